@@ -1,0 +1,114 @@
+"""The one way of saying what is wrong and how to mend it.
+
+Everything a maker can run into is one of two things: their *input* has a problem, which is
+listed with file, row, column and mend (`Problem`, raised together as `BadInput`); or the
+*numbers* cannot carry the answer that was asked for (`CannotAnswer`). Both are `FizzlabError`,
+which the command turns into sentences and exit code 2, never a traceback.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Literal
+
+Weight = Literal["problem", "doubt"]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing that is wrong (`weight="problem"`) or looks odd (`weight="doubt"`).
+
+    Parameters
+    ----------
+    where : str
+        File, or file and sheet, as the maker knows it: ``"touch_checks.csv"`` or
+        ``"readings.xlsx, sheet touch_checks"``.
+    what : str
+        What is wrong, as one plain sentence.
+    do : str
+        What to do about it, as one plain sentence.
+    row : int or None
+        Row as a spreadsheet numbers it: the header is row 1.
+    column : str or None
+        Column name, or key in ``trial.toml``.
+    weight : {"problem", "doubt"}
+        A problem stops the work; a doubt is carried into the report.
+
+    Examples
+    --------
+    >>> print(Problem("runs.csv", "the mass is negative.", "Weigh it again.", row=4, column="mass_g"))
+    runs.csv, row 4, column mass_g: the mass is negative. Weigh it again.
+    """
+
+    where: str
+    what: str
+    do: str
+    row: int | None = None
+    column: str | None = None
+    weight: Weight = "problem"
+
+    def __str__(self) -> str:
+        place = self.where
+        if self.row is not None:
+            place += f", row {self.row}"
+        if self.column is not None:
+            place += f", column {self.column}" if self.row is not None else f", {self.column}"
+        return f"{place}: {self.what} {self.do}".rstrip()
+
+
+class FizzlabError(Exception):
+    """Root of every exception that fizzlab raises on purpose."""
+
+
+class BadInput(FizzlabError):
+    """The input cannot be used; carries every problem found, never only the first.
+
+    Examples
+    --------
+    >>> error = BadInput([Problem("runs.csv", "it is empty.", "Add one row a batch.")])
+    >>> print(error)
+    runs.csv: it is empty. Add one row a batch.
+    """
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+class CannotAnswer(FizzlabError):
+    """The readings cannot carry the answer; says why, and what reading would help.
+
+    Parameters
+    ----------
+    why : str
+        Why there is no number, as one plain sentence.
+    would_help : str
+        What reading or batch would make it answerable, as one plain sentence.
+
+    Examples
+    --------
+    >>> print(CannotAnswer("Every piece was still wet at its last check.", "Keep checking until some are dry."))
+    Every piece was still wet at its last check. Keep checking until some are dry.
+    """
+
+    def __init__(self, why: str, would_help: str) -> None:
+        self.why = why
+        self.would_help = would_help
+        super().__init__(f"{why} {would_help}")
+
+
+def nearest(word: str, choices: Iterable[str]) -> str | None:
+    """Return the choice that `word` most likely meant, or None.
+
+    Examples
+    --------
+    >>> nearest("piece_no", ["piece", "hours", "dry"])
+    'piece'
+    >>> nearest("zzz", ["piece", "hours"]) is None
+    True
+    """
+    by_fold = {choice.casefold(): choice for choice in choices}
+    found = get_close_matches(word.casefold(), by_fold, n=1, cutoff=0.55)
+    return by_fold[found[0]] if found else None

@@ -89,8 +89,8 @@ class CannotAnswer(FizzlabError):
 
     Examples
     --------
-    >>> print(CannotAnswer("Every piece was still wet at its last check.", "Keep checking until some are dry."))
-    Every piece was still wet at its last check. Keep checking until some are dry.
+    >>> print(CannotAnswer("Every piece was still wet.", "Keep checking until some are dry."))
+    Every piece was still wet. Keep checking until some are dry.
     """
 
     def __init__(self, why: str, would_help: str) -> None:

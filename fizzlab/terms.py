@@ -1,0 +1,122 @@
+"""The terms of a model: which columns of the batch table enter it, and how they become numbers.
+
+Knows nothing of drying or fizz; every regression of the house builds its columns here, so that
+an effect has the same name and meaning wherever it is shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+INTERCEPT = "intercept"
+
+
+@dataclass(frozen=True)
+class Category:
+    """A factor with named levels, each compared with a control level (treatment coding).
+
+    Parameters
+    ----------
+    name : str
+        Column of the batch table.
+    levels : tuple of str
+        Every level, in the order in which to show them.
+    control : str
+        The level that the others are compared with.
+    """
+
+    name: str
+    levels: tuple[str, ...]
+    control: str
+
+    def __post_init__(self) -> None:
+        if self.control not in self.levels:
+            raise ValueError(f"control {self.control!r} is not a level of {self.name}")
+
+    def columns(self) -> list[str]:
+        """Names of the model columns: one for each level that is not the control."""
+        return [f"{self.name}[{level}]" for level in self.levels if level != self.control]
+
+    def matrix(self, values: pd.Series) -> np.ndarray:
+        """Return the 0/1 columns, shape (rows, levels - 1)."""
+        unknown = set(values.astype(str)) - set(self.levels)
+        if unknown:
+            raise ValueError(f"{self.name} has no level {sorted(unknown)[0]!r}")
+        others = [level for level in self.levels if level != self.control]
+        return np.column_stack([(values.astype(str) == level).to_numpy(float) for level in others])
+
+
+@dataclass(frozen=True)
+class Amount:
+    """A numeric factor or a reading of the air; `log=True` takes its natural logarithm.
+
+    Parameters
+    ----------
+    name : str
+        Column of the batch table.
+    unit : str
+        Unit as shown to the reader, for example ``"g"`` or ``"kPa"``.
+    log : bool
+        Enter the model as the natural logarithm (the values must be positive).
+    """
+
+    name: str
+    unit: str = ""
+    log: bool = False
+
+    def columns(self) -> list[str]:
+        """Name of the single model column."""
+        return [f"log {self.name}" if self.log else self.name]
+
+    def matrix(self, values: pd.Series) -> np.ndarray:
+        """Return the column, shape (rows, 1)."""
+        numbers = values.to_numpy(float)
+        if self.log:
+            if not (numbers > 0).all():
+                raise ValueError(f"{self.name} must be positive to take its logarithm")
+            numbers = np.log(numbers)
+        return numbers[:, None]
+
+
+Term = Category | Amount
+
+
+def model_matrix(batches: pd.DataFrame, terms: Sequence[Term]) -> pd.DataFrame:
+    """Return the model matrix of main effects: an intercept, then the columns of each term.
+
+    Parameters
+    ----------
+    batches : DataFrame
+        One row a batch, with a column for each term.
+    terms : sequence of Category or Amount
+
+    Returns
+    -------
+    DataFrame
+        Same index as `batches`; one named column for each coefficient.
+
+    Raises
+    ------
+    ValueError
+        A level that the category does not have, a non-positive value under a logarithm, or a
+        missing value.
+
+    Examples
+    --------
+    >>> batches = pd.DataFrame({"colour": ["dye", "lake"], "vpd_kpa": [0.5, 1.0]}, index=["A", "B"])
+    >>> terms = [Category("colour", ("dye", "lake"), control="dye"), Amount("vpd_kpa", "kPa", log=True)]
+    >>> model_matrix(batches, terms).round(3)
+       intercept  colour[lake]  log vpd_kpa
+    A        1.0           0.0       -0.693
+    B        1.0           1.0        0.000
+    """
+    missing = [term.name for term in terms if batches[term.name].isna().any()]
+    if missing:
+        raise ValueError(f"{missing[0]} has missing values")
+    names = [INTERCEPT, *(name for term in terms for name in term.columns())]
+    blocks = [np.ones((len(batches), 1)), *(term.matrix(batches[term.name]) for term in terms)]
+    return pd.DataFrame(np.hstack(blocks), index=batches.index, columns=names)

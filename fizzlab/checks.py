@@ -1,0 +1,258 @@
+"""Checks that need more than one row, or more than one table, of a trial.
+
+Each check returns problems (which stop the work) and doubts (which travel into the report).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from fizzlab import air
+from fizzlab.problems import Problem, nearest
+from fizzlab.settings import TrialSettings
+from fizzlab.tables import SPECS, Table
+
+#: A batch whose drying window is covered less than this by the room log raises a doubt.
+COVERED_ENOUGH = 0.9
+
+Found = tuple[list[Problem], list[Problem]]
+
+
+def factor_levels(runs: Table, settings: TrialSettings) -> tuple[Table, list[Problem], list[Problem]]:
+    """Match the factor columns of `runs` with the levels and amounts of trial.toml."""
+    problems: list[Problem] = []
+    doubts: list[Problem] = []
+    rows = runs.rows.copy()
+    for name, factor in settings.factors.items():
+        if factor.levels is not None:
+            spelling = {level.casefold(): level for level in factor.levels}
+            matched = rows[name].str.casefold().map(spelling)
+            for row in rows.index[matched.isna()]:
+                guess = nearest(rows[name][row], factor.levels)
+                do = f"Did you mean {guess}?" if guess else "Write one of: " + ", ".join(factor.levels) + "."
+                what = f"“{rows[name][row]}” is not a level that trial.toml names."
+                problems.append(Problem(runs.where, what, do, row=int(row), column=name))
+            rows[name] = matched.fillna("")
+            unused = [level for level in factor.levels if level not in set(matched)]
+        else:
+            assert factor.amounts is not None
+            planned = [float(amount) for amount in factor.amounts]
+            for row in rows.index[~rows[name].isin(planned)]:
+                what = f"{rows[name][row]:g} {factor.unit} is not one of the amounts that trial.toml names."
+                do = "Correct it, unless that is what went in."
+                problem = Problem(runs.where, what, do, row=int(row), column=name, weight="doubt")
+                doubts.append(problem)
+            unused = [f"{amount:g} {factor.unit}" for amount in planned if amount not in set(rows[name])]
+        for level in unused:
+            doubts.append(
+                Problem(
+                    runs.where,
+                    f"no batch was made with {level}.",
+                    "The report says nothing about it.",
+                    column=name,
+                    weight="doubt",
+                )
+            )
+    return Table(runs.where, rows, runs.left_out), problems, doubts
+
+
+def across_rows(tables: Mapping[str, Table], settings: TrialSettings) -> Found:
+    """Run every check that compares rows or tables."""
+    problems: list[Problem] = []
+    doubts: list[Problem] = []
+    for name, table in tables.items():
+        problems += _repeated(name, table)
+        problems += _backwards(name, table)
+    if "touch_checks" in tables:
+        problems += _dry_then_wet(tables["touch_checks"])
+    if "weighings" in tables:
+        doubts += _gaining(tables["weighings"])
+    if "tumbles" in tables:
+        problems += _tumbles(tables["tumbles"])
+    if "room_log" in tables:
+        doubts += _log_order(tables["room_log"])
+    if "runs" in tables:
+        for name, table in tables.items():
+            if name not in ("runs", "room_log"):
+                found, odd = _runs_known(name, table, tables["runs"])
+                problems += found
+                doubts += odd
+        if settings.drying.air != "none" and not problems:
+            doubts += _air_cover(tables)
+    return problems, doubts
+
+
+def follow_left_out_runs(tables: Mapping[str, Table]) -> dict[str, Table]:
+    """Leave out the readings of a batch that was itself left out, giving that as the reason."""
+    gone = tables["runs"].left_out
+    if gone.empty:
+        return dict(tables)
+    reasons = gone.set_index(gone["run"].str.strip())["leave_out"]
+    done = {}
+    for name, table in tables.items():
+        if name in ("runs", "room_log"):
+            done[name] = table
+            continue
+        follows = table.rows["run"].isin(reasons.index)
+        moved = table.rows[follows]
+        text = moved.astype(object).where(moved.notna(), "").astype(str)
+        text["leave_out"] = "its batch was left out: " + moved["run"].map(reasons)
+        done[name] = Table(
+            table.where, table.rows[~follows], pd.concat([table.left_out, text]).sort_index().fillna("")
+        )
+    return done
+
+
+def _repeated(name: str, table: Table) -> list[Problem]:
+    key = list(SPECS[name].key)
+    if not key:
+        return []
+    rows = table.rows
+    again = rows.index[rows.duplicated(key)]
+    first = rows.reset_index().drop_duplicates(key).set_index(key)["row"] if len(again) else None
+    problems = []
+    for row in again:
+        assert first is not None
+        values = tuple(rows.loc[row, key])
+        earlier = first.loc[values if len(key) > 1 else values[0]]
+        named = ", ".join(f"{name} {_plain(value)}" for name, value in zip(key, values, strict=True))
+        what = f"it repeats row {int(earlier)} ({named})."
+        do = "Correct one of them, or give a reason in the column leave_out."
+        problems.append(Problem(table.where, what, do, row=int(row), column=key[-1]))
+    return problems
+
+
+def _backwards(name: str, table: Table) -> list[Problem]:
+    spec = SPECS[name]
+    if not spec.series:
+        return []
+    rows = table.rows
+    before = rows.groupby(list(spec.series), sort=False)[spec.time].shift()
+    problems = []
+    for row in rows.index[(rows[spec.time] < before).fillna(False)]:
+        what = (
+            f"the time runs backwards for {_piece(rows, row)}: {_plain(rows[spec.time][row])} "
+            f"after {_plain(before[row])}."
+        )
+        do = "Correct the time, or put the rows of a piece in order of time."
+        problems.append(Problem(table.where, what, do, row=int(row), column=spec.time))
+    return problems
+
+
+def _dry_then_wet(table: Table) -> list[Problem]:
+    problems = []
+    ordered = table.rows.sort_values(["run", "piece", "hours"], kind="stable")
+    was_dry = ordered.groupby(["run", "piece"])["dry"].transform(
+        lambda dry: dry.astype(bool).cummax().shift(fill_value=False)
+    )
+    for row in ordered.index[was_dry.astype(bool) & ~ordered["dry"].astype(bool)]:
+        what = f"{_piece(ordered, row)} was dry at an earlier check and is not dry here."
+        do = "Decide which check is wrong: correct it, or give a reason in the column leave_out."
+        problems.append(Problem(table.where, what, do, row=int(row), column="dry"))
+    return problems
+
+
+def _gaining(table: Table) -> list[Problem]:
+    rows = table.rows.sort_values(["run", "piece", "hours"], kind="stable")
+    first = rows.groupby(["run", "piece"])["mass_g"].transform("first")
+    doubts = []
+    for row in rows.index[rows["mass_g"] > first * 1.02]:
+        what = f"{_piece(rows, row)} weighs more than at its first weighing ({_plain(first[row])} g)."
+        doubts.append(
+            Problem(
+                table.where,
+                what,
+                "Check the figure; pieces lose mass as they dry.",
+                row=int(row),
+                column="mass_g",
+                weight="doubt",
+            )
+        )
+    return doubts
+
+
+def _tumbles(table: Table) -> list[Problem]:
+    problems = []
+    rows = table.rows
+    for row in rows.index[rows["after_g"] > rows["before_g"]]:
+        what = f"{_plain(rows['after_g'][row])} g after tumbling is more than before."
+        problems.append(Problem(table.where, what, "Correct one of the two.", row=int(row), column="after_g"))
+    for row in rows.index[(rows["broken"] > rows["pieces"]).fillna(False)]:
+        broken, pieces = _plain(rows["broken"][row]), _plain(rows["pieces"][row])
+        what = f"{broken} pieces broke, but only {pieces} were tumbled."
+        problems.append(Problem(table.where, what, "Correct one of the two.", row=int(row), column="broken"))
+    return problems
+
+
+def _log_order(table: Table) -> list[Problem]:
+    times = table.rows["time"]
+    doubts = []
+    if not times.is_monotonic_increasing:
+        row = int(times.index[(times.diff().dt.total_seconds() < 0)][0])
+        what = "the times of the log run backwards here; it was sorted before use."
+        do = "Look whether the clock was changed, or the file is newest first."
+        doubts.append(Problem(table.where, what, do, row=row, column="time", weight="doubt"))
+    if times.duplicated().any():
+        row = int(times.index[times.duplicated()][0])
+        what = f"{int(times.duplicated().sum())} readings share a time with another; their mean was used."
+        doubts.append(Problem(table.where, what, "", row=row, column="time", weight="doubt"))
+    return doubts
+
+
+def _runs_known(name: str, table: Table, runs: Table) -> Found:
+    known = list(runs.rows["run"])
+    set_aside = list(runs.left_out["run"].str.strip()) if "run" in runs.left_out else []
+    problems, doubts = [], []
+    for row in table.rows.index[~table.rows["run"].isin([*known, *set_aside])]:
+        guess = nearest(table.rows["run"][row], known)
+        do = f"Did you mean {guess}?" if guess else "Add the batch to runs, or correct the name."
+        what = f"“{table.rows['run'][row]}” is not a batch that runs names."
+        problems.append(Problem(table.where, what, do, row=int(row), column="run"))
+    missing = [run for run in known if run not in set(table.rows["run"])]
+    if missing and not table.rows.empty:
+        noun = "batch" if len(missing) == 1 else "batches"
+        what = f"it has no reading of {noun} {', '.join(missing)}."
+        do = "Add the readings if there are any; the answer rests on the others."
+        doubts.append(Problem(table.where, what, do, weight="doubt"))
+    return problems, doubts
+
+
+def _air_cover(tables: Mapping[str, Table]) -> list[Problem]:
+    """Doubts about the room log against each batch's drying."""
+    looked = [tables[name].rows for name in ("touch_checks", "weighings") if name in tables]
+    if not looked or "room_log" not in tables:
+        return []
+    runs = tables["runs"].rows
+    log = tables["room_log"]
+    dried = set().union(*(set(rows["run"]) for rows in looked))
+    doubts = []
+    for row in runs.index[runs["made_at"].isna() & runs["run"].isin(dried)]:
+        what = f"batch {runs['run'][row]} has no time of making, so its air cannot be looked up."
+        do = "Fill in made_at; until then the batch does not count for the effect of the air."
+        doubts.append(Problem(tables["runs"].where, what, do, row=int(row), column="made_at", weight="doubt"))
+    empty = pd.DataFrame(columns=["run", "piece", "hours", "dry"])
+    touch = tables["touch_checks"].rows if "touch_checks" in tables else empty
+    weigh = tables["weighings"].rows if "weighings" in tables else empty
+    windows = air.drying_windows(touch, weigh, runs)
+    joined = air.drying_air(log.rows, windows)
+    for run, coverage in joined["coverage"].items():
+        if coverage < COVERED_ENOUGH:
+            share = "none" if coverage == 0 else f"only {coverage:.0%}"
+            what = f"the room log covers {share} of the drying of batch {run}."
+            do = (
+                "Add the missing readings; until then the batch does not count for the effect of the air."
+                if coverage == 0
+                else "Its air is the mean of what was logged."
+            )
+            doubts.append(Problem(log.where, what, do, weight="doubt"))
+    return doubts
+
+
+def _piece(rows: pd.DataFrame, row: int) -> str:
+    return f"piece {rows['piece'][row]} of batch {rows['run'][row]}"
+
+
+def _plain(value: object) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)

@@ -1,0 +1,150 @@
+"""The `fizzlab` command. Heavy imports stand where they are used, so that the command starts at once."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from fizzlab import __version__
+
+if TYPE_CHECKING:
+    from fizzlab.problems import Problem
+
+FOLDER = click.argument("folder", type=click.Path(path_type=Path))
+
+
+@contextmanager
+def _in_sentences() -> Iterator[None]:
+    """Turn every expected failure into sentences on standard error and an exit code."""
+    from fizzlab.problems import BadInput, FizzlabError
+
+    try:
+        yield
+    except BadInput as error:
+        _say_problems(error.problems)
+        sys.exit(2)
+    except FizzlabError as error:
+        click.echo(str(error), err=True)
+        sys.exit(2)
+    except OSError as error:
+        place = f" ({error.filename})" if error.filename else ""
+        click.echo(f"The computer refused: {error.strerror or error}{place}. Nothing was kept.", err=True)
+        sys.exit(2)
+    except KeyboardInterrupt:
+        click.echo("\nStopped. Nothing half-written was kept.", err=True)
+        sys.exit(130)
+
+
+def _say_problems(found: tuple[Problem, ...]) -> None:
+    hard = [problem for problem in found if problem.weight == "problem"]
+    doubts = [problem for problem in found if problem.weight == "doubt"]
+    for problem in hard:
+        click.echo(str(problem), err=True)
+    if hard:
+        noun = "problem" if len(hard) == 1 else "problems"
+        click.echo(f"\n{len(hard)} {noun} to mend first; nothing was written.", err=True)
+    _say_doubts(doubts, err=bool(hard))
+
+
+def _say_doubts(doubts: list[Problem], *, err: bool = False) -> None:
+    if doubts:
+        click.echo("\nDoubts, for you to look at:", err=err)
+        for doubt in doubts:
+            click.echo(f"  {doubt}", err=err)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="fizzlab")
+def main() -> None:
+    """Trials for small bath-fizzer makers: from a folder of readings to a report."""
+
+
+@main.command()
+@FOLDER
+def check(folder: Path) -> None:
+    """Check the trial in FOLDER and say everything that is wrong or odd."""
+    with _in_sentences():
+        from fizzlab.trial import load
+
+        trial = load(folder)
+        for name, table in trial.tables.items():
+            left = len(table.left_out)
+            click.echo(f"{name}: {len(table.rows)} rows" + (f", {left} left out" if left else ""))
+        click.echo("No problems.")
+        _say_doubts(list(trial.doubts))
+
+
+@main.command()
+@FOLDER
+@click.option("--notebook", default="trial_report", help="Which notebook to run: trial_report or cure.")
+def report(folder: Path, notebook: str) -> None:
+    """Check the trial in FOLDER, analyse it and write a new record."""
+    with _in_sentences():
+        from fizzlab import shipped
+        from fizzlab.report import write_report
+
+        names = [path.stem for path in shipped.notebooks()]
+        if notebook not in names:
+            raise click.BadParameter(f"{notebook} is none of: {', '.join(names)}", param_hint="--notebook")
+        click.echo(write_report(folder, notebook=notebook, progress=True))
+
+
+@main.command()
+@click.argument("folder", type=click.Path(path_type=Path), default=Path("demo-trials"))
+def demo(folder: Path) -> None:
+    """Copy the invented demo trials to FOLDER (demo-trials) and report on each."""
+    with _in_sentences():
+        import shutil
+
+        from fizzlab import shipped
+        from fizzlab.report import write_report
+
+        pages = []
+        for source in shipped.demo_trials():
+            target = folder / source.name
+            if not target.exists():
+                shutil.copytree(source, target, ignore=shutil.ignore_patterns("records", "__pycache__"))
+            pages.append(write_report(target, progress=True))
+        for path in pages:
+            click.echo(path)
+
+
+@main.command()
+@FOLDER
+@click.option("--title", prompt="Title of the trial", help="A short title.")
+@click.option("--question", prompt="What do you want to know?", help="The question, in one sentence.")
+@click.option("--levels", multiple=True, metavar="NAME=A,B,C", help="A factor with named levels.")
+@click.option("--amounts", multiple=True, metavar="NAME=1,2,3:UNIT", help="A factor with numeric amounts.")
+def new(folder: Path, title: str, question: str, levels: tuple[str, ...], amounts: tuple[str, ...]) -> None:
+    """Start a trial in FOLDER: a commented trial.toml and empty tables to fill in."""
+    with _in_sentences():
+        from fizzlab.newtrial import start
+
+        for path in start(folder, title=title, question=question, levels=levels, amounts=amounts):
+            click.echo(path)
+
+
+@main.command()
+@click.argument("folder", type=click.Path(path_type=Path), default=Path("fizzlab-notebooks"))
+def lab(folder: Path) -> None:
+    """Open JupyterLab on a copy of the notebooks in FOLDER (fizzlab-notebooks)."""
+    with _in_sentences():
+        import shutil
+        import subprocess
+
+        from fizzlab import shipped
+
+        folder.mkdir(parents=True, exist_ok=True)
+        for source in shipped.notebooks():
+            if not (folder / source.name).exists():
+                shutil.copy(source, folder / source.name)
+        sys.exit(subprocess.call([sys.executable, "-m", "jupyterlab", str(folder)]))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,235 @@
+"""The trial folder: read once, checked once, then handed on as a `Trial`.
+
+`load` is the only way in. It reads `trial.toml` and every table, from CSV files or from the sheets of
+`readings.xlsx`, gathers all problems, and raises them together; what is merely odd travels along as doubts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from fizzlab import checks
+from fizzlab.problems import BadInput, Problem, nearest
+from fizzlab.settings import FILE, TrialSettings, read_settings
+from fizzlab.tables import CHECKED_AT, SPECS, Column, RawTable, Table, parse, read_csv, read_sheets
+
+WORKBOOK = "readings.xlsx"
+RECORDS = "records"
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A checked trial.
+
+    Parameters
+    ----------
+    folder : Path
+    settings : TrialSettings
+        What `trial.toml` says.
+    tables : mapping of str to Table
+        Only the tables that are there. `touch_checks` and `weighings` always carry `hours`.
+    doubts : tuple of Problem
+        What looked odd but did not stop the work.
+    inputs : tuple of Path
+        Every file that was read.
+    """
+
+    folder: Path
+    settings: TrialSettings
+    tables: Mapping[str, Table]
+    doubts: tuple[Problem, ...]
+    inputs: tuple[Path, ...]
+
+    def has(self, name: str) -> bool:
+        """Is the table there, with at least one row to analyse?"""
+        return name in self.tables and not self.tables[name].rows.empty
+
+    def rows(self, name: str) -> pd.DataFrame:
+        """The rows of a table to analyse; an empty table with the right columns where it is absent."""
+        if name in self.tables:
+            return self.tables[name].rows
+        return pd.DataFrame(columns=[column.name for column in SPECS[name].columns])
+
+    def batches(self) -> pd.DataFrame:
+        """The runs that count, indexed by `run`, with day, made_at and the factors."""
+        return self.rows("runs").set_index("run", drop=True)
+
+    def left_out(self) -> pd.DataFrame:
+        """Every row that was left out, with columns table, row, run, reason."""
+        found = []
+        for name, table in self.tables.items():
+            for row, cells in table.left_out.iterrows():
+                found.append((name, row, cells.get("run", ""), cells["leave_out"]))
+        return pd.DataFrame(found, columns=["table", "row", "run", "reason"])
+
+    def absent(self) -> list[str]:
+        """Names of the tables that are not there or hold no row to analyse."""
+        return [name for name in SPECS if not self.has(name)]
+
+
+def load(folder: str | Path) -> Trial:
+    """Read and check a trial folder.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Holds ``trial.toml`` and the tables; see the README for both.
+
+    Returns
+    -------
+    Trial
+
+    Raises
+    ------
+    BadInput
+        With every problem found. Nothing in the folder is changed, ever.
+    """
+    folder = Path(folder)
+    if not folder.is_dir():
+        what = "there is no such folder." if not folder.exists() else "it is not a folder."
+        raise BadInput([Problem(str(folder), what, "Check the name, or make one with: fizzlab new FOLDER.")])
+    settings, problems = read_settings(folder)
+    raws, found, doubts, inputs = _read_all(folder)
+    problems += found
+    if settings is None:
+        raise BadInput(problems + _unusable_without_settings(raws))
+    parsed: dict[str, Table] = {}
+    clean: set[str] = set()
+    for name, raw in raws.items():
+        table, found = parse(raw, _columns(name, settings, raw))
+        problems += found
+        parsed[name] = table
+        if not found:
+            clean.add(name)
+    if "runs" in raws and "runs" in clean:
+        levels, found, odd = checks.factor_levels(parsed["runs"], settings)
+        parsed["runs"] = levels
+        problems += found
+        doubts += odd
+    elif "runs" not in raws and not any(problem.where.startswith(("runs", WORKBOOK)) for problem in problems):
+        do = "Add it, with one row a batch and at least the columns run and day."
+        problems.append(Problem("runs.csv", "the table of batches is not there.", do))
+    for name in SPECS:
+        if name in clean and name != "runs":
+            parsed[name], found = _with_hours(parsed[name], parsed.get("runs") if "runs" in clean else None)
+            problems += found
+    usable = {name: parsed[name] for name in SPECS if name in clean}
+    found, odd = checks.across_rows(usable, settings)
+    problems += found
+    doubts += odd
+    if problems:
+        raise BadInput(_in_file_order(problems))
+    tables = checks.follow_left_out_runs(usable)
+    return Trial(folder, settings, tables, tuple(_in_file_order(doubts)), tuple(inputs))
+
+
+class _Read(NamedTuple):
+    raws: dict[str, RawTable]
+    problems: list[Problem]
+    doubts: list[Problem]
+    inputs: list[Path]
+
+
+def _read_all(folder: Path) -> _Read:
+    """Read every table of the folder, wherever it stands, as text."""
+    out = _Read({}, [], [], [folder / FILE] if (folder / FILE).exists() else [])
+    book = folder / WORKBOOK
+    if book.exists():
+        sheets, others, problems = read_sheets(book, list(SPECS))
+        out.inputs.append(book)
+        out.raws.update({name: raw for name, raw in sheets.items() if not raw.cells.empty})
+        out.problems.extend(problems)
+        for title in others:
+            guess = nearest(title, SPECS)
+            if guess and guess not in sheets:
+                do = f"Rename it if it is meant to be {guess}."
+                out.doubts.append(
+                    Problem(f"{WORKBOOK}, sheet {title}", "this sheet was not read.", do, weight="doubt")
+                )
+    for path in sorted(folder.glob("*.csv")):
+        name = path.stem.casefold()
+        if name not in SPECS:
+            guess = nearest(name, SPECS)
+            do = f"Rename it if it is meant to be {guess}.csv." if guess else "fizzlab has no such table."
+            out.doubts.append(Problem(path.name, "this file was not read.", do, weight="doubt"))
+            continue
+        out.inputs.append(path)
+        if name in out.raws:
+            what = f"the same table also stands in {WORKBOOK}, sheet {name}."
+            out.problems.append(Problem(path.name, what, "Keep one of the two and take the other away."))
+            continue
+        raw, problems = read_csv(path)
+        out.problems.extend(problems)
+        if raw is not None:
+            out.raws[name] = raw
+    return out
+
+
+def _unusable_without_settings(raws: Mapping[str, RawTable]) -> list[Problem]:
+    """Problems of the tables that can be told before the factors are known."""
+    problems = []
+    for name, raw in raws.items():
+        if name != "runs":
+            problems += parse(raw, _columns(name, None, raw))[1]
+    return problems
+
+
+def _columns(name: str, settings: TrialSettings | None, raw: RawTable) -> list[Column]:
+    """The columns of a table, given the factors and whether times are stamps or hours."""
+    columns = list(SPECS[name].columns)
+    if name == "runs" and settings is not None:
+        for factor, spec in settings.factors.items():
+            meaning = f"the {settings.label(factor)} of the batch"
+            columns.append(Column(factor, "number" if spec.amounts is not None else "text", meaning))
+    if any(column.name == "hours" for column in columns) and CHECKED_AT.name in raw.cells.columns:
+        place = next(i for i, column in enumerate(columns) if column.name == "hours")
+        hours = columns[place]
+        columns[place] = Column(
+            hours.name, hours.kind, hours.meaning, required=False, low=hours.low, high=hours.high
+        )
+        columns.insert(place + 1, CHECKED_AT)
+    return columns
+
+
+def _with_hours(table: Table, runs: Table | None) -> tuple[Table, list[Problem]]:
+    """Count `hours` from the batch's `made_at` where the check was written down as a clock time."""
+    rows = table.rows
+    if "checked_at" not in rows.columns:
+        return table, []
+    problems = []
+    made_at = (
+        runs.rows.drop_duplicates("run").set_index("run")["made_at"]
+        if runs is not None
+        else pd.Series(dtype=object)
+    )
+    known = rows["run"].isin(made_at.index)
+    made = rows["run"].map(made_at)
+    stamped = rows["checked_at"].notna()
+    counted = (rows["checked_at"] - pd.to_datetime(made)).dt.total_seconds() / 3600
+    for row in rows.index:
+        both, none = stamped[row] and not np.isnan(rows["hours"][row]), not stamped[row]
+        if both:
+            problems.append((row, "hours and checked_at are both filled in.", "Keep one of the two."))
+        elif none and np.isnan(rows["hours"][row]):
+            problems.append((row, "the time of the check is missing.", "Fill in checked_at or hours."))
+        elif stamped[row] and known[row] and pd.isna(made[row]):
+            do = f"Fill in made_at for batch {rows['run'][row]} in runs, or write hours here."
+            problems.append((row, "hours cannot be counted from checked_at without the time of making.", do))
+        elif stamped[row] and counted[row] < 0:
+            what = f"the check stands before the batch was made ({made[row]:%Y-%m-%d %H:%M})."
+            problems.append((row, what, "Correct checked_at here, or made_at in runs."))
+    rows = rows.assign(hours=rows["hours"].where(~stamped, counted)).drop(columns="checked_at")
+    found = [Problem(table.where, what, do, row=int(row), column="checked_at") for row, what, do in problems]
+    return Table(table.where, rows, table.left_out), found
+
+
+def _in_file_order(problems: list[Problem]) -> list[Problem]:
+    """Group by file, keep trial.toml first, then by row."""
+    files = list(dict.fromkeys([FILE, *(problem.where for problem in problems)]))
+    return sorted(problems, key=lambda problem: (files.index(problem.where), problem.row or 0))

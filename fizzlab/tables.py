@@ -342,6 +342,7 @@ def _raw(where: str, records: list[list[str]]) -> tuple[RawTable | None, list[Pr
     if not records or not any(cell.strip() for cell in records[0]):
         return None, [Problem(where, "it has no header.", "Put the column names in its first row.", row=1)]
     header = [cell.strip().casefold() for cell in records[0]]
+    full_width = len(header)
     while header and not header[-1]:
         header.pop()
     problems = []
@@ -364,7 +365,7 @@ def _raw(where: str, records: list[list[str]]) -> tuple[RawTable | None, list[Pr
             continue
         if not any(cell.strip() for cell in row):
             continue
-        if width > len(header) and any(cell.strip() for cell in row[len(header) :]):
+        if width > full_width or any(cell.strip() for cell in row[len(header) :]):
             what = f"the row has {width} cells, but the header names {len(header)} columns."
             do = "Put quotation marks round a text with the separator in it, or write decimals with a point."
             problems.append(Problem(where, what, do, row=number))

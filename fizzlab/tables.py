@@ -72,6 +72,9 @@ class TableSpec:
         Columns that together may not repeat.
     series, time : tuple of str, str
         Within each `series`, `time` must not run backwards from row to row.
+    planned : tuple of str
+        Columns that a sheet prepared beforehand fills in; a row with nothing else in it has no reading
+        yet, and is passed over with a doubt.
     """
 
     name: str
@@ -80,6 +83,7 @@ class TableSpec:
     key: tuple[str, ...] = ()
     series: tuple[str, ...] = ()
     time: str = ""
+    planned: tuple[str, ...] = ()
 
 
 RUN = Column("run", "text", "the batch, as named in runs")
@@ -114,6 +118,7 @@ SPECS: dict[str, TableSpec] = {
             key=("run", "piece", "hours"),
             series=("run", "piece"),
             time="hours",
+            planned=("run", "piece", "hours"),
         ),
         TableSpec(
             "weighings",
@@ -122,6 +127,7 @@ SPECS: dict[str, TableSpec] = {
             key=("run", "piece", "hours"),
             series=("run", "piece"),
             time="hours",
+            planned=("run", "piece", "hours"),
         ),
         TableSpec(
             "tumbles",
@@ -136,6 +142,7 @@ SPECS: dict[str, TableSpec] = {
                 Column("broken", "whole", "pieces that broke", required=False, low=0, high=1000),
                 NOTE,
             ),
+            planned=("run", "pieces"),
         ),
         TableSpec(
             "drops",
@@ -162,6 +169,7 @@ SPECS: dict[str, TableSpec] = {
                 NOTE,
             ),
             key=("run", "piece", "rater"),
+            planned=("run", "piece", "rater"),
         ),
         TableSpec(
             "fizz_times",
@@ -176,6 +184,7 @@ SPECS: dict[str, TableSpec] = {
                 NOTE,
             ),
             key=("run", "piece"),
+            planned=("run", "piece", "water_c"),
         ),
         TableSpec(
             "fizz_curves",
@@ -191,6 +200,7 @@ SPECS: dict[str, TableSpec] = {
             key=("run", "piece", "seconds"),
             series=("run", "piece"),
             time="seconds",
+            planned=("run", "piece", "water_c", "seconds"),
         ),
         TableSpec(
             "room_log",
@@ -376,7 +386,9 @@ def _raw(where: str, records: list[list[str]]) -> tuple[RawTable | None, list[Pr
     return (None if problems else RawTable(where, cells)), problems
 
 
-def parse(raw: RawTable, columns: Sequence[Column]) -> tuple[Table, list[Problem]]:
+def parse(
+    raw: RawTable, columns: Sequence[Column], planned: Sequence[str] = ()
+) -> tuple[Table, list[Problem]]:
     """Turn the text cells into typed columns.
 
     Parameters
@@ -384,13 +396,15 @@ def parse(raw: RawTable, columns: Sequence[Column]) -> tuple[Table, list[Problem
     raw : RawTable
     columns : sequence of Column
         What the table may hold; `leave_out` is always allowed.
+    planned : sequence of str
+        Columns that a prepared sheet fills in; see `TableSpec`.
 
     Returns
     -------
     table : Table
         Holds every column of `columns`, present in the file or not.
     problems : list of Problem
-        Empty when the table can be used.
+        Holds no problem, at most doubts, when the table can be used.
 
     Examples
     --------
@@ -417,7 +431,8 @@ def parse(raw: RawTable, columns: Sequence[Column]) -> tuple[Table, list[Problem
     out = pd.Series(False, index=cells.index)
     if "leave_out" in cells.columns:
         out = cells["leave_out"].str.strip() != ""
-    kept = cells[~out]
+    kept, found = _with_readings(cells[~out], planned, where)
+    problems.extend(found)
     typed: dict[str, pd.Series] = {}
     for column in columns:
         if column.name in cells.columns:
@@ -426,9 +441,25 @@ def parse(raw: RawTable, columns: Sequence[Column]) -> tuple[Table, list[Problem
         else:
             typed[column.name] = pd.Series(_EMPTY[column.kind], index=kept.index)
     rows = pd.DataFrame(typed, index=kept.index)
-    if cells.empty and not problems:
+    if cells.empty and not problems:  # a table whose rows are all unread is no problem: it was prepared
         problems.append(Problem(where, "it has no rows.", "Fill it in, or take it out of the folder."))
     return Table(where, rows, cells[out]), problems
+
+
+def _with_readings(
+    cells: pd.DataFrame, planned: Sequence[str], where: str
+) -> tuple[pd.DataFrame, list[Problem]]:
+    """Pass over the rows that a prepared sheet holds but nobody has filled in yet."""
+    readings = [name for name in cells.columns if name not in planned]
+    if not planned or not readings:
+        return cells, []
+    blank = (cells[readings].apply(lambda column: column.str.strip()) == "").all(axis=1)
+    if not blank.any():
+        return cells, []
+    rows = [str(row) for row in cells.index[blank]]
+    named = ", ".join(rows[:8]) + (f" and {len(rows) - 8} more" if len(rows) > 8 else "")
+    what = f"{'row' if len(rows) == 1 else 'rows'} {named}: no reading, passed over."
+    return cells[~blank], [Problem(where, what, "Fill it in if it was read.", weight="doubt")]
 
 
 _EMPTY: dict[str, object] = {

@@ -102,10 +102,12 @@ def load(folder: str | Path) -> Trial:
     parsed: dict[str, Table] = {}
     clean: set[str] = set()
     for name, raw in raws.items():
-        table, found = parse(raw, _columns(name, settings, raw))
-        problems += found
+        table, found = parse(raw, _columns(name, settings, raw), SPECS[name].planned)
+        hard = [problem for problem in found if problem.weight == "problem"]
+        problems += hard
+        doubts += [problem for problem in found if problem.weight == "doubt"]
         parsed[name] = table
-        if not found:
+        if not hard:
             clean.add(name)
     if "runs" in raws and "runs" in clean:
         levels, found, odd = checks.factor_levels(parsed["runs"], settings)
@@ -124,7 +126,7 @@ def load(folder: str | Path) -> Trial:
     problems += found
     doubts += odd
     if problems:
-        raise BadInput(_in_file_order(problems))
+        raise BadInput(_in_file_order(problems) + _in_file_order(doubts))
     tables = checks.follow_left_out_runs(usable)
     return Trial(folder, settings, tables, tuple(_in_file_order(doubts)), tuple(inputs))
 
@@ -176,8 +178,8 @@ def _unusable_without_settings(raws: Mapping[str, RawTable]) -> list[Problem]:
     problems = []
     for name, raw in raws.items():
         if name != "runs":
-            problems += parse(raw, _columns(name, None, raw))[1]
-    return problems
+            problems += parse(raw, _columns(name, None, raw), SPECS[name].planned)[1]
+    return [problem for problem in problems if problem.weight == "problem"]
 
 
 def _columns(name: str, settings: TrialSettings | None, raw: RawTable) -> list[Column]:

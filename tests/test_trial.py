@@ -136,6 +136,10 @@ def test_readings_follow_a_batch_that_is_left_out(make_trial: MakeTrial) -> None
             "1.3 g",
         ),
         ({"runs__csv": RUNS.replace("2026-01-05T09:00", "")}, "batch A has no time of making"),
+        (
+            {"touch_checks__csv": TOUCH.replace("A,1,4,yes,", "A,1,4,,")},
+            "touch_checks.csv: row 3: no reading, passed over.",
+        ),
         ({"touch_check__csv": "x"}, "touch_check.csv: this file was not read. Rename it if it is meant"),
         (
             {"weighings__csv": "run,piece,hours,mass_g\nA,1,0,20\nA,1,3,21\n"},

@@ -430,9 +430,7 @@ def doubts(recipe: Recipe) -> tuple[str, ...]:
         and density_of(item.ingredient.kind).origin != "seen"
     ]
     if guessed:
-        said.append(
-            f"No published density was found for {_listed(guessed)}: the grams are a guess from practice."
-        )
+        said.append(f"No published density was found for {_listed(guessed)}: those grams are a guess.")
     colours = [item.ingredient for item in weighed if item.ingredient.job == "colour"]
     if colours and not any(item.ingredient.job == "emulsifier" for item in weighed):
         said.append(

@@ -9,10 +9,10 @@ maker's own weighing always replaces the table.
 Low and high are bounds to reckon with. They are not a confidence interval, and they add up as
 bounds do: all low together, all high together.
 
-Sources of the unit factors: NIST Handbook 44, Appendix C (1 gallon = 231 cubic inches exactly,
-1 measuring cup = 8 fluid ounces = 1/2 liquid pint exactly, 1 tablespoon = 3 teaspoons = 1/2 fluid
-ounce exactly, 1 pound = 453.592 37 g exactly) and 21 CFR 101.9(b)(5)(viii) for the measures of
-food labels.
+Sources of the unit factors: NIST Handbook 44, Appendix C, and NIST SP 430 (1 gallon = 231 cubic
+inches exactly, 1 measuring cup = 8 fluid ounces = 1/2 liquid pint exactly, 1 tablespoon = 3
+teaspoons = 1/2 fluid ounce exactly, 1 pound = 453.592 37 g exactly) and 21 CFR 101.9(b)(5)(viii)
+for the measures of food labels.
 """
 
 from __future__ import annotations

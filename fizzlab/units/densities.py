@@ -80,7 +80,7 @@ def _liquid(
 
 _CUP_ML = UNITS["cup"].size
 _TSP_ML = UNITS["tsp"].size
-_USDA = "USDA National Nutrient Database for Standard Reference, Release 28, WEIGHT table, item {}: {}; {}"
+_USDA = "USDA National Nutrient Database for Standard Reference, Release 26, WEIGHT table, item {}: {}; {}"
 _FIFTH = "bounds a fifth either side, the scatter of scooped cups"
 _OIL = "bounds 2 % either side for temperature and make, from memory"
 _NO_SOURCE: Origin = "common practice, no source"

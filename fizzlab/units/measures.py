@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from fractions import Fraction
 from types import MappingProxyType
 from typing import Literal
@@ -136,7 +137,8 @@ class Quantity:
 
     def __str__(self) -> str:
         unit = "drops" if self.unit == "drop" and self.amount != 1 else self.unit
-        return f"{self.amount:.12g} {unit}"
+        # Decimal writes 0.000001 where a float would write 1e-06, which no maker reads
+        return f"{Decimal(f'{self.amount:.12g}'):f} {unit}"
 
 
 def parse_quantity(

@@ -1,0 +1,519 @@
+"""Behaviour of recipes: amounts, factors, shares, balance, moulds, cost, limits, steps."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+
+from fizzlab.problems import BadInput, CannotAnswer
+from fizzlab.recipe import (
+    ACIDS,
+    CO2_MOLAR,
+    SODA_MOLAR,
+    Choose,
+    Ingredient,
+    Mould,
+    Multiply,
+    Price,
+    Recipe,
+    Rule,
+    SetAmount,
+    amounts_table,
+    balance,
+    batch_mass,
+    bench_steps,
+    cautions,
+    cost,
+    doubts,
+    fit_pieces,
+    fizz_balance,
+    for_run,
+    gas_litres,
+    henry_co2,
+    molar_mass,
+    over_limits,
+    pieces_from,
+    react,
+    scale,
+    scale_to_mass,
+    shares,
+    soluble_g,
+    sphere_ml,
+    weigh_out,
+)
+from fizzlab.units import OwnWeighing, Quantity, Span, parse_quantity
+
+GRAMS = st.floats(min_value=0.01, max_value=1e4)
+
+
+def item(name: str, kind: str, amount: str, **more: object) -> Ingredient:
+    return Ingredient(name, kind, parse_quantity(amount), **more)  # type: ignore[arg-type]
+
+
+def workshop() -> Recipe:
+    """A common small batch with three ways of colouring it (common practice, no source)."""
+    return Recipe(
+        "harbour",
+        (
+            item("soda", "baking soda", "1/2 cup"),
+            item("acid", "citric acid", "1/2 cup"),
+            item("coconut", "coconut oil", "1/2 tsp"),
+            item("rubbing alcohol", "isopropyl alcohol 91 %", "1/2 tsp"),
+            item("emulsifier", "polysorbate 80", "1/4 tsp"),
+        ),
+        (
+            Choose(
+                "colour",
+                {
+                    "pearl": (item("blue mica", "mica", "1 1/2 tsp"),),
+                    "dye": (
+                        item("blue dye", "dye", "30 drops"),
+                        item("thinner", "isopropyl alcohol 91 %", "1/2 tsp", top_up_after="blue dye"),
+                    ),
+                    "lake": (
+                        item("blue lake", "lake", "1/2 tsp"),
+                        item("thinner", "isopropyl alcohol 91 %", "1/2 tsp"),
+                    ),
+                },
+            ),
+            SetAmount("oil", "coconut"),
+        ),
+    )
+
+
+def grams_of(recipe: Recipe) -> dict[str, float]:
+    return {weighed.ingredient.name: weighed.grams.typical for weighed in weigh_out(recipe)}
+
+
+# --- chemistry -----------------------------------------------------------------------------------
+
+
+@given(soda=GRAMS, acid=GRAMS, kind=st.sampled_from(sorted(ACIDS)))
+def test_mass_is_conserved(soda: float, acid: float, kind: str) -> None:
+    reaction = react(soda, {kind: acid})
+    products = reaction.co2_g + reaction.water_g + reaction.salt_g
+    assert products + reaction.soda_left_g + reaction.acid_left_g == pytest.approx(soda + acid, rel=1e-9)
+    assert min(reaction.soda_left_g, reaction.acid_left_g) == pytest.approx(0, abs=1e-6)
+
+
+@given(soda=GRAMS, acid=GRAMS, factor=st.floats(0.01, 100), kind=st.sampled_from(sorted(ACIDS)))
+def test_reaction_scales_linearly(soda: float, acid: float, factor: float, kind: str) -> None:
+    one, many = react(soda, {kind: acid}), react(soda * factor, {kind: acid * factor})
+    for field in ("co2_g", "water_g"):
+        assert getattr(many, field) == pytest.approx(getattr(one, field) * factor, rel=1e-9)
+    assert many.soda_per_proton == pytest.approx(one.soda_per_proton, rel=1e-9)
+
+
+@given(soda=GRAMS, acid=GRAMS)
+def test_limiting_reactant_is_symmetric(soda: float, acid: float) -> None:
+    # swapping what each side can make swaps which one is left over, and leaves the gas alone
+    first = react(soda, {"citric acid": acid})
+    per_soda = ACIDS["citric acid"].grams_per_soda_gram
+    mirrored = react(acid / per_soda, {"citric acid": soda * per_soda})
+    assert mirrored.co2_g == pytest.approx(first.co2_g, rel=1e-9)
+    assume(abs(first.soda_per_proton - 1) > 1e-6)
+    assert {first.limiting, mirrored.limiting} == {"soda", "acid"}
+    assert mirrored.soda_per_proton == pytest.approx(1 / first.soda_per_proton, rel=1e-9)
+
+
+@given(soda=GRAMS, acid=GRAMS, extra=GRAMS)
+def test_more_of_what_is_left_over_gives_no_more_gas(soda: float, acid: float, extra: float) -> None:
+    reaction = react(soda, {"citric acid": acid})
+    if reaction.limiting == "soda":
+        more = react(soda, {"citric acid": acid + extra})
+    else:
+        more = react(soda + extra, {"citric acid": acid})
+    assert more.co2_g == pytest.approx(reaction.co2_g, rel=1e-9)
+
+
+def test_exact_match_leaves_nothing() -> None:
+    reaction = react(3 * SODA_MOLAR, {"citric acid": molar_mass("C6H8O7")})
+    assert reaction.limiting == "neither"
+    assert (reaction.soda_left_g, reaction.acid_left_g) == (0, 0)
+    assert reaction.co2_mol == pytest.approx(3)
+
+
+def test_two_acids_share_what_is_left() -> None:
+    # 1 mol tartaric (2 protons) and 1 mol bisulphate (1 proton) against 1.5 mol of soda: half used
+    acids = {"tartaric acid": molar_mass("C4H6O6"), "sodium bisulphate": molar_mass("NaHSO4")}
+    reaction = react(1.5 * SODA_MOLAR, acids)
+    assert reaction.limiting == "soda"
+    assert reaction.acid_left_g == pytest.approx(sum(acids.values()) / 2)
+    assert reaction.co2_g == pytest.approx(1.5 * CO2_MOLAR)
+
+
+def test_monohydrate_needs_more_grams_for_the_same_gas() -> None:
+    anhydrous = react(1000, {"citric acid": 100})
+    hydrate = react(1000, {"citric acid monohydrate": 100 * 210.138 / 192.123})
+    assert hydrate.co2_g == pytest.approx(anhydrous.co2_g, rel=1e-5)
+
+
+def test_no_acid_gives_no_gas() -> None:
+    reaction = react(10, {})
+    assert reaction.co2_g == 0
+    assert reaction.soda_left_g == 10
+    assert math.isinf(reaction.soda_per_proton)
+
+
+def test_chemistry_refuses_nonsense() -> None:
+    with pytest.raises(ValueError, match="unknown acid"):
+        react(1, {"vinegar": 1})
+    with pytest.raises(ValueError, match="negative"):
+        react(-1, {"citric acid": 1})
+    with pytest.raises(ValueError, match="cannot read"):
+        molar_mass("3NaHCO3")
+    with pytest.raises(ValueError, match="no atomic weight"):
+        molar_mass("FeS")
+    with pytest.raises(ValueError, match="above zero"):
+        gas_litres(1, pressure_kpa=0)
+
+
+def test_balance_bounds_hold_every_reaction_inside_them() -> None:
+    soda, acid = Span(80, 110, 132), Span(66, 100, 121)
+    found = balance(soda, {"citric acid": acid})
+    rng = np.random.default_rng(7)
+    for soda_g, acid_g in zip(rng.uniform(80, 132, 300), rng.uniform(66, 121, 300), strict=True):
+        reaction = react(soda_g, {"citric acid": acid_g})
+        assert found.co2_g.low <= reaction.co2_g <= found.co2_g.high
+        assert found.soda_per_proton.low <= reaction.soda_per_proton <= found.soda_per_proton.high
+    assert not found.certain
+    assert "weigh both" in str(found)
+
+
+def test_balance_is_certain_from_a_scale() -> None:
+    found = balance(Span.exactly(200), {"citric acid": Span.exactly(100)})
+    assert found.certain
+    assert str(found) == "Soda is left over: about 68.8 g of 200 g."
+    assert found.co2_g.is_exact
+
+
+def test_gas_grows_with_heat_and_shrinks_with_pressure() -> None:
+    assert gas_litres(10, 40) > gas_litres(10, 30)
+    assert gas_litres(10, pressure_kpa=90) > gas_litres(10, pressure_kpa=101)
+    assert henry_co2(20) > henry_co2(38)
+    assert soluble_g(2, 38) == pytest.approx(2 * soluble_g(1, 38))
+
+
+# --- amounts and factors ---------------------------------------------------------------------------
+
+
+def test_half_cups_in_grams() -> None:
+    grams = grams_of(for_run(workshop(), {"colour": "pearl", "oil": "1/2 tsp"}))
+    assert grams["soda"] == pytest.approx(110, abs=1)
+    assert grams["coconut"] == pytest.approx(2.27, abs=0.01)
+    assert grams["emulsifier"] == pytest.approx(1.32, abs=0.01)
+
+
+def test_equal_cups_leave_acid_but_a_cup_cannot_tell() -> None:
+    # typically acid is left over; half-cup scoops cannot rule out the reverse
+    found = fizz_balance(for_run(workshop(), {"colour": "pearl", "oil": "1/2 tsp"}))
+    assert found.typical.limiting == "soda"
+    assert not found.certain
+
+
+def test_choose_brings_its_own_ingredients() -> None:
+    for level, names in {
+        "pearl": ["blue mica"],
+        "dye": ["blue dye", "thinner"],
+        "lake": ["blue lake", "thinner"],
+    }.items():
+        run = for_run(workshop(), {"colour": level, "oil": "0 tsp"})
+        assert [entry.name for entry in run.ingredients][5:] == names
+        assert run.rules == ()
+
+
+def test_dye_is_topped_up_to_half_a_teaspoon() -> None:
+    run = for_run(workshop(), {"colour": "dye", "oil": "1/2 tsp"})
+    thinner = next(weighed for weighed in weigh_out(run) if weighed.ingredient.name == "thinner")
+    # half a teaspoon is 2.46 mL, 30 drops are 1.5 mL, 91 % alcohol is 0.813 g/mL
+    assert thinner.grams.typical == pytest.approx((2.46446 - 1.5) * 0.8126, rel=1e-3)
+    table = amounts_table(run).set_index("ingredient")
+    assert table.loc["thinner", "as_written"] == "up to 0.5 tsp with blue dye"
+
+
+@pytest.mark.parametrize(
+    ("rule", "level", "expected"),
+    [
+        (SetAmount("oil", "coconut"), "1 tsp", Quantity(1, "tsp")),
+        (SetAmount("oil", "coconut", unit="g"), 4, Quantity(4, "g")),
+        (SetAmount("oil", "coconut", unit="g"), "4.5", Quantity(4.5, "g")),
+        (SetAmount("oil", "coconut", amounts={"high": Quantity(9, "g")}), "high", Quantity(9, "g")),
+        (SetAmount("oil", "coconut", measures="metric"), "1 tsp", Quantity(1, "metric tsp")),
+        (Multiply("oil", ("coconut",)), 2, Quantity(1, "tsp")),
+        (Multiply("oil"), "2", Quantity(1, "tsp")),
+    ],
+)
+def test_a_factor_sets_or_multiplies_an_amount(rule: Rule, level: str | float, expected: Quantity) -> None:
+    run = for_run(replace(workshop(), rules=(rule,)), {"oil": level, "mould": "sphere"})
+    assert run.ingredient("coconut").amount == expected
+
+
+@pytest.mark.parametrize(
+    ("settings", "says"),
+    [
+        ({"oil": "1 tsp"}, "no level in the run"),
+        ({"colour": "perl", "oil": "1 tsp"}, 'Did you mean "pearl"'),
+        ({"colour": "pearl", "oil": "lots"}, "not an amount"),
+    ],
+)
+def test_wrong_levels_are_said_plainly(settings: dict[str, str], says: str) -> None:
+    with pytest.raises(BadInput, match=says):
+        for_run(workshop(), settings)
+
+
+def test_rule_for_a_missing_ingredient_or_wrong_number() -> None:
+    with pytest.raises(BadInput, match='Did you mean "coconut"'):
+        for_run(replace(workshop(), rules=(SetAmount("oil", "coconutt"),)), {"oil": "1 tsp"})
+    with pytest.raises(BadInput, match="not a number"):
+        for_run(replace(workshop(), rules=(Multiply("oil"),)), {"oil": "double"})
+    with pytest.raises(BadInput, match="not a number of zero"):
+        for_run(replace(workshop(), rules=(Multiply("oil"),)), {"oil": -1})
+
+
+def test_two_choices_with_one_name_are_refused() -> None:
+    mica = item("blue", "mica", "1 tsp")
+    rules = (Choose("top", {"a": (mica,)}), Choose("bottom", {"a": (mica,)}))
+    with pytest.raises(BadInput, match="appears twice"):
+        for_run(replace(workshop(), rules=rules), {"top": "a", "bottom": "a"})
+
+
+def test_rules_must_be_applied_before_weighing() -> None:
+    with pytest.raises(ValueError, match="for_run"):
+        weigh_out(workshop())
+    with pytest.raises(ValueError, match="for_run"):
+        bench_steps(workshop())
+
+
+def test_unknown_powder_by_the_spoon_is_not_guessed() -> None:
+    with pytest.raises(BadInput, match="weigh a level spoon"):
+        weigh_out(Recipe("odd", (item("sand", "harbour sand", "1 tsp"),)))
+    assert grams_of(Recipe("odd", (item("sand", "harbour sand", "5 g"),)))["sand"] == 5
+
+
+def test_own_weighing_wins() -> None:
+    own = OwnWeighing(Quantity(1, "cup"), (200.0, 204.0, 196.0, 200.0))
+    recipe = Recipe("own", (item("soda", "soda", "1/2 cup", own=own),))
+    weighed = weigh_out(recipe)[0]
+    assert weighed.grams.typical == pytest.approx(100)
+    assert weighed.source == "own weighing"
+    assert weighed.grams.high - weighed.grams.low < 20
+
+
+def test_recipe_refuses_nonsense() -> None:
+    soda = item("soda", "soda", "1 cup")
+    with pytest.raises(ValueError, match="appears twice"):
+        Recipe("twice", (soda, soda))
+    with pytest.raises(ValueError, match="needs an ingredient"):
+        Recipe("empty", ())
+    with pytest.raises(ValueError, match="tops up after"):
+        Recipe("lost", (item("thinner", "water", "1 tsp", top_up_after="dye"),))
+    with pytest.raises(ValueError, match="not an acid"):
+        item("vinegar", "vinegar", "1 tsp", role="acid")
+
+
+@given(
+    masses=st.lists(st.floats(0.1, 1000), min_size=1, max_size=6),
+    factor=st.floats(0.01, 100),
+)
+def test_shares_sum_to_hundred_and_do_not_change_with_scale(masses: list[float], factor: float) -> None:
+    recipe = Recipe(
+        "any",
+        tuple(Ingredient(f"part {i}", "corn starch", Quantity(mass, "g")) for i, mass in enumerate(masses)),
+    )
+    share = shares(recipe)
+    assert sum(span.typical for span in share.values()) == pytest.approx(100)
+    bigger = shares(scale(recipe, factor))
+    for name, span in share.items():
+        assert bigger[name].typical == pytest.approx(span.typical, rel=1e-9)
+    assert batch_mass(scale(recipe, factor)).typical == pytest.approx(sum(masses) * factor)
+
+
+def test_share_bounds_hold_every_mix_inside_them() -> None:
+    run = for_run(workshop(), {"colour": "lake", "oil": "1 tsp"})
+    spans = [weighed.grams for weighed in weigh_out(run)]
+    bounds = list(shares(run).values())
+    rng = np.random.default_rng(11)
+    for _ in range(300):
+        masses = np.array([rng.uniform(span.low, span.high) for span in spans])
+        for pct, bound in zip(100 * masses / masses.sum(), bounds, strict=True):
+            assert bound.low <= pct <= bound.high
+
+
+def test_alcohol_is_gone_after_drying() -> None:
+    run = for_run(workshop(), {"colour": "pearl", "oil": "1/2 tsp"})
+    assert shares(run, after_drying=True)["rubbing alcohol"].high == 0
+    assert shares(run, after_drying=True)["soda"].typical > shares(run)["soda"].typical
+    gone = batch_mass(run).typical - batch_mass(run, after_drying=True).typical
+    assert gone == pytest.approx(grams_of(run)["rubbing alcohol"])
+    with pytest.raises(CannotAnswer, match="nothing in the batch that stays"):
+        shares(Recipe("dry", (item("alcohol", "rubbing alcohol 91%", "1 tsp"),)), after_drying=True)
+
+
+def test_table_has_a_row_an_ingredient() -> None:
+    run = for_run(workshop(), {"colour": "pearl", "oil": "3 g"})
+    table = amounts_table(run)
+    assert list(table["ingredient"]) == [entry.name for entry in run.ingredients]
+    assert table["pct"].sum() == pytest.approx(100)
+    assert table["pct_dry"].sum() == pytest.approx(100)
+    by_name = table.set_index("ingredient")
+    assert not by_name.loc["coconut", "from_volume"]
+    assert by_name.loc["soda", "low_g"] < by_name.loc["soda", "grams"] < by_name.loc["soda", "high_g"]
+    assert "USDA" in by_name.loc["soda", "source"]
+
+
+# --- moulds, cost, limits -----------------------------------------------------------------------------
+
+
+def test_scaling_fills_the_moulds() -> None:
+    run = for_run(workshop(), {"colour": "pearl", "oil": "1/2 tsp"})
+    mould = Mould("half sphere", 70)
+    fitted = fit_pieces(run, mould, 8, spare=0.05)
+    assert pieces_from(fitted, mould).typical == pytest.approx(8.4)
+    assert batch_mass(scale_to_mass(run, 500)).typical == pytest.approx(500)
+    before, after = grams_of(run), grams_of(fitted)
+    ratios = [after[name] / before[name] for name in before]
+    assert ratios == pytest.approx([ratios[0]] * len(ratios))
+
+
+def test_topped_up_liquids_scale_too() -> None:
+    run = for_run(workshop(), {"colour": "dye", "oil": "1/2 tsp"})
+    assert grams_of(scale(run, 4))["thinner"] == pytest.approx(4 * grams_of(run)["thinner"])
+
+
+def test_mould_volume_and_nonsense() -> None:
+    assert sphere_ml(6) == pytest.approx(4 / 3 * math.pi * 27)
+    with pytest.raises(ValueError, match="weigh something"):
+        Mould("empty", 0)
+    run = for_run(workshop(), {"colour": "pearl", "oil": "1/2 tsp"})
+    with pytest.raises(ValueError, match="at least one piece"):
+        fit_pieces(run, Mould("cup", 50), 0)
+    with pytest.raises(ValueError, match="above zero"):
+        scale(run, 0)
+
+
+def test_cost_by_weight_by_volume_and_across() -> None:
+    kilo, litre = Quantity(1, "kg"), Quantity(1, "l")
+    recipe = Recipe(
+        "priced",
+        (
+            item("soda", "soda", "250 g", price=Price(4, kilo)),
+            item("alcohol", "isopropyl alcohol 91 %", "50 ml", price=Price(10, litre)),
+            item("oil", "olive oil", "1 cup", price=Price(9, kilo)),
+            item("gift", "corn starch", "10 g"),
+        ),
+    )
+    found = cost(recipe, pieces=5, extras_each=0.10)
+    # 250 g of 4 a kilo, 50 mL of 10 a litre, and a cup of olive oil that USDA weighs at 216 g
+    assert found.batch.typical == pytest.approx(1.0 + 0.5 + 0.216 * 9)
+    assert found.piece.typical == pytest.approx(found.batch.typical / 5 + 0.10)
+    assert found.unpriced == ("gift",)
+    assert cost(Recipe("liquid", recipe.ingredients[1:2]), pieces=1).batch.is_exact
+
+
+@given(factor=st.floats(0.1, 50))
+def test_cost_scales_with_the_batch(factor: float) -> None:
+    recipe = Recipe("soda", (item("soda", "soda", "1/2 cup", price=Price(4, Quantity(1, "kg"))),))
+    once, scaled = cost(recipe, 1), cost(scale(recipe, factor), 1)
+    assert scaled.batch.typical == pytest.approx(once.batch.typical * factor)
+
+
+def test_own_drop_weighings_price_a_bottle_by_its_density() -> None:
+    own = OwnWeighing(Quantity(20, "drop"), (1.0,))
+    dye = item("dye", "liquid dye", "20 drops", own=own, price=Price(5, Quantity(10, "ml")))
+    # 1 g of a 10 mL bottle that holds about 10 g
+    assert cost(Recipe("dyed", (dye,)), 1).batch.typical == pytest.approx(0.5)
+
+
+def test_limits_are_told_with_how_sure() -> None:
+    soda = item("soda", "soda", "95 g")
+    sure = Recipe("sure", (soda, item("lake", "lake", "5 g", max_pct=2)))
+    maybe = Recipe("maybe", (soda, item("lake", "lake", "1 tsp", max_pct=3)))
+    fine = Recipe("fine", (soda, item("lake", "lake", "1 g", max_pct=2)))
+    assert over_limits(sure)[0].certain
+    (found,) = over_limits(maybe)
+    assert not found.certain
+    assert str(found).startswith("lake could be above your limit of 3 %")
+    assert "weigh it" in str(found)
+    assert over_limits(fine) == ()
+
+
+def test_limit_is_checked_on_the_dry_piece() -> None:
+    wet = (item("soda", "soda", "90 g"), item("alcohol", "rubbing alcohol 91%", "10 g"))
+    recipe = Recipe("damp", (*wet, item("lake", "lake", "2 g", max_pct=2)))
+    assert over_limits(recipe, after_drying=False) == ()
+    assert len(over_limits(recipe)) == 1
+
+
+def test_doubts_name_scoops_guesses_and_missing_emulsifier() -> None:
+    said = " ".join(doubts(for_run(workshop(), {"colour": "pearl", "oil": "1/2 tsp"})))
+    assert "soda, acid and blue mica" in said
+    assert "No published density" in said
+    assert "no emulsifier" not in said
+    bare = Recipe("bare", (item("soda", "soda", "100 g"), item("mica", "mica", "2 g")))
+    assert doubts(bare) == (
+        "There is colour but no emulsifier: without one, colour can stain the tub and pigment can float.",
+    )
+
+
+def test_no_fizz_without_both() -> None:
+    with pytest.raises(CannotAnswer, match="both soda and acid"):
+        fizz_balance(Recipe("flat", (item("soda", "soda", "100 g"),)))
+
+
+# --- steps and cautions ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("colour", ["pearl", "dye", "lake"])
+def test_the_acid_goes_in_last_and_everything_goes_in_once(colour: str) -> None:
+    run = for_run(workshop(), {"colour": colour, "oil": "1/2 tsp"})
+    steps = bench_steps(run)
+    adding = [step for step in steps if step.ingredients]
+    assert adding[-1].key == "acid"
+    added = [name for step in adding for name in step.ingredients]
+    assert sorted(added) == sorted(entry.name for entry in run.ingredients)
+    keys = [step.key for step in steps]
+    assert keys.index("acid") < keys.index("squeeze") < keys.index("mould") < keys.index("dry")
+
+
+def test_steps_follow_the_kind_of_colour() -> None:
+    def step_of(colour: str, name: str) -> str:
+        run = for_run(workshop(), {"colour": colour, "oil": "1/2 tsp"})
+        return next(step.key for step in bench_steps(run) if name in step.ingredients)
+
+    assert step_of("pearl", "blue mica") == "dry mix"
+    assert step_of("dye", "blue dye") == "colour"
+    assert step_of("lake", "blue lake") == "colour"
+    assert step_of("pearl", "rubbing alcohol") == "liquid"
+
+
+def test_cautions_come_with_their_ingredients() -> None:
+    run = for_run(workshop(), {"colour": "pearl", "oil": "1/2 tsp"})
+    by_key = {caution.key: caution for caution in cautions(run)}
+    assert set(by_key) == {
+        "acid dust",
+        "pigment dust",
+        "alcohol fire",
+        "slippery tub",
+        "skin colours",
+        "damp store",
+    }
+    assert by_key["slippery tub"].because_of == ("coconut",)
+    step_keys = {step.key for step in bench_steps(run)}
+    for caution in by_key.values():
+        assert step_keys & set(caution.steps)
+    no_oil = for_run(workshop(), {"colour": "dye", "oil": "0 tsp"})
+    keys = {caution.key for caution in cautions(no_oil)}
+    assert "slippery tub" not in keys
+    assert "pigment dust" not in keys
+
+
+def test_bisulphate_is_warned_of_more_strongly() -> None:
+    mild = cautions(Recipe("a", (item("acid", "citric acid", "10 g"),)))[0].say
+    harsh = cautions(Recipe("a", (item("acid", "sodium bisulfate", "10 g"),)))[0].say
+    assert "irritate" in mild
+    assert "damage the eyes" in harsh

@@ -61,7 +61,8 @@ def test_molar_masses(formula: str, printed: float, half_step: float) -> None:
 
 def test_antacid_tablet_one_gram_of_each() -> None:
     # General-chemistry textbook problem (from memory: Brown, LeMay, Bursten, "Chemistry: The Central
-    # Science"): 1.00 g sodium bicarbonate with 1.00 g citric acid. Two worked solutions seen: (a) bicarbonate limits, (b) 0.524 g CO2,
+    # Science"): 1.00 g sodium bicarbonate with 1.00 g citric acid. Two worked solutions seen:
+    # (a) bicarbonate limits, (b) 0.524 g CO2,
     # (c) 0.236 g or 0.238 g of acid remain (the two printed solutions round differently on the way).
     reaction = react(1.00, {"citric acid": 1.00})
     assert reaction.limiting == "soda"

@@ -67,7 +67,8 @@ def test_label_measures() -> None:
 
 @pytest.mark.parametrize(
     # USDA National Nutrient Database for Standard Reference, Release 26 (known by its 8,463
-    # items), table WEIGHT: gram weight of another measure of the same item than the one the density was made from.
+    # items), table WEIGHT: gram weight of another measure of the same item than the one the density
+    # was made from.
     ("kind", "amount", "unit", "grams", "half_step"),
     [
         ("sodium bicarbonate", 0.5, "tsp", 2.3, 0.05),  # item 18372

@@ -1,0 +1,95 @@
+"""Numbers to words: every sentence of a report is made here, plain words first, then the number with
+its interval and unit.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+
+def number(value: float, digits: int = 2) -> str:
+    """A number to a few significant digits, never in powers of ten.
+
+    Examples
+    --------
+    >>> number(4.372), number(12.71), number(0.0518), number(143.2), number(3.0)
+    ('4.4', '13', '0.052', '143', '3.0')
+    """
+    if not math.isfinite(value):
+        raise ValueError("only finite numbers can be worded")
+    if value == 0:
+        return "0"
+    places = max(digits - 1 - math.floor(math.log10(abs(value))), 0)
+    rounded = round(value, places)
+    if rounded and math.floor(math.log10(abs(rounded))) > math.floor(math.log10(abs(value))):
+        places = max(places - 1, 0)
+    return f"{rounded:.{places}f}"
+
+
+def duration(hours: float) -> str:
+    """A time span in the unit a person would use.
+
+    Examples
+    --------
+    >>> duration(0.6), duration(4.37), duration(30.2), duration(100)
+    ('36 min', '4.4 h', '30 h', '4.2 days')
+    """
+    if hours < 0.95:
+        return f"{round(hours * 60)} min"
+    return f"{number(hours)} h" if hours < 72 else f"{number(hours / 24)} days"
+
+
+def percent(share: float) -> str:
+    """A share in per cent.
+
+    Examples
+    --------
+    >>> percent(0.95), percent(0.954)
+    ('95 %', '95 %')
+    """
+    return f"{share * 100:.0f} %"
+
+
+def interval(low: float, high: float, unit: str = "", level: float = 0.95) -> str:
+    """An interval in brackets.
+
+    Examples
+    --------
+    >>> interval(1.21, 1.68)
+    '(95 % interval 1.2 to 1.7)'
+    >>> interval(2.04, 3.9, "h")
+    '(95 % interval 2.0 to 3.9 h)'
+    """
+    return f"({percent(level)} interval {_pair(low, high)}{' ' + unit if unit else ''})"
+
+
+def _pair(low: float, high: float) -> str:
+    digits = 2
+    while digits < 4 and number(low, digits) == number(high, digits) and low != high:
+        digits += 1
+    return f"{number(low, digits)} to {number(high, digits)}"
+
+
+def listed(words: Sequence[str], last: str = "and") -> str:
+    """Words in a row.
+
+    Examples
+    --------
+    >>> listed(["pearl", "dye", "lake"])
+    'pearl, dye and lake'
+    """
+    if len(words) <= 1:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def count(amount: int, noun: str, plural: str = "") -> str:
+    """A counted noun.
+
+    Examples
+    --------
+    >>> count(1, "batch", "batches"), count(12, "batch", "batches")
+    ('1 batch', '12 batches')
+    """
+    return f"{amount} {noun if amount == 1 else plural or noun + 's'}"

@@ -1,0 +1,122 @@
+"""The one palette and style of every figure.
+
+Colours are those of Okabe and Ito's colour-blind-safe set; each level also has its own marker and line, so
+that figures survive a grey printer. Figures are drawn without pyplot: no global state, nothing to close.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+import matplotlib as mpl
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+INK, SOFT, GRID = "#1d2a33", "#53636e", "#d5dde2"
+BLUE, ORANGE, GREEN, RED, PURPLE, SKY = "#0072B2", "#E69F00", "#009E73", "#D55E00", "#CC79A7", "#56B4E9"
+
+_COLOURS = (BLUE, RED, GREEN, ORANGE, PURPLE, SKY, INK)
+_MARKERS = ("o", "s", "^", "D", "v", "P", "X")
+_LINES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (1.2, 1.6)), (0, (5, 1.5, 1.2, 1.5)), (0, (8, 2)), "-", "--")
+
+#: Width in inches that stays legible on a phone and fills a printed column.
+WIDTH = 5.4
+
+_SETTINGS: Any = {
+    "font.family": "DejaVu Sans",
+    "font.size": 9.5,
+    "axes.labelsize": 9.5,
+    "axes.titlesize": 10.5,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.labelcolor": INK,
+    "axes.edgecolor": SOFT,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "grid.color": GRID,
+    "grid.linewidth": 0.6,
+    "text.color": INK,
+    "xtick.color": SOFT,
+    "ytick.color": SOFT,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "legend.frameon": False,
+    "legend.fontsize": 9,
+    "lines.linewidth": 1.8,
+    "hatch.linewidth": 0.6,
+    "hatch.color": SOFT,
+    "svg.fonttype": "path",
+    "svg.hashsalt": "fizzlab",
+    "figure.constrained_layout.use": True,
+}
+
+
+@dataclass(frozen=True)
+class Look:
+    """How one level is drawn everywhere."""
+
+    colour: str
+    marker: str
+    line: Any
+
+
+def looks(levels: Sequence[str]) -> dict[str, Look]:
+    """A colour, marker and line for each level, in order.
+
+    Examples
+    --------
+    >>> looks(["pearl", "dye"])["dye"].marker
+    's'
+    """
+    size = len(_COLOURS)
+    return {
+        level: Look(_COLOURS[i % size], _MARKERS[i % size], _LINES[i % size])
+        for i, level in enumerate(levels)
+    }
+
+
+@contextmanager
+def house_style() -> Iterator[None]:
+    """Draw in the house style, and leave Matplotlib as it was."""
+    with mpl.rc_context(_SETTINGS):
+        yield
+
+
+def new_figure(
+    rows: int = 1, columns: int = 1, *, height: float = 3.6, width: float = WIDTH, **grid: Any
+) -> tuple[Figure, Any]:
+    """A figure and its axes (one `Axes`, or an array of them)."""
+    figure = Figure(figsize=(width, height), layout="constrained")
+    return figure, figure.subplots(rows, columns, **grid)
+
+
+def time_axis(axes: Axes, low: float, high: float) -> None:
+    """A logarithmic axis of hours below, with ticks that people use."""
+    ticks = [0.25, 0.5, 1, 2, 3, 4, 6, 8, 12, 18, 24, 36, 48, 72, 96, 144, 240, 480]
+    axes.set_xscale("log")
+    axes.set_xlim(low, high)
+    shown = thinned([tick for tick in ticks if low <= tick <= high])
+    axes.set_xticks(shown, [f"{tick:g}" for tick in shown])
+    axes.minorticks_off()
+
+
+def hours_up(axes: Axes, low: float, high: float) -> None:
+    """A logarithmic axis of hours on the left."""
+    ticks = [0.25, 0.5, 1, 2, 3, 4, 6, 8, 12, 18, 24, 36, 48, 72, 96, 144, 240, 480]
+    axes.set_yscale("log")
+    axes.set_ylim(low, high)
+    shown = [tick for tick in ticks if low <= tick <= high]
+    axes.set_yticks(shown, [f"{tick:g}" for tick in shown])
+    axes.minorticks_off()
+
+
+def thinned(ticks: list[float], most: int = 10) -> list[float]:
+    """At most so many ticks, the ends kept."""
+    if len(ticks) <= most:
+        return ticks
+    return ticks[:: -(-len(ticks) // most)]

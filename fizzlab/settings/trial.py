@@ -10,23 +10,15 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from fizzlab.problems import Problem, nearest
+from fizzlab.settings.base import FILE, Name, Section, Text
 from fizzlab.tables import SPECS
 from fizzlab.terms import Amount, Category, Term
 
-FILE = "trial.toml"
 
-Text = Annotated[str, Field(min_length=1, max_length=2000)]
-Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^\S(.*\S)?$")]
-
-
-class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
-
-
-class FactorSettings(_Section):
+class FactorSettings(Section):
     """One thing that is changed on purpose: named `levels`, or numeric `amounts` in a `unit`."""
 
     levels: list[Name] | None = Field(default=None, min_length=2)
@@ -52,14 +44,14 @@ class FactorSettings(_Section):
         return self
 
 
-class AirPoint(_Section):
+class AirPoint(Section):
     """Air for which to forecast."""
 
     temp_c: float = Field(ge=-5, le=45)
     rh_pct: float = Field(ge=1, le=99)
 
 
-class DryingSettings(_Section):
+class DryingSettings(Section):
     """How dry times are analysed and forecast."""
 
     air: Literal["vpd", "rh and temperature", "none"] = "vpd"
@@ -73,7 +65,7 @@ class DryingSettings(_Section):
     constant_loss_g_per_h: float = Field(default=0.02, gt=0, le=100)
 
 
-class TrialSettings(_Section):
+class TrialSettings(Section):
     """The whole of `trial.toml`."""
 
     code: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$")

@@ -1,8 +1,29 @@
-"""What `trial.toml` may say: the question, the factors, the recipe, the plan and how readings are analysed."""
+"""What `trial.toml` may say: the question, the factors, the recipe, the plan and how readings are analysed.
+
+The models refuse unknown keys, so that a misspelt wish is never silently ignored; `read_settings` turns
+every complaint into a `Problem` in plain words, with the nearest right key suggested.
+"""
 
 from __future__ import annotations
 
 from fizzlab.settings.base import FILE
-from fizzlab.settings.trial import AirPoint, DryingSettings, FactorSettings, TrialSettings, read_settings
+from fizzlab.settings.factors import FactorSettings
+from fizzlab.settings.plan import PLAN_KINDS, PlanSettings
+from fizzlab.settings.reading import read_settings
+from fizzlab.settings.recipe import IngredientSettings, RecipeSettings, RuleSettings, make_recipe
+from fizzlab.settings.trial import AirPoint, DryingSettings, TrialSettings
 
-__all__ = ["FILE", "AirPoint", "DryingSettings", "FactorSettings", "TrialSettings", "read_settings"]
+__all__ = [
+    "FILE",
+    "PLAN_KINDS",
+    "AirPoint",
+    "DryingSettings",
+    "FactorSettings",
+    "IngredientSettings",
+    "PlanSettings",
+    "RecipeSettings",
+    "RuleSettings",
+    "TrialSettings",
+    "make_recipe",
+    "read_settings",
+]

@@ -1,47 +1,18 @@
-"""What `trial.toml` may say: the question, the factors and how the readings are to be analysed.
-
-The models refuse unknown keys, so that a misspelt wish is never silently ignored; `read_settings`
-turns every complaint into a `Problem` in plain words, with the nearest right key suggested.
-"""
+"""The whole of `trial.toml` as one model."""
 
 from __future__ import annotations
 
-import tomllib
-from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, model_validator
 
-from fizzlab.problems import Problem, nearest
-from fizzlab.settings.base import FILE, Name, Section, Text
+from fizzlab.recipe import Recipe
+from fizzlab.settings.base import Section, Text
+from fizzlab.settings.factors import FactorSettings
+from fizzlab.settings.plan import PlanSettings
+from fizzlab.settings.recipe import RecipeSettings, make_recipe
 from fizzlab.tables import SPECS
 from fizzlab.terms import Amount, Category, Term
-
-
-class FactorSettings(Section):
-    """One thing that is changed on purpose: named `levels`, or numeric `amounts` in a `unit`."""
-
-    levels: list[Name] | None = Field(default=None, min_length=2)
-    control: Name | None = None
-    amounts: list[float] | None = Field(default=None, min_length=2)
-    unit: str = ""
-    label: str = ""
-
-    @model_validator(mode="after")
-    def _one_kind(self) -> FactorSettings:
-        if (self.levels is None) == (self.amounts is None):
-            raise ValueError("give either levels (names) or amounts (numbers)")
-        if self.levels is not None:
-            if len({level.casefold() for level in self.levels}) < len(self.levels):
-                raise ValueError("a level is named twice")
-            if self.control is not None and self.control not in self.levels:
-                raise ValueError(f"the control “{self.control}” is not one of its levels")
-        if self.amounts is not None:
-            if self.control is not None:
-                raise ValueError("an amount has no control; take the key control out")
-            if len(set(self.amounts)) < 2:
-                raise ValueError("it needs two different amounts at least")
-        return self
 
 
 class AirPoint(Section):
@@ -74,7 +45,9 @@ class TrialSettings(Section):
     place: str = ""
     made_by: str = ""
     seed: int = Field(default=1, ge=0)
-    factors: dict[str, FactorSettings] = {}
+    factors: dict[str, FactorSettings] = Field(default_factory=dict)
+    recipe: RecipeSettings | None = None
+    plan: PlanSettings | None = None
     drying: DryingSettings = DryingSettings()
 
     @model_validator(mode="after")
@@ -102,64 +75,11 @@ class TrialSettings(Section):
                 found.append(Amount(name, factor.unit))
         return found
 
+    def made_recipe(self) -> Recipe | None:
+        """The recipe with its rules, or None where trial.toml has none; see `make_recipe`."""
+        return None if self.recipe is None else make_recipe(self.recipe, self.factors)
+
     def label(self, name: str) -> str:
         """The plain words for a factor, or its name."""
         factor = self.factors.get(name)
         return (factor.label if factor else "") or name.replace("_", " ")
-
-
-def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
-    """Read and check `trial.toml`; return None with the problems when it cannot be used."""
-    path = folder / FILE
-    try:
-        raw = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except FileNotFoundError:
-        return None, [Problem(FILE, "it is not in the folder.", "Write one with: fizzlab new FOLDER.")]
-    except UnicodeDecodeError:
-        return None, [Problem(FILE, "it is not plain UTF-8 text.", "Save it again as UTF-8.")]
-    except tomllib.TOMLDecodeError as error:
-        do = "Look there for a missing quotation mark, bracket or equals sign."
-        return None, [Problem(FILE, f"it cannot be read: {error}.", do)]
-    try:
-        return TrialSettings.model_validate(raw), []
-    except ValidationError as error:
-        return None, [_problem(item, raw) for item in error.errors()]
-
-
-def _problem(item: Any, raw: dict[str, Any]) -> Problem:
-    """Say one pydantic complaint in plain words."""
-    place = [str(part) for part in item["loc"]]
-    key = ".".join(place)
-    kind, context = item["type"], item.get("ctx", {})
-    if kind == "extra_forbidden":
-        guess = nearest(place[-1], _keys_beside(place[:-1]))
-        do = f"Did you mean {guess}?" if guess else "Take it out."
-        return Problem(FILE, "fizzlab knows no such key.", do, column=f"key {key}")
-    if kind == "missing":
-        return Problem(FILE, "the key is missing.", "Add it.", column=f"key {key}")
-    if kind == "value_error":
-        what = str(context["error"])
-        return Problem(FILE, f"{what}.", "Change it.", column=f"key {key}" if key else None)
-    if kind == "string_pattern_mismatch" and place[-1] == "code":
-        do = "Use up to 40 letters, digits, - and _, beginning with a letter or digit."
-        return Problem(FILE, f"“{item['input']}” cannot be a trial code.", do, column="key code")
-    wanted = str(item["msg"])
-    wanted = wanted[0].lower() + wanted[1:]
-    return Problem(FILE, f"{wanted} (it says {item['input']!r}).", "Change it.", column=f"key {key}")
-
-
-def _keys_beside(place: list[str]) -> list[str]:
-    """The keys that are known at a place in the file."""
-    if not place:
-        return list(TrialSettings.model_fields)
-    if place[0] == "factors":
-        return list(FactorSettings.model_fields)
-    section: Any = TrialSettings
-    for part in place:
-        known = section.model_fields.get(part) if hasattr(section, "model_fields") else None
-        if known is None:
-            return []
-        section = known.annotation
-        options = [kind for kind in getattr(section, "__args__", ()) if hasattr(kind, "model_fields")]
-        section = options[0] if options else section
-    return list(getattr(section, "model_fields", {}))

@@ -1,0 +1,131 @@
+"""Reading `trial.toml`: every complaint becomes a `Problem` in plain words, with the nearest right key."""
+
+from __future__ import annotations
+
+import tomllib
+import types
+import typing
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from fizzlab.problems import BadInput, Problem, nearest
+from fizzlab.settings.base import FILE
+from fizzlab.settings.plan import plan_problems
+from fizzlab.settings.trial import TrialSettings
+
+
+def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
+    """Read and check `trial.toml`; return None with the problems when it cannot be used."""
+    path = folder / FILE
+    try:
+        raw = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except FileNotFoundError:
+        return None, [Problem(FILE, "it is not in the folder.", "Write one with: fizzlab new FOLDER.")]
+    except UnicodeDecodeError:
+        return None, [Problem(FILE, "it is not plain UTF-8 text.", "Save it again as UTF-8.")]
+    except tomllib.TOMLDecodeError as error:
+        do = "Look there for a missing quotation mark, bracket or equals sign."
+        return None, [Problem(FILE, f"it cannot be read: {error}.", do)]
+    try:
+        settings = TrialSettings.model_validate(raw)
+    except ValidationError as error:
+        return None, [_problem(item, raw) for item in error.errors()]
+    problems = [] if settings.plan is None else plan_problems(settings.plan, settings.factors)
+    try:
+        settings.made_recipe()
+    except BadInput as error:
+        problems += error.problems
+    return (None if problems else settings), problems
+
+
+def _problem(item: Any, raw: dict[str, Any]) -> Problem:
+    """Say one pydantic complaint in plain words."""
+    place = [part for part in item["loc"] if not (isinstance(part, str) and part in _UNION_TAGS)]
+    key = _spoken(place, raw)
+    kind, context = item["type"], item.get("ctx", {})
+    if kind == "extra_forbidden":
+        guess = nearest(str(place[-1]), _keys_beside(place[:-1]))
+        do = f"Did you mean {guess}?" if guess else "Take it out."
+        return Problem(FILE, "fizzlab knows no such key.", do, column=f"key {key}")
+    if kind == "missing":
+        return Problem(FILE, "the key is missing.", "Add it.", column=f"key {key}")
+    if kind == "value_error":
+        what = str(context["error"])
+        return Problem(FILE, f"{what}.", "Change it.", column=f"key {key}" if key else None)
+    if kind == "string_pattern_mismatch" and place[-1] == "code":
+        do = "Use up to 40 letters, digits, - and _, beginning with a letter or digit."
+        return Problem(FILE, f"“{item['input']}” cannot be a trial code.", do, column="key code")
+    if kind == "literal_error":
+        choices = [str(choice) for choice in _choices(place)]
+        guess = nearest(str(item["input"]), choices)
+        do = f"Did you mean “{guess}”? " if guess else ""
+        known = ", ".join(choices) or str(context["expected"])
+        return Problem(
+            FILE,
+            f"“{item['input']}” is none of its choices.",
+            f"{do}Choose from: {known}.",
+            column=f"key {key}",
+        )
+    wanted = str(item["msg"])
+    wanted = wanted[0].lower() + wanted[1:]
+    return Problem(FILE, f"{wanted} (it says {item['input']!r}).", "Change it.", column=f"key {key}")
+
+
+#: Pydantic names the member of a union that it tried; a maker does not know these words.
+_UNION_TAGS = frozenset({"float", "int", "str"})
+
+
+def _spoken(place: Sequence[str | int], raw: Any) -> str:
+    """A key with dots; an entry of a list is called by its name, or counted from one."""
+    said = ""
+    for part in place:
+        inside = None
+        if isinstance(raw, list) and isinstance(part, int) and part < len(raw):
+            inside = raw[part]
+        elif isinstance(raw, dict):
+            inside = raw.get(part)
+        if isinstance(part, int):
+            name = inside.get("name") if isinstance(inside, dict) else None
+            said += f" ({name if isinstance(name, str) else part + 1})"
+        else:
+            said += f".{part}" if said else part
+        raw = inside
+    return said
+
+
+def _keys_beside(place: Sequence[str | int]) -> list[str]:
+    """The keys that are known at a place in the file."""
+    found = _annotation(place)
+    return list(found.model_fields) if isinstance(found, type) and issubclass(found, BaseModel) else []
+
+
+def _choices(place: Sequence[str | int]) -> list[object]:
+    """What may stand at a place that takes one of a few words."""
+    return [choice for kind in _members(_annotation(place)) for choice in typing.get_args(kind)]
+
+
+def _annotation(place: Sequence[str | int]) -> Any:
+    """The type that belongs at a place; None where nothing is known."""
+    here: Any = TrialSettings
+    for part in place:
+        if isinstance(here, type) and issubclass(here, BaseModel):
+            field = here.model_fields.get(str(part))
+            inner = None if field is None else field.annotation
+        else:  # a list or a table with names of the maker's own: its entries are all of one type
+            inner = typing.get_args(here)[-1] if typing.get_args(here) else None
+        here = next(_members(inner), None)
+    return here
+
+
+def _members(kind: Any) -> Iterator[Any]:
+    """The members of a union other than None, without their bounds."""
+    if typing.get_origin(kind) is typing.Annotated:
+        yield from _members(typing.get_args(kind)[0])
+    elif typing.get_origin(kind) in (typing.Union, types.UnionType):
+        for member in typing.get_args(kind):
+            yield from _members(member)
+    elif kind is not None and kind is not type(None):
+        yield kind

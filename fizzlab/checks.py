@@ -11,7 +11,7 @@ import pandas as pd
 
 from fizzlab import air
 from fizzlab.problems import Problem, nearest
-from fizzlab.settings import TrialSettings
+from fizzlab.settings import FactorSettings, TrialSettings
 from fizzlab.tables import SPECS, Table
 
 #: A batch whose drying window is covered less than this by the room log raises a doubt.
@@ -37,14 +37,17 @@ def factor_levels(runs: Table, settings: TrialSettings) -> tuple[Table, list[Pro
             rows[name] = matched.fillna("")
             unused = [level for level in factor.levels if level not in set(matched)]
         else:
-            assert factor.amounts is not None
-            planned = [float(amount) for amount in factor.amounts]
-            for row in rows.index[~rows[name].isin(planned)]:
+            for row in rows.index[~_as_planned(rows[name], factor)]:
                 what = f"{rows[name][row]:g} {factor.unit} is not one of the amounts that trial.toml names."
                 do = "Correct it, unless that is what went in."
                 problem = Problem(runs.where, what, do, row=int(row), column=name, weight="doubt")
                 doubts.append(problem)
-            unused = [f"{amount:g} {factor.unit}" for amount in planned if amount not in set(rows[name])]
+            # a range leaves it to the plan where in it to make batches
+            unused = [
+                f"{amount:g} {factor.unit}"
+                for amount in map(float, factor.amounts or [])
+                if factor.low is None and amount not in set(rows[name])
+            ]
         for level in unused:
             doubts.append(
                 Problem(
@@ -56,6 +59,14 @@ def factor_levels(runs: Table, settings: TrialSettings) -> tuple[Table, list[Pro
                 )
             )
     return Table(runs.where, rows, runs.left_out), problems, doubts
+
+
+def _as_planned(values: pd.Series, factor: FactorSettings) -> pd.Series:
+    """Which amounts trial.toml foresees: those it names, or any within the range it gives."""
+    named = values.isin([float(amount) for amount in factor.amounts or []])
+    if factor.low is None or factor.high is None:
+        return named
+    return named | ((values >= factor.low) & (values <= factor.high))
 
 
 def across_rows(tables: Mapping[str, Table], settings: TrialSettings) -> Found:

@@ -188,7 +188,7 @@ def _columns(name: str, settings: TrialSettings | None, raw: RawTable) -> list[C
     if name == "runs" and settings is not None:
         for factor, spec in settings.factors.items():
             meaning = f"the {settings.label(factor)} of the batch"
-            columns.append(Column(factor, "number" if spec.amounts is not None else "text", meaning))
+            columns.append(Column(factor, "number" if spec.numeric else "text", meaning))
     if any(column.name == "hours" for column in columns) and CHECKED_AT.name in raw.cells.columns:
         place = next(i for i, column in enumerate(columns) if column.name == "hours")
         hours = columns[place]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -106,7 +107,7 @@ def _draw_brackets(
     axes.grid(axis="y", visible=False)
 
 
-def _legend(axes: Axes, shown: dict[str, Look], label: str, place: str = "best") -> None:
+def _legend(axes: Axes, shown: dict[str, Look], label: str, place: Any = "best") -> None:
     handles = [
         Line2D([], [], color=look.colour, ls=look.line, marker=look.marker, ms=4, label=level)
         for level, look in shown.items()

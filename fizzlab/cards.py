@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
 from fizzlab import recipe as made_of
 from fizzlab.problems import BadInput, CannotAnswer, Problem
-from fizzlab.recipe import Caution, Recipe, Step
+from fizzlab.recipe import Caution, Ingredient, Recipe, Step
 from fizzlab.settings import TrialSettings
-from fizzlab.units import Span
-from fizzlab.wording import count, listed, number
+from fizzlab.units import Quantity, Span
+from fizzlab.wording import listed, number
 
 
 @dataclass(frozen=True)
@@ -105,7 +105,9 @@ def make_cards(settings: TrialSettings, runs: pd.DataFrame) -> Cards:
         _card(record, words, one, _notes(settings, one))
         for record, words, one in zip(planned, levels, recipes, strict=True)
     ]
-    return Cards(tuple(cards), scaled, _doubts(cards), _cost(settings, recipes))
+    return Cards(
+        tuple(cards), scaled, _doubts(recipes, [card.run for card in cards]), _cost(settings, recipes)
+    )
 
 
 def _levels(settings: TrialSettings, record: Mapping[str, object]) -> tuple[tuple[str, str], ...]:
@@ -189,19 +191,32 @@ def _notes(settings: TrialSettings, recipe: Recipe) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _doubts(cards: Sequence[RunCard]) -> tuple[str, ...]:
-    """Each doubt about the recipe once, naming its batches where it does not hold for all."""
+def _doubts(recipes: Sequence[Recipe], runs: Sequence[str]) -> tuple[str, ...]:
+    """Doubts about measures once for all batches; those about what is in a batch with its batches."""
+    everything: dict[str, Ingredient] = {}
+    for recipe in recipes:
+        for item in recipe.ingredients:
+            if item.amount.amount > 0:
+                everything.setdefault(item.name, item)
+    together = Recipe("all batches", tuple(everything.values()))
+    said = [doubt for doubt in made_of.doubts(together) if doubt not in made_of.doubts(_weighed(together))]
     where: dict[str, list[str]] = {}
-    for card in cards:
-        for said in made_of.doubts(card.recipe) if card.recipe else ():
-            where.setdefault(said, []).append(card.run)
-    return tuple(
-        said
-        if len(runs) == len(cards)
-        else f"{said} (In {count(len(runs), 'batch', 'batches')}: "
-        f"{listed(runs[:6])}{' and others' if len(runs) > 6 else ''}.)"
-        for said, runs in where.items()
-    )
+    for run, recipe in zip(runs, recipes, strict=True):
+        for doubt in made_of.doubts(_weighed(recipe)):
+            where.setdefault(doubt, []).append(run)
+    for doubt, some in where.items():
+        named = f"{listed(some[:6])}{' and others' if len(some) > 6 else ''}"
+        said.append(doubt if len(some) == len(runs) else f"{doubt} (Batches: {named}.)")
+    return tuple(said)
+
+
+def _weighed(recipe: Recipe) -> Recipe:
+    """The same ingredients, each on the scale, so that only doubts about what is in it are left."""
+    gram = Quantity(1, "g")
+    items = [
+        replace(item, amount=gram, top_up_after=None) for item in recipe.ingredients if item.amount.amount > 0
+    ]
+    return replace(recipe, ingredients=tuple(items))
 
 
 def _cost(settings: TrialSettings, recipes: Sequence[Recipe]) -> Span | None:

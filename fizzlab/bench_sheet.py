@@ -1,0 +1,203 @@
+"""The sheet to work from: one HTML page to print, with a card a batch and blind pages for the scorers."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
+
+from fizzlab.cards import Cards, RunCard
+from fizzlab.recipe import SAFETY_NOTE
+from fizzlab.settings import PlanSettings, TrialSettings
+from fizzlab.wording import number
+
+#: Columns of one grid of blanks that still leave room to write on a sheet of A4 or US Letter.
+BLANKS_ACROSS = 10
+
+#: The scale of the crumble scores, as the table asks for it; only its two ends are settled in words.
+SCORE_SCALE = "0 = holds whole … 4 = falls to powder"
+
+
+@dataclass(frozen=True)
+class Blanks:
+    """A grid to write readings in.
+
+    Parameters
+    ----------
+    table : str
+        Name of the table that the readings go into.
+    title, how : str
+    heads : tuple of str
+        Over the columns; the first column holds `rows`.
+    rows : tuple of str
+    """
+
+    table: str
+    title: str
+    how: str
+    heads: tuple[str, ...]
+    rows: tuple[str, ...]
+
+
+def bench_sheet(settings: TrialSettings, plan: PlanSettings, cards: Cards, statements: Sequence[str]) -> str:
+    """Return the sheet as one self-contained HTML page.
+
+    Parameters
+    ----------
+    settings : TrialSettings
+    plan : PlanSettings
+        Which tables are wanted, and when to look.
+    cards : Cards
+        A card for each batch.
+    statements : sequence of str
+        What the plan can and cannot tell.
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(loader=PackageLoader("fizzlab"), autoescape=True, undefined=StrictUndefined)
+    return environment.get_template("bench_sheet.html").render(
+        trial=settings,
+        statements=list(statements),
+        doubts=cards.doubts,
+        days=_days(cards.cards),
+        factors=[settings.label(name) for name in settings.factors],
+        scaled=number(cards.scaled, 3) if cards.scaled != 1 else "",
+        cards=[_shown(card, cards.cards) for card in cards.cards],
+        blanks=readings_blanks(plan),
+        scoring=_scoring(plan, cards.cards),
+        scale=SCORE_SCALE,
+        safety=SAFETY_NOTE if any(card.cautions for card in cards.cards) else "",
+    )
+
+
+def readings_blanks(plan: PlanSettings) -> tuple[Blanks, ...]:
+    """The grids of one batch, for the tables that are wanted; scores have pages of their own."""
+    pieces = tuple(f"piece {piece}" for piece in range(1, plan.pieces + 1))
+    found: list[Blanks] = []
+    if "touch_checks" in plan.tables:
+        how = "Touch lightly. Write D when it is dry, W while it is wet; stop at the first D."
+        found += _by_hour("touch_checks", "Dry to the touch?", how, plan.checks_h, pieces)
+    if "weighings" in plan.tables:
+        how = "Grams, the same scale each time; let it settle."
+        found += _by_hour("weighings", "Weighings", how, plan.weighings_h or plan.checks_h, pieces)
+    if "tumbles" in plan.tables:
+        how = "All pieces of the batch together; weigh what is left in whole pieces."
+        heads: tuple[str, ...] = ("", "pieces", "before, g", "after, g", "broken", "note")
+        found.append(Blanks("tumbles", "Tumbling", how, heads, ("all pieces",)))
+    if "drops" in plan.tables:
+        heads = ("", "height, cm", "broke? y/n", "height, cm", "broke? y/n", "height, cm", "broke? y/n")
+        found.append(Blanks("drops", "Drops", "Write every drop, in order.", heads, pieces))
+    if "fizz_times" in plan.tables:
+        how = "Seconds until the fizz is over, or until you stopped watching (then done: n). Rinse the basin."
+        heads = ("", "water, °C", "colour shows, s", "watched, s", "done? y/n", "note")
+        found.append(Blanks("fizz_times", "Fizz by stopwatch", how, heads, pieces))
+    return tuple(found)
+
+
+def _by_hour(
+    table: str, title: str, how: str, hours: Sequence[float], pieces: tuple[str, ...]
+) -> list[Blanks]:
+    """Grids of at most `BLANKS_ACROSS` times, as even as can be."""
+    grids = -(-len(hours) // BLANKS_ACROSS)
+    each = -(-len(hours) // grids)
+    return [
+        Blanks(
+            table,
+            title if first == 0 else f"{title} (later)",
+            how if first == 0 else "",
+            ("", *(f"{hour:g} h" for hour in hours[first : first + each])),
+            ("clock", *pieces),
+        )
+        for first in range(0, len(hours), each)
+    ]
+
+
+def _days(cards: Sequence[RunCard]) -> list[dict[str, Any]]:
+    days = dict.fromkeys(card.day for card in cards)
+    return [{"day": day, "cards": [card for card in cards if card.day == day]} for day in days]
+
+
+def _shown(card: RunCard, cards: Sequence[RunCard]) -> dict[str, Any]:
+    today = [other.run for other in cards if other.day == card.day]
+    return {
+        "card": card,
+        "place": f"{today.index(card.run) + 1} of {len(today)}",
+        "amounts": _amounts(card),
+        "steps": _steps(card),
+    }
+
+
+def _amounts(card: RunCard) -> list[dict[str, str]]:
+    if card.amounts is None:
+        return []
+    return [
+        {
+            "name": row["ingredient"],
+            "grams": number(row["grams"], 3) if row["grams"] else "0",
+            "measure": kitchen(row["as_written"]) if row["from_volume"] else "",
+            "bounds": f"{number(row['low_g'], 3)} to {number(row['high_g'], 3)}"
+            if row["from_volume"] and row["high_g"] > row["low_g"]
+            else "",
+        }
+        for row in card.amounts.to_dict("records")
+    ]
+
+
+def _steps(card: RunCard) -> list[dict[str, Any]]:
+    """The steps, each with its cautions; one that stood before is only called to mind."""
+    grams = {row["name"]: row["grams"] for row in _amounts(card)}
+    told: dict[str, int] = {}
+    shown = []
+    for place, step in enumerate(card.steps, start=1):
+        beside, again = [], []
+        for caution in card.cautions:
+            if step.key in caution.steps and (caution.because_of or caution.key == "damp store"):
+                if caution.key in told:
+                    first = caution.say.split(". ")[0].rstrip(".")
+                    again.append(f"{first} (see step {told[caution.key]}).")
+                else:
+                    beside.append(caution.say)
+                    told[caution.key] = place
+        named = [f"{name} {grams[name]} g" for name in step.ingredients]
+        shown.append(
+            {
+                "do": step.do,
+                "why": step.why,
+                "what": ", ".join(named),
+                "cautions": beside,
+                "again": again,
+            }
+        )
+    return shown
+
+
+def _scoring(plan: PlanSettings, cards: Sequence[RunCard]) -> list[dict[str, Any]]:
+    """A page a rater, in the order of the codes, which says nothing of the recipe."""
+    if "crumble_scores" not in plan.tables:
+        return []
+    codes = sorted((card.day, card.blind) for card in cards)
+    return [
+        {"rater": rater, "codes": codes, "pieces": list(range(1, plan.pieces + 1))} for rater in plan.raters
+    ]
+
+
+def kitchen(text: str) -> str:
+    """Write the decimals of a kitchen measure as the fractions on the spoons, or to three figures.
+
+    Examples
+    --------
+    >>> kitchen("0.5 cup"), kitchen("up to 2.25 tsp with dye"), kitchen("1.236733 cup")
+    ('1/2 cup', 'up to 2 1/4 tsp with dye', '1.24 cup')
+    """
+
+    def as_fraction(found: re.Match[str]) -> str:
+        value = float(found[0])
+        part = Fraction(value).limit_denominator(8)
+        if part.denominator not in (2, 3, 4, 8) or abs(float(part) - value) > 1e-3:
+            return number(value, 3)
+        whole, rest = divmod(part.numerator, part.denominator)
+        return f"{whole} {rest}/{part.denominator}" if whole else f"{rest}/{part.denominator}"
+
+    return re.sub(r"\d+\.\d+", as_fraction, text)

@@ -1,0 +1,189 @@
+"""Optimal plans: any number of batches, named levels and amounts, any terms, forbidden combinations."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from fizzlab.design.exchange import Criterion, choose
+from fizzlab.design.factorial import grid
+from fizzlab.design.factors import Factor, Range, is_forbidden, refuse_unusable
+from fizzlab.design.layout import (
+    FEW,
+    generators_of,
+    lay_out,
+    made_runs,
+    pairs,
+    refuse_still,
+    refuse_unseparated,
+)
+from fizzlab.design.model import model_matrix, model_terms
+from fizzlab.design.plan import Plan
+from fizzlab.problems import CannotAnswer
+from fizzlab.wording import count
+
+MOST_CANDIDATES = 20_000
+
+
+def candidate_settings(
+    factors: Sequence[Factor],
+    terms: Sequence[str],
+    forbidden: Sequence[Mapping[str, object]] = (),
+    steps: int | None = None,
+) -> pd.DataFrame:
+    """Every setting that an optimal plan may pick from.
+
+    Parameters
+    ----------
+    factors, terms
+        See `model_terms`.
+    forbidden : sequence of mappings
+        See `is_forbidden`.
+    steps : int, optional
+        Even steps of each amount without its own amounts: 2 by default, 3 where a bend is asked, 5
+        where combinations are forbidden, so that the rim of what is allowed can be reached.
+
+    Raises
+    ------
+    CannotAnswer
+        Nothing is left.
+
+    Examples
+    --------
+    >>> oil = Range("oil", 4, 8, "g")
+    >>> candidate_settings([oil], ["oil", "oil^2"])["oil"].tolist()
+    [4.0, 6.0, 8.0]
+    """
+    bent = any(term.endswith("^2") for term in terms)
+    number = steps or (5 if forbidden else 3 if bent else 2)
+    while steps is None and number > 2 + bent and _size(factors, number) > MOST_CANDIDATES:
+        number -= 1
+    if _size(factors, number) > MOST_CANDIDATES:
+        raise CannotAnswer(
+            f"There are more than {MOST_CANDIDATES} combinations to choose from.",
+            "Plan fewer factors at once, or screen them first.",
+        )
+    table = grid(factors, number)
+    left = table[~is_forbidden(table, forbidden)].reset_index(drop=True)
+    if left.empty:
+        raise CannotAnswer(
+            "The forbidden combinations leave no run that may be made.", "Forbid less, or change the levels."
+        )
+    refuse_still(left, factors)
+    return left
+
+
+def _size(factors: Sequence[Factor], steps: int) -> int:
+    sizes = [
+        len(f.amounts) or steps if isinstance(f, Range) else len(getattr(f, "levels", ())) for f in factors
+    ]
+    return int(np.prod(sizes, dtype=float))
+
+
+def optimal_plan(
+    factors: Sequence[Factor],
+    runs: int,
+    seed: int,
+    *,
+    model: str | Sequence[str] = "main",
+    criterion: Criterion = "D",
+    forbidden: Sequence[Mapping[str, object]] = (),
+    made: pd.DataFrame | None = None,
+    steps: int | None = None,
+    repeats: int = 0,
+    per_day: int | None = None,
+    starts: int = 12,
+) -> Plan:
+    """The batches that tell the wanted effects best.
+
+    Parameters
+    ----------
+    factors : sequence of Category or Range
+    runs : int
+        Batches to make now.
+    seed : int
+    model : {"main", "interactions", "quadratic", "full"} or sequence of str
+        What it must be able to tell; see `model_terms`.
+    criterion : {"D", "A", "I"}
+        D tells the effects best together (the choice for "what matters"); A on average; I forecasts
+        best on average over everything allowed (the choice for "which amount is best").
+    forbidden : sequence of mappings
+        See `is_forbidden`.
+    made : DataFrame, optional
+        Runs already made, with run, day and the factors: they are counted in, and only new runs are
+        planned; names and days go on where those end.
+    steps : int, optional
+        See `candidate_settings`.
+    repeats : int
+        How many of the `runs` are kept for repeating picked runs (the ones least known), to judge
+        chance variation by true repeats.
+    per_day : int, optional
+    starts : int
+        Random starts of the search. It finds a good plan, often the best; it does not prove it.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    CannotAnswer
+        More effects than batches; forbidden combinations leave nothing, or not enough to tell the
+        effects; see also `lay_out`.
+
+    Examples
+    --------
+    >>> from fizzlab.design import Range
+    >>> from fizzlab.terms import Category
+    >>> oil, alcohol = Range("oil", 4, 8, "g"), Range("alcohol", 2, 6, "g")
+    >>> colour = Category("colour", ("none", "mica", "lake"), "none")
+    >>> plan = optimal_plan([oil, alcohol, colour], 12, seed=4, model=["oil", "alcohol", "colour"])
+    >>> len(plan.runs), plan.efficiency.d, plan.error_df
+    (12, 1.0, {'runs': 7})
+    """
+    refuse_unusable(factors)
+    terms = model_terms(factors, model)
+    earlier = made_runs(made, factors)
+    candidates = candidate_settings(factors, terms, forbidden, steps)
+    region, owner = model_matrix(candidates, factors, terms)
+    total = runs + (0 if earlier is None else len(earlier))
+    if total < region.shape[1]:
+        raise CannotAnswer(
+            f"There are {region.shape[1]} numbers to find, and only {count(total, 'batch', 'batches')} to "
+            "find them by.",
+            f"Plan {region.shape[1] + FEW - (total - runs)} batches or more, or ask for fewer effects.",
+        )
+    if not 0 <= repeats < runs:
+        raise ValueError("repeats must be fewer than runs")
+    before = None if earlier is None else model_matrix(earlier, factors, terms)[0]
+    refuse_unseparated(region if before is None else np.vstack([region, before]), owner)
+    chance, _, _ = generators_of(seed)
+    rows = choose(region, runs - repeats, chance, criterion, before, starts=starts)
+    if repeats:
+        fixed = region[rows] if before is None else np.vstack([region[rows], before])
+        again = choose(region[np.unique(rows)], repeats, chance, criterion, fixed, region, starts, most=1)
+        rows = np.concatenate([rows, np.unique(rows)[again]])
+    table = candidates.iloc[rows].reset_index(drop=True)
+    return lay_out(
+        f"{criterion}-optimal" + ("" if earlier is None else f", added to {len(earlier)} runs made before"),
+        table.assign(point=_kinds(table, factors)),
+        factors,
+        terms,
+        seed,
+        per_day,
+        nice=pairs(factors),
+        region=candidates,
+        made=earlier,
+    )
+
+
+def _kinds(table: pd.DataFrame, factors: Sequence[Factor]) -> list[str]:
+    """vertex where every amount is at a bound, centre where all are half-way, edge in between."""
+    ranges = [factor for factor in factors if isinstance(factor, Range)]
+    if not ranges:
+        return ["factorial"] * len(table)
+    coded = np.column_stack([factor.encode(table[factor.name]) for factor in ranges])
+    extreme, middle = np.isclose(np.abs(coded), 1).all(axis=1), np.isclose(coded, 0).all(axis=1)
+    return [str(kind) for kind in np.select([extreme, middle], ["vertex", "centre"], "edge")]

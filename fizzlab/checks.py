@@ -69,8 +69,8 @@ def _as_planned(values: pd.Series, factor: FactorSettings) -> pd.Series:
     return named | ((values >= factor.low) & (values <= factor.high))
 
 
-def across_rows(tables: Mapping[str, Table], settings: TrialSettings) -> Found:
-    """Run every check that compares rows or tables."""
+def across_rows(tables: Mapping[str, Table]) -> Found:
+    """Run every check that compares rows or tables, but for the air."""
     problems: list[Problem] = []
     doubts: list[Problem] = []
     for name, table in tables.items():
@@ -90,8 +90,6 @@ def across_rows(tables: Mapping[str, Table], settings: TrialSettings) -> Found:
                 found, odd = _runs_known(name, table, tables["runs"])
                 problems += found
                 doubts += odd
-        if settings.drying.air != "none" and not problems:
-            doubts += _air_cover(tables)
     return problems, doubts
 
 
@@ -230,8 +228,8 @@ def _runs_known(name: str, table: Table, runs: Table) -> Found:
     return problems, doubts
 
 
-def _air_cover(tables: Mapping[str, Table]) -> list[Problem]:
-    """Doubts about the room log against each batch's drying."""
+def air_cover(tables: Mapping[str, Table]) -> list[Problem]:
+    """Doubts about the room log against each batch's drying; the tables must be free of problems."""
     looked = [tables[name].rows for name in ("touch_checks", "weighings") if name in tables]
     if not looked or "room_log" not in tables:
         return []

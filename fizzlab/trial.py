@@ -122,9 +122,11 @@ def load(folder: str | Path) -> Trial:
             parsed[name], found = _with_hours(parsed[name], parsed.get("runs") if "runs" in clean else None)
             problems += found
     usable = {name: parsed[name] for name in SPECS if name in clean}
-    found, odd = checks.across_rows(usable, settings)
+    found, odd = checks.across_rows(usable)
     problems += found
     doubts += odd
+    if not problems and settings.drying.air != "none":
+        doubts += checks.air_cover(usable)
     if problems:
         raise BadInput(_in_file_order(problems) + _in_file_order(doubts))
     tables = checks.follow_left_out_runs(usable)

@@ -61,7 +61,7 @@ CASES = [
     Case(
         "value of a setting out of range",
         {"trial__toml": TOML + "\n[drying]\nshares = [0.5, 1.5]\n"},
-        ("trial.toml, key drying.shares.1:", "less than 1"),
+        ("trial.toml, key drying.shares (2):", "less than 1"),
     ),
     Case(
         "setting of the wrong type",

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
-from fizzlab.cards import Cards, RunCard
+from fizzlab.cards import Cards, RunCard, in_code_order
 from fizzlab.recipe import SAFETY_NOTE
 from fizzlab.settings import PlanSettings, TrialSettings
 from fizzlab.wording import number
@@ -177,7 +177,7 @@ def _scoring(plan: PlanSettings, cards: Sequence[RunCard]) -> list[dict[str, Any
     """A page a rater, in the order of the codes, which says nothing of the recipe."""
     if "crumble_scores" not in plan.tables:
         return []
-    codes = sorted((card.day, card.blind) for card in cards)
+    codes = [(card.day, card.blind) for card in in_code_order(cards)]
     return [
         {"rater": rater, "codes": codes, "pieces": list(range(1, plan.pieces + 1))} for rater in plan.raters
     ]

@@ -76,6 +76,12 @@ def level_words(settings: TrialSettings, name: str, level: object) -> str:
     return f"{float(level):.4g} {factor.unit}".rstrip()  # type: ignore[arg-type]
 
 
+def in_code_order(cards: Sequence[RunCard]) -> list[RunCard]:
+    """The cards of each day in the order of their codes, which says nothing of the recipe."""
+    days = list(dict.fromkeys(card.day for card in cards))
+    return sorted(cards, key=lambda card: (days.index(card.day), card.blind))
+
+
 def make_cards(settings: TrialSettings, runs: pd.DataFrame) -> Cards:
     """Return a card for each run.
 

@@ -66,6 +66,29 @@ def main() -> None:
 
 @main.command()
 @FOLDER
+def plan(folder: Path) -> None:
+    """Plan the batches of the trial in FOLDER: write runs, the workbook for readings and a bench sheet."""
+    with _in_sentences():
+        from fizzlab.planfiles import write_plan
+
+        written = write_plan(folder)
+        for sentence in written.planned.statements():
+            click.echo(sentence)
+        if written.planned.cards.doubts:
+            click.echo("\nBefore the first batch:")
+            for doubt in written.planned.cards.doubts:
+                click.echo(f"  {doubt}")
+        click.echo("")
+        for name in written.replaced:
+            click.echo(f"{name}: an earlier plan without readings was replaced.")
+        for name in written.taken_away:
+            click.echo(f"{name}: it held no row and was taken away; the table now stands in the workbook.")
+        for path in written.paths:
+            click.echo(path)
+
+
+@main.command()
+@FOLDER
 def check(folder: Path) -> None:
     """Check the trial in FOLDER and say everything that is wrong or odd."""
     with _in_sentences():

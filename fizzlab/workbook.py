@@ -31,6 +31,8 @@ class Sheet:
         What is known beforehand; columns that it lacks are left blank.
     choices : mapping of str to sequence of str
         Drop-downs by column, besides yes and no.
+    leave_out : bool
+        Has it a last column `leave_out`? A sheet that is no table of the trial has none.
     """
 
     name: str
@@ -38,6 +40,7 @@ class Sheet:
     columns: Sequence[Column]
     rows: pd.DataFrame
     choices: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    leave_out: bool = True
 
 
 def write_workbook(path: Path, title: str, sheets: Sequence[Sheet]) -> None:
@@ -71,7 +74,7 @@ def write_workbook(path: Path, title: str, sheets: Sequence[Sheet]) -> None:
     about["A1"].font = Font(bold=True, size=14)
     for sheet in sheets:
         page = book.create_sheet(sheet.name)
-        columns = [*sheet.columns, LEAVE_OUT]
+        columns = [*sheet.columns, *([LEAVE_OUT] if sheet.leave_out else [])]
         for place, column in enumerate(columns, start=1):
             head = page.cell(row=1, column=place, value=column.name)
             head.font = Font(bold=True)

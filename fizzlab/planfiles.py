@@ -1,0 +1,252 @@
+"""Writing a plan into its trial folder: runs.csv, readings.xlsx and the bench sheet; never over a reading."""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import io
+import os
+import shutil
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from fizzlab.bench_sheet import bench_sheet
+from fizzlab.cards import in_code_order
+from fizzlab.plan import Planned, plan_trial
+from fizzlab.problems import BadInput, Problem
+from fizzlab.settings import read_settings
+from fizzlab.tables import LEAVE_OUT, SPECS, Column, RawTable, read_csv, read_sheets
+from fizzlab.trial import WORKBOOK
+from fizzlab.workbook import Sheet, write_workbook
+
+RUNS = "runs.csv"
+BENCH_SHEET = "bench-sheet.html"
+CODES = "blind codes"
+
+#: Sheets that a planned workbook holds besides the tables.
+OWN_SHEETS = ("how to fill in", CODES)
+
+#: What a plan writes into runs; the other columns are filled in when a batch is made.
+_RUNS_PLANNED = ("run", "day", "blind")
+
+
+@dataclass(frozen=True)
+class Written:
+    """What was written.
+
+    Parameters
+    ----------
+    planned : Planned
+    paths : tuple of Path
+        The files, in the order in which to use them.
+    replaced : tuple of str
+        Names of files of an earlier plan without readings that were replaced.
+    taken_away : tuple of str
+        Names of tables without a row that now stand in the workbook.
+    """
+
+    planned: Planned
+    paths: tuple[Path, ...]
+    replaced: tuple[str, ...]
+    taken_away: tuple[str, ...]
+
+
+def write_plan(folder: str | Path) -> Written:
+    """Plan the trial in a folder and write what is needed to make it.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Holds ``trial.toml`` with a section [plan].
+
+    Returns
+    -------
+    Written
+
+    Raises
+    ------
+    BadInput
+        trial.toml has problems, or a file in the way holds readings or anything else that a plan did
+        not write. Nothing is written then.
+    CannotAnswer
+        The plan could not answer what is asked. Nothing is written then.
+    """
+    folder = Path(folder)
+    if not folder.is_dir():
+        do = "Check the name, or make one with: fizzlab new FOLDER."
+        raise BadInput([Problem(str(folder), "there is no such folder.", do)])
+    settings, problems = read_settings(folder)
+    if settings is None:
+        raise BadInput(problems)
+    planned = plan_trial(settings)
+    empty, problems = _in_the_way(folder, planned)
+    if problems:
+        raise BadInput(problems)
+    names = (BENCH_SHEET, RUNS, WORKBOOK)
+    replaced = tuple(name for name in (RUNS, WORKBOOK) if (folder / name).exists())
+    with _beside(folder) as making:
+        (making / RUNS).write_text(runs_csv(planned), encoding="utf-8", newline="")
+        write_workbook(making / WORKBOOK, settings.title, readings_sheets(planned))
+        html = bench_sheet(settings, planned.wishes, planned.cards, planned.statements())
+        (making / BENCH_SHEET).write_text(html, encoding="utf-8")
+        _put_in_place(folder, making, names, empty)
+    return Written(planned, tuple(folder / name for name in names), replaced, tuple(empty))
+
+
+def runs_csv(planned: Planned) -> str:
+    """The table `runs`, with the columns that are filled in at the bench left blank."""
+    factors = list(planned.settings.factors)
+    later = [column.name for column in SPECS["runs"].columns if column.name not in _RUNS_PLANNED]
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow([*_RUNS_PLANNED, *factors, *later])
+    for row in planned.runs.to_dict("records"):
+        cells = [row[name] for name in (*_RUNS_PLANNED, *factors)]
+        writer.writerow(
+            [*(f"{cell:.10g}" if isinstance(cell, float) else cell for cell in cells), *[""] * len(later)]
+        )
+    return out.getvalue()
+
+
+def readings_sheets(planned: Planned) -> list[Sheet]:
+    """The sheets to fill in, a table each, with what is known beforehand filled in."""
+    wishes = planned.wishes
+    runs = list(planned.runs["run"])
+    pieces = range(1, wishes.pieces + 1)
+    by_code = [card.run for card in in_code_order(planned.cards.cards)]
+    rows: dict[str, list[dict[str, object]]] = {
+        "touch_checks": _by_hour(runs, pieces, wishes.checks_h),
+        "weighings": _by_hour(runs, pieces, wishes.weighings_h or wishes.checks_h),
+        "tumbles": [{"run": run, "pieces": wishes.pieces} for run in runs],
+        "crumble_scores": [
+            {"run": run, "piece": str(piece), "rater": rater}
+            for rater in wishes.raters
+            for run in by_code
+            for piece in pieces
+        ],
+        "fizz_times": [{"run": run, "piece": str(piece)} for run in runs for piece in pieces],
+    }
+    sheets = []
+    for name, spec in SPECS.items():
+        if name in wishes.tables:
+            columns = [column.name for column in spec.columns]
+            known = pd.DataFrame(rows.get(name, []), columns=columns)
+            choices = {"run": runs, "rater": wishes.raters}
+            sheets.append(Sheet(name, spec.meaning, spec.columns, known, choices))
+    if "crumble_scores" in wishes.tables:
+        columns_ = (Column("blind", "text", "code on the tray"), Column("run", "text", "the batch"))
+        codes = planned.runs[["blind", "run"]].sort_values("blind")
+        meaning = "which code is which batch; not for whoever scores"
+        sheets.append(Sheet(CODES, meaning, columns_, codes, leave_out=False))
+    return sheets
+
+
+def _by_hour(runs: Sequence[str], pieces: range, hours: Sequence[float]) -> list[dict[str, object]]:
+    """In the order of the looks: every piece of a batch at one hour, then at the next."""
+    return [
+        {"run": run, "piece": str(piece), "hours": hour} for run in runs for hour in hours for piece in pieces
+    ]
+
+
+def _in_the_way(folder: Path, planned: Planned) -> tuple[list[str], list[Problem]]:
+    """Tables without a row that can be taken away, and what must not be written over."""
+    problems: list[Problem] = []
+    empty: list[str] = []
+    for name in ("~$" + WORKBOOK, f".~lock.{WORKBOOK}#"):
+        if (folder / name).exists():
+            what = "it is open in a spreadsheet."
+            problems.append(Problem(WORKBOOK, what, f"Close it; if it is not open, delete {name}."))
+    for path in sorted(folder.glob("*.csv")):
+        name = path.stem.casefold()
+        if name == "runs" or name in planned.wishes.tables:
+            raw, found = read_csv(path)
+            problems += found
+            if raw is None:
+                continue
+            if name == "runs":
+                problems += _made(raw)
+            elif raw.cells.empty:
+                empty.append(path.name)
+            else:
+                what = f"it holds {len(raw.cells)} rows, and the plan would put this table into {WORKBOOK}."
+                do = "Plan in a new folder, or take the table out of [plan]."
+                problems.append(Problem(path.name, what, do))
+    if (folder / WORKBOOK).exists():
+        problems += _read_into(folder / WORKBOOK)
+    return empty, problems
+
+
+def _made(raw: RawTable) -> list[Problem]:
+    """A list of batches may be replaced only if a plan wrote it and nothing was added since."""
+    if raw.cells.empty:
+        return []
+    later = {column.name for column in (*SPECS["runs"].columns, LEAVE_OUT)} - set(_RUNS_PLANNED)
+    filled = _filled(raw, [name for name in raw.cells.columns if name not in later])
+    do = "Plan in a new folder; this one has been begun."
+    if filled:
+        what = "batches that were made stand in it, or notes about them."
+        return [Problem(raw.where, what, do, row=filled[0])]
+    if "blind" not in raw.cells or (raw.cells["blind"].str.strip() == "").any():
+        what = "its list of batches was not written by a plan (it lacks blind codes)."
+        return [Problem(raw.where, what, "Plan in a new folder, or take the file away.")]
+    return []
+
+
+def _read_into(path: Path) -> list[Problem]:
+    tables, others, problems = read_sheets(path, list(SPECS))
+    do = "Plan in a new folder; this one has been begun."
+    for name, raw in tables.items():
+        if name == "runs":
+            problems += _made(raw)
+            continue
+        filled = _filled(raw, SPECS[name].planned)
+        if filled:
+            problems.append(Problem(raw.where, "readings stand in it.", do, row=filled[0]))
+    for title in others:
+        if title.strip().casefold() not in OWN_SHEETS:
+            what = "it is a sheet of your own, which would be lost."
+            problems.append(Problem(f"{path.name}, sheet {title}", what, "Move it into another workbook."))
+    return problems
+
+
+def _filled(raw: RawTable, planned: Sequence[str]) -> list[int]:
+    """Rows in which more stands than a plan writes."""
+    readings = [name for name in raw.cells.columns if name not in planned]
+    texts = raw.cells[readings].apply(lambda column: column.str.strip() != "")
+    return [int(row) for row in raw.cells.index[texts.any(axis=1)]]
+
+
+@contextlib.contextmanager
+def _beside(folder: Path) -> Iterator[Path]:
+    """A folder to write in that is gone afterwards, whatever happened."""
+    making = folder / f".planning-{os.getpid()}-{os.urandom(4).hex()}"
+    try:
+        making.mkdir()
+        yield making
+    finally:
+        shutil.rmtree(making, ignore_errors=True)
+
+
+def _put_in_place(folder: Path, making: Path, names: Sequence[str], empty: Sequence[str]) -> None:
+    """Rename the finished files into the folder; if one cannot be, put back what stood there before."""
+    earlier = making / "earlier"
+    earlier.mkdir()
+    moved: list[str] = []
+    placed: list[str] = []
+    try:
+        for name in [*names, *empty]:
+            if (folder / name).exists():
+                os.replace(folder / name, earlier / name)
+                moved.append(name)
+        for name in names:
+            os.replace(making / name, folder / name)
+            placed.append(name)
+    except BaseException:
+        for name in placed:
+            (folder / name).unlink(missing_ok=True)
+        for name in moved:
+            os.replace(earlier / name, folder / name)
+        raise

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 
 from fizzlab.problems import BadInput, Problem
-from fizzlab.settings import FILE, read_settings
+from fizzlab.settings import FILE, PLAN_KINDS, PLAN_OPTIONS, read_settings
 from fizzlab.tables import SPECS
 
 #: Tables that nearly every drying trial needs; the others are added when they are used.
@@ -24,7 +25,7 @@ seed = 1               # any whole number; the same seed gives the same random o
 
 # The factors: what is changed on purpose from batch to batch. Each has a column in runs.
 {factors}
-[drying]
+{plan}{recipe}[drying]
 air = "vpd"            # "vpd": by how thirsty the air is; "rh and temperature"; or "none" without a room log
 shares = [0.5, 0.9, 0.95]   # forecast when these shares of the pieces are dry
 night_hours = 12       # how dry must the room be for pieces to be ready after one night?
@@ -32,8 +33,62 @@ night_hours = 12       # how dry must the room be for pieces to be ready after o
 """
 
 
+#: How `fizzlab plan` is to plan; {off} comments the section out while there is no factor to plan for.
+_PLAN = """\
+# Which batches to make. After editing, run: fizzlab plan FOLDER
+{off}[plan]
+{others}
+{off}kind = {kind}
+{lines}# What will be read; also: weighings, tumbles, drops, crumble_scores, fizz_times, fizz_curves.
+{off}tables = ["touch_checks", "room_log"]
+{off}pieces = 4             # pieces of each batch that are looked at
+{off}checks_h = [2, 3, 4, 6, 8, 12, 24]     # hours after making at which to touch them
+{off}smallest_difference = 1.25   # worth knowing, as a ratio: 1.25 is a quarter longer
+# raters = ["Ann", "Bo"]   # who scores crumbling, without seeing the recipe
+
+"""
+
+#: An example, commented out: amounts that nobody weighed must not find their way into a batch.
+_RECIPE = """\
+# What goes into a batch; with it, the bench sheet gives grams, steps and cautions. Take the # away and edit.
+# An amount is a number and a unit: g, kg, oz, cup, tbsp, tsp, ml, drops. A scoop is not a mass: weigh a level
+# spoon of your own once and give own_weighing = {{ measure = "1 tsp", grams = [4.4, 4.6, 4.5] }}.
+# [recipe]
+# pieces = 6             # pieces that a batch makes
+# piece_g = 85           # what a packed mould holds
+# scale_to_moulds = true   # scale every amount so that a batch fills the moulds
+#
+# [[recipe.ingredients]]
+# name = "baking soda"
+# kind = "sodium bicarbonate"
+# amount = "1 cup"
+# price = 2.40           # of a pack
+# pack = "1 kg"
+#
+# [[recipe.ingredients]]
+# name = "acid"
+# kind = "citric acid"
+# amount = "1/2 cup"
+#
+# [[recipe.ingredients]]
+# name = "alcohol"
+# kind = "isopropyl alcohol 91 %"
+# amount = "1/2 tsp"
+{rules}
+
+"""
+
+
 def start(
-    folder: Path, *, title: str, question: str, levels: Sequence[str] = (), amounts: Sequence[str] = ()
+    folder: Path,
+    *,
+    title: str,
+    question: str,
+    levels: Sequence[str] = (),
+    amounts: Sequence[str] = (),
+    kind: str | None = None,
+    days: int | None = None,
+    per_day: int | None = None,
 ) -> list[Path]:
     """Write the first files of a trial; never overwrites one.
 
@@ -46,6 +101,10 @@ def start(
         Factors with named levels, each as ``"colour=pearl,dye,lake"``; the first level is the control.
     amounts : sequence of str
         Numeric factors, each as ``"binder_g=0.6,1.2,1.8:g"``.
+    kind : str, optional
+        Kind of plan; levels of one factor are compared, several factors are crossed by default.
+    days, per_day : int, optional
+        Days of making, and batches that fit in a day.
 
     Returns
     -------
@@ -65,7 +124,9 @@ def start(
         code=json.dumps(code.strip("-")[:40] or "trial"),
         title=json.dumps(title, ensure_ascii=False),
         question=json.dumps(question, ensure_ascii=False),
-        factors="\n".join(_factor_toml(name, kind, values, unit) for name, kind, values, unit in factors),
+        factors="\n".join(_factor_toml(name, sort, values, unit) for name, sort, values, unit in factors),
+        plan=_plan_toml(factors, kind, days, per_day),
+        recipe=_RECIPE.format(rules=_rules_toml(factors)),
     )
     files = {folder / FILE: text}
     for name in FIRST_TABLES:
@@ -122,9 +183,69 @@ def _factors(
     return found, problems
 
 
+def _plan_toml(
+    factors: Sequence[tuple[str, str, list[str], str]],
+    kind: str | None,
+    days: int | None,
+    per_day: int | None,
+) -> str:
+    chosen = kind or ("compare" if len(factors) <= 1 else "factorial")
+    off = "" if factors else "# "
+    lines = []
+    if "days" in _keys_of(chosen) or days is not None:
+        lines.append(f"days = {days or 4}               # days of making; each is a small trial of its own")
+    if per_day is not None or "days" in _keys_of(chosen):
+        levels = max((len(values) for _, _, values, _ in factors), default=3)
+        lines.append(f"batches_per_day = {per_day or levels}    # that fit in a day with time to spare")
+    if chosen == "factorial":
+        lines.append(
+            "repeats = 2            # how often each combination is made; once leaves little to judge by"
+        )
+    return _PLAN.format(
+        off=off,
+        kind=json.dumps(chosen, ensure_ascii=False),
+        others=textwrap.fill(
+            f"Kinds of plan: {', '.join(PLAN_KINDS)}.", 104, initial_indent="# ", subsequent_indent="# "
+        ),
+        lines="".join(f"{off}{line}\n" for line in lines),
+    )
+
+
+def _keys_of(kind: str) -> list[str]:
+    return [key for key, kinds in PLAN_OPTIONS.items() if kind in kinds]
+
+
+def _rules_toml(factors: Sequence[tuple[str, str, list[str], str]]) -> str:
+    """For each factor, how it might change the recipe, commented out."""
+    lines = ["#"]
+    for name, sort, values, _ in factors or [("colour", "levels", ["pearl"], "")]:
+        key = f"recipe.by_factor.{_key(name)}"
+        if sort == "levels":
+            for level in values:
+                lines += [
+                    f"# [[{key}.brings.{_key(level)}]]   # what this level adds",
+                    f"# name = {json.dumps(level, ensure_ascii=False)}",
+                    '# kind = "mica"',
+                    '# amount = "1/2 tsp"',
+                    "#",
+                ]
+        else:
+            lines += [
+                f"# [{key}]",
+                '# sets = "alcohol"      # the ingredient whose amount this factor is',
+                "#",
+            ]
+    return "\n".join(lines[:-1])
+
+
+def _key(name: str) -> str:
+    """A key of TOML, in quotation marks where it needs them."""
+    plain = name.isascii() and name.replace("-", "_").replace("_", "a").isalnum()
+    return name if plain else json.dumps(name, ensure_ascii=False)
+
+
 def _factor_toml(name: str, kind: str, values: list[str], unit: str) -> str:
-    key = json.dumps(name, ensure_ascii=False)
-    lines = [f"[factors.{key if not name.isidentifier() else name}]"]
+    lines = [f"[factors.{_key(name)}]"]
     if kind == "levels":
         named = [json.dumps(value, ensure_ascii=False) for value in values]
         lines += [

@@ -82,18 +82,17 @@ def write_plan(folder: str | Path) -> Written:
     if settings is None:
         raise BadInput(problems)
     planned = plan_trial(settings)
-    empty, problems = _in_the_way(folder, planned)
+    replaced, empty, problems = _in_the_way(folder, planned)
     if problems:
         raise BadInput(problems)
     names = (BENCH_SHEET, RUNS, WORKBOOK)
-    replaced = tuple(name for name in (RUNS, WORKBOOK) if (folder / name).exists())
     with _beside(folder) as making:
         (making / RUNS).write_text(runs_csv(planned), encoding="utf-8", newline="")
         write_workbook(making / WORKBOOK, settings.title, readings_sheets(planned))
         html = bench_sheet(settings, planned.wishes, planned.cards, planned.statements())
         (making / BENCH_SHEET).write_text(html, encoding="utf-8")
         _put_in_place(folder, making, names, empty)
-    return Written(planned, tuple(folder / name for name in names), replaced, tuple(empty))
+    return Written(planned, tuple(folder / name for name in names), tuple(replaced), tuple(empty))
 
 
 def runs_csv(planned: Planned) -> str:
@@ -151,9 +150,10 @@ def _by_hour(runs: Sequence[str], pieces: range, hours: Sequence[float]) -> list
     ]
 
 
-def _in_the_way(folder: Path, planned: Planned) -> tuple[list[str], list[Problem]]:
-    """Tables without a row that can be taken away, and what must not be written over."""
+def _in_the_way(folder: Path, planned: Planned) -> tuple[list[str], list[str], list[Problem]]:
+    """An earlier plan that is replaced, tables without a row to take away, what must not be written over."""
     problems: list[Problem] = []
+    replaced: list[str] = []
     empty: list[str] = []
     for name in ("~$" + WORKBOOK, f".~lock.{WORKBOOK}#"):
         if (folder / name).exists():
@@ -168,6 +168,7 @@ def _in_the_way(folder: Path, planned: Planned) -> tuple[list[str], list[Problem
                 continue
             if name == "runs":
                 problems += _made(raw)
+                replaced += [] if raw.cells.empty else [path.name]
             elif raw.cells.empty:
                 empty.append(path.name)
             else:
@@ -176,7 +177,8 @@ def _in_the_way(folder: Path, planned: Planned) -> tuple[list[str], list[Problem
                 problems.append(Problem(path.name, what, do))
     if (folder / WORKBOOK).exists():
         problems += _read_into(folder / WORKBOOK)
-    return empty, problems
+        replaced.append(WORKBOOK)
+    return replaced, empty, problems
 
 
 def _made(raw: RawTable) -> list[Problem]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from fizzlab.settings.base import FILE
 from fizzlab.settings.factors import FactorSettings
+from fizzlab.settings.plan import OPTIONS as PLAN_OPTIONS
 from fizzlab.settings.plan import PLAN_KINDS, PlanSettings
 from fizzlab.settings.reading import read_settings
 from fizzlab.settings.recipe import IngredientSettings, RecipeSettings, RuleSettings, make_recipe
@@ -16,6 +17,7 @@ from fizzlab.settings.trial import AirPoint, DryingSettings, TrialSettings
 __all__ = [
     "FILE",
     "PLAN_KINDS",
+    "PLAN_OPTIONS",
     "AirPoint",
     "DryingSettings",
     "FactorSettings",

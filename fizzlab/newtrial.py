@@ -194,9 +194,9 @@ def _plan_toml(
     lines = []
     if "days" in _keys_of(chosen) or days is not None:
         lines.append(f"days = {days or 4}               # days of making; each is a small trial of its own")
-    if per_day is not None or "days" in _keys_of(chosen):
-        levels = max((len(values) for _, _, values, _ in factors), default=3)
-        lines.append(f"batches_per_day = {per_day or levels}    # that fit in a day with time to spare")
+    levels = max((len(values) for _, _, values, _ in factors), default=3)
+    fit = per_day or (levels if "days" in _keys_of(chosen) else 6)
+    lines.append(f"batches_per_day = {fit}    # that fit in a day with time to spare")
     if chosen == "factorial":
         lines.append(
             "repeats = 2            # how often each combination is made; once leaves little to judge by"

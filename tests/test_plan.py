@@ -1,0 +1,507 @@
+"""From trial.toml to the files of a plan: settings, amounts, statements, and what is never written over."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+from collections.abc import Callable
+from pathlib import Path
+
+import openpyxl
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from planned_trials import COLOUR, GUM, HEAD, KINDS, READ, RECIPE, amount, toml
+
+from fizzlab import recipe as made_of
+from fizzlab.cards import make_cards
+from fizzlab.cli import main
+from fizzlab.newtrial import start
+from fizzlab.plan import plan_trial
+from fizzlab.planfiles import write_plan
+from fizzlab.problems import BadInput, CannotAnswer
+from fizzlab.settings import PLAN_KINDS, TrialSettings, read_settings
+from fizzlab.trial import load
+
+FACTORIAL = HEAD + COLOUR + GUM + '[plan]\nkind = "factorial"\nrepeats = 2\nbatches_per_day = 6\n' + READ
+WITH_RECIPE = FACTORIAL + RECIPE
+Folder = Callable[[str], Path]
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Folder:
+    """Return a function that writes a trial.toml into a folder of its own."""
+
+    def make(text: str) -> Path:
+        made = tmp_path / "quay"
+        made.mkdir(exist_ok=True)
+        (made / "trial.toml").write_text(text, encoding="utf-8")
+        return made
+
+    return make
+
+
+@pytest.fixture
+def settings(folder: Folder) -> Callable[[str], TrialSettings]:
+    def read(text: str) -> TrialSettings:
+        found, problems = read_settings(folder(text))
+        assert found is not None, [str(problem) for problem in problems]
+        return found
+
+    return read
+
+
+def _snapshot(path: Path) -> dict[str, str]:
+    return {
+        item.name: hashlib.sha256(item.read_bytes()).hexdigest() for item in path.iterdir() if item.is_file()
+    }
+
+
+def test_every_kind_of_plan_has_an_example() -> None:
+    said = "".join(KINDS.values())
+    assert all(f'kind = "{kind}"' in said for kind in PLAN_KINDS)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_plan_keeps_its_numbers_and_its_seed(kind: str, settings: Callable[[str], TrialSettings]) -> None:
+    wishes = settings(toml(kind))
+    planned, again = plan_trial(wishes), plan_trial(wishes)
+    pd.testing.assert_frame_equal(planned.runs, again.runs)
+    other = plan_trial(wishes.model_copy(update={"seed": 8}))
+    assert list(other.runs["blind"]) != list(planned.runs["blind"])
+    assert planned.runs["run"].is_unique
+    assert planned.runs["blind"].str.fullmatch(r"[1-9]\d\d").all()
+    assert planned.runs["blind"].is_unique
+    per_day = wishes.plan.batches_per_day if wishes.plan else None
+    if per_day is not None:
+        assert planned.runs["day"].value_counts().max() <= per_day
+    for name, factor in wishes.factors.items():
+        if factor.numeric:
+            low, high = factor.range()
+            assert planned.runs[name].between(low - 1e-9, high + 1e-9).all()
+        else:
+            assert set(planned.runs[name]) == set(factor.levels or [])
+
+
+def test_the_mixture_adds_up(settings: Callable[[str], TrialSettings]) -> None:
+    runs = plan_trial(settings(toml("mixture"))).runs
+    assert runs[["oil_g", "alcohol_g", "emulsifier_g"]].sum(axis=1).to_numpy() == pytest.approx(12)
+
+
+def test_the_room_keeps_one_setting_a_day(settings: Callable[[str], TrialSettings]) -> None:
+    runs = plan_trial(settings(toml("split plot"))).runs
+    assert (runs.groupby("day")["air"].nunique() == 1).all()
+
+
+def test_statements_say_aliases_spare_batches_and_what_is_added(
+    settings: Callable[[str], TrialSettings],
+) -> None:
+    planned = plan_trial(settings(toml("fractional factorial")))
+    said = " ".join(planned.statements(("A quarter is seen 8 times in 10.",)))
+    assert (
+        "joint effect of oil g and gum g cannot be told from the joint effect of starch g and salt g" in said
+    )
+    assert "spare batches" in said
+    assert "A quarter is seen 8 times in 10." in said
+
+
+# amounts
+
+
+def test_amounts_of_a_run_are_those_of_the_recipe_at_its_levels(
+    settings: Callable[[str], TrialSettings],
+) -> None:
+    wishes = settings(WITH_RECIPE)
+    planned = plan_trial(wishes)
+    for card, row in zip(planned.cards.cards, planned.runs.to_dict("records"), strict=True):
+        assert card.amounts is not None
+        grams = card.amounts.set_index("ingredient")["grams"]
+        assert grams["gum"] == pytest.approx(row["gum_g"])
+        # three weighings of a tablespoon, 12.233 g on average; half a cup is eight of them
+        assert grams["acid"] == pytest.approx(8 * (12.1 + 12.4 + 12.0) / 3)
+        assert ("<pearl & shine>" in grams) == (row["colour"] == "pearl")
+        assert ("dye" in grams) == (row["colour"] == "dye")
+    assert "Ingredients cost about" in " ".join(planned.statements())
+
+
+def test_scaling_fills_the_moulds_of_the_lightest_batch_and_keeps_ratios(
+    settings: Callable[[str], TrialSettings],
+) -> None:
+    plain = plan_trial(settings(WITH_RECIPE)).cards
+    scaled = plan_trial(
+        settings(WITH_RECIPE.replace("piece_g = 85", "piece_g = 85\nscale_to_moulds = true\nspare = 0.1"))
+    ).cards
+    masses = [made_of.batch_mass(card.recipe).typical for card in scaled.cards if card.recipe]
+    assert min(masses) == pytest.approx(6 * 85 * 1.1)
+    for before, after in zip(plain.cards, scaled.cards, strict=True):
+        assert before.amounts is not None
+        assert after.amounts is not None
+        ratio = after.amounts["grams"] / before.amounts["grams"]
+        assert ratio.to_numpy() == pytest.approx(scaled.scaled)
+
+
+def test_a_top_up_that_does_not_fit_names_the_batch(settings: Callable[[str], TrialSettings]) -> None:
+    wishes = settings(WITH_RECIPE.replace('"5 drops"', '"90 drops"'))
+    with pytest.raises(BadInput) as raised:
+        plan_trial(wishes)
+    assert "colour dye" in str(raised.value)
+    assert "90 drops" in str(raised.value)
+
+
+def test_a_card_needs_no_recipe(settings: Callable[[str], TrialSettings]) -> None:
+    cards = plan_trial(settings(FACTORIAL)).cards
+    assert all(card.amounts is None for card in cards.cards)
+    assert cards.cost_each is None
+
+
+def test_a_limit_of_the_maker_is_said_on_the_card(settings: Callable[[str], TrialSettings]) -> None:
+    strict = RECIPE.replace('role = "other"', 'role = "other"\nmax_pct = 0.3')
+    cards = plan_trial(settings(FACTORIAL + strict)).cards
+    over = [card for card in cards.cards if any("above your limit of 0.3 %" in note for note in card.notes)]
+    assert {dict(card.levels)["gum g"] for card in over} == {"1.2 g"}
+
+
+# settings that do not fit
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ('kind = "citric acid"', 'kind = "citric acd"', "(acid).kind: fizzlab does not know the kind"),
+        ('kind = "citric acid"', 'kind = "citric acd"', "Did you mean “citric acid”?"),
+        ('kind = "citric acid"', 'kind = "vinegar"\nrole = "acid"', "“vinegar” is not an acid"),
+        ('amount = "1/2 cup"', 'amount = "half a cup"', 'ingredients (acid).amount: "half a cup" is not an'),
+        ('amount = "1/2 cup"', 'amount = "1/2"', "has no unit"),
+        ('amount = "1/2 cup"', 'amount = "1-2 cups"', "is a range"),
+        (
+            'amount = "1/2 cup"',
+            'amuont = "1/2 cup"',
+            "(acid).amuont: fizzlab knows no such key. Did you mean",
+        ),
+        ('measure = "1 tbsp"', 'measure = "10 g"', "own_weighing.measure: what was weighed is not a spoon"),
+        ('amount = "1 g"', 'amount = "1 tsp"', '(gum).amount: no density of "xanthan gum" is known here.'),
+        ('role = "other"', 'role = "binder"', "(gum).role: “binder” is none of its choices."),
+        ('name = "gum"', 'name = "soda"', "“soda” stands there twice."),
+        ('sets = "gum"', 'sets = "gumm"', "by_factor.gum_g.sets: the recipe has no ingredient “gumm”."),
+        (
+            'sets = "gum"',
+            'multiplies = ["x"]',
+            "by_factor.gum_g.multiplies: the recipe has no ingredient “x”",
+        ),
+        ('sets = "gum"', 'sets = "gum"\nunit = "sprays"', "“sprays” is not a unit"),
+        ('sets = "gum"', 'sets = "gum"\nmultiplies = ["soda"]', "give exactly one of sets, brings or multip"),
+        (
+            "by_factor.gum_g",
+            "by_factor.gum",
+            "by_factor.gum: the trial has no such factor. Did you mean gum_g",
+        ),
+        ("lake = []", "", "by_factor.colour.brings: nothing is said for the level “lake”."),
+        ("lake = []", "lak = []", "brings.lak: the factor has no such level. Did you mean lake?"),
+        (
+            'top_up_after = "dye"',
+            'top_up_after = "dyee"',
+            "top_up_after: the recipe has no ingredient “dyee”",
+        ),
+        ("price = 2.4\n", "", "(soda): price and pack belong together."),
+        ("piece_g = 85", "scale_to_moulds = true", "scale_to_moulds needs pieces, and piece_g or mould"),
+        (
+            'kind = "factorial"',
+            'kind = "factoral"',
+            "plan.kind: “factoral” is none of its choices. Did you mean",
+        ),
+        ("repeats = 2", "repeat = 2", "plan.repeat: fizzlab knows no such key. Did you mean repeats?"),
+        ("repeats = 2", "squares = 2", "plan.squares: a plan of the kind “factorial” has no use for it."),
+        ("repeats = 2", 'forbidden = [{ colour = "red" }]', "the factor has no level “red”."),
+        ("repeats = 2", 'forbidden = [{ gum_g = "much" }]', "“much” is not a number."),
+        ("repeats = 2", "forbidden = [{ oil = 2 }]", "the trial has no factor “oil”."),
+        ("repeats = 2", 'model = ["colour:oil"]', "plan.model: the trial has no factor “oil”."),
+        (
+            '"weighings"',
+            '"wieghings"',
+            "fizzlab has no table “wieghings” to fill in. Did you mean weighings?",
+        ),
+        ("checks_h = [2, 4, 8, 24]", "checks_h = [4, 2]", "the hours of checks_h must go up"),
+        (
+            "checks_h = [2, 4, 8, 24]",
+            'checks_h = [2, "x"]',
+            "plan.checks_h (2): input should be a valid number",
+        ),
+        ('raters = ["Ann", "=Bo"]', 'raters = ["Ann", "Ann"]', "a rater is named twice"),
+        ('amounts = [0.6, 1.2]\nunit = "g"', "low = 2\nhigh = 1", "low must be less than high"),
+        ('amounts = [0.6, 1.2]\nunit = "g"', "low = 2", "low and high belong together"),
+        ("amounts = [0.6, 1.2]", "amounts = [-0.6, 1.2]", "the factor goes below zero"),
+    ],
+)
+def test_settings_that_do_not_fit_are_named_by_key(old: str, new: str, says: str, folder: Folder) -> None:
+    assert old in WITH_RECIPE
+    made = folder(WITH_RECIPE.replace(old, new, 1))
+    before = _snapshot(made)
+    result = CliRunner().invoke(main, ["plan", str(made)])
+    assert result.exit_code == 2
+    assert says in result.stderr
+    assert "Traceback" not in result.output
+    assert _snapshot(made) == before
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        (toml("factorial").replace("repeats = 2", "repeats = 1"), "No batch is left over to judge chance"),
+        (
+            toml("compare").replace("days = 3\nbatches_per_day = 4", "days = 1\nbatches_per_day = 3"),
+            "left over",
+        ),
+        (toml("compare").replace("batches_per_day = 4", "batches_per_day = 1"), "With one batch a day"),
+        (toml("optimal").replace("batches = 14\nrepeated_batches = 3", "batches = 4"), "numbers to find"),
+        (
+            toml("fractional factorial").replace(
+                "resolution = 4", 'resolution = 4\nasked = ["oil_g:gum_g", "starch_g:salt_g"]'
+            ),
+            "cannot be told from",
+        ),
+        (
+            toml("optimal").replace('{ colour = "dye", oil_g = 3 }', "{ oil_g = [1, 1.5, 2, 2.5] }"),
+            "never changes",
+        ),
+        (toml("split plot").replace("days = 6", "days = 2"), "too few for air"),
+        (toml("box-behnken").replace('kind = "box-behnken"', 'kind = "screening"\nbatches = 4'), "4"),
+    ],
+)
+def test_hopeless_plans_are_refused_with_the_reason(text: str, why: str, folder: Folder) -> None:
+    made = folder(text)
+    result = CliRunner().invoke(main, ["plan", str(made)])
+    assert result.exit_code == 2, result.output
+    assert why in result.stderr
+    assert [path.name for path in made.iterdir()] == ["trial.toml"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "needs"),
+    [
+        ("central composite", "which is not among its amounts. Give low and high"),
+        ("screening", "tries two amounts, and leaves 2 out"),
+    ],
+)
+def test_amounts_that_a_kind_cannot_use_are_said(kind: str, needs: str, folder: Folder) -> None:
+    text = toml(kind).replace(amount("oil_g", 1, 3), '[factors.oil_g]\namounts = [1, 2, 3]\nunit = "g"\n')
+    with pytest.raises(BadInput) as raised:
+        write_plan(folder(text))
+    assert needs in str(raised.value)
+
+
+def test_a_trial_without_a_plan_says_what_to_add(folder: Folder) -> None:
+    with pytest.raises(BadInput, match=r"there is no section \[plan\]"):
+        write_plan(folder(HEAD + COLOUR))
+
+
+# files
+
+
+def test_the_command_writes_three_files_and_says_what_they_tell(folder: Folder) -> None:
+    made = folder(WITH_RECIPE)
+    result = CliRunner().invoke(main, ["plan", str(made)])
+    assert result.exit_code == 0, result.output
+    assert sorted(path.name for path in made.iterdir()) == [
+        "bench-sheet.html",
+        "readings.xlsx",
+        "runs.csv",
+        "trial.toml",
+    ]
+    assert "12 batches on 2 days" in result.output
+    assert "can differ by a fifth or more" in result.output
+    trial = load(made)
+    assert list(trial.batches().index) == [f"R{number:02d}" for number in range(1, 13)]
+    assert all("no reading, passed over" in str(doubt) for doubt in trial.doubts)
+
+
+def test_prepared_rows_hold_every_piece_and_hour(folder: Folder) -> None:
+    made = folder(FACTORIAL)
+    write_plan(made)
+    book = openpyxl.load_workbook(made / "readings.xlsx")
+    rows = list(book["touch_checks"].iter_rows(values_only=True))
+    assert rows[0] == ("run", "piece", "hours", "dry", "note", "leave_out")
+    assert {row[:3] for row in rows[1:]} == {
+        (f"R{run:02d}", str(piece), hour)
+        for run in range(1, 13)
+        for piece in (1, 2)
+        for hour in (2, 4, 8, 24)
+    }
+    assert len(rows) == 1 + 12 * 2 * 4
+    assert book["touch_checks"].freeze_panes == "A2"
+    rules = {str(rule.sqref): rule.formula1 for rule in book["touch_checks"].data_validations.dataValidation}
+    assert '"yes,no"' in rules.values()
+    assert not any(sheet.protection.sheet for sheet in book)
+    scores = list(book["crumble_scores"].iter_rows(values_only=True))[1:]
+    codes = {run: code for code, run in list(book["blind codes"].iter_rows(values_only=True))[1:]}
+    with (made / "runs.csv").open(newline="") as file:
+        assert codes == {row["run"]: row["blind"] for row in csv.DictReader(file)}
+    first = [codes[row[0]] for row in scores if row[1] == "1" and row[2] == "Ann"]
+    assert first[:6] == sorted(first[:6])  # by code within the first day, which says nothing of the recipe
+    assert "runs" not in book.sheetnames  # a table stands in one place only
+
+
+def test_formula_like_text_stays_text(folder: Folder) -> None:
+    made = folder(FACTORIAL)
+    write_plan(made)
+    book = openpyxl.load_workbook(made / "readings.xlsx")
+    title, rater = book["how to fill in"]["A1"], book["crumble_scores"]["C49"]
+    assert (title.value, title.data_type) == ("=Two ways of colouring", "s")
+    assert (rater.value, rater.data_type) == ("=Bo", "s")
+
+
+def test_a_plan_without_readings_is_replaced_and_said(folder: Folder) -> None:
+    made = folder(FACTORIAL)
+    write_plan(made)
+    (made / "trial.toml").write_text(FACTORIAL.replace("seed = 7", "seed = 8"))
+    before = _snapshot(made)
+    written = write_plan(made)
+    assert set(written.replaced) == {"runs.csv", "readings.xlsx"}
+    after = _snapshot(made)
+    assert before["runs.csv"] != after["runs.csv"]
+    assert set(after) == set(before)
+
+
+def _with_reading(made: Path) -> None:
+    book = openpyxl.load_workbook(made / "readings.xlsx")
+    book["touch_checks"]["D5"] = "no"
+    book.save(made / "readings.xlsx")
+
+
+def _with_drop(made: Path) -> None:
+    book = openpyxl.load_workbook(made / "readings.xlsx")
+    book["drops"].append(["R01"])
+    book.save(made / "readings.xlsx")
+
+
+def _with_own_sheet(made: Path) -> None:
+    book = openpyxl.load_workbook(made / "readings.xlsx")
+    book.create_sheet("my thoughts")["A1"] = "lavender sells"
+    book.save(made / "readings.xlsx")
+
+
+def _made_batch(made: Path) -> None:
+    path = made / "runs.csv"
+    lines = path.read_text().splitlines()
+    header = lines[0].split(",")
+    cells = lines[3].split(",")
+    cells[header.index("made_at")] = "2026-01-05T09:00"
+    path.write_text("\n".join([*lines[:3], ",".join(cells), *lines[4:]]) + "\n")
+
+
+def _own_list(made: Path) -> None:
+    (made / "runs.csv").write_text("run,day,colour,gum_g\nA,1,dye,0.6\n")
+
+
+def _own_table(made: Path) -> None:
+    (made / "weighings.csv").write_text("run,piece,hours,mass_g\nR01,1,0,80\n")
+
+
+def _open_elsewhere(made: Path) -> None:
+    (made / ".~lock.readings.xlsx#").write_text("Ann")
+
+
+def _broken_book(made: Path) -> None:
+    (made / "readings.xlsx").write_bytes(b"not a workbook")
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (_with_reading, "readings.xlsx, sheet touch_checks, row 5: readings stand in it."),
+        (_with_drop, "readings.xlsx, sheet drops, row 2: readings stand in it."),
+        (_with_own_sheet, "sheet my thoughts: it is a sheet of your own, which would be lost."),
+        (_made_batch, "runs.csv, row 4: batches that were made stand in it"),
+        (_own_list, "runs.csv: its list of batches was not written by a plan"),
+        (_own_table, "weighings.csv: it holds 1 rows"),
+        (_open_elsewhere, "readings.xlsx: it is open in a spreadsheet."),
+        (_broken_book, "readings.xlsx: it cannot be read as a workbook"),
+    ],
+)
+def test_nothing_of_the_maker_is_written_over(
+    change: Callable[[Path], None], says: str, folder: Folder
+) -> None:
+    made = folder(FACTORIAL)
+    write_plan(made)
+    change(made)
+    before = _snapshot(made)
+    result = CliRunner().invoke(main, ["plan", str(made)])
+    assert result.exit_code == 2
+    assert says in result.stderr
+    assert _snapshot(made) == before
+
+
+def test_a_failure_half_way_leaves_the_earlier_plan(folder: Folder, monkeypatch: pytest.MonkeyPatch) -> None:
+    import fizzlab.planfiles as room
+
+    made = folder(FACTORIAL)
+    write_plan(made)
+    (made / "trial.toml").write_text(FACTORIAL.replace("seed = 7", "seed = 8"))
+    before = _snapshot(made)
+    real = room.os.replace
+
+    def refuse(source: Path, target: Path) -> None:
+        if Path(target).name == "runs.csv" and "planning" in str(source) and "earlier" not in str(source):
+            raise PermissionError(13, "in use", str(target))
+        real(source, target)
+
+    monkeypatch.setattr(room.os, "replace", refuse)
+    result = CliRunner().invoke(main, ["plan", str(made)])
+    assert result.exit_code == 2
+    assert _snapshot(made) == before
+    assert not [path for path in made.iterdir() if path.is_dir()]
+
+
+# a new trial
+
+
+@pytest.mark.parametrize(
+    ("levels", "amounts", "kind"),
+    [
+        (["colour=pearl,dye,lake"], [], None),
+        (["colour=pearl,dye 2"], ["gum_g=0.6,1.2:g"], None),
+        (["air=plain,dried", "colour=pearl,dye"], [], "factorial"),
+    ],
+)
+def test_a_new_trial_can_be_planned_as_it_stands(
+    levels: list[str], amounts: list[str], kind: str | None, tmp_path: Path
+) -> None:
+    made = tmp_path / "new"
+    start(made, title="t", question="q?", levels=levels, amounts=amounts, kind=kind)
+    written = write_plan(made)
+    assert set(written.taken_away) == {"touch_checks.csv", "room_log.csv"}
+    assert written.replaced == ()
+    load(made)
+
+
+def test_the_recipe_of_a_new_trial_works_once_uncommented(tmp_path: Path) -> None:
+    made = tmp_path / "new"
+    start(made, title="t", question="q?", levels=["colour=pearl,dye 2"], amounts=["gum_g=0.6,1.2:g"])
+    path = made / "trial.toml"
+    before, mark, rest = path.read_text().partition("# [recipe]\n")
+    recipe, end, after = rest.partition("[drying]")
+    lines = [line.removeprefix("#").removeprefix(" ") for line in recipe.splitlines()]
+    path.write_text(before + mark.removeprefix("# ") + "\n".join(lines) + "\n" + end + after)
+    assert mark
+    planned = write_plan(made).planned
+    assert all(card.amounts is not None and len(card.amounts) == 4 for card in planned.cards.cards)
+
+
+def test_a_kind_that_does_not_exist_leaves_no_folder(tmp_path: Path) -> None:
+    made = tmp_path / "new"
+    options = ["--title", "t", "--question", "q?", "--levels", "colour=a,b", "--kind", "guess"]
+    result = CliRunner().invoke(main, ["new", str(made), *options])
+    assert result.exit_code == 2
+    assert "“guess” is none of its choices" in result.stderr
+    assert not made.exists()
+
+
+def test_a_refused_plan_is_cannot_answer(settings: Callable[[str], TrialSettings]) -> None:
+    with pytest.raises(CannotAnswer):
+        plan_trial(settings(toml("compare").replace("batches_per_day = 4", "batches_per_day = 1")))
+
+
+def test_cards_follow_the_runs_they_are_given(settings: Callable[[str], TrialSettings]) -> None:
+    wishes = settings(WITH_RECIPE)
+    one = pd.DataFrame([{"run": "X", "day": "1", "blind": "", "colour": "lake", "gum_g": 0.9}])
+    (card,) = make_cards(wishes, one).cards
+    assert (card.run, card.levels) == ("X", (("colour", "lake"), ("gum g", "0.9 g")))

@@ -85,7 +85,7 @@ def readings_blanks(plan: PlanSettings) -> tuple[Blanks, ...]:
     if "tumbles" in plan.tables:
         how = "All pieces of the batch together; weigh what is left in whole pieces."
         heads: tuple[str, ...] = ("", "pieces", "before, g", "after, g", "broken", "note")
-        found.append(Blanks("tumbles", "Tumbling", how, heads, ("all pieces",)))
+        found.append(Blanks("tumbles", "Tumbling", how, heads, ("batch",)))
     if "drops" in plan.tables:
         heads = ("", "height, cm", "broke? y/n", "height, cm", "broke? y/n", "height, cm", "broke? y/n")
         found.append(Blanks("drops", "Drops", "Write every drop, in order.", heads, pieces))

@@ -1,0 +1,153 @@
+"""Each kind of plan: planned, filled in as at the bench, read back; also after LibreOffice saved it."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import shutil
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import openpyxl
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from planned_trials import KINDS, toml
+
+from fizzlab.cli import main
+from fizzlab.planfiles import write_plan
+from fizzlab.settings import PlanSettings
+from fizzlab.trial import Trial, load
+
+SOFFICE = next(filter(None, map(shutil.which, ("soffice", "libreoffice"))), None)
+START = dt.datetime(2026, 1, 5, 9, 0)
+
+
+def _plan(kind: str, folder: Path) -> tuple[Path, PlanSettings]:
+    folder.mkdir()
+    (folder / "trial.toml").write_text(toml(kind), encoding="utf-8")
+    return folder, write_plan(folder).planned.wishes
+
+
+def _fill(folder: Path, seed: int = 11) -> dict[str, int]:
+    """Write what a maker would write: only readings, into the cells that the plan left blank.
+
+    Returns the number of rows filled in, by table.
+    """
+    rng = np.random.default_rng(seed)
+    made = _fill_runs(folder / "runs.csv", rng)
+    path = folder / "readings.xlsx"
+    book = openpyxl.load_workbook(path)
+    dry_at = {(run, str(piece)): rng.lognormal(np.log(5), 0.5) for run in made for piece in (1, 2)}
+    filled: dict[str, int] = {}
+
+    def put(sheet: str, row: int, **cells: object) -> None:
+        for name, value in cells.items():
+            column = next(cell.column for cell in book[sheet][1] if cell.value == name)
+            cell = book[sheet].cell(row=row, column=column, value=value)
+            if isinstance(value, str):
+                cell.data_type = "s"  # typed with an apostrophe before it, as a text that begins with =
+        filled[sheet] = filled.get(sheet, 0) + 1
+
+    # LibreOffice keeps blank rows below those that the plan prepared
+    rows = {
+        sheet.title: [row for row in sheet.iter_rows(min_row=2, values_only=True) if row[0] is not None]
+        for sheet in book
+    }
+    seen: set[tuple[str, str]] = set()
+    for row, (run, piece, hours, *_) in enumerate(rows["touch_checks"], start=2):
+        if (run, piece) not in seen:  # nobody touches a piece again that was dry
+            dry = dry_at[run, piece] <= hours
+            put("touch_checks", row, dry="yes" if dry else "no")
+            seen |= {(run, piece)} if dry else set()
+    for row, (_, _, hours, *_) in enumerate(rows["weighings"], start=2):
+        put("weighings", row, mass_g=round(80 + 2 * float(np.exp(-hours / 6)), 2))
+    for row, _ in enumerate(rows["tumbles"], start=2):
+        before = round(float(rng.normal(165, 2)), 1)
+        put("tumbles", row, before_g=before, after_g=round(before - float(rng.uniform(1, 9)), 1), broken=0)
+    for row, _ in enumerate(rows["crumble_scores"], start=2):
+        put("crumble_scores", row, score=int(rng.integers(0, 5)))
+    for row, _ in enumerate(rows["fizz_times"], start=2):
+        put("fizz_times", row, water_c=38.5, seconds=int(rng.integers(60, 400)), done="yes", colour_s=4)
+    for row, run in enumerate(made, start=2):
+        put("drops", row, run=run, piece="1", height_cm=30, broke="no", note="=on tiles")
+    hours_logged = 24 * ((max(made.values()) - START).days + 3)
+    for row in range(hours_logged):
+        put("room_log", row + 2, time=START + dt.timedelta(hours=row - 1), temp_c=17.5, rh_pct=62)
+    book.save(path)
+    return filled
+
+
+def _fill_runs(path: Path, rng: np.random.Generator) -> dict[str, dt.datetime]:
+    """Write when each batch was made; one a spreadsheet day, half an hour apart."""
+    with path.open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    made: dict[str, dt.datetime] = {}
+    for place, row in enumerate(rows):
+        moment = START + dt.timedelta(days=int(row["day"]) - 1, minutes=30 * (place % 12))
+        made[row["run"]] = moment
+        row["made_at"], row["sprays"] = f"{moment:%Y-%m-%dT%H:%M}", str(rng.integers(0, 3))
+    with path.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.DictWriter(file, rows[0].keys())
+        writer.writeheader()
+        writer.writerows(rows)
+    return made
+
+
+def _same(one: Trial, other: Trial) -> None:
+    assert set(one.tables) == set(other.tables)
+    for name in one.tables:
+        pd.testing.assert_frame_equal(one.rows(name), other.rows(name))
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_plan_fill_check_without_a_hand_edit(kind: str, tmp_path: Path) -> None:
+    folder, wishes = _plan(kind, tmp_path / "quay")
+    filled = _fill(folder)
+    trial = load(folder)
+    assert {name: len(trial.rows(name)) for name in filled} == filled
+    assert set(filled) == set(wishes.tables)
+    assert set(trial.rows("touch_checks")["run"]) == set(trial.batches().index)
+    assert trial.batches()["made_at"].notna().all()
+    for doubt in trial.doubts:
+        # only a piece that was dry, and was not touched again
+        assert "no reading, passed over" in str(doubt), str(doubt)
+    assert CliRunner().invoke(main, ["check", str(folder)]).exit_code == 0
+    again = CliRunner().invoke(main, ["plan", str(folder)])
+    assert again.exit_code == 2
+    assert "readings stand in it" in again.stderr
+
+
+@pytest.mark.skipif(SOFFICE is None, reason="LibreOffice (soffice) is not installed")
+@pytest.mark.parametrize("kind", ["factorial", "mixture"])
+def test_saved_again_by_libreoffice_it_still_reads(kind: str, tmp_path: Path) -> None:
+    folder, _ = _plan(kind, tmp_path / "quay")
+    _through_libreoffice(folder / "readings.xlsx", tmp_path)  # the maker opens it before filling it in
+    filled = _fill(folder)
+    before = load(folder)
+    _through_libreoffice(folder / "readings.xlsx", tmp_path)
+    after = load(folder)
+    _same(before, after)
+    assert {name: len(after.rows(name)) for name in filled} == filled
+    assert set(after.rows("crumble_scores")["rater"]) == {"Ann", "=Bo"}
+    assert set(after.rows("drops")["note"]) == {"=on tiles"}
+    book = openpyxl.load_workbook(folder / "readings.xlsx")
+    rules = {rule.formula1 for rule in book["touch_checks"].data_validations.dataValidation}
+    assert any(rule and "yes" in rule and "no" in rule for rule in rules)
+
+
+def _through_libreoffice(path: Path, home: Path) -> None:
+    out = home / "saved"
+    command = [
+        str(SOFFICE),
+        f"-env:UserInstallation={(home / 'profile').as_uri()}",
+        "--headless",
+        "--convert-to",
+        "xlsx:Calc MS Excel 2007 XML",
+        "--outdir",
+        str(out),
+        str(path),
+    ]
+    subprocess.run(command, check=True, capture_output=True, timeout=180)
+    shutil.move(out / path.name, path)

@@ -248,7 +248,7 @@ def air_cover(tables: Mapping[str, Table]) -> list[Problem]:
     joined = air.drying_air(log.rows, windows)
     for run, coverage in joined["coverage"].items():
         if coverage < COVERED_ENOUGH:
-            share = "none" if coverage == 0 else f"only {coverage:.0%}"
+            share = "none" if coverage == 0 else f"only {coverage * 100:.0f} %"
             what = f"the room log covers {share} of the drying of batch {run}."
             do = (
                 "Add the missing readings; until then the batch does not count for the effect of the air."

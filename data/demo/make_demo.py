@@ -1,0 +1,512 @@
+"""Make the three invented demo trials, from the same seed always the same.
+
+Run ``python data/demo/make_demo.py`` to write them beside this script, or give another folder. Every table
+draws from a random stream of its own, named after trial and table, so a table added later changes none of
+those before it. The values that the pieces really followed go to ``truth.json``.
+
+A piece is dry after ``median_h (VPD / 0.45 kPa)^vpd_slope × ratio of its factor × e^batch × e^piece`` hours,
+with batch ~ N(0, tau²) and piece ~ N(0, sigma²). VPD is the mean of the true air from the making of the batch
+until half of its pieces would be dry. The maker sees it only through looks at a few moments, and the air only
+through a hygrometer that rounds.
+"""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import json
+import re
+import sys
+import zipfile
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import openpyxl
+import pandas as pd
+
+from fizzlab.air import vapour_pressure_deficit_kpa
+
+SEED = 20251004
+REFERENCE_VPD_KPA = 0.45
+PIECES = ("1", "2", "3", "4")
+LOOKS_H = (1.5, 2.5, 4.0, 6.0, 8.0, 12.0)
+
+Rows = list[dict[str, Any]]
+Tables = dict[str, pd.DataFrame]
+
+
+def stream(*name: str) -> np.random.Generator:
+    """The random numbers that belong to one name, whatever else is drawn."""
+    return np.random.default_rng(np.random.SeedSequence(SEED, spawn_key=tuple("/".join(name).encode())))
+
+
+# What is true --------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class DryingTruth:
+    """How pieces of one trial dry; see the module's own words."""
+
+    median_h: float
+    vpd_slope: float
+    tau: float
+    sigma: float
+
+
+@dataclass(frozen=True)
+class Batch:
+    """One batch as it really was."""
+
+    run: str
+    made_at: pd.Timestamp
+    ratio: float
+    effect: float
+    vpd_kpa: float
+    median_h: float
+    pieces_h: dict[str, float]
+
+
+OverDays = Callable[[np.ndarray], np.ndarray]
+
+
+def room_air(code: str, first: str, last: str, mean_c: OverDays, damper: OverDays) -> pd.DataFrame:
+    """The true air of the workshop every half hour: season, time of day, and weather that lingers.
+
+    `mean_c` and `damper` give the mean temperature, and how much damper than usual it is, over the days.
+    """
+    rng = stream(code, "room air")
+    time = pd.date_range(first, last, freq="30min")
+    hours = np.arange(len(time)) / 2
+    clock = 2 * np.pi * ((time.hour + time.minute / 60).to_numpy() - 15) / 24
+    temp = mean_c(hours / 24) + 1.2 * np.cos(clock) + _lingering(rng, len(time), sd=0.9, days=2.5)
+    humid = 70 + damper(hours / 24) - 4.5 * np.cos(clock) + _lingering(rng, len(time), sd=10.0, days=2.0)
+    # a damp workshop is never quite saturated nor ever dry: bend the ends softly, do not clip them flat
+    humid = 38 + 56 / (1 + np.exp(-(humid - 66) / 14))
+    return pd.DataFrame({"time": time, "temp_c": temp, "rh_pct": humid})
+
+
+def _lingering(rng: np.random.Generator, count: int, sd: float, days: float) -> np.ndarray:
+    keep = np.exp(-1 / (48 * days))
+    pushes = rng.normal(0, sd * np.sqrt(1 - keep**2), count)
+    values = np.empty(count)
+    values[0] = rng.normal(0, sd)
+    for i in range(1, count):
+        values[i] = keep * values[i - 1] + pushes[i]
+    return values
+
+
+def dry_batches(
+    code: str, made: Sequence[pd.Timestamp], ratios: Sequence[float], truth: DryingTruth, air: pd.DataFrame
+) -> list[Batch]:
+    """Let the batches dry in the true air."""
+    rng = stream(code, "drying")
+    effects = rng.normal(0, truth.tau, len(made))
+    pieces = rng.normal(0, truth.sigma, (len(made), 12))  # more than any trial uses, for tables to come
+    batches = []
+    for i, (made_at, ratio) in enumerate(zip(made, ratios, strict=True)):
+        scale = truth.median_h * ratio * np.exp(effects[i])
+        vpd, median = _mean_vpd_until_dry(air, made_at, scale, truth.vpd_slope)
+        names = [*PIECES, *(f"W{k}" for k in range(1, 9))]
+        hours = {name: float(median * np.exp(pieces[i, k])) for k, name in enumerate(names)}
+        batches.append(Batch(f"B{i + 1:02d}", made_at, ratio, float(effects[i]), vpd, median, hours))
+    return batches
+
+
+def _mean_vpd_until_dry(
+    air: pd.DataFrame, made_at: pd.Timestamp, scale: float, slope: float
+) -> tuple[float, float]:
+    """Mean deficit until the batch's median dry time, and that time: each depends on the other."""
+    since = (air["time"] - made_at).dt.total_seconds().to_numpy() / 3600
+    minutes = np.arange(1, 96 * 60 + 1) / 60
+    temp = np.interp(minutes, since, air["temp_c"])
+    rh = np.interp(minutes, since, air["rh_pct"])
+    mean_vpd = np.cumsum(vapour_pressure_deficit_kpa(temp, rh)) / np.arange(1, len(minutes) + 1)
+    due = scale * (mean_vpd / REFERENCE_VPD_KPA) ** slope
+    place = int(np.argmax(minutes >= due))
+    return float(mean_vpd[place]), float(due[place])
+
+
+# What the maker writes down ------------------------------------------------------------------------------
+
+
+def look_times(rng: np.random.Generator, batch: Batch, late_night: bool = False) -> list[float]:
+    """Hours at which somebody looked, to a tenth of an hour."""
+    planned = [*LOOKS_H, 24.0 + 7.5 - (batch.made_at.hour + batch.made_at.minute / 60)]
+    times = [round(float(hour + rng.uniform(-0.15, 0.25)), 1) for hour in planned if hour <= planned[-1]]
+    if late_night:  # pressed in the afternoon, looked at until bedtime, then not for nine hours
+        times = [*times[:3], 7.0, 16.0, 22.0]
+    return sorted(set(times))
+
+
+def touch_checks(
+    code: str, batches: Iterable[Batch], missed: float = 0.05, late_night: Sequence[str] = ()
+) -> pd.DataFrame:
+    """Look at each piece until it is dry; now and then one is overlooked."""
+    rng = stream(code, "touch_checks")
+    rows: Rows = []
+    for batch in batches:
+        times = look_times(rng, batch, batch.run in late_night)
+        for piece in PIECES:
+            overlooked = rng.random(len(times)) < missed
+            overlooked[-1] = False
+            for hours in (time for time, gone in zip(times, overlooked, strict=True) if not gone):
+                dry = hours >= batch.pieces_h[piece]
+                rows.append(_check(batch.run, piece, hours, dry))
+                if dry:
+                    break
+    return pd.DataFrame(rows)
+
+
+def _check(run: str, piece: str, hours: float, dry: bool) -> dict[str, Any]:
+    answer = "yes" if dry else "no"
+    return {"run": run, "piece": piece, "hours": hours, "dry": answer, "note": "", "leave_out": ""}
+
+
+def never_seen_dry(checks: pd.DataFrame, after_h: float, note: str) -> tuple[pd.DataFrame, str, str]:
+    """Drop the last look of the first piece that was still wet at `after_h`: it was gone by then."""
+    wet = checks[(checks["dry"] == "no") & (checks["hours"] >= after_h)]
+    run, piece = wet.iloc[0][["run", "piece"]]
+    of_piece = (checks["run"] == run) & (checks["piece"] == piece)
+    kept = checks[~(of_piece & (checks["dry"] == "yes"))].reset_index(drop=True)
+    last = kept.index[(kept["run"] == run) & (kept["piece"] == piece)][-1]
+    kept.loc[last, "note"] = note
+    return kept, str(run), str(piece)
+
+
+@dataclass(frozen=True)
+class WeighingTruth:
+    """A piece loses its moisture along a Page curve, share left = e^(-k hours^n).
+
+    k follows from the piece's dry time, at which `touch_dry_share` of the moisture is left.
+    """
+
+    exponent: float
+    touch_dry_share: float
+    moisture_g: dict[str, float]
+    scale_noise_g: float
+
+
+def weighings(
+    code: str, batches: Iterable[Batch], moisture_g: Sequence[float], truth: WeighingTruth
+) -> pd.DataFrame:
+    """Weigh one or two pieces of each batch to a hundredth of a gram, about eight times."""
+    rng = stream(code, "weighings")
+    rows: Rows = []
+    for i, (batch, moisture) in enumerate(zip(batches, moisture_g, strict=True)):
+        for piece in ("W1", "W2")[: 1 + (i % 2 == 0)]:
+            final = rng.normal(84.0, 0.8)
+            start = moisture * np.exp(rng.normal(0, 0.04))
+            rate = -np.log(truth.touch_dry_share) / batch.pieces_h[piece] ** truth.exponent
+            for planned in (0.0, 1.0, 2.0, 3.5, 5.0, 7.0, 10.0, 23.0):
+                hours = 0.0 if planned == 0 else round(float(planned + rng.uniform(-0.1, 0.2)), 2)
+                left = start * np.exp(-rate * hours**truth.exponent)
+                mass = round(float(final + left + rng.normal(0, truth.scale_noise_g)), 2)
+                rows.append(
+                    {"run": batch.run, "piece": piece, "hours": hours, "mass_g": mass}
+                    | {"note": "", "leave_out": ""}
+                )
+    return pd.DataFrame(rows)
+
+
+def room_log(code: str, air: pd.DataFrame, flat_battery: Sequence[tuple[str, str]]) -> pd.DataFrame:
+    """What the hygrometer showed: a little noise, tenths of a degree, whole per cent, and gaps."""
+    rng = stream(code, "room_log")
+    log = air.assign(
+        temp_c=(air["temp_c"] + rng.normal(0, 0.1, len(air))).round(1),
+        rh_pct=(air["rh_pct"] + rng.normal(0, 0.6, len(air))).round(0).astype(int),
+    )
+    for start, end in flat_battery:
+        log = log[~log["time"].between(pd.Timestamp(start), pd.Timestamp(end))]
+    return log.reset_index(drop=True)
+
+
+def runs_table(
+    batches: Sequence[Batch], notes: Mapping[str, str], spilled: Mapping[str, str]
+) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "run": [batch.run for batch in batches],
+            "day": [f"{batch.made_at:%Y-%m-%d}" for batch in batches],
+            "made_at": [batch.made_at for batch in batches],
+            "note": [notes.get(batch.run, "") for batch in batches],
+            "leave_out": [spilled.get(batch.run, "") for batch in batches],
+        }
+    )
+
+
+# The three trials ----------------------------------------------------------------------------------------
+
+
+def season(folder: Path) -> dict[str, Any]:
+    """One recipe from October to March."""
+    code = "season"
+    truth = DryingTruth(median_h=7.0, vpd_slope=-0.8, tau=0.12, sigma=0.10)
+    air = room_air(
+        code,
+        "2025-10-03",
+        "2026-03-24",
+        mean_c=lambda day: 14.2 + 2.6 * np.cos(2 * np.pi * (day + 45) / 365),
+        damper=lambda day: -10 * np.cos(2 * np.pi * day / 172),
+    )
+    rng = stream(code, "runs")
+    days = pd.date_range("2025-10-04", periods=14, freq="12D") + pd.to_timedelta(rng.integers(0, 5, 14), "D")
+    starts = [8.5 + 0.25 * float(rng.integers(0, 7)) for _ in days]
+    starts[8] = 15.0
+    made = [day + pd.Timedelta(hours=hour) for day, hour in zip(days, starts, strict=True)]
+    batches = dry_batches(code, made, [1.0] * len(made), truth, air)
+    checks = touch_checks(code, batches, late_night=["B09"])
+    checks = checks[~((checks["run"] == "B06") & (checks["hours"] > 2.7))].reset_index(drop=True)
+    checks, run, piece = never_seen_dry(checks, 11.0, "given away before the morning look")
+    gap = (f"{made[6] + pd.Timedelta(hours=2.2)}", f"{made[6] + pd.Timedelta(hours=4.3)}")
+    tables = {
+        "runs": runs_table(
+            batches,
+            {
+                "B07": "hygrometer battery flat for two hours",
+                "B09": "pressed late, no look between ten at night and seven",
+            },
+            {"B06": "tray knocked off the rack after two hours"},
+        ),
+        "touch_checks": checks,
+        "room_log": room_log(code, air, [gap]),
+    }
+    write_trial(folder / code, SEASON_TOML, tables)
+    return _truth(truth, batches) | {
+        "blemishes": {"spilled": "B06", "late_night": "B09", "flat_battery": "B07", "never_dry": [run, piece]}
+    }
+
+
+def colour_ways(folder: Path) -> dict[str, Any]:
+    """Three ways of colouring, each once on each of five days, in an order drawn anew each day."""
+    code = "colour-ways"
+    truth = DryingTruth(median_h=5.0, vpd_slope=-0.8, tau=0.10, sigma=0.09)
+    ratios = {"pearl": 1.0, "dye": 1.4, "lake": 1.1}
+    page = WeighingTruth(
+        exponent=0.92,
+        touch_dry_share=0.12,
+        moisture_g={"pearl": 1.9, "dye": 2.7, "lake": 2.1},
+        scale_noise_g=0.008,
+    )
+    air = room_air(code, "2026-02-01", "2026-02-22", lambda day: 14.5 + 0.05 * day, lambda day: 13 + 0 * day)
+    rng = stream(code, "runs")
+    made, colours = [], []
+    for day in pd.to_datetime(["2026-02-03", "2026-02-06", "2026-02-10", "2026-02-13", "2026-02-17"]):
+        for hour, place in zip((8.5, 9.75, 11.0), rng.permutation(3), strict=True):
+            made.append(day + pd.Timedelta(hours=hour))
+            colours.append(list(ratios)[place])
+    batches = dry_batches(code, made, [ratios[colour] for colour in colours], truth, air)
+    checks = touch_checks(code, batches)
+    weighed = weighings(code, batches, [page.moisture_g[colour] for colour in colours], page)
+    slip = weighed.index[(weighed["run"] == "B08") & (weighed["piece"] == "W1")][3]
+    weighed.loc[slip, "mass_g"] = round(weighed.loc[slip, "mass_g"] + 1.5, 2)
+    weighed.loc[slip, "leave_out"] = "scale not set to zero, paper still on it"
+    runs = runs_table(batches, {"B11": "window left open until noon"}, {})
+    runs.insert(3, "colour", colours)
+    log = room_log(code, air, [("2026-02-17T12:10", "2026-02-17T13:50")])
+    write_trial(
+        folder / code,
+        COLOUR_TOML,
+        {"runs": runs, "touch_checks": checks, "weighings": weighed, "room_log": log},
+    )
+    return _truth(truth, batches, weighed=True) | {
+        "ratios": ratios,
+        "weighings": asdict(page),
+        "blemishes": {"slip": "B08", "flat_battery": ["B13", "B14", "B15"]},
+    }
+
+
+def binder(folder: Path) -> dict[str, Any]:
+    """Three amounts of emulsifier, each once on each of four days; kept in a workbook."""
+    code = "binder"
+    truth = DryingTruth(median_h=5.5, vpd_slope=-0.8, tau=0.10, sigma=0.10)
+    log_ratio_per_g = 0.25
+    air = room_air(code, "2026-04-05", "2026-04-26", lambda day: 15.5 + 0.05 * day, lambda day: 6 + 0 * day)
+    rng = stream(code, "runs")
+    amounts = (0.6, 1.2, 1.8)
+    made, used = [], []
+    for day in pd.to_datetime(["2026-04-07", "2026-04-11", "2026-04-16", "2026-04-21"]):
+        for hour, place in zip((9.0, 10.5, 12.0), rng.permutation(3), strict=True):
+            made.append(day + pd.Timedelta(hours=hour))
+            used.append(amounts[place])
+    ratios = [float(np.exp(log_ratio_per_g * (amount - 1.2))) for amount in used]
+    batches = dry_batches(code, made, ratios, truth, air)
+    checks = touch_checks(code, batches, missed=0.07)
+    checks, run, piece = never_seen_dry(checks, 7.5, "sold from the rack that evening")
+    wrong = checks.index[(checks["run"] == "B07") & (checks["dry"] == "no")][0]
+    checks.loc[wrong, ["dry", "leave_out"]] = ["yes", "looked at the wrong tray"]
+    started = checks["run"].map({batch.run: batch.made_at for batch in batches})
+    stamps = (started + pd.to_timedelta(checks["hours"], unit="h")).dt.round("min")
+    checks = checks.drop(columns="hours")
+    checks.insert(2, "checked_at", stamps)
+    runs = runs_table(batches, {}, {})
+    runs.insert(3, "binder_g", used)
+    log = room_log(code, air, [("2026-04-18T01:10", "2026-04-18T07:20")])
+    target = folder / code
+    write_trial(target, BINDER_TOML, {})
+    write_workbook(target / "readings.xlsx", {"runs": runs, "touch_checks": checks})
+    write_csv(target / "room_log.csv", log, separator=";", decimal=",", line_end="\r\n")
+    return _truth(truth, batches) | {
+        "log_ratio_per_g": log_ratio_per_g,
+        "blemishes": {"wrong_tray": "B07", "never_dry": [run, piece]},
+    }
+
+
+def _truth(truth: DryingTruth, batches: Iterable[Batch], weighed: bool = False) -> dict[str, Any]:
+    shown = (*PIECES, "W1", "W2") if weighed else PIECES
+    return {
+        "drying": asdict(truth) | {"reference_vpd_kpa": REFERENCE_VPD_KPA},
+        "batches": {
+            batch.run: {
+                "effect": round(batch.effect, 4),
+                "vpd_kpa": round(batch.vpd_kpa, 4),
+                "median_h": round(batch.median_h, 3),
+                "pieces_h": {piece: round(batch.pieces_h[piece], 3) for piece in shown},
+            }
+            for batch in batches
+        },
+    }
+
+
+_DRYING_TOML = """\
+[drying]
+air = "vpd"
+distribution = "lognormal"
+shares = [0.5, 0.9, 0.95]
+night_hours = 12
+forecast_air = { temp_c = 16, rh_pct = 70 }
+remaining_share = 0.05
+constant_loss_g_per_h = 0.02
+"""
+
+SEASON_TOML = (
+    """\
+code = "season"
+title = "Drying through a harbour winter"
+question = "How long do pieces need before they can be packed, as the room gets damper?"
+place = "invented harbour-side workshop"
+made_by = "nobody: invented for the demo"
+seed = 20251004
+
+"""
+    + _DRYING_TOML
+)
+
+COLOUR_TOML = (
+    """\
+code = "colour-ways"
+title = "Pearl, dye or lake"
+question = "Which way of colouring lets pieces dry soonest?"
+place = "invented harbour-side workshop"
+made_by = "nobody: invented for the demo"
+seed = 20260203
+
+[factors.colour]
+levels = ["pearl", "dye", "lake"]
+control = "pearl"
+label = "way of colouring"
+
+"""
+    + _DRYING_TOML
+)
+
+BINDER_TOML = (
+    """\
+code = "binder"
+title = "How much emulsifier"
+question = "Does more emulsifier make pieces dry more slowly?"
+place = "invented harbour-side workshop"
+made_by = "nobody: invented for the demo"
+seed = 20260407
+
+[factors.binder_g]
+amounts = [0.6, 1.2, 1.8]
+unit = "g"
+label = "emulsifier per batch"
+
+"""
+    + _DRYING_TOML
+)
+
+
+# Writing -------------------------------------------------------------------------------------------------
+
+
+def write_trial(target: Path, toml: str, tables: Tables) -> None:
+    target.mkdir(parents=True, exist_ok=True)
+    _write(target / "trial.toml", toml)
+    for name, table in tables.items():
+        write_csv(target / f"{name}.csv", table)
+
+
+def write_csv(
+    path: Path, table: pd.DataFrame, separator: str = ",", decimal: str = ".", line_end: str = "\n"
+) -> None:
+    """Write the table without its empty columns, as a spreadsheet would save it."""
+    table = _without_empty_columns(table)
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, delimiter=separator, lineterminator=line_end)
+    writer.writerow(table.columns)
+    for row in table.itertuples(index=False):
+        writer.writerow([_cell(value, decimal) for value in row])
+    _write(path, buffer.getvalue())
+
+
+def write_workbook(path: Path, tables: Tables) -> None:
+    """Write a sheet a table, with nothing in the file that depends on the moment of writing."""
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for name, table in tables.items():
+        table = _without_empty_columns(table)
+        sheet = book.create_sheet(name)
+        sheet.append(list(table.columns))
+        for row in table.itertuples(index=False):
+            sheet.append([_excel(value) for value in row])
+        for cells in sheet.iter_cols(min_row=2):
+            for cell in cells:
+                if isinstance(cell.value, dt.datetime):
+                    cell.number_format = "yyyy-mm-dd hh:mm"
+    saved = io.BytesIO()
+    book.save(saved)
+    with zipfile.ZipFile(saved) as source, zipfile.ZipFile(path, "w", zipfile.ZIP_STORED) as target:
+        for member in source.infolist():
+            content = source.read(member)
+            if member.filename == "docProps/core.xml":
+                content = re.sub(rb"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", b"2026-05-01T00:00:00Z", content)
+            target.writestr(zipfile.ZipInfo(member.filename, (2026, 5, 1, 0, 0, 0)), content)
+
+
+def _without_empty_columns(table: pd.DataFrame) -> pd.DataFrame:
+    return table.loc[:, [not (table[name] == "").all() for name in table.columns]]
+
+
+def _cell(value: object, decimal: str) -> str:
+    if isinstance(value, pd.Timestamp):
+        return f"{value:%Y-%m-%dT%H:%M}"
+    if isinstance(value, float):
+        return f"{value:g}".replace(".", decimal)
+    return str(value)
+
+
+def _excel(value: object) -> object:
+    if isinstance(value, pd.Timestamp):
+        return value.to_pydatetime()
+    if isinstance(value, np.generic):
+        return value.item()
+    return None if value == "" else value
+
+
+def _write(path: Path, text: str) -> None:
+    path.write_bytes(text.encode("utf-8"))
+
+
+def main(folder: Path) -> None:
+    truth = {"season": season(folder), "colour-ways": colour_ways(folder), "binder": binder(folder)}
+    _write(folder / "truth.json", json.dumps({"seed": SEED, **truth}, indent=1) + "\n")
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent)

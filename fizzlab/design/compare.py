@@ -9,7 +9,7 @@ import pandas as pd
 
 from fizzlab.design.exchange import efficiency
 from fizzlab.design.factors import plain, refuse_unusable
-from fizzlab.design.layout import generators_of, judge, number, weak
+from fizzlab.design.layout import judge, number, streams, weak
 from fizzlab.design.model import Matrix, model_matrix
 from fizzlab.design.plan import Plan
 from fizzlab.problems import CannotAnswer
@@ -80,7 +80,7 @@ def compare_levels(
             "With one batch a day, levels cannot be told from the differences between days.",
             "Make at least two batches a day, one of them the control.",
         )
-    chance, order, blind = generators_of(seed)
+    chance, order, blind = streams(seed, (factor, days, per_day))
     warnings: list[str] = []
     complete = per_day >= len(levels)
     if complete and control != "best":

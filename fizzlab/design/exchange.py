@@ -75,7 +75,7 @@ def efficiency(model: Matrix, region: Matrix) -> Efficiency:
         float(size / (runs * variance.max())),
         float(variance.mean()),
     )
-    return Efficiency(*(round(number, 9) for number in numbers))
+    return Efficiency(*(round(number, 12) for number in numbers))
 
 
 def choose(
@@ -85,7 +85,7 @@ def choose(
     criterion: Criterion = "D",
     made: Matrix | None = None,
     region: Matrix | None = None,
-    starts: int = 12,
+    starts: int = 40,
     most: int | None = None,
 ) -> Matrix:
     """Pick `runs` rows of the candidates that serve a criterion best together with the runs already made.
@@ -127,13 +127,14 @@ def choose(
 def _start(
     candidates: Matrix, runs: int, fixed: Matrix, rng: np.random.Generator, most: int | None
 ) -> Matrix:
-    """A third of the runs at random, the others each the candidate the plan knows least about."""
+    """Some runs at random, the others each the candidate the plan knows least about."""
     rows: list[int] = []
     inverse = np.linalg.inv(fixed)
     counts = np.zeros(len(candidates), int)
+    at_random = int(rng.integers(1, runs + 1))
     for turn in range(runs):
         free = np.flatnonzero(counts < most) if most else np.arange(len(candidates))
-        if turn < runs // 3 + 1:
+        if turn < at_random:
             row = int(rng.choice(free))
         else:
             variance = np.einsum("ij,jk,ik->i", candidates[free], inverse, candidates[free])
@@ -197,7 +198,7 @@ def to_groups(
     sizes: Sequence[int],
     rng: np.random.Generator,
     prior: Matrix | None = None,
-    starts: int = 6,
+    starts: int | None = None,
 ) -> Matrix:
     """Share runs out to days so that the days take as little as possible from the effects.
 
@@ -209,7 +210,10 @@ def to_groups(
         Runs of each day; they sum to n.
     rng : numpy Generator
     prior : ndarray, shape (p,), optional
-        What is added to the diagonal of the information; 1 for effects that are only nice to have.
+        What is added to the diagonal of the information: large for effects that are only nice to have
+        (W. DuMouchel, B. Jones, Technometrics 36 (1994) 37-47).
+    starts : int, optional
+        Random starts; by default 30 for a small plan, down to 3 for one of 60 runs.
 
     Returns
     -------
@@ -220,10 +224,11 @@ def to_groups(
     labels = np.repeat(np.arange(len(sizes)), sizes)
     if len(sizes) == 1 or not size:
         return rng.permutation(labels)
+    tries = starts or int(np.clip(6000 // (total * size), 3, 30))
     weights = 1.0 / np.asarray(sizes, float)
     base = model.T @ model + np.diag(np.full(size, RIDGE) if prior is None else prior + RIDGE)
     best, best_score = labels, -np.inf
-    for _ in range(starts):
+    for _ in range(tries):
         day = rng.permutation(labels)
         sums = np.array([model[day == d].sum(axis=0) for d in range(len(sizes))])
         score = float(_within(base, sums, weights))

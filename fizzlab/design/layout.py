@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import zlib
 from collections.abc import Mapping, Sequence
 from itertools import combinations
 
@@ -21,9 +22,15 @@ FEW = 4
 """Spare batches below which the t multiplier is above 3 and a plan is called weak (t(0.975, 3) = 3.18)."""
 
 
-def generators_of(seed: int) -> tuple[np.random.Generator, np.random.Generator, np.random.Generator]:
-    """Three independent streams of chance from one seed: choosing runs, ordering them, blind codes."""
-    choose, order, blind = np.random.SeedSequence(seed).spawn(3)
+def streams(
+    seed: int, wish: object = ""
+) -> tuple[np.random.Generator, np.random.Generator, np.random.Generator]:
+    """Three independent streams of chance: choosing runs, ordering them, blind codes.
+
+    They hang on the seed and on what was wished for, so that two plans of one seed do not share their
+    blind codes.
+    """
+    choose, order, blind = np.random.SeedSequence([seed, zlib.crc32(repr(wish).encode())]).spawn(3)
     return np.random.default_rng(choose), np.random.default_rng(order), np.random.default_rng(blind)
 
 
@@ -79,7 +86,7 @@ def lay_out(
     matrix, owner = model_matrix(everything, factors, terms)
     refuse_still(everything, factors)
     refuse_unseparated(matrix, owner)
-    _, order, blind = generators_of(seed)
+    _, order, blind = streams(seed, (kind, tuple(factors), terms, len(settings)))
     inner, inner_owner = model_matrix(settings, factors, terms, intercept=False)
     del inner_owner
     spare = [term for term in nice if term not in terms]
@@ -134,11 +141,16 @@ def refuse_unseparated(matrix: Matrix, owner: Sequence[str]) -> None:
             f"There are {size} numbers to find, and only {count(runs, 'batch', 'batches')} to find them by.",
             f"Plan {size + FEW} batches or more, or ask for fewer effects.",
         )
-    if rank(matrix) < size:
+    refuse_tied(matrix, owner)
+
+
+def refuse_tied(matrix: Matrix, owner: Sequence[str]) -> None:
+    """Refuse effects that always go together in these runs."""
+    if rank(matrix) < matrix.shape[1]:
         lost = [in_words(t) for t in inseparable(matrix, owner) if t != "intercept"]
         raise CannotAnswer(
             f"These runs cannot tell apart {listed(lost)}.",
-            "Ask for more runs, for a higher resolution, or for fewer effects.",
+            "Ask for more runs, for a higher resolution, or for fewer effects; or forbid less.",
         )
 
 
@@ -152,7 +164,8 @@ def share_out(
     """
     if per_day is not None and per_day < 1:
         raise ValueError("per_day must be 1 or more")
-    prior = np.array([0.0] * wanted + [1.0] * (model.shape[1] - wanted))
+    # what is only nice to have counts for little beside what was asked for: its prior information is large
+    prior = np.array([0.0] * wanted + [10.0 * len(model)] * (model.shape[1] - wanted))
     day = np.zeros(len(model), int)
     first = 0
     for name in np.unique(block):

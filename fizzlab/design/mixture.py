@@ -15,12 +15,12 @@ from fizzlab.design.exchange import Criterion, choose, efficiency
 from fizzlab.design.factors import FIGURES, Share, plain, refuse_unusable
 from fizzlab.design.layout import (
     FEW,
-    generators_of,
     judge,
     number,
     refuse_still,
     refuse_unseparated,
     share_out,
+    streams,
     weak,
 )
 from fizzlab.design.model import Matrix, rank
@@ -212,7 +212,7 @@ def mixture_plan(
     names = [share.name for share in shares]
     low, high, said = tightened(shares, total)
     order = ORDERS[model]
-    chance, shuffle, blind = generators_of(seed)
+    chance, shuffle, blind = streams(seed, (tuple(shares), total, points, model))
     candidates, kinds = blend_candidates(low, high, order)
     if points == "optimal":
         if runs is None:

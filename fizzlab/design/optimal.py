@@ -9,15 +9,15 @@ import pandas as pd
 
 from fizzlab.design.exchange import Criterion, choose
 from fizzlab.design.factorial import grid
-from fizzlab.design.factors import Factor, Range, is_forbidden, refuse_unusable
+from fizzlab.design.factors import Factor, Range, Share, is_forbidden, refuse_unusable
 from fizzlab.design.layout import (
     FEW,
-    generators_of,
     lay_out,
     made_runs,
     pairs,
     refuse_still,
-    refuse_unseparated,
+    refuse_tied,
+    streams,
 )
 from fizzlab.design.model import model_matrix, model_terms
 from fizzlab.design.plan import Plan
@@ -42,8 +42,8 @@ def candidate_settings(
     forbidden : sequence of mappings
         See `is_forbidden`.
     steps : int, optional
-        Even steps of each amount without its own amounts: 2 by default, 3 where a bend is asked, 5
-        where combinations are forbidden, so that the rim of what is allowed can be reached.
+        Even steps of each amount without its own amounts: 2 by default, 3 for an amount whose bend is
+        asked, 5 where combinations are forbidden, so that the rim of what is allowed can be reached.
 
     Raises
     ------
@@ -56,10 +56,11 @@ def candidate_settings(
     >>> candidate_settings([oil], ["oil", "oil^2"])["oil"].tolist()
     [4.0, 6.0, 8.0]
     """
-    bent = any(term.endswith("^2") for term in terms)
-    number = steps or (5 if forbidden else 3 if bent else 2)
-    while steps is None and number > 2 + bent and _size(factors, number) > MOST_CANDIDATES:
-        number -= 1
+    bent = {term.removesuffix("^2") for term in terms if term.endswith("^2")}
+    least = {factor.name: 3 if factor.name in bent else 2 for factor in factors}
+    number = {name: steps or (5 if forbidden else few) for name, few in least.items()}
+    while steps is None and number != least and _size(factors, number) > MOST_CANDIDATES:
+        number = {name: max(most - 1, least[name]) for name, most in number.items()}
     if _size(factors, number) > MOST_CANDIDATES:
         raise CannotAnswer(
             f"There are more than {MOST_CANDIDATES} combinations to choose from.",
@@ -75,9 +76,11 @@ def candidate_settings(
     return left
 
 
-def _size(factors: Sequence[Factor], steps: int) -> int:
+def _size(factors: Sequence[Factor], steps: Mapping[str, int]) -> int:
     sizes = [
-        len(f.amounts) or steps if isinstance(f, Range) else len(getattr(f, "levels", ())) for f in factors
+        len(factor.amounts) or steps[factor.name] if isinstance(factor, Range) else len(factor.levels)
+        for factor in factors
+        if not isinstance(factor, Share)
     ]
     return int(np.prod(sizes, dtype=float))
 
@@ -94,7 +97,7 @@ def optimal_plan(
     steps: int | None = None,
     repeats: int = 0,
     per_day: int | None = None,
-    starts: int = 12,
+    starts: int = 40,
 ) -> Plan:
     """The batches that tell the wanted effects best.
 
@@ -158,8 +161,8 @@ def optimal_plan(
     if not 0 <= repeats < runs:
         raise ValueError("repeats must be fewer than runs")
     before = None if earlier is None else model_matrix(earlier, factors, terms)[0]
-    refuse_unseparated(region if before is None else np.vstack([region, before]), owner)
-    chance, _, _ = generators_of(seed)
+    refuse_tied(region if before is None else np.vstack([region, before]), owner)
+    chance, _, _ = streams(seed, (tuple(factors), runs, terms))
     rows = choose(region, runs - repeats, chance, criterion, before, starts=starts)
     if repeats:
         fixed = region[rows] if before is None else np.vstack([region[rows], before])

@@ -12,11 +12,11 @@ from fizzlab.design.exchange import choose, efficiency, grouped_choice
 from fizzlab.design.factorial import grid
 from fizzlab.design.factors import Factor, Range, is_forbidden, plain, refuse_unusable
 from fizzlab.design.layout import (
-    generators_of,
     number,
     pairs,
     refuse_still,
     refuse_unseparated,
+    streams,
     weak,
 )
 from fizzlab.design.model import Matrix, in_words, inseparable, model_matrix, model_terms, parts, rank
@@ -95,7 +95,7 @@ def split_plot(
     steps = {True: 3, False: 2}
     room_grid = grid(room, steps[any(t.endswith("^2") for t in outer)])
     batch_grid = grid(batch, steps[any(t.endswith("^2") for t in terms if t not in outer)])
-    chance, order, blind = generators_of(seed)
+    chance, order, blind = streams(seed, (factors, days, per_day, terms))
     plots = _whole_plots(room_grid, room, outer, days, chance)
     options = [_allowed(plots.loc[[plot]], batch_grid, forbidden) for plot in range(days)]
     matrices = [model_matrix(option, factors, terms)[0] for option in options]

@@ -8,7 +8,7 @@ import pydoe
 
 from fizzlab.design.exchange import efficiency
 from fizzlab.design.factors import plain, refuse_unusable
-from fizzlab.design.layout import generators_of, number, weak
+from fizzlab.design.layout import number, streams, weak
 from fizzlab.design.model import Matrix, model_matrix, rank
 from fizzlab.design.plan import Plan
 from fizzlab.problems import CannotAnswer
@@ -65,7 +65,7 @@ def latin_square(
         raise ValueError(f"{second} needs {size} places")
     if squares < 1 or second in {factor.name, "run", "day", "blind", "point"}:
         raise ValueError("squares must be 1 or more, and the second nuisance needs a name of its own")
-    chance, order, blind = generators_of(seed)
+    chance, order, blind = streams(seed, (factor, squares, second))
     grids = [shuffled_square(size, chance) for _ in range(squares)]
     cells = np.vstack(grids)
     names = list(places) or [str(place) for place in range(1, size + 1)]

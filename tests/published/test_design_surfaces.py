@@ -1,0 +1,139 @@
+"""Central composite and Box-Behnken plans against the tables of the NIST/SEMATECH e-Handbook."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fizzlab.design import Range, box_behnken, central_composite, efficiency, model_matrix, star_distance
+
+
+def three(low: float = 10, high: float = 20) -> list[Range]:
+    return [Range(name, low, high, smallest=None) for name in ("x1", "x2", "x3")]
+
+
+def rows(plan_runs: pd.DataFrame, decimals: int) -> list[tuple[float, ...]]:
+    values = plan_runs[["x1", "x2", "x3"]].to_numpy(float)
+    return sorted(tuple(float(v) for v in row) for row in np.round(values, decimals))
+
+
+@pytest.mark.parametrize(
+    ("corners", "factors", "printed"),
+    # NIST/SEMATECH e-Handbook, 5.3.3.6.1, table 3.23: alpha for rotatability
+    [
+        (4, 2, 1.414),
+        (8, 3, 1.682),
+        (16, 4, 2.000),
+        (16, 5, 2.000),
+        (32, 5, 2.378),
+        (32, 6, 2.378),
+        (64, 6, 2.828),
+    ],
+)
+def test_rotatable_distance(corners: int, factors: int, printed: float) -> None:
+    assert star_distance("rotatable", corners, factors, (3, 3)) == pytest.approx(printed, abs=5e-4)
+
+
+CORNERS = [[a, b, c] for a in (-1, 1) for b in (-1, 1) for c in (-1, 1)]
+STARS = [[s * (i == j) for j in range(3)] for i in range(3) for s in (-1, 1)]
+
+
+def table(corner: tuple[float, float], star: tuple[float, float], centre: int) -> list[tuple[float, ...]]:
+    found = [tuple(corner[(v + 1) // 2] for v in row) for row in CORNERS]
+    found += [tuple(15.0 if v == 0 else star[(v + 1) // 2] for v in row) for row in STARS]
+    return sorted([tuple(float(v) for v in row) for row in found] + [(15.0, 15.0, 15.0)] * centre)
+
+
+def test_circumscribed_settings() -> None:
+    # NIST/SEMATECH e-Handbook, 5.3.3.6.3, table 3.25, CCC: corners 10 and 20, stars 6.6 and 23.4, 6 centres
+    plan = central_composite(three(), seed=1)
+    assert rows(plan.runs, 1) == table((10, 20), (6.6, 23.4), 6)
+
+
+def test_inscribed_settings() -> None:
+    # same table, CCI: corners 12 and 18 (run 7 is printed 12, 12, 18, a misprint for 12, 18, 18)
+    plan = central_composite(three(), seed=1, reach="inscribed")
+    assert rows(plan.runs, 0) == table((12, 18), (10, 20), 6)
+
+
+def test_face_centred_settings() -> None:
+    # same page, table 3.26, CCF
+    plan = central_composite(three(), seed=1, reach="faces")
+    assert rows(plan.runs, 6) == table((10, 20), (10, 20), 6)
+
+
+def test_box_behnken_settings() -> None:
+    # same page, tables 3.24 and 3.26: 12 edge centres and three centres
+    plan = box_behnken(three(), seed=1)
+    edges = []
+    for still in range(3):
+        for one in (10.0, 20.0):
+            for two in (10.0, 20.0):
+                row = [one, two]
+                row.insert(still, 15.0)
+                edges.append(tuple(row))
+    assert rows(plan.runs, 6) == sorted(edges + [(15.0, 15.0, 15.0)] * 3)
+
+
+@pytest.mark.parametrize(
+    ("number", "centre", "runs"),
+    # NIST/SEMATECH e-Handbook, 5.3.3.6.3, table 3.28: runs of central composites, with centre points
+    [(2, 5, 13), (3, 6, 20), (4, 6, 30)],
+)
+def test_runs_of_central_composites(number: int, centre: int, runs: int) -> None:
+    factors = [Range(f"x{i}", 10, 20, smallest=None) for i in range(number)]
+    assert len(central_composite(factors, seed=1, centre=(centre - 2, 2)).runs) == runs
+
+
+def test_five_factors_use_the_half_fraction() -> None:
+    # same table: 33 runs by fractional factorial; table 3.32: 16 corners and 6 centres, 10 stars and 1 centre
+    factors = [Range(f"x{i}", 10, 20, smallest=None) for i in range(5)]
+    plan = central_composite(factors, seed=1, centre=(6, 1), in_blocks=True)
+    assert len(plan.runs) == 33
+    assert plan.runs.groupby("day").size().tolist() == [22, 11]
+    assert plan.runs["x0"].max() == pytest.approx(15 + 2 * 5)
+    # table 3.32 is orthogonally blocked as it stands
+    assert plan.day_efficiency == pytest.approx(1, abs=1e-6)
+
+
+@pytest.mark.parametrize(("number", "runs"), [(3, 15), (4, 27), (5, 46)])
+def test_runs_of_box_behnken(number: int, runs: int) -> None:
+    # same table 3.28
+    assert len(box_behnken([Range(f"x{i}", 10, 20) for i in range(number)], seed=1).runs) == runs
+
+
+def test_two_factors_rotatable_and_orthogonal_at_once() -> None:
+    # same section, 5.3.3.6.1, "Example of both rotatability and orthogonal blocking for two factors" (two
+    # centres in each block) and table 3.29 (three in each): stars at 1.414214
+    for centre in (2, 3):
+        assert star_distance("orthogonal", 4, 2, (centre, centre)) == pytest.approx(1.414214, abs=5e-7)
+    plan = central_composite(
+        [Range("a", 4, 8), Range("b", 4, 8)], seed=1, centre=(3, 3), alpha="orthogonal", in_blocks=True
+    )
+    assert plan.day_efficiency == pytest.approx(1, abs=1e-6)
+    assert plan.runs.groupby("day")["point"].agg(set).tolist() == [
+        {"factorial", "centre"},
+        {"axial", "centre"},
+    ]
+
+
+def test_faces_cannot_be_orthogonally_blocked() -> None:
+    # 5.3.3.6.4: "the CCF design does not allow orthogonal blocking"
+    plan = central_composite(three(), seed=1, reach="faces", in_blocks=True)
+    assert plan.day_efficiency < 0.999
+
+
+def test_rotatable_plans_forecast_alike_in_every_direction() -> None:
+    # the definition of rotatability, e-Handbook 5.3.3.6: variance depends only on distance from the centre
+    plan = central_composite(three(-1, 1), seed=1)
+    terms = plan.terms
+    matrix, _ = model_matrix(plan.runs, plan.factors, terms)
+    inverse = np.linalg.inv(matrix.T @ matrix)
+    rng = np.random.default_rng(4)
+    ball = rng.normal(size=(200, 3))
+    ball = 1.2 * ball / np.linalg.norm(ball, axis=1)[:, None]
+    points, _ = model_matrix(pd.DataFrame(ball, columns=["x1", "x2", "x3"]), plan.factors, terms)
+    variance = np.einsum("ij,jk,ik->i", points, inverse, points)
+    assert np.ptp(variance) < 1e-9 * variance.mean() + 1e-9
+    assert efficiency(matrix, matrix).g <= 1

@@ -65,6 +65,33 @@ class Planned:
             )
         return tuple(said)
 
+    def level_table(self) -> pd.DataFrame:
+        """The levels of each batch in words, one column a factor under its plain name."""
+        return pd.DataFrame([dict(card.levels) for card in self.cards.cards], index=self.runs.index)
+
+    def amounts_table(self) -> pd.DataFrame:
+        """Grams of each ingredient (columns) in each batch (rows), in words; empty without a recipe."""
+        grams = [
+            {"batch": card.run}
+            | {row["ingredient"]: number(row["grams"], 3) for row in card.amounts.to_dict("records")}
+            for card in self.cards.cards
+            if card.amounts is not None
+        ]
+        return pd.DataFrame(grams).fillna("0")
+
+    def in_words(self) -> str:
+        """The order of making in one text, for those who cannot see a picture of it."""
+        days = [
+            f"day {day}: "
+            + "; ".join(
+                f"{card.run} with {', '.join(level for _, level in card.levels)}"
+                for card in self.cards.cards
+                if card.day == day
+            )
+            for day in dict.fromkeys(card.day for card in self.cards.cards)
+        ]
+        return f"The batches in the order of making. {'. '.join(days)}."
+
     def _without_rule(self) -> list[str]:
         recipe = self.settings.recipe
         if recipe is None:

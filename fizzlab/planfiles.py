@@ -22,6 +22,8 @@ from fizzlab.tables import LEAVE_OUT, SPECS, Column, RawTable, read_csv, read_sh
 from fizzlab.trial import WORKBOOK
 from fizzlab.workbook import Sheet, write_workbook
 
+DEMO = Path(__file__).resolve().parent / "templates" / "plan_demo"
+
 RUNS = "runs.csv"
 BENCH_SHEET = "bench-sheet.html"
 CODES = "blind codes"
@@ -75,13 +77,8 @@ def write_plan(folder: str | Path) -> Written:
         The plan could not answer what is asked. Nothing is written then.
     """
     folder = Path(folder)
-    if not folder.is_dir():
-        do = "Check the name, or make one with: fizzlab new FOLDER."
-        raise BadInput([Problem(str(folder), "there is no such folder.", do)])
-    settings, problems = read_settings(folder)
-    if settings is None:
-        raise BadInput(problems)
-    planned = plan_trial(settings)
+    planned = read_plan(folder)
+    settings = planned.settings
     replaced, empty, problems = _in_the_way(folder, planned)
     if problems:
         raise BadInput(problems)
@@ -93,6 +90,24 @@ def write_plan(folder: str | Path) -> Written:
         (making / BENCH_SHEET).write_text(html, encoding="utf-8")
         _put_in_place(folder, making, names, empty)
     return Written(planned, tuple(folder / name for name in names), tuple(replaced), tuple(empty))
+
+
+def read_plan(folder: str | Path = "") -> Planned:
+    """Plan the trial in a folder without writing anything; with no folder, an invented one.
+
+    Raises
+    ------
+    BadInput, CannotAnswer
+        As `write_plan`.
+    """
+    folder = Path(folder) if str(folder) else DEMO
+    if not folder.is_dir():
+        do = "Check the name, or make one with: fizzlab new FOLDER."
+        raise BadInput([Problem(str(folder), "there is no such folder.", do)])
+    settings, problems = read_settings(folder)
+    if settings is None:
+        raise BadInput(problems)
+    return plan_trial(settings)
 
 
 def runs_csv(planned: Planned) -> str:

@@ -44,7 +44,7 @@ def test_the_alias_picture_is_the_alias_structure() -> None:
     }
     axes = alias_picture(plan.aliases, {}).axes[0]
     assert sum(text.get_text() == "1" for text in axes.texts) == 6
-    assert [label.get_text() for label in axes.get_yticklabels()][0] == "a × b"
+    assert next(label.get_text() for label in axes.get_yticklabels()) == "a × b"
 
 
 def test_only_what_can_be_read_is_drawn() -> None:

@@ -169,6 +169,8 @@ def _check(run: str, piece: str, hours: float, dry: bool) -> dict[str, Any]:
 def never_seen_dry(checks: pd.DataFrame, after_h: float, note: str) -> tuple[pd.DataFrame, str, str]:
     """Drop the last look of the first piece that was still wet at `after_h`: it was gone by then."""
     wet = checks[(checks["dry"] == "no") & (checks["hours"] >= after_h)]
+    if wet.empty:
+        raise ValueError(f"with this seed no piece is still wet at {after_h:g} hours; choose another seed")
     run, piece = wet.iloc[0][["run", "piece"]]
     of_piece = (checks["run"] == run) & (checks["piece"] == piece)
     kept = checks[~(of_piece & (checks["dry"] == "yes"))].reset_index(drop=True)

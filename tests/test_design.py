@@ -67,7 +67,7 @@ KINDS: dict[str, Callable[[int], Plan]] = {
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=5, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 2**32))
 def test_what_every_plan_promises(kind: str, seed: int) -> None:
     plan = KINDS[kind](seed)

@@ -85,7 +85,7 @@ def choose(
     criterion: Criterion = "D",
     made: Matrix | None = None,
     region: Matrix | None = None,
-    starts: int = 40,
+    starts: int | None = None,
     most: int | None = None,
 ) -> Matrix:
     """Pick `runs` rows of the candidates that serve a criterion best together with the runs already made.
@@ -101,8 +101,9 @@ def choose(
     made : ndarray, shape (r, p), optional
     region : ndarray, optional
         The candidates by default.
-    starts : int
-        Random starts; the best of them is returned. The search is not proof of the best there is.
+    starts : int, optional
+        Random starts, by default 40 for a small search down to 3 for a large one; the best of them is
+        returned. The search is not proof of the best there is.
     most : int, optional
         How often a row may be picked; any number of times by default.
 
@@ -115,8 +116,9 @@ def choose(
     fixed = RIDGE * np.eye(size) + (made.T @ made if made is not None else 0.0)
     over = candidates if region is None else region
     weight = over.T @ over / len(over) if criterion == "I" else np.eye(size)
+    tries = starts or int(np.clip(8e6 // (candidates.size * max(runs, 1)), 3, 40))
     best, best_score = np.zeros(0, int), -np.inf
-    for _ in range(starts):
+    for _ in range(tries):
         rows = _start(candidates, runs, fixed, rng, most)
         score = _improve(candidates, rows, fixed, weight, criterion, most)
         if score > best_score + 1e-9:

@@ -228,16 +228,21 @@ def judge(
     error = runs - full
     cells = pd.factorize(settings[[f.name for f in factors]].round(9).astype(str).agg("|".join, axis=1))[0]
     repeats = runs - rank(np.hstack([days, np.equal.outer(cells, np.unique(cells)).astype(float)]))
-    if error < 1:
-        raise CannotAnswer(
-            "No batch is left over to judge chance variation by: every batch is used up by an effect"
-            + (" or by the days." if days.shape[1] > 1 else "."),
-            "Repeat some runs, add centre points, or ask for fewer effects.",
-        )
+    refuse_no_spare(error, days.shape[1])
     centred = matrix[:, 1:] - matrix[:, 1:].mean(axis=0)
     inside = matrix[:, 1:] - days @ (days.T @ matrix[:, 1:] / days.sum(axis=0)[:, None])
     change = np.linalg.slogdet(inside.T @ inside)[1] - np.linalg.slogdet(centred.T @ centred)[1]
     return error, repeats, float(round(np.exp(change / (size - 1)), 6))
+
+
+def refuse_no_spare(error: int, days: int) -> None:
+    """Refuse a plan that leaves no batch to judge chance variation by."""
+    if error < 1:
+        raise CannotAnswer(
+            "No batch is left over to judge chance variation by: every batch is used up by an effect"
+            + (" or by the days." if days > 1 else "."),
+            "Repeat some runs, add centre points, or ask for fewer effects.",
+        )
 
 
 def weak(error: int, repeats: int) -> tuple[str, ...]:

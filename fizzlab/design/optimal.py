@@ -15,6 +15,7 @@ from fizzlab.design.layout import (
     lay_out,
     made_runs,
     pairs,
+    refuse_no_spare,
     refuse_still,
     refuse_tied,
     streams,
@@ -97,7 +98,7 @@ def optimal_plan(
     steps: int | None = None,
     repeats: int = 0,
     per_day: int | None = None,
-    starts: int = 40,
+    starts: int | None = None,
 ) -> Plan:
     """The batches that tell the wanted effects best.
 
@@ -123,8 +124,9 @@ def optimal_plan(
         How many of the `runs` are kept for repeating picked runs (the ones least known), to judge
         chance variation by true repeats.
     per_day : int, optional
-    starts : int
-        Random starts of the search. It finds a good plan, often the best; it does not prove it.
+    starts : int, optional
+        Random starts of the search (3 to 40 by default, by its size). It finds a good plan, often the
+        best; it does not prove it.
 
     Returns
     -------
@@ -158,6 +160,8 @@ def optimal_plan(
             "find them by.",
             f"Plan {region.shape[1] + FEW - (total - runs)} batches or more, or ask for fewer effects.",
         )
+    days = (-(-runs // per_day) if per_day else 1) + (0 if earlier is None else earlier["day"].nunique())
+    refuse_no_spare(total - region.shape[1] - (days - 1), days)
     if not 0 <= repeats < runs:
         raise ValueError("repeats must be fewer than runs")
     before = None if earlier is None else model_matrix(earlier, factors, terms)[0]

@@ -67,7 +67,13 @@ class Planned:
 
     def level_table(self) -> pd.DataFrame:
         """The levels of each batch in words, one column a factor under its plain name."""
-        return pd.DataFrame([dict(card.levels) for card in self.cards.cards], index=self.runs.index)
+        labels = [self.settings.label(name) for name in self.settings.factors]
+        columns = [
+            label if labels.count(label) == 1 else f"{label} ({name})"
+            for label, name in zip(labels, self.settings.factors, strict=True)
+        ]
+        levels = [[level for _, level in card.levels] for card in self.cards.cards]
+        return pd.DataFrame(levels, columns=columns, index=self.runs.index)
 
     def amounts_table(self) -> pd.DataFrame:
         """Grams of each ingredient (columns) in each batch (rows), in words; empty without a recipe."""

@@ -17,7 +17,7 @@ from fizzlab.bench_sheet import bench_sheet
 from fizzlab.cards import in_code_order
 from fizzlab.plan import Planned, plan_trial
 from fizzlab.problems import BadInput, Problem
-from fizzlab.settings import read_settings
+from fizzlab.settings import FILE, read_settings
 from fizzlab.tables import LEAVE_OUT, SPECS, Column, RawTable, read_csv, read_sheets
 from fizzlab.trial import WORKBOOK
 from fizzlab.workbook import Sheet, write_workbook
@@ -27,6 +27,9 @@ DEMO = Path(__file__).resolve().parent / "templates" / "plan_demo"
 RUNS = "runs.csv"
 BENCH_SHEET = "bench-sheet.html"
 CODES = "blind codes"
+
+#: The longest sheet that is prepared.
+MOST_ROWS = 20_000
 
 #: Sheets that a planned workbook holds besides the tables.
 OWN_SHEETS = ("how to fill in", CODES)
@@ -80,6 +83,7 @@ def write_plan(folder: str | Path) -> Written:
     planned = read_plan(folder)
     settings = planned.settings
     replaced, empty, problems = _in_the_way(folder, planned)
+    problems += _too_much(planned)
     if problems:
         raise BadInput(problems)
     names = (BENCH_SHEET, RUNS, WORKBOOK)
@@ -163,6 +167,17 @@ def _by_hour(runs: Sequence[str], pieces: range, hours: Sequence[float]) -> list
     return [
         {"run": run, "piece": str(piece), "hours": hour} for run in runs for hour in hours for piece in pieces
     ]
+
+
+def _too_much(planned: Planned) -> list[Problem]:
+    """A sheet of more rows than anybody fills in by hand is a slip in the schedule."""
+    wishes = planned.wishes
+    looks = max(len(wishes.checks_h), len(wishes.weighings_h or ()), len(wishes.raters))
+    rows = len(planned.runs) * wishes.pieces * looks
+    if rows <= MOST_ROWS:
+        return []
+    what = f"the plan would prepare a sheet of {rows} rows to fill in by hand."
+    return [Problem(FILE, what, "Plan fewer pieces or looks.", column="key plan.pieces")]
 
 
 def _in_the_way(folder: Path, planned: Planned) -> tuple[list[str], list[str], list[Problem]]:

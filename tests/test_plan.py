@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -294,6 +295,20 @@ def test_a_trial_without_a_plan_says_what_to_add(folder: Folder) -> None:
         write_plan(folder(HEAD + COLOUR))
 
 
+def test_a_sheet_too_long_to_fill_in_is_refused(folder: Folder) -> None:
+    text = FACTORIAL.replace("pieces = 2", "pieces = 100").replace("[2, 4, 8, 24]", str([*range(1, 51)]))
+    made = folder(text)
+    with pytest.raises(BadInput, match="60000 rows to fill in by hand"):
+        write_plan(made)
+    assert [path.name for path in made.iterdir()] == ["trial.toml"]
+
+
+def test_factors_of_one_label_keep_a_column_each(settings: Callable[[str], TrialSettings]) -> None:
+    text = FACTORIAL.replace('control = "pearl"', 'label = "shade"').replace('unit = "g"', 'label = "shade"')
+    table = plan_trial(settings(text)).level_table()
+    assert list(table.columns) == ["shade (colour)", "shade (gum_g)"]
+
+
 # files
 
 
@@ -505,3 +520,17 @@ def test_cards_follow_the_runs_they_are_given(settings: Callable[[str], TrialSet
     one = pd.DataFrame([{"run": "X", "day": "1", "blind": "", "colour": "lake", "gum_g": 0.9}])
     (card,) = make_cards(wishes, one).cards
     assert (card.run, card.levels) == ("X", (("colour", "lake"), ("gum g", "0.9 g")))
+
+
+def test_the_examples_of_the_guide_are_read_as_they_stand(folder: Folder) -> None:
+    guide = (Path(__file__).parent.parent / "docs" / "plan-a-trial.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"```toml\n(.*?)```", guide, re.DOTALL)
+    factors = '[factors.colour]\nlevels = ["none", "pearl", "dye"]\n'
+    factors += '[factors.binder_g]\namounts = [1, 2]\nunit = "g"\n'
+    gum = (
+        '[[recipe.ingredients]]\nname = "xanthan gum"\nkind = "xanthan gum"\nrole = "other"\namount = "1 g"\n'
+    )
+    plan, recipe = blocks
+    recipe = recipe.replace("[recipe.by_factor.binder_g]", gum + "[recipe.by_factor.binder_g]")
+    planned = write_plan(folder(HEAD + factors + plan + recipe)).planned
+    assert len(planned.runs) == 12

@@ -178,6 +178,7 @@ def new(
         )
         for path in written:
             click.echo(path)
+        click.echo(f"\nEdit {written[0]}, then plan the batches with: fizzlab plan {folder}")
 
 
 @main.command()

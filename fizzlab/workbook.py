@@ -72,6 +72,7 @@ def write_workbook(path: Path, title: str, sheets: Sequence[Sheet]) -> None:
             _as_text(cell, cell.value)
             cell.alignment = Alignment(wrap_text=True, vertical="top")
     about["A1"].font = Font(bold=True, size=14)
+    about["A1"].alignment = Alignment(wrap_text=False)  # a title runs on over the empty cells beside it
     for sheet in sheets:
         page = book.create_sheet(sheet.name)
         columns = [*sheet.columns, *([LEAVE_OUT] if sheet.leave_out else [])]

@@ -230,6 +230,7 @@ def test_a_limit_of_the_maker_is_said_on_the_card(settings: Callable[[str], Tria
         ('raters = ["Ann", "=Bo"]', 'raters = ["Ann", "Ann"]', "a rater is named twice"),
         ('amounts = [0.6, 1.2]\nunit = "g"', "low = 2\nhigh = 1", "low must be less than high"),
         ('amounts = [0.6, 1.2]\nunit = "g"', "low = 2", "low and high belong together"),
+        ("amounts = [0.6, 1.2]", "amounts = [0.6, 1.2]\nlow = 1\nhigh = 2", "0.6 lies outside low and high"),
         ("amounts = [0.6, 1.2]", "amounts = [-0.6, 1.2]", "the factor goes below zero"),
     ],
 )

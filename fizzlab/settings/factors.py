@@ -39,6 +39,10 @@ class FactorSettings(Section):
             raise ValueError("an amount has no control; take the key control out")
         if self.amounts is not None and len(set(self.amounts)) < 2:
             raise ValueError("it needs two different amounts at least")
+        if self.amounts is not None and self.low is not None and self.high is not None:
+            outside = [amount for amount in self.amounts if not self.low <= amount <= self.high]
+            if outside:
+                raise ValueError(f"the amount {outside[0]:g} lies outside low and high")
         return self
 
     @property

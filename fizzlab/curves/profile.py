@@ -18,7 +18,7 @@ Quantity = Callable[[Array], float]
 _STEP = float(np.finfo(float).eps) ** (1 / 3)
 _PULL = 10.0  # weight of the pull towards a value, in inverse standard errors
 _DOUBLINGS = 14
-_CLOSE = 1e-5  # how near the end of an interval is found, in standard errors
+_CLOSE = 1e-6  # how near the end of an interval is found, in standard errors
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,8 @@ class Interval:
 
 @dataclass(frozen=True)
 class _Point:
-    value: float
+    target: float  # where the quantity was pulled to
+    value: float  # where it came to rest
     theta: Array
     tau: float  # square root of what the sum of squares has grown by, in residual sd
 
@@ -130,41 +131,37 @@ class _Profile:
                 "Take more readings where the curve bends.",
             )
         tau = float(np.sqrt(max(rss - self.fit.rss, 0.0)) / self.fit.sigma)
-        return _Point(float(self.quantity(theta)), theta, tau)
+        return _Point(target, float(self.quantity(theta)), theta, tau)
 
 
 def _end(profile: _Profile, limit: float, side: int) -> tuple[float, bool]:
     """Return one end of the interval, and whether it is open."""
-    inner = _Point(profile.estimate, profile.fit.values, 0.0)
+    inner = _Point(profile.estimate, profile.estimate, profile.fit.values, 0.0)
     outer: _Point | None = None
     reach = limit * profile.se
     for _ in range(_DOUBLINGS):
         found = profile.towards(profile.estimate + side * reach, inner.theta)
         if found is None:  # too far in one go: half the way
-            reach = (side * (inner.value - profile.estimate) + reach) / 2
+            reach = (side * (inner.target - profile.estimate) + reach) / 2
             continue
         if found.tau >= limit:
             outer = found
             break
         stuck = side * (found.value - inner.value) <= 1e-7 * profile.se
         at_bound = bool(((found.theta <= profile.lower) | (found.theta >= profile.upper)).any())
-        inner = found if side * (found.value - inner.value) > 0 else inner
         if stuck and at_bound:
-            return inner.value, True
-        reach = max(2 * reach, 2 * side * (inner.value - profile.estimate))
+            return found.value, True
+        inner = found
+        reach *= 2
     if outer is None:
         return side * np.inf, True
-    # tau runs nearly straight in the quantity: false position, with bisection where it is slow
+    # tau runs nearly straight in the target: false position, halving at every third turn
     for turn in range(60):
-        gap = outer.value - inner.value
-        if abs(gap) <= _CLOSE * profile.se or abs(outer.tau - limit) <= _CLOSE:
-            break
-        share = (limit - inner.tau) / (outer.tau - inner.tau)
-        if turn % 3 == 2:
-            share = 0.5
-        middle = profile.towards(inner.value + share * gap, inner.theta)
-        if middle is None or not min(0.0, gap) < middle.value - inner.value < max(0.0, gap):
-            middle = profile.towards(inner.value + share * gap, outer.theta)
+        gap = outer.target - inner.target
+        share = 0.5 if turn % 3 == 2 else (limit - inner.tau) / (outer.tau - inner.tau)
+        middle = profile.towards(inner.target + share * gap, inner.theta)
+        if middle is None:
+            middle = profile.towards(inner.target + share * gap, outer.theta)
         if middle is None:
             raise CannotAnswer(
                 f"The interval of the {profile.fit.model.name} curve could not be traced.",
@@ -176,7 +173,10 @@ def _end(profile: _Profile, limit: float, side: int) -> tuple[float, bool]:
             inner = middle
         else:
             outer = middle
-    return outer.value, False
+    raise CannotAnswer(
+        f"The interval of the {profile.fit.model.name} curve could not be traced: the fit jumps.",
+        "Take more readings where the curve bends.",
+    )
 
 
 def profile_interval(
@@ -229,9 +229,9 @@ def profile_interval(
     ... )
     >>> fit = fit_curve(decay, [0, 1, 2, 3, 4], [10.1, 5.9, 3.8, 2.2, 1.3])
     >>> print(profile_interval(fit, "rate"))
-    rate 0.5066 1/h, 95 % interval 0.4688 to 0.5462
+    rate 0.5066 1/h, 95 % interval 0.4694 to 0.5461
     >>> print(profile_interval(fit, lambda p: np.log(2) / p[1], name="half time", unit="h"))
-    half time 1.368 h, 95 % interval 1.266 to 1.477
+    half time 1.368 h, 95 % interval 1.269 to 1.477
     """
     if not 0 < level < 1:
         raise ValueError("level must lie between 0 and 1")

@@ -85,7 +85,7 @@ def _run(trial: Trial, notebook: str, making: Path, progress: bool) -> dict[str,
             progress_bar={"desc": trial.settings.code, "leave": False} if progress else False,
             log_output=False,
             store_widget_state=False,
-            extra_arguments=["--IPKernelApp.log_level=ERROR"],
+            extra_arguments=["--IPKernelApp.log_level=CRITICAL"],
         )
     except PapermillExecutionError as error:
         kept = _keep_stopped(out, trial)

@@ -123,7 +123,7 @@ def dry_time_by_air(brackets: pd.DataFrame, lines: pd.DataFrame, label: str, air
     brackets : DataFrame
         Columns run, lower, upper, level and the air column.
     lines : DataFrame
-        Columns level, the air column, hours, low, high (typical batch), new_low, new_high (a new batch)
+        Columns level, the air column, hours, typical_low, typical_high (typical batch), new_low, new_high (a new batch)
         and tried.
     label : str
         What the levels are.
@@ -145,7 +145,9 @@ def dry_time_by_air(brackets: pd.DataFrame, lines: pd.DataFrame, label: str, air
                 axes.fill_between(
                     part[air], part["new_low"], part["new_high"], color=look.colour, alpha=0.10, lw=0
                 )
-            axes.fill_between(part[air], part["low"], part["high"], color=look.colour, alpha=0.20, lw=0)
+            axes.fill_between(
+                part[air], part["typical_low"], part["typical_high"], color=look.colour, alpha=0.20, lw=0
+            )
             tried = part[part["tried"]]
             axes.plot(tried[air], tried["hours"], color=look.colour, ls=look.line)
             offsets = np.exp(np.linspace(-1, 1, max(brackets["piece"].nunique(), 2)) * 0.012)

@@ -1,0 +1,301 @@
+"""The touch checks of a trial as one result: joined to the air, fitted, ready to be drawn and worded."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from fizzlab import air
+from fizzlab.cure.forecast import Needed, driest_needed, dry_chart, forecast_dry
+from fizzlab.cure.touch import DryTimeFit, brackets, compare_distributions, fit_dry_time
+from fizzlab.terms import Amount, Category, Term
+
+AirModel = Literal["vpd", "rh and temperature", "none"]
+Conditions = dict[str, object]
+
+#: The terms that describe the room's air, by what trial.toml calls them.
+AIR_TERMS: Mapping[str, tuple[Amount, ...]] = {
+    "vpd": (Amount("vpd_kpa", "kPa", log=True),),
+    "rh and temperature": (Amount("rh_pct", "%"), Amount("temp_c", "°C")),
+    "none": (),
+}
+
+AIR_COLUMNS = ("temp_c", "rh_pct", "vpd_kpa")
+
+#: The name of the one level where a trial has no factor to draw apart.
+ALL = "all batches"
+
+
+@dataclass(frozen=True)
+class DryingStudy:
+    """What the touch checks of a trial say.
+
+    Attributes
+    ----------
+    batches : DataFrame
+        The batches that count, indexed by run: day, factors and, where it is known, the air of their drying.
+    brackets : DataFrame
+        One row a piece that counts: run, piece, lower, upper (hours), level, and the air where it is known.
+    fit : DryTimeFit
+    shapes : DataFrame
+        The three distributions compared by AIC.
+    grouped_by : Category, Amount or None
+        The factor whose levels are drawn apart.
+    air : tuple of Amount
+        The air terms that are in the model.
+    typical : dict
+        The conditions at which everything else is held: the air to forecast for, each category at its
+        control, each amount at its middle.
+    notes : tuple of str
+        What was not counted, or left out of the model, and why.
+    """
+
+    batches: pd.DataFrame
+    brackets: pd.DataFrame
+    fit: DryTimeFit
+    shapes: pd.DataFrame
+    grouped_by: Term | None
+    air: tuple[Amount, ...]
+    typical: Conditions
+    notes: tuple[str, ...]
+
+    def levels(self) -> dict[str, Conditions]:
+        """Conditions of each level that is drawn apart, by the level's name."""
+        term = self.grouped_by
+        if term is None:
+            return {ALL: self.typical}
+        tried = sorted(set(self.batches[term.name]))
+        values = [level for level in term.levels if level in tried] if isinstance(term, Category) else tried
+        return {level_name(term, value): {**self.typical, term.name: value} for value in values}
+
+    def forecast(self, shares: Sequence[float]) -> pd.DataFrame:
+        """Dry times of a new batch of each level under the typical conditions, one row a level and share."""
+        named = self.levels()
+        return _forecast(self.fit, [(name, each) for name, each in named.items()], shares)
+
+    def curves(self) -> pd.DataFrame:
+        """Share of the pieces of a typical batch that is dry, by level: columns level, hours, share."""
+        shares = np.round(np.linspace(0.01, 0.99, 99), 2)
+        return self.forecast(tuple(shares))[["level", "hours", "share"]]
+
+    @property
+    def has_vpd(self) -> bool:
+        """Is the vapour-pressure deficit in the model?"""
+        return any(term.name == "vpd_kpa" for term in self.air)
+
+    def line(self, share: float = 0.5, points: int = 60) -> pd.DataFrame:
+        """Hours until a share is dry over the vapour-pressure deficit, by level, with its bands."""
+        if not self.has_vpd:
+            raise ValueError("the vapour-pressure deficit is not in the model")
+        low, high = self.batches["vpd_kpa"].min(), self.batches["vpd_kpa"].max()
+        reach = max((high / low) ** 0.15, 1.05)
+        grid = np.append(np.geomspace(low / reach, high * reach, points), [low, high])
+        asked = [
+            (name, {**each, "vpd_kpa": value})
+            for name, each in self.levels().items()
+            for value in np.sort(grid)
+        ]
+        found = _forecast(self.fit, asked, (share,))
+        return found.assign(tried=~found["beyond_tried"])
+
+    def chart(self, share: float) -> pd.DataFrame:
+        """Hours until a share is dry over room temperature and humidity, with everything else typical."""
+        temps = self.batches["temp_c"]
+        low, high = 2 * np.floor((temps.min() - 3) / 2), 2 * np.ceil((temps.max() + 3) / 2)
+        return dry_chart(
+            self.fit,
+            np.linspace(low, max(high, low + 12), 49),
+            np.linspace(30, 95, 53),
+            air.vapour_pressure_deficit_kpa,
+            share=share,
+            conditions={name: value for name, value in self.typical.items() if name not in AIR_COLUMNS},
+            tried_temps_c=(float(temps.min()), float(temps.max())),
+        )
+
+    def residuals(self) -> pd.DataFrame:
+        """How far each batch dried from what its terms say, against what chance alone would give.
+
+        Columns run, observed (predicted batch and day effects, standardised) and expected (normal scores),
+        in ascending order.
+        """
+        effects = self.fit.batch_effects
+        whole = effects["batch"] + effects["day"]
+        spread = float(whole.std(ddof=1))
+        ordered = (whole / spread if spread > 0 else whole).sort_values(kind="stable")
+        places = (np.arange(1, len(ordered) + 1) - 0.375) / (len(ordered) + 0.25)
+        return pd.DataFrame(
+            {"run": ordered.index, "observed": ordered.to_numpy(), "expected": stats.norm.ppf(places)}
+        )
+
+    def needed(self, share: float, within_hours: float) -> dict[str, Needed]:
+        """How thirsty the air must be for a share of a new batch to be dry in time, by level.
+
+        Raises
+        ------
+        CannotAnswer
+            Drying was not seen to be faster in thirstier air.
+        """
+        if not self.has_vpd:
+            raise ValueError("the vapour-pressure deficit is not in the model")
+        return {
+            name: driest_needed(self.fit, within_hours, share, conditions=_without(each, "vpd_kpa"))
+            for name, each in self.levels().items()
+        }
+
+
+def _without(conditions: Conditions, name: str) -> Conditions:
+    return {key: value for key, value in conditions.items() if key != name}
+
+
+def level_name(term: Term, value: object) -> str:
+    """A level as it is shown: the level itself, or the amount with its unit.
+
+    Examples
+    --------
+    >>> level_name(Amount("binder_g", "g"), 0.6)
+    '0.6 g'
+    """
+    return str(value) if isinstance(term, Category) else f"{value:g} {term.unit}".strip()
+
+
+def study_touch(
+    runs: pd.DataFrame,
+    touch_checks: pd.DataFrame,
+    weighings: pd.DataFrame,
+    room_log: pd.DataFrame,
+    terms: Sequence[Term],
+    *,
+    air_model: AirModel = "vpd",
+    distribution: str = "lognormal",
+    forecast_air: tuple[float, float] | None = None,
+) -> DryingStudy:
+    """Join touch checks to the air of their batches and fit the dry times.
+
+    Parameters
+    ----------
+    runs, touch_checks, weighings, room_log : DataFrame
+        Checked tables of the trial; `weighings` and `room_log` may be empty.
+    terms : sequence of Category or Amount
+        The factors.
+    air_model : {"vpd", "rh and temperature", "none"}
+    distribution : {"lognormal", "weibull", "loglogistic"}
+    forecast_air : (temp_c, rh_pct), optional
+        Air to forecast for; the middle of the batches' own air if left out.
+
+    Returns
+    -------
+    DryingStudy
+
+    Raises
+    ------
+    CannotAnswer
+        The readings cannot carry the fit.
+    """
+    pieces = brackets(touch_checks)
+    batches, air_terms, notes = _batches(runs, touch_checks, weighings, room_log, air_model)
+    batches = batches[batches.index.isin(pieces["run"])]
+    kept, left = _varying([*terms, *air_terms], batches)
+    notes += left
+    pieces = pieces[pieces["run"].isin(batches.index)]
+    fit = fit_dry_time(pieces, batches, kept, distribution=distribution)  # type: ignore[arg-type]
+    shapes = compare_distributions(pieces, batches, kept)
+    air_kept = tuple(term for term in air_terms if term in kept)
+    factors = [term for term in kept if term not in air_terms]
+    grouped = next((term for term in factors if isinstance(term, Category)), factors[0] if factors else None)
+    known_air = [name for name in AIR_COLUMNS if name in batches]
+    shown = pieces.join(batches[known_air], on="run")
+    shown["level"] = (
+        ALL
+        if grouped is None
+        else pieces["run"].map(batches[grouped.name].map(lambda value: level_name(grouped, value)))
+    )
+    return DryingStudy(
+        batches=batches,
+        brackets=shown,
+        fit=fit,
+        shapes=shapes,
+        grouped_by=grouped,
+        air=air_kept,
+        typical=_typical(batches, kept, forecast_air),
+        notes=(*notes, *fit.notes),
+    )
+
+
+def _batches(
+    runs: pd.DataFrame,
+    touch_checks: pd.DataFrame,
+    weighings: pd.DataFrame,
+    room_log: pd.DataFrame,
+    air_model: AirModel,
+) -> tuple[pd.DataFrame, tuple[Amount, ...], list[str]]:
+    """The batches with their air, the air terms that can be used, and what was not counted."""
+    batches = runs.set_index("run")
+    if air_model == "none":
+        return batches, (), []
+    if room_log.empty:
+        return batches, (), ["There is no room log, so the effect of the air is not in these numbers."]
+    windows = air.drying_windows(touch_checks, weighings, runs)
+    batches = batches.join(air.drying_air(room_log, windows))
+    unknown = batches.index[batches["vpd_kpa"].isna() & batches.index.isin(touch_checks["run"])]
+    if len(unknown) == len(set(touch_checks["run"])):
+        return (
+            batches.drop(columns=list(AIR_COLUMNS)),
+            (),
+            ["The room log covers the drying of no batch, so the effect of the air is not in these numbers."],
+        )
+    notes = []
+    if len(unknown):
+        noun = "batch" if len(unknown) == 1 else "batches"
+        notes.append(f"The air of {noun} {', '.join(unknown)} is not known, so it is not counted here.")
+        batches = batches.drop(index=unknown)
+    return batches, AIR_TERMS[air_model], notes
+
+
+def _varying(terms: Sequence[Term], batches: pd.DataFrame) -> tuple[list[Term], list[str]]:
+    """The terms that change from batch to batch, with only the levels that were made."""
+    kept: list[Term] = []
+    notes = []
+    for term in terms:
+        values = batches[term.name]
+        if values.nunique() < 2:
+            notes.append(f"Every batch had the same {term.name}, so its effect is not known.")
+        elif isinstance(term, Category):
+            made = tuple(level for level in term.levels if level in set(values))
+            kept.append(Category(term.name, made, term.control if term.control in made else made[0]))
+        else:
+            kept.append(term)
+    return kept, notes
+
+
+def _typical(
+    batches: pd.DataFrame, terms: Sequence[Term], forecast_air: tuple[float, float] | None
+) -> Conditions:
+    typical: Conditions = {}
+    for term in terms:
+        if isinstance(term, Category):
+            typical[term.name] = term.control
+        else:
+            typical[term.name] = float(batches[term.name].median())
+    if forecast_air is not None:
+        temp, rh = forecast_air
+        known = {
+            "temp_c": temp,
+            "rh_pct": rh,
+            "vpd_kpa": float(air.vapour_pressure_deficit_kpa(temp, rh)),
+        }
+        typical.update({name: value for name, value in known.items() if name in typical})
+    return typical
+
+
+def _forecast(
+    fit: DryTimeFit, asked: Sequence[tuple[str, Conditions]], shares: Sequence[float]
+) -> pd.DataFrame:
+    """Forecast for named conditions; the column `level` keeps the name."""
+    names = pd.Index([name for name, _ in asked], name="level")
+    conditions = pd.DataFrame([each for _, each in asked], index=names)
+    return forecast_dry(fit, conditions, shares=tuple(shares)).reset_index()

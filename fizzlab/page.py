@@ -10,6 +10,7 @@ from __future__ import annotations
 import base64
 import io
 import json
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from html import escape
@@ -53,7 +54,7 @@ class Notes:
     kind: str = "plain"
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
-        items = "".join(f"<li>{escape(line)}</li>" for line in self.lines)
+        items = "".join(f"<li>{_said(line)}</li>" for line in self.lines)
         return {
             "text/html": f'<ul class="notes {escape(self.kind)}">{items}</ul>',
             "text/plain": "\n".join(f"- {line}" for line in self.lines),
@@ -77,10 +78,10 @@ class Grid:
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
         head = "".join(f'<th scope="col">{escape(str(name))}</th>' for name in self.rows.columns)
         body = "".join(
-            "<tr>" + "".join(f"<td>{escape(str(cell))}</td>" for cell in row) + "</tr>"
+            "<tr>" + "".join(f"<td>{_said(str(cell))}</td>" for cell in row) + "</tr>"
             for row in self.rows.itertuples(index=False)
         )
-        caption = f"<caption>{escape(self.caption)}</caption>" if self.caption else ""
+        caption = f"<caption>{_said(self.caption)}</caption>" if self.caption else ""
         table = f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
         return {"text/html": f'<div class="grid">{table}</div>', "text/plain": self.rows.to_string()}, {}
 
@@ -90,9 +91,10 @@ class Findings:
     """The answer in sentences, carrying their numbers for ``findings.json``."""
 
     findings: Sequence[Finding]
+    kind: str = "answer"
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
-        html, _ = Notes([finding.sentence for finding in self.findings], "answer")._repr_mimebundle_()
+        html, _ = Notes([finding.sentence for finding in self.findings], self.kind)._repr_mimebundle_()
         return {**html, FINDINGS_TYPE: [asdict(finding) for finding in self.findings]}, {}
 
 
@@ -125,6 +127,14 @@ class Picture:
         return data, {PICTURE_KEY: about}
 
 
+_UNITS = re.compile(r"(?<=\d) (?=(?:h|min|days|g|kPa|mm|cm|s|°C|%)(?![\w]))")
+
+
+def _said(text: str) -> str:
+    """A text for HTML: escaped, and with no line break between a number and its unit."""
+    return _UNITS.sub("\u00a0", escape(text))
+
+
 def _drawn(figure: Figure, kind: str) -> bytes:
     out = io.BytesIO()
     metadata = {"Date": None} if kind == "svg" else {"Software": None}
@@ -146,12 +156,12 @@ def markdown(text: str) -> str:
 
     Examples
     --------
-    >>> markdown("Dry in *2 h* <script>")
-    '<p>Dry in <em>2 h</em> &lt;script&gt;</p>'
+    >>> markdown("Dry *soon* <script>")
+    '<p>Dry <em>soon</em> &lt;script&gt;</p>'
     """
     import mistune
 
-    return str(mistune.create_markdown(escape=True, plugins=["table"])(text)).strip()
+    return _UNITS.sub("\u00a0", str(mistune.create_markdown(escape=True, plugins=["table"])(text)).strip())
 
 
 @dataclass(frozen=True)
@@ -207,7 +217,7 @@ def _figure(svg: str, caption: str, alt: str) -> str:
     source = base64.b64encode(svg.encode()).decode()
     return (
         f'<figure><img src="data:image/svg+xml;base64,{source}" alt="{escape(alt)}">'
-        f"<figcaption>{escape(caption)}</figcaption></figure>"
+        f"<figcaption>{_said(caption)}</figcaption></figure>"
     )
 
 

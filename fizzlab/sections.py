@@ -112,7 +112,11 @@ def answer(trial: Trial, study: DryingStudy | CannotAnswer | None) -> Pieces:
     if isinstance(study, CannotAnswer):
         return [*pieces, Notes([f"No dry times can be given. {study}"], "caution")]
     found = dry_answer(trial, study)
-    pieces.append(Findings([*found.effects, *found.forecasts[:3]]))
+    where = worded.air_words(study, _forecast_air(trial))
+    soon = found.forecasts
+    if study.grouped_by is not None:
+        soon = [worded.forecast_summary(study, found.forecast, where)]
+    pieces.append(Findings([*found.effects, *soon]))
     pieces.append(_dry_curves(trial, study) if study.grouped_by is not None else _by_air(trial, study))
     return pieces
 
@@ -152,8 +156,13 @@ def dry_times(trial: Trial, study: DryingStudy | CannotAnswer | None) -> Pieces:
     pieces.append(Grid(worded.effect_table(study), "How much longer or shorter drying takes"))
     where = worded.air_words(study, _forecast_air(trial))
     pieces.append(Grid(worded.forecast_table(study, found.forecast), f"Hours until dry {where}".strip()))
+    if study.grouped_by is not None:
+        pieces.append(Findings(found.forecasts, kind="plain"))
     if found.needed:
-        pieces += [f"### Ready after a night of {drying.night_hours:g} h?", Findings(found.needed)]
+        pieces += [
+            f"### Ready after a night of {drying.night_hours:g} h?",
+            Findings(found.needed, kind="plain"),
+        ]
     if study.has_vpd:
         pieces += ["### For the wall", _chart(trial, study)]
     return pieces
@@ -285,11 +294,11 @@ def _row_span(rows: Sequence[int]) -> str:
 def record_block(trial: Trial) -> Pieces:
     """What the report was made from: files with their fingerprints, and versions."""
     prints = records.fingerprints(trial.folder, trial.inputs)
-    files = pd.DataFrame({"file": list(prints), "SHA-256": list(prints.values())})
+    files = pd.DataFrame({"file": list(prints), "SHA-256": [f"{value[:16]}…" for value in prints.values()]})
     versions = ", ".join(f"{name} {version}" for name, version in records.versions().items())
     return [
         "## Record",
-        Grid(files, "The files this report was made from"),
+        Grid(files, "The files this report was made from, with the first signs of their fingerprints"),
         _plain(f"Computed with {versions}. Random numbers started from seed {trial.settings.seed}."),
     ]
 

@@ -390,7 +390,7 @@ code = "season"
 title = "Drying through a harbour winter"
 question = "How long do pieces need before they can be packed, as the room gets damper?"
 place = "invented harbour-side workshop"
-made_by = "nobody: invented for the demo"
+made_by = "an invented maker"
 seed = 20251004
 
 """
@@ -403,7 +403,7 @@ code = "colour-ways"
 title = "Pearl, dye or lake"
 question = "Which way of colouring lets pieces dry soonest?"
 place = "invented harbour-side workshop"
-made_by = "nobody: invented for the demo"
+made_by = "an invented maker"
 seed = 20260203
 
 [factors.colour]
@@ -421,7 +421,7 @@ code = "binder"
 title = "How much emulsifier"
 question = "Does more emulsifier make pieces dry more slowly?"
 place = "invented harbour-side workshop"
-made_by = "nobody: invented for the demo"
+made_by = "an invented maker"
 seed = 20260407
 
 [factors.binder_g]

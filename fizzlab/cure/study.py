@@ -104,10 +104,13 @@ class DryingStudy:
         return found.assign(tried=~found["beyond_tried"])
 
     def chart(self, share: float) -> pd.DataFrame:
-        """Hours until a share is dry over room temperature and humidity, with everything else typical."""
-        temps = self.batches["temp_c"]
+        """Hours until a share is dry over room temperature and humidity, with everything else typical.
+
+        The column `inside` falls below 0 where the air was not tried, and changes smoothly, for drawing.
+        """
+        temps, deficits = self.batches["temp_c"], self.batches["vpd_kpa"]
         low, high = 2 * np.floor((temps.min() - 3) / 2), 2 * np.ceil((temps.max() + 3) / 2)
-        return dry_chart(
+        chart = dry_chart(
             self.fit,
             np.linspace(low, max(high, low + 12), 49),
             np.linspace(30, 95, 53),
@@ -116,6 +119,13 @@ class DryingStudy:
             conditions={name: value for name, value in self.typical.items() if name not in AIR_COLUMNS},
             tried_temps_c=(float(temps.min()), float(temps.max())),
         )
+        inside = [
+            chart["temp_c"] - temps.min(),
+            temps.max() - chart["temp_c"],
+            10 * np.log(chart["vpd_kpa"].clip(lower=1e-9) / deficits.min()),
+            10 * np.log(deficits.max() / chart["vpd_kpa"].clip(lower=1e-9)),
+        ]
+        return chart.assign(inside=np.minimum.reduce(inside))
 
     def residuals(self) -> pd.DataFrame:
         """How far each batch dried from what its terms say, against what chance alone would give.

@@ -101,7 +101,7 @@ def _draw_brackets(
         names.append(str(run))
         place += 0.9
         last = level
-    axes.set_yticks(ticks, names, fontsize=7)
+    axes.set_yticks(ticks, names, fontsize=8)
     axes.set_ylim(place, -1.2)
     axes.set_ylabel("batch")
     axes.grid(axis="y", visible=False)
@@ -112,7 +112,7 @@ def _legend(axes: Axes, shown: dict[str, Look], label: str, place: Any = "best")
         Line2D([], [], color=look.colour, ls=look.line, marker=look.marker, ms=4, label=level)
         for level, look in shown.items()
     ]
-    axes.legend(handles=handles, title=label, alignment="left", title_fontsize=9, loc=place)
+    axes.legend(handles=handles, title=label, alignment="left", title_fontsize=10, loc=place)
 
 
 def dry_time_by_air(brackets: pd.DataFrame, lines: pd.DataFrame, label: str, air: str = "vpd_kpa") -> Figure:
@@ -123,7 +123,7 @@ def dry_time_by_air(brackets: pd.DataFrame, lines: pd.DataFrame, label: str, air
     brackets : DataFrame
         Columns run, lower, upper, level and the air column.
     lines : DataFrame
-        Columns level, the air column, hours, typical_low, typical_high (typical batch), new_low, new_high (a new batch)
+        Columns level, the air column, hours, typical_low, typical_high, new_low, new_high (a new batch)
         and tried.
     label : str
         What the levels are.
@@ -184,14 +184,14 @@ def dry_chart(chart: pd.DataFrame, share: float, night_hours: float) -> Figure:
     Parameters
     ----------
     chart : DataFrame
-        Columns temp_c, rh_pct, hours, tried: a full grid.
+        Columns temp_c, rh_pct, hours and inside (below 0 where the air was not tried): a full grid.
     share : float
         The share of pieces that the hours are for.
     night_hours : float
         The line of one night is drawn bold.
     """
     hours = chart.pivot(index="rh_pct", columns="temp_c", values="hours")
-    tried = chart.pivot(index="rh_pct", columns="temp_c", values="tried").astype(float)
+    inside_tried = chart.pivot(index="rh_pct", columns="temp_c", values="inside")
     x, y = hours.columns.to_numpy(float), hours.index.to_numpy(float)
     steps = [1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 36.0, 48.0, 72.0, 96.0]
     inside = [s for s in steps if np.nanmin(hours) <= s <= np.nanmax(hours)] or [float(np.nanmedian(hours))]
@@ -201,11 +201,13 @@ def dry_chart(chart: pd.DataFrame, share: float, night_hours: float) -> Figure:
         levels = [0.0, *inside, float(np.nanmax(hours)) * 1.01 + max(inside)]
         shades = [str(shade) for shade in np.linspace(0.98, 0.62, len(levels) - 1)]
         axes.contourf(x, y, hours, levels=levels, colors=shades)
-        axes.contourf(x, y, tried, levels=[-0.5, 0.5], colors="none", hatches=["////"])
+        axes.contourf(x, y, inside_tried, levels=[-1e6, 0.0], colors="none", hatches=["////"])
         widths = [2.6 if step == night_hours else 1.2 for step in inside]
         drawn = axes.contour(x, y, hours, levels=inside, colors=BLUE, linewidths=widths)
         for text in axes.clabel(drawn, fmt=lambda value: f"{value:g} h", fontsize=9, inline_spacing=3):
             text.set_bbox({"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.85})
+            if not _well_inside(text.get_position(), x, y):
+                text.set_visible(False)
         axes.xaxis.set_major_locator(MultipleLocator(5))
         axes.set_xlabel("room temperature, °C")
         axes.set_ylabel("relative humidity, %")
@@ -214,6 +216,14 @@ def dry_chart(chart: pd.DataFrame, share: float, night_hours: float) -> Figure:
         axes.set_ylim(y.min(), y.max())
         figure.supxlabel("hatched: air that was not tried", fontsize=8.5, color=SOFT, x=0.98, ha="right")
     return figure
+
+
+def _well_inside(place: tuple[float, float], x: np.ndarray, y: np.ndarray) -> bool:
+    """Is there room for a label here?"""
+    return all(
+        ends.min() + 0.04 * np.ptp(ends) < at < ends.max() - 0.04 * np.ptp(ends)
+        for at, ends in zip(place, (x, y), strict=True)
+    )
 
 
 def residual_check(residuals: pd.DataFrame) -> Figure:

@@ -27,9 +27,9 @@ WIDTH = 5.4
 
 _SETTINGS: Any = {
     "font.family": "DejaVu Sans",
-    "font.size": 9.5,
-    "axes.labelsize": 9.5,
-    "axes.titlesize": 10.5,
+    "font.size": 10.5,
+    "axes.labelsize": 10.5,
+    "axes.titlesize": 11.5,
     "axes.titleweight": "bold",
     "axes.titlelocation": "left",
     "axes.labelcolor": INK,
@@ -46,7 +46,7 @@ _SETTINGS: Any = {
     "xtick.labelcolor": INK,
     "ytick.labelcolor": INK,
     "legend.frameon": False,
-    "legend.fontsize": 9,
+    "legend.fontsize": 10,
     "lines.linewidth": 1.8,
     "hatch.linewidth": 0.6,
     "hatch.color": SOFT,

@@ -13,7 +13,7 @@ from fizzlab.cure.study import DryingStudy, level_name
 from fizzlab.cure.touch import Linear
 from fizzlab.findings import Finding
 from fizzlab.terms import Amount, Category
-from fizzlab.wording.numbers import count, duration, interval, listed, number, percent
+from fizzlab.wording.numbers import count, duration, listed, number, percent, ratio, ratio_interval
 
 Label = Callable[[str], str]
 
@@ -54,18 +54,18 @@ def _level_finding(study: DryingStudy, term: Category, level: str) -> Finding:
     effect = study.fit.between(
         {**study.typical, term.name: level}, {**study.typical, term.name: term.control}
     )
-    ratio, low, high = effect.ratio
-    between = interval(low, high, level=study.fit.level)
+    estimate, low, high = effect.ratio
+    between = ratio_interval(low, high, study.fit.level)
     if low > 1 or high < 1:
-        way = "longer" if ratio > 1 else "shorter"
+        way = "longer" if estimate > 1 else "shorter"
         sentence = (
             f"Pieces with {level} took {way} to dry than those with {term.control}: "
-            f"{number(ratio)} times as long {between}."
+            f"{ratio(estimate)} times as long {between}."
         )
     else:
         sentence = (
             f"No difference in dry time could be shown between {level} and {term.control}: "
-            f"{number(ratio)} times as long, but anything in between fits the readings {between}."
+            f"{ratio(estimate)} times as long, but anything in between fits the readings {between}."
         )
     return _ratio_finding(study, f"dry_time.{term.name}[{level}]", effect, sentence)
 
@@ -73,17 +73,17 @@ def _level_finding(study: DryingStudy, term: Category, level: str) -> Finding:
 def _amount_finding(study: DryingStudy, term: Amount, label: Label) -> Finding:
     least, most = (float(end) for end in study.fit.tried[term.name])
     effect = study.fit.between({**study.typical, term.name: most}, {**study.typical, term.name: least})
-    ratio, low, high = effect.ratio
+    estimate, low, high = effect.ratio
     span = f"from {level_name(term, least)} to {level_name(term, most)}"
-    between = interval(low, high, level=study.fit.level)
+    between = ratio_interval(low, high, study.fit.level)
     if low > 1 or high < 1:
-        way = "longer" if ratio > 1 else "shorter"
+        way = "longer" if estimate > 1 else "shorter"
         sentence = (
-            f"More {label(term.name)}, {span}, made drying {way}: {number(ratio)} times as long {between}."
+            f"More {label(term.name)}, {span}, made drying {way}: {ratio(estimate)} times as long {between}."
         )
     else:
         sentence = (
-            f"No effect of the {label(term.name)} on dry time could be shown, {span}: {number(ratio)} times "
+            f"No effect of the {label(term.name)} on dry time could be shown, {span}: {ratio(estimate)} times "
             f"as long, but anything in between fits the readings {between}."
         )
     return _ratio_finding(study, f"dry_time.{term.name}", effect, sentence)
@@ -94,14 +94,14 @@ def _air_finding(study: DryingStudy, term: Amount) -> Finding:
     middle = float(study.batches[term.name].median())
     other = middle * step if term.log else middle + step
     effect = study.fit.between({**study.typical, term.name: other}, {**study.typical, term.name: middle})
-    ratio, low, high = effect.ratio
-    between = interval(low, high, level=study.fit.level)
+    estimate, low, high = effect.ratio
+    between = ratio_interval(low, high, study.fit.level)
     if low > 1 or high < 1:
-        way = "longer" if ratio > 1 else "shorter"
-        sentence = f"{words}, drying was {way}: {number(ratio)} times as long {between}."
+        way = "longer" if estimate > 1 else "shorter"
+        sentence = f"{words}, drying was {way}: {ratio(estimate)} times as long {between}."
     else:
         sentence = (
-            f"An effect of the room's air could not be shown. {words}, drying was {number(ratio)} times as long, "
+            f"An effect of the room's air could not be shown. {words}, drying was {ratio(estimate)} times as long, "
             f"but anything in between fits the readings {between}."
         )
     return _ratio_finding(study, f"dry_time.{term.name}", effect, sentence)
@@ -138,8 +138,8 @@ def forecast_findings(study: DryingStudy, forecast: pd.DataFrame, where: str) ->
         sentence = (
             f"{who}{', ' + where + ',' if where else ''} is expected to have {percent(share)} of its pieces dry "
             f"after {duration(row['hours'])} ({percent(study.fit.level)} interval for a new batch "
-            f"{duration(row['new_low'])} to {duration(row['new_high'])}). To be sure, allow "
-            f"{duration(row['sure_by'])}."
+            f"{duration(row['new_low'])} to {duration(row['new_high'])}). To be sure (in "
+            f"{percent(study.fit.level)} of new batches), allow {duration(row['sure_by'])}."
         )
         if row["beyond_tried"]:
             sentence += " Such air was not tried: this is the formula's guess."
@@ -222,8 +222,8 @@ def next_steps(study: DryingStudy, effects: list[Finding]) -> list[str]:
         widest = max(open_effects, key=lambda effect: np.log(effect.high or 1) - np.log(effect.low or 1))
         steps.append(
             f"What is not shown yet ({listed([_topic(effect) for effect in open_effects])}) needs more batches: "
-            f"twice as many would narrow the widest interval from {number(widest.low or 1)} to "
-            f"{number(widest.high or 1)} to about {_narrowed(widest)}."
+            f"twice as many would narrow the widest interval from {ratio(widest.low or 1)} to "
+            f"{ratio(widest.high or 1)} to about {_narrowed(widest)}."
         )
     if clear and study.grouped_by is not None:
         steps.append("Before you change the recipe for good, make two or three batches both ways once more.")
@@ -255,7 +255,7 @@ def _topic(effect: Finding) -> str:
 def _narrowed(effect: Finding) -> str:
     middle = np.log(effect.estimate or 1)
     ends = [np.exp(middle + (np.log(end or 1) - middle) / np.sqrt(2)) for end in (effect.low, effect.high)]
-    return f"{number(float(ends[0]))} to {number(float(ends[1]))}"
+    return f"{ratio(float(ends[0]))} to {ratio(float(ends[1]))}"
 
 
 def _coarse_looks(study: DryingStudy) -> str:
@@ -321,7 +321,7 @@ def methods(study: DryingStudy, label: Label) -> str:
         f"criterion ({_shape_list(study)}); less than 2 is no reason to change."
     )
     spread = [
-        f"{word} {number(value)}"
+        f"{word} {number(value) if value >= 0.005 else 'next to nothing'}"
         for word, value in (("pieces of a batch", fit.sigma), ("batches", fit.tau), ("days", fit.delta))
         if np.isfinite(value)
     ]
@@ -348,14 +348,44 @@ def effect_table(study: DryingStudy) -> pd.DataFrame:
             continue
         rows.append(
             {
-                "change": str(row["ratio_for"]).replace("_", " "),
-                "times as long": number(row["ratio"]),
-                "95 % interval": f"{number(row['ratio_low'])} to {number(row['ratio_high'])}",
+                "change": _in_words(str(row["ratio_for"])),
+                "times as long": ratio(row["ratio"]),
+                "95 % interval": f"{ratio(row['ratio_low'])} to {ratio(row['ratio_high'])}",
                 "degrees of freedom": f"{row['df']:.1f}",
                 "p": "less than 0.001" if row["p"] < 0.001 else f"{row['p']:.3f}",
             }
         )
     return pd.DataFrame(rows)
+
+
+def _in_words(change: str) -> str:
+    for name, words in _AIR_WORDS.items():
+        change = change.replace(name, words)
+    return change.replace("_", " ")
+
+
+_AIR_WORDS = {
+    "vpd_kpa": "vapour-pressure deficit",
+    "rh_pct greater by 1 %": "1 point more relative humidity",
+    "temp_c greater by 1 °C": "1 °C warmer",
+}
+
+
+def forecast_summary(study: DryingStudy, forecast: pd.DataFrame, where: str) -> Finding:
+    """All levels' forecasts in one sentence, for the top of the report; the numbers stand in `forecast_findings`."""
+    share = float(forecast["share"].max())
+    rows = forecast[forecast["share"] == share]
+    named = [f"{level} {duration(hours)}" for level, hours in zip(rows["level"], rows["hours"], strict=True)]
+    sure = [f"{level} {duration(hours)}" for level, hours in zip(rows["level"], rows["sure_by"], strict=True)]
+    sentence = (
+        f"{where[:1].upper()}{where[1:]}{', ' if where else ''}{percent(share)} of the pieces of a typical batch are "
+        f"dry after: {listed(named)}. To be sure of a new batch ({percent(study.fit.level)} of them), allow: "
+        f"{listed(sure)}."
+    )
+    if rows["beyond_tried"].any():
+        sentence += " Such air was not tried: this is the formula's guess."
+    sentence = sentence[:1].upper() + sentence[1:]
+    return Finding("dry_time.forecast", sentence, batches=study.fit.n_batches)
 
 
 def forecast_table(study: DryingStudy, forecast: pd.DataFrame) -> pd.DataFrame:
@@ -393,7 +423,7 @@ def batch_table(study: DryingStudy) -> pd.DataFrame:
         if "vpd_kpa" in study.batches:
             row["room, °C"] = f"{batch['temp_c']:.1f}"
             row["humidity, %"] = f"{batch['rh_pct']:.0f}"
-            row["deficit, kPa"] = number(batch["vpd_kpa"])
+            row["deficit, kPa"] = number(float(study.batches["vpd_kpa"][str(run)]))
         row["pieces"] = str(len(pieces))
         row["last wet look"] = f"{duration(pieces['lower'].min())} to {duration(pieces['lower'].max())}"
         row["first dry look"] = f"{duration(seen.min())} to {duration(seen.max())}" if len(seen) else "never"

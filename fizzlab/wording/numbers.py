@@ -27,6 +27,28 @@ def number(value: float, digits: int = 2) -> str:
     return f"{rounded:.{places}f}"
 
 
+def ratio(value: float) -> str:
+    """A ratio near 1, to two places, so that an end near 1 is seen on its own side.
+
+    Examples
+    --------
+    >>> ratio(1.036), ratio(0.5578), ratio(12.3)
+    ('1.04', '0.56', '12')
+    """
+    return f"{value:.2f}" if 0.1 <= value < 9.995 else number(value)
+
+
+def ratio_interval(low: float, high: float, level: float = 0.95) -> str:
+    """An interval of a ratio in brackets.
+
+    Examples
+    --------
+    >>> ratio_interval(1.036, 1.564)
+    '(95 % interval 1.04 to 1.56)'
+    """
+    return f"({percent(level)} interval {ratio(low)} to {ratio(high)})"
+
+
 def duration(hours: float) -> str:
     """A time span in the unit a person would use.
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from conftest import LOG, RUNS, TOML, TOUCH
+from sound_trial import LOG, RUNS, TOML, TOUCH
 
 from fizzlab.cli import main
 

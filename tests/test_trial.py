@@ -8,9 +8,9 @@ from pathlib import Path
 import openpyxl
 import pandas as pd
 import pytest
-from conftest import LOG, RUNS, TOML, TOUCH
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from sound_trial import LOG, RUNS, TOML, TOUCH
 
 from fizzlab.problems import BadInput
 from fizzlab.tables import SPECS, RawTable, parse

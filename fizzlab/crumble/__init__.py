@@ -1,0 +1,78 @@
+"""How well pieces hold: tumble loss, drop height, ordered scores, raters' agreement, and a stated index."""
+
+from __future__ import annotations
+
+from fizzlab.crumble.agreement import (
+    RELY,
+    TENTATIVE,
+    Agreement,
+    RaterBias,
+    agreement_alpha,
+    agreement_fleiss,
+    agreement_kappa,
+    krippendorff_alpha,
+    rater_bias,
+    rating_table,
+    whom_to_retrain,
+)
+from fizzlab.crumble.broken import BrokenFit, broken_by_level, broken_effects, broken_share
+from fizzlab.crumble.drop import DropFit, Heights, Method, drop_heights
+from fizzlab.crumble.estimates import Effect, JointTest, Share
+from fizzlab.crumble.index import Part, crumble_index
+from fizzlab.crumble.scores import (
+    MeanScore,
+    Proportionality,
+    ScoreChance,
+    ScoreFit,
+    score_regression,
+)
+from fizzlab.crumble.staircase import DixonMood, dixon_mood, is_up_and_down
+from fizzlab.crumble.tumble import (
+    LossLevel,
+    TumbleFit,
+    batch_losses,
+    loss_pct,
+    reading_step,
+    tumble_effects,
+)
+
+__all__ = [
+    "RELY",
+    "TENTATIVE",
+    "Agreement",
+    "BrokenFit",
+    "DixonMood",
+    "DropFit",
+    "Effect",
+    "Heights",
+    "JointTest",
+    "LossLevel",
+    "MeanScore",
+    "Method",
+    "Part",
+    "Proportionality",
+    "RaterBias",
+    "ScoreChance",
+    "ScoreFit",
+    "Share",
+    "TumbleFit",
+    "agreement_alpha",
+    "agreement_fleiss",
+    "agreement_kappa",
+    "batch_losses",
+    "broken_by_level",
+    "broken_effects",
+    "broken_share",
+    "crumble_index",
+    "dixon_mood",
+    "drop_heights",
+    "is_up_and_down",
+    "krippendorff_alpha",
+    "loss_pct",
+    "rater_bias",
+    "rating_table",
+    "reading_step",
+    "score_regression",
+    "tumble_effects",
+    "whom_to_retrain",
+]

@@ -302,7 +302,8 @@ class Level:
     score: Array
     hessian: Array
     knowledge: Array  # minus the mean second derivative by location: what each batch tells of its own
-    pull: Array  # mean slope by location of each batch
+    pull: Array  # slope of each batch's integrated log-likelihood by its location
+    bend: Array  # minus its second derivative by location
     batch_mean: Array  # posterior mean of b/sigma
     day_mean: Array  # posterior mean of d/sigma, one entry a batch
 
@@ -388,6 +389,7 @@ class Model:
             hessian=hessian[np.ix_(free, free)],
             knowledge=-(both * tells).sum(axis=(1, 2)),
             pull=(chance * score[..., 0]).sum(axis=1),
+            bend=-inner[:, 0, 0],
             batch_mean=(rho or 0.0) * (both * nodes.z).sum(axis=(1, 2)),
             day_mean=(phi or 0.0) * chance @ nodes.d if phi is not None else np.zeros(batches),
         )

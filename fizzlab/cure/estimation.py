@@ -159,8 +159,9 @@ class ArrayFit:
         Restricted log-likelihood at the estimates; nan if the fit is by plain maximum likelihood.
     knowledge : array, one entry a batch
         Information of a batch's pieces on its own location, in units of 1/sigma^2.
-    pull : array, one entry a batch
-        Slope of the log-likelihood of a batch's pieces by its location over sigma.
+    pull, bend : arrays, one entry a batch
+        Slope of the log-likelihood of a batch, b integrated out, by its location over sigma, and minus its
+        second derivative: for known log-normal times sigma^2 / bend is tau^2 plus the variance of the batch's mean.
     batch_mean, day_mean : arrays, one entry a batch
         Predicted b and d.
     model : Model
@@ -181,6 +182,7 @@ class ArrayFit:
     restricted: float
     knowledge: Array
     pull: Array
+    bend: Array
     batch_mean: Array
     day_mean: Array
     model: Model
@@ -387,6 +389,7 @@ def _result(
         restricted=criterion,
         knowledge=level.knowledge[inverse_order],
         pull=level.pull[inverse_order],
+        bend=level.bend[inverse_order],
         batch_mean=(level.batch_mean * sigma)[inverse_order],
         day_mean=(level.day_mean * sigma)[inverse_order],
         model=model,
@@ -479,13 +482,12 @@ def strata(found: ArrayFit, x: Array, day: Ints | None) -> Strata:
         Day of each batch if the model has a day effect.
     """
     batches, columns = x.shape
-    own = found.sigma**2 / np.maximum(found.knowledge, 1e-6)
+    own = found.sigma**2 / np.maximum(found.bend, 1e-6)
     # pieces beyond one a batch, counted by what their brackets tell
     pieces = 0.0
     if found.model.batch_effect:
         pieces = max(float(found.knowledge.sum()) / INFORMATION[found.model.shape] - batches, 0.0)
     no_tau = found.model.batch_effect and found.tau**2 < 1e-3 * float(np.median(own))
-    own = own + found.tau**2
     if day is None:
         left = float(batches - columns)
         weights: Array = np.asarray(np.linalg.solve((x.T / own) @ x, x.T / own), dtype=np.float64)

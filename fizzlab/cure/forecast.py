@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -54,12 +55,12 @@ def _mixture(fit: DryTimeFit) -> _Mixture:
         raise ValueError("a forecast for a new batch needs a fit with a batch effect")
     x = fit.model_matrix.to_numpy(float)
     batches, columns = x.shape
-    own = found.sigma**2 / np.maximum(found.knowledge, 1e-6)
-    fitted = x @ found.beta + found.batch_mean + found.day_mean
-    y = fitted + found.sigma * found.pull / np.maximum(found.knowledge, 1e-6)
+    bend = np.maximum(found.bend, 1e-6)
+    y = x @ found.beta + found.day_mean + found.sigma * found.pull / bend
+    # where pieces could not be told apart, the fitted scale is the batches' own spread
     spread = found.tau
+    own = found.sigma**2 / bend - found.tau**2
     if fit.pieces_alike:
-        # the fitted scale is the batches' own spread: what is left of the variance is the brackets' width
         spread = found.sigma * _SD[fit.distribution]
         own = own - found.sigma**2 / INFORMATION[fit.distribution]
     typical_own = float(np.median(own))
@@ -384,7 +385,8 @@ def dry_chart(
     table["vpd_kpa"] = np.asarray(vpd_kpa(table["temp_c"].to_numpy(), table["rh_pct"].to_numpy()), float)
     able = table["vpd_kpa"].to_numpy() > 0
     where = table[able].copy()
-    for name, value in (conditions or {}).items():
+    given: dict[str, Any] = dict(conditions or {})
+    for name, value in given.items():
         where[name] = value
     hours, sure_by = np.full(len(table), np.inf), np.full(len(table), np.inf)
     tried = np.zeros(len(table), dtype=bool)

@@ -277,8 +277,8 @@ def fit_dry_time(
     ------
     CannotAnswer
         No piece became dry, every piece was dry at the first look, a level or a condition under which all
-        pieces are on one side, terms that cannot be told apart, too few batches or days, looks too far apart, or no
-        convergence.
+        pieces are on one side, terms that cannot be told apart, too few batches or days, looks too far apart,
+        or no convergence.
     ValueError
         A run of `brackets` that `batches` lacks, a missing term or value, or a bracket out of order.
 
@@ -286,8 +286,8 @@ def fit_dry_time(
     -----
     Maximum likelihood for `loglik` and `aic`; the estimates and their intervals use the variances that
     maximise the restricted likelihood, and t with degrees of freedom of the stratum each coefficient is
-    judged in (`fizzlab.cure.estimation`). For exactly known log-normal times this is REML of a linear mixed
-    model.
+    judged in (`fizzlab.cure.estimation`). For exactly known log-normal times this is the restricted
+    likelihood of a linear mixed model.
 
     Examples
     --------

@@ -1,0 +1,98 @@
+"""Random batch and day effects against R lme4 and lmerTest, where dry times are exactly known.
+
+With exactly known log-normal times the model is a linear mixed model of log T, so maximum likelihood,
+restricted likelihood, standard errors and (in this balanced plan) degrees of freedom must be those of the
+mixed-model programs. The times are invented: 6 days of 2 batches of 4 pieces, x1 changed within days, x2
+between.
+
+Values made with R 4.2.2, lme4 1.1.31, lmerTest 3.1.3, pbkrtest 0.5.2:
+
+    k <- lmerControl(optimizer = "bobyqa", optCtrl = list(rhoend = 1e-12, rhobeg = 0.1))
+    f <- lmer(log(t) ~ x1 + x2 + (1 | day) + (1 | g), d, REML = FALSE, control = k)   # and REML = TRUE
+    fixef(f); sqrt(diag(as.matrix(vcov(f)))); VarCorr(f); logLik(f) - sum(log(d$t))
+    summary(as(f, "lmerModLmerTest"), ddf = "Kenward-Roger")$coefficients[, "df"]
+
+and the same without (1 | day). The ML log-likelihood is put on the time scale by taking sum(log t).
+"""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fizzlab.cure import fit_dry_time
+from fizzlab.terms import Amount
+
+# fmt: off
+HOURS = [
+    15.246, 16.238, 11.21, 13.799, 27.866, 31.467, 26.6, 32.377, 19.238, 18.488, 16.533, 18.226, 15.053,
+    14.477, 18.35, 15.019, 24.678, 23.049, 15.35, 21.561, 19.094, 22.638, 22.672, 16.72, 19.051, 18.994,
+    22.792, 16.533, 30.605, 23.24, 26.067, 24.147, 14.445, 12.658, 16.745, 12.802, 22.946, 22.929,
+    18.46, 20.003, 14.23, 10.952, 11.957, 11.586, 15.477, 13.371, 13.809, 14.641,
+]
+X2 = [
+    -0.2405794275760342, -0.39730769868844346, -0.07450848662857455, 0.12613357141965645, 0.3408139597468928,
+    0.032911919796542455,
+]
+# fmt: on
+
+
+@pytest.fixture
+def batches():
+    return pd.DataFrame({"x1": [0.0, 1.0] * 6, "x2": np.repeat(X2, 2), "day": np.repeat(range(6), 2)})
+
+
+def known(half_width: float) -> pd.DataFrame:
+    """Brackets about the known times, of the given half width on the log scale."""
+    times = np.array(HOURS)
+    return pd.DataFrame(
+        {
+            "run": np.repeat(range(12), 4),
+            "piece": np.tile(range(4), 12),
+            "lower": times * np.exp(-half_width),
+            "upper": times * np.exp(half_width),
+        }
+    )
+
+
+TERMS = [Amount("x1"), Amount("x2")]
+
+
+def test_batch_effect_agrees_with_lmer(batches):
+    result = fit_dry_time(known(0), batches, TERMS, day_effect=False)
+    assert result.loglik == pytest.approx(-123.4879387, abs=1e-6)
+    ml_beta, ml_log_sigma, ml_tau = np.split(result.found.ml, [3, 4])
+    assert ml_beta == pytest.approx([2.776524, 0.238119, -0.027750], abs=2e-6)
+    assert np.exp(ml_log_sigma) == pytest.approx([0.127382], abs=2e-6)
+    assert ml_tau == pytest.approx([0.217879], abs=2e-6)
+    # restricted likelihood
+    assert result.restricted_loglik + np.log(HOURS).sum() == pytest.approx(12.4520656, abs=1e-6)
+    assert result.coef == pytest.approx([2.776524, 0.238119, -0.027750], abs=2e-6)
+    assert result.estimates["se"].to_numpy() == pytest.approx([0.107586, 0.151331, 0.314682], abs=1e-5)
+    assert (result.sigma, result.tau) == pytest.approx((0.127382, 0.254258), abs=1e-5)
+    assert result.estimates["df"].tolist() == [9.0, 9.0, 9.0]
+
+
+def test_day_and_batch_effect_agree_with_lmer(batches):
+    result = fit_dry_time(known(0), batches, TERMS)
+    assert result.n_days == 6
+    assert result.loglik == pytest.approx(-123.4003217, abs=1e-6)
+    assert np.exp(result.found.ml[3]) == pytest.approx(0.127382, abs=2e-6)
+    assert result.found.ml[4:] == pytest.approx([0.196797, 0.093499], abs=2e-6)
+    assert result.restricted_loglik + np.log(HOURS).sum() == pytest.approx(12.6312700, abs=1e-6)
+    assert result.estimates["se"].to_numpy() == pytest.approx([0.109434, 0.130822, 0.360975], abs=2e-5)
+    assert (result.sigma, result.tau, result.delta) == pytest.approx((0.127382, 0.217454, 0.139753), abs=2e-5)
+    # Kenward-Roger: 5 for the factor within days, 4 for the one between, 7.76 for the intercept
+    assert result.estimates["df"].to_numpy()[1:] == pytest.approx([5.0, 4.0], abs=1e-6)
+    assert result.estimates["df"].iloc[0] == pytest.approx(7.763728, abs=0.5)
+
+
+def test_very_narrow_brackets_agree_with_known_times(batches):
+    """The probability of a bracket of width 2h on the log scale is density times 2h, for small h."""
+    half = 1e-5
+    narrow = fit_dry_time(known(half), batches, TERMS)
+    exact = fit_dry_time(known(0), batches, TERMS)
+    assert narrow.loglik - 48 * np.log(2 * half) - np.log(HOURS).sum() == pytest.approx(
+        exact.loglik, abs=1e-5
+    )
+    assert narrow.coef == pytest.approx(exact.coef, abs=1e-5)
+    assert (narrow.tau, narrow.delta) == pytest.approx((exact.tau, exact.delta), abs=1e-4)

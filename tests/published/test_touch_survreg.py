@@ -1,0 +1,89 @@
+"""Plain interval-censored fits against R survival::survreg, on published data.
+
+Breast cosmesis: times in months to cosmetic deterioration of 94 patients, printed in full by
+D. M. Finkelstein and R. A. Wolfe, "A semiparametric model for regression analysis of interval-censored
+failure time data", Biometrics 41, 1985, 933-945; here as distributed in the data set `bcos` of the R package
+interval (CRAN, data/bcos.rda). 46 had radiotherapy alone, 48 radiotherapy and chemotherapy.
+
+Diabetes: times of 731 patients, of which 595 exactly known, as distributed with lifelines 0.30
+(`interval_diabetes.csv`).
+
+The values below were made with R 4.2.2 and survival 3.5.3:
+
+    l <- d$left; l[l == 0] <- NA; r <- d$right; r[is.infinite(r)] <- NA
+    f <- survreg(Surv(l, r, type = "interval2") ~ z, d, dist = "lognormal",
+                 control = list(rel.tolerance = 1e-12, maxiter = 100))
+    f$loglik[2]; coef(f); log(f$scale); sqrt(diag(vcov(f)))
+
+with z = (treatment == "RadChem") and z = (gender == "male"), and dist "weibull" and "loglogistic" likewise.
+"""
+
+import importlib.resources
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fizzlab.cure import fit_dry_time
+from fizzlab.terms import Amount
+
+inf = np.inf
+# fmt: off
+LEFT = [
+    45, 6, 0, 46, 46, 7, 17, 7, 37, 0, 4, 15, 11, 22, 46, 46, 25, 46, 26, 46, 27, 36, 46, 36, 37, 40,
+    17, 46, 11, 38, 5, 37, 0, 18, 24, 36, 5, 19, 17, 24, 32, 33, 19, 37, 34, 36, 8, 0, 24, 17, 17, 24,
+    16, 13, 11, 16, 18, 17, 32, 23, 44, 14, 0, 5, 12, 11, 33, 31, 13, 19, 34, 13, 16, 35, 15, 11, 22,
+    10, 30, 13, 10, 8, 4, 11, 14, 4, 34, 30, 18, 16, 35, 21, 11, 48,
+]
+RIGHT = [
+    inf, 10, 7, inf, inf, 16, inf, 14, 44, 8, 11, inf, 15, inf, inf, inf, 37, inf, 40, inf, 34, 44, inf,
+    48, inf, inf, 25, inf, 18, inf, 12, inf, 5, inf, inf, inf, 11, 35, 25, inf, inf, inf, 26, inf, inf,
+    inf, 12, 22, 31, 27, 23, 30, 24, inf, 13, 20, 25, 26, inf, inf, 48, 17, 5, 8, 20, inf, 40, inf, 39,
+    32, inf, inf, 24, inf, 22, 17, 32, 35, 34, inf, 17, 21, 9, inf, 19, 8, inf, 36, 24, 60, 39, inf, 20,
+    inf,
+]
+# fmt: on
+
+# distribution: log-likelihood; intercept, slope, log scale; their standard errors
+COSMESIS = {
+    "lognormal": (-146.62233197, [3.5478749, -0.4210005, -0.1254029], [0.1541679, 0.2031900, 0.1094901]),
+    "weibull": (-143.32082711, [3.8992762, -0.5675505, -0.4791014], [0.1405298, 0.1757296, 0.1198920]),
+    "loglogistic": (-145.58506217, [3.6092451, -0.4873069, -0.6939037], [0.1510805, 0.1951272, 0.1208325]),
+}
+DIABETES = {
+    "lognormal": (-2026.11821156, [2.6998203, 0.0864284, -0.9552303], [0.0238923, 0.0304479, 0.0277146]),
+    "weibull": (-2027.19633319, [2.9079774, 0.0457583, -1.0389618], [0.0223431, 0.0275011, 0.0281456]),
+    "loglogistic": (-2003.69548778, [2.7235396, 0.0791899, -1.5820102], [0.0224463, 0.0283127, 0.0329890]),
+}
+
+
+def cosmesis() -> pd.DataFrame:
+    return pd.DataFrame({"lower": LEFT, "upper": RIGHT, "z": np.repeat([0.0, 1.0], [46, 48])})
+
+
+def diabetes() -> pd.DataFrame:
+    with importlib.resources.files("lifelines.datasets").joinpath("interval_diabetes.csv").open() as file:
+        table = pd.read_csv(file)
+    return pd.DataFrame(
+        {"lower": table["left"], "upper": table["right"], "z": table["gender"].eq("male") * 1.0}
+    )
+
+
+@pytest.mark.parametrize("distribution", ["lognormal", "weibull", "loglogistic"])
+@pytest.mark.parametrize(("data", "values"), [(cosmesis, COSMESIS), (diabetes, DIABETES)])
+def test_plain_fit_agrees_with_survreg(data, values, distribution):
+    table = data()
+    brackets = table[["lower", "upper"]].assign(run=table.index, piece=1)
+    result = fit_dry_time(brackets, table[["z"]], [Amount("z")], distribution, batch_effect=False)
+    loglik, coef, se = values[distribution]
+    assert result.loglik == pytest.approx(loglik, abs=1e-6)
+    assert [*result.coef, np.log(result.sigma)] == pytest.approx(coef, abs=1e-5)
+    assert np.sqrt(np.diag(result.covariance)) == pytest.approx(se, abs=1e-5)
+
+
+def test_the_data_are_those_described():
+    table = cosmesis()
+    assert len(table) == 94
+    # 38 of the 94 were right censored (help page of `bcos`)
+    assert np.isinf(table["upper"]).sum() == 38
+    assert (diabetes()["lower"] == diabetes()["upper"]).sum() == 595

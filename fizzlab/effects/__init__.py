@@ -1,0 +1,71 @@
+"""What each factor of a trial does, with the error that judges it.
+
+`analyse` fits one response of a designed trial and chooses, from how the batches hang together, which
+error judges which effect. The other functions take its result: adjusted means and comparisons, sameness
+within a margin, the shape of the surface, what the residuals advise. `prepare`, `fit_many`, `contrast` and
+`f_test` are the same engine on plain arrays, for simulations.
+"""
+
+from __future__ import annotations
+
+from fizzlab.effects.advice import OddBatches, PowerAdvice, odd_batches, power_advice
+from fizzlab.effects.analysis import Analysis, analyse
+from fizzlab.effects.basis import FactorBasis, factor_basis, model_terms
+from fizzlab.effects.contrasts import contrast, f_test
+from fizzlab.effects.means import Comparisons, adjusted_means, against_control, all_pairs, predict
+from fizzlab.effects.mixture import MixtureBasis, analyse_mixture
+from fizzlab.effects.sameness import Sameness, same_within
+from fizzlab.effects.shape import (
+    Curvature,
+    LackOfFit,
+    Surface,
+    could_be_level,
+    curvature,
+    lack_of_fit,
+    surface,
+)
+from fizzlab.effects.structure import Structure, block_columns, choose_structure, group_codes
+from fizzlab.effects.unreplicated import Unreplicated, pseudo_standard_error, unreplicated
+from fizzlab.effects.variance import Fits, Layout, NotEstimable, fit_many, prepare
+
+__all__ = [
+    "Analysis",
+    "Comparisons",
+    "Curvature",
+    "FactorBasis",
+    "Fits",
+    "LackOfFit",
+    "Layout",
+    "MixtureBasis",
+    "NotEstimable",
+    "OddBatches",
+    "PowerAdvice",
+    "Sameness",
+    "Structure",
+    "Surface",
+    "Unreplicated",
+    "adjusted_means",
+    "against_control",
+    "all_pairs",
+    "analyse",
+    "analyse_mixture",
+    "block_columns",
+    "choose_structure",
+    "contrast",
+    "could_be_level",
+    "curvature",
+    "f_test",
+    "factor_basis",
+    "fit_many",
+    "group_codes",
+    "lack_of_fit",
+    "model_terms",
+    "odd_batches",
+    "power_advice",
+    "predict",
+    "prepare",
+    "pseudo_standard_error",
+    "same_within",
+    "surface",
+    "unreplicated",
+]

@@ -1,0 +1,197 @@
+"""What the residuals advise: another scale, or a second look at a batch. Nothing is dropped."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from fizzlab.effects.analysis import Analysis, analyse_basis, interval_of
+from fizzlab.effects.structure import group_codes
+from fizzlab.effects.variance import Array, NotEstimable, fit_many, prepare
+from fizzlab.problems import CannotAnswer
+
+POWERS = {
+    -1.0: "its reciprocal",
+    -0.5: "one over its square root",
+    0.0: "its logarithm",
+    0.5: "its square root",
+}
+_GRID = np.linspace(-2.0, 2.0, 401)
+
+
+@dataclass(frozen=True)
+class PowerAdvice:
+    """On which power of the response the model fits best.
+
+    Parameters
+    ----------
+    best, low, high : float
+        The power, with its 95 % interval; 0 stands for the logarithm, 1 for the response as it is.
+    used : float
+        The power that was analysed.
+    suggested : float
+        `used` if the interval holds it, else the plain power (-1, -1/2, 0, 1/2, 1) in the interval that is
+        nearest to `best`; else `best` rounded to a quarter.
+    powers, loglik : arrays
+        The profile, for a picture.
+    """
+
+    best: float
+    low: float
+    high: float
+    used: float
+    suggested: float
+    powers: Array
+    loglik: Array
+
+    @property
+    def change(self) -> bool:
+        """Is another scale advised?"""
+        return self.suggested != self.used
+
+    def __str__(self) -> str:
+        numbers = f"best power {self.best:.2g}, 95 % interval {self.low:.2g} to {self.high:.2g}"
+        if not self.change:
+            return f"The scale that was analysed fits ({numbers})."
+        word = POWERS.get(self.suggested, f"its power {self.suggested:g}")
+        if self.suggested == 1.0:
+            word = "it as it is"
+        return f"Analyse {word} instead ({numbers})."
+
+
+@dataclass(frozen=True)
+class OddBatches:
+    """How far each batch lies from what all the others say of it.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row a batch: residual (from the fit to the others), t (externally studentised), df, p,
+        p_joint (Bonferroni). nan where the others say nothing of the batch.
+    suspicious : tuple of str
+        Batches with p_joint below 0.05.
+    without : mapping of str to DataFrame
+        For each suspicious batch, the effects with it and without it: estimate, p, estimate_without,
+        p_without (ratio and ratio_without on the log scale).
+    """
+
+    table: pd.DataFrame
+    suspicious: tuple[str, ...]
+    without: Mapping[str, pd.DataFrame]
+
+    def __str__(self) -> str:
+        if not self.suspicious:
+            return "No batch lies further from the others than chance would put it."
+        lines = []
+        for run in self.suspicious:
+            row = self.table.loc[run]
+            lines.append(
+                f"{run} lies far from what the others say (t = {row['t']:.2f}, p = {row['p_joint']:.2g} for "
+                "the oddest of all). Look up what happened to it; it stays in unless there is a reason."
+            )
+            lines.append(self.without[run].to_string(float_format="{:.3g}".format))
+        return "\n".join(lines)
+
+
+def power_advice(analysis: Analysis) -> PowerAdvice:
+    """Profile the power of the response on which the model fits best.
+
+    Raises
+    ------
+    CannotAnswer
+        A response that is zero or less somewhere.
+
+    Notes
+    -----
+    z = (y^a - 1) / (a g^(a-1)), with g the geometric mean (G. E. P. Box, D. R. Cox, JRSS B 26 (1964)
+    211-252); the interval holds the powers whose log-likelihood lies within 1.92 of the best. With random
+    days or batches the restricted likelihood takes the place of the likelihood (M. J. Gurka et al.,
+    JRSS A 169 (2006) 273-288).
+    """
+    y = analysis.table[analysis.response].to_numpy(float)
+    if not (y > 0).all():
+        raise CannotAnswer(
+            f"Some {analysis.response} is zero or less, so it has no powers.", "Keep the scale as it is."
+        )
+    logs = np.log(y)
+    centred = logs - logs.mean()
+    powers = _GRID[:, None]
+    safe = np.where(np.abs(powers) < 1e-9, 1.0, powers)
+    scaled = np.where(np.abs(powers) < 1e-9, centred, np.expm1(safe * centred) / safe)
+    if analysis.structure.groups:
+        fits = fit_many(analysis.layout, scaled)
+        loglik = np.where(fits.converged, fits.loglik, -np.inf)
+    else:
+        left = ((scaled @ analysis.layout.outside) ** 2).sum(axis=1)
+        loglik = -0.5 * len(y) * np.log(left)
+    top = int(np.argmax(loglik))
+    inside = _GRID[loglik > loglik[top] - stats.chi2.ppf(0.95, 1) / 2]
+    used = 0.0 if analysis.log else 1.0
+    best, low, high = float(_GRID[top]), float(inside.min()), float(inside.max())
+    if low <= used <= high:
+        suggested = used
+    else:
+        plain = [power for power in (*POWERS, 1.0) if low <= power <= high]
+        suggested = min(plain, key=lambda p: abs(p - best)) if plain else round(best * 4) / 4
+    return PowerAdvice(best, low, high, used, suggested, _GRID, loglik)
+
+
+def odd_batches(analysis: Analysis) -> OddBatches:
+    """Compare each batch with what all the others say of it.
+
+    Notes
+    -----
+    The t of a column that is 1 for the batch and 0 elsewhere, added to the model: without random groups
+    the externally studentised residual (R. D. Cook, S. Weisberg, Residuals and Influence in Regression,
+    1982, section 2.2.2), with them its counterpart with Kenward and Roger's degrees of freedom.
+    """
+    table = analysis.table
+    runs = (
+        table["run"].astype(str) if "run" in table else pd.Series(table.index.astype(str), index=table.index)
+    )
+    groups = group_codes(table, analysis.structure.groups)
+    rows = {}
+    for run in pd.unique(runs):
+        x = np.column_stack([analysis.layout.x, (runs == run).to_numpy(float)])
+        try:
+            if np.linalg.matrix_rank(x) < x.shape[1] or len(x) <= x.shape[1]:
+                raise NotEstimable(-1)
+            fits = fit_many(prepare(x, groups), analysis.y)
+        except NotEstimable:
+            rows[run] = dict.fromkeys(("estimate", "t", "df", "p"), np.nan)
+            continue
+        weights = np.zeros(x.shape[1])
+        weights[-1] = 1.0
+        sound = bool(fits.converged[0])
+        one = interval_of(fits, weights, analysis.method, analysis.level) if sound else {}
+        rows[run] = {key: one.get(key, np.nan) for key in ("estimate", "t", "df", "p")}
+    found = pd.DataFrame.from_dict(rows, orient="index").rename(columns={"estimate": "residual"})
+    found.index.name = "run"
+    found["p_joint"] = np.minimum(1.0, found["p"] * found["p"].notna().sum())
+    suspicious = tuple(str(run) for run in found.index[found["p_joint"] < 0.05])
+    return OddBatches(found, suspicious, {run: _without(analysis, runs, run) for run in suspicious})
+
+
+def _without(analysis: Analysis, runs: pd.Series, run: str) -> pd.DataFrame:
+    shown = ["ratio", "p"] if analysis.log else ["estimate", "p"]
+    table = analysis.effects[shown].copy()
+    try:
+        other = analyse_basis(
+            analysis.table[runs != run].reset_index(drop=True),
+            analysis.response,
+            analysis.basis,
+            log=analysis.log,
+            days="fixed"
+            if analysis.structure.fixed
+            else ("random" if "day" in analysis.structure.groups else "ignore"),
+            level=analysis.level,
+            method=analysis.method,
+            lost=(*analysis.lost, run),
+        )
+    except CannotAnswer:
+        return table.assign(**{f"{name}_without": np.nan for name in shown})
+    return table.assign(**{f"{name}_without": other.effects[name] for name in shown})

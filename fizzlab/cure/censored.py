@@ -30,7 +30,7 @@ Shape = Literal["lognormal", "weibull", "loglogistic"]
 SHAPES: tuple[Shape, ...] = ("lognormal", "weibull", "loglogistic")
 
 _FAR = 1e8  # stands for an infinite end: every density is 0 there and products with it stay 0
-_REACH = 6.0  # nodes run over +-6 standard deviations; the mass beyond is 2e-9
+_REACH = 7.5  # nodes run over +-7.5 standard deviations, so that an odd batch or day is not cut off
 # spacing of the nodes, in posterior standard deviations; the extreme-value shape has a steeper side
 STEP: dict[str, float] = {"lognormal": 0.8, "weibull": 0.55, "loglogistic": 0.8}
 _MOST_NODES = 1500

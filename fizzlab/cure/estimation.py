@@ -161,7 +161,8 @@ class ArrayFit:
         Information of a batch's pieces on its own location, in units of 1/sigma^2.
     pull, bend : arrays, one entry a batch
         Slope of the log-likelihood of a batch, b integrated out, by its location over sigma, and minus its
-        second derivative: for known log-normal times sigma^2 / bend is tau^2 plus the variance of the batch's mean.
+        second derivative. For known log-normal times sigma^2 / bend is tau^2 plus the variance of the
+        batch's mean.
     batch_mean, day_mean : arrays, one entry a batch
         Predicted b and d.
     model : Model
@@ -271,6 +272,18 @@ def _log_det(level: Level, width: int, log_alpha: float) -> float:
     return 0.5 * float(value) + width * log_alpha
 
 
+def _spread(model: Model, theta: Array) -> float:
+    """Total standard deviation of log hours, pieces, batches and days together."""
+    _, alpha, rho, phi = model.split(theta)
+    return float(np.sqrt(1 + (rho or 0.0) ** 2 + (phi or 0.0) ** 2) / alpha)
+
+
+def _correction(model: Model) -> float:
+    """Root of units / (units - columns); the units are the days of a day effect, else the batches."""
+    units = len(model.data.day_starts) if model.day_effect else len(model.data.x)
+    return float(np.sqrt(units / max(units - model.data.x.shape[1], 1)))
+
+
 def _enlarge(model: Model, top: Array) -> tuple[Array, Level]:
     """Enlarge the ML variances by units / (units - columns), where the restricted likelihood has no top.
 
@@ -279,8 +292,7 @@ def _enlarge(model: Model, top: Array) -> tuple[Array, Level]:
     The units are the days of a day effect, else the batches.
     """
     width = model.data.x.shape[1]
-    units = len(model.data.day_starts) if model.day_effect else len(model.data.x)
-    factor = np.sqrt(units / max(units - width, 1))
+    factor = _correction(model)
     theta = top.copy()
     if model.batch_effect or model.day_effect:
         theta[width + 1 :] *= factor
@@ -351,6 +363,9 @@ def _restrict(model: Model, top: Array) -> tuple[Array, Level, float]:
     if at_end.value < -1e299 or float(np.abs(np.asarray(at_end.slope)).max()) > 1e-3:
         raise NotFitted("not converged", [])
     theta, level = _profile(model, np.concatenate([at_end.theta[:width], found.x]))
+    if _spread(model, theta) > 3 * _correction(model) * _spread(model, top):
+        # with nearly all pieces on one side the restricted likelihood can level off towards endless spread
+        raise NotFitted("not converged", [])
     log_det_r = float(np.log(np.abs(np.diag(model.data.r))).sum())
     criterion = level.loglik - _log_det(level, width, float(theta[width])) - log_det_r
     return theta, level, criterion + width * HALF_LOG_2PI

@@ -265,7 +265,8 @@ class _Fitted:
         """The robust F with Hotelling's correction; between batches never more than the plain one."""
         held, block, q = self.fit.coefficients[where], np.ix_(where, where), len(where)
         df = self.paired_df if name == RATER else self.df
-        if df - q + 1 < 1 or np.linalg.matrix_rank(self.robust[block]) < q:
+        spread = np.diag(self.robust)[where] > 1e-12 * np.diag(self.fit.covariance)[where]
+        if df - q + 1 < 1 or not spread.all() or np.linalg.matrix_rank(self.robust[block]) < q:
             return JointTest(name, float("nan"), float(q), float("nan"), float("nan"))
         f = float(held @ np.linalg.solve(self.robust[block], held)) / q * (df - q + 1) / df
         if name != RATER:

@@ -35,7 +35,7 @@ Rows = Callable[[Array, Ints], Array]
 RUNNING, CONVERGED, SINGULAR, TOO_LONG, STALLED, NO_START = range(6)
 
 _EPS = float(np.finfo(float).eps)
-_OFFSET = 1e-8  # relative offset at which a fit is done; its error is then about 1e-8 standard errors
+TOLERANCE = 1e-8
 _OFFSET_AT_STALL = 1e-5  # accepted where rounding leaves no better point
 _RANK = 1e-11  # singular values below this share of the largest say nothing
 _MOST_DAMPING = 1e16
@@ -97,6 +97,7 @@ def descend(
     readings: Array,
     linear: Sequence[int] = (),
     most: int = 500,
+    tolerance: float = TOLERANCE,
 ) -> Descent:
     """Go downhill from each row of `start`.
 
@@ -117,6 +118,9 @@ def descend(
         Parameters that enter linearly.
     most : int
         Most steps tried.
+    tolerance : float
+        Relative offset at which a descent has converged; parameters are then about that many standard
+        errors from the lowest point, and the sum of squares is off by its square.
 
     Returns
     -------
@@ -124,7 +128,16 @@ def descend(
     """
     with np.errstate(all="ignore"):
         return _descend(
-            residuals, slopes, start, lower, upper, size, readings, np.array(linear, dtype=np.int64), most
+            residuals,
+            slopes,
+            start,
+            lower,
+            upper,
+            size,
+            readings,
+            np.array(linear, dtype=np.int64),
+            most,
+            tolerance,
         )
 
 
@@ -138,6 +151,7 @@ def _descend(
     readings: Array,
     linear: Ints,
     most: int,
+    tolerance: float,
 ) -> Descent:
     count, width = start.shape
     everyone = np.arange(count)
@@ -182,7 +196,7 @@ def _descend(
         left = np.maximum(rss[rows] - gain[rows], 0.0) / dof[rows]
         offset[rows] = np.sqrt(gain[rows] / alive / np.where(left > 0, left, np.nan))
         offset[rows] = np.where(gain[rows] <= rounding[rows], 0.0, offset[rows])
-        ended = offset[rows] <= _OFFSET
+        ended = offset[rows] <= tolerance
         status[rows[ended]] = np.where(lost[rows[ended]], SINGULAR, CONVERGED)
 
     running = np.flatnonzero(status == RUNNING)

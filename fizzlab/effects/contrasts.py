@@ -50,7 +50,7 @@ def contrast(fits: Fits, weights: Array, method: Method = "kenward-roger") -> tu
     slope = np.einsum("a,fjab,b->fj", c, fits.slopes, c, optimize=True)
     moved = np.einsum("fi,fij,fj->f", slope, fits.uncertainty if exact else fits.observed, slope)
     with np.errstate(invalid="ignore", divide="ignore"):
-        df = 2 * plain**2 / moved
+        df = np.maximum(2 * plain**2 / moved, fits.least_df)
     variance = np.where(variance > 0, variance, plain)
     return estimate, np.sqrt(variance), np.where(fits.converged, df, np.nan)
 

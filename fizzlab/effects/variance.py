@@ -126,6 +126,9 @@ class Fits:
     loglik : array
         Restricted log-likelihood, without its constant, with negative components taken as zero.
     converged : array of bool
+    least_df : array
+        With a negative component, degrees of freedom of the source that has fewest: a difference of mean
+        squares, which Satterthwaite's formula can put below either, is not trusted less. Else 0.
     edge : array of bool
         Negative components would have left some contrast no variance and were not taken off in full.
     """
@@ -140,6 +143,7 @@ class Fits:
     loglik: Array
     converged: NDArray[np.bool_]
     edge: NDArray[np.bool_]
+    least_df: Array
 
 
 def prepare(x: Array, groups: Sequence[Ints] = ()) -> Layout:
@@ -383,9 +387,11 @@ def fit_many(layout: Layout, responses: Array) -> Fits:
     _, expected, observed = likelihood.slopes(v)
     uncertainty, seen = _inverse(expected), _inverse(observed, expected)
     below = np.flatnonzero((v < 0).any(axis=1))
+    least = np.where((v < 0).any(axis=1), min(basis.shape[1] for basis in layout.sources), 0.0)
     if len(below):
         v[below] = moments[below]
         uncertainty[below] = seen[below] = moments_uncertainty[below]
+        done[below] = True  # however far the likelihood was still rising below zero
     v[~done] = 1.0
     converged = done & ~flat
     loglik = likelihood.value(np.maximum(v, 0.0)) - layout.spare * np.log(unit)
@@ -406,6 +412,7 @@ def fit_many(layout: Layout, responses: Array) -> Fits:
         loglik=loglik,
         converged=converged,
         edge=edge,
+        least_df=least,
     )
 
 

@@ -1,0 +1,157 @@
+"""Central composites, a mixture and an unreplicated factorial against published analyses."""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fizzlab.effects import (
+    analyse,
+    analyse_mixture,
+    could_be_level,
+    curvature,
+    lack_of_fit,
+    surface,
+    unreplicated,
+)
+from fizzlab.terms import Amount
+
+# R. V. Lenth, "Response-Surface Methods in R, Using rsm", J. Statist. Software 32 (2009) 7, as updated in the
+# package rsm on CRAN, which prints the data (R. H. Myers, D. C. Montgomery, C. M. Anderson-Cook, Response
+# Surface Methodology, 3rd ed., Table 7.6) and the summaries that are compared with here
+CHEMICAL = pd.DataFrame(
+    {
+        "time": [80, 80, 90, 90, 85, 85, 85, 85, 85, 85, 92.07, 77.93, 85, 85],
+        "temp": [170, 180, 170, 180, 175, 175, 175, 175, 175, 175, 175, 175, 182.07, 167.93],
+        "day": ["B1"] * 7 + ["B2"] * 7,
+        "yield": [80.5, 81.5, 82, 83.5, 83.9, 84.3, 84, 79.7, 79.8, 79.5, 78.4, 75.6, 78.5, 77],
+    }
+)
+CHEMICAL_RANGES = {"time": (80.0, 90.0), "temp": (170.0, 180.0)}
+CHEMICAL_FACTORS = [Amount("time", "min"), Amount("temp", "°F")]
+
+
+def test_first_order_and_its_lack_of_fit() -> None:
+    # the same article: CR1.rsm <- rsm(Yield ~ FO(x1, x2), data = CR1), first block only
+    first = CHEMICAL.iloc[:7]
+    found = analyse(first, "yield", CHEMICAL_FACTORS, ranges=CHEMICAL_RANGES)
+    assert found.coefficients["estimate"].tolist() == pytest.approx([82.81429, 0.87500, 0.62500], abs=6e-6)
+    assert found.coefficients["se"].tolist() == pytest.approx([0.54719, 0.72386, 0.72386], abs=6e-6)
+    lack = lack_of_fit(found)
+    assert (lack.f, lack.df_lack, lack.df_pure) == pytest.approx((95.7335, 2, 2), abs=6e-5)
+    assert lack.p == pytest.approx(0.01034, abs=6e-6)
+    # centre less corners, by hand from the data: (83.9 + 84.3 + 84)/3 - (80.5 + 81.5 + 82 + 83.5)/4
+    bend = curvature(found)
+    assert bend.estimate == pytest.approx(84.0666667 - 81.875)
+    assert bend.centre_points == 3
+
+
+def test_second_order_in_two_blocks() -> None:
+    # the same article: CR2.rsm <- rsm(Yield ~ Block + SO(x1, x2), data = CR2)
+    found = analyse(
+        CHEMICAL, "yield", CHEMICAL_FACTORS, model="quadratic", ranges=CHEMICAL_RANGES, days="fixed"
+    )
+    printed = {
+        "time": (0.932541, 0.057699, 16.162),
+        "temp": (0.577712, 0.057699, 10.012),
+        "time:temp": (0.125000, 0.081592, 1.532),
+        "time^2": (-1.308555, 0.060064, -21.786),
+        "temp^2": (-0.933442, 0.060064, -15.541),
+    }
+    for name, (estimate, se, t) in printed.items():
+        row = found.coefficients.loc[name]
+        assert (row["estimate"], row["se"]) == pytest.approx((estimate, se), abs=6e-7)
+        assert row["t"] == pytest.approx(t, abs=6e-4)
+        assert row["df"] == pytest.approx(7)
+    # Block2 is printed as the second block less the first: minus twice our first block's coefficient
+    assert -2 * found.coefficients.loc["day[B1]", "estimate"] == pytest.approx(-4.457530, abs=6e-7)
+    lack = lack_of_fit(found)
+    assert (lack.f, lack.p) == pytest.approx((0.5307, 0.6851), abs=6e-5)
+    assert (lack.df_lack, lack.df_pure) == pytest.approx((3, 4))
+    top = surface(found)
+    assert top.coded == pytest.approx((0.3722954, 0.3343802), abs=6e-8)
+    assert list(top.point.values()) == pytest.approx([86.86148, 176.67190], abs=6e-6)
+    assert top.curvatures["eigenvalue"].tolist() == pytest.approx([-1.3186949, -0.9233027], abs=6e-8)
+    assert (top.kind, top.inside, top.sure) == ("maximum", True, True)
+    assert could_be_level(found, top.point) == pytest.approx(1.0)
+
+
+# Paper helicopters (G. E. P. Box, J. S. Hunter, W. G. Hunter, Statistics for Experimenters, 2nd ed., Table
+# 12.5) as in R's rsm::heli, coded: x1 is A, x2 R, x3 W, x4 L
+HELI = [
+    367, 369, 374, 370, 372, 355, 397, 377, 350, 373, 358, 363, 344, 355, 370, 362, 377, 375, 361,
+    364, 355, 373, 361, 360, 380, 360, 370, 368, 369, 366,
+]  # fmt: skip
+
+
+def test_helicopters() -> None:
+    # the same article: rsm(ave ~ block + SO(x1, x2, x3, x4), data = heli)
+    cube = [corner[::-1] for corner in product((-1, 1), repeat=4)]
+    star = [tuple(sign * 2 * (i == j) for j in range(4)) for i in range(4) for sign in (-1, 1)]
+    rows = [*cube, (0,) * 4, (0,) * 4, *star, *[(0,) * 4] * 4]
+    names = ["x1", "x2", "x3", "x4"]
+    table = pd.DataFrame(rows, columns=names, dtype=float)
+    table["day"], table["ave"] = ["1"] * 18 + ["2"] * 12, HELI
+    ranges = dict.fromkeys(names, (-1.0, 1.0))
+    found = analyse(table, "ave", [Amount(n) for n in names], model="quadratic", ranges=ranges, days="fixed")
+    printed = {
+        "x1": (-0.083333, 0.636560),
+        "x4": (-6.083333, 0.636560),
+        "x1:x2": (-2.875, 0.779623),
+        "x3:x4": (-2.125, 0.779623),
+        "x3^2": (-2.5375, 0.603894),
+        "x4^2": (-0.1625, 0.603894),
+    }
+    for name, (estimate, se) in printed.items():
+        assert found.coefficients.loc[name, ["estimate", "se"]].tolist() == pytest.approx(
+            [estimate, se], abs=6e-7
+        )
+    lack = lack_of_fit(found)
+    assert (lack.f, lack.p) == pytest.approx((4.6660, 0.075500), abs=6e-5)
+    assert (lack.df_lack, lack.df_pure) == pytest.approx((10, 4))
+    saddle = surface(found)
+    assert saddle.coded == pytest.approx((0.8607107, -0.3307115, -0.8394866, -0.1161465), abs=6e-8)
+    assert saddle.curvatures["eigenvalue"].tolist() == pytest.approx(
+        [-4.651963, -3.807935, 3.258222, -1.198324], abs=6e-7
+    )
+    assert saddle.kind == "saddle"
+
+
+def test_yarn_mixture() -> None:
+    # J. A. Cornell's yarn elongation data, as printed in the help page of R's mixexp (ModelPlot); the fit is
+    # R 4.2.2's summary(lm(y ~ 0 + x1 + x2 + x3 + x1:x2 + x1:x3 + x2:x3))
+    mixes = pd.DataFrame(
+        {
+            "x1": [1, 1, 0.5, 0.5, 0.5, 0, 0, 0, 0, 0, 0, 0, 0.5, 0.5, 0.5],
+            "x2": [0, 0, 0.5, 0.5, 0.5, 1, 1, 0.5, 0.5, 0.5, 0, 0, 0, 0, 0],
+            "x3": [0, 0, 0, 0, 0, 0, 0, 0.5, 0.5, 0.5, 1, 1, 0.5, 0.5, 0.5],
+            "y": [11, 12.4, 15, 14.8, 16.1, 8.8, 10, 10, 9.7, 11.8, 16.8, 16, 17.7, 16.4, 16.6],
+        }
+    )
+    parts = [Amount("x1"), Amount("x2"), Amount("x3")]
+    found = analyse_mixture(mixes, "y", parts)
+    table = found.coefficients
+    assert table["estimate"].tolist() == pytest.approx([11.7, 9.4, 16.4, 19.0, 11.4, -9.6])
+    assert table["se"].tolist() == pytest.approx([0.603692343] * 3 + [2.608249022] * 3, rel=1e-8)
+    assert table["p"].iloc[3:].tolist() == pytest.approx([4.6407e-05, 0.0017951, 0.0050705], rel=2e-5)
+    assert found.tests.loc["x1:x2", "F"] == pytest.approx(7.28458**2, rel=1e-5)
+    # grams instead of shares are the same mixture
+    grams = mixes.assign(**{name: 40 * mixes[name] for name in ("x1", "x2", "x3")})
+    again = analyse_mixture(grams, "y", parts)
+    assert np.allclose(again.coefficients["estimate"], table["estimate"])
+
+
+def test_pilot_plant() -> None:
+    # G. E. P. Box, J. S. Hunter, W. G. Hunter, Statistics for Experimenters, 2nd ed., p. 177: a pilot
+    # plant; effects and Lenth's pseudo standard error 2.25 as printed in the vignette of R's unrepx (on CRAN)
+    corners = [corner[::-1] for corner in product((-1, 1), repeat=3)]
+    table = pd.DataFrame(corners, columns=["T", "C", "K"], dtype=float)
+    table["yield"] = [60, 72, 54, 68, 52, 83, 45, 80]
+    found = unreplicated(table, "yield", [Amount("T"), Amount("C"), Amount("K")])
+    printed = {"T": 23.0, "C": -5.0, "T:C": 1.5, "K": 1.5, "T:K": 10.0, "C:K": 0.0, "T:C:K": 0.5}
+    assert found.table["estimate"].to_dict() == pytest.approx(printed)
+    assert found.pse == pytest.approx(2.25)
+    assert found.standing_out[0] == "T"

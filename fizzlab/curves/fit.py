@@ -34,6 +34,7 @@ _WHY = {
 }
 _SPREAD = 1.5  # powers of ten either way over which starts are scattered
 _SCATTERED = 32
+SUSPECT = 0.9  # share of a level line's squares above which a fit may have come to rest in a flat place
 
 
 @dataclass(frozen=True)
@@ -263,6 +264,13 @@ def _best(descent: Descent) -> int | None:
     return best if np.isfinite(done[best]) else None
 
 
+def share_of_level(rss: float, y: Array, relative: Array) -> float:
+    """Return the residual sum of squares as a share of what a level line leaves."""
+    weight = relative**-2.0
+    level = float(np.sum(weight * (y - np.average(y, weights=weight)) ** 2))
+    return float(rss / level) if level > 0 else 1.0
+
+
 def fit_curve(
     model: CurveModel,
     x: ArrayLike,
@@ -276,7 +284,9 @@ def fit_curve(
 
     All of the model's starts are tried and the lowest end is kept. Where none of them ends at a lowest
     point, they are tried again without solving for the linear parameters apart (which now and then
-    leads into a corner), and then 32 more, spread over three powers of ten around the first.
+    leads into a corner), and then 32 more, spread over three powers of ten around the first. The 32 are
+    also tried where a curve ended hardly better than a level line: a far start can come to rest where the
+    curve is flat and says nothing.
 
     Parameters
     ----------
@@ -300,7 +310,7 @@ def fit_curve(
     Raises
     ------
     CannotAnswer
-        Too few readings, or no lowest point was found.
+        Too few readings, no lowest point found, or none that is better than a level line.
     ValueError
         Arrays that do not fit together or hold missing values, or a model without starts.
 
@@ -344,13 +354,20 @@ def fit_curve(
     if best is None and model.linear:
         descent = attempt(starts, separate=False)
         best = _best(descent)
-    if best is None:
-        descent = attempt(_scatter(model, starts))
-        best = _best(descent)
+    if best is None or share_of_level(descent.rss[best], y, relative) > SUSPECT:
+        scattered = attempt(_scatter(model, starts))
+        other = _best(scattered)
+        if other is not None and (best is None or scattered.rss[other] < descent.rss[best]):
+            descent, best = scattered, other
     if best is None:
         raise CannotAnswer(
             f"The {model.name} curve could not be fitted: {_WHY[first]}.",
             "Look at the readings for a slip, and take more of them where the curve bends.",
+        )
+    if share_of_level(float(descent.rss[best]), y, relative) > 1 + 1e-6:
+        raise CannotAnswer(
+            f"No {model.name} curve was found that follows the readings better than a level line.",
+            "Look at the readings for a slip, or describe them by another curve.",
         )
     return _result(
         model,

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from fizzlab.curves.descent import CONVERGED, Array, Flags, Ints
-from fizzlab.curves.fit import _WHY, CurveFit, Readings, _result, _run, fit_curve
+from fizzlab.curves.fit import _WHY, SUSPECT, CurveFit, Readings, _result, _run, fit_curve, share_of_level
 from fizzlab.curves.model import CurveModel
 from fizzlab.problems import CannotAnswer
 
@@ -146,7 +146,7 @@ def fit_many(
         for k in best:
             row = int(owner[k])
             here, there = readings_of(row)
-            if np.isfinite(score[k]):
+            if np.isfinite(score[k]) and share_of_level(score[k], there, np.ones_like(there)) <= SUSPECT:
                 reasons[row] = ""
                 fits[row] = _result(
                     model,
@@ -161,7 +161,7 @@ def fit_many(
                     resolution,
                 )
                 continue
-            reasons[row] = _WHY[int(descent.status[k])]
+            reasons[row] = _WHY.get(int(descent.status[k]), "it follows them no better than a level line")
             try:  # the slower ways out of a poor start
                 given_start = None if start is None else given[row]
                 fits[row] = fit_curve(model, here, there, start=given_start, resolution=resolution)

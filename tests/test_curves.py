@@ -1,0 +1,370 @@
+"""Curve fitting: behaviour, reference libraries, closed forms, simulation."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import lmfit
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy import stats
+from scipy.optimize import least_squares
+
+from fizzlab.curves import (
+    CurveModel,
+    Parameter,
+    aicc,
+    akaike_weights,
+    compare_curves,
+    fit_curve,
+    fit_many,
+    profile_interval,
+)
+from fizzlab.problems import CannotAnswer
+
+Array = NDArray[np.float64]
+
+RISE = CurveModel(
+    "rise",
+    "rises to a plateau, the same share of what is missing each second",
+    (
+        Parameter("plateau", "where it ends", "g", linear=True),
+        Parameter("rate", "share a second", "1/s", lower=0),
+        Parameter("base", "where it begins", "g", linear=True),
+    ),
+    f=lambda x, p: p[0] * (1 - np.exp(-p[1] * x)) + p[2],
+    jacobian=lambda x, p: [1 - np.exp(-p[1] * x), p[0] * x * np.exp(-p[1] * x), np.ones_like(x)],
+    starts=lambda x, y: [np.ptp(y), 2 / x.max(), y[0]],
+)
+LINE = CurveModel(
+    "line",
+    "a straight line",
+    (Parameter("a", linear=True), Parameter("b", linear=True)),
+    f=lambda x, p: p[0] + p[1] * x,
+    starts=lambda x, y: [0.0, 1.0],
+)
+X = np.array([0.0, 2, 5, 9, 15, 25, 40, 60, 90])
+
+
+def readings(
+    seed: int, scatter: float = 0.1, x: Array = X, values: tuple[float, ...] = (6.0, 0.05, 0.2)
+) -> Array:
+    rng = np.random.default_rng(seed)
+    return RISE(x, values) + rng.normal(0, scatter, x.shape)
+
+
+# --- one fit --------------------------------------------------------------------------------
+
+
+def test_readings_without_scatter_give_the_truth() -> None:
+    fit = fit_curve(RISE, X, RISE(X, [6.0, 0.05, 0.2]))
+    assert fit.values == pytest.approx([6.0, 0.05, 0.2], rel=1e-9)
+    assert fit.rss < 1e-20
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_agrees_with_lmfit(seed: int) -> None:
+    y = readings(seed)
+    fit = fit_curve(RISE, X, y)
+    other = lmfit.Model(lambda x, plateau, rate, base: plateau * (1 - np.exp(-rate * x)) + base)
+    found = other.fit(y, x=X, plateau=6, rate=0.05, base=0.2, fit_kws={"xtol": 1e-12, "ftol": 1e-12})
+    for name in RISE.names:
+        assert fit[name] == pytest.approx(found.params[name].value, rel=1e-5)
+        assert fit.se[name] == pytest.approx(found.params[name].stderr, rel=1e-3)
+    assert fit.rss == pytest.approx(found.chisqr, rel=1e-9)
+    assert fit.covariance == pytest.approx(found.covar, rel=2e-3)
+
+
+def test_slopes_by_differences_give_the_same_fit() -> None:
+    y = readings(1)
+    fit, plain = fit_curve(RISE, X, y), fit_curve(replace(RISE, jacobian=None), X, y)
+    assert plain.values == pytest.approx(fit.values, rel=1e-7)
+    assert plain.errors == pytest.approx(fit.errors, rel=1e-6)
+
+
+def test_a_bound_that_holds_gives_the_constrained_minimum() -> None:
+    capped = replace(
+        RISE,
+        parameters=(
+            Parameter("plateau", linear=True),
+            Parameter("rate", lower=0, upper=0.03),
+            Parameter("base", linear=True),
+        ),
+    )
+    y = readings(2)
+    fit = fit_curve(capped, X, y)
+    other = least_squares(
+        lambda p: RISE(X, p) - y,
+        [5, 0.02, 0],
+        bounds=([-np.inf, 0, -np.inf], [np.inf, 0.03, np.inf]),
+        xtol=1e-14,
+        ftol=1e-14,
+        gtol=1e-14,
+    )
+    assert fit.at_bound == ("rate",)
+    assert fit["rate"] == 0.03
+    assert np.isnan(fit.se["rate"])
+    assert fit.rss == pytest.approx(2 * other.cost, rel=1e-6)
+    assert "on its bound" in str(fit)
+
+
+def test_weights_are_those_of_weighted_least_squares() -> None:
+    x = np.arange(8.0)
+    sd = np.array([1.0, 1, 1, 1, 3, 3, 3, 3])
+    y = 2 + 0.5 * x + np.random.default_rng(3).normal(0, 0.1 * sd)
+    fit = fit_curve(LINE, x, y, sigma=sd)
+    slope, base = np.polyfit(x, y, 1, w=1 / sd)
+    assert fit.values == pytest.approx([base, slope], rel=1e-10)
+    assert fit_curve(LINE, x, y, sigma=10 * sd).errors == pytest.approx(fit.errors, rel=1e-9)
+
+
+def test_a_straight_line_has_its_textbook_errors_and_t_interval() -> None:
+    x = np.arange(10.0)
+    y = 1 + 0.3 * x + np.random.default_rng(4).normal(0, 0.2, 10)
+    fit, known = fit_curve(LINE, x, y), stats.linregress(x, y)
+    assert fit["b"] == pytest.approx(known.slope, rel=1e-10)
+    assert fit.se["b"] == pytest.approx(known.stderr, rel=1e-9)
+    reach = stats.t.ppf(0.975, 8) * known.stderr
+    interval = profile_interval(fit, "b")
+    assert interval.low == pytest.approx(known.slope - reach, rel=1e-6)
+    assert interval.high == pytest.approx(known.slope + reach, rel=1e-6)
+    assert fit.table().loc["b", "low"] == pytest.approx(known.slope - reach, rel=1e-9)
+
+
+@given(grams=st.floats(1e-3, 1e4), seconds=st.floats(1e-3, 1e4), seed=st.integers(0, 5))
+@settings(max_examples=30, deadline=None)
+def test_units_do_not_matter(grams: float, seconds: float, seed: int) -> None:
+    y = readings(seed)
+    fit, other = fit_curve(RISE, X, y), fit_curve(RISE, seconds * X, grams * y)
+    factor = np.array([grams, 1 / seconds, grams])
+    assert other.values == pytest.approx(fit.values * factor, rel=1e-6)
+    assert other.errors == pytest.approx(fit.errors * factor, rel=1e-5)
+
+
+def test_scatter_is_never_below_that_of_rounding() -> None:
+    y = np.round(readings(0, scatter=0.0), 1)
+    fit = fit_curve(RISE, X, y, resolution=1.0)
+    assert fit.sigma == pytest.approx(1 / np.sqrt(12))
+    assert fit.aicc == pytest.approx(aicc(len(X) / 12, len(X), 3))
+    assert fit_curve(RISE, X, y).sigma < 0.1
+
+
+def test_two_predictors() -> None:
+    plane = CurveModel(
+        "plane",
+        "",
+        (Parameter("a", linear=True), Parameter("b", linear=True), Parameter("c")),
+        f=lambda x, p: p[0] + p[1] * x[0] * np.exp(p[2] * x[1]),
+    )
+    x = np.array([[1.0, 2, 3, 4, 1, 2, 3, 4], [0, 0, 0, 0, 1, 1, 1, 1]])
+    fit = fit_curve(plane, x, plane(x, [1.0, 2.0, -0.5]), start=[0, 1, 0])
+    assert fit.values == pytest.approx([1, 2, -0.5], rel=1e-8)
+
+
+def test_the_text_says_what_was_found() -> None:
+    text = str(fit_curve(RISE, X, readings(0)))
+    assert text.startswith("rise: rises to a plateau")
+    assert "share a second" in text
+    assert "9 readings, 6 degrees of freedom" in text
+
+
+# --- refusals -------------------------------------------------------------------------------
+
+
+def test_too_few_readings() -> None:
+    with pytest.raises(CannotAnswer, match="3 readings are too few"):
+        fit_curve(RISE, X[:3], readings(0)[:3])
+
+
+def test_parameters_that_cannot_be_told_apart() -> None:
+    twin = CurveModel(
+        "twin",
+        "",
+        (Parameter("a"), Parameter("b"), Parameter("c")),
+        f=lambda x, p: p[0] * np.exp(-(p[1] + p[2]) * x),
+        starts=lambda x, y: [y[0], 0.01, 0.01],
+    )
+    y = 5 * np.exp(-0.03 * X) + np.random.default_rng(0).normal(0, 0.05, X.shape)
+    with pytest.raises(CannotAnswer, match="tell its parameters apart"):
+        fit_curve(twin, X, y)
+
+
+def test_a_rise_that_never_bends_has_no_plateau() -> None:
+    bent_up = 0.2 + 0.1 * X + 0.001 * X**2
+    with pytest.raises(CannotAnswer):
+        fit_curve(RISE, X, bent_up)
+
+
+def test_misuse_is_an_error() -> None:
+    with pytest.raises(ValueError, match="finite"):
+        fit_curve(RISE, X, np.where(X > 50, np.nan, X))
+    with pytest.raises(ValueError, match="one entry a reading"):
+        fit_curve(RISE, X, X[:-1])
+    with pytest.raises(ValueError, match="3 values"):
+        fit_curve(RISE, X, X, start=[1, 2])
+    with pytest.raises(ValueError, match="no automatic starts"):
+        fit_curve(replace(RISE, starts=None), X, X)
+    with pytest.raises(ValueError, match="not together with sigma"):
+        fit_curve(RISE, X, X, sigma=np.ones_like(X), resolution=0.1)
+    with pytest.raises(ValueError, match="no parameter"):
+        profile_interval(fit_curve(LINE, X, readings(0)), "slope")
+    with pytest.raises(ValueError, match="below its upper"):
+        Parameter("a", lower=2, upper=1)
+
+
+PEAK = CurveModel(
+    "peak",
+    "",
+    (Parameter("height"), Parameter("width", lower=1e-6), Parameter("centre")),
+    f=lambda x, p: p[0] * np.exp(-(((x - p[2]) / p[1]) ** 2)),
+)
+
+
+def test_poor_starts_are_mended() -> None:
+    x = np.linspace(0, 100, 40)
+    fit = fit_curve(PEAK, x, PEAK(x, [5.0, 6.0, 70.0]), start=[1.0, 2.0, 40.0])
+    assert fit.values == pytest.approx([5, 6, 70], rel=1e-6)
+
+
+def test_a_flat_end_far_from_the_readings_is_no_answer() -> None:
+    # from a needle where there is nothing to feel, every way down leads to a height of nothing
+    x = np.linspace(0, 100, 40)
+    with pytest.raises(CannotAnswer, match="level line"):
+        fit_curve(PEAK, x, PEAK(x, [5.0, 6.0, 70.0]), start=[1.0, 0.1, 20.0])
+
+
+# --- many at once ---------------------------------------------------------------------------
+
+
+def test_many_equals_one_by_one() -> None:
+    y = np.array([readings(seed) for seed in range(20)])
+    many = fit_many(RISE, X, y)
+    for row in range(20):
+        one = fit_curve(RISE, X, y[row])
+        assert many.values[row] == pytest.approx(one.values, rel=1e-6)
+        assert many.errors[row] == pytest.approx(one.errors, rel=1e-5)
+        assert many.fit(row).aicc == pytest.approx(one.aicc, rel=1e-9)
+    assert many.converged.all()
+    assert len(many.table()) == len(many) == 20
+
+
+def test_many_of_unequal_length_and_one_that_fails() -> None:
+    x = np.tile(X, (4, 1))
+    y = np.array([readings(seed) for seed in range(4)])
+    y[1, 6:] = np.nan
+    x[1, 6:] = np.nan
+    y[2, 2:] = np.nan
+    y[3] = 0.2 + 0.1 * X + 0.001 * X**2
+    many = fit_many(RISE, x, y)
+    assert many.converged.tolist() == [True, True, False, False]
+    assert many.values[1] == pytest.approx(fit_curve(RISE, X[:6], y[1, :6]).values, rel=1e-6)
+    assert many.dof.tolist() == [6, 3, 0, 6]
+    assert np.isnan(many.values[2:]).all()
+    assert many.reasons[2] == "2 readings are too few"
+    with pytest.raises(CannotAnswer, match="too few"):
+        many.fit(2)
+
+
+# --- comparison -----------------------------------------------------------------------------
+
+
+def test_the_readings_choose_the_curve_they_came_from() -> None:
+    comparison = compare_curves([LINE, RISE], X, readings(7))
+    assert comparison.best.model is RISE
+    assert comparison.table["weight"].sum() == pytest.approx(1)
+    assert comparison.table["delta"].tolist()[0] == 0
+    straight = 0.2 + 0.05 * X + np.random.default_rng(1).normal(0, 0.1, X.shape)
+    assert compare_curves([LINE, RISE], X, straight).best.model is LINE
+
+
+def test_a_curve_that_cannot_be_fitted_is_listed_with_the_reason() -> None:
+    comparison = compare_curves([LINE, RISE], X[:5], readings(0)[:5])
+    row = comparison.table.set_index("model").loc["rise"]
+    assert "too few" in row["note"]
+    assert row["weight"] == 0
+    assert comparison.fit("rise") is None
+    with pytest.raises(CannotAnswer):
+        compare_curves([RISE], X[:5], readings(0)[:5])
+
+
+def test_aicc_by_hand() -> None:
+    # n log(rss/n) + 2k + 2k(k+1)/(n-k-1) with n = 12, rss = 3, k = 4
+    assert aicc(3.0, 12, 3) == pytest.approx(12 * np.log(0.25) + 8 + 40 / 7)
+    assert aicc(3.0, 5, 3) == np.inf
+    assert akaike_weights([1.0, 1.0]) == pytest.approx([0.5, 0.5])
+
+
+# --- intervals ------------------------------------------------------------------------------
+
+
+def test_the_ends_are_where_the_sum_of_squares_says() -> None:
+    y = readings(5)
+    fit = fit_curve(RISE, X, y)
+    interval = profile_interval(fit, "rate", 0.9)
+    limit = fit.rss * (1 + stats.f.ppf(0.9, 1, fit.dof) / fit.dof)
+    for rate in (interval.low, interval.high):
+        columns = np.column_stack([1 - np.exp(-rate * X), np.ones_like(X)])
+        rest = np.linalg.lstsq(columns, y, rcond=None)[1][0]
+        assert rest == pytest.approx(limit, rel=1e-6)
+
+
+def test_interval_of_a_quantity_follows_its_scale() -> None:
+    fit = fit_curve(RISE, X, readings(6))
+    rate = profile_interval(fit, "rate")
+    half = profile_interval(fit, lambda p: np.log(2) / p[1], name="half time", unit="s")
+    assert half.low == pytest.approx(np.log(2) / rate.high, rel=1e-5)
+    assert half.high == pytest.approx(np.log(2) / rate.low, rel=1e-5)
+    assert str(half).startswith("half time")
+
+
+def test_an_interval_that_runs_into_a_bound_or_has_no_end_says_so() -> None:
+    # only the first, straight part of the rise is seen: any high plateau with a low rate would do
+    y = readings(3, scatter=0.05, x=np.linspace(0, 6, 9))
+    floor = replace(
+        RISE,
+        parameters=(
+            Parameter("plateau", linear=True),
+            Parameter("rate", lower=0.001),
+            Parameter("base", linear=True),
+        ),
+    )
+    fit = fit_curve(floor, np.linspace(0, 6, 9), y)
+    rate = profile_interval(fit, "rate")
+    assert rate.low_open
+    assert rate.low == pytest.approx(0.001)
+    assert not rate.high_open
+    assert "bound" in str(rate)
+    free = fit_curve(RISE, np.linspace(0, 6, 9), y)
+    plateau = profile_interval(free, "plateau")
+    assert plateau.high_open
+    assert plateau.high == np.inf
+    assert "no limit" in str(plateau)
+
+
+@given(seed=st.integers(0, 200), levels=st.tuples(st.floats(0.3, 0.99), st.floats(0.3, 0.99)))
+@settings(max_examples=25, deadline=None)
+def test_a_higher_level_never_gives_a_narrower_interval(seed: int, levels: tuple[float, float]) -> None:
+    fit = fit_curve(RISE, X, readings(seed))
+    narrow, wide = (profile_interval(fit, "plateau", level) for level in sorted(levels))
+    assert wide.low <= narrow.low + 1e-6 * fit.se["plateau"]
+    assert narrow.low <= fit["plateau"] <= narrow.high
+    assert wide.high >= narrow.high - 1e-6 * fit.se["plateau"]
+
+
+def test_95_per_cent_intervals_hold_the_truth_that_often() -> None:
+    # 250 sets of 9 readings; a true 95 % would be missed by more than 3.3 standard errors (4.5 points)
+    # once in a thousand such runs
+    truth = np.array([6.0, 0.05, 0.2])
+    y = RISE(X, truth) + np.random.default_rng(11).normal(0, 0.25, (250, len(X)))
+    many = fit_many(RISE, X, y)
+    assert many.converged.all()
+    bias = many.values.mean(axis=0) - truth
+    assert np.abs(bias / (many.values.std(axis=0) / np.sqrt(250))).max() < 4
+    hit = []
+    for row in range(250):
+        interval = profile_interval(many.fit(row), lambda p: np.log(2) / p[1])
+        hit.append(interval.low <= np.log(2) / 0.05 <= interval.high)
+    assert np.mean(hit) == pytest.approx(0.95, abs=3.3 * np.sqrt(0.95 * 0.05 / 250))

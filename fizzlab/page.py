@@ -114,6 +114,8 @@ class Picture:
 
     def __init__(self, name: str, figure: Figure, caption: str, alt: str) -> None:
         self.name, self.caption, self.alt = name, caption, alt
+        figure.draw_without_rendering()
+        figure.set_layout_engine("none")  # the layout is settled: no need to work it out again for each kind
         self.svg = _drawn(figure, "svg").decode()
         self.png = _drawn(figure, "png")
 

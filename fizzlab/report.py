@@ -85,6 +85,7 @@ def _run(trial: Trial, notebook: str, making: Path, progress: bool) -> dict[str,
             progress_bar={"desc": trial.settings.code, "leave": False} if progress else False,
             log_output=False,
             store_widget_state=False,
+            autosave_cell_every=0,
             extra_arguments=["--IPKernelApp.log_level=CRITICAL"],
         )
     except PapermillExecutionError as error:

@@ -80,7 +80,7 @@ class DryingStudy:
 
     def curves(self) -> pd.DataFrame:
         """Share of the pieces of a typical batch that is dry, by level: columns level, hours, share."""
-        shares = np.round(np.linspace(0.01, 0.99, 99), 2)
+        shares = np.round(stats.norm.cdf(np.linspace(-2.4, 2.4, 33)), 4)
         return self.forecast(tuple(shares))[["level", "hours", "share"]]
 
     @property
@@ -112,8 +112,8 @@ class DryingStudy:
         low, high = 2 * np.floor((temps.min() - 3) / 2), 2 * np.ceil((temps.max() + 3) / 2)
         chart = dry_chart(
             self.fit,
-            np.linspace(low, max(high, low + 12), 49),
-            np.linspace(30, 95, 53),
+            np.linspace(low, max(high, low + 12), 37),
+            np.linspace(30, 95, 40),
             air.vapour_pressure_deficit_kpa,
             share=share,
             conditions={name: value for name, value in self.typical.items() if name not in AIR_COLUMNS},

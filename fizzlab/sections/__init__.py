@@ -1,0 +1,17 @@
+"""The sections of a report: each function gives its pieces in reading order, and a notebook cell shows them."""
+
+from fizzlab.sections.drying import answer, cautions, dry_times, drying, methods, next_steps, readings
+from fizzlab.sections.general import left_out, opening, record_block
+
+__all__ = [
+    "answer",
+    "cautions",
+    "dry_times",
+    "drying",
+    "left_out",
+    "methods",
+    "next_steps",
+    "opening",
+    "readings",
+    "record_block",
+]

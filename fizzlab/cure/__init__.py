@@ -1,24 +1,51 @@
 """Drying: touch checks, forecasts, and both joined to the room's air."""
 
+from fizzlab.cure.drying import (
+    EXPONENTIAL,
+    PAGE,
+    DryingTime,
+    PieceDrying,
+    fit_piece,
+    moisture_left,
+    other_names,
+    scale_step,
+    time_to_constant,
+    time_to_share,
+)
+from fizzlab.cure.drying_batches import DriedPieces, batch_dry_times, dry_pieces, regress_dry_time
 from fizzlab.cure.estimation import NotFitted, fit_batches
 from fizzlab.cure.forecast import Needed, driest_needed, dry_chart, forecast_dry
 from fizzlab.cure.study import DryingStudy, level_name, study_touch
 from fizzlab.cure.touch import DryTimeFit, JointTest, Linear, brackets, compare_distributions, fit_dry_time
 
 __all__ = [
+    "EXPONENTIAL",
+    "PAGE",
+    "DriedPieces",
     "DryTimeFit",
     "DryingStudy",
+    "DryingTime",
     "JointTest",
     "Linear",
     "Needed",
     "NotFitted",
+    "PieceDrying",
+    "batch_dry_times",
     "brackets",
     "compare_distributions",
     "driest_needed",
     "dry_chart",
+    "dry_pieces",
     "fit_batches",
     "fit_dry_time",
+    "fit_piece",
     "forecast_dry",
     "level_name",
+    "moisture_left",
+    "other_names",
+    "regress_dry_time",
+    "scale_step",
     "study_touch",
+    "time_to_constant",
+    "time_to_share",
 ]

@@ -270,7 +270,8 @@ def profile_interval(
         plain = Interval(
             name or "quantity", profile.estimate, profile.estimate, profile.estimate, level, unit=unit or ""
         )
-        if profile.se == 0:
+        rounding = 64 * np.finfo(float).eps * float(np.abs(fit.y / fit.relative_sd).max())
+        if profile.se == 0 or fit.sigma <= rounding:  # readings without scatter leave nothing open
             return plain
         limit = float(np.sqrt(fisher.ppf(level, 1, fit.dof)))
         low, low_open = _end(profile, limit, -1)

@@ -116,8 +116,9 @@ class BatchProbitProblem:
 
         def downhill(at: Array) -> tuple[float, Array]:
             lean = _MOST * np.tanh(at[-1])
-            total, gradient, by_lean = self.evaluate(origin + span @ at[:-1], lean)
-            if not np.isfinite(total):
+            with np.errstate(all="ignore"):  # a step too far is refused below
+                total, gradient, by_lean = self.evaluate(origin + span @ at[:-1], lean)
+            if not (np.isfinite(total) and np.isfinite(gradient).all() and np.isfinite(by_lean)):
                 return 1e10, np.zeros_like(at)
             by_bend = by_lean * _MOST * (1 - np.tanh(at[-1]) ** 2)
             return -total, -np.concatenate([span.T @ gradient, [by_bend]])

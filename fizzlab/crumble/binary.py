@@ -231,6 +231,9 @@ def profile_interval(
 ) -> tuple[float, float]:
     """Return where the profile has dropped by `allowed`; infinite where it never does.
 
+    An end is also infinite, that is left open, where the profile cannot be followed so far out: with very
+    few batches that is beyond any effect of interest.
+
     Parameters
     ----------
     drop : callable
@@ -260,4 +263,10 @@ def profile_interval(
             reach *= 8.0 if tries > 4 else min(max(wanted, 1.3), 8.0)
         return sign * np.inf
 
-    return end(-1.0), end(1.0)
+    def end_or_open(sign: float) -> float:
+        try:
+            return end(sign)
+        except CannotAnswer:
+            return sign * np.inf
+
+    return end_or_open(-1.0), end_or_open(1.0)

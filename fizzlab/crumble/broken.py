@@ -194,7 +194,8 @@ def broken_effects(
             float(stats.f.ppf(level, 1, df)) * design,
         )
         p = float(stats.f.sf(fall(hold(unit, 0.0)) / design, 1, df))
-        low, high = float(np.exp(ends[0])), float(np.exp(ends[1]))
+        with np.errstate(over="ignore"):
+            low, high = float(np.exp(ends[0])), float(np.exp(ends[1]))
         name, term = columns.names[position], columns.term_of[position]
         return Effect(name, term, "odds ratio", float(np.exp(value)), low, high, p, float(df), design)
 

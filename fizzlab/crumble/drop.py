@@ -279,7 +279,8 @@ class _Model:
 
     def _back(self, value: float) -> float:
         value = value * self.unit + self.centre
-        return float(np.exp(value)) if self.scale == "log" else max(0.0, float(value))
+        with np.errstate(over="ignore"):
+            return float(np.exp(value)) if self.scale == "log" else max(0.0, float(value))
 
     def heights(
         self,
@@ -318,7 +319,9 @@ class _Model:
         p = float(stats.f.sf(self.fall(hold(here, 0.0)), 1, self.df))
         kind: Kind = "difference"
         if self.scale == "log":
-            kind, ends = "ratio", np.exp(ends)
+            kind = "ratio"
+            with np.errstate(over="ignore"):
+                ends = np.exp(ends)
         value, low, high = map(float, ends)
         return Effect(
             columns.names[position], columns.term_of[position], kind, value, low, high, p, float(self.df)

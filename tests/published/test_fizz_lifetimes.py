@@ -1,0 +1,142 @@
+"""Durations and colour release against R, a published life test and lifelines."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from lifelines import KaplanMeierFitter, LogNormalAFTFitter
+
+from fizzlab.fizz import colour_seen, fit_durations, fit_release
+from fizzlab.terms import Category
+
+# Hours to failure of motor insulation at four temperatures, each stopped at its last value where status is 0:
+# data set `imotor` of the R package survival (3.5.3), whose help page gives W. Q. Meeker and L. A. Escobar,
+# Statistical Methods for Reliability Data (1998), as the source of its collection.
+INSULATION = {
+    150: ([], [8064] * 10),
+    170: ([1764, 2772, 3444, 3542, 3780, 4860, 5196], [5448] * 3),
+    190: ([408, 408, 1344, 1344, 1440], [1680] * 5),
+    220: ([408, 408, 504, 504, 504], [528] * 5),
+}
+
+
+def insulation() -> tuple[pd.DataFrame, pd.DataFrame]:
+    rows = [
+        (temp, time, done)
+        for temp, (ended, running) in INSULATION.items()
+        for times, done in ((ended, True), (running, False))
+        for time in times
+    ]
+    times = pd.DataFrame(rows, columns=["water_c", "seconds", "done"]).astype({"seconds": float})
+    times["run"] = [f"m{i}" for i in range(len(times))]
+    return times, pd.DataFrame(index=times["run"])
+
+
+def test_arrhenius_line_of_censored_lives() -> None:
+    # R 4.2.2, survival 3.5.3:
+    # R <- 8.31446261815324/1000; imotor$w <- (1/(imotor$temp+273.15) - 1/(180+273.15))/R
+    # f <- survreg(Surv(time, status) ~ w, imotor, dist="lognormal"); summary(f)$table; f$scale; f$loglik
+    times, batches = insulation()
+    fit = fit_durations(times, batches, at_water_c=180.0, restricted=False)
+    assert fit.water is not None
+    assert fit.coefficients == pytest.approx([8.0444242339, 82.5198654789], rel=1e-5)
+    assert np.sqrt(np.diag(fit.covariance)) == pytest.approx([0.1345154016, 8.3580556875], rel=1e-4)
+    assert fit.sd_pieces == pytest.approx(0.5967874853, rel=1e-5)
+    assert fit.loglik == pytest.approx(-148.5373062, abs=1e-5)
+    assert fit.water.ea_kj_mol == pytest.approx(82.5198654789, rel=1e-5)
+    # restricted likelihood widens the spread and hardly moves the line
+    ours = fit_durations(times, batches, at_water_c=180.0)
+    assert ours.sd_pieces > fit.sd_pieces
+    assert ours.coefficients == pytest.approx(fit.coefficients, rel=0.02)
+
+
+def test_against_lifelines() -> None:
+    times, batches = insulation()
+    fit = fit_durations(times, batches, at_water_c=180.0, restricted=False)
+    table = pd.DataFrame({"seconds": times["seconds"], "done": times["done"], "w": fit.matrix["water"]})
+    other = LogNormalAFTFitter().fit(table, "seconds", "done")
+    assert fit.coefficients == pytest.approx(
+        [other.params_["mu_", "Intercept"], other.params_["mu_", "w"]], rel=1e-3
+    )
+    assert fit.loglik == pytest.approx(other.log_likelihood_, abs=1e-3)
+
+
+# Breaking angles of chocolate cakes, three recipes, 15 batters of each, six pieces of a batter baked at 175
+# to 225 °F: data set `cake` of the R package lme4 (1.1.31), from F. E. Cook (1938) by way of W. G. Cochran
+# and G. M. Cox, Experimental Designs (2nd ed., 1957), p. 300, as its help page says. A split plot like ours:
+# recipe by batch, heat by piece.
+CAKE = """
+42 46 47 39 53 42 47 29 35 47 57 45 32 32 37 43 45 45 26 32 35 24 39 26 28 30 31 37 41 47
+24 22 22 29 35 26 26 23 25 27 33 35 24 33 23 32 31 34 24 27 28 33 34 23 24 33 27 31 30 33
+33 39 33 28 33 30 28 31 27 39 35 43 29 28 31 29 37 33 24 40 29 40 40 31 26 28 32 25 37 33
+39 46 51 49 55 42 35 46 47 39 52 61 34 30 42 35 42 35 25 26 28 46 37 37 31 30 29 35 40 36
+24 29 29 29 24 35 22 25 26 26 29 36 26 23 24 31 27 37 27 26 32 28 32 33 21 24 24 27 37 30
+20 27 33 31 28 33 23 28 31 34 31 29 32 35 30 27 35 30 23 25 22 19 21 35 21 21 28 26 27 20
+46 44 45 46 48 63 43 43 43 46 47 58 33 24 40 37 41 38 38 41 38 30 36 35 21 25 31 35 33 23
+24 33 30 30 37 35 20 21 31 24 30 33 24 23 21 24 21 35 24 18 21 26 28 28 26 28 27 27 35 35
+28 25 26 25 38 28 24 30 28 35 33 28 28 29 43 28 33 37 19 22 27 25 25 35 21 28 25 25 31 25
+"""
+
+
+def test_split_plot_of_known_times() -> None:
+    # R 4.2.2, lme4 1.1.31, lmerTest 3.1.3; degrees Celsius from Fahrenheit:
+    # cake$w <- (1/((as.numeric(as.character(cake$temperature))-32)/1.8+273.15) - 1/(200+273.15))/R
+    # g <- lmer(log(angle) ~ recipe + w + (1|recipe:replicate), cake); coef(summary(g)); VarCorr(g)
+    # logLik(refitML(g)) is 96.22950019; on the scale of the angle itself it is less by sum(log(angle))
+    angles = np.array(CAKE.split(), float)
+    runs = [f"{recipe}{batch}" for recipe in "ABC" for batch in range(15)]
+    batches = pd.DataFrame({"recipe": [run[0] for run in runs]}, index=runs)
+    times = pd.DataFrame(
+        {
+            "run": np.repeat(runs, 6),
+            "water_c": np.tile((np.arange(175, 226, 10) - 32) / 1.8, 45),
+            "seconds": angles,
+            "done": True,
+        }
+    )
+    fit = fit_durations(times, batches, [Category("recipe", ("A", "B", "C"), "A")], at_water_c=200.0)
+    assert fit.coefficients == pytest.approx(
+        [4.21426777632, -0.05336041220, -0.05777983896, -9.94495770355], rel=1e-5
+    )
+    assert np.sqrt(np.diag(fit.covariance)) == pytest.approx(
+        [0.08923910485, 0.07090565935, 0.07090565935, 0.99485208595], rel=1e-3
+    )
+    assert (fit.sd_batches, fit.sd_pieces) == pytest.approx((0.1856959841, 0.1390847682), rel=1e-3)
+    assert fit.loglik == pytest.approx(96.22950019 - 928.599400379, abs=1e-4)
+    assert fit.water is not None
+    assert [fit.effects[0].df, fit.effects[1].df, fit.water.df] == pytest.approx([42, 42, 224], rel=0.01)
+    assert fit.effects[0].p == pytest.approx(0.45591, rel=1e-3)
+
+
+def test_share_that_showed_colour() -> None:
+    # the insulation at 190 °C as times to first colour
+    # R 4.2.2, survival 3.5.3: survfit(Surv(time, status) ~ 1, subset(imotor, temp==190), conf.type="log-log")
+    # survival 0.8 (0.40869078, 0.94587265), 0.6 (0.25266890, 0.82722097), 0.5 (0.18360559, 0.75317408);
+    # median 1440 (R takes the middle of a flat stretch at one half; here there is none before 1680)
+    ended, running = INSULATION[190]
+    times = pd.DataFrame(
+        {
+            "run": [f"m{i}" for i in range(10)],
+            "seconds": [1680.0] * 10,
+            "colour_s": [*map(float, ended), *[np.nan] * len(running)],
+        }
+    )
+    shown = colour_seen(times)[0]
+    assert shown.seen["seconds"].tolist() == [408, 1344, 1440]
+    assert shown.seen["share"].to_numpy() == pytest.approx([0.2, 0.4, 0.5])
+    assert 1 - shown.seen["high"].to_numpy() == pytest.approx([0.40869078, 0.25266890, 0.18360559], rel=1e-6)
+    assert 1 - shown.seen["low"].to_numpy() == pytest.approx([0.94587265, 0.82722097, 0.75317408], rel=1e-6)
+    assert shown.median_s == 1440
+    other = KaplanMeierFitter().fit(times["colour_s"].fillna(times["seconds"]), times["colour_s"].notna())
+    assert 1 - shown.seen["share"].to_numpy() == pytest.approx(
+        other.survival_function_.loc[shown.seen["seconds"]].to_numpy().ravel()
+    )
+
+
+def test_release_uses_the_same_regression() -> None:
+    times, batches = insulation()
+    release = times.assign(colour_s=times["seconds"].where(times["done"]))
+    one = fit_release(release, batches, at_water_c=180.0)
+    other = fit_durations(times, batches, at_water_c=180.0)
+    assert one.coefficients == pytest.approx(other.coefficients)

@@ -35,7 +35,7 @@ figure = Figure(figsize=(5.4, 3.9), layout="constrained")
 axes = figure.subplots()
 axes.plot(numpy.arange(60), numpy.arange(60))
 for kind in ("svg", "png"):
-    figure.savefig(io.BytesIO(), format=kind, dpi=200)
+    figure.savefig(io.BytesIO(), format=kind, dpi=160)
 """
 
 RUN = "import papermill, sys; papermill.execute_notebook(sys.argv[1], sys.argv[2], progress_bar=False)"

@@ -115,7 +115,7 @@ class Picture:
     def __init__(self, name: str, figure: Figure, caption: str, alt: str) -> None:
         self.name, self.caption, self.alt = name, caption, alt
         figure.draw_without_rendering()
-        figure.set_layout_engine("none")  # the layout is settled: no need to work it out again for each kind
+        figure.set_layout_engine(None)  # the layout is settled: no need to work it out again for each kind
         self.svg = _drawn(figure, "svg").decode()
         self.png = _drawn(figure, "png")
 
@@ -140,7 +140,7 @@ def _said(text: str) -> str:
 def _drawn(figure: Figure, kind: str) -> bytes:
     out = io.BytesIO()
     metadata = {"Date": None} if kind == "svg" else {"Software": None}
-    figure.savefig(out, format=kind, dpi=200, metadata=metadata)
+    figure.savefig(out, format=kind, dpi=160, metadata=metadata)
     return out.getvalue()
 
 

@@ -228,6 +228,22 @@ def forecast_dry(
     return pd.concat(tables).iloc[order]
 
 
+def typical_hours(fit: DryTimeFit, conditions: pd.DataFrame, shares: Sequence[float]) -> pd.DataFrame:
+    """Hours until shares of the pieces of a typical batch are dry, without bounds, for drawing a curve.
+
+    Returns
+    -------
+    DataFrame
+        One row a condition and share: share and hours; the index is that of `conditions`, repeated.
+    """
+    rows = model_matrix(conditions, fit.terms).to_numpy(float)
+    hours = np.exp(np.column_stack([_locations(fit, rows, share)[0] for share in shares]))
+    return pd.DataFrame(
+        {"share": np.tile(np.asarray(shares, float), len(rows)), "hours": hours.ravel()},
+        index=conditions.index.repeat(len(shares)),
+    )
+
+
 @dataclass(frozen=True)
 class Needed:
     """The least value of an amount for which a share of the pieces is dry in time.

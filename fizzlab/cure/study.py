@@ -11,7 +11,7 @@ import pandas as pd
 from scipy import stats
 
 from fizzlab import air
-from fizzlab.cure.forecast import Needed, driest_needed, dry_chart, forecast_dry
+from fizzlab.cure.forecast import Needed, driest_needed, dry_chart, forecast_dry, typical_hours
 from fizzlab.cure.touch import DryTimeFit, brackets, compare_distributions, fit_dry_time
 from fizzlab.terms import Amount, Category, Term
 
@@ -81,7 +81,9 @@ class DryingStudy:
     def curves(self) -> pd.DataFrame:
         """Share of the pieces of a typical batch that is dry, by level: columns level, hours, share."""
         shares = np.round(stats.norm.cdf(np.linspace(-2.4, 2.4, 33)), 4)
-        return self.forecast(tuple(shares))[["level", "hours", "share"]]
+        named = self.levels()
+        conditions = pd.DataFrame(list(named.values()), index=pd.Index(list(named), name="level"))
+        return typical_hours(self.fit, conditions, tuple(shares)).reset_index()
 
     @property
     def has_vpd(self) -> bool:

@@ -78,25 +78,16 @@ def _draw_brackets(
         if last is not None and level != last:
             place += 1.2
         look, start = shown[level], place
-        for lower, upper in zip(pieces["lower"], pieces["upper"], strict=True):
-            left = max(lower, low)
-            if np.isinf(upper):
-                axes.annotate(
-                    "",
-                    (high * 0.97, place),
-                    (left, place),
-                    arrowprops={
-                        "arrowstyle": "->",
-                        "color": look.colour,
-                        "lw": 1.1,
-                        "shrinkA": 0,
-                        "shrinkB": 0,
-                    },
-                )
-            else:
-                axes.plot([left, upper], [place, place], color=look.colour, lw=1.3, solid_capstyle="butt")
-                axes.plot([upper], [place], marker=look.marker, color=look.colour, ms=2.6, ls="")
-            place += 1.0
+        heights = start + np.arange(len(pieces))
+        left = pieces["lower"].clip(lower=low).to_numpy()
+        upper = pieces["upper"].to_numpy()
+        seen = np.isfinite(upper)
+        axes.hlines(heights[seen], left[seen], upper[seen], colors=look.colour, lw=1.3)
+        axes.plot(upper[seen], heights[seen], marker=look.marker, color=look.colour, ms=2.6, ls="")
+        for begin, height in zip(left[~seen], heights[~seen], strict=True):
+            arrow = {"arrowstyle": "->", "color": look.colour, "lw": 1.1, "shrinkA": 0, "shrinkB": 0}
+            axes.annotate("", (high * 0.97, height), (begin, height), arrowprops=arrow)
+        place += len(pieces)
         ticks.append((start + place - 1) / 2)
         names.append(str(run))
         place += 0.9
@@ -150,16 +141,20 @@ def dry_time_by_air(brackets: pd.DataFrame, lines: pd.DataFrame, label: str, air
             )
             tried = part[part["tried"]]
             axes.plot(tried[air], tried["hours"], color=look.colour, ls=look.line)
-            offsets = np.exp(np.linspace(-1, 1, max(brackets["piece"].nunique(), 2)) * 0.012)
             points = brackets[brackets["level"] == level]
-            for _, pieces in points.groupby("run"):
-                for shift, (x, lower, upper) in zip(
-                    np.resize(offsets, len(pieces)), pieces[[air, "lower", "upper"]].to_numpy(), strict=True
-                ):
-                    ends = [max(lower, low), min(upper, high)]
-                    axes.plot([x * shift] * 2, ends, color=look.colour, lw=1.0, alpha=0.75)
-                    if np.isfinite(upper):
-                        axes.plot([x * shift], [upper], marker=look.marker, color=look.colour, ms=2.4, ls="")
+            turn = points.groupby("run").cumcount() / max(brackets.groupby("run").size().max() - 1, 1)
+            x = (points[air] * np.exp(0.012 * (2 * turn - 1))).to_numpy()
+            upper = points["upper"].to_numpy()
+            seen = np.isfinite(upper)
+            axes.vlines(
+                x,
+                points["lower"].clip(lower=low),
+                np.minimum(upper, high),
+                colors=look.colour,
+                lw=1.0,
+                alpha=0.75,
+            )
+            axes.plot(x[seen], upper[seen], marker=look.marker, color=look.colour, ms=2.4, ls="")
         axes.set_xscale("log")
         _decimal_ticks(axes, float(lines[air].min()), float(lines[air].max()))
         hours_up(axes, low, high)

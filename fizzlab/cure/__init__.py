@@ -15,7 +15,7 @@ from fizzlab.cure.drying import (
 from fizzlab.cure.drying_batches import DriedPieces, batch_dry_times, dry_pieces, regress_dry_time
 from fizzlab.cure.estimation import NotFitted, fit_batches
 from fizzlab.cure.forecast import Needed, driest_needed, dry_chart, forecast_dry
-from fizzlab.cure.study import DryingStudy, level_name, study_touch
+from fizzlab.cure.study import DryingStudy, WeighedStudy, level_name, study_touch, study_weighings
 from fizzlab.cure.touch import DryTimeFit, JointTest, Linear, brackets, compare_distributions, fit_dry_time
 
 __all__ = [
@@ -30,6 +30,7 @@ __all__ = [
     "Needed",
     "NotFitted",
     "PieceDrying",
+    "WeighedStudy",
     "batch_dry_times",
     "brackets",
     "compare_distributions",
@@ -46,6 +47,7 @@ __all__ = [
     "regress_dry_time",
     "scale_step",
     "study_touch",
+    "study_weighings",
     "time_to_constant",
     "time_to_share",
 ]

@@ -11,8 +11,10 @@ import pandas as pd
 from scipy import stats
 
 from fizzlab import air
+from fizzlab.cure.drying_batches import DriedPieces, batch_dry_times, dry_pieces, regress_dry_time
 from fizzlab.cure.forecast import Needed, driest_needed, dry_chart, forecast_dry, typical_hours
 from fizzlab.cure.touch import DryTimeFit, brackets, compare_distributions, fit_dry_time
+from fizzlab.problems import CannotAnswer
 from fizzlab.terms import Amount, Category, Term
 
 AirModel = Literal["vpd", "rh and temperature", "none"]
@@ -209,18 +211,134 @@ def study_touch(
         The readings cannot carry the fit.
     """
     pieces = brackets(touch_checks)
-    batches, air_terms, notes = _batches(runs, touch_checks, weighings, room_log, air_model)
-    batches = batches[batches.index.isin(pieces["run"])]
+    known = _known(runs, touch_checks, weighings, room_log, terms, air_model, pieces)
+    return _study(pieces, known, distribution, forecast_air)
+
+
+@dataclass(frozen=True)
+class WeighedStudy:
+    """What the weighings of a trial say.
+
+    Attributes
+    ----------
+    dried : DriedPieces
+        When each weighed piece had only the stated share of its moisture left.
+    constant : DriedPieces or CannotAnswer
+        When each lost less than the stated grams an hour, or why that cannot be told.
+    times : DataFrame
+        Dry times by batch; from `batch_dry_times`.
+    model : DryingStudy or CannotAnswer
+        The batches' dry times regressed on factors and air, or why they cannot be.
+    levels : Series
+        The level that each batch is drawn with, by run.
+    """
+
+    dried: DriedPieces
+    constant: DriedPieces | CannotAnswer
+    times: pd.DataFrame
+    model: DryingStudy | CannotAnswer
+    levels: pd.Series
+
+
+def study_weighings(
+    runs: pd.DataFrame,
+    touch_checks: pd.DataFrame,
+    weighings: pd.DataFrame,
+    room_log: pd.DataFrame,
+    terms: Sequence[Term],
+    *,
+    air_model: AirModel = "vpd",
+    remaining_share: float = 0.05,
+    loss_g_per_h: float = 0.02,
+    forecast_air: tuple[float, float] | None = None,
+) -> WeighedStudy:
+    """Fit the drying curve of every weighed piece, and regress the batches' dry times.
+
+    Parameters
+    ----------
+    runs, touch_checks, weighings, room_log, terms, air_model, forecast_air
+        As in `study_touch`.
+    remaining_share : float
+        A piece counts as dry when this share of its moisture is left.
+    loss_g_per_h : float
+        It counts as of constant mass when it loses less than this.
+
+    Raises
+    ------
+    CannotAnswer
+        No weighed piece gave a dry time.
+    """
+    dried = dry_pieces(weighings, remaining_share=remaining_share)
+    constant: DriedPieces | CannotAnswer
+    try:
+        constant = dry_pieces(weighings, remaining_share=None, loss_g_per_h=loss_g_per_h)
+    except CannotAnswer as reason:
+        constant = reason
+    times = batch_dry_times(dried.table)
+    exact = times["hours"].dropna()
+    pieces = pd.DataFrame(
+        {"run": exact.index, "piece": 1, "lower": exact.to_numpy(), "upper": exact.to_numpy()}
+    )
+    model: DryingStudy | CannotAnswer
+    try:
+        known = _known(runs, touch_checks, weighings, room_log, terms, air_model, pieces)
+        fit = regress_dry_time(times[times.index.isin(known.batches.index)], known.batches, known.terms)
+        model = _study(pieces, known, "lognormal", forecast_air, fit)
+    except CannotAnswer as reason:
+        model = reason
+    factor = next((term for term in terms if isinstance(term, Category)), terms[0] if terms else None)
+    made = runs.set_index("run")
+    levels = (
+        made[factor.name].map(lambda value: level_name(factor, value))
+        if factor
+        else made["day"].map(lambda _: ALL)
+    )
+    return WeighedStudy(dried, constant, times, model, levels)
+
+
+@dataclass(frozen=True)
+class _Known:
+    """What a model of dry times can be built on."""
+
+    batches: pd.DataFrame
+    terms: list[Term]
+    air: tuple[Amount, ...]
+    notes: list[str]
+
+
+def _known(
+    runs: pd.DataFrame,
+    touch_checks: pd.DataFrame,
+    weighings: pd.DataFrame,
+    room_log: pd.DataFrame,
+    terms: Sequence[Term],
+    air_model: AirModel,
+    pieces: pd.DataFrame,
+) -> _Known:
+    measured = set(pieces["run"])
+    batches, air_terms, notes = _batches(runs, touch_checks, weighings, room_log, air_model, measured)
+    batches = batches[batches.index.isin(measured)]
     kept, left = _varying([*terms, *air_terms], batches)
-    notes += left
+    return _Known(batches, kept, tuple(term for term in air_terms if term in kept), [*notes, *left])
+
+
+def _study(
+    pieces: pd.DataFrame,
+    known: _Known,
+    distribution: str,
+    forecast_air: tuple[float, float] | None,
+    fit: DryTimeFit | None = None,
+) -> DryingStudy:
+    batches, kept = known.batches, known.terms
     pieces = pieces[pieces["run"].isin(batches.index)]
-    fit = fit_dry_time(pieces, batches, kept, distribution=distribution)  # type: ignore[arg-type]
-    shapes = compare_distributions(pieces, batches, kept)
-    air_kept = tuple(term for term in air_terms if term in kept)
-    factors = [term for term in kept if term not in air_terms]
+    if fit is None:
+        fit = fit_dry_time(pieces, batches, kept, distribution=distribution)  # type: ignore[arg-type]
+        shapes = compare_distributions(pieces, batches, kept)
+    else:
+        shapes = pd.DataFrame(columns=["loglik", "aic", "delta_aic", "problem"])
+    factors = [term for term in kept if term not in known.air]
     grouped = next((term for term in factors if isinstance(term, Category)), factors[0] if factors else None)
-    known_air = [name for name in AIR_COLUMNS if name in batches]
-    shown = pieces.join(batches[known_air], on="run")
+    shown = pieces.join(batches[[name for name in AIR_COLUMNS if name in batches]], on="run")
     shown["level"] = (
         ALL
         if grouped is None
@@ -232,9 +350,9 @@ def study_touch(
         fit=fit,
         shapes=shapes,
         grouped_by=grouped,
-        air=air_kept,
+        air=known.air,
         typical=_typical(batches, kept, forecast_air),
-        notes=(*notes, *fit.notes),
+        notes=(*known.notes, *fit.notes),
     )
 
 
@@ -244,6 +362,7 @@ def _batches(
     weighings: pd.DataFrame,
     room_log: pd.DataFrame,
     air_model: AirModel,
+    measured: set[str],
 ) -> tuple[pd.DataFrame, tuple[Amount, ...], list[str]]:
     """The batches with their air, the air terms that can be used, and what was not counted."""
     batches = runs.set_index("run")
@@ -253,8 +372,8 @@ def _batches(
         return batches, (), ["There is no room log, so the effect of the air is not in these numbers."]
     windows = air.drying_windows(touch_checks, weighings, runs)
     batches = batches.join(air.drying_air(room_log, windows))
-    unknown = batches.index[batches["vpd_kpa"].isna() & batches.index.isin(touch_checks["run"])]
-    if len(unknown) == len(set(touch_checks["run"])):
+    unknown = batches.index[batches["vpd_kpa"].isna() & batches.index.isin(measured)]
+    if len(unknown) == len(measured):
         return (
             batches.drop(columns=list(AIR_COLUMNS)),
             (),

@@ -2,9 +2,11 @@
 
 from fizzlab.sections.drying import answer, cautions, dry_times, drying, methods, next_steps, readings
 from fizzlab.sections.general import left_out, opening, record_block
+from fizzlab.sections.weighing import by_weight, weighing
 
 __all__ = [
     "answer",
+    "by_weight",
     "cautions",
     "dry_times",
     "drying",
@@ -14,4 +16,5 @@ __all__ = [
     "opening",
     "readings",
     "record_block",
+    "weighing",
 ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -20,9 +21,14 @@ Label = Callable[[str], str]
 _SHAPES = {"lognormal": "log-normal", "weibull": "Weibull", "loglogistic": "log-logistic"}
 
 
-def effect_findings(study: DryingStudy, label: Label) -> list[Finding]:
-    """One finding for each level against its control, each amount, and the air."""
-    found = []
+def effect_findings(
+    study: DryingStudy, label: Label, topic: str = "dry_time", lead: str = ""
+) -> list[Finding]:
+    """One finding for each level against its control, each amount, and the air.
+
+    `topic` begins the findings' names and `lead` their sentences, for dry times found in another way.
+    """
+    found: list[Finding] = []
     for term in study.fit.terms:
         if isinstance(term, Category):
             for level in term.levels:
@@ -32,7 +38,14 @@ def effect_findings(study: DryingStudy, label: Label) -> list[Finding]:
             found.append(_air_finding(study, term))
         else:
             found.append(_amount_finding(study, term, label))
-    return found
+    return [
+        replace(each, topic=each.topic.replace("dry_time", topic, 1), sentence=_after(lead, each.sentence))
+        for each in found
+    ]
+
+
+def _after(lead: str, sentence: str) -> str:
+    return f"{lead} {sentence[:1].lower()}{sentence[1:]}" if lead else sentence
 
 
 def _ratio_finding(study: DryingStudy, topic: str, effect: Linear, sentence: str) -> Finding:
@@ -375,11 +388,15 @@ def forecast_summary(study: DryingStudy, forecast: pd.DataFrame, where: str) -> 
     """All levels' forecasts in one sentence, for the top of the report; the numbers stand in `forecast_findings`."""
     share = float(forecast["share"].max())
     rows = forecast[forecast["share"] == share]
-    named = [f"{level} {duration(hours)}" for level, hours in zip(rows["level"], rows["hours"], strict=True)]
-    sure = [f"{level} {duration(hours)}" for level, hours in zip(rows["level"], rows["sure_by"], strict=True)]
+    named = [
+        f"{duration(hours)} with {level}" for level, hours in zip(rows["level"], rows["hours"], strict=True)
+    ]
+    sure = [
+        f"{duration(hours)} with {level}" for level, hours in zip(rows["level"], rows["sure_by"], strict=True)
+    ]
     sentence = (
         f"{where[:1].upper()}{where[1:]}{', ' if where else ''}{percent(share)} of the pieces of a typical batch are "
-        f"dry after: {listed(named)}. To be sure of a new batch ({percent(study.fit.level)} of them), allow: "
+        f"dry after {listed(named)}. To be sure of a new batch ({percent(study.fit.level)} of them), allow "
         f"{listed(sure)}."
     )
     if rows["beyond_tried"].any():

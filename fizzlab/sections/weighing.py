@@ -1,0 +1,78 @@
+"""Drying by weight: a trial in, the pieces that a notebook shows out."""
+
+from __future__ import annotations
+
+from fizzlab.cure import DryingStudy, WeighedStudy, study_weighings
+from fizzlab.page import Findings, Grid, Notes, Picture
+from fizzlab.plots.drying import drying_curves
+from fizzlab.problems import CannotAnswer
+from fizzlab.sections.general import Pieces
+from fizzlab.terms import Term
+from fizzlab.trial import Trial
+from fizzlab.wording import duration
+from fizzlab.wording import weighing as worded
+from fizzlab.wording.drying import effect_findings, effect_table
+
+Weighed = WeighedStudy | CannotAnswer | None
+
+
+def weighing(trial: Trial) -> Weighed:
+    """Analyse the weighings; the reason where they carry no numbers; None where there are none."""
+    if not trial.has("weighings"):
+        return None
+    wanted = trial.settings.drying
+    point = wanted.forecast_air
+    try:
+        return study_weighings(
+            trial.rows("runs"),
+            trial.rows("touch_checks"),
+            trial.rows("weighings"),
+            trial.rows("room_log"),
+            trial.settings.terms(),
+            air_model=wanted.air,
+            remaining_share=wanted.remaining_share,
+            loss_g_per_h=wanted.constant_loss_g_per_h,
+            forecast_air=None if point is None else (point.temp_c, point.rh_pct),
+        )
+    except CannotAnswer as reason:
+        return reason
+
+
+def by_weight(trial: Trial, weighed: Weighed) -> Pieces:
+    """Dry times by weight: the findings, the curves, the table of pieces, and how it was worked out."""
+    if weighed is None:
+        return []
+    pieces: Pieces = ["## Drying by weight"]
+    if isinstance(weighed, CannotAnswer):
+        return [*pieces, Notes([f"The weighings give no dry times. {weighed}"], "caution")]
+    wanted = trial.settings.drying
+    found = worded.piece_findings(weighed, wanted.remaining_share)
+    model = weighed.model if isinstance(weighed.model, DryingStudy) else None
+    if model is not None:
+        found += effect_findings(model, trial.settings.label, "weighed_dry_time", "By weight,")
+    pieces += [Findings(found), _curves(trial, weighed)]
+    if model is not None and len(model.fit.estimates) > 1:
+        pieces.append(Grid(effect_table(model), "How much longer or shorter drying takes, by weight"))
+    said = worded.doubts(weighed)
+    if said:
+        pieces.append(Notes(said, "caution"))
+    pieces.append(Grid(worded.piece_table(weighed), "The weighed pieces"))
+    pieces.append(worded.methods(weighed, wanted.remaining_share, wanted.constant_loss_g_per_h))
+    return pieces
+
+
+def _curves(trial: Trial, weighed: WeighedStudy) -> Picture:
+    readings, lines = weighed.dried.readings(), weighed.dried.lines()
+    factor: Term | None = next(iter(trial.settings.terms()), None)
+    hours = weighed.dried.table["hours"].dropna()
+    return Picture(
+        "drying-curves",
+        drying_curves(
+            readings.assign(level=readings["run"].map(weighed.levels)),
+            lines.assign(level=lines["run"].map(weighed.levels)),
+            trial.settings.label(factor.name) if factor is not None else "",
+        ),
+        "Mass of each weighed piece as a share of its first weighing, with its fitted curve.",
+        f"Falling curves of the mass of {len(weighed.dried.pieces)} pieces; they are dry by weight after "
+        f"{duration(float(hours.min()))} to {duration(float(hours.max()))}.",
+    )

@@ -77,7 +77,8 @@ def f_test(fits: Fits, rows: Array, method: Method = "kenward-roger") -> tuple[A
     -----
     Kenward and Roger (1997) match the first two moments of a scaled F; the formulas are also given by
     U. Halekoh, S. Hoejsgaard, Journal of Statistical Software 59 (2014) 9. Satterthwaite's method for
-    several rows is that of A. H.-T. Fai, P. L. Cornelius, J. Statist. Comput. Simul. 54 (1996) 363-378.
+    several rows is that of A. H.-T. Fai, P. L. Cornelius, J. Statist. Comput. Simul. 54 (1996) 363-378; it
+    also serves where a component is negative, and where Kenward and Roger's moments belong to no F.
 
     Examples
     --------
@@ -122,8 +123,9 @@ def _kenward_roger(fits: Fits, rows: Array) -> tuple[Array, Array]:
     effects = fits.beta @ rows.T
     solved = np.linalg.solve(rows @ fits.covariance @ rows.T, effects[:, :, None])[:, :, 0]
     f = scale * (effects * solved).sum(axis=1) / q
-    strange = ~(np.isfinite(df) & (df > 0) & (scale > 0) & (f >= 0))
-    if strange.any():  # the moments of Kenward and Roger have no F; see Notes of `f_test`
+    # their moments suppose that the weights follow the components, which they do not below zero
+    strange = ~(np.isfinite(df) & (df > 0) & (scale > 0) & (f >= 0)) | (fits.least_df > 0)
+    if strange.any():
         other_f, other_df = _fai_cornelius(fits, rows)
         f, df = np.where(strange, other_f, f), np.where(strange, other_df, df)
     return f, df
@@ -136,6 +138,7 @@ def _fai_cornelius(fits: Fits, rows: Array) -> tuple[Array, Array]:
     t2 = np.einsum("fbc,fc->fb", turned, fits.beta) ** 2 / size
     slope = np.einsum("fbc,fjcd,fbd->fbj", turned, fits.slopes, turned, optimize=True)
     nu = 2 * size**2 / np.einsum("fbi,fij,fbj->fb", slope, fits.observed, slope)
+    nu = np.maximum(nu, fits.least_df[:, None])
     above = np.where(nu > 2, nu / np.where(nu > 2, nu - 2, 1.0), 0.0).sum(axis=1)
     df = np.where(above > q, 2 * above / np.where(above > q, above - q, 1.0), 2.0)
     same = np.abs(nu - nu[:, :1]).max(axis=1) < 1e-8 * nu[:, 0]

@@ -14,6 +14,7 @@ from scipy.optimize import linprog
 
 from fizzlab.effects.analysis import Analysis
 from fizzlab.effects.basis import FactorBasis
+from fizzlab.effects.mixture import MixtureBasis
 from fizzlab.effects.multiple import adjusted_p, critical
 from fizzlab.effects.variance import Array
 from fizzlab.problems import CannotAnswer
@@ -222,7 +223,7 @@ def settings_grid(analysis: Analysis, by: Sequence[str], at: At) -> tuple[pd.Dat
     for factor in basis.factors:
         given = at.get(factor.name)
         if given is not None:
-            values[factor.name] = [given] if isinstance(given, (str, int, float)) else list(given)  # type: ignore[assignment]
+            values[factor.name] = [given] if np.isscalar(given) else list(given)  # type: ignore[arg-type, assignment]
         elif isinstance(factor, Category):
             values[factor.name] = list(factor.levels)
         else:
@@ -256,6 +257,9 @@ def _intervals(analysis: Analysis, weights: Array, beyond: Sequence[bool]) -> pd
 def _beyond(analysis: Analysis, shown: pd.DataFrame) -> list[bool]:
     """Does each setting lie outside of what was tried, as far as the columns shown tell?"""
     made = analysis.table
+    if isinstance(analysis.basis, MixtureBasis):
+        tried = analysis.basis.shares(made)
+        return [not in_hull(tried, mix) for mix in analysis.basis.shares(shown)]
     amounts = [f.name for f in analysis.basis.factors if isinstance(f, Amount) and f.name in shown]
     categories = [f.name for f in analysis.basis.factors if isinstance(f, Category) and f.name in shown]
     found = []

@@ -76,7 +76,11 @@ def choose_structure(table: pd.DataFrame, x: Array, days: Days = "auto") -> Stru
     if several and not pieces and table["day"].nunique() == len(table):
         return Structure("ordinary", False, (), unit, "Each batch had a day of its own.")
     if not several or days == "ignore":
-        why = "All batches were made on one day." if not several else "Days were left out, as asked."
+        why = "All batches were made on one day."
+        if several:
+            why = "Days were left out, as asked."
+        elif "day" not in table:
+            why = "No days were given, so all batches count as made together."
         return Structure("ordinary", False, inner, unit, why)
     plots = _plots(table)
     by_day = block_columns(table["day"])

@@ -93,6 +93,11 @@ def _chance(count: int) -> tuple[Array, Array]:
     return np.sort(ratios, axis=None), np.sort(ratios.max(axis=1))
 
 
+def _tail(drawn: Array, t: Array) -> Array:
+    """Share of the draws at or above t; never 0, because they are draws."""
+    return np.asarray((len(drawn) - np.searchsorted(drawn, t) + 1) / (len(drawn) + 1))
+
+
 def unreplicated(
     batches: pd.DataFrame, response: str, factors: Sequence[Term], *, log: bool = False
 ) -> Unreplicated:
@@ -151,8 +156,8 @@ def unreplicated(
         )
     single, largest = _chance(len(labels))
     size = np.abs(effects)
-    p = 1 - np.searchsorted(single, size / pse) / len(single)
-    p_joint = 1 - np.searchsorted(largest, size / pse) / len(largest)
+    p = _tail(single, size / pse)
+    p_joint = _tail(largest, size / pse)
     found = pd.DataFrame(
         {
             "estimate": effects,

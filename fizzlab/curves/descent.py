@@ -6,9 +6,10 @@ curves cost about as many NumPy calls as one.
 
 Steps follow Levenberg and Marquardt with the damping rule of K. Madsen, H. B. Nielsen and O. Tingleff,
 "Methods for non-linear least squares problems" (2nd ed., Technical University of Denmark, 2004),
-columns scaled as in J. J. More, "The Levenberg-Marquardt algorithm: implementation and theory" (1978),
-and are solved from the singular values of the slopes, not from the normal equations, which would lose
-half the digits. A parameter on its bound that is pulled outwards is held there; a step is cut at the
+columns scaled as in J. J. More, "The Levenberg-Marquardt algorithm: implementation and theory" (1978).
+What is left to gain is read from a QR decomposition of the slopes, never from the normal equations, which
+would lose half the digits; where the slopes are nearly dependent the step, too, is taken from their
+singular values. A parameter on its bound that is pulled outwards is held there; a step is cut at the
 bounds. Where some parameters enter linearly they are solved for after every step (A. Ruhe and
 P. A. Wedin, "Algorithms for separable nonlinear least squares problems", SIAM Review 22, 1980,
 318-337), which makes poor starts much less harmful.
@@ -37,6 +38,7 @@ RUNNING, CONVERGED, SINGULAR, TOO_LONG, STALLED, NO_START = range(6)
 _EPS = float(np.finfo(float).eps)
 TOLERANCE = 1e-8
 _OFFSET_AT_STALL = 1e-5  # accepted where rounding leaves no better point
+_WELL = 1e-4  # above this ratio of diagonals a QR triangle is solved as it is, below by singular values
 _RANK = 1e-11  # singular values below this share of the largest say nothing
 _MOST_DAMPING = 1e16
 
@@ -73,17 +75,34 @@ def _square(r: Array) -> Array:
     return np.where(np.isfinite(total), total, np.inf)
 
 
+def _plain(triangle: Array) -> Flags:
+    """Which triangles of a QR decomposition are far enough from singular to be solved as they are."""
+    diagonal = np.abs(np.einsum("mkk->mk", triangle))
+    return np.asarray(diagonal.min(axis=1) > _WELL * diagonal.max(axis=1))
+
+
+def _least_squares(columns: Array, r: Array) -> Array:
+    """Solve many small least-squares problems, the singular ones with the shortest solution."""
+    q, triangle = np.linalg.qr(columns)
+    plain = _plain(triangle)
+    out = np.empty((len(r), columns.shape[2]))
+    part = np.einsum("mnk,mn->mk", q[plain], r[plain])
+    out[plain] = np.linalg.solve(triangle[plain], part[:, :, None])[:, :, 0]
+    if not plain.all():
+        out[~plain] = np.einsum("mkn,mn->mk", np.linalg.pinv(columns[~plain]), r[~plain])
+    return out
+
+
 def _solve_linear(r: Array, slopes: Array, theta: Array, linear: Ints, lower: Array, upper: Array) -> Array:
     """Return theta with its linear parameters at their best, where that is finite and within bounds."""
     columns = slopes[:, :, linear]
-    usable = np.isfinite(columns).all(axis=(1, 2)) & np.isfinite(r).all(axis=1)
+    usable = np.flatnonzero(np.isfinite(columns).all(axis=(1, 2)) & np.isfinite(r).all(axis=1))
     out = theta.copy()
-    if usable.any():
-        change = np.einsum("mkn,mn->mk", np.linalg.pinv(columns[usable]), r[usable])
+    if len(usable):
+        change = _least_squares(columns[usable], r[usable])
         moved = theta[usable][:, linear] + change
         inside = (moved >= lower[linear]).all(axis=1) & (moved <= upper[linear]).all(axis=1)
-        rows = np.flatnonzero(usable)[inside]
-        out[np.ix_(rows, linear)] = moved[inside]
+        out[usable[inside][:, None], linear] = moved[inside]
     return out
 
 
@@ -170,7 +189,8 @@ def _descend(
     damping, growth = np.full(count, 1e-3), np.full(count, 2.0)
     scale = np.zeros((count, width))
     z, s = np.zeros((count, width)), np.zeros((count, width))
-    vt = np.zeros((count, width, width))
+    vt = np.zeros((count, width, width))  # right singular vectors; the triangle where `easy`
+    easy = np.zeros(count, dtype=bool)
     free = np.ones((count, width), dtype=bool)
     gain = np.zeros(count)  # what a full step promises to take off the sum of squares
     offset = np.full(count, np.inf)
@@ -185,12 +205,21 @@ def _descend(
         scale[rows] = np.maximum(scale[rows], np.sqrt(np.einsum("mnk,mnk->mk", slope, slope)))
         unit = np.where(scale[rows] > 0, scale[rows], 1.0)
         scale[rows] = unit
-        u, values, v = np.linalg.svd(slope * (free[rows] / unit)[:, None, :], full_matrices=False)
-        part = np.einsum("mnk,mn->mk", u, r[rows])
-        heard = values > _RANK * values[:, :1]
-        part[~heard] = 0.0
-        z[rows], s[rows], vt[rows] = part, values, v
-        lost[rows] = heard.sum(axis=1) < free[rows].sum(axis=1)
+        scaled = slope * (free[rows] / unit)[:, None, :]
+        q, triangle = np.linalg.qr(scaled)
+        plain = _plain(triangle)  # never so where a parameter is held: its column is nothing
+        easy[rows] = plain
+        z[rows] = np.einsum("mnk,mn->mk", q, r[rows])
+        vt[rows], lost[rows] = triangle, False
+        if not plain.all():
+            hard = rows[~plain]
+            u, values, v = np.linalg.svd(scaled[~plain], full_matrices=False)
+            part = np.einsum("mnk,mn->mk", u, r[hard])
+            heard = values > _RANK * values[:, :1]
+            part[~heard] = 0.0
+            z[hard], s[hard], vt[hard] = part, values, v
+            lost[hard] = heard.sum(axis=1) < free[hard].sum(axis=1)
+        part = z[rows]
         gain[rows] = np.einsum("mk,mk->m", part, part)
         alive = np.maximum(free[rows].sum(axis=1), 1)
         left = np.maximum(rss[rows] - gain[rows], 0.0) / dof[rows]
@@ -207,8 +236,16 @@ def _descend(
         if not len(rows):
             break
         steps[rows] += 1
-        shrunk = z[rows] * s[rows] / (s[rows] ** 2 + damping[rows, None])
-        move = np.einsum("mjk,mj->mk", vt[rows], shrunk) / scale[rows] * free[rows]
+        move = np.empty((len(rows), width))
+        plain, hard = easy[rows], rows[~easy[rows]]
+        triangle = vt[rows[plain]]
+        turned = triangle.transpose(0, 2, 1)
+        damped = turned @ triangle + damping[rows[plain], None, None] * np.eye(width)
+        move[plain] = np.linalg.solve(damped, turned @ z[rows[plain], :, None])[:, :, 0]
+        if len(hard):
+            shrunk = z[hard] * s[hard] / (s[hard] ** 2 + damping[hard, None])
+            move[~plain] = np.einsum("mjk,mj->mk", vt[hard], shrunk)
+        move *= free[rows] / scale[rows]
         trial = np.clip(theta[rows] + move, lower, upper)
         move = trial - theta[rows]
         along = np.einsum("mnk,mk->mn", jac[rows], move)
@@ -243,8 +280,20 @@ def _descend(
         status[still] = np.where(lost[still], SINGULAR, STALLED)
         status[near] = CONVERGED
     status[status == RUNNING] = TOO_LONG
-    root = vt / np.where(s > 0, s, np.inf)[:, :, None] / np.where(scale > 0, scale, 1.0)[:, None, :]
-    inverse = np.einsum("mji,mjk->mik", root, root)
-    unknown = ~free | (status != CONVERGED)[:, None]
-    inverse[unknown[:, :, None] | unknown[:, None, :]] = np.nan
-    return Descent(theta, rss, status, steps, ~free, inverse)
+    return Descent(theta, rss, status, steps, ~free, _inverse(jac, free, status == CONVERGED))
+
+
+def _inverse(jac: Array, free: Flags, known: Flags) -> Array:
+    """Return (J'J)^-1 over the free parameters of the curves that are known, nan elsewhere."""
+    count, width = free.shape
+    inverse = np.full((count, width, width), np.nan)
+    slopes = jac[known] * free[known][:, None, :]
+    scale = np.sqrt(np.einsum("mnk,mnk->mk", slopes, slopes))
+    scale[scale == 0] = 1.0
+    _, values, turn = np.linalg.svd(slopes / scale[:, None, :], full_matrices=False)
+    root = turn / np.where(values > _RANK * values[:, :1], values, np.inf)[:, :, None] / scale[:, None, :]
+    found = np.einsum("mji,mjk->mik", root, root)
+    unknown = ~free[known]
+    found[unknown[:, :, None] | unknown[:, None, :]] = np.nan
+    inverse[known] = found
+    return inverse

@@ -26,7 +26,7 @@ from fizzlab.curves.descent import (
 from fizzlab.curves.model import CurveModel
 from fizzlab.problems import CannotAnswer
 
-_WHY = {
+WHY = {
     SINGULAR: "the readings cannot tell its parameters apart",
     TOO_LONG: "the search was still moving when it was stopped",
     STALLED: "the search stopped before it reached a lowest point",
@@ -71,7 +71,7 @@ class Readings:
         return self.x[rows] if self.own else self.x
 
 
-def _residuals(model: CurveModel, readings: Readings) -> Callable[[Array, Ints], Array]:
+def weighted_residuals(model: CurveModel, readings: Readings) -> Callable[[Array, Ints], Array]:
     gaps = bool((readings.weight == 0).any())
 
     def residuals(theta: Array, rows: Ints) -> Array:
@@ -82,7 +82,7 @@ def _residuals(model: CurveModel, readings: Readings) -> Callable[[Array, Ints],
     return residuals
 
 
-def _slopes(model: CurveModel, readings: Readings, typical: Array) -> Callable[[Array, Ints], Array]:
+def weighted_slopes(model: CurveModel, readings: Readings, typical: Array) -> Callable[[Array, Ints], Array]:
     gaps = bool((readings.weight == 0).any())
 
     def slopes(theta: Array, rows: Ints) -> Array:
@@ -96,14 +96,14 @@ def _slopes(model: CurveModel, readings: Readings, typical: Array) -> Callable[[
     return slopes
 
 
-def _typical(start: Array) -> Array:
+def typical_sizes(start: Array) -> Array:
     return np.where(start == 0, 1.0, 1e-3 * np.abs(start))
 
 
-def _run(model: CurveModel, readings: Readings, start: Array, separate: bool = True) -> Descent:
+def run(model: CurveModel, readings: Readings, start: Array, separate: bool = True) -> Descent:
     return descend(
-        _residuals(model, readings),
-        _slopes(model, readings, _typical(start)),
+        weighted_residuals(model, readings),
+        weighted_slopes(model, readings, typical_sizes(start)),
         start,
         model.lower,
         model.upper,
@@ -346,7 +346,7 @@ def fit_curve(
     def attempt(rows: Array, separate: bool = True) -> Descent:
         many = len(rows)
         readings = Readings(x, np.tile(y, (many, 1)), np.tile(1 / relative, (many, 1)), own=False)
-        return _run(model, readings, rows, separate)
+        return run(model, readings, rows, separate)
 
     descent = attempt(starts)
     first = int(descent.status[0])
@@ -361,7 +361,7 @@ def fit_curve(
             descent, best = scattered, other
     if best is None:
         raise CannotAnswer(
-            f"The {model.name} curve could not be fitted: {_WHY[first]}.",
+            f"The {model.name} curve could not be fitted: {WHY[first]}.",
             "Look at the readings for a slip, and take more of them where the curve bends.",
         )
     if share_of_level(float(descent.rss[best]), y, relative) > 1 + 1e-6:
@@ -369,7 +369,7 @@ def fit_curve(
             f"No {model.name} curve was found that follows the readings better than a level line.",
             "Look at the readings for a slip, or describe them by another curve.",
         )
-    return _result(
+    return result(
         model,
         x,
         y,
@@ -383,7 +383,7 @@ def fit_curve(
     )
 
 
-def _result(
+def result(
     model: CurveModel,
     x: Array,
     y: Array,

@@ -9,9 +9,21 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from fizzlab.curves.descent import CONVERGED, Array, Flags, Ints
-from fizzlab.curves.fit import _WHY, SUSPECT, CurveFit, Readings, _result, _run, fit_curve, share_of_level
+from fizzlab.curves.fit import (
+    SUSPECT,
+    WHY,
+    CurveFit,
+    Readings,
+    aicc,
+    fit_curve,
+    result,
+    run,
+)
 from fizzlab.curves.model import CurveModel
 from fizzlab.problems import CannotAnswer
+
+
+_LEVEL = "it follows the readings no better than a level line"
 
 
 @dataclass(frozen=True)
@@ -21,40 +33,63 @@ class CurveFits:
     Attributes
     ----------
     model : CurveModel
+    x, y : arrays
+        The readings as given.
     values, errors : arrays, shape (m, parameters)
         Estimates and standard errors; nan where a fit did not converge (and, for `errors`, where a
         parameter ended on its bound).
+    inverse : array, shape (m, parameters, parameters)
+        (J'J)^-1; times sigma^2 it is the covariance.
     rss, sigma, aicc : arrays, shape (m,)
     dof : array of int, shape (m,)
+    held : array of bool, shape (m, parameters)
+        Parameters that ended on a bound.
+    steps : array of int, shape (m,)
     converged : array of bool, shape (m,)
     reasons : tuple of str
         Why a fit has no numbers; empty where it has.
-    each : tuple of CurveFit or None
+    resolution : float
     """
 
     model: CurveModel
+    x: Array
+    y: Array
     values: Array
     errors: Array
+    inverse: Array
     rss: Array
     sigma: Array
     aicc: Array
     dof: Ints
+    held: Flags
+    steps: Ints
     converged: Flags
     reasons: tuple[str, ...]
-    each: tuple[CurveFit | None, ...]
+    resolution: float
 
     def __len__(self) -> int:
         return len(self.rss)
 
     def fit(self, row: int) -> CurveFit:
         """Return one of the fits; raises CannotAnswer where it did not converge."""
-        found = self.each[row]
-        if found is None:
+        if not self.converged[row]:
             raise CannotAnswer(
                 f"The {self.model.name} curve could not be fitted: {self.reasons[row]}.",
                 "Look at the readings for a slip, and take more of them where the curve bends.",
             )
-        return found
+        x, y = _one(self.x, self.y, row)
+        return result(
+            self.model,
+            x,
+            y,
+            np.ones_like(y),
+            self.values[row],
+            self.inverse[row],
+            float(self.rss[row]),
+            self.held[row],
+            int(self.steps[row]),
+            self.resolution,
+        )
 
     def table(self) -> pd.DataFrame:
         """Return one row a set of readings: parameters, standard errors, rss, dof, aicc, converged, note."""
@@ -69,6 +104,29 @@ class CurveFits:
             converged=self.converged,
             note=self.reasons,
         )
+
+
+def _one(x: Array, y: Array, row: int) -> tuple[Array, Array]:
+    """Return the readings of one set, without its gaps."""
+    here, there = (x[row] if x.ndim == 2 else x), y[row]
+    seen = np.isfinite(here) & np.isfinite(there)
+    return (here, there) if seen.all() else (here[seen], there[seen])
+
+
+def _starts(
+    model: CurveModel, x: Array, y: Array, start: ArrayLike | None, enough: Flags
+) -> tuple[Array, Ints]:
+    """Return one row a start, and which set of readings each belongs to."""
+    width, rows = len(model.parameters), np.flatnonzero(enough)
+    if start is not None:
+        given = np.broadcast_to(np.asarray(start, float), (len(y), width))
+        return given[rows], rows
+    if model.starts is None:
+        raise ValueError(f"{model.name} has no automatic starts; give `start`")
+    blocks = [np.atleast_2d(np.asarray(model.starts(*_one(x, y, row)), float)) for row in rows.tolist()]
+    if not blocks:
+        return np.empty((0, width)), rows
+    return np.vstack(blocks), np.repeat(rows, [len(block) for block in blocks])
 
 
 def fit_many(
@@ -102,82 +160,91 @@ def fit_many(
     ------
     ValueError
         Arrays that do not fit together.
+
+    Examples
+    --------
+    >>> from fizzlab.curves import CurveModel, Parameter
+    >>> decay = CurveModel(
+    ...     "decay", "loses the same share each hour",
+    ...     (Parameter("size", unit="g", linear=True), Parameter("rate", unit="1/h", lower=0)),
+    ...     f=lambda x, p: p[0] * np.exp(-p[1] * x),
+    ...     starts=lambda x, y: [y[0], 1 / x.mean()],
+    ... )
+    >>> fits = fit_many(decay, [0, 1, 2, 3, 4], [[10.1, 5.9, 3.8, 2.2, 1.3], [8.2, 5.4, 3.7, 2.3, np.nan]])
+    >>> fits.values.round(2)
+    array([[10.06,  0.51],
+           [ 8.2 ,  0.41]])
     """
     x, y = np.asarray(x, float), np.asarray(y, float)
     if y.ndim != 2 or x.shape not in {y.shape, y.shape[1:]}:
         raise ValueError("y must hold one row a set of readings, and x match it or one of its rows")
-    own = x.ndim == 2
     many, width = len(y), len(model.parameters)
     seen = np.isfinite(y) & np.isfinite(x)
     counts = seen.sum(axis=1)
-    enough = counts > width
-    whole = bool(seen.all())
-    filled = np.where(seen, y, 0.0)
-    if not np.isfinite(x).all():
-        first = np.argmax(seen, axis=1)
-        x = np.where(np.isfinite(x), x, np.take_along_axis(x, first[:, None], axis=1))
+    starts, owner = _starts(model, x, y, start, counts > width)
 
-    def readings_of(row: int) -> tuple[Array, Array]:
-        here = x[row] if own else x
-        return (here, y[row]) if whole else (here[seen[row]], y[row][seen[row]])
-
-    # one row a start: curve `owner[k]` begins at `starts[k]`
-    blocks: list[Array] = []
-    owners: list[int] = []
-    if start is not None:
-        given = np.broadcast_to(np.asarray(start, float), (many, width))
-        blocks, owners = [given[enough]], np.flatnonzero(enough).tolist()
-    elif model.starts is None:
-        raise ValueError(f"{model.name} has no automatic starts; give `start`")
-    else:
-        for row in np.flatnonzero(enough).tolist():
-            block = np.atleast_2d(np.asarray(model.starts(*readings_of(row)), float))
-            blocks.append(block)
-            owners += [row] * len(block)
-    fits: list[CurveFit | None] = [None] * many
-    reasons = [f"{count} readings are too few" for count in counts]
-    if owners:
-        owner = np.array(owners)
-        readings = Readings(x[owner] if own else x, filled[owner], seen[owner].astype(float), own)
-        descent = _run(model, readings, np.vstack(blocks))
+    values, errors = np.full((many, width), np.nan), np.full((many, width), np.nan)
+    inverse = np.full((many, width, width), np.nan)
+    rss = np.full(many, np.nan)
+    held, steps = np.zeros((many, width), dtype=bool), np.zeros(many, dtype=np.int64)
+    converged = np.zeros(many, dtype=bool)
+    reasons = [f"{count} readings are too few" for count in counts.tolist()]
+    if len(owner):
+        whole = x
+        if not np.isfinite(x).all():  # any place will do where there is no reading
+            shared = np.broadcast_to(x, y.shape)
+            first = np.take_along_axis(shared, np.argmax(seen, axis=1)[:, None], axis=1)
+            whole = np.where(seen, shared, first)
+        own = whole.ndim == 2
+        readings = Readings(
+            whole[owner] if own else whole,
+            np.where(seen, y, 0.0)[owner],
+            seen[owner].astype(float),
+            own,
+        )
+        descent = run(model, readings, starts)
         score = np.where(descent.status == CONVERGED, descent.rss, np.inf)
         order = np.lexsort((score, owner))
         best = order[np.unique(owner[order], return_index=True)[1]]
-        for k in best:
-            row = int(owner[k])
-            here, there = readings_of(row)
-            if np.isfinite(score[k]) and share_of_level(score[k], there, np.ones_like(there)) <= SUSPECT:
-                reasons[row] = ""
-                fits[row] = _result(
-                    model,
-                    here,
-                    there,
-                    np.ones_like(there),
-                    descent.theta[k],
-                    descent.inverse[k],
-                    float(descent.rss[k]),
-                    descent.held[k],
-                    int(descent.steps[k]),
-                    resolution,
-                )
-                continue
-            reasons[row] = _WHY.get(int(descent.status[k]), "it follows them no better than a level line")
-            try:  # the slower ways out of a poor start
-                given_start = None if start is None else given[row]
-                fits[row] = fit_curve(model, here, there, start=given_start, resolution=resolution)
-                reasons[row] = ""
+        row = owner[best]
+        values[row], inverse[row], rss[row] = descent.theta[best], descent.inverse[best], score[best]
+        held[row], steps[row] = descent.held[best], descent.steps[best]
+        level = np.where(seen, y - np.mean(y, axis=1, where=seen, keepdims=True), 0.0)[row]
+        converged[row] = score[best] <= SUSPECT * np.einsum("mn,mn->m", level, level)
+        for k, status in zip(row.tolist(), descent.status[best].tolist(), strict=True):
+            reasons[k] = (
+                "" if converged[k] else WHY.get(status, "it follows them no better than a level line")
+            )
+        for k in row[~converged[row]].tolist():  # the slower ways out of a poor start
+            own_start = None if start is None else np.broadcast_to(np.asarray(start, float), (many, width))[k]
+            try:
+                fit = fit_curve(model, *_one(x, y, k), start=own_start, resolution=resolution)
             except CannotAnswer:
-                pass
-    none = np.full(width, np.nan)
+                continue
+            values[k], inverse[k], rss[k] = fit.values, fit.covariance / fit.sigma**2, fit.rss
+            held[k] = [name in fit.at_bound for name in model.names]
+            steps[k], converged[k], reasons[k] = fit.steps, True, ""
+    values[~converged], rss[~converged], inverse[~converged] = np.nan, np.nan, np.nan
+    dof = np.maximum(counts - width, 0)
+    sigma = np.sqrt(np.maximum(rss / np.where(dof > 0, dof, np.nan), resolution**2 / 12))
+    errors = sigma[:, None] * np.sqrt(np.einsum("mkk->mk", inverse))
+    floored = np.maximum(rss, counts * resolution**2 / 12)
     return CurveFits(
         model=model,
-        values=np.array([none if fit is None else fit.values for fit in fits]).reshape(many, width),
-        errors=np.array([none if fit is None else fit.errors for fit in fits]).reshape(many, width),
-        rss=np.array([np.nan if fit is None else fit.rss for fit in fits]),
-        sigma=np.array([np.nan if fit is None else fit.sigma for fit in fits]),
-        aicc=np.array([np.nan if fit is None else fit.aicc for fit in fits]),
-        dof=np.maximum(counts - width, 0),
-        converged=np.array([fit is not None for fit in fits], dtype=bool),
+        x=x,
+        y=y,
+        values=values,
+        errors=errors,
+        inverse=inverse,
+        rss=rss,
+        sigma=sigma,
+        aicc=np.array(
+            [aicc(total, n, width) for total, n in zip(floored.tolist(), counts.tolist(), strict=True)]
+        ),
+        dof=dof,
+        held=held,
+        steps=steps,
+        converged=converged,
         reasons=tuple(reasons),
-        each=tuple(fits),
+        resolution=resolution,
     )

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from scipy.stats import f as fisher
 
 from fizzlab.curves.descent import CONVERGED, Array, Ints, descend
-from fizzlab.curves.fit import CurveFit, Readings, _residuals, _slopes, _typical
+from fizzlab.curves.fit import CurveFit, Readings, typical_sizes, weighted_residuals, weighted_slopes
 from fizzlab.problems import CannotAnswer
 
 Quantity = Callable[[Array], float]
@@ -77,9 +77,9 @@ class _Profile:
         self.fit, self.quantity = fit, quantity
         model = fit.model
         self.readings = Readings(fit.x, fit.y[None, :], 1 / fit.relative_sd[None, :], own=False)
-        self.typical = _typical(fit.values[None, :])
-        self.residuals = _residuals(model, self.readings)
-        self.slopes = _slopes(model, self.readings, self.typical)
+        self.typical = typical_sizes(fit.values[None, :])
+        self.residuals = weighted_residuals(model, self.readings)
+        self.slopes = weighted_slopes(model, self.readings, self.typical)
         self.lower, self.upper = model.lower, model.upper
         row = np.zeros(1, dtype=np.int64)
         with np.errstate(all="ignore"):

@@ -166,6 +166,11 @@ def _without(conditions: Conditions, name: str) -> Conditions:
     return {key: value for key, value in conditions.items() if key != name}
 
 
+def grouping(factors: Sequence[Term]) -> Term | None:
+    """The factor whose levels are drawn apart: the first with named levels, else the first amount."""
+    return next((term for term in factors if isinstance(term, Category)), factors[0] if factors else None)
+
+
 def level_name(term: Term, value: object) -> str:
     """A level as it is shown: the level itself, or the amount with its unit.
 
@@ -286,7 +291,7 @@ def study_weighings(
         model = _study(pieces, known, "lognormal", forecast_air, fit)
     except CannotAnswer as reason:
         model = reason
-    factor = next((term for term in terms if isinstance(term, Category)), terms[0] if terms else None)
+    factor = grouping(terms)
     made = runs.set_index("run")
     levels = (
         made[factor.name].map(lambda value: level_name(factor, value))
@@ -337,7 +342,7 @@ def _study(
     else:
         shapes = pd.DataFrame(columns=["loglik", "aic", "delta_aic", "problem"])
     factors = [term for term in kept if term not in known.air]
-    grouped = next((term for term in factors if isinstance(term, Category)), factors[0] if factors else None)
+    grouped = grouping(factors)
     shown = pieces.join(batches[[name for name in AIR_COLUMNS if name in batches]], on="run")
     shown["level"] = (
         ALL

@@ -247,7 +247,9 @@ def residual_check(residuals: pd.DataFrame) -> Figure:
     return figure
 
 
-def drying_curves(weighings: pd.DataFrame, fitted: pd.DataFrame, label: str) -> Figure:
+def drying_curves(
+    weighings: pd.DataFrame, fitted: pd.DataFrame, label: str, order: Sequence[str] = ()
+) -> Figure:
     """Mass of each weighed piece as it dries, as a share of its first mass, with the fitted curves.
 
     Parameters
@@ -258,8 +260,11 @@ def drying_curves(weighings: pd.DataFrame, fitted: pd.DataFrame, label: str) -> 
         Columns run, piece, hours, share_left, level.
     label : str
         What the levels are.
+    order : sequence of str
+        The order of the levels, as in the other figures of the trial.
     """
-    levels = list(dict.fromkeys(weighings["level"]))
+    there = dict.fromkeys(weighings["level"])
+    levels = [level for level in order if level in there] or list(there)
     shown = looks(levels)
     with house_style():
         figure, axes = new_figure(height=3.7)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from fizzlab.cure import DryingStudy, WeighedStudy, study_weighings
+from fizzlab.cure import DryingStudy, WeighedStudy, grouping, study_weighings
 from fizzlab.page import Findings, Grid, Notes, Picture
 from fizzlab.plots.drying import drying_curves
 from fizzlab.problems import CannotAnswer
 from fizzlab.sections.general import Pieces
-from fizzlab.terms import Term
+from fizzlab.terms import Category, Term
 from fizzlab.trial import Trial
 from fizzlab.wording import duration
 from fizzlab.wording import weighing as worded
@@ -63,7 +63,7 @@ def by_weight(trial: Trial, weighed: Weighed) -> Pieces:
 
 def _curves(trial: Trial, weighed: WeighedStudy) -> Picture:
     readings, lines = weighed.dried.readings(), weighed.dried.lines()
-    factor: Term | None = next(iter(trial.settings.terms()), None)
+    factor = grouping(trial.settings.terms())
     hours = weighed.dried.table["hours"].dropna()
     return Picture(
         "drying-curves",
@@ -71,8 +71,16 @@ def _curves(trial: Trial, weighed: WeighedStudy) -> Picture:
             readings.assign(level=readings["run"].map(weighed.levels)),
             lines.assign(level=lines["run"].map(weighed.levels)),
             trial.settings.label(factor.name) if factor is not None else "",
+            _order(weighed, factor),
         ),
         "Mass of each weighed piece as a share of its first weighing, with its fitted curve.",
         f"Falling curves of the mass of {len(weighed.dried.pieces)} pieces; they are dry by weight after "
         f"{duration(float(hours.min()))} to {duration(float(hours.max()))}.",
     )
+
+
+def _order(weighed: WeighedStudy, factor: Term | None) -> list[str]:
+    """The levels in the order of the other figures."""
+    if isinstance(factor, Category):
+        return list(factor.levels)
+    return sorted(set(weighed.levels), key=lambda name: float(name.split()[0])) if factor is not None else []

@@ -102,6 +102,17 @@ def test_two_days_cannot_judge_a_room() -> None:
         analyse(trial(days=2), "hours", [ROOM, COLOUR])
 
 
+def test_groups_without_days_and_days_of_one_batch() -> None:
+    table = trial()
+    groups = table.rename(columns={"day": "whole_plot"})
+    by_group = analyse(groups, "hours", [ROOM, COLOUR], log=True)
+    by_day = analyse(table, "hours", [ROOM, COLOUR], log=True)
+    assert by_group.tests["judged_by"].tolist() == ["groups of a day", "batches"]
+    assert np.allclose(by_group.tests["p"], by_day.tests["p"])
+    alone = analyse(table.assign(day=range(24)), "hours", [COLOUR], log=True)
+    assert alone.structure.kind == "ordinary"
+
+
 def test_pieces_of_a_batch_are_not_repeats() -> None:
     table = trial(days=4)
     rng = np.random.default_rng(3)

@@ -119,7 +119,8 @@ def power_advice(analysis: Analysis) -> PowerAdvice:
         )
     logs = np.log(y)
     centred = logs - logs.mean()
-    powers = _GRID[:, None]
+    grid = _GRID[::5] if analysis.structure.groups else _GRID
+    powers = grid[:, None]
     safe = np.where(np.abs(powers) < 1e-9, 1.0, powers)
     scaled = np.where(np.abs(powers) < 1e-9, centred, np.expm1(safe * centred) / safe)
     if analysis.structure.groups:
@@ -129,15 +130,15 @@ def power_advice(analysis: Analysis) -> PowerAdvice:
         left = ((scaled @ analysis.layout.outside) ** 2).sum(axis=1)
         loglik = -0.5 * len(y) * np.log(left)
     top = int(np.argmax(loglik))
-    inside = _GRID[loglik > loglik[top] - stats.chi2.ppf(0.95, 1) / 2]
+    inside = grid[loglik > loglik[top] - stats.chi2.ppf(0.95, 1) / 2]
     used = 0.0 if analysis.log else 1.0
-    best, low, high = float(_GRID[top]), float(inside.min()), float(inside.max())
+    best, low, high = float(grid[top]), float(inside.min()), float(inside.max())
     if low <= used <= high:
         suggested = used
     else:
         plain = [power for power in (*POWERS, 1.0) if low <= power <= high]
         suggested = min(plain, key=lambda p: abs(p - best)) if plain else round(best * 4) / 4
-    return PowerAdvice(best, low, high, used, suggested, _GRID, loglik)
+    return PowerAdvice(best, low, high, used, suggested, grid, loglik)
 
 
 def odd_batches(analysis: Analysis) -> OddBatches:

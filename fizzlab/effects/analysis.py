@@ -39,7 +39,7 @@ class Analysis:
         One row an effect: term, estimate, se, df, t, p, low, high; on the log scale also ratio,
         ratio_low, ratio_high. See `FactorBasis.contrasts` for what each effect is.
     tests : DataFrame
-        One row a term: df_num, df_den, F, p, judged_by (``batches``, ``whole plots`` or ``days``).
+        One row a term: df_num, df_den, F, p, judged_by (``batches``, ``groups of a day`` or ``days``).
     coefficients : DataFrame
         One row a column of the model in its own coding.
     spread : DataFrame
@@ -302,7 +302,7 @@ def layout_for(x: Array, groups: Sequence[np.ndarray], structure: Structure) -> 
 def fitted(layout: Layout, y: Array, response: str) -> Fits:
     """Fit one response, or say why there is no fit."""
     fits = fit_many(layout, y)
-    if (y @ layout.outside).std() <= 1e-10 * (1 + np.abs(y).max()):
+    if np.sqrt(np.mean((y @ layout.outside) ** 2)) <= 1e-10 * (1 + np.abs(y).max()):
         raise CannotAnswer(
             f"Batches made alike have exactly the same {response}, so nothing is left to judge chance by.",
             "Write the readings down more finely, or add batches.",

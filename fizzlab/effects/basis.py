@@ -268,6 +268,8 @@ def factor_basis(
     tried: list[Term] = []
     found: dict[str, tuple[float, float]] = {}
     for factor in factors:
+        if table[factor.name].isna().any():
+            raise ValueError(f"{factor.name} has missing values")
         if isinstance(factor, Category):
             values = set(table[factor.name].astype(str))
             unknown = values - set(factor.levels)

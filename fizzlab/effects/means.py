@@ -139,9 +139,13 @@ def against_control(analysis: Analysis, factor: str, at: At | None = None) -> Co
     size = np.sqrt(np.diag(covariance))
     correlation = covariance / np.outer(size, size)
     found = []
+    limits: dict[float, float] = {}
     for row in rows:
         one = analysis.interval(row)
-        reach = one["se"] * critical(correlation, one["df"], analysis.level)
+        df = round(one["df"], 6)
+        if df not in limits:
+            limits[df] = critical(correlation, df, analysis.level)
+        reach = one["se"] * limits[df]
         p = adjusted_p(one["t"], correlation, one["df"])
         found.append({**one, "p": p, "low": one["estimate"] - reach, "high": one["estimate"] + reach})
     return _comparisons(analysis, factor, "against control", "Dunnett", labels, found)

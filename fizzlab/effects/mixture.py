@@ -68,6 +68,8 @@ class MixtureBasis:
     def shares(self, settings: pd.DataFrame) -> Array:
         """Shares of the parts, each row adding up to 1."""
         amounts = np.column_stack([settings[factor.name].to_numpy(float) for factor in self.factors])
+        if np.isnan(amounts).any():
+            raise ValueError("amounts of a mixture must not be missing")
         if not (amounts >= 0).all() or not (amounts.sum(axis=1) > 0).all():
             raise ValueError("amounts of a mixture must not be negative, nor all zero")
         return np.asarray(amounts / amounts.sum(axis=1, keepdims=True))

@@ -51,7 +51,8 @@ def choose_structure(table: pd.DataFrame, x: Array, days: Days = "auto") -> Stru
     Parameters
     ----------
     table : DataFrame
-        One row a batch (or piece), with columns run, day and whole_plot where they exist.
+        One row a batch (or piece), with columns run, day and whole_plot (a group of batches made
+        together within a day, or without days) where they exist.
     x : array, shape (rows, columns)
         Model matrix without days, its first column the intercept or in its span.
     days : {"auto", "fixed", "random", "ignore"}
@@ -73,14 +74,18 @@ def choose_structure(table: pd.DataFrame, x: Array, days: Days = "auto") -> Stru
     unit = "piece" if pieces else "batch"
     inner = ("run",) if pieces else ()
     several = "day" in table and table["day"].nunique() > 1
-    if several and not pieces and table["day"].nunique() == len(table):
-        return Structure("ordinary", False, (), unit, "Each batch had a day of its own.")
+    batches = table["run"].nunique() if "run" in table else len(table)
+    if several and table["day"].nunique() == batches:
+        return Structure("ordinary", False, inner, unit, "Each batch had a day of its own.")
     if not several or days == "ignore":
         why = "All batches were made on one day."
         if several:
             why = "Days were left out, as asked."
         elif "day" not in table:
             why = "No days were given, so all batches count as made together."
+        if not several and "whole_plot" in table and 1 < table["whole_plot"].nunique() < batches:
+            why = "Batches were made in groups, so what was set for a group is judged by groups."
+            return Structure("split plot", False, ("whole_plot", *inner), unit, why)
         return Structure("ordinary", False, inner, unit, why)
     plots = _plots(table)
     by_day = block_columns(table["day"])

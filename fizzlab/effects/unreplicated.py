@@ -81,7 +81,7 @@ def pseudo_standard_error(effects: Array) -> Array:
     """
     size = np.abs(np.asarray(effects, float))
     first = 1.5 * np.median(size, axis=-1, keepdims=True)
-    kept = np.where(size < 2.5 * first, size, np.nan)
+    kept = np.where((size < 2.5 * first) | (first == 0), size, np.nan)
     return np.asarray(1.5 * np.nanmedian(kept, axis=-1))
 
 
@@ -149,7 +149,7 @@ def unreplicated(
     y = table[response].to_numpy(float)
     effects = picked.T @ (np.log(y) if log else y) * 2 / n
     pse = float(pseudo_standard_error(effects))
-    if pse <= 1e-12 * np.abs(effects).max():
+    if pse <= 1e-12 * (1 + np.abs(effects).max()):
         raise CannotAnswer(
             f"Most effects on {response} are exactly nil, so there is no crowd to judge by.",
             "Write the readings down more finely, or repeat some batches.",

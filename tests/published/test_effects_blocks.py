@@ -21,7 +21,7 @@ from fizzlab.effects import (
 from fizzlab.effects.multiple import critical
 from fizzlab.terms import Category
 
-# Peas, a 2^3 factorial in 6 blocks of 4 (F. Yates 1937), as in R's datasets::npk: yield, N P K, block
+# Peas, a 2^3 factorial in 6 blocks of 4, as in R's datasets::npk: yield, N P K, block
 PEAS = [
     49.5, 62.8, 46.8, 57.0, 59.8, 58.5, 55.5, 56.0, 62.8, 55.8, 69.5, 55.0, 62.0, 48.8, 45.5, 44.2,
     52.0, 51.5, 49.8, 48.8, 57.2, 59.0, 53.2, 56.0,
@@ -166,7 +166,7 @@ def test_odd_batch_and_power_of_the_poisons() -> None:
     terms = [Category("poison", ("1", "2", "3"), "1"), Category("treat", tuple("ABCD"), "A")]
     found = analyse(table, "time", terms)
     # R: bc <- MASS::boxcox(lm(time ~ poison + treat, poisons), lambda = seq(-2, 2, 0.01), interp = FALSE):
-    # best -0.75, -1.13 to -0.36; Box and Cox (1964) chose the reciprocal
+    # best -0.75, -1.13 to -0.36; Box and Cox (1964) chose the reciprocal (from memory, not seen)
     advice = power_advice(found)
     assert (advice.best, advice.low, advice.high) == pytest.approx((-0.75, -1.13, -0.36), abs=1e-9)
     assert advice.suggested in (-1.0, -0.5)

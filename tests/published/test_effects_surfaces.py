@@ -19,7 +19,7 @@ from fizzlab.effects import (
 )
 from fizzlab.terms import Amount
 
-# R. V. Lenth, "Response-Surface Methods in R, Using rsm", J. Statist. Software 32 (2009) 7, as updated in the
+# R. V. Lenth, "Response-Surface Methods in R, Using rsm", J. Statist. Software (2009), as updated in the
 # package rsm on CRAN, which prints the data (R. H. Myers, D. C. Montgomery, C. M. Anderson-Cook, Response
 # Surface Methodology, 3rd ed., Table 7.6) and the summaries that are compared with here
 CHEMICAL = pd.DataFrame(

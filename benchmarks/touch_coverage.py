@@ -3,10 +3,10 @@
     python benchmarks/touch_coverage.py [TRIALS] [CASE]
 
 12 batches of 4 pieces, a factor changed from batch to batch, and the logarithm of the vapour-pressure
-deficit, which changes from batch to batch, or from day to day in the cases with days. For each case: the share of 95 %
-intervals that hold the true coefficient; the chance that a new batch's own 90 % time lies in its 95 %
-interval, and below its one-sided 95 % bound (exact given each fitted interval, averaged); and how many trials
-were refused, as CannotAnswer, for looks too far apart and the like.
+deficit, which changes from batch to batch, or from day to day in the cases with days. For each case:
+the share of 95 % intervals that hold the true coefficient; the chance that a new batch's own 90 % time
+lies in its 95 % interval, and below its one-sided 95 % bound (exact given each fitted interval,
+averaged); and how many trials were refused, as CannotAnswer, for looks too far apart and the like.
 """
 
 import sys

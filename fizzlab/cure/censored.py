@@ -33,7 +33,8 @@ _FAR = 1e8  # stands for an infinite end: every density is 0 there and products 
 _REACH = 7.5  # nodes run over +-7.5 standard deviations, so that an odd batch or day is not cut off
 # spacing of the nodes, in posterior standard deviations; the extreme-value shape has a steeper side
 STEP: dict[str, float] = {"lognormal": 0.8, "weibull": 0.55, "loglogistic": 0.8}
-_MOST_NODES = 1500
+_MOST_NODES = 1500  # without days; with them the nodes of both integrals multiply
+_MOST_NODES_WITH_DAYS = 400
 HALF_LOG_2PI = 0.5 * float(np.log(2 * np.pi))
 
 
@@ -218,7 +219,7 @@ def nodes_for(data: Brackets, rho: float | None, phi: float | None, step: float 
     the batch's), so that the brackets need evaluating on one line of shifts and not on a plane of them.
     """
     pieces = data.most_pieces
-    least = 2 * _REACH / _MOST_NODES
+    least = 2 * _REACH / (_MOST_NODES if phi is None else _MOST_NODES_WITH_DAYS)
     zero = np.zeros(1)
     z, log_z, step_z = zero, zero, 1.0
     if rho is not None:

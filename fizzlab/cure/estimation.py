@@ -7,11 +7,10 @@ power simulation can call it thousands of times. `fit_batches` is the door; `fit
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from scipy.linalg import solve_triangular
-from scipy.optimize import linprog, minimize
+from scipy.optimize import minimize
 
 from fizzlab.cure.censored import (
     HALF_LOG_2PI,
@@ -25,120 +24,14 @@ from fizzlab.cure.censored import (
     nodes_for,
     sort,
 )
-
-
-class NotFitted(Exception):
-    """The likelihood has no top that was reached; `kind` says which way it failed."""
-
-    def __init__(self, kind: Literal["not converged", "satisfied", "separated"], columns: list[int]) -> None:
-        self.kind = kind
-        self.columns = columns
-        super().__init__(kind)
-
-
-# --- climbing -------------------------------------------------------------------------------
-
-
-@dataclass
-class _Climb:
-    """Keeps the last evaluation, since the optimiser asks for value, slope and curvature apart."""
-
-    model: Model
-    key: bytes = b""
-    level: Level | None = None
-
-    def __call__(self, theta: Array) -> Level:
-        key = theta.tobytes()
-        if self.level is None or key != self.key:
-            self.key, self.level = key, self.model.at(theta)
-        return self.level
-
-
-def _climb(model: Model, start: Array) -> tuple[Array, Level, bool]:
-    """Maximise the log-likelihood by a trust region with exact slopes; finish with Newton steps."""
-    climb = _Climb(model)
-    with np.errstate(all="ignore"):  # far trial points may overflow; the trust region draws back from them
-        found = minimize(
-            lambda t: _finite(-climb(t).loglik),
-            start,
-            jac=lambda t: -climb(t).score,
-            hess=lambda t: -climb(t).hessian,
-            method="trust-exact",
-            options={"gtol": 1e-5, "maxiter": 100, "initial_trust_radius": 1.0, "max_trust_radius": 20.0},
-        )
-        theta = np.asarray(found.x)
-        level = climb(theta)
-        good = bool(np.isfinite(level.loglik) and np.isfinite(level.hessian).all())
-        for _ in range(3):
-            if not good:
-                break
-            try:
-                np.linalg.cholesky(-level.hessian)
-            except np.linalg.LinAlgError:
-                good = False
-                break
-            step = np.linalg.solve(-level.hessian, level.score)
-            if abs(step @ level.score) < 1e-14:
-                break
-            theta = theta + step
-            level = climb(theta)
-        if good:
-            good = bool(
-                np.isfinite(level.loglik)
-                and abs(level.score @ np.linalg.solve(-level.hessian, level.score)) < 1e-8
-            )
-    return theta, level, good
-
-
-def _finite(value: float) -> float:
-    return value if np.isfinite(value) else 1e300
-
-
-def _start(data: Brackets) -> Array:
-    """Start values: least squares on the middles of the brackets."""
-    a, b = data.lower, data.upper
-    middle = np.where(np.isneginf(a), b - 0.4, np.where(np.isposinf(b), a + 0.4, 0.5 * (a + b)))
-    q = data.q[data.batch]
-    root = np.sqrt(data.count)
-    beta = np.linalg.lstsq(q * root[:, None], middle * root, rcond=None)[0]
-    sd = float(np.sqrt(np.average((middle - q @ beta) ** 2, weights=data.count)))
-    alpha = 1.0 / max(sd, 0.15)
-    return np.append(beta * alpha, np.log(alpha))
-
-
-def _why_not(data: Brackets) -> NotFitted | None:
-    """Look for a direction in which the likelihood never stops rising (a linear programme).
-
-    Along (g, h), h >= 0, no bracket's probability ever falls if h b - x'g >= 0 at every finite upper end
-    and h a - x'g <= 0 at every finite lower end. With h > 0 some line satisfies every bracket; with h = 0
-    only batches censored on one side move (separation).
-    """
-    x, a, b = data.q[data.batch], data.lower, data.upper
-    low, high = np.isfinite(a), np.isfinite(b)
-    width = x.shape[1]
-    rise = np.vstack(
-        [np.column_stack([-x[high], b[high]]), np.column_stack([x[low], -a[low]])],
-    )
-    for top, kind in ((0.0, "separated"), (1.0, "satisfied")):
-        bounds = [(-1.0, 1.0)] * width + [(0.0, top)]
-        found = linprog(
-            -rise.sum(axis=0), A_ub=-rise, b_ub=np.zeros(len(rise)), bounds=bounds, method="highs"
-        )
-        if found.status == 0 and -found.fun > 1e-7:
-            direction = solve_triangular(data.r, found.x[:width])
-            size = np.abs(direction) * data.x.std(axis=0)
-            columns = [int(i) for i in np.flatnonzero(size > 1e-6 * max(size.max(), 1e-12))]
-            return NotFitted(kind, columns)  # type: ignore[arg-type]
-    return None
-
-
-def _is_flat(level: Level) -> bool:
-    """Whether the top is so flat that it may be no top at all."""
-    curvature = np.linalg.eigvalsh(-level.hessian)
-    return bool(curvature[0] < 0.02)
-
+from fizzlab.cure.climb import NotFitted, climb, is_flat, start_values, why_not
 
 # --- the fit --------------------------------------------------------------------------------
+
+__all__ = ["INFORMATION", "ArrayFit", "BatchFit", "NotFitted", "Strata", "fit", "fit_batches", "strata"]
+
+
+_VAGUE = 5.0  # standard error, in log hours over one spread of the column, of a fit that says nothing
 
 
 @dataclass(frozen=True)
@@ -191,6 +84,7 @@ class ArrayFit:
     grid_error: float
 
 
+@np.errstate(all="ignore")  # what overflows is looked at where it matters, and refused
 def fit(
     data: Brackets,
     shape: Shape = "lognormal",
@@ -221,22 +115,22 @@ def fit(
         The likelihood has no top (separation, or a line satisfies every bracket) or it was not reached.
     """
     plain = Model(data, shape, False, False)
-    theta, level, good = _climb(plain, _start(data))
+    theta, level, good = climb(plain, start_values(data))
     no_top = None
-    if not good or _is_flat(level):
-        no_top = _why_not(data)
+    if not good or is_flat(level):
+        no_top = why_not(data)
         # where batches may differ, brackets that a line just touches can still have a top
         if no_top is not None and (no_top.kind == "separated" or not batch_effect):
             raise no_top
         if no_top is not None:
-            theta = _start(data)
+            theta = start_values(data)
         elif not good:
             raise NotFitted("not converged", [])
     model = Model(data, shape, batch_effect, day_effect)
     if batch_effect or day_effect:
         extra = [1.0] * batch_effect + [0.7] * day_effect
         from_plain = np.concatenate([theta[:-1] / 0.7, [theta[-1] - np.log(0.7)], extra])
-        theta, level, good = _climb(model, from_plain if start is None else start)
+        theta, level, good = climb(model, from_plain if start is None else start)
         if not good:
             raise no_top or NotFitted("not converged", [])
     top = theta
@@ -254,8 +148,13 @@ def _profile(model: Model, theta: Array) -> tuple[Array, Level]:
     """Maximise over gamma with the variances held."""
     width = model.data.x.shape[1]
     for _ in range(20):
+        if not np.isfinite(theta).all():
+            break
         level = model.at(theta)
-        step = np.linalg.solve(-level.hessian[:width, :width], level.score[:width])
+        try:
+            step = np.linalg.solve(-level.hessian[:width, :width], level.score[:width])
+        except np.linalg.LinAlgError:
+            break
         if abs(step @ level.score[:width]) < 1e-12:
             return theta, level
         size = float(np.abs(step).max())
@@ -381,18 +280,27 @@ def _result(
     sigma = 1.0 / alpha
     information = -level.hessian
     keep = _kept(information, width)
-    inverse = np.linalg.inv(information[np.ix_(keep, keep)])
+    try:
+        inverse = np.linalg.inv(information[np.ix_(keep, keep)])
+    except np.linalg.LinAlgError:
+        raise NotFitted("vague", []) from None
     # beta = r^-1 gamma / alpha (+ centre on the intercept); log sigma = -log alpha
     back = solve_triangular(data.r, np.eye(width)) * sigma
     beta = back @ theta[:width]
     change = np.zeros((width + 1, width + 1))
     change[:width, :width], change[:width, width], change[width, width] = back, -beta, -1.0
     covariance = change @ inverse[: width + 1, : width + 1] @ change.T
+    size = np.diag(covariance)[:width] * np.r_[1.0, data.x.std(axis=0)[1:]] ** 2
+    if not np.isfinite(covariance).all() or (size <= 0).any() or (size > _VAGUE**2).any():
+        raise NotFitted("vague", [])
     beta = beta.copy()
     beta[0] += data.centre
     inverse_order = np.argsort(data.order)
     finer = model.at(theta, finer=0.5).loglik if (rho is not None or phi is not None) else level.loglik
     nodes = nodes_for(data, rho, phi, STEP[model.shape])
+    if abs(finer - level.loglik) > 1e-2:
+        # pieces so alike beside batches that the nodes are too few: no numbers that cannot be trusted
+        raise NotFitted("not converged", [])
     return ArrayFit(
         beta=beta,
         covariance=covariance,
@@ -470,14 +378,17 @@ class Strata:
     def share_between(self, combination: Array) -> float:
         """Share of the variance of combination @ beta that is between days."""
         across = combination @ self.weights
-        between = float(across @ self.between @ across)
-        return between / (between + float(across @ self.within @ across))
+        between = max(float(across @ self.between @ across), 0.0)
+        return between / max(between + max(float(across @ self.within @ across), 0.0), 1e-300)
 
     def of(self, combination: Array) -> float:
         """Degrees of freedom of combination @ beta."""
         across = combination @ self.weights
-        between = float(across @ self.between @ across)
-        within = float(across @ self.within @ across)
+        # the two parts are exactly apart only if the batches of a day tell equally much: neither is below 0
+        between = max(float(across @ self.between @ across), 0.0)
+        within = max(float(across @ self.within @ across), 0.0)
+        if between + within <= 0:
+            return min(self.between_df, self.within_df)
         return (between + within) ** 2 / (between**2 / self.between_df + within**2 / self.within_df)
 
 

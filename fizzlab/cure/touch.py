@@ -326,8 +326,8 @@ def fit_dry_time(
     if layers is not None and day is not None:
         check_days(layers, names)
     return _assemble(
-        found, layers, alike, brackets, used, terms, matrix, distribution, batch_effect, day, level,
-        lower, upper, batch, notes,
+        found, layers, alike, brackets, used, terms, matrix, distribution, batch_effect, variances, day,
+        level, lower, upper, batch, notes,
     )  # fmt: skip
 
 
@@ -380,6 +380,7 @@ def _assemble(
     matrix: pd.DataFrame,
     shape: Shape,
     batch_effect: bool,
+    variances: Literal["restricted", "ml"],
     day: Ints | None,
     level: float,
     lower: Array,
@@ -406,7 +407,9 @@ def _assemble(
             else "The pieces of every batch became dry between the same two looks, so how much pieces of one "
             "batch differ cannot be told; forecasts take them as alike.",
         ]
-    if batch_effect and np.isnan(found.restricted):
+    if variances == "ml" and batch_effect:
+        notes = [*notes, "The variances are by maximum likelihood: the intervals are too narrow."]
+    elif batch_effect and np.isnan(found.restricted):
         notes = [
             *notes,
             "The looks are far apart beside the spread of the batches, so the intervals are rough.",

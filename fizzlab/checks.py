@@ -12,10 +12,16 @@ import pandas as pd
 from fizzlab import air
 from fizzlab.problems import Problem, nearest
 from fizzlab.settings import FactorSettings, TrialSettings
-from fizzlab.tables import SPECS, Table
+from fizzlab.tables import SHELF_MEASURES, SPECS, Table
 
 #: A batch whose drying window is covered less than this by the room log raises a doubt.
 COVERED_ENOUGH = 0.9
+
+#: A fizz curve that begins later than this has lost gas that nobody weighed.
+LATE_START_S = 5.0
+
+#: A cup does not cool by more than this while a piece fizzes.
+SAME_CUP_C = 4.0
 
 Found = tuple[list[Problem], list[Problem]]
 
@@ -122,6 +128,12 @@ def _repeated(name: str, table: Table) -> list[Problem]:
     again = rows.index[rows.duplicated(key)]
     first = rows.reset_index().drop_duplicates(key).set_index(key)["row"] if len(again) else None
     problems = []
+    if "fizz_times" in tables:
+        problems += _colour_after_the_end(tables["fizz_times"])
+    if "fizz_curves" in tables:
+        doubts += _odd_fizz_curves(tables["fizz_curves"])
+    if "shelf" in tables:
+        problems += _shelf_measure(tables["shelf"])
     for row in again:
         assert first is not None
         values = tuple(rows.loc[row, key])
@@ -235,6 +247,61 @@ def air_cover(tables: Mapping[str, Table]) -> list[Problem]:
         return []
     runs = tables["runs"].rows
     log = tables["room_log"]
+def _colour_after_the_end(table: Table) -> list[Problem]:
+    problems = []
+    rows = table.rows
+    for row in rows.index[(rows["colour_s"] > rows["seconds"]).fillna(False)]:
+        what = (
+            f"colour after {_plain(rows['colour_s'][row])} s, but {_piece(rows, row)} was watched for only "
+            f"{_plain(rows['seconds'][row])} s."
+        )
+        do = "Correct one of the two; leave the cell empty where no colour was seen."
+        problems.append(Problem(table.where, what, do, row=int(row), column="colour_s"))
+    return problems
+
+
+def _odd_fizz_curves(table: Table) -> list[Problem]:
+    doubts = []
+    for _, rows in table.rows.groupby(["run", "piece"], sort=False):
+        first = rows.index[0]
+        if rows["seconds"].iloc[0] > LATE_START_S:
+            late = _plain(rows["seconds"].iloc[0])
+            what = f"the first reading of {_piece(rows, first)} is {late} s after the start."
+            do = "Read the scale as the piece goes in: the gas before that is not counted well."
+            doubts.append(Problem(table.where, what, do, row=int(first), column="seconds", weight="doubt"))
+        apart = rows.index[(rows["water_c"] - rows["water_c"].iloc[0]).abs() > SAME_CUP_C]
+        if len(apart):
+            what = (
+                f"the water of {_piece(rows, first)} was {_plain(rows['water_c'].iloc[0])} °C before and is "
+                f"{_plain(rows['water_c'][apart[0]])} °C here."
+            )
+            do = "Check the figure; the mean of the piece is used."
+            doubts.append(Problem(table.where, what, do, row=int(apart[0]), column="water_c", weight="doubt"))
+    return doubts
+
+
+def _shelf_measure(table: Table) -> list[Problem]:
+    """One way of measuring for the whole shelf: grams and seconds of fizz do not fall at one pace."""
+    rows = table.rows
+    names = [name for name, _, _ in SHELF_MEASURES]
+    used = [name for name in names if rows[name].notna().any()]
+    if rows.empty:
+        return []
+    if len(used) != 1:
+        what = (
+            f"it measures fizz in {len(used)} ways ({', '.join(used)})."
+            if used
+            else "it does not say how much fizz was left."
+        )
+        do = f"Fill in one of the columns {', '.join(names)}, the same in every row."
+        return [Problem(table.where, what, do)]
+    problems = []
+    for row in rows.index[rows[used[0]].isna()]:
+        do = "Fill it in, or give a reason in the column leave_out."
+        problems.append(Problem(table.where, "the cell is empty.", do, row=int(row), column=used[0]))
+    return problems
+
+
     dried = set().union(*(set(rows["run"]) for rows in looked))
     doubts = []
     for row in runs.index[runs["made_at"].isna() & runs["run"].isin(dried)]:

@@ -96,6 +96,13 @@ WATER_C = Column("water_c", "number", "bath water temperature in °C", low=0, hi
 MASS_G = Column("mass_g", "number", "mass in grams", low=0, high=20000, above_low=True)
 
 SPECS: dict[str, TableSpec] = {
+#: The ways to say how much fizz a stored piece had left, one of them for a whole shelf: name, meaning, most.
+SHELF_MEASURES = (
+    ("gas_g", "grams of gas that came (loss of the cup on the scale)", 2000.0),
+    ("share_left", "share of the fresh fizz, 1 for a fresh piece", 2.0),
+    ("seconds", "seconds of fizz", 36000.0),
+)
+
     spec.name: spec
     for spec in (
         TableSpec(
@@ -203,6 +210,30 @@ SPECS: dict[str, TableSpec] = {
             planned=("run", "piece", "water_c", "seconds"),
         ),
         TableSpec(
+        TableSpec(
+            "shelf",
+            "how much fizz is left after weeks of storage",
+            (
+                RUN,
+                PIECE,
+                Column("weeks", "number", "weeks in storage; 0 for a fresh piece", low=0, high=520),
+                Column(
+                    "rh_pct",
+                    "number",
+                    "relative humidity of the storage in per cent",
+                    required=False,
+                    low=0,
+                    high=100,
+                ),
+                *(
+                    Column(name, "number", meaning, required=False, low=0, high=high, above_low=True)
+                    for name, meaning, high in SHELF_MEASURES
+                ),
+                NOTE,
+            ),
+            key=("run", "piece", "weeks"),
+            planned=("run", "piece", "weeks", "rh_pct"),
+        ),
             "room_log",
             "thermo-hygrometer readings of the drying room",
             (

@@ -9,6 +9,7 @@ from __future__ import annotations
 from fizzlab.settings.base import FILE
 from fizzlab.settings.factors import FactorSettings
 from fizzlab.settings.plan import OPTIONS as PLAN_OPTIONS
+from fizzlab.settings.fizz import FizzSettings
 from fizzlab.settings.plan import PLAN_KINDS, PlanSettings
 from fizzlab.settings.reading import read_settings
 from fizzlab.settings.recipe import IngredientSettings, RecipeSettings, RuleSettings, make_recipe
@@ -23,6 +24,7 @@ __all__ = [
     "FactorSettings",
     "IngredientSettings",
     "PlanSettings",
+    "FizzSettings",
     "RecipeSettings",
     "RuleSettings",
     "TrialSettings",

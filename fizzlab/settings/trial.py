@@ -10,6 +10,7 @@ from fizzlab.recipe import Recipe
 from fizzlab.settings.base import Section, Text
 from fizzlab.settings.factors import FactorSettings
 from fizzlab.settings.plan import PlanSettings
+from fizzlab.settings.fizz import FizzSettings
 from fizzlab.settings.recipe import RecipeSettings, make_recipe
 from fizzlab.tables import SPECS
 from fizzlab.terms import Amount, Category, Term
@@ -49,6 +50,7 @@ class TrialSettings(Section):
     recipe: RecipeSettings | None = None
     plan: PlanSettings | None = None
     drying: DryingSettings = DryingSettings()
+    fizz: FizzSettings = FizzSettings()
 
     @model_validator(mode="after")
     def _factor_names(self) -> TrialSettings:

@@ -61,10 +61,10 @@ def test_recovers_the_truth_from_a_large_trial() -> None:
 
 
 def test_coverage_with_a_dozen_batches() -> None:
-    # 160 trials of 12 batches with 3 pieces, about one piece in eight unfinished. The bounds hold the count
+    # 80 trials of 12 batches with 3 pieces, about one piece in eight unfinished. The bounds hold the count
     # of a 95 % interval in 99.8 % of such simulations.
     rng = np.random.default_rng(20251)
-    trials = 160
+    trials = 80
     held = np.zeros(3, dtype=int)
     for _ in range(trials):
         fit = fit_durations(*_args(trial(rng, pieces=3, watched_s=175)))
@@ -94,7 +94,7 @@ def test_a_factor_of_the_batch_is_judged_by_batches_and_water_by_pieces() -> Non
 def test_more_pieces_of_the_same_batches_do_not_make_the_factor_surer_without_end() -> None:
     rng = np.random.default_rng(8)
     widths = []
-    for pieces in (2, 50):
+    for pieces in (2, 20):
         effect = fit_durations(*_args(trial(rng, pieces=pieces))).effects[0]
         widths.append(np.log(effect.high / effect.low))
     assert widths[1] > 0.4 * widths[0]

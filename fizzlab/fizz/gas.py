@@ -26,7 +26,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from fizzlab.curves import CurveComparison, CurveFit, compare_curves
+from fizzlab.curves import CurveComparison, CurveFit, aicc, compare_curves
 from fizzlab.fizz.gas_models import SHAPES, Shape, gas_model, has_bend, share_out, time_until
 from fizzlab.fizz.scale import (
     Drift,
@@ -46,6 +46,9 @@ START_SHARE = 0.1
 
 #: With less gas than this many steps of the scale, which curve fits best is mostly rounding.
 COARSE_STEPS = 20.0
+
+#: AICc by which a fizz curve must beat a straight line.
+LEAST_EVIDENCE = 4.0
 
 
 @dataclass(frozen=True)
@@ -179,20 +182,21 @@ def fit_gas(
         )
     known = drift if isinstance(drift, Drift) else None
     level_mass = mass + (known.g_s * seconds if known else 0.0)
+    bowed = _straight(seconds, level_mass, step, np.array([seconds**2, np.log(seconds + seconds[1])]))
+    if len(seconds) >= 10 and _straight(seconds, level_mass, step) < bowed + LEAST_EVIDENCE:
+        raise _at_one_pace()
     tail = drift == "auto" and _has_tail(seconds, level_mass, step)
     jumps = find_jumps(seconds, level_mass, step, tail)
     fits = _compare(shapes, seconds, level_mass, jumps, step, tail)
     best = fits.best
-    if best["t50_s"] > seconds[-1] or "gas_g" in best.at_bound:
-        raise CannotAnswer(
-            "The cup was still fizzing at full pace at the last reading, so there is no telling how much gas "
-            "there is.",
-            "Go on reading until the scale stands still.",
-        )
+    bounded = {"gas_g", "t50_s"} & set(best.at_bound)
+    steps, keep = places(seconds, jumps)
+    line = _straight(seconds[keep], level_mass[keep], step, steps[:, keep])
+    if bounded or best["t50_s"] > seconds[-1] or line < best.aicc + LEAST_EVIDENCE:
+        raise _at_one_pace()
     extra = _drift_variance(best, known, seconds, level_mass, jumps, step)
     shape: Shape = next(name for name in SHAPES if name == best.model.name)
     estimates = [_estimate(best, of, step, extra, level) for of in _quantities(shape)]
-    steps, keep = places(seconds, jumps)
     fitted = best.predict(predictors(seconds, steps)) - (known.g_s * seconds if known else 0.0)
     bend = best["bend"] if has_bend(shape) else 1.0
     drift_g_s = known.g_s if known else best["drift_g_s"] if tail else 0.0
@@ -237,6 +241,22 @@ def _compare(
     steps, keep = places(seconds, jumps)
     models = [gas_model(shape, drift=tail, jumps=len(steps)) for shape in shapes]
     return compare_curves(models, predictors(seconds, steps)[..., keep], mass[keep], resolution=step)
+
+
+def _straight(seconds: Array, mass: Array, step: float, more: Array | None = None) -> float:
+    """Return the AICc of a straight line, with further columns if given."""
+    x = np.column_stack([np.ones_like(seconds), seconds, *([] if more is None else more)])
+    scale = np.abs(x).max(axis=0)
+    left = mass - x @ (np.linalg.lstsq(x / scale, mass, rcond=None)[0] / scale)
+    return aicc(max(float(left @ left), len(left) * step**2 / 12), len(left), x.shape[1])
+
+
+def _at_one_pace() -> CannotAnswer:
+    return CannotAnswer(
+        "The cup lost mass at one pace until the last reading, so there is no telling how much gas there is, "
+        "nor gas from water that dries up.",
+        "Go on reading until the scale stands still, and weigh a cup of water without a piece as well.",
+    )
 
 
 def _has_tail(seconds: Array, mass: Array, step: float) -> bool:

@@ -29,18 +29,29 @@ SHAPES: tuple[Shape, ...] = get_args(Shape)
 
 _LN2 = float(np.log(2))
 _CUBE = 1 - 0.5 ** (1 / 3)
+_LOG_QUARTERS = float(np.log(np.log(4) / np.log(4 / 3)))
 
 
 @dataclass(frozen=True)
 class _Law:
-    """A shape: what it says, whether it has a shape parameter, F with its derivatives, and F turned round."""
+    """A shape, by u = t/t50: F with its derivatives, and F turned round."""
 
     words: str
-    bent: bool
-    share: Callable[[Array, Array], Array]  # F of u = t/t50 and the shape parameter
+    bent: bool  # has a shape parameter
+    smooth: bool  # has no corner
+    share: Callable[[Array, Array], Array]  # of u and the shape parameter
     by_u: Callable[[Array, Array], Array]
     by_bend: Callable[[Array, Array], Array]
     until: Callable[[float, float], float]  # u at which a share is out
+
+
+def _reaches(t: Array, out: Array, share: float) -> float:
+    """Return roughly when a share of what left was out, never 0."""
+    k = int(np.argmax(out >= share))
+    if k == 0:
+        return float(t[t > 0].min()) / 2
+    part = (share - out[k - 1]) / max(out[k] - out[k - 1], 1e-12)
+    return float(max(t[k - 1] + part * (t[k] - t[k - 1]), 0.05 * t[k]))
 
 
 def _flat(u: Array, bend: Array) -> Array:
@@ -55,6 +66,7 @@ _LAWS: dict[str, _Law] = {
     "zero order": _Law(
         "gas leaves at one pace until it is gone",
         False,
+        False,
         lambda u, bend: np.minimum(u / 2, 1.0),
         lambda u, bend: np.where(u < 2, 0.5, 0.0),
         _flat,
@@ -63,6 +75,7 @@ _LAWS: dict[str, _Law] = {
     "first order": _Law(
         "the same share of what is left leaves each second",
         False,
+        True,
         lambda u, bend: -np.expm1(-_LN2 * u),
         lambda u, bend: _LN2 * np.exp(-_LN2 * u),
         _flat,
@@ -71,6 +84,7 @@ _LAWS: dict[str, _Law] = {
     "cube root": _Law(
         "a piece shrinks evenly from its surface",
         False,
+        False,
         lambda u, bend: 1 - np.maximum(1 - _CUBE * u, 0.0) ** 3,
         lambda u, bend: 3 * _CUBE * np.maximum(1 - _CUBE * u, 0.0) ** 2,
         _flat,
@@ -78,6 +92,7 @@ _LAWS: dict[str, _Law] = {
     ),
     "weibull": _Law(
         "gas leaves ever more slowly (shape below 1) or gathers pace first (above 1)",
+        True,
         True,
         lambda u, bend: -np.expm1(-_power(u, bend)),
         lambda u, bend: np.exp(-_power(u, bend)) * _power(u, bend) * bend / np.maximum(u, 1e-300),
@@ -199,18 +214,21 @@ def gas_model(shape: Shape, start: bool = True, drift: bool = False, jumps: int 
 
     def starts(x: Array, y: Array) -> ArrayLike:
         t = seconds_of(x)
-        top = y[0] if start else 0.0
+        top = float(y[0]) if start else 0.0
         gas = max(float(top - y.min()), 1e-6)
-        out = (top - y) / gas
-        half = float(t[np.argmax(out >= 0.5)]) if (out >= 0.5).any() else float(t[-1])
-        half = max(half, float(t[t > 0].min()) / 2)
-        rows = []
-        for factor in (1.0, 0.5, 2.0):
-            for bend in (1.0, 0.6, 1.7) if law.bent else (1.0,):
-                row = [top] if start else []
-                row += [gas, half * factor]
-                row += [bend] if law.bent else []
-                rows.append(row + [0.0] * (drift + jumps))
-        return np.array(rows)
+        quarter, half, most = (_reaches(t, (top - y) / gas, share) for share in (0.25, 0.5, 0.75))
+        if law.bent:
+            # turned round, F = 1/4 and F = 3/4 give (t at 3/4 / t at 1/4)^bend = log(4)/log(4/3)
+            bend = _LOG_QUARTERS / np.log(max(most / quarter, 1.05))
+            pairs = [(half, float(np.clip(bend, 0.3, 5.0))), (half, 1.0)]
+        else:
+            # curves that end in a corner have several lowest points
+            pairs = [(half * factor, 0.0) for factor in ((1.0,) if law.smooth else (1.0, 0.5, 0.7, 1.4, 2.0))]
+        return np.array(
+            [
+                [*([top] if start else []), gas, t50, *([bend] if law.bent else []), *[0.0] * (drift + jumps)]
+                for t50, bend in pairs
+            ]
+        )
 
     return CurveModel(shape, law.words, tuple(parameters), f=f, jacobian=jacobian, starts=starts)

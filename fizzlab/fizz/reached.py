@@ -32,8 +32,8 @@ class GasFits:
     not_fitted : DataFrame
         run, piece, why, would_help.
     shapes : DataFrame
-        One row a curve: shape, aicc (summed over the pieces that every shape fits), delta, weight, best_of (pieces
-        that it fits best).
+        One row a curve: shape, aicc (summed over the pieces that every shape fits), delta, weight, best_of
+        (pieces that it fits best).
     common : str or None
         The shape that `pieces` is stated in; None if each piece has its own best.
     """
@@ -101,8 +101,8 @@ def fit_gas_curves(
 ) -> GasFits:
     """Fit every fizz curve of a trial.
 
-    Pieces are compared fairly only by the same curve, so by default the shape with the lowest sum of AICc over
-    the pieces is used for all.
+    Pieces are compared fairly only by the same curve, so by default the shape with the lowest sum of AICc
+    over the pieces is used for all.
 
     Parameters
     ----------
@@ -123,11 +123,11 @@ def fit_gas_curves(
     >>> from fizzlab.fizz.gas_models import share_out
     >>> seconds = np.arange(0.0, 241.0, 12.0)
     >>> curves = pd.concat([pd.DataFrame({"run": run, "piece": 1, "water_c": 38.0, "seconds": seconds,
-    ...     "mass_g": np.round(400 - gas * share_out("cube root", seconds, t50_s=30), 1)})
-    ...     for run, gas in (("A", 8.0), ("B", 8.6))])
+    ...     "mass_g": np.round(400.03 - gas * share_out("cube root", seconds, t50_s=30), 1)})
+    ...     for run, gas in (("A", 8.0), ("B", 9.0))])
     >>> found = fit_gas_curves(curves)
-    >>> found.common, found.pieces["gas_g"].round(1).tolist()
-    ('cube root', [8.0, 8.6])
+    >>> found.common, found.pieces["gas_g"].round().tolist()
+    ('cube root', [8.0, 9.0])
     """
     keys: list[tuple[object, object]] = []
     fits: list[GasFit] = []
@@ -154,16 +154,17 @@ def fit_gas_curves(
             else CannotAnswer("There is no fizz curve.", "Weigh a piece in its cup as it fizzes.")
         )
     shapes = _shapes(fits)
-    common: Shape | None = None if shape == "own" else wanted[0] if len(wanted) == 1 else None
+    common: Shape | None = wanted[0] if len(wanted) == 1 else None
     if shape == "common":
-        common = next(name for name in SHAPES if name == shapes["shape"].iloc[0])
+        chosen: Shape = next(name for name in SHAPES if name == shapes["shape"].iloc[0])
+        common = chosen
         redone: list[int] = []
         for i, fit in enumerate(fits):
-            if fit.shape == common:
+            if fit.shape == chosen:
                 redone.append(i)
                 continue
             try:
-                fits[i] = fit_gas(tables[i], [common], drift, step_g, level)
+                fits[i] = fit_gas(tables[i], [chosen], drift, step_g, level)
                 redone.append(i)
             except CannotAnswer as problem:
                 failed.append((*keys[i], problem.why, problem.would_help))
@@ -184,8 +185,8 @@ def gas_reached(
 ) -> list[GasReached]:
     """Compare the gas that came with what the recipe could give, less what stays dissolved.
 
-    The batch is the unit: pieces of a batch are averaged, and the interval is t over batches. The gas that the
-    recipe could give and what the water holds are taken as known; `share_if_none_stays` shows how much
+    The batch is the unit: pieces of a batch are averaged, and the interval is t over batches. The gas that
+    the recipe could give and what the water holds are taken as known; `share_if_none_stays` shows how much
     hangs on the latter. Water that already holds gas or is made basic by soda left over holds more or less.
 
     Parameters
@@ -261,14 +262,14 @@ def _reached(name: str, batches: pd.DataFrame, level: float) -> GasReached:
         dissolved_g=held,
         expected_g=theory - held,
         gas_g=gas,
-        gas_low=gas - gas_margin,
-        gas_high=gas + gas_margin,
+        gas_low=float(gas - gas_margin),
+        gas_high=float(gas + gas_margin),
         share=mean,
-        share_low=mean - margin,
-        share_high=mean + margin,
+        share_low=float(mean - margin),
+        share_high=float(mean + margin),
         spent=1 - mean,
-        spent_low=1 - mean - margin,
-        spent_high=1 - mean + margin,
+        spent_low=float(1 - mean - margin),
+        spent_high=float(1 - mean + margin),
         share_if_none_stays=float((batches["gas"] / batches["theory"]).mean()),
         df=float(count - 1),
         batches=count,

@@ -122,11 +122,11 @@ def blank_drift(blank: pd.DataFrame) -> Drift:
 def find_jumps(seconds: Array, mass_g: Array, step_g: float, drift: bool) -> tuple[Jump, ...]:
     """Find splashes and touches, the largest first, at most four.
 
-    Each reading is tried as one that was out of line, and each gap between readings as a step that stayed, by
-    how much of the residual sum of squares of the best curve (with drift if `drift`) it takes away. The best is
-    kept if it is larger than 2.5 steps of the scale and its F test gives less than 0.001 over all the places
-    tried together (Bonferroni); then the search goes on with it in the curve. Nothing is removed silently: the
-    curve gets a step of its own, or leaves the reading out, and the jump is reported.
+    Each reading is tried as one that was out of line, and each gap between readings as a step that stayed,
+    by how much of the residual sum of squares of the best curve (with drift if `drift`) it takes away. The
+    best is kept if it is larger than 2.5 steps of the scale and its F test gives less than 0.001 over all the
+    places tried together (Bonferroni); then the search goes on with it in the curve. Nothing is removed
+    silently: the curve gets a step of its own, or leaves the reading out, and the jump is reported.
 
     A splash in the first gap cannot be told from a quick start and is not looked for.
 

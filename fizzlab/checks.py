@@ -75,6 +75,44 @@ def _as_planned(values: pd.Series, factor: FactorSettings) -> pd.Series:
     return named | ((values >= factor.low) & (values <= factor.high))
 
 
+def runs_by_code(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
+    """Look up the batch of each row that gives the blind code on the tray instead of the batch."""
+    batches: dict[str, list[str]] = {}
+    for known in (runs.rows, runs.left_out):
+        if "blind" in known:
+            for run, code in zip(known["run"].str.strip(), known["blind"].str.strip(), strict=True):
+                if code:
+                    batches.setdefault(code.casefold(), []).append(run)
+    problems: list[Problem] = []
+    found: dict[int, str] = {}
+    for row, run, code in table.rows[["run", "blind"]].itertuples():
+        named = batches.get(code.casefold(), [])
+        what = do = ""
+        if not code and not run:
+            what, do = "neither run nor blind is filled in.", "Write the code on the tray into blind."
+        elif code and not named:
+            guess = nearest(code, list(batches))
+            what = f"“{code}” is not a blind code that runs names."
+            do = f"Did you mean {guess}?" if guess else "Correct it, or fill in the column blind of runs."
+        elif len(named) > 1:
+            what = f"the code {code} stands for several batches in runs ({' and '.join(named)})."
+            do = "Give each batch a code of its own in runs."
+        elif code and run and run != named[0]:
+            what = f"the code {code} is batch {named[0]}, but run says {run}."
+            do = "Correct one of the two."
+        if what:
+            problems.append(Problem(table.where, what, do, row=int(row), column="blind"))
+        else:
+            found[row] = named[0] if code else run
+    rows = table.rows.loc[list(found)].drop(columns="blind").assign(run=list(found.values()))
+    left_out = table.left_out.copy()
+    if "blind" in left_out:
+        by_code = left_out["blind"].str.strip().str.casefold().map(lambda code: batches.get(code, [""])[0])
+        written = left_out["run"].str.strip() if "run" in left_out else by_code
+        left_out["run"] = written.where(written != "", by_code)
+    return Table(table.where, rows, left_out), problems
+
+
 def across_rows(tables: Mapping[str, Table]) -> Found:
     """Run every check that compares rows or tables, but for the air."""
     problems: list[Problem] = []
@@ -88,6 +126,12 @@ def across_rows(tables: Mapping[str, Table]) -> Found:
         doubts += _gaining(tables["weighings"])
     if "tumbles" in tables:
         problems += _tumbles(tables["tumbles"])
+    if "fizz_times" in tables:
+        problems += _colour_after_the_end(tables["fizz_times"])
+    if "fizz_curves" in tables:
+        doubts += _odd_fizz_curves(tables["fizz_curves"])
+    if "shelf" in tables:
+        problems += _shelf_measure(tables["shelf"])
     if "room_log" in tables:
         doubts += _log_order(tables["room_log"])
     if "runs" in tables:
@@ -128,12 +172,6 @@ def _repeated(name: str, table: Table) -> list[Problem]:
     again = rows.index[rows.duplicated(key)]
     first = rows.reset_index().drop_duplicates(key).set_index(key)["row"] if len(again) else None
     problems = []
-    if "fizz_times" in tables:
-        problems += _colour_after_the_end(tables["fizz_times"])
-    if "fizz_curves" in tables:
-        doubts += _odd_fizz_curves(tables["fizz_curves"])
-    if "shelf" in tables:
-        problems += _shelf_measure(tables["shelf"])
     for row in again:
         assert first is not None
         values = tuple(rows.loc[row, key])
@@ -207,46 +245,6 @@ def _tumbles(table: Table) -> list[Problem]:
     return problems
 
 
-def _log_order(table: Table) -> list[Problem]:
-    times = table.rows["time"]
-    doubts = []
-    if not times.is_monotonic_increasing:
-        row = int(times.index[(times.diff().dt.total_seconds() < 0)][0])
-        what = "the times of the log run backwards here; it was sorted before use."
-        do = "Look whether the clock was changed, or the file is newest first."
-        doubts.append(Problem(table.where, what, do, row=row, column="time", weight="doubt"))
-    if times.duplicated().any():
-        row = int(times.index[times.duplicated()][0])
-        what = f"{int(times.duplicated().sum())} readings share a time with another; their mean was used."
-        doubts.append(Problem(table.where, what, "", row=row, column="time", weight="doubt"))
-    return doubts
-
-
-def _runs_known(name: str, table: Table, runs: Table) -> Found:
-    known = list(runs.rows["run"])
-    set_aside = list(runs.left_out["run"].str.strip()) if "run" in runs.left_out else []
-    problems, doubts = [], []
-    for row in table.rows.index[~table.rows["run"].isin([*known, *set_aside])]:
-        guess = nearest(table.rows["run"][row], known)
-        do = f"Did you mean {guess}?" if guess else "Add the batch to runs, or correct the name."
-        what = f"“{table.rows['run'][row]}” is not a batch that runs names."
-        problems.append(Problem(table.where, what, do, row=int(row), column="run"))
-    missing = [run for run in known if run not in set(table.rows["run"])]
-    if missing and not table.rows.empty:
-        noun = "batch" if len(missing) == 1 else "batches"
-        what = f"it has no reading of {noun} {', '.join(missing)}."
-        do = "Add the readings if there are any; the answer rests on the others."
-        doubts.append(Problem(table.where, what, do, weight="doubt"))
-    return problems, doubts
-
-
-def air_cover(tables: Mapping[str, Table]) -> list[Problem]:
-    """Doubts about the room log against each batch's drying; the tables must be free of problems."""
-    looked = [tables[name].rows for name in ("touch_checks", "weighings") if name in tables]
-    if not looked or "room_log" not in tables:
-        return []
-    runs = tables["runs"].rows
-    log = tables["room_log"]
 def _colour_after_the_end(table: Table) -> list[Problem]:
     problems = []
     rows = table.rows
@@ -302,6 +300,46 @@ def _shelf_measure(table: Table) -> list[Problem]:
     return problems
 
 
+def _log_order(table: Table) -> list[Problem]:
+    times = table.rows["time"]
+    doubts = []
+    if not times.is_monotonic_increasing:
+        row = int(times.index[(times.diff().dt.total_seconds() < 0)][0])
+        what = "the times of the log run backwards here; it was sorted before use."
+        do = "Look whether the clock was changed, or the file is newest first."
+        doubts.append(Problem(table.where, what, do, row=row, column="time", weight="doubt"))
+    if times.duplicated().any():
+        row = int(times.index[times.duplicated()][0])
+        what = f"{int(times.duplicated().sum())} readings share a time with another; their mean was used."
+        doubts.append(Problem(table.where, what, "", row=row, column="time", weight="doubt"))
+    return doubts
+
+
+def _runs_known(name: str, table: Table, runs: Table) -> Found:
+    known = list(runs.rows["run"])
+    set_aside = list(runs.left_out["run"].str.strip()) if "run" in runs.left_out else []
+    problems, doubts = [], []
+    for row in table.rows.index[~table.rows["run"].isin([*known, *set_aside])]:
+        guess = nearest(table.rows["run"][row], known)
+        do = f"Did you mean {guess}?" if guess else "Add the batch to runs, or correct the name."
+        what = f"“{table.rows['run'][row]}” is not a batch that runs names."
+        problems.append(Problem(table.where, what, do, row=int(row), column="run"))
+    missing = [run for run in known if run not in set(table.rows["run"])]
+    if missing and not table.rows.empty:
+        noun = "batch" if len(missing) == 1 else "batches"
+        what = f"it has no reading of {noun} {', '.join(missing)}."
+        do = "Add the readings if there are any; the answer rests on the others."
+        doubts.append(Problem(table.where, what, do, weight="doubt"))
+    return problems, doubts
+
+
+def air_cover(tables: Mapping[str, Table]) -> list[Problem]:
+    """Doubts about the room log against each batch's drying; the tables must be free of problems."""
+    looked = [tables[name].rows for name in ("touch_checks", "weighings") if name in tables]
+    if not looked or "room_log" not in tables:
+        return []
+    runs = tables["runs"].rows
+    log = tables["room_log"]
     dried = set().union(*(set(rows["run"]) for rows in looked))
     doubts = []
     for row in runs.index[runs["made_at"].isna() & runs["run"].isin(dried)]:

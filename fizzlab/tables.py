@@ -91,11 +91,11 @@ PIECE = Column("piece", "text", "the piece within its batch")
 NOTE = Column("note", "text", "anything worth remembering", required=False)
 HOURS = Column("hours", "number", "hours since the batch was made", low=0, high=2000)
 CHECKED_AT = Column("checked_at", "moment", "date and time of the check, instead of hours", required=False)
+BLIND = Column("blind", "text", "the code on the tray, instead of run", required=False)
 LEAVE_OUT = Column("leave_out", "text", "a reason for leaving this row out of the analysis", required=False)
 WATER_C = Column("water_c", "number", "bath water temperature in °C", low=0, high=60)
 MASS_G = Column("mass_g", "number", "mass in grams", low=0, high=20000, above_low=True)
 
-SPECS: dict[str, TableSpec] = {
 #: The ways to say how much fizz a stored piece had left, one of them for a whole shelf: name, meaning, most.
 SHELF_MEASURES = (
     ("gas_g", "grams of gas that came (loss of the cup on the scale)", 2000.0),
@@ -103,6 +103,7 @@ SHELF_MEASURES = (
     ("seconds", "seconds of fizz", 36000.0),
 )
 
+SPECS: dict[str, TableSpec] = {
     spec.name: spec
     for spec in (
         TableSpec(
@@ -176,7 +177,7 @@ SHELF_MEASURES = (
                 NOTE,
             ),
             key=("run", "piece", "rater"),
-            planned=("run", "piece", "rater"),
+            planned=("run", "blind", "piece", "rater"),
         ),
         TableSpec(
             "fizz_times",
@@ -210,7 +211,6 @@ SHELF_MEASURES = (
             planned=("run", "piece", "water_c", "seconds"),
         ),
         TableSpec(
-        TableSpec(
             "shelf",
             "how much fizz is left after weeks of storage",
             (
@@ -234,6 +234,7 @@ SHELF_MEASURES = (
             key=("run", "piece", "weeks"),
             planned=("run", "piece", "weeks", "rh_pct"),
         ),
+        TableSpec(
             "room_log",
             "thermo-hygrometer readings of the drying room",
             (

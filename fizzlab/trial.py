@@ -17,7 +17,7 @@ import pandas as pd
 from fizzlab import checks
 from fizzlab.problems import BadInput, Problem, nearest
 from fizzlab.settings import FILE, TrialSettings, read_settings
-from fizzlab.tables import CHECKED_AT, SPECS, Column, RawTable, Table, parse, read_csv, read_sheets
+from fizzlab.tables import BLIND, CHECKED_AT, SPECS, Column, RawTable, Table, parse, read_csv, read_sheets
 
 WORKBOOK = "readings.xlsx"
 RECORDS = "records"
@@ -121,6 +121,11 @@ def load(folder: str | Path) -> Trial:
         if name in clean and name != "runs":
             parsed[name], found = _with_hours(parsed[name], parsed.get("runs") if "runs" in clean else None)
             problems += found
+            if BLIND.name in parsed[name].rows and "runs" in clean:
+                parsed[name], found = checks.runs_by_code(parsed[name], parsed["runs"])
+                problems += found
+            elif BLIND.name in parsed[name].rows:
+                clean.discard(name)  # without the batches no code can be looked up
     usable = {name: parsed[name] for name in SPECS if name in clean}
     found, odd = checks.across_rows(usable)
     problems += found
@@ -185,12 +190,15 @@ def _unusable_without_settings(raws: Mapping[str, RawTable]) -> list[Problem]:
 
 
 def _columns(name: str, settings: TrialSettings | None, raw: RawTable) -> list[Column]:
-    """The columns of a table, given the factors and whether times are stamps or hours."""
+    """The columns of a table, given the factors, and whether stamps or blind codes stand in it."""
     columns = list(SPECS[name].columns)
     if name == "runs" and settings is not None:
         for factor, spec in settings.factors.items():
             meaning = f"the {settings.label(factor)} of the batch"
             columns.append(Column(factor, "number" if spec.numeric else "text", meaning))
+    if name == "crumble_scores" and BLIND.name in raw.cells.columns:
+        columns[0] = Column(columns[0].name, columns[0].kind, columns[0].meaning, required=False)
+        columns.insert(1, BLIND)
     if any(column.name == "hours" for column in columns) and CHECKED_AT.name in raw.cells.columns:
         place = next(i for i, column in enumerate(columns) if column.name == "hours")
         hours = columns[place]

@@ -351,7 +351,8 @@ def test_prepared_rows_hold_every_piece_and_hour(folder: Folder) -> None:
     codes = {run: code for code, run in list(book["blind codes"].iter_rows(values_only=True))[1:]}
     with (made / "runs.csv").open(newline="") as file:
         assert codes == {row["run"]: row["blind"] for row in csv.DictReader(file)}
-    first = [codes[row[0]] for row in scores if row[1] == "1" and row[2] == "Ann"]
+    first = [row[0] for row in scores if row[1] == "1" and row[2] == "Ann"]
+    assert set(first) == set(codes.values())  # whoever scores sees the codes alone
     assert first[:6] == sorted(first[:6])  # by code within the first day, which says nothing of the recipe
     assert "runs" not in book.sheetnames  # a table stands in one place only
 

@@ -7,9 +7,10 @@ every complaint into a `Problem` in plain words, with the nearest right key sugg
 from __future__ import annotations
 
 from fizzlab.settings.base import FILE
+from fizzlab.settings.crumble import CrumbleSettings, IndexPart, IndexSettings
 from fizzlab.settings.factors import FactorSettings
-from fizzlab.settings.plan import OPTIONS as PLAN_OPTIONS
 from fizzlab.settings.fizz import FizzSettings
+from fizzlab.settings.plan import OPTIONS as PLAN_OPTIONS
 from fizzlab.settings.plan import PLAN_KINDS, PlanSettings
 from fizzlab.settings.reading import read_settings
 from fizzlab.settings.recipe import IngredientSettings, RecipeSettings, RuleSettings, make_recipe
@@ -20,11 +21,14 @@ __all__ = [
     "PLAN_KINDS",
     "PLAN_OPTIONS",
     "AirPoint",
+    "CrumbleSettings",
     "DryingSettings",
     "FactorSettings",
+    "FizzSettings",
+    "IndexPart",
+    "IndexSettings",
     "IngredientSettings",
     "PlanSettings",
-    "FizzSettings",
     "RecipeSettings",
     "RuleSettings",
     "TrialSettings",

@@ -8,9 +8,10 @@ from pydantic import Field, model_validator
 
 from fizzlab.recipe import Recipe
 from fizzlab.settings.base import Section, Text
+from fizzlab.settings.crumble import CrumbleSettings
 from fizzlab.settings.factors import FactorSettings
-from fizzlab.settings.plan import PlanSettings
 from fizzlab.settings.fizz import FizzSettings
+from fizzlab.settings.plan import PlanSettings
 from fizzlab.settings.recipe import RecipeSettings, make_recipe
 from fizzlab.tables import SPECS
 from fizzlab.terms import Amount, Category, Term
@@ -51,6 +52,7 @@ class TrialSettings(Section):
     plan: PlanSettings | None = None
     drying: DryingSettings = DryingSettings()
     fizz: FizzSettings = FizzSettings()
+    crumble: CrumbleSettings = CrumbleSettings()
 
     @model_validator(mode="after")
     def _factor_names(self) -> TrialSettings:

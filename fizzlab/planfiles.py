@@ -18,7 +18,7 @@ from fizzlab.cards import in_code_order
 from fizzlab.plan import Planned, plan_trial
 from fizzlab.problems import BadInput, Problem
 from fizzlab.settings import FILE, read_settings
-from fizzlab.tables import LEAVE_OUT, SPECS, Column, RawTable, read_csv, read_sheets
+from fizzlab.tables import BLIND, LEAVE_OUT, SPECS, Column, RawTable, read_csv, read_sheets
 from fizzlab.trial import WORKBOOK
 from fizzlab.workbook import Sheet, write_workbook
 
@@ -134,15 +134,15 @@ def readings_sheets(planned: Planned) -> list[Sheet]:
     wishes = planned.wishes
     runs = list(planned.runs["run"])
     pieces = range(1, wishes.pieces + 1)
-    by_code = [card.run for card in in_code_order(planned.cards.cards)]
+    by_code = [card.blind for card in in_code_order(planned.cards.cards)]
     rows: dict[str, list[dict[str, object]]] = {
         "touch_checks": _by_hour(runs, pieces, wishes.checks_h),
         "weighings": _by_hour(runs, pieces, wishes.weighings_h or wishes.checks_h),
         "tumbles": [{"run": run, "pieces": wishes.pieces} for run in runs],
         "crumble_scores": [
-            {"run": run, "piece": str(piece), "rater": rater}
+            {"blind": code, "piece": str(piece), "rater": rater}
             for rater in wishes.raters
-            for run in by_code
+            for code in by_code
             for piece in pieces
         ],
         "fizz_times": [{"run": run, "piece": str(piece)} for run in runs for piece in pieces],
@@ -150,10 +150,12 @@ def readings_sheets(planned: Planned) -> list[Sheet]:
     sheets = []
     for name, spec in SPECS.items():
         if name in wishes.tables:
-            columns = [column.name for column in spec.columns]
-            known = pd.DataFrame(rows.get(name, []), columns=columns)
-            choices = {"run": runs, "rater": wishes.raters}
-            sheets.append(Sheet(name, spec.meaning, spec.columns, known, choices))
+            columns = spec.columns
+            if name == "crumble_scores":  # whoever scores sees the code on the tray, and never the batch
+                columns = (BLIND, *(column for column in columns if column.name != "run"))
+            known = pd.DataFrame(rows.get(name, []), columns=[column.name for column in columns])
+            choices = {"run": runs, "blind": by_code, "rater": wishes.raters}
+            sheets.append(Sheet(name, spec.meaning, columns, known, choices))
     if "crumble_scores" in wishes.tables:
         columns_ = (Column("blind", "text", "code on the tray"), Column("run", "text", "the batch"))
         codes = planned.runs[["blind", "run"]].sort_values("blind")

@@ -74,7 +74,7 @@ def test_the_workbook_holds_the_same_cells(remade: Path) -> None:
         return {sheet.title: list(sheet.iter_rows(values_only=True)) for sheet in book}
 
     assert cells(remade) == cells(DEMO)
-    assert list(cells(DEMO)) == ["runs", "touch_checks"]
+    assert list(cells(DEMO)) == ["runs", "touch_checks", "tumbles", "drops", "crumble_scores"]
 
 
 def test_a_stream_depends_on_its_name_alone(make_demo: ModuleType) -> None:
@@ -96,8 +96,8 @@ def test_the_folder_stays_small() -> None:
     ("code", "batches", "tables"),
     [
         ("season", 13, {"runs", "touch_checks", "room_log"}),
-        ("colour-ways", 15, {"runs", "touch_checks", "weighings", "room_log"}),
-        ("binder", 12, {"runs", "touch_checks", "room_log"}),
+        ("colour-ways", 15, {"runs", "touch_checks", "weighings", "crumble_scores", "room_log"}),
+        ("binder", 12, {"runs", "touch_checks", "tumbles", "drops", "crumble_scores", "room_log"}),
     ],
 )
 def test_shapes(trials: dict[str, trial.Trial], code: str, batches: int, tables: set[str]) -> None:
@@ -218,6 +218,29 @@ def test_the_readme_names_the_batches_it_means() -> None:
         f"| `binder` {binder['wrong_tray']} | one look",
     ):
         assert place in readme
+
+
+def test_a_piece_was_missed_by_a_rater(trials: dict[str, trial.Trial]) -> None:
+    for code in ("colour-ways", "binder"):
+        told = TRUTH[code]["crumble_scores"]
+        scores = trials[code].rows("crumble_scores")
+        counted = scores.groupby(["run", "piece", "rater"]).size().unstack("rater")
+        missing = counted.isna().stack()
+        rater, run, piece = told["missed"]
+        assert list(missing.index[missing]) == [(run, piece, rater)]
+        assert set(counted.columns) == set(told["leans"])
+
+
+def test_one_rater_of_the_colour_ways_runs_high(trials: dict[str, trial.Trial]) -> None:
+    leans = TRUTH["colour-ways"]["crumble_scores"]["leans"]
+    means = trials["colour-ways"].rows("crumble_scores").groupby("rater")["score"].mean()
+    assert means.idxmax() == max(leans, key=lambda rater: leans[rater])
+
+
+def test_drops_go_down_after_a_break_and_up_after_a_hold(trials: dict[str, trial.Trial]) -> None:
+    for _, drops in trials["binder"].rows("drops").sort_values("order").groupby("run"):
+        moves = drops["height_cm"].diff().shift(-1).dropna()
+        assert (moves == np.where(drops["broke"].astype(bool), -10, 10)[:-1]).all()
 
 
 # truth ---------------------------------------------------------------------------------------------------

@@ -27,6 +27,7 @@ from typing import Any
 import numpy as np
 import openpyxl
 import pandas as pd
+from scipy import special
 
 from fizzlab.air import vapour_pressure_deficit_kpa
 
@@ -214,6 +215,116 @@ def weighings(
     return pd.DataFrame(rows)
 
 
+@dataclass(frozen=True)
+class TumbleTruth:
+    """Loss in per cent = median_pct × e^(log_ratio x + batch + tumble), x in grams from the middle amount.
+
+    A piece breaks where base_log_odds + log_odds x + its own logistic part is above 0; what it shares with
+    its batch makes up `batch_share` of the variance.
+    """
+
+    median_pct: float
+    log_ratio_per_g: float
+    batch_sd: float
+    tumble_sd: float
+    broken_base_log_odds: float
+    broken_log_odds_per_g: float
+    broken_batch_share: float
+
+
+@dataclass(frozen=True)
+class DropTruth:
+    """A piece breaks from median_cm × e^(log_ratio x + spread z) up, z in part common to its batch."""
+
+    median_cm: float
+    log_ratio_per_g: float
+    spread: float
+    batch_share: float
+
+
+@dataclass(frozen=True)
+class ScoreTruth:
+    """A score is how many of the `thresholds` lie below shift + rater's lean + a logistic part.
+
+    Of that part's variance, `batch_share` is common to the batch and `piece_share` to all raters of a piece.
+    """
+
+    thresholds: tuple[float, ...]
+    leans: dict[str, float]
+    batch_share: float
+    piece_share: float
+
+
+def _logistic(normal: np.ndarray) -> np.ndarray:
+    """A standard logistic number from a standard normal one, so that shares of its variance can be common."""
+    return special.logit(special.ndtr(normal))
+
+
+def tumbles(code: str, runs: Sequence[str], amounts: Sequence[float], truth: TumbleTruth) -> pd.DataFrame:
+    """Tumble four pieces of each batch twice, weighed to a tenth of a gram."""
+    rng = stream(code, "tumbles")
+    rows: Rows = []
+    share, pieces = truth.broken_batch_share, 4
+    for run, amount in zip(runs, amounts, strict=True):
+        effect, common = rng.normal(0, truth.batch_sd), rng.normal()
+        for _ in range(2):
+            before = round(float(rng.normal(84.0 * pieces, 1.6)), 1)
+            lost = truth.median_pct * np.exp(
+                truth.log_ratio_per_g * amount + effect + rng.normal(0, truth.tumble_sd)
+            )
+            own = _logistic(np.sqrt(share) * common + np.sqrt(1 - share) * rng.normal(size=pieces))
+            broken = truth.broken_base_log_odds + truth.broken_log_odds_per_g * amount + own > 0
+            after = round(before * (1 - lost / 100), 1)
+            rows.append(
+                {"run": run, "pieces": pieces, "before_g": before, "after_g": after}
+                | {"broken": int(broken.sum()), "note": ""}
+            )
+    return pd.DataFrame(rows)
+
+
+def drops(code: str, runs: Sequence[str], amounts: Sequence[float], truth: DropTruth) -> pd.DataFrame:
+    """Drop eight pieces of each batch, ten centimetres lower after a break and higher after a hold."""
+    rng = stream(code, "drops")
+    rows: Rows = []
+    share = truth.batch_share
+    for run, amount in zip(runs, amounts, strict=True):
+        common = rng.normal()
+        own = truth.spread * (np.sqrt(share) * common + np.sqrt(1 - share) * rng.normal(size=8))
+        breaks_cm = truth.median_cm * np.exp(truth.log_ratio_per_g * amount + own)
+        height = 60
+        for place, limit in enumerate(breaks_cm, start=1):
+            broke = height >= limit
+            rows.append(
+                {"run": run, "piece": f"D{place}", "height_cm": height, "broke": "yes" if broke else "no"}
+                | {"order": place, "note": ""}
+            )
+            height = max(10, height - 10) if broke else height + 10
+    return pd.DataFrame(rows)
+
+
+def crumble_scores(
+    code: str,
+    runs: Sequence[str],
+    shifts: Sequence[float],
+    truth: ScoreTruth,
+    missed: Mapping[str, tuple[str, str]],
+) -> pd.DataFrame:
+    """Let every rater score the same three pieces of each batch; `missed` are rater, batch and piece."""
+    rng = stream(code, "crumble_scores")
+    rows: Rows = []
+    own_share = 1 - truth.batch_share - truth.piece_share
+    for run, shift in zip(runs, shifts, strict=True):
+        common = np.sqrt(truth.batch_share) * rng.normal()
+        for piece in ("S1", "S2", "S3"):
+            of_piece = common + np.sqrt(truth.piece_share) * rng.normal()
+            for rater, lean in truth.leans.items():
+                felt = shift + lean + _logistic(of_piece + np.sqrt(own_share) * rng.normal(size=1))[0]
+                if missed.get(rater) != (run, piece):
+                    score = int((felt > np.array(truth.thresholds)).sum())
+                    rows.append({"run": run, "piece": piece, "rater": rater, "score": score, "note": ""})
+    return pd.DataFrame(rows)
+
+
 def room_log(code: str, air: pd.DataFrame, flat_battery: Sequence[tuple[str, str]]) -> pd.DataFrame:
     """What the hygrometer showed: a little noise, tenths of a degree, whole per cent, and gaps."""
     rng = stream(code, "room_log")
@@ -309,13 +420,34 @@ def colour_ways(folder: Path) -> dict[str, Any]:
     runs = runs_table(batches, {"B11": "window left open until noon"}, {})
     runs.insert(3, "colour", colours)
     log = room_log(code, air, [("2026-02-17T12:10", "2026-02-17T13:50")])
+    felt = ScoreTruth(
+        thresholds=(-1.6, -0.2, 1.3, 2.8),
+        leans={"Ines": 0.9, "Jorn": -0.6, "Mo": -0.3},
+        batch_share=0.12,
+        piece_share=0.66,
+    )
+    log_odds = {"pearl": 0.0, "dye": 0.3, "lake": 2.4}
+    scored = crumble_scores(
+        code,
+        [batch.run for batch in batches],
+        [log_odds[colour] for colour in colours],
+        felt,
+        {"Jorn": ("B10", "S2")},
+    )
     write_trial(
         folder / code,
         COLOUR_TOML,
-        {"runs": runs, "touch_checks": checks, "weighings": weighed, "room_log": log},
+        {
+            "runs": runs,
+            "touch_checks": checks,
+            "weighings": weighed,
+            "crumble_scores": scored,
+            "room_log": log,
+        },
     )
     return _truth(truth, batches, weighed=True) | {
         "ratios": ratios,
+        "crumble_scores": asdict(felt) | {"log_odds": log_odds, "missed": ["Jorn", "B10", "S2"]},
         "weighings": asdict(page),
         "blemishes": {"slip": "B08", "flat_battery": ["B13", "B14", "B15"]},
     }
@@ -349,10 +481,42 @@ def binder(folder: Path) -> dict[str, Any]:
     log = room_log(code, air, [("2026-04-18T01:10", "2026-04-18T07:20")])
     target = folder / code
     write_trial(target, BINDER_TOML, {})
-    write_workbook(target / "readings.xlsx", {"runs": runs, "touch_checks": checks})
+    names, grams = [batch.run for batch in batches], [amount - 1.2 for amount in used]
+    dusty = TumbleTruth(
+        median_pct=2.2,
+        log_ratio_per_g=-0.5,
+        batch_sd=0.16,
+        tumble_sd=0.08,
+        broken_base_log_odds=-1.6,
+        broken_log_odds_per_g=-1.0,
+        broken_batch_share=0.1,
+    )
+    falls = DropTruth(median_cm=70.0, log_ratio_per_g=0.3, spread=0.25, batch_share=0.2)
+    felt = ScoreTruth(
+        thresholds=(-1.6, -0.2, 1.3, 2.8),
+        leans={"Ines": -0.2, "Mo": 0.2},
+        batch_share=0.12,
+        piece_share=0.7,
+    )
+    log_odds_per_g = -1.5
+    write_workbook(
+        target / "readings.xlsx",
+        {
+            "runs": runs,
+            "touch_checks": checks,
+            "tumbles": tumbles(code, names, grams, dusty),
+            "drops": drops(code, names, grams, falls),
+            "crumble_scores": crumble_scores(
+                code, names, [log_odds_per_g * gram for gram in grams], felt, {"Mo": ("B04", "S3")}
+            ),
+        },
+    )
     write_csv(target / "room_log.csv", log, separator=";", decimal=",", line_end="\r\n")
     return _truth(truth, batches) | {
         "log_ratio_per_g": log_ratio_per_g,
+        "tumbles": asdict(dusty),
+        "drops": asdict(falls),
+        "crumble_scores": asdict(felt) | {"log_odds_per_g": log_odds_per_g, "missed": ["Mo", "B04", "S3"]},
         "blemishes": {"wrong_tray": "B07", "never_dry": [run, piece]},
     }
 

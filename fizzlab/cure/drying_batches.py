@@ -8,7 +8,7 @@ allowed for in the same way and a forecast can be made from either.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -102,6 +102,7 @@ def dry_pieces(
     curve: CurveModel = PAGE,
     resolution_g: float | None = None,
     level: float = 0.95,
+    fitted: Mapping[tuple[Hashable, Hashable], PieceDrying] | None = None,
 ) -> DriedPieces:
     """Fit every weighed piece and read off when it was dry.
 
@@ -119,6 +120,8 @@ def dry_pieces(
         Step of the scale; by default as all the weighings together show it.
     level : float
         Of the intervals.
+    fitted : mapping of (run, piece) to PieceDrying, optional
+        Fits made before from the same weighings, to read another time off them.
 
     Returns
     -------
@@ -154,7 +157,9 @@ def dry_pieces(
     for (run, piece), part in used.groupby(["run", "piece"], sort=False, observed=True):
         row: dict[str, object] = {"run": run, "piece": piece, "weighings": len(part), "curve": curve.name}
         try:
-            found = fit_piece(part["hours"], part["mass_g"], curve=curve, resolution_g=step)
+            found = (fitted or {}).get((run, piece)) or fit_piece(
+                part["hours"], part["mass_g"], curve=curve, resolution_g=step
+            )
             pieces[run, piece] = found
             row |= {"favoured": found.comparison.best.model.name, "left_at_end": found.left_at_end}
             row |= {name: found.fit.parameters.get(name, 1.0) for name in _NUMBERS}

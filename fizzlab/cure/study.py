@@ -276,7 +276,7 @@ def study_weighings(
     dried = dry_pieces(weighings, remaining_share=remaining_share)
     constant: DriedPieces | CannotAnswer
     try:
-        constant = dry_pieces(weighings, remaining_share=None, loss_g_per_h=loss_g_per_h)
+        constant = dry_pieces(weighings, remaining_share=None, loss_g_per_h=loss_g_per_h, fitted=dried.pieces)
     except CannotAnswer as reason:
         constant = reason
     times = batch_dry_times(dried.table)

@@ -69,10 +69,11 @@ def main() -> None:
 def plan(folder: Path) -> None:
     """Plan the batches of the trial in FOLDER: write runs, the workbook for readings and a bench sheet."""
     with _in_sentences():
+        from fizzlab.plan_power import plan_power
         from fizzlab.planfiles import write_plan
 
-        written = write_plan(folder)
-        for sentence in written.planned.statements():
+        written = write_plan(folder, detects=lambda planned: plan_power(planned).sentences)
+        for sentence in written.statements:
             click.echo(sentence)
         if written.planned.cards.doubts:
             click.echo("\nBefore the first batch:")

@@ -7,7 +7,7 @@ import csv
 import io
 import os
 import shutil
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -51,21 +51,26 @@ class Written:
         Names of files of an earlier plan without readings that were replaced.
     taken_away : tuple of str
         Names of tables without a row that now stand in the workbook.
+    statements : tuple of str
+        What the plan can and cannot tell.
     """
 
     planned: Planned
     paths: tuple[Path, ...]
     replaced: tuple[str, ...]
     taken_away: tuple[str, ...]
+    statements: tuple[str, ...]
 
 
-def write_plan(folder: str | Path) -> Written:
+def write_plan(folder: str | Path, detects: Callable[[Planned], Sequence[str]] | None = None) -> Written:
     """Plan the trial in a folder and write what is needed to make it.
 
     Parameters
     ----------
     folder : str or Path
         Holds ``trial.toml`` with a section [plan].
+    detects : callable, optional
+        Says of the plan how small a difference it would see (`fizzlab.plan_power`); that takes seconds.
 
     Returns
     -------
@@ -86,14 +91,16 @@ def write_plan(folder: str | Path) -> Written:
     problems += _too_much(planned)
     if problems:
         raise BadInput(problems)
+    statements = planned.statements(detects(planned) if detects is not None else ())
     names = (BENCH_SHEET, RUNS, WORKBOOK)
     with _beside(folder) as making:
         (making / RUNS).write_text(runs_csv(planned), encoding="utf-8", newline="")
         write_workbook(making / WORKBOOK, settings.title, readings_sheets(planned))
-        html = bench_sheet(settings, planned.wishes, planned.cards, planned.statements())
+        html = bench_sheet(settings, planned.wishes, planned.cards, statements)
         (making / BENCH_SHEET).write_text(html, encoding="utf-8")
         _put_in_place(folder, making, names, empty)
-    return Written(planned, tuple(folder / name for name in names), tuple(replaced), tuple(empty))
+    paths = tuple(folder / name for name in names)
+    return Written(planned, paths, tuple(replaced), tuple(empty), statements)
 
 
 def read_plan(folder: str | Path = "") -> Planned:

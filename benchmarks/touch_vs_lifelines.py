@@ -16,9 +16,9 @@ import lifelines
 import numpy as np
 import pandas as pd
 
+from fizzlab.censored.estimation import fit
+from fizzlab.censored.likelihood import sort
 from fizzlab.cure import fit_batches, fit_dry_time
-from fizzlab.cure.censored import sort
-from fizzlab.cure.estimation import fit
 from fizzlab.terms import Amount
 
 FITTERS = {

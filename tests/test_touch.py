@@ -7,9 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from fizzlab.censored.estimation import NotFitted, fit
+from fizzlab.censored.likelihood import SHAPES, Model, sort
 from fizzlab.cure import brackets, compare_distributions, fit_batches, fit_dry_time
-from fizzlab.cure.censored import SHAPES, Model, sort
-from fizzlab.cure.estimation import NotFitted, fit
 from fizzlab.problems import CannotAnswer
 from fizzlab.terms import Amount, Category
 

@@ -1,5 +1,6 @@
 """Drying: touch checks, forecasts, and both joined to the room's air."""
 
+from fizzlab.censored.estimation import NotFitted, fit_batches
 from fizzlab.cure.drying import (
     EXPONENTIAL,
     PAGE,
@@ -13,7 +14,6 @@ from fizzlab.cure.drying import (
     time_to_share,
 )
 from fizzlab.cure.drying_batches import DriedPieces, batch_dry_times, dry_pieces, regress_dry_time
-from fizzlab.cure.estimation import NotFitted, fit_batches
 from fizzlab.cure.forecast import Needed, driest_needed, dry_chart, forecast_dry
 from fizzlab.cure.study import DryingStudy, WeighedStudy, grouping, level_name, study_touch, study_weighings
 from fizzlab.cure.touch import DryTimeFit, JointTest, Linear, brackets, compare_distributions, fit_dry_time

@@ -21,8 +21,8 @@ from scipy import stats
 from scipy.optimize import brentq
 from scipy.special import ndtr
 
-from fizzlab.cure.censored import Array, quantile
-from fizzlab.cure.estimation import INFORMATION
+from fizzlab.censored.estimation import INFORMATION
+from fizzlab.censored.likelihood import Array, quantile
 from fizzlab.cure.touch import LOG_SIGMA, DryTimeFit
 from fizzlab.problems import CannotAnswer
 from fizzlab.terms import Amount, model_matrix

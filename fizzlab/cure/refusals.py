@@ -8,8 +8,8 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from fizzlab.cure.censored import Array, Ints
-from fizzlab.cure.estimation import NotFitted, Strata
+from fizzlab.censored.estimation import NotFitted, Strata
+from fizzlab.censored.likelihood import Array, Ints
 from fizzlab.problems import CannotAnswer
 from fizzlab.terms import Category, Term
 

@@ -2,7 +2,7 @@
 
 A touch check says only that a piece became dry between two looks. That bracket is what is analysed
 here, never its middle. Batches are the unit; pieces of one batch share a random batch effect, batches of
-one day a random day effect. The arithmetic is in `fizzlab.cure.estimation`, the method in
+one day a random day effect. The arithmetic is in `fizzlab.censored.estimation`, the method in
 docs/methods/dry_time.md.
 """
 
@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from fizzlab.cure.censored import SHAPES, Array, Ints, Shape, cumulative, quantile, sort
-from fizzlab.cure.estimation import ArrayFit, NotFitted, Strata, fit, fit_batches
+from fizzlab.censored.estimation import ArrayFit, NotFitted, Strata, fit, fit_batches
+from fizzlab.censored.likelihood import SHAPES, Array, Ints, Shape, cumulative, quantile, sort
 from fizzlab.cure.refusals import check_amount, check_days, check_terms, days_of, ends_and_batches, explain
 from fizzlab.problems import CannotAnswer
 from fizzlab.terms import Amount, Term, model_matrix
@@ -290,7 +290,7 @@ def fit_dry_time(
     -----
     Maximum likelihood for `loglik` and `aic`; the estimates and their intervals use the variances that
     maximise the restricted likelihood, and t with degrees of freedom of the stratum each coefficient is
-    judged in (`fizzlab.cure.estimation`). For exactly known log-normal times this is the restricted
+    judged in (`fizzlab.censored.estimation`). For exactly known log-normal times this is the restricted
     likelihood of a linear mixed model.
 
     Examples

@@ -19,9 +19,9 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from fizzlab.cure.censored import sort
-from fizzlab.cure.estimation import ArrayFit, NotFitted
-from fizzlab.cure.estimation import fit as fit_brackets
+from fizzlab.censored.estimation import ArrayFit, NotFitted
+from fizzlab.censored.estimation import fit as fit_brackets
+from fizzlab.censored.likelihood import sort
 from fizzlab.fizz.split import Split, split
 from fizzlab.problems import CannotAnswer
 from fizzlab.recipe import BATH_C, GAS_CONSTANT

@@ -1,6 +1,6 @@
 """Fits of one plan's touch checks to many simulated trials at once.
 
-The model, the restricted likelihood and the degrees of freedom are those of `fizzlab.cure.estimation`:
+The model, the restricted likelihood and the degrees of freedom are those of `fizzlab.censored.estimation`:
 
     log T = x'beta + day + batch + sigma e,   day ~ N(0, delta^2),  batch ~ N(0, tau^2),  e ~ N(0, 1).
 
@@ -349,7 +349,7 @@ def _from_spreads(
 
 
 def _degrees(data: _Trials, spread: Array, at: _Point, contrasts: Array, one_spread: Flags) -> Array:
-    """Degrees of freedom, as `fizzlab.cure.estimation.strata` has them."""
+    """Degrees of freedom, as `fizzlab.censored.estimation.strata` has them."""
     x, member = data.x, data.member
     batches, columns = x.shape
     sigma, tau, delta = np.exp(spread[:, 0]), np.abs(spread[:, 1]), np.abs(spread[:, 2])

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import stats
 from scipy.optimize import linprog
 
-from fizzlab.cure.estimation import NotFitted, fit_batches
+from fizzlab.censored.estimation import NotFitted, fit_batches
 from fizzlab.power.likelihoods import Array, Ints, tabulate
 from fizzlab.power.manyfits import Flags, ManyFits, fit_many_trials
 from fizzlab.power.shape import Effect, Structure
@@ -150,7 +150,7 @@ def touch_verdicts(
     level : float
         Of the interval that is judged.
     engine : {"quick", "full"}
-        "full": the analysis of the report, `fizzlab.cure.estimation.fit_batches`, trial by trial. "quick":
+        "full": the analysis of the report, `fizzlab.censored.estimation.fit_batches`, trial by trial. "quick":
         its stand-in of `fizzlab.power.manyfits`, many trials at once.
     """
     lower, upper = look_places(plan, effect, log_ratio, checks, spreads, drawn)

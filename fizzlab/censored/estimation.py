@@ -12,7 +12,8 @@ import numpy as np
 from scipy.linalg import solve_triangular
 from scipy.optimize import minimize
 
-from fizzlab.cure.censored import (
+from fizzlab.censored.climb import NotFitted, climb, is_flat, start_values, why_not
+from fizzlab.censored.likelihood import (
     HALF_LOG_2PI,
     STEP,
     Array,
@@ -24,7 +25,6 @@ from fizzlab.cure.censored import (
     nodes_for,
     sort,
 )
-from fizzlab.cure.climb import NotFitted, climb, is_flat, start_values, why_not
 
 # --- the fit --------------------------------------------------------------------------------
 

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.linalg import solve_triangular
 from scipy.optimize import linprog, minimize
 
-from fizzlab.cure.censored import Array, Brackets, Level, Model
+from fizzlab.censored.likelihood import Array, Brackets, Level, Model
 
 
 class NotFitted(Exception):

@@ -22,7 +22,6 @@ from fizzlab.curves.fit import (
 from fizzlab.curves.model import CurveModel
 from fizzlab.problems import CannotAnswer
 
-
 _LEVEL = "it follows the readings no better than a level line"
 
 

@@ -74,7 +74,7 @@ def test_the_workbook_holds_the_same_cells(remade: Path) -> None:
         return {sheet.title: list(sheet.iter_rows(values_only=True)) for sheet in book}
 
     assert cells(remade) == cells(DEMO)
-    assert list(cells(DEMO)) == ["runs", "touch_checks", "tumbles", "drops", "crumble_scores"]
+    assert list(cells(DEMO)) == ["runs", "touch_checks", "tumbles", "drops", "crumble_scores", "fizz_curves"]
 
 
 def test_a_stream_depends_on_its_name_alone(make_demo: ModuleType) -> None:
@@ -95,9 +95,17 @@ def test_the_folder_stays_small() -> None:
 @pytest.mark.parametrize(
     ("code", "batches", "tables"),
     [
-        ("season", 13, {"runs", "touch_checks", "room_log"}),
-        ("colour-ways", 15, {"runs", "touch_checks", "weighings", "crumble_scores", "room_log"}),
-        ("binder", 12, {"runs", "touch_checks", "tumbles", "drops", "crumble_scores", "room_log"}),
+        ("season", 13, {"runs", "touch_checks", "shelf", "room_log"}),
+        (
+            "colour-ways",
+            15,
+            {"runs", "touch_checks", "weighings", "crumble_scores", "fizz_times", "room_log"},
+        ),
+        (
+            "binder",
+            12,
+            {"runs", "touch_checks", "tumbles", "drops", "crumble_scores", "fizz_curves", "room_log"},
+        ),
     ],
 )
 def test_shapes(trials: dict[str, trial.Trial], code: str, batches: int, tables: set[str]) -> None:
@@ -216,6 +224,7 @@ def test_the_readme_names_the_batches_it_means() -> None:
         f"| `colour-ways` {colour['flat_battery'][0]} to {colour['flat_battery'][-1]} | hygrometer",
         f"| `binder` {binder['never_dry'][0]} | one piece",
         f"| `binder` {binder['wrong_tray']} | one look",
+        f"| `binder` {binder['splash'][0]} | one cup splashed",
     ):
         assert place in readme
 
@@ -301,3 +310,41 @@ def test_weighings_give_the_page_curve_back(trials: dict[str, trial.Trial]) -> N
         error = np.std(values, ddof=1) / np.sqrt(len(values))
         assert abs(np.mean(values) - true_value) < 3 * error
         assert error < 0.05 * true_value
+
+
+def test_some_pieces_still_fizz_when_the_watching_ends(trials: dict[str, trial.Trial]) -> None:
+    times, told = trials["colour-ways"].rows("fizz_times"), TRUTH["colour-ways"]["fizz_times"]
+    going = ~times["done"].astype(bool)
+    assert going.sum() == 8
+    assert (times.loc[going, "seconds"] == told["watched_s"]).all()
+    assert (times.loc[~going, "seconds"] <= told["watched_s"]).all()
+    assert times["water_c"].between(34, 40).all()
+    assert (times.groupby("run").size() == 3).all()
+
+
+def test_a_cup_splashed_and_all_dry_up(trials: dict[str, trial.Trial]) -> None:
+    curves, told = trials["binder"].rows("fizz_curves"), TRUTH["binder"]["fizz_curves"]
+    run, piece = TRUTH["binder"]["blemishes"]["splash"]
+    lost, late = {}, []
+    for key, rows in curves.groupby(["run", "piece"]):
+        mass = rows.set_index("seconds")["mass_g"]
+        lost[key] = mass[30] - mass[40]
+        late.append((mass[210] - mass[300]) / 1.5)
+    assert max(lost, key=lambda key: lost[key]) == (run, piece)
+    assert len(lost) == 24
+    error = np.std(late, ddof=1) / np.sqrt(len(late))
+    assert abs(np.mean(late) - told["drift_g_min"]) < 3 * error
+
+
+def test_stored_fizz_falls_as_it_was_told(trials: dict[str, trial.Trial]) -> None:
+    """The mean of the batches' own rates by straight lines, within three standard errors."""
+    told, shelf = TRUTH["season"]["shelf"], trials["season"].rows("shelf")
+    fresh = shelf[shelf["weeks"] == 0].set_index("run")["gas_g"]
+    assert set(fresh.index) == set(trials["season"].batches().index)
+    for humidity, rate in told["per_week"].items():
+        near = shelf[(shelf["rh_pct"] - float(humidity)).abs() < 5]
+        own = [
+            -np.polyfit([0, *rows["weeks"]], np.log([fresh[run], *rows["gas_g"]]), 1)[0]
+            for run, rows in near.groupby("run")
+        ]
+        assert abs(np.mean(own) - rate) < 3 * np.std(own, ddof=1) / np.sqrt(len(own))

@@ -325,6 +325,125 @@ def crumble_scores(
     return pd.DataFrame(rows)
 
 
+@dataclass(frozen=True)
+class FizzTruth:
+    """A piece fizzes for median_s × ratio × e^(E/R (1/T - 1/311.15 K)) × e^(batch + piece) seconds.
+
+    Its first colour comes after colour_s of its level × the same e^(E/R ...) × e^(batch + piece), with
+    spreads of its own. The maker stops watching after `watched_s`.
+    """
+
+    median_s: float
+    activation_kj_mol: float
+    batch_sd: float
+    piece_sd: float
+    colour_batch_sd: float
+    colour_piece_sd: float
+    watched_s: float
+
+
+@dataclass(frozen=True)
+class GasTruth:
+    """Gas leaves as a cube-root curve: all of (1 - spent) × theory, less what stays dissolved.
+
+    Half is out after t50_s × e^(log_ratio x + batch + piece), x in grams from the middle amount; the cup also
+    dries up by `drift_g_min`.
+    """
+
+    theory_g: float
+    spent: float
+    dissolved_g: float
+    t50_s: float
+    log_ratio_per_g: float
+    t50_batch_sd: float
+    t50_piece_sd: float
+    gas_batch_sd: float
+    gas_piece_sd: float
+    drift_g_min: float
+    scale_noise_g: float
+
+
+@dataclass(frozen=True)
+class ShelfTruth:
+    """Fizz left = fresh × e^(-k weeks), k of its storage and batch; the scale adds noise."""
+
+    fresh_g: float
+    per_week: dict[str, float]
+    batch_sd: float
+    piece_sd: float
+
+
+def _arrhenius(truth_kj_mol: float, water_c: float) -> float:
+    return float(np.exp(truth_kj_mol / 8.31446e-3 * (1 / (water_c + 273.15) - 1 / 311.15)))
+
+
+def fizz_times(
+    code: str, runs: Sequence[str], ratios: Sequence[float], colours_s: Sequence[float], truth: FizzTruth
+) -> pd.DataFrame:
+    """Time three pieces of each batch in water of 34 to 40 °C, to the second."""
+    rng = stream(code, "fizz_times")
+    rows: Rows = []
+    for run, ratio, colour in zip(runs, ratios, colours_s, strict=True):
+        effect, colour_effect = rng.normal(0, truth.batch_sd), rng.normal(0, truth.colour_batch_sd)
+        for piece in ("F1", "F2", "F3"):
+            water = round(float(rng.uniform(34.0, 40.0)), 1)
+            slower = _arrhenius(truth.activation_kj_mol, water)
+            lasts = truth.median_s * ratio * slower * np.exp(effect + rng.normal(0, truth.piece_sd))
+            shows = colour * slower * np.exp(colour_effect + rng.normal(0, truth.colour_piece_sd))
+            done = bool(lasts <= truth.watched_s)
+            rows.append(
+                {"run": run, "piece": piece, "water_c": water}
+                | {"seconds": round(float(min(lasts, truth.watched_s))), "done": "yes" if done else "no"}
+                | {"colour_s": round(float(shows)), "note": ""}
+            )
+    return pd.DataFrame(rows)
+
+
+def fizz_curves(
+    code: str, runs: Sequence[str], amounts: Sequence[float], truth: GasTruth, splash: tuple[str, str]
+) -> pd.DataFrame:
+    """Read the scale nineteen times while each of two pieces fizzes in its cup; one cup splashes over."""
+    rng = stream(code, "fizz_curves")
+    rows: Rows = []
+    seconds = np.array([0, 5, 10, 15, 20, 30, 40, 50, 60, 75, 90, 110, 130, 150, 180, 210, 240, 270, 300])
+    half = 1 - 0.5 ** (1 / 3)
+    for run, amount in zip(runs, amounts, strict=True):
+        of_gas, of_pace = rng.normal(0, truth.gas_batch_sd), rng.normal(0, truth.t50_batch_sd)
+        for piece in ("G1", "G2"):
+            water = round(float(rng.normal(38.0, 0.6)), 1)
+            gas = truth.theory_g * (1 - truth.spent) - truth.dissolved_g
+            gas *= np.exp(of_gas + rng.normal(0, truth.gas_piece_sd))
+            slower = np.exp(truth.log_ratio_per_g * amount + of_pace + rng.normal(0, truth.t50_piece_sd))
+            left = np.maximum(1 - half * seconds / (truth.t50_s * slower), 0) ** 3
+            mass = rng.uniform(455.0, 475.0) - gas * (1 - left) - truth.drift_g_min / 60 * seconds
+            if (run, piece) == splash:
+                mass = mass - 1.3 * (seconds >= 40)
+            mass = (mass + rng.normal(0, truth.scale_noise_g, len(seconds))).round(1)
+            for second, grams in zip(seconds.tolist(), mass.tolist(), strict=True):
+                rows.append(
+                    {"run": run, "piece": piece, "water_c": water, "seconds": second, "mass_g": grams}
+                )
+    return pd.DataFrame(rows)
+
+
+def shelf(code: str, runs: Sequence[str], truth: ShelfTruth) -> pd.DataFrame:
+    """Weigh the gas of a fresh piece of each batch, and of one from each storage after weeks."""
+    rng = stream(code, "shelf")
+    rows: Rows = []
+    for run in runs:
+        fresh, own = truth.fresh_g * np.exp(rng.normal(0, 0.05)), rng.normal(0, truth.batch_sd)
+        places = [(0, ""), *((weeks, name) for name in truth.per_week for weeks in (3, 6, 10))]
+        for number, (weeks, name) in enumerate(places, start=1):
+            rate = truth.per_week[name] + own if name else 0.0
+            gas = fresh * np.exp(-rate * weeks + rng.normal(0, truth.piece_sd))
+            humidity = "" if not name else str(int(name) + int(rng.integers(-1, 2)))
+            rows.append(
+                {"run": run, "piece": f"K{number}", "weeks": weeks, "rh_pct": humidity}
+                | {"gas_g": round(float(gas), 1), "note": ""}
+            )
+    return pd.DataFrame(rows)
+
+
 def room_log(code: str, air: pd.DataFrame, flat_battery: Sequence[tuple[str, str]]) -> pd.DataFrame:
     """What the hygrometer showed: a little noise, tenths of a degree, whole per cent, and gaps."""
     rng = stream(code, "room_log")
@@ -375,6 +494,7 @@ def season(folder: Path) -> dict[str, Any]:
     checks = checks[~((checks["run"] == "B06") & (checks["hours"] > 2.7))].reset_index(drop=True)
     checks, run, piece = never_seen_dry(checks, 11.0, "given away before the morning look")
     gap = (f"{made[6] + pd.Timedelta(hours=2.2)}", f"{made[6] + pd.Timedelta(hours=4.3)}")
+    stored = ShelfTruth(fresh_g=6.5, per_week={"35": 0.008, "70": 0.035}, batch_sd=0.003, piece_sd=0.03)
     tables = {
         "runs": runs_table(
             batches,
@@ -385,11 +505,18 @@ def season(folder: Path) -> dict[str, Any]:
             {"B06": "tray knocked off the rack after two hours"},
         ),
         "touch_checks": checks,
+        "shelf": shelf(code, [batch.run for batch in batches if batch.run != "B06"], stored),
         "room_log": room_log(code, air, [gap]),
     }
     write_trial(folder / code, SEASON_TOML, tables)
     return _truth(truth, batches) | {
-        "blemishes": {"spilled": "B06", "late_night": "B09", "flat_battery": "B07", "never_dry": [run, piece]}
+        "shelf": asdict(stored),
+        "blemishes": {
+            "spilled": "B06",
+            "late_night": "B09",
+            "flat_battery": "B07",
+            "never_dry": [run, piece],
+        },
     }
 
 
@@ -434,6 +561,24 @@ def colour_ways(folder: Path) -> dict[str, Any]:
         felt,
         {"Jorn": ("B10", "S2")},
     )
+    fizzes = FizzTruth(
+        median_s=140.0,
+        activation_kj_mol=30.0,
+        batch_sd=0.05,
+        piece_sd=0.06,
+        colour_batch_sd=0.1,
+        colour_piece_sd=0.15,
+        watched_s=185.0,
+    )
+    fizz_ratios = {"pearl": 1.0, "dye": 1.04, "lake": 1.25}
+    colour_s = {"pearl": 9.0, "dye": 4.0, "lake": 14.0}
+    timed = fizz_times(
+        code,
+        [batch.run for batch in batches],
+        [fizz_ratios[colour] for colour in colours],
+        [colour_s[colour] for colour in colours],
+        fizzes,
+    )
     write_trial(
         folder / code,
         COLOUR_TOML,
@@ -442,11 +587,13 @@ def colour_ways(folder: Path) -> dict[str, Any]:
             "touch_checks": checks,
             "weighings": weighed,
             "crumble_scores": scored,
+            "fizz_times": timed,
             "room_log": log,
         },
     )
     return _truth(truth, batches, weighed=True) | {
         "ratios": ratios,
+        "fizz_times": asdict(fizzes) | {"ratios": fizz_ratios, "colour_s": colour_s},
         "crumble_scores": asdict(felt) | {"log_odds": log_odds, "missed": ["Jorn", "B10", "S2"]},
         "weighings": asdict(page),
         "blemishes": {"slip": "B08", "flat_battery": ["B13", "B14", "B15"]},
@@ -499,6 +646,20 @@ def binder(folder: Path) -> dict[str, Any]:
         piece_share=0.7,
     )
     log_odds_per_g = -1.5
+    gas = GasTruth(
+        theory_g=8.6,
+        spent=0.2,
+        dissolved_g=0.42,
+        t50_s=34.0,
+        log_ratio_per_g=0.2,
+        t50_batch_sd=0.07,
+        t50_piece_sd=0.05,
+        gas_batch_sd=0.03,
+        gas_piece_sd=0.02,
+        drift_g_min=0.06,
+        scale_noise_g=0.03,
+    )
+    splash = ("B05", "G1")
     write_workbook(
         target / "readings.xlsx",
         {
@@ -509,6 +670,7 @@ def binder(folder: Path) -> dict[str, Any]:
             "crumble_scores": crumble_scores(
                 code, names, [log_odds_per_g * gram for gram in grams], felt, {"Mo": ("B04", "S3")}
             ),
+            "fizz_curves": fizz_curves(code, names, grams, gas, splash),
         },
     )
     write_csv(target / "room_log.csv", log, separator=";", decimal=",", line_end="\r\n")
@@ -517,7 +679,8 @@ def binder(folder: Path) -> dict[str, Any]:
         "tumbles": asdict(dusty),
         "drops": asdict(falls),
         "crumble_scores": asdict(felt) | {"log_odds_per_g": log_odds_per_g, "missed": ["Mo", "B04", "S3"]},
-        "blemishes": {"wrong_tray": "B07", "never_dry": [run, piece]},
+        "fizz_curves": asdict(gas),
+        "blemishes": {"wrong_tray": "B07", "never_dry": [run, piece], "splash": list(splash)},
     }
 
 
@@ -595,6 +758,11 @@ label = "emulsifier per batch"
 
 """
     + _DRYING_TOML
+    + """
+[fizz]
+theory_g = 8.6   # grams of gas that half a piece could give at most, by its soda and acid
+water_ml = 400
+"""
 )
 
 

@@ -1,6 +1,7 @@
 """The sections of a report: each function gives its pieces in reading order, and a notebook cell shows them."""
 
 from fizzlab.sections.drying import answer, cautions, dry_times, drying, methods, next_steps, readings
+from fizzlab.sections.fizz import fizz, fizz_answer, fizzing
 from fizzlab.sections.general import left_out, opening, record_block
 from fizzlab.sections.weighing import by_weight, weighing
 
@@ -10,6 +11,9 @@ __all__ = [
     "cautions",
     "dry_times",
     "drying",
+    "fizz",
+    "fizz_answer",
+    "fizzing",
     "left_out",
     "methods",
     "next_steps",

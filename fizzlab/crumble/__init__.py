@@ -27,6 +27,14 @@ from fizzlab.crumble.scores import (
     score_regression,
 )
 from fizzlab.crumble.staircase import DixonMood, dixon_mood, is_up_and_down
+from fizzlab.crumble.study import (
+    CrumbleStudy,
+    DropStudy,
+    Known,
+    ScoreStudy,
+    TumbleStudy,
+    study_crumble,
+)
 from fizzlab.crumble.tumble import (
     LossLevel,
     TumbleFit,
@@ -41,11 +49,14 @@ __all__ = [
     "TENTATIVE",
     "Agreement",
     "BrokenFit",
+    "CrumbleStudy",
     "DixonMood",
     "DropFit",
+    "DropStudy",
     "Effect",
     "Heights",
     "JointTest",
+    "Known",
     "LossLevel",
     "MeanScore",
     "Method",
@@ -54,8 +65,10 @@ __all__ = [
     "RaterBias",
     "ScoreChance",
     "ScoreFit",
+    "ScoreStudy",
     "Share",
     "TumbleFit",
+    "TumbleStudy",
     "agreement_alpha",
     "agreement_fleiss",
     "agreement_kappa",
@@ -73,6 +86,7 @@ __all__ = [
     "rating_table",
     "reading_step",
     "score_regression",
+    "study_crumble",
     "tumble_effects",
     "whom_to_retrain",
 ]

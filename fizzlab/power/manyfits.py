@@ -137,7 +137,6 @@ def fit_many_trials(
     contrasts: Array,
     start: tuple[float, float, float],
     one_spread: Flags,
-    hold_sigma: bool = False,
 ) -> ManyFits:
     """Fit every trial.
 
@@ -168,8 +167,6 @@ def fit_many_trials(
     spread[one_spread, 1] = np.hypot(start[0], spread[one_spread, 1])
     free = np.ones((trials, _SPREADS), bool)
     free[one_spread, 0] = False
-    if hold_sigma:
-        free[:, 0] = False
     if member is None:
         free[:, 2] = False
         spread[:, 2] = 0.0

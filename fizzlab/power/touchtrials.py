@@ -150,8 +150,8 @@ def touch_verdicts(
     level : float
         Of the interval that is judged.
     engine : {"quick", "full"}
-        "full": the analysis of the report, `fizzlab.censored.estimation.fit_batches`, trial by trial. "quick":
-        its stand-in of `fizzlab.power.manyfits`, many trials at once.
+        "full": the analysis of the report, `fizzlab.censored.estimation.fit_batches`, trial by trial.
+        "quick": its stand-in of `fizzlab.power.manyfits`, many trials at once.
     """
     lower, upper = look_places(plan, effect, log_ratio, checks, spreads, drawn)
     refused = _one_sided(plan, effect, lower, upper, len(checks.looks_h))

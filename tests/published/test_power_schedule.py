@@ -3,8 +3,8 @@
 Where the usual dry time is known, the information that groups keep of the mean is one less the least squared
 error of a quantiser, so that the best looks are its thresholds: J. Max, "Quantizing for minimum distortion",
 IRE Transactions on Information Theory 6 (1960) 7-12, table for the normal distribution. The paper itself was
-not seen; thresholds and levels stand with its name in the openly published MATLAB function BAQ (block adaptive
-quantization), from which they are taken.
+not seen; thresholds and levels stand with its name in the openly published MATLAB function BAQ (block
+adaptive quantization), from which they are taken.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The sections of a report: each function gives its pieces in reading order, and a notebook cell shows them."""
 
 from fizzlab.sections.drying import answer, cautions, dry_times, drying, methods, next_steps, readings
-from fizzlab.sections.fizz import fizz, fizz_answer, fizzing
+from fizzlab.sections.fizz import fizz, fizz_answer, fizz_readings, fizzing
 from fizzlab.sections.general import left_out, opening, record_block
 from fizzlab.sections.weighing import by_weight, weighing
 
@@ -13,6 +13,7 @@ __all__ = [
     "drying",
     "fizz",
     "fizz_answer",
+    "fizz_readings",
     "fizzing",
     "left_out",
     "methods",

@@ -18,9 +18,10 @@ from fizzlab.page import Findings, Grid, Notes, Picture
 from fizzlab.plots import fizz as drawn
 from fizzlab.problems import CannotAnswer
 from fizzlab.sections.general import Pieces
+from fizzlab.tables import SPECS
 from fizzlab.trial import Trial
+from fizzlab.wording import count, listed, number, percent
 from fizzlab.wording import fizz as worded
-from fizzlab.wording import listed, number, percent
 
 #: The tables that this part of a report reads.
 TABLES = ("fizz_times", "fizz_curves", "shelf")
@@ -87,6 +88,22 @@ def _theory(trial: Trial) -> tuple[dict[str, float] | float | CannotAnswer | Non
             f"{number(high)} g of gas; the typical mass is used. Weigh both to know the share reached."
         )
     return {run: span.typical for run, span in spans.items()}, assumed
+
+
+def fizz_readings(trial: Trial) -> Pieces:
+    """How many pieces of how many batches each fizz table holds, and over which water."""
+    lines = []
+    for name in TABLES:
+        if not trial.has(name):
+            lines.append(f"{name}: none ({SPECS[name].meaning}).")
+            continue
+        rows = trial.rows(name)
+        pieces = rows.groupby(["run", "piece"]).ngroups
+        line = f"{name}: {count(pieces, 'piece')} of {count(rows['run'].nunique(), 'batch', 'batches')}"
+        if "water_c" in rows:
+            line += f", in water of {rows['water_c'].min():g} to {rows['water_c'].max():g} °C"
+        lines.append(f"{line}.")
+    return [Notes(lines)]
 
 
 def fizz_answer(trial: Trial, fizzed: Fizzed | None) -> Pieces:

@@ -77,7 +77,7 @@ def readings_blanks(plan: PlanSettings) -> tuple[Blanks, ...]:
     pieces = tuple(f"piece {piece}" for piece in range(1, plan.pieces + 1))
     found: list[Blanks] = []
     if "touch_checks" in plan.tables:
-        how = "Touch lightly. Write D when it is dry, W while it is wet; stop at the first D."
+        how = "Dry to a light touch? Write yes or no (y or n is enough); stop at the first yes."
         found += _by_hour("touch_checks", "Dry to the touch?", how, plan.checks_h, pieces)
     if "weighings" in plan.tables:
         how = "Grams, the same scale each time; let it settle."

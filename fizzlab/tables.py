@@ -11,7 +11,7 @@ import csv
 import datetime as dt
 import io
 import zipfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -47,6 +47,10 @@ class Column:
         Must the column be there and filled in every row?
     low, high : float or None
         Values outside are refused. With `above_low`, `low` itself is refused too.
+    also : mapping of str to bool
+        Words in small letters that a yes_no column takes besides those that every one takes.
+    suffix : str
+        What may stand after a number, as it does in the exports of some loggers.
     """
 
     name: str
@@ -56,6 +60,8 @@ class Column:
     low: float | None = None
     high: float | None = None
     above_low: bool = False
+    also: Mapping[str, bool] = field(default_factory=dict, hash=False)
+    suffix: str = ""
 
 
 @dataclass(frozen=True)
@@ -91,6 +97,7 @@ PIECE = Column("piece", "text", "the piece within its batch")
 NOTE = Column("note", "text", "anything worth remembering", required=False)
 HOURS = Column("hours", "number", "hours since the batch was made", low=0, high=2000)
 CHECKED_AT = Column("checked_at", "moment", "date and time of the check, instead of hours", required=False)
+DRY = Column("dry", "yes_no", "dry to the touch?", also={"d": True, "dry": True, "w": False, "wet": False})
 BLIND = Column("blind", "text", "the code on the tray, instead of run", required=False)
 LEAVE_OUT = Column("leave_out", "text", "a reason for leaving this row out of the analysis", required=False)
 WATER_C = Column("water_c", "number", "bath water temperature in °C", low=0, high=60)
@@ -122,7 +129,7 @@ SPECS: dict[str, TableSpec] = {
         TableSpec(
             "touch_checks",
             "was the piece dry when touched?",
-            (RUN, PIECE, HOURS, Column("dry", "yes_no", "dry to the touch?"), NOTE),
+            (RUN, PIECE, HOURS, DRY, NOTE),
             key=("run", "piece", "hours"),
             series=("run", "piece"),
             time="hours",
@@ -224,6 +231,7 @@ SPECS: dict[str, TableSpec] = {
                     required=False,
                     low=0,
                     high=100,
+                    suffix="%",
                 ),
                 *(
                     Column(name, "number", meaning, required=False, low=0, high=high, above_low=True)
@@ -240,7 +248,7 @@ SPECS: dict[str, TableSpec] = {
             (
                 Column("time", "moment", "date and time of the reading"),
                 Column("temp_c", "number", "air temperature in °C", low=-20, high=60),
-                Column("rh_pct", "number", "relative humidity in per cent", low=0, high=100),
+                Column("rh_pct", "number", "relative humidity in per cent", low=0, high=100, suffix="%"),
             ),
         ),
     )
@@ -518,7 +526,7 @@ def _shortened(found: list[Problem]) -> list[Problem]:
 
 def _typed(text: pd.Series, column: Column, where: str) -> tuple[pd.Series, list[Problem]]:
     """Parse one column and list the cells that cannot be used."""
-    values = _PARSERS[column.kind](text)
+    values = _values(text, column)
     filled = text != ""
     bad: dict[int, tuple[str, str]] = {}
     for row in text.index[filled & values.isna()]:
@@ -552,6 +560,15 @@ _WANTED = {
     "moment": "a date and time",
     "text": "a text",
 }
+
+
+def _values(text: pd.Series, column: Column) -> pd.Series:
+    """The cells as the column's kind; missing where they cannot be read."""
+    if column.kind == "yes_no":
+        return text.str.casefold().map({**_YES_NO, **column.also}).astype("boolean")
+    if column.suffix:
+        text = text.str.removesuffix(column.suffix).str.rstrip()
+    return _PARSERS[column.kind](text)
 
 
 def _short(text: str) -> str:
@@ -605,15 +622,12 @@ _YES_NO = {
     "y": True,
     "true": True,
     "1": True,
+    "x": True,
     "no": False,
     "n": False,
     "false": False,
     "0": False,
 }
-
-
-def _parse_yes_no(text: pd.Series) -> pd.Series:
-    return text.str.casefold().map(_YES_NO).astype("boolean")
 
 
 def _parse_moment(text: pd.Series) -> pd.Series:
@@ -627,6 +641,5 @@ _PARSERS: dict[str, Callable[[pd.Series], pd.Series]] = {
     "text": _parse_text,
     "number": _parse_number,
     "whole": _parse_whole,
-    "yes_no": _parse_yes_no,
     "moment": _parse_moment,
 }

@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import re
 import zipfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -24,7 +25,7 @@ from fizzlab.problems import Problem, nearest
 Kind = Literal["text", "number", "whole", "yes_no", "moment"]
 
 #: Bad cells of one column that are spelled out; the rest are counted, so one slip does not bury others.
-SHOWN_PER_COLUMN = 20
+SHOWN_PER_COLUMN = 5
 
 #: A workbook that unpacks to more than this is refused: no hand-kept notebook is so large.
 WORKBOOK_BYTES = 200 * 1024 * 1024
@@ -40,7 +41,8 @@ class Column:
     ----------
     name : str
     kind : {"text", "number", "whole", "yes_no", "moment"}
-        A moment is an ISO date and time of the workshop's clock, such as ``2026-01-31T08:30``.
+        A moment is a date and time of the workshop's clock: ``2026-01-31T08:30`` (ISO),
+        ``2026/01/31 08:30``, or with dots and the day first, ``31.01.2026 08:30``.
     meaning : str
         In plain words, for error sentences, the workbook and the docs.
     required : bool
@@ -531,6 +533,11 @@ def _typed(text: pd.Series, column: Column, where: str) -> tuple[pd.Series, list
     bad: dict[int, tuple[str, str]] = {}
     for row in text.index[filled & values.isna()]:
         bad[row] = (f"“{_short(text[row])}” is not {_WANTED[column.kind]}.", _mend(text[row], column))
+        if column.kind == "moment" and _SLASHED.match(text[row]):
+            bad[row] = (
+                f"“{_short(text[row])}” may be day or month first, and the column does not settle which.",
+                "Write the date as 2026-01-31, the year first.",
+            )
     if column.required:
         for row in text.index[~filled]:
             bad[row] = (
@@ -576,6 +583,8 @@ def _short(text: str) -> str:
 
 
 def _mend(text: str, column: Column) -> str:
+    if column.kind == "moment" and re.fullmatch(r"\d{1,2}:\d\d(:\d\d)?", text):
+        return "Add the date, as in 2026-01-31T08:30."
     if column.kind == "moment":
         return "Write the workshop's clock time as 2026-01-31T08:30, with no time zone."
     if column.kind == "yes_no":
@@ -630,11 +639,39 @@ _YES_NO = {
 }
 
 
+#: A date with slashes and the year last; countries differ over which of the first two is the day.
+_SLASHED = re.compile(r"(\d{1,2})/(\d{1,2})/(\d{4})(?=[ T]|$)")
+
+
 def _parse_moment(text: pd.Series) -> pd.Series:
     zoned = text.str.contains(r"(?:[Zz]|[+-]\d\d:?\d\d)$", regex=True) & text.str.contains(":", regex=False)
-    plain = text.where(~zoned & text.str.match(r"\d{4}-\d\d-\d\d"), "")
+    plain = _year_first(text.where(~zoned, ""))
+    plain = plain.where(plain.str.match(r"\d{4}-\d\d-\d\d"), "")
     values = pd.to_datetime(plain, format="ISO8601", errors="coerce")
     return values.astype("datetime64[ns]")
+
+
+def _year_first(text: pd.Series) -> pd.Series:
+    """Dates with dots (day first) and with slashes rewritten as ISO, where they can be told."""
+    text = text.str.replace(
+        r"^(\d{1,2})\.(\d{1,2})\.(\d{4})(?=[ T]|$)",
+        lambda found: f"{found[3]}-{found[2]:0>2}-{found[1]:0>2}",
+        regex=True,
+    )
+    text = text.str.replace(
+        r"^(\d{4})/(\d{1,2})/(\d{1,2})(?=[ T]|$)",
+        lambda found: f"{found[1]}-{found[2]:0>2}-{found[3]:0>2}",
+        regex=True,
+    )
+    slashed = text.str.extract(_SLASHED).dropna().astype(int)
+    day_first, month_first = bool((slashed[0] > 12).any()), bool((slashed[1] > 12).any())
+    if day_first != month_first:
+        day, month = (1, 2) if day_first else (2, 1)
+        text = text.str.replace(
+            _SLASHED, lambda found: f"{found[3]}-{found[month]:0>2}-{found[day]:0>2}", regex=True
+        )
+    # one digit for the hour is common outside ISO
+    return text.str.replace(r"^(\d{4}-\d\d-\d\d)[ T]+(\d:\d\d)", r"\1T0\2", regex=True)
 
 
 _PARSERS: dict[str, Callable[[pd.Series], pd.Series]] = {

@@ -9,7 +9,6 @@ import pandas as pd
 import pytest
 from sound_trial import TOUCH
 
-from fizzlab.problems import BadInput
 from fizzlab.tables import SPECS, Column, RawTable, Table, parse
 from fizzlab.trial import load
 
@@ -44,3 +43,49 @@ def test_a_percent_sign_after_a_humidity_is_passed_over() -> None:
     table, problems = _read(_column("room_log", "rh_pct"), ["55.5%", "60 %", "58,5"])
     assert (list(table.rows["rh_pct"]), problems) == ([55.5, 60.0, 58.5], [])
     assert "“21%” is not a number" in _read(_column("room_log", "temp_c"), ["21%"])[1][0]
+
+
+MADE_AT = Column("made_at", "moment", "date and time of pressing")
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        ["2026-01-31T08:30", "2026-02-04 09:05:00"],
+        ["31.01.2026 08:30", "04.02.2026 9:05:00"],
+        ["31.1.2026 8:30:00", "4.2.2026 09:05"],
+        ["2026/01/31 08:30", "2026/2/4 9:05"],
+        ["31/01/2026 08:30", "04/02/2026 09:05"],  # the first row settles it for the second
+        ["01/31/2026 08:30", "02/04/2026 09:05"],
+    ],
+)
+def test_dates_are_read_where_only_one_reading_is_possible(written: list[str]) -> None:
+    table, problems = _read(MADE_AT, written)
+    assert problems == []
+    assert list(table.rows["made_at"]) == [
+        pd.Timestamp("2026-01-31T08:30"),
+        pd.Timestamp("2026-02-04T09:05"),
+    ]
+
+
+@pytest.mark.parametrize(
+    "written", [["04/03/2026 08:30"], ["31/01/2026 08:30", "01/31/2026 08:30", "04/03/2026 08:30"]]
+)
+def test_a_date_that_may_be_day_or_month_first_is_refused(written: list[str]) -> None:
+    _, problems = _read(MADE_AT, written)
+    assert len(problems) == len(written)
+    assert all("may be day or month first, and the column does not settle which." in p for p in problems)
+    assert all("Write the date as 2026-01-31, the year first." in p for p in problems)
+
+
+@pytest.mark.parametrize("clock", ["8:30", "08:30:00"])
+def test_a_clock_time_without_its_date_is_refused(clock: str) -> None:
+    (problem,) = _read(MADE_AT, [clock])[1]
+    assert problem.endswith(f"“{clock}” is not a date and time. Add the date, as in 2026-01-31T08:30.")
+
+
+@pytest.mark.parametrize(
+    "written", ["30.02.2026 08:30", "31/31/2026 08:30", "31.01.26 08:30", "31.01.2026 25:00"]
+)
+def test_a_date_that_is_none_is_refused(written: str) -> None:
+    assert len(_read(MADE_AT, [written])[1]) == 1

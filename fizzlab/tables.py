@@ -460,8 +460,7 @@ def parse(
     problems = []
     for name in cells.columns:
         if name not in allowed:
-            guess = nearest(name, [known for known in allowed if known not in cells.columns])
-            hint = f"Did you mean {guess}?" if guess else "Take it out, or move it into the column note."
+            hint = _unknown_column(name, list(allowed), list(cells.columns))
             problems.append(Problem(where, "fizzlab knows no such column.", hint, row=1, column=name))
     for column in columns:
         if column.required and column.name not in cells.columns:
@@ -486,6 +485,37 @@ def parse(
     if cells.empty and not problems:  # a table whose rows are all unread is no problem: it was prepared
         problems.append(Problem(where, "it has no rows.", "Fill it in, or take it out of the folder."))
     return Table(where, rows, cells[out]), problems
+
+
+#: Words in the headers of loggers and own sheets, by the column that holds such a thing.
+_ROLES = {
+    "temp_c": ("temp", "celsius", "fahrenheit"),
+    "rh_pct": ("humid", "rh"),
+    "time": ("time", "date", "stamp", "clock"),
+    "mass_g": ("weight", "gram"),
+}
+
+
+def _unknown_column(name: str, allowed: Sequence[str], present: Sequence[str]) -> str:
+    """What to do about a column that the table does not hold: the name it should have, if it has one."""
+    missing = [known for known in allowed if known not in present]
+    words = re.findall(r"[^\W\d_]+", name)
+    fits = [
+        column
+        for column, starts in _ROLES.items()
+        if any(word.startswith(starts) for word in words) and not {"dew", "absolute"} & set(words)
+    ]
+    for column in fits:
+        if column == "temp_c" and column in missing and {"f", "fahrenheit"} & set(words):
+            return "Turn it into °C and name it temp_c."
+        if column in missing:
+            return f"Rename it to {column}."
+        if column == "time" and column in present and "date" in words:
+            return "Write the date into the column time, as in 2026-01-31T08:30, and take this one out."
+    guess = nearest(name, missing)
+    if guess:
+        return f"Did you mean {guess}?"
+    return "Take it out, or move it into the column note." if NOTE.name in allowed else "Take it out."
 
 
 def _with_readings(

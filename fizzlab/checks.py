@@ -20,6 +20,9 @@ COVERED_ENOUGH = 0.9
 #: A fizz curve that begins later than this has lost gas that nobody weighed.
 LATE_START_S = 5.0
 
+#: Batches of one trial are not made further apart than this, but for a slip in the year.
+FAR_APART_DAYS = 400
+
 #: A cup does not cool by more than this while a piece fizzes.
 SAME_CUP_C = 4.0
 
@@ -73,6 +76,17 @@ def _as_planned(values: pd.Series, factor: FactorSettings) -> pd.Series:
     if factor.low is None or factor.high is None:
         return named
     return named | ((values >= factor.low) & (values <= factor.high))
+
+
+def runs_as_spelled(table: Table, runs: Table) -> Table:
+    """Spell each batch as `runs` does, where only capitals differ."""
+    known = [*runs.rows["run"], *(runs.left_out["run"].str.strip() if "run" in runs.left_out else [])]
+    folded = [run.casefold() for run in known]
+    spelling = {fold: run for fold, run in zip(folded, known, strict=True) if folded.count(fold) == 1}
+    spelled = table.rows["run"].map(
+        lambda run: run if run in known else spelling.get(run.casefold(), run), na_action="ignore"
+    )
+    return Table(table.where, table.rows.assign(run=spelled), table.left_out)
 
 
 def runs_by_code(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
@@ -134,7 +148,11 @@ def across_rows(tables: Mapping[str, Table]) -> Found:
         problems += _shelf_measure(tables["shelf"])
     if "room_log" in tables:
         doubts += _log_order(tables["room_log"])
+    for name in ("room_log", "shelf"):
+        if name in tables:
+            problems += _humidity_as_share(tables[name])
     if "runs" in tables:
+        doubts += _made_far_apart(tables["runs"])
         for name, table in tables.items():
             if name not in ("runs", "room_log"):
                 found, odd = _runs_known(name, table, tables["runs"])
@@ -203,14 +221,34 @@ def _backwards(name: str, table: Table) -> list[Problem]:
 def _dry_then_wet(table: Table) -> list[Problem]:
     problems = []
     ordered = table.rows.sort_values(["run", "piece", "hours"], kind="stable")
-    was_dry = ordered.groupby(["run", "piece"])["dry"].transform(
-        lambda dry: dry.astype(bool).cummax().shift(fill_value=False)
-    )
-    for row in ordered.index[was_dry.astype(bool) & ~ordered["dry"].astype(bool)]:
-        what = f"{_piece(ordered, row)} was dry at an earlier check and is not dry here."
-        do = "Decide which check is wrong: correct it, or give a reason in the column leave_out."
-        problems.append(Problem(table.where, what, do, row=int(row), column="dry"))
+    for _, looks in ordered.groupby(["run", "piece"], sort=False):
+        dry = looks["dry"].astype(bool)
+        wet_later = looks[~dry & dry.cummax()]
+        if wet_later.empty:
+            continue
+        dry_before = looks[dry & (looks["hours"] < wet_later["hours"].iloc[-1])]
+        first = int(wet_later.index[0])
+        early, late = _rows(dry_before), _rows(wet_later)
+        what = (
+            f"{_piece(looks, first)} was dry at {_hours(dry_before)} ({early}) and not dry at "
+            f"{_hours(wet_later)} ({late})."
+        )
+        do = (
+            f"If the wrong piece was touched, leave {early} out; if it grew damp again, leave the later "
+            f"{'row' if len(wet_later) == 1 else 'rows'} out (a reason in the column leave_out)."
+        )
+        problems.append(Problem(table.where, what, do, row=first, column="dry"))
     return problems
+
+
+def _hours(looks: pd.DataFrame) -> str:
+    first, last = looks["hours"].iloc[0], looks["hours"].iloc[-1]
+    return f"{_plain(first)} h" if len(looks) == 1 else f"{_plain(first)} to {_plain(last)} h"
+
+
+def _rows(looks: pd.DataFrame) -> str:
+    numbers = [str(row) for row in sorted(looks.index)]
+    return f"row {numbers[0]}" if len(numbers) == 1 else f"rows {', '.join(numbers)}"
 
 
 def _gaining(table: Table) -> list[Problem]:
@@ -302,17 +340,47 @@ def _shelf_measure(table: Table) -> list[Problem]:
 
 def _log_order(table: Table) -> list[Problem]:
     times = table.rows["time"]
+    if len(times) and times.iloc[-1] < times.iloc[0]:  # some loggers write the newest reading first
+        times = times.iloc[::-1]
     doubts = []
     if not times.is_monotonic_increasing:
         row = int(times.index[(times.diff().dt.total_seconds() < 0)][0])
         what = "the times of the log run backwards here; it was sorted before use."
-        do = "Look whether the clock was changed, or the file is newest first."
+        do = "Look whether the clock was changed, or two files were put together."
         doubts.append(Problem(table.where, what, do, row=row, column="time", weight="doubt"))
     if times.duplicated().any():
         row = int(times.index[times.duplicated()][0])
         what = f"{int(times.duplicated().sum())} readings share a time with another; their mean was used."
         doubts.append(Problem(table.where, what, "", row=row, column="time", weight="doubt"))
     return doubts
+
+
+def _made_far_apart(runs: Table) -> list[Problem]:
+    """A year mistyped in made_at moves a batch away from the others, and its air with it."""
+    made = runs.rows["made_at"].dropna().sort_values(kind="stable")
+    if made.empty:
+        return []
+    spell = (made.diff().dt.total_seconds() > FAR_APART_DAYS * 86400).cumsum()
+    most = spell.value_counts(sort=False).idxmax()
+    doubts = []
+    for row in sorted(made.index[spell != most]):
+        what = (
+            f"batch {runs.rows['run'][row]} was made on {made[row]:%Y-%m-%d}, more than {FAR_APART_DAYS} "
+            "days from the other batches."
+        )
+        doubts.append(
+            Problem(runs.where, what, "Check the year.", row=int(row), column="made_at", weight="doubt")
+        )
+    return doubts
+
+
+def _humidity_as_share(table: Table) -> list[Problem]:
+    """A cell in the percent format of a spreadsheet holds 0.55 where 55 is meant."""
+    humidity = table.rows["rh_pct"].dropna()
+    if humidity.empty or humidity.max() > 1 or humidity.max() == 0:
+        return []
+    what = f"every humidity is 1 or less (the highest is {humidity.max():g}), so they seem to be shares."
+    return [Problem(table.where, what, "Write per cent: 55, not 0.55.", column="column rh_pct")]
 
 
 def _runs_known(name: str, table: Table, runs: Table) -> Found:

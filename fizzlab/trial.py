@@ -119,6 +119,8 @@ def load(folder: str | Path) -> Trial:
         problems.append(Problem("runs.csv", "the table of batches is not there.", do))
     for name in SPECS:
         if name in clean and name != "runs":
+            if "run" in parsed[name].rows and "runs" in clean:
+                parsed[name] = checks.runs_as_spelled(parsed[name], parsed["runs"])
             parsed[name], found = _with_hours(parsed[name], parsed.get("runs") if "runs" in clean else None)
             problems += found
             if BLIND.name in parsed[name].rows and "runs" in clean:

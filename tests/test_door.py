@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from sound_trial import TOUCH
+from sound_trial import LOG, RUNS, TOUCH
 
+from fizzlab.problems import BadInput
 from fizzlab.tables import SPECS, Column, RawTable, Table, parse
 from fizzlab.trial import load
 
@@ -89,3 +90,80 @@ def test_a_clock_time_without_its_date_is_refused(clock: str) -> None:
 )
 def test_a_date_that_is_none_is_refused(written: str) -> None:
     assert len(_read(MADE_AT, [written])[1]) == 1
+
+
+def _problems(folder: Path) -> list[str]:
+    with pytest.raises(BadInput) as raised:
+        load(folder)
+    return [str(problem) for problem in raised.value.problems]
+
+
+@pytest.mark.parametrize(
+    ("header", "says"),
+    [
+        (
+            "time,Temperature (°C),rh_pct",
+            "column temperature (°c): fizzlab knows no such column. Rename it to temp_c.",
+        ),
+        ("time,temp_c,Relative Humidity %", "Rename it to rh_pct."),
+        ("Date/Time,temp_c,rh_pct", "column date/time: fizzlab knows no such column. Rename it to time."),
+        ("time,temp_f,rh_pct", "Turn it into °C and name it temp_c."),
+        ("time,temp_c,rh_pct,dew point", "column dew point: fizzlab knows no such column. Take it out."),
+        ("time,temp_c,rh_pct,date", "Write the date into the column time, as in 2026-01-31T08:30, and take"),
+    ],
+)
+def test_headers_of_a_logger_are_told_their_name(header: str, says: str, make_trial: MakeTrial) -> None:
+    rows = [line + ",1" * (header.count(",") - 2) for line in LOG.splitlines()[1:]]
+    found = _problems(make_trial(room_log__csv="\n".join([header, *rows])))
+    assert any(says in problem for problem in found), found
+    assert not any("column note" in problem for problem in found)
+
+
+def test_names_of_batches_match_whatever_the_capitals(make_trial: MakeTrial) -> None:
+    trial = load(make_trial(touch_checks__csv=TOUCH.replace("A,1", "a,1")))
+    assert list(trial.rows("touch_checks")["run"])[:2] == ["A", "A"]
+    assert trial.doubts == ()
+
+
+def test_capitals_count_where_batches_differ_by_nothing_else(make_trial: MakeTrial) -> None:
+    trial = load(
+        make_trial(runs__csv=RUNS.replace("\nB,", "\na,"), touch_checks__csv=TOUCH.replace("B,1", "a,1"))
+    )
+    assert list(trial.rows("touch_checks")["run"])[:4] == ["A", "A", "a", "a"]
+
+
+def test_dry_then_wet_is_said_once_a_piece(make_trial: MakeTrial) -> None:
+    looks = "A,1,2,no,\nA,1,3,yes,\nA,1,4,no,\nA,1,6,no,\nA,1,12,no,\nA,1,24,yes,\n"
+    (problem,) = _problems(make_trial(touch_checks__csv=TOUCH.replace("A,1,2,no,\nA,1,4,yes,\n", looks)))
+    assert problem == (
+        "touch_checks.csv, row 4, column dry: piece 1 of batch A was dry at 3 h (row 3) and not dry at 4 to "
+        "12 h (rows 4, 5, 6). If the wrong piece was touched, leave row 3 out; if it grew damp again, leave "
+        "the later rows out (a reason in the column leave_out)."
+    )
+
+
+def test_a_log_with_the_newest_reading_first_raises_no_doubt(make_trial: MakeTrial) -> None:
+    head, *rows = LOG.splitlines()
+    assert load(make_trial(room_log__csv="\n".join([head, *rows[::-1]]))).doubts == ()
+
+
+def test_a_jump_in_a_log_with_the_newest_reading_first_is_a_doubt(make_trial: MakeTrial) -> None:
+    head, *rows = LOG.replace("2026-01-05T12:00", "2026-01-05T11:10").splitlines()
+    (doubt,) = load(make_trial(room_log__csv="\n".join([head, *rows[::-1]]))).doubts
+    assert "run backwards here" in str(doubt)
+
+
+def test_a_trial_over_two_years_of_seasons_raises_no_doubt(make_trial: MakeTrial) -> None:
+    runs = RUNS
+    for old, new in (("B,1,2026-01-05", "B,1,2026-10-05"), ("C,2,2026-01-06", "C,2,2027-06-06")):
+        runs = runs.replace(old, new)
+    runs = runs.replace("D,2,2026-01-06", "D,2,2027-12-06")
+    doubts = load(make_trial(runs__csv=runs, room_log__csv=None)).doubts
+    assert not [doubt for doubt in doubts if doubt.column == "made_at" and "days from" in doubt.what]
+
+
+def test_humidity_as_a_share_is_refused(make_trial: MakeTrial) -> None:
+    head, *rows = LOG.splitlines()
+    shares = [f"{row.rsplit(',', 1)[0]},{float(row.rsplit(',', 1)[1]) / 100}" for row in rows]
+    (problem,) = _problems(make_trial(room_log__csv="\n".join([head, *shares])))
+    assert problem.endswith("so they seem to be shares. Write per cent: 55, not 0.55.")

@@ -145,7 +145,14 @@ def test_readings_follow_a_batch_that_is_left_out(make_trial: MakeTrial) -> None
             {"weighings__csv": "run,piece,hours,mass_g\nA,1,0,20\nA,1,3,21\n"},
             "piece 1 of batch A weighs more than at its first weighing",
         ),
-        ({"room_log__csv": LOG.splitlines()[0] + "\n" + "\n".join(LOG.splitlines()[:0:-1])}, "newest first"),
+        (
+            {"room_log__csv": LOG.replace("2026-01-05T12:00", "2026-01-05T11:10")},
+            "room_log.csv, row 26, column time: the times of the log run backwards here",
+        ),
+        (
+            {"runs__csv": RUNS.replace("D,2,2026-01-06", "D,2,2028-01-06")},
+            "column made_at: batch D was made on 2028-01-06, more than 400 days from the other batches.",
+        ),
     ],
 )
 def test_oddities_are_doubts(files: dict[str, str], doubt: str, make_trial: MakeTrial) -> None:

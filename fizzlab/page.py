@@ -88,13 +88,23 @@ class Grid:
 
 @dataclass(frozen=True)
 class Findings:
-    """The answer in sentences, carrying their numbers for ``findings.json``."""
+    """Sentences, carrying their numbers for ``findings.json``.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+    kind : str
+        As for `Notes`; ``"silent"`` carries the numbers and shows nothing.
+    """
 
     findings: Sequence[Finding]
     kind: str = "answer"
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
-        html, _ = Notes([finding.sentence for finding in self.findings], self.kind)._repr_mimebundle_()
+        shown = [] if self.kind == "silent" else [finding.sentence for finding in self.findings]
+        html: dict[str, Any] = {"text/plain": ""}
+        if shown:
+            html, _ = Notes(shown, self.kind)._repr_mimebundle_()
         return {**html, FINDINGS_TYPE: [asdict(finding) for finding in self.findings]}, {}
 
 

@@ -87,7 +87,7 @@ def test_no_difference_is_never_called_sameness(make_trial: MakeTrial) -> None:
     for finding in dried.effects:
         assert finding.low < 1 < finding.high
         assert "could be shown" in finding.sentence
-        assert "anything in between fits the readings" in finding.sentence
+        assert "the readings fit anything in the 95 % interval" in finding.sentence
         assert "no difference between" not in finding.sentence.lower()
     assert any("There is no room log" in note for note in dried.study.notes)
 

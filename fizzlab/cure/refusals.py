@@ -77,7 +77,7 @@ def check_terms(
     if units - x.shape[1] < FEWEST_SPARE:
         raise CannotAnswer(
             f"{units} {word} are too few to estimate {x.shape[1]} numbers and their uncertainty.",
-            f"Make {x.shape[1] + FEWEST_SPARE - units} more batches or more, or ask of fewer factors.",
+            f"Make {x.shape[1] + FEWEST_SPARE - units} more batches or more, or ask about fewer factors.",
         )
     wet, early = np.isinf(upper), lower == 0
     for term in terms:
@@ -174,5 +174,5 @@ def explain(failure: NotFitted, names: list[str]) -> CannotAnswer:
         )
     return CannotAnswer(
         "The search for the best-fitting dry times did not settle, so there are no numbers.",
-        "Check more often, make more batches, or ask of fewer factors.",
+        "Check more often, make more batches, or ask about fewer factors.",
     )

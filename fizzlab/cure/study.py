@@ -92,6 +92,23 @@ class DryingStudy:
         """Is the vapour-pressure deficit in the model?"""
         return any(term.name == "vpd_kpa" for term in self.air)
 
+    @property
+    def air_matters(self) -> bool:
+        """Did the batches show that thirstier air dries pieces sooner?"""
+        return self.has_vpd and bool(self.fit.estimates["high"]["log vpd_kpa"] < 0)
+
+    @property
+    def least_df(self) -> float:
+        """The fewest degrees of freedom behind any of the effects."""
+        effects = self.fit.estimates["df"].iloc[1:]
+        return float((effects if len(effects) else self.fit.estimates["df"]).min())
+
+    def at_humidities(self, temp_c: float, rhs_pct: Sequence[float], share: float) -> pd.DataFrame:
+        """Forecast the control level at one temperature and several humidities; adds rh_pct."""
+        deficits = air.vapour_pressure_deficit_kpa(temp_c, np.asarray(rhs_pct, float))
+        asked = [(ALL, {**self.typical, "vpd_kpa": float(deficit)}) for deficit in np.atleast_1d(deficits)]
+        return _forecast(self.fit, asked, (share,)).assign(rh_pct=list(rhs_pct))
+
     def line(self, share: float = 0.5, points: int = 60) -> pd.DataFrame:
         """Hours until a share is dry over the vapour-pressure deficit, by level, with its bands."""
         if not self.has_vpd:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -60,6 +59,31 @@ def dry_curves(brackets: pd.DataFrame, curves: pd.DataFrame, label: str) -> Figu
     return figure
 
 
+def bracket_chart(brackets: pd.DataFrame, label: str) -> Figure:
+    """Every piece's bracket, for readings that carry no fit.
+
+    Parameters
+    ----------
+    brackets : DataFrame
+        Columns run, piece, lower, upper and level.
+    label : str
+        What the levels are.
+    """
+    levels = list(dict.fromkeys(brackets["level"]))
+    shown, ordered = looks(levels), _ordered(brackets, levels)
+    ends = pd.concat([brackets["lower"], brackets["upper"]])
+    ends = ends[(ends > 0) & np.isfinite(ends)]
+    low, high = float(ends.min()) / 2, float(ends.max()) * 1.6
+    with house_style():
+        figure, axes = new_figure(height=1.4 + 0.055 * len(ordered) + 0.1 * brackets["run"].nunique())
+        _draw_brackets(axes, ordered, shown, low, high)
+        if len(levels) > 1:
+            _legend(axes, shown, label)
+        axes.set_xlabel("hours since the batch was made")
+        time_axis(axes, low, high)
+    return figure
+
+
 def _ordered(brackets: pd.DataFrame, levels: Sequence[str]) -> pd.DataFrame:
     rank = {level: i for i, level in enumerate(levels)}
     middle = brackets.groupby("run")["lower"].transform("mean")
@@ -98,12 +122,23 @@ def _draw_brackets(
     axes.grid(axis="y", visible=False)
 
 
-def _legend(axes: Axes, shown: dict[str, Look], label: str, place: Any = "best") -> None:
+def _legend(axes: Axes, shown: dict[str, Look], label: str) -> None:
+    """Above the axes, where it covers no reading."""
     handles = [
         Line2D([], [], color=look.colour, ls=look.line, marker=look.marker, ms=4, label=level)
         for level, look in shown.items()
     ]
-    axes.legend(handles=handles, title=label, alignment="left", title_fontsize=10, loc=place)
+    axes.legend(
+        handles=handles,
+        title=label,
+        alignment="left",
+        title_fontsize=10,
+        loc="lower left",
+        bbox_to_anchor=(0.0, 1.0),
+        ncols=min(len(handles), 4),
+        borderaxespad=0.2,
+        columnspacing=1.4,
+    )
 
 
 def dry_time_by_air(brackets: pd.DataFrame, lines: pd.DataFrame, label: str, air: str = "vpd_kpa") -> Figure:
@@ -124,9 +159,10 @@ def dry_time_by_air(brackets: pd.DataFrame, lines: pd.DataFrame, label: str, air
     levels = list(dict.fromkeys(lines["level"]))
     shown = looks(levels)
     finite = brackets["upper"].replace(np.inf, np.nan)
-    bounds = [finite.max(), brackets["lower"].max(), lines["new_high"].quantile(0.9)]
-    high = float(np.nanmax(bounds)) * 1.3
-    low = float(min(finite.min(), brackets["lower"].replace(0.0, np.nan).min(), lines["new_low"].min())) / 1.2
+    most = float(np.nanmax([finite.max(), brackets["lower"].max()]))
+    least = float(np.nanmin([finite.min(), brackets["lower"].replace(0.0, np.nan).min()]))
+    high = 1.3 * max(most, min(float(lines["new_high"].quantile(0.9)), 2.5 * most))
+    low = min(least, max(float(lines["new_low"].min()), least / 2.5)) / 1.2
     with house_style():
         figure, axes = new_figure(height=3.9)
         for level in levels:
@@ -161,7 +197,7 @@ def dry_time_by_air(brackets: pd.DataFrame, lines: pd.DataFrame, label: str, air
         axes.set_xlabel("vapour-pressure deficit of the room, kPa (thirstier air to the right)")
         axes.set_ylabel("hours until dry")
         if len(levels) > 1:
-            _legend(axes, shown, label, "upper right")
+            _legend(axes, shown, label)
     return figure
 
 
@@ -173,7 +209,7 @@ def _decimal_ticks(axes: Axes, low: float, high: float) -> None:
     axes.minorticks_off()
 
 
-def dry_chart(chart: pd.DataFrame, share: float, night_hours: float) -> Figure:
+def dry_chart(chart: pd.DataFrame, share: float, night_hours: float, level: str = "") -> Figure:
     """Hours until a share of the pieces is dry, over room temperature and humidity; untried air hatched.
 
     Parameters
@@ -184,6 +220,8 @@ def dry_chart(chart: pd.DataFrame, share: float, night_hours: float) -> Figure:
         The share of pieces that the hours are for.
     night_hours : float
         The line of one night is drawn bold.
+    level : str
+        What it holds for, as it goes on after "pieces": " with pearl".
     """
     hours = chart.pivot(index="rh_pct", columns="temp_c", values="hours")
     inside_tried = chart.pivot(index="rh_pct", columns="temp_c", values="inside")
@@ -206,7 +244,7 @@ def dry_chart(chart: pd.DataFrame, share: float, night_hours: float) -> Figure:
         axes.xaxis.set_major_locator(MultipleLocator(5))
         axes.set_xlabel("room temperature, °C")
         axes.set_ylabel("relative humidity, %")
-        axes.set_title(f"Hours until {share:.0%} of the pieces are dry".replace("%", " %"))
+        axes.set_title(f"Hours until {share * 100:.0f} % of the pieces{level} are dry")
         axes.set_xlim(x.min(), x.max())
         axes.set_ylim(y.min(), y.max())
         figure.supxlabel("hatched: air that was not tried", fontsize=8.5, color=SOFT, x=0.98, ha="right")
@@ -286,5 +324,5 @@ def drying_curves(
         axes.set_xlabel("hours since the batch was made")
         axes.set_ylabel("mass, % of the first weighing")
         if len(levels) > 1:
-            _legend(axes, shown, label, "upper right")
+            _legend(axes, shown, label)
     return figure

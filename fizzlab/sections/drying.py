@@ -7,14 +7,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
-from fizzlab.cure import DryingStudy, level_name, study_touch
+from fizzlab.cure import DryingStudy, brackets, grouping, level_name, study_touch
+from fizzlab.cure.study import ALL
 from fizzlab.findings import Finding
 from fizzlab.page import Findings, Grid, Notes, Picture
 from fizzlab.plots import drying as drawn
 from fizzlab.problems import CannotAnswer
 from fizzlab.sections.general import SAFETY, Pieces
+from fizzlab.terms import Term
 from fizzlab.trial import Trial
 from fizzlab.wording import count, duration, listed, number, percent
 from fizzlab.wording import drying as worded
@@ -32,6 +35,16 @@ class Drying:
 
 
 Dried = Drying | CannotAnswer | None
+
+HOW_TO_READ = (
+    "*A 95 % interval holds the values that fit the readings; in the long run 95 of 100 such intervals hold the truth. "
+    "A typical batch is the middle one; the next may stray from it.*"
+)
+
+EFFECT_CAPTION = (
+    "How much longer or shorter drying takes. Degrees of freedom: how many batches, in effect, the interval rests on. "
+    "p: how often chance alone would show so great a difference. Each line is judged by itself"
+)
 
 
 def drying(trial: Trial) -> Dried:
@@ -57,7 +70,7 @@ def drying(trial: Trial) -> Dried:
         study,
         worded.effect_findings(study, trial.settings.label),
         forecast,
-        worded.forecast_findings(study, forecast, worded.air_words(study, _forecast_air(trial))),
+        worded.forecast_findings(study, forecast),
         _needed(trial, study),
     )
 
@@ -68,15 +81,14 @@ def _forecast_air(trial: Trial) -> tuple[float, float] | None:
 
 
 def _needed(trial: Trial, study: DryingStudy) -> list[Finding]:
-    if not study.has_vpd:
+    if not study.air_matters:
         return []
     wanted = trial.settings.drying
-    point = _forecast_air(trial)
-    temp = point[0] if point else round(float(study.batches["temp_c"].median()))
+    temp = _temp(trial, study)
     try:
         found = study.needed(max(wanted.shares), wanted.night_hours)
     except CannotAnswer as reason:
-        return [Finding("dry_time.needed", str(reason), batches=study.fit.n_batches)]
+        return [Finding("dry_time.needed", spoken(str(reason), trial), batches=study.fit.n_batches)]
     return worded.needed_findings(study, found, temp)
 
 
@@ -86,33 +98,94 @@ def answer(trial: Trial, dried: Dried) -> Pieces:
     if dried is None:
         return [*pieces, "There are no touch checks, so this report says nothing about dry times."]
     if isinstance(dried, CannotAnswer):
-        return [*pieces, Notes([f"No dry times can be given. {dried}"], "caution")]
+        why = spoken(dried.why, trial)
+        return [
+            *pieces,
+            Notes([f"No dry times can be given. {why}", *_what_was_seen(trial)], "caution"),
+            _brackets(trial),
+        ]
     study = dried.study
-    soon = dried.forecasts
-    if study.grouped_by is not None:
-        where = worded.air_words(study, _forecast_air(trial))
-        soon = [worded.forecast_summary(study, dried.forecast, where)]
-    pieces.append(Findings([*dried.effects, *soon]))
+    where = worded.air_words(study, _forecast_air(trial))
+    first = worded.soonest(study)
+    shown = [
+        *([first] if first else []),
+        *dried.effects,
+        worded.forecast_summary(study, dried.forecast, where),
+    ]
+    pieces += [Findings(shown), Findings(dried.forecasts, kind="silent"), HOW_TO_READ]
     pieces.append(
         _by_air(trial, study) if study.grouped_by is None and study.has_vpd else _dry_curves(trial, study)
     )
     return pieces
 
 
-def next_steps(dried: Dried) -> Pieces:
+def _looked_at(trial: Trial) -> tuple[pd.DataFrame, Term | None]:
+    """The brackets of the trial with the level of each batch, whether or not they carry a fit."""
+    factor = grouping(trial.settings.terms())
+    pieces = brackets(trial.rows("touch_checks"))
+    if factor is None:
+        return pieces.assign(level=ALL), None
+    levels = trial.batches()[factor.name].map(lambda value: level_name(factor, value))
+    return pieces.assign(level=pieces["run"].map(levels)), factor
+
+
+def _what_was_seen(trial: Trial) -> list[str]:
+    """The plain count of what the looks showed, where nothing can be fitted."""
+    pieces, _ = _looked_at(trial)
+    said = []
+    for level, part in pieces.groupby("level", sort=False):
+        dry = part[np.isfinite(part["upper"])]
+        wet = part[~np.isfinite(part["upper"])]
+        name = "" if level == ALL else f"{level}: "
+        words = []
+        if len(dry):
+            words.append(
+                f"{len(dry)} of {count(len(part), 'piece')} were seen to become dry, between "
+                f"{duration(float(dry['lower'].min()))} and {duration(float(dry['upper'].max()))}"
+            )
+        if len(wet):
+            latest = duration(float(wet["lower"].max()))
+            words.append(
+                f"{len(wet)} of {count(len(part), 'piece')} were still wet at the last look ({latest})"
+            )
+        said.append(f"{name}{listed(words)}.")
+    return said
+
+
+def _brackets(trial: Trial) -> Picture:
+    pieces, factor = _looked_at(trial)
+    label = trial.settings.label(factor.name) if factor is not None else ""
+    return Picture(
+        "dry-brackets",
+        drawn.bracket_chart(pieces, label),
+        "Every piece: the line runs from its last wet look to its first dry one (marked); an arrow was never seen dry.",
+        f"The brackets of {count(len(pieces), 'piece')}: " + " ".join(_what_was_seen(trial)),
+    )
+
+
+def spoken(text: str, trial: Trial) -> str:
+    """A sentence with the names of columns replaced by what the maker calls them."""
+    for name in trial.settings.factors:
+        text = text.replace(name, trial.settings.label(name))
+    return text.replace("log vpd_kpa", "the room's air").replace("vpd_kpa", "vapour-pressure deficit")
+
+
+def next_steps(trial: Trial, dried: Dried) -> Pieces:
     """What to do next."""
     if dried is None:
         lines = ["Touch the pieces of the next batches at set hours, and write down which are dry."]
     elif isinstance(dried, CannotAnswer):
-        lines = [dried.would_help]
+        lines = [spoken(dried.would_help, trial)]
     else:
-        lines = worded.next_steps(dried.study, dried.effects)
+        lines = worded.next_steps(dried.study, dried.effects, trial.settings.label)
     return ["## What to do next", Notes(lines, "next")]
 
 
 def cautions(trial: Trial, dried: Dried) -> Pieces:
     """What limits the answer, and what can hurt."""
-    lines = worded.cautions(dried.study) if isinstance(dried, Drying) else []
+    lines = (
+        [spoken(line, trial) for line in worded.cautions(dried.study)] if isinstance(dried, Drying) else []
+    )
     if trial.doubts:
         lines.append(f"The readings raise {count(len(trial.doubts), 'doubt')}, listed below.")
     if not trial.left_out().empty:
@@ -129,19 +202,41 @@ def dry_times(trial: Trial, dried: Dried) -> Pieces:
     if study.has_vpd:
         pieces.append(_dry_curves(trial, study) if study.grouped_by is None else _by_air(trial, study))
     if len(study.fit.estimates) > 1:
-        pieces.append(Grid(worded.effect_table(study), "How much longer or shorter drying takes"))
+        pieces.append(Grid(worded.effect_table(study, trial.settings.label), EFFECT_CAPTION))
     where = worded.air_words(study, _forecast_air(trial))
-    pieces.append(Grid(worded.forecast_table(study, dried.forecast), f"Hours until dry {where}".strip()))
-    if study.grouped_by is not None:
-        pieces.append(Findings(dried.forecasts, kind="plain"))
+    if study.least_df >= worded.FEW_DF:
+        table = worded.forecast_table(study, dried.forecast, trial.settings.label)
+        pieces.append(Grid(table, f"Hours until dry {where}".strip()))
+    if not study.has_vpd:
+        return pieces
+    if not study.air_matters:
+        unknown = (
+            "These batches do not show how the air matters, so no limit of humidity and no chart are given."
+        )
+        return [*pieces, "### Humidity", unknown]
+    share, temp = max(wanted.shares), _temp(trial, study)
+    damp = study.at_humidities(temp, (50.0, 60.0, 70.0, 80.0, 90.0), share)
+    pieces += [
+        "### As the room gets damper",
+        Grid(worded.humidity_table(study, damp), _damp_caption(study, share, temp)),
+    ]
     if dried.needed:
         pieces += [
             f"### Ready after a night of {wanted.night_hours:g} h?",
             Findings(dried.needed, kind="plain"),
         ]
-    if study.has_vpd:
-        pieces += ["### For the wall", _chart(trial, study)]
-    return pieces
+    return [*pieces, "### For the wall", _chart(trial, study)]
+
+
+def _temp(trial: Trial, study: DryingStudy) -> float:
+    point = _forecast_air(trial)
+    return point[0] if point else float(round(float(study.batches["temp_c"].median())))
+
+
+def _damp_caption(study: DryingStudy, share: float, temp_c: float) -> str:
+    group = study.grouped_by
+    level = f" with {level_name(group, study.typical[group.name])}" if group is not None else ""
+    return f"Hours until {percent(share)} of the pieces{level} are dry, at {temp_c:g} °C"
 
 
 def methods(trial: Trial, dried: Dried) -> Pieces:
@@ -149,20 +244,21 @@ def methods(trial: Trial, dried: Dried) -> Pieces:
     if not isinstance(dried, Drying):
         return []
     return [
-        "## How it was worked out",
+        "## How it was worked out, for the curious",
         worded.methods(dried.study, trial.settings.label),
         "### Does the model fit?",
         _residuals(dried.study),
     ]
 
 
-def readings(dried: Dried) -> Pieces:
+def readings(trial: Trial, dried: Dried) -> Pieces:
     """The batches with their air, and how their pieces dried, as a table."""
     if not isinstance(dried, Drying):
         return []
     return [
         Grid(
-            worded.batch_table(dried.study), "The batches, the air they dried in, and when their pieces dried"
+            worded.batch_table(dried.study, trial.settings.label),
+            "The batches, the air they dried in, and when their pieces dried",
         )
     ]
 
@@ -173,11 +269,12 @@ def _dry_curves(trial: Trial, study: DryingStudy) -> Picture:
     middle = curves[curves["share"] == 0.5]
     ends = listed([f"{row['level']} {duration(row['hours'])}" for row in middle.to_dict("records")])
     where = worded.air_words(study, _forecast_air(trial))
+    arrow = "; an arrow was never seen dry" if np.isinf(study.brackets["upper"]).any() else ""
     return Picture(
         "dry-curves",
         drawn.dry_curves(study.brackets, curves, label),
-        f"Above, the share of pieces that is dry {where}, as fitted. Below, every piece: the line runs from its last "
-        "wet look to its first dry one (marked); an arrow was never seen dry.",
+        f"Above, the fitted share of pieces that is dry{' ' if where else ''}{where}. Below, every piece: the line runs "
+        f"from its last wet look to its first dry one (marked){arrow}.",
         f"Curves of the share of dry pieces against hours, and the bracket of each piece. Half are dry at: {ends}.",
     )
 
@@ -185,8 +282,10 @@ def _dry_curves(trial: Trial, study: DryingStudy) -> Picture:
 def _by_air(trial: Trial, study: DryingStudy) -> Picture:
     line = study.line()
     label = _group_label(trial, study)
-    band = "dark band: where the typical batch lies" + (
-        "; light band: where a new batch will lie" if study.grouped_by is None else ""
+    band = (
+        "dark band: where the typical batch lies; light band: where a new batch will lie"
+        if study.grouped_by is None
+        else "bands: where the typical batch of each lies"
     )
     ends = study.batches["vpd_kpa"]
     return Picture(
@@ -220,7 +319,7 @@ def _chart(trial: Trial, study: DryingStudy) -> Picture:
     )
     return Picture(
         "dry-time-chart",
-        drawn.dry_chart(chart, share, wanted.night_hours),
+        drawn.dry_chart(chart, share, wanted.night_hours, with_level),
         f"Find the room's temperature below and its humidity on the left; the lines give the hours until "
         f"{percent(share)} of the pieces of a typical batch{with_level} are dry. Where it is hatched, no batch was "
         "tried.",

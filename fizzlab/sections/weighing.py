@@ -52,11 +52,16 @@ def by_weight(trial: Trial, weighed: Weighed) -> Pieces:
         found += effect_findings(model, trial.settings.label, "weighed_dry_time", "By weight,")
     pieces += [Findings(found), _curves(trial, weighed)]
     if model is not None and len(model.fit.estimates) > 1:
-        pieces.append(Grid(effect_table(model), "How much longer or shorter drying takes, by weight"))
+        pieces.append(
+            Grid(
+                effect_table(model, trial.settings.label),
+                "How much longer or shorter drying takes, by weight",
+            )
+        )
     said = worded.doubts(weighed)
     if said:
         pieces.append(Notes(said, "caution"))
-    pieces.append(Grid(worded.piece_table(weighed), "The weighed pieces"))
+    pieces.append(Grid(worded.piece_table(weighed, _group_label(trial)), "The weighed pieces"))
     pieces.append(worded.methods(weighed, wanted.remaining_share, wanted.constant_loss_g_per_h))
     return pieces
 
@@ -70,7 +75,7 @@ def _curves(trial: Trial, weighed: WeighedStudy) -> Picture:
         drying_curves(
             readings.assign(level=readings["run"].map(weighed.levels)),
             lines.assign(level=lines["run"].map(weighed.levels)),
-            trial.settings.label(factor.name) if factor is not None else "",
+            _group_label(trial),
             _order(weighed, factor),
         ),
         "Mass of each weighed piece as a share of its first weighing, with its fitted curve.",
@@ -84,3 +89,8 @@ def _order(weighed: WeighedStudy, factor: Term | None) -> list[str]:
     if isinstance(factor, Category):
         return list(factor.levels)
     return sorted(set(weighed.levels), key=lambda name: float(name.split()[0])) if factor is not None else []
+
+
+def _group_label(trial: Trial) -> str:
+    factor = grouping(trial.settings.terms())
+    return trial.settings.label(factor.name) if factor is not None else ""

@@ -18,6 +18,9 @@ from fizzlab.wording.numbers import count, duration, listed, number, percent, ra
 
 Label = Callable[[str], str]
 
+#: With fewer degrees of freedom than this, a forecast for a new batch says nothing of use.
+FEW_DF = 3.5
+
 _SHAPES = {"lognormal": "log-normal", "weibull": "Weibull", "loglogistic": "log-logistic"}
 
 
@@ -46,6 +49,34 @@ def effect_findings(
 
 def _after(lead: str, sentence: str) -> str:
     return f"{lead} {sentence[:1].lower()}{sentence[1:]}" if lead else sentence
+
+
+def _span(low: float, high: float, study: DryingStudy) -> str:
+    return ratio_interval(low, high, study.fit.level).strip("()")
+
+
+def soonest(study: DryingStudy) -> Finding | None:
+    """Which of three or more levels dried soonest, and before which of the others that is clear."""
+    term = study.grouped_by
+    if not isinstance(term, Category) or len(study.levels()) < 3:
+        return None
+    named = study.levels()
+    logs = {
+        level: 0.0 if each == study.typical else study.fit.between(each, study.typical).estimate
+        for level, each in named.items()
+    }
+    best = min(logs, key=lambda level: logs[level])
+    gaps = {level: study.fit.between(named[level], named[best]) for level in named if level != best}
+    clear = [level for level, gap in gaps.items() if gap.low > 0]
+    unclear = [level for level in gaps if level not in clear]
+    before = f", clearly before {listed(clear)}" if clear else ""
+    but = (
+        f"{', but' if clear else ' in these batches, but'} not surely before {listed(unclear)}"
+        if unclear
+        else ""
+    )
+    sentence = f"{best[:1].upper()}{best[1:]} dried soonest{before}{but}."
+    return Finding(f"dry_time.{term.name}.soonest", sentence, batches=study.fit.n_batches)
 
 
 def _ratio_finding(study: DryingStudy, topic: str, effect: Linear, sentence: str) -> Finding:
@@ -78,7 +109,7 @@ def _level_finding(study: DryingStudy, term: Category, level: str) -> Finding:
     else:
         sentence = (
             f"No difference in dry time could be shown between {level} and {term.control}: "
-            f"{ratio(estimate)} times as long, but anything in between fits the readings {between}."
+            f"{ratio(estimate)} times as long, and the readings fit anything in the {_span(low, high, study)}."
         )
     return _ratio_finding(study, f"dry_time.{term.name}[{level}]", effect, sentence)
 
@@ -97,7 +128,7 @@ def _amount_finding(study: DryingStudy, term: Amount, label: Label) -> Finding:
     else:
         sentence = (
             f"No effect of the {label(term.name)} on dry time could be shown, {span}: {ratio(estimate)} times "
-            f"as long, but anything in between fits the readings {between}."
+            f"as long, and the readings fit anything in the {_span(low, high, study)}."
         )
     return _ratio_finding(study, f"dry_time.{term.name}", effect, sentence)
 
@@ -115,7 +146,7 @@ def _air_finding(study: DryingStudy, term: Amount) -> Finding:
     else:
         sentence = (
             f"An effect of the room's air could not be shown. {words}, drying was {ratio(estimate)} times as long, "
-            f"but anything in between fits the readings {between}."
+            f"and the readings fit anything in the {_span(low, high, study)}."
         )
     return _ratio_finding(study, f"dry_time.{term.name}", effect, sentence)
 
@@ -134,7 +165,9 @@ def air_words(study: DryingStudy, forecast_air: tuple[float, float] | None) -> s
     if forecast_air is not None:
         return f"at {forecast_air[0]:g} °C and {forecast_air[1]:g} % humidity"
     if study.has_vpd:
-        return f"in air as thirsty as the middle batch had it ({number(_typical(study, 'vpd_kpa'))} kPa)"
+        deficit, temp = _typical(study, "vpd_kpa"), round(float(study.batches["temp_c"].median()))
+        rh = float(air.rh_for_deficit(deficit, temp))
+        return f"in the air of the middle batch (about {temp} °C and {rh:.0f} % humidity)"
     return f"at {_typical(study, 'temp_c'):.0f} °C and {_typical(study, 'rh_pct'):.0f} % humidity"
 
 
@@ -142,34 +175,36 @@ def _typical(study: DryingStudy, name: str) -> float:
     return float(np.asarray(study.typical[name], float))
 
 
-def forecast_findings(study: DryingStudy, forecast: pd.DataFrame, where: str) -> list[Finding]:
-    """One finding for each level: when the largest share of a new batch will be dry."""
+def forecast_findings(study: DryingStudy, forecast: pd.DataFrame) -> list[Finding]:
+    """The forecasts' numbers, two findings a level: the typical batch, and what to allow for a new one."""
     found = []
     share = float(forecast["share"].max())
     for row in forecast[forecast["share"] == share].to_dict("records"):
-        who = "A new batch" if study.grouped_by is None else f"A new batch with {row['level']}"
-        sentence = (
-            f"{who}{', ' + where + ',' if where else ''} is expected to have {percent(share)} of its pieces dry "
-            f"after {duration(row['hours'])} ({percent(study.fit.level)} interval for a new batch "
-            f"{duration(row['new_low'])} to {duration(row['new_high'])}). To be sure (in "
-            f"{percent(study.fit.level)} of new batches), allow {duration(row['sure_by'])}."
-        )
-        if row["beyond_tried"]:
-            sentence += " Such air was not tried: this is the formula's guess."
-        found.append(
-            Finding(
-                f"dry_time.forecast[{row['level']}]",
-                sentence,
-                float(row["hours"]),
-                float(row["new_low"]),
-                float(row["new_high"]),
-                "h",
-                study.fit.level,
-                "prediction",
-                batches=study.fit.n_batches,
-                beyond_tried=bool(row["beyond_tried"]),
-            )
-        )
+        who = "" if study.grouped_by is None else f" with {row['level']}"
+        beyond = " Such air was not tried: this is the formula's guess." if row["beyond_tried"] else ""
+        base = Finding("", "", batches=study.fit.n_batches, beyond_tried=bool(row["beyond_tried"]), unit="h")
+        found += [
+            replace(
+                base,
+                topic=f"dry_time.forecast[{row['level']}]",
+                sentence=f"A typical batch{who} has {percent(share)} of its pieces dry after {duration(row['hours'])} "
+                f"({percent(study.fit.level)} interval {duration(row['typical_low'])} to "
+                f"{duration(row['typical_high'])}).{beyond}",
+                estimate=float(row["hours"]),
+                low=float(row["typical_low"]),
+                high=float(row["typical_high"]),
+            ),
+            replace(
+                base,
+                topic=f"dry_time.allow[{row['level']}]",
+                sentence=f"To be sure of a new batch{who} ({percent(study.fit.level)} of them), allow "
+                f"{duration(row['sure_by'])}.{beyond}",
+                estimate=float(row["hours"]),
+                low=float(row["new_low"]),
+                high=float(row["new_high"]),
+                kind="prediction",
+            ),
+        ]
     return found
 
 
@@ -178,7 +213,7 @@ def needed_findings(study: DryingStudy, needed: Mapping[str, Needed], temp_c: fl
     found = []
     for level, need in needed.items():
         who = "" if study.grouped_by is None else f" with {level}"
-        span = duration(need.within_hours)
+        span = f"{need.within_hours:g} h"
         if need.typical is None:
             sentence = f"No air near what was tried would have {percent(need.share)} of the pieces{who} dry within {span}."
             found.append(Finding(f"dry_time.needed[{level}]", sentence, batches=study.fit.n_batches))
@@ -215,31 +250,30 @@ def needed_findings(study: DryingStudy, needed: Mapping[str, Needed], temp_c: fl
 def _room(vpd_kpa: float, temp_c: float, need: Needed) -> str:
     """A vapour-pressure deficit as the humidity it means in a room."""
     rh = float(air.rh_for_deficit(vpd_kpa, temp_c))
-    least = "or less " if vpd_kpa <= need.looked_at[0] * 1.001 else ""
-    deficit = f"a deficit of {number(vpd_kpa)} kPa {least}".strip()
     if not np.isfinite(rh):
-        return f"{deficit}, which a room at {temp_c:g} °C cannot have"
-    return f"{deficit}, that is at most {rh:.0f} % humidity at {temp_c:g} °C"
+        return f"a deficit of at least {number(vpd_kpa)} kPa, which a room at {temp_c:g} °C cannot have"
+    if vpd_kpa <= need.looked_at[0] * 1.001:
+        return f"no drier air than {rh:.0f} % humidity at {temp_c:g} °C (damper air was not looked at)"
+    return f"at most {rh:.0f} % humidity at {temp_c:g} °C (a deficit of at least {number(vpd_kpa)} kPa)"
 
 
-def next_steps(study: DryingStudy, effects: list[Finding]) -> list[str]:
+def next_steps(study: DryingStudy, effects: list[Finding], label: Label) -> list[str]:
     """What to make or measure next, in the order of use."""
     steps = []
-    open_effects = [
-        effect
-        for effect in effects
-        if effect.low is not None and effect.high is not None and effect.low <= 1 <= effect.high
-    ]
-    clear = [effect for effect in effects if effect not in open_effects]
-    if open_effects:
-        widest = max(open_effects, key=lambda effect: np.log(effect.high or 1) - np.log(effect.low or 1))
+    air_topics = {f"dry_time.{term.name}" for term in study.air}
+    factors = [effect for effect in effects if effect.low is not None and effect.topic not in air_topics]
+    not_shown = [effect for effect in factors if (effect.low or 0) <= 1 <= (effect.high or 1)]
+    if not_shown:
+        widest = max(not_shown, key=lambda effect: np.log(effect.high or 1) - np.log(effect.low or 1))
         steps.append(
-            f"What is not shown yet ({listed([_topic(effect) for effect in open_effects])}) needs more batches: "
+            f"What is not shown yet ({listed([_topic(effect, label) for effect in not_shown])}) needs more batches: "
             f"twice as many would narrow the widest interval from {ratio(widest.low or 1)} to "
             f"{ratio(widest.high or 1)} to about {_narrowed(widest)}."
         )
-    if clear and study.grouped_by is not None:
-        steps.append("Before you change the recipe for good, make two or three batches both ways once more.")
+    if len(not_shown) < len(factors):
+        steps.append(
+            "Before you change the recipe for good, make two or three batches of each way once more."
+        )
     looks = _coarse_looks(study)
     if looks:
         steps.append(looks)
@@ -251,18 +285,19 @@ def next_steps(study: DryingStudy, effects: list[Finding]) -> list[str]:
         )
     if study.has_vpd:
         low, high = study.batches["vpd_kpa"].min(), study.batches["vpd_kpa"].max()
-        if high / low < 2:
+        if high / low < 2 or not study.air_matters:
             steps.append(
-                f"The air hardly differed between batches ({number(low)} to {number(high)} kPa): batches on damper "
-                "and drier days would tell more about humidity."
+                f"To learn what humidity does, make batches on damper and on drier days: so far the air's deficit lay "
+                f"between {number(low)} and {number(high)} kPa."
             )
     if not steps:
         steps.append("Keep the record, and hang the dry-time chart beside the moulds.")
     return steps
 
 
-def _topic(effect: Finding) -> str:
-    return effect.topic.removeprefix("dry_time.").replace("[", " ").replace("]", "").replace("_", " ")
+def _topic(effect: Finding, label: Label) -> str:
+    name, _, level = effect.topic.removeprefix("dry_time.").rstrip("]").partition("[")
+    return level or label(name)
 
 
 def _narrowed(effect: Finding) -> str:
@@ -290,11 +325,23 @@ def _coarse_looks(study: DryingStudy) -> str:
 def cautions(study: DryingStudy) -> list[str]:
     """What limits these numbers, besides the doubts of the input."""
     said = list(study.notes)
-    left = study.fit.n_batches - len(study.fit.estimates)
-    if left < 8:
+    if study.least_df < 8:
         said.append(
-            f"{count(study.fit.n_batches, 'batch', 'batches')} leave only {left} to judge the scatter by, so the "
-            "intervals are wide, and one odd batch weighs much."
+            f"{count(study.fit.n_batches, 'batch', 'batches')} leave, in effect, only {study.least_df:.0f} to judge the "
+            "scatter by, so the intervals are wide, and one odd batch weighs much."
+        )
+    gain = float(study.shapes["delta_aic"].get(study.fit.distribution, 0.0)) if len(study.shapes) else 0.0
+    if gain > 2:
+        best = str(study.shapes.index[0])
+        said.append(
+            f'Another shape of the curve fits clearly better: try distribution = "{best}" under [drying] in '
+            "trial.toml, and see whether the answer stays."
+        )
+    far = study.fit.residuals[study.fit.residuals["residual"].abs() > 2.8]
+    for row in far.to_dict("records"):
+        way = "later" if row["residual"] > 0 else "sooner"
+        said.append(
+            f"Piece {row['piece']} of batch {row['run']} dried far {way} than the rest of its batch; look at its checks."
         )
     if "coverage" in study.batches:
         thin = study.batches.index[study.batches["coverage"] < 0.9]
@@ -331,7 +378,8 @@ def methods(study: DryingStudy, label: Label) -> str:
         f"It also fits best of the three shapes tried ({_shape_list(study)})."
         if best == fit.distribution
         else f"Of the three shapes tried, the {_SHAPES[str(best)]} fits best, by {number(chosen)} in Akaike's "
-        f"criterion ({_shape_list(study)}); less than 2 is no reason to change."
+        f"criterion ({_shape_list(study)}); "
+        + ("less than 2 is no reason to change." if chosen <= 2 else "that is a reason to try it.")
     )
     spread = [
         f"{word} {number(value) if value >= 0.005 else 'next to nothing'}"
@@ -353,28 +401,52 @@ def _shape_list(study: DryingStudy) -> str:
     return ", ".join(f"{_SHAPES[str(name)]} {aic:.1f}" for name, aic in known["aic"].items())
 
 
-def effect_table(study: DryingStudy) -> pd.DataFrame:
-    """The coefficients as ratios of dry times, with text cells."""
+def effect_table(study: DryingStudy, label: Label) -> pd.DataFrame:
+    """The coefficients as ratios of dry times, with text cells; two levels compared where neither is the control."""
     rows = []
     for column, row in study.fit.estimates.iterrows():
         if column == "intercept":
             continue
         rows.append(
             {
-                "change": _in_words(str(row["ratio_for"])),
+                "change": _in_words(str(row["ratio_for"]), study, label),
                 "times as long": ratio(row["ratio"]),
                 "95 % interval": f"{ratio(row['ratio_low'])} to {ratio(row['ratio_high'])}",
                 "degrees of freedom": f"{row['df']:.1f}",
                 "p": "less than 0.001" if row["p"] < 0.001 else f"{row['p']:.3f}",
             }
         )
+    for term in study.fit.terms:
+        if isinstance(term, Category):
+            rows += _other_pairs(study, term)
     return pd.DataFrame(rows)
 
 
-def _in_words(change: str) -> str:
+def _other_pairs(study: DryingStudy, term: Category) -> list[dict[str, str]]:
+    others = [level for level in term.levels if level != term.control]
+    rows = []
+    for place, second in enumerate(others):
+        for first in others[place + 1 :]:
+            gap = study.fit.between({**study.typical, term.name: first}, {**study.typical, term.name: second})
+            estimate, low, high = gap.ratio
+            rows.append(
+                {
+                    "change": f"{first} against {second}",
+                    "times as long": ratio(estimate),
+                    "95 % interval": f"{ratio(low)} to {ratio(high)}",
+                    "degrees of freedom": f"{gap.df:.1f}",
+                    "p": "less than 0.001" if gap.p < 0.001 else f"{gap.p:.3f}",
+                }
+            )
+    return rows
+
+
+def _in_words(change: str, study: DryingStudy, label: Label) -> str:
     for name, words in _AIR_WORDS.items():
         change = change.replace(name, words)
-    return change.replace("_", " ")
+    for term in study.fit.terms:
+        change = change.replace(term.name, label(term.name))
+    return change
 
 
 _AIR_WORDS = {
@@ -385,39 +457,57 @@ _AIR_WORDS = {
 
 
 def forecast_summary(study: DryingStudy, forecast: pd.DataFrame, where: str) -> Finding:
-    """All levels' forecasts in one sentence, for the top of the report; the numbers stand in `forecast_findings`."""
+    """The forecasts in one sentence, for the top of the report; the numbers stand in `forecast_findings`."""
+    topic, batches = "dry_time.forecast", study.fit.n_batches
+    if study.least_df < FEW_DF:
+        return Finding(
+            topic, "These are too few batches to forecast when a new one will be dry.", batches=batches
+        )
     share = float(forecast["share"].max())
-    rows = forecast[forecast["share"] == share]
+    rows = forecast[forecast["share"] == share].to_dict("records")
+    alone = study.grouped_by is None
     named = [
-        f"{duration(hours)} with {level}" for level, hours in zip(rows["level"], rows["hours"], strict=True)
+        f"{duration(row['hours'])}{'' if alone else ' with ' + row['level']} "
+        f"({duration(row['typical_low'])} to {duration(row['typical_high'])})"
+        for row in rows
     ]
-    sure = [
-        f"{duration(hours)} with {level}" for level, hours in zip(rows["level"], rows["sure_by"], strict=True)
-    ]
+    sure = [f"{duration(row['sure_by'])}{'' if alone else ' with ' + row['level']}" for row in rows]
+    begin = f"{where}, {percent(share)}" if where else percent(share)
     sentence = (
-        f"{where[:1].upper()}{where[1:]}{', ' if where else ''}{percent(share)} of the pieces of a typical batch are "
-        f"dry after {listed(named)}. To be sure of a new batch ({percent(study.fit.level)} of them), allow "
-        f"{listed(sure)}."
+        f"{begin[:1].upper()}{begin[1:]} of the pieces of a typical batch are dry after {listed(named)}. To be sure of "
+        f"a new batch ({percent(study.fit.level)} of them), allow {listed(sure)}."
     )
-    if rows["beyond_tried"].any():
+    if any(row["beyond_tried"] for row in rows):
         sentence += " Such air was not tried: this is the formula's guess."
-    sentence = sentence[:1].upper() + sentence[1:]
-    return Finding("dry_time.forecast", sentence, batches=study.fit.n_batches)
+    return Finding(topic, sentence, batches=batches)
 
 
-def forecast_table(study: DryingStudy, forecast: pd.DataFrame) -> pd.DataFrame:
+def humidity_table(study: DryingStudy, forecast: pd.DataFrame) -> pd.DataFrame:
+    """Forecasts over humidity, with text cells."""
+    return pd.DataFrame(
+        {
+            "humidity": [f"{rh:g} %" for rh in forecast["rh_pct"]],
+            "to be sure, allow": [duration(hours) for hours in forecast["sure_by"]],
+            "typical batch": [duration(hours) for hours in forecast["hours"]],
+            f"{percent(study.fit.level)} interval of that": _spans(forecast, "typical_low", "typical_high"),
+            "": ["not tried" if beyond else "" for beyond in forecast["beyond_tried"]],
+        }
+    )
+
+
+def forecast_table(study: DryingStudy, forecast: pd.DataFrame, label: Label) -> pd.DataFrame:
     """The forecasts with text cells."""
     table = pd.DataFrame(
         {
             "share dry": [percent(share) for share in forecast["share"]],
+            "to be sure, allow": [duration(hours) for hours in forecast["sure_by"]],
             "typical batch": [duration(hours) for hours in forecast["hours"]],
             "95 % interval of that": _spans(forecast, "typical_low", "typical_high"),
             "95 % interval for a new batch": _spans(forecast, "new_low", "new_high"),
-            "to be sure, allow": [duration(hours) for hours in forecast["sure_by"]],
         }
     )
     if study.grouped_by is not None:
-        table.insert(0, study.grouped_by.name.replace("_", " "), list(forecast["level"]))
+        table.insert(0, label(study.grouped_by.name), list(forecast["level"]))
     if forecast["beyond_tried"].any():
         table["beyond what was tried"] = ["yes" if beyond else "" for beyond in forecast["beyond_tried"]]
     return table
@@ -427,7 +517,7 @@ def _spans(table: pd.DataFrame, low: str, high: str) -> list[str]:
     return [f"{duration(a)} to {duration(b)}" for a, b in zip(table[low], table[high], strict=True)]
 
 
-def batch_table(study: DryingStudy) -> pd.DataFrame:
+def batch_table(study: DryingStudy, label: Label) -> pd.DataFrame:
     """One row a batch: day, factors, air and brackets, with text cells."""
     rows = []
     factors = [term for term in study.fit.terms if term not in study.air]
@@ -436,7 +526,7 @@ def batch_table(study: DryingStudy) -> pd.DataFrame:
         never = int(np.isinf(pieces["upper"]).sum())
         seen = pieces["upper"][np.isfinite(pieces["upper"])]
         row = {"batch": str(run), "day": str(batch["day"])}
-        row |= {term.name.replace("_", " "): level_name(term, batch[term.name]) for term in factors}
+        row |= {label(term.name): level_name(term, batch[term.name]) for term in factors}
         if "vpd_kpa" in study.batches:
             row["room, °C"] = f"{batch['temp_c']:.1f}"
             row["humidity, %"] = f"{batch['rh_pct']:.0f}"

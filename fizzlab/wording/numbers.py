@@ -54,12 +54,14 @@ def duration(hours: float) -> str:
 
     Examples
     --------
-    >>> duration(0.6), duration(4.37), duration(30.2), duration(100)
-    ('36 min', '4.4 h', '30 h', '4.2 days')
+    >>> duration(0.6), duration(4.37), duration(15.14), duration(30.2), duration(100)
+    ('36 min', '4.4 h', '15.1 h', '30 h', '4.2 days')
     """
     if hours < 0.95:
         return f"{round(hours * 60)} min"
-    return f"{number(hours)} h" if hours < 72 else f"{number(hours / 24)} days"
+    if hours < 23.95:
+        return f"{hours:.1f} h"
+    return f"{hours:.0f} h" if hours < 72 else f"{number(hours / 24)} days"
 
 
 def percent(share: float) -> str:

@@ -26,18 +26,21 @@ def piece_findings(study: WeighedStudy, remaining_share: float) -> list[Finding]
     ]
 
 
-def piece_table(study: WeighedStudy) -> pd.DataFrame:
-    """One row a weighed piece, with text cells."""
+def piece_table(study: WeighedStudy, label: str) -> pd.DataFrame:
+    """One row a weighed piece, with text cells; `label` names the column of the level."""
     rows = []
     constant = study.constant.table if isinstance(study.constant, DriedPieces) else None
     for place, row in enumerate(study.dried.table.to_dict("records")):
-        cells = {"batch": str(row["run"]), "piece": str(row["piece"]), "drawn as": study.levels[row["run"]]}
+        cells = {"batch": str(row["run"]), "piece": str(row["piece"])}
+        if label:
+            cells[label] = study.levels[row["run"]]
         cells["moisture"] = (
             f"{number(row['moisture_g'])} g" if row["moisture_g"] == row["moisture_g"] else "?"
         )
         cells |= {"dry after": _time(row), "95 % interval": _span(row)}
         if constant is not None:
-            cells["settled after"] = _time(constant.iloc[place].to_dict())
+            settled = constant.iloc[place].to_dict()
+            cells |= {"settled after": _time(settled), "95 % interval of that": _span(settled)}
         rows.append(cells)
     return pd.DataFrame(rows)
 

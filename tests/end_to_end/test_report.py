@@ -136,6 +136,7 @@ def test_a_trial_that_cannot_be_answered_says_why(make_trial: MakeTrial) -> None
     html = page.read_text(encoding="utf-8")
     assert "No dry times can be given. Every piece was still wet at its last check" in html
     assert "Keep checking until most pieces are dry." in html
+    assert "pearl: 2 of 2 pieces were still wet at the last look (5.0 h)." in html.replace("\u00a0", " ")
     assert json.loads((page.parent / "findings.json").read_text()) == []
 
 

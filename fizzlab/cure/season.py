@@ -9,212 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, stats
+from scipy import stats
 
 from fizzlab.censored.likelihood import Array, quantile
+from fizzlab.cure.pooling import FEW, LEAST, Possible, enough, possible_spreads, reml
 from fizzlab.cure.touch import LOG_SIGMA, DryTimeFit
 from fizzlab.problems import CannotAnswer
 from fizzlab.terms import model_matrix
 
 VPD = "vpd_kpa"
-LEAST = 3
-FEW = 5
-
-Correction = Literal["guarded", "plain", "none"]
-
 _SHAPE_SD = {"lognormal": 1.0, "weibull": float(np.pi / np.sqrt(6)), "loglogistic": float(np.pi / np.sqrt(3))}
-
-
-@dataclass(frozen=True)
-class Pooled:
-    """One number pooled over trials that may truly differ; made by `pool`.
-
-    Parameters
-    ----------
-    estimate, se, df, low, high : float
-        The mean over trials like these, with its interval.
-    new_low, new_high : float
-        Where the true number of a new trial may lie.
-    tau, tau_low, tau_high : float
-        Standard deviation between the trials' true numbers, with its interval (Q-profile).
-    q, q_df, q_p : float
-        Cochran's test that all trials have the same true number. With few trials it seldom objects.
-    i2 : float
-        Share (0 to 1) of the variance between the trials' estimates that is not their own uncertainty.
-    weights : array, shape (trials,)
-        Shares of the trials in the estimate.
-    level : float
-    """
-
-    estimate: float
-    se: float
-    df: int
-    low: float
-    high: float
-    new_low: float
-    new_high: float
-    tau: float
-    tau_low: float
-    tau_high: float
-    q: float
-    q_df: int
-    q_p: float
-    i2: float
-    weights: Array = field(repr=False)
-    level: float = 0.95
-
-
-def pool(
-    estimates: Sequence[float] | Array,
-    standard_errors: Sequence[float] | Array,
-    *,
-    level: float = 0.95,
-    correction: Correction = "guarded",
-) -> Pooled:
-    """Pool one number over trials, letting the trials truly differ.
-
-    Parameters
-    ----------
-    estimates, standard_errors : sequence of float, shape (trials,)
-    level : float
-    correction : {"guarded", "plain", "none"}
-        "plain" is Hartung and Knapp's: the spread that is seen among the trials sets the standard error, with
-        t on trials - 1 degrees of freedom. "guarded" never lets that make the interval narrower than the
-        trials' own errors would. "none" is the normal interval, too narrow for few trials.
-
-    Returns
-    -------
-    Pooled
-
-    Raises
-    ------
-    CannotAnswer
-        Fewer than 3 trials.
-    ValueError
-        Standard errors that are not positive, or of another number.
-
-    Notes
-    -----
-    tau^2 by restricted maximum likelihood (REML); w_i = 1/(se_i^2 + tau^2);
-    se^2 = q / sum w with q = sum w_i (y_i - m)^2 / (k - 1) (J. Hartung, G. Knapp, Statist. Med. 20 (2001)
-    3875-3889; G. Knapp, J. Hartung, Statist. Med. 22 (2003) 2693-2710), q not below 1 if guarded; a new
-    trial within m +- t_(k-1) sqrt(tau^2 + se^2); interval of tau by W. Viechtbauer, Statist. Med. 26 (2007)
-    37-52.
-
-    Examples
-    --------
-    >>> slopes = pool([-0.62, -0.48, -0.80, -0.55], [0.17, 0.22, 0.14, 0.24])
-    >>> round(slopes.estimate, 2), slopes.df, slopes.tau
-    (-0.66, 3, 0.0)
-    """
-    y, se = np.asarray(estimates, float), np.asarray(standard_errors, float)
-    if y.shape != se.shape or y.ndim != 1:
-        raise ValueError("there must be one standard error for each estimate")
-    if not (np.isfinite(y).all() and np.isfinite(se).all() and (se > 0).all()):
-        raise ValueError("estimates must be finite and standard errors positive")
-    _enough(len(y))
-    v = se**2
-    tau2 = float(_reml(y, np.ones((len(y), 1)), [np.diag(v)], [np.eye(len(y))])[0])
-    w = 1 / (v + tau2)
-    mean = float(w @ y / w.sum())
-    df = len(y) - 1
-    q = float(w @ (y - mean) ** 2 / df)
-    scale = {"guarded": max(q, 1.0), "plain": q, "none": 1.0}[correction]
-    error = float(np.sqrt(scale / w.sum()))
-    reach = float(
-        stats.norm.ppf(0.5 + level / 2) if correction == "none" else stats.t.ppf(0.5 + level / 2, df)
-    )
-    w0 = 1 / v
-    cochran = float(w0 @ (y - w0 @ y / w0.sum()) ** 2)
-    typical = df * w0.sum() / (w0.sum() ** 2 - (w0**2).sum())
-    new = float(np.hypot(error, np.sqrt(tau2)))
-    tau_low, tau_high = _q_profile(y, v, level)
-    return Pooled(
-        estimate=mean,
-        se=error,
-        df=df,
-        low=mean - reach * error,
-        high=mean + reach * error,
-        new_low=mean - reach * new,
-        new_high=mean + reach * new,
-        tau=float(np.sqrt(tau2)),
-        tau_low=tau_low,
-        tau_high=tau_high,
-        q=cochran,
-        q_df=df,
-        q_p=float(stats.chi2.sf(cochran, df)),
-        i2=float(tau2 / (tau2 + typical)),
-        weights=w / w.sum(),
-        level=level,
-    )
-
-
-def _enough(trials: int) -> None:
-    if trials < LEAST:
-        raise CannotAnswer(
-            f"There {'is 1 trial' if trials == 1 else f'are {trials} trials'}, too few to see how much they "
-            "differ.",
-            f"Keep the records; from {LEAST} trials on they can be pooled, from {FEW} on it becomes useful.",
-        )
-
-
-def _q_profile(y: Array, v: Array, level: float) -> tuple[float, float]:
-    df = len(y) - 1
-
-    def spread(tau2: float) -> float:
-        w = 1 / (v + tau2)
-        return float(w @ (y - w @ y / w.sum()) ** 2)
-
-    def solve(target: float) -> float:
-        if spread(0.0) <= target:
-            return 0.0
-        top = float(v.max() + np.var(y))
-        while spread(top) > target:
-            top *= 4
-        return float(np.sqrt(optimize.brentq(lambda tau2: spread(tau2) - target, 0.0, top, xtol=1e-14)))
-
-    low, high = stats.chi2.ppf([0.5 - level / 2, 0.5 + level / 2], df)
-    return solve(float(high)), solve(float(low))
-
-
-def _reml(y: Array, x: Array, within: Sequence[Array], between: Sequence[Array]) -> Array:
-    """Variances v_j >= 0 that maximise the restricted likelihood of y ~ N(Xb, W + sum v_j B_j)."""
-    own = sum(within)
-    size = float(np.mean(np.diag(own))) + float(np.var(y))
-
-    def cost(share: Array) -> float:
-        cov = own + sum(s * size * b for s, b in zip(share, between, strict=True))
-        factor = np.linalg.cholesky(cov)
-        white_x, white_y = np.linalg.solve(factor, x), np.linalg.solve(factor, y)
-        info = white_x.T @ white_x
-        rest = white_y - white_x @ np.linalg.solve(info, white_x.T @ white_y)
-        return float(np.log(np.diag(factor)).sum() + 0.5 * np.linalg.slogdet(info)[1] + 0.5 * rest @ rest)
-
-    # a flat or two-topped likelihood is common with few trials: look everywhere first
-    steps = np.concatenate([[0.0], np.geomspace(1e-4, 30.0, 14)])
-    grid = np.stack(np.meshgrid(*[steps] * len(between), indexing="ij"), axis=-1).reshape(-1, len(between))
-    costs = np.array([cost(point) for point in grid])
-    start = grid[int(np.argmin(costs))]
-    found = optimize.minimize(
-        lambda root: cost(root**2),
-        np.sqrt(np.maximum(start, 1e-6)),
-        method="Nelder-Mead",
-        options={"xatol": 1e-10, "fatol": 1e-13, "maxiter": 4000, "maxfev": 4000},
-    )
-    if not found.success:
-        raise CannotAnswer(
-            "The search for how much the trials differ did not settle.", "Add trials, or pool fewer numbers."
-        )
-    best = np.asarray(found.x**2, float)
-    for j in range(len(best)):
-        without = np.where(np.arange(len(best)) == j, 0.0, best)
-        if cost(without) <= cost(best) + 1e-12:
-            best = without
-    return best * size
 
 
 @dataclass(frozen=True)
@@ -268,34 +75,35 @@ def line_of(
 ) -> TrialLine:
     """The line of one trial, for one recipe.
 
-    Parameters
-    ----------
-    fit : DryTimeFit
-        With `vpd_kpa` as a logarithm among its terms, or without air.
-    name : str
-        The trial's name.
-    settings : mapping, optional
-        Value of every other term: the recipe that all pooled trials made, for example
-        ``{"colour": "none"}``.
-    tried : (float, float), optional
-        Least and greatest VPD (kPa) met; needed where the fit has no air.
+        Parameters
+        ----------
+        fit : DryTimeFit
+            With `vpd_kpa` as a logarithm among its terms, or without air.
+        name : str
+            The trial's name.
+        settings : mapping, optional
+            Value of every other term: the recipe that all pooled trials made, for example
+            ``{"colour": "none"}``.
+        tried : (float, float), optional
+            Least and greatest VPD (kPa) met; needed where the fit has no air.
 
-    Raises
-    ------
-    ValueError
-        A VPD that is not a logarithm, or a setting or `tried` that is missing.
+        Raises
+        ------
+        ValueError
+            A VPD that is not a logarithm, or a setting or `tried` that is missing.
 
-    Examples
-    --------
-    >>> from fizzlab.cure.touch import fit_dry_time
-    >>> from fizzlab.terms import Amount
-    >>> looks = pd.DataFrame({"run": list("AABBCCDDEEFF"), "piece": [1, 2] * 6,
-    ...                       "lower": [9.0, 10, 9, 8, 7, 7, 6, 7, 5, 4, 4, 5]})
-    >>> looks["upper"] = looks["lower"] + 1
-    >>> air = pd.DataFrame({"vpd_kpa": [0.4, 0.42, 0.6, 0.62, 0.9, 0.88]}, index=list("ABCDEF"))
-    >>> line = line_of(fit_dry_time(looks, air, [Amount("vpd_kpa", "kPa", log=True)]), "spring")
-    >>> round(line.slope, 1), line.tried
-    (-0.8, (0.4, 0.9))
+        Examples
+        --------
+        >>> from fizzlab.cure.pooling import FEW, LEAST, Possible, enough, possible_spreads, reml
+    from fizzlab.cure.touch import fit_dry_time
+        >>> from fizzlab.terms import Amount
+        >>> looks = pd.DataFrame({"run": list("AABBCCDDEEFF"), "piece": [1, 2] * 6,
+        ...                       "lower": [9.0, 10, 9, 8, 7, 7, 6, 7, 5, 4, 4, 5]})
+        >>> looks["upper"] = looks["lower"] + 1
+        >>> air = pd.DataFrame({"vpd_kpa": [0.4, 0.42, 0.6, 0.62, 0.9, 0.88]}, index=list("ABCDEF"))
+        >>> line = line_of(fit_dry_time(looks, air, [Amount("vpd_kpa", "kPa", log=True)]), "spring")
+        >>> round(line.slope, 1), line.tried
+        (-0.8, (0.4, 0.9))
     """
     air = next((term for term in fit.terms if term.name == VPD), None)
     if air is not None and not getattr(air, "log", False):
@@ -369,7 +177,7 @@ class SeasonLine:
     notes: tuple[str, ...]
     level: float
     covariance: Array = field(repr=False)
-    loglik: float = field(repr=False)
+    possible: Possible = field(repr=False)
 
     def forecast(self, vpd_kpa: Sequence[float] | Array) -> pd.DataFrame:
         """Hours until half of the pieces are dry, in given air.
@@ -391,18 +199,13 @@ class SeasonLine:
         row = np.column_stack([np.ones_like(u), u])
         middle = row @ self.table["estimate"].to_numpy(float)
         known = np.einsum("ri,ij,rj->r", row, self.covariance, row)
-        tau = self.table["tau"].fillna(0.0).to_numpy(float)
-        between = tau[0] ** 2 + (tau[1] * u) ** 2
         df = _df_at(u, self.covariance, self.table["df"].to_numpy(float))
-        reach = stats.t.ppf(0.5 + self.level / 2, df)
+        reach = stats.t.ppf(0.5 + self.level / 2, df) * np.sqrt(known)
+        new = self.possible.bounds(row, 0.0, self.level)
+        piece = self.possible.bounds(row, self.spread**2, self.level)
         table: dict[str, object] = {VPD: air, "typical": np.exp(middle)}
-        for name, variance in (
-            ("", known),
-            ("new_", known + between),
-            ("piece_", known + between + self.spread**2),
-        ):
-            table[f"{name}low"] = np.exp(middle - reach * np.sqrt(variance))
-            table[f"{name}high"] = np.exp(middle + reach * np.sqrt(variance))
+        for name, ends in (("", (middle - reach, middle + reach)), ("new_", new), ("piece_", piece)):
+            table[f"{name}low"], table[f"{name}high"] = np.exp(ends[0]), np.exp(ends[1])
         low, high = self.tried
         table["beyond_tried"] = (air < low * (1 - 1e-9)) | (air > high * (1 + 1e-9))
         return pd.DataFrame(table)
@@ -448,7 +251,7 @@ def pool_lines(lines: Sequence[TrialLine], *, at: float | None = None, level: fl
     for one number is the guarded correction of Hartung and Knapp (for several: D. Jackson, R. D. Riley,
     Statist. Med. 33 (2014) 541-554). t with trials - 1 degrees of freedom for the level, and of the trials
     that have a slope for the slope, joined after Satterthwaite in between. With fewer than 3 slopes they are
-    taken as common.
+    taken as common. A new trial's line as in `pool`, over every pair of tau.
 
     Examples
     --------
@@ -458,7 +261,7 @@ def pool_lines(lines: Sequence[TrialLine], *, at: float | None = None, level: fl
     >>> season.table["estimate"].round(2).tolist(), season.forecast([0.6])["typical"].round(1).tolist()
     ([2.33, -0.63], [10.3])
     """
-    _enough(len(lines))
+    enough(len(lines))
     if len({line.name for line in lines}) < len(lines):
         raise ValueError("every trial needs a name of its own")
     sloped = sum(line.slope is not None for line in lines)
@@ -474,17 +277,18 @@ def pool_lines(lines: Sequence[TrialLine], *, at: float | None = None, level: fl
     trial = (owner[:, None] == owner[None, :]).astype(float)
     between = [trial * np.outer(z[:, j], z[:, j]) for j in range(2 if sloped >= LEAST else 1)]
     tau2 = np.zeros(2)
-    tau2[: len(between)] = _reml(y, z, [within], between)
+    tau2[: len(between)] = reml(y, z, [within], between)
     total = within + sum(t * b for t, b in zip(tau2, between, strict=False))
-    beta, plain, rest, loglik = _gls(y, z, total)
+    beta, plain, rest = _gls(y, z, total)
     scale = max(1.0, rest / (len(y) - 2)) if len(y) > 2 else 1.0
     covariance = plain * scale
-    _, _, q, _ = _gls(y, z, within)
+    q = _gls(y, z, within)[2]
     tau = np.sqrt(tau2)
     df = np.array([len(lines) - 1, (sloped if sloped >= LEAST else len(lines)) - 1], float)
     se = np.sqrt(np.diag(covariance))
     reach = stats.t.ppf(0.5 + level / 2, df)
-    new = np.hypot(se, tau)
+    possible = possible_spreads(y, z, within, between)
+    new_low, new_high = possible.bounds(np.eye(2), 0.0, level)
     table = pd.DataFrame(
         {
             "estimate": beta,
@@ -493,8 +297,8 @@ def pool_lines(lines: Sequence[TrialLine], *, at: float | None = None, level: fl
             "low": beta - reach * se,
             "high": beta + reach * se,
             "tau": [tau[0], tau[1] if sloped >= LEAST else np.nan],
-            "new_low": beta - reach * new,
-            "new_high": beta + reach * new,
+            "new_low": new_low,
+            "new_high": new_high,
         },
         index=["level", "slope"],
     )
@@ -514,7 +318,7 @@ def pool_lines(lines: Sequence[TrialLine], *, at: float | None = None, level: fl
         notes=_notes(len(lines), sloped),
         level=level,
         covariance=covariance,
-        loglik=loglik,
+        possible=possible,
     )
 
 
@@ -537,17 +341,13 @@ def _stack(lines: Sequence[TrialLine], at: float) -> tuple[Array, Array, Array, 
     return np.array(y), np.array(z), within, np.array(owner)
 
 
-def _gls(y: Array, z: Array, total: Array) -> tuple[Array, Array, float, float]:
-    """Estimates, their covariance, r'V^-1r and the restricted log-likelihood."""
+def _gls(y: Array, z: Array, total: Array) -> tuple[Array, Array, float]:
+    """Estimates, their covariance, and r'V^-1r."""
     factor = np.linalg.cholesky(total)
     white_z, white_y = np.linalg.solve(factor, z), np.linalg.solve(factor, y)
-    info = white_z.T @ white_z
-    covariance = np.linalg.inv(info)
+    covariance = np.linalg.inv(white_z.T @ white_z)
     beta = covariance @ white_z.T @ white_y
-    rest = float(((white_y - white_z @ beta) ** 2).sum())
-    spare = len(y) - z.shape[1]
-    loglik = -0.5 * (spare * np.log(2 * np.pi) + np.linalg.slogdet(info)[1] + rest)
-    return beta, covariance, rest, float(loglik - np.log(np.diag(factor)).sum())
+    return beta, covariance, float(((white_y - white_z @ beta) ** 2).sum())
 
 
 def _trials(lines: Sequence[TrialLine], at: float, beta: Array, tau: Array) -> pd.DataFrame:

@@ -1,0 +1,40 @@
+"""Several responses at once: which recipe to keep, how sure that is, and what to make next.
+
+`judge_settings` says of each combination with what chance a new batch of it meets every limit, and how far
+it grants the wishes. `confirm` says what confirmation batches should give, `judge_confirmation` whether they
+did, `next_runs` which batches would settle the rest.
+"""
+
+from __future__ import annotations
+
+from fizzlab.choose.confirm import (
+    Confirmation,
+    Confirmed,
+    confirm,
+    confirmation_sizes,
+    judge_confirmation,
+)
+from fizzlab.choose.draws import Draws, for_new_days, simulate
+from fizzlab.choose.further import next_runs
+from fizzlab.choose.judge import Choice, grid_settings, judge_settings, tried_settings
+from fizzlab.choose.wishes import Limit, Wish, desirability, overall
+
+__all__ = [
+    "Choice",
+    "Confirmation",
+    "Confirmed",
+    "Draws",
+    "Limit",
+    "Wish",
+    "confirm",
+    "confirmation_sizes",
+    "desirability",
+    "for_new_days",
+    "grid_settings",
+    "judge_confirmation",
+    "judge_settings",
+    "next_runs",
+    "overall",
+    "simulate",
+    "tried_settings",
+]

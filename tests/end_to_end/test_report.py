@@ -12,6 +12,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from html import unescape
 from pathlib import Path
 
 import nbformat
@@ -57,7 +58,7 @@ def test_inputs_are_fingerprinted(demo_reports: dict[str, Path]) -> None:
 def test_findings_carry_the_numbers_of_the_sentences(demo_reports: dict[str, Path]) -> None:
     for page in demo_reports.values():
         findings = json.loads((page.parent / "findings.json").read_text(encoding="utf-8"))
-        html = page.read_text(encoding="utf-8").replace("\u00a0", " ")
+        html = unescape(page.read_text(encoding="utf-8")).replace("\u00a0", " ")
         ratios = [finding for finding in findings if finding["unit"] == "ratio"]
         assert ratios
         for finding in ratios:

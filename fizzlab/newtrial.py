@@ -9,10 +9,14 @@ from pathlib import Path
 
 from fizzlab.problems import BadInput, Problem
 from fizzlab.settings import FILE, PLAN_KINDS, PLAN_OPTIONS, read_settings
+from fizzlab.settings.trial import factor_name_fault
 from fizzlab.tables import SPECS
 
 #: Tables that nearly every drying trial needs; the others are added when they are used.
 FIRST_TABLES = ("runs", "touch_checks", "room_log")
+
+#: Levels of this name add nothing to a batch.
+NOTHING = frozenset({"none", "no", "nothing", "without", "plain", "0"})
 
 _TOML = """\
 # What this trial asks, and how its readings are analysed. Lines that begin with # are comments.
@@ -98,7 +102,8 @@ def start(
         Is made if it is not there; its name becomes the trial's code.
     title, question : str
     levels : sequence of str
-        Factors with named levels, each as ``"colour=pearl,dye,lake"``; the first level is the control.
+        Factors with named levels, each as ``"colour=pearl,dye,lake"``; the first level is the control. A
+        name with capitals or spaces is written in small letters and _, and kept as the label.
     amounts : sequence of str
         Numeric factors, each as ``"binder_g=0.6,1.2,1.8:g"``.
     kind : str, optional
@@ -124,7 +129,7 @@ def start(
         code=json.dumps(code.strip("-")[:40] or "trial"),
         title=json.dumps(title, ensure_ascii=False),
         question=json.dumps(question, ensure_ascii=False),
-        factors="\n".join(_factor_toml(name, sort, values, unit) for name, sort, values, unit in factors),
+        factors="\n".join(_factor_toml(*factor) for factor in factors),
         plan=_plan_toml(factors, kind, days, per_day),
         recipe=_RECIPE.format(rules=_rules_toml(factors)),
     )
@@ -155,8 +160,9 @@ def start(
 
 def _factors(
     levels: Sequence[str], amounts: Sequence[str]
-) -> tuple[list[tuple[str, str, list[str], str]], list[Problem]]:
+) -> tuple[list[tuple[str, str, list[str], str, str]], list[Problem]]:
     found, problems = [], []
+    names: set[str] = set()
     for kind, options in (("levels", levels), ("amounts", amounts)):
         for option in options:
             name, sign, rest = option.partition("=")
@@ -179,12 +185,26 @@ def _factors(
                             Problem(f"option --{kind}", f"“{value}” is not a number.", "Write 0.6 or 2.")
                         )
                 values = numbers
-            found.append((name.strip(), kind, values, unit.strip()))
+            label = name.strip()
+            folded = "_".join(label.casefold().split())
+            fault = factor_name_fault(folded)
+            if fault:
+                do = f"Call it otherwise, as in --{kind} {folded if folded.isalnum() else 'colour'}_2={rest}."
+                problems.append(Problem(f"option --{kind}", f"{fault}.", do))
+            elif folded in names:
+                problems.append(
+                    Problem(f"option --{kind}", f"the factor “{folded}” is given twice.", "Keep one.")
+                )
+            if len({value.casefold() for value in values}) < len(values):
+                what = f"“{option}” names a level twice."
+                problems.append(Problem(f"option --{kind}", what, "Take one of the two out."))
+            names.add(folded)
+            found.append((folded, kind, values, unit.strip(), label if label != folded else ""))
     return found, problems
 
 
 def _plan_toml(
-    factors: Sequence[tuple[str, str, list[str], str]],
+    factors: Sequence[tuple[str, str, list[str], str, str]],
     kind: str | None,
     days: int | None,
     per_day: int | None,
@@ -194,7 +214,7 @@ def _plan_toml(
     lines = []
     if "days" in _keys_of(chosen) or days is not None:
         lines.append(f"days = {days or 4}               # days of making; each is a small trial of its own")
-    levels = max((len(values) for _, _, values, _ in factors), default=3)
+    levels = max((len(values) for _, _, values, _, _ in factors), default=3)
     fit = per_day or (levels if "days" in _keys_of(chosen) else 6)
     lines.append(f"batches_per_day = {fit}    # that fit in a day with time to spare")
     if chosen == "factorial":
@@ -215,13 +235,22 @@ def _keys_of(kind: str) -> list[str]:
     return [key for key, kinds in PLAN_OPTIONS.items() if kind in kinds]
 
 
-def _rules_toml(factors: Sequence[tuple[str, str, list[str], str]]) -> str:
+def _rules_toml(factors: Sequence[tuple[str, str, list[str], str, str]]) -> str:
     """For each factor, how it might change the recipe, commented out."""
     lines = ["#"]
-    for name, sort, values, _ in factors or [("colour", "levels", ["pearl"], "")]:
+    for name, sort, values, _, _ in factors or [("colour", "levels", ["none", "pearl"], "", "")]:
         key = f"recipe.by_factor.{_key(name)}"
         if sort == "levels":
+            empty = [level for level in values if level.casefold() in NOTHING]
+            if empty:
+                lines += [
+                    f"# [{key}.brings]",
+                    *(f"# {_key(level)} = []   # adds nothing" for level in empty),
+                    "#",
+                ]
             for level in values:
+                if level in empty:
+                    continue
                 lines += [
                     f"# [[{key}.brings.{_key(level)}]]   # what this level adds",
                     f"# name = {json.dumps(level, ensure_ascii=False)}",
@@ -244,7 +273,7 @@ def _key(name: str) -> str:
     return name if plain else json.dumps(name, ensure_ascii=False)
 
 
-def _factor_toml(name: str, kind: str, values: list[str], unit: str) -> str:
+def _factor_toml(name: str, kind: str, values: list[str], unit: str, label: str) -> str:
     lines = [f"[factors.{_key(name)}]"]
     if kind == "levels":
         named = [json.dumps(value, ensure_ascii=False) for value in values]
@@ -254,4 +283,5 @@ def _factor_toml(name: str, kind: str, values: list[str], unit: str) -> str:
         ]
     else:
         lines += [f"amounts = [{', '.join(values)}]", f"unit = {json.dumps(unit, ensure_ascii=False)}"]
-    return "\n".join([*lines, 'label = ""   # in plain words, for the report', ""])
+    said = f"label = {json.dumps(label, ensure_ascii=False)}   # in plain words, for the report"
+    return "\n".join([*lines, said, ""])

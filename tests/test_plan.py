@@ -503,6 +503,47 @@ def test_the_recipe_of_a_new_trial_works_once_uncommented(tmp_path: Path) -> Non
     assert all(card.amounts is not None and len(card.amounts) == 4 for card in planned.cards.cards)
 
 
+@pytest.mark.parametrize("control", ["none", "Without"])
+def test_a_level_that_is_nothing_adds_nothing_to_the_recipe(control: str, tmp_path: Path) -> None:
+    made = tmp_path / "new"
+    start(made, title="t", question="q?", levels=[f"colour={control},pearl,lake"])
+    path = made / "trial.toml"
+    before, mark, rest = path.read_text().partition("# [recipe]\n")
+    recipe, end, after = rest.partition("[drying]")
+    lines = [line.removeprefix("#").removeprefix(" ") for line in recipe.splitlines()]
+    path.write_text(before + mark.removeprefix("# ") + "\n".join(lines) + "\n" + end + after)
+    for card in write_plan(made).planned.cards.cards:
+        assert card.amounts is not None
+        colours = set(card.amounts["ingredient"]) & {control, "pearl", "lake"}
+        assert colours == set(dict(card.levels).values()) - {control}
+
+
+def test_a_factor_with_capitals_keeps_them_as_its_label(tmp_path: Path) -> None:
+    made = tmp_path / "new"
+    start(made, title="t", question="q?", levels=["Farbe=none,pearl"], amounts=["Oil left=1,2:g"])
+    planned = write_plan(made).planned
+    assert list(planned.settings.factors) == ["farbe", "oil_left"]
+    assert list(planned.level_table().columns) == ["Farbe", "Oil left"]
+
+
+@pytest.mark.parametrize(
+    ("option", "says"),
+    [
+        ("farbe!=a,b", "option --levels: write the factor “farbe!” in small letters, digits and _ only."),
+        ("Day=a,b", "option --levels: a factor may not be called “day”, a name fizzlab uses itself."),
+        ("colour=a,A", "option --levels: “colour=a,A” names a level twice."),
+    ],
+)
+def test_an_option_that_is_no_factor_is_named(option: str, says: str, tmp_path: Path) -> None:
+    made = tmp_path / "new"
+    result = CliRunner().invoke(
+        main, ["new", str(made), "--title", "t", "--question", "q?", "--levels", option]
+    )
+    assert result.exit_code == 2
+    assert says in result.stderr.replace("\n", " ")
+    assert not made.exists()
+
+
 def test_a_kind_that_does_not_exist_leaves_no_folder(tmp_path: Path) -> None:
     made = tmp_path / "new"
     options = ["--title", "t", "--question", "q?", "--levels", "colour=a,b", "--kind", "guess"]

@@ -17,6 +17,24 @@ from fizzlab.tables import SPECS
 from fizzlab.terms import Amount, Category, Term
 
 
+def factor_name_fault(name: str) -> str:
+    """Why a factor cannot have a name; empty where it can.
+
+    Examples
+    --------
+    >>> factor_name_fault("Colour")
+    'write the factor “Colour” in small letters, digits and _ only'
+    >>> factor_name_fault("colour")
+    ''
+    """
+    taken = {column.name for column in SPECS["runs"].columns} | {"leave_out", "temp_c", "rh_pct", "vpd_kpa"}
+    if name.casefold() in taken:
+        return f"a factor may not be called “{name}”, a name fizzlab uses itself"
+    if name != name.strip().casefold() or not name.replace("_", "").isalnum():
+        return f"write the factor “{name}” in small letters, digits and _ only"
+    return ""
+
+
 class AirPoint(Section):
     """Air for which to forecast."""
 
@@ -56,17 +74,10 @@ class TrialSettings(Section):
 
     @model_validator(mode="after")
     def _factor_names(self) -> TrialSettings:
-        taken = {column.name for column in SPECS["runs"].columns} | {
-            "leave_out",
-            "temp_c",
-            "rh_pct",
-            "vpd_kpa",
-        }
         for name in self.factors:
-            if name.casefold() in taken:
-                raise ValueError(f"a factor may not be called “{name}”, a name fizzlab uses itself")
-            if name != name.strip().casefold() or not name.replace("_", "").isalnum():
-                raise ValueError(f"write the factor “{name}” in small letters, digits and _ only")
+            fault = factor_name_fault(name)
+            if fault:
+                raise ValueError(fault)
         return self
 
     def terms(self) -> list[Term]:

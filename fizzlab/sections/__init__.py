@@ -1,5 +1,6 @@
 """The sections of a report: each function gives its pieces in reading order, and a notebook cell shows them."""
 
+from fizzlab.sections.crumble import crumble, crumble_answer, crumbling
 from fizzlab.sections.drying import answer, cautions, dry_times, drying, methods, next_steps, readings
 from fizzlab.sections.fizz import fizz, fizz_answer, fizz_readings, fizzing
 from fizzlab.sections.general import left_out, opening, record_block
@@ -9,6 +10,9 @@ __all__ = [
     "answer",
     "by_weight",
     "cautions",
+    "crumble",
+    "crumble_answer",
+    "crumbling",
     "dry_times",
     "drying",
     "fizz",

@@ -407,13 +407,16 @@ def fizz_curves(
     rows: Rows = []
     seconds = np.array([0, 5, 10, 15, 20, 30, 40, 50, 60, 75, 90, 110, 130, 150, 180, 210, 240, 270, 300])
     half = 1 - 0.5 ** (1 / 3)
-    for run, amount in zip(runs, amounts, strict=True):
-        of_gas, of_pace = rng.normal(0, truth.gas_batch_sd), rng.normal(0, truth.t50_batch_sd)
+    of_gas, of_pace = (
+        rng.normal(0, truth.gas_batch_sd, len(runs)),
+        rng.normal(0, truth.t50_batch_sd, len(runs)),
+    )
+    for i, (run, amount) in enumerate(zip(runs, amounts, strict=True)):
         for piece in ("G1", "G2"):
             water = round(float(rng.normal(38.0, 0.6)), 1)
             gas = truth.theory_g * (1 - truth.spent) - truth.dissolved_g
-            gas *= np.exp(of_gas + rng.normal(0, truth.gas_piece_sd))
-            slower = np.exp(truth.log_ratio_per_g * amount + of_pace + rng.normal(0, truth.t50_piece_sd))
+            gas *= np.exp(of_gas[i] + rng.normal(0, truth.gas_piece_sd))
+            slower = np.exp(truth.log_ratio_per_g * amount + of_pace[i] + rng.normal(0, truth.t50_piece_sd))
             left = np.maximum(1 - half * seconds / (truth.t50_s * slower), 0) ** 3
             mass = rng.uniform(455.0, 475.0) - gas * (1 - left) - truth.drift_g_min / 60 * seconds
             if (run, piece) == splash:

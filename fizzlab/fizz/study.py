@@ -311,6 +311,8 @@ def _compared(
     measured = batches[batches.index.isin(set(times["run"]))]
     kept, notes = _varying(terms, measured)
     rows = times.assign(done=times["done"].astype(bool), level=times["run"].map(levels))
+    known = rows["colour_s"].notna() if colour else rows["done"]
+    _refuse_no_scatter(rows[known], rows.loc[known, "colour_s" if colour else "seconds"])
     fit = (fit_release if colour else fit_durations)(rows, measured, kept, at_water_c)
     if colour:
         shown = rows["colour_s"].notna()
@@ -324,6 +326,17 @@ def _compared(
     }
     columns = ["run", "piece", "level", "water_c", "seconds", "done"]
     return Compared(fit, rows[columns].reset_index(drop=True), typical, tried, tuple(notes))
+
+
+def _refuse_no_scatter(pieces: pd.DataFrame, times: pd.Series) -> None:
+    """Times that do not differ within a batch at all leave no chance to judge anything by."""
+    several = pieces["run"].duplicated(keep=False)
+    apart = np.log(times.clip(lower=0.5)).groupby(pieces["run"]).transform(lambda each: each - each.mean())
+    if len(times) > 1 and (times.nunique() == 1 or (several.any() and apart[several].abs().max() < 1e-9)):
+        raise CannotAnswer(
+            "The pieces of each batch all have the same time, so there is no telling how far chance goes.",
+            "Write down the seconds as the stopwatch shows them, not rounded.",
+        )
 
 
 def _seen(times: pd.DataFrame, levels: pd.Series, order: Sequence[str]) -> tuple[Release, ...]:

@@ -133,11 +133,13 @@ def _by_stopwatch(trial: Trial, study: FizzStudy) -> Pieces:
     lasting = study.lasting
     if not isinstance(lasting, Compared):
         return []
-    pieces: Pieces = [Findings(worded.time_findings(lasting, worded.LASTING, trial.settings.label), "answer")]
-    pieces.append(_times(trial, study, lasting, "fizz-by-water", "the fizz is over"))
-    if len(lasting.typical) > 1:
-        pieces.append(Grid(worded.time_table(lasting), "How long pieces fizz"))
-    return pieces
+    label = trial.settings.label
+    effects = worded.effect_findings(lasting, worded.LASTING, label)
+    typical = worded.typical_findings(lasting, worded.LASTING)
+    figure = _times(trial, study, lasting, "fizz-by-water", "the fizz is over")
+    if not effects:
+        return [Findings(typical, "answer"), figure]
+    return [Findings(effects, "answer"), figure, Findings(typical, "plain")]
 
 
 def _by_weight(trial: Trial, study: FizzStudy) -> Pieces:
@@ -156,9 +158,10 @@ def _by_weight(trial: Trial, study: FizzStudy) -> Pieces:
             )
     pieces += ["### How the gas comes", _curves(trial, study, study.curves)]
     if isinstance(study.half_out, Compared):
-        found = worded.time_findings(study.half_out, worded.HALF_OUT, trial.settings.label)
+        found = worded.typical_findings(study.half_out, worded.HALF_OUT)
         if isinstance(study.nine_out, Compared):
-            found.insert(1, worded.nine_tenths(study.nine_out))
+            found.append(worded.nine_tenths(study.nine_out))
+        found += worded.effect_findings(study.half_out, worded.HALF_OUT, trial.settings.label)
         pieces.append(Findings(found, "plain"))
     pieces.append(Grid(worded.curve_table(study), "The weighed cups"))
     return pieces
@@ -168,7 +171,8 @@ def _colour(trial: Trial, study: FizzStudy) -> Pieces:
     colour = study.colour
     if not isinstance(colour, Compared):
         return []
-    found = worded.time_findings(colour, worded.COLOUR, trial.settings.label)
+    found = worded.effect_findings(colour, worded.COLOUR, trial.settings.label)
+    found += worded.typical_findings(colour, worded.COLOUR)
     pieces: Pieces = ["### When colour shows", Findings(found, "plain")]
     if isinstance(study.seen, tuple):
         pieces.append(_release(trial, study, study.seen))

@@ -87,10 +87,9 @@ def spans(low: float, high: float, last: str = "to") -> str:
     return f"{first.removesuffix(' ' + unit)} {last} {second}"
 
 
-def time_findings(compared: Compared, speech: Speech, label: Label) -> list[Finding]:
-    """Typical times by level, then each level against its control, each amount, and the water."""
-    found = [_typical_finding(compared, speech, row) for row in compared.typical.to_dict("records")]
-    return found + effect_findings(compared, speech, label)
+def typical_findings(compared: Compared, speech: Speech) -> list[Finding]:
+    """How long it typically takes at the common water temperature, one finding a level."""
+    return [_typical_finding(compared, speech, row) for row in compared.typical.to_dict("records")]
 
 
 def effect_findings(compared: Compared, speech: Speech, label: Label) -> list[Finding]:
@@ -499,6 +498,10 @@ def doubts(study: FizzStudy) -> list[str]:
     ):
         if isinstance(part_, CannotAnswer):
             said.append(f"{start} {part_}")
+    if isinstance(study.reached, Reached) and len(study.reached.groups) > 1:
+        said.append(
+            "Each level's share of the gas has its own interval; whether two levels differ was not tested."
+        )
     if isinstance(study.curves, GasFits):
         said += _about_curves(study.curves)
         if study.reached is None:
@@ -575,28 +578,6 @@ def _about_shelf(stored: Stored) -> list[str]:
     return said
 
 
-def time_table(compared: Compared) -> pd.DataFrame:
-    """Typical times by level, with text cells."""
-    fit = compared.fit
-    counts = compared.times.groupby("level").agg(pieces=("run", "size"), batches=("run", "nunique"))
-    rows = []
-    for row in compared.typical.to_dict("records"):
-        level = row["level"]
-        many = counts.loc[level] if level in counts.index else counts.sum()
-        rows.append(
-            {
-                "level": level,
-                "batches": str(many["batches"]),
-                "pieces": str(many["pieces"]),
-                f"at {fit.at_water_c:g} °C": seconds(row["seconds"])
-                + (" (guessed)" if row["beyond_tried"] else ""),
-                "95 % interval": f"{spans(row['low'], row['high'])}",
-                "one further piece": f"{spans(row['next_low'], row['next_high'])}",
-            }
-        )
-    return pd.DataFrame(rows)
-
-
 def reached_table(reached: Sequence[GasReached]) -> pd.DataFrame:
     """Gas that came against theory by level, with text cells."""
     return pd.DataFrame(
@@ -607,7 +588,6 @@ def reached_table(reached: Sequence[GasReached]) -> pd.DataFrame:
                 "pieces": str(each.pieces),
                 "gas weighed": f"{number(each.gas_g)} g",
                 "could give": f"{number(each.theory_g)} g",
-                "may stay dissolved": f"{number(each.dissolved_g)} g",
                 "reached": percent(each.share),
                 "95 % interval": _percents(each.share_low, each.share_high),
             }

@@ -16,6 +16,13 @@ from fizzlab.wording import number
 #: Columns of one grid of blanks that still leave room to write on a sheet of A4 or US Letter.
 BLANKS_ACROSS = 10
 
+#: Seconds at which to read the scale while a piece fizzes: often at first, then until it stands still, and
+#: on, so that what dries up can be told from gas.
+FIZZ_SECONDS = (0, 10, 20, 30, 40, 50, 60, 75, 90, 120, 150, 180, 210, 240, 270, 300)
+
+#: Cups of each batch that are weighed as they fizz.
+FIZZ_CUPS = 2
+
 #: The scale of the crumble scores, as the table asks for it; only its two ends are settled in words.
 SCORE_SCALE = "0 = holds whole … 4 = falls to powder"
 
@@ -93,7 +100,35 @@ def readings_blanks(plan: PlanSettings) -> tuple[Blanks, ...]:
         how = "Seconds until the fizz is over, or until you stopped watching (then done: n). Rinse the basin."
         heads = ("", "water, °C", "colour shows, s", "watched, s", "done? y/n", "note")
         found.append(Blanks("fizz_times", "Fizz by stopwatch", how, heads, pieces))
+    if "fizz_curves" in plan.tables:
+        found += _fizz_curves(pieces[:FIZZ_CUPS])
+    if "shelf" in plan.tables:
+        how = (
+            "Grams of gas for all, or seconds for all. A fresh piece is week 0; keep some dry and some damp."
+        )
+        heads = ("", "piece", "weeks", "humidity, %", "gas, g, or seconds", "note")
+        found.append(
+            Blanks("shelf", "Fizz after storage", how, heads, ("fresh", "stored", "stored", "stored"))
+        )
     return tuple(found)
+
+
+def _fizz_curves(pieces: tuple[str, ...]) -> list[Blanks]:
+    """The scale's readings of a cup, in two grids: while it fizzes, and once it stands nearly still."""
+    how = "Grams of cup, water and piece together, from the moment it goes in. Use a tall cup: it foams."
+    early, late = FIZZ_SECONDS[:9], FIZZ_SECONDS[9:]
+    return [
+        Blanks(
+            "fizz_curves",
+            "Fizz on the scale",
+            how,
+            ("", "water, °C", *(f"{second} s" for second in early)),
+            pieces,
+        ),
+        Blanks(
+            "fizz_curves", "Fizz on the scale (later)", "", ("", *(f"{second} s" for second in late)), pieces
+        ),
+    ]
 
 
 def _by_hour(

@@ -105,7 +105,7 @@ def check(folder: Path) -> None:
 
 @main.command()
 @FOLDER
-@click.option("--notebook", default="trial_report", help="Which notebook to run: trial_report or cure.")
+@click.option("--notebook", default="trial_report", help="Which notebook to run: trial_report, cure or fizz.")
 def report(folder: Path, notebook: str) -> None:
     """Check the trial in FOLDER, analyse it and write a new record."""
     with _in_sentences():

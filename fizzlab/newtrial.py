@@ -34,6 +34,11 @@ air = "vpd"            # "vpd": by how thirsty the air is; "rh and temperature";
 shares = [0.5, 0.9, 0.95]   # forecast when these shares of the pieces are dry
 night_hours = 12       # how dry must the room be for pieces to be ready after one night?
 # forecast_air = {{ temp_c = 18, rh_pct = 60 }}   # air to forecast for; otherwise that of your own batches
+
+# [fizz]
+# bath_c = 38            # water that every fizz time is stated at
+# water_ml = 300         # in the cup of a fizz curve; some gas stays dissolved in it
+# theory_g = 8.5         # gas that a piece could give at most; otherwise worked out from [recipe]
 """
 
 
@@ -43,7 +48,7 @@ _PLAN = """\
 {off}[plan]
 {others}
 {off}kind = {kind}
-{lines}# What will be read; also: weighings, tumbles, drops, crumble_scores, fizz_times, fizz_curves.
+{lines}# What will be read; also: weighings, tumbles, drops, crumble_scores, fizz_times, fizz_curves, shelf.
 {off}tables = ["touch_checks", "room_log"]
 {off}pieces = 4             # pieces of each batch that are looked at
 {off}checks_h = [2, 3, 4, 6, 8, 12, 24]     # hours after making at which to touch them

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from fizzlab.bench_sheet import bench_sheet
+from fizzlab.bench_sheet import FIZZ_CUPS, FIZZ_SECONDS, bench_sheet
 from fizzlab.cards import in_code_order
 from fizzlab.plan import Planned, plan_trial
 from fizzlab.problems import BadInput, Problem
@@ -153,6 +153,12 @@ def readings_sheets(planned: Planned) -> list[Sheet]:
             for piece in pieces
         ],
         "fizz_times": [{"run": run, "piece": str(piece)} for run in runs for piece in pieces],
+        "fizz_curves": [
+            {"run": run, "piece": str(piece), "seconds": second}
+            for run in runs
+            for piece in pieces[:FIZZ_CUPS]
+            for second in FIZZ_SECONDS
+        ],
     }
     sheets = []
     for name, spec in SPECS.items():

@@ -1,0 +1,71 @@
+"""A plan that asks for fizz prepares its sheets and its blanks."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import openpyxl
+import pytest
+from planned_trials import COLOUR, HEAD
+
+from fizzlab.bench_sheet import BLANKS_ACROSS, FIZZ_SECONDS, readings_blanks
+from fizzlab.newtrial import start
+from fizzlab.planfiles import Written, write_plan
+from fizzlab.trial import load
+
+PLAN = (
+    HEAD.replace("=Two", "Two")
+    + COLOUR
+    + '[plan]\nkind = "compare"\ndays = 3\nbatches_per_day = 3\ncontrol_batches = "equal"\n'
+    + 'tables = ["fizz_times", "fizz_curves", "shelf"]\npieces = 3\n'
+)
+
+
+@pytest.fixture
+def written(tmp_path: Path) -> Written:
+    (tmp_path / "trial.toml").write_text(PLAN, encoding="utf-8")
+    return write_plan(tmp_path)
+
+
+def test_the_blanks_fit_on_the_sheet(written: Written) -> None:
+    grids = [grid for grid in readings_blanks(written.planned.wishes) if grid.table == "fizz_curves"]
+    heads = [head for grid in grids for head in grid.heads[1:] if head.endswith(" s")]
+    assert heads == [f"{second} s" for second in FIZZ_SECONDS]
+    assert max(len(grid.heads) - 1 for grid in grids) <= BLANKS_ACROSS
+    html = written.paths[0].read_text(encoding="utf-8")
+    assert "Fizz on the scale" in html
+    assert "Fizz after storage" in html
+
+
+def test_the_workbook_names_cups_and_seconds_beforehand(written: Written) -> None:
+    book = openpyxl.load_workbook(written.paths[2])
+    rows = list(book["fizz_curves"].iter_rows(min_row=2, max_col=4, values_only=True))
+    assert len(rows) == 9 * 2 * len(FIZZ_SECONDS)
+    assert [row[3] for row in rows[: len(FIZZ_SECONDS)]] == list(FIZZ_SECONDS)
+    assert {row[1] for row in rows} == {"1", "2"}
+    assert [cell.value for cell in book["shelf"][1]][:4] == ["run", "piece", "weeks", "rh_pct"]
+
+
+def test_rows_that_were_not_filled_in_are_passed_over(written: Written) -> None:
+    book = openpyxl.load_workbook(written.paths[2])
+    sheet = book["fizz_curves"]
+    for number in range(2, 2 + len(FIZZ_SECONDS)):
+        sheet.cell(row=number, column=3, value=38)
+        sheet.cell(row=number, column=5, value=400 - number / 10)
+    book.save(written.paths[2])
+    trial = load(written.paths[0].parent)
+    assert len(trial.rows("fizz_curves")) == len(FIZZ_SECONDS)
+
+
+def test_the_commented_section_of_a_new_trial_is_sound(tmp_path: Path) -> None:
+    start(tmp_path / "new", title="Fizz", question="How long?", levels=["colour=pearl,dye"])
+    toml = tmp_path / "new" / "trial.toml"
+    text = toml.read_text(encoding="utf-8")
+    before, after = text.split("# [fizz]\n")
+    toml.write_text(before + "[fizz]\n" + after.replace("\n# ", "\n").removeprefix("# "), encoding="utf-8")
+    from fizzlab.settings import read_settings
+
+    settings, problems = read_settings(toml.parent)
+    assert problems == []
+    assert settings is not None
+    assert settings.fizz.theory_g == 8.5

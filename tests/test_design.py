@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -32,6 +33,7 @@ from fizzlab.design import (
     split_plot,
 )
 from fizzlab.design.exchange import to_groups
+from fizzlab.effects.structure import choose_structure
 from fizzlab.problems import CannotAnswer
 from fizzlab.terms import Amount, Category
 
@@ -57,6 +59,8 @@ KINDS: dict[str, Callable[[int], Plan]] = {
     "mixture": lambda seed: mixture_plan(LIQUID, 12, seed, per_day=5),
     "blends": lambda seed: mixture_plan(LIQUID, 12, seed, points="optimal", runs=12, per_day=6),
     "compare": lambda seed: compare_levels(COLOUR, 4, 4, seed),
+    "compare, one a day": lambda seed: compare_levels(COLOUR, 12, 1, seed),
+    "factorial, one a day": lambda seed: full_factorial([OIL, BINDER], seed, repeats=3, per_day=1),
     "incomplete": lambda seed: compare_levels(
         Category("colour", ("none", "a", "b", "c", "d"), "none"), 6, 3, seed
     ),
@@ -433,10 +437,7 @@ REFUSED: dict[str, tuple[Callable[[], object], str]] = {
         lambda: central_composite([STARCH, OIL], 1),
         "A star point would need -2.07 g of starch",
     ),
-    "levels that a day cannot hold": (
-        lambda: compare_levels(COLOUR, 6, 1, 1),
-        "one batch a day",
-    ),
+    "one batch a day without repeats": (lambda: compare_levels(COLOUR, 3, 1, 1), "No batch is left over"),
     "fewer batches than levels": (lambda: compare_levels(COLOUR, 1, 2, 1), "cannot hold 3 levels"),
     "one block without repeats": (lambda: compare_levels(COLOUR, 1, 3, 1), "No batch is left over"),
     "two levels in one square": (lambda: latin_square(BINDER, 1), "leaves no batch"),
@@ -488,6 +489,48 @@ def test_hopeless_plans_are_refused_with_the_reason(name: str) -> None:
 def test_mistakes_of_the_caller(make: Callable[[], object]) -> None:
     with pytest.raises(ValueError, match=r"\w"):
         make()
+
+
+ONE_A_DAY: dict[str, Callable[[], Plan]] = {
+    "compare": lambda: compare_levels(COLOUR, 12, 1, 5),
+    "factorial": lambda: full_factorial([OIL, BINDER], 5, repeats=3, per_day=1),
+    "optimal": lambda: optimal_plan([OIL, COLOUR], 9, 5, repeats=2, per_day=1),
+    "composite": lambda: central_composite([OIL, ALCOHOL], 5, reach="faces", per_day=1),
+    "mixture": lambda: mixture_plan(LIQUID, 12, 5, per_day=1, repeats=2),
+}
+
+
+@pytest.mark.parametrize("kind", ONE_A_DAY)
+def test_one_batch_a_day_is_judged_by_the_scatter_between_batches(kind: str) -> None:
+    plan = ONE_A_DAY[kind]()
+    assert plan.days == len(plan.runs)
+    assert plan.day_efficiency == 1.0
+    assert any("from day to day counts as scatter between batches" in said for said in plan.statements())
+    table = plan.runs.assign(**{f.name: plan.runs[f.name] for f in plan.factors})
+    if kind != "mixture":  # whose model has no intercept
+        x, _ = model_matrix(table, plan.factors, plan.terms)
+        structure = choose_structure(table[["run", "day"]], x)
+        assert (structure.kind, structure.fixed) == ("ordinary", False)
+        assert plan.error_df["runs"] == len(x) - np.linalg.matrix_rank(x)
+
+
+def test_one_batch_a_day_falls_on_any_day() -> None:
+    first = [compare_levels(COLOUR, 8, 1, seed).runs["colour"].iloc[0] for seed in range(400)]
+    made = compare_levels(COLOUR, 8, 1, 0).runs["colour"].value_counts()
+    for level in COLOUR.levels:
+        expected = made[level] / 8 if level == "none" else (8 - made["none"]) / 16
+        assert abs(first.count(level) / 400 - expected) < 4 * np.sqrt(expected * (1 - expected) / 400)
+
+
+@pytest.mark.parametrize(
+    ("control", "times"),
+    [("root", 5), ("best", 5), ("equal", 4), (2, 6)],  # 12 sqrt(2) / (2 + sqrt(2)) = 4.97
+)
+def test_the_control_has_its_share_of_single_days(control: Any, times: int) -> None:
+    plan = compare_levels(COLOUR, 12, 1, 3, control=control)
+    counts = plan.runs["colour"].value_counts()
+    assert counts["none"] == times
+    assert abs(counts["mica"] - counts["lake"]) <= 1
 
 
 def test_few_spare_batches_are_said() -> None:

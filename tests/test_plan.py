@@ -253,7 +253,7 @@ def test_settings_that_do_not_fit_are_named_by_key(old: str, new: str, says: str
             toml("compare").replace("days = 3\nbatches_per_day = 4", "days = 1\nbatches_per_day = 3"),
             "left over",
         ),
-        (toml("compare").replace("batches_per_day = 4", "batches_per_day = 1"), "With one batch a day"),
+        (toml("compare").replace("batches_per_day = 4", "batches_per_day = 1"), "left over"),
         (toml("optimal").replace("batches = 14\nrepeated_batches = 3", "batches = 4"), "numbers to find"),
         (
             toml("fractional factorial").replace(
@@ -551,6 +551,15 @@ def test_a_kind_that_does_not_exist_leaves_no_folder(tmp_path: Path) -> None:
     assert result.exit_code == 2
     assert "“guess” is none of its choices" in result.stderr
     assert not made.exists()
+
+
+def test_one_batch_a_day_can_be_planned_and_says_how_it_is_judged(folder: Folder) -> None:
+    text = toml("compare").replace("days = 3\nbatches_per_day = 4", "days = 9\nbatches_per_day = 1")
+    result = CliRunner().invoke(main, ["plan", str(folder(text))])
+    assert result.exit_code == 0, result.output
+    said = " ".join(result.output.split())
+    assert "9 batches on 9 days: 2 levels against a control, at random over the days." in said
+    assert "what differs from day to day counts as scatter between batches" in said
 
 
 def test_a_refused_plan_is_cannot_answer(settings: Callable[[str], TrialSettings]) -> None:

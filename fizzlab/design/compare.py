@@ -9,11 +9,12 @@ import pandas as pd
 
 from fizzlab.design.exchange import efficiency
 from fizzlab.design.factors import plain, refuse_unusable
-from fizzlab.design.layout import judge, number, streams, weak
+from fizzlab.design.layout import judge, number, scattered, streams, together, weak
 from fizzlab.design.model import Matrix, model_matrix
 from fizzlab.design.plan import Plan
 from fizzlab.problems import CannotAnswer
 from fizzlab.terms import Category
+from fizzlab.wording import count
 
 ControlRule = Literal["equal", "root", "best"]
 
@@ -35,13 +36,14 @@ def compare_levels(
     days, per_day : int
         Batches are made on `days` days, `per_day` each. Where a day holds every level, each day is a
         complete block, and what room is left goes to the control and then to the levels in turn;
-        where it does not, the blocks are incomplete and chosen.
+        where it does not, the blocks are incomplete and chosen. With one batch a day there are no
+        blocks: the batches are laid out at random over the days.
     seed : int
     control : {"root", "equal", "best"} or int
         How often the control is made in a complete block: the square root of the number of other
         levels (rounded; the best share without blocks), once like the others, whatever makes the
         comparisons with the control surest on average, or so many times. Incomplete blocks always
-        use "best".
+        use "best"; without blocks it is how many times as often as another level.
 
     Returns
     -------
@@ -75,15 +77,13 @@ def compare_levels(
             f"{days * per_day} batches cannot hold {len(levels)} levels of {plain(factor.name)}.",
             "Make more batches, or compare fewer levels.",
         )
-    if days > 1 and per_day < 2:
-        raise CannotAnswer(
-            "With one batch a day, levels cannot be told from the differences between days.",
-            "Make at least two batches a day, one of them the control.",
-        )
     chance, order, blind = streams(seed, (factor, days, per_day))
     warnings: list[str] = []
     complete = per_day >= len(levels)
-    if complete and control != "best":
+    single = per_day == 1
+    if single:
+        blocks = _at_random(len(levels), days, control, chance)[:, None]
+    elif complete and control != "best":
         blocks = _complete(len(levels), days, per_day, _times(control, len(levels), per_day), chance)
     else:
         blocks = incomplete_blocks(len(levels), days, per_day, chance)
@@ -93,12 +93,18 @@ def compare_levels(
         {factor.name: [levels[i] for i in blocks.ravel()], "point": "factorial"}, index=range(days * per_day)
     )
     matrix, owner = model_matrix(settings, [factor], [factor.name])
-    error, repeats, left = judge(matrix, owner, settings, [factor], day)
-    if not complete:
+    error, repeats, left = judge(matrix, owner, settings, [factor], together(day))
+    if not complete and not single:
         warnings.append("A day does not hold every level: compare within days, not by plain means.")
     return Plan(
-        kind=f"{len(levels) - 1} levels against a control, "
-        + ("complete blocks by day" if complete else "incomplete blocks by day"),
+        kind=f"{count(len(levels) - 1, 'level')} against a control, "
+        + (
+            "at random over the days"
+            if single
+            else "complete blocks by day"
+            if complete
+            else "incomplete blocks by day"
+        ),
         runs=number(settings, day, order, blind),
         factors=(factor,),
         seed=seed,
@@ -107,7 +113,7 @@ def compare_levels(
         repeat_df=repeats,
         efficiency=efficiency(matrix, matrix),
         day_efficiency=left,
-        warnings=(*warnings, *weak(error, repeats)),
+        warnings=(*warnings, *weak(error, repeats), *scattered(day)),
     )
 
 
@@ -117,6 +123,24 @@ def _times(control: ControlRule | int, levels: int, per_day: int) -> int:
     if isinstance(wanted, str) or wanted < 1:
         raise ValueError('control must be "root", "equal", "best" or a number of times')
     return min(int(wanted), per_day - levels + 1)
+
+
+def _at_random(levels: int, batches: int, control: ControlRule | int, chance: np.random.Generator) -> Matrix:
+    """Levels without blocks: the control as often as its rule wants, the others as evenly as can be.
+
+    The least mean variance of a level less the control has the control made sqrt(levels - 1) times as
+    often as each other level (Dunnett 1955).
+    """
+    others = levels - 1
+    if isinstance(control, int):
+        share = float(control)
+    else:
+        share = 1.0 if control == "equal" else float(np.sqrt(others))
+    if share < 1 or (control not in ("equal", "root", "best") and not isinstance(control, int)):
+        raise ValueError('control must be "root", "equal", "best" or a number of times')
+    times = min(max(round(batches * share / (others + share)), 1), batches - others)
+    turn = np.resize(chance.permutation(np.arange(1, levels)), batches - times)
+    return np.concatenate([np.zeros(times, int), turn])
 
 
 def _complete(levels: int, days: int, per_day: int, times: int, chance: np.random.Generator) -> Matrix:

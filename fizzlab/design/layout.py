@@ -63,7 +63,8 @@ def lay_out(
         What is changed, and what the plan must be able to tell.
     seed : int
     per_day : int, optional
-        Batches that fit in a day; all on one day by default.
+        Batches that fit in a day; all on one day by default. With one a day the days are no blocks; see
+        `together`.
     nice : sequence of str
         Terms to keep free of the days too, as far as that can be.
     region : DataFrame, optional
@@ -94,7 +95,9 @@ def lay_out(
     day = share_out(np.hstack([inner, also]), _blocks(settings), per_day, order, inner.shape[1])
     table = number(settings, day, order, blind, made)
     earlier = made["day"].to_numpy() if made is not None else np.zeros(0)
+    alone = _blocks(settings).max() == _blocks(settings).min()
     groups = np.concatenate([earlier, day + 1 + (earlier.max() if len(earlier) else 0)])
+    groups = together(groups) if alone else groups
     error, repeats, left = judge(matrix, owner, everything, factors, groups)
     if aliases is None:
         aliases = _general_aliases(matrix, owner, everything, factors, terms, groups)
@@ -113,7 +116,12 @@ def lay_out(
         aliases=tuple(aliases),
         efficiency=efficiency(matrix, model_matrix(box, factors, terms)[0]),
         day_efficiency=left,
-        warnings=(*warnings, *weak(error, repeats), *_lost_to_days(everything, factors, nice, groups)),
+        warnings=(
+            *warnings,
+            *weak(error, repeats),
+            *_lost_to_days(everything, factors, nice, groups),
+            *scattered(day),
+        ),
         made=made,
     )
 
@@ -170,11 +178,40 @@ def share_out(
     first = 0
     for name in np.unique(block):
         rows = np.flatnonzero(block == name)
+        if per_day == 1:
+            day[rows] = first + rng.permutation(len(rows))
+            first += len(rows)
+            continue
         days = -(-len(rows) // per_day) if per_day else 1
         sizes = [len(part) for part in np.array_split(rows, days)]
         day[rows] = first + rng.permutation(days)[to_groups(model[rows], sizes, rng, prior)]
         first += days
     return day
+
+
+def together(day: Matrix) -> Matrix:
+    """The groups of batches that are compared within: the days, or all in one if no day holds two batches.
+
+    A batch that has a day of its own carries that day with it: the batches are laid out at random over the
+    days, and what differs between days is a part of the scatter between batches (a completely randomised
+    plan), as the analysis takes it too.
+
+    Examples
+    --------
+    >>> together(np.array([1, 1, 2])).tolist(), together(np.array([3, 1, 2])).tolist()
+    ([1, 1, 2], [0, 0, 0])
+    """
+    return np.zeros_like(day) if len(np.unique(day)) == len(day) else day
+
+
+def scattered(day: Matrix) -> tuple[str, ...]:
+    """What to know where each batch has a day of its own."""
+    if len(day) < 2 or len(np.unique(day)) < len(day):
+        return ()
+    return (
+        "One batch a day: what differs from day to day counts as scatter between batches, so it takes more "
+        "batches to see the same difference than with several batches a day.",
+    )
 
 
 def number(

@@ -19,8 +19,10 @@ from fizzlab.design.layout import (
     number,
     refuse_still,
     refuse_unseparated,
+    scattered,
     share_out,
     streams,
+    together,
     weak,
 )
 from fizzlab.design.model import Matrix, rank
@@ -242,7 +244,7 @@ def mixture_plan(
     slack = np.hstack([np.ones((len(blends), 1)), np.delete(matrix, len(names) - 1, axis=1)])
     slack_owner = ["intercept", *owner[: len(names) - 1], *owner[len(names) :]]
     day = share_out(slack[:, 1:], np.ones(len(blends), int), per_day, shuffle, slack.shape[1] - 1)
-    error, repeat_df, left = judge(slack, slack_owner, settings, shares, day)
+    error, repeat_df, left = judge(slack, slack_owner, settings, shares, together(day))
     fuller, fuller_owner = scheffe(scaled, names, min(order + 1, 3))
     extra = [i for i, term in enumerate(fuller_owner) if term not in owner]
     return Plan(
@@ -256,7 +258,7 @@ def mixture_plan(
         aliases=leaks(matrix, owner, fuller[:, extra], [fuller_owner[i] for i in extra]),
         efficiency=efficiency(matrix, scheffe(_pseudo(candidates, low), names, order)[0]),
         day_efficiency=left,
-        warnings=(*said, *weak(error, repeat_df)),
+        warnings=(*said, *weak(error, repeat_df), *scattered(day)),
     )
 
 

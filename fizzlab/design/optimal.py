@@ -161,6 +161,7 @@ def optimal_plan(
             f"Plan {region.shape[1] + FEW - (total - runs)} batches or more, or ask for fewer effects.",
         )
     days = (-(-runs // per_day) if per_day else 1) + (0 if earlier is None else earlier["day"].nunique())
+    days = 1 if days == total else days  # each batch on a day of its own: no blocks
     refuse_no_spare(total - region.shape[1] - (days - 1), days)
     if not 0 <= repeats < runs:
         raise ValueError("repeats must be fewer than runs")

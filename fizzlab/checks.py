@@ -140,6 +140,11 @@ def across_rows(tables: Mapping[str, Table]) -> Found:
         doubts += _gaining(tables["weighings"])
     if "tumbles" in tables:
         problems += _tumbles(tables["tumbles"])
+        doubts += _heavy_losses(tables["tumbles"])
+    if "drops" in tables:
+        problems += _drops(tables["drops"])
+    if "crumble_scores" in tables:
+        problems += _raters(tables["crumble_scores"])
     if "fizz_times" in tables:
         problems += _colour_after_the_end(tables["fizz_times"])
     if "fizz_curves" in tables:
@@ -335,6 +340,49 @@ def _shelf_measure(table: Table) -> list[Problem]:
     for row in rows.index[rows[used[0]].isna()]:
         do = "Fill it in, or give a reason in the column leave_out."
         problems.append(Problem(table.where, "the cell is empty.", do, row=int(row), column=used[0]))
+    return problems
+
+
+def _heavy_losses(table: Table) -> list[Problem]:
+    rows = table.rows
+    doubts = []
+    for row in rows.index[rows["after_g"] < rows["before_g"] / 2]:
+        what = f"more than half of the mass is gone ({_plain(rows['before_g'][row])} g before)."
+        do = "Check both figures; if the pieces fell apart, shorten the tumble."
+        doubts.append(Problem(table.where, what, do, row=int(row), column="after_g", weight="doubt"))
+    return doubts
+
+
+def _drops(table: Table) -> list[Problem]:
+    """Places in the sequence that stand twice, and pieces dropped again after they broke."""
+    rows, problems = table.rows, []
+    numbered = rows[rows["order"].notna()]
+    for row in numbered.index[numbered.duplicated(["run", "order"])]:
+        place = f"the place {_plain(rows['order'][row])} in the sequence of batch {rows['run'][row]}"
+        what = f"{place} stands twice."
+        do = "Number the drops of a batch in the order in which they were made."
+        problems.append(Problem(table.where, what, do, row=int(row), column="order"))
+    ordered = rows.sort_values(["run", "order"], kind="stable")
+    before = ordered.groupby(["run", "piece"])["broke"].transform(
+        lambda broke: broke.astype(bool).cummax().shift(fill_value=False)
+    )
+    for row in ordered.index[before.astype(bool)]:
+        what = f"{_piece(rows, row)} had broken at an earlier drop."
+        do = "Give each piece a name of its own, or correct broke."
+        problems.append(Problem(table.where, what, do, row=int(row), column="piece"))
+    return problems
+
+
+def _raters(table: Table) -> list[Problem]:
+    """Raters whose names differ in capitals only would be taken for two people."""
+    first: dict[str, str] = {}
+    problems = []
+    for row, rater in table.rows["rater"].items():
+        known = first.setdefault(rater.casefold(), rater)
+        if known != rater:
+            what = f"“{rater}” was written “{known}” further up."
+            do = "Write a name alike everywhere."
+            problems.append(Problem(table.where, what, do, row=int(str(row)), column="rater"))
     return problems
 
 

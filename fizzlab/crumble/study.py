@@ -22,9 +22,8 @@ from fizzlab.crumble.index import Part, crumble_index
 from fizzlab.crumble.scores import MeanScore, ScoreChance, ScoreFit, score_regression
 from fizzlab.crumble.tumble import LossLevel, TumbleFit, batch_losses, tumble_effects
 from fizzlab.crumble.tumble import Scale as TumbleScale
-from fizzlab.cure.study import ALL, grouping, level_name
 from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Amount, Category, Term
+from fizzlab.terms import ALL, Amount, Category, Term, grouping, level_name
 
 #: An amount is also shown at each of its values where there are at most so many, each in two batches or more.
 MOST_AMOUNTS = 6
@@ -73,7 +72,8 @@ class TumbleStudy:
     ----------
     known : Known
     losses : DataFrame
-        One row a batch, indexed by run: loss_pct, below_step, tumbles, level.
+        One row a batch, indexed by run: loss_pct, below_step, tumbles, level, and pieces and broken where
+        somebody counted.
     fit : TumbleFit or CannotAnswer
     levels : tuple of LossLevel
         The levels that are drawn apart, or all batches together; empty where there is no fit.
@@ -290,7 +290,7 @@ def _tumbles(
             broken = broken_effects(told, counted.batches, counted.terms)
         except CannotAnswer as reason:
             broken = reason
-    ordered = losses.join(known.batches["level"])
+    ordered = losses.join(known.batches["level"]).join(told.groupby("run")[["pieces", "broken"]].sum())
     return TumbleStudy(known, ordered, fit, levels, broken, shares)
 
 

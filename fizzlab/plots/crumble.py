@@ -68,12 +68,18 @@ def tumble_losses(batches: pd.DataFrame, levels: pd.DataFrame, label: str) -> Fi
 
 def _plain_ticks(axes: Axes, values: np.ndarray) -> None:
     steps = [0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 1, 1.5, 2, 3, 4, 5, 7, 10, 15, 20, 30, 50, 70, 100]
-    low, high = float(values.min()) / 1.15, float(values.max()) * 1.15
+    low, high = (float(values.min()) / 1.15, float(values.max()) * 1.15) if len(values) else (0.01, 0.1)
     inside = [step for step in steps if low <= step <= high]
     axes.set_xlim(low, high)
     ticks = thinned(inside, 8)
     axes.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
     axes.minorticks_off()
+
+
+def top_cm(drops: pd.DataFrame, levels: pd.DataFrame) -> float:
+    """The top of the frame of `drop_sequence`: above every drop and estimate, but not every interval."""
+    reach = [drops["height_cm"].max(), *levels["median_cm"]]
+    return max(float(value) for value in reach if np.isfinite(value)) * 1.22
 
 
 def drop_sequence(drops: pd.DataFrame, levels: pd.DataFrame, label: str, survive: float) -> Figure:
@@ -94,8 +100,7 @@ def drop_sequence(drops: pd.DataFrame, levels: pd.DataFrame, label: str, survive
     shown = looks(names)
     places = _places(drops)
     x, heights, broke = places.to_numpy(), drops["height_cm"].to_numpy(float), drops["broke"].to_numpy(bool)
-    reach = [heights.max(), *levels["median_cm"]]
-    high = max(float(value) for value in reach if np.isfinite(value)) * 1.22
+    high = top_cm(drops, levels)
     with house_style():
         figure, axes = new_figure(height=4.0)
         for _, own in drops.groupby("run", sort=False):

@@ -153,12 +153,12 @@ def _losses(trial: Trial, study: CrumbleStudy, tumbled: TumbleStudy) -> Picture:
         columns=["level", "loss_pct", "low", "high"],
     )
     told = [f"{each.level or 'all batches'} {number(each.loss_pct)} %" for each in tumbled.levels]
-    span = tumbled.losses["loss_pct"]
+    span, hidden = tumbled.losses["loss_pct"], bool(tumbled.losses["below_step"].any())
     return Picture(
         "tumble-losses",
         drawn.tumble_losses(tumbled.losses, levels, _group_label(trial, study)),
-        "Loss of each batch in the tumble (points), with the typical loss and its 95 % interval (line) below. An open "
-        "arrow is a batch that lost less than the scale can show.",
+        "Loss of each batch in the tumble (points), and above them the typical loss with its 95 % interval (line)."
+        + (" An open arrow is a batch that lost less than the scale can show." if hidden else ""),
         f"Tumble losses of {len(span)} batches, {number(span.min())} to {number(span.max())} %"
         + (f"; typical: {listed(told)}." if told else "."),
     )
@@ -176,6 +176,7 @@ def _sequence(trial: Trial, study: CrumbleStudy, dropped: DropStudy) -> Picture:
         )
         for each in dropped.levels
     ]
+    levels = pd.DataFrame(rows, columns=columns)
     survive = dropped.fit.survive if isinstance(dropped.fit, DropFit) else trial.settings.crumble.survive
     told = (
         f" Half break from {worded.level_heights(dropped.levels)}."
@@ -183,13 +184,13 @@ def _sequence(trial: Trial, study: CrumbleStudy, dropped: DropStudy) -> Picture:
         else " No height is fitted."
     )
     broke = int(dropped.drops["broke"].sum())
+    past = any(each.median_high > drawn.top_cm(dropped.drops, levels) for each in dropped.levels)
     return Picture(
         "drop-sequence",
-        drawn.drop_sequence(
-            dropped.drops, pd.DataFrame(rows, columns=columns), _group_label(trial, study), survive
-        ),
+        drawn.drop_sequence(dropped.drops, levels, _group_label(trial, study), survive),
         "Every drop in order: a cross broke, a ring held. The full line is the height at which half of the pieces "
-        f"break, in its 95 % band; the broken line the height that {percent(survive)} survive.",
+        f"break, in its 95 % band; the broken line the height that {percent(survive)} survive."
+        + (" A band that meets the frame goes on past it." if past else ""),
         f"{len(dropped.drops)} drops of {dropped.drops['run'].nunique()} batches, {broke} of them broken, by height."
         + told,
     )

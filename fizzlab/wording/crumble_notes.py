@@ -113,18 +113,18 @@ def loss_table(study: TumbleStudy) -> pd.DataFrame:
     """Losses and broken pieces, one row a batch, with text cells."""
     rows = []
     for run, row in study.losses.iterrows():
-        rows.append(
-            {
-                "batch": str(run),
-                "level": str(row["level"]),
-                "tumbles": str(row["tumbles"]),
-                "loss": f"{number(row['loss_pct'])} %"
-                if not row["below_step"]
-                else "less than the scale shows",
-            }
+        cells = {"batch": str(run)}
+        if len(study.known.levels) > 1:
+            cells["level"] = str(row["level"])
+        cells["loss"] = (
+            "less than the scale shows" if row["below_step"] else f"{number(float(row['loss_pct']))} %"
         )
-    table = pd.DataFrame(rows)
-    return table if len(study.known.levels) > 1 else table.drop(columns="level")
+        cells["mean of"] = count(int(row["tumbles"]), "tumble")
+        if study.shares:
+            counted = row["pieces"] == row["pieces"]
+            cells["broken"] = f"{int(row['broken'])} of {int(row['pieces'])}" if counted else "not counted"
+        rows.append(cells)
+    return pd.DataFrame(rows)
 
 
 def height_table(study: DropStudy) -> pd.DataFrame:

@@ -14,6 +14,9 @@ import pandas as pd
 
 INTERCEPT = "intercept"
 
+#: The name of the one level where a trial has no factor to draw apart.
+ALL = "all batches"
+
 
 @dataclass(frozen=True)
 class Category:
@@ -120,3 +123,35 @@ def model_matrix(batches: pd.DataFrame, terms: Sequence[Term]) -> pd.DataFrame:
     names = [INTERCEPT, *(name for term in terms for name in term.columns())]
     blocks = [np.ones((len(batches), 1)), *(term.matrix(batches[term.name]) for term in terms)]
     return pd.DataFrame(np.hstack(blocks), index=batches.index, columns=names)
+
+
+def grouping(factors: Sequence[Term]) -> Term | None:
+    """The factor whose levels are drawn apart: the first with named levels, else the first amount."""
+    return next((term for term in factors if isinstance(term, Category)), factors[0] if factors else None)
+
+
+def level_name(term: Term, value: object) -> str:
+    """A level as it is shown: the level itself, or the amount with its unit.
+
+    Examples
+    --------
+    >>> level_name(Amount("binder_g", "g"), 0.6)
+    '0.6 g'
+    """
+    return str(value) if isinstance(term, Category) else f"{value:g} {term.unit}".strip()
+
+
+def varying(terms: Sequence[Term], batches: pd.DataFrame) -> tuple[list[Term], list[str]]:
+    """The terms that change between batches, with only the levels that are there, and why others are not."""
+    kept: list[Term] = []
+    notes = []
+    for term in terms:
+        values = batches[term.name]
+        if values.nunique() < 2:
+            notes.append(f"Every batch had the same {term.name}, so its effect is not known.")
+        elif isinstance(term, Category):
+            made = tuple(level for level in term.levels if level in set(values))
+            kept.append(Category(term.name, made, term.control if term.control in made else made[0]))
+        else:
+            kept.append(term)
+    return kept, notes

@@ -15,7 +15,7 @@ from fizzlab.cure.drying import (
 )
 from fizzlab.cure.drying_batches import DriedPieces, batch_dry_times, dry_pieces, regress_dry_time
 from fizzlab.cure.forecast import Needed, driest_needed, dry_chart, forecast_dry
-from fizzlab.cure.study import DryingStudy, WeighedStudy, grouping, level_name, study_touch, study_weighings
+from fizzlab.cure.study import DryingStudy, WeighedStudy, study_touch, study_weighings
 from fizzlab.cure.touch import DryTimeFit, JointTest, Linear, brackets, compare_distributions, fit_dry_time
 
 __all__ = [
@@ -41,8 +41,6 @@ __all__ = [
     "fit_dry_time",
     "fit_piece",
     "forecast_dry",
-    "grouping",
-    "level_name",
     "moisture_left",
     "other_names",
     "regress_dry_time",

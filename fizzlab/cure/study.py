@@ -15,7 +15,7 @@ from fizzlab.cure.drying_batches import DriedPieces, batch_dry_times, dry_pieces
 from fizzlab.cure.forecast import Needed, driest_needed, dry_chart, forecast_dry, typical_hours
 from fizzlab.cure.touch import DryTimeFit, brackets, compare_distributions, fit_dry_time
 from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Amount, Category, Term
+from fizzlab.terms import ALL, Amount, Category, Term, grouping, level_name, varying
 
 AirModel = Literal["vpd", "rh and temperature", "none"]
 Conditions = dict[str, object]
@@ -28,9 +28,6 @@ AIR_TERMS: Mapping[str, tuple[Amount, ...]] = {
 }
 
 AIR_COLUMNS = ("temp_c", "rh_pct", "vpd_kpa")
-
-#: The name of the one level where a trial has no factor to draw apart.
-ALL = "all batches"
 
 
 @dataclass(frozen=True)
@@ -183,22 +180,6 @@ def _without(conditions: Conditions, name: str) -> Conditions:
     return {key: value for key, value in conditions.items() if key != name}
 
 
-def grouping(factors: Sequence[Term]) -> Term | None:
-    """The factor whose levels are drawn apart: the first with named levels, else the first amount."""
-    return next((term for term in factors if isinstance(term, Category)), factors[0] if factors else None)
-
-
-def level_name(term: Term, value: object) -> str:
-    """A level as it is shown: the level itself, or the amount with its unit.
-
-    Examples
-    --------
-    >>> level_name(Amount("binder_g", "g"), 0.6)
-    '0.6 g'
-    """
-    return str(value) if isinstance(term, Category) else f"{value:g} {term.unit}".strip()
-
-
 def study_touch(
     runs: pd.DataFrame,
     touch_checks: pd.DataFrame,
@@ -340,7 +321,7 @@ def _known(
     measured = set(pieces["run"])
     batches, air_terms, notes = _batches(runs, touch_checks, weighings, room_log, air_model, measured)
     batches = batches[batches.index.isin(measured)]
-    kept, left = _varying([*terms, *air_terms], batches)
+    kept, left = varying([*terms, *air_terms], batches)
     return _Known(batches, kept, tuple(term for term in air_terms if term in kept), [*notes, *left])
 
 
@@ -407,22 +388,6 @@ def _batches(
         notes.append(f"The air of {noun} {', '.join(unknown)} is not known, so it is not counted here.")
         batches = batches.drop(index=unknown)
     return batches, AIR_TERMS[air_model], notes
-
-
-def _varying(terms: Sequence[Term], batches: pd.DataFrame) -> tuple[list[Term], list[str]]:
-    """The terms that change from batch to batch, with only the levels that were made."""
-    kept: list[Term] = []
-    notes = []
-    for term in terms:
-        values = batches[term.name]
-        if values.nunique() < 2:
-            notes.append(f"Every batch had the same {term.name}, so its effect is not known.")
-        elif isinstance(term, Category):
-            made = tuple(level for level in term.levels if level in set(values))
-            kept.append(Category(term.name, made, term.control if term.control in made else made[0]))
-        else:
-            kept.append(term)
-    return kept, notes
 
 
 def _typical(

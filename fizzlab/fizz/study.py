@@ -10,14 +10,13 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from fizzlab.cure.study import ALL, grouping, level_name
 from fizzlab.fizz.durations import DurationFit, fit_durations, typical_durations
 from fizzlab.fizz.reached import GasFits, GasReached, fit_gas_curves, gas_reached
 from fizzlab.fizz.release import Release, colour_seen, fit_release
 from fizzlab.fizz.shelf import HumidityEffect, LossRate, humidity_effect, loss_rates
 from fizzlab.problems import CannotAnswer
 from fizzlab.recipe import BATH_C, Recipe, batch_mass, fizz_balance, for_run, soluble_g
-from fizzlab.terms import Amount, Category, Term
+from fizzlab.terms import ALL, Amount, Category, Term, grouping, level_name, varying
 from fizzlab.units import Span
 
 T = TypeVar("T")
@@ -309,7 +308,7 @@ def _compared(
     colour: bool = False,
 ) -> Compared:
     measured = batches[batches.index.isin(set(times["run"]))]
-    kept, notes = _varying(terms, measured)
+    kept, notes = varying(terms, measured)
     rows = times.assign(done=times["done"].astype(bool), level=times["run"].map(levels))
     known = rows["colour_s"].notna() if colour else rows["done"]
     _refuse_no_scatter(rows[known], rows.loc[known, "colour_s" if colour else "seconds"])
@@ -346,22 +345,6 @@ def _seen(times: pd.DataFrame, levels: pd.Series, order: Sequence[str]) -> tuple
 
 def _drawn_apart(terms: Sequence[Term]) -> Category | None:
     return next((term for term in terms if isinstance(term, Category)), None)
-
-
-def _varying(terms: Sequence[Term], batches: pd.DataFrame) -> tuple[list[Term], list[str]]:
-    """The terms that change between the batches measured, with only the levels that were."""
-    kept: list[Term] = []
-    notes = []
-    for term in terms:
-        values = batches[term.name]
-        if values.nunique() < 2:
-            notes.append(f"Every batch tested had the same {term.name}, so its effect is not known.")
-        elif isinstance(term, Category):
-            there = tuple(level for level in term.levels if level in set(values))
-            kept.append(Category(term.name, there, term.control if term.control in there else there[0]))
-        else:
-            kept.append(term)
-    return kept, notes
 
 
 def _order(factor: Term | None, levels: pd.Series) -> tuple[str, ...]:

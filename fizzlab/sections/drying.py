@@ -10,14 +10,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fizzlab.cure import DryingStudy, brackets, grouping, level_name, study_touch
-from fizzlab.cure.study import ALL
+from fizzlab.cure import DryingStudy, brackets, study_touch
 from fizzlab.findings import Finding
 from fizzlab.page import Findings, Grid, Notes, Picture
 from fizzlab.plots import drying as drawn
 from fizzlab.problems import CannotAnswer
 from fizzlab.sections.general import SAFETY, Pieces
-from fizzlab.terms import Term
+from fizzlab.terms import ALL, Term, grouping, level_name
 from fizzlab.trial import Trial
 from fizzlab.wording import count, duration, listed, number, percent
 from fizzlab.wording import drying as worded

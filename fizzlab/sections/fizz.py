@@ -10,7 +10,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fizzlab.cure import grouping
 from fizzlab.fizz.reached import GasFits
 from fizzlab.fizz.release import Release
 from fizzlab.fizz.study import Compared, FizzStudy, Reached, Stored, study_fizz, theory_of_recipe
@@ -19,6 +18,7 @@ from fizzlab.plots import fizz as drawn
 from fizzlab.problems import CannotAnswer
 from fizzlab.sections.general import Pieces
 from fizzlab.tables import SPECS
+from fizzlab.terms import grouping
 from fizzlab.trial import Trial
 from fizzlab.wording import count, listed, number, percent
 from fizzlab.wording import fizz as worded

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from fizzlab.cure import DryingStudy, WeighedStudy, grouping, study_weighings
+from fizzlab.cure import DryingStudy, WeighedStudy, study_weighings
 from fizzlab.page import Findings, Grid, Notes, Picture
 from fizzlab.plots.drying import drying_curves
 from fizzlab.problems import CannotAnswer
 from fizzlab.sections.general import Pieces
-from fizzlab.terms import Category, Term
+from fizzlab.terms import Category, Term, grouping
 from fizzlab.trial import Trial
 from fizzlab.wording import duration
 from fizzlab.wording import weighing as worded

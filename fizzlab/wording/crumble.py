@@ -19,10 +19,9 @@ from fizzlab.crumble import (
     TumbleFit,
     TumbleStudy,
 )
-from fizzlab.cure import grouping, level_name
 from fizzlab.findings import Finding
 from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Category, Term
+from fizzlab.terms import Category, Term, grouping, level_name
 from fizzlab.wording.numbers import count, interval, listed, number, percent, ratio, ratio_interval
 
 Label = Callable[[str], str]

@@ -10,10 +10,10 @@ import pandas as pd
 
 from fizzlab import air
 from fizzlab.cure.forecast import Needed
-from fizzlab.cure.study import DryingStudy, level_name
+from fizzlab.cure.study import DryingStudy
 from fizzlab.cure.touch import Linear
 from fizzlab.findings import Finding
-from fizzlab.terms import Amount, Category
+from fizzlab.terms import Amount, Category, level_name
 from fizzlab.wording.numbers import count, duration, listed, number, percent, ratio, ratio_interval
 
 Label = Callable[[str], str]

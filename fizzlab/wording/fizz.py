@@ -8,14 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from fizzlab.cure.study import ALL, level_name
 from fizzlab.findings import Finding
 from fizzlab.fizz.durations import LEAST_SPREAD_C, Effect
 from fizzlab.fizz.reached import GasFits, GasReached
 from fizzlab.fizz.shelf import HOME_STORAGE, LossRate
 from fizzlab.fizz.study import Compared, FizzStudy, Reached, Stored
 from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Category, Term
+from fizzlab.terms import ALL, Category, Term, level_name
 from fizzlab.wording.numbers import count, interval, listed, number, percent, ratio, ratio_interval
 
 Label = Callable[[str], str]

@@ -9,9 +9,9 @@ from fractions import Fraction
 from typing import Any
 
 from fizzlab.cards import Cards, RunCard, in_code_order
-from fizzlab.recipe import SAFETY_NOTE
+from fizzlab.recipe import SAFETY_NOTE, SELLING_NOTE
 from fizzlab.settings import PlanSettings, TrialSettings
-from fizzlab.wording import number
+from fizzlab.wording import listed, number
 
 #: Columns of one grid of blanks that still leave room to write on a sheet of A4 or US Letter.
 BLANKS_ACROSS = 10
@@ -75,8 +75,17 @@ def bench_sheet(settings: TrialSettings, plan: PlanSettings, cards: Cards, state
         blanks=readings_blanks(plan),
         scoring=_scoring(plan, cards.cards),
         scale=SCORE_SCALE,
-        safety=SAFETY_NOTE if any(card.cautions for card in cards.cards) else "",
+        safety=_safety(cards.cards),
     )
+
+
+def _safety(cards: Sequence[RunCard]) -> str:
+    """Who judges what may be sold; with limits of the maker, that they are just that."""
+    recipes = [card.recipe for card in cards if card.recipe is not None]
+    if not recipes:
+        return ""
+    limits = any(item.max_pct is not None for one in recipes for item in one.ingredients)
+    return SAFETY_NOTE if limits else SELLING_NOTE
 
 
 def readings_blanks(plan: PlanSettings) -> tuple[Blanks, ...]:
@@ -186,12 +195,12 @@ def _steps(card: RunCard) -> list[dict[str, Any]]:
     told: dict[str, int] = {}
     shown = []
     for place, step in enumerate(card.steps, start=1):
-        beside, again = [], []
+        beside: list[str] = []
+        again: dict[int, list[str]] = {}
         for caution in card.cautions:
             if step.key in caution.steps and (caution.because_of or caution.key == "damp store"):
                 if caution.key in told:
-                    first = caution.say.split(". ")[0].rstrip(".")
-                    again.append(f"{first} (see step {told[caution.key]}).")
+                    again.setdefault(told[caution.key], []).append(caution.key)
                 else:
                     beside.append(caution.say)
                     told[caution.key] = place
@@ -202,7 +211,7 @@ def _steps(card: RunCard) -> list[dict[str, Any]]:
                 "why": step.why,
                 "what": ", ".join(named),
                 "cautions": beside,
-                "again": again,
+                "again": "; ".join(f"{listed(keys)} (see step {first})" for first, keys in again.items()),
             }
         )
     return shown
@@ -218,21 +227,46 @@ def _scoring(plan: PlanSettings, cards: Sequence[RunCard]) -> list[dict[str, Any
     ]
 
 
+#: The fractions on spoons and cups, and how far from one a measure may be and still be shown as "about" it.
+_SPOONS = {"cup": (2, 3, 4), "tbsp": (2, 4), "tsp": (2, 3, 4, 8)}
+_NEAR = 0.05
+
+
 def kitchen(text: str) -> str:
-    """Write the decimals of a kitchen measure as the fractions on the spoons, or to three figures.
+    """Write the decimals of a kitchen measure as the fractions on the spoons.
+
+    An amount between them (as after scaling) is rounded to one, with "about"; where none is near, the
+    grams alone stand: the result is empty.
 
     Examples
     --------
     >>> kitchen("0.5 cup"), kitchen("up to 2.25 tsp with dye"), kitchen("1.236733 cup")
-    ('1/2 cup', 'up to 2 1/4 tsp with dye', '1.24 cup')
+    ('1/2 cup', 'up to 2 1/4 tsp with dye', 'about 1 1/4 cup')
+    >>> kitchen("0.055 cup"), kitchen("33.4 drops")
+    ('', 'about 33 drops')
     """
+    found = re.search(r"(\d+\.\d+) (\w+)", text)
+    if found is None:
+        return text
+    value, unit = float(found[1]), found[2]
+    if unit == "drops":
+        said, off = str(round(value)), 0.02
+    elif unit.removesuffix("s") not in _SPOONS:
+        said, off = number(value, 3), 0.0
+    else:
+        steps = _SPOONS[unit.removesuffix("s")]
+        near = min((Fraction(round(value * step), step) for step in steps), key=lambda one: abs(one - value))
+        said, off = _mixed(near), abs(float(near) / value - 1)
+    if off > _NEAR and found[0] == text:
+        return ""
+    if off > _NEAR:
+        said, off = number(value, 3), 0.0
+    about = "about " if off > 1e-3 else ""
+    return f"{text[: found.start()]}{about}{said} {unit}{text[found.end() :]}"
 
-    def as_fraction(found: re.Match[str]) -> str:
-        value = float(found[0])
-        part = Fraction(value).limit_denominator(8)
-        if part.denominator not in (2, 3, 4, 8) or abs(float(part) - value) > 1e-3:
-            return number(value, 3)
-        whole, rest = divmod(part.numerator, part.denominator)
-        return f"{whole} {rest}/{part.denominator}" if whole else f"{rest}/{part.denominator}"
 
-    return re.sub(r"\d+\.\d+", as_fraction, text)
+def _mixed(value: Fraction) -> str:
+    """A fraction as it stands in a recipe: 2 1/4."""
+    whole, rest = divmod(value.numerator, value.denominator)
+    part = f"{rest}/{value.denominator}" if rest else ""
+    return " ".join(filter(None, [str(whole) if whole else "", part])) or "0"

@@ -53,7 +53,7 @@ class Planned:
         detectable : sequence of str
             How large a difference it would see, from an analysis of its power.
         """
-        said = [*self.plan.statements(), *detectable]
+        said = [*self.plan.statements(self._labels()), *detectable]
         untouched = self._without_rule()
         if untouched:
             said.append(f"The recipe is the same at every level of {', '.join(untouched)}.")
@@ -67,11 +67,7 @@ class Planned:
 
     def level_table(self) -> pd.DataFrame:
         """The levels of each batch in words, one column a factor under its plain name."""
-        labels = [self.settings.label(name) for name in self.settings.factors]
-        columns = [
-            label if labels.count(label) == 1 else f"{label} ({name})"
-            for label, name in zip(labels, self.settings.factors, strict=True)
-        ]
+        columns = list(self._labels().values())
         levels = [[level for _, level in card.levels] for card in self.cards.cards]
         return pd.DataFrame(levels, columns=columns, index=self.runs.index)
 
@@ -97,6 +93,14 @@ class Planned:
             for day in dict.fromkeys(card.day for card in self.cards.cards)
         ]
         return f"The batches in the order of making. {'. '.join(days)}."
+
+    def _labels(self) -> dict[str, str]:
+        """The plain words for each factor, with its name where another has the same."""
+        labels = {name: self.settings.label(name) for name in self.settings.factors}
+        said = list(labels.values())
+        return {
+            name: label if said.count(label) == 1 else f"{label} ({name})" for name, label in labels.items()
+        }
 
     def _without_rule(self) -> list[str]:
         recipe = self.settings.recipe

@@ -118,11 +118,23 @@ def test_the_acid_goes_in_last_with_its_caution_beside_it(planned: Callable[[str
     }
     acid = next(i for i, step in enumerate(steps) if re.search(r"\bacid [\d.]+ g", step))
     assert all(where < acid for where in place.values())
-    assert "Acid dust" in steps[acid]
+    assert "acid dust (see step 1)" in steps[acid]
     assert "Acid dust" in steps[0]
     assert "catch fire" in steps[place["spray"]]
     assert "Never seal a piece that is still damp" in steps[-1]
     assert sum("rinse eyes with plenty of water" in step for step in steps) == 1  # in full only once
+    assert sum("Rubbing alcohol and its vapour catch fire" in step for step in steps) == 1
+    fire = next(i for i, step in enumerate(steps) if "catch fire" in step)
+    later = [step for step in steps[fire + 1 :] if f"alcohol fire (see step {fire + 1})" in step]
+    assert len(later) == 3  # worked in, sprayed on, drying
+
+
+def test_limits_are_only_named_where_the_maker_gave_one(planned: Callable[[str], Planned]) -> None:
+    html = _text(_sheet(planned(FACTORIAL + RECIPE)))
+    assert "These limits are your own" not in html
+    assert "judged by a qualified safety assessor" in html
+    strict = RECIPE.replace('role = "other"', 'role = "other"\nmax_pct = 5')
+    assert "These limits are your own" in _text(_sheet(planned(FACTORIAL + strict)))
 
 
 def test_scorers_see_codes_only(planned: Callable[[str], Planned]) -> None:
@@ -177,8 +189,14 @@ def test_only_the_tables_that_are_wanted_have_blanks(planned: Callable[[str], Pl
         ("0.5 cup", "1/2 cup"),
         ("2.25 tsp", "2 1/4 tsp"),
         ("0.333333333333 cup", "1/3 cup"),
-        ("0.618366 tsp", "0.618 tsp"),
+        ("0.618366 tsp", "about 5/8 tsp"),
+        ("1.65 cup", "about 1 2/3 cup"),
+        ("0.98 cups", "about 1 cups"),
+        ("0.06 tsp", ""),  # no spoon holds so little: the grams stand alone
+        ("up to 0.06 tsp with dye", "up to 0.0600 tsp with dye"),
+        ("12.375 ml", "12.4 ml"),
         ("30 drops", "30 drops"),
+        ("48.6 drops", "about 49 drops"),
     ],
 )
 def test_measures_are_written_as_on_the_spoons(written: str, shown: str) -> None:
@@ -187,12 +205,21 @@ def test_measures_are_written_as_on_the_spoons(written: str, shown: str) -> None
 
 @pytest.mark.skipif(BROWSER is None, reason="no Chromium-family browser is installed")
 @pytest.mark.parametrize(("paper", "wide_mm", "high_mm"), [("A4", 210, 297), ("Letter", 215.9, 279.4)])
+@pytest.mark.parametrize("scored", [True, False])
 def test_every_card_fits_on_its_own_page(
-    paper: str, wide_mm: float, high_mm: float, planned: Callable[[str], Planned], tmp_path: Path
+    paper: str,
+    wide_mm: float,
+    high_mm: float,
+    scored: bool,
+    planned: Callable[[str], Planned],
+    tmp_path: Path,
 ) -> None:
     from playwright.sync_api import sync_playwright
 
-    made = planned(FACTORIAL.replace("pieces = 2", "pieces = 4") + FULL)
+    wishes = FACTORIAL.replace("pieces = 2", "pieces = 4")
+    if not scored:
+        wishes = wishes.replace('"crumble_scores", ', "").replace(', "crumble_scores"', "")
+    made = planned(wishes + FULL)
     page_file = tmp_path / "sheet.html"
     page_file.write_text(_sheet(made), encoding="utf-8")
     margins = re.search(r"@page \{ margin: (\d+)mm (\d+)mm", page_file.read_text())
@@ -215,4 +242,4 @@ def test_every_card_fits_on_its_own_page(
     assert len(heights) == 2 * len(made.runs)
     assert max(heights) <= (high_mm - 2 * down) * pixels
     pages = len(re.findall(rb"/Type\s*/Page\b", printed))
-    assert pages == 1 + 2 * len(made.runs) + len(made.wishes.raters)
+    assert pages == 1 + 2 * len(made.runs) + (len(made.wishes.raters) if scored else 0)

@@ -102,8 +102,22 @@ def test_statements_say_aliases_spare_batches_and_what_is_added(
     assert (
         "joint effect of oil g and gum g cannot be told from the joint effect of starch g and salt g" in said
     )
-    assert "spare batches" in said
+    assert "spare batches (beyond those that the answers use up)" in said
     assert "A quarter is seen 8 times in 10." in said
+
+
+def test_statements_call_factors_by_their_labels(settings: Callable[[str], TrialSettings]) -> None:
+    text = toml("compare").replace("[factors.colour]", '[factors.colour]\nlabel = "Colourant"')
+    said = plan_trial(settings(text.replace('label = ""\n', ""))).statements()
+    assert said[1] == "It can tell the effect of Colourant."
+    assert "from making the same recipe again" in said[2]
+
+
+def test_one_level_against_a_control_is_said_in_the_singular(
+    settings: Callable[[str], TrialSettings],
+) -> None:
+    said = plan_trial(settings(toml("compare amounts"))).statements()
+    assert "1 level against a control" in said[0]
 
 
 # amounts

@@ -8,6 +8,7 @@ from itertools import combinations
 
 import numpy as np
 
+from fizzlab.design.factors import NO_LABELS
 from fizzlab.design.model import Matrix, in_words, parts
 from fizzlab.wording import listed
 
@@ -39,15 +40,19 @@ class Alias:
         return any(abs(abs(amount) - 1) < 1e-6 for _, amount in self.others)
 
     def __str__(self) -> str:
-        whole = [in_words(term) for term, amount in self.others if abs(abs(amount) - 1) < 1e-6]
+        return self.sentence()
+
+    def sentence(self, labels: Mapping[str, str] = NO_LABELS) -> str:
+        """In plain words; `labels` are what the reader calls the factors."""
+        whole = [in_words(term, labels) for term, amount in self.others if abs(abs(amount) - 1) < 1e-6]
         part = [(term, amount) for term, amount in self.others if abs(abs(amount) - 1) >= 1e-6]
-        subject = in_words(self.effect)
+        subject = in_words(self.effect, labels)
         said = []
         if whole:
             said.append(f"{subject[0].upper()}{subject[1:]} cannot be told from {listed(whole, 'or')}.")
         if part:
             most = max(abs(amount) for _, amount in part)
-            named = [in_words(term) for term, _ in part]
+            named = [in_words(term, labels) for term, _ in part]
             if len(named) > 3:
                 named = [*named[:2], f"{len(named) - 2} other effects"]
             said.append(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -212,6 +213,10 @@ def is_forbidden(settings: pd.DataFrame, rules: Sequence[Mapping[str, object]]) 
                 holds &= np.isclose(column.to_numpy(float), float(wanted))  # type: ignore[arg-type]
         out |= holds
     return out
+
+
+NO_LABELS: Mapping[str, str] = MappingProxyType({})
+"""Where the reader calls the factors by their names."""
 
 
 def plain(name: str) -> str:

@@ -7,13 +7,13 @@ has L - 1 mutually orthogonal columns of mean square 1, so that a balanced plan 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import combinations
 
 import numpy as np
 import pandas as pd
 
-from fizzlab.design.factors import Factor, Range, Share, plain
+from fizzlab.design.factors import NO_LABELS, Factor, Range, Share, plain
 from fizzlab.terms import INTERCEPT, Category
 from fizzlab.wording import listed
 
@@ -134,8 +134,8 @@ def model_matrix(
     return np.hstack(blocks), owner
 
 
-def in_words(term: str) -> str:
-    """A term in plain words.
+def in_words(term: str, labels: Mapping[str, str] = NO_LABELS) -> str:
+    """A term in plain words; `labels` are what the reader calls the factors.
 
     Examples
     --------
@@ -144,7 +144,7 @@ def in_words(term: str) -> str:
     """
     if term == "curvature":
         return "the bend in the amounts"
-    names = [plain(name) for name in parts(term)]
+    names = [labels.get(name, plain(name)) for name in parts(term)]
     if term.endswith("^2"):
         return f"the bend in {names[0]}"
     return f"the effect of {names[0]}" if len(names) == 1 else f"the joint effect of {listed(names)}"

@@ -10,7 +10,7 @@ import pandas as pd
 
 from fizzlab.design.aliases import Alias
 from fizzlab.design.exchange import Efficiency
-from fizzlab.design.factors import Factor, as_terms
+from fizzlab.design.factors import NO_LABELS, Factor, as_terms
 from fizzlab.design.model import in_words, parts
 from fizzlab.terms import Term
 from fizzlab.wording import count, listed
@@ -88,7 +88,7 @@ class Plan:
         """The same plan with one more warning."""
         return replace(self, warnings=(*self.warnings, sentence))
 
-    def alias_sentences(self) -> tuple[str, ...]:
+    def alias_sentences(self, labels: Mapping[str, str] = NO_LABELS) -> tuple[str, ...]:
         """What cannot be told apart, in plain words, among main effects and joint effects of two.
 
         A chain of joint effects is named once.
@@ -100,13 +100,19 @@ class Plan:
             if not others or alias.effect in seen:
                 continue
             seen |= {t for t, a in others if abs(abs(a) - 1) < 1e-6}
-            said.append(str(Alias(alias.effect, others)))
+            said.append(Alias(alias.effect, others).sentence(labels))
         return tuple(said)
 
-    def statements(self) -> tuple[str, ...]:
-        """What the plan can tell, how it judges it, and what it cannot tell, one sentence each."""
+    def statements(self, labels: Mapping[str, str] = NO_LABELS) -> tuple[str, ...]:
+        """What the plan can tell, how it judges it, and what it cannot tell, one sentence each.
+
+        Parameters
+        ----------
+        labels : mapping of str to str
+            What the reader calls the factors; their names by default.
+        """
         said = [f"{count(len(self.runs), 'batch', 'batches')} on {count(self.days, 'day')}: {self.kind}."]
-        told = [in_words(term) for term in self.terms]
+        told = [in_words(term, labels) for term in self.terms]
         if len(told) > 8:
             told = [*told[:7], f"{len(told) - 7} more"]
         said.append(f"It can tell {listed(told)}.")
@@ -116,9 +122,14 @@ class Plan:
                 f"the others by {count(self.error_df['runs'], 'spare batch', 'spare batches')}."
             )
         else:
-            spare = count(self.error_df["runs"], "spare batch", "spare batches")
-            said.append(f"Chance variation is judged by {spare}, {self.repeat_df} of them true repeats.")
-        said += [sentence for sentence in self.alias_sentences()[:12] if "cannot be told" in sentence]
+            error = self.error_df["runs"]
+            spare = count(error, "spare batch", "spare batches")
+            some = "all" if self.repeat_df >= error > 1 else str(self.repeat_df)
+            repeats = f", {some} of them from making the same recipe again" if self.repeat_df > 0 else ""
+            said.append(
+                f"Chance variation is judged by {spare} (beyond those that the answers use up){repeats}."
+            )
+        said += [sentence for sentence in self.alias_sentences(labels)[:12] if "cannot be told" in sentence]
         return (*said, *self.warnings)
 
     def __str__(self) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from fizzlab.recipe.amounts import (
     SAFETY_NOTE,
+    SELLING_NOTE,
     Cost,
     Mould,
     OverLimit,
@@ -63,6 +64,7 @@ __all__ = [
     "GAS_CONSTANT",
     "ROLES",
     "SAFETY_NOTE",
+    "SELLING_NOTE",
     "SODA_MOLAR",
     "STANDARD_KPA",
     "Acid",

@@ -352,10 +352,12 @@ def cost(recipe: Recipe, pieces: int, *, extras_each: float = 0.0) -> Cost:
     return Cost(total, each, tuple(unpriced))
 
 
-SAFETY_NOTE = (
-    "These limits are your own. Which colours and amounts a bath product may have is set by the cosmetic "
+SELLING_NOTE = (
+    "Which colours and amounts a bath product may have is set by the cosmetic "
     "rules of the place where it is sold and judged by a qualified safety assessor, not by this sheet."
 )
+
+SAFETY_NOTE = f"These limits are your own. {SELLING_NOTE}"
 
 
 @dataclass(frozen=True)

@@ -267,7 +267,7 @@ def test_levels_that_were_not_timed_are_left_out_with_a_word() -> None:
     study = study_fizz(runs, times[times["run"].isin(runs["run"][::2])], NONE, NONE, [COLOUR])
     assert isinstance(study.lasting, Compared)
     assert study.lasting.fit.terms == ()
-    assert any("Every batch tested had the same colour" in line for line in worded.doubts(study))
+    assert any("Every batch had the same colour" in line for line in worded.doubts(study))
     assert study.lasting.typical["level"].tolist() == ["all batches"]
 
 

@@ -218,7 +218,8 @@ def _plan_toml(
     off = "" if factors else "# "
     lines = []
     if "days" in _keys_of(chosen) or days is not None:
-        lines.append(f"days = {days or 4}               # days of making; each is a small trial of its own")
+        each = "" if per_day == 1 else "; each is a small trial of its own"
+        lines.append(f"days = {days or 4}               # days of making{each}")
     levels = max((len(values) for _, _, values, _, _ in factors), default=3)
     fit = per_day or (levels if "days" in _keys_of(chosen) else 6)
     lines.append(f"batches_per_day = {fit}    # that fit in a day with time to spare")

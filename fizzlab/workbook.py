@@ -104,7 +104,7 @@ def _about(title: str, sheets: Sequence[Sheet]) -> list[list[str]]:
         ["", "To keep a row out of the analysis, say why in its column leave_out. Do not delete it."],
         [
             "",
-            "Dates and times are the workshop's clock, as 2026-01-31 08:30 or a spreadsheet date with its time.",
+            "Dates and times: the workshop's clock, as 2026-01-31 08:30 or a spreadsheet date with its time.",
         ],
         ["", "Hold the pointer over a column's name to see what belongs there."],
         *([sheet.name, sheet.meaning] for sheet in sheets),

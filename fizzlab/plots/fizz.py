@@ -97,7 +97,7 @@ def fizz_by_water(
                 ls="",
             )
         axes.set_yscale("log")
-        _seconds_up(axes, *_bounds([times["seconds"], lines["low"], lines["high"]]))
+        _seconds_up(axes, *_bounds(times["seconds"], lines))
         axes.set_xlabel("bath water, °C (dashed: where all is stated)")
         axes.set_ylabel(f"seconds until {waits_for}")
         _legend(axes, shown, order, label)
@@ -283,8 +283,12 @@ def _seconds_up(axes: Axes, low: float, high: float) -> None:
     axes.minorticks_off()
 
 
-def _bounds(values: Sequence[pd.Series]) -> tuple[float, float]:
-    return min(float(each.min()) for each in values) / 1.12, max(float(each.max()) for each in values) * 1.15
+def _bounds(seconds: pd.Series, lines: pd.DataFrame) -> tuple[float, float]:
+    """Room for readings, lines and bands, but a band without an end does not squeeze the readings."""
+    low = float(min(seconds.min(), lines["seconds"].min()))
+    high = float(max(seconds.max(), lines["seconds"].max()))
+    bottom, top = float(lines["low"].min()), float(lines["high"].max())
+    return min(max(bottom, low / 2.5), low) / 1.12, max(min(top, high * 2.5), high) * 1.15
 
 
 def _legend(

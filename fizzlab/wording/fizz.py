@@ -15,7 +15,7 @@ from fizzlab.fizz.shelf import HOME_STORAGE, LossRate
 from fizzlab.fizz.study import Compared, FizzStudy, Reached, Stored
 from fizzlab.problems import CannotAnswer
 from fizzlab.terms import ALL, Category, Term, level_name
-from fizzlab.wording.numbers import count, interval, listed, number, percent, ratio, ratio_interval
+from fizzlab.wording.numbers import count, duration, interval, listed, number, percent, ratio, ratio_interval
 
 Label = Callable[[str], str]
 
@@ -65,12 +65,14 @@ def seconds(value: float) -> str:
 
     Examples
     --------
-    >>> seconds(4.52), seconds(142.6), seconds(431)
-    ('4.5 s', '143 s', '7.2 min')
+    >>> seconds(4.52), seconds(142.6), seconds(431), seconds(20000)
+    ('4.5 s', '143 s', '7.2 min', '5.6 h')
     """
     if value < 10:
         return f"{number(value)} s"
-    return f"{value:.0f} s" if value < 300 else f"{number(value / 60)} min"
+    if value < 300:
+        return f"{value:.0f} s"
+    return f"{number(value / 60)} min" if value < 7200 else duration(value / 3600)
 
 
 def spans(low: float, high: float, last: str = "to") -> str:
@@ -362,13 +364,9 @@ def _points(per_week: float) -> str:
 
 
 def _where(rate: LossRate) -> str:
-    return (
-        "in storage"
-        if rate.storage == "all"
-        else f"at {rate.storage}"
-        if "%" in rate.storage
-        else rate.storage
-    )
+    if rate.storage == "all":
+        return "in storage"
+    return f"at {rate.storage}" if "%" in rate.storage else "where no humidity was noted"
 
 
 def _loss_finding(rate: LossRate) -> Finding:

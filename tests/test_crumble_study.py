@@ -196,7 +196,7 @@ def test_a_factor_that_did_not_change_is_named(make_trial: MakeTrial) -> None:
     study = _crumbled(folder).study
     assert study.tumbles.known.levels == ("all batches",)
     assert len(study.tumbles.levels) == 1
-    assert "Every batch tested had the same colour, so its effect is not known." in _everything_said(folder)
+    assert "Every batch had the same colour, so its effect is not known." in _everything_said(folder)
 
 
 def test_uncounted_pieces_are_not_whole_pieces(make_trial: MakeTrial) -> None:

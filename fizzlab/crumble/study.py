@@ -23,7 +23,7 @@ from fizzlab.crumble.scores import MeanScore, ScoreChance, ScoreFit, score_regre
 from fizzlab.crumble.tumble import LossLevel, TumbleFit, batch_losses, tumble_effects
 from fizzlab.crumble.tumble import Scale as TumbleScale
 from fizzlab.problems import CannotAnswer
-from fizzlab.terms import ALL, Amount, Category, Term, grouping, level_name
+from fizzlab.terms import ALL, Amount, Category, Term, grouping, level_name, varying
 
 #: An amount is also shown at each of its values where there are at most so many, each in two batches or more.
 MOST_AMOUNTS = 6
@@ -232,17 +232,7 @@ def study_crumble(
 def _known(batches: pd.DataFrame, measured: pd.Series, terms: Sequence[Term]) -> Known:
     """The batches with readings and the factors that changed between them."""
     table = batches[batches.index.isin(set(measured))].copy()
-    kept: list[Term] = []
-    notes = []
-    for term in terms:
-        made = set(table[term.name])
-        if len(made) < 2:
-            notes.append(f"Every batch tested had the same {term.name}, so its effect is not known.")
-        elif isinstance(term, Category):
-            levels = tuple(level for level in term.levels if level in made)
-            kept.append(Category(term.name, levels, term.control if term.control in levels else levels[0]))
-        else:
-            kept.append(term)
+    kept, notes = varying(terms, table)
     factor = grouping(kept)
     shown = list(kept)
     table["level"], levels = ALL, (ALL,)

@@ -95,9 +95,10 @@ def information_kept(
     [0.6366]
     """
     _check_spread(spread)
-    looks = np.log(np.asarray(looks_h, float))
-    if not len(looks) or (np.diff(looks) <= 0).any() or not np.isfinite(looks).all():
+    hours = np.asarray(looks_h, float)
+    if not len(hours) or (hours <= 0).any() or (np.diff(hours) <= 0).any() or not np.isfinite(hours).all():
         raise ValueError("looks must be hours above 0 that go up")
+    looks = np.log(hours)
     middle = np.log(np.atleast_1d(np.asarray(usual_h, float)))
     ends = np.concatenate([[-np.inf], looks, [np.inf]])
     u = (ends[:, None] - middle) / spread

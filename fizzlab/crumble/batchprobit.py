@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, special
+from scipy import linalg, optimize, special
 
 from fizzlab.crumble.binary import Restriction, jeffreys_penalty
 from fizzlab.crumble.clusters import Array
@@ -30,11 +30,14 @@ class BatchProbit:
         Share of the variance of breaking strength that lies between batches.
     objective : float
         Log likelihood, with the penalty where there is one.
+    curvature : array, shape (p + 1, p + 1)
+        Of the free fit, about: with it, restricted fits near by are found in fewer steps.
     """
 
     coefficients: Array
     batch_share: float
     objective: float
+    curvature: Array
 
 
 @dataclass(frozen=True)
@@ -110,9 +113,14 @@ class BatchProbitProblem:
         span = np.eye(width) if restriction is None else restriction.span
         free: Array = np.zeros(span.shape[1])
         bend = np.arctanh(0.4 / _MOST)
+        options: dict[str, object] = {"gtol": 1e-5}
         if start is not None:
+            within = linalg.block_diag(span, 1.0)
+            inverse = np.linalg.inv(within.T @ start.curvature @ within)
+            options["hess_inv0"] = (inverse + inverse.T) / 2
             free = np.asarray(span.T @ (start.coefficients - origin), float)  # span is orthonormal
-            bend = np.arctanh(max(0.1, np.sqrt(start.batch_share)) / _MOST)
+            # off both ends, where the objective is level in it
+            bend = np.arctanh(np.clip(np.sqrt(start.batch_share) / _MOST, 0.1, 0.98))
 
         def downhill(at: Array) -> tuple[float, Array]:
             lean = _MOST * np.tanh(at[-1])
@@ -125,14 +133,16 @@ class BatchProbitProblem:
 
         for towards in (bend, 0.1, 1.0):
             found = optimize.minimize(
-                downhill, np.concatenate([free, [towards]]), jac=True, method="BFGS", options={"gtol": 1e-5}
+                downhill, np.concatenate([free, [towards]]), jac=True, method="BFGS", options=options
             )
             if np.abs(found.jac).max() < 1e-3:
                 break
+            options = {"gtol": 1e-5}
         else:
             raise CannotAnswer(
                 "The fit of the drops did not converge.",
                 "Add pieces at heights where some break and some hold.",
             )
         lean = _MOST * np.tanh(found.x[-1])
-        return BatchProbit(origin + span @ found.x[:-1], float(lean**2), -float(found.fun))
+        curvature = start.curvature if start is not None else np.linalg.inv(found.hess_inv)
+        return BatchProbit(origin + span @ found.x[:-1], float(lean**2), -float(found.fun), curvature)

@@ -268,7 +268,19 @@ class _Model:
         allowed = float(stats.f.ppf(self.level, 1, self.df))
         # a first step outward: a fifth of the spread is of the order of a standard error
         step = 0.2 / self.fit.coefficients[1]
-        return profile_interval(lambda v: self.fall(hold(rest + v * height, target)), estimate, step, allowed)
+        near = self.fit
+
+        def fall(v: float) -> float:
+            """As `self.fall`, begun at the fit before: the search for an end goes in ever smaller steps."""
+            nonlocal near
+            if v < estimate < last[0] or last[0] < estimate < v:
+                near = self.fit  # the other end begins in the middle
+            near = self.problem.fit(hold(rest + v * height, target), near)
+            last[0] = v
+            return max(0.0, 2.0 * (self.fit.objective - near.objective))
+
+        last = [estimate]
+        return profile_interval(fall, estimate, step, allowed)
 
     def point(self, at: Array, target: float) -> tuple[float, float, float]:
         """Estimate and interval of the height at which the linear predictor is `target`."""

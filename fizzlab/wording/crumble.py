@@ -52,6 +52,9 @@ class Measure:
     times: str
 
 
+#: Of more comparisons than this, the answer does not name each that showed nothing.
+MOST_PAIRS = 3
+
 LOSS = Measure("crumble.loss", "tumble loss", "ratio of losses", "lost more", "lost less", "times as much")
 LOSS_ODDS = Measure(
     "crumble.loss", "tumble loss", "odds ratio", "lost more", "lost less", "times the odds of a crumb leaving"
@@ -266,7 +269,12 @@ def answer_findings(found: Sequence[Comparison]) -> list[Finding]:
     if shown:
         said.append(_answer("crumble.answer.shown", f"Crumbling: {_told_together(shown)}.", shown))
     unclear = [each for each in found if not each.shown]
-    if unclear:
+    if unclear and len({each.pair.between for each in unclear}) > MOST_PAIRS:
+        lead = "No other" if shown else "Crumbling: no"
+        whats = listed(list(dict.fromkeys(each.measure.what for each in unclear)), "or")
+        sentence = f"{lead} difference in {whats} could be shown; each is told below, with its interval."
+        said.append(_answer("crumble.answer.open", sentence, unclear))
+    elif unclear:
         lead = "No" if shown else "Crumbling: no"
         sentence = f"{lead} difference could be shown {_open_together(unclear)}."
         said.append(_answer("crumble.answer.open", sentence, unclear))

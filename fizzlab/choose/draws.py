@@ -55,8 +55,7 @@ def for_new_days(analysis: Analysis) -> tuple[Analysis, tuple[str, ...]]:
     if not analysis.structure.fixed:
         if analysis.days == 1:
             return analysis, (
-                f"All batches with {analysis.response} were made on one day, so how much days differ is not "
-                "counted in.",
+                "All batches count as made on one day, so how much days differ is not in the chances.",
             )
         return analysis, ()
     try:
@@ -98,8 +97,8 @@ def new_variance(analysis: Analysis, weights: Array, share: Array, known: bool =
     fits = analysis.fits
     component = np.maximum(fits.components[0], 0.0)
     value = float(share @ component)
-    slope = np.where(fits.components[0] > 0, share, 0.0)
-    slope[-1] = share[-1]
+    # a component that came out as nothing is still in doubt, so that its slope stays in
+    slope = share
     if known:
         value += float(weights @ fits.covariance[0] @ weights)
         slope = slope + np.einsum("a,jab,b->j", weights, fits.slopes[0], weights)

@@ -34,7 +34,8 @@ class Choice:
         One row a setting, best first: the factors; for each response its typical value, ``_low`` and
         ``_high`` (interval of it) and, if it has a limit, ``_meets`` (chance that a new batch keeps to it);
         meets_all; desirability (of the typical batch) and expected_desirability (of a new batch); score;
-        best_chance (chance that it is the best of these settings); in_front (no other setting is as good
+        best_chance (chance that it is the best of these settings; together less than 1 as far as none may be
+        any good); in_front (no other setting is as good
         in everything and better in something); front_chance; made (batches made of it); beyond_tried.
     responses : tuple of str
     limits : tuple of Limit
@@ -130,9 +131,15 @@ def _factor_names(analyses: Sequence[Analysis]) -> list[str]:
 
 
 def _beyond(analyses: Sequence[Analysis], settings: pd.DataFrame) -> NDArray[np.bool_]:
+    """Settings outside of what was tried, for some response."""
     out = np.zeros(len(settings), bool)
+    seen: list[pd.DataFrame] = []
     for analysis in analyses:
-        out |= predict(analysis, settings)["beyond_tried"].to_numpy(bool)
+        names = [factor.name for factor in analysis.basis.factors]
+        tried = analysis.table[names].drop_duplicates().sort_values(names).reset_index(drop=True)
+        if not any(tried.equals(other) for other in seen):
+            seen.append(tried)
+            out |= predict(analysis, settings)["beyond_tried"].to_numpy(bool)
     return out
 
 
@@ -199,13 +206,12 @@ def judge_settings(
     by_name = {name: r for r, name in enumerate(names)}
     found = table.copy()
     met = np.ones(drawn.batch.shape[:2], bool)
-    beyond = np.zeros(len(table), bool)
+    beyond = _beyond(analyses, table)
     for analysis in analyses:
-        told = predict(analysis, table)
-        ends = ("typical", "typical_low", "typical_high") if analysis.log else ("mean", "low", "high")
-        for suffix, column in zip(("", "_low", "_high"), ends, strict=True):
-            found[f"{analysis.response}{suffix}"] = told[column]
-        beyond |= told["beyond_tried"].to_numpy(bool)
+        told = pd.DataFrame([analysis.interval(row) for row in analysis.weights(table)])
+        for suffix, column in (("", "estimate"), ("_low", "low"), ("_high", "high")):
+            value = told[column].to_numpy(float)
+            found[f"{analysis.response}{suffix}"] = np.exp(value) if analysis.log else value
     for limit in limits:
         kept = limit.met(drawn.batch[:, :, by_name[limit.response]])
         found[f"{limit.response}_meets"] = kept.mean(axis=0)
@@ -276,8 +282,9 @@ def _merit(
 
 
 def _best_chance(merit: Array) -> Array:
-    top = merit >= merit.max(axis=1, keepdims=True) - 1e-12
-    return np.asarray((top / top.sum(axis=1, keepdims=True)).mean(axis=0))
+    best = merit.max(axis=1, keepdims=True)
+    top = (merit >= best * (1 - 1e-9)) & (best > 1e-9)
+    return np.asarray((top / np.maximum(top.sum(axis=1, keepdims=True), 1)).mean(axis=0))
 
 
 def _costs(

@@ -20,6 +20,7 @@ Correction = Literal["guarded", "plain", "none"]
 
 _NODES = 400
 _NODES_EACH_WAY = 50
+_ENTRIES = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -98,8 +99,9 @@ def pool(
     3875-3889; G. Knapp, J. Hartung, Statist. Med. 22 (2003) 2693-2710), q not below 1 if guarded; interval of
     tau by W. Viechtbauer, Statist. Med. 26 (2007) 37-52. A new trial within m +- t_(k-1) sqrt(tau^2 + se^2),
     which holds too seldom with few trials, where tau is easily estimated as nothing; guarded it is the
-    mixture of the normal forecasts for every tau, each weighted by its restricted likelihood (all tau alike
-    beforehand; C. Roever, J. Statist. Software 93 (2020) 6).
+    mixture of the normal forecasts for every tau, each weighted by its restricted likelihood, equal chances
+    beforehand for equal ratios of tau^2 + v, v the median of se_i^2 (after G. C. Tiao, W. Y. Tan, Biometrika
+    52 (1965) 37-53); with tau far above the trials' own errors it is the t_(k-1) interval.
 
     Examples
     --------
@@ -131,7 +133,8 @@ def pool(
     new_low, new_high = mean - new, mean + new
     if correction == "guarded":
         one = np.ones((len(y), 1))
-        ends = possible_spreads(y, one, np.diag(v), [np.eye(len(y))]).bounds(np.ones((1, 1)), 0.0, level)
+        spreads = possible_spreads(y, one, np.diag(v), [np.eye(len(y))], [float(np.median(v))])
+        ends = spreads.bounds(np.ones((1, 1)), 0.0, level)
         new_low, new_high = float(ends[0][0]), float(ends[1][0])
     tau_low, tau_high = _q_profile(y, v, level)
     return Pooled(
@@ -243,30 +246,39 @@ class Possible:
         return found[0], found[1]
 
 
-def possible_spreads(y: Array, z: Array, within: Array, between: Sequence[Array]) -> Possible:
-    """Weigh spreads by restricted likelihood, every standard deviation alike beforehand."""
+def possible_spreads(
+    y: Array, z: Array, within: Array, between: Sequence[Array], own: Sequence[float]
+) -> Possible:
+    """Weigh spreads by restricted likelihood, with density 1 / (tau^2 + own) of tau^2 beforehand."""
     size = float(np.sqrt(np.mean(np.diag(within)) + np.var(y)))
     count = _NODES if len(between) == 1 else _NODES_EACH_WAY
     part = (np.arange(count) + 0.5) / count
     node, step = size * part / (1 - part), 1 / (1 - part) ** 2
     mesh = np.stack(np.meshgrid(*[node] * len(between), indexing="ij"), axis=-1).reshape(-1, len(between))
     steps = np.stack(np.meshgrid(*[step] * len(between), indexing="ij"), axis=-1).reshape(-1, len(between))
-    total = within + np.einsum("kj,jab->kab", mesh**2, np.stack(between))
-    factor = np.linalg.cholesky(total)
-    white_z = np.linalg.solve(factor, np.broadcast_to(z, (len(mesh), *z.shape)))
-    white_y = np.linalg.solve(factor, np.broadcast_to(y[:, None], (len(mesh), len(y), 1)))
-    info = np.swapaxes(white_z, 1, 2) @ white_z
-    covariance = np.linalg.inv(info)
-    beta = covariance @ np.swapaxes(white_z, 1, 2) @ white_y
-    rest = ((white_y - white_z @ beta) ** 2).sum(axis=(1, 2))
-    log_weight = (
-        np.log(steps).sum(axis=1)
-        - np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
-        - 0.5 * np.linalg.slogdet(info)[1]
-        - 0.5 * rest
-    )
+    chunk = max(1, _ENTRIES // len(y) ** 2)
+    parts = [_fits(y, z, within, between, mesh[i : i + chunk]) for i in range(0, len(mesh), chunk)]
+    beta, covariance, loglik = (np.concatenate(each) for each in zip(*parts, strict=True))
+    before = (np.log(steps) + np.log(mesh) - np.log(mesh**2 + np.asarray(own))).sum(axis=1)
+    log_weight = before + loglik
     weight = np.exp(log_weight - log_weight.max())
     keep = weight > 1e-9 * weight.sum()
     tau2 = np.zeros((len(mesh), z.shape[1]))
     tau2[:, : len(between)] = mesh**2
-    return Possible(weight[keep] / weight[keep].sum(), beta[keep, :, 0], covariance[keep], tau2[keep])
+    return Possible(weight[keep] / weight[keep].sum(), beta[keep], covariance[keep], tau2[keep])
+
+
+def _fits(
+    y: Array, z: Array, within: Array, between: Sequence[Array], tau: Array
+) -> tuple[Array, Array, Array]:
+    """Estimates, covariance and restricted log-likelihood for each row of standard deviations."""
+    total = within + np.einsum("kj,jab->kab", tau**2, np.stack(between))
+    factor = np.linalg.cholesky(total)
+    white_z = np.linalg.solve(factor, np.broadcast_to(z, (len(tau), *z.shape)))
+    white_y = np.linalg.solve(factor, np.broadcast_to(y[:, None], (len(tau), len(y), 1)))
+    info = np.swapaxes(white_z, 1, 2) @ white_z
+    covariance = np.linalg.inv(info)
+    beta = covariance @ np.swapaxes(white_z, 1, 2) @ white_y
+    rest = ((white_y - white_z @ beta) ** 2).sum(axis=(1, 2))
+    half = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
+    return beta[:, :, 0], covariance, -half - 0.5 * np.linalg.slogdet(info)[1] - 0.5 * rest

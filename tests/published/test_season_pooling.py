@@ -1,0 +1,140 @@
+"""Pooling over trials against R metafor and statsmodels, on public data."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from statsmodels.stats.meta_analysis import combine_effects
+
+from fizzlab.cure.pooling import pool
+from fizzlab.cure.season import TrialLine, pool_lines
+
+# Thirteen trials of BCG vaccine (G. A. Colditz et al., JAMA 271 (1994) 698-702), log relative risks as
+# R 4.2.2, metafor 3.8.1 has them: dat <- escalc(measure = "RR", ai = tpos, bi = tneg, ci = cpos, di = cneg,
+# data = dat.bcg)
+YI = [-0.8893113339, -1.5853886572, -1.3480731483, -1.4415511900, -0.2175473222, -0.7861155858, -1.6208982236]
+YI += [0.0119523335, -0.4694176487, -1.3713448035, -0.3393588283, 0.4459134006, -0.0173139482]
+VI = [0.3255847650, 0.1945811214, 0.4153679654, 0.0200100319, 0.0512101722, 0.0069056185, 0.2230172476]
+VI += [0.0039615793, 0.0564342105, 0.0730247936, 0.0124122140, 0.5325058452, 0.0714046597]
+SE = np.sqrt(VI)
+
+
+def test_bcg_hartung_knapp() -> None:
+    # r <- rma(yi, vi, data = dat, method = "REML", test = "knha"); predict(r)
+    found = pool(YI, SE, correction="plain")
+    told = [found.estimate, found.se, found.low, found.high, found.tau**2, found.i2, found.q]
+    assert told == pytest.approx(
+        [-0.71453235, 0.18079175, -1.10844372, -0.32062097, 0.31324333, 0.9222138607, 152.23300808], abs=2e-6
+    )
+    assert [found.new_low, found.new_high] == pytest.approx([-1.99601697, 0.56695227], abs=2e-6)
+    assert (found.q_df, found.df) == (12, 12)
+    # confint(r, control = list(tol = 1e-12)) with test = "z"
+    assert [found.tau_low, found.tau_high] == pytest.approx([0.34600341, 1.05426708], abs=1e-7)
+    # weights(r) in per cent
+    weights = [5.05948308, 6.36467963, 4.43602776, 9.69874674, 8.86845629, 10.09573817, 6.02718170]
+    weights += [10.18943863, 8.74313313, 8.36760725, 9.92502666, 3.82162942, 8.40285154]
+    assert 100 * found.weights == pytest.approx(weights, abs=1e-5)
+
+
+def test_bcg_normal() -> None:
+    # rma(yi, vi, data = dat, method = "REML", test = "z"); predict()
+    found = pool(YI, SE, correction="none")
+    told = [found.se, found.low, found.high, found.new_low, found.new_high]
+    assert told == pytest.approx([0.17978153, -1.06689768, -0.36216702, -1.86669235, 0.43762765], abs=2e-6)
+
+
+def test_four_trials_guarded() -> None:
+    # rma(yi, vi, data = dat[c(2, 4, 8, 12), ], method = "REML", test = "adhoc")
+    four = [1, 3, 7, 11]
+    found = pool(np.array(YI)[four], SE[four])
+    told = [found.estimate, found.se, found.low, found.high, found.tau**2, found.i2, found.q]
+    assert told == pytest.approx(
+        [-0.71158951, 0.49282439, -2.27997668, 0.85679767, 0.80055357, 0.9621725167, 98.34598062], abs=2e-6
+    )
+
+
+def test_trials_more_alike_than_chance() -> None:
+    # y <- c(2, 2.02, 1.99, 2.01); v <- c(.01, .02, .015, .01);
+    # rma(y, v, method = "REML", test = "adhoc") and test = "knha"
+    y, se = [2.00, 2.02, 1.99, 2.01], np.sqrt([0.01, 0.02, 0.015, 0.01])
+    guarded, plain = pool(y, se), pool(y, se, correction="plain")
+    assert [guarded.se, guarded.low, guarded.high] == pytest.approx(
+        [0.05619515, 1.82537248, 2.18304857], abs=1e-7
+    )
+    assert [plain.se, plain.low, plain.high] == pytest.approx([0.00571725, 1.98601568, 2.02240538], abs=1e-7)
+    assert (guarded.tau, guarded.tau_low, guarded.tau_high) == (0.0, 0.0, 0.0)
+
+
+def test_bcg_test_of_sameness_against_statsmodels() -> None:
+    other = combine_effects(np.array(YI), np.array(VI), method_re="iterated", use_t=True)
+    assert pool(YI, SE).q == pytest.approx(other.q, rel=1e-9)
+
+
+# Five trials of two treatments of gum disease (C. S. Berkey et al., Statist. Med. 17 (1998) 2537-2550), which
+# metadat has as dat.berkey1998. R 4.2.2, metafor 3.8.1: V <- vcalc(vi = 1, cluster = author,
+# rvars = c(v1i, v2i), data = d); b <- rma.mv(yi, V, mods = ~ outcome - 1, random = ~ outcome | trial,
+# struct = "DIAG", data = d, method = "REML")
+BERKEY = [
+    ("Pihlstrom", 0.47, -0.32, 0.0075, 0.0030, 0.0077),
+    ("Lindhe", 0.20, -0.60, 0.0057, 0.0009, 0.0008),
+    ("Knowles", 0.40, -0.12, 0.0021, 0.0007, 0.0014),
+    ("Ramfjord", 0.26, -0.31, 0.0029, 0.0009, 0.0015),
+    ("Becker", 0.56, -0.39, 0.0148, 0.0072, 0.0304),
+]
+
+
+def line(name: str, level: float, slope: float, a: float, ab: float, b: float) -> TrialLine:
+    return TrialLine(name, level, slope, 1.0, np.array([[a, ab], [ab, b]]), (0.5, 2.0), 0.2, 6)
+
+
+def test_two_numbers_a_trial() -> None:
+    season = pool_lines([line(*row) for row in BERKEY], at=1.0)
+    assert season.table["estimate"].tolist() == pytest.approx([0.3613388466, -0.3529477874], abs=2e-6)
+    assert (season.table["tau"] ** 2).tolist() == pytest.approx([0.01158825663, 0.03222858704], abs=1e-6)
+    plain = [[0.0034368808575, 0.0003506079098], [0.0003506079098, 0.0076337439297]]
+    # ours is guarded: the plain one times max(1, r'V^-1r / 8), one factor for all
+    factor = season.covariance[0, 0] / plain[0][0]
+    assert factor >= 1
+    assert season.covariance / factor == pytest.approx(np.array(plain), abs=1e-6)
+    assert season.q == pytest.approx(128.22671621, abs=1e-5)
+
+
+# Lines with two trials of one air. R: yi, l, s as the rows of Z, V block-diagonal;
+# rma.mv(yi, V, mods = ~ l + s - 1, random = ~ l + s - 1 | trial, struct = "GDIAG", method = "REML",
+# control = list(optimizer = "BFGS", reltol = 1e-14))
+@pytest.mark.parametrize(
+    ("pairs", "tau2", "beta", "covariance", "q"),
+    [
+        (
+            [(2.30, -0.20), (2.45, -0.90), (2.22, -1.20), (2.61, -0.35)],
+            [0.01473752, 0.14720388],
+            [2.42052834, -0.67302443],
+            [0.00475868, -0.00018102, 0.03778953],
+            35.303806,
+        ),
+        (
+            [(2.30, -0.62), (2.45, -0.48), (2.22, -0.80), (2.61, -0.55)],
+            [0.01190791, 0.0],
+            [2.43393325, -0.64960924],
+            [0.00376680, -0.00000950, 0.00764608],
+            12.695992,
+        ),
+    ],
+)
+def test_lines_with_trials_of_one_air(
+    pairs: list[tuple[float, float]], tau2: list[float], beta: list[float], covariance: list[float], q: float
+) -> None:
+    own = [(0.010, 0.004, 0.03), (0.008, -0.006, 0.05), (0.012, 0.002, 0.02), (0.006, 0.001, 0.06)]
+    lines = [line(f"T{i}", *pair, *s) for i, (pair, s) in enumerate(zip(pairs, own, strict=True))]
+    lines += [
+        TrialLine("E", 2.2, None, float(np.exp(0.4)), np.array([[0.015]]), (1.4, 1.6), 0.2, 6),
+        TrialLine("F", 2.7, None, float(np.exp(-0.3)), np.array([[0.020]]), (0.7, 0.8), 0.2, 6),
+    ]
+    season = pool_lines(lines, at=1.0)
+    assert (season.table["tau"] ** 2).tolist() == pytest.approx(tau2, abs=2e-6)
+    assert season.table["estimate"].tolist() == pytest.approx(beta, abs=5e-6)
+    factor = season.covariance[0, 0] / covariance[0]
+    assert factor >= 1 - 1e-5
+    seen = season.covariance[[0, 0, 1], [0, 1, 1]] / factor
+    assert seen == pytest.approx(np.array(covariance), abs=2e-6)
+    assert season.q == pytest.approx(q, abs=1e-5)

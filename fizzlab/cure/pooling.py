@@ -281,4 +281,5 @@ def _fits(
     beta = covariance @ np.swapaxes(white_z, 1, 2) @ white_y
     rest = ((white_y - white_z @ beta) ** 2).sum(axis=(1, 2))
     half = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
-    return beta[:, :, 0], covariance, -half - 0.5 * np.linalg.slogdet(info)[1] - 0.5 * rest
+    loglik = np.asarray(-half - 0.5 * np.linalg.slogdet(info)[1] - 0.5 * rest, float)
+    return beta[:, :, 0], np.asarray(covariance, float), loglik

@@ -75,35 +75,34 @@ def line_of(
 ) -> TrialLine:
     """The line of one trial, for one recipe.
 
-        Parameters
-        ----------
-        fit : DryTimeFit
-            With `vpd_kpa` as a logarithm among its terms, or without air.
-        name : str
-            The trial's name.
-        settings : mapping, optional
-            Value of every other term: the recipe that all pooled trials made, for example
-            ``{"colour": "none"}``.
-        tried : (float, float), optional
-            Least and greatest VPD (kPa) met; needed where the fit has no air.
+    Parameters
+    ----------
+    fit : DryTimeFit
+        With `vpd_kpa` as a logarithm among its terms, or without air.
+    name : str
+        The trial's name.
+    settings : mapping, optional
+        Value of every other term: the recipe that all pooled trials made, for example
+        ``{"colour": "none"}``.
+    tried : (float, float), optional
+        Least and greatest VPD (kPa) met; needed where the fit has no air.
 
-        Raises
-        ------
-        ValueError
-            A VPD that is not a logarithm, or a setting or `tried` that is missing.
+    Raises
+    ------
+    ValueError
+        A VPD that is not a logarithm, or a setting or `tried` that is missing.
 
-        Examples
-        --------
-        >>> from fizzlab.cure.pooling import FEW, LEAST, Possible, enough, possible_spreads, reml
-    from fizzlab.cure.touch import fit_dry_time
-        >>> from fizzlab.terms import Amount
-        >>> looks = pd.DataFrame({"run": list("AABBCCDDEEFF"), "piece": [1, 2] * 6,
-        ...                       "lower": [9.0, 10, 9, 8, 7, 7, 6, 7, 5, 4, 4, 5]})
-        >>> looks["upper"] = looks["lower"] + 1
-        >>> air = pd.DataFrame({"vpd_kpa": [0.4, 0.42, 0.6, 0.62, 0.9, 0.88]}, index=list("ABCDEF"))
-        >>> line = line_of(fit_dry_time(looks, air, [Amount("vpd_kpa", "kPa", log=True)]), "spring")
-        >>> round(line.slope, 1), line.tried
-        (-0.8, (0.4, 0.9))
+    Examples
+    --------
+    >>> from fizzlab.cure.touch import fit_dry_time
+    >>> from fizzlab.terms import Amount
+    >>> looks = pd.DataFrame({"run": list("AABBCCDDEEFF"), "piece": [1, 2] * 6,
+    ...                       "lower": [9.0, 10, 9, 8, 7, 7, 6, 7, 5, 4, 4, 5]})
+    >>> looks["upper"] = looks["lower"] + 1
+    >>> air = pd.DataFrame({"vpd_kpa": [0.4, 0.42, 0.6, 0.62, 0.9, 0.88]}, index=list("ABCDEF"))
+    >>> line = line_of(fit_dry_time(looks, air, [Amount("vpd_kpa", "kPa", log=True)]), "spring")
+    >>> round(line.slope, 1), line.tried
+    (-0.8, (0.4, 0.9))
     """
     air = next((term for term in fit.terms if term.name == VPD), None)
     if air is not None and not getattr(air, "log", False):
@@ -287,7 +286,8 @@ def pool_lines(lines: Sequence[TrialLine], *, at: float | None = None, level: fl
     df = np.array([len(lines) - 1, (sloped if sloped >= LEAST else len(lines)) - 1], float)
     se = np.sqrt(np.diag(covariance))
     reach = stats.t.ppf(0.5 + level / 2, df)
-    possible = possible_spreads(y, z, within, between)
+    own = [float(np.median(np.diag(within)[z[:, 0] == 1])), float(np.median(np.diag(within)[z[:, 0] == 0]))]
+    possible = possible_spreads(y, z, within, between, own[: len(between)])
     new_low, new_high = possible.bounds(np.eye(2), 0.0, level)
     table = pd.DataFrame(
         {

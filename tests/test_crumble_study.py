@@ -292,6 +292,20 @@ def test_the_answer_is_two_sentences_at_most_and_all_of_it() -> None:
             assert each.pair.level in where
 
 
+def test_many_comparisons_that_showed_nothing_are_told_in_one_sentence(make_trial: MakeTrial) -> None:
+    levels = ["dye", "lake", "mica", "pearl", "clay"]
+    toml = TOML.replace('levels = ["dye", "lake"]', f"levels = {json.dumps(levels)}")
+    runs = "run,day,colour\n" + "".join(f"R{i},{i // 4},{levels[i % 5]}\n" for i in range(12))
+    folder = _quay(make_trial, toml=toml, tumbles=_tumbles(lambda i: 2 + (i * 3 % 7) * 0.3))
+    (folder / "runs.csv").write_text(runs)
+    found = _crumbled(folder).found
+    assert len(found) == 4
+    (only,) = answer_findings(found)
+    assert only.sentence == (
+        "Crumbling: no difference in tumble loss could be shown; each is told below, with its interval."
+    )
+
+
 def test_directions_are_said_the_right_way_round(make_trial: MakeTrial) -> None:
     folder = _quay(make_trial, tumbles=_tumbles(lambda i: (4 if i % 2 == 0 else 2) + 0.1 * (i % 3)))
     (loss,) = _crumbled(folder).found

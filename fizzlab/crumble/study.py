@@ -235,7 +235,8 @@ def _known(batches: pd.DataFrame, measured: pd.Series, terms: Sequence[Term]) ->
     kept, notes = varying(terms, table)
     factor = grouping(kept)
     shown = list(kept)
-    table["level"], levels = ALL, (ALL,)
+    levels: tuple[str, ...] = (ALL,)
+    table["level"] = ALL
     if isinstance(factor, Category):
         table["level"], levels = table[factor.name], factor.levels
     elif factor is not None:

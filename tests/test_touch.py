@@ -455,3 +455,27 @@ def test_intervals_hold_the_truth(name, trials, days, truth):
     assert refused <= 0.05 * trials
     margin = 3.3 * np.sqrt(0.95 * 0.05 / trials)
     assert 0.95 - margin < hits.mean() < min(0.97 + margin, 0.999)
+
+
+def _twelve_batches(
+    pieces: dict[tuple[int, int], tuple[float, float]], otherwise: tuple[float, float]
+) -> tuple:
+    runs = [f"B{i}" for i in range(12)]
+    batches = pd.DataFrame({"colour": ["x", "y"] * 6, "day": np.repeat([1, 2, 3, 4], 3)}, index=runs)
+    rows = [(run, p, *pieces.get((i, p), otherwise)) for i, run in enumerate(runs) for p in range(4)]
+    return pd.DataFrame(rows, columns=["run", "piece", "lower", "upper"]), batches
+
+
+@pytest.mark.parametrize("day_effect", ["auto", False])
+def test_a_line_along_the_edges_of_all_brackets_tells_no_scale(day_effect: str | bool) -> None:
+    """Dry either side of 10 h only: the likelihood never falls as all spreads shrink together."""
+    early = dict.fromkeys([(2, 3), (4, 1), (4, 3), (6, 2)], (8.0, 10.0))
+    looks, batches = _twelve_batches(early, (10.0, 24.0))
+    with pytest.raises(CannotAnswer, match="looks are too far apart"):
+        fit_dry_time(looks, batches, [Category("colour", ("x", "y"), "x")], day_effect=day_effect)
+
+
+def test_times_that_all_agree_are_refused() -> None:
+    looks, batches = _twelve_batches({}, (5.0, 5.0))
+    with pytest.raises(CannotAnswer):
+        fit_dry_time(looks, batches, [Category("colour", ("x", "y"), "x")])

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.linalg import solve_triangular
 from scipy.optimize import linprog, minimize
 
-from fizzlab.censored.likelihood import Array, Brackets, Level, Model
+from fizzlab.censored.likelihood import Array, Brackets, Level, Model, cumulative
 
 
 class NotFitted(Exception):
@@ -53,7 +53,7 @@ def climb(model: Model, start: Array) -> tuple[Array, Level, bool]:
                 method="trust-exact",
                 options={"gtol": 1e-5, "maxiter": 100, "initial_trust_radius": 1.0, "max_trust_radius": 20.0},
             )
-        except (ValueError, np.linalg.LinAlgError):  # a step that is not a number
+        except (ValueError, OverflowError, np.linalg.LinAlgError):  # a step that is not a number
             return start, last(start), False
         theta = np.asarray(found.x)
         level = last(theta)
@@ -66,7 +66,7 @@ def climb(model: Model, start: Array) -> tuple[Array, Level, bool]:
             except np.linalg.LinAlgError:
                 good = False
                 break
-            step = np.linalg.solve(-level.hessian, level.score)
+            step = _newton(level)
             if abs(step @ level.score) < 1e-14:
                 break
             further = theta + step
@@ -74,8 +74,16 @@ def climb(model: Model, start: Array) -> tuple[Array, Level, bool]:
             if good:
                 theta, level = further, last(further)
         if good:
-            good = bool(abs(level.score @ np.linalg.solve(-level.hessian, level.score)) < 1e-8)
+            good = bool(abs(level.score @ _newton(level)) < 1e-8)
     return theta, level, good
+
+
+def _newton(level: Level) -> Array:
+    """The Newton step, or no numbers where the curvature is singular."""
+    try:
+        return np.asarray(np.linalg.solve(-level.hessian, level.score))
+    except np.linalg.LinAlgError:
+        return np.full_like(level.score, np.nan)
 
 
 def _height(level: Level) -> float:
@@ -120,6 +128,18 @@ def why_not(data: Brackets) -> NotFitted | None:
             columns = [int(i) for i in np.flatnonzero(size > 1e-6 * max(size.max(), 1e-12))]
             return NotFitted(kind, columns)  # type: ignore[arg-type]
     return None
+
+
+def all_likely(model: Model, theta: Array) -> bool:
+    """Whether no bracket contradicts the plain fit, as when some line lies in or on the edge of each."""
+    data = model.data
+    gamma, alpha, _, _ = model.split(theta)
+    middle = (data.q @ gamma)[data.batch]
+    open_ended = ~data.exact
+    with np.errstate(all="ignore"):
+        below = cumulative(model.shape, alpha * data.lower - middle)
+        above = cumulative(model.shape, alpha * data.upper - middle)
+    return bool(open_ended.any() and ((above - below)[open_ended] > 0.3).all())
 
 
 def is_flat(level: Level) -> bool:

@@ -12,7 +12,7 @@ import numpy as np
 from scipy.linalg import solve_triangular
 from scipy.optimize import minimize
 
-from fizzlab.censored.climb import NotFitted, climb, is_flat, start_values, why_not
+from fizzlab.censored.climb import NotFitted, all_likely, climb, is_flat, start_values, why_not
 from fizzlab.censored.likelihood import (
     HALF_LOG_2PI,
     STEP,
@@ -116,15 +116,13 @@ def fit(
     """
     plain = Model(data, shape, False, False)
     theta, level, good = climb(plain, start_values(data))
-    no_top = None
-    if not good or is_flat(level):
+    if not good or is_flat(level) or all_likely(plain, theta):
         no_top = why_not(data)
-        # where batches may differ, brackets that a line just touches can still have a top
-        if no_top is not None and (no_top.kind == "separated" or not batch_effect):
-            raise no_top
+        # a random effect does not help: where a line lies in or on the edge of every bracket, the likelihood
+        # never falls as all spreads shrink together, so that nothing tells the scale
         if no_top is not None:
-            theta = start_values(data)
-        elif not good:
+            raise no_top
+        if not good:
             raise NotFitted("not converged", [])
     model = Model(data, shape, batch_effect, day_effect)
     if batch_effect or day_effect:
@@ -132,7 +130,7 @@ def fit(
         from_plain = np.concatenate([theta[:-1] / 0.7, [theta[-1] - np.log(0.7)], extra])
         theta, level, good = climb(model, from_plain if start is None else start)
         if not good:
-            raise no_top or NotFitted("not converged", [])
+            raise NotFitted("not converged", [])
     top = theta
     loglik = level.loglik
     criterion = float("nan")

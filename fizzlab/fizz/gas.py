@@ -185,9 +185,13 @@ def fit_gas(
     bowed = _straight(seconds, level_mass, step, np.array([seconds**2, np.log(seconds + seconds[1])]))
     if len(seconds) >= 10 and _straight(seconds, level_mass, step) < bowed + LEAST_EVIDENCE:
         raise _at_one_pace()
-    tail = drift == "auto" and _has_tail(seconds, level_mass, step)
-    jumps = find_jumps(seconds, level_mass, step, tail)
-    fits = _compare(shapes, seconds, level_mass, jumps, step, tail)
+    plain = _with_tail(seconds, level_mass, step) if drift == "auto" else None
+    tail = plain is not None
+    if plain is None:
+        plain = _compare(SHAPES, seconds, level_mass, (), step, tail)
+    jumps = find_jumps(seconds, level_mass, step, tail, plain)
+    anew = bool(jumps) or tuple(shapes) != SHAPES
+    fits = _compare(shapes, seconds, level_mass, jumps, step, tail) if anew else plain
     best = fits.best
     bounded = {"gas_g", "t50_s"} & set(best.at_bound)
     steps, keep = places(seconds, jumps)
@@ -259,15 +263,16 @@ def _at_one_pace() -> CannotAnswer:
     )
 
 
-def _has_tail(seconds: Array, mass: Array, step: float) -> bool:
-    """Tell whether the readings go on long enough after the fizz to show a steady loss."""
+def _with_tail(seconds: Array, mass: Array, step: float) -> CurveComparison | None:
+    """Return the curves with a steady loss where readings go on long enough after the fizz to show one."""
     try:
-        best = _compare(SHAPES, seconds, mass, (), step, True).best
+        fits = _compare(SHAPES, seconds, mass, (), step, True)
     except CannotAnswer:
-        return False
+        return None
+    best = fits.best
     shape: Shape = next(name for name in SHAPES if name == best.model.name)
     t90 = time_until(shape, 0.9, best["t50_s"], best["bend"] if has_bend(shape) else 1.0)
-    return bool(seconds[-1] >= 2 * t90 and (seconds > 1.3 * t90).sum() >= 5)
+    return fits if seconds[-1] >= 2 * t90 and (seconds > 1.3 * t90).sum() >= 5 else None
 
 
 def _quantities(shape: Shape) -> list[Callable[[Array], float]]:

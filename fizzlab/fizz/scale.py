@@ -119,7 +119,9 @@ def blank_drift(blank: pd.DataFrame) -> Drift:
     return Drift(-float(line.slope), max(float(line.stderr), float(rounding)), len(blank))
 
 
-def find_jumps(seconds: Array, mass_g: Array, step_g: float, drift: bool) -> tuple[Jump, ...]:
+def find_jumps(
+    seconds: Array, mass_g: Array, step_g: float, drift: bool, plain: CurveComparison | None = None
+) -> tuple[Jump, ...]:
     """Find splashes and touches, the largest first, at most four.
 
     Each reading is tried as one that was out of line, and each gap between readings as a step that stayed,
@@ -138,6 +140,8 @@ def find_jumps(seconds: Array, mass_g: Array, step_g: float, drift: bool) -> tup
         Step of the scale.
     drift : bool
         Whether to allow for a steady loss.
+    plain : CurveComparison, optional
+        The curves without jumps, where they were fitted already.
 
     Returns
     -------
@@ -156,7 +160,7 @@ def find_jumps(seconds: Array, mass_g: Array, step_g: float, drift: bool) -> tup
     jumps: list[Jump] = []
     for _ in range(_MOST_JUMPS):
         try:
-            fits = _with_jumps(seconds, mass_g, jumps, step_g, drift)
+            fits = plain if plain and not jumps else _with_jumps(seconds, mass_g, jumps, step_g, drift)
         except CannotAnswer:
             break
         found = _largest(seconds, mass_g, fits, jumps, step_g, drift)

@@ -71,6 +71,11 @@ def write_report(folder: str | Path, *, notebook: str = "trial_report", progress
 
 def _run(trial: Trial, notebook: str, making: Path, progress: bool) -> dict[str, Any]:
     """Execute the notebook inside the record's folder, so that it can be run again from there."""
+    with _warm_kernel(making) as kernel:
+        return _run_in(kernel, trial, notebook, making, progress)
+
+
+def _run_in(kernel: Any, trial: Trial, notebook: str, making: Path, progress: bool) -> dict[str, Any]:
     import papermill
     from papermill.exceptions import PapermillExecutionError
 
@@ -82,11 +87,11 @@ def _run(trial: Trial, notebook: str, making: Path, progress: bool) -> dict[str,
             parameters={"trial_folder": os.path.relpath(trial.folder.resolve(), making.resolve())},
             cwd=making,
             kernel_name="python3",
+            km=kernel,
             progress_bar={"desc": trial.settings.code, "leave": False} if progress else False,
             log_output=False,
             store_widget_state=False,
             autosave_cell_every=0,
-            extra_arguments=["--IPKernelApp.log_level=CRITICAL"],
         )
     except PapermillExecutionError as error:
         kept = _keep_stopped(out, trial)
@@ -95,6 +100,29 @@ def _run(trial: Trial, notebook: str, making: Path, progress: bool) -> dict[str,
         )
         raise NotebookStopped(f"The report of trial {trial.settings.code} stopped: {said}", kept) from None
     return executed
+
+
+@contextlib.contextmanager
+def _warm_kernel(home: Path) -> Iterator[Any]:
+    """A kernel that loads fizzlab while this process is still loading papermill; gone afterwards."""
+    from jupyter_client.manager import AsyncKernelManager
+    from jupyter_core.utils import run_sync
+
+    manager = AsyncKernelManager(kernel_name="python3")
+    early = None
+    try:
+        # the kernel's own warnings are no business of a maker's screen
+        quiet = ["--IPKernelApp.log_level=CRITICAL"]
+        run_sync(manager.start_kernel)(cwd=str(home), extra_arguments=quiet)
+        early = manager.blocking_client()
+        early.start_channels(hb=False, stdin=False)
+        early.execute("__import__('fizzlab.sections')", silent=True, store_history=False)
+        yield manager
+    finally:
+        if early is not None:
+            early.stop_channels()
+        if manager.has_kernel:
+            run_sync(manager.shutdown_kernel)(now=True)
 
 
 def _keep_stopped(notebook: Path, trial: Trial) -> Path:

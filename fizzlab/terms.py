@@ -154,4 +154,21 @@ def varying(terms: Sequence[Term], batches: pd.DataFrame) -> tuple[list[Term], l
             kept.append(Category(term.name, made, term.control if term.control in made else made[0]))
         else:
             kept.append(term)
+    spare = _slack(kept, batches)
+    if spare is not None:
+        kept.remove(spare)
+        notes.append(
+            f"{spare.name} is what the other amounts leave of the same total, so it has no effect of its own."
+        )
     return kept, notes
+
+
+def _slack(terms: Sequence[Term], batches: pd.DataFrame) -> Amount | None:
+    """The last of the amounts in one unit that add up to the same total in every batch, if there are such."""
+    plain = [term for term in terms if isinstance(term, Amount) and not term.log and term.unit]
+    for unit in dict.fromkeys(term.unit for term in plain):
+        parts = [term for term in plain if term.unit == unit]
+        total = batches[[term.name for term in parts]].sum(axis=1)
+        if len(parts) > 1 and float(total.max() - total.min()) <= 0.02 * abs(float(total.mean())):
+            return parts[-1]
+    return None

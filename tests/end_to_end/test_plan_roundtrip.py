@@ -17,6 +17,7 @@ from planned_trials import KINDS, toml
 
 from fizzlab.cli import main
 from fizzlab.planfiles import write_plan
+from fizzlab.report import write_report
 from fizzlab.settings import PlanSettings
 from fizzlab.trial import Trial, load
 
@@ -102,7 +103,7 @@ def _same(one: Trial, other: Trial) -> None:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_plan_fill_check_without_a_hand_edit(kind: str, tmp_path: Path) -> None:
+def test_plan_fill_check_report_without_a_hand_edit(kind: str, tmp_path: Path) -> None:
     folder, wishes = _plan(kind, tmp_path / "quay")
     filled = _fill(folder)
     trial = load(folder)
@@ -114,6 +115,9 @@ def test_plan_fill_check_without_a_hand_edit(kind: str, tmp_path: Path) -> None:
         # only a piece that was dry, and was not touched again
         assert "no reading, passed over" in str(doubt), str(doubt)
     assert CliRunner().invoke(main, ["check", str(folder)]).exit_code == 0
+    html = write_report(folder).read_text(encoding="utf-8")
+    for heading in ("The answer", "Drying by weight", "Crumbling", "Fizz", "Record"):
+        assert f">{heading}</h2>" in html
     again = CliRunner().invoke(main, ["plan", str(folder)])
     assert again.exit_code == 2
     assert "readings stand in it" in again.stderr

@@ -1,0 +1,25 @@
+"""The columns of each table, reading them from CSV or a workbook, and the checks that need one row only.
+
+A table goes through two steps. `read_csv` and `read_sheets` turn bytes into a `RawTable` of text cells, each
+with the row number that a spreadsheet would show. `parse` turns that into a `Table` of typed columns,
+collecting a `Problem` for every cell that cannot be used.
+"""
+
+from fizzlab.tables.columns import BLIND, CHECKED_AT, LEAVE_OUT, SHELF_MEASURES, SPECS, Column, TableSpec
+from fizzlab.tables.parsing import Table, parse
+from fizzlab.tables.reading import RawTable, read_csv, read_sheets
+
+__all__ = [
+    "BLIND",
+    "CHECKED_AT",
+    "LEAVE_OUT",
+    "SHELF_MEASURES",
+    "SPECS",
+    "Column",
+    "RawTable",
+    "Table",
+    "TableSpec",
+    "parse",
+    "read_csv",
+    "read_sheets",
+]

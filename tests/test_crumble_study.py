@@ -276,7 +276,7 @@ def test_no_difference_is_never_called_sameness(make_trial: MakeTrial) -> None:
         assert not each.shown
         assert "difference in" in each.finding.sentence
         assert "could be shown" in each.finding.sentence
-        assert "anything in between fits the readings" in each.finding.sentence
+        assert "the readings fit anything in this interval" in each.finding.sentence
     said = _everything_said(folder).lower()
     assert "no difference between" not in said
     assert "the same as" not in said

@@ -216,7 +216,7 @@ def test_no_difference_is_never_called_sameness() -> None:
     assert lake.sentence.startswith(
         "No difference in how long pieces fizz could be shown between lake and pearl"
     )
-    assert "anything in between fits the readings" in lake.sentence
+    assert "the readings fit anything in this interval" in lake.sentence
     assert water.low < 1 < water.high
     assert "could not be shown" in water.sentence
     (top,) = worded.summary(study, label)

@@ -221,8 +221,8 @@ def _one(measure: Measure, pair: Pair, effect: Effect, level: float, batches: in
         sentence = f"{who}: {size} {ends}."
     else:
         sentence = (
-            f"No difference in {measure.what} could be shown {pair.between}: {size}, but anything in between fits "
-            f"the readings {ends}."
+            f"No difference in {measure.what} could be shown {pair.between}: {size}, but the readings fit anything "
+            f"in this interval {ends}."
         )
     column = f"{term.name}[{pair.level}]" if isinstance(term, Category) else term.name
     finding = Finding(
@@ -501,7 +501,7 @@ def lean_findings(study: ScoreStudy) -> list[Finding]:
             f"{high.rater} scores higher than {low.rater} on the same pieces, by {apart}; the scores alone cannot say "
             "which of the two is right."
             if high.runs == "high"
-            else f"No lean of {high.rater} or {low.rater} could be shown: {apart} apart, but anything in between fits."
+            else f"No lean of {high.rater} or {low.rater} could be shown: {apart} apart, and the readings fit anything in that interval."
         )
         return [
             _lean("crumble.raters", sentence, high.difference, high.low, high.high, high.df, high.batches)

@@ -190,7 +190,7 @@ def _level_finding(compared: Compared, speech: Speech, term: Category, level: st
     else:
         sentence = (
             f"No difference in {speech.noun} could be shown between {level} and {term.control}: "
-            f"{ratio(effect.ratio)} times as long, but anything in between fits the readings {between}."
+            f"{ratio(effect.ratio)} times as long, but the readings fit anything in this interval {between}."
         )
     return _ratio_finding(compared, f"{speech.topic}.{name}", sentence, effect)
 
@@ -209,7 +209,7 @@ def _amount_finding(compared: Compared, speech: Speech, term: Term, label: Label
     else:
         sentence = (
             f"No effect of the {label(term.name)} on {speech.noun} could be shown, {span}: {ratio(value)} times "
-            f"as long, but anything in between fits the readings {between}."
+            f"as long, but the readings fit anything in this interval {between}."
         )
     return _ratio_finding(compared, f"{speech.topic}.{term.name}", sentence, effect)
 
@@ -229,7 +229,7 @@ def _water_findings(compared: Compared, speech: Speech) -> list[Finding]:
     else:
         sentence = (
             f"An effect of the water's warmth on {speech.noun} could not be shown: 10 °C more, {step}, "
-            f"{ratio(water.per_10c)} times as long, but anything in between fits the readings {between}."
+            f"{ratio(water.per_10c)} times as long, but the readings fit anything in this interval {between}."
         )
     beyond = cold < fit.tried_c[0] - 0.5 or warm > fit.tried_c[1] + 0.5
     if beyond:
@@ -289,8 +289,8 @@ def _spent(reached: GasReached) -> str:
     if reached.spent_high < 0:
         return f"More gas came than the recipe could give: {percent(-reached.spent)} more {between}"
     return (
-        f"No loss of fizz before the bath could be shown: {percent(reached.spent)}, but anything in between fits "
-        f"the readings {between}"
+        f"No loss of fizz before the bath could be shown: {percent(reached.spent)}, but the readings fit anything "
+        f"in this interval {between}"
     )
 
 
@@ -340,7 +340,7 @@ def shelf_findings(stored: Stored) -> list[Finding]:
             f"points less a week {between}."
             if effect.high < 0
             else f"No effect of the storage's humidity could be shown: 10 % more humidity, "
-            f"{_points(effect.per_10_pct)} percentage points more a week, but anything in between fits the readings "
+            f"{_points(effect.per_10_pct)} percentage points more a week, but the readings fit anything in this interval "
             f"{between}."
         )
         found.append(
@@ -389,8 +389,8 @@ def _loss_finding(rate: LossRate) -> Finding:
         )
     else:
         sentence = (
-            f"A loss of fizz {where} could not be shown: {_points(lost[0])} % a week, but anything in between fits "
-            f"the readings {between}; {share} may be left after {number(rate.weeks_low)} weeks or any longer time."
+            f"A loss of fizz {where} could not be shown: {_points(lost[0])} % a week, but the readings fit anything "
+            f"in this interval {between}; {share} may be left after {number(rate.weeks_low)} weeks or any longer time."
         )
     finite = np.isfinite([rate.weeks_to_share, rate.weeks_high])
     return Finding(

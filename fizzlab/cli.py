@@ -66,13 +66,20 @@ def main() -> None:
 
 @main.command()
 @FOLDER
-def plan(folder: Path) -> None:
+@click.option(
+    "--earlier",
+    type=click.Path(path_type=Path),
+    help="Folder of an earlier trial of yours: how much its pieces, batches and days differed.",
+)
+def plan(folder: Path, earlier: Path | None) -> None:
     """Plan the batches of the trial in FOLDER: write runs, the workbook for readings and a bench sheet."""
     with _in_sentences():
-        from fizzlab.plan_power import plan_power
+        from fizzlab.plan_power import plan_power, spreads_of
         from fizzlab.planfiles import write_plan
+        from fizzlab.power import ASSUMED
 
-        written = write_plan(folder, detects=lambda planned: plan_power(planned).sentences)
+        spreads = spreads_of(earlier) if earlier is not None else ASSUMED
+        written = write_plan(folder, detects=lambda planned: plan_power(planned, spreads).sentences)
         for sentence in written.statements:
             click.echo(sentence)
         if written.planned.cards.doubts:

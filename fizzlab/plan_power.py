@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from fizzlab import power
+from fizzlab.cure import study_touch
 from fizzlab.plan import Planned
 from fizzlab.power import ASSUMED, Effect, Simulation, Spreads, TouchChecks
 from fizzlab.problems import CannotAnswer
+from fizzlab.trial import load
 from fizzlab.wording import power as words
 from fizzlab.wording.power import DRY_TIME, Thing
 
@@ -84,6 +87,35 @@ def plan_power(
         return _judged(planned, spreads, trials, curve)
     except CannotAnswer as problem:
         return _nothing(planned, str(problem))
+
+
+def spreads_of(folder: Path) -> Spreads:
+    """How much pieces, batches and days differed in an earlier trial's dry times.
+
+    Raises
+    ------
+    BadInput
+        The earlier trial's folder has problems.
+    CannotAnswer
+        Its touch checks cannot tell.
+    """
+    trial = load(folder)
+    if not trial.has("touch_checks"):
+        raise CannotAnswer(
+            f"The earlier trial {trial.settings.code} has no touch checks.",
+            "Name one that has, or leave --earlier out.",
+        )
+    wanted = trial.settings.drying
+    study = study_touch(
+        trial.rows("runs"),
+        trial.rows("touch_checks"),
+        trial.rows("weighings"),
+        trial.rows("room_log"),
+        trial.settings.terms(),
+        air_model=wanted.air,
+        distribution=wanted.distribution,
+    )
+    return Spreads.of_fit(study.fit, f"those found in the trial {trial.settings.code}")
 
 
 def _nothing(planned: Planned, why: str) -> PlanPower:

@@ -600,3 +600,19 @@ def test_the_examples_of_the_guide_are_read_as_they_stand(folder: Folder) -> Non
     recipe = recipe.replace("[recipe.by_factor.binder_g]", gum + "[recipe.by_factor.binder_g]")
     planned = write_plan(folder(HEAD + factors + plan + recipe)).planned
     assert len(planned.runs) == 12
+
+
+def test_spreads_of_an_earlier_trial_replace_the_assumption(tmp_path: Path) -> None:
+    from fizzlab import shipped
+
+    folder = tmp_path / "quay"
+    folder.mkdir()
+    (folder / "trial.toml").write_text(toml("compare"), encoding="utf-8")
+    assumed = CliRunner().invoke(main, ["plan", str(folder)])
+    measured = CliRunner().invoke(main, ["plan", str(folder), "--earlier", str(shipped.demo("season"))])
+    assert assumed.exit_code == measured.exit_code == 0, measured.output
+    assert "an assumption without a source" in assumed.output
+    assert "The spreads are those found in the trial season." in measured.output
+    nowhere = CliRunner().invoke(main, ["plan", str(folder), "--earlier", str(tmp_path / "nowhere")])
+    assert nowhere.exit_code == 2
+    assert "there is no such folder" in nowhere.stderr

@@ -532,8 +532,13 @@ def batch_table(study: DryingStudy, label: Label) -> pd.DataFrame:
             row["humidity, %"] = f"{batch['rh_pct']:.0f}"
             row["deficit, kPa"] = number(float(study.batches["vpd_kpa"][str(run)]))
         row["pieces"] = str(len(pieces))
-        row["last wet look"] = f"{duration(pieces['lower'].min())} to {duration(pieces['lower'].max())}"
-        row["first dry look"] = f"{duration(seen.min())} to {duration(seen.max())}" if len(seen) else "never"
+        row["last wet look"] = _from_to(pieces["lower"])
+        row["first dry look"] = _from_to(seen) if len(seen) else "never"
         row["never seen dry"] = str(never) if never else ""
         rows.append(row)
     return pd.DataFrame(rows)
+
+
+def _from_to(hours: pd.Series) -> str:
+    first, last = duration(float(hours.min())), duration(float(hours.max()))
+    return first if first == last else f"{first} to {last}"

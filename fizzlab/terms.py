@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -86,6 +87,35 @@ class Amount:
 
 
 Term = Category | Amount
+
+
+#: The models that can be asked for by one word.
+MODELS = ("main", "interactions", "quadratic", "full")
+
+
+def terms_of(model: str, names: Sequence[str], amounts: Sequence[str]) -> list[str]:
+    """The terms that a one-word model stands for, as names: ``oil``, ``oil:dye``, ``oil^2``.
+
+    Parameters
+    ----------
+    model : {"main", "interactions", "quadratic", "full"}
+        Main effects; with every joint effect of two; with the bends of the amounts too; with joint
+        effects of every order.
+    names : sequence of str
+        Every factor.
+    amounts : sequence of str
+        Those of them that are numbers, and so can bend.
+
+    Examples
+    --------
+    >>> terms_of("quadratic", ["oil", "dye"], ["oil"])
+    ['oil', 'dye', 'oil:dye', 'oil^2']
+    """
+    if model not in MODELS:
+        raise ValueError(f"model must be one of {MODELS} or a sequence of terms")
+    top = {"main": 1, "full": len(names)}.get(model, 2)
+    found = [":".join(c) for order in range(1, top + 1) for c in combinations(names, order)]
+    return found + ([f"{name}^2" for name in amounts] if model == "quadratic" else [])
 
 
 def model_matrix(batches: pd.DataFrame, terms: Sequence[Term]) -> pd.DataFrame:

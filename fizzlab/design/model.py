@@ -8,18 +8,15 @@ has L - 1 mutually orthogonal columns of mean square 1, so that a balanced plan 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from itertools import combinations
 
 import numpy as np
 import pandas as pd
 
 from fizzlab.design.factors import NO_LABELS, Factor, Range, Share, plain
-from fizzlab.terms import INTERCEPT, Category
+from fizzlab.terms import INTERCEPT, Category, terms_of
 from fizzlab.wording import listed
 
 Matrix = np.ndarray
-
-MODELS = ("main", "interactions", "quadratic", "full")
 
 
 def model_terms(factors: Sequence[Factor], model: str | Sequence[str]) -> tuple[str, ...]:
@@ -44,13 +41,7 @@ def model_terms(factors: Sequence[Factor], model: str | Sequence[str]) -> tuple[
     """
     names = [factor.name for factor in factors]
     if isinstance(model, str):
-        if model not in MODELS:
-            raise ValueError(f"model must be one of {MODELS} or a sequence of terms")
-        top = {"main": 1, "full": len(names)}.get(model, 2)
-        found = [":".join(c) for order in range(1, top + 1) for c in combinations(names, order)]
-        if model == "quadratic":
-            found += [f"{factor.name}^2" for factor in factors if isinstance(factor, Range)]
-        return tuple(found)
+        return tuple(terms_of(model, names, [each.name for each in factors if isinstance(each, Range)]))
     for term in model:
         unknown = set(parts(term)) - set(names)
         if unknown:

@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import reduce
-from itertools import combinations
 from typing import Protocol
 
 import numpy as np
@@ -19,9 +18,7 @@ import pandas as pd
 
 from fizzlab.effects.variance import Array
 from fizzlab.problems import CannotAnswer
-from fizzlab.terms import INTERCEPT, Amount, Category, Term
-
-MODELS = ("main", "interactions", "quadratic", "full")
+from fizzlab.terms import INTERCEPT, Amount, Category, Term, terms_of
 
 
 class Basis(Protocol):
@@ -233,13 +230,7 @@ def model_terms(factors: Sequence[Term], model: str | Sequence[str]) -> tuple[st
     """
     names = [factor.name for factor in factors]
     if isinstance(model, str):
-        if model not in MODELS:
-            raise ValueError(f"model must be one of {MODELS} or a sequence of terms")
-        top = {"main": 1, "full": len(names)}.get(model, 2)
-        found = [":".join(c) for order in range(1, top + 1) for c in combinations(names, order)]
-        if model == "quadratic":
-            found += [f"{factor.name}^2" for factor in factors if isinstance(factor, Amount)]
-        return tuple(found)
+        return tuple(terms_of(model, names, [each.name for each in factors if isinstance(each, Amount)]))
     amounts = {factor.name for factor in factors if isinstance(factor, Amount)}
     tidy: list[str] = []
     for term in model:

@@ -125,6 +125,7 @@ def runs_csv(planned: Planned) -> str:
     """The table `runs`, with the columns that are filled in at the bench left blank."""
     factors = list(planned.settings.factors)
     later = [column.name for column in SPECS["runs"].columns if column.name not in _RUNS_PLANNED]
+    later[-1:-1] = planned.settings.own_responses()
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow([*_RUNS_PLANNED, *factors, *later])
@@ -231,7 +232,10 @@ def _made(raw: RawTable) -> list[Problem]:
     if raw.cells.empty:
         return []
     later = {column.name for column in (*SPECS["runs"].columns, LEAVE_OUT)} - set(_RUNS_PLANNED)
-    filled = _filled(raw, [name for name in raw.cells.columns if name not in later])
+    # what stands to the right of these is the maker's own: a response, or one that trial.toml no longer names
+    names = list(raw.cells.columns)
+    first = min((place for place, name in enumerate(names) if name in later), default=len(names))
+    filled = _filled(raw, [name for name in names[:first] if name not in later])
     do = "Plan in a new folder; this one has been begun."
     if filled:
         what = "batches that were made stand in it, or notes about them."

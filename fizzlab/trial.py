@@ -198,6 +198,9 @@ def _columns(name: str, settings: TrialSettings | None, raw: RawTable) -> list[C
         for factor, spec in settings.factors.items():
             meaning = f"the {settings.label(factor)} of the batch"
             columns.append(Column(factor, "number" if spec.numeric else "text", meaning))
+        for own in settings.own_responses():
+            meaning = settings.measure(own).label
+            columns.append(Column(own, "number", meaning, required=False))
     if name == "crumble_scores" and BLIND.name in raw.cells.columns:
         columns[0] = Column(columns[0].name, columns[0].kind, columns[0].meaning, required=False)
         columns.insert(1, BLIND)

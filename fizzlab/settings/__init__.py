@@ -14,13 +14,16 @@ from fizzlab.settings.plan import OPTIONS as PLAN_OPTIONS
 from fizzlab.settings.plan import PLAN_KINDS, PlanSettings
 from fizzlab.settings.reading import read_settings
 from fizzlab.settings.recipe import IngredientSettings, RecipeSettings, RuleSettings, make_recipe
+from fizzlab.settings.responses import MEASURES, ChooseSettings, Measure, ResponseSettings
 from fizzlab.settings.trial import AirPoint, DryingSettings, TrialSettings
 
 __all__ = [
     "FILE",
+    "MEASURES",
     "PLAN_KINDS",
     "PLAN_OPTIONS",
     "AirPoint",
+    "ChooseSettings",
     "CrumbleSettings",
     "DryingSettings",
     "FactorSettings",
@@ -28,8 +31,10 @@ __all__ = [
     "IndexPart",
     "IndexSettings",
     "IngredientSettings",
+    "Measure",
     "PlanSettings",
     "RecipeSettings",
+    "ResponseSettings",
     "RuleSettings",
     "TrialSettings",
     "make_recipe",

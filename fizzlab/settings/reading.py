@@ -14,7 +14,8 @@ from pydantic import BaseModel, ValidationError
 from fizzlab.problems import BadInput, Problem, nearest
 from fizzlab.settings.base import FILE
 from fizzlab.settings.plan import plan_problems
-from fizzlab.settings.trial import TrialSettings
+from fizzlab.settings.responses import response_problems
+from fizzlab.settings.trial import TAKEN, TrialSettings
 
 
 def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
@@ -34,6 +35,7 @@ def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
     except ValidationError as error:
         return None, [_problem(item, raw) for item in error.errors()]
     problems = [] if settings.plan is None else plan_problems(settings.plan, settings.factors)
+    problems += response_problems(settings.responses, settings.factors, TAKEN)
     try:
         settings.made_recipe()
     except BadInput as error:

@@ -13,8 +13,17 @@ from fizzlab.settings.factors import FactorSettings
 from fizzlab.settings.fizz import FizzSettings
 from fizzlab.settings.plan import PlanSettings
 from fizzlab.settings.recipe import RecipeSettings, make_recipe
+from fizzlab.settings.responses import MEASURES, ChooseSettings, Measure, ResponseSettings
 from fizzlab.tables import SPECS
 from fizzlab.terms import Amount, Category, Term
+
+#: Names that neither a factor nor a response of the maker's own may have.
+TAKEN = frozenset(column.name for column in SPECS["runs"].columns) | {
+    "leave_out",
+    "temp_c",
+    "rh_pct",
+    "vpd_kpa",
+}
 
 
 def factor_name_fault(name: str) -> str:
@@ -27,8 +36,7 @@ def factor_name_fault(name: str) -> str:
     >>> factor_name_fault("colour")
     ''
     """
-    taken = {column.name for column in SPECS["runs"].columns} | {"leave_out", "temp_c", "rh_pct", "vpd_kpa"}
-    if name.casefold() in taken:
+    if name.casefold() in TAKEN:
         return f"a factor may not be called “{name}”, a name fizzlab uses itself"
     if name != name.strip().casefold() or not name.replace("_", "").isalnum():
         return f"write the factor “{name}” in small letters, digits and _ only"
@@ -71,6 +79,8 @@ class TrialSettings(Section):
     drying: DryingSettings = DryingSettings()
     fizz: FizzSettings = FizzSettings()
     crumble: CrumbleSettings = CrumbleSettings()
+    responses: dict[str, ResponseSettings] = Field(default_factory=dict)
+    choose: ChooseSettings = ChooseSettings()
 
     @model_validator(mode="after")
     def _factor_names(self) -> TrialSettings:
@@ -89,6 +99,17 @@ class TrialSettings(Section):
             else:
                 found.append(Amount(name, factor.unit))
         return found
+
+    def measure(self, response: str) -> Measure:
+        """How a response is spoken of and compared: one of `MEASURES`, or the maker's own."""
+        if response in MEASURES:
+            return MEASURES[response]
+        own = self.responses[response]
+        return Measure(own.label, own.unit, own.scale or "ratio")
+
+    def own_responses(self) -> list[str]:
+        """The responses that are columns of `runs`."""
+        return [name for name in self.responses if name not in MEASURES]
 
     def made_recipe(self) -> Recipe | None:
         """The recipe with its rules, or None where trial.toml has none; see `make_recipe`."""

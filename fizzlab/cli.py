@@ -3,59 +3,15 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from fizzlab import __version__
-
-if TYPE_CHECKING:
-    from fizzlab.problems import Problem
+from fizzlab.records_command import records
+from fizzlab.saying import in_sentences, say_doubts
 
 FOLDER = click.argument("folder", type=click.Path(path_type=Path))
-
-
-@contextmanager
-def _in_sentences() -> Iterator[None]:
-    """Turn every expected failure into sentences on standard error and an exit code."""
-    from fizzlab.problems import BadInput, FizzlabError
-
-    try:
-        yield
-    except BadInput as error:
-        _say_problems(error.problems)
-        sys.exit(2)
-    except FizzlabError as error:
-        click.echo(str(error), err=True)
-        sys.exit(2)
-    except OSError as error:
-        place = f" ({error.filename})" if error.filename else ""
-        click.echo(f"The computer refused: {error.strerror or error}{place}. Nothing was kept.", err=True)
-        sys.exit(2)
-    except KeyboardInterrupt:
-        click.echo("\nStopped. Nothing half-written was kept.", err=True)
-        sys.exit(130)
-
-
-def _say_problems(found: tuple[Problem, ...]) -> None:
-    hard = [problem for problem in found if problem.weight == "problem"]
-    doubts = [problem for problem in found if problem.weight == "doubt"]
-    for problem in hard:
-        click.echo(str(problem), err=True)
-    if hard:
-        noun = "problem" if len(hard) == 1 else "problems"
-        click.echo(f"\n{len(hard)} {noun} to mend first; nothing was written.", err=True)
-    _say_doubts(doubts, err=bool(hard))
-
-
-def _say_doubts(doubts: list[Problem], *, err: bool = False) -> None:
-    if doubts:
-        click.echo("\nDoubts, for you to look at:", err=err)
-        for doubt in doubts:
-            click.echo(f"  {doubt}", err=err)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -73,7 +29,7 @@ def main() -> None:
 )
 def plan(folder: Path, earlier: Path | None) -> None:
     """Plan the batches of the trial in FOLDER: write runs, the workbook for readings and a bench sheet."""
-    with _in_sentences():
+    with in_sentences():
         from fizzlab.plan_power import plan_power, spreads_of
         from fizzlab.planfiles import write_plan
         from fizzlab.power import ASSUMED
@@ -99,7 +55,7 @@ def plan(folder: Path, earlier: Path | None) -> None:
 @FOLDER
 def check(folder: Path) -> None:
     """Check the trial in FOLDER and say everything that is wrong or odd."""
-    with _in_sentences():
+    with in_sentences():
         from fizzlab.trial import load
 
         trial = load(folder)
@@ -107,7 +63,7 @@ def check(folder: Path) -> None:
             left = len(table.left_out)
             click.echo(f"{name}: {len(table.rows)} rows" + (f", {left} left out" if left else ""))
         click.echo("No problems.")
-        _say_doubts(list(trial.doubts))
+        say_doubts(list(trial.doubts))
 
 
 @main.command()
@@ -115,7 +71,7 @@ def check(folder: Path) -> None:
 @click.option("--notebook", default="trial_report", help="Which notebook to run: trial_report, cure or fizz.")
 def report(folder: Path, notebook: str) -> None:
     """Check the trial in FOLDER, analyse it and write a new record."""
-    with _in_sentences():
+    with in_sentences():
         from fizzlab import shipped
         from fizzlab.report import write_report
 
@@ -125,11 +81,14 @@ def report(folder: Path, notebook: str) -> None:
         click.echo(write_report(folder, notebook=notebook, progress=True))
 
 
+main.add_command(records)
+
+
 @main.command()
 @click.argument("folder", type=click.Path(path_type=Path), default=Path("demo-trials"))
 def demo(folder: Path) -> None:
     """Copy the invented demo trials to FOLDER (demo-trials) and report on each."""
-    with _in_sentences():
+    with in_sentences():
         import shutil
 
         from fizzlab import shipped
@@ -165,7 +124,7 @@ def new(
     per_day: int | None,
 ) -> None:
     """Start a trial in FOLDER: a commented trial.toml and empty tables to fill in."""
-    with _in_sentences():
+    with in_sentences():
         from fizzlab.newtrial import start
 
         if sys.stdin.isatty() and not levels and not amounts:
@@ -193,7 +152,7 @@ def new(
 @click.argument("folder", type=click.Path(path_type=Path), default=Path("fizzlab-notebooks"))
 def lab(folder: Path) -> None:
     """Open JupyterLab on a copy of the notebooks in FOLDER (fizzlab-notebooks)."""
-    with _in_sentences():
+    with in_sentences():
         import shutil
         import subprocess
 

@@ -23,6 +23,8 @@ from fizzlab.findings import Finding
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from fizzlab.records import Stamp
+
 FINDINGS_TYPE = "application/vnd.fizzlab.findings+json"
 PICTURE_KEY = "fizzlab"
 
@@ -233,19 +235,21 @@ def _figure(svg: str, caption: str, alt: str) -> str:
     )
 
 
-def html_page(shown: Shown, *, title: str, record: str, place: str) -> str:
+def html_page(shown: Shown, *, title: str, stamp: Stamp, place: str) -> str:
     """One self-contained HTML page: nothing in it asks for another address.
 
     Parameters
     ----------
     shown : Shown
-    title, record, place : str
-        For the running head: the trial's title, the record's name and the workshop.
+    title, place : str
+        For the running head: the trial's title and the workshop.
+    stamp : Stamp
+        The record's name, who signed, and the last hash of the ledger so far.
     """
     from jinja2 import Environment, PackageLoader
 
     template = Environment(loader=PackageLoader("fizzlab"), autoescape=True).get_template("page.html")
-    return template.render(body=shown.body, title=title, record=record, place=place)
+    return template.render(body=shown.body, title=title, stamp=stamp, place=place)
 
 
 def findings_json(shown: Shown) -> str:

@@ -1,7 +1,7 @@
 """From a checked trial folder to a record: papermill runs the notebook, the page is made from what it shows.
 
-A record is written beside its final place and renamed into it in one step, so that a failure, a full disk
-or a Ctrl-C leaves nothing half-written.
+`records` gives the folder to write in, and makes a numbered record of it in one step, so that a failure, a
+full disk or a Ctrl-C leaves nothing half-written.
 """
 
 from __future__ import annotations
@@ -11,16 +11,13 @@ import datetime as dt
 import json
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 from fizzlab import page, records, shipped
 from fizzlab.problems import BadInput, FizzlabError, Problem
 from fizzlab.trial import RECORDS, Trial, load
-
-#: Folders under records/ that begin so are being written, or were left by a killed process.
-MAKING = ".making-"
 
 
 class NotebookStopped(FizzlabError):
@@ -31,7 +28,13 @@ class NotebookStopped(FizzlabError):
         super().__init__(f"{sentence} The notebook as far as it got: {notebook}")
 
 
-def write_report(folder: str | Path, *, notebook: str = "trial_report", progress: bool = False) -> Path:
+def write_report(
+    folder: str | Path,
+    *,
+    notebook: str = "trial_report",
+    progress: bool = False,
+    signed: records.Signed | None = None,
+) -> Path:
     """Check a trial folder, run a notebook on it and keep the outcome as a new record.
 
     Parameters
@@ -42,12 +45,15 @@ def write_report(folder: str | Path, *, notebook: str = "trial_report", progress
         Name of a shipped notebook.
     progress : bool
         Show papermill's progress bar.
+    signed : Signed, optional
+        Who made the report, who checked it, and when; by default `made_by` of trial.toml, nobody, today.
 
     Returns
     -------
     Path
         The HTML page, ``records/<trial>-<n>/report.html``; beside it lie ``report.ipynb``,
-        ``findings.json``, ``inputs.json`` and ``figures/``.
+        ``findings.json``, ``inputs.json``, ``figures/``, copies of the tables in ``inputs/`` and the record's
+        line of the ledger, ``entry.json``.
 
     Raises
     ------
@@ -58,15 +64,18 @@ def write_report(folder: str | Path, *, notebook: str = "trial_report", progress
     """
     trial = load(folder)
     before = records.fingerprints(trial.folder, trial.inputs)
-    with _beside(trial.folder / RECORDS) as making:
+    signed = signed or records.Signed(made_by=trial.settings.made_by)
+    with records.making(trial.folder / RECORDS) as making:
         executed = _run(trial, notebook, making, progress)
+        _copy_inputs(making, trial)
         if records.fingerprints(trial.folder, trial.inputs) != before:
             changed = "a table was changed while the report was being made."
             raise BadInput([Problem(str(folder), changed, "Run the report again.")])
         shown = page.from_notebook(executed["cells"])
         _write_pieces(making, shown)
         _write_inputs(making, trial, notebook, before)
-        return _put_in_place(making, trial, shown) / "report.html"
+        about = _about(trial, notebook, before, signed)
+        return records.keep(making, about, _stamped(trial, shown)).folder / "report.html"
 
 
 def _run(trial: Trial, notebook: str, making: Path, progress: bool) -> dict[str, Any]:
@@ -133,19 +142,12 @@ def _keep_stopped(notebook: Path, trial: Trial) -> Path:
     return target
 
 
-@contextlib.contextmanager
-def _beside(home: Path) -> Iterator[Path]:
-    """A folder to write in that is gone afterwards, whatever happened."""
-    fresh = not home.exists()
-    making = home / f"{MAKING}{os.getpid()}-{os.urandom(4).hex()}"
-    try:
-        making.mkdir(parents=True)
-        yield making
-    finally:
-        shutil.rmtree(making, ignore_errors=True)
-        if fresh:
-            with contextlib.suppress(OSError):
-                home.rmdir()
+def _copy_inputs(making: Path, trial: Trial) -> None:
+    """Keep the tables as they were, so that a later change of one can be told row by row."""
+    for path in trial.inputs:
+        copy = making / records.INPUTS / path.relative_to(trial.folder)
+        copy.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(path, copy)
 
 
 def _write_pieces(making: Path, shown: page.Shown) -> None:
@@ -170,27 +172,22 @@ def _write_inputs(making: Path, trial: Trial, notebook: str, inputs: dict[str, s
     (making / "inputs.json").write_text(text, encoding="utf-8")
 
 
-def _put_in_place(making: Path, trial: Trial, shown: page.Shown) -> Path:
-    """Rename the finished folder to the next free record number."""
-    home, code = making.parent, trial.settings.code
-    number = 1 + max((_number(path.name, code) for path in home.iterdir()), default=0)
-    while True:
-        record = f"{code}-{number}"
-        html = page.html_page(shown, title=trial.settings.title, record=record, place=trial.settings.place)
+def _about(trial: Trial, notebook: str, inputs: dict[str, str], signed: records.Signed) -> records.About:
+    return records.About(
+        trial=trial.settings.code,
+        title=trial.settings.title,
+        signed=signed,
+        notebook={"name": notebook, "sha256": records.fingerprint(shipped.notebook(notebook))},
+        parameters_sha256=records.sha256(records.canonical(trial.settings.model_dump(mode="json"))),
+        inputs=inputs,
+    )
+
+
+def _stamped(trial: Trial, shown: page.Shown) -> Callable[[Path, records.Stamp], None]:
+    """Write what carries the record's number, once it is known."""
+
+    def finish(making: Path, stamp: records.Stamp) -> None:
+        html = page.html_page(shown, title=trial.settings.title, stamp=stamp, place=trial.settings.place)
         (making / "report.html").write_text(html, encoding="utf-8")
-        if not (home / record).exists():
-            try:
-                os.rename(making, home / record)
-            except FileExistsError:
-                pass  # another report took the number in between
-            except OSError as error:
-                if not (home / record).exists():
-                    raise error
-            else:
-                return home / record
-        number += 1
 
-
-def _number(name: str, code: str) -> int:
-    tail = name.removeprefix(f"{code}-")
-    return int(tail) if name != tail and tail.isdigit() else 0
+    return finish

@@ -36,6 +36,8 @@ def test_record_holds_everything(demo_reports: dict[str, Path]) -> None:
             "report.ipynb",
             "findings.json",
             "inputs.json",
+            "inputs",
+            "entry.json",
             "figures",
         }
         drawn = sorted(path.name for path in (record / "figures").iterdir())

@@ -1,4 +1,4 @@
-"""What a report was made from: fingerprints of its inputs and the versions of what computed it."""
+"""Fingerprints of files, and the versions of what computed a report."""
 
 from __future__ import annotations
 

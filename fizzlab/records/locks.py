@@ -1,0 +1,136 @@
+"""Locks on a file that two processes, or two threads, respect, and that end with whoever holds them.
+
+The operating system lets go of the lock when its holder dies, so a killed report never blocks the next one.
+The file goes with the lock; whoever waited on it notices and opens a new one.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+from fizzlab.problems import FizzlabError
+
+#: How often a busy lock is tried again.
+_AGAIN_S = 0.02
+
+_BUSY = {errno.EACCES, errno.EAGAIN, errno.EWOULDBLOCK, errno.EDEADLK}
+_NO_LOCKS = {errno.ENOLCK, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP}
+
+
+class Busy(FizzlabError):
+    """Someone else holds the lock, and has for as long as one would wait."""
+
+
+class NoLocks(FizzlabError):
+    """The drive does not offer locks."""
+
+
+@contextlib.contextmanager
+def locked(path: Path, *, patience_s: float = 0.0) -> Iterator[None]:
+    """Hold the lock of a file.
+
+    Parameters
+    ----------
+    path : Path
+        The lock file; it is made when it is not there, and taken away afterwards. Its folder is made too.
+    patience_s : float
+        How long to wait for someone else to let go, in seconds.
+
+    Raises
+    ------
+    Busy
+        Somebody else still holds it.
+    NoLocks
+        The drive knows no locks.
+    OSError
+        The folder may not be written in, the disk is full.
+    """
+    deadline = time.monotonic() + patience_s
+    while (held := _taken(path)) is None:
+        if time.monotonic() >= deadline:
+            raise Busy(
+                f"Another fizzlab has been writing in {path.parent} for {patience_s:.0f} s. Try again later."
+            )
+        time.sleep(_AGAIN_S)
+    try:
+        yield
+    finally:
+        _release(held, path)
+
+
+def _taken(path: Path) -> int | None:
+    """The file descriptor that holds the lock, or None while someone else does."""
+    path.parent.mkdir(exist_ok=True)
+    try:
+        held = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0), 0o666)
+    except FileNotFoundError:
+        return None  # the folder went away in between
+    except PermissionError:
+        if sys.platform == "win32" and path.exists():
+            return None  # it is being taken away by the one who held it
+        raise
+    try:
+        if _lock(held) and _is_still(held, path):
+            return held
+    except BaseException:
+        os.close(held)
+        raise
+    os.close(held)
+    return None
+
+
+def _is_still(held: int, path: Path) -> bool:
+    """Is the file that was locked still the one of that name?"""
+    try:
+        return os.path.samestat(os.fstat(held), os.stat(path))
+    except FileNotFoundError:
+        return False
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _lock(held: int) -> bool:
+        try:
+            msvcrt.locking(held, msvcrt.LK_NBLCK, 1)
+        except OSError as error:
+            if error.errno in _BUSY:
+                return False
+            raise
+        return True
+
+    def _release(held: int, path: Path) -> None:
+        with contextlib.suppress(OSError):
+            msvcrt.locking(held, msvcrt.LK_UNLCK, 1)
+        os.close(held)
+        with contextlib.suppress(OSError):  # refused while another has it open, who then takes it away
+            os.unlink(path)
+
+else:
+    import fcntl
+
+    def _lock(held: int) -> bool:
+        try:
+            fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            if error.errno in _BUSY:
+                return False
+            if error.errno in _NO_LOCKS:
+                raise NoLocks(
+                    "This drive offers no file locks, so two reports at once could not be kept apart. "
+                    "Keep the trial folder on a drive of this computer."
+                ) from None
+            raise
+        return True
+
+    def _release(held: int, path: Path) -> None:
+        # while it is held still: afterwards the name may be someone else's lock
+        with contextlib.suppress(OSError):
+            os.unlink(path)
+        os.close(held)

@@ -1,0 +1,159 @@
+"""The ledger: what it says of a record, what `verify` finds, corrections, sign-off and search."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from kept_trial import keep_record
+
+from fizzlab import records
+from fizzlab.cli import main
+from fizzlab.problems import BadInput
+from fizzlab.records.entries import line_of, parse_line, sha256
+
+
+@pytest.fixture
+def quay(tmp_path: Path) -> Path:
+    """A trial folder with two records, made of small files."""
+    folder = tmp_path / "quay"
+    keep_record(folder)
+    keep_record(folder)
+    return folder
+
+
+def _sentences(folder: Path, kind: str | None = None) -> list[str]:
+    return [fault.sentence for fault in records.verify(folder).faults if kind in (None, fault.kind)]
+
+
+def test_a_sound_ledger_is_one_line_and_exit_code_0(quay: Path) -> None:
+    result = CliRunner().invoke(main, ["records", "verify", str(quay)])
+    assert result.exit_code == 0
+    assert len(result.output.splitlines()) == 1
+    assert records.read_ledger(quay / "records").last in result.output
+
+
+def test_each_line_carries_the_hash_of_the_one_before(quay: Path) -> None:
+    lines = (quay / "records" / "ledger.jsonl").read_bytes().splitlines()
+    first, second = (json.loads(line) for line in lines)
+    assert first["before"] == "0" * 64
+    assert second["before"] == sha256(lines[0])
+    assert (quay / "records" / "quay-2" / "entry.json").read_bytes() == lines[1] + b"\n"
+
+
+def test_an_entry_reads_back_to_the_same_line(quay: Path) -> None:
+    for entry in records.read_ledger(quay / "records").entries():
+        assert parse_line(line_of(entry)) == (entry, "")
+
+
+@pytest.mark.parametrize("name", ["report.html", "figures/one.svg", "inputs/runs.csv", "findings.json"])
+def test_a_changed_file_of_a_record_is_named(quay: Path, name: str) -> None:
+    path = quay / "records" / "quay-1" / name
+    path.write_bytes(path.read_bytes() + b" ")
+    assert _sentences(quay) == [f"Record quay-1 was altered: {name} was changed."]
+
+
+def test_a_missing_a_strange_and_a_lost_thing_are_named(quay: Path) -> None:
+    home = quay / "records"
+    (home / "quay-1" / "figures" / "one.svg").unlink()
+    (home / "quay-1" / "notes.txt").write_text("mine")
+    (home / "quay-2").rename(quay / "away")
+    (home / "shopping.txt").write_text("soda")
+    assert _sentences(quay) == [
+        "Record quay-1 was altered: figures/one.svg is missing.",
+        "Record quay-1 was altered: notes.txt was put in later.",
+        "Record quay-2 is missing: its folder is not there.",
+        "records/shopping.txt is not part of any record.",
+    ]
+    result = CliRunner().invoke(main, ["records", "verify", str(quay)])
+    assert result.exit_code == 1
+    assert "Record quay-2 is missing" in result.output
+
+
+def test_what_programs_leave_that_only_looked_is_no_fault(quay: Path) -> None:
+    left = quay / "records" / "quay-1" / ".ipynb_checkpoints"
+    left.mkdir()
+    (left / "report-checkpoint.ipynb").write_text("{}")
+    (quay / "records" / ".DS_Store").write_bytes(b"")
+    assert _sentences(quay) == []
+
+
+def test_changed_readings_are_told_apart_from_a_changed_record(quay: Path) -> None:
+    runs = quay / "runs.csv"
+    runs.write_text(runs.read_text().replace("dye", "lake") + "E,3,2026-01-07T09:00,pearl,0.6,\n")
+    (quay / "weighings.csv").write_text("run,piece,hours,mass_g\n")
+    found = records.verify(quay).faults
+    assert {fault.kind for fault in found} == {"readings"}
+    assert [fault.sentence for fault in found] == [
+        "Readings changed since record quay-2: runs.csv (row 3, colour: “dye”, now “lake”; "
+        "row 5, colour: “dye”, now “lake”; 1 row was added).",
+        "Readings changed since record quay-2: weighings.csv is new.",
+    ]
+
+
+def test_a_changed_key_and_a_lost_table_are_named(quay: Path) -> None:
+    toml = quay / "trial.toml"
+    toml.write_text(toml.read_text().replace("seed = 7", "seed = 8"))
+    (quay / "runs.csv").unlink()
+    assert _sentences(quay, "readings") == [
+        "Readings changed since record quay-2: runs.csv is no longer there.",
+        "Readings changed since record quay-2: trial.toml (seed: 7, now 8).",
+    ]
+
+
+def test_a_changed_line_breaks_the_chain_after_it(quay: Path) -> None:
+    path = quay / "records" / "ledger.jsonl"
+    path.write_bytes(path.read_bytes().replace(b"Two ways", b"Ten ways", 1))
+    assert _sentences(quay) == [
+        "The chain is broken at line 2 of ledger.jsonl: line 1 was changed after it was written.",
+        "Record quay-1 was altered: entry.json and line 1 of ledger.jsonl differ, so one of them was "
+        "changed.",
+    ]
+
+
+def test_a_changed_last_line_shows_in_the_records_own_copy(quay: Path) -> None:
+    path = quay / "records" / "ledger.jsonl"
+    first, second = path.read_bytes().splitlines()
+    path.write_bytes(first + b"\n" + second.replace(b"Two ways", b"Ten ways") + b"\n")
+    assert _sentences(quay) == [
+        "Record quay-2 was altered: entry.json and line 2 of ledger.jsonl differ, so one of them was changed."
+    ]
+
+
+def test_a_taken_out_a_cut_and_a_damaged_line_are_named(quay: Path) -> None:
+    path = quay / "records" / "ledger.jsonl"
+    first, second = path.read_bytes().splitlines()
+    path.write_bytes(second + b"\n")
+    assert "one or more lines before it were taken out" in _sentences(quay)[0]
+    assert any("Record quay-1 has no line in ledger.jsonl" in said for said in _sentences(quay))
+    path.write_bytes(first + b"\n" + second[:200])
+    assert _sentences(quay)[:2] == [
+        "Line 2 of ledger.jsonl: it is damaged and cannot be read.",
+        "Line 2 of ledger.jsonl: its end is missing.",
+    ]
+    path.write_bytes(first + b"\n\xff\x00\n" + second + b"\n")
+    assert _sentences(quay)[:2] == [
+        "Line 2 of ledger.jsonl: it is damaged and cannot be read.",
+        "The chain is broken at line 3 of ledger.jsonl: it follows line 1, so what stands between "
+        "was put in later.",
+    ]
+
+
+def test_a_hash_kept_elsewhere_shows_a_ledger_written_anew(quay: Path, tmp_path: Path) -> None:
+    noted = records.read_ledger(quay / "records").last
+    assert records.verify(quay, known=noted[:16]).faults == ()
+    keep_record(quay)
+    assert records.verify(quay, known=noted).faults == ()
+    anew = tmp_path / "anew" / "quay"
+    keep_record(anew, title="Another story")
+    keep_record(anew)
+    assert "that you kept" in records.verify(anew, known=noted).faults[0].sentence
+    with pytest.raises(BadInput, match="is not a hash"):
+        records.verify(quay, known="abc")
+
+
+def test_numbers_are_not_used_again(quay: Path) -> None:
+    (quay / "records" / "quay-2").rename(quay / "away")
+    assert keep_record(quay).name == "quay-3"

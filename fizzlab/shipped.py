@@ -41,7 +41,7 @@ def demo_trials() -> list[Path]:
     Examples
     --------
     >>> [folder.name for folder in demo_trials()]
-    ['binder', 'colour-ways', 'season']
+    ['binder', 'colour-ways', 'cores', 'season']
     """
     return sorted(path.parent for path in DEMO.glob("*/trial.toml"))
 

@@ -53,6 +53,6 @@ def test_wheel_reports_on_its_own_demo(tmp_path: Path) -> None:
     assert str(site) in where
     assert str(ROOT) not in where
     pages = _run(scripts / "fizzlab", "demo", "trials", cwd=tmp_path).split()
-    assert len(pages) == 3
+    assert len(pages) == 4
     for page in pages:
         assert "The answer" in (tmp_path / page).read_text(encoding="utf-8")

@@ -1,0 +1,160 @@
+"""The demo split plot: laid out by the kit's own plan, its blemishes in place, and its truth recovered."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fizzlab import shipped, trial
+from fizzlab.crumble.tumble import batch_losses
+from fizzlab.cure.study import study_touch
+from fizzlab.effects import same_within
+from fizzlab.effects.analysis import Analysis, analyse
+from fizzlab.fizz.durations import arrhenius_column
+from fizzlab.plan import plan_trial
+from fizzlab.recipe import cost
+
+TRUTH: dict[str, Any] = json.loads((shipped.DEMO / "truth.json").read_text(encoding="utf-8"))["cores"]
+GUM = "binder: gum against emulsifier"
+DYE, LAKE = "colour: dye against pearl", "colour: lake against pearl"
+
+
+@pytest.fixture(scope="module")
+def cores() -> trial.Trial:
+    return trial.load(shipped.demo("cores"))
+
+
+@pytest.fixture(scope="module")
+def numbers(cores: trial.Trial) -> pd.DataFrame:
+    """One row a batch: tumble loss, seconds of fizz put at 38 °C by the true energy, foam."""
+    batches = cores.batches().reset_index()
+    batches["tumble_loss_pct"] = batches["run"].map(batch_losses(cores.rows("tumbles"))["loss_pct"])
+    times = cores.rows("fizz_times")
+    slope = TRUTH["fizz_times"]["activation_kj_mol"] * arrhenius_column(
+        times["water_c"].to_numpy(float), 38.0
+    )
+    at_38 = np.log(times["seconds"].astype(float)) - slope
+    batches["fizz_s"] = batches["run"].map(np.exp(at_38.groupby(times["run"]).mean()))
+    return batches
+
+
+def found(numbers: pd.DataFrame, cores: trial.Trial, response: str, model: str) -> Analysis:
+    log = cores.settings.measure(response).scale == "ratio"
+    return analyse(numbers, response, cores.settings.terms(), model=model, log=log)
+
+
+def true_effects(response: str) -> dict[str, float]:
+    """Averaged over the levels of the other factor, as the effects of an analysis are."""
+    if response == "foam_mm":
+        means = TRUTH["foam_mm"]["mean_mm"]
+        gum, dye, lake, joint = means["gum"] - means["emulsifier"], 0.0, 0.0, 0.0
+    else:
+        ratios = TRUTH[{"tumble_loss_pct": "tumbles", "fizz_s": "fizz_times"}[response]]["ratios"]
+        joint = float(np.log(ratios["joint"].get("gum with lake", 1.0)))
+        gum = float(np.log(ratios["binder"]["gum"])) + joint / 3
+        dye = float(np.log(ratios["colour"]["dye"]))
+        lake = float(np.log(ratios["colour"]["lake"])) + joint / 2
+    return {GUM: gum, DYE: dye, LAKE: lake, f"{GUM} × {DYE}": 0.0, f"{GUM} × {LAKE}": joint}
+
+
+# as planned ----------------------------------------------------------------------------------------------
+
+
+def test_the_batches_are_those_of_the_plan(cores: trial.Trial) -> None:
+    planned = plan_trial(cores.settings)
+    raw = pd.read_csv(cores.folder / "runs.csv", dtype=str, keep_default_na=False)
+    columns = ["run", "day", "blind", "binder", "colour"]
+    assert raw[columns].values.tolist() == planned.runs[columns].values.tolist()
+    assert planned.plan.error_df == {"days": 4, "runs": 8}
+
+
+def test_a_binder_is_mixed_for_a_whole_day(cores: trial.Trial) -> None:
+    batches = cores.batches()
+    assert (batches.groupby("day")["binder"].nunique() == 1).all()
+    assert batches.groupby("binder")["day"].nunique().to_dict() == {"emulsifier": 3, "gum": 3}
+    assert batches.groupby("day")["made_at"].agg(lambda moment: moment.dt.date.nunique()).eq(1).all()
+
+
+def test_what_went_wrong(cores: trial.Trial) -> None:
+    blemishes = TRUTH["blemishes"]
+    left_out = cores.left_out()
+    assert left_out["run"].tolist() == [blemishes["lost"]]
+    assert "bowl" in left_out["reason"].iloc[0]
+    tumbles = cores.rows("tumbles").groupby("run").size()
+    assert tumbles.index[tumbles == 1].tolist() == [blemishes["one_tumble"]]
+    foam = cores.batches()["foam_mm"]
+    assert foam.index[foam.isna()].tolist() == [blemishes["no_foam"]]
+
+
+def test_binder_and_colour_change_what_a_piece_costs(cores: trial.Trial) -> None:
+    cards = plan_trial(cores.settings).cards.cards
+    costs = {card.levels: cost(card.recipe, 16).piece.typical for card in cards if card.recipe is not None}
+    assert len(costs) == 6
+    assert min(costs.values()) > 0
+    by_binder = [
+        {levels[1]: each for levels, each in costs.items() if levels[0][1] == binder}
+        for binder in ("emulsifier", "gum")
+    ]
+    for colour in by_binder[0]:
+        assert by_binder[1][colour] < by_binder[0][colour]
+    assert max(by_binder[0], key=lambda colour: by_binder[0][colour])[1] == "lake"
+
+
+# truth ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("model", ["main", "interactions"])
+@pytest.mark.parametrize("response", ["tumble_loss_pct", "fizz_s", "foam_mm"])
+def test_every_interval_holds_what_is_true(
+    numbers: pd.DataFrame, cores: trial.Trial, response: str, model: str
+) -> None:
+    effects = found(numbers, cores, response, model).effects
+    true = true_effects(response)
+    assert len(effects) == {"main": 3, "interactions": 5}[model]
+    for label, row in effects.iterrows():
+        assert row["low"] <= true[str(label)] <= row["high"], label
+
+
+def test_days_judge_the_binder_and_batches_the_colour(numbers: pd.DataFrame, cores: trial.Trial) -> None:
+    tests = found(numbers, cores, "tumble_loss_pct", "interactions").tests
+    assert tests["judged_by"].to_dict() == {"binder": "days", "colour": "batches", "binder:colour": "batches"}
+    assert 3 < tests.loc["binder", "df_den"] < 4.5
+    assert 6 < tests.loc["colour", "df_den"] < 8
+
+
+def test_the_report_has_every_kind_of_verdict_to_give(numbers: pd.DataFrame, cores: trial.Trial) -> None:
+    loss = found(numbers, cores, "tumble_loss_pct", "interactions").effects
+    assert (loss.loc[[GUM, LAKE, f"{GUM} × {LAKE}"], "ratio_low"] > 1).all()
+    assert loss.loc[DYE, "ratio_low"] < 1 < loss.loc[DYE, "ratio_high"]
+    assert found(numbers, cores, "foam_mm", "main").effects.loc[GUM, "high"] < 0
+    fizz = found(numbers, cores, "fizz_s", "main")
+    asked = cores.settings.responses["fizz_s"].same_within
+    assert asked is not None
+    assert same_within(fizz, "binder", "gum", "emulsifier", margin=asked).same
+
+
+def test_dry_times_hold_what_is_true(cores: trial.Trial) -> None:
+    study = study_touch(
+        cores.rows("runs"),
+        cores.rows("touch_checks"),
+        cores.rows("weighings"),
+        cores.rows("room_log"),
+        cores.settings.terms(),
+    )
+    drying, found = TRUTH["drying"], study.fit.estimates
+    true = {
+        "binder[gum]": np.log(drying["ratios"]["binder"]["gum"]),
+        "colour[dye]": np.log(drying["ratios"]["colour"]["dye"]),
+        "colour[lake]": np.log(drying["ratios"]["colour"]["lake"]),
+        "log vpd_kpa": drying["vpd_slope"],
+    }
+    for name, value in true.items():
+        assert found.loc[name, "low"] <= value <= found.loc[name, "high"], name
+    assert found.loc["colour[dye]", "low"] > 0
+    assert found.loc["log vpd_kpa", "high"] < 0
+    # six per cent cannot be shown by six days, nor can sameness within the margin asked for
+    assert found.loc["binder[gum]", "low"] < 0 < np.log(1.25) < found.loc["binder[gum]", "high"]

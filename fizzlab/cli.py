@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from fizzlab import __version__
 from fizzlab.records_command import records
-from fizzlab.saying import in_sentences, say_doubts
+from fizzlab.saying import in_sentences, say_doubts, say_trouble
+
+if TYPE_CHECKING:
+    from fizzlab.many import Outcome
 
 FOLDER = click.argument("folder", type=click.Path(path_type=Path))
 
@@ -67,18 +71,59 @@ def check(folder: Path) -> None:
 
 
 @main.command()
-@FOLDER
+@click.argument("folders", nargs=-1, required=True, metavar="FOLDER...", type=click.Path(path_type=Path))
 @click.option("--notebook", default="trial_report", help="Which notebook to run: trial_report, cure or fizz.")
-def report(folder: Path, notebook: str) -> None:
-    """Check the trial in FOLDER, analyse it and write a new record."""
+@click.option("--jobs", type=click.IntRange(min=1), help="Reports at once; as many as there are cores.")
+@click.option("--to", metavar="ADDRESS", help="Copy each record there too, such as s3://bucket/records.")
+def report(folders: tuple[Path, ...], notebook: str, jobs: int | None, to: str | None) -> None:
+    """Check the trial in each FOLDER, analyse it and write a new record.
+
+    A FOLDER may be a season: a folder whose sub-folders are trials.
+    """
     with in_sentences():
         from fizzlab import shipped
-        from fizzlab.report import write_report
+        from fizzlab.many import trials_in
 
         names = [path.stem for path in shipped.notebooks()]
         if notebook not in names:
             raise click.BadParameter(f"{notebook} is none of: {', '.join(names)}", param_hint="--notebook")
-        click.echo(write_report(folder, notebook=notebook, progress=True))
+        trials, passed_over = trials_in(folders)
+        for path in passed_over:
+            click.echo(f"{path}: holds no trial; passed over.", err=True)
+        _report_on(trials, jobs=jobs, to=to, notebook=notebook)
+
+
+def _report_on(trials: list[Path], *, jobs: int | None, to: str | None, notebook: str) -> None:
+    """Report on one trial with a bar of its cells, on many with a bar of reports; exit with 2 on trouble."""
+    from fizzlab.many import write_reports
+
+    if len(trials) == 1:
+        outcomes = write_reports(trials, jobs=1, to=to, notebook=notebook, progress=True)
+    else:
+        with click.progressbar(length=len(trials), label="Reports", show_pos=True, file=sys.stderr) as bar:
+            outcomes = write_reports(
+                trials, jobs=jobs, to=to, done=lambda _: bar.update(1), notebook=notebook
+            )
+    _say_outcomes(outcomes)
+    if any(outcome.trouble for outcome in outcomes):
+        sys.exit(2)
+
+
+def _say_outcomes(outcomes: list[Outcome]) -> None:
+    for outcome in outcomes:
+        if outcome.page:
+            click.echo(outcome.page)
+        if outcome.sent:
+            click.echo(f"  copied to {outcome.sent}")
+    failed = [outcome for outcome in outcomes if outcome.trouble]
+    for outcome in failed:
+        if len(outcomes) > 1:
+            click.echo(f"\n{outcome.folder}:", err=True)
+        if outcome.trouble:
+            say_trouble(outcome.trouble)
+    if failed and len(outcomes) > 1:
+        written = sum(outcome.page is not None for outcome in outcomes)
+        click.echo(f"\n{written} of {len(outcomes)} reports written; {len(failed)} with trouble.", err=True)
 
 
 main.add_command(records)
@@ -92,16 +137,12 @@ def demo(folder: Path) -> None:
         import shutil
 
         from fizzlab import shipped
-        from fizzlab.report import write_report
 
-        pages = []
-        for source in shipped.demo_trials():
-            target = folder / source.name
+        targets = [folder / source.name for source in shipped.demo_trials()]
+        for source, target in zip(shipped.demo_trials(), targets, strict=True):
             if not target.exists():
                 shutil.copytree(source, target, ignore=shutil.ignore_patterns("records", "__pycache__"))
-            pages.append(write_report(target, progress=True))
-        for path in pages:
-            click.echo(path)
+        _report_on(targets, jobs=None, to=None, notebook="trial_report")
 
 
 @main.command()

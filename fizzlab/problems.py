@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
-from typing import Literal
+from typing import Any, Literal
 
 Weight = Literal["problem", "doubt"]
 
@@ -59,7 +59,18 @@ class Problem:
 
 
 class FizzlabError(Exception):
-    """Root of every exception that fizzlab raises on purpose."""
+    """Root of every exception that fizzlab raises on purpose; each survives being sent between processes."""
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _again, (type(self), self.args, self.__dict__)
+
+
+def _again(kind: type[FizzlabError], args: tuple[Any, ...], state: dict[str, Any]) -> FizzlabError:
+    """Rebuild an unpickled error as it was, without asking its `__init__` for what it was made from."""
+    error = kind.__new__(kind, *args)
+    error.args = args
+    error.__dict__.update(state)
+    return error
 
 
 class BadInput(FizzlabError):

@@ -16,6 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from fizzlab import page, records, shipped
+from fizzlab.many import Outcome as Outcome
+from fizzlab.many import write_reports as write_reports
 from fizzlab.problems import BadInput, FizzlabError, Problem
 from fizzlab.trial import RECORDS, Trial, load
 
@@ -86,6 +88,7 @@ def _run(trial: Trial, notebook: str, making: Path, progress: bool) -> dict[str,
 
 def _run_in(kernel: Any, trial: Trial, notebook: str, making: Path, progress: bool) -> dict[str, Any]:
     import papermill
+    from nbclient.exceptions import DeadKernelError
     from papermill.exceptions import PapermillExecutionError
 
     out = making / "report.ipynb"
@@ -94,7 +97,7 @@ def _run_in(kernel: Any, trial: Trial, notebook: str, making: Path, progress: bo
             shipped.notebook(notebook),
             out,
             parameters={"trial_folder": os.path.relpath(trial.folder.resolve(), making.resolve())},
-            cwd=making,
+            # no cwd: the kernel has its own, and papermill would move this whole process there
             kernel_name="python3",
             km=kernel,
             progress_bar={"desc": trial.settings.code, "leave": False} if progress else False,
@@ -108,6 +111,10 @@ def _run_in(kernel: Any, trial: Trial, notebook: str, making: Path, progress: bo
             error.evalue if error.ename in ("CannotAnswer", "BadInput") else f"{error.ename}: {error.evalue}"
         )
         raise NotebookStopped(f"The report of trial {trial.settings.code} stopped: {said}", kept) from None
+    except DeadKernelError:
+        kept = _keep_stopped(out, trial)
+        ended = "the process that ran its notebook was ended from outside, often for want of memory."
+        raise NotebookStopped(f"The report of trial {trial.settings.code} stopped: {ended}", kept) from None
     return executed
 
 

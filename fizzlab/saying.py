@@ -10,29 +10,34 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from fizzlab.problems import Problem
+    from fizzlab.problems import FizzlabError, Problem
 
 
 @contextmanager
 def in_sentences() -> Iterator[None]:
     """Turn every expected failure into sentences on standard error and an exit code."""
-    from fizzlab.problems import BadInput, FizzlabError
+    from fizzlab.problems import FizzlabError
 
     try:
         yield
-    except BadInput as error:
-        _say_problems(error.problems)
-        sys.exit(2)
-    except FizzlabError as error:
-        click.echo(str(error), err=True)
-        sys.exit(2)
-    except OSError as error:
-        place = f" ({error.filename})" if error.filename else ""
-        click.echo(f"The computer refused: {error.strerror or error}{place}. Nothing was kept.", err=True)
+    except (FizzlabError, OSError) as error:
+        say_trouble(error)
         sys.exit(2)
     except KeyboardInterrupt:
         click.echo("\nStopped. Nothing half-written was kept.", err=True)
         sys.exit(130)
+
+
+def say_trouble(error: FizzlabError | OSError) -> None:
+    from fizzlab.problems import BadInput
+
+    if isinstance(error, BadInput):
+        _say_problems(error.problems)
+    elif isinstance(error, OSError):
+        place = f" ({error.filename})" if error.filename else ""
+        click.echo(f"The computer refused: {error.strerror or error}{place}. Nothing was kept.", err=True)
+    else:
+        click.echo(str(error), err=True)
 
 
 def _say_problems(found: tuple[Problem, ...]) -> None:

@@ -1,0 +1,68 @@
+"""Sixteen demo reports: two at once against one after another.
+
+Run by hand: python benchmarks/many_reports.py [PAIRS] [TRIALS] [JOBS]
+
+Both sides are whole `fizzlab report` commands on the same trials, run in turn on 2 cores at most; the ratio
+is taken pair by pair. Goal: at most 0.6. Beside it stands what the machine itself gives: the same busy loop,
+twice in turn and twice at once; on idle cores that do not share anything it is 0.5.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from fizzlab import shipped
+
+BUSY = "sum(i * i % 7 for i in range(6_000_000))"
+
+
+def _seconds(*command: str | Path) -> float:
+    start = time.perf_counter()
+    subprocess.run([str(part) for part in command], check=True, capture_output=True)
+    return time.perf_counter() - start
+
+
+def _busy(at_once: int) -> float:
+    start = time.perf_counter()
+    for _ in range(2 // at_once):
+        running = [subprocess.Popen([sys.executable, "-c", BUSY]) for _ in range(at_once)]
+        for child in running:
+            child.wait()
+    return time.perf_counter() - start
+
+
+def main(pairs: int, trials: int, jobs: int) -> None:
+    """Print the times and ratios of each pair, then the smallest and the middle one."""
+    if hasattr(os, "sched_setaffinity"):
+        os.sched_setaffinity(0, sorted(os.sched_getaffinity(0))[:2])
+    demos = shipped.demo_trials()
+    ratios = []
+    with tempfile.TemporaryDirectory() as temporary:
+        folders = [Path(temporary) / f"trial-{number + 1}" for number in range(trials)]
+        for number, folder in enumerate(folders):
+            shutil.copytree(
+                demos[number % len(demos)], folder, ignore=shutil.ignore_patterns("records", "__pycache__")
+            )
+        for _ in range(pairs):
+            command = (sys.executable, "-m", "fizzlab.cli", "report", *folders, "--jobs")
+            machine = _busy(2) / _busy(1)
+            together, alone = _seconds(*command, str(jobs)), _seconds(*command, "1")
+            ratios.append(together / alone)
+            print(
+                f"one after another {alone:.1f} s, {jobs} at once {together:.1f} s, ratio {ratios[-1]:.2f}; "
+                f"the machine gives {machine:.2f}",
+                flush=True,
+            )
+    print(f"smallest ratio {min(ratios):.2f}, median {statistics.median(ratios):.2f}")
+
+
+if __name__ == "__main__":
+    given = [int(word) for word in sys.argv[1:]]
+    main(*(given + [3, 16, 2][len(given) :]))

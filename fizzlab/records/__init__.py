@@ -8,7 +8,7 @@ docs/methods/records.md.
 
 from __future__ import annotations
 
-from fizzlab.records.amend import correct, sign
+from fizzlab.records.amend import correct, day_of, sign
 from fizzlab.records.entries import (
     Correction,
     DeviationEntry,
@@ -21,7 +21,7 @@ from fizzlab.records.entries import (
 from fizzlab.records.fingerprints import LIBRARIES, fingerprint, fingerprints, versions
 from fizzlab.records.ledger import LEDGER, Ledger, Line, read_ledger
 from fizzlab.records.store import INPUTS, About, Kept, Signed, Stamp, keep, making
-from fizzlab.records.verify import Fault, Verified, verify
+from fizzlab.records.verify import Fault, Verified, records_home, verify
 
 __all__ = [
     "INPUTS",
@@ -42,11 +42,13 @@ __all__ = [
     "Verified",
     "canonical",
     "correct",
+    "day_of",
     "fingerprint",
     "fingerprints",
     "keep",
     "making",
     "read_ledger",
+    "records_home",
     "sha256",
     "sign",
     "verify",

@@ -88,6 +88,23 @@ def sign(home: Path, number: int, *, checked_by: str, date: dt.date | None = Non
     return entry
 
 
+def day_of(text: str) -> dt.date:
+    """The day that a sign-off names; today where it names none.
+
+    Raises
+    ------
+    BadInput
+        It is not a date such as 2026-01-31.
+    """
+    if not text.strip():
+        return dt.date.today()
+    try:
+        return dt.date.fromisoformat(text.strip())
+    except ValueError:
+        do = "Write it as 2026-01-31."
+        raise BadInput([Problem("option --date", f"“{text}” is not a date.", do)]) from None
+
+
 def report_numbered(ledger: Ledger, number: int) -> Report:
     """The record of a number.
 

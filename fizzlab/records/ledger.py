@@ -171,17 +171,17 @@ def prepare(ledger: Ledger) -> Path:
 def add(ledger: Ledger, entry: Entry) -> Ledger:
     """Add an entry to the ledger on disk; whoever calls holds its lock."""
     longer = with_entry(ledger, entry)
-    put(prepare(longer), longer)
+    coming = prepare(longer)
+    try:
+        put(coming, longer)
+    finally:
+        coming.unlink(missing_ok=True)
     return longer
 
 
 def put(coming: Path, ledger: Ledger) -> None:
     """Let a prepared ledger take the place of the old one, in one step."""
-    try:
-        os.replace(coming, ledger.path)
-    except OSError:
-        coming.unlink(missing_ok=True)
-        raise
+    os.replace(coming, ledger.path)
     sync_folder(ledger.path.parent)
 
 

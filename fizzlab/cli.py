@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from fizzlab import __version__
+from fizzlab.import_command import import_
 from fizzlab.records_command import records
 from fizzlab.saying import in_sentences, say_doubts, say_trouble
 
@@ -126,6 +127,7 @@ def _say_outcomes(outcomes: list[Outcome]) -> None:
         click.echo(f"\n{written} of {len(outcomes)} reports written; {len(failed)} with trouble.", err=True)
 
 
+main.add_command(import_)
 main.add_command(records)
 
 

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import contextlib
 import csv
 import io
-import os
-import shutil
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +12,7 @@ import pandas as pd
 
 from fizzlab.bench_sheet import FIZZ_CUPS, FIZZ_SECONDS, bench_sheet
 from fizzlab.cards import in_code_order
+from fizzlab.placing import beside, put_in_place
 from fizzlab.plan import Planned, plan_trial
 from fizzlab.problems import BadInput, Problem
 from fizzlab.settings import FILE, read_settings
@@ -93,12 +91,12 @@ def write_plan(folder: str | Path, detects: Callable[[Planned], Sequence[str]] |
         raise BadInput(problems)
     statements = planned.statements(detects(planned) if detects is not None else ())
     names = (BENCH_SHEET, RUNS, WORKBOOK)
-    with _beside(folder) as making:
+    with beside(folder, ".planning-") as making:
         (making / RUNS).write_text(runs_csv(planned), encoding="utf-8", newline="")
         write_workbook(making / WORKBOOK, settings.title, readings_sheets(planned))
         html = bench_sheet(settings, planned.wishes, planned.cards, statements)
         (making / BENCH_SHEET).write_text(html, encoding="utf-8")
-        _put_in_place(folder, making, names, empty)
+        put_in_place(folder, making, names, empty)
     paths = tuple(folder / name for name in names)
     return Written(planned, paths, tuple(replaced), tuple(empty), statements)
 
@@ -268,36 +266,3 @@ def _filled(raw: RawTable, planned: Sequence[str]) -> list[int]:
     readings = [name for name in raw.cells.columns if name not in planned]
     texts = raw.cells[readings].apply(lambda column: column.str.strip() != "")
     return [int(row) for row in raw.cells.index[texts.any(axis=1)]]
-
-
-@contextlib.contextmanager
-def _beside(folder: Path) -> Iterator[Path]:
-    """A folder to write in that is gone afterwards, whatever happened."""
-    making = folder / f".planning-{os.getpid()}-{os.urandom(4).hex()}"
-    try:
-        making.mkdir()
-        yield making
-    finally:
-        shutil.rmtree(making, ignore_errors=True)
-
-
-def _put_in_place(folder: Path, making: Path, names: Sequence[str], empty: Sequence[str]) -> None:
-    """Rename the finished files into the folder; if one cannot be, put back what stood there before."""
-    earlier = making / "earlier"
-    earlier.mkdir()
-    moved: list[str] = []
-    placed: list[str] = []
-    try:
-        for name in [*names, *empty]:
-            if (folder / name).exists():
-                os.replace(folder / name, earlier / name)
-                moved.append(name)
-        for name in names:
-            os.replace(making / name, folder / name)
-            placed.append(name)
-    except BaseException:
-        for name in placed:
-            (folder / name).unlink(missing_ok=True)
-        for name in moved:
-            os.replace(earlier / name, folder / name)
-        raise

@@ -23,6 +23,9 @@ def in_sentences() -> Iterator[None]:
     except (FizzlabError, OSError) as error:
         say_trouble(error)
         sys.exit(2)
+    except click.Abort:  # a question that nobody answered
+        click.echo("\nNot confirmed; nothing was written.", err=True)
+        sys.exit(2)
     except KeyboardInterrupt:
         click.echo("\nStopped. Nothing half-written was kept.", err=True)
         sys.exit(130)

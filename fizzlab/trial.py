@@ -17,7 +17,18 @@ import pandas as pd
 from fizzlab import checks
 from fizzlab.problems import BadInput, Problem, nearest
 from fizzlab.settings import FILE, TrialSettings, read_settings
-from fizzlab.tables import BLIND, CHECKED_AT, SPECS, Column, RawTable, Table, parse, read_csv, read_sheets
+from fizzlab.tables import (
+    BLIND,
+    CHECKED_AT,
+    SPECS,
+    Column,
+    RawTable,
+    Table,
+    parse,
+    read_csv,
+    read_sheets,
+    unread,
+)
 
 WORKBOOK = "readings.xlsx"
 RECORDS = "records"
@@ -95,7 +106,7 @@ def load(folder: str | Path) -> Trial:
         what = "there is no such folder." if not folder.exists() else "it is not a folder."
         raise BadInput([Problem(str(folder), what, "Check the name, or make one with: fizzlab new FOLDER.")])
     settings, problems = read_settings(folder)
-    raws, found, doubts, inputs = _read_all(folder)
+    raws, found, doubts, inputs = read_all(folder)
     problems += found
     if settings is None:
         raise BadInput(problems + _unusable_without_settings(raws))
@@ -140,16 +151,18 @@ def load(folder: str | Path) -> Trial:
     return Trial(folder, settings, tables, tuple(_in_file_order(doubts)), tuple(inputs))
 
 
-class _Read(NamedTuple):
+class Read(NamedTuple):
+    """The tables of a folder as text, what is wrong or odd about the files, and the files themselves."""
+
     raws: dict[str, RawTable]
     problems: list[Problem]
     doubts: list[Problem]
     inputs: list[Path]
 
 
-def _read_all(folder: Path) -> _Read:
+def read_all(folder: Path) -> Read:
     """Read every table of the folder, wherever it stands, as text."""
-    out = _Read({}, [], [], [folder / FILE] if (folder / FILE).exists() else [])
+    out = Read({}, [], [], [folder / FILE] if (folder / FILE).exists() else [])
     book = folder / WORKBOOK
     if book.exists():
         sheets, others, problems = read_sheets(book, list(SPECS))
@@ -171,7 +184,7 @@ def _read_all(folder: Path) -> _Read:
             out.doubts.append(Problem(path.name, "this file was not read.", do, weight="doubt"))
             continue
         out.inputs.append(path)
-        if name in out.raws:
+        if name in out.raws and not unread(out.raws[name], SPECS[name].planned):
             what = f"the same table also stands in {WORKBOOK}, sheet {name}."
             out.problems.append(Problem(path.name, what, "Keep one of the two and take the other away."))
             continue

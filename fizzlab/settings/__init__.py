@@ -10,6 +10,7 @@ from fizzlab.settings.base import FILE
 from fizzlab.settings.crumble import CrumbleSettings, IndexPart, IndexSettings
 from fizzlab.settings.factors import FactorSettings
 from fizzlab.settings.fizz import FizzSettings
+from fizzlab.settings.imports import ImportSettings
 from fizzlab.settings.plan import OPTIONS as PLAN_OPTIONS
 from fizzlab.settings.plan import PLAN_KINDS, PlanSettings
 from fizzlab.settings.reading import read_settings
@@ -28,6 +29,7 @@ __all__ = [
     "DryingSettings",
     "FactorSettings",
     "FizzSettings",
+    "ImportSettings",
     "IndexPart",
     "IndexSettings",
     "IngredientSettings",

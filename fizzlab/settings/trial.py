@@ -11,6 +11,7 @@ from fizzlab.settings.base import Section, Text
 from fizzlab.settings.crumble import CrumbleSettings
 from fizzlab.settings.factors import FactorSettings
 from fizzlab.settings.fizz import FizzSettings
+from fizzlab.settings.imports import ImportSettings
 from fizzlab.settings.plan import PlanSettings
 from fizzlab.settings.recipe import RecipeSettings, make_recipe
 from fizzlab.settings.responses import MEASURES, ChooseSettings, Measure, ResponseSettings
@@ -81,6 +82,9 @@ class TrialSettings(Section):
     crumble: CrumbleSettings = CrumbleSettings()
     responses: dict[str, ResponseSettings] = Field(default_factory=dict)
     choose: ChooseSettings = ChooseSettings()
+    imports: dict[Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")], ImportSettings] = Field(
+        default_factory=dict
+    )
 
     @model_validator(mode="after")
     def _factor_names(self) -> TrialSettings:

@@ -6,8 +6,8 @@ collecting a `Problem` for every cell that cannot be used.
 """
 
 from fizzlab.tables.columns import BLIND, CHECKED_AT, LEAVE_OUT, SHELF_MEASURES, SPECS, Column, TableSpec
-from fizzlab.tables.parsing import Table, parse
-from fizzlab.tables.reading import RawTable, read_csv, read_sheets
+from fizzlab.tables.parsing import Table, parse, unread
+from fizzlab.tables.reading import RawTable, read_csv, read_sheets, separator_of
 
 __all__ = [
     "BLIND",
@@ -22,4 +22,6 @@ __all__ = [
     "parse",
     "read_csv",
     "read_sheets",
+    "separator_of",
+    "unread",
 ]

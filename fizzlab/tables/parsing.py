@@ -130,6 +130,12 @@ def _unknown_column(name: str, allowed: Sequence[str], present: Sequence[str]) -
     return "Take it out, or move it into the column note." if NOTE.name in allowed else "Take it out."
 
 
+def unread(raw: RawTable, planned: Sequence[str]) -> bool:
+    """Is it a sheet that was prepared and in which no reading stands yet?"""
+    kept, _ = _with_readings(raw.cells, planned, raw.where)
+    return kept.empty
+
+
 def _with_readings(
     cells: pd.DataFrame, planned: Sequence[str], where: str
 ) -> tuple[pd.DataFrame, list[Problem]]:

@@ -45,8 +45,7 @@ def read_csv(path: Path) -> tuple[RawTable | None, list[Problem]]:
                 row=row,
             )
         ]
-    header = text.split("\n", 1)[0]
-    separator = max((",", ";", "\t"), key=header.count)
+    separator = separator_of(text)
     try:
         records = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
     except csv.Error as error:
@@ -58,6 +57,12 @@ def read_csv(path: Path) -> tuple[RawTable | None, list[Problem]]:
             )
         ]
     return _raw(where, records)
+
+
+def separator_of(text: str) -> str:
+    """What stands between the cells: of comma, semicolon and tab, the one that the header has most of."""
+    header = text.split("\n", 1)[0]
+    return max((",", ";", "\t"), key=header.count)
 
 
 def read_sheets(path: Path, names: Sequence[str]) -> tuple[dict[str, RawTable], list[str], list[Problem]]:

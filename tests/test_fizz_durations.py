@@ -230,3 +230,11 @@ def test_colour_unseen_pieces_leave_the_median_open() -> None:
     assert shown[0].group == "lake"
     assert np.isinf(shown[0].median_s)
     assert shown[0].unseen == 3
+
+
+def test_release_of_colour_is_the_same_regression_as_the_end_of_the_fizz() -> None:
+    times, batches = trial(np.random.default_rng(6), watched_s=150.0)
+    release = times.assign(colour_s=times["seconds"].where(times["done"]))
+    assert fit_release(release, batches).coefficients == pytest.approx(
+        fit_durations(times, batches).coefficients
+    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from outside import Source, agrees
 from scipy.optimize import differential_evolution
 
 from fizzlab.choose import Limit, Wish, confirm, desirability, judge_settings, overall, simulate
@@ -16,10 +17,13 @@ def numbers(text: str) -> list[float]:
     return [float(word) for word in text.split()]
 
 
-# G. Derringer, R. Suich, J. Quality Technology 12 (1980) 214-219: a tire tread compound, 20 runs of a central
-# composite in coded units. Data, wishes and optimum as printed in the vignette of the R package qualityTools
-# on CRAN (section 5.8), which says that it is "the same factor settings as stated in Derringer and Suich"
-# with an overall desirability of 0.58. The article itself was not seen.
+TYRE = Source(
+    "publication",
+    "G. Derringer, R. Suich, J. Quality Technology 12 (1980) 214-219: a tire tread compound",
+    "data, wishes and optimum as printed in the vignette of the R package qualityTools on CRAN (section "
+    '5.8), which says that it is "the same factor settings as stated in Derringer and Suich" with an overall '
+    "desirability of 0.58; the article itself was not seen",
+)
 TYRES = pd.DataFrame(
     {
         "run": [f"R{i:02d}" for i in range(1, 21)],
@@ -61,23 +65,27 @@ def test_tyre_tread_at_the_printed_optimum(tyres: list[Analysis]) -> None:
     printed = {"abrasion": 129.333, "modulus": 1300, "elongation": 466.397, "hardness": 67.997}
     for name, value in printed.items():
         # the setting is printed to three figures; a step of its last one moves modulus by about 1
-        assert values[name][0] == pytest.approx(value, rel=1e-3), name
+        agrees(f"{name} at the printed optimum", values[name][0], value, TYRE, rel=1e-3)
     granted = [float(desirability(wish, values[wish.response])[0]) for wish in WISHES]
-    assert granted == pytest.approx([0.187, 1, 0.664, 0.934], abs=1e-3)
-    assert overall(WISHES, values)[0] == pytest.approx(0.583, abs=5e-4)
+    agrees("desirability of each of four wishes", granted, [0.187, 1, 0.664, 0.934], TYRE, abs=1e-3)
+    agrees("overall desirability", overall(WISHES, values)[0], 0.583, TYRE, abs=5e-4)
 
 
 def test_tyre_tread_optimum_found(tyres: list[Analysis]) -> None:
     found = differential_evolution(
         lambda point: -overall(WISHES, at(tyres, point))[0], [(-1.633, 1.633)] * 3, seed=1, maxiter=25
     )
-    assert -found.fun == pytest.approx(0.583, abs=5e-4)
+    agrees("overall desirability at the optimum found", -found.fun, 0.583, TYRE, abs=5e-4)
     # the surface is flat there: their search stopped at (-0.0533, 0.144, -0.872)
-    assert found.x == pytest.approx([-0.0533, 0.144, -0.872], abs=0.01)
+    agrees("the optimum found, coded", found.x, [-0.0533, 0.144, -0.872], TYRE, abs=0.01)
 
 
-# M. Kuhn, "The desirability Package", vignette on CRAN (2016), after R. H. Myers, D. C. Montgomery, Response
-# Surface Methodology (1995): conversion up to 97, worthless at 80; activity near 57.5, worthless at 55 and 60
+KUHN = Source(
+    "publication",
+    'M. Kuhn, "The desirability Package", after R. H. Myers, D. C. Montgomery, Response Surface Methodology '
+    "(1995): a chemical process",
+    "the vignette on CRAN (2016)",
+)
 CONVERSION = Wish("conversion", "more", best=97, worst=80)
 ACTIVITY = Wish("activity", "near", best=57.5, worst=(55, 60))
 
@@ -98,8 +106,16 @@ def myers(time: float, temp: float, cat: float) -> dict[str, np.ndarray]:
 
 def test_chemical_process_in_the_centre() -> None:
     values = myers(0, 0, 0)
-    assert CONVERSION.granted(values["conversion"])[0] == pytest.approx(0.06411765, abs=5e-9)
-    assert ACTIVITY.granted(values["activity"])[0] == pytest.approx(0.06, abs=1e-9)
+    agrees(
+        "conversion in the centre, desirability",
+        CONVERSION.granted(values["conversion"])[0],
+        0.06411765,
+        KUHN,
+        abs=5e-9,
+    )
+    agrees(
+        "activity in the centre, desirability", ACTIVITY.granted(values["activity"])[0], 0.06, KUHN, abs=1e-9
+    )
 
 
 @pytest.mark.parametrize(
@@ -113,15 +129,29 @@ def test_chemical_process_at_the_printed_optima(
     point: tuple[float, float, float], value: float, conversion: float
 ) -> None:
     values = myers(*point)
-    assert overall([CONVERSION, ACTIVITY], values)[0] == pytest.approx(value, abs=2e-6)
-    assert values["conversion"][0] == pytest.approx(conversion, abs=5e-2)
-    assert values["activity"][0] == pytest.approx(57.5, abs=5e-3)
+    agrees(
+        f"overall desirability, printed optimum of {value}",
+        overall([CONVERSION, ACTIVITY], values)[0],
+        value,
+        KUHN,
+        abs=2e-6,
+    )
+    agrees(f"conversion, printed optimum of {value}", values["conversion"][0], conversion, KUHN, abs=5e-2)
+    agrees(f"activity, printed optimum of {value}", values["activity"][0], 57.5, KUHN, abs=5e-3)
 
 
-# R 4.2.2: m <- lm(y1 ~ (a + b + c)^2 + I(a^2) + I(b^2) + I(c^2)) on the abrasion above;
-# q <- predict(m, data.frame(a = -.0533, b = .144, c = -.872), se.fit = TRUE);
-# predict(..., interval = "prediction"); q$fit +- qt(.975, q$df) * sqrt(q$se.fit^2 + q$residual.scale^2 / 4);
-# pt((q$fit - 120) / sqrt(q$se.fit^2 + q$residual.scale^2), q$df)
+LM = Source(
+    "program",
+    "R 4.2.2: abrasion of the tread compound at the printed optimum",
+    "run for this check",
+    how=(
+        "m <- lm(y1 ~ (a + b + c)^2 + I(a^2) + I(b^2) + I(c^2));\n"
+        "q <- predict(m, data.frame(a = -.0533, b = .144, c = -.872), se.fit = TRUE);\n"
+        'predict(..., interval = "prediction"); q$fit +- qt(.975, q$df) * sqrt(q$se.fit^2 + '
+        "q$residual.scale^2 / 4);\n"
+        "pt((q$fit - 120) / sqrt(q$se.fit^2 + q$residual.scale^2), q$df)"
+    ),
+)
 POINT = {"silica": -0.0533, "silane": 0.144, "sulfur": -0.872}
 
 
@@ -130,7 +160,13 @@ POINT = {"silica": -0.0533, "silane": 0.144, "sulfur": -0.872}
 )
 def test_confirmation_bounds(tyres: list[Analysis], batches: int, low: float, high: float) -> None:
     told = confirm(tyres[:1], POINT, batches).table.loc["abrasion"]
-    assert told[["expected", "low", "high"]].tolist() == pytest.approx([129.32913968, low, high], abs=1e-6)
+    agrees(
+        f"expected mean of {batches} new batches, with 95 % bounds",
+        told[["expected", "low", "high"]].tolist(),
+        [129.32913968, low, high],
+        LM,
+        abs=1e-6,
+    )
 
 
 def test_chance_to_meet_a_limit(tyres: list[Analysis]) -> None:
@@ -139,26 +175,44 @@ def test_chance_to_meet_a_limit(tyres: list[Analysis]) -> None:
     )
     chance = 0.92155921
     error = np.sqrt(chance * (1 - chance) / 40_000)
-    assert choice.table["meets_all"][0] == pytest.approx(chance, abs=4 * error)
+    agrees("chance of at least 120, by 40,000 draws", choice.table["meets_all"][0], chance, LM, abs=4 * error)
 
 
 def test_two_groups_confirmed() -> None:
-    # R 4.2.2: lm(hours ~ colour), as above with k = 3
+    groups = Source(
+        "invented",
+        "R 4.2.2: six made-up batches of two colours",
+        "run for this check",
+        how="m <- lm(hours ~ colour)   # then as for the tread compound, with 3 batches",
+    )
     trial = pd.DataFrame({"colour": ["dye", "lake"] * 3, "hours": [4.0, 6.1, 4.4, 6.5, 4.2, 6.0]})
     found = analyse(trial, "hours", [Category("colour", ("dye", "lake"), "dye")])
     told = confirm([found], {"colour": "lake"}, 3).table.loc["hours", ["low", "high"]].tolist()
-    assert told == pytest.approx([5.66835124, 6.73164876], abs=1e-7)
+    agrees("95 % bounds of the mean of three new batches", told, [5.66835124, 6.73164876], groups, abs=1e-7)
 
 
 def test_errors_of_one_model_hang_together_as_the_information_says(tyres: list[Analysis]) -> None:
-    """The draws have the covariance s^2 X(X'X)^-1X' times df / (df - 2), the multivariate t's."""
+    law = Source(
+        "theory",
+        "covariance of a multivariate t: s² X(X'X)⁻¹X' df / (df - 2)",
+        "worked out from the readings",
+    )
     one = tyres[0]
     settings = TYRES[list(FACTORS)].iloc[[0, 8, 14]].reset_index(drop=True)
     drawn = simulate([one], settings, draws=40_000, seed=4)
-    weights = one.weights(settings)
-    df = one.layout.spare
-    expected = weights @ one.fits.covariance[0] @ weights.T * df / (df - 2)
+    a, b, c = (TYRES[name].to_numpy(float) for name in FACTORS)
+    design = np.column_stack([np.ones(20), a, b, c, a * b, a * c, b * c, a**2, b**2, c**2])
+    rest = TYRES["abrasion"] - design @ np.linalg.lstsq(design, TYRES["abrasion"], rcond=None)[0]
+    chosen = design[[0, 8, 14]]
+    # ten degrees of freedom left
+    expected = chosen @ np.linalg.inv(design.T @ design) @ chosen.T * (rest @ rest / 10) * 10 / 8
     seen = np.cov(drawn.typical[:, :, 0].T)
     scale = np.sqrt(np.outer(np.diag(expected), np.diag(expected)))
     # kurtosis of t_10 doubles the variance of a sample covariance at most
-    assert np.abs((seen - expected) / scale).max() < 4 * np.sqrt(2 * 2 / 40_000)
+    agrees(
+        "covariance of 40,000 draws, scaled",
+        seen / scale,
+        expected / scale,
+        law,
+        abs=4 * np.sqrt(2 * 2 / 40_000),
+    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from outside import Source, agrees
 from scipy import stats
 
 from fizzlab.crumble import drop_heights
@@ -22,9 +23,13 @@ SEX = """
 """
 SEX_NAMES = ["intercept", "age", "oc", "vic", "vicl", "vis", "dia"]
 
-# R 4.2.2, logistf 1.26.1, with tight limits (lconv, gconv, xconv 1e-10; profile 1e-9):
-#   logistf(case ~ age + oc + vic + vicl + vis + dia, data = sex2)   coef, ci.lower, ci.upper
-# The first two decimals stand as well in the snapshot test of the R package parameters.
+LOGISTF = Source(
+    "program",
+    "R 4.2.2, logistf 1.26.1: urinary tract infection and condom use, logistf's sexagg (Foxman et al., 1997)",
+    "run for this check, with tight limits (lconv, gconv, xconv 1e-10; profile 1e-9); the first two decimals "
+    "stand as well in the snapshot test of the R package parameters",
+    how="logistf(case ~ age + oc + vic + vicl + vis + dia, data = sex2)   # coef, ci.lower, ci.upper, loglik",
+)
 SEX_R = {
     "intercept": (0.1202540491, -0.818559106, 1.0731512160),
     "age": (-1.1059813314, -1.973788383, -0.3074251416),
@@ -69,8 +74,8 @@ def test_firth_coefficients_and_penalised_likelihood_of_the_sex_data() -> None:
     assert len(outcome) == 239
     fit = fit_binary(matrix, outcome)
     for value, name in zip(fit.coefficients, SEX_NAMES, strict=True):
-        assert value == pytest.approx(SEX_R[name][0], abs=1e-7)
-    assert fit.objective == pytest.approx(-132.539380, abs=1e-6)  # m$loglik, full
+        agrees(f"penalised coefficient, {name}", value, SEX_R[name][0], LOGISTF, abs=1e-7)
+    agrees("penalised log-likelihood", fit.objective, -132.539380, LOGISTF, abs=1e-6)  # m$loglik, full
 
 
 @pytest.mark.parametrize("name", SEX_NAMES)
@@ -85,27 +90,41 @@ def test_profile_intervals_of_the_sex_data(name: str) -> None:
 
     error = float(np.sqrt(fit.covariance[at, at]))
     low, high = profile_interval(fall, float(fit.coefficients[at]), error, float(stats.chi2.ppf(0.95, 1)))
-    assert (low, high) == pytest.approx(SEX_R[name][1:], abs=3e-4 * error)
+    agrees(f"95 % profile interval, {name}", (low, high), SEX_R[name][1:], LOGISTF, abs=3e-4 * error)
+
+
+BRGLM2 = Source(
+    "program",
+    "R 4.2.2, brglm2 0.9: brglm2's endometrial (Heinze and Schemper, 2002); logistf gives the same to all "
+    "figures",
+    "run for this check",
+    how=(
+        'glm(HG ~ NV + PI + EH, family = binomial("logit"), data = endometrial,   # and "probit"\n'
+        '    method = "brglmFit", type = "MPL_Jeffreys")'
+    ),
+)
 
 
 @pytest.mark.parametrize(
     ("link", "from_r"),
     [
-        # R 4.2.2, brglm2 0.9: glm(HG ~ NV + PI + EH, family = binomial("logit"), data = endometrial,
-        #   method = "brglmFit", type = "MPL_Jeffreys"); logistf gives the same to all figures
         ("logit", (3.7745597136, 2.9292733532, -0.0347517599, -2.6041639253)),
-        # the same with family = binomial("probit")
         ("probit", (1.958256003, 1.742582813, -0.015737458, -1.404891466)),
     ],
 )
 def test_penalised_fit_where_likelihood_has_no_maximum(link: Link, from_r: tuple[float, ...]) -> None:
     assert is_separated(ENDOMETRIAL, HG)
     fit = fit_binary(ENDOMETRIAL, HG, link)
-    assert fit.coefficients == pytest.approx(from_r, abs=2e-6)
+    agrees(f"penalised {link} coefficients", fit.coefficients, from_r, BRGLM2, abs=2e-6)
 
 
 def test_profile_interval_of_the_separating_column() -> None:
-    # R 4.2.2, logistf 1.26.1: logistf(HG ~ NV + PI + EH, data = endometrial), ci of NV
+    logistf = Source(
+        "program",
+        "R 4.2.2, logistf 1.26.1: brglm2's endometrial",
+        "run for this check",
+        how="logistf(HG ~ NV + PI + EH, data = endometrial), ci of NV",
+    )
     fit = fit_binary(ENDOMETRIAL, HG)
     unit = np.eye(4)[1]
 
@@ -115,8 +134,8 @@ def test_profile_interval_of_the_separating_column() -> None:
         return 2 * (fit.objective - fit_binary(ENDOMETRIAL, HG, restriction=held, start=start).objective)
 
     low, high = profile_interval(fall, float(fit.coefficients[1]), 1.5, float(stats.chi2.ppf(0.95, 1)))
-    assert low == pytest.approx(0.609724436, abs=1e-3)
-    assert high == pytest.approx(7.8546317139, abs=1e-3)
+    agrees("profile interval of the column that separates, lower end", low, 0.609724436, logistf, abs=1e-3)
+    agrees("upper end", high, 7.8546317139, logistf, abs=1e-3)
 
 
 # Twelve batches of eight drops from 30, 45, 60, 90 cm, twice (made up; 1 = broke).
@@ -138,36 +157,60 @@ def drops() -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 def test_batch_effect_against_a_generalised_mixed_model() -> None:
-    # R 4.2.2, lme4 1.1.31: glmer(broke ~ log(height_cm) + colour + (1 | run), family = binomial("probit"),
-    #   nAGQ = 21, data = d, control = glmerControl(optimizer = "bobyqa", tolPwrss = 1e-10))
+    lme4 = Source(
+        "invented",
+        "R 4.2.2, lme4 1.1.31: twelve made-up batches of eight drops",
+        "run for this check",
+        how=(
+            'glmer(broke ~ log(height_cm) + colour + (1 | run), family = binomial("probit"),\n'
+            '  nAGQ = 21, data = d, control = glmerControl(optimizer = "bobyqa", tolPwrss = 1e-10))'
+        ),
+    )
     readings, batches = drops()
     fit = drop_heights(readings, batches, [Category("colour", ("dye", "lake"), "dye")], method="likelihood")
     # lme4's coefficients hold within a batch, ours over batches: one is the other / sqrt(1 - batch share)
     within = np.sqrt(1 - fit.batch_share)
-    assert fit.coefficients["height"] / within == pytest.approx(5.90815572, rel=1e-3)
-    assert fit.coefficients["colour[lake]"] / within == pytest.approx(-1.19264113, rel=1e-3)
+    agrees("height", fit.coefficients["height"] / within, 5.90815572, lme4, rel=1e-3)
+    agrees("colour", fit.coefficients["colour[lake]"] / within, -1.19264113, lme4, rel=1e-3)
     intercept = fit.coefficients["intercept"] - fit.coefficients["height"] * fit.centre
-    assert intercept / within == pytest.approx(-23.70149019, rel=1e-3)
-    assert np.sqrt(fit.batch_share) / within == pytest.approx(1.07292133, rel=2e-3)
-    assert fit.objective == pytest.approx(-27.430573, abs=2e-6)
+    agrees("intercept", intercept / within, -23.70149019, lme4, rel=1e-3)
+    agrees("sd of batches", np.sqrt(fit.batch_share) / within, 1.07292133, lme4, rel=2e-3)
+    agrees("log-likelihood", fit.objective, -27.430573, lme4, abs=2e-6)
     # the same without colour: log likelihood -28.5472465
-    assert fit.joint_tests[0].f == pytest.approx(2 * (28.5472465 - 27.430573), abs=2e-5)
+    agrees("likelihood ratio of colour", fit.joint_tests[0].f, 2 * (28.5472465 - 27.430573), lme4, abs=2e-5)
 
 
 def test_without_batches_it_is_the_plain_probit_dose_response() -> None:
-    # R 4.2.2, MASS 7.3.58.2: m <- glm(cbind(y, n - y) ~ log(h), family = binomial("probit"));
-    #   dose.p(m, p = c(0.5, 0.1)); glm stops at a relative change of 1e-8 in the deviance
+    mass = Source(
+        "invented",
+        "R 4.2.2, MASS 7.3.58.2: 120 made-up drops; glm stops at a relative change of 1e-8 in the deviance",
+        "run for this check",
+        how=(
+            'm <- glm(cbind(y, n - y) ~ log(h), family = binomial("probit"));\n  dose.p(m, p = c(0.5, 0.1))'
+        ),
+    )
     height = np.repeat([30.0, 45.0, 60.0, 90.0] * 3, 10)
     broke = np.concatenate([np.arange(10) < y for y in (0, 1, 6, 10, 1, 3, 7, 9, 0, 2, 5, 10)])
     matrix = np.column_stack([np.ones(120), np.log(height)])
     plain = fit_binary(matrix, broke.astype(float), "probit", jeffreys=False)
-    assert plain.coefficients == pytest.approx([-13.90110167, 3.46182328], rel=1e-6)
+    agrees("intercept and slope", plain.coefficients, [-13.90110167, 3.46182328], mass, rel=1e-6)
     median = np.exp(-plain.coefficients[0] / plain.coefficients[1])
-    assert median == pytest.approx(55.4534212, rel=1e-6)
+    agrees("height at which half break, cm", median, 55.4534212, mass, rel=1e-6)
     # every drop a batch of its own has nothing in common with others, so the batch share plays no part
     centred = np.column_stack([np.ones(120), np.log(height) - 4.0])
     alone = BatchProbitProblem.make(centred, broke, np.arange(120), jeffreys=False).fit()
-    assert alone.coefficients[1] == pytest.approx(3.46182328, rel=1e-4)
-    # brglm2 0.9, type = "MPL_Jeffreys" on the same data
+    agrees("slope with every drop a batch", alone.coefficients[1], 3.46182328, mass, rel=1e-4)
+    brglm2 = Source(
+        "invented",
+        "R 4.2.2, brglm2 0.9: the same drops",
+        "run for this check",
+        how='type = "MPL_Jeffreys"',
+    )
     penalised = fit_binary(matrix, broke.astype(float), "probit")
-    assert penalised.coefficients == pytest.approx([-13.412628805, 3.339802135], rel=1e-6)
+    agrees(
+        "penalised intercept and slope",
+        penalised.coefficients,
+        [-13.412628805, 3.339802135],
+        brglm2,
+        rel=1e-6,
+    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from outside import Source, agrees, same
 
 from fizzlab.crumble import score_regression
 from fizzlab.crumble.ordinal import departure_test, fit_ordinal, proportional_design
@@ -34,31 +35,49 @@ def wine() -> pd.DataFrame:
 
 
 def test_wine_estimates_and_standard_errors() -> None:
-    # R 4.2.2, ordinal 2022.11.16: summary(clm(rating ~ temp + contact, data = wine)), and its vcov
+    clm = Source(
+        "program",
+        "R 4.2.2, ordinal 2022.11.16: bitterness of wine, ordinal's wine (Randall, 1989)",
+        "run for this check",
+        how="summary(clm(rating ~ temp + contact, data = wine)), and its vcov",
+    )
     table = wine()
     design = proportional_design(table[["warm", "contact"]].to_numpy(), 4)
     fit = fit_ordinal(design, table["rating"].to_numpy() - 1)
     expected = [-1.34438, 1.25081, 3.46689, 5.00640, 2.50310, 1.52780]
     errors = [0.51710, 0.43788, 0.59776, 0.73091, 0.52868, 0.47662]
-    assert fit.coefficients == pytest.approx(expected, abs=6e-6)
-    assert np.sqrt(np.diag(fit.covariance)) == pytest.approx(errors, abs=6e-6)
-    assert fit.covariance[4, 5] == pytest.approx(0.048135068, abs=1e-8)
-    assert fit.loglik == pytest.approx(-86.4919, abs=5e-5)
+    agrees("thresholds and coefficients", fit.coefficients, expected, clm, abs=6e-6)
+    agrees("standard errors", np.sqrt(np.diag(fit.covariance)), errors, clm, abs=6e-6)
+    agrees("a covariance", fit.covariance[4, 5], 0.048135068, clm, abs=1e-8)
+    agrees("log-likelihood", fit.loglik, -86.4919, clm, abs=5e-5)
+
+
+NOMINAL = Source(
+    "program",
+    "R 4.2.2, ordinal 2022.11.16: bitterness of wine, ordinal's wine (Randall, 1989), test of proportional "
+    "odds",
+    "run for this check",
+    how="nominal_test(clm(rating ~ temp + contact, data = wine)), LRT on 3 degrees of freedom",
+)
 
 
 @pytest.mark.parametrize(("column", "ratio"), [(0, 3.17498), (1, 0.56674)])
 def test_wine_nominal_effects(column: int, ratio: float) -> None:
-    # R: nominal_test(clm(rating ~ temp + contact, data = wine)), LRT on 3 degrees of freedom
     table = wine()
     columns, category = table[["warm", "contact"]].to_numpy(), table["rating"].to_numpy() - 1
     fit = fit_ordinal(proportional_design(columns, 4), category)
     found, df, _ = departure_test(columns, category, fit, np.array([column]), np.arange(72), 72)
-    assert found == pytest.approx(ratio, abs=1e-5)
-    assert df == 3
+    agrees(f"likelihood ratio of {('temperature', 'contact')[column]}", found, ratio, NOMINAL, abs=1e-5)
+    same("its degrees of freedom", df, 3, NOMINAL)
 
 
 def test_wine_with_judges_through_the_public_function() -> None:
-    # R: clm(rating ~ temp + contact + judge, data = wine): tempwarm, contactyes, judge2..9, logLik
+    judged = Source(
+        "program",
+        "R 4.2.2, ordinal 2022.11.16: bitterness of wine, ordinal's wine (Randall, 1989), with judges",
+        "run for this check",
+        how="clm(rating ~ temp + contact + judge, data = wine)   # tempwarm, contactyes, judge2..9, logLik",
+    )
     table = wine()
     scores = pd.DataFrame(
         {
@@ -78,13 +97,13 @@ def test_wine_with_judges_through_the_public_function() -> None:
     )
     terms = [Category("temp", ("cold", "warm"), "cold"), Category("contact", ("no", "yes"), "no")]
     fit = score_regression(scores, batches, terms)
-    assert fit.loglik == pytest.approx(-70.920873, abs=1e-6)
-    assert np.log(fit.effects[0].estimate) == pytest.approx(3.32015346, abs=1e-7)
-    assert np.log(fit.effects[1].estimate) == pytest.approx(1.98062835, abs=1e-7)
+    agrees("log-likelihood", fit.loglik, -70.920873, judged, abs=1e-6)
+    agrees("log odds ratio, warm", np.log(fit.effects[0].estimate), 3.32015346, judged, abs=1e-7)
+    agrees("log odds ratio, contact", np.log(fit.effects[1].estimate), 1.98062835, judged, abs=1e-7)
     judges = [0, -3.27473131, -0.96018214, -2.49925896, -2.05649032, -1.68797513, -5.24007303,
               -2.79495253, -3.20001659]  # fmt: skip
     leans = np.log([effect.estimate for effect in fit.effects[2:]])
-    assert leans == pytest.approx(np.array(judges) - np.mean(judges), abs=1e-6)
+    agrees("leanings of nine judges", leans, np.array(judges) - np.mean(judges), judged, abs=1e-6)
 
 
 # Data set housing of the R package MASS: Madsen (1976), satisfaction of tenants in Copenhagen; the counts in
@@ -97,8 +116,13 @@ HOUSING = [
 
 
 def test_housing() -> None:
-    # R 4.2.2, MASS 7.3.58.2:
-    #   summary(polr(Sat ~ Infl + Type + Cont, weights = Freq, data = housing, Hess = TRUE))
+    polr = Source(
+        "program",
+        "R 4.2.2, MASS 7.3.58.2: satisfaction of tenants, MASS's housing (Madsen, 1976); polr differentiates "
+        "its Hessian numerically",
+        "run for this check",
+        how="summary(polr(Sat ~ Infl + Type + Cont, weights = Freq, data = housing, Hess = TRUE))",
+    )
     rows = np.array(
         [
             (sat, infl, kind, cont)
@@ -115,7 +139,7 @@ def test_housing() -> None:
     fit = fit_ordinal(proportional_design(columns, 2), rows[:, 0])
     expected = [-0.49614, 0.69071, 0.56639, 1.28882, -0.57235, -0.36619, -1.09101, 0.36028]
     errors = [0.12485, 0.12547, 0.104653, 0.127156, 0.119238, 0.155173, 0.151486, 0.095536]
-    assert fit.coefficients == pytest.approx(expected, abs=2e-5)
+    agrees("thresholds and coefficients", fit.coefficients, expected, polr, abs=2e-5)
     # polr differentiates its Hessian numerically
-    assert np.sqrt(np.diag(fit.covariance)) == pytest.approx(errors, abs=2e-5)
-    assert -2 * fit.loglik == pytest.approx(3479.1493, abs=1e-4)
+    agrees("standard errors", np.sqrt(np.diag(fit.covariance)), errors, polr, abs=2e-5)
+    agrees("deviance", -2 * fit.loglik, 3479.1493, polr, abs=1e-4)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from outside import Source, agrees, holds, same
 
-from fizzlab.design import Range, box_behnken, central_composite, efficiency, model_matrix, star_distance
+from fizzlab.design import Range, box_behnken, central_composite, model_matrix, star_distance
 
 
 def three(low: float = 10, high: float = 20) -> list[Range]:
@@ -16,6 +17,13 @@ def three(low: float = 10, high: float = 20) -> list[Range]:
 def rows(plan_runs: pd.DataFrame, decimals: int) -> list[tuple[float, ...]]:
     values = plan_runs[["x1", "x2", "x3"]].to_numpy(float)
     return sorted(tuple(float(v) for v in row) for row in np.round(values, decimals))
+
+
+HANDBOOK = Source(
+    "standard",
+    "NIST/SEMATECH e-Handbook, 5.3.3.6: response surface designs, tables 3.23 to 3.32",
+    "there. In table 3.25 run 7 of the inscribed plan is printed 12, 12, 18, a misprint for 12, 18, 18",
+)
 
 
 @pytest.mark.parametrize(
@@ -32,7 +40,13 @@ def rows(plan_runs: pd.DataFrame, decimals: int) -> list[tuple[float, ...]]:
     ],
 )
 def test_rotatable_distance(corners: int, factors: int, printed: float) -> None:
-    assert star_distance("rotatable", corners, factors, (3, 3)) == pytest.approx(printed, abs=5e-4)
+    agrees(
+        f"table 3.23, {factors} factors, {corners} corners: star distance",
+        star_distance("rotatable", corners, factors, (3, 3)),
+        printed,
+        HANDBOOK,
+        abs=5e-4,
+    )
 
 
 CORNERS = [[a, b, c] for a in (-1, 1) for b in (-1, 1) for c in (-1, 1)]
@@ -48,19 +62,21 @@ def table(corner: tuple[float, float], star: tuple[float, float], centre: int) -
 def test_circumscribed_settings() -> None:
     # NIST/SEMATECH e-Handbook, 5.3.3.6.3, table 3.25, CCC: corners 10 and 20, stars 6.6 and 23.4, 6 centres
     plan = central_composite(three(), seed=1)
-    assert rows(plan.runs, 1) == table((10, 20), (6.6, 23.4), 6)
+    same(
+        "table 3.25, circumscribed", rows(plan.runs, 1), table((10, 20), (6.6, 23.4), 6), HANDBOOK, "20 runs"
+    )
 
 
 def test_inscribed_settings() -> None:
     # same table, CCI: corners 12 and 18 (run 7 is printed 12, 12, 18, a misprint for 12, 18, 18)
     plan = central_composite(three(), seed=1, reach="inscribed")
-    assert rows(plan.runs, 0) == table((12, 18), (10, 20), 6)
+    same("table 3.25, inscribed", rows(plan.runs, 0), table((12, 18), (10, 20), 6), HANDBOOK, "20 runs")
 
 
 def test_face_centred_settings() -> None:
     # same page, table 3.26, CCF
     plan = central_composite(three(), seed=1, reach="faces")
-    assert rows(plan.runs, 6) == table((10, 20), (10, 20), 6)
+    same("table 3.26, face centred", rows(plan.runs, 6), table((10, 20), (10, 20), 6), HANDBOOK, "20 runs")
 
 
 def test_box_behnken_settings() -> None:
@@ -73,7 +89,8 @@ def test_box_behnken_settings() -> None:
                 row = [one, two]
                 row.insert(still, 15.0)
                 edges.append(tuple(row))
-    assert rows(plan.runs, 6) == sorted(edges + [(15.0, 15.0, 15.0)] * 3)
+    printed = sorted(edges + [(15.0, 15.0, 15.0)] * 3)
+    same("tables 3.24 and 3.26, Box-Behnken", rows(plan.runs, 6), printed, HANDBOOK, "15 runs")
 
 
 @pytest.mark.parametrize(
@@ -83,35 +100,43 @@ def test_box_behnken_settings() -> None:
 )
 def test_runs_of_central_composites(number: int, centre: int, runs: int) -> None:
     factors = [Range(f"x{i}", 10, 20, smallest=None) for i in range(number)]
-    assert len(central_composite(factors, seed=1, centre=(centre - 2, 2)).runs) == runs
+    plan = central_composite(factors, seed=1, centre=(centre - 2, 2))
+    same(f"table 3.28: runs of a central composite of {number}", len(plan.runs), runs, HANDBOOK)
 
 
 def test_five_factors_use_the_half_fraction() -> None:
     # same table: 33 runs by fractional factorial; table 3.32: 16 corners and 6 centres, 10 stars and 1 centre
     factors = [Range(f"x{i}", 10, 20, smallest=None) for i in range(5)]
     plan = central_composite(factors, seed=1, centre=(6, 1), in_blocks=True)
-    assert len(plan.runs) == 33
-    assert plan.runs.groupby("day").size().tolist() == [22, 11]
-    assert plan.runs["x0"].max() == pytest.approx(15 + 2 * 5)
+    same("table 3.28: runs of a central composite of 5", len(plan.runs), 33, HANDBOOK)
+    same("table 3.32: runs of its blocks", plan.runs.groupby("day").size().tolist(), [22, 11], HANDBOOK)
+    agrees("table 3.32: largest star setting", plan.runs["x0"].max(), 15 + 2 * 5, HANDBOOK)
     # table 3.32 is orthogonally blocked as it stands
-    assert plan.day_efficiency == pytest.approx(1, abs=1e-6)
+    agrees("table 3.32: day efficiency", plan.day_efficiency, 1, HANDBOOK, abs=1e-6)
 
 
 @pytest.mark.parametrize(("number", "runs"), [(3, 15), (4, 27), (5, 46)])
 def test_runs_of_box_behnken(number: int, runs: int) -> None:
     # same table 3.28
-    assert len(box_behnken([Range(f"x{i}", 10, 20) for i in range(number)], seed=1).runs) == runs
+    plan = box_behnken([Range(f"x{i}", 10, 20) for i in range(number)], seed=1)
+    same(f"table 3.28: runs of a Box-Behnken of {number}", len(plan.runs), runs, HANDBOOK)
 
 
 def test_two_factors_rotatable_and_orthogonal_at_once() -> None:
     # same section, 5.3.3.6.1, "Example of both rotatability and orthogonal blocking for two factors" (two
     # centres in each block) and table 3.29 (three in each): stars at 1.414214
     for centre in (2, 3):
-        assert star_distance("orthogonal", 4, 2, (centre, centre)) == pytest.approx(1.414214, abs=5e-7)
+        agrees(
+            f"rotatable and orthogonal at once, {centre} centres a block: star distance",
+            star_distance("orthogonal", 4, 2, (centre, centre)),
+            1.414214,
+            HANDBOOK,
+            abs=5e-7,
+        )
     plan = central_composite(
         [Range("a", 4, 8), Range("b", 4, 8)], seed=1, centre=(3, 3), alpha="orthogonal", in_blocks=True
     )
-    assert plan.day_efficiency == pytest.approx(1, abs=1e-6)
+    agrees("table 3.29: day efficiency", plan.day_efficiency, 1, HANDBOOK, abs=1e-6)
     assert plan.runs.groupby("day")["point"].agg(set).tolist() == [
         {"factorial", "centre"},
         {"axial", "centre"},
@@ -121,7 +146,13 @@ def test_two_factors_rotatable_and_orthogonal_at_once() -> None:
 def test_faces_cannot_be_orthogonally_blocked() -> None:
     # 5.3.3.6.4: "the CCF design does not allow orthogonal blocking"
     plan = central_composite(three(), seed=1, reach="faces", in_blocks=True)
-    assert plan.day_efficiency < 0.999
+    holds(
+        "5.3.3.6.4: day efficiency of a face-centred plan",
+        '"the CCF design does not allow orthogonal blocking"',
+        plan.day_efficiency < 0.999,
+        HANDBOOK,
+        f"{plan.day_efficiency:.3f}",
+    )
 
 
 def test_rotatable_plans_forecast_alike_in_every_direction() -> None:
@@ -135,5 +166,10 @@ def test_rotatable_plans_forecast_alike_in_every_direction() -> None:
     ball = 1.2 * ball / np.linalg.norm(ball, axis=1)[:, None]
     points, _ = model_matrix(pd.DataFrame(ball, columns=["x1", "x2", "x3"]), plan.factors, terms)
     variance = np.einsum("ij,jk,ik->i", points, inverse, points)
-    assert np.ptp(variance) < 1e-9 * variance.mean() + 1e-9
-    assert efficiency(matrix, matrix).g <= 1
+    agrees(
+        "rotatable: variance of a forecast in 200 directions, largest over least",
+        variance.max() / variance.min(),
+        1.0,
+        HANDBOOK,
+        abs=1e-9,
+    )

@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from outside import Source, agrees
 
 from fizzlab.effects import (
     adjusted_means,
@@ -57,58 +58,116 @@ def factors(names: str) -> list[Category]:
 
 
 def test_factorial_in_blocks() -> None:
-    # R: anova(lm(yield ~ block + N * P * K, npk)), balanced; N:P:K is confounded with blocks and left out
+    r = Source(
+        "program",
+        "R 4.2.2: peas in six blocks, R's npk",
+        "run for this check",
+        how="anova(lm(yield ~ block + N * P * K, npk))   # N:P:K is confounded with blocks and left out",
+    )
     found = analyse(npk(), "yield", factors("NPK"), model="interactions")
     assert found.structure.kind == "blocked"
-    assert found.tests["F"].tolist() == pytest.approx(
-        [12.25873, 0.54413, 6.16569, 1.37830, 2.14597, 0.03119], abs=6e-6
+    agrees(
+        "F of N, P, K and their pairs",
+        found.tests["F"].tolist(),
+        [12.25873, 0.54413, 6.16569, 1.37830, 2.14597, 0.03119],
+        r,
+        abs=6e-6,
     )
-    assert found.tests["df_den"].tolist() == pytest.approx([12.0] * 6)
-    assert found.spread["variance"].tolist() == pytest.approx([15.440556], rel=1e-6)
+    agrees("denominator degrees of freedom", found.tests["df_den"].tolist(), [12.0] * 6, r)
+    agrees("residual variance", found.spread["variance"].tolist(), [15.440556], r, rel=1e-6)
 
 
 def test_blocks_taken_out_or_at_random() -> None:
-    # R: emmeans(lm(yield ~ block + N + P + K, npk), "N") and its pairs
+    fixed_r = Source(
+        "program",
+        "R 4.2.2, emmeans 1.8.4-1: peas in six blocks, R's npk",
+        "run for this check",
+        how='emmeans(lm(yield ~ block + N + P + K, npk), "N") and its pairs',
+    )
     fixed = analyse(npk(), "yield", factors("NPK"))
     means = adjusted_means(fixed, "N")
-    assert means["mean"].tolist() == pytest.approx([52.0666667, 57.6833333])
-    assert means["se"].tolist() == pytest.approx([1.15514549] * 2, rel=1e-7)
-    assert means["low"].tolist() == pytest.approx([49.6045323, 55.2211990], rel=1e-7)
-    assert fixed.effects.iloc[0][["estimate", "se", "df", "low", "high"]].tolist() == pytest.approx(
-        [5.61666667, 1.63362242, 15, 2.13468289, 9.09865044], rel=1e-7
+    agrees("adjusted means of N", means["mean"].tolist(), [52.0666667, 57.6833333], fixed_r)
+    agrees("their standard errors", means["se"].tolist(), [1.15514549] * 2, fixed_r, rel=1e-7)
+    agrees("their lower ends", means["low"].tolist(), [49.6045323, 55.2211990], fixed_r, rel=1e-7)
+    agrees(
+        "effect of N: estimate, se, df, ends",
+        fixed.effects.iloc[0][["estimate", "se", "df", "low", "high"]].tolist(),
+        [5.61666667, 1.63362242, 15, 2.13468289, 9.09865044],
+        fixed_r,
+        rel=1e-7,
     )
-    # R: the same contrast from lmer(yield ~ N + P + K + (1 | block), npk), Kenward-Roger
+    random_r = Source(
+        "program",
+        "R 4.2.2, lme4 1.1-31, pbkrtest 0.5.2, emmeans 1.8.4-1: peas in six blocks, R's npk",
+        "run for this check",
+        how="lmer(yield ~ N + P + K + (1 | block), npk), Kenward-Roger",
+    )
     random = analyse(npk(), "yield", factors("NPK"), days="random")
-    assert random.spread["variance"].tolist() == pytest.approx([13.16166711, 16.01233321], rel=1e-6)
-    assert random.effects.iloc[0][["estimate", "se", "df"]].tolist() == pytest.approx(
-        [5.61666667, 1.63362242, 15], rel=1e-6
+    agrees(
+        "variances of blocks and plots",
+        random.spread["variance"].tolist(),
+        [13.16166711, 16.01233321],
+        random_r,
+        rel=1e-6,
+    )
+    agrees(
+        "effect of N: estimate, se, df",
+        random.effects.iloc[0][["estimate", "se", "df"]].tolist(),
+        [5.61666667, 1.63362242, 15],
+        random_r,
+        rel=1e-6,
     )
 
 
 def test_lost_plots_on_the_log_scale() -> None:
-    # R: n <- npk[-c(2, 11, 17), ]; m <- lmer(log(yield) ~ N * P + K + (1 | block), n)
+    lost_r = Source(
+        "program",
+        "R 4.2.2, lme4 1.1-31, pbkrtest 0.5.2, emmeans 1.8.4-1: peas in six blocks, R's npk, three plots "
+        "lost, on the log scale",
+        "run for this check",
+        how="n <- npk[-c(2, 11, 17), ]; m <- lmer(log(yield) ~ N * P + K + (1 | block), n)",
+    )
     table = npk().drop(index=[1, 10, 16])
     found = analyse(table, "yield", factors("NPK"), model=["N", "P", "N:P", "K"], log=True, days="random")
-    assert found.spread["variance"].tolist() == pytest.approx([0.00421204010, 0.00509688377], rel=1e-5)
+    agrees(
+        "variances of blocks and plots",
+        found.spread["variance"].tolist(),
+        [0.00421204010, 0.00509688377],
+        lost_r,
+        rel=1e-5,
+    )
     tests = found.tests.loc[["N", "P", "K", "N:P"]]
-    assert tests["F"].tolist() == pytest.approx([7.00607, 0.45813, 2.51619, 0.99807], abs=2e-5)
-    assert tests["df_den"].tolist() == pytest.approx(
-        [11.2973485, 11.4765511, 11.2973485, 11.4765511], rel=1e-5
+    agrees("F of N, P, K, N:P", tests["F"].tolist(), [7.00607, 0.45813, 2.51619, 0.99807], lost_r, abs=2e-5)
+    agrees(
+        "denominator degrees of freedom, Kenward-Roger",
+        tests["df_den"].tolist(),
+        [11.2973485, 11.4765511, 11.2973485, 11.4765511],
+        lost_r,
+        rel=1e-5,
     )
     # R: emmeans(m, "N", type = "response"); pairs(emmeans(m, "N", at = list(P = "1")), type = "response")
     means = adjusted_means(found, "N")
-    assert means["typical"].tolist() == pytest.approx([51.8144904, 56.5273287], rel=1e-6)
-    assert means["df"].tolist() == pytest.approx([6.82, 8.95], abs=0.0051)
-    assert means["typical_high"].tolist() == pytest.approx([56.1188879, 61.4475599], rel=1e-5)
+    agrees("typical values of N", means["typical"].tolist(), [51.8144904, 56.5273287], lost_r, rel=1e-6)
+    agrees("their degrees of freedom", means["df"].tolist(), [6.82, 8.95], lost_r, abs=0.0051)
+    agrees("their upper ends", means["typical_high"].tolist(), [56.1188879, 61.4475599], lost_r, rel=1e-5)
     at_one = all_pairs(found, "N", at={"P": "1"}).table.iloc[0]
-    assert at_one[["ratio", "ratio_low", "ratio_high"]].tolist() == pytest.approx(
-        [1.05570885, 0.94875807, 1.17471589], rel=1e-5
+    agrees(
+        "ratio of N at P = 1, with its ends",
+        at_one[["ratio", "ratio_low", "ratio_high"]].tolist(),
+        [1.05570885, 0.94875807, 1.17471589],
+        lost_r,
+        rel=1e-5,
     )
-    # R: emmeans(lm(log(yield) ~ block + N * P + K, n), "N", type = "response")
+    lost_fixed = Source(
+        "program",
+        "R 4.2.2, emmeans 1.8.4-1: the same, blocks taken out",
+        "run for this check",
+        how='emmeans(lm(log(yield) ~ block + N * P + K, n), "N", type = "response")',
+    )
     blocked = analyse(table, "yield", factors("NPK"), model=["N", "P", "N:P", "K"], log=True, days="fixed")
     means = adjusted_means(blocked, "N")
-    assert means["typical"].tolist() == pytest.approx([51.8144904, 56.4252302], rel=1e-7)
-    assert means["typical_low"].tolist() == pytest.approx([49.5222513, 53.3414310], rel=1e-7)
+    agrees("typical values of N", means["typical"].tolist(), [51.8144904, 56.4252302], lost_fixed, rel=1e-7)
+    agrees("their lower ends", means["typical_low"].tolist(), [49.5222513, 53.3414310], lost_fixed, rel=1e-7)
 
 
 def recovery() -> pd.DataFrame:
@@ -118,25 +177,56 @@ def recovery() -> pd.DataFrame:
 
 def test_comparisons_of_unequal_groups() -> None:
     found = analyse(recovery(), "minutes", [Category("blanket", ("b0", "b1", "b2", "b3"), "b0")])
-    # R: g <- glht(aov(minutes ~ blanket, recovery), linfct = mcp(blanket = "Dunnett")); summary(g);
-    # confint(g); its integration is random in the fourth figure (quantile 2.48828824)
-    dunnett = against_control(found, "blanket").table
-    assert dunnett["t"].tolist() == pytest.approx([-1.33019, -4.65565, -1.88372], abs=6e-6)
-    assert dunnett["p"].tolist() == pytest.approx([0.45590, 0.0001, 0.18197], abs=4e-4)
-    assert dunnett["low"].tolist() == pytest.approx([-6.1240, -11.4574, -3.8682], abs=2e-3)
-    # R: summary(pairs(emmeans(aov(...), "blanket")), infer = c(TRUE, TRUE)), Tukey's method
-    tukey = all_pairs(found, "blanket").table
-    assert tukey["p"].tolist() == pytest.approx([0.5501, 0.0002, 0.2524, 0.0729, 0.9918, 0.0058], abs=6e-5)
-    assert (-tukey["high"]).tolist() == pytest.approx(
-        [-2.180463264, 3.152870069, -0.713156925, -0.355533152, -4.873243698, -10.206577031], rel=1e-5
+    multcomp = Source(
+        "program",
+        "R 4.2.2, multcomp 1.4-22: recovery under four blankets, multcomp's recovery; its integration is "
+        "random in the fourth figure",
+        "run for this check",
+        how=(
+            'g <- glht(aov(minutes ~ blanket, recovery), linfct = mcp(blanket = "Dunnett")); summary(g);\n'
+            "confint(g) (quantile 2.48828824)"
+        ),
     )
+    dunnett = against_control(found, "blanket").table
+    agrees("Dunnett's t", dunnett["t"].tolist(), [-1.33019, -4.65565, -1.88372], multcomp, abs=6e-6)
+    agrees("Dunnett's p, two of three", dunnett["p"].iloc[[0, 2]], [0.45590, 0.18197], multcomp, abs=4e-4)
+    agrees("Dunnett's p of the blanket that matters", dunnett["p"].iloc[1], 0.0001, multcomp, abs=5e-5)
+    agrees(
+        "lower ends of Dunnett's intervals",
+        dunnett["low"].tolist(),
+        [-6.1240, -11.4574, -3.8682],
+        multcomp,
+        abs=2e-3,
+    )
+    emm = Source(
+        "program",
+        "R 4.2.2, emmeans 1.8.4-1: the same, Tukey's method",
+        "run for this check",
+        how='summary(pairs(emmeans(aov(...), "blanket")), infer = c(TRUE, TRUE))',
+    )
+    tukey = all_pairs(found, "blanket").table
+    agrees(
+        "p of all pairs", tukey["p"].tolist(), [0.5501, 0.0002, 0.2524, 0.0729, 0.9918, 0.0058], emm, abs=6e-5
+    )
+    agrees(
+        "ends of their intervals",
+        (-tukey["high"]).tolist(),
+        [-2.180463264, 3.152870069, -0.713156925, -0.355533152, -4.873243698, -10.206577031],
+        emm,
+        rel=1e-5,
+    )
+
+
+DUNNETT = Source(
+    "standard",
+    "C. W. Dunnett, JASA 50 (1955) 1117: one-sided 5 % points for 2 to 6 treatments against a control",
+    "as reprinted in a textbook's appendix; the last place is not always rounded to nearest",
+)
 
 
 @pytest.mark.parametrize(
     ("df", "row"),
     [
-        # C. W. Dunnett, JASA 50 (1955) 1117, one-sided 5 % points for 2 to 6 treatments against a control,
-        # equal groups, as reprinted in a textbook's appendix; the last place is not always rounded to nearest
         (5, [2.44, 2.68, 2.85, 2.98, 3.08]),
         (10, [2.15, 2.34, 2.47, 2.56, 2.64]),
         (20, [2.03, 2.19, 2.30, 2.39, 2.46]),
@@ -147,14 +237,29 @@ def test_comparisons_of_unequal_groups() -> None:
 def test_dunnett_1955(df: float, row: list[float]) -> None:
     for treatments, printed in enumerate(row, start=2):
         equal = np.full((treatments, treatments), 0.5) + 0.5 * np.eye(treatments)
-        assert critical(equal, df, two_sided=False) == pytest.approx(printed, abs=0.01)
+        agrees(
+            f"{treatments} treatments, {df:g} degrees of freedom",
+            critical(equal, df, two_sided=False),
+            printed,
+            DUNNETT,
+            abs=0.01,
+        )
 
 
 def test_odd_plots() -> None:
-    # R: rstudent(lm(yield ~ block + N + P + K, npk))
+    odd_r = Source(
+        "program",
+        "R 4.2.2: peas in six blocks, R's npk",
+        "run for this check",
+        how="rstudent(lm(yield ~ block + N + P + K, npk))",
+    )
     found = odd_batches(analyse(npk(), "yield", factors("NPK")))
-    assert found.table.loc[["R01", "R03", "R13", "R24"], "t"].tolist() == pytest.approx(
-        [0.2653336896, -2.6046712870, 2.3333809861, -0.0381754078], rel=1e-8
+    agrees(
+        "externally studentised residuals of four plots",
+        found.table.loc[["R01", "R03", "R13", "R24"], "t"].tolist(),
+        [0.2653336896, -2.6046712870, 2.3333809861, -0.0381754078],
+        odd_r,
+        rel=1e-8,
     )
     assert not found.suspicious
 
@@ -165,26 +270,60 @@ def test_odd_batch_and_power_of_the_poisons() -> None:
     table["poison"] = np.tile(np.repeat(list("123"), 4), 4)
     terms = [Category("poison", ("1", "2", "3"), "1"), Category("treat", tuple("ABCD"), "A")]
     found = analyse(table, "time", terms)
-    # R: bc <- MASS::boxcox(lm(time ~ poison + treat, poisons), lambda = seq(-2, 2, 0.01), interp = FALSE):
-    # best -0.75, -1.13 to -0.36; Box and Cox (1964) chose the reciprocal (from memory, not seen)
+    boxcox = Source(
+        "program",
+        "R 4.2.2, MASS 7.3-58.2: survival under poisons, boot's poisons (Box and Cox, 1964)",
+        "run for this check. Box and Cox chose the reciprocal (from memory, not seen)",
+        how=(
+            "bc <- MASS::boxcox(lm(time ~ poison + treat, poisons), lambda = seq(-2, 2, 0.01), interp = "
+            "FALSE):\n"
+            "best -0.75, -1.13 to -0.36"
+        ),
+    )
     advice = power_advice(found)
-    assert (advice.best, advice.low, advice.high) == pytest.approx((-0.75, -1.13, -0.36), abs=1e-9)
+    agrees(
+        "power: best, and its 95 % interval",
+        (advice.best, advice.low, advice.high),
+        (-0.75, -1.13, -0.36),
+        boxcox,
+        abs=1e-9,
+    )
     assert advice.suggested in (-1.0, -0.5)
-    # R: rstudent(lm(time ~ poison + treat, poisons)): 3.894897731 for plot 20, 3.127389048 for plot 42
+    plots_r = Source(
+        "program",
+        "R 4.2.2: the poisons",
+        "run for this check",
+        how="rstudent(lm(time ~ poison + treat, poisons)): 3.894897731 for plot 20, 3.127389048 for plot 42",
+    )
     odd = odd_batches(found)
-    assert odd.table.loc[["19", "41"], "t"].tolist() == pytest.approx([3.894897731, 3.127389048], rel=1e-8)
+    agrees(
+        "residuals of plots 20 and 42",
+        odd.table.loc[["19", "41"], "t"].tolist(),
+        [3.894897731, 3.127389048],
+        plots_r,
+        rel=1e-8,
+    )
     assert odd.suspicious == ("19",)
 
 
 def test_sameness_is_two_one_sided_t_tests() -> None:
-    # R: a <- RECOVERY b0, b <- b3 above; t.test(log(b3), log(b0), var.equal = TRUE, mu = log(1/1.5),
-    #    alternative = "greater")$p.value and mu = log(1.5), "less"; conf.int of level 0.90
+    ttest = Source(
+        "program",
+        "R 4.2.2: two of multcomp's blankets",
+        "run for this check",
+        how=(
+            "a <- RECOVERY b0, b <- b3 above; t.test(log(b3), log(b0), var.equal = TRUE, mu = log(1/1.5),\n"
+            '   alternative = "greater")$p.value and mu = log(1.5), "less"; conf.int of level 0.90'
+        ),
+    )
     rows = [(blanket, float(m)) for blanket in ("b0", "b3") for m in RECOVERY[blanket]]
     table = pd.DataFrame(rows, columns=["blanket", "minutes"])
     found = analyse(table, "minutes", [Category("blanket", ("b0", "b3"), "b0")], log=True)
     same = same_within(found, "blanket", "b3", margin=1.5)
-    assert same.p == pytest.approx(1.48118902108e-04, rel=1e-9)
-    assert (same.low, same.high) == pytest.approx((0.782329607296, 0.984828613456), rel=1e-9)
+    agrees("p of sameness within 1.5 times", same.p, 1.48118902108e-04, ttest, rel=1e-9)
+    agrees(
+        "90 % interval of the ratio", (same.low, same.high), (0.782329607296, 0.984828613456), ttest, rel=1e-9
+    )
     # t.test(log(b3), log(b0), var.equal = TRUE)$p.value is above 0.05, which alone would show nothing
     assert same.p_difference > 0.05
     assert same.verdict == "same within the margin"

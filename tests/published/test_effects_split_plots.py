@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
+from outside import Source, agrees
 
 from fizzlab.effects import Analysis, adjusted_means, against_control, all_pairs, analyse
 from fizzlab.terms import Category
@@ -86,79 +87,168 @@ def lost(oats: pd.DataFrame, method: str = "kenward-roger") -> Analysis:
 
 
 def test_oats_components_and_tests(oats: pd.DataFrame) -> None:
-    # R: m <- lmer(Y ~ V * N + (1 | B/V), oats); VarCorr(m); anova(m, ddf = "Kenward-Roger")
+    r = Source(
+        "program",
+        "R 4.2.2, lme4 1.1-31, pbkrtest 0.5.2: oats, MASS's oats (Yates, 1935)",
+        "run for this check",
+        how='m <- lmer(Y ~ V * N + (1 | B/V), oats); VarCorr(m); anova(m, ddf = "Kenward-Roger")',
+    )
     found = whole(oats)
-    assert found.spread["variance"].tolist() == pytest.approx([214.480955, 106.061801, 177.083066], rel=3e-5)
+    agrees(
+        "variances of blocks, whole plots, plots",
+        found.spread["variance"].tolist(),
+        [214.480955, 106.061801, 177.083066],
+        r,
+        rel=3e-5,
+    )
     tests = found.tests
-    assert tests["F"].tolist() == pytest.approx([1.48534, 37.68570, 0.30282], abs=6e-5)
-    assert tests["df_den"].tolist() == pytest.approx([10, 45, 45], abs=1e-6)
-    assert tests["p"].tolist() == pytest.approx([0.27239, 2.4577e-12, 0.93220], rel=1e-4)
+    agrees("F of variety, manure and both", tests["F"].tolist(), [1.48534, 37.68570, 0.30282], r, abs=6e-5)
+    agrees("denominator degrees of freedom", tests["df_den"].tolist(), [10, 45, 45], r, abs=1e-6)
+    agrees("p", tests["p"].tolist(), [0.27239, 2.4577e-12, 0.93220], r, rel=1e-4)
     assert tests["judged_by"].tolist() == ["groups of a day", "batches", "batches"]
 
 
 def test_oats_means_and_comparisons(oats: pd.DataFrame) -> None:
     found = whole(oats)
-    # R: emmeans(m, "V"); emmeans(m, "N") with lmer.df = "kenward-roger"
+    emm = Source(
+        "program",
+        "R 4.2.2, lme4 1.1-31, pbkrtest 0.5.2, emmeans 1.8.4-1: oats, MASS's oats (Yates, 1935)",
+        "run for this check",
+        how='emmeans(m, "V"); emmeans(m, "N") with lmer.df = "kenward-roger"',
+    )
     means = adjusted_means(found, "variety")
-    assert means["mean"].tolist() == pytest.approx([104.5, 109.791667, 97.625])
-    assert means["se"].tolist() == pytest.approx([7.79757998] * 3, rel=1e-5)
-    assert means["df"].tolist() == pytest.approx([8.87] * 3, abs=0.005)
-    assert means["low"].tolist() == pytest.approx([86.8208295, 92.1124962, 79.9458295], rel=1e-5)
+    agrees("means of varieties", means["mean"].tolist(), [104.5, 109.791667, 97.625], emm)
+    agrees("their standard errors", means["se"].tolist(), [7.79757998] * 3, emm, rel=1e-5)
+    agrees("their degrees of freedom", means["df"].tolist(), [8.87] * 3, emm, abs=0.005)
+    agrees("their lower ends", means["low"].tolist(), [86.8208295, 92.1124962, 79.9458295], emm, rel=1e-5)
     manures = adjusted_means(found, "manure")
-    assert manures["df"].tolist() == pytest.approx([6.79] * 4, abs=0.005)
-    assert manures["high"].iloc[3] == pytest.approx(140.4603699, rel=1e-5)
-    # R: summary(contrast(emmeans(m, "N"), "trt.vs.ctrl", adjust = "mvt"), infer = c(TRUE, TRUE)), by mvtnorm
-    # 1.1-3, whose integration is random in the fourth figure
+    agrees("degrees of freedom of manures", manures["df"].tolist(), [6.79] * 4, emm, abs=0.005)
+    agrees("upper end of the most manure", manures["high"].iloc[3], 140.4603699, emm, rel=1e-5)
+    mvt = Source(
+        "program",
+        "R 4.2.2, lme4 1.1-31, pbkrtest 0.5.2, emmeans 1.8.4-1, mvtnorm 1.1-3, whose integration is random "
+        "in the fourth figure: oats, MASS's oats (Yates, 1935)",
+        "run for this check",
+        how='summary(contrast(emmeans(m, "N"), "trt.vs.ctrl", adjust = "mvt"), infer = c(TRUE, TRUE))',
+    )
     dunnett = against_control(found, "manure").table
-    assert dunnett["estimate"].tolist() == pytest.approx([19.5, 34.8333333, 44.0])
-    assert dunnett["low"].tolist() == pytest.approx([8.726, 24.060, 33.226], abs=0.01)
-    assert dunnett["p"].iloc[0] == pytest.approx(0.0002, abs=5e-5)
-    # R: summary(pairs(emmeans(m, "V")), infer = c(TRUE, TRUE))
+    agrees("manures less none", dunnett["estimate"].tolist(), [19.5, 34.8333333, 44.0], mvt)
+    agrees(
+        "lower ends of Dunnett's intervals", dunnett["low"].tolist(), [8.726, 24.060, 33.226], mvt, abs=0.01
+    )
+    agrees("p of the least manure", dunnett["p"].iloc[0], 0.0002, mvt, abs=5e-5)
+    tukey_r = Source(
+        "program",
+        "R 4.2.2, lme4 1.1-31, pbkrtest 0.5.2, emmeans 1.8.4-1: oats, MASS's oats (Yates, 1935), Tukey's "
+        "method",
+        "run for this check",
+        how='summary(pairs(emmeans(m, "V")), infer = c(TRUE, TRUE))',
+    )
     tukey = all_pairs(found, "variety").table
-    assert (-tukey["estimate"]).tolist() == pytest.approx([-5.29166667, 6.875, 12.16666667])
-    assert (-tukey["high"]).tolist() == pytest.approx([-24.69702665, -12.53035999, -7.23869331], rel=1e-5)
-    assert tukey["p"].tolist() == pytest.approx([0.7419, 0.6104, 0.2458], abs=6e-5)
+    agrees(
+        "differences of varieties", (-tukey["estimate"]).tolist(), [-5.29166667, 6.875, 12.16666667], tukey_r
+    )
+    agrees(
+        "ends of their intervals",
+        (-tukey["high"]).tolist(),
+        [-24.69702665, -12.53035999, -7.23869331],
+        tukey_r,
+        rel=1e-5,
+    )
+    agrees("p", tukey["p"].tolist(), [0.7419, 0.6104, 0.2458], tukey_r, abs=6e-5)
 
 
 def test_oats_with_lost_plots(oats: pd.DataFrame) -> None:
-    # R: the same calls on oats[-c(1, 10, 23, 24, 38, 56, 61), ]
-    found = lost(oats)
-    assert found.spread["variance"].tolist() == pytest.approx(
-        [204.0973789, 120.4265386, 187.5541913], rel=1e-6
+    lost_r = Source(
+        "program",
+        "R 4.2.2, lme4 1.1-31, pbkrtest 0.5.2, emmeans 1.8.4-1: oats, MASS's oats (Yates, 1935), seven plots "
+        "lost",
+        "run for this check",
+        how="the same calls on oats[-c(1, 10, 23, 24, 38, 56, 61), ]",
     )
-    assert found.tests["F"].tolist() == pytest.approx([0.99069, 27.25598, 0.17665], abs=6e-6)
-    assert found.tests["df_den"].tolist() == pytest.approx([9.92506, 38.87197, 38.82517], abs=6e-6)
-    assert found.tests["p"].tolist() == pytest.approx([0.40524, 1.1637e-09, 0.98160], rel=3e-5)
+    found = lost(oats)
+    agrees(
+        "variances of blocks, whole plots, plots",
+        found.spread["variance"].tolist(),
+        [204.0973789, 120.4265386, 187.5541913],
+        lost_r,
+        rel=1e-6,
+    )
+    agrees("F", found.tests["F"].tolist(), [0.99069, 27.25598, 0.17665], lost_r, abs=6e-6)
+    agrees(
+        "denominator degrees of freedom, Kenward-Roger",
+        found.tests["df_den"].tolist(),
+        [9.92506, 38.87197, 38.82517],
+        lost_r,
+        abs=6e-6,
+    )
+    agrees("p", found.tests["p"].tolist(), [0.40524, 1.1637e-09, 0.98160], lost_r, rel=3e-5)
     assert found.lost == tuple(f"P{i:02d}" for i in LOST)
     means = adjusted_means(found, "variety")
-    assert means["mean"].tolist() == pytest.approx([103.8451737, 108.9964694, 98.1713402], rel=1e-7)
-    assert means["se"].tolist() == pytest.approx([7.89980643, 7.97933593, 7.97097089], rel=1e-6)
-    assert means["df"].tolist() == pytest.approx([9.26, 9.59, 9.58], abs=0.0051)
+    agrees(
+        "means of varieties", means["mean"].tolist(), [103.8451737, 108.9964694, 98.1713402], lost_r, rel=1e-7
+    )
+    agrees(
+        "their standard errors", means["se"].tolist(), [7.89980643, 7.97933593, 7.97097089], lost_r, rel=1e-6
+    )
+    agrees("their degrees of freedom", means["df"].tolist(), [9.26, 9.59, 9.58], lost_r, abs=0.0051)
     manures = adjusted_means(found, "manure")
-    assert manures["low"].tolist() == pytest.approx(
-        [63.4842110, 80.5082301, 97.5063433, 104.8731335], rel=1e-6
+    agrees(
+        "lower ends of manures",
+        manures["low"].tolist(),
+        [63.4842110, 80.5082301, 97.5063433, 104.8731335],
+        lost_r,
+        rel=1e-6,
     )
     dunnett = against_control(found, "manure").table
-    assert dunnett["se"].tolist() == pytest.approx([5.01318900, 4.90937992, 5.00043838], rel=1e-6)
-    assert dunnett["df"].tolist() == pytest.approx([39.29, 38.79, 38.91], abs=0.0051)
-    assert dunnett["high"].tolist() == pytest.approx([29.242, 45.954, 53.581], abs=0.02)
-    assert dunnett["p"].iloc[0] == pytest.approx(0.0045, abs=1.5e-4)
+    agrees(
+        "standard errors of manures less none",
+        dunnett["se"].tolist(),
+        [5.01318900, 4.90937992, 5.00043838],
+        lost_r,
+        rel=1e-6,
+    )
+    agrees("their degrees of freedom", dunnett["df"].tolist(), [39.29, 38.79, 38.91], lost_r, abs=0.0051)
+    agrees(
+        "upper ends of Dunnett's intervals",
+        dunnett["high"].tolist(),
+        [29.242, 45.954, 53.581],
+        lost_r,
+        abs=0.02,
+    )
+    agrees("p of the least manure", dunnett["p"].iloc[0], 0.0045, lost_r, abs=1.5e-4)
     tukey = all_pairs(found, "variety").table
-    assert tukey["p"].tolist() == pytest.approx([0.7823, 0.7431, 0.3734], abs=6e-5)
-    assert (-tukey["high"]).iloc[2] == pytest.approx(-10.2075578, rel=1e-5)
+    agrees("p of varieties, Tukey", tukey["p"].tolist(), [0.7823, 0.7431, 0.3734], lost_r, abs=6e-5)
+    agrees("an end of Tukey's intervals", (-tukey["high"]).iloc[2], -10.2075578, lost_r, rel=1e-5)
 
 
 def test_oats_with_lost_plots_by_satterthwaite(oats: pd.DataFrame) -> None:
-    # R: anova(m), whose df rest on numerical second derivatives (9.92952, 38.78157, 38.73593); ours are
-    # analytic, hence the room of 1 in 2000
+    lmertest = Source(
+        "program",
+        "R 4.2.2, lmerTest 3.1-3: the same by Satterthwaite, whose df rest there on numerical second "
+        "derivatives",
+        "run for this check",
+        how="anova(m)",
+    )
     found = lost(oats, "satterthwaite")
-    assert found.tests["F"].tolist() == pytest.approx([0.99299, 27.45128, 0.17849], abs=6e-6)
-    assert found.tests["df_den"].tolist() == pytest.approx([9.92952, 38.78157, 38.73593], rel=5e-4)
-    assert found.tests["p"].tolist() == pytest.approx([0.40445, 1.0816e-09, 0.98110], rel=5e-4)
+    agrees("F", found.tests["F"].tolist(), [0.99299, 27.45128, 0.17849], lmertest, abs=6e-6)
+    agrees(
+        "denominator degrees of freedom",
+        found.tests["df_den"].tolist(),
+        [9.92952, 38.78157, 38.73593],
+        lmertest,
+        rel=5e-4,
+    )
+    agrees("p", found.tests["p"].tolist(), [0.40445, 1.0816e-09, 0.98110], lmertest, rel=5e-4)
 
 
 def test_components_are_those_of_statsmodels(oats: pd.DataFrame) -> None:
-    # statsmodels MixedLM (0.14 or newer), a third implementation of REML
+    statsmodels = Source(
+        "program",
+        "statsmodels MixedLM (0.14 or newer): the oats with seven plots lost",
+        "worked out at every run",
+        live=True,
+    )
     table = oats.drop(index=LOST).rename(columns={"yield": "y"})
     model = smf.mixedlm(
         "y ~ C(variety) * C(manure)",
@@ -169,49 +259,112 @@ def test_components_are_those_of_statsmodels(oats: pd.DataFrame) -> None:
     )
     fit = model.fit(reml=True, method="lbfgs")
     found = lost(oats).spread["variance"]
-    assert [float(fit.cov_re.iloc[0, 0]), float(fit.vcomp[0]), float(fit.scale)] == pytest.approx(
-        found.tolist(), rel=2e-3
-    )
+    theirs = [float(fit.cov_re.iloc[0, 0]), float(fit.vcomp[0]), float(fit.scale)]
+    agrees("variances of blocks, whole plots, plots", found, theirs, statsmodels, rel=2e-3)
 
 
 def test_beets_sugar(beets: pd.DataFrame) -> None:
-    # R: anova(lmer(sugpct ~ block + sow + harvest + (1 | block:harvest), beets), ddf = "Kenward-Roger")
+    beets_r = Source(
+        "program",
+        "R 4.2.2, lme4 1.1-31, pbkrtest 0.5.2: sugar beets, pbkrtest's beets (Halekoh and Hoejsgaard, J. "
+        "Statist. Software 59, 2014, 9), sugar",
+        "run for this check",
+        how='anova(lmer(sugpct ~ block + sow + harvest + (1 | block:harvest), beets), ddf = "Kenward-Roger")',
+    )
     found = analyse(beets, "sugar", BEET_FACTORS, days="fixed")
     assert found.structure.groups == ("whole_plot",)
-    assert found.tests.loc["harvest", "F"] == pytest.approx(15.21053, abs=6e-6)
-    assert found.tests.loc["harvest", "df_den"] == pytest.approx(2, abs=1e-6)
-    assert found.tests.loc["harvest", "p"] == pytest.approx(0.059898, abs=1e-6)
-    assert found.tests.loc["sowing", ["F", "df_den"]].tolist() == pytest.approx([101.0, 20.0])
-    assert found.spread["variance"].tolist() == pytest.approx([0.000766666667, 0.0025], rel=1e-6)
+    agrees("F of the harvest", found.tests.loc["harvest", "F"], 15.21053, beets_r, abs=6e-6)
+    agrees("its degrees of freedom", found.tests.loc["harvest", "df_den"], 2, beets_r, abs=1e-6)
+    agrees("its p", found.tests.loc["harvest", "p"], 0.059898, beets_r, abs=1e-6)
+    agrees(
+        "F of sowing and its degrees of freedom",
+        found.tests.loc["sowing", ["F", "df_den"]].tolist(),
+        [101.0, 20.0],
+        beets_r,
+    )
+    agrees(
+        "variances of whole plots and plots",
+        found.spread["variance"].tolist(),
+        [0.000766666667, 0.0025],
+        beets_r,
+        rel=1e-6,
+    )
 
 
 def test_beets_sugar_with_lost_plots(beets: pd.DataFrame) -> None:
-    # R: the same on beets[-c(3, 8, 20), ], which are these rows once sorted
+    lost_r = Source(
+        "program",
+        "R 4.2.2, lme4 1.1-31, pbkrtest 0.5.2: sugar beets, pbkrtest's beets (Halekoh and Hoejsgaard, J. "
+        "Statist. Software 59, 2014, 9), sugar, three plots lost",
+        "run for this check",
+        how="the same on beets[-c(3, 8, 20), ], which are these rows once sorted",
+    )
     table = beets.drop(index=[4, 18, 7])
     found = analyse(table, "sugar", BEET_FACTORS, days="fixed")
-    assert found.spread["variance"].tolist() == pytest.approx([0.0007808547926, 0.0029159450845], rel=1e-5)
-    assert found.tests.loc["harvest", "F"] == pytest.approx(13.17051, abs=2e-5)
-    assert found.tests.loc["harvest", "df_den"] == pytest.approx(1.98671461, abs=1e-5)
-    assert found.tests.loc["sowing", "F"] == pytest.approx(69.87375, abs=2e-4)
-    assert found.tests.loc["sowing", "df_den"] == pytest.approx(17.19615434, abs=2e-5)
-    # R: contrast(emmeans(m, "sow"), "trt.vs.ctrl", adjust = "none"); pairs(emmeans(m, "harvest"))
+    agrees(
+        "variances of whole plots and plots",
+        found.spread["variance"].tolist(),
+        [0.0007808547926, 0.0029159450845],
+        lost_r,
+        rel=1e-5,
+    )
+    agrees("F of the harvest", found.tests.loc["harvest", "F"], 13.17051, lost_r, abs=2e-5)
+    agrees("its degrees of freedom", found.tests.loc["harvest", "df_den"], 1.98671461, lost_r, abs=1e-5)
+    agrees("F of sowing", found.tests.loc["sowing", "F"], 69.87375, lost_r, abs=2e-4)
+    agrees("its degrees of freedom", found.tests.loc["sowing", "df_den"], 17.19615434, lost_r, abs=2e-5)
+    emm = Source(
+        "program",
+        "R 4.2.2, lme4 1.1-31, pbkrtest 0.5.2, emmeans 1.8.4-1: the same",
+        "run for this check",
+        how='contrast(emmeans(m, "sow"), "trt.vs.ctrl", adjust = "none"); pairs(emmeans(m, "harvest"))',
+    )
     effects = found.effects
-    assert effects["estimate"].tolist() == pytest.approx(
-        [-0.113202925, 0.116666667, 0.166993716, -0.099574912, -0.349573883], rel=1e-5
+    agrees(
+        "effects of harvest and sowing times",
+        effects["estimate"].tolist(),
+        [-0.113202925, 0.116666667, 0.166993716, -0.099574912, -0.349573883],
+        emm,
+        rel=1e-5,
     )
-    assert effects["se"].tolist() == pytest.approx(
-        [0.0311929387, 0.0311766208, 0.0331663802, 0.0331692316, 0.0331598201], rel=1e-5
+    agrees(
+        "their standard errors",
+        effects["se"].tolist(),
+        [0.0311929387, 0.0311766208, 0.0331663802, 0.0331692316, 0.0331598201],
+        emm,
+        rel=1e-5,
     )
-    assert effects["low"].iloc[0] == pytest.approx(-0.248279047, rel=1e-4)
+    agrees("a lower end", effects["low"].iloc[0], -0.248279047, emm, rel=1e-4)
 
 
 def test_a_negative_component_leaves_the_classical_test(beets: pd.DataFrame) -> None:
-    # The help page of the beets data (R packages doBy and pbkrtest, public site) prints summary(aov(yield ~
-    # block + sow + harvest + Error(bh), beets)): harvest F = 1225.000, Pr 0.000815; sow from R 4.2.2:
-    # F = 119.74603 on 4 and 20 df. The whole plots are more alike than chance (mean square 1.41 against
-    # 17.47), so that lmer stops at zero and prints F = 107.7 instead.
+    aov = Source(
+        "publication",
+        "help page of the beets data (R packages doBy and pbkrtest): summary(aov(yield ~ block + sow + "
+        "harvest + Error(bh), beets))",
+        "as printed there: F 1225.000, Pr 0.000815, mean squares 1.41 and 17.47. lmer stops at zero here and "
+        "prints F = 107.7 instead",
+    )
+    sow_r = Source("program", "R 4.2.2: the same call", "run for this check")
     found = analyse(beets, "yield", BEET_FACTORS, days="fixed")
-    assert found.spread["variance"].tolist() == pytest.approx([(1.408333 - 17.4725) / 5, 17.4725], rel=1e-5)
-    assert found.tests.loc["harvest", ["F", "df_den"]].tolist() == pytest.approx([1225.0, 2.0], rel=1e-6)
-    assert found.tests.loc["harvest", "p"] == pytest.approx(0.000815, abs=6e-7)
-    assert found.tests.loc["sowing", ["F", "df_den"]].tolist() == pytest.approx([119.74603, 20.0], rel=1e-6)
+    agrees(
+        "variances of whole plots (from the mean squares) and plots",
+        found.spread["variance"].tolist(),
+        [(1.408333 - 17.4725) / 5, 17.4725],
+        aov,
+        rel=1e-5,
+    )
+    agrees(
+        "F of the harvest and its degrees of freedom",
+        found.tests.loc["harvest", ["F", "df_den"]].tolist(),
+        [1225.0, 2.0],
+        aov,
+        rel=1e-6,
+    )
+    agrees("its p", found.tests.loc["harvest", "p"], 0.000815, aov, abs=6e-7)
+    agrees(
+        "F of sowing and its degrees of freedom",
+        found.tests.loc["sowing", ["F", "df_den"]].tolist(),
+        [119.74603, 20.0],
+        sow_r,
+        rel=1e-6,
+    )

@@ -7,6 +7,7 @@ from itertools import product
 import numpy as np
 import pandas as pd
 import pytest
+from outside import Source, agrees, same
 
 from fizzlab.effects import (
     analyse,
@@ -19,9 +20,12 @@ from fizzlab.effects import (
 )
 from fizzlab.terms import Amount
 
-# R. V. Lenth, "Response-Surface Methods in R, Using rsm", J. Statist. Software (2009), as updated in the
-# package rsm on CRAN, which prints the data (R. H. Myers, D. C. Montgomery, C. M. Anderson-Cook, Response
-# Surface Methodology, 3rd ed., Table 7.6) and the summaries that are compared with here
+RSM = Source(
+    "publication",
+    'R. V. Lenth, "Response-Surface Methods in R, Using rsm" (J. Statist. Software, 2009): Myers, '
+    "Montgomery, Anderson-Cook, Table 7.6, and rsm's paper helicopters (Box, Hunter, Hunter, Table 12.5)",
+    "the article as updated in the package rsm on CRAN, which prints data and summaries",
+)
 CHEMICAL = pd.DataFrame(
     {
         "time": [80, 80, 90, 90, 85, 85, 85, 85, 85, 85, 92.07, 77.93, 85, 85],
@@ -38,14 +42,36 @@ def test_first_order_and_its_lack_of_fit() -> None:
     # the same article: CR1.rsm <- rsm(Yield ~ FO(x1, x2), data = CR1), first block only
     first = CHEMICAL.iloc[:7]
     found = analyse(first, "yield", CHEMICAL_FACTORS, ranges=CHEMICAL_RANGES)
-    assert found.coefficients["estimate"].tolist() == pytest.approx([82.81429, 0.87500, 0.62500], abs=6e-6)
-    assert found.coefficients["se"].tolist() == pytest.approx([0.54719, 0.72386, 0.72386], abs=6e-6)
+    agrees(
+        "chemical process, first order: coefficients",
+        found.coefficients["estimate"].tolist(),
+        [82.81429, 0.87500, 0.62500],
+        RSM,
+        abs=6e-6,
+    )
+    agrees(
+        "chemical process, first order: standard errors",
+        found.coefficients["se"].tolist(),
+        [0.54719, 0.72386, 0.72386],
+        RSM,
+        abs=6e-6,
+    )
     lack = lack_of_fit(found)
-    assert (lack.f, lack.df_lack, lack.df_pure) == pytest.approx((95.7335, 2, 2), abs=6e-5)
-    assert lack.p == pytest.approx(0.01034, abs=6e-6)
-    # centre less corners, by hand from the data: (83.9 + 84.3 + 84)/3 - (80.5 + 81.5 + 82 + 83.5)/4
+    agrees(
+        "chemical process, first order: F of lack of fit and its degrees of freedom",
+        (lack.f, lack.df_lack, lack.df_pure),
+        (95.7335, 2, 2),
+        RSM,
+        abs=6e-5,
+    )
+    agrees("chemical process, first order: p of lack of fit", lack.p, 0.01034, RSM, abs=6e-6)
+    hand = Source(
+        "theory",
+        "centre less corners: (83.9 + 84.3 + 84)/3 - (80.5 + 81.5 + 82 + 83.5)/4",
+        "worked by hand",
+    )
     bend = curvature(found)
-    assert bend.estimate == pytest.approx(84.0666667 - 81.875)
+    agrees("centre less corners", bend.estimate, 84.0666667 - 81.875, hand)
     assert bend.centre_points == 3
 
 
@@ -63,19 +89,51 @@ def test_second_order_in_two_blocks() -> None:
     }
     for name, (estimate, se, t) in printed.items():
         row = found.coefficients.loc[name]
-        assert (row["estimate"], row["se"]) == pytest.approx((estimate, se), abs=6e-7)
-        assert row["t"] == pytest.approx(t, abs=6e-4)
-        assert row["df"] == pytest.approx(7)
+        agrees(
+            f"chemical process, second order, {name}: estimate and standard error",
+            (row["estimate"], row["se"]),
+            (estimate, se),
+            RSM,
+            abs=6e-7,
+        )
+        agrees(f"chemical process, second order, {name}: t", row["t"], t, RSM, abs=6e-4)
+        agrees(f"chemical process, second order, {name}: degrees of freedom", row["df"], 7, RSM)
     # Block2 is printed as the second block less the first: minus twice our first block's coefficient
-    assert -2 * found.coefficients.loc["day[B1]", "estimate"] == pytest.approx(-4.457530, abs=6e-7)
+    agrees(
+        "chemical process, second order: second block",
+        -2 * found.coefficients.loc["day[B1]", "estimate"],
+        -4.457530,
+        RSM,
+        abs=6e-7,
+    )
     lack = lack_of_fit(found)
-    assert (lack.f, lack.p) == pytest.approx((0.5307, 0.6851), abs=6e-5)
-    assert (lack.df_lack, lack.df_pure) == pytest.approx((3, 4))
+    agrees(
+        "chemical process, second order: lack of fit, F and p",
+        (lack.f, lack.p),
+        (0.5307, 0.6851),
+        RSM,
+        abs=6e-5,
+    )
+    agrees(
+        "chemical process, second order: lack of fit, degrees of freedom",
+        (lack.df_lack, lack.df_pure),
+        (3, 4),
+        RSM,
+    )
     top = surface(found)
-    assert top.coded == pytest.approx((0.3722954, 0.3343802), abs=6e-8)
-    assert list(top.point.values()) == pytest.approx([86.86148, 176.67190], abs=6e-6)
-    assert top.curvatures["eigenvalue"].tolist() == pytest.approx([-1.3186949, -0.9233027], abs=6e-8)
-    assert (top.kind, top.inside, top.sure) == ("maximum", True, True)
+    agrees("chemical process, top, coded", top.coded, (0.3722954, 0.3343802), RSM, abs=6e-8)
+    agrees(
+        "chemical process, top, min and °F", list(top.point.values()), [86.86148, 176.67190], RSM, abs=6e-6
+    )
+    agrees(
+        "chemical process, eigenvalues",
+        top.curvatures["eigenvalue"].tolist(),
+        [-1.3186949, -0.9233027],
+        RSM,
+        abs=6e-8,
+    )
+    same("chemical process: kind of the stationary point", top.kind, "maximum", RSM)
+    assert (top.inside, top.sure) == (True, True)
     assert could_be_level(found, top.point) == pytest.approx(1.0)
 
 
@@ -106,23 +164,41 @@ def test_helicopters() -> None:
         "x4^2": (-0.1625, 0.603894),
     }
     for name, (estimate, se) in printed.items():
-        assert found.coefficients.loc[name, ["estimate", "se"]].tolist() == pytest.approx(
-            [estimate, se], abs=6e-7
+        agrees(
+            f"helicopters, {name}: estimate and standard error",
+            found.coefficients.loc[name, ["estimate", "se"]].tolist(),
+            [estimate, se],
+            RSM,
+            abs=6e-7,
         )
     lack = lack_of_fit(found)
-    assert (lack.f, lack.p) == pytest.approx((4.6660, 0.075500), abs=6e-5)
-    assert (lack.df_lack, lack.df_pure) == pytest.approx((10, 4))
+    agrees("helicopters: lack of fit, F and p", (lack.f, lack.p), (4.6660, 0.075500), RSM, abs=6e-5)
+    agrees("helicopters: its degrees of freedom", (lack.df_lack, lack.df_pure), (10, 4), RSM)
     saddle = surface(found)
-    assert saddle.coded == pytest.approx((0.8607107, -0.3307115, -0.8394866, -0.1161465), abs=6e-8)
-    assert saddle.curvatures["eigenvalue"].tolist() == pytest.approx(
-        [-4.651963, -3.807935, 3.258222, -1.198324], abs=6e-7
+    agrees(
+        "helicopters: saddle, coded",
+        saddle.coded,
+        (0.8607107, -0.3307115, -0.8394866, -0.1161465),
+        RSM,
+        abs=6e-8,
     )
-    assert saddle.kind == "saddle"
+    agrees(
+        "helicopters: eigenvalues",
+        saddle.curvatures["eigenvalue"].tolist(),
+        [-4.651963, -3.807935, 3.258222, -1.198324],
+        RSM,
+        abs=6e-7,
+    )
+    same("helicopters: kind of the stationary point", saddle.kind, "saddle", RSM)
 
 
 def test_yarn_mixture() -> None:
-    # J. A. Cornell's yarn elongation data, as printed in the help page of R's mixexp (ModelPlot); the fit is
-    # R 4.2.2's summary(lm(y ~ 0 + x1 + x2 + x3 + x1:x2 + x1:x3 + x2:x3))
+    r = Source(
+        "program",
+        "R 4.2.2: J. A. Cornell's yarn elongation",
+        "the data as printed in the help page of R's mixexp (ModelPlot); the values run for this check",
+        how="summary(lm(y ~ 0 + x1 + x2 + x3 + x1:x2 + x1:x3 + x2:x3))",
+    )
     mixes = pd.DataFrame(
         {
             "x1": [1, 1, 0.5, 0.5, 0.5, 0, 0, 0, 0, 0, 0, 0, 0.5, 0.5, 0.5],
@@ -134,10 +210,10 @@ def test_yarn_mixture() -> None:
     parts = [Amount("x1"), Amount("x2"), Amount("x3")]
     found = analyse_mixture(mixes, "y", parts)
     table = found.coefficients
-    assert table["estimate"].tolist() == pytest.approx([11.7, 9.4, 16.4, 19.0, 11.4, -9.6])
-    assert table["se"].tolist() == pytest.approx([0.603692343] * 3 + [2.608249022] * 3, rel=1e-8)
-    assert table["p"].iloc[3:].tolist() == pytest.approx([4.6407e-05, 0.0017951, 0.0050705], rel=2e-5)
-    assert found.tests.loc["x1:x2", "F"] == pytest.approx(7.28458**2, rel=1e-5)
+    agrees("coefficients", table["estimate"].tolist(), [11.7, 9.4, 16.4, 19.0, 11.4, -9.6], r)
+    agrees("standard errors", table["se"].tolist(), [0.603692343] * 3 + [2.608249022] * 3, r, rel=1e-8)
+    agrees("p of the blends", table["p"].iloc[3:].tolist(), [4.6407e-05, 0.0017951, 0.0050705], r, rel=2e-5)
+    agrees("F of x1:x2", found.tests.loc["x1:x2", "F"], 7.28458**2, r, rel=1e-5)
     # grams instead of shares are the same mixture
     grams = mixes.assign(**{name: 40 * mixes[name] for name in ("x1", "x2", "x3")})
     again = analyse_mixture(grams, "y", parts)
@@ -145,13 +221,18 @@ def test_yarn_mixture() -> None:
 
 
 def test_pilot_plant() -> None:
-    # G. E. P. Box, J. S. Hunter, W. G. Hunter, Statistics for Experimenters, 2nd ed., p. 177: a pilot
-    # plant; effects and Lenth's pseudo standard error 2.25 as printed in the vignette of R's unrepx (on CRAN)
+    unrepx = Source(
+        "publication",
+        "G. E. P. Box, J. S. Hunter, W. G. Hunter, Statistics for Experimenters, 2nd ed., p. 177: a pilot "
+        "plant; effects and Lenth's pseudo standard error",
+        "as printed in the vignette of R's unrepx (on CRAN)",
+    )
     corners = [corner[::-1] for corner in product((-1, 1), repeat=3)]
     table = pd.DataFrame(corners, columns=["T", "C", "K"], dtype=float)
     table["yield"] = [60, 72, 54, 68, 52, 83, 45, 80]
     found = unreplicated(table, "yield", [Amount("T"), Amount("C"), Amount("K")])
     printed = {"T": 23.0, "C": -5.0, "T:C": 1.5, "K": 1.5, "T:K": 10.0, "C:K": 0.0, "T:C:K": 0.5}
-    assert found.table["estimate"].to_dict() == pytest.approx(printed)
-    assert found.pse == pytest.approx(2.25)
-    assert found.standing_out[0] == "T"
+    assert set(found.table.index) == set(printed)
+    agrees("seven effects", found.table["estimate"][list(printed)], list(printed.values()), unrepx)
+    agrees("pseudo standard error", found.pse, 2.25, unrepx)
+    same("the effect that stands out first", found.standing_out[0], "T", unrepx)

@@ -6,6 +6,7 @@ import lmfit
 import numpy as np
 import pandas as pd
 import pytest
+from outside import Source, agrees, holds, inside, same
 
 from fizzlab.curves import CurveFit, fit_curve
 from fizzlab.fizz import Shape, fit_gas, gas_model, gas_reached, loss_rates, share_out
@@ -26,6 +27,14 @@ BOX_X = [1, 2, 3, 5, 7, 10]
 BOX_Y = [109, 149, 149, 191, 213, 224]
 
 
+NIST = Source(
+    "certified",
+    "NIST StRD, non-linear regression, data sets Misra1a and BoxBOD",
+    "readings, certified values and standard deviations as quoted in the test suites of open numerical "
+    "libraries, that of GSL among them",
+)
+
+
 @pytest.mark.parametrize(
     ("x", "y", "b1", "sd1", "b2", "sd2", "rss"),
     [
@@ -38,11 +47,17 @@ def test_first_order_against_nist(
     x: list[float], y: list[float], b1: float, sd1: float, b2: float, sd2: float, rss: float
 ) -> None:
     fit = fit_released("first order", x, y)
-    assert fit["gas_g"] == pytest.approx(b1, rel=1e-7)
-    assert np.log(2) / fit["t50_s"] == pytest.approx(b2, rel=1e-7)
-    assert fit.se["gas_g"] == pytest.approx(sd1, rel=1e-6)
-    assert fit.se["t50_s"] / fit["t50_s"] == pytest.approx(sd2 / b2, rel=1e-6)
-    assert fit.rss == pytest.approx(rss, rel=1e-8)
+    agrees(f"b1 of readings up to {max(y)}", fit["gas_g"], b1, NIST, rel=1e-7)
+    agrees(f"b2 of readings up to {max(y)}", np.log(2) / fit["t50_s"], b2, NIST, rel=1e-7)
+    agrees(f"standard deviation of b1, readings up to {max(y)}", fit.se["gas_g"], sd1, NIST, rel=1e-6)
+    agrees(
+        f"relative standard deviation of b2, readings up to {max(y)}",
+        fit.se["t50_s"] / fit["t50_s"],
+        sd2 / b2,
+        NIST,
+        rel=1e-6,
+    )
+    agrees(f"residual sum of squares, readings up to {max(y)}", fit.rss, rss, NIST, rel=1e-8)
 
 
 # Per cent dissolved of six tablets of the test batch: data set `dip1` of the R package disprofas, from
@@ -59,10 +74,20 @@ TABLETS = [
 ]
 
 
+TSONG = Source(
+    "program",
+    "R 4.2.2: means of six dissolving tablets, disprofas's dip1 (Tsong and others, Drug Inf. J. 30, 1996, "
+    "1105, table 1)",
+    "the data in that package; the values run for this check",
+    how=(
+        "nls(y ~ A*(1-2^(-t/h))); nls(y ~ A*(1-pmax(1-c*t/h,0)^3)) with c = 1-0.5^(1/3);\n"
+        "nls(y ~ A*(1-2^(-(t/h)^b)))   # coefficients, standard errors, deviance"
+    ),
+)
+
+
 @pytest.mark.parametrize(
     ("shape", "values", "errors", "rss"),
-    # R 4.2.2, y the means of the six: nls(y ~ A*(1-2^(-t/h))), nls(y ~ A*(1-pmax(1-c*t/h,0)^3)) with
-    # c = 1-0.5^(1/3), nls(y ~ A*(1-2^(-(t/h)^b))); coefficients, standard errors and deviance
     [
         ("first order", [92.9326506, 14.1138519], [2.216741156, 0.963458295], 66.1328701),
         ("cube root", [90.3869135, 14.0603197], [3.16420113, 1.28792950], 177.143778),
@@ -78,13 +103,18 @@ def test_dissolution_table_against_r(
     shape: Shape, values: list[float], errors: list[float], rss: float
 ) -> None:
     fit = fit_released(shape, MINUTES, np.mean(TABLETS, axis=0))
-    assert fit.values == pytest.approx(values, rel=1e-5)
-    assert fit.errors == pytest.approx(errors, rel=1e-4)
-    assert fit.rss == pytest.approx(rss, rel=1e-6)
+    agrees(f"{shape}: parameters", fit.values, values, TSONG, rel=1e-5)
+    agrees(f"{shape}: standard errors", fit.errors, errors, TSONG, rel=1e-4)
+    agrees(f"{shape}: residual sum of squares", fit.rss, rss, TSONG, rel=1e-6)
 
 
 def test_each_tablet_against_r() -> None:
-    # R 4.2.2, the Weibull formula above for each tablet: A, h, b, deviance
+    each = Source(
+        "program",
+        "R 4.2.2: each of the six tablets",
+        "run for this check",
+        how="nls(y ~ A*(1-2^(-(t/h)^b)))   # A, h, b, deviance",
+    )
     seen = [
         [100.26293402, 17.46437356, 0.78602599, 22.2382509],
         [96.942538399, 15.117055837, 0.778196129, 16.3476488],
@@ -93,22 +123,45 @@ def test_each_tablet_against_r() -> None:
         [98.46662085, 13.53584799, 0.77812906, 4.12747421],
         [102.920248780, 15.533495408, 0.722300452, 1.82101871],
     ]
-    for tablet, expected in zip(TABLETS, seen, strict=True):
+    for number, (tablet, expected) in enumerate(zip(TABLETS, seen, strict=True), start=1):
         fit = fit_released("weibull", MINUTES, tablet)
-        assert [*fit.values, fit.rss] == pytest.approx(expected, rel=1e-5)
+        agrees(f"tablet {number}: A, h, b and residual sum", [*fit.values, fit.rss], expected, each, rel=1e-5)
 
 
 def test_weibull_with_a_start_against_r() -> None:
-    # R 4.2.2: Chick.6 <- subset(ChickWeight, Chick == 6 & Time > 0)
-    # nls(weight ~ SSweibull(Time, Asym, Drop, lrc, pwr), Chick.6): Asym 158.50120401, Drop 110.99708149,
-    # lrc -5.99342086, pwr 2.64614054, deviance 29.7202323. The chick grows, so its weight is turned round.
+    chick = Source(
+        "program",
+        "R 4.2.2: growth of a chick, ChickWeight",
+        "run for this check",
+        how=(
+            "Chick.6 <- subset(ChickWeight, Chick == 6 & Time > 0)\n"
+            "nls(weight ~ SSweibull(Time, Asym, Drop, lrc, pwr), Chick.6): Asym 158.50120401, Drop "
+            "110.99708149,\n"
+            "lrc -5.99342086, pwr 2.64614054, deviance 29.7202323. The chick grows, so its weight is turned "
+            "round."
+        ),
+    )
     days = np.array([2, 4, 6, 8, 10, 12, 14, 16, 18, 20, 21], float)
     weight = np.array([49, 59, 74, 97, 124, 141, 148, 155, 160, 160, 157], float)
     fit = fit_curve(gas_model("weibull"), days, -weight)
     t50 = np.exp(5.99342086 / 2.64614054) * np.log(2) ** (1 / 2.64614054)
-    assert fit.values == pytest.approx([110.99708149 - 158.50120401, 110.99708149, t50, 2.64614054], rel=1e-5)
-    assert fit.rss == pytest.approx(29.7202323, rel=1e-7)
-    assert fit.se["bend"] == pytest.approx(0.161290961, rel=1e-4)
+    agrees(
+        "gas, half time and bend",
+        fit.values,
+        [110.99708149 - 158.50120401, 110.99708149, t50, 2.64614054],
+        chick,
+        rel=1e-5,
+    )
+    agrees("residual sum of squares", fit.rss, 29.7202323, chick, rel=1e-7)
+    agrees("standard error of the bend", fit.se["bend"], 0.161290961, chick, rel=1e-4)
+
+
+LMFIT = Source(
+    "invented",
+    "lmfit: a made-up fizz curve",
+    "worked out at every run",
+    live=True,
+)
 
 
 def test_same_minimum_as_lmfit() -> None:
@@ -125,26 +178,33 @@ def test_same_minimum_as_lmfit() -> None:
     start["k"].min, start["b"].min = 1e-6, 0.1
     other = model.fit(mass, start, t=seconds, fit_kws={"xtol": 1e-12, "ftol": 1e-12, "gtol": 1e-12})
     fit = fit_curve(gas_model("weibull", drift=True), seconds, mass)
-    assert fit.rss == pytest.approx(other.chisqr, rel=1e-8)
-    assert fit["gas_g"] == pytest.approx(other.params["a"].value, rel=1e-5)
-    assert fit.se["gas_g"] == pytest.approx(other.params["a"].stderr, rel=1e-3)
-    assert fit["drift_g_s"] == pytest.approx(other.params["d"].value, rel=1e-4)
+    agrees("residual sum of squares", fit.rss, other.chisqr, LMFIT, rel=1e-8)
+    agrees("gas, g", fit["gas_g"], other.params["a"].value, LMFIT, rel=1e-5)
+    agrees("standard error of the gas", fit.se["gas_g"], other.params["a"].stderr, LMFIT, rel=1e-3)
+    agrees("drift, g/s", fit["drift_g_s"], other.params["d"].value, LMFIT, rel=1e-4)
 
 
 def test_complete_reaction_is_a_full_share() -> None:
-    # 3 NaHCO3 + H3C6H5O7: 10 g of soda (84.006 g/mol) with enough acid give 10/84.006 x 44.009 g of gas
+    stoichiometry = Source(
+        "theory",
+        "3 NaHCO3 + C6H8O7 with 84.006 and 44.009 g/mol",
+        "worked by hand",
+    )
     theory = react(10.0, {"citric acid": 10.0}).co2_g
-    assert theory == pytest.approx(10 / 84.006 * 44.009, rel=1e-4)
+    agrees("gas of 10 g of soda with enough acid, g", theory, 10 / 84.006 * 44.009, stoichiometry, rel=1e-4)
     pieces = pd.DataFrame({"run": ["A", "B"], "water_c": 38.0, "gas_g": theory - soluble_g(0.4, 38.0)})
     reached = gas_reached(pieces, theory, water_l=0.4)[0]
-    assert reached.share == pytest.approx(1.0)
+    agrees("share reached", reached.share, 1.0, stoichiometry)
     assert reached.expected_g == pytest.approx(reached.gas_g)
 
 
 def test_dissolved_gas_at_three_temperatures() -> None:
-    # R. Sander, Compilation of Henry's law constants (henrys-law.org, carbon dioxide): 3.3e-4 mol/(m3 Pa)
-    # at 298.15 K and 2400 K for its change with temperature (Sander et al., 2011); the older reviews on the
-    # same page run from 3.3e-4 to 3.4e-4 and from 2300 to 2400 K.
+    sander = Source(
+        "standard",
+        "R. Sander, Compilation of Henry's law constants, carbon dioxide: reviews from 3.3e-4 to 3.4e-4 "
+        "mol/(m³ Pa) at 298.15 K and from 2300 to 2400 K for its change with temperature",
+        "there (henrys-law.org)",
+    )
     for at in (25.0, 38.0, 42.0):
         pieces = pd.DataFrame({"run": ["A", "B"], "water_c": at, "gas_g": 5.0})
         found = gas_reached(pieces, 10.0, water_l=1.0)[0].dissolved_g
@@ -152,7 +212,8 @@ def test_dissolved_gas_at_three_temperatures() -> None:
         reviews = [
             h * np.exp(k * turn) * 101325 * 44.009 / 1000 for h in (3.3e-4, 3.4e-4) for k in (2300, 2400)
         ]
-        assert min(reviews) * 0.999 < found < max(reviews) * 1.001
+        low, high = min(reviews) * 0.999, max(reviews) * 1.001
+        inside(f"gas dissolved in a litre at {at:g} °C, g", found, low, high, sander)
 
 
 # Potency in per cent of the label, by month: data set `exp1` of the R package expirest, from D. LeBlond,
@@ -172,8 +233,16 @@ POTENCY = {
 
 
 def test_storage_loss_against_r() -> None:
-    # R 4.2.2: k <- sapply(batches, function(b) -coef(lm(log(Potency) ~ Month, exp1[exp1$Batch == b,]))[2])
-    # t.test(k): mean 0.00224031892, 95 % interval 0.00165066165 to 0.00282997619, df 5
+    r = Source(
+        "program",
+        "R 4.2.2: potency of six batches by month, expirest's exp1 (LeBlond and others, J. Valid. Technol. "
+        "17(3), 2011, 47)",
+        "the data in that package; the values run for this check",
+        how=(
+            "k <- sapply(batches, function(b) -coef(lm(log(Potency) ~ Month, exp1[exp1$Batch == b,]))[2])\n"
+            "t.test(k): mean 0.00224031892, 95 % interval 0.00165066165 to 0.00282997619, df 5"
+        ),
+    )
     shelf = pd.concat(
         [
             pd.DataFrame({"run": run, "weeks": months, "gas_g": potency})
@@ -181,12 +250,15 @@ def test_storage_loss_against_r() -> None:
         ]
     )
     rate = loss_rates(shelf, "gas_g", share=0.95)[0]
-    assert rate.per_week == pytest.approx(0.00224031892, rel=1e-6)
-    assert (rate.low, rate.high) == pytest.approx((0.00165066165, 0.00282997619), rel=1e-6)
-    assert rate.df == 5
-    assert rate.weeks_to_share == pytest.approx(-np.log(0.95) / 0.00224031892)
-    assert (rate.weeks_low, rate.weeks_high) == pytest.approx(
-        (-np.log(0.95) / 0.00282997619, -np.log(0.95) / 0.00165066165)
+    agrees("loss a month", rate.per_week, 0.00224031892, r, rel=1e-6)
+    agrees("95 % interval", (rate.low, rate.high), (0.00165066165, 0.00282997619), r, rel=1e-6)
+    same("degrees of freedom", rate.df, 5, r)
+    agrees("months to 95 %", rate.weeks_to_share, -np.log(0.95) / 0.00224031892, r)
+    agrees(
+        "their interval",
+        (rate.weeks_low, rate.weeks_high),
+        (-np.log(0.95) / 0.00282997619, -np.log(0.95) / 0.00165066165),
+        r,
     )
     # these drugs lose more at first than later, which the paper's first tables show: the bend is seen
     assert rate.bend_p < 0.05
@@ -198,5 +270,21 @@ def test_a_published_release_seen_through_a_kitchen_scale() -> None:
     released = np.concatenate([[0.0], TABLETS[0]]) / 10
     curve = pd.DataFrame({"seconds": [0.0, *MINUTES], "mass_g": np.round(400.0 - released, 1)})
     fit = fit_gas(curve, ["weibull"], drift="none")
-    assert fit.t50_s.low < 17.46 < fit.t50_s.high
-    assert fit.gas_g.low < 10.026 < fit.gas_g.high
+    t50, gas = fit.t50_s, fit.gas_g
+    scale = Source(
+        "program", "R 4.2.2: the first tablet, as 10 g of gas on a 0.1 g scale", "run for the check above"
+    )
+    holds(
+        "half time, min",
+        "17.46 in the interval",
+        t50.low < 17.46 < t50.high,
+        scale,
+        f"{t50.low:.1f} to {t50.high:.1f}",
+    )
+    holds(
+        "gas, g",
+        "10.026 in the interval",
+        gas.low < 10.026 < gas.high,
+        scale,
+        f"{gas.low:.2f} to {gas.high:.2f}",
+    )

@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 from lifelines import KaplanMeierFitter, LogNormalAFTFitter
+from outside import Source, agrees, same
 
-from fizzlab.fizz import colour_seen, fit_durations, fit_release
+from fizzlab.fizz import colour_seen, fit_durations
 from fizzlab.terms import Category
 
 # Hours to failure of motor insulation at four temperatures, each stopped at its last value where status is 0:
@@ -34,21 +35,45 @@ def insulation() -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 def test_arrhenius_line_of_censored_lives() -> None:
-    # R 4.2.2, survival 3.5.3:
-    # R <- 8.31446261815324/1000; imotor$w <- (1/(imotor$temp+273.15) - 1/(180+273.15))/R
-    # f <- survreg(Surv(time, status) ~ w, imotor, dist="lognormal"); summary(f)$table; f$scale; f$loglik
+    survreg = Source(
+        "program",
+        "R 4.2.2, survival 3.5.3: motor insulation at four temperatures, survival's imotor (Meeker and "
+        "Escobar, 1998)",
+        "run for this check",
+        how=(
+            "R <- 8.31446261815324/1000; imotor$w <- (1/(imotor$temp+273.15) - 1/(180+273.15))/R\n"
+            'f <- survreg(Surv(time, status) ~ w, imotor, dist="lognormal"); summary(f)$table; f$scale; '
+            "f$loglik"
+        ),
+    )
     times, batches = insulation()
     fit = fit_durations(times, batches, at_water_c=180.0, restricted=False)
     assert fit.water is not None
-    assert fit.coefficients == pytest.approx([8.0444242339, 82.5198654789], rel=1e-5)
-    assert np.sqrt(np.diag(fit.covariance)) == pytest.approx([0.1345154016, 8.3580556875], rel=1e-4)
-    assert fit.sd_pieces == pytest.approx(0.5967874853, rel=1e-5)
-    assert fit.loglik == pytest.approx(-148.5373062, abs=1e-5)
-    assert fit.water.ea_kj_mol == pytest.approx(82.5198654789, rel=1e-5)
+    agrees(
+        "intercept and activation energy, kJ/mol",
+        fit.coefficients,
+        [8.0444242339, 82.5198654789],
+        survreg,
+        rel=1e-5,
+    )
+    agrees(
+        "standard errors", np.sqrt(np.diag(fit.covariance)), [0.1345154016, 8.3580556875], survreg, rel=1e-4
+    )
+    agrees("log-scale spread", fit.sd_pieces, 0.5967874853, survreg, rel=1e-5)
+    agrees("log-likelihood", fit.loglik, -148.5373062, survreg, abs=1e-5)
+    agrees("activation energy as told, kJ/mol", fit.water.ea_kj_mol, 82.5198654789, survreg, rel=1e-5)
     # restricted likelihood widens the spread and hardly moves the line
     ours = fit_durations(times, batches, at_water_c=180.0)
     assert ours.sd_pieces > fit.sd_pieces
     assert ours.coefficients == pytest.approx(fit.coefficients, rel=0.02)
+
+
+LIFELINES = Source(
+    "program",
+    "lifelines: motor insulation at four temperatures, survival's imotor (Meeker and Escobar, 1998)",
+    "worked out at every run",
+    live=True,
+)
 
 
 def test_against_lifelines() -> None:
@@ -56,10 +81,14 @@ def test_against_lifelines() -> None:
     fit = fit_durations(times, batches, at_water_c=180.0, restricted=False)
     table = pd.DataFrame({"seconds": times["seconds"], "done": times["done"], "w": fit.matrix["water"]})
     other = LogNormalAFTFitter().fit(table, "seconds", "done")
-    assert fit.coefficients == pytest.approx(
-        [other.params_["mu_", "Intercept"], other.params_["mu_", "w"]], rel=1e-3
+    agrees(
+        "intercept and activation energy, kJ/mol",
+        fit.coefficients,
+        [other.params_["mu_", "Intercept"], other.params_["mu_", "w"]],
+        LIFELINES,
+        rel=1e-3,
     )
-    assert fit.loglik == pytest.approx(other.log_likelihood_, abs=1e-3)
+    agrees("log-likelihood", fit.loglik, other.log_likelihood_, LIFELINES, abs=1e-3)
 
 
 # Breaking angles of chocolate cakes, three recipes, 15 batters of each, six pieces of a batter baked at 175
@@ -80,10 +109,19 @@ CAKE = """
 
 
 def test_split_plot_of_known_times() -> None:
-    # R 4.2.2, lme4 1.1.31, lmerTest 3.1.3; degrees Celsius from Fahrenheit:
-    # cake$w <- (1/((as.numeric(as.character(cake$temperature))-32)/1.8+273.15) - 1/(200+273.15))/R
-    # g <- lmer(log(angle) ~ recipe + w + (1|recipe:replicate), cake); coef(summary(g)); VarCorr(g)
-    # logLik(refitML(g)) is 96.22950019; on the scale of the angle itself it is less by sum(log(angle))
+    lmer = Source(
+        "program",
+        "R 4.2.2, lme4 1.1.31, lmerTest 3.1.3: angles of chocolate cakes, lme4's cake (Cook 1938; Cochran "
+        "and Cox, 1957, p. 300)",
+        "the data as that package has them; the values run for this check",
+        how=(
+            "degrees Celsius from Fahrenheit:\n"
+            "cake$w <- (1/((as.numeric(as.character(cake$temperature))-32)/1.8+273.15) - 1/(200+273.15))/R\n"
+            "g <- lmer(log(angle) ~ recipe + w + (1|recipe:replicate), cake); coef(summary(g)); VarCorr(g)\n"
+            "logLik(refitML(g)) is 96.22950019; on the scale of the angle itself it is less by "
+            "sum(log(angle))"
+        ),
+    )
     angles = np.array(CAKE.split(), float)
     runs = [f"{recipe}{batch}" for recipe in "ABC" for batch in range(15)]
     batches = pd.DataFrame({"recipe": [run[0] for run in runs]}, index=runs)
@@ -96,24 +134,58 @@ def test_split_plot_of_known_times() -> None:
         }
     )
     fit = fit_durations(times, batches, [Category("recipe", ("A", "B", "C"), "A")], at_water_c=200.0)
-    assert fit.coefficients == pytest.approx(
-        [4.21426777632, -0.05336041220, -0.05777983896, -9.94495770355], rel=1e-5
+    agrees(
+        "intercept, recipes B and C, activation energy",
+        fit.coefficients,
+        [4.21426777632, -0.05336041220, -0.05777983896, -9.94495770355],
+        lmer,
+        rel=1e-5,
     )
-    assert np.sqrt(np.diag(fit.covariance)) == pytest.approx(
-        [0.08923910485, 0.07090565935, 0.07090565935, 0.99485208595], rel=1e-3
+    agrees(
+        "standard errors",
+        np.sqrt(np.diag(fit.covariance)),
+        [0.08923910485, 0.07090565935, 0.07090565935, 0.99485208595],
+        lmer,
+        rel=1e-3,
     )
-    assert (fit.sd_batches, fit.sd_pieces) == pytest.approx((0.1856959841, 0.1390847682), rel=1e-3)
-    assert fit.loglik == pytest.approx(96.22950019 - 928.599400379, abs=1e-4)
+    agrees(
+        "sd of batches and pieces",
+        (fit.sd_batches, fit.sd_pieces),
+        (0.1856959841, 0.1390847682),
+        lmer,
+        rel=1e-3,
+    )
+    agrees(
+        "restricted likelihood refitted by maximum likelihood, on the time scale",
+        fit.loglik,
+        96.22950019 - 928.599400379,
+        lmer,
+        abs=1e-4,
+    )
     assert fit.water is not None
-    assert [fit.effects[0].df, fit.effects[1].df, fit.water.df] == pytest.approx([42, 42, 224], rel=0.01)
-    assert fit.effects[0].p == pytest.approx(0.45591, rel=1e-3)
+    agrees(
+        "degrees of freedom",
+        [fit.effects[0].df, fit.effects[1].df, fit.water.df],
+        [42, 42, 224],
+        lmer,
+        rel=0.01,
+    )
+    agrees("p of recipe B", fit.effects[0].p, 0.45591, lmer, rel=1e-3)
 
 
 def test_share_that_showed_colour() -> None:
     # the insulation at 190 °C as times to first colour
-    # R 4.2.2, survival 3.5.3: survfit(Surv(time, status) ~ 1, subset(imotor, temp==190), conf.type="log-log")
-    # survival 0.8 (0.40869078, 0.94587265), 0.6 (0.25266890, 0.82722097), 0.5 (0.18360559, 0.75317408);
-    # median 1440 (R takes the middle of a flat stretch at one half; here there is none before 1680)
+    km = Source(
+        "program",
+        "R 4.2.2, survival 3.5.3: the insulation at 190 °C as times to first colour",
+        "run for this check",
+        how=(
+            'survfit(Surv(time, status) ~ 1, subset(imotor, temp==190), conf.type="log-log")\n'
+            "survival 0.8 (0.40869078, 0.94587265), 0.6 (0.25266890, 0.82722097), 0.5 (0.18360559, "
+            "0.75317408);\n"
+            "median 1440 (R takes the middle of a flat stretch at one half; here there is none before 1680)"
+        ),
+    )
     ended, running = INSULATION[190]
     times = pd.DataFrame(
         {
@@ -123,20 +195,27 @@ def test_share_that_showed_colour() -> None:
         }
     )
     shown = colour_seen(times)[0]
-    assert shown.seen["seconds"].tolist() == [408, 1344, 1440]
-    assert shown.seen["share"].to_numpy() == pytest.approx([0.2, 0.4, 0.5])
-    assert 1 - shown.seen["high"].to_numpy() == pytest.approx([0.40869078, 0.25266890, 0.18360559], rel=1e-6)
-    assert 1 - shown.seen["low"].to_numpy() == pytest.approx([0.94587265, 0.82722097, 0.75317408], rel=1e-6)
-    assert shown.median_s == 1440
-    other = KaplanMeierFitter().fit(times["colour_s"].fillna(times["seconds"]), times["colour_s"].notna())
-    assert 1 - shown.seen["share"].to_numpy() == pytest.approx(
-        other.survival_function_.loc[shown.seen["seconds"]].to_numpy().ravel()
+    same("times at which colour came, s", shown.seen["seconds"].tolist(), [408, 1344, 1440], km)
+    agrees("share shown at 408, 1344, 1440 s", shown.seen["share"].to_numpy(), [0.2, 0.4, 0.5], km)
+    agrees(
+        "survival, lower ends of 95 %",
+        1 - shown.seen["high"].to_numpy(),
+        [0.40869078, 0.25266890, 0.18360559],
+        km,
+        rel=1e-6,
     )
-
-
-def test_release_uses_the_same_regression() -> None:
-    times, batches = insulation()
-    release = times.assign(colour_s=times["seconds"].where(times["done"]))
-    one = fit_release(release, batches, at_water_c=180.0)
-    other = fit_durations(times, batches, at_water_c=180.0)
-    assert one.coefficients == pytest.approx(other.coefficients)
+    agrees(
+        "survival, upper ends",
+        1 - shown.seen["low"].to_numpy(),
+        [0.94587265, 0.82722097, 0.75317408],
+        km,
+        rel=1e-6,
+    )
+    same("median, s", shown.median_s, 1440, km)
+    other = KaplanMeierFitter().fit(times["colour_s"].fillna(times["seconds"]), times["colour_s"].notna())
+    agrees(
+        "1 less the share shown",
+        1 - shown.seen["share"].to_numpy(),
+        other.survival_function_.loc[shown.seen["seconds"]].to_numpy().ravel(),
+        LIFELINES,
+    )

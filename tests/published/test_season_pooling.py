@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from outside import Source, agrees, same
 from statsmodels.stats.meta_analysis import combine_effects
 
 from fizzlab.cure.pooling import pool
@@ -20,60 +21,139 @@ SE = np.sqrt(VI)
 
 
 def test_bcg_hartung_knapp() -> None:
-    # r <- rma(yi, vi, data = dat, method = "REML", test = "knha"); predict(r)
+    knha = Source(
+        "program",
+        "R 4.2.2, metafor 3.8.1: thirteen trials of BCG vaccine, metafor's dat.bcg (Colditz and others, JAMA "
+        "271, 1994, 698-702), Hartung-Knapp",
+        "run for this check",
+        how='r <- rma(yi, vi, data = dat, method = "REML", test = "knha"); predict(r)',
+    )
     found = pool(YI, SE, correction="plain")
     told = [found.estimate, found.se, found.low, found.high, found.tau**2, found.i2, found.q]
-    assert told == pytest.approx(
-        [-0.71453235, 0.18079175, -1.10844372, -0.32062097, 0.31324333, 0.9222138607, 152.23300808], abs=2e-6
+    agrees(
+        "estimate, se, ends, tau², I², Q",
+        told,
+        [-0.71453235, 0.18079175, -1.10844372, -0.32062097, 0.31324333, 0.9222138607, 152.23300808],
+        knha,
+        abs=2e-6,
     )
-    assert [found.new_low, found.new_high] == pytest.approx([-1.99601697, 0.56695227], abs=2e-6)
-    assert (found.q_df, found.df) == (12, 12)
-    # confint(r, control = list(tol = 1e-12)) with test = "z"
-    assert [found.tau_low, found.tau_high] == pytest.approx([0.34600341, 1.05426708], abs=1e-7)
-    # weights(r) in per cent
+    agrees("prediction interval", [found.new_low, found.new_high], [-1.99601697, 0.56695227], knha, abs=2e-6)
+    same("degrees of freedom of Q and of t", (found.q_df, found.df), (12, 12), knha)
+    q_profile = Source(
+        "program",
+        "R 4.2.2, metafor 3.8.1: thirteen trials of BCG vaccine, metafor's dat.bcg (Colditz and others, "
+        'JAMA 271, 1994, 698-702), test = "z"',
+        "run for this check",
+        how='confint(r, control = list(tol = 1e-12)) with test = "z"',
+    )
+    agrees(
+        "95 % interval of tau", [found.tau_low, found.tau_high], [0.34600341, 1.05426708], q_profile, abs=1e-7
+    )
+    weights_r = Source(
+        "program",
+        "R 4.2.2, metafor 3.8.1: thirteen trials of BCG vaccine, metafor's dat.bcg (Colditz and others, JAMA "
+        "271, 1994, 698-702)",
+        "run for this check",
+        how="weights(r) in per cent",
+    )
     weights = [5.05948308, 6.36467963, 4.43602776, 9.69874674, 8.86845629, 10.09573817, 6.02718170]
     weights += [10.18943863, 8.74313313, 8.36760725, 9.92502666, 3.82162942, 8.40285154]
-    assert 100 * found.weights == pytest.approx(weights, abs=1e-5)
+    agrees("weights of the trials, %", 100 * found.weights, weights, weights_r, abs=1e-5)
 
 
 def test_bcg_normal() -> None:
-    # rma(yi, vi, data = dat, method = "REML", test = "z"); predict()
+    normal = Source(
+        "program",
+        "R 4.2.2, metafor 3.8.1: thirteen trials of BCG vaccine, metafor's dat.bcg (Colditz and others, JAMA "
+        "271, 1994, 698-702), normal",
+        "run for this check",
+        how='rma(yi, vi, data = dat, method = "REML", test = "z"); predict()',
+    )
     found = pool(YI, SE, correction="none")
     told = [found.se, found.low, found.high, found.new_low, found.new_high]
-    assert told == pytest.approx([0.17978153, -1.06689768, -0.36216702, -1.86669235, 0.43762765], abs=2e-6)
+    agrees(
+        "se, ends and prediction interval",
+        told,
+        [0.17978153, -1.06689768, -0.36216702, -1.86669235, 0.43762765],
+        normal,
+        abs=2e-6,
+    )
 
 
 def test_four_trials_guarded() -> None:
-    # rma(yi, vi, data = dat[c(2, 4, 8, 12), ], method = "REML", test = "adhoc")
+    adhoc = Source(
+        "program",
+        "R 4.2.2, metafor 3.8.1: thirteen trials of BCG vaccine, metafor's dat.bcg (Colditz and others, JAMA "
+        "271, 1994, 698-702), four of them",
+        "run for this check",
+        how='rma(yi, vi, data = dat[c(2, 4, 8, 12), ], method = "REML", test = "adhoc")',
+    )
     four = [1, 3, 7, 11]
     found = pool(np.array(YI)[four], SE[four])
     told = [found.estimate, found.se, found.low, found.high, found.tau**2, found.i2, found.q]
-    assert told == pytest.approx(
-        [-0.71158951, 0.49282439, -2.27997668, 0.85679767, 0.80055357, 0.9621725167, 98.34598062], abs=2e-6
+    agrees(
+        "estimate, se, ends, tau², I², Q",
+        told,
+        [-0.71158951, 0.49282439, -2.27997668, 0.85679767, 0.80055357, 0.9621725167, 98.34598062],
+        adhoc,
+        abs=2e-6,
     )
 
 
 def test_trials_more_alike_than_chance() -> None:
-    # y <- c(2, 2.02, 1.99, 2.01); v <- c(.01, .02, .015, .01);
-    # rma(y, v, method = "REML", test = "adhoc") and test = "knha"
+    alike = Source(
+        "invented",
+        "R 4.2.2, metafor 3.8.1: four made-up trials more alike than chance",
+        "run for this check",
+        how=(
+            "y <- c(2, 2.02, 1.99, 2.01); v <- c(.01, .02, .015, .01);\n"
+            'rma(y, v, method = "REML", test = "adhoc") and test = "knha"'
+        ),
+    )
     y, se = [2.00, 2.02, 1.99, 2.01], np.sqrt([0.01, 0.02, 0.015, 0.01])
     guarded, plain = pool(y, se), pool(y, se, correction="plain")
-    assert [guarded.se, guarded.low, guarded.high] == pytest.approx(
-        [0.05619515, 1.82537248, 2.18304857], abs=1e-7
+    agrees(
+        "guarded: se and ends",
+        [guarded.se, guarded.low, guarded.high],
+        [0.05619515, 1.82537248, 2.18304857],
+        alike,
+        abs=1e-7,
     )
-    assert [plain.se, plain.low, plain.high] == pytest.approx([0.00571725, 1.98601568, 2.02240538], abs=1e-7)
-    assert (guarded.tau, guarded.tau_low, guarded.tau_high) == (0.0, 0.0, 0.0)
+    agrees(
+        "plain: se and ends",
+        [plain.se, plain.low, plain.high],
+        [0.00571725, 1.98601568, 2.02240538],
+        alike,
+        abs=1e-7,
+    )
+    same("tau and its ends", (guarded.tau, guarded.tau_low, guarded.tau_high), (0.0, 0.0, 0.0), alike)
+
+
+STATSMODELS = Source(
+    "program",
+    'statsmodels, combine_effects(..., method_re="iterated"): the BCG trials',
+    "worked out at every run",
+    live=True,
+)
 
 
 def test_bcg_test_of_sameness_against_statsmodels() -> None:
     other = combine_effects(np.array(YI), np.array(VI), method_re="iterated", use_t=True)
-    assert pool(YI, SE).q == pytest.approx(other.q, rel=1e-9)
+    agrees("Q", pool(YI, SE).q, other.q, STATSMODELS, rel=1e-9)
 
 
-# Five trials of two treatments of gum disease (C. S. Berkey et al., Statist. Med. 17 (1998) 2537-2550), which
-# metadat has as dat.berkey1998. R 4.2.2, metafor 3.8.1: V <- vcalc(vi = 1, cluster = author,
-# rvars = c(v1i, v2i), data = d); b <- rma.mv(yi, V, mods = ~ outcome - 1, random = ~ outcome | trial,
-# struct = "DIAG", data = d, method = "REML")
+BERKEY_R = Source(
+    "program",
+    "R 4.2.2, metafor 3.8.1: five trials of two treatments of gum disease, metadat's dat.berkey1998 (Berkey "
+    "and "
+    "others, Statist. Med. 17, 1998, 2537-2550)",
+    "run for this check",
+    how=(
+        "V <- vcalc(vi = 1, cluster = author, rvars = c(v1i, v2i), data = d)\n"
+        'rma.mv(yi, V, mods = ~ outcome - 1, random = ~ outcome | trial, struct = "DIAG", data = d, method = '
+        '"REML")'
+    ),
+)
 BERKEY = [
     ("Pihlstrom", 0.47, -0.32, 0.0075, 0.0030, 0.0077),
     ("Lindhe", 0.20, -0.60, 0.0057, 0.0009, 0.0008),
@@ -89,19 +169,51 @@ def line(name: str, level: float, slope: float, a: float, ab: float, b: float) -
 
 def test_two_numbers_a_trial() -> None:
     season = pool_lines([line(*row) for row in BERKEY], at=1.0)
-    assert season.table["estimate"].tolist() == pytest.approx([0.3613388466, -0.3529477874], abs=2e-6)
-    assert (season.table["tau"] ** 2).tolist() == pytest.approx([0.01158825663, 0.03222858704], abs=1e-6)
+    agrees(
+        "level and slope",
+        season.table["estimate"].tolist(),
+        [0.3613388466, -0.3529477874],
+        BERKEY_R,
+        abs=2e-6,
+    )
+    agrees(
+        "their variances between trials",
+        (season.table["tau"] ** 2).tolist(),
+        [0.01158825663, 0.03222858704],
+        BERKEY_R,
+        abs=1e-6,
+    )
     plain = [[0.0034368808575, 0.0003506079098], [0.0003506079098, 0.0076337439297]]
     # ours is guarded: the plain one times max(1, r'V^-1r / 8), one factor for all
     factor = season.covariance[0, 0] / plain[0][0]
-    assert factor >= 1
-    assert season.covariance / factor == pytest.approx(np.array(plain), abs=1e-6)
-    assert season.q == pytest.approx(128.22671621, abs=1e-5)
+    tau2, beta = np.array([0.01158825663, 0.03222858704]), np.array([0.3613388466, -0.3529477874])
+    misfit = 0.0
+    for _, level, slope, a, ab, b in BERKEY:
+        rest = np.array([level, slope]) - beta
+        misfit += rest @ np.linalg.solve(np.array([[a, ab], [ab, b]]) + np.diag(tau2), rest)
+    guard = Source(
+        "theory",
+        "the guard: max(1, r'V⁻¹r / 8), from R's values for the five trials",
+        "worked out at every run",
+        live=True,
+    )
+    agrees("guard of the covariance", factor, max(1.0, misfit / 8), guard, rel=1e-4)
+    agrees("covariance, but for the guard", season.covariance / factor, np.array(plain), BERKEY_R, abs=1e-6)
+    agrees("Q", season.q, 128.22671621, BERKEY_R, abs=1e-5)
 
 
-# Lines with two trials of one air. R: yi, l, s as the rows of Z, V block-diagonal;
-# rma.mv(yi, V, mods = ~ l + s - 1, random = ~ l + s - 1 | trial, struct = "GDIAG", method = "REML",
-# control = list(optimizer = "BFGS", reltol = 1e-14))
+LINES = Source(
+    "invented",
+    "R 4.2.2, metafor 3.8.1: made-up lines with two trials of one air",
+    "run for this check",
+    how=(
+        "yi, l, s as the rows of Z, V block-diagonal;\n"
+        'rma.mv(yi, V, mods = ~ l + s - 1, random = ~ l + s - 1 | trial, struct = "GDIAG", method = "REML",\n'
+        'control = list(optimizer = "BFGS", reltol = 1e-14))'
+    ),
+)
+
+
 @pytest.mark.parametrize(
     ("pairs", "tau2", "beta", "covariance", "q"),
     [
@@ -131,10 +243,28 @@ def test_lines_with_trials_of_one_air(
         TrialLine("F", 2.7, None, float(np.exp(-0.3)), np.array([[0.020]]), (0.7, 0.8), 0.2, 6),
     ]
     season = pool_lines(lines, at=1.0)
-    assert (season.table["tau"] ** 2).tolist() == pytest.approx(tau2, abs=2e-6)
-    assert season.table["estimate"].tolist() == pytest.approx(beta, abs=5e-6)
+    agrees(
+        f"variances between trials of lines with tau² {tau2[0]}, {tau2[1]}",
+        (season.table["tau"] ** 2).tolist(),
+        tau2,
+        LINES,
+        abs=2e-6,
+    )
+    agrees(
+        f"level and slope, tau² {tau2[0]}, {tau2[1]}",
+        season.table["estimate"].tolist(),
+        beta,
+        LINES,
+        abs=5e-6,
+    )
     factor = season.covariance[0, 0] / covariance[0]
     assert factor >= 1 - 1e-5
     seen = season.covariance[[0, 0, 1], [0, 1, 1]] / factor
-    assert seen == pytest.approx(np.array(covariance), abs=2e-6)
-    assert season.q == pytest.approx(q, abs=1e-5)
+    agrees(
+        f"covariance but for the guard, tau² {tau2[0]}, {tau2[1]}",
+        seen,
+        np.array(covariance),
+        LINES,
+        abs=2e-6,
+    )
+    agrees(f"Q, tau² {tau2[0]}, {tau2[1]}", season.q, q, LINES, abs=1e-5)

@@ -5,19 +5,13 @@ restricted likelihood, standard errors and (in this balanced plan) degrees of fr
 mixed-model programs. The times are invented: 6 days of 2 batches of 4 pieces, x1 changed within days, x2
 between.
 
-Values made with R 4.2.2, lme4 1.1.31, lmerTest 3.1.3, pbkrtest 0.5.2:
-
-    k <- lmerControl(optimizer = "bobyqa", optCtrl = list(rhoend = 1e-12, rhobeg = 0.1))
-    f <- lmer(log(t) ~ x1 + x2 + (1 | day) + (1 | g), d, REML = FALSE, control = k)   # and REML = TRUE
-    fixef(f); sqrt(diag(as.matrix(vcov(f)))); VarCorr(f); logLik(f) - sum(log(d$t))
-    summary(as(f, "lmerModLmerTest"), ddf = "Kenward-Roger")$coefficients[, "df"]
-
-and the same without (1 | day). The ML log-likelihood is put on the time scale by taking sum(log t).
+The ML log-likelihood is put on the time scale by taking sum(log t).
 """
 
 import numpy as np
 import pandas as pd
 import pytest
+from outside import Source, agrees, same
 
 from fizzlab.cure import fit_dry_time
 from fizzlab.terms import Amount
@@ -54,45 +48,117 @@ def known(half_width: float) -> pd.DataFrame:
     )
 
 
+PROGRAM = "R 4.2.2, lme4 1.1.31, lmerTest 3.1.3, pbkrtest 0.5.2: 48 made-up dry times, all exactly known"
+DAYS = Source(
+    "invented",
+    PROGRAM + "; batch and day effects",
+    "run for this check",
+    how=(
+        'k <- lmerControl(optimizer = "bobyqa", optCtrl = list(rhoend = 1e-12, rhobeg = 0.1))\n'
+        "f <- lmer(log(t) ~ x1 + x2 + (1 | day) + (1 | g), d, REML = FALSE, control = k)   # and REML = "
+        "TRUE\n"
+        "fixef(f); sqrt(diag(as.matrix(vcov(f)))); VarCorr(f); logLik(f) - sum(log(d$t))\n"
+        'summary(as(f, "lmerModLmerTest"), ddf = "Kenward-Roger")$coefficients[, "df"]'
+    ),
+)
+BATCHES = Source(
+    "invented",
+    PROGRAM + "; batch effect alone",
+    "run for this check, as below",
+    "# the same without (1 | day)",
+)
 TERMS = [Amount("x1"), Amount("x2")]
 
 
 def test_batch_effect_agrees_with_lmer(batches):
     result = fit_dry_time(known(0), batches, TERMS, day_effect=False)
-    assert result.loglik == pytest.approx(-123.4879387, abs=1e-6)
+    agrees("log-likelihood", result.loglik, -123.4879387, BATCHES, abs=1e-6)
     ml_beta, ml_log_sigma, ml_tau = np.split(result.found.ml, [3, 4])
-    assert ml_beta == pytest.approx([2.776524, 0.238119, -0.027750], abs=2e-6)
-    assert np.exp(ml_log_sigma) == pytest.approx([0.127382], abs=2e-6)
-    assert ml_tau == pytest.approx([0.217879], abs=2e-6)
+    agrees("coefficients, maximum likelihood", ml_beta, [2.776524, 0.238119, -0.027750], BATCHES, abs=2e-6)
+    agrees("sd of pieces, maximum likelihood", np.exp(ml_log_sigma), [0.127382], BATCHES, abs=2e-6)
+    agrees("sd of batches, maximum likelihood", ml_tau, [0.217879], BATCHES, abs=2e-6)
     # restricted likelihood
-    assert result.restricted_loglik + np.log(HOURS).sum() == pytest.approx(12.4520656, abs=1e-6)
-    assert result.coef == pytest.approx([2.776524, 0.238119, -0.027750], abs=2e-6)
-    assert result.estimates["se"].to_numpy() == pytest.approx([0.107586, 0.151331, 0.314682], abs=1e-5)
-    assert (result.sigma, result.tau) == pytest.approx((0.127382, 0.254258), abs=1e-5)
-    assert result.estimates["df"].tolist() == [9.0, 9.0, 9.0]
+    agrees(
+        "restricted log-likelihood",
+        result.restricted_loglik + np.log(HOURS).sum(),
+        12.4520656,
+        BATCHES,
+        abs=1e-6,
+    )
+    agrees("coefficients", result.coef, [2.776524, 0.238119, -0.027750], BATCHES, abs=2e-6)
+    agrees(
+        "standard errors",
+        result.estimates["se"].to_numpy(),
+        [0.107586, 0.151331, 0.314682],
+        BATCHES,
+        abs=1e-5,
+    )
+    agrees("sd of pieces and of batches", (result.sigma, result.tau), (0.127382, 0.254258), BATCHES, abs=1e-5)
+    same("degrees of freedom", result.estimates["df"].tolist(), [9.0, 9.0, 9.0], BATCHES)
 
 
 def test_day_and_batch_effect_agree_with_lmer(batches):
     result = fit_dry_time(known(0), batches, TERMS)
     assert result.n_days == 6
-    assert result.loglik == pytest.approx(-123.4003217, abs=1e-6)
-    assert np.exp(result.found.ml[3]) == pytest.approx(0.127382, abs=2e-6)
-    assert result.found.ml[4:] == pytest.approx([0.196797, 0.093499], abs=2e-6)
-    assert result.restricted_loglik + np.log(HOURS).sum() == pytest.approx(12.6312700, abs=1e-6)
-    assert result.estimates["se"].to_numpy() == pytest.approx([0.109434, 0.130822, 0.360975], abs=2e-5)
-    assert (result.sigma, result.tau, result.delta) == pytest.approx((0.127382, 0.217454, 0.139753), abs=2e-5)
+    agrees("log-likelihood", result.loglik, -123.4003217, DAYS, abs=1e-6)
+    agrees("sd of pieces, maximum likelihood", np.exp(result.found.ml[3]), 0.127382, DAYS, abs=2e-6)
+    agrees(
+        "sd of batches and days, maximum likelihood",
+        result.found.ml[4:],
+        [0.196797, 0.093499],
+        DAYS,
+        abs=2e-6,
+    )
+    agrees(
+        "restricted log-likelihood",
+        result.restricted_loglik + np.log(HOURS).sum(),
+        12.6312700,
+        DAYS,
+        abs=1e-6,
+    )
+    agrees(
+        "standard errors", result.estimates["se"].to_numpy(), [0.109434, 0.130822, 0.360975], DAYS, abs=2e-5
+    )
+    agrees(
+        "sd of pieces, batches and days",
+        (result.sigma, result.tau, result.delta),
+        (0.127382, 0.217454, 0.139753),
+        DAYS,
+        abs=2e-5,
+    )
     # Kenward-Roger: 5 for the factor within days, 4 for the one between, 7.76 for the intercept
-    assert result.estimates["df"].to_numpy()[1:] == pytest.approx([5.0, 4.0], abs=1e-6)
-    assert result.estimates["df"].iloc[0] == pytest.approx(7.763728, abs=0.5)
+    agrees(
+        "degrees of freedom of a factor within days and of one between (Kenward-Roger)",
+        result.estimates["df"].to_numpy()[1:],
+        [5.0, 4.0],
+        DAYS,
+        abs=1e-6,
+    )
+    agrees(
+        "degrees of freedom of the intercept (Kenward-Roger)",
+        result.estimates["df"].iloc[0],
+        7.763728,
+        DAYS,
+        abs=1e-3,
+    )
 
 
 def test_very_narrow_brackets_agree_with_known_times(batches):
     """The probability of a bracket of width 2h on the log scale is density times 2h, for small h."""
     half = 1e-5
     narrow = fit_dry_time(known(half), batches, TERMS)
-    exact = fit_dry_time(known(0), batches, TERMS)
-    assert narrow.loglik - 48 * np.log(2 * half) - np.log(HOURS).sum() == pytest.approx(
-        exact.loglik, abs=1e-5
+    agrees(
+        "log-likelihood from brackets of 1 in 50,000",
+        narrow.loglik - 48 * np.log(2 * half) - np.log(HOURS).sum(),
+        -123.4003217,
+        DAYS,
+        abs=1e-5,
     )
-    assert narrow.coef == pytest.approx(exact.coef, abs=1e-5)
-    assert (narrow.tau, narrow.delta) == pytest.approx((exact.tau, exact.delta), abs=1e-4)
+    agrees("coefficients from such brackets", narrow.coef, [2.776524, 0.238119, -0.027750], DAYS, abs=1e-5)
+    agrees(
+        "sd of batches and days from such brackets",
+        (narrow.tau, narrow.delta),
+        (0.217454, 0.139753),
+        DAYS,
+        abs=1e-4,
+    )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -76,12 +76,24 @@ def check(folder: Path) -> None:
 @click.option("--notebook", default="trial_report", help="Which notebook to run: trial_report, cure or fizz.")
 @click.option("--jobs", type=click.IntRange(min=1), help="Reports at once; as many as there are cores.")
 @click.option("--to", metavar="ADDRESS", help="Copy each record there too, such as s3://bucket/records.")
-def report(folders: tuple[Path, ...], notebook: str, jobs: int | None, to: str | None) -> None:
+@click.option("--made-by", default="", help="Who made the report; else made_by of trial.toml.")
+@click.option("--checked-by", default="", help="Who checked the readings and the report.")
+@click.option("--date", default="", help="Date of the record, as 2026-01-31; today if not given.")
+def report(
+    folders: tuple[Path, ...],
+    notebook: str,
+    jobs: int | None,
+    to: str | None,
+    made_by: str,
+    checked_by: str,
+    date: str,
+) -> None:
     """Check the trial in each FOLDER, analyse it and write a new record.
 
     A FOLDER may be a season: a folder whose sub-folders are trials.
     """
     with in_sentences():
+        from fizzlab import records as kept
         from fizzlab import shipped
         from fizzlab.many import trials_in
 
@@ -91,20 +103,19 @@ def report(folders: tuple[Path, ...], notebook: str, jobs: int | None, to: str |
         trials, passed_over = trials_in(folders)
         for path in passed_over:
             click.echo(f"{path}: holds no trial; passed over.", err=True)
-        _report_on(trials, jobs=jobs, to=to, notebook=notebook)
+        signed = kept.signed(made_by, checked_by, date)
+        _report_on(trials, jobs=jobs, to=to, notebook=notebook, signed=signed)
 
 
-def _report_on(trials: list[Path], *, jobs: int | None, to: str | None, notebook: str) -> None:
+def _report_on(trials: list[Path], *, jobs: int | None = None, to: str | None = None, **options: Any) -> None:
     """Report on one trial with a bar of its cells, on many with a bar of reports; exit with 2 on trouble."""
     from fizzlab.many import write_reports
 
     if len(trials) == 1:
-        outcomes = write_reports(trials, jobs=1, to=to, notebook=notebook, progress=True)
+        outcomes = write_reports(trials, jobs=1, to=to, progress=True, **options)
     else:
         with click.progressbar(length=len(trials), label="Reports", show_pos=True, file=sys.stderr) as bar:
-            outcomes = write_reports(
-                trials, jobs=jobs, to=to, done=lambda _: bar.update(1), notebook=notebook
-            )
+            outcomes = write_reports(trials, jobs=jobs, to=to, done=lambda _: bar.update(1), **options)
     _say_outcomes(outcomes)
     if any(outcome.trouble for outcome in outcomes):
         sys.exit(2)
@@ -144,7 +155,7 @@ def demo(folder: Path) -> None:
         for source, target in zip(shipped.demo_trials(), targets, strict=True):
             if not target.exists():
                 shutil.copytree(source, target, ignore=shutil.ignore_patterns("records", "__pycache__"))
-        _report_on(targets, jobs=None, to=None, notebook="trial_report")
+        _report_on(targets)
 
 
 @main.command()

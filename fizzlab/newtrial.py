@@ -35,6 +35,17 @@ shares = [0.5, 0.9, 0.95]   # forecast when these shares of the pieces are dry
 night_hours = 12       # how dry must the room be for pieces to be ready after one night?
 # forecast_air = {{ temp_c = 18, rh_pct = 60 }}   # air to forecast for; otherwise that of your own batches
 
+# Lots of ingredients, as printed on the pack; several in brackets. They are found with: fizzlab records find
+# [lots]
+# "baking soda" = "B77"
+# acid = ["L2391", "L2402"]
+
+# What went otherwise than planned, with or without a batch; lost rows and extra sprays show by themselves.
+# [[deviations]]
+# run = "B03"
+# what = "pressed an hour late"
+# why = "the mould was still wet"
+
 # [fizz]
 # bath_c = 38            # water that every fizz time is stated at
 # water_ml = 300         # in the cup of a fizz curve; some gas stays dissolved in it

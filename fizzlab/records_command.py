@@ -17,6 +17,58 @@ def records() -> None:
     """List, find, show, verify, correct and sign the records of a trial."""
 
 
+@records.command("list")
+@FOLDER
+def list_(folder: Path) -> None:
+    """List the records of the trial in FOLDER, or of each trial in it."""
+    with in_sentences():
+        from fizzlab import records as kept
+        from fizzlab.wording.records import record_list
+
+        for line in record_list(kept.summaries(folder)):
+            click.echo(line)
+        for trial in kept.trial_folders(folder):
+            if not kept.is_sound(trial):
+                what = "its ledger or the folders beside it do not agree; see: fizzlab records verify"
+                click.echo(f"{trial}: {what} {trial}", err=True)
+
+
+@records.command()
+@FOLDER
+@click.argument("words", nargs=-1)
+@click.option("--lot", default="", help="A lot of an ingredient, as trial.toml names it.")
+def find(folder: Path, words: tuple[str, ...], lot: str) -> None:
+    """Find records in FOLDER, a trial or a folder of trials, in which all WORDS stand.
+
+    Looks in titles, questions, factors, findings, notes, lots, deviations and corrections.
+    """
+    with in_sentences():
+        from fizzlab.records import find as look
+        from fizzlab.wording.records import found_lines
+
+        found = look(folder, words, lot=lot)
+        for line in found_lines(found):
+            click.echo(line)
+        if not found:
+            click.echo("No record was found.", err=True)
+            sys.exit(1)
+
+
+@records.command()
+@FOLDER
+@click.argument("number", type=int)
+def show(folder: Path, number: int) -> None:
+    """Show record NUMBER of the trial in FOLDER in plain text, with its corrections."""
+    with in_sentences():
+        from fizzlab import records as kept
+        from fizzlab.wording.records import record_in_full
+
+        summary = kept.one(folder, number)
+        ledger = kept.read_ledger(kept.records_home(folder))
+        for line in record_in_full(summary, ledger, kept.since_the_one_before(folder, number)):
+            click.echo(line)
+
+
 @records.command()
 @FOLDER
 @click.option("--hash", "known", default="", help="A hash of the ledger that you kept elsewhere.")
@@ -24,15 +76,18 @@ def verify(folder: Path, known: str) -> None:
     """Check that the records in FOLDER and their ledger are as they were made, and the readings too."""
     with in_sentences():
         from fizzlab.records import verify as check
+        from fizzlab.wording import count
 
         found = check(folder, known=known)
         for fault in found.faults:
             click.echo(fault)
         for note in found.notes:
             click.echo(note, err=True)
-        held = f"{found.records} records, {found.entries} entries, last hash {found.last}"
+        held = f"{count(found.records, 'record')}, {count(found.entries, 'entry', 'entries')}, "
+        held += f"last hash {found.last}"
         if found.faults:
-            click.echo(f"\n{len(found.faults)} do not agree ({held}).")
+            things = count(len(found.faults), "thing does", "things do")
+            click.echo(f"\n{things} not agree ({held}).")
             sys.exit(1)
         click.echo(f"All is well: {held}")
 
@@ -62,6 +117,6 @@ def sign(folder: Path, number: int, checked_by: str, date: str) -> None:
     with in_sentences():
         from fizzlab import records as kept
 
-        day = kept.day_of(date)
-        entry = kept.sign(kept.records_home(folder), number, checked_by=checked_by, date=day)
+        home = kept.records_home(folder)
+        entry = kept.sign(home, number, checked_by=checked_by, date=kept.day_of(date))
         click.echo(f"Record {entry.record}: checked by {entry.by} on {entry.date}, entry {entry.entry}.")

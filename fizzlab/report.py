@@ -12,10 +12,12 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 from fizzlab import page, records, shipped
+from fizzlab.deviations import deviations
 from fizzlab.many import Outcome as Outcome
 from fizzlab.many import write_reports as write_reports
 from fizzlab.problems import BadInput, FizzlabError, Problem
@@ -48,7 +50,7 @@ def write_report(
     progress : bool
         Show papermill's progress bar.
     signed : Signed, optional
-        Who made the report, who checked it, and when; by default `made_by` of trial.toml, nobody, today.
+        Who made the report, who checked it, and when; `made_by` of trial.toml where it names no maker.
 
     Returns
     -------
@@ -66,7 +68,8 @@ def write_report(
     """
     trial = load(folder)
     before = records.fingerprints(trial.folder, trial.inputs)
-    signed = signed or records.Signed(made_by=trial.settings.made_by)
+    signed = signed or records.Signed()
+    signed = replace(signed, made_by=signed.made_by or trial.settings.made_by)
     with records.making(trial.folder / RECORDS) as making:
         executed = _run(trial, notebook, making, progress)
         _copy_inputs(making, trial)
@@ -173,10 +176,27 @@ def _write_inputs(making: Path, trial: Trial, notebook: str, inputs: dict[str, s
         "notebook": {"name": notebook, "sha256": records.fingerprint(shipped.notebook(notebook))},
         "parameters": trial.settings.model_dump(mode="json"),
         "inputs_sha256": inputs,
+        "notes": _notes(trial),
         "versions": records.versions(),
     }
     text = json.dumps(about, indent=2, ensure_ascii=False) + "\n"
     (making / "inputs.json").write_text(text, encoding="utf-8")
+
+
+def _notes(trial: Trial) -> list[dict[str, str]]:
+    """Every remark in a table, those of rows left out too, so that records can be searched."""
+    found = []
+    for name, table in trial.tables.items():
+        for rows in (table.rows, table.left_out):
+            if "note" in rows and len(rows):
+                runs = rows["run"] if "run" in rows else [""] * len(rows)
+                notes = [note.strip() if isinstance(note, str) else "" for note in rows["note"]]
+                found += [
+                    {"table": name, "run": run, "note": note}
+                    for run, note in zip(runs, notes, strict=True)
+                    if note
+                ]
+    return found
 
 
 def _about(trial: Trial, notebook: str, inputs: dict[str, str], signed: records.Signed) -> records.About:
@@ -187,6 +207,8 @@ def _about(trial: Trial, notebook: str, inputs: dict[str, str], signed: records.
         notebook={"name": notebook, "sha256": records.fingerprint(shipped.notebook(notebook))},
         parameters_sha256=records.sha256(records.canonical(trial.settings.model_dump(mode="json"))),
         inputs=inputs,
+        lots=trial.settings.lots,
+        deviations=[records.DeviationEntry(**asdict(found)) for found in deviations(trial)],
     )
 
 

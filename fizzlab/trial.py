@@ -16,7 +16,7 @@ import pandas as pd
 
 from fizzlab import checks
 from fizzlab.problems import BadInput, Problem, nearest
-from fizzlab.settings import FILE, TrialSettings, read_settings
+from fizzlab.settings import FILE, TrialSettings, deviation_problems, lot_doubts, read_settings
 from fizzlab.tables import (
     BLIND,
     CHECKED_AT,
@@ -139,6 +139,9 @@ def load(folder: str | Path) -> Trial:
                 problems += found
             elif BLIND.name in parsed[name].rows:
                 clean.discard(name)  # without the batches no code can be looked up
+    if "runs" in clean:
+        problems += deviation_problems(settings.deviations, _named_runs(parsed["runs"]))
+    doubts += lot_doubts(settings.lots, settings.recipe)
     usable = {name: parsed[name] for name in SPECS if name in clean}
     found, odd = checks.across_rows(usable)
     problems += found
@@ -225,6 +228,12 @@ def _columns(name: str, settings: TrialSettings | None, raw: RawTable) -> list[C
         )
         columns.insert(place + 1, CHECKED_AT)
     return columns
+
+
+def _named_runs(runs: Table) -> list[str]:
+    """Every batch that runs names, those that were left out too."""
+    gone = list(runs.left_out["run"].str.strip()) if "run" in runs.left_out else []
+    return [*runs.rows["run"], *gone]
 
 
 def _with_hours(table: Table, runs: Table | None) -> tuple[Table, list[Problem]]:

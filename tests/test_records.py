@@ -157,3 +157,90 @@ def test_a_hash_kept_elsewhere_shows_a_ledger_written_anew(quay: Path, tmp_path:
 def test_numbers_are_not_used_again(quay: Path) -> None:
     (quay / "records" / "quay-2").rename(quay / "away")
     assert keep_record(quay).name == "quay-3"
+
+
+def _run(*arguments: object) -> str:
+    result = CliRunner().invoke(main, ["records", *map(str, arguments)])
+    assert result.exit_code == 0, result.output
+    return result.output
+
+
+def test_corrections_and_sign_offs_are_entries_and_touch_no_record(quay: Path) -> None:
+    record = quay / "records" / "quay-1"
+    before = {path: path.read_bytes() for path in record.rglob("*") if path.is_file()}
+    _run("sign", quay, 1, "--checked-by", "Bo", "--date", "2026-01-09")
+    reason = "the scale\nstood on a slope"
+    _run("correct", quay, 1, "--reason", reason, "--by", "Ann", "--says", "read all masses 2 g lower")
+    assert before == {path: path.read_bytes() for path in record.rglob("*") if path.is_file()}
+    assert _sentences(quay) == []
+    listed = _run("list", quay).splitlines()
+    assert listed[0].split() == ["no.", "date", "title", "made", "by", "checked", "by", "state"]
+    assert listed[1].endswith("Bo          checked, corrected since")
+    assert listed[2].endswith("–           not checked")
+    shown = _run("show", quay, 1)
+    assert "Checked by  Bo, 2026-01-09" in shown
+    assert "Ann: the scale stood on a slope It should read: read all masses 2 g lower" in shown
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["sign", "QUAY", "3", "--checked-by", "Bo"], "there is no record 3. The ledger holds: 1, 2."),
+        (["sign", "QUAY", "1", "--checked-by", " "], "option --checked-by: it is empty."),
+        (["sign", "QUAY", "1", "--checked-by", "Bo", "--date", "9 Jan"], "“9 Jan” is not a date."),
+        (["correct", "QUAY", "1", "--reason", "", "--by", ""], "option --reason: it is empty."),
+        (["show", "QUAY", "9"], "there is no record 9."),
+        (["verify", "nowhere"], "there is no such folder."),
+        (["list", "nowhere"], "there is no such folder."),
+        (["find", "QUAY"], "it has nothing to look for."),
+    ],
+)
+def test_a_wrong_wish_is_one_sentence_and_writes_nothing(quay: Path, arguments: list[str], says: str) -> None:
+    before = (quay / "records" / "ledger.jsonl").read_bytes()
+    done = CliRunner().invoke(main, ["records", *(word.replace("QUAY", str(quay)) for word in arguments)])
+    assert done.exit_code == 2
+    assert says in done.output
+    assert (quay / "records" / "ledger.jsonl").read_bytes() == before
+
+
+def test_records_are_found_by_words_and_by_lot(tmp_path: Path) -> None:
+    late = [records.DeviationEntry(run="B", what="pressed late", why="the mould was wet")]
+    keep_record(tmp_path / "quay", lots={"citric acid": ["L2391", "L2402"]}, deviations=late)
+    keep_record(tmp_path / "pier", title="Gum against starch", lots={"soda": ["L23"]})
+    records.correct(tmp_path / "pier" / "records", 1, reason="the stopwatch was slow", by="Ann")
+
+    def found(*words: str, lot: str = "") -> list[str]:
+        return [hit.summary.report.record for hit in records.find(tmp_path, words, lot=lot)]
+
+    assert found("GUM") == ["pier-1"]
+    assert found("stopwatch") == ["pier-1"]
+    assert found("mould", "late") == ["quay-1"]
+    assert found("mould", "gum") == []
+    assert found(lot="l2391") == ["quay-1"]
+    assert found(lot="L239") == []
+    assert found("stopwatch", lot="L2391") == []
+    assert "lot of citric acid: L2391" in _run("find", tmp_path, "--lot", "L2391")
+    nothing = CliRunner().invoke(main, ["records", "find", str(tmp_path), "basalt"])
+    assert nothing.exit_code == 1
+    assert "No record was found." in nothing.output
+
+
+def test_list_points_to_verify_when_something_does_not_agree(quay: Path) -> None:
+    assert "records verify" not in _run("list", quay)
+    (quay / "records" / "quay-2").rename(quay / "away")
+    said = _run("list", quay)
+    assert "its folder is missing" in said
+    assert f"fizzlab records verify {quay}" in said
+
+
+def test_show_says_what_changed_since_the_record_before(quay: Path) -> None:
+    runs = quay / "runs.csv"
+    runs.write_text(runs.read_text().replace("B,1,2026-01-05T10:00,dye,1.2", "B,1,2026-01-05T10:00,dye,0.6"))
+    keep_record(quay)
+    assert "runs.csv: row 3, binder_g: “1.2”, now “0.6”" in _run("show", quay, 3)
+    assert "against those of the record before" not in _run("show", quay, 2)
+
+
+def test_signs_that_command_a_terminal_are_not_printed(tmp_path: Path) -> None:
+    keep_record(tmp_path / "quay", title="\x1b[31mred\x07 title")
+    assert "\x1b" not in _run("list", tmp_path / "quay") + _run("show", tmp_path / "quay", 1)

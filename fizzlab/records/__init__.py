@@ -8,7 +8,7 @@ docs/methods/records.md.
 
 from __future__ import annotations
 
-from fizzlab.records.amend import correct, day_of, sign
+from fizzlab.records.amend import correct, day_of, sign, signed
 from fizzlab.records.entries import (
     Correction,
     DeviationEntry,
@@ -18,10 +18,11 @@ from fizzlab.records.entries import (
     canonical,
     sha256,
 )
+from fizzlab.records.find import Found, Summary, find, one, summaries, trial_folders
 from fizzlab.records.fingerprints import LIBRARIES, fingerprint, fingerprints, versions
 from fizzlab.records.ledger import LEDGER, Ledger, Line, read_ledger
 from fizzlab.records.store import INPUTS, About, Kept, Signed, Stamp, keep, making
-from fizzlab.records.verify import Fault, Verified, records_home, verify
+from fizzlab.records.verify import Fault, Verified, is_sound, records_home, since_the_one_before, verify
 
 __all__ = [
     "INPUTS",
@@ -32,6 +33,7 @@ __all__ = [
     "DeviationEntry",
     "Entry",
     "Fault",
+    "Found",
     "Kept",
     "Ledger",
     "Line",
@@ -39,18 +41,26 @@ __all__ = [
     "SignOff",
     "Signed",
     "Stamp",
+    "Summary",
     "Verified",
     "canonical",
     "correct",
     "day_of",
+    "find",
     "fingerprint",
     "fingerprints",
+    "is_sound",
     "keep",
     "making",
+    "one",
     "read_ledger",
     "records_home",
     "sha256",
     "sign",
+    "signed",
+    "since_the_one_before",
+    "summaries",
+    "trial_folders",
     "verify",
     "versions",
 ]

@@ -8,7 +8,7 @@ from pathlib import Path
 from fizzlab.problems import BadInput, Problem
 from fizzlab.records.entries import Correction, Report, SignOff
 from fizzlab.records.ledger import Ledger, add, read_ledger
-from fizzlab.records.store import ledger_to_add_to, now
+from fizzlab.records.store import Signed, ledger_to_add_to, now
 
 
 def correct(home: Path, number: int, *, reason: str, by: str, says: str = "") -> Correction:
@@ -103,6 +103,17 @@ def day_of(text: str) -> dt.date:
     except ValueError:
         do = "Write it as 2026-01-31."
         raise BadInput([Problem("option --date", f"“{text}” is not a date.", do)]) from None
+
+
+def signed(made_by: str, checked_by: str, date: str) -> Signed:
+    """Who signs a report that is about to be made, from what was typed.
+
+    Raises
+    ------
+    BadInput
+        `date` is not a date such as 2026-01-31.
+    """
+    return Signed(_tidy(made_by), _tidy(checked_by), day_of(date))
 
 
 def report_numbered(ledger: Ledger, number: int) -> Report:

@@ -25,6 +25,9 @@ from fizzlab.records.store import (
 )
 from fizzlab.tables import SPECS
 
+#: A page may be printed long after its record was made; nothing vouches for the print.
+PRINTED_LATER = ("report.pdf",)
+
 Kind = Literal["ledger", "record", "readings", "stranger"]
 
 
@@ -125,6 +128,46 @@ def records_home(folder: Path) -> Path:
     return home
 
 
+def is_sound(folder: Path) -> bool:
+    """Do the chain and the folders beside it agree? Quick, since no file of a record is read."""
+    home = records_home(folder)
+    ledger = read_ledger(home)
+    return not (ledger.faults() or {path.name for path in record_folders(home)} ^ _names(ledger))
+
+
+def _names(ledger: Ledger) -> set[str]:
+    return {entry.record for entry in ledger.reports()}
+
+
+def since_the_one_before(folder: Path, number: int) -> list[str]:
+    """How the tables of a record differ from those of the record before it, as both kept them.
+
+    Parameters
+    ----------
+    folder : Path
+        The trial folder.
+    number : int
+        Of the record.
+    """
+    home = records_home(folder)
+    reports = read_ledger(home).reports()
+    place = next((place for place, entry in enumerate(reports) if entry.number == number), 0)
+    if place == 0:
+        return []
+    before, entry = reports[place - 1], reports[place]
+    found = []
+    for name in sorted({*before.inputs, *entry.inputs}):
+        if name not in entry.inputs:
+            found.append(f"{name} is gone")
+        elif name not in before.inputs:
+            found.append(f"{name} is new")
+        elif before.inputs[name] != entry.inputs[name]:
+            old, new = (home / report.record / INPUTS / name for report in (before, entry))
+            said = changes(old, new) if old.is_file() and new.is_file() else []
+            found.append(f"{name}: {'; '.join(said) or 'changed'}")
+    return found
+
+
 def _known(ledger: Ledger, known: str) -> list[Fault]:
     wanted = known.strip().rstrip("…").lower()
     if not wanted:
@@ -162,7 +205,8 @@ def _record(home: Path, entry: Report) -> list[Fault]:
         else:
             if not same:
                 found.append(fault(f"{name} was changed"))
-    found += [fault(f"{name} was put in later") for name in there if name not in entry.files]
+    later = [name for name in there if name not in entry.files and name not in PRINTED_LATER]
+    found += [fault(f"{name} was put in later") for name in later]
     own = record / ENTRY
     if not own.is_file():
         found.append(fault(f"{ENTRY} is missing"))
@@ -172,7 +216,7 @@ def _record(home: Path, entry: Report) -> list[Fault]:
 
 
 def _not_entered(home: Path, ledger: Ledger) -> list[Fault]:
-    entered = {entry.record for entry in ledger.reports()}
+    entered = _names(ledger)
     found = []
     for record in record_folders(home):
         if record.name in entered:

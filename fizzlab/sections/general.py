@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import pandas as pd
 
 from fizzlab import records
+from fizzlab.deviations import deviations
 from fizzlab.page import Grid, Notes
 from fizzlab.tables import SPECS
 from fizzlab.trial import Trial
@@ -59,15 +60,45 @@ def _row_span(rows: Sequence[int]) -> str:
 
 
 def record_block(trial: Trial) -> Pieces:
-    """What the report was made from: files with their fingerprints, and versions."""
+    """What the report was made from: lots, deviations, files with their fingerprints, and versions."""
     prints = records.fingerprints(trial.folder, trial.inputs)
     files = pd.DataFrame({"file": list(prints), "SHA-256": [f"{value[:16]}…" for value in prints.values()]})
     versions = ", ".join(f"{name} {version}" for name, version in records.versions().items())
     return [
         "## Record",
+        *_lots(trial),
+        *_deviations(trial),
         Grid(files, "The files this report was made from, with the first signs of their fingerprints"),
         plain(f"Computed with {versions}. Random numbers started from seed {trial.settings.seed}."),
     ]
+
+
+def _lots(trial: Trial) -> Pieces:
+    lots = trial.settings.lots
+    if not lots:
+        return ["No lots of ingredients were written down (section \\[lots\\] of trial.toml)."]
+    rows = pd.DataFrame(
+        {
+            "ingredient": [name.replace("_", " ") for name in lots],
+            "lots": [", ".join(names) for names in lots.values()],
+        }
+    )
+    return [Grid(rows, "Lots of ingredients")]
+
+
+def _deviations(trial: Trial) -> Pieces:
+    found = deviations(trial)
+    if not found:
+        return ["No deviation was written down, and the tables show none."]
+    rows = pd.DataFrame(
+        {
+            "batch": [deviation.run or "–" for deviation in found],
+            "what": [deviation.what for deviation in found],
+            "why": [deviation.why or "–" for deviation in found],
+            "known from": ["the tables" if deviation.seen else "the maker" for deviation in found],
+        }
+    )
+    return [Grid(rows, "What went otherwise than planned")]
 
 
 def plain(text: str) -> str:

@@ -11,6 +11,7 @@ from fizzlab.settings.crumble import CrumbleSettings, IndexPart, IndexSettings
 from fizzlab.settings.factors import FactorSettings
 from fizzlab.settings.fizz import FizzSettings
 from fizzlab.settings.imports import ImportSettings
+from fizzlab.settings.lots import DeviationSettings, deviation_problems, lot_doubts
 from fizzlab.settings.plan import OPTIONS as PLAN_OPTIONS
 from fizzlab.settings.plan import PLAN_KINDS, PlanSettings
 from fizzlab.settings.reading import read_settings
@@ -26,6 +27,7 @@ __all__ = [
     "AirPoint",
     "ChooseSettings",
     "CrumbleSettings",
+    "DeviationSettings",
     "DryingSettings",
     "FactorSettings",
     "FizzSettings",
@@ -39,6 +41,8 @@ __all__ = [
     "ResponseSettings",
     "RuleSettings",
     "TrialSettings",
+    "deviation_problems",
+    "lot_doubts",
     "make_recipe",
     "read_settings",
 ]

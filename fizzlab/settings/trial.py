@@ -7,11 +7,12 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from fizzlab.recipe import Recipe
-from fizzlab.settings.base import Section, Text
+from fizzlab.settings.base import Name, Section, Text
 from fizzlab.settings.crumble import CrumbleSettings
 from fizzlab.settings.factors import FactorSettings
 from fizzlab.settings.fizz import FizzSettings
 from fizzlab.settings.imports import ImportSettings
+from fizzlab.settings.lots import DeviationSettings, Lots
 from fizzlab.settings.plan import PlanSettings
 from fizzlab.settings.recipe import RecipeSettings, make_recipe
 from fizzlab.settings.responses import MEASURES, ChooseSettings, Measure, ResponseSettings
@@ -75,6 +76,8 @@ class TrialSettings(Section):
     made_by: str = ""
     seed: int = Field(default=1, ge=0)
     factors: dict[str, FactorSettings] = Field(default_factory=dict)
+    lots: dict[Name, Lots] = Field(default_factory=dict)
+    deviations: list[DeviationSettings] = Field(default_factory=list, max_length=200)
     recipe: RecipeSettings | None = None
     plan: PlanSettings | None = None
     drying: DryingSettings = DryingSettings()

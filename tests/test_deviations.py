@@ -1,0 +1,107 @@
+"""Lots and deviations: what trial.toml may say of them, and what the tables show by themselves."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from sound_trial import RUNS, TOML, TOUCH
+
+from fizzlab.deviations import deviations
+from fizzlab.problems import BadInput
+from fizzlab.trial import load
+
+MakeTrial = Callable[..., Path]
+
+
+def _said(folder: Path) -> list[tuple[str, str, str]]:
+    return [(found.run, found.what, found.why) for found in deviations(load(folder))]
+
+
+def test_a_trial_that_went_as_planned_has_none(make_trial: MakeTrial) -> None:
+    assert _said(make_trial()) == []
+
+
+def test_order_days_and_sprays_show_in_runs(make_trial: MakeTrial) -> None:
+    runs = (
+        "run,day,made_at,sprays,colour,binder_g\n"
+        "A,2026-01-05,2026-01-05T11:00,0,pearl,0.6\n"
+        "B,2026-01-05,2026-01-05T10:00,2,dye,1.2\n"
+        "C,second,2026-01-06T09:00,1,pearl,1.2\n"
+        "D,second,2026-01-07T10:00,,dye,0.6\n"
+    )
+    folder = make_trial(runs__csv=runs.replace("A,2026-01-05", "A,2026-01-04"))
+    assert _said(folder) == [
+        ("B", "made at 2026-01-05 10:00, before batch A, which stands above it in runs", ""),
+        ("A", "made on 2026-01-05, not on its day 2026-01-04", ""),
+        ("", "the batches of day second were made on several dates (2026-01-06, 2026-01-07)", ""),
+        ("B", "2 extra sprays of alcohol", ""),
+        ("C", "1 extra spray of alcohol", ""),
+    ]
+
+
+def test_left_out_rows_and_absent_readings_show(make_trial: MakeTrial) -> None:
+    touch = TOUCH.replace("note", "leave_out").replace("A,1,2,no,", "A,1,2,no,slipped").replace("B,1", "A,2")
+    runs = RUNS.replace("note", "leave_out").replace("D,2,2026-01-06T10:00,dye,0.6,", "D,2,,dye,0.6,dropped")
+    runs = runs.replace('"a wet, grey day"', "")
+    assert _said(make_trial(touch_checks__csv=touch, runs__csv=runs)) == [
+        ("D", "left out", "dropped"),
+        ("A", "1 row of touch_checks left out", "slipped"),
+        ("B", "no reading in any table", ""),
+    ]
+
+
+WRITTEN = """
+[lots]
+citric_acid = ["L2391", "L2402"]
+"baking soda" = "B77"
+
+[[deviations]]
+run = "B"
+what = "pressed an hour late"
+why = "the mould was wet"
+"""
+
+
+def test_what_the_maker_writes_comes_first(make_trial: MakeTrial) -> None:
+    trial = load(make_trial(trial__toml=TOML + WRITTEN))
+    assert trial.settings.lots == {"citric_acid": ["L2391", "L2402"], "baking soda": ["B77"]}
+    [found] = deviations(trial)
+    assert (found.run, found.what, found.why) == ("B", "pressed an hour late", "the mould was wet")
+    assert not found.seen
+
+
+@pytest.mark.parametrize(
+    ("toml", "says"),
+    [
+        (
+            WRITTEN.replace('run = "B"', 'run = "X1"'),
+            "deviations (1).run: “X1” is not a batch that runs names.",
+        ),
+        (WRITTEN.replace("what =", "waht ="), "Did you mean what?"),
+        (WRITTEN.replace('"B77"', "77"), "key lots.baking soda"),
+    ],
+)
+def test_what_cannot_be_read_is_said(make_trial: MakeTrial, toml: str, says: str) -> None:
+    with pytest.raises(BadInput) as raised:
+        load(make_trial(trial__toml=TOML + toml))
+    assert says in str(raised.value)
+
+
+def test_a_lot_of_something_not_in_the_recipe_is_a_doubt(make_trial: MakeTrial) -> None:
+    recipe = """
+[[recipe.ingredients]]
+name = "baking soda"
+kind = "sodium bicarbonate"
+amount = "200 g"
+
+[[recipe.ingredients]]
+name = "acid"
+kind = "citric acid"
+amount = "100 g"
+"""
+    lots = WRITTEN.replace('"baking soda"', '"baking sode"')
+    said = [str(doubt) for doubt in load(make_trial(trial__toml=TOML + lots + recipe)).doubts]
+    what = "the recipe has no ingredient “baking sode”. Did you mean baking soda?"
+    assert said == [f"trial.toml, key lots.baking sode: {what}"]

@@ -24,7 +24,13 @@ from fizzlab.report import NotebookStopped
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """A stand-in for making a report: a record folder with a page, or the trouble that the name asks for."""
 
-    def write_report(folder: str | Path, **options: object) -> Path:
+    def write_report(
+        folder: str | Path,
+        *,
+        notebook: str = "trial_report",
+        progress: bool = False,
+        signed: object = None,
+    ) -> Path:
         folder = Path(folder)
         if folder.name == "bad":
             raise BadInput([Problem("runs.csv", "it is empty.", "Add rows.", row=row) for row in (2, 3)])

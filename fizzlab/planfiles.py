@@ -7,9 +7,11 @@ import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
+from fizzlab import records
 from fizzlab.bench_sheet import FIZZ_CUPS, FIZZ_SECONDS, bench_sheet
 from fizzlab.cards import in_code_order
 from fizzlab.placing import beside, put_in_place
@@ -17,7 +19,7 @@ from fizzlab.plan import Planned, plan_trial
 from fizzlab.problems import BadInput, Problem
 from fizzlab.settings import FILE, read_settings
 from fizzlab.tables import BLIND, LEAVE_OUT, SPECS, Column, RawTable, read_csv, read_sheets
-from fizzlab.trial import WORKBOOK
+from fizzlab.trial import RECORDS, WORKBOOK
 from fizzlab.workbook import Sheet, write_workbook
 
 DEMO = Path(__file__).resolve().parent / "templates" / "plan_demo"
@@ -96,9 +98,28 @@ def write_plan(folder: str | Path, detects: Callable[[Planned], Sequence[str]] |
         write_workbook(making / WORKBOOK, settings.title, readings_sheets(planned))
         html = bench_sheet(settings, planned.wishes, planned.cards, statements)
         (making / BENCH_SHEET).write_text(html, encoding="utf-8")
-        put_in_place(folder, making, names, empty)
+        with records.planning(folder / RECORDS, **_entry(planned)):
+            put_in_place(folder, making, names, empty)
     paths = tuple(folder / name for name in names)
     return Written(planned, paths, tuple(replaced), tuple(empty), statements)
+
+
+def _entry(planned: Planned) -> dict[str, Any]:
+    """What the ledger keeps of a plan, so that a report can say what went otherwise."""
+    settings = planned.settings
+    runs = [{name: _kept(value) for name, value in row.items()} for row in planned.runs.to_dict("records")]
+    return {
+        "trial": settings.code,
+        "title": settings.title,
+        "by": settings.made_by,
+        "plan": planned.wishes.kind,
+        "seed": settings.seed,
+        "runs": runs,
+    }
+
+
+def _kept(value: object) -> str | float:
+    return float(f"{value:.10g}") if isinstance(value, float) else str(value)
 
 
 def read_plan(folder: str | Path = "") -> Planned:

@@ -200,6 +200,8 @@ def _notes(trial: Trial) -> list[dict[str, str]]:
 
 
 def _about(trial: Trial, notebook: str, inputs: dict[str, str], signed: records.Signed) -> records.About:
+    plan = records.read_ledger(trial.folder / RECORDS).plan()
+    runs = plan.runs if plan is not None else ()
     return records.About(
         trial=trial.settings.code,
         title=trial.settings.title,
@@ -208,7 +210,7 @@ def _about(trial: Trial, notebook: str, inputs: dict[str, str], signed: records.
         parameters_sha256=records.sha256(records.canonical(trial.settings.model_dump(mode="json"))),
         inputs=inputs,
         lots=trial.settings.lots,
-        deviations=[records.DeviationEntry(**asdict(found)) for found in deviations(trial)],
+        deviations=[records.DeviationEntry(**asdict(found)) for found in deviations(trial, runs)],
     )
 
 

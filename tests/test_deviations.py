@@ -6,10 +6,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from planned_trials import HEAD, KINDS
 from sound_trial import RUNS, TOML, TOUCH
 
 from fizzlab.deviations import deviations
+from fizzlab.planfiles import write_plan
 from fizzlab.problems import BadInput
+from fizzlab.records import read_ledger
 from fizzlab.trial import load
 
 MakeTrial = Callable[..., Path]
@@ -105,3 +108,33 @@ amount = "100 g"
     said = [str(doubt) for doubt in load(make_trial(trial__toml=TOML + lots + recipe)).doubts]
     what = "the recipe has no ingredient “baking sode”. Did you mean baking soda?"
     assert said == [f"trial.toml, key lots.baking sode: {what}"]
+
+
+def test_what_differs_from_the_plan_that_was_kept(make_trial: MakeTrial) -> None:
+    planned = [
+        {"run": "B", "day": "1", "blind": "K", "colour": "dye", "binder_g": 1.2},
+        {"run": "A", "day": "1", "blind": "L", "colour": "pearl", "binder_g": 0.6},
+        {"run": "C", "day": "1", "blind": "M", "colour": "dye", "binder_g": 0.6},
+        {"run": "E", "day": "2", "blind": "N", "colour": "dye", "binder_g": 0.6},
+    ]
+    found = deviations(load(make_trial()), planned)
+    assert [(deviation.run, deviation.what) for deviation in found] == [
+        ("E", "planned, but not in runs"),
+        ("C", "colour pearl, planned dye"),
+        ("C", "binder g 1.2, planned 0.6"),
+        ("D", "not in the plan"),
+        ("", "the batches stand in runs in another order than planned"),
+        ("C", "made on day 2, not with the others of planned day 1"),
+    ]
+
+
+def test_a_plan_made_by_the_kit_and_followed_shows_no_deviation(tmp_path: Path) -> None:
+    (tmp_path / "trial.toml").write_text(HEAD + KINDS["optimal"])
+    write_plan(tmp_path)
+    plan = read_ledger(tmp_path / "records").plan()
+    assert plan is not None
+    assert len(plan.runs) == 14
+    assert deviations(load(tmp_path), plan.runs) == []
+    runs = (tmp_path / "runs.csv").read_text().splitlines()
+    (tmp_path / "runs.csv").write_text("\n".join([*runs[:2], *runs[3:], ""]))
+    assert [found.what for found in deviations(load(tmp_path), plan.runs)] == ["planned, but not in runs"]

@@ -334,6 +334,7 @@ def test_the_command_writes_three_files_and_says_what_they_tell(folder: Folder) 
     assert sorted(path.name for path in made.iterdir()) == [
         "bench-sheet.html",
         "readings.xlsx",
+        "records",
         "runs.csv",
         "trial.toml",
     ]
@@ -467,7 +468,7 @@ def test_a_failure_half_way_leaves_the_earlier_plan(folder: Folder, monkeypatch:
     made = folder(FACTORIAL)
     write_plan(made)
     (made / "trial.toml").write_text(FACTORIAL.replace("seed = 7", "seed = 8"))
-    before = _snapshot(made)
+    before, ledger = _snapshot(made), (made / "records" / "ledger.jsonl").read_bytes()
     real = room.os.replace
 
     def refuse(source: Path, target: Path) -> None:
@@ -479,7 +480,9 @@ def test_a_failure_half_way_leaves_the_earlier_plan(folder: Folder, monkeypatch:
     result = CliRunner().invoke(main, ["plan", str(made)])
     assert result.exit_code == 2
     assert _snapshot(made) == before
-    assert not [path for path in made.iterdir() if path.is_dir()]
+    assert [path.name for path in made.iterdir() if path.is_dir()] == ["records"]
+    assert [path.name for path in (made / "records").iterdir()] == ["ledger.jsonl"]
+    assert ledger == (made / "records" / "ledger.jsonl").read_bytes()
 
 
 # a new trial

@@ -140,7 +140,15 @@ ADDERS: dict[str, Callable[[Path], object]] = {
     "report": keep_record,
     "correction": lambda folder: records.correct(folder / "records", 1, reason="a slip", by="Ann"),
     "sign-off": lambda folder: records.sign(folder / "records", 1, checked_by="Bo"),
+    "plan": lambda folder: _plan(folder),
 }
+
+
+def _plan(folder: Path) -> None:
+    with records.planning(
+        folder / "records", trial="quay", title="t", by="Ann", plan="compare", seed=1, runs=[{"run": "A"}]
+    ):
+        pass
 
 
 @pytest.mark.parametrize("for_good", [False, True], ids=["one step fails", "full from there on"])

@@ -13,6 +13,7 @@ from fizzlab.records.entries import (
     Correction,
     DeviationEntry,
     Entry,
+    PlanEntry,
     Report,
     SignOff,
     canonical,
@@ -21,6 +22,7 @@ from fizzlab.records.entries import (
 from fizzlab.records.find import Found, Summary, find, one, summaries, trial_folders
 from fizzlab.records.fingerprints import LIBRARIES, fingerprint, fingerprints, versions
 from fizzlab.records.ledger import LEDGER, Ledger, Line, read_ledger
+from fizzlab.records.planned import planning
 from fizzlab.records.store import INPUTS, About, Kept, Signed, Stamp, keep, making
 from fizzlab.records.verify import Fault, Verified, is_sound, records_home, since_the_one_before, verify
 
@@ -37,6 +39,7 @@ __all__ = [
     "Kept",
     "Ledger",
     "Line",
+    "PlanEntry",
     "Report",
     "SignOff",
     "Signed",
@@ -53,6 +56,7 @@ __all__ = [
     "keep",
     "making",
     "one",
+    "planning",
     "read_ledger",
     "records_home",
     "sha256",

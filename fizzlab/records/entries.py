@@ -46,26 +46,38 @@ class _Entry(_Part):
         Its place in the ledger, from 1.
     before : str
         SHA-256 of the line before, or zeros.
-    record : str
-        The folder of the record that it is about.
-    number : int
-        The number of that record, unique in the trial folder.
     at : str
         Date and time of writing, with the offset from UTC.
     by : str
-        Who made, corrected or checked it.
+        Who planned, made, corrected or checked.
     """
 
     format: Literal[1] = 1
     entry: int = Field(ge=1)
     before: Hash
-    record: RecordName
-    number: int = Field(ge=1)
     at: str
     by: str = ""
 
 
-class Report(_Entry):
+class PlanEntry(_Entry):
+    """Batches were planned: `runs` holds run, day, blind code and the factors, in the order of making."""
+
+    kind: Literal["plan"] = "plan"
+    trial: str
+    title: str
+    plan: str
+    seed: int
+    runs: list[dict[str, str | float]]
+
+
+class _OfRecord(_Entry):
+    """An entry about a record: the name of its folder, and its number, unique in the trial folder."""
+
+    record: RecordName
+    number: int = Field(ge=1)
+
+
+class Report(_OfRecord):
     """A record was made: what went in, what came out."""
 
     kind: Literal["report"] = "report"
@@ -82,7 +94,7 @@ class Report(_Entry):
     deviations: list[DeviationEntry] = Field(default_factory=list)
 
 
-class Correction(_Entry):
+class Correction(_OfRecord):
     """Something in a record is wrong: why, and how it should read."""
 
     kind: Literal["correction"] = "correction"
@@ -90,14 +102,14 @@ class Correction(_Entry):
     says: str = ""
 
 
-class SignOff(_Entry):
+class SignOff(_OfRecord):
     """A record was checked after it was made; `by` is who checked it, `date` when."""
 
     kind: Literal["sign-off"] = "sign-off"
     date: str
 
 
-Entry = Report | Correction | SignOff
+Entry = PlanEntry | Report | Correction | SignOff
 
 _ANY: TypeAdapter[Entry] = TypeAdapter(Annotated[Entry, Field(discriminator="kind")])
 

@@ -11,7 +11,17 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from fizzlab.records.entries import FIRST, Correction, Entry, Report, SignOff, line_of, parse_line, sha256
+from fizzlab.records.entries import (
+    FIRST,
+    Correction,
+    Entry,
+    PlanEntry,
+    Report,
+    SignOff,
+    line_of,
+    parse_line,
+    sha256,
+)
 
 LEDGER = "ledger.jsonl"
 
@@ -71,7 +81,13 @@ class Ledger:
 
     def about(self, record: str) -> list[Correction | SignOff]:
         """The corrections and later sign-offs of a record."""
-        return [entry for entry in self.entries() if not isinstance(entry, Report) and entry.record == record]
+        later = [entry for entry in self.entries() if isinstance(entry, Correction | SignOff)]
+        return [entry for entry in later if entry.record == record]
+
+    def plan(self) -> PlanEntry | None:
+        """The last plan that was made."""
+        plans = [entry for entry in self.entries() if isinstance(entry, PlanEntry)]
+        return plans[-1] if plans else None
 
     def faults(self) -> list[str]:
         """What is wrong with the chain, a sentence each.
@@ -92,7 +108,7 @@ class Ledger:
                 if entry.record in records:
                     found.append(f"Line {line.place} of {LEDGER}: record {entry.record} stands there twice.")
                 records.add(entry.record)
-            elif entry is not None and entry.record not in records:
+            elif isinstance(entry, Correction | SignOff) and entry.record not in records:
                 found.append(
                     f"Line {line.place} of {LEDGER}: it is about record {entry.record}, of which there is no "
                     "line before it."

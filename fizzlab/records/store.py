@@ -191,7 +191,7 @@ def keep(making: Path, about: About, finish: Callable[[Path, Stamp], None]) -> K
     """
     home = making.parent
     with ledger_to_add_to(home) as ledger:
-        number = 1 + max([0, *_numbers(home), *(entry.number for entry in ledger.entries())])
+        number = 1 + max([0, *_numbers(home), *(entry.number for entry in ledger.reports())])
         stamp = Stamp(f"{about.trial}-{number}", number, ledger.last, about.signed)
         finish(making, stamp)
         entry = _entry(making, about, stamp, place=len(ledger.lines) + 1)

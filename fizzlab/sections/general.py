@@ -10,7 +10,7 @@ from fizzlab import records
 from fizzlab.deviations import deviations
 from fizzlab.page import Grid, Notes
 from fizzlab.tables import SPECS
-from fizzlab.trial import Trial
+from fizzlab.trial import RECORDS, Trial
 from fizzlab.wording import count, listed
 
 Pieces = list[object]
@@ -87,9 +87,14 @@ def _lots(trial: Trial) -> Pieces:
 
 
 def _deviations(trial: Trial) -> Pieces:
-    found = deviations(trial)
+    plan = records.read_ledger(trial.folder / RECORDS).plan()
+    found = deviations(trial, plan.runs if plan is not None else ())
+    said: Pieces = []
+    if plan is not None:
+        when = f"{plan.at[:10]} at {plan.at[11:16]}"
+        said.append(plain(f"The plan of {len(plan.runs)} batches was entered in the ledger on {when}."))
     if not found:
-        return ["No deviation was written down, and the tables show none."]
+        return [*said, "No deviation was written down, and the tables show none."]
     rows = pd.DataFrame(
         {
             "batch": [deviation.run or "–" for deviation in found],
@@ -98,7 +103,7 @@ def _deviations(trial: Trial) -> Pieces:
             "known from": ["the tables" if deviation.seen else "the maker" for deviation in found],
         }
     )
-    return [Grid(rows, "What went otherwise than planned")]
+    return [*said, Grid(rows, "What went otherwise than planned")]
 
 
 def plain(text: str) -> str:

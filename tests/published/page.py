@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from functools import cache
-from math import floor, log10
+from math import ceil, floor, log10
 from pathlib import Path
 from typing import Any
 
@@ -30,8 +30,9 @@ FOUND: Record = {}
 
 # heading, page of the method, modules
 TOPICS: list[tuple[str, str | None, list[str]]] = [
-    ("Units", None, ["test_units_measures"]),
+    ("Units", "recipe.md", ["test_units_measures"]),
     ("Air", "air.md", ["test_air_humidity"]),
+    ("Clocks", None, ["test_export_clocks"]),
     ("Recipe", "recipe.md", ["test_recipe_chemistry"]),
     ("Curves", "curves.md", ["test_curves_nist"]),
     ("Drying", "drying_curve.md", ["test_drying_weighings"]),
@@ -49,7 +50,7 @@ TOPICS: list[tuple[str, str | None, list[str]]] = [
     ),
     ("Choose", "choose.md", ["test_choose_desirability"]),
     ("Season", "season.md", ["test_season_pooling"]),
-    ("Drift", None, ["test_drift_charts"]),
+    ("Drift", "season.md", ["test_drift_charts"]),
     (
         "Design",
         "design.md",
@@ -68,7 +69,7 @@ KINDS = {
     "certified": ("certified", "Certified or defined value"),
     "standard": ("standard, handbook", "Standard or handbook"),
     "publication": ("published example", "Published example"),
-    "program": ("program, public data", "Another program on public data"),
+    "program": ("program, public data", "Another program, on public data or on a stated plan"),
     "invented": ("program, made-up data", "Another program on made-up readings"),
     "trade": ("trade", "Said by the trade"),
     "theory": ("mathematics", "Mathematics: a definition, a theorem, an exact law or an exhaustive search"),
@@ -186,7 +187,7 @@ def _summary(record: Record) -> str:
 def _told(source: Told) -> str:
     seen = source["seen"]
     text = f"**{_plain(source['name'])}**  \n{KINDS[source['kind']][1]}. Seen: {_plain(seen)}.\n"
-    return text + (f"\n```r\n{source['how']}\n```\n" if source["how"] else "")
+    return text + (f"\n```\n{source['how']}\n```\n" if source["how"] else "")
 
 
 def _table(rows: list[Told]) -> str:
@@ -195,7 +196,7 @@ def _table(rows: list[Told]) -> str:
         if row["differs"] is None:
             numbers = ["", ""]
         else:
-            numbers = [_size(row["differs"], row["relative"]), _size(row["allowed"], row["relative"])]
+            numbers = [_size(row["differs"], row["relative"]), _size(row["allowed"], row["relative"], 2)]
         cells = [*(_plain(row[key]) for key in ("what", "outside", "ours")), *numbers]
         lines.append("| " + " | ".join(cells) + " |")
     return "\n".join(lines) + "\n"
@@ -207,17 +208,18 @@ def _plain(text: str) -> str:
     return text
 
 
-def _size(value: float, relative: bool) -> str:
-    """A difference to one digit, rounded up: 0.03 %, 2 in 10⁹, 0.0004, 4·10⁻⁷."""
+def _size(value: float, relative: bool, digits: int = 1) -> str:
+    """A difference, rounded up: 0.03 %, 2 in 10⁹, 0.0004, 4·10⁻⁷."""
     if value <= (1e-10 if relative else 1e-12):
         return "under 1 in 10¹⁰" if relative else "under 10⁻¹²"
     power = floor(log10(value))
-    lead = -floor(-round(value / 10**power, 6))
+    step = 10.0 ** (1 - digits)
+    lead = float(f"{ceil(round(value / 10.0**power / step, 6)) * step:.6g}")
     if lead == 10:
-        lead, power = 1, power + 1
+        lead, power = 1.0, power + 1
     if power >= -4:
-        return f"{100 * lead * 10**power:.6g} %" if relative else f"{lead * 10.0**power:.6g}"
-    return f"{lead} in 10{_raised(-power)}" if relative else f"{lead}·10{_raised(power)}"
+        return f"{100 * lead * 10.0**power:.6g} %" if relative else f"{lead * 10.0**power:.6g}"
+    return f"{lead:g} in 10{_raised(-power)}" if relative else f"{lead:g}·10{_raised(power)}"
 
 
 def _raised(power: int) -> str:

@@ -1,6 +1,6 @@
 """Jumps of a logger's clock against the changes of clocks in the tz database.
 
-Source: the tz database, release 2025b, as `zdump -v ZONE -c 2025,2027` (GNU C Library 2.36) prints it::
+`zdump` prints::
 
     Europe/Berlin     Sun Oct 26 00:59:59 2025 UT = Sun Oct 26 02:59:59 2025 CEST gmtoff=7200
     Europe/Berlin     Sun Oct 26 01:00:00 2025 UT = Sun Oct 26 02:00:00 2025 CET  gmtoff=3600
@@ -21,6 +21,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 import pytest
+from outside import Source, holds, same
 
 from fizzlab.exports import Readings, Told, guess, lay_out, read
 
@@ -41,6 +42,12 @@ CHANGES = [
     Change("Europe/Berlin", dt.datetime(2026, 3, 29, 1), 1, 2),
     Change("America/New_York", dt.datetime(2026, 3, 8, 7), -5, -4),
 ]
+TZ = Source(
+    "standard",
+    "tz database, release 2025b: changes of clocks in Berlin and New York, 2025 to 2026",
+    "run for this check (GNU C Library 2.36)",
+    "zdump -v Europe/Berlin -c 2025,2027; zdump -v America/New_York -c 2025,2027",
+)
 AUTUMN, SPRING = CHANGES[:2], CHANGES[2:]
 
 
@@ -82,8 +89,11 @@ def test_clock_and_hours_gone_by_are_right_across_a_change(change: Change, writt
     elif written == "world":
         stamps = [f"{t:%Y-%m-%dT%H:%M:00}Z" for t in world]
     readings = _read(stamps, Told(zone=change.zone), name)
-    assert readings.rows["time"].tolist() == [pd.Timestamp(t) for t in clock]
-    assert _gone_by(readings) == [round(i / 6, 6) for i in range(len(world))]
+    change_told = f"{change.zone}, {change.at.date()}, written as {written}"
+    times = [pd.Timestamp(t) for t in clock]
+    same(f"{change_told}: clock", readings.rows["time"].tolist(), times, TZ, "60 readings")
+    gone = [round(i / 6, 6) for i in range(len(world))]
+    same(f"{change_told}: hours gone by", _gone_by(readings), gone, TZ, "60 readings")
     word = "goes back" if change.after < change.before else "goes forward"
     (said,) = [said for said in readings.said if word in said]
     assert "by the look of it" not in said
@@ -95,7 +105,8 @@ def test_clock_and_hours_gone_by_are_right_across_a_change(change: Change, writt
 def test_without_a_zone_the_steps_of_the_log_show_the_change(change: Change) -> None:
     readings = _read([f"{t:%Y-%m-%dT%H:%M}" for t in _clock(change)], Told())
     (said,) = [said for said in readings.said if "summer time" in said]
-    assert "by the look of it" in said
+    told = f"{change.zone}, {change.at.date()}, no zone told"
+    holds(told, "one change of clocks", "by the look of it" in said, TZ, "one, by the look of it")
     assert len(readings.rows) == len(_clock(change))
 
 
@@ -105,11 +116,16 @@ def test_a_clock_that_does_not_follow_is_said_and_an_offset_mends_it(change: Cha
     said = " ".join(_read(stood, Told(zone=change.zone)).said)
     assert ("did not go forward" if change in SPRING else "may not have gone back") in said
     mended = _read(stood, Told(zone=change.zone, offset=f"{change.before:+03d}:00"))
-    assert mended.rows["time"].tolist() == [pd.Timestamp(t) for t in _clock(change)]
+    times = [pd.Timestamp(t) for t in _clock(change)]
+    told = f"{change.zone}, {change.at.date()}, clock that did not follow, offset told"
+    same(told, mended.rows["time"].tolist(), times, TZ, "60 readings")
 
 
 @pytest.mark.parametrize("change", AUTUMN, ids=lambda c: c.zone)
 def test_the_same_jump_in_another_zone_is_a_clock_that_was_set(change: Change) -> None:
     other = next(c.zone for c in AUTUMN if c != change)
     said = _read([f"{t:%Y-%m-%dT%H:%M}" for t in _clock(change)], Told(zone=other)).said
-    assert any("Times run backwards once" in sentence for sentence in said)
+    backwards = any("Times run backwards once" in sentence for sentence in said)
+    holds(
+        f"{change.zone}, told as {other}", "no change of clocks there", backwards, TZ, "a clock that was set"
+    )

@@ -15,8 +15,10 @@ from fizzlab.saying import in_sentences, say_doubts, say_trouble
 
 if TYPE_CHECKING:
     from fizzlab.many import Outcome
+    from fizzlab.printing import Paper
 
 FOLDER = click.argument("folder", type=click.Path(path_type=Path))
+PAPER = click.Choice(["a4", "letter"], case_sensitive=False)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -79,6 +81,8 @@ def check(folder: Path) -> None:
 @click.option("--made-by", default="", help="Who made the report; else made_by of trial.toml.")
 @click.option("--checked-by", default="", help="Who checked the readings and the report.")
 @click.option("--date", default="", help="Date of the record, as 2026-01-31; today if not given.")
+@click.option("--pdf", is_flag=True, help="Print the report to a PDF too, through an installed browser.")
+@click.option("--paper", type=PAPER, help="Paper of the PDF; else that of trial.toml, or A4.")
 def report(
     folders: tuple[Path, ...],
     notebook: str,
@@ -87,6 +91,8 @@ def report(
     made_by: str,
     checked_by: str,
     date: str,
+    pdf: bool,
+    paper: Paper | None,
 ) -> None:
     """Check the trial in each FOLDER, analyse it and write a new record.
 
@@ -100,11 +106,13 @@ def report(
         names = [path.stem for path in shipped.notebooks()]
         if notebook not in names:
             raise click.BadParameter(f"{notebook} is none of: {', '.join(names)}", param_hint="--notebook")
+        if paper and not pdf:
+            raise click.BadParameter("it goes with --pdf", param_hint="--paper")
         trials, passed_over = trials_in(folders)
         for path in passed_over:
             click.echo(f"{path}: holds no trial; passed over.", err=True)
         signed = kept.signed(made_by, checked_by, date)
-        _report_on(trials, jobs=jobs, to=to, notebook=notebook, signed=signed)
+        _report_on(trials, jobs=jobs, to=to, notebook=notebook, signed=signed, pdf=pdf, paper=paper)
 
 
 def _report_on(trials: list[Path], *, jobs: int | None = None, to: str | None = None, **options: Any) -> None:
@@ -125,6 +133,8 @@ def _say_outcomes(outcomes: list[Outcome]) -> None:
     for outcome in outcomes:
         if outcome.page:
             click.echo(outcome.page)
+            if outcome.page.with_name("report.pdf").is_file():
+                click.echo(outcome.page.with_name("report.pdf"))
         if outcome.sent:
             click.echo(f"  copied to {outcome.sent}")
     failed = [outcome for outcome in outcomes if outcome.trouble]
@@ -140,6 +150,18 @@ def _say_outcomes(outcomes: list[Outcome]) -> None:
 
 main.add_command(import_)
 main.add_command(records)
+
+
+@main.command()
+@click.argument("page", type=click.Path(path_type=Path))
+@click.option("--paper", type=PAPER, default="a4", show_default=True)
+@click.option("--to", type=click.Path(path_type=Path), help="Where the PDF goes; else beside PAGE.")
+def pdf(page: Path, paper: Paper, to: Path | None) -> None:
+    """Print PAGE, a record's folder or an HTML page such as the bench sheet, to a PDF."""
+    with in_sentences():
+        from fizzlab.printing import print_page
+
+        click.echo(print_page(page, to, paper=paper))
 
 
 @main.command()

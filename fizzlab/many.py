@@ -46,7 +46,7 @@ class Outcome:
     page : Path or None
         The HTML page of the new record; None where there is no new record.
     trouble : FizzlabError, OSError or None
-        What went wrong, to be said to the maker. With a page it is about the copy only.
+        What went wrong, to be said to the maker. With a page it is about its PDF or its copy only.
     sent : str or None
         Where the copy of the record lies.
     """
@@ -189,11 +189,13 @@ def _send(outcome: Outcome, record: Path, address: Address) -> Outcome:
 
 def _report_on(folder: str | Path, options: dict[str, Any]) -> Outcome:
     """Make one report, wherever this is called; whatever goes wrong becomes the outcome."""
-    from fizzlab.report import write_report
+    from fizzlab.report import WithoutPdf, write_report
 
     try:
         with _interruptible():
             return Outcome(Path(folder), page=write_report(folder, **options))
+    except WithoutPdf as error:
+        return Outcome(Path(folder), page=error.page, trouble=error)
     except (FizzlabError, OSError) as error:
         return Outcome(Path(folder), trouble=error)
     except Exception as error:

@@ -25,6 +25,7 @@ title = {title}
 question = {question}
 place = ""             # your workshop, as it should stand on the report
 made_by = ""
+paper = "a4"           # or "letter": the paper that --pdf prints on
 seed = 1               # any whole number; the same seed gives the same random order again
 
 # The factors: what is changed on purpose from batch to batch. Each has a column in runs.

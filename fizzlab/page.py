@@ -242,14 +242,25 @@ def html_page(shown: Shown, *, title: str, stamp: Stamp, place: str) -> str:
     ----------
     shown : Shown
     title, place : str
-        For the running head: the trial's title and the workshop.
+        The trial's title and the workshop, for the head of the page.
     stamp : Stamp
-        The record's name, who signed, and the last hash of the ledger so far.
+        The record's name, who signed and on what day, which stand on every printed page, and the last hash of
+        the ledger so far.
     """
     from jinja2 import Environment, PackageLoader
 
+    if not re.fullmatch(r"[\w-]+", stamp.record):
+        raise ValueError(f"{stamp.record!r} goes into a style sheet: plain letters, digits and hyphens only")
     template = Environment(loader=PackageLoader("fizzlab"), autoescape=True).get_template("page.html")
-    return template.render(body=shown.body, title=title, stamp=stamp, place=place)
+    body, closing = _last_section_apart(shown.body)
+    date = f"{stamp.signed.date:%d %B %Y}"
+    return template.render(body=body, closing=closing, title=title, stamp=stamp, place=place, date=date)
+
+
+def _last_section_apart(body: str) -> tuple[str, str]:
+    """The page without and from its last heading, which is kept together in print."""
+    start = max(body.rfind("<h2>"), 0)
+    return body[:start], body[start:]
 
 
 def findings_json(shown: Shown) -> str:

@@ -16,7 +16,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
-from fizzlab import page, records, shipped
+from fizzlab import page, printing, records, shipped
 from fizzlab.deviations import deviations
 from fizzlab.many import Outcome as Outcome
 from fizzlab.many import write_reports as write_reports
@@ -32,12 +32,22 @@ class NotebookStopped(FizzlabError):
         super().__init__(f"{sentence} The notebook as far as it got: {notebook}")
 
 
+class WithoutPdf(FizzlabError):
+    """The record is whole, but the PDF that was asked for is not in it; `page` is the record's HTML page."""
+
+    def __init__(self, sentence: str, page: Path) -> None:
+        self.page = page
+        super().__init__(f"{sentence} The record was kept without a PDF, and is whole otherwise: {page}")
+
+
 def write_report(
     folder: str | Path,
     *,
     notebook: str = "trial_report",
     progress: bool = False,
     signed: records.Signed | None = None,
+    pdf: bool = False,
+    paper: printing.Paper | None = None,
 ) -> Path:
     """Check a trial folder, run a notebook on it and keep the outcome as a new record.
 
@@ -51,6 +61,10 @@ def write_report(
         Show papermill's progress bar.
     signed : Signed, optional
         Who made the report, who checked it, and when; `made_by` of trial.toml where it names no maker.
+    pdf : bool
+        Print the page to ``report.pdf`` as well, through a browser that is installed.
+    paper : {"a4", "letter"}, optional
+        Its paper; left out, that of trial.toml.
 
     Returns
     -------
@@ -65,6 +79,8 @@ def write_report(
         The folder has problems; nothing was written.
     NotebookStopped
         The notebook failed; only the notebook itself was kept.
+    WithoutPdf
+        The PDF could not be printed; the record was kept without it.
     """
     trial = load(folder)
     before = records.fingerprints(trial.folder, trial.inputs)
@@ -80,7 +96,12 @@ def write_report(
         _write_pieces(making, shown)
         _write_inputs(making, trial, notebook, before)
         about = _about(trial, notebook, before, signed)
-        return records.keep(making, about, _stamped(trial, shown)).folder / "report.html"
+        unprinted: list[str] = []
+        finish = _stamped(trial, shown, (paper or trial.settings.paper) if pdf else None, unprinted)
+        html = records.keep(making, about, finish).folder / "report.html"
+    if unprinted:
+        raise WithoutPdf(unprinted[0], html)
+    return html
 
 
 def _run(trial: Trial, notebook: str, making: Path, progress: bool) -> dict[str, Any]:
@@ -214,11 +235,19 @@ def _about(trial: Trial, notebook: str, inputs: dict[str, str], signed: records.
     )
 
 
-def _stamped(trial: Trial, shown: page.Shown) -> Callable[[Path, records.Stamp], None]:
-    """Write what carries the record's number, once it is known."""
+def _stamped(
+    trial: Trial, shown: page.Shown, paper: printing.Paper | None, unprinted: list[str]
+) -> Callable[[Path, records.Stamp], None]:
+    """Write what carries the record's number, once it is known; why there is no PDF goes to `unprinted`."""
 
     def finish(making: Path, stamp: records.Stamp) -> None:
-        html = page.html_page(shown, title=trial.settings.title, stamp=stamp, place=trial.settings.place)
-        (making / "report.html").write_text(html, encoding="utf-8")
+        text = page.html_page(shown, title=trial.settings.title, stamp=stamp, place=trial.settings.place)
+        html = making / "report.html"
+        html.write_text(text, encoding="utf-8")
+        if paper is not None:
+            try:
+                printing.print_pdf(html, making / "report.pdf", paper=paper)
+            except printing.NotPrinted as error:
+                unprinted.append(str(error))
 
     return finish

@@ -74,6 +74,7 @@ class TrialSettings(Section):
     question: Text
     place: str = ""
     made_by: str = ""
+    paper: Literal["a4", "letter"] = "a4"
     seed: int = Field(default=1, ge=0)
     factors: dict[str, FactorSettings] = Field(default_factory=dict)
     lots: dict[Name, Lots] = Field(default_factory=dict)

@@ -73,23 +73,37 @@ def show(folder: Path, number: int) -> None:
 @FOLDER
 @click.option("--hash", "known", default="", help="A hash of the ledger that you kept elsewhere.")
 def verify(folder: Path, known: str) -> None:
-    """Check that the records in FOLDER and their ledger are as they were made, and the readings too."""
-    with in_sentences():
-        from fizzlab.records import verify as check
-        from fizzlab.wording import count
+    """Check that the records in FOLDER and their ledger are as they were made, and the readings too.
 
-        found = check(folder, known=known)
-        for fault in found.faults:
-            click.echo(fault)
-        for note in found.notes:
-            click.echo(note, err=True)
-        held = f"{count(found.records, 'record')}, {count(found.entries, 'entry', 'entries')}, "
-        held += f"last hash {found.last}"
-        if found.faults:
-            things = count(len(found.faults), "thing does", "things do")
-            click.echo(f"\n{things} not agree ({held}).")
+    FOLDER is a trial, or a folder of trials.
+    """
+    with in_sentences():
+        from fizzlab import records as kept
+
+        trials = kept.trials_with_records(folder)
+        sound = [_say_verified(trial, known, several=len(trials) > 1) for trial in trials]
+        if not all(sound):
             sys.exit(1)
-        click.echo(f"All is well: {held}")
+
+
+def _say_verified(trial: Path, known: str, *, several: bool) -> bool:
+    from fizzlab import records as kept
+    from fizzlab.wording import count
+
+    found = kept.verify(trial, known=known)
+    which = f"{trial}: " if several else ""
+    for fault in found.faults:
+        click.echo(f"{which}{fault}")
+    for note in found.notes:
+        click.echo(f"{which}{note}", err=True)
+    held = f"{count(found.records, 'record')}, {count(found.entries, 'entry', 'entries')}, "
+    held += f"last hash {found.last}"
+    if found.faults:
+        things = count(len(found.faults), "thing does", "things do")
+        click.echo(f"\n{which}{things} not agree ({held}).")
+        return False
+    click.echo(f"{which}All is well: {held}")
+    return True
 
 
 @records.command()

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from kept_trial import keep_record
 
 from fizzlab import records
@@ -244,3 +246,89 @@ def test_show_says_what_changed_since_the_record_before(quay: Path) -> None:
 def test_signs_that_command_a_terminal_are_not_printed(tmp_path: Path) -> None:
     keep_record(tmp_path / "quay", title="\x1b[31mred\x07 title")
     assert "\x1b" not in _run("list", tmp_path / "quay") + _run("show", tmp_path / "quay", 1)
+
+
+def test_numbers_go_on_when_the_trial_gets_another_code(quay: Path) -> None:
+    assert keep_record(quay, trial="pier").name == "pier-3"
+    assert _sentences(quay) == []
+
+
+def test_a_damaged_ledger_stops_no_report_and_stays_damaged(quay: Path) -> None:
+    path = quay / "records" / "ledger.jsonl"
+    first, second = path.read_bytes().splitlines()
+    path.write_bytes(first + b"\n" + second[:100])
+    assert keep_record(quay).name == "quay-3"
+    assert path.read_bytes().startswith(first + b"\n" + second[:100] + b"\n")
+    said = _sentences(quay)
+    assert "Line 2 of ledger.jsonl: it is damaged and cannot be read." in said
+    assert not [sentence for sentence in said if "quay-3" in sentence]
+
+
+def test_a_lost_ledger_is_made_again_from_the_records_own_lines(quay: Path) -> None:
+    path = quay / "records" / "ledger.jsonl"
+    before = path.read_bytes()
+    path.unlink()
+    assert len(_sentences(quay)) == 2
+    keep_record(quay)
+    assert path.read_bytes().startswith(before)
+    assert _sentences(quay) == []
+
+
+def test_a_folder_of_trials_is_verified_at_once(tmp_path: Path) -> None:
+    for name in ("pier", "quay"):
+        keep_record(tmp_path / name)
+    (tmp_path / "pier" / "records" / "pier-1" / "report.html").unlink()
+    result = CliRunner().invoke(main, ["records", "verify", str(tmp_path)])
+    assert result.exit_code == 1
+    assert f"{tmp_path / 'pier'}: Record pier-1 was altered: report.html is missing." in result.output
+    assert f"{tmp_path / 'quay'}: All is well: 1 record, 1 entry, last hash" in result.output
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        b'{"format":2}',
+        b"[]",
+        b"null",
+        b"",
+        b"[" * 100_000,
+        b'{"kind":"plan","by":"\\ud800"}',
+        b'{"entry":' + b"9" * 5000 + b"}",
+    ],
+    ids=["newer", "list", "null", "empty", "deep", "surrogate", "huge"],
+)
+def test_a_line_that_is_no_entry_is_a_sentence(quay: Path, line: bytes) -> None:
+    path = quay / "records" / "ledger.jsonl"
+    path.write_bytes(path.read_bytes() + line + b"\n")
+    assert [said for said in _sentences(quay) if said.startswith("Line 3 of ledger.jsonl: it ")]
+    assert CliRunner().invoke(main, ["records", "list", str(quay)]).exit_code == 0
+
+
+@settings(
+    max_examples=150,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+    derandomize=True,
+)
+@given(data=st.data())
+def test_any_changed_byte_of_ledger_or_record_is_noticed_without_a_traceback(
+    quay: Path, data: st.DataObject
+) -> None:
+    home = quay / "records"
+    name = data.draw(
+        st.sampled_from(
+            ["ledger.jsonl", "quay-1/entry.json", "quay-2/inputs/runs.csv", "quay-2/findings.json"]
+        )
+    )
+    sound = (home / name).read_bytes()
+    place = data.draw(st.integers(0, len(sound) - 1))
+    byte = data.draw(st.integers(0, 255).filter(lambda value: value != sound[place]))
+    try:
+        (home / name).write_bytes(sound[:place] + bytes([byte]) + sound[place + 1 :])
+        assert records.verify(quay).faults
+        for command in (["list", str(quay)], ["find", str(quay), "colour"], ["show", str(quay), "2"]):
+            result = CliRunner().invoke(main, ["records", *command])
+            assert result.exit_code in (0, 1, 2)
+            assert result.exception is None or isinstance(result.exception, SystemExit)
+    finally:
+        (home / name).write_bytes(sound)

@@ -24,7 +24,15 @@ from fizzlab.records.fingerprints import LIBRARIES, fingerprint, fingerprints, v
 from fizzlab.records.ledger import LEDGER, Ledger, Line, read_ledger
 from fizzlab.records.planned import planning
 from fizzlab.records.store import INPUTS, About, Kept, Signed, Stamp, keep, making
-from fizzlab.records.verify import Fault, Verified, is_sound, records_home, since_the_one_before, verify
+from fizzlab.records.verify import (
+    Fault,
+    Verified,
+    is_sound,
+    records_home,
+    since_the_one_before,
+    trials_with_records,
+    verify,
+)
 
 __all__ = [
     "INPUTS",
@@ -65,6 +73,7 @@ __all__ = [
     "since_the_one_before",
     "summaries",
     "trial_folders",
+    "trials_with_records",
     "verify",
     "versions",
 ]

@@ -197,7 +197,8 @@ def _passages(summary: Summary) -> Iterator[tuple[str, str]]:
     for name, factor in factors.items() if isinstance(factors, dict) else ():
         known = factor if isinstance(factor, dict) else {}
         levels = known.get("levels") or known.get("amounts") or []
-        yield "factor", f"{name} {known.get('label') or ''}: {', '.join(map(str, levels))}"
+        named = ", ".join(map(str, levels)) if isinstance(levels, list) else ""
+        yield "factor", f"{name} {known.get('label') or ''}: {named}"
     for ingredient, lots in report.lots.items():
         yield "lot", f"{ingredient}: {', '.join(lots)}"
     for sentence in findings_of(summary):

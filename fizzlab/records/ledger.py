@@ -167,7 +167,9 @@ def with_entry(ledger: Ledger, entry: Entry) -> Ledger:
     data = ledger.data
     if data and not data.endswith(b"\n"):
         data += b"\n"  # a cut line stays, as a damaged one
-    return parse_ledger(ledger.path, data + line_of(entry) + b"\n")
+    text = line_of(entry)
+    line = Line(len(ledger.lines) + 1, sha256(text), entry, "")
+    return Ledger(ledger.path, data + text + b"\n", (*ledger.lines, line))
 
 
 def prepare(ledger: Ledger) -> Path:

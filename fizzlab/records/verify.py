@@ -128,6 +128,20 @@ def records_home(folder: Path) -> Path:
     return home
 
 
+def trials_with_records(folder: Path) -> list[Path]:
+    """The folder itself if it holds records, with a ledger or without, otherwise its sub-folders that do.
+
+    Raises
+    ------
+    BadInput
+        None does.
+    """
+    found = [path.parent for path in sorted(folder.glob("*/records")) if path.is_dir()]
+    if found and not (folder / "records").is_dir():
+        return found
+    return [records_home(folder).parent]
+
+
 def is_sound(folder: Path) -> bool:
     """Do the chain and the folders beside it agree? Quick, since no file of a record is read."""
     home = records_home(folder)

@@ -51,6 +51,9 @@ night_hours = 12       # how dry must the room be for pieces to be ready after o
 # bath_c = 38            # water that every fizz time is stated at
 # water_ml = 300         # in the cup of a fizz curve; some gas stays dissolved in it
 # theory_g = 8.5         # gas that a piece could give at most; otherwise worked out from [recipe]
+
+# [earlier]
+# trials = ["../autumn"]   # earlier trials of this workshop, or a folder that holds them: set beside this one
 """
 
 

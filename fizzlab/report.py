@@ -176,7 +176,7 @@ def _keep_stopped(notebook: Path, trial: Trial) -> Path:
 def _copy_inputs(making: Path, trial: Trial) -> None:
     """Keep the tables as they were, so that a later change of one can be told row by row."""
     for path in trial.inputs:
-        copy = making / records.INPUTS / path.relative_to(trial.folder)
+        copy = making / records.INPUTS / records.kept_as(records.name_of(path, trial.folder))
         copy.parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(path, copy)
 

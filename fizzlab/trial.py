@@ -7,7 +7,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import NamedTuple
 
@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab import checks
+from fizzlab.earlier import KEY, LATER, Named, Passed, named, too_late
 from fizzlab.problems import BadInput, Problem, nearest
 from fizzlab.settings import FILE, TrialSettings, deviation_problems, lot_doubts, read_settings
 from fizzlab.tables import (
@@ -48,7 +49,11 @@ class Trial:
     doubts : tuple of Problem
         What looked odd but did not stop the work.
     inputs : tuple of Path
-        Every file that was read.
+        Every file that was read, those of earlier trials too.
+    earlier : tuple of Trial
+        The earlier trials that `[earlier]` names, in its order.
+    passed : tuple of Passed
+        Those of them that cannot be counted, and why.
     """
 
     folder: Path
@@ -56,6 +61,8 @@ class Trial:
     tables: Mapping[str, Table]
     doubts: tuple[Problem, ...]
     inputs: tuple[Path, ...]
+    earlier: tuple[Trial, ...] = ()
+    passed: tuple[Passed, ...] = ()
 
     def has(self, name: str) -> bool:
         """Is the table there, with at least one row to analyse?"""
@@ -99,9 +106,15 @@ def load(folder: str | Path) -> Trial:
     Raises
     ------
     BadInput
-        With every problem found. Nothing in the folder is changed, ever.
+        With every problem found. Nothing in the folder is changed, ever. An earlier trial that has problems
+        of its own stops nothing: it is passed over, and a doubt says so.
     """
-    folder = Path(folder)
+    trial, wanted = _load(Path(folder))
+    return _with_earlier(trial, wanted) if wanted else trial
+
+
+def _load(folder: Path) -> tuple[Trial, list[Named]]:
+    """The trial without the earlier ones, and which those are."""
     if not folder.is_dir():
         what = "there is no such folder." if not folder.exists() else "it is not a folder."
         raise BadInput([Problem(str(folder), what, "Check the name, or make one with: fizzlab new FOLDER.")])
@@ -110,6 +123,8 @@ def load(folder: str | Path) -> Trial:
     problems += found
     if settings is None:
         raise BadInput(problems + _unusable_without_settings(raws))
+    wanted, found = named(folder, settings.earlier.trials if settings.earlier else ())
+    problems += found
     parsed: dict[str, Table] = {}
     clean: set[str] = set()
     for name, raw in raws.items():
@@ -151,7 +166,37 @@ def load(folder: str | Path) -> Trial:
     if problems:
         raise BadInput(_in_file_order(problems) + _in_file_order(doubts))
     tables = checks.follow_left_out_runs(usable)
-    return Trial(folder, settings, tables, tuple(_in_file_order(doubts)), tuple(inputs))
+    return Trial(folder, settings, tables, tuple(_in_file_order(doubts)), tuple(inputs)), wanted
+
+
+def _with_earlier(trial: Trial, wanted: list[Named]) -> Trial:
+    """Add the earlier trials; each is held to the same checks, but its own earlier ones are not followed."""
+    found: list[Trial] = []
+    passed: list[Passed] = []
+    doubts: list[Problem] = []
+    for each in wanted:
+        try:
+            other = _load(each.folder)[0]
+        except BadInput as error:
+            hard = [problem for problem in error.problems if problem.weight == "problem"]
+            more = f" (the first of {len(hard)} problems)" if len(hard) > 1 else ""
+            why = f"It cannot be read{more}: {hard[0]}"
+        else:
+            why = too_late(other.rows("runs"), trial.rows("runs")) if each.by_season else ""
+            if not why:
+                found.append(other)
+                continue
+        passed.append(Passed(each.said, why))
+        if not why.startswith(LATER):  # a season folder goes on growing: nothing is wrong with that
+            what = f"the earlier trial “{each.said}” is not counted."
+            doubts.append(Problem(FILE, what, why, column=KEY, weight="doubt"))
+    return replace(
+        trial,
+        doubts=tuple(_in_file_order([*trial.doubts, *doubts])),
+        inputs=(*trial.inputs, *(path for other in found for path in other.inputs)),
+        earlier=tuple(found),
+        passed=tuple(passed),
+    )
 
 
 class Read(NamedTuple):

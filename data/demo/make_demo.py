@@ -313,6 +313,9 @@ label = "emulsifier per batch"
 [fizz]
 theory_g = 8.6   # grams of gas that half a piece could give at most, by its soda and acid
 water_ml = 400
+
+[earlier]
+trials = [".."]   # the folder that holds this workshop's trials: those begun before this one
 """
 )
 

@@ -232,18 +232,30 @@ class Possible:
 
     def bounds(self, rows: Array, extra: float, level: float) -> tuple[Array, Array]:
         """Bounds for a new trial's true value of each row, with `extra` variance on top."""
-        centre = rows @ self.beta.T
+        return self.below(rows, extra, 0.5 - level / 2), self.below(rows, extra, 0.5 + level / 2)
+
+    def below(self, rows: Array, extra: float, share: float) -> Array:
+        """Value that a new trial's lies below with a chance of `share`, for each row."""
+        return mixture_quantile(*self._new(rows, extra), self.weight, share)
+
+    def chance(self, rows: Array, extra: float, value: float) -> Array:
+        """Chance that a new trial's value of each row lies below `value`."""
+        centre, sd = self._new(rows, extra)
+        return np.asarray(ndtr((value - centre) / sd) @ self.weight, float)
+
+    def _new(self, rows: Array, extra: float) -> tuple[Array, Array]:
         known = np.einsum("ri,kij,rj->rk", rows, self.covariance, rows)
-        sd = np.sqrt(known + rows**2 @ self.tau2.T + extra)
-        found = []
-        for share in (0.5 - level / 2, 0.5 + level / 2):
-            low, high = (centre - 40 * sd).min(axis=1), (centre + 40 * sd).max(axis=1)
-            for _ in range(70):
-                middle = 0.5 * (low + high)
-                below = ndtr((middle[:, None] - centre) / sd) @ self.weight < share
-                low, high = np.where(below, middle, low), np.where(below, high, middle)
-            found.append(0.5 * (low + high))
-        return found[0], found[1]
+        return rows @ self.beta.T, np.sqrt(known + rows**2 @ self.tau2.T + extra)
+
+
+def mixture_quantile(centre: Array, sd: Array, weight: Array, share: float) -> Array:
+    """Quantile of a mixture of normals for each row of `centre` and `sd`, by halving."""
+    low, high = (centre - 40 * sd).min(axis=1), (centre + 40 * sd).max(axis=1)
+    for _ in range(70):
+        middle = 0.5 * (low + high)
+        below = ndtr((middle[:, None] - centre) / sd) @ weight < share
+        low, high = np.where(below, middle, low), np.where(below, high, middle)
+    return np.asarray(0.5 * (low + high), float)
 
 
 def possible_spreads(
@@ -266,6 +278,29 @@ def possible_spreads(
     tau2 = np.zeros((len(mesh), z.shape[1]))
     tau2[:, : len(between)] = mesh**2
     return Possible(weight[keep] / weight[keep].sum(), beta[keep], covariance[keep], tau2[keep])
+
+
+def one_of_them(
+    spreads: Possible, y: Array, z: Array, within: Array, between: Sequence[Array], mine: Array, rows: Array
+) -> tuple[Array, Array]:
+    """Mean and standard deviation, at every spread, of one trial's own true value of each row.
+
+    `mine` is 1 where a number is that trial's. The trial's effect u is predicted from all numbers (best
+    linear unbiased prediction): K V^-1 (y - Zb), K the covariance of u and y; the error of b is in its
+    variance.
+    """
+    centres, variances = [], []
+    chunk = max(1, _ENTRIES // len(y) ** 2)
+    for i in range(0, len(spreads.weight), chunk):
+        tau2, beta = spreads.tau2[i : i + chunk], spreads.beta[i : i + chunk]
+        total = within + np.einsum("kj,jab->kab", tau2[:, : len(between)], np.stack(between))
+        k = np.einsum("rj,kj,mj,m->krm", rows, tau2, z, mine)
+        lean = np.swapaxes(np.linalg.solve(total, np.swapaxes(k, 1, 2)), 1, 2)
+        centres.append(rows @ beta.T + np.einsum("krm,km->rk", lean, y - beta @ z.T))
+        rest = rows - lean @ z
+        doubt = np.einsum("krj,kjl,krl->rk", rest, spreads.covariance[i : i + chunk], rest)
+        variances.append(rows**2 @ tau2.T - np.einsum("krm,krm->rk", lean, k) + doubt)
+    return np.concatenate(centres, axis=1), np.sqrt(np.concatenate(variances, axis=1))
 
 
 def _fits(

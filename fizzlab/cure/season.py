@@ -15,7 +15,16 @@ import pandas as pd
 from scipy import stats
 
 from fizzlab.censored.likelihood import Array, quantile
-from fizzlab.cure.pooling import FEW, LEAST, Possible, enough, possible_spreads, reml
+from fizzlab.cure.pooling import (
+    FEW,
+    LEAST,
+    Possible,
+    enough,
+    mixture_quantile,
+    one_of_them,
+    possible_spreads,
+    reml,
+)
 from fizzlab.cure.touch import LOG_SIGMA, DryTimeFit
 from fizzlab.problems import CannotAnswer
 from fizzlab.terms import model_matrix
@@ -45,6 +54,8 @@ class TrialLine:
     spread : float
         Standard deviation of log hours of one piece of a new batch around the trial's line.
     batches : int
+    df : float
+        Degrees of freedom of the level; endless where its error is known.
     """
 
     name: str
@@ -55,6 +66,7 @@ class TrialLine:
     tried: tuple[float, float]
     spread: float
     batches: int
+    df: float = float("inf")
 
     def __post_init__(self) -> None:
         size = 1 if self.slope is None else 2
@@ -117,7 +129,7 @@ def line_of(
     rows = row[None]
     if air is not None:
         rows = np.stack([row, (fit.estimates.index == f"log {VPD}").astype(float)])
-    reach = 0.0 if fit.pieces_alike else float(fit.sigma * quantile(fit.distribution, 0.5))
+    reach = float(fit.found.sigma * quantile(fit.distribution, 0.5))
     width = len(fit.estimates)
     cov = rows @ fit.covariance.to_numpy(float)[:width, :width] @ rows.T
     if reach:
@@ -134,6 +146,7 @@ def line_of(
         tried=tried,
         spread=float(np.sqrt(np.nansum(np.square(parts)))),
         batches=fit.n_batches,
+        df=fit.df(row),
     )
 
 
@@ -150,7 +163,7 @@ class SeasonLine:
         VPD in kPa at which the level is told.
     trials : DataFrame
         One row a trial: level, level_se (at its own `at`), slope, slope_se, at, low_vpd, high_vpd, batches,
-        odd (how many standard deviations its level lies from the pooled line, trial-to-trial variation
+        df, odd (how many standard deviations its level lies from the pooled line, trial-to-trial variation
         included).
     q, q_df, q_p : float
         Test that all trials share one line.
@@ -162,6 +175,10 @@ class SeasonLine:
     tried : (float, float)
         Least and greatest VPD met in any trial.
     notes : tuple of str
+    told : tuple of arrays
+        The trials' numbers, what of (level, slope) each tells, their own covariance, and whose each is.
+    sloped : int
+        Trials that have a slope.
     """
 
     table: pd.DataFrame
@@ -177,6 +194,8 @@ class SeasonLine:
     level: float
     covariance: Array = field(repr=False)
     possible: Possible = field(repr=False)
+    told: tuple[Array, Array, Array, Array] = field(repr=False)
+    sloped: int
 
     def forecast(self, vpd_kpa: Sequence[float] | Array) -> pd.DataFrame:
         """Hours until half of the pieces are dry, in given air.
@@ -208,6 +227,60 @@ class SeasonLine:
         low, high = self.tried
         table["beyond_tried"] = (air < low * (1 - 1e-9)) | (air > high * (1 + 1e-9))
         return pd.DataFrame(table)
+
+    def helped(self, name: str, vpd_kpa: Sequence[float] | Array) -> pd.DataFrame:
+        """Hours until half of the pieces are dry in one of the trials, helped by what the others say.
+
+        Parameters
+        ----------
+        name : str
+            One of the pooled trials.
+        vpd_kpa : sequence of float
+
+        Returns
+        -------
+        DataFrame
+            One row an air: vpd_kpa, hours, low, high.
+
+        Raises
+        ------
+        ValueError
+            No trial of that name was pooled.
+
+        Notes
+        -----
+        The trial's line as predicted from all trials, over every pair of tau as in `forecast`: where trials
+        are alike or this one is small it leans on the others, where they differ it stands by itself. The
+        interval is widened from normal to t by the degrees of freedom of the trial's own level, however much
+        the others help.
+        """
+        if name not in self.trials.index:
+            raise ValueError(f"no trial is called {name!r}")
+        air = np.asarray(vpd_kpa, float)
+        row = np.column_stack([np.ones_like(air), np.log(air / self.at)])
+        y, z, within, owner = self.told
+        mine = (owner == self.trials.index.get_loc(name)).astype(float)
+        centre, sd = one_of_them(self.possible, y, z, within, _between(owner, z, self.sloped), mine, row)
+        low, middle, high = (
+            mixture_quantile(centre, sd, self.possible.weight, share)
+            for share in (0.5 - self.level / 2, 0.5, 0.5 + self.level / 2)
+        )
+        far, df = 0.5 + self.level / 2, float(self.trials["df"][name])
+        wider = float(stats.t.ppf(far, df) / stats.norm.ppf(far))
+        ends = {"low": middle + wider * (low - middle), "high": middle + wider * (high - middle)}
+        return pd.DataFrame(
+            {VPD: air, "hours": np.exp(middle), **{name: np.exp(end) for name, end in ends.items()}}
+        )
+
+    def dry_by(self, vpd_kpa: float, share: float) -> float:
+        """Hours by which a piece of a new batch of a new trial is dry with a chance of `share`."""
+        row = np.array([[1.0, np.log(vpd_kpa / self.at)]])
+        return float(np.exp(self.possible.below(row, self.spread**2, share)[0]))
+
+    def chance_dry(self, vpd_kpa: float, hours: float) -> float:
+        """Chance that a piece of a new batch of a new trial is dry after so many hours."""
+        row = np.array([[1.0, np.log(vpd_kpa / self.at)]])
+        return float(self.possible.chance(row, self.spread**2, float(np.log(hours)))[0])
 
     def __str__(self) -> str:
         shown = self.table.to_string(float_format="{:.3g}".format, na_rep="")
@@ -273,8 +346,7 @@ def pool_lines(lines: Sequence[TrialLine], *, at: float | None = None, level: fl
     middle = float(np.exp(np.mean([np.log(line.at) for line in lines])))
     at = middle if at is None else float(at)
     y, z, within, owner = _stack(lines, at)
-    trial = (owner[:, None] == owner[None, :]).astype(float)
-    between = [trial * np.outer(z[:, j], z[:, j]) for j in range(2 if sloped >= LEAST else 1)]
+    between = _between(owner, z, sloped)
     tau2 = np.zeros(2)
     tau2[: len(between)] = reml(y, z, [within], between)
     total = within + sum(t * b for t, b in zip(tau2, between, strict=False))
@@ -319,7 +391,15 @@ def pool_lines(lines: Sequence[TrialLine], *, at: float | None = None, level: fl
         level=level,
         covariance=covariance,
         possible=possible,
+        told=(y, z, within, owner),
+        sloped=sloped,
     )
+
+
+def _between(owner: Array, z: Array, sloped: int) -> list[Array]:
+    """What a spread of levels, and of slopes where enough trials have one, adds to the covariance."""
+    trial = (owner[:, None] == owner[None, :]).astype(float)
+    return [trial * np.outer(z[:, j], z[:, j]) for j in range(2 if sloped >= LEAST else 1)]
 
 
 def _stack(lines: Sequence[TrialLine], at: float) -> tuple[Array, Array, Array, Array]:
@@ -365,6 +445,7 @@ def _trials(lines: Sequence[TrialLine], at: float, beta: Array, tau: Array) -> p
             "low_vpd": line.tried[0],
             "high_vpd": line.tried[1],
             "batches": line.batches,
+            "df": line.df,
             "odd": float((line.level - beta[0] - beta[1] * u) / np.sqrt(own[0] ** 2 + between)),
         }
     return pd.DataFrame.from_dict(rows, orient="index").rename_axis("trial")

@@ -20,7 +20,7 @@ from fizzlab.records.entries import (
     sha256,
 )
 from fizzlab.records.find import Found, Summary, find, one, summaries, trial_folders
-from fizzlab.records.fingerprints import LIBRARIES, fingerprint, fingerprints, versions
+from fizzlab.records.fingerprints import LIBRARIES, fingerprint, fingerprints, kept_as, name_of, versions
 from fizzlab.records.ledger import LEDGER, Ledger, Line, read_ledger
 from fizzlab.records.planned import planning
 from fizzlab.records.store import INPUTS, About, Kept, Signed, Stamp, keep, making
@@ -62,7 +62,9 @@ __all__ = [
     "fingerprints",
     "is_sound",
     "keep",
+    "kept_as",
     "making",
+    "name_of",
     "one",
     "planning",
     "read_ledger",

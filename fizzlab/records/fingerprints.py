@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import platform
 from collections.abc import Iterable
 from importlib.metadata import PackageNotFoundError, version
@@ -29,8 +30,24 @@ def fingerprint(path: Path) -> str:
 
 
 def fingerprints(folder: Path, paths: Iterable[Path]) -> dict[str, str]:
-    """Fingerprints by the file's name inside the trial folder."""
-    return {path.relative_to(folder).as_posix(): fingerprint(path) for path in paths}
+    """Fingerprints by the file's name as seen from the trial folder, ``../autumn/runs.csv`` for another's."""
+    return {name_of(path, folder): fingerprint(path) for path in paths}
+
+
+def name_of(path: Path, folder: Path) -> str:
+    """A file's name as seen from the trial folder."""
+    return Path(os.path.relpath(path, folder)).as_posix()
+
+
+def kept_as(name: str) -> str:
+    """Where the copy of an input stands in a record's ``inputs/``, so that another trial's stays inside it.
+
+    Examples
+    --------
+    >>> kept_as("runs.csv"), kept_as("../autumn/runs.csv")
+    ('runs.csv', 'earlier/autumn/runs.csv')
+    """
+    return "/".join("earlier" if part == ".." else part for part in name.split("/"))
 
 
 def versions() -> dict[str, str]:

@@ -9,7 +9,7 @@ from typing import Literal
 from fizzlab.problems import BadInput, Problem
 from fizzlab.records.compare import changes
 from fizzlab.records.entries import Report, line_of
-from fizzlab.records.fingerprints import fingerprint
+from fizzlab.records.fingerprints import fingerprint, kept_as
 from fizzlab.records.ledger import COMING, LEDGER, Ledger, read_ledger
 from fizzlab.records.store import (
     ENTRY,
@@ -263,7 +263,7 @@ def _readings(folder: Path, home: Path, last: Report) -> list[Fault]:
     """What changed in the trial folder since the newest record; that record itself is judged elsewhere."""
     found = []
     for name, value in last.inputs.items():
-        path, kept = folder / name, home / last.record / INPUTS / name
+        path, kept = folder / name, home / last.record / INPUTS / kept_as(name)
         if not path.is_file():
             what = f"{name} is no longer there."
         elif fingerprint(path) == value:

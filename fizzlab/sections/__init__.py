@@ -4,15 +4,18 @@ from fizzlab.sections.crumble import crumble, crumble_answer, crumbling
 from fizzlab.sections.drying import answer, cautions, dry_times, drying, methods, next_steps, readings
 from fizzlab.sections.fizz import fizz, fizz_answer, fizz_readings, fizzing
 from fizzlab.sections.general import left_out, opening, record_block
+from fizzlab.sections.season import across_trials, drift, not_counted, pooled, season, season_methods
 from fizzlab.sections.weighing import by_weight, weighing
 
 __all__ = [
+    "across_trials",
     "answer",
     "by_weight",
     "cautions",
     "crumble",
     "crumble_answer",
     "crumbling",
+    "drift",
     "dry_times",
     "drying",
     "fizz",
@@ -22,8 +25,12 @@ __all__ = [
     "left_out",
     "methods",
     "next_steps",
+    "not_counted",
     "opening",
+    "pooled",
     "readings",
     "record_block",
+    "season",
+    "season_methods",
     "weighing",
 ]

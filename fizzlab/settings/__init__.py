@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from fizzlab.settings.base import FILE
 from fizzlab.settings.crumble import CrumbleSettings, IndexPart, IndexSettings
+from fizzlab.settings.earlier import EarlierSettings
 from fizzlab.settings.factors import FactorSettings
 from fizzlab.settings.fizz import FizzSettings
 from fizzlab.settings.imports import ImportSettings
@@ -29,6 +30,7 @@ __all__ = [
     "CrumbleSettings",
     "DeviationSettings",
     "DryingSettings",
+    "EarlierSettings",
     "FactorSettings",
     "FizzSettings",
     "ImportSettings",

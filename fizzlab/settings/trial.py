@@ -9,6 +9,7 @@ from pydantic import Field, model_validator
 from fizzlab.recipe import Recipe
 from fizzlab.settings.base import Name, Section, Text
 from fizzlab.settings.crumble import CrumbleSettings
+from fizzlab.settings.earlier import EarlierSettings
 from fizzlab.settings.factors import FactorSettings
 from fizzlab.settings.fizz import FizzSettings
 from fizzlab.settings.imports import ImportSettings
@@ -89,6 +90,7 @@ class TrialSettings(Section):
     imports: dict[Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")], ImportSettings] = Field(
         default_factory=dict
     )
+    earlier: EarlierSettings | None = None
 
     @model_validator(mode="after")
     def _factor_names(self) -> TrialSettings:

@@ -184,8 +184,9 @@ def pooled(trial: Trial, across: Across | None) -> Pieces:
         pieces.append(Findings([worded.not_pooled(study, study.pooled)], "caution"))
     else:
         share = max(wanted.shares)
-        found = worded.forecast_findings(study, across.own, where, share, wanted.night_hours)
-        pieces += [Findings([*found, worded.air_finding(study)]), Findings([worded.between_finding(study)])]
+        told = worded.forecast_findings(study, across.own, where)
+        expected = worded.new_batch_findings(study, share, wanted.night_hours)
+        pieces.append(Findings([*told, worded.between_finding(study), *expected, worded.air_finding(study)]))
     titles = {name: each.settings.title for name, each in across.trials.items()}
     caption = f"What each trial says by itself of half the pieces of a typical batch, {where}"
     return [
@@ -252,7 +253,7 @@ def _days(study: SeasonStudy, chart: DriftChart) -> Picture:
         "drift-days",
         drift_days(chart, study.points, study.batches, _ticks(study)),
         f"Above: a point a day (the model's value), a bar a batch (the bracket of its middle piece), the middle and the "
-        f"limits.{arrow} Below: how many times the day before it each day is, or it that. A red ring: a rule was broken.",
+        f"limits.{arrow} Below: each day against the one before, the longer over the shorter. A red ring: a rule was broken.",
         f"Control chart of {days} of making; rules broken at: {broken}.",
     )
 

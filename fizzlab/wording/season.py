@@ -26,9 +26,7 @@ _GUESS = " Such air was not met in any trial: this is the formula's guess."
 _ALIKE = 0.05  # intervals within a twentieth of each other are not told apart in words
 
 
-def forecast_findings(
-    study: SeasonStudy, own: str, where: str, share: float, night_hours: float
-) -> list[Finding]:
+def forecast_findings(study: SeasonStudy, own: str, where: str) -> list[Finding]:
     """What the pooled line says of the air that is asked for, beside what this trial says alone.
 
     Parameters
@@ -39,9 +37,6 @@ def forecast_findings(
         Name of the trial reported on; empty where it says nothing of dry times.
     where : str
         The air in words.
-    share : float
-        Share of pieces to allow time for.
-    night_hours : float
     """
     season = _pooled(study)
     row = _first(season.forecast([study.asked]))
@@ -68,13 +63,13 @@ def forecast_findings(
     ]
     if own in study.alone.index:
         found += _beside(study, season, own, float(np.log(row["high"] / row["low"])))
-    return found + _new_batch(study, season, row, share, night_hours)
+    return found
 
 
-def _new_batch(
-    study: SeasonStudy, season: SeasonLine, row: Row, share: float, night_hours: float
-) -> list[Finding]:
-    """What to expect of a new batch of a new trial."""
+def new_batch_findings(study: SeasonStudy, share: float, night_hours: float) -> list[Finding]:
+    """What to expect of a new batch of a new trial: when a share of its pieces is dry, how many after a night."""
+    season = _pooled(study)
+    row = _first(season.forecast([study.asked]))
     by = season.dry_by(study.asked, share)
     chance = season.chance_dry(study.asked, night_hours)
     base = Finding(
@@ -156,7 +151,7 @@ def _beside(study: SeasonStudy, season: SeasonLine, own: str, pooled_width: floa
     much = (
         f"{ratio(gain)} times as wide as alone"
         if gain < 1 - _ALIKE
-        else "hardly narrower than alone, since the trials differ too much to lean on each other"
+        else "about as wide as alone, since trials differ too much, or this one is known too well, to gain by it"
         if gain < 1 + _ALIKE
         else f"{ratio(gain)} times as wide as alone"
     )
@@ -222,7 +217,7 @@ def between_finding(study: SeasonStudy) -> Finding:
     if low > 1.0005:
         said = (
             f"In the same air, the {trials} trials differ by more than their batches explain: by a factor of about "
-            f"{ratio(middle)} {span}, which two trials of three do not stray beyond from the average. Something that "
+            f"{ratio(middle)} {span}, within which two trials of three lie from the average. Something that "
             "nobody wrote down, or the recipe, changed between them."
         )
     else:

@@ -113,7 +113,7 @@ def load(folder: str | Path) -> Trial:
     return _with_earlier(trial, wanted) if wanted else trial
 
 
-def _load(folder: Path) -> tuple[Trial, list[Named]]:
+def _load(folder: Path, *, follow: bool = True) -> tuple[Trial, list[Named]]:
     """The trial without the earlier ones, and which those are."""
     if not folder.is_dir():
         what = "there is no such folder." if not folder.exists() else "it is not a folder."
@@ -123,7 +123,7 @@ def _load(folder: Path) -> tuple[Trial, list[Named]]:
     problems += found
     if settings is None:
         raise BadInput(problems + _unusable_without_settings(raws))
-    wanted, found = named(folder, settings.earlier.trials if settings.earlier else ())
+    wanted, found = named(folder, settings.earlier.trials if settings.earlier and follow else ())
     problems += found
     parsed: dict[str, Table] = {}
     clean: set[str] = set()
@@ -176,7 +176,7 @@ def _with_earlier(trial: Trial, wanted: list[Named]) -> Trial:
     doubts: list[Problem] = []
     for each in wanted:
         try:
-            other = _load(each.folder)[0]
+            other = _load(each.folder, follow=False)[0]
         except BadInput as error:
             hard = [problem for problem in error.problems if problem.weight == "problem"]
             more = f" (the first of {len(hard)} problems)" if len(hard) > 1 else ""

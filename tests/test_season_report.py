@@ -187,7 +187,7 @@ def test_a_broken_earlier_trial_stops_nothing(two: Path) -> None:
 
 
 def test_trials_that_name_each_other_do_not_turn_in_circles(two: Path) -> None:
-    earlier(two.parent / "autumn", "../now")
+    earlier(two.parent / "autumn", "../now", "../long-gone")
     assert [each.earlier for each in load(earlier(two, "../autumn")).earlier] == [()]
 
 

@@ -176,7 +176,7 @@ def since_the_one_before(folder: Path, number: int) -> list[str]:
         elif name not in before.inputs:
             found.append(f"{name} is new")
         elif before.inputs[name] != entry.inputs[name]:
-            old, new = (home / report.record / INPUTS / name for report in (before, entry))
+            old, new = (home / report.record / INPUTS / kept_as(name) for report in (before, entry))
             said = changes(old, new) if old.is_file() and new.is_file() else []
             found.append(f"{name}: {'; '.join(said) or 'changed'}")
     return found

@@ -269,6 +269,26 @@ def test_sameness_is_the_interval_within_the_margin(seed: int, margin: float, lo
     assert result.low < result.ratio < result.high
 
 
+def test_sameness_by_days_is_the_interval_within_the_margin_too() -> None:
+    """On the plain scale, in a split plot with lost batches, with and without a negative component."""
+    rng = np.random.default_rng(31)
+    verdicts, negative = set(), 0
+    for between in [0.0, 0.4] * 7:
+        table = trial().drop(columns="hours").drop(index=[1, 8, 15])
+        day = pd.factorize(table["day"])[0]
+        table["hours"] = 6 + 0.3 * rng.normal(size=len(table)) + between * rng.normal(size=day.max() + 1)[day]
+        found = analyse(table, "hours", [ROOM, COLOUR], days="random")
+        negative += int(found.fits.components[0, 0] < 0)
+        for factor, new in (("room", "dry"), ("colour", "lake")):
+            for margin in (1.05, 1.15):
+                result = same_within(found, factor, new, margin=margin)
+                assert result.same == (1 / margin < result.low and result.high < margin)
+                assert result.low < result.ratio < result.high
+                verdicts.add(result.verdict)
+    assert {"same within the margin", "not settled"} <= verdicts
+    assert 2 < negative < 12
+
+
 def test_sameness_needs_a_margin() -> None:
     with pytest.raises(ValueError, match="above 1"):
         same_within(analyse(trial(), "hours", [COLOUR]), "colour", "lake", margin=0.9)

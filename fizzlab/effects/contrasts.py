@@ -7,7 +7,10 @@ from typing import Literal
 import numpy as np
 from scipy import stats
 
-from fizzlab.effects.variance import Array, Fits
+from fizzlab.effects.variance import Array, Fits, Ints
+
+_ALIKE = 0.5
+"""How far apart the multiples of a mean square may lie that a variance can be; see `_judged_by`."""
 
 Method = Literal["kenward-roger", "satterthwaite"]
 
@@ -32,7 +35,8 @@ def contrast(fits: Fits, weights: Array, method: Method = "kenward-roger") -> tu
     of those (F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110-114). Kenward and Roger take W from
     the expected information and correct the standard error; Satterthwaite's method takes it from the
     observed information (A. Kuznetsova, P. B. Brockhoff, R. H. B. Christensen, Journal of Statistical
-    Software 82 (2017) 13).
+    Software 82 (2017) 13). Where a component is negative, a contrast whose error is that of one source,
+    as a room's is that of days, is judged by that source's mean square alone; see `_judged_by`.
 
     Examples
     --------
@@ -52,7 +56,47 @@ def contrast(fits: Fits, weights: Array, method: Method = "kenward-roger") -> tu
     with np.errstate(invalid="ignore", divide="ignore"):
         df = np.maximum(2 * plain**2 / moved, fits.least_df)
     variance = np.where(variance > 0, variance, plain)
+    rows, matrix, own_df = _judged_by(fits, c[None, :])
+    variance[rows], df[rows] = matrix[:, 0, 0], own_df
     return estimate, np.sqrt(variance), np.where(fits.converged, df, np.nan)
+
+
+def _judged_by(fits: Fits, rows: Array) -> tuple[Ints, Array, Array]:
+    """Which fits with a negative component judge L b by one mean square, its covariance then, and its df.
+
+    With weights H that come from no negative component, cov(L b) = sum_j v_j A_j, A_j = L H Z_j Z_j' H' L'.
+    The mean square m_i of source i estimates sum_j C_ij v_j. So in any direction the variance is a
+    weighted mean, with weights that depend on the unknown components, of the multiples A_j / C_ij of that
+    expectation. In a balanced plan all multiples are the same, and m_i gives the classical test of its
+    stratum. With lost batches they lie near each other for a contrast that is judged by source i; then the
+    largest bounds the variance whatever the components are, and m_i keeps its own degrees of freedom. A
+    difference of mean squares, which is the other unbiased estimate, has neither property.
+    """
+    below = np.flatnonzero(fits.least_df > 0)
+    q = len(rows)
+    each = np.einsum("qa,fjab,pb->fjqp", rows, fits.slopes[below], rows, optimize=True)
+    size = np.einsum("fjqq->fj", each)
+    covariance = np.zeros((len(below), q, q))
+    df = np.zeros(len(below))
+    for i, expected in enumerate(fits.expected):
+        counts = expected > 1e-9
+        own = each[:, i] / expected[i]
+        fit = (df == 0) & (size[:, ~counts].sum(axis=1) <= 1e-9 * size.sum(axis=1))
+        fit &= np.linalg.eigvalsh(own)[:, 0] > 1e-9 * size.sum(axis=1)
+        at = np.flatnonzero(fit)
+        if not len(at):
+            continue
+        turn = np.linalg.inv(np.linalg.cholesky(own[at]))[:, None]
+        multiples = each[at][:, counts] / expected[counts][:, None, None]
+        spread = np.linalg.eigvalsh(turn @ multiples @ np.swapaxes(turn, 2, 3))
+        most, least = spread.max(axis=(1, 2)), spread.min(axis=(1, 2))
+        near = least >= _ALIKE * most
+        at = at[near]
+        scale = most[near] * fits.mean_squares[below[at], i]
+        covariance[at] = scale[:, None, None] * own[at]
+        df[at] = fits.source_df[i]
+    found = df > 0
+    return below[found], covariance[found], df[found]
 
 
 def f_test(fits: Fits, rows: Array, method: Method = "kenward-roger") -> tuple[Array, int, Array, Array]:
@@ -78,7 +122,8 @@ def f_test(fits: Fits, rows: Array, method: Method = "kenward-roger") -> tuple[A
     Kenward and Roger (1997) match the first two moments of a scaled F; the formulas are also given by
     U. Halekoh, S. Hoejsgaard, Journal of Statistical Software 59 (2014) 9. Satterthwaite's method for
     several rows is that of A. H.-T. Fai, P. L. Cornelius, J. Statist. Comput. Simul. 54 (1996) 363-378; it
-    also serves where a component is negative, and where Kenward and Roger's moments belong to no F.
+    also serves where a component is negative and no one mean square judges all rows, and where Kenward and
+    Roger's moments belong to no F.
 
     Examples
     --------
@@ -98,6 +143,11 @@ def f_test(fits: Fits, rows: Array, method: Method = "kenward-roger") -> tuple[A
         f, df = _kenward_roger(fits, rows)
     else:
         f, df = _fai_cornelius(fits, rows)
+    if q > 1:
+        at, covariance, own_df = _judged_by(fits, rows)
+        effects = fits.beta[at] @ rows.T
+        solved = np.linalg.solve(covariance, effects[:, :, None])[:, :, 0]
+        f[at], df[at] = (effects * solved).sum(axis=1) / q, own_df
     p = np.asarray(stats.f.sf(f, q, df))
     return f, q, df, np.where(fits.converged, p, np.nan)
 

@@ -7,6 +7,7 @@ from typing import Literal
 
 import numpy as np
 from scipy import stats
+from scipy.optimize import brentq
 
 from fizzlab.effects.analysis import Analysis
 from fizzlab.effects.contrasts import contrast
@@ -105,7 +106,8 @@ def same_within(
     D. J. Schuirmann, J. Pharmacokinetics and Biopharmaceutics 15 (1987) 657-680. On the log scale the
     tests are on the difference of logarithms. On the plain scale they are on new - old/margin and
     new - old*margin, which are linear in the means (V. Sasabuchi's test, as in D. Hauschke, M. Kieser,
-    E. Diletti, M. Burke, Statistics in Medicine 18 (1999) 93-105), and the interval is Fieller's.
+    E. Diletti, M. Burke, Statistics in Medicine 18 (1999) 93-105), and the interval is Fieller's;
+    with random groups, whose degrees of freedom go with the ratio, the tests are inverted by search.
 
     Examples
     --------
@@ -172,6 +174,8 @@ def _fieller(
     """Ratio of two means and its limits of level 1 - 2 alpha; infinite where the old mean may be zero."""
     beta, covariance = analysis.fits.beta[0], analysis.fits.covariance[0]
     a, b = float(top @ beta), float(bottom @ beta)
+    if analysis.structure.groups:  # each ratio then has degrees of freedom of its own
+        return a / b, *_inverted(analysis, top, bottom, a / b, alpha)
     t2 = float(stats.t.isf(alpha, df)) ** 2
     squared = b**2 - t2 * float(bottom @ covariance @ bottom)
     cross = a * b - t2 * float(top @ covariance @ bottom)
@@ -180,3 +184,27 @@ def _fieller(
         return a / b, -np.inf, np.inf
     root = float(np.sqrt(max(cross**2 - squared * constant, 0.0)))
     return a / b, (cross - root) / squared, (cross + root) / squared
+
+
+def _inverted(
+    analysis: Analysis, top: np.ndarray, bottom: np.ndarray, ratio: float, alpha: float
+) -> tuple[float, float]:
+    """The ratios up to which top - ratio × bottom cannot be told from zero, searched for outwards."""
+
+    def past(log_step: float, sign: int) -> float:
+        row = top - ratio * np.exp(sign * log_step) * bottom
+        estimate, se, df = (float(part[0]) for part in contrast(analysis.fits, row, analysis.method))
+        return abs(estimate) / se - float(stats.t.isf(alpha, df))
+
+    ends = []
+    for sign in (-1, 1):
+        inside = 0.0
+        for step in np.geomspace(1e-6, np.log(1000), 30):
+            if ratio > 0 and past(step, sign) > 0:
+                reach = brentq(past, inside, step, args=(sign,)) if inside else step
+                ends.append(ratio * float(np.exp(sign * reach)))
+                break
+            inside = step
+        else:
+            return -np.inf, np.inf
+    return ends[0], ends[1]

@@ -28,7 +28,7 @@ exactly. Where its maximum has a negative component, the components are therefor
 of variance with sums of squares in sequence, coarsest group first (C. R. Henderson, Biometrics 9 (1953)
 226-252, method 3): v = C^-1 m, with m the mean squares, C their expectations by v, and covariance
 C^-1 diag(2 m_j^2 / df_j) C^-1', as Satterthwaite takes it. In a balanced plan they are the same numbers.
-The weights of the batches
+What is judged by one source is then judged by its mean square alone (`contrasts`). The weights of the batches
 never come from a negative component: with V0 = sum max(v_j, 0) Z_j Z_j' and H = (X'V0^-1 X)^-1 X'V0^-1,
 
     b = H y,   cov(b) = sum v_j H Z_j Z_j' H',
@@ -131,6 +131,12 @@ class Fits:
         squares, which Satterthwaite's formula can put below either, is not trusted less. Else 0.
     edge : array of bool
         Negative components would have left some contrast no variance and were not taken off in full.
+    mean_squares : array, shape (fits, k + 1)
+        Mean square of each source, coarsest first.
+    source_df : array, shape (k + 1,)
+        Degrees of freedom of each source.
+    expected : array, shape (k + 1, k + 1)
+        Expected mean square of each source, by component.
     """
 
     beta: Array
@@ -144,6 +150,9 @@ class Fits:
     converged: NDArray[np.bool_]
     edge: NDArray[np.bool_]
     least_df: Array
+    mean_squares: Array
+    source_df: Array
+    expected: Array
 
 
 def prepare(x: Array, groups: Sequence[Ints] = ()) -> Layout:
@@ -336,12 +345,12 @@ def _solve(likelihood: _Likelihood, v: Array) -> tuple[Array, NDArray[np.bool_]]
     return v, done
 
 
-def _moments(layout: Layout, w: Array) -> tuple[Array, Array]:
-    """Components of the analysis of variance, and their covariance."""
-    df = np.array([basis.shape[1] for basis in layout.sources], float)
+def _moments(layout: Layout, w: Array, df: Array) -> tuple[Array, Array, Array]:
+    """Mean squares, components of the analysis of variance, and the covariance of these."""
     squares = np.stack([((w @ basis) ** 2).sum(axis=1) for basis in layout.sources], axis=1) / df
     inverse = np.linalg.inv(layout.expected)
-    return squares @ inverse.T, np.einsum("is,fs,js->fij", inverse, 2 * squares**2 / df, inverse)
+    uncertainty = np.einsum("is,fs,js->fij", inverse, 2 * squares**2 / df, inverse)
+    return squares, squares @ inverse.T, uncertainty
 
 
 def fit_many(layout: Layout, responses: Array) -> Fits:
@@ -382,12 +391,13 @@ def fit_many(layout: Layout, responses: Array) -> Fits:
     flat = scale <= 1e-10 * (1 + np.abs(y).max(axis=1))
     unit = np.where(flat, 1.0, scale)
     likelihood = _Likelihood(layout, np.where(flat[:, None], 1.0, w / unit[:, None]))
-    moments, moments_uncertainty = _moments(layout, likelihood.w)
+    source_df = np.array([basis.shape[1] for basis in layout.sources], float)
+    squares, moments, moments_uncertainty = _moments(layout, likelihood.w, source_df)
     v, done = _solve(likelihood, moments)
     _, expected, observed = likelihood.slopes(v)
     uncertainty, seen = _inverse(expected), _inverse(observed, expected)
     below = np.flatnonzero((v < 0).any(axis=1))
-    least = np.where((v < 0).any(axis=1), min(basis.shape[1] for basis in layout.sources), 0.0)
+    least = np.where((v < 0).any(axis=1), source_df.min(), 0.0)
     if len(below):
         v[below] = moments[below]
         uncertainty[below] = seen[below] = moments_uncertainty[below]
@@ -413,6 +423,9 @@ def fit_many(layout: Layout, responses: Array) -> Fits:
         converged=converged,
         edge=edge,
         least_df=least,
+        mean_squares=squares * unit[:, None] ** 2,
+        source_df=source_df,
+        expected=layout.expected,
     )
 
 

@@ -25,6 +25,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
+from fizzlab import kernels
 from fizzlab.problems import FizzlabError
 from fizzlab.remote import Address, NotSent
 from fizzlab.settings import FILE
@@ -243,7 +244,7 @@ def _in_processes(make: _Make, folders: Sequence[str | Path], jobs: int) -> _Kno
     stop = context.Event()
     with ProcessPoolExecutor(jobs, mp_context=context, initializer=_begin, initargs=(stop,)) as pool:
         try:
-            with _ctrl_c_held():
+            with _ctrl_c_held(), _one_thread_each():
                 futures = _submitted(make, folders, pool)
             yield from _as_known(futures, folders)
         finally:
@@ -264,6 +265,18 @@ def _ctrl_c_held() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
+@contextlib.contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Let processes started meanwhile, and their kernels, use one thread for linear algebra by default."""
+    added = {name: "1" for name in ONE_THREAD if name not in os.environ}
+    os.environ.update(added)
+    try:
+        yield
+    finally:
+        for name in added:
+            del os.environ[name]
+
+
 class _Worker:
     """State of a worker process."""
 
@@ -273,12 +286,11 @@ class _Worker:
 
 
 def _begin(stop: Event) -> None:
-    """Ready a worker: one thread a kernel, and the parent alone decides on a Ctrl-C."""
-    for name in ONE_THREAD:
-        os.environ.setdefault(name, "1")
+    """Ready a worker: warm kernels, and the parent alone decides on a Ctrl-C."""
     _Worker.stop = stop
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, _interrupt)
+    kernels.fork_kernels()
     threading.Thread(target=_watch, args=(stop,), daemon=True).start()
 
 

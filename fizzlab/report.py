@@ -6,17 +6,16 @@ full disk or a Ctrl-C leaves nothing half-written.
 
 from __future__ import annotations
 
-import contextlib
 import datetime as dt
 import json
 import os
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
-from fizzlab import page, printing, records, shipped
+from fizzlab import kernels, page, printing, records, shipped
 from fizzlab.deviations import deviations
 from fizzlab.many import Outcome as Outcome
 from fizzlab.many import write_reports as write_reports
@@ -106,7 +105,7 @@ def write_report(
 
 def _run(trial: Trial, notebook: str, making: Path, progress: bool) -> dict[str, Any]:
     """Execute the notebook inside the record's folder, so that it can be run again from there."""
-    with _warm_kernel(making) as kernel:
+    with kernels.warm_kernel(making) as kernel:
         return _run_in(kernel, trial, notebook, making, progress)
 
 
@@ -140,29 +139,6 @@ def _run_in(kernel: Any, trial: Trial, notebook: str, making: Path, progress: bo
         ended = "the process that ran its notebook was ended from outside, often for want of memory."
         raise NotebookStopped(f"The report of trial {trial.settings.code} stopped: {ended}", kept) from None
     return executed
-
-
-@contextlib.contextmanager
-def _warm_kernel(home: Path) -> Iterator[Any]:
-    """A kernel that loads fizzlab while this process is still loading papermill; gone afterwards."""
-    from jupyter_client.manager import AsyncKernelManager
-    from jupyter_core.utils import run_sync
-
-    manager = AsyncKernelManager(kernel_name="python3")
-    early = None
-    try:
-        # the kernel's own warnings are no business of a maker's screen
-        quiet = ["--IPKernelApp.log_level=CRITICAL"]
-        run_sync(manager.start_kernel)(cwd=str(home), extra_arguments=quiet)
-        early = manager.blocking_client()
-        early.start_channels(hb=False, stdin=False)
-        early.execute("__import__('fizzlab.sections')", silent=True, store_history=False)
-        yield manager
-    finally:
-        if early is not None:
-            early.stop_channels()
-        if manager.has_kernel:
-            run_sync(manager.shutdown_kernel)(now=True)
 
 
 def _keep_stopped(notebook: Path, trial: Trial) -> Path:

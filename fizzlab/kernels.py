@@ -136,7 +136,10 @@ def _be_kernel(arguments: Sequence[str], home: str, environment: dict[str, str])
     from ipykernel.kernelapp import IPKernelApp
 
     os.setsid()
-    os.chdir(home)
+    try:
+        os.chdir(home)
+    except FileNotFoundError:
+        return  # the report was stopped, and has cleared up, before its kernel came to life
     os.environ.clear()
     # the kernel ends itself when this process, the fork server, is gone
     os.environ.update(environment, JPY_PARENT_PID=str(os.getppid()))

@@ -77,9 +77,9 @@ def trials_in(folders: Iterable[str | Path]) -> tuple[list[Path], list[Path]]:
     Examples
     --------
     >>> from fizzlab import shipped
-    >>> trials, passed_over = trials_in([shipped.DEMO, shipped.demo("season")])
-    >>> [trial.name for trial in trials], passed_over
-    (['binder', 'colour-ways', 'season'], [])
+    >>> trials, _ = trials_in([shipped.demo("season"), shipped.DEMO])
+    >>> trials[0].name, trials[1:] == [path for path in shipped.demo_trials() if path.name != "season"]
+    ('season', True)
     """
     trials: dict[Path, Path] = {}
     passed_over: list[Path] = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import pickle
 import sys
 from collections.abc import Callable
@@ -24,13 +25,8 @@ from fizzlab.report import NotebookStopped
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """A stand-in for making a report: a record folder with a page, or the trouble that the name asks for."""
 
-    def write_report(
-        folder: str | Path,
-        *,
-        notebook: str = "trial_report",
-        progress: bool = False,
-        signed: object = None,
-    ) -> Path:
+    @functools.wraps(report.write_report)  # its signature too, against which options are checked
+    def write_report(folder: str | Path, **options: Any) -> Path:
         folder = Path(folder)
         if folder.name == "bad":
             raise BadInput([Problem("runs.csv", "it is empty.", "Add rows.", row=row) for row in (2, 3)])

@@ -9,7 +9,6 @@ from __future__ import annotations
 import datetime as dt
 import json
 import os
-import shutil
 from collections.abc import Callable
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -154,7 +153,7 @@ def _copy_inputs(making: Path, trial: Trial) -> None:
     for path in trial.inputs:
         copy = making / records.INPUTS / records.kept_as(records.name_of(path, trial.folder))
         copy.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(path, copy)
+        copy.write_bytes(path.read_bytes())
 
 
 def _write_pieces(making: Path, shown: page.Shown) -> None:

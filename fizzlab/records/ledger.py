@@ -145,7 +145,7 @@ def read_ledger(home: Path) -> Ledger:
     path = home / LEDGER
     try:
         data = path.read_bytes()
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         data = b""
     return parse_ledger(path, data)
 

@@ -11,6 +11,9 @@ from fizzlab.records.ledger import Ledger
 
 WIDTH = 100
 
+#: Of a record's findings, so many are shown in full.
+MOST_FINDINGS = 8
+
 
 def record_list(found: Sequence[Summary]) -> list[str]:
     """One line a record under a header, with a column for the trial where there are several."""
@@ -58,7 +61,7 @@ def record_in_full(summary: Summary, ledger: Ledger, since: Sequence[str]) -> li
     if summary.there:
         lines += [f"Page        {summary.folder / 'report.html'}"]
     lines += _corrections(summary)
-    lines += _part("Findings", findings_of(summary))
+    lines += _part("Findings", _first(findings_of(summary)))
     lines += _part("Lots", [f"{name}: {', '.join(lots)}" for name, lots in report.lots.items()])
     lines += _part("Deviations", [_deviation(report, place) for place in range(len(report.deviations))])
     lines += _part("Readings against those of the record before", since)
@@ -81,6 +84,12 @@ def found_lines(found: Sequence[Found]) -> list[str]:
         if len(hit.passages) > 5:
             lines.append(f"    and in {len(hit.passages) - 5} more places")
     return lines
+
+
+def _first(findings: Sequence[str]) -> list[str]:
+    """The answers, which stand first; the page has the rest."""
+    more = len(findings) - MOST_FINDINGS
+    return [*findings[:MOST_FINDINGS], *([f"and {more} more, on the page"] if more > 0 else [])]
 
 
 def _corrections(summary: Summary) -> list[str]:

@@ -28,7 +28,7 @@ def browser() -> Iterator[Any]:
 
 
 @pytest.mark.parametrize("width", [1280, 390])
-@pytest.mark.parametrize("name", ["binder", "colour-ways", "season"])
+@pytest.mark.parametrize("name", ["binder", "colour-ways", "cores", "season"])
 def test_report_stands_alone(name: str, width: int, demo_reports: dict[str, Path], browser: Any) -> None:
     page = browser.new_page(viewport={"width": width, "height": 900})
     asked: list[str] = []

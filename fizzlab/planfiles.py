@@ -18,7 +18,7 @@ from fizzlab.placing import beside, put_in_place
 from fizzlab.plan import Planned, plan_trial
 from fizzlab.problems import BadInput, Problem
 from fizzlab.settings import FILE, read_settings
-from fizzlab.tables import BLIND, LEAVE_OUT, SPECS, Column, RawTable, read_csv, read_sheets
+from fizzlab.tables import BLIND, LEAVE_OUT, SPECS, Column, RawTable, guarded, read_csv, read_sheets
 from fizzlab.trial import RECORDS, WORKBOOK
 from fizzlab.workbook import Sheet, write_workbook
 
@@ -151,7 +151,10 @@ def runs_csv(planned: Planned) -> str:
     for row in planned.runs.to_dict("records"):
         cells = [row[name] for name in (*_RUNS_PLANNED, *factors)]
         writer.writerow(
-            [*(f"{cell:.10g}" if isinstance(cell, float) else cell for cell in cells), *[""] * len(later)]
+            [
+                *(f"{cell:.10g}" if isinstance(cell, float) else guarded(str(cell)) for cell in cells),
+                *[""] * len(later),
+            ]
         )
     return out.getvalue()
 

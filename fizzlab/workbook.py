@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from fizzlab.tables import LEAVE_OUT, Column
+from fizzlab.tables import LEAVE_OUT, Column, obeyed
 
 #: Rows beyond the prepared ones that still get drop-downs and range hints.
 SPARE_ROWS = 200
@@ -165,5 +165,5 @@ def _as_text(cell: Any, value: str | None) -> None:
         return
     cell.value = value
     cell.data_type = "s"
-    if value[:1] in "=+-@":
+    if obeyed(value):
         cell.quotePrefix = True

@@ -20,6 +20,9 @@ MOST_BYTES = 100 * 1024 * 1024
 #: Lines from the top in which the readings must begin.
 _LOOKED = 200
 
+#: The longest name of a column; a mapping in trial.toml holds it.
+_LONGEST_NAME = 200
+
 _SEPARATORS = ("\t", ";", ",", "|")
 
 
@@ -99,6 +102,10 @@ def lay_out(where: str, data: bytes) -> Layout:
             continue
         numbers.append(number)
         rows.append((record + [""] * len(header))[: len(header)])
+    long = next((name for name in header if len(name) > _LONGEST_NAME), None)
+    if long is not None:
+        what = f"the name of a column has {len(long)} letters (“{long[:20]}…”)."
+        raise BadInput([Problem(where, what, "Shorten it in a copy.", row=header_row)])
     rows, numbers, footer = _without_footer(rows, numbers)
     if problems:
         raise BadInput(first_of(problems))

@@ -14,7 +14,7 @@ from fizzlab.exports.clock import ahead_of_world_h
 from fizzlab.exports.layout import first_of
 from fizzlab.exports.read import Readings
 from fizzlab.problems import BadInput, Problem
-from fizzlab.tables import CHECKED_AT, LEAVE_OUT, SPECS, RawTable, parse, separator_of
+from fizzlab.tables import CHECKED_AT, LEAVE_OUT, SPECS, RawTable, guarded, parse, separator_of
 
 #: Hours are written to a third of a second; two looks that are nearer than this are one.
 _SAME_HOUR = 2e-4
@@ -173,7 +173,7 @@ def into_weighings(
     cells = []
     for hour, mass, time in zip(new["hours"], new["mass_g"], new["time"], strict=True):
         when = {"hours": _number(hour)} if "hours" in header else {"checked_at": _stamp(time)}
-        cells.append({"run": run, "piece": piece, **when, "mass_g": _number(mass)})
+        cells.append({"run": guarded(run), "piece": guarded(piece), **when, "mass_g": _number(mass)})
     data = _inserted(standing, "weighings", cells, list(new["hours"]), mine["hours"])
     return Merged(data, len(new), len(rows) - len(new), tuple(said))
 

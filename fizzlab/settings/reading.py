@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 import types
 import typing
@@ -30,6 +31,14 @@ def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
     except tomllib.TOMLDecodeError as error:
         do = "Look there for a missing quotation mark, bracket or equals sign."
         return None, [Problem(FILE, f"it cannot be read: {error}.", do)]
+    except (ValueError, RecursionError):
+        return None, [_ENDLESS]
+    texts = list(_texts(raw))
+    if any(len(place) > _DEEPEST for place, _ in texts):
+        return None, [_ENDLESS]
+    hidden = [_hidden_sign(place, text) for place, text in texts if _HIDDEN.search(text)]
+    if hidden:
+        return None, hidden
     try:
         settings = TrialSettings.model_validate(raw)
     except ValidationError as error:
@@ -41,6 +50,44 @@ def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
     except BadInput as error:
         problems += error.problems
     return (None if problems else settings), problems
+
+
+#: Signs that no one can see or type, and that neither a workbook nor a page can hold.
+_HIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffe\uffff]")
+
+
+#: Keys within keys; the settings themselves go down to five.
+_DEEPEST = 20
+
+_ENDLESS = Problem(
+    FILE,
+    "it holds a number of thousands of digits, or brackets or keys within each other without end.",
+    "Take that out.",
+)
+
+
+def _texts(raw: object) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    """Every text of the file, keys too, with its place; nothing further down than `_DEEPEST` and one."""
+    left: list[tuple[tuple[str | int, ...], object]] = [((), raw)]
+    while left:
+        place, inside = left.pop()
+        if isinstance(inside, str):
+            yield place, inside
+        elif len(place) > _DEEPEST:
+            yield place, ""
+        elif isinstance(inside, dict):
+            for key, value in inside.items():
+                yield (*place, key), key
+                left.append(((*place, key), value))
+        elif isinstance(inside, list):
+            left.extend(((*place, i), value) for i, value in enumerate(inside))
+
+
+def _hidden_sign(place: Sequence[str | int], text: str) -> Problem:
+    shown = _HIDDEN.sub("�", text)
+    what = f"a sign that cannot be seen or printed stands in “{shown[:40]}”."
+    key = _HIDDEN.sub("�", _spoken(place, None))
+    return Problem(FILE, what, "Type the text again.", column=f"key {key}")
 
 
 def _problem(item: Any, raw: dict[str, Any]) -> Problem:

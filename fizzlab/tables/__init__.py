@@ -6,6 +6,7 @@ collecting a `Problem` for every cell that cannot be used.
 """
 
 from fizzlab.tables.columns import BLIND, CHECKED_AT, LEAVE_OUT, SHELF_MEASURES, SPECS, Column, TableSpec
+from fizzlab.tables.formulas import guarded, obeyed
 from fizzlab.tables.parsing import Table, parse, unread
 from fizzlab.tables.reading import RawTable, read_csv, read_sheets, separator_of
 
@@ -19,6 +20,8 @@ __all__ = [
     "RawTable",
     "Table",
     "TableSpec",
+    "guarded",
+    "obeyed",
     "parse",
     "read_csv",
     "read_sheets",

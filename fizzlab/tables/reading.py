@@ -5,17 +5,26 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import re
 import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
 from fizzlab.problems import Problem
+from fizzlab.tables.formulas import unguarded
 
-#: A workbook that unpacks to more than this is refused: no hand-kept notebook is so large.
-WORKBOOK_BYTES = 200 * 1024 * 1024
+#: A file of more bytes, or a workbook that unpacks to more, is refused: no hand-kept notebook is so large.
+MOST_BYTES = 200 * 1024 * 1024
+
+#: A workbook of more cells is refused before it is read: each takes some hundred bytes of memory.
+MOST_CELLS = 2_000_000
+
+#: The last row of a spreadsheet.
+LAST_ROW = 1_048_576
 
 
 @dataclass(frozen=True)
@@ -32,6 +41,9 @@ def read_csv(path: Path) -> tuple[RawTable | None, list[Problem]]:
     Returns the raw table, or None with the problems that make it unreadable.
     """
     where = path.name
+    if path.stat().st_size > MOST_BYTES:
+        what = "it is larger than 200 MB, far more than a hand-kept notebook."
+        return None, [Problem(where, what, "Keep only the readings of this trial in it.")]
     data = path.read_bytes()
     try:
         text = data.decode("utf-8-sig")
@@ -56,7 +68,7 @@ def read_csv(path: Path) -> tuple[RawTable | None, list[Problem]]:
                 "Look for a stray quotation mark, or save it again as “CSV UTF-8” in the spreadsheet.",
             )
         ]
-    return _raw(where, records)
+    return _raw(where, [[unguarded(cell) for cell in row] for row in records])
 
 
 def separator_of(text: str) -> str:
@@ -80,11 +92,11 @@ def read_sheets(path: Path, names: Sequence[str]) -> tuple[dict[str, RawTable], 
 
     unreadable = "Save it again as an .xlsx workbook from the spreadsheet."
     try:
-        with zipfile.ZipFile(path) as archive:
-            if sum(member.file_size for member in archive.infolist()) > WORKBOOK_BYTES:
-                what = "it unpacks to more than 200 MB, far more than a hand-kept notebook."
-                return {}, [], [Problem(path.name, what, "Keep only the tables of this trial in it.")]
-        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
+        what = _too_large(path)
+        if what:
+            return {}, [], [Problem(path.name, what, "Keep only the tables of this trial in it.")]
+        # from memory, so that no file stays open (and locked, on Windows) when the workbook is damaged
+        book = openpyxl.load_workbook(io.BytesIO(path.read_bytes()), read_only=True, data_only=True)
     except Exception as error:  # openpyxl raises many kinds on damaged files; all mean the same to a maker
         what = f"it cannot be read as a workbook ({type(error).__name__})."
         return {}, [], [Problem(path.name, what, unreadable)]
@@ -99,7 +111,7 @@ def read_sheets(path: Path, names: Sequence[str]) -> tuple[dict[str, RawTable], 
                 continue
             sheet = book[title]
             try:
-                records = [[_cell_text(value) for value in row] for row in sheet.iter_rows(values_only=True)]
+                records = _records(sheet)
             except Exception as error:
                 what = f"the sheet cannot be read ({type(error).__name__})."
                 problems.append(Problem(f"{path.name}, sheet {title}", what, unreadable))
@@ -111,6 +123,51 @@ def read_sheets(path: Path, names: Sequence[str]) -> tuple[dict[str, RawTable], 
     finally:
         book.close()
     return tables, others, problems
+
+
+def _too_large(path: Path) -> str:
+    """Why a workbook is too large to read, told without unpacking it into memory; empty if it is not."""
+    if path.stat().st_size > MOST_BYTES:
+        return "it is larger than 200 MB, far more than a hand-kept notebook."
+    with zipfile.ZipFile(path) as archive:
+        members = archive.infolist()
+        unpacked = sum(member.file_size for member in members)
+        if unpacked > MOST_BYTES:
+            return "it unpacks to more than 200 MB, far more than a hand-kept notebook."
+        if (
+            unpacked > 2 * MOST_CELLS
+        ):  # the shortest cell takes four bytes; a smaller book cannot hold so many
+            cells = 0
+            for member in members:
+                if member.filename.endswith(".xml"):
+                    with archive.open(member) as part:
+                        cells += sum(
+                            len(_CELL.findall(chunk)) for chunk in iter(lambda: part.read(1 << 20), b"")
+                        )
+            if cells > MOST_CELLS:
+                return (
+                    f"it holds more than {MOST_CELLS // 1_000_000} million cells, far more than a notebook."
+                )
+    return ""
+
+
+#: Where a cell or a shared text begins in the XML of a workbook.
+_CELL = re.compile(rb"<(?:\w+:)?(?:c|si)[\s/>]")
+
+
+def _records(sheet: Any) -> list[list[str]]:
+    """The rows of a sheet as text, down to the last one that is filled."""
+    # the extent that a file states may be wrong; believed, it would cut rows off or ask for billions of cells
+    sheet.reset_dimensions()
+    records: list[list[str]] = []
+    end = 0
+    for number, row in enumerate(sheet.iter_rows(values_only=True), start=1):
+        if number > LAST_ROW:
+            raise ValueError("a row beyond the last that a spreadsheet has")
+        records.append([_cell_text(value) for value in row])
+        if any(records[-1]):
+            end = number
+    return records[:end]
 
 
 def _cell_text(value: object) -> str:

@@ -153,7 +153,13 @@ def test_a_makers_texts_cannot_speak_html(make_trial: MakeTrial) -> None:
     nasty = "<img src=x onerror=alert(1)> [x](javascript:alert(1)) *b*"
     folder = make_trial(runs__csv=RUNS.replace("note", "leave_out").replace('"a wet, grey day"', nasty))
     toml = (folder / "trial.toml").read_text()
-    (folder / "trial.toml").write_text(toml.replace("Two ways of colouring", nasty))
+    toml = toml.replace("Two ways of colouring", nasty).replace("Does dye dry slower than pearl?", nasty)
+    toml = toml.replace('"dye"]', f"'{nasty}']").replace(
+        "[factors.binder_g]", f"label = '{nasty}'\n\n[factors.binder_g]"
+    )
+    (folder / "trial.toml").write_text(f"place = '{nasty}'\nmade_by = '{nasty}'\n{toml}")
+    runs = (folder / "runs.csv").read_text()
+    (folder / "runs.csv").write_text(runs.replace(",dye,", f",{nasty},"))
     html = write_report(folder).read_text(encoding="utf-8")
     assert "<img src=x" not in html
     assert "javascript:alert" not in re.sub(r"\[x\]\(javascript:alert\(1\)\)", "", html)

@@ -1,0 +1,80 @@
+"""Spoilt files: 10,000 trials and exports end in a checked trial or in sentences, and no file is touched.
+
+Most of the cases are sound files with a few bytes changed (`bad_bytes.py`), seeded by their number; the
+rest are tables whose cells hypothesis makes up.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+import pytest
+from bad_bytes import Case, fault_of_export, fault_of_trial, spoilt_export, spoilt_trial
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from sound_trial import RUNS, TOML
+
+from fizzlab.tables import SPECS
+
+#: 8,700 trials and 900 exports in 12 parts, so that the work is shared out evenly; with the two times 200
+#: made-up tables below, 10,000.
+PARTS, TRIALS, EXPORTS = 12, 725, 75
+
+
+@pytest.mark.parametrize("part", range(PARTS))
+def test_spoilt_files_end_in_a_trial_or_in_sentences(part: int, tmp_path: Path) -> None:
+    faults = {}
+    for number in range(part * TRIALS, (part + 1) * TRIALS):
+        case = spoilt_trial(number)
+        fault = fault_of_trial(case, tmp_path)
+        if fault:
+            faults[f"trial {number}, {case.spoilt}"] = fault
+    for number in range(part * EXPORTS, (part + 1) * EXPORTS):
+        fault = fault_of_export(spoilt_export(number))
+        if fault:
+            faults[f"export {number}"] = fault
+    assert faults == {}
+
+
+#: What may stand in a cell: any text, and what is nearly right.
+CELL = st.one_of(
+    st.text(max_size=8),
+    st.sampled_from(["A", "B", "1", "yes", "no", "", "0", "-1", "1e9", "nan", "2026-01-05T09:00"]),
+    st.floats().map(str),
+    st.integers().map(str),
+    st.datetimes().map(lambda at: at.isoformat(" ")),
+)
+
+#: Names of columns: mostly those of the table, some twice, missing or unknown.
+NAMES = ["leave_out", "blind", "checked_at", "run", "colour", "note", "x", ""]
+EXTRA = st.lists(st.sampled_from(NAMES), max_size=2)
+
+
+@pytest.mark.parametrize("known", [True, False], ids=["its columns", "any columns"])
+@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(data=st.data())
+def test_made_up_tables_end_in_a_trial_or_in_sentences(
+    known: bool, data: st.DataObject, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    name = data.draw(st.sampled_from(sorted(SPECS)))
+    header = [column.name for column in SPECS[name].columns]
+    if name == "runs":
+        header += ["colour", "binder_g"]
+    if not known:
+        header = data.draw(st.permutations(header))[1:] + data.draw(EXTRA)
+    rows = data.draw(st.lists(st.lists(CELL, min_size=len(header), max_size=len(header)), max_size=4))
+    out = io.StringIO()
+    csv.writer(out).writerows([header, *rows])
+    files = {"trial.toml": TOML.encode(), "runs.csv": RUNS.encode()}
+    files[f"{name}.csv"] = out.getvalue().encode("utf-8", "surrogatepass")
+    folder = tmp_path_factory.getbasetemp() / f"made-up-{known}"
+    folder.mkdir(exist_ok=True)
+    assert fault_of_trial(Case(0, f"{name}.csv", files), folder) == ""
+
+
+@pytest.mark.parametrize("text", ["x = " + "[" * 5000, "seed = " + "9" * 5000, "[" + "a." * 3000 + "a]"])
+def test_settings_without_end_are_said(text: str, tmp_path: Path) -> None:
+    files = {"trial.toml": f"{TOML}\n{text}\n".encode(), "runs.csv": RUNS.encode()}
+    assert fault_of_trial(Case(0, "trial.toml", files), tmp_path) == ""

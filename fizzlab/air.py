@@ -238,7 +238,9 @@ def drying_windows(touch_checks: pd.DataFrame, weighings: pd.DataFrame, runs: pd
     first_dry = touch_checks.loc[dry].groupby("run")["hours"].min()
     looked = [table[["run", "hours"]] for table in (touch_checks, weighings) if len(table)]
     last_look = pd.concat(looked).groupby("run")["hours"].max() if looked else first_dry
-    hours = first_dry.combine_first(last_look).astype(float).reindex(made_at.index).dropna()
+    hours = last_look.astype(float)
+    hours.update(first_dry.astype(float))
+    hours = hours.reindex(made_at.index).dropna()
     start = made_at.loc[hours.index]
     windows = pd.DataFrame({"start": start, "end": start + pd.to_timedelta(hours, unit="h")})
     return windows.rename_axis("run")

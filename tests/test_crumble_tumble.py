@@ -71,7 +71,31 @@ def test_tumbles_of_a_batch_are_averaged_not_counted_as_batches() -> None:
     once = tumble_effects(tumbled(share), batches, [COLOUR])
     twice = tumble_effects(pd.concat([tumbled(share)] * 2), batches, [COLOUR])
     assert twice.effects == once.effects
-    assert (once.df, twice.df, once.tumbles, twice.tumbles) == (9, 9, 12, 24)
+    assert (once.tumbles, twice.tumbles) == (12, 24)
+    assert [effect.df for effect in twice.effects] == pytest.approx([9, 9])
+
+
+def test_what_was_set_for_a_whole_day_is_judged_by_days() -> None:
+    days = [day for day in "123456" for _ in range(3)]
+    batches = pd.DataFrame(
+        {
+            "day": days,
+            "binder": ["gum" if int(day) % 2 else "none" for day in days],
+            "colour": list("abc") * 6,
+        },
+        index=[f"R{i}" for i in range(18)],
+    )
+    rng = np.random.default_rng(3)
+    of_day = dict(zip("123456", rng.normal(0, 0.5, 6), strict=True))
+    share = {run: 0.02 * np.exp(of_day[day] + 0.1 * rng.normal()) for run, day in batches["day"].items()}
+    terms = [Category("binder", ("none", "gum"), "none"), Category("colour", ("a", "b", "c"), "a")]
+    fit = tumble_effects(tumbled(share), batches, terms)
+    by_name = {effect.name: effect for effect in fit.effects}
+    assert by_name["binder[gum]"].df == pytest.approx(4, abs=0.1)
+    assert by_name["colour[b]"].df == pytest.approx(10, abs=0.1)
+    blind = tumble_effects(tumbled(share), batches.drop(columns="day"), terms)
+    narrow = next(effect for effect in blind.effects if effect.name == "binder[gum]")
+    assert by_name["binder[gum]"].high / by_name["binder[gum]"].low > 1.5 * narrow.high / narrow.low
 
 
 def test_it_is_least_squares_on_the_log_of_the_batch_mean() -> None:

@@ -8,11 +8,12 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
+from scipy import special
 
-from fizzlab.crumble.between import at_level, between_columns
+from fizzlab.crumble.between import between_columns
 from fizzlab.crumble.clusters import Array
 from fizzlab.crumble.estimates import Effect, JointTest, Kind
+from fizzlab.effects import Analysis, analyse
 from fizzlab.problems import CannotAnswer
 from fizzlab.terms import Category, Term
 
@@ -58,10 +59,8 @@ class TumbleFit:
     joint_tests : tuple of JointTest
     levels : tuple of LossLevel
         All batches together, then each level of each category.
-    coefficients : dict of str to float
-    residual_sd : float
-        Spread between batches of the same make, on the fitting scale.
-    df : int
+    analysis : Analysis
+        The fit, of the log or logit share.
     batches, tumbles : int
     below_step : tuple of str
         Batches whose loss is under half a step of the scale; half a step stands in for it.
@@ -77,9 +76,7 @@ class TumbleFit:
     effects: tuple[Effect, ...]
     joint_tests: tuple[JointTest, ...]
     levels: tuple[LossLevel, ...]
-    coefficients: dict[str, float]
-    residual_sd: float
-    df: int
+    analysis: Analysis
     batches: int
     tumbles: int
     below_step: tuple[str, ...]
@@ -192,19 +189,20 @@ def tumble_effects(
     step_g: float | None = None,
     level: float = 0.95,
 ) -> TumbleFit:
-    """Compare tumble losses between batches, by least squares on the logarithm or logit of the lost share.
+    """Compare tumble losses between batches, on the logarithm or logit of the lost share.
 
-    One number a batch, the mean of its tumbles, so the batch is the unit and t and F have the batches less
-    the coefficients as degrees of freedom. Losses are skewed and cannot be negative, hence the logarithm:
-    effects are ratios. A loss under half a step of the scale is not zero but unread: half a step stands
-    in, the batch is named, and the effects are given as well for an eighth of a step and a whole one.
+    One number a batch, the mean of its tumbles, so the batch is the unit; days enter as `fizzlab.effects`
+    decides, so that what was set for a whole day is judged by days. Losses are skewed and cannot be
+    negative, hence the logarithm: effects are ratios. A loss under half a step of the scale is not zero but
+    unread: half a step stands in, the batch is named, and the effects are given as well for an eighth of a
+    step and a whole one.
 
     Parameters
     ----------
     tumbles : DataFrame
         Columns run, before_g, after_g.
     batches : DataFrame
-        One row a batch, indexed by run.
+        One row a batch, indexed by run, with `day` where several batches share one.
     terms : sequence of Category or Amount
     scale : {"log", "logit"}
         The logit suits losses of a tenth and more.
@@ -225,7 +223,7 @@ def tumble_effects(
     ...                         "after_g": [198.0, 196.1, 197.8, 195.7, 198.1, 196.3]})
     >>> fit = tumble_effects(tumbles, batches, [Category("colour", ("dye", "lake"), "dye")])
     >>> effect = fit.effects[0]
-    >>> effect.name, round(effect.estimate, 2), round(effect.low, 2), round(effect.high, 2), fit.df
+    >>> effect.name, round(effect.estimate, 2), round(effect.low, 2), round(effect.high, 2), round(effect.df)
     ('colour[lake]', 1.95, 1.64, 2.31, 4)
     """
     step = reading_step(pd.concat([tumbles["before_g"], tumbles["after_g"]])) if step_g is None else step_g
@@ -238,44 +236,74 @@ def tumble_effects(
             f"{int(below.sum())} of {len(losses)} batches lost less than the scale can show.",
             "Tumble longer, tumble more pieces at once, or use a scale with a finer step.",
         )
-    matrix = np.column_stack([np.ones(len(losses)), columns.batches.to_numpy(float)])
+    used = batches.loc[losses.index].reset_index(names="run")
     share = losses["loss_pct"].to_numpy(float) / 100
     unit = losses["step_pct"].to_numpy(float) / 100
 
-    def fitted(steps: float) -> _Ols:
-        return _Ols.fit(matrix, _transformed(np.where(below, steps * unit, share), scale), level)
+    def fitted(steps: float) -> Analysis:
+        values = _transformed(np.where(below, steps * unit, share), scale)
+        try:
+            return analyse(used.assign(loss=values), "loss", terms, level=level)
+        except CannotAnswer as reason:
+            if np.ptp(values) > 1e-9:
+                raise
+            raise CannotAnswer(
+                "Batches of the same make lost exactly the same, so chance cannot be judged.",
+                "Use a scale with a finer step.",
+            ) from reason
 
     main = fitted(0.5)
     kind: Kind = "ratio" if scale == "log" else "odds ratio"
-
-    def effects(fit: _Ols) -> tuple[Effect, ...]:
-        pairs = enumerate(zip(columns.names, columns.term_of, strict=True))
-        return tuple(fit.effect(i + 1, name, term, kind) for i, (name, term) in pairs)
-
-    levels = [main.loss(at_level(columns, None), scale, "", "", len(losses))]
+    levels = [_loss(main, used, scale)]
     for term in terms:
         if isinstance(term, Category):
-            counts = batches.loc[losses.index, term.name].astype(str).value_counts()
-            levels += [
-                main.loss(at_level(columns, term, name), scale, term.name, name, int(counts[name]))
-                for name in term.levels
-            ]
+            levels += [_loss(main, used, scale, term.name, name) for name in term.levels]
     return TumbleFit(
         scale,
-        effects(main),
-        tuple(main.joint(term.name, np.array(columns.where(term.name)) + 1) for term in terms),
+        _effects(main, used, terms, kind),
+        tuple(
+            JointTest(str(name), row["F"], row["df_num"], row["df_den"], row["p"])
+            for name, row in main.tests.iterrows()
+        ),
         tuple(levels),
-        dict(zip(["intercept", *columns.names], map(float, main.coefficients), strict=True)),
-        main.sd,
-        main.df,
+        main,
         len(losses),
         len(tumbles),
         tuple(str(run) for run in losses.index[below]),
-        effects(fitted(0.125)) if below.any() else (),
-        effects(fitted(1.0)) if below.any() else (),
+        _effects(fitted(0.125), used, terms, kind) if below.any() else (),
+        _effects(fitted(1.0), used, terms, kind) if below.any() else (),
         step,
         level,
     )
+
+
+def _effects(fit: Analysis, used: pd.DataFrame, terms: Sequence[Term], kind: Kind) -> tuple[Effect, ...]:
+    """Each level against its control, and each amount for one unit more (of its logarithm, if taken)."""
+    found = []
+    for term in terms:
+        ends: list[tuple[str | float, str | float]] = [(1.0, 0.0)]
+        if isinstance(term, Category):
+            ends = [(level, term.control) for level in term.levels if level != term.control]
+        elif term.log:
+            ends = [(np.e, 1.0)]
+        for name, (to, start) in zip(term.columns(), ends, strict=True):
+            step = fit.weights(used.assign(**{term.name: to})) - fit.weights(
+                used.assign(**{term.name: start})
+            )
+            one = fit.interval(step.mean(axis=0))
+            estimate, low, high = np.exp([one["estimate"], one["low"], one["high"]]).tolist()
+            found.append(Effect(name, term.name, kind, estimate, low, high, one["p"], one["df"]))
+    return tuple(found)
+
+
+def _loss(fit: Analysis, used: pd.DataFrame, scale: Scale, term: str = "", level: str = "") -> LossLevel:
+    """The typical loss where one category has one level; the other terms are as they are in the batches."""
+    at = used.assign(**{term: level}) if term else used
+    one = fit.interval(fit.weights(at).mean(axis=0))
+    ends = np.array([one["estimate"], one["low"], one["high"]])
+    back = 100 * (np.exp(ends) if scale == "log" else special.expit(ends))
+    batches = int((used[term].astype(str) == level).sum()) if term else len(used)
+    return LossLevel(term, level, float(back[0]), float(back[1]), float(back[2]), batches)
 
 
 def _transformed(share: Array, scale: Scale) -> Array:
@@ -287,51 +315,3 @@ def _transformed(share: Array, scale: Scale) -> Array:
         )
     result: Array = special.logit(share)
     return result
-
-
-@dataclass(frozen=True)
-class _Ols:
-    """Least squares of one number a batch."""
-
-    coefficients: Array
-    covariance: Array
-    sd: float
-    df: int
-    level: float
-
-    @classmethod
-    def fit(cls, matrix: Array, response: Array, level: float) -> _Ols:
-        coefficients: Array = np.asarray(np.linalg.lstsq(matrix, response, rcond=None)[0], float)
-        df = matrix.shape[0] - matrix.shape[1]
-        variance = float(((response - matrix @ coefficients) ** 2).sum() / df)
-        if variance < 1e-18:
-            raise CannotAnswer(
-                "Batches of the same make lost exactly the same, so chance cannot be judged.",
-                "Use a scale with a finer step.",
-            )
-        covariance: Array = np.asarray(variance * np.linalg.inv(matrix.T @ matrix), float)
-        return cls(coefficients, covariance, float(np.sqrt(variance)), df, level)
-
-    @property
-    def quantile(self) -> float:
-        return float(stats.t.ppf(0.5 + self.level / 2, self.df))
-
-    def effect(self, at: int, name: str, term: str, kind: Kind) -> Effect:
-        value, error = float(self.coefficients[at]), float(np.sqrt(self.covariance[at, at]))
-        low, high = np.exp(value - self.quantile * error), np.exp(value + self.quantile * error)
-        p = 2 * float(stats.t.sf(abs(value) / error, self.df))
-        return Effect(name, term, kind, float(np.exp(value)), float(low), float(high), p, float(self.df))
-
-    def joint(self, term: str, where: np.ndarray) -> JointTest:
-        held = self.coefficients[where]
-        f = float(held @ np.linalg.solve(self.covariance[np.ix_(where, where)], held)) / len(where)
-        p = float(stats.f.sf(f, len(where), self.df))
-        return JointTest(term, f, float(len(where)), float(self.df), p)
-
-    def loss(self, at: Array, scale: Scale, term: str, level: str, batches: int) -> LossLevel:
-        row = np.concatenate([[1.0], at])
-        centre = float(row @ self.coefficients)
-        reach = self.quantile * float(np.sqrt(row @ self.covariance @ row))
-        ends = np.array([centre, centre - reach, centre + reach])
-        back = 100 * (np.exp(ends) if scale == "log" else special.expit(ends))
-        return LossLevel(term, level, float(back[0]), float(back[1]), float(back[2]), batches)

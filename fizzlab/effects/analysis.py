@@ -355,7 +355,8 @@ def _effects(
         terms.append(term)
     names = ["term", "estimate", "se", "df", "t", "p", "low", "high"]
     effects = pd.DataFrame(rows, index=pd.Index(labels, name="effect"), columns=names)
-    return effects, pd.DataFrame(tests, index=pd.Index(terms, name="term"))
+    named = ["df_num", "df_den", "F", "p", "judged_by"]
+    return effects, pd.DataFrame(tests, index=pd.Index(terms, name="term"), columns=named)
 
 
 def _judge(columns: Array, table: pd.DataFrame, structure: Structure) -> str:

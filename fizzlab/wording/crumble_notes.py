@@ -195,8 +195,8 @@ def methods(study: CrumbleStudy, label: Label) -> str:
             f"{count(fit.tumbles, 'tumble')} of {count(fit.batches, 'batch', 'batches')}: the loss is what is missing "
             f"after the tumble in per cent of the mass before (the formula of the pharmacopoeias' test of tablets, whose "
             f"drum, load and limit a home tumbler does not share). Tumbles of a batch are averaged, and the batches "
-            f"compared on the {'logarithm' if fit.scale == 'log' else 'log odds'} of that by least squares, with "
-            f"{fit.df} degrees of freedom. Broken pieces are compared by logistic regression with Firth's penalty; the "
+            f"compared on the {'logarithm' if fit.scale == 'log' else 'log odds'} of that. {fit.analysis.structure.reason} "
+            "Broken pieces are compared by logistic regression with Firth's penalty; the "
             "interval of a share is Wilson's, with the batch as the unit."
         )
     if study.drops is not None and isinstance(study.drops.fit, DropFit):

@@ -22,6 +22,7 @@ from fizzlab.crumble.index import Part, crumble_index
 from fizzlab.crumble.scores import MeanScore, ScoreChance, ScoreFit, score_regression
 from fizzlab.crumble.tumble import LossLevel, TumbleFit, batch_losses, tumble_effects
 from fizzlab.crumble.tumble import Scale as TumbleScale
+from fizzlab.effects import set_for_days
 from fizzlab.problems import CannotAnswer
 from fizzlab.terms import ALL, Amount, Category, Term, grouping, level_name, varying
 
@@ -52,6 +53,11 @@ class Known:
     shown: tuple[Term, ...]
     levels: tuple[str, ...]
     notes: tuple[str, ...]
+
+    @property
+    def whole_day(self) -> tuple[str, ...]:
+        """Factors that were set for whole days, which a comparison that counts batches cannot judge."""
+        return set_for_days(self.batches, self.terms)
 
     @property
     def apart(self) -> Category | None:

@@ -77,6 +77,13 @@ class DryingStudy:
         named = self.levels()
         return _forecast(self.fit, [(name, each) for name, each in named.items()], shares)
 
+    def typical_batch(self, named: Mapping[str, Conditions]) -> pd.DataFrame:
+        """Hours until half of the pieces of a typical batch are dry: level, mean, low, high."""
+        found = _forecast(self.fit, list(named.items()), (0.5,))
+        return found[["level", "hours", "typical_low", "typical_high"]].set_axis(
+            ["level", "mean", "low", "high"], axis=1
+        )
+
     def curves(self) -> pd.DataFrame:
         """Share of the pieces of a typical batch that is dry, by level: columns level, hours, share."""
         shares = np.round(stats.norm.cdf(np.linspace(-2.4, 2.4, 33)), 4)

@@ -25,11 +25,13 @@ from fizzlab.effects.shape import (
     surface,
 )
 from fizzlab.effects.structure import Structure, block_columns, choose_structure, group_codes
+from fizzlab.effects.study import Change, changes_of, fit_response, ratio_limits, set_for_days
 from fizzlab.effects.unreplicated import Unreplicated, pseudo_standard_error, unreplicated
 from fizzlab.effects.variance import Fits, Layout, NotEstimable, fit_many, prepare
 
 __all__ = [
     "Analysis",
+    "Change",
     "Comparisons",
     "Curvature",
     "FactorBasis",
@@ -50,6 +52,7 @@ __all__ = [
     "analyse",
     "analyse_mixture",
     "block_columns",
+    "changes_of",
     "choose_structure",
     "contrast",
     "could_be_level",
@@ -57,6 +60,7 @@ __all__ = [
     "f_test",
     "factor_basis",
     "fit_many",
+    "fit_response",
     "group_codes",
     "lack_of_fit",
     "model_terms",
@@ -65,7 +69,9 @@ __all__ = [
     "predict",
     "prepare",
     "pseudo_standard_error",
+    "ratio_limits",
     "same_within",
+    "set_for_days",
     "surface",
     "unreplicated",
 ]

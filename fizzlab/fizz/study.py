@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from fizzlab.effects import set_for_days
 from fizzlab.fizz.durations import DurationFit, fit_durations, typical_durations
 from fizzlab.fizz.reached import GasFits, GasReached, fit_gas_curves, gas_reached
 from fizzlab.fizz.release import Release, colour_seen, fit_release
@@ -38,6 +39,8 @@ class Compared:
         Lowest and highest amount of each numeric factor.
     notes : tuple of str
         What the fit leaves out, and why.
+    whole_day : tuple of str
+        Factors that were set for whole days: this fit counts batches and cannot judge them.
     """
 
     fit: DurationFit
@@ -45,6 +48,7 @@ class Compared:
     typical: pd.DataFrame
     tried: dict[str, tuple[float, float]]
     notes: tuple[str, ...]
+    whole_day: tuple[str, ...]
 
     @property
     def factor(self) -> Category | None:
@@ -324,7 +328,9 @@ def _compared(
         if isinstance(term, Amount)
     }
     columns = ["run", "piece", "level", "water_c", "seconds", "done"]
-    return Compared(fit, rows[columns].reset_index(drop=True), typical, tried, tuple(notes))
+    return Compared(
+        fit, rows[columns].reset_index(drop=True), typical, tried, tuple(notes), set_for_days(measured, kept)
+    )
 
 
 def _refuse_no_scatter(pieces: pd.DataFrame, times: pd.Series) -> None:

@@ -2,16 +2,19 @@
 
 from fizzlab.sections.crumble import crumble, crumble_answer, crumbling
 from fizzlab.sections.drying import answer, cautions, dry_times, drying, methods, next_steps, readings
+from fizzlab.sections.effects import Tests, comparing, in_detail, what_changed
 from fizzlab.sections.fizz import fizz, fizz_answer, fizz_readings, fizzing
 from fizzlab.sections.general import left_out, opening, record_block
 from fizzlab.sections.season import across_trials, drift, not_counted, pooled, season, season_methods
 from fizzlab.sections.weighing import by_weight, weighing
 
 __all__ = [
+    "Tests",
     "across_trials",
     "answer",
     "by_weight",
     "cautions",
+    "comparing",
     "crumble",
     "crumble_answer",
     "crumbling",
@@ -22,6 +25,7 @@ __all__ = [
     "fizz_answer",
     "fizz_readings",
     "fizzing",
+    "in_detail",
     "left_out",
     "methods",
     "next_steps",
@@ -33,4 +37,5 @@ __all__ = [
     "season",
     "season_methods",
     "weighing",
+    "what_changed",
 ]

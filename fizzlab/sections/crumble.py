@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from fizzlab.changes import Changed
 from fizzlab.crumble import CrumbleStudy, DropFit, DropStudy, Part, ScoreStudy, TumbleStudy, study_crumble
 from fizzlab.findings import Finding
 from fizzlab.page import Findings, Grid, Notes, Picture
@@ -60,9 +61,9 @@ def crumbling(trial: Trial) -> Crumbled | None:
     return Crumbled(study, worded.comparisons(study, trial.settings.label))
 
 
-def crumble_answer(crumbled: Crumbled | None) -> Pieces:
-    """What was shown of crumbling and what could not be, in two sentences at most, for the top of a report."""
-    if crumbled is None or not crumbled.found:
+def crumble_answer(crumbled: Crumbled | None, changed: Changed | None = None) -> Pieces:
+    """What was shown of crumbling and what could not be, in two sentences at most, unless `changed` told it."""
+    if crumbled is None or not crumbled.found or (changed is not None and changed.changes):
         return []
     return [Findings(worded.answer_findings(crumbled.found))]
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fizzlab.changes import Changed
 from fizzlab.cure import DryingStudy, brackets, study_touch
 from fizzlab.findings import Finding
 from fizzlab.page import Findings, Grid, Notes, Picture
@@ -91,9 +92,15 @@ def _needed(trial: Trial, study: DryingStudy) -> list[Finding]:
     return worded.needed_findings(study, found, temp)
 
 
-def answer(trial: Trial, dried: Dried) -> Pieces:
-    """The answer in a few sentences, and the figure that shows it."""
-    pieces: Pieces = ["## The answer"]
+def answer(trial: Trial, dried: Dried, changed: Changed | None = None) -> Pieces:
+    """The answer in a few sentences, and the figure that shows it.
+
+    Where `changed` has told what the factors did, this is about dry times, and does not tell it again.
+    """
+    told = changed is not None and bool(changed.changes)
+    if told and dried is None:
+        return []
+    pieces: Pieces = ["## How soon pieces dry" if told else "## The answer"]
     if dried is None:
         return [*pieces, "There are no touch checks, so this report says nothing about dry times."]
     if isinstance(dried, CannotAnswer):
@@ -108,7 +115,7 @@ def answer(trial: Trial, dried: Dried) -> Pieces:
     first = worded.soonest(study)
     shown = [
         *([first] if first else []),
-        *dried.effects,
+        *(worded.air_findings(study) if told else dried.effects),
         worded.forecast_summary(study, dried.forecast, where),
     ]
     pieces += [Findings(shown), Findings(dried.forecasts, kind="silent"), HOW_TO_READ]

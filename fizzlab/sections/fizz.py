@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fizzlab.changes import Changed
 from fizzlab.fizz.reached import GasFits
 from fizzlab.fizz.release import Release
 from fizzlab.fizz.study import Compared, FizzStudy, Reached, Stored, study_fizz, theory_of_recipe
@@ -106,9 +107,9 @@ def fizz_readings(trial: Trial) -> Pieces:
     return [Notes(lines)]
 
 
-def fizz_answer(trial: Trial, fizzed: Fizzed | None) -> Pieces:
-    """What the fizz tests say, in two sentences at most, for the top of a report."""
-    if fizzed is None:
+def fizz_answer(trial: Trial, fizzed: Fizzed | None, changed: Changed | None = None) -> Pieces:
+    """What the fizz tests say, in two sentences at most, unless `changed` told it."""
+    if fizzed is None or (changed is not None and changed.changes):
         return []
     said = worded.summary(fizzed.study, trial.settings.label)
     return [Notes(said, "answer")] if said else []

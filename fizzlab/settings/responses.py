@@ -46,7 +46,7 @@ MEASURES: Mapping[str, Measure] = {
     "colour_s": Measure("time until colour shows", "s"),
     "half_out_s": Measure("time until half of the gas is out", "s"),
     "gas_pct": Measure("gas that came", "%", "difference"),
-    "cost": Measure("cost of a piece", ""),
+    "cost": Measure("cost of a piece", "", "difference"),
 }
 
 

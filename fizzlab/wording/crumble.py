@@ -183,6 +183,8 @@ def _compare(
     drawn = grouping(known.terms)
     found = []
     for term in known.terms:
+        if term.name in known.whole_day and measure.topic != LOSS.topic:
+            continue  # only losses are compared by days
         words = told if term == drawn else {}
         if isinstance(term, Category):
             for name in term.levels:

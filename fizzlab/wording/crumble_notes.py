@@ -10,6 +10,7 @@ import pandas as pd
 from fizzlab.crumble import CrumbleStudy, DropFit, DropStudy, ScoreFit, ScoreStudy, TumbleFit, TumbleStudy
 from fizzlab.problems import CannotAnswer
 from fizzlab.terms import Amount, Term
+from fizzlab.wording.effects import whole_day_note
 from fizzlab.wording.numbers import count, listed, number, percent
 
 Label = Callable[[str], str]
@@ -57,6 +58,8 @@ def tumble_doubts(study: TumbleStudy) -> list[str]:
         )
     if isinstance(study.broken, CannotAnswer):
         said.append(f"How often levels break cannot be compared. {study.broken}")
+    if study.broken is not None:
+        said += [whole_day_note(name) for name in study.known.whole_day]
     return said
 
 
@@ -73,7 +76,7 @@ def _step_matters(fit: TumbleFit) -> str:
 
 def drop_doubts(study: DropStudy) -> list[str]:
     """What to mind about the drops."""
-    said = list(study.known.notes)
+    said = [*study.known.notes, *(whole_day_note(name) for name in study.known.whole_day)]
     if isinstance(study.fit, CannotAnswer):
         return [*said, f"No breaking height can be given. {study.fit}"]
     if study.fit.separated:
@@ -92,7 +95,7 @@ def drop_doubts(study: DropStudy) -> list[str]:
 
 def score_doubts(study: ScoreStudy) -> list[str]:
     """What to mind about the scores."""
-    said = list(study.known.notes)
+    said = [*study.known.notes, *(whole_day_note(name) for name in study.known.whole_day)]
     if isinstance(study.fit, CannotAnswer):
         said.append(f"The scores cannot be compared. {study.fit}")
     else:

@@ -47,6 +47,11 @@ def effect_findings(
     ]
 
 
+def air_findings(study: DryingStudy) -> list[Finding]:
+    """One finding for each term of the room's air."""
+    return [_air_finding(study, term) for term in study.air]
+
+
 def _after(lead: str, sentence: str) -> str:
     return f"{lead} {sentence[:1].lower()}{sentence[1:]}" if lead else sentence
 

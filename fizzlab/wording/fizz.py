@@ -15,6 +15,7 @@ from fizzlab.fizz.shelf import HOME_STORAGE, LossRate
 from fizzlab.fizz.study import Compared, FizzStudy, Reached, Stored
 from fizzlab.problems import CannotAnswer
 from fizzlab.terms import ALL, Category, Term, level_name
+from fizzlab.wording.effects import whole_day_note
 from fizzlab.wording.numbers import count, duration, interval, listed, number, percent, ratio, ratio_interval
 
 Label = Callable[[str], str]
@@ -97,6 +98,8 @@ def effect_findings(compared: Compared, speech: Speech, label: Label) -> list[Fi
     """Each level against its control, each amount, and the water."""
     found = []
     for term in compared.fit.terms:
+        if term.name in compared.whole_day:
+            continue
         if isinstance(term, Category):
             found += [
                 _level_finding(compared, speech, term, level)
@@ -486,6 +489,7 @@ def doubts(study: FizzStudy) -> list[str]:
             said.append(f"{speech.cannot} {compared}")
         elif compared is not None:
             said += [note.replace("_", " ") for note in compared.notes]
+            said += [whole_day_note(name) for name in compared.whole_day]
     if isinstance(study.lasting, Compared):
         said += _about_times(study.lasting)
     for part_, start in (
@@ -495,10 +499,6 @@ def doubts(study: FizzStudy) -> list[str]:
     ):
         if isinstance(part_, CannotAnswer):
             said.append(f"{start} {part_}")
-    if isinstance(study.reached, Reached) and len(study.reached.groups) > 1:
-        said.append(
-            "Each level's share of the gas has its own interval; whether two levels differ was not tested."
-        )
     if isinstance(study.curves, GasFits):
         said += _about_curves(study.curves)
         if study.reached is None:

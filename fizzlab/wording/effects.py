@@ -1,0 +1,394 @@
+"""What changed, in sentences: a factor and a response, the number with its interval, and how sure it is."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from math import isfinite
+
+import pandas as pd
+
+from fizzlab.changes import Changed
+from fizzlab.effects import Analysis, Change, Comparisons, OddBatches, PowerAdvice, against_control, all_pairs
+from fizzlab.findings import Finding
+from fizzlab.settings import Measure
+from fizzlab.terms import Category
+from fizzlab.wording.numbers import count, listed, number, percent, ratio
+
+Label = Callable[[str], str]
+Measures = Callable[[str], Measure]
+
+
+@dataclass(frozen=True)
+class Voice:
+    """How one response is spoken of.
+
+    Parameters
+    ----------
+    more, less : str
+        What pieces did where the number is greater, and where it is smaller.
+    up, down : str
+        The same in one word, for the table.
+    times : str
+        After a ratio: "1.5 times as long".
+    """
+
+    more: str
+    less: str
+    up: str = "more"
+    down: str = "less"
+    times: str = "times as much"
+
+
+VOICES: Mapping[str, Voice] = {
+    "dry_h": Voice("took longer to dry", "dried sooner", "longer", "sooner", "times as long"),
+    "weighed_dry_h": Voice("took longer to dry", "dried sooner", "longer", "sooner", "times as long"),
+    "tumble_loss_pct": Voice("lost more in the tumble", "lost less in the tumble"),
+    "drop_cm": Voice("broke from higher up", "broke from lower down", "higher", "lower", "times as high"),
+    "score": Voice("scored worse", "scored better", "worse", "better", "times the odds of a worse score"),
+    "fizz_s": Voice("fizzed longer", "fizzed for less time", "longer", "shorter", "times as long"),
+    "colour_s": Voice("showed colour later", "showed colour sooner", "later", "sooner", "times as long"),
+    "half_out_s": Voice("took longer to it", "took less time to it", "later", "sooner", "times as long"),
+    "gas_pct": Voice("gave more of their gas", "gave less of their gas"),
+    "cost": Voice("cost more", "cost less"),
+}
+
+TABLE_CAPTION = (
+    "What each change did: how many times as much (or, with a sign, how much more or less), and the 95 % interval. "
+    "“Not shown” is not “the same”: the readings fit anything in the interval. Each cell is judged by itself"
+)
+
+
+def voice_of(response: str, measure: Measure) -> Voice:
+    """How a response is spoken of; a maker's own by its label."""
+    return VOICES.get(response) or Voice(f"had more {measure.label}", f"had less {measure.label}")
+
+
+def size(change: Change, measure: Measure, brief: bool = False) -> str:
+    """The estimate with its interval, in words; in brief without the words that were said just before."""
+    start = "" if brief else f"{percent(change.coverage)} interval "
+    if change.sure:
+        return _signed(change.estimate, measure.unit)
+    if change.scale == "difference":
+        ends = f"{_sign(change.low)} to {_signed(change.high, measure.unit)}"
+        return f"{_signed(change.estimate, measure.unit)} ({start}{ends})"
+    times = "times" if brief else voice_of(change.response, measure).times
+    return f"{ratio(change.estimate)} {times} ({start}{_ratio_ends(change)})"
+
+
+def _signed(value: float, unit: str) -> str:
+    return f"{_sign(value)} {unit}".strip()
+
+
+def _sign(value: float) -> str:
+    return f"{'+' if value > 0 else '−' if value < 0 else ''}{number(abs(value))}"
+
+
+def _ratio_ends(change: Change) -> str:
+    """The interval of a ratio; an end that the readings leave open is said to be."""
+    if isfinite(change.high) and change.low > 0:
+        return f"{ratio(change.low)} to {ratio(change.high)}"
+    if isfinite(change.high):
+        return f"up to {ratio(change.high)}, with no lower end"
+    if change.low > 0:
+        return f"from {ratio(change.low)} up, with no upper end"
+    return "without ends"
+
+
+def finding(change: Change, measure: Measure, label: Label) -> Finding:
+    """One change as a sentence with its numbers."""
+    column = f"{change.factor}[{change.level}]" if isinstance(change.term, Category) else change.factor
+    unit = change.scale if change.scale != "difference" else measure.unit or "money"
+    low, high = (value if isfinite(value) else None for value in (change.low, change.high))
+    return Finding(
+        f"changed.{change.response}.{column}",
+        sentence([change], measure, label),
+        change.estimate,
+        low,
+        high,
+        unit,
+        change.coverage,
+        df=change.df if isfinite(change.df) else None,
+        batches=change.batches,
+    )
+
+
+def sentence(changes: Sequence[Change], measure: Measure, label: Label) -> str:
+    """One factor and one response in one sentence: what was shown first, what was not after it."""
+    voice = voice_of(changes[0].response, measure)
+    parts = []
+    for way, more in ((voice.more, True), (voice.less, False)):
+        shown = [change for change in changes if change.shown and change.greater == more]
+        if shown:
+            parts.append(_shown(shown, way, measure, label))
+    same = [change for change in changes if change.same and not change.shown]
+    if same:
+        parts.append(_same(same, measure))
+    no_change = [change for change in changes if change.sure and not change.shown]
+    if no_change:
+        parts.append(f"no difference to {no_change[0].control} with {listed([c.level for c in no_change])}")
+    open_ = [change for change in changes if not (change.shown or change.same or change.sure)]
+    if open_:
+        parts.append(_open(open_, measure, label))
+    return f"{_first(measure.label)}: {'; '.join(parts)}."
+
+
+def _shown(changes: Sequence[Change], way: str, measure: Measure, label: Label) -> str:
+    first = changes[0]
+    prices = ", by the prices in trial.toml" if first.sure else ""
+    if not isinstance(first.term, Category):
+        who = f"with more {label(first.factor)}, {first.control} to {first.level}, pieces {way}"
+        return f"{who}{prices}: {size(first, measure)}{_yet(first)}"
+    sizes = [
+        f"with {change.level} {size(change, measure, brief=place > 0)}{_yet(change)}"
+        for place, change in enumerate(changes)
+    ]
+    return f"pieces {way} than those with {first.control}{prices}: {listed(sizes)}"
+
+
+def _same(changes: Sequence[Change], measure: Measure) -> str:
+    first = changes[0]
+    margin = first.margin or 1.0
+    sizes = [f"{change.level}, {ratio(change.estimate)} times{_yet(change)}" for change in changes]
+    than = first.control if isinstance(first.term, Category) else f"at {first.control}"
+    return (
+        f"the same as {than}, within the margin that you stated ({ratio(1 / margin)} to {ratio(margin)} times), with "
+        f"{listed(sizes)}"
+    )
+
+
+def _open(changes: Sequence[Change], measure: Measure, label: Label) -> str:
+    first = changes[0]
+    neither = (
+        "" if first.margin is None else f", nor that they are the same within {ratio(first.margin)} times"
+    )
+    fits = "that interval" if len(changes) == 1 else "those intervals"
+    if not isinstance(first.term, Category):
+        between = f"between {first.control} and {first.level} of {label(first.factor)}"
+        return (
+            f"no difference could be shown {between}{neither}: {size(first, measure)}, and the readings fit anything in "
+            f"{fits}"
+        )
+    sizes = [
+        f"with {change.level} {size(change, measure, brief=place > 0)}"
+        for place, change in enumerate(changes)
+    ]
+    return (
+        f"no difference to {first.control} could be shown{neither}: {listed(sizes)}, and the readings fit anything in "
+        f"{fits}"
+    )
+
+
+def _yet(change: Change) -> str:
+    """The interval that sameness rests on, where it was shown."""
+    if not change.same:
+        return ""
+    ends = f"90 % interval {ratio(change.same_low)} to {ratio(change.same_high)}"
+    return f", small enough to count as the same ({ends})," if change.shown else f" ({ends})"
+
+
+def judged(changed: Changed, label: Label) -> list[str]:
+    """What was set for whole days, and what that means."""
+    said = []
+    for name in changed.whole_day:
+        days = {change.df for change in changed.of(name) if change.judged_by == "days"}
+        rests = f" (on {listed([number(df) for df in sorted(days)][:1])} degrees of freedom)" if days else ""
+        said.append(
+            f"{_first(label(name))} was the same for all batches of a day, so it is judged by how much days differ{rests}: "
+            "more batches a day would tell little more about it, more days would."
+        )
+    return said
+
+
+def whole_day_note(name: str) -> str:
+    """What to mind of a factor that was set for whole days, where a test counts batches only."""
+    return (
+        f"{name.replace('_', ' ')} was the same for all batches of a day. The numbers here count batches, so those of its "
+        "levels look surer than they are; where it is compared by days, that stands under “What changed”."
+    )
+
+
+def _first(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def table(changed: Changed, measures: Measures, label: Label) -> pd.DataFrame:
+    """Response by change: what happened, with interval and verdict."""
+    columns: dict[str, dict[str, str]] = {}
+    for change in changed.changes:
+        row = measures(change.response)
+        name = _first(row.label) + (f", {row.unit}" if row.unit and change.scale == "difference" else "")
+        columns.setdefault(name, {})[_against(change, label)] = _cell(change, voice_of(change.response, row))
+    rows = list(dict.fromkeys(key for cells in columns.values() for key in cells))
+    found = pd.DataFrame(columns).reindex(rows).fillna("")
+    if len(found.columns) > 4 and len(found.columns) > len(found):
+        found = found.T
+        return found.reset_index().rename(columns={"index": "response"})
+    return found.reset_index().rename(columns={"index": "change"})
+
+
+def _against(change: Change, label: Label) -> str:
+    if isinstance(change.term, Category):
+        return f"{change.level} against {change.control}"
+    return f"{label(change.factor)}: {change.level} against {change.control}"
+
+
+def _cell(change: Change, voice: Voice) -> str:
+    word = voice.up if change.greater else voice.down
+    if not change.shown:
+        word = "no change" if change.sure else "same" if change.same else "not shown"
+    elif change.same:
+        word = f"{word}, within the margin"
+    if change.sure:
+        return f"{word}: {_sign(change.estimate)}"
+    if change.scale == "difference":
+        return f"{word}: {_sign(change.estimate)} ({_sign(change.low)} to {_sign(change.high)})"
+    ends = [ratio(value) if isfinite(value) and value > 0 else "?" for value in (change.low, change.high)]
+    return f"{word}: {ratio(change.estimate)} ({ends[0]} to {ends[1]})"
+
+
+def not_compared(changed: Changed, measures: Measures, label: Label) -> list[str]:
+    """What was measured and could not be compared, and what would help."""
+    said = []
+    for key, reason in changed.reasons.items():
+        name, _, factor = key.partition(", ")
+        what = _first(measures(name).label) + (f" by {label(factor)}" if factor else "")
+        if factor or not any(change.response == name for change in changed.changes):
+            said.append(f"{what} is not compared. {reason}")
+    return said
+
+
+def joint_findings(analysis: Analysis, measure: Measure, label: Label) -> list[Finding]:
+    """Whether what one factor does depends on another, and whether an amount bends."""
+    found = []
+    for term, row in analysis.tests.iterrows():
+        name = str(term)
+        if ":" in name:
+            one, two = (label(part) for part in name.split(":")[:2])
+            said = (
+                f"What {one} does to {measure.label} depends on {two}"
+                if row["p"] < 0.05
+                else f"That what {one} does to {measure.label} depends on {two} was not shown"
+            )
+        elif name.endswith("^2"):
+            one = label(name.removesuffix("^2"))
+            said = (
+                f"{_first(measure.label)} bends with {one}"
+                if row["p"] < 0.05
+                else f"A bend of {measure.label} with {one} was not shown"
+            )
+        else:
+            continue
+        sentence_ = f"{said} (F = {number(row['F'])} on {number(row['df_num'])} and {number(row['df_den'])} degrees of freedom, p = {_p(row['p'])})."
+        found.append(
+            Finding(
+                f"joint.{analysis.response}.{name}",
+                sentence_,
+                df=float(row["df_den"]),
+                batches=analysis.batches,
+            )
+        )
+    return found
+
+
+def _p(value: float) -> str:
+    return "below 0.001" if value < 0.001 else f"{value:.3f}" if value < 0.1 else f"{value:.2f}"
+
+
+def compared(analysis: Analysis, factor: str, measure: Measure) -> tuple[pd.DataFrame, str] | None:
+    """All pairs of three levels or more, judged together; None where there are none."""
+    term = next((f for f in analysis.basis.factors if f.name == factor), None)
+    if not isinstance(term, Category) or len(term.levels) < 3:
+        return None
+    both: list[Comparisons] = [against_control(analysis, factor), all_pairs(analysis, factor)]
+    rows = []
+    seen: set[frozenset[str]] = set()
+    for each in both:
+        for name, row in each.table.iterrows():
+            pair = frozenset(str(name).split(" against "))
+            if pair in seen:
+                continue
+            seen.add(pair)
+            keys = ("ratio", "ratio_low", "ratio_high") if each.log else ("estimate", "low", "high")
+            value, low, high = (float(row[key]) for key in keys)
+            rows.append(
+                (
+                    str(name),
+                    ratio(value) if each.log else _sign(value),
+                    f"{ratio(low)} to {ratio(high)}" if each.log else f"{_sign(low)} to {_sign(high)}",
+                    _p(float(row["p"])),
+                    "with the control (Dunnett)"
+                    if each.kind == "against control"
+                    else "all pairs (Tukey, Kramer)",
+                )
+            )
+    how = "times as much" if both[0].log else f"difference, {measure.unit}".rstrip(", ")
+    table = pd.DataFrame(rows, columns=["compared", how, "95 % interval", "p", "judged together"])
+    return table, f"{_first(measure.label)}: every way against every other. Intervals that hold all together"
+
+
+def methods(changed: Changed, measures: Measures) -> str:
+    """How the comparisons were worked out, as a paragraph of Markdown."""
+    said = []
+    for name, analysis in changed.analyses.items():
+        if analysis.response not in changed.responses:
+            continue
+        seen = ", ".join(
+            f"{source} {number(row['sd'])}" if row["variance"] > 0 else f"{source} none seen"
+            for source, row in analysis.spread.iterrows()
+        )
+        scale = "logarithm" if analysis.log else "number itself"
+        said.append(
+            f"{_first(measures(name).label)}: {count(analysis.batches, 'batch', 'batches')} on "
+            f"{count(analysis.days, 'day')}, the {scale} of one number a batch. {analysis.structure.reason} "
+            f"Chance spreads on that scale: {seen}."
+        )
+    return (
+        "Each response is compared by restricted maximum likelihood with days, groups of a day and batches at random or as "
+        "blocks, as the plan has them, and Kenward and Roger's degrees of freedom (docs/methods/effects.md). "
+        + " ".join(said)
+        if said
+        else ""
+    )
+
+
+def advice(analysis: Analysis, measure: Measure, odd: OddBatches, power: PowerAdvice | None) -> list[str]:
+    """What the residuals advise: a batch to look at, another scale. Nothing is dropped."""
+    said = []
+    for run in odd.suspicious:
+        row = odd.table.loc[run]
+        way = "above" if row["residual"] > 0 else "below"
+        said.append(
+            f"{_first(measure.label)} of batch {run} lies far {way} what the others say of it (chance would do so in "
+            f"{_of_hundred(float(odd.table['p_joint'][run]))} trials). Look up what happened to it. It stays in; without it: "
+            f"{_without(odd.without[run], analysis.log)}."
+        )
+    if power is not None and power.change and power.suggested in _POWERS:
+        said.append(
+            f"{_first(measure.label)}: the batches would fit better with {_POWERS[power.suggested]} analysed in place of "
+            f"{'its logarithm' if analysis.log else 'the number itself'}; take the intervals with care."
+        )
+    return said
+
+
+_POWERS = {
+    -1.0: "its reciprocal",
+    -0.5: "one over its square root",
+    0.0: "its logarithm",
+    0.5: "its square root",
+    1.0: "the number itself",
+}
+
+
+def _of_hundred(p: float) -> str:
+    return "fewer than 1 in 100" if p < 0.01 else f"{p * 100:.0f} in 100"
+
+
+def _without(effects: pd.DataFrame, log: bool) -> str:
+    key = "ratio" if log else "estimate"
+    parts = []
+    for name, row in effects.iterrows():
+        if row[f"{key}_without"] == row[f"{key}_without"]:
+            now, then = (ratio(row[k]) if log else _sign(row[k]) for k in (key, f"{key}_without"))
+            parts.append(f"{str(name).split(': ', 1)[-1]} {then} instead of {now}")
+    return listed(parts) if parts else "too few batches are left to say"

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from fizzlab import censored
 from fizzlab.crumble import CrumbleStudy, TumbleStudy
 from fizzlab.cure.study import WeighedStudy
 from fizzlab.fizz.durations import WATER, arrhenius_column
@@ -120,19 +121,42 @@ def _of_fizz(study: FizzStudy) -> dict[str, pd.Series | CannotAnswer]:
 def _times(compared: Compared) -> pd.Series | CannotAnswer:
     """Geometric mean of each batch at the common water temperature."""
     times, fit = compared.times, compared.fit
-    still = int((~times["done"]).sum())
-    if still:
-        return CannotAnswer(
-            f"{still} of {len(times)} pieces were not watched to the end, so their batches have no mean of "
-            "their own.",
-            "Watch pieces to the end.",
-        )
+    if not times["done"].all():
+        return _unfinished(compared)
     logs = np.log(times["seconds"])
     if WATER in fit.columns:
         slope = float(fit.coefficients[fit.columns.index(WATER)])
         logs = logs - slope * arrhenius_column(times["water_c"].to_numpy(float), fit.at_water_c)
     means: pd.Series = np.exp(logs.groupby(times["run"], sort=False).mean())
     return means
+
+
+def _unfinished(compared: Compared) -> pd.Series | CannotAnswer:
+    """The same where some pieces were not watched to the end: a censored fit with a location a batch."""
+    times, fit = compared.times, compared.fit
+    runs = pd.Index(pd.unique(times["run"]))
+    never = [str(run) for run in runs if not times.loc[times["run"] == run, "done"].any()]
+    if never:
+        return CannotAnswer(
+            f"Of some batches no piece was watched to the end, so they have no mean: {', '.join(never)}.",
+            "Watch pieces to the end.",
+        )
+    which = (times["run"].to_numpy()[:, None] == runs.to_numpy()[None, :]).astype(float)
+    columns = [np.ones(len(times)), *which.T[1:]]
+    if WATER in fit.columns:
+        columns.append(arrhenius_column(times["water_c"].to_numpy(float), fit.at_water_c))
+    seconds = times["seconds"].to_numpy(float)
+    upper = np.where(times["done"], seconds, np.inf)
+    try:
+        found = censored.fit(
+            censored.sort(seconds, upper, np.arange(len(times)), np.column_stack(columns)),
+            batch_effect=False,
+            restricted=False,
+        )
+    except censored.NotFitted:
+        return CannotAnswer("The batches have no mean that settles.", "Watch more pieces to the end.")
+    logs = found.beta[0] + np.r_[0.0, found.beta[1 : len(runs)]]
+    return pd.Series(np.exp(logs), index=runs)
 
 
 def costs(recipe: Recipe, pieces: int, settings: pd.DataFrame, terms: Sequence[Term]) -> list[float]:

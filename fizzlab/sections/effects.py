@@ -142,7 +142,7 @@ def _of_factor(trial: Trial, changed: Changed, term: Term, tests: Tests) -> Piec
         measure = settings.measure(response)
         of_it = changed.of(term.name, response)
         said.append(worded.sentence(of_it, measure, settings.label))
-        findings += [worded.finding(change, measure, settings.label) for change in of_it]
+        findings += [worded.finding(change, measure, said[-1]) for change in of_it]
     title = settings.label(term.name)
     panels = _panels(trial, changed, term, tests)
     return [

@@ -95,14 +95,14 @@ def _ratio_ends(change: Change) -> str:
     return "without ends"
 
 
-def finding(change: Change, measure: Measure, label: Label) -> Finding:
-    """One change as a sentence with its numbers."""
+def finding(change: Change, measure: Measure, said: str) -> Finding:
+    """One change with its numbers, and the sentence that tells it, perhaps with others."""
     column = f"{change.factor}[{change.level}]" if isinstance(change.term, Category) else change.factor
     unit = change.scale if change.scale != "difference" else measure.unit or "money"
     low, high = (value if isfinite(value) else None for value in (change.low, change.high))
     return Finding(
         f"changed.{change.response}.{column}",
-        sentence([change], measure, label),
+        said,
         change.estimate,
         low,
         high,
@@ -149,10 +149,11 @@ def _shown(changes: Sequence[Change], way: str, measure: Measure, label: Label) 
 def _same(changes: Sequence[Change], measure: Measure) -> str:
     first = changes[0]
     margin = first.margin or 1.0
-    sizes = [f"{change.level}, {ratio(change.estimate)} times{_yet(change)}" for change in changes]
-    than = first.control if isinstance(first.term, Category) else f"at {first.control}"
+    of = f"with {first.control}" if isinstance(first.term, Category) else f"at {first.control}"
+    start = "with" if isinstance(first.term, Category) else "at"
+    sizes = [f"{start} {change.level} {ratio(change.estimate)} times{_yet(change)}" for change in changes]
     return (
-        f"the same as {than}, within the margin that you stated ({ratio(1 / margin)} to {ratio(margin)} times), with "
+        f"the same as {of}, within the margin that you stated ({ratio(1 / margin)} to {ratio(margin)} times): "
         f"{listed(sizes)}"
     )
 
@@ -189,15 +190,12 @@ def _yet(change: Change) -> str:
 
 def judged(changed: Changed, label: Label) -> list[str]:
     """What was set for whole days, and what that means."""
-    said = []
-    for name in changed.whole_day:
-        days = {change.df for change in changed.of(name) if change.judged_by == "days"}
-        rests = f" (on {listed([number(df) for df in sorted(days)][:1])} degrees of freedom)" if days else ""
-        said.append(
-            f"{_first(label(name))} was the same for all batches of a day, so it is judged by how much days differ{rests}: "
-            "more batches a day would tell little more about it, more days would."
-        )
-    return said
+    return [
+        f"{_first(label(name))} was the same for all batches of a day, so it is judged by how much days differ: more batches "
+        "a day would tell little more about it, more days would."
+        for name in changed.whole_day
+        if any(change.judged_by == "days" for change in changed.of(name))
+    ]
 
 
 def whole_day_note(name: str) -> str:
@@ -262,33 +260,52 @@ def joint_findings(analysis: Analysis, measure: Measure, label: Label) -> list[F
     """Whether what one factor does depends on another, and whether an amount bends."""
     found = []
     for term, row in analysis.tests.iterrows():
-        name = str(term)
+        name, shown = str(term), bool(row["p"] < 0.05)
         if ":" in name:
-            one, two = (label(part) for part in name.split(":")[:2])
+            one, two = name.split(":")[:2]
             said = (
-                f"What {one} does to {measure.label} depends on {two}"
-                if row["p"] < 0.05
-                else f"That what {one} does to {measure.label} depends on {two} was not shown"
+                f"What {label(one)} does to {measure.label} depends on {label(two)}"
+                if shown
+                else f"That what {label(one)} does to {measure.label} depends on {label(two)} was not shown"
             )
         elif name.endswith("^2"):
-            one = label(name.removesuffix("^2"))
+            one, two = name.removesuffix("^2"), ""
             said = (
-                f"{_first(measure.label)} bends with {one}"
-                if row["p"] < 0.05
-                else f"A bend of {measure.label} with {one} was not shown"
+                f"{_first(measure.label)} bends with {label(one)}"
+                if shown
+                else f"A bend of {measure.label} with {label(one)} was not shown"
             )
         else:
             continue
-        sentence_ = f"{said} (F = {number(row['F'])} on {number(row['df_num'])} and {number(row['df_den'])} degrees of freedom, p = {_p(row['p'])})."
+        test = (
+            f"F = {number(row['F'])} on {number(row['df_num'])} and {number(row['df_den'])} degrees of freedom, p = "
+            f"{_p(row['p'])}"
+        )
+        each = _apart(analysis, one, two, measure) if shown and two else ""
         found.append(
             Finding(
                 f"joint.{analysis.response}.{name}",
-                sentence_,
+                f"{said} ({test}).{each}",
                 df=float(row["df_den"]),
                 batches=analysis.batches,
             )
         )
     return found
+
+
+def _apart(analysis: Analysis, one: str, two: str, measure: Measure) -> str:
+    """What the first factor does at each level of the second."""
+    first, second = (next(f for f in analysis.basis.factors if f.name == name) for name in (one, two))
+    if not (isinstance(first, Category) and isinstance(second, Category)):
+        return ""
+    parts = []
+    for level in second.levels:
+        for name, row in against_control(analysis, one, {two: level}).table.iterrows():
+            keys = ("ratio", "ratio_low", "ratio_high") if analysis.log else ("estimate", "low", "high")
+            value, low, high = (ratio(row[key]) if analysis.log else _sign(row[key]) for key in keys)
+            unit = " times" if analysis.log else f" {measure.unit}".rstrip()
+            parts.append(f"with {level}, {name}: {value}{unit} ({low} to {high})")
+    return f" {_first('; '.join(parts))}. One in twenty such lines says so by chance: make it again before you build on it."
 
 
 def _p(value: float) -> str:

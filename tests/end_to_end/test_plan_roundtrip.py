@@ -116,7 +116,7 @@ def test_plan_fill_check_report_without_a_hand_edit(kind: str, tmp_path: Path) -
         assert "no reading, passed over" in str(doubt), str(doubt)
     assert CliRunner().invoke(main, ["check", str(folder)]).exit_code == 0
     html = write_report(folder).read_text(encoding="utf-8")
-    for heading in ("The answer", "Drying by weight", "Crumbling", "Fizz", "Record"):
+    for heading in ("What changed", "Drying by weight", "Crumbling", "Fizz", "Record"):
         assert f">{heading}</h2>" in html
     again = CliRunner().invoke(main, ["plan", str(folder)])
     assert again.exit_code == 2

@@ -187,7 +187,9 @@ def test_an_amount_goes_from_the_least_to_the_most() -> None:
     change = changes_of(analyse(table, "loss", [Amount("gum_g", "g")], log=True))[0]
     assert (change.level, change.control) == ("2 g", "0.5 g")
     assert change.low < np.exp(-0.75) < change.high
-    assert "with more gum, 0.5 g to 2 g, pieces had less tumble loss" in worded.sentence([change], LOSS, lambda _: "gum")
+    assert "with more gum, 0.5 g to 2 g, pieces had less tumble loss" in worded.sentence(
+        [change], LOSS, lambda _: "gum"
+    )
 
 
 def test_fizz_that_was_not_watched_to_the_end_still_gives_a_batch_its_place() -> None:

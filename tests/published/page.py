@@ -51,6 +51,7 @@ TOPICS: list[tuple[str, str | None, list[str]]] = [
     ("Choose", "choose.md", ["test_choose_desirability"]),
     ("Season", "season.md", ["test_season_pooling"]),
     ("Drift", "season.md", ["test_drift_charts"]),
+    ("Records", "records.md", ["test_records_hash"]),
     (
         "Design",
         "design.md",

@@ -5,6 +5,11 @@ Run by hand: python benchmarks/many_reports.py [PAIRS] [TRIALS] [JOBS]
 Both sides are whole `fizzlab report` commands on the same trials, run in turn on 2 cores at most; the ratio
 is taken pair by pair. Goal: at most 0.6. Beside it stands what the machine itself gives: the same busy loop,
 twice in turn and twice at once; on idle cores that do not share anything it is 0.5.
+
+Seen on two idle virtual cores with 6 trials, when each kernel still loaded its libraries itself: 0.61 twice
+(25.8 s to 15.8 s, 28.1 s to 17.1 s), where the machine gave 0.51 and 0.52. Forking the kernels then took the
+processor time of 8 season demos, two at once, from 30.7 and 31.4 s to 20.3 and 22.1 s. Not yet measured with
+16 trials on idle cores: on a machine that others keep busy neither side's time means much.
 """
 
 from __future__ import annotations

@@ -140,9 +140,14 @@ def look(
         unused = tuple(column for column in layout.cells.columns if column not in mapping.columns().values())
         known = Guess(mapping, (f"Read with the mapping {stored} of {FILE}.",), (), unused)
         return Look(folder, file, data, settings, table, layout, known, stored, True)
-    name = _free_name(settings, _CALLED[table]) if name is None else name
+    found = guess(layout, table, told)
+    if name is None:
+        same = next((key for key, mapping in settings.imports.items() if mapping == found.mapping), None)
+        if same is not None:
+            return Look(folder, file, data, settings, table, layout, found, same, True)
+        name = _free_name(settings, _CALLED[table])
     _name_allowed(name)
-    return Look(folder, file, data, settings, table, layout, guess(layout, table, told), name, False)
+    return Look(folder, file, data, settings, table, layout, found, name, False)
 
 
 def _stored(settings: TrialSettings, table: Table, name: str | None, layout: Layout) -> str | None:

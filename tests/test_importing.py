@@ -75,6 +75,16 @@ def test_the_same_export_twice_changes_nothing(export: Path, make_trial: MakeTri
     assert _state(folder) == before
 
 
+def test_the_same_answers_again_make_no_second_mapping(export: Path, make_trial: MakeTrial) -> None:
+    folder = make_trial()
+    for zone in ("Europe/Berlin", "Europe/Berlin", "Europe/London"):
+        assert _run(folder, export, "--zone", zone, "--yes").exit_code == 0
+    assert list(load(folder).settings.imports) == ["hygrometer", "hygrometer_2"]
+    refused = _run(folder, export, "--yes")
+    assert refused.exit_code == 2
+    assert "more than one mapping of trial.toml fits: hygrometer, hygrometer_2." in refused.stderr
+
+
 def test_a_longer_export_of_the_same_name_is_kept_beside_the_first(
     export: Path, make_trial: MakeTrial
 ) -> None:

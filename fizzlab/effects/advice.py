@@ -20,6 +20,8 @@ POWERS = {
     0.0: "its logarithm",
     0.5: "its square root",
 }
+_ODD = 1.8
+"""Standardised residuals beyond this are fitted anew; one with a joint p below 0.05 lies well beyond it."""
 _GRID = np.linspace(-2.0, 2.0, 401)
 
 
@@ -148,33 +150,70 @@ def odd_batches(analysis: Analysis) -> OddBatches:
     -----
     The t of a column that is 1 for the batch and 0 elsewhere, added to the model: without random groups
     the externally studentised residual (R. D. Cook, S. Weisberg, Residuals and Influence in Regression,
-    1982, section 2.2.2), with them its counterpart with Kenward and Roger's degrees of freedom.
+    1982, section 2.2.2), with them its counterpart with Kenward and Roger's degrees of freedom. With random
+    groups only batches that may be odd are fitted so; the others have their residual with the components as
+    they are.
     """
     table = analysis.table
     runs = (
         table["run"].astype(str) if "run" in table else pd.Series(table.index.astype(str), index=table.index)
     )
-    groups = group_codes(table, analysis.structure.groups)
-    rows = {}
-    for run in pd.unique(runs):
-        x = np.column_stack([analysis.layout.x, (runs == run).to_numpy(float)])
-        try:
-            if np.linalg.matrix_rank(x) < x.shape[1] or len(x) <= x.shape[1]:
-                raise NotEstimable(-1)
-            fits = fit_many(prepare(x, groups), analysis.y)
-        except NotEstimable:
+    names = list(pd.unique(runs))
+    marks = (runs.to_numpy()[:, None] == np.array(names)[None, :]).astype(float)
+    estimate, rough = _residuals(analysis, marks)
+    # only what may be odd is worth a fit of its own: in the spread of all batches, an odd one looks less so
+    anew = np.abs(rough) > _ODD if analysis.structure.groups else np.zeros(len(names), bool)
+    df = float(analysis.layout.spare) - 1
+    rows: dict[str, dict[str, float]] = {}
+    for place, run in enumerate(names):
+        if np.isnan(rough[place]):
             rows[run] = dict.fromkeys(("estimate", "t", "df", "p"), np.nan)
-            continue
-        weights = np.zeros(x.shape[1])
-        weights[-1] = 1.0
-        sound = bool(fits.converged[0])
-        one = interval_of(fits, weights, analysis.method, analysis.level) if sound else {}
-        rows[run] = {key: one.get(key, np.nan) for key in ("estimate", "t", "df", "p")}
+        elif anew[place]:
+            rows[run] = _anew(analysis, marks[:, place])
+        else:
+            t = rough[place]
+            if not analysis.structure.groups:
+                t = t * np.sqrt(df / max(df + 1 - t**2, 1e-12))
+            p = float(2 * stats.t.sf(abs(t), df))
+            rows[run] = {"estimate": estimate[place], "t": t, "df": df, "p": p}
     found = pd.DataFrame.from_dict(rows, orient="index").rename(columns={"estimate": "residual"})
     found.index.name = "run"
     found["p_joint"] = np.minimum(1.0, found["p"] * found["p"].notna().sum())
     suspicious = tuple(str(run) for run in found.index[found["p_joint"] < 0.05])
     return OddBatches(found, suspicious, {run: _without(analysis, runs, run) for run in suspicious})
+
+
+def _residuals(analysis: Analysis, marks: Array) -> tuple[Array, Array]:
+    """Each batch's residual from the others, and the same standardised, the components taken as they are.
+
+    nan where the others say nothing of the batch.
+    """
+    x = analysis.layout.x
+    component = np.maximum(analysis.fits.components[0], 0.0)
+    component[-1] = max(component[-1], 1e-12 * max(float(component.max()), 1e-300))
+    inverse = np.linalg.inv(np.tensordot(component, analysis.layout.full, axes=1))
+    project = inverse - inverse @ x @ np.linalg.solve(x.T @ inverse @ x, x.T @ inverse)
+    own = ((project @ marks) * marks).sum(axis=0)
+    free = ((analysis.layout.outside.T @ marks) ** 2).sum(axis=0)
+    told = (free > 1e-9) & (analysis.layout.spare > 1)
+    pulled = marks.T @ project @ analysis.y
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(told, pulled / own, np.nan), np.where(told, pulled / np.sqrt(own), np.nan)
+
+
+def _anew(analysis: Analysis, mark: Array) -> dict[str, float]:
+    nothing = dict.fromkeys(("estimate", "t", "df", "p"), float("nan"))
+    x = np.column_stack([analysis.layout.x, mark])
+    try:
+        if np.linalg.matrix_rank(x) < x.shape[1] or len(x) <= x.shape[1]:
+            return nothing
+        fits = fit_many(prepare(x, group_codes(analysis.table, analysis.structure.groups)), analysis.y)
+    except NotEstimable:
+        return nothing
+    if not fits.converged[0]:
+        return nothing
+    one = interval_of(fits, np.eye(x.shape[1])[-1], analysis.method, analysis.level)
+    return {key: one[key] for key in nothing}
 
 
 def _without(analysis: Analysis, runs: pd.Series, run: str) -> pd.DataFrame:

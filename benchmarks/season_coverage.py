@@ -9,6 +9,7 @@ from __future__ import annotations
 import sys
 
 import numpy as np
+from scipy import stats
 
 from fizzlab.cure.season import TrialLine, pool_lines
 
@@ -16,7 +17,8 @@ LEVEL, SLOPE = 2.4, -0.65
 
 
 def once(rng: np.random.Generator, trials: int, tau: tuple[float, float], spare: int | None) -> np.ndarray:
-    lines = []
+    lines: list[TrialLine] = []
+    df = float("inf") if spare is None else float(spare)
     for i in range(trials):
         a, b = LEVEL + tau[0] * rng.standard_normal(), SLOPE + tau[1] * rng.standard_normal()
         at = float(np.exp(rng.normal(-0.4, 0.3)))
@@ -24,33 +26,43 @@ def once(rng: np.random.Generator, trials: int, tau: tuple[float, float], spare:
         size = 1 if i % 5 == 4 else 2
         mean = np.array([a + b * np.log(at / 0.67), b])[:size]
         seen = rng.multivariate_normal(mean, truth[:size, :size])
-        told = truth[:size, :size] * (1.0 if spare is None else rng.chisquare(spare) / spare)
-        lines.append(
-            TrialLine(str(i), seen[0], seen[1] if size == 2 else None, at, told, (at / 1.5, at * 1.5), 0.2, 6)
-        )
+        own = truth[:size, :size] * (1.0 if spare is None else rng.chisquare(spare) / spare)
+        slope = seen[1] if size == 2 else None
+        lines.append(TrialLine(str(i), seen[0], slope, at, own, (at / 1.5, at * 1.5), 0.2, 6, df))
+        if i == 0:
+            first = np.exp(a + b * np.log(0.45 / 0.67))
     season = pool_lines(lines, at=0.67)
     told = season.table
     new = np.array([LEVEL + tau[0] * rng.standard_normal(), SLOPE + tau[1] * rng.standard_normal()])
     chart = season.forecast([0.45])
     there = np.exp(new[0] + new[1] * np.log(0.45 / 0.67))
+    helped = season.helped("0", [0.45]).iloc[0]
+    u = np.array([1.0, np.log(0.45 / lines[0].at)])
+    alone = 2 * stats.t.ppf(0.975, df) * np.sqrt(u @ lines[0].covariance @ u)
     return np.array(
         [
             told.loc["level", "low"] <= LEVEL <= told.loc["level", "high"],
             told.loc["slope", "low"] <= SLOPE <= told.loc["slope", "high"],
             told.loc["level", "new_low"] <= new[0] <= told.loc["level", "new_high"],
             chart["new_low"][0] <= there <= chart["new_high"][0],
+            helped["low"] <= first <= helped["high"],
+            np.log(helped["high"] / helped["low"]) / alone,
         ]
     )
 
 
 def main(times: int = 1000) -> None:
     rng = np.random.default_rng(5)
-    print("trials  tau level  tau slope  spare batches  level  slope  new level  new line at 0.45 kPa")
+    print(
+        "trials  tau level  tau slope  spare batches  level  slope  new level  new line at 0.45 kPa", end=""
+    )
+    print("  first trial's line, helped  its width beside alone")
     for trials in (3, 5, 8):
         for tau in ((0.0, 0.0), (0.1, 0.0), (0.2, 0.2)):
             for spare in (None, 4):
-                held = np.mean([once(rng, trials, tau, spare) for _ in range(times)], axis=0)
-                print(trials, *tau, spare or "known", *held.round(3), sep="\t", flush=True)
+                seen = np.array([once(rng, trials, tau, spare) for _ in range(times)])
+                told = [*seen[:, :5].mean(axis=0), np.median(seen[:, 5])]
+                print(trials, *tau, spare or "known", *np.round(told, 3), sep="\t", flush=True)
 
 
 if __name__ == "__main__":

@@ -322,6 +322,8 @@ def test_two_numbers_of_one_trial_that_leans_on_the_others() -> None:
         "how far trials 1, 2 and 5 lie from the pooled level and slope",
         np.array(found),
         [[0.06523438, 0.01296270], [-0.10377966, -0.23320345], [0.09199728, -0.04848129]],
-        Source("program", BERKEY_R.name, BERKEY_R.seen, how="ranef() of the fit above it"),
+        Source(
+            "program", BERKEY_R.name, BERKEY_R.seen, how=BERKEY_R.how.replace("rma.mv", "ranef(rma.mv") + ")"
+        ),
         abs=2e-8,
     )

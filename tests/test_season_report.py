@@ -368,6 +368,17 @@ def test_a_batch_never_seen_dry_has_an_open_bar_and_a_point_of_the_model() -> No
     assert open_ended["hours"].iloc[0] > 3.0
 
 
+def test_a_batch_is_placed_inside_the_brackets_of_its_pieces() -> None:
+    study = studied(tables(np.random.default_rng(12), "2025-01-01", 9))
+    placed = study_season({"only": study}).batches.set_index("run")["hours"]
+    ends = study.brackets.groupby("run")[["lower", "upper"]].agg(lambda hours: np.exp(np.log(hours).mean()))
+    assert ((ends["lower"] < placed) & (placed < ends["upper"])).all()
+    middles = np.exp(
+        np.log(study.brackets[["lower", "upper"]]).mean(axis=1).groupby(study.brackets["run"]).mean()
+    )
+    assert (np.abs(placed / middles - 1) > 1e-3).sum() >= 6
+
+
 def test_too_few_days_for_a_chart_is_said(tmp_path: Path) -> None:
     rng = np.random.default_rng(10)
     write(tmp_path / "autumn", {"runs": tables(rng, "2025-09-01")["runs"]})

@@ -36,10 +36,10 @@ class SeasonStudy:
         What each trial says by itself of half the pieces of a typical batch in `asked` air: hours, low, high,
         beyond_tried; indexed by trial.
     batches : DataFrame
-        One row a batch: trial, run, day, made_at, vpd_kpa, hours (half of its pieces dry, in its own air, as
-        the model of its trial sees it), low and high (bracket of its middle piece); all for the standard
-        recipe; place (from 0, in the order of days), adjusted, adjusted_low, adjusted_high (the same moved
-        to air of `at`).
+        One row a batch: trial, run, day, made_at, note, vpd_kpa, hours (when its pieces dried, in its own
+        air, as the model of its trial places them inside their brackets), low and high (bracket of its middle
+        piece); all for the standard recipe; place (from 0, in the order of days), adjusted, adjusted_low,
+        adjusted_high (the same moved to air of `at`).
     points : DataFrame
         One row a day of a trial: trial, day, runs, note, label, hours (mean of `adjusted` on the log scale).
     drift : DriftChart or CannotAnswer
@@ -113,10 +113,10 @@ def study_season(studies: Mapping[str, DryingStudy], *, asked: float | None = No
 
     Notes
     -----
-    A batch is charted as exp(a + d + b - s log(VPD / at)): its trial's line at the batch's own air and the
-    standard recipe, with the predicted effects d of its day and b of the batch, moved to the middle air with
-    the pooled slope s (its trial's own where trials cannot be pooled). Where the pieces of every batch became
-    dry between the same two looks, b is the middle of what the model leaves possible inside the bracket.
+    A batch is charted as the mean, over its pieces, of the median log dry time that the model of its trial
+    leaves possible inside the piece's bracket, given the predicted effects of batch and day. That is never
+    the middle of a bracket, and lies inside it. The factors are taken out by the trial's own model, and the
+    value is moved to the middle air with the pooled slope (its trial's own where trials cannot be pooled).
     Batches of one day are not independent: the mean of their logarithms is one point.
     """
     if not studies:
@@ -201,10 +201,14 @@ def _batches(name: str, study: DryingStudy) -> pd.DataFrame:
     fit, made = study.fit, study.batches
     held = {key: value for key, value in study.typical.items() if key != VPD}
     standard = made.assign(**held) if held else made  # type: ignore[arg-type]
-    typical = typical_hours(fit, standard, (0.5,))["hours"]
-    recipe = typical / typical_hours(fit, made, (0.5,))["hours"]
-    effects = fit.batch_effects.loc[made.index]
-    own = _inside_bracket(study) if fit.pieces_alike else effects["batch"]
+    recipe = (typical_hours(fit, standard, (0.5,))["hours"] / typical_hours(fit, made, (0.5,))["hours"]).loc[
+        made.index
+    ]
+    pieces = fit.residuals
+    inside = np.clip((pieces["p_low"] + pieces["p_high"]).to_numpy(float) / 2, 1e-12, 1 - 1e-12)
+    off = quantile(fit.distribution, inside) - float(quantile(fit.distribution, 0.5))
+    logs = np.log(pieces["expected"]) + fit.found.sigma * off
+    hours = np.exp(logs.groupby(pieces["run"]).mean()).loc[made.index]
     ends = study.brackets.set_index("run")[["lower", "upper"]].groupby(level=0).median().loc[made.index]
     return pd.DataFrame(
         {
@@ -214,20 +218,11 @@ def _batches(name: str, study: DryingStudy) -> pd.DataFrame:
             "made_at": made["made_at"],
             "note": made["note"].fillna("").astype(str) if "note" in made else "",
             VPD: made[VPD],
-            "hours": typical * np.exp(own + effects["day"]),
+            "hours": hours * recipe,
             "low": ends["lower"] * recipe,
             "high": ends["upper"] * recipe,
         }
     ).reset_index(drop=True)
-
-
-def _inside_bracket(study: DryingStudy) -> pd.Series:
-    """Where batches are known by one bracket each: the middle of the model's distribution inside it."""
-    fit = study.fit
-    inside = fit.residuals.groupby("run").agg({"p_low": "max", "p_high": "min"}).loc[study.batches.index]
-    middle = np.clip((inside["p_low"] + inside["p_high"]).to_numpy(float) / 2, 1e-12, 1 - 1e-12)
-    off = quantile(fit.distribution, middle) - float(quantile(fit.distribution, 0.5))
-    return pd.Series(fit.found.sigma * off, index=inside.index)
 
 
 def _points(batches: pd.DataFrame, dated: bool) -> tuple[pd.DataFrame, pd.DataFrame]:

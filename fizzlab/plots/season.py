@@ -13,7 +13,10 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from fizzlab.drift import DriftChart
-from fizzlab.plots.style import INK, RED, SOFT, Look, hours_up, house_style, looks, new_figure
+from fizzlab.plots.style import BLUE, INK, RED, SOFT, Look, hours_up, house_style, looks, new_figure
+
+#: More trials than this are not told apart by colour, only the last one from the others.
+MOST = 6
 
 _AIRS = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0)
 
@@ -35,7 +38,7 @@ def season_lines(
         The air that is forecast for, in kPa: an upright line.
     """
     trials = list(dict.fromkeys(lines["trial"]))
-    shown = looks(trials)
+    shown, named = _looks(trials)
     air = batches["vpd_kpa"] if pooled is None else pooled["vpd_kpa"]
     left, right = min(float(air.min()), asked) / 1.03, max(float(air.max()), asked) * 1.03
     least, most = float(batches["hours"].min()), float(batches["hours"].max())
@@ -43,8 +46,14 @@ def season_lines(
     if pooled is not None:
         low = min(low, max(float(pooled["new_low"].min()), least / 2.5))
         high = max(high, min(float(pooled["new_high"].max()), 2.5 * most))
+    handles = [
+        Line2D([], [], color=look.colour, ls=look.line, lw=1.1, marker=look.marker, ms=4, label=name)
+        for name, look in named.items()
+    ]
+    handles += [Line2D([], [], color=INK, lw=2.4, label="pooled")] if pooled is not None else []
+    columns = _columns(handles)
     with house_style():
-        figure, axes = new_figure(height=4.2)
+        figure, axes = new_figure(height=4.0 + 0.2 * -(-len(handles) // columns))
         axes.axvline(asked, color=SOFT, lw=1.0, ls=(0, (1, 2)))
         if pooled is not None:
             _pooled(axes, pooled)
@@ -69,7 +78,7 @@ def season_lines(
         axes.minorticks_off()
         axes.set_xlabel("vapour-pressure deficit of the room, kPa (thirstier air to the right)")
         axes.set_ylabel("hours until half are dry")
-        _legend(axes, shown, pooled is not None)
+        _legend(axes, handles, columns)
     return figure
 
 
@@ -82,20 +91,29 @@ def _pooled(axes: Axes, pooled: pd.DataFrame) -> None:
     axes.plot(tried["vpd_kpa"], tried["typical"], color=INK, lw=2.4)
 
 
-def _legend(axes: Axes, shown: dict[str, Look], pooled: bool) -> None:
+def _looks(trials: Sequence[str]) -> tuple[dict[str, Look], dict[str, Look]]:
+    """How each trial is drawn, and what the legend names."""
+    if len(trials) <= MOST:
+        shown = looks(trials)
+        return shown, shown
+    others = Look(SOFT, "o", "-")
+    shown = dict.fromkeys(trials[:-1], others) | {trials[-1]: Look(BLUE, "s", "-")}
+    return shown, {f"{len(trials) - 1} other trials": others, trials[-1]: shown[trials[-1]]}
+
+
+def _columns(handles: Sequence[Line2D]) -> int:
+    """How many names stand side by side."""
+    widest = max(len(str(handle.get_label())) for handle in handles)
+    return max(1, min(len(handles), 4, 52 // (widest + 6)))
+
+
+def _legend(axes: Axes, handles: list[Line2D], columns: int) -> None:
     """Above the axes, where it covers no reading."""
-    handles = [
-        Line2D([], [], color=look.colour, ls=look.line, lw=1.1, marker=look.marker, ms=4, label=trial)
-        for trial, look in shown.items()
-    ]
-    if pooled:
-        handles.append(Line2D([], [], color=INK, lw=2.4, label="pooled"))
-    widest = max((len(str(handle.get_label())) for handle in handles), default=1)
     axes.legend(
         handles=handles,
         loc="lower left",
         bbox_to_anchor=(0.0, 1.0),
-        ncols=max(1, min(len(handles), 4, 52 // (widest + 6))),
+        ncols=columns,
         borderaxespad=0.2,
         columnspacing=1.4,
     )
@@ -118,14 +136,20 @@ def drift_days(
     ticks : sequence of str
         What to write under each point; an empty text writes nothing.
     """
-    shown = looks(list(dict.fromkeys(points["trial"])))
+    shown, named = _looks(list(dict.fromkeys(batches["trial"])))
+    handles = [
+        Line2D([], [], color=look.colour, ls="", marker=look.marker, ms=5, label=name)
+        for name, look in named.items()
+    ]
+    columns = _columns(handles)
     hours, place = points["hours"].to_numpy(float), np.arange(len(points))
     bars = batches[["adjusted_low", "adjusted_high"]].replace([0.0, np.inf], np.nan)
     least = float(np.nanmin([bars["adjusted_low"].min(), chart.low, hours.min()]))
     most = float(np.nanmax([bars["adjusted_high"].max(), chart.high, hours.max()]))
     low, high = least / 1.12, most * 1.12
     with house_style():
-        figure, (top, bottom) = new_figure(2, 1, height=5.0, sharex=True, height_ratios=[2.4, 1.0])
+        height = 4.8 + 0.2 * -(-len(handles) // columns)
+        figure, (top, bottom) = new_figure(2, 1, height=height, sharex=True, height_ratios=[2.4, 1.0])
         _bars(top, batches, shown, low, high)
         for end, style in ((chart.low, (0, (5, 2))), (chart.centre, "-"), (chart.high, (0, (5, 2)))):
             top.axhline(end, color=SOFT, lw=1.1, ls=style)
@@ -149,8 +173,8 @@ def drift_days(
         kept = [(at, text) for at, text in zip(place, ticks, strict=True) if text]
         bottom.set_xticks([at for at, _ in kept], [text for _, text in kept])
         bottom.set_xlabel("days of making, in their order")
-        if len(shown) > 1:
-            _markers(top, shown)
+        if len(handles) > 1:
+            _legend(top, handles, columns)
     return figure
 
 
@@ -171,19 +195,3 @@ def _bars(axes: Axes, batches: pd.DataFrame, shown: dict[str, Look], low: float,
 def _ring(axes: Axes, x: np.ndarray, y: np.ndarray, where: pd.Series) -> None:
     hit = where.to_numpy(bool)
     axes.plot(x[hit], y[hit], ls="", marker="o", ms=10, mfc="none", mec=RED, mew=1.6)
-
-
-def _markers(axes: Axes, shown: dict[str, Look]) -> None:
-    handles = [
-        Line2D([], [], color=look.colour, ls="", marker=look.marker, ms=5, label=trial)
-        for trial, look in shown.items()
-    ]
-    widest = max(len(trial) for trial in shown)
-    axes.legend(
-        handles=handles,
-        loc="lower left",
-        bbox_to_anchor=(0.0, 1.0),
-        ncols=max(1, min(len(handles), 4, 52 // (widest + 4))),
-        borderaxespad=0.2,
-        columnspacing=1.4,
-    )

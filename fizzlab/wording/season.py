@@ -19,8 +19,8 @@ from fizzlab.wording.numbers import count, duration, listed, number, percent, ra
 
 Row = dict[str, Any]
 
-#: How often the standard rules cried wolf in a steady series, by its length; docs/methods/season.md.
-FALSE_ALARMS = ((12, 7), (20, 14), (30, 26))
+#: Of 100 steady workshops, how many set off a rule, by the points of their chart; docs/methods/season.md.
+FALSE_ALARMS = ((15, 18), (21, 22), (32, 38))
 
 _GUESS = " Such air was not met in any trial: this is the formula's guess."
 _ALIKE = 0.05  # intervals within a twentieth of each other are not told apart in words
@@ -384,12 +384,12 @@ def _look_first(signal: Signal, points: pd.DataFrame, start: int, end: int) -> s
 def drift_notes(study: SeasonStudy, chart: DriftChart) -> list[str]:
     """What the chart shows and what it cannot."""
     alarms = next(
-        (rate for points, rate in FALSE_ALARMS if len(study.points) <= points + 4), FALSE_ALARMS[-1][1]
+        (rate for points, rate in FALSE_ALARMS if len(study.points) <= points + 3), FALSE_ALARMS[-1][1]
     )
     said = [
-        "A touch check gives a bracket, not a time: the bars are the brackets of each batch's middle piece. The points are "
-        "not read off them: they are what the model of each trial makes of a batch, its line and the batch's own stray, "
-        "which is drawn towards the line where the brackets are wide.",
+        "A touch check gives a bracket, not a time: the bars are the brackets of each batch's middle piece. The points were "
+        "not measured: they are where the model of the trial places the batch's pieces inside their brackets, given all "
+        "its other batches. A piece that was never seen dry is placed later than its last look.",
         "The air is taken out by the pooled line and the factors by each trial's own; batches of one day share their day "
         "and make one point.",
         f"A chart says that something changed, never what; with so many points about {alarms} of 100 steady workshops "

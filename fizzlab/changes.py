@@ -54,6 +54,8 @@ class Changed:
     notes : tuple of str
     joint : mapping of str to Analysis
         The same with joint effects of two factors, where the batches can carry them.
+    measured : Responses
+        The number of each batch.
     """
 
     terms: tuple[Term, ...]
@@ -63,6 +65,7 @@ class Changed:
     whole_day: tuple[str, ...]
     notes: tuple[str, ...]
     joint: Mapping[str, Analysis]
+    measured: Responses
 
     @property
     def responses(self) -> tuple[str, ...]:
@@ -168,7 +171,7 @@ def compare_all(
         for name in order
         for change in sorted(found.get(name, []), key=lambda each: rank.get(each.factor, len(rank)))
     ]
-    return Changed(tuple(kept), tuple(changes), analyses, reasons, whole, tuple(notes), joint)
+    return Changed(tuple(kept), tuple(changes), analyses, reasons, whole, tuple(notes), joint, responses)
 
 
 #: Fewest degrees of freedom on which a joint effect is worth testing.

@@ -52,6 +52,19 @@ night_hours = 12       # how dry must the room be for pieces to be ready after o
 # water_ml = 300         # in the cup of a fizz curve; some gas stays dissolved in it
 # theory_g = 8.5         # gas that a piece could give at most; otherwise worked out from [recipe]
 
+# What a good batch is, for any of: dry_h, weighed_dry_h, tumble_loss_pct, drop_cm, score, fizz_s, colour_s,
+# half_out_s, gas_pct, cost; or for a number of your own, in a column of runs.
+# [responses.dry_h]
+# at_most = 12           # a limit that a batch must keep to; also at_least
+# same_within = 1.2      # two ways whose dry times lie within this ratio count as the same
+# want = "less"          # a wish; with best it is granted in full, with worst not at all
+# best = 4
+# worst = 12
+# [responses.shine]      # a number of your own
+# label = "shine"
+# unit = "points"
+# scale = "difference"   # or "ratio"
+
 # [earlier]
 # trials = ["../autumn"]   # earlier trials of this workshop, or a folder that holds them: set beside this one
 """

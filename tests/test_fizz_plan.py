@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import openpyxl
@@ -62,10 +63,14 @@ def test_the_commented_section_of_a_new_trial_is_sound(tmp_path: Path) -> None:
     toml = tmp_path / "new" / "trial.toml"
     text = toml.read_text(encoding="utf-8")
     before, after = text.split("# [fizz]\n")
-    toml.write_text(before + "[fizz]\n" + after.replace("\n# ", "\n").removeprefix("# "), encoding="utf-8")
+    after = re.sub(r"^# (?=\[|\w+ = )", "", after, flags=re.MULTILINE)
+    toml.write_text(f"{before}[fizz]\n{after}", encoding="utf-8")
     from fizzlab.settings import read_settings
 
     settings, problems = read_settings(toml.parent)
     assert problems == []
     assert settings is not None
     assert settings.fizz.theory_g == 8.5
+    assert settings.responses["dry_h"].same_within == 1.2
+    assert settings.measure("shine").unit == "points"
+    assert settings.earlier is not None

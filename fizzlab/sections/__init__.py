@@ -2,7 +2,7 @@
 
 from fizzlab.sections.crumble import crumble, crumble_answer, crumbling
 from fizzlab.sections.drying import answer, cautions, dry_times, drying, methods, next_steps, readings
-from fizzlab.sections.effects import Tests, comparing, in_detail, what_changed
+from fizzlab.sections.effects import Tests, batch_numbers, comparing, in_detail, what_changed
 from fizzlab.sections.fizz import fizz, fizz_answer, fizz_readings, fizzing
 from fizzlab.sections.general import left_out, opening, record_block
 from fizzlab.sections.season import across_trials, drift, not_counted, pooled, season, season_methods
@@ -12,6 +12,7 @@ __all__ = [
     "Tests",
     "across_trials",
     "answer",
+    "batch_numbers",
     "by_weight",
     "cautions",
     "comparing",

@@ -260,6 +260,21 @@ def _power(analysis: Analysis) -> PowerAdvice | None:
         return None
 
 
+def batch_numbers(trial: Trial, changed: Changed | None) -> Pieces:
+    """The batches with their number for each response, as a table."""
+    if changed is None:
+        return ["No factor is named in trial.toml, so there is nothing to compare."]
+    if not changed.measured.measured:
+        return ["No test gives a batch one number."]
+    table = worded.batch_table(changed, trial.settings.measure, trial.settings.label)
+    return [
+        Grid(
+            table,
+            "The batches and their numbers, each the mean of its pieces (of their logarithms, for times)",
+        )
+    ]
+
+
 def in_detail(trial: Trial, changed: Changed | None) -> Pieces:
     """The comparisons in full: all pairs, joint effects and bends, odd batches, and how it was worked out."""
     if changed is None or not changed.analyses:

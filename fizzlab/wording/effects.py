@@ -12,7 +12,7 @@ from fizzlab.changes import Changed
 from fizzlab.effects import Analysis, Change, Comparisons, OddBatches, PowerAdvice, against_control, all_pairs
 from fizzlab.findings import Finding
 from fizzlab.settings import Measure
-from fizzlab.terms import Category
+from fizzlab.terms import Category, level_name
 from fizzlab.wording.numbers import count, listed, number, percent, ratio
 
 Label = Callable[[str], str]
@@ -243,6 +243,19 @@ def _cell(change: Change, voice: Voice) -> str:
         return f"{word}: {_sign(change.estimate)} ({_sign(change.low)} to {_sign(change.high)})"
     ends = [ratio(value) if isfinite(value) and value > 0 else "?" for value in (change.low, change.high)]
     return f"{word}: {ratio(change.estimate)} ({ends[0]} to {ends[1]})"
+
+
+def batch_table(changed: Changed, measures: Measures, label: Label) -> pd.DataFrame:
+    """One row a batch: run, day, its factors, and its number for each response."""
+    batches = changed.measured.batches
+    shown = pd.DataFrame({"batch": batches["run"], "day": batches["day"]})
+    for term in changed.terms:
+        shown[label(term.name)] = [level_name(term, value) for value in batches[term.name]]
+    for name in changed.measured.measured:
+        measure = measures(name)
+        values = [number(value, 3) if isfinite(value) else "none" for value in batches[name]]
+        shown[f"{measure.label}, {measure.unit}".rstrip(", ")] = values
+    return shown
 
 
 def not_compared(changed: Changed, measures: Measures, label: Label) -> list[str]:

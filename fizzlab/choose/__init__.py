@@ -14,7 +14,9 @@ from fizzlab.choose.confirm import (
     confirmation_sizes,
     judge_confirmation,
 )
-from fizzlab.choose.draws import Draws, for_new_days, simulate
+from fizzlab.choose.draws import Draws, simulate
+from fizzlab.choose.dry_times import DryTimes
+from fizzlab.choose.forecasters import Forecaster, OfAnalysis, Sure, for_new_days
 from fizzlab.choose.further import next_runs
 from fizzlab.choose.judge import Choice, grid_settings, judge_settings, tried_settings
 from fizzlab.choose.wishes import Limit, Wish, desirability, overall
@@ -24,7 +26,11 @@ __all__ = [
     "Confirmation",
     "Confirmed",
     "Draws",
+    "DryTimes",
+    "Forecaster",
     "Limit",
+    "OfAnalysis",
+    "Sure",
     "Wish",
     "confirm",
     "confirmation_sizes",

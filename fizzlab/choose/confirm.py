@@ -7,12 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
-from fizzlab.choose.draws import for_new_days, new_variance, shares
+from fizzlab.choose.forecasters import Given, forecasters
 from fizzlab.choose.judge import as_setting
 from fizzlab.choose.wishes import Limit
-from fizzlab.effects import Analysis
 from fizzlab.problems import CannotAnswer
 
 
@@ -68,7 +66,7 @@ class Confirmed:
 
 
 def confirm(
-    analyses: Sequence[Analysis],
+    analyses: Sequence[Given],
     setting: Mapping[str, object] | pd.Series,
     batches: int,
     *,
@@ -79,7 +77,8 @@ def confirm(
 
     Parameters
     ----------
-    analyses : sequence of Analysis
+    analyses : sequence of Analysis or Forecaster
+        Those without chance variation are passed over.
     setting : mapping
         A value for each factor.
     batches : int
@@ -91,7 +90,7 @@ def confirm(
     Raises
     ------
     ValueError
-        Fewer batches than days, or a factor without a value.
+        Fewer batches than days, a factor without a value, or nothing that varies by chance.
 
     Notes
     -----
@@ -113,23 +112,22 @@ def confirm(
         raise ValueError("there must be at least one batch for each day")
     rows = {}
     notes: list[str] = []
-    each = 1 - (1 - level) / len(analyses)
-    for given in analyses:
-        analysis, more = for_new_days(given)
-        notes += more
-        names = [factor.name for factor in analysis.basis.factors]
-        weights = analysis.weights(as_setting(setting, names))[0]
-        middle = float(weights @ analysis.fits.beta[0])
-        variance, df = new_variance(analysis, weights, shares(analysis, batches, days))
-        reach = float(stats.t.ppf(0.5 + each / 2, df) * np.sqrt(variance))
-        ends = np.array([middle, middle - reach, middle + reach])
-        told = np.exp(ends) if analysis.log else ends
-        rows[analysis.response] = {
+    varied = [each for each in forecasters(analyses) if each.chance]
+    if not varied:
+        raise ValueError("nothing here varies by chance")
+    alone = 1 - (1 - level) / len(varied)
+    for each in varied:
+        notes += each.notes
+        names = [factor.name for factor in each.factors]
+        found = each.bounds(as_setting(setting, names), batches, days, alone)
+        ends = np.array([found.expected, found.low, found.high])
+        told = np.exp(ends) if each.log else ends
+        rows[each.response] = {
             "expected": told[0],
             "low": told[1],
             "high": told[2],
-            "df": df,
-            "log": analysis.log,
+            "df": found.df,
+            "log": each.log,
         }
     table = pd.DataFrame.from_dict(rows, orient="index").rename_axis("response")
     chosen = {str(name): value for name, value in dict(setting).items()}
@@ -137,7 +135,7 @@ def confirm(
 
 
 def confirmation_sizes(
-    analyses: Sequence[Analysis],
+    analyses: Sequence[Given],
     setting: Mapping[str, object] | pd.Series,
     most: int = 6,
     *,

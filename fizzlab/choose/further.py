@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import pandas as pd
 
@@ -28,6 +29,7 @@ def next_runs(
     forbidden: Sequence[Mapping[str, object]] = (),
     repeats: int = 0,
     per_day: int | None = None,
+    hard_to_change: Sequence[str] = (),
 ) -> Plan:
     """Plan batches that add to those made, among the levels that may still be the best.
 
@@ -45,6 +47,9 @@ def next_runs(
         as long as two levels remain.
     forbidden : sequence of mappings
         Combinations that must not be made.
+    hard_to_change : sequence of str
+        Factors that are set for a whole day: the runs are then sorted into days that have one setting of
+        them each, of `per_day` runs at most.
 
     Returns
     -------
@@ -72,6 +77,8 @@ def next_runs(
         if out:
             dropped[factor.name] = out
     rules = [*forbidden, *({name: levels} for name, levels in dropped.items())]
+    hard = list(hard_to_change)
+    days = pd.Series(pd.factorize(made["day"])[0] + 1, index=made.index)
     plan = optimal_plan(
         factors,
         runs,
@@ -79,12 +86,27 @@ def next_runs(
         model=model,
         criterion=criterion,
         forbidden=rules,
-        made=made,
+        # each on a day of its own: days as blocks would hide what is set for a day
+        made=made.assign(day=range(1, len(made) + 1) if hard else days),
         repeats=repeats,
-        per_day=per_day,
+        per_day=1 if hard else per_day,
     )
+    if hard:
+        plan = replace(plan, runs=_in_whole_days(plan.runs, made, hard, per_day or runs), warnings=())
     for name, levels in dropped.items():
         plan = plan.with_warning(
-            f"No new run has {name} {' or '.join(levels)}: the chance that it is best is below {keep:.0%}."
+            f"No new run has {name} {' or '.join(levels)}: the chance that it is best is below "
+            f"{100 * keep:.0f} %."
         )
     return plan
+
+
+def _in_whole_days(runs: pd.DataFrame, made: pd.DataFrame, hard: list[str], per_day: int) -> pd.DataFrame:
+    """Sort runs into days of one setting of the hard factors each; days go on after those made."""
+    settings = runs.groupby(hard, sort=False).ngroup()
+    place = settings.groupby(settings).cumcount() // per_day
+    order = pd.DataFrame({"place": place, "setting": settings}, index=runs.index)
+    kept = order.sort_values(["place", "setting"], kind="stable")
+    day = kept.groupby(["place", "setting"], sort=False).ngroup() + 1 + made["day"].nunique()
+    names = runs["run"].to_numpy()
+    return runs.loc[kept.index].assign(run=names, day=day.to_numpy()).reset_index(drop=True)

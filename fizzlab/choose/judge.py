@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from fizzlab.choose.draws import Draws, simulate
+from fizzlab.choose.forecasters import Forecaster, Given, forecasters
 from fizzlab.choose.wishes import Limit, Wish, overall
-from fizzlab.effects import Analysis, FactorBasis, predict
 from fizzlab.problems import CannotAnswer
 from fizzlab.terms import Amount
 
@@ -33,9 +33,10 @@ class Choice:
     table : DataFrame
         One row a setting, best first: the factors; for each response its typical value, ``_low`` and
         ``_high`` (interval of it) and, if it has a limit, ``_meets`` (chance that a new batch keeps to it);
-        meets_all; desirability (of the typical batch) and expected_desirability (of a new batch); score;
-        best_chance (chance that it is the best of these settings; together less than 1 as far as none may be
-        any good); in_front (no other setting is as good
+        meets_all, with meets_all_low and meets_all_high (between which the share of new batches lies with
+        95 %, by what the trial leaves open; responses apart); desirability (of the typical batch) and
+        expected_desirability (of a new batch); score; best_chance (chance that it is the best of these
+        settings; together less than 1 as far as none may be any good); in_front (no other setting is as good
         in everything and better in something); front_chance; made (batches made of it); beyond_tried.
     responses : tuple of str
     limits : tuple of Limit
@@ -83,17 +84,17 @@ class Choice:
         return "\n".join([table, *self.notes])
 
 
-def tried_settings(analyses: Sequence[Analysis]) -> pd.DataFrame:
+def tried_settings(analyses: Sequence[Given]) -> pd.DataFrame:
     """The combinations that were made, once each."""
     names = _factor_names(analyses)
-    parts = [a.table[[n for n in names if n in a.table]] for a in analyses]
+    parts = [each.table[[n for n in names if n in each.table]] for each in forecasters(analyses)]
     whole = [part for part in parts if len(part.columns) == len(names)]
     if not whole:
         raise ValueError("no analysis knows all the factors")
     return pd.concat(whole).drop_duplicates().reset_index(drop=True)
 
 
-def grid_settings(analyses: Sequence[Analysis], steps: int = 5) -> pd.DataFrame:
+def grid_settings(analyses: Sequence[Given], steps: int = 5) -> pd.DataFrame:
     """Every level with even steps of every amount, within what was tried.
 
     Raises
@@ -105,13 +106,11 @@ def grid_settings(analyses: Sequence[Analysis], steps: int = 5) -> pd.DataFrame:
     """
     names = _factor_names(analyses)
     values: dict[str, list[float] | list[str]] = {}
-    for analysis in analyses:
-        basis = analysis.basis
-        if not isinstance(basis, FactorBasis):
-            raise ValueError("the parts of a mixture cannot be stepped alone; judge the mixtures tried")
-        for factor in basis.factors:
+    for each in forecasters(analyses):
+        ranges = each.ranges
+        for factor in each.factors:
             if isinstance(factor, Amount):
-                low, high = basis.ranges[factor.name]
+                low, high = ranges[factor.name]
                 even = np.geomspace if factor.log else np.linspace
                 values.setdefault(factor.name, [float(f"{v:.10g}") for v in even(low, high, steps)])
             else:
@@ -126,25 +125,27 @@ def grid_settings(analyses: Sequence[Analysis], steps: int = 5) -> pd.DataFrame:
     return full[~outside].reset_index(drop=True)
 
 
-def _factor_names(analyses: Sequence[Analysis]) -> list[str]:
-    return list(dict.fromkeys(f.name for analysis in analyses for f in analysis.basis.factors))
+def _factor_names(analyses: Sequence[Given]) -> list[str]:
+    return list(dict.fromkeys(f.name for each in forecasters(analyses) for f in each.factors))
 
 
-def _beyond(analyses: Sequence[Analysis], settings: pd.DataFrame) -> NDArray[np.bool_]:
+def _beyond(analyses: Sequence[Given], settings: pd.DataFrame) -> NDArray[np.bool_]:
     """Settings outside of what was tried, for some response."""
     out = np.zeros(len(settings), bool)
     seen: list[pd.DataFrame] = []
-    for analysis in analyses:
-        names = [factor.name for factor in analysis.basis.factors]
-        tried = analysis.table[names].drop_duplicates().sort_values(names).reset_index(drop=True)
+    for each in forecasters(analyses):
+        if not each.chance:
+            continue
+        names = [factor.name for factor in each.factors]
+        tried = each.table[names].drop_duplicates().sort_values(names).reset_index(drop=True)
         if not any(tried.equals(other) for other in seen):
             seen.append(tried)
-            out |= predict(analysis, settings)["beyond_tried"].to_numpy(bool)
+            out |= each.beyond(settings)
     return out
 
 
 def judge_settings(
-    analyses: Sequence[Analysis],
+    analyses: Sequence[Given],
     settings: pd.DataFrame | None = None,
     *,
     limits: Sequence[Limit] = (),
@@ -156,7 +157,7 @@ def judge_settings(
 
     Parameters
     ----------
-    analyses : sequence of Analysis
+    analyses : sequence of Analysis or Forecaster
         One a response.
     settings : DataFrame, optional
         One row a setting, with a column for each factor; the combinations that were made if not given. See
@@ -195,23 +196,24 @@ def judge_settings(
     >>> choice.best["colour"], bool(choice.best["meets_all"] > 0.9)
     ('lake', True)
     """
-    names = tuple(analysis.response for analysis in analyses)
+    used = forecasters(analyses)
+    names = tuple(each.response for each in used)
     _check(names, limits, wishes)
-    factors = _factor_names(analyses)
-    table = (tried_settings(analyses) if settings is None else settings)[factors].reset_index(drop=True)
+    factors = _factor_names(used)
+    table = (tried_settings(used) if settings is None else settings)[factors].reset_index(drop=True)
     if table.empty:
         raise ValueError("there are no settings to judge")
     thin = max(200, min(draws, WORK // len(table)))
-    drawn = simulate(analyses, table, draws=thin, seed=seed)
+    drawn = simulate(used, table, draws=thin, seed=seed)
     by_name = {name: r for r, name in enumerate(names)}
     found = table.copy()
     met = np.ones(drawn.batch.shape[:2], bool)
-    beyond = _beyond(analyses, table)
-    for analysis in analyses:
-        told = pd.DataFrame([analysis.interval(row) for row in analysis.weights(table)])
+    beyond = _beyond(used, table)
+    for each in used:
+        told = each.shown(table)
         for suffix, column in (("", "estimate"), ("_low", "low"), ("_high", "high")):
             value = told[column].to_numpy(float)
-            found[f"{analysis.response}{suffix}"] = np.exp(value) if analysis.log else value
+            found[f"{each.response}{suffix}"] = np.exp(value) if each.log else value
     for limit in limits:
         kept = limit.met(drawn.batch[:, :, by_name[limit.response]])
         found[f"{limit.response}_meets"] = kept.mean(axis=0)
@@ -219,15 +221,17 @@ def judge_settings(
     worth = met.astype(float)
     if limits:
         found["meets_all"] = met.mean(axis=0)
+        ends = np.quantile(_merit(used, drawn, limits, ()), [0.025, 0.975], axis=0)
+        found["meets_all_low"], found["meets_all_high"] = ends
     if wishes:
         granted = overall(wishes, {name: drawn.batch[:, :, r] for name, r in by_name.items()})
         found["desirability"] = overall(wishes, {name: found[name].to_numpy(float) for name in names})
         found["expected_desirability"] = granted.mean(axis=0)
         worth = worth * granted
     found["score"] = worth.mean(axis=0)
-    found["best_chance"] = _best_chance(_merit(analyses, drawn, limits, wishes))
+    found["best_chance"] = _best_chance(_merit(used, drawn, limits, wishes))
     found["in_front"], found["front_chance"] = _fronts(found, drawn, limits, wishes)
-    found["made"] = _made(analyses, table)
+    found["made"] = _made(used, table)
     found["beyond_tried"] = beyond
     found = found.sort_values("score", ascending=False, kind="stable").reset_index(drop=True)
     notes = [*drawn.notes]
@@ -259,7 +263,7 @@ def _check(names: Sequence[str], limits: Sequence[Limit], wishes: Sequence[Wish]
 
 
 def _merit(
-    analyses: Sequence[Analysis], drawn: Draws, limits: Sequence[Limit], wishes: Sequence[Wish]
+    used: Sequence[Forecaster], drawn: Draws, limits: Sequence[Limit], wishes: Sequence[Wish]
 ) -> Array:
     """How good each setting is if a draw were the truth, shape (draws, settings).
 
@@ -270,10 +274,14 @@ def _merit(
         r = drawn.responses.index(limit.response)
         mean, sd = drawn.typical[:, :, r], drawn.spread[:, r][:, None]
         low, high = limit.ends
-        if analyses[r].log:
+        if used[r].log:
             mean = np.log(mean)
             low = float(np.log(low)) if low > 0 else -np.inf
             high = float(np.log(high)) if high > 0 else -np.inf
+        if not used[r].chance:
+            merit = merit * ((mean >= low) & (mean <= high))
+            continue
+        sd = np.maximum(sd, 1e-12)
         merit = merit * (ndtr((high - mean) / sd) - ndtr((low - mean) / sd))
     if wishes:
         values = {name: drawn.typical[:, :, r] for r, name in enumerate(drawn.responses)}
@@ -329,12 +337,14 @@ def _fronts(
     return _front(here), np.mean([_front(cost) for cost in there], axis=0)
 
 
-def _made(analyses: Sequence[Analysis], settings: pd.DataFrame) -> list[int]:
+def _made(used: Sequence[Forecaster], settings: pd.DataFrame) -> list[int]:
     """Batches made of each setting, in the response that has most."""
     counts = np.zeros(len(settings), int)
-    for analysis in analyses:
-        names = [factor.name for factor in analysis.basis.factors]
-        rows = analysis.table.drop_duplicates("run") if "run" in analysis.table else analysis.table
+    for each in used:
+        if not each.chance:
+            continue
+        names = [factor.name for factor in each.factors]
+        rows = each.table.drop_duplicates("run") if "run" in each.table else each.table
         here = []
         for _, setting in settings.iterrows():
             like = np.ones(len(rows), bool)

@@ -1,12 +1,6 @@
 """What to expect of the next batch: when it will be dry, and how dry the room must be for that.
 
-A new batch brings its own batch (and day) effect, so the bounds given for it hold that variation and the
-doubt about how great it is: they are quantiles of a mixture over the values that the readings leave
-possible for the spreads tau and delta, each weighted by its restricted likelihood. The weights use, for
-days and for batches alike, equal chances for equal ratios of the mean square of the stratum, cut off where a
-variance would be negative (G. C. Tiao and W. Y. Tan, "Bayesian analysis of random-effect models in the
-analysis of variance", Biometrika 52, 1965, 37-53); for exactly known log-normal times and a large tau that is
-the usual t interval for a new batch.
+The bounds for a new batch are quantiles of a mixture over its possible spreads; see `spreads`.
 """
 
 from __future__ import annotations
@@ -19,103 +13,17 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 from scipy.optimize import brentq
-from scipy.special import ndtr
 
-from fizzlab.censored.estimation import INFORMATION
 from fizzlab.censored.likelihood import Array, quantile
+from fizzlab.cure.spreads import MEAN, Spreads, mixed_quantile, possible_spreads
 from fizzlab.cure.touch import LOG_SIGMA, DryTimeFit
 from fizzlab.problems import CannotAnswer
 from fizzlab.terms import Amount, model_matrix
 
-_MEAN = {"lognormal": 0.0, "weibull": -float(np.euler_gamma), "loglogistic": 0.0}
-_SD = {"lognormal": 1.0, "weibull": float(np.pi / np.sqrt(6)), "loglogistic": float(np.pi / np.sqrt(3))}
-_LINE = 31  # nodes for the spread between batches without days
-_PLANE = 15  # nodes each way with days
 _BEYOND = 2.0  # how far past the tried range `driest_needed` looks, as a ratio
 
 
-@dataclass(frozen=True)
-class _Mixture:
-    """Possible spreads of batches and days, their weights, and the coefficients that go with each."""
-
-    weight: Array  # (nodes,)
-    beta: Array  # (nodes, columns)
-    covariance: Array  # (nodes, columns, columns)
-    new: Array  # (nodes,) variance of a new batch about its typical location
-
-
-def _mixture(fit: DryTimeFit) -> _Mixture:
-    """Weigh the spreads by restricted likelihood, on batch summaries linearised at the estimates.
-
-    Each batch's pieces are summed up by a location y_i and its variance v_i, such that a normal likelihood
-    with these has the slope and the curvature that the bracketed one has at the estimates.
-    """
-    found = fit.found
-    if fit.strata is None:
-        raise ValueError("a forecast for a new batch needs a fit with a batch effect")
-    x = fit.model_matrix.to_numpy(float)
-    batches, columns = x.shape
-    bend = np.maximum(found.bend, 1e-6)
-    y = x @ found.beta + found.day_mean + found.sigma * found.pull / bend
-    # where pieces could not be told apart, the fitted scale is the batches' own spread
-    spread = found.tau
-    own = found.sigma**2 / bend - found.tau**2
-    if fit.pieces_alike:
-        spread = found.sigma * _SD[fit.distribution]
-        own = own - found.sigma**2 / INFORMATION[fit.distribution]
-    typical_own = float(np.median(own))
-    floor = max(typical_own, 1e-3 * spread**2, 1e-8)
-    own = np.maximum(own, 1e-3 * floor)
-    left = max(batches - columns, 1)
-    if not fit.day_effect:
-        within = _between(np.log(floor), np.log(spread**2 + floor), left, _LINE)
-        tau2, delta2 = np.exp(within) - floor, np.zeros(_LINE)
-        step = np.full(_LINE, 1.0)
-        which = np.zeros((batches, 1))
-    else:
-        day = found.model.data.day[np.argsort(found.model.data.order)]
-        which = (day[:, None] == np.unique(day)[None, :]).astype(float)
-        each = float(which.sum(axis=0).mean())
-        within_df = max(left - fit.strata.spare_days, 1.0)
-        lines = _between(np.log(floor), np.log(spread**2 + floor), within_df, _PLANE)
-        square_w = np.repeat(np.exp(lines), _PLANE)
-        day_df = max(fit.strata.spare_days, 1.0)
-        top = spread**2 + floor + each * found.delta**2
-        planes = [_between(np.log(s), np.log(max(top, s)), day_df, _PLANE) for s in np.exp(lines)]
-        square_b = np.exp(np.concatenate(planes))
-        step = np.repeat([plane[1] - plane[0] for plane in planes], _PLANE)
-        tau2, delta2 = square_w - floor, (square_b - square_w) / each
-    variance = delta2[:, None, None] * (which @ which.T)
-    diagonal = np.arange(batches)
-    variance[:, diagonal, diagonal] += tau2[:, None] + own
-    half = np.linalg.inv(np.linalg.cholesky(variance))
-    white_x, white_y = half @ x, half @ y
-    information = np.swapaxes(white_x, 1, 2) @ white_x
-    covariance = np.linalg.inv(information)
-    beta = (covariance @ np.swapaxes(white_x, 1, 2) @ white_y[..., None])[..., 0]
-    rest = white_y - (white_x @ beta[..., None])[..., 0]
-    log_weight = (
-        np.log(half[:, diagonal, diagonal]).sum(axis=1)
-        - 0.5 * np.linalg.slogdet(information)[1]
-        - 0.5 * (rest**2).sum(axis=1)
-        + np.log(step)
-    )
-    weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
-    keep = weight > 1e-7
-    weight = weight[keep] / weight[keep].sum()
-    # centred on the estimates: the mixture is there for the spread, not to move them
-    beta = found.beta + beta[keep] - weight @ beta[keep]
-    return _Mixture(weight, beta, covariance[keep], (tau2 + delta2)[keep])
-
-
-def _between(low: float, middle: float, df: float, count: int) -> Array:
-    """Equally spaced logs of a mean square, from its least value until its weight is negligible."""
-    high = max(middle, low) + min(40.0 / df, 8.0)
-    return np.linspace(max(low, middle - 4.0), high, count)
-
-
-def _locations(fit: DryTimeFit, rows: Array, share: float) -> tuple[Array, Array]:
+def locations(fit: DryTimeFit, rows: Array, share: float) -> tuple[Array, Array]:
     """Return the typical batch's log time for a share, and its standard error."""
     middle = 0.5 if fit.pieces_alike else share
     reach = fit.found.sigma * float(quantile(fit.distribution, middle))
@@ -125,22 +33,17 @@ def _locations(fit: DryTimeFit, rows: Array, share: float) -> tuple[Array, Array
     return value, se
 
 
-def _bound(fit: DryTimeFit, mixture: _Mixture, rows: Array, share: float, chance: float) -> Array:
+def _bound(fit: DryTimeFit, mixture: Spreads, rows: Array, share: float, chance: float) -> Array:
     """Return the log time that a new batch's share stays below with the stated chance."""
     if fit.pieces_alike:
-        reach, doubt = fit.found.sigma * _MEAN[fit.distribution], 0.0
+        reach, doubt = fit.found.sigma * MEAN[fit.distribution], 0.0
     else:
         reach = fit.found.sigma * float(quantile(fit.distribution, share))
         doubt = reach**2 * float(fit.covariance.loc[LOG_SIGMA, LOG_SIGMA])  # type: ignore[arg-type]
     centre = rows @ mixture.beta.T + reach
     known = np.einsum("ri,kij,rj->rk", rows, mixture.covariance, rows)
     sd = np.sqrt(known + mixture.new + doubt)
-    low, high = (centre - 9 * sd).min(axis=1), (centre + 9 * sd).max(axis=1)
-    for _ in range(45):
-        middle = 0.5 * (low + high)
-        below = ndtr((middle[:, None] - centre) / sd) @ mixture.weight < chance
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return np.asarray(0.5 * (low + high))
+    return mixed_quantile(centre, sd, mixture.weight, chance)
 
 
 def _beyond(fit: DryTimeFit, conditions: pd.DataFrame) -> Array:
@@ -205,13 +108,13 @@ def forecast_dry(
     if ((chances <= 0) | (chances >= 1)).any():
         raise ValueError("a share lies between 0 and 1")
     rows = model_matrix(conditions, fit.terms).to_numpy(float)
-    mixture = _mixture(fit)
+    mixture = possible_spreads(fit)
     df = np.array([fit.df(row) for row in rows])
     half = stats.t.ppf(0.5 + level / 2, df)
     beyond = _beyond(fit, conditions)
     tables = []
     for share in chances:
-        value, se = _locations(fit, rows, share)
+        value, se = locations(fit, rows, share)
         tables.append(
             conditions.assign(
                 share=share,
@@ -237,7 +140,7 @@ def typical_hours(fit: DryTimeFit, conditions: pd.DataFrame, shares: Sequence[fl
         One row a condition and share: share and hours; the index is that of `conditions`, repeated.
     """
     rows = model_matrix(conditions, fit.terms).to_numpy(float)
-    hours = np.exp(np.column_stack([_locations(fit, rows, share)[0] for share in shares]))
+    hours = np.exp(np.column_stack([locations(fit, rows, share)[0] for share in shares]))
     return pd.DataFrame(
         {"share": np.tile(np.asarray(shares, float), len(rows)), "hours": hours.ravel()},
         index=conditions.index.repeat(len(shares)),
@@ -329,7 +232,7 @@ def driest_needed(
     if tried[0] <= 0:
         raise ValueError(f"{by} must be positive")
     looked_at = (tried[0] / _BEYOND, tried[1] * _BEYOND)
-    mixture = _mixture(fit)
+    mixture = possible_spreads(fit)
     target = float(np.log(within_hours))
 
     def rows(values: Array) -> Array:
@@ -337,7 +240,7 @@ def driest_needed(
         return model_matrix(table, fit.terms).to_numpy(float)
 
     def typical(values: Array) -> Array:
-        return _locations(fit, rows(values), share)[0] - target
+        return locations(fit, rows(values), share)[0] - target
 
     def sure(values: Array) -> Array:
         return _bound(fit, mixture, rows(values), share, level) - target
@@ -408,8 +311,8 @@ def dry_chart(
     tried = np.zeros(len(table), dtype=bool)
     if able.any():
         rows = model_matrix(where, fit.terms).to_numpy(float)
-        hours[able] = np.exp(_locations(fit, rows, share)[0])
-        sure_by[able] = np.exp(_bound(fit, _mixture(fit), rows, share, level))
+        hours[able] = np.exp(locations(fit, rows, share)[0])
+        sure_by[able] = np.exp(_bound(fit, possible_spreads(fit), rows, share, level))
         tried[able] = np.logical_not(_beyond(fit, where))
     for column, span in (("temp_c", tried_temps_c), ("rh_pct", tried_rhs_pct)):
         if span is not None:

@@ -1,5 +1,6 @@
 """The sections of a report: each function gives its pieces in reading order, and a notebook cell shows them."""
 
+from fizzlab.sections.choose import choice, choosing
 from fizzlab.sections.crumble import crumble, crumble_answer, crumbling
 from fizzlab.sections.drying import answer, cautions, dry_times, drying, methods, next_steps, readings
 from fizzlab.sections.effects import Tests, batch_numbers, comparing, in_detail, what_changed
@@ -15,6 +16,8 @@ __all__ = [
     "batch_numbers",
     "by_weight",
     "cautions",
+    "choice",
+    "choosing",
     "comparing",
     "crumble",
     "crumble_answer",

@@ -1,0 +1,167 @@
+"""Which combination to keep: from trial.toml to the page and findings.json."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from html import unescape
+from pathlib import Path
+
+import pytest
+
+from sound_trial import TOML
+
+from fizzlab import sections, shipped
+from fizzlab.choose import Confirmation
+from fizzlab.design import Plan
+from fizzlab.page import Findings, Grid, Notes
+from fizzlab.problems import CannotAnswer
+from fizzlab.sections.choose import Chosen
+from fizzlab.trial import Trial, load
+
+MakeTrial = Callable[..., Path]
+
+
+def chosen_of(trial: Trial) -> Chosen | CannotAnswer | None:
+    tests = sections.Tests(
+        sections.drying(trial), sections.weighing(trial), sections.crumbling(trial), sections.fizzing(trial)
+    )
+    return sections.choosing(trial, tests, sections.comparing(trial, tests))
+
+
+def cores_with(folder: Path, *changes: tuple[str, str]) -> Trial:
+    """The demo copied, with pieces of its trial.toml replaced."""
+    source = shipped.demo("cores")
+    for file in source.iterdir():
+        if file.is_file():
+            (folder / file.name).write_bytes(file.read_bytes())
+    text = (folder / "trial.toml").read_text(encoding="utf-8")
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    (folder / "trial.toml").write_text(text, encoding="utf-8")
+    return load(folder)
+
+
+def lines_of(pieces: list[object]) -> list[str]:
+    said = [line for piece in pieces if isinstance(piece, Notes) for line in piece.lines]
+    for piece in pieces:
+        if isinstance(piece, Findings) and piece.kind != "silent":
+            said += [finding.sentence for finding in piece.findings]
+    return said
+
+
+@pytest.fixture(scope="module")
+def cores() -> Chosen:
+    found = chosen_of(load(shipped.demo("cores")))
+    assert isinstance(found, Chosen)
+    return found
+
+
+def test_the_truth_of_the_demo_decides(cores: Chosen) -> None:
+    """The demo was made so that gum with lake crumbles beyond the limit; nothing else does."""
+    met = cores.choice.table.set_index(["binder", "colour"])["meets_all"]
+    assert met["gum", "lake"] < 0.2
+    assert (met.drop(("gum", "lake")) > 0.7).all()
+    assert cores.choice.best["binder"] == "emulsifier"
+    assert set(cores.choice.responses) == {"dry_h", "tumble_loss_pct", "fizz_s", "foam_mm", "cost"}
+    assert not cores.not_judged
+    table = cores.choice.table
+    assert (table["meets_all_low"] <= table["meets_all"]).all()
+    assert (table["meets_all"] <= table["meets_all_high"] + 0.01).all()
+
+
+def test_what_to_make_next(cores: Chosen) -> None:
+    told = cores.confirmation
+    assert isinstance(told, Confirmation)
+    assert (told.batches, told.days) == (3, 3)
+    assert "cost" not in told.table.index
+    assert (told.table["low"] < told.table["expected"]).all()
+    plan = cores.further
+    assert isinstance(plan, Plan)
+    assert len(plan.runs) == 6
+    assert (plan.runs.groupby("day")["binder"].nunique() == 1).all()  # the binder is the day's
+
+
+def test_the_page_and_the_findings_tell_the_same(demo_reports: dict[str, Path], cores: Chosen) -> None:
+    page = unescape(demo_reports["cores"].read_text(encoding="utf-8")).replace("\u00a0", " ")
+    assert "<h2>Which to keep</h2>" in page
+    findings = json.loads((demo_reports["cores"].parent / "findings.json").read_text(encoding="utf-8"))
+    ours = [each for each in findings if each["topic"].startswith("choice.")]
+    assert {each["topic"].split(".")[1] for each in ours} == {"best", "best_chance", "meets_all", "meets", "confirm"}
+    for each in ours:
+        assert each["sentence"] in page
+        if each["unit"] == "chance" and 0.005 < each["estimate"] < 0.995:
+            assert f"{100 * each['estimate']:.0f}" in re.findall(r"\d+(?= %)", each["sentence"])
+    best = next(each for each in ours if each["topic"].startswith("choice.best."))
+    assert best["estimate"] == pytest.approx(float(cores.choice.best["meets_all"]))
+
+
+def test_other_demos_have_no_such_section(demo_reports: dict[str, Path]) -> None:
+    for name, report in demo_reports.items():
+        if name != "cores":
+            assert "Which to keep" not in report.read_text(encoding="utf-8")
+
+
+def test_a_sentence_on_drying_names_the_share_and_the_air(cores: Chosen) -> None:
+    trial = load(shipped.demo("cores"))
+    pieces = sections.choice(trial, cores)
+    said = lines_of(pieces)
+    assert any("95 % of its pieces dry within 8 h" in line for line in said)
+    assert "Dry times are forecast at 17 °C and 70 % humidity." in pieces
+    tables = [piece.rows for piece in pieces if isinstance(piece, Grid)]
+    assert "95 % of pieces dry, h" in tables[0].columns
+    assert len(tables[0]) == 6
+
+
+def test_what_was_asked_and_not_measured_is_named(tmp_path: Path) -> None:
+    trial = cores_with(
+        tmp_path,
+        ("[choose]", '[responses.drop_cm]\nat_least = 20\n\n[responses.gas_pct]\nat_least = 80\n\n[choose]'),
+    )
+    found = chosen_of(trial)
+    assert isinstance(found, Chosen)
+    assert set(found.not_judged) == {"drop_cm", "gas_pct"}
+    said = lines_of(sections.choice(trial, found))
+    assert any(line.startswith("Breaking height is asked for in trial.toml and not judged here.") for line in said)
+    assert "left aside" in said[0]
+
+
+def test_when_nothing_is_good_enough_it_says_so(tmp_path: Path) -> None:
+    trial = cores_with(tmp_path, ("at_least = 10", "at_least = 40"))
+    found = chosen_of(trial)
+    assert isinstance(found, Chosen)
+    said = lines_of(sections.choice(trial, found))
+    assert said[0].startswith("No combination can be counted on.")
+    assert not any(line.startswith("Keep ") for line in said)
+
+
+def test_a_settled_choice_needs_no_more_batches(tmp_path: Path) -> None:
+    """Only the cheapest combination keeps to a limit on the cost."""
+    trial = cores_with(tmp_path, ('[responses.cost]\nwant = "less"\nbest = 0.10\nworst = 0.20', "[responses.cost]\nat_most = 0.109"))
+    found = chosen_of(trial)
+    assert isinstance(found, Chosen)
+    assert float(found.choice.best["best_chance"]) > 0.95
+    assert isinstance(found.further, CannotAnswer)
+    said = lines_of(sections.choice(trial, found))
+    assert said[0].startswith("Keep gum + dye")
+    assert any(line.startswith("None are named.") for line in said)
+
+
+def test_no_limit_and_no_wish_no_section(tmp_path: Path) -> None:
+    text = (shipped.demo("cores") / "trial.toml").read_text(encoding="utf-8")
+    start, end = text.index("[responses.dry_h]"), text.index("[drying]")
+    keep = '[responses.foam_mm]\nlabel = "foam after a minute"\nunit = "mm"\nscale = "difference"\n\n'
+    trial = cores_with(tmp_path, (text[start:end], keep))
+    assert chosen_of(trial) is None
+    assert sections.choice(trial, None) == []
+
+
+def test_nothing_measured_of_what_is_asked(make_trial: MakeTrial) -> None:
+    trial = load(make_trial(trial__toml=f"{TOML}\n[responses.gas_pct]\nat_least = 80\n"))
+    found = chosen_of(trial)
+    assert isinstance(found, CannotAnswer)
+    said = lines_of(sections.choice(trial, found))
+    assert said[0].startswith("No combination can be chosen.")
+    assert "It was not measured." in said[0]

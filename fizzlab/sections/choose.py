@@ -277,17 +277,20 @@ def _further(
         term for each in given if isinstance(each, OfAnalysis) for term in each.given.basis.terms
     )
     hard = [] if plan is None or plan.hard_to_change is None else plan.hard_to_change
-    return next_runs(
-        choice,
-        factors,
-        trial.rows("runs"),
-        settings.choose.next_batches,
-        settings.seed,
-        model=list(terms) or "main",
-        forbidden=(plan.forbidden or ()) if plan is not None else (),
-        per_day=None if plan is None else plan.batches_per_day,
-        hard_to_change=[name for name in hard if name in choice.factors],
-    )
+    try:
+        return next_runs(
+            choice,
+            factors,
+            trial.rows("runs"),
+            settings.choose.next_batches,
+            settings.seed,
+            model=list(terms) or "main",
+            forbidden=(plan.forbidden or ()) if plan is not None else (),
+            per_day=None if plan is None else plan.batches_per_day,
+            hard_to_change=[name for name in hard if name in choice.factors],
+        )
+    except CannotAnswer as reason:
+        return reason
 
 
 def _share(trial: Trial, study: DryingStudy | None) -> float | None:
@@ -411,7 +414,7 @@ def _next(trial: Trial, chosen: Chosen, voice: Voice) -> Pieces:
 
     title, plan = "### Batches to add", chosen.further
     if isinstance(plan, CannotAnswer):
-        return [title, Notes([spoken(f"None are named. {plan}", trial)], "next")]
+        return [title, Notes([spoken(f"{worded.none_to_add(chosen.choice)} {plan}", trial)], "next")]
     return [
         title,
         Notes([worded.next_batches(plan, voice)], "next"),

@@ -400,6 +400,11 @@ def next_batches(plan: Plan, voice: Voice) -> str:
     )
 
 
+def none_to_add(choice: Choice) -> str:
+    """Said before the reason why no batches are named."""
+    return "None are needed." if float(choice.best["best_chance"]) >= SETTLED else "None are named."
+
+
 def plan_table(plan: Plan, voice: Voice) -> pd.DataFrame:
     """The batches to add, in the order of making."""
     rows = plan.runs

@@ -9,7 +9,6 @@ from html import unescape
 from pathlib import Path
 
 import pytest
-
 from sound_trial import TOML
 
 from fizzlab import sections, shipped
@@ -89,7 +88,13 @@ def test_the_page_and_the_findings_tell_the_same(demo_reports: dict[str, Path], 
     assert "<h2>Which to keep</h2>" in page
     findings = json.loads((demo_reports["cores"].parent / "findings.json").read_text(encoding="utf-8"))
     ours = [each for each in findings if each["topic"].startswith("choice.")]
-    assert {each["topic"].split(".")[1] for each in ours} == {"best", "best_chance", "meets_all", "meets", "confirm"}
+    assert {each["topic"].split(".")[1] for each in ours} == {
+        "best",
+        "best_chance",
+        "meets_all",
+        "meets",
+        "confirm",
+    }
     for each in ours:
         assert each["sentence"] in page
         if each["unit"] == "chance" and 0.005 < each["estimate"] < 0.995:
@@ -118,13 +123,15 @@ def test_a_sentence_on_drying_names_the_share_and_the_air(cores: Chosen) -> None
 def test_what_was_asked_and_not_measured_is_named(tmp_path: Path) -> None:
     trial = cores_with(
         tmp_path,
-        ("[choose]", '[responses.drop_cm]\nat_least = 20\n\n[responses.gas_pct]\nat_least = 80\n\n[choose]'),
+        ("[choose]", "[responses.drop_cm]\nat_least = 20\n\n[responses.gas_pct]\nat_least = 80\n\n[choose]"),
     )
     found = chosen_of(trial)
     assert isinstance(found, Chosen)
     assert set(found.not_judged) == {"drop_cm", "gas_pct"}
     said = lines_of(sections.choice(trial, found))
-    assert any(line.startswith("Breaking height is asked for in trial.toml and not judged here.") for line in said)
+    assert any(
+        line.startswith("Breaking height is asked for in trial.toml and not judged here.") for line in said
+    )
     assert "left aside" in said[0]
 
 
@@ -139,14 +146,17 @@ def test_when_nothing_is_good_enough_it_says_so(tmp_path: Path) -> None:
 
 def test_a_settled_choice_needs_no_more_batches(tmp_path: Path) -> None:
     """Only the cheapest combination keeps to a limit on the cost."""
-    trial = cores_with(tmp_path, ('[responses.cost]\nwant = "less"\nbest = 0.10\nworst = 0.20', "[responses.cost]\nat_most = 0.109"))
+    trial = cores_with(
+        tmp_path,
+        ('want = "less"\nbest = 0.10\nworst = 0.20', "at_most = 0.109"),
+    )
     found = chosen_of(trial)
     assert isinstance(found, Chosen)
     assert float(found.choice.best["best_chance"]) > 0.95
     assert isinstance(found.further, CannotAnswer)
     said = lines_of(sections.choice(trial, found))
     assert said[0].startswith("Keep gum + dye")
-    assert any(line.startswith("None are named.") for line in said)
+    assert any(line.startswith("None are needed.") for line in said)
 
 
 def test_no_limit_and_no_wish_no_section(tmp_path: Path) -> None:

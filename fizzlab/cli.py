@@ -103,7 +103,7 @@ def report(
         from fizzlab import shipped
         from fizzlab.many import trials_in
 
-        names = [path.stem for path in shipped.notebooks()]
+        names = [path.stem for path in shipped.reports()]
         if notebook not in names:
             raise click.BadParameter(f"{notebook} is none of: {', '.join(names)}", param_hint="--notebook")
         if paper and not pdf:
@@ -229,16 +229,23 @@ def new(
 def lab(folder: Path) -> None:
     """Open JupyterLab on a copy of the notebooks in FOLDER (fizzlab-notebooks)."""
     with in_sentences():
-        import shutil
-        import subprocess
+        from fizzlab import lab as jupyterlab
 
-        from fizzlab import shipped
+        jupyterlab.put_notebooks(folder)
+        sys.exit(jupyterlab.start(folder))
 
-        folder.mkdir(parents=True, exist_ok=True)
-        for source in shipped.notebooks():
-            if not (folder / source.name).exists():
-                shutil.copy(source, folder / source.name)
-        sys.exit(subprocess.call([sys.executable, "-m", "jupyterlab", str(folder)]))
+
+@main.command()
+@FOLDER
+def bench(folder: Path) -> None:
+    """Open the bench in JupyterLab: buttons to log the trial in FOLDER while it is made and tried."""
+    with in_sentences():
+        from fizzlab import lab as jupyterlab
+        from fizzlab.logbook import Logbook
+
+        for why in Logbook.open(folder).waiting():
+            click.echo(f"Readings wait in the journal: {why}", err=True)
+        sys.exit(jupyterlab.start(jupyterlab.put_bench(folder)))
 
 
 if __name__ == "__main__":

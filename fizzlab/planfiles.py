@@ -20,7 +20,7 @@ from fizzlab.problems import BadInput, Problem
 from fizzlab.settings import FILE, read_settings
 from fizzlab.tables import BLIND, LEAVE_OUT, SPECS, Column, RawTable, guarded, read_csv, read_sheets
 from fizzlab.trial import RECORDS, WORKBOOK
-from fizzlab.workbook import Sheet, write_workbook
+from fizzlab.workbook import Sheet, open_in, write_workbook
 
 DEMO = Path(__file__).resolve().parent / "templates" / "plan_demo"
 
@@ -223,10 +223,10 @@ def _in_the_way(folder: Path, planned: Planned) -> tuple[list[str], list[str], l
     problems: list[Problem] = []
     replaced: list[str] = []
     empty: list[str] = []
-    for name in ("~$" + WORKBOOK, f".~lock.{WORKBOOK}#"):
-        if (folder / name).exists():
-            what = "it is open in a spreadsheet."
-            problems.append(Problem(WORKBOOK, what, f"Close it; if it is not open, delete {name}."))
+    lock = open_in(folder / WORKBOOK)
+    if lock is not None:
+        what = "it is open in a spreadsheet."
+        problems.append(Problem(WORKBOOK, what, f"Close it; if it is not open, delete {lock.name}."))
     for path in sorted(folder.glob("*.csv")):
         name = path.stem.casefold()
         if name == "runs" or name in planned.wishes.tables:

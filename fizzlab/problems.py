@@ -72,6 +72,10 @@ def _again(kind: type[FizzlabError], args: tuple[Any, ...], state: dict[str, Any
     error.__dict__.update(state)
     return error
 
+    def _render_traceback_(self) -> list[str]:
+        """What a notebook shows instead of a traceback: the sentences alone."""
+        return str(self).splitlines()
+
 
 class BadInput(FizzlabError):
     """The input cannot be used; carries every problem found, never only the first.

@@ -35,6 +35,17 @@ def notebooks() -> list[Path]:
     return sorted(NOTEBOOKS.glob("*.ipynb"))
 
 
+def reports() -> list[Path]:
+    """The notebooks that a report can be made with: all but the bench, which waits for presses.
+
+    Examples
+    --------
+    >>> "bench" in [path.stem for path in notebooks()], "bench" in [path.stem for path in reports()]
+    (True, False)
+    """
+    return [path for path in notebooks() if path.stem != "bench"]
+
+
 def demo_trials() -> list[Path]:
     """The folders of the demo trials, by name.
 

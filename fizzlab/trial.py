@@ -16,6 +16,7 @@ import pandas as pd
 
 from fizzlab import checks
 from fizzlab.earlier import KEY, LATER, Named, Passed, named, too_late
+from fizzlab.journal import JOURNAL, Journal, not_put_in
 from fizzlab.problems import BadInput, Problem, nearest
 from fizzlab.settings import FILE, TrialSettings, deviation_problems, lot_doubts, read_settings
 from fizzlab.tables import (
@@ -128,7 +129,7 @@ def _load(folder: Path, *, follow: bool = True) -> tuple[Trial, list[Named]]:
     parsed: dict[str, Table] = {}
     clean: set[str] = set()
     for name, raw in raws.items():
-        table, found = parse(raw, _columns(name, settings, raw), SPECS[name].planned)
+        table, found = parse(raw, columns_of(name, settings, raw), SPECS[name].planned)
         hard = [problem for problem in found if problem.weight == "problem"]
         problems += hard
         doubts += [problem for problem in found if problem.weight == "doubt"]
@@ -147,7 +148,7 @@ def _load(folder: Path, *, follow: bool = True) -> tuple[Trial, list[Named]]:
         if name in clean and name != "runs":
             if "run" in parsed[name].rows and "runs" in clean:
                 parsed[name] = checks.runs_as_spelled(parsed[name], parsed["runs"])
-            parsed[name], found = _with_hours(parsed[name], parsed.get("runs") if "runs" in clean else None)
+            parsed[name], found = with_hours(parsed[name], parsed.get("runs") if "runs" in clean else None)
             problems += found
             if BLIND.name in parsed[name].rows and "runs" in clean:
                 parsed[name], found = checks.runs_by_code(parsed[name], parsed["runs"])
@@ -211,6 +212,12 @@ class Read(NamedTuple):
 def read_all(folder: Path) -> Read:
     """Read every table of the folder, wherever it stands, as text."""
     out = Read({}, [], [], [folder / FILE] if (folder / FILE).exists() else [])
+    waiting = len(not_put_in(Journal.open(folder).lines))
+    if waiting:
+        verb = "is" if waiting == 1 else "are"
+        what = f"{waiting} of the readings logged at the bench {verb} not in the tables."
+        do = f"Close the tables in the spreadsheet, then run: fizzlab bench {folder}"
+        out.problems.append(Problem(JOURNAL, what, do))
     book = folder / WORKBOOK
     if book.exists():
         sheets, others, problems = read_sheets(book, list(SPECS))
@@ -248,11 +255,11 @@ def _unusable_without_settings(raws: Mapping[str, RawTable]) -> list[Problem]:
     problems = []
     for name, raw in raws.items():
         if name != "runs":
-            problems += parse(raw, _columns(name, None, raw), SPECS[name].planned)[1]
+            problems += parse(raw, columns_of(name, None, raw), SPECS[name].planned)[1]
     return [problem for problem in problems if problem.weight == "problem"]
 
 
-def _columns(name: str, settings: TrialSettings | None, raw: RawTable) -> list[Column]:
+def columns_of(name: str, settings: TrialSettings | None, raw: RawTable) -> list[Column]:
     """The columns of a table, given the factors, and whether stamps or blind codes stand in it."""
     columns = list(SPECS[name].columns)
     if name == "runs" and settings is not None:
@@ -281,7 +288,7 @@ def _named_runs(runs: Table) -> list[str]:
     return [*runs.rows["run"], *gone]
 
 
-def _with_hours(table: Table, runs: Table | None) -> tuple[Table, list[Problem]]:
+def with_hours(table: Table, runs: Table | None) -> tuple[Table, list[Problem]]:
     """Count `hours` from the batch's `made_at` where the check was written down as a clock time."""
     rows = table.rows
     if "checked_at" not in rows.columns:

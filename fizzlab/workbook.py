@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from fizzlab.tables import LEAVE_OUT, Column, obeyed
+from fizzlab.tables.columns import Kind
 
 #: Rows beyond the prepared ones that still get drop-downs and range hints.
 SPARE_ROWS = 200
@@ -157,6 +158,31 @@ def _fill(cell: Any, value: object) -> None:
         _as_text(cell, value)
     else:
         cell.value = value.item() if hasattr(value, "item") else value
+
+
+def open_in(path: Path) -> Path | None:
+    """The mark that a spreadsheet program leaves beside a file that it has open; None if there is none."""
+    marks = (path.with_name(f"~${path.name}"), path.with_name(f".~lock.{path.name}#"))
+    return next((mark for mark in marks if mark.exists()), None)
+
+
+def fill_cell(cell: Any, text: str, kind: Kind) -> None:
+    """Write a text into a cell as its column's kind: a number as a number, a moment as a date."""
+    if not text.strip():
+        cell.value = None
+        return
+    try:
+        if kind in ("number", "whole"):
+            number = float(text.replace(",", "."))
+            cell.value = int(number) if number.is_integer() else number
+            return
+        if kind == "moment":
+            cell.value = dt.datetime.fromisoformat(text)
+            cell.number_format = "yyyy-mm-dd hh:mm"
+            return
+    except ValueError:
+        pass  # what cannot be read stays as it was typed, for the door to name
+    _as_text(cell, text)
 
 
 def _as_text(cell: Any, value: str | None) -> None:

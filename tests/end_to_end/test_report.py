@@ -104,7 +104,7 @@ def test_notebooks_are_thin_and_stored_without_outputs(path: Path) -> None:
         assert len(cell.source.splitlines()) <= 15
 
 
-@pytest.mark.parametrize("path", shipped.notebooks(), ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", shipped.reports(), ids=lambda path: path.stem)
 def test_notebooks_run_on_their_own_with_the_demo(path: Path, tmp_path: Path) -> None:
     import papermill
 

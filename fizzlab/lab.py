@@ -1,0 +1,51 @@
+"""Opening JupyterLab on copies of the notebooks."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+from fizzlab import shipped
+
+#: JupyterLab asks the network for news and for its newest version; a workshop need not have one.
+QUIET = (
+    "--LabApp.news_url=None",
+    "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+)
+
+
+def put_notebooks(folder: Path) -> None:
+    """Copy the notebooks into a folder; those that are there already stay as they are."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for source in shipped.notebooks():
+        if not (folder / source.name).exists():
+            shutil.copy(source, folder / source.name)
+
+
+def put_bench(folder: Path) -> Path:
+    """Put the notebook of the bench into a trial folder, set to that folder, and return its path.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as home:
+    ...     'trial_folder = \\"."' in put_bench(Path(home)).read_text()
+    True
+    """
+    import nbformat
+
+    path = folder / "bench.ipynb"
+    if not path.exists():
+        notebook = nbformat.read(shipped.notebook("bench"), as_version=4)  # type: ignore[no-untyped-call]
+        for cell in notebook.cells:
+            if "parameters" in cell.metadata.get("tags", []):
+                cell.source = 'trial_folder = "."'
+        nbformat.write(notebook, path)  # type: ignore[no-untyped-call]
+    return path
+
+
+def start(path: Path) -> int:
+    """Run JupyterLab on a folder or a notebook until it is stopped; its exit code."""
+    return subprocess.call([sys.executable, "-m", "jupyterlab", *QUIET, str(path)])

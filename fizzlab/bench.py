@@ -9,6 +9,7 @@ import asyncio
 import datetime as dt
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from html import escape
 from importlib import resources
 
@@ -33,7 +34,50 @@ CAUTIONS = {
     "Keep this computer and its lead away from the water.",
 }
 
+#: A press that takes what was typed waits until the page has sent no more of it for so many seconds: the page
+#: sends a press at once, but may hold back the last digits while the kernel is busy.
+TYPED_S = 0.25
+
+#: Sent by an image that cannot be loaded, since a widget has no other way: JupyterLab's keys (x cuts a cell)
+#: must not work while a button of the bench has the focus.
+_NO_SHORTCUTS = (
+    '<img src="data:," alt="" hidden '
+    "onerror=\"this.closest('.fizzlab-bench').dataset.lmSuppressShortcuts = 'true'\">"
+)
+
 _LOOK = {"touch_checks": "touch", "weighings": "weigh"}
+
+
+@dataclass(frozen=True)
+class Press:
+    """When a button was pressed, and what was chosen then.
+
+    Parameters
+    ----------
+    at : float
+    run, piece : str
+        Empty where nothing was chosen.
+    """
+
+    at: float
+    run: str
+    piece: str
+
+    def tray(self) -> str:
+        """The batch, which must be chosen."""
+        if not self.run:
+            raise BadInput([Problem("bench", "no tray is chosen.", "Choose one first.")])
+        return self.run
+
+    def both(self) -> tuple[str, str]:
+        """Batch and piece, which must be chosen."""
+        if not self.piece:
+            self.tray()
+            raise BadInput([Problem("bench", "no piece is chosen.", "Choose one first.")])
+        return self.tray(), self.piece
+
+
+Do = Callable[[Press], Said | str | None]
 
 
 class Bench:
@@ -55,6 +99,7 @@ class Bench:
         self.book, self.clock = book, clock
         self._held: str | None = None
         self._pressed: tuple[object, float] = (None, 0.0)
+        self._tasks: set[asyncio.Task[None]] = set()
         self._looks: list[Look] = []
         self._looked = 0.0
         self._choosers()
@@ -93,11 +138,13 @@ class Bench:
         self.chosen = widgets.HTML().add_class("fb-chosen")
 
     def _drying_card(self) -> None:
-        self.made = self._button("Made now", "plain", lambda at: self.book.made(self._run(), at))
-        self.dry = self._button("DRY", "yes", lambda at: self.book.touch(*self._at(), True, at))
-        self.wet = self._button("STILL WET", "no", lambda at: self.book.touch(*self._at(), False, at))
+        self.made = self._button("Made now", "plain", lambda press: self.book.made(press.tray(), press.at))
+        self.dry = self._button("DRY", "yes", lambda press: self.book.touch(*press.both(), True, press.at))
+        self.wet = self._button(
+            "STILL WET", "no", lambda press: self.book.touch(*press.both(), False, press.at)
+        )
         self.mass = _field("grams", "Mass of the piece, g")
-        self.weigh = self._button("Log mass", "plain", self._weigh)
+        self.weigh = self._button("Log mass", "plain", self._weigh, self.mass)
         self.mass.on_msg(_on_enter(self.weigh))
         self.pad = _keypad(lambda: self.mass)
         mass = _group(
@@ -114,14 +161,16 @@ class Bench:
     def _fizz_card(self) -> None:
         self.water = _field("°C", "Water, °C")
         self.watch = widgets.HTML().add_class("fb-watch")
-        self.start = self._button("Start", "yes", self._start)
-        self.colour = self._button("Colour seen", "plain", lambda at: self.book.colour(at))
-        self.end = self._button("End of fizz", "no", lambda at: self.book.end(at))
-        self.early = self._button("Stop: still fizzing", "plain", lambda at: self.book.end(at, done=False))
+        self.start = self._button("Start", "yes", self._start, self.water)
+        self.colour = self._button("Colour seen", "plain", lambda press: self.book.colour(press.at))
+        self.end = self._button("End of fizz", "no", lambda press: self.book.end(press.at))
+        self.early = self._button(
+            "Stop: still fizzing", "plain", lambda press: self.book.end(press.at, done=False)
+        )
         self.halt = self._button("Stop watch only", "quiet", self._halt)
         self.cup = _field("grams", "Cup, water and piece, g")
         self.hold = self._button("Hold the second", "plain", self._hold)
-        self.weigh_cup = self._button("Log cup", "plain", self._weigh_cup)
+        self.weigh_cup = self._button("Log cup", "plain", self._weigh_cup, self.cup)
         self.cup.on_msg(_on_enter(self.weigh_cup))
         self.types = _choice([("into grams", "cup"), ("into °C", "water")], "The keys type", value="water")
         keys = _keypad(lambda: self.water if self.types.value == "water" else self.cup)
@@ -142,43 +191,31 @@ class Bench:
     def _frame(self) -> None:
         self.status = widgets.HTML().add_class("fb-status")
         self.message = widgets.HTML().add_class("fb-message")
-        self.undo = self._button("Undo the last", "quiet", self._undo)
+        self.undo = self._button("Undo", "quiet", self._undo)
         self.list = widgets.HTML().add_class("fb-list")
         self.caution = widgets.HTML().add_class("fb-caution")
+        last = widgets.HBox([self.message, self.undo]).add_class("fb-last")
         css = resources.files("fizzlab").joinpath("templates/bench.css").read_text(encoding="utf-8")
         self.view = widgets.VBox(
             [
-                widgets.HTML(f"<style>{css}</style>"),
-                self.status,
+                widgets.HTML(f"<style>{css}</style>{_NO_SHORTCUTS}"),
+                widgets.VBox([self.status, self.chosen, last]).add_class("fb-head"),
                 self.mode,
                 _group("Tray", self.tray),
-                _group("Piece", self.piece, self.other),
-                self.chosen,
-                self.message,
+                _group("Piece", widgets.HBox([self.piece, self.other]).add_class("fb-wrap")),
                 self.drying,
                 self.fizz,
-                _group("Logged, the newest first", widgets.HBox([self.undo]).add_class("fb-wrap"), self.list),
                 self.caution,
+                _group("Logged, the newest first", self.list),
             ]
         ).add_class("fizzlab-bench")
 
-    def _button(self, words: str, look: str, press: Callable[[float], Said | str | None]) -> widgets.Button:
+    def _button(self, words: str, look: str, do: Do, typed: widgets.Text | None = None) -> widgets.Button:
         button = widgets.Button(description=words, tooltip=words).add_class(f"fb-{look}")
-        button.on_click(lambda _: self._press(words, press))
+        button.on_click(lambda _: self._press(words, do, typed))
         return button
 
     # choosing
-
-    def _run(self) -> str:
-        if self.tray.value is None:
-            raise BadInput([_problem("no tray is chosen.", "Choose one first.")])
-        return str(self.tray.value)
-
-    def _at(self) -> tuple[str, str]:
-        run, piece = self._run(), self.other.value.strip() or self.piece.value
-        if not piece:
-            raise BadInput([_problem("no piece is chosen.", "Choose one first.")])
-        return run, str(piece)
 
     def _show_mode(self) -> None:
         drying = self.mode.value == "Drying"
@@ -221,22 +258,39 @@ class Bench:
 
     # pressing
 
-    def _press(self, words: str, press: Callable[[float], Said | str | None]) -> None:
-        """One press: do it, say what came of it; a glove that pressed twice has pressed once."""
-        at = self.clock()
-        what = (words, self.tray.value, self.piece.value, self.other.value, self.mass.value, self.cup.value)
-        if words != "Undo the last" and self._pressed[0] == what and 0 <= at - self._pressed[1] < TWICE_S:
-            self._say("Pressed twice at once; taken once.")
+    def _press(self, words: str, do: Do, typed: widgets.Text | None) -> None:
+        """One press; a glove that pressed twice has pressed once."""
+        piece = self.other.value.strip() or self.piece.value or ""
+        press = Press(self.clock(), self.tray.value or "", piece)
+        what = (words, press.run, press.piece)
+        if words != "Undo" and self._pressed[0] == what and 0 <= press.at - self._pressed[1] < TWICE_S:
             return
-        self._pressed = (what, at)
+        self._pressed = (what, press.at)
+        if typed is None or not _in_a_loop():
+            self._do(do, press)
+            return
+        task = asyncio.get_running_loop().create_task(self._when_typed(do, press, typed))
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _when_typed(self, do: Do, press: Press, typed: widgets.Text) -> None:
+        seen = None
+        while seen != typed.value:
+            seen = typed.value
+            await asyncio.sleep(TYPED_S)
+        self._do(do, press)
+
+    def _do(self, do: Do, press: Press) -> None:
+        """Do what was pressed for, and say what came of it."""
         try:
-            said = press(at)
+            said = do(press)
         except FizzlabError as error:
+            self._pressed = (None, 0.0)
             self._say(f"Not logged. {error}", "bad")
         except Exception as error:  # a silent button is the worst a bench can have
-            self._say(
-                f"Something went wrong ({type(error).__name__}: {error}). Look in the list below.", "bad"
-            )
+            self._pressed = (None, 0.0)
+            words = f"Something went wrong ({type(error).__name__}: {error}). Look in the list below."
+            self._say(words, "bad")
         else:
             if isinstance(said, Said):
                 waits = f" It waits: {said.waits} Nothing is lost." if said.waits else ""
@@ -245,48 +299,48 @@ class Bench:
                 self._say(said)
         self._refresh()
 
-    def _weigh(self, at: float) -> Said:
-        said = self.book.weigh(*self._at(), self.mass.value, at)
+    def _weigh(self, press: Press) -> Said:
+        said = self.book.weigh(*press.both(), self.mass.value, press.at)
         self.mass.value = ""
         return said
 
-    def _start(self, at: float) -> str:
-        run, piece = self._at()
+    def _start(self, press: Press) -> str:
+        run, piece = press.both()
         already = self.book.measured(run, piece)
-        self.book.start(run, piece, self.water.value, at)
+        self.book.start(run, piece, self.water.value, press.at)
         self._held = None
         self.types.value = "cup"
         if "fizz_times" in already:
             return "The stopwatch runs. This piece has a fizz time already, so no end will be taken for it."
         return "The stopwatch runs."
 
-    def _halt(self, at: float) -> str:
+    def _halt(self, press: Press) -> str:
         if self.book.running is None:
             return "The stopwatch does not run."
         self.book.stop()
         self._held = None
         return "The stopwatch was stopped; nothing was logged by that."
 
-    def _hold(self, at: float) -> str:
+    def _hold(self, press: Press) -> str:
         running = self.book.running
         if running is None:
             return "The stopwatch does not run."
-        self._held = f"{at - running.started:.1f}"
+        self._held = f"{press.at - running.started:.1f}"
         return f"Held at {self._held} s: type the mass and press “Log cup”."
 
-    def _weigh_cup(self, at: float) -> Said:
+    def _weigh_cup(self, press: Press) -> Said:
         running = self.book.running
         if running is None:
-            said = self.book.cup_before(*self._at(), self.water.value, self.cup.value, at)
+            said = self.book.cup_before(*press.both(), self.water.value, self.cup.value, press.at)
         else:
-            when = at if self._held is None else running.started + float(self._held)
+            when = press.at if self._held is None else running.started + float(self._held)
             said = self.book.cup(self.cup.value, when)
         self._held = None
         self.cup.value = ""
         return said
 
-    def _undo(self, at: float) -> str:
-        return f"Taken back: {self.book.undo(at)}."
+    def _undo(self, press: Press) -> str:
+        return f"Taken back: {self.book.undo(press.at)}."
 
     # showing
 
@@ -404,8 +458,12 @@ def _clock(at: float) -> str:
     return f"{dt.datetime.fromtimestamp(at):%H:%M}"
 
 
-def _problem(what: str, do: str) -> Problem:
-    return Problem("bench", what, do)
+def _in_a_loop() -> bool:
+    try:
+        asyncio.get_running_loop()
+    except RuntimeError:
+        return False
+    return True
 
 
 def _choice(
@@ -419,7 +477,7 @@ def _choice(
 
 
 def _field(placeholder: str, words: str) -> widgets.Text:
-    return widgets.Text(placeholder=placeholder, tooltip=words, continuous_update=True).add_class("fb-field")
+    return widgets.Text(placeholder=placeholder, tooltip=words, continuous_update=False).add_class("fb-field")
 
 
 def _group(title: str, *parts: widgets.Widget) -> widgets.VBox:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 import sys
@@ -9,11 +10,8 @@ from pathlib import Path
 
 from fizzlab import shipped
 
-#: JupyterLab asks the network for news and for its newest version; a workshop need not have one.
-QUIET = (
-    "--LabApp.news_url=None",
-    "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
-)
+#: Settings under which JupyterLab asks the network for nothing: no news, no look for a newer version.
+SETTINGS = Path(__file__).resolve().parent / "templates" / "lab_config"
 
 
 def put_notebooks(folder: Path) -> None:
@@ -48,4 +46,10 @@ def put_bench(folder: Path) -> Path:
 
 def start(path: Path) -> int:
     """Run JupyterLab on a folder or a notebook until it is stopped; its exit code."""
-    return subprocess.call([sys.executable, "-m", "jupyterlab", *QUIET, str(path)])
+    return subprocess.call([sys.executable, "-m", "jupyterlab", str(path)], env=surroundings())
+
+
+def surroundings() -> dict[str, str]:
+    """The environment to run JupyterLab in: this one, and our settings besides the maker's own."""
+    paths = [str(SETTINGS), *filter(None, [os.environ.get("JUPYTER_CONFIG_PATH")])]
+    return {**os.environ, "JUPYTER_CONFIG_PATH": os.pathsep.join(paths)}

@@ -2,29 +2,13 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-
-BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+from browsers import BROWSER
 
 pytestmark = pytest.mark.skipif(BROWSER is None, reason="no Chromium-family browser is installed")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(
-            executable_path=BROWSER,
-            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-sync"],
-        )
-        yield chromium
-        chromium.close()
 
 
 @pytest.mark.parametrize("width", [1280, 390])

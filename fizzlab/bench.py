@@ -38,12 +38,16 @@ CAUTIONS = {
 #: sends a press at once, but may hold back the last digits while the kernel is busy.
 TYPED_S = 0.25
 
-#: Sent by an image that cannot be loaded, since a widget has no other way: JupyterLab's keys (x cuts a cell)
-#: must not work while a button of the bench has the focus.
-_NO_SHORTCUTS = (
-    '<img src="data:," alt="" hidden '
-    "onerror=\"this.closest('.fizzlab-bench').dataset.lmSuppressShortcuts = 'true'\">"
-)
+#: JupyterLab's keys (x cuts a cell, with the bench in it) must not work while a button of the bench has the
+#: focus. A widget cannot set the attribute that says so; an image that cannot be loaded can, once in place.
+_NO_SHORTCUTS = """<img src="data:," alt="" hidden onerror="
+    const image = this;
+    (function watch() {
+        const bench = image.closest('.fizzlab-bench');
+        if (!bench) return setTimeout(watch, 100);
+        bench.addEventListener('focusin', got => { got.target.dataset.lmSuppressShortcuts = 'true'; });
+        bench.setAttribute('data-ready', 'true');
+    })();">"""
 
 _LOOK = {"touch_checks": "touch", "weighings": "weigh"}
 

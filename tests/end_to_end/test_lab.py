@@ -229,6 +229,7 @@ def test_bench_keeps_what_was_logged_when_its_kernel_is_killed(lab: Lab, browser
     bench.get_by_text(f"Logged: {code}, piece 2: 81.25 g at").wait_for()
     for key in ("x", "d", "d"):  # keys by which JupyterLab cuts a cell, but not while a button has the focus
         page.keyboard.press(key)
+    assert page.locator(".jp-Cell").count() == 3
     sizes = bench.locator("button:visible").evaluate_all(
         "all => all.map(b => [b.getBoundingClientRect().width, b.getBoundingClientRect().height])"
     )
@@ -241,7 +242,7 @@ def test_bench_keeps_what_was_logged_when_its_kernel_is_killed(lab: Lab, browser
     press("Start", "The stopwatch runs.")
     started = time.time()
     page.wait_for_timeout(1500)
-    press("Colour seen", "piece 1: colour at")
+    press("Colour seen", f"Logged: {code}, piece 1: colour at")
     logged = bench.locator(".fb-list li").all_inner_texts()
     assert len(logged) == 4
     before = _table(folder)
@@ -260,9 +261,9 @@ def test_bench_keeps_what_was_logged_when_its_kernel_is_killed(lab: Lab, browser
     assert bench.locator(".fb-list li").all_inner_texts() == logged
     shown = float(re.findall(r"[\d.]+", bench.locator(".fb-watch").inner_text())[0])
     assert shown == pytest.approx(time.time() - started, abs=5)
-    press("End of fizz", "piece 1: fizz ended at")
+    press("End of fizz", f"Logged: {code}, piece 1: fizz ended at")
     press("Undo", "Taken back:")
-    press("End of fizz", "piece 1: fizz ended at")
+    press("End of fizz", f"Logged: {code}, piece 1: fizz ended at")
     page.close()
 
     trial = load(folder)

@@ -64,6 +64,10 @@ class FizzlabError(Exception):
     def __reduce__(self) -> tuple[Any, ...]:
         return _again, (type(self), self.args, self.__dict__)
 
+    def _render_traceback_(self) -> list[str]:
+        """What a notebook shows instead of a traceback: the sentences alone."""
+        return str(self).splitlines()
+
 
 def _again(kind: type[FizzlabError], args: tuple[Any, ...], state: dict[str, Any]) -> FizzlabError:
     """Rebuild an unpickled error as it was, without asking its `__init__` for what it was made from."""
@@ -71,10 +75,6 @@ def _again(kind: type[FizzlabError], args: tuple[Any, ...], state: dict[str, Any
     error.args = args
     error.__dict__.update(state)
     return error
-
-    def _render_traceback_(self) -> list[str]:
-        """What a notebook shows instead of a traceback: the sentences alone."""
-        return str(self).splitlines()
 
 
 class BadInput(FizzlabError):

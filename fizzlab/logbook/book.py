@@ -12,9 +12,8 @@ import pandas as pd
 
 from fizzlab import checks
 from fizzlab.journal import JOURNAL, Journal, Line, not_put_in
-from fizzlab.logbook import placing
+from fizzlab.logbook.changes import Cells, Change, done, fits, place, plain, undo
 from fizzlab.logbook.files import FileBusy, TableFile, Workbook, after, find, rows_of
-from fizzlab.logbook.placing import Cells, Change, plain
 from fizzlab.logbook.state import Entry, Running, State
 from fizzlab.problems import BadInput, FizzlabError, Problem
 from fizzlab.settings import TrialSettings, read_settings
@@ -329,9 +328,9 @@ class Logbook:
         if last.number in self.state.begun:
             self.put_in()
         if last.number in self.state.written:
-            changes = placing.undo(self.state.changes[last.number])
+            changes = undo(self.state.changes[last.number])
             try:
-                unchanged = placing.fits(rows_of(self._view(last.table)), changes)
+                unchanged = fits(rows_of(self._view(last.table)), changes)
             except (BadInput, OSError):
                 unchanged = True  # it is looked at again when the file can be written
             if not unchanged:
@@ -383,15 +382,15 @@ class Logbook:
         rows = rows_of(file.read())
         begun = self.state.begun.get(entry.number)
         if begun is not None:  # stopped in between: did it reach the file?
-            if placing.done(rows, begun):
+            if done(rows, begun):
                 self._keep({"did": "written", "id": entry.number})
                 return
             self._keep({"did": "not_written", "id": entry.number})
         if entry not in self._open():  # taken back before it reached its table
             return
         if entry.of:
-            changes = placing.undo(self.state.changes[entry.of])
-            if not placing.fits(rows, changes):
+            changes = undo(self.state.changes[entry.of])
+            if not fits(rows, changes):
                 taken_back = self.state.entries[entry.of]
                 self._keep({"did": "kept", "id": entry.number})
                 raise self._changed_since(taken_back)
@@ -409,7 +408,7 @@ class Logbook:
     def _placed(self, entry: Entry, raw: RawTable) -> list[Change]:
         instead = self.state.entries[entry.replaces].cells if entry.replaces else None
         cells = self._as_stamped(entry, raw)
-        return placing.place(rows_of(raw), raw.cells.columns, SPECS[entry.table], cells, instead)
+        return place(rows_of(raw), raw.cells.columns, SPECS[entry.table], cells, instead)
 
     def _as_stamped(self, entry: Entry, raw: RawTable) -> Cells:
         """Write the clock time instead of the hours where the maker's table does so."""
@@ -461,12 +460,10 @@ class Logbook:
             if entry.table == table:
                 rows = rows_of(raw)
                 try:
-                    changes = (
-                        placing.undo(self.state.changes[entry.of]) if entry.of else self._placed(entry, raw)
-                    )
+                    changes = undo(self.state.changes[entry.of]) if entry.of else self._placed(entry, raw)
                 except BadInput:
                     continue
-                if placing.fits(rows, changes):
+                if fits(rows, changes):
                     raw = after(raw, changes)
         return raw
 

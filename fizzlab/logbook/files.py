@@ -18,7 +18,7 @@ from typing import Any
 
 import pandas as pd
 
-from fizzlab.logbook.placing import Cells, Change, Rows, changed
+from fizzlab.logbook.changes import Cells, Change, Rows, changed
 from fizzlab.problems import BadInput, FizzlabError, Problem
 from fizzlab.tables import (
     LEAVE_OUT,

@@ -18,7 +18,7 @@ def practice_folder(home: Path) -> Path:
     --------
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as home:
-    ...     sorted(path.name for path in practice_folder(Path(home)).iterdir())
+    ...     sorted(path.name for path in practice_folder(Path(home)).iterdir() if path.is_file())
     ['bench-sheet.html', 'readings.xlsx', 'runs.csv', 'trial.toml']
     """
     folder = home / "bench-practice"

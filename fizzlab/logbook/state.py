@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from fizzlab.journal import Line
-from fizzlab.logbook.placing import Cells, Change
+from fizzlab.logbook.changes import Cells, Change
 
 
 @dataclass(frozen=True)

@@ -239,8 +239,8 @@ def test_bench_keeps_what_was_logged_when_its_kernel_is_killed(lab: Lab, browser
     choose(2, "1")
     for key in "38":
         bench.locator(".fb-keypad:visible").get_by_role("button", name=key, exact=True).click()
-    press("Start", "The stopwatch runs.")
     started = time.time()
+    press("Start", "The stopwatch runs.")
     page.wait_for_timeout(1500)
     press("Colour seen", f"Logged: {code}, piece 1: colour at")
     logged = bench.locator(".fb-list li").all_inner_texts()

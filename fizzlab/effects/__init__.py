@@ -12,7 +12,14 @@ from fizzlab.effects.advice import OddBatches, PowerAdvice, odd_batches, power_a
 from fizzlab.effects.analysis import Analysis, analyse
 from fizzlab.effects.basis import FactorBasis, factor_basis, model_terms
 from fizzlab.effects.contrasts import contrast, f_test
-from fizzlab.effects.means import Comparisons, adjusted_means, against_control, all_pairs, predict
+from fizzlab.effects.means import (
+    Comparisons,
+    adjusted_means,
+    against_control,
+    all_pairs,
+    as_if_alike,
+    predict,
+)
 from fizzlab.effects.mixture import MixtureBasis, analyse_mixture
 from fizzlab.effects.sameness import Sameness, same_within
 from fizzlab.effects.shape import (
@@ -51,6 +58,7 @@ __all__ = [
     "all_pairs",
     "analyse",
     "analyse_mixture",
+    "as_if_alike",
     "block_columns",
     "changes_of",
     "choose_structure",

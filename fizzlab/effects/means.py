@@ -109,6 +109,36 @@ def predict(analysis: Analysis, settings: pd.DataFrame) -> pd.DataFrame:
     return pd.concat([table, found.assign(sd=spread)], axis=1)
 
 
+def as_if_alike(analysis: Analysis, factor: str) -> Array:
+    """Each batch's response as if everything but one factor had been the same, for a picture.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    factor : str
+
+    Returns
+    -------
+    array, one entry a row of the analysis's table, in the unit of the response
+        The adjusted mean of the batch's own setting, and how far the batch strays from the fit.
+
+    Examples
+    --------
+    >>> from fizzlab.effects.analysis import analyse
+    >>> trial = pd.DataFrame({"run": list("ABCDEF"), "colour": ["dye", "lake"] * 3,
+    ...                       "hours": [4.0, 6.1, 4.4, 6.5, 4.2, 6.0]})
+    >>> found = analyse(trial, "hours", [Category("colour", ("dye", "lake"), "dye")])
+    >>> as_if_alike(found, "colour").round(1).tolist()
+    [4.0, 6.1, 4.4, 6.5, 4.2, 6.0]
+    """
+    own = list(pd.unique(analysis.table[factor]))
+    _, weights = settings_grid(analysis, [factor], {factor: own})
+    centre = dict(zip(own, weights @ analysis.fits.beta[0], strict=True))
+    strays = analysis.y - analysis.fitted
+    found = np.array([centre[value] for value in analysis.table[factor]]) + strays
+    return np.asarray(np.exp(found) if analysis.log else found)
+
+
 def against_control(analysis: Analysis, factor: str, at: At | None = None) -> Comparisons:
     """Compare each level with the control, all intervals holding together (Dunnett).
 

@@ -14,7 +14,7 @@ import pandas as pd
 from fizzlab.changes import Changed, compare_all, of_cost
 from fizzlab.crumble import DropStudy
 from fizzlab.cure import DryingStudy, WeighedStudy
-from fizzlab.effects import Analysis, PowerAdvice, adjusted_means, odd_batches, power_advice
+from fizzlab.effects import Analysis, PowerAdvice, adjusted_means, as_if_alike, odd_batches, power_advice
 from fizzlab.findings import Finding
 from fizzlab.fizz.study import Compared
 from fizzlab.page import Findings, Grid, Notes, Picture
@@ -122,6 +122,9 @@ def what_changed(trial: Trial, changed: Changed | None, tests: Tests) -> Pieces:
         pieces.append(SHARES)
     for term in changed.terms:
         pieces += _of_factor(trial, changed, term, tests)
+    depends = [each for each in _joint(trial, changed) if each.shown]
+    if depends:
+        pieces += ["### One change depends on another", Findings([each.finding for each in depends])]
     pieces += ["### All of it", grid]
     lines = [
         *worded.judged(changed, settings.label),
@@ -161,8 +164,8 @@ def _picture(trial: Trial, term: Term, panels: Sequence[Panel]) -> Picture:
     return Picture(
         f"changed-{term.name}",
         factor_panels(panels),
-        "Large marks: the typical batch of each, with its 95 % interval. Small marks: the batches as they came, where each has "
-        "a number of its own.",
+        "Large marks: the typical batch of each, with its 95 % interval. Small marks: the batches, set to the same of "
+        "everything else, where each has a number of its own.",
         f"Panels by {trial.settings.label(term.name)}. " + "; ".join(told) + ".",
     )
 
@@ -239,7 +242,7 @@ def _of_analysis(title: str, analysis: Analysis, term: Term) -> Panel | None:
     batches = pd.DataFrame(
         {
             "level": [level_name(own, value) for value in analysis.table[term.name]],
-            "value": analysis.table[analysis.response],
+            "value": as_if_alike(analysis, term.name),
         }
     )
     return Panel(title, levels, shown.assign(level=levels), batches, log=analysis.log)
@@ -251,6 +254,17 @@ def _values(batches: pd.DataFrame, term: Term) -> list[str] | list[float]:
         return [level for level in term.levels if level in set(batches[term.name])]
     tried = sorted(set(batches[term.name].astype(float)))
     return tried if len(tried) <= 5 else [float(value) for value in np.linspace(tried[0], tried[-1], 3)]
+
+
+def _joint(trial: Trial, changed: Changed) -> list[worded.Joint]:
+    settings = trial.settings
+    return [
+        each
+        for response, analysis in changed.analyses.items()
+        for each in worded.joint_effects(
+            changed.joint.get(response, analysis), settings.measure(response), settings.label
+        )
+    ]
 
 
 def _power(analysis: Analysis) -> PowerAdvice | None:
@@ -282,19 +296,22 @@ def in_detail(trial: Trial, changed: Changed | None) -> Pieces:
     settings = trial.settings
     pieces: Pieces = ["## The comparisons in detail"]
     doubts: list[str] = []
-    joint: list[Finding] = []
     for response, analysis in changed.analyses.items():
         if response == "weighed_dry_h":
             continue  # compared with the room's air taken into account, under drying by weight
         measure = settings.measure(response)
-        joint += worded.joint_findings(changed.joint.get(response, analysis), measure, settings.label)
         for term in changed.terms:
             table = worded.compared(analysis, term.name, measure)
             if table is not None:
                 pieces.append(Grid(*table))
         doubts += worded.advice(analysis, measure, odd_batches(analysis), _power(analysis))
+    joint = [each.finding for each in _joint(trial, changed) if not each.shown]
     if joint:
         pieces += ["### Does one change depend on another?", Findings(joint, kind="plain")]
     if doubts:
         pieces += ["### Worth a second look", Notes(doubts, "caution")]
-    return [*pieces, "### How the comparisons were worked out", worded.methods(changed, settings.measure)]
+    said, rests = worded.methods(changed, settings.measure)
+    caption = (
+        "What the comparisons rest on, and how much batches and days differ by chance on the scale analysed"
+    )
+    return [*pieces, "### How the comparisons were worked out", said, Grid(rests, caption)]

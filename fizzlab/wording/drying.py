@@ -19,7 +19,7 @@ from fizzlab.wording.numbers import count, duration, listed, number, percent, ra
 Label = Callable[[str], str]
 
 #: With fewer degrees of freedom than this, a forecast for a new batch says nothing of use.
-FEW_DF = 3.5
+FEW_DF = 2.5
 
 _SHAPES = {"lognormal": "log-normal", "weibull": "Weibull", "loglogistic": "log-logistic"}
 

@@ -13,7 +13,7 @@ from fizzlab.effects import Analysis, Change, Comparisons, OddBatches, PowerAdvi
 from fizzlab.findings import Finding
 from fizzlab.settings import Measure
 from fizzlab.terms import Category, level_name
-from fizzlab.wording.numbers import count, listed, number, percent, ratio
+from fizzlab.wording.numbers import listed, number, percent, ratio
 
 Label = Callable[[str], str]
 Measures = Callable[[str], Measure]
@@ -269,7 +269,15 @@ def not_compared(changed: Changed, measures: Measures, label: Label) -> list[str
     return said
 
 
-def joint_findings(analysis: Analysis, measure: Measure, label: Label) -> list[Finding]:
+@dataclass(frozen=True)
+class Joint:
+    """A joint effect of two factors, or the bend of an amount; was it shown?"""
+
+    shown: bool
+    finding: Finding
+
+
+def joint_effects(analysis: Analysis, measure: Measure, label: Label) -> list[Joint]:
     """Whether what one factor does depends on another, and whether an amount bends."""
     found = []
     for term, row in analysis.tests.iterrows():
@@ -290,19 +298,15 @@ def joint_findings(analysis: Analysis, measure: Measure, label: Label) -> list[F
             )
         else:
             continue
-        test = (
-            f"F = {number(row['F'])} on {number(row['df_num'])} and {number(row['df_den'])} degrees of freedom, p = "
-            f"{_p(row['p'])}"
-        )
+        test = f"chance alone shows as much in {_of_hundred(float(analysis.tests['p'][name]))} trials"
         each = _apart(analysis, one, two, measure) if shown and two else ""
-        found.append(
-            Finding(
-                f"joint.{analysis.response}.{name}",
-                f"{said} ({test}).{each}",
-                df=float(row["df_den"]),
-                batches=analysis.batches,
-            )
+        told = Finding(
+            f"joint.{analysis.response}.{name}",
+            f"{said} ({test}).{each}",
+            df=float(row["df_den"]),
+            batches=analysis.batches,
         )
+        found.append(Joint(shown, told))
     return found
 
 
@@ -357,29 +361,25 @@ def compared(analysis: Analysis, factor: str, measure: Measure) -> tuple[pd.Data
     return table, f"{_first(measure.label)}: every way against every other. Intervals that hold all together"
 
 
-def methods(changed: Changed, measures: Measures) -> str:
-    """How the comparisons were worked out, as a paragraph of Markdown."""
-    said = []
+def methods(changed: Changed, measures: Measures) -> tuple[str, pd.DataFrame]:
+    """How the comparisons were worked out, as a paragraph of Markdown, and what each rests on."""
+    rows, reasons = [], []
     for name, analysis in changed.analyses.items():
-        if analysis.response not in changed.responses:
-            continue
-        seen = ", ".join(
-            f"{source} {number(row['sd'])}" if row["variance"] > 0 else f"{source} none seen"
-            for source, row in analysis.spread.iterrows()
-        )
-        scale = "logarithm" if analysis.log else "number itself"
-        said.append(
-            f"{_first(measures(name).label)}: {count(analysis.batches, 'batch', 'batches')} on "
-            f"{count(analysis.days, 'day')}, the {scale} of one number a batch. {analysis.structure.reason} "
-            f"Chance spreads on that scale: {seen}."
-        )
-    return (
-        "Each response is compared by restricted maximum likelihood with days, groups of a day and batches at random or as "
-        "blocks, as the plan has them, and Kenward and Roger's degrees of freedom (docs/methods/effects.md). "
-        + " ".join(said)
-        if said
-        else ""
+        reasons.append(analysis.structure.reason)
+        row = {
+            "response": _first(measures(name).label),
+            "batches": str(analysis.batches),
+            "days": str(analysis.days),
+            "analysed as": "logarithm" if analysis.log else "it is",
+        }
+        for source, part in analysis.spread.iterrows():
+            row[str(source)] = number(part["sd"]) if part["variance"] > 0 else "none seen"
+        rows.append(row)
+    said = (
+        "Each response with one number a batch is compared by restricted maximum likelihood, with Kenward and Roger's "
+        "degrees of freedom. " + " ".join(dict.fromkeys(reasons))
     )
+    return said, pd.DataFrame(rows).fillna("")
 
 
 def advice(analysis: Analysis, measure: Measure, odd: OddBatches, power: PowerAdvice | None) -> list[str]:

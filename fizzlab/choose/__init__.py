@@ -18,7 +18,7 @@ from fizzlab.choose.draws import Draws, simulate
 from fizzlab.choose.dry_times import DryTimes
 from fizzlab.choose.forecasters import Forecaster, OfAnalysis, Sure, for_new_days
 from fizzlab.choose.further import next_runs
-from fizzlab.choose.judge import Choice, grid_settings, judge_settings, tried_settings
+from fizzlab.choose.judge import Choice, column, grid_settings, judge_settings, tried_settings
 from fizzlab.choose.wishes import Limit, Wish, desirability, overall
 
 __all__ = [
@@ -32,6 +32,7 @@ __all__ = [
     "OfAnalysis",
     "Sure",
     "Wish",
+    "column",
     "confirm",
     "confirmation_sizes",
     "desirability",

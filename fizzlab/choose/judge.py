@@ -19,9 +19,26 @@ from fizzlab.terms import Amount
 
 Array = NDArray[np.float64]
 
+#: Columns of the table of a choice that no factor may have; a response of such a name gets another column.
+OWN = frozenset(
+    {"meets_all", "desirability", "expected_desirability", "score", "best_chance", "in_front"}
+    | {"front_chance", "made", "beyond_tried", "meets_all_low", "meets_all_high"}
+)
+
 MOST = 2000
 FRONT_DRAWS = 400
 WORK = 4_000_000
+
+
+def column(response: str) -> str:
+    """The column of a response's typical value; those of its interval and chance start with it.
+
+    Examples
+    --------
+    >>> column("hours"), column("score")
+    ('hours', 'score_of_batch')
+    """
+    return f"{response}_of_batch" if response in OWN else response
 
 
 @dataclass(frozen=True)
@@ -31,8 +48,9 @@ class Choice:
     Parameters
     ----------
     table : DataFrame
-        One row a setting, best first: the factors; for each response its typical value, ``_low`` and
-        ``_high`` (interval of it) and, if it has a limit, ``_meets`` (chance that a new batch keeps to it);
+        One row a setting, best first: the factors; for each response (see `column`) its typical value,
+        ``_low`` and ``_high`` (interval of it) and, if it has a limit, ``_meets`` (chance that a new batch
+        keeps to it);
         meets_all, with meets_all_low and meets_all_high (between which the share of new batches lies with
         95 %, by what the trial leaves open; responses apart); desirability (of the typical batch) and
         expected_desirability (of a new batch); score; best_chance (chance that it is the best of these
@@ -73,12 +91,12 @@ class Choice:
     def trade_off(self) -> pd.DataFrame:
         """For the picture: factors, typical values with intervals, in_front and front_chance."""
         columns = [*self.factors]
-        for name in self.responses:
+        for name in map(column, self.responses):
             columns += [name, f"{name}_low", f"{name}_high"]
         return self.table[[*columns, "in_front", "front_chance", "score", "beyond_tried"]]
 
     def __str__(self) -> str:
-        shown = [*self.factors, *self.responses]
+        shown = [*self.factors, *map(column, self.responses)]
         shown += [name for name in ("meets_all", "desirability", "best_chance") if name in self.table]
         table = self.table[shown].head(12).to_string(index=False, float_format="{:.3g}".format)
         return "\n".join([table, *self.notes])
@@ -176,6 +194,8 @@ def judge_settings(
     ------
     ValueError
         A limit or wish on a response without an analysis, or neither limits nor wishes.
+    CannotAnswer
+        A factor has the name of a column of the result.
 
     Notes
     -----
@@ -200,6 +220,11 @@ def judge_settings(
     names = tuple(each.response for each in used)
     _check(names, limits, wishes)
     factors = _factor_names(used)
+    taken = sorted(OWN & set(factors))
+    if taken:
+        raise CannotAnswer(
+            f"The factor {taken[0]} has a name that is used for the choice itself.", "Rename it."
+        )
     table = (tried_settings(used) if settings is None else settings)[factors].reset_index(drop=True)
     if table.empty:
         raise ValueError("there are no settings to judge")
@@ -211,12 +236,12 @@ def judge_settings(
     beyond = _beyond(used, table)
     for each in used:
         told = each.shown(table)
-        for suffix, column in (("", "estimate"), ("_low", "low"), ("_high", "high")):
-            value = told[column].to_numpy(float)
-            found[f"{each.response}{suffix}"] = np.exp(value) if each.log else value
+        for suffix, end in (("", "estimate"), ("_low", "low"), ("_high", "high")):
+            value = told[end].to_numpy(float)
+            found[f"{column(each.response)}{suffix}"] = np.exp(value) if each.log else value
     for limit in limits:
         kept = limit.met(drawn.batch[:, :, by_name[limit.response]])
-        found[f"{limit.response}_meets"] = kept.mean(axis=0)
+        found[f"{column(limit.response)}_meets"] = kept.mean(axis=0)
         met &= kept
     worth = met.astype(float)
     if limits:
@@ -225,7 +250,7 @@ def judge_settings(
         found["meets_all_low"], found["meets_all_high"] = ends
     if wishes:
         granted = overall(wishes, {name: drawn.batch[:, :, r] for name, r in by_name.items()})
-        found["desirability"] = overall(wishes, {name: found[name].to_numpy(float) for name in names})
+        found["desirability"] = overall(wishes, {name: found[column(name)].to_numpy(float) for name in names})
         found["expected_desirability"] = granted.mean(axis=0)
         worth = worth * granted
     found["score"] = worth.mean(axis=0)
@@ -303,18 +328,18 @@ def _costs(
     for r, name in enumerate(names):
         wish = next((w for w in wishes if w.response == name), None)
         limit = next((lim for lim in limits if lim.response == name), None)
-        column = values[..., r]
+        value = values[..., r]
         if wish is not None:
-            sign = {"less": column, "more": -column, "near": np.abs(column - wish.best)}
+            sign = {"less": value, "more": -value, "near": np.abs(value - wish.best)}
             found.append(sign[wish.want])
         elif limit is not None:
             low, high = limit.ends
             if np.isinf(low):
-                found.append(column)
+                found.append(value)
             elif np.isinf(high):
-                found.append(-column)
+                found.append(-value)
             else:
-                found.append(np.abs(column - (low + high) / 2))
+                found.append(np.abs(value - (low + high) / 2))
     return np.stack(found, axis=-1) if found else None
 
 
@@ -328,7 +353,7 @@ def _front(cost: Array) -> NDArray[np.bool_]:
 def _fronts(
     found: pd.DataFrame, drawn: Draws, limits: Sequence[Limit], wishes: Sequence[Wish]
 ) -> tuple[NDArray[np.bool_], Array]:
-    values = found[list(drawn.responses)].to_numpy(float)
+    values = found[[column(name) for name in drawn.responses]].to_numpy(float)
     here = _costs(drawn.responses, values, limits, wishes)
     times = max(20, min(FRONT_DRAWS, len(drawn.typical), 40_000_000 // len(found) ** 2))
     there = _costs(drawn.responses, drawn.typical[:times], limits, wishes)
@@ -355,10 +380,10 @@ def _made(used: Sequence[Forecaster], settings: pd.DataFrame) -> list[int]:
     return [int(count) for count in counts]
 
 
-def _alike(column: pd.Series, value: object) -> NDArray[np.bool_]:
-    if pd.api.types.is_numeric_dtype(column):
-        return np.isclose(column.to_numpy(float), float(value))  # type: ignore[arg-type]
-    return (column.astype(str) == str(value)).to_numpy()
+def _alike(values: pd.Series, value: object) -> NDArray[np.bool_]:
+    if pd.api.types.is_numeric_dtype(values):
+        return np.isclose(values.to_numpy(float), float(value))  # type: ignore[arg-type]
+    return (values.astype(str) == str(value)).to_numpy()
 
 
 def as_setting(row: Mapping[str, object] | pd.Series, names: Sequence[str]) -> pd.DataFrame:

@@ -281,16 +281,24 @@ def _further(
         return next_runs(
             choice,
             factors,
-            trial.rows("runs"),
+            trial.rows("runs")[["run", "day", *choice.factors]],
             settings.choose.next_batches,
             settings.seed,
             model=list(terms) or "main",
             forbidden=(plan.forbidden or ()) if plan is not None else (),
-            per_day=None if plan is None else plan.batches_per_day,
+            per_day=_a_day(trial),
             hard_to_change=[name for name in hard if name in choice.factors],
         )
     except CannotAnswer as reason:
         return reason
+
+
+def _a_day(trial: Trial) -> int:
+    """Batches that fit in a day: as planned, or as many as were made."""
+    plan = trial.settings.plan
+    if plan is not None and plan.batches_per_day is not None:
+        return plan.batches_per_day
+    return int(trial.rows("runs").groupby("day").size().max())
 
 
 def _share(trial: Trial, study: DryingStudy | None) -> float | None:
@@ -320,7 +328,8 @@ def choice(trial: Trial, chosen: Chosen | CannotAnswer | None) -> Pieces:
     settings = trial.settings
     terms = tuple(_terms(chosen))
     voice = worded.Voice(terms, settings.label, settings.measure, chosen.dry_share)
-    found = worded.answer(chosen.choice, voice, list(chosen.not_judged), chosen.batches)
+    aside = [name for name in chosen.not_judged if settings.responses[name].limit(name) is not None]
+    found = worded.answer(chosen.choice, voice, aside, chosen.batches)
     pieces: Pieces = [TITLE, *_told(found, "answer")]
     if chosen.air:
         pieces.append(f"Dry times are forecast {chosen.air}.")
@@ -350,6 +359,7 @@ def _told(found: Sequence[Finding], kind: str) -> Pieces:
 
 
 def _picture(chosen: Chosen, voice: Voice) -> Picture:
+    from fizzlab.choose import column
     from fizzlab.plots.choose import Panel, trade_off
     from fizzlab.wording import choose as worded
     from fizzlab.wording import number
@@ -365,14 +375,17 @@ def _picture(chosen: Chosen, voice: Voice) -> Picture:
         panels.append(Panel("Keeps to every limit, %", values, percent=True))
     for each in chosen.given:
         name = each.response
-        values = table[[name, f"{name}_low", f"{name}_high"]].set_axis(["value", "low", "high"], axis=1)
+        at = column(name)
+        values = table[[at, f"{at}_low", f"{at}_high"]].set_axis(["value", "low", "high"], axis=1)
         limit = limits.get(name)
         ends = (None, None) if limit is None else (limit.at_least, limit.at_most)
         positive = each.log and all(end is None or end > 0 for end in ends)
         panels.append(Panel(voice.titled(name), values, *ends, log=positive))
     told = [
         f"{who}: "
-        + ", ".join(f"{voice.titled(each.response)} {number(row[each.response])}" for each in chosen.given)
+        + ", ".join(
+            f"{voice.titled(each.response)} {number(row[column(each.response)])}" for each in chosen.given
+        )
         for who, (_, row) in zip(names, table.iterrows(), strict=True)
     ]
     more = f" The best 12 of {len(judged.table)} are drawn." if len(judged.table) > 12 else ""

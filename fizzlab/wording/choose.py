@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from fizzlab.choose import Choice, Confirmation, Limit
+from fizzlab.choose import Choice, Confirmation, Limit, column
 from fizzlab.design import Plan
 from fizzlab.findings import Finding
 from fizzlab.problems import CannotAnswer
@@ -20,6 +20,8 @@ Measures = Callable[[str], Measure]
 
 #: A combination that keeps to the limits less often than this is said not to.
 HALF = 0.5
+#: From this chance on it is "nearly every".
+NEARLY = 0.985
 #: From this chance on the choice counts as settled, as in `fizzlab.choose.next_runs`.
 SETTLED = 0.95
 #: Level names that say nothing without the name of their factor.
@@ -94,7 +96,7 @@ def of_ten(chance: float) -> str:
     ('9 of 10 new batches', 'nearly every new batch', 'more than 9 of 10 new batches', \
 'fewer than 1 of 10 new batches', 'hardly any new batch')
     """
-    if chance >= 0.985:
+    if chance >= NEARLY:
         return "nearly every new batch"
     if chance < 0.015:
         return "hardly any new batch"
@@ -145,12 +147,12 @@ def _best(choice: Choice, best: pd.Series, voice: Voice, unmeasured: Sequence[st
     topic = _topic("best", best, voice.terms)
     by = " and ".join(word for word, there in (("limits", choice.limits), ("wishes", choice.wishes)) if there)
     of = f"of the {many} combinations that were made" if many > 1 else "the one combination that was made"
-    gone = f" ({listed([voice.measure(name).label for name in unmeasured])} left aside)" if unmeasured else ""
+    gone = f" but that on {listed([voice.measure(name).label for name in unmeasured])}" if unmeasured else ""
     keep = "Keep" if float(best["best_chance"]) >= SETTLED else "By what is known so far, keep"
     if not choice.limits:
         value = float(best["expected_desirability"])
         text = (
-            f"{keep} {who}: {of}, it grants the wishes in trial.toml best{gone}, {percent(value)} of them as a new "
+            f"{keep} {who}: {of}, it grants the wishes in trial.toml best, {percent(value)} of them as a new "
             "batch may be expected to."
         )
         return Finding(topic, text, value, unit="share of the wishes", kind="prediction", batches=batches)
@@ -231,18 +233,20 @@ def _excluded(choice: Choice, voice: Voice, batches: int) -> list[Finding]:
     """What each limit leaves out."""
     found = []
     for limit in choice.limits:
-        column = f"{limit.response}_meets"
-        out = choice.table[choice.table[column] < HALF].sort_values(column, kind="stable")
+        met = f"{column(limit.response)}_meets"
+        out = choice.table[choice.table[met] < HALF].sort_values(met, kind="stable")
         asked = _first(voice.asked(limit).replace("its pieces", "the pieces"))
         if out.empty:
-            low = choice.table.iloc[int(choice.table[column].argmin())]
-            least = float(low[column])
+            low = choice.table.iloc[int(choice.table[met].argmin())]
+            least = float(low[met])
             text = (
                 f"{asked}: this excludes none; least often it is kept by {voice.name(low)} ({chance(least)})."
             )
+            if least >= NEARLY:
+                text = f"{asked}: nearly every new batch of each combination keeps to it ({chance(least)})."
             rows = [low]
         else:
-            told = listed([f"{voice.name(row)} ({chance(row[column])})" for _, row in out.iterrows()])
+            told = listed([f"{voice.name(row)} ({chance(row[met])})" for _, row in out.iterrows()])
             verb = "keep" if len(out) > 1 else "keeps"
             text = f"{asked}: {told} {verb} to it in fewer than half of the new batches."
             rows = [row for _, row in out.iterrows()]
@@ -250,7 +254,7 @@ def _excluded(choice: Choice, voice: Voice, batches: int) -> list[Finding]:
             Finding(
                 _topic(f"meets.{limit.response}", row, voice.terms),
                 text,
-                float(row[column]),
+                float(row[met]),
                 unit="chance",
                 kind="prediction",
                 batches=batches,
@@ -265,6 +269,8 @@ def between_tried(grid: Choice, tried: Choice, voice: Voice, steps: int, batches
     best, made = grid.best, tried.best
     gain = float(best["score"]) - float(made["score"])
     told = f"With {steps} steps of each amount between the least and the most tried, the best is {voice.name(best)}"
+    if voice.name(best) == voice.name(made):
+        told += ", which was made"
     if grid.limits:
         met = float(best["meets_all"])
         told += f": {of_ten(met)} would keep to every limit ({chance(met)}"
@@ -276,7 +282,7 @@ def between_tried(grid: Choice, tried: Choice, voice: Voice, steps: int, batches
         numbers = (value, None, None)  # type: ignore[assignment]
     if not best["made"]:
         told += "; it was not made yet, so this rests on the model between the batches"
-    if gain < 0.02:
+    if gain < 0.02 and voice.name(best) != voice.name(made):
         told += f"; that is hardly better than {voice.name(made)}, which was made"
     topic = _topic("between", best, voice.terms)
     return Finding(topic, f"{told}.", *numbers, "chance", kind="prediction", batches=batches)
@@ -290,9 +296,9 @@ def table(choice: Choice, voice: Voice, most: int = 12) -> pd.DataFrame:
     for place, (_, row) in enumerate(choice.table.head(most).iterrows()):
         cells = {"combination": voice.name(row) + (" (not tried)" if row["beyond_tried"] else "")}
         for name in choice.responses:
-            value, low, high = (float(row[f"{name}{end}"]) for end in ("", "_low", "_high"))
+            value, low, high = (float(row[f"{column(name)}{end}"]) for end in ("", "_low", "_high"))
             said = number(value) if low == high else f"{number(value)} ({number(low)} to {number(high)})"
-            said += f"; {chance(float(row[f'{name}_meets']))}" if name in limited else ""
+            said += f"; {chance(float(row[f'{column(name)}_meets']))}" if name in limited else ""
             cells[voice.titled(name)] = said
         if choice.limits:
             cells["every limit"] = chance(float(row["meets_all"]))

@@ -132,7 +132,7 @@ def test_what_was_asked_and_not_measured_is_named(tmp_path: Path) -> None:
     assert any(
         line.startswith("Breaking height is asked for in trial.toml and not judged here.") for line in said
     )
-    assert "left aside" in said[0]
+    assert "every limit but that on breaking height and gas that came" in said[0]
 
 
 def test_when_nothing_is_good_enough_it_says_so(tmp_path: Path) -> None:
@@ -175,3 +175,24 @@ def test_nothing_measured_of_what_is_asked(make_trial: MakeTrial) -> None:
     said = lines_of(sections.choice(trial, found))
     assert said[0].startswith("No combination can be chosen.")
     assert "It was not measured." in said[0]
+
+
+def test_a_response_may_bear_the_name_of_a_column_of_the_choice(tmp_path: Path) -> None:
+    """The crumble score is a response, and the table of a choice has a score of its own."""
+    source = shipped.demo("colour-ways")
+    for file in source.iterdir():
+        if file.is_file():
+            (tmp_path / file.name).write_bytes(file.read_bytes())
+    toml = tmp_path / "trial.toml"
+    text = toml.read_text(encoding="utf-8").split("[earlier]")[0]
+    toml.write_text(f"{text}\n[responses.score]\nat_most = 2\n", encoding="utf-8")
+    trial = load(tmp_path)
+    found = chosen_of(trial)
+    assert isinstance(found, Chosen)
+    table = next(piece.rows for piece in sections.choice(trial, found) if isinstance(piece, Grid))
+    for cell in table["Crumble score, points"]:
+        value, low, high = (float(each) for each in re.findall(r"\d+\.?\d*", cell)[:3])
+        assert low <= value <= high
+    plan = found.further
+    assert isinstance(plan, Plan)  # its batches have no blind codes to go on from
+    assert plan.runs.groupby("day").size().max() <= 3

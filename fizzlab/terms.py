@@ -168,7 +168,10 @@ def level_name(term: Term, value: object) -> str:
     >>> level_name(Amount("binder_g", "g"), 0.6)
     '0.6 g'
     """
-    return str(value) if isinstance(term, Category) else f"{value:g} {term.unit}".strip()
+    if isinstance(term, Category):
+        return str(value)
+    amount = float(str(value))
+    return f"{amount:.4g} {term.unit}".strip() if abs(amount) < 10_000 else f"{amount:g} {term.unit}".strip()
 
 
 def varying(terms: Sequence[Term], batches: pd.DataFrame) -> tuple[list[Term], list[str]]:

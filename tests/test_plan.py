@@ -100,7 +100,7 @@ def test_statements_say_aliases_spare_batches_and_what_is_added(
     planned = plan_trial(settings(toml("fractional factorial")))
     said = " ".join(planned.statements(("A quarter is seen 8 times in 10.",)))
     assert (
-        "joint effect of oil g and gum g cannot be told from the joint effect of starch g and salt g" in said
+        "joint effect of oil and gum cannot be told from the joint effect of starch and salt" in said
     )
     assert "spare batches (beyond those that the answers use up)" in said
     assert "A quarter is seen 8 times in 10." in said
@@ -173,7 +173,7 @@ def test_a_limit_of_the_maker_is_said_on_the_card(settings: Callable[[str], Tria
     strict = RECIPE.replace('role = "other"', 'role = "other"\nmax_pct = 0.3')
     cards = plan_trial(settings(FACTORIAL + strict)).cards
     over = [card for card in cards.cards if any("above your limit of 0.3 %" in note for note in card.notes)]
-    assert {dict(card.levels)["gum g"] for card in over} == {"1.2 g"}
+    assert {dict(card.levels)["gum"] for card in over} == {"1.2 g"}
 
 
 # settings that do not fit
@@ -588,7 +588,7 @@ def test_cards_follow_the_runs_they_are_given(settings: Callable[[str], TrialSet
     wishes = settings(WITH_RECIPE)
     one = pd.DataFrame([{"run": "X", "day": "1", "blind": "", "colour": "lake", "gum_g": 0.9}])
     (card,) = make_cards(wishes, one).cards
-    assert (card.run, card.levels) == ("X", (("colour", "lake"), ("gum g", "0.9 g")))
+    assert (card.run, card.levels) == ("X", (("colour", "lake"), ("gum", "0.9 g")))
 
 
 def test_the_examples_of_the_guide_are_read_as_they_stand(folder: Folder) -> None:

@@ -5,6 +5,7 @@ Nothing is computed here that a study does not already hold.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -173,7 +174,8 @@ def spoken(text: str, trial: Trial) -> str:
     """A sentence with the names of columns replaced by what the maker calls them."""
     for name in trial.settings.factors:
         text = text.replace(name, trial.settings.label(name))
-    return text.replace("log vpd_kpa", "the room's air").replace("vpd_kpa", "vapour-pressure deficit")
+    text = text.replace("log vpd_kpa", "the room's air").replace("vpd_kpa", "vapour-pressure deficit")
+    return re.sub(r"(^|[.:] )the room's air", r"\1The room's air", text)
 
 
 def next_steps(trial: Trial, dried: Dried) -> Pieces:

@@ -5,6 +5,7 @@ Nothing is computed here that an analysis does not already hold.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -14,7 +15,19 @@ import pandas as pd
 from fizzlab.changes import Changed, compare_all, of_cost
 from fizzlab.crumble import DropStudy
 from fizzlab.cure import DryingStudy, WeighedStudy
-from fizzlab.effects import Analysis, PowerAdvice, adjusted_means, as_if_alike, odd_batches, power_advice
+from fizzlab.effects import (
+    Analysis,
+    PowerAdvice,
+    adjusted_means,
+    analyse_mixture,
+    as_if_alike,
+    curvature,
+    lack_of_fit,
+    odd_batches,
+    power_advice,
+    surface,
+    unreplicated,
+)
 from fizzlab.findings import Finding
 from fizzlab.fizz.study import Compared
 from fizzlab.page import Findings, Grid, Notes, Picture
@@ -27,13 +40,17 @@ from fizzlab.sections.fizz import Fizzed
 from fizzlab.sections.general import Pieces
 from fizzlab.sections.weighing import Weighed
 from fizzlab.settings import PlanSettings
-from fizzlab.terms import Category, Term, grouping, level_name
+from fizzlab.terms import Amount, Category, Term, grouping, level_name
 from fizzlab.trial import Trial
 from fizzlab.wording import effects as worded
 from fizzlab.wording import listed, number
+from fizzlab.wording import shape as shaped
 
 #: Kinds of plan that can show bends.
 BENDS = ("central composite", "box-behnken", "definitive screening")
+
+#: Kinds of plan whose factors have two levels each.
+TWO_LEVELS = ("factorial", "fractional factorial", "screening")
 
 #: What a plan of shares cannot be asked: one share does not change alone.
 SHARES = (
@@ -256,6 +273,72 @@ def _values(batches: pd.DataFrame, term: Term) -> list[str] | list[float]:
     return tried if len(tried) <= 5 else [float(value) for value in np.linspace(tried[0], tried[-1], 3)]
 
 
+def _shape(trial: Trial, changed: Changed) -> list[Finding]:
+    """Bends by batches in the middle, what a model misses, and where a curved surface is level."""
+    settings, found = trial.settings, []
+    for response, analysis in changed.analyses.items():
+        measure = settings.measure(response)
+        amounts = [f.name for f in analysis.basis.factors if isinstance(f, Amount)]
+        bends = {term.removesuffix("^2") for term in analysis.basis.terms if term.endswith("^2")}
+        with contextlib.suppress(CannotAnswer):
+            found.append(shaped.lack_finding(lack_of_fit(analysis), analysis, measure))
+        if amounts and not bends:
+            with contextlib.suppress(CannotAnswer):
+                found.append(shaped.curvature_finding(curvature(analysis), analysis, measure))
+        if len(amounts) > 1 and bends >= set(amounts):
+            with contextlib.suppress(CannotAnswer):
+                found.append(shaped.surface_finding(surface(analysis), analysis, measure, settings.label))
+    return found
+
+
+def _mixtures(trial: Trial, changed: Changed) -> list[Finding]:
+    """What the shares do, where the plan is a mixture."""
+    settings, found = trial.settings, []
+    plan = settings.plan
+    parts = [term for term in settings.terms() if isinstance(term, Amount)]
+    if plan is None or plan.kind != "mixture" or len(parts) < 2:
+        return []
+    for response in changed.measured.measured:
+        measure = settings.measure(response)
+        for blending in (plan.blending or "quadratic", "linear"):
+            try:
+                analysis = analyse_mixture(
+                    changed.measured.batches, response, parts, blending=blending, log=measure.scale == "ratio"
+                )
+            except CannotAnswer:
+                continue
+            found += shaped.mixture_findings(analysis, measure, settings.label)
+            break
+    return found
+
+
+def _unrepeated(trial: Trial, changed: Changed) -> Pieces:
+    """Two-level plans that nothing judges but the crowd of their small effects."""
+    settings = trial.settings
+    plan = settings.plan
+    if plan is None or plan.kind not in TWO_LEVELS:
+        return []
+    pieces: Pieces = []
+    for response in changed.measured.measured:
+        if response in changed.analyses:
+            continue
+        measure = settings.measure(response)
+        try:
+            found = unreplicated(
+                changed.measured.batches, response, changed.terms, log=measure.scale == "ratio"
+            )
+        except CannotAnswer:
+            continue
+        pieces += [
+            Findings([shaped.standing_out(found, measure, settings.label)], kind="plain"),
+            Grid(
+                shaped.standing_out_table(found, settings.label),
+                f"{measure.label}: the effects, the largest first",
+            ),
+        ]
+    return ["### Which effects stand out", *pieces] if pieces else []
+
+
 def _joint(trial: Trial, changed: Changed) -> list[worded.Joint]:
     settings = trial.settings
     return [
@@ -291,10 +374,13 @@ def batch_numbers(trial: Trial, changed: Changed | None) -> Pieces:
 
 def in_detail(trial: Trial, changed: Changed | None) -> Pieces:
     """The comparisons in full: all pairs, joint effects and bends, odd batches, and how it was worked out."""
-    if changed is None or not changed.analyses:
+    if changed is None or not changed.measured.measured:
         return []
     settings = trial.settings
     pieces: Pieces = ["## The comparisons in detail"]
+    unrepeated = _unrepeated(trial, changed)
+    if not changed.analyses:
+        return [*pieces, *unrepeated] if unrepeated else []
     doubts: list[str] = []
     for response, analysis in changed.analyses.items():
         if response == "weighed_dry_h":
@@ -308,6 +394,10 @@ def in_detail(trial: Trial, changed: Changed | None) -> Pieces:
     joint = [each.finding for each in _joint(trial, changed) if not each.shown]
     if joint:
         pieces += ["### Does one change depend on another?", Findings(joint, kind="plain")]
+    shape = [*_shape(trial, changed), *_mixtures(trial, changed)]
+    if shape:
+        pieces += ["### Bends, best points and shares", Findings(shape, kind="plain")]
+    pieces += unrepeated
     if doubts:
         pieces += ["### Worth a second look", Notes(doubts, "caution")]
     said, rests = worded.methods(changed, settings.measure)

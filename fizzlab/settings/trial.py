@@ -126,6 +126,7 @@ class TrialSettings(Section):
         return None if self.recipe is None else make_recipe(self.recipe, self.factors)
 
     def label(self, name: str) -> str:
-        """The plain words for a factor, or its name."""
+        """The plain words for a factor, or its name without the unit that ends it."""
         factor = self.factors.get(name)
-        return (factor.label if factor else "") or name.replace("_", " ")
+        plain = name.removesuffix(f"_{factor.unit}") if factor and factor.unit else name
+        return (factor.label if factor else "") or plain.replace("_", " ")

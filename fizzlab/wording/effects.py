@@ -13,7 +13,7 @@ from fizzlab.effects import Analysis, Change, Comparisons, OddBatches, PowerAdvi
 from fizzlab.findings import Finding
 from fizzlab.settings import Measure
 from fizzlab.terms import Category, level_name
-from fizzlab.wording.numbers import listed, number, percent, ratio
+from fizzlab.wording.numbers import listed, number, of_hundred, percent, ratio, signed
 
 Label = Callable[[str], str]
 Measures = Callable[[str], Measure]
@@ -70,18 +70,14 @@ def size(change: Change, measure: Measure, brief: bool = False) -> str:
     if change.sure:
         return _signed(change.estimate, measure.unit)
     if change.scale == "difference":
-        ends = f"{_sign(change.low)} to {_signed(change.high, measure.unit)}"
+        ends = f"{signed(change.low)} to {_signed(change.high, measure.unit)}"
         return f"{_signed(change.estimate, measure.unit)} ({start}{ends})"
     times = "times" if brief else voice_of(change.response, measure).times
     return f"{ratio(change.estimate)} {times} ({start}{_ratio_ends(change)})"
 
 
 def _signed(value: float, unit: str) -> str:
-    return f"{_sign(value)} {unit}".strip()
-
-
-def _sign(value: float) -> str:
-    return f"{'+' if value > 0 else '−' if value < 0 else ''}{number(abs(value))}"
+    return f"{signed(value)} {unit}".strip()
 
 
 def _ratio_ends(change: Change) -> str:
@@ -201,7 +197,7 @@ def judged(changed: Changed, label: Label) -> list[str]:
 def whole_day_note(name: str) -> str:
     """What to mind of a factor that was set for whole days, where a test counts batches only."""
     return (
-        f"{name.replace('_', ' ')} was the same for all batches of a day. The numbers here count batches, so those of its "
+        f"{_first(name.replace('_', ' '))} was the same for all batches of a day. The numbers here count batches, so those of its "
         "levels look surer than they are; where it is compared by days, that stands under “What changed”."
     )
 
@@ -238,9 +234,9 @@ def _cell(change: Change, voice: Voice) -> str:
     elif change.same:
         word = f"{word}, within the margin"
     if change.sure:
-        return f"{word}: {_sign(change.estimate)}"
+        return f"{word}: {signed(change.estimate)}"
     if change.scale == "difference":
-        return f"{word}: {_sign(change.estimate)} ({_sign(change.low)} to {_sign(change.high)})"
+        return f"{word}: {signed(change.estimate)} ({signed(change.low)} to {signed(change.high)})"
     ends = [ratio(value) if isfinite(value) and value > 0 else "?" for value in (change.low, change.high)]
     return f"{word}: {ratio(change.estimate)} ({ends[0]} to {ends[1]})"
 
@@ -298,7 +294,7 @@ def joint_effects(analysis: Analysis, measure: Measure, label: Label) -> list[Jo
             )
         else:
             continue
-        test = f"chance alone shows as much in {_of_hundred(float(analysis.tests['p'][name]))} trials"
+        test = f"chance alone shows as much in {of_hundred(float(analysis.tests['p'][name]))} trials"
         each = _apart(analysis, one, two, measure) if shown and two else ""
         told = Finding(
             f"joint.{analysis.response}.{name}",
@@ -319,7 +315,7 @@ def _apart(analysis: Analysis, one: str, two: str, measure: Measure) -> str:
     for level in second.levels:
         for name, row in against_control(analysis, one, {two: level}).table.iterrows():
             keys = ("ratio", "ratio_low", "ratio_high") if analysis.log else ("estimate", "low", "high")
-            value, low, high = (ratio(row[key]) if analysis.log else _sign(row[key]) for key in keys)
+            value, low, high = (ratio(row[key]) if analysis.log else signed(row[key]) for key in keys)
             unit = " times" if analysis.log else f" {measure.unit}".rstrip()
             parts.append(f"with {level}, {name}: {value}{unit} ({low} to {high})")
     return f" {_first('; '.join(parts))}. One in twenty such lines says so by chance: make it again before you build on it."
@@ -348,8 +344,8 @@ def compared(analysis: Analysis, factor: str, measure: Measure) -> tuple[pd.Data
             rows.append(
                 (
                     str(name),
-                    ratio(value) if each.log else _sign(value),
-                    f"{ratio(low)} to {ratio(high)}" if each.log else f"{_sign(low)} to {_sign(high)}",
+                    ratio(value) if each.log else signed(value),
+                    f"{ratio(low)} to {ratio(high)}" if each.log else f"{signed(low)} to {signed(high)}",
                     _p(float(row["p"])),
                     "with the control (Dunnett)"
                     if each.kind == "against control"
@@ -390,7 +386,7 @@ def advice(analysis: Analysis, measure: Measure, odd: OddBatches, power: PowerAd
         way = "above" if row["residual"] > 0 else "below"
         said.append(
             f"{_first(measure.label)} of batch {run} lies far {way} what the others say of it (chance would do so in "
-            f"{_of_hundred(float(odd.table['p_joint'][run]))} trials). Look up what happened to it. It stays in; without it: "
+            f"{of_hundred(float(odd.table['p_joint'][run]))} trials). Look up what happened to it. It stays in; without it: "
             f"{_without(odd.without[run], analysis.log)}."
         )
     if power is not None and power.change and power.suggested in _POWERS:
@@ -410,15 +406,11 @@ _POWERS = {
 }
 
 
-def _of_hundred(p: float) -> str:
-    return "fewer than 1 in 100" if p < 0.01 else f"{p * 100:.0f} in 100"
-
-
 def _without(effects: pd.DataFrame, log: bool) -> str:
     key = "ratio" if log else "estimate"
     parts = []
     for name, row in effects.iterrows():
         if row[f"{key}_without"] == row[f"{key}_without"]:
-            now, then = (ratio(row[k]) if log else _sign(row[k]) for k in (key, f"{key}_without"))
+            now, then = (ratio(row[k]) if log else signed(row[k]) for k in (key, f"{key}_without"))
             parts.append(f"{str(name).split(': ', 1)[-1]} {then} instead of {now}")
     return listed(parts) if parts else "too few batches are left to say"

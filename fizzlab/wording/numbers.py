@@ -27,6 +27,28 @@ def number(value: float, digits: int = 2) -> str:
     return f"{rounded:.{places}f}"
 
 
+def signed(value: float) -> str:
+    """A difference, with its sign.
+
+    Examples
+    --------
+    >>> signed(4.0), signed(-0.35), signed(0.0)
+    ('+4.0', '−0.35', '0')
+    """
+    return f"{'+' if value > 0 else '−' if value < 0 else ''}{number(abs(value))}"
+
+
+def of_hundred(p: float) -> str:
+    """A probability in words.
+
+    Examples
+    --------
+    >>> of_hundred(0.003), of_hundred(0.042)
+    ('fewer than 1 in 100', '4 in 100')
+    """
+    return "fewer than 1 in 100" if p < 0.01 else f"{p * 100:.0f} in 100"
+
+
 def ratio(value: float) -> str:
     """A ratio near 1, to two places, so that an end near 1 is seen on its own side.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import re
 from collections.abc import Callable
@@ -12,10 +13,11 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from test_plan_roundtrip import _fill, _plan
 
 from fizzlab import sections, shipped
 from fizzlab.changes import Changed, compare_all, of_cost
-from fizzlab.effects import Change, analyse, changes_of, ratio_limits, same_within
+from fizzlab.effects import Change, analyse, changes_of, ratio_limits, same_within, unreplicated
 from fizzlab.fizz.study import study_fizz
 from fizzlab.recipe import cost, for_run
 from fizzlab.responses import batch_responses
@@ -23,6 +25,7 @@ from fizzlab.settings import MEASURES, Measure
 from fizzlab.terms import Amount, Category
 from fizzlab.trial import Trial, load
 from fizzlab.wording import effects as worded
+from fizzlab.wording import shape as shaped
 
 MakeTrial = Callable[..., Path]
 COLOUR = Category("colour", ("pearl", "dye", "lake"), "pearl")
@@ -284,3 +287,48 @@ def test_an_own_response_is_spoken_of_by_its_label() -> None:
         "Foam after a minute: pieces had more foam after a minute than those with pearl: with dye +4.0 mm "
         "(95 % interval +1.0 to +7.0 mm)."
     )
+
+
+def _planned(kind: str, folder: Path) -> Changed:
+    _plan(kind, folder)
+    _fill(folder)
+    return _compared(load(folder))[0]
+
+
+def _said(kind: str, folder: Path) -> str:
+    changed = _planned(kind, folder)
+    pieces = sections.in_detail(load(folder), changed)
+    return " ".join(str(getattr(piece, "findings", piece)) for piece in pieces)
+
+
+def test_a_curved_plan_tells_where_its_surface_is_level_and_whether_that_was_tried(tmp_path: Path) -> None:
+    said = _said("central composite", tmp_path / "quay")
+    assert "By the fitted surface, tumble loss" in said
+    assert "A bend of tumble loss with oil was not shown" in said
+
+
+def test_batches_in_the_middle_tell_of_bends(tmp_path: Path) -> None:
+    assert "The batches in the middle lie at" in _said("fractional factorial", tmp_path / "quay")
+
+
+def test_a_mixture_is_told_by_its_shares(tmp_path: Path) -> None:
+    assert "from the least to the most emulsifier, the others in proportion" in _said(
+        "mixture", tmp_path / "quay"
+    )
+
+
+def test_without_repeats_effects_must_stand_out_from_the_crowd() -> None:
+    """Eight batches, three factors, all joint effects in the plan: only the planted effect stands out."""
+    corners = pd.DataFrame(
+        [(str(i), a, b, c) for i, (a, b, c) in enumerate(itertools.product((1.0, 3.0), repeat=3))],
+        columns=["run", "oil_g", "gum_g", "salt_g"],
+    )
+    noise = np.random.default_rng(2).normal(0, 0.02, 8)
+    batches = corners.assign(tumble_loss_pct=np.exp(0.8 * (corners["oil_g"] - 2) + noise))
+    terms = [Amount("oil_g", "g"), Amount("gum_g", "g"), Amount("salt_g", "g")]
+    found = unreplicated(batches, "tumble_loss_pct", terms, log=True)
+    said = shaped.standing_out(found, LOSS, lambda name: name.removesuffix("_g"))
+    assert said.sentence.startswith("Tumble loss: oil stands out.")
+    table = shaped.standing_out_table(found, lambda name: name.removesuffix("_g"))
+    assert list(table["effect"][:1]) == ["oil"]
+    assert set(table["effect"]) >= {"oil with gum", "oil with gum with salt"}

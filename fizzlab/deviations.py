@@ -148,10 +148,11 @@ def _against_plan(trial: Trial, planned: Sequence[Mapping[str, str | float]]) ->
             continue
         for name in trial.settings.factors:
             if name in plan and not _same(plan[name], made.loc[run, name]):
-                label = trial.settings.label(name)
-                found.append(
-                    Deviation(run, f"{label} {_plain(made.loc[run, name])}, planned {_plain(plan[name])}")
+                label, unit = trial.settings.label(name), trial.settings.factors[name].unit
+                was, meant = (
+                    f"{_plain(value)} {unit}".strip() for value in (made.loc[run, name], plan[name])
                 )
+                found.append(Deviation(run, f"{label} {was}, planned {meant}"))
     both = [run for run in made.index if run in wanted]
     if both != [run for run in wanted if run in both]:
         found.append(Deviation("", "the batches stand in runs in another order than planned"))

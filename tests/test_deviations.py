@@ -121,7 +121,7 @@ def test_what_differs_from_the_plan_that_was_kept(make_trial: MakeTrial) -> None
     assert [(deviation.run, deviation.what) for deviation in found] == [
         ("E", "planned, but not in runs"),
         ("C", "colour pearl, planned dye"),
-        ("C", "binder g 1.2, planned 0.6"),
+        ("C", "binder 1.2 g, planned 0.6 g"),
         ("D", "not in the plan"),
         ("", "the batches stand in runs in another order than planned"),
         ("C", "made on day 2, not with the others of planned day 1"),

@@ -99,9 +99,7 @@ def test_statements_say_aliases_spare_batches_and_what_is_added(
 ) -> None:
     planned = plan_trial(settings(toml("fractional factorial")))
     said = " ".join(planned.statements(("A quarter is seen 8 times in 10.",)))
-    assert (
-        "joint effect of oil and gum cannot be told from the joint effect of starch and salt" in said
-    )
+    assert "joint effect of oil and gum cannot be told from the joint effect of starch and salt" in said
     assert "spare batches (beyond those that the answers use up)" in said
     assert "A quarter is seen 8 times in 10." in said
 

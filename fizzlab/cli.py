@@ -245,7 +245,7 @@ def bench(folder: Path) -> None:
 
         for why in Logbook.open(folder).waiting():
             click.echo(f"Readings wait in the journal: {why}", err=True)
-        sys.exit(jupyterlab.start(jupyterlab.put_bench(folder)))
+        sys.exit(jupyterlab.start(folder, jupyterlab.put_bench(folder).name))
 
 
 if __name__ == "__main__":

@@ -44,9 +44,17 @@ def put_bench(folder: Path) -> Path:
     return path
 
 
-def start(path: Path) -> int:
-    """Run JupyterLab on a folder or a notebook until it is stopped; its exit code."""
-    return subprocess.call([sys.executable, "-m", "jupyterlab", str(path)], env=surroundings())
+def start(folder: Path, page: str = "") -> int:
+    """Run JupyterLab on a folder until it is stopped; its exit code.
+
+    Parameters
+    ----------
+    folder : Path
+    page : str
+        A notebook of the folder to open alone, with nothing beside it.
+    """
+    alone = [f"--LabApp.default_url=/doc/tree/{page}"] if page else []
+    return subprocess.call([sys.executable, "-m", "jupyterlab", *alone, str(folder)], env=surroundings())
 
 
 def surroundings() -> dict[str, str]:

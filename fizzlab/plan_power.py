@@ -15,6 +15,7 @@ from fizzlab.plan import Planned
 from fizzlab.power import ASSUMED, Effect, Simulation, Spreads, TouchChecks
 from fizzlab.problems import CannotAnswer
 from fizzlab.trial import load
+from fizzlab.wording import capital
 from fizzlab.wording import power as words
 from fizzlab.wording.power import DRY_TIME, Thing
 
@@ -165,7 +166,7 @@ def _judged(planned: Planned, spreads: Spreads, trials: int, curve: bool) -> Pla
     apart = np.diff(np.log(table["ratio"].to_numpy(float)), prepend=-1.0) > 0.012
     first = words.first_of(hardest, label)
     what = f"{thing.noun} so many times as {thing.adjective} with {first} as with {hardest.second}"
-    what = what[:1].upper() + what[1:]
+    what = capital(what)
     sentences = tuple(each for each in said if each)
     return PlanPower(sentences, table[apart], what, thing.ratio_of, wishes.smallest_difference)
 

@@ -42,8 +42,8 @@ from fizzlab.sections.weighing import Weighed
 from fizzlab.settings import PlanSettings
 from fizzlab.terms import Amount, Category, Term, grouping, level_name
 from fizzlab.trial import Trial
+from fizzlab.wording import capital, listed, number
 from fizzlab.wording import effects as worded
-from fizzlab.wording import listed, number
 from fizzlab.wording import shape as shaped
 
 #: Kinds of plan that can show bends.
@@ -166,7 +166,7 @@ def _of_factor(trial: Trial, changed: Changed, term: Term, tests: Tests) -> Piec
     title = settings.label(term.name)
     panels = _panels(trial, changed, term, tests)
     return [
-        f"### {title[:1].upper()}{title[1:]}",
+        f"### {capital(title)}",
         Notes(said, "answer"),
         Findings(findings, kind="silent"),
         _picture(trial, term, panels) if panels else None,
@@ -193,7 +193,7 @@ def _panels(trial: Trial, changed: Changed, term: Term, tests: Tests) -> list[Pa
     found: list[Panel | None] = []
     for response in dict.fromkeys(change.response for change in changed.of(term.name)):
         measure = trial.settings.measure(response)
-        title = f"{measure.label[:1].upper()}{measure.label[1:]}, {measure.unit}".rstrip(", ")
+        title = f"{capital(measure.label)}, {measure.unit}".rstrip(", ")
         study = _dry_times(response, tests)
         if study is not None:
             found.append(_of_study(title, study, term))

@@ -14,7 +14,7 @@ from fizzlab.cure.study import DryingStudy
 from fizzlab.cure.touch import Linear
 from fizzlab.findings import Finding
 from fizzlab.terms import Amount, Category, level_name
-from fizzlab.wording.numbers import count, duration, listed, number, percent, ratio, ratio_interval
+from fizzlab.wording.numbers import capital, count, duration, listed, number, percent, ratio, ratio_interval
 
 Label = Callable[[str], str]
 
@@ -80,7 +80,7 @@ def soonest(study: DryingStudy) -> Finding | None:
         if unclear
         else ""
     )
-    sentence = f"{best[:1].upper()}{best[1:]} dried soonest{before}{but}."
+    sentence = f"{capital(best)} dried soonest{before}{but}."
     return Finding(f"dry_time.{term.name}.soonest", sentence, batches=study.fit.n_batches)
 
 
@@ -479,7 +479,7 @@ def forecast_summary(study: DryingStudy, forecast: pd.DataFrame, where: str) -> 
     sure = [f"{duration(row['sure_by'])}{'' if alone else ' with ' + row['level']}" for row in rows]
     begin = f"{where}, {percent(share)}" if where else percent(share)
     sentence = (
-        f"{begin[:1].upper()}{begin[1:]} of the pieces of a typical batch are dry after {listed(named)}. To be sure of "
+        f"{capital(begin)} of the pieces of a typical batch are dry after {listed(named)}. To be sure of "
         f"a new batch ({percent(study.fit.level)} of them), allow {listed(sure)}."
     )
     if any(row["beyond_tried"] for row in rows):

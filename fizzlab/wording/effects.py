@@ -13,7 +13,7 @@ from fizzlab.effects import Analysis, Change, Comparisons, OddBatches, PowerAdvi
 from fizzlab.findings import Finding
 from fizzlab.settings import Measure
 from fizzlab.terms import Category, level_name
-from fizzlab.wording.numbers import listed, number, of_hundred, percent, ratio, signed
+from fizzlab.wording.numbers import capital, listed, number, of_hundred, percent, ratio, signed
 
 Label = Callable[[str], str]
 Measures = Callable[[str], Measure]
@@ -126,7 +126,7 @@ def sentence(changes: Sequence[Change], measure: Measure, label: Label) -> str:
     open_ = [change for change in changes if not (change.shown or change.same or change.sure)]
     if open_:
         parts.append(_open(open_, measure, label))
-    return f"{_first(measure.label)}: {'; '.join(parts)}."
+    return f"{capital(measure.label)}: {'; '.join(parts)}."
 
 
 def _shown(changes: Sequence[Change], way: str, measure: Measure, label: Label) -> str:
@@ -187,7 +187,7 @@ def _yet(change: Change) -> str:
 def judged(changed: Changed, label: Label) -> list[str]:
     """What was set for whole days, and what that means."""
     return [
-        f"{_first(label(name))} was the same for all batches of a day, so it is judged by how much days differ: more batches "
+        f"{capital(label(name))} was the same for all batches of a day, so it is judged by how much days differ: more batches "
         "a day would tell little more about it, more days would."
         for name in changed.whole_day
         if any(change.judged_by == "days" for change in changed.of(name))
@@ -197,13 +197,9 @@ def judged(changed: Changed, label: Label) -> list[str]:
 def whole_day_note(name: str) -> str:
     """What to mind of a factor that was set for whole days, where a test counts batches only."""
     return (
-        f"{_first(name.replace('_', ' '))} was the same for all batches of a day. The numbers here count batches, so those of its "
+        f"{capital(name.replace('_', ' '))} was the same for all batches of a day. The numbers here count batches, so those of its "
         "levels look surer than they are; where it is compared by days, that stands under “What changed”."
     )
-
-
-def _first(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def table(changed: Changed, measures: Measures, label: Label) -> pd.DataFrame:
@@ -211,7 +207,7 @@ def table(changed: Changed, measures: Measures, label: Label) -> pd.DataFrame:
     columns: dict[str, dict[str, str]] = {}
     for change in changed.changes:
         row = measures(change.response)
-        name = _first(row.label) + (f", {row.unit}" if row.unit and change.scale == "difference" else "")
+        name = capital(row.label) + (f", {row.unit}" if row.unit and change.scale == "difference" else "")
         columns.setdefault(name, {})[_against(change, label)] = _cell(change, voice_of(change.response, row))
     rows = list(dict.fromkeys(key for cells in columns.values() for key in cells))
     found = pd.DataFrame(columns).reindex(rows).fillna("")
@@ -259,7 +255,7 @@ def not_compared(changed: Changed, measures: Measures, label: Label) -> list[str
     said = []
     for key, reason in changed.reasons.items():
         name, _, factor = key.partition(", ")
-        what = _first(measures(name).label) + (f" by {label(factor)}" if factor else "")
+        what = capital(measures(name).label) + (f" by {label(factor)}" if factor else "")
         if factor or not any(change.response == name for change in changed.changes):
             said.append(f"{what} is not compared. {reason}")
     return said
@@ -288,7 +284,7 @@ def joint_effects(analysis: Analysis, measure: Measure, label: Label) -> list[Jo
         elif name.endswith("^2"):
             one, two = name.removesuffix("^2"), ""
             said = (
-                f"{_first(measure.label)} bends with {label(one)}"
+                f"{capital(measure.label)} bends with {label(one)}"
                 if shown
                 else f"A bend of {measure.label} with {label(one)} was not shown"
             )
@@ -318,7 +314,7 @@ def _apart(analysis: Analysis, one: str, two: str, measure: Measure) -> str:
             value, low, high = (ratio(row[key]) if analysis.log else signed(row[key]) for key in keys)
             unit = " times" if analysis.log else f" {measure.unit}".rstrip()
             parts.append(f"with {level}, {name}: {value}{unit} ({low} to {high})")
-    return f" {_first('; '.join(parts))}. One in twenty such lines says so by chance: make it again before you build on it."
+    return f" {capital('; '.join(parts))}. One in twenty such lines says so by chance: make it again before you build on it."
 
 
 def _p(value: float) -> str:
@@ -354,7 +350,7 @@ def compared(analysis: Analysis, factor: str, measure: Measure) -> tuple[pd.Data
             )
     how = "times as much" if both[0].log else f"difference, {measure.unit}".rstrip(", ")
     table = pd.DataFrame(rows, columns=["compared", how, "95 % interval", "p", "judged together"])
-    return table, f"{_first(measure.label)}: every way against every other. Intervals that hold all together"
+    return table, f"{capital(measure.label)}: every way against every other. Intervals that hold all together"
 
 
 def methods(changed: Changed, measures: Measures) -> tuple[str, pd.DataFrame]:
@@ -363,7 +359,7 @@ def methods(changed: Changed, measures: Measures) -> tuple[str, pd.DataFrame]:
     for name, analysis in changed.analyses.items():
         reasons.append(analysis.structure.reason)
         row = {
-            "response": _first(measures(name).label),
+            "response": capital(measures(name).label),
             "batches": str(analysis.batches),
             "days": str(analysis.days),
             "analysed as": "logarithm" if analysis.log else "it is",
@@ -385,13 +381,13 @@ def advice(analysis: Analysis, measure: Measure, odd: OddBatches, power: PowerAd
         row = odd.table.loc[run]
         way = "above" if row["residual"] > 0 else "below"
         said.append(
-            f"{_first(measure.label)} of batch {run} lies far {way} what the others say of it (chance would do so in "
+            f"{capital(measure.label)} of batch {run} lies far {way} what the others say of it (chance would do so in "
             f"{of_hundred(float(odd.table['p_joint'][run]))} trials). Look up what happened to it. It stays in; without it: "
             f"{_without(odd.without[run], analysis.log)}."
         )
     if power is not None and power.change and power.suggested in _POWERS:
         said.append(
-            f"{_first(measure.label)}: the batches would fit better with {_POWERS[power.suggested]} analysed in place of "
+            f"{capital(measure.label)}: the batches would fit better with {_POWERS[power.suggested]} analysed in place of "
             f"{'its logarithm' if analysis.log else 'the number itself'}; take the intervals with care."
         )
     return said

@@ -16,7 +16,17 @@ from fizzlab.fizz.study import Compared, FizzStudy, Reached, Stored
 from fizzlab.problems import CannotAnswer
 from fizzlab.terms import ALL, Category, Term, level_name
 from fizzlab.wording.effects import whole_day_note
-from fizzlab.wording.numbers import count, duration, interval, listed, number, percent, ratio, ratio_interval
+from fizzlab.wording.numbers import (
+    capital,
+    count,
+    duration,
+    interval,
+    listed,
+    number,
+    percent,
+    ratio,
+    ratio_interval,
+)
 
 Label = Callable[[str], str]
 
@@ -286,9 +296,7 @@ def _spent(reached: GasReached) -> str:
     if reached.spent_low > 0:
         words = part(reached.spent)
         said = words if words == percent(reached.spent) else f"{words} ({percent(reached.spent)})"
-        return (
-            f"{said[:1].upper()}{said[1:]} of the fizz was spent before the bath or never reacted {between}"
-        )
+        return f"{capital(said)} of the fizz was spent before the bath or never reacted {between}"
     if reached.spent_high < 0:
         return f"More gas came than the recipe could give: {percent(-reached.spent)} more {between}"
     return (
@@ -474,7 +482,7 @@ def _shelf_in_short(stored: Stored) -> str:
     parts = [f"{share} of the fizz is left after {listed(times)}"] if times else []
     parts += [f"a loss {listed(unclear)} could not be shown"] if unclear else []
     said = listed(parts)
-    return f"{said[:1].upper()}{said[1:]}; home storage is not a stability study."
+    return f"{capital(said)}; home storage is not a stability study."
 
 
 def doubts(study: FizzStudy) -> list[str]:

@@ -117,6 +117,17 @@ def _pair(low: float, high: float) -> str:
     return f"{number(low, digits)} to {number(high, digits)}"
 
 
+def capital(text: str) -> str:
+    """A text that begins a sentence.
+
+    Examples
+    --------
+    >>> capital("dry time"), capital("95 % of the pieces")
+    ('Dry time', '95 % of the pieces')
+    """
+    return text[:1].upper() + text[1:]
+
+
 def listed(words: Sequence[str], last: str = "and") -> str:
     """Words in a row.
 

@@ -15,7 +15,7 @@ from fizzlab.cure.season_study import SeasonStudy
 from fizzlab.drift import DriftChart, Signal
 from fizzlab.findings import Finding
 from fizzlab.problems import CannotAnswer
-from fizzlab.wording.numbers import count, duration, listed, number, percent, ratio, ratio_interval
+from fizzlab.wording.numbers import capital, count, duration, listed, number, percent, ratio, ratio_interval
 
 Row = dict[str, Any]
 
@@ -44,7 +44,7 @@ def forecast_findings(study: SeasonStudy, own: str, where: str) -> list[Finding]
     batches = int(season.trials["batches"].sum())
     trials = len(season.trials)
     said = (
-        f"{where[:1].upper()}{where[1:]}, half the pieces of a typical batch are dry after {duration(row['typical'])} "
+        f"{capital(where)}, half the pieces of a typical batch are dry after {duration(row['typical'])} "
         f"in the average of these {trials} trials {_hours(row['low'], row['high'], season.level)}."
     )
     found = [

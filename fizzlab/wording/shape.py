@@ -11,13 +11,9 @@ from fizzlab.effects import Analysis, Curvature, LackOfFit, Surface, Unreplicate
 from fizzlab.findings import Finding
 from fizzlab.settings import Measure
 from fizzlab.terms import Amount
-from fizzlab.wording.numbers import listed, number, of_hundred, ratio, signed
+from fizzlab.wording.numbers import capital, listed, number, of_hundred, ratio, signed
 
 Label = Callable[[str], str]
-
-
-def _first(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def curvature_finding(found: Curvature, analysis: Analysis, measure: Measure) -> Finding:
@@ -31,9 +27,9 @@ def curvature_finding(found: Curvature, analysis: Analysis, measure: Measure) ->
         f"{signed(high)} {measure.unit})"
     )
     sentence = (
-        f"{_first(measure.label)} bends: the batches in the middle lie at {size}. Do not read off amounts in between."
+        f"{capital(measure.label)} bends: the batches in the middle lie at {size}. Do not read off amounts in between."
         if found.p < 0.05
-        else f"{_first(measure.label)}: no bend was shown. The batches in the middle lie at {size}."
+        else f"{capital(measure.label)}: no bend was shown. The batches in the middle lie at {size}."
     )
     unit = "ratio" if analysis.log else measure.unit
     return Finding(
@@ -45,10 +41,10 @@ def lack_finding(found: LackOfFit, analysis: Analysis, measure: Measure) -> Find
     """Whether repeated settings show that the model misses something."""
     odds = f"chance alone shows as much in {of_hundred(found.p)} trials"
     sentence = (
-        f"{_first(measure.label)}: batches of one setting lie closer together than the settings lie to what was fitted, so "
+        f"{capital(measure.label)}: batches of one setting lie closer together than the settings lie to what was fitted, so "
         f"something is missing from it ({odds}); plan joint effects or bends too."
         if found.p < 0.05
-        else f"{_first(measure.label)}: repeated settings do not show that anything is missing from what was fitted ({odds})."
+        else f"{capital(measure.label)}: repeated settings do not show that anything is missing from what was fitted ({odds})."
     )
     return Finding(f"missing.{analysis.response}", sentence, df=found.df_pure, batches=analysis.batches)
 
@@ -102,7 +98,7 @@ def mixture_findings(analysis: Analysis, measure: Measure, label: Label) -> list
             if analysis.log
             else f"{signed(value)} {measure.unit} (95 % interval {signed(low)} to {signed(high)} {measure.unit})"
         )
-        start = f"{_first(measure.label)}: from the least to the most {label(part.name)}, the others in proportion"
+        start = f"{capital(measure.label)}: from the least to the most {label(part.name)}, the others in proportion"
         sentence = (
             f"{start}, {size}."
             if low > null or high < null
@@ -131,10 +127,10 @@ def standing_out(found: Unreplicated, measure: Measure, label: Label) -> Finding
         "crowd"
     )
     sentence = (
-        f"{_first(measure.label)}: {listed(names)} {'stands' if len(names) == 1 else 'stand'} out. {crowd}; repeat a few "
+        f"{capital(measure.label)}: {listed(names)} {'stands' if len(names) == 1 else 'stand'} out. {crowd}; repeat a few "
         "batches to be surer."
         if names
-        else f"{_first(measure.label)}: no effect stands out. {crowd}."
+        else f"{capital(measure.label)}: no effect stands out. {crowd}."
     )
     return Finding(f"stands_out.{found.response}", sentence, batches=len(found.table) + 1)
 

@@ -55,6 +55,8 @@ class Trial:
         The earlier trials that `[earlier]` names, in its order.
     passed : tuple of Passed
         Those of them that cannot be counted, and why.
+    confirms : Trial or None
+        The trial that `[confirms]` names.
     """
 
     folder: Path
@@ -64,6 +66,7 @@ class Trial:
     inputs: tuple[Path, ...]
     earlier: tuple[Trial, ...] = ()
     passed: tuple[Passed, ...] = ()
+    confirms: Trial | None = None
 
     def has(self, name: str) -> bool:
         """Is the table there, with at least one row to analyse?"""
@@ -111,6 +114,7 @@ def load(folder: str | Path) -> Trial:
         of its own stops nothing: it is passed over, and a doubt says so.
     """
     trial, wanted = _load(Path(folder))
+    trial = _with_confirmed(trial)
     return _with_earlier(trial, wanted) if wanted else trial
 
 
@@ -168,6 +172,31 @@ def _load(folder: Path, *, follow: bool = True) -> tuple[Trial, list[Named]]:
         raise BadInput(_in_file_order(problems) + _in_file_order(doubts))
     tables = checks.follow_left_out_runs(usable)
     return Trial(folder, settings, tables, tuple(_in_file_order(doubts)), tuple(inputs)), wanted
+
+
+def _with_confirmed(trial: Trial) -> Trial:
+    """Add the trial whose choice this one confirms; it must be sound, and have the same factors."""
+    asked = trial.settings.confirms
+    if asked is None:
+        return trial
+    path = trial.folder / asked.trial
+    key = "key confirms.trial"
+    if not (path / FILE).is_file() or path.resolve() == trial.folder.resolve():
+        what = f"“{asked.trial}” is not the folder of another trial."
+        do = f"Write the way to it from {trial.folder.name or 'this folder'}, such as ../autumn."
+        raise BadInput([Problem(FILE, what, do, column=key)])
+    try:
+        other = _load(path, follow=False)[0]
+    except BadInput as error:
+        hard = [problem for problem in error.problems if problem.weight == "problem"]
+        what = f"the trial “{asked.trial}” cannot be read. {hard[0]}"
+        raise BadInput([Problem(FILE, what, "Mend it there.", column=key)]) from error
+    missing = [name for name in other.settings.factors if name not in trial.settings.factors]
+    if missing:
+        what = f"the trial “{asked.trial}” has the factor {missing[0]}, and this one has not."
+        do = f"Copy [factors.{missing[0]}] from there, and give runs a column {missing[0]}."
+        raise BadInput([Problem(FILE, what, do, column=key)])
+    return replace(trial, confirms=other, inputs=(*trial.inputs, *other.inputs))
 
 
 def _with_earlier(trial: Trial, wanted: list[Named]) -> Trial:

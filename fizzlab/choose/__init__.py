@@ -13,6 +13,7 @@ from fizzlab.choose.confirm import (
     confirm,
     confirmation_sizes,
     judge_confirmation,
+    seen_between,
 )
 from fizzlab.choose.draws import Draws, simulate
 from fizzlab.choose.dry_times import DryTimes
@@ -42,6 +43,7 @@ __all__ = [
     "judge_settings",
     "next_runs",
     "overall",
+    "seen_between",
     "simulate",
     "tried_settings",
 ]

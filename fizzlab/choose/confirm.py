@@ -198,3 +198,35 @@ def judge_confirmation(
                 rows[name] |= {"kept": int(limit.met(values).sum()), "batches": len(values)}
     table = pd.DataFrame.from_dict(rows, orient="index").rename_axis("response")
     return Confirmed(bool(table["agrees"].all()), table)
+
+
+def seen_between(looks: pd.DataFrame) -> tuple[float, float]:
+    """Between which hours the geometric mean of the dry times lies, by what was seen of each piece.
+
+    Parameters
+    ----------
+    looks : DataFrame
+        One row a piece: run, lower (last seen wet, 0 if never) and upper (first seen dry, inf if never).
+
+    Returns
+    -------
+    (float, float)
+        Pieces are averaged in each batch, then the batches.
+
+    Examples
+    --------
+    >>> low, high = seen_between(pd.DataFrame({"run": ["A", "B"], "lower": [2.0, 8.0], "upper": [4.0, 9.0]}))
+    >>> round(low, 6), round(high, 6)
+    (4.0, 6.0)
+    """
+    with np.errstate(divide="ignore"):
+        logs = pd.DataFrame(
+            {
+                "run": looks["run"],
+                "lower": np.log(looks["lower"].to_numpy(float)),
+                "upper": np.log(looks["upper"].to_numpy(float)),
+            }
+        )
+    batches = logs.groupby("run")[["lower", "upper"]].mean().to_numpy(float)
+    low, high = np.exp(batches.mean(axis=0))
+    return float(low), float(high)

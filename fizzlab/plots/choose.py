@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from textwrap import wrap
 
 import numpy as np
 import pandas as pd
@@ -13,9 +14,10 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator, NullLocator
 
 from fizzlab.plots.style import BLUE, INK, RED, SOFT, WIDTH, house_style
 
-#: Names and titles longer than this are broken over two lines.
+#: Names longer than this are broken over two lines.
 LONG = 18
-LONG_TITLE = 25
+#: Most signs in a line of a panel's title, beside short names and beside long ones.
+TITLE = (25, 15)
 
 
 @dataclass(frozen=True)
@@ -63,13 +65,15 @@ def trade_off(names: Sequence[str], filled: Sequence[bool], panels: Sequence[Pan
     columns = min(2, len(panels))
     rows = -(-len(panels) // columns)
     shown = [_broken(name) for name in names]
+    widest = max(len(line) for name in shown for line in name.split("\n"))
+    title = TITLE[0] if widest <= LONG else TITLE[1]
     each = 0.38 if any("\n" in name for name in shown) else 0.28
     with house_style():
         figure = Figure(figsize=(WIDTH, rows * (0.85 + each * len(names))), layout="constrained")
         grid = figure.subplots(rows, columns, sharey=True, squeeze=False)
         for place, axes in enumerate(grid.flat):
             if place < len(panels):
-                _draw(axes, panels[place], list(filled))
+                _draw(axes, panels[place], list(filled), title)
             else:
                 axes.set_visible(False)
         for axes in grid[:, 0]:
@@ -79,7 +83,7 @@ def trade_off(names: Sequence[str], filled: Sequence[bool], panels: Sequence[Pan
     return figure
 
 
-def _draw(axes: Axes, panel: Panel, filled: list[bool]) -> None:
+def _draw(axes: Axes, panel: Panel, filled: list[bool], title: int) -> None:
     values = panel.values
     for place, (value, low, high) in enumerate(values[["value", "low", "high"]].to_numpy(float)):
         front = filled[place]
@@ -102,7 +106,7 @@ def _draw(axes: Axes, panel: Panel, filled: list[bool]) -> None:
             axes.axvline(limit, color=RED, lw=1.4)
             axes.axvspan(*((low, limit) if outward < 0 else (limit, high)), color=RED, alpha=0.10, lw=0)
             axes.set_xlim(low, high)
-    axes.set_title(_broken(panel.title, LONG_TITLE), fontsize=9.5, fontweight="normal", color=INK)
+    axes.set_title("\n".join(wrap(panel.title, title)), fontsize=9.5, fontweight="normal", color=INK)
     axes.grid(axis="y", visible=False)
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
@@ -133,9 +137,9 @@ def _span(axes: Axes, panel: Panel) -> None:
         axes.xaxis.set_major_locator(MaxNLocator(4))
 
 
-def _broken(name: str, most: int = LONG) -> str:
+def _broken(name: str) -> str:
     """A long name over two lines, at the space nearest to its middle."""
-    if len(name) <= most or " " not in name:
+    if len(name) <= LONG or " " not in name:
         return name
     spaces = [place for place, sign in enumerate(name) if sign == " "]
     middle = min(spaces, key=lambda place: abs(place - len(name) / 2))

@@ -13,8 +13,10 @@ from fizzlab.findings import Finding
 from fizzlab.page import Findings, Grid, Notes, Picture
 from fizzlab.problems import CannotAnswer
 from fizzlab.responses import costs
+from fizzlab.sections.confirm import TITLE as CONFIRMED
+from fizzlab.sections.confirm import Outcome, judge_batches, outcome
 from fizzlab.sections.drying import Drying, spoken
-from fizzlab.sections.effects import Tests
+from fizzlab.sections.effects import Tests, comparing
 from fizzlab.sections.general import Pieces
 from fizzlab.terms import Amount, Category, Term
 from fizzlab.trial import Trial
@@ -68,8 +70,36 @@ class Chosen:
         return max(each.table["run"].nunique() for each in self.given)
 
 
-def choosing(trial: Trial, tests: Tests, changed: Changed | None) -> Chosen | CannotAnswer | None:
-    """Judge every combination; None where trial.toml states no limit and no wish, or no factor changed."""
+def choosing(trial: Trial, tests: Tests, changed: Changed | None) -> Chosen | Outcome | CannotAnswer | None:
+    """Judge every combination; None where trial.toml states no limit and no wish, or no factor changed.
+
+    A trial that confirms another's choice is set beside its forecasts instead.
+    """
+    if trial.confirms is not None:
+        return _confirmed(trial, tests, trial.confirms)
+    return _chosen(trial, tests, changed)
+
+
+def _confirmed(trial: Trial, tests: Tests, original: Trial) -> Outcome | CannotAnswer:
+    from fizzlab.sections.crumble import crumbling
+    from fizzlab.sections.drying import drying
+    from fizzlab.sections.fizz import fizzing
+    from fizzlab.sections.weighing import weighing
+
+    before = Tests(drying(original), weighing(original), crumbling(original), fizzing(original))
+    chosen = _chosen(original, before, comparing(original, before))
+    if chosen is None:
+        do = "State them there: [responses.NAME] of its trial.toml."
+        return CannotAnswer(f"The trial {original.settings.code} states no limit and no wish.", do)
+    if isinstance(chosen, CannotAnswer):
+        return chosen
+    try:
+        return judge_batches(trial, tests, chosen, original)
+    except CannotAnswer as reason:
+        return reason
+
+
+def _chosen(trial: Trial, tests: Tests, changed: Changed | None) -> Chosen | CannotAnswer | None:
     asked = [
         name
         for name, each in trial.settings.responses.items()
@@ -317,10 +347,14 @@ def _air(trial: Trial, study: DryingStudy) -> str:
 TITLE = "## Which to keep"
 
 
-def choice(trial: Trial, chosen: Chosen | CannotAnswer | None) -> Pieces:
+def choice(trial: Trial, chosen: Chosen | Outcome | CannotAnswer | None) -> Pieces:
     """Which combination to keep: the answer, the trade-off, what to confirm and what to add."""
     if chosen is None:
         return []
+    if isinstance(chosen, Outcome):
+        return outcome(trial, chosen)
+    if isinstance(chosen, CannotAnswer) and trial.confirms is not None:
+        return [CONFIRMED, Notes([spoken(str(chosen), trial)], "caution")]
     if isinstance(chosen, CannotAnswer):
         return [TITLE, Notes([f"No combination can be chosen. {spoken(str(chosen), trial)}"], "caution")]
     from fizzlab.wording import choose as worded
@@ -338,7 +372,7 @@ def choice(trial: Trial, chosen: Chosen | CannotAnswer | None) -> Pieces:
     pieces.append(worded.HOW_TO_READ)
     pieces.append(Grid(worded.table(chosen.choice, voice, 24), worded.TABLE_CAPTION))
     pieces += _between(trial, chosen, voice)
-    pieces += _confirmation(chosen, voice)
+    pieces += _confirmation(trial, chosen, voice)
     pieces += _next(trial, chosen, voice)
     if doubts:
         pieces.append(Notes([spoken(line, trial) for line in doubts], "caution"))
@@ -412,14 +446,18 @@ def _between(trial: Trial, chosen: Chosen, voice: Voice) -> Pieces:
     return [title, Findings([found], kind="plain"), Grid(shown, "The best of them")]
 
 
-def _confirmation(chosen: Chosen, voice: Voice) -> Pieces:
+def _confirmation(trial: Trial, chosen: Chosen, voice: Voice) -> Pieces:
     from fizzlab.wording import choose as worded
 
     title, told = "### Confirm it", chosen.confirmation
     if isinstance(told, CannotAnswer):
         return [title, Notes([str(told)], "plain")]
     found = worded.confirming(told, voice, chosen.batches)
-    return [title, *_told(found, "next"), Notes(worded.judging(told, voice, chosen.air), "plain")]
+    return [
+        title,
+        *_told(found, "next"),
+        Notes(worded.judging(told, voice, chosen.air, trial.folder.resolve().name), "plain"),
+    ]
 
 
 def _next(trial: Trial, chosen: Chosen, voice: Voice) -> Pieces:

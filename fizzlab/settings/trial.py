@@ -8,6 +8,7 @@ from pydantic import Field, model_validator
 
 from fizzlab.recipe import Recipe
 from fizzlab.settings.base import Name, Section, Text
+from fizzlab.settings.confirms import ConfirmsSettings
 from fizzlab.settings.crumble import CrumbleSettings
 from fizzlab.settings.earlier import EarlierSettings
 from fizzlab.settings.factors import FactorSettings
@@ -91,6 +92,7 @@ class TrialSettings(Section):
         default_factory=dict
     )
     earlier: EarlierSettings | None = None
+    confirms: ConfirmsSettings | None = None
 
     @model_validator(mode="after")
     def _factor_names(self) -> TrialSettings:

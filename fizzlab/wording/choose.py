@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from math import isfinite
+from typing import Protocol
 
 import pandas as pd
 
@@ -11,7 +13,7 @@ from fizzlab.choose import Choice, Confirmation, Limit, column
 from fizzlab.design import Plan
 from fizzlab.findings import Finding
 from fizzlab.problems import CannotAnswer
-from fizzlab.settings import Measure
+from fizzlab.settings import MEASURES, Measure
 from fizzlab.terms import Amount, Category, Term, level_name
 from fizzlab.wording.numbers import count, listed, number, percent
 
@@ -363,7 +365,7 @@ def confirming(told: Confirmation, voice: Voice, batches: int) -> list[Finding]:
     ]
 
 
-def judging(told: Confirmation, voice: Voice, air: str) -> list[str]:
+def judging(told: Confirmation, voice: Voice, air: str, folder: str) -> list[str]:
     """How to judge the confirmation batches by hand."""
     names = [str(name) for name in told.table.index]
     logs = [name for name in names if bool(told.table.loc[name, "log"])]
@@ -390,6 +392,8 @@ def judging(told: Confirmation, voice: Voice, air: str) -> list[str]:
         "All inside: the recipe came out as forecast. One outside: something differed from the trial, or the trial misses "
         "something there; make it once more beside the control before you trust it.",
         "Count too how many of these batches keep to every limit; so few batches say little by themselves.",
+        "fizzlab does these sums for you, if the new batches have a folder of their own beside this one and its trial.toml "
+        f'says [confirms] and below it trial = "../{folder}".',
     ]
 
 
@@ -421,6 +425,108 @@ def plan_table(plan: Plan, voice: Voice) -> pd.DataFrame:
     for term in voice.terms:
         cells[voice.label(term.name)] = [level_name(term, value) for value in rows[term.name]]
     return pd.DataFrame(cells)
+
+
+class Beside(Protocol):
+    """A response of some confirmation batches beside its forecast; see `fizzlab.sections.confirm.Seen`."""
+
+    @property
+    def setting(self) -> pd.Series: ...
+    @property
+    def response(self) -> str: ...
+    @property
+    def low(self) -> float: ...
+    @property
+    def high(self) -> float: ...
+    @property
+    def seen_low(self) -> float: ...
+    @property
+    def seen_high(self) -> float: ...
+    @property
+    def batches(self) -> int: ...
+    @property
+    def df(self) -> float: ...
+    @property
+    def kept(self) -> int | None: ...
+    @property
+    def agrees(self) -> bool: ...
+
+
+def _mean_seen(seen: Beside, unit: str) -> str:
+    """The mean of the batches; between two looks where that is all that was seen."""
+    if seen.seen_low == seen.seen_high:
+        return f"{number(seen.seen_low)} {unit}".rstrip()
+    if seen.seen_low == 0:
+        return f"at most {number(seen.seen_high)} {unit}" if isfinite(seen.seen_high) else "not narrowed down"
+    if not isfinite(seen.seen_high):
+        return f"more than {number(seen.seen_low)} {unit}"
+    return f"between {number(seen.seen_low)} and {number(seen.seen_high)} {unit}"
+
+
+def came_out(seen: Beside, voice: Voice) -> Finding:
+    """One response: what was seen, the bounds, and whether they agree."""
+    measure = voice.measure(seen.response)
+    verdict = "as forecast" if seen.agrees else "not as forecast"
+    text = (
+        f"{_first(measure.label)} of {voice.name(seen.setting)}: the mean of "
+        f"{count(seen.batches, 'batch', 'batches')} is {_mean_seen(seen, measure.unit)}; forecast was between "
+        f"{number(seen.low)} and {number(seen.high)} {measure.unit}".rstrip()
+        + f": {verdict}."
+    )
+    exact = seen.seen_low == seen.seen_high
+    return Finding(
+        f"{_topic('confirmed', seen.setting, voice.terms)}.{seen.response}",
+        text,
+        seen.seen_low if exact else None,
+        seen.low,
+        seen.high,
+        measure.unit,
+        kind="prediction",
+        df=seen.df,
+        batches=seen.batches,
+    )
+
+
+def verdict(seen: Sequence[Beside], voice: Voice) -> str:
+    """Whether the confirmation batches came out as forecast, and what to do if not."""
+    wrong = [each for each in seen if not each.agrees]
+    if not wrong:
+        return (
+            "The confirmation batches came out as forecast in everything that was measured "
+            f"({listed(list(dict.fromkeys(voice.measure(each.response).label for each in seen)))})."
+        )
+    names = [f"{voice.measure(each.response).label} of {voice.name(each.setting)}" for each in wrong]
+    return (
+        f"Not as forecast: {listed(names)}. Something differed from the trial, or the trial misses something there. "
+        "Make it once more beside the control before you trust it."
+    )
+
+
+def outcome_table(seen: Sequence[Beside], voice: Voice) -> pd.DataFrame:
+    """A row a combination and response: seen, bounds, verdict, batches that kept to the limit."""
+    rows = []
+    for each in seen:
+        unit = voice.measure(each.response).unit
+        rows.append(
+            {
+                "combination": voice.name(each.setting),
+                "response": voice.measure(each.response).label,
+                "mean of the batches": _mean_seen(each, unit),
+                "forecast": f"{number(each.low)} to {number(each.high)} {unit}".rstrip(),
+                "as forecast": "yes" if each.agrees else "no",
+                "kept to the limit": "–" if each.kept is None else f"{each.kept} of {each.batches}",
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def relabelled(line: str, names: Mapping[str, str], measure: Measures) -> str:
+    """A note that begins with a response's name, in words."""
+    first, _, rest = line.partition(" ")
+    bare = first.rstrip(":")
+    if bare in names or bare in MEASURES:
+        return f"{_first(measure(bare).label)}{first[len(bare) :]} {rest}"
+    return line
 
 
 def not_judged(reasons: Mapping[str, CannotAnswer], voice: Voice) -> list[str]:

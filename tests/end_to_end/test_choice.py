@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 from collections.abc import Callable
 from html import unescape
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from sound_trial import TOML
 
@@ -15,8 +17,10 @@ from fizzlab import sections, shipped
 from fizzlab.choose import Confirmation
 from fizzlab.design import Plan
 from fizzlab.page import Findings, Grid, Notes
-from fizzlab.problems import CannotAnswer
+from fizzlab.problems import BadInput, CannotAnswer
+from fizzlab.report import write_report
 from fizzlab.sections.choose import Chosen
+from fizzlab.sections.confirm import Outcome
 from fizzlab.trial import Trial, load
 
 MakeTrial = Callable[..., Path]
@@ -196,3 +200,79 @@ def test_a_response_may_bear_the_name_of_a_column_of_the_choice(tmp_path: Path) 
     plan = found.further
     assert isinstance(plan, Plan)  # its batches have no blind codes to go on from
     assert plan.runs.groupby("day").size().max() <= 3
+
+
+def confirming(folder: Path, losing: float = 1.0) -> Path:
+    """Two trials: the demo, and its batches of emulsifier and pearl as batches that confirm it."""
+    source = shipped.demo("cores")
+    shutil.copytree(source, folder / "cores", ignore=shutil.ignore_patterns("records"))
+    again = folder / "again"
+    again.mkdir()
+    for file in source.glob("*.csv"):
+        table = pd.read_csv(file, dtype=str, keep_default_na=False)
+        if "run" in table:
+            runs = pd.read_csv(source / "runs.csv", dtype=str)
+            mine = runs.loc[(runs["binder"] == "emulsifier") & (runs["colour"] == "pearl"), "run"]
+            table = table[table["run"].isin(set(mine))]
+        if file.name == "tumbles.csv":
+            before = table["before_g"].astype(float)
+            lost = losing * (before - table["after_g"].astype(float))
+            table = table.assign(after_g=(before - lost).round(1).astype(str))
+        table.to_csv(again / file.name, index=False)
+    text = (source / "trial.toml").read_text(encoding="utf-8")
+    factors = text[text.index("[factors.binder]") : text.index("[plan]")]
+    (again / "trial.toml").write_text(
+        'code = "again"\ntitle = "Cores again"\nquestion = "Does it hold?"\n\n'
+        f'[confirms]\ntrial = "../cores"\n\n{factors}'
+        '[responses.foam_mm]\nlabel = "foam after a minute"\nunit = "mm"\nscale = "difference"\n',
+        encoding="utf-8",
+    )
+    return again
+
+
+def test_batches_that_confirm_are_set_beside_their_forecast(tmp_path: Path) -> None:
+    """The very batches that the choice rests on must come out as forecast."""
+    trial = load(confirming(tmp_path))
+    found = chosen_of(trial)
+    assert isinstance(found, Outcome)
+    seen = {each.response: each for each in found.seen}
+    assert set(seen) == {"dry_h", "tumble_loss_pct", "fizz_s", "foam_mm"}
+    assert all(each.agrees for each in found.seen)
+    counted = {name: (each.batches, each.days) for name, each in seen.items()}
+    assert counted == {"foam_mm": (2, 2)} | dict.fromkeys(  # the foam of one batch was not read
+        ["dry_h", "tumble_loss_pct", "fizz_s"], (3, 3)
+    )
+    assert seen["dry_h"].seen_low < seen["dry_h"].seen_high
+    assert seen["tumble_loss_pct"].kept == 3
+    said = lines_of(sections.choice(trial, found))
+    assert said[0].startswith("The confirmation batches came out as forecast")
+
+
+def test_batches_that_crumble_do_not_confirm(tmp_path: Path) -> None:
+    trial = load(confirming(tmp_path, losing=3.0))
+    found = chosen_of(trial)
+    assert isinstance(found, Outcome)
+    assert {each.response: each.agrees for each in found.seen}["tumble_loss_pct"] is False
+    said = lines_of(sections.choice(trial, found))
+    assert said[0].startswith("Not as forecast: tumble loss of emulsifier + pearl.")
+
+
+def test_a_confirmation_makes_a_record_of_its_own(tmp_path: Path) -> None:
+    report = write_report(confirming(tmp_path))
+    page = unescape(report.read_text(encoding="utf-8")).replace("\u00a0", " ")
+    assert "<h2>Did it come out as forecast?</h2>" in page
+    findings = json.loads((report.parent / "findings.json").read_text(encoding="utf-8"))
+    ours = [each for each in findings if each["topic"].startswith("choice.confirmed.")]
+    assert len(ours) == 4
+    assert all(each["sentence"] in page for each in ours)
+    prints = json.loads((report.parent / "inputs.json").read_text(encoding="utf-8"))["inputs_sha256"]
+    assert "../cores/runs.csv" in prints
+
+
+@pytest.mark.parametrize("said", [".", "../nowhere"])
+def test_a_trial_that_is_not_there_is_said(tmp_path: Path, said: str) -> None:
+    again = confirming(tmp_path)
+    toml = again / "trial.toml"
+    toml.write_text(toml.read_text(encoding="utf-8").replace("../cores", said), encoding="utf-8")
+    with pytest.raises(BadInput, match="is not the folder of another trial"):
+        load(again)

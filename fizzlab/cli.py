@@ -221,7 +221,8 @@ def new(
         )
         for path in written:
             click.echo(path)
-        click.echo(f"\nEdit {written[0]}, then plan the batches with: fizzlab plan {folder}")
+        named = f'"{folder}"' if " " in str(folder) else str(folder)
+        click.echo(f"\nEdit {written[0]}, then plan the batches with: fizzlab plan {named}")
 
 
 @main.command()

@@ -28,7 +28,7 @@ from fizzlab.saying import in_sentences
 @click.option("--date", help="Column of dates, where these stand apart.")
 @click.option("--dates", help='"day first", "month first" or "year first".')
 @click.option("--temp", help="Column of temperatures.")
-@click.option("--temp-unit", help="°C or °F.")
+@click.option("--temp-unit", help="°C or °F; C or F will do.")
 @click.option("--rh", help="Column of relative humidities.")
 @click.option("--mass", help="Column of masses.")
 @click.option("--mass-unit", help="g, kg, oz or lb.")
@@ -48,10 +48,13 @@ def import_(
     """Add the readings of an export, FILE, to the trial in FOLDER."""
     with in_sentences():
         from fizzlab.exports import Told
+        from fizzlab.exports.cells import unit_named
         from fizzlab.importing import look, prepare, write
         from fizzlab.wording.imports import as_read
 
         answers = dict(told)
+        if answers["temp_unit"] is not None:  # not every keyboard has the degree sign
+            answers["temp_unit"] = unit_named(answers["temp_unit"], "temp") or answers["temp_unit"]
         seen = look(folder, file, table, name, Told(**answers))
         while seen.guess.questions and not yes:
             question = seen.guess.questions[0]

@@ -4,10 +4,25 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import Any
 
 import click
 
 from fizzlab.saying import in_sentences
+
+
+class RecordNumber(click.ParamType[int]):
+    """The number of a record; its whole name is not taken, since a ledger holds one trial's numbers only."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        if not str(value).isdecimal():
+            alone = str(value).rpartition("-")[2]
+            such = f" alone: {alone}" if alone.isdecimal() else ", such as 1"
+            self.fail(f"“{value}” is not a number. Write the record's number{such}.", param, ctx)
+        return int(value)
+
 
 FOLDER = click.argument("folder", type=click.Path(path_type=Path))
 
@@ -25,8 +40,11 @@ def list_(folder: Path) -> None:
         from fizzlab import records as kept
         from fizzlab.wording.records import record_list
 
-        for line in record_list(kept.summaries(folder)):
+        found = kept.summaries(folder)
+        for line in record_list(found) if found else []:
             click.echo(line)
+        if not found:
+            click.echo("No report has been made yet.", err=True)
         for trial in kept.trial_folders(folder):
             if not kept.is_sound(trial):
                 what = "its ledger or the folders beside it do not agree; see: fizzlab records verify"
@@ -56,7 +74,7 @@ def find(folder: Path, words: tuple[str, ...], lot: str) -> None:
 
 @records.command()
 @FOLDER
-@click.argument("number", type=int)
+@click.argument("number", type=RecordNumber())
 def show(folder: Path, number: int) -> None:
     """Show record NUMBER of the trial in FOLDER in plain text, with its corrections."""
     with in_sentences():
@@ -108,7 +126,7 @@ def _say_verified(trial: Path, known: str, *, several: bool) -> bool:
 
 @records.command()
 @FOLDER
-@click.argument("number", type=int)
+@click.argument("number", type=RecordNumber())
 @click.option("--reason", required=True, help="What is wrong, and why.")
 @click.option("--by", required=True, help="Who says so.")
 @click.option("--says", default="", help="How it should read instead.")
@@ -123,7 +141,7 @@ def correct(folder: Path, number: int, reason: str, by: str, says: str) -> None:
 
 @records.command()
 @FOLDER
-@click.argument("number", type=int)
+@click.argument("number", type=RecordNumber())
 @click.option("--checked-by", required=True, help="Who checked it.")
 @click.option("--date", default="", help="When it was checked, as 2026-01-31; today if not given.")
 def sign(folder: Path, number: int, checked_by: str, date: str) -> None:

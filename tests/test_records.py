@@ -181,7 +181,7 @@ def test_corrections_and_sign_offs_are_entries_and_touch_no_record(quay: Path) -
     assert listed[2].endswith("–           not checked")
     shown = _run("show", quay, 1)
     assert "Checked by  Bo, 2026-01-09" in shown
-    assert "Ann: the scale stood on a slope It should read: read all masses 2 g lower" in shown
+    assert "Ann: the scale stood on a slope. It should read: read all masses 2 g lower" in shown
 
 
 @pytest.mark.parametrize(
@@ -192,6 +192,7 @@ def test_corrections_and_sign_offs_are_entries_and_touch_no_record(quay: Path) -
         (["sign", "QUAY", "1", "--checked-by", "Bo", "--date", "9 Jan"], "“9 Jan” is not a date."),
         (["correct", "QUAY", "1", "--reason", "", "--by", ""], "option --reason: it is empty."),
         (["show", "QUAY", "9"], "there is no record 9."),
+        (["show", "QUAY", "quay-1"], "“quay-1” is not a number. Write the record's number alone: 1."),
         (["verify", "nowhere"], "there is no such folder."),
         (["list", "nowhere"], "there is no such folder."),
         (["find", "QUAY"], "it has nothing to look for."),

@@ -10,7 +10,7 @@ from typing import Any
 
 from fizzlab.problems import BadInput, Problem
 from fizzlab.records.entries import Correction, Report, SignOff
-from fizzlab.records.ledger import LEDGER, Ledger, read_ledger
+from fizzlab.records.ledger import LEDGER, Ledger, no_records, read_ledger
 
 HOME = "records"
 
@@ -101,8 +101,7 @@ def trial_folders(folder: Path) -> list[Path]:
         return [folder]
     found = sorted(path.parent.parent for path in folder.glob(f"*/{HOME}/{LEDGER}"))
     if not found:
-        what = "there is no such folder." if not folder.exists() else "it holds no records."
-        raise BadInput([Problem(str(folder), what, "Make one with: fizzlab report FOLDER.")])
+        raise BadInput([no_records(folder)])
     return found
 
 
@@ -198,7 +197,7 @@ def _passages(summary: Summary) -> Iterator[tuple[str, str]]:
         known = factor if isinstance(factor, dict) else {}
         levels = known.get("levels") or known.get("amounts") or []
         named = ", ".join(map(str, levels)) if isinstance(levels, list) else ""
-        yield "factor", f"{name} {known.get('label') or ''}: {named}"
+        yield "factor", f"{' '.join(filter(None, [name, known.get('label')]))}: {named}"
     for ingredient, lots in report.lots.items():
         yield "lot", f"{ingredient}: {', '.join(lots)}"
     for sentence in findings_of(summary):

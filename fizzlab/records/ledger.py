@@ -11,6 +11,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
+from fizzlab.problems import Problem
 from fizzlab.records.entries import (
     FIRST,
     Correction,
@@ -211,3 +212,10 @@ def sync_folder(folder: Path) -> None:
             os.fsync(held)
         finally:
             os.close(held)
+
+
+def no_records(folder: Path) -> Problem:
+    """What to say of a folder without records."""
+    if not folder.exists():
+        return Problem(str(folder), "there is no such folder.", "Check the name.")
+    return Problem(str(folder), "it holds no records.", "Make one with: fizzlab report FOLDER.")

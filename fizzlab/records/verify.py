@@ -10,7 +10,7 @@ from fizzlab.problems import BadInput, Problem
 from fizzlab.records.compare import changes
 from fizzlab.records.entries import Report, line_of
 from fizzlab.records.fingerprints import fingerprint, kept_as
-from fizzlab.records.ledger import COMING, LEDGER, Ledger, read_ledger
+from fizzlab.records.ledger import COMING, LEDGER, Ledger, no_records, read_ledger
 from fizzlab.records.store import (
     ENTRY,
     INPUTS,
@@ -123,8 +123,7 @@ def records_home(folder: Path) -> Path:
     """
     home = folder / "records"
     if not home.is_dir():
-        what = "there is no such folder." if not folder.exists() else "it holds no records."
-        raise BadInput([Problem(str(folder), what, "Make one with: fizzlab report FOLDER.")])
+        raise BadInput([no_records(folder)])
     return home
 
 

@@ -95,9 +95,13 @@ def _first(findings: Sequence[str]) -> list[str]:
 def _corrections(summary: Summary) -> list[str]:
     said = []
     for entry in summary.corrections:
-        reads = f" It should read: {entry.says}" if entry.says else ""
-        said.append(f"{entry.at[:10]}, {entry.by}: {entry.reason}{reads}")
+        reads = f". It should read: {entry.says}" if entry.says else ""
+        said.append(f"{entry.at[:10]}, {entry.by}: {_unended(entry.reason)}{reads}")
     return _part("Corrections", said)
+
+
+def _unended(text: str) -> str:
+    return text.rstrip().removesuffix(".")
 
 
 def _deviation(report: Report, place: int) -> str:

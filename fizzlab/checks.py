@@ -12,7 +12,7 @@ import pandas as pd
 from fizzlab import air
 from fizzlab.problems import Problem, nearest
 from fizzlab.settings import FactorSettings, TrialSettings
-from fizzlab.tables import SHELF_MEASURES, SPECS, Table
+from fizzlab.tables import SHELF_MEASURES, SPECS, Table, shortened
 
 #: A batch whose drying window is covered less than this by the room log raises a doubt.
 COVERED_ENOUGH = 0.9
@@ -158,6 +158,7 @@ def across_rows(tables: Mapping[str, Table]) -> Found:
             problems += _humidity_as_share(tables[name])
     if "runs" in tables:
         doubts += _made_far_apart(tables["runs"])
+        doubts += _made_on_other_days(tables["runs"])
         for name, table in tables.items():
             if name not in ("runs", "room_log"):
                 found, odd = _runs_known(name, table, tables["runs"])
@@ -422,6 +423,26 @@ def _made_far_apart(runs: Table) -> list[Problem]:
     return doubts
 
 
+def _made_on_other_days(runs: Table) -> list[Problem]:
+    """Batches of one day of the plan share its air: another date is a slip in one of the two."""
+    made = runs.rows["made_at"].dropna()
+    doubts = []
+    for row in made.index[(made == made.dt.normalize()).to_numpy()]:
+        what = f"batch {runs.rows['run'][row]} was made at midnight, as it stands here."
+        do = "If only its time of day is missing, add it."
+        doubts.append(Problem(runs.where, what, do, row=int(row), column="made_at", weight="doubt"))
+    for day, moments in made.groupby(runs.rows["day"], sort=False):
+        usual = moments.dt.normalize().mode().iloc[0]
+        for row in moments.index[((moments.dt.normalize() - usual).dt.days.abs() > 1).to_numpy()]:
+            what = (
+                f"batch {runs.rows['run'][row]} was made on {moments[row]:%Y-%m-%d}, but others of day "
+                f"{day} on {usual:%Y-%m-%d}."
+            )
+            do = "Check the date, or the column day."
+            doubts.append(Problem(runs.where, what, do, row=int(row), column="made_at", weight="doubt"))
+    return doubts
+
+
 def _humidity_as_share(table: Table) -> list[Problem]:
     """A cell in the percent format of a spreadsheet holds 0.55 where 55 is meant."""
     humidity = table.rows["rh_pct"].dropna()
@@ -440,6 +461,7 @@ def _runs_known(name: str, table: Table, runs: Table) -> Found:
         do = f"Did you mean {guess}?" if guess else "Add the batch to runs, or correct the name."
         what = f"“{table.rows['run'][row]}” is not a batch that runs names."
         problems.append(Problem(table.where, what, do, row=int(row), column="run"))
+    problems = shortened(problems)
     missing = [run for run in known if run not in set(table.rows["run"])]
     if missing and not table.rows.empty:
         noun = "batch" if len(missing) == 1 else "batches"

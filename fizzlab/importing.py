@@ -31,7 +31,7 @@ from fizzlab.placing import beside, put_in_place
 from fizzlab.problems import BadInput, Problem, nearest
 from fizzlab.settings import FILE, ImportSettings, TrialSettings, read_settings
 from fizzlab.tables import SPECS, parse, read_csv, unread
-from fizzlab.trial import WORKBOOK, read_all
+from fizzlab.trial import WORKBOOK, read_all, refuse_records
 
 #: Originals are kept here, inside the trial folder, and never altered.
 EXPORTS = "exports"
@@ -119,6 +119,7 @@ def look(
     BadInput
     """
     folder, file, told = Path(folder), Path(file), told or Told()
+    refuse_records(folder)
     if not folder.is_dir():
         what = "there is no such folder." if not folder.exists() else "it is not a folder."
         raise BadInput([Problem(str(folder), what, "Check the name, or make one with: fizzlab new FOLDER.")])

@@ -19,7 +19,7 @@ from fizzlab.plan import Planned, plan_trial
 from fizzlab.problems import BadInput, Problem
 from fizzlab.settings import FILE, read_settings
 from fizzlab.tables import BLIND, LEAVE_OUT, SPECS, Column, RawTable, guarded, read_csv, read_sheets
-from fizzlab.trial import RECORDS, WORKBOOK
+from fizzlab.trial import RECORDS, WORKBOOK, refuse_records
 from fizzlab.workbook import Sheet, open_in, write_workbook
 
 DEMO = Path(__file__).resolve().parent / "templates" / "plan_demo"
@@ -85,6 +85,7 @@ def write_plan(folder: str | Path, detects: Callable[[Planned], Sequence[str]] |
         The plan could not answer what is asked. Nothing is written then.
     """
     folder = Path(folder)
+    refuse_records(folder)
     planned = read_plan(folder)
     settings = planned.settings
     replaced, empty, problems = _in_the_way(folder, planned)

@@ -19,7 +19,7 @@ from fizzlab.deviations import deviations
 from fizzlab.many import Outcome as Outcome
 from fizzlab.many import write_reports as write_reports
 from fizzlab.problems import BadInput, FizzlabError, Problem
-from fizzlab.trial import RECORDS, Trial, load
+from fizzlab.trial import RECORDS, Trial, load, refuse_records
 
 
 class NotebookStopped(FizzlabError):
@@ -80,6 +80,7 @@ def write_report(
     WithoutPdf
         The PDF could not be printed; the record was kept without it.
     """
+    refuse_records(folder)
     trial = load(folder)
     before = records.fingerprints(trial.folder, trial.inputs)
     signed = signed or records.Signed()

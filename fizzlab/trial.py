@@ -31,6 +31,7 @@ from fizzlab.tables import (
     read_sheets,
     unread,
 )
+from fizzlab.workbook import open_in
 
 WORKBOOK = "readings.xlsx"
 RECORDS = "records"
@@ -162,6 +163,7 @@ def _load(folder: Path, *, follow: bool = True) -> tuple[Trial, list[Named]]:
     if "runs" in clean:
         problems += deviation_problems(settings.deviations, _named_runs(parsed["runs"]))
     doubts += lot_doubts(settings.lots, settings.recipe)
+    doubts += _planned_but_absent(settings, raws)
     usable = {name: parsed[name] for name in SPECS if name in clean}
     found, odd = checks.across_rows(usable)
     problems += found
@@ -229,6 +231,32 @@ def _with_earlier(trial: Trial, wanted: list[Named]) -> Trial:
     )
 
 
+def refuse_records(folder: str | Path) -> None:
+    """Refuse a folder that lies in a record: what stands there is never changed, nor added to.
+
+    Raises
+    ------
+    BadInput
+        It does; the sentence names the trial that the record belongs to.
+    """
+    path = Path(folder).resolve()
+    for home in (path, *path.parents):
+        if home.name == RECORDS and (home / "ledger.jsonl").is_file():
+            what = "it belongs to the records, which are never changed."
+            raise BadInput([Problem(str(folder), what, f"Name the folder of the trial: {home.parent.name}.")])
+
+
+def _planned_but_absent(settings: TrialSettings, raws: Mapping[str, RawTable]) -> list[Problem]:
+    """Tables that the plan names and the folder does not hold: perhaps under another name."""
+    planned = [] if settings.plan is None else settings.plan.tables
+    absent = [name for name in planned if name not in raws]  # a sheet with rows to fill in says so itself
+    do = f"Fill it in, as {WORKBOOK} or a CSV file; if you did, check the file's name."
+    return [
+        Problem(name, "it is planned in trial.toml, but holds no readings.", do, weight="doubt")
+        for name in absent
+    ]
+
+
 class Read(NamedTuple):
     """The tables of a folder as text, what is wrong or odd about the files, and the files themselves."""
 
@@ -260,6 +288,15 @@ def read_all(folder: Path) -> Read:
                 out.doubts.append(
                     Problem(f"{WORKBOOK}, sheet {title}", "this sheet was not read.", do, weight="doubt")
                 )
+    lock = open_in(book)
+    if lock is not None:
+        what = "it is open in a spreadsheet; what is not saved there was not read."
+        do = f"Save and close it; if it is not open, delete {lock.name}."
+        out.doubts.append(Problem(WORKBOOK, what, do, weight="doubt"))
+    for path in sorted(folder.glob("*.xlsx")):
+        if path.name != WORKBOOK and not path.name.startswith(("~", ".")):
+            do = f"Rename it if it is meant to be {WORKBOOK}."
+            out.doubts.append(Problem(path.name, "this file was not read.", do, weight="doubt"))
     for path in sorted(folder.glob("*.csv")):
         name = path.stem.casefold()
         if name not in SPECS:

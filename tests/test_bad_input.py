@@ -37,7 +37,7 @@ def _bomb() -> bytes:
 WEIGH = "run,piece,hours,mass_g\nA,1,0,30\nA,1,2,29\n"
 
 CASES = [
-    Case("no trial.toml", {"trial__toml": None}, ("trial.toml: it is not in the folder.", "fizzlab new")),
+    Case("no trial.toml", {"trial__toml": None}, ("it is not in the folder quay.", "fizzlab new")),
     Case("toml syntax", {"trial__toml": 'code = "quay\n'}, ("trial.toml: it cannot be read", "line 1")),
     Case("toml not text", {"trial__toml": b"code = '\xff'"}, ("trial.toml: it is not plain UTF-8 text.",)),
     Case(
@@ -84,6 +84,11 @@ CASES = [
         ("a factor may not be called “sprays”",),
     ),
     Case("no runs", {"runs__csv": None}, ("runs.csv: the table of batches is not there.",)),
+    Case(
+        "date without time of day",
+        {"runs__csv": RUNS.replace("2026-01-05T09:00", "05.01.2026")},
+        ("runs.csv, row 2, column made_at: “05.01.2026” has no time of day.",),
+    ),
     Case("empty file", {"touch_checks__csv": ""}, ("touch_checks.csv, row 1: it has no header.",)),
     Case(
         "only a header",
@@ -289,6 +294,39 @@ def test_a_bad_column_does_not_bury_the_rest(make_trial: MakeTrial) -> None:
     result = CliRunner().invoke(main, ["check", str(make_trial(room_log__csv=spoiled))])
     assert result.stderr.count("room_log.csv, row") == 6
     assert "91 more cells of this column, down to row 97, cannot be used either." in result.stderr
+
+
+def test_a_batch_that_is_not_known_does_not_bury_the_rest(make_trial: MakeTrial) -> None:
+    looks = "".join(f"E,{piece},2,no,\n" for piece in range(1, 21))
+    result = CliRunner().invoke(main, ["check", str(make_trial(touch_checks__csv=TOUCH + looks))])
+    assert result.stderr.count("“E” is not a batch that runs names.") == 5
+    assert "15 more cells of this column" in result.stderr
+
+
+def test_the_folder_around_trials_names_them(make_trial: MakeTrial) -> None:
+    result = CliRunner().invoke(main, ["check", str(make_trial().parent)])
+    assert result.exit_code == 2
+    assert "Did you mean quay in it?" in result.stderr
+
+
+@pytest.mark.parametrize("command", [["report"], ["plan"], ["import", "--yes"]])
+@pytest.mark.parametrize("inside", ["records/quay-1", "records/quay-1/inputs", "records"])
+def test_nothing_is_written_into_records(command: list[str], inside: str, make_trial: MakeTrial) -> None:
+    folder = make_trial()
+    inputs = folder / "records" / "quay-1" / "inputs"
+    inputs.mkdir(parents=True)
+    for path in list(folder.iterdir()):
+        if path.is_file():
+            (inputs / path.name).write_bytes(path.read_bytes())
+    (folder / "records" / "ledger.jsonl").touch()
+    before = sorted(folder.rglob("*"))
+    files = [str(folder / "room_log.csv")] if command[0] == "import" else []
+    result = CliRunner().invoke(main, [command[0], str(folder / inside), *files, *command[1:]])
+    assert result.exit_code == 2
+    assert "it belongs to the records, which are never changed. Name the folder of the trial: quay." in (
+        result.stderr
+    )
+    assert sorted(folder.rglob("*")) == before
 
 
 def test_a_folder_that_is_not_there(tmp_path: Path) -> None:

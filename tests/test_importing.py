@@ -151,7 +151,7 @@ def test_a_log_of_a_spreadsheet_keeps_its_own_way(export: Path, make_trial: Make
 @pytest.mark.parametrize(
     ("files", "arguments", "says"),
     [
-        ({"trial__toml": None}, [], "trial.toml: it is not in the folder."),
+        ({"trial__toml": None}, [], "trial.toml: it is not in the folder quay."),
         ({"trial__toml": TOML + "imports = {}\n"}, [], "trial.toml"),
         ({"room_log__csv": "time,temp_c,rh_pct\nnoon,1,2\n"}, [], "room_log.csv, row 2, column time: “noon”"),
         ({}, ["--mapping", "../up"], "“../up” cannot be the name of a mapping."),

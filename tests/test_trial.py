@@ -153,6 +153,20 @@ def test_readings_follow_a_batch_that_is_left_out(make_trial: MakeTrial) -> None
             {"runs__csv": RUNS.replace("D,2,2026-01-06", "D,2,2028-01-06")},
             "column made_at: batch D was made on 2028-01-06, more than 400 days from the other batches.",
         ),
+        (
+            {"runs__csv": RUNS.replace("D,2,2026-01-06", "D,2,2026-01-16")},
+            "column made_at: batch D was made on 2026-01-16, but others of day 2 on 2026-01-06.",
+        ),
+        (
+            {"runs__csv": RUNS.replace("2026-01-05T09:00", "2026-01-05T00:00")},
+            "column made_at: batch A was made at midnight, as it stands here.",
+        ),
+        ({"~$readings__xlsx": ""}, "readings.xlsx: it is open in a spreadsheet; what is not saved there"),
+        ({"readings (1)__xlsx": ""}, "readings (1).xlsx: this file was not read. Rename it"),
+        (
+            {"trial__toml": TOML + '[plan]\nkind = "factorial"\ntables = ["touch_checks", "tumbles"]\n'},
+            "tumbles: it is planned in trial.toml, but holds no readings.",
+        ),
     ],
 )
 def test_oddities_are_doubts(files: dict[str, str], doubt: str, make_trial: MakeTrial) -> None:

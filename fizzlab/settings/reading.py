@@ -25,11 +25,11 @@ def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
     try:
         raw = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except FileNotFoundError:
-        return None, [Problem(FILE, "it is not in the folder.", "Write one with: fizzlab new FOLDER.")]
+        return None, [_not_there(folder)]
     except UnicodeDecodeError:
         return None, [Problem(FILE, "it is not plain UTF-8 text.", "Save it again as UTF-8.")]
     except tomllib.TOMLDecodeError as error:
-        do = "Look there for a missing quotation mark, bracket or equals sign."
+        do = "Look there for a missing quotation mark (it must be a straight one), bracket or equals sign."
         return None, [Problem(FILE, f"it cannot be read: {error}.", do)]
     except (ValueError, RecursionError):
         return None, [_ENDLESS]
@@ -50,6 +50,13 @@ def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
     except BadInput as error:
         problems += error.problems
     return (None if problems else settings), problems
+
+
+def _not_there(folder: Path) -> Problem:
+    """The folder holds no trial; those of its sub-folders that do are named."""
+    trials = sorted(path.parent.name for path in folder.glob(f"*/{FILE}"))
+    do = f"Did you mean {' or '.join(trials[:3])} in it?" if trials else "Write one with: fizzlab new FOLDER."
+    return Problem(FILE, f"it is not in the folder {folder.resolve().name}.", do)
 
 
 #: Signs that no one can see or type, and that neither a workbook nor a page can hold.

@@ -7,7 +7,7 @@ collecting a `Problem` for every cell that cannot be used.
 
 from fizzlab.tables.columns import BLIND, CHECKED_AT, LEAVE_OUT, SHELF_MEASURES, SPECS, Column, TableSpec
 from fizzlab.tables.formulas import guarded, obeyed
-from fizzlab.tables.parsing import Table, parse, unread
+from fizzlab.tables.parsing import Table, parse, shortened, unread
 from fizzlab.tables.reading import RawTable, read_csv, read_sheets, separator_of
 
 __all__ = [
@@ -26,5 +26,6 @@ __all__ = [
     "read_csv",
     "read_sheets",
     "separator_of",
+    "shortened",
     "unread",
 ]

@@ -29,6 +29,8 @@ class Column:
         Words in small letters that a yes_no column takes besides those that every one takes.
     suffix : str
         What may stand after a number, as it does in the exports of some loggers.
+    clock : bool
+        Must a moment have its time of day? A date alone would be taken for midnight.
     """
 
     name: str
@@ -40,6 +42,7 @@ class Column:
     above_low: bool = False
     also: Mapping[str, bool] = field(default_factory=dict, hash=False)
     suffix: str = ""
+    clock: bool = False
 
 
 @dataclass(frozen=True)
@@ -74,7 +77,9 @@ RUN = Column("run", "text", "the batch, as named in runs")
 PIECE = Column("piece", "text", "the piece within its batch")
 NOTE = Column("note", "text", "anything worth remembering", required=False)
 HOURS = Column("hours", "number", "hours since the batch was made", low=0, high=2000)
-CHECKED_AT = Column("checked_at", "moment", "date and time of the check, instead of hours", required=False)
+CHECKED_AT = Column(
+    "checked_at", "moment", "date and time of the check, instead of hours", required=False, clock=True
+)
 DRY = Column("dry", "yes_no", "dry to the touch?", also={"d": True, "dry": True, "w": False, "wet": False})
 BLIND = Column("blind", "text", "the code on the tray, instead of run", required=False)
 LEAVE_OUT = Column("leave_out", "text", "a reason for leaving this row out of the analysis", required=False)
@@ -98,7 +103,7 @@ SPECS: dict[str, TableSpec] = {
                 RUN,
                 Column("day", "text", "day of making; batches of one day share the room's air"),
                 Column("blind", "text", "code that hides the recipe from whoever scores", required=False),
-                Column("made_at", "moment", "date and time of pressing", required=False),
+                Column("made_at", "moment", "date and time of pressing", required=False, clock=True),
                 Column("sprays", "whole", "extra sprays of alcohol", required=False, low=0, high=100),
                 NOTE,
             ),

@@ -90,7 +90,7 @@ def parse(
     for column in columns:
         if column.name in cells.columns:
             typed[column.name], found = _typed(kept[column.name].str.strip(), column, where)
-            problems.extend(_shortened(found))
+            problems.extend(shortened(found))
         else:
             typed[column.name] = pd.Series(_EMPTY[column.kind], index=kept.index)
     rows = pd.DataFrame(typed, index=kept.index)
@@ -161,7 +161,7 @@ _EMPTY: dict[str, object] = {
 }
 
 
-def _shortened(found: list[Problem]) -> list[Problem]:
+def shortened(found: list[Problem]) -> list[Problem]:
     """Spell out the first problems of a column and count the rest."""
     if len(found) <= SHOWN_PER_COLUMN:
         return found
@@ -201,6 +201,9 @@ def _typed(text: pd.Series, column: Column, where: str) -> tuple[pd.Series, list
                 f"{text[row]} is outside what is possible here ({_range_words(column)}).",
                 f"Correct it ({column.meaning}), or give a reason in the column leave_out.",
             )
+    if column.clock:
+        for row in text.index[values.notna() & ~text.str.contains(":", regex=False)]:
+            bad[row] = (f"“{text[row]}” has no time of day.", "Write it as 2026-01-31T08:30.")
     if column.kind == "moment":
         for row in text.index[((values < _EARLIEST) | (values > _LATEST)).astype(bool)]:
             bad[row] = (f"the year of “{text[row]}” cannot be right.", "Write it as 2026-01-31T08:30.")

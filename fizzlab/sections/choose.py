@@ -291,11 +291,14 @@ def _further(
     trial: Trial, changed: Changed, choice: Choice, given: Sequence[Forecaster]
 ) -> Plan | CannotAnswer:
     from fizzlab.choose import OfAnalysis, next_runs
+    from fizzlab.choose.further import KEEP
     from fizzlab.plan import design_factor
 
     settings = trial.settings
     plan = settings.plan
     if plan is not None and plan.kind == "mixture":
+        if float(choice.best["best_chance"]) >= 1 - KEEP:
+            return CannotAnswer("The choice is as good as settled.", "Make confirmation batches of the best.")
         return CannotAnswer("Blends to add cannot be named here yet.", "Plan a further mixture trial.")
     if len(choice.table) < 2:
         return CannotAnswer("Only one combination was judged.", "Make others beside it.")

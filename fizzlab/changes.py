@@ -35,6 +35,10 @@ ORDER = (
 )
 
 
+#: A joint effect, or a bend, counts as shown where chance alone would show as much more rarely than this.
+SHOWN_P = 0.05
+
+
 @dataclass(frozen=True)
 class Changed:
     """What every factor did to every response.
@@ -79,6 +83,13 @@ class Changed:
             for change in self.changes
             if change.factor == factor and response in (None, change.response)
         ]
+
+    def depends(self, response: str) -> bool:
+        """Was it shown that what one factor does to a response depends on another?"""
+        joint = self.joint.get(response)
+        return joint is not None and bool(
+            (joint.tests["p"][joint.tests.index.str.contains(":")] < SHOWN_P).any()
+        )
 
     def with_cost(self, changes: Sequence[Change], reason: CannotAnswer | None = None) -> Changed:
         """The same with what the factors do to the cost, or why that is not known."""

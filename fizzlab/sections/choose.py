@@ -27,9 +27,6 @@ if TYPE_CHECKING:
     from fizzlab.design import Plan
     from fizzlab.wording.choose import Voice
 
-#: From this p value on combinations are taken to differ by more than the sum of their factors.
-JOINT_P = 0.05
-
 
 @dataclass(frozen=True)
 class Chosen:
@@ -193,16 +190,12 @@ def _forecaster(
     if name == "cost":
         return _cost(trial, changed)
     if name in changed.analyses:
-        joint = changed.joint.get(name)
-        if joint is not None:
-            pairs = joint.tests[joint.tests.index.str.contains(":")]
-            if (pairs["p"] < JOINT_P).any():
-                label = trial.settings.measure(name).label
-                notes.append(
-                    f"In {label} one factor's effect depends on another (p {pairs['p'].min():.3f}), so its combinations "
-                    "are not taken as the sum of their factors."
-                )
-                return OfAnalysis(joint)
+        if changed.depends(name):
+            notes.append(
+                f"In {trial.settings.measure(name).label} one factor's effect depends on another, so its combinations are not "
+                "taken as the sum of their factors."
+            )
+            return OfAnalysis(changed.joint[name])
         return OfAnalysis(changed.analyses[name])
     if name == "drop_cm" and any(change.response == name for change in changed.changes):
         return CannotAnswer(

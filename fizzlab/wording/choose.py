@@ -15,7 +15,7 @@ from fizzlab.findings import Finding
 from fizzlab.problems import CannotAnswer
 from fizzlab.settings import MEASURES, Measure
 from fizzlab.terms import Amount, Category, Term, level_name
-from fizzlab.wording.numbers import count, listed, number, percent
+from fizzlab.wording.numbers import capital, count, listed, number, percent
 
 Label = Callable[[str], str]
 Measures = Callable[[str], Measure]
@@ -73,7 +73,7 @@ class Voice:
         said = self.measure(name).label
         if name == "dry_h" and self.dry_share is not None:
             said = f"{percent(self.dry_share)} of pieces dry"
-        return f"{said[:1].upper()}{said[1:]}, {self.measure(name).unit}".rstrip(", ")
+        return f"{capital(said)}, {self.measure(name).unit}".rstrip(", ")
 
     def asked(self, limit: Limit) -> str:
         """A limit in words."""
@@ -129,10 +129,6 @@ def _topic(kind: str, row: pd.Series, terms: Sequence[Term]) -> str:
     return f"choice.{kind}." + ",".join(f"{term.name}={level_name(term, row[term.name])}" for term in terms)
 
 
-def _first(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}"
-
-
 def answer(choice: Choice, voice: Voice, unmeasured: Sequence[str], batches: int) -> list[Finding]:
     """Which combination to keep, how sure that is, and what the limits leave."""
     best = choice.best
@@ -166,7 +162,7 @@ def _best(choice: Choice, best: pd.Series, voice: Voice, unmeasured: Sequence[st
     if met < HALF:
         text = f"No combination can be counted on. The best {of} is {who}, and {told}"
     else:
-        text = f"{keep} {who}: {of} it is the best by the {by} in trial.toml. {_first(told)}"
+        text = f"{keep} {who}: {of} it is the best by the {by} in trial.toml. {capital(told)}"
     return Finding(topic, text, met, low, high, "chance", kind="prediction", batches=batches)
 
 
@@ -237,7 +233,7 @@ def _excluded(choice: Choice, voice: Voice, batches: int) -> list[Finding]:
     for limit in choice.limits:
         met = f"{column(limit.response)}_meets"
         out = choice.table[choice.table[met] < HALF].sort_values(met, kind="stable")
-        asked = _first(voice.asked(limit).replace("its pieces", "the pieces"))
+        asked = capital(voice.asked(limit).replace("its pieces", "the pieces"))
         if out.empty:
             low = choice.table.iloc[int(choice.table[met].argmin())]
             least = float(low[met])
@@ -374,12 +370,12 @@ def judging(told: Confirmation, voice: Voice, air: str, folder: str) -> list[str
     if told.batches > 1 and logs:
         words = listed([voice.measure(name).label for name in logs])
         lines.append(
-            f"{_first(words)}: take the geometric mean, the {told.batches} batches' numbers multiplied and then their "
+            f"{capital(words)}: take the geometric mean, the {told.batches} batches' numbers multiplied and then their "
             f"{_root(told.batches)}."
         )
     if told.batches > 1 and plain:
         words = listed([voice.measure(name).label for name in plain])
-        lines.append(f"{_first(words)}: take the ordinary mean of the batches.")
+        lines.append(f"{capital(words)}: take the ordinary mean of the batches.")
     if "dry_h" in names:
         lines.append(
             "Dry time: this is the mean over all pieces of these batches, not the time of the slow ones. A touch check "
@@ -468,7 +464,7 @@ def came_out(seen: Beside, voice: Voice) -> Finding:
     measure = voice.measure(seen.response)
     verdict = "as forecast" if seen.agrees else "not as forecast"
     text = (
-        f"{_first(measure.label)} of {voice.name(seen.setting)}: the mean of "
+        f"{capital(measure.label)} of {voice.name(seen.setting)}: the mean of "
         f"{count(seen.batches, 'batch', 'batches')} is {_mean_seen(seen, measure.unit)}; forecast was between "
         f"{number(seen.low)} and {number(seen.high)} {measure.unit}".rstrip()
         + f": {verdict}."
@@ -525,13 +521,13 @@ def relabelled(line: str, names: Mapping[str, str], measure: Measures) -> str:
     first, _, rest = line.partition(" ")
     bare = first.rstrip(":")
     if bare in names or bare in MEASURES:
-        return f"{_first(measure(bare).label)}{first[len(bare) :]} {rest}"
+        return f"{capital(measure(bare).label)}{first[len(bare) :]} {rest}"
     return line
 
 
 def not_judged(reasons: Mapping[str, CannotAnswer], voice: Voice) -> list[str]:
     """Responses that have a limit or a wish and no number to judge by."""
     return [
-        f"{_first(voice.measure(name).label)} is asked for in trial.toml and not judged here. {reason}"
+        f"{capital(voice.measure(name).label)} is asked for in trial.toml and not judged here. {reason}"
         for name, reason in reasons.items()
     ]

@@ -8,7 +8,7 @@ from math import isfinite
 
 import pandas as pd
 
-from fizzlab.changes import Changed
+from fizzlab.changes import SHOWN_P, Changed
 from fizzlab.effects import Analysis, Change, Comparisons, OddBatches, PowerAdvice, against_control, all_pairs
 from fizzlab.findings import Finding
 from fizzlab.settings import Measure
@@ -273,7 +273,7 @@ def joint_effects(analysis: Analysis, measure: Measure, label: Label) -> list[Jo
     """Whether what one factor does depends on another, and whether an amount bends."""
     found = []
     for term, row in analysis.tests.iterrows():
-        name, shown = str(term), bool(row["p"] < 0.05)
+        name, shown = str(term), bool(row["p"] < SHOWN_P)
         if ":" in name:
             one, two = name.split(":")[:2]
             said = (

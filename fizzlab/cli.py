@@ -27,7 +27,7 @@ def main() -> None:
     """Trials for small bath-fizzer makers: from a folder of readings to a report."""
 
 
-@main.command()
+@main.command(short_help="Which batches to make, in which order.")
 @FOLDER
 @click.option(
     "--earlier",
@@ -58,7 +58,7 @@ def plan(folder: Path, earlier: Path | None) -> None:
             click.echo(path)
 
 
-@main.command()
+@main.command(short_help="What is wrong or odd in a trial; changes nothing.")
 @FOLDER
 def check(folder: Path) -> None:
     """Check the trial in FOLDER and say everything that is wrong or odd."""
@@ -73,7 +73,7 @@ def check(folder: Path) -> None:
         say_doubts(list(trial.doubts))
 
 
-@main.command()
+@main.command(short_help="Analyse trials and keep a record of each.")
 @click.argument("folders", nargs=-1, required=True, metavar="FOLDER...", type=click.Path(path_type=Path))
 @click.option("--notebook", default="trial_report", help="Which notebook to run: trial_report, cure or fizz.")
 @click.option("--jobs", type=click.IntRange(min=1), help="Reports at once; as many as there are cores.")
@@ -152,7 +152,7 @@ main.add_command(import_)
 main.add_command(records)
 
 
-@main.command()
+@main.command(short_help="Print a record or a page to a PDF.")
 @click.argument("page", type=click.Path(path_type=Path))
 @click.option("--paper", type=PAPER, default="a4", show_default=True)
 @click.option("--to", type=click.Path(path_type=Path), help="Where the PDF goes; else beside PAGE.")
@@ -164,7 +164,7 @@ def pdf(page: Path, paper: Paper, to: Path | None) -> None:
         click.echo(print_page(page, to, paper=paper))
 
 
-@main.command()
+@main.command(short_help="Report on the invented demo trials.")
 @click.argument("folder", type=click.Path(path_type=Path), default=Path("demo-trials"))
 def demo(folder: Path) -> None:
     """Copy the invented demo trials to FOLDER (demo-trials) and report on each."""
@@ -180,7 +180,7 @@ def demo(folder: Path) -> None:
         _report_on(targets)
 
 
-@main.command()
+@main.command(short_help="Start a trial.")
 @FOLDER
 @click.option("--title", prompt="Title of the trial", help="A short title.")
 @click.option("--question", prompt="What do you want to know?", help="The question, in one sentence.")
@@ -225,7 +225,7 @@ def new(
         click.echo(f"\nEdit {written[0]}, then plan the batches with: fizzlab plan {named}")
 
 
-@main.command()
+@main.command(short_help="Open the notebooks in JupyterLab.")
 @click.argument("folder", type=click.Path(path_type=Path), default=Path("fizzlab-notebooks"))
 def lab(folder: Path) -> None:
     """Open JupyterLab on a copy of the notebooks in FOLDER (fizzlab-notebooks)."""
@@ -236,7 +236,7 @@ def lab(folder: Path) -> None:
         sys.exit(jupyterlab.start(folder))
 
 
-@main.command()
+@main.command(short_help="Log at the bench: buttons in JupyterLab.")
 @FOLDER
 def bench(folder: Path) -> None:
     """Open the bench in JupyterLab: buttons to log the trial in FOLDER while it is made and tried."""

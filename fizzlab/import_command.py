@@ -11,7 +11,7 @@ import click
 from fizzlab.saying import in_sentences
 
 
-@click.command("import")
+@click.command("import", short_help="Add the export of a hygrometer or a scale.")
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option(

@@ -27,7 +27,7 @@ class RecordNumber(click.ParamType[int]):
 FOLDER = click.argument("folder", type=click.Path(path_type=Path))
 
 
-@click.group()
+@click.group(short_help="List, find, show, verify, correct, sign.")
 def records() -> None:
     """List, find, show, verify, correct and sign the records of a trial."""
 

@@ -11,12 +11,15 @@ import pytest
 
 from fizzlab import shipped, trial
 from fizzlab.crumble.tumble import batch_losses
-from fizzlab.cure.study import study_touch
+from fizzlab.cure.study import DryingStudy, study_touch
 from fizzlab.effects import same_within
 from fizzlab.effects.analysis import Analysis, analyse
 from fizzlab.fizz.durations import arrhenius_column
 from fizzlab.plan import plan_trial
+from fizzlab.problems import CannotAnswer
 from fizzlab.recipe import cost
+from fizzlab.sections.drying import next_steps
+from fizzlab.wording import drying as worded
 
 TRUTH: dict[str, Any] = json.loads((shipped.DEMO / "truth.json").read_text(encoding="utf-8"))["cores"]
 GUM = "binder: gum against emulsifier"
@@ -137,14 +140,34 @@ def test_the_report_has_every_kind_of_verdict_to_give(numbers: pd.DataFrame, cor
     assert same_within(fizz, "binder", "gum", "emulsifier", margin=asked).same
 
 
-def test_dry_times_hold_what_is_true(cores: trial.Trial) -> None:
-    study = study_touch(
+@pytest.fixture(scope="module")
+def study(cores: trial.Trial) -> DryingStudy:
+    return study_touch(
         cores.rows("runs"),
         cores.rows("touch_checks"),
         cores.rows("weighings"),
         cores.rows("room_log"),
         cores.settings.terms(),
     )
+
+
+def test_what_was_set_for_a_day_is_said_to_need_days(cores: trial.Trial, study: DryingStudy) -> None:
+    label = cores.settings.label
+    steps = worded.next_steps(study, worded.effect_findings(study, label), label)
+    assert steps[0].startswith(
+        "What is not shown yet of dry times (gum and lake) needs more days, since binder was the"
+    )
+    (few,) = [line for line in worded.cautions(study, label) if "in effect only 3" in line]
+    assert "“gum against emulsifier”" in few
+    assert "dye against pearl" not in few
+
+
+def test_where_nothing_can_be_told_the_hours_to_look_in_are(cores: trial.Trial) -> None:
+    notes = next_steps(cores, CannotAnswer("The looks are too far apart.", "Check more often."))[1]
+    assert notes.lines == ["Check more often. So far they became dry between 1.4 h and 8.2 h."]
+
+
+def test_dry_times_hold_what_is_true(study: DryingStudy) -> None:
     drying, found = TRUTH["drying"], study.fit.estimates
     true = {
         "binder[gum]": np.log(drying["ratios"]["binder"]["gum"]),

@@ -183,16 +183,28 @@ def next_steps(trial: Trial, dried: Dried) -> Pieces:
     if dried is None:
         lines = ["Touch the pieces of the next batches at set hours, and write down which are dry."]
     elif isinstance(dried, CannotAnswer):
-        lines = [spoken(dried.would_help, trial)]
+        lines = [spoken(dried.would_help, trial) + _when_they_dried(trial)]
     else:
         lines = worded.next_steps(dried.study, dried.effects, trial.settings.label)
     return ["## What to do next", Notes(lines, "next")]
 
 
+def _when_they_dried(trial: Trial) -> str:
+    """The hours to look in, where the looks so far tell them."""
+    pieces, _ = _looked_at(trial)
+    seen = pieces[np.isfinite(pieces["upper"]) & (pieces["lower"] > 0)]
+    if seen.empty:
+        return ""
+    first, last = float(seen["lower"].min()), float(seen["upper"].max())
+    return f" So far they became dry between {duration(first)} and {duration(last)}."
+
+
 def cautions(trial: Trial, dried: Dried) -> Pieces:
     """What limits the answer, and what can hurt."""
     lines = (
-        [spoken(line, trial) for line in worded.cautions(dried.study)] if isinstance(dried, Drying) else []
+        [spoken(line, trial) for line in worded.cautions(dried.study, trial.settings.label)]
+        if isinstance(dried, Drying)
+        else []
     )
     if trial.doubts:
         lines.append(f"The readings raise {count(len(trial.doubts), 'doubt')}, listed below.")

@@ -52,6 +52,12 @@ BENDS = ("central composite", "box-behnken", "definitive screening")
 #: Kinds of plan whose factors have two levels each.
 TWO_LEVELS = ("factorial", "fractional factorial", "screening")
 
+#: Said once above the tables of the details.
+JUDGED_TOGETHER = (
+    "Judged together: in 95 of 100 trials every interval of one kind (with the control, or all pairs) holds, so they are "
+    "wider than those above. p: how often chance alone would show so great a difference."
+)
+
 #: What a plan of shares cannot be asked: one share does not change alone.
 SHARES = (
     "The amounts of this plan add up to a total, so none changes alone: an effect is what more of one does while the "
@@ -389,6 +395,8 @@ def in_detail(trial: Trial, changed: Changed | None) -> Pieces:
         for term in changed.terms:
             table = worded.compared(analysis, term.name, measure)
             if table is not None:
+                if JUDGED_TOGETHER not in pieces:
+                    pieces.append(JUDGED_TOGETHER)
                 pieces.append(Grid(*table))
         doubts += worded.advice(analysis, measure, odd_batches(analysis), _power(analysis))
     joint = [each.finding for each in _joint(trial, changed) if not each.shown]

@@ -27,11 +27,15 @@ def opening(trial: Trial) -> Pieces:
     """Title, question, and what was made when."""
     settings, runs = trial.settings, trial.rows("runs")
     made = runs["made_at"].dropna()
-    when = f", made {made.min():%d %b %Y} to {made.max():%d %b %Y}" if len(made) else ""
+    when = f", made {_date(made.min())} to {_date(made.max())}" if len(made) else ""
     who = f" by {settings.made_by}" if settings.made_by else ""
     days = runs["day"].nunique()
     line = f"{count(len(runs), 'batch', 'batches')} on {count(days, 'day')}{when}{who}."
     return [f"# {plain(settings.title)}\n\n> {plain(settings.question)}\n\n{plain(line)}"]
+
+
+def _date(moment: pd.Timestamp) -> str:
+    return f"{moment.day} {moment:%B %Y}"
 
 
 def left_out(trial: Trial) -> Pieces:

@@ -21,6 +21,9 @@ Label = Callable[[str], str]
 #: With fewer degrees of freedom than this, a forecast for a new batch says nothing of use.
 FEW_DF = 2.5
 
+#: With fewer degrees of freedom than this, the report says that little is left to judge the scatter by.
+FEW_ENOUGH_TO_SAY = 8.0
+
 _SHAPES = {"lognormal": "log-normal", "weibull": "Weibull", "loglogistic": "log-logistic"}
 
 
@@ -258,7 +261,7 @@ def _room(vpd_kpa: float, temp_c: float, need: Needed) -> str:
     if not np.isfinite(rh):
         return f"a deficit of at least {number(vpd_kpa)} kPa, which a room at {temp_c:g} °C cannot have"
     if vpd_kpa <= need.looked_at[0] * 1.001:
-        return f"no drier air than {rh:.0f} % humidity at {temp_c:g} °C (damper air was not looked at)"
+        return f"nothing drier than {rh:.0f} % humidity at {temp_c:g} °C (damper air was not looked at)"
     return f"at most {rh:.0f} % humidity at {temp_c:g} °C (a deficit of at least {number(vpd_kpa)} kPa)"
 
 
@@ -271,8 +274,8 @@ def next_steps(study: DryingStudy, effects: list[Finding], label: Label) -> list
     if not_shown:
         widest = max(not_shown, key=lambda effect: np.log(effect.high or 1) - np.log(effect.low or 1))
         steps.append(
-            f"What is not shown yet ({listed([_topic(effect, label) for effect in not_shown])}) needs more batches: "
-            f"twice as many would narrow the widest interval from {ratio(widest.low or 1)} to "
+            f"What is not shown yet of dry times ({listed([_topic(effect, label) for effect in not_shown])}) needs "
+            f"{_more(study, widest, label)} would narrow the widest interval from {ratio(widest.low or 1)} to "
             f"{ratio(widest.high or 1)} to about {_narrowed(widest)}."
         )
     if len(not_shown) < len(factors):
@@ -305,6 +308,21 @@ def _topic(effect: Finding, label: Label) -> str:
     return level or label(name)
 
 
+def _more(study: DryingStudy, widest: Finding, label: Label) -> str:
+    """What the widest interval needs more of: of batches, or of days where days judge it."""
+    name = _factor(widest)
+    if "day" not in study.batches or name not in study.batches:
+        return "more batches: twice as many"
+    days = study.batches.groupby("day")[name]
+    if days.ngroups == len(study.batches) or days.nunique().max() > 1:
+        return "more batches: twice as many"
+    return f"more days, since {label(name)} was the same for all batches of a day: twice as many days"
+
+
+def _factor(effect: Finding) -> str:
+    return effect.topic.removeprefix("dry_time.").partition("[")[0]
+
+
 def _narrowed(effect: Finding) -> str:
     middle = np.log(effect.estimate or 1)
     ends = [np.exp(middle + (np.log(end or 1) - middle) / np.sqrt(2)) for end in (effect.low, effect.high)]
@@ -327,14 +345,11 @@ def _coarse_looks(study: DryingStudy) -> str:
     )
 
 
-def cautions(study: DryingStudy) -> list[str]:
+def cautions(study: DryingStudy, label: Label) -> list[str]:
     """What limits these numbers, besides the doubts of the input."""
     said = list(study.notes)
-    if study.least_df < 8:
-        said.append(
-            f"{count(study.fit.n_batches, 'batch', 'batches')} leave, in effect, only {study.least_df:.0f} to judge the "
-            "scatter by, so the intervals are wide, and one odd batch weighs much."
-        )
+    if study.least_df < FEW_ENOUGH_TO_SAY:
+        said.append(_few(study, label))
     gain = float(study.shapes["delta_aic"].get(study.fit.distribution, 0.0)) if len(study.shapes) else 0.0
     if gain > 2:
         best = str(study.shapes.index[0])
@@ -357,6 +372,23 @@ def cautions(study: DryingStudy) -> list[str]:
                 "that of the logged hours."
             )
     return said
+
+
+def _few(study: DryingStudy, label: Label) -> str:
+    """Which numbers rest on little, where the others rest on more."""
+    effects = study.fit.estimates.iloc[1:]
+    few = effects[effects["df"] < FEW_ENOUGH_TO_SAY]
+    batches = count(study.fit.n_batches, "batch", "batches")
+    if not study.fit.day_effect or len(few) == len(effects) or few.empty:
+        return (
+            f"{batches} leave, in effect, only {study.least_df:.0f} to judge the scatter of dry times by, so the "
+            "intervals are wide, and one odd batch weighs much."
+        )
+    named = listed([f"“{_in_words(str(change), study, label)}”" for change in few["ratio_for"]])
+    return (
+        f"Of the {batches}, in effect only {study.least_df:.0f} are left to judge dry time by for {named}, which "
+        "changed mostly from day to day: the interval is wide, and one odd day weighs much."
+    )
 
 
 def methods(study: DryingStudy, label: Label) -> str:

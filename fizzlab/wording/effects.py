@@ -131,7 +131,7 @@ def sentence(changes: Sequence[Change], measure: Measure, label: Label) -> str:
 
 def _shown(changes: Sequence[Change], way: str, measure: Measure, label: Label) -> str:
     first = changes[0]
-    prices = ", by the prices in trial.toml" if first.sure else ""
+    prices = " (in the money of the prices in trial.toml)" if first.sure else ""
     if not isinstance(first.term, Category):
         who = f"with more {label(first.factor)}, {first.control} to {first.level}, pieces {way}"
         return f"{who}{prices}: {size(first, measure)}{_yet(first)}"
@@ -350,7 +350,7 @@ def compared(analysis: Analysis, factor: str, measure: Measure) -> tuple[pd.Data
             )
     how = "times as much" if both[0].log else f"difference, {measure.unit}".rstrip(", ")
     table = pd.DataFrame(rows, columns=["compared", how, "95 % interval", "p", "judged together"])
-    return table, f"{capital(measure.label)}: every way against every other. Intervals that hold all together"
+    return table, f"{capital(measure.label)}: every way against every other"
 
 
 def methods(changed: Changed, measures: Measures) -> tuple[str, pd.DataFrame]:
@@ -387,7 +387,7 @@ def advice(analysis: Analysis, measure: Measure, odd: OddBatches, power: PowerAd
         )
     if power is not None and power.change and power.suggested in _POWERS:
         said.append(
-            f"{capital(measure.label)}: the batches would fit better with {_POWERS[power.suggested]} analysed in place of "
+            f"{capital(measure.label)}: its scatter would look more even with {_POWERS[power.suggested]} analysed in place of "
             f"{'its logarithm' if analysis.log else 'the number itself'}; take the intervals with care."
         )
     return said

@@ -175,6 +175,14 @@ def test_oddities_are_doubts(files: dict[str, str], doubt: str, make_trial: Make
     assert all(problem.weight == "doubt" for problem in trial.doubts)
 
 
+def test_a_piece_that_is_dry_needs_no_later_look(make_trial: MakeTrial) -> None:
+    later = TOUCH.replace("A,1,4,yes,", "A,1,4,yes,\nA,1,8,,\nA,1,12,,")
+    assert load(make_trial(touch_checks__csv=later)).doubts == ()
+    earlier = TOUCH.replace("A,1,4,yes,", "A,1,3,,\nA,1,4,yes,\nA,1,8,,")
+    (doubt,) = load(make_trial(touch_checks__csv=earlier)).doubts
+    assert "touch_checks.csv: row 3: no reading, passed over." in str(doubt)
+
+
 def test_the_sound_folder_raises_no_doubt(make_trial: MakeTrial) -> None:
     assert load(make_trial()).doubts == ()
 

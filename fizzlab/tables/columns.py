@@ -31,6 +31,8 @@ class Column:
         What may stand after a number, as it does in the exports of some loggers.
     clock : bool
         Must a moment have its time of day? A date alone would be taken for midnight.
+    ends : bool
+        Does a yes end the readings of a piece? Prepared rows after it are left blank on purpose.
     """
 
     name: str
@@ -43,6 +45,7 @@ class Column:
     also: Mapping[str, bool] = field(default_factory=dict, hash=False)
     suffix: str = ""
     clock: bool = False
+    ends: bool = False
 
 
 @dataclass(frozen=True)
@@ -80,7 +83,9 @@ HOURS = Column("hours", "number", "hours since the batch was made", low=0, high=
 CHECKED_AT = Column(
     "checked_at", "moment", "date and time of the check, instead of hours", required=False, clock=True
 )
-DRY = Column("dry", "yes_no", "dry to the touch?", also={"d": True, "dry": True, "w": False, "wet": False})
+DRY = Column(
+    "dry", "yes_no", "dry to the touch?", also={"d": True, "dry": True, "w": False, "wet": False}, ends=True
+)
 BLIND = Column("blind", "text", "the code on the tray, instead of run", required=False)
 LEAVE_OUT = Column("leave_out", "text", "a reason for leaving this row out of the analysis", required=False)
 WATER_C = Column("water_c", "number", "bath water temperature in °C", low=0, high=60)

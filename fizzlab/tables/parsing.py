@@ -84,7 +84,7 @@ def parse(
     out = pd.Series(False, index=cells.index)
     if "leave_out" in cells.columns:
         out = cells["leave_out"].str.strip() != ""
-    kept, found = _with_readings(cells[~out], planned, where)
+    kept, found = _with_readings(cells[~out], planned, where, columns)
     problems.extend(found)
     typed: dict[str, pd.Series] = {}
     for column in columns:
@@ -137,7 +137,7 @@ def unread(raw: RawTable, planned: Sequence[str]) -> bool:
 
 
 def _with_readings(
-    cells: pd.DataFrame, planned: Sequence[str], where: str
+    cells: pd.DataFrame, planned: Sequence[str], where: str, columns: Sequence[Column] = ()
 ) -> tuple[pd.DataFrame, list[Problem]]:
     """Pass over the rows that a prepared sheet holds but nobody has filled in yet."""
     readings = [name for name in cells.columns if name not in planned]
@@ -146,10 +146,26 @@ def _with_readings(
     blank = (cells[readings].apply(lambda column: column.str.strip()) == "").all(axis=1)
     if not blank.any():
         return cells, []
-    rows = [str(row) for row in cells.index[blank]]
+    missed = blank & ~_after_the_end(cells, columns)
+    if not missed.any():
+        return cells[~blank], []
+    rows = [str(row) for row in cells.index[missed]]
     named = ", ".join(rows[:8]) + (f" and {len(rows) - 8} more" if len(rows) > 8 else "")
     what = f"{'row' if len(rows) == 1 else 'rows'} {named}: no reading, passed over."
     return cells[~blank], [Problem(where, what, "Fill it in if it was read.", weight="doubt")]
+
+
+def _after_the_end(cells: pd.DataFrame, columns: Sequence[Column]) -> pd.Series:
+    """Which rows stand after the last reading that their piece needed."""
+    after = pd.Series(False, index=cells.index)
+    if not {"run", "piece"} <= set(cells.columns):
+        return after
+    for column in columns:
+        if column.ends and column.name in cells.columns:
+            ended = _values(cells[column.name].str.strip(), column).fillna(False).astype(int)
+            piece = [cells[name].str.strip().str.casefold() for name in ("run", "piece")]
+            after |= ended.groupby(piece).cummax().astype(bool)
+    return after
 
 
 _EMPTY: dict[str, object] = {

@@ -111,9 +111,7 @@ def test_plan_fill_check_report_without_a_hand_edit(kind: str, tmp_path: Path) -
     assert set(filled) == set(wishes.tables)
     assert set(trial.rows("touch_checks")["run"]) == set(trial.batches().index)
     assert trial.batches()["made_at"].notna().all()
-    for doubt in trial.doubts:
-        # only a piece that was dry, and was not touched again
-        assert "no reading, passed over" in str(doubt), str(doubt)
+    assert trial.doubts == ()  # the rows left blank are of pieces that were dry already
     assert CliRunner().invoke(main, ["check", str(folder)]).exit_code == 0
     html = write_report(folder).read_text(encoding="utf-8")
     for heading in ("What changed", "Drying by weight", "Crumbling", "Fizz", "Record"):

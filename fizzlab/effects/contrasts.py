@@ -12,6 +12,9 @@ from fizzlab.effects.variance import Array, Fits, Ints
 _ALIKE = 0.5
 """How far apart the multiples of a mean square may lie that a variance can be; see `_judged_by`."""
 
+_WORTH = 0.95
+"""How much narrower an interval by one mean square must be to take the place of the usual one."""
+
 Method = Literal["kenward-roger", "satterthwaite"]
 
 
@@ -36,7 +39,9 @@ def contrast(fits: Fits, weights: Array, method: Method = "kenward-roger") -> tu
     the expected information and correct the standard error; Satterthwaite's method takes it from the
     observed information (A. Kuznetsova, P. B. Brockhoff, R. H. B. Christensen, Journal of Statistical
     Software 82 (2017) 13). Where a component is negative, a contrast whose error is that of one source,
-    as a room's is that of days, is judged by that source's mean square alone; see `_judged_by`.
+    as a room's is that of days, is judged by that source's mean square alone; see `_judged_by`. So it is
+    where no component is negative and that 95 % interval is narrower by a twentieth, as just above zero:
+    there Satterthwaite's formula may count fewer degrees of freedom than any source has.
 
     Examples
     --------
@@ -56,28 +61,31 @@ def contrast(fits: Fits, weights: Array, method: Method = "kenward-roger") -> tu
     with np.errstate(invalid="ignore", divide="ignore"):
         df = np.maximum(2 * plain**2 / moved, fits.least_df)
     variance = np.where(variance > 0, variance, plain)
-    rows, matrix, own_df = _judged_by(fits, c[None, :])
-    variance[rows], df[rows] = matrix[:, 0, 0], own_df
+    rows, matrix, own_df = _judged_by(fits, c[None, :], np.arange(len(df)))
+    bound = matrix[:, 0, 0]
+    reach, usual = stats.t.ppf(0.975, own_df) * np.sqrt(bound), stats.t.ppf(0.975, df) * np.sqrt(variance)
+    used = (reach < _WORTH * usual[rows]) | (fits.least_df[rows] > 0)
+    variance[rows[used]], df[rows[used]] = bound[used], own_df[used]
     return estimate, np.sqrt(variance), np.where(fits.converged, df, np.nan)
 
 
-def _judged_by(fits: Fits, rows: Array) -> tuple[Ints, Array, Array]:
-    """Which fits with a negative component judge L b by one mean square, its covariance then, and its df.
+def _judged_by(fits: Fits, rows: Array, asked: Ints) -> tuple[Ints, Array, Array]:
+    """Which of the fits asked of can judge L b by one mean square, its covariance then, and its df.
 
     With weights H that come from no negative component, cov(L b) = sum_j v_j A_j, A_j = L H Z_j Z_j' H' L'.
     The mean square m_i of source i estimates sum_j C_ij v_j. So in any direction the variance is a
     weighted mean, with weights that depend on the unknown components, of the multiples A_j / C_ij of that
     expectation. In a balanced plan all multiples are the same, and m_i gives the classical test of its
-    stratum. With lost batches they lie near each other for a contrast that is judged by source i; then the
-    largest bounds the variance whatever the components are, and m_i keeps its own degrees of freedom. A
-    difference of mean squares, which is the other unbiased estimate, has neither property.
+    stratum. With lost batches the largest bounds the variance whatever the components are, and m_i keeps its
+    own degrees of freedom. A difference of mean squares, which is the other unbiased estimate, has neither
+    property. The bound is used where it gives little away, the multiples lying near each other, and where
+    that of source i is the largest, so that this source matters most.
     """
-    below = np.flatnonzero(fits.least_df > 0)
     q = len(rows)
-    each = np.einsum("qa,fjab,pb->fjqp", rows, fits.slopes[below], rows, optimize=True)
+    each = np.einsum("qa,fjab,pb->fjqp", rows, fits.slopes[asked], rows, optimize=True)
     size = np.einsum("fjqq->fj", each)
-    covariance = np.zeros((len(below), q, q))
-    df = np.zeros(len(below))
+    covariance = np.zeros((len(asked), q, q))
+    df = np.zeros(len(asked))
     for i, expected in enumerate(fits.expected):
         counts = expected > 1e-9
         own = each[:, i] / expected[i]
@@ -90,13 +98,13 @@ def _judged_by(fits: Fits, rows: Array) -> tuple[Ints, Array, Array]:
         multiples = each[at][:, counts] / expected[counts][:, None, None]
         spread = np.linalg.eigvalsh(turn @ multiples @ np.swapaxes(turn, 2, 3))
         most, least = spread.max(axis=(1, 2)), spread.min(axis=(1, 2))
-        near = least >= _ALIKE * most
+        near = (least >= _ALIKE * most) | (most <= 1 + 1e-9)
         at = at[near]
-        scale = most[near] * fits.mean_squares[below[at], i]
+        scale = most[near] * fits.mean_squares[asked[at], i]
         covariance[at] = scale[:, None, None] * own[at]
         df[at] = fits.source_df[i]
     found = df > 0
-    return below[found], covariance[found], df[found]
+    return asked[found], covariance[found], df[found]
 
 
 def f_test(fits: Fits, rows: Array, method: Method = "kenward-roger") -> tuple[Array, int, Array, Array]:
@@ -144,7 +152,7 @@ def f_test(fits: Fits, rows: Array, method: Method = "kenward-roger") -> tuple[A
     else:
         f, df = _fai_cornelius(fits, rows)
     if q > 1:
-        at, covariance, own_df = _judged_by(fits, rows)
+        at, covariance, own_df = _judged_by(fits, rows, np.flatnonzero(fits.least_df > 0))
         effects = fits.beta[at] @ rows.T
         solved = np.linalg.solve(covariance, effects[:, :, None])[:, :, 0]
         f[at], df[at] = (effects * solved).sum(axis=1) / q, own_df

@@ -1,8 +1,9 @@
 """What a trial changed: every factor against every response, gathered from the fits that the report shows.
 
-A response that has a likelihood of its own (dry times between two looks, fizz that was not watched to the
-end, scores, drops) is compared by that; any other by `fizzlab.effects`. What was set for a whole day is
-always judged by days.
+Dry times are compared by their own fit, which knows days. Every other response with one number a batch is
+compared by `fizzlab.effects`, which knows them too, wherever days have several batches. The fits of fizz
+times, scores and drops know batches only. They serve where days tell nothing (one day, or a batch a day), or
+where there is no number a batch, and then not for what was set mostly for whole days.
 """
 
 from __future__ import annotations
@@ -14,7 +15,15 @@ import pandas as pd
 
 from fizzlab.crumble import CrumbleStudy, DropFit, Effect, ScoreFit
 from fizzlab.cure.study import DryingStudy, WeighedStudy
-from fizzlab.effects import Analysis, Change, changes_of, fit_response, ratio_limits, set_for_days
+from fizzlab.effects import (
+    Analysis,
+    Change,
+    changes_of,
+    fit_response,
+    mostly_by_days,
+    ratio_limits,
+    set_for_days,
+)
 from fizzlab.effects.study import Scale
 from fizzlab.fizz.study import Compared, FizzStudy
 from fizzlab.problems import CannotAnswer
@@ -161,20 +170,20 @@ def compare_all(
         if isinstance(own, CannotAnswer):
             reasons.setdefault(name, own)
         elif own is not None:
-            by_days = [] if name in ("dry_h", "weighed_dry_h") else [*whole]
-            mine = [change for change in own if change.factor not in by_days]
-            by_effects = [change for change in found.get(name, []) if change.factor in by_days]
-            missing = {change.factor for change in own if change.factor in by_days} - {
-                change.factor for change in by_effects
-            }
-            for factor in missing:
+            knows_days = name in ("dry_h", "weighed_dry_h")
+            if not knows_days and name in found and analyses[name].structure.kind != "ordinary":
+                continue
+            by_days = () if knows_days else mostly_by_days(responses.batches, kept)
+            for factor in dict.fromkeys(change.factor for change in own if change.factor in by_days):
                 reasons[f"{name}, {factor}"] = reasons.get(name) or CannotAnswer(
-                    "It was set for whole days, and this test has no comparison by days.",
+                    "It was set for whole days, and this test has no comparison by days."
+                    if factor in whole
+                    else "It changed mostly from day to day, and this test has no comparison by days.",
                     "Change it from batch to batch within a day.",
                 )
-            if mine or by_effects:
+            found[name] = [change for change in own if change.factor not in by_days]
+            if found[name]:
                 reasons.pop(name, None)
-            found[name] = [*by_effects, *mine]
     order = [*ORDER, *(name for name in found if name not in ORDER)]
     rank = {term.name: place for place, term in enumerate(kept)}
     changes = [

@@ -32,7 +32,14 @@ from fizzlab.effects.shape import (
     surface,
 )
 from fizzlab.effects.structure import Structure, block_columns, choose_structure, group_codes
-from fizzlab.effects.study import Change, changes_of, fit_response, ratio_limits, set_for_days
+from fizzlab.effects.study import (
+    Change,
+    changes_of,
+    fit_response,
+    mostly_by_days,
+    ratio_limits,
+    set_for_days,
+)
 from fizzlab.effects.unreplicated import Unreplicated, pseudo_standard_error, unreplicated
 from fizzlab.effects.variance import Fits, Layout, NotEstimable, fit_many, prepare
 
@@ -72,6 +79,7 @@ __all__ = [
     "group_codes",
     "lack_of_fit",
     "model_terms",
+    "mostly_by_days",
     "odd_batches",
     "power_advice",
     "predict",

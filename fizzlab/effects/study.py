@@ -12,6 +12,7 @@ from scipy import stats
 
 from fizzlab.effects.analysis import Analysis, analyse
 from fizzlab.effects.sameness import same_within
+from fizzlab.effects.structure import MOST_LOSS
 from fizzlab.problems import CannotAnswer
 from fizzlab.terms import Category, Term, level_name
 
@@ -215,6 +216,34 @@ def set_for_days(batches: pd.DataFrame, terms: Sequence[Term]) -> tuple[str, ...
         for term in terms
         if (days[term.name].nunique() == 1).all() and batches[term.name].nunique() > 1
     )
+
+
+def mostly_by_days(batches: pd.DataFrame, terms: Sequence[Term]) -> tuple[str, ...]:
+    """The factors that vary more between days than within them, those set for whole days among them.
+
+    A fit that counts batches and knows no days would take them for surer than they are. Empty where no day
+    has two batches.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"day": list("11112222"), "room": ["dry"] * 4 + ["damp"] * 3 + ["dry"],
+    ...                       "colour": ["dye", "lake"] * 4})
+    >>> room = Category("room", ("damp", "dry"), "dry")
+    >>> mostly_by_days(table, [room, Category("colour", ("dye", "lake"), "dye")])
+    ('room',)
+    """
+    if (batches["day"].value_counts() < 2).all():
+        return ()
+    found = []
+    for term in terms:
+        columns = term.matrix(batches[term.name])
+        within = (
+            columns - pd.DataFrame(columns).groupby(batches["day"].to_numpy()).transform("mean").to_numpy()
+        )
+        whole = columns - columns.mean(axis=0)
+        if ((within**2).sum(axis=0) < MOST_LOSS * (whole**2).sum(axis=0)).any():
+            found.append(term.name)
+    return tuple(found)
 
 
 def fit_response(

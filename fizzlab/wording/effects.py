@@ -202,6 +202,25 @@ def whole_day_note(name: str) -> str:
     )
 
 
+def by_chance(changed: Changed) -> str:
+    """How many of the comparisons chance alone would show; empty where there are too few to mislead."""
+    measured = [change for change in changed.changes if not change.sure]
+    if len(measured) < FEW_LINES:
+        return ""
+    shown = sum(change.shown for change in measured)
+    expected = sum(1 - change.coverage for change in measured)
+    about = number(max(round(expected), 1)) if expected < 10 else number(expected)
+    return (
+        f"Of {len(measured)} comparisons {shown} {'shows' if shown == 1 else 'show'} a difference. Each is judged by itself: "
+        f"if nothing made any difference at all, chance alone would still show about {about}. So a difference that you did "
+        "not look for, or that only just shows, is one to try again before you build on it."
+    )
+
+
+#: From so many comparisons on, chance is likelier than 1 in 3 to show one.
+FEW_LINES = 8
+
+
 def table(changed: Changed, measures: Measures, label: Label) -> pd.DataFrame:
     """Response by change: what happened, with interval and verdict."""
     columns: dict[str, dict[str, str]] = {}

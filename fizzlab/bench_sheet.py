@@ -75,17 +75,30 @@ def bench_sheet(settings: TrialSettings, plan: PlanSettings, cards: Cards, state
         blanks=readings_blanks(plan),
         scoring=_scoring(plan, cards.cards),
         scale=SCORE_SCALE,
-        safety=_safety(cards.cards),
+        safety=_safety(cards.cards, plan.tables),
     )
 
 
-def _safety(cards: Sequence[RunCard]) -> str:
-    """Who judges what may be sold; with limits of the maker, that they are just that."""
+#: What can hurt, where no recipe says at which step it does.
+HAZARDS = (
+    "Acid and pigment dust sting eyes and lungs: wear a mask, gloves and goggles, away from draughts.",
+    "Rubbing alcohol burns with a flame that is hard to see: no flame or hot plate near it, and moving air.",
+)
+
+#: The same for the pieces that are tried in water.
+IN_WATER = (
+    "Hot water scalds: measure it before a hand goes in. Oil makes a tub slippery: rinse it afterwards."
+)
+
+
+def _safety(cards: Sequence[RunCard], tables: Sequence[str]) -> list[str]:
+    """What can hurt, unless the steps say it; who judges what may be sold; what limits of the maker are."""
     recipes = [card.recipe for card in cards if card.recipe is not None]
     if not recipes:
-        return ""
+        wet = any(name.startswith("fizz") or name == "shelf" for name in tables)
+        return [*HAZARDS, *([IN_WATER] if wet else []), SELLING_NOTE]
     limits = any(item.max_pct is not None for one in recipes for item in one.ingredients)
-    return SAFETY_NOTE if limits else SELLING_NOTE
+    return [SAFETY_NOTE if limits else SELLING_NOTE]
 
 
 def readings_blanks(plan: PlanSettings) -> tuple[Blanks, ...]:

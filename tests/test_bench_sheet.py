@@ -88,6 +88,13 @@ def test_a_card_a_batch_in_the_order_of_making(planned: Callable[[str], Planned]
         assert {0.6: "gum 0.600 g", 1.2: "gum 1.20 g"}[row["gum_g"]] in text
 
 
+def test_without_a_recipe_the_sheet_says_what_can_hurt(planned: Callable[[str], Planned]) -> None:
+    text = _text(_sheet(planned(FACTORIAL)))
+    assert "Acid and pigment dust sting eyes and lungs" in text
+    assert "Rubbing alcohol burns" in text
+    assert "judged by a qualified safety assessor" in text
+
+
 def test_amounts_stand_in_grams_with_the_measure_and_its_bounds(planned: Callable[[str], Planned]) -> None:
     made = planned(FACTORIAL + RECIPE)
     first = made.cards.cards[0]

@@ -156,8 +156,8 @@ def explain(failure: NotFitted, names: list[str]) -> CannotAnswer:
     """Say in plain words why a fit has no top."""
     if failure.kind == "satisfied":
         return CannotAnswer(
-            "The looks are too far apart: the readings fit without any spread at all, so no uncertainty can "
-            "be told.",
+            "The looks are too far apart: the readings would fit even if pieces and batches did not differ "
+            "at all, so how sure an answer is cannot be told.",
             "Check more often around the time at which pieces become dry.",
         )
     if failure.kind == "separated":

@@ -18,7 +18,7 @@ from fizzlab.page import Findings, Grid, Notes, Picture
 from fizzlab.plots import drying as drawn
 from fizzlab.problems import CannotAnswer
 from fizzlab.sections.general import SAFETY, Pieces
-from fizzlab.terms import ALL, Term, grouping, level_name
+from fizzlab.terms import ALL, Category, Term, grouping, level_name
 from fizzlab.trial import Trial
 from fizzlab.wording import count, duration, listed, number, percent
 from fizzlab.wording import drying as worded
@@ -138,9 +138,12 @@ def _looked_at(trial: Trial) -> tuple[pd.DataFrame, Term | None]:
 
 def _what_was_seen(trial: Trial) -> list[str]:
     """The plain count of what the looks showed, where nothing can be fitted."""
-    pieces, _ = _looked_at(trial)
+    pieces, factor = _looked_at(trial)
+    named = list(factor.levels) if isinstance(factor, Category) else []
+    seen = [str(level) for level in pieces["level"].unique()]
     said = []
-    for level, part in pieces.groupby("level", sort=False):
+    for level in sorted(seen, key=lambda level: named.index(level) if level in named else len(named)):
+        part = pieces[pieces["level"] == level]
         dry = part[np.isfinite(part["upper"])]
         wet = part[~np.isfinite(part["upper"])]
         name = "" if level == ALL else f"{level}: "

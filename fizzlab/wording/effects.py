@@ -209,10 +209,9 @@ def by_chance(changed: Changed) -> str:
         return ""
     shown = sum(change.shown for change in measured)
     expected = sum(1 - change.coverage for change in measured)
-    about = number(max(round(expected), 1)) if expected < 10 else number(expected)
     return (
         f"Of {len(measured)} comparisons {shown} {'shows' if shown == 1 else 'show'} a difference. Each is judged by itself: "
-        f"if nothing made any difference at all, chance alone would still show about {about}. So a difference that you did "
+        f"if nothing made any difference at all, chance alone would still show about {max(round(expected), 1)}. So a difference that you did "
         "not look for, or that only just shows, is one to try again before you build on it."
     )
 

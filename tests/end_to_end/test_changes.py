@@ -6,6 +6,7 @@ import itertools
 import json
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -332,3 +333,14 @@ def test_without_repeats_effects_must_stand_out_from_the_crowd() -> None:
     table = shaped.standing_out_table(found, lambda name: name.removesuffix("_g"))
     assert list(table["effect"][:1]) == ["oil"]
     assert set(table["effect"]) >= {"oil with gum", "oil with gum with salt"}
+
+
+def test_the_report_says_how_many_comparisons_chance_alone_would_show(cores: Changed) -> None:
+    measured = [change for change in cores.changes if not change.sure]
+    shown = sum(change.shown for change in measured)
+    said = worded.by_chance(cores)
+    assert len(measured) == 15
+    assert said.startswith(f"Of 15 comparisons {shown} show a difference.")
+    assert "chance alone would still show about 1." in said
+    few = replace(cores, changes=tuple(measured[:3]))
+    assert worded.by_chance(few) == ""

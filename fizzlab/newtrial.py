@@ -202,7 +202,12 @@ def _factors(
             rest, _, unit = rest.partition(":") if kind == "amounts" else (rest, "", "")
             values = [value.strip() for value in rest.split(",") if value.strip()]
             if not sign or len(values) < 2 or not name.strip():
-                what = f"“{option}” cannot be read as a factor."
+                alone = bool(sign and name.strip() and len(values) == 1)
+                what = (
+                    f"“{option}” names one way only, and nothing to compare it with."
+                    if alone
+                    else f"“{option}” cannot be read as a factor."
+                )
                 do = f"Write it as --{kind} " + (
                     "colour=pearl,dye,lake." if kind == "levels" else "binder_g=0.6,1.2,1.8:g."
                 )
@@ -218,6 +223,10 @@ def _factors(
                             Problem(f"option --{kind}", f"“{value}” is not a number.", "Write 0.6 or 2.")
                         )
                 values = numbers
+                if not unit.strip():
+                    what = f"“{option}” has no unit."
+                    do = f"Write the unit behind a colon, as in {option.strip().rstrip(':')}:g."
+                    problems.append(Problem(f"option --{kind}", what, do))
             label = name.strip()
             folded = "_".join(label.casefold().split())
             fault = factor_name_fault(folded)

@@ -547,13 +547,18 @@ def test_a_factor_with_capitals_keeps_them_as_its_label(tmp_path: Path) -> None:
         ("farbe!=a,b", "option --levels: write the factor “farbe!” in small letters, digits and _ only."),
         ("Day=a,b", "option --levels: a factor may not be called “day”, a name fizzlab uses itself."),
         ("colour=a,A", "option --levels: “colour=a,A” names a level twice."),
+        ("colour=a", "option --levels: “colour=a” names one way only, and nothing to compare it with."),
+        ("colour", "option --levels: “colour” cannot be read as a factor."),
+        (
+            "gum=1,2",
+            "option --amounts: “gum=1,2” has no unit. Write the unit behind a colon, as in gum=1,2:g.",
+        ),
     ],
 )
 def test_an_option_that_is_no_factor_is_named(option: str, says: str, tmp_path: Path) -> None:
     made = tmp_path / "new"
-    result = CliRunner().invoke(
-        main, ["new", str(made), "--title", "t", "--question", "q?", "--levels", option]
-    )
+    kind = "--amounts" if option.startswith("gum") else "--levels"
+    result = CliRunner().invoke(main, ["new", str(made), "--title", "t", "--question", "q?", kind, option])
     assert result.exit_code == 2
     assert says in result.stderr.replace("\n", " ")
     assert not made.exists()

@@ -306,7 +306,7 @@ def test_a_batch_that_is_not_known_does_not_bury_the_rest(make_trial: MakeTrial)
 def test_the_folder_around_trials_names_them(make_trial: MakeTrial) -> None:
     result = CliRunner().invoke(main, ["check", str(make_trial().parent)])
     assert result.exit_code == 2
-    assert "Did you mean quay in it?" in result.stderr
+    assert "Name a trial in it: it holds quay." in result.stderr
 
 
 @pytest.mark.parametrize("command", [["report"], ["plan"], ["import", "--yes"]])

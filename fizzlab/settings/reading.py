@@ -55,7 +55,10 @@ def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
 def _not_there(folder: Path) -> Problem:
     """The folder holds no trial; those of its sub-folders that do are named."""
     trials = sorted(path.parent.name for path in folder.glob(f"*/{FILE}"))
-    do = f"Did you mean {' or '.join(trials[:3])} in it?" if trials else "Write one with: fizzlab new FOLDER."
+    do = "Write one with: fizzlab new FOLDER."
+    if trials:
+        more = " and more" if len(trials) > 3 else ""
+        do = f"Name a trial in it: it holds {', '.join(trials[:3])}{more}."
     return Problem(FILE, f"it is not in the folder {folder.resolve().name}.", do)
 
 

@@ -79,7 +79,7 @@ _PLAN = """\
 {lines}# What will be read; also: weighings, tumbles, drops, crumble_scores, fizz_times, fizz_curves, shelf.
 {off}tables = ["touch_checks", "room_log"]
 {off}pieces = 4             # pieces of each batch that are looked at
-{off}checks_h = [2, 3, 4, 6, 8, 12, 24]     # hours after making at which to touch them
+{off}checks_h = [2, 3, 4, 6, 8, 12, 24]   # hours after making; hourly around when yours dry
 {off}smallest_difference = 1.25   # worth knowing, as a ratio: 1.25 is a quarter longer
 # raters = ["Ann", "Bo"]   # who scores crumbling, without seeing the recipe
 

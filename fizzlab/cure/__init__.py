@@ -15,6 +15,7 @@ from fizzlab.cure.drying import (
 )
 from fizzlab.cure.drying_batches import DriedPieces, batch_dry_times, dry_pieces, regress_dry_time
 from fizzlab.cure.forecast import Needed, driest_needed, dry_chart, forecast_dry
+from fizzlab.cure.order import SeenOrder, seen_order
 from fizzlab.cure.study import DryingStudy, WeighedStudy, study_touch, study_weighings
 from fizzlab.cure.touch import DryTimeFit, JointTest, Linear, brackets, compare_distributions, fit_dry_time
 
@@ -30,6 +31,7 @@ __all__ = [
     "Needed",
     "NotFitted",
     "PieceDrying",
+    "SeenOrder",
     "WeighedStudy",
     "batch_dry_times",
     "brackets",
@@ -45,6 +47,7 @@ __all__ = [
     "other_names",
     "regress_dry_time",
     "scale_step",
+    "seen_order",
     "study_touch",
     "study_weighings",
     "time_to_constant",

@@ -325,7 +325,10 @@ def _solve(likelihood: _Likelihood, v: Array) -> tuple[Array, NDArray[np.bool_]]
         info = np.where(convex[:, None, None], observed, expected)
         size = np.sqrt(np.einsum("fjj->fj", expected))
         even = info / size[:, :, None] / size[:, None, :] + 1e-13 * np.eye(info.shape[1])
-        step = np.linalg.solve(even, (gradient / size)[:, :, None])[:, :, 0] / size
+        try:
+            step = np.linalg.solve(even, (gradient / size)[:, :, None])[:, :, 0] / size
+        except np.linalg.LinAlgError:  # one of many fits may have no curvature left in some direction
+            step = (np.linalg.pinv(even, hermitian=True) @ (gradient / size)[:, :, None])[:, :, 0] / size
         done[rows] = (step * gradient).sum(axis=1) < _TOLERANCE
         base = here.value(at)
         share = np.ones(len(at))

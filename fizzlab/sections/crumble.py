@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -19,6 +19,14 @@ from fizzlab.wording import crumble_notes as noted
 from fizzlab.wording import listed, number, percent
 
 TABLES = ("tumbles", "drops", "crumble_scores")
+
+#: The response of trial.toml that a measure of crumbling stands for.
+TOLD_AS = {
+    worded.LOSS: "tumble_loss_pct",
+    worded.LOSS_ODDS: "tumble_loss_pct",
+    worded.HEIGHT: "drop_cm",
+    worded.SCORE: "score",
+}
 
 #: Said where drops are shown: what can hurt.
 DROP_SAFETY = (
@@ -68,10 +76,17 @@ def crumble_answer(crumbled: Crumbled | None, changed: Changed | None = None) ->
     return [Findings(worded.answer_findings(crumbled.found))]
 
 
-def crumble(trial: Trial, crumbled: Crumbled | None) -> Pieces:
-    """Crumbling in full: each test with its findings, figure and doubts, and how it was worked out."""
+def crumble(trial: Trial, crumbled: Crumbled | None, changed: Changed | None = None) -> Pieces:
+    """Crumbling in full: each test with its findings, figure and doubts, and how it was worked out.
+
+    What `changed` has told of the factors, by the fit that may judge it, is not told again.
+    """
     if crumbled is None:
         return []
+    if changed is not None:
+        told = set(changed.responses)
+        kept = [each for each in crumbled.found if TOLD_AS.get(each.measure) not in told]
+        crumbled = replace(crumbled, found=kept)
     study = crumbled.study
     pieces: Pieces = ["## Crumbling"]
     steps = noted.next_steps(study)

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.changes import Changed
-from fizzlab.cure import DryingStudy, brackets, study_touch
+from fizzlab.cure import DryingStudy, brackets, seen_order, study_touch
 from fizzlab.findings import Finding
 from fizzlab.page import Findings, Grid, Notes, Picture
 from fizzlab.plots import drying as drawn
@@ -159,6 +159,8 @@ def _what_was_seen(trial: Trial) -> list[str]:
                 f"{len(wet)} of {count(len(part), 'piece')} were still wet at the last look ({latest})"
             )
         said.append(f"{name}{listed(words)}.")
+    if isinstance(factor, Category):
+        said += [worded.order_words(each) for each in seen_order(pieces, trial.batches(), factor)]
     return said
 
 

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.changes import Changed
+from fizzlab.findings import Finding
 from fizzlab.fizz.reached import GasFits
 from fizzlab.fizz.release import Release
 from fizzlab.fizz.study import Compared, FizzStudy, Reached, Stored, study_fizz, theory_of_recipe
@@ -115,27 +116,31 @@ def fizz_answer(trial: Trial, fizzed: Fizzed | None, changed: Changed | None = N
     return [Notes(said, "answer")] if said else []
 
 
-def fizz(trial: Trial, fizzed: Fizzed | None) -> Pieces:
-    """Fizz in full: by stopwatch, by weight, colour, storage, what to mind, and how it was worked out."""
+def fizz(trial: Trial, fizzed: Fizzed | None, changed: Changed | None = None) -> Pieces:
+    """Fizz in full: by stopwatch, by weight, colour, storage, what to mind, and how it was worked out.
+
+    What `changed` has told of the factors, by the fit that may judge it, is not told again.
+    """
     if fizzed is None:
         return []
     study = fizzed.study
+    told = frozenset() if changed is None else frozenset(changed.responses)
     pieces: Pieces = ["## Fizz"]
-    pieces += _by_stopwatch(trial, study)
-    pieces += _by_weight(trial, study)
-    pieces += _colour(trial, study)
+    pieces += _by_stopwatch(trial, study, "fizz_s" in told)
+    pieces += _by_weight(trial, study, "half_out_s" in told)
+    pieces += _colour(trial, study, "colour_s" in told)
     pieces += _shelf(trial, study)
     pieces.append(Notes([*worded.doubts(study), *fizzed.assumed, *SAFETY], "caution"))
     said = worded.methods(study, trial.settings.fizz.water_ml)
     return [*pieces, said] if said else pieces
 
 
-def _by_stopwatch(trial: Trial, study: FizzStudy) -> Pieces:
+def _by_stopwatch(trial: Trial, study: FizzStudy, told: bool) -> Pieces:
     lasting = study.lasting
     if not isinstance(lasting, Compared):
         return []
     label = trial.settings.label
-    effects = worded.effect_findings(lasting, worded.LASTING, label)
+    effects = _effects(lasting, worded.LASTING, label, told)
     typical = worded.typical_findings(lasting, worded.LASTING)
     figure = _times(trial, study, lasting, "fizz-by-water", "the fizz is over")
     if not effects:
@@ -143,7 +148,13 @@ def _by_stopwatch(trial: Trial, study: FizzStudy) -> Pieces:
     return [Findings(effects, "answer"), figure, Findings(typical, "plain")]
 
 
-def _by_weight(trial: Trial, study: FizzStudy) -> Pieces:
+def _effects(compared: Compared, speech: worded.Speech, label: worded.Label, told: bool) -> list[Finding]:
+    """What the water does, and the factors where they were not told of before."""
+    found = worded.effect_findings(compared, speech, label)
+    return [each for each in found if each.topic.endswith(".water")] if told else found
+
+
+def _by_weight(trial: Trial, study: FizzStudy, told: bool) -> Pieces:
     if not isinstance(study.curves, GasFits):
         return []
     pieces: Pieces = []
@@ -154,7 +165,7 @@ def _by_weight(trial: Trial, study: FizzStudy) -> Pieces:
             pieces.append(
                 Grid(
                     worded.reached_table(groups),
-                    "Gas that came against the recipe; whether two levels differ was not tested",
+                    "Gas that came against the recipe",
                 )
             )
     pieces += ["### How the gas comes", _curves(trial, study, study.curves)]
@@ -162,17 +173,17 @@ def _by_weight(trial: Trial, study: FizzStudy) -> Pieces:
         found = worded.typical_findings(study.half_out, worded.HALF_OUT)
         if isinstance(study.nine_out, Compared):
             found.append(worded.nine_tenths(study.nine_out))
-        found += worded.effect_findings(study.half_out, worded.HALF_OUT, trial.settings.label)
+        found += _effects(study.half_out, worded.HALF_OUT, trial.settings.label, told)
         pieces.append(Findings(found, "plain"))
     pieces.append(Grid(worded.curve_table(study), "The weighed cups"))
     return pieces
 
 
-def _colour(trial: Trial, study: FizzStudy) -> Pieces:
+def _colour(trial: Trial, study: FizzStudy, told: bool) -> Pieces:
     colour = study.colour
     if not isinstance(colour, Compared):
         return []
-    found = worded.effect_findings(colour, worded.COLOUR, trial.settings.label)
+    found = _effects(colour, worded.COLOUR, trial.settings.label, told)
     found += worded.typical_findings(colour, worded.COLOUR)
     pieces: Pieces = ["### When colour shows", Findings(found, "plain")]
     if isinstance(study.seen, tuple):

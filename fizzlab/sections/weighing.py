@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fizzlab.changes import Changed
 from fizzlab.cure import DryingStudy, WeighedStudy, study_weighings
 from fizzlab.page import Findings, Grid, Notes, Picture
 from fizzlab.plots.drying import drying_curves
@@ -38,8 +39,11 @@ def weighing(trial: Trial) -> Weighed:
         return reason
 
 
-def by_weight(trial: Trial, weighed: Weighed) -> Pieces:
-    """Dry times by weight: the findings, the curves, the table of pieces, and how it was worked out."""
+def by_weight(trial: Trial, weighed: Weighed, changed: Changed | None = None) -> Pieces:
+    """Dry times by weight: the findings, the curves, the table of pieces, and how it was worked out.
+
+    What `changed` has told of the factors is not told again in sentences.
+    """
     if weighed is None:
         return []
     pieces: Pieces = ["## Drying by weight"]
@@ -48,7 +52,8 @@ def by_weight(trial: Trial, weighed: Weighed) -> Pieces:
     wanted = trial.settings.drying
     found = worded.piece_findings(weighed, wanted.remaining_share)
     model = weighed.model if isinstance(weighed.model, DryingStudy) else None
-    if model is not None:
+    told = changed is not None and "weighed_dry_h" in changed.responses
+    if model is not None and not told:
         found += effect_findings(model, trial.settings.label, "weighed_dry_time", "By weight,")
     pieces += [Findings(found), _curves(trial, weighed)]
     if model is not None and len(model.fit.estimates) > 1:

@@ -10,11 +10,22 @@ import pandas as pd
 
 from fizzlab import air
 from fizzlab.cure.forecast import Needed
+from fizzlab.cure.order import SeenOrder
 from fizzlab.cure.study import DryingStudy
 from fizzlab.cure.touch import Linear
 from fizzlab.findings import Finding
 from fizzlab.terms import Amount, Category, level_name
-from fizzlab.wording.numbers import capital, count, duration, listed, number, percent, ratio, ratio_interval
+from fizzlab.wording.numbers import (
+    capital,
+    count,
+    duration,
+    listed,
+    number,
+    of_hundred,
+    percent,
+    ratio,
+    ratio_interval,
+)
 
 Label = Callable[[str], str]
 
@@ -579,3 +590,26 @@ def batch_table(study: DryingStudy, label: Label) -> pd.DataFrame:
 def _from_to(hours: pd.Series) -> str:
     first, last = duration(float(hours.min())), duration(float(hours.max()))
     return first if first == last else f"{first} to {last}"
+
+
+def order_words(seen: SeenOrder) -> str:
+    """Which of two ways became dry later, day by day, by the looks alone."""
+    days = seen.later + seen.earlier + seen.open
+    if seen.later + seen.earlier == 0:
+        return f"Whether {seen.level} dried later than {seen.control} the looks do not tell on any of {count(days, 'day')}."
+    way, many, other = ("later", seen.later, seen.earlier)
+    if seen.earlier > seen.later:
+        way, many, other = ("sooner", seen.earlier, seen.later)
+    rest = [f"the other way on {other}"] if other else []
+    rest += [f"not to be told on {seen.open}"] if seen.open else []
+    told = f", {listed(rest)}" if rest else ""
+    bounds = (
+        f" In these batches it took {ratio(seen.least)} to {ratio(seen.most)} times as long, as far as the looks tell; what chance "
+        "adds to that is not known."
+        if seen.least > 0 and np.isfinite(seen.most)
+        else ""
+    )
+    return (
+        f"{capital(seen.level)} became dry {way} than {seen.control} on {many} of {count(days, 'day')}{told}; chance alone "
+        f"would make days so one-sided in {of_hundred(seen.p)} trials.{bounds}"
+    )

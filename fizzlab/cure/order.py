@@ -1,4 +1,4 @@
-"""Which way dried later, day by day: what looks tell without any fit, where they are too far apart for one."""
+"""Which way dried later, day by day: what looks tell where they are too far apart for a fit."""
 
 from __future__ import annotations
 
@@ -19,8 +19,7 @@ class SeenOrder:
     ----------
     level, control : str
     later, earlier, open : int
-        Days on which the level's batches became dry surely later, surely earlier, or on which the looks cannot
-        tell.
+        Days on which the level's batches became dry surely later, surely earlier, or which the looks leave open.
     p : float
         Two-sided sign test over the days that tell: how often chance alone would be as one-sided; 1 without
         any.

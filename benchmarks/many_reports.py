@@ -6,10 +6,10 @@ Both sides are whole `fizzlab report` commands on the same trials, run in turn o
 is taken pair by pair. Goal: at most 0.6. Beside it stands what the machine itself gives: the same busy loop,
 twice in turn and twice at once; on idle cores that do not share anything it is 0.5.
 
-Seen on two idle virtual cores with 6 trials, when each kernel still loaded its libraries itself: 0.61 twice
-(25.8 s to 15.8 s, 28.1 s to 17.1 s), where the machine gave 0.51 and 0.52. Forking the kernels then took the
-processor time of 8 season demos, two at once, from 30.7 and 31.4 s to 20.3 and 22.1 s. Not yet measured with
-16 trials on idle cores: on a machine that others keep busy neither side's time means much.
+Seen with 16 trials on two virtual cores that were busy a little with other work: 0.45 and 0.59 (121.0 s to 54.2 s,
+136.3 s to 80.4 s), where the machine itself gave 0.61 and 0.95; two pairs earlier, while others kept both
+cores busy, gave 0.61 and 0.74, where it gave 0.89 and 0.84. Less than the machine's own ratio is possible, because
+several reports share one server that has the libraries loaded, and one report alone does not.
 """
 
 from __future__ import annotations

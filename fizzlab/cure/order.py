@@ -19,7 +19,7 @@ class SeenOrder:
     ----------
     level, control : str
     later, earlier, open : int
-        Days on which the level's batches became dry surely later, surely earlier, or which the looks leave open.
+        Days on which its batches became dry surely later, surely earlier, or which the looks leave open.
     p : float
         Two-sided sign test over the days that tell: how often chance alone would be as one-sided; 1 without
         any.

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any, TypeVar
 
 from fizzlab.problems import BadInput, Problem
 from fizzlab.records.entries import Correction, Report, SignOff
 from fizzlab.records.ledger import Ledger, add, read_ledger
 from fizzlab.records.store import Signed, ledger_to_add_to, now
+
+E = TypeVar("E", Correction, SignOff)
 
 
 def correct(home: Path, number: int, *, reason: str, by: str, says: str = "") -> Correction:
@@ -34,21 +38,7 @@ def correct(home: Path, number: int, *, reason: str, by: str, says: str = "") ->
     """
     reason, by, says = _tidy(reason), _tidy(by), _tidy(says)
     _refuse_empty({"--reason": reason, "--by": by})
-    report_numbered(read_ledger(home), number)
-    with ledger_to_add_to(home) as ledger:
-        record = report_numbered(ledger, number).record
-        entry = Correction(
-            entry=len(ledger.lines) + 1,
-            before=ledger.last,
-            at=now(),
-            record=record,
-            number=number,
-            by=by,
-            reason=reason,
-            says=says,
-        )
-        add(ledger, entry)
-    return entry
+    return _enter(home, number, lambda head: Correction(**head, by=by, reason=reason, says=says))
 
 
 def sign(home: Path, number: int, *, checked_by: str, date: dt.date | None = None) -> SignOff:
@@ -71,21 +61,8 @@ def sign(home: Path, number: int, *, checked_by: str, date: dt.date | None = Non
     """
     by = _tidy(checked_by)
     _refuse_empty({"--checked-by": by})
-    report_numbered(read_ledger(home), number)
     day = (date or dt.date.today()).isoformat()
-    with ledger_to_add_to(home) as ledger:
-        record = report_numbered(ledger, number).record
-        entry = SignOff(
-            entry=len(ledger.lines) + 1,
-            before=ledger.last,
-            at=now(),
-            record=record,
-            number=number,
-            by=by,
-            date=day,
-        )
-        add(ledger, entry)
-    return entry
+    return _enter(home, number, lambda head: SignOff(**head, by=by, date=day))
 
 
 def day_of(text: str) -> dt.date:
@@ -130,6 +107,22 @@ def report_numbered(ledger: Ledger, number: int) -> Report:
         do = f"The ledger holds: {numbers}." if numbers else "Make one with: fizzlab report FOLDER."
         raise BadInput([Problem(str(ledger.path), f"there is no record {number}.", do)])
     return found[-1]
+
+
+def _enter(home: Path, number: int, make: Callable[[dict[str, Any]], E]) -> E:
+    """Add an entry about a record; `make` is given what every such entry has."""
+    report_numbered(read_ledger(home), number)
+    with ledger_to_add_to(home) as ledger:
+        head = {
+            "entry": len(ledger.lines) + 1,
+            "before": ledger.last,
+            "at": now(),
+            "record": report_numbered(ledger, number).record,
+            "number": number,
+        }
+        entry = make(head)
+        add(ledger, entry)
+    return entry
 
 
 def _tidy(text: str) -> str:

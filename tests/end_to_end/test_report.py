@@ -104,19 +104,6 @@ def test_notebooks_are_thin_and_stored_without_outputs(path: Path) -> None:
         assert len(cell.source.splitlines()) <= 15
 
 
-@pytest.mark.parametrize("path", shipped.reports(), ids=lambda path: path.stem)
-def test_notebooks_run_on_their_own_with_the_demo(path: Path, tmp_path: Path) -> None:
-    import papermill
-
-    done = papermill.execute_notebook(
-        path, tmp_path / "out.ipynb", cwd=tmp_path, progress_bar=False, kernel_name="python3"
-    )
-    shown = [output for cell in done.cells for output in cell.get("outputs", [])]
-    assert any("text/html" in output.get("data", {}) for output in shown)
-    assert not [output for output in shown if output.output_type == "stream"]
-    assert [path.name for path in tmp_path.iterdir()] == ["out.ipynb"]
-
-
 def test_cure_notebook_makes_a_record_too(tmp_path: Path) -> None:
     folder = shutil.copytree(shipped.demo("season"), tmp_path / "season")
     page = write_report(folder, notebook="cure")

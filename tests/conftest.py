@@ -6,7 +6,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 from sound_trial import LOG, RUNS, TOML, TOUCH
+
+# The same cases every time: a red run is the change's doing. To look further: --hypothesis-profile=default
+settings.register_profile("steady", derandomize=True)
+settings.load_profile("steady")
 
 
 @pytest.fixture

@@ -162,6 +162,8 @@ def _press(book: Logbook, model: Model, press: tuple[object, ...], at: float) ->
         case ("fizz", str(run), str(piece), bool(colour), bool(done), list(masses)):
             if model.has("fizz_times", run, piece) or model.has("fizz_curves", run, piece):
                 return
+            if book.running is not None:  # an end that was taken back lets the stopwatch run on
+                book.stop()
             book.start(run, piece, "38,5", at)
             first = None
             if colour:

@@ -12,10 +12,10 @@ import sys
 import numpy as np
 import pandas as pd
 
-from fizzlab.choose import Limit, confirm, judge_confirmation, judge_settings
-from fizzlab.effects import analyse
-from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Category
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.choose import Limit, confirm, judge_confirmation, judge_settings
+from fizzlab.models.effects import analyse
+from fizzlab.models.terms import Category
 
 COLOURS = ("none", "mica", "lake")
 EFFECT = {"hours": dict(zip(COLOURS, (0.0, 0.2, 0.4), strict=True))}

@@ -11,9 +11,9 @@ import sys
 import numpy as np
 import pandas as pd
 
-from fizzlab.choose import DryTimes, Limit, confirm, judge_settings
-from fizzlab.cure.study import study_touch
-from fizzlab.terms import Category
+from fizzlab.models.choose import DryTimes, Limit, confirm, judge_settings
+from fizzlab.models.cure.study import study_touch
+from fizzlab.models.terms import Category
 
 COLOUR = Category("colour", ("none", "mica", "lake"), "none")
 STEP = {"none": 0.0, "mica": 0.2, "lake": 0.5}

@@ -14,9 +14,9 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from fizzlab import crumble
-from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Category
+from fizzlab.errors import CannotAnswer
+from fizzlab.models import crumble
+from fizzlab.models.terms import Category
 
 COLOUR = Category("colour", ("dye", "lake"), "dye")
 Result = dict[str, tuple[float, float, float, float]]  # truth, estimate, low, high

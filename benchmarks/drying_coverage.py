@@ -10,9 +10,9 @@ import argparse
 
 import numpy as np
 
-from fizzlab.cure.drying import EXPONENTIAL, PAGE, fit_piece, time_to_constant, time_to_share
-from fizzlab.curves import fit_curve, profile_interval
-from fizzlab.problems import CannotAnswer
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.cure.drying import EXPONENTIAL, PAGE, fit_piece, time_to_constant, time_to_share
+from fizzlab.models.curves import fit_curve, profile_interval
 
 HOURS = np.array([0, 1, 2, 3.5, 5, 7, 10, 23])
 END, MOISTURE, SHARE, LOSS = 84.0, 2.2, 0.1, 0.02

@@ -12,8 +12,8 @@ from __future__ import annotations
 import numpy as np
 from scipy import stats
 
-from fizzlab.effects import contrast, f_test, fit_many, prepare
-from fizzlab.effects.variance import NotEstimable
+from fizzlab.models.effects import contrast, f_test, fit_many, prepare
+from fizzlab.models.effects.variance import NotEstimable
 
 FITS = 20_000
 PATTERNS = 40

@@ -15,7 +15,7 @@ import numpy as np
 import statsmodels.api as sm
 from effects_coverage import design
 
-from fizzlab.effects import contrast, fit_many, prepare
+from fizzlab.models.effects import contrast, fit_many, prepare
 
 TRIALS = 1000
 BESIDE = 50

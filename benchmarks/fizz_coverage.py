@@ -11,7 +11,8 @@ import sys
 import numpy as np
 import pandas as pd
 
-from fizzlab.fizz import (
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.fizz import (
     Shape,
     arrhenius_column,
     fit_durations,
@@ -22,8 +23,7 @@ from fizzlab.fizz import (
     time_until,
     typical_durations,
 )
-from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Category
+from fizzlab.models.terms import Category
 
 COLOUR = Category("colour", ("dye", "lake"), control="dye")
 

@@ -12,8 +12,8 @@ import time
 import lmfit
 import numpy as np
 
-from fizzlab.curves import fit_many
-from fizzlab.fizz import Shape, gas_model, share_out
+from fizzlab.models.curves import fit_many
+from fizzlab.models.fizz import Shape, gas_model, share_out
 
 CURVES, LMFIT_CURVES = 1_000, 200
 

@@ -24,7 +24,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from fizzlab import shipped
+from fizzlab.trial import shipped
 
 BUSY = "sum(i * i % 7 for i in range(6_000_000))"
 
@@ -57,7 +57,7 @@ def main(pairs: int, trials: int, jobs: int) -> None:
                 demos[number % len(demos)], folder, ignore=shutil.ignore_patterns("records", "__pycache__")
             )
         for _ in range(pairs):
-            command = (sys.executable, "-m", "fizzlab.cli", "report", *folders, "--jobs")
+            command = (sys.executable, "-m", "fizzlab.cli.main", "report", *folders, "--jobs")
             machine = _busy(2) / _busy(1)
             together, alone = _seconds(*command, str(jobs)), _seconds(*command, "1")
             ratios.append(together / alone)

@@ -14,7 +14,7 @@ import time
 import numpy as np
 import pandas as pd
 
-from fizzlab.power import (
+from fizzlab.design.power import (
     ASSUMED,
     Spreads,
     Structure,
@@ -23,8 +23,8 @@ from fizzlab.power import (
     structure,
     touch_simulation,
 )
-from fizzlab.power.touchtrials import draw, touch_verdicts
-from fizzlab.terms import Category
+from fizzlab.design.power.touchtrials import draw, touch_verdicts
+from fizzlab.models.terms import Category
 
 LOOKS = (2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 24.0)
 EVEN = Spreads(0.10, 0.12, 0.0, "an even room")

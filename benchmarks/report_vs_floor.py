@@ -18,12 +18,15 @@ from pathlib import Path
 
 import nbformat
 
-from fizzlab import shipped
+from fizzlab.trial import shipped
 
 #: What the report's notebook has loaded besides fizzlab, from the same libraries, in the order of loading.
 LOADED = """\
 import sys
-from fizzlab import page, sections, shipped, trial
+from fizzlab.report import page
+from fizzlab.report import parts as sections
+from fizzlab.trial import shipped
+from fizzlab.trial import folder as trial
 kept = ("matplotlib", "numpy", "pandas", "pydantic", "scipy", "seaborn", "statsmodels")
 print(*(name for name in sys.modules if name.split(".")[0] in kept and "._" not in name))
 """
@@ -65,7 +68,7 @@ def main(pairs: int) -> None:
         with tempfile.TemporaryDirectory() as temporary:
             home = Path(temporary)
             trial = shutil.copytree(source, home / source.name, ignore=shutil.ignore_patterns("records"))
-            report = (sys.executable, "-m", "fizzlab.cli", "report", trial)
+            report = (sys.executable, "-m", "fizzlab.cli.main", "report", trial)
             subprocess.run([str(part) for part in report], check=True, capture_output=True)
             figures = len(list(trial.glob("records/*/figures/*.png")))
             _floor_notebook(home / "floor.ipynb", figures)

@@ -11,7 +11,7 @@ import time
 import numpy as np
 import pandas as pd
 
-from fizzlab.air import drying_air, vapour_pressure_deficit_kpa
+from fizzlab.models.air import drying_air, vapour_pressure_deficit_kpa
 
 MINUTES, BATCHES = 525_600, 1_000
 

@@ -11,7 +11,7 @@ import sys
 import numpy as np
 from scipy import stats
 
-from fizzlab.cure.season import TrialLine, pool_lines
+from fizzlab.models.cure.season import TrialLine, pool_lines
 
 LEVEL, SLOPE = 2.4, -0.65
 

@@ -11,9 +11,9 @@ import sys
 import numpy as np
 import pandas as pd
 
-from fizzlab.cure.season_study import study_season
-from fizzlab.cure.study import DryingStudy, study_touch
-from fizzlab.problems import CannotAnswer
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.cure.season_study import study_season
+from fizzlab.models.cure.study import DryingStudy, study_touch
 
 LOOKS = np.array([2.0, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14, 18, 24])
 

@@ -16,9 +16,9 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from fizzlab.cure import fit_dry_time, forecast_dry
-from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Amount, Category
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.cure import fit_dry_time, forecast_dry
+from fizzlab.models.terms import Amount, Category
 
 TERMS = [Category("colour", ("dye", "lake"), "dye"), Amount("vpd_kpa", "kPa", log=True)]
 EVERY_2 = np.arange(4.0, 60, 2.0)

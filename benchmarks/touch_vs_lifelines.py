@@ -16,10 +16,10 @@ import lifelines
 import numpy as np
 import pandas as pd
 
-from fizzlab.censored.estimation import fit
-from fizzlab.censored.likelihood import sort
-from fizzlab.cure import fit_batches, fit_dry_time
-from fizzlab.terms import Amount
+from fizzlab.models.censored.estimation import fit
+from fizzlab.models.censored.likelihood import sort
+from fizzlab.models.cure import fit_batches, fit_dry_time
+from fizzlab.models.terms import Amount
 
 FITTERS = {
     "lognormal": lifelines.LogNormalAFTFitter,

@@ -13,10 +13,10 @@ from pathlib import Path
 
 from sound_trial import RUNS, TOML, TOUCH
 
-from fizzlab.exports import guess, lay_out, read
-from fizzlab.problems import BadInput
-from fizzlab.tables import SPECS
-from fizzlab.trial import load
+from fizzlab.errors import BadInput
+from fizzlab.trial.exports import guess, lay_out, read
+from fizzlab.trial.folder import load
+from fizzlab.trial.tables import SPECS
 
 #: Sections that the small trial lacks, so that every reader of settings is tried.
 MORE_TOML = """

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fizzlab.air import (
+from fizzlab.models.air import (
     absolute_humidity_g_m3,
     dew_point_c,
     drying_air,

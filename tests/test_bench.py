@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from fizzlab.bench import Bench, next_words
-from fizzlab.logbook import Logbook, Look, practice_folder
-from fizzlab.trial import load
+from fizzlab.bench.buttons import Bench, next_words
+from fizzlab.bench.logbook import Logbook, Look, practice_folder
+from fizzlab.trial.folder import load
 
 MADE = dt.datetime(2026, 1, 5, 9).timestamp()
 

@@ -12,9 +12,9 @@ from typing import Any
 import pytest
 from planned_trials import COLOUR, GUM, HEAD, READ, RECIPE
 
-from fizzlab.bench_sheet import BLANKS_ACROSS, bench_sheet, kitchen, readings_blanks
-from fizzlab.plan import Planned, plan_trial
-from fizzlab.settings import read_settings
+from fizzlab.bench.planning import Planned, plan_trial
+from fizzlab.bench.sheet import BLANKS_ACROSS, bench_sheet, kitchen, readings_blanks
+from fizzlab.trial.settings import read_settings
 
 FACTORIAL = HEAD + COLOUR + GUM + '[plan]\nkind = "factorial"\nrepeats = 2\nbatches_per_day = 6\n' + READ
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)

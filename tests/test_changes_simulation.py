@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fizzlab.changes import Changed, compare_all
-from fizzlab.crumble import study_crumble
-from fizzlab.fizz.study import study_fizz
-from fizzlab.responses import batch_responses
-from fizzlab.terms import Category
+from fizzlab.models.changes import Changed, compare_all
+from fizzlab.models.crumble import study_crumble
+from fizzlab.models.fizz.study import study_fizz
+from fizzlab.models.responses import batch_responses
+from fizzlab.models.terms import Category
 
 NONE = pd.DataFrame()
 TESTS = ("run", "piece", "rater", "score", "pieces", "before_g", "after_g", "broken", "height_cm", "broke")

@@ -9,7 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from fizzlab.choose import (
+from fizzlab.design import Range
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.choose import (
     Limit,
     Wish,
     confirm,
@@ -23,10 +25,8 @@ from fizzlab.choose import (
     simulate,
     tried_settings,
 )
-from fizzlab.design import Range
-from fizzlab.effects import Analysis, analyse, analyse_mixture
-from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Amount, Category
+from fizzlab.models.effects import Analysis, analyse, analyse_mixture
+from fizzlab.models.terms import Amount, Category
 
 COLOUR = Category("colour", ("none", "mica", "lake"), "none")
 OIL = Amount("oil", "g")

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fizzlab.choose import (
+from fizzlab.models.choose import (
     DryTimes,
     Limit,
     Sure,
@@ -18,10 +18,10 @@ from fizzlab.choose import (
     simulate,
     tried_settings,
 )
-from fizzlab.cure.study import DryingStudy
-from fizzlab.cure.touch import fit_dry_time
-from fizzlab.effects import analyse
-from fizzlab.terms import Amount, Category, Term
+from fizzlab.models.cure.study import DryingStudy
+from fizzlab.models.cure.touch import fit_dry_time
+from fizzlab.models.effects import analyse
+from fizzlab.models.terms import Amount, Category, Term
 
 COLOUR = Category("colour", ("none", "mica", "lake"), "none")
 BINDER = Category("binder", ("emulsifier", "gum"), "emulsifier")

@@ -9,12 +9,12 @@ from pathlib import Path
 from click.testing import CliRunner
 
 from fizzlab.cli import main
-from fizzlab.trial import load
+from fizzlab.trial.folder import load
 
 
 def test_help_imports_nothing_heavy() -> None:
     code = (
-        "import sys\nfrom click.testing import CliRunner\nfrom fizzlab.cli import main\n"
+        "import sys\nfrom click.testing import CliRunner\nfrom fizzlab.cli.main import main\n"
         "assert CliRunner().invoke(main, ['--help']).exit_code == 0\n"
         "heavy = {'numpy', 'pandas', 'scipy', 'matplotlib', 'pydantic', 'papermill'} & set(sys.modules)\n"
         "sys.exit(' '.join(sorted(heavy)) or 0)"

@@ -9,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from fizzlab.crumble import dixon_mood, drop_heights, is_up_and_down
-from fizzlab.crumble.batchprobit import BatchProbitProblem
-from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Amount, Category
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.crumble import dixon_mood, drop_heights, is_up_and_down
+from fizzlab.models.crumble.batchprobit import BatchProbitProblem
+from fizzlab.models.terms import Amount, Category
 
 COLOUR = Category("colour", ("dye", "lake"), "dye")
 SPREAD = 0.3

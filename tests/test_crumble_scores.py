@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
-from fizzlab.crumble import (
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.crumble import (
     agreement_alpha,
     agreement_fleiss,
     agreement_kappa,
@@ -18,8 +19,7 @@ from fizzlab.crumble import (
     score_regression,
     whom_to_retrain,
 )
-from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Amount, Category
+from fizzlab.models.terms import Amount, Category
 
 COLOUR = Category("colour", ("dye", "lake"), "dye")
 CUTS = np.array([-1.5, 0.0, 1.2, 2.5])

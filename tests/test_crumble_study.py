@@ -10,13 +10,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fizzlab import sections, shipped
-from fizzlab.crumble import DropStudy, ScoreStudy, TumbleStudy, krippendorff_alpha, rating_table
-from fizzlab.page import Findings, Grid, Notes, Picture
-from fizzlab.problems import BadInput, CannotAnswer
-from fizzlab.sections.crumble import Crumbled
-from fizzlab.trial import load
-from fizzlab.wording.crumble import agreement_findings, answer_findings
+from fizzlab.errors import BadInput, CannotAnswer
+from fizzlab.models.crumble import DropStudy, ScoreStudy, TumbleStudy, krippendorff_alpha, rating_table
+from fizzlab.report import parts as sections
+from fizzlab.report.page import Findings, Grid, Notes, Picture
+from fizzlab.report.parts.crumble import Crumbled
+from fizzlab.report.phrases.crumble import agreement_findings, answer_findings
+from fizzlab.trial import shipped
+from fizzlab.trial.folder import load
 
 MakeTrial = Callable[..., Path]
 

@@ -9,7 +9,8 @@ import statsmodels.api as sm
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fizzlab.crumble import (
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.crumble import (
     Part,
     batch_losses,
     broken_by_level,
@@ -20,8 +21,7 @@ from fizzlab.crumble import (
     reading_step,
     tumble_effects,
 )
-from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Amount, Category, Term
+from fizzlab.models.terms import Amount, Category, Term
 
 COLOUR = Category("colour", ("dye", "lake", "pearl"), "dye")
 

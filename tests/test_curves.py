@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from scipy import stats
 from scipy.optimize import least_squares
 
-from fizzlab.curves import (
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.curves import (
     CurveModel,
     Parameter,
     aicc,
@@ -23,7 +24,6 @@ from fizzlab.curves import (
     fit_many,
     profile_interval,
 )
-from fizzlab.problems import CannotAnswer
 
 Array = NDArray[np.float64]
 

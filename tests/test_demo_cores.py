@@ -9,17 +9,18 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fizzlab import shipped, trial
-from fizzlab.crumble.tumble import batch_losses
-from fizzlab.cure.study import DryingStudy, study_touch
-from fizzlab.effects import same_within
-from fizzlab.effects.analysis import Analysis, analyse
-from fizzlab.fizz.durations import arrhenius_column
-from fizzlab.plan import plan_trial
-from fizzlab.problems import CannotAnswer
+from fizzlab.bench.planning import plan_trial
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.crumble.tumble import batch_losses
+from fizzlab.models.cure.study import DryingStudy, study_touch
+from fizzlab.models.effects import same_within
+from fizzlab.models.effects.analysis import Analysis, analyse
+from fizzlab.models.fizz.durations import arrhenius_column
 from fizzlab.recipe import cost
-from fizzlab.sections.drying import next_steps
-from fizzlab.wording import drying as worded
+from fizzlab.report.parts.drying import next_steps
+from fizzlab.report.phrases import drying as worded
+from fizzlab.trial import folder as trial
+from fizzlab.trial import shipped
 
 TRUTH: dict[str, Any] = json.loads((shipped.DEMO / "truth.json").read_text(encoding="utf-8"))["cores"]
 GUM = "binder: gum against emulsifier"

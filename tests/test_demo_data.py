@@ -16,7 +16,8 @@ import pandas as pd
 import pytest
 from scipy.optimize import curve_fit
 
-from fizzlab import air, trial
+from fizzlab.models import air
+from fizzlab.trial import folder as trial
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 CODES = ("season", "colour-ways", "binder", "cores")

@@ -33,9 +33,9 @@ from fizzlab.design import (
     split_plot,
 )
 from fizzlab.design.exchange import to_groups
-from fizzlab.effects.structure import choose_structure
-from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Amount, Category
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.effects.structure import choose_structure
+from fizzlab.models.terms import Amount, Category
 
 OIL = Range("oil", 4, 8, "g")
 ALCOHOL = Range("alcohol", 2, 6, "g")

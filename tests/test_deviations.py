@@ -9,11 +9,11 @@ import pytest
 from planned_trials import HEAD, KINDS
 from sound_trial import RUNS, TOML, TOUCH
 
-from fizzlab.deviations import deviations
-from fizzlab.planfiles import write_plan
-from fizzlab.problems import BadInput
+from fizzlab.bench.planfiles import write_plan
+from fizzlab.errors import BadInput
 from fizzlab.records import read_ledger
-from fizzlab.trial import load
+from fizzlab.report.deviations import deviations
+from fizzlab.trial.folder import load
 
 MakeTrial = Callable[..., Path]
 

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 from sound_trial import LOG, RUNS, TOUCH
 
-from fizzlab.problems import BadInput
-from fizzlab.tables import SPECS, Column, RawTable, Table, parse
-from fizzlab.trial import load
+from fizzlab.errors import BadInput
+from fizzlab.trial.folder import load
+from fizzlab.trial.tables import SPECS, Column, RawTable, Table, parse
 
 MakeTrial = Callable[..., Path]
 

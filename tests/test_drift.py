@@ -8,8 +8,8 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from fizzlab.drift import RULES, drift_chart
-from fizzlab.problems import CannotAnswer
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.drift import RULES, drift_chart
 
 STEADY = [10.0, 11.0, 9.5, 10.5, 9.0, 10.2, 11.1, 9.7, 10.3, 9.9]
 

@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from fizzlab.cure.drying import (
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.cure.drying import (
     EXPONENTIAL,
     PAGE,
     fit_piece,
@@ -20,10 +21,9 @@ from fizzlab.cure.drying import (
     time_to_constant,
     time_to_share,
 )
-from fizzlab.cure.drying_batches import batch_dry_times, dry_pieces, regress_dry_time
-from fizzlab.curves import fit_curve, profile_interval
-from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Amount, Category, model_matrix
+from fizzlab.models.cure.drying_batches import batch_dry_times, dry_pieces, regress_dry_time
+from fizzlab.models.curves import fit_curve, profile_interval
+from fizzlab.models.terms import Amount, Category, model_matrix
 
 Array = NDArray[np.float64]
 HOURS = np.array([0.0, 1, 2, 3.5, 5, 7, 10, 23])

@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import minimize
 
-from fizzlab.effects import (
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.effects import (
     adjusted_means,
     against_control,
     all_pairs,
@@ -28,9 +29,8 @@ from fizzlab.effects import (
     surface,
     unreplicated,
 )
-from fizzlab.effects.structure import Days
-from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Amount, Category
+from fizzlab.models.effects.structure import Days
+from fizzlab.models.terms import Amount, Category
 
 ROOM = Category("room", ("plain", "dry"), "plain")
 COLOUR = Category("colour", ("dye", "mica", "lake"), "dye")

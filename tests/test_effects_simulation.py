@@ -14,8 +14,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from fizzlab import shipped, trial
-from fizzlab.effects import (
+from fizzlab.bench.planning import plan_trial
+from fizzlab.models.effects import (
     contrast,
     f_test,
     factor_basis,
@@ -25,12 +25,13 @@ from fizzlab.effects import (
     power_advice,
     prepare,
 )
-from fizzlab.effects.analysis import analyse
-from fizzlab.effects.multiple import critical
-from fizzlab.effects.unreplicated import _chance, pseudo_standard_error
-from fizzlab.effects.variance import NotEstimable
-from fizzlab.plan import plan_trial
-from fizzlab.terms import Amount, Category
+from fizzlab.models.effects.analysis import analyse
+from fizzlab.models.effects.multiple import critical
+from fizzlab.models.effects.unreplicated import _chance, pseudo_standard_error
+from fizzlab.models.effects.variance import NotEstimable
+from fizzlab.models.terms import Amount, Category
+from fizzlab.trial import folder as trial
+from fizzlab.trial import shipped
 
 FITS = 4000
 ROOM = Category("room", ("plain", "dry"), "plain")

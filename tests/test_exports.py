@@ -9,13 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fizzlab.exports import Readings, Told, guess, into_room_log, lay_out, read
-from fizzlab.exports.cells import numbers
-from fizzlab.exports.guess import Guess
-from fizzlab.exports.merge import Standing
-from fizzlab.problems import BadInput
-from fizzlab.tables import RawTable
-from fizzlab.tables.stamps import ORDERS, moment
+from fizzlab.errors import BadInput
+from fizzlab.trial.exports import Readings, Told, guess, into_room_log, lay_out, read
+from fizzlab.trial.exports.cells import numbers
+from fizzlab.trial.exports.guess import Guess
+from fizzlab.trial.exports.merge import Standing
+from fizzlab.trial.tables import RawTable
+from fizzlab.trial.tables.stamps import ORDERS, moment
 
 
 def _guess(text: str | bytes, told: Told | None = None) -> Guess:

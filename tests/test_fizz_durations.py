@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
 
-from fizzlab.fizz import arrhenius_column, colour_seen, fit_durations, fit_release, typical_durations
-from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Amount, Category
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.fizz import arrhenius_column, colour_seen, fit_durations, fit_release, typical_durations
+from fizzlab.models.terms import Amount, Category
 
 COLOUR = Category("colour", ("dye", "lake"), control="dye")
 

@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binom
 
-from fizzlab.fizz import (
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.fizz import (
     SHAPES,
     Drift,
     Shape,
@@ -22,7 +23,6 @@ from fizzlab.fizz import (
     share_out,
     time_until,
 )
-from fizzlab.problems import CannotAnswer
 
 
 def cup(

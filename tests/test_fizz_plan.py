@@ -9,10 +9,10 @@ import openpyxl
 import pytest
 from planned_trials import COLOUR, HEAD
 
-from fizzlab.bench_sheet import BLANKS_ACROSS, FIZZ_SECONDS, readings_blanks
-from fizzlab.newtrial import start
-from fizzlab.planfiles import Written, write_plan
-from fizzlab.trial import load
+from fizzlab.bench.planfiles import Written, write_plan
+from fizzlab.bench.sheet import BLANKS_ACROSS, FIZZ_SECONDS, readings_blanks
+from fizzlab.trial.folder import load
+from fizzlab.trial.newtrial import start
 
 PLAN = (
     HEAD.replace("=Two", "Two")
@@ -65,7 +65,7 @@ def test_the_commented_section_of_a_new_trial_is_sound(tmp_path: Path) -> None:
     before, after = text.split("# [fizz]\n")
     after = re.sub(r"^# (?=\[|\w+ = )", "", after, flags=re.MULTILINE)
     toml.write_text(f"{before}[fizz]\n{after}", encoding="utf-8")
-    from fizzlab.settings import read_settings
+    from fizzlab.trial.settings import read_settings
 
     settings, problems = read_settings(toml.parent)
     assert problems == []

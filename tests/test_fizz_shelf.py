@@ -8,8 +8,8 @@ import pytest
 import statsmodels.formula.api as smf
 from scipy.stats import binom, ttest_1samp
 
-from fizzlab.fizz import humidity_effect, loss_rates
-from fizzlab.problems import CannotAnswer
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.fizz import humidity_effect, loss_rates
 
 
 def stored(

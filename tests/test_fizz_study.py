@@ -11,15 +11,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fizzlab import sections, shipped
-from fizzlab.fizz.reached import GasFits
-from fizzlab.fizz.study import Compared, FizzStudy, Reached, Stored, study_fizz
-from fizzlab.page import Findings, Notes, Picture
-from fizzlab.problems import CannotAnswer
-from fizzlab.sections.fizz import Fizzed
-from fizzlab.terms import Amount, Category
-from fizzlab.trial import load
-from fizzlab.wording import fizz as worded
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.fizz.reached import GasFits
+from fizzlab.models.fizz.study import Compared, FizzStudy, Reached, Stored, study_fizz
+from fizzlab.models.terms import Amount, Category
+from fizzlab.report import parts as sections
+from fizzlab.report.page import Findings, Notes, Picture
+from fizzlab.report.parts.fizz import Fizzed
+from fizzlab.report.phrases import fizz as worded
+from fizzlab.trial import shipped
+from fizzlab.trial.folder import load
 
 MakeTrial = Callable[..., Path]
 

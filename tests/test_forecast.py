@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from fizzlab.cure import driest_needed, dry_chart, fit_dry_time, forecast_dry
-from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Amount, Category
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.cure import driest_needed, dry_chart, fit_dry_time, forecast_dry
+from fizzlab.models.terms import Amount, Category
 
 COLOUR = Category("colour", ("dye", "lake"), "dye")
 VPD = Amount("vpd_kpa", "kPa", log=True)

@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sound_trial import RUNS, TOML
 
-from fizzlab.tables import SPECS
+from fizzlab.trial.tables import SPECS
 
 #: 8,700 trials and 900 exports in 12 parts, so that the work is shared out evenly; with the two times 200
 #: made-up tables below, 10,000.

@@ -11,9 +11,9 @@ import pytest
 from click.testing import CliRunner, Result
 from sound_trial import LOG, TOML
 
-from fizzlab import placing
 from fizzlab.cli import main
-from fizzlab.trial import load
+from fizzlab.trial import placing
+from fizzlab.trial.folder import load
 
 MakeTrial = Callable[..., Path]
 

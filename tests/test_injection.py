@@ -17,13 +17,13 @@ from bad_bytes import book_with
 from click.testing import CliRunner
 from sound_trial import RUNS, TOML, TOUCH
 
+from fizzlab.bench.planfiles import write_plan
 from fizzlab.cli import main
-from fizzlab.page import Grid, Notes, Prose
-from fizzlab.planfiles import write_plan
-from fizzlab.sections.general import plain
-from fizzlab.settings import read_settings
-from fizzlab.tables import SPECS, read_csv, read_sheets
-from fizzlab.trial import load
+from fizzlab.report.page import Grid, Notes, Prose
+from fizzlab.report.parts.general import plain
+from fizzlab.trial.folder import load
+from fizzlab.trial.settings import read_settings
+from fizzlab.trial.tables import SPECS, read_csv, read_sheets
 
 MakeTrial = Callable[..., Path]
 
@@ -197,8 +197,8 @@ BOMBS: dict[str, tuple[Callable[[], bytes], str]] = {
 _TRY = """
 import resource, sys
 import openpyxl, pandas
-from fizzlab.problems import BadInput
-from fizzlab.trial import load
+from fizzlab.errors import BadInput
+from fizzlab.trial.folder import load
 before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
 for folder in sys.argv[1:]:
     try:

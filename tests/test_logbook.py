@@ -21,14 +21,14 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from sound_trial import TOML
 
-from fizzlab.journal import JOURNAL, Journal, OtherBench, not_put_in
-from fizzlab.logbook import Logbook, practice_folder
-from fizzlab.logbook.book import CannotKeep
-from fizzlab.planfiles import write_plan
-from fizzlab.problems import BadInput
-from fizzlab.tables import SPECS
-from fizzlab.trial import load
-from fizzlab.workbook import Sheet, write_workbook
+from fizzlab.bench.journal import JOURNAL, Journal, OtherBench, not_put_in
+from fizzlab.bench.logbook import Logbook, practice_folder
+from fizzlab.bench.logbook.book import CannotKeep
+from fizzlab.bench.planfiles import write_plan
+from fizzlab.bench.workbook import Sheet, write_workbook
+from fizzlab.errors import BadInput
+from fizzlab.trial.folder import load
+from fizzlab.trial.tables import SPECS
 
 RUNS = (
     "run,day,blind,made_at,colour,binder_g,note\n"

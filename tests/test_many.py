@@ -13,12 +13,12 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from fizzlab import report
 from fizzlab.cli import main
-from fizzlab.many import Outcome, trials_in, write_reports
-from fizzlab.problems import BadInput, CannotAnswer, FizzlabError, Problem
-from fizzlab.remote import Address, NotSent
-from fizzlab.report import NotebookStopped
+from fizzlab.errors import BadInput, CannotAnswer, FizzlabError, Problem
+from fizzlab.records.remote import Address, NotSent
+from fizzlab.report import run as report
+from fizzlab.report.many import Outcome, trials_in, write_reports
+from fizzlab.report.run import NotebookStopped
 
 
 @pytest.fixture

@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fizzlab import sections
-from fizzlab.cure import seen_order
-from fizzlab.terms import Category
-from fizzlab.trial import load
+from fizzlab.models.cure import seen_order
+from fizzlab.models.terms import Category
+from fizzlab.report import parts as sections
+from fizzlab.trial.folder import load
 
 MakeTrial = Callable[..., Path]
 COLOUR = Category("colour", ("pearl", "dye"), "pearl")

@@ -15,14 +15,14 @@ from click.testing import CliRunner
 from planned_trials import COLOUR, GUM, HEAD, KINDS, READ, RECIPE, amount, toml
 
 from fizzlab import recipe as made_of
-from fizzlab.cards import make_cards
+from fizzlab.bench.cards import make_cards
+from fizzlab.bench.planfiles import write_plan
+from fizzlab.bench.planning import plan_trial
 from fizzlab.cli import main
-from fizzlab.newtrial import start
-from fizzlab.plan import plan_trial
-from fizzlab.planfiles import write_plan
-from fizzlab.problems import BadInput, CannotAnswer
-from fizzlab.settings import PLAN_KINDS, TrialSettings, read_settings
-from fizzlab.trial import load
+from fizzlab.errors import BadInput, CannotAnswer
+from fizzlab.trial.folder import load
+from fizzlab.trial.newtrial import start
+from fizzlab.trial.settings import PLAN_KINDS, TrialSettings, read_settings
 
 FACTORIAL = HEAD + COLOUR + GUM + '[plan]\nkind = "factorial"\nrepeats = 2\nbatches_per_day = 6\n' + READ
 WITH_RECIPE = FACTORIAL + RECIPE
@@ -461,7 +461,7 @@ def test_nothing_of_the_maker_is_written_over(
 
 
 def test_a_failure_half_way_leaves_the_earlier_plan(folder: Folder, monkeypatch: pytest.MonkeyPatch) -> None:
-    import fizzlab.placing as room
+    import fizzlab.trial.folder.placing as room
 
     made = folder(FACTORIAL)
     write_plan(made)
@@ -609,7 +609,7 @@ def test_the_examples_of_the_guide_are_read_as_they_stand(folder: Folder) -> Non
 
 
 def test_spreads_of_an_earlier_trial_replace_the_assumption(tmp_path: Path) -> None:
-    from fizzlab import shipped
+    from fizzlab.trial import shipped
 
     folder = tmp_path / "quay"
     folder.mkdir()

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fizzlab.plots.choose import Panel, trade_off
+from fizzlab.report.figures.choose import Panel, trade_off
 
 
 def values(count: int, seed: int) -> pd.DataFrame:

@@ -10,11 +10,12 @@ import pytest
 from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
 
-from fizzlab import sections, shipped
-from fizzlab.page import Picture
-from fizzlab.plots.crumble import SHADES, drop_sequence, score_bars, top_cm, tumble_losses
-from fizzlab.plots.style import WIDTH
-from fizzlab.trial import load
+from fizzlab.report import parts as sections
+from fizzlab.report.figures.crumble import SHADES, drop_sequence, score_bars, top_cm, tumble_losses
+from fizzlab.report.figures.style import WIDTH
+from fizzlab.report.page import Picture
+from fizzlab.trial import shipped
+from fizzlab.trial.folder import load
 
 LEVELS = pd.DataFrame(
     {"level": ["dye", "lake"], "loss_pct": [1.0, 2.1], "low": [0.8, 1.6], "high": [1.3, 2.7]}

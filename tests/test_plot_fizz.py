@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
-from fizzlab.plots import fizz as drawn
+from fizzlab.report.figures import fizz as drawn
 
 LEVELS = ["pearl", "dye"]
 

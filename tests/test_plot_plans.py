@@ -9,7 +9,7 @@ from matplotlib.patches import FancyBboxPatch
 
 from fizzlab.design import Alias, fractional_factorial
 from fizzlab.design import Range as Amount
-from fizzlab.plots.plans import ACROSS, alias_picture, alias_table, plan_by_day
+from fizzlab.report.figures.plans import ACROSS, alias_picture, alias_table, plan_by_day
 
 
 @pytest.mark.parametrize("per_day", [3, 9])

@@ -13,11 +13,9 @@ from hypothesis import strategies as st
 from planned_trials import COLOUR, HEAD, toml
 from scipy import integrate, stats
 
-from fizzlab.cure import fit_dry_time
-from fizzlab.plan import Planned, plan_trial
-from fizzlab.plan_power import plan_power
-from fizzlab.plots.power import power_curve
-from fizzlab.power import (
+from fizzlab.bench.plan_power import plan_power
+from fizzlab.bench.planning import Planned, plan_trial
+from fizzlab.design.power import (
     ASSUMED,
     Spreads,
     Structure,
@@ -29,11 +27,13 @@ from fizzlab.power import (
     structure,
     touch_simulation,
 )
-from fizzlab.power.likelihoods import tabulate
-from fizzlab.power.touchtrials import draw, look_places, touch_verdicts
-from fizzlab.problems import CannotAnswer
-from fizzlab.settings import read_settings
-from fizzlab.terms import Amount, Category
+from fizzlab.design.power.likelihoods import tabulate
+from fizzlab.design.power.touchtrials import draw, look_places, touch_verdicts
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.cure import fit_dry_time
+from fizzlab.models.terms import Amount, Category
+from fizzlab.report.figures.power import power_curve
+from fizzlab.trial.settings import read_settings
 
 COLOURS = Category("colour", ("pearl", "dye"), "pearl")
 LOOKS = (2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 24.0)

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from fizzlab.problems import BadInput, CannotAnswer
+from fizzlab.errors import BadInput, CannotAnswer
 from fizzlab.recipe import (
     ACIDS,
     CO2_MOLAR,
@@ -46,7 +46,7 @@ from fizzlab.recipe import (
     sphere_ml,
     weigh_out,
 )
-from fizzlab.units import OwnWeighing, Quantity, Span, parse_quantity
+from fizzlab.recipe.units import OwnWeighing, Quantity, Span, parse_quantity
 
 GRAMS = st.floats(min_value=0.01, max_value=1e4)
 

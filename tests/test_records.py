@@ -13,7 +13,7 @@ from kept_trial import keep_record
 
 from fizzlab import records
 from fizzlab.cli import main
-from fizzlab.problems import BadInput
+from fizzlab.errors import BadInput
 from fizzlab.records.entries import line_of, parse_line, sha256
 
 

@@ -26,11 +26,11 @@ import pytest
 from click.testing import CliRunner
 from kept_trial import keep_record, write_tables
 
-import fizzlab.report
+import fizzlab.report.run
 from fizzlab import records
 from fizzlab.cli import main
 from fizzlab.records.locks import Busy, locked
-from fizzlab.trial import load
+from fizzlab.trial.folder import load
 
 posix = pytest.mark.skipif(os.name == "nt", reason="forks, kills and permission bits are those of POSIX")
 
@@ -336,7 +336,7 @@ def test_a_folder_that_may_not_be_written_stays_as_it_is(open_place: Path) -> No
     )
 
     load(folder)  # what is imported for it must be there before this process becomes nobody
-    assert fizzlab.report is not None
+    assert fizzlab.report.run is not None
 
     def as_nobody() -> None:
         if os.getuid() == 0:  # root may write anywhere, whatever the bits say

@@ -13,7 +13,7 @@ from sound_trial import RUNS, TOML
 from test_bad_input import Case
 
 from fizzlab.cli import main
-from fizzlab.trial import load
+from fizzlab.trial.folder import load
 
 MakeTrial = Callable[..., Path]
 

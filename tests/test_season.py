@@ -9,11 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from fizzlab.cure import fit_dry_time
-from fizzlab.cure.pooling import pool, possible_spreads
-from fizzlab.cure.season import TrialLine, line_of, pool_lines
-from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Amount, Category
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.cure import fit_dry_time
+from fizzlab.models.cure.pooling import pool, possible_spreads
+from fizzlab.models.cure.season import TrialLine, line_of, pool_lines
+from fizzlab.models.terms import Amount, Category
 
 VPD = Amount("vpd_kpa", "kPa", log=True)
 

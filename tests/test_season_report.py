@@ -9,13 +9,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fizzlab import sections
-from fizzlab.cure.season import TrialLine, pool_lines
-from fizzlab.cure.season_study import SeasonStudy, study_season
-from fizzlab.cure.study import DryingStudy, study_touch
-from fizzlab.page import Findings, Grid, Notes, Picture
-from fizzlab.problems import BadInput, CannotAnswer
-from fizzlab.trial import Trial, load
+from fizzlab.errors import BadInput, CannotAnswer
+from fizzlab.models.cure.season import TrialLine, pool_lines
+from fizzlab.models.cure.season_study import SeasonStudy, study_season
+from fizzlab.models.cure.study import DryingStudy, study_touch
+from fizzlab.report import parts as sections
+from fizzlab.report.page import Findings, Grid, Notes, Picture
+from fizzlab.trial.folder import Trial, load
 
 LOOKS = np.array([2.0, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14, 18, 24])
 LOG_HOURS, SLOPE, AT = np.log(7.0), -0.8, 0.55
@@ -334,7 +334,7 @@ def test_a_new_sack_shows_and_its_day_is_named() -> None:
     season = study_season({**before, "sacked": after})
     assert not isinstance(season.drift, CannotAnswer)
     assert not season.drift.steady
-    from fizzlab.wording.season import drift_findings
+    from fizzlab.report.phrases.season import drift_findings
 
     said = " ".join(finding.sentence for finding in drift_findings(season, season.drift)[1:])
     assert "B01 of sacked" in said

@@ -9,10 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fizzlab import sections, shipped
-from fizzlab.problems import CannotAnswer
-from fizzlab.sections.drying import Drying
-from fizzlab.trial import load
+from fizzlab.errors import CannotAnswer
+from fizzlab.report import parts as sections
+from fizzlab.report.parts.drying import Drying
+from fizzlab.trial import shipped
+from fizzlab.trial.folder import load
 
 MakeTrial = Callable[..., Path]
 
@@ -56,7 +57,7 @@ def test_weighings_of_the_demo_agree_with_its_truth() -> None:
 
 
 def test_forecasts_of_the_season_hold_the_true_quantile() -> None:
-    from fizzlab import air
+    from fizzlab.models import air
 
     truth = TRUTH["season"]["drying"]
     forecast = _dried(shipped.demo("season")).forecast.set_index("share")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from fizzlab.terms import Amount, Category, varying
+from fizzlab.models.terms import Amount, Category, varying
 
 OIL, ALCOHOL, EMULSIFIER = Amount("oil", "g"), Amount("alcohol", "g"), Amount("emulsifier", "g")
 

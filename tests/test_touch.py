@@ -7,11 +7,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from fizzlab.censored.estimation import NotFitted, fit
-from fizzlab.censored.likelihood import SHAPES, Model, sort
-from fizzlab.cure import brackets, compare_distributions, fit_batches, fit_dry_time
-from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Amount, Category
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.censored.estimation import NotFitted, fit
+from fizzlab.models.censored.likelihood import SHAPES, Model, sort
+from fizzlab.models.cure import brackets, compare_distributions, fit_batches, fit_dry_time
+from fizzlab.models.terms import Amount, Category
 
 COLOUR = Category("colour", ("dye", "lake", "mica"), "dye")
 VPD = Amount("vpd_kpa", "kPa", log=True)

@@ -12,9 +12,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sound_trial import LOG, RUNS, TOML, TOUCH
 
-from fizzlab.problems import BadInput
-from fizzlab.tables import SPECS, RawTable, parse
-from fizzlab.trial import Trial, load
+from fizzlab.errors import BadInput
+from fizzlab.trial.folder import Trial, load
+from fizzlab.trial.tables import SPECS, RawTable, parse
 
 MakeTrial = Callable[..., Path]
 

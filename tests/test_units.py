@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fizzlab.problems import BadInput, CannotAnswer
-from fizzlab.units import (
+from fizzlab.errors import BadInput, CannotAnswer
+from fizzlab.recipe.units import (
     ALIASES,
     DENSITIES,
     UNITS,

@@ -10,7 +10,7 @@ import numpy as np
 
 from fizzlab.design.factors import NO_LABELS
 from fizzlab.design.model import Matrix, in_words, parts
-from fizzlab.wording import listed
+from fizzlab.report.phrases import listed
 
 
 @dataclass(frozen=True)

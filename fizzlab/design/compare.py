@@ -12,9 +12,9 @@ from fizzlab.design.factors import plain, refuse_unusable
 from fizzlab.design.layout import judge, number, scattered, streams, together, weak
 from fizzlab.design.model import Matrix, model_matrix
 from fizzlab.design.plan import Plan
-from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Category
-from fizzlab.wording import count
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.terms import Category
+from fizzlab.report.phrases import count
 
 ControlRule = Literal["equal", "root", "best"]
 
@@ -62,7 +62,7 @@ def compare_levels(
 
     Examples
     --------
-    >>> from fizzlab.terms import Category
+    >>> from fizzlab.models.terms import Category
     >>> colour = Category("colour", ("none", "mica", "dye", "lake", "oxide"), "none")
     >>> plan = compare_levels(colour, days=3, per_day=6, seed=11)
     >>> int((plan.runs["colour"] == "none").sum()), plan.error_df

@@ -22,8 +22,8 @@ from fizzlab.design.factors import (
 from fizzlab.design.layout import asked_apart, lay_out, pairs
 from fizzlab.design.model import categories, model_terms, parts
 from fizzlab.design.plan import Plan
-from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Category
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.terms import Category
 
 MOST_RUNS = 400
 

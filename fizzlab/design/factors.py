@@ -9,8 +9,8 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
-from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Amount, Category, Term
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.terms import Amount, Category, Term
 
 FIGURES = 10
 """Significant figures of an amount; hides the noise of binary fractions (0.30000000000000004)."""

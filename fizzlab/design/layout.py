@@ -15,8 +15,8 @@ from fizzlab.design.exchange import efficiency, to_groups
 from fizzlab.design.factors import Factor, Range, plain, refuse_unusable
 from fizzlab.design.model import Matrix, in_words, inseparable, model_matrix, model_terms, rank
 from fizzlab.design.plan import Plan, blind_codes, run_names
-from fizzlab.problems import CannotAnswer
-from fizzlab.wording import count, listed
+from fizzlab.errors import CannotAnswer
+from fizzlab.report.phrases import count, listed
 
 FEW = 4
 """Spare batches below which the t multiplier is above 3 and a plan is called weak (t(0.975, 3) = 3.18)."""

@@ -27,8 +27,8 @@ from fizzlab.design.layout import (
 )
 from fizzlab.design.model import Matrix, rank
 from fizzlab.design.plan import Plan
-from fizzlab.problems import CannotAnswer
-from fizzlab.wording import count
+from fizzlab.errors import CannotAnswer
+from fizzlab.report.phrases import count
 
 Blending = Literal["linear", "quadratic", "special cubic"]
 Points = Literal["vertices", "lattice", "centroid", "optimal"]

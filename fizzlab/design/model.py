@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.design.factors import NO_LABELS, Factor, Range, Share, plain
-from fizzlab.terms import INTERCEPT, Category, terms_of
-from fizzlab.wording import listed
+from fizzlab.models.terms import INTERCEPT, Category, terms_of
+from fizzlab.report.phrases import listed
 
 Matrix = np.ndarray
 

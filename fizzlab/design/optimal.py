@@ -22,8 +22,8 @@ from fizzlab.design.layout import (
 )
 from fizzlab.design.model import model_matrix, model_terms
 from fizzlab.design.plan import Plan
-from fizzlab.problems import CannotAnswer
-from fizzlab.wording import count
+from fizzlab.errors import CannotAnswer
+from fizzlab.report.phrases import count
 
 MOST_CANDIDATES = 20_000
 
@@ -141,7 +141,7 @@ def optimal_plan(
     Examples
     --------
     >>> from fizzlab.design import Range
-    >>> from fizzlab.terms import Category
+    >>> from fizzlab.models.terms import Category
     >>> oil, alcohol = Range("oil", 4, 8, "g"), Range("alcohol", 2, 6, "g")
     >>> colour = Category("colour", ("none", "mica", "lake"), "none")
     >>> plan = optimal_plan([oil, alcohol, colour], 12, seed=4, model=["oil", "alcohol", "colour"])

@@ -12,8 +12,8 @@ from fizzlab.design.aliases import Alias
 from fizzlab.design.exchange import Efficiency
 from fizzlab.design.factors import NO_LABELS, Factor, as_terms
 from fizzlab.design.model import in_words, parts
-from fizzlab.terms import Term
-from fizzlab.wording import count, listed
+from fizzlab.models.terms import Term
+from fizzlab.report.phrases import count, listed
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from fizzlab.design.factorial import centres
 from fizzlab.design.factors import Factor, refuse_unusable, require_ranges, require_two_levels, two_levels
 from fizzlab.design.layout import lay_out, pairs
 from fizzlab.design.plan import Plan
-from fizzlab.problems import CannotAnswer
+from fizzlab.errors import CannotAnswer
 
 MOST_SCREENED = 23
 

@@ -21,8 +21,8 @@ from fizzlab.design.layout import (
 )
 from fizzlab.design.model import Matrix, in_words, inseparable, model_matrix, model_terms, parts, rank
 from fizzlab.design.plan import Plan
-from fizzlab.problems import CannotAnswer
-from fizzlab.wording import count, listed
+from fizzlab.errors import CannotAnswer
+from fizzlab.report.phrases import count, listed
 
 FEW_DAYS = 3
 
@@ -74,7 +74,7 @@ def split_plot(
 
     Examples
     --------
-    >>> from fizzlab.terms import Category
+    >>> from fizzlab.models.terms import Category
     >>> air = Category("air", ("plain", "dehumidified"), "plain")
     >>> colour = Category("colour", ("mica", "dye", "lake"), "mica")
     >>> plan = split_plot([air], [colour], days=6, per_day=3, seed=8)

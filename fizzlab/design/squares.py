@@ -11,8 +11,8 @@ from fizzlab.design.factors import plain, refuse_unusable
 from fizzlab.design.layout import number, streams, weak
 from fizzlab.design.model import Matrix, model_matrix, rank
 from fizzlab.design.plan import Plan
-from fizzlab.problems import CannotAnswer
-from fizzlab.terms import Category
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.terms import Category
 
 MOST_LEVELS = 12
 

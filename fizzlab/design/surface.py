@@ -14,7 +14,7 @@ from fizzlab.design.factors import Factor, Range, plain, refuse_unusable, requir
 from fizzlab.design.layout import lay_out
 from fizzlab.design.model import Matrix, model_terms
 from fizzlab.design.plan import Plan
-from fizzlab.problems import CannotAnswer
+from fizzlab.errors import CannotAnswer
 
 Reach = Literal["circumscribed", "inscribed", "faces"]
 Alpha = Literal["rotatable", "orthogonal"]

@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from fizzlab.problems import CannotAnswer
+from fizzlab.errors import CannotAnswer
 from fizzlab.recipe.chemistry import Balance, balance
 from fizzlab.recipe.ingredients import Ingredient, Recipe
-from fizzlab.units import Density, Span, density_of, to_grams, to_ml, top_up
+from fizzlab.recipe.units import Density, Span, density_of, to_grams, to_ml, top_up
 
 
 @dataclass(frozen=True)
@@ -48,7 +48,7 @@ def weigh_out(recipe: Recipe) -> tuple[Weighed, ...]:
 
     Examples
     --------
-    >>> from fizzlab.units import parse_quantity
+    >>> from fizzlab.recipe.units import parse_quantity
     >>> soda = Ingredient("soda", "sodium bicarbonate", parse_quantity("1/2 cup"))
     >>> print(weigh_out(Recipe("plain", (soda,)))[0].grams)
     110 (88.3 to 132)
@@ -104,7 +104,7 @@ def shares(recipe: Recipe, *, after_drying: bool = False) -> dict[str, Span]:
 
     Examples
     --------
-    >>> from fizzlab.units import parse_quantity
+    >>> from fizzlab.recipe.units import parse_quantity
     >>> mix = Recipe("half", tuple(Ingredient(n, k, parse_quantity(a)) for n, k, a in [
     ...     ("soda", "sodium bicarbonate", "60 g"), ("acid", "citric acid", "30 g"),
     ...     ("alcohol", "isopropyl alcohol 91 %", "10 g")]))
@@ -181,7 +181,7 @@ def fizz_balance(recipe: Recipe) -> Balance:
 
     Examples
     --------
-    >>> from fizzlab.units import parse_quantity
+    >>> from fizzlab.recipe.units import parse_quantity
     >>> mix = Recipe("equal cups", (
     ...     Ingredient("soda", "sodium bicarbonate", parse_quantity("1/2 cup")),
     ...     Ingredient("acid", "citric acid", parse_quantity("1/2 cup"))))
@@ -214,7 +214,7 @@ def scale(recipe: Recipe, factor: float) -> Recipe:
 
     Examples
     --------
-    >>> from fizzlab.units import parse_quantity
+    >>> from fizzlab.recipe.units import parse_quantity
     >>> one = Recipe("one", (Ingredient("soda", "sodium bicarbonate", parse_quantity("1/2 cup")),))
     >>> print(scale(one, 3).ingredients[0].amount)
     1.5 cup
@@ -324,7 +324,7 @@ def cost(recipe: Recipe, pieces: int, *, extras_each: float = 0.0) -> Cost:
     Examples
     --------
     >>> from fizzlab.recipe import Price
-    >>> from fizzlab.units import Quantity
+    >>> from fizzlab.recipe.units import Quantity
     >>> soda = Ingredient("soda", "sodium bicarbonate", Quantity(200, "g"),
     ...                   price=Price(5.0, Quantity(1, "kg")))
     >>> print(cost(Recipe("plain", (soda,)), pieces=4).piece)
@@ -395,7 +395,7 @@ def over_limits(recipe: Recipe, *, after_drying: bool = True) -> tuple[OverLimit
 
     Examples
     --------
-    >>> from fizzlab.units import Quantity
+    >>> from fizzlab.recipe.units import Quantity
     >>> mix = Recipe("bold", (
     ...     Ingredient("soda", "sodium bicarbonate", Quantity(95, "g")),
     ...     Ingredient("blue lake", "lake pigment", Quantity(5, "g"), max_pct=2)))

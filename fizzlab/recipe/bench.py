@@ -78,7 +78,7 @@ def bench_steps(recipe: Recipe) -> tuple[Step, ...]:
 
     Examples
     --------
-    >>> from fizzlab.units import Quantity
+    >>> from fizzlab.recipe.units import Quantity
     >>> mix = Recipe("plain", (Ingredient("acid", "citric acid", Quantity(75, "g")),
     ...                        Ingredient("soda", "sodium bicarbonate", Quantity(100, "g"))))
     >>> [step.key for step in bench_steps(mix)]
@@ -133,7 +133,7 @@ def cautions(recipe: Recipe) -> tuple[Caution, ...]:
 
     Examples
     --------
-    >>> from fizzlab.units import Quantity
+    >>> from fizzlab.recipe.units import Quantity
     >>> mix = Recipe("damp", (Ingredient("rubbing alcohol", "isopropyl alcohol 91 %", Quantity(1, "tsp")),))
     >>> [caution.key for caution in cautions(mix)]
     ['alcohol fire', 'damp store']

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal
 
-from fizzlab.units import Span
+from fizzlab.recipe.units import Span
 
 ATOMIC_WEIGHTS: Mapping[str, float] = MappingProxyType(
     {"H": 1.008, "C": 12.011, "O": 15.999, "Na": 22.990, "S": 32.06, "K": 39.098}
@@ -227,7 +227,7 @@ def balance(soda_g: Span, acids_g: Mapping[str, Span]) -> Balance:
 
     Examples
     --------
-    >>> from fizzlab.units import Span
+    >>> from fizzlab.recipe.units import Span
     >>> print(balance(Span.exactly(100), {"citric acid": Span.exactly(76.23)}))
     Soda is left over: about 0.00... g of 100 g.
     >>> print(balance(Span(90, 110, 130), {"citric acid": Span(70, 100, 120)}))

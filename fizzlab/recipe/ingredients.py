@@ -7,9 +7,9 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Literal
 
-from fizzlab.problems import BadInput, Problem, nearest
+from fizzlab.errors import BadInput, Problem, nearest
 from fizzlab.recipe.chemistry import ACIDS
-from fizzlab.units import (
+from fizzlab.recipe.units import (
     DENSITIES,
     UNKNOWN_DROPPER,
     Density,
@@ -76,7 +76,7 @@ class Ingredient:
     name : str
         As the maker calls it; unique within a recipe.
     kind : str
-        A kind of `fizzlab.units.DENSITIES` (or one of its other names) where there is one, else
+        A kind of `fizzlab.recipe.units.DENSITIES` (or one of its other names) where there is one, else
         any word. Kept in its canonical spelling.
     amount : Quantity
         How much. With `top_up_after`, the total to fill up to.

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
-from fizzlab.problems import BadInput, Problem
+from fizzlab.errors import BadInput, Problem
 from fizzlab.records.entries import Correction, Report, SignOff
 from fizzlab.records.ledger import Ledger, add, read_ledger
 from fizzlab.records.store import Signed, ledger_to_add_to, now

@@ -8,7 +8,7 @@ from difflib import SequenceMatcher
 from pathlib import Path
 from typing import Any
 
-from fizzlab.tables import SPECS, RawTable, read_csv, read_sheets
+from fizzlab.trial.tables import SPECS, RawTable, read_csv, read_sheets
 
 #: More single changes than this are counted, not listed.
 MOST_LISTED = 6

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from fizzlab.problems import BadInput, Problem
+from fizzlab.errors import BadInput, Problem
 from fizzlab.records.entries import Correction, Report, SignOff
 from fizzlab.records.ledger import LEDGER, Ledger, no_records, read_ledger
 

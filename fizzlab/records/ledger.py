@@ -11,7 +11,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from fizzlab.problems import Problem
+from fizzlab.errors import Problem
 from fizzlab.records.entries import (
     FIRST,
     Correction,

@@ -14,7 +14,7 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-from fizzlab.problems import FizzlabError
+from fizzlab.errors import FizzlabError
 
 #: How often a busy lock is tried again.
 _AGAIN_S = 0.02

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from fizzlab.problems import BadInput, Problem
+from fizzlab.errors import BadInput, Problem
 from fizzlab.records.compare import changes
 from fizzlab.records.entries import Report, line_of
 from fizzlab.records.fingerprints import fingerprint, kept_as
@@ -23,7 +23,7 @@ from fizzlab.records.store import (
     own_entry,
     record_folders,
 )
-from fizzlab.tables import SPECS
+from fizzlab.trial.tables import SPECS
 
 #: A page may be printed long after its record was made; nothing vouches for the print.
 PRINTED_LATER = ("report.pdf",)

@@ -11,8 +11,8 @@ from typing import Any
 import pytest
 from browsers import BROWSER
 
-from fizzlab import shipped
-from fizzlab.report import write_report
+from fizzlab.report.run import write_report
+from fizzlab.trial import shipped
 
 
 @pytest.fixture(scope="session")

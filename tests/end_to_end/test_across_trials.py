@@ -6,8 +6,9 @@ import json
 import shutil
 from pathlib import Path
 
-from fizzlab import records, shipped
-from fizzlab.report import write_report
+from fizzlab import records
+from fizzlab.report.run import write_report
+from fizzlab.trial import shipped
 
 FIGURES = {"season-lines", "drift-days"}
 

@@ -16,17 +16,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 from test_plan_roundtrip import _fill, _plan
 
-from fizzlab import sections, shipped
-from fizzlab.changes import Changed, compare_all, of_cost
-from fizzlab.effects import Change, analyse, changes_of, ratio_limits, same_within, unreplicated
-from fizzlab.fizz.study import study_fizz
+from fizzlab.models.changes import Changed, compare_all, of_cost
+from fizzlab.models.effects import Change, analyse, changes_of, ratio_limits, same_within, unreplicated
+from fizzlab.models.fizz.study import study_fizz
+from fizzlab.models.responses import batch_responses
+from fizzlab.models.terms import Amount, Category
 from fizzlab.recipe import cost, for_run
-from fizzlab.responses import batch_responses
-from fizzlab.settings import MEASURES, Measure
-from fizzlab.terms import Amount, Category
-from fizzlab.trial import Trial, load
-from fizzlab.wording import effects as worded
-from fizzlab.wording import shape as shaped
+from fizzlab.report import parts as sections
+from fizzlab.report.phrases import effects as worded
+from fizzlab.report.phrases import shape as shaped
+from fizzlab.trial import shipped
+from fizzlab.trial.folder import Trial, load
+from fizzlab.trial.settings import MEASURES, Measure
 
 MakeTrial = Callable[..., Path]
 COLOUR = Category("colour", ("pearl", "dye", "lake"), "pearl")

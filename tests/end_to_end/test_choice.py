@@ -13,15 +13,16 @@ import pandas as pd
 import pytest
 from sound_trial import TOML
 
-from fizzlab import sections, shipped
-from fizzlab.choose import Confirmation
 from fizzlab.design import Plan
-from fizzlab.page import Findings, Grid, Notes
-from fizzlab.problems import BadInput, CannotAnswer
-from fizzlab.report import write_report
-from fizzlab.sections.choose import Chosen
-from fizzlab.sections.confirm import Outcome
-from fizzlab.trial import Trial, load
+from fizzlab.errors import BadInput, CannotAnswer
+from fizzlab.models.choose import Confirmation
+from fizzlab.report import parts as sections
+from fizzlab.report.page import Findings, Grid, Notes
+from fizzlab.report.parts.choose import Chosen
+from fizzlab.report.parts.confirm import Outcome
+from fizzlab.report.run import write_report
+from fizzlab.trial import shipped
+from fizzlab.trial.folder import Trial, load
 
 MakeTrial = Callable[..., Path]
 

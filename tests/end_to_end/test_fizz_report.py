@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from fizzlab import shipped
-from fizzlab.report import write_report
+from fizzlab.report.run import write_report
+from fizzlab.trial import shipped
 
 MakeTrial = Callable[..., Path]
 

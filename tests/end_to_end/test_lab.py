@@ -23,10 +23,10 @@ import psutil
 import pytest
 from browsers import BROWSER
 
-from fizzlab import lab as jupyterlab
-from fizzlab import shipped
-from fizzlab.logbook import practice_folder
-from fizzlab.trial import load
+from fizzlab.bench.logbook import practice_folder
+from fizzlab.cli import lab as jupyterlab
+from fizzlab.trial import shipped
+from fizzlab.trial.folder import load
 
 pytestmark = pytest.mark.skipif(BROWSER is None, reason="no Chromium-family browser is installed")
 

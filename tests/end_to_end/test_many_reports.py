@@ -15,8 +15,8 @@ from pathlib import Path
 import pytest
 from sound_trial import TOUCH
 
-from fizzlab.many import trials_in, write_reports
-from fizzlab.problems import BadInput
+from fizzlab.errors import BadInput
+from fizzlab.report.many import trials_in, write_reports
 
 MakeTrial = Callable[..., Path]
 
@@ -37,7 +37,7 @@ def season(make_trial: MakeTrial, tmp_path: Path) -> Path:
 
 def test_in_processes_with_copies(season: Path, tmp_path: Path) -> None:
     stick = f"file://{tmp_path}/stick"
-    command = [sys.executable, "-m", "fizzlab.cli", "report", "season", "--jobs", "2", "--to", stick]
+    command = [sys.executable, "-m", "fizzlab.cli.main", "report", "season", "--jobs", "2", "--to", stick]
     done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=120)
     assert done.returncode == 2, done.stderr
     assert done.stdout.splitlines() == [
@@ -88,7 +88,7 @@ def test_on_a_cluster(season: Path) -> None:
 @pytest.mark.parametrize("how", ["a key at the terminal", "a signal to the command alone"])
 def test_ctrl_c_stops_all_and_leaves_nothing_half_written(season: Path, how: str) -> None:
     child = subprocess.Popen(
-        [sys.executable, "-m", "fizzlab.cli", "report", str(season), "--jobs", "2"],
+        [sys.executable, "-m", "fizzlab.cli.main", "report", str(season), "--jobs", "2"],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,

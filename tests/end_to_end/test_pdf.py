@@ -22,8 +22,8 @@ from click.testing import CliRunner
 from pypdf import PageObject, PdfReader
 from pypdf.generic import DictionaryObject
 
-from fizzlab import printing
 from fizzlab.cli import main
+from fizzlab.report import pdf as printing
 
 MakeTrial = Callable[..., Path]
 DEMOS = ["binder", "colour-ways", "season"]
@@ -319,7 +319,7 @@ def test_ctrl_c_while_printing_ends_the_browser_and_leaves_nothing(tmp_path: Pat
         [
             sys.executable,
             "-m",
-            "fizzlab.cli",
+            "fizzlab.cli.main",
             "pdf",
             str(tmp_path / "report.html"),
             "--to",

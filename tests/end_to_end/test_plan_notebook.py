@@ -8,7 +8,8 @@ import nbformat
 import papermill
 from planned_trials import toml
 
-from fizzlab import page, shipped
+from fizzlab.report import page
+from fizzlab.trial import shipped
 
 
 def _shown(folder: str, out: Path) -> page.Shown:

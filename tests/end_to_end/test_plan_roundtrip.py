@@ -15,12 +15,12 @@ import pytest
 from click.testing import CliRunner
 from planned_trials import KINDS, toml
 
-from fizzlab import sections
+from fizzlab.bench.planfiles import write_plan
 from fizzlab.cli import main
-from fizzlab.planfiles import write_plan
-from fizzlab.report import write_report
-from fizzlab.settings import PlanSettings
-from fizzlab.trial import Trial, load
+from fizzlab.report import parts as sections
+from fizzlab.report.run import write_report
+from fizzlab.trial.folder import Trial, load
+from fizzlab.trial.settings import PlanSettings
 
 SOFFICE = next(filter(None, map(shutil.which, ("soffice", "libreoffice"))), None)
 START = dt.datetime(2026, 1, 5, 9, 0)

@@ -20,9 +20,9 @@ import pytest
 from click.testing import CliRunner
 from sound_trial import RUNS, TOUCH
 
-from fizzlab import shipped
 from fizzlab.cli import main
-from fizzlab.report import NotebookStopped, write_report
+from fizzlab.report.run import NotebookStopped, write_report
+from fizzlab.trial import shipped
 
 MakeTrial = Callable[..., Path]
 
@@ -191,7 +191,7 @@ def test_a_changed_table_stops_the_record(make_trial: MakeTrial, monkeypatch: py
 def test_ctrl_c_leaves_nothing_half_written(make_trial: MakeTrial) -> None:
     folder = make_trial()
     child = subprocess.Popen(
-        [sys.executable, "-m", "fizzlab.cli", "report", str(folder)],
+        [sys.executable, "-m", "fizzlab.cli.main", "report", str(folder)],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,

@@ -48,7 +48,7 @@ def test_wheel_reports_on_its_own_demo(tmp_path: Path) -> None:
         cwd=tmp_path,
     )
     where = _run(
-        python, "-c", "import fizzlab.shipped as s; print(s.DEMO); print(*s.notebooks())", cwd=tmp_path
+        python, "-c", "import fizzlab.trial.shipped as s; print(s.DEMO); print(*s.notebooks())", cwd=tmp_path
     )
     assert str(site) in where
     assert str(ROOT) not in where

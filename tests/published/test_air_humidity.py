@@ -7,7 +7,7 @@ import psychrolib
 import pytest
 from outside import Source, agrees
 
-from fizzlab.air import (
+from fizzlab.models.air import (
     absolute_humidity_g_m3,
     dew_point_c,
     rh_for_deficit,

@@ -8,9 +8,9 @@ import pytest
 from outside import Source, agrees
 from scipy.optimize import differential_evolution
 
-from fizzlab.choose import Limit, Wish, confirm, desirability, judge_settings, overall, simulate
-from fizzlab.effects import Analysis, analyse
-from fizzlab.terms import Amount, Category
+from fizzlab.models.choose import Limit, Wish, confirm, desirability, judge_settings, overall, simulate
+from fizzlab.models.effects import Analysis, analyse
+from fizzlab.models.terms import Amount, Category
 
 
 def numbers(text: str) -> list[float]:

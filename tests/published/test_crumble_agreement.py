@@ -8,8 +8,14 @@ import pytest
 import statsmodels.api as sm
 from outside import Source, agrees
 
-from fizzlab.crumble import agreement_fleiss, agreement_kappa, broken_share, krippendorff_alpha, loss_pct
-from fizzlab.crumble.clusters import cluster_covariance
+from fizzlab.models.crumble import (
+    agreement_fleiss,
+    agreement_kappa,
+    broken_share,
+    krippendorff_alpha,
+    loss_pct,
+)
+from fizzlab.models.crumble.clusters import cluster_covariance
 
 # Krippendorff's data "C": four observers, twelve units, gaps; printed in Krippendorff (2011), "Computing
 # Krippendorff's Alpha-Reliability", and in the help page of kripp.alpha of the R package irr.

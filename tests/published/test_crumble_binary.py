@@ -8,10 +8,10 @@ import pytest
 from outside import Source, agrees
 from scipy import stats
 
-from fizzlab.crumble import drop_heights
-from fizzlab.crumble.batchprobit import BatchProbitProblem
-from fizzlab.crumble.binary import Link, fit_binary, hold, is_separated, profile_interval
-from fizzlab.terms import Category
+from fizzlab.models.crumble import drop_heights
+from fizzlab.models.crumble.batchprobit import BatchProbitProblem
+from fizzlab.models.crumble.binary import Link, fit_binary, hold, is_separated, profile_interval
+from fizzlab.models.terms import Category
 
 # Data set sexagg of the R package logistf (public, on CRAN): urinary tract infection and condom use, from
 # Foxman et al. (1997). Columns case, age, oc, vic, vicl, vis, dia, and how many women.

@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 from outside import Source, agrees, same
 
-from fizzlab.crumble import score_regression
-from fizzlab.crumble.ordinal import departure_test, fit_ordinal, proportional_design
-from fizzlab.terms import Category
+from fizzlab.models.crumble import score_regression
+from fizzlab.models.crumble.ordinal import departure_test, fit_ordinal, proportional_design
+from fizzlab.models.terms import Category
 
 # Randall (1989), bitterness of wine, data set wine of the R package ordinal; printed in Christensen's
 # tutorial on cumulative link models: one row a bottle, one column a judge.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from outside import Source, agrees, same
 
-from fizzlab.crumble import dixon_mood, is_up_and_down
+from fizzlab.models.crumble import dixon_mood, is_up_and_down
 
 
 def test_fatigue_staircase_of_s34mnv_steel() -> None:

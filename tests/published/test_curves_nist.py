@@ -19,8 +19,8 @@ import pytest
 from numpy.typing import NDArray
 from outside import Source, agrees, holds
 
-from fizzlab.curves import CurveModel, Parameter, fit_curve, profile_interval
-from fizzlab.problems import CannotAnswer
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.curves import CurveModel, Parameter, fit_curve, profile_interval
 
 Array = NDArray[np.float64]
 FOLDER = Path(__file__).parent / "nist_strd"

@@ -22,7 +22,7 @@ from fizzlab.design import (
     vertices,
 )
 from fizzlab.design.factors import Range
-from fizzlab.terms import Category
+from fizzlab.models.terms import Category
 
 SNEE = Source(
     "publication",

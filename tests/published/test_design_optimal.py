@@ -18,7 +18,7 @@ from fizzlab.design import (
     scheffe,
 )
 from fizzlab.design.exchange import choose
-from fizzlab.terms import Category
+from fizzlab.models.terms import Category
 
 
 def coded(names: str, low: float = -1, high: float = 1) -> list[Range]:

@@ -6,7 +6,7 @@ import numpy as np
 from outside import Source, agrees, holds, same
 from scipy import stats
 
-from fizzlab.drift import D2, D4, drift_chart
+from fizzlab.models.drift import D2, D4, drift_chart
 
 NIST = Source(
     "standard",

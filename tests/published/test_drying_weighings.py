@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from outside import Source, agrees, holds
 
-from fizzlab.cure.drying import EXPONENTIAL, PAGE, fit_piece
-from fizzlab.curves import fit_curve, profile_interval
+from fizzlab.models.cure.drying import EXPONENTIAL, PAGE, fit_piece
+from fizzlab.models.curves import fit_curve, profile_interval
 
 # Weight (kg) of a patient over 8 months (days), the data `wtloss` of R's package MASS 7.3-58.2, from
 # W. N. Venables and B. D. Ripley, "Modern Applied Statistics with S" (4th ed., Springer, 2002), chapter 8:

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from outside import Source, agrees
 
-from fizzlab.effects import (
+from fizzlab.models.effects import (
     adjusted_means,
     against_control,
     all_pairs,
@@ -19,8 +19,8 @@ from fizzlab.effects import (
     power_advice,
     same_within,
 )
-from fizzlab.effects.multiple import critical
-from fizzlab.terms import Category
+from fizzlab.models.effects.multiple import critical
+from fizzlab.models.terms import Category
 
 # Peas, a 2^3 factorial in 6 blocks of 4, as in R's datasets::npk: yield, N P K, block
 PEAS = [

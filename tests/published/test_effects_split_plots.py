@@ -13,8 +13,8 @@ import pytest
 import statsmodels.formula.api as smf
 from outside import Source, agrees
 
-from fizzlab.effects import Analysis, adjusted_means, against_control, all_pairs, analyse
-from fizzlab.terms import Category
+from fizzlab.models.effects import Analysis, adjusted_means, against_control, all_pairs, analyse
+from fizzlab.models.terms import Category
 
 # F. Yates's oats (1935), as in R's MASS::oats: 6 blocks, 3 varieties a block, 4 manures a variety
 OATS = [

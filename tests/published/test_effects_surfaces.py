@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from outside import Source, agrees, same
 
-from fizzlab.effects import (
+from fizzlab.models.effects import (
     analyse,
     analyse_mixture,
     could_be_level,
@@ -18,7 +18,7 @@ from fizzlab.effects import (
     surface,
     unreplicated,
 )
-from fizzlab.terms import Amount
+from fizzlab.models.terms import Amount
 
 RSM = Source(
     "publication",

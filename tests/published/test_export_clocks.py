@@ -23,7 +23,7 @@ import pandas as pd
 import pytest
 from outside import Source, holds, same
 
-from fizzlab.exports import Readings, Told, guess, lay_out, read
+from fizzlab.trial.exports import Readings, Told, guess, lay_out, read
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 from outside import Source, agrees, holds, inside, same
 
-from fizzlab.curves import CurveFit, fit_curve
-from fizzlab.fizz import Shape, fit_gas, gas_model, gas_reached, loss_rates, share_out
+from fizzlab.models.curves import CurveFit, fit_curve
+from fizzlab.models.fizz import Shape, fit_gas, gas_model, gas_reached, loss_rates, share_out
 from fizzlab.recipe import react, soluble_g
 
 

@@ -8,8 +8,8 @@ import pytest
 from lifelines import KaplanMeierFitter, LogNormalAFTFitter
 from outside import Source, agrees, same
 
-from fizzlab.fizz import colour_seen, fit_durations
-from fizzlab.terms import Category
+from fizzlab.models.fizz import colour_seen, fit_durations
+from fizzlab.models.terms import Category
 
 # Hours to failure of motor insulation at four temperatures, each stopped at its last value where status is 0:
 # data set `imotor` of the R package survival (3.5.3), whose help page gives W. Q. Meeker and L. A. Escobar,

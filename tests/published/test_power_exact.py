@@ -9,7 +9,7 @@ from outside import Source, agrees, holds
 from scipy import stats
 from statsmodels.stats.power import FTestAnovaPower, TTestIndPower
 
-from fizzlab.power import (
+from fizzlab.design.power import (
     Spreads,
     Structure,
     exact_chance,
@@ -18,7 +18,7 @@ from fizzlab.power import (
     number_simulation,
     structure,
 )
-from fizzlab.terms import Category
+from fizzlab.models.terms import Category
 
 TRIALS = 4000
 

@@ -14,7 +14,7 @@ import pytest
 from outside import Source, agrees
 from scipy.stats import norm
 
-from fizzlab.power import information_kept, schedule_looks
+from fizzlab.design.power import information_kept, schedule_looks
 
 THRESHOLDS = {
     4: [0.9816],

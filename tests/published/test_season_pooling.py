@@ -7,8 +7,8 @@ import pytest
 from outside import Source, agrees, same
 from statsmodels.stats.meta_analysis import combine_effects
 
-from fizzlab.cure.pooling import Possible, one_of_them, pool
-from fizzlab.cure.season import TrialLine, pool_lines
+from fizzlab.models.cure.pooling import Possible, one_of_them, pool
+from fizzlab.models.cure.season import TrialLine, pool_lines
 
 # Thirteen trials of BCG vaccine (G. A. Colditz et al., JAMA 271 (1994) 698-702), log relative risks as
 # R 4.2.2, metafor 3.8.1 has them: dat <- escalc(measure = "RR", ai = tpos, bi = tneg, ci = cpos, di = cneg,

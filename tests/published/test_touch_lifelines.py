@@ -12,8 +12,8 @@ import pandas as pd
 import pytest
 from outside import Source, agrees
 
-from fizzlab.cure import fit_dry_time
-from fizzlab.terms import Amount
+from fizzlab.models.cure import fit_dry_time
+from fizzlab.models.terms import Amount
 
 FITTERS = {
     "lognormal": (lifelines.LogNormalAFTFitter, "mu_", "sigma_", 1.0),

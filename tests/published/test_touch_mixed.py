@@ -13,8 +13,8 @@ import pandas as pd
 import pytest
 from outside import Source, agrees, same
 
-from fizzlab.cure import fit_dry_time
-from fizzlab.terms import Amount
+from fizzlab.models.cure import fit_dry_time
+from fizzlab.models.terms import Amount
 
 # fmt: off
 HOURS = [

@@ -16,8 +16,8 @@ import pandas as pd
 import pytest
 from outside import Source, agrees, same
 
-from fizzlab.cure import fit_dry_time
-from fizzlab.terms import Amount
+from fizzlab.models.cure import fit_dry_time
+from fizzlab.models.terms import Amount
 
 SURVREG_CALL = (
     "l <- d$left; l[l == 0] <- NA; r <- d$right; r[is.infinite(r)] <- NA\n"

@@ -6,7 +6,7 @@ import pytest
 from outside import Source, agrees, holds, inside, same
 from scipy import constants
 
-from fizzlab.units import (
+from fizzlab.recipe.units import (
     UNITS,
     UNKNOWN_DROPPER,
     Quantity,

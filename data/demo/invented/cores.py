@@ -17,8 +17,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from fizzlab.plan import plan_trial
-from fizzlab.settings import TrialSettings
+from fizzlab.bench.planning import plan_trial
+from fizzlab.trial.settings import TrialSettings
 from invented.drying import DryingTruth, dry_batches, room_air, room_log, touch_checks, truth_of
 from invented.fizzing import FizzTruth, fizz_times
 from invented.streams import Rows, stream

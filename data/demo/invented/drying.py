@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from fizzlab.air import vapour_pressure_deficit_kpa
+from fizzlab.models.air import vapour_pressure_deficit_kpa
 from invented.streams import Rows, stream
 
 REFERENCE_VPD_KPA = 0.45

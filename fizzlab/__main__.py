@@ -1,0 +1,5 @@
+"""`python -m fizzlab`: the command."""
+
+from fizzlab.cli.main import main
+
+main()

@@ -1,0 +1,45 @@
+"""The sections of a report: each function gives its pieces in reading order, and a notebook cell shows them."""
+
+from fizzlab.report.parts.choose import choice, choosing
+from fizzlab.report.parts.crumble import crumble, crumble_answer, crumbling
+from fizzlab.report.parts.drying import answer, cautions, dry_times, drying, methods, next_steps, readings
+from fizzlab.report.parts.effects import Tests, batch_numbers, comparing, in_detail, what_changed
+from fizzlab.report.parts.fizz import fizz, fizz_answer, fizz_readings, fizzing
+from fizzlab.report.parts.general import left_out, opening, record_block
+from fizzlab.report.parts.season import across_trials, drift, not_counted, pooled, season, season_methods
+from fizzlab.report.parts.weighing import by_weight, weighing
+
+__all__ = [
+    "Tests",
+    "across_trials",
+    "answer",
+    "batch_numbers",
+    "by_weight",
+    "cautions",
+    "choice",
+    "choosing",
+    "comparing",
+    "crumble",
+    "crumble_answer",
+    "crumbling",
+    "drift",
+    "dry_times",
+    "drying",
+    "fizz",
+    "fizz_answer",
+    "fizz_readings",
+    "fizzing",
+    "in_detail",
+    "left_out",
+    "methods",
+    "next_steps",
+    "not_counted",
+    "opening",
+    "pooled",
+    "readings",
+    "record_block",
+    "season",
+    "season_methods",
+    "weighing",
+    "what_changed",
+]

@@ -1,0 +1,279 @@
+"""A report's HTML page in, a PDF for the file out, printed by a Chromium-family browser that is installed.
+
+The page itself says what stands in its margins (`templates/page.html`); the browser gets a copy of it with
+the paper's size, a profile of its own that is gone afterwards, and no way to the network.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Literal, get_args
+
+from fizzlab.errors import FizzlabError
+
+Paper = Literal["a4", "letter"]
+
+#: The paper as CSS names it.
+_CSS_SIZE: dict[str, str] = {"a4": "A4", "letter": "letter"}
+
+#: Names a browser, where the usual places do not hold it.
+NAMED = "FIZZLAB_BROWSER"
+
+#: Chromium prints what a page puts into its margins from this version on.
+OLDEST = 131
+
+_COMMANDS = (
+    "chromium",
+    "chromium-browser",
+    "google-chrome",
+    "google-chrome-stable",
+    "chrome",
+    "microsoft-edge",
+    "microsoft-edge-stable",
+    "msedge",
+    "brave-browser",
+    "brave",
+)
+
+_MAC = (
+    "Chromium.app/Contents/MacOS/Chromium",
+    "Google Chrome.app/Contents/MacOS/Google Chrome",
+    "Microsoft Edge.app/Contents/MacOS/Microsoft Edge",
+    "Brave Browser.app/Contents/MacOS/Brave Browser",
+)
+
+_WINDOWS = (
+    r"Chromium\Application\chrome.exe",
+    r"Google\Chrome\Application\chrome.exe",
+    r"Microsoft\Edge\Application\msedge.exe",
+    r"BraveSoftware\Brave-Browser\Application\brave.exe",
+)
+
+_LINUX = ("/snap/bin/chromium", "/opt/google/chrome/chrome", "/opt/microsoft/msedge/msedge")
+
+_ALONE = (
+    "--headless",
+    "--disable-gpu",
+    "--disable-extensions",
+    "--disable-sync",
+    "--disable-component-update",
+    "--disable-background-networking",
+    "--disable-dev-shm-usage",
+    "--host-resolver-rules=MAP * ~NOTFOUND",
+    "--no-first-run",
+    "--no-default-browser-check",
+    "--no-pdf-header-footer",
+    "--generate-pdf-document-outline",
+)
+
+
+class NotPrinted(FizzlabError):
+    """No PDF came out; the sentence says why and what would help."""
+
+
+def find_browser(environment: Mapping[str, str] | None = None, system: str = sys.platform) -> Path:
+    """A Chromium-family browser: the one that FIZZLAB_BROWSER names, or the first in the usual places.
+
+    Parameters
+    ----------
+    environment : mapping of str, optional
+        The environment variables to go by; this process's own if left out.
+    system : str
+        As `sys.platform`.
+
+    Raises
+    ------
+    NotPrinted
+        There is none.
+    """
+    environment = os.environ if environment is None else environment
+    named = environment.get(NAMED, "").strip()
+    if named:
+        found = shutil.which(named, path=environment.get("PATH", ""))
+        if found:
+            return Path(found)
+        raise NotPrinted(f"{NAMED} names “{named}”, which is no program on this computer.")
+    for command in _COMMANDS:
+        found = shutil.which(command, path=environment.get("PATH", ""))
+        if found:
+            return Path(found)
+    for place in _usual_places(environment, system):
+        if place.is_file():
+            return place
+    raise NotPrinted(
+        "A PDF is printed by Chromium, Chrome, Edge or Brave, and none of them was found. Install one, or "
+        f"name it in the environment variable {NAMED}."
+    )
+
+
+def _usual_places(environment: Mapping[str, str], system: str) -> Iterator[Path]:
+    if system == "darwin":
+        for home in (Path("/Applications"), Path(environment.get("HOME", "/")) / "Applications"):
+            yield from (home / name for name in _MAC)
+    elif system == "win32":
+        for variable in ("PROGRAMFILES", "PROGRAMFILES(X86)", "LOCALAPPDATA"):
+            if environment.get(variable):
+                yield from (Path(environment[variable]) / name for name in _WINDOWS)
+    else:
+        yield from map(Path, _LINUX)
+
+
+def print_pdf(
+    html: Path, pdf: Path, *, paper: Paper = "a4", browser: Path | None = None, timeout_s: float = 60.0
+) -> None:
+    """Print a page of this package to a PDF, whole or not at all.
+
+    Parameters
+    ----------
+    html : Path
+        A page that stands alone, such as ``report.html``; it is only read.
+    pdf : Path
+        Where the PDF goes; one that is there is replaced in one step.
+    paper : {"a4", "letter"}
+    browser : Path, optional
+        Left out, `find_browser` finds one.
+    timeout_s : float
+        Seconds after which the browser is ended.
+
+    Raises
+    ------
+    NotPrinted
+        There is no browser, it failed or took too long, or it is too old to number pages. Nothing is left.
+    """
+    if paper not in get_args(Paper):
+        raise ValueError(f"paper must be one of {', '.join(get_args(Paper))}, not {paper!r}")
+    browser = browser or find_browser()
+    try:
+        with tempfile.TemporaryDirectory(
+            prefix=".printing-", dir=pdf.parent, ignore_cleanup_errors=True
+        ) as name:
+            room = Path(name).resolve()
+            _copy_for(paper, html, room / "page.html")
+            _run(browser, room, timeout_s)
+            _check(browser, room / "page.pdf")
+            os.replace(room / "page.pdf", pdf)
+    except OSError as error:
+        raise NotPrinted(
+            f"The computer refused to print: {error.strerror or error} ({error.filename})."
+        ) from None
+
+
+def print_page(page: Path, to: Path | None = None, *, paper: Paper = "a4") -> Path:
+    """Print a record that is there, or any page that stands alone, and change nothing that is there.
+
+    Parameters
+    ----------
+    page : Path
+        A record's folder or an HTML page.
+    to : Path, optional
+        Left out, the PDF gets the page's name and lies beside it, and that of a record beside its folder.
+    paper : {"a4", "letter"}
+
+    Returns
+    -------
+    Path
+        The PDF.
+
+    Raises
+    ------
+    NotPrinted
+        There is no such page, the PDF's place is taken or inside a record, or printing failed.
+    """
+    html = page / "report.html" if page.is_dir() else page
+    if not html.is_file():
+        where = f"{page} holds no report.html" if page.is_dir() else f"{page} is not there"
+        raise NotPrinted(f"{where}. Name a record, such as my-trial/records/my-trial-1, or an HTML page.")
+    beside = html.resolve().parent if _is_record(html.resolve().parent) else html
+    pdf = to or (beside.parent / f"{beside.name if beside.is_dir() else beside.stem}.pdf")
+    if any(map(_is_record, pdf.resolve().parents)):
+        raise NotPrinted("A record is never changed. Name another place for the PDF with --to.")
+    if pdf.exists():
+        raise NotPrinted(f"{pdf} is there already. Name another place for the PDF with --to.")
+    print_pdf(html, pdf, paper=paper)
+    return pdf
+
+
+def _is_record(folder: Path) -> bool:
+    return (folder / "report.html").is_file() and (folder / "inputs.json").is_file()
+
+
+def _copy_for(paper: Paper, html: Path, copy: Path) -> None:
+    text = html.read_text(encoding="utf-8")
+    head, end, body = text.partition("</head>")
+    size = f"<style>@page {{ size: {_CSS_SIZE[paper]} }}</style>"
+    copy.write_text(f"{head}{size}{end}{body}" if end else f"{size}{text}", encoding="utf-8")
+
+
+def _run(browser: Path, room: Path, timeout_s: float) -> None:
+    """Let the browser print; where its sandbox cannot work at all, print this one page of ours without it."""
+    root = hasattr(os, "geteuid") and os.geteuid() == 0
+    said = _run_once(browser, room, ["--no-sandbox"] if root else [], timeout_s)
+    if said is not None and not root and "sandbox" in said.casefold():
+        said = _run_once(browser, room, ["--no-sandbox"], timeout_s)
+    if said is not None:
+        last = next(
+            (line.strip() for line in reversed(said.splitlines()) if line.strip()), "it did not say why"
+        )
+        raise NotPrinted(f"{browser} printed nothing: {last[:200].rstrip('.')}.")
+
+
+def _run_once(browser: Path, room: Path, extra: list[str], timeout_s: float) -> str | None:
+    """None where a PDF came out; otherwise what the browser said."""
+    # into a file: a pipe would be held open by any child that outlives the browser
+    with (room / "said.txt").open("w+b") as said:
+        command = [
+            str(browser),
+            *_ALONE,
+            *extra,
+            f"--user-data-dir={room / 'profile'}",
+            f"--print-to-pdf={room / 'page.pdf'}",
+            (room / "page.html").as_uri(),
+        ]
+        process = subprocess.Popen(
+            command,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=said,
+            start_new_session=os.name != "nt",
+        )
+        try:
+            process.wait(timeout_s)
+        except subprocess.TimeoutExpired:
+            raise NotPrinted(f"{browser} had printed nothing after {timeout_s:g} s and was ended.") from None
+        finally:
+            _end(process)
+        if process.returncode == 0 and (room / "page.pdf").is_file():
+            return None
+        said.seek(0)
+        return said.read().decode("utf-8", "replace")
+
+
+def _end(process: subprocess.Popen[bytes]) -> None:
+    """End the browser with all its children, so that none of them writes into a folder being removed."""
+    if os.name == "nt":
+        process.kill()
+    else:
+        with contextlib.suppress(ProcessLookupError, PermissionError):
+            os.killpg(process.pid, signal.SIGKILL)
+    process.wait()
+
+
+def _check(browser: Path, pdf: Path) -> None:
+    content = pdf.read_bytes()
+    if not content.startswith(b"%PDF-") or b"%%EOF" not in content[-1024:]:
+        raise NotPrinted(f"{browser} wrote a PDF that is not whole; is the disk full?")
+    version = re.search(rb"Skia/PDF m(\d+)", content)
+    if version and int(version[1]) < OLDEST:
+        raise NotPrinted(
+            f"{browser} is version {int(version[1])}, which prints no page numbers. "
+            f"Update it to {OLDEST} or newer."
+        )

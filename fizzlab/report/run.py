@@ -1,0 +1,232 @@
+"""From a checked trial folder to a record: papermill runs the notebook, the page is made from what it shows.
+
+`records` gives the folder to write in, and makes a numbered record of it in one step, so that a failure, a
+full disk or a Ctrl-C leaves nothing half-written.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import os
+from collections.abc import Callable
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Any
+
+from fizzlab import records
+from fizzlab.errors import BadInput, FizzlabError, Problem
+from fizzlab.report import kernels, page
+from fizzlab.report import pdf as printing
+from fizzlab.report.deviations import deviations
+from fizzlab.report.many import Outcome as Outcome
+from fizzlab.report.many import write_reports as write_reports
+from fizzlab.trial import shipped
+from fizzlab.trial.folder import RECORDS, Trial, load, refuse_records
+
+
+class NotebookStopped(FizzlabError):
+    """A cell of the notebook failed; `notebook` is kept for those who want to look."""
+
+    def __init__(self, sentence: str, notebook: Path) -> None:
+        self.notebook = notebook
+        super().__init__(f"{sentence} The notebook as far as it got: {notebook}")
+
+
+class WithoutPdf(FizzlabError):
+    """The record is whole, but the PDF that was asked for is not in it; `page` is the record's HTML page."""
+
+    def __init__(self, sentence: str, page: Path) -> None:
+        self.page = page
+        super().__init__(f"{sentence} The record was kept without a PDF, and is whole otherwise: {page}")
+
+
+def write_report(
+    folder: str | Path,
+    *,
+    notebook: str = "trial_report",
+    progress: bool = False,
+    signed: records.Signed | None = None,
+    pdf: bool = False,
+    paper: printing.Paper | None = None,
+) -> Path:
+    """Check a trial folder, run a notebook on it and keep the outcome as a new record.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The trial folder.
+    notebook : str
+        Name of a shipped notebook.
+    progress : bool
+        Show papermill's progress bar.
+    signed : Signed, optional
+        Who made the report, who checked it, and when; `made_by` of trial.toml where it names no maker.
+    pdf : bool
+        Print the page to ``report.pdf`` as well, through a browser that is installed.
+    paper : {"a4", "letter"}, optional
+        Its paper; left out, that of trial.toml.
+
+    Returns
+    -------
+    Path
+        The HTML page, ``records/<trial>-<n>/report.html``; beside it lie ``report.ipynb``,
+        ``findings.json``, ``inputs.json``, ``figures/``, copies of the tables in ``inputs/`` and the record's
+        line of the ledger, ``entry.json``.
+
+    Raises
+    ------
+    BadInput
+        The folder has problems; nothing was written.
+    NotebookStopped
+        The notebook failed; only the notebook itself was kept.
+    WithoutPdf
+        The PDF could not be printed; the record was kept without it.
+    """
+    refuse_records(folder)
+    trial = load(folder)
+    before = records.fingerprints(trial.folder, trial.inputs)
+    signed = signed or records.Signed()
+    signed = replace(signed, made_by=signed.made_by or trial.settings.made_by)
+    with records.making(trial.folder / RECORDS) as making:
+        executed = _run(trial, notebook, making, progress)
+        _copy_inputs(making, trial)
+        if records.fingerprints(trial.folder, trial.inputs) != before:
+            changed = "a table was changed while the report was being made."
+            raise BadInput([Problem(str(folder), changed, "Run the report again.")])
+        shown = page.from_notebook(executed["cells"])
+        _write_pieces(making, shown)
+        _write_inputs(making, trial, notebook, before)
+        about = _about(trial, notebook, before, signed)
+        unprinted: list[str] = []
+        finish = _stamped(trial, shown, (paper or trial.settings.paper) if pdf else None, unprinted)
+        html = records.keep(making, about, finish).folder / "report.html"
+    if unprinted:
+        raise WithoutPdf(unprinted[0], html)
+    return html
+
+
+def _run(trial: Trial, notebook: str, making: Path, progress: bool) -> dict[str, Any]:
+    """Execute the notebook inside the record's folder, so that it can be run again from there."""
+    with kernels.warm_kernel(making) as kernel:
+        return _run_in(kernel, trial, notebook, making, progress)
+
+
+def _run_in(kernel: Any, trial: Trial, notebook: str, making: Path, progress: bool) -> dict[str, Any]:
+    import papermill
+    from nbclient.exceptions import DeadKernelError
+    from papermill.exceptions import PapermillExecutionError
+
+    out = making / "report.ipynb"
+    try:
+        executed: dict[str, Any] = papermill.execute_notebook(
+            shipped.notebook(notebook),
+            out,
+            parameters={"trial_folder": os.path.relpath(trial.folder.resolve(), making.resolve())},
+            # no cwd: the kernel has its own, and papermill would move this whole process there
+            kernel_name="python3",
+            km=kernel,
+            progress_bar={"desc": trial.settings.code, "leave": False} if progress else False,
+            log_output=False,
+            store_widget_state=False,
+            autosave_cell_every=0,
+        )
+    except PapermillExecutionError as error:
+        kept = _keep_stopped(out, trial)
+        said = (
+            error.evalue if error.ename in ("CannotAnswer", "BadInput") else f"{error.ename}: {error.evalue}"
+        )
+        raise NotebookStopped(f"The report of trial {trial.settings.code} stopped: {said}", kept) from None
+    except DeadKernelError:
+        kept = _keep_stopped(out, trial)
+        ended = "the process that ran its notebook was ended from outside, often for want of memory."
+        raise NotebookStopped(f"The report of trial {trial.settings.code} stopped: {ended}", kept) from None
+    return executed
+
+
+def _keep_stopped(notebook: Path, trial: Trial) -> Path:
+    kept = trial.folder / RECORDS / "stopped"
+    kept.mkdir(exist_ok=True)
+    target = kept / f"{trial.settings.code}-{dt.datetime.now():%Y%m%d-%H%M%S}.ipynb"
+    os.replace(notebook, target)
+    return target
+
+
+def _copy_inputs(making: Path, trial: Trial) -> None:
+    """Keep the tables as they were, so that a later change of one can be told row by row."""
+    for path in trial.inputs:
+        copy = making / records.INPUTS / records.kept_as(records.name_of(path, trial.folder))
+        copy.parent.mkdir(parents=True, exist_ok=True)
+        copy.write_bytes(path.read_bytes())
+
+
+def _write_pieces(making: Path, shown: page.Shown) -> None:
+    figures = making / "figures"
+    figures.mkdir()
+    for name, (png, svg) in shown.pictures.items():
+        (figures / f"{name}.png").write_bytes(png)
+        (figures / f"{name}.svg").write_text(svg, encoding="utf-8")
+    (making / "findings.json").write_text(page.findings_json(shown), encoding="utf-8")
+
+
+def _write_inputs(making: Path, trial: Trial, notebook: str, inputs: dict[str, str]) -> None:
+    about = {
+        "trial": trial.settings.code,
+        "made_at": dt.datetime.now().astimezone().isoformat(timespec="seconds"),
+        "notebook": {"name": notebook, "sha256": records.fingerprint(shipped.notebook(notebook))},
+        "parameters": trial.settings.model_dump(mode="json"),
+        "inputs_sha256": inputs,
+        "notes": _notes(trial),
+        "versions": records.versions(),
+    }
+    text = json.dumps(about, indent=2, ensure_ascii=False) + "\n"
+    (making / "inputs.json").write_text(text, encoding="utf-8")
+
+
+def _notes(trial: Trial) -> list[dict[str, str]]:
+    """Every remark in a table, those of rows left out too, so that records can be searched."""
+    found = []
+    for name, table in trial.tables.items():
+        for rows in (table.rows, table.left_out):
+            if "note" in rows and len(rows):
+                runs = rows["run"] if "run" in rows else [""] * len(rows)
+                notes = [note.strip() if isinstance(note, str) else "" for note in rows["note"]]
+                found += [
+                    {"table": name, "run": run, "note": note}
+                    for run, note in zip(runs, notes, strict=True)
+                    if note
+                ]
+    return found
+
+
+def _about(trial: Trial, notebook: str, inputs: dict[str, str], signed: records.Signed) -> records.About:
+    plan = records.read_ledger(trial.folder / RECORDS).plan()
+    runs = plan.runs if plan is not None else ()
+    return records.About(
+        trial=trial.settings.code,
+        title=trial.settings.title,
+        signed=signed,
+        notebook={"name": notebook, "sha256": records.fingerprint(shipped.notebook(notebook))},
+        parameters_sha256=records.sha256(records.canonical(trial.settings.model_dump(mode="json"))),
+        inputs=inputs,
+        lots=trial.settings.lots,
+        deviations=[records.DeviationEntry(**asdict(found)) for found in deviations(trial, runs)],
+    )
+
+
+def _stamped(
+    trial: Trial, shown: page.Shown, paper: printing.Paper | None, unprinted: list[str]
+) -> Callable[[Path, records.Stamp], None]:
+    """Write what carries the record's number, once it is known; why there is no PDF goes to `unprinted`."""
+
+    def finish(making: Path, stamp: records.Stamp) -> None:
+        text = page.html_page(shown, title=trial.settings.title, stamp=stamp, place=trial.settings.place)
+        html = making / "report.html"
+        html.write_text(text, encoding="utf-8")
+        if paper is not None:
+            try:
+                printing.print_pdf(html, making / "report.pdf", paper=paper)
+            except printing.NotPrinted as error:
+                unprinted.append(str(error))
+
+    return finish

@@ -1,0 +1,134 @@
+"""The whole of `trial.toml` as one model."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from fizzlab.models.terms import Amount, Category, Term
+from fizzlab.recipe import Recipe
+from fizzlab.trial.settings.base import Name, Section, Text
+from fizzlab.trial.settings.confirms import ConfirmsSettings
+from fizzlab.trial.settings.crumble import CrumbleSettings
+from fizzlab.trial.settings.earlier import EarlierSettings
+from fizzlab.trial.settings.factors import FactorSettings
+from fizzlab.trial.settings.fizz import FizzSettings
+from fizzlab.trial.settings.imports import ImportSettings
+from fizzlab.trial.settings.lots import DeviationSettings, Lots
+from fizzlab.trial.settings.plan import PlanSettings
+from fizzlab.trial.settings.recipe import RecipeSettings, make_recipe
+from fizzlab.trial.settings.responses import MEASURES, ChooseSettings, Measure, ResponseSettings
+from fizzlab.trial.tables import SPECS
+
+#: Names that neither a factor nor a response of the maker's own may have.
+TAKEN = frozenset(column.name for column in SPECS["runs"].columns) | {
+    "leave_out",
+    "temp_c",
+    "rh_pct",
+    "vpd_kpa",
+}
+
+
+def factor_name_fault(name: str) -> str:
+    """Why a factor cannot have a name; empty where it can.
+
+    Examples
+    --------
+    >>> factor_name_fault("Colour")
+    'write the factor “Colour” in small letters, digits and _ only'
+    >>> factor_name_fault("colour")
+    ''
+    """
+    if name.casefold() in TAKEN:
+        return f"a factor may not be called “{name}”, a name fizzlab uses itself"
+    if name != name.strip().casefold() or not name.replace("_", "").isalnum():
+        return f"write the factor “{name}” in small letters, digits and _ only"
+    return ""
+
+
+class AirPoint(Section):
+    """Air for which to forecast."""
+
+    temp_c: float = Field(ge=-5, le=45)
+    rh_pct: float = Field(ge=1, le=99)
+
+
+class DryingSettings(Section):
+    """How dry times are analysed and forecast."""
+
+    air: Literal["vpd", "rh and temperature", "none"] = "vpd"
+    distribution: Literal["lognormal", "weibull", "loglogistic"] = "lognormal"
+    shares: list[Annotated[float, Field(gt=0, lt=1)]] = Field(
+        default=[0.5, 0.9, 0.95], min_length=1, max_length=6
+    )
+    night_hours: float = Field(default=12.0, gt=0, le=200)
+    forecast_air: AirPoint | None = None
+    remaining_share: float = Field(default=0.05, gt=0, lt=1)
+    constant_loss_g_per_h: float = Field(default=0.02, gt=0, le=100)
+
+
+class TrialSettings(Section):
+    """The whole of `trial.toml`."""
+
+    code: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$")
+    title: Text
+    question: Text
+    place: str = ""
+    made_by: str = ""
+    paper: Literal["a4", "letter"] = "a4"
+    seed: int = Field(default=1, ge=0)
+    factors: dict[str, FactorSettings] = Field(default_factory=dict)
+    lots: dict[Name, Lots] = Field(default_factory=dict)
+    deviations: list[DeviationSettings] = Field(default_factory=list, max_length=200)
+    recipe: RecipeSettings | None = None
+    plan: PlanSettings | None = None
+    drying: DryingSettings = DryingSettings()
+    fizz: FizzSettings = FizzSettings()
+    crumble: CrumbleSettings = CrumbleSettings()
+    responses: dict[str, ResponseSettings] = Field(default_factory=dict)
+    choose: ChooseSettings = ChooseSettings()
+    imports: dict[Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")], ImportSettings] = Field(
+        default_factory=dict
+    )
+    earlier: EarlierSettings | None = None
+    confirms: ConfirmsSettings | None = None
+
+    @model_validator(mode="after")
+    def _factor_names(self) -> TrialSettings:
+        for name in self.factors:
+            fault = factor_name_fault(name)
+            if fault:
+                raise ValueError(fault)
+        return self
+
+    def terms(self) -> list[Term]:
+        """The factors as terms of a model, in the order of the file."""
+        found: list[Term] = []
+        for name, factor in self.factors.items():
+            if factor.levels is not None:
+                found.append(Category(name, tuple(factor.levels), factor.control or factor.levels[0]))
+            else:
+                found.append(Amount(name, factor.unit))
+        return found
+
+    def measure(self, response: str) -> Measure:
+        """How a response is spoken of and compared: one of `MEASURES`, or the maker's own."""
+        if response in MEASURES:
+            return MEASURES[response]
+        own = self.responses[response]
+        return Measure(own.label, own.unit, own.scale or "ratio")
+
+    def own_responses(self) -> list[str]:
+        """The responses that are columns of `runs`."""
+        return [name for name in self.responses if name not in MEASURES]
+
+    def made_recipe(self) -> Recipe | None:
+        """The recipe with its rules, or None where trial.toml has none; see `make_recipe`."""
+        return None if self.recipe is None else make_recipe(self.recipe, self.factors)
+
+    def label(self, name: str) -> str:
+        """The plain words for a factor, or its name without the unit that ends it."""
+        factor = self.factors.get(name)
+        plain = name.removesuffix(f"_{factor.unit}") if factor and factor.unit else name
+        return (factor.label if factor else "") or plain.replace("_", " ")

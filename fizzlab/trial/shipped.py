@@ -1,0 +1,62 @@
+"""Where the notebooks and the demo trials lie: inside the installed package, or in the checkout."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+_PACKAGE = Path(__file__).resolve().parent.parent
+_INSTALLED = _PACKAGE / "_shipped"
+
+NOTEBOOKS = _INSTALLED / "notebooks" if _INSTALLED.is_dir() else _PACKAGE.parent / "notebooks"
+DEMO = _INSTALLED / "demo" if _INSTALLED.is_dir() else _PACKAGE.parent / "data" / "demo"
+
+
+def notebook(name: str) -> Path:
+    """Path of a shipped notebook.
+
+    Raises
+    ------
+    ValueError
+        There is no notebook of that name.
+
+    Examples
+    --------
+    >>> notebook("trial_report").name
+    'trial_report.ipynb'
+    """
+    path = NOTEBOOKS / f"{name}.ipynb"
+    if not path.is_file():
+        raise ValueError(f"no notebook is called {name!r}")
+    return path
+
+
+def notebooks() -> list[Path]:
+    """Every shipped notebook, by name."""
+    return sorted(NOTEBOOKS.glob("*.ipynb"))
+
+
+def reports() -> list[Path]:
+    """The notebooks that a report can be made with: all but the bench, which waits for presses.
+
+    Examples
+    --------
+    >>> "bench" in [path.stem for path in notebooks()], "bench" in [path.stem for path in reports()]
+    (True, False)
+    """
+    return [path for path in notebooks() if path.stem != "bench"]
+
+
+def demo_trials() -> list[Path]:
+    """The folders of the demo trials, by name.
+
+    Examples
+    --------
+    >>> [folder.name for folder in demo_trials()]
+    ['binder', 'colour-ways', 'cores', 'season']
+    """
+    return sorted(path.parent for path in DEMO.glob("*/trial.toml"))
+
+
+def demo(name: str) -> Path:
+    """The folder of one demo trial."""
+    return DEMO / name

@@ -16,7 +16,6 @@ from sound_trial import RUNS, TOML, TOUCH
 from fizzlab.errors import BadInput
 from fizzlab.trial.exports import guess, lay_out, read
 from fizzlab.trial.folder import load
-from fizzlab.trial.tables import SPECS
 
 #: Sections that the small trial lacks, so that every reader of settings is tried.
 MORE_TOML = """
@@ -241,7 +240,7 @@ def spoilt_trial(number: int) -> Case:
         spoilt = "readings.xlsx"
         files[spoilt] = _spoilt_book(rng)
     else:
-        name = rng.choice(list(SPECS))
+        name = rng.choice(list(TABLES))
         spoilt = f"{name}.csv"
         files[spoilt] = mutated(TABLES[name].encode(), rng)
     return Case(number, spoilt, files)

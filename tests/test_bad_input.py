@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner
 from sound_trial import LOG, RUNS, TOML, TOUCH
 
-from fizzlab.cli import main
+from fizzlab.cli.main import main
 
 MakeTrial = Callable[..., Path]
 

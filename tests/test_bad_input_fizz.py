@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from sound_trial import TOML
 from test_bad_input import Case, _state
 
-from fizzlab.cli import main
+from fizzlab.cli.main import main
 from fizzlab.trial.folder import load
 
 MakeTrial = Callable[..., Path]

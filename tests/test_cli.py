@@ -8,7 +8,7 @@ from pathlib import Path
 
 from click.testing import CliRunner
 
-from fizzlab.cli import main
+from fizzlab.cli.main import main
 from fizzlab.trial.folder import load
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 import pytest
 
-from fizzlab.cli import main
+from fizzlab.cli.main import main
 
 ROOT = Path(__file__).parents[1]
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md"))]

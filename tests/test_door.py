@@ -11,13 +11,13 @@ from sound_trial import LOG, RUNS, TOUCH
 
 from fizzlab.errors import BadInput
 from fizzlab.trial.folder import load
-from fizzlab.trial.tables import SPECS, Column, RawTable, Table, parse
+from fizzlab.trial.tables import TABLES, Column, RawTable, Table, parse
 
 MakeTrial = Callable[..., Path]
 
 
 def _column(table: str, name: str) -> Column:
-    return next(column for column in SPECS[table].columns if column.name == name)
+    return next(column for column in TABLES[table].columns if column.name == name)
 
 
 def _read(column: Column, cells: list[str]) -> tuple[Table, list[str]]:

@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sound_trial import RUNS, TOML
 
-from fizzlab.trial.tables import SPECS
+from fizzlab.measures import TABLES
 
 #: 8,700 trials and 900 exports in 12 parts, so that the work is shared out evenly; with the two times 200
 #: made-up tables below, 10,000.
@@ -58,8 +58,8 @@ EXTRA = st.lists(st.sampled_from(NAMES), max_size=2)
 def test_made_up_tables_end_in_a_trial_or_in_sentences(
     known: bool, data: st.DataObject, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
-    name = data.draw(st.sampled_from(sorted(SPECS)))
-    header = [column.name for column in SPECS[name].columns]
+    name = data.draw(st.sampled_from(sorted(TABLES)))
+    header = [column.name for column in TABLES[name].columns]
     if name == "runs":
         header += ["colour", "binder_g"]
     if not known:

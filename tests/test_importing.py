@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner, Result
 from sound_trial import LOG, TOML
 
-from fizzlab.cli import main
+from fizzlab.cli.main import main
 from fizzlab.trial import placing
 from fizzlab.trial.folder import load
 

@@ -18,12 +18,12 @@ from click.testing import CliRunner
 from sound_trial import RUNS, TOML, TOUCH
 
 from fizzlab.bench.planfiles import write_plan
-from fizzlab.cli import main
+from fizzlab.cli.main import main
 from fizzlab.report.page import Grid, Notes, Prose
 from fizzlab.report.parts.general import plain
 from fizzlab.trial.folder import load
 from fizzlab.trial.settings import read_settings
-from fizzlab.trial.tables import SPECS, read_csv, read_sheets
+from fizzlab.trial.tables import TABLES, read_csv, read_sheets
 
 MakeTrial = Callable[..., Path]
 
@@ -231,7 +231,7 @@ def test_the_extent_that_a_sheet_states_is_not_believed(tmp_path: Path) -> None:
         path.write_bytes(
             book_with("sheet", lambda s, e=extent: re.sub(r'ref="[A-Z0-9:]+"', f'ref="{e}"', s, count=1))
         )
-        tables, _, problems = read_sheets(path, list(SPECS))
+        tables, _, problems = read_sheets(path, list(TABLES))
         assert problems == []
         assert len(tables["touch_checks"].cells) == len(TOUCH.splitlines()) - 1
 

@@ -21,6 +21,7 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from sound_trial import TOML
 
+from fizzlab import measures
 from fizzlab.bench.journal import JOURNAL, Journal, OtherBench, not_put_in
 from fizzlab.bench.logbook import Logbook, practice_folder
 from fizzlab.bench.logbook.book import CannotKeep
@@ -28,7 +29,6 @@ from fizzlab.bench.planfiles import write_plan
 from fizzlab.bench.workbook import Sheet, write_workbook
 from fizzlab.errors import BadInput
 from fizzlab.trial.folder import load
-from fizzlab.trial.tables import SPECS
 
 RUNS = (
     "run,day,blind,made_at,colour,binder_g,note\n"
@@ -62,11 +62,14 @@ def _folder(home: Path, kind: str) -> Path:
     (folder / "trial.toml").write_text(TOML)
     (folder / "runs.csv").write_text(RUNS)
     if kind == "workbook":
-        sheets = [Sheet(name, SPECS[name].meaning, SPECS[name].columns, _rows(name)) for name in TABLES]
+        sheets = [
+            Sheet(name, measures.TABLES[name].meaning, measures.TABLES[name].columns, _rows(name))
+            for name in TABLES
+        ]
         write_workbook(folder / "readings.xlsx", "Two ways", sheets)
     elif kind != "nowhere":
         for name in TABLES:
-            rows = _rows(name).reindex(columns=[column.name for column in SPECS[name].columns])
+            rows = _rows(name).reindex(columns=[column.name for column in measures.TABLES[name].columns])
             text = rows.to_csv(index=False, sep=";" if kind == "commas" else ",", lineterminator="\n")
             data = text.replace("\n", "\r\n").encode("utf-8-sig") if kind == "commas" else text.encode()
             (folder / f"{name}.csv").write_bytes(data)

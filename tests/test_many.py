@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from fizzlab.cli import main
+from fizzlab.cli.main import main
 from fizzlab.errors import BadInput, CannotAnswer, FizzlabError, Problem
 from fizzlab.records.remote import Address, NotSent
 from fizzlab.report import run as report

@@ -18,7 +18,7 @@ from fizzlab import recipe as made_of
 from fizzlab.bench.cards import make_cards
 from fizzlab.bench.planfiles import write_plan
 from fizzlab.bench.planning import plan_trial
-from fizzlab.cli import main
+from fizzlab.cli.main import main
 from fizzlab.errors import BadInput, CannotAnswer
 from fizzlab.trial.folder import load
 from fizzlab.trial.newtrial import start

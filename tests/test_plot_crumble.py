@@ -10,9 +10,9 @@ import pytest
 from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
 
+from fizzlab.models.plotting import WIDTH
 from fizzlab.report import parts as sections
 from fizzlab.report.figures.crumble import SHADES, drop_sequence, score_bars, top_cm, tumble_losses
-from fizzlab.report.figures.style import WIDTH
 from fizzlab.report.page import Picture
 from fizzlab.trial import shipped
 from fizzlab.trial.folder import load

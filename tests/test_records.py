@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from kept_trial import keep_record
 
 from fizzlab import records
-from fizzlab.cli import main
+from fizzlab.cli.main import main
 from fizzlab.errors import BadInput
 from fizzlab.records.entries import line_of, parse_line, sha256
 

@@ -28,7 +28,7 @@ from kept_trial import keep_record, write_tables
 
 import fizzlab.report.run
 from fizzlab import records
-from fizzlab.cli import main
+from fizzlab.cli.main import main
 from fizzlab.records.locks import Busy, locked
 from fizzlab.trial.folder import load
 

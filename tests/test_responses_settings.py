@@ -12,7 +12,7 @@ from planned_trials import toml
 from sound_trial import RUNS, TOML
 from test_bad_input import Case
 
-from fizzlab.cli import main
+from fizzlab.cli.main import main
 from fizzlab.trial.folder import load
 
 MakeTrial = Callable[..., Path]

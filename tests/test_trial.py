@@ -14,7 +14,7 @@ from sound_trial import LOG, RUNS, TOML, TOUCH
 
 from fizzlab.errors import BadInput
 from fizzlab.trial.folder import Trial, load
-from fizzlab.trial.tables import SPECS, RawTable, parse
+from fizzlab.trial.tables import TABLES, RawTable, parse
 
 MakeTrial = Callable[..., Path]
 
@@ -203,9 +203,9 @@ def test_any_bytes_end_in_a_trial_or_in_problems(data: bytes, table: str, make_t
 
 
 @settings(max_examples=200, deadline=None)
-@given(st.lists(st.text(max_size=12), min_size=1, max_size=5), st.sampled_from(sorted(SPECS)))
+@given(st.lists(st.text(max_size=12), min_size=1, max_size=5), st.sampled_from(sorted(TABLES)))
 def test_any_cells_parse_to_typed_columns(cells: list[str], name: str) -> None:
-    spec = SPECS[name]
+    spec = TABLES[name]
     frame = pd.DataFrame({column.name: cells for column in spec.columns}, dtype=object)
     frame.index += 2
     table, problems = parse(RawTable(f"{name}.csv", frame), spec.columns)

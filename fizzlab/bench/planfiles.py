@@ -20,7 +20,7 @@ from fizzlab.errors import BadInput, Problem
 from fizzlab.trial.folder import RECORDS, WORKBOOK, refuse_records
 from fizzlab.trial.placing import beside, put_in_place
 from fizzlab.trial.settings import FILE, read_settings
-from fizzlab.trial.tables import BLIND, LEAVE_OUT, SPECS, Column, RawTable, guarded, read_csv, read_sheets
+from fizzlab.trial.tables import BLIND, LEAVE_OUT, TABLES, Column, RawTable, guarded, read_csv, read_sheets
 
 DEMO = Path(__file__).resolve().parent / "templates" / "plan_demo"
 
@@ -144,7 +144,7 @@ def read_plan(folder: str | Path = "") -> Planned:
 def runs_csv(planned: Planned) -> str:
     """The table `runs`, with the columns that are filled in at the bench left blank."""
     factors = list(planned.settings.factors)
-    later = [column.name for column in SPECS["runs"].columns if column.name not in _RUNS_PLANNED]
+    later = [column.name for column in TABLES["runs"].columns if column.name not in _RUNS_PLANNED]
     later[-1:-1] = planned.settings.own_responses()
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
@@ -185,7 +185,7 @@ def readings_sheets(planned: Planned) -> list[Sheet]:
         ],
     }
     sheets = []
-    for name, spec in SPECS.items():
+    for name, spec in TABLES.items():
         if name in wishes.tables:
             columns = spec.columns
             if name == "crumble_scores":  # whoever scores sees the code on the tray, and never the batch
@@ -254,7 +254,7 @@ def _made(raw: RawTable) -> list[Problem]:
     """A list of batches may be replaced only if a plan wrote it and nothing was added since."""
     if raw.cells.empty:
         return []
-    later = {column.name for column in (*SPECS["runs"].columns, LEAVE_OUT)} - set(_RUNS_PLANNED)
+    later = {column.name for column in (*TABLES["runs"].columns, LEAVE_OUT)} - set(_RUNS_PLANNED)
     # what stands to the right of these is the maker's own: a response, or one that trial.toml no longer names
     names = list(raw.cells.columns)
     first = min((place for place, name in enumerate(names) if name in later), default=len(names))
@@ -270,13 +270,13 @@ def _made(raw: RawTable) -> list[Problem]:
 
 
 def _read_into(path: Path) -> list[Problem]:
-    tables, others, problems = read_sheets(path, list(SPECS))
+    tables, others, problems = read_sheets(path, list(TABLES))
     do = "Plan in a new folder; this one has been begun."
     for name, raw in tables.items():
         if name == "runs":
             problems += _made(raw)
             continue
-        filled = _filled(raw, SPECS[name].planned)
+        filled = _filled(raw, TABLES[name].planned)
         if filled:
             problems.append(Problem(raw.where, "readings stand in it.", do, row=filled[0]))
     for title in others:

@@ -1,9 +1,9 @@
 """What a trial changed: every factor against every response, gathered from the fits that the report shows.
 
 Dry times are compared by their own fit, which knows days. Every other response with one number a batch is
-compared by `fizzlab.models.effects`, which knows them too, wherever days have several batches. The fits of fizz
-times, scores and drops know batches only. They serve where days tell nothing (one day, or a batch a day), or
-where there is no number a batch, and then not for what was set mostly for whole days.
+compared by `fizzlab.models.effects`, which knows them too, wherever days have several batches. The fits of
+fizz times, scores and drops know batches only. They serve where days tell nothing (one day, or a batch a
+day), or where there is no number a batch, and then not for what was set mostly for whole days.
 """
 
 from __future__ import annotations

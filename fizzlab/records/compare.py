@@ -8,7 +8,7 @@ from difflib import SequenceMatcher
 from pathlib import Path
 from typing import Any
 
-from fizzlab.trial.tables import SPECS, RawTable, read_csv, read_sheets
+from fizzlab.trial.tables import TABLES, RawTable, read_csv, read_sheets
 
 #: More single changes than this are counted, not listed.
 MOST_LISTED = 6
@@ -47,7 +47,7 @@ def changes(old: Path, new: Path) -> list[str]:
 
 def _tables(path: Path) -> dict[str, RawTable] | None:
     if path.suffix == ".xlsx":
-        sheets, _, problems = read_sheets(path, list(SPECS))
+        sheets, _, problems = read_sheets(path, list(TABLES))
         return None if problems and not sheets else sheets
     raw, _ = read_csv(path)
     return None if raw is None else {path.stem: raw}

@@ -23,7 +23,7 @@ from fizzlab.records.store import (
     own_entry,
     record_folders,
 )
-from fizzlab.trial.tables import SPECS
+from fizzlab.trial.tables import TABLES
 
 #: A page may be printed long after its record was made; nothing vouches for the print.
 PRINTED_LATER = ("report.pdf",)
@@ -273,7 +273,7 @@ def _readings(folder: Path, home: Path, last: Report) -> list[Fault]:
         else:
             what = f"{name}."
         found.append(Fault("readings", name, f"Readings changed since record {last.record}: {what}"))
-    tables = [path.name for path in sorted(folder.glob("*.csv")) if path.stem.casefold() in SPECS]
+    tables = [path.name for path in sorted(folder.glob("*.csv")) if path.stem.casefold() in TABLES]
     found += [
         Fault("readings", name, f"Readings changed since record {last.record}: {name} is new.")
         for name in [*tables, *(["readings.xlsx"] if (folder / "readings.xlsx").is_file() else [])]

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from fizzlab.trial.folder import Trial
-from fizzlab.trial.tables import SPECS
+from fizzlab.trial.tables import TABLES
 
 
 @dataclass(frozen=True)
@@ -117,7 +117,7 @@ def _left_out(trial: Trial) -> list[Deviation]:
 
 def _without_readings(trial: Trial) -> list[Deviation]:
     runs = list(trial.rows("runs")["run"])
-    tables = [name for name in SPECS if name not in ("runs", "room_log") and trial.has(name)]
+    tables = [name for name in TABLES if name not in ("runs", "room_log") and trial.has(name)]
     found = []
     for run in runs:
         absent = [name for name in tables if run not in set(trial.rows(name)["run"])]

@@ -30,7 +30,7 @@ from fizzlab.records.remote import Address, NotSent
 from fizzlab.report import kernels
 from fizzlab.trial.folder import WORKBOOK
 from fizzlab.trial.settings import FILE
-from fizzlab.trial.tables import SPECS
+from fizzlab.trial.tables import TABLES
 
 #: Kernels that run side by side must not each start a thread a core for their linear algebra.
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
@@ -100,7 +100,7 @@ def _inside(folder: Path) -> list[Path]:
 
 
 def _holds_a_trial(folder: Path) -> bool:
-    names = (FILE, WORKBOOK, *(f"{table}.csv" for table in SPECS))
+    names = (FILE, WORKBOOK, *(f"{table}.csv" for table in TABLES))
     return any((folder / name).exists() for name in names)
 
 

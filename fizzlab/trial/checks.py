@@ -12,7 +12,7 @@ import pandas as pd
 from fizzlab.errors import Problem, nearest
 from fizzlab.models import air
 from fizzlab.trial.settings import FactorSettings, TrialSettings
-from fizzlab.trial.tables import SHELF_MEASURES, SPECS, Table, shortened
+from fizzlab.trial.tables import SHELF_MEASURES, TABLES, Table, shortened
 
 #: A batch whose drying window is covered less than this by the room log raises a doubt.
 COVERED_ENOUGH = 0.9
@@ -189,7 +189,7 @@ def follow_left_out_runs(tables: Mapping[str, Table]) -> dict[str, Table]:
 
 
 def _repeated(name: str, table: Table) -> list[Problem]:
-    key = list(SPECS[name].key)
+    key = list(TABLES[name].key)
     if not key:
         return []
     rows = table.rows
@@ -208,7 +208,7 @@ def _repeated(name: str, table: Table) -> list[Problem]:
 
 
 def _backwards(name: str, table: Table) -> list[Problem]:
-    spec = SPECS[name]
+    spec = TABLES[name]
     if not spec.series:
         return []
     rows = table.rows

@@ -23,7 +23,7 @@ from fizzlab.trial.settings import FILE, TrialSettings, deviation_problems, lot_
 from fizzlab.trial.tables import (
     BLIND,
     CHECKED_AT,
-    SPECS,
+    TABLES,
     Column,
     RawTable,
     Table,
@@ -77,7 +77,7 @@ class Trial:
         """The rows of a table to analyse; an empty table with the right columns where it is absent."""
         if name in self.tables:
             return self.tables[name].rows
-        return pd.DataFrame(columns=[column.name for column in SPECS[name].columns])
+        return pd.DataFrame(columns=[column.name for column in TABLES[name].columns])
 
     def batches(self) -> pd.DataFrame:
         """The runs that count, indexed by `run`, with day, made_at and the factors."""
@@ -93,7 +93,7 @@ class Trial:
 
     def absent(self) -> list[str]:
         """Names of the tables that are not there or hold no row to analyse."""
-        return [name for name in SPECS if not self.has(name)]
+        return [name for name in TABLES if not self.has(name)]
 
 
 def load(folder: str | Path) -> Trial:
@@ -134,7 +134,7 @@ def _load(folder: Path, *, follow: bool = True) -> tuple[Trial, list[Named]]:
     parsed: dict[str, Table] = {}
     clean: set[str] = set()
     for name, raw in raws.items():
-        table, found = parse(raw, columns_of(name, settings, raw), SPECS[name].planned)
+        table, found = parse(raw, columns_of(name, settings, raw), TABLES[name].planned)
         hard = [problem for problem in found if problem.weight == "problem"]
         problems += hard
         doubts += [problem for problem in found if problem.weight == "doubt"]
@@ -149,7 +149,7 @@ def _load(folder: Path, *, follow: bool = True) -> tuple[Trial, list[Named]]:
     elif "runs" not in raws and not any(problem.where.startswith(("runs", WORKBOOK)) for problem in problems):
         do = "Add it, with one row a batch and at least the columns run and day."
         problems.append(Problem("runs.csv", "the table of batches is not there.", do))
-    for name in SPECS:
+    for name in TABLES:
         if name in clean and name != "runs":
             if "run" in parsed[name].rows and "runs" in clean:
                 parsed[name] = checks.runs_as_spelled(parsed[name], parsed["runs"])
@@ -164,7 +164,7 @@ def _load(folder: Path, *, follow: bool = True) -> tuple[Trial, list[Named]]:
         problems += deviation_problems(settings.deviations, _named_runs(parsed["runs"]))
     doubts += lot_doubts(settings.lots, settings.recipe)
     doubts += _planned_but_absent(settings, raws)
-    usable = {name: parsed[name] for name in SPECS if name in clean}
+    usable = {name: parsed[name] for name in TABLES if name in clean}
     found, odd = checks.across_rows(usable)
     problems += found
     doubts += odd
@@ -277,12 +277,12 @@ def read_all(folder: Path) -> Read:
         out.problems.append(Problem(JOURNAL, what, do))
     book = folder / WORKBOOK
     if book.exists():
-        sheets, others, problems = read_sheets(book, list(SPECS))
+        sheets, others, problems = read_sheets(book, list(TABLES))
         out.inputs.append(book)
         out.raws.update({name: raw for name, raw in sheets.items() if not raw.cells.empty})
         out.problems.extend(problems)
         for title in others:
-            guess = nearest(title, SPECS)
+            guess = nearest(title, TABLES)
             if guess and guess not in sheets:
                 do = f"Rename it if it is meant to be {guess}."
                 out.doubts.append(
@@ -299,13 +299,13 @@ def read_all(folder: Path) -> Read:
             out.doubts.append(Problem(path.name, "this file was not read.", do, weight="doubt"))
     for path in sorted(folder.glob("*.csv")):
         name = path.stem.casefold()
-        if name not in SPECS:
-            guess = nearest(name, SPECS)
+        if name not in TABLES:
+            guess = nearest(name, TABLES)
             do = f"Rename it if it is meant to be {guess}.csv." if guess else "fizzlab has no such table."
             out.doubts.append(Problem(path.name, "this file was not read.", do, weight="doubt"))
             continue
         out.inputs.append(path)
-        if name in out.raws and not unread(out.raws[name], SPECS[name].planned):
+        if name in out.raws and not unread(out.raws[name], TABLES[name].planned):
             what = f"the same table also stands in {WORKBOOK}, sheet {name}."
             out.problems.append(Problem(path.name, what, "Keep one of the two and take the other away."))
             continue
@@ -321,13 +321,13 @@ def _unusable_without_settings(raws: Mapping[str, RawTable]) -> list[Problem]:
     problems = []
     for name, raw in raws.items():
         if name != "runs":
-            problems += parse(raw, columns_of(name, None, raw), SPECS[name].planned)[1]
+            problems += parse(raw, columns_of(name, None, raw), TABLES[name].planned)[1]
     return [problem for problem in problems if problem.weight == "problem"]
 
 
 def columns_of(name: str, settings: TrialSettings | None, raw: RawTable) -> list[Column]:
     """The columns of a table, given the factors, and whether stamps or blind codes stand in it."""
-    columns = list(SPECS[name].columns)
+    columns = list(TABLES[name].columns)
     if name == "runs" and settings is not None:
         for factor, spec in settings.factors.items():
             meaning = f"the {settings.label(factor)} of the batch"

@@ -31,7 +31,7 @@ from fizzlab.trial.exports.guess import Table
 from fizzlab.trial.folder import WORKBOOK, read_all, refuse_records
 from fizzlab.trial.placing import beside, put_in_place
 from fizzlab.trial.settings import FILE, ImportSettings, TrialSettings, read_settings
-from fizzlab.trial.tables import SPECS, parse, read_csv, unread
+from fizzlab.trial.tables import TABLES, parse, read_csv, unread
 
 #: Originals are kept here, inside the trial folder, and never altered.
 EXPORTS = "exports"
@@ -247,7 +247,7 @@ def _standing(folder: Path, table: Table) -> tuple[str, Standing | None, list[Pr
         what = "it is open in a spreadsheet."
         problems.append(Problem(target, what, f"Close it; if it is not open, delete {lock.name}."))
     raw = found.raws.get(table)
-    if path is None and raw is not None and not unread(raw, SPECS[table].planned):
+    if path is None and raw is not None and not unread(raw, TABLES[table].planned):
         what = f"the readings of this trial stand in {WORKBOOK}, and a table cannot be in two places."
         do = f"Save that sheet as {table}.csv and take it out of the workbook; then import again."
         problems.append(Problem(raw.where, what, do))
@@ -273,7 +273,7 @@ def _batch(
         )
     if problems or raw is None or run is None:
         return run, None, problems
-    columns = [column for column in SPECS["runs"].columns if column.name in ("run", "made_at")]
+    columns = [column for column in TABLES["runs"].columns if column.name in ("run", "made_at")]
     only = [column.name for column in columns if column.name in raw.cells.columns]
     table, found = parse(type(raw)(raw.where, raw.cells[only]), columns)
     problems = [problem for problem in found if problem.weight == "problem"]

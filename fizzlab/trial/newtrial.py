@@ -10,7 +10,7 @@ from pathlib import Path
 from fizzlab.errors import BadInput, Problem
 from fizzlab.trial.settings import FILE, PLAN_KINDS, PLAN_OPTIONS, read_settings
 from fizzlab.trial.settings.trial import factor_name_fault
-from fizzlab.trial.tables import SPECS
+from fizzlab.trial.tables import TABLES
 
 #: Tables that nearly every drying trial needs; the others are added when they are used.
 FIRST_TABLES = ("runs", "touch_checks", "room_log")
@@ -168,7 +168,7 @@ def start(
     )
     files = {folder / FILE: text}
     for name in FIRST_TABLES:
-        header = [column.name for column in SPECS[name].columns if column.name != "blind"]
+        header = [column.name for column in TABLES[name].columns if column.name != "blind"]
         if name == "runs":
             header[2:2] = [factor[0] for factor in factors]
         files[folder / f"{name}.csv"] = ",".join(header) + "\n"

@@ -22,7 +22,7 @@ from click.testing import CliRunner
 from pypdf import PageObject, PdfReader
 from pypdf.generic import DictionaryObject
 
-from fizzlab.cli import main
+from fizzlab.cli.main import main
 from fizzlab.report import pdf as printing
 
 MakeTrial = Callable[..., Path]

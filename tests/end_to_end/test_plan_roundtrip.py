@@ -16,7 +16,7 @@ from click.testing import CliRunner
 from planned_trials import KINDS, toml
 
 from fizzlab.bench.planfiles import write_plan
-from fizzlab.cli import main
+from fizzlab.cli.main import main
 from fizzlab.report import parts as sections
 from fizzlab.report.run import write_report
 from fizzlab.trial.folder import Trial, load

@@ -20,7 +20,7 @@ import pytest
 from click.testing import CliRunner
 from sound_trial import RUNS, TOUCH
 
-from fizzlab.cli import main
+from fizzlab.cli.main import main
 from fizzlab.report.run import NotebookStopped, write_report
 from fizzlab.trial import shipped
 

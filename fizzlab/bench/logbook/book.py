@@ -15,11 +15,11 @@ from fizzlab.bench.logbook.changes import Cells, Change, done, fits, place, plai
 from fizzlab.bench.logbook.files import FileBusy, TableFile, Workbook, after, find, rows_of
 from fizzlab.bench.logbook.state import Entry, Running, State
 from fizzlab.errors import BadInput, FizzlabError, Problem
+from fizzlab.measures import WATER_C, Kind
 from fizzlab.trial import checks
 from fizzlab.trial.folder import WORKBOOK, columns_of, with_hours
 from fizzlab.trial.settings import TrialSettings, read_settings
-from fizzlab.trial.tables import LEAVE_OUT, SPECS, RawTable, Table, parse
-from fizzlab.trial.tables.columns import WATER_C, Kind
+from fizzlab.trial.tables import LEAVE_OUT, TABLES, RawTable, Table, parse
 
 #: Tables that are logged into, besides the time of making in runs.
 DRYING = ("touch_checks", "weighings")
@@ -199,7 +199,7 @@ class Logbook:
     def _ahead(self, name: str) -> list[tuple[str, str, float]]:
         """Prepared rows without a reading, later than every reading of their piece."""
         raw = self._view(name)
-        spec = SPECS[name]
+        spec = TABLES[name]
         readings = [column for column in raw.cells.columns if column not in spec.planned]
         rows = list(rows_of(raw).values())
         last: dict[tuple[str, str], float] = {}
@@ -265,7 +265,7 @@ class Logbook:
         found = []
         for name in FIZZING:
             raw = self._view(name)
-            read = parse(raw, columns_of(name, self.settings, raw), SPECS[name].planned)[0].rows
+            read = parse(raw, columns_of(name, self.settings, raw), TABLES[name].planned)[0].rows
             if ((read["run"] == run) & (read["piece"] == piece)).any():
                 found.append(name)
         return found
@@ -408,7 +408,7 @@ class Logbook:
     def _placed(self, entry: Entry, raw: RawTable) -> list[Change]:
         instead = self.state.entries[entry.replaces].cells if entry.replaces else None
         cells = self._as_stamped(entry, raw)
-        return place(rows_of(raw), raw.cells.columns, SPECS[entry.table], cells, instead)
+        return place(rows_of(raw), raw.cells.columns, TABLES[entry.table], cells, instead)
 
     def _as_stamped(self, entry: Entry, raw: RawTable) -> Cells:
         """Write the clock time instead of the hours where the maker's table does so."""
@@ -425,7 +425,7 @@ class Logbook:
         """Refuse a reading that the door would refuse."""
         table, cells = entry.table, entry.cells
         one = RawTable(table, pd.DataFrame([dict(cells)], index=[2]))
-        columns = [column for column in SPECS[table].columns if column.name in cells]
+        columns = [column for column in TABLES[table].columns if column.name in cells]
         found = parse(one, columns)[1]
         if found:
             raise BadInput(Problem(table, each.what, each.do, column=each.column) for each in found)
@@ -445,7 +445,7 @@ class Logbook:
         """What the door would refuse in a table."""
         if raw.cells.empty:
             return []
-        read, found = parse(raw, columns_of(table, self.settings, raw), SPECS[table].planned)
+        read, found = parse(raw, columns_of(table, self.settings, raw), TABLES[table].planned)
         hard = [problem for problem in found if problem.weight == "problem"]
         if hard or table == "runs":
             return hard
@@ -531,7 +531,7 @@ class Logbook:
             raw = self._view("touch_checks")
         except (BadInput, OSError):
             return None
-        read, _ = parse(raw, columns_of("touch_checks", self.settings, raw), SPECS["touch_checks"].planned)
+        read, _ = parse(raw, columns_of("touch_checks", self.settings, raw), TABLES["touch_checks"].planned)
         rows = with_hours(checks.runs_as_spelled(read, self._batches()), self._batches())[0].rows
         dry = rows[(rows["run"] == run) & (rows["piece"] == piece) & rows["dry"].fillna(False).astype(bool)]
         return None if dry.empty else float(dry["hours"].min())

@@ -85,10 +85,10 @@ def place(
 
     Examples
     --------
-    >>> from fizzlab.trial.tables import SPECS
+    >>> from fizzlab.trial.tables import TABLES
     >>> blank = {"run": "A", "piece": "1", "hours": "2", "dry": ""}
     >>> new = {"run": "A", "piece": "1", "hours": "2.13", "dry": "no"}
-    >>> place({2: blank}, list(blank), SPECS["touch_checks"], new)[0].after
+    >>> place({2: blank}, list(blank), TABLES["touch_checks"], new)[0].after
     {'run': 'A', 'piece': '1', 'hours': '2.13', 'dry': 'no'}
     """
     own = [row for row in sorted(rows) if _same_piece(rows[row], new)]

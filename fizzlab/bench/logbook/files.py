@@ -21,10 +21,11 @@ import pandas as pd
 from fizzlab.bench.logbook.changes import Cells, Change, Rows, changed
 from fizzlab.bench.workbook import fill_cell, open_in
 from fizzlab.errors import BadInput, FizzlabError, Problem
+from fizzlab.measures import Kind
 from fizzlab.trial.folder import WORKBOOK
 from fizzlab.trial.tables import (
     LEAVE_OUT,
-    SPECS,
+    TABLES,
     RawTable,
     TableSpec,
     guarded,
@@ -32,7 +33,6 @@ from fizzlab.trial.tables import (
     read_sheets,
     separator_of,
 )
-from fizzlab.trial.tables.columns import Kind
 
 _MARK = b"\xef\xbb\xbf"  # the byte-order mark that some spreadsheets put first
 
@@ -257,7 +257,7 @@ class Workbook:
             return
         import openpyxl
 
-        self.tables, _, problems = read_sheets(self.path, list(SPECS))
+        self.tables, _, problems = read_sheets(self.path, list(TABLES))
         if problems:
             raise BadInput(problems)
         with self.path.open("rb") as file:
@@ -355,7 +355,7 @@ def find(folder: Path, book: Workbook | None, name: str) -> TableFile:
     BadInput
         It stands in two places, or the workbook cannot be read.
     """
-    spec = SPECS[name]
+    spec = TABLES[name]
     files = [path for path in sorted(folder.glob("*.csv")) if path.stem.casefold() == name]
     if book is not None:
         book.refresh()

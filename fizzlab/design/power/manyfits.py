@@ -1,6 +1,7 @@
 """Fits of one plan's touch checks to many simulated trials at once.
 
-The model, the restricted likelihood and the degrees of freedom are those of `fizzlab.models.censored.estimation`:
+The model, the restricted likelihood and the degrees of freedom are those of
+`fizzlab.models.censored.estimation`:
 
     log T = x'beta + day + batch + sigma e,   day ~ N(0, delta^2),  batch ~ N(0, tau^2),  e ~ N(0, 1).
 

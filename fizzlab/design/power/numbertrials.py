@@ -1,8 +1,8 @@
 """Simulated trials read by one number a batch: a loss, a mean duration, on the log scale.
 
-The analysis is that of `fizzlab.models.effects`: restricted likelihood with days as groups, Kenward and Roger's
-standard errors and degrees of freedom. With days in balance, or one day, that is the classical t test of
-least squares, whose power is known exactly (`exact_chance`).
+The analysis is that of `fizzlab.models.effects`: restricted likelihood with days as groups, Kenward and
+Roger's standard errors and degrees of freedom. With days in balance, or one day, that is the classical t
+test of least squares, whose power is known exactly (`exact_chance`).
 """
 
 from __future__ import annotations

@@ -191,11 +191,11 @@ def tumble_effects(
 ) -> TumbleFit:
     """Compare tumble losses between batches, on the logarithm or logit of the lost share.
 
-    One number a batch, the mean of its tumbles, so the batch is the unit; days enter as `fizzlab.models.effects`
-    decides, so that what was set for a whole day is judged by days. Losses are skewed and cannot be
-    negative, hence the logarithm: effects are ratios. A loss under half a step of the scale is not zero but
-    unread: half a step stands in, the batch is named, and the effects are given as well for an eighth of a
-    step and a whole one.
+    One number a batch, the mean of its tumbles, so the batch is the unit; days enter as
+    `fizzlab.models.effects` decides, so that what was set for a whole day is judged by days. Losses are
+    skewed and cannot be negative, hence the logarithm: effects are ratios. A loss under half a step of the
+    scale is not zero but unread: half a step stands in, the batch is named, and the effects are given as
+    well for an eighth of a step and a whole one.
 
     Parameters
     ----------

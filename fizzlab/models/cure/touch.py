@@ -297,8 +297,8 @@ def fit_dry_time(
     -----
     Maximum likelihood for `loglik` and `aic`; the estimates and their intervals use the variances that
     maximise the restricted likelihood, and t with degrees of freedom of the stratum each coefficient is
-    judged in (`fizzlab.models.censored.estimation`). For exactly known log-normal times this is the restricted
-    likelihood of a linear mixed model.
+    judged in (`fizzlab.models.censored.estimation`). For exactly known log-normal times this is the
+    restricted likelihood of a linear mixed model.
 
     Examples
     --------

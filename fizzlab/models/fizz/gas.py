@@ -1,8 +1,8 @@
 """Fizz curves: the gas of one piece, from a cup on a kitchen scale.
 
 What the scale shows is cup, water and piece together; what it loses is gas, besides a little water that
-dries up, and now and then a splash. Each cup is fitted with the curves of `fizzlab.models.fizz.gas_models`, weighed
-against each other by AICc.
+dries up, and now and then a splash. Each cup is fitted with the curves of `fizzlab.models.fizz.gas_models`,
+weighed against each other by AICc.
 
 A scale that shows whole grams gives readings that share their rounding error as long as they show about
 the same mass, so sixty readings of the last gram are not sixty independent ones. The intervals allow for

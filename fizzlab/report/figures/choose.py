@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator, NullLocator
 
-from fizzlab.report.figures.style import BLUE, INK, RED, SOFT, WIDTH, house_style
+from fizzlab.models.plotting import BLUE, INK, RED, SOFT, WIDTH, house_style
 
 #: Names longer than this are broken over two lines.
 LONG = 18

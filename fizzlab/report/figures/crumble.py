@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
 
-from fizzlab.report.figures.style import INK, SOFT, Look, house_style, looks, new_figure, thinned
+from fizzlab.models.plotting import INK, SOFT, Look, house_style, looks, new_figure, thinned
 
 #: Shades of the scores 0 to 4, light to dark, that a grey printer keeps apart.
 SHADES = ("#e8f1f6", "#b9d6e6", "#7fb2d0", "#3f84b0", "#0b4a75")

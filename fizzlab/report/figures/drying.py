@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import MultipleLocator
 
-from fizzlab.report.figures.style import (
+from fizzlab.models.plotting import (
     BLUE,
     RED,
     SOFT,

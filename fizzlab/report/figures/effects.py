@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullLocator
 
-from fizzlab.report.figures.style import INK, SOFT, WIDTH, house_style, looks
+from fizzlab.models.plotting import INK, SOFT, WIDTH, house_style, looks
 
 #: Levels of a factor that are drawn; names longer than this are broken over two lines.
 LONG = 14

@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from fizzlab.report.figures.style import INK, SOFT, Look, house_style, looks, new_figure
+from fizzlab.models.plotting import INK, SOFT, Look, house_style, looks, new_figure
 
 _SECONDS = [
     1,

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import FancyBboxPatch
 
 from fizzlab.design import Alias
-from fizzlab.report.figures.style import BLUE, GRID, INK, SOFT, Look, house_style, looks, new_figure
+from fizzlab.models.plotting import BLUE, GRID, INK, SOFT, Look, house_style, looks, new_figure
 
 #: Batches side by side before a day goes on in the next line.
 ACROSS = 6

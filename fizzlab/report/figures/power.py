@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from fizzlab.report.figures.style import BLUE, RED, SOFT, house_style, new_figure
+from fizzlab.models.plotting import BLUE, RED, SOFT, house_style, new_figure
 
 _TICKS = [1.0, 1.1, 1.2, 1.3, 1.4, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 12.0]
 

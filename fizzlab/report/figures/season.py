@@ -13,7 +13,7 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from fizzlab.models.drift import DriftChart
-from fizzlab.report.figures.style import BLUE, INK, RED, SOFT, Look, hours_up, house_style, looks, new_figure
+from fizzlab.models.plotting import BLUE, INK, RED, SOFT, Look, hours_up, house_style, looks, new_figure
 
 #: More trials than this are not told apart by colour, only the last one from the others.
 MOST = 6

@@ -23,10 +23,10 @@ from fizzlab.report.parts.general import Pieces
 from fizzlab.report.phrases import count, listed, number, percent
 from fizzlab.report.phrases import fizz as worded
 from fizzlab.trial.folder import Trial
-from fizzlab.trial.tables import SPECS
+from fizzlab.trial.tables import TABLES
 
 #: The tables that this part of a report reads.
-TABLES = ("fizz_times", "fizz_curves", "shelf")
+FIZZ_TABLES = ("fizz_times", "fizz_curves", "shelf")
 
 #: Said where fizz is read about: what can hurt.
 SAFETY = (
@@ -44,7 +44,7 @@ class Fizzed:
 
 def fizzing(trial: Trial) -> Fizzed | None:
     """Analyse the fizz tables; None where there are none."""
-    if not any(trial.has(name) for name in TABLES):
+    if not any(trial.has(name) for name in FIZZ_TABLES):
         return None
     wanted = trial.settings.fizz
     theory, assumed = _theory(trial) if trial.has("fizz_curves") else (None, [])
@@ -95,9 +95,9 @@ def _theory(trial: Trial) -> tuple[dict[str, float] | float | CannotAnswer | Non
 def fizz_readings(trial: Trial) -> Pieces:
     """How many pieces of how many batches each fizz table holds, and over which water."""
     lines = []
-    for name in TABLES:
+    for name in FIZZ_TABLES:
         if not trial.has(name):
-            lines.append(f"{name}: none ({SPECS[name].meaning}).")
+            lines.append(f"{name}: none ({TABLES[name].meaning}).")
             continue
         rows = trial.rows(name)
         pieces = rows.groupby(["run", "piece"]).ngroups

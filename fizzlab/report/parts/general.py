@@ -11,7 +11,7 @@ from fizzlab.report.deviations import deviations
 from fizzlab.report.page import Grid, Notes
 from fizzlab.report.phrases import count, listed
 from fizzlab.trial.folder import RECORDS, Trial
-from fizzlab.trial.tables import SPECS
+from fizzlab.trial.tables import TABLES
 
 Pieces = list[object]
 
@@ -52,7 +52,7 @@ def left_out(trial: Trial) -> Pieces:
         pieces += ["## Doubts", Notes([str(doubt) for doubt in trial.doubts], "caution")]
     absent = trial.absent()
     if absent:
-        words = [f"{name} ({SPECS[name].meaning})" for name in absent]
+        words = [f"{name} ({TABLES[name].meaning})" for name in absent]
         pieces.append(plain("Tables that this trial does not hold: " + listed(words) + "."))
     return pieces
 

@@ -14,7 +14,7 @@ from fizzlab.errors import BadInput, Problem
 from fizzlab.trial.exports.clock import ahead_of_world_h
 from fizzlab.trial.exports.layout import first_of
 from fizzlab.trial.exports.read import Readings
-from fizzlab.trial.tables import CHECKED_AT, LEAVE_OUT, SPECS, RawTable, guarded, parse, separator_of
+from fizzlab.trial.tables import CHECKED_AT, LEAVE_OUT, TABLES, RawTable, guarded, parse, separator_of
 
 #: Hours are written to a third of a second; two looks that are nearer than this are one.
 _SAME_HOUR = 2e-4
@@ -142,7 +142,7 @@ def into_weighings(
         for row in rows.index[hours < 0]
     ]
     problems = first_of(problems)
-    most = float(SPECS["weighings"].columns[2].high or 0)
+    most = float(TABLES["weighings"].columns[2].high or 0)
     if (hours > most).any():
         what = (
             f"its last reading is {hours.max():.0f} hours after batch {run} was made; {most:g} is the most."
@@ -180,14 +180,14 @@ def into_weighings(
 
 def _typed(raw: RawTable, name: str) -> pd.DataFrame:
     """Every row of a table as it stands, left out or not; raises its problems."""
-    columns = list(SPECS[name].columns)
+    columns = list(TABLES[name].columns)
     if name == "weighings" and CHECKED_AT.name in raw.cells.columns:
         hours = columns[2]
         columns[2:3] = [
             type(hours)(hours.name, hours.kind, hours.meaning, False, hours.low, hours.high),
             CHECKED_AT,
         ]
-    table, found = parse(raw, columns, SPECS[name].planned)
+    table, found = parse(raw, columns, TABLES[name].planned)
     problems = [p for p in found if p.weight == "problem"] if not raw.cells.empty else []
     if problems:
         raise BadInput(problems)
@@ -219,7 +219,7 @@ def _inserted(
     is not in order itself.
     """
     if standing is None:
-        header = [column.name for column in SPECS[name].columns]
+        header = [column.name for column in TABLES[name].columns]
         return _written([header, *([row.get(column, "") for column in header] for row in new)], ",").encode()
     if not new:
         return standing.data

@@ -14,7 +14,7 @@ from fizzlab.trial.exports.clock import Jump, ahead_of_world_h, jumps, skipped, 
 from fizzlab.trial.exports.guess import stamp_texts
 from fizzlab.trial.exports.layout import Layout, first_of
 from fizzlab.trial.settings.imports import ImportSettings
-from fizzlab.trial.tables import SPECS
+from fizzlab.trial.tables import TABLES
 from fizzlab.trial.tables.stamps import moment, offset_minutes
 
 
@@ -162,7 +162,7 @@ def _values(
     values = _converted(values, unit)
     if unit == "share":
         values = values.where(units == "%", (values * 100).round(2))
-    spec = next(c for c in SPECS[mapping.table].columns if c.name == column)
+    spec = next(c for c in TABLES[mapping.table].columns if c.name == column)
     low, high = float(spec.low or 0), float(spec.high or 0)
     if key == "temp":
         low = -20.0

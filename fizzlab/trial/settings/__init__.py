@@ -6,6 +6,7 @@ every complaint into a `Problem` in plain words, with the nearest right key sugg
 
 from __future__ import annotations
 
+from fizzlab.measures import MEASURES, Measure
 from fizzlab.trial.settings.base import FILE
 from fizzlab.trial.settings.crumble import CrumbleSettings, IndexPart, IndexSettings
 from fizzlab.trial.settings.earlier import EarlierSettings
@@ -17,7 +18,7 @@ from fizzlab.trial.settings.plan import OPTIONS as PLAN_OPTIONS
 from fizzlab.trial.settings.plan import PLAN_KINDS, PlanSettings
 from fizzlab.trial.settings.reading import read_settings
 from fizzlab.trial.settings.recipe import IngredientSettings, RecipeSettings, RuleSettings, make_recipe
-from fizzlab.trial.settings.responses import MEASURES, ChooseSettings, Measure, ResponseSettings
+from fizzlab.trial.settings.responses import ChooseSettings, ResponseSettings
 from fizzlab.trial.settings.trial import AirPoint, DryingSettings, TrialSettings
 
 __all__ = [

@@ -10,7 +10,7 @@ from pydantic import Field, model_validator
 from fizzlab.errors import Problem, nearest
 from fizzlab.trial.settings.base import FILE, Name, Section
 from fizzlab.trial.settings.factors import FactorSettings
-from fizzlab.trial.tables import SPECS
+from fizzlab.trial.tables import TABLES
 
 PlanKind = Literal[
     "compare",
@@ -70,7 +70,7 @@ NEEDED: Mapping[str, tuple[PlanKind, ...]] = {
 
 Hours = Annotated[float, Field(gt=0, le=2000)]
 Level = str | float | int
-TABLES = tuple(name for name in SPECS if name != "runs")
+READINGS = tuple(name for name in TABLES if name != "runs")
 
 
 class PlanSettings(Section):
@@ -151,9 +151,9 @@ def plan_problems(plan: PlanSettings, factors: Mapping[str, FactorSettings]) -> 
         what = "every factor is one of the room, so none is changed from batch to batch."
         problems.append(_problem("hard_to_change", what, "Leave at least one factor out of it."))
     for name in plan.tables:
-        if name not in TABLES:
-            guess = nearest(name, TABLES)
-            do = f"Did you mean {guess}?" if guess else f"Choose from: {', '.join(TABLES)}."
+        if name not in READINGS:
+            guess = nearest(name, READINGS)
+            do = f"Did you mean {guess}?" if guess else f"Choose from: {', '.join(READINGS)}."
             problems.append(_problem("tables", f"fizzlab has no table “{name}” to fill in.", do))
     if not factors:
         problems.append(_problem("kind", "there is no factor to plan for.", "Add one under [factors.NAME]."))

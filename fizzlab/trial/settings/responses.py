@@ -3,51 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field, model_validator
 
 from fizzlab.errors import Problem, nearest
+from fizzlab.measures import MEASURES
 from fizzlab.trial.settings.base import FILE, Section
 
 if TYPE_CHECKING:
     from fizzlab.models.choose import Limit, Wish
-
-Scale = Literal["ratio", "difference"]
-
-
-@dataclass(frozen=True)
-class Measure:
-    """A number that a trial may give for each batch.
-
-    Parameters
-    ----------
-    label : str
-        In plain words, as in "no difference in ... could be shown".
-    unit : str
-    scale : {"ratio", "difference"}
-        How two levels are compared.
-    """
-
-    label: str
-    unit: str
-    scale: Scale = "ratio"
-
-
-#: What the tables of a trial give, by the name that trial.toml uses.
-MEASURES: Mapping[str, Measure] = {
-    "dry_h": Measure("dry time", "h"),
-    "weighed_dry_h": Measure("dry time by weight", "h"),
-    "tumble_loss_pct": Measure("tumble loss", "%"),
-    "drop_cm": Measure("breaking height", "cm"),
-    "score": Measure("crumble score", "points", "difference"),
-    "fizz_s": Measure("fizz time", "s"),
-    "colour_s": Measure("time until colour shows", "s"),
-    "half_out_s": Measure("time until half of the gas is out", "s"),
-    "gas_pct": Measure("gas that came", "%", "difference"),
-    "cost": Measure("cost of a piece", "", "difference"),
-}
 
 
 class ResponseSettings(Section):
@@ -69,7 +34,7 @@ class ResponseSettings(Section):
 
     label: str = ""
     unit: str = ""
-    scale: Scale | None = None
+    scale: Literal["ratio", "difference"] | None = None
     at_least: float | None = None
     at_most: float | None = None
     same_within: float | None = Field(default=None, gt=1, le=10)

@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from fizzlab.measures import MEASURES, Measure
 from fizzlab.models.terms import Amount, Category, Term
 from fizzlab.recipe import Recipe
 from fizzlab.trial.settings.base import Name, Section, Text
@@ -18,11 +19,11 @@ from fizzlab.trial.settings.imports import ImportSettings
 from fizzlab.trial.settings.lots import DeviationSettings, Lots
 from fizzlab.trial.settings.plan import PlanSettings
 from fizzlab.trial.settings.recipe import RecipeSettings, make_recipe
-from fizzlab.trial.settings.responses import MEASURES, ChooseSettings, Measure, ResponseSettings
-from fizzlab.trial.tables import SPECS
+from fizzlab.trial.settings.responses import ChooseSettings, ResponseSettings
+from fizzlab.trial.tables import TABLES
 
 #: Names that neither a factor nor a response of the maker's own may have.
-TAKEN = frozenset(column.name for column in SPECS["runs"].columns) | {
+TAKEN = frozenset(column.name for column in TABLES["runs"].columns) | {
     "leave_out",
     "temp_c",
     "rh_pct",
@@ -117,7 +118,7 @@ class TrialSettings(Section):
         if response in MEASURES:
             return MEASURES[response]
         own = self.responses[response]
-        return Measure(own.label, own.unit, own.scale or "ratio")
+        return Measure(response, own.label, own.unit, own.scale or "ratio", column=response, own=True)
 
     def own_responses(self) -> list[str]:
         """The responses that are columns of `runs`."""

@@ -5,12 +5,12 @@ with the row number that a spreadsheet would show. `parse` turns that into a `Ta
 collecting a `Problem` for every cell that cannot be used.
 """
 
-from fizzlab.trial.tables.columns import (
+from fizzlab.measures import (
     BLIND,
     CHECKED_AT,
     LEAVE_OUT,
     SHELF_MEASURES,
-    SPECS,
+    TABLES,
     Column,
     TableSpec,
 )
@@ -23,7 +23,7 @@ __all__ = [
     "CHECKED_AT",
     "LEAVE_OUT",
     "SHELF_MEASURES",
-    "SPECS",
+    "TABLES",
     "Column",
     "RawTable",
     "Table",

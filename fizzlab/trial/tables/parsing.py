@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import Problem, nearest
-from fizzlab.trial.tables.columns import LEAVE_OUT, NOTE, Column
+from fizzlab.measures import LEAVE_OUT, NOTE, Column
 from fizzlab.trial.tables.reading import RawTable
 
 #: Bad cells of one column that are spelled out; the rest are counted, so one slip does not bury others.

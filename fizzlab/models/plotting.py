@@ -1,4 +1,4 @@
-"""The one palette and style of every figure.
+"""The one palette and style of every figure, over seaborn's, and the figure that every fit has.
 
 Colours are those of Okabe and Ito's colour-blind-safe set; each level also has its own marker and line, so
 that figures survive a grey printer. Figures are drawn without pyplot: no global state, nothing to close.
@@ -9,11 +9,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+
+if TYPE_CHECKING:
+    from fizzlab.models.result import FitResult
 
 INK, SOFT, GRID = "#1d2a33", "#53636e", "#d5dde2"
 BLUE, ORANGE, GREEN, RED, PURPLE, SKY = "#0072B2", "#E69F00", "#009E73", "#D55E00", "#CC79A7", "#56B4E9"
@@ -83,7 +86,9 @@ def looks(levels: Sequence[str]) -> dict[str, Look]:
 @contextmanager
 def house_style() -> Iterator[None]:
     """Draw in the house style, and leave Matplotlib as it was."""
-    with mpl.rc_context(_SETTINGS):
+    import seaborn as sns
+
+    with mpl.rc_context({**sns.axes_style("whitegrid"), **_SETTINGS}):
         yield
 
 
@@ -120,3 +125,40 @@ def thinned(ticks: list[float], most: int = 10) -> list[float]:
     if len(ticks) <= most:
         return ticks
     return ticks[:: -(-len(ticks) // most)]
+
+
+def axes_for(ax: Axes | None, height: float = 3.6) -> Axes:
+    """The axes that were given, or new ones in the house style."""
+    if ax is not None:
+        return ax
+    with house_style():
+        _, made = new_figure(height=height)
+    axes: Axes = made
+    return axes
+
+
+def plot_effects(fit: FitResult, ax: Axes | None = None) -> Axes:
+    """Draw each effect of a fit as a point with its interval, beside the line of no difference.
+
+    Parameters
+    ----------
+    fit : FitResult
+    ax : Axes, optional
+        Where to draw; new axes if left out.
+    """
+    axes = axes_for(ax, height=0.9 + 0.38 * max(len(fit.effects), 1))
+    names = [f"{effect.level} against {effect.control}" for effect in fit.effects]
+    for place, effect in enumerate(fit.effects):
+        colour = BLUE if effect.shown else SOFT
+        axes.plot([effect.conf_low, effect.conf_high], [place, place], color=colour)
+        axes.plot([effect.estimate], [place], "o", color=colour)
+    if fit.effects:
+        axes.axvline(fit.effects[0].null, color=INK, linewidth=0.8)
+        if all(effect.scale != "difference" and effect.conf_low > 0 for effect in fit.effects):
+            axes.set_xscale("log")
+            axes.xaxis.set_major_formatter("{x:g}")
+            axes.xaxis.set_minor_formatter("{x:g}")
+        axes.set_xlabel(f"{fit.response}: {fit.effects[0].scale}")
+    axes.set_yticks(range(len(names)), names)
+    axes.set_ylim(len(names) - 0.5, -0.5)
+    return axes

@@ -1,10 +1,19 @@
-"""The tables of a trial folder and their columns: what may stand where, and what it means."""
+"""The list of what can be measured: each table with its columns, each response with its words.
+
+A measure is declared once, here or by `register`, or by a maker under `[responses]` of trial.toml. Reading,
+checking, planning, the workbook, the bench, the comparison, the report and the choice loop over this list;
+none of them names a measure in an `if`. Nothing heavy is imported: a study and a figure are named and
+looked up when needed.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from importlib import import_module
+from typing import Any, Literal
+
+Scale = Literal["ratio", "difference", "odds ratio"]
 
 Kind = Literal["text", "number", "whole", "yes_no", "moment"]
 
@@ -98,7 +107,8 @@ SHELF_MEASURES = (
     ("seconds", "seconds of fizz", 36000.0),
 )
 
-SPECS: dict[str, TableSpec] = {
+#: Every table of a trial folder, by name; `register` adds to it.
+TABLES: dict[str, TableSpec] = {
     spec.name: spec
     for spec in (
         TableSpec(
@@ -241,3 +251,239 @@ SPECS: dict[str, TableSpec] = {
         ),
     )
 }
+
+
+@dataclass(frozen=True)
+class Words:
+    """How a measure is spoken of.
+
+    Parameters
+    ----------
+    more, less : str
+        What pieces do where the number is greater, and where it is smaller: "dry slower", "dry faster".
+    up, down : str
+        The same in one word: "slower", "faster".
+    """
+
+    more: str
+    less: str
+    up: str = "more"
+    down: str = "less"
+
+
+@dataclass(frozen=True)
+class Measure:
+    """A response: a number that a trial may give for each batch.
+
+    Parameters
+    ----------
+    name : str
+        As in trial.toml, with the unit at its end where it has one: ``"tumble_loss_pct"``.
+    label : str
+        In plain words: "tumble loss".
+    unit : str
+    scale : {"ratio", "difference", "odds ratio"}
+        How two levels are compared. Ratios need positive numbers.
+    table, column : str
+        Where the readings stand: a table of `TABLES`, and the column of it.
+    words : Words
+    low, high : float or None
+        Bounds of the scale, where it has any: 0 and 10 of a score.
+    decimals : int
+        Digits after the point that one reading is written with; 0 for a whole number.
+    study : str
+        ``"module:function"``, called with the trial's tables, the terms and the settings; it gives a
+        `fizzlab.models.result.Study`. Measures that name the same one share its result. Empty: the mean of
+        the column by piece, then by batch.
+    figure : str
+        ``"module:function"``, called with the study; draws the readings. Empty: every batch as a point by level.
+    own : bool
+        Is it the maker's own?
+    """
+
+    name: str
+    label: str
+    unit: str
+    scale: Scale = "ratio"
+    table: str = "runs"
+    column: str = ""
+    words: Words = Words("have more", "have less")
+    low: float | None = None
+    high: float | None = None
+    decimals: int | None = None
+    study: str = ""
+    figure: str = ""
+    own: bool = False
+
+    @property
+    def titled(self) -> str:
+        """The label with its unit, as a column is headed.
+
+        Examples
+        --------
+        >>> MEASURES["fizz_s"].titled
+        'fizz time, s'
+        """
+        return f"{self.label}, {self.unit}" if self.unit else self.label
+
+
+_DRYING = "fizzlab.models.curing:study_touch"
+_WEIGHING = "fizzlab.models.weighing:study_weighings"
+_CRUMBLE = "fizzlab.models.crumble:study_crumble"
+_FIZZ = "fizzlab.models.fizz:study_fizz"
+
+_SLOWER = Words("dry slower", "dry faster", "slower", "faster")
+
+#: Every measure that fizzlab knows, in the order of a report; `register` adds to it.
+MEASURES: dict[str, Measure] = {
+    measure.name: measure
+    for measure in (
+        Measure("dry_h", "dry time", "h", "ratio", "touch_checks", "dry", _SLOWER, study=_DRYING),
+        Measure(
+            "weighed_dry_h",
+            "dry time by weight",
+            "h",
+            "ratio",
+            "weighings",
+            "mass_g",
+            _SLOWER,
+            study=_WEIGHING,
+        ),
+        Measure(
+            "tumble_loss_pct",
+            "tumble loss",
+            "%",
+            "ratio",
+            "tumbles",
+            "after_g",
+            Words("crumble more in the tumble", "crumble less in the tumble"),
+            study=_CRUMBLE,
+        ),
+        Measure(
+            "broken_pct",
+            "pieces broken in the tumble",
+            "%",
+            "difference",
+            "tumbles",
+            "broken",
+            Words("break more often in the tumble", "break less often in the tumble"),
+            study=_CRUMBLE,
+        ),
+        Measure(
+            "drop_cm",
+            "breaking height",
+            "cm",
+            "ratio",
+            "drops",
+            "height_cm",
+            Words("break only from higher up", "break from lower down", "higher", "lower"),
+            study=_CRUMBLE,
+        ),
+        Measure(
+            "score",
+            "crumble score",
+            "points",
+            "difference",
+            "crumble_scores",
+            "score",
+            Words("score worse", "score better", "worse", "better"),
+            low=0,
+            high=4,
+            decimals=0,
+            study=_CRUMBLE,
+        ),
+        Measure(
+            "fizz_s",
+            "fizz time",
+            "s",
+            "ratio",
+            "fizz_times",
+            "seconds",
+            Words("fizz longer", "fizz for less time", "longer", "shorter"),
+            study=_FIZZ,
+        ),
+        Measure(
+            "half_out_s",
+            "time until half of the gas is out",
+            "s",
+            "ratio",
+            "fizz_curves",
+            "mass_g",
+            Words("give half of their gas later", "give half of their gas sooner", "later", "sooner"),
+            study=_FIZZ,
+        ),
+        Measure(
+            "gas_pct",
+            "gas that came",
+            "%",
+            "difference",
+            "fizz_curves",
+            "mass_g",
+            Words("give more of their gas", "give less of their gas"),
+            study=_FIZZ,
+        ),
+        Measure(
+            "colour_s",
+            "time until colour shows",
+            "s",
+            "ratio",
+            "fizz_times",
+            "colour_s",
+            Words("show colour later", "show colour sooner", "later", "sooner"),
+            study=_FIZZ,
+        ),
+        Measure("cost", "cost of a piece", "", "difference", "", "", Words("cost more", "cost less")),
+    )
+}
+
+
+def piece_table(measure: Measure, meaning: str = "") -> TableSpec:
+    """The table of a measure that is read off single pieces: run, piece, its column, note."""
+    kind: Kind = "whole" if measure.decimals == 0 else "number"
+    column = Column(measure.column, kind, meaning or measure.titled, low=measure.low, high=measure.high)
+    return TableSpec(
+        measure.table,
+        measure.label,
+        (RUN, PIECE, column, NOTE),
+        key=("run", "piece"),
+        planned=("run", "piece"),
+    )
+
+
+def register(measure: Measure, table: TableSpec | None = None) -> None:
+    """Add a measure for every trial from here on, and its table if it has one of its own.
+
+    Parameters
+    ----------
+    measure : Measure
+    table : TableSpec, optional
+        Left out, the table is that of `piece_table`, unless one of that name is there.
+
+    Raises
+    ------
+    ValueError
+        The name is taken.
+    """
+    if measure.name in MEASURES:
+        raise ValueError(f"a measure is called {measure.name!r} already")
+    if measure.table and measure.table not in TABLES:
+        TABLES[measure.table] = table or piece_table(measure)
+    MEASURES[measure.name] = measure
+
+
+def tables(own: Sequence[Measure] = ()) -> dict[str, TableSpec]:
+    """Every table, with those that a maker's own measures need."""
+    return TABLES | {each.table: piece_table(each) for each in own if each.table not in TABLES}
+
+
+def looked_up(name: str) -> Callable[..., Any]:
+    """The function behind ``"module:function"``.
+
+    Examples
+    --------
+    >>> looked_up("fizzlab.errors:nearest").__name__
+    'nearest'
+    """
+    module, _, function = name.partition(":")
+    found: Callable[..., Any] = getattr(import_module(module), function)
+    return found

@@ -1,0 +1,253 @@
+"""The one result: what every fit returns, whatever was measured.
+
+An `Effect` is what one level, or more of an amount, does to one response. A `FitResult` holds the effects
+of one response and shows itself. A `Study` is what the readings of one kind of test give: a number a batch
+for the comparison that all responses share, or a fit of its own where a batch has no single number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from html import escape
+from math import isinf
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+import pandas as pd
+
+from fizzlab.errors import CannotAnswer
+from fizzlab.measures import Scale
+from fizzlab.models.terms import Category, Term
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Interval = Literal["confidence", "prediction"]
+
+COLUMNS = ("term", "level", "control", "scale", "estimate", "conf_low", "conf_high", "df", "p_value")
+
+
+@dataclass(frozen=True)
+class Effect:
+    """One level of a factor against its control, or the most of an amount against the least.
+
+    Parameters
+    ----------
+    response : str
+        As in trial.toml.
+    term : Category or Amount
+    level, control : str
+        As they are shown.
+    scale : {"ratio", "difference", "odds ratio"}
+    estimate, conf_low, conf_high : float
+        The estimate and its interval; all alike where the number is worked out and not measured.
+    df, p_value : float
+        Degrees of freedom of its own stratum, and how often chance alone would show as much.
+    judged_by : str
+        What it is judged against: ``batches``, ``groups of a day`` or ``days``.
+    n_batches : int
+    conf_level : float
+    margin : float or None
+        The ratio within which the two count as the same, where one was stated.
+    same_low, same_high : float
+        The interval that the test of sameness stands for (two one-sided tests); nan without a margin.
+    """
+
+    response: str
+    term: Term
+    level: str
+    control: str
+    scale: Scale
+    estimate: float
+    conf_low: float
+    conf_high: float
+    df: float
+    p_value: float
+    judged_by: str = "batches"
+    n_batches: int = 0
+    conf_level: float = 0.95
+    margin: float | None = None
+    same_low: float = float("nan")
+    same_high: float = float("nan")
+
+    @property
+    def factor(self) -> str:
+        """Name of the factor."""
+        return self.term.name
+
+    @property
+    def topic(self) -> str:
+        """A short stable name: ``fizz_s.colour[lake]``, or ``fizz_s.oil_g`` of an amount."""
+        column = f"{self.factor}[{self.level}]" if isinstance(self.term, Category) else self.factor
+        return f"{self.response}.{column}"
+
+    @property
+    def null(self) -> float:
+        """The value that stands for no difference."""
+        return 0.0 if self.scale == "difference" else 1.0
+
+    @property
+    def exact(self) -> bool:
+        """Is it worked out rather than measured?"""
+        return isinf(self.df)
+
+    @property
+    def shown(self) -> bool:
+        """Does the interval leave out "no difference"?"""
+        return bool(self.conf_low > self.null or self.conf_high < self.null)
+
+    @property
+    def same(self) -> bool:
+        """Is sameness within the margin shown?"""
+        return self.margin is not None and self.same_low > 1 / self.margin and self.same_high < self.margin
+
+    @property
+    def greater(self) -> bool:
+        """Is the estimate above "no difference"?"""
+        return self.estimate > self.null
+
+
+@dataclass(frozen=True, kw_only=True)
+class FitResult:
+    """What a fit says of one response.
+
+    Parameters
+    ----------
+    response : str
+    effects : tuple of Effect
+        Empty where nothing was changed on purpose.
+    batches : DataFrame
+        The batches behind it, indexed by run, with day and a column for each term.
+    terms : tuple of Category or Amount
+    conf_level : float
+    n_batches : int
+    loglik : float
+        Log likelihood at the maximum; nan for a fit by least squares alone.
+    converged : bool
+    notes : tuple of str
+        What was not counted or is doubtful, as plain sentences.
+    """
+
+    response: str
+    effects: tuple[Effect, ...]
+    batches: pd.DataFrame = field(repr=False)
+    terms: tuple[Term, ...] = ()
+    conf_level: float = 0.95
+    n_batches: int = 0
+    loglik: float = float("nan")
+    converged: bool = True
+    notes: tuple[str, ...] = ()
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row an effect: term, level, control, scale, estimate, conf_low, conf_high, df, p_value."""
+        rows = [
+            (e.factor, e.level, e.control, e.scale, e.estimate, e.conf_low, e.conf_high, e.df, e.p_value)
+            for e in self.effects
+        ]
+        return pd.DataFrame(rows, columns=list(COLUMNS))
+
+    def of(self, factor: str) -> tuple[Effect, ...]:
+        """The effects of one factor."""
+        return tuple(effect for effect in self.effects if effect.factor == factor)
+
+    def made(self) -> pd.DataFrame:
+        """Every combination of the factors that was made, once each, in order."""
+        names = [term.name for term in self.terms if term.name in self.batches]
+        return self.batches[names].drop_duplicates().sort_values(names, kind="stable").reset_index(drop=True)
+
+    def summary(self) -> str:
+        """The result as text: how much it rests on, the effects, the notes."""
+        head = f"{self.response}: {self.n_batches} batches, {self.conf_level:.0%} intervals"
+        table = self.table.to_string(index=False, float_format="{:.4g}".format) if len(self.table) else ""
+        return "\n".join(part for part in (head, table, *self.notes) if part)
+
+    def __str__(self) -> str:
+        return self.summary()
+
+    def _repr_html_(self) -> str:
+        head = f"{self.response}: {self.n_batches} batches, {self.conf_level:.0%} intervals"
+        notes = "".join(f"<li>{escape(note)}</li>" for note in self.notes)
+        table = (
+            self.table.to_html(index=False, float_format="{:.4g}".format, border=0) if len(self.table) else ""
+        )
+        return f"<p><b>{escape(head)}</b></p>{table}" + (f"<ul>{notes}</ul>" if notes else "")
+
+    def predict(
+        self,
+        new: pd.DataFrame | Mapping[str, object] | None = None,
+        *,
+        share: float = 0.5,
+        interval: Interval = "confidence",
+    ) -> pd.DataFrame:
+        """What to expect of some conditions; see the method of each fit."""
+        raise CannotAnswer(f"A fit of {self.response} gives no forecast.", "Ask for its table.")
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the effects with their intervals; returns the Axes."""
+        from fizzlab.models.plotting import plot_effects
+
+        return plot_effects(self, ax)
+
+    def diagnose(self) -> pd.DataFrame:
+        """Checks of the model, one row each; empty where there are none."""
+        return pd.DataFrame(columns=["check", "value", "says"])
+
+
+@dataclass(frozen=True, kw_only=True)
+class Study:
+    """What the readings of one kind of test say of the batches.
+
+    Parameters
+    ----------
+    numbers : mapping of str to Series
+        By response, one number a batch, indexed by run: compared with `fizzlab.models.effects.fit_response`.
+    fits : mapping of str to FitResult
+        By response, the fit of one that has no number a batch.
+    reasons : mapping of str to CannotAnswer
+        By response, why there is neither.
+    notes : tuple of str
+    """
+
+    numbers: Mapping[str, pd.Series] = field(default_factory=dict)
+    fits: Mapping[str, FitResult] = field(default_factory=dict)
+    reasons: Mapping[str, CannotAnswer] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+
+def asked(new: pd.DataFrame | Mapping[str, object] | None, typical: Mapping[str, object]) -> pd.DataFrame:
+    """The conditions of a forecast as a table: what was asked, and `typical` for all that was not.
+
+    Examples
+    --------
+    >>> asked({"colour": ["dye", "lake"]}, {"colour": "dye", "oil_g": 2.0}).to_dict("records")
+    [{'colour': 'dye', 'oil_g': 2.0}, {'colour': 'lake', 'oil_g': 2.0}]
+    """
+    if new is None:
+        return pd.DataFrame([dict(typical)])
+    if isinstance(new, pd.DataFrame):
+        table = new.reset_index(drop=True)
+    else:
+        listed = any(isinstance(value, list | tuple | np.ndarray | pd.Series) for value in new.values())
+        table = pd.DataFrame(new if listed else [dict(new)])
+    unknown = [str(name) for name in table.columns if name not in typical]
+    if unknown:
+        raise ValueError(f"no term is called {unknown[0]!r}; terms: {', '.join(typical)}")
+    held: dict[str, Any] = {name: value for name, value in typical.items() if name not in table}
+    return table.assign(**held)[list(typical)]
+
+
+def p_of(estimate: float, se: float, df: float) -> float:
+    """Two-sided p of an estimate over its standard error, by Student's t."""
+    from scipy import stats
+
+    return float(2 * stats.t.sf(abs(estimate) / se, df)) if se > 0 else float("nan")
+
+
+def effects_table(fits: Sequence[FitResult]) -> pd.DataFrame:
+    """The tables of several fits, one under the other, with the response in front."""
+    tables = [fit.table.assign(response=fit.response) for fit in fits if len(fit.table)]
+    if not tables:
+        return pd.DataFrame(columns=["response", *COLUMNS])
+    return pd.concat(tables, ignore_index=True)[["response", *COLUMNS]]

@@ -296,7 +296,7 @@ class Measure:
         `fizzlab.models.result.Study`. Measures that name the same one share its result. Empty: the mean of
         the column by piece, then by batch.
     figure : str
-        ``"module:function"``, called with the study; draws the readings. Empty: every batch as a point by level.
+        ``"module:function"``, called with the study; draws the readings. Empty: every batch as a point.
     own : bool
         Is it the maker's own?
     """

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from itertools import combinations
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -24,7 +24,7 @@ _SEED = 20
 
 
 def compare(
-    fit: ResponseFit, factor: str, kind: Kind = "control", *, at: Mapping[str, object] | None = None
+    fit: ResponseFit, factor: str, kind: Kind = "control", *, at: Mapping[str, Any] | None = None
 ) -> pd.DataFrame:
     """Compare the levels of a factor, judged together.
 

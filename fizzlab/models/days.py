@@ -77,7 +77,9 @@ def choose_days(table: pd.DataFrame, x: Array, days: Days = "auto") -> DayModel:
     made = table.groupby(["day", "whole_plot"], sort=False).ngroups if plots else 0
     inner = ("whole_plot",) if table["day"].nunique() < made < len(table) else ()
     between = (_strays(x, table["day"]) < 1e-9).all(axis=0)
-    if days == "fixed" or (days == "auto" and not inner and _kept(x, block_columns(table["day"])) >= MOST_LOSS):
+    if days == "fixed" or (
+        days == "auto" and not inner and _kept(x, block_columns(table["day"])) >= MOST_LOSS
+    ):
         why = "Batches are compared within days; days are taken out as blocks."
         return DayModel("blocked", True, inner, why)
     if (between & (np.ptp(x, axis=0) > 1e-9)).any():

@@ -75,7 +75,7 @@ class ResponseFit(FitResult):
 
     @property
     def coefficients(self) -> pd.DataFrame:
-        """One row a column of the model, in its own coding: estimate, se, df, t, p_value, conf_low, conf_high."""
+        """One row a column of the model, in its own coding, with what `interval` gives."""
         size = self.strata.x.shape[1]
         days = [f"day {place + 1}" for place in range(size - len(self.basis.names))]
         rows = [self.interval(row) for row in np.eye(size)]
@@ -116,23 +116,24 @@ class ResponseFit(FitResult):
 
         Notes
         -----
-        Prediction: estimate ± t sqrt(x'cov(b)x + sum of the variance components), with Satterthwaite's degrees
-        of freedom for the sum.
+        Prediction: estimate ± t sqrt(x'cov(b)x + sum of the variance components), with Satterthwaite's df
+        for the sum.
         """
         if share != 0.5:
             raise ValueError(f"{self.response} has one number a batch, so there is no share of its pieces")
         settings = as_frame(new)
-        unknown = set(settings) - {factor.name for factor in self.terms}
+        unknown = {str(name) for name in settings} - {factor.name for factor in self.terms}
         if unknown and not isinstance(new, pd.DataFrame):
             raise ValueError(f"the fit has no factor {sorted(unknown)[0]}")
         used = self.for_new_days if interval == "prediction" else self
         rows = []
         for weights in used.weights(settings):
             if interval == "prediction":
-                one = used.new_batches(weights)
+                ends = list(used.new_batches(weights)[:3])
             else:
-                one = tuple(used.interval(weights)[name] for name in ("estimate", "conf_low", "conf_high"))
-            rows.append(np.exp(one[:3]) if self.log else one[:3])
+                one = used.interval(weights)
+                ends = [one["estimate"], one["conf_low"], one["conf_high"]]
+            rows.append(_back(ends, self.log))
         found = pd.DataFrame(rows, columns=["estimate", "conf_low", "conf_high"])
         return pd.concat([settings, found.assign(extrapolated=self.extrapolated(settings))], axis=1)
 
@@ -172,7 +173,7 @@ class ResponseFit(FitResult):
     def new_variance(self, weights: Array | None, batches: int = 1, days: int = 1) -> tuple[float, float]:
         """Variance and df of the mean of new batches about a forecast, or about the truth without `weights`.
 
-        df = 2 v^2 / (g'Wg) (F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110-114), with g the slopes of v
+        df = 2 v^2 / (g'Wg) (F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110-114), g the slopes of v
         by the variance components and W their covariance. A component that came out as nothing is still in
         doubt, so that its slope stays in.
         """
@@ -199,7 +200,7 @@ class ResponseFit(FitResult):
         odd = odd_batches(self.strata, self.y, self.fits, list(self.batches.index))
         for run, row in odd[odd["p_joint"] < 0.05].iterrows():
             way = "above" if row["residual"] > 0 else "below"
-            says = f"Batch {run} lies far {way} what the others say of it. Look up what happened to it. It stays in"
+            says = f"Batch {run} lies far {way} what the others say. Look up what happened to it. It stays in"
             rows.append((f"batch {run}", float(row["p_joint"]), f"{says}{self._without(str(run))}."))
         if (self.batches[self.response] > 0).all():
             best, low, high = best_power(
@@ -210,7 +211,7 @@ class ResponseFit(FitResult):
             if not low <= used <= high and plain:
                 word = POWERS[min(plain, key=lambda power: abs(power - best))]
                 instead = "its logarithm" if self.log else "the number itself"
-                says = f"Its scatter would look more even with {word} in place of {instead}: caution with the intervals."
+                says = f"With {word} for {instead} its scatter would look more even: caution with intervals."
                 rows.append(("scale", best, says))
         return pd.DataFrame(rows, columns=["check", "value", "says"])
 
@@ -228,7 +229,9 @@ class ResponseFit(FitResult):
 
     def without(self, run: str) -> ResponseFit:
         """The same fit without one batch; raises `CannotAnswer` where too few are left."""
-        days: Days = "fixed" if self.structure.fixed else "random" if "day" in self.structure.groups else "ignore"
+        days: Days = (
+            "fixed" if self.structure.fixed else "random" if "day" in self.structure.groups else "ignore"
+        )
         return _refit(self, self.batches[self.batches.index != run], days)
 
 
@@ -333,10 +336,10 @@ def measured(
             "Ask for differences instead, or measure more finely.",
         )
     if kept["run"].duplicated().any():
-        numbers = np.log(kept[response].astype(float)) if log else kept[response].astype(float)
-        means = numbers.groupby(kept["run"]).mean()
+        numbers = kept[response].astype(float).to_numpy()
+        means = pd.Series(np.log(numbers) if log else numbers).groupby(kept["run"].to_numpy()).mean()
         kept = kept.drop_duplicates("run")
-        kept = kept.assign(**{response: kept["run"].map(np.exp(means) if log else means)})
+        kept = kept.assign(**{response: [*_back(means[kept["run"]].to_list(), log)]})
     kept = kept.assign(run=kept["run"].astype(str)).set_index("run", drop=False).rename_axis(index=None)
     return kept, lost, log
 
@@ -373,23 +376,25 @@ def fit_basis(
     effects = []
     for term, level, control, weights in basis.steps():
         row = interval_of(fits, np.pad(weights, (0, extra)), conf_level)
-        ends = [row["estimate"], row["conf_low"], row["conf_high"]]
+        estimate, low, high = _back([row["estimate"], row["conf_low"], row["conf_high"]], log)
         same = (np.nan, np.nan)
         if margin is not None and log:
-            same = ratio_limits(*np.exp(ends).tolist(), row["df"], conf_level)
+            same = ratio_limits(estimate, low, high, row["df"], conf_level)
         elif margin is not None and isinstance(term, Category):
             both = np.pad(basis.grid(pd.DataFrame({term.name: [level, control]})), ((0, 0), (0, extra)))
-            same = mean_ratio_limits(fits, *both, random=bool(structure.groups))
+            same = mean_ratio_limits(fits, both[0], both[1], random=bool(structure.groups))
         effects.append(
             Effect(
-                response,
-                term,
-                level,
-                control,
-                "ratio" if log else "difference",
-                *(np.exp(ends) if log else np.array(ends)).tolist(),
-                row["df"],
-                row["p_value"],
+                response=response,
+                term=term,
+                level=level,
+                control=control,
+                scale="ratio" if log else "difference",
+                estimate=estimate,
+                conf_low=low,
+                conf_high=high,
+                df=row["df"],
+                p_value=row["p_value"],
                 judged_by=str(tests["judged_by"].get(term.name, "batches")),
                 n_batches=len(table),
                 conf_level=conf_level,
@@ -417,6 +422,11 @@ def fit_basis(
         strata=strata,
         fits=fits,
     )
+
+
+def _back(ends: Sequence[float], log: bool) -> list[float]:
+    """Ends of an interval on the scale of the response."""
+    return [float(np.exp(end)) if log else end for end in ends]
 
 
 def _refit(fit: ResponseFit, table: pd.DataFrame, days: Days) -> ResponseFit:
@@ -450,17 +460,17 @@ def strata_of(x: Array, table: pd.DataFrame, structure: DayModel) -> Strata:
 
 _GAPS = {
     "day": (
-        "The days differ in as many ways as there are days, so nothing is left to judge a factor of the room by.",
+        "The days differ in as many ways as there are days: nothing is left to judge the room by.",
         "Repeat at least one of the room's settings on another day.",
     ),
     "whole_plot": (
-        "The groups within days differ in as many ways as there are groups, so nothing is left to judge what was "
-        "set for a group by.",
+        "The groups within days differ in as many ways as there are groups, so nothing is left to judge what "
+        "was set for a group by.",
         "Repeat a setting in another group.",
     ),
     "batch": (
-        "No two batches of a day repeat each other once the effects are taken out, so nothing is left to judge "
-        "chance by.",
+        "No two batches of a day repeat each other once the effects are taken out, so nothing is left to "
+        "judge chance by.",
         "Make more batches a day, or ask for fewer effects.",
     ),
 }
@@ -503,7 +513,13 @@ def _tests(basis: Basis, extra: int, table: pd.DataFrame, structure: DayModel, f
     rows = {}
     for term, picks in basis.hypotheses():
         f, top, bottom, p = f_test(fits, np.pad(picks, ((0, 0), (0, extra))))
-        rows[term] = (top, float(bottom[0]), float(f[0]), float(p[0]), _judge(columns @ picks.T, table, structure))
+        rows[term] = (
+            top,
+            float(bottom[0]),
+            float(f[0]),
+            float(p[0]),
+            _judge(columns @ picks.T, table, structure),
+        )
     names = ["df_num", "df_den", "F", "p_value", "judged_by"]
     return pd.DataFrame.from_dict(rows, orient="index", columns=names).rename_axis("term")
 
@@ -528,7 +544,9 @@ def _notes(
         spare = int(strata.df[structure.groups.index("day")])
         if spare < FEW:
             judge = "1 spare day judges" if spare == 1 else f"{spare} spare days judge"
-            said.append(f"Only {judge} what was set for a whole day; more days help, more batches a day do not.")
+            said.append(
+                f"Only {judge} what was set for a whole day; more days help, more batches a day do not."
+            )
     rest = int(strata.df[-1])
     if rest < FEW:
         said.append(f"Only {rest} spare {'batch' if rest == 1 else 'batches'} to judge chance by.")

@@ -1,4 +1,4 @@
-"""The same within a margin: the interval that two one-sided tests stand for. "No difference" is never read so."""
+"""The same within a margin: the intervals that two one-sided tests stand for."""
 
 from __future__ import annotations
 
@@ -34,11 +34,11 @@ def ratio_limits(
 def mean_ratio_limits(
     fits: Fits, top: Array, bottom: Array, *, random: bool, alpha: float = 0.05
 ) -> tuple[float, float]:
-    """The 1 - 2 alpha limits of the ratio of two means on the plain scale; infinite where the old may be zero.
+    """The 1 - 2 alpha limits of the ratio of two means; infinite where the old one may be zero.
 
     Without random groups the interval is Fieller's, for which the tests are V. Sasabuchi's (D. Hauschke,
-    M. Kieser, E. Diletti, M. Burke, Statistics in Medicine 18 (1999) 93-105). With them each ratio has degrees
-    of freedom of its own, and the tests are inverted by search.
+    M. Kieser, E. Diletti, M. Burke, Statistics in Medicine 18 (1999) 93-105). With them each ratio has
+    degrees of freedom of its own, and the tests are inverted by search.
     """
     beta, covariance = fits.beta[0], fits.covariance[0]
     a, b = float(top @ beta), float(bottom @ beta)
@@ -59,7 +59,9 @@ def _inverted(fits: Fits, top: Array, bottom: Array, ratio: float, alpha: float)
     """The ratios up to which top - ratio × bottom cannot be told from zero, searched for outwards."""
 
     def past(log_step: float, sign: int) -> float:
-        estimate, se, df = (float(part[0]) for part in contrast(fits, top - ratio * np.exp(sign * log_step) * bottom))
+        estimate, se, df = (
+            float(part[0]) for part in contrast(fits, top - ratio * np.exp(sign * log_step) * bottom)
+        )
         return abs(estimate) / se - float(stats.t.isf(alpha, df))
 
     ends = []

@@ -436,9 +436,7 @@ def _inverse(info: Array, instead: Array | None = None) -> Array:
     return np.asarray(np.linalg.inv(info))
 
 
-def _fixed_part(
-    strata: Strata, y: Array, v: Array, uncertainty: Array
-) -> tuple[Array, Array, Array, Array]:
+def _fixed_part(strata: Strata, y: Array, v: Array, uncertainty: Array) -> tuple[Array, Array, Array, Array]:
     """Coefficients, their covariance plain and corrected, and its slopes."""
     x = strata.x
     positive = np.maximum(v, 0.0)
@@ -480,6 +478,7 @@ def _share(phi0: Array, missing: Array) -> Array:
 
 # --- contrasts
 
+
 def contrast(fits: Fits, weights: Array) -> tuple[Array, Array, Array]:
     """Estimate, standard error and degrees of freedom of c'b, for every fit.
 
@@ -497,7 +496,7 @@ def contrast(fits: Fits, weights: Array) -> tuple[Array, Array, Array]:
     -----
     df = 2 f^2 / (g'Wg), with f = c' phi c, g its slopes by the variance components and W their covariance
     (F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110-114), from the expected information and with the
-    corrected standard error of M. G. Kenward, J. H. Roger (Biometrics 53 (1997) 983-997). Where a component is
+    corrected standard error of M. G. Kenward, J. H. Roger (Biometrics 53 (1997) 983-997). Where one is
     negative, a contrast whose error is that of one source is judged by that source's mean square alone; see
     `_judged_by`. So it is where none is negative and that interval is narrower by a twentieth, as just above
     zero, where Satterthwaite's formula may count fewer degrees of freedom than any source has.

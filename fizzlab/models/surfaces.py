@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import combinations
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -130,7 +130,7 @@ class Surface:
         return bool((self.curvatures["conf_low"] * self.curvatures["conf_high"] > 0).all())
 
 
-def surface(fit: ResponseFit, at: Mapping[str, object] | None = None) -> Surface:
+def surface(fit: ResponseFit, at: Mapping[str, Any] | None = None) -> Surface:
     """Find where a second-order surface is level, and what kind of point that is.
 
     Parameters
@@ -193,16 +193,12 @@ def _amounts(fit: ResponseFit) -> FactorBasis:
     return fit.basis
 
 
-def _rows_at(
-    fit: ResponseFit, basis: FactorBasis, coded: Array, at: Mapping[str, object] | None
-) -> Array:
+def _rows_at(fit: ResponseFit, basis: FactorBasis, coded: Array, at: Mapping[str, Any] | None) -> Array:
     """Weights of the coefficients at coded amounts, one row each."""
     return fit.weights(pd.DataFrame([basis.decoded(row) for row in coded]).assign(**(at or {})))
 
 
-def _second_order(
-    fit: ResponseFit, basis: FactorBasis, at: Mapping[str, object] | None
-) -> tuple[Array, Array]:
+def _second_order(fit: ResponseFit, basis: FactorBasis, at: Mapping[str, Any] | None) -> tuple[Array, Array]:
     """Weights of the coefficients that give b and B; exact differences, the model being quadratic."""
     size = len(basis.amounts)
     unit = np.eye(size)
@@ -286,7 +282,7 @@ class MixtureBasis:
             mixes = reference * (1 - ends[:, None]) / (1 - reference[i])
             mixes[:, i] = ends
             columns = self._columns(mixes)
-            most, least = (f"{end:.3g} of the whole" for end in ends)
+            most, least = (f"{100 * end:.3g} %" for end in ends)
             found.append((factor, most, least, columns[0] - columns[1]))
         return found
 
@@ -351,7 +347,8 @@ def fit_mixture(
     >>> mixes = pd.DataFrame({"run": list("ABCDEF"), "acid": [1, 1, 2, 2, 1.5, 1.5],
     ...                       "soda": [2, 2, 1, 1, 1.5, 1.5], "seconds": [80, 84, 50, 52, 70, 66]})
     >>> parts = [Amount("acid", "g"), Amount("soda", "g")]
-    >>> fit_mixture(mixes, "seconds", parts, blending="linear", log=False).coefficients["estimate"].round(1).tolist()
+    >>> fit = fit_mixture(mixes, "seconds", parts, blending="linear", log=False)
+    >>> fit.coefficients["estimate"].round(1).tolist()
     [20.5, 113.5]
     """
     if len(parts) < 2:

@@ -147,7 +147,7 @@ class OfAnalysis:
 
     @property
     def keys(self) -> list[str]:
-        return [str(run) for run in self.used.batches.index]
+        return [f"{run}\n0" for run in self.used.batches.index]
 
     @property
     def ranges(self) -> Mapping[str, tuple[float, float]]:
@@ -157,7 +157,7 @@ class OfAnalysis:
         return basis.ranges
 
     def residuals(self) -> pd.Series:
-        return pd.Series(self.used.y - self.used.fitted, index=self.keys)
+        return pd.Series(self.used.y - self.used.fitted, index=self.used.batches.index)
 
     def shown(self, settings: pd.DataFrame) -> pd.DataFrame:
         rows = _rows(self.given, settings)[["estimate", "conf_low", "conf_high"]]

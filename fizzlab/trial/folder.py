@@ -327,14 +327,8 @@ def _unusable_without_settings(raws: Mapping[str, RawTable]) -> list[Problem]:
 
 def columns_of(name: str, settings: TrialSettings | None, raw: RawTable) -> list[Column]:
     """The columns of a table, given the factors, and whether stamps or blind codes stand in it."""
-    columns = list(TABLES[name].columns)
-    if name == "runs" and settings is not None:
-        for factor, spec in settings.factors.items():
-            meaning = f"the {settings.label(factor)} of the batch"
-            columns.append(Column(factor, "number" if spec.numeric else "text", meaning))
-        for own in settings.own_responses():
-            meaning = settings.measure(own).label
-            columns.append(Column(own, "number", meaning, required=False))
+    known = TABLES if settings is None else settings.tables()
+    columns = list(known[name].columns)
     if name == "crumble_scores" and BLIND.name in raw.cells.columns:
         columns[0] = Column(columns[0].name, columns[0].kind, columns[0].meaning, required=False)
         columns.insert(1, BLIND)

@@ -11,13 +11,12 @@ import click
 from fizzlab import __version__
 from fizzlab.cli.importing import import_
 from fizzlab.cli.records import records
-from fizzlab.cli.saying import in_sentences, say_doubts, say_trouble
+from fizzlab.cli.saying import FOLDER, in_sentences, say_doubts, say_trouble
 
 if TYPE_CHECKING:
     from fizzlab.report.many import Outcome
     from fizzlab.report.pdf import Paper
 
-FOLDER = click.argument("folder", type=click.Path(path_type=Path))
 PAPER = click.Choice(["a4", "letter"], case_sensitive=False)
 
 

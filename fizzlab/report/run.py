@@ -100,7 +100,7 @@ def write_report(
         about = _about(trial, notebook, before, signed)
         unprinted: list[str] = []
         finish = _stamped(trial, shown, (paper or trial.settings.paper) if pdf else None, unprinted)
-        html = records.keep(making, about, finish).folder / "report.html"
+        html = records.keep(making, about, finish) / "report.html"
     if unprinted:
         raise WithoutPdf(unprinted[0], html)
     return html
@@ -172,7 +172,7 @@ def _write_pieces(making: Path, shown: page.Shown) -> None:
 def _write_inputs(making: Path, trial: Trial, notebook: str, inputs: dict[str, str]) -> None:
     about = {
         "trial": trial.settings.code,
-        "made_at": dt.datetime.now().astimezone().isoformat(timespec="seconds"),
+        "made_at": records.now(),
         "notebook": {"name": notebook, "sha256": records.fingerprint(shipped.notebook(notebook))},
         "parameters": trial.settings.model_dump(mode="json"),
         "inputs_sha256": inputs,

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from fizzlab.errors import FizzlabError, Problem
 
 FOLDER = click.argument("folder", type=click.Path(path_type=Path))
+PAPER = click.Choice(["a4", "letter"], case_sensitive=False)
 
 
 @contextmanager

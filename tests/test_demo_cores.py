@@ -11,7 +11,7 @@ import pytest
 
 from fizzlab.bench.planning import plan_trial
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.crumble.tumble import batch_losses
+from fizzlab.models.crumble import batch_losses
 from fizzlab.models.cure.study import DryingStudy, study_touch
 from fizzlab.models.effects import same_within
 from fizzlab.models.effects.analysis import Analysis, analyse

@@ -1,7 +1,7 @@
 """The sections of a report: each function gives its pieces in reading order, and a notebook cell shows them."""
 
 from fizzlab.report.parts.choose import choice, choosing
-from fizzlab.report.parts.crumble import crumble, crumble_answer, crumbling
+from fizzlab.report.parts.crumble import crumble
 from fizzlab.report.parts.drying import answer, cautions, dry_times, drying, methods, next_steps, readings
 from fizzlab.report.parts.effects import batch_numbers, in_detail, what_changed
 from fizzlab.report.parts.fizz import fizz, fizz_answer, fizz_readings, fizzing
@@ -18,8 +18,6 @@ __all__ = [
     "choice",
     "choosing",
     "crumble",
-    "crumble_answer",
-    "crumbling",
     "drift",
     "dry_times",
     "drying",

@@ -17,6 +17,8 @@ Scale = Literal["ratio", "difference", "odds ratio"]
 
 Kind = Literal["text", "number", "whole", "yes_no", "moment"]
 
+_UNITS = {"g": "g", "h": "h", "s": "s", "c": "°C", "cm": "cm", "pct": "%"}
+
 
 @dataclass(frozen=True)
 class Column:
@@ -55,6 +57,24 @@ class Column:
     suffix: str = ""
     clock: bool = False
     ends: bool = False
+
+    @property
+    def unit(self) -> str:
+        """The unit at the end of the name; empty where there is none."""
+        stem, _, end = self.name.rpartition("_")
+        return _UNITS.get(end, "") if stem else ""
+
+    @property
+    def titled(self) -> str:
+        """The name in words with its unit, as a column of a sheet is headed.
+
+        Examples
+        --------
+        >>> MASS_G.titled, LEAVE_OUT.titled
+        ('mass, g', 'leave out')
+        """
+        stem = self.name.rpartition("_")[0] if self.unit else self.name
+        return ", ".join(filter(None, [stem.replace("_", " "), self.unit]))
 
 
 @dataclass(frozen=True)
@@ -473,7 +493,7 @@ def register(measure: Measure, table: TableSpec | None = None) -> None:
 
 def tables(own: Sequence[Measure] = ()) -> dict[str, TableSpec]:
     """Every table, with those that a maker's own measures need."""
-    return TABLES | {each.table: piece_table(each) for each in own if each.table not in TABLES}
+    return TABLES | {each.table: piece_table(each) for each in own if each.table and each.table not in TABLES}
 
 
 def looked_up(name: str) -> Callable[..., Any]:

@@ -17,7 +17,7 @@ import pandas as pd
 from fizzlab.errors import BadInput, Problem, nearest
 from fizzlab.trial import checks
 from fizzlab.trial.earlier import KEY, LATER, Named, Passed, named, too_late
-from fizzlab.trial.journal import JOURNAL, Journal, not_put_in
+from fizzlab.trial.journal import JOURNAL, Journal
 from fizzlab.trial.settings import FILE, TrialSettings, deviation_problems, lot_doubts, read_settings
 from fizzlab.trial.tables import (
     BLIND,
@@ -269,7 +269,7 @@ class Read(NamedTuple):
 def read_all(folder: Path) -> Read:
     """Read every table of the folder, wherever it stands, as text."""
     out = Read({}, [], [], [folder / FILE] if (folder / FILE).exists() else [])
-    waiting = len(not_put_in(Journal.open(folder).lines))
+    waiting = len(Journal.open(folder).waiting())
     if waiting:
         verb = "is" if waiting == 1 else "are"
         what = f"{waiting} of the readings logged at the bench {verb} not in the tables."

@@ -14,11 +14,11 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from fizzlab.bench.journal import JOURNAL, Journal, not_put_in
-from fizzlab.bench.workbook import open_in
 from fizzlab.errors import BadInput, Problem, nearest
 from fizzlab.trial import checks
 from fizzlab.trial.earlier import KEY, LATER, Named, Passed, named, too_late
+from fizzlab.trial.journal import JOURNAL, Journal, not_put_in
+from fizzlab.trial.placing import open_in
 from fizzlab.trial.settings import FILE, TrialSettings, deviation_problems, lot_doubts, read_settings
 from fizzlab.trial.tables import (
     BLIND,

@@ -19,10 +19,11 @@ from typing import Any
 import pandas as pd
 
 from fizzlab.bench.logbook.changes import Cells, Change, Rows, changed
-from fizzlab.bench.workbook import fill_cell, open_in
+from fizzlab.bench.workbook import fill_cell
 from fizzlab.errors import BadInput, FizzlabError, Problem
 from fizzlab.measures import Kind
 from fizzlab.trial.folder import WORKBOOK
+from fizzlab.trial.placing import open_in
 from fizzlab.trial.tables import (
     LEAVE_OUT,
     TABLES,

@@ -18,7 +18,6 @@ from fizzlab.errors import BadInput, Problem, nearest
 from fizzlab.trial import checks
 from fizzlab.trial.earlier import KEY, LATER, Named, Passed, named, too_late
 from fizzlab.trial.journal import JOURNAL, Journal, not_put_in
-from fizzlab.trial.placing import open_in
 from fizzlab.trial.settings import FILE, TrialSettings, deviation_problems, lot_doubts, read_settings
 from fizzlab.trial.tables import (
     BLIND,
@@ -32,6 +31,7 @@ from fizzlab.trial.tables import (
     read_sheets,
     unread,
 )
+from fizzlab.trial.workbook import open_in
 
 WORKBOOK = "readings.xlsx"
 RECORDS = "records"

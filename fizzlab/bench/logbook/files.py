@@ -23,7 +23,6 @@ from fizzlab.bench.workbook import fill_cell
 from fizzlab.errors import BadInput, FizzlabError, Problem
 from fizzlab.measures import Kind
 from fizzlab.trial.folder import WORKBOOK
-from fizzlab.trial.placing import open_in
 from fizzlab.trial.tables import (
     LEAVE_OUT,
     TABLES,
@@ -34,6 +33,7 @@ from fizzlab.trial.tables import (
     read_sheets,
     separator_of,
 )
+from fizzlab.trial.workbook import open_in
 
 _MARK = b"\xef\xbb\xbf"  # the byte-order mark that some spreadsheets put first
 

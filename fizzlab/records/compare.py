@@ -8,7 +8,8 @@ from difflib import SequenceMatcher
 from pathlib import Path
 from typing import Any
 
-from fizzlab.trial.tables import TABLES, RawTable, read_csv, read_sheets
+from fizzlab.measures import TABLES
+from fizzlab.trial.tables import RawTable, read_csv, read_sheets
 
 #: More single changes than this are counted, not listed.
 MOST_LISTED = 6

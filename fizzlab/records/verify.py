@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Literal
 
 from fizzlab.errors import BadInput, Problem
+from fizzlab.measures import TABLES
 from fizzlab.records.compare import changes
 from fizzlab.records.entries import Report, line_of
 from fizzlab.records.fingerprints import fingerprint, kept_as
@@ -23,7 +24,6 @@ from fizzlab.records.store import (
     own_entry,
     record_folders,
 )
-from fizzlab.trial.tables import TABLES
 
 #: A page may be printed long after its record was made; nothing vouches for the print.
 PRINTED_LATER = ("report.pdf",)

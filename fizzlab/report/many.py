@@ -26,11 +26,11 @@ from types import FrameType
 from typing import Any
 
 from fizzlab.errors import FizzlabError
+from fizzlab.measures import TABLES
 from fizzlab.records.remote import Address, NotSent
 from fizzlab.report import kernels
 from fizzlab.trial.folder import WORKBOOK
 from fizzlab.trial.settings import FILE
-from fizzlab.trial.tables import TABLES
 
 #: Kernels that run side by side must not each start a thread a core for their linear algebra.
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")

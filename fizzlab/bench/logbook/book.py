@@ -14,12 +14,12 @@ from fizzlab.bench.logbook.changes import Cells, Change, done, fits, place, plai
 from fizzlab.bench.logbook.files import FileBusy, TableFile, Workbook, after, find, rows_of
 from fizzlab.bench.logbook.state import Entry, Running, State
 from fizzlab.errors import BadInput, FizzlabError, Problem
-from fizzlab.measures import WATER_C, Kind
+from fizzlab.measures import LEAVE_OUT, TABLES, WATER_C, Kind
 from fizzlab.trial import checks
-from fizzlab.trial.folder import WORKBOOK, columns_of, with_hours
+from fizzlab.trial.folder import WORKBOOK, columns_of
 from fizzlab.trial.journal import JOURNAL, Journal, Line, not_put_in
 from fizzlab.trial.settings import TrialSettings, read_settings
-from fizzlab.trial.tables import LEAVE_OUT, TABLES, RawTable, Table, parse
+from fizzlab.trial.tables import RawTable, Table, parse
 
 #: Tables that are logged into, besides the time of making in runs.
 DRYING = ("touch_checks", "weighings")
@@ -450,7 +450,7 @@ class Logbook:
         if hard or table == "runs":
             return hard
         runs = self._batches()
-        read, found = with_hours(checks.runs_as_spelled(read, runs), runs)
+        read, found = checks.with_hours(checks.runs_as_spelled(read, runs), runs)
         return [*found, *checks.across_rows({table: read, "runs": runs})[0]]
 
     def _view(self, table: str) -> RawTable:
@@ -532,7 +532,7 @@ class Logbook:
         except (BadInput, OSError):
             return None
         read, _ = parse(raw, columns_of("touch_checks", self.settings, raw), TABLES["touch_checks"].planned)
-        rows = with_hours(checks.runs_as_spelled(read, self._batches()), self._batches())[0].rows
+        rows = checks.with_hours(checks.runs_as_spelled(read, self._batches()), self._batches())[0].rows
         dry = rows[(rows["run"] == run) & (rows["piece"] == piece) & rows["dry"].fillna(False).astype(bool)]
         return None if dry.empty else float(dry["hours"].min())
 

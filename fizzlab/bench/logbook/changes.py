@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from fizzlab.errors import BadInput, Problem
-from fizzlab.trial.tables import LEAVE_OUT, TableSpec
+from fizzlab.measures import LEAVE_OUT, TableSpec
 
 Cells = Mapping[str, str]
 Rows = Mapping[int, Cells]

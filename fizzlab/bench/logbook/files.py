@@ -21,18 +21,9 @@ import pandas as pd
 from fizzlab.bench.logbook.changes import Cells, Change, Rows, changed
 from fizzlab.bench.workbook import fill_cell
 from fizzlab.errors import BadInput, FizzlabError, Problem
-from fizzlab.measures import Kind
+from fizzlab.measures import LEAVE_OUT, TABLES, Kind, TableSpec
 from fizzlab.trial.folder import WORKBOOK
-from fizzlab.trial.tables import (
-    LEAVE_OUT,
-    TABLES,
-    RawTable,
-    TableSpec,
-    guarded,
-    read_csv,
-    read_sheets,
-    separator_of,
-)
+from fizzlab.trial.tables import RawTable, guarded, read_csv, read_sheets, separator_of
 from fizzlab.trial.workbook import open_in
 
 _MARK = b"\xef\xbb\xbf"  # the byte-order mark that some spreadsheets put first

@@ -8,6 +8,7 @@ from math import isfinite
 
 import pandas as pd
 
+from fizzlab.measures import Measure
 from fizzlab.models.changes import SHOWN_P, Changed
 from fizzlab.models.effects import (
     Analysis,
@@ -21,7 +22,6 @@ from fizzlab.models.effects import (
 from fizzlab.models.terms import Category, level_name
 from fizzlab.report.findings import Finding
 from fizzlab.report.phrases.numbers import capital, listed, number, of_hundred, percent, ratio, signed
-from fizzlab.trial.settings import Measure
 
 Label = Callable[[str], str]
 Measures = Callable[[str], Measure]

@@ -7,11 +7,11 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 
+from fizzlab.measures import Measure
 from fizzlab.models.effects import Analysis, Curvature, LackOfFit, Surface, Unreplicated
 from fizzlab.models.terms import Amount
 from fizzlab.report.findings import Finding
 from fizzlab.report.phrases.numbers import capital, listed, number, of_hundred, ratio, signed
-from fizzlab.trial.settings import Measure
 
 Label = Callable[[str], str]
 

@@ -156,9 +156,8 @@ def _shares(rows: pd.DataFrame) -> pd.DataFrame:
 def _far_apart(rows: pd.DataFrame) -> pd.DataFrame:
     """A year mistyped in made_at moves a batch away from the others, and its air with it."""
     rows = rows[rows["made_at"].notna()].sort_values("made_at", kind="stable")
-    spell = (rows["made_at"].diff().dt.total_seconds() > FAR_APART_DAYS * 86400).cumsum()
-    usual = set(spell.mode()[:1])
-    return rows[~spell.isin(usual)].sort_index()
+    spell: pd.Series = (rows["made_at"].diff().dt.total_seconds() > FAR_APART_DAYS * 86400).cumsum()
+    return rows[~spell.isin(spell.mode()[:1])].sort_index()
 
 
 def _midnight(rows: pd.DataFrame) -> pd.DataFrame:

@@ -633,6 +633,7 @@ def test_a_measure_of_the_makers_own_has_a_form_without_more(tmp_path: Path) -> 
     with pytest.raises(BadInput, match="it has a reading already"):
         book.log("scent", "A", "1", {"scent": "3"}, MADE)
     assert (folder / "scent.csv").read_text() == "run,piece,scent,note\nA,1,7.5,\n"
+    assert load(folder).rows("scent")["scent"].tolist() == [7.5]
     book.log("runs", "A", "", {"swelling_mm": "1,5"}, MADE)
     assert load(folder).batches().loc["A", "swelling_mm"] == 1.5
     with pytest.raises(BadInput, match=r"swelling_mm stands there already, 1\.5"):

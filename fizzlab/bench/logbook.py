@@ -22,7 +22,7 @@ from fizzlab.bench.place import done, fits, number, place, plain, undo
 from fizzlab.errors import BadInput, FizzlabError, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, WATER_C, Column
 from fizzlab.trial import checks
-from fizzlab.trial.folder import WORKBOOK, columns_of, with_hours
+from fizzlab.trial.folder import WORKBOOK, columns_of, folder_there
 from fizzlab.trial.journal import JOURNAL, Cells, Change, Entry, Journal, Line, Running
 from fizzlab.trial.settings import FILE, TrialSettings, read_settings
 from fizzlab.trial.tables import RawTable, Table, parse
@@ -131,9 +131,7 @@ class Logbook:
             There is no such folder, or trial.toml or runs cannot be used.
         """
         folder = Path(folder)
-        if not folder.is_dir():
-            do = "Check the name, or make one with: fizzlab new FOLDER."
-            raise BadInput([Problem(str(folder), "there is no such folder.", do)])
+        folder_there(folder)
         settings, problems = read_settings(folder)
         if settings is None:
             raise BadInput(problems)
@@ -473,12 +471,16 @@ class Logbook:
         hard = [problem for problem in found if problem.weight == "problem"]
         if hard or table == "runs":
             return hard
+        read, found = self._matched(read)
+        both = {table: read, "runs": self._batches()}
+        return [*found, *checks.across_rows(both, self.tables)[0]]
+
+    def _matched(self, table: Table) -> tuple[Table, list[Problem]]:
+        """Its rows with their batch and hours, where codes or clock times stand instead."""
         runs = self._batches()
-        if BLIND.name in read.rows:
-            read, found = checks.runs_by_code(read, runs)
-        else:
-            read, found = with_hours(checks.runs_as_spelled(read, runs), runs)
-        return [*found, *checks.across_rows({table: read, "runs": runs})[0]]
+        if BLIND.name in table.rows:
+            return checks.runs_by_code(table, runs)
+        return checks.with_hours(checks.runs_as_spelled(table, runs), runs)
 
     def _view(self, table: str) -> RawTable:
         """A table with what still waits for it."""
@@ -495,9 +497,8 @@ class Logbook:
 
     def _read(self, table: str) -> Table:
         """The same, as the trial's loader reads it."""
-        raw, runs = self._view(table), self._batches()
-        read, _ = parse(raw, self._columns(table, raw), self.tables[table].planned)
-        return with_hours(checks.runs_as_spelled(read, runs), runs)[0]
+        raw = self._view(table)
+        return self._matched(parse(raw, self._columns(table, raw), self.tables[table].planned)[0])[0]
 
     def _batches(self) -> Table:
         raw = self._view("runs")

@@ -12,14 +12,15 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from fizzlab.models.changes import Changed, compare_all, of_cost
+from fizzlab.models.responses import batch_responses
 from hypothesis import given
 from hypothesis import strategies as st
 from test_plan_roundtrip import _fill, _plan
 
-from fizzlab.models.changes import Changed, compare_all, of_cost
+from fizzlab.measures import MEASURES, Measure
 from fizzlab.models.effects import Change, analyse, changes_of, ratio_limits, same_within, unreplicated
 from fizzlab.models.fizz.study import study_fizz
-from fizzlab.models.responses import batch_responses
 from fizzlab.models.terms import Amount, Category
 from fizzlab.recipe import cost, for_run
 from fizzlab.report import parts as sections
@@ -27,7 +28,6 @@ from fizzlab.report.phrases import effects as worded
 from fizzlab.report.phrases import shape as shaped
 from fizzlab.trial import shipped
 from fizzlab.trial.folder import Trial, load
-from fizzlab.trial.settings import MEASURES, Measure
 
 MakeTrial = Callable[..., Path]
 COLOUR = Category("colour", ("pearl", "dye", "lake"), "pearl")

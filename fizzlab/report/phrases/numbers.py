@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from fizzlab.measures import number
+from fizzlab.measures import number as number
 
 
 def signed(value: float) -> str:

@@ -69,23 +69,21 @@ def start(
         An option cannot be read, or a file is there already. Nothing is written then.
     """
     factors, problems = _factors(levels, amounts)
-    files = {folder / FILE: _toml(folder, title, question, factors, kind, days, per_day)}
+    files = [folder / FILE, *(folder / f"{name}.csv" for name in FIRST_TABLES)]
+    there = [path for path in files if path.exists()]
+    problems += [Problem(str(path), "it is there already.", "Choose another folder.") for path in there]
+    if problems:
+        raise BadInput(problems)
+    texts = [_toml(folder, title, question, factors, kind, days, per_day)]
     for name in FIRST_TABLES:
         header = [column.name for column in TABLES[name].columns if column.name != "blind"]
         if name == "runs":
             header[2:2] = [factor.name for factor in factors]
-        files[folder / f"{name}.csv"] = ",".join(header) + "\n"
-    problems += [
-        Problem(str(path), "it is there already.", "Choose another folder.")
-        for path in files
-        if path.exists()
-    ]
-    if problems:
-        raise BadInput(problems)
+        texts.append(",".join(header) + "\n")
     made_folder = not folder.exists()
     folder.mkdir(parents=True, exist_ok=True)
-    for path, content in files.items():
-        path.write_text(content, encoding="utf-8")
+    for path, text in zip(files, texts, strict=True):
+        path.write_text(text, encoding="utf-8")
     problems = read_settings(folder)[1]
     if problems:
         for path in files:
@@ -93,7 +91,7 @@ def start(
         if made_folder:
             folder.rmdir()
         raise BadInput(problems)
-    return list(files)
+    return files
 
 
 def _factors(levels: Sequence[str], amounts: Sequence[str]) -> tuple[list[Factor], list[Problem]]:

@@ -153,28 +153,11 @@ _PATTERNS = {
     ),
 }
 
+_ENGLISH = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+
 #: The first letters of the months' names in English and German.
-_MONTHS = {
-    name: number
-    for number, names in enumerate(
-        (
-            "jan",
-            "feb",
-            "mar mär mrz",
-            "apr",
-            "may mai",
-            "jun",
-            "jul",
-            "aug",
-            "sep",
-            "oct okt",
-            "nov",
-            "dec dez",
-        ),
-        start=1,
-    )
-    for name in names.split()
-}
+_MONTHS = {name: number for number, name in enumerate(_ENGLISH, start=1)}
+_MONTHS |= {"mär": 3, "mrz": 3, "mai": 5, "okt": 10, "dez": 12}
 
 _MIDNIGHT = re.compile(r"|0?0:00(:00([.,]0+)?)?|12:00(:00)? ?[aA][mM]")
 

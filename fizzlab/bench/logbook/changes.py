@@ -85,7 +85,7 @@ def place(
 
     Examples
     --------
-    >>> from fizzlab.trial.tables import TABLES
+    >>> from fizzlab.measures import TABLES
     >>> blank = {"run": "A", "piece": "1", "hours": "2", "dry": ""}
     >>> new = {"run": "A", "piece": "1", "hours": "2.13", "dry": "no"}
     >>> place({2: blank}, list(blank), TABLES["touch_checks"], new)[0].after

@@ -12,7 +12,7 @@ from planned_trials import COLOUR, HEAD
 from fizzlab.bench.planfiles import Written, write_plan
 from fizzlab.bench.sheet import BLANKS_ACROSS, FIZZ_SECONDS, readings_blanks
 from fizzlab.trial.folder import load
-from fizzlab.trial.newtrial import start
+from fizzlab.trial.new import start
 
 PLAN = (
     HEAD.replace("=Two", "Two")

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-from fizzlab.recipe.units import Span
+from fizzlab.recipe.units import KINDS, Span
 
 #: Standard atomic weights of IUPAC (CIAAW 2021), rounded to five figures (sulphur: four).
 ATOMIC_WEIGHTS: Mapping[str, float] = {
@@ -61,12 +61,7 @@ class Acid(NamedTuple):
 
 #: Acids by kind. Citric acid takes three soda: 3 NaHCO3 + H3C6H5O7 -> 3 CO2 + 3 H2O + Na3C6H5O7.
 ACIDS: Mapping[str, Acid] = {
-    "citric acid": Acid("C6H8O7", 3),
-    "citric acid monohydrate": Acid("C6H8O7.H2O", 3),
-    "tartaric acid": Acid("C4H6O6", 2),
-    "malic acid": Acid("C4H6O5", 2),
-    "sodium bisulphate": Acid("NaHSO4", 1),
-    "cream of tartar": Acid("KHC4H4O6", 1),
+    kind: Acid(said["formula"], said["protons"]) for kind, said in KINDS.items() if said["role"] == "acid"
 }
 
 

@@ -52,7 +52,7 @@ class Fault:
 
 @dataclass(frozen=True)
 class Verified:
-    """What `verify` found: faults, what else is worth a line, and the ledger with the hash of its last line."""
+    """What `verify` found: faults, what else is worth a line, and the ledger itself."""
 
     faults: tuple[Fault, ...]
     notes: tuple[str, ...]

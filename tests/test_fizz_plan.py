@@ -29,12 +29,16 @@ def written(tmp_path: Path) -> Written:
 
 
 def test_the_blanks_fit_on_the_sheet(written: Written) -> None:
-    grids = [grid for grid in readings_blanks(written.planned.wishes) if grid.table == "fizz_curves"]
+    grids = [
+        grid
+        for grid in readings_blanks(written.planned.settings, written.planned.wishes)
+        if grid.table == "fizz_curves"
+    ]
     heads = [head for grid in grids for head in grid.heads[1:] if head.endswith(" s")]
     assert heads == [f"{second} s" for second in FIZZ_SECONDS]
     assert max(len(grid.heads) - 1 for grid in grids) <= BLANKS_ACROSS
     html = written.paths[0].read_text(encoding="utf-8")
-    assert "Fizz on the scale" in html
+    assert "Mass of cup, water and piece together as the gas leaves" in html
     assert "Fizz after storage" in html
 
 

@@ -461,7 +461,7 @@ def test_nothing_of_the_maker_is_written_over(
 
 
 def test_a_failure_half_way_leaves_the_earlier_plan(folder: Folder, monkeypatch: pytest.MonkeyPatch) -> None:
-    import fizzlab.trial.folder.placing as room
+    import fizzlab.trial.placing as room
 
     made = folder(FACTORIAL)
     write_plan(made)

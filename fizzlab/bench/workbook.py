@@ -10,8 +10,8 @@ from typing import Any
 
 import pandas as pd
 
-from fizzlab.measures import Kind
-from fizzlab.trial.tables import LEAVE_OUT, Column, obeyed
+from fizzlab.measures import LEAVE_OUT, Column, Kind
+from fizzlab.trial.tables import obeyed
 
 #: Rows beyond the prepared ones that still get drop-downs and range hints.
 SPARE_ROWS = 200

@@ -32,16 +32,8 @@ NAMED = "FIZZLAB_BROWSER"
 OLDEST = 131
 
 _COMMANDS = [
-    "chromium",
-    "chromium-browser",
-    "google-chrome",
-    "google-chrome-stable",
-    "chrome",
-    "microsoft-edge",
-    "microsoft-edge-stable",
-    "msedge",
-    "brave-browser",
-    "brave",
+    *("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome"),
+    *("microsoft-edge", "microsoft-edge-stable", "msedge", "brave-browser", "brave"),
 ]
 
 _MAC = [

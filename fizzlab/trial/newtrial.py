@@ -8,9 +8,10 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from fizzlab.errors import BadInput, Problem
-from fizzlab.trial.settings import FILE, PLAN_KINDS, PLAN_OPTIONS, read_settings
+from fizzlab.measures import TABLES
+from fizzlab.trial.settings import FILE, PLAN_KINDS, read_settings
+from fizzlab.trial.settings.plan import OPTIONS as PLAN_OPTIONS
 from fizzlab.trial.settings.trial import factor_name_fault
-from fizzlab.trial.tables import TABLES
 
 #: Tables that nearly every drying trial needs; the others are added when they are used.
 FIRST_TABLES = ("runs", "touch_checks", "room_log")

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.measures import TABLES
 from fizzlab.models.fizz.reached import GasFits
 from fizzlab.models.fizz.release import Release
 from fizzlab.models.fizz.study import Compared, FizzStudy, Reached, Stored, study_fizz, theory_of_recipe
@@ -23,7 +24,6 @@ from fizzlab.report.parts.general import Pieces
 from fizzlab.report.phrases import count, listed, number, percent
 from fizzlab.report.phrases import fizz as worded
 from fizzlab.trial.folder import Trial
-from fizzlab.trial.tables import TABLES
 
 #: The tables that this part of a report reads.
 FIZZ_TABLES = ("fizz_times", "fizz_curves", "shelf")
@@ -70,12 +70,11 @@ def _theory(trial: Trial) -> tuple[dict[str, float] | float | CannotAnswer | Non
     recipe, written = trial.settings.made_recipe(), trial.settings.recipe
     if recipe is None or written is None:
         return None, []
-    filled = written.filled()
     try:
         spans = theory_of_recipe(
             recipe,
             written.pieces,
-            None if filled is None else filled.piece_g,
+            written.mould_g(),
             trial.batches(),
             trial.settings.terms(),
         )

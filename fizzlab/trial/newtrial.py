@@ -7,8 +7,9 @@ import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 
+from fizzlab.design.kinds import KINDS
 from fizzlab.errors import BadInput, Problem
-from fizzlab.trial.settings import FILE, PLAN_KINDS, PLAN_OPTIONS, read_settings
+from fizzlab.trial.settings import FILE, read_settings
 from fizzlab.trial.settings.trial import factor_name_fault
 from fizzlab.trial.tables import TABLES
 
@@ -268,14 +269,14 @@ def _plan_toml(
         off=off,
         kind=json.dumps(chosen, ensure_ascii=False),
         others=textwrap.fill(
-            f"Kinds of plan: {', '.join(PLAN_KINDS)}.", 104, initial_indent="# ", subsequent_indent="# "
+            f"Kinds of plan: {', '.join(KINDS)}.", 104, initial_indent="# ", subsequent_indent="# "
         ),
         lines="".join(f"{off}{line}\n" for line in lines),
     )
 
 
-def _keys_of(kind: str) -> list[str]:
-    return [key for key, kinds in PLAN_OPTIONS.items() if kind in kinds]
+def _keys_of(kind: str) -> tuple[str, ...]:
+    return KINDS[kind].options if kind in KINDS else ()
 
 
 def _rules_toml(factors: Sequence[tuple[str, str, list[str], str, str]]) -> str:

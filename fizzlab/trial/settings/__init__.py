@@ -14,8 +14,7 @@ from fizzlab.trial.settings.factors import FactorSettings
 from fizzlab.trial.settings.fizz import FizzSettings
 from fizzlab.trial.settings.imports import ImportSettings
 from fizzlab.trial.settings.lots import DeviationSettings, deviation_problems, lot_doubts
-from fizzlab.trial.settings.plan import OPTIONS as PLAN_OPTIONS
-from fizzlab.trial.settings.plan import PLAN_KINDS, PlanSettings
+from fizzlab.trial.settings.plan import PlanSettings
 from fizzlab.trial.settings.reading import read_settings
 from fizzlab.trial.settings.recipe import IngredientSettings, RecipeSettings, RuleSettings, make_recipe
 from fizzlab.trial.settings.responses import ChooseSettings, ResponseSettings
@@ -24,8 +23,6 @@ from fizzlab.trial.settings.trial import AirPoint, DryingSettings, TrialSettings
 __all__ = [
     "FILE",
     "MEASURES",
-    "PLAN_KINDS",
-    "PLAN_OPTIONS",
     "AirPoint",
     "ChooseSettings",
     "CrumbleSettings",

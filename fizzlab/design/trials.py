@@ -267,8 +267,7 @@ class Trials:
         """Give a comparison a true log ratio (or difference) and analyse every trial."""
         from scipy import stats
 
-        from fizzlab.models.effects.contrasts import contrast
-        from fizzlab.models.effects.variance import NotEstimable, fit_many, prepare
+        from fizzlab.models.strata import NotEstimable, contrast, fit_many, prepare
 
         place = self.typical + size * comparison.shift + self.batches
         if self.looks is None:

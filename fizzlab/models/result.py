@@ -157,22 +157,25 @@ class FitResult:
         names = [term.name for term in self.terms if term.name in self.batches]
         return self.batches[names].drop_duplicates().sort_values(names, kind="stable").reset_index(drop=True)
 
+    @property
+    def heading(self) -> str:
+        """What it is and how much it rests on."""
+        return f"{self.response}: {self.n_batches} batches, {self.conf_level:.0%} intervals"
+
     def summary(self) -> str:
         """The result as text: how much it rests on, the effects, the notes."""
-        head = f"{self.response}: {self.n_batches} batches, {self.conf_level:.0%} intervals"
         table = self.table.to_string(index=False, float_format="{:.4g}".format) if len(self.table) else ""
-        return "\n".join(part for part in (head, table, *self.notes) if part)
+        return "\n".join(part for part in (self.heading, table, *self.notes) if part)
 
     def __str__(self) -> str:
         return self.summary()
 
     def _repr_html_(self) -> str:
-        head = f"{self.response}: {self.n_batches} batches, {self.conf_level:.0%} intervals"
         notes = "".join(f"<li>{escape(note)}</li>" for note in self.notes)
         table = (
             self.table.to_html(index=False, float_format="{:.4g}".format, border=0) if len(self.table) else ""
         )
-        return f"<p><b>{escape(head)}</b></p>{table}" + (f"<ul>{notes}</ul>" if notes else "")
+        return f"<p><b>{escape(self.heading)}</b></p>{table}" + (f"<ul>{notes}</ul>" if notes else "")
 
     def predict(
         self,
@@ -183,6 +186,10 @@ class FitResult:
     ) -> pd.DataFrame:
         """What to expect of some conditions; see the method of each fit."""
         raise CannotAnswer(f"A fit of {self.response} gives no forecast.", "Ask for its table.")
+
+    def points(self, factor: str) -> pd.Series:
+        """Each batch's number as if all but one factor had been the same; empty where it has no number."""
+        return pd.Series(dtype=float)
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the effects with their intervals; returns the Axes."""
@@ -216,6 +223,22 @@ class Study:
     notes: tuple[str, ...] = ()
 
 
+def as_frame(new: pd.DataFrame | Mapping[str, object] | None) -> pd.DataFrame:
+    """Settings as a table: a mapping of lists, or of one value each; None is one row that says nothing.
+
+    Examples
+    --------
+    >>> as_frame({"colour": "dye", "oil_g": 2}).to_dict("records")
+    [{'colour': 'dye', 'oil_g': 2}]
+    """
+    if new is None:
+        return pd.DataFrame(index=[0])
+    if isinstance(new, pd.DataFrame):
+        return new.reset_index(drop=True)
+    listed = any(isinstance(value, list | tuple | np.ndarray | pd.Series) for value in new.values())
+    return pd.DataFrame(new if listed else [dict(new)])
+
+
 def asked(new: pd.DataFrame | Mapping[str, object] | None, typical: Mapping[str, object]) -> pd.DataFrame:
     """The conditions of a forecast as a table: what was asked, and `typical` for all that was not.
 
@@ -224,13 +247,7 @@ def asked(new: pd.DataFrame | Mapping[str, object] | None, typical: Mapping[str,
     >>> asked({"colour": ["dye", "lake"]}, {"colour": "dye", "oil_g": 2.0}).to_dict("records")
     [{'colour': 'dye', 'oil_g': 2.0}, {'colour': 'lake', 'oil_g': 2.0}]
     """
-    if new is None:
-        return pd.DataFrame([dict(typical)])
-    if isinstance(new, pd.DataFrame):
-        table = new.reset_index(drop=True)
-    else:
-        listed = any(isinstance(value, list | tuple | np.ndarray | pd.Series) for value in new.values())
-        table = pd.DataFrame(new if listed else [dict(new)])
+    table = as_frame(new)
     unknown = [str(name) for name in table.columns if name not in typical]
     if unknown:
         raise ValueError(f"no term is called {unknown[0]!r}; terms: {', '.join(typical)}")

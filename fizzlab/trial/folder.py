@@ -77,7 +77,7 @@ class Trial:
         """The rows of a table to analyse; an empty table with the right columns where it is absent."""
         if name in self.tables:
             return self.tables[name].rows
-        return pd.DataFrame(columns=[column.name for column in TABLES[name].columns])
+        return pd.DataFrame(columns=[column.name for column in self.settings.tables()[name].columns])
 
     def batches(self) -> pd.DataFrame:
         """The runs that count, indexed by `run`, with day, made_at and the factors."""

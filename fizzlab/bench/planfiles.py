@@ -192,8 +192,8 @@ def _rows(
 ) -> list[dict[str, object]]:
     """What stands in a table beforehand: every combination of the planned columns that the plan knows.
 
-    A column without values in `known` (the water of a cup) is left to the bench; a table planned by weeks is left
-    to it wholly.
+    A column without values in `known` (the water of a cup) is left to the bench; a table planned by weeks is
+    left to it wholly.
     """
     if not spec.planned or "weeks" in spec.planned:
         return []

@@ -12,8 +12,8 @@ import pandas as pd
 from fizzlab.bench.cards import Cards, make_cards
 from fizzlab.design.kinds import KINDS
 from fizzlab.design.plan import Plan, plan
-from fizzlab.design.power import Power, Spreads, power
-from fizzlab.design.trials import ASSUMED
+from fizzlab.design.power import Power, power
+from fizzlab.design.trials import ASSUMED, Spreads
 from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
 from fizzlab.measures import Measure, TableSpec
 from fizzlab.report.phrases import capital, number
@@ -243,8 +243,10 @@ def _looked_at(measure: Measure, table: TableSpec) -> bool:
 def _said(found: Mapping[str, Power], reasons: Mapping[str, list[str]]) -> list[str]:
     """The first response in full, of the others the smallest effect, and why some are not worked out."""
     if not found and not reasons:
-        return ["How small a difference this plan would see is not worked out: no spread of its readings is known."]
-    said = [f"How small a difference of {listed(named)} it would see: {why}" for why, named in reasons.items()]
+        return ["How small a difference this plan would see is not worked out: no spread is known."]
+    said = [
+        f"How small a difference of {listed(named)} it would see: {why}" for why, named in reasons.items()
+    ]
     if not found:
         return said
     first, *others = found.values()

@@ -1,4 +1,4 @@
-"""Adding batches to those made, among the levels that may still be the best, so that the choice becomes clearer."""
+"""Adding batches to those made, among the levels that may still be the best."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ def next_runs(
     if hard:
         plan = replace(plan, runs=_in_whole_days(plan.runs, made, hard, per_day or runs), warnings=())
     said = [
-        f"No new run has {name} {' or '.join(levels)}: the chance that it is best is below {100 * KEEP:.0f} %."
+        f"No new run has {name} {' or '.join(levels)}: its chance to be best is below {100 * KEEP:.0f} %."
         for name, levels in dropped.items()
     ]
     return replace(plan, warnings=(*plan.warnings, *said))

@@ -32,8 +32,9 @@ def compare_levels(
 
     Where a day holds every level, each day is a complete block, and what room is left goes to the control and
     then to the levels in turn. Where it does not, the blocks are incomplete: the sum of var(level - control)
-    within days is made as small as exchange and swapping can (R. E. Bechhofer, A. C. Tamhane, Technometrics 23
-    (1981) 45-57). With one batch a day there are no blocks: the batches are laid out at random over the days.
+    within days is made as small as exchange and swapping can (R. E. Bechhofer, A. C. Tamhane, Technometrics
+    23 (1981) 45-57). With one batch a day there are no blocks: the batches are laid out at random over the
+    days.
 
     `control_batches` is how often the control is made in a complete block: the square root of the number of
     other levels (C. W. Dunnett, J. American Statistical Association 50 (1955) 1096-1121), as often as the
@@ -96,7 +97,7 @@ def _at_random(levels: int, batches: int, control: ControlRule | int, chance: np
 def _complete(
     levels: int, days: int, per_day: int, control: ControlRule | int, chance: np.random.Generator
 ) -> Matrix:
-    """Each day every level, the control as often as wanted, in as many rounds as fit; then the levels in turn."""
+    """Each day as many rounds of all levels as fit; the room left goes to the levels in turn."""
     wanted = 1 if control == "equal" else round(np.sqrt(levels - 1)) if control == "root" else control
     if isinstance(wanted, str) or wanted < 1:
         raise ValueError(_RULE)
@@ -117,7 +118,7 @@ def _information(blocks: Matrix, levels: int) -> Matrix:
 
 
 def contrast_variance(blocks: Matrix, levels: int) -> float:
-    """Mean variance of level minus control (number 0) within blocks; infinite if some level is not linked to it.
+    """Mean variance of level minus control (number 0) within blocks; infinite without a link between them.
 
     Examples
     --------

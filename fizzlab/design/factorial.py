@@ -18,10 +18,10 @@ from fizzlab.models.terms import Category
 
 MOST_RUNS = 400
 
-#: The regular two-level fractions of least aberration: (runs, factors) to the columns of the added factors, in
-#: standard (Yates) order: bit i of a number says that basic factor i is in the product, so 3 is AB, 7 is ABC.
-#: J. Chen, D. X. Sun, C. F. J. Wu, International Statistical Review 61 (1993) 131-145, as kept in the catalogue
-#: of R package FrF2 2.3-4 (first design of each size). The tests check the word-length patterns.
+#: The regular two-level fractions of least aberration: (runs, factors) to the columns of the added factors,
+#: in standard (Yates) order: bit i of a number says that basic factor i is in the product, so 3 is AB, 7 is
+#: ABC. J. Chen, D. X. Sun, C. F. J. Wu, International Statistical Review 61 (1993) 131-145, as kept in the
+#: catalogue of R package FrF2 2.3-4 (first design of each size). The tests check the word-length patterns.
 MINIMUM_ABERRATION: dict[tuple[int, int], tuple[int, ...]] = {
     (4, 3): (3,),
     (8, 4): (7,),
@@ -171,7 +171,7 @@ def fraction_of(
     batches: int | None = None,
     resolution: int | None = None,
 ) -> Fraction:
-    """The regular fraction by generators (``"e=-a:b"``), by number of runs, or by the least resolution wanted.
+    """The regular fraction by generators (``"e=-a:b"``), by number of runs, or by least resolution.
 
     Examples
     --------

@@ -195,7 +195,7 @@ def require_ranges(factors: Sequence[Factor], kind: str) -> list[Range]:
 
 
 def is_forbidden(settings: pd.DataFrame, rules: Sequence[Mapping[str, object]]) -> np.ndarray:
-    """Which rows match a forbidden combination: every condition of it, each a level, an amount or a list of them.
+    """Which rows match every condition of a forbidden combination: a level, an amount or a list of them.
 
     Examples
     --------

@@ -77,14 +77,14 @@ KINDS: dict[str, Kind] = {
         ),
         Kind(
             "central composite",
-            "Which amount is best, with a bend: corners, points beyond them and the middle of 2 to 6 amounts.",
+            "Which amount is best, with a bend: corners, stars and middle of 2 to 6 amounts.",
             "fizzlab.design.surface:central_composite",
             ("centre_points", "reach", "stars"),
             bends=True,
         ),
         Kind(
             "box-behnken",
-            "Which amount is best, with a bend, and no batch with every amount at an extreme; 3 to 5 amounts.",
+            "Which of 3 to 5 amounts is best, with a bend and no batch at every extreme at once.",
             "fizzlab.design.surface:box_behnken",
             ("centre_points",),
             bends=True,

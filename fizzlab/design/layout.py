@@ -145,7 +145,7 @@ def share_out(model: Matrix, per_day: int | None, rng: np.random.Generator, want
     """The day of each run, from 0: days as even as can be, which of them comes first left to chance."""
     runs = len(model)
     if per_day == 1:
-        return rng.permutation(runs)
+        return np.asarray(rng.permutation(runs))
     # what is only nice to have counts for little beside what was asked for: its prior information is large
     prior = np.array([0.0] * wanted + [10.0 * runs] * (model.shape[1] - wanted))
     days = -(-runs // per_day) if per_day else 1
@@ -170,7 +170,7 @@ def together(day: Matrix) -> Matrix:
 
 def members(groups: Matrix) -> Matrix:
     """A column of 0 and 1 for each group."""
-    return np.equal.outer(groups, np.unique(groups)).astype(float)
+    return np.asarray(np.equal.outer(groups, np.unique(groups)), float)
 
 
 def scattered(day: Matrix) -> tuple[str, ...]:

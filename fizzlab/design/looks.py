@@ -5,10 +5,10 @@ into one of N + 1 brackets, and the Fisher information on mu that is left is
 
     I(mu) = sum over brackets of (phi(u_k) - phi(u_{k+1}))^2 / (Phi(u_{k+1}) - Phi(u_k)),
 
-u_k = (log t_k - mu)/s, in units of 1/s^2, what an exactly known time would tell: so I is the share kept. (It is
-one less the least squared error with which groups can stand for a normal variate: D. R. Cox, JASA 52 (1957) 543-547;
-only its abstract was seen.) Where the usual dry time is known only to lie between two hours, mu is taken as equally
-likely all over that range of log time, and I(mu) is averaged.
+u_k = (log t_k - mu)/s, in units of 1/s^2, what an exactly known time would tell: so I is the share kept. (It
+is one less the least squared error with which groups can stand for a normal variate: D. R. Cox, JASA 52
+(1957) 543-547; only its abstract was seen.) Where the usual dry time is known only to lie between two hours,
+mu is taken as equally likely all over that range of log time, and I(mu) is averaged.
 
 The sum runs over pairs of neighbouring looks, so the best N hours among those allowed are found exactly, as a
 longest path.
@@ -68,7 +68,9 @@ def best_looks(
     (2.25, 3.25, 4.5, 6.25, 8.75, 12.25)
     """
     if not (0 < low_h <= high_h < np.inf and spread > 0 and looks >= 1 and every_min >= 1):
-        raise ValueError("it needs a look, a spread above 0, and two hours above 0, the first not the greater")
+        raise ValueError(
+            "it needs a look, a spread above 0, and two hours above 0, the first not the greater"
+        )
     step = every_min / 60
     first, last = low_h * np.exp(-2.5 * spread), high_h * np.exp(2.5 * spread)
     hours = step * np.arange(max(1, np.floor(first / step)), np.ceil(last / step) + 1)

@@ -123,10 +123,10 @@ def mixture_plan(
     repeats: int = 1,
     per_day: int | None = None,
 ) -> Plan:
-    """Blends of ingredients that add up to a total: corners of what the bounds allow, edge centres, the middle.
+    """Blends that add up to a total: corners of what the bounds allow, edge centres, the middle.
 
-    The middle is made `centre_points` times, the other blends `repeats` times. Without upper bounds the corners
-    and edges are those of Scheffé's lattice.
+    The middle is made `centre_points` times, the other blends `repeats` times. Without upper bounds the
+    corners and edges are those of Scheffé's lattice.
     """
     refuse_unusable(factors)
     shares = require_ranges(factors, "a mixture")

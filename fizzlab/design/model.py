@@ -180,8 +180,8 @@ def leaks(
 ) -> tuple[Alias, ...]:
     """Aliases of any plan, by the alias matrix (X'X)^-1 X'Z of the terms Z left out of the model X.
 
-    `kept` are the terms to report. Amounts below 0.05 are passed over. G. E. P. Box and K. B. Wilson, J. Royal
-    Statistical Society B 13 (1951) 1-45.
+    `kept` are the terms to report. Amounts below 0.05 are passed over. G. E. P. Box and K. B. Wilson, J.
+    Royal Statistical Society B 13 (1951) 1-45.
     """
     if not extra.size:
         return ()

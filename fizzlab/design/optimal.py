@@ -65,8 +65,8 @@ def optimal_plan(
     """The batches that tell the wanted effects best; `made` are runs already made (run, day, factors).
 
     With `made`, names and days go on where those end. D tells the effects best together (for "what matters");
-    I forecasts best on average over everything allowed (for "which amount is best"). `repeated_batches` of the
-    batches are kept for repeating picked runs, the ones least known, to judge chance by true repeats.
+    I forecasts best on average over everything allowed (for "which amount is best"). `repeated_batches` of
+    the batches are kept for repeating picked runs, the ones least known, to judge chance by true repeats.
 
     Examples
     --------

@@ -220,11 +220,11 @@ effect of gum and starch.')
     if batches_per_day is not None and batches_per_day < 1:
         raise ValueError("batches_per_day must be 1 or more")
     named = factors.items() if isinstance(factors, Mapping) else [(each.name, each) for each in factors]
-    made = [as_factor(name, each, compared=found.one_factor) for name, each in named]
-    if found.one_factor and len(made) != 1:
+    chosen = [as_factor(name, each, compared=found.one_factor) for name, each in named]
+    if found.one_factor and len(chosen) != 1:
         raise CannotAnswer(
-            f"A {kind} plan compares the levels of one factor, not of {len(made)}.",
+            f"A {kind} plan compares the levels of one factor, not of {len(chosen)}.",
             "Plan a factorial, or make one factor of them.",
         )
-    plan_of: Plan = looked_up(found.build)(made, seed, per_day=batches_per_day, **given)
+    plan_of: Plan = looked_up(found.build)(chosen, seed, per_day=batches_per_day, **given)
     return plan_of

@@ -32,10 +32,10 @@ _TICKS = [1.0, 1.1, 1.2, 1.3, 1.4, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0,
 def plot_days(runs: pd.DataFrame, levels: pd.DataFrame, ax: Axes | None = None) -> Axes:
     """Draw every batch as a tile, a line a day, in the order of making.
 
-    `levels` has the rows of `runs` and one column a factor, in words; the first with at most seven different levels
-    gives a tile its colour and marker.
+    `levels` has the rows of `runs` and one column a factor, in words; the first with at most seven different
+    levels gives a tile its colour and marker.
     """
-    legend = next((name for name in levels if levels[name].nunique() <= 7), None)
+    legend = next((str(name) for name in levels if levels[name].nunique() <= 7), None)
     shown = {} if legend is None else looks(sorted(levels[legend].unique(), key=_natural))
     lines = [
         (day, rows[start : start + ACROSS])
@@ -91,7 +91,9 @@ def _tile(axes: Axes, row: int, column: int, run: str, words: Sequence[str], loo
         axes.text(column + 0.12, line, short, fontsize=7.8, va="center", color=INK)
 
 
-def plot_aliases(aliases: Sequence[Alias], labels: Mapping[str, str] = NO_LABELS, ax: Axes | None = None) -> Axes:
+def plot_aliases(
+    aliases: Sequence[Alias], labels: Mapping[str, str] = NO_LABELS, ax: Axes | None = None
+) -> Axes:
     """Draw which other effects are in the number that estimates an effect, and how much of each.
 
     A row for each effect, a column for each effect that is in it; 1 or -1: the two cannot be told apart.
@@ -141,7 +143,9 @@ def alias_table(aliases: Sequence[Alias]) -> pd.DataFrame:
          gum:salt
     oil       1.0
     """
-    table = pd.DataFrame.from_dict({each.effect: dict(each.others) for each in aliases}, orient="index").fillna(0.0)
+    table = pd.DataFrame.from_dict(
+        {each.effect: dict(each.others) for each in aliases}, orient="index"
+    ).fillna(0.0)
     if table.empty:
         return table
     columns = table.abs().max().sort_values(ascending=False, kind="stable").index[:MOST_EFFECTS]

@@ -1,4 +1,4 @@
-"""What a plan can detect: how often trials made on paper see an effect, and the smallest seen often enough."""
+"""What a plan can detect: how often trials made on paper see an effect, and the smallest seen enough."""
 
 from __future__ import annotations
 
@@ -38,11 +38,12 @@ class Power:
     Parameters
     ----------
     table : DataFrame
-        One row a comparison, the one that is hardest to see first: term, level, control, ratio (or difference:
-        the size asked for), chance, conf_low, conf_high, unanswered, smallest, smallest_low, smallest_high.
-        ``chance`` is the share of trials whose interval lies wholly on the side of the true effect, with
-        Wilson's 95 % interval for the error of simulating; ``unanswered`` the share whose readings could not be
-        analysed (they count as not seen); ``smallest`` the size seen in `target` of the trials, nan if none is.
+        One row a comparison, the one that is hardest to see first: term, level, control, unit, ratio (or
+        difference: the size asked for), chance, conf_low, conf_high, unanswered, smallest, smallest_low,
+        smallest_high. ``chance`` is the share of trials whose interval lies wholly on the side of the true
+        effect, with Wilson's 95 % interval for the error of simulating; ``unanswered`` the share whose
+        readings could not be analysed (they count as not seen); ``smallest`` the size seen in `target` of the
+        trials, nan if none is.
     curve : DataFrame
         Of the first comparison, for plotting: size, chance, conf_low, conf_high, unanswered.
     scale : {"ratio", "difference"}
@@ -53,7 +54,9 @@ class Power:
         Hours of the touch checks; empty where a batch gives a number.
     typical_h : float or None
     unequal : bool
-        Are the other comparisons clearly easier to see than the first?
+        Are other comparisons clearly easier to see than the first?
+    response : str
+        What is measured, in words.
     """
 
     table: pd.DataFrame
@@ -67,21 +70,13 @@ class Power:
     looks_h: tuple[float, ...] = ()
     typical_h: float | None = None
     unequal: bool = False
-    label: Label = field(default=str, repr=False)
     response: str = "the response"
+    label: Label = field(default=str, repr=False)
 
     @property
     def first(self) -> pd.Series:
         """The comparison that is hardest to see."""
         return self.table.iloc[0]
-
-    @property
-    def compared(self) -> str:
-        """That comparison in words: "dye and pearl", "1.2 g and 0.6 g of gum"."""
-        level, control, unit = self.first["level"], self.first["control"], str(self.first["unit"])
-        if not unit:
-            return f"{level} and {control}"
-        return f"{level} and {control} of {self.label(self.first['term']).removesuffix(f' {unit}')}"
 
     def amount(self, size: float) -> str:
         """A size in words: "25 %", "2.5 times", or a difference."""
@@ -92,43 +87,44 @@ class Power:
     def statements(self) -> tuple[str, ...]:
         """What it says, one sentence each."""
         first = self.first
+        level, control, unit = first["level"], first["control"], first["unit"]
+        of = f" of {self.label(first['term']).removesuffix(f' {unit}')}" if unit else ""
         plan = f"{count(self.n_batches, 'batch', 'batches')} on {count(self.n_days, 'day')}"
+        error = max(50 * (first["conf_high"] - first["conf_low"]), 1)
         said = [
-            f"With {plan}, {100 * first['chance']:.0f} of 100 such trials would see a difference of "
-            f"{self.amount(first[self.scale])} in {self.response} between {self.compared} "
-            f"({100 * first['conf_low']:.0f} to {100 * first['conf_high']:.0f}, from {self.trials} made on paper)."
+            f"With {plan}, {100 * first['chance']:.0f} of 100 such trials (give or take {error:.0f}) would "
+            f"see a difference of {self.amount(first[self.scale])} in {self.response} between {level} and "
+            f"{control}{of}."
         ]
         if first["unanswered"] < _MOSTLY:
             said.append(self.smallest())
         if first["unanswered"] >= 0.03:
             said.append(
-                f"In {100 * first['unanswered']:.0f} of 100 the looks would be too far apart, too early or too late "
-                "for any answer: look more often around the time of drying."
+                f"In {100 * first['unanswered']:.0f} of 100 the looks give no answer, being too far apart, "
+                "too early or too late: look more often around the time of drying."
             )
         if self.unequal:
             said.append("The other effects are easier to see.")
-        return (*said, self.basis(), *self._better_looks())
+        sizes = [self.spreads.pieces, self.spreads.batches, self.spreads.days]
+        shown = [f"{100 * each:.0f} %" if self.scale == "ratio" else f"{each:.2g}" for each in sizes]
+        usual = f", and usually dry after {self.typical_h:.2g} h" if self.typical_h else ""
+        return (
+            *said,
+            f"This takes it that pieces differ by {shown[0]}, batches by {shown[1]}, days by {shown[2]} (one "
+            f"standard deviation){usual}.",
+            f"These spreads are {self.spreads.origin}.",
+            *self._better_looks(),
+        )
 
     def smallest(self) -> str:
         """The smallest effect that is seen often enough, as a sentence."""
         first, share = self.first, f"{100 * self.target:.0f} of 100"
         if not np.isfinite(first["smallest"]):
-            return f"Not even {LARGEST_RATIO:g} times would be seen in {share}: look more often, or make more batches."
+            return f"Not even {LARGEST_RATIO:g} times would be seen in {share}: make more batches or looks."
         high = first["smallest_high"]
         span = f"to {self.amount(high)}" if np.isfinite(high) else "or more"
-        return (
-            f"{share} would see {self.amount(first['smallest'])} ({self.amount(first['smallest_low'])} {span})."
-        )
-
-    def basis(self) -> str:
-        """What the chances rest on, as a sentence."""
-        sizes = [self.spreads.pieces, self.spreads.batches, self.spreads.days]
-        shown = [f"{100 * each:.0f} %" if self.scale == "ratio" else f"{each:.2g}" for each in sizes]
-        usual = f", and pieces usually dry after {self.typical_h:.2g} h" if self.typical_h else ""
-        return (
-            f"Taken for granted: pieces differ by {shown[0]}, batches by {shown[1]}, days by {shown[2]} (one standard "
-            f"deviation){usual}. These spreads are {self.spreads.origin}."
-        )
+        low = self.amount(first["smallest_low"]).removesuffix(" %")
+        return f"{share} would see {self.amount(first['smallest'])} ({low} {span})."
 
     def _better_looks(self) -> list[str]:
         """When to look instead; nothing where little is to be gained."""
@@ -138,28 +134,29 @@ class Power:
         spread = float(np.hypot(self.spreads.pieces, self.spreads.batches))
         better = best_looks(low, high, len(self.looks_h), spread)
         kept, more = (
-            float(information_kept(looks, between(low, high), spread).mean()) for looks in (self.looks_h, better)
+            float(information_kept(looks, between(low, high), spread).mean())
+            for looks in (self.looks_h, better)
         )
         if more < kept + 0.05:
             return []
         hours = listed([f"{hour:.4g}" for hour in better])
         return [
-            f"Your looks keep {100 * kept:.0f} % of what exact dry times of {low:.2g} to {high:.2g} h would tell; "
-            f"looks at {hours} h would keep {100 * more:.0f} %."
+            f"If pieces dry after {low:.2g} to {high:.2g} h, your looks keep {100 * kept:.0f} % of what "
+            f"exact times would tell; looks at {hours} h keep {100 * more:.0f} %."
         ]
 
     def summary(self) -> str:
         """The statements, then the table."""
-        shown = self.table.drop(columns="unit").to_string(index=False, float_format="{:.3g}".format)
-        return "\n".join([*self.statements(), "", shown])
+        return "\n".join(
+            [*self.statements(), "", self.table.to_string(index=False, float_format="{:.3g}".format)]
+        )
 
     def __str__(self) -> str:
         return self.summary()
 
     def _repr_html_(self) -> str:
         said = "".join(f"<li>{escape(sentence)}</li>" for sentence in self.statements())
-        shown = self.table.drop(columns="unit").to_html(index=False, float_format="{:.3g}".format, border=0)
-        return f"<ul>{said}</ul>{shown}"
+        return f"<ul>{said}</ul>{self.table.to_html(index=False, float_format='{:.3g}'.format, border=0)}"
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw how often an effect is seen, by its size; returns the Axes."""
@@ -184,8 +181,8 @@ def power(
     conf_level: float = 0.95,
     target: float = 0.8,
     hardest: bool = False,
-    label: Label = str,
     response: str = "",
+    label: Label = str,
 ) -> Power:
     """Say what a plan can detect, by trials made on paper.
 
@@ -195,7 +192,7 @@ def power(
         A plan; its runs (day, and a column for each factor); or a number of batches of two ways, made in turn
         on one day.
     ratio : float
-        The size of effect that is worth knowing, as a ratio: 1.25 is a quarter longer.
+        The size of effect that is worth knowing: 1.25 is a quarter longer.
     difference : float, optional
         The same where ways are compared by differences; then `spreads` must be in that unit.
     looks_h : sequence of float, optional
@@ -217,14 +214,16 @@ def power(
         The chance at which the smallest effect is looked for.
     hardest : bool
         Only the comparison that is hardest to see.
-    label : callable
-        What the reader calls a factor.
     response : str
         What is measured, in words.
+    label : callable
+        What the reader calls a factor.
 
     Returns
     -------
     Power
+        Shows itself in a notebook; `table` has the numbers, `plot` draws the chance by the size of the
+        effect.
 
     Raises
     ------
@@ -250,8 +249,8 @@ def power(
     if not 0.05 < target < 1:
         raise ValueError("the target must lie between 0.05 and 1")
     model = model_of(runs, terms, air=air, seed=seed)
-    if looks_h is not None and typical_h is None:
-        typical_h = spreads.typical or float(np.sqrt(looks_h[0] * looks_h[-1]))
+    if looks_h is not None:
+        typical_h = typical_h or spreads.typical or float(np.sqrt(looks_h[0] * looks_h[-1]))
     asked = draw(
         model,
         spreads,
@@ -272,43 +271,45 @@ def power(
         curves.append(_curve(asked, comparison, size, float(errors[place]), target, scale))
         rows.append(_row(comparison, curves[-1], size, target, scale))
     return Power(
-        pd.DataFrame(rows),
-        curves[0],
-        scale,
-        len(model.x),
-        model.days,
-        trials,
-        target,
-        spreads,
-        tuple(looks_h or ()),
-        typical_h,
-        bool(errors.max() > _ALIKE * errors.min()),
-        label,
-        response or ("dry time" if looks_h is not None else "the response"),
+        table=pd.DataFrame(rows),
+        curve=curves[0],
+        scale=scale,
+        n_batches=len(model.x),
+        n_days=model.days,
+        trials=trials,
+        target=target,
+        spreads=spreads,
+        looks_h=tuple(looks_h or ()),
+        typical_h=typical_h,
+        unequal=bool(errors.max() > _ALIKE * errors.min()),
+        response=response or ("the response" if looks_h is None else "dry time"),
+        label=label,
     )
 
 
-def _runs_of(plan: Plan | pd.DataFrame | int, terms: Sequence[Term] | None) -> tuple[pd.DataFrame, Sequence[Term]]:
+def _runs_of(
+    plan: Plan | pd.DataFrame | int, terms: Sequence[Term] | None
+) -> tuple[pd.DataFrame, Sequence[Term]]:
     if isinstance(plan, Plan):
-        return plan.runs, terms if terms is not None else plan.analysis_terms()
+        return plan.runs, plan.analysis_terms() if terms is None else terms
     if isinstance(plan, int):
-        ways = np.resize(["as now", "the new way"], plan)
-        return pd.DataFrame({"day": 1, "way": ways}), [Category("way", ("as now", "the new way"), "as now")]
+        ways = ("the old way", "the new way")
+        return pd.DataFrame({"day": 1, "way": np.resize(ways, plan)}), [Category("way", ways, ways[0])]
     runs = plan if "day" in plan else plan.assign(day=1)
     if terms is None:
-        named = [str(name) for name in runs if name not in RESERVED]
-        numeric = {name: pd.api.types.is_numeric_dtype(runs[name]) for name in named}
-        levels = {name: tuple(pd.Categorical(runs[name]).categories) for name in named if not numeric[name]}
-        terms = [Amount(n) if numeric[n] else Category(n, levels[n], levels[n][0]) for n in named]
+        terms = []
+        for name in (str(each) for each in runs if each not in RESERVED):
+            levels = tuple(pd.Categorical(runs[name]).categories)
+            numeric = pd.api.types.is_numeric_dtype(runs[name])
+            terms.append(Amount(name) if numeric else Category(name, levels, levels[0]))
     return runs, terms
 
 
 def _curve(
     asked: Trials, comparison: Comparison, size: float, error: float, target: float, scale: Scale
 ) -> pd.DataFrame:
-    """The chance at the size asked for, and at others around the one that is likely to be seen often enough."""
+    """The chance at the size asked for, and at sizes around the one that is likely to reach the target."""
     from scipy import stats
-    from statsmodels.stats.proportion import proportion_confint
 
     model = asked.model
     spare = len(model.x) - model.x.shape[1] - (model.days - 1 if model.day is not None else 0)
@@ -316,35 +317,36 @@ def _curve(
     guess = error * float(stats.t.ppf(0.5 + asked.conf_level / 2, df) + stats.t.ppf(target, df))
     most = float(np.log(LARGEST_RATIO)) if scale == "ratio" else 20 * guess
     sizes = [size, *(np.array([0.4, 0.7, 1.0, 1.4]) * guess)]
-    rows = {}
+    rows: dict[float, list[float]] = {}
     while sizes:
         at = float(sizes.pop(0))
         found = asked.ask(comparison, at)
         seen, number = int(found.seen.sum()), len(found.seen)
-        low, high = proportion_confint(seen, number, alpha=0.05, method="wilson")
-        rows[at] = (seen / number, float(low), float(high), float(1 - found.answered.mean()))
-        largest = max(rows)
-        if not sizes and max(row[0] for row in rows.values()) < min(target + 0.1, 0.98) and largest < most:
-            sizes = [min(largest * 1.5, most)]
-    table = pd.DataFrame.from_dict(rows, orient="index", columns=["chance", "conf_low", "conf_high", "unanswered"])
+        span = stats.binomtest(seen, number).proportion_ci(method="wilson")
+        rows[at] = [seen / number, float(span.low), float(span.high), float(1 - found.answered.mean())]
+        reached = max(row[0] for row in rows.values())
+        if not sizes and reached < min(target + 0.1, 0.98) and max(rows) < most:
+            sizes = [min(max(rows) * 1.5, most)]
+    names = ["chance", "conf_low", "conf_high", "unanswered"]
+    table = pd.DataFrame.from_dict(rows, orient="index", columns=names).sort_index()
     table.insert(0, "size", np.exp(table.index) if scale == "ratio" else table.index)
-    return table.sort_index()
+    return table
 
 
-def _row(comparison: Comparison, curve: pd.DataFrame, size: float, target: float, scale: Scale) -> dict[str, object]:
-    at = curve.loc[size]
+def _row(
+    comparison: Comparison, curve: pd.DataFrame, size: float, target: float, scale: Scale
+) -> dict[str, object]:
+    term, at = comparison.term, curve.loc[size]
+    row: dict[str, object] = {"term": term.name, "level": comparison.level, "control": comparison.control}
+    row["unit"] = term.unit if isinstance(term, Amount) else ""
+    row[scale] = at["size"]
+    row |= {name: at[name] for name in ("chance", "conf_low", "conf_high", "unanswered")}
     rising = curve[curve.index > 0]
-    ends = [_crossing(rising, name, target) for name in ("chance", "conf_high", "conf_low")]
-    smallest = [float(np.exp(end)) if scale == "ratio" else end for end in ends]
-    return {
-        "term": comparison.term.name,
-        "level": comparison.level,
-        "control": comparison.control,
-        "unit": comparison.term.unit if isinstance(comparison.term, Amount) else "",
-        scale: at["size"],
-        **at.drop("size").to_dict(),
-        **dict(zip(("smallest", "smallest_low", "smallest_high"), smallest, strict=True)),
-    }
+    ends = {"smallest": "chance", "smallest_low": "conf_high", "smallest_high": "conf_low"}
+    for name, column in ends.items():
+        end = _crossing(rising, column, target)
+        row[name] = float(np.exp(end)) if scale == "ratio" else end
+    return row
 
 
 def _crossing(curve: pd.DataFrame, name: str, target: float) -> float:

@@ -26,8 +26,8 @@ from fizzlab.errors import CannotAnswer, count, listed
 
 FEW_DAYS = 3
 
-#: Variance between days over that between batches of a day, as guessed for choosing the batches where a day does
-#: not hold every combination. It hardly matters.
+#: Variance between days over that between batches of a day, as guessed for choosing the batches where a day
+#: does not hold every combination. It hardly matters.
 RATIO = 1.0
 
 
@@ -45,8 +45,8 @@ def split_plot(
 
     What is hard to change is judged by how much days of the same setting differ, the other factors, and how
     they act together with it, by how much batches of one day differ: ``error_df`` holds both. The batches of
-    each day are those of largest det(X'V^-1 X) with V = I + ratio ZZ' (P. Goos, M. Vandebroek, Technometrics 45
-    (2003) 12-23).
+    each day are those of largest det(X'V^-1 X) with V = I + ratio ZZ' (P. Goos, M. Vandebroek, Technometrics
+    45 (2003) 12-23).
     """
     room = [factor for factor in factors if factor.name in hard_to_change]
     batch = [factor for factor in factors if factor.name not in hard_to_change]
@@ -87,8 +87,8 @@ def split_plot(
         spare = count(spare_days, "spare day judges", "spare days judge")
         said.insert(
             0,
-            f"Only {spare} {named}, so only a very large effect will show; more days help, more batches a day "
-            "do not.",
+            f"Only {spare} {named}, so only a very large effect will show; more days help, more batches a "
+            "day do not.",
         )
     return Plan(
         kind=f"split plot, {named} by day",

@@ -1,14 +1,15 @@
 """Trials made on paper: what of a plan decides its power, and what each simulated trial would show.
 
-Days, batches and pieces are drawn by chance, the compared level is given its effect, and each trial is analysed by
-the fit that the report makes of one number a batch (`fizzlab.models.effects`), with days as groups.
+Days, batches and pieces are drawn by chance, the compared level is given its effect, and each trial is
+analysed by the fit that the report makes of one number a batch (`fizzlab.models.strata`), with days as
+groups.
 
-Touch checks give no number but brackets. Here a batch's number is the mean of its log dry time given between which
-looks its pieces became dry, with the spreads that were simulated (the integral is summed over a grid). That is a
-stand-in for the report's regression on the brackets, some hundred times as fast; docs/methods/power.md shows how
-closely the two agree. Trials that the regression refuses are refused here too: those in which a compared level was
-never seen wet, or never dry, and those in which some line of the model touches every bracket, so that the readings
-hold no scale to judge by.
+Touch checks give no number but brackets. Here a batch's number is the mean of its log dry time given between
+which looks its pieces became dry, with the spreads that were simulated (the integral is a sum over a grid).
+That is a stand-in for the report's regression on the brackets, some hundred times as fast;
+docs/methods/power.md shows how closely the two agree. Trials that the regression refuses are refused here
+too: those in which a compared level was never seen wet, or never dry, and those in which some line of the
+model touches every bracket, so that the readings hold no scale to judge by.
 """
 
 from __future__ import annotations
@@ -28,24 +29,24 @@ Flags = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
 _FEWEST_SPARE = 2  # as in the analysis
-_GRID = 201
+_GRID = np.linspace(-4.0, 4.0, 201)
 
 
 @dataclass(frozen=True)
 class Spreads:
     """How much pieces, batches and days differ by chance: what every power calculation rests on.
 
-    Standard deviations, of the logarithm where levels are compared by ratios (0.15 means that about two in three
-    lie within a factor of 1.16), else in the unit of the response.
+    Standard deviations, of the logarithm where levels are compared by ratios (0.15 means that about two in
+    three lie within a factor of 1.16), else in the unit of the response.
 
     Parameters
     ----------
     pieces : float
-        Between pieces of one batch; above 0.
+        Between pieces of one batch; above 0 where they are looked at.
     batches : float
-        Between batches made alike on one day; 0 or more.
+        Between batches made alike on one day.
     days : float
-        Between days, beyond what the air in the model explains; 0 or more.
+        Between days, beyond what the air in the model explains.
     origin : str
         Where the numbers come from, as the end of a sentence: ``"those found in the trial season"``.
     typical : float or None
@@ -65,8 +66,8 @@ class Spreads:
 
     def __post_init__(self) -> None:
         numbers = [self.pieces, self.batches, self.days]
-        if not all(np.isfinite(numbers)) or self.pieces <= 0 or min(numbers) < 0:
-            raise ValueError("spreads must be finite, that of the pieces above 0, the others 0 or more")
+        if not all(np.isfinite(numbers)) or min(numbers) < 0 or max(numbers[:2]) == 0:
+            raise ValueError("spreads must be finite, 0 or more, and not all of pieces and batches 0")
         if self.typical is not None and not (np.isfinite(self.typical) and self.typical > 0):
             raise ValueError("the usual value must be above 0")
 
@@ -83,17 +84,10 @@ ASSUMED = Spreads(
 
 @dataclass(frozen=True)
 class Comparison:
-    """A comparison that the report will make.
+    """A comparison that the report will make: a level with the control, the most of an amount with the least.
 
-    Parameters
-    ----------
-    term : Category or Amount
-    level, control : str
-        What is compared with what: a level with the control, the greatest amount with the least.
-    weights : array, shape (columns,)
-        The log ratio (or difference) is weights @ coefficients.
-    shift : array, shape (batches,)
-        Response of each batch at a log ratio of 1: 0 at the control, or half-way between the amounts.
+    The log ratio (or difference) is ``weights @ coefficients``; `shift` is the response of each batch at a
+    log ratio of 1: 0 at the control, or half-way between the amounts.
     """
 
     term: Term
@@ -105,16 +99,9 @@ class Comparison:
 
 @dataclass(frozen=True)
 class Model:
-    """The plan as the analysis will see it.
+    """The plan as the analysis will see it: model matrix, day of each batch, comparisons.
 
-    Parameters
-    ----------
-    x : array, shape (batches, columns)
-    day : array of int or None
-        Day of each batch if the analysis has a day effect: more than one day, some with several batches.
-    days : int
-        Days of the plan, with or without an effect.
-    comparisons : tuple of Comparison
+    `day` is None where the analysis has no day effect: one day, or one batch on each of `days` days.
     """
 
     x: Array
@@ -132,22 +119,10 @@ class Model:
 
 
 def model_of(runs: pd.DataFrame, terms: Sequence[Term], air: int = 0, seed: int = 1) -> Model:
-    """Take from a plan what decides its power.
+    """Take from a plan (day, and a column for each term) what decides its power.
 
-    Parameters
-    ----------
-    runs : DataFrame
-        One row a batch: day, and a column for each term.
-    terms : sequence of Category or Amount
-        The main effects that the report estimates.
-    air : int
-        Columns of the air in the model of the report (1 for the vapour-pressure deficit). Each day's air is
-        drawn, as little tied to what is changed as 200 draws allow; it costs degrees of freedom between days.
-
-    Raises
-    ------
-    CannotAnswer
-        Effects that cannot be told apart (as the shares of a mixture), or fewer than two spare batches.
+    `air` is how many columns of the air the report's model has: each day's air is drawn, as little tied to
+    what is changed as 200 draws allow; it costs degrees of freedom between days.
 
     Examples
     --------
@@ -159,7 +134,7 @@ def model_of(runs: pd.DataFrame, terms: Sequence[Term], air: int = 0, seed: int 
     x = model_matrix(runs, terms).to_numpy(float)
     code = np.asarray(pd.factorize(runs["day"])[0], dtype=np.int64)
     days = int(code.max()) + 1
-    if air and days > 1:
+    if air and days > 2:
         x = np.hstack([x, _air(x, code, min(air, days - 2), seed)])
     # shares of a mixture add up to a total that is rounded: nearly tied is tied
     if np.linalg.matrix_rank(x / np.linalg.norm(x, axis=0), tol=1e-6) < x.shape[1]:
@@ -176,22 +151,19 @@ def model_of(runs: pd.DataFrame, terms: Sequence[Term], air: int = 0, seed: int 
 
 
 def _comparisons(runs: pd.DataFrame, terms: Sequence[Term], x: Array) -> list[Comparison]:
-    found = []
-    at = 1
+    found: list[Comparison] = []
     for term in terms:
         for column in term.columns():
-            weights = np.zeros(x.shape[1])
+            at = 1 + len(found)
             low, high = float(x[:, at].min()), float(x[:, at].max())
-            weights[at] = high - low
             if isinstance(term, Category):
                 level, control, middle = column[len(term.name) + 1 : -1], term.control, 0.0
             else:
                 amounts = runs[term.name].to_numpy(float)
                 level, control = (f"{end:g} {term.unit}".strip() for end in (amounts.max(), amounts.min()))
                 middle = (low + high) / 2
-            shift = (x[:, at] - middle) / (high - low)
-            found.append(Comparison(term, level, control, weights, shift))
-            at += 1
+            weights = np.where(np.arange(x.shape[1]) == at, high - low, 0.0)
+            found.append(Comparison(term, level, control, weights, (x[:, at] - middle) / (high - low)))
     return found
 
 
@@ -203,14 +175,14 @@ def _air(x: Array, day: Ints, columns: int, seed: int) -> Array:
     score = stats.norm.ppf((np.arange(days) + 0.625) / (days + 0.25))
     inside = x - x.mean(axis=0)
     inside /= np.maximum(np.linalg.norm(inside, axis=0), 1e-12)
-    best: tuple[float, Array] = (np.inf, np.zeros((len(x), 0)))
-    for _ in range(200 if columns > 0 else 0):
+    best: tuple[float, Array] = (np.inf, np.zeros((len(x), columns)))
+    for _ in range(200):
         drawn = np.column_stack([rng.permutation(score) for _ in range(columns)])[day]
         drawn = drawn - drawn.mean(axis=0)
         unit = drawn / np.linalg.norm(drawn, axis=0)
-        worst = max(np.abs(inside.T @ unit).max(), np.abs(np.triu(unit.T @ unit, 1)).max())
+        worst = float(max(np.abs(inside.T @ unit).max(), np.abs(np.triu(unit.T @ unit, 1)).max()))
         if worst < best[0] - 1e-9:
-            best = (float(worst), drawn)
+            best = (worst, drawn)
     return best[1]
 
 
@@ -218,12 +190,8 @@ def _air(x: Array, day: Ints, columns: int, seed: int) -> Array:
 class Found:
     """What each simulated trial would say of a comparison; nan where unanswered.
 
-    Parameters
-    ----------
-    seen : array of bool
-        The interval lies wholly on the side of the true effect (above "no difference" where there is none).
-    answered : array of bool
-    estimate, se, df : arrays
+    `seen`: the interval lies wholly on the side of the true effect (above "no difference" where there is
+    none).
     """
 
     seen: Flags
@@ -237,22 +205,10 @@ class Found:
 class Trials:
     """Simulated trials of one plan, ready to be asked about any effect; made by `draw`.
 
-    The chance draws are the same for every size of effect, so that a larger one is not seen less often by luck.
-
-    Parameters
-    ----------
-    model : Model
-    spreads : Spreads
-    looks : array or None
-        Logarithms of the hours of the looks; None where a batch gives a number.
-    typical : float
-        Logarithm of the usual dry time: of the control, or half-way between the amounts.
-    batches : array, shape (trials, batches)
-        What day and batch add.
-    pieces : array, shape (trials, batches, pieces)
-        What the pieces add; one in place of their mean where a batch gives a number.
-    conf_level : float
-        Of the interval that is judged.
+    `batches` (trials, batches) is what day and batch add, `pieces` (trials, batches, pieces) what the pieces
+    add. `looks` are log hours, None where a batch gives the mean of its pieces; `typical` is the log usual
+    dry time. The draws are the same for every size of effect, so that a larger one is not seen less often by
+    luck.
     """
 
     model: Model
@@ -263,21 +219,26 @@ class Trials:
     pieces: Array
     conf_level: float
 
+    def brackets(self, comparison: Comparison, size: float) -> Ints:
+        """Between which looks each piece became dry, 0 for before the first, given a true log ratio."""
+        assert self.looks is not None
+        place = self.typical + size * comparison.shift + self.batches
+        return np.asarray(np.searchsorted(self.looks, place[:, :, None] + self.pieces))
+
     def ask(self, comparison: Comparison, size: float) -> Found:
         """Give a comparison a true log ratio (or difference) and analyse every trial."""
         from scipy import stats
 
         from fizzlab.models.strata import NotEstimable, contrast, fit_many, prepare
 
-        place = self.typical + size * comparison.shift + self.batches
         if self.looks is None:
-            numbers, refused = place + self.pieces[:, :, 0], np.zeros(len(place), bool)
+            numbers = size * comparison.shift + self.batches + self.pieces.mean(axis=2)
+            refused = np.zeros(len(numbers), bool)
         else:
-            bracket = np.searchsorted(self.looks, place[:, :, None] + self.pieces)
+            bracket = self.brackets(comparison, size)
             numbers = self._numbers(bracket, comparison, size)
-            refused = _one_sided(bracket, comparison, len(self.looks)) | _touching(
-                bracket, self.model.x, self.looks
-            )
+            refused = _one_sided(bracket, comparison, len(self.looks))
+            refused |= _touching(bracket, self.model.x, self.looks)
         try:
             strata = prepare(self.model.x, [] if self.model.day is None else [self.model.day])
         except NotEstimable:
@@ -287,34 +248,31 @@ class Trials:
             ) from None
         fits = fit_many(strata, numbers)
         estimate, se, df = contrast(fits, comparison.weights)
-        answered = (
-            np.asarray(fits.converged & np.isfinite(se) & (se > 1e-9) & np.isfinite(df) & (df > 0)) & ~refused
-        )
-        se, df = np.where(answered, se, 1.0), np.where(answered, df, 1.0)
+        answered = fits.converged & np.isfinite(se) & (se > 1e-9) & np.isfinite(df) & (df > 0) & ~refused
+        estimate, se, df = (np.where(answered, each, np.nan) for each in (estimate, se, df))
         t = estimate / se * (1.0 if size >= 0 else -1.0)
-        seen = answered & (t > stats.t.ppf(0.5 + self.conf_level / 2, df))
-        blank = np.where(answered, 0.0, np.nan)
-        return Found(seen, answered, estimate + blank, se + blank, df + blank)
+        seen = t > stats.t.ppf(0.5 + self.conf_level / 2, df)
+        return Found(seen, np.asarray(answered), estimate, se, df)
 
     def _numbers(self, bracket: Ints, comparison: Comparison, size: float) -> Array:
         """The mean log dry time of each batch, given between which looks its pieces became dry."""
         from scipy.special import ndtr
 
         assert self.looks is not None
-        counts = np.stack(
-            [(bracket == k).sum(axis=2, dtype=np.int16) for k in range(len(self.looks) + 1)], axis=2
-        )
-        outcomes, which = np.unique(counts.reshape(-1, counts.shape[2]), axis=0, return_inverse=True)
+        groups = range(len(self.looks) + 1)
+        counts = np.stack([(bracket == k).sum(axis=2) for k in groups], axis=2)
+        key = counts @ np.random.default_rng(0).integers(1, 2**40, len(groups))  # one for each outcome
+        _, first, which = np.unique(key, return_index=True, return_inverse=True)
+        outcomes = counts.reshape(-1, len(groups))[first]
         scatter = np.hypot(self.spreads.of_batch_mean(bracket.shape[2]), self.spreads.days)
         middle = self.typical + size * (comparison.shift.max() + comparison.shift.min()) / 2
-        z = np.linspace(-4.0, 4.0, _GRID)
-        grid = middle + np.hypot(scatter, size / 2) * z
+        grid = middle + np.hypot(scatter, size / 2) * _GRID
         ends = np.concatenate([[-np.inf], self.looks, [np.inf]])
         share = np.diff(ndtr((ends[:, None] - grid) / self.spreads.pieces), axis=0)
         log_share = np.log(np.maximum(share, 1e-200))
         mean = np.empty(len(outcomes))
         for rows in np.array_split(np.arange(len(outcomes)), 1 + len(outcomes) // 5000):
-            loglik = outcomes[rows] @ log_share - z**2 / 2
+            loglik = outcomes[rows] @ log_share - _GRID**2 / 2
             weight = np.exp(loglik - loglik.max(axis=1, keepdims=True))
             mean[rows] = weight @ grid / weight.sum(axis=1)
         return np.asarray(mean[which.ravel()].reshape(bracket.shape[:2]))
@@ -331,22 +289,12 @@ def draw(
     seed: int = 1,
     conf_level: float = 0.95,
 ) -> Trials:
-    """Draw what days, batches and pieces add in each trial.
-
-    Parameters
-    ----------
-    pieces : int
-        Looked at, or averaged, of each batch.
-    looks_h : sequence of float, optional
-        Hours after making, rising; without them each batch gives a number.
-    typical_h : float
-        Usual dry time in hours.
-    """
+    """Draw what days, batches and pieces add in each trial; without `looks_h` each batch gives a number."""
     looks = None if looks_h is None else np.asarray(looks_h, float)
-    if looks is not None and (
-        not len(looks) or (looks <= 0).any() or (np.diff(looks) <= 0).any() or not np.isfinite(looks).all()
-    ):
-        raise ValueError("looks must be hours above 0 that go up")
+    if looks is not None and not (len(looks) and np.isfinite(looks).all() and looks[0] > 0):
+        raise ValueError("looks must be hours above 0")
+    if looks is not None and ((np.diff(looks) <= 0).any() or spreads.pieces == 0):
+        raise ValueError("looks must go up, and the spread of pieces must be above 0")
     if pieces < 1 or typical_h <= 0:
         raise ValueError("pieces must be 1 or more, and the usual dry time above 0")
     rng = np.random.default_rng(seed)
@@ -356,10 +304,7 @@ def draw(
     size = (trials, len(model.x))
     days = spreads.days * rng.standard_normal((trials, int(code.max()) + 1))[:, code]
     batches = days + spreads.batches * rng.standard_normal(size)
-    if looks is None:
-        noise = spreads.pieces / np.sqrt(pieces) * rng.standard_normal((*size, 1))
-    else:
-        noise = spreads.pieces * rng.standard_normal((*size, pieces))
+    noise = spreads.pieces * rng.standard_normal((*size, pieces))
     logs = None if looks is None else np.log(looks)
     return Trials(model, spreads, logs, float(np.log(typical_h)), batches, noise, conf_level)
 
@@ -383,12 +328,14 @@ def _touching(bracket: Ints, x: Array, looks: Array) -> Flags:
 
     cells, member = np.unique(x, axis=0, return_inverse=True)
     each = [bracket[:, member.ravel() == cell] for cell in range(len(cells))]
-    low = np.stack([some.max(axis=(1, 2)) for some in each], axis=1)  # place of the latest lower end
+    low = np.stack(
+        [some.max(axis=(1, 2)) for some in each], axis=1
+    )  # the latest lower end, as a place in ends
     high = np.stack([some.min(axis=(1, 2)) + 1 for some in each], axis=1)
-    found = (low <= high).all(axis=1)
-    if len(cells) == x.shape[1] or not found.any():
-        return np.asarray(found)
+    found = np.asarray((low <= high).all(axis=1), dtype=np.bool_)
     rows = np.flatnonzero(found)
+    if len(cells) == x.shape[1] or not len(rows):
+        return found
     ends = np.concatenate([[-np.inf], looks, [np.inf]])
     cases, where = np.unique(np.hstack([low[rows], high[rows]]), axis=0, return_inverse=True)
     verdict = np.zeros(len(cases), bool)
@@ -404,4 +351,4 @@ def _touching(bracket: Ints, x: Array, looks: Array) -> Flags:
         )
         verdict[place] = line.status == 0
     found[rows] = verdict[where.ravel()]
-    return np.asarray(found)
+    return found

@@ -320,13 +320,15 @@ def _curve(
     rows: dict[float, list[float]] = {}
     while sizes:
         at = float(sizes.pop(0))
-        found = asked.ask(comparison, at)
-        seen, number = int(found.seen.sum()), len(found.seen)
+        found, answered = asked.ask(comparison, at)
+        seen, number = int(found.sum()), len(found)
         span = stats.binomtest(seen, number).proportion_ci(method="wilson")
-        rows[at] = [seen / number, float(span.low), float(span.high), float(1 - found.answered.mean())]
+        rows[at] = [seen / number, float(span.low), float(span.high), float(1 - answered.mean())]
+        largest = max(rows)
         reached = max(row[0] for row in rows.values())
-        if not sizes and reached < min(target + 0.1, 0.98) and max(rows) < most:
-            sizes = [min(max(rows) * 1.5, most)]
+        rises = rows[largest][0] == reached  # an effect so large that the looks miss it is seen less often
+        if not sizes and rises and reached < target and largest < most:
+            sizes = [min(largest * 1.5, most)]
     names = ["chance", "conf_low", "conf_high", "unanswered"]
     table = pd.DataFrame.from_dict(rows, orient="index", columns=names).sort_index()
     table.insert(0, "size", np.exp(table.index) if scale == "ratio" else table.index)

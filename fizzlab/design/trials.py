@@ -30,6 +30,7 @@ Ints = NDArray[np.int64]
 
 _FEWEST_SPARE = 2  # as in the analysis
 _GRID = np.linspace(-4.0, 4.0, 201)
+_PROJECTIONS = 200
 
 
 @dataclass(frozen=True)
@@ -187,21 +188,6 @@ def _air(x: Array, day: Ints, columns: int, seed: int) -> Array:
 
 
 @dataclass(frozen=True)
-class Found:
-    """What each simulated trial would say of a comparison; nan where unanswered.
-
-    `seen`: the interval lies wholly on the side of the true effect (above "no difference" where there is
-    none).
-    """
-
-    seen: Flags
-    answered: Flags
-    estimate: Array
-    se: Array
-    df: Array
-
-
-@dataclass(frozen=True)
 class Trials:
     """Simulated trials of one plan, ready to be asked about any effect; made by `draw`.
 
@@ -225,8 +211,12 @@ class Trials:
         place = self.typical + size * comparison.shift + self.batches
         return np.asarray(np.searchsorted(self.looks, place[:, :, None] + self.pieces))
 
-    def ask(self, comparison: Comparison, size: float) -> Found:
-        """Give a comparison a true log ratio (or difference) and analyse every trial."""
+    def ask(self, comparison: Comparison, size: float) -> tuple[Flags, Flags]:
+        """Give a comparison a true log ratio (or difference) and analyse every trial.
+
+        Returns which trials see it (the interval lies wholly on the side of the true effect, above "no
+        difference" where there is none), and which could be analysed.
+        """
         from scipy import stats
 
         from fizzlab.models.strata import NotEstimable, contrast, fit_many, prepare
@@ -246,13 +236,16 @@ class Trials:
                 "This plan cannot tell how much days differ from how much batches do.",
                 "Spread every level over the days, or make more batches a day.",
             ) from None
-        fits = fit_many(strata, numbers)
+        seen, answered = np.zeros(len(numbers), bool), ~refused
+        if not answered.any():
+            return seen, answered
+        fits = fit_many(strata, numbers[answered])
         estimate, se, df = contrast(fits, comparison.weights)
-        answered = fits.converged & np.isfinite(se) & (se > 1e-9) & np.isfinite(df) & (df > 0) & ~refused
-        estimate, se, df = (np.where(answered, each, np.nan) for each in (estimate, se, df))
-        t = estimate / se * (1.0 if size >= 0 else -1.0)
-        seen = t > stats.t.ppf(0.5 + self.conf_level / 2, df)
-        return Found(seen, np.asarray(answered), estimate, se, df)
+        good = fits.converged & np.isfinite(se) & (se > 1e-9) & np.isfinite(df) & (df > 0)
+        t = np.where(good, estimate, 0.0) / np.where(good, se, 1.0) * (1.0 if size >= 0 else -1.0)
+        seen[answered] = t > stats.t.ppf(0.5 + self.conf_level / 2, np.where(good, df, 1.0))
+        answered[answered] = good
+        return seen, answered
 
     def _numbers(self, bracket: Ints, comparison: Comparison, size: float) -> Array:
         """The mean log dry time of each batch, given between which looks its pieces became dry."""
@@ -322,10 +315,9 @@ def _one_sided(bracket: Ints, comparison: Comparison, looks: int) -> Flags:
 def _touching(bracket: Ints, x: Array, looks: Array) -> Flags:
     """Trials in which some line of the model lies inside every bracket or on its edge.
 
-    Then the likelihood never falls as all spreads shrink together, and nothing is left to judge by.
+    Then the likelihood never falls as all spreads shrink together, and nothing is left to judge by. Found by
+    projecting in turn on the brackets and on the model (J. von Neumann), for all trials at once.
     """
-    from scipy.optimize import linprog
-
     cells, member = np.unique(x, axis=0, return_inverse=True)
     each = [bracket[:, member.ravel() == cell] for cell in range(len(cells))]
     low = np.stack(
@@ -333,22 +325,13 @@ def _touching(bracket: Ints, x: Array, looks: Array) -> Flags:
     )  # the latest lower end, as a place in ends
     high = np.stack([some.min(axis=(1, 2)) + 1 for some in each], axis=1)
     found = np.asarray((low <= high).all(axis=1), dtype=np.bool_)
-    rows = np.flatnonzero(found)
-    if len(cells) == x.shape[1] or not len(rows):
+    if len(cells) == x.shape[1] or not found.any():
         return found
     ends = np.concatenate([[-np.inf], looks, [np.inf]])
-    cases, where = np.unique(np.hstack([low[rows], high[rows]]), axis=0, return_inverse=True)
-    verdict = np.zeros(len(cases), bool)
-    for place, case in enumerate(cases):
-        lower, upper = ends[case[: len(cells)]], ends[case[len(cells) :]]
-        below, above = np.isfinite(upper), np.isfinite(lower)
-        line = linprog(
-            np.zeros(x.shape[1]),
-            A_ub=np.vstack([cells[below], -cells[above]]),
-            b_ub=np.concatenate([upper[below], -lower[above]]),
-            bounds=(None, None),
-            method="highs",
-        )
-        verdict[place] = line.status == 0
-    found[rows] = verdict[where.ravel()]
+    lower, upper = ends[low[found]], ends[high[found]]
+    onto = cells @ np.linalg.pinv(cells)
+    line = np.full(lower.shape, looks.mean())
+    for _ in range(_PROJECTIONS):
+        line = np.clip(line, lower, upper) @ onto
+    found[found] = np.abs(line - np.clip(line, lower, upper)).max(axis=1) < 1e-3
     return found

@@ -1,4 +1,4 @@
-"""How good a plan is by the usual criteria, for the checks: fizzlab itself chooses by them, and shows none."""
+"""How good a plan is by the usual criteria: fizzlab chooses by them, and shows none."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from fizzlab.design.plan import Plan
 
 
 class Efficiency(NamedTuple):
-    """D, A and G of a plan of n runs for p coefficients, and the mean variance of a forecast over a region."""
+    """D, A and G of a plan, and the mean variance of a forecast over a region."""
 
     d: float
     a: float

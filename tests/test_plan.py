@@ -19,10 +19,10 @@ from fizzlab.bench.cards import make_cards
 from fizzlab.bench.planfiles import write_plan
 from fizzlab.bench.planning import plan_trial
 from fizzlab.cli.main import main
+from fizzlab.design.kinds import KINDS as PLAN_KINDS
 from fizzlab.errors import BadInput, CannotAnswer
 from fizzlab.trial.folder import load
-from fizzlab.trial.newtrial import start
-from fizzlab.design.kinds import KINDS as PLAN_KINDS
+from fizzlab.trial.new import start
 from fizzlab.trial.settings import TrialSettings, read_settings
 
 FACTORIAL = HEAD + COLOUR + GUM + '[plan]\nkind = "factorial"\nrepeats = 2\nbatches_per_day = 6\n' + READ

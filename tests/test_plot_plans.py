@@ -31,9 +31,7 @@ def test_every_batch_has_a_tile_with_its_levels(per_day: int) -> None:
 
 
 def test_the_alias_picture_is_the_alias_structure() -> None:
-    made = plan(
-        "fractional factorial", {name: (0, 1) for name in "abcd"}, batches=8, centre_points=3, seed=1
-    )
+    made = plan("fractional factorial", {name: (0, 1) for name in "abcd"}, batches=8, centre_points=3, seed=1)
     table = alias_table(made.aliases)
     # 2^(4-1) of resolution IV: ab = cd, ac = bd, ad = bc, and main effects clear of every pair
     assert {(row, column) for row in table.index for column in table.columns if table.loc[row, column]} == {

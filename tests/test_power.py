@@ -280,7 +280,9 @@ COMPARE = HEAD + COLOUR + '[plan]\nkind = "compare"\ndays = 4\nbatches_per_day =
 
 def test_a_plan_says_what_it_would_see(tmp_path: Path) -> None:
     tables = 'tables = ["touch_checks", "tumbles", "fizz_times", "crumble_scores"]\n'
-    found = plan_power(planned(tmp_path, COMPARE + tables + "checks_h = [2, 3, 4, 6, 8, 10, 14]\n"), trials=200)
+    found = plan_power(
+        planned(tmp_path, COMPARE + tables + "checks_h = [2, 3, 4, 6, 8, 10, 14]\n"), trials=200
+    )
     said = found.sentences
     assert said[0].startswith("With 16 batches on 4 days, ")
     assert "a difference of 25 % in dry time between" in said[0]

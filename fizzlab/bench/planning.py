@@ -15,8 +15,8 @@ from fizzlab.design.plan import Plan, plan
 from fizzlab.design.power import Power, power
 from fizzlab.design.trials import ASSUMED, Spreads
 from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
-from fizzlab.measures import Measure, TableSpec
-from fizzlab.report.phrases import capital, number
+from fizzlab.measures import Measure, TableSpec, number
+from fizzlab.report.phrases import capital
 from fizzlab.trial.settings import FILE, FactorSettings, PlanSettings, TrialSettings
 
 #: Columns of the air that each model of it has.

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from itertools import combinations
 
-import numpy as np
 import pydoe
 import pytest
-from outside import Source, agrees, holds, same
-
+from outside import Source, holds, same
 from plan_criteria import day_share
 
 from fizzlab.design.factorial import MINIMUM_ABERRATION, Fraction, fraction_of, full_factorial

@@ -7,7 +7,6 @@ import pandas as pd
 import pydoe
 import pytest
 from outside import Source, agrees, holds, inside, same
-
 from plan_criteria import efficiency, matrix_of
 
 from fizzlab.design.exchange import choose

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from outside import Source, agrees, holds, same
+from outside import Source, agrees, same
 
 from fizzlab.design.factors import Range
 from fizzlab.design.model import model_matrix
@@ -132,6 +132,8 @@ def test_two_factors_rotatable_and_orthogonal_at_once() -> None:
             HANDBOOK,
             abs=5e-7,
         )
+
+
 def test_rotatable_plans_forecast_alike_in_every_direction() -> None:
     # the definition of rotatability, e-Handbook 5.3.3.6: variance depends only on distance from the centre
     plan = central_composite(three(-1, 1), seed=1, reach="circumscribed")

@@ -281,8 +281,8 @@ def _grid(trial: Trial, choice: Choice, given: Sequence[Forecaster]) -> Choice |
 def _further(
     trial: Trial, changed: Analysed, choice: Choice, given: Sequence[Forecaster]
 ) -> Plan | CannotAnswer:
-    from fizzlab.design.factors import as_factor
     from fizzlab.design.adding import KEEP, next_runs
+    from fizzlab.design.factors import as_factor
     from fizzlab.models.choose import OfAnalysis
 
     settings = trial.settings

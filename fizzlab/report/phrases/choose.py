@@ -11,11 +11,11 @@ import pandas as pd
 
 from fizzlab.design.plan import Plan
 from fizzlab.errors import CannotAnswer
+from fizzlab.measures import MEASURES, Measure
 from fizzlab.models.choose import Choice, Confirmation, Limit, column
 from fizzlab.models.terms import Amount, Category, Term, level_name
 from fizzlab.report.findings import Finding
 from fizzlab.report.phrases.numbers import capital, count, listed, number, percent
-from fizzlab.trial.settings import MEASURES, Measure
 
 Label = Callable[[str], str]
 Measures = Callable[[str], Measure]

@@ -10,8 +10,7 @@ from pydantic import Field, model_validator
 from fizzlab.design.kinds import KINDS
 from fizzlab.errors import Problem, nearest
 from fizzlab.measures import TableSpec
-from fizzlab.trial.settings.base import FILE, Name, Section
-from fizzlab.trial.settings.factors import FactorSettings
+from fizzlab.trial.settings.base import FILE, FactorSettings, Name, Section
 
 if TYPE_CHECKING:
     PlanKind = str

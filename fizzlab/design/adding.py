@@ -1,18 +1,24 @@
-"""Which batches to add so that the choice becomes clearer."""
+"""Adding batches to those made, among the levels that may still be the best."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from fizzlab.design import Factor, Plan, optimal_plan
 from fizzlab.design.exchange import Criterion
+from fizzlab.design.factors import Factor
+from fizzlab.design.optimal import optimal_plan
+from fizzlab.design.plan import Plan
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.choose.judge import Choice
 from fizzlab.models.terms import Category
 
+if TYPE_CHECKING:
+    from fizzlab.models.choose import Choice
+
+#: A level is left out if the settings that have it are together the best with less chance than this.
 KEEP = 0.05
 
 
@@ -25,13 +31,11 @@ def next_runs(
     *,
     model: str | Sequence[str] = "main",
     criterion: Criterion = "I",
-    keep: float = KEEP,
     forbidden: Sequence[Mapping[str, object]] = (),
-    repeats: int = 0,
     per_day: int | None = None,
     hard_to_change: Sequence[str] = (),
 ) -> Plan:
-    """Plan batches that add to those made, among the levels that may still be the best.
+    """Plan batches that add to those made; the levels that are left out stand in the warnings.
 
     Parameters
     ----------
@@ -40,21 +44,11 @@ def next_runs(
         As they were planned.
     made : DataFrame
         Runs already made, with run, day and the factors.
-    runs, seed, model, criterion, repeats, per_day
-        See `optimal_plan`; "I" forecasts best on average.
-    keep : float
-        A level is left out if the settings that have it are together the best with less chance than this,
-        as long as two levels remain.
-    forbidden : sequence of mappings
-        Combinations that must not be made.
+    runs, seed, model, criterion, forbidden, per_day
+        See `fizzlab.design.optimal.optimal_plan`; "I" forecasts best on average. At least two levels remain.
     hard_to_change : sequence of str
         Factors that are set for a whole day: the runs are then sorted into days that have one setting of
         them each, of `per_day` runs at most.
-
-    Returns
-    -------
-    Plan
-        The new runs only; the levels left out are named in its warnings.
 
     Raises
     ------
@@ -63,7 +57,7 @@ def next_runs(
     """
     dropped: dict[str, list[str]] = {}
     chance = choice.table
-    if (chance["best_chance"] >= 1 - keep).any():
+    if (chance["best_chance"] >= 1 - KEEP).any():
         raise CannotAnswer(
             "One setting is the best with so great a chance that more runs would hardly change the choice.",
             "Make confirmation batches of it.",
@@ -73,7 +67,7 @@ def next_runs(
             continue
         sums = chance.groupby(chance[factor.name].astype(str))["best_chance"].sum()
         order = [level for level in sums.sort_values(ascending=False).index if level in factor.levels]
-        out = [level for place, level in enumerate(order) if place >= 2 and sums[level] < keep]
+        out = [level for place, level in enumerate(order) if place >= 2 and sums[level] < KEEP]
         if out:
             dropped[factor.name] = out
     rules = [*forbidden, *({name: levels} for name, levels in dropped.items())]
@@ -81,24 +75,22 @@ def next_runs(
     days = pd.Series(pd.factorize(made["day"])[0] + 1, index=made.index)
     plan = optimal_plan(
         factors,
-        runs,
         seed,
+        batches=runs,
         model=model,
         criterion=criterion,
         forbidden=rules,
         # each on a day of its own: days as blocks would hide what is set for a day
         made=made.assign(day=range(1, len(made) + 1) if hard else days),
-        repeats=repeats,
         per_day=1 if hard else per_day,
     )
     if hard:
         plan = replace(plan, runs=_in_whole_days(plan.runs, made, hard, per_day or runs), warnings=())
-    for name, levels in dropped.items():
-        plan = plan.with_warning(
-            f"No new run has {name} {' or '.join(levels)}: the chance that it is best is below "
-            f"{100 * keep:.0f} %."
-        )
-    return plan
+    said = [
+        f"No new run has {name} {' or '.join(levels)}: its chance to be best is below {100 * KEEP:.0f} %."
+        for name, levels in dropped.items()
+    ]
+    return replace(plan, warnings=(*plan.warnings, *said))
 
 
 def _in_whole_days(runs: pd.DataFrame, made: pd.DataFrame, hard: list[str], per_day: int) -> pd.DataFrame:

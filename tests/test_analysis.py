@@ -125,7 +125,7 @@ def effect(response: str, *ends: float, term: Category | Amount = COLOUR, **more
     return Effect(response, term, level, control, scale, *ends, **given)  # type: ignore[arg-type]
 
 
-FOAM = Measure("foam_mm", "foam after a minute", "mm", "difference", own=True)
+FOAM = Measure("foam_mm", "foam after a minute", "mm", "difference")
 
 #: What is said of an effect of each kind.
 SAID = [

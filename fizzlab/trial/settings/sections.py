@@ -111,7 +111,6 @@ class ResponseSettings(Section):
             column=name,
             low=self.low,
             high=self.high,
-            own=True,
         )
 
     def limit(self, name: str) -> Limit | None:

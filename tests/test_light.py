@@ -14,7 +14,7 @@ MakeTrial = Callable[..., Path]
 
 HEAVY = ("scipy", "statsmodels", "matplotlib", "seaborn", "papermill", "openpyxl", "jinja2")
 
-#: Every kind of section, with weighings of a spoon, a limit and a wish, which are worked out with scipy later.
+#: Several sections, with weighings of a spoon, a limit and a wish, which are worked out with scipy later.
 FULL = """
 [drying]
 air = "none"

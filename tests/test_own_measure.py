@@ -1,4 +1,4 @@
-"""A measure that nobody wrote code for: declared in trial.toml or registered, its table is read and checked."""
+"""A measure without code of its own: declared in trial.toml or registered, its table is read and checked."""
 
 from __future__ import annotations
 

@@ -53,17 +53,10 @@ class Readings:
 
 
 def read(layout: Layout, mapping: ImportSettings) -> Readings:
-    """Read an export with a mapping.
+    """Read an export with a mapping; equal readings of one time are taken once.
 
-    Returns
-    -------
-    Readings
-        Equal readings of one time stand there once. Rows without a reading are passed over and said.
-
-    Raises
-    ------
-    BadInput
-        A column is not there, or a cell cannot be read or lies outside what is possible: all of them.
+    A column that is not there, and every cell that cannot be read or lies outside what is possible, raise
+    BadInput together.
 
     Examples
     --------
@@ -218,14 +211,7 @@ def _change(at: pd.Timestamp, to: pd.Timestamp, zone: str) -> int:
 
 
 def ahead_of_world_h(times: pd.Series, zone: str, second_pass: pd.Series | None = None) -> pd.Series:
-    """Hours by which a zone's clock is ahead of world time (UTC) at its clock times.
-
-    Parameters
-    ----------
-    times : Series of datetime64
-    zone : str
-    second_pass : Series of bool, optional
-        Which readings are of the second pass through a repeated hour.
+    """Hours by which a zone's clock is ahead of world time; `second_pass` through a repeated hour, if told.
 
     Examples
     --------

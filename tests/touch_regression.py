@@ -1,4 +1,4 @@
-"""The report's own regression on simulated touch checks, trial by trial: what the quick analysis stands in for."""
+"""The report's own regression on simulated touch checks, trial by trial."""
 
 from __future__ import annotations
 

@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.bench.cards import Cards, make_cards
+from fizzlab.design.detect import Power, power
 from fizzlab.design.kinds import KINDS
-from fizzlab.design.plan import Plan, plan
-from fizzlab.design.power import Power, power
+from fizzlab.design.plans import Plan, plan
 from fizzlab.design.trials import ASSUMED, Spreads
 from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
 from fizzlab.measures import Measure, TableSpec, number

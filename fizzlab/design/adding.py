@@ -11,7 +11,7 @@ import pandas as pd
 from fizzlab.design.exchange import Criterion
 from fizzlab.design.factors import Factor
 from fizzlab.design.optimal import optimal_plan
-from fizzlab.design.plan import Plan
+from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.terms import Category
 

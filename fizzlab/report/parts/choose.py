@@ -22,7 +22,7 @@ from fizzlab.report.parts.general import Pieces
 from fizzlab.trial.folder import Trial
 
 if TYPE_CHECKING:
-    from fizzlab.design.plan import Plan
+    from fizzlab.design.plans import Plan
     from fizzlab.models.choose import Choice, Confirmation, Forecaster
     from fizzlab.models.cure import DryingStudy
     from fizzlab.report.phrases.choose import Voice

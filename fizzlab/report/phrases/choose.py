@@ -9,7 +9,7 @@ from typing import Protocol
 
 import pandas as pd
 
-from fizzlab.design.plan import Plan
+from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer
 from fizzlab.measures import MEASURES, Measure
 from fizzlab.models.choose import Choice, Confirmation, Limit, column

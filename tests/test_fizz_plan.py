@@ -12,7 +12,7 @@ from planned_trials import COLOUR, HEAD
 from fizzlab.bench.planfiles import Written, write_plan
 from fizzlab.bench.sheet import BLANKS_ACROSS, FIZZ_SECONDS, readings_blanks
 from fizzlab.trial.folder import load
-from fizzlab.trial.newtrial import start
+from fizzlab.trial.new import start
 
 PLAN = (
     HEAD.replace("=Two", "Two")
@@ -39,7 +39,7 @@ def test_the_blanks_fit_on_the_sheet(written: Written) -> None:
     assert max(len(grid.heads) - 1 for grid in grids) <= BLANKS_ACROSS
     html = written.paths[0].read_text(encoding="utf-8")
     assert "Mass of cup, water and piece together as the gas leaves" in html
-    assert "Fizz after storage" in html
+    assert "How much fizz is left after weeks of storage" in html
 
 
 def test_the_workbook_names_cups_and_seconds_beforehand(written: Written) -> None:

@@ -76,20 +76,7 @@ Do = Callable[[Press], Said | str | None]
 
 
 class Card:
-    """The fields and buttons of one form.
-
-    Parameters
-    ----------
-    bench : Bench
-    form : Form
-
-    Attributes
-    ----------
-    fields : dict
-        Widgets by column.
-    buttons : dict
-        ``"yes"`` and ``"no"`` of a form that is one question, else ``"log"``.
-    """
+    """The fields of one form by column, and its buttons: "yes" and "no" of one question, else "log"."""
 
     def __init__(self, bench: Bench, form: Form) -> None:
         self.book, self.form = bench.book, form
@@ -131,20 +118,9 @@ class Card:
 
 
 class Bench:
-    """The buttons for one logbook.
+    """The buttons for one logbook, in `view`; `cards` holds those of each table.
 
-    Parameters
-    ----------
-    book : Logbook
-    clock : callable
-        Seconds since 1970. The wall clock, since it goes on while the lid is closed.
-
-    Attributes
-    ----------
-    view : ipywidgets.VBox
-        To be displayed.
-    cards : dict of str to Card
-        By table.
+    The clock counts seconds since 1970: the wall clock, since it goes on while the lid is closed.
     """
 
     def __init__(self, book: Logbook, clock: Callable[[], float] = time.time) -> None:

@@ -42,26 +42,14 @@ class TableFile:
         self._seen: object = ()
 
     def read(self) -> RawTable:
-        """The table as it stands; read again only if the file was changed by somebody else.
-
-        Raises
-        ------
-        BadInput
-            The file cannot be read.
-        """
+        """The table as it stands; read again only if the file was changed by somebody else."""
         if _signature(self.path) != self._seen:
             self.raw = self._load()
             self._seen = _signature(self.path)
         return self.raw
 
     def write(self, changes: Sequence[Change], kinds: Mapping[str, Kind]) -> None:
-        """Change rows.
-
-        Raises
-        ------
-        FileBusy
-            It is open in a spreadsheet program, or the computer refuses; nothing was changed.
-        """
+        """Change rows, or raise FileBusy: it is open in a spreadsheet program, or the computer refuses."""
         raw = self.read()
         lock = open_in(self.path)
         if lock is not None:
@@ -181,13 +169,7 @@ class SheetTable(TableFile):
 
 
 def find(folder: Path, book: Workbook | None, spec: TableSpec) -> TableFile:
-    """The file of a table; a new CSV file where it stands nowhere yet.
-
-    Raises
-    ------
-    BadInput
-        It stands in two places, or the workbook cannot be read.
-    """
+    """The file of a table; a new CSV file where it stands nowhere yet, BadInput where it stands in two."""
     name = spec.name
     files = [path for path in sorted(folder.glob("*.csv")) if path.stem.casefold() == name]
     if book is not None:
@@ -263,7 +245,7 @@ def _parts(archive: Path | io.BytesIO) -> set[str]:
 def _edited_csv(
     data: bytes, changes: Sequence[Change], added: Sequence[str], kinds: Mapping[str, Kind]
 ) -> bytes:
-    """A CSV file with some rows changed and columns added; every other row stays byte for byte.
+    """A CSV file with some rows changed and columns added; every other cell stays as it was written.
 
     Examples
     --------
@@ -273,48 +255,24 @@ def _edited_csv(
     """
     text = data.decode("utf-8-sig")
     separator = separator_of(text)
-    end = "\r\n" if "\r\n" in text else "\n"
-    records, written = _as_written(text, separator)
+    records = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
     header = [cell.strip().casefold() for cell in records[0]]
     while header and not header[-1]:
         header.pop()
+    records[0][len(header) :] = added
+    header += added
     numbers = [place for place, name in enumerate(header) if kinds.get(name) in ("number", "whole")]
     cells = [record[place] for record in records[1:] for place in numbers if place < len(record)]
     comma = separator == ";" and not any("." in cell for cell in cells)
-    if added:
-        records[0] = [*records[0][: len(header)], *added]
-        header += added
-        written[0] = _line(records[0], separator, end)
     for change in changes:
-        place = change.row - 1
-        records += [[] for _ in range(place + 1 - len(records))]
-        written += [end] * (len(records) - len(written))
-        record = records[place] = records[place] + [""] * (len(header) - len(records[place]))
+        records += [[] for _ in range(change.row - len(records))]
+        record = records[change.row - 1]
+        record += [""] * (len(header) - len(record))
         for _, name, new in _new_cells([change], header):
-            column = header.index(name)
-            record[column] = new.replace(".", ",") if comma and column in numbers else guarded(new)
-        blank = separator * (len(header) - 1) + end
-        written[place] = blank if change.after is None else _line(record, separator, end)
-        if change.after is None and place == len(records) - 1:
+            place = header.index(name)
+            record[place] = new.replace(".", ",") if comma and place in numbers else guarded(new)
+        if change.after is None and change.row == len(records):
             records.pop()
-            written.pop()
-    ended = [line if line.endswith(("\n", "\r")) else line + end for line in written[:-1]]
-    return (_MARK if data.startswith(_MARK) else b"") + "".join([*ended, *written[-1:]]).encode()
-
-
-def _as_written(text: str, separator: str) -> tuple[list[list[str]], list[str]]:
-    """The records of a CSV text, and each as it stands there, which may be several lines."""
-    physical = list(io.StringIO(text, newline=""))
-    reader = csv.reader(physical, delimiter=separator)
-    records, written, begin = [], [], 0
-    for record in reader:
-        records.append(record)
-        written.append("".join(physical[begin : reader.line_num]))
-        begin = reader.line_num
-    return records, written
-
-
-def _line(record: Sequence[str], separator: str, end: str) -> str:
     out = io.StringIO()
-    csv.writer(out, delimiter=separator, lineterminator=end).writerow(record)
-    return out.getvalue()
+    csv.writer(out, delimiter=separator, lineterminator="\r\n" if "\r\n" in text else "\n").writerows(records)
+    return (_MARK if data.startswith(_MARK) else b"") + out.getvalue().encode()

@@ -30,7 +30,6 @@ from fizzlab.trial.tables import RawTable, Table, parse
 #: Tables that are logged by the stopwatch.
 FIZZING = ("fizz_times", "fizz_curves")
 
-#: In the trial folder: how to practise.
 PRACTICE = Path(__file__).resolve().parent / "templates" / "bench_demo"
 
 _PIECE = re.compile(r"[\w][\w .-]{0,19}")
@@ -52,17 +51,9 @@ class Tray:
 
 @dataclass(frozen=True)
 class Form:
-    """What is filled in at the bench for one table.
+    """What is filled in at the bench for one table: `columns`; batch, piece and hours are not typed.
 
-    Parameters
-    ----------
-    table, meaning : str
-    columns : tuple of Column
-        To be typed or pressed; batch and piece are chosen, and hours are counted by the clock.
-    by_piece, timed : bool
-        Is a piece chosen? Are hours since making counted?
-    kept : frozenset of str
-        Columns whose text stays for the next piece, such as the rater.
+    In `kept` are the columns whose text stays for the next piece, such as the rater.
     """
 
     table: str
@@ -125,10 +116,7 @@ class Logbook:
     def open(cls, folder: str | Path) -> Logbook:
         """Open a trial folder, and put in what a dead computer left in the journal.
 
-        Raises
-        ------
-        BadInput
-            There is no such folder, or trial.toml or runs cannot be used.
+        BadInput is raised where trial.toml or runs cannot be used.
         """
         folder = Path(folder)
         folder_there(folder)

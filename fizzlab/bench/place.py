@@ -58,10 +58,7 @@ def place(
     Parameters
     ----------
     rows : mapping
-        The table.
-    header : iterable of str
-        Its columns.
-    spec : TableSpec
+        The table, with `header` for its columns.
     new : mapping of str to str
         The cells of the reading.
     instead : mapping of str to str, optional

@@ -13,24 +13,20 @@ from fizzlab.recipe.amounts import (
     shares,
     weigh_out,
 )
-from fizzlab.recipe.chemistry import ACIDS, BATH_C, GAS_CONSTANT, gas_litres, henry_co2, soluble_g
-from fizzlab.recipe.ingredients import ROLES, Choose, Ingredient, Multiply, Price, Recipe, SetAmount, for_run
+from fizzlab.recipe.chemistry import BATH_C, GAS_CONSTANT, gas_litres, henry_co2, soluble_g
+from fizzlab.recipe.ingredients import Ingredient, Price, Recipe, Rule, for_run
 from fizzlab.recipe.steps import Caution, Step, bench_steps, cautions
 
 __all__ = [
-    "ACIDS",
     "BATH_C",
     "GAS_CONSTANT",
-    "ROLES",
     "SAFETY_NOTE",
     "SELLING_NOTE",
     "Caution",
-    "Choose",
     "Ingredient",
-    "Multiply",
     "Price",
     "Recipe",
-    "SetAmount",
+    "Rule",
     "Step",
     "amounts_table",
     "batch_mass",

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-from fizzlab.recipe.units import Span
+from fizzlab.recipe.units import KINDS, Span
 
 #: Standard atomic weights of IUPAC (CIAAW 2021), rounded to five figures (sulphur: four).
 ATOMIC_WEIGHTS: Mapping[str, float] = {
@@ -61,12 +61,7 @@ class Acid(NamedTuple):
 
 #: Acids by kind. Citric acid takes three soda: 3 NaHCO3 + H3C6H5O7 -> 3 CO2 + 3 H2O + Na3C6H5O7.
 ACIDS: Mapping[str, Acid] = {
-    "citric acid": Acid("C6H8O7", 3),
-    "citric acid monohydrate": Acid("C6H8O7.H2O", 3),
-    "tartaric acid": Acid("C4H6O6", 2),
-    "malic acid": Acid("C4H6O5", 2),
-    "sodium bisulphate": Acid("NaHSO4", 1),
-    "cream of tartar": Acid("KHC4H4O6", 1),
+    kind: Acid(said["formula"], said["protons"]) for kind, said in KINDS.items() if said["role"] == "acid"
 }
 
 
@@ -95,17 +90,6 @@ def react(soda_g: float, acids_g: Mapping[str, float]) -> Reaction:
     Moles of gas = min(n_soda, sum(protons × n_acid)); when soda runs short, every acid is used in the same
     share. It is the most that can come: in a bath at pH 6 to 7 the last proton of citric acid and the
     bicarbonate itself are only partly converted.
-
-    Parameters
-    ----------
-    soda_g : float
-    acids_g : mapping of str to float
-        Grams by kind of `ACIDS`.
-
-    Raises
-    ------
-    ValueError
-        A mass is negative or an acid unknown.
 
     Examples
     --------
@@ -168,19 +152,7 @@ class Balance:
 
 
 def balance(soda_g: Span, acids_g: Mapping[str, Span]) -> Balance:
-    """`react` with bounds: least and most soda against most and least acid.
-
-    Raises
-    ------
-    ValueError
-        There is no soda or no acid, or the acid may be none.
-
-    Examples
-    --------
-    >>> from fizzlab.recipe.units import Span
-    >>> print(balance(Span(90, 110, 130), {"citric acid": Span(70, 100, 120)}))
-    Acid is left over: about 16.1 g of 100 g. Measured by volume, it could be the other way round; ...
-    """
+    """`react` with bounds: least and most soda against most and least acid."""
     low, typical_acids, high = (
         {kind: getattr(acid, end) for kind, acid in acids_g.items()} for end in ("low", "typical", "high")
     )

@@ -6,42 +6,24 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from fizzlab.errors import BadInput, Problem, nearest
+from fizzlab.errors import BadInput, Problem
 from fizzlab.recipe.chemistry import ACIDS
 from fizzlab.recipe.units import (
-    DENSITIES,
+    KINDS,
     UNKNOWN_DROPPER,
     Density,
     DropSize,
-    Measures,
     OwnWeighing,
     Quantity,
     canonical_kind,
-    parse_quantity,
 )
 
 Role = Literal[
     "soda", "acid", "starch", "salt", "oil", "emulsifier", "alcohol", "water", "colour", "scent", "other"
 ]
-Level = str | float
 
 #: What each known kind is there for; isopropyl alcohol of any strength is "alcohol".
-ROLES: Mapping[str, Role] = {
-    "sodium bicarbonate": "soda",
-    **dict.fromkeys(ACIDS, "acid"),
-    "corn starch": "starch",
-    "table salt": "salt",
-    "epsom salt": "salt",
-    **{kind: "oil" for kind in DENSITIES if kind.endswith(" oil") and kind != "fragrance oil"},
-    "cocoa butter": "oil",
-    "polysorbate 20": "emulsifier",
-    "polysorbate 80": "emulsifier",
-    "water": "water",
-    "mica pigment": "colour",
-    "lake pigment": "colour",
-    "liquid dye": "colour",
-    "fragrance oil": "scent",
-}
+ROLES: Mapping[str, Role] = {kind: said["role"] for kind, said in KINDS.items()}
 
 
 @dataclass(frozen=True)
@@ -113,45 +95,29 @@ class Ingredient:
 
 
 @dataclass(frozen=True)
-class SetAmount:
-    """A factor that is the amount of an ingredient.
+class Rule:
+    """What a factor of the trial does to the recipe: it sets an amount, multiplies some, or brings its own.
 
     Parameters
     ----------
-    factor, ingredient : str
-        Column of the runs, name in the recipe.
-    unit : str, optional
-        For levels that are plain numbers.
+    factor : str
+        Column of the runs.
+    sets : str
+        Name of the ingredient whose amount it is: a number in `unit`, or what `amounts` says for a level.
+    unit : str
     amounts : mapping of str to Quantity
-        For levels that are words. A level may also be written as an amount itself, such as ``"1/2 tsp"``.
-    measures : {"us", "metric", "label"}
-        Which cup and spoons a level written as an amount means.
+    multiplies : tuple of str
+        Names of the ingredients whose amounts are multiplied by it.
+    brings : mapping of str to tuple of Ingredient
+        What each level adds, such as colour = pearl, dye or lake.
     """
 
     factor: str
-    ingredient: str
-    unit: str | None = None
+    sets: str = ""
+    unit: str = ""
     amounts: Mapping[str, Quantity] = field(default_factory=dict)
-    measures: Measures = "us"
-
-
-@dataclass(frozen=True)
-class Choose:
-    """A factor whose level brings its own ingredients, such as colour = pearl, dye or lake; () is none."""
-
-    factor: str
-    options: Mapping[str, tuple[Ingredient, ...]]
-
-
-@dataclass(frozen=True)
-class Multiply:
-    """A numeric factor that multiplies the amounts of some ingredients."""
-
-    factor: str
-    ingredients: tuple[str, ...]
-
-
-Rule = SetAmount | Choose | Multiply
+    multiplies: tuple[str, ...] = ()
+    brings: Mapping[str, tuple[Ingredient, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -179,7 +145,7 @@ class Recipe:
         return {ingredient.name: ingredient for ingredient in self.ingredients}[name]
 
 
-def for_run(recipe: Recipe, settings: Mapping[str, Level], *, where: str = "trial.toml") -> Recipe:
+def for_run(recipe: Recipe, settings: Mapping[str, str | float]) -> Recipe:
     """The recipe of one run: every rule applied at the run's levels, none left.
 
     Parameters
@@ -187,74 +153,38 @@ def for_run(recipe: Recipe, settings: Mapping[str, Level], *, where: str = "tria
     recipe : Recipe
     settings : mapping of str to str or float
         Level of each factor in this run; factors that no rule names are ignored.
-    where : str
-        Named in problems.
 
     Raises
     ------
     BadInput
-        A level is missing, unknown or no number where one is needed, or a rule names no ingredient.
+        Two levels bring ingredients of one name, or an amount is below zero.
 
     Examples
     --------
     >>> soda = Ingredient("soda", "sodium bicarbonate", Quantity(100, "g"))
     >>> mica = Ingredient("blue mica", "mica pigment", Quantity(1, "tsp"))
-    >>> base = Recipe("sea blue", (soda,), (Choose("colour", {"pearl": (mica,), "none": ()}),))
+    >>> base = Recipe("sea blue", (soda,), (Rule("colour", brings={"pearl": (mica,), "none": ()}),))
     >>> [item.name for item in for_run(base, {"colour": "pearl"}).ingredients]
     ['soda', 'blue mica']
     """
     items = {item.name: item for item in recipe.ingredients}
-
-    def bad(column: str, what: str, do: str) -> BadInput:
-        return BadInput([Problem(where, what, do, column=column)])
-
     for rule in recipe.rules:
-        if rule.factor not in settings:
-            raise bad(rule.factor, "this factor has no level in the run.", "Fill it in.")
         level = settings[rule.factor]
-        if isinstance(rule, Choose):
-            if str(level) not in rule.options:
-                near = nearest(str(level), rule.options)
-                do = (f'Did you mean "{near}"? ' if near else "") + f"Known: {', '.join(rule.options)}."
-                raise bad(rule.factor, f'no ingredients are given for level "{level}".', do)
-            for item in rule.options[str(level)]:
-                if item.name in items:
-                    do = "Give every ingredient of a run its own name."
-                    raise bad("recipe", f"{item.name!r} appears twice.", do)
-                items[item.name] = item
-            continue
-        for name in [rule.ingredient] if isinstance(rule, SetAmount) else rule.ingredients:
-            if name not in items:
-                near = nearest(name, items)
-                do = f'Did you mean "{near}"?' if near else "Check the names in the recipe."
-                raise bad(rule.factor, f'it changes "{name}", which is not in the recipe.', do)
-            if isinstance(rule, SetAmount):
-                amount = _set_amount(rule, level, where)
+        for name in (rule.sets,) if rule.sets else rule.multiplies:
+            if isinstance(level, str):
+                amount = rule.amounts[level]
+            elif level < 0:
+                raise _bad(rule.factor, f"its amount {level:g} is below zero.", "Correct it in runs.")
             else:
-                amount = items[name].amount * _number(rule.factor, level, where)
+                amount = Quantity(level, rule.unit) if rule.sets else items[name].amount * level
             items[name] = replace(items[name], amount=amount)
+        for item in rule.brings.get(str(level), ()):
+            if item.name in items:
+                do = "Give every ingredient of a run its own name."
+                raise _bad("recipe", f"{item.name!r} appears twice.", do)
+            items[item.name] = item
     return Recipe(recipe.name, tuple(items.values()))
 
 
-def _number(factor: str, level: Level, where: str) -> float:
-    try:
-        number = float(level)
-    except ValueError:
-        number = -1.0
-    if not 0 <= number < float("inf"):
-        what = f'level "{level}" is not a number of zero or more.'
-        raise BadInput([Problem(where, what, "Write a number.", column=factor)])
-    return number
-
-
-def _set_amount(rule: SetAmount, level: Level, where: str) -> Quantity:
-    if str(level) in rule.amounts:
-        return rule.amounts[str(level)]
-    if rule.unit is not None:
-        try:
-            float(level)
-        except ValueError:
-            pass
-        else:
-            return Quantity(_number(rule.factor, level, where), rule.unit)
-    return parse_quantity(str(level), measures=rule.measures, where=where, key=rule.factor)
+def _bad(key: str, what: str, do: str) -> BadInput:
+    return BadInput([Problem("trial.toml", what, do, column=key)])

@@ -17,11 +17,13 @@ import itertools
 import math
 import re
 import statistics
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
-from typing import Literal, NamedTuple
+from pathlib import Path
+from typing import Any, Literal, NamedTuple
 
 from fizzlab.errors import BadInput, CannotAnswer, Problem, nearest
 
@@ -84,13 +86,7 @@ _EXAMPLE = 'Write a number and a unit, such as "1/2 cup", "30 drops" or "12 g".'
 
 @dataclass(frozen=True)
 class Quantity:
-    """An amount, zero or more, in a unit of `UNITS`.
-
-    Examples
-    --------
-    >>> print(Quantity(0.5, "tsp"), "|", Quantity(0.5, "tsp") * 3, "|", Quantity(2, "drop"))
-    0.5 tsp | 1.5 tsp | 2 drops
-    """
+    """An amount, zero or more, in a unit of `UNITS`."""
 
     amount: float
     unit: str
@@ -125,19 +121,9 @@ def parse_quantity(
 ) -> Quantity:
     """Read an amount such as ``1/2 cup``, ``0,5 tsp``, ``2 1/4 tsp``, ``30 drops`` or ``12 g``.
 
-    Parameters
-    ----------
-    text : str
-        A decimal comma is read; a comma before exactly three digits could be a thousand, and is refused.
-    measures : {"us", "metric", "label"}
-        Which cup and spoons a bare ``cup``, ``tbsp``, ``tsp`` means; for "label" also ``fl oz``.
-    where, key : str
-        Named in the problem.
-
-    Raises
-    ------
-    BadInput
-        There is no unit, no number, an unknown unit, or a range.
+    `measures` says which cup and spoons a bare ``cup``, ``tbsp``, ``tsp`` means, and for "label" also ``fl oz``.
+    What has no unit, no number, an unknown unit, a range, or a comma before exactly three digits (perhaps a
+    thousand) raises BadInput with `where` and `key` in it.
 
     Examples
     --------
@@ -230,31 +216,42 @@ class Span:
         return f"{self.typical:.3g} ({self.low:.3g} to {self.high:.3g})"
 
 
-#: How far a scoop of loose powder may lie from its typical mass: 4 to 6 oz about 5 for ten scooped cups of
-#: flour.
+#: How far a scoop of loose powder may lie from its typical mass, as a share of it; see kinds.toml.
 SCOOP_SCATTER = 0.20
 
 #: The same for a liquid's density, by temperature and make; from memory, no source seen.
 LIQUID_SCATTER = 0.02
 
 
+def scatter_of(role: str) -> float:
+    """How far a spoon of it may lie from its typical mass, as a share of it."""
+    return LIQUID_SCATTER if role in ("oil", "emulsifier", "alcohol", "water") else SCOOP_SCATTER
+
+
 @dataclass(frozen=True)
 class Density:
-    """Grams of a millilitre, as a maker fills a spoon: loose powder, scooped and levelled.
-
-    Parameters
-    ----------
-    kind : str
-    g_per_ml : Span
-    origin : {"seen", "common practice, no source", "from memory"}
-        How the typical value is known; "seen" means that it was read in the publication that `source` names.
-    source : str
-    """
+    """Grams of a millilitre, as a maker fills a spoon, how the typical value is known, and where from."""
 
     kind: str
     g_per_ml: Span
     origin: Origin
     source: str
+
+
+#: The kinds of ingredients that are known, as kinds.toml says.
+KINDS: Mapping[str, dict[str, Any]] = tomllib.loads(
+    Path(__file__).with_name("kinds.toml").read_text(encoding="utf-8")
+)
+
+#: Other names that makers use, and the kind that each stands for.
+ALIASES: Mapping[str, str] = {name: kind for kind, said in KINDS.items() for name in said.get("also", ())}
+
+
+def _density(kind: str, said: Mapping[str, Any]) -> Density:
+    typical = said["g_per_ml"] if "g_per_ml" in said else said["grams"] / UNITS[said["of"]].size
+    span = Span.about(typical, scatter_of(said["role"]))
+    span = Span(said.get("low", span.low), typical, said.get("high", span.high))
+    return Density(kind, span, said.get("known", "seen"), said["source"])
 
 
 _WATER_20, _WATER_25 = 0.99821, 0.99705  # g/mL, from memory
@@ -272,18 +269,7 @@ _ISOPROPYL = (
 
 
 def isopropyl_density(percent_by_volume: float) -> Density:
-    """Density of rubbing alcohol of a stated strength, on straight lines between the strengths of the USP.
-
-    Raises
-    ------
-    CannotAnswer
-        The strength is not 68 to 100 % by volume.
-
-    Examples
-    --------
-    >>> print(isopropyl_density(91).g_per_ml)
-    0.813 (0.796 to 0.829)
-    """
+    """Density of rubbing alcohol of 68 to 100 % by volume, on straight lines between those of the USP."""
     if not _ISOPROPYL[0][0] <= percent_by_volume <= _ISOPROPYL[-1][0]:
         raise CannotAnswer(
             f"No density of {percent_by_volume:g} % isopropyl alcohol is known here, only of 68 to 100 %.",
@@ -295,130 +281,16 @@ def isopropyl_density(percent_by_volume: float) -> Density:
     typical = light + (percent_by_volume - left) / (right - left) * (heavy - light)
     source = (
         "specific gravities of USP 32 (Isopropyl Rubbing Alcohol; Azeotropic Isopropyl Alcohol) and USP 29 "
-        f"(Isopropyl Alcohol), times the density of water, straight lines between; {_OIL}"
+        "(Isopropyl Alcohol), times the density of water, straight lines between"
     )
     kind = f"isopropyl alcohol {percent_by_volume:g} %"
     return Density(kind, Span.about(typical, LIQUID_SCATTER), "seen", source)
 
 
-_CUP, _TSP = UNITS["cup"].size, UNITS["tsp"].size
-_FIFTH = "bounds a fifth either side, the scatter of scooped cups"
-_OIL = "bounds 2 % either side for temperature and make, from memory"
-_MEMORY, _NO_SOURCE = "from memory", "no source seen"
-
-
-def _usda(item: str, measure: str, bounds: str) -> str:
-    table = "USDA National Nutrient Database for Standard Reference, Release 26, WEIGHT table"
-    return f"{table}, item {item}: {measure}; {bounds}"
-
-
-def _density(kind: str, typical: float, spread: float | tuple[float, float], source: str) -> Density:
-    """A density whose spread is a share either side, or its low and high."""
-    origin: Origin = "seen"
-    if "no source" in source:
-        origin = "common practice, no source"
-    elif source.startswith(("from memory", "typical and high from memory")):
-        origin = "from memory"
-    span = Span(spread[0], typical, spread[1]) if isinstance(spread, tuple) else Span.about(typical, spread)
-    return Density(kind, span, origin, source)
-
-
-def _cup_of(kind: str, grams: float, item: str, spread: float) -> Density:
-    bounds = _FIFTH if spread == SCOOP_SCATTER else _OIL
-    return _density(kind, grams / _CUP, spread, _usda(item, f"1 cup = {grams:g} g", bounds))
-
-
 #: Densities by kind.
 DENSITIES: Mapping[str, Density] = {
-    density.kind: density
-    for density in (
-        _density(
-            "sodium bicarbonate",
-            4.6 / _TSP,
-            SCOOP_SCATTER,
-            _usda("18372 baking soda", "1 tsp = 4.6 g", _FIFTH)
-            + "; the poured 0.869 g/mL of the Handbook of Pharmaceutical Excipients lies within, its tapped "
-            "1.369 g/mL is more than a scoop reaches",
-        ),
-        _density(
-            "citric acid",
-            0.85,
-            (0.56, 1.02),
-            "typical and high from memory for granular anhydrous acid; low 0.56 g/mL is the bulk density "
-            "on a reagent maker's sheet for fine powder (seen). Grain size matters: weigh a cup of yours",
-        ),
-        _density(
-            "citric acid monohydrate",
-            0.80,
-            (0.53, 0.96),
-            f"{_MEMORY}; bounds as wide as for the anhydrous acid",
-        ),
-        _density("tartaric acid", 0.95, SCOOP_SCATTER, f"{_MEMORY}; {_FIFTH}"),
-        _density("malic acid", 0.80, SCOOP_SCATTER, f"{_MEMORY}; {_FIFTH}"),
-        _density("sodium bisulphate", 1.35, SCOOP_SCATTER, f"{_MEMORY}; {_FIFTH}"),
-        _density(
-            "cream of tartar",
-            3.0 / _TSP,
-            SCOOP_SCATTER,
-            _usda("18373 cream of tartar", "1 tsp = 3.0 g", _FIFTH),
-        ),
-        _cup_of("corn starch", 128, "20027 cornstarch", SCOOP_SCATTER),
-        _cup_of("table salt", 292, "02047 table salt", SCOOP_SCATTER),
-        _density("epsom salt", 0.95, SCOOP_SCATTER, f"{_MEMORY}; {_FIFTH}"),
-        _cup_of("coconut oil", 218, "04047 coconut oil", LIQUID_SCATTER),
-        _cup_of("olive oil", 216, "04053 olive oil", LIQUID_SCATTER),
-        _cup_of("sunflower oil", 218, "04506 sunflower oil", LIQUID_SCATTER),
-        _cup_of("almond oil", 218, "04529 almond oil", LIQUID_SCATTER),
-        _cup_of("canola oil", 218, "04582 canola oil", LIQUID_SCATTER),
-        _cup_of("cocoa butter", 218, "04501 cocoa butter", LIQUID_SCATTER),
-        _density(
-            "water",
-            0.998,
-            LIQUID_SCATTER,
-            f"FAO/INFOODS Density Database: water, liquid, 20 °C = 0.998; {_OIL}",
-        ),
-        isopropyl_density(70),
-        isopropyl_density(91),
-        isopropyl_density(99),
-        _density(
-            "polysorbate 80",
-            1.075,
-            (1.06, 1.09),
-            "USP 32-NF 27, Polysorbate 80: specific gravity 1.06 to 1.09; typical is the middle",
-        ),
-        _density(
-            "polysorbate 20", 1.10, LIQUID_SCATTER, f"about 1.1 g/mL in a general encyclopaedia; {_OIL}"
-        ),
-        _density(
-            "mica pigment",
-            0.40,
-            (0.20, 0.65),
-            f"{_NO_SOURCE}; pearl pigments differ threefold with grain and coating; weigh yours",
-        ),
-        _density("lake pigment", 0.50, (0.30, 0.80), f"{_NO_SOURCE}; weigh a spoon of yours"),
-        _density("liquid dye", 1.00, (0.85, 1.20), f"{_NO_SOURCE}; water, alcohol or glycerine based"),
-        _density("fragrance oil", 0.95, (0.85, 1.10), _MEMORY),
-    )
-}
-
-#: Other names that makers use, and the kind that each stands for.
-ALIASES: Mapping[str, str] = {
-    "baking soda": "sodium bicarbonate",
-    "bicarbonate of soda": "sodium bicarbonate",
-    "soda": "sodium bicarbonate",
-    "citric acid anhydrous": "citric acid",
-    "anhydrous citric acid": "citric acid",
-    "sodium bisulfate": "sodium bisulphate",
-    "cornstarch": "corn starch",
-    "cornflour": "corn starch",
-    "salt": "table salt",
-    "emulsifier": "polysorbate 80",
-    "mica": "mica pigment",
-    "pearl pigment": "mica pigment",
-    "lake": "lake pigment",
-    "dye": "liquid dye",
-    "fragrance": "fragrance oil",
-    "essential oil": "fragrance oil",
+    **{kind: _density(kind, said) for kind, said in KINDS.items()},
+    **{density.kind: density for density in map(isopropyl_density, (70, 91, 99))},
 }
 
 _STRENGTH = re.compile(r"(?:isopropyl alcohol|rubbing alcohol|isopropanol) (\d+(?:\.\d+)?) ?%")
@@ -438,14 +310,7 @@ def canonical_kind(kind: str) -> str:
 
 
 def density_of(kind: str, *, where: str = "trial.toml", key: str | None = None) -> Density:
-    """Look up a density by kind.
-
-    Raises
-    ------
-    BadInput
-        The kind is not in `DENSITIES`; says what is near.
-    CannotAnswer
-        It is isopropyl alcohol of a strength outside 68 to 100 %.
+    """Look up a density by kind; an unknown one raises BadInput, which says what is near.
 
     Examples
     --------
@@ -487,13 +352,7 @@ UNKNOWN_DROPPER = DropSize(
 
 
 def count_drops(drops: float, ml: float) -> DropSize:
-    """The drop size of the maker's own bottle, within the 15 % that USP 32 chapter 1101 allows a dropper.
-
-    Examples
-    --------
-    >>> print(count_drops(60, 2).per_ml)
-    30 (25.5 to 34.5)
-    """
+    """The drop size of the maker's own bottle, within the 15 % that USP 32 chapter 1101 allows a dropper."""
     if drops <= 0 or ml <= 0:
         raise ValueError("drops and millilitres must be above zero")
     return DropSize(Span.about(drops / ml, 0.15), f"own count: {drops:g} drops in {ml:g} mL")
@@ -533,13 +392,7 @@ class OwnWeighing:
 
 
 def to_ml(quantity: Quantity, drops: DropSize = UNKNOWN_DROPPER) -> Span:
-    """The volume of a quantity in millilitres; a mass has none (ValueError).
-
-    Examples
-    --------
-    >>> print(to_ml(Quantity(1, "cup")), "|", to_ml(Quantity(30, "drop")))
-    237 | 1.5 (0.667 to 1.88)
-    """
+    """The volume of a quantity in millilitres; a mass has none (ValueError)."""
     if quantity.dimension == "mass":
         raise ValueError(f"{quantity} is a mass")
     return drops.ml * quantity.amount if quantity.dimension == "drops" else Span.exactly(quantity.size)
@@ -554,20 +407,8 @@ def to_grams(
 ) -> Span:
     """The mass of a quantity in grams: volume × density, bound by bound, where it was not weighed.
 
-    Parameters
-    ----------
-    quantity : Quantity
-    density : Density, optional
-        Needed for a volume or drops without an own weighing.
-    own : OwnWeighing, optional
-        Replaces the density where it was made with the same sort of measure: spoon for spoon, drops for
-        drops.
-    drops : DropSize
-
-    Raises
-    ------
-    CannotAnswer
-        A volume has neither density nor own weighing.
+    An own weighing replaces the density where it was made with the same sort of measure: spoon for spoon, drops
+    for drops. A volume without either raises CannotAnswer.
 
     Examples
     --------
@@ -589,18 +430,7 @@ def to_grams(
 
 
 def top_up(total: Quantity, part: Quantity, drops: DropSize = UNKNOWN_DROPPER) -> Span:
-    """Millilitres that fill a part up to a total, such as dye drops up to half a teaspoon; volumes add up.
-
-    Raises
-    ------
-    CannotAnswer
-        The part, at its typical size, exceeds the total.
-
-    Examples
-    --------
-    >>> print(top_up(Quantity(0.5, "tsp"), Quantity(30, "drop")))
-    0.964 (0.589 to 1.8)
-    """
+    """Millilitres that fill a part up to a total, such as dye drops up to half a teaspoon; volumes add up."""
     whole, given = to_ml(total, drops), to_ml(part, drops)
     left = whole.typical - given.typical
     if left < 0:

@@ -22,7 +22,7 @@ from fizzlab.report.parts.general import Pieces
 from fizzlab.trial.folder import Trial
 
 if TYPE_CHECKING:
-    from fizzlab.design import Plan
+    from fizzlab.design.plan import Plan
     from fizzlab.models.choose import Choice, Confirmation, Forecaster
     from fizzlab.models.cure import DryingStudy
     from fizzlab.report.phrases.choose import Voice
@@ -281,9 +281,9 @@ def _grid(trial: Trial, choice: Choice, given: Sequence[Forecaster]) -> Choice |
 def _further(
     trial: Trial, changed: Analysed, choice: Choice, given: Sequence[Forecaster]
 ) -> Plan | CannotAnswer:
-    from fizzlab.bench.planning import design_factor
-    from fizzlab.models.choose import OfAnalysis, next_runs
-    from fizzlab.models.choose.further import KEEP
+    from fizzlab.design.adding import KEEP, next_runs
+    from fizzlab.design.factors import as_factor
+    from fizzlab.models.choose import OfAnalysis
 
     settings = trial.settings
     plan = settings.plan
@@ -294,7 +294,7 @@ def _further(
     if len(choice.table) < 2:
         return CannotAnswer("Only one combination was judged.", "Make others beside it.")
     factors = [
-        term if isinstance(term, Category) else design_factor(term.name, settings.factors[term.name])
+        term if isinstance(term, Category) else as_factor(term.name, settings.factors[term.name].model_dump())
         for term in changed.terms
     ]
     terms = dict.fromkeys(

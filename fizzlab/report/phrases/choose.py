@@ -9,7 +9,7 @@ from typing import Protocol
 
 import pandas as pd
 
-from fizzlab.design import Plan
+from fizzlab.design.plan import Plan
 from fizzlab.errors import CannotAnswer
 from fizzlab.measures import MEASURES, Measure
 from fizzlab.models.choose import Choice, Confirmation, Limit, column
@@ -24,7 +24,7 @@ Measures = Callable[[str], Measure]
 HALF = 0.5
 #: From this chance on it is "nearly every".
 NEARLY = 0.985
-#: From this chance on the choice counts as settled, as in `fizzlab.models.choose.next_runs`.
+#: From this chance on the choice counts as settled, as in `fizzlab.design.adding`.
 SETTLED = 0.95
 #: Level names that say nothing without the name of their factor.
 BARE = frozenset({"yes", "no", "none", "with", "without", "on", "off", "low", "high", "old", "new", "plain"})

@@ -2,30 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from fizzlab.errors import BadInput, CannotAnswer, Problem, nearest
+from fizzlab.errors import BadInput, CannotAnswer, Problem, did_you_mean, nearest
 from fizzlab.recipe.amounts import density_needed
 from fizzlab.recipe.chemistry import ACIDS
-from fizzlab.recipe.ingredients import (
-    ROLES,
-    Choose,
-    Ingredient,
-    Multiply,
-    Price,
-    Recipe,
-    Role,
-    Rule,
-    SetAmount,
-)
+from fizzlab.recipe.ingredients import ROLES, Ingredient, Price, Recipe, Role, Rule
 from fizzlab.recipe.units import (
     ALIASES,
     DENSITIES,
-    LIQUID_SCATTER,
-    SCOOP_SCATTER,
     UNKNOWN_DROPPER,
     Density,
     Measures,
@@ -35,6 +23,7 @@ from fizzlab.recipe.units import (
     canonical_kind,
     count_drops,
     parse_quantity,
+    scatter_of,
 )
 from fizzlab.trial.settings.base import FILE, FactorSettings, Name, Section, Text
 
@@ -152,16 +141,11 @@ def make_recipe(settings: RecipeSettings, factors: Mapping[str, FactorSettings])
         if name in factors:
             rules.append(maker.rule(key, rule, name, factors[name]))
         else:
-            do = _did_you_mean(name, factors, "Add it to the factors, or take the rule out.")
+            do = did_you_mean(name, factors, "Add it to the factors, or take the rule out.")
             maker.wrong(key, "the trial has no such factor.", do)
     if maker.problems:
         raise BadInput(maker.problems)
     return Recipe(settings.name or "the batch", items, tuple(rule for rule in rules if rule))
-
-
-def _did_you_mean(word: str, choices: Iterable[str], otherwise: str, mark: str = "{}") -> str:
-    guess = nearest(word, choices)
-    return f"Did you mean {mark.format(guess)}?" if guess else otherwise
 
 
 class _Maker:
@@ -245,7 +229,7 @@ class _Maker:
         kind = canonical_kind(item.kind)
         known = kind in DENSITIES or kind in ROLES or kind.startswith("isopropyl alcohol")
         if item.role == "acid" and kind not in ACIDS:
-            do = _did_you_mean(item.kind, ACIDS, f"Known acids: {', '.join(ACIDS)}.", "“{}”")
+            do = did_you_mean(item.kind, ACIDS, f"Known acids: {', '.join(ACIDS)}.")
             self.wrong(key, f"“{item.kind}” is not an acid that fizzlab knows.", do)
         elif not known and item.role is None:
             guess = nearest(item.kind, [*DENSITIES, *ROLES, *ALIASES, "isopropyl alcohol 91 %"])
@@ -254,27 +238,26 @@ class _Maker:
 
     def ingredient_known(self, key: str, name: str, names: list[str]) -> None:
         if name not in names:
-            do = _did_you_mean(name, names, f"Its ingredients are: {', '.join(names)}.", "“{}”")
+            do = did_you_mean(name, names, f"Its ingredients are: {', '.join(names)}.")
             self.wrong(key, f"the recipe has no ingredient “{name}”.", do)
 
     def rule(self, key: str, rule: RuleSettings, name: str, factor: FactorSettings) -> Rule | None:
         if rule.brings is not None:
-            return self.choose(key, rule.brings, name, factor)
+            return self.brings(key, rule.brings, name, factor)
         if factor.levels is None and factor.range()[0] < 0:
-            what = "the factor goes below zero, which no amount can."
-            self.wrong(key, what, "Change its numbers.")
+            self.wrong(key, "the factor goes below zero, which no amount can.", "Change its numbers.")
         if rule.sets is not None:
-            return self.set_amount(key, rule, rule.sets, name, factor)
+            return self.sets(key, rule, rule.sets, name, factor)
         for item in rule.multiplies or ():
             self.ingredient_known(f"{key}.multiplies", item, self.names)
         if factor.levels is not None:
             do = "Use brings, or give the factor amounts."
             self.wrong(key, "only a factor with numbers can multiply.", do)
-        return Multiply(name, tuple(rule.multiplies or ()))
+        return Rule(name, multiplies=tuple(rule.multiplies or ()))
 
-    def choose(
+    def brings(
         self, key: str, brings: Mapping[str, list[IngredientSettings]], name: str, factor: FactorSettings
-    ) -> Choose | None:
+    ) -> Rule | None:
         if factor.levels is None:
             do = "Use sets or multiplies, or give the factor levels."
             self.wrong(key, "only a factor with named levels can bring ingredients.", do)
@@ -284,40 +267,35 @@ class _Maker:
         for level, items in brings.items():
             names = [*self.names, *(item.name for item in items)]
             options[level] = self.ingredients(f"{key}.brings.{level}", items, names)
-        return Choose(name, options)
+        return Rule(name, brings=options)
 
-    def set_amount(
-        self, key: str, rule: RuleSettings, sets: str, name: str, factor: FactorSettings
-    ) -> SetAmount:
+    def sets(self, key: str, rule: RuleSettings, sets: str, name: str, factor: FactorSettings) -> Rule:
         self.ingredient_known(f"{key}.sets", sets, self.names)
-        unit: str | None = None
-        amounts: dict[str, Quantity] = {}
+        given = rule.amounts or {}
         if factor.levels is None:
             if rule.amounts is not None:
                 what = "amounts are for named levels; this factor has numbers."
                 self.wrong(f"{key}.amounts", what, "Give unit instead, or nothing.")
-            written = rule.unit or factor.unit
+            written, unit = rule.unit or factor.unit, ""
             try:
                 unit = parse_quantity(f"1 {written}", measures=self.measures).unit
             except BadInput:
                 end = f"factors.{name}.unit" if rule.unit is None else f"{key}.unit"
                 what = f"“{written}” is not a unit that an ingredient is measured in."
                 self.wrong(end, what, "Write g, ml, tsp, cup, drop or the like.")
-        else:
-            given = rule.amounts or {}
-            if rule.amounts is not None:
-                self.levels_match(f"{key}.amounts", factor.levels, rule.amounts)
-            for level in factor.levels:
-                amount = self.quantity(f"{key}.amounts.{level}", given.get(level, level))
-                if amount is not None:
-                    amounts[level] = amount
-        return SetAmount(name, sets, unit, amounts, self.measures)
+            return Rule(name, sets, unit)
+        if rule.amounts is not None:
+            self.levels_match(f"{key}.amounts", factor.levels, given)
+        read = {
+            level: self.quantity(f"{key}.amounts.{level}", given.get(level, level)) for level in factor.levels
+        }
+        return Rule(name, sets, amounts={level: amount for level, amount in read.items() if amount})
 
     def levels_match(self, key: str, levels: list[str], given: Mapping[str, object]) -> None:
         """Every level must be given, and nothing else."""
         for level in given:
             if level not in levels:
-                do = _did_you_mean(level, levels, f"Its levels are: {', '.join(levels)}.")
+                do = did_you_mean(level, levels, f"Its levels are: {', '.join(levels)}.")
                 self.wrong(f"{key}.{level}", "the factor has no such level.", do)
         for level in levels:
             if level not in given:
@@ -328,7 +306,6 @@ class _Maker:
 def _own_density(item: IngredientSettings) -> Density | None:
     if item.g_per_ml is None:
         return None
-    role = item.role or ROLES.get(canonical_kind(item.kind), "other")
-    scatter = LIQUID_SCATTER if role in ("oil", "emulsifier", "alcohol", "water") else SCOOP_SCATTER
-    span = Span.about(item.g_per_ml, scatter)
-    return Density(canonical_kind(item.kind), span, "common practice, no source", "your own, in trial.toml")
+    kind = canonical_kind(item.kind)
+    span = Span.about(item.g_per_ml, scatter_of(item.role or ROLES.get(kind, "other")))
+    return Density(kind, span, "common practice, no source", "your own, in trial.toml")

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from fizzlab.errors import Problem, nearest
+from fizzlab.errors import Problem, did_you_mean
 from fizzlab.measures import MEASURES, TABLES, Measure
 from fizzlab.trial.settings.base import FILE, Name, Section, Text
 from fizzlab.trial.stamps import COUNTED, UNIX, Order, offset_minutes
@@ -134,14 +134,8 @@ class ResponseSettings(Section):
 class ChooseSettings(Section):
     """[choose]: how to choose between the combinations, and what to make next.
 
-    Parameters
-    ----------
-    steps : int or None
-        Also judge so many even steps of each amount between the least and the most tried.
-    confirm_batches : int
-        Confirmation batches to make of the best combination.
-    next_batches : int
-        Batches to add to the trial where the choice is open.
+    `steps` also judges so many even steps of each amount between the least and the most tried;
+    `confirm_batches` of the best combination are to be made, and `next_batches` where the choice is open.
     """
 
     steps: int | None = Field(default=None, ge=2, le=21)
@@ -267,9 +261,8 @@ def response_problems(
             do = "Use small letters, digits and _, and no name of fizzlab's own columns."
             wrong(name, "a response may not be called so.", do)
         elif not asked.label:
-            guess = nearest(name, MEASURES)
-            do = f"Did you mean {guess}? " if guess else ""
-            do += f"A number of your own needs a label. Known: {', '.join(MEASURES)}."
+            do = f"A number of your own needs a label. Known: {', '.join(MEASURES)}."
+            do = f"{did_you_mean(name, MEASURES, '')} {do}".strip()
             wrong(name, "fizzlab takes no such number from the tables.", do)
     return problems
 

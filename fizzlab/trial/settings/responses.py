@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from pydantic import Field, model_validator
 
 from fizzlab.errors import Problem, nearest
 from fizzlab.measures import MEASURES, TABLES, Measure
+from fizzlab.models.wishes import Limit, Wish
 from fizzlab.trial.settings.base import FILE, Section
-
-if TYPE_CHECKING:
-    from fizzlab.models.choose import Limit, Wish
 
 
 class ResponseSettings(Section):
@@ -79,16 +77,12 @@ class ResponseSettings(Section):
         """The limit on a response of this name."""
         if self.at_least is None and self.at_most is None:
             return None
-        from fizzlab.models.choose import Limit
-
         return Limit(name, self.at_least, self.at_most)
 
     def wish(self, name: str) -> Wish | None:
         """The wish for a response of this name."""
         if self.want is None or self.best is None or self.worst is None:
             return None
-        from fizzlab.models.choose import Wish
-
         worst = (self.worst[0], self.worst[1]) if isinstance(self.worst, list) else self.worst
         return Wish(name, self.want, self.best, worst, self.shape, self.weight)
 

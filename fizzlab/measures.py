@@ -8,6 +8,7 @@ looked up when needed.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import import_module
@@ -16,6 +17,8 @@ from typing import Any, Literal
 Scale = Literal["ratio", "difference", "odds ratio"]
 
 Kind = Literal["text", "number", "whole", "yes_no", "moment"]
+
+_UNITS = {"g": "g", "h": "h", "s": "s", "c": "°C", "cm": "cm", "pct": "%"}
 
 
 @dataclass(frozen=True)
@@ -55,6 +58,24 @@ class Column:
     suffix: str = ""
     clock: bool = False
     ends: bool = False
+
+    @property
+    def unit(self) -> str:
+        """The unit at the end of the name; empty where there is none."""
+        stem, _, end = self.name.rpartition("_")
+        return _UNITS.get(end, "") if stem else ""
+
+    @property
+    def titled(self) -> str:
+        """The name in words with its unit, as a column of a sheet is headed.
+
+        Examples
+        --------
+        >>> MASS_G.titled, LEAVE_OUT.titled
+        ('mass, g', 'leave out')
+        """
+        stem = self.name.rpartition("_")[0] if self.unit else self.name
+        return ", ".join(filter(None, [stem.replace("_", " "), self.unit]))
 
 
 @dataclass(frozen=True)
@@ -494,7 +515,7 @@ def register(measure: Measure, table: TableSpec | None = None) -> None:
 
 def tables(own: Sequence[Measure] = ()) -> dict[str, TableSpec]:
     """Every table, with those that a maker's own measures need."""
-    return TABLES | {each.table: piece_table(each) for each in own if each.table not in TABLES}
+    return TABLES | {each.table: piece_table(each) for each in own if each.table and each.table not in TABLES}
 
 
 def looked_up(name: str) -> Callable[..., Any]:
@@ -508,3 +529,22 @@ def looked_up(name: str) -> Callable[..., Any]:
     module, _, function = name.partition(":")
     found: Callable[..., Any] = getattr(import_module(module), function)
     return found
+
+
+def number(value: float, digits: int = 2) -> str:
+    """A number to a few significant digits, never in powers of ten.
+
+    Examples
+    --------
+    >>> number(4.372), number(12.71), number(0.0518), number(143.2), number(3.0)
+    ('4.4', '13', '0.052', '143', '3.0')
+    """
+    if not math.isfinite(value):
+        raise ValueError("only finite numbers can be worded")
+    if value == 0:
+        return "0"
+    places = max(digits - 1 - math.floor(math.log10(abs(value))), 0)
+    rounded = round(value, places)
+    if rounded and math.floor(math.log10(abs(rounded))) > math.floor(math.log10(abs(value))):
+        places = max(places - 1, 0)
+    return f"{rounded:.{places}f}"

@@ -25,7 +25,8 @@ from fizzlab.models.choose import (
     simulate,
     tried_settings,
 )
-from fizzlab.models.effects import Analysis, analyse, analyse_mixture
+from fizzlab.models.effects import ResponseFit, fit_response
+from fizzlab.models.surfaces import fit_mixture
 from fizzlab.models.terms import Amount, Category
 
 COLOUR = Category("colour", ("none", "mica", "lake"), "none")
@@ -46,8 +47,8 @@ def trial(seed: int = 1, days: int = 4, day_sd: float = 0.0, link: float = 0.6) 
     return table
 
 
-def analyses(table: pd.DataFrame, **more: object) -> list[Analysis]:
-    return [analyse(table, name, [COLOUR], log=True, **more) for name in ("hours", "loss")]  # type: ignore[arg-type]
+def analyses(table: pd.DataFrame, **more: object) -> list[ResponseFit]:
+    return [fit_response(table, name, [COLOUR], log=True, **more) for name in ("hours", "loss")]  # type: ignore[arg-type]
 
 
 def test_wishes_at_their_ends_and_between() -> None:
@@ -99,7 +100,7 @@ def test_senseless_limits_and_wishes(make: object) -> None:
 
 def test_chance_is_the_predictive_t_when_one_response_rests_on_one_spread() -> None:
     table = trial()
-    one = analyse(table, "hours", [COLOUR], log=True, days="ignore")
+    one = fit_response(table, "hours", [COLOUR], log=True, days="ignore")
     choice = judge_settings([one], limits=[Limit("hours", 10, 16)], draws=20_000)
     for _, row in choice.table.iterrows():
         told = one.interval(one.weights(pd.DataFrame([row[["colour"]]]))[0])
@@ -183,21 +184,9 @@ def test_lost_readings_do_not_stop_it() -> None:
     assert choice.table["meets_all"].between(0, 1).all()
 
 
-def test_pieces_are_batches_means() -> None:
-    """Several rows of a batch: the chance is that of a batch's mean, not of a lone piece."""
-    rng = np.random.default_rng(2)
-    table = trial(days=1)
-    rows = table.loc[table.index.repeat(6)].reset_index(drop=True)
-    rows["hours"] = rows["hours"] * np.exp(0.3 * rng.standard_normal(len(rows)))
-    found = analyse(rows, "hours", [COLOUR], log=True)
-    assert found.structure.unit == "piece"
-    drawn = simulate([found], pd.DataFrame({"colour": ["none"]}), draws=4000)
-    assert np.median(drawn.spread) < np.sqrt(found.fits.components[0, -1])
-
-
 def test_grid_and_what_was_tried() -> None:
     table = trial()
-    found = [analyse(table, name, [COLOUR, OIL], log=True) for name in ("hours", "loss")]
+    found = [fit_response(table, name, [COLOUR, OIL], log=True) for name in ("hours", "loss")]
     assert len(tried_settings(found)) == len(table[["colour", "oil"]].drop_duplicates())
     grid = grid_settings(found, steps=3)
     assert set(grid["oil"]) == {4.0, 6.0, 8.0}
@@ -214,7 +203,7 @@ def test_mixtures_are_judged_where_they_were_tried() -> None:
     mixes = pd.DataFrame(
         {"acid": [1, 1, 2, 2, 1.5, 1.5], "soda": [2, 2, 1, 1, 1.5, 1.5], "s": [80, 84, 50, 52, 70, 66]}
     )
-    found = analyse_mixture(mixes, "s", [Amount("acid"), Amount("soda")], blending="linear")
+    found = fit_mixture(mixes, "s", [Amount("acid"), Amount("soda")], blending="linear", log=False)
     choice = judge_settings([found], limits=[Limit("s", at_least=60)])
     assert choice.best["soda"] == 2
     with pytest.raises(ValueError, match="mixture"):
@@ -254,7 +243,7 @@ def test_confirmation_bounds_hold_as_often_as_they_say(days: int) -> None:
     times = 100 if days == 1 else 60
     for seed in range(times):
         table = trial(seed=seed + 1000, days=days, day_sd=0.1 if days > 1 else 0.0)
-        told = confirm([analyse(table, "hours", [COLOUR], log=True)], {"colour": "mica"}, 3)
+        told = confirm([fit_response(table, "hours", [COLOUR], log=True)], {"colour": "mica"}, 3)
         new = 2.7 + rng.normal(0, 0.1, 3) + (rng.normal(0, 0.1, 3) if days > 1 else 0.0)
         low, high = told.table.loc["hours", ["low", "high"]]
         inside.append(low <= np.exp(new.mean()) <= high)
@@ -284,7 +273,7 @@ def test_chances_come_true() -> None:
 def test_next_runs_leave_out_what_cannot_win() -> None:
     table = trial(seed=4)
     table["hours"] = table["hours"] * np.exp((table["colour"] == "lake") * 1.5)
-    found = [analyse(table, "hours", [COLOUR, OIL], log=True)]
+    found = [fit_response(table, "hours", [COLOUR, OIL], log=True)]
     choice = judge_settings(found, wishes=[Wish("hours", "less", 5, 100)])
     # none and mica are near each other, lake far off
     table["hours"] = table["hours"] * np.exp((table["colour"] == "mica") * -0.2)
@@ -301,7 +290,7 @@ def test_next_runs_are_not_needed_when_one_is_clearly_best() -> None:
     table = trial()
     table["hours"] = table["hours"] * np.exp((table["colour"] != "none") * 2.0)
     choice = judge_settings(
-        [analyse(table, "hours", [COLOUR], log=True)], wishes=[Wish("hours", "less", 5, 500)]
+        [fit_response(table, "hours", [COLOUR], log=True)], wishes=[Wish("hours", "less", 5, 500)]
     )
     with pytest.raises(CannotAnswer, match="best"):
         next_runs(choice, [COLOUR], table, runs=3, seed=1)

@@ -34,7 +34,7 @@ from fizzlab.design import (
 )
 from fizzlab.design.exchange import to_groups
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.effects.structure import choose_structure
+from fizzlab.models.days import choose_days
 from fizzlab.models.terms import Amount, Category
 
 OIL = Range("oil", 4, 8, "g")
@@ -509,7 +509,7 @@ def test_one_batch_a_day_is_judged_by_the_scatter_between_batches(kind: str) -> 
     table = plan.runs.assign(**{f.name: plan.runs[f.name] for f in plan.factors})
     if kind != "mixture":  # whose model has no intercept
         x, _ = model_matrix(table, plan.factors, plan.terms)
-        structure = choose_structure(table[["run", "day"]], x)
+        structure = choose_days(table[["run", "day"]], x)
         assert (structure.kind, structure.fixed) == ("ordinary", False)
         assert plan.error_df["runs"] == len(x) - np.linalg.matrix_rank(x)
 

@@ -15,23 +15,17 @@ import pytest
 from scipy import stats
 
 from fizzlab.bench.planning import plan_trial
-from fizzlab.models.effects import (
-    contrast,
-    f_test,
-    factor_basis,
-    fit_many,
-    group_codes,
-    lack_of_fit,
-    power_advice,
-    prepare,
-)
-from fizzlab.models.effects.analysis import analyse
-from fizzlab.models.effects.multiple import critical
-from fizzlab.models.effects.unreplicated import _chance, pseudo_standard_error
-from fizzlab.models.effects.variance import NotEstimable
+from fizzlab.models.basis import factor_basis
+from fizzlab.models.comparisons import critical
+from fizzlab.models.days import group_codes
+from fizzlab.models.effects import fit_response
+from fizzlab.models.strata import NotEstimable, contrast, f_test, fit_many, prepare
+from fizzlab.models.surfaces import _chance, lack_of_fit, pseudo_standard_error
 from fizzlab.models.terms import Amount, Category
 from fizzlab.trial import folder as trial
 from fizzlab.trial import shipped
+
+pytestmark = pytest.mark.slow
 
 FITS = 4000
 ROOM = Category("room", ("plain", "dry"), "plain")
@@ -74,9 +68,9 @@ def simulate(
         y = rng.normal(size=(size, len(kept))) + between * rng.normal(size=(size, day.max() + 1))[:, day]
         fits = fit_many(layout, y)
         settled.append(float(fits.converged.mean()))
-        truth = {label: weights for _, label, weights in basis.effects()}
-        for name, label in (("room", "room: dry against plain"), ("lake", "colour: lake against dye")):
-            estimate, se, df = contrast(fits, truth[label])
+        truth = {level: weights for _, level, _, weights in basis.steps()}
+        for name, level in (("room", "dry"), ("lake", "lake")):
+            estimate, se, df = contrast(fits, truth[level])
             hits[name].append(float((np.abs(estimate) < stats.t.ppf(0.975, df) * se).mean()))
         for name, (_, rows) in zip(("f room", "f colour", "f joint"), basis.hypotheses(), strict=True):
             hits[name].append(float((f_test(fits, rows)[3] < 0.05).mean()))
@@ -150,7 +144,10 @@ def test_the_demo_split_plot_many_times() -> None:
         y += told["day_sd"] * rng.normal(size=(size[0], 6))[:, day]
         fits = fit_many(prepare(x, [day]), y)
         beta = np.linalg.lstsq(x, np.delete(true, lost), rcond=None)[0]
-        for _, label, weights in basis.effects():
+        steps = {level: weights for _, level, _, weights in basis.steps()}
+        joint = [f"column {place}" for place, name in enumerate(basis.owners) if ":" in name]
+        steps |= {name: np.eye(x.shape[1])[int(name.split()[1])] for name in joint}
+        for label, weights in steps.items():
             estimate, se, df = contrast(fits, weights)
             hit = np.abs(estimate - weights @ beta) < stats.t.ppf(0.975, df) * se
             covered.setdefault(label, []).append(float(hit.mean()))
@@ -194,11 +191,11 @@ def test_a_room_with_the_same_batches_lost_each_time(lost: tuple[int, ...], betw
     day = kept["day"].to_numpy()
     y = rng.normal(size=(FITS, len(kept))) + between * rng.normal(size=(FITS, 4))[:, day]
     fits = fit_many(prepare(basis.matrix(kept), [day]), y)
-    for _, label, weights in basis.effects():
+    for term, _, _, weights in basis.steps():
         estimate, se, df = contrast(fits, weights)
         held = float((np.abs(estimate) < stats.t.ppf(0.975, df) * se).mean())
         # one degree of freedom by days, or the bound, may give away a little
-        assert 0.93 <= held <= (0.98 if label.startswith("room") else 0.97), (label, held)
+        assert 0.93 <= held <= (0.98 if term == ROOM else 0.97), (term.name, held)
 
 
 def test_a_small_change_of_a_reading_moves_the_interval_little() -> None:
@@ -209,7 +206,7 @@ def test_a_small_change_of_a_reading_moves_the_interval_little() -> None:
         basis = factor_basis(kept, [ROOM, COLOUR], "main")
         day = kept["day"].to_numpy()
         layout = prepare(basis.matrix(kept), [day])
-        room = next(weights for _, label, weights in basis.effects() if label.startswith("room"))
+        room = next(weights for term, _, _, weights in basis.steps() if term == ROOM)
         crossings = 0
         for _ in range(10):
             y = np.repeat((rng.normal(size=len(kept)) + 0.5 * rng.normal(size=4)[day])[None], 1001, axis=0)
@@ -232,8 +229,8 @@ def test_another_scale_is_seldom_advised_where_the_logarithm_is_right() -> None:
     advised = []
     for _ in range(300):
         y = 0.05 * (rng.normal(size=18) + rng.normal(size=6)[plan["day"]])
-        found = analyse(plan.assign(hours=np.exp(y)), "hours", [COLOUR], log=True)
-        advised.append(power_advice(found).change)
+        found = fit_response(plan.assign(hours=np.exp(y)), "hours", [COLOUR], log=True)
+        advised.append("scale" in set(found.diagnose()["check"]))
     assert found.structure.kind == "blocked"
     assert np.mean(advised) < 0.09  # 5 % and three standard errors
 
@@ -315,7 +312,7 @@ def test_lack_of_fit_sees_a_bend() -> None:
     rng = np.random.default_rng(9)
     oil = np.tile([4.0, 6.0, 8.0], 6)
     table = pd.DataFrame({"oil": oil, "hours": (oil - 6) ** 2 + 0.3 * rng.normal(size=18)})
-    straight = lack_of_fit(analyse(table, "hours", [Amount("oil", "g")]))
-    assert (straight.df_lack, straight.p < 0.001) == (1, True)
+    straight = lack_of_fit(fit_response(table, "hours", [Amount("oil", "g")], log=False))
+    assert (straight["df_num"], straight["p_value"] < 0.001) == (1, True)
     table["hours"] = oil + 0.3 * rng.normal(size=18)
-    assert lack_of_fit(analyse(table, "hours", [Amount("oil", "g")])).p > 0.05
+    assert lack_of_fit(fit_response(table, "hours", [Amount("oil", "g")], log=False))["p_value"] > 0.05

@@ -21,7 +21,7 @@ from fizzlab.bench.planning import plan_trial
 from fizzlab.cli.main import main
 from fizzlab.errors import BadInput, CannotAnswer
 from fizzlab.trial.folder import load
-from fizzlab.trial.newtrial import start
+from fizzlab.trial.new import start
 from fizzlab.trial.settings import PLAN_KINDS, TrialSettings, read_settings
 
 FACTORIAL = HEAD + COLOUR + GUM + '[plan]\nkind = "factorial"\nrepeats = 2\nbatches_per_day = 6\n' + READ
@@ -461,7 +461,7 @@ def test_nothing_of_the_maker_is_written_over(
 
 
 def test_a_failure_half_way_leaves_the_earlier_plan(folder: Folder, monkeypatch: pytest.MonkeyPatch) -> None:
-    import fizzlab.trial.folder.placing as room
+    import fizzlab.trial.placing as room
 
     made = folder(FACTORIAL)
     write_plan(made)

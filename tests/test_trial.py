@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 from sound_trial import LOG, RUNS, TOML, TOUCH
 
 from fizzlab.errors import BadInput
+from fizzlab.measures import TABLES
 from fizzlab.trial.folder import Trial, load
-from fizzlab.trial.tables import TABLES, RawTable, parse
+from fizzlab.trial.tables import RawTable, parse
 
 MakeTrial = Callable[..., Path]
 

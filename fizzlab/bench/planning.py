@@ -11,8 +11,8 @@ from fizzlab import design
 from fizzlab.bench.cards import Cards, make_cards
 from fizzlab.design import Factor, Plan, Range, Share
 from fizzlab.errors import BadInput, Problem
+from fizzlab.measures import number
 from fizzlab.models.terms import Category
-from fizzlab.report.phrases import number
 from fizzlab.trial.settings import FILE, FactorSettings, PlanSettings, TrialSettings
 
 #: Kinds that set an amount at two values (and, at most, half-way between them).

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Literal
 
 import click
 
@@ -38,7 +37,7 @@ from fizzlab.cli.saying import in_sentences
 def import_(
     folder: Path,
     file: Path,
-    table: Literal["room_log", "weighings"],
+    table: str,
     name: str | None,
     run: str | None,
     piece: str | None,
@@ -48,9 +47,8 @@ def import_(
     """Add the readings of an export, FILE, to the trial in FOLDER."""
     with in_sentences():
         from fizzlab.report.phrases.imports import as_read
-        from fizzlab.trial.exports import Told
-        from fizzlab.trial.exports.cells import unit_named
         from fizzlab.trial.importing import look, prepare, write
+        from fizzlab.trial.loggers import Told, unit_named
 
         answers = dict(told)
         if answers["temp_unit"] is not None:  # not every keyboard has the degree sign

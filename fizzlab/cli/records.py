@@ -110,11 +110,12 @@ def _say_verified(trial: Path, known: str, *, several: bool) -> bool:
     found = kept.verify(trial, known=known)
     which = f"{trial}: " if several else ""
     for fault in found.faults:
-        click.echo(f"{which}{fault}")
+        click.echo(f"{which}{fault.sentence}")
     for note in found.notes:
         click.echo(f"{which}{note}", err=True)
-    held = f"{_count(found.records, 'record', 'records')}, {_count(found.entries, 'entry', 'entries')}, "
-    held += f"last hash {found.last}"
+    ledger = found.ledger
+    held = f"{_count(len(ledger.reports()), 'record', 'records')}, "
+    held += f"{_count(len(ledger.lines), 'entry', 'entries')}, last hash {ledger.last}"
     if found.faults:
         things = _count(len(found.faults), "thing does", "things do")
         click.echo(f"\n{which}{things} not agree ({held}).")

@@ -352,8 +352,11 @@ def measured(
     need_columns(batches, [response, *names], "the batches")
     table = batches.reset_index() if "run" in batches.index.names else batches
     if "run" not in table:
+        table = table if table.index.is_unique else table.reset_index(drop=True)
         table = table.assign(run=[str(name) for name in table.index])
-    values = pd.to_numeric(table[response])
+    if not pd.api.types.is_numeric_dtype(table[response]):
+        raise ValueError(f"the column {response} must hold numbers")
+    values = table[response]
     if log is None:
         known = MEASURES.get(response)
         log = known.scale == "ratio" if known else bool((values.dropna() > 0).all())

@@ -287,8 +287,8 @@ def theory_spans(trial: Trial) -> dict[str, Span]:
     recipe, written = trial.settings.made_recipe(), trial.settings.recipe
     if recipe is None or written is None:
         return {}
-    filled = written.filled()
-    if written.pieces is None and filled is None:
+    mould_g = written.mould_g()
+    if written.pieces is None and mould_g is None:
         raise CannotAnswer(
             "The recipe does not say how many pieces a batch makes, so the gas of one piece is not known.",
             "Add pieces to [recipe], or theory_g to [fizz].",
@@ -296,7 +296,7 @@ def theory_spans(trial: Trial) -> dict[str, Span]:
     found = {}
     for run, row in trial.batches().iterrows():
         made = for_run(recipe, {term.name: row[term.name] for term in trial.settings.terms()})
-        share = 1 / written.pieces if written.pieces else filled.piece_g / batch_mass(made).typical  # type: ignore[union-attr]
+        share = 1 / written.pieces if written.pieces else (mould_g or 0.0) / batch_mass(made).typical
         found[str(run)] = fizz_balance(made).co2_g * share
     return found
 

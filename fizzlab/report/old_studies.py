@@ -170,73 +170,10 @@ def study_crumble(trial: Trial) -> Study:
     return OldStudy(numbers=numbers, fits=fits, reasons=reasons, old=crumbled)
 
 
-def study_fizz(trial: Trial) -> Study:
-    from fizzlab.models import censored
-    from fizzlab.models.fizz.durations import WATER, arrhenius_column
-    from fizzlab.models.fizz.study import Compared, Reached
-    from fizzlab.report.parts.fizz import fizzing
-
-    def times_of(compared: Compared) -> pd.Series:
-        times, fit = compared.times, compared.fit
-        if times["done"].all():
-            logs = np.log(times["seconds"])
-            if WATER in fit.columns:
-                slope = float(fit.coefficients[fit.columns.index(WATER)])
-                logs = logs - slope * arrhenius_column(times["water_c"].to_numpy(float), fit.at_water_c)
-            means: pd.Series = np.exp(logs.groupby(times["run"], sort=False).mean())
-            return means
-        runs = pd.Index(pd.unique(times["run"]))
-        never = [str(run) for run in runs if not times.loc[times["run"] == run, "done"].any()]
-        if never:
-            raise CannotAnswer(
-                f"Of some batches no piece was watched to the end, so they have no mean: {', '.join(never)}.",
-                "Watch pieces to the end.",
-            )
-        which = (times["run"].to_numpy()[:, None] == runs.to_numpy()[None, :]).astype(float)
-        columns = [np.ones(len(times)), *which.T[1:]]
-        if WATER in fit.columns:
-            columns.append(arrhenius_column(times["water_c"].to_numpy(float), fit.at_water_c))
-        seconds = times["seconds"].to_numpy(float)
-        upper = np.where(times["done"], seconds, np.inf)
-        try:
-            found = censored.fit(
-                censored.sort(seconds, upper, np.arange(len(times)), np.column_stack(columns)),
-                batch_effect=False,
-                restricted=False,
-            )
-        except censored.NotFitted as gap:
-            raise CannotAnswer(
-                "The batches have no mean that settles.", "Watch more pieces to the end."
-            ) from gap
-        return pd.Series(np.exp(found.beta[0] + np.r_[0.0, found.beta[1 : len(runs)]]), index=runs)
-
-    fizzed = fizzing(trial)
-    assert fizzed is not None
-    study = fizzed.study
-    numbers: dict[str, pd.Series] = {}
-    reasons: dict[str, CannotAnswer] = {}
-    for name, part in (("fizz_s", study.lasting), ("colour_s", study.colour), ("half_out_s", study.half_out)):
-        try:
-            if isinstance(part, CannotAnswer):
-                raise part
-            if part is not None:
-                numbers[name] = times_of(part)
-        except CannotAnswer as reason:
-            reasons[name] = reason
-    if isinstance(study.reached, Reached):
-        whole = study.reached.groups[0].group
-        shares = study.reached.batches[study.reached.batches["group"] == whole]
-        numbers["gas_pct"] = 100 * shares.set_index("run")["share"]
-    elif study.reached is not None:
-        reasons["gas_pct"] = study.reached
-    return OldStudy(numbers=numbers, reasons=reasons, old=fizzed)
-
-
 OLD: Mapping[str, Callable[[Trial], Study]] = {
     "fizzlab.models.curing:study_touch": study_touch,
     "fizzlab.models.weighing:study_weighings": study_weighings,
     "fizzlab.models.crumble:study_crumble": study_crumble,
-    "fizzlab.models.fizz:study_fizz": study_fizz,
 }
 
 
@@ -362,11 +299,11 @@ def _of_drops(trial: Trial, part: Any) -> tuple[FitResult, dict[str, CannotAnswe
     return fitted, reasons
 
 
-def outcomes(done: Any) -> tuple[Any, Any, Any, Any]:
-    """Drying, weighing, crumbling and fizz as their parts of the report still want them."""
+def outcomes(done: Any) -> tuple[Any, Any, Any]:
+    """Drying, weighing and crumbling as their parts of the report still want them."""
     found = []
-    for name in ("dry_h", "weighed_dry_h", "tumble_loss_pct", "fizz_s"):
+    for name in ("dry_h", "weighed_dry_h", "tumble_loss_pct"):
         study = done.study(name)
         failed = done.reasons.get(name) if name.endswith("dry_h") else None
         found.append(study.old if study is not None else failed)
-    return found[0], found[1], found[2], found[3]
+    return found[0], found[1], found[2]

@@ -9,7 +9,7 @@ from outside import Source, agrees
 from scipy.optimize import differential_evolution
 
 from fizzlab.models.choose import Limit, Wish, confirm, desirability, judge_settings, overall, simulate
-from fizzlab.models.effects import Analysis, analyse
+from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.terms import Amount, Category
 
 
@@ -50,17 +50,17 @@ WISHES = (
 
 
 @pytest.fixture(scope="module")
-def tyres() -> list[Analysis]:
+def tyres() -> list[ResponseFit]:
     factors = [Amount(name) for name in FACTORS]
-    return [analyse(TYRES, wish.response, factors, model="quadratic") for wish in WISHES]
+    return [fit_response(TYRES, wish.response, factors, model="quadratic", log=False) for wish in WISHES]
 
 
-def at(tyres: list[Analysis], point: np.ndarray) -> dict[str, np.ndarray]:
+def at(tyres: list[ResponseFit], point: np.ndarray) -> dict[str, np.ndarray]:
     setting = pd.DataFrame([dict(zip(FACTORS, point, strict=True))])
     return {a.response: a.weights(setting) @ a.fits.beta[0] for a in tyres}
 
 
-def test_tyre_tread_at_the_printed_optimum(tyres: list[Analysis]) -> None:
+def test_tyre_tread_at_the_printed_optimum(tyres: list[ResponseFit]) -> None:
     values = at(tyres, np.array([-0.0533, 0.144, -0.872]))
     printed = {"abrasion": 129.333, "modulus": 1300, "elongation": 466.397, "hardness": 67.997}
     for name, value in printed.items():
@@ -71,7 +71,7 @@ def test_tyre_tread_at_the_printed_optimum(tyres: list[Analysis]) -> None:
     agrees("overall desirability", overall(WISHES, values)[0], 0.583, TYRE, abs=5e-4)
 
 
-def test_tyre_tread_optimum_found(tyres: list[Analysis]) -> None:
+def test_tyre_tread_optimum_found(tyres: list[ResponseFit]) -> None:
     found = differential_evolution(
         lambda point: -overall(WISHES, at(tyres, point))[0], [(-1.633, 1.633)] * 3, seed=1, maxiter=25
     )
@@ -158,7 +158,7 @@ POINT = {"silica": -0.0533, "silane": 0.144, "sulfur": -0.872}
 @pytest.mark.parametrize(
     ("batches", "low", "high"), [(1, 115.74790828, 142.91037107), (4, 121.13079279, 137.52748657)]
 )
-def test_confirmation_bounds(tyres: list[Analysis], batches: int, low: float, high: float) -> None:
+def test_confirmation_bounds(tyres: list[ResponseFit], batches: int, low: float, high: float) -> None:
     told = confirm(tyres[:1], POINT, batches).table.loc["abrasion"]
     agrees(
         f"expected mean of {batches} new batches, with 95 % bounds",
@@ -169,7 +169,7 @@ def test_confirmation_bounds(tyres: list[Analysis], batches: int, low: float, hi
     )
 
 
-def test_chance_to_meet_a_limit(tyres: list[Analysis]) -> None:
+def test_chance_to_meet_a_limit(tyres: list[ResponseFit]) -> None:
     choice = judge_settings(
         tyres[:1], pd.DataFrame([POINT]), limits=[Limit("abrasion", at_least=120)], draws=40_000
     )
@@ -186,12 +186,12 @@ def test_two_groups_confirmed() -> None:
         how="m <- lm(hours ~ colour)   # then as for the tread compound, with 3 batches",
     )
     trial = pd.DataFrame({"colour": ["dye", "lake"] * 3, "hours": [4.0, 6.1, 4.4, 6.5, 4.2, 6.0]})
-    found = analyse(trial, "hours", [Category("colour", ("dye", "lake"), "dye")])
+    found = fit_response(trial, "hours", [Category("colour", ("dye", "lake"), "dye")], log=False)
     told = confirm([found], {"colour": "lake"}, 3).table.loc["hours", ["low", "high"]].tolist()
     agrees("95 % bounds of the mean of three new batches", told, [5.66835124, 6.73164876], groups, abs=1e-7)
 
 
-def test_errors_of_one_model_hang_together_as_the_information_says(tyres: list[Analysis]) -> None:
+def test_errors_of_one_model_hang_together_as_the_information_says(tyres: list[ResponseFit]) -> None:
     law = Source(
         "theory",
         "covariance of a multivariate t: s² X(X'X)⁻¹X' df / (df - 2)",

@@ -10,7 +10,7 @@ from outside import Source, agrees, holds, inside, same
 
 from fizzlab.models.curves import CurveFit, fit_curve
 from fizzlab.models.fizz import Shape, fit_gas, gas_model, gas_reached, loss_rates, share_out
-from fizzlab.recipe import react, soluble_g
+from fizzlab.recipe.chemistry import react, soluble_g
 
 
 def fit_released(shape: Shape, x: list[float], y: list[float] | np.ndarray) -> CurveFit:

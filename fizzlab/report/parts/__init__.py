@@ -5,7 +5,7 @@ from fizzlab.report.parts.confirm import confirmed
 from fizzlab.report.parts.crumble import crumble, crumble_answer, crumbling
 from fizzlab.report.parts.drying import answer, cautions, dry_times, drying, methods, next_steps, readings
 from fizzlab.report.parts.effects import batch_numbers, in_detail, what_changed
-from fizzlab.report.parts.fizz import fizz, fizz_answer, fizz_readings, fizzing
+from fizzlab.report.parts.fizz import fizz, fizz_answer, fizz_readings
 from fizzlab.report.parts.general import left_out, opening, record_block
 from fizzlab.report.parts.season import across_trials, drift, not_counted, pooled, season, season_methods
 from fizzlab.report.parts.weighing import by_weight, weighing
@@ -28,7 +28,6 @@ __all__ = [
     "fizz",
     "fizz_answer",
     "fizz_readings",
-    "fizzing",
     "in_detail",
     "left_out",
     "methods",

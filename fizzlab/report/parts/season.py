@@ -19,8 +19,7 @@ from fizzlab.report.page import Findings, Grid, Notes, Picture
 from fizzlab.report.parts.drying import Dried, Drying, spoken
 from fizzlab.report.parts.general import Pieces, plain
 from fizzlab.report.phrases import count, duration, listed, number
-from fizzlab.trial.earlier import Passed
-from fizzlab.trial.folder import Trial
+from fizzlab.trial.folder import Passed, Trial
 
 if TYPE_CHECKING:
     from fizzlab.models.cure.season_study import SeasonStudy

@@ -46,7 +46,7 @@ def by_how_much(value: float, effect: Effect, measure: Measure) -> str:
         unit = "points" if measure.unit == "%" else measure.unit
         return f"{number(abs(value))} {unit}".strip()
     if value >= 1.995:
-        return "twice" if abs(value - 2) < 0.05 else f"{number(value)} times"
+        return "twice" if value < 2.05 else f"{number(value)} times"
     return percent(abs(value - 1))
 
 
@@ -55,6 +55,8 @@ def span(effect: Effect, measure: Measure) -> str:
     ends = sorted((effect.conf_low, effect.conf_high), key=lambda end: abs(end - effect.null))
     if not all(isfinite(end) for end in ends):
         return f"at least {by_how_much(ends[0], effect, measure)}"
+    if effect.scale != "difference" and effect.estimate >= 1.995:
+        return f"{number(ends[0])} to {number(ends[1])} times"
     least, most = (by_how_much(end, effect, measure) for end in ends)
     unit = least.rpartition(" ")[2]
     same = unit and most.endswith(f" {unit}")
@@ -65,8 +67,6 @@ def directed(value: float, effect: Effect, measure: Measure) -> str:
     """A value of an effect with its direction: ``"17 % faster"``."""
     words = words_of(measure)
     size = by_how_much(value, effect, measure)
-    if size.endswith("times") or size == "twice":
-        return f"{size} as {words.up}" if words.up in ("much", "long") else f"{size} ({words.up})"
     return f"{size} {words.up if value > effect.null else words.down}"
 
 

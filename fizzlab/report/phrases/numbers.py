@@ -4,27 +4,9 @@ its interval and unit.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
-
-def number(value: float, digits: int = 2) -> str:
-    """A number to a few significant digits, never in powers of ten.
-
-    Examples
-    --------
-    >>> number(4.372), number(12.71), number(0.0518), number(143.2), number(3.0)
-    ('4.4', '13', '0.052', '143', '3.0')
-    """
-    if not math.isfinite(value):
-        raise ValueError("only finite numbers can be worded")
-    if value == 0:
-        return "0"
-    places = max(digits - 1 - math.floor(math.log10(abs(value))), 0)
-    rounded = round(value, places)
-    if rounded and math.floor(math.log10(abs(rounded))) > math.floor(math.log10(abs(value))):
-        places = max(places - 1, 0)
-    return f"{rounded:.{places}f}"
+from fizzlab.measures import number as number
 
 
 def signed(value: float) -> str:

@@ -8,9 +8,8 @@ from typing import Annotated, Any, Literal, get_args
 from pydantic import Field, model_validator
 
 from fizzlab.errors import Problem, nearest
-from fizzlab.trial.settings.base import FILE, Name, Section
-from fizzlab.trial.settings.factors import FactorSettings
-from fizzlab.trial.tables import TABLES
+from fizzlab.measures import TABLES
+from fizzlab.trial.settings.base import FILE, FactorSettings, Name, Section
 
 PlanKind = Literal[
     "compare",

@@ -8,21 +8,15 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
-from typing import NamedTuple
 
 from fizzlab.errors import BadInput, Problem
-from fizzlab.trial.tables import LEAVE_OUT, TableSpec
+from fizzlab.measures import BLIND, LEAVE_OUT, PIECE, RUN, TableSpec
+from fizzlab.trial.journal import Cells, Change
 
-Cells = Mapping[str, str]
 Rows = Mapping[int, Cells]
 
-
-class Change(NamedTuple):
-    """One row before and after; None where the row was not there, or is no longer."""
-
-    row: int
-    before: Cells | None
-    after: Cells | None
+#: Whose reading it is; these stay as the table spells them.
+_WHOSE = (RUN.name, BLIND.name, PIECE.name)
 
 
 def plain(text: str) -> str:
@@ -34,10 +28,8 @@ def plain(text: str) -> str:
     ('2.5', '2026-01-31T08:30:00', 'yes')
     """
     text = text.strip()
-    try:
-        return f"{float(text.replace(',', '.')):.10g}"
-    except ValueError:
-        pass
+    if number(text) is not None:
+        return f"{number(text):.10g}"
     if len(text) >= 16 and text[4:5] == "-":
         try:
             return dt.datetime.fromisoformat(text).isoformat()
@@ -46,10 +38,12 @@ def plain(text: str) -> str:
     return text
 
 
-def alike(one: Cells | None, other: Cells | None) -> bool:
-    """Do two rows hold the same? A blank cell and one that is not there are alike, and so is a blank row."""
-    one, other = one or {}, other or {}
-    return all(plain(one.get(name, "")) == plain(other.get(name, "")) for name in {*one, *other})
+def number(text: str) -> float | None:
+    """A cell as a number, with a decimal point or comma; None where it is none."""
+    try:
+        return float(text.replace(",", "."))
+    except ValueError:
+        return None
 
 
 def place(
@@ -64,10 +58,7 @@ def place(
     Parameters
     ----------
     rows : mapping
-        The table.
-    header : iterable of str
-        Its columns.
-    spec : TableSpec
+        The table, with `header` for its columns.
     new : mapping of str to str
         The cells of the reading.
     instead : mapping of str to str, optional
@@ -85,14 +76,14 @@ def place(
 
     Examples
     --------
-    >>> from fizzlab.trial.tables import TABLES
+    >>> from fizzlab.measures import TABLES
     >>> blank = {"run": "A", "piece": "1", "hours": "2", "dry": ""}
     >>> new = {"run": "A", "piece": "1", "hours": "2.13", "dry": "no"}
     >>> place({2: blank}, list(blank), TABLES["touch_checks"], new)[0].after
     {'run': 'A', 'piece': '1', 'hours': '2.13', 'dry': 'no'}
     """
-    own = [row for row in sorted(rows) if _same_piece(rows[row], new)]
-    if any(_holds(rows[row], new) for row in own):
+    own = [row for row in sorted(rows) if _belongs(rows[row], spec, new)]
+    if spec.key and any(_holds(rows[row], new) for row in own):
         return []
     if instead is not None:
         for row in own:
@@ -100,14 +91,14 @@ def place(
                 return [_filled(rows, row, new)]
         raise _taken(spec, new, "the earlier reading that it completes is no longer there")
     if spec.name == "runs":
-        return _made(rows, own, spec, new)
+        return [_filled(rows, _of_batch(rows, own, spec, new), new)]
     readings = [name for name in header if name not in spec.planned]
     blank = [row for row in own if not any(rows[row].get(name, "").strip() for name in readings)]
     if spec.time in new:
         return _in_time(rows, own, blank, spec.time, new)
     if blank:
         return [_filled(rows, blank[0], new)]
-    if any(not rows[row].get(LEAVE_OUT.name, "").strip() for row in own):
+    if spec.key and any(not rows[row].get(LEAVE_OUT.name, "").strip() for row in own):
         raise _taken(spec, new, "it has a reading already")
     return [Change(_next(rows), None, dict(new))]
 
@@ -119,54 +110,62 @@ def undo(changes: Sequence[Change]) -> list[Change]:
 
 def fits(rows: Rows, changes: Sequence[Change]) -> bool:
     """Does each row still hold what it held when the changes were worked out?"""
-    return all(alike(rows.get(change.row), change.before) for change in changes)
+    return all(_alike(rows.get(change.row), change.before) for change in changes)
 
 
 def done(rows: Rows, changes: Sequence[Change]) -> bool:
     """Does each row hold what the changes make of it?"""
-    return all(alike(rows.get(change.row), change.after) for change in changes)
+    return fits(rows, undo(changes))
 
 
 def changed(rows: Rows, changes: Sequence[Change]) -> dict[int, Cells]:
     """The table after the changes."""
     new = dict(rows)
     for change in changes:
-        if change.after is None:
-            new.pop(change.row, None)
-        else:
+        new.pop(change.row, None)
+        if change.after is not None:
             new[change.row] = change.after
     return dict(sorted(new.items()))
 
 
-def _same_piece(cells: Cells, new: Cells) -> bool:
-    return all(
-        cells.get(name, "").strip().casefold() == new[name].strip().casefold()
-        for name in ("run", "piece")
-        if name in new
-    )
+def _alike(one: Cells | None, other: Cells | None) -> bool:
+    """Do two rows hold the same? A blank cell and one that is not there are alike, and so is a blank row."""
+    one, other = one or {}, other or {}
+    return all(plain(one.get(name, "")) == plain(other.get(name, "")) for name in {*one, *other})
+
+
+def _belongs(cells: Cells, spec: TableSpec, new: Cells) -> bool:
+    """Is it a row of the same piece, and of the same rater, week and so on, if it names one?"""
+    whose = [name for name in _WHOSE if name in new]
+    if any(cells.get(name, "").strip().casefold() != new[name].strip().casefold() for name in whose):
+        return False
+    others = [name for name in spec.key if name in new and name not in (*_WHOSE, spec.time)]
+    return all(plain(cells.get(name, "")) in ("", plain(new[name])) for name in others)
 
 
 def _holds(cells: Cells, new: Cells) -> bool:
-    return all(plain(cells.get(name, "")) == plain(text) for name, text in new.items() if name != "run")
+    names = [name for name in new if name not in (RUN.name, BLIND.name)]
+    return all(plain(cells.get(name, "")) == plain(new[name]) for name in names)
 
 
 def _filled(rows: Rows, row: int, new: Cells) -> Change:
-    keep = {name: rows[row][name] for name in ("run", "piece") if name in rows[row]}  # as they are spelled
+    keep = {name: rows[row][name] for name in _WHOSE if name in rows[row]}
     return Change(row, dict(rows[row]), {**rows[row], **new, **keep})
 
 
-def _made(rows: Rows, own: Sequence[int], spec: TableSpec, new: Cells) -> list[Change]:
+def _of_batch(rows: Rows, own: Sequence[int], spec: TableSpec, new: Cells) -> int:
     if not own:
         raise _taken(spec, new, "runs no longer names it")
-    stands = rows[own[0]].get("made_at", "").strip()
-    if stands:
-        raise _taken(spec, new, f"it has a time of making already, {stands}")
-    return [_filled(rows, own[0], new)]
+    for name in new:
+        stands = rows[own[0]].get(name, "").strip()
+        if stands and name != RUN.name:
+            raise _taken(spec, new, f"{name} stands there already, {stands}")
+    return own[0]
 
 
 def _in_time(rows: Rows, own: Sequence[int], blank: Sequence[int], time: str, new: Cells) -> list[Change]:
     at = float(new[time])
-    times = {row: seen for row in own if (seen := _number(rows[row].get(time, ""))) is not None}
+    times = {row: seen for row in own if (seen := number(rows[row].get(time, ""))) is not None}
     free = _next(rows)
     if not times:
         return [Change(free, None, dict(new))]
@@ -186,13 +185,6 @@ def _in_time(rows: Rows, own: Sequence[int], blank: Sequence[int], time: str, ne
 
 def _next(rows: Rows) -> int:
     return max(rows, default=1) + 1
-
-
-def _number(text: str) -> float | None:
-    try:
-        return float(plain(text))
-    except ValueError:
-        return None
 
 
 def _taken(spec: TableSpec, new: Cells, why: str) -> BadInput:

@@ -1,9 +1,11 @@
-"""Dates and times as loggers and scales write them, and which of the numbers is the day."""
+"""Dates and times as loggers and scales write them, and which of the numbers is the day.
+
+Ours, since libraries that guess dates take 03.04.2026 for March or April as they please.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
-import math
 import re
 from collections.abc import Sequence
 from functools import lru_cache
@@ -65,9 +67,7 @@ def moment(text: str, order: Order) -> Moment | None:
     if order in COUNTED:
         return _counted(text, order)
     date, rest = _date(text, order)
-    if date is None or not rest:
-        return None
-    return _with_clock(date, rest)
+    return _with_clock(date, rest) if date is not None and rest else None
 
 
 def day(text: str, order: Order) -> dt.date | None:
@@ -75,15 +75,11 @@ def day(text: str, order: Order) -> dt.date | None:
 
     Examples
     --------
-    >>> day("2026/1/5", "year first")
-    datetime.date(2026, 1, 5)
-    >>> day("5.1.2026 00:00:00", "day first")
-    datetime.date(2026, 1, 5)
+    >>> day("2026/1/5", "year first"), day("5.1.2026 00:00:00", "day first")
+    (datetime.date(2026, 1, 5), datetime.date(2026, 1, 5))
     """
-    if order in COUNTED:
-        return None
-    date, rest = _date(text, order)
-    return date if date is not None and _MIDNIGHT.fullmatch(rest) else None
+    date, rest = (None, "") if order in COUNTED else _date(text, order)
+    return date if _MIDNIGHT.fullmatch(rest) else None
 
 
 def is_clock(text: str) -> bool:
@@ -100,9 +96,7 @@ def is_clock(text: str) -> bool:
 @lru_cache(maxsize=4096)
 def is_stamp(text: str) -> bool:
     """Is it a date with or without a time, or seconds counted as computers do?"""
-    if len(text) < 6 or len(text) > 60:
-        return False
-    if text.isdigit() and len(text) == 5:  # days counted without a time of day are just a number
+    if not 6 <= len(text) <= 60:  # days counted without a time of day are just a number
         return False
     return any(moment(text, order) or day(text, order) for order in ORDERS)
 
@@ -117,12 +111,7 @@ def possible_orders(texts: Sequence[str]) -> list[Order]:
     >>> possible_orders(["03/04/2026 08:00", "03/04/2026 09:00"])
     ['day first', 'month first']
     """
-    found: list[Order] = list(ORDERS)
-    for text in texts:
-        found = [order for order in found if moment(text, order) is not None]
-        if not found:
-            break
-    return found
+    return [order for order in ORDERS if all(moment(text, order) is not None for text in texts)]
 
 
 def by_sequence(texts: Sequence[str], orders: Sequence[Order]) -> Order | None:
@@ -137,47 +126,38 @@ def by_sequence(texts: Sequence[str], orders: Sequence[Order]) -> Order | None:
     for order in orders:
         read = [moment(text, order) for text in texts]
         days = [found.clock.date().toordinal() for found in read if found is not None]
-        steps = {later - earlier for earlier, later in pairwise(days)} - {0}
-        if steps in ({1}, {-1}):
+        if {later - earlier for earlier, later in pairwise(days)} - {0} in ({1}, {-1}):
             fits.append(order)
     return fits[0] if len(fits) == 1 else None
 
 
-_SPACE = r"(?:[T\s,;_]+|$)"
-_PATTERNS: dict[str, tuple[re.Pattern[str], ...]] = {
-    "year first": tuple(
-        re.compile(pattern + _SPACE)
-        for pattern in (
-            r"(?P<y>\d{4})([-/.])(?P<m>\d{1,2})\2(?P<d>\d{1,2})\.?",
-            r"(?P<y>\d{4})(?P<m>\d{2})(?P<d>\d{2})",
-            r"(?P<y>\d{2})([-/.])(?P<m>\d{2})\2(?P<d>\d{2})",
-        )
+def _patterns(*dates: str) -> tuple[re.Pattern[str], ...]:
+    return tuple(re.compile(date + r"(?:[T\s,;_]+|$)") for date in dates)
+
+
+_WEEKDAY = r"(?:[^\W\d_]{2,10}\.?,?\s+)?"
+_PATTERNS = {
+    "year first": _patterns(
+        r"(?P<y>\d{4})([-/.])(?P<m>\d{1,2})\2(?P<d>\d{1,2})\.?",
+        r"(?P<y>\d{4})(?P<m>\d{2})(?P<d>\d{2})",
+        r"(?P<y>\d{2})([-/.])(?P<m>\d{2})\2(?P<d>\d{2})",
     ),
-    "day first": (re.compile(r"(?P<d>\d{1,2})([-/.])(?P<m>\d{1,2})\2(?P<y>\d{4}|\d{2})\.?" + _SPACE),),
-    "month first": (
-        re.compile(r"(?P<m>\d{1,2})([-/])(?P<d>\d{1,2})\2(?P<y>\d{4}|\d{2})" + _SPACE),
-        re.compile(r"(?P<m>\d{1,2})\.(?P<d>\d{1,2})\.(?P<y>\d{2})" + _SPACE),
+    "day first": _patterns(r"(?P<d>\d{1,2})([-/.])(?P<m>\d{1,2})\2(?P<y>\d{4}|\d{2})\.?"),
+    "month first": _patterns(
+        r"(?P<m>\d{1,2})([-/])(?P<d>\d{1,2})\2(?P<y>\d{4}|\d{2})",
+        r"(?P<m>\d{1,2})\.(?P<d>\d{1,2})\.(?P<y>\d{2})",
     ),
-    "month in words": tuple(
-        re.compile(pattern + _SPACE)
-        for pattern in (
-            r"(?:[^\W\d_]{2,10}\.?,?\s+)?(?P<d>\d{1,2})[-\s.]+(?P<m>[^\W\d_]{3,10})\.?[-\s,]+(?P<y>\d{4})",
-            r"(?:[^\W\d_]{2,10}\.?,?\s+)?(?P<m>[^\W\d_]{3,10})\.?\s+(?P<d>\d{1,2}),?\s+(?P<y>\d{4})",
-        )
+    "month in words": _patterns(
+        _WEEKDAY + r"(?P<d>\d{1,2})[-\s.]+(?P<m>[^\W\d_]{3,10})\.?[-\s,]+(?P<y>\d{4})",
+        _WEEKDAY + r"(?P<m>[^\W\d_]{3,10})\.?\s+(?P<d>\d{1,2}),?\s+(?P<y>\d{4})",
     ),
 }
 
 _ENGLISH = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 
 #: The first letters of the months' names in English and German.
-_MONTHS = {
-    **dict(zip(_ENGLISH, range(1, 13), strict=True)),
-    "mär": 3,
-    "mrz": 3,
-    "mai": 5,
-    "okt": 10,
-    "dez": 12,
-}
+_MONTHS = {name: number for number, name in enumerate(_ENGLISH, start=1)}
+_MONTHS |= {"mär": 3, "mrz": 3, "mai": 5, "okt": 10, "dez": 12}
 
 _MIDNIGHT = re.compile(r"|0?0:00(:00([.,]0+)?)?|12:00(:00)? ?[aA][mM]")
 
@@ -196,31 +176,25 @@ def _split_date(head: str, order: Order) -> tuple[dt.date, int] | None:
         found = pattern.match(head)
         if found is None:
             continue
-        month = _month(found["m"])
+        month = int(found["m"]) if found["m"].isdigit() else _MONTHS.get(found["m"].casefold()[:3], 0)
         year = int(found["y"]) + (2000 if len(found["y"]) == 2 else 0)
-        if month is None or not 2000 <= year < 2100:
-            continue
         try:
-            return dt.date(year, month, int(found["d"])), found.end()
+            date = dt.date(year, month, int(found["d"]))
         except ValueError:
             continue
+        if 2000 <= year < 2100:
+            return date, found.end()
     return None
 
 
 def _date(text: str, order: Order) -> tuple[dt.date | None, str]:
     # the date alone is looked up, so that a long log costs one search a day and not one a row
     cut = text.find(":") - 2
-    head = text if cut < 0 else text[: max(cut, 0)]
-    found = _split_date(head, order)
-    if found is None and head != text:
-        head, found = text, _split_date(text, order)
-    if found is None:
-        return None, ""
-    return found[0], (head[found[1] :] + text[len(head) :]).strip()
-
-
-def _month(text: str) -> int | None:
-    return int(text) if text.isdigit() else _MONTHS.get(text.casefold()[:3])
+    for head in (text[: max(cut, 0)], text) if cut >= 0 else (text,):
+        found = _split_date(head, order)
+        if found is not None:
+            return found[0], text[found[1] :].strip()
+    return None, ""
 
 
 def _with_clock(date: dt.date, text: str) -> Moment | None:
@@ -232,12 +206,11 @@ def _with_clock(date: dt.date, text: str) -> Moment | None:
         if not 1 <= hour <= 12:
             return None
         hour = hour % 12 + (12 if found["half"] in "pP" else 0)
-    if minute > 59 or second > 59 or hour > 24 or (hour == 24 and (minute or second)):
+    if minute > 59 or second > 59 or (hour, minute, second) > (24, 0, 0):
         return None
-    clock = dt.datetime(date.year, date.month, date.day) + dt.timedelta(
-        hours=hour, minutes=minute, seconds=second
-    )
-    return Moment(clock, offset_minutes(found["zone"])) if found["zone"] else Moment(clock, None)
+    clock = dt.datetime(date.year, date.month, date.day)
+    clock += dt.timedelta(hours=hour, minutes=minute, seconds=second)
+    return Moment(clock, offset_minutes(found["zone"]) if found["zone"] else None)
 
 
 def offset_minutes(text: str) -> int | None:
@@ -262,14 +235,12 @@ def _counted(text: str, order: Order) -> Moment | None:
         return None
     number = float(text.replace(",", "."))
     if order == "spreadsheet days":
-        if not 36526 <= number < 73050:  # the days of 2000 to 2099
-            return None
-        seconds = round((number - 36526) * 86400)
-        return Moment(dt.datetime(2000, 1, 1) + dt.timedelta(seconds=seconds), None)
-    if order == "unix milliseconds":
+        number = round((number - 25569) * 86400)  # the days of 1970 stand between the two
+    elif order == "unix milliseconds":
         number /= 1000
-    elif len(text) == 13 and text.isdigit():
+    elif re.fullmatch(r"\d{13}", text):
         return None
-    if not 946684800 <= number < 4102444800:
+    clock = dt.datetime(1970, 1, 1) + dt.timedelta(seconds=number // 1) if number < 4102444800 else None
+    if clock is None or clock.year < 2000:
         return None
-    return Moment(dt.datetime(1970, 1, 1) + dt.timedelta(seconds=math.floor(number)), 0)
+    return Moment(clock, None if order == "spreadsheet days" else 0)

@@ -127,3 +127,15 @@ def nearest(word: str, choices: Iterable[str]) -> str | None:
     by_fold = {choice.casefold(): choice for choice in choices}
     found = get_close_matches(word.casefold(), by_fold, n=1, cutoff=0.55)
     return by_fold[found[0]] if found else None
+
+
+def did_you_mean(word: str, choices: Iterable[str], otherwise: str) -> str:
+    """The choice that `word` most likely meant, as a question; else another sentence.
+
+    Examples
+    --------
+    >>> did_you_mean("piece_no", ["piece", "dry"], "Take it out."), did_you_mean("z", ["dry"], "Drop it.")
+    ('Did you mean piece?', 'Drop it.')
+    """
+    guess = nearest(word, choices)
+    return f"Did you mean {guess}?" if guess else otherwise

@@ -12,7 +12,7 @@ from fizzlab.models.fizz.durations import arrhenius_column
 
 from fizzlab.bench.planning import plan_trial
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.crumble.tumble import batch_losses
+from fizzlab.models.crumble import batch_losses
 from fizzlab.models.cure.study import DryingStudy, study_touch
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.recipe import cost

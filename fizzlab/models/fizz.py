@@ -226,21 +226,9 @@ def fit_pieces(
     slope, se = float(found.beta[-1]), float(np.sqrt(found.covariance[size - 1, size - 1]))
     reach, step = float(stats.t.ppf(0.5 + conf_level / 2, df)) * se, arrhenius(bath_c + 5, bath_c - 5)
     estimate, *ends = (float(np.exp(step * end)) for end in (slope, slope - reach, slope + reach))
-    effect = Effect(
-        response=response,
-        term=Amount("water_c", "°C"),
-        level=f"{bath_c + 5:g} °C",
-        control=f"{bath_c - 5:g} °C",
-        scale="ratio",
-        estimate=estimate,
-        conf_low=min(ends),
-        conf_high=max(ends),
-        df=df,
-        p_value=p_of(slope, se, df),
-        judged_by="pieces",
-        n_batches=len(batches),
-        conf_level=conf_level,
-    )
+    names = (response, Amount("water_c", "°C"), f"{bath_c + 5:g} °C", f"{bath_c - 5:g} °C")
+    numbers = (estimate, min(ends), max(ends), df, p_of(slope, se, df))
+    effect = Effect(*names, "ratio", *numbers, "pieces", len(batches), conf_level)
     return replace(fit, effect=effect, ea_kj_mol=slope)
 
 
@@ -442,16 +430,12 @@ def study_fizz(
         runs, fizz_times, fizz_curves, shelf, checked; all but runs may be empty.
     terms : sequence of Category or Amount
         The factors.
-    bath_c : float
-        Common water temperature.
-    water_ml : float
-        Water in the cup of a fizz curve.
+    bath_c, water_ml : float
+        Common water temperature, and water in the cup of a fizz curve.
     theory_g : mapping of run to float, float, CannotAnswer or None
         Grams of gas that a piece could give at most, or why that is not known.
-    curve : {"common", "own"}
-        As for `fit_gas_curves`.
-    shelf_share : float
-        As `share` of `fit_shelf_life`.
+    curve, shelf_share
+        As `curve` of `fit_gas_curves` and `share` of `fit_shelf_life`.
 
     Examples
     --------

@@ -10,12 +10,11 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.measures import Scale
-from fizzlab.models.days import mostly_by_days, set_for_days
+from fizzlab.models.days import set_for_days
 from fizzlab.models.draws import ONE_DAY, Forecast, leaning
 from fizzlab.models.result import Effect, FitResult, Study, as_frame
 from fizzlab.models.sameness import ratio_limits
-from fizzlab.models.terms import Category, Term, grouping, level_name
+from fizzlab.models.terms import Category, Term, level_name
 from fizzlab.trial.folder import Trial
 
 
@@ -143,37 +142,9 @@ def study_weighings(trial: Trial) -> Study:
     return OldStudy(numbers=numbers, fits={"weighed_dry_h": fit}, old=weighed)
 
 
-def study_crumble(trial: Trial) -> Study:
-    from fizzlab.models.crumble import TumbleStudy
-    from fizzlab.report.parts.crumble import crumbling
-
-    crumbled = crumbling(trial)
-    assert crumbled is not None
-    study = crumbled.study
-    numbers: dict[str, pd.Series] = {}
-    fits: dict[str, FitResult] = {}
-    reasons: dict[str, CannotAnswer] = {}
-    if isinstance(study.tumbles, TumbleStudy):
-        losses = study.tumbles.losses
-        numbers["tumble_loss_pct"] = losses["loss_pct"].where(~losses["below_step"], 0.5 * losses["step_pct"])
-    elif study.tumbles is not None:
-        reasons["tumble_loss_pct"] = study.tumbles
-    if study.scores is not None:
-        pieces = study.scores.scores.groupby(["run", "piece"], sort=False)["score"].mean()
-        numbers["score"] = pieces.groupby("run", sort=False).mean()
-    if study.drops is not None:
-        if isinstance(study.drops.fit, CannotAnswer):
-            reasons["drop_cm"] = study.drops.fit
-        else:
-            fits["drop_cm"], more = _of_drops(trial, study.drops)
-            reasons |= more
-    return OldStudy(numbers=numbers, fits=fits, reasons=reasons, old=crumbled)
-
-
 OLD: Mapping[str, Callable[[Trial], Study]] = {
     "fizzlab.models.curing:study_touch": study_touch,
     "fizzlab.models.weighing:study_weighings": study_weighings,
-    "fizzlab.models.crumble:study_crumble": study_crumble,
 }
 
 
@@ -236,74 +207,10 @@ def _of_drying(trial: Trial, response: str, study: Any) -> FitResult:
     )
 
 
-def _of_drops(trial: Trial, part: Any) -> tuple[FitResult, dict[str, CannotAnswer]]:
-    """The effects of drops; of an amount from the least to the most, as a power of a ratio."""
-    batches, fit = part.known.batches, part.fit
-    by_days, whole = mostly_by_days(batches, part.known.terms), set_for_days(batches, part.known.terms)
-    found, reasons = [], {}
-    by_name = {effect.name: effect for effect in fit.effects}
-    for term in part.known.terms:
-        if term.name in by_days:
-            reasons[f"drop_cm, {term.name}"] = CannotAnswer(
-                "It was set for whole days, and this test has no comparison by days."
-                if term.name in whole
-                else "It changed mostly from day to day, and this test has no comparison by days.",
-                "Change it from batch to batch within a day.",
-            )
-            continue
-        least, most = (0, 0) if isinstance(term, Category) else part.known.span(term)
-        for to, start in _pairs(term, least, most):
-            column = f"{term.name}[{to}]" if isinstance(term, Category) else term.columns()[0]
-            effect = by_name.get(column)
-            if effect is None:
-                continue
-            span = 1.0 if isinstance(term, Category) else most - least
-            apart = effect.kind == "difference"
-            scale: Scale = "difference" if apart else "ratio"
-            ends = [v * span if apart else v**span for v in (effect.estimate, effect.low, effect.high)]
-            found.append(
-                Effect(
-                    "drop_cm",
-                    term,
-                    level_name(term, to),
-                    level_name(term, start),
-                    scale,
-                    ends[0],
-                    ends[1],
-                    ends[2],
-                    effect.df,
-                    float("nan"),
-                    n_batches=len(batches),
-                    conf_level=fit.level,
-                )
-            )
-    drawn = grouping(part.known.terms)
-
-    def typical(name: str, values: Sequence[Any]) -> pd.DataFrame:
-        rows = {each.level: (each.median_cm, each.median_low, each.median_high) for each in part.levels}
-        if drawn is None or drawn.name != name or not all(level_name(drawn, v) in rows for v in values):
-            raise CannotAnswer("No height of its own.", "")
-        found = np.array([rows[level_name(drawn, value)] for value in values])
-        if not np.isfinite(found).all() or (found <= 0).any():
-            raise CannotAnswer("A height is open.", "")
-        return pd.DataFrame(found, columns=["estimate", "conf_low", "conf_high"])
-
-    fitted = OldFit(
-        response="drop_cm",
-        effects=tuple(found),
-        batches=batches,
-        terms=tuple(part.known.terms),
-        n_batches=len(batches),
-        typical=typical,
-    )
-    return fitted, reasons
-
-
-def outcomes(done: Any) -> tuple[Any, Any, Any]:
-    """Drying, weighing and crumbling as their parts of the report still want them."""
+def outcomes(done: Any) -> tuple[Any, Any]:
+    """Drying and weighing as their parts of the report still want them."""
     found = []
-    for name in ("dry_h", "weighed_dry_h", "tumble_loss_pct"):
+    for name in ("dry_h", "weighed_dry_h"):
         study = done.study(name)
-        failed = done.reasons.get(name) if name.endswith("dry_h") else None
-        found.append(study.old if study is not None else failed)
-    return found[0], found[1], found[2]
+        found.append(study.old if study is not None else done.reasons.get(name))
+    return found[0], found[1]

@@ -18,7 +18,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from fizzlab.errors import BadInput, Problem, nearest
+from fizzlab.errors import BadInput, Problem, did_you_mean
 from fizzlab.measures import LEAVE_OUT, TABLES
 from fizzlab.trial.folder import WORKBOOK, columns_of, folder_there, read_all, refuse_records
 from fizzlab.trial.loggers import TAKES, Guess, Layout, Told, guess, lay_out
@@ -265,8 +265,7 @@ def _batch(
         return run, None, problems
     rows = table.rows[table.rows["run"].str.casefold() == run.strip().casefold()]
     if rows.empty:
-        near = nearest(run, table.rows["run"])
-        do = f"Did you mean {near}?" if near else "Name it as in runs."
+        do = did_you_mean(run, table.rows["run"], "Name it as in runs.")
         return run, None, [Problem("option --run", f"there is no batch “{run}” in {raw.where}.", do)]
     name, made_at = str(rows["run"].iloc[0]), rows["made_at"].iloc[0]
     if pd.isna(made_at):

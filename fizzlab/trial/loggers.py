@@ -18,7 +18,7 @@ from typing import get_args
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import BadInput, Problem, nearest
+from fizzlab.errors import BadInput, Problem, did_you_mean
 from fizzlab.trial.settings.sections import ImportSettings, MassUnit, TempUnit, known_zone
 from fizzlab.trial.stamps import (
     COUNTED,
@@ -436,8 +436,7 @@ def _refuse_unknown(layout: Layout, told: Told) -> None:
     for key in ("time", "date", "temp", "rh", "mass"):
         name = getattr(told, key)
         if name is not None and name not in columns:
-            near = nearest(name, columns)
-            do = f"Did you mean {near}?" if near else f"It has: {', '.join(columns)}."
+            do = did_you_mean(name, columns, f"It has: {', '.join(columns)}.")
             wrong(layout.where, "it has no such column.", do, f"column {name}")
     for key, choices in {
         "dates": ORDERS,

@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import BadInput, Problem, nearest
+from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import TABLES
 from fizzlab.recipe.units import UNITS
 from fizzlab.trial.loggers import TAKES, Layout, is_missing, numbers, stamp_texts
@@ -101,9 +101,7 @@ def _columns_there(layout: Layout, mapping: ImportSettings) -> None:
     problems = []
     for name in mapping.columns().values():
         if name not in layout.cells.columns:
-            near = nearest(name, layout.cells.columns)
-            do = f"Did it become {near}? " if near else ""
-            do += "Import without --mapping to have the columns guessed again."
+            do = "Import without --mapping to have the columns guessed again."
             what = "the mapping names this column, but the file does not have it."
             problems.append(Problem(layout.where, what, do, column=f"column {name}"))
     if problems:

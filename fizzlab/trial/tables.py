@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import Problem, nearest
+from fizzlab.errors import Problem, did_you_mean
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, Column
 
 #: A file of more bytes, or a workbook that unpacks to more, is refused: no hand-kept notebook is so large.
@@ -354,10 +354,8 @@ def _rename(name: str, allowed: Sequence[str], cells: pd.DataFrame) -> str:
             return f"Rename it to {column}."
         if column == "time" and column in cells.columns and "date" in words:
             return "Write the date into the column time, as in 2026-01-31T08:30, and take this one out."
-    guess = nearest(name, missing)
-    if guess:
-        return f"Did you mean {guess}?"
-    return "Take it out, or move it into the column note." if NOTE.name in allowed else "Take it out."
+    out = "Take it out, or move it into the column note." if NOTE.name in allowed else "Take it out."
+    return did_you_mean(name, missing, out)
 
 
 def unread(raw: RawTable, planned: Sequence[str]) -> bool:

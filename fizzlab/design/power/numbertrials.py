@@ -39,7 +39,7 @@ def number_fits(plan: Structure, batch: float, day: float, trials: int, seed: in
         The plan cannot tell days from batches.
     """
     try:
-        layout = prepare(plan.x, [] if plan.day is None else [plan.day])
+        layout = prepare(plan.x, plan.day)
     except NotEstimable:
         raise CannotAnswer(
             "This plan cannot tell how much days differ from how much batches do.",

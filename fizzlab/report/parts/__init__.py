@@ -2,7 +2,7 @@
 
 from fizzlab.report.parts.choose import choice, choosing
 from fizzlab.report.parts.confirm import confirmed
-from fizzlab.report.parts.crumble import crumble, crumble_answer, crumbling
+from fizzlab.report.parts.crumble import crumble
 from fizzlab.report.parts.drying import answer, cautions, dry_times, drying, methods, next_steps, readings
 from fizzlab.report.parts.effects import batch_numbers, in_detail, what_changed
 from fizzlab.report.parts.fizz import fizz, fizz_answer, fizz_readings
@@ -20,8 +20,6 @@ __all__ = [
     "choosing",
     "confirmed",
     "crumble",
-    "crumble_answer",
-    "crumbling",
     "drift",
     "dry_times",
     "drying",

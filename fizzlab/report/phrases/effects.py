@@ -67,6 +67,8 @@ def directed(value: float, effect: Effect, measure: Measure) -> str:
     """A value of an effect with its direction: ``"17 % faster"``."""
     words = words_of(measure)
     size = by_how_much(value, effect, measure)
+    if size == "twice" or size.endswith("times"):
+        return f"{size} ({words.up})"
     return f"{size} {words.up if value > effect.null else words.down}"
 
 

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from fizzlab.errors import Problem, nearest
+from fizzlab.errors import Problem, did_you_mean
 from fizzlab.measures import MEASURES, TABLES, Measure
 from fizzlab.models.wishes import Limit, Wish
 from fizzlab.trial.settings.base import FILE, Name, Section, Text
@@ -262,9 +262,8 @@ def response_problems(
             do = "Use small letters, digits and _, and no name of fizzlab's own columns."
             wrong(name, "a response may not be called so.", do)
         elif not asked.label:
-            guess = nearest(name, MEASURES)
-            do = f"Did you mean {guess}? " if guess else ""
-            do += f"A number of your own needs a label. Known: {', '.join(MEASURES)}."
+            do = f"A number of your own needs a label. Known: {', '.join(MEASURES)}."
+            do = f"{did_you_mean(name, MEASURES, '')} {do}".strip()
             wrong(name, "fizzlab takes no such number from the tables.", do)
     return problems
 

@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from fizzlab.design import Range
+from fizzlab.design.adding import next_runs
+from fizzlab.design.factors import Range
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.choose import (
     Limit,
@@ -20,7 +21,6 @@ from fizzlab.models.choose import (
     grid_settings,
     judge_confirmation,
     judge_settings,
-    next_runs,
     overall,
     simulate,
     tried_settings,

@@ -1,4 +1,4 @@
-"""A measure that fizzlab has never heard of: an entry gives it a table, checks, a comparison, words, a picture."""
+"""A measure that fizzlab has never heard of: one entry gives it all that the others have."""
 
 from __future__ import annotations
 

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
+from html import escape
+from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
 
-from fizzlab.design.aliases import Alias
-from fizzlab.design.exchange import Efficiency
-from fizzlab.design.factors import NO_LABELS, Factor, as_terms
-from fizzlab.design.model import in_words, parts
+from fizzlab.design.factors import NO_LABELS, Factor, as_factor, as_terms
+from fizzlab.design.kinds import KINDS
+from fizzlab.design.model import Alias, in_words
+from fizzlab.errors import CannotAnswer, count, listed
+from fizzlab.measures import looked_up
 from fizzlab.models.terms import Term
-from fizzlab.report.phrases import count, listed
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_ROMAN = {3: "III", 4: "IV", 5: "V", 6: "VI", 7: "VII"}
 
 
 @dataclass(frozen=True)
@@ -26,9 +32,8 @@ class Plan:
         What sort of plan it is, in words.
     runs : DataFrame
         One row a batch, in the order of making: run, day, blind, one column a factor (actual units),
-        point (factorial, centre, axial, edge, vertex, centroid, ...), and where they apply block,
-        whole_plot, and the second nuisance of a Latin square.
-    factors : tuple of Category, Range or Share
+        point (factorial, centre, axial, edge, vertex, centroid, ...), and whole_plot in a split plot.
+    factors : tuple of Category or Range
     seed : int
         The same seed and the same wishes give the same plan.
     terms : tuple of str
@@ -41,18 +46,11 @@ class Plan:
         outside `terms` are nil.
     generators : tuple of str
         Of a regular fraction, as ``"emulsifier = oil × alcohol"``.
-    defining_relation : tuple of str
-        Products that are always the same in every run.
     resolution : int or None
     aliases : tuple of Alias
-        Every effect in whose number some other effect has a part.
-    efficiency : Efficiency or None
-    day_efficiency : float
-        What the days leave of the D criterion: 1 when they take nothing.
+        Every effect of at most two factors in whose number another such effect has a part.
     warnings : tuple of str
         What to know before making the first batch.
-    made : DataFrame or None
-        Runs already made, that this plan adds to.
     """
 
     kind: str
@@ -63,13 +61,9 @@ class Plan:
     error_df: Mapping[str, int]
     repeat_df: int
     generators: tuple[str, ...] = ()
-    defining_relation: tuple[str, ...] = ()
     resolution: int | None = None
     aliases: tuple[Alias, ...] = ()
-    efficiency: Efficiency | None = None
-    day_efficiency: float = 1.0
     warnings: tuple[str, ...] = ()
-    made: pd.DataFrame | None = field(default=None, repr=False)
 
     @property
     def days(self) -> int:
@@ -80,96 +74,157 @@ class Plan:
         """The factors as terms of an analysis."""
         return as_terms(self.factors)
 
-    def settings(self) -> pd.DataFrame:
-        """Run names and settings only: what the person at the bench needs."""
-        return self.runs[["run", "day", *(factor.name for factor in self.factors)]]
-
-    def with_warning(self, sentence: str) -> Plan:
-        """The same plan with one more warning."""
-        return replace(self, warnings=(*self.warnings, sentence))
-
     def alias_sentences(self, labels: Mapping[str, str] = NO_LABELS) -> tuple[str, ...]:
-        """What cannot be told apart, in plain words, among main effects and joint effects of two.
-
-        A chain of joint effects is named once.
-        """
+        """What cannot be told apart, in plain words; a chain of effects is named once."""
         said: list[str] = []
         seen: set[str] = set()
         for alias in self.aliases:
-            others = tuple((t, a) for t, a in alias.others if len(parts(t)) <= 2)
-            if not others or alias.effect in seen:
-                continue
-            seen |= {t for t, a in others if abs(abs(a) - 1) < 1e-6}
-            said.append(Alias(alias.effect, others).sentence(labels))
+            if alias.effect not in seen:
+                seen |= set(alias.same())
+                said.append(alias.sentence(labels))
         return tuple(said)
 
     def statements(self, labels: Mapping[str, str] = NO_LABELS) -> tuple[str, ...]:
         """What the plan can tell, how it judges it, and what it cannot tell, one sentence each.
 
-        Parameters
-        ----------
-        labels : mapping of str to str
-            What the reader calls the factors; their names by default.
+        `labels` are what the reader calls the factors.
         """
-        said = [f"{count(len(self.runs), 'batch', 'batches')} on {count(self.days, 'day')}: {self.kind}."]
         told = [in_words(term, labels) for term in self.terms]
         if len(told) > 8:
             told = [*told[:7], f"{len(told) - 7} more"]
-        said.append(f"It can tell {listed(told)}.")
+        error = self.error_df["runs"]
+        spare = count(error, "spare batch", "spare batches")
         if "days" in self.error_df:
-            said.append(
-                f"A factor of the room is judged by {count(self.error_df['days'], 'spare day')}, "
-                f"the others by {count(self.error_df['runs'], 'spare batch', 'spare batches')}."
-            )
+            days = count(self.error_df["days"], "spare day")
+            judged = f"A factor of the room is judged by {days}, the others by {spare}."
         else:
-            error = self.error_df["runs"]
-            spare = count(error, "spare batch", "spare batches")
             some = "all" if self.repeat_df >= error > 1 else str(self.repeat_df)
-            repeats = f", {some} of them from making the same recipe again" if self.repeat_df > 0 else ""
-            said.append(
-                f"Chance variation is judged by {spare} (beyond those that the answers use up){repeats}."
-            )
-        said += [sentence for sentence in self.alias_sentences(labels)[:12] if "cannot be told" in sentence]
-        return (*said, *self.warnings)
+            repeats = f", {some} of them true repeats" if self.repeat_df > 0 else ""
+            judged = f"Chance is judged by {spare} beyond those that the answers use up{repeats}."
+        return (
+            f"{count(len(self.runs), 'batch', 'batches')} on {count(self.days, 'day')}: {self.kind}.",
+            f"It can tell {listed(told)}.",
+            judged,
+            *[said for said in self.alias_sentences(labels)[:12] if "cannot be told" in said],
+            *self.warnings,
+        )
+
+    def summary(self) -> str:
+        """The statements, then the runs."""
+        lines = list(self.statements())
+        if self.generators:
+            roman = _ROMAN.get(self.resolution or 0, self.resolution)
+            lines[1:1] = [f"Set {listed(self.generators)} (resolution {roman})."]
+        return "\n".join([*lines, "", self._shown().to_string(index=False)])
 
     def __str__(self) -> str:
-        lines = [*self.statements(), ""]
-        if self.generators:
-            roman = {3: "III", 4: "IV", 5: "V", 6: "VI", 7: "VII"}.get(self.resolution or 0, "")
-            lines[1:1] = [f"Set {listed(self.generators)} (resolution {roman or self.resolution})."]
-        hidden = [name for name in ("point",) if self.runs[name].nunique() == 1]
-        return "\n".join([*lines, self.runs.drop(columns=hidden).to_string(index=False)])
+        return self.summary()
+
+    def _repr_html_(self) -> str:
+        said = "".join(f"<li>{escape(sentence)}</li>" for sentence in self.statements())
+        return f"<ul>{said}</ul>{self._shown().to_html(index=False, border=0)}"
+
+    def _shown(self) -> pd.DataFrame:
+        return self.runs.drop(columns="point") if self.runs["point"].nunique() == 1 else self.runs
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw every batch as a tile, a line a day, in the order of making; returns the Axes."""
+        from fizzlab.design.plotting import plot_days
+
+        levels = self.runs[[factor.name for factor in self.factors]].astype(str)
+        return plot_days(self.runs, levels, ax)
+
+    def plot_aliases(self, ax: Axes | None = None, labels: Mapping[str, str] = NO_LABELS) -> Axes:
+        """Draw which effects have another one in their number, and how much of it; returns the Axes."""
+        from fizzlab.design.plotting import plot_aliases
+
+        return plot_aliases(self.aliases, labels, ax)
 
 
-def blind_codes(number: int, rng: np.random.Generator, taken: Sequence[int] = ()) -> list[int]:
-    """Three-digit codes for scorers, all different, drawn without any tie to the order of making.
+def plan(
+    kind: str = "factorial",
+    factors: Mapping[str, Any] | Sequence[Factor] = (),
+    *,
+    seed: int = 1,
+    batches_per_day: int | None = None,
+    made: pd.DataFrame | None = None,
+    **options: Any,
+) -> Plan:
+    """Plan the batches of a trial: which to make, in which order, on which days.
 
     Parameters
     ----------
-    number : int
-        At most 900 less those taken.
-    rng : numpy Generator
-    taken : sequence of int
-        Codes in use already.
+    kind : str
+        One of `fizzlab.design.kinds.KINDS`: compare, factorial, fractional factorial, central composite,
+        box-behnken, mixture, split plot, optimal.
+    factors : mapping of str to sequence, tuple or mapping
+        Each with its levels (names, the control first), its amounts (numbers), or a tuple (low, high); see
+        `fizzlab.design.factors.as_factor`.
+    seed : int
+        The same seed and the same wishes give the same plan.
+    batches_per_day : int, optional
+        That fit in a day; all on one day if left out. Days are blocks: what is compared is shared out over
+        them so that they take as little as can be from it.
+    made : DataFrame, optional
+        Runs already made (run, day, a column a factor) that an optimal plan adds to: they are counted in, and
+        only new runs are planned.
+    **options
+        What the kind takes, under the names of [plan] in trial.toml: days, repeats, centre_points, batches,
+        generators, resolution, asked, model, forbidden, hard_to_change, total, ...
+
+    Returns
+    -------
+    Plan
+        Shows itself in a notebook; `plot` draws it, `runs` is the table.
+
+    Raises
+    ------
+    ValueError
+        An unknown kind or option, or one that is missing.
+    CannotAnswer
+        A plan of these batches could not answer: nothing to judge chance by, a factor that never changes,
+        effects that cannot be told apart, more effects than batches.
 
     Examples
     --------
-    >>> codes = blind_codes(12, np.random.default_rng(1))
-    >>> len(set(codes)), min(codes) >= 100, max(codes) <= 999
-    (12, True, True)
+    >>> made = plan("factorial", {"colour": ["pearl", "dye"], "oil_g": (2, 6)}, repeats=2, seed=3)
+    >>> len(made.runs), made.terms, made.error_df
+    (8, ('colour', 'oil_g', 'colour:oil_g'), {'runs': 4})
+
+    A half of the combinations of four factors, with the middle made three times to show a bend:
+
+    >>> four = {name: (2, 6) for name in ("oil", "alcohol", "gum", "starch")}
+    >>> half = plan("fractional factorial", four, resolution=4, centre_points=3)
+    >>> half.generators, half.alias_sentences()[0]
+    (('starch = oil × alcohol × gum',), 'The joint effect of oil and alcohol cannot be told from the joint \
+effect of gum and starch.')
     """
-    free = np.setdiff1d(np.arange(100, 1000), np.asarray(list(taken), int))
-    if number > len(free):
-        raise ValueError("there are only 900 three-digit codes")
-    return [int(code) for code in rng.choice(free, number, replace=False)]
-
-
-def run_names(number: int, first: int = 1) -> list[str]:
-    """R01, R02, ...; three digits from the hundredth run on.
-
-    Examples
-    --------
-    >>> run_names(2), run_names(1, first=100)
-    (['R01', 'R02'], ['R100'])
-    """
-    return [f"R{place:02d}" for place in range(first, first + number)]
+    if kind not in KINDS:
+        raise ValueError(f"a plan is one of {', '.join(KINDS)}, not {kind!r}")
+    found = KINDS[kind]
+    given = {name: value for name, value in options.items() if value is not None}
+    if made is not None and found.adds:
+        given["made"] = made
+    unused = [name for name in given if name not in (*found.options, "made")]
+    if made is not None and not found.adds:
+        unused = ["made"]
+    if unused:
+        raise ValueError(f"a {kind} plan takes {', '.join(found.options)}, not {unused[0]}")
+    missing = [
+        name
+        for name in found.needs
+        if name not in given and not (name == "batches_per_day" and batches_per_day)
+    ]
+    if missing:
+        raise ValueError(f"a {kind} plan needs {missing[0]}")
+    if batches_per_day is not None and batches_per_day < 1:
+        raise ValueError("batches_per_day must be 1 or more")
+    named = factors.items() if isinstance(factors, Mapping) else [(each.name, each) for each in factors]
+    chosen = [as_factor(name, each, compared=found.one_factor) for name, each in named]
+    if found.one_factor and len(chosen) != 1:
+        raise CannotAnswer(
+            f"A {kind} plan compares the levels of one factor, not of {len(chosen)}.",
+            "Plan a factorial, or make one factor of them.",
+        )
+    plan_of: Plan = looked_up(found.build)(chosen, seed, per_day=batches_per_day, **given)
+    return plan_of

@@ -23,7 +23,7 @@ from fizzlab.report.phrases import number
 from fizzlab.trial.folder import Trial
 
 if TYPE_CHECKING:
-    from fizzlab.design import Plan
+    from fizzlab.design.plan import Plan
 
 TITLE = "## Which to keep"
 
@@ -214,8 +214,8 @@ def _add(trial: Trial, chosen: Chosen) -> Pieces:
 
 def further(trial: Trial, choice: Choice) -> Plan:
     """The batches to add where the choice is open; CannotAnswer where it is not, or none can be named."""
-    from fizzlab.bench.planning import design_factor
-    from fizzlab.design.further import next_batches
+    from fizzlab.design.adding import next_batches
+    from fizzlab.design.factors import as_factor
 
     settings, plan, runs = trial.settings, trial.settings.plan, trial.rows("runs")
     if choice.settled:
@@ -229,7 +229,9 @@ def further(trial: Trial, choice: Choice) -> Plan:
     return next_batches(
         choice,
         [
-            term if isinstance(term, Category) else design_factor(term.name, settings.factors[term.name])
+            as_factor(
+                term.name, settings.factors[term.name].model_dump() if isinstance(term, Amount) else term
+            )
             for term in choice.terms
         ],
         runs[["run", "day", *choice.factors]],

@@ -55,8 +55,8 @@ def next_batches(
     day = range(1, len(made) + 1) if hard else pd.factorize(made["day"])[0] + 1
     plan = optimal_plan(
         factors,
-        batches,
         seed,
+        batches=batches,
         model=model,
         criterion="I",
         forbidden=[*forbidden, *({name: levels} for name, levels in left_out.items())],

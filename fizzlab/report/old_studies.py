@@ -11,6 +11,7 @@ import pandas as pd
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.days import set_for_days
+from fizzlab.models.draws import ONE_DAY, Forecast, leaning
 from fizzlab.models.result import Effect, FitResult, Study, as_frame
 from fizzlab.models.sameness import ratio_limits
 from fizzlab.models.terms import Category, Term, level_name
@@ -35,6 +36,88 @@ class OldFit(FitResult):
         name = str(settings.columns[0])
         found = self.typical(name, list(settings[name]))
         return pd.concat([settings, found.assign(extrapolated=False)], axis=1)
+
+
+@dataclass(frozen=True, kw_only=True)
+class OldDry(OldFit):
+    """A fit of dry times, until `fizzlab.models.curing` has it."""
+
+    study: Any = None
+
+    @property
+    def air(self) -> tuple[Any, ...]:
+        return tuple(self.study.air)
+
+    def forecast(self, settings: pd.DataFrame, share: float = 0.5) -> Forecast:
+        from scipy import stats
+
+        from fizzlab.models.censored.likelihood import quantile
+        from fizzlab.models.cure.forecast import locations
+        from fizzlab.models.cure.spreads import MEAN, SD, batch_summaries, mixed_quantile, possible_spreads
+        from fizzlab.models.terms import model_matrix
+
+        fit, typical = self.study.fit, self.study.typical
+        asked = settings[[name for name in settings if name in typical]]
+        asked = asked.assign(**{n: [v] * len(asked) for n, v in typical.items() if n not in asked})
+        rows = model_matrix(asked, fit.terms).to_numpy(float)
+        x = fit.model_matrix.to_numpy(float)
+        estimate, se = locations(fit, rows, share)
+        df = np.array([fit.df(row) for row in rows])
+        half = stats.t.ppf(0.975, df) * se
+        y, own, spread = batch_summaries(fit)
+        batches = self.study.batches.loc[fit.model_matrix.index]
+        day = batches["day"].to_numpy()
+        variance = np.diag(spread**2 + np.maximum(own, 1e-3 * max(spread**2, 1e-6)))
+        if fit.day_effect:
+            variance = variance + fit.found.delta**2 * (day[:, None] == day[None, :])
+        lean, keys = leaning(rows, x, variance), tuple(map(str, fit.model_matrix.index))
+        reach = float(fit.found.sigma * quantile(fit.distribution, 0.5 if fit.pieces_alike else share))
+        if not fit.pieces_alike and reach != 0:
+            k = len(fit.coef)
+            place = np.sqrt(np.einsum("ri,ij,rj->r", rows, fit.covariance.to_numpy()[:k, :k], rows))
+            size = abs(reach) * np.sqrt(fit.covariance.to_numpy()[k, k])
+            both = np.column_stack([lean * place[:, None], np.full(len(rows), size)])
+            lean, keys = both / np.sqrt(place**2 + size**2)[:, None], (*keys, f"{self.response}\nsigma")
+        whole = spread**2 + (fit.found.delta**2 if fit.day_effect else 0.0)
+        off = (y - x @ fit.coef) * whole / np.maximum(whole + np.maximum(own, 0), 1e-12)
+        mixture = possible_spreads(fit)
+        order = np.argsort(mixture.new)
+        weight, sd = mixture.weight[order], np.sqrt(np.maximum(mixture.new[order], 0.0))
+
+        def mean(batches: int, days: int, conf_level: float) -> Any:
+            middle = fit.found.sigma * MEAN[fit.distribution]
+            pieces = 0.0
+            if not fit.pieces_alike:
+                each = fit.n_pieces / fit.n_batches
+                pieces = (fit.found.sigma * SD[fit.distribution]) ** 2 / (batches * each)
+            known = np.einsum("ri,kij,rj->rk", rows, mixture.covariance, rows)
+            sds = np.sqrt(known + mixture.batch / batches + mixture.day / days + pieces)
+            centre = rows @ mixture.beta.T + middle
+            ends = [mixed_quantile(centre, sds, mixture.weight, 0.5 + s * conf_level / 2) for s in (-1, 1)]
+            return np.stack([rows @ fit.coef + middle, *ends, df])
+
+        said = []
+        for term in self.study.air:
+            low, high = (float(end) for end in fit.tried[term.name])
+            if not asked[term.name].astype(float).between(low, high).all():
+                said.append("The air to forecast for was not tried, so the dry times there are a guess.")
+        if not fit.day_effect and batches["day"].nunique() == 1:
+            said.append(ONE_DAY)
+        ends = {"estimate": estimate, "conf_low": estimate - half, "conf_high": estimate + half}
+        return Forecast(
+            typical=pd.DataFrame(ends).apply(np.exp),
+            estimate=estimate,
+            se=se,
+            df=df,
+            keys=keys,
+            lean=lean,
+            spread=lambda s: np.interp(1 - s, np.cumsum(weight) - weight / 2, sd),
+            mean=mean,
+            residuals=pd.Series(off, index=fit.model_matrix.index.astype(str)),
+            log=True,
+            share=None if fit.pieces_alike else share,
+            notes=tuple(dict.fromkeys(said)),
+        )
 
 
 def study_touch(trial: Trial) -> Study:
@@ -113,13 +196,14 @@ def _of_drying(trial: Trial, response: str, study: Any) -> FitResult:
         shown: pd.DataFrame = named[["mean", "low", "high"]]
         return shown.set_axis(["estimate", "conf_low", "conf_high"], axis=1)
 
-    return OldFit(
+    return OldDry(
         response=response,
         effects=tuple(found),
-        batches=study.batches,
+        batches=study.batches.loc[study.fit.model_matrix.index],
         terms=tuple(factors),
         n_batches=study.fit.n_batches,
         typical=typical,
+        study=study,
     )
 
 

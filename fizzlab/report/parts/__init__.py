@@ -1,6 +1,7 @@
 """The sections of a report: each function gives its pieces in reading order, and a notebook cell shows them."""
 
 from fizzlab.report.parts.choose import choice, choosing
+from fizzlab.report.parts.confirm import confirmed
 from fizzlab.report.parts.crumble import crumble
 from fizzlab.report.parts.drying import answer, cautions, dry_times, drying, methods, next_steps, readings
 from fizzlab.report.parts.effects import batch_numbers, in_detail, what_changed
@@ -17,6 +18,7 @@ __all__ = [
     "cautions",
     "choice",
     "choosing",
+    "confirmed",
     "crumble",
     "drift",
     "dry_times",

@@ -184,6 +184,10 @@ class FitResult:
         """What to expect of some conditions; see the method of each fit."""
         raise CannotAnswer(f"A fit of {self.response} gives no forecast.", "Ask for its table.")
 
+    def points(self, factor: str) -> pd.Series:
+        """Each batch's number as if all but one factor had been the same; empty where it has no number."""
+        return pd.Series(dtype=float)
+
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the effects with their intervals; returns the Axes."""
         from fizzlab.models.plotting import plot_effects
@@ -216,6 +220,22 @@ class Study:
     notes: tuple[str, ...] = ()
 
 
+def as_frame(new: pd.DataFrame | Mapping[str, object] | None) -> pd.DataFrame:
+    """Settings as a table: a mapping of lists, or of one value each; None is one row that says nothing.
+
+    Examples
+    --------
+    >>> as_frame({"colour": "dye", "oil_g": 2}).to_dict("records")
+    [{'colour': 'dye', 'oil_g': 2}]
+    """
+    if new is None:
+        return pd.DataFrame(index=[0])
+    if isinstance(new, pd.DataFrame):
+        return new.reset_index(drop=True)
+    listed = any(isinstance(value, list | tuple | np.ndarray | pd.Series) for value in new.values())
+    return pd.DataFrame(new if listed else [dict(new)])
+
+
 def asked(new: pd.DataFrame | Mapping[str, object] | None, typical: Mapping[str, object]) -> pd.DataFrame:
     """The conditions of a forecast as a table: what was asked, and `typical` for all that was not.
 
@@ -224,13 +244,7 @@ def asked(new: pd.DataFrame | Mapping[str, object] | None, typical: Mapping[str,
     >>> asked({"colour": ["dye", "lake"]}, {"colour": "dye", "oil_g": 2.0}).to_dict("records")
     [{'colour': 'dye', 'oil_g': 2.0}, {'colour': 'lake', 'oil_g': 2.0}]
     """
-    if new is None:
-        return pd.DataFrame([dict(typical)])
-    if isinstance(new, pd.DataFrame):
-        table = new.reset_index(drop=True)
-    else:
-        listed = any(isinstance(value, list | tuple | np.ndarray | pd.Series) for value in new.values())
-        table = pd.DataFrame(new if listed else [dict(new)])
+    table = as_frame(new)
     unknown = [str(name) for name in table.columns if name not in typical]
     if unknown:
         raise ValueError(f"no term is called {unknown[0]!r}; terms: {', '.join(typical)}")

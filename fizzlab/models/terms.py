@@ -6,12 +6,15 @@ an effect has the same name and meaning wherever it is shown.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 import pandas as pd
+
+from fizzlab.errors import BadInput, Problem, nearest
 
 INTERCEPT = "intercept"
 
@@ -116,6 +119,109 @@ def terms_of(model: str, names: Sequence[str], amounts: Sequence[str]) -> list[s
     top = {"main": 1, "full": len(names)}.get(model, 2)
     found = [":".join(c) for order in range(1, top + 1) for c in combinations(names, order)]
     return found + ([f"{name}^2" for name in amounts] if model == "quadratic" else [])
+
+
+def parts(term: str) -> tuple[str, ...]:
+    """Names of the factors in a term.
+
+    Examples
+    --------
+    >>> parts("oil:colour"), parts("oil^2")
+    (('oil', 'colour'), ('oil',))
+    """
+    return (term.removesuffix("^2"),) if term.endswith("^2") else tuple(term.split(":"))
+
+
+def need_columns(frame: pd.DataFrame, names: Sequence[str], what: str) -> None:
+    """Raise one `BadInput` that names every column that a table lacks.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Its index counts as a column of the index's name.
+    names : sequence of str
+    what : str
+        The table, as the error calls it: ``"runs"``.
+
+    Examples
+    --------
+    >>> need_columns(pd.DataFrame({"piece_no": [1]}), ["piece"], "touch_checks")
+    Traceback (most recent call last):
+    fizzlab.errors.BadInput: touch_checks: it has no column piece. Did you mean piece_no?
+    """
+    there = [str(name) for name in (*frame.columns, *frame.index.names) if name is not None]
+    problems = []
+    for name in names:
+        if name not in there:
+            guess = nearest(name, there)
+            do = f"Did you mean {guess}?" if guess else f"It has: {', '.join(there) or 'none'}."
+            problems.append(Problem(what, f"it has no column {name}.", do))
+    if problems:
+        raise BadInput(problems)
+
+
+def parse_formula(formula: str, frame: pd.DataFrame) -> tuple[tuple[Term, ...], tuple[str, ...]]:
+    """Read a formula such as ``"colour * binder + oil_g"``.
+
+    Parameters
+    ----------
+    formula : str
+        Terms joined by ``+``: ``a``; ``a:b``, a joint effect; ``a*b``, both and their joint effect;
+        ``a^2`` (also ``a**2``, ``I(a**2)``), the bend of an amount; ``log(a)``, an amount on the log scale.
+        An intercept is always there.
+    frame : DataFrame
+        One row a batch. A column of numbers is an amount. Any other is a category: the levels of a pandas
+        Categorical in its order, the first the control; else the values in sorted order.
+
+    Returns
+    -------
+    terms : tuple of Category or Amount
+    model : tuple of str
+        The effects that are asked for, as `fit_response` takes them.
+
+    Raises
+    ------
+    BadInput
+        A column that is not there.
+    ValueError
+        A formula that cannot be read.
+
+    Examples
+    --------
+    >>> runs = pd.DataFrame({"colour": ["lake", "dye"], "oil_g": [1.0, 2.0]})
+    >>> terms, model = parse_formula("colour * oil_g", runs)
+    >>> terms[0].levels, model
+    (('dye', 'lake'), ('colour', 'oil_g', 'colour:oil_g'))
+    """
+    text = formula.split("~")[-1].replace(" ", "").replace("**", "^")
+    text = re.sub(r"I\(([^()]*)\)", r"\1", text)
+    logs = set(re.findall(r"log\(([^()]*)\)", text))
+    text = re.sub(r"log\(([^()]*)\)", r"\1", text)
+    model: list[str] = []
+    for each in text.split("+"):
+        if each == "1":
+            continue
+        names = each.split("*")
+        if not all(re.fullmatch(r"\w+(\^2|(:\w+)*)", name) for name in names):
+            raise ValueError(f"the formula {formula!r} cannot be read at {each!r}")
+        orders = range(1, len(names) + 1)
+        model += [":".join(some) for order in orders for some in combinations(names, order)]
+    columns = list(dict.fromkeys(name for term in model for name in parts(term)))
+    need_columns(frame, columns, "the batches")
+    ordered = sorted(dict.fromkeys(model), key=lambda term: (term.endswith("^2"), term.count(":")))
+    return tuple(_term(name, frame[name], name in logs) for name in columns), tuple(ordered)
+
+
+def _term(name: str, values: pd.Series, log: bool) -> Term:
+    if pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values):
+        return Amount(name, log=log)
+    if log:
+        raise ValueError(f"{name} is no amount, so it has no logarithm")
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        levels = tuple(str(level) for level in values.cat.categories)
+    else:
+        levels = tuple(sorted(str(value) for value in values.dropna().unique()))
+    return Category(name, levels, levels[0])
 
 
 def model_matrix(batches: pd.DataFrame, terms: Sequence[Term]) -> pd.DataFrame:

@@ -1,0 +1,405 @@
+"""A fit of dry times: what it says of conditions, of a batch still to be made, and of its own doubts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from itertools import product
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+from scipy.optimize import brentq
+
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.censored import (
+    INFORMATION,
+    MEAN,
+    SD,
+    SHAPES,
+    Array,
+    NotFitted,
+    Shape,
+    cumulative,
+    quantile,
+)
+from fizzlab.models.censored_fit import BatchFit, fit_batches
+from fizzlab.models.result import Effect, FitResult, Interval, asked
+from fizzlab.models.spreads import Mixture, weigh
+from fizzlab.models.terms import Amount, Category, Term, level_name, model_matrix, parts
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+VPD = "vpd_kpa"
+
+_LINE = 31  # nodes for the spread between batches without days
+_PLANE = 15  # nodes each way with days
+
+
+@dataclass(frozen=True, kw_only=True)
+class CuringFit(FitResult):
+    """A regression of dry times on factors, amounts and the room's air; made by `fit_curing_time`.
+
+    Parameters
+    ----------
+    distribution : {"lognormal", "weibull", "loglogistic"}
+    brackets : DataFrame
+        One row a piece that counts: run, piece, lower, upper (hours).
+    air : tuple of Amount
+        The terms of the room's air in the model, after `terms`.
+    joint : tuple of str
+        Joint effects and bends in the model: ``"colour:binder"``, ``"oil_g^2"``.
+    typical : mapping
+        What `predict` holds where it is not asked: each category at its control, each amount and the air in
+        the middle of the batches, or the air to forecast for.
+    coefficients : DataFrame
+        One row a column of the model: coef (log hours), se, df, conf_low, conf_high, p_value.
+    sigma, tau, delta : float
+        Standard deviations of log dry time between pieces of a batch, batches of a day, and days. nan where
+        the readings cannot tell them; 0 where the estimate lies at nothing.
+    aic : float
+        Akaike's criterion, every parameter counted.
+    n_days : int or None
+        Days in the model; None without a day effect.
+    """
+
+    distribution: Shape
+    brackets: pd.DataFrame = field(repr=False)
+    air: tuple[Amount, ...] = ()
+    joint: tuple[str, ...] = ()
+    typical: Mapping[str, object]
+    coefficients: pd.DataFrame = field(repr=False)
+    sigma: float
+    tau: float
+    delta: float
+    aic: float
+    n_days: int | None
+    inner: BatchFit = field(repr=False)
+
+    @property
+    def pieces_alike(self) -> bool:
+        """Were the pieces of each batch dry between the same two looks, so that their spread is unknown?"""
+        return self.inner.pieces_alike
+
+    @property
+    def has_vpd(self) -> bool:
+        """Is the vapour-pressure deficit in the model?"""
+        return any(term.name == VPD for term in self.air)
+
+    @property
+    def air_matters(self) -> bool:
+        """Did the batches show that thirstier air dries pieces sooner?"""
+        return self.has_vpd and bool(self.coefficients["conf_high"][f"log {VPD}"] < 0)
+
+    @property
+    def least_df(self) -> float:
+        """The fewest degrees of freedom behind any of the effects."""
+        df = self.coefficients["df"]
+        return float((df.iloc[1:] if len(df) > 1 else df).min())
+
+    @property
+    def censoring(self) -> dict[str, int]:
+        """Pieces by kind of bracket: left (dry at the first look), interval, right (never dry), exact."""
+        lower, upper = self.brackets["lower"], self.brackets["upper"]
+        exact, never = lower == upper, np.isinf(upper)
+        left = (lower == 0) & ~exact
+        kinds = {"left": left, "interval": ~(left | exact | never), "right": never, "exact": exact}
+        return {kind: int(where.sum()) for kind, where in kinds.items()}
+
+    def matrix(self, conditions: pd.DataFrame) -> Array:
+        """The columns of the model for some conditions, shape (rows, columns)."""
+        return design(conditions, (*self.terms, *self.air), self.joint).to_numpy(float)
+
+    def compare(self, term: Term, to: object, start: object, margin: float | None = None) -> Effect:
+        """One value of a term against another, averaged over the other factors where effects are joint."""
+        free = [t for t in self.terms if isinstance(t, Category) and t.name != term.name and self.joint]
+        names = [each.name for each in free]
+        grid = pd.DataFrame(list(product(*(each.levels for each in free))), columns=names)
+        ends = (asked(grid.assign(**{term.name: [value] * len(grid)}), self.typical) for value in (to, start))
+        weights = np.subtract(*(self.matrix(end).mean(axis=0) for end in ends))
+        value = float(weights @ self.inner.found.beta)
+        se = float(np.sqrt(weights @ self.inner.found.covariance[:-1, :-1] @ weights))
+        df = self.inner.strata.of(weights)
+        reach = stats.t.ppf([0.5 + self.conf_level / 2, 0.95], df) * se
+        low, high, same_low, same_high = np.exp([value - reach, value + reach]).T.ravel().tolist()
+        by_days = self.n_days is not None and (self.batches.groupby("day")[term.name].nunique() == 1).all()
+        return Effect(
+            self.response, term, level_name(term, to), level_name(term, start), "ratio",
+            estimate=float(np.exp(value)), conf_low=low, conf_high=high, df=df,
+            p_value=float(2 * stats.t.sf(abs(value) / se, df)), judged_by="days" if by_days else "batches",
+            n_batches=self.n_batches, conf_level=self.conf_level, margin=margin,
+            same_low=same_low if margin else np.nan, same_high=same_high if margin else np.nan,
+        )  # fmt: skip
+
+    # --- forecasts ---------------------------------------------------------------------------
+
+    def location(self, rows: Array, share: float = 0.5) -> tuple[Array, Array]:
+        """Log hours until a share of a typical batch is dry, and the standard error, for rows of `matrix`."""
+        found = self.inner.found
+        reach = found.sigma * float(quantile(self.distribution, 0.5 if self.pieces_alike else share))
+        slope = np.column_stack([rows, np.full(len(rows), reach)])
+        return rows @ found.beta + reach, np.sqrt(np.einsum("ri,ij,rj->r", slope, found.covariance, slope))
+
+    def new_batch(self, rows: Array, share: float, chance: float) -> Array:
+        """Log hours that a share of the pieces of a new batch stays below with the stated chance."""
+        found, doubt = self.inner.found, 0.0
+        reach = found.sigma * MEAN[self.distribution]
+        if not self.pieces_alike:
+            reach = found.sigma * float(quantile(self.distribution, share))
+            doubt = reach**2 * float(found.covariance[-1, -1])
+        return self.mixture.below(rows, self.mixture.variance.sum(axis=1) + doubt, chance) + reach
+
+    def predict(
+        self,
+        new: pd.DataFrame | Mapping[str, object] | None = None,
+        *,
+        share: float = 0.5,
+        interval: Interval = "confidence",
+        conf_level: float | None = None,
+    ) -> pd.DataFrame:
+        """Hours until a share of the pieces of a batch is dry.
+
+        Parameters
+        ----------
+        new : DataFrame or mapping, optional
+            Conditions: ``{"colour": ["dye", "lake"], "vpd_kpa": 0.6}``. What is left out is held at `typical`.
+        share : float
+            Of the pieces of the batch, between 0 and 1.
+        interval : {"confidence", "prediction"}
+            Of the typical batch, or of a new one with its own batch and day.
+        conf_level : float, optional
+            Left out, that of the fit. The upper end of a 90 % prediction interval is the time by which 19 of
+            20 new batches are ready.
+
+        Returns
+        -------
+        DataFrame
+            The conditions with estimate (of the typical batch), conf_low, conf_high and extrapolated (an
+            amount outside what was tried).
+
+        Notes
+        -----
+        The share q of a batch with effects b and d is dry by exp(x'beta + d + b + sigma F^-1(q)). If pieces of
+        a batch could not be told apart (`pieces_alike`), every share has the same time.
+        """
+        if not 0 < share < 1:
+            raise ValueError("a share lies between 0 and 1")
+        conditions = asked(new, self.typical)
+        rows = self.matrix(conditions)
+        chance = 0.5 + (conf_level or self.conf_level) / 2
+        value, se = self.location(rows, share)
+        if interval == "prediction":
+            low, high = (self.new_batch(rows, share, each) for each in (1 - chance, chance))
+        else:
+            reach = stats.t.ppf(chance, [self.inner.strata.of(row) for row in rows]) * se
+            low, high = value - reach, value + reach
+        hours = {"estimate": np.exp(value), "conf_low": np.exp(low), "conf_high": np.exp(high)}
+        outside = np.zeros(len(conditions), dtype=bool)
+        for term in (*self.terms, *self.air):
+            if isinstance(term, Amount):
+                least, most = self.tried(term.name)
+                slack = 1e-9 * max(abs(least), abs(most))
+                outside |= ~conditions[term.name].between(least - slack, most + slack).to_numpy()
+        return conditions.assign(**hours, extrapolated=outside)
+
+    def tried(self, name: str) -> tuple[float, float]:
+        """Least and greatest of an amount, or of the air, in these batches."""
+        return float(self.batches[name].min()), float(self.batches[name].max())
+
+    def air_needed(self, hours: float, share: float, new: Mapping[str, object]) -> tuple[float, float]:
+        """Least vapour-pressure deficit in kPa for a share of the pieces to be dry in time.
+
+        For a typical batch, and for 19 of 20 new ones; nan where not even twice the most tried is enough.
+        Sought from half the least to twice the most that was tried; at the lower end it means: that or less.
+        """
+        if float(self.coefficients["coef"][f"log {VPD}"]) >= 0:
+            raise CannotAnswer(
+                "Drying was not seen to be faster in thirstier air, so no limit of humidity can be named.",
+                "Make batches over a wider range of air.",
+            )
+
+        def excess(sure: bool, air: Array) -> Array:
+            rows = self.matrix(asked(pd.DataFrame({VPD: air}).assign(**new), self.typical))
+            at = self.new_batch(rows, share, 0.95) if sure else self.location(rows, share)[0]
+            return np.asarray(at - np.log(hours))
+
+        least, most = self.tried(VPD)
+        grid = np.geomspace(least / 2, most * 2, 60)
+        found = []
+        for sure in (False, True):
+            enough = np.flatnonzero(excess(sure, grid) <= 0)
+            first = enough[0] if len(enough) else len(grid)
+            if 0 < first < len(grid):
+                ends = grid[first - 1], grid[first]
+                found.append(
+                    brentq(lambda at, sure: excess(sure, np.array([at]))[0], *ends, args=(sure,), xtol=1e-8)
+                )
+            else:
+                found.append(grid[0] if first == 0 else np.nan)
+        return float(found[0]), float(found[1])
+
+    # --- how much batches and days may differ --------------------------------------------------
+
+    def summaries(self) -> tuple[Array, Array, float]:
+        """Each batch's pieces summed up: a normal likelihood of the slope and curvature of the bracketed one.
+
+        Returns the location of each batch in log hours, its variance about the batch's true location (from
+        its pieces and brackets alone), and the standard deviation between batches of a day.
+        """
+        found = self.inner.found
+        curvature = np.maximum(found.curvature, 1e-6)
+        y = self.matrix(self.batches) @ found.beta + found.day_mean + found.sigma * found.slope / curvature
+        if self.pieces_alike:  # the fitted scale is then the batches' own spread
+            scale = found.sigma**2
+            own = scale / curvature - scale / INFORMATION[self.distribution]
+            return y, own, found.sigma * SD[self.distribution]
+        return y, found.sigma**2 / curvature - found.tau**2, found.tau
+
+    @cached_property
+    def mixture(self) -> Mixture:
+        """Possible variances of batches and of days, weighed on batch summaries linearised at the estimates.
+
+        Beforehand, for days and for batches alike, equal chances for equal ratios of the mean square of the
+        stratum, cut off where a variance would be negative; for exactly known log-normal times and a large
+        tau that is the usual t interval for a new batch.
+        """
+        x = self.matrix(self.batches)
+        y, own, spread = self.summaries()
+        least = max(float(np.median(own)), 1e-3 * spread**2, 1e-8)
+        left, middle = max(len(x) - x.shape[1], 1), np.log(spread**2 + least)
+        same = np.zeros((len(x), len(x)))
+        if self.n_days is None:
+            squares = np.exp(_mean_squares(np.log(least), middle, left, _LINE))
+            variance, step = np.column_stack([squares - least, np.zeros(_LINE)]), np.ones(_LINE)
+        else:
+            day, spare = self.batches["day"].to_numpy(), self.inner.strata.spare_days
+            same = (day[:, None] == day).astype(float)
+            each = len(day) / self.n_days
+            lines = _mean_squares(np.log(least), middle, max(left - spare, 1.0), _PLANE)
+            most = np.log(spread**2 + least + each * self.inner.found.delta**2)
+            planes = [_mean_squares(line, max(most, line), max(spare, 1.0), _PLANE) for line in lines]
+            squares = np.repeat(np.exp(lines), _PLANE)
+            days = np.exp(np.concatenate(planes))
+            variance = np.column_stack([squares - least, (days - squares) / each])
+            step = np.repeat([plane[1] - plane[0] for plane in planes], _PLANE)
+        known = np.diag(np.maximum(own, 1e-3 * least))
+        found = weigh(y, x, known, [np.eye(len(x)), same], variance, np.log(step), least=1e-7)
+        # centred on the estimates: the mixture is there for the spread, not to move them
+        return replace(found, beta=self.inner.found.beta + found.beta - found.weight @ found.beta)
+
+    # --- does the model fit? -------------------------------------------------------------------
+
+    @property
+    def pieces(self) -> pd.DataFrame:
+        """The brackets with what the model says of each piece.
+
+        Adds residual (normal score of where the bracket's middle lies in the piece's own distribution, given
+        its batch) and hours (the median time that is left inside the bracket).
+        """
+        found, batch = self.inner.found, self.batches.index.get_indexer(pd.Index(self.brackets["run"]))
+        own = (self.matrix(self.batches) @ found.beta + found.batch_mean + found.day_mean)[batch]
+        with np.errstate(divide="ignore"):
+            ends = (np.log(self.brackets[["lower", "upper"]].to_numpy(float)) - own[:, None]) / found.sigma
+        middle = np.clip(cumulative(self.distribution, ends).mean(axis=1), 1e-12, 1 - 1e-12)
+        hours = np.exp(own + found.sigma * quantile(self.distribution, middle))
+        return self.brackets.assign(residual=stats.norm.ppf(middle), hours=hours)
+
+    def to_typical(self, factor: str) -> pd.Series:
+        """How many times as long each batch would have taken with all but one factor typical, by run."""
+        held = {name: value for name, value in self.typical.items() if name != factor}
+        moved = self.matrix(self.batches.assign(**held)) - self.matrix(self.batches)
+        return pd.Series(np.exp(moved @ self.inner.found.beta), index=self.batches.index)
+
+    def points(self, factor: str) -> pd.Series:
+        """Dry time of each batch as if all but one factor, or the air, had been typical, by run.
+
+        A touch check gives no time: this is the mean, over the pieces, of the median log time that the model
+        leaves possible inside the bracket. It is never the middle of a bracket, and lies inside it.
+        """
+        placed = np.exp(np.log(self.pieces["hours"]).groupby(self.brackets["run"]).mean())
+        return placed.loc[self.batches.index] * self.to_typical(factor)
+
+    @cached_property
+    def aics(self) -> pd.Series:
+        """Akaike's criterion of the three distributions, best first; nan where one could not be fitted."""
+        found = dict.fromkeys(SHAPES, np.nan) | {self.distribution: self.aic}
+        for shape in SHAPES:
+            if shape != self.distribution:
+                try:
+                    fit = fitted(
+                        self.brackets, self.batches, self.matrix(self.batches), shape, self.n_days, False
+                    )
+                except NotFitted:
+                    continue
+                found[shape] = self.aic + 2 * self.loglik - 2 * fit.found.loglik
+        return pd.Series(found, name="aic").sort_values()
+
+    def scatter(self) -> pd.DataFrame:
+        """Predicted batch and day effects, standardised (observed), beside their normal scores (expected)."""
+        whole = pd.Series(self.inner.found.batch_mean + self.inner.found.day_mean, index=self.batches.index)
+        spread = float(whole.std(ddof=1))
+        ordered = (whole / spread if spread > 0 else whole).sort_values(kind="stable")
+        places = (np.arange(1, len(ordered) + 1) - 0.375) / (len(ordered) + 0.25)
+        return pd.DataFrame(
+            {"run": ordered.index, "observed": ordered.to_numpy(), "expected": stats.norm.ppf(places)}
+        )
+
+    def diagnose(self) -> pd.DataFrame:
+        """Pieces that dried far from the rest of their batch, and whether another distribution fits better."""
+        rows = []
+        for row in self.pieces[self.pieces["residual"].abs() > 2.8].to_dict("records"):
+            way = "later" if row["residual"] > 0 else "sooner"
+            says = f"Piece {row['piece']} of batch {row['run']} dried far {way} than the rest of its batch."
+            rows.append((f"piece {row['piece']} of {row['run']}", float(row["residual"]), says))
+        gain = self.aic - float(self.aics.iloc[0])
+        if gain > 2:
+            rows.append(("distribution", gain, f"The {self.aics.index[0]} distribution fits clearly better."))
+        return pd.DataFrame(rows, columns=["check", "value", "says"])
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the hours until half the pieces are dry over the air, or the effects where it is not known."""
+        if not self.has_vpd:
+            return super().plot(ax)
+        from fizzlab.models.plotting import BLUE, axes_for
+
+        axes, line = axes_for(ax), self.predict({VPD: np.geomspace(*self.tried(VPD), 60)})
+        axes.fill_between(line[VPD], line["conf_low"], line["conf_high"], color=BLUE, alpha=0.2, lw=0)
+        axes.plot(line[VPD], line["estimate"], color=BLUE)
+        axes.plot(self.batches[VPD], self.points(VPD), "o", color=BLUE)
+        axes.set(
+            xscale="log",
+            yscale="log",
+            xlabel="vapour-pressure deficit, kPa",
+            ylabel="hours until half are dry",
+        )
+        return axes
+
+
+def fitted(
+    pieces: pd.DataFrame, batches: pd.DataFrame, x: Array, shape: Shape, n_days: int | None, restricted: bool
+) -> BatchFit:
+    """Fit brackets in their batches, and in days where there are several."""
+    ends = (pieces[end].to_numpy(float) for end in ("lower", "upper"))
+    day = None if n_days is None else np.asarray(pd.factorize(batches["day"])[0], np.int64)
+    batch = np.asarray(batches.index.get_indexer(pd.Index(pieces["run"])), np.int64)
+    return fit_batches(*ends, batch, x, day, shape, restricted)
+
+
+def design(table: pd.DataFrame, terms: Sequence[Term], joint: Sequence[str] = ()) -> pd.DataFrame:
+    """The model matrix of main effects with the products that joint effects and bends are."""
+    found = model_matrix(table, terms)
+    columns = {term.name: term.columns() for term in terms}
+    for each in joint:
+        bend = each.endswith("^2")
+        for some in product(*(columns[name] for name in parts(each) * (1 + bend))):
+            found[each if bend else ":".join(some)] = np.prod([found[name] for name in some], axis=0)
+    return found
+
+
+def _mean_squares(low: float, middle: float, df: float, count: int) -> Array:
+    """Equally spaced logs of a mean square, from its least value until its weight is negligible."""
+    high = max(middle, low) + min(40.0 / df, 8.0)
+    return np.linspace(max(low, middle - 4.0), high, count)

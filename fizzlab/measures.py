@@ -295,6 +295,10 @@ class Measure:
         ``"module:function"``, called with the trial's tables, the terms and the settings; it gives a
         `fizzlab.models.result.Study`. Measures that name the same one share its result. Empty: the mean of
         the column by piece, then by batch.
+    section : str
+        Section of trial.toml whose keys the study takes as keywords, as far as it has them.
+    other_tables : tuple of str
+        Further tables that set its study to work.
     figure : str
         ``"module:function"``, called with the study; draws the readings. Empty: every batch as a point.
     own : bool
@@ -312,6 +316,8 @@ class Measure:
     high: float | None = None
     decimals: int | None = None
     study: str = ""
+    section: str = ""
+    other_tables: tuple[str, ...] = ()
     figure: str = ""
     own: bool = False
 
@@ -331,6 +337,7 @@ _DRYING = "fizzlab.models.curing:study_touch"
 _WEIGHING = "fizzlab.models.weighing:study_weighings"
 _CRUMBLE = "fizzlab.models.crumble:study_crumble"
 _FIZZ = "fizzlab.models.fizz:study_fizz"
+_COST = "fizzlab.report.analysis:study_cost"
 
 _SLOWER = Words("dry slower", "dry faster", "slower", "faster")
 
@@ -338,7 +345,9 @@ _SLOWER = Words("dry slower", "dry faster", "slower", "faster")
 MEASURES: dict[str, Measure] = {
     measure.name: measure
     for measure in (
-        Measure("dry_h", "dry time", "h", "ratio", "touch_checks", "dry", _SLOWER, study=_DRYING),
+        Measure(
+            "dry_h", "dry time", "h", "ratio", "touch_checks", "dry", _SLOWER, study=_DRYING, section="drying"
+        ),
         Measure(
             "weighed_dry_h",
             "dry time by weight",
@@ -348,6 +357,7 @@ MEASURES: dict[str, Measure] = {
             "mass_g",
             _SLOWER,
             study=_WEIGHING,
+            section="drying",
         ),
         Measure(
             "tumble_loss_pct",
@@ -358,6 +368,7 @@ MEASURES: dict[str, Measure] = {
             "after_g",
             Words("crumble more in the tumble", "crumble less in the tumble"),
             study=_CRUMBLE,
+            section="crumble",
         ),
         Measure(
             "broken_pct",
@@ -368,6 +379,7 @@ MEASURES: dict[str, Measure] = {
             "broken",
             Words("break more often in the tumble", "break less often in the tumble"),
             study=_CRUMBLE,
+            section="crumble",
         ),
         Measure(
             "drop_cm",
@@ -376,8 +388,9 @@ MEASURES: dict[str, Measure] = {
             "ratio",
             "drops",
             "height_cm",
-            Words("break only from higher up", "break from lower down", "higher", "lower"),
+            Words("break from higher up", "break from lower down", "higher", "lower"),
             study=_CRUMBLE,
+            section="crumble",
         ),
         Measure(
             "score",
@@ -391,6 +404,7 @@ MEASURES: dict[str, Measure] = {
             high=4,
             decimals=0,
             study=_CRUMBLE,
+            section="crumble",
         ),
         Measure(
             "fizz_s",
@@ -399,8 +413,9 @@ MEASURES: dict[str, Measure] = {
             "ratio",
             "fizz_times",
             "seconds",
-            Words("fizz longer", "fizz for less time", "longer", "shorter"),
+            Words("fizz longer", "fizz shorter", "longer", "shorter"),
             study=_FIZZ,
+            section="fizz",
         ),
         Measure(
             "half_out_s",
@@ -411,6 +426,7 @@ MEASURES: dict[str, Measure] = {
             "mass_g",
             Words("give half of their gas later", "give half of their gas sooner", "later", "sooner"),
             study=_FIZZ,
+            section="fizz",
         ),
         Measure(
             "gas_pct",
@@ -421,6 +437,8 @@ MEASURES: dict[str, Measure] = {
             "mass_g",
             Words("give more of their gas", "give less of their gas"),
             study=_FIZZ,
+            section="fizz",
+            other_tables=("shelf",),
         ),
         Measure(
             "colour_s",
@@ -431,8 +449,11 @@ MEASURES: dict[str, Measure] = {
             "colour_s",
             Words("show colour later", "show colour sooner", "later", "sooner"),
             study=_FIZZ,
+            section="fizz",
         ),
-        Measure("cost", "cost of a piece", "", "difference", "", "", Words("cost more", "cost less")),
+        Measure(
+            "cost", "cost of a piece", "", "difference", "", "", Words("cost more", "cost less"), study=_COST
+        ),
     )
 }
 

@@ -39,7 +39,7 @@ def keep_record(folder: Path, *, title: str = "Two ways of colouring", **about: 
             "parameters_sha256": "1" * 64,
             "inputs": records.fingerprints(folder, inputs),
         }
-        return records.keep(making, records.About(**known | about), _page).folder
+        return records.keep(making, records.About(**known | about), _page)
 
 
 def _page(making: Path, stamp: records.Stamp) -> None:

@@ -22,13 +22,13 @@ from hypothesis import strategies as st
 from sound_trial import TOML
 
 from fizzlab import measures
-from fizzlab.bench.journal import JOURNAL, Journal, OtherBench, not_put_in
 from fizzlab.bench.logbook import Logbook, practice_folder
 from fizzlab.bench.logbook.book import CannotKeep
 from fizzlab.bench.planfiles import write_plan
 from fizzlab.bench.workbook import Sheet, write_workbook
 from fizzlab.errors import BadInput
 from fizzlab.trial.folder import load
+from fizzlab.trial.journal import JOURNAL, Journal, OtherBench, not_put_in
 
 RUNS = (
     "run,day,blind,made_at,colour,binder_g,note\n"

@@ -14,7 +14,7 @@ from kept_trial import keep_record
 from fizzlab import records
 from fizzlab.cli.main import main
 from fizzlab.errors import BadInput
-from fizzlab.records.entries import line_of, parse_line, sha256
+from fizzlab.records.ledger import line_of, parse_line, sha256
 
 
 @pytest.fixture

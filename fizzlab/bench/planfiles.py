@@ -15,12 +15,13 @@ from fizzlab import records
 from fizzlab.bench.cards import in_code_order
 from fizzlab.bench.planning import Planned, plan_trial
 from fizzlab.bench.sheet import FIZZ_CUPS, FIZZ_SECONDS, bench_sheet
-from fizzlab.bench.workbook import Sheet, open_in, write_workbook
+from fizzlab.bench.workbook import Sheet, write_workbook
 from fizzlab.errors import BadInput, Problem
 from fizzlab.trial.folder import RECORDS, WORKBOOK, refuse_records
 from fizzlab.trial.placing import beside, put_in_place
 from fizzlab.trial.settings import FILE, read_settings
 from fizzlab.trial.tables import BLIND, LEAVE_OUT, TABLES, Column, RawTable, guarded, read_csv, read_sheets
+from fizzlab.trial.workbook import open_in
 
 DEMO = Path(__file__).resolve().parent / "templates" / "plan_demo"
 

@@ -160,12 +160,6 @@ def _fill(cell: Any, value: object) -> None:
         cell.value = value.item() if hasattr(value, "item") else value
 
 
-def open_in(path: Path) -> Path | None:
-    """The mark that a spreadsheet program leaves beside a file that it has open; None if there is none."""
-    marks = (path.with_name(f"~${path.name}"), path.with_name(f".~lock.{path.name}#"))
-    return next((mark for mark in marks if mark.exists()), None)
-
-
 def fill_cell(cell: Any, text: str, kind: Kind) -> None:
     """Write a text into a cell as its column's kind: a number as a number, a moment as a date."""
     if not text.strip():

@@ -1,4 +1,4 @@
-"""Opening JupyterLab on copies of the notebooks."""
+"""The commands `fizzlab lab` and `fizzlab bench`: JupyterLab on copies of the notebooks."""
 
 from __future__ import annotations
 
@@ -8,14 +8,39 @@ import subprocess
 import sys
 from pathlib import Path
 
-from fizzlab.trial import shipped
+import click
+
+from fizzlab.cli.saying import FOLDER, in_sentences
 
 #: Settings under which JupyterLab asks the network for nothing: no news, no look for a newer version.
 SETTINGS = Path(__file__).resolve().parent / "templates" / "lab_config"
 
 
+@click.command(short_help="Open the notebooks in JupyterLab.")
+@click.argument("folder", type=click.Path(path_type=Path), default=Path("fizzlab-notebooks"))
+def lab(folder: Path) -> None:
+    """Open JupyterLab on a copy of the notebooks in FOLDER (fizzlab-notebooks)."""
+    with in_sentences():
+        put_notebooks(folder)
+        sys.exit(_start(folder))
+
+
+@click.command(short_help="Log at the bench: buttons in JupyterLab.")
+@FOLDER
+def bench(folder: Path) -> None:
+    """Open the bench in JupyterLab: buttons to log the trial in FOLDER while it is made and tried."""
+    with in_sentences():
+        from fizzlab.bench.logbook import Logbook
+
+        for why in Logbook.open(folder).waiting():
+            click.echo(f"Readings wait in the journal: {why}", err=True)
+        sys.exit(_start(folder, f"--LabApp.default_url=/doc/tree/{put_bench(folder).name}"))
+
+
 def put_notebooks(folder: Path) -> None:
     """Copy the notebooks into a folder; those that are there already stay as they are."""
+    from fizzlab.trial import shipped
+
     folder.mkdir(parents=True, exist_ok=True)
     for source in shipped.notebooks():
         if not (folder / source.name).exists():
@@ -34,6 +59,8 @@ def put_bench(folder: Path) -> Path:
     """
     import nbformat
 
+    from fizzlab.trial import shipped
+
     path = folder / "bench.ipynb"
     if not path.exists():
         notebook = nbformat.read(shipped.notebook("bench"), as_version=4)  # type: ignore[no-untyped-call]
@@ -44,17 +71,9 @@ def put_bench(folder: Path) -> Path:
     return path
 
 
-def start(folder: Path, page: str = "") -> int:
-    """Run JupyterLab on a folder until it is stopped; its exit code.
-
-    Parameters
-    ----------
-    folder : Path
-    page : str
-        A notebook of the folder to open alone, with nothing beside it.
-    """
-    alone = [f"--LabApp.default_url=/doc/tree/{page}"] if page else []
-    return subprocess.call([sys.executable, "-m", "jupyterlab", *alone, str(folder)], env=surroundings())
+def _start(folder: Path, *options: str) -> int:
+    """Run JupyterLab on a folder until it is stopped; its exit code."""
+    return subprocess.call([sys.executable, "-m", "jupyterlab", *options, str(folder)], env=surroundings())
 
 
 def surroundings() -> dict[str, str]:

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from fizzlab.cli.saying import in_sentences
+from fizzlab.cli.saying import FOLDER, in_sentences
 
 
 class RecordNumber(click.ParamType[int]):
@@ -24,7 +24,7 @@ class RecordNumber(click.ParamType[int]):
         return int(value)
 
 
-FOLDER = click.argument("folder", type=click.Path(path_type=Path))
+NUMBER = click.argument("number", type=RecordNumber())
 
 
 @click.group(short_help="List, find, show, verify, correct, sign.")
@@ -38,14 +38,14 @@ def list_(folder: Path) -> None:
     """List the records of the trial in FOLDER, or of each trial in it."""
     with in_sentences():
         from fizzlab import records as kept
-        from fizzlab.report.phrases.records import record_list
+        from fizzlab.records.text import record_list
 
         found = kept.summaries(folder)
         for line in record_list(found) if found else []:
             click.echo(line)
         if not found:
             click.echo("No report has been made yet.", err=True)
-        for trial in kept.trial_folders(folder):
+        for trial in kept.trials_with_records(folder):
             if not kept.is_sound(trial):
                 what = "its ledger or the folders beside it do not agree; see: fizzlab records verify"
                 click.echo(f"{trial}: {what} {trial}", err=True)
@@ -61,10 +61,10 @@ def find(folder: Path, words: tuple[str, ...], lot: str) -> None:
     Looks in titles, questions, factors, findings, notes, lots, deviations and corrections.
     """
     with in_sentences():
-        from fizzlab.records import find as look
-        from fizzlab.report.phrases.records import found_lines
+        from fizzlab import records as kept
+        from fizzlab.records.text import found_lines
 
-        found = look(folder, words, lot=lot)
+        found = kept.find(folder, words, lot=lot)
         for line in found_lines(found):
             click.echo(line)
         if not found:
@@ -74,12 +74,12 @@ def find(folder: Path, words: tuple[str, ...], lot: str) -> None:
 
 @records.command()
 @FOLDER
-@click.argument("number", type=RecordNumber())
+@NUMBER
 def show(folder: Path, number: int) -> None:
     """Show record NUMBER of the trial in FOLDER in plain text, with its corrections."""
     with in_sentences():
         from fizzlab import records as kept
-        from fizzlab.report.phrases.records import record_in_full
+        from fizzlab.records.text import record_in_full
 
         summary = kept.one(folder, number)
         ledger = kept.read_ledger(kept.records_home(folder))
@@ -106,7 +106,6 @@ def verify(folder: Path, known: str) -> None:
 
 def _say_verified(trial: Path, known: str, *, several: bool) -> bool:
     from fizzlab import records as kept
-    from fizzlab.report.phrases import count
 
     found = kept.verify(trial, known=known)
     which = f"{trial}: " if several else ""
@@ -114,19 +113,23 @@ def _say_verified(trial: Path, known: str, *, several: bool) -> bool:
         click.echo(f"{which}{fault}")
     for note in found.notes:
         click.echo(f"{which}{note}", err=True)
-    held = f"{count(found.records, 'record')}, {count(found.entries, 'entry', 'entries')}, "
+    held = f"{_count(found.records, 'record', 'records')}, {_count(found.entries, 'entry', 'entries')}, "
     held += f"last hash {found.last}"
     if found.faults:
-        things = count(len(found.faults), "thing does", "things do")
+        things = _count(len(found.faults), "thing does", "things do")
         click.echo(f"\n{which}{things} not agree ({held}).")
         return False
     click.echo(f"{which}All is well: {held}")
     return True
 
 
+def _count(many: int, one: str, several: str) -> str:
+    return f"{many} {one if many == 1 else several}"
+
+
 @records.command()
 @FOLDER
-@click.argument("number", type=RecordNumber())
+@NUMBER
 @click.option("--reason", required=True, help="What is wrong, and why.")
 @click.option("--by", required=True, help="Who says so.")
 @click.option("--says", default="", help="How it should read instead.")
@@ -141,7 +144,7 @@ def correct(folder: Path, number: int, reason: str, by: str, says: str) -> None:
 
 @records.command()
 @FOLDER
-@click.argument("number", type=RecordNumber())
+@NUMBER
 @click.option("--checked-by", required=True, help="Who checked it.")
 @click.option("--date", default="", help="When it was checked, as 2026-01-31; today if not given.")
 def sign(folder: Path, number: int, checked_by: str, date: str) -> None:

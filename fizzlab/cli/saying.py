@@ -5,12 +5,16 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 if TYPE_CHECKING:
     from fizzlab.errors import FizzlabError, Problem
+
+FOLDER = click.argument("folder", type=click.Path(path_type=Path))
+PAPER = click.Choice(["a4", "letter"], case_sensitive=False)
 
 
 @contextmanager

@@ -157,22 +157,25 @@ class FitResult:
         names = [term.name for term in self.terms if term.name in self.batches]
         return self.batches[names].drop_duplicates().sort_values(names, kind="stable").reset_index(drop=True)
 
+    @property
+    def heading(self) -> str:
+        """What it is and how much it rests on."""
+        return f"{self.response}: {self.n_batches} batches, {self.conf_level:.0%} intervals"
+
     def summary(self) -> str:
         """The result as text: how much it rests on, the effects, the notes."""
-        head = f"{self.response}: {self.n_batches} batches, {self.conf_level:.0%} intervals"
         table = self.table.to_string(index=False, float_format="{:.4g}".format) if len(self.table) else ""
-        return "\n".join(part for part in (head, table, *self.notes) if part)
+        return "\n".join(part for part in (self.heading, table, *self.notes) if part)
 
     def __str__(self) -> str:
         return self.summary()
 
     def _repr_html_(self) -> str:
-        head = f"{self.response}: {self.n_batches} batches, {self.conf_level:.0%} intervals"
         notes = "".join(f"<li>{escape(note)}</li>" for note in self.notes)
         table = (
             self.table.to_html(index=False, float_format="{:.4g}".format, border=0) if len(self.table) else ""
         )
-        return f"<p><b>{escape(head)}</b></p>{table}" + (f"<ul>{notes}</ul>" if notes else "")
+        return f"<p><b>{escape(self.heading)}</b></p>{table}" + (f"<ul>{notes}</ul>" if notes else "")
 
     def predict(
         self,

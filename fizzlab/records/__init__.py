@@ -6,54 +6,35 @@ without touching it; `verify` says what no longer agrees. What the chain of hash
 docs/methods/records.md.
 """
 
-from __future__ import annotations
-
-from fizzlab.records.amend import correct, day_of, sign, signed
-from fizzlab.records.entries import (
-    Correction,
-    DeviationEntry,
-    Entry,
-    PlanEntry,
-    Report,
-    SignOff,
-    canonical,
-    sha256,
+from fizzlab.records.find import find, one, summaries
+from fizzlab.records.ledger import DeviationEntry, canonical, read_ledger, sha256
+from fizzlab.records.store import (
+    INPUTS,
+    About,
+    Signed,
+    Stamp,
+    correct,
+    day_of,
+    fingerprint,
+    fingerprints,
+    keep,
+    kept_as,
+    making,
+    name_of,
+    now,
+    planning,
+    sign,
+    signed,
+    versions,
 )
-from fizzlab.records.find import Found, Summary, find, one, summaries, trial_folders
-from fizzlab.records.fingerprints import LIBRARIES, fingerprint, fingerprints, kept_as, name_of, versions
-from fizzlab.records.ledger import LEDGER, Ledger, Line, read_ledger
-from fizzlab.records.planned import planning
-from fizzlab.records.store import INPUTS, About, Kept, Signed, Stamp, keep, making
-from fizzlab.records.verify import (
-    Fault,
-    Verified,
-    is_sound,
-    records_home,
-    since_the_one_before,
-    trials_with_records,
-    verify,
-)
+from fizzlab.records.verify import is_sound, records_home, since_the_one_before, trials_with_records, verify
 
 __all__ = [
     "INPUTS",
-    "LEDGER",
-    "LIBRARIES",
     "About",
-    "Correction",
     "DeviationEntry",
-    "Entry",
-    "Fault",
-    "Found",
-    "Kept",
-    "Ledger",
-    "Line",
-    "PlanEntry",
-    "Report",
-    "SignOff",
     "Signed",
     "Stamp",
-    "Summary",
-    "Verified",
     "canonical",
     "correct",
     "day_of",
@@ -65,6 +46,7 @@ __all__ = [
     "kept_as",
     "making",
     "name_of",
+    "now",
     "one",
     "planning",
     "read_ledger",
@@ -74,7 +56,6 @@ __all__ = [
     "signed",
     "since_the_one_before",
     "summaries",
-    "trial_folders",
     "trials_with_records",
     "verify",
     "versions",

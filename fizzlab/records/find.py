@@ -9,10 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from fizzlab.errors import BadInput, Problem
-from fizzlab.records.entries import Correction, Report, SignOff
-from fizzlab.records.ledger import LEDGER, Ledger, no_records, read_ledger
-
-HOME = "records"
+from fizzlab.records.ledger import Correction, Ledger, Report, SignOff, read_ledger
+from fizzlab.records.verify import records_home, trials_with_records
 
 
 @dataclass(frozen=True)
@@ -21,36 +19,29 @@ class Summary:
 
     Parameters
     ----------
-    trial_folder : Path
+    folder : Path
+        Of the record; it may be missing.
     report : Report
     corrections : tuple of Correction
     sign_offs : tuple of SignOff
         Those after it was made.
-    there : bool
-        Is its folder there?
     """
 
-    trial_folder: Path
+    folder: Path
     report: Report
     corrections: tuple[Correction, ...]
     sign_offs: tuple[SignOff, ...]
-    there: bool
-
-    @property
-    def folder(self) -> Path:
-        """The record's folder."""
-        return self.trial_folder / HOME / self.report.record
 
     @property
     def checked_by(self) -> str:
         """Who checked it, the last one first named; empty where nobody did."""
-        names = [entry.by for entry in self.sign_offs] + [self.report.checked_by]
+        names = [self.report.checked_by, *(entry.by for entry in self.sign_offs)]
         return ", ".join(dict.fromkeys(name for name in reversed(names) if name))
 
     @property
     def state(self) -> str:
         """In words: checked or not, corrected or not, there or not."""
-        if not self.there:
+        if not self.folder.is_dir():
             return "its folder is missing"
         said = "checked" if self.checked_by else "not checked"
         many = len(self.corrections)
@@ -62,17 +53,45 @@ class Summary:
             said += f", corrected{since}" + (f" ({many} times)" if many > 1 else "")
         return said
 
+    def findings(self) -> list[str]:
+        """The sentences of its findings; none where they cannot be read."""
+        found = _json(self.folder / "findings.json")
+        items = [item.get("sentence") for item in _list(found) if isinstance(item, dict)]
+        return [text for text in items if isinstance(text, str)]
+
+    def question(self) -> str:
+        """The question that the trial asked when the record was made."""
+        return str(self._parameters().get("question", ""))
+
+    def passages(self) -> Iterator[tuple[str, str]]:
+        """Everything that a search looks at: where it stands, and the text."""
+        report = self.report
+        yield "title", report.title
+        yield "question", self.question()
+        for name, factor in _dict(self._parameters().get("factors")).items():
+            known = _dict(factor)
+            levels = ", ".join(map(str, _list(known.get("levels") or known.get("amounts"))))
+            yield "factor", f"{' '.join(filter(None, [name, known.get('label')]))}: {levels}"
+        for ingredient, lots in report.lots.items():
+            yield "lot", f"{ingredient}: {', '.join(lots)}"
+        for sentence in self.findings():
+            yield "finding", sentence
+        for note in map(_dict, _list(_dict(_json(self.folder / "inputs.json")).get("notes"))):
+            yield f"note on batch {note.get('run') or '–'}", str(note.get("note", ""))
+        for deviation in report.deviations:
+            yield "deviation", " ".join(filter(None, [deviation.run, deviation.what, deviation.why]))
+        yield "made by", report.by
+        yield "checked by", self.checked_by
+        for entry in self.corrections:
+            yield "correction", f"{entry.reason} {entry.says}".strip()
+
+    def _parameters(self) -> dict[str, Any]:
+        return _dict(_dict(_json(self.folder / "inputs.json")).get("parameters"))
+
 
 @dataclass(frozen=True)
 class Found:
-    """A record that was found, and where the words stand in it.
-
-    Parameters
-    ----------
-    summary : Summary
-    passages : tuple of (str, str)
-        Where, and the text.
-    """
+    """A record that was found, and where the words stand in it: place and text."""
 
     summary: Summary
     passages: tuple[tuple[str, str], ...]
@@ -84,25 +103,10 @@ def summaries(folder: Path) -> list[Summary]:
     Raises
     ------
     BadInput
-        There are none.
+        There is no folder of records.
     """
-    return [summary for trial in trial_folders(folder) for summary in _of(trial, read_ledger(trial / HOME))]
-
-
-def trial_folders(folder: Path) -> list[Path]:
-    """The folder itself if it holds records, otherwise those of its sub-folders that do.
-
-    Raises
-    ------
-    BadInput
-        None does.
-    """
-    if (folder / HOME / LEDGER).is_file():
-        return [folder]
-    found = sorted(path.parent.parent for path in folder.glob(f"*/{HOME}/{LEDGER}"))
-    if not found:
-        raise BadInput([no_records(folder)])
-    return found
+    homes = [records_home(trial) for trial in trials_with_records(folder)]
+    return [summary for home in homes for summary in _of(home, read_ledger(home))]
 
 
 def find(folder: Path, words: Sequence[str] = (), *, lot: str = "") -> list[Found]:
@@ -130,7 +134,7 @@ def find(folder: Path, words: Sequence[str] = (), *, lot: str = "") -> list[Foun
         )
     found = []
     for summary in summaries(folder):
-        passages = list(_passages(summary))
+        passages = list(summary.passages())
         hits = [passage for passage in passages if any(word in passage[1].casefold() for word in wanted)]
         everything = "\n".join(text for _, text in passages).casefold()
         used = [
@@ -152,73 +156,23 @@ def one(folder: Path, number: int) -> Summary:
     BadInput
         There is none.
     """
-    trial = trial_folders(folder)
-    known = list(_of(folder, read_ledger(folder / HOME))) if trial == [folder] else []
-    for summary in known:
-        if summary.report.number == number:
-            return summary
-    numbers = ", ".join(str(summary.report.number) for summary in known)
-    do = f"The ledger holds: {numbers}." if numbers else "Name the folder of one trial."
+    home = records_home(folder)
+    known = {summary.report.number: summary for summary in _of(home, read_ledger(home))}
+    if number in known:
+        return known[number]
+    do = f"The ledger holds: {', '.join(map(str, known))}." if known else "Name the folder of one trial."
     raise BadInput([Problem(str(folder), f"there is no record {number}.", do)])
 
 
-def findings_of(summary: Summary) -> list[str]:
-    """The sentences of a record's findings; none where they cannot be read."""
-    found = _json(summary.folder / "findings.json")
-    sentences = (
-        [item.get("sentence") for item in found if isinstance(item, dict)] if isinstance(found, list) else []
-    )
-    return [text for text in sentences if isinstance(text, str)]
-
-
-def question_of(summary: Summary) -> str:
-    """The question that the trial asked when the record was made."""
-    return str(_parameters(summary).get("question", ""))
-
-
-def _of(trial: Path, ledger: Ledger) -> Iterator[Summary]:
+def _of(home: Path, ledger: Ledger) -> Iterator[Summary]:
     for report in ledger.reports():
         since = ledger.about(report.record)
         yield Summary(
-            trial,
+            home / report.record,
             report,
             tuple(entry for entry in since if isinstance(entry, Correction)),
             tuple(entry for entry in since if isinstance(entry, SignOff)),
-            (trial / HOME / report.record).is_dir(),
         )
-
-
-def _passages(summary: Summary) -> Iterator[tuple[str, str]]:
-    report = summary.report
-    yield "title", report.title
-    yield "question", question_of(summary)
-    factors = _parameters(summary).get("factors")
-    for name, factor in factors.items() if isinstance(factors, dict) else ():
-        known = factor if isinstance(factor, dict) else {}
-        levels = known.get("levels") or known.get("amounts") or []
-        named = ", ".join(map(str, levels)) if isinstance(levels, list) else ""
-        yield "factor", f"{' '.join(filter(None, [name, known.get('label')]))}: {named}"
-    for ingredient, lots in report.lots.items():
-        yield "lot", f"{ingredient}: {', '.join(lots)}"
-    for sentence in findings_of(summary):
-        yield "finding", sentence
-    about = _json(summary.folder / "inputs.json")
-    notes = about.get("notes") if isinstance(about, dict) else None
-    for note in notes if isinstance(notes, list) else ():
-        if isinstance(note, dict):
-            yield f"note on batch {note.get('run') or '–'}", str(note.get("note", ""))
-    for deviation in report.deviations:
-        yield "deviation", " ".join(filter(None, [deviation.run, deviation.what, deviation.why]))
-    yield "made by", report.by
-    yield "checked by", summary.checked_by
-    for entry in summary.corrections:
-        yield "correction", f"{entry.reason} {entry.says}".strip()
-
-
-def _parameters(summary: Summary) -> dict[str, Any]:
-    about = _json(summary.folder / "inputs.json")
-    found = about.get("parameters") if isinstance(about, dict) else None
-    return found if isinstance(found, dict) else {}
 
 
 def _json(path: Path) -> Any:
@@ -226,3 +180,11 @@ def _json(path: Path) -> Any:
         return json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
         return None
+
+
+def _dict(found: Any) -> dict[str, Any]:
+    return found if isinstance(found, dict) else {}
+
+
+def _list(found: Any) -> list[Any]:
+    return found if isinstance(found, list) else []

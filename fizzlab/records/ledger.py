@@ -1,67 +1,141 @@
-"""Reading the ledger with its faults, and adding one line to it.
+"""The ledger: its entries, reading them with their faults, and adding one line.
 
-A line is added by writing the whole ledger anew beside the old one and renaming it: whoever reads sees the
-old ledger or the new one, never half a line. Lines that stand there are copied byte for byte, sound or not.
+A line is JSON with its keys in alphabetical order, no space between its parts, text as UTF-8 and not as
+escapes: the same entry is always the same bytes, so its hash is stable. A line is added by writing the whole
+ledger anew beside the old one and renaming it: whoever reads sees the old ledger or the new one, never half
+a line. Lines that stand there are copied byte for byte, sound or not.
 """
 
 from __future__ import annotations
 
-import contextlib
-import os
+import hashlib
+import json
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from fizzlab.errors import Problem
-from fizzlab.records.entries import (
-    FIRST,
-    Correction,
-    Entry,
-    PlanEntry,
-    Report,
-    SignOff,
-    line_of,
-    parse_line,
-    sha256,
-)
+from fizzlab.trial.placing import write_whole
 
 LEDGER = "ledger.jsonl"
 
-#: The ledger as it will be; left behind only by a killed process.
-COMING = ".ledger-coming"
+#: What the first entry carries where later ones carry the hash of the line before.
+FIRST = "0" * 64
+
+#: The form of the lines; a change of meaning raises it.
+FORMAT = 1
+
+Hash = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+Hashes = dict[str, Hash]
+RecordName = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}-[1-9][0-9]{0,8}$")]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+class DeviationEntry(_Part):
+    """One thing that went otherwise than planned; `seen` in the tables, or else written by the maker."""
+
+    run: str = ""
+    what: str
+    why: str = ""
+    seen: bool = False
+
+
+class _Entry(_Part):
+    """What every entry has.
+
+    Parameters
+    ----------
+    format : int
+    entry : int
+        Its place in the ledger, from 1.
+    before : str
+        SHA-256 of the line before, or zeros.
+    at : str
+        Date and time of writing, with the offset from UTC.
+    by : str
+        Who planned, made, corrected or checked.
+    """
+
+    format: Literal[1] = 1
+    entry: int = Field(ge=1)
+    before: Hash
+    at: str
+    by: str = ""
+
+
+class PlanEntry(_Entry):
+    """Batches were planned: `runs` holds run, day, blind code and the factors, in the order of making."""
+
+    kind: Literal["plan"] = "plan"
+    trial: str
+    title: str
+    plan: str
+    seed: int
+    runs: list[dict[str, str | float]]
+
+
+class _OfRecord(_Entry):
+    """An entry about a record: the name of its folder, and its number, unique in the trial folder."""
+
+    record: RecordName
+    number: int = Field(ge=1)
+
+
+class Report(_OfRecord):
+    """A record was made: what went in, what came out."""
+
+    kind: Literal["report"] = "report"
+    trial: str
+    title: str
+    checked_by: str = ""
+    date: str
+    notebook: dict[str, str]
+    parameters_sha256: Hash
+    inputs: Hashes
+    files: Hashes
+    versions: dict[str, str]
+    lots: dict[str, list[str]] = Field(default_factory=dict)
+    deviations: list[DeviationEntry] = Field(default_factory=list)
+
+
+class Correction(_OfRecord):
+    """Something in a record is wrong: why, and how it should read."""
+
+    kind: Literal["correction"] = "correction"
+    reason: str = Field(min_length=1)
+    says: str = ""
+
+
+class SignOff(_OfRecord):
+    """A record was checked after it was made; `by` is who checked it, `date` when."""
+
+    kind: Literal["sign-off"] = "sign-off"
+    date: str
+
+
+Entry = PlanEntry | Report | Correction | SignOff
+
+_ANY: TypeAdapter[Entry] = TypeAdapter(Annotated[Entry, Field(discriminator="kind")])
 
 
 @dataclass(frozen=True)
 class Line:
-    """One line as it stands in the file.
-
-    Parameters
-    ----------
-    place : int
-        From 1.
-    sha256 : str
-    entry : Entry or None
-        None where it cannot be read.
-    fault : str
-        What is wrong with this line itself; empty where nothing is.
-    """
+    """One line as it stands in the file: its place from 1, its hash, and its entry or what is wrong."""
 
     place: int
     sha256: str
     entry: Entry | None
-    fault: str
+    fault: str = ""
 
 
 @dataclass(frozen=True)
 class Ledger:
-    """The ledger of one trial folder.
-
-    Parameters
-    ----------
-    path : Path
-    data : bytes
-        The file as it stands; empty where there is none.
-    lines : tuple of Line
-    """
+    """The ledger of one trial folder, as it stands; `data` is empty where there is none."""
 
     path: Path
     data: bytes
@@ -98,41 +172,74 @@ class Ledger:
         found = []
         before, records = FIRST, set[str]()
         for line in self.lines:
-            entry = line.entry
+            here, entry = f"Line {line.place} of {LEDGER}:", line.entry
             if entry is None:
-                found.append(f"Line {line.place} of {LEDGER}: {line.fault}.")
+                found.append(f"{here} {line.fault}.")
             elif entry.before != before:
-                found.append(_broken(line.place, self.lines))
+                found.append(_broken(line.place, entry, self.lines))
             elif entry.entry != line.place:
-                found.append(f"Line {line.place} of {LEDGER}: it says that it is line {entry.entry}.")
+                found.append(f"{here} it says that it is line {entry.entry}.")
             if isinstance(entry, Report):
                 if entry.record in records:
-                    found.append(f"Line {line.place} of {LEDGER}: record {entry.record} stands there twice.")
+                    found.append(f"{here} record {entry.record} stands there twice.")
                 records.add(entry.record)
             elif isinstance(entry, Correction | SignOff) and entry.record not in records:
-                found.append(
-                    f"Line {line.place} of {LEDGER}: it is about record {entry.record}, of which there is no "
-                    "line before it."
-                )
+                found.append(f"{here} no line before it is about record {entry.record}.")
             before = line.sha256
         if self.data and not self.data.endswith(b"\n"):
             found.append(f"Line {len(self.lines)} of {LEDGER}: its end is missing.")
         return found
 
 
-def _broken(place: int, lines: tuple[Line, ...]) -> str:
-    if place == 1:
-        return f"The chain is broken at line 1 of {LEDGER}: one or more lines before it were taken out."
-    entry = lines[place - 1].entry
-    assert entry is not None
+def _broken(place: int, entry: Entry, lines: tuple[Line, ...]) -> str:
     earlier = [line.place for line in lines[: place - 1] if line.sha256 == entry.before]
     if earlier:
         what = f"it follows line {earlier[-1]}, so what stands between was put in later"
-    elif entry.entry > place:
+    elif place == 1 or entry.entry > place:
         what = "one or more lines before it were taken out"
     else:
         what = f"line {place - 1} was changed after it was written"
     return f"The chain is broken at line {place} of {LEDGER}: {what}."
+
+
+def canonical(value: Any) -> bytes:
+    """JSON in its one stable form.
+
+    Examples
+    --------
+    >>> canonical({"b": [1, 2.5], "a": "drücken"}).decode()
+    '{"a":"drücken","b":[1,2.5]}'
+    """
+    text = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return text.encode("utf-8")
+
+
+def sha256(data: bytes) -> str:
+    """SHA-256 of some bytes, in hexadecimal."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def line_of(entry: Entry) -> bytes:
+    """The line of an entry, without its end."""
+    return canonical(entry.model_dump(mode="json"))
+
+
+def parse_line(line: bytes) -> tuple[Entry | None, str]:
+    """The entry of a line, or None with what is wrong with the line."""
+    try:
+        raw = json.loads(line.decode("utf-8"))
+    except (UnicodeDecodeError, ValueError, RecursionError):
+        return None, "it is damaged and cannot be read"
+    if isinstance(raw, dict) and isinstance(raw.get("format"), int) and raw["format"] > FORMAT:
+        return None, "it was written by a newer fizzlab, which this one cannot read"
+    try:
+        entry = _ANY.validate_json(line)
+    except ValidationError as error:
+        place = ".".join(str(part) for part in error.errors()[0]["loc"]) or "all of it"
+        return None, f"it is no entry of a ledger (see “{place}”)"
+    if line_of(entry) != line:
+        return None, "it is not in the form in which fizzlab writes, so something else wrote it"
+    return entry, ""
 
 
 def read_ledger(home: Path) -> Ledger:
@@ -148,18 +255,10 @@ def read_ledger(home: Path) -> Ledger:
         data = path.read_bytes()
     except (FileNotFoundError, NotADirectoryError):
         data = b""
-    return parse_ledger(path, data)
-
-
-def parse_ledger(path: Path, data: bytes) -> Ledger:
-    """The ledger that some bytes are."""
-    lines = []
     raw = data.split(b"\n")
-    if raw and not raw[-1]:
+    if not raw[-1]:
         raw.pop()
-    for place, text in enumerate(raw, start=1):
-        entry, fault = parse_line(text)
-        lines.append(Line(place, sha256(text), entry, fault))
+    lines = [Line(place, sha256(text), *parse_line(text)) for place, text in enumerate(raw, start=1)]
     return Ledger(path, data, tuple(lines))
 
 
@@ -169,49 +268,15 @@ def with_entry(ledger: Ledger, entry: Entry) -> Ledger:
     if data and not data.endswith(b"\n"):
         data += b"\n"  # a cut line stays, as a damaged one
     text = line_of(entry)
-    line = Line(len(ledger.lines) + 1, sha256(text), entry, "")
+    line = Line(len(ledger.lines) + 1, sha256(text), entry)
     return Ledger(ledger.path, data + text + b"\n", (*ledger.lines, line))
-
-
-def prepare(ledger: Ledger) -> Path:
-    """Write a ledger beside its place, all the way to the disk."""
-    coming = ledger.path.with_name(COMING)
-    try:
-        with coming.open("wb") as file:
-            file.write(ledger.data)
-            file.flush()
-            os.fsync(file.fileno())
-    except BaseException:
-        coming.unlink(missing_ok=True)
-        raise
-    return coming
 
 
 def add(ledger: Ledger, entry: Entry) -> Ledger:
     """Add an entry to the ledger on disk; whoever calls holds its lock."""
     longer = with_entry(ledger, entry)
-    coming = prepare(longer)
-    try:
-        put(coming, longer)
-    finally:
-        coming.unlink(missing_ok=True)
+    write_whole(ledger.path, longer.data)
     return longer
-
-
-def put(coming: Path, ledger: Ledger) -> None:
-    """Let a prepared ledger take the place of the old one, in one step."""
-    os.replace(coming, ledger.path)
-    sync_folder(ledger.path.parent)
-
-
-def sync_folder(folder: Path) -> None:
-    """Wait until the disk has the names in a folder, where the system offers that."""
-    with contextlib.suppress(OSError):
-        held = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(held)
-        finally:
-            os.close(held)
 
 
 def no_records(folder: Path) -> Problem:

@@ -1,7 +1,9 @@
 """Locks on a file that two processes, or two threads, respect, and that end with whoever holds them.
 
 The operating system lets go of the lock when its holder dies, so a killed report never blocks the next one.
-The file goes with the lock; whoever waited on it notices and opens a new one.
+The file goes with the lock, and whoever waited on it opens a new one. The package `filelock` does not keep
+these promises: on Unix it leaves the file (or, in 3.20.4 to mid-2026, deleted it so that two could hold one
+lock), and on a drive without locks it falls back to a file that outlives its holder.
 """
 
 from __future__ import annotations
@@ -16,7 +18,6 @@ from pathlib import Path
 
 from fizzlab.errors import FizzlabError
 
-#: How often a busy lock is tried again.
 _AGAIN_S = 0.02
 
 _BUSY = {errno.EACCES, errno.EAGAIN, errno.EWOULDBLOCK, errno.EDEADLK}
@@ -33,19 +34,12 @@ class NoLocks(FizzlabError):
 
 @contextlib.contextmanager
 def locked(path: Path, *, patience_s: float = 0.0) -> Iterator[None]:
-    """Hold the lock of a file.
-
-    Parameters
-    ----------
-    path : Path
-        The lock file; it is made when it is not there, and taken away afterwards. Its folder is made too.
-    patience_s : float
-        How long to wait for someone else to let go, in seconds.
+    """Hold the lock of a file, which is made for it, with its folder, and taken away afterwards.
 
     Raises
     ------
     Busy
-        Somebody else still holds it.
+        Somebody else still holds it after `patience_s` seconds.
     NoLocks
         The drive knows no locks.
     OSError
@@ -54,9 +48,8 @@ def locked(path: Path, *, patience_s: float = 0.0) -> Iterator[None]:
     deadline = time.monotonic() + patience_s
     while (held := _taken(path)) is None:
         if time.monotonic() >= deadline:
-            raise Busy(
-                f"Another fizzlab has been writing in {path.parent} for {patience_s:.0f} s. Try again later."
-            )
+            what = f"Another fizzlab has been writing in {path.parent} for {patience_s:.0f} s."
+            raise Busy(f"{what} Try again later.")
         time.sleep(_AGAIN_S)
     try:
         yield
@@ -78,8 +71,11 @@ def _taken(path: Path) -> int | None:
     try:
         if _lock(held) and _is_still(held, path):
             return held
-    except BaseException:
+    except BaseException as error:
         os.close(held)
+        if isinstance(error, OSError) and error.errno in _NO_LOCKS:
+            what = "This drive offers no file locks, so two reports at once could not be kept apart."
+            raise NoLocks(f"{what} Keep the trial folder on a drive of this computer.") from None
         raise
     os.close(held)
     return None
@@ -96,14 +92,8 @@ def _is_still(held: int, path: Path) -> bool:
 if sys.platform == "win32":
     import msvcrt
 
-    def _lock(held: int) -> bool:
-        try:
-            msvcrt.locking(held, msvcrt.LK_NBLCK, 1)
-        except OSError as error:
-            if error.errno in _BUSY:
-                return False
-            raise
-        return True
+    def _try(held: int) -> None:
+        msvcrt.locking(held, msvcrt.LK_NBLCK, 1)
 
     def _release(held: int, path: Path) -> None:
         with contextlib.suppress(OSError):
@@ -115,22 +105,20 @@ if sys.platform == "win32":
 else:
     import fcntl
 
-    def _lock(held: int) -> bool:
-        try:
-            fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
-            if error.errno in _BUSY:
-                return False
-            if error.errno in _NO_LOCKS:
-                raise NoLocks(
-                    "This drive offers no file locks, so two reports at once could not be kept apart. "
-                    "Keep the trial folder on a drive of this computer."
-                ) from None
-            raise
-        return True
+    def _try(held: int) -> None:
+        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
     def _release(held: int, path: Path) -> None:
-        # while it is held still: afterwards the name may be someone else's lock
-        with contextlib.suppress(OSError):
+        with contextlib.suppress(OSError):  # while it is held: afterwards the name may be someone else's
             os.unlink(path)
         os.close(held)
+
+
+def _lock(held: int) -> bool:
+    try:
+        _try(held)
+    except OSError as error:
+        if error.errno in _BUSY:
+            return False
+        raise
+    return True

@@ -1,4 +1,4 @@
-"""Making a record: a folder to write in, then its place under records/ and its line in the ledger.
+"""Making a record and adding to its ledger: reports, plans, corrections, later sign-offs.
 
 The order of writes is what keeps a record whole. Everything is written into a folder `.making-…`; so is
 `entry.json`, the very line that the ledger will get. Then the new ledger is written beside the old one.
@@ -11,24 +11,45 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import hashlib
 import os
+import platform
 import re
 import shutil
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from typing import Any, TypeVar
 
-from fizzlab.records.entries import FIRST, DeviationEntry, Report, line_of, parse_line
-from fizzlab.records.fingerprints import fingerprint, versions
-from fizzlab.records.ledger import COMING, Ledger, add, prepare, put, read_ledger, with_entry
+from fizzlab.errors import BadInput, Problem
+from fizzlab.records.ledger import (
+    FIRST,
+    LEDGER,
+    Correction,
+    DeviationEntry,
+    Ledger,
+    PlanEntry,
+    Report,
+    SignOff,
+    add,
+    line_of,
+    parse_line,
+    read_ledger,
+    with_entry,
+)
 from fizzlab.records.locks import Busy, locked
+from fizzlab.trial.placing import flushed_beside, put
 
 #: Folders under records/ that begin so are being written, or were left by a killed process.
 MAKING = ".making-"
 
 #: Held while the ledger is read in order to add to it.
 LEDGER_LOCK = ".ledger-lock"
+
+#: The ledger as it will be; left behind only by a killed process.
+COMING = f".{LEDGER}.part"
 
 #: In a record folder: its own line of the ledger.
 ENTRY = "entry.json"
@@ -42,22 +63,20 @@ STOPPED = "stopped"
 #: How long to wait for another process, which holds the ledger for a moment at most.
 PATIENCE_S = 120.0
 
+#: The libraries whose version can change a number or a picture.
+LIBRARIES = ("fizzlab", "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "papermill")
+
 #: What JupyterLab and file managers leave in a folder that was only looked at.
 _IGNORED = frozenset({".ipynb_checkpoints", ".DS_Store", "Thumbs.db", "desktop.ini"})
 
 _RECORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}-([1-9][0-9]{0,8})")
 
+E = TypeVar("E", Correction, SignOff)
+
 
 @dataclass(frozen=True)
 class Signed:
-    """Who made a record, who checked it, and on what day.
-
-    Parameters
-    ----------
-    made_by, checked_by : str
-        Empty where nobody is named.
-    date : date
-    """
+    """Who made a record, who checked it (empty where nobody is named), and on what day."""
 
     made_by: str = ""
     checked_by: str = ""
@@ -66,47 +85,21 @@ class Signed:
 
 @dataclass(frozen=True)
 class About:
-    """What the ledger says of a record, but for what is only known once it has its number.
-
-    Parameters
-    ----------
-    trial, title : str
-        Code and title of the trial.
-    signed : Signed
-    notebook : mapping of str to str
-        Its name and SHA-256.
-    parameters_sha256 : str
-        Of the settings of the trial.
-    inputs : mapping of str to str
-        SHA-256 of each file that the record was made from, by name inside the trial folder.
-    lots : mapping of str to list of str
-        Lots by ingredient.
-    deviations : sequence of DeviationEntry
-    """
+    """What the ledger says of a record but for its number and files: fields of `Report`, and who signs."""
 
     trial: str
     title: str
     signed: Signed
-    notebook: Mapping[str, str]
+    notebook: dict[str, str]
     parameters_sha256: str
-    inputs: Mapping[str, str]
-    lots: Mapping[str, list[str]] = field(default_factory=dict)
-    deviations: Sequence[DeviationEntry] = ()
+    inputs: dict[str, str]
+    lots: dict[str, list[str]] = field(default_factory=dict)
+    deviations: list[DeviationEntry] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
 class Stamp:
-    """What a record learns when its turn comes, to be printed on its page.
-
-    Parameters
-    ----------
-    record : str
-        Name of its folder.
-    number : int
-    before : str
-        Hash of the last line of the ledger so far.
-    signed : Signed
-    """
+    """What a record learns when its turn comes: name, number, and the last hash of the ledger so far."""
 
     record: str
     number: int
@@ -119,21 +112,60 @@ class Stamp:
         return self.before == FIRST
 
 
-@dataclass(frozen=True)
-class Kept:
-    """A record in its place.
+def fingerprint(path: Path) -> str:
+    """SHA-256 of a file's bytes, in hexadecimal.
 
-    Parameters
-    ----------
-    folder : Path
-    entry : Report
-    sha256 : str
-        Hash of its line, which is the last of the ledger.
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     file = Path(folder) / "runs.csv"
+    ...     _ = file.write_bytes(b"abc")
+    ...     fingerprint(file)[:16]
+    'ba7816bf8f01cfea'
     """
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
-    folder: Path
-    entry: Report
-    sha256: str
+
+def fingerprints(folder: Path, paths: Iterable[Path]) -> dict[str, str]:
+    """Fingerprints by the file's name as seen from the trial folder, ``../autumn/runs.csv`` for another's."""
+    return {name_of(path, folder): fingerprint(path) for path in paths}
+
+
+def name_of(path: Path, folder: Path) -> str:
+    """A file's name as seen from the trial folder."""
+    return Path(os.path.relpath(path, folder)).as_posix()
+
+
+def kept_as(name: str) -> str:
+    """Where the copy of an input stands in a record's ``inputs/``, so that another trial's stays inside it.
+
+    Examples
+    --------
+    >>> kept_as("runs.csv"), kept_as("../autumn/runs.csv")
+    ('runs.csv', 'earlier/autumn/runs.csv')
+    """
+    return "/".join("earlier" if part == ".." else part for part in name.split("/"))
+
+
+def versions() -> dict[str, str]:
+    """Versions of Python and of the libraries that were used."""
+    found = {"python": platform.python_version()}
+    for name in LIBRARIES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "not installed"
+    return found
+
+
+def now() -> str:
+    """Date and time with the offset from UTC, to the second."""
+    return dt.datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+# making a record
 
 
 @contextlib.contextmanager
@@ -147,30 +179,19 @@ def making(home: Path) -> Iterator[Path]:
     home : Path
         The folder ``records`` of a trial; it is made when it is not there, and goes when it stays empty.
     """
-    name = f"{MAKING}{os.getpid()}-{os.urandom(4).hex()}"
-    try:
-        with contextlib.ExitStack() as stack:
-            with ledger_to_add_to(home):
-                _clear(home)
-                stack.enter_context(locked(_alive(home / name)))
-                (home / name).mkdir()
-            try:
-                yield home / name
-            finally:
-                shutil.rmtree(home / name, ignore_errors=True)
-    finally:
-        with contextlib.suppress(OSError):  # not empty: other records are there
-            home.rmdir()
+    folder = home / f"{MAKING}{os.getpid()}-{os.urandom(4).hex()}"
+    with _gone_if_empty(home), contextlib.ExitStack() as stack:
+        with ledger_to_add_to(home):
+            _clear(home)
+            stack.enter_context(locked(_alive(folder)))
+            folder.mkdir()
+        try:
+            yield folder
+        finally:
+            shutil.rmtree(folder, ignore_errors=True)
 
 
-@contextlib.contextmanager
-def ledger_to_add_to(home: Path) -> Iterator[Ledger]:
-    """The ledger, for the one process at a time that may add to it; a line lost to a kill is added first."""
-    with locked(home / LEDGER_LOCK, patience_s=PATIENCE_S):
-        yield _completed(home)
-
-
-def keep(making: Path, about: About, finish: Callable[[Path, Stamp], None]) -> Kept:
+def keep(making: Path, about: About, finish: Callable[[Path, Stamp], None]) -> Path:
     """Give a finished folder its number and its line in the ledger.
 
     Parameters
@@ -183,7 +204,8 @@ def keep(making: Path, about: About, finish: Callable[[Path, Stamp], None]) -> K
 
     Returns
     -------
-    Kept
+    Path
+        The record's folder.
 
     Raises
     ------
@@ -192,30 +214,198 @@ def keep(making: Path, about: About, finish: Callable[[Path, Stamp], None]) -> K
     """
     home = making.parent
     with ledger_to_add_to(home) as ledger:
-        number = 1 + max([0, *_numbers(home), *(entry.number for entry in ledger.reports())])
+        taken = [_number(path.name) for path in home.iterdir()]  # of files too: the name is taken
+        number = 1 + max([0, *taken, *(entry.number for entry in ledger.reports())])
         stamp = Stamp(f"{about.trial}-{number}", number, ledger.last, about.signed)
         finish(making, stamp)
         entry = _entry(making, about, stamp, place=len(ledger.lines) + 1)
         (making / ENTRY).write_bytes(line_of(entry) + b"\n")
         _sync(making)
-        longer = with_entry(ledger, entry)
-        coming = prepare(longer)
+        coming = flushed_beside(ledger.path, with_entry(ledger, entry).data)
         target = home / stamp.record
         try:
             os.rename(making, target)
-            put(coming, longer)
+            put(coming, ledger.path)
         except BaseException:
             if coming.exists():  # the old ledger still stands, so the record must not
                 with contextlib.suppress(OSError):
                     os.rename(target, making)
                 coming.unlink()
             raise
-    return Kept(target, entry, longer.last)
+    return target
 
 
-def now() -> str:
-    """Date and time with the offset from UTC, to the second."""
-    return dt.datetime.now().astimezone().isoformat(timespec="seconds")
+def _entry(making: Path, about: About, stamp: Stamp, place: int) -> Report:
+    said = {name: value for name, value in vars(about).items() if name != "signed"}
+    return Report(
+        entry=place,
+        before=stamp.before,
+        record=stamp.record,
+        number=stamp.number,
+        at=now(),
+        by=about.signed.made_by,
+        checked_by=about.signed.checked_by,
+        date=about.signed.date.isoformat(),
+        files={name: fingerprint(path) for name, path in files_of(making).items()},
+        versions=versions(),
+        **said,
+    )
+
+
+# adding to the ledger
+
+
+@contextlib.contextmanager
+def planning(
+    home: Path,
+    *,
+    trial: str,
+    title: str,
+    by: str,
+    plan: str,
+    seed: int,
+    runs: Sequence[Mapping[str, str | float]],
+) -> Iterator[None]:
+    """Enter a plan when what is done inside has succeeded; the room for it is taken beforehand.
+
+    Parameters
+    ----------
+    home : Path
+        The folder ``records`` of the trial; it is made when it is not there.
+    trial, title, by : str
+        Code and title of the trial, and who makes it.
+    plan : str
+        Kind of plan.
+    seed : int
+    runs : sequence of mapping
+        The batches in the order of making: run, day, blind and the factors.
+    """
+    with _gone_if_empty(home), ledger_to_add_to(home) as ledger:
+        entry = PlanEntry(
+            **_head(ledger),
+            by=by,
+            trial=trial,
+            title=title,
+            plan=plan,
+            seed=seed,
+            runs=[dict(run) for run in runs],
+        )
+        coming = flushed_beside(ledger.path, with_entry(ledger, entry).data)
+        try:
+            yield
+            put(coming, ledger.path)
+        finally:
+            coming.unlink(missing_ok=True)
+
+
+def correct(home: Path, number: int, *, reason: str, by: str, says: str = "") -> Correction:
+    """Add a correction to a record, which itself is never touched.
+
+    Parameters
+    ----------
+    home : Path
+        The folder ``records`` of the trial.
+    number : int
+        Of the record.
+    reason, by : str
+        What is wrong and why, and who says so.
+    says : str
+        How it should read instead.
+
+    Raises
+    ------
+    BadInput
+        No such record, or the reason or the name is empty. Nothing is written.
+    """
+    reason, by, says = _tidy(reason), _tidy(by), _tidy(says)
+    _refuse_empty({"--reason": reason, "--by": by})
+    return _enter(home, number, lambda head: Correction(**head, by=by, reason=reason, says=says))
+
+
+def sign(home: Path, number: int, *, checked_by: str, date: dt.date | None = None) -> SignOff:
+    """Say that a record was checked, after it was made; today, if no date is given.
+
+    Raises
+    ------
+    BadInput
+        No such record, or the name is empty. Nothing is written.
+    """
+    by = _tidy(checked_by)
+    _refuse_empty({"--checked-by": by})
+    day = (date or dt.date.today()).isoformat()
+    return _enter(home, number, lambda head: SignOff(**head, by=by, date=day))
+
+
+def signed(made_by: str, checked_by: str, date: str) -> Signed:
+    """Who signs a report that is about to be made, from what was typed; see `day_of`."""
+    return Signed(_tidy(made_by), _tidy(checked_by), day_of(date))
+
+
+def day_of(text: str) -> dt.date:
+    """The day that a sign-off names; today where it names none.
+
+    Raises
+    ------
+    BadInput
+        It is not a date such as 2026-01-31.
+    """
+    if not text.strip():
+        return dt.date.today()
+    try:
+        return dt.date.fromisoformat(text.strip())
+    except ValueError:
+        do = "Write it as 2026-01-31."
+        raise BadInput([Problem("option --date", f"“{text}” is not a date.", do)]) from None
+
+
+def _enter(home: Path, number: int, make: Callable[[dict[str, Any]], E]) -> E:
+    """Add an entry about a record; `make` is given what every such entry has."""
+    _record_numbered(read_ledger(home), number)  # before anything is made on the disk
+    with ledger_to_add_to(home) as ledger:
+        record = _record_numbered(ledger, number).record
+        entry = make({**_head(ledger), "record": record, "number": number})
+        add(ledger, entry)
+    return entry
+
+
+def _record_numbered(ledger: Ledger, number: int) -> Report:
+    found = [entry for entry in ledger.reports() if entry.number == number]
+    if not found:
+        numbers = ", ".join(str(entry.number) for entry in ledger.reports())
+        do = f"The ledger holds: {numbers}." if numbers else "Make one with: fizzlab report FOLDER."
+        raise BadInput([Problem(str(ledger.path), f"there is no record {number}.", do)])
+    return found[-1]
+
+
+def _head(ledger: Ledger) -> dict[str, Any]:
+    return {"entry": len(ledger.lines) + 1, "before": ledger.last, "at": now()}
+
+
+def _tidy(text: str) -> str:
+    readable = text.encode("utf-8", errors="replace").decode("utf-8")
+    return " ".join(readable.split())
+
+
+def _refuse_empty(options: dict[str, str]) -> None:
+    empty = [name for name, text in options.items() if not text]
+    if empty:
+        raise BadInput([Problem(f"option {name}", "it is empty.", "Say it in words.") for name in empty])
+
+
+@contextlib.contextmanager
+def ledger_to_add_to(home: Path) -> Iterator[Ledger]:
+    """The ledger, for the one process at a time that may add to it; a line lost to a kill is added first."""
+    with locked(home / LEDGER_LOCK, patience_s=PATIENCE_S):
+        ledger = read_ledger(home)
+        entered = {entry.record for entry in ledger.reports()}
+        for record in record_folders(home):
+            entry = None if record.name in entered else own_entry(record)
+            if entry is not None and entry.before == ledger.last and is_whole(record, entry):
+                ledger = add(ledger, entry)
+        yield ledger
+
+
+# what stands in the folders
 
 
 def record_folders(home: Path) -> list[Path]:
@@ -239,41 +429,6 @@ def is_ignored(path: Path) -> bool:
     return not _IGNORED.isdisjoint(path.parts)
 
 
-def _entry(making: Path, about: About, stamp: Stamp, place: int) -> Report:
-    return Report(
-        entry=place,
-        before=stamp.before,
-        record=stamp.record,
-        number=stamp.number,
-        at=now(),
-        by=about.signed.made_by,
-        trial=about.trial,
-        title=about.title,
-        checked_by=about.signed.checked_by,
-        date=about.signed.date.isoformat(),
-        notebook=dict(about.notebook),
-        parameters_sha256=about.parameters_sha256,
-        inputs=dict(about.inputs),
-        files={name: fingerprint(path) for name, path in files_of(making).items()},
-        versions=versions(),
-        lots={name: list(lots) for name, lots in about.lots.items()},
-        deviations=list(about.deviations),
-    )
-
-
-def _completed(home: Path) -> Ledger:
-    """The ledger, with the lines added of whole records that a killed process had no time to enter."""
-    ledger = read_ledger(home)
-    entered = {entry.record for entry in ledger.reports()}
-    for record in record_folders(home):
-        if record.name in entered:
-            continue
-        entry = own_entry(record)
-        if entry is not None and entry.before == ledger.last and is_whole(record, entry):
-            ledger = add(ledger, entry)
-    return ledger
-
-
 def own_entry(record: Path) -> Report | None:
     """The line that a record folder carries of itself; None where it carries none that can be read."""
     try:
@@ -289,10 +444,6 @@ def is_whole(record: Path, entry: Report) -> bool:
     return {name: fingerprint(path) for name, path in files_of(record).items()} == entry.files
 
 
-def _numbers(home: Path) -> list[int]:
-    return [_number(path.name) for path in home.iterdir()]  # of files too: the name is taken
-
-
 def _number(name: str) -> int:
     matched = _RECORD.fullmatch(name)
     return int(matched.group(1)) if matched else 0
@@ -304,9 +455,8 @@ def _alive(making: Path) -> Path:
 
 def _is_dead(path: Path) -> bool:
     """Was this left by a process that is gone?"""
-    folder = path.with_name(path.name.removesuffix(".lock"))
     try:
-        with locked(_alive(folder)):
+        with locked(_alive(path.with_name(path.name.removesuffix(".lock")))):
             return True
     except Busy:
         return False
@@ -320,6 +470,15 @@ def _clear(home: Path) -> None:
             shutil.rmtree(path, ignore_errors=True)
         else:
             path.unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
+def _gone_if_empty(home: Path) -> Iterator[None]:
+    try:
+        yield
+    finally:
+        with contextlib.suppress(OSError):  # not empty
+            home.rmdir()
 
 
 def _sync(folder: Path) -> None:

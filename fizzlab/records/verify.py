@@ -2,31 +2,40 @@
 
 from __future__ import annotations
 
+import tomllib
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from difflib import SequenceMatcher
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from fizzlab.errors import BadInput, Problem
-from fizzlab.records.compare import changes
-from fizzlab.records.entries import Report, line_of
-from fizzlab.records.fingerprints import fingerprint, kept_as
-from fizzlab.records.ledger import COMING, LEDGER, Ledger, no_records, read_ledger
+from fizzlab.measures import TABLES
+from fizzlab.records.ledger import LEDGER, Ledger, Report, line_of, no_records, read_ledger
 from fizzlab.records.store import (
+    COMING,
     ENTRY,
     INPUTS,
     LEDGER_LOCK,
     MAKING,
     STOPPED,
     files_of,
+    fingerprint,
     is_ignored,
     is_whole,
+    kept_as,
     own_entry,
     record_folders,
 )
-from fizzlab.trial.tables import TABLES
+from fizzlab.trial.folder import RECORDS, WORKBOOK
+from fizzlab.trial.settings import read_settings
+from fizzlab.trial.tables import RawTable, read_csv, read_sheets
 
 #: A page may be printed long after its record was made; nothing vouches for the print.
 PRINTED_LATER = ("report.pdf",)
+
+#: More single changes of a file than this are counted, not listed.
+MOST_LISTED = 6
 
 Kind = Literal["ledger", "record", "readings", "stranger"]
 
@@ -40,13 +49,10 @@ class Fault:
     kind : {"ledger", "record", "readings", "stranger"}
         The chain is broken; a record was altered; the readings changed since the last record, which is
         itself as it was; something lies there that no entry names.
-    about : str
-        The record, or the file.
     sentence : str
     """
 
     kind: Kind
-    about: str
     sentence: str
 
     def __str__(self) -> str:
@@ -83,11 +89,7 @@ def verify(folder: Path, *, known: str = "") -> Verified:
     folder : Path
         The trial folder.
     known : str
-        A hash of the ledger that was kept elsewhere, or its first 12 signs or more.
-
-    Returns
-    -------
-    Verified
+        A hash of the ledger that was kept elsewhere, or its first 12 characters or more.
 
     Raises
     ------
@@ -96,7 +98,7 @@ def verify(folder: Path, *, known: str = "") -> Verified:
     """
     home = records_home(folder)
     ledger = read_ledger(home)
-    faults = [Fault("ledger", LEDGER, sentence) for sentence in ledger.faults()]
+    faults = [Fault("ledger", sentence) for sentence in ledger.faults()]
     faults += _known(ledger, known)
     for entry in ledger.reports():
         faults += _record(home, entry)
@@ -121,7 +123,7 @@ def records_home(folder: Path) -> Path:
     BadInput
         There is none.
     """
-    home = folder / "records"
+    home = folder / RECORDS
     if not home.is_dir():
         raise BadInput([no_records(folder)])
     return home
@@ -135,8 +137,8 @@ def trials_with_records(folder: Path) -> list[Path]:
     BadInput
         None does.
     """
-    found = [path.parent for path in sorted(folder.glob("*/records")) if path.is_dir()]
-    if found and not (folder / "records").is_dir():
+    found = [path.parent for path in sorted(folder.glob(f"*/{RECORDS}")) if path.is_dir()]
+    if found and not (folder / RECORDS).is_dir():
         return found
     return [records_home(folder).parent]
 
@@ -148,20 +150,8 @@ def is_sound(folder: Path) -> bool:
     return not (ledger.faults() or {path.name for path in record_folders(home)} ^ _names(ledger))
 
 
-def _names(ledger: Ledger) -> set[str]:
-    return {entry.record for entry in ledger.reports()}
-
-
 def since_the_one_before(folder: Path, number: int) -> list[str]:
-    """How the tables of a record differ from those of the record before it, as both kept them.
-
-    Parameters
-    ----------
-    folder : Path
-        The trial folder.
-    number : int
-        Of the record.
-    """
+    """How the tables of a record differ from those of the record before it, as both kept them."""
     home = records_home(folder)
     reports = read_ledger(home).reports()
     place = next((place for place, entry in enumerate(reports) if entry.number == number), 0)
@@ -176,9 +166,13 @@ def since_the_one_before(folder: Path, number: int) -> list[str]:
             found.append(f"{name} is new")
         elif before.inputs[name] != entry.inputs[name]:
             old, new = (home / report.record / INPUTS / kept_as(name) for report in (before, entry))
-            said = changes(old, new) if old.is_file() and new.is_file() else []
+            said = _changes(old, new, _tables_of(folder)) if old.is_file() and new.is_file() else []
             found.append(f"{name}: {'; '.join(said) or 'changed'}")
     return found
+
+
+def _names(ledger: Ledger) -> set[str]:
+    return {entry.record for entry in ledger.reports()}
 
 
 def _known(ledger: Ledger, known: str) -> list[Fault]:
@@ -186,25 +180,24 @@ def _known(ledger: Ledger, known: str) -> list[Fault]:
     if not wanted:
         return []
     if len(wanted) < 12 or set(wanted) - set("0123456789abcdef"):
-        do = "Give the first 12 signs of it or more, digits and the letters a to f."
+        do = "Give its first 12 characters or more, digits and the letters a to f."
         raise BadInput([Problem("option --hash", f"“{known}” is not a hash.", do)])
     if any(line.sha256.startswith(wanted) for line in ledger.lines):
         return []
     what = (
-        f"No line of {LEDGER} has the hash {wanted[:16]}… that you kept: the line was changed or taken out "
-        "after you noted it."
+        f"No line of {LEDGER} has the hash {wanted[:16]}… that you kept: it was changed since, or taken out."
     )
-    return [Fault("ledger", LEDGER, what)]
+    return [Fault("ledger", what)]
 
 
 def _record(home: Path, entry: Report) -> list[Fault]:
     record = home / entry.record
 
     def fault(what: str) -> Fault:
-        return Fault("record", entry.record, f"Record {entry.record} was altered: {what}.")
+        return Fault("record", f"Record {entry.record} was altered: {what}.")
 
     if not record.is_dir():
-        return [Fault("record", entry.record, f"Record {entry.record} is missing: its folder is not there.")]
+        return [Fault("record", f"Record {entry.record} is missing: its folder is not there.")]
     there = files_of(record)
     found = []
     for name, value in entry.files.items():
@@ -212,12 +205,10 @@ def _record(home: Path, entry: Report) -> list[Fault]:
             found.append(fault(f"{name} is missing"))
             continue
         try:
-            same = fingerprint(there[name]) == value
+            if fingerprint(there[name]) != value:
+                found.append(fault(f"{name} was changed"))
         except OSError as error:
             found.append(fault(f"{name} cannot be read ({error.strerror})"))
-        else:
-            if not same:
-                found.append(fault(f"{name} was changed"))
     later = [name for name in there if name not in entry.files and name not in PRINTED_LATER]
     found += [fault(f"{name} was put in later") for name in later]
     own = record / ENTRY
@@ -237,22 +228,20 @@ def _not_entered(home: Path, ledger: Ledger) -> list[Fault]:
         own = own_entry(record)
         if own is None:
             what = f"its {ENTRY} is missing or damaged, so nothing vouches for it"
-        elif own.before == ledger.last and is_whole(record, own):
+        elif own.before != ledger.last:
+            what = "it does not follow the last line; lines were taken out, or it is of another ledger"
+        elif is_whole(record, own):
             what = "it is whole, and the next report, correction or sign-off enters it"
-        elif own.before == ledger.last:
-            what = "and its files are not those that it was made with"
         else:
-            what = (
-                "and it does not follow the last line: lines were taken out, or it belongs to another ledger"
-            )
-        found.append(Fault("stranger", record.name, f"Record {record.name} has no line in {LEDGER}: {what}."))
+            what = "its files are not those that it was made with"
+        found.append(Fault("stranger", f"Record {record.name} has no line in {LEDGER}: {what}."))
     return found
 
 
 def _strangers(home: Path) -> list[Fault]:
     known = {LEDGER, LEDGER_LOCK, COMING, STOPPED, *(path.name for path in record_folders(home))}
     return [
-        Fault("stranger", path.name, f"{home.name}/{path.name} is not part of any record.")
+        Fault("stranger", f"{home.name}/{path.name} is not part of any record.")
         for path in sorted(home.iterdir())
         if path.name not in known and not path.name.startswith(MAKING) and not is_ignored(Path(path.name))
     ]
@@ -260,23 +249,112 @@ def _strangers(home: Path) -> list[Fault]:
 
 def _readings(folder: Path, home: Path, last: Report) -> list[Fault]:
     """What changed in the trial folder since the newest record; that record itself is judged elsewhere."""
+    known = _tables_of(folder)
     found = []
     for name, value in last.inputs.items():
         path, kept = folder / name, home / last.record / INPUTS / kept_as(name)
         if not path.is_file():
-            what = f"{name} is no longer there."
+            found.append(f"{name} is no longer there.")
         elif fingerprint(path) == value:
             continue
         elif kept.is_file() and fingerprint(kept) == value:
-            said = changes(kept, path)
-            what = f"{name} ({'; '.join(said)})." if said else f"{name}, but in nothing that is read."
+            said = _changes(kept, path, known)
+            found.append(f"{name} ({'; '.join(said)})." if said else f"{name}, but in nothing that is read.")
         else:
-            what = f"{name}."
-        found.append(Fault("readings", name, f"Readings changed since record {last.record}: {what}"))
-    tables = [path.name for path in sorted(folder.glob("*.csv")) if path.stem.casefold() in TABLES]
-    found += [
-        Fault("readings", name, f"Readings changed since record {last.record}: {name} is new.")
-        for name in [*tables, *(["readings.xlsx"] if (folder / "readings.xlsx").is_file() else [])]
-        if name not in last.inputs
-    ]
+            found.append(f"{name}.")
+    there = [path.name for path in sorted(folder.glob("*.csv")) if path.stem.casefold() in known]
+    there += [WORKBOOK] if (folder / WORKBOOK).is_file() else []
+    found += [f"{name} is new." for name in there if name not in last.inputs]
+    return [Fault("readings", f"Readings changed since record {last.record}: {what}") for what in found]
+
+
+def _tables_of(folder: Path) -> Collection[str]:
+    """Names of the tables that the trial may have, its own ones too where trial.toml can be read."""
+    settings, _ = read_settings(folder)
+    return list(TABLES if settings is None else settings.tables())
+
+
+def _changes(old: Path, new: Path, known: Collection[str]) -> list[str]:
+    """What changed from one file to another of its kind, in short parts of a sentence.
+
+    Empty where they differ in nothing that is read.
+    """
+    if new.suffix == ".toml":
+        return _shortened(_changed_keys(_toml(old), _toml(new)))
+    before, after = _tables(old, known), _tables(new, known)
+    if before is None or after is None:
+        return ["it can no longer be read as a table"]
+    found = []
+    for name in sorted(before.keys() | after.keys()):
+        said = f"sheet {name}, " if new.suffix == ".xlsx" else ""
+        if name not in after:
+            found.append(f"sheet {name} is gone")
+        elif name not in before:
+            found.append(f"sheet {name} is new")
+        else:
+            found += [said + change for change in _changed_rows(before[name], after[name])]
+    return _shortened(found)
+
+
+def _tables(path: Path, known: Collection[str]) -> dict[str, RawTable] | None:
+    if path.suffix == ".xlsx":
+        sheets, _, problems = read_sheets(path, list(known))
+        return None if problems and not sheets else sheets
+    raw, _ = read_csv(path)
+    return None if raw is None else {path.stem: raw}
+
+
+def _changed_rows(before: RawTable, after: RawTable) -> list[str]:
+    old_names, new_names = list(before.cells.columns), list(after.cells.columns)
+    found = [f"column {name} is gone" for name in old_names if name not in new_names]
+    found += [f"column {name} is new" for name in new_names if name not in old_names]
+    shared = [name for name in old_names if name in new_names]
+    old, new = before.cells[shared], after.cells[shared]
+    old_rows = [tuple(row) for row in old.itertuples(index=False, name=None)]
+    new_rows = [tuple(row) for row in new.itertuples(index=False, name=None)]
+    added = 0
+    for kind, i1, i2, j1, j2 in SequenceMatcher(None, old_rows, new_rows, autojunk=False).get_opcodes():
+        if kind == "equal":
+            continue
+        paired = min(i2 - i1, j2 - j1)
+        for step in range(paired):
+            row = new.index[j1 + step]
+            for name, was, now in zip(shared, old_rows[i1 + step], new_rows[j1 + step], strict=True):
+                if was != now:
+                    found.append(f"row {row}, {name}: “{was}”, now “{now}”")
+        found += [
+            f"what was row {old.index[i]} is gone ({', '.join(filter(None, old_rows[i]))})"
+            for i in range(i1 + paired, i2)
+        ]
+        added += (j2 - j1) - paired
+    if added:
+        found.append("1 row was added" if added == 1 else f"{added} rows were added")
     return found
+
+
+def _toml(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError):
+        return {}
+
+
+def _changed_keys(before: Mapping[str, Any], after: Mapping[str, Any], place: str = "") -> list[str]:
+    found = []
+    for key in dict.fromkeys([*before, *after]):
+        here = f"{place}{key}"
+        if key not in after:
+            found.append(f"{here} is gone")
+        elif key not in before:
+            found.append(f"{here} is new")
+        elif isinstance(before[key], dict) and isinstance(after[key], dict):
+            found += _changed_keys(before[key], after[key], f"{here}.")
+        elif before[key] != after[key]:
+            found.append(f"{here}: {before[key]!r}, now {after[key]!r}")
+    return found
+
+
+def _shortened(found: list[str]) -> list[str]:
+    if len(found) <= MOST_LISTED:
+        return found
+    return [*found[:MOST_LISTED], f"and {len(found) - MOST_LISTED} more changes"]

@@ -1,8 +1,8 @@
 """Kernels for reports that have their libraries loaded by the time the first cell wants them.
 
-Alone, a report starts its kernel while it loads papermill itself. Where one process makes many reports, their
-kernels are forked on Linux from a server that has loaded everything once; each is still a process of its
-own, gone after its report, and holds nothing of another trial.
+Alone, a report starts its kernel while it loads papermill itself. Where many reports are made, their kernels
+are forked on Linux from a server that has loaded everything once; each is still a process of its own, gone
+after its report, and holds nothing of another trial.
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ import signal
 import sys
 import tempfile
 import uuid
-from collections.abc import Iterator, Sequence
-from multiprocessing import forkserver
+from collections.abc import Iterator, Mapping, Sequence
+from multiprocessing import forkserver, resource_tracker
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -29,46 +29,70 @@ if TYPE_CHECKING:
 #: What a notebook loads.
 LOADED = ("ipykernel.kernelapp", "fizzlab.report.parts", "openpyxl")
 
-
-class _Forking:
-    """From which context this process forks its kernels; None: it starts them afresh."""
-
-    context: ForkServerContext | None = None
+#: Kernels that run side by side must not each start a thread a core for their linear algebra.
+ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 
 
-def fork_kernels() -> None:
-    """From now on fork the kernels of this process; on Linux only, where its libraries bear that."""
-    if sys.platform != "linux":
-        return
-    _Forking.context = multiprocessing.get_context("forkserver")
-    _Forking.context.set_forkserver_preload(list(LOADED))
-    forkserver.ensure_running()
+class Kernels:
+    """Where the kernels of reports come from, and how all of them are ended at once.
 
+    Parameters
+    ----------
+    many : bool
+        Are several reports made? Then kernels are forked where the system bears it, with one thread for
+        linear algebra unless the environment says otherwise.
+    """
 
-@contextlib.contextmanager
-def warm_kernel(home: Path) -> Iterator[AsyncKernelManager]:
-    """A kernel working in `home` that loads fizzlab before it is asked for it; gone afterwards."""
-    from jupyter_client.manager import AsyncKernelManager
-    from jupyter_core.utils import run_sync
+    def __init__(self, *, many: bool = False) -> None:
+        self._environment = {**ONE_THREAD, **os.environ} if many else dict(os.environ)
+        self._server = _fork_server(self._environment) if many and sys.platform == "linux" else None
+        self._running: set[AsyncKernelManager] = set()
+        self._stopped = False
 
-    early = None
-    with _sockets() as how:
-        manager = AsyncKernelManager(kernel_name="python3", **how)
-        try:
-            if _Forking.context is not None:
-                manager.provisioner = _forked(manager, _Forking.context)
-            # the kernel's own warnings are no business of a maker's screen
-            quiet = ["--IPKernelApp.log_level=CRITICAL"]
-            run_sync(manager.start_kernel)(cwd=str(home), extra_arguments=quiet)
-            early = manager.blocking_client()
-            early.start_channels(hb=False, stdin=False)
-            early.execute("__import__('fizzlab.report.parts')", silent=True, store_history=False)
-            yield manager
-        finally:
-            if early is not None:
-                early.stop_channels()
-            if manager.has_kernel:
-                run_sync(manager.shutdown_kernel)(now=True)
+    def stop(self) -> None:
+        """End every kernel that runs; their reports raise KeyboardInterrupt, and so does every later one."""
+        self._stopped = True
+        for manager in list(self._running):
+            process = getattr(manager.provisioner, "process", None)
+            if process is not None:
+                process.kill()
+
+    def refuse_if_stopped(self) -> None:
+        """Raise KeyboardInterrupt once `stop` was called."""
+        if self._stopped:
+            raise KeyboardInterrupt
+
+    @contextlib.contextmanager
+    def warm(self, home: Path) -> Iterator[AsyncKernelManager]:
+        """A kernel working in `home` that loads fizzlab before it is asked for it; gone afterwards."""
+        from jupyter_client.manager import AsyncKernelManager
+        from jupyter_core.utils import run_sync
+
+        early = None
+        with _sockets() as how:
+            manager = AsyncKernelManager(kernel_name="python3", **how)
+            if self._server is not None:
+                manager.provisioner = _forked(manager, self._server)
+            try:
+                # the kernel's own warnings are no business of a maker's screen
+                quiet = ["--IPKernelApp.log_level=CRITICAL"]
+                start = run_sync(manager.start_kernel)
+                start(cwd=str(home), env=self._environment, extra_arguments=quiet)
+                self._running.add(manager)
+                self.refuse_if_stopped()
+                early = manager.blocking_client()
+                early.start_channels(hb=False, stdin=False)
+                early.execute(f"[*map(__import__, {LOADED})]", silent=True, store_history=False)
+                yield manager
+            except Exception:
+                self.refuse_if_stopped()  # then the kernel was killed for it
+                raise
+            finally:
+                self._running.discard(manager)
+                if early is not None:
+                    early.stop_channels()
+                if manager.has_kernel:
+                    run_sync(manager.shutdown_kernel)(now=True)
 
 
 @contextlib.contextmanager
@@ -82,6 +106,23 @@ def _sockets() -> Iterator[dict[str, str]]:
         yield {"transport": "ipc", "ip": f"{folder}/kernel"}
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def _fork_server(environment: Mapping[str, str]) -> ForkServerContext:
+    """Start a process that has loaded everything; it does not hear a Ctrl-C."""
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(list(LOADED))
+    added = environment.keys() - os.environ.keys()
+    resource_tracker.ensure_running()  # by itself it lets the signal through that is held back here
+    heard = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    os.environ.update({name: environment[name] for name in added})  # read when numpy is loaded
+    try:
+        forkserver.ensure_running()
+    finally:
+        for name in added:
+            del os.environ[name]
+        signal.pthread_sigmask(signal.SIG_SETMASK, heard)
+    return context
 
 
 def _forked(manager: AsyncKernelManager, context: ForkServerContext) -> Any:
@@ -110,8 +151,8 @@ class _Child:
     stdin = stdout = stderr = None
 
     def __init__(self, child: BaseProcess) -> None:
-        self._child = child
-        self.pid = child.pid
+        self._child, self.pid = child, child.pid
+        self.terminate, self.kill = child.terminate, child.kill
 
     def poll(self) -> int | None:
         return None if self._child.is_alive() else self._child.exitcode
@@ -123,12 +164,6 @@ class _Child:
     def send_signal(self, number: int) -> None:
         if self.pid is not None and self._child.is_alive():
             os.kill(self.pid, number)
-
-    def terminate(self) -> None:
-        self._child.terminate()
-
-    def kill(self) -> None:
-        self._child.kill()
 
 
 def _be_kernel(arguments: Sequence[str], home: str, environment: dict[str, str]) -> None:

@@ -14,7 +14,7 @@ import signal
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Literal, get_args
 
@@ -31,7 +31,7 @@ NAMED = "FIZZLAB_BROWSER"
 #: Chromium prints what a page puts into its margins from this version on.
 OLDEST = 131
 
-_COMMANDS = (
+_COMMANDS = [
     "chromium",
     "chromium-browser",
     "google-chrome",
@@ -42,14 +42,12 @@ _COMMANDS = (
     "msedge",
     "brave-browser",
     "brave",
-)
+]
 
-_MAC = (
-    "Chromium.app/Contents/MacOS/Chromium",
-    "Google Chrome.app/Contents/MacOS/Google Chrome",
-    "Microsoft Edge.app/Contents/MacOS/Microsoft Edge",
-    "Brave Browser.app/Contents/MacOS/Brave Browser",
-)
+_MAC = [
+    f"{name}.app/Contents/MacOS/{name}"
+    for name in ("Chromium", "Google Chrome", "Microsoft Edge", "Brave Browser")
+]
 
 _WINDOWS = (
     r"Chromium\Application\chrome.exe",
@@ -83,29 +81,20 @@ class NotPrinted(FizzlabError):
 def find_browser(environment: Mapping[str, str] | None = None, system: str = sys.platform) -> Path:
     """A Chromium-family browser: the one that FIZZLAB_BROWSER names, or the first in the usual places.
 
-    Parameters
-    ----------
-    environment : mapping of str, optional
-        The environment variables to go by; this process's own if left out.
-    system : str
-        As `sys.platform`.
-
     Raises
     ------
     NotPrinted
         There is none.
     """
     environment = os.environ if environment is None else environment
+    path = environment.get("PATH", "")
     named = environment.get(NAMED, "").strip()
+    for command in [named] if named else _COMMANDS:
+        found = shutil.which(command, path=path)
+        if found:
+            return Path(found)
     if named:
-        found = shutil.which(named, path=environment.get("PATH", ""))
-        if found:
-            return Path(found)
         raise NotPrinted(f"{NAMED} names “{named}”, which is no program on this computer.")
-    for command in _COMMANDS:
-        found = shutil.which(command, path=environment.get("PATH", ""))
-        if found:
-            return Path(found)
     for place in _usual_places(environment, system):
         if place.is_file():
             return place
@@ -115,16 +104,15 @@ def find_browser(environment: Mapping[str, str] | None = None, system: str = sys
     )
 
 
-def _usual_places(environment: Mapping[str, str], system: str) -> Iterator[Path]:
+def _usual_places(environment: Mapping[str, str], system: str) -> list[Path]:
     if system == "darwin":
-        for home in (Path("/Applications"), Path(environment.get("HOME", "/")) / "Applications"):
-            yield from (home / name for name in _MAC)
-    elif system == "win32":
-        for variable in ("PROGRAMFILES", "PROGRAMFILES(X86)", "LOCALAPPDATA"):
-            if environment.get(variable):
-                yield from (Path(environment[variable]) / name for name in _WINDOWS)
-    else:
-        yield from map(Path, _LINUX)
+        homes = (Path("/Applications"), Path(environment.get("HOME", "/")) / "Applications")
+        return [home / name for home in homes for name in _MAC]
+    if system == "win32":
+        variables = ("PROGRAMFILES", "PROGRAMFILES(X86)", "LOCALAPPDATA")
+        folders = [Path(environment[name]) for name in variables if environment.get(name)]
+        return [folder / name for folder in folders for name in _WINDOWS]
+    return [Path(name) for name in _LINUX]
 
 
 def print_pdf(

@@ -16,11 +16,11 @@ from typing import Any
 
 from fizzlab import records
 from fizzlab.errors import BadInput, FizzlabError, Problem
-from fizzlab.report import kernels, page
+from fizzlab.records.store import STOPPED
+from fizzlab.report import page
 from fizzlab.report import pdf as printing
 from fizzlab.report.deviations import deviations
-from fizzlab.report.many import Outcome as Outcome
-from fizzlab.report.many import write_reports as write_reports
+from fizzlab.report.kernels import Kernels
 from fizzlab.trial import shipped
 from fizzlab.trial.folder import RECORDS, Trial, load, refuse_records
 
@@ -49,6 +49,7 @@ def write_report(
     signed: records.Signed | None = None,
     pdf: bool = False,
     paper: printing.Paper | None = None,
+    kernels: Kernels | None = None,
 ) -> Path:
     """Check a trial folder, run a notebook on it and keep the outcome as a new record.
 
@@ -66,6 +67,8 @@ def write_report(
         Print the page to ``report.pdf`` as well, through a browser that is installed.
     paper : {"a4", "letter"}, optional
         Its paper; left out, that of trial.toml.
+    kernels : Kernels, optional
+        Where the notebook's kernel comes from; left out, one is started.
 
     Returns
     -------
@@ -89,7 +92,7 @@ def write_report(
     signed = signed or records.Signed()
     signed = replace(signed, made_by=signed.made_by or trial.settings.made_by)
     with records.making(trial.folder / RECORDS) as making:
-        executed = _run(trial, notebook, making, progress)
+        executed = _run(trial, notebook, making, progress, kernels or Kernels())
         _copy_inputs(making, trial)
         if records.fingerprints(trial.folder, trial.inputs) != before:
             changed = "a table was changed while the report was being made."
@@ -100,56 +103,45 @@ def write_report(
         about = _about(trial, notebook, before, signed)
         unprinted: list[str] = []
         finish = _stamped(trial, shown, (paper or trial.settings.paper) if pdf else None, unprinted)
-        html = records.keep(making, about, finish).folder / "report.html"
+        html = records.keep(making, about, finish) / "report.html"
     if unprinted:
         raise WithoutPdf(unprinted[0], html)
     return html
 
 
-def _run(trial: Trial, notebook: str, making: Path, progress: bool) -> dict[str, Any]:
+def _run(trial: Trial, notebook: str, making: Path, progress: bool, kernels: Kernels) -> dict[str, Any]:
     """Execute the notebook inside the record's folder, so that it can be run again from there."""
-    with kernels.warm_kernel(making) as kernel:
-        return _run_in(kernel, trial, notebook, making, progress)
-
-
-def _run_in(kernel: Any, trial: Trial, notebook: str, making: Path, progress: bool) -> dict[str, Any]:
-    import papermill
-    from nbclient.exceptions import DeadKernelError
-    from papermill.exceptions import PapermillExecutionError
-
     out = making / "report.ipynb"
-    try:
-        executed: dict[str, Any] = papermill.execute_notebook(
-            shipped.notebook(notebook),
-            out,
-            parameters={"trial_folder": os.path.relpath(trial.folder.resolve(), making.resolve())},
-            # no cwd: the kernel has its own, and papermill would move this whole process there
-            kernel_name="python3",
-            km=kernel,
-            progress_bar={"desc": trial.settings.code, "leave": False} if progress else False,
-            log_output=False,
-            store_widget_state=False,
-            autosave_cell_every=0,
-        )
-    except PapermillExecutionError as error:
-        kept = _keep_stopped(out, trial)
-        said = (
-            error.evalue if error.ename in ("CannotAnswer", "BadInput") else f"{error.ename}: {error.evalue}"
-        )
-        raise NotebookStopped(f"The report of trial {trial.settings.code} stopped: {said}", kept) from None
-    except DeadKernelError:
-        kept = _keep_stopped(out, trial)
-        ended = "the process that ran its notebook was ended from outside, often for want of memory."
-        raise NotebookStopped(f"The report of trial {trial.settings.code} stopped: {ended}", kept) from None
-    return executed
+    with kernels.warm(making) as kernel:
+        import papermill  # while the kernel loads its own
+        from nbclient.exceptions import DeadKernelError
+        from papermill.exceptions import PapermillExecutionError
 
-
-def _keep_stopped(notebook: Path, trial: Trial) -> Path:
-    kept = trial.folder / RECORDS / "stopped"
-    kept.mkdir(exist_ok=True)
-    target = kept / f"{trial.settings.code}-{dt.datetime.now():%Y%m%d-%H%M%S}.ipynb"
-    os.replace(notebook, target)
-    return target
+        try:
+            executed: dict[str, Any] = papermill.execute_notebook(
+                shipped.notebook(notebook),
+                out,
+                parameters={"trial_folder": os.path.relpath(trial.folder.resolve(), making.resolve())},
+                # no cwd: the kernel has its own, and papermill would move this whole process there
+                kernel_name="python3",
+                km=kernel,
+                progress_bar={"desc": trial.settings.code, "leave": False} if progress else False,
+                log_output=False,
+                store_widget_state=False,
+                autosave_cell_every=0,
+            )
+        except PapermillExecutionError as error:
+            expected = error.ename in ("CannotAnswer", "BadInput")
+            said = error.evalue if expected else f"{error.ename}: {error.evalue}"
+        except DeadKernelError:
+            kernels.refuse_if_stopped()
+            said = "the process that ran its notebook was ended from outside, often for want of memory."
+        else:
+            return executed
+    kept = trial.folder / RECORDS / STOPPED / f"{trial.settings.code}-{dt.datetime.now():%Y%m%d-%H%M%S}.ipynb"
+    kept.parent.mkdir(exist_ok=True)
+    os.replace(out, kept)
+    raise NotebookStopped(f"The report of trial {trial.settings.code} stopped: {said}", kept)
 
 
 def _copy_inputs(making: Path, trial: Trial) -> None:
@@ -172,7 +164,7 @@ def _write_pieces(making: Path, shown: page.Shown) -> None:
 def _write_inputs(making: Path, trial: Trial, notebook: str, inputs: dict[str, str]) -> None:
     about = {
         "trial": trial.settings.code,
-        "made_at": dt.datetime.now().astimezone().isoformat(timespec="seconds"),
+        "made_at": records.now(),
         "notebook": {"name": notebook, "sha256": records.fingerprint(shipped.notebook(notebook))},
         "parameters": trial.settings.model_dump(mode="json"),
         "inputs_sha256": inputs,

@@ -14,11 +14,10 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from fizzlab.bench.journal import JOURNAL, Journal, not_put_in
-from fizzlab.bench.workbook import open_in
 from fizzlab.errors import BadInput, Problem, nearest
 from fizzlab.trial import checks
 from fizzlab.trial.earlier import KEY, LATER, Named, Passed, named, too_late
+from fizzlab.trial.journal import JOURNAL, Journal, not_put_in
 from fizzlab.trial.settings import FILE, TrialSettings, deviation_problems, lot_doubts, read_settings
 from fizzlab.trial.tables import (
     BLIND,
@@ -32,6 +31,7 @@ from fizzlab.trial.tables import (
     read_sheets,
     unread,
 )
+from fizzlab.trial.workbook import open_in
 
 WORKBOOK = "readings.xlsx"
 RECORDS = "records"
@@ -77,7 +77,7 @@ class Trial:
         """The rows of a table to analyse; an empty table with the right columns where it is absent."""
         if name in self.tables:
             return self.tables[name].rows
-        return pd.DataFrame(columns=[column.name for column in TABLES[name].columns])
+        return pd.DataFrame(columns=[column.name for column in self.settings.tables()[name].columns])
 
     def batches(self) -> pd.DataFrame:
         """The runs that count, indexed by `run`, with day, made_at and the factors."""
@@ -327,14 +327,8 @@ def _unusable_without_settings(raws: Mapping[str, RawTable]) -> list[Problem]:
 
 def columns_of(name: str, settings: TrialSettings | None, raw: RawTable) -> list[Column]:
     """The columns of a table, given the factors, and whether stamps or blind codes stand in it."""
-    columns = list(TABLES[name].columns)
-    if name == "runs" and settings is not None:
-        for factor, spec in settings.factors.items():
-            meaning = f"the {settings.label(factor)} of the batch"
-            columns.append(Column(factor, "number" if spec.numeric else "text", meaning))
-        for own in settings.own_responses():
-            meaning = settings.measure(own).label
-            columns.append(Column(own, "number", meaning, required=False))
+    known = TABLES if settings is None else settings.tables()
+    columns = list(known[name].columns)
     if name == "crumble_scores" and BLIND.name in raw.cells.columns:
         columns[0] = Column(columns[0].name, columns[0].kind, columns[0].meaning, required=False)
         columns.insert(1, BLIND)

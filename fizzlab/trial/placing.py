@@ -71,3 +71,40 @@ def put_in_place(folder: Path, making: Path, names: Sequence[str], away: Sequenc
             with contextlib.suppress(OSError):
                 home.rmdir()
         raise
+
+
+def flushed_beside(path: Path, data: bytes) -> Path:
+    """Write what a file is to hold next to it, all the way to the disk; `put` then takes one step."""
+    part = path.with_name(f".{path.name}.part")
+    try:
+        with part.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        if path.exists():
+            shutil.copymode(path, part)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
+    return part
+
+
+def put(part: Path, path: Path) -> None:
+    """Let a finished file take the place of the old one, and wait until the disk has its name."""
+    os.replace(part, path)
+    with contextlib.suppress(OSError):  # not every system offers that
+        held = os.open(path.parent, os.O_RDONLY)
+        try:
+            os.fsync(held)
+        finally:
+            os.close(held)
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Put bytes into a file in one step, and onto the disk: whoever reads sees the old file or the new."""
+    path = path.resolve()
+    part = flushed_beside(path, data)
+    try:
+        put(part, path)
+    finally:
+        part.unlink(missing_ok=True)

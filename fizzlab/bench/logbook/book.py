@@ -10,7 +10,6 @@ from pathlib import Path
 
 import pandas as pd
 
-from fizzlab.bench.journal import JOURNAL, Journal, Line, not_put_in
 from fizzlab.bench.logbook.changes import Cells, Change, done, fits, place, plain, undo
 from fizzlab.bench.logbook.files import FileBusy, TableFile, Workbook, after, find, rows_of
 from fizzlab.bench.logbook.state import Entry, Running, State
@@ -18,6 +17,7 @@ from fizzlab.errors import BadInput, FizzlabError, Problem
 from fizzlab.measures import WATER_C, Kind
 from fizzlab.trial import checks
 from fizzlab.trial.folder import WORKBOOK, columns_of, with_hours
+from fizzlab.trial.journal import JOURNAL, Journal, Line, not_put_in
 from fizzlab.trial.settings import TrialSettings, read_settings
 from fizzlab.trial.tables import LEAVE_OUT, TABLES, RawTable, Table, parse
 

@@ -19,7 +19,7 @@ from typing import Any
 import pandas as pd
 
 from fizzlab.bench.logbook.changes import Cells, Change, Rows, changed
-from fizzlab.bench.workbook import fill_cell, open_in
+from fizzlab.bench.workbook import fill_cell
 from fizzlab.errors import BadInput, FizzlabError, Problem
 from fizzlab.measures import Kind
 from fizzlab.trial.folder import WORKBOOK
@@ -33,6 +33,7 @@ from fizzlab.trial.tables import (
     read_sheets,
     separator_of,
 )
+from fizzlab.trial.workbook import open_in
 
 _MARK = b"\xef\xbb\xbf"  # the byte-order mark that some spreadsheets put first
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from fizzlab.bench.journal import Line
 from fizzlab.bench.logbook.changes import Cells, Change
+from fizzlab.trial.journal import Line
 
 
 @dataclass(frozen=True)

@@ -15,8 +15,7 @@ from scipy import stats
 from fizzlab.design.power.shape import Array, Effect, Structure
 from fizzlab.design.power.touchtrials import Verdicts, verdicts
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.effects.contrasts import contrast, f_test
-from fizzlab.models.effects.variance import Fits, NotEstimable, fit_many, prepare
+from fizzlab.models.strata import Fits, NotEstimable, contrast, f_test, fit_many, prepare
 
 
 def number_fits(plan: Structure, batch: float, day: float, trials: int, seed: int) -> Fits:

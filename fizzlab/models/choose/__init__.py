@@ -17,7 +17,7 @@ from fizzlab.models.choose.confirm import (
 )
 from fizzlab.models.choose.draws import Draws, simulate
 from fizzlab.models.choose.dry_times import DryTimes
-from fizzlab.models.choose.forecasters import Forecaster, OfAnalysis, Sure, for_new_days
+from fizzlab.models.choose.forecasters import Forecaster, OfAnalysis, Sure
 from fizzlab.models.choose.further import next_runs
 from fizzlab.models.choose.judge import Choice, column, grid_settings, judge_settings, tried_settings
 from fizzlab.models.choose.wishes import Limit, Wish, desirability, overall
@@ -37,7 +37,6 @@ __all__ = [
     "confirm",
     "confirmation_sizes",
     "desirability",
-    "for_new_days",
     "grid_settings",
     "judge_confirmation",
     "judge_settings",

@@ -77,7 +77,7 @@ def confirm(
 
     Parameters
     ----------
-    analyses : sequence of Analysis or Forecaster
+    analyses : sequence of ResponseFit or Forecaster
         Those without chance variation are passed over.
     setting : mapping
         A value for each factor.
@@ -99,11 +99,10 @@ def confirm(
 
     Examples
     --------
-    >>> from fizzlab.models.effects import analyse
-    >>> from fizzlab.models.terms import Category
+    >>> from fizzlab.models.effects import fit_response
     >>> trial = pd.DataFrame({"run": list("ABCDEF"), "colour": ["dye", "lake"] * 3,
     ...                       "hours": [4.0, 6.1, 4.4, 6.5, 4.2, 6.0]})
-    >>> found = analyse(trial, "hours", [Category("colour", ("dye", "lake"), "dye")])
+    >>> found = fit_response(trial, "hours", "colour", log=False)
     >>> confirm([found], {"colour": "lake"}, 3).table[["expected", "low", "high"]].round(2).values.tolist()
     [[6.2, 5.67, 6.73]]
     """

@@ -46,7 +46,7 @@ def simulate(analyses: Sequence[Given], settings: pd.DataFrame, *, draws: int = 
 
     Parameters
     ----------
-    analyses : sequence of Analysis or Forecaster
+    analyses : sequence of ResponseFit or Forecaster
         One a response.
     settings : DataFrame
         One row a setting, with a column for each factor.

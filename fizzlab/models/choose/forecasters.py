@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
@@ -12,9 +11,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.models.effects import Analysis, FactorBasis, predict
-from fizzlab.models.effects.analysis import analyse_basis
+from fizzlab.models.basis import FactorBasis
+from fizzlab.models.effects import ResponseFit
 from fizzlab.models.terms import Category, Term
 
 Array = NDArray[np.float64]
@@ -90,12 +88,12 @@ class Forecaster(Protocol):
         """Which settings lie outside of what was tried."""
 
 
-Given = Analysis | Forecaster
+Given = ResponseFit | Forecaster
 
 
 def forecasters(given: Sequence[Given]) -> list[Forecaster]:
-    """The same, analyses of designed trials wrapped."""
-    return [OfAnalysis(each) if isinstance(each, Analysis) else each for each in given]
+    """The same, fits of one number a batch wrapped."""
+    return [OfAnalysis(each) if isinstance(each, ResponseFit) else each for each in given]
 
 
 def scale(level: Array, df: Array) -> Array:
@@ -105,32 +103,6 @@ def scale(level: Array, df: Array) -> Array:
     return np.asarray(found[:, place])
 
 
-def for_new_days(analysis: Analysis) -> tuple[Analysis, tuple[str, ...]]:
-    """The analysis with days at random, so that a day still to come has its share of chance.
-
-    Days taken out as blocks are right for comparing recipes; a forecast must hold for a day that was not
-    among them.
-    """
-    if not analysis.structure.fixed:
-        if analysis.days == 1:
-            return analysis, (ONE_DAY,)
-        return analysis, ()
-    try:
-        found = analyse_basis(
-            analysis.table,
-            analysis.response,
-            analysis.basis,
-            log=analysis.log,
-            days="random",
-            level=analysis.level,
-            method=analysis.method,
-            lost=analysis.lost,
-        )
-    except CannotAnswer as problem:
-        return analysis, (f"How much days differ in {analysis.response} is not counted in: {problem.why}",)
-    return replace(found, warnings=analysis.warnings), ()
-
-
 ONE_DAY = "All batches count as made on one day, so how much days differ is not in the chances."
 
 
@@ -138,16 +110,12 @@ ONE_DAY = "All batches count as made on one day, so how much days differ is not 
 class OfAnalysis:
     """A response with one number a batch."""
 
-    given: Analysis
-
-    @cached_property
-    def _new_days(self) -> tuple[Analysis, tuple[str, ...]]:
-        return for_new_days(self.given)
+    given: ResponseFit
 
     @property
-    def used(self) -> Analysis:
-        """The analysis with days at random."""
-        return self._new_days[0]
+    def used(self) -> ResponseFit:
+        """The fit with days at random."""
+        return self.given.for_new_days
 
     @property
     def response(self) -> str:
@@ -167,18 +135,19 @@ class OfAnalysis:
 
     @property
     def table(self) -> pd.DataFrame:
-        return self.given.table
+        return self.given.batches
 
     @property
     def notes(self) -> tuple[str, ...]:
-        return self._new_days[1]
+        if not self.given.structure.fixed:
+            return (ONE_DAY,) if self.given.n_days == 1 else ()
+        if self.used is self.given:
+            return (f"How much days differ in {self.response} is not counted in: these batches cannot tell.",)
+        return ()
 
     @property
     def keys(self) -> list[str]:
-        table = self.used.table
-        run = table["run"].astype(str) if "run" in table else pd.Series(table.index.astype(str), table.index)
-        piece = run.groupby(run).cumcount()
-        return [f"{name}\n{number}" for name, number in zip(run, piece, strict=True)]
+        return [f"{run}\n0" for run in self.used.batches.index]
 
     @property
     def ranges(self) -> Mapping[str, tuple[float, float]]:
@@ -188,39 +157,34 @@ class OfAnalysis:
         return basis.ranges
 
     def residuals(self) -> pd.Series:
-        runs = [key.split("\n")[0] for key in self.keys]
-        return pd.Series(self.used.y - self.used.fitted, index=runs).groupby(level=0).mean()
+        return pd.Series(self.used.y - self.used.fitted, index=self.used.batches.index)
 
     def shown(self, settings: pd.DataFrame) -> pd.DataFrame:
-        return _rows(self.given, settings)[["estimate", "low", "high"]]
+        rows = _rows(self.given, settings)[["estimate", "conf_low", "conf_high"]]
+        return rows.set_axis(["estimate", "low", "high"], axis=1)
 
     def typical(self, settings: pd.DataFrame) -> pd.DataFrame:
         return _rows(self.used, settings)[["estimate", "se", "df"]]
 
     def errors(self, settings: pd.DataFrame, normal: Array) -> Array:
         """Errors that hang together as the generalised least squares weights of the batches do."""
-        layout = self.used.layout
+        strata = self.used.strata
         component = np.maximum(self.used.fits.components[0], 0.0)
         if component[-1] == 0:
             component = component + np.where(np.arange(len(component)) == len(component) - 1, 1e-12, 0)
-        total = np.einsum("j,jab->ab", component, layout.full)
-        return gls_errors(self.used.weights(settings), layout.x, total, normal)
+        total = np.einsum("j,jab->ab", component, strata.full)
+        return gls_errors(self.used.weights(settings), strata.x, total, normal)
 
     def spread(self, level: Array) -> Array:
-        nothing = np.zeros(self.used.layout.x.shape[1])
-        variance, df = new_variance(self.used, nothing, shares(self.used), known=False)
+        variance, df = self.used.new_variance(None)
         return np.asarray(np.sqrt(variance) * scale(level, np.array([df]))[:, 0])
 
     def bounds(self, setting: pd.DataFrame, batches: int, days: int, level: float) -> Bounds:
-        """Estimate +- t sqrt(x'cov(b)x + day / days + rest / batches), after Satterthwaite."""
         weights = self.used.weights(setting)[0]
-        middle = float(weights @ self.used.fits.beta[0])
-        variance, df = new_variance(self.used, weights, shares(self.used, batches, days))
-        reach = float(stats.t.ppf(0.5 + level / 2, df) * np.sqrt(variance))
-        return Bounds(middle, middle - reach, middle + reach, df)
+        return Bounds(*self.used.new_batches(weights, batches, days, level))
 
     def beyond(self, settings: pd.DataFrame) -> NDArray[np.bool_]:
-        return predict(self.given, settings)["beyond_tried"].to_numpy(bool)
+        return np.array(self.given.extrapolated(settings))
 
 
 @dataclass(frozen=True)
@@ -299,39 +263,5 @@ def gls_errors(weights: Array, x: Array, variance: Array, normal: Array) -> Arra
     return np.asarray(normal @ (line / length[:, None]).T)
 
 
-def _rows(analysis: Analysis, settings: pd.DataFrame) -> pd.DataFrame:
-    return pd.DataFrame([analysis.interval(row) for row in analysis.weights(settings)])
-
-
-def pieces_a_batch(analysis: Analysis) -> float:
-    """Rows for each batch, on average."""
-    return len(analysis.table) / analysis.batches
-
-
-def shares(analysis: Analysis, batches: float = 1.0, days: float = 1.0) -> Array:
-    """Share of each variance component in that of the mean of new batches on new days."""
-    found = []
-    for name in analysis.structure.groups:
-        found.append(1 / batches if name == "run" else 1 / days)
-    pieces = pieces_a_batch(analysis) if analysis.structure.unit == "piece" else 1.0
-    return np.array([*found, 1 / (batches * pieces)])
-
-
-def new_variance(analysis: Analysis, weights: Array, share: Array, known: bool = True) -> tuple[float, float]:
-    """Variance and degrees of freedom of new batches around a forecast, its own error included if `known`.
-
-    df = 2 v^2 / (g'Wg) (F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110-114), with g the slopes of v
-    by the variance components and W their covariance.
-    """
-    fits = analysis.fits
-    component = np.maximum(fits.components[0], 0.0)
-    value = float(share @ component)
-    # a component that came out as nothing is still in doubt, so that its slope stays in
-    slope = share
-    if known:
-        value += float(weights @ fits.covariance[0] @ weights)
-        slope = slope + np.einsum("a,jab,b->j", weights, fits.slopes[0], weights)
-    moved = float(slope @ fits.uncertainty[0] @ slope)
-    spare = float(analysis.layout.spare)
-    df = min(2 * value**2 / moved, spare) if moved > 0 else spare
-    return value, max(df, float(fits.least_df[0]), 1.0)
+def _rows(fit: ResponseFit, settings: pd.DataFrame) -> pd.DataFrame:
+    return pd.DataFrame([fit.interval(row) for row in fit.weights(settings)])

@@ -175,7 +175,7 @@ def judge_settings(
 
     Parameters
     ----------
-    analyses : sequence of Analysis or Forecaster
+    analyses : sequence of ResponseFit or Forecaster
         One a response.
     settings : DataFrame, optional
         One row a setting, with a column for each factor; the combinations that were made if not given. See
@@ -205,13 +205,13 @@ def judge_settings(
 
     Examples
     --------
-    >>> from fizzlab.models.effects import analyse
+    >>> from fizzlab.models.effects import fit_response
     >>> from fizzlab.models.terms import Category
     >>> trial = pd.DataFrame({"run": list("ABCDEF"), "colour": ["dye", "lake"] * 3,
     ...                       "hours": [4.0, 6.1, 4.4, 6.5, 4.2, 6.0],
     ...                       "loss": [3.1, 1.2, 2.9, 1.4, 3.3, 1.1]})
     >>> colour = Category("colour", ("dye", "lake"), "dye")
-    >>> both = [analyse(trial, name, [colour], log=True) for name in ("hours", "loss")]
+    >>> both = [fit_response(trial, name, [colour], log=True) for name in ("hours", "loss")]
     >>> choice = judge_settings(both, limits=[Limit("hours", at_most=8), Limit("loss", at_most=2)])
     >>> choice.best["colour"], bool(choice.best["meets_all"] > 0.9)
     ('lake', True)

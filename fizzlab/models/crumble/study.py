@@ -23,7 +23,7 @@ from fizzlab.models.crumble.index import Part, crumble_index
 from fizzlab.models.crumble.scores import MeanScore, ScoreChance, ScoreFit, score_regression
 from fizzlab.models.crumble.tumble import LossLevel, TumbleFit, batch_losses, tumble_effects
 from fizzlab.models.crumble.tumble import Scale as TumbleScale
-from fizzlab.models.effects import set_for_days
+from fizzlab.models.days import set_for_days
 from fizzlab.models.terms import ALL, Amount, Category, Term, grouping, level_name, varying
 
 #: An amount is also shown at each of its values where there are at most so many, each in two batches or more.

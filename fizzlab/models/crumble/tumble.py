@@ -14,7 +14,7 @@ from fizzlab.errors import CannotAnswer
 from fizzlab.models.crumble.between import between_columns
 from fizzlab.models.crumble.clusters import Array
 from fizzlab.models.crumble.estimates import Effect, JointTest, Kind
-from fizzlab.models.effects import Analysis, analyse
+from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.terms import Category, Term
 
 Scale = Literal["log", "logit"]
@@ -59,7 +59,7 @@ class TumbleFit:
     joint_tests : tuple of JointTest
     levels : tuple of LossLevel
         All batches together, then each level of each category.
-    analysis : Analysis
+    analysis : ResponseFit
         The fit, of the log or logit share.
     batches, tumbles : int
     below_step : tuple of str
@@ -76,7 +76,7 @@ class TumbleFit:
     effects: tuple[Effect, ...]
     joint_tests: tuple[JointTest, ...]
     levels: tuple[LossLevel, ...]
-    analysis: Analysis
+    analysis: ResponseFit
     batches: int
     tumbles: int
     below_step: tuple[str, ...]
@@ -240,10 +240,10 @@ def tumble_effects(
     share = losses["loss_pct"].to_numpy(float) / 100
     unit = losses["step_pct"].to_numpy(float) / 100
 
-    def fitted(steps: float) -> Analysis:
+    def fitted(steps: float) -> ResponseFit:
         values = _transformed(np.where(below, steps * unit, share), scale)
         try:
-            return analyse(used.assign(loss=values), "loss", terms, level=level)
+            return fit_response(used.assign(loss=values), "loss", terms, log=False, conf_level=level)
         except CannotAnswer as reason:
             if np.ptp(values) > 1e-9:
                 raise
@@ -262,7 +262,7 @@ def tumble_effects(
         scale,
         _effects(main, used, terms, kind),
         tuple(
-            JointTest(str(name), row["F"], row["df_num"], row["df_den"], row["p"])
+            JointTest(str(name), row["F"], row["df_num"], row["df_den"], row["p_value"])
             for name, row in main.tests.iterrows()
         ),
         tuple(levels),
@@ -277,7 +277,7 @@ def tumble_effects(
     )
 
 
-def _effects(fit: Analysis, used: pd.DataFrame, terms: Sequence[Term], kind: Kind) -> tuple[Effect, ...]:
+def _effects(fit: ResponseFit, used: pd.DataFrame, terms: Sequence[Term], kind: Kind) -> tuple[Effect, ...]:
     """Each level against its control, and each amount for one unit more (of its logarithm, if taken)."""
     found = []
     for term in terms:
@@ -291,16 +291,16 @@ def _effects(fit: Analysis, used: pd.DataFrame, terms: Sequence[Term], kind: Kin
                 used.assign(**{term.name: start})
             )
             one = fit.interval(step.mean(axis=0))
-            estimate, low, high = np.exp([one["estimate"], one["low"], one["high"]]).tolist()
-            found.append(Effect(name, term.name, kind, estimate, low, high, one["p"], one["df"]))
+            estimate, low, high = np.exp([one["estimate"], one["conf_low"], one["conf_high"]]).tolist()
+            found.append(Effect(name, term.name, kind, estimate, low, high, one["p_value"], one["df"]))
     return tuple(found)
 
 
-def _loss(fit: Analysis, used: pd.DataFrame, scale: Scale, term: str = "", level: str = "") -> LossLevel:
+def _loss(fit: ResponseFit, used: pd.DataFrame, scale: Scale, term: str = "", level: str = "") -> LossLevel:
     """The typical loss where one category has one level; the other terms are as they are in the batches."""
     at = used.assign(**{term: level}) if term else used
     one = fit.interval(fit.weights(at).mean(axis=0))
-    ends = np.array([one["estimate"], one["low"], one["high"]])
+    ends = np.array([one["estimate"], one["conf_low"], one["conf_high"]])
     back = 100 * (np.exp(ends) if scale == "log" else special.expit(ends))
     batches = int((used[term].astype(str) == level).sum()) if term else len(used)
     return LossLevel(term, level, float(back[0]), float(back[1]), float(back[2]), batches)

@@ -43,7 +43,6 @@ from fizzlab.models.curves import (
     CurveComparison,
     CurveFit,
     CurveModel,
-    Interval,
     Parameter,
     compare_curves,
     fit_curve,
@@ -52,8 +51,8 @@ from fizzlab.models.curves import (
 
 Array = NDArray[np.float64]
 
-_END = Parameter("end_g", "mass the piece is heading for in this air", "g", lower=0.0, linear=True)
-_MOISTURE = Parameter("moisture_g", "moisture it loses on the way", "g", lower=0.0, linear=True)
+_END = Parameter("end_g", "mass the piece is heading for in this air", "g", lower=0.0)
+_MOISTURE = Parameter("moisture_g", "moisture it loses on the way", "g", lower=0.0)
 _RATE = Parameter("rate_per_h", "how fast: one over the hours until 37 % is left", "1/h", lower=1e-5)
 _SHAPE = Parameter("shape", "below 1 fast first and slow later, above 1 slow first", lower=0.2, upper=5.0)
 _TRUST = 0.05  # share of the moisture left at the last weighing above which the end is a guess
@@ -320,13 +319,13 @@ def _doubts(fit: CurveFit, left: float, last: float) -> list[str]:
 
 
 def _when(fit: CurveFit, log_hours: Callable[[Array], float], asked: str, level: float) -> DryingTime:
-    found: Interval = profile_interval(fit, log_hours, level, name=asked)
-    if found.high_open or found.low_open or found.high - found.low > np.log(_TOO_WIDE):
+    found = profile_interval(fit, log_hours, level, name=asked)
+    if found.high_open or found.low_open or found.conf_high - found.conf_low > np.log(_TOO_WIDE):
         raise _not_levelled(fit)
     return DryingTime(
         hours=float(np.exp(found.estimate)),
-        low=float(np.exp(found.low)),
-        high=float(np.exp(found.high)),
+        low=float(np.exp(found.conf_low)),
+        high=float(np.exp(found.conf_high)),
         level=level,
         asked=asked,
         last_weighing=float(fit.x.max()),

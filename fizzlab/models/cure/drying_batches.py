@@ -75,7 +75,7 @@ class DriedPieces:
         parts = []
         for (run, piece), found in self.pieces.items():
             hours = np.linspace(0.0, float(found.fit.x.max()), points)
-            mass = found.fit.predict(hours)
+            mass = found.fit.at(hours)
             parts.append(
                 pd.DataFrame(
                     {

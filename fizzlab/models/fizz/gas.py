@@ -201,7 +201,7 @@ def fit_gas(
     extra = _drift_variance(best, known, seconds, level_mass, jumps, step)
     shape: Shape = next(name for name in SHAPES if name == best.model.name)
     estimates = [_estimate(best, of, step, extra, level) for of in _quantities(shape)]
-    fitted = best.predict(predictors(seconds, steps)) - (known.g_s * seconds if known else 0.0)
+    fitted = best.at(predictors(seconds, steps)) - (known.g_s * seconds if known else 0.0)
     bend = best["bend"] if has_bend(shape) else 1.0
     drift_g_s = known.g_s if known else best["drift_g_s"] if tail else 0.0
     splashed = sum(
@@ -244,7 +244,8 @@ def _compare(
 ) -> CurveComparison:
     steps, keep = places(seconds, jumps)
     models = [gas_model(shape, drift=tail, jumps=len(steps)) for shape in shapes]
-    return compare_curves(models, predictors(seconds, steps)[..., keep], mass[keep], resolution=step)
+    x = predictors(seconds, steps)[..., keep]
+    return compare_curves(models, x, mass[keep], resolution=step, evaluations=100)
 
 
 def _straight(seconds: Array, mass: Array, step: float, more: Array | None = None) -> float:
@@ -345,7 +346,7 @@ def _drift_variance(
     for sign in (-1.0, 1.0):
         moved = (mass + sign * drift.se * seconds)[keep]
         try:
-            ends.append(compare_curves([fit.model], x, moved, resolution=step).best.values)
+            ends.append(compare_curves([fit.model], x, moved, resolution=step, evaluations=100).best.values)
         except CannotAnswer:
             ends.append(fit.values)
     half = (ends[1] - ends[0]) / 2

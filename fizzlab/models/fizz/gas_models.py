@@ -170,17 +170,17 @@ def gas_model(shape: Shape, start: bool = True, drift: bool = False, jumps: int 
     ('start_g', 'gas_g', 't50_s', 'bend', 'drift_g_s')
     """
     law = _LAWS[shape]
-    parameters = [Parameter("start_g", "mass of cup, water and piece", "g", linear=True)] if start else []
+    parameters = [Parameter("start_g", "mass of cup, water and piece", "g")] if start else []
     parameters += [
-        Parameter("gas_g", "gas that leaves in the end", "g", lower=0.0, linear=True),
+        Parameter("gas_g", "gas that leaves in the end", "g", lower=0.0),
         Parameter("t50_s", "time until half of it is out", "s", lower=1e-3),
     ]
     if law.bent:
         parameters.append(Parameter("bend", "shape of the curve", "", lower=0.15, upper=10.0))
     if drift:
-        parameters.append(Parameter("drift_g_s", "steady loss besides, as by drying up", "g/s", linear=True))
+        parameters.append(Parameter("drift_g_s", "steady loss besides, as by drying up", "g/s"))
     parameters += [
-        Parameter(f"jump_{k + 1}_g", "sudden step of the scale", "g", linear=True) for k in range(jumps)
+        Parameter(f"jump_{k + 1}_g", "sudden step of the scale", "g") for k in range(jumps)
     ]
     first = int(start)
     after = first + 2 + law.bent

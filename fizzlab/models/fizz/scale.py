@@ -202,7 +202,7 @@ def _with_jumps(
     steps, keep = places(seconds, jumps)
     models = [gas_model(shape, drift=drift, jumps=len(steps)) for shape in SHAPES if shape in shapes]
     x = predictors(seconds, steps)[..., keep]
-    return compare_curves(models, x, mass[keep], resolution=step_g)
+    return compare_curves(models, x, mass[keep], resolution=step_g, evaluations=100)
 
 
 def _largest(
@@ -266,7 +266,7 @@ def _sizes(seconds: Array, mass: Array, jumps: list[Jump], step_g: float, drift:
     except CannotAnswer:
         return [jump.change_g for jump in jumps]
     steps, _ = places(seconds, jumps)
-    fitted = fit.predict(predictors(seconds, steps))
+    fitted = fit.at(predictors(seconds, steps))
     staying = iter([float(v) for v in fit.values[len(fit.values) - len(steps) :]])
     return [
         float((mass - fitted)[seconds == jump.seconds][0]) if jump.kind == "touched" else next(staying)
@@ -276,7 +276,4 @@ def _sizes(seconds: Array, mass: Array, jumps: list[Jump], step_g: float, drift:
 
 def fit_slopes(fit: CurveFit) -> Array:
     """Return the derivatives of the fitted values by the parameters, shape (n, parameters)."""
-    theta = fit.values[None, :]
-    typical = np.maximum(np.abs(theta), 1e-6)
-    slopes: Array = fit.model.slopes(fit.x, theta, (1, len(fit.y)), typical)[0]
-    return slopes
+    return fit.model.slopes(fit.x, fit.values)

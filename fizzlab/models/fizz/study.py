@@ -11,7 +11,7 @@ import pandas as pd
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.effects import set_for_days
+from fizzlab.models.days import set_for_days
 from fizzlab.models.fizz.durations import DurationFit, fit_durations, typical_durations
 from fizzlab.models.fizz.reached import GasFits, GasReached, fit_gas_curves, gas_reached
 from fizzlab.models.fizz.release import Release, colour_seen, fit_release

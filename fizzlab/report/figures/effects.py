@@ -28,7 +28,7 @@ class Panel:
     levels : tuple of str
         In the order of the report.
     means : DataFrame
-        One row a level: level, mean, low, high.
+        One row a level: level, estimate, conf_low, conf_high.
     batches : DataFrame
         One row a batch: level, value; empty where no batch has a number of its own.
     log : bool
@@ -47,8 +47,8 @@ def factor_panels(panels: Sequence[Panel]) -> Figure:
 
     Examples
     --------
-    >>> means = pd.DataFrame(
-    ...     {"level": ["dye", "lake"], "mean": [4.2, 6.2], "low": [3.8, 5.8], "high": [4.6, 6.6]})
+    >>> means = pd.DataFrame({"level": ["dye", "lake"], "estimate": [4.2, 6.2],
+    ...                       "conf_low": [3.8, 5.8], "conf_high": [4.6, 6.6]})
     >>> batches = pd.DataFrame({"level": ["dye", "lake"] * 2, "value": [4.1, 6.3, 4.3, 6.1]})
     >>> len(factor_panels([Panel("dry time, h", ("dye", "lake"), means, batches, True)]).axes)
     1
@@ -84,7 +84,7 @@ def _draw(axes: Axes, panel: Panel) -> None:
         )
         row = panel.means[panel.means["level"] == level]
         if len(row):
-            mean, low, high = (float(row[name].iloc[0]) for name in ("mean", "low", "high"))
+            mean, low, high = (float(row[name].iloc[0]) for name in ("estimate", "conf_low", "conf_high"))
             axes.plot([low, high], [place + 0.16] * 2, color=INK, lw=2.2, solid_capstyle="butt")
             axes.plot(
                 [mean], [place + 0.16], look[level].marker, color=look[level].colour, ms=8, mec=INK, mew=1.0

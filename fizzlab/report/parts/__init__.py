@@ -3,14 +3,13 @@
 from fizzlab.report.parts.choose import choice, choosing
 from fizzlab.report.parts.crumble import crumble, crumble_answer, crumbling
 from fizzlab.report.parts.drying import answer, cautions, dry_times, drying, methods, next_steps, readings
-from fizzlab.report.parts.effects import Tests, batch_numbers, comparing, in_detail, what_changed
+from fizzlab.report.parts.effects import batch_numbers, in_detail, what_changed
 from fizzlab.report.parts.fizz import fizz, fizz_answer, fizz_readings, fizzing
 from fizzlab.report.parts.general import left_out, opening, record_block
 from fizzlab.report.parts.season import across_trials, drift, not_counted, pooled, season, season_methods
 from fizzlab.report.parts.weighing import by_weight, weighing
 
 __all__ = [
-    "Tests",
     "across_trials",
     "answer",
     "batch_numbers",
@@ -18,7 +17,6 @@ __all__ = [
     "cautions",
     "choice",
     "choosing",
-    "comparing",
     "crumble",
     "crumble_answer",
     "crumbling",

@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.changes import Changed
-from fizzlab.models.responses import costs
+from fizzlab.models.effects import ResponseFit
 from fizzlab.models.terms import Amount, Category, Term
+from fizzlab.report.analysis import Analysed, analyse, costs
 from fizzlab.report.findings import Finding
+from fizzlab.report.old_studies import OldStudy
 from fizzlab.report.page import Findings, Grid, Notes, Picture
 from fizzlab.report.parts.confirm import TITLE as CONFIRMED
 from fizzlab.report.parts.confirm import Outcome, judge_batches, outcome
-from fizzlab.report.parts.drying import Drying, spoken
-from fizzlab.report.parts.effects import Tests, comparing
+from fizzlab.report.parts.drying import spoken
 from fizzlab.report.parts.general import Pieces
 from fizzlab.trial.folder import Trial
 
@@ -67,68 +67,61 @@ class Chosen:
         return max(each.table["run"].nunique() for each in self.given)
 
 
-def choosing(trial: Trial, tests: Tests, changed: Changed | None) -> Chosen | Outcome | CannotAnswer | None:
+def choosing(done: Analysed) -> Chosen | Outcome | CannotAnswer | None:
     """Judge every combination; None where trial.toml states no limit and no wish, or no factor changed.
 
     A trial that confirms another's choice is set beside its forecasts instead.
     """
-    if trial.confirms is not None:
-        return _confirmed(trial, tests, trial.confirms)
-    return _chosen(trial, tests, changed)
+    if done.trial.confirms is not None:
+        return _confirmed(done, done.trial.confirms)
+    return _chosen(done)
 
 
-def _confirmed(trial: Trial, tests: Tests, original: Trial) -> Outcome | CannotAnswer:
-    from fizzlab.report.parts.crumble import crumbling
-    from fizzlab.report.parts.drying import drying
-    from fizzlab.report.parts.fizz import fizzing
-    from fizzlab.report.parts.weighing import weighing
-
-    before = Tests(drying(original), weighing(original), crumbling(original), fizzing(original))
-    chosen = _chosen(original, before, comparing(original, before))
+def _confirmed(done: Analysed, original: Trial) -> Outcome | CannotAnswer:
+    chosen = _chosen(analyse(original))
     if chosen is None:
         do = "State them there: [responses.NAME] of its trial.toml."
         return CannotAnswer(f"The trial {original.settings.code} states no limit and no wish.", do)
     if isinstance(chosen, CannotAnswer):
         return chosen
     try:
-        return judge_batches(trial, tests, chosen, original)
+        return judge_batches(done, chosen, original)
     except CannotAnswer as reason:
         return reason
 
 
-def _chosen(trial: Trial, tests: Tests, changed: Changed | None) -> Chosen | CannotAnswer | None:
+def _chosen(done: Analysed) -> Chosen | CannotAnswer | None:
+    trial = done.trial
     asked = [
         name
         for name, each in trial.settings.responses.items()
         if each.limit(name) is not None or each.wish(name) is not None
     ]
-    if not asked or changed is None or not changed.terms:
+    if not asked or not done.terms:
         return None
-    given, missing, notes = _gathered(trial, tests, changed, asked)
+    given, missing, notes = _gathered(done, asked)
     if not given:
         why = " ".join(str(reason) for reason in missing.values())
         return CannotAnswer(f"No response that trial.toml asks for can be judged. {why}", "Measure them.")
     try:
-        return _judged(trial, tests, changed, given, missing, notes)
+        return _judged(done, given, missing, notes)
     except CannotAnswer as reason:
         return reason
 
 
 def _judged(
-    trial: Trial,
-    tests: Tests,
-    changed: Changed,
+    done: Analysed,
     given: list[Forecaster],
     missing: Mapping[str, CannotAnswer],
     notes: list[str],
 ) -> Chosen:
     from fizzlab.models.choose import confirm, judge_settings
 
-    settings = trial.settings
+    trial, settings = done.trial, done.trial.settings
     names = [each.response for each in given]
     limits = [limit for name in names if (limit := settings.responses[name].limit(name)) is not None]
     wishes = [wish for name in names if (wish := settings.responses[name].wish(name)) is not None]
-    made, more = _made(trial, changed, given)
+    made, more = _made(trial, done, given)
     choice = judge_settings(given, made, limits=limits, wishes=wishes, seed=settings.seed)
     grid = _grid(trial, choice, given)
     confirmation: Confirmation | CannotAnswer
@@ -136,14 +129,14 @@ def _judged(
         confirmation = confirm(given, choice.best, settings.choose.confirm_batches)
     else:
         confirmation = CannotAnswer("Nothing that was judged varies by chance.", "Nothing need be confirmed.")
-    study = tests.dried.study if isinstance(tests.dried, Drying) else None
+    study = _dried(done)
     return Chosen(
         choice=choice,
         given=tuple(given),
         not_judged=missing,
         grid=grid,
         confirmation=confirmation,
-        further=_further(trial, changed, choice, given),
+        further=_further(trial, done, choice, given),
         dry_share=_share(trial, study) if "dry_h" in names else None,
         air=_air(trial, study) if "dry_h" in names and study is not None else "",
         notes=(*notes, *more),
@@ -151,20 +144,20 @@ def _judged(
 
 
 def _gathered(
-    trial: Trial, tests: Tests, changed: Changed, asked: Sequence[str]
+    done: Analysed, asked: Sequence[str]
 ) -> tuple[list[Forecaster], dict[str, CannotAnswer], list[str]]:
     """What stands behind each response that has a limit or a wish, and why others have nothing."""
     given: list[Forecaster] = []
     missing: dict[str, CannotAnswer] = {}
     notes: list[str] = []
     for name in asked:
-        found = _forecaster(trial, tests, changed, name, notes)
+        found = _forecaster(done, name, notes)
         if isinstance(found, CannotAnswer):
             missing[name] = found
             continue
-        lacking = {term.name for term in changed.terms} - {factor.name for factor in found.factors}
+        lacking = {term.name for term in done.terms} - {factor.name for factor in found.factors}
         if lacking:
-            which = " and ".join(trial.settings.label(factor) for factor in sorted(lacking))
+            which = " and ".join(done.trial.settings.label(factor) for factor in sorted(lacking))
             missing[name] = CannotAnswer(
                 f"All batches with a number had the same {which}.", "Measure the others too."
             )
@@ -173,56 +166,61 @@ def _gathered(
     return given, missing, notes
 
 
-def _forecaster(
-    trial: Trial, tests: Tests, changed: Changed, name: str, notes: list[str]
-) -> Forecaster | CannotAnswer:
-    from fizzlab.models.choose import DryTimes, OfAnalysis
-    from fizzlab.models.cure.study import DryingStudy, WeighedStudy
+def _dried(done: Analysed) -> DryingStudy | None:
+    study = done.study("dry_h")
+    return study.old.study if isinstance(study, OldStudy) else None
 
-    if name == "dry_h":
-        if isinstance(tests.dried, Drying):
-            return DryTimes(tests.dried.study, max(trial.settings.drying.shares))
-        return tests.dried or CannotAnswer("It was not measured.", "Touch pieces at set hours.")
-    if name == "weighed_dry_h" and isinstance(tests.weighed, WeighedStudy):
-        model = tests.weighed.model
+
+def _forecaster(done: Analysed, name: str, notes: list[str]) -> Forecaster | CannotAnswer:
+    from fizzlab.models.choose import DryTimes, OfAnalysis
+    from fizzlab.models.cure.study import DryingStudy
+
+    trial = done.trial
+    study = _dried(done)
+    if name == "dry_h" and study is not None:
+        return DryTimes(study, max(trial.settings.drying.shares))
+    weighed = done.study("weighed_dry_h")
+    if name == "weighed_dry_h" and isinstance(weighed, OldStudy):
+        model = weighed.old.model
         if isinstance(model, DryingStudy):
             return DryTimes(model, 0.5, name)
     if name == "cost":
-        return _cost(trial, changed)
-    if name in changed.analyses:
-        if changed.depends(name):
+        return _cost(done)
+    fit = done.fits.get(name)
+    if isinstance(fit, ResponseFit) and fit.effects:
+        if done.depends(name):
             notes.append(
                 f"In {trial.settings.measure(name).label} one factor's effect depends on another, so its combinations are not "
                 "taken as the sum of their factors."
             )
-            return OfAnalysis(changed.joint[name])
-        return OfAnalysis(changed.analyses[name])
-    if name == "drop_cm" and any(change.response == name for change in changed.changes):
+            return OfAnalysis(done.joint[name])
+        return OfAnalysis(fit)
+    if name == "drop_cm" and fit is not None:
         return CannotAnswer(
             "Drops tell of ways of making, and give no number for each batch.", "See Crumbling."
         )
-    return changed.reasons.get(name) or CannotAnswer("It was not measured.", "Measure it on each batch.")
+    return done.reasons.get(name) or CannotAnswer("It was not measured.", "Measure it on each batch.")
 
 
-def _cost(trial: Trial, changed: Changed) -> Forecaster | CannotAnswer:
+def _cost(done: Analysed) -> Forecaster | CannotAnswer:
     from fizzlab.models.choose import Sure
 
-    settings = trial.settings
+    settings = done.trial.settings
     recipe, written = settings.made_recipe(), settings.recipe
     if recipe is None or written is None or written.pieces is None:
         return CannotAnswer("The recipe is not in trial.toml.", "Write [recipe], with prices and pieces.")
     terms, pieces = settings.terms(), written.pieces
-    runs = trial.rows("runs")
+    runs = done.trial.rows("runs")
 
     def value(rows: pd.DataFrame) -> list[float]:
-        return costs(recipe, pieces, _whole(rows, runs, changed.terms, terms), terms)
+        return costs(recipe, pieces, _whole(rows, runs, done.terms, terms), terms)
 
-    table = runs[["run", *(term.name for term in changed.terms)]]
+    table = runs[["run", *(term.name for term in done.terms)]]
     try:
         value(table.head(1))
     except CannotAnswer as reason:
         return reason
-    return Sure("cost", tuple(changed.terms), value, table)
+    return Sure("cost", tuple(done.terms), value, table)
 
 
 def _whole(
@@ -242,7 +240,7 @@ def _whole(
     return found
 
 
-def _made(trial: Trial, changed: Changed, given: Sequence[Forecaster]) -> tuple[pd.DataFrame, list[str]]:
+def _made(trial: Trial, changed: Analysed, given: Sequence[Forecaster]) -> tuple[pd.DataFrame, list[str]]:
     """The combinations that were made and that every response knows."""
     names = [term.name for term in changed.terms]
     made = trial.rows("runs")[names].drop_duplicates().reset_index(drop=True)
@@ -281,7 +279,7 @@ def _grid(trial: Trial, choice: Choice, given: Sequence[Forecaster]) -> Choice |
 
 
 def _further(
-    trial: Trial, changed: Changed, choice: Choice, given: Sequence[Forecaster]
+    trial: Trial, changed: Analysed, choice: Choice, given: Sequence[Forecaster]
 ) -> Plan | CannotAnswer:
     from fizzlab.bench.planning import design_factor
     from fizzlab.models.choose import OfAnalysis, next_runs

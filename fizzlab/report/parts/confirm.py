@@ -12,11 +12,10 @@ import pandas as pd
 from fizzlab.errors import CannotAnswer
 from fizzlab.models import air
 from fizzlab.models.cure.touch import brackets
-from fizzlab.models.responses import batch_responses
 from fizzlab.models.terms import Category
+from fizzlab.report.analysis import Analysed
 from fizzlab.report.page import Findings, Grid, Notes
 from fizzlab.report.parts.drying import spoken
-from fizzlab.report.parts.effects import Tests
 from fizzlab.report.parts.general import Pieces, plain
 from fizzlab.trial.folder import Trial
 
@@ -79,7 +78,7 @@ class Outcome:
     notes: tuple[str, ...]
 
 
-def judge_batches(trial: Trial, tests: Tests, chosen: Chosen, original: Trial) -> Outcome:
+def judge_batches(done: Analysed, chosen: Chosen, original: Trial) -> Outcome:
     """Set the batches of `trial` beside the forecasts of the trial that chose them.
 
     Raises
@@ -87,8 +86,9 @@ def judge_batches(trial: Trial, tests: Tests, chosen: Chosen, original: Trial) -
     CannotAnswer
         No batch is of a combination that can be forecast, or none has a number.
     """
+    trial = done.trial
     runs = trial.rows("runs")
-    numbers, notes = _numbers(trial, tests, original)
+    numbers, notes = done.batches, [f"{name}: {reason}" for name, reason in done.reasons.items()]
     looks = brackets(trial.rows("touch_checks")) if trial.has("touch_checks") else pd.DataFrame()
     known = _air(trial)
     limits = {limit.response: limit for limit in chosen.choice.limits}
@@ -169,17 +169,6 @@ def _foreseen(given: tuple[Forecaster, ...], setting: pd.Series) -> bool:
         for factor in each.factors
         if isinstance(factor, Category)
     )
-
-
-def _numbers(trial: Trial, tests: Tests, original: Trial) -> tuple[pd.DataFrame, list[str]]:
-    found = batch_responses(
-        trial.rows("runs"),
-        weighed=None if isinstance(tests.weighed, CannotAnswer) else tests.weighed,
-        crumbled=None if tests.crumbled is None else tests.crumbled.study,
-        fizzed=None if tests.fizzed is None else tests.fizzed.study,
-        own=original.settings.own_responses(),
-    )
-    return found.batches, [f"{name}: {reason}" for name, reason in found.not_told.items()]
 
 
 def _air(trial: Trial) -> pd.DataFrame:

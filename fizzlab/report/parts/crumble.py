@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.changes import Changed
 from fizzlab.models.crumble import (
     CrumbleStudy,
     DropFit,
@@ -17,6 +16,7 @@ from fizzlab.models.crumble import (
     TumbleStudy,
     study_crumble,
 )
+from fizzlab.report.analysis import Analysed
 from fizzlab.report.figures import crumble as drawn
 from fizzlab.report.findings import Finding
 from fizzlab.report.page import Findings, Grid, Notes, Picture
@@ -77,14 +77,14 @@ def crumbling(trial: Trial) -> Crumbled | None:
     return Crumbled(study, worded.comparisons(study, trial.settings.label))
 
 
-def crumble_answer(crumbled: Crumbled | None, changed: Changed | None = None) -> Pieces:
+def crumble_answer(crumbled: Crumbled | None, changed: Analysed | None = None) -> Pieces:
     """What was shown of crumbling and what could not be, in two sentences at most, unless `changed` told it."""
-    if crumbled is None or not crumbled.found or (changed is not None and changed.changes):
+    if crumbled is None or not crumbled.found or (changed is not None and changed.effects):
         return []
     return [Findings(worded.answer_findings(crumbled.found))]
 
 
-def crumble(trial: Trial, crumbled: Crumbled | None, changed: Changed | None = None) -> Pieces:
+def crumble(trial: Trial, crumbled: Crumbled | None, changed: Analysed | None = None) -> Pieces:
     """Crumbling in full: each test with its findings, figure and doubts, and how it was worked out.
 
     What `changed` has told of the factors, by the fit that may judge it, is not told again.

@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.changes import Changed
 from fizzlab.models.cure import DryingStudy, brackets, seen_order, study_touch
 from fizzlab.models.terms import ALL, Category, Term, grouping, level_name
+from fizzlab.report.analysis import Analysed
 from fizzlab.report.figures import drying as drawn
 from fizzlab.report.findings import Finding
 from fizzlab.report.page import Findings, Grid, Notes, Picture
@@ -93,12 +93,12 @@ def _needed(trial: Trial, study: DryingStudy) -> list[Finding]:
     return worded.needed_findings(study, found, temp)
 
 
-def answer(trial: Trial, dried: Dried, changed: Changed | None = None) -> Pieces:
+def answer(trial: Trial, dried: Dried, changed: Analysed | None = None) -> Pieces:
     """The answer in a few sentences, and the figure that shows it.
 
     Where `changed` has told what the factors did, this is about dry times, and does not tell it again.
     """
-    told = changed is not None and bool(changed.changes)
+    told = changed is not None and bool(changed.effects)
     if told and dried is None:
         return []
     pieces: Pieces = ["## How soon pieces dry" if told else "## The answer"]

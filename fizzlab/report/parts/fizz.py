@@ -11,11 +11,11 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.changes import Changed
 from fizzlab.models.fizz.reached import GasFits
 from fizzlab.models.fizz.release import Release
 from fizzlab.models.fizz.study import Compared, FizzStudy, Reached, Stored, study_fizz, theory_of_recipe
 from fizzlab.models.terms import grouping
+from fizzlab.report.analysis import Analysed
 from fizzlab.report.figures import fizz as drawn
 from fizzlab.report.findings import Finding
 from fizzlab.report.page import Findings, Grid, Notes, Picture
@@ -108,15 +108,15 @@ def fizz_readings(trial: Trial) -> Pieces:
     return [Notes(lines)]
 
 
-def fizz_answer(trial: Trial, fizzed: Fizzed | None, changed: Changed | None = None) -> Pieces:
+def fizz_answer(trial: Trial, fizzed: Fizzed | None, changed: Analysed | None = None) -> Pieces:
     """What the fizz tests say, in two sentences at most, unless `changed` told it."""
-    if fizzed is None or (changed is not None and changed.changes):
+    if fizzed is None or (changed is not None and changed.effects):
         return []
     said = worded.summary(fizzed.study, trial.settings.label)
     return [Notes(said, "answer")] if said else []
 
 
-def fizz(trial: Trial, fizzed: Fizzed | None, changed: Changed | None = None) -> Pieces:
+def fizz(trial: Trial, fizzed: Fizzed | None, changed: Analysed | None = None) -> Pieces:
     """Fizz in full: by stopwatch, by weight, colour, storage, what to mind, and how it was worked out.
 
     What `changed` has told of the factors, by the fit that may judge it, is not told again.

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.changes import Changed
 from fizzlab.models.cure import DryingStudy, WeighedStudy, study_weighings
 from fizzlab.models.terms import Category, Term, grouping
+from fizzlab.report.analysis import Analysed
 from fizzlab.report.figures.drying import drying_curves
 from fizzlab.report.page import Findings, Grid, Notes, Picture
 from fizzlab.report.parts.general import Pieces
@@ -39,7 +39,7 @@ def weighing(trial: Trial) -> Weighed:
         return reason
 
 
-def by_weight(trial: Trial, weighed: Weighed, changed: Changed | None = None) -> Pieces:
+def by_weight(trial: Trial, weighed: Weighed, changed: Analysed | None = None) -> Pieces:
     """Dry times by weight: the findings, the curves, the table of pieces, and how it was worked out.
 
     What `changed` has told of the factors is not told again in sentences.

@@ -1,205 +1,233 @@
-"""What changed, in sentences: a factor and a response, the number with its interval, and how sure it is."""
+"""What changed, in sentences: made of an effect and of the words of its measure, whatever was measured."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from math import isfinite
+from collections.abc import Callable, Sequence
+from math import isfinite, isinf
 
 import pandas as pd
 
-from fizzlab.models.changes import SHOWN_P, Changed
-from fizzlab.models.effects import (
-    Analysis,
-    Change,
-    Comparisons,
-    OddBatches,
-    PowerAdvice,
-    against_control,
-    all_pairs,
-)
+from fizzlab.measures import Measure, Words
+from fizzlab.models.comparisons import compare
+from fizzlab.models.effects import ResponseFit
+from fizzlab.models.result import Effect
 from fizzlab.models.terms import Category, level_name
+from fizzlab.report.analysis import SHOWN_P, Analysed
 from fizzlab.report.findings import Finding
-from fizzlab.report.phrases.numbers import capital, listed, number, of_hundred, percent, ratio, signed
-from fizzlab.trial.settings import Measure
+from fizzlab.report.phrases.numbers import capital, number, of_hundred, percent
 
 Label = Callable[[str], str]
-Measures = Callable[[str], Measure]
+
+TABLE_CAPTION = "Every change and every response, with 95 % intervals, each judged by itself. “Can't tell” is not “the same”"
 
 
-@dataclass(frozen=True)
-class Voice:
-    """How one response is spoken of.
+def words_of(measure: Measure) -> Words:
+    """Its words; a maker's own measure is spoken of by its label."""
+    if measure.words == Words("have more", "have less"):
+        return Words(f"have more {measure.label}", f"have less {measure.label}")
+    return measure.words
 
-    Parameters
-    ----------
-    more, less : str
-        What pieces did where the number is greater, and where it is smaller.
-    up, down : str
-        The same in one word, for the table.
-    times : str
-        After a ratio: "1.5 times as long".
+
+# --- sizes ------------------------------------------------------------------------------------
+
+
+def by_how_much(value: float, effect: Effect, measure: Measure) -> str:
+    """How far a value of an effect lies from no difference, without its direction.
+
+    Examples
+    --------
+    >>> from fizzlab.measures import MEASURES
+    >>> from fizzlab.models.terms import Amount
+    >>> effect = Effect("dry_h", Amount("oil_g", "g"), "4 g", "2 g", "ratio", 1.38, 1.2, 1.59, 8, 0.01)
+    >>> [by_how_much(value, effect, MEASURES["dry_h"]) for value in (1.38, 0.85, 2.4, 0.2)]
+    ['38 %', '15 %', '2.4 times', '80 %']
     """
-
-    more: str
-    less: str
-    up: str = "more"
-    down: str = "less"
-    times: str = "times as much"
-
-
-VOICES: Mapping[str, Voice] = {
-    "dry_h": Voice("took longer to dry", "dried sooner", "longer", "sooner", "times as long"),
-    "weighed_dry_h": Voice("took longer to dry", "dried sooner", "longer", "sooner", "times as long"),
-    "tumble_loss_pct": Voice("lost more in the tumble", "lost less in the tumble"),
-    "drop_cm": Voice("broke from higher up", "broke from lower down", "higher", "lower", "times as high"),
-    "score": Voice("scored worse", "scored better", "worse", "better", "times the odds of a worse score"),
-    "fizz_s": Voice("fizzed longer", "fizzed for less time", "longer", "shorter", "times as long"),
-    "colour_s": Voice("showed colour later", "showed colour sooner", "later", "sooner", "times as long"),
-    "half_out_s": Voice("took longer to it", "took less time to it", "later", "sooner", "times as long"),
-    "gas_pct": Voice("gave more of their gas", "gave less of their gas"),
-    "cost": Voice("cost more", "cost less"),
-}
-
-TABLE_CAPTION = (
-    "What each change did: how many times as much (or, with a sign, how much more or less), and the 95 % interval. "
-    "“Not shown” is not “the same”: the readings fit anything in the interval. Each cell is judged by itself"
-)
+    if effect.scale == "difference":
+        unit = "points" if measure.unit == "%" else measure.unit
+        return f"{number(abs(value))} {unit}".strip()
+    if value >= 1.995:
+        return "twice" if abs(value - 2) < 0.05 else f"{number(value)} times"
+    return percent(abs(value - 1))
 
 
-def voice_of(response: str, measure: Measure) -> Voice:
-    """How a response is spoken of; a maker's own by its label."""
-    return VOICES.get(response) or Voice(f"had more {measure.label}", f"had less {measure.label}")
+def span(effect: Effect, measure: Measure) -> str:
+    """The interval of an effect that was shown, in the direction that the sentence gave."""
+    ends = sorted((effect.conf_low, effect.conf_high), key=lambda end: abs(end - effect.null))
+    if not all(isfinite(end) for end in ends):
+        return f"at least {by_how_much(ends[0], effect, measure)}"
+    least, most = (by_how_much(end, effect, measure) for end in ends)
+    unit = least.rpartition(" ")[2]
+    same = unit and most.endswith(f" {unit}")
+    return f"{least.removesuffix(f' {unit}') if same else least} to {most}"
 
 
-def size(change: Change, measure: Measure, brief: bool = False) -> str:
-    """The estimate with its interval, in words; in brief without the words that were said just before."""
-    start = "" if brief else f"{percent(change.coverage)} interval "
-    if change.sure:
-        return _signed(change.estimate, measure.unit)
-    if change.scale == "difference":
-        ends = f"{signed(change.low)} to {_signed(change.high, measure.unit)}"
-        return f"{_signed(change.estimate, measure.unit)} ({start}{ends})"
-    times = "times" if brief else voice_of(change.response, measure).times
-    return f"{ratio(change.estimate)} {times} ({start}{_ratio_ends(change)})"
+def directed(value: float, effect: Effect, measure: Measure) -> str:
+    """A value of an effect with its direction: ``"17 % faster"``."""
+    words = words_of(measure)
+    size = by_how_much(value, effect, measure)
+    if size.endswith("times") or size == "twice":
+        return f"{size} as {words.up}" if words.up in ("much", "long") else f"{size} ({words.up})"
+    return f"{size} {words.up if value > effect.null else words.down}"
 
 
-def _signed(value: float, unit: str) -> str:
-    return f"{signed(value)} {unit}".strip()
+def possible(effect: Effect, measure: Measure) -> str:
+    """What an effect that was not shown leaves open."""
+    ends = (effect.conf_low, effect.conf_high)
+    open_low = not isfinite(ends[0]) or (effect.scale != "difference" and ends[0] <= 0)
+    if open_low and not isfinite(ends[1]):
+        return "anything is possible"
+    if open_low:
+        return f"anything up to {directed(ends[1], effect, measure)} is possible"
+    if not isfinite(ends[1]):
+        return f"anything from {directed(ends[0], effect, measure)} upwards is possible"
+    low, high = (directed(end, effect, measure) for end in ends)
+    return f"anything from {low} to {high} is possible"
 
 
-def _ratio_ends(change: Change) -> str:
-    """The interval of a ratio; an end that the readings leave open is said to be."""
-    if isfinite(change.high) and change.low > 0:
-        return f"{ratio(change.low)} to {ratio(change.high)}"
-    if isfinite(change.high):
-        return f"up to {ratio(change.high)}, with no lower end"
-    if change.low > 0:
-        return f"from {ratio(change.low)} up, with no upper end"
-    return "without ends"
+# --- sentences --------------------------------------------------------------------------------
 
 
-def finding(change: Change, measure: Measure, said: str) -> Finding:
-    """One change with its numbers, and the sentence that tells it, perhaps with others."""
-    column = f"{change.factor}[{change.level}]" if isinstance(change.term, Category) else change.factor
-    unit = change.scale if change.scale != "difference" else measure.unit or "money"
-    low, high = (value if isfinite(value) else None for value in (change.low, change.high))
+def sentence(effects: Sequence[Effect], measure: Measure, label: Label) -> str:
+    """Tell the effects of one factor on one response: what was shown first, then what is open.
+
+    Examples
+    --------
+    >>> from fizzlab.measures import MEASURES
+    >>> colour = Category("colour", ("dye", "lake"), "dye")
+    >>> shown = Effect("dry_h", colour, "lake", "dye", "ratio", 1.38, 1.2, 1.59, 8, 0.01)
+    >>> sentence([shown], MEASURES["dry_h"], str)
+    'Pieces with lake dry 38 % slower than with dye (20 to 59 %).'
+    >>> open_ = Effect("dry_h", colour, "lake", "dye", "ratio", 1.1, 0.83, 1.47, 8, 0.5)
+    >>> sentence([open_], MEASURES["dry_h"], str)
+    "Dry time, lake against dye: can't tell yet; anything from 17 % faster to 47 % slower is possible."
+    """
+    shown = [_shown(effect, measure, label) for effect in effects if effect.shown]
+    equal = [_equal(effect, measure, label) for effect in effects if effect.same and not effect.shown]
+    none = [e for e in effects if e.exact and not e.shown]
+    if none:
+        equal.append(f"{capital(measure.label)}: no difference between {against(none[0], label, ' and ')}.")
+    open_ = [
+        f"{capital(measure.label)}, {against(effect, label)}: can't tell yet; {possible(effect, measure)}."
+        for effect in effects
+        if not (effect.shown or effect.same or effect.exact)
+    ]
+    return " ".join([*shown, *equal, *open_])
+
+
+def _shown(effect: Effect, measure: Measure, label: Label) -> str:
+    words = words_of(measure)
+    way, up = (words.more, words.up) if effect.greater else (words.less, words.down)
+    size = by_how_much(effect.estimate, effect, measure)
+    times = size.endswith("times") or size == "twice"
+    told = way if times else way.replace(up, f"{size} {up}", 1) if up in way else f"{way}, {size},"
+    start = f"Pieces with {_with(effect, effect.level, label)} {told} than with {effect.control}"
+    if effect.exact:
+        return f"{start}."
+    ends = span(effect, measure)
+    told = f"{start}: {size} ({ends})" if times else f"{start} ({ends})"
+    return f"{told}; you count that as equal." if effect.same else f"{told}."
+
+
+def _equal(effect: Effect, measure: Measure, label: Label) -> str:
+    apart = max(effect.same_high, 1 / effect.same_low) - 1
+    return (
+        f"{capital(measure.label)}: {against(effect, label, ' and ')} are as good as equal, at most {percent(apart)} apart "
+        f"(you set {percent((effect.margin or 1) - 1)})."
+    )
+
+
+def _with(effect: Effect, level: str, label: Label) -> str:
+    return level if isinstance(effect.term, Category) else f"{level} of {label(effect.factor)}"
+
+
+def against(effect: Effect, label: Label, between: str = " against ") -> str:
+    """The two levels: ``"lake against dye"``, ``"4 g against 2 g of oil"``."""
+    return f"{effect.level}{between}{_with(effect, effect.control, label)}"
+
+
+def finding(effect: Effect, measure: Measure, said: str) -> Finding:
+    """One effect with its numbers, and the sentence that tells it, perhaps with others."""
+    low, high = (value if isfinite(value) else None for value in (effect.conf_low, effect.conf_high))
     return Finding(
-        f"changed.{change.response}.{column}",
+        f"changed.{effect.topic}",
         said,
-        change.estimate,
+        effect.estimate,
         low,
         high,
-        unit,
-        change.coverage,
-        df=change.df if isfinite(change.df) else None,
-        batches=change.batches,
+        effect.scale if effect.scale != "difference" else measure.unit or "money",
+        effect.conf_level,
+        df=None if isinf(effect.df) else effect.df,
+        batches=effect.n_batches,
     )
 
 
-def sentence(changes: Sequence[Change], measure: Measure, label: Label) -> str:
-    """One factor and one response in one sentence: what was shown first, what was not after it."""
-    voice = voice_of(changes[0].response, measure)
-    parts = []
-    for way, more in ((voice.more, True), (voice.less, False)):
-        shown = [change for change in changes if change.shown and change.greater == more]
-        if shown:
-            parts.append(_shown(shown, way, measure, label))
-    same = [change for change in changes if change.same and not change.shown]
-    if same:
-        parts.append(_same(same, measure))
-    no_change = [change for change in changes if change.sure and not change.shown]
-    if no_change:
-        parts.append(f"no difference to {no_change[0].control} with {listed([c.level for c in no_change])}")
-    open_ = [change for change in changes if not (change.shown or change.same or change.sure)]
-    if open_:
-        parts.append(_open(open_, measure, label))
-    return f"{capital(measure.label)}: {'; '.join(parts)}."
+# --- the table of all of it, and what is not in it ---------------------------------------------
 
 
-def _shown(changes: Sequence[Change], way: str, measure: Measure, label: Label) -> str:
-    first = changes[0]
-    prices = " (in the money of the prices in trial.toml)" if first.sure else ""
-    if not isinstance(first.term, Category):
-        who = f"with more {label(first.factor)}, {first.control} to {first.level}, pieces {way}"
-        return f"{who}{prices}: {size(first, measure)}{_yet(first)}"
-    sizes = [
-        f"with {change.level} {size(change, measure, brief=place > 0)}{_yet(change)}"
-        for place, change in enumerate(changes)
-    ]
-    return f"pieces {way} than those with {first.control}{prices}: {listed(sizes)}"
+def table(done: Analysed, label: Label) -> pd.DataFrame:
+    """Response by change: how much, in which direction, and how sure."""
+    columns: dict[str, dict[str, str]] = {}
+    for effect in done.effects:
+        measure = done.trial.settings.measure(effect.response)
+        columns.setdefault(capital(measure.label), {})[against(effect, label)] = cell(effect, measure)
+    rows = list(dict.fromkeys(key for cells in columns.values() for key in cells))
+    found = pd.DataFrame(columns).reindex(rows).fillna("")
+    if len(found.columns) > 4 and len(found.columns) > len(found):
+        return found.T.reset_index().rename(columns={"index": "response"})
+    return found.reset_index().rename(columns={"index": "change"})
 
 
-def _same(changes: Sequence[Change], measure: Measure) -> str:
-    first = changes[0]
-    margin = first.margin or 1.0
-    of = f"with {first.control}" if isinstance(first.term, Category) else f"at {first.control}"
-    start = "with" if isinstance(first.term, Category) else "at"
-    sizes = [f"{start} {change.level} {ratio(change.estimate)} times{_yet(change)}" for change in changes]
-    return (
-        f"the same as {of}, within the margin that you stated ({ratio(1 / margin)} to {ratio(margin)} times): "
-        f"{listed(sizes)}"
+def cell(effect: Effect, measure: Measure) -> str:
+    """One effect for a table."""
+    if effect.exact:
+        return f"{directed(effect.estimate, effect, measure)}" if effect.shown else "no change"
+    if effect.shown:
+        size = f"{directed(effect.estimate, effect, measure)} ({span(effect, measure)})"
+        return f"{size}, as good as equal" if effect.same else size
+    told = (
+        possible(effect, measure).removeprefix("anything ").removesuffix(" is possible").removeprefix("from ")
     )
+    return f"{'as good as equal' if effect.same else 'can’t tell'}: {told}"
 
 
-def _open(changes: Sequence[Change], measure: Measure, label: Label) -> str:
-    first = changes[0]
-    neither = (
-        "" if first.margin is None else f", nor that they are the same within {ratio(first.margin)} times"
-    )
-    fits = "that interval" if len(changes) == 1 else "those intervals"
-    if not isinstance(first.term, Category):
-        between = f"between {first.control} and {first.level} of {label(first.factor)}"
-        return (
-            f"no difference could be shown {between}{neither}: {size(first, measure)}, and the readings fit anything in "
-            f"{fits}"
-        )
-    sizes = [
-        f"with {change.level} {size(change, measure, brief=place > 0)}"
-        for place, change in enumerate(changes)
-    ]
-    return (
-        f"no difference to {first.control} could be shown{neither}: {listed(sizes)}, and the readings fit anything in "
-        f"{fits}"
-    )
-
-
-def _yet(change: Change) -> str:
-    """The interval that sameness rests on, where it was shown."""
-    if not change.same:
-        return ""
-    ends = f"90 % interval {ratio(change.same_low)} to {ratio(change.same_high)}"
-    return f", small enough to count as the same ({ends})," if change.shown else f" ({ends})"
-
-
-def judged(changed: Changed, label: Label) -> list[str]:
+def judged(done: Analysed, label: Label) -> list[str]:
     """What was set for whole days, and what that means."""
     return [
-        f"{capital(label(name))} was the same for all batches of a day, so it is judged by how much days differ: more batches "
-        "a day would tell little more about it, more days would."
-        for name in changed.whole_day
-        if any(change.judged_by == "days" for change in changed.of(name))
+        f"{capital(label(name))} was the same for all batches of a day: days judge it, so more days tell more, and more batches "
+        "a day do not."
+        for name in done.whole_day
+        if any(effect.judged_by == "days" for effect in done.of(name))
     ]
+
+
+def by_chance(done: Analysed) -> str:
+    """How many of the comparisons chance alone would show; empty where there are too few to mislead."""
+    measured = [effect for effect in done.effects if not effect.exact]
+    if len(measured) < FEW_LINES:
+        return ""
+    shown = sum(effect.shown for effect in measured)
+    expected = max(round(sum(1 - effect.conf_level for effect in measured)), 1)
+    return (
+        f"{shown} of {len(measured)} comparisons show a difference; chance alone would show about {expected}. Make one again "
+        "that you did not look for."
+    )
+
+
+#: From so many comparisons on, chance is likelier than 1 in 3 to show one.
+FEW_LINES = 8
+
+
+def not_compared(done: Analysed, label: Label) -> list[str]:
+    """What was measured and could not be compared, and what would help."""
+    said = []
+    for key, reason in done.reasons.items():
+        name, _, factor = key.partition(", ")
+        if factor or name not in done.responses:
+            what = capital(done.trial.settings.measure(name).label) + (
+                f" by {label(factor)}" if factor else ""
+            )
+            said.append(f"{what} is not compared. {reason}")
+    return said
 
 
 def whole_day_note(name: str) -> str:
@@ -210,229 +238,102 @@ def whole_day_note(name: str) -> str:
     )
 
 
-def by_chance(changed: Changed) -> str:
-    """How many of the comparisons chance alone would show; empty where there are too few to mislead."""
-    measured = [change for change in changed.changes if not change.sure]
-    if len(measured) < FEW_LINES:
-        return ""
-    shown = sum(change.shown for change in measured)
-    expected = sum(1 - change.coverage for change in measured)
-    return (
-        f"Of {len(measured)} comparisons {shown} {'shows' if shown == 1 else 'show'} a difference. Each is judged by itself: "
-        f"if nothing made any difference at all, chance alone would still show about {max(round(expected), 1)}. So a difference that you did "
-        "not look for, or that only just shows, is one to try again before you build on it."
-    )
-
-
-#: From so many comparisons on, chance is likelier than 1 in 3 to show one.
-FEW_LINES = 8
-
-
-def table(changed: Changed, measures: Measures, label: Label) -> pd.DataFrame:
-    """Response by change: what happened, with interval and verdict."""
-    columns: dict[str, dict[str, str]] = {}
-    for change in changed.changes:
-        row = measures(change.response)
-        name = capital(row.label) + (f", {row.unit}" if row.unit and change.scale == "difference" else "")
-        columns.setdefault(name, {})[_against(change, label)] = _cell(change, voice_of(change.response, row))
-    rows = list(dict.fromkeys(key for cells in columns.values() for key in cells))
-    found = pd.DataFrame(columns).reindex(rows).fillna("")
-    if len(found.columns) > 4 and len(found.columns) > len(found):
-        found = found.T
-        return found.reset_index().rename(columns={"index": "response"})
-    return found.reset_index().rename(columns={"index": "change"})
-
-
-def _against(change: Change, label: Label) -> str:
-    if isinstance(change.term, Category):
-        return f"{change.level} against {change.control}"
-    return f"{label(change.factor)}: {change.level} against {change.control}"
-
-
-def _cell(change: Change, voice: Voice) -> str:
-    word = voice.up if change.greater else voice.down
-    if not change.shown:
-        word = "no change" if change.sure else "same" if change.same else "not shown"
-    elif change.same:
-        word = f"{word}, within the margin"
-    if change.sure:
-        return f"{word}: {signed(change.estimate)}"
-    if change.scale == "difference":
-        return f"{word}: {signed(change.estimate)} ({signed(change.low)} to {signed(change.high)})"
-    ends = [ratio(value) if isfinite(value) and value > 0 else "?" for value in (change.low, change.high)]
-    return f"{word}: {ratio(change.estimate)} ({ends[0]} to {ends[1]})"
-
-
-def batch_table(changed: Changed, measures: Measures, label: Label) -> pd.DataFrame:
+def batch_table(done: Analysed, label: Label) -> pd.DataFrame:
     """One row a batch: run, day, its factors, and its number for each response."""
-    batches = changed.measured.batches
-    shown = pd.DataFrame({"batch": batches["run"], "day": batches["day"]})
-    for term in changed.terms:
-        shown[label(term.name)] = [level_name(term, value) for value in batches[term.name]]
-    for name in changed.measured.measured:
-        measure = measures(name)
-        values = [number(value, 3) if isfinite(value) else "none" for value in batches[name]]
-        shown[f"{measure.label}, {measure.unit}".rstrip(", ")] = values
+    shown = pd.DataFrame({"batch": done.batches["run"], "day": done.batches["day"]})
+    for term in done.terms:
+        shown[label(term.name)] = [level_name(term, value) for value in done.batches[term.name]]
+    for name in done.numbers:
+        values = [number(value, 3) if isfinite(value) else "none" for value in done.batches[name]]
+        shown[done.trial.settings.measure(name).titled] = values
     return shown
 
 
-def not_compared(changed: Changed, measures: Measures, label: Label) -> list[str]:
-    """What was measured and could not be compared, and what would help."""
-    said = []
-    for key, reason in changed.reasons.items():
-        name, _, factor = key.partition(", ")
-        what = capital(measures(name).label) + (f" by {label(factor)}" if factor else "")
-        if factor or not any(change.response == name for change in changed.changes):
-            said.append(f"{what} is not compared. {reason}")
-    return said
+# --- joint effects, and comparisons judged together --------------------------------------------
 
 
-@dataclass(frozen=True)
-class Joint:
-    """A joint effect of two factors, or the bend of an amount; was it shown?"""
-
-    shown: bool
-    finding: Finding
-
-
-def joint_effects(analysis: Analysis, measure: Measure, label: Label) -> list[Joint]:
-    """Whether what one factor does depends on another, and whether an amount bends."""
+def joint_findings(done: Analysed, label: Label) -> list[tuple[bool, Finding]]:
+    """Whether what one factor does depends on another, and whether an amount bends; was it shown?"""
     found = []
-    for term, row in analysis.tests.iterrows():
-        name, shown = str(term), bool(row["p"] < SHOWN_P)
-        if ":" in name:
-            one, two = name.split(":")[:2]
-            said = (
-                f"What {label(one)} does to {measure.label} depends on {label(two)}"
-                if shown
-                else f"That what {label(one)} does to {measure.label} depends on {label(two)} was not shown"
-            )
-        elif name.endswith("^2"):
-            one, two = name.removesuffix("^2"), ""
-            said = (
-                f"{capital(measure.label)} bends with {label(one)}"
-                if shown
-                else f"A bend of {measure.label} with {label(one)} was not shown"
-            )
-        else:
+    for response, plain in done.fits.items():
+        fit = done.joint.get(response, plain)
+        if not isinstance(fit, ResponseFit):
             continue
-        test = f"chance alone shows as much in {of_hundred(float(analysis.tests['p'][name]))} trials"
-        each = _apart(analysis, one, two, measure) if shown and two else ""
-        told = Finding(
-            f"joint.{analysis.response}.{name}",
-            f"{said} ({test}).{each}",
-            df=float(row["df_den"]),
-            batches=analysis.batches,
-        )
-        found.append(Joint(shown, told))
+        measure = done.trial.settings.measure(response)
+        for name, row in fit.tests.iterrows():
+            one, _, two = str(name).removesuffix("^2").partition(":")
+            if not two and not str(name).endswith("^2"):
+                continue
+            shown = bool(row["p_value"] < SHOWN_P)
+            chance = f"chance alone shows as much in {of_hundred(float(row['p_value']))} trials"
+            if two:
+                told = f"{label(one)}'s effect on {measure.label} depends on {label(two)}"
+                said = f"{capital(told)} ({chance})." if shown else f"No sign that {told}."
+                said += _apart(fit, one, two, measure) if shown else ""
+            else:
+                told = f"bend of {measure.label} with {label(one)}"
+                said = f"There is a {told} ({chance})." if shown else f"No sign of a {told}."
+            topic = f"joint.{response}.{name}"
+            found.append((shown, Finding(topic, said, df=float(row["df_den"]), batches=fit.n_batches)))
     return found
 
 
-def _apart(analysis: Analysis, one: str, two: str, measure: Measure) -> str:
+def _apart(fit: ResponseFit, one: str, two: str, measure: Measure) -> str:
     """What the first factor does at each level of the second."""
-    first, second = (next(f for f in analysis.basis.factors if f.name == name) for name in (one, two))
+    terms = {term.name: term for term in fit.terms}
+    first, second = terms[one], terms[two]
     if not (isinstance(first, Category) and isinstance(second, Category)):
         return ""
     parts = []
     for level in second.levels:
-        for name, row in against_control(analysis, one, {two: level}).table.iterrows():
-            keys = ("ratio", "ratio_low", "ratio_high") if analysis.log else ("estimate", "low", "high")
-            value, low, high = (ratio(row[key]) if analysis.log else signed(row[key]) for key in keys)
-            unit = " times" if analysis.log else f" {measure.unit}".rstrip()
-            parts.append(f"with {level}, {name}: {value}{unit} ({low} to {high})")
-    return f" {capital('; '.join(parts))}. One in twenty such lines says so by chance: make it again before you build on it."
+        for row in compare(fit, one, at={two: level}).to_dict("records"):
+            ends = (row["estimate"], row["conf_low"], row["conf_high"])
+            effect = Effect(
+                fit.response, first, row["level"], row["control"], row["scale"], *ends, row["df"], 0
+            )
+            parts.append(f"with {level}, {row['level']} against {row['control']}: {cell(effect, measure)}")
+    return f" {capital('; '.join(parts))}."
+
+
+def compared(fit: ResponseFit, factor: str, measure: Measure) -> tuple[pd.DataFrame, str] | None:
+    """All pairs of three levels or more, judged together; None where there are none."""
+    term = next((each for each in fit.terms if each.name == factor), None)
+    if not isinstance(term, Category) or len(term.levels) < 3:
+        return None
+    control = compare(fit, factor).assign(together="with the control (Dunnett)")
+    pairs = compare(fit, factor, "pairs").assign(together="all pairs (Tukey, Kramer)")
+    pairs = pairs[(pairs["level"] != term.control) & (pairs["control"] != term.control)]
+    rows = []
+    for row in pd.concat([control, pairs]).to_dict("records"):
+        ends = (row["estimate"], row["conf_low"], row["conf_high"])
+        effect = Effect(fit.response, term, row["level"], row["control"], row["scale"], *ends, row["df"], 0)
+        told = (f"{row['level']} against {row['control']}", cell(effect, measure), _p(row["p_value"]))
+        rows.append((*told, row["together"]))
+    table = pd.DataFrame(rows, columns=["compared", "how much, 95 % interval", "p", "judged together"])
+    return table, f"{capital(measure.label)}: every way against every other"
 
 
 def _p(value: float) -> str:
     return "below 0.001" if value < 0.001 else f"{value:.3f}" if value < 0.1 else f"{value:.2f}"
 
 
-def compared(analysis: Analysis, factor: str, measure: Measure) -> tuple[pd.DataFrame, str] | None:
-    """All pairs of three levels or more, judged together; None where there are none."""
-    term = next((f for f in analysis.basis.factors if f.name == factor), None)
-    if not isinstance(term, Category) or len(term.levels) < 3:
-        return None
-    both: list[Comparisons] = [against_control(analysis, factor), all_pairs(analysis, factor)]
-    rows = []
-    seen: set[frozenset[str]] = set()
-    for each in both:
-        for name, row in each.table.iterrows():
-            pair = frozenset(str(name).split(" against "))
-            if pair in seen:
-                continue
-            seen.add(pair)
-            keys = ("ratio", "ratio_low", "ratio_high") if each.log else ("estimate", "low", "high")
-            value, low, high = (float(row[key]) for key in keys)
-            rows.append(
-                (
-                    str(name),
-                    ratio(value) if each.log else signed(value),
-                    f"{ratio(low)} to {ratio(high)}" if each.log else f"{signed(low)} to {signed(high)}",
-                    _p(float(row["p"])),
-                    "with the control (Dunnett)"
-                    if each.kind == "against control"
-                    else "all pairs (Tukey, Kramer)",
-                )
-            )
-    how = "times as much" if both[0].log else f"difference, {measure.unit}".rstrip(", ")
-    table = pd.DataFrame(rows, columns=["compared", how, "95 % interval", "p", "judged together"])
-    return table, f"{capital(measure.label)}: every way against every other"
-
-
-def methods(changed: Changed, measures: Measures) -> tuple[str, pd.DataFrame]:
+def methods(done: Analysed) -> tuple[str, pd.DataFrame]:
     """How the comparisons were worked out, as a paragraph of Markdown, and what each rests on."""
     rows, reasons = [], []
-    for name, analysis in changed.analyses.items():
-        reasons.append(analysis.structure.reason)
-        row = {
-            "response": capital(measures(name).label),
-            "batches": str(analysis.batches),
-            "days": str(analysis.days),
-            "analysed as": "logarithm" if analysis.log else "it is",
-        }
-        for source, part in analysis.spread.iterrows():
-            row[str(source)] = number(part["sd"]) if part["variance"] > 0 else "none seen"
-        rows.append(row)
+    for name, fit in done.fits.items():
+        if isinstance(fit, ResponseFit):
+            reasons.append(fit.structure.reason)
+            row = {
+                "response": capital(done.trial.settings.measure(name).label),
+                "batches": str(fit.n_batches),
+                "days": str(fit.n_days),
+                "analysed as": "logarithm" if fit.log else "it is",
+            }
+            for source, part in fit.spread.iterrows():
+                row[str(source)] = number(part["sd"]) if part["variance"] > 0 else "none seen"
+            rows.append(row)
     said = (
-        "Each response with one number a batch is compared by restricted maximum likelihood, with Kenward and Roger's "
+        "Each response with one number a batch is fitted by restricted maximum likelihood, with Kenward and Roger's "
         "degrees of freedom. " + " ".join(dict.fromkeys(reasons))
     )
     return said, pd.DataFrame(rows).fillna("")
-
-
-def advice(analysis: Analysis, measure: Measure, odd: OddBatches, power: PowerAdvice | None) -> list[str]:
-    """What the residuals advise: a batch to look at, another scale. Nothing is dropped."""
-    said = []
-    for run in odd.suspicious:
-        row = odd.table.loc[run]
-        way = "above" if row["residual"] > 0 else "below"
-        said.append(
-            f"{capital(measure.label)} of batch {run} lies far {way} what the others say of it (chance would do so in "
-            f"{of_hundred(float(odd.table['p_joint'][run]))} trials). Look up what happened to it. It stays in; without it: "
-            f"{_without(odd.without[run], analysis.log)}."
-        )
-    if power is not None and power.change and power.suggested in _POWERS:
-        said.append(
-            f"{capital(measure.label)}: its scatter would look more even with {_POWERS[power.suggested]} analysed in place of "
-            f"{'its logarithm' if analysis.log else 'the number itself'}; take the intervals with care."
-        )
-    return said
-
-
-_POWERS = {
-    -1.0: "its reciprocal",
-    -0.5: "one over its square root",
-    0.0: "its logarithm",
-    0.5: "its square root",
-    1.0: "the number itself",
-}
-
-
-def _without(effects: pd.DataFrame, log: bool) -> str:
-    key = "ratio" if log else "estimate"
-    parts = []
-    for name, row in effects.iterrows():
-        if row[f"{key}_without"] == row[f"{key}_without"]:
-            now, then = (ratio(row[k]) if log else signed(row[k]) for k in (key, f"{key}_without"))
-            parts.append(f"{str(name).split(': ', 1)[-1]} {then} instead of {now}")
-    return listed(parts) if parts else "too few batches are left to say"

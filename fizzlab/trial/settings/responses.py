@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import Field, model_validator
 
 from fizzlab.errors import Problem, nearest
-from fizzlab.measures import MEASURES
+from fizzlab.measures import MEASURES, TABLES, Measure
 from fizzlab.trial.settings.base import FILE, Section
 
 if TYPE_CHECKING:
@@ -20,8 +20,9 @@ class ResponseSettings(Section):
 
     Parameters
     ----------
-    label, unit, scale
-        For a number of the maker's own, a column of `runs`; the others have theirs.
+    label, unit, scale, per, low, high
+        For a number of the maker's own; the others have theirs. Per batch it is a column of `runs`; per piece
+        it has a table of its name, with one row a piece. `low` and `high` are the ends of its scale.
     at_least, at_most : float or None
         The limit that a batch must keep to.
     same_within : float or None
@@ -35,6 +36,9 @@ class ResponseSettings(Section):
     label: str = ""
     unit: str = ""
     scale: Literal["ratio", "difference"] | None = None
+    per: Literal["batch", "piece"] | None = None
+    low: float | None = None
+    high: float | None = None
     at_least: float | None = None
     at_most: float | None = None
     same_within: float | None = Field(default=None, gt=1, le=10)
@@ -51,9 +55,25 @@ class ResponseSettings(Section):
             raise ValueError("want, best and worst belong together")
         if isinstance(self.worst, list) and len(self.worst) != 2:
             raise ValueError("worst is one number, or the two on either side of best")
+        if self.low is not None and self.high is not None and self.low >= self.high:
+            raise ValueError("low must be less than high")
         self.limit("it")
         self.wish("it")
         return self
+
+    def measure(self, name: str) -> Measure:
+        """The maker's own measure of this name."""
+        return Measure(
+            name,
+            self.label,
+            self.unit,
+            self.scale or "ratio",
+            table=name if self.per == "piece" else "runs",
+            column=name,
+            low=self.low,
+            high=self.high,
+            own=True,
+        )
 
     def limit(self, name: str) -> Limit | None:
         """The limit on a response of this name."""
@@ -98,14 +118,15 @@ def response_problems(
     problems = []
     for name, asked in responses.items():
         key = f"key responses.{name}"
+        reserved = taken if asked.per != "piece" else taken | TABLES.keys() | {"piece"}
         if name in factors:
             problems.append(Problem(FILE, "a factor has this name.", "Rename one of the two.", column=key))
         elif name in MEASURES:
-            for own in ("label", "unit", "scale"):
-                if getattr(asked, own):
+            for own in ("label", "unit", "scale", "per", "low", "high"):
+                if getattr(asked, own) not in (None, ""):
                     what = f"fizzlab knows the {own} of {name}."
                     problems.append(Problem(FILE, what, "Take it out.", column=f"{key}.{own}"))
-        elif name in taken or name != name.strip().casefold() or not name.replace("_", "").isalnum():
+        elif name in reserved or name != name.strip().casefold() or not name.replace("_", "").isalnum():
             what = "a response may not be called so."
             do = "Use small letters, digits and _, and no name of fizzlab's own columns."
             problems.append(Problem(FILE, what, do, column=key))
@@ -113,6 +134,6 @@ def response_problems(
             guess = nearest(name, MEASURES)
             do = f"Did you mean {guess}? " if guess else ""
             what = "fizzlab takes no such number from the tables."
-            do += f"A number of your own, in a column of runs, needs a label. Known: {', '.join(MEASURES)}."
+            do += f"A number of your own needs a label. Known: {', '.join(MEASURES)}."
             problems.append(Problem(FILE, what, do, column=key))
     return problems

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from fizzlab.measures import MEASURES, Measure
+from fizzlab.measures import MEASURES, TABLES, Column, Measure, TableSpec, tables
 from fizzlab.models.terms import Amount, Category, Term
 from fizzlab.recipe import Recipe
 from fizzlab.trial.settings.base import Name, Section, Text
@@ -20,7 +21,6 @@ from fizzlab.trial.settings.lots import DeviationSettings, Lots
 from fizzlab.trial.settings.plan import PlanSettings
 from fizzlab.trial.settings.recipe import RecipeSettings, make_recipe
 from fizzlab.trial.settings.responses import ChooseSettings, ResponseSettings
-from fizzlab.trial.tables import TABLES
 
 #: Names that neither a factor nor a response of the maker's own may have.
 TAKEN = frozenset(column.name for column in TABLES["runs"].columns) | {
@@ -113,16 +113,34 @@ class TrialSettings(Section):
                 found.append(Amount(name, factor.unit))
         return found
 
+    def measures(self) -> dict[str, Measure]:
+        """Everything that may be measured in this trial: what fizzlab knows, then the maker's own."""
+        own = {name: asked.measure(name) for name, asked in self.responses.items() if name not in MEASURES}
+        return MEASURES | own
+
+    def tables(self) -> dict[str, TableSpec]:
+        """Every table that this trial may have; `runs` has its factors and numbers among its columns."""
+        found = tables(list(self.measures().values()))
+        runs = found["runs"]
+        more = [
+            Column(name, "number" if factor.numeric else "text", f"the {self.label(name)} of the batch")
+            for name, factor in self.factors.items()
+        ]
+        held = {column.name for column in runs.columns}
+        more += [
+            Column(each.column, "number", each.label, required=False, low=each.low, high=each.high)
+            for each in self.measures().values()
+            if each.table == "runs" and each.column not in held
+        ]
+        return found | {"runs": replace(runs, columns=(*runs.columns, *more))}
+
     def measure(self, response: str) -> Measure:
         """How a response is spoken of and compared: one of `MEASURES`, or the maker's own."""
-        if response in MEASURES:
-            return MEASURES[response]
-        own = self.responses[response]
-        return Measure(response, own.label, own.unit, own.scale or "ratio", column=response, own=True)
+        return self.measures()[response]
 
     def own_responses(self) -> list[str]:
         """The responses that are columns of `runs`."""
-        return [name for name in self.responses if name not in MEASURES]
+        return [each.column for each in self.measures().values() if each.table == "runs"]
 
     def made_recipe(self) -> Recipe | None:
         """The recipe with its rules, or None where trial.toml has none; see `make_recipe`."""

@@ -5,9 +5,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from fizzlab.records.entries import Report
-from fizzlab.records.find import Found, Summary, findings_of, question_of
-from fizzlab.records.ledger import Ledger
+from fizzlab.records.find import Found, Summary
+from fizzlab.records.ledger import DeviationEntry, Ledger
 
 WIDTH = 100
 
@@ -17,22 +16,14 @@ MOST_FINDINGS = 8
 
 def record_list(found: Sequence[Summary]) -> list[str]:
     """One line a record under a header, with a column for the trial where there are several."""
-    several = len({summary.trial_folder for summary in found}) > 1
+    several = len({summary.folder.parent for summary in found}) > 1
     rows = [["trial"] * several + ["no.", "date", "title", "made by", "checked by", "state"]]
     for summary in found:
         report = summary.report
-        rows.append(
-            [report.trial] * several
-            + [
-                str(report.number),
-                report.date,
-                _short(report.title, 40),
-                _short(report.by or "–", 24),
-                _short(summary.checked_by or "–", 24),
-                summary.state,
-            ]
-        )
-    widths = [max(len(row[place]) for row in rows) for place in range(len(rows[0]))]
+        names = [_short(name or "–", 24) for name in (report.by, summary.checked_by)]
+        row = [str(report.number), report.date, _short(report.title, 40), *names, summary.state]
+        rows.append([report.trial] * several + row)
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     return [
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
     ]
@@ -49,28 +40,31 @@ def record_in_full(summary: Summary, ledger: Ledger, since: Sequence[str]) -> li
         How its tables differ from those of the record before, a sentence each.
     """
     report = summary.report
-    lines = [f"Record {report.record}: {_tidy(report.title)}"]
-    question = question_of(summary)
-    if question:
-        lines += _filled(question, "  ")
-    lines += ["", f"Made by     {report.by or 'nobody named'}, {report.date}"]
     checks = [f"{report.checked_by}, when it was made"] if report.checked_by else []
     checks += [f"{entry.by}, {entry.date}" for entry in summary.sign_offs]
-    lines += [f"Checked by  {'; '.join(map(_tidy, checks)) or 'nobody yet'}"]
-    lines += [f"State       {summary.state}"]
-    if summary.there:
-        lines += [f"Page        {summary.folder / 'report.html'}"]
-    lines += _corrections(summary)
-    lines += _part("Findings", _first(findings_of(summary)))
-    lines += _part("Lots", [f"{name}: {', '.join(lots)}" for name, lots in report.lots.items()])
-    lines += _part("Deviations", [_deviation(report, place) for place in range(len(report.deviations))])
-    lines += _part("Readings against those of the record before", since)
-    lines += _part("Made from", [f"{name} {value[:16]}…" for name, value in report.inputs.items()])
+    answers = summary.findings()
+    more = len(answers) - MOST_FINDINGS
     versions = ", ".join(f"{name} {version}" for name, version in report.versions.items())
-    lines += _part("Computed with", [versions])
     own = ledger.lines[report.entry - 1].sha256 if report.entry <= len(ledger.lines) else "unknown"
-    lines += ["", f"Entry {report.entry} of the ledger, hash {own}"]
-    return lines
+    return [
+        f"Record {report.record}: {_tidy(report.title)}",
+        *(_filled(summary.question(), "  ") if summary.question() else []),
+        "",
+        f"Made by     {_tidy(report.by) or 'nobody named'}, {report.date}",
+        f"Checked by  {'; '.join(map(_tidy, checks)) or 'nobody yet'}",
+        f"State       {summary.state}",
+        *([f"Page        {summary.folder / 'report.html'}"] if summary.folder.is_dir() else []),
+        *_part("Corrections", _corrections(summary)),
+        # the answers stand first; the page has the rest
+        *_part("Findings", answers[:MOST_FINDINGS] + ([f"and {more} more, on the page"] if more > 0 else [])),
+        *_part("Lots", [f"{name}: {', '.join(lots)}" for name, lots in report.lots.items()]),
+        *_part("Deviations", [_deviation(deviation) for deviation in report.deviations]),
+        *_part("Readings against those of the record before", since),
+        *_part("Made from", [f"{name} {value[:16]}…" for name, value in report.inputs.items()]),
+        *_part("Computed with", [versions]),
+        "",
+        f"Entry {report.entry} of the ledger, hash {own}",
+    ]
 
 
 def found_lines(found: Sequence[Found]) -> list[str]:
@@ -86,26 +80,15 @@ def found_lines(found: Sequence[Found]) -> list[str]:
     return lines
 
 
-def _first(findings: Sequence[str]) -> list[str]:
-    """The answers, which stand first; the page has the rest."""
-    more = len(findings) - MOST_FINDINGS
-    return [*findings[:MOST_FINDINGS], *([f"and {more} more, on the page"] if more > 0 else [])]
-
-
 def _corrections(summary: Summary) -> list[str]:
     said = []
     for entry in summary.corrections:
         reads = f". It should read: {entry.says}" if entry.says else ""
-        said.append(f"{entry.at[:10]}, {entry.by}: {_unended(entry.reason)}{reads}")
-    return _part("Corrections", said)
+        said.append(f"{entry.at[:10]}, {entry.by}: {entry.reason.rstrip().removesuffix('.')}{reads}")
+    return said
 
 
-def _unended(text: str) -> str:
-    return text.rstrip().removesuffix(".")
-
-
-def _deviation(report: Report, place: int) -> str:
-    deviation = report.deviations[place]
+def _deviation(deviation: DeviationEntry) -> str:
     run = f"batch {deviation.run}: " if deviation.run else ""
     why = f" ({deviation.why})" if deviation.why else ""
     return f"{run}{deviation.what}{why}, {'seen in the tables' if deviation.seen else 'as the maker wrote'}"

@@ -1,34 +1,30 @@
-"""Variance components by REML, on plain arrays: the engine under every analysis of this room.
+"""Variance components by restricted likelihood, and tests of contrasts with small-sample degrees of freedom.
 
-Nothing here knows of tables, factors or wording. One plan is prepared once (`prepare`) and then fitted
-to one response or to thousands (`fit_many`), so that a power simulation goes through the same code as
-a report.
+Plain arrays only: one plan is prepared once (`prepare`) and fitted to one response or to thousands
+(`fit_many`), so that a power simulation goes through the same code as a report. Kept ours because
+statsmodels' mixed model gives z intervals and fails at a variance of zero.
 
 The model is
 
     y = X b + Z_1 u_1 + ... + Z_k u_k + e,   u_j ~ N(0, v_j I),  e ~ N(0, v_e I),
 
-with groups nested in each other (batches within whole plots within days). Restricted likelihood is the
-likelihood of w = K'y, where the columns of K are an orthonormal basis of everything that X cannot
-reach (H. D. Patterson, R. Thompson, Biometrika 58 (1971) 545-554). In that space V* = sum v_j A_j with
-A_j = K'Z_j Z_j'K and A_e = I, so that
+with nested groups (batches within whole plots within days). Restricted likelihood is that of w = K'y, the
+columns of K an orthonormal basis of what X cannot reach (H. D. Patterson, R. Thompson, Biometrika 58 (1971)
+545-554). There V* = sum v_j A_j with A_j = K'Z_j Z_j'K and A_e = I, so that
 
-    dl/dv_j       = -1/2 tr(V*^-1 A_j) + 1/2 w'V*^-1 A_j V*^-1 w,
+    dl/dv_j        = -1/2 tr(V*^-1 A_j) + 1/2 w'V*^-1 A_j V*^-1 w,
     -d2l/dv_i dv_j = w'V*^-1 A_i V*^-1 A_j V*^-1 w - 1/2 tr(V*^-1 A_i V*^-1 A_j).
 
-Where the A_j commute (always with one kind of group, and in every balanced plan) one rotation makes all
-of them diagonal, equal entries are pooled into strata, and a fit costs next to nothing.
+Where the A_j commute (with one kind of group, and in every balanced plan) one rotation makes all of them
+diagonal, and equal entries are pooled into strata.
 
-A component v_j may come out below zero, as an analysis of variance lets it. It keeps the tests of balanced
-plans exact (they become the classical F tests of the strata), while cutting off at zero lets a test by
-days pretend that it rests on more days than there were (M. G. Kenward, J. H. Roger, Computational
-Statistics and Data Analysis 53 (2009) 2583-2595 discuss both). With lost batches and a handful of days
-the restricted likelihood can have a second, spurious top below zero, at which one day is taken as known
-exactly. Where its maximum has a negative component, the components are therefore those of the analysis
-of variance with sums of squares in sequence, coarsest group first (C. R. Henderson, Biometrics 9 (1953)
-226-252, method 3): v = C^-1 m, with m the mean squares, C their expectations by v, and covariance
-C^-1 diag(2 m_j^2 / df_j) C^-1', as Satterthwaite takes it. In a balanced plan they are the same numbers.
-What is judged by one source is then judged by its mean square alone (`contrasts`). The weights of the batches
+A component v_j may come out below zero, as in an analysis of variance: it keeps the tests of balanced plans
+exact, while cutting off at zero lets a test by days rest on more days than there were (M. G. Kenward,
+J. H. Roger, Computational Statistics and Data Analysis 53 (2009) 2583-2595). With lost batches and few days
+the restricted likelihood can have a spurious maximum below zero; where its maximum has a negative component,
+the components are those of the analysis of variance in sequence, coarsest group first (C. R. Henderson,
+Biometrics 9 (1953) 226-252, method 3): v = C^-1 m, with mean squares m, their expectations C, and covariance
+C^-1 diag(2 m_j^2 / df_j) C^-1'. What is judged by one source is then judged by its mean square alone. Weights
 never come from a negative component: with V0 = sum max(v_j, 0) Z_j Z_j' and H = (X'V0^-1 X)^-1 X'V0^-1,
 
     b = H y,   cov(b) = sum v_j H Z_j Z_j' H',
@@ -44,16 +40,21 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+#: Least share of its variance that negative components may leave of any contrast of the coefficients.
 _FLOOR = 0.01
-"""Least share of its variance that negative components may leave of any contrast of the coefficients."""
+#: Least eigenvalue of V*, with responses scaled to mean square 1 in the space of w.
 _LEAST = 1e-7
-"""Least eigenvalue of V*, with responses scaled to mean square 1 in the space of w."""
 _ROUNDS = 200
 _TOLERANCE = 1e-12
+#: How far apart the multiples of a mean square may lie that a variance can be; see `_judged_by`.
+_ALIKE = 0.5
+#: How much narrower an interval by one mean square must be to take the place of the usual one.
+_WORTH = 0.95
 
 
 class NotEstimable(Exception):
@@ -65,8 +66,8 @@ class NotEstimable(Exception):
 
 
 @dataclass(frozen=True)
-class Layout:
-    """A plan made ready for fitting; made by `prepare`.
+class Strata:
+    """A plan made ready for fitting by `prepare`.
 
     Attributes
     ----------
@@ -103,10 +104,15 @@ class Layout:
         """Rows less columns."""
         return int(self.outside.shape[1])
 
+    @property
+    def df(self) -> Array:
+        """Degrees of freedom of each source."""
+        return np.array([basis.shape[1] for basis in self.sources], float)
+
 
 @dataclass(frozen=True)
 class Fits:
-    """Fits of one layout to many responses; the first axis of every array is the response.
+    """Fits of one strata to many responses; the first axis of every array is the response.
 
     Attributes
     ----------
@@ -129,14 +135,8 @@ class Fits:
     least_df : array
         With a negative component, degrees of freedom of the source that has fewest: a difference of mean
         squares, which Satterthwaite's formula can put below either, is not trusted less. Else 0.
-    edge : array of bool
-        Negative components would have left some contrast no variance and were not taken off in full.
     mean_squares : array, shape (fits, k + 1)
         Mean square of each source, coarsest first.
-    source_df : array, shape (k + 1,)
-        Degrees of freedom of each source.
-    expected : array, shape (k + 1, k + 1)
-        Expected mean square of each source, by component.
     """
 
     beta: Array
@@ -148,14 +148,12 @@ class Fits:
     observed: Array
     loglik: Array
     converged: NDArray[np.bool_]
-    edge: NDArray[np.bool_]
     least_df: Array
     mean_squares: Array
-    source_df: Array
-    expected: Array
+    strata: Strata
 
 
-def prepare(x: Array, groups: Sequence[Ints] = ()) -> Layout:
+def prepare(x: Array, groups: Sequence[Ints] = ()) -> Strata:
     """Make a plan ready for fitting.
 
     Parameters
@@ -167,7 +165,7 @@ def prepare(x: Array, groups: Sequence[Ints] = ()) -> Layout:
 
     Returns
     -------
-    Layout
+    Strata
 
     Raises
     ------
@@ -209,7 +207,7 @@ def prepare(x: Array, groups: Sequence[Ints] = ()) -> Layout:
     expected = np.array(
         [[((outside @ b).T @ z @ (outside @ b)).trace() / b.shape[1] for z in full] for b in sources]
     )
-    return Layout(x, codes, outside, entries, stratum, full, sources, expected)
+    return Strata(x, codes, outside, entries, stratum, full, sources, expected)
 
 
 def _sources(outside: Array, codes: Sequence[Ints]) -> tuple[Array, ...]:
@@ -246,14 +244,14 @@ def _diagonal(kernels: Array) -> tuple[Array, Array] | None:
 class _Likelihood:
     """l(v), its gradient and both informations, for every response at once."""
 
-    def __init__(self, layout: Layout, w: Array) -> None:
-        self.kernels = layout.kernels
-        self.stratum = layout.stratum
+    def __init__(self, strata: Strata, w: Array) -> None:
+        self.kernels = strata.kernels
+        self.stratum = strata.stratum
         self.w = w
-        if layout.stratum is not None:
-            strata = layout.kernels.shape[1]
-            self.df = np.bincount(layout.stratum, minlength=strata).astype(float)
-            member = (layout.stratum[:, None] == np.arange(strata)).astype(float)
+        if strata.stratum is not None:
+            count = strata.kernels.shape[1]
+            self.df = np.bincount(strata.stratum, minlength=count).astype(float)
+            member = (strata.stratum[:, None] == np.arange(count)).astype(float)
             self.squares = w**2 @ member
 
     def only(self, rows: NDArray[np.bool_] | Ints) -> _Likelihood:
@@ -348,20 +346,21 @@ def _solve(likelihood: _Likelihood, v: Array) -> tuple[Array, NDArray[np.bool_]]
     return v, done
 
 
-def _moments(layout: Layout, w: Array, df: Array) -> tuple[Array, Array, Array]:
+def _moments(strata: Strata, w: Array) -> tuple[Array, Array, Array]:
     """Mean squares, components of the analysis of variance, and the covariance of these."""
-    squares = np.stack([((w @ basis) ** 2).sum(axis=1) for basis in layout.sources], axis=1) / df
-    inverse = np.linalg.inv(layout.expected)
+    df = strata.df
+    squares = np.stack([((w @ basis) ** 2).sum(axis=1) for basis in strata.sources], axis=1) / df
+    inverse = np.linalg.inv(strata.expected)
     uncertainty = np.einsum("is,fs,js->fij", inverse, 2 * squares**2 / df, inverse)
     return squares, squares @ inverse.T, uncertainty
 
 
-def fit_many(layout: Layout, responses: Array) -> Fits:
+def fit_many(strata: Strata, responses: Array) -> Fits:
     """Fit one plan to many responses at once.
 
     Parameters
     ----------
-    layout : Layout
+    strata : Strata
         From `prepare`.
     responses : array, shape (fits, rows) or (rows,)
 
@@ -387,32 +386,31 @@ def fit_many(layout: Layout, responses: Array) -> Fits:
     ([[8.3333, 1.3333]], [[5.0]])
     """
     y = np.atleast_2d(np.asarray(responses, float))
-    if y.shape[1] != len(layout.x) or not np.isfinite(y).all():
+    if y.shape[1] != len(strata.x) or not np.isfinite(y).all():
         raise ValueError("each response needs one finite number a row")
-    w = y @ layout.outside
+    w = y @ strata.outside
     scale = np.sqrt((w**2).mean(axis=1))
     flat = scale <= 1e-10 * (1 + np.abs(y).max(axis=1))
     unit = np.where(flat, 1.0, scale)
-    likelihood = _Likelihood(layout, np.where(flat[:, None], 1.0, w / unit[:, None]))
-    source_df = np.array([basis.shape[1] for basis in layout.sources], float)
-    squares, moments, moments_uncertainty = _moments(layout, likelihood.w, source_df)
+    likelihood = _Likelihood(strata, np.where(flat[:, None], 1.0, w / unit[:, None]))
+    squares, moments, moments_uncertainty = _moments(strata, likelihood.w)
     v, done = _solve(likelihood, moments)
     _, expected, observed = likelihood.slopes(v)
     uncertainty, seen = _inverse(expected), _inverse(observed, expected)
     below = np.flatnonzero((v < 0).any(axis=1))
-    least = np.where((v < 0).any(axis=1), source_df.min(), 0.0)
+    least = np.where((v < 0).any(axis=1), strata.df.min(), 0.0)
     if len(below):
         v[below] = moments[below]
         uncertainty[below] = seen[below] = moments_uncertainty[below]
         done[below] = True  # however far the likelihood was still rising below zero
     v[~done] = 1.0
     converged = done & ~flat
-    loglik = likelihood.value(np.maximum(v, 0.0)) - layout.spare * np.log(unit)
+    loglik = likelihood.value(np.maximum(v, 0.0)) - strata.spare * np.log(unit)
     parts = [
-        _fixed_part(layout, y[at] / unit[at, None], v[at], uncertainty[at])
-        for at in np.array_split(np.arange(len(y)), max(1, len(y) * len(layout.x) ** 2 // 2_000_000))
+        _fixed_part(strata, y[at] / unit[at, None], v[at], uncertainty[at])
+        for at in np.array_split(np.arange(len(y)), max(1, len(y) * len(strata.x) ** 2 // 2_000_000))
     ]
-    beta, phi, covariance, slopes, edge = (np.concatenate(p) for p in zip(*parts, strict=True))
+    beta, phi, covariance, slopes = (np.concatenate(p) for p in zip(*parts, strict=True))
     s2 = unit[:, None, None] ** 2
     return Fits(
         beta=beta * unit[:, None],
@@ -424,11 +422,9 @@ def fit_many(layout: Layout, responses: Array) -> Fits:
         observed=seen * s2**2,
         loglik=loglik,
         converged=converged,
-        edge=edge,
         least_df=least,
         mean_squares=squares * unit[:, None] ** 2,
-        source_df=source_df,
-        expected=layout.expected,
+        strata=strata,
     )
 
 
@@ -440,26 +436,23 @@ def _inverse(info: Array, instead: Array | None = None) -> Array:
     return np.asarray(np.linalg.inv(info))
 
 
-def _fixed_part(
-    layout: Layout, y: Array, v: Array, uncertainty: Array
-) -> tuple[Array, Array, Array, Array, NDArray[np.bool_]]:
-    """Coefficients, their covariance plain and corrected, its slopes, and whether it was held up."""
-    x = layout.x
+def _fixed_part(strata: Strata, y: Array, v: Array, uncertainty: Array) -> tuple[Array, Array, Array, Array]:
+    """Coefficients, their covariance plain and corrected, and its slopes."""
+    x = strata.x
     positive = np.maximum(v, 0.0)
-    if not len(layout.groups):
+    if not strata.groups:
         solid = np.linalg.inv(x.T @ x)
         slopes = np.broadcast_to(solid, (len(y), 1, *solid.shape)).copy()
         phi = slopes[:, 0] * v[:, :, None]
-        return y @ x @ solid, phi, phi, slopes, np.zeros(len(y), bool)
-    inverse = np.linalg.inv(np.tensordot(positive, layout.full, axes=1))
+        return y @ x @ solid, phi, phi, slopes
+    inverse = np.linalg.inv(np.tensordot(positive, strata.full, axes=1))
     vx = inverse @ x
     phi0 = np.linalg.inv(x.T @ vx)
     beta = (phi0 @ np.einsum("frc,fr->fc", vx, y)[:, :, None])[:, :, 0]
-    through = [part @ vx for part in layout.full[:-1]] + [vx]
+    through = [part @ vx for part in strata.full[:-1]] + [vx]
     slopes = np.stack([phi0 @ (np.swapaxes(vx, 1, 2) @ part) @ phi0 for part in through], axis=1)
     missing = np.einsum("fj,fjab->fab", np.minimum(v, 0.0), slopes)
-    share, edge = _share(np.asarray(phi0, float), missing)
-    phi = phi0 + share[:, None, None] * missing
+    phi = phi0 + _share(np.asarray(phi0, float), missing)[:, None, None] * missing
     # Kenward and Roger's correction: the weights depend on the components that are not negative
     solid = np.swapaxes(vx, 1, 2) @ x
     weight = uncertainty * (v > 0)[:, :, None] * (v > 0)[:, None, :]
@@ -469,16 +462,193 @@ def _fixed_part(
         for j, right in enumerate(pulled):
             q = np.swapaxes(left, 1, 2) @ right
             extra += weight[:, i, j, None, None] * (phi0 @ q @ phi0 - slopes[:, i] @ solid @ slopes[:, j])
-    return beta, phi, phi + 2 * extra, slopes, edge
+    return beta, phi, phi + 2 * extra, slopes
 
 
-def _share(phi0: Array, missing: Array) -> tuple[Array, NDArray[np.bool_]]:
+def _share(phi0: Array, missing: Array) -> Array:
     """How much of the negative components can be taken off and leave every contrast a variance."""
-    share, edge = np.ones(len(phi0)), np.zeros(len(phi0), bool)
+    share = np.ones(len(phi0))
     rows = np.flatnonzero(np.abs(missing).max(axis=(1, 2)) > 0)
     if len(rows):
         root = np.linalg.inv(np.linalg.cholesky(phi0[rows]))
         worst = np.linalg.eigvalsh(root @ missing[rows] @ np.swapaxes(root, 1, 2))[:, 0]
-        edge[rows] = 1 + worst < _FLOOR
-        share[rows] = np.where(edge[rows], (1 - _FLOOR) / np.maximum(-worst, 1e-12), 1.0)
-    return share, edge
+        share[rows] = np.where(1 + worst < _FLOOR, (1 - _FLOOR) / np.maximum(-worst, 1e-12), 1.0)
+    return share
+
+
+# --- contrasts
+
+
+def contrast(fits: Fits, weights: Array) -> tuple[Array, Array, Array]:
+    """Estimate, standard error and degrees of freedom of c'b, for every fit.
+
+    Parameters
+    ----------
+    fits : Fits
+    weights : array, shape (columns,)
+        c.
+
+    Returns
+    -------
+    estimate, se, df : arrays, shape (fits,)
+
+    Notes
+    -----
+    df = 2 f^2 / (g'Wg), with f = c' phi c, g its slopes by the variance components and W their covariance
+    (F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110-114), from the expected information and with the
+    corrected standard error of M. G. Kenward, J. H. Roger (Biometrics 53 (1997) 983-997). Where one is
+    negative, a contrast whose error is that of one source is judged by that source's mean square alone; see
+    `_judged_by`. So it is where none is negative and that interval is narrower by a twentieth, as just above
+    zero, where Satterthwaite's formula may count fewer degrees of freedom than any source has.
+
+    Examples
+    --------
+    >>> plan = prepare(np.ones((6, 1)), [np.array([0, 0, 1, 1, 2, 2])])
+    >>> fits = fit_many(plan, np.array([1.0, 3.0, 4.0, 6.0, 8.0, 8.0]))
+    >>> [float(part[0].round(6)) for part in contrast(fits, np.array([1.0]))]
+    [5.0, 1.732051, 2.0]
+    """
+    c = np.asarray(weights, float)
+    estimate = fits.beta @ c
+    plain = np.einsum("a,fab,b->f", c, fits.phi, c)
+    variance = np.einsum("a,fab,b->f", c, fits.covariance, c)
+    slope = np.einsum("a,fjab,b->fj", c, fits.slopes, c, optimize=True)
+    moved = np.einsum("fi,fij,fj->f", slope, fits.uncertainty, slope)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        df = np.maximum(2 * plain**2 / moved, fits.least_df)
+    variance = np.where(variance > 0, variance, plain)
+    rows, matrix, own_df = _judged_by(fits, c[None, :], np.arange(len(df)))
+    bound = matrix[:, 0, 0]
+    reach, usual = stats.t.ppf(0.975, own_df) * np.sqrt(bound), stats.t.ppf(0.975, df) * np.sqrt(variance)
+    used = (reach < _WORTH * usual[rows]) | (fits.least_df[rows] > 0)
+    variance[rows[used]], df[rows[used]] = bound[used], own_df[used]
+    return estimate, np.sqrt(variance), np.where(fits.converged, df, np.nan)
+
+
+def _judged_by(fits: Fits, rows: Array, asked: Ints) -> tuple[Ints, Array, Array]:
+    """Which of the fits asked of can judge L b by one mean square, its covariance then, and its df.
+
+    With weights H that come from no negative component, cov(L b) = sum_j v_j A_j, A_j = L H Z_j Z_j' H' L'.
+    The mean square m_i of source i estimates sum_j C_ij v_j. So in any direction the variance is a
+    weighted mean, with weights that depend on the unknown components, of the multiples A_j / C_ij of that
+    expectation. In a balanced plan all multiples are the same, and m_i gives the classical test of its
+    stratum. With lost batches the largest bounds the variance whatever the components are, and m_i keeps its
+    own degrees of freedom. A difference of mean squares, which is the other unbiased estimate, has neither
+    property. The bound is used where it gives little away, the multiples lying near each other, and where
+    that of source i is the largest, so that this source matters most.
+    """
+    q = len(rows)
+    each = np.einsum("qa,fjab,pb->fjqp", rows, fits.slopes[asked], rows, optimize=True)
+    size = np.einsum("fjqq->fj", each)
+    covariance = np.zeros((len(asked), q, q))
+    df = np.zeros(len(asked))
+    for i, expected in enumerate(fits.strata.expected):
+        counts = expected > 1e-9
+        own = each[:, i] / expected[i]
+        fit = (df == 0) & (size[:, ~counts].sum(axis=1) <= 1e-9 * size.sum(axis=1))
+        fit &= np.linalg.eigvalsh(own)[:, 0] > 1e-9 * size.sum(axis=1)
+        at = np.flatnonzero(fit)
+        if not len(at):
+            continue
+        turn = np.linalg.inv(np.linalg.cholesky(own[at]))[:, None]
+        multiples = each[at][:, counts] / expected[counts][:, None, None]
+        spread = np.linalg.eigvalsh(turn @ multiples @ np.swapaxes(turn, 2, 3))
+        most, least = spread.max(axis=(1, 2)), spread.min(axis=(1, 2))
+        near = (least >= _ALIKE * most) | (most <= 1 + 1e-9)
+        at = at[near]
+        scale = most[near] * fits.mean_squares[asked[at], i]
+        covariance[at] = scale[:, None, None] * own[at]
+        df[at] = fits.strata.df[i]
+    found = df > 0
+    return asked[found], covariance[found], df[found]
+
+
+def f_test(fits: Fits, rows: Array) -> tuple[Array, int, Array, Array]:
+    """F test of L b = 0, for every fit.
+
+    Parameters
+    ----------
+    fits : Fits
+    rows : array, shape (q, columns)
+        L, of full row rank.
+
+    Returns
+    -------
+    f : array, shape (fits,)
+        Already scaled, to be read against F(numerator, denominator).
+    numerator : int
+    denominator : array, shape (fits,)
+    p : array, shape (fits,)
+
+    Notes
+    -----
+    Kenward and Roger (1997) match the first two moments of a scaled F; the formulas are also given by
+    U. Halekoh, S. Hoejsgaard, Journal of Statistical Software 59 (2014) 9. Satterthwaite's method for
+    several rows is that of A. H.-T. Fai, P. L. Cornelius, J. Statist. Comput. Simul. 54 (1996) 363-378; it
+    also serves where a component is negative and no one mean square judges all rows, and where Kenward and
+    Roger's moments belong to no F.
+
+    Examples
+    --------
+    >>> x = np.kron(np.eye(3), np.ones((2, 1)))
+    >>> fits = fit_many(prepare(x), np.array([1.0, 3.0, 4.0, 6.0, 8.0, 8.0]))
+    >>> f, top, bottom, p = f_test(fits, np.array([[1.0, -1, 0], [0, 1, -1]]))
+    >>> float(f[0].round(3)), top, float(bottom[0].round(3))
+    (13.5, 2, 3.0)
+    """
+    rows = np.atleast_2d(np.asarray(rows, float))
+    q = len(rows)
+    if q == 1:
+        estimate, se, df = contrast(fits, rows[0])
+        f = (estimate / se) ** 2
+    else:
+        f, df = _kenward_roger(fits, rows)
+        at, covariance, own_df = _judged_by(fits, rows, np.flatnonzero(fits.least_df > 0))
+        effects = fits.beta[at] @ rows.T
+        solved = np.linalg.solve(covariance, effects[:, :, None])[:, :, 0]
+        f[at], df[at] = (effects * solved).sum(axis=1) / q, own_df
+    p = np.asarray(stats.f.sf(f, q, df))
+    return f, q, df, np.where(fits.converged, p, np.nan)
+
+
+def _kenward_roger(fits: Fits, rows: Array) -> tuple[Array, Array]:
+    q = len(rows)
+    middle = rows.T @ np.linalg.inv(rows @ fits.phi @ rows.T) @ rows
+    moved = middle[:, None] @ fits.slopes
+    traces = np.einsum("fiaa->fi", moved)
+    a1 = np.einsum("fij,fi,fj->f", fits.uncertainty, traces, traces)
+    a2 = np.einsum("fij,fiab,fjba->f", fits.uncertainty, moved, moved, optimize=True)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        b = (a1 + 6 * a2) / (2 * q)
+        g = ((q + 1) * a1 - (q + 4) * a2) / ((q + 2) * a2)
+        base = 3 * q + 2 * (1 - g)
+        v0, v1, v2 = 1 + g / base * b, 1 - (q - g) / base * b, 1 - (q + 2 - g) / base * b
+        left = 1 - a2 / q
+        # both vanish together where the denominator has exactly 2 degrees of freedom
+        share = np.where(np.abs(v1) < 1e-10, 1.0, left / np.where(np.abs(v1) < 1e-10, 1.0, v1))
+        rho = share**2 * v0 / v2 / q
+        df = 4 + (q + 2) / (q * rho - 1)
+        scale = np.where(np.abs(df - 2) < 1e-2, 1.0, df * left / (df - 2))
+    effects = fits.beta @ rows.T
+    solved = np.linalg.solve(rows @ fits.covariance @ rows.T, effects[:, :, None])[:, :, 0]
+    f = scale * (effects * solved).sum(axis=1) / q
+    # their moments suppose that the weights follow the components, which they do not below zero
+    strange = ~(np.isfinite(df) & (df > 0) & (scale > 0) & (f >= 0)) | (fits.least_df > 0)
+    if strange.any():
+        other_f, other_df = _fai_cornelius(fits, rows)
+        f, df = np.where(strange, other_f, f), np.where(strange, other_df, df)
+    return f, df
+
+
+def _fai_cornelius(fits: Fits, rows: Array) -> tuple[Array, Array]:
+    q = len(rows)
+    size, turn = np.linalg.eigh(rows @ fits.phi @ rows.T)
+    turned = np.einsum("fab,ac->fbc", turn, rows)
+    t2 = np.einsum("fbc,fc->fb", turned, fits.beta) ** 2 / size
+    slope = np.einsum("fbc,fjcd,fbd->fbj", turned, fits.slopes, turned, optimize=True)
+    nu = 2 * size**2 / np.einsum("fbi,fij,fbj->fb", slope, fits.observed, slope)
+    nu = np.maximum(nu, fits.least_df[:, None])
+    above = np.where(nu > 2, nu / np.where(nu > 2, nu - 2, 1.0), 0.0).sum(axis=1)
+    df = np.where(above > q, 2 * above / np.where(above > q, above - q, 1.0), 2.0)
+    same = np.abs(nu - nu[:, :1]).max(axis=1) < 1e-8 * nu[:, 0]
+    return t2.mean(axis=1), np.where((nu <= 2).any(axis=1), 2.0, np.where(same, nu[:, 0], df))

@@ -1,0 +1,171 @@
+"""How the batches hang together by day and by group of a day, and which error judges which effect."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from fizzlab.models.strata import Array, Ints
+from fizzlab.models.terms import Term
+
+Days = Literal["auto", "fixed", "random", "ignore"]
+Kind = Literal["ordinary", "blocked", "split plot", "random days"]
+
+#: Days are taken out as blocks only while every effect keeps this share of its information.
+MOST_LOSS = 0.5
+
+
+@dataclass(frozen=True)
+class DayModel:
+    """What was chosen for a trial, and why.
+
+    Parameters
+    ----------
+    kind : {"ordinary", "blocked", "split plot", "random days"}
+    fixed : bool
+        Days are taken out as blocks.
+    groups : tuple of str
+        What varies at random besides the batches, coarsest first: ``day``, ``whole_plot``.
+    reason : str
+        Why, in one plain sentence.
+    """
+
+    kind: Kind
+    fixed: bool
+    groups: tuple[str, ...]
+    reason: str
+
+
+def choose_days(table: pd.DataFrame, x: Array, days: Days = "auto") -> DayModel:
+    """Choose how the days enter, from the batches that were measured.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row a batch, with columns day and whole_plot (a group of batches made together within a day, or
+        without days) where they exist.
+    x : array, shape (rows, columns)
+        Model matrix without days, its first column the intercept or in its span.
+    days : {"auto", "fixed", "random", "ignore"}
+        "auto": as blocks if every effect keeps at least half of its information when comparisons are
+        made within days only, else at random, so that what differs only between days is judged by days.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"run": ["A", "B", "C", "D"], "day": [1, 1, 2, 2]})
+    >>> choose_days(table, np.column_stack([np.ones(4), [-1, -1, 1, 1]])).kind
+    'split plot'
+    """
+    several = "day" in table and table["day"].nunique() > 1
+    plots = "whole_plot" in table and table["whole_plot"].nunique() > 1
+    if several and table["day"].nunique() == len(table):
+        return DayModel("ordinary", False, (), "Each batch had a day of its own.")
+    if not several and plots and table["whole_plot"].nunique() < len(table):
+        why = "Batches were made in groups, so what was set for a group is judged by groups."
+        return DayModel("split plot", False, ("whole_plot",), why)
+    if not several or days == "ignore":
+        why = "All batches were made on one day."
+        if several:
+            why = "Days were left out, as asked."
+        elif "day" not in table:
+            why = "No days were given, so all batches count as made together."
+        return DayModel("ordinary", False, (), why)
+    made = table.groupby(["day", "whole_plot"], sort=False).ngroups if plots else 0
+    inner = ("whole_plot",) if table["day"].nunique() < made < len(table) else ()
+    between = (_strays(x, table["day"]) < 1e-9).all(axis=0)
+    if days == "fixed" or (
+        days == "auto" and not inner and _kept(x, block_columns(table["day"])) >= MOST_LOSS
+    ):
+        why = "Batches are compared within days; days are taken out as blocks."
+        return DayModel("blocked", True, inner, why)
+    if (between & (np.ptp(x, axis=0) > 1e-9)).any():
+        why = (
+            "Something was set for a whole day, so it is judged by how much days differ, and the rest by how "
+            "much batches of one day differ."
+        )
+    elif inner:
+        why = "Batches were made in groups within days, so what was set for a group is judged by groups."
+    else:
+        why = "Days vary at random; comparisons within and between days are weighed together."
+        return DayModel("random days", False, ("day",), why)
+    return DayModel("split plot", False, ("day", *inner), why)
+
+
+def block_columns(days: pd.Series) -> Array:
+    """Columns that take days out and add up to zero over them, so that other coefficients stay means."""
+    names = list(pd.unique(days))
+    last = (days == names[-1]).to_numpy(float)
+    return np.column_stack([(days == name).to_numpy(float) - last for name in names[:-1]])
+
+
+def group_codes(table: pd.DataFrame, groups: Sequence[str]) -> list[Ints]:
+    """Group of each row, for each kind of group, nested in those before it."""
+    found = []
+    for name in groups:
+        columns = ["day", name] if name == "whole_plot" and "day" in table else [name]
+        found.append(np.asarray(table.groupby(columns, sort=False).ngroup(), np.int64))
+    return found
+
+
+def _strays(columns: Array, days: pd.Series) -> Array:
+    """How far each row lies from the mean of its day."""
+    frame = pd.DataFrame(columns)
+    return np.asarray((frame - frame.groupby(days.to_numpy()).transform("mean")).abs(), float)
+
+
+def _kept(x: Array, by_day: Array) -> float:
+    """Least share of information that an effect keeps when days are taken out; 0 if one is lost."""
+    varies = np.flatnonzero(np.ptp(x, axis=0) > 1e-9)
+    while np.linalg.matrix_rank(np.column_stack([np.ones(len(x)), x[:, varies]])) <= len(varies):
+        varies = varies[1:]  # a mixture: its parts add up to the intercept
+    full = np.column_stack([np.ones(len(x)), x[:, varies], by_day])
+    if np.linalg.matrix_rank(full) < full.shape[1] or len(x) - full.shape[1] < 2:
+        return 0.0
+    plain = np.column_stack([np.ones(len(x)), x[:, varies]])
+    before = np.diag(np.linalg.inv(plain.T @ plain))[1:]
+    after = np.diag(np.linalg.inv(full.T @ full))[1 : len(varies) + 1]
+    return float((before / after).min(initial=1.0))
+
+
+def set_for_days(batches: pd.DataFrame, terms: Sequence[Term]) -> tuple[str, ...]:
+    """The factors that were the same for all batches of each day, where days have several batches.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"day": ["1", "1", "2", "2"], "room": ["damp", "damp", "dry", "dry"],
+    ...                       "colour": ["dye", "lake"] * 2})
+    >>> from fizzlab.models.terms import Category
+    >>> room = Category("room", ("damp", "dry"), "dry")
+    >>> set_for_days(table, [room, Category("colour", ("dye", "lake"), "dye")])
+    ('room',)
+    """
+    days = batches.groupby("day", sort=False)
+    if (days.size() < 2).all():
+        return ()
+    return tuple(
+        term.name
+        for term in terms
+        if (days[term.name].nunique() == 1).all() and batches[term.name].nunique() > 1
+    )
+
+
+def mostly_by_days(batches: pd.DataFrame, terms: Sequence[Term]) -> tuple[str, ...]:
+    """The factors that vary more between days than within them, those set for whole days among them.
+
+    A fit that counts batches and knows no days would take them for surer than they are. Empty where no day
+    has two batches.
+    """
+    if (batches["day"].value_counts() < 2).all():
+        return ()
+    found = []
+    for term in terms:
+        columns = term.matrix(batches[term.name])
+        within = _strays(columns, batches["day"])
+        whole = columns - columns.mean(axis=0)
+        if ((within**2).sum(axis=0) < MOST_LOSS * (whole**2).sum(axis=0)).any():
+            found.append(term.name)
+    return tuple(found)

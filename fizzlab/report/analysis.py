@@ -1,0 +1,392 @@
+"""The whole of a trial worked out once: each kind of test studied, and one fit a response.
+
+The parts of a report, the choice and the notebooks read `Analysed` only. Nothing here names a response: it
+loops over the measures of the trial.
+"""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from fizzlab.errors import CannotAnswer
+from fizzlab.measures import Measure, looked_up
+from fizzlab.models.days import set_for_days
+from fizzlab.models.effects import ResponseFit, fit_response
+from fizzlab.models.result import Effect, FitResult, Study
+from fizzlab.models.terms import Category, Term, level_name, varying
+from fizzlab.recipe import Recipe, batch_mass, cost, fizz_balance, for_run
+from fizzlab.recipe.units import Span
+from fizzlab.report.old_studies import OLD
+from fizzlab.trial.folder import Trial
+
+#: A joint effect, or a bend, counts as shown where chance alone would show as much more rarely than this.
+SHOWN_P = 0.05
+
+#: Fewest degrees of freedom on which a joint effect is worth testing.
+FEW_DF = 3.0
+
+#: Kinds of plan that can show bends.
+BENDS = ("central composite", "box-behnken", "definitive screening")
+
+
+ALIKE = CannotAnswer("All batches with a number were made alike.", "Measure the other batches too.")
+
+
+@dataclass(frozen=True)
+class Analysed:
+    """A trial worked out.
+
+    Parameters
+    ----------
+    trial : Trial
+    terms : tuple of Category or Amount
+        The factors that changed between batches.
+    batches : DataFrame
+        One row a batch: run, day, the factors, and a column for each response with one number a batch.
+    studies : mapping of str to Study
+        What each kind of test says, by the name of the study; see `study`.
+    fits : mapping of str to FitResult
+        By response, in the order of the measures.
+    reasons : mapping of str to CannotAnswer
+        Why a response that was measured has no fit, or none for one factor (``"drop_cm, room"``).
+    joint : mapping of str to ResponseFit
+        The same with joint effects of two factors, where the batches can carry them.
+    notes : tuple of str
+    """
+
+    trial: Trial
+    terms: tuple[Term, ...]
+    batches: pd.DataFrame = field(repr=False)
+    studies: Mapping[str, Study] = field(default_factory=dict, repr=False)
+    fits: Mapping[str, FitResult] = field(default_factory=dict)
+    reasons: Mapping[str, CannotAnswer] = field(default_factory=dict)
+    joint: Mapping[str, ResponseFit] = field(default_factory=dict, repr=False)
+    notes: tuple[str, ...] = ()
+
+    def study(self, response: str) -> Study | None:
+        """The study that a response comes from; None where nothing of it was measured, or it failed."""
+        return self.studies.get(_study_name(self.trial.settings.measures()[response]))
+
+    @property
+    def effects(self) -> tuple[Effect, ...]:
+        """What every factor did to every response, by response and then by factor."""
+        return tuple(effect for fit in self.fits.values() for effect in fit.effects)
+
+    @property
+    def responses(self) -> tuple[str, ...]:
+        """The responses that are compared, in order."""
+        return tuple(name for name, fit in self.fits.items() if fit.effects)
+
+    @property
+    def numbers(self) -> tuple[str, ...]:
+        """The responses with one number a batch."""
+        return tuple(name for name in self.trial.settings.measures() if name in self.batches)
+
+    @property
+    def whole_day(self) -> tuple[str, ...]:
+        """Factors that were the same for all batches of a day."""
+        return set_for_days(self.batches, self.terms)
+
+    def of(self, factor: str, response: str | None = None) -> list[Effect]:
+        """The effects of one factor, on one response or all."""
+        return [e for e in self.effects if e.factor == factor and response in (None, e.response)]
+
+    def depends(self, response: str) -> bool:
+        """Was it shown that what one factor does to a response depends on another?"""
+        joint = self.joint.get(response)
+        if joint is None:
+            return False
+        p = joint.tests["p_value"]
+        return bool((p[p.index.str.contains(":")] < SHOWN_P).any())
+
+
+def analyse(trial: Trial) -> Analysed:
+    """Study every kind of test of a trial once, and fit every response once.
+
+    A response with one number a batch is fitted by `fit_response`, which knows days; one that has no such
+    number (dry times seen between looks, breaking heights) brings its own fit.
+    """
+    settings, runs = trial.settings, trial.rows("runs").reset_index(drop=True)
+    terms, notes = varying(settings.terms(), runs) if len(runs) else ([], [])
+    measures = settings.measures()
+    studies, reasons = _studies(trial, measures)
+    batches, fits, joint = runs, dict[str, FitResult](), dict[str, ResponseFit]()
+    for each in studies.values():
+        reasons |= each.reasons
+    for name, measure in measures.items():
+        study = studies.get(_study_name(measure))
+        if study is None:
+            continue
+        numbers = study.numbers.get(name)
+        if numbers is not None and numbers.notna().any():
+            batches = batches.assign(**{name: batches["run"].map(numbers).astype(float)})
+        try:
+            if name in study.fits:
+                fits[name] = study.fits[name]
+            elif name in batches and name in study.numbers:
+                fits[name] = _fit(trial, batches, measure, terms)
+                if terms and not fits[name].effects:
+                    reasons[name] = ALIKE
+        except CannotAnswer as reason:
+            reasons[name] = reason
+    for name, fit in fits.items():
+        both = _with_joint_effects(fit)
+        if both is not None:
+            joint[name] = both
+    return Analysed(trial, tuple(terms), batches, studies, fits, reasons, joint, tuple(notes))
+
+
+def _fit(trial: Trial, batches: pd.DataFrame, measure: Measure, terms: Sequence[Term]) -> ResponseFit:
+    """The fit of one number a batch, by the first of the plan's models that the batches can carry."""
+    there = batches[batches[measure.name].notna()]
+    varied, _ = varying(terms, there)
+    log = measure.scale == "ratio"
+    if not varied:
+        return fit_response(batches, measure.name, [], log=log, days="random")
+    asked = trial.settings.responses.get(measure.name)
+    reason: CannotAnswer | None = None
+    for model in _models(trial):
+        try:
+            return fit_response(
+                batches,
+                measure.name,
+                varied,
+                model=model,
+                log=log,
+                margin=None if asked is None else asked.same_within,
+            )
+        except CannotAnswer as found:
+            reason = found
+    raise reason or AssertionError
+
+
+def _models(trial: Trial) -> list[str | Sequence[str]]:
+    """The models to try: the plan's, a bend where it can show one, and main effects if all else fails."""
+    plan = trial.settings.plan
+    if plan is not None and plan.model is not None:
+        return [plan.model, "main"]
+    return ["quadratic", "main"] if plan is not None and plan.kind in BENDS else ["main"]
+
+
+def _with_joint_effects(fit: FitResult) -> ResponseFit | None:
+    """The same response with every joint effect of two factors, if enough is left to judge them by."""
+    if not isinstance(fit, ResponseFit) or len(fit.terms) < 2 or any(":" in term for term in fit.basis.terms):
+        return None
+    try:
+        found = fit_response(fit.batches, fit.response, fit.terms, log=fit.log, model="interactions")
+    except CannotAnswer:
+        return None
+    return found if (found.tests["df_den"] >= FEW_DF).all() else None
+
+
+# --- the studies ------------------------------------------------------------------------------
+
+
+def _study_name(measure: Measure) -> str:
+    """Its study, or its own name where the mean of a column is all that it needs."""
+    return measure.study or measure.name
+
+
+def _studies(
+    trial: Trial, measures: Mapping[str, Measure]
+) -> tuple[dict[str, Study], dict[str, CannotAnswer]]:
+    """Each study once, and why those that failed did."""
+    tables = {name: trial.rows(name) for name in trial.settings.tables()}
+    offered = _offered(trial)
+    found: dict[str, Study] = {}
+    reasons: dict[str, CannotAnswer] = {}
+    groups: dict[str, list[Measure]] = {}
+    for measure in measures.values():
+        groups.setdefault(_study_name(measure), []).append(measure)
+    for name, members in groups.items():
+        needed = {table for each in members for table in (each.table, *each.other_tables)}
+        if not any(table == "" or len(tables[table]) for table in needed):
+            continue
+        try:
+            if name in OLD:
+                found[name] = OLD[name](trial)
+            elif members[0].study:
+                work = looked_up(name)
+                options = _options(trial, members[0].section, offered, work)
+                found[name] = work(tables, trial.settings.terms(), **options)
+            else:
+                found[name] = study_column(members[0], tables[members[0].table])
+        except CannotAnswer as reason:
+            there = [each.name for each in members if each.table and len(tables[each.table])]
+            reasons |= dict.fromkeys(there or [each.name for each in members], reason)
+    return found, reasons
+
+
+def study_column(measure: Measure, rows: pd.DataFrame) -> Study:
+    """The mean of a column by piece, then by batch; of logarithms where ratios are compared."""
+    if measure.column not in rows:
+        return Study()
+    told = rows[rows[measure.column].notna()]
+    values = told[measure.column].to_numpy(float)
+    log = measure.scale == "ratio" and bool((values > 0).all())
+    keys = [told[key] for key in ("run", "piece") if key in told]
+    pieces = pd.Series(np.log(values) if log else values, told.index).groupby(keys, sort=False).mean()
+    means = pieces.groupby("run", sort=False).mean()
+    return Study(numbers={measure.name: means.map(np.exp) if log else means})
+
+
+def _options(
+    trial: Trial, section: str, offered: Mapping[str, Any], work: Callable[..., Study]
+) -> dict[str, Any]:
+    """Those keywords of a study that its section of trial.toml, or the recipe, says something of."""
+    written = getattr(trial.settings, section) if section else None
+    found = {}
+    for name, parameter in inspect.signature(work).parameters.items():
+        if parameter.kind is not inspect.Parameter.KEYWORD_ONLY:
+            continue
+        if name in offered:
+            found[name] = offered[name]
+        elif hasattr(written, name):
+            found[name] = getattr(written, name)
+    return found
+
+
+def _offered(trial: Trial) -> dict[str, Any]:
+    """What a study may ask for that is worked out from trial.toml rather than written there."""
+    settings = trial.settings
+    recipe, air, index = settings.made_recipe(), settings.drying.forecast_air, settings.crumble.index
+    return {
+        "recipe": recipe,
+        "pieces": None if settings.recipe is None else settings.recipe.pieces,
+        "theory_g": _theory(trial, recipe),
+        "forecast_air": None if air is None else (air.temp_c, air.rh_pct),
+        "index": None if index is None else index.parts(),
+    }
+
+
+def _theory(trial: Trial, recipe: Recipe | None) -> Mapping[str, float] | float | CannotAnswer | None:
+    """What a piece could give: as trial.toml says, or by the recipe; see `theory_spans`."""
+    if trial.settings.fizz.theory_g is not None or recipe is None:
+        return trial.settings.fizz.theory_g
+    try:
+        return {run: span.typical for run, span in theory_spans(trial).items()}
+    except CannotAnswer as reason:
+        return reason
+
+
+def theory_spans(trial: Trial) -> dict[str, Span]:
+    """The most carbon dioxide that a piece of each batch can give by the recipe, in grams, with bounds.
+
+    Raises
+    ------
+    CannotAnswer
+        The recipe has no soda or no acid, or does not say how many pieces it makes.
+    """
+    recipe, written = trial.settings.made_recipe(), trial.settings.recipe
+    if recipe is None or written is None:
+        return {}
+    filled = written.filled()
+    if written.pieces is None and filled is None:
+        raise CannotAnswer(
+            "The recipe does not say how many pieces a batch makes, so the gas of one piece is not known.",
+            "Add pieces to [recipe], or theory_g to [fizz].",
+        )
+    found = {}
+    for run, row in trial.batches().iterrows():
+        made = for_run(recipe, {term.name: row[term.name] for term in trial.settings.terms()})
+        share = 1 / written.pieces if written.pieces else filled.piece_g / batch_mass(made).typical  # type: ignore[union-attr]
+        found[str(run)] = fizz_balance(made).co2_g * share
+    return found
+
+
+# --- cost: worked out, not measured -----------------------------------------------------------
+
+
+def study_cost(
+    tables: Mapping[str, pd.DataFrame],
+    terms: Sequence[Term],
+    *,
+    recipe: Recipe | None = None,
+    pieces: int | None = None,
+) -> Study:
+    """What each factor adds to the cost of a piece, where the recipe has prices and says how many it makes.
+
+    Raises
+    ------
+    CannotAnswer
+        Some ingredients have prices and others none.
+    """
+    runs = tables["runs"]
+    changed, _ = varying(terms, runs) if len(runs) else ([], [])
+    if recipe is None or pieces is None or not changed or all(i.price is None for i in recipe.ingredients):
+        return Study()
+    made = runs[[term.name for term in terms]].drop_duplicates().reset_index(drop=True)
+    effects = cost_effects(made, costs(recipe, pieces, made, terms), changed)
+    fit = FitResult(response="cost", effects=tuple(effects), batches=made, terms=tuple(changed))
+    return Study(fits={"cost": fit})
+
+
+def costs(recipe: Recipe, pieces: int, settings: pd.DataFrame, terms: Sequence[Term]) -> list[float]:
+    """What a piece of each setting costs in ingredients, by the prices of the recipe.
+
+    Raises
+    ------
+    CannotAnswer
+        An ingredient has no price, so that there is no sum.
+    """
+    found = []
+    for _, row in settings.iterrows():
+        made = cost(for_run(recipe, {term.name: row[term.name] for term in terms}), pieces)
+        if made.unpriced:
+            has = "has" if len(made.unpriced) == 1 else "have"
+            raise CannotAnswer(
+                f"{' and '.join(made.unpriced)} {has} no price, so what a piece costs is not known.",
+                "Give price and pack of each ingredient in [recipe].",
+            )
+        found.append(made.piece.typical)
+    return found
+
+
+def cost_effects(settings: pd.DataFrame, each: Sequence[float], terms: Sequence[Term]) -> list[Effect]:
+    """What each level adds to the cost of a piece, averaged over the other settings that were made.
+
+    Parameters
+    ----------
+    settings : DataFrame
+        The combinations that were made, once each.
+    each : sequence of float
+        What a piece of each costs.
+    terms : sequence of Category or Amount
+
+    Examples
+    --------
+    >>> colour = Category("colour", ("dye", "lake"), "dye")
+    >>> effect = cost_effects(pd.DataFrame({"colour": ["dye", "lake"]}), [0.20, 0.26], [colour])[0]
+    >>> round(effect.estimate, 2), effect.exact, effect.shown
+    (0.06, True, True)
+    """
+    names = [term.name for term in terms]
+    priced = settings[names].assign(cost=list(each))
+    found = []
+    for term in terms:
+        others = [name for name in names if name != term.name]
+        values = priced[term.name]
+        pairs: list[tuple[Any, Any]] = (
+            [(level, term.control) for level in term.levels if level != term.control]
+            if isinstance(term, Category)
+            else [(values.max(), values.min())]
+        )
+        for to, start in pairs:
+            one, two = (priced[values == end].drop(columns=term.name) for end in (to, start))
+            how: Any = {"on": others} if others else {"how": "cross"}
+            both = one.merge(two, suffixes=("_to", "_start"), **how)
+            if both.empty:
+                continue
+            gap = float((both["cost_to"] - both["cost_start"]).mean())
+            level, control = level_name(term, to), level_name(term, start)
+            inf, nan = float("inf"), float("nan")
+            found.append(
+                Effect("cost", term, level, control, "difference", gap, gap, gap, inf, nan, judged_by="")
+            )
+    return found

@@ -13,7 +13,7 @@ from fizzlab.bench.planning import Planned
 from fizzlab.design import power
 from fizzlab.design.power import ASSUMED, Effect, Simulation, Spreads, TouchChecks
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.cure import study_touch
+from fizzlab.models.curing import CuringFit, study_touch
 from fizzlab.report.phrases import capital
 from fizzlab.report.phrases import power as words
 from fizzlab.report.phrases.power import DRY_TIME, Thing
@@ -108,15 +108,16 @@ def spreads_of(folder: Path) -> Spreads:
         )
     wanted = trial.settings.drying
     study = study_touch(
-        trial.rows("runs"),
-        trial.rows("touch_checks"),
-        trial.rows("weighings"),
-        trial.rows("room_log"),
+        {name: trial.rows(name) for name in ("runs", "touch_checks", "weighings", "room_log")},
         trial.settings.terms(),
-        air_model=wanted.air,
+        air=wanted.air,
         distribution=wanted.distribution,
     )
-    return Spreads.of_fit(study.fit, f"those found in the trial {trial.settings.code}")
+    if study.reasons:
+        raise study.reasons["dry_h"]
+    fit = study.fits["dry_h"]
+    assert isinstance(fit, CuringFit)
+    return Spreads.of_fit(fit, f"those found in the trial {trial.settings.code}")
 
 
 def _nothing(planned: Planned, why: str) -> PlanPower:

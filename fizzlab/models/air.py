@@ -3,10 +3,6 @@
 Relative humidity alone does not say how fast water leaves. What pulls it out is the vapour-pressure deficit:
 how much more vapour the air could hold at its temperature than it holds now. Everything here is over liquid
 water, also below freezing, because that is what hygrometers are calibrated against.
-
-Saturation pressure follows Sonntag (1990), who refitted the earlier standard formulas to the temperature
-scale in use today. From 0 to 60 °C the formulas of Hyland and Wexler (ASHRAE), IAPWS, and Murphy and Koop lie
-within 0.03 % of it.
 """
 
 from __future__ import annotations
@@ -32,36 +28,13 @@ _HOUR = 3.6e12  # nanoseconds
 
 
 def saturation_pressure(temp_c: ArrayLike) -> Floats:
-    r"""Pressure of water vapour in air that can hold no more, over liquid water.
+    r"""Pressure in kPa of water vapour in air that can hold no more, over liquid water.
 
     .. math:: \ln(p/\mathrm{Pa}) = -6096.9385/T + 21.2409642 - 2.711193\cdot10^{-2} T
               + 1.673952\cdot10^{-5} T^2 + 2.433502 \ln T
 
-    with T in kelvin.
-
-    Parameters
-    ----------
-    temp_c : array_like
-        Air temperature in °C, -45 to 60. NaN gives NaN.
-
-    Returns
-    -------
-    ndarray, or a number for a number
-        In kPa.
-
-    Raises
-    ------
-    ValueError
-        Outside the range.
-
-    References
-    ----------
-    D. Sonntag, Z. Meteorol. 70 (1990) 340; D. Sonntag, Meteorol. Z. 3 (1994) 51.
-
-    Examples
-    --------
-    >>> round(float(saturation_pressure(20.0)), 3)
-    2.339
+    with T in kelvin, from -45 to 60 °C (D. Sonntag, Z. Meteorol. 70 (1990) 340; Meteorol. Z. 3 (1994) 51).
+    From 0 °C the formulas of Hyland and Wexler (ASHRAE), IAPWS, and Murphy and Koop lie within 0.03 % of it.
     """
     kelvin = _within(temp_c, *TEMP_RANGE_C, "Temperature", "°C") + 273.15
     linear = 21.2409642 + kelvin * (-2.711193e-2 + 1.673952e-5 * kelvin)
@@ -95,33 +68,14 @@ def vapour_pressure_deficit(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
     >>> vapour_pressure_deficit([12.0, 22.0], 70.0).round(2)
     array([0.42, 0.79])
     """
-    return saturation_pressure(temp_c) * (1.0 - _within(rh_pct, 0.0, 100.0, "Relative humidity", "%") / 100.0)
+    share = _within(rh_pct, 0.0, 100.0, "Relative humidity", "%") / 100.0
+    return saturation_pressure(temp_c) * (1.0 - share)
 
 
 def rh_for_deficit(vpd_kpa: ArrayLike, temp_c: ArrayLike) -> Floats:
-    """Relative humidity at which air of a temperature has a given deficit: 100 (1 - VPD / p_s).
+    """Relative humidity in per cent at which air has a given deficit in kPa: 100 (1 - VPD / p_s).
 
-    Parameters
-    ----------
-    vpd_kpa : array_like
-        Vapour-pressure deficit in kPa.
-    temp_c : array_like
-        Air temperature in °C, -45 to 60.
-
-    Returns
-    -------
-    ndarray, or a number for a number
-        In per cent. NaN where no humidity gives that deficit: even dry air falls short of it, or it is
-        below 0.
-
-    Raises
-    ------
-    ValueError
-        Temperature outside its range.
-
-    Examples
-    --------
-    The first is out of reach: cold air cannot be that thirsty, however dry it is made.
+    NaN where no humidity gives it: even dry air falls short of it, or it is below 0.
 
     >>> rh_for_deficit(0.8, [2.0, 20.0]).round(1)
     array([ nan, 65.8])
@@ -139,10 +93,8 @@ def drying_windows(touch_checks: pd.DataFrame, weighings: pd.DataFrame, runs: pd
 
     Parameters
     ----------
-    touch_checks : DataFrame
-        Columns run, hours, dry. May be empty.
-    weighings : DataFrame
-        Columns run, hours. May be empty.
+    touch_checks, weighings : DataFrame
+        Columns run, hours and, of checks, dry. May be empty.
     runs : DataFrame
         Column made_at; run as a column or as the index.
 
@@ -151,14 +103,6 @@ def drying_windows(touch_checks: pd.DataFrame, weighings: pd.DataFrame, runs: pd
     DataFrame
         Index run in the order of `runs`, columns start and end. A batch without a time of making, or that
         was neither checked nor weighed, has no row.
-
-    Examples
-    --------
-    >>> runs = pd.DataFrame({"run": ["A"], "made_at": pd.to_datetime(["2026-01-05T09:00"])})
-    >>> checks = pd.DataFrame({"run": "A", "hours": [2.0, 4.0, 6.0], "dry": [False, True, True]})
-    >>> windows = drying_windows(checks, pd.DataFrame(columns=["run", "hours"]), runs)
-    >>> windows.loc["A", "end"]
-    Timestamp('2026-01-05 13:00:00')
     """
     made_at = runs.set_index("run")["made_at"] if "run" in runs.columns else runs["made_at"]
     made_at = pd.to_datetime(made_at.dropna())
@@ -175,9 +119,7 @@ def drying_windows(touch_checks: pd.DataFrame, weighings: pd.DataFrame, runs: pd
 
 
 def drying_air(
-    room_log: pd.DataFrame,
-    windows: pd.DataFrame,
-    max_gap: timedelta = timedelta(minutes=60),
+    room_log: pd.DataFrame, windows: pd.DataFrame, max_gap: timedelta = timedelta(minutes=60)
 ) -> pd.DataFrame:
     """The air that each batch dried in: time-weighted means of the room log over its window.
 
@@ -200,14 +142,13 @@ def drying_air(
     -------
     DataFrame
         Index as in `windows`. ``temp_c``, ``rh_pct`` and ``vpd_kpa``: means over the covered part of the
-        window, NaN where nothing is covered. ``coverage``: covered share of the window, 0 to 1 (0 for a
-        window of no length).
+        window, NaN where nothing is covered. ``coverage``: covered share of the window, 0 to 1.
 
     Raises
     ------
     ValueError
-        A window lacks an end or ends before it starts, a time carries a time zone, `max_gap` is not
-        positive, or a reading is outside the ranges of `vapour_pressure_deficit`.
+        A window lacks an end or ends before it starts, a time carries a time zone, or a reading is outside
+        the ranges of `vapour_pressure_deficit`.
 
     Examples
     --------
@@ -219,14 +160,11 @@ def drying_air(
     >>> drying_air(log, windows).loc["A", ["temp_c", "rh_pct", "coverage"]].round(2).tolist()
     [15.83, 67.5, 1.0]
     """
-    widest = pd.Timedelta(max_gap).value
-    if widest <= 0:
-        raise ValueError("max_gap must be more than no time at all.")
     start, end = _nanoseconds(windows["start"]), _nanoseconds(windows["end"])
     if (end < start).any():
         raise ValueError("A window ends before it starts.")
     times, values = _ordered(room_log)
-    covered_h, integrals = _covered(times, values, start, end, widest)
+    covered_h, integrals = _covered(times, values, start, end, pd.Timedelta(max_gap).value)
     means = np.full(integrals.shape, np.nan)
     np.divide(integrals, covered_h, out=means, where=np.broadcast_to(covered_h > 0.0, integrals.shape))
     length = (end - start) / _HOUR

@@ -32,6 +32,7 @@ from scipy.special import expit, log1p, log_expit, log_ndtr, logit, ndtr, ndtri
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Shape = Literal["lognormal", "weibull", "loglogistic"]
+Failure = Literal["not converged", "satisfied", "separated", "vague"]
 SHAPES: tuple[Shape, ...] = ("lognormal", "weibull", "loglogistic")
 
 #: Mean and standard deviation of the standard error term of each shape.
@@ -55,12 +56,9 @@ _WALL = 1e300  # stands for minus the log-likelihood where it or its slopes cann
 class NotFitted(Exception):
     """The likelihood has no maximum that was reached; `kind` says which way it failed."""
 
-    def __init__(
-        self, kind: Literal["not converged", "satisfied", "separated", "vague"], columns: list[int]
-    ) -> None:
-        self.kind = kind
-        self.columns = columns
-        super().__init__(kind)
+    def __init__(self, kind: Failure, columns: tuple[int, ...] = ()) -> None:
+        super().__init__(kind, columns)
+        self.kind, self.columns = kind, columns
 
 
 # --- the three shapes -----------------------------------------------------------------------
@@ -115,28 +113,12 @@ def cumulative(shape: Shape, u: Array) -> Array:
 class Brackets:
     """Brackets sorted by day and batch, equal ones of a batch counted once; made by `sort`.
 
-    Attributes
-    ----------
-    lower, upper : arrays, one entry a different bracket of a batch
-        Logarithms of the ends, centred by `centre`; -inf and inf where open.
-    count : array
-        How many pieces share the bracket.
-    batch : array of int
-        Row of `x` that each bracket belongs to.
-    starts : array of int
-        First bracket of each batch.
-    x : array, shape (batches, columns)
-        Model matrix in sorted order; its first column is the intercept.
-    order : array of int
-        Rows of the caller's model matrix, in sorted order.
-    day, day_starts : arrays of int
-        Day of each sorted batch, and first batch of each day.
-    centre : float
-        What was taken from the logarithms.
-    log_times : float
-        Sum of log T over exactly known times (the Jacobian of the density on the time scale).
-    q, r : arrays
-        x = q r with the columns of q orthogonal and of mean square 1.
+    `lower` and `upper` are logarithms of the ends (-inf and inf where open) less `centre`, one entry a
+    different bracket of a batch, `count` how many pieces share it, `batch` its row of `x`, `starts` the first
+    bracket of each batch. `x` is the model matrix in sorted order, whose rows in the caller's order are
+    `order`; x = q r with the columns of q orthogonal and of mean square 1. `day` is that of each sorted
+    batch, `day_starts` the first batch of each. `log_times` is the sum of log T over exactly known times (the
+    Jacobian of the density on the time scale).
     """
 
     lower: Array
@@ -162,16 +144,9 @@ class Brackets:
 def sort(lower: Array, upper: Array, batch: Ints, x: Array, day: Ints | None = None) -> Brackets:
     """Sort brackets for the likelihood.
 
-    Parameters
-    ----------
-    lower, upper : arrays of hours, one entry a piece
-        0 <= lower <= upper; upper may be inf.
-    batch : array of int
-        Row of `x` of each piece; every row must have a piece.
-    x : array, shape (batches, columns)
-        Model matrix of full rank with an intercept in its first column.
-    day : array of int, optional
-        Day of each row of `x`.
+    `lower` and `upper` are hours, one entry a piece, 0 <= lower <= upper, upper maybe inf; `batch` is the row
+    of `x` of each piece, every row with a piece; `x` the model matrix of full rank, intercept first; `day`
+    the day of each row of `x`.
     """
     rows = len(x)
     days = np.arange(rows) if day is None else np.unique(day, return_inverse=True)[1]
@@ -215,10 +190,10 @@ def sort(lower: Array, upper: Array, batch: Ints, x: Array, day: Ints | None = N
 
 @dataclass(frozen=True)
 class Nodes:
-    """Nodes of the two integrals, and where their sums rho z + phi d stand in one shared list."""
+    """Nodes of the two integrals, and where (days, batches) their sums stand in one list of shifts."""
 
-    shift: Array  # (shifts,)
-    at: Ints  # (day nodes, batch nodes)
+    shift: Array
+    at: Ints
     z: Array
     log_weight_z: Array
     d: Array
@@ -311,12 +286,11 @@ def _of_batches(data: Brackets, shape: Shape, eta: Array, alpha: float, shift: A
 
 @dataclass(frozen=True)
 class Point:
-    """The log-likelihood at one point of the parameters, with what the rest needs of it.
+    """The log-likelihood at one point of (gamma, log alpha, rho, phi), in the basis `q`, only the free ones.
 
-    `score` and `hessian` are by (gamma, log alpha, rho, phi) in the basis `q`, only the free ones. The
-    others have one entry a batch: `pieces`, minus the mean second derivative by location (what its pieces
-    tell of it); `slope` and `curvature`, those of the batch's integrated log-likelihood by its location
-    (minus the second derivative); `batch_mean` and `day_mean`, posterior means of b/sigma and d/sigma.
+    The arrays after `hessian` have one entry a batch: `pieces`, minus the mean second derivative by location
+    (what its pieces tell of it); `slope` and `curvature` of the batch's integrated log-likelihood by its
+    location (minus the second derivative); `batch_mean` and `day_mean`, posterior means of b/sigma, d/sigma.
     """
 
     loglik: float
@@ -331,9 +305,7 @@ class Point:
     @property
     def height(self) -> float:
         """Minus the log-likelihood, or a wall where it or its slopes cannot be computed."""
-        usable = (
-            np.isfinite(self.loglik) and np.isfinite(self.score).all() and np.isfinite(self.hessian).all()
-        )
+        usable = all(np.isfinite(each).all() for each in (self.loglik, self.score, self.hessian))
         return -self.loglik if usable else _WALL
 
 
@@ -435,16 +407,12 @@ def _over_batches(nodes: Nodes, fields: tuple[Array, ...]) -> tuple[Array, Array
     score[..., 0], score[..., 1] = mean(weight, first), mean(weight, second_a)
     score[..., 2] = mean(weight_z, first)
     score[..., 3] = d * score[..., 0]
+    m = {(0, 0): mean(weight, ee), (0, 1): mean(weight, ea), (1, 1): mean(weight, aa)}
+    m |= {(0, 2): mean(weight_z, ee), (1, 2): mean(weight_z, ea), (2, 2): mean(weight_z * z, ee)}
+    m |= {(0, 3): d * m[0, 0], (1, 3): d * m[0, 1], (2, 3): d * m[0, 2], (3, 3): d * d * m[0, 0]}
     second = np.empty((*log_b.shape, 4, 4))
-    second[..., 0, 0], second[..., 1, 1] = mean(weight, ee), mean(weight, aa)
-    second[..., 0, 1], second[..., 0, 2] = mean(weight, ea), mean(weight_z, ee)
-    second[..., 1, 2], second[..., 2, 2] = mean(weight_z, ea), mean(weight_z * z, ee)
-    second[..., 0, 3], second[..., 1, 3] = d * second[..., 0, 0], d * second[..., 0, 1]
-    second[..., 2, 3], second[..., 3, 3] = d * second[..., 0, 2], d * d * second[..., 0, 0]
-    for i in range(1, 4):
-        for j in range(i):
-            second[..., i, j] = second[..., j, i]
-    second -= score[..., :, None] * score[..., None, :]
+    for (i, j), value in m.items():
+        second[..., i, j] = second[..., j, i] = value - score[..., i] * score[..., j]
     return log_b, weight, score, second
 
 
@@ -473,7 +441,7 @@ def maximise(model: Model) -> tuple[Array, Point]:
         from_plain = np.concatenate([theta[:-1] / 0.7, [theta[-1] - np.log(0.7)], effects])
         theta, point, good = _climb(model, from_plain)
     if not good:
-        raise NotFitted("not converged", [])
+        raise NotFitted("not converged")
     return theta, point
 
 
@@ -561,19 +529,13 @@ def _why_not(data: Brackets) -> NotFitted | None:
     low, high = np.isfinite(a), np.isfinite(b)
     width = x.shape[1]
     rise = np.vstack([np.column_stack([-x[high], b[high]]), np.column_stack([x[low], -a[low]])])
-    kinds: tuple[tuple[float, Literal["separated", "satisfied"]], ...] = (
-        (0.0, "separated"),
-        (1.0, "satisfied"),
-    )
-    for most, kind in kinds:
+    kinds: dict[Failure, float] = {"separated": 0.0, "satisfied": 1.0}
+    for kind, most in kinds.items():
         bounds = [(-1.0, 1.0)] * width + [(0.0, most)]
-        found = linprog(
-            -rise.sum(axis=0), A_ub=-rise, b_ub=np.zeros(len(rise)), bounds=bounds, method="highs"
-        )
+        found = linprog(-rise.sum(axis=0), A_ub=-rise, b_ub=np.zeros(len(rise)), bounds=bounds)
         if found.status == 0 and -found.fun > 1e-7:
             size = np.abs(solve_triangular(data.r, found.x[:width])) * data.x.std(axis=0)
-            columns = [int(i) for i in np.flatnonzero(size > 1e-6 * max(size.max(), 1e-12))]
-            return NotFitted(kind, columns)
+            return NotFitted(kind, tuple(np.flatnonzero(size > 1e-6 * max(size.max(), 1e-12)).tolist()))
     return None
 
 

@@ -36,23 +36,14 @@ class ArrayFit:
     Attributes
     ----------
     beta, covariance : arrays
-        Coefficients of log hours and the covariance of (beta, log sigma).
+        Coefficients of log hours, and the covariance of (beta, log sigma).
     sigma, tau, delta : float
         Standard deviations between pieces, batches and days (0 where not in the model).
-    loglik : float
-        Greatest log-likelihood (not restricted), on the time scale.
-    restricted : float
-        Restricted log-likelihood at the estimates; nan if the fit is by plain maximum likelihood.
-    pieces : array, one entry a batch
-        Information of a batch's pieces on its own location, in units of 1/sigma^2.
-    slope, curvature : arrays, one entry a batch
-        Slope of the log-likelihood of a batch, b integrated out, by its location over sigma, and minus its
-        second derivative. For known log-normal times sigma^2 / curvature is tau^2 plus the variance of the
-        batch's mean.
-    batch_mean, day_mean : arrays, one entry a batch
-        Predicted b and d.
-    model : Model
-        The sorted data and the model.
+    loglik, restricted : float
+        Greatest log-likelihood on the time scale; the restricted one at the estimates (nan without).
+    pieces, slope, curvature, batch_mean, day_mean : arrays, one entry a batch
+        As in `fizzlab.models.censored.Point`, the means in log hours. For known log-normal times sigma^2 /
+        curvature is tau^2 plus the variance of the batch's mean.
     """
 
     beta: Array
@@ -78,24 +69,11 @@ def fit(
     day_effect: bool = False,
     restricted: bool = True,
 ) -> ArrayFit:
-    """Fit the model to sorted brackets.
+    """Fit the model to sorted brackets, with or without random batches and days; raises `NotFitted`.
 
-    Parameters
-    ----------
-    data : Brackets
-        From `fizzlab.models.censored.sort`.
-    shape : {"lognormal", "weibull", "loglogistic"}
-    batch_effect, day_effect : bool
-        Whether b and d are in the model.
-    restricted : bool
-        Estimate the variances by restricted likelihood: the profile log-likelihood less half the log
-        determinant of the information on beta (D. R. Cox and N. Reid, JRSS B 49, 1987, 1-39). For known
-        log-normal times this is the REML of linear mixed models. False gives maximum likelihood.
-
-    Raises
-    ------
-    NotFitted
-        The likelihood has no maximum (separation, or a line satisfies every bracket) or it was not reached.
+    `restricted` estimates the variances by restricted likelihood: the profile log-likelihood less half the
+    log determinant of the information on beta (D. R. Cox and N. Reid, JRSS B 49, 1987, 1-39). For known
+    log-normal times this is the REML of linear mixed models. False gives maximum likelihood.
     """
     model = Model(data, shape, batch_effect, day_effect)
     top, point = maximise(model)
@@ -124,14 +102,14 @@ def _profile(model: Model, theta: Array) -> tuple[Array, Point]:
         size = float(np.abs(step).max())
         theta = theta.copy()
         theta[:width] += step * min(1.0, 2.0 / size)
-    raise NotFitted("not converged", [])
+    raise NotFitted("not converged")
 
 
 def _log_det(point: Point, width: int, log_alpha: float) -> float:
     """Half the log determinant of the information on beta (but for a constant)."""
     sign, value = np.linalg.slogdet(-point.hessian[:width, :width])
     if sign <= 0:
-        raise NotFitted("not converged", [])
+        raise NotFitted("not converged")
     return 0.5 * float(value) + width * log_alpha
 
 
@@ -216,11 +194,11 @@ def _restrict(model: Model, top: Array) -> tuple[Array, Point, float]:
     )
     at_end = profile.at(np.asarray(found.x))
     if at_end.value < -1e299 or float(np.abs(np.asarray(at_end.slope)).max()) > 1e-3:
-        raise NotFitted("not converged", [])
+        raise NotFitted("not converged")
     theta, point = _profile(model, np.concatenate([at_end.theta[:width], found.x]))
     if _spread(model, theta) > 3 * _correction(model) * _spread(model, top):
         # with nearly all pieces on one side the restricted likelihood can level off towards endless spread
-        raise NotFitted("not converged", [])
+        raise NotFitted("not converged")
     log_det_r = float(np.log(np.abs(np.diag(model.data.r))).sum())
     criterion = point.loglik - _log_det(point, width, float(theta[width])) - log_det_r
     return theta, point, criterion + width * HALF_LOG_2PI
@@ -243,7 +221,7 @@ def _result(model: Model, theta: Array, point: Point, loglik: float, criterion: 
     try:
         inverse = np.linalg.inv(information[np.ix_(keep, keep)])
     except np.linalg.LinAlgError:
-        raise NotFitted("vague", []) from None
+        raise NotFitted("vague") from None
     # beta = r^-1 gamma / alpha (+ centre on the intercept); log sigma = -log alpha
     back = solve_triangular(data.r, np.eye(width)) * sigma
     beta = back @ gamma
@@ -252,13 +230,13 @@ def _result(model: Model, theta: Array, point: Point, loglik: float, criterion: 
     covariance = change @ inverse[: width + 1, : width + 1] @ change.T
     size = np.diag(covariance)[:width] * np.r_[1.0, data.x.std(axis=0)[1:]] ** 2
     if not np.isfinite(covariance).all() or (size <= 0).any() or (size > _VAGUE**2).any():
-        raise NotFitted("vague", [])
+        raise NotFitted("vague")
     beta[0] += data.centre
     back_in_order = np.argsort(data.order)
     finer = model.at(theta, finer=0.5).loglik if (rho is not None or phi is not None) else point.loglik
     if abs(finer - point.loglik) > 1e-2:
         # pieces so alike beside batches that the nodes are too few: no numbers that cannot be trusted
-        raise NotFitted("not converged", [])
+        raise NotFitted("not converged")
     return ArrayFit(
         beta=beta,
         covariance=covariance,
@@ -306,16 +284,9 @@ class Strata:
     between 94.8 and 97 % whatever the true variance, if the upper stratum has 4 degrees of freedom or more;
     with fewer, no more than 3 times its own are given.
 
-    Attributes
-    ----------
-    days : int
-    between_df, within_df : float
-    weights : array, shape (columns, batches)
-        The generalised-least-squares weights of each coefficient.
-    between, within : array, shape (batches, batches)
-        The two parts of the variance of batch locations.
-    spare_days : float
-        Days less what is, in effect, estimated between them.
+    `weights` are the generalised-least-squares weights of each coefficient (columns x batches), `between` and
+    `within` the two parts of the variance of batch locations, `spare_days` the days less what is, in effect,
+    estimated between them.
     """
 
     days: int
@@ -347,13 +318,7 @@ def _pooled(upper: float, lower: float) -> float:
 def strata(found: ArrayFit, x: Array, day: Ints | None) -> Strata:
     """Work out the strata of a fit; without a day effect the batches are the only stratum.
 
-    Parameters
-    ----------
-    found : ArrayFit
-    x : array, shape (batches, columns)
-        Model matrix, in the caller's order.
-    day : array of int or None
-        Day of each batch if the model has a day effect.
+    `x` is the model matrix in the caller's order, `day` the day of each batch if the model has a day effect.
     """
     batches, columns = x.shape
     own = found.sigma**2 / np.maximum(found.curvature, 1e-6)
@@ -394,9 +359,9 @@ def strata(found: ArrayFit, x: Array, day: Ints | None) -> Strata:
 class BatchFit:
     """A fit with the batch as the unit, its standard errors and its degrees of freedom.
 
-    `pieces_alike` is True where the spread between pieces could not be told, so that only batches have one:
-    every batch's brackets overlap (its pieces were dry between the same two looks), or a batch has one piece.
-    The fit is then of the overlaps, one a batch, and `found.sigma` is the spread between batches.
+    `pieces_alike`: the spread between pieces could not be told, since every batch's brackets overlap (its
+    pieces were dry between the same two looks) or a batch has one piece. The fit is then of the overlaps, one
+    a batch, and `found.sigma` is the spread between batches.
     """
 
     found: ArrayFit
@@ -428,13 +393,8 @@ def fit_batches(
         Model matrix of full rank, intercept first.
     day : array of int, optional
         Day of each batch; more than one and fewer than the batches.
-    shape : {"lognormal", "weibull", "loglogistic"}
-    restricted : bool
-        See `fit`.
-
-    Raises
-    ------
-    NotFitted
+    shape, restricted
+        As in `fit`, which says what it raises.
 
     Examples
     --------
@@ -450,11 +410,12 @@ def fit_batches(
     np.maximum.at(low, batch, lower)
     np.minimum.at(high, batch, upper)
     known = (low == high) & np.isfinite(high) & (batches == len(lower))
-    alike = bool(((low < high) | known).all())
-    ends = (low, high, np.arange(batches)) if alike else (lower, upper, batch)
-    data = sort(*ends, x, day)
+    alike, one_piece = bool(((low < high) | known).all()), batches == len(lower)
+    if alike:
+        lower, upper, batch = low, high, np.arange(batches)
+    data = sort(lower, upper, batch, x, day)
     found = fit(data, shape, batch_effect=not alike, day_effect=day is not None, restricted=restricted)
     layers = strata(found, x, day)
     df = np.array([layers.of(row) for row in np.eye(columns)])
     se = np.sqrt(np.diag(found.covariance)[:columns])
-    return BatchFit(found, layers, alike, len(lower) == batches, se, df)
+    return BatchFit(found, layers, alike, one_piece, se, df)

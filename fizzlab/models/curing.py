@@ -36,8 +36,8 @@ from fizzlab.models.terms import (
 from fizzlab.models.touch import (
     SeenOrder,
     brackets,
-    check_brackets,
     check_days,
+    check_pieces,
     check_terms,
     explained,
     seen_order,
@@ -51,9 +51,6 @@ AIR_TERMS: Mapping[AirModel, tuple[Amount, ...]] = {
     "rh and temperature": (Amount("rh_pct", "%"), Amount("temp_c", "°C")),
     "none": (),
 }
-
-#: What the effect of the air is told for: half the deficit, 10 points more humidity, 5 °C colder.
-_AIR_STEPS = {VPD: 0.5, "rh_pct": 10.0, "temp_c": -5.0}
 
 
 def fit_curing_time(
@@ -136,7 +133,7 @@ def fit_curing_time(
         runs = runs.set_index("run")
     if room_log is not None and air != "none":
         runs = runs.join(batch_air(runs, looks, looks.head(0), room_log))
-    check_brackets(pieces, runs)
+    check_pieces(pieces, runs)
     batches, air_terms, notes = _with_air(runs[runs.index.isin(pieces["run"])], air)
     if isinstance(formula, str):
         terms, model = parse_formula(formula, batches) if formula else ((), ())
@@ -236,8 +233,8 @@ def _doubts(inner: BatchFit) -> list[str]:
 
 def _typical(
     batches: pd.DataFrame, terms: Sequence[Term], forecast_air: tuple[float, float] | None
-) -> dict[str, object]:
-    found: dict[str, object] = {
+) -> dict[str, Any]:
+    found: dict[str, Any] = {
         term.name: term.control if isinstance(term, Category) else float(batches[term.name].median())
         for term in terms
     }
@@ -248,7 +245,7 @@ def _typical(
 
 
 def _effects(fit: CuringFit, margin: float | None) -> list[Effect]:
-    """Each level against its control, the most of an amount against the least, then the air."""
+    """Each level against its control, and the most of an amount against the least."""
     found = []
     for term in fit.terms:
         if isinstance(term, Category):
@@ -257,9 +254,6 @@ def _effects(fit: CuringFit, margin: float | None) -> list[Effect]:
         else:
             least, most = fit.tried(term.name)
             found.append(fit.compare(term, most, least, margin))
-    for term in fit.air:
-        middle, step = float(fit.batches[term.name].median()), _AIR_STEPS[term.name]
-        found.append(fit.compare(term, middle * step if term.log else middle + step, middle))
     return found
 
 
@@ -273,17 +267,26 @@ class TouchStudy(Study):
         One row a piece: run, piece, lower, upper (hours) and level, that of the factor drawn apart.
     grouped_by : Category, Amount or None
         That factor.
-    order : tuple of SeenOrder
+    levels : mapping of str to mapping
+        What sets each of its levels, by the level's name; of one level without a factor.
+    order : sequence of SeenOrder
         Which way dried later, day by day, where the looks carry no fit.
     """
 
     brackets: pd.DataFrame
     grouped_by: Term | None
-    order: tuple[SeenOrder, ...] = ()
+    levels: Mapping[str, Mapping[str, Any]]
+    order: Sequence[SeenOrder] = ()
 
 
 def study_touch(
-    tables: Mapping[str, pd.DataFrame], terms: Sequence[Term], *, air: AirModel = "vpd", **options: Any
+    tables: Mapping[str, pd.DataFrame],
+    terms: Sequence[Term],
+    *,
+    air: AirModel = "vpd",
+    distribution: Shape = "lognormal",
+    forecast_air: tuple[float, float] | None = None,
+    margins: Mapping[str, float | None] | None = None,
 ) -> TouchStudy:
     """Join touch checks to the air of their batches and fit the dry times.
 
@@ -293,24 +296,42 @@ def study_touch(
         Checked tables of the trial: runs, touch_checks, weighings and room_log, the last two maybe empty.
     terms : sequence of Category or Amount
         The factors.
-    air, options
+    air, distribution, forecast_air
         As in `fit_curing_time`.
+    margins : mapping of str to float, optional
+        By response, the ratio within which two levels count as the same.
     """
-    pieces, runs = brackets(tables["touch_checks"]), with_air(tables, air)
+    pieces, runs, grouped = brackets(tables["touch_checks"]), with_air(tables, air), grouping(terms)
+    found: dict[str, Any] = {}
     try:
-        fit = fit_curing_time(pieces, terms, runs=runs, air=air, **options)
-    except CannotAnswer as reason:
-        grouped = grouping(terms)
-        order = seen_order(pieces, runs, grouped) if isinstance(grouped, Category) else []
-        return TouchStudy(
-            reasons={"dry_h": reason},
-            brackets=pieces.assign(level=levels_of(pieces["run"], runs, grouped)),
-            grouped_by=grouped,
-            order=tuple(order),
+        fit = fit_curing_time(
+            pieces,
+            terms,
+            runs=runs,
+            air=air,
+            distribution=distribution,
+            forecast_air=forecast_air,
+            margin=(margins or {}).get("dry_h"),
         )
-    grouped = grouping(fit.terms)
-    shown = fit.brackets.assign(level=levels_of(fit.brackets["run"], runs, grouped))
-    return TouchStudy(fits={"dry_h": fit}, notes=fit.notes, brackets=shown, grouped_by=grouped)
+        pieces, runs, grouped = fit.brackets, fit.batches, grouping(fit.terms)
+        found |= {"fits": {"dry_h": fit}, "notes": fit.notes}
+    except CannotAnswer as reason:
+        found["reasons"] = {"dry_h": reason}
+        if isinstance(grouped, Category):
+            found["order"] = seen_order(pieces, runs, grouped)
+    names = levels_of(pieces["run"], runs, grouped)
+    return TouchStudy(
+        brackets=pieces.assign(level=names), grouped_by=grouped, levels=_levels(runs, grouped), **found
+    )
+
+
+def _levels(batches: pd.DataFrame, term: Term | None) -> dict[str, dict[str, object]]:
+    """What sets each level that was made, by its name, in the order to show them."""
+    if term is None:
+        return {ALL: {}}
+    made = sorted(set(batches[term.name]))
+    values = [level for level in term.levels if level in made] if isinstance(term, Category) else made
+    return {level_name(term, value): {term.name: value} for value in values}
 
 
 def with_air(tables: Mapping[str, pd.DataFrame], air: AirModel) -> pd.DataFrame:

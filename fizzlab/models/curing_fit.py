@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import product
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -26,14 +27,14 @@ from fizzlab.models.censored import (
     quantile,
 )
 from fizzlab.models.censored_fit import BatchFit, fit_batches
-from fizzlab.models.result import Effect, FitResult, Interval, asked
+from fizzlab.models.result import Effect, FitResult, Interval, asked, rows_of
 from fizzlab.models.spreads import Mixture, weigh
 from fizzlab.models.terms import Amount, Category, Term, level_name, model_matrix, parts
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
 VPD = "vpd_kpa"
+
+#: What the effect of the air is told for: half the deficit, 10 points more humidity, 5 °C colder.
+AIR_STEPS = {VPD: 0.5, "rh_pct": 10.0, "temp_c": -5.0}
 
 _LINE = 31  # nodes for the spread between batches without days
 _PLANE = 15  # nodes each way with days
@@ -43,34 +44,20 @@ _PLANE = 15  # nodes each way with days
 class CuringFit(FitResult):
     """A regression of dry times on factors, amounts and the room's air; made by `fit_curing_time`.
 
-    Parameters
-    ----------
-    distribution : {"lognormal", "weibull", "loglogistic"}
-    brackets : DataFrame
-        One row a piece that counts: run, piece, lower, upper (hours).
-    air : tuple of Amount
-        The terms of the room's air in the model, after `terms`.
-    joint : tuple of str
-        Joint effects and bends in the model: ``"colour:binder"``, ``"oil_g^2"``.
-    typical : mapping
-        What `predict` holds where it is not asked: each category at its control, each amount and the air in
-        the middle of the batches, or the air to forecast for.
-    coefficients : DataFrame
-        One row a column of the model: coef (log hours), se, df, conf_low, conf_high, p_value.
-    sigma, tau, delta : float
-        Standard deviations of log dry time between pieces of a batch, batches of a day, and days. nan where
-        the readings cannot tell them; 0 where the estimate lies at nothing.
-    aic : float
-        Akaike's criterion, every parameter counted.
-    n_days : int or None
-        Days in the model; None without a day effect.
+    Beside what every fit has: `brackets` (one row a piece that counts: run, piece, lower, upper in hours),
+    the terms of the room's `air`, the `joint` effects and bends (``"colour:binder"``, ``"oil_g^2"``), what
+    `predict` holds where it is not asked (`typical`: each category at its control, each amount and the air in
+    the middle of the batches, or the air to forecast for), and the `coefficients` of log hours (coef, se, df,
+    conf_low, conf_high, p_value). `sigma`, `tau` and `delta` are the standard deviations of log dry time
+    between pieces of a batch, batches of a day, and days: nan where the readings cannot tell them, 0 where
+    the estimate lies at nothing. `n_days` is None without a day effect.
     """
 
     distribution: Shape
     brackets: pd.DataFrame = field(repr=False)
     air: tuple[Amount, ...] = ()
     joint: tuple[str, ...] = ()
-    typical: Mapping[str, object]
+    typical: Mapping[str, Any]
     coefficients: pd.DataFrame = field(repr=False)
     sigma: float
     tau: float
@@ -83,6 +70,20 @@ class CuringFit(FitResult):
     def pieces_alike(self) -> bool:
         """Were the pieces of each batch dry between the same two looks, so that their spread is unknown?"""
         return self.inner.pieces_alike
+
+    @property
+    def air_effects(self) -> tuple[Effect, ...]:
+        """What damper or colder air than that of the middle batch does."""
+        found = []
+        for term in self.air:
+            middle, step = float(self.batches[term.name].median()), AIR_STEPS[term.name]
+            found.append(self.compare(term, middle * step if term.log else middle + step, middle))
+        return tuple(found)
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row an effect, those of the air last."""
+        return rows_of((*self.effects, *self.air_effects))
 
     @property
     def has_vpd(self) -> bool:
@@ -117,9 +118,11 @@ class CuringFit(FitResult):
         """One value of a term against another, averaged over the other factors where effects are joint."""
         free = [t for t in self.terms if isinstance(t, Category) and t.name != term.name and self.joint]
         names = [each.name for each in free]
-        grid = pd.DataFrame(list(product(*(each.levels for each in free))), columns=names)
-        ends = (asked(grid.assign(**{term.name: [value] * len(grid)}), self.typical) for value in (to, start))
-        weights = np.subtract(*(self.matrix(end).mean(axis=0) for end in ends))
+        rows = [dict(zip(names, levels, strict=True)) for levels in product(*(each.levels for each in free))]
+        ends = ([{**row, term.name: value} for row in rows] for value in (to, start))
+        weights = np.subtract(
+            *(self.matrix(asked(pd.DataFrame(end), self.typical)).mean(axis=0) for end in ends)
+        )
         value = float(weights @ self.inner.found.beta)
         se = float(np.sqrt(weights @ self.inner.found.covariance[:-1, :-1] @ weights))
         df = self.inner.strata.of(weights)
@@ -165,7 +168,7 @@ class CuringFit(FitResult):
         Parameters
         ----------
         new : DataFrame or mapping, optional
-            Conditions: ``{"colour": ["dye", "lake"], "vpd_kpa": 0.6}``. What is left out is held at `typical`.
+            Conditions: ``{"colour": ["dye", "lake"], "vpd_kpa": 0.6}``. The rest is held at `typical`.
         share : float
             Of the pieces of the batch, between 0 and 1.
         interval : {"confidence", "prediction"}
@@ -182,8 +185,8 @@ class CuringFit(FitResult):
 
         Notes
         -----
-        The share q of a batch with effects b and d is dry by exp(x'beta + d + b + sigma F^-1(q)). If pieces of
-        a batch could not be told apart (`pieces_alike`), every share has the same time.
+        The share q of a batch with effects b and d is dry by exp(x'beta + d + b + sigma F^-1(q)). If pieces
+        of a batch could not be told apart (`pieces_alike`), every share has the same time.
         """
         if not 0 < share < 1:
             raise ValueError("a share lies between 0 and 1")
@@ -209,17 +212,14 @@ class CuringFit(FitResult):
         """Least and greatest of an amount, or of the air, in these batches."""
         return float(self.batches[name].min()), float(self.batches[name].max())
 
-    def air_needed(self, hours: float, share: float, new: Mapping[str, object]) -> tuple[float, float]:
+    def air_needed(self, hours: float, share: float, new: Mapping[str, Any]) -> tuple[float, float]:
         """Least vapour-pressure deficit in kPa for a share of the pieces to be dry in time.
 
         For a typical batch, and for 19 of 20 new ones; nan where not even twice the most tried is enough.
         Sought from half the least to twice the most that was tried; at the lower end it means: that or less.
         """
         if float(self.coefficients["coef"][f"log {VPD}"]) >= 0:
-            raise CannotAnswer(
-                "Drying was not seen to be faster in thirstier air, so no limit of humidity can be named.",
-                "Make batches over a wider range of air.",
-            )
+            raise CannotAnswer("Thirstier air did not dry pieces sooner.", "Try a wider range of air.")
 
         def excess(sure: bool, air: Array) -> Array:
             rows = self.matrix(asked(pd.DataFrame({VPD: air}).assign(**new), self.typical))
@@ -228,18 +228,15 @@ class CuringFit(FitResult):
 
         least, most = self.tried(VPD)
         grid = np.geomspace(least / 2, most * 2, 60)
-        found = []
-        for sure in (False, True):
+
+        def first(sure: bool) -> float:
             enough = np.flatnonzero(excess(sure, grid) <= 0)
-            first = enough[0] if len(enough) else len(grid)
-            if 0 < first < len(grid):
-                ends = grid[first - 1], grid[first]
-                found.append(
-                    brentq(lambda at, sure: excess(sure, np.array([at]))[0], *ends, args=(sure,), xtol=1e-8)
-                )
-            else:
-                found.append(grid[0] if first == 0 else np.nan)
-        return float(found[0]), float(found[1])
+            if not len(enough) or enough[0] == 0:
+                return float(grid[0]) if len(enough) else np.nan
+            ends = grid[enough[0] - 1], grid[enough[0]]
+            return float(brentq(lambda at: excess(sure, np.array([at]))[0], *ends, xtol=1e-8))
+
+        return first(False), first(True)
 
     # --- how much batches and days may differ --------------------------------------------------
 
@@ -320,72 +317,54 @@ class CuringFit(FitResult):
         leaves possible inside the bracket. It is never the middle of a bracket, and lies inside it.
         """
         placed = np.exp(np.log(self.pieces["hours"]).groupby(self.brackets["run"]).mean())
-        return placed.loc[self.batches.index] * self.to_typical(factor)
+        found: pd.Series = placed.loc[self.batches.index] * self.to_typical(factor)
+        return found
 
     @cached_property
     def aics(self) -> pd.Series:
         """Akaike's criterion of the three distributions, best first; nan where one could not be fitted."""
-        found = dict.fromkeys(SHAPES, np.nan) | {self.distribution: self.aic}
+        found = {self.distribution: self.aic}
+        x = self.matrix(self.batches)
         for shape in SHAPES:
-            if shape != self.distribution:
-                try:
-                    fit = fitted(
-                        self.brackets, self.batches, self.matrix(self.batches), shape, self.n_days, False
-                    )
-                except NotFitted:
-                    continue
-                found[shape] = self.aic + 2 * self.loglik - 2 * fit.found.loglik
-        return pd.Series(found, name="aic").sort_values()
-
-    def scatter(self) -> pd.DataFrame:
-        """Predicted batch and day effects, standardised (observed), beside their normal scores (expected)."""
-        whole = pd.Series(self.inner.found.batch_mean + self.inner.found.day_mean, index=self.batches.index)
-        spread = float(whole.std(ddof=1))
-        ordered = (whole / spread if spread > 0 else whole).sort_values(kind="stable")
-        places = (np.arange(1, len(ordered) + 1) - 0.375) / (len(ordered) + 0.25)
-        return pd.DataFrame(
-            {"run": ordered.index, "observed": ordered.to_numpy(), "expected": stats.norm.ppf(places)}
-        )
+            with suppress(NotFitted):
+                if shape not in found:
+                    fit = fitted(self.brackets, self.batches, x, shape, self.n_days, restricted=False)
+                    found[shape] = self.aic + 2 * self.loglik - 2 * fit.found.loglik
+        return pd.Series(found, index=SHAPES, name="aic").sort_values()
 
     def diagnose(self) -> pd.DataFrame:
-        """Pieces that dried far from the rest of their batch, and whether another distribution fits better."""
-        rows = []
-        for row in self.pieces[self.pieces["residual"].abs() > 2.8].to_dict("records"):
-            way = "later" if row["residual"] > 0 else "sooner"
-            says = f"Piece {row['piece']} of batch {row['run']} dried far {way} than the rest of its batch."
-            rows.append((f"piece {row['piece']} of {row['run']}", float(row["residual"]), says))
+        """Pieces far off their batch, batches far off their terms, and a distribution that fits better."""
+        pieces, rows = self.pieces, []
+        for run, piece, far in pieces.loc[
+            pieces["residual"].abs() > 2.8, ["run", "piece", "residual"]
+        ].values:
+            says = f"Piece {piece} of batch {run} dried far {_way(far)} than the rest of its batch."
+            rows.append((f"piece {piece} of {run}", far, says))
+        effects = pd.Series(self.inner.found.batch_mean + self.inner.found.day_mean, index=self.batches.index)
+        off = (effects / max(float(effects.std()), 1e-12)).sort_values()
+        expected = stats.norm.ppf((np.arange(1, len(off) + 1) - 0.375) / (len(off) + 0.25))
+        for run, far in off[(off - expected).abs() > 1].items():
+            rows.append(
+                (f"batch {run}", far, f"Batch {run} dried far {_way(far)} than what is known of it says.")
+            )
         gain = self.aic - float(self.aics.iloc[0])
         if gain > 2:
             rows.append(("distribution", gain, f"The {self.aics.index[0]} distribution fits clearly better."))
         return pd.DataFrame(rows, columns=["check", "value", "says"])
 
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw the hours until half the pieces are dry over the air, or the effects where it is not known."""
-        if not self.has_vpd:
-            return super().plot(ax)
-        from fizzlab.models.plotting import BLUE, axes_for
 
-        axes, line = axes_for(ax), self.predict({VPD: np.geomspace(*self.tried(VPD), 60)})
-        axes.fill_between(line[VPD], line["conf_low"], line["conf_high"], color=BLUE, alpha=0.2, lw=0)
-        axes.plot(line[VPD], line["estimate"], color=BLUE)
-        axes.plot(self.batches[VPD], self.points(VPD), "o", color=BLUE)
-        axes.set(
-            xscale="log",
-            yscale="log",
-            xlabel="vapour-pressure deficit, kPa",
-            ylabel="hours until half are dry",
-        )
-        return axes
+def _way(far: float) -> str:
+    return "later" if far > 0 else "sooner"
 
 
 def fitted(
     pieces: pd.DataFrame, batches: pd.DataFrame, x: Array, shape: Shape, n_days: int | None, restricted: bool
 ) -> BatchFit:
     """Fit brackets in their batches, and in days where there are several."""
-    ends = (pieces[end].to_numpy(float) for end in ("lower", "upper"))
+    lower, upper = (pieces[end].to_numpy(float) for end in ("lower", "upper"))
     day = None if n_days is None else np.asarray(pd.factorize(batches["day"])[0], np.int64)
     batch = np.asarray(batches.index.get_indexer(pd.Index(pieces["run"])), np.int64)
-    return fit_batches(*ends, batch, x, day, shape, restricted)
+    return fit_batches(lower, upper, batch, x, day, shape, restricted)
 
 
 def design(table: pd.DataFrame, terms: Sequence[Term], joint: Sequence[str] = ()) -> pd.DataFrame:

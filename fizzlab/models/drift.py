@@ -47,8 +47,8 @@ class DriftChart:
     Parameters
     ----------
     table : DataFrame
-        One row a reading in the order of making: label, value, moving_range (of the logarithm if `log`; nan at
-        the first), signals (rules broken at it, joined by "; ").
+        One row a reading in the order of making: label, value, moving_range (of the logarithm if `log`; nan
+        at the first), signals (rules broken at it, joined by "; ").
     centre, low, high : float
         Centre line and limits, in the unit of the readings.
     sd : float

@@ -20,7 +20,7 @@ from fizzlab.errors import CannotAnswer
 from fizzlab.models.censored import SD, Array
 from fizzlab.models.curing_fit import VPD, CuringFit
 from fizzlab.models.result import Effect, FitResult, Interval, asked
-from fizzlab.models.spreads import Mixture, quantile, restricted, weigh
+from fizzlab.models.spreads import Mixture, restricted, weigh
 from fizzlab.models.terms import Amount, level_name
 
 LEAST = 3
@@ -101,8 +101,9 @@ def pool(estimates: Sequence[float], standard_errors: Sequence[float], conf_leve
 
 def _enough(trials: int) -> None:
     if trials < LEAST:
+        there = "is 1 trial" if trials == 1 else f"are {trials} trials"
         raise CannotAnswer(
-            f"There {'is 1 trial' if trials == 1 else f'are {trials} trials'}, too few to see how much they differ.",
+            f"There {there}, too few to see how much they differ.",
             f"Keep the records; from {LEAST} trials on they can be pooled, from {FEW} on it becomes useful.",
         )
 
@@ -326,7 +327,7 @@ class SeasonFit(FitResult):
         centre, sd = own_value(self.mixture, y, z, within, kinds, mine, self._rows(vpd_kpa))
         far = 0.5 + self.conf_level / 2
         low, middle, high = (
-            float(quantile(centre, sd, self.mixture.weight, chance)[0]) for chance in (1 - far, 0.5, far)
+            float(self.mixture.quantile(centre, sd, chance)[0]) for chance in (1 - far, 0.5, far)
         )
         wider = float(stats.t.ppf(far, self.lines[own].df) / stats.norm.ppf(far))
         ends = np.exp([middle, middle + wider * (low - middle), middle + wider * (high - middle)])
@@ -396,10 +397,12 @@ def pool_trials(
     typical = [float(np.median(np.diag(within)[z[:, 0] == level])) for level in (1, 0)]
     columns = {"estimate": beta, "se": se, "df": df, "conf_low": beta - reach, "conf_high": beta + reach}
     n_batches = [line.n_batches for line in lines]
-    halved = np.exp(-np.log(2) * np.array([beta[1], beta[1] + reach[1], beta[1] - reach[1]])).tolist()
+    half, low, high = np.exp(-np.log(2) * (beta[1] + reach[1] * np.array([0, 1, -1]))).tolist()
     p = float(2 * stats.t.sf(abs(beta[1]) / se[1], df[1]))
     ends = level_name(_AIR, at / 2), level_name(_AIR, at)
-    drier = Effect("dry_h", _AIR, *ends, "ratio", *halved, df[1], p, "trials", sum(n_batches), conf_level)
+    drier = Effect(
+        "dry_h", _AIR, *ends, "ratio", half, low, high, df[1], p, "trials", sum(n_batches), conf_level
+    )
     return SeasonFit(
         response="dry_h",
         effects=(drier,),

@@ -99,7 +99,7 @@ def study_season(fits: Mapping[str, CuringFit], *, asked: float | None = None) -
     dated = bool(batches["made_at"].notna().all())
     points, batches = _points(batches, dated)
     try:
-        drift = drift_chart(points["hours"], list(points["label"]), log=True)
+        drift = drift_chart(list(points["hours"]), list(points["label"]), log=True)
     except CannotAnswer as reason:
         reasons["drift"] = reason
     alone = {name: _alone(each, asked) for name, each in fits.items()}

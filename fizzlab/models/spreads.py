@@ -22,17 +22,7 @@ _ENTRIES = 1_000_000  # of variance matrices held at once
 
 @dataclass(frozen=True)
 class Mixture:
-    """Possible spreads, and the estimates that go with each; made by `weigh`.
-
-    Attributes
-    ----------
-    weight : array, shape (nodes,)
-    beta : array, shape (nodes, columns)
-    covariance : array, shape (nodes, columns, columns)
-        Of beta.
-    variance : array, shape (nodes, kinds)
-        Of each kind of effect.
-    """
+    """Possible variances (nodes, kinds), their weights, and the estimates that go with each; from `weigh`."""
 
     weight: Array
     beta: Array
@@ -46,7 +36,16 @@ class Mixture:
 
     def below(self, rows: Array, extra: Array | float, chance: float) -> Array:
         """Value that each row's lies below with a given chance."""
-        return quantile(*self.normal(rows, extra), self.weight, chance)
+        return self.quantile(*self.normal(rows, extra), chance)
+
+    def quantile(self, centre: Array, sd: Array, chance: float) -> Array:
+        """Quantile of a mixture of normals (rows, nodes) for each row, all rows at once by halving."""
+        low, high = (centre - 9 * sd).min(axis=1), (centre + 9 * sd).max(axis=1)
+        for _ in range(50):
+            middle = 0.5 * (low + high)
+            under = ndtr((middle[:, None] - centre) / sd) @ self.weight < chance
+            low, high = np.where(under, middle, low), np.where(under, high, middle)
+        return np.asarray(0.5 * (low + high))
 
 
 def weigh(
@@ -60,25 +59,13 @@ def weigh(
 ) -> Mixture:
     """Weigh possible variances v by the restricted likelihood of y ~ N(x b, own + sum v_j kinds_j).
 
-    Parameters
-    ----------
-    y : array, shape (n,)
-    x : array, shape (n, columns)
-    own : array, shape (n, n)
-        Covariance that is known.
-    kinds : sequence of array, shape (n, n)
-        What a unit of each variance adds.
-    variance : array, shape (nodes, kinds)
-        The values to weigh.
-    before : array, shape (nodes,)
-        Logarithm of the weight of each beforehand.
-    least : float
-        Nodes of less weight are left out.
+    `variance` (nodes, kinds) holds the values to weigh, `before` the logarithm of each node's weight
+    beforehand; nodes of less weight than `least` are left out.
     """
     chunk = max(1, _ENTRIES // len(y) ** 2)
     parts = [
-        restricted(y, x, own + np.einsum("kj,jab->kab", some, np.stack(kinds)))
-        for some in (variance[i : i + chunk] for i in range(0, len(variance), chunk))
+        restricted(y, x, own + np.einsum("kj,jab->kab", variance[i : i + chunk], np.stack(kinds)))
+        for i in range(0, len(variance), chunk)
     ]
     beta, covariance, loglik = (np.concatenate(each) for each in zip(*parts, strict=True))
     weight = np.exp(before + loglik - (before + loglik).max())
@@ -99,25 +86,3 @@ def restricted(y: Array, x: Array, total: Array) -> tuple[Array, Array, Array]:
     half = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
     loglik = np.asarray(-half - 0.5 * np.linalg.slogdet(information)[1] - 0.5 * rest, float)
     return beta[:, :, 0], np.asarray(covariance, float), loglik
-
-
-def quantile(centre: Array, sd: Array, weight: Array, chance: float) -> Array:
-    """Quantile of a mixture of normals for each row, all rows at once by halving.
-
-    Parameters
-    ----------
-    centre, sd : array, shape (rows, nodes)
-    weight : array, shape (nodes,)
-    chance : float
-
-    Examples
-    --------
-    >>> quantile(np.zeros((1, 1)), np.ones((1, 1)), np.ones(1), 0.975).round(2)
-    array([1.96])
-    """
-    low, high = (centre - 9 * sd).min(axis=1), (centre + 9 * sd).max(axis=1)
-    for _ in range(50):
-        middle = 0.5 * (low + high)
-        under = ndtr((middle[:, None] - centre) / sd) @ weight < chance
-        low, high = np.where(under, middle, low), np.where(under, high, middle)
-    return np.asarray(0.5 * (low + high))

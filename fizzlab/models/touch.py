@@ -10,11 +10,11 @@ import pandas as pd
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.censored import NotFitted
+from fizzlab.models.censored import Failure, NotFitted
 from fizzlab.models.censored_fit import Strata
-from fizzlab.models.terms import Category, Term, need_columns
+from fizzlab.models.terms import INTERCEPT, Category, Term, need_columns
 
-_FEWEST_SPARE = 2  # residual degrees of freedom below which no interval is worth printing
+FEWEST_SPARE = 2  # residual degrees of freedom below which no interval is worth printing
 
 
 def brackets(touch_checks: pd.DataFrame) -> pd.DataFrame:
@@ -60,117 +60,93 @@ def brackets(touch_checks: pd.DataFrame) -> pd.DataFrame:
     return found.reset_index()
 
 
-def check_brackets(pieces: pd.DataFrame, batches: pd.DataFrame) -> None:
+def check_pieces(pieces: pd.DataFrame, batches: pd.DataFrame) -> None:
     """Refuse brackets that are none or of no batch (`ValueError`), and pieces that all lie on one side."""
     lower, upper = pieces["lower"].to_numpy(float), pieces["upper"].to_numpy(float)
-    if np.isnan([lower, upper]).any() or (lower < 0).any() or (upper <= 0).any():
-        raise ValueError("brackets must be hours: lower 0 or more, upper above 0")
-    if (lower > upper).any() or np.isinf(lower).any():
-        raise ValueError("a bracket's lower end lies above its upper end")
+    if not ((lower >= 0) & (upper > 0) & (lower <= upper) & np.isfinite(lower)).all():
+        raise ValueError("brackets must be hours: lower 0 or more, upper above 0 and no less than lower")
     if batches.index.has_duplicates:
         raise ValueError("runs must have one row a batch")
     missing = set(pieces["run"]) - set(batches.index)
     if missing:
         raise ValueError(f"runs has no batch {sorted(map(str, missing))[0]!r}")
-    if not len(lower):
-        raise CannotAnswer(
-            "There are no touch checks.", "Touch the pieces at set hours and write down which are dry."
-        )
-    _one_side(lower, upper, "Every piece", "how long drying takes", "most pieces")
+    if pieces.empty:
+        raise CannotAnswer("There are no touch checks.", "Touch pieces at set hours and note which are dry.")
+    _one_side(pieces, "Every piece", "how long drying takes")
 
 
-def _one_side(lower: np.ndarray, upper: np.ndarray, who: str, what: str, until: str) -> None:
-    if np.isinf(upper).all():
-        raise CannotAnswer(
-            f"{who} was still wet at its last check, so {what} is unknown.",
-            f"Keep checking until {until} are dry.",
-        )
-    if (lower == 0).all():
-        raise CannotAnswer(
-            f"{who} was dry at its first check, so {what} is unknown.",
-            "Begin checking earlier, while the pieces are still wet.",
-        )
+def _one_side(pieces: pd.DataFrame, who: str, what: str) -> None:
+    if np.isinf(pieces["upper"]).all():
+        why = f"{who} was still wet at its last check, so {what} is unknown."
+        raise CannotAnswer(why, "Keep checking until most pieces are dry.")
+    if (pieces["lower"] == 0).all():
+        why = f"{who} was dry at its first check, so {what} is unknown."
+        raise CannotAnswer(why, "Begin checking earlier, while the pieces are still wet.")
 
 
 def check_terms(
     pieces: pd.DataFrame, batches: pd.DataFrame, terms: Sequence[Term], matrix: pd.DataFrame
 ) -> None:
     """Refuse terms that changed together, too few batches, and levels all on one side."""
-    if np.linalg.matrix_rank(matrix.to_numpy(float)) < matrix.shape[1]:
-        raise _confounded(matrix)
-    spare = len(matrix) - matrix.shape[1]
-    if spare < _FEWEST_SPARE:
+    x = matrix.to_numpy(float) / np.maximum(np.linalg.norm(matrix, axis=0), 1e-300)
+    for last, name in list(enumerate(matrix.columns))[1:]:
+        share = np.linalg.lstsq(x[:, :last], x[:, last], rcond=None)[0]
+        if np.linalg.norm(x[:, last] - x[:, :last] @ share) < 1e-9:
+            with_it = [matrix.columns[i] for i in range(1, last) if abs(share[i]) > 1e-6] or ["the others"]
+            raise CannotAnswer(
+                f"{name} cannot be told apart from {' and '.join(with_it)}: they changed together.",
+                f"Make batches in which {name} and {with_it[0]} do not go together.",
+            )
+    spare = len(x) - x.shape[1]
+    if spare < FEWEST_SPARE:
         raise CannotAnswer(
-            f"{len(matrix)} batches are too few to estimate {matrix.shape[1]} numbers and their uncertainty.",
-            f"Make {_FEWEST_SPARE - spare} more batches or more, or ask about fewer factors.",
+            f"{len(x)} batches are too few to estimate {x.shape[1]} numbers and their uncertainty.",
+            f"Make {FEWEST_SPARE - spare} more batches or more, or ask about fewer factors.",
         )
     for term in terms:
         if isinstance(term, Category):
-            made = pieces["run"].map(batches[term.name].astype(str))
-            for level, part in pieces.groupby(made):
-                ends = (part[end].to_numpy(float) for end in ("lower", "upper"))
-                _one_side(*ends, f"Every piece with {term.name} {level}", "its dry time", "most of them")
-
-
-def _confounded(matrix: pd.DataFrame) -> CannotAnswer:
-    """Which columns cannot be told apart: the first that the ones before it make up, and those."""
-    x = matrix.to_numpy(float)
-    scaled = x / np.maximum(np.linalg.norm(x, axis=0), 1e-300)
-    for last in range(1, x.shape[1]):
-        before = scaled[:, :last]
-        share, *_ = np.linalg.lstsq(before, scaled[:, last], rcond=None)
-        if np.linalg.norm(scaled[:, last] - before @ share) < 1e-9:
-            others = [matrix.columns[i] for i in range(1, last) if abs(share[i]) > 1e-6]
-            name = matrix.columns[last]
-            if not others:
-                return CannotAnswer(
-                    f"{name} is the same in every batch, so its effect is unknown.",
-                    f"Make batches that differ in {name}.",
-                )
-            return CannotAnswer(
-                f"{name} cannot be told apart from {' and '.join(others)}: they changed together.",
-                f"Make batches in which {name} and {others[0]} do not go together.",
-            )
-    return CannotAnswer("Some terms cannot be told apart.", "Ask of fewer factors.")
+            for level, part in pieces.groupby(pieces["run"].map(batches[term.name].astype(str))):
+                _one_side(part, f"Every piece with {term.name} {level}", "its dry time")
 
 
 def check_days(layers: Strata, names: Sequence[str]) -> None:
     """Refuse a coefficient that is judged between days when no spare day is left to judge it by."""
-    if layers.spare_days >= 0.5:
-        return
-    for name, row in list(zip(names, np.eye(len(names)), strict=True))[1:]:
+    for name, row in zip(names, np.eye(len(names)), strict=True):
         between, within = layers.parts(row)
-        if between > within:
+        if layers.spare_days < 0.5 and name != INTERCEPT and between > within:
             raise CannotAnswer(
                 f"{layers.days} days are too few to judge {name}, which changed from day to day.",
                 "Make batches on more days, since all batches of a day share its air.",
             )
 
 
-def explained(failure: NotFitted, names: Sequence[str]) -> CannotAnswer:
-    """Why the likelihood has no maximum, in plain words."""
-    if failure.kind == "satisfied":
-        return CannotAnswer(
-            "The looks are too far apart: the readings would fit even if pieces and batches did not differ "
-            "at all, so how sure an answer is cannot be told.",
-            "Check more often around the time at which pieces become dry.",
-        )
-    if failure.kind == "separated":
-        columns = [names[i] for i in failure.columns if i > 0] or ["the terms"]
-        return CannotAnswer(
-            f"Pieces on one side of {' and '.join(columns)} were all still wet at the last check or all dry "
-            "at the first, so the effect has no upper limit.",
-            "Begin checking earlier and keep on until most pieces are dry, under every condition.",
-        )
-    if failure.kind == "vague":
-        return CannotAnswer(
-            "The brackets are so wide, or so many pieces lie on one side, that almost any effect would fit.",
-            "Check more often around the time at which pieces become dry.",
-        )
-    return CannotAnswer(
+_OFTEN = "Check more often around the time at which pieces become dry."
+
+_WHY: dict[Failure, tuple[str, str]] = {
+    "satisfied": (
+        "The looks are too far apart to tell how much pieces and batches differ by chance.",
+        _OFTEN,
+    ),
+    "separated": (
+        "Pieces on one side of {} were all still wet at the last check or all dry at the first.",
+        "Begin checking earlier and keep on until most pieces are dry, under every condition.",
+    ),
+    "vague": (
+        "The looks are so far apart, or so many pieces on one side, that any effect would fit.",
+        _OFTEN,
+    ),
+    "not converged": (
         "The search for the best-fitting dry times did not settle, so there are no numbers.",
         "Check more often, make more batches, or ask about fewer factors.",
-    )
+    ),
+}
+
+
+def explained(failure: NotFitted, names: Sequence[str]) -> CannotAnswer:
+    """Why the likelihood has no maximum, in plain words."""
+    columns = [names[i] for i in failure.columns if i > 0] or ["the terms"]
+    why, do = _WHY[failure.kind]
+    return CannotAnswer(why.format(" and ".join(columns)), do)
 
 
 @dataclass(frozen=True)

@@ -261,6 +261,7 @@ def _offered(trial: Trial) -> dict[str, Any]:
         "pieces": None if settings.recipe is None else settings.recipe.pieces,
         "theory_g": _theory(trial, recipe),
         "forecast_air": None if air is None else (air.temp_c, air.rh_pct),
+        "margins": {name: asked.same_within for name, asked in settings.responses.items()},
         "index": None if index is None else index.parts(),
     }
 

@@ -13,7 +13,6 @@ from fizzlab.errors import CannotAnswer
 from fizzlab.measures import Scale
 from fizzlab.models.days import mostly_by_days, set_for_days
 from fizzlab.models.result import Effect, FitResult, Study, as_frame
-from fizzlab.models.sameness import ratio_limits
 from fizzlab.models.terms import Category, Term, grouping, level_name
 from fizzlab.trial.folder import Trial
 
@@ -36,28 +35,6 @@ class OldFit(FitResult):
         name = str(settings.columns[0])
         found = self.typical(name, list(settings[name]))
         return pd.concat([settings, found.assign(extrapolated=False)], axis=1)
-
-
-def study_touch(trial: Trial) -> Study:
-    from fizzlab.report.parts.drying import drying
-
-    dried = drying(trial)
-    if dried is None or isinstance(dried, CannotAnswer):
-        raise dried or CannotAnswer("Nothing was touched.", "Touch pieces at set hours.")
-    return OldStudy(fits={"dry_h": _of_drying(trial, "dry_h", dried.study)}, old=dried)
-
-
-def study_weighings(trial: Trial) -> Study:
-    from fizzlab.report.parts.weighing import weighing
-
-    weighed = weighing(trial)
-    if weighed is None or isinstance(weighed, CannotAnswer):
-        raise weighed or CannotAnswer("Nothing was weighed.", "Weigh pieces as they dry.")
-    numbers = {"weighed_dry_h": weighed.times["hours"]}
-    if isinstance(weighed.model, CannotAnswer):
-        return OldStudy(numbers=numbers, reasons={"weighed_dry_h": weighed.model}, old=weighed)
-    fit = _of_drying(trial, "weighed_dry_h", weighed.model)
-    return OldStudy(numbers=numbers, fits={"weighed_dry_h": fit}, old=weighed)
 
 
 def study_crumble(trial: Trial) -> Study:
@@ -88,7 +65,8 @@ def study_crumble(trial: Trial) -> Study:
 
 
 def study_fizz(trial: Trial) -> Study:
-    from fizzlab.models import censored
+    from fizzlab.models.censored import NotFitted, sort
+    from fizzlab.models.censored_fit import fit as fit_brackets
     from fizzlab.models.fizz.durations import WATER, arrhenius_column
     from fizzlab.models.fizz.study import Compared, Reached
     from fizzlab.report.parts.fizz import fizzing
@@ -116,12 +94,12 @@ def study_fizz(trial: Trial) -> Study:
         seconds = times["seconds"].to_numpy(float)
         upper = np.where(times["done"], seconds, np.inf)
         try:
-            found = censored.fit(
-                censored.sort(seconds, upper, np.arange(len(times)), np.column_stack(columns)),
+            found = fit_brackets(
+                sort(seconds, upper, np.arange(len(times)), np.column_stack(columns)),
                 batch_effect=False,
                 restricted=False,
             )
-        except censored.NotFitted as gap:
+        except NotFitted as gap:
             raise CannotAnswer(
                 "The batches have no mean that settles.", "Watch more pieces to the end."
             ) from gap
@@ -150,8 +128,6 @@ def study_fizz(trial: Trial) -> Study:
 
 
 OLD: Mapping[str, Callable[[Trial], Study]] = {
-    "fizzlab.models.curing:study_touch": study_touch,
-    "fizzlab.models.weighing:study_weighings": study_weighings,
     "fizzlab.models.crumble:study_crumble": study_crumble,
     "fizzlab.models.fizz:study_fizz": study_fizz,
 }
@@ -161,58 +137,6 @@ def _pairs(term: Term, least: float, most: float) -> list[tuple[Any, Any]]:
     if isinstance(term, Category):
         return [(level, term.control) for level in term.levels if level != term.control]
     return [(most, least)]
-
-
-def _of_drying(trial: Trial, response: str, study: Any) -> FitResult:
-    asked = trial.settings.responses.get(response)
-    margin = None if asked is None else asked.same_within
-    found = []
-    factors = [term for term in study.fit.terms if term not in study.air]
-    rank = [term.name for term in trial.settings.terms()]
-    for term in sorted(factors, key=lambda each: rank.index(each.name)):
-        tried = study.fit.tried[term.name]
-        least, most = (0, 0) if isinstance(term, Category) else (float(tried[0]), float(tried[1]))
-        for to, start in _pairs(term, least, most):
-            effect = study.fit.between({**study.typical, term.name: to}, {**study.typical, term.name: start})
-            ratio, low, high = effect.ratio
-            by_day = study.fit.n_days is not None and bool(set_for_days(study.batches, [term]))
-            same = (np.nan, np.nan) if margin is None else ratio_limits(ratio, low, high, effect.df)
-            found.append(
-                Effect(
-                    response,
-                    term,
-                    level_name(term, to),
-                    level_name(term, start),
-                    "ratio",
-                    ratio,
-                    low,
-                    high,
-                    effect.df,
-                    float("nan"),
-                    judged_by="days" if by_day else "batches",
-                    n_batches=study.fit.n_batches,
-                    margin=margin,
-                    same_low=same[0],
-                    same_high=same[1],
-                )
-            )
-
-    def typical(name: str, values: Sequence[Any]) -> pd.DataFrame:
-        if name not in study.typical:
-            raise CannotAnswer("It did not change.", "Change it.")
-        rows = {str(i): {**study.typical, name: value} for i, value in enumerate(values)}
-        named = study.typical_batch(rows)
-        shown: pd.DataFrame = named[["mean", "low", "high"]]
-        return shown.set_axis(["estimate", "conf_low", "conf_high"], axis=1)
-
-    return OldFit(
-        response=response,
-        effects=tuple(found),
-        batches=study.batches,
-        terms=tuple(factors),
-        n_batches=study.fit.n_batches,
-        typical=typical,
-    )
 
 
 def _of_drops(trial: Trial, part: Any) -> tuple[FitResult, dict[str, CannotAnswer]]:
@@ -278,11 +202,8 @@ def _of_drops(trial: Trial, part: Any) -> tuple[FitResult, dict[str, CannotAnswe
     return fitted, reasons
 
 
-def outcomes(done: Any) -> tuple[Any, Any, Any, Any]:
-    """Drying, weighing, crumbling and fizz as their parts of the report still want them."""
-    found = []
-    for name in ("dry_h", "weighed_dry_h", "tumble_loss_pct", "fizz_s"):
-        study = done.study(name)
-        failed = done.reasons.get(name) if name.endswith("dry_h") else None
-        found.append(study.old if study is not None else failed)
-    return found[0], found[1], found[2], found[3]
+def outcomes(done: Any) -> tuple[Any, Any]:
+    """Crumbling and fizz as their parts of the report still want them."""
+    found = [done.study(name) for name in ("tumble_loss_pct", "fizz_s")]
+    crumbled, fizzed = (None if study is None else study.old for study in found)
+    return crumbled, fizzed

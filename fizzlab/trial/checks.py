@@ -487,8 +487,7 @@ def air_cover(tables: Mapping[str, Table]) -> list[Problem]:
     empty = pd.DataFrame(columns=["run", "piece", "hours", "dry"])
     touch = tables["touch_checks"].rows if "touch_checks" in tables else empty
     weigh = tables["weighings"].rows if "weighings" in tables else empty
-    windows = air.drying_windows(touch, weigh, runs)
-    joined = air.drying_air(log.rows, windows)
+    joined = air.batch_air(runs, touch, weigh, log.rows)
     for run, coverage in joined["coverage"].items():
         if coverage < COVERED_ENOUGH:
             share = "none" if coverage == 0 else f"only {coverage * 100:.0f} %"

@@ -1,7 +1,7 @@
 """Fits of one plan's touch checks to many simulated trials at once.
 
 The model, the restricted likelihood and the degrees of freedom are those of
-`fizzlab.models.censored.estimation`:
+`fizzlab.models.censored_fit`:
 
     log T = x'beta + day + batch + sigma e,   day ~ N(0, delta^2),  batch ~ N(0, tau^2),  e ~ N(0, 1).
 
@@ -347,7 +347,7 @@ def _from_spreads(
 
 
 def _degrees(data: _Trials, spread: Array, at: _Point, contrasts: Array, one_spread: Flags) -> Array:
-    """Degrees of freedom, as `fizzlab.models.censored.estimation.strata` has them."""
+    """Degrees of freedom, as `fizzlab.models.censored_fit.strata` has them."""
     x, member = data.x, data.member
     batches, columns = x.shape
     sigma, tau, delta = np.exp(spread[:, 0]), np.abs(spread[:, 1]), np.abs(spread[:, 2])

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.cure.touch import DryTimeFit
+from fizzlab.models.curing import CuringFit
 
 
 @dataclass(frozen=True)
@@ -58,12 +58,12 @@ class Spreads:
         return float(np.round(np.sqrt(self.batches**2 + self.pieces**2 / pieces), 12))
 
     @classmethod
-    def of_fit(cls, fit: DryTimeFit, origin: str) -> Spreads:
+    def of_fit(cls, fit: CuringFit, origin: str) -> Spreads:
         """The spreads that an earlier fit of dry times found.
 
         Parameters
         ----------
-        fit : DryTimeFit
+        fit : CuringFit
         origin : str
 
         Raises
@@ -77,7 +77,7 @@ class Spreads:
                 "Use a trial in which pieces of a batch became dry between different looks.",
             )
         days = 0.0 if np.isnan(fit.delta) else fit.delta
-        typical = float(np.exp(np.log(fit.batch_effects["typical"].to_numpy(float)).mean()))
+        typical = float(np.exp(fit.location(fit.matrix(fit.batches))[0].mean()))
         return cls(fit.sigma, fit.tau, days, origin, measured=True, typical_h=typical)
 
 

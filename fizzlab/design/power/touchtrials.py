@@ -14,7 +14,8 @@ from fizzlab.design.power.likelihoods import Array, Ints, tabulate
 from fizzlab.design.power.manyfits import Flags, ManyFits, fit_many_trials
 from fizzlab.design.power.shape import Effect, Structure
 from fizzlab.design.power.spreads import Spreads
-from fizzlab.models.censored.estimation import NotFitted, fit_batches
+from fizzlab.models.censored import NotFitted
+from fizzlab.models.censored_fit import fit_batches
 
 Engine = Literal["quick", "full"]
 _MOST_OUTCOMES = 1500
@@ -150,7 +151,7 @@ def touch_verdicts(
     level : float
         Of the interval that is judged.
     engine : {"quick", "full"}
-        "full": the analysis of the report, `fizzlab.models.censored.estimation.fit_batches`, trial by trial.
+        "full": the analysis of the report, `fizzlab.models.censored_fit.fit_batches`, trial by trial.
         "quick": its stand-in of `fizzlab.design.power.manyfits`, many trials at once.
     """
     lower, upper = look_places(plan, effect, log_ratio, checks, spreads, drawn)

@@ -20,9 +20,9 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.censored.estimation import ArrayFit, NotFitted
-from fizzlab.models.censored.estimation import fit as fit_brackets
-from fizzlab.models.censored.likelihood import sort
+from fizzlab.models.censored import NotFitted, sort
+from fizzlab.models.censored_fit import ArrayFit
+from fizzlab.models.censored_fit import fit as fit_brackets
 from fizzlab.models.fizz.split import Split, split
 from fizzlab.models.terms import INTERCEPT, Category, Term, model_matrix
 from fizzlab.recipe import BATH_C, GAS_CONSTANT
@@ -426,7 +426,7 @@ def _fit(
         found = fit_brackets(data, batch_effect=False, day_effect=several, restricted=restricted)
     except NotFitted as stuck:
         raise _plain(stuck, matrix) from None
-    return found, split(x, batch, found.knowledge, found.sigma, found.delta)
+    return found, split(x, batch, found.pieces, found.sigma, found.delta)
 
 
 def _plain(stuck: NotFitted, matrix: pd.DataFrame) -> CannotAnswer:

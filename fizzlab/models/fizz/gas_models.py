@@ -179,9 +179,7 @@ def gas_model(shape: Shape, start: bool = True, drift: bool = False, jumps: int 
         parameters.append(Parameter("bend", "shape of the curve", "", lower=0.15, upper=10.0))
     if drift:
         parameters.append(Parameter("drift_g_s", "steady loss besides, as by drying up", "g/s"))
-    parameters += [
-        Parameter(f"jump_{k + 1}_g", "sudden step of the scale", "g") for k in range(jumps)
-    ]
+    parameters += [Parameter(f"jump_{k + 1}_g", "sudden step of the scale", "g") for k in range(jumps)]
     first = int(start)
     after = first + 2 + law.bent
 

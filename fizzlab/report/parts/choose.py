@@ -9,22 +9,22 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.models.curing import CuringFit
 from fizzlab.models.effects import ResponseFit
 from fizzlab.models.terms import Amount, Category, Term
 from fizzlab.report.analysis import Analysed, analyse, costs
 from fizzlab.report.findings import Finding
-from fizzlab.report.old_studies import OldStudy
 from fizzlab.report.page import Findings, Grid, Notes, Picture
 from fizzlab.report.parts.confirm import TITLE as CONFIRMED
 from fizzlab.report.parts.confirm import Outcome, judge_batches, outcome
 from fizzlab.report.parts.drying import spoken
 from fizzlab.report.parts.general import Pieces
+from fizzlab.report.phrases.drying import air_words
 from fizzlab.trial.folder import Trial
 
 if TYPE_CHECKING:
     from fizzlab.design import Plan
     from fizzlab.models.choose import Choice, Confirmation, Forecaster
-    from fizzlab.models.cure import DryingStudy
     from fizzlab.report.phrases.choose import Voice
 
 
@@ -129,7 +129,8 @@ def _judged(
         confirmation = confirm(given, choice.best, settings.choose.confirm_batches)
     else:
         confirmation = CannotAnswer("Nothing that was judged varies by chance.", "Nothing need be confirmed.")
-    study = _dried(done)
+    fit = done.fits.get("dry_h")
+    dry = fit if isinstance(fit, CuringFit) else None
     return Chosen(
         choice=choice,
         given=tuple(given),
@@ -137,8 +138,8 @@ def _judged(
         grid=grid,
         confirmation=confirmation,
         further=_further(trial, done, choice, given),
-        dry_share=_share(trial, study) if "dry_h" in names else None,
-        air=_air(trial, study) if "dry_h" in names and study is not None else "",
+        dry_share=None if dry is None or dry.pieces_alike else max(settings.drying.shares),
+        air="" if dry is None or "dry_h" not in names else air_words(dry, trial),
         notes=(*notes, *more),
     )
 
@@ -166,27 +167,15 @@ def _gathered(
     return given, missing, notes
 
 
-def _dried(done: Analysed) -> DryingStudy | None:
-    study = done.study("dry_h")
-    return study.old.study if isinstance(study, OldStudy) else None
-
-
 def _forecaster(done: Analysed, name: str, notes: list[str]) -> Forecaster | CannotAnswer:
     from fizzlab.models.choose import DryTimes, OfAnalysis
-    from fizzlab.models.cure.study import DryingStudy
 
     trial = done.trial
-    study = _dried(done)
-    if name == "dry_h" and study is not None:
-        return DryTimes(study, max(trial.settings.drying.shares))
-    weighed = done.study("weighed_dry_h")
-    if name == "weighed_dry_h" and isinstance(weighed, OldStudy):
-        model = weighed.old.model
-        if isinstance(model, DryingStudy):
-            return DryTimes(model, 0.5, name)
+    fit = done.fits.get(name)
+    if isinstance(fit, CuringFit):
+        return DryTimes(fit, max(trial.settings.drying.shares) if name == "dry_h" else 0.5, name)
     if name == "cost":
         return _cost(done)
-    fit = done.fits.get(name)
     if isinstance(fit, ResponseFit) and fit.effects:
         if done.depends(name):
             notes.append(
@@ -323,19 +312,6 @@ def _a_day(trial: Trial) -> int:
     if plan is not None and plan.batches_per_day is not None:
         return plan.batches_per_day
     return int(trial.rows("runs").groupby("day").size().max())
-
-
-def _share(trial: Trial, study: DryingStudy | None) -> float | None:
-    if study is None or study.fit.pieces_alike:
-        return None
-    return max(trial.settings.drying.shares)
-
-
-def _air(trial: Trial, study: DryingStudy) -> str:
-    from fizzlab.report.phrases.drying import air_words
-
-    point = trial.settings.drying.forecast_air
-    return air_words(study, None if point is None else (point.temp_c, point.rh_pct))
 
 
 TITLE = "## Which to keep"

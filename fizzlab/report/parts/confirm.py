@@ -11,8 +11,8 @@ import pandas as pd
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models import air
-from fizzlab.models.cure.touch import brackets
 from fizzlab.models.terms import Category
+from fizzlab.models.touch import brackets
 from fizzlab.report.analysis import Analysed
 from fizzlab.report.page import Findings, Grid, Notes
 from fizzlab.report.parts.drying import spoken
@@ -175,25 +175,24 @@ def _air(trial: Trial) -> pd.DataFrame:
     """The air that each batch dried in, by run; empty where it is not known."""
     if not trial.has("room_log"):
         return pd.DataFrame()
-    windows = air.drying_windows(trial.rows("touch_checks"), trial.rows("weighings"), trial.rows("runs"))
-    return air.drying_air(trial.rows("room_log"), windows)
+    return air.batch_air(*(trial.rows(name) for name in ("runs", "touch_checks", "weighings", "room_log")))
 
 
 def _in_this_air(given: Forecaster, known: pd.DataFrame, notes: list[str]) -> Forecaster:
     """A forecast of dry times for the air that these batches met, where it is known of all."""
     from fizzlab.models.choose import DryTimes
 
-    if not isinstance(given, DryTimes) or not given.study.air:
+    if not isinstance(given, DryTimes) or not given.fit.air:
         return given
-    names = [term.name for term in given.study.air]
+    names = [term.name for term in given.fit.air]
     if not set(names) <= set(known.columns) or known[names].isna().any().any():
         notes.append("The air of these batches is not known, so the bounds of dry times are for other air.")
         return given
     means = {
         term.name: float(np.exp(np.log(known[term.name]).mean()) if term.log else known[term.name].mean())
-        for term in given.study.air
+        for term in given.fit.air
     }
-    return replace(given, study=replace(given.study, typical={**given.study.typical, **means}))
+    return replace(given, fit=replace(given.fit, typical={**given.fit.typical, **means}))
 
 
 TITLE = "## Did it come out as forecast?"

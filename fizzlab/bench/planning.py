@@ -270,7 +270,7 @@ def earlier_spreads(folder: Path) -> dict[str, Spreads]:
     CannotAnswer
         None of its readings can tell.
     """
-    from fizzlab.models.cure import study_touch
+    from fizzlab.models.curing import fit_curing_time, with_air
     from fizzlab.trial.folder import load
 
     trial = load(folder)
@@ -280,21 +280,20 @@ def earlier_spreads(folder: Path) -> dict[str, Spreads]:
             "Name one that has, or leave --earlier out.",
         )
     wanted = trial.settings.drying
-    fit = study_touch(
-        trial.rows("runs"),
-        trial.rows("touch_checks"),
-        trial.rows("weighings"),
-        trial.rows("room_log"),
+    tables = {name: trial.rows(name) for name in ("runs", "touch_checks", "weighings", "room_log")}
+    fit = fit_curing_time(
+        tables["touch_checks"],
         trial.settings.terms(),
-        air_model=wanted.air,
+        runs=with_air(tables, wanted.air),
+        air=wanted.air,
         distribution=wanted.distribution,
-    ).fit
+    )
     if not (np.isfinite(fit.sigma) and np.isfinite(fit.tau)):
         raise CannotAnswer(
             "The earlier trial cannot tell how much pieces of one batch differ.",
             "Use a trial in which pieces of a batch became dry between different looks.",
         )
-    typical = float(np.exp(np.log(fit.batch_effects["typical"].to_numpy(float)).mean()))
+    typical = float(np.exp(fit.location(fit.matrix(fit.batches))[0].mean()))
     days = 0.0 if np.isnan(fit.delta) else fit.delta
     origin = f"those found in the trial {trial.settings.code}"
     return {"dry_h": Spreads(fit.sigma, fit.tau, days, origin, typical)}

@@ -23,7 +23,6 @@ from fizzlab.models.result import Effect, FitResult, Study
 from fizzlab.models.terms import Amount, Category, Term, level_name, varying
 from fizzlab.recipe import Recipe, batch_mass, cost, fizz_balance, for_run
 from fizzlab.recipe.units import Span
-from fizzlab.report.old_studies import OLD
 from fizzlab.trial.folder import Trial
 
 #: A joint effect, or a bend, counts as shown where chance alone would show as much more rarely than this.
@@ -210,9 +209,7 @@ def _studies(
         if not any(table == "" or len(tables[table]) for table in needed):
             continue
         try:
-            if name in OLD:
-                found[name] = OLD[name](trial)
-            elif members[0].study:
+            if members[0].study:
                 work = looked_up(name)
                 options = _options(trial, members[0].section, offered, work)
                 found[name] = work(tables, trial.settings.terms(), **options)
@@ -262,6 +259,7 @@ def _offered(trial: Trial) -> dict[str, Any]:
         "pieces": None if settings.recipe is None else settings.recipe.pieces,
         "theory_g": _theory(trial, recipe),
         "forecast_air": None if air is None else (air.temp_c, air.rh_pct),
+        "margins": {name: asked.same_within for name, asked in settings.responses.items()},
         "index": None if index is None else index.parts(),
     }
 

@@ -94,7 +94,7 @@ HEAVY = ("scipy", "statsmodels", "matplotlib", "seaborn", "papermill")
 @pytest.mark.parametrize(
     "work",
     [
-        "from fizzlab.trial import read_settings; read_settings(demo)",
+        "from fizzlab.trial.settings import read_settings; read_settings(demo)",
         "from fizzlab.cli.main import main; main(['--help'], standalone_mode=False)",
         "from fizzlab.cli.main import main; main(['check', str(demo)], standalone_mode=False)",
     ],

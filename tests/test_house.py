@@ -104,7 +104,9 @@ def test_what_is_asked_often_loads_nothing_heavy(work: str) -> None:
     script = f"import sys, pathlib\ndemo = pathlib.Path({str(ROOT / 'data' / 'demo' / 'cores')!r})\n"
     script += f"try:\n    {work}\nexcept SystemExit:\n    pass\n"
     script += f"print('loaded', [name for name in {HEAVY!r} if name in sys.modules])"
-    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=ROOT)
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=ROOT
+    )
     assert done.stdout.splitlines()[-1] == "loaded []"
 
 

@@ -14,9 +14,8 @@ from fizzlab.design.detect import Power, power
 from fizzlab.design.kinds import KINDS
 from fizzlab.design.plans import Plan, plan
 from fizzlab.design.trials import ASSUMED, Spreads
-from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
+from fizzlab.errors import BadInput, CannotAnswer, Problem, capital, listed
 from fizzlab.measures import Measure, TableSpec, number
-from fizzlab.report.phrases import capital
 from fizzlab.trial.settings import FILE, FactorSettings, PlanSettings, TrialSettings
 
 #: Columns of the air that each model of it has.

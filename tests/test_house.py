@@ -1,4 +1,4 @@
-"""The house stands as DEVELOPERS.md draws it: arrows between rooms point down, and no module waits for itself."""
+"""The house stands as DEVELOPERS.md draws it: arrows between rooms point down, and there is no circle."""
 
 from __future__ import annotations
 

@@ -66,7 +66,11 @@ def _of_factor(done: Analysed, term: Term) -> Pieces:
     effects = done.of(term.name)
     if not effects:
         return []
-    findings = [worded.finding(each, measures[each.response], label) for each in effects]
+    findings = [
+        worded.finding(each, measure, worded.sentence(each, measure, label))
+        for each in effects
+        for measure in [measures[each.response]]
+    ]
     told = [
         finding.sentence
         for each, finding in zip(effects, findings, strict=True)

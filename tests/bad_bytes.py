@@ -14,8 +14,9 @@ from pathlib import Path
 from sound_trial import RUNS, TOML, TOUCH
 
 from fizzlab.errors import BadInput
-from fizzlab.trial.exports import guess, lay_out, read
 from fizzlab.trial.folder import load
+from fizzlab.trial.loggers import guess, lay_out
+from fizzlab.trial.readings import read
 
 #: Sections that the small trial lacks, so that every reader of settings is tried.
 MORE_TOML = """
@@ -280,7 +281,7 @@ def fault_of_export(case: Case) -> str:
     try:
         layout = lay_out("export.csv", case.files["export.csv"])
         for table in ("room_log", "weighings"):
-            found = guess(layout, "room_log" if table == "room_log" else "weighings")
+            found = guess(layout, table)
             if found.mapping is not None:
                 read(layout, found.mapping)
     except BadInput as error:

@@ -10,8 +10,9 @@ import pytest
 from sound_trial import LOG, RUNS, TOUCH
 
 from fizzlab.errors import BadInput
+from fizzlab.measures import TABLES, Column
 from fizzlab.trial.folder import load
-from fizzlab.trial.tables import TABLES, Column, RawTable, Table, parse
+from fizzlab.trial.tables import RawTable, Table, parse
 
 MakeTrial = Callable[..., Path]
 

@@ -10,12 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fizzlab.errors import BadInput
-from fizzlab.trial.exports import Readings, Told, guess, into_room_log, lay_out, read
-from fizzlab.trial.exports.cells import numbers
-from fizzlab.trial.exports.guess import Guess
-from fizzlab.trial.exports.merge import Standing
+from fizzlab.trial.importing import Standing, into_room_log
+from fizzlab.trial.loggers import Guess, Told, guess, lay_out, numbers
+from fizzlab.trial.readings import Readings, read
+from fizzlab.trial.stamps import ORDERS, moment
 from fizzlab.trial.tables import RawTable
-from fizzlab.trial.tables.stamps import ORDERS, moment
 
 
 def _guess(text: str | bytes, told: Told | None = None) -> Guess:

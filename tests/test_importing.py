@@ -234,7 +234,7 @@ def test_masses_become_grams(unit: str, grams: float, scale: Path, make_trial: M
     folder = make_trial()
     result = _run(folder, scale, "--as", "weighings", "--run", "A", "--piece", "1", "--yes")
     if grams > 20000:
-        assert "30,5 kg read in kg is outside what is possible here (0 to 20000)." in result.stderr
+        assert "30,5 kg read in kg is outside what is possible here (above 0 to 20000)." in result.stderr
     else:
         assert load(folder).rows("weighings")["mass_g"].tolist() == [grams]
 

@@ -19,11 +19,12 @@ from sound_trial import RUNS, TOML, TOUCH
 
 from fizzlab.bench.planfiles import write_plan
 from fizzlab.cli.main import main
+from fizzlab.measures import TABLES
 from fizzlab.report.page import Grid, Notes, Prose
 from fizzlab.report.parts.general import plain
 from fizzlab.trial.folder import load
 from fizzlab.trial.settings import read_settings
-from fizzlab.trial.tables import TABLES, read_csv, read_sheets
+from fizzlab.trial.tables import read_csv, read_sheets
 
 MakeTrial = Callable[..., Path]
 

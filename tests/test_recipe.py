@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,40 +13,27 @@ from hypothesis import strategies as st
 
 from fizzlab.errors import BadInput, CannotAnswer
 from fizzlab.recipe import (
-    ACIDS,
-    CO2_MOLAR,
-    SODA_MOLAR,
-    Choose,
     Ingredient,
-    Mould,
-    Multiply,
     Price,
     Recipe,
     Rule,
-    SetAmount,
     amounts_table,
-    balance,
     batch_mass,
     bench_steps,
     cautions,
     cost,
     doubts,
-    fit_pieces,
     fizz_balance,
     for_run,
     gas_litres,
     henry_co2,
-    molar_mass,
     over_limits,
-    pieces_from,
-    react,
     scale,
-    scale_to_mass,
     shares,
     soluble_g,
-    sphere_ml,
     weigh_out,
 )
+from fizzlab.recipe.chemistry import ACIDS, CO2_MOLAR, SODA_MOLAR, balance, molar_mass, react
 from fizzlab.recipe.units import OwnWeighing, Quantity, Span, parse_quantity
 
 GRAMS = st.floats(min_value=0.01, max_value=1e4)
@@ -67,9 +55,9 @@ def workshop() -> Recipe:
             item("emulsifier", "polysorbate 80", "1/4 tsp"),
         ),
         (
-            Choose(
+            Rule(
                 "colour",
-                {
+                brings={
                     "pearl": (item("blue mica", "mica", "1 1/2 tsp"),),
                     "dye": (
                         item("blue dye", "dye", "30 drops"),
@@ -81,7 +69,7 @@ def workshop() -> Recipe:
                     ),
                 },
             ),
-            SetAmount("oil", "coconut"),
+            Rule("oil", sets="coconut", unit="tsp"),
         ),
     )
 
@@ -113,7 +101,7 @@ def test_reaction_scales_linearly(soda: float, acid: float, factor: float, kind:
 def test_limiting_reactant_is_symmetric(soda: float, acid: float) -> None:
     # swapping what each side can make swaps which one is left over, and leaves the gas alone
     first = react(soda, {"citric acid": acid})
-    per_soda = ACIDS["citric acid"].grams_per_soda_gram
+    per_soda = molar_mass("C6H8O7") / (3 * SODA_MOLAR)
     mirrored = react(acid / per_soda, {"citric acid": soda * per_soda})
     assert mirrored.co2_g == pytest.approx(first.co2_g, rel=1e-9)
     assume(abs(first.soda_per_proton - 1) > 1e-6)
@@ -135,7 +123,7 @@ def test_exact_match_leaves_nothing() -> None:
     reaction = react(3 * SODA_MOLAR, {"citric acid": molar_mass("C6H8O7")})
     assert reaction.limiting == "neither"
     assert (reaction.soda_left_g, reaction.acid_left_g) == (0, 0)
-    assert reaction.co2_mol == pytest.approx(3)
+    assert reaction.co2_g / CO2_MOLAR == pytest.approx(3)
 
 
 def test_two_acids_share_what_is_left() -> None:
@@ -203,7 +191,7 @@ def test_gas_grows_with_heat_and_shrinks_with_pressure() -> None:
 
 
 def test_half_cups_in_grams() -> None:
-    grams = grams_of(for_run(workshop(), {"colour": "pearl", "oil": "1/2 tsp"}))
+    grams = grams_of(for_run(workshop(), {"colour": "pearl", "oil": 0.5}))
     assert grams["soda"] == pytest.approx(110, abs=1)
     assert grams["coconut"] == pytest.approx(2.27, abs=0.01)
     assert grams["emulsifier"] == pytest.approx(1.32, abs=0.01)
@@ -211,7 +199,7 @@ def test_half_cups_in_grams() -> None:
 
 def test_equal_cups_leave_acid_but_a_cup_cannot_tell() -> None:
     # typically acid is left over; half-cup scoops cannot rule out the reverse
-    found = fizz_balance(for_run(workshop(), {"colour": "pearl", "oil": "1/2 tsp"}))
+    found = fizz_balance(for_run(workshop(), {"colour": "pearl", "oil": 0.5}))
     assert found.typical.limiting == "soda"
     assert not found.certain
 
@@ -222,13 +210,13 @@ def test_choose_brings_its_own_ingredients() -> None:
         "dye": ["blue dye", "thinner"],
         "lake": ["blue lake", "thinner"],
     }.items():
-        run = for_run(workshop(), {"colour": level, "oil": "0 tsp"})
+        run = for_run(workshop(), {"colour": level, "oil": 0.0})
         assert [entry.name for entry in run.ingredients][5:] == names
         assert run.rules == ()
 
 
 def test_dye_is_topped_up_to_half_a_teaspoon() -> None:
-    run = for_run(workshop(), {"colour": "dye", "oil": "1/2 tsp"})
+    run = for_run(workshop(), {"colour": "dye", "oil": 0.5})
     thinner = next(weighed for weighed in weigh_out(run) if weighed.ingredient.name == "thinner")
     # half a teaspoon is 2.46 mL, 30 drops are 1.5 mL, 91 % alcohol is 0.813 g/mL
     assert thinner.grams.typical == pytest.approx((2.46446 - 1.5) * 0.8126, rel=1e-3)
@@ -239,13 +227,9 @@ def test_dye_is_topped_up_to_half_a_teaspoon() -> None:
 @pytest.mark.parametrize(
     ("rule", "level", "expected"),
     [
-        (SetAmount("oil", "coconut"), "1 tsp", Quantity(1, "tsp")),
-        (SetAmount("oil", "coconut", unit="g"), 4, Quantity(4, "g")),
-        (SetAmount("oil", "coconut", unit="g"), "4.5", Quantity(4.5, "g")),
-        (SetAmount("oil", "coconut", amounts={"high": Quantity(9, "g")}), "high", Quantity(9, "g")),
-        (SetAmount("oil", "coconut", measures="metric"), "1 tsp", Quantity(1, "metric tsp")),
-        (Multiply("oil", ("coconut",)), 2, Quantity(1, "tsp")),
-        (Multiply("oil"), "2", Quantity(1, "tsp")),
+        (Rule("oil", sets="coconut", unit="g"), 4, Quantity(4, "g")),
+        (Rule("oil", sets="coconut", amounts={"high": Quantity(9, "g")}), "high", Quantity(9, "g")),
+        (Rule("oil", multiplies=("coconut", "soda")), 2, Quantity(1, "tsp")),
     ],
 )
 def test_a_factor_sets_or_multiplies_an_amount(rule: Rule, level: str | float, expected: Quantity) -> None:
@@ -253,31 +237,15 @@ def test_a_factor_sets_or_multiplies_an_amount(rule: Rule, level: str | float, e
     assert run.ingredient("coconut").amount == expected
 
 
-@pytest.mark.parametrize(
-    ("settings", "says"),
-    [
-        ({"oil": "1 tsp"}, "no level in the run"),
-        ({"colour": "perl", "oil": "1 tsp"}, 'Did you mean "pearl"'),
-        ({"colour": "pearl", "oil": "lots"}, "not an amount"),
-    ],
-)
-def test_wrong_levels_are_said_plainly(settings: dict[str, str], says: str) -> None:
-    with pytest.raises(BadInput, match=says):
-        for_run(workshop(), settings)
-
-
-def test_rule_for_a_missing_ingredient_or_wrong_number() -> None:
-    with pytest.raises(BadInput, match='Did you mean "coconut"'):
-        for_run(replace(workshop(), rules=(SetAmount("oil", "coconutt"),)), {"oil": "1 tsp"})
-    with pytest.raises(BadInput, match="not a number"):
-        for_run(replace(workshop(), rules=(Multiply("oil"),)), {"oil": "double"})
-    with pytest.raises(BadInput, match="not a number of zero"):
-        for_run(replace(workshop(), rules=(Multiply("oil"),)), {"oil": -1})
+@pytest.mark.parametrize("how", [{"sets": "coconut", "unit": "g"}, {"multiplies": ("coconut",)}])
+def test_an_amount_below_zero_is_refused(how: dict[str, Any]) -> None:
+    with pytest.raises(BadInput, match="below zero"):
+        for_run(replace(workshop(), rules=(Rule("oil", **how),)), {"oil": -1})
 
 
 def test_two_choices_with_one_name_are_refused() -> None:
     mica = item("blue", "mica", "1 tsp")
-    rules = (Choose("top", {"a": (mica,)}), Choose("bottom", {"a": (mica,)}))
+    rules = (Rule("top", brings={"a": (mica,)}), Rule("bottom", brings={"a": (mica,)}))
     with pytest.raises(BadInput, match="appears twice"):
         for_run(replace(workshop(), rules=rules), {"top": "a", "bottom": "a"})
 
@@ -334,7 +302,7 @@ def test_shares_sum_to_hundred_and_do_not_change_with_scale(masses: list[float],
 
 
 def test_share_bounds_hold_every_mix_inside_them() -> None:
-    run = for_run(workshop(), {"colour": "lake", "oil": "1 tsp"})
+    run = for_run(workshop(), {"colour": "lake", "oil": 1.0})
     spans = [weighed.grams for weighed in weigh_out(run)]
     bounds = list(shares(run).values())
     rng = np.random.default_rng(11)
@@ -345,7 +313,7 @@ def test_share_bounds_hold_every_mix_inside_them() -> None:
 
 
 def test_alcohol_is_gone_after_drying() -> None:
-    run = for_run(workshop(), {"colour": "pearl", "oil": "1/2 tsp"})
+    run = for_run(workshop(), {"colour": "pearl", "oil": 0.5})
     assert shares(run, after_drying=True)["rubbing alcohol"].high == 0
     assert shares(run, after_drying=True)["soda"].typical > shares(run)["soda"].typical
     gone = batch_mass(run).typical - batch_mass(run, after_drying=True).typical
@@ -355,7 +323,8 @@ def test_alcohol_is_gone_after_drying() -> None:
 
 
 def test_table_has_a_row_an_ingredient() -> None:
-    run = for_run(workshop(), {"colour": "pearl", "oil": "3 g"})
+    rules = (workshop().rules[0], Rule("oil", sets="coconut", unit="g"))
+    run = for_run(replace(workshop(), rules=rules), {"colour": "pearl", "oil": 3})
     table = amounts_table(run)
     assert list(table["ingredient"]) == [entry.name for entry in run.ingredients]
     assert table["pct"].sum() == pytest.approx(100)
@@ -369,31 +338,9 @@ def test_table_has_a_row_an_ingredient() -> None:
 # --- moulds, cost, limits -----------------------------------------------------------------------------
 
 
-def test_scaling_fills_the_moulds() -> None:
-    run = for_run(workshop(), {"colour": "pearl", "oil": "1/2 tsp"})
-    mould = Mould("half sphere", 70)
-    fitted = fit_pieces(run, mould, 8, spare=0.05)
-    assert pieces_from(fitted, mould).typical == pytest.approx(8.4)
-    assert batch_mass(scale_to_mass(run, 500)).typical == pytest.approx(500)
-    before, after = grams_of(run), grams_of(fitted)
-    ratios = [after[name] / before[name] for name in before]
-    assert ratios == pytest.approx([ratios[0]] * len(ratios))
-
-
 def test_topped_up_liquids_scale_too() -> None:
-    run = for_run(workshop(), {"colour": "dye", "oil": "1/2 tsp"})
+    run = for_run(workshop(), {"colour": "dye", "oil": 0.5})
     assert grams_of(scale(run, 4))["thinner"] == pytest.approx(4 * grams_of(run)["thinner"])
-
-
-def test_mould_volume_and_nonsense() -> None:
-    assert sphere_ml(6) == pytest.approx(4 / 3 * math.pi * 27)
-    with pytest.raises(ValueError, match="weigh something"):
-        Mould("empty", 0)
-    run = for_run(workshop(), {"colour": "pearl", "oil": "1/2 tsp"})
-    with pytest.raises(ValueError, match="at least one piece"):
-        fit_pieces(run, Mould("cup", 50), 0)
-    with pytest.raises(ValueError, match="above zero"):
-        scale(run, 0)
 
 
 def test_cost_by_weight_by_volume_and_across() -> None:
@@ -407,10 +354,10 @@ def test_cost_by_weight_by_volume_and_across() -> None:
             item("gift", "corn starch", "10 g"),
         ),
     )
-    found = cost(recipe, pieces=5, extras_each=0.10)
+    found = cost(recipe, pieces=5)
     # 250 g of 4 a kilo, 50 mL of 10 a litre, and a cup of olive oil that USDA weighs at 216 g
     assert found.batch.typical == pytest.approx(1.0 + 0.5 + 0.216 * 9)
-    assert found.piece.typical == pytest.approx(found.batch.typical / 5 + 0.10)
+    assert found.piece.typical == pytest.approx(found.batch.typical / 5)
     assert found.unpriced == ("gift",)
     assert cost(Recipe("liquid", recipe.ingredients[1:2]), pieces=1).batch.is_exact
 
@@ -445,12 +392,12 @@ def test_limits_are_told_with_how_sure() -> None:
 def test_limit_is_checked_on_the_dry_piece() -> None:
     wet = (item("soda", "soda", "90 g"), item("alcohol", "rubbing alcohol 91%", "10 g"))
     recipe = Recipe("damp", (*wet, item("lake", "lake", "2 g", max_pct=2)))
-    assert over_limits(recipe, after_drying=False) == ()
+    assert shares(recipe)["lake"].high < 2
     assert len(over_limits(recipe)) == 1
 
 
 def test_doubts_name_scoops_guesses_and_missing_emulsifier() -> None:
-    said = " ".join(doubts(for_run(workshop(), {"colour": "pearl", "oil": "1/2 tsp"})))
+    said = " ".join(doubts(for_run(workshop(), {"colour": "pearl", "oil": 0.5})))
     assert "soda, acid and blue mica" in said
     assert "No published density" in said
     assert "no emulsifier" not in said
@@ -470,7 +417,7 @@ def test_no_fizz_without_both() -> None:
 
 @pytest.mark.parametrize("colour", ["pearl", "dye", "lake"])
 def test_the_acid_goes_in_last_and_everything_goes_in_once(colour: str) -> None:
-    run = for_run(workshop(), {"colour": colour, "oil": "1/2 tsp"})
+    run = for_run(workshop(), {"colour": colour, "oil": 0.5})
     steps = bench_steps(run)
     adding = [step for step in steps if step.ingredients]
     assert adding[-1].key == "acid"
@@ -482,7 +429,7 @@ def test_the_acid_goes_in_last_and_everything_goes_in_once(colour: str) -> None:
 
 def test_steps_follow_the_kind_of_colour() -> None:
     def step_of(colour: str, name: str) -> str:
-        run = for_run(workshop(), {"colour": colour, "oil": "1/2 tsp"})
+        run = for_run(workshop(), {"colour": colour, "oil": 0.5})
         return next(step.key for step in bench_steps(run) if name in step.ingredients)
 
     assert step_of("pearl", "blue mica") == "dry mix"
@@ -492,7 +439,7 @@ def test_steps_follow_the_kind_of_colour() -> None:
 
 
 def test_cautions_come_with_their_ingredients() -> None:
-    run = for_run(workshop(), {"colour": "pearl", "oil": "1/2 tsp"})
+    run = for_run(workshop(), {"colour": "pearl", "oil": 0.5})
     by_key = {caution.key: caution for caution in cautions(run)}
     assert set(by_key) == {
         "acid dust",
@@ -506,7 +453,7 @@ def test_cautions_come_with_their_ingredients() -> None:
     step_keys = {step.key for step in bench_steps(run)}
     for caution in by_key.values():
         assert step_keys & set(caution.steps)
-    no_oil = for_run(workshop(), {"colour": "dye", "oil": "0 tsp"})
+    no_oil = for_run(workshop(), {"colour": "dye", "oil": 0.0})
     keys = {caution.key for caution in cautions(no_oil)}
     assert "slippery tub" not in keys
     assert "pigment dust" not in keys

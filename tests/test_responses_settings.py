@@ -36,7 +36,7 @@ CASES = [
     Case(
         "limits the wrong way round",
         {"trial__toml": TOML + "[responses.dry_h]\nat_least = 12.0\nat_most = 6.0\n"},
-        ("key responses.dry_h: the limits on it leave nothing between them.",),
+        ("key responses.dry_h: at_least and at_most leave nothing between them.",),
     ),
     Case(
         "half a wish",
@@ -46,7 +46,7 @@ CASES = [
     Case(
         "a wish the wrong way round",
         {"trial__toml": TOML + '[responses.dry_h]\nwant = "less"\nbest = 12.0\nworst = 6.0\n'},
-        ("key responses.dry_h: it: worst and best are the wrong way round.",),
+        ("key responses.dry_h: worst and best are the wrong way round.",),
     ),
     Case(
         "a margin that is none",

@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 from sound_trial import LOG, RUNS, TOML, TOUCH
 
 from fizzlab.errors import BadInput
+from fizzlab.measures import TABLES
 from fizzlab.trial.folder import Trial, load
-from fizzlab.trial.tables import TABLES, RawTable, parse
+from fizzlab.trial.tables import RawTable, parse
 
 MakeTrial = Callable[..., Path]
 
@@ -151,7 +152,7 @@ def test_readings_follow_a_batch_that_is_left_out(make_trial: MakeTrial) -> None
         ),
         (
             {"runs__csv": RUNS.replace("D,2,2026-01-06", "D,2,2028-01-06")},
-            "column made_at: batch D was made on 2028-01-06, more than 400 days from the other batches.",
+            "column made_at: batch D was made on 2028-01-06, more than 400 days from the others.",
         ),
         (
             {"runs__csv": RUNS.replace("D,2,2026-01-06", "D,2,2026-01-16")},

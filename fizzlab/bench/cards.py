@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from fizzlab import recipe as made_of
-from fizzlab.errors import BadInput, CannotAnswer, Problem
+from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
+from fizzlab.measures import number
 from fizzlab.recipe import Caution, Ingredient, Recipe, Step
 from fizzlab.recipe.units import Quantity, Span
-from fizzlab.report.phrases import listed, number
 from fizzlab.trial.settings import TrialSettings
 
 
@@ -150,11 +150,11 @@ def _plain_level(level: object) -> str | float:
 def _scale(settings: TrialSettings, recipes: Sequence[Recipe]) -> float:
     """One number for every batch, so that the lightest still fills the moulds and ratios stay as planned."""
     wanted = settings.recipe
-    mould = wanted.filled() if wanted else None
-    if wanted is None or not wanted.scale_to_moulds or mould is None or wanted.pieces is None:
+    piece_g = wanted.mould_g() if wanted else None
+    if wanted is None or not wanted.scale_to_moulds or piece_g is None or wanted.pieces is None:
         return 1.0
     lightest = min(made_of.batch_mass(one).typical for one in recipes)
-    return wanted.pieces * mould.piece_g * (1 + wanted.spare) / lightest
+    return wanted.pieces * piece_g * (1 + wanted.spare) / lightest
 
 
 def _card(
@@ -185,14 +185,13 @@ def _notes(settings: TrialSettings, recipe: Recipe) -> tuple[str, ...]:
     else:
         gas = made_of.gas_litres(fizz.typical.co2_g)
         said.append(f"{fizz} At most {number(gas)} L of gas at bath warmth from the whole batch.")
-    mould = settings.recipe.filled() if settings.recipe else None
-    if mould is not None:
-        pieces = made_of.pieces_from(recipe, mould)
+    piece_g = settings.recipe.mould_g() if settings.recipe else None
+    if piece_g is not None:
+        pieces = made_of.batch_mass(recipe) * (1 / piece_g)
         wanted = settings.recipe.pieces if settings.recipe else None
         if wanted is not None and pieces.typical < wanted:
             said.append(
-                f"The batch fills about {number(pieces.typical)} moulds of {number(mould.piece_g)} g, not "
-                f"{wanted}."
+                f"The batch fills about {number(pieces.typical)} moulds of {number(piece_g)} g, not {wanted}."
             )
     return tuple(said)
 

@@ -31,7 +31,7 @@ def new(
 ) -> None:
     """Start a trial in FOLDER: a commented trial.toml and empty tables to fill in."""
     with in_sentences():
-        from fizzlab.trial.newtrial import start
+        from fizzlab.trial.new import start
 
         if sys.stdin.isatty() and not levels and not amounts:
             asked = "What do you change between batches (such as colour=pearl,dye; empty to say later)?"

@@ -6,38 +6,30 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
-from typing import Literal
+from typing import Literal, NamedTuple
 
-from fizzlab.recipe.units import Span
+from fizzlab.recipe.units import KINDS, Span
 
-ATOMIC_WEIGHTS: Mapping[str, float] = MappingProxyType(
-    {"H": 1.008, "C": 12.011, "O": 15.999, "Na": 22.990, "S": 32.06, "K": 39.098}
-)
-"""Standard atomic weights of IUPAC (CIAAW 2021), rounded to five figures (sulphur: four)."""
+#: Standard atomic weights of IUPAC (CIAAW 2021), rounded to five figures (sulphur: four).
+ATOMIC_WEIGHTS: Mapping[str, float] = {
+    "H": 1.008,
+    "C": 12.011,
+    "O": 15.999,
+    "Na": 22.990,
+    "S": 32.06,
+    "K": 39.098,
+}
 
+#: R in J/(mol K), exact since 2019 (CODATA).
 GAS_CONSTANT = 8.31446261815324
-"""R in J/(mol K), exact since 2019 (CODATA)."""
 
 BATH_C = 38.0
 STANDARD_KPA = 101.325
 _ZERO_C = 273.15
 
-Limiting = Literal["soda", "acid", "neither"]
-
 
 def molar_mass(formula: str) -> float:
-    """Return the molar mass of a plain formula in g/mol.
-
-    Parameters
-    ----------
-    formula : str
-        Elements with counts, a hydrate after a dot: ``"NaHCO3"``, ``"C6H8O7.H2O"``.
-
-    Raises
-    ------
-    ValueError
-        If a sign or element is not understood.
+    """The molar mass in g/mol of a plain formula, with a hydrate after a dot.
 
     Examples
     --------
@@ -60,85 +52,44 @@ CO2_MOLAR = molar_mass("CO2")
 WATER_MOLAR = molar_mass("H2O")
 
 
-@dataclass(frozen=True)
-class Acid:
-    """An acid and how many bicarbonates one of it can turn to gas.
+class Acid(NamedTuple):
+    """An acid by its formula, and the moles of sodium bicarbonate that a mole of it can turn to gas."""
 
-    Parameters
-    ----------
-    kind : str
-        Its name, the same as its kind in the table of densities.
-    formula : str
-        For `molar_mass`.
-    protons : int
-        Moles of sodium bicarbonate that one mole neutralises when it reacts completely.
-    """
-
-    kind: str
     formula: str
     protons: int
 
-    @property
-    def grams_per_soda_gram(self) -> float:
-        """Grams of this acid that match one gram of sodium bicarbonate exactly."""
-        return molar_mass(self.formula) / (self.protons * SODA_MOLAR)
 
-
-ACIDS: Mapping[str, Acid] = MappingProxyType(
-    {
-        acid.kind: acid
-        for acid in (
-            Acid("citric acid", "C6H8O7", 3),
-            Acid("citric acid monohydrate", "C6H8O7.H2O", 3),
-            Acid("tartaric acid", "C4H6O6", 2),
-            Acid("malic acid", "C4H6O5", 2),
-            Acid("sodium bisulphate", "NaHSO4", 1),
-            Acid("cream of tartar", "KHC4H4O6", 1),
-        )
-    }
-)
-"""Acids by kind. Citric acid takes three soda: 3 NaHCO3 + H3C6H5O7 -> 3 CO2 + 3 H2O + Na3C6H5O7."""
+#: Acids by kind. Citric acid takes three soda: 3 NaHCO3 + H3C6H5O7 -> 3 CO2 + 3 H2O + Na3C6H5O7.
+ACIDS: Mapping[str, Acid] = {
+    kind: Acid(said["formula"], said["protons"]) for kind, said in KINDS.items() if said["role"] == "acid"
+}
 
 
 @dataclass(frozen=True)
 class Reaction:
-    """What comes of so much soda and so much acid when the lesser one is used up.
+    """What comes of so much soda and acid when the lesser is used up, in grams.
 
-    All masses in grams. `soda_per_proton` is 1 when nothing is left over; times three it is the
-    mole ratio of soda to citric acid. `salt_g` is what the mass balance leaves: sodium salts,
-    with the crystal water of a hydrate.
+    `soda_per_proton` is 1 when nothing is left over; times three it is the mole ratio of soda to citric acid.
+    `salt_g` is what the mass balance leaves: sodium salts, with the crystal water of a hydrate.
     """
 
     soda_g: float
     acid_g: float
-    limiting: Limiting
+    limiting: Literal["soda", "acid", "neither"]
     soda_per_proton: float
     soda_left_g: float
     acid_left_g: float
-    co2_mol: float
     co2_g: float
     water_g: float
     salt_g: float
 
 
 def react(soda_g: float, acids_g: Mapping[str, float]) -> Reaction:
-    """Work out the complete reaction of sodium bicarbonate with one or more acids.
+    """The complete reaction of sodium bicarbonate with acids.
 
-    moles of gas = min(n_soda, sum(protons × n_acid)). When soda runs short, every acid is taken
-    to be used in the same share. This is the most that can come: in a bath at pH 6 to 7 the last
-    proton of citric acid and the bicarbonate itself are only partly converted.
-
-    Parameters
-    ----------
-    soda_g : float
-        Grams of sodium bicarbonate.
-    acids_g : mapping of str to float
-        Grams by kind, kinds of `ACIDS`.
-
-    Raises
-    ------
-    ValueError
-        For a negative mass or an unknown acid.
+    Moles of gas = min(n_soda, sum(protons × n_acid)); when soda runs short, every acid is used in the same
+    share. It is the most that can come: in a bath at pH 6 to 7 the last proton of citric acid and the
+    bicarbonate itself are only partly converted.
 
     Examples
     --------
@@ -153,24 +104,19 @@ def react(soda_g: float, acids_g: Mapping[str, float]) -> Reaction:
         raise ValueError(f"unknown acid {sorted(unknown)[0]!r}")
     if soda_g < 0 or any(mass < 0 for mass in acids_g.values()):
         raise ValueError("masses must not be negative")
-    soda_mol = soda_g / SODA_MOLAR
-    acid_g = math.fsum(acids_g.values())
-    protons = _protons(acids_g)
+    soda_mol, protons, acid_g = soda_g / SODA_MOLAR, _protons(acids_g), math.fsum(acids_g.values())
     gas = min(soda_mol, protons)
-    limiting: Limiting = "neither"
-    if not math.isclose(soda_mol, protons, rel_tol=1e-9):
-        limiting = "soda" if soda_mol < protons else "acid"
-    soda_left = 0.0 if limiting == "neither" else soda_g - gas * SODA_MOLAR
-    acid_left = 0.0 if limiting == "neither" or not protons else acid_g * (1 - gas / protons)
+    even = math.isclose(soda_mol, protons, rel_tol=1e-9)
+    soda_left = 0.0 if even else max(soda_g - gas * SODA_MOLAR, 0.0)
+    acid_left = 0.0 if even or not protons else max(acid_g * (1 - gas / protons), 0.0)
     co2_g, water_g = gas * CO2_MOLAR, gas * WATER_MOLAR
     return Reaction(
         soda_g=soda_g,
         acid_g=acid_g,
-        limiting=limiting,
+        limiting="neither" if even else "soda" if soda_mol < protons else "acid",
         soda_per_proton=soda_mol / protons if protons else math.inf,
-        soda_left_g=max(soda_left, 0.0),
-        acid_left_g=max(acid_left, 0.0),
-        co2_mol=gas,
+        soda_left_g=soda_left,
+        acid_left_g=acid_left,
         co2_g=co2_g,
         water_g=water_g,
         salt_g=max(soda_g - soda_left + acid_g - acid_left - co2_g - water_g, 0.0),
@@ -185,19 +131,7 @@ def _protons(acids_g: Mapping[str, float]) -> float:
 
 @dataclass(frozen=True)
 class Balance:
-    """Soda against acid for amounts that may come from cups, with bounds.
-
-    Parameters
-    ----------
-    typical : Reaction
-        At the typical masses.
-    soda_per_proton : Span
-        Bounds of the ratio; 1 is balanced.
-    co2_g : Span
-        Bounds of the gas.
-    certain : bool
-        Whether the same one is left over at every mass within the bounds.
-    """
+    """Soda against acid with bounds; `certain` where the same one is left over at every mass within them."""
 
     typical: Reaction
     soda_per_proton: Span
@@ -218,60 +152,30 @@ class Balance:
 
 
 def balance(soda_g: Span, acids_g: Mapping[str, Span]) -> Balance:
-    """Return `react` with bounds: least and most soda against most and least acid.
-
-    Raises
-    ------
-    ValueError
-        If there is no soda or no acid.
-
-    Examples
-    --------
-    >>> from fizzlab.recipe.units import Span
-    >>> print(balance(Span.exactly(100), {"citric acid": Span.exactly(76.23)}))
-    Soda is left over: about 0.00... g of 100 g.
-    >>> print(balance(Span(90, 110, 130), {"citric acid": Span(70, 100, 120)}))
-    Acid is left over: about 16.1 g of 100 g. Measured by volume, it could be the other way round; ...
-    """
-    if soda_g.typical <= 0 or not any(acid.typical > 0 for acid in acids_g.values()):
+    """`react` with bounds: least and most soda against most and least acid."""
+    low, typical_acids, high = (
+        {kind: getattr(acid, end) for kind, acid in acids_g.items()} for end in ("low", "typical", "high")
+    )
+    if soda_g.typical <= 0 or not any(acid > 0 for acid in typical_acids.values()):
         raise ValueError("there must be both soda and acid")
-    typical = react(soda_g.typical, {kind: acid.typical for kind, acid in acids_g.items()})
-    protons_low = _protons({kind: acid.low for kind, acid in acids_g.items()})
-    protons_high = _protons({kind: acid.high for kind, acid in acids_g.items()})
-    soda_low, soda_high = soda_g.low / SODA_MOLAR, soda_g.high / SODA_MOLAR
-    if protons_low <= 0:
+    if _protons(low) <= 0:
         raise ValueError("the low bound of the acid must be above zero")
-    ratio = Span(
-        min(soda_low / protons_high, typical.soda_per_proton),
-        typical.soda_per_proton,
-        max(soda_high / protons_low, typical.soda_per_proton),
-    )
-    gas = Span(
-        min(min(soda_low, protons_low) * CO2_MOLAR, typical.co2_g),
-        typical.co2_g,
-        max(min(soda_high, protons_high) * CO2_MOLAR, typical.co2_g),
-    )
-    one_side = ratio.low > 1 or ratio.high < 1
-    return Balance(typical, ratio, gas, certain=ratio.is_exact or one_side)
+    typical = react(soda_g.typical, typical_acids)
+    most_acid, most_soda = react(soda_g.low, high), react(soda_g.high, low)
+    ratio = _around(most_acid.soda_per_proton, typical.soda_per_proton, most_soda.soda_per_proton)
+    gas = _around(react(soda_g.low, low).co2_g, typical.co2_g, react(soda_g.high, high).co2_g)
+    return Balance(typical, ratio, gas, certain=ratio.is_exact or ratio.low > 1 or ratio.high < 1)
+
+
+def _around(low: float, typical: float, high: float) -> Span:
+    return Span(min(low, typical), typical, max(high, typical))  # equal numbers may differ by rounding
 
 
 def gas_litres(co2_g: float, temp_c: float = BATH_C, pressure_kpa: float = STANDARD_KPA) -> float:
-    """Return the volume of dry carbon dioxide as an ideal gas: V = (m / M) R T / p.
+    """Litres of dry carbon dioxide as an ideal gas: V = (m / M) R T / p.
 
-    Carbon dioxide is within about half a per cent of ideal here (from memory); bubbles that carry
-    water vapour are a few per cent larger in a warm bath.
-
-    Parameters
-    ----------
-    co2_g : float
-        Grams.
-    temp_c, pressure_kpa : float
-        Bath temperature and air pressure.
-
-    Raises
-    ------
-    ValueError
-        For a negative mass, or a temperature or pressure that is not above zero.
+    Carbon dioxide is within about half a per cent of ideal here (from memory); bubbles that carry water
+    vapour are a few per cent larger in a warm bath.
 
     Examples
     --------
@@ -284,11 +188,11 @@ def gas_litres(co2_g: float, temp_c: float = BATH_C, pressure_kpa: float = STAND
 
 
 def henry_co2(temp_c: float) -> float:
-    """Return the solubility of carbon dioxide in water, mol/(m³ Pa).
+    """The solubility of carbon dioxide in water in mol/(m³ Pa), for 0 to 50 °C.
 
-    H = 3.3e-4 exp(2400 (1/T - 1/298.15)), the values of Sander et al. (2011) in R. Sander,
-    "Compilation of Henry's law constants (version 4.0) for water as solvent", Atmos. Chem.
-    Phys. 15, 4399-4981 (2015), kept in version 5.0.0 (2023). Meant for 0 to 50 °C.
+    H = 3.3e-4 exp(2400 (1/T - 1/298.15)), the values of Sander et al. (2011) in R. Sander, "Compilation of
+    Henry's law constants (version 4.0) for water as solvent", Atmos. Chem. Phys. 15, 4399-4981 (2015), kept
+    in version 5.0.0 (2023).
 
     Examples
     --------
@@ -302,11 +206,10 @@ def henry_co2(temp_c: float) -> float:
 
 
 def soluble_g(water_l: float, temp_c: float = BATH_C, pressure_kpa: float = STANDARD_KPA) -> float:
-    """Return the most carbon dioxide that so much plain water holds under the pure gas, in grams.
+    """The most carbon dioxide in grams that so many litres of water hold under the pure gas: m = H p V M.
 
-    m = H p V M. A bath of 100 L could hold far more than one piece gives, so how much stays
-    dissolved is a matter of how fast the bubbles rise, not of this limit; in a small cup the limit
-    counts. Soda left over holds more, as bicarbonate.
+    A bath could hold far more than one piece gives: how much stays dissolved there depends on how fast the
+    bubbles rise. In a small cup the limit counts. Soda left over holds more, as bicarbonate.
 
     Examples
     --------

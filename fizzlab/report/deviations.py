@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from fizzlab.measures import TABLES
 from fizzlab.trial.folder import Trial
-from fizzlab.trial.tables import TABLES
 
 
 @dataclass(frozen=True)

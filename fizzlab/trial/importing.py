@@ -1,37 +1,31 @@
 """`fizzlab import`: from an export to the trial's table, with the mapping kept and the original put aside.
 
-`look` reads and guesses, `prepare` works out what would be written, `write` writes it: the table, the section
-[imports.NAME] at the end of trial.toml, and a copy of the export, byte for byte, in `exports/`.
+`look` reads and guesses, `prepare` works out what would be written, `write` writes it: the table, the
+section [imports.NAME] at the end of trial.toml, and a copy of the export, byte for byte, in `exports/`. No
+reading is added twice, and every other row stays as it stood.
 """
 
 from __future__ import annotations
 
+import csv
+import io
 import json
-from collections.abc import Sequence
+import re
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
-from fizzlab.errors import BadInput, Problem, nearest
-from fizzlab.trial.exports import (
-    Guess,
-    Layout,
-    Merged,
-    Readings,
-    Standing,
-    Told,
-    guess,
-    into_room_log,
-    into_weighings,
-    lay_out,
-    read,
-)
-from fizzlab.trial.exports.guess import Table
-from fizzlab.trial.folder import WORKBOOK, read_all, refuse_records
+from fizzlab.errors import BadInput, Problem, did_you_mean
+from fizzlab.measures import LEAVE_OUT, TABLES
+from fizzlab.trial.folder import WORKBOOK, columns_of, folder_there, read_all, refuse_records
+from fizzlab.trial.loggers import TAKES, Guess, Layout, Told, guess, lay_out
 from fizzlab.trial.placing import beside, put_in_place
+from fizzlab.trial.readings import Readings, ahead_of_world_h, read
 from fizzlab.trial.settings import FILE, ImportSettings, TrialSettings, read_settings
-from fizzlab.trial.tables import TABLES, parse, read_csv, unread
+from fizzlab.trial.tables import RawTable, guarded, parse, read_csv, separator_of, shortened, unread
 
 #: Originals are kept here, inside the trial folder, and never altered.
 EXPORTS = "exports"
@@ -39,30 +33,37 @@ EXPORTS = "exports"
 #: What a mapping is called if the maker does not name it.
 _CALLED = {"room_log": "hygrometer", "weighings": "scale"}
 
+#: Hours are written to a third of a second; two looks that are nearer than this are one.
+_SAME_HOUR = 2e-4
+
+
+@dataclass(frozen=True)
+class Standing:
+    """A table of the trial as it stands: its bytes, and its cells as `read_csv` gives them."""
+
+    data: bytes
+    raw: RawTable
+
+
+@dataclass(frozen=True)
+class Merged:
+    """A whole table with readings added: how many, how many stood there already, and what is odd."""
+
+    data: bytes
+    added: int
+    held: int
+    said: tuple[str, ...]
+
 
 @dataclass(frozen=True)
 class Look:
-    """An export, and what its columns are.
-
-    Parameters
-    ----------
-    folder, file : Path
-    data : bytes
-    settings : TrialSettings
-    table : {"room_log", "weighings"}
-    layout : Layout
-    guess : Guess
-    name : str
-        Of the mapping.
-    stored : bool
-        Did the mapping stand in trial.toml already?
-    """
+    """An export, what its columns are, the name of the mapping, and whether trial.toml held it already."""
 
     folder: Path
     file: Path
     data: bytes
     settings: TrialSettings
-    table: Table
+    table: str
     layout: Layout
     guess: Guess
     name: str
@@ -71,19 +72,7 @@ class Look:
 
 @dataclass(frozen=True)
 class Prepared:
-    """What would be written.
-
-    Parameters
-    ----------
-    look : Look
-    mapping : ImportSettings
-    readings : Readings
-    merged : Merged
-    target : str
-        Name of the table's file.
-    standing : bytes or None
-        What that file holds now.
-    """
+    """What would be written to the table's file, `target`, and what that file holds now."""
 
     look: Look
     mapping: ImportSettings
@@ -96,7 +85,7 @@ class Prepared:
 def look(
     folder: str | Path,
     file: str | Path,
-    table: Table = "room_log",
+    table: str = "room_log",
     name: str | None = None,
     told: Told | None = None,
 ) -> Look:
@@ -104,25 +93,17 @@ def look(
 
     Parameters
     ----------
-    folder : str or Path
-        The trial folder.
-    file : str or Path
-        The export.
+    folder, file : str or Path
+        The trial folder and the export.
     table : {"room_log", "weighings"}
     name : str, optional
         Of a mapping in trial.toml, or to be.
     told : Told, optional
         What the maker says of the columns.
-
-    Raises
-    ------
-    BadInput
     """
     folder, file, told = Path(folder), Path(file), told or Told()
     refuse_records(folder)
-    if not folder.is_dir():
-        what = "there is no such folder." if not folder.exists() else "it is not a folder."
-        raise BadInput([Problem(str(folder), what, "Check the name, or make one with: fizzlab new FOLDER.")])
+    folder_there(folder)
     settings, problems = read_settings(folder)
     if settings is None:
         raise BadInput(problems)
@@ -132,11 +113,11 @@ def look(
     data = file.read_bytes()
     layout = lay_out(file.name, data)
     stored = _stored(settings, table, name, layout) if told == Told() or name in settings.imports else None
+    if stored is not None and told != Told():
+        what = f"the mapping {stored} stands in {FILE} already."
+        do = f"Change it there ([imports.{stored}]), or give this one another name with --mapping."
+        raise BadInput([Problem("option --mapping", what, do)])
     if stored is not None:
-        if told != Told():
-            what = f"the mapping {stored} stands in {FILE} already."
-            do = f"Change it there ([imports.{stored}]), or give this one another name with --mapping."
-            raise BadInput([Problem("option --mapping", what, do)])
         mapping = settings.imports[stored]
         unused = tuple(column for column in layout.cells.columns if column not in mapping.columns().values())
         known = Guess(mapping, (f"Read with the mapping {stored} of {FILE}.",), (), unused)
@@ -146,12 +127,15 @@ def look(
         same = next((key for key, mapping in settings.imports.items() if mapping == found.mapping), None)
         if same is not None:
             return Look(folder, file, data, settings, table, layout, found, same, True)
-        name = _free_name(settings, _CALLED[table])
-    _name_allowed(name)
+        called = [_CALLED[table], *(f"{_CALLED[table]}_{n + 2}" for n in range(len(settings.imports)))]
+        name = next(free for free in called if free not in settings.imports)
+    if not re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,39}", name):
+        do = "Use up to 40 small letters, digits, - and _, beginning with a letter or digit."
+        raise BadInput([Problem("option --mapping", f"“{name}” cannot be the name of a mapping.", do)])
     return Look(folder, file, data, settings, table, layout, found, name, False)
 
 
-def _stored(settings: TrialSettings, table: Table, name: str | None, layout: Layout) -> str | None:
+def _stored(settings: TrialSettings, table: str, name: str | None, layout: Layout) -> str | None:
     """The mapping of that name; without a name, the one mapping whose columns are all there."""
     if name is not None:
         if name in settings.imports and settings.imports[name].table != table:
@@ -169,74 +153,46 @@ def _stored(settings: TrialSettings, table: Table, name: str | None, layout: Lay
     return fitting[0] if fitting else None
 
 
-def _free_name(settings: TrialSettings, name: str) -> str:
-    number, free = 1, name
-    while free in settings.imports:
-        number += 1
-        free = f"{name}_{number}"
-    return free
-
-
-def _name_allowed(name: str) -> None:
-    plain = name.replace("-", "a").replace("_", "a")
-    if not (
-        plain.isascii() and plain.isalnum() and name == name.lower() and name[0].isalnum() and len(name) <= 40
-    ):
-        do = "Use up to 40 small letters, digits, - and _, beginning with a letter or digit."
-        raise BadInput([Problem("option --mapping", f"“{name}” cannot be the name of a mapping.", do)])
-
-
 def prepare(seen: Look, run: str | None = None, piece: str | None = None) -> Prepared:
-    """Work out what would be written; nothing is.
+    """Work out what would be written, for the weighings of which piece; nothing is.
 
-    Parameters
-    ----------
-    seen : Look
-        Without open questions.
-    run, piece : str, optional
-        Whose weighings they are.
-
-    Raises
-    ------
-    BadInput
-        Questions are open, a cell of the export cannot be read, or the table as it stands has problems.
+    Open questions, and the problems of the export and of the table as it stands, raise BadInput together.
     """
     mapping = seen.guess.mapping
     if mapping is None:
-        raise BadInput(
-            [_open(seen, question.key, question.asks, question.choices) for question in seen.guess.questions]
-        )
+        raise BadInput(_open_questions(seen))
     problems: list[Problem] = []
-    readings = None
+    readings = made_at = None
     try:
         readings = read(seen.layout, mapping)
     except BadInput as error:
         problems += error.problems
     target, standing, found = _standing(seen.folder, seen.table)
     problems += found
-    made_at = None
     if seen.table == "weighings":
         run, made_at, found = _batch(seen, run, piece)
         problems += found
     if problems or readings is None:
         raise BadInput(problems)
-    if seen.table == "room_log":
-        merged = into_room_log(standing, readings)
-    else:
-        if run is None or piece is None or made_at is None:
-            raise ValueError("a batch without problems has a time of making")
+    if run and piece and made_at is not None:
         merged = into_weighings(standing, readings, run=run, piece=piece, made_at=made_at)
+    else:
+        merged = into_room_log(standing, readings)
     return Prepared(seen, mapping, readings, merged, target, None if standing is None else standing.data)
 
 
-def _open(seen: Look, key: str, asks: str, choices: Sequence[str]) -> Problem:
-    """A question that nobody was there to answer."""
-    example = choices[0] if choices else "Europe/Berlin"
-    many = f" It may be: {', '.join(choices)}." if choices else ""
-    return Problem(seen.file.name, f"{asks}{many}", f'Say it, as in --{key.replace("_", "-")} "{example}".')
+def _open_questions(seen: Look) -> list[Problem]:
+    """Questions that nobody was there to answer."""
+    problems = []
+    for question in seen.guess.questions:
+        example = question.choices[0] if question.choices else "Europe/Berlin"
+        many = f" It may be: {', '.join(question.choices)}." if question.choices else ""
+        do = f'Say it, as in --{question.key.replace("_", "-")} "{example}".'
+        problems.append(Problem(seen.file.name, question.asks + many, do))
+    return problems
 
 
-def _standing(folder: Path, table: Table) -> tuple[str, Standing | None, list[Problem]]:
+def _standing(folder: Path, table: str) -> tuple[str, Standing | None, list[Problem]]:
     """The table as it stands, and the name of its file."""
     found = read_all(folder)
     path = next((p for p in found.inputs if p.suffix == ".csv" and p.stem.casefold() == table), None)
@@ -244,8 +200,8 @@ def _standing(folder: Path, table: Table) -> tuple[str, Standing | None, list[Pr
     problems = [p for p in found.problems if p.where == target]
     lock = folder / f".~lock.{target}#"
     if lock.exists():
-        what = "it is open in a spreadsheet."
-        problems.append(Problem(target, what, f"Close it; if it is not open, delete {lock.name}."))
+        do = f"Close it; if it is not open, delete {lock.name}."
+        problems.append(Problem(target, "it is open in a spreadsheet.", do))
     raw = found.raws.get(table)
     if path is None and raw is not None and not unread(raw, TABLES[table].planned):
         what = f"the readings of this trial stand in {WORKBOOK}, and a table cannot be in two places."
@@ -261,48 +217,199 @@ def _batch(
     seen: Look, run: str | None, piece: str | None
 ) -> tuple[str | None, pd.Timestamp | None, list[Problem]]:
     """The batch as runs spells it, and when it was made."""
-    problems = []
-    for option, value in (("--run", run), ("--piece", piece)):
-        if not (value or "").strip():
-            do = "Weighings are of one piece of one batch: say which, as in --run B03 --piece 2."
-            problems.append(Problem(f"option {option}", "it is not given.", do))
+    do = "Weighings are of one piece of one batch: say which, as in --run B03 --piece 2."
+    problems = [
+        Problem(f"option {option}", "it is not given.", do)
+        for option, value in (("--run", run), ("--piece", piece))
+        if not (value or "").strip()
+    ]
     raw = read_all(seen.folder).raws.get("runs")
     if raw is None:
-        problems.append(
-            Problem("runs.csv", "the table of batches cannot be read.", "Run: fizzlab check FOLDER.")
-        )
+        what = "the table of batches cannot be read."
+        problems.append(Problem("runs.csv", what, "Run: fizzlab check FOLDER."))
     if problems or raw is None or run is None:
         return run, None, problems
     columns = [column for column in TABLES["runs"].columns if column.name in ("run", "made_at")]
     only = [column.name for column in columns if column.name in raw.cells.columns]
-    table, found = parse(type(raw)(raw.where, raw.cells[only]), columns)
+    table, found = parse(RawTable(raw.where, raw.cells[only]), columns)
     problems = [problem for problem in found if problem.weight == "problem"]
     if problems:
         return run, None, problems
     rows = table.rows[table.rows["run"].str.casefold() == run.strip().casefold()]
     if rows.empty:
-        near = nearest(run, table.rows["run"])
-        do = f"Did you mean {near}?" if near else "Name it as in runs."
+        do = did_you_mean(run, table.rows["run"], "Name it as in runs.")
         return run, None, [Problem("option --run", f"there is no batch “{run}” in {raw.where}.", do)]
-    made_at = rows["made_at"].iloc[0]
+    name, made_at = str(rows["run"].iloc[0]), rows["made_at"].iloc[0]
     if pd.isna(made_at):
-        what = f"batch {rows['run'].iloc[0]} has no made_at, so hours cannot be counted."
+        what = f"batch {name} has no made_at, so hours cannot be counted."
         return run, None, [Problem(raw.where, what, "Fill it in.", row=int(rows.index[0]), column="made_at")]
-    return str(rows["run"].iloc[0]), made_at, []
+    return name, made_at, []
+
+
+def into_room_log(standing: Standing | None, readings: Readings) -> Merged:
+    """Add hygrometer readings to the room log (None: there is none yet); one in order of time stays so.
+
+    A reading whose time, temperature and humidity stand there already, be it in a row that was left out, is
+    not added again.
+    """
+    rows = readings.rows
+    old = _typed(standing, "room_log")
+    keys = set(zip(old["time"], *_rounded(old), strict=True))
+    fresh = [key not in keys for key in zip(rows["time"], *_rounded(rows), strict=True)]
+    new = rows[fresh].sort_values("time", kind="stable")
+    clash = int(new["time"].isin(set(old["time"])).sum())
+    said: tuple[str, ...] = ()
+    if clash:
+        said = (
+            f"{clash} of the times stand in the log already with other values: both are kept, and the "
+            "analysis takes their mean. Look whether two devices, or two units, were put together.",
+        )
+    cells = [
+        {"time": _stamp(time), "temp_c": _number(temp), "rh_pct": _number(rh)}
+        for time, temp, rh in zip(new["time"], new["temp_c"], new["rh_pct"], strict=True)
+    ]
+    data = _inserted(standing, "room_log", cells, list(new["time"]), old["time"])
+    return Merged(data, len(new), len(rows) - len(new), said)
+
+
+def _rounded(rows: pd.DataFrame) -> list[pd.Series]:
+    return [rows[name].astype(float).round(2) for name in ("temp_c", "rh_pct")]
+
+
+def into_weighings(
+    standing: Standing | None, readings: Readings, *, run: str, piece: str, made_at: pd.Timestamp
+) -> Merged:
+    """Add a scale's readings to the weighings of one piece, with hours counted from the batch's making.
+
+    A reading before that, or another mass at an hour that has one already, is a problem.
+    """
+    rows = readings.rows.drop_duplicates(["time", "ahead_h"])
+    more = len(readings.rows) - len(rows)
+    said = f"{more} more readings at a time that has one already: only the first of each was taken."
+    made = pd.Series([made_at])
+    ahead = 0.0 if readings.zone is None else float(ahead_of_world_h(made, readings.zone).iloc[0])
+    hours = (rows["time"] - made_at).dt.total_seconds() / 3600 - (rows["ahead_h"] - ahead)
+    hours = hours.round(4)
+    problems = [
+        Problem(
+            readings.where,
+            f"{_stamp(rows['time'][row])} stands before batch {run} was made ({_stamp(made_at)}).",
+            "Take it out of a copy of the export, or correct made_at in runs.",
+            row=int(row),
+        )
+        for row in rows.index[hours < 0]
+    ]
+    problems = shortened(problems, "rows")
+    most = next(float(each.high or 0) for each in TABLES["weighings"].columns if each.name == "hours")
+    if (hours > most).any():
+        what = (
+            f"its last reading is {hours.max():.0f} hours after batch {run} was made; {most:g} is the most."
+        )
+        problems.append(Problem(readings.where, what, "Look whether it is the right batch."))
+    old = _typed(standing, "weighings")
+    mine = old[(old["run"].str.casefold() == run.casefold()) & (old["piece"] == piece)]
+    if "checked_at" in mine:
+        counted = (mine["checked_at"] - made_at).dt.total_seconds() / 3600
+        mine = mine.assign(hours=mine["hours"].fillna(counted))
+    fresh = []
+    for row, hour, mass in zip(rows.index.tolist(), hours, rows["mass_g"], strict=True):
+        same = mine[(mine["hours"].astype(float) - hour).abs() < _SAME_HOUR]
+        fresh.append(same.empty)
+        if not same.empty and not ((same["mass_g"].astype(float) - mass).abs() < 5e-4).any():
+            there = f"weighings has {_number(float(same['mass_g'].iloc[0]))} g then (row {same.index[0]})"
+            what = f"{_number(mass)} g at {_number(hour)} h, but {there}."
+            problems.append(Problem(readings.where, what, "Look whether it is the right piece.", row=row))
+    if problems:
+        raise BadInput(problems)
+    new = rows.assign(hours=hours)[fresh].sort_values("hours")
+    by_hours = standing is None or "hours" in standing.raw.cells.columns
+    cells = []
+    for hour, mass, time in zip(new["hours"], new["mass_g"], new["time"], strict=True):
+        when = {"hours": _number(hour)} if by_hours else {"checked_at": _stamp(time)}
+        cells.append({"run": guarded(run), "piece": guarded(piece), **when, "mass_g": _number(mass)})
+    data = _inserted(standing, "weighings", cells, list(new["hours"]), mine["hours"])
+    return Merged(data, len(new), len(rows) - len(new), (said,) if more else ())
+
+
+def _typed(standing: Standing | None, name: str) -> pd.DataFrame:
+    """Every row of a table as it stands, left out or not; raises its problems."""
+    if standing is None:
+        return pd.DataFrame(columns=[column.name for column in TABLES[name].columns], dtype=object)
+    raw = standing.raw
+    columns = columns_of(name, None, raw)
+    table, found = parse(raw, columns, TABLES[name].planned)
+    problems = [p for p in found if p.weight == "problem"] if not raw.cells.empty else []
+    if problems:
+        raise BadInput(problems)
+    if table.left_out.empty:
+        return table.rows
+    # a row that was left out may hold anything; what can be read of it is enough to know it again
+    left = RawTable(raw.where, table.left_out.drop(columns=LEAVE_OUT.name))
+    return pd.concat([table.rows, parse(left, columns)[0].rows]).sort_index()
+
+
+def _stamp(time: pd.Timestamp) -> str:
+    return f"{time:%Y-%m-%dT%H:%M:%S}" if time.second else f"{time:%Y-%m-%dT%H:%M}"
+
+
+def _number(value: float) -> str:
+    return f"{value:.10g}"
+
+
+def _inserted(
+    standing: Standing | None,
+    name: str,
+    new: Sequence[Mapping[str, str]],
+    keys: Sequence[object],
+    old_keys: pd.Series,
+) -> bytes:
+    """The file with rows put in by their key; what stood there stays as it was.
+
+    Rows go behind the last row of the series with an earlier key; at the end, where the series is new or
+    is not in order itself.
+    """
+    if standing is None:
+        header = [column.name for column in TABLES[name].columns]
+        return _written([header, *([row.get(column, "") for column in header] for row in new)], ",").encode()
+    if not new:
+        return standing.data
+    mark = b"\xef\xbb\xbf" if standing.data.startswith(b"\xef\xbb\xbf") else b""
+    text = standing.data.decode("utf-8-sig")
+    separator, end = separator_of(text), "\r\n" if "\r\n" in text else "\n"
+    records = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
+    header, cells = [cell.strip().casefold() for cell in records[0]], standing.raw.cells
+    taken = [column for column in TAKES[name].values() if column in header]
+    comma = any("," in cell for column in taken for cell in cells[column])
+    lines = [[row.get(column, "") for column in header] for row in new]
+    if comma:
+        lines = [[cell.replace(".", ",") for cell in line] for line in lines]
+    ordered = old_keys.dropna()
+    places = [len(records)] * len(lines)
+    if len(ordered) and ordered.is_monotonic_increasing:
+        last = int(ordered.index[-1])
+        behind = len(records) if last == int(cells.index[-1]) else last
+        rows = [*(int(row) - 1 for row in ordered.index), behind]
+        places = [rows[bisect_right(list(ordered), key)] for key in keys]
+    if min(places) == len(records):
+        whole = text if text.endswith("\n") else text + end
+        return mark + (whole + _written(lines, separator, end)).encode()
+    put: dict[int, list[list[str]]] = {}
+    for place, line in zip(places, lines, strict=True):
+        put.setdefault(place, []).append(line)
+    whole_table = [line for i in range(len(records) + 1) for line in (*put.get(i, ()), *records[i : i + 1])]
+    return mark + _written(whole_table, separator, end).encode()
+
+
+def _written(records: Sequence[Sequence[str]], separator: str, end: str = "\n") -> str:
+    out = io.StringIO()
+    csv.writer(out, delimiter=separator, lineterminator=end).writerows(records)
+    return out.getvalue()
 
 
 def write(ready: Prepared) -> list[Path]:
-    """Write what was prepared: all of it or nothing.
+    """Write what was prepared, all of it or nothing, and return what was written; nothing is written twice.
 
-    Returns
-    -------
-    list of Path
-        What was written; nothing twice, so importing again may write nothing at all.
-
-    Raises
-    ------
-    BadInput
-        A file changed in the meantime, or trial.toml cannot take the mapping.
+    A file that changed in the meantime, or a trial.toml that cannot take the mapping, raises BadInput.
     """
     seen = ready.look
     names: dict[str, bytes] = {}
@@ -350,8 +457,8 @@ def _with_mapping(toml: bytes, name: str, mapping: ImportSettings) -> bytes:
     return toml + gap + b"".join(line.encode() + end for line in said)
 
 
-def _refuse_unreadable(making: Path, ready: Prepared, names: dict[str, bytes]) -> None:
-    """Read what is about to be put in place as the door would."""
+def _refuse_unreadable(making: Path, ready: Prepared, names: Mapping[str, bytes]) -> None:
+    """Read what is about to be put in place as `load` would."""
     if FILE in names:
         settings, problems = read_settings(making)
         if settings is None or settings.imports.get(ready.look.name) != ready.mapping:

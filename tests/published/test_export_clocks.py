@@ -23,7 +23,8 @@ import pandas as pd
 import pytest
 from outside import Source, holds, same
 
-from fizzlab.trial.exports import Readings, Told, guess, lay_out, read
+from fizzlab.trial.loggers import Told, guess, lay_out
+from fizzlab.trial.readings import Readings, read
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ import pytest
 from outside import Source, agrees, inside, same
 from scipy import constants
 
-from fizzlab.recipe import (
+from fizzlab.recipe.chemistry import (
     ATOMIC_WEIGHTS,
     GAS_CONSTANT,
     gas_litres,

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.measures import TABLES
 from fizzlab.models.effects import ResponseFit
 from fizzlab.models.fizz import FizzStudy, Times, colour_seen
 from fizzlab.models.gas import GasCurves
@@ -21,7 +22,6 @@ from fizzlab.report.parts.general import Pieces
 from fizzlab.report.phrases import count, listed, number, percent
 from fizzlab.report.phrases import fizz as worded
 from fizzlab.trial.folder import Trial
-from fizzlab.trial.tables import TABLES
 
 #: The tables that this part of a report reads.
 FIZZ_TABLES = ("fizz_times", "fizz_curves", "shelf")

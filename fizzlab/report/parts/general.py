@@ -7,11 +7,11 @@ from collections.abc import Sequence
 import pandas as pd
 
 from fizzlab import records
+from fizzlab.measures import TABLES
 from fizzlab.report.deviations import deviations
 from fizzlab.report.page import Grid, Notes
 from fizzlab.report.phrases import count, listed
 from fizzlab.trial.folder import RECORDS, Trial
-from fizzlab.trial.tables import TABLES
 
 Pieces = list[object]
 

@@ -4,48 +4,17 @@ The models refuse unknown keys, so that a misspelt wish is never silently ignore
 every complaint into a `Problem` in plain words, with the nearest right key suggested.
 """
 
-from __future__ import annotations
-
-from fizzlab.measures import MEASURES, Measure
-from fizzlab.trial.settings.base import FILE
-from fizzlab.trial.settings.crumble import CrumbleSettings, IndexPart, IndexSettings
-from fizzlab.trial.settings.earlier import EarlierSettings
-from fizzlab.trial.settings.factors import FactorSettings
-from fizzlab.trial.settings.fizz import FizzSettings
-from fizzlab.trial.settings.imports import ImportSettings
-from fizzlab.trial.settings.lots import DeviationSettings, deviation_problems, lot_doubts
-from fizzlab.trial.settings.plan import OPTIONS as PLAN_OPTIONS
-from fizzlab.trial.settings.plan import PLAN_KINDS, PlanSettings
+from fizzlab.trial.settings.base import FILE, FactorSettings
+from fizzlab.trial.settings.plan import PlanSettings
 from fizzlab.trial.settings.reading import read_settings
-from fizzlab.trial.settings.recipe import IngredientSettings, RecipeSettings, RuleSettings, make_recipe
-from fizzlab.trial.settings.responses import ChooseSettings, ResponseSettings
-from fizzlab.trial.settings.trial import AirPoint, DryingSettings, TrialSettings
+from fizzlab.trial.settings.sections import ImportSettings
+from fizzlab.trial.settings.trial import TrialSettings
 
 __all__ = [
     "FILE",
-    "MEASURES",
-    "PLAN_KINDS",
-    "PLAN_OPTIONS",
-    "AirPoint",
-    "ChooseSettings",
-    "CrumbleSettings",
-    "DeviationSettings",
-    "DryingSettings",
-    "EarlierSettings",
     "FactorSettings",
-    "FizzSettings",
     "ImportSettings",
-    "IndexPart",
-    "IndexSettings",
-    "IngredientSettings",
-    "Measure",
     "PlanSettings",
-    "RecipeSettings",
-    "ResponseSettings",
-    "RuleSettings",
     "TrialSettings",
-    "deviation_problems",
-    "lot_doubts",
-    "make_recipe",
     "read_settings",
 ]

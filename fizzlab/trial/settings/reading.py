@@ -12,10 +12,10 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
-from fizzlab.errors import BadInput, Problem, nearest
+from fizzlab.errors import BadInput, Problem, did_you_mean
 from fizzlab.trial.settings.base import FILE
 from fizzlab.trial.settings.plan import plan_problems
-from fizzlab.trial.settings.responses import response_problems
+from fizzlab.trial.settings.sections import response_problems
 from fizzlab.trial.settings.trial import TAKEN, TrialSettings
 
 
@@ -43,7 +43,9 @@ def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
         settings = TrialSettings.model_validate(raw)
     except ValidationError as error:
         return None, [_problem(item, raw) for item in error.errors()]
-    problems = [] if settings.plan is None else plan_problems(settings.plan, settings.factors)
+    problems = []
+    if settings.plan is not None:
+        problems = plan_problems(settings.plan, settings.factors, settings.tables())
     problems += response_problems(settings.responses, settings.factors, TAKEN)
     try:
         settings.made_recipe()
@@ -103,34 +105,24 @@ def _hidden_sign(place: Sequence[str | int], text: str) -> Problem:
 def _problem(item: Any, raw: dict[str, Any]) -> Problem:
     """Say one pydantic complaint in plain words."""
     place = [part for part in item["loc"] if not (isinstance(part, str) and part in _UNION_TAGS)]
-    key = _spoken(place, raw)
-    kind, context = item["type"], item.get("ctx", {})
+    kind, given = item["type"], item["input"]
+    what, do = item["msg"][0].lower() + item["msg"][1:] + f" (it says {given!r}).", "Change it."
     if kind == "extra_forbidden":
-        guess = nearest(str(place[-1]), _keys_beside(place[:-1]))
-        do = f"Did you mean {guess}?" if guess else "Take it out."
-        return Problem(FILE, "fizzlab knows no such key.", do, column=f"key {key}")
-    if kind == "missing":
-        return Problem(FILE, "the key is missing.", "Add it.", column=f"key {key}")
-    if kind == "value_error":
-        what = str(context["error"])
-        return Problem(FILE, f"{what}.", "Change it.", column=f"key {key}" if key else None)
-    if kind == "string_pattern_mismatch" and place[-1] == "code":
+        what = "fizzlab knows no such key."
+        do = did_you_mean(str(place[-1]), _keys_beside(place[:-1]), "Take it out.")
+    elif kind == "missing":
+        what, do = "the key is missing.", "Add it."
+    elif kind == "value_error":
+        what = f"{item['ctx']['error']}."
+    elif kind == "string_pattern_mismatch" and place[-1] == "code":
+        what = f"“{given}” cannot be a trial code."
         do = "Use up to 40 letters, digits, - and _, beginning with a letter or digit."
-        return Problem(FILE, f"“{item['input']}” cannot be a trial code.", do, column="key code")
-    if kind == "literal_error":
-        choices = [str(choice) for choice in _choices(place)]
-        guess = nearest(str(item["input"]), choices)
-        do = f"Did you mean “{guess}”? " if guess else ""
-        known = ", ".join(choices) or str(context["expected"])
-        return Problem(
-            FILE,
-            f"“{item['input']}” is none of its choices.",
-            f"{do}Choose from: {known}.",
-            column=f"key {key}",
-        )
-    wanted = str(item["msg"])
-    wanted = wanted[0].lower() + wanted[1:]
-    return Problem(FILE, f"{wanted} (it says {item['input']!r}).", "Change it.", column=f"key {key}")
+    elif kind == "literal_error":
+        choices = re.findall("'([^']*)'", item["ctx"]["expected"])
+        what = f"“{given}” is none of its choices."
+        do = f"{did_you_mean(str(given), choices, '')} Choose from: {', '.join(choices)}.".strip()
+    key = _spoken(place, raw)
+    return Problem(FILE, what, do, column=f"key {key}" if key else None)
 
 
 #: Pydantic names the member of a union that it tried; a maker does not know these words.
@@ -141,42 +133,29 @@ def _spoken(place: Sequence[str | int], raw: Any) -> str:
     """A key with dots; an entry of a list is called by its name, or counted from one."""
     said = ""
     for part in place:
-        inside = None
-        if isinstance(raw, list) and isinstance(part, int) and part < len(raw):
-            inside = raw[part]
-        elif isinstance(raw, dict):
-            inside = raw.get(part)
+        try:
+            raw = raw[part]
+        except (KeyError, IndexError, TypeError):
+            raw = None
         if isinstance(part, int):
-            name = inside.get("name") if isinstance(inside, dict) else None
+            name = raw.get("name") if isinstance(raw, dict) else None
             said += f" ({name if isinstance(name, str) else part + 1})"
         else:
             said += f".{part}" if said else part
-        raw = inside
     return said
 
 
 def _keys_beside(place: Sequence[str | int]) -> list[str]:
     """The keys that are known at a place in the file."""
-    found = _annotation(place)
-    return list(found.model_fields) if isinstance(found, type) and issubclass(found, BaseModel) else []
-
-
-def _choices(place: Sequence[str | int]) -> list[object]:
-    """What may stand at a place that takes one of a few words."""
-    return [choice for kind in _members(_annotation(place)) for choice in typing.get_args(kind)]
-
-
-def _annotation(place: Sequence[str | int]) -> Any:
-    """The type that belongs at a place; None where nothing is known."""
     here: Any = TrialSettings
     for part in place:
         if isinstance(here, type) and issubclass(here, BaseModel):
             field = here.model_fields.get(str(part))
             inner = None if field is None else field.annotation
         else:  # a list or a table with names of the maker's own: its entries are all of one type
-            inner = typing.get_args(here)[-1] if typing.get_args(here) else None
+            inner = (typing.get_args(here) or (None,))[-1]
         here = next(_members(inner), None)
-    return here
+    return list(here.model_fields) if isinstance(here, type) and issubclass(here, BaseModel) else []
 
 
 def _members(kind: Any) -> Iterator[Any]:

@@ -2,32 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import replace
-from typing import Annotated, TypeVar
+from collections.abc import Mapping
+from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from fizzlab.errors import BadInput, CannotAnswer, Problem, nearest
-from fizzlab.recipe import (
-    ACIDS,
-    ROLES,
-    Choose,
-    Ingredient,
-    Mould,
-    Multiply,
-    Price,
-    Recipe,
-    Role,
-    Rule,
-    SetAmount,
-    weigh_out,
-)
+from fizzlab.errors import BadInput, CannotAnswer, Problem, did_you_mean, nearest
+from fizzlab.recipe.amounts import density_needed
+from fizzlab.recipe.chemistry import ACIDS
+from fizzlab.recipe.ingredients import ROLES, Ingredient, Price, Recipe, Role, Rule
 from fizzlab.recipe.units import (
     ALIASES,
     DENSITIES,
-    LIQUID_SCATTER,
-    SCOOP_SCATTER,
     UNKNOWN_DROPPER,
     Density,
     Measures,
@@ -37,11 +23,10 @@ from fizzlab.recipe.units import (
     canonical_kind,
     count_drops,
     parse_quantity,
+    scatter_of,
 )
-from fizzlab.trial.settings.base import FILE, Name, Section, Text
-from fizzlab.trial.settings.factors import FactorSettings
+from fizzlab.trial.settings.base import FILE, FactorSettings, Name, Section, Text
 
-T = TypeVar("T")
 Positive = Annotated[float, Field(gt=0)]
 
 
@@ -117,21 +102,22 @@ class RecipeSettings(Section):
     def _one_mould(self) -> RecipeSettings:
         if self.piece_g is not None and self.mould is not None:
             raise ValueError("give either piece_g or mould")
-        if self.scale_to_moulds and (self.pieces is None or self.filled() is None):
+        if self.scale_to_moulds and (self.pieces is None or self.mould_g() is None):
             raise ValueError("scale_to_moulds needs pieces, and piece_g or mould")
         return self
 
-    def filled(self) -> Mould | None:
-        """The mould by the mass of a piece, where that is known."""
-        if self.piece_g is not None:
-            return Mould("the mould", self.piece_g)
-        if self.mould is not None:
-            return Mould.of_volume(self.mould.name or "the mould", self.mould.ml, self.mould.packed_g_per_ml)
-        return None
+    def mould_g(self) -> float | None:
+        """Grams of mix that a mould takes, where that is known."""
+        return self.mould.ml * self.mould.packed_g_per_ml if self.mould is not None else self.piece_g
+
+    def items(self) -> list[IngredientSettings]:
+        """Every ingredient, those that a level brings too."""
+        brought = [items for rule in self.by_factor.values() for items in (rule.brings or {}).values()]
+        return [item for items in (self.ingredients, *brought) for item in items]
 
 
 def make_recipe(settings: RecipeSettings, factors: Mapping[str, FactorSettings]) -> Recipe:
-    """Return the recipe with its rules.
+    """The recipe with its rules.
 
     Parameters
     ----------
@@ -145,244 +131,181 @@ def make_recipe(settings: RecipeSettings, factors: Mapping[str, FactorSettings])
         With every problem: an unknown kind without a role, an amount that cannot be read, a volume
         whose grams are not known, a rule that names no factor, level or ingredient of the trial.
     """
-    problems: list[Problem] = []
-    names = [item.name for item in settings.ingredients]
-    items = [
-        _collect(problems, lambda item=item: _ingredient(item, "recipe.ingredients", settings.measures))  # type: ignore[misc]
-        for item in settings.ingredients
-    ]
-    for name in sorted({name for name in names if names.count(name) > 1}):
-        problems.append(
-            _problem("recipe.ingredients", f"“{name}” stands there twice.", "Name one otherwise.")
+    maker = _Maker(settings.measures, [item.name for item in settings.ingredients])
+    items = maker.ingredients("recipe.ingredients", settings.ingredients, maker.names)
+    for name in sorted({name for name in maker.names if maker.names.count(name) > 1}):
+        maker.wrong("recipe.ingredients", f"“{name}” stands there twice.", "Name one otherwise.")
+    rules = []
+    for name, rule in settings.by_factor.items():
+        key = f"recipe.by_factor.{name}"
+        if name in factors:
+            rules.append(maker.rule(key, rule, name, factors[name]))
+        else:
+            do = did_you_mean(name, factors, "Add it to the factors, or take the rule out.")
+            maker.wrong(key, "the trial has no such factor.", do)
+    if maker.problems:
+        raise BadInput(maker.problems)
+    return Recipe(settings.name or "the batch", items, tuple(rule for rule in rules if rule))
+
+
+class _Maker:
+    """Makes ingredients and rules, and gathers the problems of all."""
+
+    def __init__(self, measures: Measures, names: list[str]) -> None:
+        self.measures = measures
+        self.names = names
+        self.problems: list[Problem] = []
+
+    def wrong(self, key: str, what: str, do: str) -> None:
+        self.problems.append(Problem(FILE, what, do, column=f"key {key}"))
+
+    def take(self, key: str, error: BadInput) -> None:
+        """Take down what went wrong, as problems of this key."""
+        for problem in error.problems:
+            self.wrong(key, problem.what, problem.do)
+
+    def quantity(self, key: str, text: str) -> Quantity | None:
+        try:
+            return parse_quantity(text, measures=self.measures)
+        except BadInput as error:
+            self.take(key, error)
+            return None
+
+    def ingredients(
+        self, place: str, items: list[IngredientSettings], names: list[str]
+    ) -> tuple[Ingredient, ...]:
+        """Entries of one list; those that fill up a spoon name another of `names`."""
+        made = []
+        for item in items:
+            key = f"{place} ({item.name})"
+            if item.top_up_after is not None:
+                others = [name for name in names if name != item.name]
+                self.ingredient_known(f"{key}.top_up_after", item.top_up_after, others)
+            made.append(self.ingredient(key, item))
+        return tuple(item for item in made if item)
+
+    def ingredient(self, key: str, item: IngredientSettings) -> Ingredient | None:
+        """One entry as an ingredient whose grams are known."""
+        before = len(self.problems)
+        self.kind(f"{key}.kind", item)
+        amount = self.quantity(f"{key}.amount", item.amount)
+        weighed, own = item.own_weighing, None
+        if weighed is not None:
+            own = self.quantity(f"{key}.own_weighing.measure", weighed.measure)
+        if own is not None and (own.dimension == "mass" or own.amount == 0):
+            what = "what was weighed is not a spoon, cup or number of drops."
+            self.wrong(f"{key}.own_weighing.measure", what, 'Write it as "1 tsp" or "30 drops".')
+        pack = self.quantity(f"{key}.pack", item.pack) if item.pack is not None else None
+        if pack is not None and pack.amount == 0:
+            self.wrong(f"{key}.pack", "the pack is empty.", "Say how much is in it.")
+        if (item.price is None) != (item.pack is None):
+            do = "Give the price of a pack and what is in it, or neither."
+            self.wrong(key, "price and pack belong together.", do)
+        if len(self.problems) > before or amount is None:
+            return None
+        made = Ingredient(
+            item.name,
+            item.kind,
+            amount,
+            role=item.role,
+            density=_own_density(item),
+            own=OwnWeighing(own, tuple(weighed.grams)) if own and weighed else None,
+            drops=count_drops(item.drops_per_ml, 1) if item.drops_per_ml else UNKNOWN_DROPPER,
+            volatile=item.volatile,
+            max_pct=item.max_pct,
+            price=Price(item.price, pack) if item.price is not None and pack is not None else None,
+            top_up_after=item.top_up_after,
         )
-    rules: list[Rule] = []
-    for factor, rule in settings.by_factor.items():
-        key = f"recipe.by_factor.{factor}"
-        if factor not in factors:
-            guess = nearest(factor, factors)
-            do = f"Did you mean {guess}?" if guess else "Add it to the factors, or take the rule out."
-            problems.append(_problem(key, "the trial has no such factor.", do))
-            continue
-        made = _collect(
-            problems,
-            lambda key=key, rule=rule, factor=factor: _rule(  # type: ignore[misc]
-                key, rule, factor, factors[factor], names, settings.measures
-            ),
-        )
-        if made is not None:
-            rules.append(made)
-    problems += _top_ups("recipe.ingredients", settings.ingredients, names)
-    for factor, rule in settings.by_factor.items():
-        for level, brought in (rule.brings or {}).items():
-            key = f"recipe.by_factor.{factor}.brings.{level}"
-            problems += _top_ups(key, brought, [*names, *(item.name for item in brought)])
-    if problems:
-        raise BadInput(problems)
-    return Recipe(settings.name or "the batch", tuple(item for item in items if item), tuple(rules))
+        try:
+            density_needed(made)
+        except BadInput as error:
+            self.take(f"{key}.amount", error)
+        except CannotAnswer as error:
+            self.wrong(f"{key}.kind", error.why, error.would_help)
+        return made
 
+    def kind(self, key: str, item: IngredientSettings) -> None:
+        """An unknown kind needs a role: an acid that is misspelt must not go in with the dry powders."""
+        kind = canonical_kind(item.kind)
+        known = kind in DENSITIES or kind in ROLES or kind.startswith("isopropyl alcohol")
+        if item.role == "acid" and kind not in ACIDS:
+            do = did_you_mean(item.kind, ACIDS, f"Known acids: {', '.join(ACIDS)}.")
+            self.wrong(key, f"“{item.kind}” is not an acid that fizzlab knows.", do)
+        elif not known and item.role is None:
+            guess = nearest(item.kind, [*DENSITIES, *ROLES, *ALIASES, "isopropyl alcohol 91 %"])
+            do = (f"Did you mean “{guess}”? If not, give" if guess else "Give") + " its role as well."
+            self.wrong(key, f"fizzlab does not know the kind “{item.kind}”.", do)
 
-def _top_ups(place: str, items: list[IngredientSettings], names: list[str]) -> list[Problem]:
-    """An ingredient can fill up only after another one of the same batch."""
-    return [
-        _no_ingredient(
-            f"{place} ({item.name}).top_up_after",
-            item.top_up_after,
-            [name for name in names if name != item.name],
-        )
-        for item in items
-        if item.top_up_after is not None
-        and (item.top_up_after == item.name or item.top_up_after not in names)
-    ]
+    def ingredient_known(self, key: str, name: str, names: list[str]) -> None:
+        if name not in names:
+            do = did_you_mean(name, names, f"Its ingredients are: {', '.join(names)}.")
+            self.wrong(key, f"the recipe has no ingredient “{name}”.", do)
 
+    def rule(self, key: str, rule: RuleSettings, name: str, factor: FactorSettings) -> Rule | None:
+        if rule.brings is not None:
+            return self.brings(key, rule.brings, name, factor)
+        if factor.levels is None and factor.range()[0] < 0:
+            self.wrong(key, "the factor goes below zero, which no amount can.", "Change its numbers.")
+        if rule.sets is not None:
+            return self.sets(key, rule, rule.sets, name, factor)
+        for item in rule.multiplies or ():
+            self.ingredient_known(f"{key}.multiplies", item, self.names)
+        if factor.levels is not None:
+            do = "Use brings, or give the factor amounts."
+            self.wrong(key, "only a factor with numbers can multiply.", do)
+        return Rule(name, multiplies=tuple(rule.multiplies or ()))
 
-def _ingredient(item: IngredientSettings, place: str, measures: Measures) -> Ingredient:
-    """Turn one entry into an ingredient whose grams are known."""
-    key = f"{place} ({item.name})"
-    problems: list[Problem] = []
+    def brings(
+        self, key: str, brings: Mapping[str, list[IngredientSettings]], name: str, factor: FactorSettings
+    ) -> Rule | None:
+        if factor.levels is None:
+            do = "Use sets or multiplies, or give the factor levels."
+            self.wrong(key, "only a factor with named levels can bring ingredients.", do)
+            return None
+        self.levels_match(f"{key}.brings", factor.levels, brings)
+        options = {}
+        for level, items in brings.items():
+            names = [*self.names, *(item.name for item in items)]
+            options[level] = self.ingredients(f"{key}.brings.{level}", items, names)
+        return Rule(name, brings=options)
 
-    def read(text: str, end: str) -> Quantity | None:
-        return _collect(
-            problems, lambda: parse_quantity(text, measures=measures, where=FILE, key=f"key {key}.{end}")
-        )
+    def sets(self, key: str, rule: RuleSettings, sets: str, name: str, factor: FactorSettings) -> Rule:
+        self.ingredient_known(f"{key}.sets", sets, self.names)
+        given = rule.amounts or {}
+        if factor.levels is None:
+            if rule.amounts is not None:
+                what = "amounts are for named levels; this factor has numbers."
+                self.wrong(f"{key}.amounts", what, "Give unit instead, or nothing.")
+            written, unit = rule.unit or factor.unit, ""
+            try:
+                unit = parse_quantity(f"1 {written}", measures=self.measures).unit
+            except BadInput:
+                end = f"factors.{name}.unit" if rule.unit is None else f"{key}.unit"
+                what = f"“{written}” is not a unit that an ingredient is measured in."
+                self.wrong(end, what, "Write g, ml, tsp, cup, drop or the like.")
+            return Rule(name, sets, unit)
+        if rule.amounts is not None:
+            self.levels_match(f"{key}.amounts", factor.levels, given)
+        read = {
+            level: self.quantity(f"{key}.amounts.{level}", given.get(level, level)) for level in factor.levels
+        }
+        return Rule(name, sets, amounts={level: amount for level, amount in read.items() if amount})
 
-    problems += _kind_problems(item, key)
-    amount = read(item.amount, "amount")
-    own = read(item.own_weighing.measure, "own_weighing.measure") if item.own_weighing else None
-    if own is not None and (own.dimension == "mass" or own.amount == 0):
-        what = "what was weighed is not a spoon, cup or number of drops."
-        problems.append(_problem(f"{key}.own_weighing.measure", what, 'Write it as "1 tsp" or "30 drops".'))
-    pack = read(item.pack, "pack") if item.pack is not None else None
-    if pack is not None and pack.amount == 0:
-        problems.append(_problem(f"{key}.pack", "the pack is empty.", "Say how much is in it."))
-    if (item.price is None) != (item.pack is None):
-        what = "price and pack belong together."
-        problems.append(_problem(key, what, "Give the price of a pack and what is in it, or neither."))
-    if problems or amount is None:
-        raise BadInput(problems)
-    made = Ingredient(
-        item.name,
-        item.kind,
-        amount,
-        role=item.role,
-        density=_own_density(item),
-        own=OwnWeighing(own, tuple(item.own_weighing.grams)) if own and item.own_weighing else None,
-        drops=count_drops(item.drops_per_ml, 1) if item.drops_per_ml else UNKNOWN_DROPPER,
-        volatile=item.volatile,
-        max_pct=item.max_pct,
-        price=Price(item.price, pack) if item.price is not None and pack is not None else None,
-        top_up_after=item.top_up_after,
-    )
-    alone = Recipe("alone", (replace(made, top_up_after=None),))
-    try:
-        weigh_out(alone)
-    except BadInput as error:
-        raise BadInput(
-            [_problem(f"{key}.amount", problem.what, problem.do) for problem in error.problems]
-        ) from None
-    except CannotAnswer as error:
-        raise BadInput([_problem(f"{key}.kind", error.why, error.would_help)]) from None
-    return made
-
-
-def _kind_problems(item: IngredientSettings, key: str) -> list[Problem]:
-    """An unknown kind needs a role: an acid that is misspelt must not go in with the dry powders."""
-    kind = canonical_kind(item.kind)
-    known = kind in DENSITIES or kind in ROLES or kind.startswith("isopropyl alcohol")
-    if item.role == "acid" and kind not in ACIDS:
-        guess = nearest(item.kind, ACIDS)
-        do = f"Did you mean “{guess}”?" if guess else f"Known acids: {', '.join(ACIDS)}."
-        return [_problem(f"{key}.kind", f"“{item.kind}” is not an acid that fizzlab knows.", do)]
-    if known or item.role is not None:
-        return []
-    guess = nearest(item.kind, [*DENSITIES, *ROLES, *ALIASES, "isopropyl alcohol 91 %"])
-    do = (f"Did you mean “{guess}”? If not, give" if guess else "Give") + " its role as well."
-    return [_problem(f"{key}.kind", f"fizzlab does not know the kind “{item.kind}”.", do)]
+    def levels_match(self, key: str, levels: list[str], given: Mapping[str, object]) -> None:
+        """Every level must be given, and nothing else."""
+        for level in given:
+            if level not in levels:
+                do = did_you_mean(level, levels, f"Its levels are: {', '.join(levels)}.")
+                self.wrong(f"{key}.{level}", "the factor has no such level.", do)
+        for level in levels:
+            if level not in given:
+                do = "Add it; an empty list [] brings nothing."
+                self.wrong(key, f"nothing is said for the level “{level}”.", do)
 
 
 def _own_density(item: IngredientSettings) -> Density | None:
     if item.g_per_ml is None:
         return None
-    role = item.role or ROLES.get(canonical_kind(item.kind), "other")
-    scatter = LIQUID_SCATTER if role in ("oil", "emulsifier", "alcohol", "water") else SCOOP_SCATTER
-    span = Span(item.g_per_ml * (1 - scatter), item.g_per_ml, item.g_per_ml * (1 + scatter))
-    return Density(canonical_kind(item.kind), span, "common practice, no source", "your own, in trial.toml")
-
-
-def _rule(
-    key: str, rule: RuleSettings, name: str, factor: FactorSettings, names: list[str], measures: Measures
-) -> Rule:
-    if rule.brings is not None:
-        return _choose(key, rule.brings, name, factor, measures)
-    if rule.multiplies is not None:
-        problems = [
-            _no_ingredient(f"{key}.multiplies", item, names) for item in rule.multiplies if item not in names
-        ]
-        if factor.levels is not None:
-            what = "only a factor with numbers can multiply."
-            problems.append(_problem(key, what, "Use brings, or give the factor amounts."))
-        problems += _below_zero(key, factor)
-        if problems:
-            raise BadInput(problems)
-        return Multiply(name, tuple(rule.multiplies))
-    assert rule.sets is not None
-    problems = [] if rule.sets in names else [_no_ingredient(f"{key}.sets", rule.sets, names)]
-    problems += _below_zero(key, factor)
-    unit, amounts = None, {}
-    if factor.levels is None:
-        if rule.amounts is not None:
-            what = "amounts are for named levels; this factor has numbers."
-            problems.append(_problem(f"{key}.amounts", what, "Give unit instead, or nothing."))
-        unit = _collect(problems, lambda: _unit(key, rule, name, factor, measures))
-    else:
-        problems += _levels_match(f"{key}.amounts", factor.levels, rule.amounts)
-        for level in factor.levels:
-            written, end = (rule.amounts or {}).get(level, level), f"key {key}.amounts.{level}"
-            parsed = _collect(
-                problems,
-                lambda written=written, end=end: parse_quantity(  # type: ignore[misc]
-                    written, measures=measures, where=FILE, key=end
-                ),
-            )
-            if parsed is not None:
-                amounts[level] = parsed
-    if problems:
-        raise BadInput(problems)
-    return SetAmount(name, rule.sets, unit, amounts, measures)
-
-
-def _unit(key: str, rule: RuleSettings, name: str, factor: FactorSettings, measures: Measures) -> str:
-    written = rule.unit or factor.unit
-    try:
-        return parse_quantity(f"1 {written}", measures=measures).unit
-    except BadInput:
-        end = f"{key}.unit" if rule.unit is not None else f"factors.{name}.unit"
-        what = f"“{written}” is not a unit that an ingredient is measured in."
-        do = "Write g, ml, tsp, cup, drop or the like."
-        raise BadInput([_problem(end, what, do)]) from None
-
-
-def _choose(
-    key: str,
-    brings: Mapping[str, list[IngredientSettings]],
-    name: str,
-    factor: FactorSettings,
-    measures: Measures,
-) -> Choose:
-    if factor.levels is None:
-        do = "Use sets or multiplies, or give the factor levels."
-        raise BadInput([_problem(key, "only a factor with named levels can bring ingredients.", do)])
-    problems = _levels_match(f"{key}.brings", factor.levels, brings)
-    options: dict[str, tuple[Ingredient, ...]] = {}
-    for level, items in brings.items():
-        made = [
-            _collect(
-                problems,
-                lambda item=item, level=level: _ingredient(item, f"{key}.brings.{level}", measures),  # type: ignore[misc]
-            )
-            for item in items
-        ]
-        options[level] = tuple(item for item in made if item is not None)
-    if problems:
-        raise BadInput(problems)
-    return Choose(name, options)
-
-
-def _levels_match(key: str, levels: list[str], given: Mapping[str, object] | None) -> list[Problem]:
-    """Every level must be given, and nothing else; nothing given at all is the caller's affair."""
-    if given is None:
-        return []
-    problems = []
-    for level in given:
-        if level not in levels:
-            guess = nearest(level, levels)
-            do = f"Did you mean {guess}?" if guess else f"Its levels are: {', '.join(levels)}."
-            problems.append(_problem(f"{key}.{level}", "the factor has no such level.", do))
-    for level in levels:
-        if level not in given:
-            what = f"nothing is said for the level “{level}”."
-            problems.append(_problem(key, what, "Add it; an empty list [] brings nothing."))
-    return problems
-
-
-def _below_zero(key: str, factor: FactorSettings) -> list[Problem]:
-    if factor.levels is None and factor.range()[0] < 0:
-        return [_problem(key, "the factor goes below zero, which no amount can.", "Change its numbers.")]
-    return []
-
-
-def _no_ingredient(key: str, name: str, names: list[str]) -> Problem:
-    guess = nearest(name, names)
-    do = f"Did you mean “{guess}”?" if guess else f"Its ingredients are: {', '.join(names)}."
-    return _problem(key, f"the recipe has no ingredient “{name}”.", do)
-
-
-def _collect(problems: list[Problem], make: Callable[[], T]) -> T | None:
-    try:
-        return make()
-    except BadInput as error:
-        problems.extend(error.problems)
-        return None
-
-
-def _problem(key: str, what: str, do: str) -> Problem:
-    return Problem(FILE, what, do, column=f"key {key}")
+    kind = canonical_kind(item.kind)
+    span = Span.about(item.g_per_ml, scatter_of(item.role or ROLES.get(kind, "other")))
+    return Density(kind, span, "common practice, no source", "your own, in trial.toml")

@@ -10,25 +10,27 @@ from pydantic import Field, model_validator
 from fizzlab.measures import MEASURES, TABLES, Column, Measure, TableSpec, tables
 from fizzlab.models.terms import Amount, Category, Term
 from fizzlab.recipe import Recipe
-from fizzlab.trial.settings.base import Name, Section, Text
-from fizzlab.trial.settings.confirms import ConfirmsSettings
+from fizzlab.trial.settings.base import FactorSettings, Name, Section, Text
 from fizzlab.trial.settings.crumble import CrumbleSettings
-from fizzlab.trial.settings.earlier import EarlierSettings
-from fizzlab.trial.settings.factors import FactorSettings
 from fizzlab.trial.settings.fizz import FizzSettings
-from fizzlab.trial.settings.imports import ImportSettings
-from fizzlab.trial.settings.lots import DeviationSettings, Lots
 from fizzlab.trial.settings.plan import PlanSettings
 from fizzlab.trial.settings.recipe import RecipeSettings, make_recipe
-from fizzlab.trial.settings.responses import ChooseSettings, ResponseSettings
+from fizzlab.trial.settings.sections import (
+    ChooseSettings,
+    ConfirmsSettings,
+    DeviationSettings,
+    DryingSettings,
+    EarlierSettings,
+    ImportSettings,
+    Lots,
+    ResponseSettings,
+    plain_name,
+)
 
 #: Names that neither a factor nor a response of the maker's own may have.
-TAKEN = frozenset(column.name for column in TABLES["runs"].columns) | {
-    "leave_out",
-    "temp_c",
-    "rh_pct",
-    "vpd_kpa",
-}
+TAKEN = frozenset(
+    {column.name for column in TABLES["runs"].columns} | {"leave_out", "temp_c", "rh_pct", "vpd_kpa"}
+)
 
 
 def factor_name_fault(name: str) -> str:
@@ -43,30 +45,7 @@ def factor_name_fault(name: str) -> str:
     """
     if name.casefold() in TAKEN:
         return f"a factor may not be called “{name}”, a name fizzlab uses itself"
-    if name != name.strip().casefold() or not name.replace("_", "").isalnum():
-        return f"write the factor “{name}” in small letters, digits and _ only"
-    return ""
-
-
-class AirPoint(Section):
-    """Air for which to forecast."""
-
-    temp_c: float = Field(ge=-5, le=45)
-    rh_pct: float = Field(ge=1, le=99)
-
-
-class DryingSettings(Section):
-    """How dry times are analysed and forecast."""
-
-    air: Literal["vpd", "rh and temperature", "none"] = "vpd"
-    distribution: Literal["lognormal", "weibull", "loglogistic"] = "lognormal"
-    shares: list[Annotated[float, Field(gt=0, lt=1)]] = Field(
-        default=[0.5, 0.9, 0.95], min_length=1, max_length=6
-    )
-    night_hours: float = Field(default=12.0, gt=0, le=200)
-    forecast_air: AirPoint | None = None
-    remaining_share: float = Field(default=0.05, gt=0, lt=1)
-    constant_loss_g_per_h: float = Field(default=0.02, gt=0, le=100)
+    return "" if plain_name(name) else f"write the factor “{name}” in small letters, digits and _ only"
 
 
 class TrialSettings(Section):
@@ -105,13 +84,12 @@ class TrialSettings(Section):
 
     def terms(self) -> list[Term]:
         """The factors as terms of a model, in the order of the file."""
-        found: list[Term] = []
-        for name, factor in self.factors.items():
-            if factor.levels is not None:
-                found.append(Category(name, tuple(factor.levels), factor.control or factor.levels[0]))
-            else:
-                found.append(Amount(name, factor.unit))
-        return found
+        return [
+            Amount(name, factor.unit)
+            if factor.levels is None
+            else Category(name, tuple(factor.levels), factor.control or factor.levels[0])
+            for name, factor in self.factors.items()
+        ]
 
     def measures(self) -> dict[str, Measure]:
         """Everything that may be measured in this trial: what fizzlab knows, then the maker's own."""

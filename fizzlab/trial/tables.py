@@ -1,0 +1,517 @@
+"""Reading a table from CSV or a workbook, and the checks that need one row only.
+
+A table goes through two steps. `read_csv` and `read_sheets` turn bytes into a `RawTable` of text cells, each
+with the row number that a spreadsheet would show. `parse` turns that into a `Table` of typed columns,
+collecting a `Problem` for every cell that cannot be used. The cells are read by hand, since libraries of
+dates and numbers misread "1,5" and "03.04.2026".
+"""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import re
+import zipfile
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from fizzlab.errors import Problem, did_you_mean
+from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, Column
+
+#: A file of more bytes, or a workbook that unpacks to more, is refused: no hand-kept notebook is so large.
+MOST_BYTES = 200 * 1024 * 1024
+
+#: A workbook of more cells is refused before it is read: each takes some hundred bytes of memory.
+MOST_CELLS = 2_000_000
+
+#: The last row of a spreadsheet.
+LAST_ROW = 1_048_576
+
+#: Bad cells of one column that are spelled out; the rest are counted, so one slip does not bury others.
+SHOWN_PER_COLUMN = 5
+
+_EARLIEST, _LATEST = pd.Timestamp("2000-01-01"), pd.Timestamp("2100-01-01")
+
+
+@dataclass(frozen=True)
+class RawTable:
+    """Text cells as they stood in the file; the index is the row as a spreadsheet numbers it."""
+
+    where: str
+    cells: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Table:
+    """A checked table.
+
+    Parameters
+    ----------
+    where : str
+        The file, or the workbook and sheet, it came from.
+    rows : DataFrame
+        Typed columns of the rows to analyse, indexed by spreadsheet row. Missing optional cells are
+        NaN, NaT or an empty text.
+    left_out : DataFrame
+        The rows that carry a `leave_out` reason, as text, with the same index.
+    """
+
+    where: str
+    rows: pd.DataFrame
+    left_out: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+
+#: A cell that begins so is taken for a formula by one spreadsheet or another, also behind spaces; the wide
+#: signs are those of East Asian keyboards.
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "＝", "＋", "－", "＠")
+
+
+def obeyed(text: str) -> bool:
+    """Would a spreadsheet take the text for a formula? A number alone is none.
+
+    Examples
+    --------
+    >>> obeyed("=2+2"), obeyed(" @SUM(A1)"), obeyed("-5"), obeyed("- gum"), obeyed("pearl")
+    (True, True, False, True, False)
+    """
+    number = re.fullmatch(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)", text.strip())
+    return text.lstrip(" ").startswith(_FORMULA_STARTS) and not number
+
+
+def guarded(text: str) -> str:
+    """The text for a cell of a CSV file, with an apostrophe before it where it would be obeyed.
+
+    Examples
+    --------
+    >>> guarded("=2+2"), guarded("pearl")
+    ("'=2+2", 'pearl')
+    """
+    return f"'{text}" if obeyed(text) else text
+
+
+def _unguarded(text: str) -> str:
+    return text[1:] if text.startswith("'") and obeyed(text[1:]) else text
+
+
+def read_csv(path: Path) -> tuple[RawTable | None, list[Problem]]:
+    """Read a CSV file: UTF-8 with or without a byte-order mark; comma, semicolon or tab; any line ends."""
+    where, again = path.name, "Save it again as “CSV UTF-8” in the spreadsheet."
+    if path.stat().st_size > MOST_BYTES:
+        what = "it is larger than 200 MB, far more than a hand-kept notebook."
+        return None, [Problem(where, what, "Keep only the readings of this trial in it.")]
+    data = path.read_bytes()
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        row = data[: error.start].count(b"\n") + 1
+        return None, [Problem(where, "it is not plain UTF-8 text.", again, row=row)]
+    try:
+        rows = csv.reader(io.StringIO(text, newline=""), delimiter=separator_of(text), strict=True)
+        records = [[_unguarded(cell) for cell in row] for row in rows]
+    except csv.Error as error:
+        do = f"Look for a stray quotation mark. {again}"
+        return None, [Problem(where, f"its cells cannot be told apart ({error}).", do)]
+    return _raw(where, records)
+
+
+def separator_of(text: str) -> str:
+    """What stands between the cells: of comma, semicolon and tab, the one that the header has most of."""
+    return max((",", ";", "\t"), key=text.split("\n", 1)[0].count)
+
+
+def read_sheets(path: Path, names: Sequence[str]) -> tuple[dict[str, RawTable], list[str], list[Problem]]:
+    """Read the sheets of a workbook that are called after a table; also give the names of the others."""
+    import openpyxl
+
+    unreadable = "Save it again as an .xlsx workbook from the spreadsheet."
+    try:
+        what = _too_large(path)
+        if what:
+            return {}, [], [Problem(path.name, what, "Keep only the tables of this trial in it.")]
+        # from memory, so that no file stays open (and locked, on Windows) when the workbook is damaged
+        book = openpyxl.load_workbook(io.BytesIO(path.read_bytes()), read_only=True, data_only=True)
+    except Exception as error:  # openpyxl raises many kinds on damaged files; all mean the same to a maker
+        return (
+            {},
+            [],
+            [Problem(path.name, f"it cannot be read as a workbook ({type(error).__name__}).", unreadable)],
+        )
+    tables: dict[str, RawTable] = {}
+    problems: list[Problem] = []
+    for title in book.sheetnames:
+        name, where = title.strip().casefold(), f"{path.name}, sheet {title}"
+        if name not in names:
+            continue
+        try:
+            records = _records(book[title])
+        except Exception as error:
+            problems.append(Problem(where, f"the sheet cannot be read ({type(error).__name__}).", unreadable))
+            continue
+        raw, found = _raw(where, records)
+        problems += found
+        if raw is not None:
+            tables[name] = raw
+    book.close()
+    others = [title for title in book.sheetnames if title.strip().casefold() not in names]
+    return tables, others, problems
+
+
+def _too_large(path: Path) -> str:
+    """Why a workbook is too large to read, told without unpacking it into memory; empty if it is not."""
+    if path.stat().st_size > MOST_BYTES:
+        return "it is larger than 200 MB, far more than a hand-kept notebook."
+    with zipfile.ZipFile(path) as archive:
+        members = archive.infolist()
+        unpacked = sum(member.file_size for member in members)
+        if unpacked > MOST_BYTES:
+            return "it unpacks to more than 200 MB, far more than a hand-kept notebook."
+        if (
+            unpacked <= 2 * MOST_CELLS
+        ):  # the shortest cell takes four bytes; a smaller book cannot hold so many
+            return ""
+        cells = 0
+        for member in members:
+            if member.filename.endswith(".xml"):
+                with archive.open(member) as part:
+                    for chunk in iter(lambda part=part: part.read(1 << 20), b""):  # type: ignore[misc]
+                        cells += len(_CELL.findall(chunk))
+        most = f"it holds more than {MOST_CELLS // 1_000_000} million cells, far more than a notebook."
+        return most if cells > MOST_CELLS else ""
+
+
+#: Where a cell or a shared text begins in the XML of a workbook.
+_CELL = re.compile(rb"<(?:\w+:)?(?:c|si)[\s/>]")
+
+
+def _records(sheet: Any) -> list[list[str]]:
+    """The rows of a sheet as text, without the empty cells below and to the right."""
+    # the extent that a file states may be wrong; believed, it would cut rows off or ask for billions of cells
+    sheet.reset_dimensions()
+    records: list[list[str]] = []
+    end = 0
+    for number, row in enumerate(sheet.iter_rows(values_only=True), start=1):
+        if number > LAST_ROW:
+            raise ValueError("a row beyond the last that a spreadsheet has")
+        records.append([_cell_text(value) for value in row])
+        if any(records[-1]):
+            end = number
+    width = max((i + 1 for i, cell in enumerate(records[0]) if cell.strip()), default=0) if records else 0
+    return [row[:width] + [cell for cell in row[width:] if cell.strip()] for row in records[:end]]
+
+
+def _cell_text(value: object) -> str:
+    """A workbook cell as the text that a CSV would hold."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    if isinstance(value, dt.datetime):
+        return value.replace(microsecond=0).isoformat()
+    return str(value)
+
+
+def _raw(where: str, records: list[list[str]]) -> tuple[RawTable | None, list[Problem]]:
+    """Name the columns, number the rows and set blank rows aside."""
+    if not records or not any(cell.strip() for cell in records[0]):
+        return None, [Problem(where, "it has no header.", "Put the column names in its first row.", row=1)]
+    header = [cell.strip().casefold() for cell in records[0]]
+    full_width = len(header)
+    while not header[-1]:
+        header.pop()
+    problems = [
+        Problem(where, "the column stands there twice.", "Keep one of the two.", row=1, column=name)
+        for name in dict.fromkeys(header)
+        if name and header.count(name) > 1
+    ]
+    if "" in header:
+        what = f"column {header.index('') + 1} has no name."
+        problems.append(Problem(where, what, "Name it, or delete it if it is empty.", row=1))
+    if problems:
+        return None, problems
+    width, numbers, rows = len(header), [], []
+    for number, row in enumerate(records[1:], start=2):
+        if not any(cell.strip() for cell in row):
+            continue
+        if len(row) > full_width or any(cell.strip() for cell in row[width:]):
+            what = f"the row has {len(row)} cells, but the header names {width} columns."
+            do = "Put quotation marks round a text with the separator in it, or write decimals with a point."
+            problems.append(Problem(where, what, do, row=number))
+            continue
+        numbers.append(number)
+        rows.append((row + [""] * width)[:width])
+    cells = pd.DataFrame(rows, index=pd.Index(numbers, name="row"), columns=header, dtype=object)
+    return (None if problems else RawTable(where, cells)), problems
+
+
+_EMPTY: dict[str, object] = {
+    "text": "",
+    "number": np.nan,
+    "whole": np.nan,
+    "yes_no": pd.NA,
+    "moment": pd.NaT,
+}
+
+
+def parse(
+    raw: RawTable, columns: Sequence[Column], planned: Sequence[str] = ()
+) -> tuple[Table, list[Problem]]:
+    """Turn the text cells into typed columns.
+
+    Parameters
+    ----------
+    raw : RawTable
+    columns : sequence of Column
+        What the table may hold; `leave_out` is always allowed.
+    planned : sequence of str
+        Columns that a prepared sheet fills in; see `fizzlab.measures.TableSpec`.
+
+    Returns
+    -------
+    table : Table
+        Holds every column of `columns`, present in the file or not.
+    problems : list of Problem
+        Holds no problem, at most doubts, when the table can be used.
+
+    Examples
+    --------
+    >>> columns = [Column("run", "text", "the batch"), Column("hours", "number", "hours since making")]
+    >>> cells = pd.DataFrame({"run": ["A"], "hours": ["2,5"]}, index=[2])
+    >>> table, problems = parse(RawTable("weighings.csv", cells), columns)
+    >>> float(table.rows.loc[2, "hours"]), problems
+    (2.5, [])
+    """
+    where, cells = raw.where, raw.cells
+    allowed = [*(column.name for column in columns), LEAVE_OUT.name]
+    problems = [
+        Problem(where, "fizzlab knows no such column.", _rename(name, allowed, cells), row=1, column=name)
+        for name in cells.columns
+        if name not in allowed
+    ]
+    for column in columns:
+        if column.required and column.name not in cells.columns:
+            what = f"the column is missing ({column.meaning})."
+            problems.append(Problem(where, what, "Add it.", row=1, column=column.name))
+    out = pd.Series(False, index=cells.index)
+    if LEAVE_OUT.name in cells.columns:
+        out = cells[LEAVE_OUT.name].str.strip() != ""
+    kept, found = _with_readings(cells[~out], planned, where, columns)
+    problems += found
+    typed: dict[str, pd.Series] = {}
+    for column in columns:
+        if column.name in cells.columns:
+            typed[column.name], found = _typed(kept[column.name].str.strip(), column, where)
+            problems += shortened(found)
+        else:
+            typed[column.name] = pd.Series(_EMPTY[column.kind], index=kept.index)
+    rows = pd.DataFrame(typed, index=kept.index)
+    if cells.empty and not problems:  # a table whose rows are all unread is no problem: it was prepared
+        problems.append(Problem(where, "it has no rows.", "Fill it in, or take it out of the folder."))
+    return Table(where, rows, cells[out]), problems
+
+
+#: Words in the headers of loggers and own sheets, by the column that holds such a thing.
+_ROLES = {
+    "temp_c": ("temp", "celsius", "fahrenheit"),
+    "rh_pct": ("humid", "rh"),
+    "time": ("time", "date", "stamp", "clock"),
+    "mass_g": ("weight", "gram"),
+}
+
+
+def _rename(name: str, allowed: Sequence[str], cells: pd.DataFrame) -> str:
+    """What to do about a column that the table does not hold: the name it should have, if it has one."""
+    missing = [known for known in allowed if known not in cells.columns]
+    words = re.findall(r"[^\W\d_]+", name)
+    fits = [
+        column
+        for column, starts in _ROLES.items()
+        if any(word.startswith(starts) for word in words) and not {"dew", "absolute"} & set(words)
+    ]
+    for column in fits:
+        if column == "temp_c" and column in missing and {"f", "fahrenheit"} & set(words):
+            return "Turn it into °C and name it temp_c."
+        if column in missing:
+            return f"Rename it to {column}."
+        if column == "time" and column in cells.columns and "date" in words:
+            return "Write the date into the column time, as in 2026-01-31T08:30, and take this one out."
+    out = "Take it out, or move it into the column note." if NOTE.name in allowed else "Take it out."
+    return did_you_mean(name, missing, out)
+
+
+def unread(raw: RawTable, planned: Sequence[str]) -> bool:
+    """Is it a sheet that was prepared and in which no reading stands yet?"""
+    return _with_readings(raw.cells, planned, raw.where)[0].empty
+
+
+def _with_readings(
+    cells: pd.DataFrame, planned: Sequence[str], where: str, columns: Sequence[Column] = ()
+) -> tuple[pd.DataFrame, list[Problem]]:
+    """Pass over the rows that a prepared sheet holds but nobody has filled in yet."""
+    readings = [name for name in cells.columns if name not in (*planned, BLIND.name)]
+    if not planned or not readings:
+        return cells, []
+    blank = (cells[readings].apply(lambda column: column.str.strip()) == "").all(axis=1)
+    missed = [str(row) for row in cells.index[blank & ~_after_the_end(cells, columns)]] if blank.any() else []
+    if not missed:
+        return cells[~blank], []
+    named = ", ".join(missed[:8]) + (f" and {len(missed) - 8} more" if len(missed) > 8 else "")
+    what = f"{'row' if len(missed) == 1 else 'rows'} {named}: no reading, passed over."
+    return cells[~blank], [Problem(where, what, "Fill it in if it was read.", weight="doubt")]
+
+
+def _after_the_end(cells: pd.DataFrame, columns: Sequence[Column]) -> pd.Series:
+    """Which rows stand after the last reading that their piece needed."""
+    after = pd.Series(False, index=cells.index)
+    if not {"run", "piece"} <= set(cells.columns):
+        return after
+    for column in columns:
+        if column.ends and column.name in cells.columns:
+            ended = _values(cells[column.name].str.strip(), column).fillna(False).astype(int)
+            piece = [cells[name].str.strip().str.casefold() for name in ("run", "piece")]
+            after |= ended.groupby(piece).cummax().astype(bool)
+    return after
+
+
+def shortened(found: list[Problem], rest: str = "cells of this column") -> list[Problem]:
+    """Spell out the first problems of a kind and count the rest."""
+    more = found[SHOWN_PER_COLUMN:]
+    if not more:
+        return found
+    what = f"{len(more)} more {rest}, down to row {more[-1].row}, cannot be used either."
+    mend = Problem(more[0].where, what, "Mend those too.", row=more[0].row, column=more[0].column)
+    return [*found[:SHOWN_PER_COLUMN], mend]
+
+
+_WANTED = {
+    "number": "a number",
+    "whole": "a whole number",
+    "yes_no": "yes or no",
+    "moment": "a date and time",
+    "text": "a text",
+}
+
+
+def _typed(text: pd.Series, column: Column, where: str) -> tuple[pd.Series, list[Problem]]:
+    """Parse one column and list the cells that cannot be used."""
+    values = _values(text, column)
+    filled = text != ""
+    reason = "or give a reason in the column leave_out."
+    bad: dict[int, tuple[str, str]] = {}
+    for row in text.index[filled & values.isna()]:
+        short = text[row] if len(text[row]) <= 30 else text[row][:29] + "…"
+        bad[row] = (f"“{short}” is not {_WANTED[column.kind]}.", _mend(text[row], column))
+        if column.kind == "moment" and _SLASHED.match(text[row]):
+            what = f"“{short}” may be day or month first, and the column does not settle which."
+            bad[row] = (what, "Write the date as 2026-01-31, the year first.")
+    if column.required:
+        for row in text.index[~filled]:
+            bad[row] = ("the cell is empty.", f"Fill in {column.meaning}, {reason}")
+    if column.kind in ("number", "whole"):
+        for row in text.index[outside(values, column)]:
+            what = f"{text[row]} is outside what is possible here ({range_words(column)})."
+            bad[row] = (what, f"Correct it ({column.meaning}), {reason}")
+    if column.kind == "moment":
+        if column.clock:
+            for row in text.index[values.notna() & ~text.str.contains(":", regex=False)]:
+                bad[row] = (f"“{text[row]}” has no time of day.", "Write it as 2026-01-31T08:30.")
+        for row in text.index[((values < _EARLIEST) | (values > _LATEST)).astype(bool)]:
+            bad[row] = (f"the year of “{text[row]}” cannot be right.", "Write it as 2026-01-31T08:30.")
+    return values, [Problem(where, *bad[row], row=int(row), column=column.name) for row in sorted(bad)]
+
+
+def outside(values: pd.Series, column: Column) -> pd.Series:
+    """Which numbers lie outside the bounds of a column?"""
+    low = -np.inf if column.low is None else column.low
+    high = np.inf if column.high is None else column.high
+    beyond: pd.Series = (values < low) | (values > high) | ((values == low) & column.above_low)
+    return beyond
+
+
+def range_words(column: Column) -> str:
+    """The bounds of a column in words."""
+    low, high = column.low, column.high
+    if low is not None and high is not None:
+        return f"{'above ' if column.above_low else ''}{low:g} to {high:g}"
+    if low is not None:
+        return f"{'more than' if column.above_low else 'at least'} {low:g}"
+    return f"at most {high:g}"
+
+
+def _mend(text: str, column: Column) -> str:
+    if column.kind == "moment" and re.fullmatch(r"\d{1,2}:\d\d(:\d\d)?", text):
+        return "Add the date, as in 2026-01-31T08:30."
+    if column.kind == "moment":
+        return "Write the workshop's clock time as 2026-01-31T08:30, with no time zone."
+    if column.kind == "yes_no":
+        return "Write yes or no."
+    if ":" in text and column.name == "hours":
+        return "Write hours as a number, 1.5 for an hour and a half."
+    if "," in text and "." in text:
+        return "Write it without a thousands separator."
+    if text.startswith("#"):
+        return "Mend the formula in the spreadsheet."
+    return "Write the number alone, without unit or words."
+
+
+_YES_NO = {
+    **dict.fromkeys(("yes", "y", "true", "1", "x"), True),
+    **dict.fromkeys(("no", "n", "false", "0"), False),
+}
+
+
+def _values(text: pd.Series, column: Column) -> pd.Series:
+    """The cells as the column's kind; missing where they cannot be read."""
+    if column.kind == "text":
+        return text
+    if column.kind == "yes_no":
+        return text.str.casefold().map({**_YES_NO, **column.also}).astype("boolean")
+    if column.kind == "moment":
+        return _moments(text)
+    if column.suffix:
+        text = text.str.removesuffix(column.suffix).str.rstrip()
+    values = pd.to_numeric(text, errors="coerce").astype(float)
+    odd = text.index[values.isna() & (text != "")]
+    if len(odd):
+        comma = text[odd].str.fullmatch(r"[+-]?\d*,\d+|[+-]?\d+,")
+        swapped = text[odd][comma].str.replace(",", ".", regex=False)
+        values.loc[swapped.index] = pd.to_numeric(swapped, errors="coerce")
+    values = values.where(np.isfinite(values))
+    return values if column.kind == "number" else values.where(values == np.round(values))
+
+
+#: A date with slashes and the year last; countries differ over which of the first two is the day.
+_SLASHED = re.compile(r"(\d{1,2})/(\d{1,2})/(\d{4})(?=[ T]|$)")
+
+
+def _moments(text: pd.Series) -> pd.Series:
+    """Clock times: ISO; with dots, the day first; with slashes, where the column settles which is the day."""
+    zoned = text.str.contains(r"(?:[Zz]|[+-]\d\d:?\d\d)$", regex=True) & text.str.contains(":", regex=False)
+    text = text.where(~zoned, "")
+    text = _reordered(text, re.compile(r"^(\d{1,2})\.(\d{1,2})\.(\d{4})(?=[ T]|$)"), (3, 2, 1))
+    text = _reordered(text, re.compile(r"^(\d{4})/(\d{1,2})/(\d{1,2})(?=[ T]|$)"), (1, 2, 3))
+    slashed = text.str.extract(_SLASHED).dropna().astype(int)
+    day_first, month_first = bool((slashed[0] > 12).any()), bool((slashed[1] > 12).any())
+    if day_first != month_first:
+        text = _reordered(text, _SLASHED, (3, 2, 1) if day_first else (3, 1, 2))
+    # one digit for the hour is common outside ISO
+    text = text.str.replace(r"^(\d{4}-\d\d-\d\d)[ T]+(\d:\d\d)", r"\1T0\2", regex=True)
+    text = text.where(text.str.match(r"\d{4}-\d\d-\d\d"), "")
+    values = pd.to_datetime(text, format="ISO8601", errors="coerce")
+    # pandas 3 reads years that do not fit into nanoseconds
+    return values.where((values.dt.year > 1700) & (values.dt.year < 2200)).astype("datetime64[ns]")
+
+
+def _reordered(text: pd.Series, pattern: re.Pattern[str], order: tuple[int, int, int]) -> pd.Series:
+    """Dates of a pattern rewritten as ISO; `order` says which of its groups are year, month and day."""
+    year, month, day = order
+    return text.str.replace(
+        pattern, lambda found: f"{found[year]}-{found[month]:0>2}-{found[day]:0>2}", regex=True
+    )

@@ -14,7 +14,7 @@ import pandas as pd
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.choose import Limit, confirm, judge_confirmation, judge_settings
-from fizzlab.models.effects import analyse
+from fizzlab.models.effects import fit_response
 from fizzlab.models.terms import Category
 
 COLOURS = ("none", "mica", "lake")
@@ -40,7 +40,7 @@ def once(rng: np.random.Generator, each: int, days: int, day_sd: float) -> list[
     trial = batches(rng, [colours[i] for i in order], day, day_sd)
     factor = Category("colour", COLOURS, "none")
     try:
-        both = [analyse(trial, name, [factor], log=True) for name in ("hours", "loss")]
+        both = [fit_response(trial, name, [factor], log=True) for name in ("hours", "loss")]
         limits = [Limit(name, at_most=float(np.exp(2.0 + 0.4 + rng.normal(0, 0.2)))) for name in EFFECT]
         setting = pd.DataFrame({"colour": ["mica"]})
         choice = judge_settings(both, setting, limits=limits, draws=1000, seed=int(rng.integers(1 << 30)))

@@ -43,10 +43,10 @@ def _choose(bench: Bench, piece: str = "1") -> str:
 
 
 def test_nothing_is_logged_before_a_choice(bench: Bench) -> None:
-    bench.dry.click()
+    bench.cards["touch_checks"].buttons["yes"].click()
     assert "Not logged. bench: no tray is chosen." in bench.message.value
     bench.tray.index = 0
-    bench.dry.click()
+    bench.cards["touch_checks"].buttons["yes"].click()
     assert "no piece is chosen" in bench.message.value
     assert bench.book.logged() == []
 
@@ -58,13 +58,13 @@ def test_a_day_at_the_bench(bench: Bench, clock: Clock) -> None:
     bench.tick()
     assert "Now: touch tray" in bench.status.value
     assert "3 min late" in bench.status.value
-    bench.wet.click()
-    bench.mass.value = "81,3"
-    bench.weigh.click()
-    assert bench.mass.value == ""
+    bench.cards["touch_checks"].buttons["no"].click()
+    bench.cards["weighings"].fields["mass_g"].value = "81,3"
+    bench.cards["weighings"].buttons["log"].click()
+    assert bench.cards["weighings"].fields["mass_g"].value == ""
     bench.mode.value = "Fizz"
     bench.piece.value = "1"
-    for key in bench.fizz.children[2].children[3].children[:2]:
+    for key in _all(bench.modes["Fizz"][1].children[2])[-12:-10]:
         key.click()  # 1 2
     assert bench.water.value == "12"
     bench.cup.value = "512"
@@ -101,14 +101,14 @@ def test_a_glove_that_presses_twice_logs_once(bench: Bench, clock: Clock) -> Non
     _choose(bench)
     bench.made.click()
     clock.now += 3600 + 17.5  # so that the second press would fall on the next hundredth of an hour
-    bench.dry.click()
+    bench.cards["touch_checks"].buttons["yes"].click()
     clock.now += 1
-    bench.dry.click()
+    bench.cards["touch_checks"].buttons["yes"].click()
     assert len(bench.book.logged()) == 2
     assert "Logged: " in bench.message.value
     clock.now += 1
     bench.piece.value = "2"
-    bench.dry.click()
+    bench.cards["touch_checks"].buttons["yes"].click()
     assert len(bench.book.logged()) == 3
 
 
@@ -118,11 +118,11 @@ def test_a_press_waits_for_the_last_digits(bench: Bench, clock: Clock) -> None:
     clock.now += 3600
 
     async def type_and_press() -> None:
-        bench.mass.value = "8"
-        bench.weigh.click()
+        bench.cards["weighings"].fields["mass_g"].value = "8"
+        bench.cards["weighings"].buttons["log"].click()
         clock.now += 0.1
         await asyncio.sleep(0.1)
-        bench.mass.value = "81.5"  # held back by the page until now
+        bench.cards["weighings"].fields["mass_g"].value = "81.5"  # held back by the page until now
         bench.piece.value = "2"  # and the hand is at the next piece already
         await asyncio.sleep(1)
 
@@ -135,7 +135,7 @@ def test_nothing_of_the_recipe_is_shown(bench: Bench, clock: Clock) -> None:
     _choose(bench)
     bench.made.click()
     clock.now += 7200
-    bench.dry.click()
+    bench.cards["touch_checks"].buttons["yes"].click()
     shown = " ".join(
         str(getattr(widget, "value", ""))
         + str(getattr(widget, "options", ""))
@@ -173,7 +173,7 @@ def test_what_waits_is_said_and_goes_in_later(bench: Bench, clock: Clock) -> Non
     lock = bench.book.folder / "~$readings.xlsx"
     lock.touch()
     clock.now += 7200
-    bench.dry.click()
+    bench.cards["touch_checks"].buttons["yes"].click()
     assert "It waits: readings.xlsx is open in a spreadsheet." in bench.message.value
     assert 'class="waits"' in bench.list.value
     lock.unlink()
@@ -195,7 +195,7 @@ def test_markup_in_names_is_shown_as_typed(bench: Bench) -> None:
     bench.other.value = "<b>x"
     assert "&lt;b&gt;x" in bench.chosen.value
     bench.made.click()
-    bench.dry.click()
+    bench.cards["touch_checks"].buttons["yes"].click()
     assert "Not logged. piece: a piece is named by" in bench.message.value
 
 
@@ -207,3 +207,30 @@ def test_the_next_look_in_words() -> None:
     assert next_words([look("touch_checks", 0), look("weighings", 10)], 60) == (
         "Now: touch tray 417, piece 1 (and 1 more due)"
     )
+
+
+def test_each_other_table_and_the_makers_own_measure_has_its_buttons(tmp_path: Path, clock: Clock) -> None:
+    folder = practice_folder(tmp_path)
+    own = '\n[responses.scent]\nlabel = "scent"\nper = "piece"\nlow = 0\nhigh = 10\n'
+    (folder / "trial.toml").write_text((folder / "trial.toml").read_text() + own)
+    (folder / "crumble_scores.csv").write_text("run,piece,rater,score\n")
+    bench = Bench(Logbook.open(folder), clock)
+    assert list(bench.modes) == ["Drying", "Fizz", "Crumble scores", "Scent"]
+    bench.mode.value = "Scent"
+    run = _choose(bench, "1")
+    for key in _all(bench.cards["scent"].view)[-12:-10]:
+        key.click()  # 1 2
+    bench.cards["scent"].buttons["log"].click()
+    assert "12 is outside what is possible here (0 to 10)" in bench.message.value
+    bench.cards["scent"].fields["scent"].value = "7"
+    bench.cards["scent"].buttons["log"].click()
+    assert bench.cards["scent"].fields["scent"].value == ""
+    bench.mode.value = "Crumble scores"
+    bench.piece.value = "1"
+    scores = bench.cards["crumble_scores"]
+    scores.fields["rater"].value, scores.fields["score"].value = "Ann", "2"
+    scores.buttons["log"].click()
+    assert (scores.fields["rater"].value, scores.fields["score"].value) == ("Ann", "")
+    assert [said.says.partition(": ")[2] for said in bench.book.logged()] == ["rater Ann, score 2", "scent 7"]
+    assert bench.book.logged()[0].says.startswith(bench.book.trays()[0].label)
+    assert (folder / "scent.csv").read_text().splitlines()[1] == f"{run},1,7,"

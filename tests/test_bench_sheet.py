@@ -175,7 +175,7 @@ def test_the_sheet_asks_for_no_other_address(planned: Callable[[str], Planned]) 
 
 def test_a_long_schedule_is_cut_into_even_grids(planned: Callable[[str], Planned]) -> None:
     made = planned(FACTORIAL.replace("[2, 4, 8, 24]", str(list(range(1, 24)))))
-    grids = [grid for grid in readings_blanks(made.wishes) if grid.table == "touch_checks"]
+    grids = [grid for grid in readings_blanks(made.settings, made.wishes) if grid.table == "touch_checks"]
     assert [len(grid.heads) - 1 for grid in grids] == [8, 8, 7]
     assert [head for grid in grids for head in grid.heads[1:]] == [f"{hour} h" for hour in range(1, 24)]
     assert max(len(grid.heads) - 1 for grid in grids) <= BLANKS_ACROSS
@@ -184,9 +184,9 @@ def test_a_long_schedule_is_cut_into_even_grids(planned: Callable[[str], Planned
 def test_only_the_tables_that_are_wanted_have_blanks(planned: Callable[[str], Planned]) -> None:
     one = FACTORIAL.replace(READ, 'tables = ["fizz_times"]\npieces = 3\n')
     made = planned(one)
-    assert [grid.table for grid in readings_blanks(made.wishes)] == ["fizz_times"]
+    assert [grid.table for grid in readings_blanks(made.settings, made.wishes)] == ["fizz_times"]
     html = _sheet(made)
-    assert "Dry to the touch?" not in html
+    assert "dry when touched?" not in html
     assert "Scores of" not in html
 
 
@@ -210,6 +210,7 @@ def test_measures_are_written_as_on_the_spoons(written: str, shown: str) -> None
     assert kitchen(written) == shown
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(BROWSER is None, reason="no Chromium-family browser is installed")
 @pytest.mark.parametrize(("paper", "wide_mm", "high_mm"), [("A4", 210, 297), ("Letter", 215.9, 279.4)])
 @pytest.mark.parametrize("scored", [True, False])

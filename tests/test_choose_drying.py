@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from fizzlab.design.adding import next_runs
 from fizzlab.models.choose import (
     DryTimes,
     Limit,
@@ -14,13 +15,12 @@ from fizzlab.models.choose import (
     confirm,
     grid_settings,
     judge_settings,
-    next_runs,
     simulate,
     tried_settings,
 )
 from fizzlab.models.cure.study import DryingStudy
 from fizzlab.models.cure.touch import fit_dry_time
-from fizzlab.models.effects import analyse
+from fizzlab.models.effects import fit_response
 from fizzlab.models.terms import Amount, Category, Term
 
 COLOUR = Category("colour", ("none", "mica", "lake"), "none")
@@ -76,7 +76,7 @@ def test_known_times_are_judged_as_by_the_analysis_of_their_logarithms() -> None
     """Two programs for one likelihood: least squares, and the regression of (exact) brackets."""
     table = workshop(1).assign(dry_h=lambda t: np.exp(t["logs"]))
     limits = [Limit("dry_h", at_most=9)]
-    straight = analyse(table, "dry_h", [COLOUR], log=True, days="ignore")
+    straight = fit_response(table, "dry_h", [COLOUR], log=True, days="ignore")
     through = DryTimes(dried(table, [COLOUR]), share=0.95)
     one, two = (
         judge_settings([each], limits=limits, draws=20_000).table.set_index("colour").sort_index()
@@ -93,7 +93,7 @@ def test_known_times_are_judged_as_by_the_analysis_of_their_logarithms() -> None
 
 def test_known_times_on_days_that_differ() -> None:
     table = workshop(2, batches=24, days=8, day_sd=0.25).assign(dry_h=lambda t: np.exp(t["logs"]))
-    straight = analyse(table, "dry_h", [COLOUR], log=True, days="random")
+    straight = fit_response(table, "dry_h", [COLOUR], log=True, days="random")
     through = DryTimes(dried(table, [COLOUR]))
     one, two = (
         judge_settings([each], limits=[Limit("dry_h", at_most=9)], draws=20_000)
@@ -111,7 +111,7 @@ def test_responses_of_a_batch_hang_together_through_the_brackets_too() -> None:
     off = table["logs"] - np.log(6) - table["colour"].map(STEP)
     table["loss"] = np.exp(1 + off + np.random.default_rng(4).normal(0, 0.03, len(table)))
     drying = DryTimes(dried(table, [COLOUR], pieces=4, sigma=0.1), share=0.9)
-    loss = analyse(table, "loss", [COLOUR], log=True)
+    loss = fit_response(table, "loss", [COLOUR], log=True)
     drawn = simulate([drying, loss], pd.DataFrame({"colour": ["none", "lake"]}))
     assert drawn.correlation.loc["dry_h", "loss"] > 0.8
     logs = np.log(drawn.typical)
@@ -187,7 +187,7 @@ def test_next_runs_keep_what_is_set_for_a_whole_day() -> None:
     table = workshop(8, batches=18, days=6)
     table["binder"] = np.where(table["day"].astype(int) % 2, "gum", "emulsifier")
     table["loss"] = np.exp(table["logs"])
-    found = analyse(table, "loss", [BINDER, COLOUR], log=True)
+    found = fit_response(table, "loss", [BINDER, COLOUR], log=True)
     choice = judge_settings([found], wishes=[Wish("loss", "less", 3, 20)])
     plan = next_runs(
         choice, [BINDER, COLOUR], table, 6, seed=2, per_day=3, hard_to_change=["binder"], keep=0.001

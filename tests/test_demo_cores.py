@@ -8,14 +8,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from fizzlab.models.fizz.durations import arrhenius_column
 
 from fizzlab.bench.planning import plan_trial
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.crumble.tumble import batch_losses
+from fizzlab.models.crumble import batch_losses
 from fizzlab.models.cure.study import DryingStudy, study_touch
-from fizzlab.models.effects import same_within
-from fizzlab.models.effects.analysis import Analysis, analyse
-from fizzlab.models.fizz.durations import arrhenius_column
+from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.recipe import cost
 from fizzlab.report.parts.drying import next_steps
 from fizzlab.report.phrases import drying as worded
@@ -23,8 +22,6 @@ from fizzlab.trial import folder as trial
 from fizzlab.trial import shipped
 
 TRUTH: dict[str, Any] = json.loads((shipped.DEMO / "truth.json").read_text(encoding="utf-8"))["cores"]
-GUM = "binder: gum against emulsifier"
-DYE, LAKE = "colour: dye against pearl", "colour: lake against pearl"
 
 
 @pytest.fixture(scope="module")
@@ -46,23 +43,23 @@ def numbers(cores: trial.Trial) -> pd.DataFrame:
     return batches
 
 
-def found(numbers: pd.DataFrame, cores: trial.Trial, response: str, model: str) -> Analysis:
+def found(numbers: pd.DataFrame, cores: trial.Trial, response: str, model: str) -> ResponseFit:
     log = cores.settings.measure(response).scale == "ratio"
-    return analyse(numbers, response, cores.settings.terms(), model=model, log=log)
+    return fit_response(numbers, response, cores.settings.terms(), model=model, log=log)
 
 
 def true_effects(response: str) -> dict[str, float]:
-    """Averaged over the levels of the other factor, as the effects of an analysis are."""
+    """Averaged over the levels of the other factor, as the effects of a fit are."""
     if response == "foam_mm":
         means = TRUTH["foam_mm"]["mean_mm"]
-        gum, dye, lake, joint = means["gum"] - means["emulsifier"], 0.0, 0.0, 0.0
-    else:
-        ratios = TRUTH[{"tumble_loss_pct": "tumbles", "fizz_s": "fizz_times"}[response]]["ratios"]
-        joint = float(np.log(ratios["joint"].get("gum with lake", 1.0)))
-        gum = float(np.log(ratios["binder"]["gum"])) + joint / 3
-        dye = float(np.log(ratios["colour"]["dye"]))
-        lake = float(np.log(ratios["colour"]["lake"])) + joint / 2
-    return {GUM: gum, DYE: dye, LAKE: lake, f"{GUM} × {DYE}": 0.0, f"{GUM} × {LAKE}": joint}
+        return {"gum": means["gum"] - means["emulsifier"], "dye": 0.0, "lake": 0.0}
+    ratios = TRUTH[{"tumble_loss_pct": "tumbles", "fizz_s": "fizz_times"}[response]]["ratios"]
+    joint = float(ratios["joint"].get("gum with lake", 1.0))
+    return {
+        "gum": ratios["binder"]["gum"] * joint ** (1 / 3),
+        "dye": ratios["colour"]["dye"],
+        "lake": ratios["colour"]["lake"] * joint ** (1 / 2),
+    }
 
 
 # as planned ----------------------------------------------------------------------------------------------
@@ -118,9 +115,9 @@ def test_every_interval_holds_what_is_true(
 ) -> None:
     effects = found(numbers, cores, response, model).effects
     true = true_effects(response)
-    assert len(effects) == {"main": 3, "interactions": 5}[model]
-    for label, row in effects.iterrows():
-        assert row["low"] <= true[str(label)] <= row["high"], label
+    assert len(effects) == 3
+    for effect in effects:
+        assert effect.conf_low <= true[effect.level] <= effect.conf_high, effect.level
 
 
 def test_days_judge_the_binder_and_batches_the_colour(numbers: pd.DataFrame, cores: trial.Trial) -> None:
@@ -131,14 +128,14 @@ def test_days_judge_the_binder_and_batches_the_colour(numbers: pd.DataFrame, cor
 
 
 def test_the_report_has_every_kind_of_verdict_to_give(numbers: pd.DataFrame, cores: trial.Trial) -> None:
-    loss = found(numbers, cores, "tumble_loss_pct", "interactions").effects
-    assert (loss.loc[[GUM, LAKE, f"{GUM} × {LAKE}"], "ratio_low"] > 1).all()
-    assert loss.loc[DYE, "ratio_low"] < 1 < loss.loc[DYE, "ratio_high"]
-    assert found(numbers, cores, "foam_mm", "main").effects.loc[GUM, "high"] < 0
-    fizz = found(numbers, cores, "fizz_s", "main")
+    gum, dye, lake = found(numbers, cores, "tumble_loss_pct", "interactions").effects
+    assert gum.conf_low > 1
+    assert lake.conf_low > 1
+    assert not dye.shown
+    assert found(numbers, cores, "foam_mm", "main").effects[0].conf_high < 0
     asked = cores.settings.responses["fizz_s"].same_within
-    assert asked is not None
-    assert same_within(fizz, "binder", "gum", "emulsifier", margin=asked).same
+    fizz = fit_response(numbers, "fizz_s", cores.settings.terms(), log=True, margin=asked)
+    assert fizz.effects[0].same
 
 
 @pytest.fixture(scope="module")

@@ -29,13 +29,17 @@ def written(tmp_path: Path) -> Written:
 
 
 def test_the_blanks_fit_on_the_sheet(written: Written) -> None:
-    grids = [grid for grid in readings_blanks(written.planned.wishes) if grid.table == "fizz_curves"]
+    grids = [
+        grid
+        for grid in readings_blanks(written.planned.settings, written.planned.wishes)
+        if grid.table == "fizz_curves"
+    ]
     heads = [head for grid in grids for head in grid.heads[1:] if head.endswith(" s")]
     assert heads == [f"{second} s" for second in FIZZ_SECONDS]
     assert max(len(grid.heads) - 1 for grid in grids) <= BLANKS_ACROSS
     html = written.paths[0].read_text(encoding="utf-8")
-    assert "Fizz on the scale" in html
-    assert "Fizz after storage" in html
+    assert "Mass of cup, water and piece together as the gas leaves" in html
+    assert "How much fizz is left after weeks of storage" in html
 
 
 def test_the_workbook_names_cups_and_seconds_beforehand(written: Written) -> None:
@@ -72,5 +76,5 @@ def test_the_commented_section_of_a_new_trial_is_sound(tmp_path: Path) -> None:
     assert settings is not None
     assert settings.fizz.theory_g == 8.5
     assert settings.responses["dry_h"].same_within == 1.2
-    assert settings.measure("shine").unit == "points"
+    assert settings.measure("scent").unit == "points"
     assert settings.earlier is not None

@@ -14,6 +14,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from unittest import mock
 
+import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
@@ -22,13 +23,12 @@ from hypothesis import strategies as st
 from sound_trial import TOML
 
 from fizzlab import measures
-from fizzlab.bench.logbook import Logbook, practice_folder
-from fizzlab.bench.logbook.book import CannotKeep
+from fizzlab.bench.logbook import CannotKeep, Logbook, Said, practice_folder
 from fizzlab.bench.planfiles import write_plan
 from fizzlab.bench.workbook import Sheet, write_workbook
 from fizzlab.errors import BadInput
 from fizzlab.trial.folder import load
-from fizzlab.trial.journal import JOURNAL, Journal, OtherBench, not_put_in
+from fizzlab.trial.journal import JOURNAL, Journal, OtherBench
 
 RUNS = (
     "run,day,blind,made_at,colour,binder_g,note\n"
@@ -38,6 +38,14 @@ RUNS = (
 MADE = dt.datetime(2026, 1, 5, 9).timestamp()
 HOURS = (2, 3, 4, 6)
 TABLES = ("touch_checks", "weighings", "fizz_times", "fizz_curves")
+
+
+def touch(book: Logbook, run: str, piece: str, dry: bool, at: float) -> Said:
+    return book.log("touch_checks", run, piece, {"dry": "yes" if dry else "no"}, at)
+
+
+def weigh(book: Logbook, run: str, piece: str, mass_g: str, at: float) -> Said:
+    return book.log("weighings", run, piece, {"mass_g": mass_g}, at)
 
 
 def _rows(name: str) -> pd.DataFrame:
@@ -155,12 +163,12 @@ def _press(book: Logbook, model: Model, press: tuple[object, ...], at: float) ->
     hours = round((at - MADE) / 3600, 2)
     match press:
         case ("touch", str(run), str(piece), bool(dry)):
-            book.touch(run, piece, dry, at)
+            touch(book, run, piece, dry, at)
             out = not dry and model.was_dry(run, piece)
             reading = ("touch_checks", "left out", run, piece, hours)
             model.add(reading if out else ("touch_checks", run, piece, hours, dry))
         case ("weigh", str(run), str(piece), float(grams)):
-            book.weigh(run, piece, f"{grams:.2f}", at)
+            weigh(book, run, piece, f"{grams:.2f}", at)
             model.add(("weighings", run, piece, hours, grams))
         case ("fizz", str(run), str(piece), bool(colour), bool(done), list(masses)):
             if model.has("fizz_times", run, piece) or model.has("fizz_curves", run, piece):
@@ -187,6 +195,7 @@ def _press(book: Logbook, model: Model, press: tuple[object, ...], at: float) ->
                 model.undo()
 
 
+@pytest.mark.slow
 @settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(kind=st.sampled_from(["workbook", "points", "commas", "nowhere"]), presses=st.lists(PRESS, max_size=9))
 @example(kind="commas", presses=[("touch", "A", "1", True), ("touch", "A", "1", False)])
@@ -259,15 +268,15 @@ def _stopping_at(step: int) -> Iterator[None]:
 
 #: Presses stopped at each step: filling a prepared row, a row of its own, completing a row, taking back.
 STOPPED: dict[str, Callable[[Logbook], object]] = {
-    "touch": lambda book: book.touch("A", "1", True, MADE + 2.1 * 3600),
-    "own row": lambda book: book.weigh("B", "9", "81.5", MADE + 3600),
+    "touch": lambda book: touch(book, "A", "1", True, MADE + 2.1 * 3600),
+    "own row": lambda book: weigh(book, "B", "9", "81.5", MADE + 3600),
     "end": lambda book: book.end(MADE + 70),
     "undo": lambda book: book.undo(MADE),
 }
 
 
 @pytest.mark.parametrize("press", STOPPED)
-@pytest.mark.parametrize("kind", ["workbook", "nowhere"])
+@pytest.mark.parametrize("kind", [pytest.param("workbook", marks=pytest.mark.slow), "nowhere"])
 def test_stopped_at_any_step_nothing_confirmed_is_lost(press: str, kind: str, tmp_path: Path) -> None:
     folder = _folder(tmp_path, kind)
     book = Logbook.open(folder)
@@ -297,16 +306,17 @@ def test_stopped_at_any_step_nothing_confirmed_is_lost(press: str, kind: str, tm
     assert True in seen  # once its line is on the disk, the press holds
 
 
+@pytest.mark.slow
 def test_a_journal_cut_anywhere_still_opens(tmp_path: Path) -> None:
     folder = _folder(tmp_path, "points")
     book = Logbook.open(folder)
-    book.touch("A", "1", False, MADE + 2 * 3600)
-    book.touch("A", "1", True, MADE + 3 * 3600)
+    touch(book, "A", "1", False, MADE + 2 * 3600)
+    touch(book, "A", "1", True, MADE + 3 * 3600)
     data = (folder / JOURNAL).read_bytes()
     for length in range(0, len(data), 41):
         (folder / JOURNAL).write_bytes(data[:length])
         cut = Logbook.open(folder)
-        cut.weigh("B", "1", "80", MADE + 3600)
+        weigh(cut, "B", "1", "80", MADE + 3600)
         assert cut.waiting() == []
         assert ("weighings", "B", "1", 1.0, 80.0) in _readings(folder)
         cut.undo(MADE)
@@ -327,7 +337,7 @@ def test_lines_that_are_no_journal_are_passed_over(tmp_path: Path) -> None:
     book = Logbook.open(folder)
     assert book.logged() == []
     assert book.journal.unreadable == 5
-    book.touch("A", "1", False, MADE + 7200)
+    touch(book, "A", "1", False, MADE + 7200)
     assert len(_readings(folder)) == 1
 
 
@@ -338,10 +348,10 @@ def test_while_the_table_is_open_elsewhere_readings_wait(planned: Path) -> None:
     book = Logbook.open(planned)
     lock = planned / ".~lock.readings.xlsx#"
     lock.touch()
-    said = book.touch("A", "1", False, MADE + 2 * 3600)
+    said = touch(book, "A", "1", False, MADE + 2 * 3600)
     assert said.waits.startswith("readings.xlsx is open in a spreadsheet.")
-    book.touch("A", "1", True, MADE + 3 * 3600)
-    book.weigh("A", "1", "80", MADE + 3 * 3600)
+    touch(book, "A", "1", True, MADE + 3 * 3600)
+    weigh(book, "A", "1", "80", MADE + 3 * 3600)
     book.undo(MADE)
     with pytest.raises(BadInput, match=r"2 of the readings logged at the bench are not in the tables"):
         load(planned)
@@ -355,7 +365,7 @@ def test_while_the_table_is_open_elsewhere_readings_wait(planned: Path) -> None:
     }
     lock.touch()
     book.undo(MADE)
-    assert [said.says for said in book.logged()] == ["417, piece 1: still wet at 2 h"]
+    assert [said.says for said in book.logged()] == ["417, piece 1: wet at 2 h"]
     lock.unlink()
     book.put_in()
     assert _readings(planned) == {("touch_checks", "A", "1", 2.0, False)}
@@ -364,10 +374,10 @@ def test_while_the_table_is_open_elsewhere_readings_wait(planned: Path) -> None:
 def test_a_table_changed_elsewhere_is_read_again(tmp_path: Path) -> None:
     folder = _folder(tmp_path, "nowhere")
     book = Logbook.open(folder)
-    book.touch("A", "1", False, MADE + 2 * 3600)
+    touch(book, "A", "1", False, MADE + 2 * 3600)
     table = folder / "touch_checks.csv"
     table.write_text(table.read_text() + "B,1,2,yes,by hand\n")
-    book.touch("A", "1", True, MADE + 3 * 3600)
+    touch(book, "A", "1", True, MADE + 3 * 3600)
     assert len(_readings(folder)) == 3
     table.write_text(table.read_text().replace("A,1,3,yes", "A,1,3.5,yes"))
     with pytest.raises(BadInput, match="its row was changed by hand since"):
@@ -380,10 +390,10 @@ def test_a_full_disk_refuses_the_press_and_keeps_the_journal_whole(planned: Path
     before = (planned / JOURNAL).read_bytes()
     full = OSError(errno.ENOSPC, "No space left on device")
     with mock.patch("os.fsync", side_effect=full), pytest.raises(CannotKeep, match="No space left"):
-        book.touch("A", "1", True, MADE + 7200)
+        touch(book, "A", "1", True, MADE + 7200)
     assert (planned / JOURNAL).read_bytes() == before
     with mock.patch("os.replace", side_effect=full):
-        said = book.touch("A", "1", True, MADE + 7200)
+        said = touch(book, "A", "1", True, MADE + 7200)
     assert "No space left" in said.waits
     assert not list(planned.glob(".*.part"))
     book.put_in()
@@ -392,9 +402,9 @@ def test_a_full_disk_refuses_the_press_and_keeps_the_journal_whole(planned: Path
 
 def test_a_second_bench_takes_over(planned: Path) -> None:
     first, second = Logbook.open(planned), Logbook.open(planned)
-    second.touch("A", "1", True, MADE + 7200)
+    touch(second, "A", "1", True, MADE + 7200)
     with pytest.raises(OtherBench):
-        first.touch("A", "2", True, MADE + 7200)
+        touch(first, "A", "2", True, MADE + 7200)
     assert len(_readings(planned)) == 1
 
 
@@ -410,7 +420,7 @@ def test_a_workbook_keeps_its_looks_rules_and_other_sheets(planned: Path) -> Non
     book["touch_checks"]["E2"].fill = openpyxl.styles.PatternFill("solid", fgColor="FFCC00")
     book.save(path)
     book = Logbook.open(planned)
-    book.touch("A", "1", True, MADE + 2.1 * 3600)
+    touch(book, "A", "1", True, MADE + 2.1 * 3600)
     after = openpyxl.load_workbook(path)
     sheet = after["touch_checks"]
     assert [cell.value for cell in sheet[2]][:4] == ["A", "1", 2.1, "yes"]
@@ -429,7 +439,7 @@ def test_a_sheet_with_formulas_is_not_written_into(planned: Path) -> None:
     book["touch_checks"]["C3"] = "=C2+1"
     book.save(path)
     before = path.read_bytes()
-    said = Logbook.open(planned).touch("A", "1", True, MADE + 2.1 * 3600)
+    said = touch(Logbook.open(planned), "A", "1", True, MADE + 2.1 * 3600)
     assert "cell C3 holds a formula, whose value would be lost" in said.waits
     assert path.read_bytes() == before
 
@@ -441,7 +451,7 @@ def test_a_workbook_with_what_openpyxl_drops_is_not_written_into(planned: Path) 
     with zipfile.ZipFile(path, "a") as archive:
         archive.writestr("xl/ctrlProps/ctrlProp1.xml", "<formControlPr/>")
     before = path.read_bytes()
-    said = Logbook.open(planned).touch("A", "1", True, MADE + 2.1 * 3600)
+    said = touch(Logbook.open(planned), "A", "1", True, MADE + 2.1 * 3600)
     assert "would be lost by writing into it (xl/ctrlProps)" in said.waits
     assert path.read_bytes() == before
 
@@ -453,16 +463,16 @@ def test_unusable_readings_are_refused_in_sentences(folder: Path) -> None:
     book = Logbook.open(folder)
     before = (folder / JOURNAL).read_bytes()
     refused: dict[str, Callable[[], object]] = {
-        "“abc” is not a number": lambda: book.weigh("A", "1", "abc", MADE + 3600),
-        "the cell is empty": lambda: book.weigh("A", "1", " ", MADE + 3600),
-        "outside what is possible here (above 0 to 20000)": lambda: book.weigh("A", "1", "-3", MADE + 3600),
-        "outside what is possible here (0 to 2000)": lambda: book.touch("A", "1", True, MADE - 3600),
-        "a piece is named by up to 20 letters": lambda: book.touch("A", "=1", True, MADE + 3600),
-        "no piece is chosen": lambda: book.touch("A", "", True, MADE + 3600),
+        "“abc” is not a number": lambda: weigh(book, "A", "1", "abc", MADE + 3600),
+        "the cell is empty": lambda: weigh(book, "A", "1", " ", MADE + 3600),
+        "outside what is possible here (above 0 to 20000)": lambda: weigh(book, "A", "1", "-3", MADE + 3600),
+        "outside what is possible here (0 to 2000)": lambda: touch(book, "A", "1", True, MADE - 3600),
+        "a piece is named by up to 20 letters": lambda: touch(book, "A", "=1", True, MADE + 3600),
+        "no piece is chosen": lambda: touch(book, "A", "", True, MADE + 3600),
         "it does not run": lambda: book.colour(MADE),
         "99 is outside": lambda: book.start("A", "1", "99", MADE),
         "it is not filled in": lambda: book.start("A", "1", "", MADE),
-        "it has a time of making already": lambda: book.made("A", MADE + 3600),
+        "made_at stands there already, 2026-01-05T09:00": lambda: book.made("A", MADE + 3600),
         "nothing is logged": lambda: book.undo(MADE),
     }
     for said, press in refused.items():
@@ -470,17 +480,17 @@ def test_unusable_readings_are_refused_in_sentences(folder: Path) -> None:
             press()
         assert said in str(error.value)
     assert (folder / JOURNAL).read_bytes() == before
-    book.weigh("A", "1", "80", MADE + 3600)
+    weigh(book, "A", "1", "80", MADE + 3600)
     with pytest.raises(BadInput, match="this reading stands there already"):
-        book.weigh("A", "1", "80", MADE + 3601)
+        weigh(book, "A", "1", "80", MADE + 3601)
     with pytest.raises(BadInput, match="it repeats row"):
-        book.weigh("A", "1", "81", MADE + 3601)
+        weigh(book, "A", "1", "81", MADE + 3601)
 
 
 def test_a_table_with_faults_of_its_own_does_not_stop_the_logging(tmp_path: Path) -> None:
     folder = _folder(tmp_path, "nowhere")
     (folder / "touch_checks.csv").write_text("run,piece,hours,dry\nA,1,2,perhaps\n")
-    Logbook.open(folder).touch("A", "1", True, MADE + 3 * 3600)
+    touch(Logbook.open(folder), "A", "1", True, MADE + 3 * 3600)
     assert (folder / "touch_checks.csv").read_text() == "run,piece,hours,dry\nA,1,2,perhaps\nA,1,3,yes\n"
 
 
@@ -496,7 +506,7 @@ def test_bad_folders_are_refused_in_sentences(tmp_path: Path) -> None:
 def test_trays_show_codes_and_nothing_of_the_recipe(planned: Path) -> None:
     book = Logbook.open(planned)
     assert [(tray.label, tray.run) for tray in book.trays()] == [("238", "B"), ("417", "A")]
-    said = book.touch("B", "1", True, MADE + 7200)
+    said = touch(book, "B", "1", True, MADE + 7200)
     assert said.says == "238, piece 1: dry at 2 h"
     assert book.pieces("A") == ["1", "2"]
 
@@ -506,10 +516,10 @@ def test_the_time_of_making_is_logged_once(tmp_path: Path) -> None:
     book = Logbook.open(folder)
     run = book.trays()[0].run
     with pytest.raises(BadInput, match="has no time of making"):
-        book.touch(run, "1", True, MADE)
+        touch(book, run, "1", True, MADE)
     book.made(run, MADE + 42)
     assert load(folder).batches().loc[run, "made_at"] == pd.Timestamp("2026-01-05T09:00")
-    book.weigh(run, "1", "80", MADE + 42)
+    weigh(book, run, "1", "80", MADE + 42)
     assert ("weighings", run, "1", 0.01, 80.0) in _readings(folder)
 
 
@@ -519,17 +529,17 @@ def test_next_looks_come_from_the_prepared_rows(planned: Path) -> None:
     assert [(look.hours, look.due - MADE, look.label) for look in looks] == [
         (h, h * 3600, "417") for h in HOURS
     ]
-    book.touch("A", "1", False, MADE + 3.1 * 3600)  # the look at 2 h was missed
+    touch(book, "A", "1", False, MADE + 3.1 * 3600)  # the look at 2 h was missed
     ahead = [look.hours for look in book.next_looks() if look.table == "touch_checks" and look.run == "A"]
     assert ahead == [4, 6]
-    book.touch("A", "1", True, MADE + 4.2 * 3600)
+    touch(book, "A", "1", True, MADE + 4.2 * 3600)
     assert not [look for look in book.next_looks() if look.table == "touch_checks" and look.run == "A"]
 
 
 def test_a_look_between_two_planned_ones_leaves_both(planned: Path) -> None:
     book = Logbook.open(planned)
     for hours in (2.1, 2.4, 2.9):
-        book.touch("A", "1", False, MADE + hours * 3600)
+        touch(book, "A", "1", False, MADE + hours * 3600)
     rows = load(planned).rows("touch_checks")
     assert list(rows["hours"]) == [2.1, 2.4, 2.9]
     ahead = [look.hours for look in book.next_looks() if look.table == "touch_checks" and look.run == "A"]
@@ -539,7 +549,7 @@ def test_a_look_between_two_planned_ones_leaves_both(planned: Path) -> None:
 def test_clock_times_are_logged_where_the_table_has_them(tmp_path: Path) -> None:
     folder = _folder(tmp_path, "nowhere")
     (folder / "touch_checks.csv").write_text("run,piece,checked_at,dry\n")
-    Logbook.open(folder).touch("A", "1", True, MADE + 5400)
+    touch(Logbook.open(folder), "A", "1", True, MADE + 5400)
     assert (folder / "touch_checks.csv").read_text().splitlines()[1] == "A,1,2026-01-05T10:30:00,yes"
     assert _readings(folder) == {("touch_checks", "A", "1", 1.5, True)}
 
@@ -554,7 +564,7 @@ def test_hours_over_the_change_to_summer_time_are_hours_that_passed(
         folder = _folder(tmp_path, "nowhere")
         (folder / "runs.csv").write_text(RUNS.replace("2026-01-05T09:00", "2026-03-28T23:00"))
         morning = dt.datetime(2026, 3, 29, 6).timestamp()
-        assert "at 6 h" in Logbook.open(folder).touch("A", "1", True, morning).says
+        assert "at 6 h" in touch(Logbook.open(folder), "A", "1", True, morning).says
     finally:
         monkeypatch.undo()
         time.tzset()
@@ -564,7 +574,7 @@ def test_the_stopwatch_outlives_its_process(planned: Path) -> None:
     Logbook.open(planned).start("A", "1", "38", MADE)
     book = Logbook.open(planned)
     assert book.running is not None
-    assert book.running.started == MADE
+    assert book.running.at == MADE
     with pytest.raises(BadInput, match="it runs for 417, piece 1"):
         book.start("B", "1", "38", MADE + 1)
     book.colour(MADE + 12.34)
@@ -587,5 +597,93 @@ def test_planning_again_is_refused_once_something_is_logged(tmp_path: Path) -> N
 
 def test_what_is_still_open_is_told_from_the_lines_alone(planned: Path) -> None:
     book = Logbook.open(planned)
-    book.touch("A", "1", True, MADE + 7200)
-    assert not_put_in(Journal.open(planned).lines) == []
+    touch(book, "A", "1", True, MADE + 7200)
+    assert Journal.open(planned).waiting() == []
+
+
+# every other table, and the maker's own
+
+
+OWN = """
+[responses.scent]
+label = "scent after a week"
+unit = "points"
+scale = "difference"
+per = "piece"
+low = 0
+high = 10
+
+[responses.swelling_mm]
+label = "swelling"
+unit = "mm"
+"""
+
+
+def test_a_measure_of_the_makers_own_has_a_form_without_more(tmp_path: Path) -> None:
+    folder = _folder(tmp_path, "nowhere")
+    (folder / "trial.toml").write_text(TOML + OWN)
+    (folder / "runs.csv").write_text(
+        RUNS.replace(",note", ",swelling_mm,note").replace(',"a wet', ',,"a wet')
+    )
+    book = Logbook.open(folder)
+    form = book.forms["scent"]
+    assert [(each.name, each.low, each.high) for each in form.columns] == [("scent", 0, 10)]
+    assert form.by_piece
+    assert book.log("scent", "A", "1", {"scent": "7,5"}, MADE).says == "417, piece 1: scent 7.5"
+    with pytest.raises(BadInput, match=r"12 is outside what is possible here \(0 to 10\)"):
+        book.log("scent", "A", "2", {"scent": "12"}, MADE)
+    with pytest.raises(BadInput, match="it has a reading already"):
+        book.log("scent", "A", "1", {"scent": "3"}, MADE)
+    assert (folder / "scent.csv").read_text() == "run,piece,scent,note\nA,1,7.5,\n"
+    assert load(folder).rows("scent")["scent"].tolist() == [7.5]
+    book.log("runs", "A", "", {"swelling_mm": "1,5"}, MADE)
+    assert load(folder).batches().loc["A", "swelling_mm"] == 1.5
+    with pytest.raises(BadInput, match=r"swelling_mm stands there already, 1\.5"):
+        book.log("runs", "A", "", {"swelling_mm": "2"}, MADE)
+    book.undo(MADE)
+    book.undo(MADE)
+    assert not (folder / "scent.csv").exists()
+    assert np.isnan(load(folder).batches().loc["A", "swelling_mm"])
+
+
+def test_a_registered_measure_has_a_form_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    grip = measures.Measure("grip", "grip", "", "difference", "grips", "grip", low=1, high=5, decimals=0)
+    monkeypatch.setitem(measures.MEASURES, "grip", grip)  # which goes when the test ends, as its table does
+    monkeypatch.setitem(measures.TABLES, "grips", measures.piece_table(grip))
+    book = Logbook.open(_folder(tmp_path, "nowhere"))
+    book.log("grips", "B", "2", {"grip": "4"}, MADE)
+    assert (book.folder / "grips.csv").read_text() == "run,piece,grip,note\nB,2,4,\n"
+
+
+def test_tests_that_go_on_are_logged_row_by_row(planned: Path) -> None:
+    book = Logbook.open(planned)
+    for height, broke in (("20", "no"), ("40", "no"), ("40", "no"), ("60", "yes")):
+        book.log("drops", "A", "1", {"height_cm": height, "broke": broke}, MADE)
+    book.log("tumbles", "A", "", {"pieces": "4", "before_g": "320", "after_g": "301,5"}, MADE)
+    for rater, score in (("Ann", "1"), ("Bo", "2")):
+        book.log("crumble_scores", "B", "1", {"rater": rater, "score": score}, MADE)
+    with pytest.raises(BadInput, match="it has a reading already"):
+        book.log("crumble_scores", "B", "1", {"rater": "Bo", "score": "3"}, MADE)
+    with pytest.raises(BadInput, match="had broken at an earlier drop"):
+        book.log("drops", "A", "1", {"height_cm": "80", "broke": "no"}, MADE)
+    with pytest.raises(BadInput, match="nothing is filled in"):
+        book.log("runs", "A", "", {}, MADE)
+    trial = load(planned)
+    assert trial.rows("drops")[["height_cm", "broke"]].to_numpy().tolist() == [
+        [20, False],
+        [40, False],
+        [40, False],
+        [60, True],
+    ]
+    assert trial.rows("tumbles")["after_g"].tolist() == [301.5]
+    assert trial.rows("crumble_scores")["score"].tolist() == [1, 2]
+    assert book.forms["crumble_scores"].kept == {"rater"}
+
+
+def test_scores_go_under_the_code_where_the_sheet_has_codes(tmp_path: Path) -> None:
+    folder = _folder(tmp_path, "nowhere")
+    sheet = folder / "crumble_scores.csv"
+    sheet.write_text("blind,piece,rater,score\n238,1,Ann,\n417,1,Ann,\n")
+    Logbook.open(folder).log("crumble_scores", "A", "1", {"rater": "Ann", "score": "3"}, MADE)
+    assert sheet.read_text() == "blind,piece,rater,score\n238,1,Ann,\n417,1,Ann,3\n"
+    assert load(folder).rows("crumble_scores")[["run", "score"]].to_numpy().tolist() == [["A", 3]]

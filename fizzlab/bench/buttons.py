@@ -1,4 +1,4 @@
-"""The bench: large buttons in JupyterLab that log into a trial as it is made, dried and dropped into water.
+"""The bench: large buttons in JupyterLab that log into a trial as it is made, dried and tried.
 
 Widgets only. What a press means, and how it is kept, is the business of `fizzlab.bench.logbook`.
 """
@@ -9,14 +9,13 @@ import asyncio
 import datetime as dt
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from html import escape
 from importlib import resources
+from typing import NamedTuple
 
 import ipywidgets as widgets
 
-from fizzlab.bench.logbook import Logbook, Look, Said, Tray
-from fizzlab.bench.logbook.book import DRYING, FIZZING
+from fizzlab.bench.logbook import FIZZING, Form, Logbook, Look, Said, Tray, spoken
 from fizzlab.errors import BadInput, FizzlabError, Problem
 
 #: The same press on the same piece within so many seconds is taken for a slip of the glove.
@@ -25,13 +24,19 @@ TWICE_S = 2.0
 #: Readings shown in the list.
 SHOWN = 12
 
-MODES = ("Drying", "Fizz")
+DRYING, FIZZ = "Drying", "Fizz"
 
+_WATER = (
+    "Oil makes a tub slippery: try pieces in a basin, and rinse it. Glasses on: acid spray stings. "
+    "Keep this computer and its lead away from the water."
+)
+
+#: What can hurt, by what is done.
 CAUTIONS = {
-    "Drying": "Acid and pigment dust stings eyes and lungs: mask on, no draught. Alcohol burns with a flame "
+    DRYING: "Acid and pigment dust stings eyes and lungs: mask on, no draught. Alcohol burns with a flame "
     "that is hard to see: no flame and no hot plate near the spray or the drying tray.",
-    "Fizz": "Oil makes a tub slippery: try pieces in a basin, and rinse it. Glasses on: acid spray stings. "
-    "Keep this computer and its lead away from the water.",
+    FIZZ: _WATER,
+    "Shelf": _WATER,
 }
 
 #: A press that takes what was typed waits until the page has sent no more of it for so many seconds: the page
@@ -52,51 +57,70 @@ _NO_SHORTCUTS = """<img src="data:," alt="" hidden onerror="
 _LOOK = {"touch_checks": "touch", "weighings": "weigh"}
 
 
-@dataclass(frozen=True)
-class Press:
-    """When a button was pressed, and what was chosen then.
-
-    Parameters
-    ----------
-    at : float
-    run, piece : str
-        Empty where nothing was chosen.
-    """
+class Press(NamedTuple):
+    """When a button was pressed, and what was chosen then; empty where nothing was."""
 
     at: float
     run: str
     piece: str
 
-    def tray(self) -> str:
-        """The batch, which must be chosen."""
-        if not self.run:
-            raise BadInput([Problem("bench", "no tray is chosen.", "Choose one first.")])
-        return self.run
-
-    def both(self) -> tuple[str, str]:
+    def chosen(self, *, by_piece: bool = True) -> tuple[str, str]:
         """Batch and piece, which must be chosen."""
-        if not self.piece:
-            self.tray()
-            raise BadInput([Problem("bench", "no piece is chosen.", "Choose one first.")])
-        return self.tray(), self.piece
+        if not self.run or (by_piece and not self.piece):
+            what = f"no {'piece' if self.run else 'tray'} is chosen."
+            raise BadInput([Problem("bench", what, "Choose one first.")])
+        return self.run, self.piece
 
 
 Do = Callable[[Press], Said | str | None]
 
 
+class Card:
+    """The fields of one form by column, and its buttons: "yes" and "no" of one question, else "log"."""
+
+    def __init__(self, bench: Bench, form: Form) -> None:
+        self.book, self.form = bench.book, form
+        self.fields: dict[str, widgets.Text | widgets.ToggleButtons] = {}
+        self.buttons: dict[str, widgets.Button] = {}
+        asked = form.columns[0]
+        if len(form.columns) == 1 and asked.kind == "yes_no":
+            for answer, look in (("no", "no"), ("yes", "yes")):
+                words = spoken(asked, answer).upper()
+                self.buttons[answer] = bench.button(words, look, self._logs({asked.name: answer}))
+            parts: list[widgets.Widget] = [_wrapped(*self.buttons.values())]
+        else:
+            yes_no = [("yes", "yes"), ("no", "no")]
+            self.fields = {
+                each.name: _choice(yes_no, each.meaning)
+                if each.kind == "yes_no"
+                else _field(each.titled, each.meaning)
+                for each in form.columns
+            }
+            typed = [field for field in self.fields.values() if isinstance(field, widgets.Text)]
+            what = asked.titled.partition(",")[0] if len(form.columns) == 1 else form.table.replace("_", " ")
+            log = self.buttons["log"] = bench.button(f"Log {what}", "plain", self._logs({}), typed)
+            for field in typed:
+                field.on_msg(_on_enter(log))
+            parts = [_wrapped(*self.fields.values(), log), *_keys(typed)]
+        self.view = _group(form.meaning[:1].upper() + form.meaning[1:], *parts)
+
+    def _logs(self, readings: dict[str, str]) -> Do:
+        def do(press: Press) -> Said:
+            run, piece = press.chosen(by_piece=self.form.by_piece)
+            typed = {name: str(field.value or "") for name, field in self.fields.items()}
+            said = self.book.log(self.form.table, run, piece, {**typed, **readings}, press.at)
+            for name, field in self.fields.items():
+                if name not in self.form.kept:
+                    field.value = "" if isinstance(field, widgets.Text) else None
+            return said
+
+        return do
+
+
 class Bench:
-    """The buttons for one logbook.
+    """The buttons for one logbook, in `view`; `cards` holds those of each table.
 
-    Parameters
-    ----------
-    book : Logbook
-    clock : callable
-        Seconds since 1970. The wall clock, since it goes on while the lid is closed.
-
-    Attributes
-    ----------
-    view : ipywidgets.VBox
-        To be displayed.
+    The clock counts seconds since 1970: the wall clock, since it goes on while the lid is closed.
     """
 
     def __init__(self, book: Logbook, clock: Callable[[], float] = time.time) -> None:
@@ -106,22 +130,18 @@ class Bench:
         self._tasks: set[asyncio.Task[None]] = set()
         self._looks: list[Look] = []
         self._looked = 0.0
+        self._modes()
         self._choosers()
-        self._drying_card()
-        self._fizz_card()
         self._frame()
         running = book.running
         if running is not None:
-            self.mode.value = "Fizz"
-            self.tray.value = running.run
+            self.mode.value, self.tray.value = FIZZ, running.run
             self._choose_piece(running.piece)
         self._show_mode()
         self._refresh()
         unreadable = book.journal.unreadable
         if unreadable:
-            self._say(
-                f"{unreadable} unfinished lines of the journal were passed over; they were never confirmed."
-            )
+            self._say(f"{unreadable} unfinished lines of the journal were passed over: never confirmed.")
         elif book.logged():
             self._say(f"Taken up again: {len(book.logged())} readings are kept.")
         else:
@@ -130,8 +150,24 @@ class Bench:
 
     # building
 
+    def _modes(self) -> None:
+        """What can be done, each with its tables and its buttons: a mode a table, but for drying and fizz."""
+        self.made = self.button("Made now", "plain", self._made)
+        self.cards = {name: Card(self, form) for name, form in self.book.forms.items() if form.columns}
+        at_making = [card.view for card in self.cards.values() if card.form.table == "runs"]
+        timed = [card for card in self.cards.values() if card.form.timed]
+        making = _group("As the batch leaves the press", _wrapped(self.made))
+        drying = widgets.VBox([*(card.view for card in timed), making, *at_making])
+        self.modes: dict[str, tuple[list[str], widgets.Widget]] = {
+            DRYING: ([card.form.table for card in timed], drying),
+            FIZZ: (list(FIZZING), self._fizz_card()),
+        }
+        for name, card in self.cards.items():
+            if card not in timed and name != "runs":
+                self.modes[name.replace("_", " ").capitalize()] = ([name], card.view)
+
     def _choosers(self) -> None:
-        self.mode = _choice([(name, name) for name in MODES], "What is done", value="Drying")
+        self.mode = _choice([(name, name) for name in self.modes], "What is done", value=DRYING)
         self.tray = _choice([(tray.label, tray.run) for tray in self.book.trays()], "Tray")
         self.piece = _choice([], "Piece")
         self.other = _field("another piece", "Another piece")
@@ -141,61 +177,34 @@ class Bench:
         self.other.observe(lambda _: self._show_chosen(), "value")
         self.chosen = widgets.HTML().add_class("fb-chosen")
 
-    def _drying_card(self) -> None:
-        self.made = self._button("Made now", "plain", lambda press: self.book.made(press.tray(), press.at))
-        self.dry = self._button("DRY", "yes", lambda press: self.book.touch(*press.both(), True, press.at))
-        self.wet = self._button(
-            "STILL WET", "no", lambda press: self.book.touch(*press.both(), False, press.at)
-        )
-        self.mass = _field("grams", "Mass of the piece, g")
-        self.weigh = self._button("Log mass", "plain", self._weigh, self.mass)
-        self.mass.on_msg(_on_enter(self.weigh))
-        self.pad = _keypad(lambda: self.mass)
-        mass = _group(
-            "Mass of the piece, g", widgets.HBox([self.mass, self.weigh]).add_class("fb-wrap"), self.pad
-        )
-        self.drying = widgets.VBox(
-            [
-                _group("Touch", widgets.HBox([self.wet, self.dry]).add_class("fb-wrap")),
-                mass,
-                _group("As the batch leaves the press", widgets.HBox([self.made]).add_class("fb-wrap")),
-            ]
-        )
-
-    def _fizz_card(self) -> None:
+    def _fizz_card(self) -> widgets.VBox:
         self.water = _field("°C", "Water, °C")
         self.watch = widgets.HTML().add_class("fb-watch")
-        self.start = self._button("Start", "yes", self._start, self.water)
-        self.colour = self._button("Colour seen", "plain", lambda press: self.book.colour(press.at))
-        self.end = self._button("End of fizz", "no", lambda press: self.book.end(press.at))
-        self.early = self._button(
-            "Stop: still fizzing", "plain", lambda press: self.book.end(press.at, done=False)
-        )
-        self.halt = self._button("Stop watch only", "quiet", self._halt)
+        self.start = self.button("Start", "yes", self._start, [self.water])
+        self.colour = self.button("Colour seen", "plain", lambda press: self.book.colour(press.at))
+        self.end = self.button("End of fizz", "no", lambda press: self.book.end(press.at))
+        early = "Stop: still fizzing"
+        self.early = self.button(early, "plain", lambda press: self.book.end(press.at, done=False))
+        self.halt = self.button("Stop watch only", "quiet", self._halt)
         self.cup = _field("grams", "Cup, water and piece, g")
-        self.hold = self._button("Hold the second", "plain", self._hold)
-        self.weigh_cup = self._button("Log cup", "plain", self._weigh_cup, self.cup)
+        self.hold = self.button("Hold the second", "plain", self._hold)
+        self.weigh_cup = self.button("Log cup", "plain", self._weigh_cup, [self.cup])
         self.cup.on_msg(_on_enter(self.weigh_cup))
-        self.types = _choice([("into grams", "cup"), ("into °C", "water")], "The keys type", value="water")
-        keys = _keypad(lambda: self.water if self.types.value == "water" else self.cup)
+        self.types, keypad = _keys([self.water, self.cup])
         buttons = [self.start, self.colour, self.end, self.early, self.halt]
-        self.fizz = widgets.VBox(
+        scale = _wrapped(self.cup, self.hold, self.weigh_cup)
+        return widgets.VBox(
             [
                 _group("Water, °C", self.water),
-                _group("Stopwatch", self.watch, widgets.HBox(buttons).add_class("fb-wrap")),
-                _group(
-                    "Scale: cup, water and piece together, g",
-                    widgets.HBox([self.cup, self.hold, self.weigh_cup]).add_class("fb-wrap"),
-                    self.types,
-                    keys,
-                ),
+                _group("Stopwatch", self.watch, _wrapped(*buttons)),
+                _group("Scale: cup, water and piece together, g", scale, self.types, keypad),
             ]
         )
 
     def _frame(self) -> None:
         self.status = widgets.HTML().add_class("fb-status")
         self.message = widgets.HTML().add_class("fb-message")
-        self.undo = self._button("Undo", "quiet", self._undo)
+        self.undo = self.button("Undo", "quiet", lambda press: f"Taken back: {self.book.undo(press.at)}.")
         self.list = widgets.HTML().add_class("fb-list")
         self.caution = widgets.HTML().add_class("fb-caution")
         last = widgets.HBox([self.message, self.undo]).add_class("fb-last")
@@ -206,15 +215,15 @@ class Bench:
                 widgets.VBox([self.status, self.chosen, last]).add_class("fb-head"),
                 self.mode,
                 _group("Tray", self.tray),
-                _group("Piece", widgets.HBox([self.piece, self.other]).add_class("fb-wrap")),
-                self.drying,
-                self.fizz,
+                _group("Piece", _wrapped(self.piece, self.other)),
+                *(view for _, view in self.modes.values()),
                 self.caution,
                 _group("Logged, the newest first", self.list),
             ]
         ).add_class("fizzlab-bench")
 
-    def _button(self, words: str, look: str, do: Do, typed: widgets.Text | None = None) -> widgets.Button:
+    def button(self, words: str, look: str, do: Do, typed: Sequence[widgets.Text] = ()) -> widgets.Button:
+        """A button that does something with what is chosen, once what is typed has arrived."""
         button = widgets.Button(description=words, tooltip=words).add_class(f"fb-{look}")
         button.on_click(lambda _: self._press(words, do, typed))
         return button
@@ -222,14 +231,13 @@ class Bench:
     # choosing
 
     def _show_mode(self) -> None:
-        drying = self.mode.value == "Drying"
-        self.drying.layout.display = None if drying else "none"
-        self.fizz.layout.display = "none" if drying else None
-        self.caution.value = f"<p>{escape(CAUTIONS[str(self.mode.value)])}</p>"
+        for name, (_, view) in self.modes.items():
+            view.layout.display = None if name == self.mode.value else "none"
+        self.caution.value = f"<p>{escape(CAUTIONS.get(str(self.mode.value), ''))}</p>"
         self._show_pieces()
 
     def _show_pieces(self) -> None:
-        tables = DRYING if self.mode.value == "Drying" else FIZZING
+        tables = self.modes[str(self.mode.value)][0]
         names = self.book.pieces(self.tray.value, tables) if self.tray.value is not None else []
         kept = self.piece.value if self.piece.value in names else None
         self.piece.options = names
@@ -248,21 +256,20 @@ class Bench:
         self._show_chosen()
 
     def _show_chosen(self) -> None:
-        tray = self._tray()
+        tray = self._tray(self.tray.value)
         piece = self.other.value.strip() or self.piece.value
         words = f"Tray {tray.label}" if tray else "No tray chosen"
         words += f", piece {piece}" if piece else ", no piece chosen"
-        if tray and self.mode.value == "Drying":
-            made = tray.made_at
-            words += f" · made {_clock(made)}" if made is not None else " · not made yet"
+        if tray and self.mode.value == DRYING:
+            words += f" · made {_clock(tray.made_at)}" if tray.made_at is not None else " · not made yet"
         self.chosen.value = f"<p>{escape(words)}</p>"
 
-    def _tray(self) -> Tray | None:
-        return next((tray for tray in self.book.trays() if tray.run == self.tray.value), None)
+    def _tray(self, run: str | None) -> Tray | None:
+        return next((tray for tray in self.book.trays() if tray.run == run), None)
 
     # pressing
 
-    def _press(self, words: str, do: Do, typed: widgets.Text | None) -> None:
+    def _press(self, words: str, do: Do, typed: Sequence[widgets.Text]) -> None:
         """One press; a glove that pressed twice has pressed once."""
         piece = self.other.value.strip() or self.piece.value or ""
         press = Press(self.clock(), self.tray.value or "", piece)
@@ -270,17 +277,16 @@ class Bench:
         if words != "Undo" and self._pressed[0] == what and 0 <= press.at - self._pressed[1] < TWICE_S:
             return
         self._pressed = (what, press.at)
-        if typed is None or not _in_a_loop():
+        if not typed or not _in_a_loop():
             self._do(do, press)
             return
         task = asyncio.get_running_loop().create_task(self._when_typed(do, press, typed))
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
-    async def _when_typed(self, do: Do, press: Press, typed: widgets.Text) -> None:
+    async def _when_typed(self, do: Do, press: Press, typed: Sequence[widgets.Text]) -> None:
         seen = None
-        while seen != typed.value:
-            seen = typed.value
+        while seen != (seen := [field.value for field in typed]):
             await asyncio.sleep(TYPED_S)
         self._do(do, press)
 
@@ -303,17 +309,15 @@ class Bench:
                 self._say(said)
         self._refresh()
 
-    def _weigh(self, press: Press) -> Said:
-        said = self.book.weigh(*press.both(), self.mass.value, press.at)
-        self.mass.value = ""
-        return said
+    def _made(self, press: Press) -> Said:
+        return self.book.made(press.chosen(by_piece=False)[0], press.at)
 
     def _start(self, press: Press) -> str:
-        run, piece = press.both()
+        run, piece = press.chosen()
         already = self.book.measured(run, piece)
         self.book.start(run, piece, self.water.value, press.at)
         self._held = None
-        self.types.value = "cup"
+        self.types.value = self.cup.tooltip
         if "fizz_times" in already:
             return "The stopwatch runs. This piece has a fizz time already, so no end will be taken for it."
         return "The stopwatch runs."
@@ -329,22 +333,19 @@ class Bench:
         running = self.book.running
         if running is None:
             return "The stopwatch does not run."
-        self._held = f"{press.at - running.started:.1f}"
+        self._held = f"{press.at - running.at:.1f}"
         return f"Held at {self._held} s: type the mass and press “Log cup”."
 
     def _weigh_cup(self, press: Press) -> Said:
         running = self.book.running
         if running is None:
-            said = self.book.cup_before(*press.both(), self.water.value, self.cup.value, press.at)
+            said = self.book.cup_before(*press.chosen(), self.water.value, self.cup.value, press.at)
         else:
-            when = press.at if self._held is None else running.started + float(self._held)
+            when = press.at if self._held is None else running.at + float(self._held)
             said = self.book.cup(self.cup.value, when)
         self._held = None
         self.cup.value = ""
         return said
-
-    def _undo(self, press: Press) -> str:
-        return f"Taken back: {self.book.undo(press.at)}."
 
     # showing
 
@@ -355,19 +356,13 @@ class Bench:
     def _refresh(self) -> None:
         """Show what was logged, and look the next looks up again."""
         logged = self.book.logged()
-        items = "".join(
-            f"<li><time>{_clock(said.at)}</time> {escape(said.says)}"
-            + (f' <span class="waits">waits: {escape(said.waits)}</span>' if said.waits else "")
-            + "</li>"
-            for said in logged[:SHOWN]
-        )
+        items = "".join(_item(said) for said in logged[:SHOWN])
         more = f"<p>and {len(logged) - SHOWN} earlier</p>" if len(logged) > SHOWN else ""
         self.list.value = f"<ul>{items}</ul>{more}" if logged else "<p>Nothing yet.</p>"
-        for button, on in (
-            (self.start, False),
-            *((b, True) for b in (self.colour, self.end, self.early, self.halt)),
-        ):
-            _dim(button, on != (self.book.running is not None))
+        runs = self.book.running is not None
+        _dim(self.start, runs)
+        for button in (self.colour, self.end, self.early, self.halt):
+            _dim(button, not runs)
         self._look_up()
         self._show_chosen()
         self.tick()
@@ -392,10 +387,10 @@ class Bench:
         if running is None:
             self.watch.value = "<p>0.0 s</p>"
         else:
-            at = f"tray {self._label(running.run)}, piece {running.piece}, {running.water_c} °C"
+            tray = self._tray(running.run)
+            at = f"tray {tray.label if tray else running.run}, piece {running.piece}, {running.water_c} °C"
             held = f" · held at {self._held} s" if self._held is not None else ""
-            seconds = f"{now - running.started:.1f} s"
-            self.watch.value = f"<p>{seconds}</p><p class='at'>{escape(at + held)}</p>"
+            self.watch.value = f"<p>{now - running.at:.1f} s</p><p class='at'>{escape(at + held)}</p>"
         gone = (
             "No longer connected: presses are not taken. What was logged is kept. "
             "Choose Run, then Run All Cells, and go on."
@@ -404,9 +399,6 @@ class Bench:
             f'<p class="gone" role="alert">{gone}</p><p><b>{dt.datetime.fromtimestamp(now):%H:%M:%S}</b> '
             f"{escape(next_words(self._looks, now))}</p>"
         )
-
-    def _label(self, run: str) -> str:
-        return next((tray.label for tray in self.book.trays() if tray.run == run), run)
 
     async def keep_ticking(self) -> None:
         """Tick until cancelled."""
@@ -429,7 +421,7 @@ def next_words(looks: Sequence[Look], now: float) -> str:
         return "No planned look lies ahead."
     look = looks[0]
     pieces = f"piece{'s' if len(look.pieces) > 1 else ''} {', '.join(look.pieces)}"
-    words = f"{_LOOK[look.table]} tray {look.label}, {pieces}"
+    words = f"{_LOOK.get(look.table, 'read')} tray {look.label}, {pieces}"
     minutes = (look.due - now) / 60
     if minutes > 0.5:
         return f"Next: {words}, in {_span(minutes)}"
@@ -462,6 +454,11 @@ def _clock(at: float) -> str:
     return f"{dt.datetime.fromtimestamp(at):%H:%M}"
 
 
+def _item(said: Said) -> str:
+    waits = f' <span class="waits">waits: {escape(said.waits)}</span>' if said.waits else ""
+    return f"<li><time>{_clock(said.at)}</time> {escape(said.says)}{waits}</li>"
+
+
 def _in_a_loop() -> bool:
     try:
         asyncio.get_running_loop()
@@ -488,22 +485,31 @@ def _group(title: str, *parts: widgets.Widget) -> widgets.VBox:
     return widgets.VBox([widgets.HTML(f"<h3>{escape(title)}</h3>"), *parts]).add_class("fb-group")
 
 
-def _keypad(field: Callable[[], widgets.Text]) -> widgets.HBox:
-    """Digits for gloved hands; the field is the one that is chosen when a key is pressed."""
+def _wrapped(*parts: widgets.Widget) -> widgets.HBox:
+    return widgets.HBox(parts).add_class("fb-wrap")
+
+
+def _keys(fields: Sequence[widgets.Text]) -> list[widgets.Widget]:
+    """Digits for gloved hands, and before them, for several fields, which one they type into."""
+    if not fields:
+        return []
+    names = [field.tooltip for field in fields]
+    into = _choice(
+        [(f"into {field.placeholder}", field.tooltip) for field in fields], "The keys type", names[0]
+    )
 
     def key(sign: str) -> widgets.Button:
-        button = widgets.Button(description=sign, tooltip="delete" if sign == "⌫" else sign).add_class(
-            "fb-key"
-        )
+        button = widgets.Button(description=sign, tooltip="delete" if sign == "⌫" else sign)
 
         def press(_: object) -> None:
-            at = field()
+            at = fields[names.index(into.value)]
             at.value = at.value[:-1] if sign == "⌫" else at.value + sign
 
         button.on_click(press)
-        return button
+        return button.add_class("fb-key")
 
-    return widgets.HBox([key(sign) for sign in "1234567890.⌫"]).add_class("fb-wrap").add_class("fb-keypad")
+    keypad = _wrapped(*map(key, "1234567890.⌫")).add_class("fb-keypad")
+    return [into, keypad] if len(fields) > 1 else [keypad]
 
 
 def _on_enter(button: widgets.Button) -> Callable[[object, dict[str, object], object], None]:
@@ -516,7 +522,4 @@ def _on_enter(button: widgets.Button) -> Callable[[object, dict[str, object], ob
 
 def _dim(button: widgets.Button, dim: bool) -> None:
     """Look as if it were not needed now, but stay in reach of the tabulator key."""
-    if dim:
-        button.add_class("fb-dim")
-    else:
-        button.remove_class("fb-dim")
+    (button.add_class if dim else button.remove_class)("fb-dim")

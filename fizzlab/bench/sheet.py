@@ -9,8 +9,9 @@ from fractions import Fraction
 from typing import Any
 
 from fizzlab.bench.cards import Cards, RunCard, in_code_order
+from fizzlab.errors import listed
+from fizzlab.measures import NOTE, PIECE, RUN, Column, number
 from fizzlab.recipe import SAFETY_NOTE, SELLING_NOTE
-from fizzlab.report.phrases import listed, number
 from fizzlab.trial.settings import PlanSettings, TrialSettings
 
 #: Columns of one grid of blanks that still leave room to write on a sheet of A4 or US Letter.
@@ -26,20 +27,32 @@ FIZZ_CUPS = 2
 #: The scale of the crumble scores, as the table asks for it; only its two ends are settled in words.
 SCORE_SCALE = "0 = holds whole … 4 = falls to powder"
 
+#: What can hurt, where no recipe says at which step it does.
+HAZARDS = (
+    "Acid and pigment dust sting eyes and lungs: wear a mask, gloves and goggles, away from draughts.",
+    "Rubbing alcohol burns with a flame that is hard to see: no flame or hot plate near it, and moving air.",
+)
+
+#: The same for the pieces that are tried in water.
+IN_WATER = (
+    "Hot water scalds: measure it before a hand goes in. Oil makes a tub slippery: rinse it afterwards."
+)
+
+#: How to fill in a table, where its columns alone don't say.
+_HOW = {
+    "touch_checks": "Write yes or no (y or n is enough); stop at the first yes.",
+    "weighings": "Grams, the same scale each time; let it settle.",
+    "tumbles": "All pieces of the batch together; weigh what is left in whole pieces.",
+    "drops": "Write every drop, in order.",
+    "fizz_times": "Seconds until the fizz is over, or you stop watching (then done: n). Rinse the basin.",
+    "fizz_curves": "Read from the moment the piece goes in. Use a tall cup: it foams.",
+    "shelf": "Gas for all, or seconds for all. A fresh piece is week 0; keep some dry and some damp.",
+}
+
 
 @dataclass(frozen=True)
 class Blanks:
-    """A grid to write readings in.
-
-    Parameters
-    ----------
-    table : str
-        Name of the table that the readings go into.
-    title, how : str
-    heads : tuple of str
-        Over the columns; the first column holds `rows`.
-    rows : tuple of str
-    """
+    """A grid to write the readings of a table in; the first column holds `rows`."""
 
     table: str
     title: str
@@ -49,7 +62,7 @@ class Blanks:
 
 
 def bench_sheet(settings: TrialSettings, plan: PlanSettings, cards: Cards, statements: Sequence[str]) -> str:
-    """Return the sheet as one self-contained HTML page.
+    """The sheet as one self-contained HTML page.
 
     Parameters
     ----------
@@ -57,7 +70,6 @@ def bench_sheet(settings: TrialSettings, plan: PlanSettings, cards: Cards, state
     plan : PlanSettings
         Which tables are wanted, and when to look.
     cards : Cards
-        A card for each batch.
     statements : sequence of str
         What the plan can and cannot tell.
     """
@@ -74,23 +86,11 @@ def bench_sheet(settings: TrialSettings, plan: PlanSettings, cards: Cards, state
         factors=[settings.label(name) for name in settings.factors],
         scaled=number(cards.scaled, 3) if cards.scaled != 1 else "",
         cards=[_shown(card, cards.cards) for card in cards.cards],
-        blanks=readings_blanks(plan),
+        blanks=readings_blanks(settings, plan),
         scoring=_scoring(plan, cards.cards),
         scale=SCORE_SCALE,
         safety=_safety(cards.cards, plan.tables),
     )
-
-
-#: What can hurt, where no recipe says at which step it does.
-HAZARDS = (
-    "Acid and pigment dust sting eyes and lungs: wear a mask, gloves and goggles, away from draughts.",
-    "Rubbing alcohol burns with a flame that is hard to see: no flame or hot plate near it, and moving air.",
-)
-
-#: The same for the pieces that are tried in water.
-IN_WATER = (
-    "Hot water scalds: measure it before a hand goes in. Oil makes a tub slippery: rinse it afterwards."
-)
 
 
 def _safety(cards: Sequence[RunCard], tables: Sequence[str]) -> list[str]:
@@ -103,73 +103,53 @@ def _safety(cards: Sequence[RunCard], tables: Sequence[str]) -> list[str]:
     return [SAFETY_NOTE if limits else SELLING_NOTE]
 
 
-def readings_blanks(plan: PlanSettings) -> tuple[Blanks, ...]:
+def readings_blanks(settings: TrialSettings, plan: PlanSettings) -> tuple[Blanks, ...]:
     """The grids of one batch, for the tables that are wanted; scores have pages of their own."""
-    pieces = tuple(f"piece {piece}" for piece in range(1, plan.pieces + 1))
     found: list[Blanks] = []
-    if "touch_checks" in plan.tables:
-        how = "Dry to a light touch? Write yes or no (y or n is enough); stop at the first yes."
-        found += _by_hour("touch_checks", "Dry to the touch?", how, plan.checks_h, pieces)
-    if "weighings" in plan.tables:
-        how = "Grams, the same scale each time; let it settle."
-        found += _by_hour("weighings", "Weighings", how, plan.weighings_h or plan.checks_h, pieces)
-    if "tumbles" in plan.tables:
-        how = "All pieces of the batch together; weigh what is left in whole pieces."
-        heads: tuple[str, ...] = ("", "pieces", "before, g", "after, g", "broken", "note")
-        found.append(Blanks("tumbles", "Tumbling", how, heads, ("batch",)))
-    if "drops" in plan.tables:
-        heads = ("", "height, cm", "broke? y/n", "height, cm", "broke? y/n", "height, cm", "broke? y/n")
-        found.append(Blanks("drops", "Drops", "Write every drop, in order.", heads, pieces))
-    if "fizz_times" in plan.tables:
-        how = "Seconds until the fizz is over, or until you stopped watching (then done: n). Rinse the basin."
-        heads = ("", "water, °C", "colour shows, s", "watched, s", "done? y/n", "note")
-        found.append(Blanks("fizz_times", "Fizz by stopwatch", how, heads, pieces))
-    if "fizz_curves" in plan.tables:
-        found += _fizz_curves(pieces[:FIZZ_CUPS])
-    if "shelf" in plan.tables:
-        how = (
-            "Grams of gas for all, or seconds for all. A fresh piece is week 0; keep some dry and some damp."
-        )
-        heads = ("", "piece", "weeks", "humidity, %", "gas, g, or seconds", "note")
-        found.append(
-            Blanks("shelf", "Fizz after storage", how, heads, ("fresh", "stored", "stored", "stored"))
-        )
+    pieces = tuple(f"piece {piece}" for piece in range(1, plan.pieces + 1))
+    for name, spec in settings.tables().items():
+        named = {column.name for column in spec.columns}
+        if name not in plan.tables or RUN.name not in named or "rater" in named:
+            continue
+        asked = [each for each in spec.columns if each.name not in (RUN.name, PIECE.name, NOTE.name)]
+        title = spec.meaning[:1].upper() + spec.meaning[1:]
+        if spec.time == "hours":
+            hours = (plan.weighings_h if name == "weighings" else None) or plan.checks_h
+            found += _in_time(name, title, (), [f"{hour:g} h" for hour in hours], ("clock", *pieces))
+        elif spec.time:
+            before = [_head(each) for each in asked if each.name in spec.planned and each.name != spec.time]
+            times = [f"{second} s" for second in FIZZ_SECONDS]
+            found += _in_time(name, title, before, times, pieces[:FIZZ_CUPS])
+        else:
+            heads = [_head(each) for each in asked if each.required or spec.key]
+            if PIECE.name in named and not spec.key:  # a piece is tried again and again
+                heads *= 3
+            else:
+                heads.append("note")
+            rows = pieces if PIECE.name in named else ("batch",)
+            found.append(Blanks(name, title, _HOW.get(name, ""), ("", *heads), rows))
     return tuple(found)
 
 
-def _fizz_curves(pieces: tuple[str, ...]) -> list[Blanks]:
-    """The scale's readings of a cup, in two grids: while it fizzes, and once it stands nearly still."""
-    how = "Grams of cup, water and piece together, from the moment it goes in. Use a tall cup: it foams."
-    early, late = FIZZ_SECONDS[:9], FIZZ_SECONDS[9:]
-    return [
-        Blanks(
-            "fizz_curves",
-            "Fizz on the scale",
-            how,
-            ("", "water, °C", *(f"{second} s" for second in early)),
-            pieces,
-        ),
-        Blanks(
-            "fizz_curves", "Fizz on the scale (later)", "", ("", *(f"{second} s" for second in late)), pieces
-        ),
-    ]
+def _head(column: Column) -> str:
+    return f"{column.titled}? y/n" if column.kind == "yes_no" else column.titled
 
 
-def _by_hour(
-    table: str, title: str, how: str, hours: Sequence[float], pieces: tuple[str, ...]
+def _in_time(
+    table: str, title: str, before: Sequence[str], times: Sequence[str], rows: tuple[str, ...]
 ) -> list[Blanks]:
     """Grids of at most `BLANKS_ACROSS` times, as even as can be."""
-    grids = -(-len(hours) // BLANKS_ACROSS)
-    each = -(-len(hours) // grids)
+    grids = -(-(len(before) + len(times)) // BLANKS_ACROSS)
+    each = -(-len(times) // grids)
     return [
         Blanks(
             table,
-            title if first == 0 else f"{title} (later)",
-            how if first == 0 else "",
-            ("", *(f"{hour:g} h" for hour in hours[first : first + each])),
-            ("clock", *pieces),
+            f"{title} (later)" if first else title,
+            "" if first else _HOW.get(table, ""),
+            ("", *(() if first else before), *times[first : first + each]),
+            rows,
         )
-        for first in range(0, len(hours), each)
+        for first in range(0, len(times), each)
     ]
 
 

@@ -23,10 +23,8 @@ class Sheet:
 
     Parameters
     ----------
-    name : str
-        The table's name.
-    meaning : str
-        What the table holds, shown on the first sheet.
+    name, meaning : str
+        The table's name, and what it holds, which the first sheet says.
     columns : sequence of Column
     rows : DataFrame
         What is known beforehand; columns that it lacks are left blank.
@@ -45,17 +43,10 @@ class Sheet:
 
 
 def write_workbook(path: Path, title: str, sheets: Sequence[Sheet]) -> None:
-    """Write a workbook that reads back through `trial.load`; the path must be free.
+    """Write a workbook that reads back through `trial.load`, with the trial's title; the path must be free.
 
     Texts are written as texts, also where they begin like a formula. Nothing is locked: drop-downs
     and ranges only warn.
-
-    Parameters
-    ----------
-    path : Path
-    title : str
-        Of the trial, for the first sheet.
-    sheets : sequence of Sheet
     """
     import openpyxl
     from openpyxl.comments import Comment

@@ -19,11 +19,10 @@ from fizzlab.cli.saying import FOLDER, in_sentences
 def plan(folder: Path, earlier: Path | None) -> None:
     """Plan the batches of the trial in FOLDER: write runs, the workbook for readings and a bench sheet."""
     with in_sentences():
-        from fizzlab.bench.plan_power import plan_power, spreads_of
         from fizzlab.bench.planfiles import write_plan
-        from fizzlab.design.power import ASSUMED
+        from fizzlab.bench.planning import earlier_spreads, plan_power
 
-        spreads = spreads_of(earlier) if earlier is not None else ASSUMED
+        spreads = None if earlier is None else earlier_spreads(earlier)
         written = write_plan(folder, detects=lambda planned: plan_power(planned, spreads).sentences)
         for sentence in written.statements:
             click.echo(sentence)

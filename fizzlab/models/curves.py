@@ -27,8 +27,8 @@ Array = NDArray[np.float64]
 Rows = Callable[[Array], Array]
 
 _EPS = float(np.finfo(float).eps)
-_OFFSET = 1e-5  # of Bates and Watts, at which a search has converged
 _TOLERANCE = 1e-15
+_OFFSET = 1e-5  # of Bates and Watts, at which a search has converged
 _RANK = 1e-11  # singular values below this share of the largest say nothing
 _SUSPECT = 0.9  # share of a level line's squares above which a search may have come to rest in a flat place
 _NO_BATCHES = pd.DataFrame()
@@ -44,37 +44,13 @@ class Parameter:
     lower: float = -np.inf
     upper: float = np.inf
 
-    def __post_init__(self) -> None:
-        if not self.lower < self.upper:
-            raise ValueError(f"the lower bound of {self.name} is not below its upper bound")
-
 
 @dataclass(frozen=True)
 class CurveModel:
-    """A curve to be fitted: y = f(x; parameters).
+    """A curve to be fitted: y = f(x; values).
 
-    Parameters
-    ----------
-    name, words : str
-        Its name, and what it says in plain words.
-    parameters : sequence of Parameter
-    f : callable(x, values) -> array
-    jacobian : callable(x, values) -> sequence of arrays
-        Derivative of `f` by each parameter.
-    starts : callable(x, y) -> array, optional
-        One or more rows of starting values, worked out from the readings.
-
-    Examples
-    --------
-    >>> decay = CurveModel(
-    ...     "decay", "loses the same share each hour",
-    ...     (Parameter("size", unit="g"), Parameter("rate", unit="1/h", lower=0)),
-    ...     f=lambda x, p: p[0] * np.exp(-p[1] * x),
-    ...     jacobian=lambda x, p: [np.exp(-p[1] * x), -p[0] * x * np.exp(-p[1] * x)],
-    ...     starts=lambda x, y: [y[0], 1 / x.mean()],
-    ... )
-    >>> decay([0.0, 1.0], [2.0, 0.0])
-    array([2., 2.])
+    `jacobian` gives the derivative of `f` by each parameter; `starts`, from the readings, one or more rows of
+    starting values.
     """
 
     name: str
@@ -92,8 +68,7 @@ class CurveModel:
     @property
     def bounds(self) -> tuple[Array, Array]:
         """Lower and upper bounds, in order."""
-        each = np.array([(parameter.lower, parameter.upper) for parameter in self.parameters], float)
-        return each[:, 0], each[:, 1]
+        return np.array([p.lower for p in self.parameters]), np.array([p.upper for p in self.parameters])
 
     def __call__(self, x: ArrayLike, values: ArrayLike) -> Array:
         """The curve at `x`."""
@@ -114,39 +89,30 @@ class CurveFit(FitResult):
 
     Parameters
     ----------
-    model : CurveModel
-    x, y, fitted : arrays
-    values, errors : arrays
-        Estimates and standard errors, one a parameter; the error of one that ended on its bound is nan.
-    covariance : array
-        sigma^2 (J'J)^-1 at the minimum.
-    rss : float
-        Residual sum of squares.
+    values, errors, covariance : arrays
+        Estimates, standard errors (nan for a parameter that ended on its bound) and sigma^2 (J'J)^-1.
+    rss, aicc : float
+        Residual sum of squares, and `aicc` of it.
     dof : int
         Readings less parameters.
     sigma : float
-        Residual standard deviation, sqrt(rss / dof), but no smaller than `resolution` / sqrt(12).
-    aicc : float
-        Of `aicc`; only differences between curves fitted to the same readings mean anything.
+        Residual standard deviation, sqrt(rss / dof), but no smaller than that of rounding.
     at_bound : tuple of str
         Parameters that ended on a bound.
-    resolution : float
-        Step of the instrument, in units of y.
     """
 
     model: CurveModel
     x: Array
     y: Array
+    fitted: Array = field(repr=False)
     values: Array
     errors: Array
     covariance: Array
     rss: float
+    aicc: float
     dof: int
     sigma: float
-    aicc: float
     at_bound: tuple[str, ...] = ()
-    resolution: float = 0.0
-    fitted: Array = field(repr=False)
 
     @property
     def parameters(self) -> dict[str, float]:
@@ -169,17 +135,10 @@ class CurveFit(FitResult):
     def table(self) -> pd.DataFrame:
         """One row a parameter: term, unit, estimate, se, conf_low, conf_high (Student's t), df."""
         reach = float(stats.t.ppf(0.5 + self.conf_level / 2, self.dof)) * self.errors
-        return pd.DataFrame(
-            {
-                "term": self.model.names,
-                "unit": [parameter.unit for parameter in self.model.parameters],
-                "estimate": self.values,
-                "se": self.errors,
-                "conf_low": self.values - reach,
-                "conf_high": self.values + reach,
-                "df": self.dof,
-            }
-        )
+        units = [parameter.unit for parameter in self.model.parameters]
+        table = pd.DataFrame({"term": self.model.names, "unit": units, "estimate": self.values})
+        ends = {"conf_low": self.values - reach, "conf_high": self.values + reach}
+        return table.assign(se=self.errors, **ends, df=self.dof)
 
     @property
     def heading(self) -> str:
@@ -193,19 +152,15 @@ class CurveFit(FitResult):
         share: float = 0.5,
         interval: Interval = "confidence",
     ) -> pd.DataFrame:
-        """The curve at ``new["x"]`` with its interval (delta method), or at its readings.
-
-        `share` has no meaning for a curve and is not used.
-        """
+        """The curve at ``new["x"]``, or at its readings, with its interval (delta method)."""
         x = self.x if new is None else np.asarray(new["x"], float)
         slopes = np.nan_to_num(self.model.slopes(x, self.values))
         variance = np.einsum("nj,jk,nk->n", slopes, np.nan_to_num(self.covariance), slopes)
-        if interval == "prediction":
-            variance = variance + self.sigma**2
-        reach = float(stats.t.ppf(0.5 + self.conf_level / 2, self.dof)) * np.sqrt(variance)
-        y, (low, high) = self.at(x), (self.x.min(), self.x.max())
-        columns = {"x": x, "estimate": y, "conf_low": y - reach, "conf_high": y + reach}
-        return pd.DataFrame(columns | {"extrapolated": (x < low) | (x > high)})
+        more = self.sigma**2 if interval == "prediction" else 0.0
+        reach = float(stats.t.ppf(0.5 + self.conf_level / 2, self.dof)) * np.sqrt(variance + more)
+        y, beyond = self.at(x), (x < self.x.min()) | (x > self.x.max())
+        table = pd.DataFrame({"x": x, "estimate": y, "conf_low": y - reach, "conf_high": y + reach})
+        return table.assign(extrapolated=beyond)
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the readings and the curve."""
@@ -222,8 +177,7 @@ def aicc(rss: float, n: int, parameters: int) -> float:
     """Small-sample Akaike criterion of a least-squares fit; inf where n is too small.
 
     n log(rss/n) + 2k + 2k(k+1)/(n-k-1) with k = parameters + 1, since the residual variance counts as one.
-    C. M. Hurvich and C.-L. Tsai, "Regression and time series model selection in small samples",
-    Biometrika 76 (1989), 297-307.
+    C. M. Hurvich and C.-L. Tsai, Biometrika 76 (1989), 297-307.
 
     Examples
     --------
@@ -272,7 +226,7 @@ class _Squares:
         rows = np.clip(np.atleast_2d(np.asarray(starts, float)), self.low, self.high)
         quick = [self.descend(row, bounded=False) for row in rows]
         best = min(quick, key=lambda end: end.merit)
-        if best.merit <= _SUSPECT * level:
+        if not best.fault and best.rss <= _SUSPECT * level:
             return best
         again = [row for row, end in zip(rows, quick, strict=True) if end.fault not in (_SPENT, _NO_START)]
         return min([*quick, *(self.descend(row, bounded=True) for row in again)], key=lambda end: end.merit)
@@ -282,60 +236,28 @@ class _Squares:
         free = np.ones(len(start), bool)
         if not (np.isfinite(self.residuals(start)).all() and np.isfinite(self.slopes(start)).all()):
             return _End(start, np.inf, free, _NO_START)
+        fine = dict.fromkeys(("ftol", "xtol", "gtol"), _TOLERANCE)
         if bounded:
+            within, most = (self.low, self.high), self.evaluations
             found = least_squares(
-                self.residuals,
-                start,
-                self.slopes,
-                bounds=(self.low, self.high),
-                x_scale="jac",
-                ftol=_TOLERANCE,
-                xtol=_TOLERANCE,
-                gtol=_TOLERANCE,
-                max_nfev=self.evaluations,
+                self.residuals, start, self.slopes, bounds=within, x_scale="jac", max_nfev=most, **fine
             )
             theta, spent = np.asarray(found.x, float), found.status == 0
         else:
-            theta, _, _, _, status = leastsq(
-                self.residuals,
-                start,
-                Dfun=self.slopes,
-                full_output=True,
-                ftol=_TOLERANCE,
-                xtol=_TOLERANCE,
-                gtol=_TOLERANCE,
-                maxfev=self.evaluations,
+            theta, *_, status = leastsq(
+                self.residuals, start, Dfun=self.slopes, full_output=True, maxfev=self.evaluations, **fine
             )
             spent = status == 5
-        if spent or not ((theta >= self.low) & (theta <= self.high)).all():
-            return _End(theta, np.inf, free, _SPENT if spent else _MOVING)
+        inside = bool(((theta >= self.low) & (theta <= self.high)).all())
+        if spent or not inside:
+            return _End(theta, np.inf, free, _SPENT if inside else _MOVING)
+        if bounded:  # the search within bounds ends beside one by rounding alone
+            nearest = np.where(theta - self.low <= self.high - theta, self.low, self.high)
+            unit = np.sqrt(2 * found.cost) / _lengths(self.slopes(theta))
+            free = np.abs(theta - nearest) > 1e-6 * unit
+            theta = np.where(free, theta, nearest)
         end = _End(theta, float(np.sum(self.residuals(theta) ** 2)), free)
-        if bounded:
-            end = self._on_bounds(end)
         return replace(end, fault=self._fault(end))
-
-    def _on_bounds(self, end: _End) -> _End:
-        """Put a parameter on its bound where holding it there loses nothing; a search only comes near."""
-        theta = end.theta
-        nearest = np.where(theta - self.low <= self.high - theta, self.low, self.high)
-        unit = np.sqrt(end.rss / np.maximum((self.slopes(theta) ** 2).sum(axis=0), 1e-300))
-        free = np.abs(theta - nearest) > 1e-2 * unit
-        if free.all() or not free.any():
-            return end
-
-        def whole(part: Array) -> Array:
-            out = nearest.copy()
-            out[free] = part
-            return out
-
-        rest = replace(
-            self,
-            residuals=lambda part: self.residuals(whole(part)),
-            slopes=lambda part: self.slopes(whole(part))[:, free],
-            low=self.low[free],
-            high=self.high[free],
-        ).descend(theta[free], bounded=False)
-        return end if rest.merit > end.rss * (1 + 1e-9) else _End(whole(rest.theta), rest.rss, free)
 
     def _fault(self, end: _End) -> str:
         """What speaks against an end, by the relative offset of Bates and Watts; empty if nothing does.
@@ -344,9 +266,7 @@ class _Squares:
         least squares", Technometrics 23 (1981), 179-183.
         """
         r, slopes = self.residuals(end.theta), self.slopes(end.theta)[:, end.free]
-        scale = np.sqrt((slopes**2).sum(axis=0))
-        scale[scale == 0] = 1.0
-        u, values, _ = np.linalg.svd(slopes / scale, full_matrices=False)
+        u, values, _ = np.linalg.svd(slopes / _lengths(slopes), full_matrices=False)
         heard = values > _RANK * values[0]
         gain = float(np.sum((u.T @ r)[heard] ** 2))
         left = max(end.rss - gain, 0.0) / max(len(r) - len(end.theta), 1)
@@ -356,14 +276,20 @@ class _Squares:
         return "" if heard.all() else _ALIKE
 
 
+def _lengths(slopes: Array) -> Array:
+    lengths = np.sqrt((slopes**2).sum(axis=0))
+    return np.where(lengths > 0, lengths, 1.0)
+
+
+def solver(slopes: Array) -> Array:
+    """The pseudo-inverse of some slopes, their columns scaled first; its square is (J'J)^-1."""
+    lengths = _lengths(slopes)
+    return np.asarray(np.linalg.pinv(slopes / lengths, rcond=_RANK) / lengths[:, None])
+
+
 def _squares(model: CurveModel, x: Array, y: Array, evaluations: int = 1000) -> _Squares:
-    return _Squares(
-        lambda theta: model(x, theta) - y,
-        lambda theta: model.slopes(x, theta),
-        *model.bounds,
-        float(np.abs(y).max()),
-        evaluations,
-    )
+    size = float(np.abs(y).max())
+    return _Squares(lambda p: model(x, p) - y, lambda p: model.slopes(x, p), *model.bounds, size, evaluations)
 
 
 def fit_curve(
@@ -375,9 +301,7 @@ def fit_curve(
     resolution: float = 0.0,
     evaluations: int = 1000,
 ) -> CurveFit:
-    """Fit one curve by least squares.
-
-    All of the model's starts are tried and the lowest end is kept.
+    """Fit one curve by least squares; all of the model's starts are tried and the lowest end is kept.
 
     Parameters
     ----------
@@ -392,10 +316,6 @@ def fit_curve(
         few rounded readings happen to lie on the curve.
     evaluations : int
         The most that a search from one start may take.
-
-    Returns
-    -------
-    CurveFit
 
     Raises
     ------
@@ -416,7 +336,7 @@ def fit_curve(
     >>> fit = fit_curve(decay, [0, 1, 2, 3, 4], [10.1, 5.9, 3.8, 2.2, 1.3])
     >>> fit.table[["term", "estimate", "conf_low", "conf_high"]].round(3)
        term  estimate  conf_low  conf_high
-    0  size    10.055     9.672     10.437
+    0  size    10.055     9.667     10.444
     1  rate     0.507     0.468      0.545
     """
     x, y = np.asarray(x, float), np.asarray(y, float)
@@ -449,10 +369,10 @@ def fit_curve(
             f"No {model.name} curve was found that follows the readings better than a level line.",
             "Look at the readings for a slip, or describe them by another curve.",
         )
-    dof = n - width
-    variance = max(end.rss / dof, resolution**2 / 12)
+    variance = max(end.rss / (n - width), resolution**2 / 12)
+    root = solver(squares.slopes(end.theta)[:, end.free])
     covariance = np.full((width, width), np.nan)
-    covariance[np.ix_(end.free, end.free)] = variance * _inverse(squares.slopes(end.theta)[:, end.free])
+    covariance[np.ix_(end.free, end.free)] = variance * root @ root.T
     return CurveFit(
         response=model.name,
         effects=(),
@@ -465,19 +385,11 @@ def fit_curve(
         errors=np.sqrt(np.diag(covariance)),
         covariance=covariance,
         rss=end.rss,
-        dof=dof,
-        sigma=float(np.sqrt(variance)),
         aicc=aicc(max(end.rss, n * resolution**2 / 12), n, width),
+        dof=n - width,
+        sigma=float(np.sqrt(variance)),
         at_bound=tuple(name for name, free in zip(model.names, end.free, strict=True) if not free),
-        resolution=resolution,
     )
-
-
-def _inverse(slopes: Array) -> Array:
-    """(J'J)^-1, its columns scaled first."""
-    scale = np.sqrt((slopes**2).sum(axis=0))
-    root: Array = np.linalg.pinv(slopes / scale, rcond=_RANK) / scale[:, None]
-    return root @ root.T
 
 
 @dataclass(frozen=True)
@@ -510,8 +422,7 @@ class CurveComparison:
 def akaike_weights(criterion: ArrayLike) -> Array:
     """exp(-delta/2), scaled to add up to 1; 0 for an infinite criterion.
 
-    K. P. Burnham and D. R. Anderson, "Model selection and multimodel inference" (2nd ed., Springer,
-    2002), section 2.9.
+    K. P. Burnham and D. R. Anderson, Model selection and multimodel inference (2nd ed., 2002), section 2.9.
 
     Examples
     --------
@@ -531,17 +442,10 @@ def compare_curves(
     resolution: float = 0.0,
     evaluations: int = 1000,
 ) -> CurveComparison:
-    """Fit each of several curves to the same readings and rank them by AICc.
+    """Fit each of several curves, as `fit_curve` does, and rank them by AICc.
 
     A curve that could not be fitted, or that has too many unknowns for the number of readings, is
     listed with the reason and takes no part.
-
-    Parameters
-    ----------
-    models : sequence of CurveModel
-        Each with automatic starts.
-    x, y, resolution, evaluations
-        As in `fit_curve`.
 
     Raises
     ------
@@ -553,53 +457,30 @@ def compare_curves(
     for model in models:
         try:
             fit = fit_curve(model, x, y, resolution=resolution, evaluations=evaluations)
+            if np.isinf(fit.aicc):
+                many = len(fit.values)
+                raise CannotAnswer(
+                    f"{len(fit.y)} readings are too few to weigh a curve with {many} unknowns.",
+                    f"Take at least {many + 3} readings.",
+                )
+            fits.append(fit)
         except CannotAnswer as problem:
             failed[model.name] = problem
-            continue
-        if np.isfinite(fit.aicc):
-            fits.append(fit)
-        else:
-            many = len(model.parameters)
-            failed[model.name] = CannotAnswer(
-                f"{len(fit.y)} readings are too few to weigh a curve with {many} unknowns.",
-                f"Take at least {many + 3} readings.",
-            )
     if not fits:
         raise next(iter(failed.values()))
     fits.sort(key=lambda fit: fit.aicc)
-    table = pd.DataFrame(
-        {
-            "model": [fit.model.name for fit in fits],
-            "parameters": [len(fit.values) for fit in fits],
-            "rss": [fit.rss for fit in fits],
-            "aicc": [fit.aicc for fit in fits],
-        }
-    )
-    table["delta"] = table["aicc"] - fits[0].aicc
-    table["weight"] = akaike_weights(table["aicc"])
-    table["note"] = ""
-    sizes = {model.name: len(model.parameters) for model in models}
-    missing = [
-        {"model": name, "parameters": sizes[name], "weight": 0.0, "note": str(why)}
-        for name, why in failed.items()
-    ]
-    if missing:
-        table = pd.concat([table, pd.DataFrame(missing)], ignore_index=True)
-    return CurveComparison(tuple(fits), table)
+    rows = [(fit.model.name, len(fit.values), fit.rss, fit.aicc, fit.aicc - fits[0].aicc, "") for fit in fits]
+    lost = [(name, np.nan, np.nan, np.nan, np.nan, str(why)) for name, why in failed.items()]
+    table = pd.DataFrame([*rows, *lost], columns=["model", "parameters", "rss", "aicc", "delta", "note"])
+    return CurveComparison(tuple(fits), table.assign(weight=akaike_weights(table["aicc"].fillna(np.inf))))
 
 
 @dataclass(frozen=True)
 class ProfileInterval:
     """A profile-likelihood interval.
 
-    Parameters
-    ----------
-    name, unit : str
-    estimate, conf_low, conf_high : float
-    conf_level : float
-    low_open, high_open : bool
-        Whether that end is open: the readings do not rule out anything beyond it, up to the bound of
-        a parameter (then the end is the value there) or without end (then infinite).
+    An end is open where the readings rule out nothing beyond it, up to the bound of a parameter (then the end
+    is the value there) or without end (then infinite).
     """
 
     name: str
@@ -609,12 +490,6 @@ class ProfileInterval:
     conf_level: float
     low_open: bool = False
     high_open: bool = False
-    unit: str = ""
-
-    @property
-    def is_open(self) -> bool:
-        """Whether either end is open."""
-        return self.low_open or self.high_open
 
 
 @dataclass(frozen=True)
@@ -632,109 +507,88 @@ _DOUBLINGS = 14
 _STEP = _EPS ** (1 / 3)  # best step of a central difference
 
 
-@dataclass(frozen=True)
 class _Profile:
     """The least sum of squares for each value of a quantity."""
 
-    fit: CurveFit
-    quantity: Callable[[Array], float]
+    def __init__(self, fit: CurveFit, quantity: Callable[[Array], float]) -> None:
+        self.fit, self.quantity = fit, quantity
+        self.squares = _squares(fit.model, fit.x, fit.y)
+        self.sizes = np.where(fit.values == 0, 1.0, 1e-3 * np.abs(fit.values))
+        spread = solver(self.squares.slopes(fit.values)) * fit.sigma
+        along = self.gradient(fit.values) @ spread
+        self.se = float(np.sqrt(along @ along))
+        self.direction = spread @ along / self.se**2
+        self.middle = _Point(quantity(fit.values), quantity(fit.values), fit.values, 0.0)
 
     def gradient(self, theta: Array) -> Array:
-        """Slopes of the quantity by the parameters, by central differences within the bounds."""
-        low, high = self.fit.model.bounds
-        step = _STEP * np.maximum(
-            np.abs(theta), np.where(self.fit.values == 0, 1.0, 1e-3 * abs(self.fit.values))
+        steps = np.diag(_STEP * np.maximum(np.abs(theta), self.sizes))
+        return np.array(
+            [(self.quantity(theta + s) - self.quantity(theta - s)) / (2 * s.sum()) for s in steps]
         )
-        out = np.empty(len(theta))
-        for k in range(len(theta)):
-            up, down = theta.copy(), theta.copy()
-            up[k] = min(theta[k] + step[k], high[k])
-            down[k] = max(theta[k] - step[k], low[k])
-            out[k] = (self.quantity(up) - self.quantity(down)) / (up[k] - down[k])
-        return out
 
-    def towards(self, target: float, start: Array, se: float) -> _Point | None:
+    def towards(self, target: float, *starts: Array) -> _Point | None:
         """The least sum of squares with a pull of the quantity to `target`; None where it is not found.
 
         Whatever value of the quantity that point has, it is the least for that value, so it lies on the
         profile exactly, however hard or soft the pull.
         """
-        fit = self.fit
-        plain, weight = _squares(fit.model, fit.x, fit.y), _PULL * fit.sigma / se
+        fit, plain, weight = self.fit, self.squares, _PULL * self.fit.sigma / self.se
         pulled = replace(
             plain,
-            residuals=lambda theta: np.append(
-                plain.residuals(theta), weight * (self.quantity(theta) - target)
-            ),
-            slopes=lambda theta: np.vstack([plain.slopes(theta), weight * self.gradient(theta)]),
+            residuals=lambda p: np.append(plain.residuals(p), weight * (self.quantity(p) - target)),
+            slopes=lambda p: np.vstack([plain.slopes(p), weight * self.gradient(p)]),
             size=max(plain.size, weight * abs(target)),
         )
-        end = pulled.least(start)
+        end = pulled.least(starts)
         if end.fault:
             return None
         rss = float(np.sum(plain.residuals(end.theta) ** 2))
         if rss < fit.rss * (1 - 1e-6) - fit.sigma**2 * 1e-6:
-            raise CannotAnswer(
-                f"The {fit.model.name} curve fits these readings in more than one way; a better fit "
-                "turned up while its interval was traced.",
-                "Take more readings where the curve bends.",
-            )
+            raise self.lost("fits these readings in more than one way; a better one turned up on the way")
         tau = float(np.sqrt(max(rss - fit.rss, 0.0)) / fit.sigma)
         return _Point(target, self.quantity(end.theta), end.theta, tau)
 
-    def end(self, limit: float, side: int, se: float, direction: Array) -> tuple[float, bool]:
+    def end(self, limit: float, side: int) -> tuple[float, bool]:
         """One end of the interval, and whether it is open."""
         low, high = self.fit.model.bounds
-        estimate = self.quantity(self.fit.values)
-        inner = _Point(estimate, estimate, self.fit.values, 0.0)
-        reach = limit * se
+        inner, step = self.middle, side * limit * self.se
         for _ in range(_DOUBLINGS):
-            target = estimate + side * reach
-            found = self.towards(target, inner.theta + (target - inner.target) * direction, se)
-            if (
-                found is None or found.tau >= limit
-            ):  # a far guess may lead astray: the path from within decides
-                found = self.towards(target, inner.theta, se) or found
-            if found is None:  # too far in one go: half the way
-                reach = (side * (inner.target - estimate) + reach) / 2
+            # a far guess may lead astray: the way from within is tried too
+            found = self.towards(inner.target + step, inner.theta + step * self.direction, inner.theta)
+            if found is None:  # too far in one go
+                step /= 2
                 continue
             if found.tau >= limit:
-                return self._between(inner, found, limit, se), False
-            stuck = side * (found.value - inner.value) <= 1e-7 * se
+                return self._crossing({inner.target: inner, found.target: found}, limit), False
+            stuck = side * (found.value - inner.value) <= 1e-7 * self.se
             if stuck and bool(((found.theta <= low) | (found.theta >= high)).any()):
                 return found.value, True
-            inner = found
-            reach *= 2
+            inner, step = found, 2 * step
         return side * np.inf, True
 
-    def _between(self, inner: _Point, outer: _Point, limit: float, se: float) -> float:
-        """The value of the quantity where the profile crosses `limit`."""
-        seen = {inner.target: inner, outer.target: outer}
+    def _crossing(self, seen: dict[float, _Point], limit: float) -> float:
+        """The value of the quantity where the profile crosses `limit`, between two points."""
 
         def excess(target: float) -> float:
             if target not in seen:
                 near = min(seen.values(), key=lambda point: abs(point.target - target))
-                found = self.towards(target, near.theta, se)
+                found = self.towards(target, near.theta)
                 if found is None:
-                    raise CannotAnswer(
-                        f"The interval of the {self.fit.model.name} curve could not be traced.",
-                        "Take more readings where the curve bends.",
-                    )
+                    raise self.lost("has an interval that could not be traced")
                 seen[target] = found
             return seen[target].tau - limit
 
-        root = brentq(excess, inner.target, outer.target, xtol=1e-8 * se, rtol=8 * _EPS)
+        root = brentq(excess, *seen, xtol=1e-8 * self.se, rtol=8 * _EPS)
         excess(root)
         return seen[root].value
 
+    def lost(self, what: str) -> CannotAnswer:
+        do = "Take more readings where the curve bends."
+        return CannotAnswer(f"The {self.fit.model.name} curve {what}.", do)
+
 
 def profile_interval(
-    fit: CurveFit,
-    of: str | Callable[[Array], float],
-    conf_level: float = 0.95,
-    *,
-    name: str | None = None,
-    unit: str | None = None,
+    fit: CurveFit, of: str | Callable[[Array], float], conf_level: float = 0.95, *, name: str = "quantity"
 ) -> ProfileInterval:
     """Profile-likelihood interval of a parameter, or of anything reckoned from the parameters.
 
@@ -752,8 +606,7 @@ def profile_interval(
     of : str or callable(values) -> float
         Name of a parameter, or a smooth function of the array of parameter values.
     conf_level : float
-        Between 0 and 1.
-    name, unit : str, optional
+    name : str
         How to call a function of the parameters.
 
     Raises
@@ -765,43 +618,28 @@ def profile_interval(
 
     Examples
     --------
-    >>> decay = CurveModel(
-    ...     "decay", "loses the same share each hour",
-    ...     (Parameter("size", unit="g"), Parameter("rate", unit="1/h", lower=0)),
-    ...     f=lambda x, p: p[0] * np.exp(-p[1] * x),
-    ...     jacobian=lambda x, p: [np.exp(-p[1] * x), -p[0] * x * np.exp(-p[1] * x)],
-    ...     starts=lambda x, y: [y[0], 1 / x.mean()],
-    ... )
-    >>> fit = fit_curve(decay, [0, 1, 2, 3, 4], [10.1, 5.9, 3.8, 2.2, 1.3])
-    >>> half = profile_interval(fit, lambda p: np.log(2) / p[1], name="half time", unit="h")
-    >>> round(half.estimate, 3), round(half.conf_low, 3), round(half.conf_high, 3)
-    (1.368, 1.269, 1.477)
+    >>> line = CurveModel("line", "", (Parameter("a"), Parameter("b")), lambda x, p: p[0] + p[1] * x,
+    ...     lambda x, p: [1.0, x], lambda x, y: [0.0, 1.0])
+    >>> found = profile_interval(fit_curve(line, [0, 1, 2, 3], [1.0, 2.1, 2.9, 4.2]), "b")
+    >>> round(found.estimate, 2), round(found.conf_low, 2), round(found.conf_high, 2)
+    (1.04, 0.76, 1.32)
     """
     if not 0 < conf_level < 1:
         raise ValueError("conf_level must lie between 0 and 1")
     if isinstance(of, str):
         if of not in fit.model.names:
             raise ValueError(f"{fit.model.name} has no parameter {of!r}")
-        position = fit.model.names.index(of)
-        name, unit = name or of, fit.model.parameters[position].unit if unit is None else unit
-    profile = _Profile(fit, (lambda p: float(p[position])) if isinstance(of, str) else lambda p: float(of(p)))
+        name, position = of, fit.model.names.index(of)
     with np.errstate(all="ignore"):
-        estimate = profile.quantity(fit.values)
-        slopes = fit.model.slopes(fit.x, fit.values)
-        scale = np.where(slopes.any(axis=0), np.sqrt((slopes**2).sum(axis=0)), 1.0)
-        spread = np.linalg.pinv(slopes / scale) / scale[:, None] * fit.sigma
-        along = profile.gradient(fit.values) @ spread
-        se = float(np.sqrt(along @ along))
-        if not (np.isfinite(estimate) and np.isfinite(se)):
+        profile = _Profile(fit, lambda p: float(p[position] if isinstance(of, str) else of(p)))
+        estimate = profile.middle.value
+        if not (np.isfinite(estimate) and np.isfinite(profile.se)):
             raise CannotAnswer(
-                f"{name or 'This quantity'} has no finite value at the fitted {fit.model.name} curve.",
+                f"The {name} has no finite value at the fitted {fit.model.name} curve.",
                 "Take readings for longer, so that the curve reaches it.",
             )
-        low, high, ends = estimate, estimate, (False, False)
-        if se > 0 and fit.sigma > 64 * _EPS * float(np.abs(fit.y).max()):  # else nothing is left open
-            limit = float(np.sqrt(stats.f.ppf(conf_level, 1, fit.dof)))
-            direction = spread @ along / se**2
-            low, low_open = profile.end(limit, -1, se, direction)
-            high, high_open = profile.end(limit, +1, se, direction)
-            ends = (low_open, high_open)
-    return ProfileInterval(name or "quantity", estimate, low, high, conf_level, *ends, unit or "")
+        if profile.se == 0 or fit.sigma <= 64 * _EPS * profile.squares.size:  # nothing is left open
+            return ProfileInterval(name, estimate, estimate, estimate, conf_level)
+        limit = float(np.sqrt(stats.f.ppf(conf_level, 1, fit.dof)))
+        (low, low_open), (high, high_open) = profile.end(limit, -1), profile.end(limit, +1)
+    return ProfileInterval(name, estimate, low, high, conf_level, low_open, high_open)

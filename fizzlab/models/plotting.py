@@ -1,7 +1,7 @@
 """The one palette and style of every figure, over seaborn's, and the figure that every fit has.
 
 Colours are those of Okabe and Ito's colour-blind-safe set; each level also has its own marker and line, so
-that figures survive a grey printer. Figures are drawn without pyplot: no global state, nothing to close.
+that figures survive a grey printer. A report's figures are drawn without pyplot: nothing to close.
 """
 
 from __future__ import annotations
@@ -12,8 +12,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import matplotlib as mpl
+import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+
+from fizzlab.models.terms import ALL, Category, Term, grouping, level_name
 
 if TYPE_CHECKING:
     from fizzlab.models.result import FitResult
@@ -128,12 +131,13 @@ def thinned(ticks: list[float], most: int = 10) -> list[float]:
 
 
 def axes_for(ax: Axes | None, height: float = 3.6) -> Axes:
-    """The axes that were given, or new ones in the house style."""
+    """The axes that were given, or new ones of pyplot in the house style, which a notebook shows."""
     if ax is not None:
         return ax
+    import matplotlib.pyplot as plt
+
     with house_style():
-        _, made = new_figure(height=height)
-    axes: Axes = made
+        axes: Axes = plt.subplots(figsize=(WIDTH, height), layout="constrained")[1]
     return axes
 
 
@@ -162,3 +166,45 @@ def plot_effects(fit: FitResult, ax: Axes | None = None) -> Axes:
     axes.set_yticks(range(len(names)), names)
     axes.set_ylim(len(names) - 0.5, -0.5)
     return axes
+
+
+def drawn_apart(
+    batches: pd.DataFrame, terms: Sequence[Term], most: int = 8
+) -> tuple[pd.Series, pd.DataFrame]:
+    """What each batch is drawn with: its combination, or the first factor's level where these are many.
+
+    Returns
+    -------
+    labels : Series
+        A Categorical by run, in the order of the levels.
+    conditions : DataFrame
+        One row a label: the factors that it stands for.
+
+    Examples
+    --------
+    >>> from fizzlab.models.terms import Amount
+    >>> batches = pd.DataFrame({"colour": ["lake", "dye"], "oil_g": [2.0, 4.0]}, index=["A", "B"])
+    >>> terms = [Category("colour", ("dye", "lake"), "dye"), Amount("oil_g", "g")]
+    >>> list(drawn_apart(batches, terms)[1].index)
+    ['dye, 4 g', 'lake, 2 g']
+    """
+    grouped = grouping(terms)
+    tries = [list(terms), [grouped]] if grouped is not None else []
+    for used in tries:
+        columns = {
+            term.name: pd.Categorical(batches[term.name].astype(str), term.levels, ordered=True)
+            if isinstance(term, Category)
+            else batches[term.name].to_numpy()
+            for term in used
+        }
+        made = pd.DataFrame(columns).drop_duplicates().sort_values(list(columns), ignore_index=True)
+        if len(made) <= most:
+            named = [[level_name(term, value) for value in batches[term.name]] for term in used]
+            labels = [", ".join(cells) for cells in zip(*named, strict=True)]
+            names = [
+                ", ".join(level_name(t, v) for t, v in zip(used, row, strict=True))
+                for row in made.itertuples(index=False)
+            ]
+            category = pd.Categorical(labels, names, ordered=True)
+            return pd.Series(category, batches.index), made.set_axis(names)
+    return pd.Series(pd.Categorical([ALL] * len(batches)), batches.index), pd.DataFrame(index=[ALL])

@@ -9,23 +9,13 @@ from pathlib import Path
 from typing import Any
 
 from fizzlab.errors import BadInput, Problem
-from fizzlab.records.ledger import Correction, Ledger, Report, SignOff, read_ledger
+from fizzlab.records.ledger import Correction, Report, SignOff, read_ledger
 from fizzlab.records.verify import records_home, trials_with_records
 
 
 @dataclass(frozen=True)
 class Summary:
-    """A record with what was said of it since.
-
-    Parameters
-    ----------
-    folder : Path
-        Of the record; it may be missing.
-    report : Report
-    corrections : tuple of Correction
-    sign_offs : tuple of SignOff
-        Those after it was made.
-    """
+    """A record with what was said of it since; its folder may be missing."""
 
     folder: Path
     report: Report
@@ -98,15 +88,8 @@ class Found:
 
 
 def summaries(folder: Path) -> list[Summary]:
-    """Every record under a trial folder, or under each trial folder in it.
-
-    Raises
-    ------
-    BadInput
-        There is no folder of records.
-    """
-    homes = [records_home(trial) for trial in trials_with_records(folder)]
-    return [summary for home in homes for summary in _of(home, read_ledger(home))]
+    """Every record under a trial folder, or under each trial folder in it."""
+    return [summary for trial in trials_with_records(folder) for summary in _of(records_home(trial))]
 
 
 def find(folder: Path, words: Sequence[str] = (), *, lot: str = "") -> list[Found]:
@@ -129,9 +112,8 @@ def find(folder: Path, words: Sequence[str] = (), *, lot: str = "") -> list[Foun
     """
     wanted = [word.casefold() for text in words for word in text.split()]
     if not wanted and not lot.strip():
-        raise BadInput(
-            [Problem("fizzlab records find", "it has nothing to look for.", "Add a word or --lot.")]
-        )
+        what = "it has nothing to look for."
+        raise BadInput([Problem("fizzlab records find", what, "Add a word or --lot.")])
     found = []
     for summary in summaries(folder):
         passages = list(summary.passages())
@@ -149,22 +131,16 @@ def find(folder: Path, words: Sequence[str] = (), *, lot: str = "") -> list[Foun
 
 
 def one(folder: Path, number: int) -> Summary:
-    """The record of a number in a trial folder.
-
-    Raises
-    ------
-    BadInput
-        There is none.
-    """
-    home = records_home(folder)
-    known = {summary.report.number: summary for summary in _of(home, read_ledger(home))}
+    """The record of a number in a trial folder (BadInput where there is none)."""
+    known = {summary.report.number: summary for summary in _of(records_home(folder))}
     if number in known:
         return known[number]
     do = f"The ledger holds: {', '.join(map(str, known))}." if known else "Name the folder of one trial."
     raise BadInput([Problem(str(folder), f"there is no record {number}.", do)])
 
 
-def _of(home: Path, ledger: Ledger) -> Iterator[Summary]:
+def _of(home: Path) -> Iterator[Summary]:
+    ledger = read_ledger(home)
     for report in ledger.reports():
         since = ledger.about(report.record)
         yield Summary(

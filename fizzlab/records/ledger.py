@@ -46,20 +46,7 @@ class DeviationEntry(_Part):
 
 
 class _Entry(_Part):
-    """What every entry has.
-
-    Parameters
-    ----------
-    format : int
-    entry : int
-        Its place in the ledger, from 1.
-    before : str
-        SHA-256 of the line before, or zeros.
-    at : str
-        Date and time of writing, with the offset from UTC.
-    by : str
-        Who planned, made, corrected or checked.
-    """
+    """What every entry has: place from 1, SHA-256 of the line before (or zeros), when and by whom."""
 
     format: Literal[1] = 1
     entry: int = Field(ge=1)
@@ -243,13 +230,7 @@ def parse_line(line: bytes) -> tuple[Entry | None, str]:
 
 
 def read_ledger(home: Path) -> Ledger:
-    """Read the ledger of a records folder; a missing one is empty.
-
-    Raises
-    ------
-    OSError
-        It is there but may not be read.
-    """
+    """Read the ledger of a records folder; a missing one is empty."""
     path = home / LEDGER
     try:
         data = path.read_bytes()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 from pathlib import Path
-from typing import Any
 
 from fizzlab.errors import FizzlabError
 
@@ -17,12 +16,7 @@ class NotSent(FizzlabError):
 
 
 class Address:
-    """A place for records, opened before any work is done.
-
-    Parameters
-    ----------
-    address : str
-        Such as ``file:///media/stick/records``, ``s3://bucket/records`` or ``memory://records``.
+    """A place for records, such as ``file:///media/stick/records`` or ``s3://bucket/records``.
 
     Raises
     ------
@@ -35,10 +29,8 @@ class Address:
         try:
             from fsspec.core import url_to_fs
         except ImportError:
-            raise NotSent(
-                f"Records can be written to {address} only where fsspec is installed. "
-                "Install it with: pip install 'fizzlab[remote]'"
-            ) from None
+            what = f"Records can be written to {address} only where fsspec is installed."
+            raise NotSent(f"{what} Install it with: pip install 'fizzlab[remote]'") from None
         try:
             self._files, self._root = url_to_fs(self.address)
         except (ImportError, ValueError, OSError) as error:
@@ -56,50 +48,33 @@ class Address:
             A record of that name is there already, or the place refused.
         """
         there, shown = f"{self._root.rstrip('/')}/{record.name}", f"{self.address}/{record.name}"
+        files = [path for path in record.rglob("*") if path.is_file()]
         written: list[str] = []
         try:
-            self._claim(there)
-            for path in _page_last(record):
+            if self._files.exists(there):
+                raise FileExistsError
+            self._files.makedirs(there, exist_ok=False)
+            for path in sorted(files, key=lambda path: path == record / LAST):
                 target = f"{there}/{path.relative_to(record).as_posix()}"
                 self._files.makedirs(target.rpartition("/")[0], exist_ok=True)
                 written.append(target)
                 self._files.pipe_file(target, path.read_bytes())
         except FileExistsError:
-            raise NotSent(
-                f"{shown} is there already and was left as it is. The new record is whole at {record}; "
-                "give another address, or copy it by hand under another name."
-            ) from None
+            what = f"{shown} is there already and was left as it is. The new record is whole at {record};"
+            raise NotSent(f"{what} give another address, or copy it by hand under another name.") from None
         except BaseException as error:
             self._take_away(there, written)
+            if not isinstance(error, Exception):
+                raise
             # storage services raise errors of their own kinds, which have no common root
-            if isinstance(error, Exception):
-                raise NotSent(
-                    f"The record is whole at {record}, but it could not be written to {shown}: "
-                    f"{_said(error)} Copy the folder there by hand."
-                ) from None
-            raise
+            why = (getattr(error, "strerror", None) or str(error) or type(error).__name__).rstrip(".")
+            what = f"The record is whole at {record}, but it could not be written to {shown}: {why}."
+            raise NotSent(f"{what} Copy the folder there by hand.") from None
         return shown
 
-    def _claim(self, there: str) -> None:
-        if self._files.exists(there):
-            raise FileExistsError(there)
-        self._files.makedirs(there, exist_ok=False)
-
     def _take_away(self, there: str, written: list[str]) -> None:
-        for path in written:
+        folders = sorted({path.rpartition("/")[0] for path in written} | {there}, key=len, reverse=True)
+        away = [(self._files.rm_file, path) for path in written]
+        for take, path in [*away, *((self._files.rmdir, folder) for folder in folders)]:
             with contextlib.suppress(Exception):
-                self._files.rm_file(path)
-        folders = {path.rpartition("/")[0] for path in written} | {there}
-        for folder in sorted(folders, key=len, reverse=True):
-            with contextlib.suppress(Exception):
-                self._files.rmdir(folder)
-
-
-def _page_last(record: Path) -> list[Path]:
-    files = sorted(path for path in record.rglob("*") if path.is_file())
-    return sorted(files, key=lambda path: path == record / LAST)
-
-
-def _said(error: Any) -> str:
-    text = getattr(error, "strerror", None) or str(error) or type(error).__name__
-    return f"{text.rstrip('.')}."
+                take(path)

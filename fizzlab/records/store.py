@@ -25,7 +25,6 @@ from typing import Any, TypeVar
 
 from fizzlab.errors import BadInput, Problem
 from fizzlab.records.ledger import (
-    FIRST,
     LEDGER,
     Correction,
     DeviationEntry,
@@ -42,23 +41,12 @@ from fizzlab.records.ledger import (
 from fizzlab.records.locks import Busy, locked
 from fizzlab.trial.placing import flushed_beside, put
 
-#: Folders under records/ that begin so are being written, or were left by a killed process.
-MAKING = ".making-"
+# Under records/: what is being written or was left by a killed process, what is held while the ledger is
+# added to, the ledger as it will be, and notebooks of reports that failed.
+MAKING, LEDGER_LOCK, COMING, STOPPED = ".making-", ".ledger-lock", f".{LEDGER}.part", "stopped"
 
-#: Held while the ledger is read in order to add to it.
-LEDGER_LOCK = ".ledger-lock"
-
-#: The ledger as it will be; left behind only by a killed process.
-COMING = f".{LEDGER}.part"
-
-#: In a record folder: its own line of the ledger.
-ENTRY = "entry.json"
-
-#: In a record folder: copies of what it was made from.
-INPUTS = "inputs"
-
-#: Under records/: notebooks of reports that failed.
-STOPPED = "stopped"
+# In a record folder: its own line of the ledger, and copies of what it was made from.
+ENTRY, INPUTS = "entry.json", "inputs"
 
 #: How long to wait for another process, which holds the ledger for a moment at most.
 PATIENCE_S = 120.0
@@ -76,7 +64,7 @@ E = TypeVar("E", Correction, SignOff)
 
 @dataclass(frozen=True)
 class Signed:
-    """Who made a record, who checked it (empty where nobody is named), and on what day."""
+    """Who made a record and who checked it, if anybody is named, and on what day."""
 
     made_by: str = ""
     checked_by: str = ""
@@ -105,11 +93,6 @@ class Stamp:
     number: int
     before: str
     signed: Signed
-
-    @property
-    def is_first(self) -> bool:
-        """Is the ledger still empty?"""
-        return self.before == FIRST
 
 
 def fingerprint(path: Path) -> str:
@@ -172,12 +155,8 @@ def now() -> str:
 def making(home: Path) -> Iterator[Path]:
     """A folder to write a record in, which is gone afterwards unless `keep` gave it a number.
 
-    A lock tells other processes that it is alive; what dead ones left behind is taken away first.
-
-    Parameters
-    ----------
-    home : Path
-        The folder ``records`` of a trial; it is made when it is not there, and goes when it stays empty.
+    A lock tells other processes that it is alive; what dead ones left behind is taken away first. `home`, the
+    folder ``records`` of a trial, is made when it is not there, and goes when it stays empty.
     """
     folder = home / f"{MAKING}{os.getpid()}-{os.urandom(4).hex()}"
     with _gone_if_empty(home), contextlib.ExitStack() as stack:
@@ -192,7 +171,7 @@ def making(home: Path) -> Iterator[Path]:
 
 
 def keep(making: Path, about: About, finish: Callable[[Path, Stamp], None]) -> Path:
-    """Give a finished folder its number and its line in the ledger.
+    """Give a finished folder its number and its line in the ledger, and return its place.
 
     Parameters
     ----------
@@ -201,11 +180,6 @@ def keep(making: Path, about: About, finish: Callable[[Path, Stamp], None]) -> P
     about : About
     finish : callable
         Writes into the folder what carries the stamp, such as the page.
-
-    Returns
-    -------
-    Path
-        The record's folder.
 
     Raises
     ------
@@ -259,37 +233,15 @@ def _entry(making: Path, about: About, stamp: Stamp, place: int) -> Report:
 def planning(
     home: Path,
     *,
-    trial: str,
-    title: str,
-    by: str,
-    plan: str,
-    seed: int,
     runs: Sequence[Mapping[str, str | float]],
+    **about: Any,
 ) -> Iterator[None]:
     """Enter a plan when what is done inside has succeeded; the room for it is taken beforehand.
 
-    Parameters
-    ----------
-    home : Path
-        The folder ``records`` of the trial; it is made when it is not there.
-    trial, title, by : str
-        Code and title of the trial, and who makes it.
-    plan : str
-        Kind of plan.
-    seed : int
-    runs : sequence of mapping
-        The batches in the order of making: run, day, blind and the factors.
+    Of the batches it keeps run, day, blind code and the factors, in the order of making.
     """
     with _gone_if_empty(home), ledger_to_add_to(home) as ledger:
-        entry = PlanEntry(
-            **_head(ledger),
-            by=by,
-            trial=trial,
-            title=title,
-            plan=plan,
-            seed=seed,
-            runs=[dict(run) for run in runs],
-        )
+        entry = PlanEntry(**_head(ledger), **about, runs=[dict(run) for run in runs])
         coming = flushed_beside(ledger.path, with_entry(ledger, entry).data)
         try:
             yield
@@ -299,18 +251,7 @@ def planning(
 
 
 def correct(home: Path, number: int, *, reason: str, by: str, says: str = "") -> Correction:
-    """Add a correction to a record, which itself is never touched.
-
-    Parameters
-    ----------
-    home : Path
-        The folder ``records`` of the trial.
-    number : int
-        Of the record.
-    reason, by : str
-        What is wrong and why, and who says so.
-    says : str
-        How it should read instead.
+    """Add a correction to a record, which itself is never touched: why, who says so, how it should read.
 
     Raises
     ------

@@ -37,48 +37,26 @@ PRINTED_LATER = ("report.pdf",)
 #: More single changes of a file than this are counted, not listed.
 MOST_LISTED = 6
 
-Kind = Literal["ledger", "record", "readings", "stranger"]
-
 
 @dataclass(frozen=True)
 class Fault:
-    """One thing that does not agree.
+    """One thing that does not agree, in a sentence.
 
-    Parameters
-    ----------
-    kind : {"ledger", "record", "readings", "stranger"}
-        The chain is broken; a record was altered; the readings changed since the last record, which is
-        itself as it was; something lies there that no entry names.
-    sentence : str
+    The chain is broken ("ledger"); a record was altered; the readings changed since the last record, which
+    is itself as it was; something lies there that no entry names ("stranger").
     """
 
-    kind: Kind
+    kind: Literal["ledger", "record", "readings", "stranger"]
     sentence: str
-
-    def __str__(self) -> str:
-        return self.sentence
 
 
 @dataclass(frozen=True)
 class Verified:
-    """What `verify` found.
-
-    Parameters
-    ----------
-    faults : tuple of Fault
-    notes : tuple of str
-        What is no fault but worth a line, such as what a killed report left behind.
-    records, entries : int
-        How many the ledger holds.
-    last : str
-        SHA-256 of its last line: whoever keeps it elsewhere can tell whether the ledger was written anew.
-    """
+    """What `verify` found: faults, what else is worth a line, and the ledger itself."""
 
     faults: tuple[Fault, ...]
     notes: tuple[str, ...]
-    records: int
-    entries: int
-    last: str
+    ledger: Ledger
 
 
 def verify(folder: Path, *, known: str = "") -> Verified:
@@ -89,7 +67,8 @@ def verify(folder: Path, *, known: str = "") -> Verified:
     folder : Path
         The trial folder.
     known : str
-        A hash of the ledger that was kept elsewhere, or its first 12 characters or more.
+        A hash of the ledger that was kept elsewhere, or its first 12 characters or more: whoever keeps one
+        can tell whether the ledger was written anew.
 
     Raises
     ------
@@ -112,17 +91,11 @@ def verify(folder: Path, *, known: str = "") -> Verified:
         "report takes it away."
         for name in sorted(left)
     ]
-    return Verified(tuple(faults), tuple(notes), len(ledger.reports()), len(ledger.lines), ledger.last)
+    return Verified(tuple(faults), tuple(notes), ledger)
 
 
 def records_home(folder: Path) -> Path:
-    """The folder of a trial's records.
-
-    Raises
-    ------
-    BadInput
-        There is none.
-    """
+    """The folder of a trial's records (BadInput where there is none)."""
     home = folder / RECORDS
     if not home.is_dir():
         raise BadInput([no_records(folder)])
@@ -130,13 +103,7 @@ def records_home(folder: Path) -> Path:
 
 
 def trials_with_records(folder: Path) -> list[Path]:
-    """The folder itself if it holds records, with a ledger or without, otherwise its sub-folders that do.
-
-    Raises
-    ------
-    BadInput
-        None does.
-    """
+    """The folder itself if it holds records, else its sub-folders that do (BadInput where none does)."""
     found = [path.parent for path in sorted(folder.glob(f"*/{RECORDS}")) if path.is_dir()]
     if found and not (folder / RECORDS).is_dir():
         return found

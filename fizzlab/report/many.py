@@ -24,18 +24,9 @@ from fizzlab.trial.settings import FILE
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one trial's report.
+    """What became of one trial's report: the page of its new record, and where a copy of it lies, if any.
 
-    Parameters
-    ----------
-    folder : Path
-        The trial folder.
-    page : Path or None
-        The HTML page of the new record; None where there is no new record.
-    trouble : FizzlabError, OSError or None
-        What went wrong, to be said to the maker. With a page it is about its PDF or its copy only.
-    sent : str or None
-        Where the copy of the record lies.
+    With a page, `trouble` is about its PDF or its copy only.
     """
 
     folder: Path
@@ -45,20 +36,10 @@ class Outcome:
 
 
 def trials_in(folders: Iterable[str | Path]) -> tuple[list[Path], list[Path]]:
-    """Trial folders among `folders`, a season folder standing for the trials in it.
+    """Trial folders among `folders`, a season folder standing for the trials in it; then what it passes over.
 
-    Parameters
-    ----------
-    folders : iterable of str or Path
-        Each is a trial folder, or a season folder: one without ``trial.toml`` whose sub-folders are trials.
-
-    Returns
-    -------
-    trials : list of Path
-        In the order given, those of a season by name, none of them twice. A sub-folder counts as a trial
-        if it holds ``trial.toml``, ``readings.xlsx`` or any table.
-    passed_over : list of Path
-        Sub-folders of a season that hold none of these.
+    A season folder has no ``trial.toml``, but sub-folders that hold ``trial.toml``, ``readings.xlsx`` or any
+    table. Trials come in the order given, those of a season by name, none of them twice.
 
     Examples
     --------

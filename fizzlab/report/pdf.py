@@ -16,7 +16,7 @@ import sys
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Literal, get_args
+from typing import Literal
 
 from fizzlab.errors import FizzlabError
 
@@ -32,16 +32,8 @@ NAMED = "FIZZLAB_BROWSER"
 OLDEST = 131
 
 _COMMANDS = [
-    "chromium",
-    "chromium-browser",
-    "google-chrome",
-    "google-chrome-stable",
-    "chrome",
-    "microsoft-edge",
-    "microsoft-edge-stable",
-    "msedge",
-    "brave-browser",
-    "brave",
+    *("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome"),
+    *("microsoft-edge", "microsoft-edge-stable", "msedge", "brave-browser", "brave"),
 ]
 
 _MAC = [
@@ -79,13 +71,7 @@ class NotPrinted(FizzlabError):
 
 
 def find_browser(environment: Mapping[str, str] | None = None, system: str = sys.platform) -> Path:
-    """A Chromium-family browser: the one that FIZZLAB_BROWSER names, or the first in the usual places.
-
-    Raises
-    ------
-    NotPrinted
-        There is none.
-    """
+    """A Chromium-family browser: the one that FIZZLAB_BROWSER names, or the first in the usual places."""
     environment = os.environ if environment is None else environment
     path = environment.get("PATH", "")
     named = environment.get(NAMED, "").strip()
@@ -118,27 +104,13 @@ def _usual_places(environment: Mapping[str, str], system: str) -> list[Path]:
 def print_pdf(
     html: Path, pdf: Path, *, paper: Paper = "a4", browser: Path | None = None, timeout_s: float = 60.0
 ) -> None:
-    """Print a page of this package to a PDF, whole or not at all.
-
-    Parameters
-    ----------
-    html : Path
-        A page that stands alone, such as ``report.html``; it is only read.
-    pdf : Path
-        Where the PDF goes; one that is there is replaced in one step.
-    paper : {"a4", "letter"}
-    browser : Path, optional
-        Left out, `find_browser` finds one.
-    timeout_s : float
-        Seconds after which the browser is ended.
+    """Print a page that stands alone to a PDF, which replaces one that is there in one step, or not at all.
 
     Raises
     ------
     NotPrinted
         There is no browser, it failed or took too long, or it is too old to number pages. Nothing is left.
     """
-    if paper not in get_args(Paper):
-        raise ValueError(f"paper must be one of {', '.join(get_args(Paper))}, not {paper!r}")
     browser = browser or find_browser()
     try:
         with tempfile.TemporaryDirectory(
@@ -156,20 +128,9 @@ def print_pdf(
 
 
 def print_page(page: Path, to: Path | None = None, *, paper: Paper = "a4") -> Path:
-    """Print a record that is there, or any page that stands alone, and change nothing that is there.
+    """Print a record's folder or a page that stands alone, and return the PDF; change nothing that is there.
 
-    Parameters
-    ----------
-    page : Path
-        A record's folder or an HTML page.
-    to : Path, optional
-        Left out, the PDF gets the page's name and lies beside it, and that of a record beside its folder.
-    paper : {"a4", "letter"}
-
-    Returns
-    -------
-    Path
-        The PDF.
+    Where `to` is left out, the PDF lies beside the page or the record's folder, and is called as it is.
 
     Raises
     ------

@@ -63,10 +63,9 @@ def write_report(
         Show papermill's progress bar.
     signed : Signed, optional
         Who made the report, who checked it, and when; `made_by` of trial.toml where it names no maker.
-    pdf : bool
-        Print the page to ``report.pdf`` as well, through a browser that is installed.
-    paper : {"a4", "letter"}, optional
-        Its paper; left out, that of trial.toml.
+    pdf, paper : bool, {"a4", "letter"}
+        Print the page to ``report.pdf`` as well, through a browser that is installed; the paper is that of
+        trial.toml where none is given.
     kernels : Kernels, optional
         Where the notebook's kernel comes from; left out, one is started.
 

@@ -16,7 +16,7 @@ import pandas as pd
 from fizzlab.errors import BadInput, Problem, nearest
 from fizzlab.measures import BLIND, CHECKED_AT, TABLES, Column, TableSpec
 from fizzlab.trial import checks
-from fizzlab.trial.journal import JOURNAL, Journal, not_put_in
+from fizzlab.trial.journal import JOURNAL, Journal
 from fizzlab.trial.settings import FILE, TrialSettings, read_settings
 from fizzlab.trial.tables import RawTable, Table, parse, read_csv, read_sheets, unread
 from fizzlab.trial.workbook import open_in
@@ -320,7 +320,7 @@ def read_all(folder: Path, specs: Mapping[str, TableSpec] = TABLES) -> Read:
     def odd(where: str, what: str, do: str) -> None:
         out.doubts.append(Problem(where, what, do, weight="doubt"))
 
-    waiting = len(not_put_in(Journal.open(folder).lines))
+    waiting = len(Journal.open(folder).waiting())
     if waiting:
         verb = "is" if waiting == 1 else "are"
         what = f"{waiting} of the readings logged at the bench {verb} not in the tables."

@@ -8,16 +8,17 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from fizzlab.errors import FizzlabError
 
 JOURNAL = "bench-log.jsonl"
 
 Line = dict[str, Any]
+Cells = Mapping[str, str]
 
 
 class OtherBench(FizzlabError):
@@ -30,22 +31,84 @@ class OtherBench(FizzlabError):
         )
 
 
+class Change(NamedTuple):
+    """One row of a table before and after; None where the row was not there, or is no longer."""
+
+    row: int
+    before: Cells | None
+    after: Cells | None
+
+
+@dataclass(frozen=True)
+class Running:
+    """A running stopwatch: the piece, the water's temperature as typed, and when it was started.
+
+    Seconds since 1970 by the wall clock: it goes on while the lid is closed, and outlives the process.
+    """
+
+    run: str
+    piece: str
+    water_c: str
+    at: float
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One press that logged something, or that took the entry `of` back.
+
+    Parameters
+    ----------
+    id : int
+    at : float
+        Seconds since 1970.
+    table : str
+    cells : mapping of str to str
+    says : str
+        In plain words.
+    replaces : int
+        The entry that it completes, or 0.
+    of : int
+        The entry that it takes back, or 0.
+    stops : bool
+        Does it stop the stopwatch?
+    """
+
+    id: int
+    at: float
+    table: str
+    cells: Cells = field(default_factory=dict)
+    says: str = ""
+    replaces: int = 0
+    of: int = 0
+    stops: bool = False
+
+
 @dataclass
 class Journal:
-    """The journal of one trial folder, open for adding.
+    """The journal of one trial folder, added up line by line, open for adding.
 
     Parameters
     ----------
     path : Path
-    lines : list of dict
-        What stands in it.
     unreadable : int
         Lines that are no JSON: each was being written when the computer stopped, and never confirmed.
+    entries : dict
+        Every press by its number, those that were taken back too.
+    begun, changes : dict
+        How an entry changes its table, by number: about to be written, and written.
+    last : int
+        The last number.
     """
 
     path: Path
-    lines: list[Line] = field(default_factory=list)
     unreadable: int = 0
+    entries: dict[int, Entry] = field(default_factory=dict)
+    begun: dict[int, list[Change]] = field(default_factory=dict)
+    changes: dict[int, list[Change]] = field(default_factory=dict)
+    last: int = 0
+    _undone: set[int] = field(default_factory=set)
+    # with the last number before it, and the entry that stopped it or 0
+    _watch: tuple[Running, int, int] | None = None
     _size: int = 0
 
     @classmethod
@@ -53,10 +116,19 @@ class Journal:
         """Read the journal of a folder; an empty one where there is none. Nothing is written."""
         path = folder / JOURNAL
         data = path.read_bytes() if path.exists() else b""
-        lines, unreadable = _read(data)
-        return cls(path, lines, unreadable, len(data))
+        journal = cls(path, _size=len(data))
+        for piece in filter(bytes.strip, data.split(b"\n")):
+            try:
+                line = json.loads(piece)
+            except ValueError:
+                line = None
+            if _is_sound(line):
+                journal._take(line)
+            else:
+                journal.unreadable += 1
+        return journal
 
-    def add(self, line: Mapping[str, Any]) -> None:
+    def add(self, line: Line) -> None:
         """Write one line to the disk, whole or not at all.
 
         Raises
@@ -83,25 +155,73 @@ class Journal:
                 file.truncate(self._size)
                 raise
         self._size += len(data)
-        self.lines.append(dict(line))
+        self._take(line)
+
+    def _take(self, line: Line) -> None:
+        number = int(line.get("id", 0))
+        self.last = max(self.last, number)
+        match line["did"]:
+            case "log":
+                self.entries[number] = _entry(line)
+                if line.get("stops") and self.running is not None:
+                    self._stopped_by(number)
+            case "undo" if line["of"] in self.entries:
+                of = int(line["of"])
+                self.entries[number] = _entry({**line, "table": self.entries[of].table})
+                self._undone.add(of)
+                if self._watch is not None and self._watch[2] == of:
+                    self._stopped_by(0)
+            case "writing":
+                self.begun[number] = [Change(*change) for change in line["changes"]]
+            case "not_written":
+                self.begun.pop(number, None)
+            case "written":
+                self.changes[number] = self.begun.pop(number, [])
+            case "kept":  # the row was changed by hand since, so the reading was not taken back after all
+                if number in self.entries:
+                    self._undone.discard(self.entries.pop(number).of)
+            case "start":
+                watch = Running(line["run"], line["piece"], line["water_c"], float(line["at"]))
+                self._watch = (watch, self.last, 0)
+            case "stop":
+                self._watch = None
+
+    def _stopped_by(self, number: int) -> None:
+        if self._watch is not None:
+            self._watch = (*self._watch[:2], number)
+
+    @property
+    def running(self) -> Running | None:
+        """The stopwatch, if it runs."""
+        return self._watch[0] if self._watch is not None and self._watch[2] == 0 else None
+
+    def on_this_watch(self, table: str) -> list[Entry]:
+        """What was logged into a table for the piece under the stopwatch since it was started."""
+        if self._watch is None:
+            return []
+        watch, since, _ = self._watch
+        own = [entry for entry in self.live() if entry.table == table and entry.id > since]
+        return [each for each in own if (each.cells["run"], each.cells["piece"]) == (watch.run, watch.piece)]
+
+    def live(self) -> list[Entry]:
+        """The readings that hold, in the order of the presses."""
+        return [entry for entry in self.entries.values() if not entry.of and entry.id not in self._undone]
+
+    def waiting(self) -> list[Entry]:
+        """The entries that have not reached their table or, taken back, have not left it."""
+        touched = self.begun.keys() | self.changes.keys()  # what may stand in a table
+        return [
+            self.entries[number]
+            for number in sorted(self.entries.keys() - self.changes.keys())
+            if (self.entries[number].of or number) in touched
+            or not (self.entries[number].of or number in self._undone)
+        ]
 
 
-def _read(data: bytes) -> tuple[list[Line], int]:
-    lines: list[Line] = []
-    unreadable = 0
-    for piece in data.split(b"\n"):
-        if not piece.strip():
-            continue
-        try:
-            line = json.loads(piece)
-        except ValueError:
-            unreadable += 1
-            continue
-        if _sound(line):
-            lines.append(line)
-        else:
-            unreadable += 1
-    return lines, unreadable
+def _entry(line: Line) -> Entry:
+    known = {name: value for name, value in line.items() if name in Entry.__dataclass_fields__}
+    cells = {str(name): str(text) for name, text in line.get("cells", {}).items()}
+    return Entry(**{**known, "cells": cells})
 
 
 _NEEDED: dict[str, dict[str, type | tuple[type, ...]]] = {
@@ -117,47 +237,10 @@ _NEEDED: dict[str, dict[str, type | tuple[type, ...]]] = {
 }
 
 
-def _sound(line: object) -> bool:
+def _is_sound(line: Any) -> bool:
     needed = _NEEDED.get(str(line.get("did"))) if isinstance(line, dict) else None
     return (
         needed is not None
-        and isinstance(line, dict)
         and all(isinstance(line.get(key), kind) for key, kind in needed.items())
         and all(isinstance(change, list) and len(change) == 3 for change in line.get("changes", []))
     )
-
-
-def not_put_in(lines: Sequence[Line]) -> list[int]:
-    """Numbers of the entries that have not reached their table (or, undone, have not left it).
-
-    Examples
-    --------
-    >>> log = {"did": "log", "id": 1}
-    >>> not_put_in([log]), not_put_in([log, {"did": "written", "id": 1}])
-    ([1], [])
-    >>> not_put_in([log, {"did": "undo", "id": 2, "of": 1}])
-    []
-    """
-    logs: list[int] = []
-    undos: dict[int, int] = {}
-    begun: set[int] = set()
-    written: set[int] = set()
-    for line in lines:
-        number = int(line.get("id", 0))
-        match line["did"]:
-            case "log":
-                logs.append(number)
-            case "undo":
-                undos[number] = int(line["of"])
-            case "writing":
-                begun.add(number)
-            case "not_written":
-                begun.discard(number)
-            case "written":
-                written.add(number)
-            case "kept":
-                undos.pop(number, None)
-    touched = begun | written  # what may stand in a table
-    open_ = [number for number in logs if number not in undos.values() or number in touched]
-    open_ += [number for number, of in undos.items() if of in touched]
-    return sorted(set(open_) - written)

@@ -13,10 +13,11 @@ import pandas as pd
 import pytest
 from sound_trial import TOML
 
-from fizzlab.design import Plan
+from fizzlab.design.plans import Plan
 from fizzlab.errors import BadInput, CannotAnswer
 from fizzlab.models.choose import Confirmation
 from fizzlab.report import parts as sections
+from fizzlab.report.analysis import analyse
 from fizzlab.report.page import Findings, Grid, Notes
 from fizzlab.report.parts.choose import Chosen
 from fizzlab.report.parts.confirm import Outcome
@@ -28,10 +29,7 @@ MakeTrial = Callable[..., Path]
 
 
 def chosen_of(trial: Trial) -> Chosen | CannotAnswer | None:
-    tests = sections.Tests(
-        sections.drying(trial), sections.weighing(trial), sections.crumbling(trial), sections.fizzing(trial)
-    )
-    return sections.choosing(trial, tests, sections.comparing(trial, tests))
+    return sections.choosing(analyse(trial))
 
 
 def cores_with(folder: Path, *changes: tuple[str, str]) -> Trial:

@@ -18,6 +18,8 @@ from planned_trials import KINDS, toml
 from fizzlab.bench.planfiles import write_plan
 from fizzlab.cli.main import main
 from fizzlab.report import parts as sections
+from fizzlab.report.analysis import analyse
+from fizzlab.report.old_studies import outcomes
 from fizzlab.report.run import write_report
 from fizzlab.trial.folder import Trial, load
 from fizzlab.trial.settings import PlanSettings
@@ -108,17 +110,15 @@ REPORTED = ("compare", "mixture", "split plot")
 
 
 def _shown(trial: Trial) -> list[str]:
-    tests = sections.Tests(
-        sections.drying(trial), sections.weighing(trial), sections.crumbling(trial), sections.fizzing(trial)
-    )
-    changed = sections.comparing(trial, tests)
+    done = analyse(trial)
+    dried, weighed, crumbled, fizzed = outcomes(done)
     pieces = [
-        *sections.what_changed(trial, changed, tests),
-        *sections.in_detail(trial, changed),
-        *sections.answer(trial, tests.dried, changed),
-        *sections.by_weight(trial, tests.weighed, changed),
-        *sections.crumble(trial, tests.crumbled, changed),
-        *sections.fizz(trial, tests.fizzed, changed),
+        *sections.what_changed(done),
+        *sections.in_detail(done),
+        *sections.answer(trial, dried, done),
+        *sections.by_weight(trial, weighed, done),
+        *sections.crumble(trial, crumbled, done),
+        *sections.fizz(trial, fizzed, done),
         *sections.record_block(trial),
     ]
     return [piece for piece in pieces if isinstance(piece, str)]

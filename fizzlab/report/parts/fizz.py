@@ -1,22 +1,20 @@
-"""Fizz: a trial in, the pieces that a notebook shows out.
-
-Nothing is computed here that a study does not already hold.
-"""
+"""The fizz part of a report: what it rests on, one figure a test, doubts."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.measures import TABLES
-from fizzlab.models.fizz.reached import GasFits
-from fizzlab.models.fizz.release import Release
-from fizzlab.models.fizz.study import Compared, FizzStudy, Reached, Stored, study_fizz, theory_of_recipe
-from fizzlab.models.terms import grouping
-from fizzlab.report.analysis import Analysed
+from fizzlab.models.effects import ResponseFit
+from fizzlab.models.fizz import FizzStudy, Times, colour_seen
+from fizzlab.models.gas import GasCurves
+from fizzlab.models.shelf import ShelfFit
+from fizzlab.models.terms import ALL, Category, grouping, level_name
+from fizzlab.report.analysis import Analysed, theory_spans
 from fizzlab.report.figures import fizz as drawn
 from fizzlab.report.findings import Finding
 from fizzlab.report.page import Findings, Grid, Notes, Picture
@@ -34,63 +32,6 @@ SAFETY = (
 )
 
 
-@dataclass(frozen=True)
-class Fizzed:
-    """What the fizz tables say, and what had to be assumed of the recipe."""
-
-    study: FizzStudy
-    assumed: list[str]
-
-
-def fizzing(trial: Trial) -> Fizzed | None:
-    """Analyse the fizz tables; None where there are none."""
-    if not any(trial.has(name) for name in FIZZ_TABLES):
-        return None
-    wanted = trial.settings.fizz
-    theory, assumed = _theory(trial) if trial.has("fizz_curves") else (None, [])
-    study = study_fizz(
-        trial.rows("runs"),
-        trial.rows("fizz_times"),
-        trial.rows("fizz_curves"),
-        trial.rows("shelf"),
-        trial.settings.terms(),
-        at_water_c=wanted.bath_c,
-        water_ml=wanted.water_ml,
-        theory_g=theory,
-        curve=wanted.curve,
-        shelf_share=wanted.shelf_share,
-    )
-    return Fizzed(study, assumed)
-
-
-def _theory(trial: Trial) -> tuple[dict[str, float] | float | CannotAnswer | None, list[str]]:
-    """What a piece could give: as trial.toml says, or by the recipe."""
-    if trial.settings.fizz.theory_g is not None:
-        return trial.settings.fizz.theory_g, []
-    recipe, written = trial.settings.made_recipe(), trial.settings.recipe
-    if recipe is None or written is None:
-        return None, []
-    try:
-        spans = theory_of_recipe(
-            recipe,
-            written.pieces,
-            written.mould_g(),
-            trial.batches(),
-            trial.settings.terms(),
-        )
-    except CannotAnswer as reason:
-        return reason, []
-    loose = [span for span in spans.values() if not span.is_exact]
-    assumed = []
-    if loose:
-        low, high = min(span.low for span in loose), max(span.high for span in loose)
-        assumed.append(
-            f"Soda or acid is measured by volume in the recipe, so a piece could give anything from {number(low)} to "
-            f"{number(high)} g of gas; the typical mass is used. Weigh both to know the share reached."
-        )
-    return {run: span.typical for run, span in spans.items()}, assumed
-
-
 def fizz_readings(trial: Trial) -> Pieces:
     """How many pieces of how many batches each fizz table holds, and over which water."""
     lines = []
@@ -99,201 +40,178 @@ def fizz_readings(trial: Trial) -> Pieces:
             lines.append(f"{name}: none ({TABLES[name].meaning}).")
             continue
         rows = trial.rows(name)
-        pieces = rows.groupby(["run", "piece"]).ngroups
-        line = f"{name}: {count(pieces, 'piece')} of {count(rows['run'].nunique(), 'batch', 'batches')}"
-        if "water_c" in rows:
-            line += f", in water of {rows['water_c'].min():g} to {rows['water_c'].max():g} °C"
-        lines.append(f"{line}.")
+        pieces = count(rows.groupby(["run", "piece"]).ngroups, "piece")
+        warm = (
+            f", in water of {rows['water_c'].min():g} to {rows['water_c'].max():g} °C"
+            if "water_c" in rows
+            else ""
+        )
+        lines.append(f"{name}: {pieces} of {count(rows['run'].nunique(), 'batch', 'batches')}{warm}.")
     return [Notes(lines)]
 
 
-def fizz_answer(trial: Trial, fizzed: Fizzed | None, changed: Analysed | None = None) -> Pieces:
-    """What the fizz tests say, in two sentences at most, unless `changed` told it."""
-    if fizzed is None or (changed is not None and changed.effects):
+def fizz_answer(done: Analysed) -> Pieces:
+    """What the fizz tests say, in two sentences at most, where no comparison tells it."""
+    study = done.study("fizz_s")
+    if not isinstance(study, FizzStudy) or done.effects:
         return []
-    said = worded.summary(fizzed.study, trial.settings.label)
-    return [Notes(said, "answer")] if said else []
+    said = [found.sentence for response in study.times for found in _typical(done, study, response)[:1]]
+    said += [] if study.reached is None else [worded.spent(study.reached).sentence]
+    said += [] if study.shelf is None else [found.sentence for found in worded.shelf(study.shelf)]
+    return [Notes(said[:2], "answer")] if said else []
 
 
-def fizz(trial: Trial, fizzed: Fizzed | None, changed: Analysed | None = None) -> Pieces:
-    """Fizz in full: by stopwatch, by weight, colour, storage, what to mind, and how it was worked out.
-
-    What `changed` has told of the factors, by the fit that may judge it, is not told again.
-    """
-    if fizzed is None:
+def fizz(done: Analysed) -> Pieces:
+    """Fizz in full: by stopwatch, by weight, colour, storage, what to mind, and how it was worked out."""
+    study = done.study("fizz_s")
+    if not isinstance(study, FizzStudy):
         return []
-    study = fizzed.study
-    told = frozenset() if changed is None else frozenset(changed.responses)
     pieces: Pieces = ["## Fizz"]
-    pieces += _by_stopwatch(trial, study, "fizz_s" in told)
-    pieces += _by_weight(trial, study, "half_out_s" in told)
-    pieces += _colour(trial, study, "colour_s" in told)
-    pieces += _shelf(trial, study)
-    pieces.append(Notes([*worded.doubts(study), *fizzed.assumed, *SAFETY], "caution"))
-    said = worded.methods(study, trial.settings.fizz.water_ml)
-    return [*pieces, said] if said else pieces
+    if "fizz_s" in study.times:
+        pieces += [*_times(done, study, "fizz_s"), _by_water(done, study, study.times["fizz_s"])]
+    if study.curves is not None:
+        if study.reached is not None:
+            pieces.append(Findings([worded.spent(study.reached)], "answer"))
+        pieces += ["### How the gas comes", _curves(done, study.curves), *_times(done, study, "half_out_s")]
+        pieces.append(Grid(worded.curve_table(study.curves, _levels(done)[0]), "The weighed cups"))
+    if "colour_s" in study.times:
+        pieces += [
+            "### When colour shows",
+            *_times(done, study, "colour_s"),
+            _release(done, study.times["colour_s"]),
+        ]
+    if study.shelf is not None:
+        pieces += ["### In storage", Findings(worded.shelf(study.shelf), "plain"), _storage(study.shelf)]
+    untold = [] if done.terms else [str(reason) for reason in study.reasons.values()]
+    pieces.append(Notes([*untold, *worded.doubts(study), *_assumed(done, study), *SAFETY], "caution"))
+    return [*pieces, worded.methods(study)]
 
 
-def _by_stopwatch(trial: Trial, study: FizzStudy, told: bool) -> Pieces:
-    lasting = study.lasting
-    if not isinstance(lasting, Compared):
+def _typical(done: Analysed, study: FizzStudy, response: str) -> list[Finding]:
+    fit, term = done.fits.get(response), grouping(done.terms)
+    if not isinstance(fit, ResponseFit):
         return []
-    label = trial.settings.label
-    effects = _effects(lasting, worded.LASTING, label, told)
-    typical = worded.typical_findings(lasting, worded.LASTING)
-    figure = _times(trial, study, lasting, "fizz-by-water", "the fizz is over")
-    if not effects:
-        return [Findings(typical, "answer"), figure]
-    return [Findings(effects, "answer"), figure, Findings(typical, "plain")]
+    factor = term if isinstance(term, Category) and term in fit.terms else None
+    return worded.typical(fit, study.times[response], factor)
 
 
-def _effects(compared: Compared, speech: worded.Speech, label: worded.Label, told: bool) -> list[Finding]:
-    """What the water does, and the factors where they were not told of before."""
-    found = worded.effect_findings(compared, speech, label)
-    return [each for each in found if each.topic.endswith(".water")] if told else found
-
-
-def _by_weight(trial: Trial, study: FizzStudy, told: bool) -> Pieces:
-    if not isinstance(study.curves, GasFits):
+def _times(done: Analysed, study: FizzStudy, response: str) -> Pieces:
+    """The typical time, and what warmer water does; one sentence each."""
+    if response not in study.times:
         return []
-    pieces: Pieces = []
-    if isinstance(study.reached, Reached):
-        groups = study.reached.groups
-        pieces += [Findings(worded.reached_findings(groups), "answer"), _reached(trial, study, study.reached)]
-        if len(groups) > 1:
-            pieces.append(
-                Grid(
-                    worded.reached_table(groups),
-                    "Gas that came against the recipe",
-                )
-            )
-    pieces += ["### How the gas comes", _curves(trial, study, study.curves)]
-    if isinstance(study.half_out, Compared):
-        found = worded.typical_findings(study.half_out, worded.HALF_OUT)
-        if isinstance(study.nine_out, Compared):
-            found.append(worded.nine_tenths(study.nine_out))
-        found += _effects(study.half_out, worded.HALF_OUT, trial.settings.label, told)
-        pieces.append(Findings(found, "plain"))
-    pieces.append(Grid(worded.curve_table(study), "The weighed cups"))
-    return pieces
-
-
-def _colour(trial: Trial, study: FizzStudy, told: bool) -> Pieces:
-    colour = study.colour
-    if not isinstance(colour, Compared):
-        return []
-    found = _effects(colour, worded.COLOUR, trial.settings.label, told)
-    found += worded.typical_findings(colour, worded.COLOUR)
-    pieces: Pieces = ["### When colour shows", Findings(found, "plain")]
-    if isinstance(study.seen, tuple):
-        pieces.append(_release(trial, study, study.seen))
-    return pieces
-
-
-def _shelf(trial: Trial, study: FizzStudy) -> Pieces:
-    stored = study.stored
-    if not isinstance(stored, Stored):
-        return []
+    typical = _typical(done, study, response)
+    warmth = worded.water(study.times[response], done.trial.settings.measure(response))
     return [
-        "### In storage",
-        Findings(worded.shelf_findings(stored), "plain"),
-        *([_storage(stored)] if stored.left["left"].notna().any() else []),
+        Findings([*typical[:1], *warmth], "plain") if typical or warmth else None,
+        Findings(typical[1:], "silent") if typical[1:] else None,
     ]
 
 
-def _label(trial: Trial) -> str:
-    factor = grouping(trial.settings.terms())
-    return "" if factor is None else trial.settings.label(factor.name)
+def _assumed(done: Analysed, study: FizzStudy) -> list[str]:
+    """What had to be assumed of the recipe."""
+    if study.reached is None or done.trial.settings.fizz.theory_g is not None:
+        return []
+    loose = [span for span in theory_spans(done.trial).values() if not span.is_exact]
+    if not loose:
+        return []
+    low, high = number(min(span.low for span in loose)), number(max(span.high for span in loose))
+    return [
+        f"Soda or acid is measured by volume, so a piece could give {low} to {high} g of gas; the typical mass is used. Weigh both."
+    ]
 
 
-def _times(trial: Trial, study: FizzStudy, compared: Compared, name: str, waits_for: str) -> Picture:
-    ends = [f"{row['level']} {worded.seconds(row['seconds'])}" for row in compared.typical.to_dict("records")]
-    order = [level for level in study.order if level in set(compared.times["level"])]
+def _levels(done: Analysed) -> tuple[pd.Series, list[str], str]:
+    """The level that each batch is drawn with, by run; the levels in order; and what they are."""
+    runs = done.trial.rows("runs").set_index("run")
+    term = grouping(done.terms)
+    if term is None:
+        return pd.Series(ALL, index=runs.index), [ALL], ""
+    levels = runs[term.name].map(lambda value: level_name(term, value))
+    there = set(levels)
+    if isinstance(term, Category):
+        order = [level for level in term.levels if level in there]
+    else:
+        order = [level_name(term, value) for value in sorted(set(runs[term.name].astype(float)))]
+    return levels, order, done.trial.settings.label(term.name)
+
+
+def _by_water(done: Analysed, study: FizzStudy, times: Times) -> Picture:
+    levels, order, label = _levels(done)
+    pieces = times.pieces.assign(level=times.pieces["run"].map(levels))
+    low, high = times.tried_c
+    grid = np.linspace(min(low, times.bath_c), max(high, times.bath_c), 30)
+    typical = _typical_by_level(done, times, order)
+    lines = [
+        pd.DataFrame({"level": level, "water_c": grid, "seconds": value * times.stretch(grid)})
+        for level, value in typical.items()
+    ]
+    ends = [f"{level} {worded.seconds(value)}" for level, value in typical.items()]
     return Picture(
-        name,
-        drawn.fizz_by_water(
-            compared.times, compared.line(), _label(trial), order, study.at_water_c, waits_for
-        ),
-        "Each mark is a piece; an arrow upwards was still going when the watching ended. Lines and bands (95 %): the "
-        "typical piece of each level, thin where the water was not tried.",
-        f"Seconds until {waits_for} against water temperature from {compared.fit.tried_c[0]:g} to "
-        f"{compared.fit.tried_c[1]:g} °C. At {study.at_water_c:g} °C: {listed(ends)}.",
+        "fizz-by-water",
+        drawn.fizz_by_water(pieces, pd.concat(lines), label, order, times.bath_c, "the fizz is over"),
+        "Each mark is a piece; an arrow upwards was still going when the watching ended. Lines: the typical piece of each level.",
+        f"Seconds until the fizz is over against water of {low:g} to {high:g} °C. At {times.bath_c:g} °C: {listed(ends)}.",
     )
 
 
-def _curves(trial: Trial, study: FizzStudy, curves: GasFits) -> Picture:
+def _typical_by_level(done: Analysed, times: Times, order: Sequence[str]) -> dict[str, float]:
+    """The typical batch of each level by the fit; by the batches' own means where that tells none apart."""
+    fit, term = done.fits.get("fizz_s"), grouping(done.terms)
+    levels = _levels(done)[0].reindex(times.numbers.index)
+    if isinstance(fit, ResponseFit) and term is not None and term in fit.terms:
+        runs = done.trial.rows("runs").set_index("run")[term.name]
+        values = {level: runs[levels.index[levels == level][0]] for level in order if (levels == level).any()}
+        try:
+            found = fit.predict({term.name: list(values.values())})["estimate"]
+            return dict(zip(values, found, strict=True))
+        except CannotAnswer:
+            pass
+    means = np.exp(np.log(times.numbers).groupby(levels).mean())
+    return {level: float(means[level]) for level in order if level in means}
+
+
+def _curves(done: Analysed, curves: GasCurves) -> Picture:
+    levels, order, label = _levels(done)
     readings, lines = [], []
     for row, fit in zip(curves.pieces.to_dict("records"), curves.fits, strict=True):
-        who = {"run": row["run"], "piece": row["piece"], "level": study.levels[row["run"]]}
+        who = {"cup": f"{row['piece']} of {row['run']}", "level": levels[row["run"]]}
         readings.append(fit.readings.assign(**who))
         grid = np.linspace(0, float(fit.readings["seconds"].max()), 60)
         lines.append(pd.DataFrame({"seconds": grid, "gas_g": fit.gas_at(grid)}).assign(**who))
     table = pd.concat(readings, ignore_index=True)
-    order = [level for level in study.order if level in set(table["level"])]
-    pieces = curves.pieces
+    seen = [level for level in order if level in set(table["level"])]
+    step = max(fit.step_g for fit in curves.fits)
+    least, most = curves.pieces.min(numeric_only=True), curves.pieces.max(numeric_only=True)
     return Picture(
         "fizz-curves",
-        drawn.gas_curves(
-            table, pd.concat(lines, ignore_index=True), _label(trial), order, float(pieces["step_g"].max())
-        ),
+        drawn.gas_curves(table, pd.concat(lines, ignore_index=True), label, seen, step),
         "Above, the gas of each weighed piece with its curve; drying up and splashes are taken off. Below, what the "
         "curve leaves over; the grey band is one step of the scale.",
-        f"Rising curves of the gas of {len(pieces)} pieces, levelling off at {number(float(pieces['gas_g'].min()))} to "
-        f"{number(float(pieces['gas_g'].max()))} g; half is out after "
-        f"{worded.seconds(float(pieces['t50_s'].min()))} to {worded.seconds(float(pieces['t50_s'].max()))}.",
+        f"Rising curves of the gas of {len(curves.fits)} pieces, levelling off at {number(least['gas_g'])} to "
+        f"{number(most['gas_g'])} g; half is out after {worded.spans(least['t50_s'], most['t50_s'])}.",
     )
 
 
-def _reached(trial: Trial, study: FizzStudy, reached: Reached) -> Picture:
-    groups = pd.DataFrame(
-        [
-            {
-                "group": each.group,
-                "share": each.share,
-                "low": each.share_low,
-                "high": each.share_high,
-                "if_none_stays": each.share_if_none_stays,
-            }
-            for each in reached.groups
-        ]
-    )
-    said = [f"{row['group']} {percent(row['share'])}" for row in groups.to_dict("records")]
-    return Picture(
-        "gas-reached",
-        drawn.gas_reached(groups, reached.batches, _label(trial), study.order),
-        "Gas that came, with what the cup can hold dissolved, as a share of what the recipe could give. Filled mark and "
-        "bar: mean of the batches and its 95 % interval; small strokes: the batches; open mark: if no gas at all stayed "
-        "dissolved.",
-        f"Share of the recipe's gas that came, against a line at 100 %: {listed(said)}.",
-    )
-
-
-def _release(trial: Trial, study: FizzStudy, seen: tuple[Release, ...]) -> Picture:
-    steps = pd.concat([each.seen.assign(level=each.group) for each in seen], ignore_index=True)
-    ends = [
-        f"{each.group} after {worded.seconds(each.median_s)}"
-        if np.isfinite(each.median_s)
-        else f"{each.group} never"
-        for each in seen
-    ]
-    unseen = sum(each.unseen for each in seen)
+def _release(done: Analysed, times: Times) -> Picture:
+    levels, order, label = _levels(done)
+    steps = colour_seen(times.pieces, times.pieces["run"].map(levels))
+    ends = [f"{level} {percent(part['share'].max())}" for level, part in steps.groupby("level", sort=False)]
+    unseen = f" {count(times.unfinished, 'piece')} showed none." if times.unfinished else ""
     return Picture(
         "colour-release",
-        drawn.colour_release(steps, _label(trial), study.order),
+        drawn.colour_release(steps, label, order),
         "Share of the pieces that have shown colour, as counted and at whatever water they had; the dashed line is half "
-        f"of them. {f'{unseen} showed none while they were watched.' if unseen else ''}".strip(),
-        f"Rising steps of the share of pieces that show colour. Half of them do: {listed(ends)}.",
+        f"of them.{unseen}",
+        f"Rising steps of the share of pieces that show colour. In the end: {listed(ends)}.",
     )
 
 
-def _storage(stored: Stored) -> Picture:
-    said = [
-        f"{rate.storage} {percent(float(np.exp(-rate.per_week * stored.last_week)))}" for rate in stored.rates
-    ]
+def _storage(fit: ShelfFit) -> Picture:
+    ends = fit.predict()
+    said = [f"{row['storage']} {percent(row['estimate'])}" for row in ends.to_dict("records")]
     return Picture(
         "shelf-life",
-        drawn.shelf_life(stored.left.dropna(), stored.lines(), stored.rates[0].share),
-        f"Each mark is a piece against the fresh pieces of its batch; lines and bands (95 %) are the mean loss of the "
-        f"batches. The dashed line is {percent(stored.rates[0].share)}.",
-        f"Fizz left falls over {stored.last_week:g} weeks of storage; at the end: {listed(said)}.",
+        drawn.shelf_life(fit),
+        "Each mark is a piece against the fresh pieces of its batch; lines and bands (95 %) are the mean loss of the batches.",
+        f"Fizz left falls over {fit.last_week:g} weeks of storage; at the end: {listed(said)}.",
     )

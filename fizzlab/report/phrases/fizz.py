@@ -1,74 +1,32 @@
-"""The fizz part of a report in sentences: plain words first, then the number with interval and unit."""
+"""The fizz part of a report in sentences."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Hashable, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.models.fizz.durations import LEAST_SPREAD_C, Effect
-from fizzlab.models.fizz.reached import GasFits, GasReached
-from fizzlab.models.fizz.shelf import HOME_STORAGE, LossRate
-from fizzlab.models.fizz.study import Compared, FizzStudy, Reached, Stored
-from fizzlab.models.terms import ALL, Category, Term, level_name
+from fizzlab.measures import Measure
+from fizzlab.models.effects import ResponseFit
+from fizzlab.models.fizz import LEAST_SPREAD_C, FizzStudy, Times
+from fizzlab.models.gas import GasCurves
+from fizzlab.models.result import Effect
+from fizzlab.models.shelf import ShelfFit, mean_interval
+from fizzlab.models.terms import ALL, Category
 from fizzlab.report.findings import Finding
-from fizzlab.report.phrases.effects import whole_day_note
-from fizzlab.report.phrases.numbers import (
-    capital,
-    count,
-    duration,
-    interval,
-    listed,
-    number,
-    percent,
-    ratio,
-    ratio_interval,
-)
+from fizzlab.report.phrases.effects import by_how_much, possible, span
+from fizzlab.report.phrases.numbers import capital, count, duration, listed, number, percent
 
-Label = Callable[[str], str]
+#: What pieces do, by response, and the topic of its findings.
+DOES = {
+    "fizz_s": ("fizz_time", "pieces fizz for"),
+    "half_out_s": ("gas_half", "half of the gas is out after"),
+    "colour_s": ("colour_time", "colour shows after"),
+}
 
-GUESS = "the formula's guess"
-
-
-@dataclass(frozen=True)
-class Speech:
-    """How one kind of time is spoken of: ``{way}`` is longer or shorter, ``{who}`` the pieces."""
-
-    topic: str
-    noun: str
-    thing: str
-    did: str
-    typically: str
-    cannot: str
-
-
-LASTING = Speech(
-    "fizz_time",
-    "how long pieces fizz",
-    "the fizz",
-    "fizzed {way}",
-    "{who} typically fizz for",
-    "How long pieces fizz cannot be compared.",
-)
-HALF_OUT = Speech(
-    "gas_half",
-    "the time until half the gas is out",
-    "the way to half the gas",
-    "took {way} to give off half their gas",
-    "{who} have typically given off half their gas after",
-    "How soon the gas comes cannot be compared.",
-)
-COLOUR = Speech(
-    "colour_time",
-    "the time until colour shows",
-    "the wait for colour",
-    "took {way} to show colour",
-    "{who} typically show their first colour after",
-    "When colour shows cannot be compared.",
-)
+HOME_STORAGE = "Home storage is not a stability study: another cupboard or season may give another answer."
 
 
 def seconds(value: float) -> str:
@@ -86,7 +44,7 @@ def seconds(value: float) -> str:
     return f"{number(value / 60)} min" if value < 7200 else duration(value / 3600)
 
 
-def spans(low: float, high: float, last: str = "to") -> str:
+def spans(low: float, high: float) -> str:
     """Two time spans, the unit once where it is the same.
 
     Examples
@@ -95,573 +53,232 @@ def spans(low: float, high: float, last: str = "to") -> str:
     ('131 to 155 s', '240 s to 7.2 min')
     """
     first, second = seconds(low), seconds(high)
-    unit = second.split()[-1]
-    return f"{first.removesuffix(' ' + unit)} {last} {second}"
+    return f"{first.removesuffix(' ' + second.split()[-1])} to {second}"
 
 
-def typical_findings(compared: Compared, speech: Speech) -> list[Finding]:
-    """How long it typically takes at the common water temperature, one finding a level."""
-    return [_typical_finding(compared, speech, row) for row in compared.typical.to_dict("records")]
+def _finding(
+    topic: str,
+    said: str,
+    ends: Sequence[float],
+    unit: str,
+    batches: int,
+    df: float | None = None,
+    beyond: bool = False,
+) -> Finding:
+    value, low, high = (float(end) if np.isfinite(end) else None for end in ends)
+    return Finding(topic, said, value, low, high, unit, df=df, batches=batches, beyond_tried=beyond)
 
 
-def effect_findings(compared: Compared, speech: Speech, label: Label) -> list[Finding]:
-    """Each level against its control, each amount, and the water."""
-    found = []
-    for term in compared.fit.terms:
-        if term.name in compared.whole_day:
-            continue
-        if isinstance(term, Category):
-            found += [
-                _level_finding(compared, speech, term, level)
-                for level in term.levels
-                if level != term.control
-            ]
-        else:
-            found.append(_amount_finding(compared, speech, term, label))
-    return found + _water_findings(compared, speech)
+def _ends(effect: Effect) -> tuple[float, float, float]:
+    return effect.estimate, effect.conf_low, effect.conf_high
 
 
-def _typical_finding(compared: Compared, speech: Speech, row: Mapping[Hashable, object]) -> Finding:
-    fit, level = compared.fit, str(row["level"])
-    value, low, high, next_low, next_high = (
-        float(str(row[key])) for key in ("seconds", "low", "high", "next_low", "next_high")
-    )
-    who = "pieces" if level == ALL else f"pieces with {level}"
-    sentence = (
-        f"In water of {fit.at_water_c:g} °C, {speech.typically.format(who=who)} {seconds(value)} "
-        f"({percent(fit.level)} interval {spans(low, high)}); one piece of a further batch will "
-        f"take between {spans(next_low, next_high, 'and')}."
-    )
-    beyond = bool(row["beyond_tried"])
-    if beyond:
-        sentence += f" Such water was not tried: this is {GUESS}."
-    return Finding(
-        f"{speech.topic}.typical[{level}]",
-        sentence,
-        value,
-        low,
-        high,
-        "s",
-        fit.level,
-        df=float(str(row["df"])),
-        batches=fit.batches,
-        beyond_tried=beyond,
-    )
-
-
-def nine_tenths(compared: Compared) -> Finding:
-    """When nine tenths of the gas are out, all levels in one sentence; the interval is the first level's."""
-    fit, rows = compared.fit, compared.typical.to_dict("records")
-    times = [
-        f"{seconds(row['seconds'])}{'' if row['level'] == ALL else ' with ' + str(row['level'])} "
-        f"({spans(row['low'], row['high'])})"
-        for row in rows
-    ]
-    first = rows[0]
-    return Finding(
-        "gas_nine_tenths.typical",
-        f"Nine tenths are out after {listed(times)}, with {percent(fit.level)} intervals.",
-        float(first["seconds"]),
-        float(first["low"]),
-        float(first["high"]),
-        "s",
-        fit.level,
-        df=float(first["df"]),
-        batches=fit.batches,
-        beyond_tried=fit.beyond_tried,
-    )
-
-
-def _way(value: float) -> str:
-    return "longer" if value > 1 else "shorter"
-
-
-def _ratio_finding(compared: Compared, topic: str, sentence: str, found: Effect) -> Finding:
-    fit = compared.fit
-    return Finding(
-        topic,
-        sentence,
-        found.ratio,
-        found.low,
-        found.high,
-        "ratio",
-        fit.level,
-        df=found.df,
-        batches=fit.batches,
-    )
-
-
-def _level_finding(compared: Compared, speech: Speech, term: Category, level: str) -> Finding:
-    name = f"{term.name}[{level}]"
-    effect = next(each for each in compared.fit.effects if each.name == name)
-    between = ratio_interval(effect.low, effect.high, compared.fit.level)
-    if effect.low > 1 or effect.high < 1:
-        sentence = (
-            f"Pieces with {level} {speech.did.format(way=_way(effect.ratio))} than those with {term.control}: "
-            f"{ratio(effect.ratio)} times as long {between}."
-        )
-    else:
-        sentence = (
-            f"No difference in {speech.noun} could be shown between {level} and {term.control}: "
-            f"{ratio(effect.ratio)} times as long, but the readings fit anything in this interval {between}."
-        )
-    return _ratio_finding(compared, f"{speech.topic}.{name}", sentence, effect)
-
-
-def _amount_finding(compared: Compared, speech: Speech, term: Term, label: Label) -> Finding:
-    least, most = compared.tried[term.name]
-    value, low, high, p, df = compared.change(term, least, most)
-    effect = Effect(term.name, term.name, value, low, high, p, df)
-    span = f"from {level_name(term, least)} to {level_name(term, most)}"
-    between = ratio_interval(low, high, compared.fit.level)
-    if low > 1 or high < 1:
-        sentence = (
-            f"More {label(term.name)}, {span}, made {speech.thing} {_way(value)}: {ratio(value)} times as long "
-            f"{between}."
-        )
-    else:
-        sentence = (
-            f"No effect of the {label(term.name)} on {speech.noun} could be shown, {span}: {ratio(value)} times "
-            f"as long, but the readings fit anything in this interval {between}."
-        )
-    return _ratio_finding(compared, f"{speech.topic}.{term.name}", sentence, effect)
-
-
-def _water_findings(compared: Compared, speech: Speech) -> list[Finding]:
-    fit, water = compared.fit, compared.fit.water
-    if water is None:
-        return []
-    cold, warm = fit.at_water_c - 5, fit.at_water_c + 5
-    between = ratio_interval(water.per_10c_low, water.per_10c_high, fit.level)
-    step = f"from {cold:g} to {warm:g} °C"
-    if water.per_10c_low > 1 or water.per_10c_high < 1:
-        sentence = (
-            f"Warmer water made {speech.thing} {_way(water.per_10c)}: 10 °C more, {step}, "
-            f"{ratio(water.per_10c)} times as long {between}."
-        )
-    else:
-        sentence = (
-            f"An effect of the water's warmth on {speech.noun} could not be shown: 10 °C more, {step}, "
-            f"{ratio(water.per_10c)} times as long, but the readings fit anything in this interval {between}."
-        )
-    beyond = cold < fit.tried_c[0] - 0.5 or warm > fit.tried_c[1] + 0.5
-    if beyond:
-        sentence += f" Only {fit.tried_c[0]:g} to {fit.tried_c[1]:g} °C were tried; past those it is {GUESS}."
+def typical(fit: ResponseFit, times: Times, factor: Category | None) -> list[Finding]:
+    """How long the typical batch takes, one finding a level, all with one sentence."""
+    topic, does = DOES[fit.response]
+    made = set() if factor is None else set(fit.batches[factor.name])
+    levels = [] if factor is None else [level for level in factor.levels if level in made]
+    rows = fit.predict({factor.name: levels} if factor is not None else None)
+    ends = [tuple(row) for row in rows[["estimate", "conf_low", "conf_high"]].to_numpy(float)]
+    told = [f"{seconds(end[0])} with {level}" for end, level in zip(ends, levels, strict=False)]
+    said = f"In water of {times.bath_c:g} °C, {does} {listed(told) or f'{seconds(ends[0][0])} ({spans(*ends[0][1:])})'}"
+    said += "; such water was not tried." if times.extrapolated else "."
     return [
-        Finding(
-            f"{speech.topic}.water",
-            sentence,
-            water.per_10c,
-            water.per_10c_low,
-            water.per_10c_high,
-            "ratio",
-            fit.level,
-            df=water.df,
-            batches=fit.batches,
-            beyond_tried=beyond,
-        )
+        _finding(f"{topic}.typical[{level}]", said, end, "s", fit.n_batches, beyond=times.extrapolated)
+        for level, end in zip(levels or [ALL], ends, strict=True)
     ]
 
 
-def part(share: float) -> str:
-    """A share as a person would say it.
-
-    Examples
-    --------
-    >>> part(0.196), part(0.34), part(0.07), part(0.52)
-    ('about a fifth', 'about a third', '7 %', 'about half')
-    """
-    name, nearest = min(_PARTS.items(), key=lambda each: abs(each[1] - share))
-    return f"about {name}" if abs(nearest - share) <= 0.08 * nearest else percent(share)
-
-
-_PARTS = {
-    "a tenth": 0.1,
-    "an eighth": 0.125,
-    "a sixth": 1 / 6,
-    "a fifth": 0.2,
-    "a quarter": 0.25,
-    "a third": 1 / 3,
-    "two fifths": 0.4,
-    "half": 0.5,
-    "three fifths": 0.6,
-    "two thirds": 2 / 3,
-    "three quarters": 0.75,
-}
+def water(times: Times, measure: Measure) -> list[Finding]:
+    """What warmer water does; none where its warmth was not varied."""
+    effect = times.water
+    if effect is None:
+        return []
+    said = f"From {effect.control.removesuffix(' °C')} to {effect.level}, {measure.label}"
+    way = measure.words.up if effect.greater else measure.words.down
+    if effect.shown:
+        said += f" is {by_how_much(effect.estimate, effect, measure)} {way} ({span(effect, measure)})"
+    else:
+        said += f": can't tell yet; {possible(effect, measure)}"
+    low, high = times.tried_c
+    beyond = times.bath_c - 5 < low - 0.5 or times.bath_c + 5 > high + 0.5
+    said += f"; only {low:g} to {high:g} °C were tried." if beyond else "."
+    topic = f"{DOES[effect.response][0]}.water"
+    return [_finding(topic, said, _ends(effect), "ratio", effect.n_batches, effect.df, beyond)]
 
 
-def _spent(reached: GasReached) -> str:
-    """The short form: how much was spent before the bath, with its interval."""
-    between = f"({percent(reached.level)} interval {_percents(reached.spent_low, reached.spent_high)})"
-    if reached.spent_low > 0:
-        words = part(reached.spent)
-        said = words if words == percent(reached.spent) else f"{words} ({percent(reached.spent)})"
-        return f"{capital(said)} of the fizz was spent before the bath or never reacted {between}"
-    if reached.spent_high < 0:
-        return f"More gas came than the recipe could give: {percent(-reached.spent)} more {between}"
-    return (
-        f"No loss of fizz before the bath could be shown: {percent(reached.spent)}, but the readings fit anything "
-        f"in this interval {between}"
+def spent(reached: pd.DataFrame) -> Finding:
+    """The gas that came against the gas that the recipe could give, all batches together."""
+    mean, low, high, df = mean_interval(1 - reached["share"])
+    gas, theory, held = (number(reached[name].mean()) for name in ("gas_g", "theory_g", "dissolved_g"))
+    none = percent(float((1 - reached["gas_g"] / reached["theory_g"]).mean()))
+    if low > 0:
+        said = f"{percent(mean)} of the fizz was spent before the bath, or never reacted ({_percents(low, high)})."
+    elif high < 0:
+        said = f"More gas came than the recipe could give: {percent(-mean)} more ({_percents(-high, -low)})."
+        said += " Look at theory_g and water_ml in trial.toml, and for water lost from the cup."
+    else:
+        said = (
+            f"Fizz spent before the bath: can't tell yet; anything from {_percents(low, high)} is possible."
+        )
+    said += (
+        f" A piece gave {gas} g of gas. The recipe could give {theory} g, and the cup can hold {held} g of it"
     )
+    said += f" dissolved; if none stays there, {none} was spent."
+    return _finding("gas_reached.spent", said, (mean, low, high), "share", len(reached), df)
 
 
 def _percents(low: float, high: float) -> str:
     return f"{low * 100:.0f} to {high * 100:.0f} %"
 
 
-def reached_findings(reached: Sequence[GasReached]) -> list[Finding]:
-    """The gas that came against the gas that the recipe could give, all batches together."""
-    found = []
-    for each in reached[:1]:
-        sentence = (
-            f"{_spent(each)}. The scale lost {number(each.gas_g)} g of gas a piece "
-            f"{interval(each.gas_low, each.gas_high, 'g', each.level)}; the recipe could give "
-            f"{number(each.theory_g)} g, of which the cup can hold {number(each.dissolved_g)} g dissolved. If none "
-            f"of it stayed dissolved, {percent(1 - each.share_if_none_stays)} was spent."
-        )
-        if each.spent_high < 0:
-            sentence += " Look at theory_g and water_ml in trial.toml, and for water lost from the cup."
-        found.append(
-            Finding(
-                "gas_reached.spent",
-                sentence,
-                each.spent,
-                each.spent_low,
-                each.spent_high,
-                "share",
-                each.level,
-                df=each.df,
-                batches=each.batches,
-            )
-        )
-    return found
-
-
-def shelf_findings(stored: Stored) -> list[Finding]:
+def shelf(fit: ShelfFit) -> list[Finding]:
     """How fast fizz goes in each storage, and what humidity does to it."""
-    found = [_loss_finding(rate) for rate in stored.rates]
-    effect = stored.humidity
-    if not isinstance(effect, CannotAnswer):
-        between = f"({percent(effect.level)} interval {_points(effect.low)} to {_points(effect.high)} percentage points)"
-        sentence = (
-            f"Damper storage took more of the fizz: 10 % more humidity, {_points(effect.per_10_pct)} percentage "
-            f"points more a week {between}."
-            if effect.low > 0
-            else f"Drier storage took more of the fizz: 10 % more humidity, {_points(-effect.per_10_pct)} percentage "
-            f"points less a week {between}."
-            if effect.high < 0
-            else f"No effect of the storage's humidity could be shown: 10 % more humidity, "
-            f"{_points(effect.per_10_pct)} percentage points more a week, but the readings fit anything in this interval "
-            f"{between}."
-        )
-        found.append(
-            Finding(
-                "shelf.humidity",
-                sentence,
-                effect.per_10_pct,
-                effect.low,
-                effect.high,
-                "1/week",
-                effect.level,
-                df=effect.df,
-                batches=effect.batches,
-            )
-        )
+    found = [_loss(fit, row) for row in fit.storages.to_dict("records")]
+    for effect in fit.effects:
+        size, low, high = (number(100 * end) for end in _ends(effect))
+        said = f"10 % more humidity in storage changes the weekly loss by {size} points ({low} to {high})."
+        if not effect.shown:
+            said = "What humidity does in storage: can't tell yet; for 10 % more, anything from "
+            said += f"{low} to {high} points a week is possible."
+        found.append(_finding("shelf.humidity", said, _ends(effect), "1/week", effect.n_batches, effect.df))
     return found
 
 
-def _points(per_week: float) -> str:
-    return number(per_week * 100) if abs(per_week) >= 5e-5 else "0"
+def where(storage: str) -> str:
+    """A storage in a sentence."""
+    place = f"at {storage}" if "%" in storage else "where no humidity was noted"
+    return "in storage" if storage == "all" else place
 
 
-def _where(rate: LossRate) -> str:
-    if rate.storage == "all":
-        return "in storage"
-    return f"at {rate.storage}" if "%" in rate.storage else "where no humidity was noted"
-
-
-def _loss_finding(rate: LossRate) -> Finding:
-    lost = [1 - float(np.exp(-k)) for k in (rate.per_week, rate.low, rate.high)]
-    between = f"({percent(rate.level)} interval {_points(lost[1])} to {_points(lost[2])} %)"
-    where = _where(rate)
-    share = part(rate.share).removeprefix("about ") if rate.share != 0.9 else "nine tenths"
-    if rate.low > 0:
-        sentence = (
-            f"Stored {where}, pieces lost {_points(lost[0])} % of their fizz a week {between}; {share} is left "
-            f"after {_weeks(rate.weeks_to_share)} ({percent(rate.level)} interval {number(rate.weeks_low)} to "
-            f"{number(rate.weeks_high)} weeks)."
-        )
-        if rate.beyond_tried:
-            sentence += f" So long was not tried: this is {GUESS}."
-    elif rate.high < 0:
-        sentence = (
-            f"Stored {where}, pieces seemed to gain fizz, {_points(-lost[0])} % a week {between}: look at how the "
-            "fresh pieces were tried."
-        )
+def _loss(fit: ShelfFit, row: Mapping[Hashable, Any]) -> Finding:
+    left, place = percent(fit.share), where(row["storage"])
+    lost, low, high = (number(100 * (1 - np.exp(-row[key]))) for key in ("per_week", "conf_low", "conf_high"))
+    ends = [float(row[key]) for key in ("weeks", "weeks_low", "weeks_high")]
+    weeks, soonest, latest = (number(end) for end in ends)
+    if row["conf_low"] > 0:
+        said = f"{capital(place)}, pieces lose {lost} % of their fizz a week ({low} to {high} %); {left} is left after"
+        said += f" {weeks} weeks ({soonest} to {latest}){', longer than was tried' if row['extrapolated'] else ''}."
+    elif row["conf_high"] < 0:
+        said = f"{capital(place)}, pieces seem to gain fizz: look at how the fresh ones were tried."
     else:
-        sentence = (
-            f"A loss of fizz {where} could not be shown: {_points(lost[0])} % a week, but the readings fit anything "
-            f"in this interval {between}; {share} may be left after {number(rate.weeks_low)} weeks or any longer time."
-        )
-    finite = np.isfinite([rate.weeks_to_share, rate.weeks_high])
-    return Finding(
-        f"shelf.weeks[{rate.storage}]",
-        sentence,
-        rate.weeks_to_share if finite[0] else None,
-        rate.weeks_low if np.isfinite(rate.weeks_low) else None,
-        rate.weeks_high if finite[1] else None,
-        "weeks",
-        rate.level,
-        df=rate.df,
-        batches=rate.batches,
-        beyond_tried=rate.beyond_tried,
+        said = f"Loss of fizz {place}: can't tell yet; {left} may be left after {soonest} weeks or any longer time."
+    topic = f"shelf.weeks[{row['storage']}]"
+    return _finding(
+        topic, said, ends, "weeks", int(row["n_batches"]), float(row["df"]), bool(row["extrapolated"])
     )
-
-
-def _weeks(value: float) -> str:
-    return f"{number(value)} weeks" if np.isfinite(value) else "no time that can be named"
-
-
-def summary(study: FizzStudy, label: Label) -> list[str]:
-    """At most two sentences for the top of the report: the time first, then gas, colour or shelf."""
-    said = []
-    if isinstance(study.lasting, Compared):
-        said.append(_times_in_short(study.lasting, LASTING, label))
-    elif isinstance(study.half_out, Compared):
-        said.append(_times_in_short(study.half_out, HALF_OUT, label))
-    if isinstance(study.reached, Reached):
-        said.append(f"{_spent(study.reached.groups[0])}.")
-    if isinstance(study.colour, Compared):
-        said.append(_times_in_short(study.colour, COLOUR, label))
-    if isinstance(study.stored, Stored):
-        said.append(_shelf_in_short(study.stored))
-    return said[:2]
-
-
-def _times_in_short(compared: Compared, speech: Speech, label: Label) -> str:
-    fit = compared.fit
-    rows = compared.typical.to_dict("records")
-    guess = f" (not tried: {GUESS})" if fit.beyond_tried else ""
-    start = f"In water of {fit.at_water_c:g} °C{guess}, {speech.typically.format(who='pieces')}"
-    factor = compared.factor
-    if factor is None:
-        row = rows[0]
-        said = f"{start} {seconds(row['seconds'])} ({percent(fit.level)} interval {spans(row['low'], row['high'])})"
-        effects = [
-            each for each in effect_findings(compared, speech, label) if not each.topic.endswith(".water")
-        ]
-        return (
-            said + "".join(f"; {each.sentence[0].lower()}{each.sentence[1:-1]}" for each in effects[:1]) + "."
-        )
-    times = listed([f"{seconds(row['seconds'])} with {row['level']}" for row in rows])
-    clear, unclear = [], []
-    for level in factor.levels:
-        if level == factor.control:
-            continue
-        effect = next(each for each in fit.effects if each.name == f"{factor.name}[{level}]")
-        if effect.low > 1 or effect.high < 1:
-            clear.append(
-                f"{level} takes {ratio(effect.ratio)} times as long as {factor.control} "
-                f"{ratio_interval(effect.low, effect.high, fit.level)}"
-            )
-        else:
-            unclear.append(level)
-    none = f"no difference to {factor.control} could be shown for {listed(unclear, 'or')}" if unclear else ""
-    return f"{start} {times}: {listed([*clear, *([none] if none else [])])}."
-
-
-def _shelf_in_short(stored: Stored) -> str:
-    rates = stored.rates
-    times = [
-        f"{_weeks(rate.weeks_to_share)} {_where(rate)}" + (f" ({GUESS})" if rate.beyond_tried else "")
-        for rate in rates
-        if rate.low > 0
-    ]
-    unclear = [_where(rate) for rate in rates if rate.low <= 0]
-    share = "nine tenths" if rates[0].share == 0.9 else part(rates[0].share).removeprefix("about ")
-    parts = [f"{share} of the fizz is left after {listed(times)}"] if times else []
-    parts += [f"a loss {listed(unclear)} could not be shown"] if unclear else []
-    said = listed(parts)
-    return f"{capital(said)}; home storage is not a stability study."
 
 
 def doubts(study: FizzStudy) -> list[str]:
     """What could not be answered and why, and what to mind about single pieces."""
     said: list[str] = []
-    for compared, speech in (
-        (study.lasting, LASTING),
-        (study.half_out, HALF_OUT),
-        (study.colour, COLOUR),
-    ):
-        if isinstance(compared, CannotAnswer):
-            said.append(f"{speech.cannot} {compared}")
-        elif compared is not None:
-            said += [note.replace("_", " ") for note in compared.notes]
-            said += [whole_day_note(name) for name in compared.whole_day]
-    if isinstance(study.lasting, Compared):
-        said += _about_times(study.lasting)
-    for part_, start in (
-        (study.curves, "No fizz curve can be given."),
-        (study.reached, "How much of the gas came cannot be told."),
-        (study.stored, "How fast stored pieces lose their fizz cannot be told."),
-    ):
-        if isinstance(part_, CannotAnswer):
-            said.append(f"{start} {part_}")
-    if isinstance(study.curves, GasFits):
-        said += _about_curves(study.curves)
-        if study.reached is None:
+    for name, times in study.times.items():
+        low, high = times.tried_c
+        if times.water is None:
+            said.append(f"All water was within {LEAST_SPREAD_C:g} °C, so no time is corrected for warmth.")
+        if times.extrapolated:
+            said.append(f"Water of {times.bath_c:g} °C was not tried, only {low:g} to {high:g} °C.")
+        if times.never:
+            batches = listed(times.never)
             said.append(
-                "What the recipe could give is not known: add theory_g to [fizz], or [recipe] with soda, acid and pieces, "
-                "and the report says how much of the gas came."
+                f"No piece of batch {batches} was seen to the end: it counts with the time expected of it."
             )
-    if isinstance(study.stored, Stored):
-        said += _about_shelf(study.stored)
+        if name == "fizz_s" and times.unfinished:
+            many = count(times.unfinished, "piece")
+            said.append(f"{many} still fizzed when the watching ended: counted as “longer than that”.")
+    if study.curves is not None:
+        said += _about_curves(study.curves)
+        if study.reached is None and "gas_pct" not in study.reasons:
+            said.append(
+                "What the recipe could give is not known: add theory_g to [fizz], or a weighed [recipe]."
+            )
+    if study.no_shelf is not None:
+        said.append(f"How fast stored pieces lose their fizz is not known. {study.no_shelf}")
+    if study.shelf is not None:
+        said.append(HOME_STORAGE)
+        uneven = study.shelf.storages[study.shelf.storages["bend_p"] < 0.05]["storage"]
+        said += [f"The loss {where(name)} did not keep one pace: do not trust its weeks." for name in uneven]
+        if study.shelf.no_humidity is not None:
+            said.append(f"What humidity does in storage is not known. {study.shelf.no_humidity}")
     return list(dict.fromkeys(said))
 
 
-def _about_times(lasting: Compared) -> list[str]:
-    fit, said = lasting.fit, []
-    if fit.water is None:
-        said.append(
-            f"Every basin had about the same temperature (within {LEAST_SPREAD_C:g} °C), so what warmer water does "
-            "is not known and nothing is corrected for it."
-        )
-    if fit.beyond_tried:
-        said.append(
-            f"Water of {fit.at_water_c:g} °C was not tried, only {fit.tried_c[0]:g} to {fit.tried_c[1]:g} °C."
-        )
-    if fit.unfinished:
-        verb = "was" if fit.unfinished == 1 else "were"
-        said.append(
-            f"{count(fit.unfinished, 'piece')} {verb} still fizzing when the watching ended; "
-            f"{'it counts' if fit.unfinished == 1 else 'they count'} as “longer than that”."
-        )
-    return said
-
-
-def _about_curves(curves: GasFits) -> list[str]:
-    said = []
-    for row in curves.not_fitted.to_dict("records"):
-        said.append(
-            f"Piece {row['piece']} of batch {row['run']} has no curve. {row['why']} {row['would_help']}"
-        )
-    for row, fit in zip(curves.pieces.to_dict("records"), curves.fits, strict=True):
-        who = f"Piece {row['piece']} of batch {row['run']}"
+def _about_curves(curves: GasCurves) -> list[str]:
+    lost = curves.not_fitted
+    said = [f"Piece {piece} of {run} has no curve. {why}" for run, piece, why in lost.itertuples(index=False)]
+    names = [
+        f"{piece} of {run}" for run, piece in zip(curves.pieces["run"], curves.pieces["piece"], strict=True)
+    ]
+    for name, fit in zip(names, curves.fits, strict=True):
         for jump in fit.jumps:
-            grams = f"{number(abs(jump.change_g))} g"
-            said.append(
-                f"{who}: one reading at {seconds(jump.seconds)} was {grams} out of line; it is not used."
-                if jump.kind == "touched"
-                else f"{who}: {grams} went at once by {seconds(jump.seconds)}, a splash by the look of it; it is not "
-                "counted as gas."
-                if jump.kind == "splash"
-                else f"{who}: {grams} came at once by {seconds(jump.seconds)}; it is taken off."
-            )
-    pieces = curves.pieces
-    for flag, words in (
-        (~pieces["plateau_seen"], "ended before nine tenths of the gas was out: its gas is partly a guess"),
-        (pieces["coarse"], "gave little gas for this scale: which curve it follows is mostly rounding"),
-        (pieces["drift_from"] == "none", "was not read long enough after the fizz to take off what dried up"),
-    ):
-        if flag.any():
-            names = [f"{row['piece']} of {row['run']}" for row in pieces[flag].to_dict("records")]
-            some = names if len(names) <= 4 else [*names[:3], f"{len(names) - 3} more"]
-            said.append(f"The cup of piece {listed(some)} {words}.")
-    return said
-
-
-def _about_shelf(stored: Stored) -> list[str]:
-    said = [HOME_STORAGE]
-    for rate in stored.rates:
-        if rate.bend_p < 0.05:
-            said.append(
-                f"The loss {_where(rate)} did not keep one pace (p {number(rate.bend_p)}), so the weeks are not to be "
-                "trusted."
-            )
-    if isinstance(stored.humidity, CannotAnswer) and len(stored.rates) > 0:
-        said.append(f"What humidity does in storage cannot be told. {stored.humidity}")
-    return said
-
-
-def reached_table(reached: Sequence[GasReached]) -> pd.DataFrame:
-    """Gas that came against theory by level, with text cells."""
-    return pd.DataFrame(
-        [
-            {
-                "level": each.group,
-                "batches": str(each.batches),
-                "pieces": str(each.pieces),
-                "gas weighed": f"{number(each.gas_g)} g",
-                "could give": f"{number(each.theory_g)} g",
-                "reached": percent(each.share),
-                "95 % interval": _percents(each.share_low, each.share_high),
+            grams, at = f"{number(abs(jump.change_g))} g", seconds(jump.seconds)
+            happened = {
+                "touched": f"the reading at {at} was {grams} out of line and is not used",
+                "splash": f"{grams} went at once by {at}, a splash; it is not counted as gas",
+                "added": f"{grams} came at once by {at}; it is taken off",
             }
-            for each in reached
-        ]
-    )
+            said.append(f"Piece {name}: {happened[jump.kind]}.")
+    for words, flag in (
+        (
+            "stopped before nine tenths was out, so its gas is partly a guess",
+            lambda fit: not fit.plateau_seen,
+        ),
+        ("gave little gas for this scale, so its curve is mostly rounding", lambda fit: fit.coarse),
+        ("was not read long enough to take off what dried up", lambda fit: not fit.drift_seen),
+    ):
+        some = [name for name, fit in zip(names, curves.fits, strict=True) if flag(fit)]
+        if some:
+            shown = some if len(some) <= 4 else [*some[:3], f"{len(some) - 3} more"]
+            said.append(f"The cup of piece {listed(shown)} {words}.")
+    return said
 
 
-def curve_table(study: FizzStudy) -> pd.DataFrame:
+def curve_table(curves: GasCurves, levels: pd.Series) -> pd.DataFrame:
     """One row a fizz curve, with text cells."""
-    if not isinstance(study.curves, GasFits):
-        return pd.DataFrame()
     rows = []
-    for row in study.curves.pieces.to_dict("records"):
+    for row, fit in zip(curves.pieces.to_dict("records"), curves.fits, strict=True):
+        ends = fit.estimates.loc[["gas_g"]].to_numpy(float).ravel().tolist()
+        gas, low, high = (number(float(value), 3) for value in ends)
         rows.append(
             {
                 "batch": str(row["run"]),
                 "piece": str(row["piece"]),
-                "drawn as": study.levels[row["run"]],
+                "drawn as": levels[row["run"]],
                 "water": f"{row['water_c']:.1f} °C",
-                "gas": f"{number(row['gas_g'], 3)} g",
-                "95 % interval": f"{number(row['gas_g_low'], 3)} to {number(row['gas_g_high'], 3)} g",
+                "gas": f"{gas} g ({low} to {high})",
                 "half out": seconds(row["t50_s"]),
-                "nine tenths out": seconds(row["t90_s"]) + ("" if row["plateau_seen"] else " (guessed)"),
+                "nine tenths out": seconds(row["t90_s"]) + ("" if fit.plateau_seen else " (guessed)"),
                 "at first, g a minute": number(60 * row["start_g_s"]),
             }
         )
     return pd.DataFrame(rows)
 
 
-def methods(study: FizzStudy, water_ml: float) -> str:
+def methods(study: FizzStudy) -> str:
     """How the fizz numbers were worked out, as a paragraph of Markdown."""
     said = []
-    if any(isinstance(each, Compared) for each in (study.lasting, study.half_out, study.colour)):
+    if study.times:
         said.append(
-            "Times were analysed on the log scale with a random effect of the batch, so that pieces of one batch do not "
-            "count as repeats; a piece that had not finished, or had shown no colour, counts as “longer than that”. "
-            "Water temperature enters by Arrhenius' law, and everything is stated at "
-            f"{study.at_water_c:g} °C. Intervals are t intervals with the degrees of freedom of batches."
+            "What warmer water does comes from single pieces: log times with Arrhenius' law and a random effect of the batch, by "
+            "restricted likelihood; a piece not watched to the end is right-censored. So each batch gets its geometric mean at "
+            f"{study.bath_c:g} °C, and those means are compared."
         )
-    if isinstance(study.curves, GasFits):
-        said.append(_curve_methods(study.curves))
-    if isinstance(study.reached, Reached):
-        said.append(
-            f"Gas reached is (gas weighed + gas that {water_ml:g} ml of water holds under pure gas, by Henry's law) / "
-            "theory, averaged over batches."
+    if study.curves is not None:
+        steps, own = sorted({fit.step_g for fit in study.curves.fits}), "its own best curve"
+        others = [f"{row.shape} {row.delta:.0f}" for row in study.curves.shapes[1:].dropna().itertuples()]
+        common = (
+            f"the {study.curves.common} curve, best by AICc over all pieces (worse by: {', '.join(others)})"
         )
-    if isinstance(study.stored, Stored):
         said.append(
-            "In storage the same share of what is left is taken to go each week (first order); each batch has its own rate "
-            "and the interval is that of the mean over batches."
+            f"The gas of each piece is read off {common if study.curves.common else own}. The scale's step "
+            f"({listed([f'{step:g}' for step in steps])} g) is in the intervals; drying up after the fizz and splashes are not "
+            "counted as gas."
+        )
+    if study.reached is not None:
+        held = f"what {study.water_ml:g} ml of water holds under pure gas, by Henry's law"
+        said.append(f"Gas that came is (gas weighed + {held}) / theory, averaged over batches.")
+    if study.shelf is not None:
+        said.append(
+            "In storage the same share of what is left goes each week; the rates of batches are averaged."
         )
     return " ".join(said)
-
-
-def _curve_methods(curves: GasFits) -> str:
-    steps = sorted(set(curves.pieces["step_g"]))
-    scale = f"The scale shows steps of {listed([f'{step:g}' for step in steps], 'or')} g, which is in the intervals. "
-    others = ", ".join(
-        f"{row['shape']} {row['delta']:.0f}" for row in curves.shapes[1:].dropna().to_dict("records")
-    )
-    chosen = (
-        f"All pieces are stated by the {curves.common} curve, the best of those tried by AICc over all pieces "
-        f"(worse by: {others}). "
-        if curves.common and others
-        else f"All pieces are stated by the {curves.common} curve. "
-        if curves.common
-        else "Each piece is stated by its own best curve. "
-    )
-    return (
-        f"{chosen}{scale}A steady loss after the fizz (water drying up) and splashes are not counted as gas."
-    )

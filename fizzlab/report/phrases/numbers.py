@@ -4,27 +4,10 @@ its interval and unit.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
-
-
-def number(value: float, digits: int = 2) -> str:
-    """A number to a few significant digits, never in powers of ten.
-
-    Examples
-    --------
-    >>> number(4.372), number(12.71), number(0.0518), number(143.2), number(3.0)
-    ('4.4', '13', '0.052', '143', '3.0')
-    """
-    if not math.isfinite(value):
-        raise ValueError("only finite numbers can be worded")
-    if value == 0:
-        return "0"
-    places = max(digits - 1 - math.floor(math.log10(abs(value))), 0)
-    rounded = round(value, places)
-    if rounded and math.floor(math.log10(abs(rounded))) > math.floor(math.log10(abs(value))):
-        places = max(places - 1, 0)
-    return f"{rounded:.{places}f}"
+from fizzlab.errors import capital as capital
+from fizzlab.errors import count as count
+from fizzlab.errors import listed as listed
+from fizzlab.measures import number as number
 
 
 def signed(value: float) -> str:
@@ -115,38 +98,3 @@ def _pair(low: float, high: float) -> str:
     while digits < 4 and number(low, digits) == number(high, digits) and low != high:
         digits += 1
     return f"{number(low, digits)} to {number(high, digits)}"
-
-
-def capital(text: str) -> str:
-    """A text that begins a sentence.
-
-    Examples
-    --------
-    >>> capital("dry time"), capital("95 % of the pieces")
-    ('Dry time', '95 % of the pieces')
-    """
-    return text[:1].upper() + text[1:]
-
-
-def listed(words: Sequence[str], last: str = "and") -> str:
-    """Words in a row.
-
-    Examples
-    --------
-    >>> listed(["pearl", "dye", "lake"])
-    'pearl, dye and lake'
-    """
-    if len(words) <= 1:
-        return "".join(words)
-    return f"{', '.join(words[:-1])} {last} {words[-1]}"
-
-
-def count(amount: int, noun: str, plural: str = "") -> str:
-    """A counted noun.
-
-    Examples
-    --------
-    >>> count(1, "batch", "batches"), count(12, "batch", "batches")
-    ('1 batch', '12 batches')
-    """
-    return f"{amount} {noun if amount == 1 else plural or noun + 's'}"

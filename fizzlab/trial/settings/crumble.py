@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import Field, model_validator
 
@@ -46,12 +46,25 @@ class IndexSettings(Section):
         return {name: part for name, part in named.items() if part is not None}
 
 
+#: Keys that older trials may hold, and why there is nothing left to choose.
+_GONE = {
+    "tumble_scale": "losses are always compared as ratios",
+    "drop_scale": "breaking heights are always compared as ratios",
+}
+
+
 class CrumbleSettings(Section):
     """How crumbling is analysed."""
 
-    tumble_scale: Literal["log", "logit"] = "log"
     scale_step_g: float | None = Field(default=None, gt=0, le=100)
-    drop_scale: Literal["log", "linear"] = "log"
     drop_method: Literal["jeffreys", "likelihood"] = "jeffreys"
     survive: float = Field(default=0.9, gt=0.5, lt=1)
     index: IndexSettings | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _no_longer(cls, raw: Any) -> Any:
+        gone = [name for name in _GONE if isinstance(raw, dict) and name in raw]
+        if gone:
+            raise ValueError(f"{gone[0]} has gone, for {_GONE[gone[0]]}; take the line out")
+        return raw

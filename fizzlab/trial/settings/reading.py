@@ -43,7 +43,9 @@ def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
         settings = TrialSettings.model_validate(raw)
     except ValidationError as error:
         return None, [_problem(item, raw) for item in error.errors()]
-    problems = [] if settings.plan is None else plan_problems(settings.plan, settings.factors)
+    problems = []
+    if settings.plan is not None:
+        problems = plan_problems(settings.plan, settings.factors, settings.tables())
     problems += response_problems(settings.responses, settings.factors, TAKEN)
     try:
         settings.made_recipe()

@@ -1,0 +1,600 @@
+"""Logging at the bench, without buttons: readings go into the trial's own tables one at a time, safely.
+
+Each method that logs checks the reading as the trial's loader would, writes it into the journal (then it is
+safe) and into its table. `fizzlab.bench.buttons` puts buttons on it.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import shutil
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from fizzlab.bench.files import FileBusy, TableFile, Workbook, after, find, rows_of
+from fizzlab.bench.place import done, fits, number, place, plain, undo
+from fizzlab.errors import BadInput, FizzlabError, Problem
+from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, WATER_C, Column
+from fizzlab.trial import checks
+from fizzlab.trial.folder import WORKBOOK, columns_of, folder_there
+from fizzlab.trial.journal import JOURNAL, Cells, Change, Entry, Journal, Line, Running
+from fizzlab.trial.settings import FILE, TrialSettings, read_settings
+from fizzlab.trial.tables import RawTable, Table, parse
+
+#: Tables that are logged by the stopwatch.
+FIZZING = ("fizz_times", "fizz_curves")
+
+PRACTICE = Path(__file__).resolve().parent / "templates" / "bench_demo"
+
+_PIECE = re.compile(r"[\w][\w .-]{0,19}")
+
+_HOURS = "hours"
+
+
+@dataclass(frozen=True)
+class Tray:
+    """A batch as it is chosen at the bench: by its blind code where the trial has codes.
+
+    The recipe is nowhere shown. `made_at` is in seconds since 1970, or None.
+    """
+
+    run: str
+    label: str
+    made_at: float | None
+
+
+@dataclass(frozen=True)
+class Form:
+    """What is filled in at the bench for one table: `columns`; batch, piece and hours are not typed.
+
+    In `kept` are the columns whose text stays for the next piece, such as the rater.
+    """
+
+    table: str
+    meaning: str
+    columns: tuple[Column, ...]
+    by_piece: bool
+    timed: bool
+    kept: frozenset[str]
+
+
+@dataclass(frozen=True)
+class Look:
+    """Pieces of one tray to be looked at, or weighed, `hours` after making; due in seconds since 1970."""
+
+    table: str
+    run: str
+    label: str
+    pieces: tuple[str, ...]
+    hours: float
+    due: float
+
+
+@dataclass(frozen=True)
+class Said:
+    """One reading in the list of what was logged; `waits` says why it is not in its table yet, if so."""
+
+    number: int
+    at: float
+    says: str
+    waits: str = ""
+
+
+class CannotKeep(FizzlabError):
+    """The journal cannot be written, so a press cannot be confirmed."""
+
+    def __init__(self, error: OSError) -> None:
+        super().__init__(
+            f"Not logged: the computer refused to write {JOURNAL} ({error.strerror or error}). "
+            "Write it on paper, and look whether the disk is full or the folder may not be written to."
+        )
+
+
+class Logbook:
+    """Readings of one trial, logged one at a time.
+
+    Times are seconds since 1970 by the wall clock; the logbook has no clock of its own. Every method that
+    logs returns a `Said` once the reading is on the disk, and raises `BadInput` if it was not logged.
+    """
+
+    def __init__(self, folder: Path, settings: TrialSettings, journal: Journal) -> None:
+        self.folder, self.settings, self.journal = folder, settings, journal
+        self.tables = settings.tables()
+        book = folder / WORKBOOK
+        self._book = Workbook(book, list(self.tables)) if book.exists() else None
+        self._files: dict[str, TableFile] = {}
+        self._waits: dict[int, str] = {}
+        self._runs: tuple[RawTable, Table] | None = None
+
+    @classmethod
+    def open(cls, folder: str | Path) -> Logbook:
+        """Open a trial folder, and put in what a dead computer left in the journal.
+
+        BadInput is raised where trial.toml or runs cannot be used.
+        """
+        folder = Path(folder)
+        folder_there(folder)
+        settings, problems = read_settings(folder)
+        if settings is None:
+            raise BadInput(problems)
+        book = cls(folder, settings, Journal.open(folder))
+        book._batches()
+        book._keep({"did": "open"})
+        book.put_in()
+        return book
+
+    # what there is
+
+    def trays(self) -> list[Tray]:
+        """The batches; by blind code, in the order of the codes, where every batch has one."""
+        rows = self._batches().rows
+        blind = (rows["blind"] != "").all() and not rows["blind"].str.casefold().duplicated().any()
+        # clock times of the workshop, which is taken to be in this computer's time zone
+        made = [None if pd.isna(at) else at.to_pydatetime().timestamp() for at in rows["made_at"]]
+        labels = rows["blind"] if blind else rows["run"]
+        trays = [Tray(run, label, at) for run, label, at in zip(rows["run"], labels, made, strict=True)]
+        return sorted(trays, key=lambda tray: tray.label) if blind else trays
+
+    @cached_property
+    def forms(self) -> dict[str, Form]:
+        """What can be logged besides by the stopwatch: tables that are planned, there, or the maker's own."""
+        plan = self.settings.plan
+        own = {each.table for each in self.settings.measures().values() if not each.study}
+        found = {}
+        for name, spec in self.tables.items():
+            names = [column.name for column in spec.columns]
+            timed = spec.time == _HOURS
+            wanted = plan is None or name in plan.tables or timed or name in own or self._is_there(name)
+            if RUN.name not in names or name in FIZZING or not wanted:
+                continue
+            passed = {RUN.name, PIECE.name, NOTE.name, BLIND.name, *([_HOURS] if timed else [])}
+            if name == "runs":
+                passed |= {column.name for column in spec.columns if column.kind in ("text", "moment")}
+                passed |= set(self.settings.factors)
+            columns = tuple(column for column in spec.columns if column.name not in passed)
+            kept = frozenset(spec.planned) - passed
+            found[name] = Form(name, spec.meaning, columns, PIECE.name in names, timed, kept)
+        return found
+
+    def pieces(self, run: str, tables: Iterable[str] | None = None) -> list[str]:
+        """Names of the pieces of a batch, as the tables have them."""
+        names: list[str] = []
+        for name in self.tables if tables is None else tables:
+            try:
+                cells = self._view(name).cells
+            except (BadInput, OSError):
+                continue
+            if {RUN.name, PIECE.name} <= set(cells.columns):
+                own = cells.loc[cells["run"].str.strip().str.casefold() == run.casefold(), "piece"]
+                names += [piece.strip() for piece in own if piece.strip()]
+        planned = self.settings.plan.pieces if self.settings.plan else 4
+        return list(dict.fromkeys(names)) or [str(piece) for piece in range(1, planned + 1)]
+
+    def logged(self) -> list[Said]:
+        """What was logged and holds, the newest first."""
+        return [
+            Said(entry.id, entry.at, entry.says, self._waits.get(entry.id, ""))
+            for entry in reversed(self.journal.live())
+        ]
+
+    def waiting(self) -> list[str]:
+        """Why some readings stand in the journal only; empty if all are in their tables."""
+        return list(dict.fromkeys(self._waits.values()))
+
+    @property
+    def running(self) -> Running | None:
+        """The stopwatch, if it runs."""
+        return self.journal.running
+
+    def next_looks(self) -> list[Look]:
+        """The prepared looks and weighings still ahead or overdue, by when they are due.
+
+        A piece that was dry is not looked at again; a look that a later reading has passed over is gone.
+        """
+        trays = {tray.run.casefold(): tray for tray in self.trays() if tray.made_at is not None}
+        found: dict[tuple[str, str, float], list[str]] = {}
+        for form in self.forms.values():
+            try:
+                ahead = self._ahead(form) if form.timed else []
+            except (BadInput, OSError):
+                continue
+            for run, piece, hours in ahead:
+                if run.casefold() in trays:
+                    found.setdefault((form.table, run.casefold(), hours), []).append(piece)
+        looks = []
+        for (name, run, hours), pieces in found.items():
+            tray = trays[run]
+            due = (tray.made_at or 0.0) + hours * 3600
+            looks.append(Look(name, tray.run, tray.label, tuple(pieces), hours, due))
+        return sorted(looks, key=lambda look: look.due)
+
+    def _ahead(self, form: Form) -> list[tuple[str, str, float]]:
+        """Prepared rows without a reading, later than every reading of their piece."""
+        raw = self._view(form.table)
+        readings = [name for name in raw.cells.columns if name not in self.tables[form.table].planned]
+        last = {key: float("inf") for key in self._ended(form)}
+        blank = []
+        for cells in rows_of(raw).values():
+            run, piece, hours = cells["run"].strip(), cells["piece"].strip(), number(cells.get(_HOURS, ""))
+            key = (run.casefold(), piece.casefold())
+            if hours is None:
+                continue
+            if any(cells[column].strip() for column in readings):
+                last[key] = max(last.get(key, -1.0), hours)
+            else:
+                blank.append((key, run, piece, hours))
+        return [(run, piece, hours) for key, run, piece, hours in blank if hours > last.get(key, -1.0)]
+
+    def _ended(self, form: Form) -> dict[tuple[str, str], float]:
+        """When the readings of a piece ended, such as when it was first dry."""
+        ends = [column.name for column in form.columns if column.ends]
+        if not ends:
+            return {}
+        try:
+            rows = self._read(form.table).rows
+        except (BadInput, OSError):
+            return {}
+        dry = rows[rows[ends].fillna(False).astype(bool).any(axis=1)]
+        found: dict[tuple[str, str], float] = {}
+        for run, piece, at in zip(dry["run"], dry["piece"], dry[_HOURS], strict=True):
+            key = (run.casefold(), piece.casefold())
+            found[key] = min(found.get(key, at), at)
+        return found
+
+    # logging
+
+    def made(self, run: str, at: float) -> Said:
+        """Write down that a batch was pressed now."""
+        moment = dt.datetime.fromtimestamp(at).replace(second=0, microsecond=0)
+        cells = {"run": run, "made_at": moment.isoformat(timespec="minutes")}
+        return self._log("runs", cells, f"{self._label(run)}: made at {moment:%H:%M}", at)
+
+    def log(self, table: str, run: str, piece: str, readings: Cells, at: float) -> Said:
+        """Log the readings of a form, at this hour since making where the form is timed.
+
+        A piece that is wet after it was dry is logged and left out, with that as the reason, since a report
+        takes a piece that was dry as dry; so it is with every column that ends the readings of a piece.
+        """
+        form = self.forms[table]
+        cells = {"run": run}
+        says = self._label(run)
+        if form.by_piece:
+            cells["piece"], says = piece, self._at(run, piece)
+        if form.timed:
+            cells[_HOURS] = self._hours(run, at)
+        said = []
+        for column in form.columns:
+            text = plain(readings.get(column.name, ""))
+            if text or (column.required and column.name != RUN.name):
+                cells[column.name] = text
+                said.append(spoken(column, text))
+        if not said:
+            raise BadInput([Problem(form.meaning, "nothing is filled in.", "Type or press a reading first.")])
+        says += f": {', '.join(said)}" + (f" at {cells[_HOURS]} h" if form.timed else "")
+        for column in form.columns:
+            ended = self._ended(form).get((run.casefold(), piece.casefold())) if column.ends else None
+            if ended is not None and cells.get(column.name) == "no":
+                was = spoken(column, "yes")
+                cells[LEAVE_OUT.name] = f"{spoken(column, 'no')} after it was {was} at {ended:g} h"
+                says += f" (left out: it was {was} at {ended:g} h)"
+        return self._log(table, cells, says, at)
+
+    def start(self, run: str, piece: str, water_c: str, at: float) -> Running:
+        """Start the stopwatch for a piece that goes into the water."""
+        if self.running is not None:
+            what = f"it runs for {self._running_at()}."
+            raise BadInput([Problem("stopwatch", what, "Stop it first.")])
+        self._piece(piece)
+        one = RawTable("water", pd.DataFrame({"water_c": [water_c]}, index=[2]))
+        _, found = parse(one, [WATER_C])
+        if found:
+            what = found[0].what if water_c.strip() else "it is not filled in."
+            do = "Measure it and type it in before the start."
+            raise BadInput([Problem("water temperature", what, do)])
+        self._keep({"did": "start", "run": run, "piece": piece, "water_c": plain(water_c), "at": at})
+        return self._watch()
+
+    def measured(self, run: str, piece: str) -> list[str]:
+        """Which tables of the stopwatch hold readings of a piece already."""
+        rows = {name: self._read(name).rows for name in FIZZING}
+        return [name for name in FIZZING if _of_piece(rows[name], run, piece).any()]
+
+    def stop(self) -> None:
+        """Stop the stopwatch without logging."""
+        self._keep({"did": "stop"})
+
+    def colour(self, at: float) -> Said:
+        """Log the first colour at the stopwatch's second: so far watched, and not finished."""
+        cells = self._cup(at)
+        more = {"done": "no", "colour_s": cells["seconds"]}
+        says = f"{self._running_at()}: colour at {cells['seconds']} s"
+        return self._log("fizz_times", {**cells, **more}, says, at)
+
+    def end(self, at: float, *, done: bool = True) -> Said:
+        """Log the end of the fizz, or that the watching ended before it.
+
+        This stops the stopwatch, unless masses were logged by it: the scale is read on after the fizz.
+        """
+        cells = {**self._cup(at), "done": "yes" if done else "no"}
+        earlier = self.journal.on_this_watch("fizz_times")
+        if earlier:
+            cells["colour_s"] = earlier[-1].cells.get("colour_s", "")
+        says = f"{self._running_at()}: {'fizz ended' if done else 'still fizzing'} at {cells['seconds']} s"
+        replaces = earlier[-1].id if earlier else 0
+        stops = not self.journal.on_this_watch("fizz_curves")
+        return self._log("fizz_times", cells, says, at, replaces=replaces, stops=stops)
+
+    def cup(self, mass_g: str, at: float) -> Said:
+        """Log the mass of cup, water and piece together at the stopwatch's second."""
+        cells = {**self._cup(at), "mass_g": plain(mass_g)}
+        says = f"{self._running_at()}: cup {cells['mass_g']} g at {cells['seconds']} s"
+        return self._log("fizz_curves", cells, says, at)
+
+    def cup_before(self, run: str, piece: str, water_c: str, mass_g: str, at: float) -> Said:
+        """Log the mass of cup and piece together before the piece goes in, at 0 s."""
+        cells = {"run": run, "piece": piece, "water_c": plain(water_c), "seconds": "0"}
+        cells["mass_g"] = plain(mass_g)
+        return self._log("fizz_curves", cells, f"{self._at(run, piece)}: cup {cells['mass_g']} g at 0 s", at)
+
+    def undo(self, at: float) -> str:
+        """Take back the last reading that holds, and say which it was."""
+        live = self.journal.live()
+        if not live:
+            raise BadInput([Problem("undo", "nothing is logged.", "")])
+        last = live[-1]
+        if last.id in self.journal.begun:
+            self.put_in()
+        if last.id in self.journal.changes:
+            try:
+                rows = rows_of(self._view(last.table))
+            except (BadInput, OSError):
+                pass  # it is looked at again when the file can be written
+            else:
+                if not fits(rows, undo(self.journal.changes[last.id])):
+                    raise self._changed_since(last)
+        self._keep({"did": "undo", "id": self.journal.last + 1, "of": last.id, "at": at})
+        self._waits.pop(last.id, None)
+        self.put_in()
+        return last.says
+
+    # keeping
+
+    def _log(self, table: str, cells: Cells, says: str, at: float, **more: Any) -> Said:
+        if "piece" in cells:
+            self._piece(cells["piece"])
+        entry = Entry(self.journal.last + 1, at, table, cells, says, **more)
+        self._check(entry)
+        line: Line = {"did": "log", "id": entry.id, "at": at, "table": table, "cells": dict(cells)}
+        self._keep({**line, "says": says, **{name: value for name, value in more.items() if value}})
+        self.put_in()
+        return Said(entry.id, at, says, self._waits.get(entry.id, ""))
+
+    def put_in(self) -> None:
+        """Put what waits in the journal into its tables, as far as they can be written now."""
+        self._waits = {}
+        for entry in self.journal.waiting():
+            try:
+                self._write(entry)
+            except (BadInput, FileBusy) as error:
+                self._waits[entry.id] = str(error)
+            except OSError as error:
+                self._waits[entry.id] = f"The computer refused ({error.strerror or error})."
+
+    def _write(self, entry: Entry) -> None:
+        file = self._file(entry.table)
+        rows = rows_of(file.read())
+        begun = self.journal.begun.get(entry.id)
+        if begun is not None:  # stopped in between: did it reach the file?
+            if done(rows, begun):
+                self._keep({"did": "written", "id": entry.id})
+                return
+            self._keep({"did": "not_written", "id": entry.id})
+        if entry not in self.journal.waiting():  # taken back before it reached its table
+            return
+        changes = self._changes(entry, file.read())
+        if entry.of and not fits(rows, changes):
+            taken_back = self.journal.entries[entry.of]
+            self._keep({"did": "kept", "id": entry.id})
+            raise self._changed_since(taken_back)
+        self._keep({"did": "writing", "id": entry.id, "changes": [list(change) for change in changes]})
+        try:
+            if changes:
+                kinds = {column.name: column.kind for column in self._columns(entry.table, file.read())}
+                file.write(changes, kinds)
+        except FileBusy:
+            self._keep({"did": "not_written", "id": entry.id})
+            raise
+        self._keep({"did": "written", "id": entry.id})
+
+    def _changes(self, entry: Entry, raw: RawTable) -> list[Change]:
+        """What an entry does to its table, or takes back."""
+        if entry.of:
+            return undo(self.journal.changes.get(entry.of, []))
+        instead = self.journal.entries[entry.replaces].cells if entry.replaces else None
+        cells = self._as_the_table_has_it(entry, raw)
+        return place(rows_of(raw), raw.cells.columns, self.tables[entry.table], cells, instead)
+
+    def _as_the_table_has_it(self, entry: Entry, raw: RawTable) -> Cells:
+        """Write the clock time instead of the hours, and the code instead of the batch, where it does so."""
+        cells, columns = dict(entry.cells), raw.cells.columns
+        stamped = "checked_at" in columns and _HOURS in cells
+        if stamped and not (_HOURS in columns and (raw.cells["checked_at"].str.strip() == "").all()):
+            del cells[_HOURS]
+            cells["checked_at"] = dt.datetime.fromtimestamp(entry.at).isoformat(timespec="seconds")
+        if BLIND.name in columns and RUN.name not in columns:
+            runs = self._batches().rows
+            cells[BLIND.name] = str(runs.loc[runs["run"] == cells.pop("run"), "blind"].iloc[0])
+        return cells
+
+    def _check(self, entry: Entry) -> None:
+        """Refuse a reading that the trial's loader would refuse."""
+        table, cells = entry.table, entry.cells
+        one = RawTable(table, pd.DataFrame([dict(cells)], index=[2]))
+        found = parse(one, [column for column in self.tables[table].columns if column.name in cells])[1]
+        if found:
+            raise BadInput(Problem(table, each.what, each.do, column=each.column) for each in found)
+        try:
+            view = self._view(table)
+        except (BadInput, OSError):
+            return  # it waits in the journal until the table can be read
+        changes = self._changes(entry, view)
+        if not changes:
+            raise BadInput([Problem(view.where, "this reading stands there already.", "")])
+        if not self._faults(table, view):  # a table with faults of its own must not stop the logging
+            found = self._faults(table, after(view, changes))
+            if found:
+                raise BadInput(found)
+
+    def _faults(self, table: str, raw: RawTable) -> list[Problem]:
+        """What the trial's loader would refuse in a table."""
+        if raw.cells.empty:
+            return []
+        read, found = parse(raw, self._columns(table, raw), self.tables[table].planned)
+        hard = [problem for problem in found if problem.weight == "problem"]
+        if hard or table == "runs":
+            return hard
+        read, found = self._matched(read)
+        both = {table: read, "runs": self._batches()}
+        return [*found, *checks.across_rows(both, self.tables)[0]]
+
+    def _matched(self, table: Table) -> tuple[Table, list[Problem]]:
+        """Its rows with their batch and hours, where codes or clock times stand instead."""
+        runs = self._batches()
+        if BLIND.name in table.rows:
+            return checks.runs_by_code(table, runs)
+        return checks.with_hours(checks.runs_as_spelled(table, runs), runs)
+
+    def _view(self, table: str) -> RawTable:
+        """A table with what still waits for it."""
+        raw = self._file(table).read()
+        for entry in self.journal.waiting():
+            if entry.table == table:
+                try:
+                    changes = self._changes(entry, raw)
+                except BadInput:
+                    continue
+                if fits(rows_of(raw), changes):
+                    raw = after(raw, changes)
+        return raw
+
+    def _read(self, table: str) -> Table:
+        """The same, as the trial's loader reads it."""
+        raw = self._view(table)
+        return self._matched(parse(raw, self._columns(table, raw), self.tables[table].planned)[0])[0]
+
+    def _batches(self) -> Table:
+        raw = self._view("runs")
+        if self._runs is None or self._runs[0] is not raw:
+            read, found = parse(raw, self._columns("runs", raw))
+            problems = [problem for problem in found if problem.weight == "problem"]
+            if not problems:
+                problems = checks.factor_levels(read, self.settings)[1]
+            if problems:
+                raise BadInput(problems)
+            self._runs = (raw, read)
+        return self._runs[1]
+
+    def _file(self, name: str) -> TableFile:
+        if name not in self._files:
+            self._files[name] = find(self.folder, self._book, self.tables[name])
+        return self._files[name]
+
+    def _is_there(self, name: str) -> bool:
+        try:
+            return self._file(name).path.exists()
+        except (BadInput, OSError):
+            return True
+
+    def _columns(self, table: str, raw: RawTable) -> list[Column]:
+        return columns_of(table, self.settings, raw)
+
+    def _keep(self, line: Line) -> None:
+        try:
+            self.journal.add(line)
+        except OSError as error:
+            raise CannotKeep(error) from None
+
+    # words and lookups
+
+    def _label(self, run: str) -> str:
+        return next((tray.label for tray in self.trays() if tray.run == run), run)
+
+    def _at(self, run: str, piece: str) -> str:
+        return f"{self._label(run)}, piece {piece}"
+
+    def _running_at(self) -> str:
+        watch = self._watch()
+        return self._at(watch.run, watch.piece)
+
+    def _watch(self) -> Running:
+        if self.running is None:
+            raise BadInput([Problem("stopwatch", "it does not run.", "Start it as the piece goes in.")])
+        return self.running
+
+    def _cup(self, at: float) -> dict[str, str]:
+        watch = self._watch()
+        seconds = plain(f"{at - watch.at:.1f}")
+        return {"run": watch.run, "piece": watch.piece, "water_c": watch.water_c, "seconds": seconds}
+
+    def _piece(self, piece: str) -> None:
+        if not _PIECE.fullmatch(piece):
+            what = "a piece is named by up to 20 letters and digits." if piece else "no piece is chosen."
+            raise BadInput([Problem("piece", what, "Choose or name one.")])
+
+    def _hours(self, run: str, at: float) -> str:
+        made = next((tray.made_at for tray in self.trays() if tray.run == run), None)
+        if made is None:
+            what = f"{self._label(run)} has no time of making, so hours cannot be counted."
+            do = "Press “Made now” when it is pressed, or fill in made_at."
+            raise BadInput([Problem("runs", what, do)])
+        return plain(f"{(at - made) / 3600:.2f}")
+
+    def _changed_since(self, entry: Entry) -> BadInput:
+        what = f"“{entry.says}” was not taken back: its row was changed by hand since."
+        return BadInput([Problem(self._file(entry.table).raw.where, what, "Correct it there.")])
+
+
+def spoken(column: Column, text: str) -> str:
+    """A reading in words: ``"dry"``, ``"81.3 g"``, ``"broke: yes"``.
+
+    Examples
+    --------
+    >>> from fizzlab.measures import DRY, MASS_G
+    >>> spoken(DRY, "no"), spoken(MASS_G, "81.3")
+    ('wet', '81.3 g')
+    """
+    if column.kind == "yes_no":
+        words = [word for word, yes in column.also.items() if yes == (text == "yes")]
+        return max(words, key=len) if words else f"{column.name.replace('_', ' ')}: {text}"
+    return f"{text} {column.unit}" if column.unit else f"{column.titled} {text}"
+
+
+def practice_folder(home: Path) -> Path:
+    """Make the folder ``bench-practice`` in `home`, a planned, invented trial, unless it is there.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as home:
+    ...     sorted(path.name for path in practice_folder(Path(home)).iterdir() if path.is_file())
+    ['bench-sheet.html', 'readings.xlsx', 'runs.csv', 'trial.toml']
+    """
+    from fizzlab.bench.planfiles import write_plan  # which loads all that a plan needs
+
+    folder = home / "bench-practice"
+    if not (folder / FILE).exists():
+        folder.mkdir(parents=True, exist_ok=True)
+        shutil.copy(PRACTICE / FILE, folder / FILE)
+    if not (folder / "runs.csv").exists():
+        write_plan(folder)
+    return folder
+
+
+def _of_piece(rows: pd.DataFrame, run: str, piece: str) -> pd.Series[bool]:
+    return (rows["run"] == run) & (rows["piece"] == piece)

@@ -1,0 +1,192 @@
+"""Where in a table a reading goes: pure functions on the text cells of its rows.
+
+A table is `Rows`: cells by spreadsheet row and column. A reading is placed by a list of `Change`, each of
+which says what stood in a row before, so that it can be taken back.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Mapping, Sequence
+
+from fizzlab.errors import BadInput, Problem
+from fizzlab.measures import BLIND, LEAVE_OUT, PIECE, RUN, TableSpec
+from fizzlab.trial.journal import Cells, Change
+
+Rows = Mapping[int, Cells]
+
+#: Whose reading it is; these stay as the table spells them.
+_WHOSE = (RUN.name, BLIND.name, PIECE.name)
+
+
+def plain(text: str) -> str:
+    """A cell in one spelling, so that 2, 2.0 and 2,0 are alike.
+
+    Examples
+    --------
+    >>> plain("2,50"), plain("2026-01-31 08:30:00"), plain(" yes ")
+    ('2.5', '2026-01-31T08:30:00', 'yes')
+    """
+    text = text.strip()
+    if number(text) is not None:
+        return f"{number(text):.10g}"
+    if len(text) >= 16 and text[4:5] == "-":
+        try:
+            return dt.datetime.fromisoformat(text).isoformat()
+        except ValueError:
+            pass
+    return text
+
+
+def number(text: str) -> float | None:
+    """A cell as a number, with a decimal point or comma; None where it is none."""
+    try:
+        return float(text.replace(",", "."))
+    except ValueError:
+        return None
+
+
+def place(
+    rows: Rows, header: Iterable[str], spec: TableSpec, new: Cells, instead: Cells | None = None
+) -> list[Change]:
+    """Find the place of a reading.
+
+    It fills the prepared row that it belongs to; of a piece that is looked at several times, the row nearest
+    in time, if that one is still blank. Otherwise it gets a row of its own, and the rows of its piece are put
+    in order of time over the rows that they have.
+
+    Parameters
+    ----------
+    rows : mapping
+        The table, with `header` for its columns.
+    new : mapping of str to str
+        The cells of the reading.
+    instead : mapping of str to str, optional
+        The cells of an earlier reading that this one completes; its row is taken.
+
+    Returns
+    -------
+    list of Change
+        Empty if the reading stands in the table already.
+
+    Raises
+    ------
+    BadInput
+        The place is taken.
+
+    Examples
+    --------
+    >>> from fizzlab.measures import TABLES
+    >>> blank = {"run": "A", "piece": "1", "hours": "2", "dry": ""}
+    >>> new = {"run": "A", "piece": "1", "hours": "2.13", "dry": "no"}
+    >>> place({2: blank}, list(blank), TABLES["touch_checks"], new)[0].after
+    {'run': 'A', 'piece': '1', 'hours': '2.13', 'dry': 'no'}
+    """
+    own = [row for row in sorted(rows) if _belongs(rows[row], spec, new)]
+    if spec.key and any(_holds(rows[row], new) for row in own):
+        return []
+    if instead is not None:
+        for row in own:
+            if _holds(rows[row], instead):
+                return [_filled(rows, row, new)]
+        raise _taken(spec, new, "the earlier reading that it completes is no longer there")
+    if spec.name == "runs":
+        return [_filled(rows, _of_batch(rows, own, spec, new), new)]
+    readings = [name for name in header if name not in spec.planned]
+    blank = [row for row in own if not any(rows[row].get(name, "").strip() for name in readings)]
+    if spec.time in new:
+        return _in_time(rows, own, blank, spec.time, new)
+    if blank:
+        return [_filled(rows, blank[0], new)]
+    if spec.key and any(not rows[row].get(LEAVE_OUT.name, "").strip() for row in own):
+        raise _taken(spec, new, "it has a reading already")
+    return [Change(_next(rows), None, dict(new))]
+
+
+def undo(changes: Sequence[Change]) -> list[Change]:
+    """The changes that take back these."""
+    return [Change(change.row, change.after, change.before) for change in reversed(changes)]
+
+
+def fits(rows: Rows, changes: Sequence[Change]) -> bool:
+    """Does each row still hold what it held when the changes were worked out?"""
+    return all(_alike(rows.get(change.row), change.before) for change in changes)
+
+
+def done(rows: Rows, changes: Sequence[Change]) -> bool:
+    """Does each row hold what the changes make of it?"""
+    return fits(rows, undo(changes))
+
+
+def changed(rows: Rows, changes: Sequence[Change]) -> dict[int, Cells]:
+    """The table after the changes."""
+    new = dict(rows)
+    for change in changes:
+        new.pop(change.row, None)
+        if change.after is not None:
+            new[change.row] = change.after
+    return dict(sorted(new.items()))
+
+
+def _alike(one: Cells | None, other: Cells | None) -> bool:
+    """Do two rows hold the same? A blank cell and one that is not there are alike, and so is a blank row."""
+    one, other = one or {}, other or {}
+    return all(plain(one.get(name, "")) == plain(other.get(name, "")) for name in {*one, *other})
+
+
+def _belongs(cells: Cells, spec: TableSpec, new: Cells) -> bool:
+    """Is it a row of the same piece, and of the same rater, week and so on, if it names one?"""
+    whose = [name for name in _WHOSE if name in new]
+    if any(cells.get(name, "").strip().casefold() != new[name].strip().casefold() for name in whose):
+        return False
+    others = [name for name in spec.key if name in new and name not in (*_WHOSE, spec.time)]
+    return all(plain(cells.get(name, "")) in ("", plain(new[name])) for name in others)
+
+
+def _holds(cells: Cells, new: Cells) -> bool:
+    names = [name for name in new if name not in (RUN.name, BLIND.name)]
+    return all(plain(cells.get(name, "")) == plain(new[name]) for name in names)
+
+
+def _filled(rows: Rows, row: int, new: Cells) -> Change:
+    keep = {name: rows[row][name] for name in _WHOSE if name in rows[row]}
+    return Change(row, dict(rows[row]), {**rows[row], **new, **keep})
+
+
+def _of_batch(rows: Rows, own: Sequence[int], spec: TableSpec, new: Cells) -> int:
+    if not own:
+        raise _taken(spec, new, "runs no longer names it")
+    for name in new:
+        stands = rows[own[0]].get(name, "").strip()
+        if stands and name != RUN.name:
+            raise _taken(spec, new, f"{name} stands there already, {stands}")
+    return own[0]
+
+
+def _in_time(rows: Rows, own: Sequence[int], blank: Sequence[int], time: str, new: Cells) -> list[Change]:
+    at = float(new[time])
+    times = {row: seen for row in own if (seen := number(rows[row].get(time, ""))) is not None}
+    free = _next(rows)
+    if not times:
+        return [Change(free, None, dict(new))]
+    nearest = min(times, key=lambda row: (abs(times[row] - at), row not in blank))
+    if nearest in blank:
+        return [_filled(rows, nearest, new)]
+    slots = list(times)
+    ordered = [times[row] for row in slots]
+    before = sum(seen <= at for seen in ordered)
+    if ordered != sorted(ordered):  # whoever wrote them chose another order
+        before = len(slots)
+    shifted = [dict(new), *(rows[row] for row in slots[before:])]
+    return [
+        Change(row, rows.get(row), cells) for row, cells in zip([*slots[before:], free], shifted, strict=True)
+    ]
+
+
+def _next(rows: Rows) -> int:
+    return max(rows, default=1) + 1
+
+
+def _taken(spec: TableSpec, new: Cells, why: str) -> BadInput:
+    piece = f"piece {new['piece']}" if "piece" in new else "this batch"
+    return BadInput([Problem(spec.name, f"{piece}: {why}.", "Look whether it is the right one.")])

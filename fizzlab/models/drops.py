@@ -1,0 +1,598 @@
+"""Breaking heights: yes-or-no regression on the height of a fall, with batches that differ at random.
+
+The likelihood is our own and scipy maximises it. Statsmodels has no probit with a random batch that is fitted
+by maximum likelihood, and a fit without it (GEE, or a plain probit with robust errors) takes an up-and-down
+sequence's climb in a strong batch for a wide spread of the pieces.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import optimize, special, stats
+
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.days import mostly_by_days
+from fizzlab.models.plotting import INK, SOFT, axes_for, drawn_apart, looks
+from fizzlab.models.result import Effect, FitResult, Interval, asked
+from fizzlab.models.terms import (
+    INTERCEPT,
+    Category,
+    Term,
+    level_name,
+    model_matrix,
+    need_columns,
+    parse_formula,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Array = NDArray[np.float64]
+
+RESPONSE = "drop_cm"
+
+_LOG_ROOT_2PI = 0.5 * np.log(2 * np.pi)
+_MOST = 0.97  # correlation between batch and piece is kept off 1, where quadrature would need more nodes
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(31)
+_LOG_WEIGHTS = np.log(_WEIGHTS / _WEIGHTS.sum())
+
+
+@dataclass(frozen=True)
+class _Maximum:
+    """Where the likelihood has its maximum: the free coefficients, and `bend`, which stands for r."""
+
+    free: Array
+    bend: float
+    value: float
+    inverse: Array  # of the curvature, about: what lies near by is found in fewer steps
+
+    @property
+    def batch_share(self) -> float:
+        return float((_MOST * np.tanh(self.bend)) ** 2)
+
+
+@dataclass(frozen=True)
+class _Likelihood:
+    """The drops, sorted by batch; `first` is the first row of each batch, `of` the batch of each row."""
+
+    matrix: Array
+    sign: Array
+    first: NDArray[np.intp]
+    of: NDArray[np.intp]
+    penalised: bool
+
+    @classmethod
+    def of_drops(
+        cls, matrix: Array, broke: NDArray[np.bool_], runs: pd.Series, penalised: bool
+    ) -> _Likelihood:
+        codes, _ = pd.factorize(runs)
+        order = np.argsort(codes, kind="stable")
+        first = np.flatnonzero(np.diff(codes[order], prepend=-1))
+        return cls(matrix[order], np.where(broke[order], 1.0, -1.0), first, codes[order], penalised)
+
+    def at(self, eta: Array, r: float) -> tuple[float, Array, float]:
+        """Log likelihood with its slopes by `eta` and by `r`."""
+        rest = np.sqrt(1 - r**2)
+        shifted = eta[:, None] + r * _NODES
+        z = self.sign[:, None] * shifted / rest
+        log_chance = special.log_ndtr(z)
+        summed = np.add.reduceat(log_chance, self.first, axis=0) + _LOG_WEIGHTS
+        top = summed.max(axis=1)
+        scaled = np.exp(summed - top[:, None])
+        size = scaled.sum(axis=1)
+        value = float((np.log(size) + top).sum())
+        weight = (scaled / size[:, None])[self.of]
+        push = weight * np.exp(-0.5 * z**2 - _LOG_ROOT_2PI - log_chance) * self.sign[:, None]
+        by_eta: Array = push.sum(axis=1) / rest
+        by_r = float((push * (_NODES / rest + shifted * r / rest**3)).sum())
+        if self.penalised:
+            penalty, slope = jeffreys(self.matrix, eta)
+            value, by_eta = value + penalty, by_eta + slope
+        return value, by_eta, by_r
+
+    def maximum(
+        self,
+        design: Array,
+        offset: Array | float = 0.0,
+        free: Array | None = None,
+        near: _Maximum | None = None,
+    ) -> _Maximum:
+        """Maximise over ``eta = offset + design @ free`` and r; the penalty stays that of the whole model.
+
+        Even in r, the likelihood can have one maximum at r = 0 and another beyond: both are looked for,
+        unless the search begins `near` a known one.
+        """
+
+        def downhill(at: Array) -> tuple[float, Array]:
+            turn = np.tanh(at[-1])
+            with np.errstate(all="ignore"):  # a step too far is refused below
+                value, by_eta, by_r = self.at(offset + design @ at[:-1], _MOST * turn)
+            slope = np.append(design.T @ by_eta, by_r * _MOST * (1 - turn**2))
+            if not (np.isfinite(value) and np.isfinite(slope).all()):
+                return 1e10, np.zeros_like(at)
+            return -value, -slope
+
+        options: dict[str, object] = {"gtol": 1e-6}
+        free, bends = np.zeros(design.shape[1]) if free is None else free, [0.15, 1.2]
+        if near is not None:
+            options["hess_inv0"] = (near.inverse + near.inverse.T) / 2
+            # off both ends, where the likelihood is level in it
+            free, bends = near.free, [float(np.clip(abs(near.bend), 0.1, 2.3))]
+        found = [
+            optimize.minimize(downhill, np.append(free, bend), jac=True, method="BFGS", options=options)
+            for bend in bends
+        ]
+        settled = [each for each in found if np.abs(each.jac).max() < 1e-3]
+        if not settled:
+            raise CannotAnswer(
+                "The fit of the drops did not converge.",
+                "Add pieces at heights where some break and some hold.",
+            )
+        top = min(settled, key=lambda each: each.fun)
+        return _Maximum(top.x[:-1], float(top.x[-1]), -float(top.fun), top.hess_inv)
+
+
+def jeffreys(matrix: Array, eta: Array) -> tuple[float, Array]:
+    """Jeffreys' penalty of a probit, 0.5 log det of the information, and its slope by `eta`."""
+    density = -0.5 * eta**2 - _LOG_ROOT_2PI
+    up, down = np.exp(density - special.log_ndtr(eta)), np.exp(density - special.log_ndtr(-eta))
+    weight, curve = up * down, -2.0 * eta - up + down
+    try:
+        root = np.linalg.cholesky((matrix * weight[:, None]).T @ matrix)
+    except np.linalg.LinAlgError:
+        return -np.inf, np.zeros_like(eta)
+    leverage = weight * (np.linalg.solve(root, matrix.T) ** 2).sum(axis=0)
+    slope: Array = 0.5 * leverage * curve
+    return float(np.log(np.diag(root)).sum()), slope
+
+
+def is_separated(matrix: Array, broke: NDArray[np.bool_]) -> bool:
+    """Can some combination of the columns tell broken from whole without a mistake? (A linear programme.)
+
+    Examples
+    --------
+    >>> matrix = np.column_stack([np.ones(4), [10.0, 20.0, 30.0, 40.0]])
+    >>> is_separated(matrix, np.array([False, False, True, True]))
+    True
+    """
+    signed = matrix / np.abs(matrix).max(axis=0) * np.where(broke, 1.0, -1.0)[:, None]
+    found = optimize.linprog(
+        -signed.sum(axis=0), A_ub=-signed, b_ub=np.zeros(len(signed)), bounds=(-1.0, 1.0), method="highs"
+    )
+    return bool(found.status == 0 and -found.fun > 1e-7)
+
+
+@dataclass(frozen=True)
+class _Model:
+    """The fitted regression with what its profiles need; a log height is ``centre + unit * v``."""
+
+    likelihood: _Likelihood
+    best: _Maximum
+    df: int
+    conf_level: float
+    centre: float
+    unit: float
+    profiled: dict[tuple[float, ...], tuple[float, float, float]] = field(default_factory=dict, repr=False)
+
+    @property
+    def slope(self) -> float:
+        return float(self.best.free[1])
+
+    def held(self, rest: Array, target: float, v: float, near: _Maximum | None = None) -> _Maximum:
+        """The maximum with ``(rest + v * height) @ coefficients`` held at `target`, begun `near` another."""
+        weights = rest.copy()
+        weights[1] += v
+        given = next(j for j in range(len(rest)) if j != 1 and rest[j])
+        others = np.delete(np.arange(len(rest)), given)
+        column = self.likelihood.matrix[:, given] / weights[given]
+        design = self.likelihood.matrix[:, others] - np.outer(column, weights[others])
+        return self.likelihood.maximum(design, column * target, self.best.free[others], near)
+
+    def fall(self, found: _Maximum) -> float:
+        return max(0.0, 2.0 * (self.best.value - found.value))
+
+    def profile(self, rest: Array, target: float = 0.0) -> tuple[float, float, float]:
+        """Estimate and interval of the v at which ``(rest + v * height) @ coefficients`` is `target`."""
+        asked_for = (*rest.tolist(), target)
+        if asked_for in self.profiled:
+            return self.profiled[asked_for]
+        estimate = (target - float(rest @ self.best.free)) / self.slope
+        limit = float(np.sqrt(stats.f.ppf(self.conf_level, 1, self.df)))
+        step = 0.2 / self.slope  # a fifth of the spread is of the order of a standard error
+        known: dict[float, _Maximum] = {}
+
+        def above(v: float) -> float:
+            if v not in known:
+                near = known[min(known, key=lambda at: abs(at - v))] if known else None
+                known[v] = self.held(rest, target, v, near)
+            return float(np.sqrt(self.fall(known[v]))) - limit
+
+        def above_afresh(v: float) -> float:
+            return float(np.sqrt(self.fall(self.held(rest, target, v)))) - limit
+
+        ends = []
+        for sign in (-1.0, 1.0):
+            known.clear()
+            end = _end(above, estimate, sign * step)
+            if np.isfinite(end) and above_afresh(end) < -1e-6:  # the search had lost the higher maximum
+                end = _end(above_afresh, estimate, sign * step)
+            ends.append(end)
+        self.profiled[asked_for] = estimate, ends[0], ends[1]
+        return self.profiled[asked_for]
+
+
+def _end(above: Callable[[float], float], estimate: float, step: float) -> float:
+    """Where the profile comes above its limit; infinite where it never does, or cannot be followed so far."""
+    inner = estimate
+    try:
+        for outer in estimate + step * 2.0 ** np.arange(1, 14):
+            if above(float(outer)) >= 0:
+                return float(optimize.brentq(above, inner, float(outer), xtol=1e-7 * abs(step), rtol=1e-10))
+            inner = float(outer)
+    except CannotAnswer:
+        pass
+    return float(np.copysign(np.inf, step))
+
+
+@dataclass(frozen=True, kw_only=True)
+class DropFit(FitResult):
+    """Broken or whole, regressed on the logarithm of the height and the factors.
+
+    Parameters
+    ----------
+    drops : DataFrame
+        The drops behind it.
+    coefficients : mapping of str to float
+        Of the probit over all batches: intercept, height (natural logarithm of cm), then the factors.
+    df : int
+        Batches less the coefficients that do not change within a batch.
+    spread : float
+        Standard deviation of the log breaking heights of single pieces.
+    batch_share : float
+        Share of that variance that lies between batches.
+    separated : bool
+        Height and factors tell broken from whole without a mistake: the spread leans on the penalty.
+    repeated : int
+        Pieces that were dropped more than once; an earlier fall may have weakened them.
+    withheld : mapping of str to CannotAnswer
+        Factors that changed mostly from day to day, of which this fit knows nothing: no effect is given.
+    """
+
+    drops: pd.DataFrame = field(repr=False)
+    coefficients: Mapping[str, float]
+    df: int
+    spread: float
+    batch_share: float
+    separated: bool
+    repeated: int
+    withheld: Mapping[str, CannotAnswer]
+    model: _Model = field(repr=False)
+
+    def predict(
+        self,
+        new: pd.DataFrame | Mapping[str, object] | None = None,
+        *,
+        share: float = 0.5,
+        interval: Interval = "confidence",
+    ) -> pd.DataFrame:
+        """The height in cm from which a share of the pieces breaks.
+
+        Parameters
+        ----------
+        new : DataFrame or mapping, optional
+            Conditions; factors that are not named are averaged over the batches.
+        share : float
+            Of all pieces, of any batch, that break: 0.5 for the median, 0.1 for what nine in ten survive.
+        interval : {"confidence"}
+            Where the profile likelihood has fallen by F(conf_level; 1, df). An end may be 0 or infinite.
+
+        Returns
+        -------
+        DataFrame
+            The conditions, then estimate, conf_low, conf_high, extrapolated (no such height, or no such
+            amount, was tried).
+        """
+        if not 0 < share < 1:
+            raise ValueError("share must lie between 0 and 1")
+        if interval != "confidence":
+            raise CannotAnswer("Drops give no forecast of one batch.", "Ask for the heights of all batches.")
+        table = asked(new, dict.fromkeys(term.name for term in self.terms))
+        target = float(special.ndtri(share))
+        rows = [self._height(table.loc[place].to_dict(), target) for place in table.index]
+        found = pd.DataFrame(rows, columns=["estimate", "conf_low", "conf_high", "extrapolated"])
+        return pd.concat([table.dropna(axis=1, how="all"), found], axis=1)
+
+    def _height(self, at: Mapping[Any, Any], target: float) -> tuple[float, float, float, bool]:
+        model, rest, tried = self.model, [1.0, 0.0], np.ones(len(self.batches), bool)
+        beyond = False
+        for term in self.terms:
+            values = self.batches[term.name]
+            if at[term.name] is None:
+                rest += term.matrix(values).mean(axis=0).tolist()
+                continue
+            rest += term.matrix(pd.Series([at[term.name]]))[0].tolist()
+            if isinstance(term, Category):
+                tried &= (values.astype(str) == at[term.name]).to_numpy()
+            else:
+                beyond |= not values.min() <= at[term.name] <= values.max()
+        ends = np.array(model.profile(np.array(rest), target)) * model.unit + model.centre
+        with np.errstate(over="ignore"):
+            estimate, low, high = np.exp(ends).tolist()
+        own = self.drops["run"].isin(self.batches.index[tried]) if tried.any() else slice(None)
+        heights = self.drops.loc[own, "height_cm"]
+        return estimate, low, high, bool(beyond or not heights.min() <= estimate <= heights.max())
+
+    def plot(self, ax: Axes | None = None, *, survive: float = 0.9) -> Axes:
+        """Draw every drop, the height at which half of the pieces break, and the one that most survive."""
+        labels, conditions = drawn_apart(self.batches, self.terms)
+        heights = self.predict(conditions).assign(
+            level=list(conditions.index), survive=self.predict(conditions, share=1 - survive)["estimate"]
+        )
+        return plot_drops(self.drops, labels, heights, survive, ax)
+
+
+def fit_drop_height(
+    drops: pd.DataFrame,
+    formula: str | Sequence[Term] = "",
+    *,
+    runs: pd.DataFrame,
+    penalised: bool = True,
+    conf_level: float = 0.95,
+) -> DropFit:
+    """Estimate breaking heights, for up-and-down sequences and fixed heights alike.
+
+    Each piece has a breaking height whose logarithm is normal about a median that the factors shift; a part
+    of its variance is common to the pieces of a batch. With x the columns of log height and factors,
+
+        P(break | batch) = ndtr((x'b + r u) / sqrt(1 - r^2)),   u standard normal, one for each batch
+
+    so that over batches P(break) = ndtr(x'b). Given the batch, the next height of an up-and-down sequence
+    depends on earlier outcomes only, so its likelihood is that of fixed heights.
+
+    Parameters
+    ----------
+    drops : DataFrame
+        Columns run, piece, height_cm, broke (bool).
+    formula : str or sequence of Category or Amount
+        Factors of `runs`, such as ``"colour + oil_g"``: main effects only.
+    runs : DataFrame
+        One row a batch: run, the factors, and day where there are days.
+    penalised : bool
+        Add Jeffreys' penalty, which keeps the answer finite where height tells broken from whole without a
+        mistake.
+    conf_level : float
+
+    Raises
+    ------
+    CannotAnswer
+        One height only, all broken or all whole, no more breaking from higher up, too few batches, factors
+        that cannot be told apart, separation without the penalty, or no convergence.
+    ValueError
+        A height that is not positive, or a batch that `runs` does not name.
+
+    References
+    ----------
+    W. J. Dixon and A. M. Mood (1948), J. Am. Stat. Assoc. 43, 109, for the sequence and the normal model;
+    D. Firth (1993), Biometrika 80, 27, for the penalty; G. Heinze and M. Schemper (2002), Stat. Med. 21,
+    2409, for the profile of the penalised likelihood.
+
+    Examples
+    --------
+    >>> drops = pd.DataFrame({"run": list("AAAABBBBCCCC"), "piece": list("123412341234"),
+    ...     "height_cm": [20, 30, 40, 50] * 3,
+    ...     "broke": [False, False, True, True, False, True, False, True, False, False, True, True]})
+    >>> fit = fit_drop_height(drops, runs=pd.DataFrame({"run": list("ABC")}))
+    >>> round(float(fit.predict()["estimate"].iloc[0])), fit.n_batches, fit.df
+    (34, 3, 2)
+    """
+    need_columns(drops, ["run", "piece", "height_cm", "broke"], "drops")
+    terms, model = parse_formula(formula or "1", runs) if isinstance(formula, str) else (tuple(formula), ())
+    if len(model) > len(terms):
+        raise ValueError("drops are fitted with main effects only: join the factors by +")
+    broke, x = drops["broke"].to_numpy(bool), _log_heights(drops)
+    batches = _batches(drops, runs, terms)
+    centre, unit = float(x.mean()), float(x.std())
+    columns = model_matrix(batches, terms).drop(columns=INTERCEPT)
+    between = columns.loc[drops["run"]].to_numpy(float)
+    matrix = np.column_stack([np.ones(len(x)), (x - centre) / unit, between])
+    by_batch = pd.DataFrame(matrix).groupby(drops["run"].to_numpy())
+    df = len(batches) - int((by_batch.nunique().max() == 1).sum())
+    if df < 1:
+        raise CannotAnswer(
+            f"{len(batches)} batches leave no chance variation to judge by.",
+            "Make further batches; pieces of the same batch do not count as repeats.",
+        )
+    if np.linalg.matrix_rank(matrix) < matrix.shape[1]:
+        raise CannotAnswer(
+            "Two factors, or a factor and the height, always changed together: they cannot be told apart.",
+            "Change one of them alone, and drop pieces of every level from the same heights.",
+        )
+    separated = is_separated(matrix, broke)
+    if separated and not penalised:
+        raise CannotAnswer(
+            "Height tells broken from whole without a mistake, so plain likelihood gives no spread.",
+            "Use smaller steps, so that some pieces hold where others break, or the penalised fit.",
+        )
+    likelihood = _Likelihood.of_drops(matrix, broke, drops["run"], penalised)
+    best = likelihood.maximum(likelihood.matrix)
+    slope = float(best.free[1])
+    if slope <= 0:
+        raise CannotAnswer(
+            "Pieces did not break more often from higher up.",
+            "Check the heights, and add drops from much lower and much higher.",
+        )
+    fitted = _Model(likelihood, best, df, conf_level, centre, unit)
+    withheld = _withheld(batches, terms)
+    names = ["intercept", "height", *columns.columns]
+    free = best.free.copy()
+    free[0] -= slope * centre / unit
+    free[1] /= unit
+    return DropFit(
+        response=RESPONSE,
+        effects=_effects(fitted, batches, [term for term in terms if term.name not in withheld], names),
+        batches=batches,
+        terms=tuple(terms),
+        conf_level=conf_level,
+        n_batches=len(batches),
+        loglik=best.value,
+        notes=tuple(str(reason) for reason in withheld.values()),
+        drops=drops,
+        coefficients=dict(zip(names, free.tolist(), strict=True)),
+        df=df,
+        spread=unit / slope,
+        batch_share=best.batch_share,
+        separated=separated,
+        repeated=int((drops.groupby(["run", "piece"]).size() > 1).sum()),
+        withheld=withheld,
+        model=fitted,
+    )
+
+
+def _log_heights(drops: pd.DataFrame) -> Array:
+    """The heights on the scale that is fitted, where some pieces broke and some held at several heights."""
+    if not (drops["height_cm"] > 0).all():
+        raise ValueError("heights must be positive")
+    if drops["height_cm"].nunique() < 2:
+        raise CannotAnswer(
+            "Every piece was dropped from the same height.", "Drop pieces from at least three heights."
+        )
+    if drops["broke"].all():
+        raise CannotAnswer("Every piece broke.", "Drop some from lower down, until a few hold.")
+    if not drops["broke"].any():
+        raise CannotAnswer("No piece broke.", "Drop some from higher up, until a few break.")
+    return np.asarray(np.log(drops["height_cm"].to_numpy(float)))
+
+
+def _batches(drops: pd.DataFrame, runs: pd.DataFrame, terms: Sequence[Term]) -> pd.DataFrame:
+    """The batches that were dropped from, indexed by run; each level of a factor among them."""
+    need_columns(runs, ["run"], "runs")
+    strange = sorted(set(drops["run"].astype(str)) - set(runs["run"].astype(str)))
+    if strange:
+        raise ValueError(f"runs has no batch {strange[0]!r}")
+    batches = runs[runs["run"].isin(drops["run"])].set_index("run")
+    for term in terms:
+        empty = set(term.levels) - set(batches[term.name].astype(str)) if isinstance(term, Category) else ()
+        if empty:
+            raise CannotAnswer(
+                f"No batch with {term.name} {min(empty)} was dropped from.",
+                "Test pieces of such a batch, or take that level out of the comparison.",
+            )
+    return batches
+
+
+def _withheld(batches: pd.DataFrame, terms: Sequence[Term]) -> dict[str, CannotAnswer]:
+    """The factors that vary more between days than within them; the fit knows no days."""
+    if "day" not in batches:
+        return {}
+    return {
+        name: CannotAnswer(
+            f"What {name} does to breaking heights can't be told: it changed mostly from day to day.",
+            "Change it from batch to batch within a day.",
+        )
+        for name in mostly_by_days(batches, terms)
+    }
+
+
+def _effects(
+    model: _Model, batches: pd.DataFrame, terms: Sequence[Term], names: Sequence[str]
+) -> tuple[Effect, ...]:
+    """Each level against its control, and each amount from the least to the most."""
+    found = []
+    for term in terms:
+        if isinstance(term, Category):
+            pairs = [(level, term.control, 1.0) for level in term.levels if level != term.control]
+        else:
+            least, most = batches[term.name].min(), batches[term.name].max()
+            span = float(np.ptp(term.matrix(pd.Series([least, most]))))
+            pairs = [(level_name(term, most), level_name(term, least), span)]
+        for column, (level, control, span) in zip(term.columns(), pairs, strict=True):
+            rest = np.where(np.array(names) == column, span, 0.0)
+            with np.errstate(over="ignore"):
+                estimate, low, high = np.exp(np.array(model.profile(rest)) * model.unit).tolist()
+            p = float(stats.f.sf(model.fall(model.held(rest, 0.0, 0.0)), 1, model.df))
+            found.append(
+                Effect(
+                    response=RESPONSE,
+                    term=term,
+                    level=level,
+                    control=control,
+                    scale="ratio",
+                    estimate=estimate,
+                    conf_low=low,
+                    conf_high=high,
+                    df=float(model.df),
+                    p_value=p,
+                    n_batches=len(batches),
+                    conf_level=model.conf_level,
+                )
+            )
+    return tuple(found)
+
+
+def plot_drops(
+    drops: pd.DataFrame,
+    levels: pd.Series,
+    heights: pd.DataFrame | None = None,
+    survive: float = 0.9,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw every drop by level, batches side by side, with the heights of the fit.
+
+    Parameters
+    ----------
+    drops : DataFrame
+        Columns run, height_cm, broke; drops of a batch in their order.
+    levels : Series
+        What each batch is drawn with, a Categorical by run.
+    heights : DataFrame, optional
+        Columns level, estimate, conf_low, conf_high (half of the pieces break) and survive.
+    survive : float
+        The share that survives `survive`.
+    ax : Axes, optional
+    """
+    import seaborn as sns
+    from matplotlib.lines import Line2D
+
+    axes = axes_for(ax, height=4.0)
+    names = list(levels.cat.categories)
+    colours = {name: look.colour for name, look in looks(names).items()}
+    shown = drops.assign(level=drops["run"].map(levels).astype(levels.dtype))
+    places = {run: place for place, run in enumerate(levels.index)}
+    keys = ["level", "place", *(["order"] if "order" in shown else [])]
+    shown = shown.assign(place=shown["run"].map(places)).sort_values(keys, kind="stable")
+    runs = shown["run"].ne(shown["run"].shift()).cumsum()
+    shown = shown.assign(place=np.arange(len(shown)) + 1.5 * runs + 2.0 * shown["level"].cat.codes)
+    where: dict[str, Any] = {"x": "place", "y": "height_cm", "ax": axes, "legend": False}
+    sns.lineplot(shown, units="run", estimator=None, color=SOFT, lw=0.7, alpha=0.7, **where)
+    for broke, marker in ((False, "o"), (True, "X")):
+        own = shown[shown["broke"].astype(bool) == broke]
+        face = {"hue": "level", "palette": colours} if broke else {"facecolor": "white", "edgecolor": INK}
+        if len(own):
+            sns.scatterplot(own, marker=marker, s=34, zorder=3, **face, **where)
+    top = 1.22 * shown["height_cm"].max()
+    spans = shown.groupby("level", observed=True)["place"].agg(["min", "max"])
+    for row in [] if heights is None else heights.to_dict("records"):
+        ends = spans.loc[row["level"], "min"] - 0.8, spans.loc[row["level"], "max"] + 0.8
+        colour = colours[row["level"]]
+        axes.fill_between(ends, row["conf_low"], min(row["conf_high"], top), color=colour, alpha=0.14, lw=0)
+        axes.hlines(row["estimate"], *ends, colors=colour, lw=2.0)
+        axes.hlines(row["survive"], *ends, colors=colour, lw=1.4, ls=(0, (4, 2)))
+    axes.set_xticks(spans.mean(axis=1), spans.index, rotation=90 if len(names) > 4 else 0)
+    axes.grid(axis="x", visible=False)
+    axes.set_ylim(0, top)
+    axes.set(xlabel="drops in order, batch by batch", ylabel="drop height, cm")
+    marks = [
+        Line2D([], [], marker="X", color=INK, ls="", label="broke"),
+        Line2D([], [], marker="o", mfc="white", mec=INK, ls="", label="held"),
+    ]
+    if heights is not None:
+        marks.append(Line2D([], [], color=INK, lw=2.0, label="half break"))
+        marks.append(Line2D([], [], color=INK, ls=(0, (4, 2)), label=f"{100 * survive:g} % survive"))
+    axes.legend(handles=marks, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=len(marks))
+    return axes

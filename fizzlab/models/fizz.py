@@ -1,0 +1,488 @@
+"""How long pieces fizz and when their colour shows: one number a batch, at one common water temperature.
+
+The model, for piece j of batch i in water of T_ij kelvin, is
+
+    log seconds_ij = x_i' beta + (E/R) (1/T_ij - 1/T_bath) + b_i + e_ij,
+    b_i ~ N(0, tau^2),  e_ij ~ N(0, sigma^2).
+
+A piece that still fizzed when the watching ended counts as "longer than that" (right-censored). Fizzing
+is as fast as 1/seconds, so E is the activation energy of Arrhenius' law k = A exp(-E/(R T)). The fit gives E
+alone: the pieces of a batch, brought to the common temperature by it, give the batch its number, and
+`fizzlab.models.effects.fit_response` compares those.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+from fizzlab.errors import CannotAnswer
+from fizzlab.models import censored_fit
+from fizzlab.models.censored import NotFitted, sort
+from fizzlab.models.effects import ResponseFit, fit_response
+from fizzlab.models.gas import GasCurves, fit_gas_curves, share_reached
+from fizzlab.models.result import Effect, Study, p_of
+from fizzlab.models.shelf import ShelfFit, fit_shelf_life
+from fizzlab.models.terms import Amount, Category, Term, model_matrix, need_columns, parse_formula, varying
+from fizzlab.models.water import BATH_C, arrhenius
+
+Array = NDArray[np.float64]
+
+#: Below this spread of water temperatures a slope would be made of the thermometer's own error.
+LEAST_SPREAD_C = 2.0
+
+#: A colour noted at 0 seconds came before the eye and the thumb could tell: somewhere up to here.
+AT_ONCE_S = 1.0
+
+WATER = "water"
+
+
+@dataclass(frozen=True)
+class PieceFit:
+    """What single pieces say.
+
+    Parameters
+    ----------
+    columns : tuple of str
+        Of the model, the intercept first and the water, if its warmth was varied, last.
+    found : ArrayFit
+        Coefficients of log seconds, spreads between pieces (sigma) and batches (delta), log-likelihood.
+    expected : array
+        Log seconds that each piece, had it not finished when it was last seen, is expected to take.
+    effect : Effect or None
+        Ratio of times when the water goes from 5 °C below to 5 °C above the common temperature.
+    ea_kj_mol : float
+        Activation energy; 0 where the warmth was not varied.
+    """
+
+    columns: tuple[str, ...]
+    found: censored_fit.ArrayFit = field(repr=False)
+    expected: Array = field(repr=False)
+    effect: Effect | None = None
+    ea_kj_mol: float = 0.0
+
+
+@dataclass(frozen=True)
+class Times:
+    """Times of pieces, and the number of each batch.
+
+    Parameters
+    ----------
+    pieces : DataFrame
+        One row a piece: run, piece, water_c, and the seconds between which its time lies, lower and upper
+        (infinite where it had not come yet).
+    bath_c : float
+        The common temperature.
+    fit : PieceFit or None
+        None where every cup had about the same temperature and no batch needs it.
+    numbers : Series
+        By run, the geometric mean of its pieces in seconds at the common temperature.
+    """
+
+    pieces: pd.DataFrame = field(repr=False)
+    bath_c: float
+    fit: PieceFit | None = None
+    numbers: pd.Series = field(default_factory=lambda: pd.Series(dtype=float))
+
+    @property
+    def tried_c(self) -> tuple[float, float]:
+        """Lowest and highest water temperature tried."""
+        return float(self.pieces["water_c"].min()), float(self.pieces["water_c"].max())
+
+    @property
+    def extrapolated(self) -> bool:
+        """Is the common temperature outside of those?"""
+        return not self.tried_c[0] - 0.5 <= self.bath_c <= self.tried_c[1] + 0.5
+
+    @property
+    def unfinished(self) -> int:
+        """Pieces whose time had not come when the watching ended."""
+        return int(np.isinf(self.pieces["upper"]).sum())
+
+    @property
+    def water(self) -> Effect | None:
+        """What warmer water does; None where all had about the same: nothing is then corrected for it."""
+        return None if self.fit is None else self.fit.effect
+
+    @property
+    def never(self) -> list[str]:
+        """Batches none of whose pieces was seen to the end."""
+        ended = np.isfinite(self.pieces["upper"]).groupby(self.pieces["run"], sort=False).any()
+        return [str(run) for run in ended.index[~ended]]
+
+    def stretch(self, water_c: ArrayLike) -> Array:
+        """How many times as long it takes in such water as at the common temperature."""
+        slope = 0.0 if self.fit is None else self.fit.ea_kj_mol
+        return np.asarray(np.exp(slope * arrhenius(water_c, self.bath_c)))
+
+
+def batch_times(
+    response: str,
+    pieces: pd.DataFrame,
+    batches: pd.DataFrame,
+    terms: Sequence[Term],
+    bath_c: float = BATH_C,
+    conf_level: float = 0.95,
+) -> Times:
+    """Bring times to one water temperature and give each batch its number.
+
+    Parameters
+    ----------
+    response : str
+    pieces : DataFrame
+        One row a piece: run, piece, water_c, lower, upper; see `Times`.
+    batches : DataFrame
+        One row a batch, indexed by run, with a column for each term.
+    terms : sequence of Category or Amount
+        Factors of the batch.
+    bath_c, conf_level : float
+
+    Raises
+    ------
+    CannotAnswer
+        No piece finished, water that changed with a factor, or no convergence.
+    ValueError
+        A run that is not in `batches`, or times that are not positive.
+
+    Examples
+    --------
+    >>> pieces = pd.DataFrame({"run": list("AABBCC"), "piece": 1, "water_c": [32.0, 42.0] * 3,
+    ...     "lower": [150, 96, 210, 144, 160, 105.0], "upper": [150, 96, 210, 144, 160, 105.0]})
+    >>> times = batch_times("fizz_s", pieces, pd.DataFrame(index=list("ABC")), [])
+    >>> times.numbers.round().tolist(), round(times.water.estimate, 2)
+    ([115.0, 166.0, 124.0], 0.66)
+    """
+    if not (pieces["upper"] > 0).all():
+        raise ValueError("seconds must be positive")
+    strange = set(pieces["run"]) - set(batches.index)
+    if strange:
+        raise ValueError(f"no such batch in the table: {min(map(str, strange))}")
+    if np.isinf(pieces["upper"]).all():
+        raise CannotAnswer("No piece was watched to the end.", "Watch on until some have finished.")
+    measured = batches.loc[[run for run in batches.index if run in set(pieces["run"])]]
+    times = Times(pieces.reset_index(drop=True), bath_c)
+    if np.ptp(pieces["water_c"]) >= LEAST_SPREAD_C or times.never:
+        kept, _ = varying(terms, measured)
+        times = replace(times, fit=fit_pieces(response, times.pieces, measured, kept, bath_c, conf_level))
+    return replace(times, numbers=_numbers(times))
+
+
+def fit_pieces(
+    response: str,
+    pieces: pd.DataFrame,
+    batches: pd.DataFrame,
+    terms: Sequence[Term] = (),
+    bath_c: float = BATH_C,
+    conf_level: float = 0.95,
+    restricted: bool = True,
+) -> PieceFit:
+    """Say what warmer water does to the time of a piece; the parameters are those of `batch_times`.
+
+    Log-normal regression of censored times with a random effect of the batch, fitted by restricted maximum
+    likelihood (plain, for comparison with other programs, if not `restricted`); a t interval with the degrees
+    of freedom of pieces and batches as far as it rests on each. The likelihood is that of the dry times,
+    given one row a piece and the batch as the shared part. Where the factors leave no batch to spare, each
+    batch has a location of its own.
+
+    J. D. Kalbfleisch and R. L. Prentice, The Statistical Analysis of Failure Time Data, chapter 3
+    (log-linear models of censored times; from memory, not seen).
+    """
+    batch = batches.index.get_indexer(pd.Index(pieces["run"]))
+    between = model_matrix(batches, terms)
+    alone = len(batches) <= between.shape[1]
+    if alone:
+        runs = tuple(str(run) for run in batches.index)
+        between = model_matrix(pd.DataFrame({"run": runs}), [Category("run", runs, runs[0])])
+    matrix = between.iloc[batch].reset_index(drop=True)
+    warm = bool(np.ptp(pieces["water_c"]) >= LEAST_SPREAD_C)
+    if warm:
+        matrix[WATER] = arrhenius(pieces["water_c"], bath_c)
+    x = matrix.to_numpy(float)
+    size = x.shape[1]
+    if np.linalg.matrix_rank(x) < size or len(x) <= size:
+        raise CannotAnswer(
+            "The water was warmer for some ways of making than for others, so the two cannot be told apart.",
+            "Time cold and warm water for each.",
+        )
+    day = batch if not alone and (np.bincount(batch) > 1).any() else None
+    lower, upper = pieces["lower"].to_numpy(float), pieces["upper"].to_numpy(float)
+    data = sort(lower, upper, np.arange(len(x)), x, day=day)
+    try:
+        found = censored_fit.fit(data, batch_effect=False, day_effect=day is not None, restricted=restricted)
+    except NotFitted as stuck:
+        raise _plain(stuck, list(matrix.columns)) from None
+    middle = x @ found.beta + found.day_mean
+    z = (np.log(lower) - middle) / found.sigma
+    expected = middle + found.sigma * np.exp(stats.norm.logpdf(z) - stats.norm.logsf(z))
+    fit = PieceFit(tuple(matrix.columns), found, expected)
+    if not warm:
+        return fit
+    df = censored_fit.strata(found, x, day).of(np.eye(size)[-1])
+    slope, se = float(found.beta[-1]), float(np.sqrt(found.covariance[size - 1, size - 1]))
+    reach, step = float(stats.t.ppf(0.5 + conf_level / 2, df)) * se, arrhenius(bath_c + 5, bath_c - 5)
+    estimate, *ends = (float(np.exp(step * end)) for end in (slope, slope - reach, slope + reach))
+    names = (response, Amount("water_c", "°C"), f"{bath_c + 5:g} °C", f"{bath_c - 5:g} °C")
+    numbers = (estimate, min(ends), max(ends), df, p_of(slope, se, df))
+    effect = Effect(*names, "ratio", *numbers, "pieces", len(batches), conf_level)
+    return replace(fit, effect=effect, ea_kj_mol=slope)
+
+
+def _plain(stuck: NotFitted, columns: Sequence[str]) -> CannotAnswer:
+    names = [columns[i] for i in stuck.columns if i]
+    if stuck.kind == "not converged" or not names:
+        return CannotAnswer(
+            "The calculation did not settle on one answer.",
+            "Watch more pieces to the end, and look for a mistyped or rounded time.",
+        )
+    return CannotAnswer(
+        f"Every piece on one side of {names[0]} was still going when the watching ended, "
+        "so there is no telling how much longer it takes.",
+        "Watch such pieces to the end.",
+    )
+
+
+def _numbers(times: Times) -> pd.Series:
+    """Geometric mean of each batch; where some times are brackets, by a location a batch.
+
+    A batch none of whose pieces was seen to the end has no location. Its pieces stand at the times that are
+    expected of them (J. Schmee and G. J. Hahn, Technometrics 21 (1979) 417-432; from memory, not seen).
+    """
+    pieces, stretch = times.pieces, times.stretch(times.pieces["water_c"])
+    lower, upper = (pieces[end].to_numpy(float) / stretch for end in ("lower", "upper"))
+    which, runs = pd.factorize(pieces["run"])
+    logs = np.log(np.maximum(lower, 1e-300))
+    ended = np.bincount(which, np.isfinite(upper)) > 0
+    if times.fit is not None:
+        logs = np.where(ended[which], logs, times.fit.expected - np.log(stretch))
+    means = np.bincount(which, logs) / np.bincount(which)
+    open_ = ended[which] & (lower < upper)
+    if open_.any():
+        seen, of = ended[which], np.unique(which[ended[which]])
+        x = (which[seen, None] == of).astype(float)
+        x[:, 0] = 1.0
+        try:
+            data = sort(lower[seen], upper[seen], np.arange(seen.sum()), x)
+            beta = censored_fit.fit(data, batch_effect=False, restricted=False).beta
+        except NotFitted:
+            why = CannotAnswer("The batches have no mean that settles.", "Watch more pieces to the end.")
+            raise why from None
+        means[of] = beta[0] + np.r_[0.0, beta[1:]]
+    return pd.Series(np.exp(means), index=runs)
+
+
+def fit_fizz_duration(
+    times: pd.DataFrame,
+    formula: str | Sequence[Term] = "1",
+    *,
+    runs: pd.DataFrame,
+    response: Literal["fizz_s", "colour_s"] = "fizz_s",
+    bath_c: float = BATH_C,
+    conf_level: float = 0.95,
+) -> ResponseFit:
+    """Compare how long pieces fizz, or how soon their colour shows, at one water temperature.
+
+    Parameters
+    ----------
+    times : DataFrame
+        One row a piece: run, water_c, seconds, done (False: it still fizzed when the watching ended), and for
+        ``"colour_s"`` that column (empty: none was seen up to `seconds`; 0: within the first second).
+    formula : str or sequence of Category or Amount
+        Factors of the batch, as `fizzlab.fit_response` takes them: ``"colour * binder"``.
+    runs : DataFrame
+        One row a batch: run, day if known, and a column for each factor.
+    response : {"fizz_s", "colour_s"}
+    bath_c : float
+        The common water temperature.
+    conf_level : float
+
+    Returns
+    -------
+    ResponseFit
+        Of the batches' numbers; a note says what warmer water does.
+
+    Raises
+    ------
+    CannotAnswer
+        As `batch_times` and `fizzlab.fit_response`.
+    BadInput
+        A column that is not there.
+
+    Examples
+    --------
+    >>> runs = pd.DataFrame({"run": list("ABCDEF"), "colour": ["dye", "lake"] * 3})
+    >>> times = pd.DataFrame({
+    ...     "run": list("AABBCCDDEEFF"), "water_c": [32.0, 42.0] * 6, "done": [True] * 11 + [False],
+    ...     "seconds": [150, 100, 210, 140, 160, 105, 200, 150, 145, 98, 220, 150.0]})
+    >>> fit = fit_fizz_duration(times, "colour", runs=runs)
+    >>> fit.table[["level", "estimate", "conf_low", "conf_high"]].round(2)
+      level  estimate  conf_low  conf_high
+    0  lake      1.42       1.3       1.56
+    """
+    need_columns(times, ["run", "water_c", "seconds", "done", *{response} - {"fizz_s"}], "the fizz times")
+    need_columns(runs, ["run"], "the batches")
+    table = runs if "run" in runs else runs.reset_index()
+    terms: Sequence[Term] = () if isinstance(formula, str) else formula
+    model: str | Sequence[str] = "main"
+    if isinstance(formula, str):
+        terms, model = parse_formula(formula, table)
+    pieces = _brackets(times).get(response)
+    if pieces is None:
+        raise CannotAnswer("No piece showed colour while it was watched.", "Watch on until some have.")
+    found = batch_times(response, pieces, table.set_index("run"), terms, bath_c, conf_level)
+    numbered = table.assign(**{response: table["run"].map(found.numbers)})
+    fit = fit_response(numbered, response, terms, model=model, log=True, conf_level=conf_level)
+    if found.water is None:
+        return fit
+    water = found.water
+    note = f"From {water.control} to {water.level} the time is {water.estimate:.2f} times as long "
+    return replace(fit, notes=(*fit.notes, f"{note}({water.conf_low:.2f} to {water.conf_high:.2f})."))
+
+
+def _brackets(times: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """The seconds between which each time of a piece lies, by response."""
+    known = times[["run", "water_c"]].assign(piece=times.get("piece", 1))
+    seconds = times["seconds"].astype(float)
+    found = {"fizz_s": known.assign(lower=seconds, upper=seconds.where(times["done"].astype(bool), np.inf))}
+    if "colour_s" in times and times["colour_s"].notna().any():
+        colour = pd.to_numeric(times["colour_s"]).astype(float)
+        if (colour > seconds + 1e-9).any():
+            raise ValueError("a colour was noted after the watching ended")
+        upper = colour.fillna(np.inf).replace(0.0, AT_ONCE_S)
+        found["colour_s"] = known.assign(lower=colour.fillna(seconds), upper=upper)
+    return found
+
+
+def colour_seen(pieces: pd.DataFrame, level: pd.Series) -> pd.DataFrame:
+    """Share of pieces that have shown colour by each time, as counted: Kaplan and Meier's estimate, reversed.
+
+    Takes `Times.pieces` and the group of each; gives level, seconds, share: a step at each time at which a
+    first colour was noted. E. L. Kaplan and P. Meier, J. Am. Stat. Assoc. 53 (1958) 457; by statsmodels.
+
+    Examples
+    --------
+    >>> pieces = pd.DataFrame({"lower": [5.0, 10, 20, 60], "upper": [5.0, 10, 20, np.inf]})
+    >>> colour_seen(pieces, pd.Series(["lake"] * 4))["share"].round(2).tolist()
+    [0.25, 0.5, 0.75]
+    """
+    from statsmodels.duration.survfunc import SurvfuncRight
+
+    steps = []
+    for name, rows in pieces[np.isfinite(pieces["upper"]).groupby(level).transform("any")].groupby(
+        level, sort=False
+    ):
+        shown = np.isfinite(rows["upper"].to_numpy())
+        curve = SurvfuncRight(np.where(shown, rows["upper"], rows["lower"]), shown.astype(int))
+        came = np.asarray(curve.n_events) > 0
+        seconds, left = np.asarray(curve.surv_times)[came], np.asarray(curve.surv_prob)[came]
+        steps.append(pd.DataFrame({"level": name, "seconds": seconds, "share": 1 - left}))
+    return pd.concat(steps, ignore_index=True)
+
+
+# --- everything of a trial --------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class FizzStudy(Study):
+    """What the fizz tests of a trial say. A part is None, or not there, where its table or column is not.
+
+    Parameters
+    ----------
+    times : mapping of str to Times
+        By response: fizz_s, colour_s, half_out_s.
+    curves : GasCurves or None
+    reached : DataFrame or None
+        Gas that came against what the recipe could give, by batch; see `share_reached`.
+    shelf : ShelfFit or None
+    no_shelf : CannotAnswer or None
+        Why stored pieces have no fit.
+    bath_c, water_ml : float
+    """
+
+    times: Mapping[str, Times] = field(default_factory=dict)
+    curves: GasCurves | None = None
+    reached: pd.DataFrame | None = None
+    shelf: ShelfFit | None = None
+    no_shelf: CannotAnswer | None = None
+    bath_c: float = BATH_C
+    water_ml: float = 300.0
+
+
+def study_fizz(
+    tables: Mapping[str, pd.DataFrame],
+    terms: Sequence[Term],
+    *,
+    bath_c: float = BATH_C,
+    water_ml: float = 300.0,
+    theory_g: Mapping[str, float] | float | CannotAnswer | None = None,
+    curve: Literal["common", "own"] = "common",
+    shelf_share: float = 0.9,
+) -> FizzStudy:
+    """Work out every fizz table of a trial.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        runs, fizz_times, fizz_curves, shelf, checked; all but runs may be empty.
+    terms : sequence of Category or Amount
+        The factors.
+    bath_c, water_ml : float
+        Common water temperature, and water in the cup of a fizz curve.
+    theory_g : mapping of run to float, float, CannotAnswer or None
+        Grams of gas that a piece could give at most, or why that is not known.
+    curve, shelf_share
+        As `curve` of `fit_gas_curves` and `share` of `fit_shelf_life`.
+
+    Examples
+    --------
+    >>> runs = pd.DataFrame({"run": list("ABCD"), "day": list("1122")})
+    >>> times = pd.DataFrame({"run": list("AABBCCDD"), "piece": list("12121212"), "water_c": 38.0,
+    ...     "done": True, "seconds": [100, 110, 120, 130, 95, 105, 115, 108.0], "colour_s": np.nan})
+    >>> none = pd.DataFrame()
+    >>> study = study_fizz({"runs": runs, "fizz_times": times, "fizz_curves": none, "shelf": none}, [])
+    >>> study.numbers["fizz_s"].round().tolist(), study.curves
+    ([105.0, 125.0, 100.0, 111.0], None)
+    """
+    runs, watched, weighed, stored = (tables[name] for name in ("runs", "fizz_times", "fizz_curves", "shelf"))
+    pieces = _brackets(watched) if len(watched) else {}
+    reasons: dict[str, CannotAnswer] = {}
+    times: dict[str, Times] = {}
+    curves, reached, shelf, no_shelf = None, None, None, None
+    if len(weighed):
+        try:
+            curves = fit_gas_curves(weighed, curve)
+            t50 = curves.pieces["t50_s"]
+            pieces["half_out_s"] = curves.pieces[["run", "piece", "water_c"]].assign(lower=t50, upper=t50)
+        except CannotAnswer as reason:
+            reasons["half_out_s"] = reason
+    if isinstance(theory_g, CannotAnswer) and curves is not None:
+        reasons["gas_pct"] = theory_g
+    elif theory_g is not None and not isinstance(theory_g, CannotAnswer) and curves is not None:
+        reached = share_reached(curves.pieces, theory_g, water_ml / 1000)
+    for name, rows in pieces.items():
+        try:
+            times[name] = batch_times(name, rows, runs.set_index("run"), terms, bath_c)
+        except CannotAnswer as reason:
+            reasons[name] = reason
+    if len(stored):
+        try:
+            shelf = fit_shelf_life(stored, share=shelf_share)
+        except CannotAnswer as reason:
+            no_shelf = reason
+    numbers = {name: each.numbers for name, each in times.items()}
+    return FizzStudy(
+        numbers=numbers if reached is None else {**numbers, "gas_pct": 100 * reached["share"]},
+        reasons=reasons,
+        times=times,
+        curves=curves,
+        reached=reached,
+        shelf=shelf,
+        no_shelf=no_shelf,
+        bath_c=bath_c,
+        water_ml=water_ml,
+    )

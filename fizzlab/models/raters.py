@@ -1,0 +1,289 @@
+"""Do the raters mean the same by a score? Krippendorff's alpha, and who runs high.
+
+Alpha is our own: statsmodels has kappas only, which bear no gaps (Cohen's: two raters; Fleiss's: no order).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.plotting import INK, SOFT, axes_for
+from fizzlab.models.terms import need_columns
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Array = NDArray[np.float64]
+_LEANS = [
+    "rater",
+    "difference",
+    "conf_low",
+    "conf_high",
+    "df",
+    "p_value",
+    "n_batches",
+    "runs",
+    "alpha_without",
+]
+Verdict = Literal["agree", "roughly agree", "do not agree", "cannot tell"]
+
+#: Krippendorff's customary bounds: rely on scores from the first up, conclude tentatively from the second.
+RELY, TENTATIVE = 0.800, 0.667
+
+
+@dataclass(frozen=True)
+class RaterAgreement:
+    """How far raters agree, and who leans.
+
+    Parameters
+    ----------
+    alpha, conf_low, conf_high : float
+        Krippendorff's alpha for ordered scores (1 is perfect, 0 what chance would give) with its jackknife
+        interval over batches; nan where they agreed on everything or batches are too few.
+    conf_level : float
+    df : int
+        Batches with scores by several raters, less 1.
+    raters : tuple of str
+    n_pieces, n_batches : int
+        Those scored by at least two raters.
+    same, within_one : float
+        Share of pairs of raters on one piece who gave the same score, and who were at most one apart.
+    verdict : {"agree", "roughly agree", "do not agree", "cannot tell"}
+        From the interval, or from alpha where there is none: low end at 0.8 or more; at 0.667 or more; high
+        end below 0.667; else "cannot tell".
+    table : DataFrame
+        How far each rater scores above the others on the same pieces, the highest first: rater, difference
+        with its interval (nan where every batch gave the same), df, p_value (times the number of raters, from
+        three), n_batches, runs ("high", "low" or "level": no lean was found), alpha_without (of the others).
+    retrain : tuple of str
+        With whom to go through the scale, worst first: nobody where raters agree; else who runs high or low,
+        and without whom alpha rises by 0.1. Of two raters nobody can say which is off, so both are named.
+    """
+
+    alpha: float
+    conf_low: float
+    conf_high: float
+    conf_level: float
+    df: int
+    raters: tuple[str, ...]
+    n_pieces: int
+    n_batches: int
+    same: float
+    within_one: float
+    verdict: Verdict
+    table: pd.DataFrame = field(repr=False)
+    retrain: tuple[str, ...]
+
+    def summary(self) -> str:
+        """The result as text."""
+        says = "may or may not agree" if self.verdict == "cannot tell" else self.verdict
+        between = f"{self.conf_low:.3f} to {self.conf_high:.3f}"
+        head = f"Krippendorff's alpha {self.alpha:.3f} ({between}): the raters {says}"
+        return f"{head}\n{self.table.to_string(index=False, float_format='{:.4g}'.format)}"
+
+    def __str__(self) -> str:
+        return self.summary()
+
+    def _repr_html_(self) -> str:
+        head, _, _ = self.summary().partition("\n")
+        return f"<p><b>{head}</b></p>" + self.table.to_html(
+            index=False, float_format="{:.4g}".format, border=0
+        )
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw how far each rater scores above or below the others."""
+        axes = axes_for(ax, height=0.9 + 0.34 * len(self.table))
+        for place, row in enumerate(self.table.to_dict("records")):
+            axes.plot([row["conf_low"], row["conf_high"]], [place, place], color=INK)
+            axes.plot([row["difference"]], [place], "o", color=INK)
+        reach = 1.15 * max(0.5, float(np.nanmax(np.abs(self.table.iloc[:, 1:4].to_numpy(float)))))
+        axes.axvline(0, color=SOFT, lw=1.0)
+        axes.set_xlim(-reach, reach)
+        axes.set_yticks(range(len(self.table)), list(self.table["rater"]))
+        axes.set_ylim(len(self.table) - 0.5, -0.5)
+        axes.set_xlabel("points above (right) or below the others")
+        return axes
+
+
+def krippendorff_alpha(ratings: Array, values: Array | None = None) -> float:
+    """Krippendorff's alpha of a table of ordered ratings, with gaps allowed.
+
+    alpha = 1 - D_o / D_e, observed over expected disagreement, from the coincidences o_ck of values c and k
+    within pieces (each piece with m ratings weighs 1 / (m - 1)):
+
+        D_o = sum o_ck d_ck / n,    D_e = sum n_c n_k d_ck / (n (n - 1))
+
+    with d_ck = (n_c/2 + sum_{c<g<k} n_g + n_k/2)^2 for ordered scores.
+
+    Parameters
+    ----------
+    ratings : array, shape (pieces, raters)
+        nan where a rater did not score a piece.
+    values : array, optional
+        The scores that can occur; those that do by default.
+
+    Raises
+    ------
+    CannotAnswer
+        No piece has two ratings, or all ratings are alike.
+
+    References
+    ----------
+    K. Krippendorff (2011), Computing Krippendorff's Alpha-Reliability.
+
+    Examples
+    --------
+    >>> round(krippendorff_alpha(np.array([[1, 1], [2, 2], [3, 4], [4, 4], [1, np.nan]])), 3)
+    0.91
+    """
+    values = np.unique(ratings[~np.isnan(ratings)]) if values is None else values
+    counts = (ratings[:, :, None] == values).sum(axis=1).astype(float)
+    counts = counts[counts.sum(axis=1) >= 2]
+    if not len(counts):
+        raise CannotAnswer(
+            "No piece was scored by two raters.",
+            "Let two or more raters score the same pieces, without seeing each other's scores.",
+        )
+    weighted = counts / (counts.sum(axis=1) - 1)[:, None]
+    coincidences = weighted.T @ counts - np.diag(weighted.sum(axis=0))
+    total = coincidences.sum(axis=1)
+    middle = np.cumsum(total) - total / 2
+    distance = (middle[:, None] - middle[None, :]) ** 2
+    expected = float((np.outer(total, total) * distance).sum() / (total.sum() - 1))
+    if not expected > 0:
+        raise CannotAnswer(
+            "Every score was the same, so agreement cannot be told from chance.",
+            "Include pieces that crumble more, and pieces that crumble less.",
+        )
+    return float(1.0 - (coincidences * distance).sum() / expected)
+
+
+def rater_agreement(scores: pd.DataFrame, *, conf_level: float = 0.95) -> RaterAgreement:
+    """Say how far raters of the same pieces agree, and who runs high or low.
+
+    The interval of alpha leaves out one batch at a time (jackknife on log(1 - alpha), the log of observed
+    over expected disagreement, with t on batches less one). A rater's lean is the score less the mean of the
+    others' on the same piece, averaged within batches; Student's t tests these batch means against 0.
+
+    Parameters
+    ----------
+    scores : DataFrame
+        Columns run, piece, rater, score.
+    conf_level : float
+
+    Raises
+    ------
+    CannotAnswer
+        No piece was scored by two raters, or all scores are alike.
+    ValueError
+        A column is missing, or a rater scored a piece twice.
+
+    Examples
+    --------
+    >>> scores = pd.DataFrame([(run, piece, rater, value + (rater == "Bo" and piece == "b"))
+    ...     for run, value in zip("ABCDEF", (0, 1, 2, 3, 1, 2)) for piece in "ab" for rater in ("Ada", "Bo")],
+    ...     columns=["run", "piece", "rater", "score"])
+    >>> found = rater_agreement(scores)
+    >>> round(found.alpha, 2), found.same, found.within_one, found.df
+    (0.79, 0.5, 1.0, 5)
+    """
+    need_columns(scores, ["run", "piece", "rater", "score"], "scores")
+    if scores.duplicated(["run", "piece", "rater"]).any():
+        raise ValueError("a rater scored the same piece twice")
+    table = scores.pivot(index=["run", "piece"], columns="rater", values="score").astype(float)
+    table = table[table.notna().sum(axis=1) >= 2]
+    alpha = krippendorff_alpha(table.to_numpy())
+    runs = table.index.get_level_values("run")
+    low, high = _jackknife(table.to_numpy(), runs.to_numpy(), alpha, conf_level)
+    first, second = np.triu_indices(table.shape[1], 1)
+    apart = np.abs(table.to_numpy()[:, first] - table.to_numpy()[:, second])
+    apart = apart[~np.isnan(apart)]
+    verdict = _verdict(*((alpha, alpha) if np.isnan(low) else (low, high)))
+    leans = _leans(table, conf_level)
+    return RaterAgreement(
+        alpha=alpha,
+        conf_low=low,
+        conf_high=high,
+        conf_level=conf_level,
+        df=runs.nunique() - 1,
+        raters=tuple(str(rater) for rater in table.columns),
+        n_pieces=len(table),
+        n_batches=runs.nunique(),
+        same=float((apart == 0).mean()),
+        within_one=float((apart <= 1).mean()),
+        verdict=verdict,
+        table=leans,
+        retrain=_retrain(leans, alpha, verdict),
+    )
+
+
+def _jackknife(
+    ratings: Array, runs: NDArray[np.object_], alpha: float, conf_level: float
+) -> tuple[float, float]:
+    names, values = pd.unique(runs), np.unique(ratings[~np.isnan(ratings)])
+    if alpha >= 1 or len(names) < 3:
+        return float("nan"), float("nan")
+    try:
+        parts = np.array([1 - krippendorff_alpha(ratings[runs != run], values) for run in names])
+    except CannotAnswer:
+        return float("nan"), float("nan")
+    if not (parts > 0).all():
+        return float("nan"), float("nan")
+    logs = np.log(parts)
+    error = np.sqrt((len(names) - 1) / len(names) * ((logs - logs.mean()) ** 2).sum())
+    reach = stats.t.ppf(0.5 + conf_level / 2, len(names) - 1) * error
+    ends = 1 - np.exp(np.log(1 - alpha) + np.array([reach, -reach]))
+    return float(ends[0]), float(ends[1])
+
+
+def _verdict(low: float, high: float) -> Verdict:
+    if low >= RELY:
+        return "agree"
+    if low >= TENTATIVE:
+        return "roughly agree"
+    return "do not agree" if high < TENTATIVE else "cannot tell"
+
+
+def _leans(table: pd.DataFrame, conf_level: float) -> pd.DataFrame:
+    filled = table.notna()
+    total, size = table.sum(axis=1), filled.sum(axis=1)
+    family = table.shape[1] if table.shape[1] > 2 else 1
+    rows = []
+    for rater in table.columns:
+        above = (table[rater] - (total - table[rater]) / (size - 1))[filled[rater]]
+        means = above.groupby(level="run").mean().to_numpy()
+        df, centre = len(means) - 1, float(means.mean())
+        low = high = p = float("nan")
+        error = float(means.std(ddof=1) / np.sqrt(len(means))) if df > 0 else 0.0
+        if error > 1e-12:
+            reach = float(stats.t.ppf(1 - (1 - conf_level) / (2 * family), df)) * error
+            low, high = centre - reach, centre + reach
+            p = min(1.0, family * 2 * float(stats.t.sf(abs(centre) / error, df)))
+        elif df > 0:  # every batch leans alike: a sign test is all that equal differences allow
+            p = 1.0 if centre == 0 else min(1.0, family * 2.0 * 0.5 ** len(means))
+        runs = ("high" if centre > 0 else "low") if p < 1 - conf_level else "level"
+        try:
+            without = krippendorff_alpha(table.drop(columns=rater).to_numpy())
+        except CannotAnswer:
+            without = float("nan")
+        rows.append((str(rater), centre, low, high, df, p, len(means), runs, without))
+    return pd.DataFrame(rows, columns=_LEANS).sort_values(
+        "difference", ascending=False, kind="stable", ignore_index=True
+    )
+
+
+def _retrain(leans: pd.DataFrame, alpha: float, verdict: Verdict) -> tuple[str, ...]:
+    leaning = leans["runs"] != "level"
+    if verdict == "agree":
+        return ()
+    if len(leans) == 2:
+        return tuple(leans["rater"]) if leaning.any() or verdict == "do not agree" else ()
+    named = leans[leaning | (leans["alpha_without"] > alpha + 0.1)]
+    return tuple(named.sort_values("difference", key=lambda d: -d.abs(), kind="stable")["rater"])

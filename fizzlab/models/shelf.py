@@ -1,0 +1,298 @@
+"""How fast stored pieces lose their fizz.
+
+Moist air lets acid and soda meet before the bath. What is left is taken to fall by the same share every
+week (first order):
+
+    log left_ij = log fresh_i - k_i weeks_ij + error,
+
+with its own loss rate k_i for each batch in each storage. The batch is the unit: the interval of the mean
+rate comes from how much batches differ, not from how many pieces were tried.
+
+Home storage is not a stability study: the cupboard's air changes with the season, and a lid that leaks,
+a parcel in summer or a damp bathroom shelf is not in it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+from fizzlab.errors import CannotAnswer
+from fizzlab.measures import SHELF_MEASURES
+from fizzlab.models.result import Effect, FitResult, Interval, p_of
+from fizzlab.models.terms import Amount, need_columns
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Array = NDArray[np.float64]
+
+#: Humidities closer than this are one storage: a cheap hygrometer tells no finer.
+SAME_RH_PCT = 5.0
+
+#: What is said of a storage.
+STORAGES = (
+    *("storage", "rh_pct", "per_week", "conf_low", "conf_high", "weeks", "weeks_low", "weeks_high"),
+    *("extrapolated", "bend_p", "df", "n_batches"),
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ShelfFit(FitResult):
+    """What storage does to the fizz; its one effect is that of 10 % more humidity on the weekly loss.
+
+    Parameters
+    ----------
+    measure : str
+        The column that says how much was left.
+    share : float
+        The share that is waited for.
+    storages : DataFrame
+        One row a storage, dry first: storage, rh_pct, per_week (share lost a week, k) with conf_low and
+        conf_high, weeks (until `share` is left) with weeks_low and weeks_high (infinite where the readings
+        set no end), extrapolated (later than the last week tried), bend_p (p of "as fast late as early"; nan
+        where too few weeks were tried), df, n_batches.
+    left : DataFrame
+        One row a stored piece: run, weeks, storage, left (share of its batch's fresh pieces).
+    no_humidity : CannotAnswer or None
+        Why nothing is said of the humidity.
+    """
+
+    measure: str
+    share: float
+    storages: pd.DataFrame
+    left: pd.DataFrame = field(repr=False)
+    no_humidity: CannotAnswer | None = None
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The storages."""
+        return self.storages
+
+    @property
+    def last_week(self) -> float:
+        """The last week tried."""
+        return float(self.left["weeks"].max())
+
+    def predict(
+        self, new: Any = None, *, share: float = 0.5, interval: Interval = "confidence"
+    ) -> pd.DataFrame:
+        """Share of the fizz left in each storage after ``new["weeks"]``, by the mean loss of batches."""
+        weeks = np.atleast_1d(np.asarray(self.last_week if new is None else new["weeks"], float))
+        table = self.storages.merge(pd.DataFrame({"after": weeks}), how="cross")
+        ends = {"estimate": "per_week", "conf_low": "conf_high", "conf_high": "conf_low"}
+        left = {name: np.exp(-table[rate] * table["after"]) for name, rate in ends.items()}
+        columns = {"storage": table["storage"], "weeks": table["after"], **left}
+        return pd.DataFrame(columns).assign(extrapolated=table["after"] > self.last_week)
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw what is left against weeks, with the mean loss of each storage and its band."""
+        from fizzlab.models.plotting import SOFT, axes_for, looks
+
+        axes, end = axes_for(ax), 1.25 * self.last_week
+        lines = self.predict({"weeks": np.append(np.linspace(0, self.last_week, 40), end)})
+        shown = looks(list(self.storages["storage"]))
+        axes.axhline(100 * self.share, color=SOFT, lw=1.0, ls=(0, (4, 2)))
+        for place, (storage, look) in enumerate(shown.items()):
+            part, points = lines[lines["storage"] == storage], self.left[self.left["storage"] == storage]
+            weeks, tried, colour = part["weeks"], part[~part["extrapolated"]], look.colour
+            axes.fill_between(
+                weeks, 100 * part["conf_low"], 100 * part["conf_high"], color=colour, alpha=0.15, lw=0
+            )
+            axes.plot(weeks, 100 * part["estimate"], color=colour, ls=look.line, lw=0.8)
+            axes.plot(tried["weeks"], 100 * tried["estimate"], color=colour, ls=look.line, label=storage)
+            beside = points["weeks"] + (place - (len(shown) - 1) / 2) * 0.015 * self.last_week
+            axes.plot(beside, 100 * points["left"], look.marker, color=colour, ms=3.2, alpha=0.7)
+        axes.set(xlim=(0, end), xlabel="weeks in storage (thin: longer than was tried)")
+        axes.set_ylabel("fizz left, % of the fresh pieces")
+        if len(shown) > 1:
+            axes.legend(loc="lower left")
+        return axes
+
+
+def mean_interval(values: ArrayLike, conf_level: float = 0.95) -> tuple[float, float, float, float]:
+    """Mean, t interval and degrees of freedom of batches' numbers.
+
+    Examples
+    --------
+    >>> [round(value, 2) for value in mean_interval([1.0, 2.0, 3.0])]
+    [2.0, -0.48, 4.48, 2]
+    """
+    numbers = np.asarray(values, float)
+    df = len(numbers) - 1
+    mean = float(numbers.mean())
+    reach = float(stats.t.ppf(0.5 + conf_level / 2, df) * numbers.std(ddof=1) / np.sqrt(len(numbers)))
+    return mean, mean - reach, mean + reach, df
+
+
+def fit_shelf_life(
+    shelf: pd.DataFrame, *, measure: str | None = None, share: float = 0.9, conf_level: float = 0.95
+) -> ShelfFit:
+    """Say how fast fizz goes in storage, when `share` of it is left, and what humidity does to that.
+
+    Parameters
+    ----------
+    shelf : DataFrame
+        One row a piece: run, weeks, the measure, and rh_pct if noted. Fresh pieces (weeks 0) of a batch set
+        its start, so grams of gas or seconds of fizz need not be turned into shares beforehand.
+    measure : {"gas_g", "share_left", "seconds"}, optional
+        Column that says how much fizz is left; by default the first of these that is filled in.
+    share : float
+        The share of the fresh fizz to wait for.
+    conf_level : float
+        Of the intervals: t, with batches - 1 degrees of freedom.
+
+    Returns
+    -------
+    ShelfFit
+
+    Raises
+    ------
+    CannotAnswer
+        Fewer than three batches were tried at two or more times, or a piece had no fizz at all.
+    ValueError
+        `share` is not between 0 and 1, or a missing value.
+
+    Notes
+    -----
+    The rate of a batch is its least-squares slope, and the time to a share is -log(share)/k: the usual
+    first-order kinetics of stability testing. The interval is of the mean rate of batches, not the bound for
+    one batch that guideline ICH Q1E asks for (from memory, not seen). Where three or more batches lay in
+    several humidities each, every such batch is compared with itself and the mean of the batches' slopes
+    gets a t interval; otherwise the rates of different batches are regressed on humidity.
+
+    Examples
+    --------
+    >>> shelf = pd.DataFrame({"run": list("AAABBBCCC"), "weeks": [0, 4, 8] * 3,
+    ...     "gas_g": [10, 9.2, 8.5, 9.6, 8.9, 8.1, 10.3, 9.6, 8.7]})
+    >>> fit_shelf_life(shelf).table[["storage", "per_week", "weeks", "extrapolated"]].round(3)
+      storage  per_week  weeks  extrapolated
+    0     all     0.021  5.045         False
+    """
+    if not 0 < share < 1:
+        raise ValueError("share must be between 0 and 1")
+    if measure is None:
+        filled = [name for name, _, _ in SHELF_MEASURES if name in shelf and shelf[name].notna().any()]
+        measure = filled[0] if filled else SHELF_MEASURES[0][0]
+    need_columns(shelf, ["run", "weeks", measure], "the shelf")
+    if shelf[measure].isna().any():
+        raise ValueError(f"{measure} has missing values")
+    if (shelf[measure] <= 0).any():
+        raise CannotAnswer(
+            "A stored piece had no fizz left at all, which a steady loss by the same share never reaches.",
+            "Leave out the weeks after a storage had gone dead, or try it sooner.",
+        )
+    table = shelf.assign(storage="all") if "rh_pct" in shelf else shelf.assign(storage="all", rh_pct=np.nan)
+    if table["rh_pct"].notna().any():
+        table["storage"] = _storages(table)
+    rates = _rates(table, measure)
+    kept = [
+        _of_storage(str(name), rows, share, conf_level) for name, rows in rates.groupby("storage", sort=False)
+    ]
+    effects: tuple[Effect, ...] = ()
+    no_humidity = None
+    try:
+        effects = (_humidity(rates, conf_level),)
+    except CannotAnswer as reason:
+        no_humidity = reason
+    fresh = table[table["weeks"] == 0].groupby("run")[measure].mean()
+    start = 1.0 if measure == "share_left" else table["run"].map(fresh)
+    stored = table.assign(left=table[measure] / start)[table["weeks"] > 0]
+    return ShelfFit(
+        response="loss_per_week",
+        effects=effects,
+        batches=rates,
+        conf_level=conf_level,
+        n_batches=rates["run"].nunique(),
+        measure=measure,
+        share=share,
+        storages=pd.DataFrame(kept, columns=STORAGES),
+        left=stored[["run", "weeks", "storage", "left"]].reset_index(drop=True),
+        no_humidity=no_humidity,
+    )
+
+
+def _storages(table: pd.DataFrame) -> pd.Series:
+    """Name storages by humidity: values closer than `SAME_RH_PCT` to their neighbour are one."""
+    known = np.sort(table.loc[(table["weeks"] > 0) & table["rh_pct"].notna(), "rh_pct"].unique())
+    if not len(known):
+        return pd.Series("all", index=table.index)
+    group = np.concatenate([[0], np.cumsum(np.diff(known) >= SAME_RH_PCT)])
+    names = {rh: f"{known[group == own].mean():.0f} % humidity" for rh, own in zip(known, group, strict=True)}
+    return table["rh_pct"].map(names).fillna("humidity not noted")
+
+
+def _rates(table: pd.DataFrame, measure: str) -> pd.DataFrame:
+    """Loss rate of each batch in each storage, with its bend; fresh pieces belong to all of their batch's."""
+    fresh = table[table["weeks"] == 0]
+    rows = []
+    for (storage, run), aged in table[table["weeks"] > 0].groupby(["storage", "run"], sort=True):
+        pieces = pd.concat([fresh[fresh["run"] == run], aged])
+        weeks, log_left = pieces["weeks"].to_numpy(float), np.log(pieces[measure].to_numpy(float))
+        different = len(np.unique(weeks))
+        if different > 1:
+            slope = np.polyfit(weeks, log_left, 1)[0]
+            bend = np.polyfit(weeks, log_left, 2)[0] if different > 2 else np.nan
+            rows.append((storage, run, -slope, bend, weeks.max(), aged["rh_pct"].mean()))
+    if not rows:
+        raise CannotAnswer(
+            "No batch was tried at two different times.",
+            "Try fresh pieces, and pieces of the same batch later.",
+        )
+    names = ["storage", "run", "per_week", "bend", "last_week", "rh_pct"]
+    return pd.DataFrame(rows, columns=names).sort_values(["rh_pct", "run"], ignore_index=True)
+
+
+def _of_storage(name: str, rates: pd.DataFrame, share: float, conf_level: float) -> tuple[object, ...]:
+    if len(rates) < 3:
+        raise CannotAnswer(
+            f"Only {len(rates)} batches were stored and tried at two or more times ({name}).",
+            "Store pieces of three or more batches; pieces of one batch do not count as repeats.",
+        )
+    mean, low, high, df = mean_interval(rates["per_week"], conf_level)
+    weeks = [float(-np.log(share) / rate) if rate > 0 else np.inf for rate in (mean, high, low)]
+    bends = rates["bend"].dropna().to_numpy(float)
+    straight = len(bends) < 3 or bends.std(ddof=1) == 0
+    rh, last = float(rates["rh_pct"].mean()), rates["last_week"].max()
+    bend_p = float("nan") if straight else float(stats.ttest_1samp(bends, 0.0).pvalue)
+    return (name, rh, mean, low, high, *weeks, bool(weeks[0] > last), bend_p, df, len(rates))
+
+
+def _humidity(rates: pd.DataFrame, conf_level: float) -> Effect:
+    """Change of the weekly loss for 10 % more humidity."""
+    if rates["rh_pct"].isna().all():
+        raise CannotAnswer(
+            "The humidity of the storage was not noted.", "Put a hygrometer beside the stored pieces."
+        )
+    rates = rates.dropna(subset=["rh_pct"])
+    if np.ptp(rates["rh_pct"]) < SAME_RH_PCT:
+        raise CannotAnswer(
+            "Every piece was stored at about the same humidity.",
+            "Store half of each batch in a tin with a drying agent, and half in the damp.",
+        )
+    spread = rates.groupby("run")["rh_pct"].agg(np.ptp)
+    several = rates[rates["run"].isin(spread[spread >= SAME_RH_PCT].index)].groupby("run")
+    if len(several) >= 3:
+        slopes = [np.polyfit(rows["rh_pct"], rows["per_week"], 1)[0] for _, rows in several]
+        estimate, _, _, df = mean_interval(slopes)
+        se, batches = float(np.std(slopes, ddof=1) / np.sqrt(len(slopes))), len(slopes)
+    else:
+        means = rates.groupby("run")[["rh_pct", "per_week"]].mean()
+        batches, df = len(means), float(len(means) - 2)
+        if df < 1 or np.ptp(means["rh_pct"]) < SAME_RH_PCT:
+            raise CannotAnswer(
+                f"{batches} batches are too few to tell the humidity from the batches themselves.",
+                "Store pieces of three or more batches in both the dry and the damp.",
+            )
+        line = stats.linregress(means["rh_pct"], means["per_week"])
+        estimate, se = float(line.slope), float(line.stderr)
+    reach = float(stats.t.ppf(0.5 + conf_level / 2, df)) * se
+    ends = (10 * estimate, 10 * (estimate - reach), 10 * (estimate + reach))
+    names = ("loss_per_week", Amount("rh_pct", "%"), "10 % damper", "as it was")
+    p = p_of(estimate, se, df)
+    return Effect(*names, "difference", *ends, df, p, n_batches=batches, conf_level=conf_level)

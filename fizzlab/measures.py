@@ -284,12 +284,15 @@ class Words:
         What pieces do where the number is greater, and where it is smaller: "dry slower", "dry faster".
     up, down : str
         The same in one word: "slower", "faster".
+    times : str
+        What stands after twice, or 3 times: "as long".
     """
 
     more: str
     less: str
     up: str = "more"
     down: str = "less"
+    times: str = "as much"
 
 
 @dataclass(frozen=True)
@@ -354,15 +357,15 @@ _crumble = partial(Measure, study="fizzlab.models.crumble:study_crumble", sectio
 _fizz = partial(Measure, study="fizzlab.models.fizz:study_fizz", section="fizz", other_tables=("shelf",))
 _cost = partial(Measure, study="fizzlab.report.analysis:study_cost", table="")
 
-_SLOWER = Words("dry slower", "dry faster", "slower", "faster")
+_SLOWER = Words("dry slower", "dry faster", "slower", "faster", "as long")
 _CRUMBLE = Words("crumble more in the tumble", "crumble less in the tumble")
 _BREAK = Words("break more often in the tumble", "break less often in the tumble")
-_HEIGHT = Words("break from higher up", "break from lower down", "higher", "lower")
+_HEIGHT = Words("break from higher up", "break from lower down", "higher", "lower", "as high")
 _SCORE = Words("score worse", "score better", "worse", "better")
-_FIZZ = Words("fizz longer", "fizz shorter", "longer", "shorter")
-_HALF = Words("give half of their gas later", "give half of their gas sooner", "later", "sooner")
+_FIZZ = Words("fizz longer", "fizz shorter", "longer", "shorter", "as long")
+_HALF = Words("give half of their gas later", "give half of their gas sooner", "later", "sooner", "as long")
 _GAS = Words("give more of their gas", "give less of their gas")
-_COLOUR = Words("show colour later", "show colour sooner", "later", "sooner")
+_COLOUR = Words("show colour later", "show colour sooner", "later", "sooner", "as long")
 _COST = Words("cost more", "cost less")
 
 _HALF_OUT = "time until half of the gas is out"

@@ -1,4 +1,4 @@
-"""The house stands as DEVELOPERS.md draws it: arrows between rooms point down, and no module waits for itself."""
+"""The house stands as DEVELOPERS.md draws it: arrows between rooms point down, and there is no circle."""
 
 from __future__ import annotations
 
@@ -94,7 +94,7 @@ HEAVY = ("scipy", "statsmodels", "matplotlib", "seaborn", "papermill")
 @pytest.mark.parametrize(
     "work",
     [
-        "from fizzlab.trial import read_settings; read_settings(demo)",
+        "from fizzlab.trial.settings import read_settings; read_settings(demo)",
         "from fizzlab.cli.main import main; main(['--help'], standalone_mode=False)",
         "from fizzlab.cli.main import main; main(['check', str(demo)], standalone_mode=False)",
     ],
@@ -104,7 +104,9 @@ def test_what_is_asked_often_loads_nothing_heavy(work: str) -> None:
     script = f"import sys, pathlib\ndemo = pathlib.Path({str(ROOT / 'data' / 'demo' / 'cores')!r})\n"
     script += f"try:\n    {work}\nexcept SystemExit:\n    pass\n"
     script += f"print('loaded', [name for name in {HEAVY!r} if name in sys.modules])"
-    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=ROOT)
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=ROOT
+    )
     assert done.stdout.splitlines()[-1] == "loaded []"
 
 

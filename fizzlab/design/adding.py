@@ -9,8 +9,13 @@ import pandas as pd
 
 from fizzlab.design.factors import Factor
 from fizzlab.design.optimal import optimal_plan
+<<<<<<< HEAD
 from fizzlab.design.plans import Plan
 from fizzlab.models.choose import UNLIKELY, Choice
+=======
+from fizzlab.design.plan import Plan
+from fizzlab.models.choose import Choice
+>>>>>>> CHOOSE
 
 
 def next_batches(
@@ -24,7 +29,6 @@ def next_batches(
     forbidden: Sequence[Mapping[str, object]] = (),
     per_day: int | None = None,
     hard_to_change: Sequence[str] = (),
-    unlikely: float = UNLIKELY,
 ) -> Plan:
     """Plan batches that forecast best together with those made, without levels that are hardly the best.
 
@@ -40,8 +44,6 @@ def next_batches(
     hard_to_change : sequence of str
         Factors that are set for a whole day: the batches are then sorted into days that have one setting of
         them each, of `per_day` at most.
-    unlikely : float
-        See `Choice.unlikely`.
 
     Returns
     -------
@@ -49,7 +51,7 @@ def next_batches(
         The new batches only; the levels left out are named in its warnings.
     """
     planned = {factor.name for factor in factors}
-    left_out = {name: levels for name, levels in choice.unlikely(unlikely).items() if name in planned}
+    left_out = {name: levels for name, levels in choice.unlikely().items() if name in planned}
     hard = list(hard_to_change)
     # each on a day of its own: days as blocks would hide what is set for a day
     day = range(1, len(made) + 1) if hard else pd.factorize(made["day"])[0] + 1

@@ -93,20 +93,20 @@ class Choice:
         """Which settings are worth a thought: no other beats them in everything, and most batches pass."""
         return self.table["in_front"] & (self.table["meets"] >= 0.5 if self.limits else True)
 
-    def contenders(self, at_least: float = UNLIKELY) -> pd.DataFrame:
-        """Other settings that may be the best with at least this chance, the likeliest first."""
+    def contenders(self) -> pd.DataFrame:
+        """Other settings that may be the best with a chance of 5 % or more, the likeliest first."""
         others = self.table.drop(index=self.best.name)
-        others = others[others["best_chance"] >= at_least]
+        others = others[others["best_chance"] >= UNLIKELY]
         return others.sort_values("best_chance", ascending=False, kind="stable")
 
-    def unlikely(self, below: float = UNLIKELY) -> dict[str, list[str]]:
+    def unlikely(self) -> dict[str, list[str]]:
         """Levels of each factor that are hardly the best's; two of each always stay."""
         found = {}
         for term in self.terms:
             if isinstance(term, Category):
                 sums = self.table.groupby(self.table[term.name].astype(str))["best_chance"].sum()
                 ranked = sums.sort_values(ascending=False).iloc[2:]
-                found[term.name] = [str(level) for level in ranked[ranked < below].index]
+                found[term.name] = [str(level) for level in ranked[ranked < UNLIKELY].index]
         return {name: levels for name, levels in found.items() if levels}
 
     def confirm(

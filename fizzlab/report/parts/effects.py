@@ -7,6 +7,7 @@ import contextlib
 import numpy as np
 import pandas as pd
 
+from fizzlab.design.kinds import KINDS
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.effects import ResponseFit
 from fizzlab.models.result import FitResult
@@ -22,9 +23,6 @@ from fizzlab.report.phrases import capital, listed, number
 from fizzlab.report.phrases import effects as worded
 from fizzlab.report.phrases import shape as shaped
 from fizzlab.trial.settings import TrialSettings
-
-#: Kinds of plan whose factors have two levels each.
-TWO_LEVELS = ("factorial", "fractional factorial", "screening")
 
 #: Said once above the tables of the details.
 JUDGED_TOGETHER = (
@@ -186,7 +184,7 @@ def _mixtures(done: Analysed) -> list[Finding]:
 def _unrepeated(done: Analysed) -> Pieces:
     """Two-level plans that nothing judges but the crowd of their small effects."""
     settings = done.trial.settings
-    if settings.plan is None or settings.plan.kind not in TWO_LEVELS:
+    if settings.plan is None or not KINDS[settings.plan.kind].two_levels:
         return []
     pieces: Pieces = []
     for response in done.numbers:

@@ -163,3 +163,14 @@ def count(amount: int, noun: str, plural: str = "") -> str:
     ('1 batch', '12 batches')
     """
     return f"{amount} {noun if amount == 1 else plural or noun + 's'}"
+
+
+def capital(text: str) -> str:
+    """A text that begins a sentence.
+
+    Examples
+    --------
+    >>> capital("dry time"), capital("95 % of the pieces")
+    ('Dry time', '95 % of the pieces')
+    """
+    return text[:1].upper() + text[1:]

@@ -15,9 +15,9 @@ from planned_trials import COLOUR, HEAD, toml
 from scipy import integrate, stats
 
 from fizzlab.bench.planning import Planned, plan_power, plan_trial
+from fizzlab.design.detect import Power, power
 from fizzlab.design.looks import best_looks, information_kept
-from fizzlab.design.plan import plan
-from fizzlab.design.power import Power, power
+from fizzlab.design.plans import plan
 from fizzlab.design.trials import ASSUMED, Spreads, draw, model_of
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.terms import Amount, Category

@@ -10,13 +10,12 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.bench.cards import Cards, make_cards
+from fizzlab.design.detect import Power, power
 from fizzlab.design.kinds import KINDS
-from fizzlab.design.plan import Plan, plan
-from fizzlab.design.power import Power, power
+from fizzlab.design.plans import Plan, plan
 from fizzlab.design.trials import ASSUMED, Spreads
-from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
+from fizzlab.errors import BadInput, CannotAnswer, Problem, capital, listed
 from fizzlab.measures import Measure, TableSpec, number
-from fizzlab.report.phrases import capital
 from fizzlab.trial.settings import FILE, FactorSettings, PlanSettings, TrialSettings
 
 #: Columns of the air that each model of it has.
@@ -270,7 +269,7 @@ def earlier_spreads(folder: Path) -> dict[str, Spreads]:
     CannotAnswer
         None of its readings can tell.
     """
-    from fizzlab.models.cure import study_touch
+    from fizzlab.models.curing import fit_curing_time, with_air
     from fizzlab.trial.folder import load
 
     trial = load(folder)
@@ -280,21 +279,20 @@ def earlier_spreads(folder: Path) -> dict[str, Spreads]:
             "Name one that has, or leave --earlier out.",
         )
     wanted = trial.settings.drying
-    fit = study_touch(
-        trial.rows("runs"),
-        trial.rows("touch_checks"),
-        trial.rows("weighings"),
-        trial.rows("room_log"),
+    tables = {name: trial.rows(name) for name in ("runs", "touch_checks", "weighings", "room_log")}
+    fit = fit_curing_time(
+        tables["touch_checks"],
         trial.settings.terms(),
-        air_model=wanted.air,
+        runs=with_air(tables, wanted.air),
+        air=wanted.air,
         distribution=wanted.distribution,
-    ).fit
+    )
     if not (np.isfinite(fit.sigma) and np.isfinite(fit.tau)):
         raise CannotAnswer(
             "The earlier trial cannot tell how much pieces of one batch differ.",
             "Use a trial in which pieces of a batch became dry between different looks.",
         )
-    typical = float(np.exp(np.log(fit.batch_effects["typical"].to_numpy(float)).mean()))
+    typical = float(np.exp(fit.location(fit.matrix(fit.batches))[0].mean()))
     days = 0.0 if np.isnan(fit.delta) else fit.delta
     origin = f"those found in the trial {trial.settings.code}"
     return {"dry_h": Spreads(fit.sigma, fit.tau, days, origin, typical)}

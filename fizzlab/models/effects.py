@@ -19,6 +19,7 @@ from fizzlab.measures import MEASURES
 from fizzlab.models.basis import Basis, factor_basis, refuse_inseparable
 from fizzlab.models.days import DayModel, Days, block_columns, choose_days, constant_within, day_codes
 from fizzlab.models.diagnostics import POWERS, best_power, odd_batches
+from fizzlab.models.draws import ONE_DAY, Forecast, leaning, scale
 from fizzlab.models.result import Effect, FitResult, Interval, as_frame
 from fizzlab.models.sameness import mean_ratio_limits, ratio_limits
 from fizzlab.models.strata import Array, Fits, Ints, NotEstimable, Strata, contrast, f_test, fit_many, prepare
@@ -184,6 +185,37 @@ class ResponseFit(FitResult):
         moved = float(slope @ self.fits.uncertainty[0] @ slope)
         df = min(2 * value**2 / moved, float(self.strata.spare)) if moved > 0 else float(self.strata.spare)
         return value, max(df, float(self.fits.least_df[0]), 1.0)
+
+    def forecast(self, settings: pd.DataFrame, share: float = 0.5) -> Forecast:
+        """What new batches of some settings, each on a new day, may be."""
+        used = self.for_new_days
+        weights, rows = used.weights(settings), used.strata
+        told = pd.DataFrame([used.interval(row) for row in weights])
+        shown = pd.DataFrame([self.interval(row) for row in self.weights(settings)])
+        typical = shown[["estimate", "conf_low", "conf_high"]].apply(np.exp if self.log else np.asarray)
+        component = np.maximum(used.fits.components[0], 0.0)
+        component[-1] = component[-1] or 1e-12
+        variance, df = used.new_variance(None)
+        notes: tuple[str, ...] = ()
+        if self.structure.fixed and used is self:
+            notes = (f"How much days differ in {self.response} is not counted in: it cannot be told here.",)
+        elif not self.structure.fixed and self.n_days == 1:
+            notes = (ONE_DAY,)
+        return Forecast(
+            typical=typical,
+            estimate=told["estimate"].to_numpy(),
+            se=told["se"].to_numpy(),
+            df=told["df"].to_numpy(),
+            keys=tuple(used.batches.index),
+            lean=leaning(weights, rows.x, np.einsum("j,jab->ab", component, rows.full)),
+            spread=lambda share: np.sqrt(variance) * scale(share, np.array([df]))[:, 0],
+            mean=lambda batches, days, conf_level: (
+                np.array([used.new_batches(row, batches, days, conf_level) for row in weights]).T
+            ),
+            residuals=pd.Series(used.y - used.fitted, index=used.batches.index),
+            log=self.log,
+            notes=notes,
+        )
 
     def diagnose(self) -> pd.DataFrame:
         """Batches that lie far from what the others say, and whether another scale would fit better.

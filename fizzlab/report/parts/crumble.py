@@ -7,9 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from fizzlab.errors import CannotAnswer
 from fizzlab.models.crumble import BROKEN, DROP, LOSS, SCORE, CrumbleStudy, broken_shares, step_decides
 from fizzlab.models.drops import DropFit, plot_drops
-from fizzlab.models.effects import ResponseFit
+from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.plotting import drawn_apart, house_style, new_figure
 from fizzlab.models.result import FitResult
 from fizzlab.models.terms import ALL, Category, Term, level_name
@@ -50,7 +51,9 @@ def crumble(analysed: Analysed) -> Pieces:
         caption = "The crumble index as trial.toml states it, 0 (holds) to 1 (crumbles), the best batch first"
         pieces += ["### One index", Grid(worded.index_table(study.index), caption)]
     steps = worded.next_steps(study)
-    refused = [str(reason.why) for reason in study.refused.values()]
+    refused = [reason.why for reason in study.refused.values()]
+    if not analysed.trial.settings.terms():  # else told with what changed
+        refused += [str(reason) for reason in study.reasons.values()]
     if not pieces and not refused:
         return []
     said = worded.methods(study)
@@ -67,9 +70,9 @@ def _tumbles(analysed: Analysed, study: CrumbleStudy) -> Pieces:
     trial, losses = analysed.trial, study.losses
     batches = trial.batches().loc[losses.index]
     terms = trial.settings.terms()
-    fit, tables = analysed.fits.get(LOSS), {}
+    fit, tables = _fit(analysed, LOSS), {}
     doubts = []
-    if isinstance(fit, ResponseFit):
+    if fit is not None:
         tables["typical loss"] = typical(fit)
         if losses["below_step"].any():
             doubts.append(worded.step_doubt(losses, step_decides(fit, losses)))
@@ -117,7 +120,7 @@ def _drops(analysed: Analysed, study: CrumbleStudy) -> Pieces:
             levels = drawn_apart(_batches(trial, study.drops), trial.settings.terms())[0]
             plot_drops(study.drops, levels, ax=axes)
     if isinstance(fit, DropFit):
-        half, most = typical(fit), typical(fit, share=1 - survive)
+        half, most = typical(fit).assign(df=float(fit.df)), typical(fit, share=1 - survive)
         tables = {"half break from": half, f"{percent(survive)} survive from": most}
         findings = _findings("drop.median", half, "cm", "half of the {who} break in a fall from {size}")
         doubts = [*worded.drop_doubts(fit), DROP_SAFETY]
@@ -137,8 +140,8 @@ def _drops(analysed: Analysed, study: CrumbleStudy) -> Pieces:
 
 
 def _scores(analysed: Analysed, study: CrumbleStudy) -> Pieces:
-    trial, fit = analysed.trial, analysed.fits.get(SCORE)
-    tables = {"mean score": typical(fit)} if isinstance(fit, ResponseFit) else {}
+    trial, fit = analysed.trial, _fit(analysed, SCORE)
+    tables = {} if fit is None else {"mean score": typical(fit)}
     findings = _findings("score.level", tables.get("mean score"), "points", "{who} score {size} on average")
     labels, _ = drawn_apart(_batches(trial, study.scores), trial.settings.terms())
     agreement = study.agreement
@@ -155,6 +158,17 @@ def _scores(analysed: Analysed, study: CrumbleStudy) -> Pieces:
             f"Stacked bars of the scores 0 to 4 by {listed(list(labels.cat.categories))}.",
         ),
     ]
+
+
+def _fit(analysed: Analysed, response: str) -> ResponseFit | None:
+    """The fit of a response; where no factor is named, of all batches together."""
+    fit = analysed.fits.get(response)
+    if isinstance(fit, ResponseFit) or response not in analysed.numbers or analysed.trial.settings.terms():
+        return fit if isinstance(fit, ResponseFit) else None
+    try:
+        return fit_response(analysed.batches, response, [])
+    except CannotAnswer:
+        return None
 
 
 def _batches(trial: Trial, readings: pd.DataFrame) -> pd.DataFrame:

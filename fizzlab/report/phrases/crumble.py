@@ -104,10 +104,10 @@ def agreement_findings(agreement: RaterAgreement) -> list[Finding]:
         if isfinite(lean["conf_low"]):
             reach = f"{signed(lean['conf_low'])} to {signed(lean['conf_high'])}"
         way = "above" if lean["estimate"] > 0 else "below"
-        size = f"{number(abs(lean['estimate']))} points {way} ({reach})"
-        sentence = f"{rater} scores {size} {others} on the same pieces."
+        size = f"{number(abs(lean['estimate']))} points {way}"
+        sentence = f"{rater} scores {size} {others} on the same pieces ({reach})."
         if lean["runs"] == "level":
-            sentence = f"Can't tell whether {rater} scores unlike {others}: {size}."
+            sentence = f"Can't tell whether {rater} scores unlike {others}: {size} ({reach})."
         topic = "crumble.raters" if two else f"crumble.raters[{rater}]"
         found.append(finding(topic, sentence, lean, "points", int(lean["n_batches"])))
     return found

@@ -4,6 +4,7 @@ its interval and unit.
 
 from __future__ import annotations
 
+from fizzlab.errors import capital as capital
 from fizzlab.errors import count as count
 from fizzlab.errors import listed as listed
 from fizzlab.measures import number as number
@@ -97,14 +98,3 @@ def _pair(low: float, high: float) -> str:
     while digits < 4 and number(low, digits) == number(high, digits) and low != high:
         digits += 1
     return f"{number(low, digits)} to {number(high, digits)}"
-
-
-def capital(text: str) -> str:
-    """A text that begins a sentence.
-
-    Examples
-    --------
-    >>> capital("dry time"), capital("95 % of the pieces")
-    ('Dry time', '95 % of the pieces')
-    """
-    return text[:1].upper() + text[1:]

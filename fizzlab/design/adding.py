@@ -9,13 +9,8 @@ import pandas as pd
 
 from fizzlab.design.factors import Factor
 from fizzlab.design.optimal import optimal_plan
-<<<<<<< HEAD
 from fizzlab.design.plans import Plan
-from fizzlab.models.choose import UNLIKELY, Choice
-=======
-from fizzlab.design.plan import Plan
 from fizzlab.models.choose import Choice
->>>>>>> CHOOSE
 
 
 def next_batches(

@@ -66,11 +66,10 @@ def _of_factor(done: Analysed, term: Term) -> Pieces:
     effects = done.of(term.name)
     if not effects:
         return []
-    findings = [worded.finding(each, measures[each.response], label) for each in effects]
-    told = [
-        finding.sentence
-        for each, finding in zip(effects, findings, strict=True)
-        if each.shown or each.same or each.exact
+    said = [worded.sentence(each, measures[each.response], label) for each in effects]
+    told = [text for each, text in zip(effects, said, strict=True) if each.shown or each.same or each.exact]
+    findings = [
+        worded.finding(each, measures[each.response], text) for each, text in zip(effects, said, strict=True)
     ]
     return [
         f"### {capital(label(term.name))}",

@@ -8,7 +8,7 @@ which the command turns into sentences and exit code 2, never a traceback.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any, Literal
@@ -127,3 +127,52 @@ def nearest(word: str, choices: Iterable[str]) -> str | None:
     by_fold = {choice.casefold(): choice for choice in choices}
     found = get_close_matches(word.casefold(), by_fold, n=1, cutoff=0.55)
     return by_fold[found[0]] if found else None
+
+
+def did_you_mean(word: str, choices: Iterable[str], otherwise: str) -> str:
+    """The choice that `word` most likely meant, as a question; else another sentence.
+
+    Examples
+    --------
+    >>> did_you_mean("piece_no", ["piece", "dry"], "Take it out."), did_you_mean("z", ["dry"], "Drop it.")
+    ('Did you mean piece?', 'Drop it.')
+    """
+    guess = nearest(word, choices)
+    if guess is None:
+        return otherwise
+    return f"Did you mean “{guess}”?" if " " in guess else f"Did you mean {guess}?"
+
+
+def listed(words: Sequence[str], last: str = "and") -> str:
+    """Words in a row.
+
+    Examples
+    --------
+    >>> listed(["pearl", "dye", "lake"])
+    'pearl, dye and lake'
+    """
+    if len(words) <= 1:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def count(amount: int, noun: str, plural: str = "") -> str:
+    """A counted noun.
+
+    Examples
+    --------
+    >>> count(1, "batch", "batches"), count(12, "batch", "batches")
+    ('1 batch', '12 batches')
+    """
+    return f"{amount} {noun if amount == 1 else plural or noun + 's'}"
+
+
+def capital(text: str) -> str:
+    """A text that begins a sentence.
+
+    Examples
+    --------
+    >>> capital("dry time"), capital("95 % of the pieces")
+    ('Dry time', '95 % of the pieces')
+    """
+    return text[:1].upper() + text[1:]

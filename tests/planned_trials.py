@@ -34,8 +34,6 @@ KINDS: dict[str, str] = {
     "factorial": COLOUR + GUM + '[plan]\nkind = "factorial"\nrepeats = 2\nbatches_per_day = 6\n',
     "fractional factorial": FOUR
     + '[plan]\nkind = "fractional factorial"\nresolution = 4\ncentre_points = 3\nbatches_per_day = 11\n',
-    "screening": FOUR + '[plan]\nkind = "screening"\nbatches_per_day = 6\n',
-    "definitive screening": FOUR + '[plan]\nkind = "definitive screening"\ncentre_points = 2\n',
     "central composite": amount("oil_g", 1, 3)
     + amount("gum_g", 0.2, 1)
     + '[plan]\nkind = "central composite"\nbatches_per_day = 7\n',
@@ -44,9 +42,6 @@ KINDS: dict[str, str] = {
     + amount("alcohol_g", 2, 8)
     + amount("emulsifier_g", 0, 3)
     + '[plan]\nkind = "mixture"\ntotal = 12\nbatches_per_day = 6\n',
-    "latin square": '[factors.colour]\nlevels = ["pearl", "dye", "lake", "none"]\n'
-    + '[factors.shelf]\nlevels = ["top", "upper", "lower", "floor"]\n'
-    + '[plan]\nkind = "latin square"\nplaces = "shelf"\n',
     "optimal": COLOUR
     + amount("oil_g", 1, 3)
     + '[plan]\nkind = "optimal"\nbatches = 14\nrepeated_batches = 3\nmodel = "quadratic"\n'

@@ -48,7 +48,7 @@ CASES = [
     Case(
         "curve that is none",
         {"trial__toml": TOML + '\n[fizz]\ncurve = "comon"\n'},
-        ("key fizz.curve: “comon” is none of its choices. Did you mean “common”?",),
+        ("key fizz.curve: “comon” is none of its choices. Did you mean common?",),
     ),
     Case(
         "water in fahrenheit",

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from fizzlab.design.adding import next_runs
 from fizzlab.models.choose import (
     DryTimes,
     Limit,
@@ -14,7 +15,6 @@ from fizzlab.models.choose import (
     confirm,
     grid_settings,
     judge_settings,
-    next_runs,
     simulate,
     tried_settings,
 )

@@ -17,7 +17,7 @@ from scipy import stats
 from fizzlab.bench.planning import plan_trial
 from fizzlab.models.basis import factor_basis
 from fizzlab.models.comparisons import critical
-from fizzlab.models.days import group_codes
+from fizzlab.models.days import day_codes
 from fizzlab.models.effects import fit_response
 from fizzlab.models.strata import NotEstimable, contrast, f_test, fit_many, prepare
 from fizzlab.models.surfaces import _chance, lack_of_fit, pseudo_standard_error
@@ -60,7 +60,7 @@ def simulate(
             continue  # a combination was lost altogether, so the joint effect cannot be asked for
         basis = factor_basis(kept, [ROOM, COLOUR], "interactions")
         try:
-            layout = prepare(basis.matrix(kept), group_codes(kept, ("day",)))
+            layout = prepare(basis.matrix(kept), day_codes(kept))
         except NotEstimable:  # nothing is left to judge by; `analyse` refuses such a trial
             continue
         day = kept["day"].to_numpy()
@@ -114,7 +114,7 @@ def test_three_settings_of_a_room_with_lost_batches(between: float) -> None:
         if len(np.unique(day[kept])) < 6:
             continue
         y = rng.normal(size=(400, 14)) + between * rng.normal(size=(400, 6))[:, day[kept]]
-        alarms.append((f_test(fit_many(prepare(x[kept], [day[kept]]), y), rows)[3] < 0.05).mean())
+        alarms.append((f_test(fit_many(prepare(x[kept], day[kept]), y), rows)[3] < 0.05).mean())
     assert len(alarms) > 10
     assert 0.03 <= np.mean(alarms) <= 0.07
 
@@ -137,12 +137,12 @@ def test_the_demo_split_plot_many_times() -> None:
     for lost in range(len(plan)):
         kept = plan.drop(index=lost)
         basis = factor_basis(kept, terms, "interactions")
-        x, day = basis.matrix(kept), group_codes(kept, ("day",))[0]
+        x, day = basis.matrix(kept), day_codes(kept)
         size = (FITS // len(plan), len(kept))
         spread = float(np.hypot(told["batch_sd"], told["tumble_sd"] / np.sqrt(2)))
         y = np.delete(true, lost) + spread * rng.normal(size=size)
         y += told["day_sd"] * rng.normal(size=(size[0], 6))[:, day]
-        fits = fit_many(prepare(x, [day]), y)
+        fits = fit_many(prepare(x, day), y)
         beta = np.linalg.lstsq(x, np.delete(true, lost), rcond=None)[0]
         steps = {level: weights for _, level, _, weights in basis.steps()}
         joint = [f"column {place}" for place, name in enumerate(basis.owners) if ":" in name]
@@ -163,7 +163,7 @@ def test_days_alone_judge_a_room_where_they_were_more_alike_than_chance() -> Non
     x = factor_basis(kept, [ROOM, COLOUR], "interactions").matrix(kept)
     days = pd.get_dummies(kept["day"]).to_numpy(float)
     y = rng.normal(size=(300, len(kept)))
-    fits = fit_many(prepare(x, [kept["day"].to_numpy()]), y)
+    fits = fit_many(prepare(x, kept["day"].to_numpy()), y)
     below = fits.components[:, 0] < 0
     assert 50 < below.sum() < 250
 
@@ -190,7 +190,7 @@ def test_a_room_with_the_same_batches_lost_each_time(lost: tuple[int, ...], betw
     basis = factor_basis(kept, [ROOM, COLOUR], "main")
     day = kept["day"].to_numpy()
     y = rng.normal(size=(FITS, len(kept))) + between * rng.normal(size=(FITS, 4))[:, day]
-    fits = fit_many(prepare(basis.matrix(kept), [day]), y)
+    fits = fit_many(prepare(basis.matrix(kept), day), y)
     for term, _, _, weights in basis.steps():
         estimate, se, df = contrast(fits, weights)
         held = float((np.abs(estimate) < stats.t.ppf(0.975, df) * se).mean())
@@ -205,7 +205,7 @@ def test_a_small_change_of_a_reading_moves_the_interval_little() -> None:
         kept = split_plot(per_cell=1).drop(index=list(lost))
         basis = factor_basis(kept, [ROOM, COLOUR], "main")
         day = kept["day"].to_numpy()
-        layout = prepare(basis.matrix(kept), [day])
+        layout = prepare(basis.matrix(kept), day)
         room = next(weights for term, _, _, weights in basis.steps() if term == ROOM)
         crossings = 0
         for _ in range(10):
@@ -235,41 +235,6 @@ def test_another_scale_is_seldom_advised_where_the_logarithm_is_right() -> None:
     assert np.mean(advised) < 0.09  # 5 % and three standard errors
 
 
-def test_pieces_are_not_repeats() -> None:
-    """Six batches of four pieces: the batch is the unit, and treating pieces as repeats is plainly wrong."""
-    rng = np.random.default_rng(5)
-    batch = np.repeat(np.arange(6), 4)
-    keep = np.setdiff1d(np.arange(24), [3, 10, 11])
-    x = np.column_stack([np.ones(24), np.where(batch % 2 == 0, -1.0, 1.0)])[keep]
-    y = rng.normal(size=(FITS, len(keep))) + rng.normal(size=(FITS, 6))[:, batch[keep]]
-    effect = np.array([0.0, 2.0])
-    estimate, se, df = contrast(fit_many(prepare(x, [batch[keep]]), y), effect)
-    assert 0.93 <= (np.abs(estimate) < stats.t.ppf(0.975, df) * se).mean() <= 0.97
-    estimate, se, df = contrast(fit_many(prepare(x), y), effect)
-    assert (np.abs(estimate) < stats.t.ppf(0.975, df) * se).mean() < 0.80
-
-
-def test_days_batches_and_pieces_together() -> None:
-    """Six days of one room setting, two batches a day, three pieces a batch, some pieces and a batch lost."""
-    rng = np.random.default_rng(6)
-    size = 2000
-    day, batch = np.repeat(np.arange(6), 6), np.repeat(np.arange(12), 3)
-    keep = np.setdiff1d(np.arange(36), [0, 7, 12, 13, 14, 30])
-    room = np.where(day % 2 == 0, -1.0, 1.0)
-    colour = np.where(batch % 2 == 0, -1.0, 1.0)
-    x = np.column_stack([np.ones(36), room, colour])[keep]
-    y = (
-        rng.normal(size=(size, 36))
-        + rng.normal(size=(size, 12))[:, batch]
-        + rng.normal(size=(size, 6))[:, day]
-    )[:, keep]
-    fits = fit_many(prepare(x, [day[keep], batch[keep]]), y)
-    assert fits.converged.mean() > 0.999
-    for place in (1, 2):
-        estimate, se, df = contrast(fits, np.eye(3)[place])
-        assert 0.93 <= (np.abs(estimate) < stats.t.ppf(0.975, df) * se).mean() <= 0.97
-
-
 def test_components_and_effects_are_recovered() -> None:
     rng = np.random.default_rng(7)
     plan = split_plot(per_cell=2, days=8)
@@ -278,7 +243,7 @@ def test_components_and_effects_are_recovered() -> None:
     beta = np.array([2.0, 0.5, -0.3, 0.4])
     day = plan["day"].to_numpy()
     y = x @ beta + 0.5 * rng.normal(size=(FITS, len(plan))) + 0.8 * rng.normal(size=(FITS, 8))[:, day]
-    fits = fit_many(prepare(x, [day]), y)
+    fits = fit_many(prepare(x, day), y)
     assert fits.beta.mean(axis=0) == pytest.approx(beta, abs=0.02)
     # REML is the analysis of variance here, hence without bias
     assert fits.components.mean(axis=0) == pytest.approx([0.64, 0.25], abs=0.02)

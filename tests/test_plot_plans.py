@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.figure import Figure
 from matplotlib.patches import FancyBboxPatch
 
-from fizzlab.design import Alias, fractional_factorial
-from fizzlab.design import Range as Amount
-from fizzlab.report.figures.plans import ACROSS, alias_picture, alias_table, plan_by_day
+from fizzlab.design.detect import power
+from fizzlab.design.model import Alias
+from fizzlab.design.plans import plan
+from fizzlab.design.plotting import ACROSS, alias_table, plot_aliases, plot_days
 
 
 @pytest.mark.parametrize("per_day", [3, 9])
@@ -18,11 +20,10 @@ def test_every_batch_has_a_tile_with_its_levels(per_day: int) -> None:
         {"run": [f"R{i:02d}" for i in range(18)], "day": [str(i // per_day) for i in range(18)]}
     )
     levels = pd.DataFrame({"colour": ["pearl", "dye", "lake"] * 6, "gum": [f"{i} g" for i in range(18)]})
-    axes = plan_by_day(runs, levels).axes[0]
+    axes = plot_days(runs, levels)
     tiles = [patch for patch in axes.patches if isinstance(patch, FancyBboxPatch)]
-    assert len(tiles) == 18
     corners = {(round(tile.get_x()), round(tile.get_y())) for tile in tiles}
-    assert len(corners) == 18  # none lies on another
+    assert len(corners) == len(tiles) == 18  # none lies on another
     assert max(x for x, _ in corners) < ACROSS
     texts = [text.get_text() for text in axes.texts]
     assert texts.count("pearl") == 6
@@ -30,9 +31,8 @@ def test_every_batch_has_a_tile_with_its_levels(per_day: int) -> None:
 
 
 def test_the_alias_picture_is_the_alias_structure() -> None:
-    factors = [Amount(name, 0, 1) for name in ("a", "b", "c", "d")]
-    plan = fractional_factorial(factors, seed=1, runs=8, centre=3)
-    table = alias_table(plan.aliases)
+    made = plan("fractional factorial", dict.fromkeys("abcd", (0, 1)), batches=8, centre_points=3, seed=1)
+    table = alias_table(made.aliases)
     # 2^(4-1) of resolution IV: ab = cd, ac = bd, ad = bc, and main effects clear of every pair
     assert {(row, column) for row in table.index for column in table.columns if table.loc[row, column]} == {
         ("a:b", "c:d"),
@@ -42,7 +42,7 @@ def test_the_alias_picture_is_the_alias_structure() -> None:
         ("a:d", "b:c"),
         ("b:c", "a:d"),
     }
-    axes = alias_picture(plan.aliases, {}).axes[0]
+    axes = made.plot_aliases()
     assert sum(text.get_text() == "1" for text in axes.texts) == 6
     assert next(label.get_text() for label in axes.get_yticklabels()) == "a × b"
 
@@ -56,6 +56,16 @@ def test_only_what_can_be_read_is_drawn() -> None:
 
 
 def test_nothing_to_show_is_said() -> None:
-    assert alias_table([Alias("a", (("b:c:d", 1.0),))]).empty
     with pytest.raises(ValueError, match="no effect"):
-        alias_picture([], {})
+        plot_aliases([])
+
+
+def test_figures_go_into_given_axes_and_are_drawn() -> None:
+    made = plan("compare", {"colour": ["pearl", "dye"]}, days=3, batches_per_day=4)
+    figure = Figure()
+    left, right = figure.subplots(1, 2)
+    assert made.plot(left) is left
+    found = power(made, trials=100, difference=0.3)
+    assert found.plot(right) is right
+    assert right.get_xlabel().startswith("true difference")
+    figure.draw_without_rendering()

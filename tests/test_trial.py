@@ -152,7 +152,7 @@ def test_readings_follow_a_batch_that_is_left_out(make_trial: MakeTrial) -> None
         ),
         (
             {"runs__csv": RUNS.replace("D,2,2026-01-06", "D,2,2028-01-06")},
-            "column made_at: batch D was made on 2028-01-06, more than 400 days from the other batches.",
+            "column made_at: batch D was made on 2028-01-06, more than 400 days from the others.",
         ),
         (
             {"runs__csv": RUNS.replace("D,2,2026-01-06", "D,2,2026-01-16")},

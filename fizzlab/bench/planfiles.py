@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +18,10 @@ from fizzlab.bench.planning import Planned, plan_trial
 from fizzlab.bench.sheet import FIZZ_CUPS, FIZZ_SECONDS, bench_sheet
 from fizzlab.bench.workbook import Sheet, write_workbook
 from fizzlab.errors import BadInput, Problem
-from fizzlab.measures import BLIND, LEAVE_OUT, TABLES, Column
+from fizzlab.measures import BLIND, LEAVE_OUT, TABLES, Column, TableSpec
 from fizzlab.trial.folder import RECORDS, WORKBOOK, refuse_records
 from fizzlab.trial.placing import beside, put_in_place
-from fizzlab.trial.settings import FILE, read_settings
+from fizzlab.trial.settings import FILE, PlanSettings, read_settings
 from fizzlab.trial.tables import RawTable, guarded, read_csv, read_sheets
 from fizzlab.trial.workbook import open_in
 
@@ -72,7 +73,7 @@ def write_plan(folder: str | Path, detects: Callable[[Planned], Sequence[str]] |
     folder : str or Path
         Holds ``trial.toml`` with a section [plan].
     detects : callable, optional
-        Says of the plan how small a difference it would see (`fizzlab.bench.plan_power`); that takes seconds.
+        Says of the plan how small a difference it would see (`fizzlab.bench.planning.plan_power`).
 
     Returns
     -------
@@ -166,36 +167,19 @@ def readings_sheets(planned: Planned) -> list[Sheet]:
     """The sheets to fill in, a table each, with what is known beforehand filled in."""
     wishes = planned.wishes
     runs = list(planned.runs["run"])
-    pieces = range(1, wishes.pieces + 1)
     by_code = [card.blind for card in in_code_order(planned.cards.cards)]
-    rows: dict[str, list[dict[str, object]]] = {
-        "touch_checks": _by_hour(runs, pieces, wishes.checks_h),
-        "weighings": _by_hour(runs, pieces, wishes.weighings_h or wishes.checks_h),
-        "tumbles": [{"run": run, "pieces": wishes.pieces} for run in runs],
-        "crumble_scores": [
-            {"blind": code, "piece": str(piece), "rater": rater}
-            for rater in wishes.raters
-            for code in by_code
-            for piece in pieces
-        ],
-        "fizz_times": [{"run": run, "piece": str(piece)} for run in runs for piece in pieces],
-        "fizz_curves": [
-            {"run": run, "piece": str(piece), "seconds": second}
-            for run in runs
-            for piece in pieces[:FIZZ_CUPS]
-            for second in FIZZ_SECONDS
-        ],
-    }
+    choices = {"run": runs, "blind": by_code, "rater": wishes.raters}
     sheets = []
-    for name, spec in TABLES.items():
+    blind = False
+    for name, spec in planned.settings.tables().items():
         if name in wishes.tables:
             columns = spec.columns
-            if name == "crumble_scores":  # whoever scores sees the code on the tray, and never the batch
-                columns = (BLIND, *(column for column in columns if column.name != "run"))
-            known = pd.DataFrame(rows.get(name, []), columns=[column.name for column in columns])
-            choices = {"run": runs, "blind": by_code, "rater": wishes.raters}
+            if "blind" in spec.planned:  # whoever scores sees the code on the tray, and never the batch
+                columns, blind = (BLIND, *(column for column in columns if column.name != "run")), True
+            names = [column.name for column in columns]
+            known = pd.DataFrame(_rows(spec, wishes, runs, by_code), columns=names)
             sheets.append(Sheet(name, spec.meaning, columns, known, choices))
-    if "crumble_scores" in wishes.tables:
+    if blind:
         columns_ = (Column("blind", "text", "code on the tray"), Column("run", "text", "the batch"))
         codes = planned.runs[["blind", "run"]].sort_values("blind")
         meaning = "which code is which batch; not for whoever scores"
@@ -203,11 +187,29 @@ def readings_sheets(planned: Planned) -> list[Sheet]:
     return sheets
 
 
-def _by_hour(runs: Sequence[str], pieces: range, hours: Sequence[float]) -> list[dict[str, object]]:
-    """In the order of the looks: every piece of a batch at one hour, then at the next."""
-    return [
-        {"run": run, "piece": str(piece), "hours": hour} for run in runs for hour in hours for piece in pieces
-    ]
+def _rows(
+    spec: TableSpec, wishes: PlanSettings, runs: Sequence[str], codes: Sequence[str]
+) -> list[dict[str, object]]:
+    """What stands in a table beforehand: every combination of the planned columns that the plan knows.
+
+    A column without values in `known` (the water of a cup) is left to the bench; a table planned by weeks is
+    left to it wholly.
+    """
+    if not spec.planned or "weeks" in spec.planned:
+        return []
+    pieces = [str(piece) for piece in range(1, wishes.pieces + 1)]
+    known: dict[str, Sequence[object]] = {
+        "rater": wishes.raters,
+        "run": runs,
+        "blind": codes,
+        "hours": getattr(wishes, f"{spec.name}_h", None) or wishes.checks_h,
+        "piece": pieces[:FIZZ_CUPS] if "seconds" in spec.planned else pieces,
+        "pieces": [wishes.pieces],
+        "seconds": FIZZ_SECONDS,
+    }
+    hidden = {"run"} if "blind" in spec.planned else set()
+    names = [name for name in known if name in spec.planned and name not in hidden]
+    return [dict(zip(names, row, strict=True)) for row in product(*(known[name] for name in names))]
 
 
 def _too_much(planned: Planned) -> list[Problem]:
@@ -247,7 +249,7 @@ def _in_the_way(folder: Path, planned: Planned) -> tuple[list[str], list[str], l
                 do = "Plan in a new folder, or take the table out of [plan]."
                 problems.append(Problem(path.name, what, do))
     if (folder / WORKBOOK).exists():
-        problems += _read_into(folder / WORKBOOK)
+        problems += _read_into(folder / WORKBOOK, planned.settings.tables())
         replaced.append(WORKBOOK)
     return replaced, empty, problems
 
@@ -271,14 +273,14 @@ def _made(raw: RawTable) -> list[Problem]:
     return []
 
 
-def _read_into(path: Path) -> list[Problem]:
-    tables, others, problems = read_sheets(path, list(TABLES))
+def _read_into(path: Path, specs: Mapping[str, TableSpec]) -> list[Problem]:
+    tables, others, problems = read_sheets(path, list(specs))
     do = "Plan in a new folder; this one has been begun."
     for name, raw in tables.items():
         if name == "runs":
             problems += _made(raw)
             continue
-        filled = _filled(raw, TABLES[name].planned)
+        filled = _filled(raw, specs[name].planned)
         if filled:
             problems.append(Problem(raw.where, "readings stand in it.", do, row=filled[0]))
     for title in others:

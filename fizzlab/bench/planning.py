@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
 import pandas as pd
 
-from fizzlab import design
 from fizzlab.bench.cards import Cards, make_cards
-from fizzlab.design import Factor, Plan, Range, Share
-from fizzlab.errors import BadInput, Problem
-from fizzlab.measures import number
-from fizzlab.models.terms import Category
+from fizzlab.design.detect import Power, power
+from fizzlab.design.kinds import KINDS
+from fizzlab.design.plans import Plan, plan
+from fizzlab.design.trials import ASSUMED, Spreads
+from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
+from fizzlab.measures import Measure, TableSpec, number
+from fizzlab.models.curing_fit import CuringFit
+from fizzlab.models.effects import ResponseFit
+from fizzlab.models.result import FitResult
 from fizzlab.trial.settings import FILE, FactorSettings, PlanSettings, TrialSettings
 
-#: Kinds that set an amount at two values (and, at most, half-way between them).
-TWO_AMOUNTS = ("fractional factorial", "screening")
+#: Columns of the air that each model of it has.
+_AIR = {"vpd": 1, "rh and temperature": 2, "none": 0}
 
 
 @dataclass(frozen=True)
@@ -45,31 +50,38 @@ class Planned:
         assert self.settings.plan is not None
         return self.settings.plan
 
-    def statements(self, detectable: Sequence[str] = ()) -> tuple[str, ...]:
-        """What the plan can and cannot tell, one sentence each.
+    @property
+    def labels(self) -> dict[str, str]:
+        """The plain words for each factor, with its name where another has the same."""
+        labels = {name: self.settings.label(name) for name in self.settings.factors}
+        said = list(labels.values())
+        return {
+            name: label if said.count(label) == 1 else f"{label} ({name})" for name, label in labels.items()
+        }
 
-        Parameters
-        ----------
-        detectable : sequence of str
-            How large a difference it would see, from an analysis of its power.
-        """
-        said = [*self.plan.statements(self._labels()), *detectable]
-        untouched = self._without_rule()
-        if untouched:
-            said.append(f"The recipe is the same at every level of {', '.join(untouched)}.")
+    def statements(self, detectable: Sequence[str] = ()) -> tuple[str, ...]:
+        """What the plan can and cannot tell, one sentence each; `detectable` is said of its power."""
+        said = [*self.plan.statements(self.labels), *detectable]
+        recipe = self.settings.recipe
+        same = [self.settings.label(n) for n in self.settings.factors if recipe and n not in recipe.by_factor]
+        if same:
+            said.append(f"The recipe is the same at every level of {listed(same)}.")
         if self.cards.cost_each is not None:
-            cost = self.cards.cost_each
-            said.append(
-                f"Ingredients cost about {number(cost.typical)} a piece ({number(cost.low)} to "
-                f"{number(cost.high)})."
+            low, mean, high = (
+                number(each)
+                for each in (
+                    self.cards.cost_each.low,
+                    self.cards.cost_each.typical,
+                    self.cards.cost_each.high,
+                )
             )
+            said.append(f"Ingredients cost about {mean} a piece ({low} to {high}).")
         return tuple(said)
 
     def level_table(self) -> pd.DataFrame:
         """The levels of each batch in words, one column a factor under its plain name."""
-        columns = list(self._labels().values())
         levels = [[level for _, level in card.levels] for card in self.cards.cards]
-        return pd.DataFrame(levels, columns=columns, index=self.runs.index)
+        return pd.DataFrame(levels, columns=list(self.labels.values()), index=self.runs.index)
 
     def amounts_table(self) -> pd.DataFrame:
         """Grams of each ingredient (columns) in each batch (rows), in words; empty without a recipe."""
@@ -83,42 +95,16 @@ class Planned:
 
     def in_words(self) -> str:
         """The order of making in one text, for those who cannot see a picture of it."""
-        days = [
-            f"day {day}: "
-            + "; ".join(
-                f"{card.run} with {', '.join(level for _, level in card.levels)}"
-                for card in self.cards.cards
-                if card.day == day
-            )
-            for day in dict.fromkeys(card.day for card in self.cards.cards)
-        ]
+        said: dict[str, list[str]] = {}
+        for card in self.cards.cards:
+            levels = ", ".join(level for _, level in card.levels)
+            said.setdefault(card.day, []).append(f"{card.run} with {levels}")
+        days = [f"day {day}: {'; '.join(batches)}" for day, batches in said.items()]
         return f"The batches in the order of making. {'. '.join(days)}."
-
-    def _labels(self) -> dict[str, str]:
-        """The plain words for each factor, with its name where another has the same."""
-        labels = {name: self.settings.label(name) for name in self.settings.factors}
-        said = list(labels.values())
-        return {
-            name: label if said.count(label) == 1 else f"{label} ({name})" for name, label in labels.items()
-        }
-
-    def _without_rule(self) -> list[str]:
-        recipe = self.settings.recipe
-        if recipe is None:
-            return []
-        return [self.settings.label(name) for name in self.settings.factors if name not in recipe.by_factor]
 
 
 def plan_trial(settings: TrialSettings) -> Planned:
     """Plan the batches that the section [plan] asks for.
-
-    Parameters
-    ----------
-    settings : TrialSettings
-
-    Returns
-    -------
-    Planned
 
     Raises
     ------
@@ -133,239 +119,174 @@ def plan_trial(settings: TrialSettings) -> Planned:
     if wishes is None:
         do = 'Add one with the kind of plan, for example: kind = "compare".'
         raise BadInput([Problem(FILE, "there is no section [plan].", do, column="key plan")])
+    kind = KINDS[wishes.kind]
     try:
-        plan = _KINDS[wishes.kind](settings, wishes)
-    except (ValueError, TypeError) as error:  # what the models of [plan] cannot see by themselves
+        made = plan(
+            wishes.kind,
+            {name: _given(factor, kind.blends) for name, factor in settings.factors.items()},
+            seed=settings.seed,
+            batches_per_day=wishes.batches_per_day,
+            **{key: getattr(wishes, key) for key in kind.options},
+        )
+    except ValueError as error:  # what the models of [plan] cannot see by themselves
         said = str(error)
         raise BadInput(
             [Problem(FILE, f"{said[:1].lower()}{said[1:].rstrip('.')}.", "Change it.", column="key plan")]
         ) from error
-    runs = _runs_table(settings, plan.runs)
-    problems = _amounts_fit(settings, wishes, runs)
+    runs = pd.DataFrame({name: made.runs[name].astype(str) for name in ("run", "day", "blind")})
+    for name, factor in settings.factors.items():
+        runs[name] = made.runs[name].astype(float if factor.numeric else str)
+    problems = _amounts_fit(settings, runs)
     if problems:
         raise BadInput(problems)
-    return Planned(settings, plan, runs, make_cards(settings, runs))
+    return Planned(settings, made, runs, make_cards(settings, runs))
 
 
-def design_factor(name: str, factor: FactorSettings) -> Category | Range:
-    """A factor of trial.toml as the design takes it.
-
-    `amounts` are what is tried, `low` and `high` what can be made at all; a factor with only `low` and
-    `high` is tried between them.
-
-    Examples
-    --------
-    >>> design_factor("binder_g", FactorSettings(amounts=[0.6, 1.8], low=0.0, high=2.4, unit="g"))
-    Range(name='binder_g', low=0.6, high=1.8, unit='g', amounts=(0.6, 1.8), smallest=0.0, largest=2.4)
-    """
-    if factor.levels is not None:
-        return Category(name, tuple(factor.levels), factor.control or factor.levels[0])
-    if factor.amounts is not None:
-        least = factor.low if factor.low is not None else min(0.0, *factor.amounts)
-        return replace(Range.of(name, factor.amounts, factor.unit), smallest=least, largest=factor.high)
+def _given(factor: FactorSettings, share: bool = False) -> dict[str, object]:
+    if not share:
+        return factor.model_dump()
     low, high = factor.range()
-    return Range(name, low, high, factor.unit, smallest=low, largest=high)
+    return {"low": low, "high": high, "unit": factor.unit}
 
 
-def _factors(settings: TrialSettings) -> list[Factor]:
-    return [design_factor(name, factor) for name, factor in settings.factors.items()]
-
-
-def _as_category(name: str, factor: FactorSettings) -> Category:
-    """A factor whose amounts are compared one by one, the first being the control."""
-    made = design_factor(name, factor)
-    if isinstance(made, Category):
-        return made
-    if not factor.amounts:
-        what = "a plan that compares levels needs the amounts themselves, not a range."
-        raise BadInput([Problem(FILE, what, "Give amounts.", column=f"key factors.{name}")])
-    levels = tuple(repr(float(amount)) for amount in factor.amounts)
-    return Category(name, levels, levels[0])
-
-
-def _compare(settings: TrialSettings, wishes: PlanSettings) -> Plan:
-    (name, factor), *_ = settings.factors.items()
-    assert wishes.days is not None
-    assert wishes.batches_per_day is not None
-    return design.compare_levels(
-        _as_category(name, factor),
-        wishes.days,
-        wishes.batches_per_day,
-        settings.seed,
-        control=wishes.control_batches or "root",
-    )
-
-
-def _factorial(settings: TrialSettings, wishes: PlanSettings) -> Plan:
-    return design.full_factorial(
-        _factors(settings),
-        settings.seed,
-        repeats=wishes.repeats or 1,
-        centre=wishes.centre_points or 0,
-        model=wishes.model or "interactions",
-        per_day=wishes.batches_per_day,
-        forbidden=[dict(pair) for pair in wishes.forbidden or ()],
-    )
-
-
-def _fraction(settings: TrialSettings, wishes: PlanSettings) -> Plan:
-    return design.fractional_factorial(
-        _factors(settings),
-        settings.seed,
-        generators=wishes.generators,
-        runs=wishes.batches,
-        resolution=wishes.resolution,
-        repeats=wishes.repeats or 1,
-        centre=wishes.centre_points or 0,
-        asked=wishes.asked or (),
-        per_day=wishes.batches_per_day,
-    )
-
-
-def _screening(settings: TrialSettings, wishes: PlanSettings) -> Plan:
-    return design.plackett_burman(
-        _factors(settings),
-        settings.seed,
-        runs=wishes.batches,
-        centre=wishes.centre_points or 0,
-        repeats=wishes.repeats or 1,
-        per_day=wishes.batches_per_day,
-    )
-
-
-def _definitive(settings: TrialSettings, wishes: PlanSettings) -> Plan:
-    return design.definitive_screening(
-        _factors(settings),
-        settings.seed,
-        extra_centre=wishes.centre_points or 0,
-        per_day=wishes.batches_per_day,
-    )
-
-
-def _composite(settings: TrialSettings, wishes: PlanSettings) -> Plan:
-    middle = wishes.centre_points if wishes.centre_points is not None else 6
-    return design.central_composite(
-        _factors(settings),
-        settings.seed,
-        reach=wishes.reach or "inscribed",
-        alpha=wishes.stars or "rotatable",
-        centre=(middle - middle // 2, middle // 2),
-        per_day=wishes.batches_per_day,
-    )
-
-
-def _box_behnken(settings: TrialSettings, wishes: PlanSettings) -> Plan:
-    return design.box_behnken(
-        _factors(settings), settings.seed, centre=wishes.centre_points, per_day=wishes.batches_per_day
-    )
-
-
-def _latin(settings: TrialSettings, wishes: PlanSettings) -> Plan:
-    name = next(name for name in settings.factors if name != wishes.places)
-    factor = _as_category(name, settings.factors[name])
-    if wishes.places is None:
-        return design.latin_square(factor, settings.seed, squares=wishes.squares or 1)
-    places = settings.factors[wishes.places].levels
-    if places is None or len(places) != len(factor.levels):
-        what = f"a Latin square needs as many named places as {name} has levels, {len(factor.levels)}."
-        raise BadInput([Problem(FILE, what, "Change one of the two.", column=f"key factors.{wishes.places}")])
-    return design.latin_square(
-        factor,
-        settings.seed,
-        squares=wishes.squares or 1,
-        second=wishes.places,
-        places=tuple(places),
-    )
-
-
-def _optimal(settings: TrialSettings, wishes: PlanSettings) -> Plan:
-    assert wishes.batches is not None
-    return design.optimal_plan(
-        _factors(settings),
-        wishes.batches,
-        settings.seed,
-        model=wishes.model or "main",
-        criterion=wishes.criterion or "D",
-        forbidden=wishes.forbidden or (),
-        repeats=wishes.repeated_batches or 0,
-        per_day=wishes.batches_per_day,
-    )
-
-
-def _mixture(settings: TrialSettings, wishes: PlanSettings) -> Plan:
-    assert wishes.total is not None
-    shares = [Share(name, *factor.range(), unit=factor.unit) for name, factor in settings.factors.items()]
-    return design.mixture_plan(
-        shares,
-        wishes.total,
-        settings.seed,
-        points=wishes.points or "vertices",
-        model=wishes.blending or "quadratic",
-        runs=wishes.batches,
-        centre=3 if wishes.centre_points is None else wishes.centre_points,
-        repeats=wishes.repeats or 1,
-        criterion=wishes.criterion or "D",
-        per_day=wishes.batches_per_day,
-    )
-
-
-def _split_plot(settings: TrialSettings, wishes: PlanSettings) -> Plan:
-    assert wishes.days is not None
-    assert wishes.batches_per_day is not None
-    room = [factor for factor in _factors(settings) if factor.name in (wishes.hard_to_change or ())]
-    batch = [factor for factor in _factors(settings) if factor not in room]
-    return design.split_plot(
-        room,
-        batch,
-        wishes.days,
-        wishes.batches_per_day,
-        settings.seed,
-        model=wishes.model or "interactions",
-        forbidden=wishes.forbidden or (),
-    )
-
-
-_KINDS: dict[str, Callable[[TrialSettings, PlanSettings], Plan]] = {
-    "compare": _compare,
-    "factorial": _factorial,
-    "fractional factorial": _fraction,
-    "screening": _screening,
-    "definitive screening": _definitive,
-    "central composite": _composite,
-    "box-behnken": _box_behnken,
-    "latin square": _latin,
-    "optimal": _optimal,
-    "mixture": _mixture,
-    "split plot": _split_plot,
-}
-
-
-def _runs_table(settings: TrialSettings, runs: pd.DataFrame) -> pd.DataFrame:
-    """The columns that the table `runs` takes, with amounts as numbers."""
-    table = pd.DataFrame({name: runs[name].astype(str) for name in ("run", "day", "blind")})
-    for name, factor in settings.factors.items():
-        table[name] = runs[name].astype(float) if factor.numeric else runs[name].astype(str)
-    return table
-
-
-def _amounts_fit(settings: TrialSettings, wishes: PlanSettings, runs: pd.DataFrame) -> list[Problem]:
+def _amounts_fit(settings: TrialSettings, runs: pd.DataFrame) -> list[Problem]:
     """Refuse amounts that trial.toml does not foresee, and named amounts that the kind cannot use."""
+    assert settings.plan is not None
+    kind = settings.plan.kind
     problems = []
     for name, factor in settings.factors.items():
         if factor.amounts is None:
             continue
-        named = [float(amount) for amount in factor.amounts]
-        new = sorted({float(value) for value in runs[name]} - set(named))
-        if new and factor.low is None:
-            what = (
-                f"this plan would need {new[0]:.4g} {factor.unit}".rstrip()
-                + ", which is not among its amounts."
-            )
+        named, used = {float(amount) for amount in factor.amounts}, {float(value) for value in runs[name]}
+        if used - named and factor.low is None:
+            need = f"{min(used - named):.4g} {factor.unit}".rstrip()
+            what = f"this plan would need {need}, which is not among its amounts."
             do = "Give low and high, if any amount between them can be made, or another kind of plan."
             problems.append(Problem(FILE, what, do, column=f"key factors.{name}"))
-        unused = sorted(set(named) - {float(value) for value in runs[name]})
-        if unused and wishes.kind in TWO_AMOUNTS:
-            what = f"a plan of the kind “{wishes.kind}” tries two amounts, and leaves {unused[0]:.4g} out."
+        if named - used and KINDS[kind].two_levels:
+            left = f"{min(named - used):.4g}"
+            what = f"a plan of the kind “{kind}” tries two amounts, and leaves {left} out."
             do = "Name two amounts, or choose a factorial or an optimal plan."
             problems.append(Problem(FILE, what, do, column=f"key factors.{name}.amounts"))
     return problems
+
+
+@dataclass(frozen=True)
+class Detects:
+    """What a planned trial can detect.
+
+    Parameters
+    ----------
+    sentences : tuple of str
+    power : mapping of str to Power
+        By response, those whose power was worked out.
+    """
+
+    sentences: tuple[str, ...]
+    power: Mapping[str, Power]
+
+
+def plan_power(planned: Planned, earlier: Mapping[str, Spreads] | None = None, trials: int = 1000) -> Detects:
+    """Simulate a planned trial and say what it can detect, response by response.
+
+    Parameters
+    ----------
+    planned : Planned
+    earlier : mapping of str to Spreads, optional
+        By response, from an earlier trial. Without it an assumption stands in where ways are compared by
+        ratios, and nothing is worked out where they are compared by differences.
+    trials : int
+        Made on paper for each size of effect.
+    """
+    settings, wishes = planned.settings, planned.wishes
+    tables = settings.tables()
+    known = earlier or {}
+    found: dict[str, Power] = {}
+    reasons: dict[str, list[str]] = {}
+    for name, measure in settings.measures().items():
+        if measure.table not in wishes.tables:
+            continue
+        if name not in known and measure.scale != "ratio":
+            continue
+        spreads = known.get(name, ASSUMED)
+        like = next((f for f in found.values() if not f.looks_h and f.spreads is spreads), None)
+        looks = _looked_at(measure, tables[measure.table])
+        if like is not None and not looks:  # the same chances, whatever the number is
+            found[name] = replace(like, response=measure.label)
+            continue
+        try:
+            found[name] = power(
+                planned.runs,
+                ratio=wishes.smallest_difference,
+                difference=None if measure.scale == "ratio" else spreads.of_batch_mean(wishes.pieces),
+                looks_h=wishes.checks_h if looks else None,
+                pieces=wishes.pieces,
+                spreads=spreads,
+                terms=settings.terms(),
+                air=_AIR[settings.drying.air] if looks and "room_log" in wishes.tables else 0,
+                trials=trials,
+                seed=settings.seed,
+                hardest=True,
+                label=settings.label,
+                response=measure.label,
+            )
+        except CannotAnswer as reason:
+            reasons.setdefault(str(reason), []).append(measure.label)
+    return Detects(tuple(_said(found, reasons)), found)
+
+
+def _looked_at(measure: Measure, table: TableSpec) -> bool:
+    """Is it read by looks at planned hours, rather than as a number?"""
+    read = {column.name: column.kind for column in table.columns}
+    return "hours" in table.planned and read.get(measure.column) == "yes_no"
+
+
+def _said(found: Mapping[str, Power], reasons: Mapping[str, list[str]]) -> list[str]:
+    """The first response in full, of the others the smallest effect, and why some are not worked out."""
+    if not found and not reasons:
+        return ["How small a difference this plan would see is not worked out: no spread is known."]
+    said = [
+        f"How small a difference of {listed(named)} it would see: {why}" for why, named in reasons.items()
+    ]
+    if not found:
+        return said
+    first, *others = found.values()
+    more: dict[str, list[str]] = {}
+    for each in others:
+        more.setdefault(each.smallest(), []).append(each.response)
+    return [
+        *first.statements(),
+        *(f"Of {listed(named)}, {sentence}" for sentence, named in more.items()),
+        *said,
+    ]
+
+
+def earlier_spreads(fits: Mapping[str, FitResult], code: str) -> dict[str, Spreads]:
+    """How much pieces, batches and days differed in an earlier trial of that code, by response.
+
+    Numbers of a batch keep what its pieces add. Nothing is learnt of a response whose days were taken as
+    fixed blocks, or whose spread was not seen.
+
+    Raises
+    ------
+    CannotAnswer
+        None of its readings can tell.
+    """
+    origin = f"those found in the trial {code}"
+    found = {}
+    for name, fit in fits.items():
+        if isinstance(fit, CuringFit) and np.isfinite(fit.sigma) and np.isfinite(fit.tau):
+            typical = float(np.exp(fit.location(fit.matrix(fit.batches))[0].mean()))
+            days = 0.0 if np.isnan(fit.delta) else fit.delta
+            found[name] = Spreads(fit.sigma, fit.tau, days, origin, typical)
+        elif isinstance(fit, ResponseFit) and not fit.structure.fixed:
+            sd = fit.spread["sd"]
+            if sd["between batches"] > 0:
+                days = float(sd.get("between days", 0.0))
+                found[name] = Spreads(0.0, float(sd["between batches"]), days, origin)
+    if not found:
+        raise CannotAnswer(
+            f"The earlier trial {code} cannot tell how much batches differ in what is planned here.",
+            "Name one that measured the same, or leave --earlier out.",
+        )
+    return found

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from fizzlab.cli.saying import in_sentences
+
+if TYPE_CHECKING:
+    from fizzlab.trial.importing import Prepared
 
 
 @click.command("import", short_help="Add the export of a hygrometer or a scale.")
@@ -46,7 +50,6 @@ def import_(
 ) -> None:
     """Add the readings of an export, FILE, to the trial in FOLDER."""
     with in_sentences():
-        from fizzlab.report.phrases.imports import as_read
         from fizzlab.trial.importing import look, prepare, write
         from fizzlab.trial.loggers import Told, unit_named
 
@@ -70,6 +73,32 @@ def import_(
             click.echo(path)
         if not written:
             click.echo("Nothing new: every reading stands there already.")
+
+
+def as_read(ready: Prepared, examples: int = 3) -> list[str]:
+    """What the columns were taken for, some rows as read, what was passed over, and what would be added."""
+    mapping, readings, merged, cells = ready.mapping, ready.readings, ready.merged, ready.look.layout.cells
+    holds = {"date": "date", "time": "time", "temp": "temperature", "rh": "humidity", "mass": "mass"}
+    said = [f"{readings.where}, as it is read:"]
+    for key, column in mapping.columns().items():
+        unit = getattr(mapping, f"{key}_unit", None) or mapping.dates
+        said.append(f"  {holds[key]:<12} “{column}”, {unit}")
+    if mapping.zone:
+        device = f", device at {mapping.offset}" if mapping.offset else ""
+        said.append(f"  {'clock':<12} {mapping.zone}{device}")
+    if ready.look.guess.ignored:
+        said.append(f"  {'not read':<12} {', '.join(ready.look.guess.ignored)}")
+    units = {"temp_c": "°C", "rh_pct": "%", "mass_g": "g"}
+    last = len(readings.rows) - 1
+    for place in sorted({round(i * last / (examples - 1)) for i in range(examples)}):
+        row, number = readings.rows.iloc[place], int(readings.rows.index[place])
+        written = " | ".join(str(cells[column][number]) for column in mapping.columns().values())
+        measured = ", ".join(f"{row[name]:g} {unit}" for name, unit in units.items() if name in row.index)
+        said.append(f"  row {number}: {written}  is  {row['time']:%Y-%m-%d %H:%M:%S}, {measured}")
+    said += [*ready.look.guess.reasons, *readings.said, *merged.said]
+    held = f"; {merged.held} stand there already" if merged.held else ""
+    noun = "reading" if merged.added == 1 else "readings"
+    return [*said, f"To be added to {ready.target}: {merged.added} {noun}{held}."]
 
 
 def _asked(asks: str, choices: tuple[str, ...]) -> str:

@@ -1,4 +1,4 @@
-"""Choosing runs by exchange: Fedorov's algorithm for the D, A and I criteria, and runs to days by swapping.
+"""Choosing runs by exchange: Fedorov's algorithm for the D and I criteria, and runs to days by swapping.
 
 Own code: the optimal-design search of pydoe takes full polynomials only (no named levels, no chosen
 terms, no runs already made) and stops short of the published 14-run optimum (see the tests).
@@ -12,70 +12,16 @@ Technometrics 22 (1980) 315-324; for whole plots P. Goos, M. Vandebroek, Technom
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from fizzlab.design.model import Matrix
 
-Criterion = Literal["D", "A", "I"]
+Criterion = Literal["D", "I"]
 
 RIDGE = 1e-6
 """Kept on the diagonal while searching, so that a singular start has a way out."""
-
-
-@dataclass(frozen=True)
-class Efficiency:
-    """How well a plan of n runs tells the p coefficients of its model, before days take their share.
-
-    Parameters
-    ----------
-    d : float
-        det(X'X/n)^(1/p); 1 for a balanced plan of orthogonal columns, the most there can be for it.
-    a : float
-        p / trace((X'X/n)^-1).
-    g : float
-        p / largest scaled variance of a forecast over the region, at most 1.
-    average_variance : float
-        Mean of x'(X'X)^-1 x over the region (the I or V criterion): the variance of a forecast, in
-        units of the batch-to-batch variance; the smaller the better.
-    """
-
-    d: float
-    a: float
-    g: float
-    average_variance: float
-
-
-def efficiency(model: Matrix, region: Matrix) -> Efficiency:
-    """The criteria of a plan.
-
-    Parameters
-    ----------
-    model : ndarray, shape (n, p)
-        Model matrix of the runs, of full column rank.
-    region : ndarray, shape (m, p)
-        Model matrix of the settings over which forecasts are wanted.
-
-    Examples
-    --------
-    >>> square = np.array([[1, a, b] for a in (-1, 1) for b in (-1, 1)], float)
-    >>> efficiency(square, square)
-    Efficiency(d=1.0, a=1.0, g=1.0, average_variance=0.75)
-    """
-    runs, size = model.shape
-    information = model.T @ model
-    inverse = np.linalg.inv(information)
-    variance = np.einsum("ij,jk,ik->i", region, inverse, region)
-    log_det = float(np.linalg.slogdet(information / runs)[1])
-    numbers = (
-        float(np.exp(log_det / size)),
-        float(size / (runs * np.trace(inverse))),
-        float(size / (runs * variance.max())),
-        float(variance.mean()),
-    )
-    return Efficiency(*(round(number, 12) for number in numbers))
 
 
 def choose(
@@ -85,27 +31,23 @@ def choose(
     criterion: Criterion = "D",
     made: Matrix | None = None,
     region: Matrix | None = None,
-    starts: int | None = None,
     most: int | None = None,
+    starts: int | None = None,
 ) -> Matrix:
-    """Pick `runs` rows of the candidates that serve a criterion best together with the runs already made.
+    """Pick the rows of the candidates that serve a criterion best together with the runs already made.
 
     Parameters
     ----------
     candidates : ndarray, shape (m, p)
         Model matrix of what may be run; a row may be picked more than once.
-    runs : int
-    rng : numpy Generator
-    criterion : {"D", "A", "I"}
-        Largest det(X'X), smallest trace((X'X)^-1), smallest mean forecast variance over `region`.
+    criterion : {"D", "I"}
+        Largest det(X'X), or smallest mean variance of a forecast over `region` (the candidates by default).
     made : ndarray, shape (r, p), optional
-    region : ndarray, optional
-        The candidates by default.
+    most : int, optional
+        How often a row may be picked; any number of times by default.
     starts : int, optional
         Random starts, by default 40 for a small search down to 3 for a large one; the best of them is
         returned. The search is not proof of the best there is.
-    most : int, optional
-        How often a row may be picked; any number of times by default.
 
     Returns
     -------
@@ -115,7 +57,7 @@ def choose(
     size = candidates.shape[1]
     fixed = RIDGE * np.eye(size) + (made.T @ made if made is not None else 0.0)
     over = candidates if region is None else region
-    weight = over.T @ over / len(over) if criterion == "I" else np.eye(size)
+    weight = over.T @ over / len(over)
     tries = starts or int(np.clip(8e6 // (candidates.size * max(runs, 1)), 3, 40))
     best, best_score = np.zeros(0, int), -np.inf
     for _ in range(tries):
@@ -200,7 +142,6 @@ def to_groups(
     sizes: Sequence[int],
     rng: np.random.Generator,
     prior: Matrix | None = None,
-    starts: int | None = None,
 ) -> Matrix:
     """Share runs out to days so that the days take as little as possible from the effects.
 
@@ -210,23 +151,21 @@ def to_groups(
         Coded columns without the intercept.
     sizes : sequence of int
         Runs of each day; they sum to n.
-    rng : numpy Generator
     prior : ndarray, shape (p,), optional
         What is added to the diagonal of the information: large for effects that are only nice to have
         (W. DuMouchel, B. Jones, Technometrics 36 (1994) 37-47).
-    starts : int, optional
-        Random starts; by default 30 for a small plan, down to 3 for one of 60 runs.
 
     Returns
     -------
     ndarray of int
-        The day of each run, from 0; det of the information within days is as large as swapping makes it.
+        The day of each run, from 0; det of the information within days is as large as swapping makes it
+        from 3 to 30 random starts.
     """
     total, size = model.shape
     labels = np.repeat(np.arange(len(sizes)), sizes)
     if len(sizes) == 1 or not size:
         return rng.permutation(labels)
-    tries = starts or int(np.clip(6000 // (total * size), 3, 30))
+    tries = int(np.clip(6000 // (total * size), 3, 30))
     weights = 1.0 / np.asarray(sizes, float)
     base = model.T @ model + np.diag(np.full(size, RIDGE) if prior is None else prior + RIDGE)
     best, best_score = labels, -np.inf
@@ -272,20 +211,8 @@ def grouped_choice(
 ) -> list[Matrix]:
     """Pick the runs within whole plots: largest det(X'V^-1 X) with V = I + ratio ZZ'.
 
-    Parameters
-    ----------
-    options : sequence of ndarray, each shape (m, p)
-        For each whole plot, the model matrix of every run it may hold.
-    sizes : sequence of int
-        Runs of each whole plot.
-    ratio : float
-        Variance between whole plots over variance between the runs of one.
-    rng : numpy Generator
-
-    Returns
-    -------
-    list of ndarray of int
-        For each whole plot, the row numbers picked.
+    `options` holds, for each whole plot, the model matrix of every run it may hold, `sizes` its number of
+    runs, `ratio` the variance between whole plots over that between the runs of one. Returns row numbers.
     """
     size = options[0].shape[1]
     weights = np.array([ratio / (1 + ratio * k) for k in sizes])

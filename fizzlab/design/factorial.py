@@ -3,58 +3,47 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
-import pydoe
 
-from fizzlab.design.aliases import Fraction
-from fizzlab.design.catalogue import MINIMUM_ABERRATION
-from fizzlab.design.factors import (
-    Factor,
-    Range,
-    is_forbidden,
-    plain,
-    refuse_unusable,
-    require_two_levels,
-    two_levels,
-)
-from fizzlab.design.layout import asked_apart, lay_out, pairs
-from fizzlab.design.model import categories, model_terms, parts
-from fizzlab.design.plan import Plan
+from fizzlab.design.factors import Factor, Range, allowed, grid, plain, refuse_unusable, two_levels
+from fizzlab.design.layout import lay_out
+from fizzlab.design.model import Alias, Matrix, in_words, model_terms, pairs, parts
+from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.terms import Category
 
 MOST_RUNS = 400
 
-
-def grid(factors: Sequence[Factor], steps: int | Mapping[str, int] = 2) -> pd.DataFrame:
-    """Every combination of the levels, and of even steps of each amount (or its own amounts).
-
-    `steps` is their number, for all amounts or for each by name.
-
-    Examples
-    --------
-    >>> grid([Range("oil", 4, 8, "g"), Category("colour", ("mica", "lake"), "mica")])
-       oil colour
-    0  4.0   mica
-    1  8.0   mica
-    2  4.0   lake
-    3  8.0   lake
-    """
-    levels: list[list[object]] = []
-    for factor in factors:
-        if isinstance(factor, Category):
-            levels.append(list(factor.levels))
-        elif isinstance(factor, Range):
-            number = steps if isinstance(steps, int) else steps[factor.name]
-            values = factor.amounts or tuple(factor.decode(np.linspace(-1, 1, number)))
-            levels.append([float(value) for value in values])
-        else:
-            raise TypeError("a share of a mixture cannot be set on its own; use a mixture plan")
-    places = pydoe.fullfact([len(values) for values in levels]).astype(int)
-    columns = {f.name: [v[i] for i in col] for f, v, col in zip(factors, levels, places.T, strict=True)}
-    return pd.DataFrame(columns)
+#: The regular two-level fractions of least aberration: (runs, factors) to the columns of the added factors,
+#: in standard (Yates) order: bit i of a number says that basic factor i is in the product, so 3 is AB, 7 is
+#: ABC. J. Chen, D. X. Sun, C. F. J. Wu, International Statistical Review 61 (1993) 131-145, as kept in the
+#: catalogue of R package FrF2 2.3-4 (first design of each size). The tests check the word-length patterns.
+MINIMUM_ABERRATION: dict[tuple[int, int], tuple[int, ...]] = {
+    (4, 3): (3,),
+    (8, 4): (7,),
+    (8, 5): (3, 5),
+    (8, 6): (3, 5, 6),
+    (8, 7): (3, 5, 6, 7),
+    (16, 5): (15,),
+    (16, 6): (7, 11),
+    (16, 7): (7, 11, 13),
+    (16, 8): (7, 11, 13, 14),
+    (16, 9): (3, 5, 9, 14, 15),
+    (16, 10): (3, 5, 6, 9, 14, 15),
+    (16, 11): (3, 5, 6, 9, 10, 13, 14),
+    (16, 12): (3, 5, 6, 9, 10, 13, 14, 15),
+    (32, 6): (31,),
+    (32, 7): (7, 27),
+    (32, 8): (7, 11, 29),
+    (32, 9): (7, 11, 19, 29),
+    (32, 10): (7, 11, 19, 29, 30),
+    (32, 11): (7, 11, 13, 19, 21, 25),
+    (32, 12): (7, 11, 13, 14, 19, 21, 25),
+}
 
 
 def full_factorial(
@@ -62,46 +51,12 @@ def full_factorial(
     seed: int,
     *,
     repeats: int = 1,
-    centre: int = 0,
+    centre_points: int = 0,
     model: str | Sequence[str] = "interactions",
     per_day: int | None = None,
-    forbidden: Sequence[dict[str, object]] = (),
+    forbidden: Sequence[Mapping[str, object]] = (),
 ) -> Plan:
-    """Every combination of levels; an amount is set at its bounds, or at its own amounts.
-
-    Parameters
-    ----------
-    factors : sequence of Category or Range
-    seed : int
-    repeats : int
-        How often each combination is made.
-    centre : int
-        Runs with every amount half-way (for each combination of named levels); they show a bend and
-        judge chance variation.
-    model : {"main", "interactions", "quadratic", "full"} or sequence of str
-        What it must be able to tell. Quadratic needs amounts with three steps or more.
-    per_day : int, optional
-        Batches that fit in a day.
-    forbidden : sequence of dict
-        See `is_forbidden`.
-
-    Returns
-    -------
-    Plan
-
-    Raises
-    ------
-    CannotAnswer
-        See `lay_out`; also when the forbidden combinations leave nothing.
-
-    Examples
-    --------
-    >>> oil, spray = Range("oil", 4, 8, "g"), Range("sprays", 2, 6)
-    >>> colour = Category("colour", ("mica", "lake"), "mica")
-    >>> plan = full_factorial([oil, spray, colour], seed=7, repeats=2, per_day=8)
-    >>> plan.days, plan.error_df, plan.repeat_df, plan.day_efficiency
-    (2, {'runs': 8}, 7, 1.0)
-    """
+    """Every combination of levels, each so often; an amount is set at its bounds, or at its own amounts."""
     refuse_unusable(factors)
     table = grid(factors)
     if len(table) * repeats > MOST_RUNS:
@@ -109,97 +64,141 @@ def full_factorial(
             f"Every combination would be {len(table) * repeats} batches.",
             "Ask for a fraction or an optimal plan of as many batches as you can make.",
         )
-    table = _allowed(table, forbidden)
-    table = pd.concat([table.assign(point="factorial")] * repeats + [centres(factors, centre)])
+    table = allowed(table, forbidden).assign(point="factorial")
+    table = pd.concat([*[table] * repeats, centres(factors, centre_points)], ignore_index=True)
     terms = model_terms(factors, model)
-    terms = (*terms, "curvature") if centre and not any("^2" in term for term in terms) else terms
-    return lay_out(
-        "full factorial",
-        table.reset_index(drop=True),
-        factors,
-        terms,
-        seed,
-        per_day,
-        nice=pairs(factors),
-    )
-
-
-def _allowed(table: pd.DataFrame, forbidden: Sequence[dict[str, object]]) -> pd.DataFrame:
-    left = table[~is_forbidden(table, forbidden)].reset_index(drop=True)
-    if left.empty:
-        raise CannotAnswer(
-            "The forbidden combinations leave no run that may be made.",
-            "Forbid less, or change the levels.",
-        )
-    return left
+    if centre_points and not any("^2" in term for term in terms):
+        terms = (*terms, "curvature")
+    return lay_out("full factorial", table, factors, terms, seed, per_day, nice=pairs(factors))
 
 
 def centres(factors: Sequence[Factor], number: int) -> pd.DataFrame:
     """Centre points: every amount half-way, for each combination of the named levels."""
-    columns = [factor.name for factor in factors] + ["point"]
-    if number < 1:
-        return pd.DataFrame(columns=columns).astype({f.name: float for f in factors if isinstance(f, Range)})
     ranges = [factor for factor in factors if isinstance(factor, Range)]
+    if number < 1:
+        columns = [factor.name for factor in factors] + ["point"]
+        return pd.DataFrame(columns=columns).astype({factor.name: float for factor in ranges})
     if not ranges:
         raise CannotAnswer("Named levels have no centre.", "Repeat the combinations instead.")
-    named = categories(factors)
+    named = [factor for factor in factors if isinstance(factor, Category)]
     base = grid(named) if named else pd.DataFrame(index=[0])
-    for factor in ranges:
-        base[factor.name] = factor.decode([0.0])[0]
-    table = pd.concat([base] * number, ignore_index=True)
-    return table.assign(point="centre")[columns]
+    middle = {factor.name: factor.decode([0.0])[0] for factor in ranges}
+    return pd.concat([base.assign(**middle, point="centre")] * number, ignore_index=True)
 
 
-def fraction_of(
-    factors: Sequence[Factor],
-    generators: Sequence[str] | None = None,
-    runs: int | None = None,
-    resolution: int | None = None,
-) -> Fraction:
-    """The regular fraction for the wish: by generators, by number of runs, or by resolution.
+@dataclass(frozen=True)
+class Fraction:
+    """A regular two-level fraction: its factors, basic ones first, and what the added ones are set to.
 
     Parameters
     ----------
-    factors : sequence of two-level factors
-    generators : sequence of str, optional
-        Each as ``"emulsifier=oil:alcohol"`` or ``"emulsifier=-oil:alcohol"``.
-    runs : int, optional
-        4, 8, 16, 32 or 64 factorial runs; the fraction of least aberration is taken.
-    resolution : int, optional
-        The least resolution wanted; the smallest such fraction is taken.
-
-    Raises
-    ------
-    CannotAnswer
-        No such fraction.
+    names : tuple of str
+    generators : tuple of (str, str)
+        Each an added factor and its product, as ``("e", "a:b:c")`` or ``("e", "-a:b")``.
 
     Examples
     --------
-    >>> five = [Range(name, 0, 1) for name in "abcde"]
-    >>> fraction_of(five, runs=8).generators
+    >>> half = Fraction(("a", "b", "c", "d"), (("d", "a:b:c"),))
+    >>> half.resolution, half.words()
+    (4, {'a:b:c:d': 1})
+    """
+
+    names: tuple[str, ...]
+    generators: tuple[tuple[str, str], ...]
+
+    def _signed(self) -> dict[int, int]:
+        """Every word of the defining relation as a bit set, with its sign; the identity left out."""
+        group = {0: 1}
+        for added, product in self.generators:
+            word, sign = self._bits(f"{product.removeprefix('-')}:{added}"), -1 if product[0] == "-" else 1
+            group |= {old ^ word: mark * sign for old, mark in group.items()}
+        del group[0]
+        return group
+
+    def _bits(self, term: str) -> int:
+        bits = 0
+        for name in parts(term):
+            bits ^= 1 << self.names.index(name)
+        return bits
+
+    def _term(self, bits: int) -> str:
+        return ":".join(name for place, name in enumerate(self.names) if bits >> place & 1)
+
+    def words(self) -> dict[str, int]:
+        """The defining relation: each word that always equals 1 (or -1), shortest first."""
+        found = sorted(self._signed().items(), key=lambda item: (item[0].bit_count(), item[0]))
+        return {self._term(bits): sign for bits, sign in found}
+
+    @property
+    def resolution(self) -> int:
+        """Length of the shortest word."""
+        return min(bits.bit_count() for bits in self._signed())
+
+    def aliases(self, order: int = 2) -> tuple[Alias, ...]:
+        """For each effect of at most two factors, every effect of at most `order` factors in its number."""
+        group = self._signed()
+        found = []
+        for size in (1, 2):
+            for names in combinations(self.names, size):
+                effect = self._bits(":".join(names))
+                shared = [(effect ^ word, sign) for word, sign in group.items()]
+                shared = [each for each in shared if each[0].bit_count() <= order]
+                shared.sort(key=lambda item: (item[0].bit_count(), item[0]))
+                if shared:
+                    others = tuple((self._term(bits), float(sign)) for bits, sign in shared)
+                    found.append(Alias(":".join(names), others))
+        return tuple(found)
+
+    def design(self) -> Matrix:
+        """The coded runs in standard order, shape (2^(k - p), k)."""
+        added = {name for name, _ in self.generators}
+        basic = [name for name in self.names if name not in added]
+        runs = np.arange(2 ** len(basic))
+        columns: dict[str, Matrix] = {
+            name: np.where(runs >> place & 1, 1.0, -1.0) for place, name in enumerate(basic)
+        }
+        for name, product in self.generators:
+            sign = -1.0 if product[0] == "-" else 1.0
+            columns[name] = sign * np.prod(
+                [columns[part] for part in parts(product.removeprefix("-"))], axis=0
+            )
+        return np.column_stack([columns[name] for name in self.names])
+
+
+def fraction_of(
+    names: Sequence[str],
+    generators: Sequence[str] | None = None,
+    batches: int | None = None,
+    resolution: int | None = None,
+) -> Fraction:
+    """The regular fraction by generators (``"e=-a:b"``), by number of runs, or by least resolution.
+
+    Examples
+    --------
+    >>> fraction_of("abcde", batches=8).generators
     (('d', 'a:b'), ('e', 'a:c'))
-    >>> fraction_of(five, resolution=5).generators
+    >>> fraction_of("abcde", resolution=5).generators
     (('e', 'a:b:c:d'),)
     """
-    names = tuple(factor.name for factor in factors)
+    names = tuple(names)
     if generators is not None:
         return Fraction(names, tuple(_generator(text, names) for text in generators))
     sizes = sorted(size for size, number in MINIMUM_ABERRATION if number == len(names))
-    if runs is not None:
-        if runs not in sizes:
+    if batches is not None:
+        if batches not in sizes:
             raise CannotAnswer(
-                f"There is no regular fraction of {len(names)} factors in {runs} runs in the table.",
+                f"There is no regular fraction of {len(names)} factors in {batches} runs in the table.",
                 f"Choose {', '.join(map(str, sizes)) or 'a full factorial'}, or ask for an optimal plan.",
             )
-        return _from_table(names, runs)
+        return _from_table(names, batches)
     if resolution is None:
-        raise ValueError("give generators, runs or resolution")
+        raise ValueError("a fractional factorial needs generators, batches or a resolution")
     for size in sizes:
         found = _from_table(names, size)
         if found.resolution >= resolution:
             return found
     raise CannotAnswer(
-        f"No fraction of {len(names)} factors in up to 64 runs has resolution {resolution}.",
+        f"No fraction of {len(names)} factors in up to 32 runs has resolution {resolution}.",
         "Ask for a lower resolution, fewer factors, or a full factorial.",
     )
 
@@ -225,63 +224,39 @@ def fractional_factorial(
     seed: int,
     *,
     generators: Sequence[str] | None = None,
-    runs: int | None = None,
+    batches: int | None = None,
     resolution: int | None = None,
     repeats: int = 1,
-    centre: int = 0,
+    centre_points: int = 0,
     asked: Sequence[str] = (),
     per_day: int | None = None,
 ) -> Plan:
-    """A regular fraction of a two-level factorial; tells main effects, and names what each is mixed with.
+    """A regular fraction of a two-level factorial: main effects, and the names of what each is mixed with.
 
-    Parameters
-    ----------
-    factors : sequence of Category (two levels) or Range
-    seed : int
-    generators, runs, resolution
-        See `fraction_of`. `runs` counts the factorial runs, without repeats and centre points.
-    repeats, centre, per_day
-        See `full_factorial`.
-    asked : sequence of str
-        Joint effects (``"oil:alcohol"``) that must not share their number with a main effect or with
-        another one asked for. They enter the model.
-
-    Returns
-    -------
-    Plan
-
-    Raises
-    ------
-    CannotAnswer
-        Aliasing of what is asked; see also `fraction_of` and `lay_out`.
-
-    Examples
-    --------
-    >>> four = [Range(name, 2, 6, "g") for name in ("oil", "alcohol", "emulsifier", "starch")]
-    >>> plan = fractional_factorial(four, seed=3, runs=8, centre=3)
-    >>> plan.generators, plan.resolution, plan.error_df
-    (('starch = oil × alcohol × emulsifier',), 4, {'runs': 5})
-    >>> plan.alias_sentences()[0]
-    'The joint effect of oil and alcohol cannot be told from the joint effect of emulsifier and starch.'
+    `batches` counts the factorial runs, without repeats and centre points. `asked` are joint effects
+    (``"oil:alcohol"``) that must not share their number with a main effect or with another one asked for.
     """
     refuse_unusable(factors)
-    require_two_levels(factors, "a fraction of this kind")
-    fraction = fraction_of(factors, generators, runs, resolution)
-    words = fraction.words()
+    for factor in factors:
+        if isinstance(factor, Category) and len(factor.levels) > 2:
+            raise CannotAnswer(
+                f"{plain(factor.name)} has {len(factor.levels)} levels, and a fraction knows only two.",
+                "Choose two of them, or ask for an optimal plan, which takes any number of levels.",
+            )
+    main = tuple(factor.name for factor in factors)
+    fraction = fraction_of(main, generators, batches, resolution)
     if fraction.resolution < 3:
-        word = min(words, key=lambda item: item[0].count(":"))[0]
-        names = " and ".join(plain(name) for name in parts(word))
+        names = " and ".join(plain(name) for name in parts(next(iter(fraction.words()))))
         raise CannotAnswer(
             f"With these generators {names} always change together, so neither can be judged.",
             "Choose generators that are products of more factors.",
         )
-    aliases = fraction.aliases()
-    main = tuple(factor.name for factor in factors)
+    aliases, wider = fraction.aliases(), fraction.aliases(3)
     terms = model_terms(factors, (*main, *asked))
-    asked_apart(terms, aliases)
-    free = [term for term in pairs(factors) if term not in {o for a in aliases for o, _ in a.others}]
+    _asked_apart(terms, aliases)
+    free = [term for term in pairs(factors) if term not in {other for a in wider for other, _ in a.others}]
     table = two_levels(factors, np.tile(fraction.design(), (repeats, 1))).assign(point="factorial")
-    table = pd.concat([table, centres(factors, centre)], ignore_index=True)
+    table = pd.concat([table, centres(factors, centre_points)], ignore_index=True)
     said = []
     if fraction.resolution == 3:
         said.append("Main effects are mixed with joint effects of two: use it to screen, not to conclude.")
@@ -289,18 +264,23 @@ def fractional_factorial(
         f"fraction of a two-level factorial, 1 in {2 ** len(fraction.generators)}",
         table,
         factors,
-        (*terms, "curvature") if centre else terms,
+        (*terms, "curvature") if centre_points else terms,
         seed,
         per_day,
-        nice=[*free, *(alias.effect for alias in aliases if ":" in alias.effect)],
+        nice=[*free, *(alias.effect for alias in wider if ":" in alias.effect)],
         aliases=aliases,
         warnings=said,
-        generators=[_equation(added, product) for added, product in fraction.generators],
-        defining_relation=[f"{'-' if sign < 0 else ''}{word.replace(':', ' × ')}" for word, sign in words],
+        generators=[f"{added} = {product.replace(':', ' × ')}" for added, product in fraction.generators],
         resolution=fraction.resolution,
     )
 
 
-def _equation(added: str, product: str) -> str:
-    sign = "-" if product[0] == "-" else ""
-    return f"{added} = {sign}{product.removeprefix('-').replace(':', ' × ')}"
+def _asked_apart(asked: Sequence[str], aliases: Sequence[Alias]) -> None:
+    """Refuse when two effects that were asked for share one number, or one shares it with a main effect."""
+    for alias in aliases:
+        for term in alias.same() if alias.effect in asked else ():
+            if term in asked or ":" not in term:
+                raise CannotAnswer(
+                    f"In this plan {in_words(alias.effect)} cannot be told from {in_words(term)}.",
+                    "Ask for a higher resolution, that is for more runs, or choose other generators.",
+                )

@@ -1,40 +1,35 @@
-"""Which effects a plan is to tell, and the matrix that says how well it can.
+"""Which effects a plan is to tell, the matrix that says how well it can, and what it cannot tell apart.
 
 A term is written with the factors' names: ``oil`` (main effect), ``oil:colour`` (joint effect),
-``oil^2`` (bend), ``oil:alcohol:colour``. Coded columns are -1 to +1 for amounts; a category of L levels
-has L - 1 mutually orthogonal columns of mean square 1, so that a balanced plan has information n I.
+``oil^2`` (bend), ``curvature`` (the bends of all amounts together, from centre points). Coded columns are
+-1 to +1 for amounts; a category of L levels has L - 1 orthogonal columns of mean square 1, so that a balanced
+plan has information n I.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
 
-from fizzlab.design.factors import NO_LABELS, Factor, Range, Share, plain
-from fizzlab.models.terms import INTERCEPT, Category, terms_of
-from fizzlab.report.phrases import listed
+from fizzlab.design.factors import NO_LABELS, Factor, Range, plain
+from fizzlab.errors import listed
+from fizzlab.models.terms import INTERCEPT, terms_of
 
 Matrix = np.ndarray
 
+_WHOLE = 1e-6
+
 
 def model_terms(factors: Sequence[Factor], model: str | Sequence[str]) -> tuple[str, ...]:
-    """The terms that a model stands for.
-
-    Parameters
-    ----------
-    factors : sequence of factors
-    model : {"main", "interactions", "quadratic", "full"} or sequence of str
-        Main effects; with every joint effect of two; with the bends of the amounts too; with joint
-        effects of every order. Or the terms themselves.
-
-    Returns
-    -------
-    tuple of str
+    """The terms that a model stands for: one of `fizzlab.models.terms.MODELS`, or the terms themselves.
 
     Examples
     --------
+    >>> from fizzlab.models.terms import Category
     >>> oil, colour = Range("oil", 4, 8, "g"), Category("colour", ("mica", "lake"), "mica")
     >>> model_terms([oil, colour], "quadratic")
     ('oil', 'colour', 'oil:colour', 'oil^2')
@@ -46,14 +41,11 @@ def model_terms(factors: Sequence[Factor], model: str | Sequence[str]) -> tuple[
         unknown = set(parts(term)) - set(names)
         if unknown:
             raise ValueError(f"the term {term!r} names the unknown factor {sorted(unknown)[0]!r}")
-    tidy = tuple(dict.fromkeys(_tidy(term, names) for term in model))
-    if not tidy:
+    tidy = (t if "^" in t else ":".join(sorted(parts(t), key=names.index)) for t in model)
+    found = tuple(dict.fromkeys(tidy))
+    if not found:
         raise ValueError("a model needs at least one term")
-    return tidy
-
-
-def _tidy(term: str, names: Sequence[str]) -> str:
-    return term if "^" in term else ":".join(sorted(parts(term), key=list(names).index))
+    return found
 
 
 def parts(term: str) -> tuple[str, ...]:
@@ -67,12 +59,15 @@ def parts(term: str) -> tuple[str, ...]:
     return (term.removesuffix("^2"),) if term.endswith("^2") else tuple(term.split(":"))
 
 
-def coded_columns(factor: Factor, values: pd.Series) -> Matrix:
+def pairs(factors: Sequence[Factor]) -> tuple[str, ...]:
+    """The joint effects of two."""
+    return tuple(":".join(pair) for pair in combinations([factor.name for factor in factors], 2))
+
+
+def _coded(factor: Factor, values: pd.Series) -> Matrix:
     """The coded columns of one factor, shape (runs, 1) for an amount, (runs, levels - 1) for a category."""
     if isinstance(factor, Range):
         return factor.encode(values)[:, None]
-    if isinstance(factor, Share):
-        raise TypeError("shares of a mixture have their own model")
     order = [factor.control, *(level for level in factor.levels if level != factor.control)]
     place = values.map({level: row for row, level in enumerate(order)})
     if place.isna().any():
@@ -91,26 +86,11 @@ def model_matrix(
 ) -> tuple[Matrix, list[str]]:
     """The coded model matrix, and the term each of its columns belongs to.
 
-    Parameters
-    ----------
-    settings : DataFrame
-        One row a run, one column a factor, in actual units.
-    factors, terms
-        See `model_terms`. The term ``curvature`` is 1 at a centre point (column ``point``).
-    intercept : bool
-
-    Returns
-    -------
-    matrix : ndarray, shape (runs, columns)
-    owner : list of str
+    `settings` has a column a factor in actual units, and ``point`` where the terms have ``curvature``.
     """
-    by_name = {factor.name: factor for factor in factors}
-    coded = {name: coded_columns(factor, settings[name]) for name, factor in by_name.items()}
-    blocks: list[Matrix] = []
-    owner: list[str] = []
-    if intercept:
-        blocks.append(np.ones((len(settings), 1)))
-        owner.append(INTERCEPT)
+    coded = {factor.name: _coded(factor, settings[factor.name]) for factor in factors}
+    blocks: list[Matrix] = [np.ones((len(settings), 1))] if intercept else [np.ones((len(settings), 0))]
+    owner = [INTERCEPT] if intercept else []
     for term in terms:
         if term == "curvature":
             block: Matrix = (settings["point"] == "centre").to_numpy(float)[:, None]
@@ -150,9 +130,71 @@ def inseparable(matrix: Matrix, owner: Sequence[str]) -> list[str]:
     """Terms with a column that the other columns can make up: what the runs cannot tell apart."""
     full = rank(matrix)
     lost = [t for i, t in enumerate(owner) if rank(np.delete(matrix, i, axis=1)) == full]
-    return list(dict.fromkeys(lost))
+    return [term for term in dict.fromkeys(lost) if term not in ("day", INTERCEPT)]
 
 
-def categories(factors: Sequence[Factor]) -> list[Category]:
-    """The factors with named levels."""
-    return [factor for factor in factors if isinstance(factor, Category)]
+@dataclass(frozen=True)
+class Alias:
+    """What else is in the number that estimates an effect.
+
+    Parameters
+    ----------
+    effect : str
+        The term whose estimate it is.
+    others : tuple of (str, float)
+        The other terms in it, each with how much of that term is added: 1 or -1 where the two cannot be told
+        apart at all, a fraction where a part of it leaks in.
+
+    Examples
+    --------
+    >>> print(Alias("oil", (("alcohol:emulsifier", 1.0),)).sentence())
+    The effect of oil cannot be told from the joint effect of alcohol and emulsifier.
+    """
+
+    effect: str
+    others: tuple[tuple[str, float], ...]
+
+    def same(self) -> list[str]:
+        """The terms that are wholly in it."""
+        return [term for term, amount in self.others if abs(abs(amount) - 1) < _WHOLE]
+
+    def sentence(self, labels: Mapping[str, str] = NO_LABELS) -> str:
+        """In plain words; `labels` are what the reader calls the factors."""
+        whole = [in_words(term, labels) for term in self.same()]
+        part = [(term, amount) for term, amount in self.others if abs(abs(amount) - 1) >= _WHOLE]
+        subject = in_words(self.effect, labels)
+        said = []
+        if whole:
+            said.append(f"{subject[0].upper()}{subject[1:]} cannot be told from {listed(whole, 'or')}.")
+        if part:
+            most = max(abs(amount) for _, amount in part)
+            named = [in_words(term, labels) for term, _ in part]
+            if len(named) > 3:
+                named = [*named[:2], f"{len(named) - 2} other effects"]
+            said.append(f"Up to {100 * most:.0f} % of {listed(named, 'or')} leaks into {subject}.")
+        return " ".join(said)
+
+
+def leaks(
+    model: Matrix, owner: Sequence[str], extra: Matrix, extra_owner: Sequence[str], kept: Sequence[str]
+) -> tuple[Alias, ...]:
+    """Aliases of any plan, by the alias matrix (X'X)^-1 X'Z of the terms Z left out of the model X.
+
+    `kept` are the terms to report. Amounts below 0.05 are passed over. G. E. P. Box and K. B. Wilson, J.
+    Royal Statistical Society B 13 (1951) 1-45.
+    """
+    if not extra.size:
+        return ()
+    amounts = np.linalg.lstsq(model, extra, rcond=None)[0]
+    found = []
+    for effect in kept:
+        rows = [i for i, term in enumerate(owner) if term == effect]
+        others = []
+        for term in dict.fromkeys(extra_owner):
+            block = amounts[np.ix_(rows, [j for j, name in enumerate(extra_owner) if name == term])]
+            largest = float(block.flat[int(np.abs(block).argmax())])
+            if abs(largest) >= 0.05:
+                others.append((term, round(largest, 6)))
+        if others:
+            found.append(Alias(effect, tuple(sorted(others, key=lambda item: -abs(item[1])))))
+    return tuple(found)

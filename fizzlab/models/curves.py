@@ -49,16 +49,8 @@ class Parameter:
 class CurveModel:
     """A curve to be fitted: y = f(x; values).
 
-    Parameters
-    ----------
-    name, words : str
-        Its name, and what it says in plain words.
-    parameters : tuple of Parameter
-    f : callable(x, values) -> array
-    jacobian : callable(x, values) -> sequence of arrays
-        Derivative of `f` by each parameter.
-    starts : callable(x, y) -> array, optional
-        One or more rows of starting values, worked out from the readings.
+    `jacobian` gives the derivative of `f` by each parameter; `starts`, from the readings, one or more rows of
+    starting values.
     """
 
     name: str
@@ -97,12 +89,8 @@ class CurveFit(FitResult):
 
     Parameters
     ----------
-    model : CurveModel
-    x, y, fitted : arrays
-    values, errors : arrays
-        Estimates and standard errors, one a parameter; the error of one that ended on its bound is nan.
-    covariance : array
-        sigma^2 (J'J)^-1 at the minimum.
+    values, errors, covariance : arrays
+        Estimates, standard errors (nan for a parameter that ended on its bound) and sigma^2 (J'J)^-1.
     rss, aicc : float
         Residual sum of squares, and `aicc` of it.
     dof : int
@@ -238,7 +226,7 @@ class _Squares:
         rows = np.clip(np.atleast_2d(np.asarray(starts, float)), self.low, self.high)
         quick = [self.descend(row, bounded=False) for row in rows]
         best = min(quick, key=lambda end: end.merit)
-        if best.merit <= _SUSPECT * level:
+        if not best.fault and best.rss <= _SUSPECT * level:
             return best
         again = [row for row, end in zip(rows, quick, strict=True) if end.fault not in (_SPENT, _NO_START)]
         return min([*quick, *(self.descend(row, bounded=True) for row in again)], key=lambda end: end.merit)
@@ -260,8 +248,9 @@ class _Squares:
                 self.residuals, start, Dfun=self.slopes, full_output=True, maxfev=self.evaluations, **fine
             )
             spent = status == 5
-        if spent or not ((theta >= self.low) & (theta <= self.high)).all():
-            return _End(theta, np.inf, free, _SPENT if spent else _MOVING)
+        inside = bool(((theta >= self.low) & (theta <= self.high)).all())
+        if spent or not inside:
+            return _End(theta, np.inf, free, _SPENT if inside else _MOVING)
         if bounded:  # the search within bounds ends beside one by rounding alone
             nearest = np.where(theta - self.low <= self.high - theta, self.low, self.high)
             unit = np.sqrt(2 * found.cost) / _lengths(self.slopes(theta))
@@ -527,9 +516,9 @@ class _Profile:
         self.sizes = np.where(fit.values == 0, 1.0, 1e-3 * np.abs(fit.values))
         spread = solver(self.squares.slopes(fit.values)) * fit.sigma
         along = self.gradient(fit.values) @ spread
-        self.start = _Point(quantity(fit.values), quantity(fit.values), fit.values, 0.0)
         self.se = float(np.sqrt(along @ along))
         self.direction = spread @ along / self.se**2
+        self.middle = _Point(quantity(fit.values), quantity(fit.values), fit.values, 0.0)
 
     def gradient(self, theta: Array) -> Array:
         steps = np.diag(_STEP * np.maximum(np.abs(theta), self.sizes))
@@ -537,65 +526,63 @@ class _Profile:
             [(self.quantity(theta + s) - self.quantity(theta - s)) / (2 * s.sum()) for s in steps]
         )
 
-    def towards(self, target: float, start: Array) -> _Point | None:
+    def towards(self, target: float, *starts: Array) -> _Point | None:
         """The least sum of squares with a pull of the quantity to `target`; None where it is not found.
 
         Whatever value of the quantity that point has, it is the least for that value, so it lies on the
         profile exactly, however hard or soft the pull.
         """
         fit, plain, weight = self.fit, self.squares, _PULL * self.fit.sigma / self.se
-        end = replace(
+        pulled = replace(
             plain,
             residuals=lambda p: np.append(plain.residuals(p), weight * (self.quantity(p) - target)),
             slopes=lambda p: np.vstack([plain.slopes(p), weight * self.gradient(p)]),
             size=max(plain.size, weight * abs(target)),
-        ).least(start)
+        )
+        end = pulled.least(starts)
         if end.fault:
             return None
         rss = float(np.sum(plain.residuals(end.theta) ** 2))
         if rss < fit.rss * (1 - 1e-6) - fit.sigma**2 * 1e-6:
-            raise self._lost("fits these readings in more than one way; a better one turned up on the way")
+            raise self.lost("fits these readings in more than one way; a better one turned up on the way")
         tau = float(np.sqrt(max(rss - fit.rss, 0.0)) / fit.sigma)
         return _Point(target, self.quantity(end.theta), end.theta, tau)
 
     def end(self, limit: float, side: int) -> tuple[float, bool]:
         """One end of the interval, and whether it is open."""
         low, high = self.fit.model.bounds
-        inner, estimate, reach = self.start, self.start.value, limit * self.se
+        inner, step = self.middle, side * limit * self.se
         for _ in range(_DOUBLINGS):
-            target = estimate + side * reach
-            found = self.towards(target, inner.theta + (target - inner.target) * self.direction)
-            if found is None or found.tau >= limit:  # a far guess may lead astray: from within it is sure
-                found = self.towards(target, inner.theta) or found
-            if found is None:  # too far in one go: half the way
-                reach = (side * (inner.target - estimate) + reach) / 2
+            # a far guess may lead astray: the way from within is tried too
+            found = self.towards(inner.target + step, inner.theta + step * self.direction, inner.theta)
+            if found is None:  # too far in one go
+                step /= 2
                 continue
             if found.tau >= limit:
-                return self._between(inner, found, limit), False
+                return self._crossing({inner.target: inner, found.target: found}, limit), False
             stuck = side * (found.value - inner.value) <= 1e-7 * self.se
             if stuck and bool(((found.theta <= low) | (found.theta >= high)).any()):
                 return found.value, True
-            inner, reach = found, 2 * reach
+            inner, step = found, 2 * step
         return side * np.inf, True
 
-    def _between(self, inner: _Point, outer: _Point, limit: float) -> float:
-        """The value of the quantity where the profile crosses `limit`."""
-        seen = {inner.target: inner, outer.target: outer}
+    def _crossing(self, seen: dict[float, _Point], limit: float) -> float:
+        """The value of the quantity where the profile crosses `limit`, between two points."""
 
         def excess(target: float) -> float:
             if target not in seen:
                 near = min(seen.values(), key=lambda point: abs(point.target - target))
                 found = self.towards(target, near.theta)
                 if found is None:
-                    raise self._lost("has an interval that could not be traced")
+                    raise self.lost("has an interval that could not be traced")
                 seen[target] = found
             return seen[target].tau - limit
 
-        root = brentq(excess, inner.target, outer.target, xtol=1e-8 * self.se, rtol=8 * _EPS)
+        root = brentq(excess, *seen, xtol=1e-8 * self.se, rtol=8 * _EPS)
         excess(root)
         return seen[root].value
 
-    def _lost(self, what: str) -> CannotAnswer:
+    def lost(self, what: str) -> CannotAnswer:
         do = "Take more readings where the curve bends."
         return CannotAnswer(f"The {self.fit.model.name} curve {what}.", do)
 
@@ -645,7 +632,7 @@ def profile_interval(
         name, position = of, fit.model.names.index(of)
     with np.errstate(all="ignore"):
         profile = _Profile(fit, lambda p: float(p[position] if isinstance(of, str) else of(p)))
-        estimate = profile.start.value
+        estimate = profile.middle.value
         if not (np.isfinite(estimate) and np.isfinite(profile.se)):
             raise CannotAnswer(
                 f"The {name} has no finite value at the fitted {fit.model.name} curve.",

@@ -1,4 +1,4 @@
-"""How the batches hang together by day and by group of a day, and which error judges which effect."""
+"""How the batches hang together by day, and which error judges which effect."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from fizzlab.models.strata import Array, Ints
 from fizzlab.models.terms import Term
@@ -26,18 +27,22 @@ class DayModel:
     Parameters
     ----------
     kind : {"ordinary", "blocked", "split plot", "random days"}
-    fixed : bool
-        Days are taken out as blocks.
-    groups : tuple of str
-        What varies at random besides the batches, coarsest first: ``day``, ``whole_plot``.
     reason : str
         Why, in one plain sentence.
     """
 
     kind: Kind
-    fixed: bool
-    groups: tuple[str, ...]
     reason: str
+
+    @property
+    def fixed(self) -> bool:
+        """Are days taken out as blocks?"""
+        return self.kind == "blocked"
+
+    @property
+    def random(self) -> bool:
+        """Do days vary at random?"""
+        return self.kind in ("split plot", "random days")
 
 
 def choose_days(table: pd.DataFrame, x: Array, days: Days = "auto") -> DayModel:
@@ -46,8 +51,7 @@ def choose_days(table: pd.DataFrame, x: Array, days: Days = "auto") -> DayModel:
     Parameters
     ----------
     table : DataFrame
-        One row a batch, with columns day and whole_plot (a group of batches made together within a day, or
-        without days) where they exist.
+        One row a batch, with a column day where it is known.
     x : array, shape (rows, columns)
         Model matrix without days, its first column the intercept or in its span.
     days : {"auto", "fixed", "random", "ignore"}
@@ -60,39 +64,24 @@ def choose_days(table: pd.DataFrame, x: Array, days: Days = "auto") -> DayModel:
     >>> choose_days(table, np.column_stack([np.ones(4), [-1, -1, 1, 1]])).kind
     'split plot'
     """
-    several = "day" in table and table["day"].nunique() > 1
-    plots = "whole_plot" in table and table["whole_plot"].nunique() > 1
-    if several and table["day"].nunique() == len(table):
-        return DayModel("ordinary", False, (), "Each batch had a day of its own.")
-    if not several and plots and table["whole_plot"].nunique() < len(table):
-        why = "Batches were made in groups, so what was set for a group is judged by groups."
-        return DayModel("split plot", False, ("whole_plot",), why)
-    if not several or days == "ignore":
-        why = "All batches were made on one day."
-        if several:
-            why = "Days were left out, as asked."
-        elif "day" not in table:
-            why = "No days were given, so all batches count as made together."
-        return DayModel("ordinary", False, (), why)
-    made = table.groupby(["day", "whole_plot"], sort=False).ngroups if plots else 0
-    inner = ("whole_plot",) if table["day"].nunique() < made < len(table) else ()
-    between = (_strays(x, table["day"]) < 1e-9).all(axis=0)
-    if days == "fixed" or (
-        days == "auto" and not inner and _kept(x, block_columns(table["day"])) >= MOST_LOSS
-    ):
-        why = "Batches are compared within days; days are taken out as blocks."
-        return DayModel("blocked", True, inner, why)
-    if (between & (np.ptp(x, axis=0) > 1e-9)).any():
+    if "day" not in table:
+        return DayModel("ordinary", "No days were given, so all batches count as made together.")
+    several = table["day"].nunique()
+    if several == 1 or days == "ignore":
+        why = "All batches were made on one day." if several == 1 else "Days were left out, as asked."
+        return DayModel("ordinary", why)
+    if several == len(table):
+        return DayModel("ordinary", "Each batch had a day of its own.")
+    if days == "fixed" or (days == "auto" and _kept(x, block_columns(table["day"])) >= MOST_LOSS):
+        return DayModel("blocked", "Batches are compared within days; days are taken out as blocks.")
+    if (constant_within(x, table["day"]) & (np.ptp(x, axis=0) > 1e-9)).any():
         why = (
             "Something was set for a whole day, so it is judged by how much days differ, and the rest by how "
             "much batches of one day differ."
         )
-    elif inner:
-        why = "Batches were made in groups within days, so what was set for a group is judged by groups."
-    else:
-        why = "Days vary at random; comparisons within and between days are weighed together."
-        return DayModel("random days", False, ("day",), why)
-    return DayModel("split plot", False, ("day", *inner), why)
+        return DayModel("split plot", why)
+    why = "Days vary at random; comparisons within and between days are weighed together."
+    return DayModel("random days", why)
 
 
 def block_columns(days: pd.Series) -> Array:
@@ -102,19 +91,20 @@ def block_columns(days: pd.Series) -> Array:
     return np.column_stack([(days == name).to_numpy(float) - last for name in names[:-1]])
 
 
-def group_codes(table: pd.DataFrame, groups: Sequence[str]) -> list[Ints]:
-    """Group of each row, for each kind of group, nested in those before it."""
-    found = []
-    for name in groups:
-        columns = ["day", name] if name == "whole_plot" and "day" in table else [name]
-        found.append(np.asarray(table.groupby(columns, sort=False).ngroup(), np.int64))
-    return found
+def day_codes(table: pd.DataFrame) -> Ints:
+    """Day of each row as a number."""
+    return np.asarray(pd.factorize(table["day"])[0], np.int64)
 
 
 def _strays(columns: Array, days: pd.Series) -> Array:
     """How far each row lies from the mean of its day."""
     frame = pd.DataFrame(columns)
-    return np.asarray((frame - frame.groupby(days.to_numpy()).transform("mean")).abs(), float)
+    return np.asarray(frame - frame.groupby(days.to_numpy()).transform("mean"), float)
+
+
+def constant_within(columns: Array, days: pd.Series) -> NDArray[np.bool_]:
+    """Which columns are the same for all rows of each day."""
+    return np.asarray((np.abs(_strays(columns, days)) < 1e-9).all(axis=0))
 
 
 def _kept(x: Array, by_day: Array) -> float:

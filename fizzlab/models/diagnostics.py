@@ -40,7 +40,7 @@ def best_power(strata: Strata, y: Array, *, blocked: bool) -> tuple[float, float
     211-252); the interval holds the powers whose log-likelihood lies within 1.92 of the best. With days at
     random the restricted likelihood takes its place (M. J. Gurka et al., JRSS A 169 (2006) 273-288).
     """
-    random = bool(strata.groups)
+    random = strata.day is not None
     logs = np.log(y)
     centred = logs - logs.mean()
     grid = np.linspace(-2.0, 2.0, 81 if random else 401)
@@ -75,7 +75,7 @@ def odd_batches(strata: Strata, y: Array, fits: Fits, runs: Sequence[str]) -> pd
     1982, section 2.2.2), with them its counterpart with Kenward and Roger's degrees of freedom. There only
     batches that may be odd are fitted so; the others have their residual with the components as they are.
     """
-    random = bool(strata.groups)
+    random = strata.day is not None
     residual, rough = _residuals(strata, y, fits)
     df = float(strata.spare) - 1
     rows = []
@@ -111,7 +111,7 @@ def _anew(strata: Strata, y: Array, place: int) -> tuple[float, float, float, fl
     try:
         if np.linalg.matrix_rank(x) < x.shape[1] or len(x) <= x.shape[1]:
             return nothing
-        fits = fit_many(prepare(x, strata.groups), y)
+        fits = fit_many(prepare(x, strata.day), y)
     except NotEstimable:
         return nothing
     if not fits.converged[0]:

@@ -17,17 +17,16 @@ from scipy import stats
 from fizzlab.errors import CannotAnswer
 from fizzlab.measures import MEASURES
 from fizzlab.models.basis import Basis, factor_basis, refuse_inseparable
-from fizzlab.models.days import DayModel, Days, block_columns, choose_days, group_codes
+from fizzlab.models.days import DayModel, Days, block_columns, choose_days, constant_within, day_codes
 from fizzlab.models.diagnostics import POWERS, best_power, odd_batches
+from fizzlab.models.draws import ONE_DAY, Forecast, leaning, scale
 from fizzlab.models.result import Effect, FitResult, Interval, as_frame
 from fizzlab.models.sameness import mean_ratio_limits, ratio_limits
-from fizzlab.models.strata import Array, Fits, NotEstimable, Strata, contrast, f_test, fit_many, prepare
+from fizzlab.models.strata import Array, Fits, Ints, NotEstimable, Strata, contrast, f_test, fit_many, prepare
 from fizzlab.models.terms import Category, Term, need_columns, parse_formula
 
 #: Where fewer days or batches are left to judge by, a note says so.
 FEW = 3
-
-_SOURCES = {"day": "between days", "whole_plot": "between groups of a day", "batch": "between batches"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,7 +40,7 @@ class ResponseFit(FitResult):
     structure : DayModel
         How days enter, and why.
     tests : DataFrame
-        One row a term: df_num, df_den, F, p_value, judged_by (``batches``, ``groups of a day`` or ``days``).
+        One row a term: df_num, df_den, F, p_value, judged_by (``batches`` or ``days``).
     spread : DataFrame
         One row a source of chance variation, coarsest first: variance, sd. A variance below zero says
         that the groups were more alike than chance; read it as "none was seen".
@@ -177,7 +176,7 @@ class ResponseFit(FitResult):
         by the variance components and W their covariance. A component that came out as nothing is still in
         doubt, so that its slope stays in.
         """
-        share = np.array([*(1 / days for _ in self.structure.groups), 1 / batches])
+        share = np.array([*([1 / days] if self.structure.random else []), 1 / batches])
         value = float(share @ np.maximum(self.fits.components[0], 0.0))
         slope = share
         if weights is not None:
@@ -186,6 +185,37 @@ class ResponseFit(FitResult):
         moved = float(slope @ self.fits.uncertainty[0] @ slope)
         df = min(2 * value**2 / moved, float(self.strata.spare)) if moved > 0 else float(self.strata.spare)
         return value, max(df, float(self.fits.least_df[0]), 1.0)
+
+    def forecast(self, settings: pd.DataFrame, share: float = 0.5) -> Forecast:
+        """What new batches of some settings, each on a new day, may be."""
+        used = self.for_new_days
+        weights, rows = used.weights(settings), used.strata
+        told = pd.DataFrame([used.interval(row) for row in weights])
+        shown = pd.DataFrame([self.interval(row) for row in self.weights(settings)])
+        typical = shown[["estimate", "conf_low", "conf_high"]].apply(np.exp if self.log else np.asarray)
+        component = np.maximum(used.fits.components[0], 0.0)
+        component[-1] = component[-1] or 1e-12
+        variance, df = used.new_variance(None)
+        notes: tuple[str, ...] = ()
+        if self.structure.fixed and used is self:
+            notes = (f"How much days differ in {self.response} is not counted in: it cannot be told here.",)
+        elif not self.structure.fixed and self.n_days == 1:
+            notes = (ONE_DAY,)
+        return Forecast(
+            typical=typical,
+            estimate=told["estimate"].to_numpy(),
+            se=told["se"].to_numpy(),
+            df=told["df"].to_numpy(),
+            keys=tuple(used.batches.index),
+            lean=leaning(weights, rows.x, np.einsum("j,jab->ab", component, rows.full)),
+            spread=lambda share: np.sqrt(variance) * scale(share, np.array([df]))[:, 0],
+            mean=lambda batches, days, conf_level: (
+                np.array([used.new_batches(row, batches, days, conf_level) for row in weights]).T
+            ),
+            residuals=pd.Series(used.y - used.fitted, index=used.batches.index),
+            log=self.log,
+            notes=notes,
+        )
 
     def diagnose(self) -> pd.DataFrame:
         """Batches that lie far from what the others say, and whether another scale would fit better.
@@ -229,9 +259,7 @@ class ResponseFit(FitResult):
 
     def without(self, run: str) -> ResponseFit:
         """The same fit without one batch; raises `CannotAnswer` where too few are left."""
-        days: Days = (
-            "fixed" if self.structure.fixed else "random" if "day" in self.structure.groups else "ignore"
-        )
+        days: Days = "fixed" if self.structure.fixed else "random" if self.structure.random else "ignore"
         return _refit(self, self.batches[self.batches.index != run], days)
 
 
@@ -251,9 +279,9 @@ def fit_response(
     Parameters
     ----------
     batches : DataFrame
-        One row a batch; with columns run (or that index) and day, and whole_plot where batches were made in
-        groups within days. Several rows of one run are pieces of one batch: they are averaged, because they
-        are no repeats of it. A row whose response is missing is a lost batch.
+        One row a batch; with columns run (or that index) and day. Several rows of one run are pieces of one
+        batch: they are averaged, because they are no repeats of it. A row whose response is missing is a
+        lost batch.
     response : str
         Column to fit: hours, per cent, seconds, cost.
     formula : str or sequence of Category or Amount
@@ -285,7 +313,7 @@ def fit_response(
 
     Notes
     -----
-    y = X b + day + whole plot + batch, fitted by restricted maximum likelihood with the degrees of freedom of
+    y = X b + day + batch, fitted by restricted maximum likelihood with the degrees of freedom of
     M. G. Kenward and J. H. Roger (Biometrics 53 (1997) 983-997); see `strata`. Without random groups it is
     least squares. Each interval stands by itself; `compare` has those that hold together.
 
@@ -368,12 +396,12 @@ def fit_basis(
         extra = blocks.shape[1]
         x = np.column_stack([x, blocks])
         refuse_inseparable(x, [*basis.owners, *["day"] * extra])
-    strata = strata_of(x, table, structure)
+    strata = strata_of(x, day_codes(table) if structure.random else None)
     values = table[response].to_numpy(float)
     fits = fit_one(strata, np.log(values) if log else values, response)
     spread = pd.DataFrame(
         {"variance": fits.components[0], "sd": np.sqrt(np.maximum(fits.components[0], 0.0))},
-        index=[*(_SOURCES[group] for group in structure.groups), _SOURCES["batch"]],
+        index=[*(["between days"] if structure.random else []), "between batches"],
     )
     tests = _tests(basis, extra, table, structure, fits)
     effects = []
@@ -385,7 +413,7 @@ def fit_basis(
             same = ratio_limits(estimate, low, high, row["df"], conf_level)
         elif margin is not None and isinstance(term, Category):
             both = np.pad(basis.grid(pd.DataFrame({term.name: [level, control]})), ((0, 0), (0, extra)))
-            same = mean_ratio_limits(fits, both[0], both[1], random=bool(structure.groups))
+            same = mean_ratio_limits(fits, both[0], both[1], random=structure.random)
         effects.append(
             Effect(
                 response=response,
@@ -446,7 +474,7 @@ def _refit(fit: ResponseFit, table: pd.DataFrame, days: Days) -> ResponseFit:
     )
 
 
-def strata_of(x: Array, table: pd.DataFrame, structure: DayModel) -> Strata:
+def strata_of(x: Array, day: Ints | None) -> Strata:
     """Make a plan ready, or say what is missing."""
     if len(x) <= x.shape[1]:
         raise CannotAnswer(
@@ -455,28 +483,18 @@ def strata_of(x: Array, table: pd.DataFrame, structure: DayModel) -> Strata:
             "Make more batches, repeat some, or ask for fewer effects.",
         )
     try:
-        return prepare(x, group_codes(table, structure.groups))
+        return prepare(x, day)
     except NotEstimable as gap:
-        group = structure.groups[gap.group] if gap.group >= 0 else "batch"
-        raise CannotAnswer(*_GAPS[group]) from gap
-
-
-_GAPS = {
-    "day": (
-        "The days differ in as many ways as there are days: nothing is left to judge the room by.",
-        "Repeat at least one of the room's settings on another day.",
-    ),
-    "whole_plot": (
-        "The groups within days differ in as many ways as there are groups, so nothing is left to judge what "
-        "was set for a group by.",
-        "Repeat a setting in another group.",
-    ),
-    "batch": (
-        "No two batches of a day repeat each other once the effects are taken out, so nothing is left to "
-        "judge chance by.",
-        "Make more batches a day, or ask for fewer effects.",
-    ),
-}
+        if gap.days:
+            raise CannotAnswer(
+                "The days differ in as many ways as there are days: nothing is left to judge the room by.",
+                "Repeat at least one of the room's settings on another day.",
+            ) from gap
+        raise CannotAnswer(
+            "No two batches of a day repeat each other once the effects are taken out, so nothing is left to "
+            "judge chance by.",
+            "Make more batches a day, or ask for fewer effects.",
+        ) from gap
 
 
 def fit_one(strata: Strata, y: Array, response: str) -> Fits:
@@ -516,24 +534,11 @@ def _tests(basis: Basis, extra: int, table: pd.DataFrame, structure: DayModel, f
     rows = {}
     for term, picks in basis.hypotheses():
         f, top, bottom, p = f_test(fits, np.pad(picks, ((0, 0), (0, extra))))
-        rows[term] = (
-            top,
-            float(bottom[0]),
-            float(f[0]),
-            float(p[0]),
-            _judge(columns @ picks.T, table, structure),
-        )
+        by_days = structure.random and constant_within(columns @ picks.T, table["day"]).all()
+        judge = "days" if by_days else "batches"
+        rows[term] = (top, float(bottom[0]), float(f[0]), float(p[0]), judge)
     names = ["df_num", "df_den", "F", "p_value", "judged_by"]
     return pd.DataFrame.from_dict(rows, orient="index", columns=names).rename_axis("term")
-
-
-def _judge(columns: Array, table: pd.DataFrame, structure: DayModel) -> str:
-    for name, word in (("day", "days"), ("whole_plot", "groups of a day")):
-        if name in structure.groups:
-            code = group_codes(table, (name,))[0]
-            if (pd.DataFrame(columns).groupby(code).agg(np.ptp).to_numpy() < 1e-9).all():
-                return word
-    return "batches"
 
 
 def _notes(
@@ -544,7 +549,7 @@ def _notes(
         were = "batch has" if len(lost) == 1 else "batches have"
         said.append(f"{len(lost)} {were} no {response} and could not be used: {', '.join(lost)}.")
     if "days" in set(tests["judged_by"]):
-        spare = int(strata.df[structure.groups.index("day")])
+        spare = int(strata.df[0])
         if spare < FEW:
             judge = "1 spare day judges" if spare == 1 else f"{spare} spare days judge"
             said.append(

@@ -23,6 +23,8 @@ from fizzlab.models.terms import Category, Term
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from fizzlab.models.draws import Forecast
+
 Interval = Literal["confidence", "prediction"]
 
 COLUMNS = ("term", "level", "control", "scale", "estimate", "conf_low", "conf_high", "df", "p_value")
@@ -142,11 +144,7 @@ class FitResult:
     @property
     def table(self) -> pd.DataFrame:
         """One row an effect: term, level, control, scale, estimate, conf_low, conf_high, df, p_value."""
-        rows = [
-            (e.factor, e.level, e.control, e.scale, e.estimate, e.conf_low, e.conf_high, e.df, e.p_value)
-            for e in self.effects
-        ]
-        return pd.DataFrame(rows, columns=list(COLUMNS))
+        return rows_of(self.effects)
 
     def of(self, factor: str) -> tuple[Effect, ...]:
         """The effects of one factor."""
@@ -186,6 +184,25 @@ class FitResult:
     ) -> pd.DataFrame:
         """What to expect of some conditions; see the method of each fit."""
         raise CannotAnswer(f"A fit of {self.response} gives no forecast.", "Ask for its table.")
+
+    def forecast(self, settings: pd.DataFrame, share: float = 0.5) -> Forecast:
+        """What new batches of some settings may be; `share` is of their pieces, where each has a number.
+
+        Columns of `settings` that the fit does not know are passed over.
+        """
+        raise CannotAnswer("It gives no number for each batch.", "Choose by another measure.")
+
+    def extrapolated(self, settings: pd.DataFrame) -> list[bool]:
+        """Does each setting lie outside of what was tried: a level that was not made, an amount too far?"""
+        outside = np.zeros(len(settings), dtype=bool)
+        for term in self.terms:
+            values, tried = settings[term.name], self.batches[term.name]
+            if isinstance(term, Category):
+                outside |= ~values.astype(str).isin(set(tried.astype(str))).to_numpy()
+            else:
+                slack = 1e-9 * float(tried.abs().max())
+                outside |= ~values.between(tried.min() - slack, tried.max() + slack).to_numpy()
+        return [bool(each) for each in outside]
 
     def points(self, factor: str) -> pd.Series:
         """Each batch's number as if all but one factor had been the same; empty where it has no number."""
@@ -253,6 +270,15 @@ def asked(new: pd.DataFrame | Mapping[str, object] | None, typical: Mapping[str,
         raise ValueError(f"no term is called {unknown[0]!r}; terms: {', '.join(typical)}")
     held: dict[str, Any] = {name: value for name, value in typical.items() if name not in table}
     return table.assign(**held)[list(typical)]
+
+
+def rows_of(effects: Sequence[Effect]) -> pd.DataFrame:
+    """One row an effect, in the columns that every fit's table has."""
+    rows = [
+        (e.factor, e.level, e.control, e.scale, e.estimate, e.conf_low, e.conf_high, e.df, e.p_value)
+        for e in effects
+    ]
+    return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
 def p_of(estimate: float, se: float, df: float) -> float:

@@ -14,9 +14,8 @@ a parcel in summer or a damp bathroom shelf is not in it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -35,6 +34,12 @@ Array = NDArray[np.float64]
 
 #: Humidities closer than this are one storage: a cheap hygrometer tells no finer.
 SAME_RH_PCT = 5.0
+
+#: What is said of a storage.
+STORAGES = (
+    *("storage", "rh_pct", "per_week", "conf_low", "conf_high", "weeks", "weeks_low", "weeks_high"),
+    *("extrapolated", "bend_p", "df", "n_batches"),
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,55 +80,35 @@ class ShelfFit(FitResult):
         return float(self.left["weeks"].max())
 
     def predict(
-        self,
-        new: pd.DataFrame | Mapping[str, object] | None = None,
-        *,
-        share: float = 0.5,
-        interval: Interval = "confidence",
+        self, new: Any = None, *, share: float = 0.5, interval: Interval = "confidence"
     ) -> pd.DataFrame:
         """Share of the fizz left in each storage after ``new["weeks"]``, by the mean loss of batches."""
         weeks = np.atleast_1d(np.asarray(self.last_week if new is None else new["weeks"], float))
-        parts = [
-            pd.DataFrame(
-                {
-                    "storage": row["storage"],
-                    "weeks": weeks,
-                    "estimate": np.exp(-row["per_week"] * weeks),
-                    "conf_low": np.exp(-row["conf_high"] * weeks),
-                    "conf_high": np.exp(-row["conf_low"] * weeks),
-                    "extrapolated": weeks > self.last_week,
-                }
-            )
-            for row in self.storages.to_dict("records")
-        ]
-        return pd.concat(parts, ignore_index=True)
+        table = self.storages.merge(pd.DataFrame({"after": weeks}), how="cross")
+        ends = {"estimate": "per_week", "conf_low": "conf_high", "conf_high": "conf_low"}
+        left = {name: np.exp(-table[rate] * table["after"]) for name, rate in ends.items()}
+        columns = {"storage": table["storage"], "weeks": table["after"], **left}
+        return pd.DataFrame(columns).assign(extrapolated=table["after"] > self.last_week)
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw what is left against weeks, with the mean loss of each storage and its band."""
         from fizzlab.models.plotting import SOFT, axes_for, looks
 
-        axes = axes_for(ax)
-        weeks = np.append(np.linspace(0, self.last_week, 40), 1.25 * self.last_week)
-        lines, shown = self.predict({"weeks": weeks}), looks(list(self.storages["storage"]))
+        axes, end = axes_for(ax), 1.25 * self.last_week
+        lines = self.predict({"weeks": np.append(np.linspace(0, self.last_week, 40), end)})
+        shown = looks(list(self.storages["storage"]))
         axes.axhline(100 * self.share, color=SOFT, lw=1.0, ls=(0, (4, 2)))
         for place, (storage, look) in enumerate(shown.items()):
             part, points = lines[lines["storage"] == storage], self.left[self.left["storage"] == storage]
-            low, high = 100 * part["conf_low"], 100 * part["conf_high"]
-            axes.fill_between(part["weeks"], low, high, color=look.colour, alpha=0.15, lw=0)
-            axes.plot(part["weeks"], 100 * part["estimate"], color=look.colour, ls=look.line, lw=0.8)
-            tried = part[~part["extrapolated"]]
-            axes.plot(tried["weeks"], 100 * tried["estimate"], color=look.colour, ls=look.line, label=storage)
-            beside = (place - (len(shown) - 1) / 2) * 0.015 * self.last_week
-            axes.plot(
-                points["weeks"] + beside,
-                100 * points["left"],
-                look.marker,
-                color=look.colour,
-                ms=3.2,
-                alpha=0.7,
+            weeks, tried, colour = part["weeks"], part[~part["extrapolated"]], look.colour
+            axes.fill_between(
+                weeks, 100 * part["conf_low"], 100 * part["conf_high"], color=colour, alpha=0.15, lw=0
             )
-        axes.set_xlim(0, 1.25 * self.last_week)
-        axes.set_xlabel("weeks in storage (thin: longer than was tried)")
+            axes.plot(weeks, 100 * part["estimate"], color=colour, ls=look.line, lw=0.8)
+            axes.plot(tried["weeks"], 100 * tried["estimate"], color=colour, ls=look.line, label=storage)
+            beside = points["weeks"] + (place - (len(shown) - 1) / 2) * 0.015 * self.last_week
+            axes.plot(beside, 100 * points["left"], look.marker, color=colour, ms=3.2, alpha=0.7)
+        axes.set(xlim=(0, end), xlabel="weeks in storage (thin: longer than was tried)")
         axes.set_ylabel("fizz left, % of the fresh pieces")
         if len(shown) > 1:
             axes.legend(loc="lower left")
@@ -206,12 +191,9 @@ def fit_shelf_life(
     if table["rh_pct"].notna().any():
         table["storage"] = _storages(table)
     rates = _rates(table, measure)
-    storages = pd.DataFrame(
-        [
-            _of_storage(str(name), rows, share, conf_level)
-            for name, rows in rates.groupby("storage", sort=False)
-        ]
-    )
+    kept = [
+        _of_storage(str(name), rows, share, conf_level) for name, rows in rates.groupby("storage", sort=False)
+    ]
     effects: tuple[Effect, ...] = ()
     no_humidity = None
     try:
@@ -229,7 +211,7 @@ def fit_shelf_life(
         n_batches=rates["run"].nunique(),
         measure=measure,
         share=share,
-        storages=storages,
+        storages=pd.DataFrame(kept, columns=STORAGES),
         left=stored[["run", "weeks", "storage", "left"]].reset_index(drop=True),
         no_humidity=no_humidity,
     )
@@ -266,7 +248,7 @@ def _rates(table: pd.DataFrame, measure: str) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=names).sort_values(["rh_pct", "run"], ignore_index=True)
 
 
-def _of_storage(name: str, rates: pd.DataFrame, share: float, conf_level: float) -> dict[str, object]:
+def _of_storage(name: str, rates: pd.DataFrame, share: float, conf_level: float) -> tuple[object, ...]:
     if len(rates) < 3:
         raise CannotAnswer(
             f"Only {len(rates)} batches were stored and tried at two or more times ({name}).",
@@ -276,20 +258,9 @@ def _of_storage(name: str, rates: pd.DataFrame, share: float, conf_level: float)
     weeks = [float(-np.log(share) / rate) if rate > 0 else np.inf for rate in (mean, high, low)]
     bends = rates["bend"].dropna().to_numpy(float)
     straight = len(bends) < 3 or bends.std(ddof=1) == 0
-    return {
-        "storage": name,
-        "rh_pct": float(rates["rh_pct"].mean()),
-        "per_week": mean,
-        "conf_low": low,
-        "conf_high": high,
-        "weeks": weeks[0],
-        "weeks_low": weeks[1],
-        "weeks_high": weeks[2],
-        "extrapolated": bool(weeks[0] > rates["last_week"].max()),
-        "bend_p": float("nan") if straight else float(stats.ttest_1samp(bends, 0.0).pvalue),
-        "df": df,
-        "n_batches": len(rates),
-    }
+    rh, last = float(rates["rh_pct"].mean()), rates["last_week"].max()
+    bend_p = float("nan") if straight else float(stats.ttest_1samp(bends, 0.0).pvalue)
+    return (name, rh, mean, low, high, *weeks, bool(weeks[0] > last), bend_p, df, len(rates))
 
 
 def _humidity(rates: pd.DataFrame, conf_level: float) -> Effect:
@@ -321,17 +292,7 @@ def _humidity(rates: pd.DataFrame, conf_level: float) -> Effect:
         line = stats.linregress(means["rh_pct"], means["per_week"])
         estimate, se = float(line.slope), float(line.stderr)
     reach = float(stats.t.ppf(0.5 + conf_level / 2, df)) * se
-    return Effect(
-        response="loss_per_week",
-        term=Amount("rh_pct", "%"),
-        level="10 % damper",
-        control="as it was",
-        scale="difference",
-        estimate=10 * estimate,
-        conf_low=10 * (estimate - reach),
-        conf_high=10 * (estimate + reach),
-        df=df,
-        p_value=p_of(estimate, se, df),
-        n_batches=batches,
-        conf_level=conf_level,
-    )
+    ends = (10 * estimate, 10 * (estimate - reach), 10 * (estimate + reach))
+    names = ("loss_per_week", Amount("rh_pct", "%"), "10 % damper", "as it was")
+    p = p_of(estimate, se, df)
+    return Effect(*names, "difference", *ends, df, p, n_batches=batches, conf_level=conf_level)

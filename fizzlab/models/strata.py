@@ -1,42 +1,34 @@
-"""Variance components by restricted likelihood, and tests of contrasts with small-sample degrees of freedom.
+"""Days and batches as two sources of chance: restricted likelihood, and tests with small-sample df.
 
 Plain arrays only: one plan is prepared once (`prepare`) and fitted to one response or to thousands
 (`fit_many`), so that a power simulation goes through the same code as a report. Kept ours because
 statsmodels' mixed model gives z intervals and fails at a variance of zero.
 
-The model is
+The model is y = X b + Z u + e, with days u ~ N(0, v_d I) and batches e ~ N(0, v_e I). Restricted likelihood
+is that of w = K'y, the columns of K an orthonormal basis of what X cannot reach (H. D. Patterson, R.
+Thompson, Biometrika 58 (1971) 545-554), rotated so that K'ZZ'K is diagonal: w_i has the variance
+v_d a_i + v_e. Equal a_i are pooled into strata. With the strata's degrees of freedom f and sums of squares s,
 
-    y = X b + Z_1 u_1 + ... + Z_k u_k + e,   u_j ~ N(0, v_j I),  e ~ N(0, v_e I),
+    l = -1/2 sum (f log V + s / V),   V = v_d a + v_e.
 
-with nested groups (batches within whole plots within days). Restricted likelihood is that of w = K'y, the
-columns of K an orthonormal basis of what X cannot reach (H. D. Patterson, R. Thompson, Biometrika 58 (1971)
-545-554). There V* = sum v_j A_j with A_j = K'Z_j Z_j'K and A_e = I, so that
-
-    dl/dv_j        = -1/2 tr(V*^-1 A_j) + 1/2 w'V*^-1 A_j V*^-1 w,
-    -d2l/dv_i dv_j = w'V*^-1 A_i V*^-1 A_j V*^-1 w - 1/2 tr(V*^-1 A_i V*^-1 A_j).
-
-Where the A_j commute (with one kind of group, and in every balanced plan) one rotation makes all of them
-diagonal, and equal entries are pooled into strata.
-
-A component v_j may come out below zero, as in an analysis of variance: it keeps the tests of balanced plans
+A component may come out below zero, as in an analysis of variance: it keeps the tests of balanced plans
 exact, while cutting off at zero lets a test by days rest on more days than there were (M. G. Kenward,
 J. H. Roger, Computational Statistics and Data Analysis 53 (2009) 2583-2595). With lost batches and few days
 the restricted likelihood can have a spurious maximum below zero; where its maximum has a negative component,
-the components are those of the analysis of variance in sequence, coarsest group first (C. R. Henderson,
-Biometrics 9 (1953) 226-252, method 3): v = C^-1 m, with mean squares m, their expectations C, and covariance
-C^-1 diag(2 m_j^2 / df_j) C^-1'. What is judged by one source is then judged by its mean square alone. Weights
-never come from a negative component: with V0 = sum max(v_j, 0) Z_j Z_j' and H = (X'V0^-1 X)^-1 X'V0^-1,
+the components are those of the analysis of variance (C. R. Henderson, Biometrics 9 (1953) 226-252, method 3):
+v = C^-1 m, with the mean squares m of days and of the rest, their expectations C, and covariance
+C^-1 diag(2 m_j^2 / f_j) C^-1'. What is judged by one source is then judged by its mean square alone.
+Weights never come from a negative component: with V0 = max(v_d, 0) ZZ' + max(v_e, 0) I and
+H = (X'V0^-1 X)^-1 X'V0^-1,
 
-    b = H y,   cov(b) = sum v_j H Z_j Z_j' H',
+    b = H y,   cov(b) = v_d H ZZ' H' + v_e H H',
 
 which is (X'V^-1 X)^-1 whenever no component is negative.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,7 +39,7 @@ Ints = NDArray[np.int64]
 
 #: Least share of its variance that negative components may leave of any contrast of the coefficients.
 _FLOOR = 0.01
-#: Least eigenvalue of V*, with responses scaled to mean square 1 in the space of w.
+#: Least variance of a stratum, with responses scaled to mean square 1 in the space of w.
 _LEAST = 1e-7
 _ROUNDS = 200
 _TOLERANCE = 1e-12
@@ -58,45 +50,29 @@ _WORTH = 0.95
 
 
 class NotEstimable(Exception):
-    """A component that the plan cannot tell from the others; `group` is its position, -1 the rows."""
+    """Nothing is left to judge by: neither `days` beyond the model, or nothing within days."""
 
-    def __init__(self, group: int) -> None:
-        self.group = group
-        super().__init__(f"component {group} cannot be estimated")
+    def __init__(self, days: bool) -> None:
+        self.days = days
+        super().__init__("days cannot be estimated" if days else "batches cannot be estimated")
 
 
 @dataclass(frozen=True)
 class Strata:
-    """A plan made ready for fitting by `prepare`.
+    """A plan made ready for fitting by `prepare`; its sources of chance are days, if random, and batches.
 
-    Attributes
-    ----------
-    x : array, shape (rows, columns)
-        Model matrix of full column rank.
-    groups : tuple of int arrays
-        Group of each row, coarsest first, each nested in the one before.
-    outside : array, shape (rows, spare)
-        The basis K, rotated where the components can be made diagonal.
-    kernels : array
-        A_1 ... A_k, A_e: shape (k + 1, spare, spare), or (k + 1, strata) where they are diagonal.
-    stratum : array of int or None
-        Stratum of each column of `outside` where diagonal.
-    full : array, shape (k + 1, rows, rows)
-        Z_j Z_j', the last one the identity.
-    sources : tuple of arrays
-        Orthonormal bases, in the coordinates of `outside`, of what each kind of group adds to the model
-        and the groups before it, and at last of the rest.
-    expected : array, shape (k + 1, k + 1)
-        C: the expected mean square of each source, by component.
+    `kernels` has what multiplies each component in the variance of a stratum (a and 1; 1 alone without
+    days), `full` ZZ' and the identity, `expected` C. `stratum` and `source` say which stratum, and which mean
+    square, each column of `outside` (K) belongs to.
     """
 
     x: Array
-    groups: tuple[Ints, ...]
+    day: Ints | None
     outside: Array
     kernels: Array
-    stratum: Ints | None
+    stratum: Ints
     full: Array
-    sources: tuple[Array, ...]
+    source: Ints
     expected: Array
 
     @property
@@ -107,36 +83,20 @@ class Strata:
     @property
     def df(self) -> Array:
         """Degrees of freedom of each source."""
-        return np.array([basis.shape[1] for basis in self.sources], float)
+        return np.bincount(self.source).astype(float)
 
 
 @dataclass(frozen=True)
 class Fits:
-    """Fits of one strata to many responses; the first axis of every array is the response.
+    """Fits of one plan to many responses; the first axis of every array is the response.
 
-    Attributes
-    ----------
-    beta : array, shape (fits, columns)
-    components : array, shape (fits, k + 1)
-        Variances of the groups, coarsest first, and of the rows.
-    phi : array, shape (fits, columns, columns)
-        Covariance of `beta`: (X'V^-1 X)^-1 where no component is negative.
-    covariance : array, shape (fits, columns, columns)
-        `phi` with Kenward and Roger's correction for not knowing the variances.
-    slopes : array, shape (fits, k + 1, columns, columns)
-        d phi / d v_j.
-    uncertainty : array, shape (fits, k + 1, k + 1)
-        Covariance of the components from the expected information.
-    observed : array, shape (fits, k + 1, k + 1)
-        The same from the observed information.
-    loglik : array
-        Restricted log-likelihood, without its constant, with negative components taken as zero.
-    converged : array of bool
-    least_df : array
-        With a negative component, degrees of freedom of the source that has fewest: a difference of mean
-        squares, which Satterthwaite's formula can put below either, is not trusted less. Else 0.
-    mean_squares : array, shape (fits, k + 1)
-        Mean square of each source, coarsest first.
+    `components` are the variances of days, where they vary at random, and of batches. `phi` is the
+    covariance of `beta`, (X'V^-1 X)^-1 where no component is negative; `covariance` has Kenward and Roger's
+    correction for not knowing the variances; `slopes` are d phi / d v_j. `uncertainty` and `observed` are
+    the covariance of the components from the expected and from the observed information. `loglik` lacks its
+    constant, and takes negative components as zero. `least_df`, with a negative component, are the degrees
+    of freedom of the source that has fewest: a difference of mean squares, which Satterthwaite's formula can
+    put below either, is not trusted less.
     """
 
     beta: Array
@@ -153,32 +113,16 @@ class Fits:
     strata: Strata
 
 
-def prepare(x: Array, groups: Sequence[Ints] = ()) -> Strata:
-    """Make a plan ready for fitting.
+def prepare(x: Array, day: Ints | None = None) -> Strata:
+    """Make a plan ready for fitting: a model matrix of full rank, and days where they vary at random.
 
-    Parameters
-    ----------
-    x : array, shape (rows, columns)
-        Full column rank, fewer columns than rows.
-    groups : sequence of int arrays
-        Coarsest first; each must be nested in the one before.
-
-    Returns
-    -------
-    Strata
-
-    Raises
-    ------
-    NotEstimable
-        A component that the plan cannot tell from the others.
-    ValueError
-        Groups that are not nested, or a model matrix without full rank or spare rows.
+    Raises `NotEstimable` where the plan cannot tell days from its columns, or from batches.
 
     Examples
     --------
-    >>> plan = prepare(np.ones((6, 1)), [np.array([0, 0, 1, 1, 2, 2])])
-    >>> plan.spare, plan.stratum.tolist()
-    (5, [0, 0, 0, 1, 1])
+    >>> plan = prepare(np.ones((6, 1)), np.array([0, 0, 1, 1, 2, 2]))
+    >>> plan.spare, plan.df.tolist()
+    (5, [2.0, 3.0])
     """
     x = np.asarray(x, float)
     rows, columns = x.shape
@@ -186,201 +130,42 @@ def prepare(x: Array, groups: Sequence[Ints] = ()) -> Strata:
         raise ValueError("a fit needs more rows than columns")
     if np.linalg.matrix_rank(x) < columns:
         raise ValueError("the model matrix has not full rank")
-    codes = tuple(np.unique(np.asarray(g), return_inverse=True)[1].astype(np.int64) for g in groups)
-    for coarse, fine in pairwise(codes):
-        if len(np.unique(np.column_stack([coarse, fine]), axis=0)) > fine.max() + 1:
-            raise ValueError("groups must be nested, coarsest first")
     outside = np.linalg.qr(x, mode="complete")[0][:, columns:]
-    full = np.stack([*((c[:, None] == c[None, :]).astype(float) for c in codes), np.eye(rows)])
-    kernels = np.einsum("ra,krs,sb->kab", outside, full, outside, optimize=True)
-    rotated = _diagonal(kernels)
-    stratum = None
-    entries = kernels
-    if rotated is not None:
-        turn, diagonals = rotated
-        order = np.lexsort(diagonals[:-1]) if len(codes) else np.arange(len(turn))
-        diagonals, outside = diagonals[:, order], outside @ turn[:, order]
-        step = np.abs(np.diff(diagonals, axis=1)).max(axis=0) > 1e-7 * (1 + np.abs(diagonals).max())
-        stratum = np.concatenate([[0], np.cumsum(step)]).astype(np.int64)
-        entries = diagonals[:, np.searchsorted(stratum, np.arange(stratum[-1] + 1))]
-    sources = _sources(outside, codes)
-    expected = np.array(
-        [[((outside @ b).T @ z @ (outside @ b)).trace() / b.shape[1] for z in full] for b in sources]
+    spare = outside.shape[1]
+    if day is None:
+        nothing = np.zeros(spare, np.int64)
+        one = np.ones((1, 1))
+        return Strata(x, None, outside, one, nothing, np.eye(rows)[None], nothing, one)
+    code = np.unique(np.asarray(day), return_inverse=True)[1].astype(np.int64)
+    same = (code[:, None] == code[None, :]).astype(float)
+    size, turn = np.linalg.eigh(outside.T @ same @ outside)
+    size = np.where(size > 1e-8 * (1 + np.abs(size).max()), size, 0.0)
+    stratum = np.concatenate([[0], np.cumsum(np.diff(size) > 1e-7 * (1 + size.max()))]).astype(np.int64)
+    between = size > 0
+    if not between.any() or between.all():
+        raise NotEstimable(days=not between.any())
+    strata = np.array([size[stratum == place].mean() for place in range(stratum[-1] + 1)])
+    return Strata(
+        x=x,
+        day=code,
+        outside=outside @ turn,
+        kernels=np.stack([strata, np.ones_like(strata)]),
+        stratum=stratum,
+        full=np.stack([same, np.eye(rows)]),
+        source=np.where(between, 0, 1),
+        expected=np.array([[size[between].mean(), 1.0], [0.0, 1.0]]),
     )
-    return Strata(x, codes, outside, entries, stratum, full, sources, expected)
-
-
-def _sources(outside: Array, codes: Sequence[Ints]) -> tuple[Array, ...]:
-    left = np.eye(outside.shape[1])
-    found = []
-    for place, code in enumerate(codes):
-        member = (code[:, None] == np.arange(code.max() + 1)).astype(float)
-        u, size, _ = np.linalg.svd(left.T @ outside.T @ member, full_matrices=True)
-        rank = int((size > 1e-8).sum())
-        if rank == 0:
-            raise NotEstimable(place)
-        found.append(left @ u[:, :rank])
-        left = left @ u[:, rank:]
-        if left.shape[1] == 0:
-            raise NotEstimable(place + 1 if place + 1 < len(codes) else -1)
-    return (*found, left)
-
-
-def _diagonal(kernels: Array) -> tuple[Array, Array] | None:
-    """A rotation that makes every kernel diagonal, and the diagonals; None if there is none."""
-    if len(kernels) == 1:
-        return np.eye(kernels.shape[1]), np.ones((1, kernels.shape[1]))
-    mix = np.tensordot(np.sqrt(np.arange(2, len(kernels) + 1)), kernels[:-1], axes=1)
-    turn = np.linalg.eigh(mix)[1]
-    turned = np.einsum("ac,kab,bd->kcd", turn, kernels, turn, optimize=True)
-    entries = np.diagonal(turned, axis1=1, axis2=2).copy()
-    off = turned - entries[:, :, None] * np.eye(turned.shape[1])
-    return (turn, entries) if np.abs(off).max() < 1e-8 * np.abs(entries).max() else None
-
-
-# --- the likelihood --------------------------------------------------------------------------
-
-
-class _Likelihood:
-    """l(v), its gradient and both informations, for every response at once."""
-
-    def __init__(self, strata: Strata, w: Array) -> None:
-        self.kernels = strata.kernels
-        self.stratum = strata.stratum
-        self.w = w
-        if strata.stratum is not None:
-            count = strata.kernels.shape[1]
-            self.df = np.bincount(strata.stratum, minlength=count).astype(float)
-            member = (strata.stratum[:, None] == np.arange(count)).astype(float)
-            self.squares = w**2 @ member
-
-    def only(self, rows: NDArray[np.bool_] | Ints) -> _Likelihood:
-        part = object.__new__(_Likelihood)
-        part.kernels, part.stratum, part.w = self.kernels, self.stratum, self.w[rows]
-        if self.stratum is not None:
-            part.df, part.squares = self.df, self.squares[rows]
-        return part
-
-    def sound(self, v: Array) -> NDArray[np.bool_]:
-        """Is V* positive definite?"""
-        if self.stratum is not None:
-            inside = (v @ self.kernels > _LEAST).all(axis=1)
-        else:
-            inside = np.linalg.eigvalsh(np.tensordot(v, self.kernels, axes=1))[:, 0] > _LEAST
-        return np.asarray(inside & (v[:, -1] > _LEAST))
-
-    def value(self, v: Array) -> Array:
-        """l(v), for v that is sound."""
-        if self.stratum is not None:
-            spread = v @ self.kernels
-            return np.asarray(-0.5 * (self.df * np.log(spread) + self.squares / spread).sum(axis=1))
-        spread = np.tensordot(v, self.kernels, axes=1)
-        log_det = np.linalg.slogdet(spread)[1]
-        fit = np.linalg.solve(spread, self.w[:, :, None])[:, :, 0]
-        return np.asarray(-0.5 * (log_det + (fit * self.w).sum(axis=1)))
-
-    def slopes(self, v: Array) -> tuple[Array, Array, Array]:
-        """Gradient, expected and observed information."""
-        if self.stratum is not None:
-            spread = v @ self.kernels
-            one, two = self.df / spread, self.squares / spread**2
-            gradient = 0.5 * (two - one) @ self.kernels.T
-            expected = np.einsum("fs,is,js->fij", 0.5 * one / spread, self.kernels, self.kernels)
-            observed = np.einsum("fs,is,js->fij", (two - 0.5 * one) / spread, self.kernels, self.kernels)
-            return gradient, expected, observed
-        inverse = np.linalg.inv(np.tensordot(v, self.kernels, axes=1))
-        through = np.einsum("fab,jbc->fjac", inverse, self.kernels, optimize=True)
-        fit = np.einsum("fab,fb->fa", inverse, self.w)
-        pulled = np.einsum("jab,fb->fja", self.kernels, fit)
-        gradient = 0.5 * (np.einsum("fja,fa->fj", pulled, fit) - np.einsum("fjaa->fj", through))
-        traces = np.einsum("fiab,fjba->fij", through, through, optimize=True)
-        bends = np.einsum("fia,fab,fjb->fij", pulled, inverse, pulled, optimize=True)
-        return gradient, 0.5 * traces, bends - 0.5 * traces
-
-
-def _solve(likelihood: _Likelihood, v: Array) -> tuple[Array, NDArray[np.bool_]]:
-    """Components that maximise the restricted likelihood, and whether the maximum was reached, from a start.
-
-    Newton's method where the observed information is positive definite, else Fisher's scoring; a step is
-    halved until V* stays sound and the likelihood does not fall.
-    """
-    flat = np.zeros_like(v)
-    flat[:, -1] = (likelihood.w**2).mean(axis=1)
-    for _ in range(40):
-        bad = ~likelihood.sound(v)
-        if not bad.any():
-            break
-        v[bad] = 0.7 * v[bad] + 0.3 * flat[bad]
-    v = np.where(likelihood.sound(v)[:, None], v, flat)
-    done = np.zeros(len(v), bool)
-    for _ in range(_ROUNDS):
-        rows = np.flatnonzero(~done)
-        if not len(rows):
-            break
-        here, at = likelihood.only(rows), v[rows]
-        gradient, expected, observed = here.slopes(at)
-        convex = np.linalg.eigvalsh(observed)[:, 0] > 0
-        info = np.where(convex[:, None, None], observed, expected)
-        size = np.sqrt(np.einsum("fjj->fj", expected))
-        even = info / size[:, :, None] / size[:, None, :] + 1e-13 * np.eye(info.shape[1])
-        try:
-            step = np.linalg.solve(even, (gradient / size)[:, :, None])[:, :, 0] / size
-        except np.linalg.LinAlgError:  # one of many fits may have no curvature left in some direction
-            step = (np.linalg.pinv(even, hermitian=True) @ (gradient / size)[:, :, None])[:, :, 0] / size
-        done[rows] = (step * gradient).sum(axis=1) < _TOLERANCE
-        base = here.value(at)
-        share = np.ones(len(at))
-        waiting = np.arange(len(at))
-        for _ in range(50):
-            trial = at[waiting] + share[waiting, None] * step[waiting]
-            part = here.only(waiting)
-            good = part.sound(trial)
-            risen = part.only(good).value(trial[good]) - base[waiting[good]]
-            good[good] = risen >= -1e-12 * (1 + np.abs(base[waiting[good]]))
-            waiting = waiting[~good]
-            if not len(waiting):
-                break
-            share[waiting] /= 2
-        share[waiting] = 0.0
-        v[rows] = at + share[:, None] * step
-    return v, done
-
-
-def _moments(strata: Strata, w: Array) -> tuple[Array, Array, Array]:
-    """Mean squares, components of the analysis of variance, and the covariance of these."""
-    df = strata.df
-    squares = np.stack([((w @ basis) ** 2).sum(axis=1) for basis in strata.sources], axis=1) / df
-    inverse = np.linalg.inv(strata.expected)
-    uncertainty = np.einsum("is,fs,js->fij", inverse, 2 * squares**2 / df, inverse)
-    return squares, squares @ inverse.T, uncertainty
 
 
 def fit_many(strata: Strata, responses: Array) -> Fits:
-    """Fit one plan to many responses at once.
+    """Fit one plan to many responses, shape (fits, rows), at once.
 
-    Parameters
-    ----------
-    strata : Strata
-        From `prepare`.
-    responses : array, shape (fits, rows) or (rows,)
-
-    Returns
-    -------
-    Fits
-
-    Raises
-    ------
-    ValueError
-        A response of the wrong length or that is not finite.
-
-    Notes
-    -----
     The corrected covariance is that of M. G. Kenward, J. H. Roger, Biometrics 53 (1997) 983-997; V is
     linear in its components, so that their term R_ij is nil.
 
     Examples
     --------
-    >>> plan = prepare(np.ones((6, 1)), [np.array([0, 0, 1, 1, 2, 2])])
+    >>> plan = prepare(np.ones((6, 1)), np.array([0, 0, 1, 1, 2, 2]))
     >>> fits = fit_many(plan, np.array([1.0, 3.0, 4.0, 6.0, 8.0, 8.0]))
     >>> fits.components.round(4).tolist(), fits.beta.round(3).tolist()
     ([[8.3333, 1.3333]], [[5.0]])
@@ -392,20 +177,23 @@ def fit_many(strata: Strata, responses: Array) -> Fits:
     scale = np.sqrt((w**2).mean(axis=1))
     flat = scale <= 1e-10 * (1 + np.abs(y).max(axis=1))
     unit = np.where(flat, 1.0, scale)
-    likelihood = _Likelihood(strata, np.where(flat[:, None], 1.0, w / unit[:, None]))
-    squares, moments, moments_uncertainty = _moments(strata, likelihood.w)
-    v, done = _solve(likelihood, moments)
-    _, expected, observed = likelihood.slopes(v)
-    uncertainty, seen = _inverse(expected), _inverse(observed, expected)
-    below = np.flatnonzero((v < 0).any(axis=1))
-    least = np.where((v < 0).any(axis=1), strata.df.min(), 0.0)
-    if len(below):
-        v[below] = moments[below]
-        uncertainty[below] = seen[below] = moments_uncertainty[below]
-        done[below] = True  # however far the likelihood was still rising below zero
+    w2 = np.where(flat[:, None], 1.0, w / unit[:, None]) ** 2
+    mean_squares = np.stack([w2[:, strata.source == j].mean(axis=1) for j in range(len(strata.df))], axis=1)
+    inverse = np.linalg.inv(strata.expected)
+    moments = mean_squares @ inverse.T
+    squares = w2 @ (strata.stratum[:, None] == np.arange(strata.kernels.shape[1])).astype(float)
+    v, done = _maximise(strata, squares, moments.copy())
+    _, expected, observed = _slopes(strata, squares, v)
+    sound = np.linalg.eigvalsh(observed)[:, 0] > 0
+    uncertainty: Array = np.asarray(np.linalg.inv(expected), float)
+    seen = np.linalg.inv(np.where(sound[:, None, None], observed, expected))
+    below = (v < 0).any(axis=1)
+    if below.any():  # however far the likelihood was still rising below zero
+        v[below], done[below] = moments[below], True
+        spread = 2 * mean_squares[below] ** 2 / strata.df
+        uncertainty[below] = seen[below] = np.einsum("is,fs,js->fij", inverse, spread, inverse)
     v[~done] = 1.0
-    converged = done & ~flat
-    loglik = likelihood.value(np.maximum(v, 0.0)) - strata.spare * np.log(unit)
+    loglik = _value(strata, squares, np.maximum(v, 0.0)) - strata.spare * np.log(unit)
     parts = [
         _fixed_part(strata, y[at] / unit[at, None], v[at], uncertainty[at])
         for at in np.array_split(np.arange(len(y)), max(1, len(y) * len(strata.x) ** 2 // 2_000_000))
@@ -421,31 +209,91 @@ def fit_many(strata: Strata, responses: Array) -> Fits:
         uncertainty=uncertainty * s2**2,
         observed=seen * s2**2,
         loglik=loglik,
-        converged=converged,
-        least_df=least,
-        mean_squares=squares * unit[:, None] ** 2,
+        converged=done & ~flat,
+        least_df=np.where(below, strata.df.min(), 0.0),
+        mean_squares=mean_squares * unit[:, None] ** 2,
         strata=strata,
     )
 
 
-def _inverse(info: Array, instead: Array | None = None) -> Array:
-    """Inverse of each information matrix; of `instead` where it is not positive definite."""
-    if instead is not None:
-        sound = np.linalg.eigvalsh(info)[:, 0] > 0
-        info = np.where(sound[:, None, None], info, instead)
-    return np.asarray(np.linalg.inv(info))
+def _value(strata: Strata, squares: Array, v: Array) -> Array:
+    """l(v), for v that is sound."""
+    spread = v @ strata.kernels
+    return np.asarray(-0.5 * (np.bincount(strata.stratum) * np.log(spread) + squares / spread).sum(axis=1))
+
+
+def _slopes(strata: Strata, squares: Array, v: Array) -> tuple[Array, Array, Array]:
+    """Gradient of l, expected and observed information."""
+    spread = v @ strata.kernels
+    one, two = np.bincount(strata.stratum) / spread, squares / spread**2
+    gradient = 0.5 * (two - one) @ strata.kernels.T
+    expected, observed = (
+        np.einsum("fs,is,js->fij", part / spread, strata.kernels, strata.kernels)
+        for part in (0.5 * one, two - 0.5 * one)
+    )
+    return gradient, expected, observed
+
+
+def _maximise(strata: Strata, squares: Array, v: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Components that maximise the restricted likelihood, from a start, and whether the maximum was reached.
+
+    Newton's method where the observed information is positive definite, else Fisher's scoring; a step is
+    halved until every variance stays positive and the likelihood does not fall.
+    """
+
+    def sound(v: Array) -> NDArray[np.bool_]:
+        return np.asarray((v @ strata.kernels > _LEAST).all(axis=1) & (v[:, -1] > _LEAST))
+
+    flat = np.zeros_like(v)
+    flat[:, -1] = squares.sum(axis=1) / strata.spare
+    for _ in range(40):
+        bad = ~sound(v)
+        if not bad.any():
+            break
+        v[bad] = 0.7 * v[bad] + 0.3 * flat[bad]
+    v = np.where(sound(v)[:, None], v, flat)
+    done = np.zeros(len(v), bool)
+    for _ in range(_ROUNDS):
+        rows = np.flatnonzero(~done)
+        if not len(rows):
+            break
+        at, s = v[rows], squares[rows]
+        gradient, expected, observed = _slopes(strata, s, at)
+        convex = np.linalg.eigvalsh(observed)[:, 0] > 0
+        info = np.where(convex[:, None, None], observed, expected)
+        size = np.sqrt(np.einsum("fjj->fj", expected))
+        even = info / size[:, :, None] / size[:, None, :] + 1e-13 * np.eye(info.shape[1])
+        try:
+            step = np.linalg.solve(even, (gradient / size)[:, :, None])[:, :, 0] / size
+        except np.linalg.LinAlgError:  # one of many fits may have no curvature left in some direction
+            step = (np.linalg.pinv(even, hermitian=True) @ (gradient / size)[:, :, None])[:, :, 0] / size
+        done[rows] = (step * gradient).sum(axis=1) < _TOLERANCE
+        base = _value(strata, s, at)
+        share = np.ones(len(at))
+        waiting = np.arange(len(at))
+        for _ in range(50):
+            there = at[waiting] + share[waiting, None] * step[waiting]
+            good = sound(there)
+            risen = _value(strata, s[waiting[good]], there[good]) - base[waiting[good]]
+            good[good] = risen >= -1e-12 * (1 + np.abs(base[waiting[good]]))
+            waiting = waiting[~good]
+            if not len(waiting):
+                break
+            share[waiting] /= 2
+        share[waiting] = 0.0
+        v[rows] = at + share[:, None] * step
+    return v, done
 
 
 def _fixed_part(strata: Strata, y: Array, v: Array, uncertainty: Array) -> tuple[Array, Array, Array, Array]:
     """Coefficients, their covariance plain and corrected, and its slopes."""
     x = strata.x
-    positive = np.maximum(v, 0.0)
-    if not strata.groups:
+    if strata.day is None:
         solid = np.linalg.inv(x.T @ x)
         slopes = np.broadcast_to(solid, (len(y), 1, *solid.shape)).copy()
         phi = slopes[:, 0] * v[:, :, None]
         return y @ x @ solid, phi, phi, slopes
-    inverse = np.linalg.inv(np.tensordot(positive, strata.full, axes=1))
+    inverse = np.linalg.inv(np.tensordot(np.maximum(v, 0.0), strata.full, axes=1))
     vx = inverse @ x
     phi0 = np.linalg.inv(x.T @ vx)
     beta = (phi0 @ np.einsum("frc,fr->fc", vx, y)[:, :, None])[:, :, 0]
@@ -482,28 +330,16 @@ def _share(phi0: Array, missing: Array) -> Array:
 def contrast(fits: Fits, weights: Array) -> tuple[Array, Array, Array]:
     """Estimate, standard error and degrees of freedom of c'b, for every fit.
 
-    Parameters
-    ----------
-    fits : Fits
-    weights : array, shape (columns,)
-        c.
-
-    Returns
-    -------
-    estimate, se, df : arrays, shape (fits,)
-
-    Notes
-    -----
     df = 2 f^2 / (g'Wg), with f = c' phi c, g its slopes by the variance components and W their covariance
     (F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110-114), from the expected information and with the
-    corrected standard error of M. G. Kenward, J. H. Roger (Biometrics 53 (1997) 983-997). Where one is
-    negative, a contrast whose error is that of one source is judged by that source's mean square alone; see
-    `_judged_by`. So it is where none is negative and that interval is narrower by a twentieth, as just above
-    zero, where Satterthwaite's formula may count fewer degrees of freedom than any source has.
+    corrected standard error of M. G. Kenward, J. H. Roger (Biometrics 53 (1997) 983-997). Where a component
+    is negative, a contrast whose error is that of one source is judged by that source's mean square alone;
+    see `_judged_by`. So it is where none is negative and that interval is narrower by a twentieth, as just
+    above zero, where Satterthwaite's formula may count fewer degrees of freedom than any source has.
 
     Examples
     --------
-    >>> plan = prepare(np.ones((6, 1)), [np.array([0, 0, 1, 1, 2, 2])])
+    >>> plan = prepare(np.ones((6, 1)), np.array([0, 0, 1, 1, 2, 2]))
     >>> fits = fit_many(plan, np.array([1.0, 3.0, 4.0, 6.0, 8.0, 8.0]))
     >>> [float(part[0].round(6)) for part in contrast(fits, np.array([1.0]))]
     [5.0, 1.732051, 2.0]
@@ -564,24 +400,8 @@ def _judged_by(fits: Fits, rows: Array, asked: Ints) -> tuple[Ints, Array, Array
 
 
 def f_test(fits: Fits, rows: Array) -> tuple[Array, int, Array, Array]:
-    """F test of L b = 0, for every fit.
+    """F test of L b = 0, for every fit: F (already scaled), its two degrees of freedom, and p.
 
-    Parameters
-    ----------
-    fits : Fits
-    rows : array, shape (q, columns)
-        L, of full row rank.
-
-    Returns
-    -------
-    f : array, shape (fits,)
-        Already scaled, to be read against F(numerator, denominator).
-    numerator : int
-    denominator : array, shape (fits,)
-    p : array, shape (fits,)
-
-    Notes
-    -----
     Kenward and Roger (1997) match the first two moments of a scaled F; the formulas are also given by
     U. Halekoh, S. Hoejsgaard, Journal of Statistical Software 59 (2014) 9. Satterthwaite's method for
     several rows is that of A. H.-T. Fai, P. L. Cornelius, J. Statist. Comput. Simul. 54 (1996) 363-378; it

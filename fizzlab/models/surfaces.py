@@ -218,7 +218,7 @@ def _with(fit: ResponseFit, extra: Array) -> Fits:
     x = np.column_stack([fit.strata.x, extra])
     days = fit.strata.x.shape[1] - len(fit.basis.owners)
     refuse_inseparable(x, [*fit.basis.owners, *["day"] * days, *["the bend"] * extra.shape[1]])
-    return fit_one(strata_of(x, fit.batches, fit.structure), fit.y, fit.response)
+    return fit_one(strata_of(x, fit.strata.day), fit.y, fit.response)
 
 
 # --- blends: only the shares of the parts count -----------------------------------------------

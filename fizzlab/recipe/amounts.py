@@ -22,17 +22,7 @@ SAFETY_NOTE = f"These limits are your own. {SELLING_NOTE}"
 
 @dataclass(frozen=True)
 class Weighed:
-    """One ingredient in grams.
-
-    Parameters
-    ----------
-    ingredient : Ingredient
-    grams : Span
-    from_volume : bool
-        Do the grams come from a cup, spoon or dropper rather than a scale?
-    source : str
-        Where the conversion comes from; empty for a mass.
-    """
+    """One ingredient in grams: from a cup, spoon or dropper, or a scale, and where the conversion is from."""
 
     ingredient: Ingredient
     grams: Span
@@ -46,19 +36,14 @@ class Weighed:
 
 
 def weigh_out(recipe: Recipe) -> tuple[Weighed, ...]:
-    """Every ingredient in grams, with bounds where it is measured by volume.
+    """Every ingredient of a recipe without rules in grams, with bounds where it is measured by volume.
 
-    Raises
-    ------
-    ValueError
-        The recipe still has rules; `for_run` applies them.
-    BadInput, CannotAnswer
-        A volume has no density, or a top-up does not fit.
+    A volume without a density, or a top-up that does not fit, raises BadInput or CannotAnswer.
 
     Examples
     --------
-    >>> from fizzlab.recipe.units import parse_quantity
-    >>> soda = Ingredient("soda", "sodium bicarbonate", parse_quantity("1/2 cup"))
+    >>> from fizzlab.recipe.units import Quantity
+    >>> soda = Ingredient("soda", "sodium bicarbonate", Quantity(0.5, "cup"))
     >>> print(weigh_out(Recipe("plain", (soda,)))[0].grams)
     110 (88.3 to 132)
     """
@@ -68,13 +53,7 @@ def weigh_out(recipe: Recipe) -> tuple[Weighed, ...]:
 
 
 def density_needed(item: Ingredient) -> Density | None:
-    """The density by which an ingredient's amount becomes grams; None for a mass or an own weighing.
-
-    Raises
-    ------
-    BadInput, CannotAnswer
-        None is known.
-    """
+    """The density by which an ingredient's amount becomes grams; None for a mass or an own weighing."""
     weighed = item.own is not None and item.own.quantity.dimension == item.amount.dimension
     if item.amount.dimension == "mass" or (weighed and item.top_up_after is None):
         return None
@@ -105,21 +84,8 @@ def _weigh(item: Ingredient, recipe: Recipe) -> Weighed:
 def shares(recipe: Recipe, *, after_drying: bool = False) -> dict[str, Span]:
     """Per cent by mass of each ingredient; `after_drying`, without what dries off.
 
-    An ingredient's low bound is its own low against everything else at its high, and the reverse.
-
-    Raises
-    ------
-    CannotAnswer
-        Nothing that stays is in the batch.
-
-    Examples
-    --------
-    >>> from fizzlab.recipe.units import parse_quantity
-    >>> mix = Recipe("half", tuple(Ingredient(n, k, parse_quantity(a)) for n, k, a in [
-    ...     ("soda", "sodium bicarbonate", "60 g"), ("acid", "citric acid", "30 g"),
-    ...     ("alcohol", "isopropyl alcohol 91 %", "10 g")]))
-    >>> print(shares(mix)["soda"], "|", shares(mix, after_drying=True)["soda"])
-    60 | 66.7
+    An ingredient's low bound is its own low against everything else at its high, and the reverse. A batch of
+    which nothing stays raises CannotAnswer.
     """
     kept = {each.ingredient.name: each.dry if after_drying else each.grams for each in weigh_out(recipe)}
     total = math.fsum(grams.typical for grams in kept.values())
@@ -180,22 +146,7 @@ def amounts_table(recipe: Recipe) -> pd.DataFrame:
 
 
 def fizz_balance(recipe: Recipe) -> Balance:
-    """Soda against acid, with bounds.
-
-    Raises
-    ------
-    CannotAnswer
-        The recipe has no soda or no acid.
-
-    Examples
-    --------
-    >>> from fizzlab.recipe.units import parse_quantity
-    >>> mix = Recipe("equal cups", (
-    ...     Ingredient("soda", "sodium bicarbonate", parse_quantity("1/2 cup")),
-    ...     Ingredient("acid", "citric acid", parse_quantity("1/2 cup"))))
-    >>> fizz_balance(mix).typical.limiting, fizz_balance(mix).certain
-    ('soda', False)
-    """
+    """Soda against acid, with bounds; a recipe without one of the two raises CannotAnswer."""
     soda = Span.exactly(0.0)
     acids: dict[str, Span] = {}
     for each in weigh_out(recipe):
@@ -213,15 +164,7 @@ def fizz_balance(recipe: Recipe) -> Balance:
 
 
 def scale(recipe: Recipe, factor: float) -> Recipe:
-    """The recipe with every amount multiplied by a number above zero.
-
-    Examples
-    --------
-    >>> from fizzlab.recipe.units import parse_quantity
-    >>> one = Recipe("one", (Ingredient("soda", "sodium bicarbonate", parse_quantity("1/2 cup")),))
-    >>> print(scale(one, 3).ingredients[0].amount)
-    1.5 cup
-    """
+    """The recipe with every amount multiplied by a number above zero."""
     if not factor > 0 or not math.isfinite(factor):
         raise ValueError("a recipe is scaled by a number above zero")
     items = tuple(replace(item, amount=item.amount * factor) for item in recipe.ingredients)
@@ -247,8 +190,8 @@ def cost(recipe: Recipe, pieces: int) -> Cost:
     --------
     >>> from fizzlab.recipe import Price
     >>> from fizzlab.recipe.units import Quantity
-    >>> soda = Ingredient("soda", "sodium bicarbonate", Quantity(200, "g"),
-    ...                   price=Price(5.0, Quantity(1, "kg")))
+    >>> price = Price(5.0, Quantity(1, "kg"))
+    >>> soda = Ingredient("soda", "sodium bicarbonate", Quantity(200, "g"), price=price)
     >>> print(cost(Recipe("plain", (soda,)), pieces=4).piece)
     0.25
     """
@@ -289,15 +232,6 @@ def over_limits(recipe: Recipe) -> tuple[OverLimit, ...]:
     """The ingredients above, or possibly above, the limits that the maker stated, in the dry piece.
 
     No legal verdict: print `SAFETY_NOTE` beside it.
-
-    Examples
-    --------
-    >>> from fizzlab.recipe.units import Quantity
-    >>> mix = Recipe("bold", (
-    ...     Ingredient("soda", "sodium bicarbonate", Quantity(95, "g")),
-    ...     Ingredient("blue lake", "lake pigment", Quantity(5, "g"), max_pct=2)))
-    >>> print(over_limits(mix)[0])
-    blue lake is above your limit of 2 %: 5 % by mass.
     """
     share = shares(recipe, after_drying=True)
     return tuple(

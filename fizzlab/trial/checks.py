@@ -6,12 +6,12 @@ rows it finds, and the sentence about each.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
-from fizzlab.errors import Problem, Weight, nearest
+from fizzlab.errors import Problem, Weight, did_you_mean
 from fizzlab.measures import SHELF_MEASURES, TABLES, TableSpec
 from fizzlab.models import air
 from fizzlab.trial.settings import FILE, FactorSettings, TrialSettings
@@ -178,142 +178,58 @@ def _date(rows: pd.DataFrame) -> pd.Series:
     return date
 
 
+# fmt: off
 #: The checks of single tables, besides those of every table's key and order of time.
 CHECKS = (
-    Check(
-        "touch_checks",
-        "dry",
-        _wet_after_dry,
-        "{who} was dry at {early_h} ({early}) and not dry at {late_h} ({late}).",
-        "If the wrong piece was touched, leave {early} out; if it grew damp again, leave the later {these} "
-        "out (a reason in the column leave_out).",
-    ),
-    Check(
-        "weighings",
-        "mass_g",
-        _gaining,
-        "{who} weighs more than at its first weighing ({first} g).",
-        "Check the figure; pieces lose mass as they dry.",
-        "doubt",
-    ),
-    Check(
-        "tumbles",
-        "after_g",
-        lambda rows: rows[rows["after_g"] > rows["before_g"]],
-        "{after_g} g after tumbling is more than before.",
-        "Correct one of the two.",
-    ),
-    Check(
-        "tumbles",
-        "broken",
-        lambda rows: rows[rows["broken"] > rows["pieces"]],
-        "{broken} pieces broke, but only {pieces} were tumbled.",
-        "Correct one of the two.",
-    ),
-    Check(
-        "tumbles",
-        "after_g",
-        lambda rows: rows[rows["after_g"] < rows["before_g"] / 2],
-        "more than half of the mass is gone ({before_g} g before).",
-        "Check both figures; if the pieces fell apart, shorten the tumble.",
-        "doubt",
-    ),
-    Check(
-        "drops",
-        "order",
-        _place_twice,
-        "the place {order} in the sequence of batch {run} stands twice.",
-        "Number the drops of a batch in the order in which they were made.",
-    ),
-    Check(
-        "drops",
-        "piece",
-        _broken_before,
-        "{who} had broken at an earlier drop.",
-        "Give each piece a name of its own, or correct broke.",
-    ),
-    Check(
-        "crumble_scores",
-        "rater",
-        _spelled_otherwise,
-        "“{rater}” was written “{known}” further up.",
-        "Write a name alike everywhere.",
-    ),
-    Check(
-        "fizz_times",
-        "colour_s",
-        lambda rows: rows[rows["colour_s"] > rows["seconds"]],
-        "colour after {colour_s} s, but {who} was watched for only {seconds} s.",
-        "Correct one of the two; leave the cell empty where no colour was seen.",
-    ),
-    Check(
-        "fizz_curves",
-        "seconds",
-        _late_start,
-        "the first reading of {who} is {seconds} s after the start.",
-        "Read the scale as the piece goes in: the gas before that is not counted well.",
-        "doubt",
-    ),
-    Check(
-        "fizz_curves",
-        "water_c",
-        _other_water,
-        "the water of {who} was {before} °C before and is {water_c} °C here.",
-        "Check the figure; the mean of the piece is used.",
-        "doubt",
-    ),
-    Check(
-        "room_log",
-        "time",
-        _clock_back,
-        "the times of the log run backwards here; it was sorted before use.",
-        "Look whether the clock was changed, or two files were put together.",
-        "doubt",
-    ),
-    Check(
-        "room_log",
-        "time",
-        _shared_times,
-        "{count} readings share a time with another; their mean was used.",
-        "",
-        "doubt",
-    ),
-    *(
-        Check(
-            table,
-            "rh_pct",
-            _shares,
+    Check("touch_checks", "dry", _wet_after_dry,
+          "{who} was dry at {early_h} ({early}) and not dry at {late_h} ({late}).",
+          "If the wrong piece was touched, leave {early} out; if it grew damp again, leave the later {these} "
+          "out (a reason in the column leave_out)."),
+    Check("weighings", "mass_g", _gaining,
+          "{who} weighs more than at its first weighing ({first} g).",
+          "Check the figure; pieces lose mass as they dry.", "doubt"),
+    Check("tumbles", "after_g", lambda rows: rows[rows["after_g"] > rows["before_g"]],
+          "{after_g} g after tumbling is more than before.", "Correct one of the two."),
+    Check("tumbles", "broken", lambda rows: rows[rows["broken"] > rows["pieces"]],
+          "{broken} pieces broke, but only {pieces} were tumbled.", "Correct one of the two."),
+    Check("tumbles", "after_g", lambda rows: rows[rows["after_g"] < rows["before_g"] / 2],
+          "more than half of the mass is gone ({before_g} g before).",
+          "Check both figures; if the pieces fell apart, shorten the tumble.", "doubt"),
+    Check("drops", "order", _place_twice,
+          "the place {order} in the sequence of batch {run} stands twice.",
+          "Number the drops of a batch in the order in which they were made."),
+    Check("drops", "piece", _broken_before,
+          "{who} had broken at an earlier drop.", "Give each piece a name of its own, or correct broke."),
+    Check("crumble_scores", "rater", _spelled_otherwise,
+          "“{rater}” was written “{known}” further up.", "Write a name alike everywhere."),
+    Check("fizz_times", "colour_s", lambda rows: rows[rows["colour_s"] > rows["seconds"]],
+          "colour after {colour_s} s, but {who} was watched for only {seconds} s.",
+          "Correct one of the two; leave the cell empty where no colour was seen."),
+    Check("fizz_curves", "seconds", _late_start,
+          "the first reading of {who} is {seconds} s after the start.",
+          "Read the scale as the piece goes in: the gas before that is not counted well.", "doubt"),
+    Check("fizz_curves", "water_c", _other_water,
+          "the water of {who} was {before} °C before and is {water_c} °C here.",
+          "Check the figure; the mean of the piece is used.", "doubt"),
+    Check("room_log", "time", _clock_back,
+          "the times of the log run backwards here; it was sorted before use.",
+          "Look whether the clock was changed, or two files were put together.", "doubt"),
+    Check("room_log", "time", _shared_times,
+          "{count} readings share a time with another; their mean was used.", "", "doubt"),
+    *(Check(table, "rh_pct", _shares,
             "every humidity is 1 or less (the highest is {rh_pct}), so they seem to be shares.",
-            "Write per cent: 55, not 0.55.",
-        )
-        for table in ("room_log", "shelf")
-    ),
-    Check(
-        "runs",
-        "made_at",
-        _far_apart,
-        f"batch {{run}} was made on {{made_at:%Y-%m-%d}}, more than {FAR_APART_DAYS} days from the other "
-        "batches.",
-        "Check the year.",
-        "doubt",
-    ),
-    Check(
-        "runs",
-        "made_at",
-        _midnight,
-        "batch {run} was made at midnight, as it stands here.",
-        "If only its time of day is missing, add it.",
-        "doubt",
-    ),
-    Check(
-        "runs",
-        "made_at",
-        _other_day,
-        "batch {run} was made on {made_at:%Y-%m-%d}, but others of day {day} on {usual:%Y-%m-%d}.",
-        "Check the date, or the column day.",
-        "doubt",
-    ),
+            "Write per cent: 55, not 0.55.") for table in ("room_log", "shelf")),
+    Check("runs", "made_at", _far_apart,
+          f"batch {{run}} was made on {{made_at:%Y-%m-%d}}, more than {FAR_APART_DAYS} days from the others.",
+          "Check the year.", "doubt"),
+    Check("runs", "made_at", _midnight,
+          "batch {run} was made at midnight, as it stands here.",
+          "If only its time of day is missing, add it.", "doubt"),
+    Check("runs", "made_at", _other_day,
+          "batch {run} was made on {made_at:%Y-%m-%d}, but others of day {day} on {usual:%Y-%m-%d}.",
+          "Check the date, or the column day.", "doubt"),
 )
+# fmt: on
 
 
 def _of_every_table(spec: TableSpec) -> Iterable[Check]:
@@ -363,7 +279,7 @@ def _runs_known(table: Table, runs: Table) -> list[Problem]:
     known, named = list(runs.rows["run"]), named_runs(runs)
     problems = []
     for row, run in table.rows.loc[~table.rows["run"].isin(named), "run"].items():
-        do = _did_you_mean(run, known, "Add the batch to runs, or correct the name.")
+        do = did_you_mean(run, known, "Add the batch to runs, or correct the name.")
         what = f"“{run}” is not a batch that runs names."
         problems.append(Problem(table.where, what, do, row=int(str(row)), column="run"))
     problems = shortened(problems)
@@ -373,11 +289,6 @@ def _runs_known(table: Table, runs: Table) -> list[Problem]:
         do = "Add the readings if there are any; the answer rests on the others."
         problems.append(Problem(table.where, what, do, weight="doubt"))
     return problems
-
-
-def _did_you_mean(word: str, choices: Collection[str], otherwise: str) -> str:
-    guess = nearest(word, choices)
-    return f"Did you mean {guess}?" if guess else otherwise
 
 
 def _one_shelf_measure(table: Table) -> list[Problem]:
@@ -405,7 +316,7 @@ def factor_levels(runs: Table, settings: TrialSettings) -> tuple[Table, list[Pro
             spelling = {level.casefold(): level for level in factor.levels}
             matched = rows[name].str.casefold().map(spelling)
             for row, level in rows.loc[matched.isna(), name].items():
-                do = _did_you_mean(level, factor.levels, f"Write one of: {', '.join(factor.levels)}.")
+                do = did_you_mean(level, factor.levels, f"Write one of: {', '.join(factor.levels)}.")
                 what = f"“{level}” is not a level that trial.toml names."
                 problems.append(Problem(runs.where, what, do, row=int(str(row)), column=name))
             rows[name] = matched.fillna("")
@@ -460,7 +371,7 @@ def runs_by_code(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
             what, do = "neither run nor blind is filled in.", "Write the code on the tray into blind."
         elif code and not named:
             what = f"“{code}” is not a blind code that runs names."
-            do = _did_you_mean(code, batches, "Correct it, or fill in the column blind of runs.")
+            do = did_you_mean(code, batches, "Correct it, or fill in the column blind of runs.")
         elif len(named) > 1:
             what = f"the code {code} stands for several batches in runs ({' and '.join(named)})."
             do = "Give each batch a code of its own in runs."
@@ -537,7 +448,7 @@ def lot_doubts(settings: TrialSettings) -> list[Problem]:
         Problem(
             FILE,
             f"the recipe has no ingredient “{name}”.",
-            _did_you_mean(name, names, "Correct it, or leave it if it is meant so."),
+            did_you_mean(name, names, "Correct it, or leave it if it is meant so."),
             column=f"key lots.{name}",
             weight="doubt",
         )
@@ -552,7 +463,7 @@ def deviation_problems(settings: TrialSettings, runs: Sequence[str]) -> list[Pro
         Problem(
             FILE,
             f"“{deviation.run}” is not a batch that runs names.",
-            _did_you_mean(deviation.run, runs, "Correct it, or take the key run out."),
+            did_you_mean(deviation.run, runs, "Correct it, or take the key run out."),
             column=f"key deviations ({number}).run",
         )
         for number, deviation in enumerate(settings.deviations, start=1)
@@ -574,7 +485,7 @@ def air_cover(tables: Mapping[str, Table]) -> list[Problem]:
         doubts.append(Problem(runs.where, what, do, int(str(row)), "made_at", "doubt"))
     empty = pd.DataFrame(columns=["run", "piece", "hours", "dry"])
     touch, weigh = (tables[n].rows if n in tables else empty for n in ("touch_checks", "weighings"))
-    joined = air.drying_air(log.rows, air.drying_windows(touch, weigh, runs.rows))
+    joined = air.batch_air(runs.rows, touch, weigh, log.rows)
     for run, coverage in joined["coverage"].items():
         if coverage < COVERED_ENOUGH:
             share = "none" if coverage == 0 else f"only {coverage * 100:.0f} %"

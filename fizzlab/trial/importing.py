@@ -18,7 +18,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from fizzlab.errors import BadInput, Problem, nearest
+from fizzlab.errors import BadInput, Problem, did_you_mean
 from fizzlab.measures import LEAVE_OUT, TABLES
 from fizzlab.trial.folder import WORKBOOK, columns_of, folder_there, read_all, refuse_records
 from fizzlab.trial.loggers import TAKES, Guess, Layout, Told, guess, lay_out
@@ -57,21 +57,7 @@ class Merged:
 
 @dataclass(frozen=True)
 class Look:
-    """An export, and what its columns are.
-
-    Parameters
-    ----------
-    folder, file : Path
-    data : bytes
-    settings : TrialSettings
-    table : {"room_log", "weighings"}
-    layout : Layout
-    guess : Guess
-    name : str
-        Of the mapping.
-    stored : bool
-        Did the mapping stand in trial.toml already?
-    """
+    """An export, what its columns are, the name of the mapping, and whether trial.toml held it already."""
 
     folder: Path
     file: Path
@@ -114,10 +100,6 @@ def look(
         Of a mapping in trial.toml, or to be.
     told : Told, optional
         What the maker says of the columns.
-
-    Raises
-    ------
-    BadInput
     """
     folder, file, told = Path(folder), Path(file), told or Told()
     refuse_records(folder)
@@ -172,19 +154,9 @@ def _stored(settings: TrialSettings, table: str, name: str | None, layout: Layou
 
 
 def prepare(seen: Look, run: str | None = None, piece: str | None = None) -> Prepared:
-    """Work out what would be written; nothing is.
+    """Work out what would be written, for the weighings of which piece; nothing is.
 
-    Parameters
-    ----------
-    seen : Look
-        Without open questions.
-    run, piece : str, optional
-        Whose weighings they are.
-
-    Raises
-    ------
-    BadInput
-        Questions are open, a cell of the export cannot be read, or the table as it stands has problems.
+    Open questions, and the problems of the export and of the table as it stands, raise BadInput together.
     """
     mapping = seen.guess.mapping
     if mapping is None:
@@ -265,8 +237,7 @@ def _batch(
         return run, None, problems
     rows = table.rows[table.rows["run"].str.casefold() == run.strip().casefold()]
     if rows.empty:
-        near = nearest(run, table.rows["run"])
-        do = f"Did you mean {near}?" if near else "Name it as in runs."
+        do = did_you_mean(run, table.rows["run"], "Name it as in runs.")
         return run, None, [Problem("option --run", f"there is no batch “{run}” in {raw.where}.", do)]
     name, made_at = str(rows["run"].iloc[0]), rows["made_at"].iloc[0]
     if pd.isna(made_at):
@@ -280,11 +251,6 @@ def into_room_log(standing: Standing | None, readings: Readings) -> Merged:
 
     A reading whose time, temperature and humidity stand there already, be it in a row that was left out, is
     not added again.
-
-    Raises
-    ------
-    BadInput
-        The log as it stands has problems.
     """
     rows = readings.rows
     old = _typed(standing, "room_log")
@@ -315,10 +281,7 @@ def into_weighings(
 ) -> Merged:
     """Add a scale's readings to the weighings of one piece, with hours counted from the batch's making.
 
-    Raises
-    ------
-    BadInput
-        A reading stands before the batch was made, or another mass stands at the same hour already.
+    A reading before that, or another mass at an hour that has one already, is a problem.
     """
     rows = readings.rows.drop_duplicates(["time", "ahead_h"])
     more = len(readings.rows) - len(rows)
@@ -444,17 +407,9 @@ def _written(records: Sequence[Sequence[str]], separator: str, end: str = "\n") 
 
 
 def write(ready: Prepared) -> list[Path]:
-    """Write what was prepared: all of it or nothing.
+    """Write what was prepared, all of it or nothing, and return what was written; nothing is written twice.
 
-    Returns
-    -------
-    list of Path
-        What was written; nothing twice, so importing again may write nothing at all.
-
-    Raises
-    ------
-    BadInput
-        A file changed in the meantime, or trial.toml cannot take the mapping.
+    A file that changed in the meantime, or a trial.toml that cannot take the mapping, raises BadInput.
     """
     seen = ready.look
     names: dict[str, bytes] = {}

@@ -8,10 +8,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
+from fizzlab.design.kinds import KINDS
 from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import MEASURES, TABLES
-from fizzlab.trial.settings import FILE, PLAN_KINDS, read_settings
-from fizzlab.trial.settings.plan import OPTIONS
+from fizzlab.trial.settings import FILE, read_settings
 from fizzlab.trial.settings.trial import factor_name_fault
 
 #: Tables that nearly every drying trial needs; the others are added when they are used.
@@ -149,7 +149,7 @@ def _toml(
     import jinja2
 
     chosen = kind or ("compare" if len(factors) <= 1 else "factorial")
-    by_day = chosen in OPTIONS["days"]
+    by_day = chosen in KINDS and "days" in KINDS[chosen].options
     letters = folder.resolve().name
     code = "".join(sign if sign.isascii() and sign.isalnum() else "-" for sign in letters).strip("-")
     most = max((len(factor.values) for factor in factors), default=3)
@@ -169,7 +169,7 @@ def _toml(
         example=[Factor("colour", ["none", "pearl"], "", "")],
         nothing=NOTHING,
         kind=chosen,
-        kinds=_commented(f"Kinds of plan: {', '.join(PLAN_KINDS)}."),
+        kinds=_commented(f"Kinds of plan: {', '.join(KINDS)}."),
         days=days or (4 if by_day else None),
         per_day=per_day,
         fit=per_day or (most if by_day else 6),

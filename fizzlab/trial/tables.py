@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import Problem, nearest
+from fizzlab.errors import Problem, did_you_mean
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, Column
 
 #: A file of more bytes, or a workbook that unpacks to more, is refused: no hand-kept notebook is so large.
@@ -100,10 +100,7 @@ def _unguarded(text: str) -> str:
 
 
 def read_csv(path: Path) -> tuple[RawTable | None, list[Problem]]:
-    """Read a CSV file: UTF-8 with or without a byte-order mark; comma, semicolon or tab; any line ends.
-
-    Returns the raw table, or None with the problems that make it unreadable.
-    """
+    """Read a CSV file: UTF-8 with or without a byte-order mark; comma, semicolon or tab; any line ends."""
     where, again = path.name, "Save it again as “CSV UTF-8” in the spreadsheet."
     if path.stat().st_size > MOST_BYTES:
         what = "it is larger than 200 MB, far more than a hand-kept notebook."
@@ -129,16 +126,7 @@ def separator_of(text: str) -> str:
 
 
 def read_sheets(path: Path, names: Sequence[str]) -> tuple[dict[str, RawTable], list[str], list[Problem]]:
-    """Read the sheets of a workbook that are called after a table.
-
-    Returns
-    -------
-    tables : dict
-        Raw tables by sheet name.
-    others : list of str
-        Names of the sheets that were not read.
-    problems : list of Problem
-    """
+    """Read the sheets of a workbook that are called after a table; also give the names of the others."""
     import openpyxl
 
     unreadable = "Save it again as an .xlsx workbook from the spreadsheet."
@@ -354,10 +342,8 @@ def _rename(name: str, allowed: Sequence[str], cells: pd.DataFrame) -> str:
             return f"Rename it to {column}."
         if column == "time" and column in cells.columns and "date" in words:
             return "Write the date into the column time, as in 2026-01-31T08:30, and take this one out."
-    guess = nearest(name, missing)
-    if guess:
-        return f"Did you mean {guess}?"
-    return "Take it out, or move it into the column note." if NOTE.name in allowed else "Take it out."
+    out = "Take it out, or move it into the column note." if NOTE.name in allowed else "Take it out."
+    return did_you_mean(name, missing, out)
 
 
 def unread(raw: RawTable, planned: Sequence[str]) -> bool:

@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 from sound_trial import TOML
 
-from fizzlab.design import Plan
+from fizzlab.design.plans import Plan
 from fizzlab.errors import BadInput, CannotAnswer
 from fizzlab.models.choose import Confirmation
 from fizzlab.report import parts as sections

@@ -7,17 +7,13 @@ import pandas as pd
 import pydoe
 import pytest
 from outside import Source, agrees, holds, inside, same
+from plan_criteria import efficiency, matrix_of
 
-from fizzlab.design import (
-    Range,
-    candidate_settings,
-    efficiency,
-    model_matrix,
-    model_terms,
-    optimal_plan,
-    scheffe,
-)
 from fizzlab.design.exchange import choose
+from fizzlab.design.factors import Range, grid
+from fizzlab.design.mixture import scheffe
+from fizzlab.design.model import model_matrix, model_terms
+from fizzlab.design.optimal import candidate_settings, optimal_plan
 from fizzlab.models.terms import Category
 
 
@@ -27,7 +23,7 @@ def coded(names: str, low: float = -1, high: float = 1) -> list[Range]:
 
 def candidates(factors: list[Range], model: str, steps: int) -> np.ndarray:
     terms = model_terms(factors, model)
-    return model_matrix(candidate_settings(factors, terms, steps=steps), factors, terms)[0]
+    return model_matrix(grid(factors, steps), factors, terms)[0]
 
 
 def raw_quadratic(table: pd.DataFrame) -> np.ndarray:
@@ -46,16 +42,16 @@ HANDBOOK = Source(
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_the_handbook_example(seed: int) -> None:
     x1 = Range("x1", -1, 1, amounts=(-1, -0.5, 0, 0.5, 1), smallest=None)
-    plan = optimal_plan([x1, *coded("yz")], 12, seed, model=["x1", "y", "z", "x1^2"])
-    got = plan.efficiency
-    assert got is not None
+    factors, model = [x1, *coded("yz")], ["x1", "y", "z", "x1^2"]
+    plan = optimal_plan(factors, seed, batches=12, model=model)
+    got = efficiency(matrix_of(plan), model_matrix(candidate_settings(factors, model), factors, model)[0])
     agrees(f"12 runs, five levels of X1: D (seed {seed})", got.d, 0.6825575, HANDBOOK, abs=5e-8)
     agrees(f"A (seed {seed})", 1 / got.a, 2.2, HANDBOOK, abs=5e-7)
     agrees(f"G (seed {seed})", got.g, 1, HANDBOOK, abs=1e-8)
     agrees(f"I (seed {seed})", 12 * got.average_variance, 4.6625, HANDBOOK, abs=5e-7)
     # the printed runs are one of several sets with the same information; all have X1 in thirds
     assert plan.runs["x1"].value_counts().to_dict() == {-1.0: 4, 0.0: 4, 1.0: 4}
-    matrix, _ = model_matrix(plan.runs, plan.factors, plan.terms)
+    matrix = matrix_of(plan)
     error = np.sqrt(np.diag(matrix @ np.linalg.inv(matrix.T @ matrix) @ matrix.T))
     agrees(f"standard errors of prediction (seed {seed})", error, np.full(12, 0.645497), HANDBOOK, abs=5e-7)
 
@@ -101,8 +97,8 @@ def test_fifteen_runs_on_five_levels() -> None:
     # vignette of R package AlgDesign 1.2.1.2 (R. E. Wheeler), "Response surface designs": gen.factorial(5, 3)
     # with levels -2 to 2, 15 trials. D criterion: D 3.675919, A 1.255597, I 8.848874, Ge 0.775. I criterion:
     # I 8.096772, where the best approximate design has 7.57. Ours must do as well or better.
-    grid = candidate_settings(coded("ABC", -2, 2), ["A"], steps=5)
-    region = raw_quadratic(grid)
+    cube = grid(coded("ABC", -2, 2), 5)
+    region = raw_quadratic(cube)
     best_d = efficiency(region[choose(region, 15, np.random.default_rng(1))], region)
     agrees("15 runs of five levels: D", best_d.d, 3.675919, VIGNETTE, abs=5e-7)
     agrees("A", 1 / best_d.a, 1.255597, VIGNETTE, abs=5e-7)
@@ -124,8 +120,8 @@ def test_three_runs_made_before() -> None:
     first = [[-2, -2, -2], [1, -2, -2], [2, 0, -2], [-2, 2, -2], [0, 2, -2], [2, 2, -2]]
     last = [[2, -2, 0], [2, 2, 0], [-2, -2, 2], [2, -2, 2], [-2, 2, 2], [2, 2, 2]]
     theirs = pd.DataFrame(first + last, columns=list("ABC"))
-    grid = candidate_settings(coded("ABC", -2, 2), ["A"], steps=5)
-    region = np.vstack([raw_quadratic(made), raw_quadratic(grid)])
+    cube = grid(coded("ABC", -2, 2), 5)
+    region = np.vstack([raw_quadratic(made), raw_quadratic(cube)])
     fixed = raw_quadratic(made)
     agrees(
         "three given runs and the printed twelve: D",
@@ -187,15 +183,16 @@ MEASURE = Source(
 
 @pytest.mark.parametrize("runs", [6, 9, 12])
 def test_a_bend_in_one_amount(runs: int) -> None:
-    plan = optimal_plan(coded("x"), runs, 1, model="quadratic", steps=21)
+    x = Range("x", -1, 1, amounts=tuple(np.linspace(-1, 1, 21).round(9)), smallest=None)
+    plan = optimal_plan([x], 1, batches=runs, model="quadratic")
+    got = efficiency(matrix_of(plan), model_matrix(grid([x]), [x], plan.terms)[0])
     assert plan.runs["x"].round(9).value_counts().to_dict() == {
         -1.0: runs // 3,
         0.0: runs // 3,
         1.0: runs // 3,
     }
-    assert plan.efficiency is not None
-    agrees(f"{runs} runs: G", plan.efficiency.g, 1, MEASURE, abs=1e-8)
-    agrees(f"{runs} runs: D", plan.efficiency.d, (4 / 27) ** (1 / 3), MEASURE, abs=1e-8)
+    agrees(f"{runs} runs: G", got.g, 1, MEASURE, abs=1e-8)
+    agrees(f"{runs} runs: D", got.d, (4 / 27) ** (1 / 3), MEASURE, abs=1e-8)
 
 
 HADAMARD = Source(
@@ -207,9 +204,8 @@ HADAMARD = Source(
 
 @pytest.mark.parametrize("number", [2, 3, 4])
 def test_two_level_factorials_are_the_best_for_joint_effects(number: int) -> None:
-    plan = optimal_plan(coded("abcd"[:number]), 2 ** (number + 1), 1, model="interactions")
-    assert plan.efficiency is not None
-    agrees(f"joint effects of {number} factors: D", plan.efficiency.d, 1, HADAMARD, abs=1e-9)
+    plan = optimal_plan(coded("abcd"[:number]), 1, batches=2 ** (number + 1), model="interactions")
+    agrees(f"joint effects of {number} factors: D", efficiency(matrix_of(plan)).d, 1, HADAMARD, abs=1e-9)
 
 
 def test_nine_runs_of_two_amounts() -> None:

@@ -8,8 +8,9 @@ import pytest
 from lifelines import KaplanMeierFitter, LogNormalAFTFitter
 from outside import Source, agrees, same
 
-from fizzlab.models.fizz import colour_seen, fit_durations
+from fizzlab.models.fizz import PieceFit, colour_seen, fit_pieces
 from fizzlab.models.terms import Category
+from fizzlab.models.water import arrhenius
 
 # Hours to failure of motor insulation at four temperatures, each stopped at its last value where status is 0:
 # data set `imotor` of the R package survival (3.5.3), whose help page gives W. Q. Meeker and L. A. Escobar,
@@ -22,16 +23,21 @@ INSULATION = {
 }
 
 
-def insulation() -> tuple[pd.DataFrame, pd.DataFrame]:
+def insulation() -> pd.DataFrame:
     rows = [
-        (temp, time, done)
+        (temp, time, time if done else np.inf)
         for temp, (ended, running) in INSULATION.items()
         for times, done in ((ended, True), (running, False))
         for time in times
     ]
-    times = pd.DataFrame(rows, columns=["water_c", "seconds", "done"]).astype({"seconds": float})
-    times["run"] = [f"m{i}" for i in range(len(times))]
-    return times, pd.DataFrame(index=times["run"])
+    times = pd.DataFrame(rows, columns=["water_c", "lower", "upper"]).astype(float)
+    return times.assign(run=[f"m{i}" for i in range(len(times))])
+
+
+def fitted(restricted: bool) -> PieceFit:
+    times = insulation()
+    batches = pd.DataFrame(index=times["run"])
+    return fit_pieces("fizz_s", times, batches, bath_c=180.0, restricted=restricted)
 
 
 def test_arrhenius_line_of_censored_lives() -> None:
@@ -46,26 +52,23 @@ def test_arrhenius_line_of_censored_lives() -> None:
             "f$loglik"
         ),
     )
-    times, batches = insulation()
-    fit = fit_durations(times, batches, at_water_c=180.0, restricted=False)
-    assert fit.water is not None
+    fit = fitted(restricted=False)
     agrees(
         "intercept and activation energy, kJ/mol",
-        fit.coefficients,
+        fit.found.beta,
         [8.0444242339, 82.5198654789],
         survreg,
         rel=1e-5,
     )
-    agrees(
-        "standard errors", np.sqrt(np.diag(fit.covariance)), [0.1345154016, 8.3580556875], survreg, rel=1e-4
-    )
-    agrees("log-scale spread", fit.sd_pieces, 0.5967874853, survreg, rel=1e-5)
-    agrees("log-likelihood", fit.loglik, -148.5373062, survreg, abs=1e-5)
-    agrees("activation energy as told, kJ/mol", fit.water.ea_kj_mol, 82.5198654789, survreg, rel=1e-5)
+    errors = np.sqrt(np.diag(fit.found.covariance))[:2]
+    agrees("standard errors", errors, [0.1345154016, 8.3580556875], survreg, rel=1e-4)
+    agrees("log-scale spread", fit.found.sigma, 0.5967874853, survreg, rel=1e-5)
+    agrees("log-likelihood", fit.found.loglik, -148.5373062, survreg, abs=1e-5)
+    agrees("activation energy as told, kJ/mol", fit.ea_kj_mol, 82.5198654789, survreg, rel=1e-5)
     # restricted likelihood widens the spread and hardly moves the line
-    ours = fit_durations(times, batches, at_water_c=180.0)
-    assert ours.sd_pieces > fit.sd_pieces
-    assert ours.coefficients == pytest.approx(fit.coefficients, rel=0.02)
+    ours = fitted(restricted=True)
+    assert ours.found.sigma > fit.found.sigma
+    assert ours.found.beta == pytest.approx(fit.found.beta, rel=0.02)
 
 
 LIFELINES = Source(
@@ -77,18 +80,18 @@ LIFELINES = Source(
 
 
 def test_against_lifelines() -> None:
-    times, batches = insulation()
-    fit = fit_durations(times, batches, at_water_c=180.0, restricted=False)
-    table = pd.DataFrame({"seconds": times["seconds"], "done": times["done"], "w": fit.matrix["water"]})
+    times, fit = insulation(), fitted(restricted=False)
+    table = pd.DataFrame({"seconds": times["lower"], "done": np.isfinite(times["upper"])})
+    table["w"] = arrhenius(times["water_c"], 180.0)
     other = LogNormalAFTFitter().fit(table, "seconds", "done")
     agrees(
         "intercept and activation energy, kJ/mol",
-        fit.coefficients,
+        fit.found.beta,
         [other.params_["mu_", "Intercept"], other.params_["mu_", "w"]],
         LIFELINES,
         rel=1e-3,
     )
-    agrees("log-likelihood", fit.loglik, other.log_likelihood_, LIFELINES, abs=1e-3)
+    agrees("log-likelihood", fit.found.loglik, other.log_likelihood_, LIFELINES, abs=1e-3)
 
 
 # Breaking angles of chocolate cakes, three recipes, 15 batters of each, six pieces of a batter baked at 175
@@ -129,48 +132,42 @@ def test_split_plot_of_known_times() -> None:
         {
             "run": np.repeat(runs, 6),
             "water_c": np.tile((np.arange(175, 226, 10) - 32) / 1.8, 45),
-            "seconds": angles,
-            "done": True,
+            "lower": angles,
+            "upper": angles,
         }
     )
-    fit = fit_durations(times, batches, [Category("recipe", ("A", "B", "C"), "A")], at_water_c=200.0)
+    recipe = Category("recipe", ("A", "B", "C"), "A")
+    fit = fit_pieces("fizz_s", times, batches, [recipe], bath_c=200.0)
     agrees(
         "intercept, recipes B and C, activation energy",
-        fit.coefficients,
+        fit.found.beta,
         [4.21426777632, -0.05336041220, -0.05777983896, -9.94495770355],
         lmer,
         rel=1e-5,
     )
     agrees(
         "standard errors",
-        np.sqrt(np.diag(fit.covariance)),
+        np.sqrt(np.diag(fit.found.covariance))[:4],
         [0.08923910485, 0.07090565935, 0.07090565935, 0.99485208595],
         lmer,
         rel=1e-3,
     )
     agrees(
         "sd of batches and pieces",
-        (fit.sd_batches, fit.sd_pieces),
+        (fit.found.delta, fit.found.sigma),
         (0.1856959841, 0.1390847682),
         lmer,
         rel=1e-3,
     )
     agrees(
         "restricted likelihood refitted by maximum likelihood, on the time scale",
-        fit.loglik,
+        fit.found.loglik,
         96.22950019 - 928.599400379,
         lmer,
         abs=1e-4,
     )
-    assert fit.water is not None
-    agrees(
-        "degrees of freedom",
-        [fit.effects[0].df, fit.effects[1].df, fit.water.df],
-        [42, 42, 224],
-        lmer,
-        rel=0.01,
-    )
-    agrees("p of recipe B", fit.effects[0].p, 0.45591, lmer, rel=1e-3)
+    assert fit.effect is not None
+    agrees("degrees of freedom of the heat", fit.effect.df, 224, lmer, rel=0.01)
 
 
 def test_share_that_showed_colour() -> None:
@@ -181,41 +178,23 @@ def test_share_that_showed_colour() -> None:
         "run for this check",
         how=(
             'survfit(Surv(time, status) ~ 1, subset(imotor, temp==190), conf.type="log-log")\n'
-            "survival 0.8 (0.40869078, 0.94587265), 0.6 (0.25266890, 0.82722097), 0.5 (0.18360559, "
-            "0.75317408);\n"
-            "median 1440 (R takes the middle of a flat stretch at one half; here there is none before 1680)"
+            "survival 0.8, 0.6, 0.5"
         ),
     )
     ended, running = INSULATION[190]
     times = pd.DataFrame(
         {
-            "run": [f"m{i}" for i in range(10)],
-            "seconds": [1680.0] * 10,
-            "colour_s": [*map(float, ended), *[np.nan] * len(running)],
+            "lower": [*map(float, ended), *[1680.0] * len(running)],
+            "upper": [*map(float, ended), *[np.inf] * len(running)],
         }
     )
-    shown = colour_seen(times)[0]
-    same("times at which colour came, s", shown.seen["seconds"].tolist(), [408, 1344, 1440], km)
-    agrees("share shown at 408, 1344, 1440 s", shown.seen["share"].to_numpy(), [0.2, 0.4, 0.5], km)
-    agrees(
-        "survival, lower ends of 95 %",
-        1 - shown.seen["high"].to_numpy(),
-        [0.40869078, 0.25266890, 0.18360559],
-        km,
-        rel=1e-6,
-    )
-    agrees(
-        "survival, upper ends",
-        1 - shown.seen["low"].to_numpy(),
-        [0.94587265, 0.82722097, 0.75317408],
-        km,
-        rel=1e-6,
-    )
-    same("median, s", shown.median_s, 1440, km)
-    other = KaplanMeierFitter().fit(times["colour_s"].fillna(times["seconds"]), times["colour_s"].notna())
+    shown = colour_seen(times, pd.Series(["lake"] * 10))
+    same("times at which colour came, s", shown["seconds"].tolist(), [408, 1344, 1440], km)
+    agrees("share shown at 408, 1344, 1440 s", shown["share"].to_numpy(), [0.2, 0.4, 0.5], km)
+    other = KaplanMeierFitter().fit(times["lower"], np.isfinite(times["upper"]))
     agrees(
         "1 less the share shown",
-        1 - shown.seen["share"].to_numpy(),
-        other.survival_function_.loc[shown.seen["seconds"]].to_numpy().ravel(),
+        1 - shown["share"].to_numpy(),
+        other.survival_function_.loc[shown["seconds"]].to_numpy().ravel(),
         LIFELINES,
     )

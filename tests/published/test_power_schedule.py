@@ -14,7 +14,7 @@ import pytest
 from outside import Source, agrees
 from scipy.stats import norm
 
-from fizzlab.design.power import information_kept, schedule_looks
+from fizzlab.design.looks import best_looks, information_kept
 
 THRESHOLDS = {
     4: [0.9816],
@@ -57,7 +57,7 @@ def test_kept_information_is_one_less_the_distortion(groups: int) -> None:
 
 @pytest.mark.parametrize("groups", [4, 8])
 def test_the_best_looks_are_the_published_thresholds(groups: int) -> None:
-    found = schedule_looks(USUAL, USUAL, groups - 1, S, every_min=1)
+    found = best_looks(USUAL, USUAL, groups - 1, S, every_min=1)
     # looks fall on whole minutes: one in 5 h is 0.011 standard deviations
-    seen = np.log(np.array(found.looks_h) / USUAL) / S
+    seen = np.log(np.array(found) / USUAL) / S
     agrees(f"best looks of {groups} groups, in standard deviations", seen, looks_of(groups), MAX, abs=0.011)

@@ -40,11 +40,13 @@ def fizz_readings(trial: Trial) -> Pieces:
             lines.append(f"{name}: none ({TABLES[name].meaning}).")
             continue
         rows = trial.rows(name)
-        pieces = rows.groupby(["run", "piece"]).ngroups
-        line = f"{name}: {count(pieces, 'piece')} of {count(rows['run'].nunique(), 'batch', 'batches')}"
-        if "water_c" in rows:
-            line += f", in water of {rows['water_c'].min():g} to {rows['water_c'].max():g} °C"
-        lines.append(f"{line}.")
+        pieces = count(rows.groupby(["run", "piece"]).ngroups, "piece")
+        warm = (
+            f", in water of {rows['water_c'].min():g} to {rows['water_c'].max():g} °C"
+            if "water_c" in rows
+            else ""
+        )
+        lines.append(f"{name}: {pieces} of {count(rows['run'].nunique(), 'batch', 'batches')}{warm}.")
     return [Notes(lines)]
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,8 +12,9 @@ from fizzlab.measures import Measure
 from fizzlab.models.effects import ResponseFit
 from fizzlab.models.fizz import LEAST_SPREAD_C, FizzStudy, Times
 from fizzlab.models.gas import GasCurves
+from fizzlab.models.result import Effect
 from fizzlab.models.shelf import ShelfFit, mean_interval
-from fizzlab.models.terms import Category
+from fizzlab.models.terms import ALL, Category
 from fizzlab.report.findings import Finding
 from fizzlab.report.phrases.effects import by_how_much, possible, span
 from fizzlab.report.phrases.numbers import capital, count, duration, listed, number, percent
@@ -56,84 +56,76 @@ def spans(low: float, high: float) -> str:
     return f"{first.removesuffix(' ' + second.split()[-1])} to {second}"
 
 
+def _finding(
+    topic: str,
+    said: str,
+    ends: Sequence[float],
+    unit: str,
+    batches: int,
+    df: float | None = None,
+    beyond: bool = False,
+) -> Finding:
+    value, low, high = (float(end) if np.isfinite(end) else None for end in ends)
+    return Finding(topic, said, value, low, high, unit, df=df, batches=batches, beyond_tried=beyond)
+
+
+def _ends(effect: Effect) -> tuple[float, float, float]:
+    return effect.estimate, effect.conf_low, effect.conf_high
+
+
 def typical(fit: ResponseFit, times: Times, factor: Category | None) -> list[Finding]:
     """How long the typical batch takes, one finding a level, all with one sentence."""
     topic, does = DOES[fit.response]
-    levels = (
-        [] if factor is None else [name for name in factor.levels if name in set(fit.batches[factor.name])]
-    )
-    rows = fit.predict({factor.name: levels} if factor is not None else None).to_dict("records")
-    told = [seconds(row["estimate"]) for row in rows]
-    said = (
-        listed([f"{time} with {level}" for time, level in zip(told, levels, strict=True)])
-        if levels
-        else told[0]
-    )
-    between = "" if levels else f" ({spans(rows[0]['conf_low'], rows[0]['conf_high'])})"
-    guess = "; such water was not tried" if times.extrapolated else ""
+    made = set() if factor is None else set(fit.batches[factor.name])
+    levels = [] if factor is None else [level for level in factor.levels if level in made]
+    rows = fit.predict({factor.name: levels} if factor is not None else None)
+    ends = [tuple(row) for row in rows[["estimate", "conf_low", "conf_high"]].to_numpy(float)]
+    told = [f"{seconds(end[0])} with {level}" for end, level in zip(ends, levels, strict=False)]
+    said = f"In water of {times.bath_c:g} °C, {does} {listed(told) or f'{seconds(ends[0][0])} ({spans(*ends[0][1:])})'}"
+    said += "; such water was not tried." if times.extrapolated else "."
     return [
-        Finding(
-            f"{topic}.typical[{level}]",
-            f"In water of {times.bath_c:g} °C, {does} {said}{between}{guess}.",
-            row["estimate"],
-            row["conf_low"],
-            row["conf_high"],
-            "s",
-            fit.conf_level,
-            batches=fit.n_batches,
-            beyond_tried=times.extrapolated,
-        )
-        for level, row in zip(levels or ["all batches"], rows, strict=True)
+        _finding(f"{topic}.typical[{level}]", said, end, "s", fit.n_batches, beyond=times.extrapolated)
+        for level, end in zip(levels or [ALL], ends, strict=True)
     ]
 
 
 def water(times: Times, measure: Measure) -> list[Finding]:
     """What warmer water does; none where its warmth was not varied."""
-    if times.water is None:
-        return []
     effect = times.water
-    start = f"From {effect.control.removesuffix(' °C')} to {effect.level}"
+    if effect is None:
+        return []
+    said = f"From {effect.control.removesuffix(' °C')} to {effect.level}, {measure.label}"
     way = measure.words.up if effect.greater else measure.words.down
     if effect.shown:
-        size = by_how_much(effect.estimate, effect, measure)
-        said = f"{start}, {measure.label} is {size} {way} ({span(effect, measure)})."
+        said += f" is {by_how_much(effect.estimate, effect, measure)} {way} ({span(effect, measure)})"
     else:
-        said = f"{start}, {measure.label}: can't tell yet; {possible(effect, measure)}."
+        said += f": can't tell yet; {possible(effect, measure)}"
     low, high = times.tried_c
     beyond = times.bath_c - 5 < low - 0.5 or times.bath_c + 5 > high + 0.5
-    if beyond:
-        said = f"{said[:-1]}; only {low:g} to {high:g} °C were tried."
+    said += f"; only {low:g} to {high:g} °C were tried." if beyond else "."
     topic = f"{DOES[effect.response][0]}.water"
-    found = _finding(
-        topic, said, (effect.estimate, effect.conf_low, effect.conf_high), "ratio", effect.n_batches
-    )
-    return [replace(found, level=effect.conf_level, df=effect.df, beyond_tried=beyond)]
-
-
-def _finding(topic: str, said: str, ends: Sequence[float], unit: str, batches: int) -> Finding:
-    low, value, high = (float(end) if np.isfinite(end) else None for end in (ends[1], ends[0], ends[2]))
-    return Finding(topic, said, value, low, high, unit, batches=batches)
+    return [_finding(topic, said, _ends(effect), "ratio", effect.n_batches, effect.df, beyond)]
 
 
 def spent(reached: pd.DataFrame) -> Finding:
     """The gas that came against the gas that the recipe could give, all batches together."""
     mean, low, high, df = mean_interval(1 - reached["share"])
     gas, theory, held = (number(reached[name].mean()) for name in ("gas_g", "theory_g", "dissolved_g"))
+    none = percent(float((1 - reached["gas_g"] / reached["theory_g"]).mean()))
     if low > 0:
         said = f"{percent(mean)} of the fizz was spent before the bath, or never reacted ({_percents(low, high)})."
     elif high < 0:
-        said = (
-            f"More gas came than the recipe could give: {percent(-mean)} more ({_percents(-high, -low)}). Look at theory_g and "
-            "water_ml in trial.toml, and for water lost from the cup."
-        )
+        said = f"More gas came than the recipe could give: {percent(-mean)} more ({_percents(-high, -low)})."
+        said += " Look at theory_g and water_ml in trial.toml, and for water lost from the cup."
     else:
-        said = f"Whether fizz was spent before the bath: can't tell yet; anything from {_percents(low, high)} is possible."
-    none = percent(float((1 - reached["gas_g"] / reached["theory_g"]).mean()))
+        said = (
+            f"Fizz spent before the bath: can't tell yet; anything from {_percents(low, high)} is possible."
+        )
     said += (
-        f" A piece gave {gas} g of gas; the recipe could give {theory} g, {held} g of it dissolved in the cup"
+        f" A piece gave {gas} g of gas. The recipe could give {theory} g, and the cup can hold {held} g of it"
     )
-    said += f" ({none} spent if none stays there)."
-    return Finding("gas_reached.spent", said, mean, low, high, "share", df=df, batches=len(reached))
+    said += f" dissolved; if none stays there, {none} was spent."
+    return _finding("gas_reached.spent", said, (mean, low, high), "share", len(reached), df)
 
 
 def _percents(low: float, high: float) -> str:
@@ -144,116 +136,97 @@ def shelf(fit: ShelfFit) -> list[Finding]:
     """How fast fizz goes in each storage, and what humidity does to it."""
     found = [_loss(fit, row) for row in fit.storages.to_dict("records")]
     for effect in fit.effects:
-        ends = [100 * end for end in (effect.conf_low, effect.conf_high)]
-        size = f"{number(100 * abs(effect.estimate))} points {'more' if effect.greater else 'less'} a week"
-        between = f"{number(ends[0])} to {number(ends[1])}"
-        said = (
-            f"Each 10 % of humidity in storage costs {size} of the fizz ({between})."
-            if effect.shown
-            else f"What humidity does in storage: can't tell yet; anything from {between} points a week for each 10 % is possible."
-        )
-        ends = [effect.estimate, effect.conf_low, effect.conf_high]
-        told = _finding("shelf.humidity", said, ends, "1/week", effect.n_batches)
-        found.append(replace(told, level=effect.conf_level, df=effect.df))
+        size, low, high = (number(100 * end) for end in _ends(effect))
+        said = f"10 % more humidity in storage changes the weekly loss by {size} points ({low} to {high})."
+        if not effect.shown:
+            said = "What humidity does in storage: can't tell yet; for 10 % more, anything from "
+            said += f"{low} to {high} points a week is possible."
+        found.append(_finding("shelf.humidity", said, _ends(effect), "1/week", effect.n_batches, effect.df))
     return found
 
 
 def where(storage: str) -> str:
     """A storage in a sentence."""
-    return (
-        "in storage"
-        if storage == "all"
-        else f"at {storage}"
-        if "%" in storage
-        else "where no humidity was noted"
-    )
+    place = f"at {storage}" if "%" in storage else "where no humidity was noted"
+    return "in storage" if storage == "all" else place
 
 
 def _loss(fit: ShelfFit, row: Mapping[Hashable, Any]) -> Finding:
-    storage = str(row["storage"])
-    lost, low, high = (100 * (1 - float(np.exp(-row[key]))) for key in ("per_week", "conf_low", "conf_high"))
-    left, place = percent(fit.share), where(storage)
+    left, place = percent(fit.share), where(row["storage"])
+    lost, low, high = (number(100 * (1 - np.exp(-row[key]))) for key in ("per_week", "conf_low", "conf_high"))
+    ends = [float(row[key]) for key in ("weeks", "weeks_low", "weeks_high")]
+    weeks, soonest, latest = (number(end) for end in ends)
     if row["conf_low"] > 0:
-        said = (
-            f"{capital(place)}, pieces lose {number(lost)} % of their fizz a week ({number(low)} to {number(high)} %); {left} is "
-            f"left after {number(row['weeks'])} weeks ({number(row['weeks_low'])} to {number(row['weeks_high'])})"
-        )
-        said += ", longer than was tried." if row["extrapolated"] else "."
+        said = f"{capital(place)}, pieces lose {lost} % of their fizz a week ({low} to {high} %); {left} is left after"
+        said += f" {weeks} weeks ({soonest} to {latest}){', longer than was tried' if row['extrapolated'] else ''}."
     elif row["conf_high"] < 0:
         said = f"{capital(place)}, pieces seem to gain fizz: look at how the fresh ones were tried."
     else:
-        said = f"Loss of fizz {place}: can't tell yet; {left} may be left after {number(row['weeks_low'])} weeks or any longer time."
-    ends = [row[key] for key in ("weeks", "weeks_low", "weeks_high")]
-    found = _finding(f"shelf.weeks[{storage}]", said, ends, "weeks", int(row["n_batches"]))
-    return replace(found, level=fit.conf_level, df=float(row["df"]), beyond_tried=bool(row["extrapolated"]))
+        said = f"Loss of fizz {place}: can't tell yet; {left} may be left after {soonest} weeks or any longer time."
+    topic = f"shelf.weeks[{row['storage']}]"
+    return _finding(
+        topic, said, ends, "weeks", int(row["n_batches"]), float(row["df"]), bool(row["extrapolated"])
+    )
 
 
 def doubts(study: FizzStudy) -> list[str]:
     """What could not be answered and why, and what to mind about single pieces."""
     said: list[str] = []
-    for times in study.times.values():
+    for name, times in study.times.items():
         low, high = times.tried_c
         if times.water is None:
             said.append(f"All water was within {LEAST_SPREAD_C:g} °C, so no time is corrected for warmth.")
-        if times.never:
-            said.append(
-                f"No piece of batch {listed(times.never)} was seen to the end: it counts with the time expected of it."
-            )
         if times.extrapolated:
             said.append(f"Water of {times.bath_c:g} °C was not tried, only {low:g} to {high:g} °C.")
-    if "fizz_s" in study.times and study.times["fizz_s"].unfinished:
-        many = study.times["fizz_s"].unfinished
-        said.append(
-            f"{count(many, 'piece')} still fizzed when the watching ended: counted as “longer than that”."
-        )
+        if times.never:
+            batches = listed(times.never)
+            said.append(
+                f"No piece of batch {batches} was seen to the end: it counts with the time expected of it."
+            )
+        if name == "fizz_s" and times.unfinished:
+            many = count(times.unfinished, "piece")
+            said.append(f"{many} still fizzed when the watching ended: counted as “longer than that”.")
     if study.curves is not None:
         said += _about_curves(study.curves)
         if study.reached is None and "gas_pct" not in study.reasons:
             said.append(
-                "What the recipe could give is not known. Add theory_g to [fizz], or [recipe] with soda, acid and pieces."
+                "What the recipe could give is not known: add theory_g to [fizz], or a weighed [recipe]."
             )
     if study.no_shelf is not None:
         said.append(f"How fast stored pieces lose their fizz is not known. {study.no_shelf}")
     if study.shelf is not None:
         said.append(HOME_STORAGE)
-        for row in study.shelf.storages.to_dict("records"):
-            if row["bend_p"] < 0.05:
-                said.append(
-                    f"The loss {where(row['storage'])} did not keep one pace: do not trust its weeks."
-                )
+        uneven = study.shelf.storages[study.shelf.storages["bend_p"] < 0.05]["storage"]
+        said += [f"The loss {where(name)} did not keep one pace: do not trust its weeks." for name in uneven]
         if study.shelf.no_humidity is not None:
             said.append(f"What humidity does in storage is not known. {study.shelf.no_humidity}")
     return list(dict.fromkeys(said))
 
 
 def _about_curves(curves: GasCurves) -> list[str]:
-    said = [
-        f"Piece {row['piece']} of batch {row['run']} has no curve. {row['why']}"
-        for row in curves.not_fitted.to_dict("records")
+    lost = curves.not_fitted
+    said = [f"Piece {piece} of {run} has no curve. {why}" for run, piece, why in lost.itertuples(index=False)]
+    names = [
+        f"{piece} of {run}" for run, piece in zip(curves.pieces["run"], curves.pieces["piece"], strict=True)
     ]
-    names = [f"{row['piece']} of {row['run']}" for row in curves.pieces.to_dict("records")]
     for name, fit in zip(names, curves.fits, strict=True):
         for jump in fit.jumps:
             grams, at = f"{number(abs(jump.change_g))} g", seconds(jump.seconds)
-            said.append(
-                {
-                    "touched": f"Piece {name}: the reading at {at} was {grams} out of line and is not used.",
-                    "splash": f"Piece {name}: {grams} went at once by {at}, a splash; it is not counted as gas.",
-                    "added": f"Piece {name}: {grams} came at once by {at}; it is taken off.",
-                }[jump.kind]
-            )
-    for flags, words in (
+            happened = {
+                "touched": f"the reading at {at} was {grams} out of line and is not used",
+                "splash": f"{grams} went at once by {at}, a splash; it is not counted as gas",
+                "added": f"{grams} came at once by {at}; it is taken off",
+            }
+            said.append(f"Piece {name}: {happened[jump.kind]}.")
+    for words, flag in (
         (
-            [not fit.plateau_seen for fit in curves.fits],
             "stopped before nine tenths was out, so its gas is partly a guess",
+            lambda fit: not fit.plateau_seen,
         ),
-        (
-            [fit.coarse for fit in curves.fits],
-            "gave little gas for this scale, so its curve is mostly rounding",
-        ),
-        ([not fit.drift_seen for fit in curves.fits], "was not read long enough to take off what dried up"),
+        ("gave little gas for this scale, so its curve is mostly rounding", lambda fit: fit.coarse),
+        ("was not read long enough to take off what dried up", lambda fit: not fit.drift_seen),
     ):
-        some = [name for name, flag in zip(names, flags, strict=True) if flag]
+        some = [name for name, fit in zip(names, curves.fits, strict=True) if flag(fit)]
         if some:
             shown = some if len(some) <= 4 else [*some[:3], f"{len(some) - 3} more"]
             said.append(f"The cup of piece {listed(shown)} {words}.")
@@ -264,15 +237,15 @@ def curve_table(curves: GasCurves, levels: pd.Series) -> pd.DataFrame:
     """One row a fizz curve, with text cells."""
     rows = []
     for row, fit in zip(curves.pieces.to_dict("records"), curves.fits, strict=True):
-        low, high = (number(float(fit.estimates[end]["gas_g"]), 3) for end in ("conf_low", "conf_high"))
+        ends = fit.estimates.loc[["gas_g"]].to_numpy(float).ravel().tolist()
+        gas, low, high = (number(float(value), 3) for value in ends)
         rows.append(
             {
                 "batch": str(row["run"]),
                 "piece": str(row["piece"]),
                 "drawn as": levels[row["run"]],
                 "water": f"{row['water_c']:.1f} °C",
-                "gas": f"{number(row['gas_g'], 3)} g",
-                "95 % interval": f"{low} to {high} g",
+                "gas": f"{gas} g ({low} to {high})",
                 "half out": seconds(row["t50_s"]),
                 "nine tenths out": seconds(row["t90_s"]) + ("" if fit.plateau_seen else " (guessed)"),
                 "at first, g a minute": number(60 * row["start_g_s"]),
@@ -291,25 +264,21 @@ def methods(study: FizzStudy) -> str:
             f"{study.bath_c:g} °C, and those means are compared."
         )
     if study.curves is not None:
-        steps = sorted({fit.step_g for fit in study.curves.fits})
-        chosen = "its own best curve"
-        if study.curves.common:
-            others = study.curves.shapes[1:].dropna().to_dict("records")
-            worse = ", ".join(f"{row['shape']} {row['delta']:.0f}" for row in others)
-            chosen = f"the {study.curves.common} curve, best by AICc over all pieces" + (
-                f" (worse by: {worse})" if worse else ""
-            )
+        steps, own = sorted({fit.step_g for fit in study.curves.fits}), "its own best curve"
+        others = [f"{row.shape} {row.delta:.0f}" for row in study.curves.shapes[1:].dropna().itertuples()]
+        common = (
+            f"the {study.curves.common} curve, best by AICc over all pieces (worse by: {', '.join(others)})"
+        )
         said.append(
-            f"The gas of each piece is read off {chosen}. The scale's step ({listed([f'{step:g}' for step in steps])} g) is in the "
-            "intervals; drying up after the fizz and splashes are not counted as gas."
+            f"The gas of each piece is read off {common if study.curves.common else own}. The scale's step "
+            f"({listed([f'{step:g}' for step in steps])} g) is in the intervals; drying up after the fizz and splashes are not "
+            "counted as gas."
         )
     if study.reached is not None:
-        said.append(
-            f"Gas that came is (gas weighed + what {study.water_ml:g} ml of water holds under pure gas, by Henry's law) / theory, "
-            "averaged over batches."
-        )
+        held = f"what {study.water_ml:g} ml of water holds under pure gas, by Henry's law"
+        said.append(f"Gas that came is (gas weighed + {held}) / theory, averaged over batches.")
     if study.shelf is not None:
         said.append(
-            "In storage the same share of what is left goes each week; each batch has its own rate, and they are averaged."
+            "In storage the same share of what is left goes each week; the rates of batches are averaged."
         )
     return " ".join(said)

@@ -4,8 +4,9 @@ its interval and unit.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
+from fizzlab.errors import capital as capital
+from fizzlab.errors import count as count
+from fizzlab.errors import listed as listed
 from fizzlab.measures import number as number
 
 
@@ -97,38 +98,3 @@ def _pair(low: float, high: float) -> str:
     while digits < 4 and number(low, digits) == number(high, digits) and low != high:
         digits += 1
     return f"{number(low, digits)} to {number(high, digits)}"
-
-
-def capital(text: str) -> str:
-    """A text that begins a sentence.
-
-    Examples
-    --------
-    >>> capital("dry time"), capital("95 % of the pieces")
-    ('Dry time', '95 % of the pieces')
-    """
-    return text[:1].upper() + text[1:]
-
-
-def listed(words: Sequence[str], last: str = "and") -> str:
-    """Words in a row.
-
-    Examples
-    --------
-    >>> listed(["pearl", "dye", "lake"])
-    'pearl, dye and lake'
-    """
-    if len(words) <= 1:
-        return "".join(words)
-    return f"{', '.join(words[:-1])} {last} {words[-1]}"
-
-
-def count(amount: int, noun: str, plural: str = "") -> str:
-    """A counted noun.
-
-    Examples
-    --------
-    >>> count(1, "batch", "batches"), count(12, "batch", "batches")
-    ('1 batch', '12 batches')
-    """
-    return f"{amount} {noun if amount == 1 else plural or noun + 's'}"

@@ -5,14 +5,13 @@ every complaint into a `Problem` in plain words, with the nearest right key sugg
 """
 
 from fizzlab.trial.settings.base import FILE, FactorSettings
-from fizzlab.trial.settings.plan import PLAN_KINDS, PlanSettings
+from fizzlab.trial.settings.plan import PlanSettings
 from fizzlab.trial.settings.reading import read_settings
 from fizzlab.trial.settings.sections import ImportSettings
 from fizzlab.trial.settings.trial import TrialSettings
 
 __all__ = [
     "FILE",
-    "PLAN_KINDS",
     "FactorSettings",
     "ImportSettings",
     "PlanSettings",

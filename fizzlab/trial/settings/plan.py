@@ -3,73 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal, get_args
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
+from fizzlab.design.kinds import KINDS
 from fizzlab.errors import Problem, nearest
-from fizzlab.measures import TABLES
+from fizzlab.measures import TableSpec
 from fizzlab.trial.settings.base import FILE, FactorSettings, Name, Section
 
-PlanKind = Literal[
-    "compare",
-    "factorial",
-    "fractional factorial",
-    "screening",
-    "definitive screening",
-    "central composite",
-    "box-behnken",
-    "mixture",
-    "latin square",
-    "optimal",
-    "split plot",
-]
-PLAN_KINDS: tuple[PlanKind, ...] = get_args(PlanKind)
-
-#: Keys of [plan] that only some kinds use; any other kind refuses them, so that no wish is ignored.
-OPTIONS: Mapping[str, tuple[PlanKind, ...]] = {
-    "days": ("compare", "split plot"),
-    "control_batches": ("compare",),
-    "repeats": ("factorial", "fractional factorial", "screening", "mixture"),
-    "generators": ("fractional factorial",),
-    "resolution": ("fractional factorial",),
-    "asked": ("fractional factorial",),
-    "centre_points": (
-        "factorial",
-        "fractional factorial",
-        "screening",
-        "definitive screening",
-        "central composite",
-        "box-behnken",
-        "mixture",
-    ),
-    "reach": ("central composite",),
-    "stars": ("central composite",),
-    "batches": ("fractional factorial", "screening", "optimal", "mixture"),
-    "model": ("factorial", "optimal", "split plot"),
-    "criterion": ("optimal", "mixture"),
-    "repeated_batches": ("optimal",),
-    "forbidden": ("factorial", "optimal", "split plot"),
-    "squares": ("latin square",),
-    "places": ("latin square",),
-    "hard_to_change": ("split plot",),
-    "total": ("mixture",),
-    "points": ("mixture",),
-    "blending": ("mixture",),
-}
-
-#: Keys without which a kind cannot be planned.
-NEEDED: Mapping[str, tuple[PlanKind, ...]] = {
-    "days": ("compare", "split plot"),
-    "batches_per_day": ("compare", "split plot"),
-    "batches": ("optimal",),
-    "hard_to_change": ("split plot",),
-    "total": ("mixture",),
-}
+if TYPE_CHECKING:
+    PlanKind = str
+else:
+    PlanKind = Literal[tuple(KINDS)]
 
 Hours = Annotated[float, Field(gt=0, le=2000)]
 Level = str | float | int
-READINGS = tuple(name for name in TABLES if name != "runs")
 
 
 class PlanSettings(Section):
@@ -88,14 +37,11 @@ class PlanSettings(Section):
     stars: Literal["rotatable", "orthogonal"] | None = None
     batches: int | None = Field(default=None, ge=2, le=200)
     model: Literal["main", "interactions", "quadratic", "full"] | list[Name] | None = None
-    criterion: Literal["D", "A", "I"] | None = None
+    criterion: Literal["D", "I"] | None = None
     repeated_batches: int | None = Field(default=None, ge=0, le=100)
     forbidden: list[dict[str, Level | list[Level]]] | None = None
-    squares: int | None = Field(default=None, ge=1, le=20)
-    places: Name | None = None
     hard_to_change: list[Name] | None = Field(default=None, min_length=1)
     total: float | None = Field(default=None, gt=0)
-    points: Literal["vertices", "lattice", "centroid", "optimal"] | None = None
     blending: Literal["linear", "quadratic", "special cubic"] | None = None
     smallest_difference: float = Field(default=1.25, gt=1, le=100)
     tables: list[str] = Field(default=["touch_checks", "room_log"], min_length=1)
@@ -115,20 +61,24 @@ class PlanSettings(Section):
         return self
 
 
-def plan_problems(plan: PlanSettings, factors: Mapping[str, FactorSettings]) -> list[Problem]:
+def plan_problems(
+    plan: PlanSettings, factors: Mapping[str, FactorSettings], tables: Mapping[str, TableSpec]
+) -> list[Problem]:
     """Say what in [plan] does not fit the rest of `trial.toml`."""
+    if not factors:
+        return [_problem("kind", "there is no factor to plan for.", "Add one under [factors.NAME].")]
+    kind = KINDS[plan.kind]
     problems = []
-    for key, kinds in OPTIONS.items():
-        if getattr(plan, key) is not None and plan.kind not in kinds:
+    # a key that the kind does not use is refused, so that no wish is ignored
+    for key in dict.fromkeys(option for each in KINDS.values() for option in each.options):
+        if getattr(plan, key) is not None and key not in kind.options:
+            others = ", ".join(each.name for each in KINDS.values() if key in each.options)
             what = f"a plan of the kind “{plan.kind}” has no use for it."
-            do = f"Take it out, or change the kind ({', '.join(kinds)})."
-            problems.append(_problem(key, what, do))
-    for key, names in (
-        ("hard_to_change", plan.hard_to_change or []),
-        ("places", [plan.places] if plan.places is not None else []),
-    ):
-        problems += [_no_factor(key, name, factors) for name in names if name not in factors]
-    for key in ("asked", "model"):
+            problems.append(_problem(key, what, f"Take it out, or change the kind ({others})."))
+    for key in kind.needs:
+        if getattr(plan, key) is None:
+            problems.append(_problem(key, f"a plan of the kind “{plan.kind}” needs it.", "Add it."))
+    for key in ("hard_to_change", "asked", "model"):
         terms = getattr(plan, key)
         for term in terms if isinstance(terms, list) else ():
             for name in term.removesuffix("^2").split(":"):
@@ -136,40 +86,30 @@ def plan_problems(plan: PlanSettings, factors: Mapping[str, FactorSettings]) -> 
                     problems.append(_no_factor(key, name, factors))
     for number, pair in enumerate(plan.forbidden or (), start=1):
         problems += _forbidden(f"forbidden ({number})", pair, factors)
-    for key, kinds in NEEDED.items():
-        if plan.kind in kinds and getattr(plan, key) is None:
-            what = f"a plan of the kind “{plan.kind}” needs it."
-            problems.append(_problem(key, what, "Add it."))
-    if plan.kind in ("compare", "latin square") and len(set(factors) - {plan.places}) > 1:
+    if kind.one_factor and len(factors) > 1:
         what = f"a plan of the kind “{plan.kind}” compares the levels of one factor, not of {len(factors)}."
         do = "Plan a factorial or an optimal plan, or make one factor of them."
         problems.append(_problem("kind", what, do))
-    if plan.kind == "mixture":
-        problems += _mixture(plan, factors)
+    if kind.blends:
+        problems += _shares(factors)
     if plan.hard_to_change is not None and set(plan.hard_to_change) >= set(factors):
         what = "every factor is one of the room, so none is changed from batch to batch."
         problems.append(_problem("hard_to_change", what, "Leave at least one factor out of it."))
+    readings = [name for name in tables if name != "runs"]
     for name in plan.tables:
-        if name not in READINGS:
-            guess = nearest(name, READINGS)
-            do = f"Did you mean {guess}?" if guess else f"Choose from: {', '.join(READINGS)}."
+        if name not in readings:
+            guess = nearest(name, readings)
+            do = f"Did you mean {guess}?" if guess else f"Choose from: {', '.join(readings)}."
             problems.append(_problem("tables", f"fizzlab has no table “{name}” to fill in.", do))
-    if not factors:
-        problems.append(_problem("kind", "there is no factor to plan for.", "Add one under [factors.NAME]."))
     return problems
 
 
-def _mixture(plan: PlanSettings, factors: Mapping[str, FactorSettings]) -> list[Problem]:
+def _shares(factors: Mapping[str, FactorSettings]) -> list[Problem]:
     problems = []
     for name, factor in factors.items():
         if factor.low is None or factor.low < 0:
             what = "an ingredient of a mixture needs bounds of zero or more."
             problems.append(Problem(FILE, what, "Give low and high.", column=f"key factors.{name}"))
-    if plan.points == "optimal" and plan.batches is None:
-        problems.append(_problem("batches", "an optimal mixture plan needs it.", "Add it."))
-    if plan.batches is not None and plan.points != "optimal":
-        do = 'Take it out, or choose points = "optimal".'
-        problems.append(_problem("batches", "the points of this mixture plan say how many.", do))
     if len({factor.unit for factor in factors.values()}) > 1:
         do = "Give every ingredient of the mixture the same unit."
         problems.append(_problem("kind", "a mixture adds up in one unit, and the factors have several.", do))

@@ -12,7 +12,7 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
-from fizzlab.errors import BadInput, Problem, nearest
+from fizzlab.errors import BadInput, Problem, did_you_mean
 from fizzlab.trial.settings.base import FILE
 from fizzlab.trial.settings.plan import plan_problems
 from fizzlab.trial.settings.sections import response_problems
@@ -43,7 +43,9 @@ def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
         settings = TrialSettings.model_validate(raw)
     except ValidationError as error:
         return None, [_problem(item, raw) for item in error.errors()]
-    problems = [] if settings.plan is None else plan_problems(settings.plan, settings.factors)
+    problems = []
+    if settings.plan is not None:
+        problems = plan_problems(settings.plan, settings.factors, settings.tables())
     problems += response_problems(settings.responses, settings.factors, TAKEN)
     try:
         settings.made_recipe()
@@ -106,8 +108,8 @@ def _problem(item: Any, raw: dict[str, Any]) -> Problem:
     kind, given = item["type"], item["input"]
     what, do = item["msg"][0].lower() + item["msg"][1:] + f" (it says {given!r}).", "Change it."
     if kind == "extra_forbidden":
-        guess = nearest(str(place[-1]), _keys_beside(place[:-1]))
-        what, do = "fizzlab knows no such key.", f"Did you mean {guess}?" if guess else "Take it out."
+        what = "fizzlab knows no such key."
+        do = did_you_mean(str(place[-1]), _keys_beside(place[:-1]), "Take it out.")
     elif kind == "missing":
         what, do = "the key is missing.", "Add it."
     elif kind == "value_error":
@@ -117,9 +119,8 @@ def _problem(item: Any, raw: dict[str, Any]) -> Problem:
         do = "Use up to 40 letters, digits, - and _, beginning with a letter or digit."
     elif kind == "literal_error":
         choices = re.findall("'([^']*)'", item["ctx"]["expected"])
-        guess = nearest(str(given), choices)
         what = f"“{given}” is none of its choices."
-        do = (f"Did you mean “{guess}”? " if guess else "") + f"Choose from: {', '.join(choices)}."
+        do = f"{did_you_mean(str(given), choices, '')} Choose from: {', '.join(choices)}.".strip()
     key = _spoken(place, raw)
     return Problem(FILE, what, do, column=f"key {key}" if key else None)
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from fizzlab.errors import BadInput, CannotAnswer, Problem, nearest
+from fizzlab.errors import BadInput, CannotAnswer, Problem, did_you_mean, nearest
 from fizzlab.recipe.amounts import density_needed
 from fizzlab.recipe.chemistry import ACIDS
 from fizzlab.recipe.ingredients import ROLES, Ingredient, Price, Recipe, Role, Rule
@@ -141,16 +141,11 @@ def make_recipe(settings: RecipeSettings, factors: Mapping[str, FactorSettings])
         if name in factors:
             rules.append(maker.rule(key, rule, name, factors[name]))
         else:
-            do = _did_you_mean(name, factors, "Add it to the factors, or take the rule out.")
+            do = did_you_mean(name, factors, "Add it to the factors, or take the rule out.")
             maker.wrong(key, "the trial has no such factor.", do)
     if maker.problems:
         raise BadInput(maker.problems)
     return Recipe(settings.name or "the batch", items, tuple(rule for rule in rules if rule))
-
-
-def _did_you_mean(word: str, choices: Iterable[str], otherwise: str, mark: str = "{}") -> str:
-    guess = nearest(word, choices)
-    return f"Did you mean {mark.format(guess)}?" if guess else otherwise
 
 
 class _Maker:
@@ -234,7 +229,7 @@ class _Maker:
         kind = canonical_kind(item.kind)
         known = kind in DENSITIES or kind in ROLES or kind.startswith("isopropyl alcohol")
         if item.role == "acid" and kind not in ACIDS:
-            do = _did_you_mean(item.kind, ACIDS, f"Known acids: {', '.join(ACIDS)}.", "“{}”")
+            do = did_you_mean(item.kind, ACIDS, f"Known acids: {', '.join(ACIDS)}.")
             self.wrong(key, f"“{item.kind}” is not an acid that fizzlab knows.", do)
         elif not known and item.role is None:
             guess = nearest(item.kind, [*DENSITIES, *ROLES, *ALIASES, "isopropyl alcohol 91 %"])
@@ -243,7 +238,7 @@ class _Maker:
 
     def ingredient_known(self, key: str, name: str, names: list[str]) -> None:
         if name not in names:
-            do = _did_you_mean(name, names, f"Its ingredients are: {', '.join(names)}.", "“{}”")
+            do = did_you_mean(name, names, f"Its ingredients are: {', '.join(names)}.")
             self.wrong(key, f"the recipe has no ingredient “{name}”.", do)
 
     def rule(self, key: str, rule: RuleSettings, name: str, factor: FactorSettings) -> Rule | None:
@@ -300,7 +295,7 @@ class _Maker:
         """Every level must be given, and nothing else."""
         for level in given:
             if level not in levels:
-                do = _did_you_mean(level, levels, f"Its levels are: {', '.join(levels)}.")
+                do = did_you_mean(level, levels, f"Its levels are: {', '.join(levels)}.")
                 self.wrong(f"{key}.{level}", "the factor has no such level.", do)
         for level in levels:
             if level not in given:

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from fizzlab.errors import Problem, nearest
+from fizzlab.errors import Problem, did_you_mean
 from fizzlab.measures import MEASURES, TABLES, Measure
+from fizzlab.models.wishes import Limit, Wish
 from fizzlab.trial.settings.base import FILE, Name, Section, Text
 from fizzlab.trial.stamps import COUNTED, UNIX, Order, offset_minutes
-
-if TYPE_CHECKING:
-    from fizzlab.models.choose import Limit, Wish
 
 TempUnit = Literal["°C", "°F"]
 MassUnit = Literal["g", "kg", "oz", "lb"]
@@ -111,23 +109,18 @@ class ResponseSettings(Section):
             column=name,
             low=self.low,
             high=self.high,
-            own=True,
         )
 
     def limit(self, name: str) -> Limit | None:
         """The limit on a response of this name."""
         if self.at_least is None and self.at_most is None:
             return None
-        from fizzlab.models.choose import Limit
-
         return Limit(name, self.at_least, self.at_most)
 
     def wish(self, name: str) -> Wish | None:
         """The wish for a response of this name."""
         if self.want is None or self.best is None or self.worst is None:
             return None
-        from fizzlab.models.choose import Wish
-
         worst = (self.worst[0], self.worst[1]) if isinstance(self.worst, list) else self.worst
         return Wish(name, self.want, self.best, worst, self.shape, self.weight)
 
@@ -135,14 +128,8 @@ class ResponseSettings(Section):
 class ChooseSettings(Section):
     """[choose]: how to choose between the combinations, and what to make next.
 
-    Parameters
-    ----------
-    steps : int or None
-        Also judge so many even steps of each amount between the least and the most tried.
-    confirm_batches : int
-        Confirmation batches to make of the best combination.
-    next_batches : int
-        Batches to add to the trial where the choice is open.
+    `steps` also judges so many even steps of each amount between the least and the most tried;
+    `confirm_batches` of the best combination are to be made, and `next_batches` where the choice is open.
     """
 
     steps: int | None = Field(default=None, ge=2, le=21)
@@ -268,9 +255,8 @@ def response_problems(
             do = "Use small letters, digits and _, and no name of fizzlab's own columns."
             wrong(name, "a response may not be called so.", do)
         elif not asked.label:
-            guess = nearest(name, MEASURES)
-            do = f"Did you mean {guess}? " if guess else ""
-            do += f"A number of your own needs a label. Known: {', '.join(MEASURES)}."
+            do = f"A number of your own needs a label. Known: {', '.join(MEASURES)}."
+            do = f"{did_you_mean(name, MEASURES, '')} {do}".strip()
             wrong(name, "fizzlab takes no such number from the tables.", do)
     return problems
 

@@ -1,0 +1,365 @@
+"""What a plan can detect: how often trials made on paper see an effect, and the smallest seen enough."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from html import escape
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from fizzlab.design.factors import RESERVED
+from fizzlab.design.looks import best_looks, between, information_kept
+from fizzlab.design.plans import Plan
+from fizzlab.design.trials import ASSUMED, Comparison, Spreads, Trials, draw, model_of
+from fizzlab.errors import count, listed
+from fizzlab.measures import Scale
+from fizzlab.models.terms import Amount, Category, Term
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+#: Largest ratio that is tried: a difference seen by eye.
+LARGEST_RATIO = 8.0
+
+_ALIKE = 1.1  # standard errors within a tenth of each other are not told apart in words
+_MOSTLY = 0.5  # share of trials without any answer at which no smallest effect is looked for
+_NOTHING = -1.959964  # probit of the chance where there is no effect: one side of a 95 % interval
+
+Label = Callable[[str], str]
+
+
+@dataclass(frozen=True)
+class Power:
+    """What a plan can detect.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row a comparison, the one that is hardest to see first: term, level, control, unit, ratio (or
+        difference: the size asked for), chance, conf_low, conf_high, unanswered, smallest, smallest_low,
+        smallest_high. ``chance`` is the share of trials whose interval lies wholly on the side of the true
+        effect, with Wilson's 95 % interval for the error of simulating; ``unanswered`` the share whose
+        readings could not be analysed (they count as not seen); ``smallest`` the size seen in `target` of the
+        trials, nan if none is.
+    curve : DataFrame
+        Of the first comparison, for plotting: size, chance, conf_low, conf_high, unanswered.
+    scale : {"ratio", "difference"}
+    n_batches, n_days, trials : int
+    target : float
+    spreads : Spreads
+    looks_h : tuple of float
+        Hours of the touch checks; empty where a batch gives a number.
+    typical_h : float or None
+    unequal : bool
+        Are other comparisons clearly easier to see than the first?
+    response : str
+        What is measured, in words.
+    """
+
+    table: pd.DataFrame
+    curve: pd.DataFrame
+    scale: Scale
+    n_batches: int
+    n_days: int
+    trials: int
+    target: float
+    spreads: Spreads
+    looks_h: tuple[float, ...] = ()
+    typical_h: float | None = None
+    unequal: bool = False
+    response: str = "the response"
+    label: Label = field(default=str, repr=False)
+
+    @property
+    def first(self) -> pd.Series:
+        """The comparison that is hardest to see."""
+        return self.table.iloc[0]
+
+    def amount(self, size: float) -> str:
+        """A size in words: "25 %", "2.5 times", or a difference."""
+        if self.scale == "difference":
+            return f"{size:.2g}"
+        return f"{100 * (size - 1):.0f} %" if size < 2 else f"{size:.2g} times"
+
+    def statements(self) -> tuple[str, ...]:
+        """What it says, one sentence each."""
+        first = self.first
+        level, control, unit = first["level"], first["control"], first["unit"]
+        of = f" of {self.label(first['term']).removesuffix(f' {unit}')}" if unit else ""
+        plan = f"{count(self.n_batches, 'batch', 'batches')} on {count(self.n_days, 'day')}"
+        error = max(50 * (first["conf_high"] - first["conf_low"]), 1)
+        said = [
+            f"With {plan}, {100 * first['chance']:.0f} of 100 such trials (give or take {error:.0f}) would "
+            f"see a difference of {self.amount(first[self.scale])} in {self.response} between {level} and "
+            f"{control}{of}."
+        ]
+        if first["unanswered"] < _MOSTLY:
+            said.append(self.smallest())
+        if first["unanswered"] >= 0.03:
+            said.append(
+                f"In {100 * first['unanswered']:.0f} of 100 the looks give no answer, being too far apart, "
+                "too early or too late: look more often around the time of drying."
+            )
+        if self.unequal:
+            said.append("The other effects are easier to see.")
+        sizes = [self.spreads.pieces, self.spreads.batches, self.spreads.days]
+        shown = [f"{100 * each:.0f} %" if self.scale == "ratio" else f"{each:.2g}" for each in sizes]
+        usual = f", and usually dry after {self.typical_h:.2g} h" if self.typical_h else ""
+        return (
+            *said,
+            f"This takes it that pieces differ by {shown[0]}, batches by {shown[1]}, days by {shown[2]} (one "
+            f"standard deviation){usual}.",
+            f"These spreads are {self.spreads.origin}.",
+            *self._better_looks(),
+        )
+
+    def smallest(self) -> str:
+        """The smallest effect that is seen often enough, as a sentence."""
+        first, share = self.first, f"{100 * self.target:.0f} of 100"
+        if not np.isfinite(first["smallest"]):
+            return f"Not even {LARGEST_RATIO:g} times would be seen in {share}: make more batches or looks."
+        high = first["smallest_high"]
+        span = f"to {self.amount(high)}" if np.isfinite(high) else "or more"
+        low = self.amount(first["smallest_low"]).removesuffix(" %")
+        return f"{share} would see {self.amount(first['smallest'])} ({low} {span})."
+
+    def _better_looks(self) -> list[str]:
+        """When to look instead; nothing where little is to be gained."""
+        if not self.looks_h or self.typical_h is None:
+            return []
+        low, high = self.typical_h / 2, self.typical_h * 2
+        spread = float(np.hypot(self.spreads.pieces, self.spreads.batches))
+        better = best_looks(low, high, len(self.looks_h), spread)
+        kept, more = (
+            float(information_kept(looks, between(low, high), spread).mean())
+            for looks in (self.looks_h, better)
+        )
+        if more < kept + 0.05:
+            return []
+        hours = listed([f"{hour:.4g}" for hour in better])
+        return [
+            f"If pieces dry after {low:.2g} to {high:.2g} h, your looks keep {100 * kept:.0f} % of what "
+            f"exact times would tell; looks at {hours} h keep {100 * more:.0f} %."
+        ]
+
+    def summary(self) -> str:
+        """The statements, then the table."""
+        return "\n".join(
+            [*self.statements(), "", self.table.to_string(index=False, float_format="{:.3g}".format)]
+        )
+
+    def __str__(self) -> str:
+        return self.summary()
+
+    def _repr_html_(self) -> str:
+        said = "".join(f"<li>{escape(sentence)}</li>" for sentence in self.statements())
+        return f"<ul>{said}</ul>{self.table.to_html(index=False, float_format='{:.3g}'.format, border=0)}"
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw how often an effect is seen, by its size; returns the Axes."""
+        from fizzlab.design.plotting import plot_power
+
+        return plot_power(self, ax)
+
+
+def power(
+    plan: Plan | pd.DataFrame | int,
+    *,
+    ratio: float = 1.25,
+    difference: float | None = None,
+    looks_h: Sequence[float] | None = None,
+    pieces: int = 4,
+    spreads: Spreads = ASSUMED,
+    typical_h: float | None = None,
+    terms: Sequence[Term] | None = None,
+    air: int = 0,
+    trials: int = 1000,
+    seed: int = 1,
+    conf_level: float = 0.95,
+    target: float = 0.8,
+    hardest: bool = False,
+    response: str = "",
+    label: Label = str,
+) -> Power:
+    """Say what a plan can detect, by trials made on paper.
+
+    Parameters
+    ----------
+    plan : Plan, DataFrame or int
+        A plan; its runs (day, and a column for each factor); or a number of batches of two ways, made in turn
+        on one day.
+    ratio : float
+        The size of effect that is worth knowing: 1.25 is a quarter longer.
+    difference : float, optional
+        The same where ways are compared by differences; then `spreads` must be in that unit.
+    looks_h : sequence of float, optional
+        Hours of the touch checks. Without them each batch gives a number, the mean of its pieces.
+    pieces : int
+        Looked at, or averaged, of each batch.
+    spreads : Spreads
+        How much pieces, batches and days differ: from your own record, else an assumption without a source.
+    typical_h : float, optional
+        Usual dry time; by default that of the spreads, else the middle of the looks on the log scale.
+    terms : sequence of Category or Amount, optional
+        The main effects of the analysis; by default those of the plan, or every other column of its runs.
+    air : int
+        Columns of the air in the analysis: 1 for the vapour-pressure deficit.
+    trials, seed : int
+    conf_level : float
+        Of the interval that is judged.
+    target : float
+        The chance at which the smallest effect is looked for.
+    hardest : bool
+        Only the comparison that is hardest to see.
+    response : str
+        What is measured, in words.
+    label : callable
+        What the reader calls a factor.
+
+    Returns
+    -------
+    Power
+        Shows itself in a notebook; `table` has the numbers, `plot` draws the chance by the size of the
+        effect.
+
+    Raises
+    ------
+    CannotAnswer
+        Effects that cannot be told apart, too few batches, or days that cannot be told from batches.
+
+    Notes
+    -----
+    A chance is exact for the spreads that it was given and no better than they are: the interval beside it is
+    the error of simulating (E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209), not doubt about the spreads.
+    Between the sizes that are tried, the probit of the chance is taken as straight in the log ratio.
+
+    Examples
+    --------
+    >>> found = power(16, ratio=1.3, spreads=Spreads(0.1, 0.2, 0.0, "an example"))
+    >>> bool(0.6 < found.table["chance"][0] < 0.75), bool(1.3 < found.table["smallest"][0] < 1.45)
+    (True, True)
+    """
+    runs, terms = _runs_of(plan, terms)
+    size = float(np.log(ratio)) if difference is None and ratio > 0 else float(difference or np.nan)
+    if not np.isfinite(size):
+        raise ValueError("a ratio must be above 0, a difference a number other than 0")
+    if not 0.05 < target < 1:
+        raise ValueError("the target must lie between 0.05 and 1")
+    model = model_of(runs, terms, air=air, seed=seed)
+    if looks_h is not None:
+        typical_h = typical_h or spreads.typical or float(np.sqrt(looks_h[0] * looks_h[-1]))
+    asked = draw(
+        model,
+        spreads,
+        pieces=pieces,
+        looks_h=looks_h,
+        typical_h=typical_h or 1.0,
+        trials=trials,
+        seed=seed,
+        conf_level=conf_level,
+    )
+    batch = spreads.of_batch_mean(pieces)
+    errors = np.round([model.standard_error(each, batch, spreads.days) for each in model.comparisons], 6)
+    order = np.argsort(-errors, kind="stable")
+    scale: Scale = "ratio" if difference is None else "difference"
+    rows, curves = [], []
+    for place in order[:1] if hardest else order:
+        comparison = model.comparisons[place]
+        curves.append(_curve(asked, comparison, size, float(errors[place]), target, scale))
+        rows.append(_row(comparison, curves[-1], size, target, scale))
+    return Power(
+        table=pd.DataFrame(rows),
+        curve=curves[0],
+        scale=scale,
+        n_batches=len(model.x),
+        n_days=model.days,
+        trials=trials,
+        target=target,
+        spreads=spreads,
+        looks_h=tuple(looks_h or ()),
+        typical_h=typical_h,
+        unequal=bool(errors.max() > _ALIKE * errors.min()),
+        response=response or ("the response" if looks_h is None else "dry time"),
+        label=label,
+    )
+
+
+def _runs_of(
+    plan: Plan | pd.DataFrame | int, terms: Sequence[Term] | None
+) -> tuple[pd.DataFrame, Sequence[Term]]:
+    if isinstance(plan, Plan):
+        return plan.runs, plan.analysis_terms() if terms is None else terms
+    if isinstance(plan, int):
+        ways = ("the old way", "the new way")
+        return pd.DataFrame({"day": 1, "way": np.resize(ways, plan)}), [Category("way", ways, ways[0])]
+    runs = plan if "day" in plan else plan.assign(day=1)
+    if terms is None:
+        terms = []
+        for name in (str(each) for each in runs if each not in RESERVED):
+            levels = tuple(pd.Categorical(runs[name]).categories)
+            numeric = pd.api.types.is_numeric_dtype(runs[name])
+            terms.append(Amount(name) if numeric else Category(name, levels, levels[0]))
+    return runs, terms
+
+
+def _curve(
+    asked: Trials, comparison: Comparison, size: float, error: float, target: float, scale: Scale
+) -> pd.DataFrame:
+    """The chance at the size asked for, and at sizes around the one that is likely to reach the target."""
+    from scipy import stats
+
+    model = asked.model
+    spare = len(model.x) - model.x.shape[1] - (model.days - 1 if model.day is not None else 0)
+    df = max(spare, 2)
+    guess = error * float(stats.t.ppf(0.5 + asked.conf_level / 2, df) + stats.t.ppf(target, df))
+    most = float(np.log(LARGEST_RATIO)) if scale == "ratio" else 20 * guess
+    sizes = [size, *(np.array([0.4, 0.7, 1.0, 1.4]) * guess)]
+    rows: dict[float, list[float]] = {}
+    while sizes:
+        at = float(sizes.pop(0))
+        found, answered = asked.ask(comparison, at)
+        seen, number = int(found.sum()), len(found)
+        span = stats.binomtest(seen, number).proportion_ci(method="wilson")
+        rows[at] = [seen / number, float(span.low), float(span.high), float(1 - answered.mean())]
+        largest = max(rows)
+        reached = max(row[0] for row in rows.values())
+        rises = rows[largest][0] == reached  # an effect so large that the looks miss it is seen less often
+        if not sizes and rises and reached < target and largest < most:
+            sizes = [min(largest * 1.5, most)]
+    names = ["chance", "conf_low", "conf_high", "unanswered"]
+    table = pd.DataFrame.from_dict(rows, orient="index", columns=names).sort_index()
+    table.insert(0, "size", np.exp(table.index) if scale == "ratio" else table.index)
+    return table
+
+
+def _row(
+    comparison: Comparison, curve: pd.DataFrame, size: float, target: float, scale: Scale
+) -> dict[str, object]:
+    term, at = comparison.term, curve.loc[size]
+    row: dict[str, object] = {"term": term.name, "level": comparison.level, "control": comparison.control}
+    row["unit"] = term.unit if isinstance(term, Amount) else ""
+    row[scale] = at["size"]
+    row |= {name: at[name] for name in ("chance", "conf_low", "conf_high", "unanswered")}
+    rising = curve[curve.index > 0]
+    ends = {"smallest": "chance", "smallest_low": "conf_high", "smallest_high": "conf_low"}
+    for name, column in ends.items():
+        end = _crossing(rising, column, target)
+        row[name] = float(np.exp(end)) if scale == "ratio" else end
+    return row
+
+
+def _crossing(curve: pd.DataFrame, name: str, target: float) -> float:
+    """Where a rising curve crosses the target, straight on the probit scale; nan if it does not."""
+    from scipy import stats
+
+    probit = stats.norm.ppf(np.clip(curve[name].to_numpy(float), 5e-4, 1 - 5e-4))
+    probit = np.maximum.accumulate(np.concatenate([[_NOTHING], probit]))
+    sizes = np.concatenate([[0.0], curve.index.to_numpy(float)])
+    goal = float(stats.norm.ppf(target))
+    if probit[-1] < goal:
+        return float("nan")
+    at = int(np.argmax(probit >= goal))
+    return float(np.interp(goal, probit[at - 1 : at + 1], sizes[at - 1 : at + 1]))

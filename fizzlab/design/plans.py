@@ -1,0 +1,230 @@
+"""A plan: which batches to make, in which order, on which days, and what they can and cannot tell."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from fizzlab.design.factors import NO_LABELS, Factor, as_factor, as_terms
+from fizzlab.design.kinds import KINDS
+from fizzlab.design.model import Alias, in_words
+from fizzlab.errors import CannotAnswer, count, listed
+from fizzlab.measures import looked_up
+from fizzlab.models.terms import Term
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_ROMAN = {3: "III", 4: "IV", 5: "V", 6: "VI", 7: "VII"}
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The runs in the order of making, and what they are worth.
+
+    Parameters
+    ----------
+    kind : str
+        What sort of plan it is, in words.
+    runs : DataFrame
+        One row a batch, in the order of making: run, day, blind, one column a factor (actual units),
+        point (factorial, centre, axial, edge, vertex, centroid, ...), and whole_plot in a split plot.
+    factors : tuple of Category or Range
+    seed : int
+        The same seed and the same wishes give the same plan.
+    terms : tuple of str
+        The effects that it can tell from each other: ``oil``, ``oil:colour``, ``oil^2``.
+    error_df : mapping of str to int
+        Degrees of freedom that judge the effects: ``runs`` within days, and ``days`` where a factor
+        of the room is judged by the days.
+    repeat_df : int
+        Those of ``error_df["runs"]`` that come from true repeats; the others assume that effects
+        outside `terms` are nil.
+    generators : tuple of str
+        Of a regular fraction, as ``"emulsifier = oil × alcohol"``.
+    resolution : int or None
+    aliases : tuple of Alias
+        Every effect of at most two factors in whose number another such effect has a part.
+    warnings : tuple of str
+        What to know before making the first batch.
+    """
+
+    kind: str
+    runs: pd.DataFrame
+    factors: tuple[Factor, ...]
+    seed: int
+    terms: tuple[str, ...]
+    error_df: Mapping[str, int]
+    repeat_df: int
+    generators: tuple[str, ...] = ()
+    resolution: int | None = None
+    aliases: tuple[Alias, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def days(self) -> int:
+        """How many days the runs take."""
+        return int(self.runs["day"].nunique())
+
+    def analysis_terms(self) -> list[Term]:
+        """The factors as terms of an analysis."""
+        return as_terms(self.factors)
+
+    def alias_sentences(self, labels: Mapping[str, str] = NO_LABELS) -> tuple[str, ...]:
+        """What cannot be told apart, in plain words; a chain of effects is named once."""
+        said: list[str] = []
+        seen: set[str] = set()
+        for alias in self.aliases:
+            if alias.effect not in seen:
+                seen |= set(alias.same())
+                said.append(alias.sentence(labels))
+        return tuple(said)
+
+    def statements(self, labels: Mapping[str, str] = NO_LABELS) -> tuple[str, ...]:
+        """What the plan can tell, how it judges it, and what it cannot tell, one sentence each.
+
+        `labels` are what the reader calls the factors.
+        """
+        told = [in_words(term, labels) for term in self.terms]
+        if len(told) > 8:
+            told = [*told[:7], f"{len(told) - 7} more"]
+        error = self.error_df["runs"]
+        spare = count(error, "spare batch", "spare batches")
+        if "days" in self.error_df:
+            days = count(self.error_df["days"], "spare day")
+            judged = f"A factor of the room is judged by {days}, the others by {spare}."
+        else:
+            some = "all" if self.repeat_df >= error > 1 else str(self.repeat_df)
+            repeats = f", {some} of them true repeats" if self.repeat_df > 0 else ""
+            judged = f"Chance is judged by {spare} beyond those that the answers use up{repeats}."
+        return (
+            f"{count(len(self.runs), 'batch', 'batches')} on {count(self.days, 'day')}: {self.kind}.",
+            f"It can tell {listed(told)}.",
+            judged,
+            *[said for said in self.alias_sentences(labels)[:12] if "cannot be told" in said],
+            *self.warnings,
+        )
+
+    def summary(self) -> str:
+        """The statements, then the runs."""
+        lines = list(self.statements())
+        if self.generators:
+            roman = _ROMAN.get(self.resolution or 0, self.resolution)
+            lines[1:1] = [f"Set {listed(self.generators)} (resolution {roman})."]
+        return "\n".join([*lines, "", self._shown().to_string(index=False)])
+
+    def __str__(self) -> str:
+        return self.summary()
+
+    def _repr_html_(self) -> str:
+        said = "".join(f"<li>{escape(sentence)}</li>" for sentence in self.statements())
+        return f"<ul>{said}</ul>{self._shown().to_html(index=False, border=0)}"
+
+    def _shown(self) -> pd.DataFrame:
+        return self.runs.drop(columns="point") if self.runs["point"].nunique() == 1 else self.runs
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw every batch as a tile, a line a day, in the order of making; returns the Axes."""
+        from fizzlab.design.plotting import plot_days
+
+        levels = self.runs[[factor.name for factor in self.factors]].astype(str)
+        return plot_days(self.runs, levels, ax)
+
+    def plot_aliases(self, ax: Axes | None = None, labels: Mapping[str, str] = NO_LABELS) -> Axes:
+        """Draw which effects have another one in their number, and how much of it; returns the Axes."""
+        from fizzlab.design.plotting import plot_aliases
+
+        return plot_aliases(self.aliases, labels, ax)
+
+
+def plan(
+    kind: str = "factorial",
+    factors: Mapping[str, Any] | Sequence[Factor] = (),
+    *,
+    seed: int = 1,
+    batches_per_day: int | None = None,
+    made: pd.DataFrame | None = None,
+    **options: Any,
+) -> Plan:
+    """Plan the batches of a trial: which to make, in which order, on which days.
+
+    Parameters
+    ----------
+    kind : str
+        One of `fizzlab.design.kinds.KINDS`: compare, factorial, fractional factorial, central composite,
+        box-behnken, mixture, split plot, optimal.
+    factors : mapping of str to sequence, tuple or mapping
+        Each with its levels (names, the control first), its amounts (numbers), or a tuple (low, high); see
+        `fizzlab.design.factors.as_factor`.
+    seed : int
+        The same seed and the same wishes give the same plan.
+    batches_per_day : int, optional
+        That fit in a day; all on one day if left out. Days are blocks: what is compared is shared out over
+        them so that they take as little as can be from it.
+    made : DataFrame, optional
+        Runs already made (run, day, a column a factor) that an optimal plan adds to: they are counted in, and
+        only new runs are planned.
+    **options
+        What the kind takes, under the names of [plan] in trial.toml: days, repeats, centre_points, batches,
+        generators, resolution, asked, model, forbidden, hard_to_change, total, ...
+
+    Returns
+    -------
+    Plan
+        Shows itself in a notebook; `plot` draws it, `runs` is the table.
+
+    Raises
+    ------
+    ValueError
+        An unknown kind or option, or one that is missing.
+    CannotAnswer
+        A plan of these batches could not answer: nothing to judge chance by, a factor that never changes,
+        effects that cannot be told apart, more effects than batches.
+
+    Examples
+    --------
+    >>> made = plan("factorial", {"colour": ["pearl", "dye"], "oil_g": (2, 6)}, repeats=2, seed=3)
+    >>> len(made.runs), made.terms, made.error_df
+    (8, ('colour', 'oil_g', 'colour:oil_g'), {'runs': 4})
+
+    A half of the combinations of four factors, with the middle made three times to show a bend:
+
+    >>> four = {name: (2, 6) for name in ("oil", "alcohol", "gum", "starch")}
+    >>> half = plan("fractional factorial", four, resolution=4, centre_points=3)
+    >>> half.generators, half.alias_sentences()[0]
+    (('starch = oil × alcohol × gum',), 'The joint effect of oil and alcohol cannot be told from the joint \
+effect of gum and starch.')
+    """
+    if kind not in KINDS:
+        raise ValueError(f"a plan is one of {', '.join(KINDS)}, not {kind!r}")
+    found = KINDS[kind]
+    given = {name: value for name, value in options.items() if value is not None}
+    if made is not None and found.adds:
+        given["made"] = made
+    unused = [name for name in given if name not in (*found.options, "made")]
+    if made is not None and not found.adds:
+        unused = ["made"]
+    if unused:
+        raise ValueError(f"a {kind} plan takes {', '.join(found.options)}, not {unused[0]}")
+    missing = [
+        name
+        for name in found.needs
+        if name not in given and not (name == "batches_per_day" and batches_per_day)
+    ]
+    if missing:
+        raise ValueError(f"a {kind} plan needs {missing[0]}")
+    if batches_per_day is not None and batches_per_day < 1:
+        raise ValueError("batches_per_day must be 1 or more")
+    named = factors.items() if isinstance(factors, Mapping) else [(each.name, each) for each in factors]
+    chosen = [as_factor(name, each, compared=found.one_factor) for name, each in named]
+    if found.one_factor and len(chosen) != 1:
+        raise CannotAnswer(
+            f"A {kind} plan compares the levels of one factor, not of {len(chosen)}.",
+            "Plan a factorial, or make one factor of them.",
+        )
+    plan_of: Plan = looked_up(found.build)(chosen, seed, per_day=batches_per_day, **given)
+    return plan_of

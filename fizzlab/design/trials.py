@@ -1,0 +1,337 @@
+"""Trials made on paper: what of a plan decides its power, and what each simulated trial would show.
+
+Days, batches and pieces are drawn by chance, the compared level is given its effect, and each trial is
+analysed by the fit that the report makes of one number a batch (`fizzlab.models.strata`), with days as
+groups.
+
+Touch checks give no number but brackets. Here a batch's number is the mean of its log dry time given between
+which looks its pieces became dry, with the spreads that were simulated (the integral is a sum over a grid).
+That is a stand-in for the report's regression on the brackets, some hundred times as fast;
+docs/methods/power.md shows how closely the two agree. Trials that the regression refuses are refused here
+too: those in which a compared level was never seen wet, or never dry, and those in which some line of the
+model touches every bracket, so that the readings hold no scale to judge by.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.terms import Category, Term, model_matrix
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Ints = NDArray[np.int64]
+
+_FEWEST_SPARE = 2  # as in the analysis
+_GRID = np.linspace(-4.0, 4.0, 201)
+_PROJECTIONS = 200
+
+
+@dataclass(frozen=True)
+class Spreads:
+    """How much pieces, batches and days differ by chance: what every power calculation rests on.
+
+    Standard deviations, of the logarithm where levels are compared by ratios (0.15 means that about two in
+    three lie within a factor of 1.16), else in the unit of the response.
+
+    Parameters
+    ----------
+    pieces : float
+        Between pieces of one batch; above 0 where they are looked at.
+    batches : float
+        Between batches made alike on one day.
+    days : float
+        Between days, beyond what the air in the model explains.
+    origin : str
+        Where the numbers come from, as the end of a sentence: ``"those found in the trial season"``.
+    typical : float or None
+        A usual value: the usual dry time in hours, for touch checks.
+
+    Examples
+    --------
+    >>> Spreads(0.1, 0.12, 0.05, "those of last winter").of_batch_mean(4)
+    0.13
+    """
+
+    pieces: float
+    batches: float
+    days: float
+    origin: str
+    typical: float | None = None
+
+    def __post_init__(self) -> None:
+        numbers = [self.pieces, self.batches, self.days]
+        if not all(np.isfinite(numbers)) or min(numbers) < 0 or max(numbers[:2]) == 0:
+            raise ValueError("spreads must be finite, 0 or more, and not all of pieces and batches 0")
+        if self.typical is not None and not (np.isfinite(self.typical) and self.typical > 0):
+            raise ValueError("the usual value must be above 0")
+
+    def of_batch_mean(self, pieces: int) -> float:
+        """Standard deviation of a batch's mean over so many pieces, sqrt(batches² + pieces²/n)."""
+        return float(np.round(np.sqrt(self.batches**2 + self.pieces**2 / pieces), 12))
+
+
+#: What is taken where there is no record: an assumption of ours, behind which stands no measurement.
+ASSUMED = Spreads(
+    0.12, 0.15, 0.15, "an assumption without a source: no trial of this room has measured them yet"
+)
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """A comparison that the report will make: a level with the control, the most of an amount with the least.
+
+    The log ratio (or difference) is ``weights @ coefficients``; `shift` is the response of each batch at a
+    log ratio of 1: 0 at the control, or half-way between the amounts.
+    """
+
+    term: Term
+    level: str
+    control: str
+    weights: Array
+    shift: Array
+
+
+@dataclass(frozen=True)
+class Model:
+    """The plan as the analysis will see it: model matrix, day of each batch, comparisons.
+
+    `day` is None where the analysis has no day effect: one day, or one batch on each of `days` days.
+    """
+
+    x: Array
+    day: Ints | None
+    days: int
+    comparisons: tuple[Comparison, ...]
+
+    def standard_error(self, comparison: Comparison, batch: float, day: float) -> float:
+        """Standard error if the spreads were known: sqrt(c'(X'V^-1 X)^-1 c), V = batch² I + day² ZZ'."""
+        variance = batch**2 * np.eye(len(self.x))
+        if self.day is not None:
+            variance += day**2 * (self.day[:, None] == self.day[None, :])
+        inverse = np.linalg.inv(self.x.T @ np.linalg.solve(variance, self.x))
+        return float(np.sqrt(comparison.weights @ inverse @ comparison.weights))
+
+
+def model_of(runs: pd.DataFrame, terms: Sequence[Term], air: int = 0, seed: int = 1) -> Model:
+    """Take from a plan (day, and a column for each term) what decides its power.
+
+    `air` is how many columns of the air the report's model has: each day's air is drawn, as little tied to
+    what is changed as 200 draws allow; it costs degrees of freedom between days.
+
+    Examples
+    --------
+    >>> runs = pd.DataFrame({"day": [1, 1, 2, 2, 3, 3], "colour": ["pearl", "dye"] * 3})
+    >>> model = model_of(runs, [Category("colour", ("pearl", "dye"), "pearl")])
+    >>> model.comparisons[0].level, round(model.standard_error(model.comparisons[0], 0.15, 0.1), 4)
+    ('dye', 0.1225)
+    """
+    x = model_matrix(runs, terms).to_numpy(float)
+    code = np.asarray(pd.factorize(runs["day"])[0], dtype=np.int64)
+    days = int(code.max()) + 1
+    if air and days > 2:
+        x = np.hstack([x, _air(x, code, min(air, days - 2), seed)])
+    # shares of a mixture add up to a total that is rounded: nearly tied is tied
+    if np.linalg.matrix_rank(x / np.linalg.norm(x, axis=0), tol=1e-6) < x.shape[1]:
+        raise CannotAnswer(
+            "The effects of this plan are tied to each other, so they are not judged one by one.",
+            "Read what the plan says of spare batches instead.",
+        )
+    if len(x) - x.shape[1] < _FEWEST_SPARE:
+        raise CannotAnswer(
+            f"{len(x)} batches are too few to estimate {x.shape[1]} numbers and their uncertainty.",
+            "Make more batches, or ask of fewer factors.",
+        )
+    return Model(x, code if 1 < days < len(code) else None, days, tuple(_comparisons(runs, terms, x)))
+
+
+def _comparisons(runs: pd.DataFrame, terms: Sequence[Term], x: Array) -> list[Comparison]:
+    found: list[Comparison] = []
+    for term in terms:
+        for column in term.columns():
+            at = 1 + len(found)
+            low, high = float(x[:, at].min()), float(x[:, at].max())
+            if isinstance(term, Category):
+                level, control, middle = column[len(term.name) + 1 : -1], term.control, 0.0
+            else:
+                amounts = runs[term.name].to_numpy(float)
+                level, control = (f"{end:g} {term.unit}".strip() for end in (amounts.max(), amounts.min()))
+                middle = (low + high) / 2
+            weights = np.where(np.arange(x.shape[1]) == at, high - low, 0.0)
+            found.append(Comparison(term, level, control, weights, (x[:, at] - middle) / (high - low)))
+    return found
+
+
+def _air(x: Array, day: Ints, columns: int, seed: int) -> Array:
+    from scipy import stats
+
+    days = int(day.max()) + 1
+    rng = np.random.default_rng(seed)
+    score = stats.norm.ppf((np.arange(days) + 0.625) / (days + 0.25))
+    inside = x - x.mean(axis=0)
+    inside /= np.maximum(np.linalg.norm(inside, axis=0), 1e-12)
+    best: tuple[float, Array] = (np.inf, np.zeros((len(x), columns)))
+    for _ in range(200):
+        drawn = np.column_stack([rng.permutation(score) for _ in range(columns)])[day]
+        drawn = drawn - drawn.mean(axis=0)
+        unit = drawn / np.linalg.norm(drawn, axis=0)
+        worst = float(max(np.abs(inside.T @ unit).max(), np.abs(np.triu(unit.T @ unit, 1)).max()))
+        if worst < best[0] - 1e-9:
+            best = (worst, drawn)
+    return best[1]
+
+
+@dataclass(frozen=True)
+class Trials:
+    """Simulated trials of one plan, ready to be asked about any effect; made by `draw`.
+
+    `batches` (trials, batches) is what day and batch add, `pieces` (trials, batches, pieces) what the pieces
+    add. `looks` are log hours, None where a batch gives the mean of its pieces; `typical` is the log usual
+    dry time. The draws are the same for every size of effect, so that a larger one is not seen less often by
+    luck.
+    """
+
+    model: Model
+    spreads: Spreads
+    looks: Array | None
+    typical: float
+    batches: Array
+    pieces: Array
+    conf_level: float
+
+    def brackets(self, comparison: Comparison, size: float) -> Ints:
+        """Between which looks each piece became dry, 0 for before the first, given a true log ratio."""
+        assert self.looks is not None
+        place = self.typical + size * comparison.shift + self.batches
+        return np.asarray(np.searchsorted(self.looks, place[:, :, None] + self.pieces))
+
+    def ask(self, comparison: Comparison, size: float) -> tuple[Flags, Flags]:
+        """Give a comparison a true log ratio (or difference) and analyse every trial.
+
+        Returns which trials see it (the interval lies wholly on the side of the true effect, above "no
+        difference" where there is none), and which could be analysed.
+        """
+        from scipy import stats
+
+        from fizzlab.models.strata import NotEstimable, contrast, fit_many, prepare
+
+        if self.looks is None:
+            numbers = size * comparison.shift + self.batches + self.pieces.mean(axis=2)
+            refused = np.zeros(len(numbers), bool)
+        else:
+            bracket = self.brackets(comparison, size)
+            numbers = self._numbers(bracket, comparison, size)
+            refused = _one_sided(bracket, comparison, len(self.looks))
+            refused |= _touching(bracket, self.model.x, self.looks)
+        try:
+            strata = prepare(self.model.x, self.model.day)
+        except NotEstimable:
+            raise CannotAnswer(
+                "This plan cannot tell how much days differ from how much batches do.",
+                "Spread every level over the days, or make more batches a day.",
+            ) from None
+        seen, answered = np.zeros(len(numbers), bool), ~refused
+        if not answered.any():
+            return seen, answered
+        fits = fit_many(strata, numbers[answered])
+        estimate, se, df = contrast(fits, comparison.weights)
+        good = fits.converged & np.isfinite(se) & (se > 1e-9) & np.isfinite(df) & (df > 0)
+        t = np.where(good, estimate, 0.0) / np.where(good, se, 1.0) * (1.0 if size >= 0 else -1.0)
+        seen[answered] = t > stats.t.ppf(0.5 + self.conf_level / 2, np.where(good, df, 1.0))
+        answered[answered] = good
+        return seen, answered
+
+    def _numbers(self, bracket: Ints, comparison: Comparison, size: float) -> Array:
+        """The mean log dry time of each batch, given between which looks its pieces became dry."""
+        from scipy.special import ndtr
+
+        assert self.looks is not None
+        groups = range(len(self.looks) + 1)
+        counts = np.stack([(bracket == k).sum(axis=2) for k in groups], axis=2)
+        key = counts @ np.random.default_rng(0).integers(1, 2**40, len(groups))  # one for each outcome
+        _, first, which = np.unique(key, return_index=True, return_inverse=True)
+        outcomes = counts.reshape(-1, len(groups))[first]
+        scatter = np.hypot(self.spreads.of_batch_mean(bracket.shape[2]), self.spreads.days)
+        middle = self.typical + size * (comparison.shift.max() + comparison.shift.min()) / 2
+        grid = middle + np.hypot(scatter, size / 2) * _GRID
+        ends = np.concatenate([[-np.inf], self.looks, [np.inf]])
+        share = np.diff(ndtr((ends[:, None] - grid) / self.spreads.pieces), axis=0)
+        log_share = np.log(np.maximum(share, 1e-200))
+        mean = np.empty(len(outcomes))
+        for rows in np.array_split(np.arange(len(outcomes)), 1 + len(outcomes) // 5000):
+            loglik = outcomes[rows] @ log_share - _GRID**2 / 2
+            weight = np.exp(loglik - loglik.max(axis=1, keepdims=True))
+            mean[rows] = weight @ grid / weight.sum(axis=1)
+        return np.asarray(mean[which.ravel()].reshape(bracket.shape[:2]))
+
+
+def draw(
+    model: Model,
+    spreads: Spreads,
+    *,
+    pieces: int = 4,
+    looks_h: Sequence[float] | None = None,
+    typical_h: float = 1.0,
+    trials: int = 1000,
+    seed: int = 1,
+    conf_level: float = 0.95,
+) -> Trials:
+    """Draw what days, batches and pieces add in each trial; without `looks_h` each batch gives a number."""
+    looks = None if looks_h is None else np.asarray(looks_h, float)
+    if looks is not None and not (len(looks) and np.isfinite(looks).all() and looks[0] > 0):
+        raise ValueError("looks must be hours above 0")
+    if looks is not None and ((np.diff(looks) <= 0).any() or spreads.pieces == 0):
+        raise ValueError("looks must go up, and the spread of pieces must be above 0")
+    if pieces < 1 or typical_h <= 0:
+        raise ValueError("pieces must be 1 or more, and the usual dry time above 0")
+    rng = np.random.default_rng(seed)
+    code = np.arange(len(model.x)) if model.day is None else model.day
+    if model.days == 1:
+        code = np.zeros(len(model.x), dtype=np.int64)
+    size = (trials, len(model.x))
+    days = spreads.days * rng.standard_normal((trials, int(code.max()) + 1))[:, code]
+    batches = days + spreads.batches * rng.standard_normal(size)
+    noise = spreads.pieces * rng.standard_normal((*size, pieces))
+    logs = None if looks is None else np.log(looks)
+    return Trials(model, spreads, logs, float(np.log(typical_h)), batches, noise, conf_level)
+
+
+def _one_sided(bracket: Ints, comparison: Comparison, looks: int) -> Flags:
+    """Trials in which all pieces of a compared level were dry at the first look or wet at the last."""
+    refused = np.zeros(len(bracket), bool)
+    upper = comparison.shift > comparison.shift.mean()
+    for group in (upper, ~upper):
+        some = bracket[:, group]
+        refused |= (some == looks).all(axis=(1, 2)) | (some == 0).all(axis=(1, 2))
+    return refused
+
+
+def _touching(bracket: Ints, x: Array, looks: Array) -> Flags:
+    """Trials in which some line of the model lies inside every bracket or on its edge.
+
+    Then the likelihood never falls as all spreads shrink together, and nothing is left to judge by. Found by
+    projecting in turn on the brackets and on the model (J. von Neumann), for all trials at once.
+    """
+    cells, member = np.unique(x, axis=0, return_inverse=True)
+    each = [bracket[:, member.ravel() == cell] for cell in range(len(cells))]
+    low = np.stack(
+        [some.max(axis=(1, 2)) for some in each], axis=1
+    )  # the latest lower end, as a place in ends
+    high = np.stack([some.min(axis=(1, 2)) + 1 for some in each], axis=1)
+    found = np.asarray((low <= high).all(axis=1), dtype=np.bool_)
+    if len(cells) == x.shape[1] or not found.any():
+        return found
+    ends = np.concatenate([[-np.inf], looks, [np.inf]])
+    lower, upper = ends[low[found]], ends[high[found]]
+    onto = cells @ np.linalg.pinv(cells)
+    line = np.full(lower.shape, looks.mean())
+    for _ in range(_PROJECTIONS):
+        line = np.clip(line, lower, upper) @ onto
+    found[found] = np.abs(line - np.clip(line, lower, upper)).max(axis=1) < 1e-3
+    return found

@@ -2,8 +2,7 @@
 
 A measure is declared once, here or by `register`, or by a maker under `[responses]` of trial.toml. Reading,
 checking, planning, the workbook, the bench, the comparison, the report and the choice loop over this list;
-none of them names a measure in an `if`. Nothing heavy is imported: a study and a figure are named and
-looked up when needed.
+none of them names a measure in an `if`. Nothing heavy is imported: a study is looked up when it is needed.
 """
 
 from __future__ import annotations
@@ -11,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from importlib import import_module
 from typing import Any, Literal
 
@@ -284,12 +284,15 @@ class Words:
         What pieces do where the number is greater, and where it is smaller: "dry slower", "dry faster".
     up, down : str
         The same in one word: "slower", "faster".
+    times : str
+        What stands after twice, or 3 times: "as long".
     """
 
     more: str
     less: str
     up: str = "more"
     down: str = "less"
+    times: str = "as much"
 
 
 @dataclass(frozen=True)
@@ -320,10 +323,6 @@ class Measure:
         Section of trial.toml whose keys the study takes as keywords, as far as it has them.
     other_tables : tuple of str
         Further tables that set its study to work.
-    figure : str
-        ``"module:function"``, called with the study; draws the readings. Empty: every batch as a point.
-    own : bool
-        Is it the maker's own?
     """
 
     name: str
@@ -339,8 +338,6 @@ class Measure:
     study: str = ""
     section: str = ""
     other_tables: tuple[str, ...] = ()
-    figure: str = ""
-    own: bool = False
 
     @property
     def titled(self) -> str:
@@ -354,127 +351,43 @@ class Measure:
         return f"{self.label}, {self.unit}" if self.unit else self.label
 
 
-_DRYING = "fizzlab.models.curing:study_touch"
-_WEIGHING = "fizzlab.models.weighing:study_weighings"
-_CRUMBLE = "fizzlab.models.crumble:study_crumble"
-_FIZZ = "fizzlab.models.fizz:study_fizz"
-_COST = "fizzlab.report.analysis:study_cost"
+_touch = partial(Measure, study="fizzlab.models.curing:study_touch", section="drying")
+_weigh = partial(Measure, study="fizzlab.models.weighing:study_weighings", section="drying")
+_crumble = partial(Measure, study="fizzlab.models.crumble:study_crumble", section="crumble")
+_fizz = partial(Measure, study="fizzlab.models.fizz:study_fizz", section="fizz", other_tables=("shelf",))
+_cost = partial(Measure, study="fizzlab.report.analysis:study_cost", table="")
 
-_SLOWER = Words("dry slower", "dry faster", "slower", "faster")
+_SLOWER = Words("dry slower", "dry faster", "slower", "faster", "as long")
+_CRUMBLE = Words("crumble more in the tumble", "crumble less in the tumble")
+_BREAK = Words("break more often in the tumble", "break less often in the tumble")
+_HEIGHT = Words("break from higher up", "break from lower down", "higher", "lower", "as high")
+_SCORE = Words("score worse", "score better", "worse", "better")
+_FIZZ = Words("fizz longer", "fizz shorter", "longer", "shorter", "as long")
+_HALF = Words("give half of their gas later", "give half of their gas sooner", "later", "sooner", "as long")
+_GAS = Words("give more of their gas", "give less of their gas")
+_COLOUR = Words("show colour later", "show colour sooner", "later", "sooner", "as long")
+_COST = Words("cost more", "cost less")
+
+_HALF_OUT = "time until half of the gas is out"
+_BROKEN = "pieces broken in the tumble"
 
 #: Every measure that fizzlab knows, in the order of a report; `register` adds to it.
 MEASURES: dict[str, Measure] = {
     measure.name: measure
     for measure in (
-        Measure(
-            "dry_h", "dry time", "h", "ratio", "touch_checks", "dry", _SLOWER, study=_DRYING, section="drying"
+        _touch("dry_h", "dry time", "h", "ratio", "touch_checks", "dry", _SLOWER),
+        _weigh("weighed_dry_h", "dry time by weight", "h", "ratio", "weighings", "mass_g", _SLOWER),
+        _crumble("tumble_loss_pct", "tumble loss", "%", "ratio", "tumbles", "after_g", _CRUMBLE),
+        _crumble("broken_pct", _BROKEN, "%", "difference", "tumbles", "broken", _BREAK),
+        _crumble("drop_cm", "breaking height", "cm", "ratio", "drops", "height_cm", _HEIGHT),
+        _crumble(
+            "score", "crumble score", "points", "difference", "crumble_scores", "score", _SCORE, 0, 4, 0
         ),
-        Measure(
-            "weighed_dry_h",
-            "dry time by weight",
-            "h",
-            "ratio",
-            "weighings",
-            "mass_g",
-            _SLOWER,
-            study=_WEIGHING,
-            section="drying",
-        ),
-        Measure(
-            "tumble_loss_pct",
-            "tumble loss",
-            "%",
-            "ratio",
-            "tumbles",
-            "after_g",
-            Words("crumble more in the tumble", "crumble less in the tumble"),
-            study=_CRUMBLE,
-            section="crumble",
-        ),
-        Measure(
-            "broken_pct",
-            "pieces broken in the tumble",
-            "%",
-            "difference",
-            "tumbles",
-            "broken",
-            Words("break more often in the tumble", "break less often in the tumble"),
-            study=_CRUMBLE,
-            section="crumble",
-        ),
-        Measure(
-            "drop_cm",
-            "breaking height",
-            "cm",
-            "ratio",
-            "drops",
-            "height_cm",
-            Words("break from higher up", "break from lower down", "higher", "lower"),
-            study=_CRUMBLE,
-            section="crumble",
-        ),
-        Measure(
-            "score",
-            "crumble score",
-            "points",
-            "difference",
-            "crumble_scores",
-            "score",
-            Words("score worse", "score better", "worse", "better"),
-            low=0,
-            high=4,
-            decimals=0,
-            study=_CRUMBLE,
-            section="crumble",
-        ),
-        Measure(
-            "fizz_s",
-            "fizz time",
-            "s",
-            "ratio",
-            "fizz_times",
-            "seconds",
-            Words("fizz longer", "fizz shorter", "longer", "shorter"),
-            study=_FIZZ,
-            section="fizz",
-        ),
-        Measure(
-            "half_out_s",
-            "time until half of the gas is out",
-            "s",
-            "ratio",
-            "fizz_curves",
-            "mass_g",
-            Words("give half of their gas later", "give half of their gas sooner", "later", "sooner"),
-            study=_FIZZ,
-            section="fizz",
-        ),
-        Measure(
-            "gas_pct",
-            "gas that came",
-            "%",
-            "difference",
-            "fizz_curves",
-            "mass_g",
-            Words("give more of their gas", "give less of their gas"),
-            study=_FIZZ,
-            section="fizz",
-            other_tables=("shelf",),
-        ),
-        Measure(
-            "colour_s",
-            "time until colour shows",
-            "s",
-            "ratio",
-            "fizz_times",
-            "colour_s",
-            Words("show colour later", "show colour sooner", "later", "sooner"),
-            study=_FIZZ,
-            section="fizz",
-        ),
-        Measure(
-            "cost", "cost of a piece", "", "difference", "", "", Words("cost more", "cost less"), study=_COST
-        ),
+        _fizz("fizz_s", "fizz time", "s", "ratio", "fizz_times", "seconds", _FIZZ),
+        _fizz("half_out_s", _HALF_OUT, "s", "ratio", "fizz_curves", "mass_g", _HALF),
+        _fizz("gas_pct", "gas that came", "%", "difference", "fizz_curves", "mass_g", _GAS),
+        _fizz("colour_s", "time until colour shows", "s", "ratio", "fizz_times", "colour_s", _COLOUR),
+        _cost("cost", "cost of a piece", "", "difference", words=_COST),
     )
 }
 

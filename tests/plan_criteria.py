@@ -8,7 +8,7 @@ import numpy as np
 
 from fizzlab.design.layout import members, together
 from fizzlab.design.model import model_matrix
-from fizzlab.design.plan import Plan
+from fizzlab.design.plans import Plan
 
 
 class Efficiency(NamedTuple):

@@ -210,6 +210,7 @@ def test_measures_are_written_as_on_the_spoons(written: str, shown: str) -> None
     assert kitchen(written) == shown
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(BROWSER is None, reason="no Chromium-family browser is installed")
 @pytest.mark.parametrize(("paper", "wide_mm", "high_mm"), [("A4", 210, 297), ("Letter", 215.9, 279.4)])
 @pytest.mark.parametrize("scored", [True, False])

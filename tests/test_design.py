@@ -21,7 +21,7 @@ from fizzlab.design.kinds import KINDS
 from fizzlab.design.mixture import mixture_plan
 from fizzlab.design.model import model_matrix, model_terms
 from fizzlab.design.optimal import optimal_plan
-from fizzlab.design.plan import Plan, plan
+from fizzlab.design.plans import Plan, plan
 from fizzlab.errors import CannotAnswer
 from fizzlab.measures import looked_up
 from fizzlab.models.terms import Amount, Category

@@ -76,5 +76,5 @@ def test_the_commented_section_of_a_new_trial_is_sound(tmp_path: Path) -> None:
     assert settings is not None
     assert settings.fizz.theory_g == 8.5
     assert settings.responses["dry_h"].same_within == 1.2
-    assert settings.measure("shine").unit == "points"
+    assert settings.measure("scent").unit == "points"
     assert settings.earlier is not None

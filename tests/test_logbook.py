@@ -195,6 +195,7 @@ def _press(book: Logbook, model: Model, press: tuple[object, ...], at: float) ->
                 model.undo()
 
 
+@pytest.mark.slow
 @settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(kind=st.sampled_from(["workbook", "points", "commas", "nowhere"]), presses=st.lists(PRESS, max_size=9))
 @example(kind="commas", presses=[("touch", "A", "1", True), ("touch", "A", "1", False)])
@@ -275,7 +276,7 @@ STOPPED: dict[str, Callable[[Logbook], object]] = {
 
 
 @pytest.mark.parametrize("press", STOPPED)
-@pytest.mark.parametrize("kind", ["workbook", "nowhere"])
+@pytest.mark.parametrize("kind", [pytest.param("workbook", marks=pytest.mark.slow), "nowhere"])
 def test_stopped_at_any_step_nothing_confirmed_is_lost(press: str, kind: str, tmp_path: Path) -> None:
     folder = _folder(tmp_path, kind)
     book = Logbook.open(folder)
@@ -305,6 +306,7 @@ def test_stopped_at_any_step_nothing_confirmed_is_lost(press: str, kind: str, tm
     assert True in seen  # once its line is on the disk, the press holds
 
 
+@pytest.mark.slow
 def test_a_journal_cut_anywhere_still_opens(tmp_path: Path) -> None:
     folder = _folder(tmp_path, "points")
     book = Logbook.open(folder)

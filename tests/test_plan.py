@@ -202,7 +202,7 @@ def test_a_limit_of_the_maker_is_said_on_the_card(settings: Callable[[str], Tria
     ("old", "new", "says"),
     [
         ('kind = "citric acid"', 'kind = "citric acd"', "(acid).kind: fizzlab does not know the kind"),
-        ('kind = "citric acid"', 'kind = "citric acd"', "Did you mean citric acid?"),
+        ('kind = "citric acid"', 'kind = "citric acd"', "Did you mean “citric acid”?"),
         ('kind = "citric acid"', 'kind = "vinegar"\nrole = "acid"', "“vinegar” is not an acid"),
         ('amount = "1/2 cup"', 'amount = "half a cup"', 'ingredients (acid).amount: "half a cup" is not an'),
         ('amount = "1/2 cup"', 'amount = "1/2"', "has no unit"),
@@ -643,3 +643,10 @@ def test_spreads_of_an_earlier_trial_replace_the_assumption(tmp_path: Path) -> N
     nowhere = CliRunner().invoke(main, ["plan", str(folder), "--earlier", str(tmp_path / "nowhere")])
     assert nowhere.exit_code == 2
     assert "there is no such folder" in nowhere.stderr
+
+
+def test_the_guide_names_every_kind_and_every_key() -> None:
+    guide = (Path(__file__).parent.parent / "docs" / "plan-a-trial.md").read_text(encoding="utf-8")
+    for kind in PLAN_KINDS.values():
+        assert f"`{kind.name}`" in guide
+        assert all(f"`{key}`" in guide or f"{key} =" in guide for key in (*kind.options, *kind.needs))

@@ -8,10 +8,10 @@ import pytest
 from matplotlib.figure import Figure
 from matplotlib.patches import FancyBboxPatch
 
+from fizzlab.design.detect import power
 from fizzlab.design.model import Alias
-from fizzlab.design.plan import plan
+from fizzlab.design.plans import plan
 from fizzlab.design.plotting import ACROSS, alias_table, plot_aliases, plot_days
-from fizzlab.design.power import power
 
 
 @pytest.mark.parametrize("per_day", [3, 9])

@@ -305,6 +305,7 @@ def test_a_line_that_is_no_entry_is_a_sentence(quay: Path, line: bytes) -> None:
     assert CliRunner().invoke(main, ["records", "list", str(quay)]).exit_code == 0
 
 
+@pytest.mark.slow
 @settings(
     max_examples=150,
     deadline=None,

@@ -145,6 +145,10 @@ ADDERS: dict[str, Callable[[Path], object]] = {
 }
 
 
+#: A report takes many more steps than the others.
+EACH = [pytest.param(name, marks=pytest.mark.slow) if name == "report" else name for name in ADDERS]
+
+
 def _plan(folder: Path) -> None:
     with records.planning(
         folder / "records", trial="quay", title="t", by="Ann", plan="compare", seed=1, runs=[{"run": "A"}]
@@ -153,7 +157,7 @@ def _plan(folder: Path) -> None:
 
 
 @pytest.mark.parametrize("for_good", [False, True], ids=["one step fails", "full from there on"])
-@pytest.mark.parametrize("adds", list(ADDERS))
+@pytest.mark.parametrize("adds", EACH)
 def test_a_disk_that_is_full_at_any_step_leaves_everything_as_it_was(
     tmp_path: Path, adds: str, for_good: bool
 ) -> None:
@@ -213,7 +217,7 @@ def _only_what_a_kill_may_leave(folder: Path) -> None:
 
 
 @posix
-@pytest.mark.parametrize("adds", list(ADDERS))
+@pytest.mark.parametrize("adds", EACH)
 def test_a_process_killed_at_any_step_leaves_a_sound_ledger(tmp_path: Path, adds: str) -> None:
     folder = tmp_path / "quay"
     keep_record(folder)
@@ -238,6 +242,7 @@ def test_a_process_killed_at_any_step_leaves_a_sound_ledger(tmp_path: Path, adds
     assert not list(folder.glob("records/.*"))
 
 
+@pytest.mark.slow
 @posix
 def test_processes_killed_at_random_moments_leave_a_sound_ledger(tmp_path: Path) -> None:
     folder = tmp_path / "quay"
@@ -275,6 +280,7 @@ def _keep_some(folder: Path) -> None:
         records.sign(folder / "records", 1, checked_by="Bo")
 
 
+@pytest.mark.slow
 def test_reports_at_once_each_get_a_number_and_one_chain(tmp_path: Path) -> None:
     folder = tmp_path / "quay"
     write_tables(folder)
@@ -321,6 +327,7 @@ def open_place() -> Iterator[Path]:
         yield Path(place)
 
 
+@pytest.mark.slow
 @posix
 def test_a_folder_that_may_not_be_written_stays_as_it_is(open_place: Path) -> None:
     folder = open_place / "quay"
@@ -370,6 +377,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
         subprocess.run(["umount", "-l", place], check=True)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform != "linux", reason="mounts a small file system as Linux does")
 def test_a_report_on_a_full_disk_says_so_and_keeps_nothing(small_disk: Path) -> None:
     folder = small_disk / "quay"

@@ -97,8 +97,8 @@ class Card:
                 for each in form.columns
             }
             typed = [field for field in self.fields.values() if isinstance(field, widgets.Text)]
-            words = f"Log {form.table.replace('_', ' ')}"
-            log = self.buttons["log"] = bench.button(words, "plain", self._logs({}), typed)
+            what = asked.titled.partition(",")[0] if len(form.columns) == 1 else form.table.replace("_", " ")
+            log = self.buttons["log"] = bench.button(f"Log {what}", "plain", self._logs({}), typed)
             for field in typed:
                 field.on_msg(_on_enter(log))
             parts = [_wrapped(*self.fields.values(), log), *_keys(typed)]

@@ -8,11 +8,10 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from fizzlab import recipe as made_of
-from fizzlab.errors import BadInput, CannotAnswer, Problem
+from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
 from fizzlab.measures import number
 from fizzlab.recipe import Caution, Ingredient, Recipe, Step
 from fizzlab.recipe.units import Quantity, Span
-from fizzlab.report.phrases import listed
 from fizzlab.trial.settings import TrialSettings
 
 

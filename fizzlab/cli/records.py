@@ -106,6 +106,7 @@ def verify(folder: Path, known: str) -> None:
 
 def _say_verified(trial: Path, known: str, *, several: bool) -> bool:
     from fizzlab import records as kept
+    from fizzlab.errors import count
 
     found = kept.verify(trial, known=known)
     which = f"{trial}: " if several else ""
@@ -114,18 +115,14 @@ def _say_verified(trial: Path, known: str, *, several: bool) -> bool:
     for note in found.notes:
         click.echo(f"{which}{note}", err=True)
     ledger = found.ledger
-    held = f"{_count(len(ledger.reports()), 'record', 'records')}, "
-    held += f"{_count(len(ledger.lines), 'entry', 'entries')}, last hash {ledger.last}"
+    held = f"{count(len(ledger.reports()), 'record')}, {count(len(ledger.lines), 'entry', 'entries')}, "
+    held += f"last hash {ledger.last}"
     if found.faults:
-        things = _count(len(found.faults), "thing does", "things do")
+        things = count(len(found.faults), "thing does", "things do")
         click.echo(f"\n{which}{things} not agree ({held}).")
         return False
     click.echo(f"{which}All is well: {held}")
     return True
-
-
-def _count(many: int, one: str, several: str) -> str:
-    return f"{many} {one if many == 1 else several}"
 
 
 @records.command()

@@ -9,7 +9,7 @@ import pandas as pd
 
 from fizzlab.design.factors import Factor
 from fizzlab.design.optimal import optimal_plan
-from fizzlab.design.plan import Plan
+from fizzlab.design.plans import Plan
 from fizzlab.models.choose import Choice
 
 

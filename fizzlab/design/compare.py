@@ -11,7 +11,7 @@ import pandas as pd
 from fizzlab.design.factors import plain, refuse_unusable, wish_of
 from fizzlab.design.layout import judge, number, scattered, streams, together, weak
 from fizzlab.design.model import Matrix, model_matrix
-from fizzlab.design.plan import Plan
+from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer, count
 from fizzlab.models.terms import Category
 

@@ -12,7 +12,7 @@ import pandas as pd
 from fizzlab.design.factors import Factor, Range, allowed, grid, plain, refuse_unusable, two_levels
 from fizzlab.design.layout import lay_out
 from fizzlab.design.model import Alias, Matrix, in_words, model_terms, pairs, parts
-from fizzlab.design.plan import Plan
+from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.terms import Category
 

@@ -21,7 +21,7 @@ from fizzlab.design.model import (
     model_terms,
     rank,
 )
-from fizzlab.design.plan import Plan
+from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer, count, listed
 
 #: Spare batches below which the t multiplier is above 3 and a plan is called weak (t(0.975, 3) = 3.18).

@@ -22,7 +22,7 @@ from fizzlab.design.layout import (
     weak,
 )
 from fizzlab.design.model import Matrix, leaks, rank
-from fizzlab.design.plan import Plan
+from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer
 
 Blending = Literal["linear", "quadratic", "special cubic"]

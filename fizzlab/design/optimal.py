@@ -11,7 +11,7 @@ from fizzlab.design.exchange import Criterion, choose
 from fizzlab.design.factors import Factor, Range, allowed, grid, refuse_unusable, wish_of
 from fizzlab.design.layout import FEW, lay_out, refuse_no_spare, refuse_still, refuse_tied, streams
 from fizzlab.design.model import model_matrix, model_terms, pairs
-from fizzlab.design.plan import Plan
+from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer, count
 
 MOST_CANDIDATES = 20_000

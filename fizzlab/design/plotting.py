@@ -18,7 +18,7 @@ from fizzlab.design.model import Alias, parts
 from fizzlab.models.plotting import BLUE, GRID, INK, RED, SOFT, Look, axes_for, house_style, looks
 
 if TYPE_CHECKING:
-    from fizzlab.design.power import Power
+    from fizzlab.design.detect import Power
 
 #: Batches side by side before a day goes on in the next line.
 ACROSS = 6

@@ -21,7 +21,7 @@ from fizzlab.design.model import (
     parts,
     rank,
 )
-from fizzlab.design.plan import Plan
+from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer, count, listed
 
 FEW_DAYS = 3

@@ -12,7 +12,7 @@ from fizzlab.design.factorial import fraction_of
 from fizzlab.design.factors import Factor, Range, plain, refuse_unusable, require_ranges, two_levels
 from fizzlab.design.layout import lay_out
 from fizzlab.design.model import Matrix, model_terms
-from fizzlab.design.plan import Plan
+from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer
 
 Reach = Literal["circumscribed", "inscribed", "faces"]

@@ -23,7 +23,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models import censored
+from fizzlab.models import censored_fit
+from fizzlab.models.censored import NotFitted, sort
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.gas import GasCurves, fit_gas_curves, share_reached
 from fizzlab.models.result import Effect, Study, p_of
@@ -61,7 +62,7 @@ class PieceFit:
     """
 
     columns: tuple[str, ...]
-    found: censored.ArrayFit = field(repr=False)
+    found: censored_fit.ArrayFit = field(repr=False)
     expected: Array = field(repr=False)
     effect: Effect | None = None
     ea_kj_mol: float = 0.0
@@ -211,18 +212,18 @@ def fit_pieces(
         )
     day = batch if not alone and (np.bincount(batch) > 1).any() else None
     lower, upper = pieces["lower"].to_numpy(float), pieces["upper"].to_numpy(float)
-    data = censored.sort(lower, upper, np.arange(len(x)), x, day=day)
+    data = sort(lower, upper, np.arange(len(x)), x, day=day)
     try:
-        found = censored.fit(data, batch_effect=False, day_effect=day is not None, restricted=restricted)
-    except censored.NotFitted as stuck:
+        found = censored_fit.fit(data, batch_effect=False, day_effect=day is not None, restricted=restricted)
+    except NotFitted as stuck:
         raise _plain(stuck, list(matrix.columns)) from None
     middle = x @ found.beta + found.day_mean
-    z = (np.log(lower) - middle) / found.sigma
+    z = (np.log(np.maximum(lower, 1e-9)) - middle) / found.sigma
     expected = middle + found.sigma * np.exp(stats.norm.logpdf(z) - stats.norm.logsf(z))
     fit = PieceFit(tuple(matrix.columns), found, expected)
     if not warm:
         return fit
-    df = censored.strata(found, x, day).of(np.eye(size)[-1])
+    df = censored_fit.strata(found, x, day).of(np.eye(size)[-1])
     slope, se = float(found.beta[-1]), float(np.sqrt(found.covariance[size - 1, size - 1]))
     reach, step = float(stats.t.ppf(0.5 + conf_level / 2, df)) * se, arrhenius(bath_c + 5, bath_c - 5)
     estimate, *ends = (float(np.exp(step * end)) for end in (slope, slope - reach, slope + reach))
@@ -232,7 +233,7 @@ def fit_pieces(
     return replace(fit, effect=effect, ea_kj_mol=slope)
 
 
-def _plain(stuck: censored.NotFitted, columns: Sequence[str]) -> CannotAnswer:
+def _plain(stuck: NotFitted, columns: Sequence[str]) -> CannotAnswer:
     names = [columns[i] for i in stuck.columns if i]
     if stuck.kind == "not converged" or not names:
         return CannotAnswer(
@@ -255,7 +256,7 @@ def _numbers(times: Times) -> pd.Series:
     pieces, stretch = times.pieces, times.stretch(times.pieces["water_c"])
     lower, upper = (pieces[end].to_numpy(float) / stretch for end in ("lower", "upper"))
     which, runs = pd.factorize(pieces["run"])
-    logs = np.log(np.maximum(lower, 1e-300))
+    logs = np.log(np.maximum(lower, 1e-9))
     ended = np.bincount(which, np.isfinite(upper)) > 0
     if times.fit is not None:
         logs = np.where(ended[which], logs, times.fit.expected - np.log(stretch))
@@ -266,9 +267,9 @@ def _numbers(times: Times) -> pd.Series:
         x = (which[seen, None] == of).astype(float)
         x[:, 0] = 1.0
         try:
-            data = censored.sort(lower[seen], upper[seen], np.arange(seen.sum()), x)
-            beta = censored.fit(data, batch_effect=False, restricted=False).beta
-        except censored.NotFitted:
+            data = sort(lower[seen], upper[seen], np.arange(seen.sum()), x)
+            beta = censored_fit.fit(data, batch_effect=False, restricted=False).beta
+        except NotFitted:
             why = CannotAnswer("The batches have no mean that settles.", "Watch more pieces to the end.")
             raise why from None
         means[of] = beta[0] + np.r_[0.0, beta[1:]]

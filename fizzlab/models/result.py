@@ -144,11 +144,7 @@ class FitResult:
     @property
     def table(self) -> pd.DataFrame:
         """One row an effect: term, level, control, scale, estimate, conf_low, conf_high, df, p_value."""
-        rows = [
-            (e.factor, e.level, e.control, e.scale, e.estimate, e.conf_low, e.conf_high, e.df, e.p_value)
-            for e in self.effects
-        ]
-        return pd.DataFrame(rows, columns=list(COLUMNS))
+        return rows_of(self.effects)
 
     def of(self, factor: str) -> tuple[Effect, ...]:
         """The effects of one factor."""
@@ -274,6 +270,15 @@ def asked(new: pd.DataFrame | Mapping[str, object] | None, typical: Mapping[str,
         raise ValueError(f"no term is called {unknown[0]!r}; terms: {', '.join(typical)}")
     held: dict[str, Any] = {name: value for name, value in typical.items() if name not in table}
     return table.assign(**held)[list(typical)]
+
+
+def rows_of(effects: Sequence[Effect]) -> pd.DataFrame:
+    """One row an effect, in the columns that every fit's table has."""
+    rows = [
+        (e.factor, e.level, e.control, e.scale, e.estimate, e.conf_low, e.conf_high, e.df, e.p_value)
+        for e in effects
+    ]
+    return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
 def p_of(estimate: float, se: float, df: float) -> float:

@@ -91,17 +91,6 @@ def react(soda_g: float, acids_g: Mapping[str, float]) -> Reaction:
     share. It is the most that can come: in a bath at pH 6 to 7 the last proton of citric acid and the
     bicarbonate itself are only partly converted.
 
-    Parameters
-    ----------
-    soda_g : float
-    acids_g : mapping of str to float
-        Grams by kind of `ACIDS`.
-
-    Raises
-    ------
-    ValueError
-        A mass is negative or an acid unknown.
-
     Examples
     --------
     One gram of each (a textbook problem on an antacid tablet):
@@ -163,19 +152,7 @@ class Balance:
 
 
 def balance(soda_g: Span, acids_g: Mapping[str, Span]) -> Balance:
-    """`react` with bounds: least and most soda against most and least acid.
-
-    Raises
-    ------
-    ValueError
-        There is no soda or no acid, or the acid may be none.
-
-    Examples
-    --------
-    >>> from fizzlab.recipe.units import Span
-    >>> print(balance(Span(90, 110, 130), {"citric acid": Span(70, 100, 120)}))
-    Acid is left over: about 16.1 g of 100 g. Measured by volume, it could be the other way round; ...
-    """
+    """`react` with bounds: least and most soda against most and least acid."""
     low, typical_acids, high = (
         {kind: getattr(acid, end) for kind, acid in acids_g.items()} for end in ("low", "typical", "high")
     )

@@ -86,13 +86,7 @@ _EXAMPLE = 'Write a number and a unit, such as "1/2 cup", "30 drops" or "12 g".'
 
 @dataclass(frozen=True)
 class Quantity:
-    """An amount, zero or more, in a unit of `UNITS`.
-
-    Examples
-    --------
-    >>> print(Quantity(0.5, "tsp"), "|", Quantity(0.5, "tsp") * 3, "|", Quantity(2, "drop"))
-    0.5 tsp | 1.5 tsp | 2 drops
-    """
+    """An amount, zero or more, in a unit of `UNITS`."""
 
     amount: float
     unit: str
@@ -127,19 +121,9 @@ def parse_quantity(
 ) -> Quantity:
     """Read an amount such as ``1/2 cup``, ``0,5 tsp``, ``2 1/4 tsp``, ``30 drops`` or ``12 g``.
 
-    Parameters
-    ----------
-    text : str
-        A decimal comma is read; a comma before exactly three digits could be a thousand, and is refused.
-    measures : {"us", "metric", "label"}
-        Which cup and spoons a bare ``cup``, ``tbsp``, ``tsp`` means; for "label" also ``fl oz``.
-    where, key : str
-        Named in the problem.
-
-    Raises
-    ------
-    BadInput
-        There is no unit, no number, an unknown unit, or a range.
+    `measures` says which cup and spoons a bare ``cup``, ``tbsp``, ``tsp`` means, and for "label" also ``fl
+    oz``. What has no unit, no number, an unknown unit, a range, or a comma before exactly three digits
+    (perhaps a thousand) raises BadInput with `where` and `key` in it.
 
     Examples
     --------
@@ -285,18 +269,7 @@ _ISOPROPYL = (
 
 
 def isopropyl_density(percent_by_volume: float) -> Density:
-    """Density of rubbing alcohol of a stated strength, on straight lines between the strengths of the USP.
-
-    Raises
-    ------
-    CannotAnswer
-        The strength is not 68 to 100 % by volume.
-
-    Examples
-    --------
-    >>> print(isopropyl_density(91).g_per_ml)
-    0.813 (0.796 to 0.829)
-    """
+    """Density of rubbing alcohol of 68 to 100 % by volume, on straight lines between those of the USP."""
     if not _ISOPROPYL[0][0] <= percent_by_volume <= _ISOPROPYL[-1][0]:
         raise CannotAnswer(
             f"No density of {percent_by_volume:g} % isopropyl alcohol is known here, only of 68 to 100 %.",
@@ -337,14 +310,7 @@ def canonical_kind(kind: str) -> str:
 
 
 def density_of(kind: str, *, where: str = "trial.toml", key: str | None = None) -> Density:
-    """Look up a density by kind.
-
-    Raises
-    ------
-    BadInput
-        The kind is not in `DENSITIES`; says what is near.
-    CannotAnswer
-        It is isopropyl alcohol of a strength outside 68 to 100 %.
+    """Look up a density by kind; an unknown one raises BadInput, which says what is near.
 
     Examples
     --------
@@ -386,13 +352,7 @@ UNKNOWN_DROPPER = DropSize(
 
 
 def count_drops(drops: float, ml: float) -> DropSize:
-    """The drop size of the maker's own bottle, within the 15 % that USP 32 chapter 1101 allows a dropper.
-
-    Examples
-    --------
-    >>> print(count_drops(60, 2).per_ml)
-    30 (25.5 to 34.5)
-    """
+    """The drop size of the maker's own bottle, within the 15 % that USP 32 chapter 1101 allows a dropper."""
     if drops <= 0 or ml <= 0:
         raise ValueError("drops and millilitres must be above zero")
     return DropSize(Span.about(drops / ml, 0.15), f"own count: {drops:g} drops in {ml:g} mL")
@@ -432,13 +392,7 @@ class OwnWeighing:
 
 
 def to_ml(quantity: Quantity, drops: DropSize = UNKNOWN_DROPPER) -> Span:
-    """The volume of a quantity in millilitres; a mass has none (ValueError).
-
-    Examples
-    --------
-    >>> print(to_ml(Quantity(1, "cup")), "|", to_ml(Quantity(30, "drop")))
-    237 | 1.5 (0.667 to 1.88)
-    """
+    """The volume of a quantity in millilitres; a mass has none (ValueError)."""
     if quantity.dimension == "mass":
         raise ValueError(f"{quantity} is a mass")
     return drops.ml * quantity.amount if quantity.dimension == "drops" else Span.exactly(quantity.size)
@@ -453,20 +407,8 @@ def to_grams(
 ) -> Span:
     """The mass of a quantity in grams: volume × density, bound by bound, where it was not weighed.
 
-    Parameters
-    ----------
-    quantity : Quantity
-    density : Density, optional
-        Needed for a volume or drops without an own weighing.
-    own : OwnWeighing, optional
-        Replaces the density where it was made with the same sort of measure: spoon for spoon, drops for
-        drops.
-    drops : DropSize
-
-    Raises
-    ------
-    CannotAnswer
-        A volume has neither density nor own weighing.
+    An own weighing replaces the density where it was made with the same sort of measure: spoon for spoon,
+    drops for drops. A volume without either raises CannotAnswer.
 
     Examples
     --------
@@ -488,18 +430,7 @@ def to_grams(
 
 
 def top_up(total: Quantity, part: Quantity, drops: DropSize = UNKNOWN_DROPPER) -> Span:
-    """Millilitres that fill a part up to a total, such as dye drops up to half a teaspoon; volumes add up.
-
-    Raises
-    ------
-    CannotAnswer
-        The part, at its typical size, exceeds the total.
-
-    Examples
-    --------
-    >>> print(top_up(Quantity(0.5, "tsp"), Quantity(30, "drop")))
-    0.964 (0.589 to 1.8)
-    """
+    """Millilitres that fill a part up to a total, such as dye drops up to half a teaspoon; volumes add up."""
     whole, given = to_ml(total, drops), to_ml(part, drops)
     left = whole.typical - given.typical
     if left < 0:

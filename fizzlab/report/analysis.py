@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from fizzlab.design.kinds import KINDS
 from fizzlab.errors import CannotAnswer
 from fizzlab.measures import Measure, looked_up
 from fizzlab.models.days import set_for_days
@@ -23,7 +24,6 @@ from fizzlab.models.result import Effect, FitResult, Study
 from fizzlab.models.terms import Amount, Category, Term, level_name, varying
 from fizzlab.recipe import Recipe, batch_mass, cost, fizz_balance, for_run
 from fizzlab.recipe.units import Span
-from fizzlab.report.old_studies import OLD
 from fizzlab.trial.folder import Trial
 
 #: A joint effect, or a bend, counts as shown where chance alone would show as much more rarely than this.
@@ -31,10 +31,6 @@ SHOWN_P = 0.05
 
 #: Fewest degrees of freedom on which a joint effect is worth testing.
 FEW_DF = 3.0
-
-#: Kinds of plan that can show bends.
-BENDS = ("central composite", "box-behnken", "definitive screening")
-
 
 ALIKE = CannotAnswer("All batches with a number were made alike.", "Measure the other batches too.")
 
@@ -107,15 +103,16 @@ class Analysed:
         return bool((p[p.index.str.contains(":")] < SHOWN_P).any())
 
 
-def analyse(trial: Trial) -> Analysed:
+def analyse(trial: Trial, only: Sequence[str] | None = None) -> Analysed:
     """Study every kind of test of a trial once, and fit every response once.
 
     A response with one number a batch is fitted by `fit_response`, which knows days; one that has no such
-    number (dry times seen between looks, breaking heights) brings its own fit.
+    number (dry times seen between looks, breaking heights) brings its own fit. `only` are the responses to
+    fit, all by default.
     """
     settings, runs = trial.settings, trial.rows("runs").reset_index(drop=True)
     terms, notes = varying(settings.terms(), runs) if len(runs) else ([], [])
-    measures = settings.measures()
+    measures = {n: each for n, each in settings.measures().items() if only is None or n in only}
     studies, reasons = _studies(trial, measures)
     batches, fits, joint = runs, dict[str, FitResult](), dict[str, ResponseFit]()
     for each in studies.values():
@@ -172,7 +169,7 @@ def _models(trial: Trial) -> list[str | Sequence[str]]:
     plan = trial.settings.plan
     if plan is not None and plan.model is not None:
         return [plan.model, "main"]
-    return ["quadratic", "main"] if plan is not None and plan.kind in BENDS else ["main"]
+    return ["quadratic", "main"] if plan is not None and KINDS[plan.kind].bends else ["main"]
 
 
 def _with_joint_effects(fit: FitResult) -> ResponseFit | None:
@@ -210,9 +207,7 @@ def _studies(
         if not any(table == "" or len(tables[table]) for table in needed):
             continue
         try:
-            if name in OLD:
-                found[name] = OLD[name](trial)
-            elif members[0].study:
+            if members[0].study:
                 work = looked_up(name)
                 options = _options(trial, members[0].section, offered, work)
                 found[name] = work(tables, trial.settings.terms(), **options)
@@ -262,6 +257,7 @@ def _offered(trial: Trial) -> dict[str, Any]:
         "pieces": None if settings.recipe is None else settings.recipe.pieces,
         "theory_g": _theory(trial, recipe),
         "forecast_air": None if air is None else (air.temp_c, air.rh_pct),
+        "margins": {name: asked.same_within for name, asked in settings.responses.items()},
         "index": None if index is None else index.parts(),
     }
 

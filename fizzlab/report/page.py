@@ -1,8 +1,7 @@
 """The pieces of a report: how they show in a notebook, and how a run notebook becomes one HTML page.
 
-A notebook cell calls `show` with texts, `Picture`, `Grid` and `Findings`. Each knows how to display
-itself in JupyterLab; `from_notebook` gathers them again from the executed notebook, so the notebook
-is the only source of what stands in the page.
+A notebook cell calls `show` with texts, `Notes`, `Grid`, `Findings` and `Picture`. Each shows itself as HTML
+in JupyterLab; `from_notebook` gathers that HTML again, so that the notebook is the only source of the page.
 """
 
 from __future__ import annotations
@@ -11,6 +10,7 @@ import base64
 import io
 import json
 import re
+import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from html import escape
@@ -30,19 +30,38 @@ PICTURE_KEY = "fizzlab"
 
 Bundle = tuple[dict[str, Any], dict[str, Any]]
 
+_UNITS = re.compile(r"(?<=\d) (?=(?:h|min|days|g|kPa|mm|cm|s|°C|%)(?![\w]))")
+
+
+def _said(text: str) -> str:
+    """A text for HTML: escaped, and with no line break between a number and its unit."""
+    return _UNITS.sub("\u00a0", escape(text))
+
+
+class Piece:
+    """What shows itself in a notebook; HTML in a maker's text is shown as it was typed, never obeyed."""
+
+    def html(self) -> str:
+        """The piece as HTML; empty where it shows nothing."""
+        raise NotImplementedError
+
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
+        html = self.html()
+        return {"text/plain": re.sub(r"<[^>]*>", " ", html), **({"text/html": html} if html else {})}, {}
+
 
 @dataclass(frozen=True)
-class Prose:
-    """A text in Markdown; HTML inside it is shown as it was typed, never obeyed."""
+class Prose(Piece):
+    """A text in Markdown."""
 
     text: str
 
-    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
-        return {"text/html": markdown(self.text), "text/plain": self.text}, {}
+    def html(self) -> str:
+        return markdown(self.text)
 
 
 @dataclass(frozen=True)
-class Notes:
+class Notes(Piece):
     """A list of short sentences, given as plain text.
 
     Parameters
@@ -55,29 +74,19 @@ class Notes:
     lines: Sequence[str]
     kind: str = "plain"
 
-    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
+    def html(self) -> str:
         items = "".join(f"<li>{_said(line)}</li>" for line in self.lines)
-        return {
-            "text/html": f'<ul class="notes {escape(self.kind)}">{items}</ul>',
-            "text/plain": "\n".join(f"- {line}" for line in self.lines),
-        }, {}
+        return f'<ul class="notes {escape(self.kind)}">{items}</ul>'
 
 
 @dataclass(frozen=True)
-class Grid:
-    """A table of text cells with a caption above it.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        Cells are shown with `str`; format numbers before.
-    caption : str
-    """
+class Grid(Piece):
+    """A table of cells, shown with `str`, and a caption above it."""
 
     rows: pd.DataFrame
     caption: str = ""
 
-    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
+    def html(self) -> str:
         head = "".join(f'<th scope="col">{escape(str(name))}</th>' for name in self.rows.columns)
         body = "".join(
             "<tr>" + "".join(f"<td>{_said(str(cell))}</td>" for cell in row) + "</tr>"
@@ -85,11 +94,11 @@ class Grid:
         )
         caption = f"<caption>{_said(self.caption)}</caption>" if self.caption else ""
         table = f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-        return {"text/html": f'<div class="grid">{table}</div>', "text/plain": self.rows.to_string()}, {}
+        return f'<div class="grid">{table}</div>'
 
 
 @dataclass(frozen=True)
-class Findings:
+class Findings(Piece):
     """Sentences, carrying their numbers for ``findings.json``.
 
     Parameters
@@ -102,15 +111,16 @@ class Findings:
     findings: Sequence[Finding]
     kind: str = "answer"
 
-    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
+    def html(self) -> str:
         shown = [] if self.kind == "silent" else [finding.sentence for finding in self.findings]
-        html: dict[str, Any] = {"text/plain": ""}
-        if shown:
-            html, _ = Notes(shown, self.kind)._repr_mimebundle_()
-        return {**html, FINDINGS_TYPE: [asdict(finding) for finding in self.findings]}, {}
+        return Notes(shown, self.kind).html() if shown else ""
+
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
+        data, about = super()._repr_mimebundle_()
+        return {**data, FINDINGS_TYPE: [asdict(finding) for finding in self.findings]}, about
 
 
-class Picture:
+class Picture(Piece):
     """A figure with a caption under it and a text for those who cannot see it.
 
     Parameters
@@ -128,25 +138,21 @@ class Picture:
         self.name, self.caption, self.alt = name, caption, alt
         figure.draw_without_rendering()
         figure.set_layout_engine(None)  # the layout is settled: no need to work it out again for each kind
-        self.svg = _drawn(figure, "svg").decode()
-        self.png = _drawn(figure, "png")
+        self.svg, self.png = _drawn(figure, "svg").decode(), _drawn(figure, "png")
+        if "matplotlib.pyplot" in sys.modules:  # else the notebook would show it a second time
+            sys.modules["matplotlib.pyplot"].close(figure)
+
+    def html(self) -> str:
+        source = base64.b64encode(self.svg.encode()).decode()
+        return (
+            f'<figure><img src="data:image/svg+xml;base64,{source}" alt="{escape(self.alt)}">'
+            f"<figcaption>{_said(self.caption)}</figcaption></figure>"
+        )
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
-        about = {"name": self.name, "caption": self.caption, "alt": self.alt}
-        data = {
-            "image/svg+xml": self.svg,
-            "image/png": base64.b64encode(self.png).decode(),
-            "text/plain": f"[{self.alt}]",
-        }
-        return data, {PICTURE_KEY: about}
-
-
-_UNITS = re.compile(r"(?<=\d) (?=(?:h|min|days|g|kPa|mm|cm|s|°C|%)(?![\w]))")
-
-
-def _said(text: str) -> str:
-    """A text for HTML: escaped, and with no line break between a number and its unit."""
-    return _UNITS.sub("\u00a0", escape(text))
+        png = base64.b64encode(self.png).decode()
+        data = {"text/html": self.html(), "image/png": png, "text/plain": f"[{self.alt}]"}
+        return data, {PICTURE_KEY: self.name}
 
 
 def _drawn(figure: Figure, kind: str) -> bytes:
@@ -212,27 +218,18 @@ def from_notebook(cells: Iterable[Any]) -> Shown:
         if cell["cell_type"] == "markdown" and "lab-only" not in cell["metadata"].get("tags", []):
             body.append(markdown(_joined(cell["source"])))
         for output in cell.get("outputs", []):
-            data, about = output.get("data", {}), output.get("metadata", {}).get(PICTURE_KEY)
+            data, name = output.get("data", {}), output.get("metadata", {}).get(PICTURE_KEY)
             findings += data.get(FINDINGS_TYPE, [])
-            if about:
-                png, svg = base64.b64decode(_joined(data["image/png"])), _joined(data["image/svg+xml"])
-                pictures[about["name"]] = (png, svg)
-                body.append(_figure(svg, about["caption"], about["alt"]))
-            elif "text/html" in data:
-                body.append(_joined(data["text/html"]))
+            html = _joined(data.get("text/html", ""))
+            body += [html] if html else []
+            if name:
+                svg = base64.b64decode(html.partition("base64,")[2].partition('"')[0]).decode()
+                pictures[name] = (base64.b64decode(_joined(data["image/png"])), svg)
     return Shown("\n".join(body), pictures, findings)
 
 
 def _joined(text: str | list[str]) -> str:
     return text if isinstance(text, str) else "".join(text)
-
-
-def _figure(svg: str, caption: str, alt: str) -> str:
-    source = base64.b64encode(svg.encode()).decode()
-    return (
-        f'<figure><img src="data:image/svg+xml;base64,{source}" alt="{escape(alt)}">'
-        f"<figcaption>{_said(caption)}</figcaption></figure>"
-    )
 
 
 def html_page(shown: Shown, *, title: str, stamp: Stamp, place: str) -> str:

@@ -57,21 +57,7 @@ class Merged:
 
 @dataclass(frozen=True)
 class Look:
-    """An export, and what its columns are.
-
-    Parameters
-    ----------
-    folder, file : Path
-    data : bytes
-    settings : TrialSettings
-    table : {"room_log", "weighings"}
-    layout : Layout
-    guess : Guess
-    name : str
-        Of the mapping.
-    stored : bool
-        Did the mapping stand in trial.toml already?
-    """
+    """An export, what its columns are, the name of the mapping, and whether trial.toml held it already."""
 
     folder: Path
     file: Path
@@ -114,10 +100,6 @@ def look(
         Of a mapping in trial.toml, or to be.
     told : Told, optional
         What the maker says of the columns.
-
-    Raises
-    ------
-    BadInput
     """
     folder, file, told = Path(folder), Path(file), told or Told()
     refuse_records(folder)
@@ -172,19 +154,9 @@ def _stored(settings: TrialSettings, table: str, name: str | None, layout: Layou
 
 
 def prepare(seen: Look, run: str | None = None, piece: str | None = None) -> Prepared:
-    """Work out what would be written; nothing is.
+    """Work out what would be written, for the weighings of which piece; nothing is.
 
-    Parameters
-    ----------
-    seen : Look
-        Without open questions.
-    run, piece : str, optional
-        Whose weighings they are.
-
-    Raises
-    ------
-    BadInput
-        Questions are open, a cell of the export cannot be read, or the table as it stands has problems.
+    Open questions, and the problems of the export and of the table as it stands, raise BadInput together.
     """
     mapping = seen.guess.mapping
     if mapping is None:
@@ -279,11 +251,6 @@ def into_room_log(standing: Standing | None, readings: Readings) -> Merged:
 
     A reading whose time, temperature and humidity stand there already, be it in a row that was left out, is
     not added again.
-
-    Raises
-    ------
-    BadInput
-        The log as it stands has problems.
     """
     rows = readings.rows
     old = _typed(standing, "room_log")
@@ -314,10 +281,7 @@ def into_weighings(
 ) -> Merged:
     """Add a scale's readings to the weighings of one piece, with hours counted from the batch's making.
 
-    Raises
-    ------
-    BadInput
-        A reading stands before the batch was made, or another mass stands at the same hour already.
+    A reading before that, or another mass at an hour that has one already, is a problem.
     """
     rows = readings.rows.drop_duplicates(["time", "ahead_h"])
     more = len(readings.rows) - len(rows)
@@ -443,17 +407,9 @@ def _written(records: Sequence[Sequence[str]], separator: str, end: str = "\n") 
 
 
 def write(ready: Prepared) -> list[Path]:
-    """Write what was prepared: all of it or nothing.
+    """Write what was prepared, all of it or nothing, and return what was written; nothing is written twice.
 
-    Returns
-    -------
-    list of Path
-        What was written; nothing twice, so importing again may write nothing at all.
-
-    Raises
-    ------
-    BadInput
-        A file changed in the meantime, or trial.toml cannot take the mapping.
+    A file that changed in the meantime, or a trial.toml that cannot take the mapping, raises BadInput.
     """
     seen = ready.look
     names: dict[str, bytes] = {}

@@ -52,18 +52,9 @@ TAKES = {"room_log": {"temp": "temp_c", "rh": "rh_pct"}, "weighings": {"mass": "
 
 @dataclass(frozen=True)
 class Layout:
-    """An export as named columns of text.
+    """An export as columns of stripped text, indexed by row as a spreadsheet numbers it.
 
-    Parameters
-    ----------
-    where : str
-        The file's name.
-    cells : DataFrame
-        Text cells by column name, stripped; the index is the row as a spreadsheet numbers it.
-    units : tuple of str
-        What stood in a line of units under the header, by column; empty texts where there was none.
-    said : tuple of str
-        What was passed over, as sentences.
+    `units` is what stood in a line of units under the header, by column; `said`, what was passed over.
     """
 
     where: str
@@ -79,18 +70,9 @@ class Layout:
 def lay_out(where: str, data: bytes) -> Layout:
     r"""Find the readings in an export.
 
-    Parameters
-    ----------
-    where : str
-        The file's name, for sentences.
-    data : bytes
-        UTF-8 with or without a byte-order mark, UTF-16, or Windows-1252 (Latin-1); comma, semicolon, tab
-        or bar between the cells; any lines before the header.
-
-    Raises
-    ------
-    BadInput
-        No row with a date or time stands in it, or a row has more cells than the header has names.
+    It may be UTF-8 with or without a byte-order mark, UTF-16 or Windows-1252 (Latin-1), with comma,
+    semicolon, tab or bar between the cells, and any lines before the header. A file without a row that has a
+    date, or with a row longer than the header, raises BadInput.
 
     Examples
     --------
@@ -316,14 +298,7 @@ def _bare(text: str) -> str:
 
 
 def numbers(text: pd.Series) -> tuple[pd.Series, pd.Series]:
-    """Numbers and the units glued to them.
-
-    Returns
-    -------
-    values : Series of float
-        NaN where the cell is no number, alone or with a unit behind it. A comma is a decimal comma.
-    units : Series of str
-        A unit, "?" where it is none that is known, or an empty text.
+    """Numbers (NaN: none; a comma is a decimal comma) and the units glued to them ("?": none that is known).
 
     Examples
     --------
@@ -391,19 +366,8 @@ def guess(layout: Layout, table: str, told: Told | None = None) -> Guess:
     """Guess which columns hold what, in which units and order of dates.
 
     A column is taken where its header names it and its values fit; what two columns could be, or what only
-    the values suggest, is a question.
-
-    Parameters
-    ----------
-    layout : Layout
-    table : {"room_log", "weighings"}
-    told : Told, optional
-        Answers; they are taken as they are.
-
-    Raises
-    ------
-    BadInput
-        An answer names a column, unit, order or zone that there is not; or no column can be what is needed.
+    the values suggest, is a question. Answers (`told`) are taken as they are; one that names a column, unit,
+    order or zone that there is not raises BadInput, as does a file without a column that is needed.
 
     Examples
     --------

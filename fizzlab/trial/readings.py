@@ -53,17 +53,10 @@ class Readings:
 
 
 def read(layout: Layout, mapping: ImportSettings) -> Readings:
-    """Read an export with a mapping.
+    """Read an export with a mapping; equal readings of one time are taken once.
 
-    Returns
-    -------
-    Readings
-        Equal readings of one time stand there once. Rows without a reading are passed over and said.
-
-    Raises
-    ------
-    BadInput
-        A column is not there, or a cell cannot be read or lies outside what is possible: all of them.
+    A column that is not there, and every cell that cannot be read or lies outside what is possible, raise
+    BadInput together.
 
     Examples
     --------
@@ -218,14 +211,7 @@ def _change(at: pd.Timestamp, to: pd.Timestamp, zone: str) -> int:
 
 
 def ahead_of_world_h(times: pd.Series, zone: str, second_pass: pd.Series | None = None) -> pd.Series:
-    """Hours by which a zone's clock is ahead of world time (UTC) at its clock times.
-
-    Parameters
-    ----------
-    times : Series of datetime64
-    zone : str
-    second_pass : Series of bool, optional
-        Which readings are of the second pass through a repeated hour.
+    """Hours by which a zone's clock is ahead of world time; `second_pass` through a repeated hour, if told.
 
     Examples
     --------
@@ -272,16 +258,13 @@ def _by_sequence(rows: pd.DataFrame, zone: str | None) -> tuple[pd.DataFrame, li
     twice = [jump for jump in found if jump.kind == "back an hour"]
     said += [str(jump) for jump in found if jump.kind != "backwards"]
     place = pd.Series(np.arange(len(rows)), index=rows.index)
+    ahead, late = pd.Series(0.0, index=rows.index), pd.Series(False, index=rows.index)
+    for jump in twice:
+        ahead -= place >= jump.place
+        late |= (place >= jump.place) & (rows["time"] <= jump.at + pd.Timedelta(hours=1))
     if zone is not None:
-        late = pd.Series(False, index=rows.index)
-        for jump in twice:
-            late |= (place >= jump.place) & (rows["time"] <= jump.at + pd.Timedelta(hours=1))
         ahead = ahead_of_world_h(rows["time"], zone, late)
         said += _stood_still(rows["time"], zone, bool(twice))
-    else:
-        ahead = -1.0 * pd.Series(
-            sum((place >= jump.place).to_numpy(dtype=float) for jump in twice), rows.index
-        )
     rows = rows.assign(ahead_h=ahead)
     disorder = [jump for jump in found if jump.kind == "backwards"]
     if disorder:

@@ -12,18 +12,7 @@ DEMO = _INSTALLED / "demo" if _INSTALLED.is_dir() else _PACKAGE.parent / "data" 
 
 
 def notebook(name: str) -> Path:
-    """Path of a shipped notebook.
-
-    Raises
-    ------
-    ValueError
-        There is no notebook of that name.
-
-    Examples
-    --------
-    >>> notebook("trial_report").name
-    'trial_report.ipynb'
-    """
+    """Path of a shipped notebook; ValueError where there is none of that name."""
     path = NOTEBOOKS / f"{name}.ipynb"
     if not path.is_file():
         raise ValueError(f"no notebook is called {name!r}")
@@ -36,13 +25,7 @@ def notebooks() -> list[Path]:
 
 
 def reports() -> list[Path]:
-    """The notebooks that a report can be made with: all but the bench, which waits for presses.
-
-    Examples
-    --------
-    >>> "bench" in [path.stem for path in notebooks()], "bench" in [path.stem for path in reports()]
-    (True, False)
-    """
+    """The notebooks that a report can be made with: all but the bench, which waits for presses."""
     return [path for path in notebooks() if path.stem != "bench"]
 
 

@@ -100,10 +100,7 @@ def _unguarded(text: str) -> str:
 
 
 def read_csv(path: Path) -> tuple[RawTable | None, list[Problem]]:
-    """Read a CSV file: UTF-8 with or without a byte-order mark; comma, semicolon or tab; any line ends.
-
-    Returns the raw table, or None with the problems that make it unreadable.
-    """
+    """Read a CSV file: UTF-8 with or without a byte-order mark; comma, semicolon or tab; any line ends."""
     where, again = path.name, "Save it again as “CSV UTF-8” in the spreadsheet."
     if path.stat().st_size > MOST_BYTES:
         what = "it is larger than 200 MB, far more than a hand-kept notebook."
@@ -129,16 +126,7 @@ def separator_of(text: str) -> str:
 
 
 def read_sheets(path: Path, names: Sequence[str]) -> tuple[dict[str, RawTable], list[str], list[Problem]]:
-    """Read the sheets of a workbook that are called after a table.
-
-    Returns
-    -------
-    tables : dict
-        Raw tables by sheet name.
-    others : list of str
-        Names of the sheets that were not read.
-    problems : list of Problem
-    """
+    """Read the sheets of a workbook that are called after a table; also give the names of the others."""
     import openpyxl
 
     unreadable = "Save it again as an .xlsx workbook from the spreadsheet."

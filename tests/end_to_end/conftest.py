@@ -15,6 +15,14 @@ from fizzlab.report.run import write_report
 from fizzlab.trial import shipped
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """A test that looks at every demo's report, or through a browser, is a slow one."""
+    for item in items:
+        if {"demo_reports", "browser", "lab"} & set(getattr(item, "fixturenames", ())):
+            item.add_marker(pytest.mark.slow)
+
+
 @pytest.fixture(scope="session")
 def demo_reports(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> dict[str, Path]:
     """HTML report of each demo trial, by the trial's name; made by the first worker and copied by each."""

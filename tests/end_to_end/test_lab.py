@@ -212,7 +212,7 @@ def test_bench_keeps_what_was_logged_when_its_kernel_is_killed(lab: Lab, browser
     press("Made now", f"Logged: {code}: made at")
     choose(2, "2")
     bench.get_by_text(f"Tray {code}, piece 2 · made").wait_for()
-    press("STILL WET", "piece 2: still wet at")
+    press("WET", "piece 2: wet at")
 
     # by keyboard: from the button on, tabulator and return; a focus that can be seen
     page.keyboard.press("Tab")

@@ -18,6 +18,8 @@ from sound_trial import TOUCH
 from fizzlab.errors import BadInput
 from fizzlab.report.many import trials_in, write_reports
 
+pytestmark = pytest.mark.slow
+
 MakeTrial = Callable[..., Path]
 
 WHOLE = {"report.html", "report.ipynb", "findings.json", "inputs.json", "entry.json", "inputs", "figures"}

@@ -9,6 +9,8 @@ import sysconfig
 import venv
 from pathlib import Path
 
+import pytest
+
 ROOT = Path(__file__).parents[2]
 
 
@@ -21,6 +23,7 @@ def _run(*command: str | Path, cwd: Path) -> str:
     return done.stdout
 
 
+@pytest.mark.slow
 def test_wheel_reports_on_its_own_demo(tmp_path: Path) -> None:
     options = ("--no-deps", "--no-build-isolation", "--no-index", "-q", "-w", tmp_path)
     _run(sys.executable, "-m", "pip", "wheel", *options, ROOT, cwd=tmp_path)

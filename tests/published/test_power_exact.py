@@ -9,7 +9,7 @@ from outside import Source, agrees, holds
 from scipy import stats
 from statsmodels.stats.power import TTestIndPower
 
-from fizzlab.design.power import Power, power
+from fizzlab.design.detect import Power, power
 from fizzlab.design.trials import Spreads
 
 TRIALS = 4000

@@ -3,12 +3,12 @@
 from fizzlab.report.parts.choose import choice, choosing
 from fizzlab.report.parts.confirm import confirmed
 from fizzlab.report.parts.crumble import crumble
-from fizzlab.report.parts.drying import answer, cautions, dry_times, drying, methods, next_steps, readings
+from fizzlab.report.parts.drying import answer, cautions, dry_times, methods, next_steps, readings
 from fizzlab.report.parts.effects import batch_numbers, in_detail, what_changed
 from fizzlab.report.parts.fizz import fizz, fizz_answer, fizz_readings
 from fizzlab.report.parts.general import left_out, opening, record_block
-from fizzlab.report.parts.season import across_trials, drift, not_counted, pooled, season, season_methods
-from fizzlab.report.parts.weighing import by_weight, weighing
+from fizzlab.report.parts.season import across_trials, drift, not_counted, pooled, season
+from fizzlab.report.parts.weighing import by_weight
 
 __all__ = [
     "across_trials",
@@ -22,7 +22,6 @@ __all__ = [
     "crumble",
     "drift",
     "dry_times",
-    "drying",
     "fizz",
     "fizz_answer",
     "fizz_readings",
@@ -36,7 +35,5 @@ __all__ = [
     "readings",
     "record_block",
     "season",
-    "season_methods",
-    "weighing",
     "what_changed",
 ]

@@ -23,7 +23,7 @@ from fizzlab.report.phrases import choose as worded
 from fizzlab.trial.folder import Trial
 
 if TYPE_CHECKING:
-    from fizzlab.design.plan import Plan
+    from fizzlab.design.plans import Plan
 
 TITLE = "## Which to keep"
 
@@ -251,12 +251,11 @@ def _of_shares(trial: Trial) -> bool:
 
 def _air(done: Analysed, judged: Choice) -> str | None:
     """The air that dry times are forecast for."""
+    from fizzlab.models.curing import CuringFit
     from fizzlab.report.phrases.drying import air_words
 
-    point = done.trial.settings.drying.forecast_air
     for fit in judged.fits.values():
-        study = getattr(fit, "study", None)
-        said = study and air_words(study, None if point is None else (point.temp_c, point.rh_pct))
+        said = air_words(fit, done.trial) if isinstance(fit, CuringFit) else ""
         if said:
             return f"Dry times are forecast {said}."
     return None

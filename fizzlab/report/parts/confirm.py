@@ -10,8 +10,8 @@ import pandas as pd
 from fizzlab.errors import CannotAnswer
 from fizzlab.models import air
 from fizzlab.models.choose import Choice, mean_between
-from fizzlab.models.cure.touch import brackets
 from fizzlab.models.terms import Category
+from fizzlab.models.touch import brackets
 from fizzlab.report.analysis import Analysed, analyse
 from fizzlab.report.page import Findings, Notes
 from fizzlab.report.parts.choose import choosing

@@ -237,7 +237,8 @@ def curve_table(curves: GasCurves, levels: pd.Series) -> pd.DataFrame:
     """One row a fizz curve, with text cells."""
     rows = []
     for row, fit in zip(curves.pieces.to_dict("records"), curves.fits, strict=True):
-        gas, low, high = (number(value, 3) for value in fit.estimates.loc["gas_g"].astype(float).tolist())
+        ends = fit.estimates.loc[["gas_g"]].to_numpy(float).ravel().tolist()
+        gas, low, high = (number(float(value), 3) for value in ends)
         rows.append(
             {
                 "batch": str(row["run"]),

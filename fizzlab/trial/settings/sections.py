@@ -109,7 +109,6 @@ class ResponseSettings(Section):
             column=name,
             low=self.low,
             high=self.high,
-            own=True,
         )
 
     def limit(self, name: str) -> Limit | None:
@@ -129,14 +128,8 @@ class ResponseSettings(Section):
 class ChooseSettings(Section):
     """[choose]: how to choose between the combinations, and what to make next.
 
-    Parameters
-    ----------
-    steps : int or None
-        Also judge so many even steps of each amount between the least and the most tried.
-    confirm_batches : int
-        Confirmation batches to make of the best combination.
-    next_batches : int
-        Batches to add to the trial where the choice is open.
+    `steps` also judges so many even steps of each amount between the least and the most tried;
+    `confirm_batches` of the best combination are to be made, and `next_batches` where the choice is open.
     """
 
     steps: int | None = Field(default=None, ge=2, le=21)

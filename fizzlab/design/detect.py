@@ -12,7 +12,7 @@ import pandas as pd
 
 from fizzlab.design.factors import RESERVED
 from fizzlab.design.looks import best_looks, between, information_kept
-from fizzlab.design.plan import Plan
+from fizzlab.design.plans import Plan
 from fizzlab.design.trials import ASSUMED, Comparison, Spreads, Trials, draw, model_of
 from fizzlab.errors import count, listed
 from fizzlab.measures import Scale

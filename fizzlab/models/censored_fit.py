@@ -1,7 +1,7 @@
-"""Estimates from bracketed times, on plain arrays: the engine under `fizzlab.models.cure.touch`.
+"""Estimates from bracketed times with the batch as the unit, and the stratum that judges each of them.
 
-Nothing here knows of tables, factors or wording; it takes arrays and gives estimates, so that a
-power simulation can call it thousands of times. `fit_batches` is the door; `fit` is the fit alone.
+Variances are by restricted likelihood, degrees of freedom by the strata of days and of batches within
+days. On plain arrays, as `fizzlab.models.censored`; `fit_batches` is the door, `fit` is the fit alone.
 """
 
 from __future__ import annotations
@@ -12,24 +12,19 @@ import numpy as np
 from scipy.linalg import solve_triangular
 from scipy.optimize import minimize
 
-from fizzlab.models.censored.climb import NotFitted, all_likely, climb, is_flat, start_values, why_not
-from fizzlab.models.censored.likelihood import (
+from fizzlab.models.censored import (
     HALF_LOG_2PI,
-    STEP,
+    INFORMATION,
     Array,
     Brackets,
     Ints,
-    Level,
     Model,
+    NotFitted,
+    Point,
     Shape,
-    nodes_for,
+    maximise,
     sort,
 )
-
-# --- the fit --------------------------------------------------------------------------------
-
-__all__ = ["INFORMATION", "ArrayFit", "BatchFit", "NotFitted", "Strata", "fit", "fit_batches", "strata"]
-
 
 _VAGUE = 5.0  # standard error, in log hours over one spread of the column, of a fit that says nothing
 
@@ -41,29 +36,14 @@ class ArrayFit:
     Attributes
     ----------
     beta, covariance : arrays
-        Coefficients of log hours and the covariance of (beta, log sigma).
+        Coefficients of log hours, and the covariance of (beta, log sigma).
     sigma, tau, delta : float
         Standard deviations between pieces, batches and days (0 where not in the model).
-    loglik : float
-        Greatest log-likelihood (not restricted), on the time scale.
-    ml : array
-        Where it is: beta, log sigma, and tau, delta if in the model.
-    restricted : float
-        Restricted log-likelihood at the estimates; nan if the fit is by plain maximum likelihood.
-    knowledge : array, one entry a batch
-        Information of a batch's pieces on its own location, in units of 1/sigma^2.
-    pull, bend : arrays, one entry a batch
-        Slope of the log-likelihood of a batch, b integrated out, by its location over sigma, and minus its
-        second derivative. For known log-normal times sigma^2 / bend is tau^2 plus the variance of the
-        batch's mean.
-    batch_mean, day_mean : arrays, one entry a batch
-        Predicted b and d.
-    model : Model
-        The sorted data and the model.
-    nodes : tuple of int
-        Day nodes and batch nodes of the integrals.
-    grid_error : float
-        Change of the log-likelihood when the nodes stand twice as dense.
+    loglik, restricted : float
+        Greatest log-likelihood on the time scale; the restricted one at the estimates (nan without).
+    pieces, slope, curvature, batch_mean, day_mean : arrays, one entry a batch
+        As in `fizzlab.models.censored.Point`, the means in log hours. For known log-normal times sigma^2 /
+        curvature is tau^2 plus the variance of the batch's mean.
     """
 
     beta: Array
@@ -72,16 +52,13 @@ class ArrayFit:
     tau: float
     delta: float
     loglik: float
-    ml: Array
     restricted: float
-    knowledge: Array
-    pull: Array
-    bend: Array
+    pieces: Array
+    slope: Array
+    curvature: Array
     batch_mean: Array
     day_mean: Array
     model: Model
-    nodes: tuple[int, int]
-    grid_error: float
 
 
 @np.errstate(all="ignore")  # what overflows is looked at where it matters, and refused
@@ -91,88 +68,49 @@ def fit(
     batch_effect: bool = True,
     day_effect: bool = False,
     restricted: bool = True,
-    start: Array | None = None,
 ) -> ArrayFit:
-    """Fit the model to sorted brackets.
+    """Fit the model to sorted brackets, with or without random batches and days; raises `NotFitted`.
 
-    Parameters
-    ----------
-    data : Brackets
-        From `sort`.
-    shape : {"lognormal", "weibull", "loglogistic"}
-    batch_effect, day_effect : bool
-        Whether b and d are in the model.
-    restricted : bool
-        Estimate the variances by restricted likelihood: the profile log-likelihood less half the log
-        determinant of the information on beta (D. R. Cox and N. Reid, JRSS B 49, 1987, 1-39). For known
-        log-normal times this is the REML of linear mixed models. False gives maximum likelihood.
-    start : array, optional
-        Start of (gamma, log alpha, rho, phi) in the basis `q`.
-
-    Raises
-    ------
-    NotFitted
-        The likelihood has no top (separation, or a line satisfies every bracket) or it was not reached.
+    `restricted` estimates the variances by restricted likelihood: the profile log-likelihood less half the
+    log determinant of the information on beta (D. R. Cox and N. Reid, JRSS B 49, 1987, 1-39). For known
+    log-normal times this is the REML of linear mixed models. False gives maximum likelihood.
     """
-    plain = Model(data, shape, False, False)
-    theta, level, good = climb(plain, start_values(data))
-    if not good or is_flat(level) or all_likely(plain, theta):
-        no_top = why_not(data)
-        # a random effect does not help: where a line lies in or on the edge of every bracket, the likelihood
-        # never falls as all spreads shrink together, so that nothing tells the scale
-        if no_top is not None:
-            raise no_top
-        if not good:
-            raise NotFitted("not converged", [])
     model = Model(data, shape, batch_effect, day_effect)
-    if batch_effect or day_effect:
-        extra = [1.0] * batch_effect + [0.7] * day_effect
-        from_plain = np.concatenate([theta[:-1] / 0.7, [theta[-1] - np.log(0.7)], extra])
-        theta, level, good = climb(model, from_plain if start is None else start)
-        if not good:
-            raise NotFitted("not converged", [])
-    top = theta
-    loglik = level.loglik
-    criterion = float("nan")
+    top, point = maximise(model)
+    theta, loglik, criterion = top, point.loglik, float("nan")
     if restricted:
         try:
-            theta, level, criterion = _restrict(model, theta)
+            theta, point, criterion = _restrict(model, top)
         except NotFitted:
-            theta, level = _enlarge(model, theta)
-    return _result(model, theta, level, top, loglik, criterion)
+            theta, point = _enlarge(model, top)
+    return _result(model, theta, point, loglik, criterion)
 
 
-def _profile(model: Model, theta: Array) -> tuple[Array, Level]:
+def _profile(model: Model, theta: Array) -> tuple[Array, Point]:
     """Maximise over gamma with the variances held."""
     width = model.data.x.shape[1]
     for _ in range(20):
         if not np.isfinite(theta).all():
             break
-        level = model.at(theta)
+        point = model.at(theta)
         try:
-            step = np.linalg.solve(-level.hessian[:width, :width], level.score[:width])
+            step = np.linalg.solve(-point.hessian[:width, :width], point.score[:width])
         except np.linalg.LinAlgError:
             break
-        if abs(step @ level.score[:width]) < 1e-12:
-            return theta, level
+        if abs(step @ point.score[:width]) < 1e-12:
+            return theta, point
         size = float(np.abs(step).max())
         theta = theta.copy()
         theta[:width] += step * min(1.0, 2.0 / size)
-    raise NotFitted("not converged", [])
+    raise NotFitted("not converged")
 
 
-def _log_det(level: Level, width: int, log_alpha: float) -> float:
+def _log_det(point: Point, width: int, log_alpha: float) -> float:
     """Half the log determinant of the information on beta (but for a constant)."""
-    sign, value = np.linalg.slogdet(-level.hessian[:width, :width])
+    sign, value = np.linalg.slogdet(-point.hessian[:width, :width])
     if sign <= 0:
-        raise NotFitted("not converged", [])
+        raise NotFitted("not converged")
     return 0.5 * float(value) + width * log_alpha
-
-
-def _spread(model: Model, theta: Array) -> float:
-    """Total standard deviation of log hours, pieces, batches and days together."""
-    _, alpha, rho, phi = model.split(theta)
-    return float(np.sqrt(1 + (rho or 0.0) ** 2 + (phi or 0.0) ** 2) / alpha)
 
 
 def _correction(model: Model) -> float:
@@ -181,12 +119,11 @@ def _correction(model: Model) -> float:
     return float(np.sqrt(units / max(units - model.data.x.shape[1], 1)))
 
 
-def _enlarge(model: Model, top: Array) -> tuple[Array, Level]:
-    """Enlarge the ML variances by units / (units - columns), where the restricted likelihood has no top.
+def _enlarge(model: Model, top: Array) -> tuple[Array, Point]:
+    """Enlarge the ML variances by units / (units - columns), where the restricted likelihood has no maximum.
 
     With brackets so wide that some line nearly satisfies them all, the information on beta vanishes as
     the variances do, and the restricted likelihood (an approximation that needs that information) runs away.
-    The units are the days of a day effect, else the batches.
     """
     width = model.data.x.shape[1]
     factor = _correction(model)
@@ -200,8 +137,8 @@ def _enlarge(model: Model, top: Array) -> tuple[Array, Level]:
 
 
 @dataclass
-class _Profile:
-    """The restricted log-likelihood by (log alpha, rho, phi), with beta at its best for each."""
+class _Restricted:
+    """The restricted log-likelihood by psi = (log alpha, rho, phi), with beta at its best for each."""
 
     model: Model
     theta: Array
@@ -210,19 +147,19 @@ class _Profile:
     slope: Array | None = None
     curvature: Array | None = None
 
-    def at(self, psi: Array) -> _Profile:
+    def at(self, psi: Array) -> _Restricted:
         """Evaluate, unless it was the last point asked for."""
         if psi.tobytes() == self.key:
             return self
         width = self.model.data.x.shape[1]
         self.key = psi.tobytes()
         try:
-            theta, level = _profile(self.model, np.concatenate([self.theta[:width], psi]))
-            self.value = level.loglik - _log_det(level, width, float(psi[0]))
-            follow = np.linalg.solve(-level.hessian[:width, :width], level.hessian[:width, width:])
-            slope = level.score[width:].copy()
-            curvature = level.hessian[width:, width:] + level.hessian[width:, :width] @ follow
-            middle = _log_det(level, width, float(psi[0]))
+            theta, point = _profile(self.model, np.concatenate([self.theta[:width], psi]))
+            middle = _log_det(point, width, float(psi[0]))
+            self.value = point.loglik - middle
+            follow = np.linalg.solve(-point.hessian[:width, :width], point.hessian[:width, width:])
+            slope = point.score[width:].copy()
+            curvature = point.hessian[width:, width:] + point.hessian[width:, :width] @ follow
             h = 1e-4
             for i in range(len(psi)):
                 move = np.zeros_like(theta)
@@ -241,64 +178,65 @@ class _Profile:
         return self
 
 
-def _restrict(model: Model, top: Array) -> tuple[Array, Level, float]:
+def _restrict(model: Model, top: Array) -> tuple[Array, Point, float]:
     """Maximise the restricted log-likelihood over (log alpha, rho, phi), starting at the ML fit."""
     width = model.data.x.shape[1]
-    profile = _Profile(model, top)
+    profile = _Restricted(model, top)
     start = top[width:].copy()
     start[1:] = np.maximum(np.abs(start[1:]) * 1.2, 0.3)
-    with np.errstate(all="ignore"):
-        found = minimize(
-            lambda psi: -profile.at(psi).value,
-            start,
-            jac=lambda psi: -np.asarray(profile.at(psi).slope),
-            hess=lambda psi: -np.asarray(profile.at(psi).curvature),
-            method="trust-exact",
-            options={"gtol": 1e-4, "maxiter": 60, "initial_trust_radius": 0.5, "max_trust_radius": 2.0},
-        )
+    found = minimize(
+        lambda psi: -profile.at(psi).value,
+        start,
+        jac=lambda psi: -np.asarray(profile.at(psi).slope),
+        hess=lambda psi: -np.asarray(profile.at(psi).curvature),
+        method="trust-exact",
+        options={"gtol": 1e-4, "maxiter": 60, "initial_trust_radius": 0.5, "max_trust_radius": 2.0},
+    )
     at_end = profile.at(np.asarray(found.x))
     if at_end.value < -1e299 or float(np.abs(np.asarray(at_end.slope)).max()) > 1e-3:
-        raise NotFitted("not converged", [])
-    theta, level = _profile(model, np.concatenate([at_end.theta[:width], found.x]))
+        raise NotFitted("not converged")
+    theta, point = _profile(model, np.concatenate([at_end.theta[:width], found.x]))
     if _spread(model, theta) > 3 * _correction(model) * _spread(model, top):
         # with nearly all pieces on one side the restricted likelihood can level off towards endless spread
-        raise NotFitted("not converged", [])
+        raise NotFitted("not converged")
     log_det_r = float(np.log(np.abs(np.diag(model.data.r))).sum())
-    criterion = level.loglik - _log_det(level, width, float(theta[width])) - log_det_r
-    return theta, level, criterion + width * HALF_LOG_2PI
+    criterion = point.loglik - _log_det(point, width, float(theta[width])) - log_det_r
+    return theta, point, criterion + width * HALF_LOG_2PI
 
 
-def _result(
-    model: Model, theta: Array, level: Level, top: Array, loglik: float, criterion: float
-) -> ArrayFit:
+def _spread(model: Model, theta: Array) -> float:
+    """Total standard deviation of log hours, pieces, batches and days together."""
+    _, alpha, rho, phi = model.split(theta)
+    return float(np.sqrt(1 + (rho or 0.0) ** 2 + (phi or 0.0) ** 2) / alpha)
+
+
+def _result(model: Model, theta: Array, point: Point, loglik: float, criterion: float) -> ArrayFit:
     """Turn the working coordinates into coefficients of log hours."""
     data = model.data
     width = data.x.shape[1]
-    _, alpha, rho, phi = model.split(theta)
+    gamma, alpha, rho, phi = model.split(theta)
     sigma = 1.0 / alpha
-    information = -level.hessian
+    information = -point.hessian
     keep = _kept(information, width)
     try:
         inverse = np.linalg.inv(information[np.ix_(keep, keep)])
     except np.linalg.LinAlgError:
-        raise NotFitted("vague", []) from None
+        raise NotFitted("vague") from None
     # beta = r^-1 gamma / alpha (+ centre on the intercept); log sigma = -log alpha
     back = solve_triangular(data.r, np.eye(width)) * sigma
-    beta = back @ theta[:width]
+    beta = back @ gamma
     change = np.zeros((width + 1, width + 1))
     change[:width, :width], change[:width, width], change[width, width] = back, -beta, -1.0
     covariance = change @ inverse[: width + 1, : width + 1] @ change.T
     size = np.diag(covariance)[:width] * np.r_[1.0, data.x.std(axis=0)[1:]] ** 2
     if not np.isfinite(covariance).all() or (size <= 0).any() or (size > _VAGUE**2).any():
-        raise NotFitted("vague", [])
-    beta = beta.copy()
+        raise NotFitted("vague")
     beta[0] += data.centre
-    inverse_order = np.argsort(data.order)
-    finer = model.at(theta, finer=0.5).loglik if (rho is not None or phi is not None) else level.loglik
-    nodes = nodes_for(data, rho, phi, STEP[model.shape])
-    if abs(finer - level.loglik) > 1e-2:
+    back_in_order = np.argsort(data.order)
+    finer = model.at(theta, finer=0.5).loglik if (rho is not None or phi is not None) else point.loglik
+    if abs(finer - point.loglik) > 1e-2:
         # pieces so alike beside batches that the nodes are too few: no numbers that cannot be trusted
-        raise NotFitted("not converged", [])
+        raise NotFitted("not converged")
     return ArrayFit(
         beta=beta,
         covariance=covariance,
@@ -306,16 +244,13 @@ def _result(
         tau=abs(rho or 0.0) * sigma,
         delta=abs(phi or 0.0) * sigma,
         loglik=loglik,
-        ml=_on_log_hours(model, top),
         restricted=criterion,
-        knowledge=level.knowledge[inverse_order],
-        pull=level.pull[inverse_order],
-        bend=level.bend[inverse_order],
-        batch_mean=(level.batch_mean * sigma)[inverse_order],
-        day_mean=(level.day_mean * sigma)[inverse_order],
+        pieces=point.pieces[back_in_order],
+        slope=point.slope[back_in_order],
+        curvature=point.curvature[back_in_order],
+        batch_mean=(point.batch_mean * sigma)[back_in_order],
+        day_mean=(point.day_mean * sigma)[back_in_order],
         model=model,
-        nodes=(len(nodes.d), len(nodes.z)),
-        grid_error=abs(finer - level.loglik),
     )
 
 
@@ -331,21 +266,7 @@ def _kept(information: Array, width: int) -> Ints:
     return keep
 
 
-def _on_log_hours(model: Model, theta: Array) -> Array:
-    gamma, alpha, _, _ = model.split(theta)
-    beta = solve_triangular(model.data.r, gamma) / alpha
-    beta[0] += model.data.centre
-    width = len(gamma)
-    return np.concatenate([beta, [-np.log(alpha)], np.abs(theta[width + 1 :]) / alpha])
-
-
 # --- degrees of freedom ---------------------------------------------------------------------
-
-INFORMATION = {
-    "lognormal": 1.0,
-    "weibull": 1.0,
-    "loglogistic": 1.0 / 3.0,
-}  # of one known time, on its location
 
 
 @dataclass(frozen=True)
@@ -362,29 +283,29 @@ class Strata:
     it has the pooled degrees of freedom. For known log-normal times that keeps the coverage of 95 % intervals
     between 94.8 and 97 % whatever the true variance, if the upper stratum has 4 degrees of freedom or more;
     with fewer, no more than 3 times its own are given.
+
+    `weights` are the generalised-least-squares weights of each coefficient (columns x batches), `between` and
+    `within` the two parts of the variance of batch locations, `spare_days` the days less what is, in effect,
+    estimated between them.
     """
 
     days: int
-    batches: int
     between_df: float
     within_df: float
-    weights: Array  # columns x batches: the generalised-least-squares weights of each coefficient
-    between: Array  # batches x batches: the between-day part of the variance of batch locations
+    weights: Array
+    between: Array
     within: Array
-    spare_days: float  # days less what is, in effect, estimated between them
+    spare_days: float
 
-    def share_between(self, combination: Array) -> float:
-        """Share of the variance of combination @ beta that is between days."""
+    def parts(self, combination: Array) -> tuple[float, float]:
+        """Variance of combination @ beta between days, and within them."""
         across = combination @ self.weights
-        between = max(float(across @ self.between @ across), 0.0)
-        return between / max(between + max(float(across @ self.within @ across), 0.0), 1e-300)
+        # the two parts are exactly apart only if the batches of a day tell equally much: neither is below 0
+        return max(float(across @ self.between @ across), 0.0), max(float(across @ self.within @ across), 0.0)
 
     def of(self, combination: Array) -> float:
         """Degrees of freedom of combination @ beta."""
-        across = combination @ self.weights
-        # the two parts are exactly apart only if the batches of a day tell equally much: neither is below 0
-        between = max(float(across @ self.between @ across), 0.0)
-        within = max(float(across @ self.within @ across), 0.0)
+        between, within = self.parts(combination)
         if between + within <= 0:
             return min(self.between_df, self.within_df)
         return (between + within) ** 2 / (between**2 / self.between_df + within**2 / self.within_df)
@@ -397,26 +318,20 @@ def _pooled(upper: float, lower: float) -> float:
 def strata(found: ArrayFit, x: Array, day: Ints | None) -> Strata:
     """Work out the strata of a fit; without a day effect the batches are the only stratum.
 
-    Parameters
-    ----------
-    found : ArrayFit
-    x : array, shape (batches, columns)
-        Model matrix, in the caller's order.
-    day : array of int or None
-        Day of each batch if the model has a day effect.
+    `x` is the model matrix in the caller's order, `day` the day of each batch if the model has a day effect.
     """
     batches, columns = x.shape
-    own = found.sigma**2 / np.maximum(found.bend, 1e-6)
+    own = found.sigma**2 / np.maximum(found.curvature, 1e-6)
     # pieces beyond one a batch, counted by what their brackets tell
     pieces = 0.0
     if found.model.batch_effect:
-        pieces = max(float(found.knowledge.sum()) / INFORMATION[found.model.shape] - batches, 0.0)
+        pieces = max(float(found.pieces.sum()) / INFORMATION[found.model.shape] - batches, 0.0)
     no_tau = found.model.batch_effect and found.tau**2 < 1e-3 * float(np.median(own))
     if day is None:
         left = float(batches - columns)
         weights: Array = np.asarray(np.linalg.solve((x.T / own) @ x, x.T / own), dtype=np.float64)
         df = _pooled(left, pieces) if no_tau else left
-        return Strata(batches, batches, df, df, weights, np.zeros((batches, batches)), np.diag(own), left)
+        return Strata(batches, df, df, weights, np.zeros((batches, batches)), np.diag(own), left)
     which: Array = (day[:, None] == np.unique(day)[None, :]).astype(float)
     count = np.asarray(which.sum(axis=0))
     variance = np.diag(own) + found.delta**2 * which @ which.T
@@ -434,7 +349,7 @@ def strata(found: ArrayFit, x: Array, day: Ints | None) -> Strata:
         within_df = _pooled(within_df, pieces)
     if found.delta**2 * float(count.mean()) < 1e-3 * float(np.median(own)):
         between_df = _pooled(between_df, within_df)
-    return Strata(days, batches, between_df, within_df, weights, between, variance - between, days - spent)
+    return Strata(days, between_df, within_df, weights, between, variance - between, days - spent)
 
 
 # --- the whole of it ------------------------------------------------------------------------
@@ -444,28 +359,17 @@ def strata(found: ArrayFit, x: Array, day: Ints | None) -> Strata:
 class BatchFit:
     """A fit with the batch as the unit, its standard errors and its degrees of freedom.
 
-    `pieces_alike` is True where the spread between pieces could not be told, so that only batches have one:
-    every batch's brackets overlap (its pieces were dry between the same two looks), or a batch has one piece.
-    The fit is then of the overlaps, one a batch, and `found.sigma` is the spread between batches.
+    `pieces_alike`: the spread between pieces could not be told, since every batch's brackets overlap (its
+    pieces were dry between the same two looks) or a batch has one piece. The fit is then of the overlaps, one
+    a batch, and `found.sigma` is the spread between batches.
     """
 
     found: ArrayFit
     strata: Strata
     pieces_alike: bool
+    one_piece: bool
     se: Array
     df: Array
-
-
-def overlaps(lower: Array, upper: Array, batch: Ints, batches: int) -> tuple[Array, Array, bool]:
-    """Return the overlap of each batch's brackets, and whether each batch has one."""
-    low, high = np.zeros(batches), np.full(batches, np.inf)
-    np.maximum.at(low, batch, lower)
-    np.minimum.at(high, batch, upper)
-    return (
-        low,
-        high,
-        bool(((low < high) | ((low == high) & np.isfinite(high) & (batches == len(lower)))).all()),
-    )
 
 
 def fit_batches(
@@ -489,13 +393,8 @@ def fit_batches(
         Model matrix of full rank, intercept first.
     day : array of int, optional
         Day of each batch; more than one and fewer than the batches.
-    shape : {"lognormal", "weibull", "loglogistic"}
-    restricted : bool
-        See `fit`.
-
-    Raises
-    ------
-    NotFitted
+    shape, restricted
+        As in `fit`, which says what it raises.
 
     Examples
     --------
@@ -507,10 +406,16 @@ def fit_batches(
     (0.18, [4.0, 4.0])
     """
     batches, columns = x.shape
-    low, high, alike = overlaps(lower, upper, batch, batches)
-    ends = (low, high, np.arange(batches)) if alike else (lower, upper, batch)
-    data = sort(*ends, x, day)
+    low, high = np.zeros(batches), np.full(batches, np.inf)
+    np.maximum.at(low, batch, lower)
+    np.minimum.at(high, batch, upper)
+    known = (low == high) & np.isfinite(high) & (batches == len(lower))
+    alike, one_piece = bool(((low < high) | known).all()), batches == len(lower)
+    if alike:
+        lower, upper, batch = low, high, np.arange(batches)
+    data = sort(lower, upper, batch, x, day)
     found = fit(data, shape, batch_effect=not alike, day_effect=day is not None, restricted=restricted)
     layers = strata(found, x, day)
     df = np.array([layers.of(row) for row in np.eye(columns)])
-    return BatchFit(found, layers, alike, np.sqrt(np.diag(found.covariance)[:columns]), df)
+    se = np.sqrt(np.diag(found.covariance)[:columns])
+    return BatchFit(found, layers, alike, one_piece, se, df)

@@ -13,7 +13,7 @@ from fizzlab.bench.planning import Planned
 from fizzlab.design import power
 from fizzlab.design.power import ASSUMED, Effect, Simulation, Spreads, TouchChecks
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.curing import CuringFit, study_touch
+from fizzlab.models.curing import study_touch
 from fizzlab.report.phrases import capital
 from fizzlab.report.phrases import power as words
 from fizzlab.report.phrases.power import DRY_TIME, Thing
@@ -115,9 +115,7 @@ def spreads_of(folder: Path) -> Spreads:
     )
     if study.reasons:
         raise study.reasons["dry_h"]
-    fit = study.fits["dry_h"]
-    assert isinstance(fit, CuringFit)
-    return Spreads.of_fit(fit, f"those found in the trial {trial.settings.code}")
+    return Spreads.of_fit(study.fits["dry_h"], f"those found in the trial {trial.settings.code}")
 
 
 def _nothing(planned: Planned, why: str) -> PlanPower:

@@ -2,7 +2,7 @@
 
 from fizzlab.report.parts.choose import choice, choosing
 from fizzlab.report.parts.crumble import crumble, crumble_answer, crumbling
-from fizzlab.report.parts.drying import answer, cautions, dry_times, methods, next_steps, readings
+from fizzlab.report.parts.drying import answer, cautions, dry_times, methods, next_steps
 from fizzlab.report.parts.effects import batch_numbers, in_detail, what_changed
 from fizzlab.report.parts.fizz import fizz, fizz_answer, fizz_readings, fizzing
 from fizzlab.report.parts.general import left_out, opening, record_block
@@ -33,7 +33,6 @@ __all__ = [
     "not_counted",
     "opening",
     "pooled",
-    "readings",
     "record_block",
     "season",
     "what_changed",

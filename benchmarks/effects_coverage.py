@@ -10,10 +10,10 @@ effect raise a false alarm at 5 %. Standard error of every share: about 0.0015.
 from __future__ import annotations
 
 import numpy as np
+from fizzlab.models.effects.variance import NotEstimable
 from scipy import stats
 
 from fizzlab.models.effects import contrast, f_test, fit_many, prepare
-from fizzlab.models.effects.variance import NotEstimable
 
 FITS = 20_000
 PATTERNS = 40

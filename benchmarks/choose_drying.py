@@ -10,9 +10,9 @@ import sys
 
 import numpy as np
 import pandas as pd
+from fizzlab.models.cure.study import study_touch
 
 from fizzlab.models.choose import DryTimes, Limit, confirm, judge_settings
-from fizzlab.models.cure.study import study_touch
 from fizzlab.models.terms import Category
 
 COLOUR = Category("colour", ("none", "mica", "lake"), "none")

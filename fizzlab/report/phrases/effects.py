@@ -148,7 +148,7 @@ def against(effect: Effect, label: Label, between: str = " against ") -> str:
 
 
 def finding(effect: Effect, measure: Measure, said: str) -> Finding:
-    """One effect with its numbers and its sentence."""
+    """One effect with its numbers, and the sentence that tells it."""
     low, high = (value if isfinite(value) else None for value in (effect.conf_low, effect.conf_high))
     return Finding(
         f"changed.{effect.topic}",

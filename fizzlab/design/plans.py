@@ -134,10 +134,9 @@ class Plan:
         return plot_days(self.runs, levels, ax)
 
     def alias_table(self, labels: Mapping[str, str] = NO_LABELS) -> pd.DataFrame:
-        """How much of each other effect (columns) is in the number of each effect (rows): 1 or -1 all of it."""
-        table = pd.DataFrame.from_dict(
-            {each.effect: dict(each.others) for each in self.aliases}, orient="index"
-        )
+        """How much of each other effect (columns) is in the number of each effect (rows): 1 or -1 is all."""
+        shared = {each.effect: dict(each.others) for each in self.aliases}
+        table = pd.DataFrame.from_dict(shared, orient="index")
         named = {term: in_words(term, labels).removeprefix("the ") for term in (*table.index, *table.columns)}
         return table.fillna(0.0).rename(index=named, columns=named)
 

@@ -138,7 +138,9 @@ def did_you_mean(word: str, choices: Iterable[str], otherwise: str) -> str:
     ('Did you mean piece?', 'Drop it.')
     """
     guess = nearest(word, choices)
-    return f"Did you mean {guess}?" if guess else otherwise
+    if guess is None:
+        return otherwise
+    return f"Did you mean “{guess}”?" if " " in guess else f"Did you mean {guess}?"
 
 
 def listed(words: Sequence[str], last: str = "and") -> str:

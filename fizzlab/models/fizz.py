@@ -218,7 +218,7 @@ def fit_pieces(
     except NotFitted as stuck:
         raise _plain(stuck, list(matrix.columns)) from None
     middle = x @ found.beta + found.day_mean
-    z = (np.log(lower) - middle) / found.sigma
+    z = (np.log(np.maximum(lower, 1e-9)) - middle) / found.sigma
     expected = middle + found.sigma * np.exp(stats.norm.logpdf(z) - stats.norm.logsf(z))
     fit = PieceFit(tuple(matrix.columns), found, expected)
     if not warm:
@@ -256,7 +256,7 @@ def _numbers(times: Times) -> pd.Series:
     pieces, stretch = times.pieces, times.stretch(times.pieces["water_c"])
     lower, upper = (pieces[end].to_numpy(float) / stretch for end in ("lower", "upper"))
     which, runs = pd.factorize(pieces["run"])
-    logs = np.log(np.maximum(lower, 1e-300))
+    logs = np.log(np.maximum(lower, 1e-9))
     ended = np.bincount(which, np.isfinite(upper)) > 0
     if times.fit is not None:
         logs = np.where(ended[which], logs, times.fit.expected - np.log(stretch))

@@ -13,7 +13,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.basis import FactorBasis, in_hull, refuse_inseparable
+from fizzlab.models.basis import Blending, FactorBasis, MixtureBasis, in_hull, refuse_inseparable, shares
 from fizzlab.models.days import Days
 from fizzlab.models.effects import ResponseFit, fit_basis, fit_one, interval_of, measured, strata_of
 from fizzlab.models.strata import Array, Fits, f_test
@@ -24,10 +24,6 @@ FLAT = 0.1
 
 #: Fewest effects from which a crowd can be told.
 FEWEST = 7
-
-LINEAR = "linear blending"
-
-Blending = Literal["linear", "quadratic", "special cubic"]
 
 
 # --- is the shape right, and where is it level? -----------------------------------------------
@@ -222,89 +218,6 @@ def _with(fit: ResponseFit, extra: Array) -> Fits:
 
 
 # --- blends: only the shares of the parts count -----------------------------------------------
-
-
-@dataclass(frozen=True)
-class MixtureBasis:
-    """Scheffé's polynomials: shares, products of two, products of three.
-
-    Parameters
-    ----------
-    factors : tuple of Amount
-        The parts.
-    blending : {"linear", "quadratic", "special cubic"}
-    made : array, shape (batches, parts)
-        Shares that were made.
-    """
-
-    factors: tuple[Term, ...]
-    blending: Blending
-    made: Array
-
-    @property
-    def _products(self) -> list[tuple[int, ...]]:
-        order = {"linear": 1, "quadratic": 2, "special cubic": 3}[self.blending]
-        return [c for n in range(1, order + 1) for c in combinations(range(len(self.factors)), n)]
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        return tuple(":".join(self.factors[i].name for i in picks) for picks in self._products)
-
-    @property
-    def owners(self) -> tuple[str, ...]:
-        return tuple(name if ":" in name else LINEAR for name in self.names)
-
-    @property
-    def terms(self) -> tuple[str, ...]:
-        return tuple(dict.fromkeys(self.owners))
-
-    def matrix(self, settings: pd.DataFrame) -> Array:
-        return self._columns(shares(settings, self.factors))
-
-    def grid(self, settings: pd.DataFrame) -> Array:
-        """A blend has no part to leave out."""
-        if not {factor.name for factor in self.factors} <= set(settings.columns):
-            raise ValueError("the parts of a mixture cannot vary alone: give the amount of each")
-        return self.matrix(settings)
-
-    def _columns(self, mixes: Array) -> Array:
-        return np.column_stack([np.prod(mixes[:, list(picks)], axis=1) for picks in self._products])
-
-    def steps(self) -> list[tuple[Term, str, str, Array]]:
-        """Each part from its least to its most share, the others keeping their proportions.
-
-        The line is D. R. Cox's (Biometrika 58 (1971) 155-159), through the mean of the mixtures made.
-        """
-        reference = self.made.mean(axis=0)
-        found: list[tuple[Term, str, str, Array]] = []
-        for i, factor in enumerate(self.factors):
-            ends = np.array([self.made[:, i].max(), self.made[:, i].min()])
-            mixes = reference * (1 - ends[:, None]) / (1 - reference[i])
-            mixes[:, i] = ends
-            columns = self._columns(mixes)
-            most, least = (f"{100 * end:.3g} %" for end in ends)
-            found.append((factor, most, least, columns[0] - columns[1]))
-        return found
-
-    def hypotheses(self) -> list[tuple[str, Array]]:
-        """Linear blending does nothing when all parts have one coefficient; a product when its is nil."""
-        parts = len(self.factors)
-        rows = np.eye(len(self.names))
-        found = [(LINEAR, rows[1:parts] - rows[0])]
-        return [*found, *((name, rows[i][None]) for i, name in enumerate(self.names) if i >= parts)]
-
-    def beyond(self, settings: pd.DataFrame, made: pd.DataFrame) -> list[bool]:
-        return [not in_hull(self.made, mix) for mix in shares(settings, self.factors)]
-
-
-def shares(settings: pd.DataFrame, parts: Sequence[Term]) -> Array:
-    """Shares of the parts, each row adding up to 1."""
-    amounts = settings[[part.name for part in parts]].to_numpy(float)
-    if np.isnan(amounts).any():
-        raise ValueError("amounts of a mixture must not be missing")
-    if not (amounts >= 0).all() or not (amounts.sum(axis=1) > 0).all():
-        raise ValueError("amounts of a mixture must not be negative, nor all zero")
-    return np.asarray(amounts / amounts.sum(axis=1, keepdims=True))
 
 
 def fit_mixture(

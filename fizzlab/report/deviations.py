@@ -8,22 +8,16 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from fizzlab.measures import TABLES
+from fizzlab.errors import count
 from fizzlab.trial.folder import Trial
+from fizzlab.trial.settings import TrialSettings
 
 
 @dataclass(frozen=True)
 class Deviation:
-    """One thing that went otherwise than planned.
+    """One thing that went otherwise than planned: the batch (empty for the whole trial), what, why if known.
 
-    Parameters
-    ----------
-    run : str
-        The batch; empty where it is about the whole trial.
-    what, why : str
-        In words; `why` may be empty.
-    seen : bool
-        It follows from the tables; otherwise the maker wrote it.
+    `seen` says that it follows from the tables; otherwise the maker wrote it.
     """
 
     run: str
@@ -33,19 +27,10 @@ class Deviation:
 
 
 def deviations(trial: Trial, planned: Sequence[Mapping[str, str | float]] = ()) -> list[Deviation]:
-    """Everything that went otherwise than planned.
+    """Everything that went otherwise than planned: what the maker wrote, then what the tables show.
 
-    Parameters
-    ----------
-    trial : Trial
-    planned : sequence of mapping
-        The batches as `fizzlab plan` laid them out, in the order of making: run, day and the factors; empty
-        where no plan was kept.
-
-    Returns
-    -------
-    list of Deviation
-        First what the maker wrote, then what the tables show.
+    `planned` has the batches as `fizzlab plan` laid them out, in the order of making: run, day and the
+    factors; empty where no plan was kept.
     """
     written = [
         Deviation(entry.run or "", entry.what, entry.why or "", seen=False)
@@ -58,13 +43,13 @@ def deviations(trial: Trial, planned: Sequence[Mapping[str, str | float]] = ()) 
 def _order(trial: Trial) -> list[Deviation]:
     """Runs stand in the order of making; `made_at` may say otherwise."""
     made = trial.rows("runs")[["run", "made_at"]].dropna()
-    found, latest, latest_run = [], None, ""
-    for run, at in made.itertuples(index=False):
-        if latest is not None and at < latest:
-            what = f"made at {at:%Y-%m-%d %H:%M}, before batch {latest_run}, which stands above it in runs"
-            found.append(Deviation(run, what))
-        else:
-            latest, latest_run = at, run
+    latest = made["made_at"].cummax()
+    found = []
+    for row in made.index[made["made_at"] < latest]:
+        after = made["run"][made.index[made["made_at"] == latest[row]][0]]
+        at = f"{made['made_at'][row]:%Y-%m-%d %H:%M}"
+        what = f"made at {at}, before batch {after}, which stands above it in runs"
+        found.append(Deviation(made["run"][row], what))
     return found
 
 
@@ -73,29 +58,26 @@ def _days(trial: Trial) -> list[Deviation]:
     made = trial.rows("runs")[["run", "day", "made_at"]].dropna()
     found = []
     for day, rows in made.groupby("day", sort=False):
-        date = _date(str(day))
         made_on = rows["made_at"].dt.date
-        if date is not None:
-            for run, other in zip(rows["run"], made_on, strict=True):
-                if other != date:
-                    found.append(Deviation(run, f"made on {other}, not on its day {date}"))
-        elif made_on.nunique() > 1:
-            dates = ", ".join(str(other) for other in sorted(set(made_on)))
-            found.append(Deviation("", f"the batches of day {day} were made on several dates ({dates})"))
+        try:
+            date = dt.date.fromisoformat(str(day).strip())
+        except ValueError:
+            if made_on.nunique() > 1:
+                dates = ", ".join(str(other) for other in sorted(set(made_on)))
+                found.append(Deviation("", f"the batches of day {day} were made on several dates ({dates})"))
+            continue
+        other = rows.assign(date=made_on)[made_on != date]
+        found += [
+            Deviation(run, f"made on {on}, not on its day {date}")
+            for run, on in zip(other["run"], other["date"], strict=True)
+        ]
     return found
-
-
-def _date(text: str) -> dt.date | None:
-    try:
-        return dt.date.fromisoformat(text.strip())
-    except ValueError:
-        return None
 
 
 def _sprays(trial: Trial) -> list[Deviation]:
     rows = trial.rows("runs")[["run", "sprays"]].dropna()
     return [
-        Deviation(run, "1 extra spray of alcohol" if sprays == 1 else f"{sprays:.0f} extra sprays of alcohol")
+        Deviation(run, f"{count(int(sprays), 'extra spray')} of alcohol")
         for run, sprays in rows.itertuples(index=False)
         if sprays > 0
     ]
@@ -110,21 +92,18 @@ def _left_out(trial: Trial) -> list[Deviation]:
         if table == "runs":
             found.append(Deviation(str(run), "left out", str(reason)))
         elif run not in batches:
-            many = "1 row" if len(rows) == 1 else f"{len(rows)} rows"
-            found.append(Deviation(str(run), f"{many} of {table} left out", str(reason)))
+            found.append(Deviation(str(run), f"{count(len(rows), 'row')} of {table} left out", str(reason)))
     return found
 
 
 def _without_readings(trial: Trial) -> list[Deviation]:
-    runs = list(trial.rows("runs")["run"])
-    tables = [name for name in TABLES if name not in ("runs", "room_log") and trial.has(name)]
+    tables = [name for name in trial.tables if name not in ("runs", "room_log") and trial.has(name)]
     found = []
-    for run in runs:
+    for run in trial.rows("runs")["run"] if tables else ():
         absent = [name for name in tables if run not in set(trial.rows(name)["run"])]
-        if tables and absent == tables:
-            found.append(Deviation(run, "no reading in any table"))
-        elif absent:
-            found.append(Deviation(run, f"no reading in {', '.join(absent)}"))
+        if absent:
+            where = "any table" if absent == tables else ", ".join(absent)
+            found.append(Deviation(run, f"no reading in {where}"))
     return found
 
 
@@ -132,49 +111,31 @@ def _against_plan(trial: Trial, planned: Sequence[Mapping[str, str | float]]) ->
     """Levels, days, batches and their order, against the plan that was kept."""
     if not planned:
         return []
-    runs = trial.tables["runs"]
+    runs, settings = trial.tables["runs"], trial.settings
     gone = {run.strip() for run in runs.left_out["run"]} if "run" in runs.left_out else set[str]()
     made = runs.rows.set_index("run", drop=False)
     wanted = {str(row["run"]): row for row in planned}
-    found = [
-        Deviation(run, "planned, but not in runs")
-        for run in wanted
-        if run not in made.index and run not in gone
-    ]
+    absent = [run for run in wanted if run not in made.index and run not in gone]
+    found = [Deviation(run, "planned, but not in runs") for run in absent]
     for run in made.index:
-        plan = wanted.get(run)
-        if plan is None:
+        if run not in wanted:
             found.append(Deviation(run, "not in the plan"))
             continue
-        for name in trial.settings.factors:
-            if name in plan and not _same(plan[name], made.loc[run, name]):
-                label, unit = trial.settings.label(name), trial.settings.factors[name].unit
-                was, meant = (
-                    f"{_plain(value)} {unit}".strip() for value in (made.loc[run, name], plan[name])
-                )
-                found.append(Deviation(run, f"{label} {was}, planned {meant}"))
+        for name in [name for name in settings.factors if name in wanted[run]]:
+            was, meant = (_level(settings, name, value) for value in (made.loc[run, name], wanted[run][name]))
+            if was.casefold() != meant.casefold():
+                found.append(Deviation(run, f"{settings.label(name)} {was}, planned {meant}"))
     both = [run for run in made.index if run in wanted]
     if both != [run for run in wanted if run in both]:
         found.append(Deviation("", "the batches stand in runs in another order than planned"))
-    found += _moved(made.loc[both, "day"], pd.Series({run: str(wanted[run]["day"]) for run in both}))
-    return found
-
-
-def _moved(made: pd.Series, planned: pd.Series) -> list[Deviation]:
-    """Batches whose day is not the one they were planned for, whatever the maker calls the days."""
-    called = {day: days.mode().iloc[0] for day, days in made.groupby(planned, sort=False)}
-    return [
-        Deviation(str(run), f"made on day {day}, not with the others of planned day {wanted}")
-        for run, day, wanted in zip(made.index, made, planned, strict=True)
-        if day != called[wanted]
+    days = pd.Series({run: str(wanted[run]["day"]) for run in both})
+    called = made.loc[both, "day"].groupby(days, sort=False).agg(lambda day: day.mode().iloc[0])
+    return found + [
+        Deviation(str(run), f"made on day {made['day'][run]}, not with the others of planned day {days[run]}")
+        for run in both  # whatever the maker calls the days
+        if made["day"][run] != called[days[run]]
     ]
 
 
-def _same(planned: object, made: object) -> bool:
-    if isinstance(planned, str) or isinstance(made, str):
-        return str(planned).casefold() == str(made).casefold()
-    return bool(abs(float(planned) - float(made)) < 1e-9)  # type: ignore[arg-type]
-
-
-def _plain(value: object) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
+def _level(settings: TrialSettings, name: str, value: object) -> str:
+    return f"{f'{value:g}' if isinstance(value, float) else value} {settings.factors[name].unit}".strip()

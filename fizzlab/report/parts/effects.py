@@ -7,7 +7,6 @@ import contextlib
 import numpy as np
 import pandas as pd
 
-from fizzlab.design.kinds import KINDS
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.effects import ResponseFit
 from fizzlab.models.result import FitResult
@@ -23,6 +22,9 @@ from fizzlab.report.phrases import capital, listed, number
 from fizzlab.report.phrases import effects as worded
 from fizzlab.report.phrases import shape as shaped
 from fizzlab.trial.settings import TrialSettings
+
+#: Kinds of plan whose factors have two levels each.
+TWO_LEVELS = ("factorial", "fractional factorial", "screening")
 
 #: Said once above the tables of the details.
 JUDGED_TOGETHER = (
@@ -64,11 +66,10 @@ def _of_factor(done: Analysed, term: Term) -> Pieces:
     effects = done.of(term.name)
     if not effects:
         return []
-    findings = [worded.finding(each, measures[each.response], label) for each in effects]
-    told = [
-        finding.sentence
-        for each, finding in zip(effects, findings, strict=True)
-        if each.shown or each.same or each.exact
+    said = [worded.sentence(each, measures[each.response], label) for each in effects]
+    told = [text for each, text in zip(effects, said, strict=True) if each.shown or each.same or each.exact]
+    findings = [
+        worded.finding(each, measures[each.response], text) for each, text in zip(effects, said, strict=True)
     ]
     return [
         f"### {capital(label(term.name))}",
@@ -180,7 +181,7 @@ def _mixtures(done: Analysed) -> list[Finding]:
 def _unrepeated(done: Analysed) -> Pieces:
     """Two-level plans that nothing judges but the crowd of their small effects."""
     settings = done.trial.settings
-    if settings.plan is None or not KINDS[settings.plan.kind].two_levels:
+    if settings.plan is None or settings.plan.kind not in TWO_LEVELS:
         return []
     pieces: Pieces = []
     for response in done.numbers:

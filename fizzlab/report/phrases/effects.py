@@ -147,12 +147,12 @@ def against(effect: Effect, label: Label, between: str = " against ") -> str:
     return f"{effect.level}{between}{_with(effect, effect.control, label)}"
 
 
-def finding(effect: Effect, measure: Measure, label: Label) -> Finding:
-    """One effect with its numbers and its sentence."""
+def finding(effect: Effect, measure: Measure, said: str) -> Finding:
+    """One effect with its numbers, and the sentence that tells it."""
     low, high = (value if isfinite(value) else None for value in (effect.conf_low, effect.conf_high))
     return Finding(
         f"changed.{effect.topic}",
-        sentence(effect, measure, label),
+        said,
         effect.estimate,
         low,
         high,

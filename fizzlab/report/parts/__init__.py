@@ -3,7 +3,7 @@
 from fizzlab.report.parts.choose import choice, choosing
 from fizzlab.report.parts.confirm import confirmed
 from fizzlab.report.parts.crumble import crumble
-from fizzlab.report.parts.drying import answer, cautions, dry_times, methods, next_steps, readings
+from fizzlab.report.parts.drying import answer, cautions, dry_times, methods, next_steps
 from fizzlab.report.parts.effects import batch_numbers, in_detail, what_changed
 from fizzlab.report.parts.fizz import fizz, fizz_answer, fizz_readings
 from fizzlab.report.parts.general import left_out, opening, record_block
@@ -32,7 +32,6 @@ __all__ = [
     "not_counted",
     "opening",
     "pooled",
-    "readings",
     "record_block",
     "season",
     "what_changed",

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from fizzlab.models.fizz.durations import arrhenius_column
+from fizzlab.models.water import arrhenius
 
 from fizzlab.bench.planning import plan_trial
 from fizzlab.errors import CannotAnswer
@@ -35,7 +35,7 @@ def numbers(cores: trial.Trial) -> pd.DataFrame:
     batches = cores.batches().reset_index()
     batches["tumble_loss_pct"] = batches["run"].map(batch_losses(cores.rows("tumbles"))["loss_pct"])
     times = cores.rows("fizz_times")
-    slope = TRUTH["fizz_times"]["activation_kj_mol"] * arrhenius_column(
+    slope = TRUTH["fizz_times"]["activation_kj_mol"] * arrhenius(
         times["water_c"].to_numpy(float), 38.0
     )
     at_38 = np.log(times["seconds"].astype(float)) - slope

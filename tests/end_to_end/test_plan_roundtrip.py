@@ -19,7 +19,6 @@ from fizzlab.bench.planfiles import write_plan
 from fizzlab.cli.main import main
 from fizzlab.report import parts as sections
 from fizzlab.report.analysis import analyse
-from fizzlab.report.old_studies import outcomes
 from fizzlab.report.run import write_report
 from fizzlab.trial.folder import Trial, load
 from fizzlab.trial.settings import PlanSettings
@@ -111,14 +110,13 @@ REPORTED = ("compare", "mixture", "split plot")
 
 def _shown(trial: Trial) -> list[str]:
     done = analyse(trial)
-    dried, weighed, crumbled, fizzed = outcomes(done)
     pieces = [
         *sections.what_changed(done),
         *sections.in_detail(done),
-        *sections.answer(trial, dried, done),
-        *sections.by_weight(trial, weighed, done),
-        *sections.crumble(trial, crumbled, done),
-        *sections.fizz(trial, fizzed, done),
+        *sections.answer(done),
+        *sections.by_weight(done),
+        *sections.crumble(done),
+        *sections.fizz(done),
         *sections.record_block(trial),
     ]
     return [piece for piece in pieces if isinstance(piece, str)]

@@ -18,8 +18,8 @@ from fizzlab.report.figures.choose import MOST, trade_off
 from fizzlab.report.page import Findings, Grid, Notes, Picture
 from fizzlab.report.parts.drying import spoken
 from fizzlab.report.parts.general import Pieces
+from fizzlab.report.phrases import capital, number
 from fizzlab.report.phrases import choose as worded
-from fizzlab.report.phrases import number
 from fizzlab.trial.folder import Trial
 
 if TYPE_CHECKING:
@@ -137,7 +137,8 @@ def choice(done: Analysed) -> Pieces:
         return []
     judged, voice, reasons = chosen.choice, chosen.voice, chosen.reasons
     found = worded.answer(judged, voice, [name for name in reasons if settings.responses[name].limit(name)])
-    doubts = [f"{settings.measure(name).titled} is not judged here. {why}" for name, why in reasons.items()]
+    labels = {name: capital(settings.measure(name).label) for name in reasons}
+    doubts = [f"{labels[name]} is not judged here. {why}" for name, why in reasons.items()]
     return [
         TITLE,
         Notes(list(dict.fromkeys(each.sentence for each in found)), "answer"),

@@ -57,7 +57,7 @@ def main(pairs: int, trials: int, jobs: int) -> None:
                 demos[number % len(demos)], folder, ignore=shutil.ignore_patterns("records", "__pycache__")
             )
         for _ in range(pairs):
-            command = (sys.executable, "-m", "fizzlab.cli.main", "report", *folders, "--jobs")
+            command = (sys.executable, "-m", "fizzlab", "report", *folders, "--jobs")
             machine = _busy(2) / _busy(1)
             together, alone = _seconds(*command, str(jobs)), _seconds(*command, "1")
             ratios.append(together / alone)

@@ -179,7 +179,7 @@ def _write_pieces(making: Path, shown: page.Shown) -> None:
 
 
 def _write_inputs(making: Path, trial: Trial, about: records.About) -> None:
-    """Settings, versions and every remark in a table, those of rows left out too, so that they can be found."""
+    """Settings, versions and the remarks in every table, of rows left out too, so that they can be found."""
     notes = [
         {"table": name, "run": run, "note": note.strip()}
         for name, table in trial.tables.items()

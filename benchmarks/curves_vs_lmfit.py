@@ -15,8 +15,8 @@ from time import perf_counter
 import lmfit
 import numpy as np
 
-from fizzlab.models.cure.drying import PAGE
 from fizzlab.models.curves import CurveModel, Parameter, fit_curve, fit_many
+from fizzlab.models.weighing import PAGE
 
 FIRST_ORDER = CurveModel(
     "first order",

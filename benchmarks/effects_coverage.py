@@ -10,10 +10,9 @@ effect raise a false alarm at 5 %. Standard error of every share: about 0.0015.
 from __future__ import annotations
 
 import numpy as np
-from fizzlab.models.effects.variance import NotEstimable
 from scipy import stats
 
-from fizzlab.models.effects import contrast, f_test, fit_many, prepare
+from fizzlab.models.strata import NotEstimable, contrast, f_test, fit_many, prepare
 
 FITS = 20_000
 PATTERNS = 40
@@ -43,7 +42,7 @@ def simulate(per_cell: int, days: int, lost: int, between: float, rooms: int = 2
         size = FITS // PATTERNS
         y = rng.normal(size=(size, len(kept))) + between * rng.normal(size=(size, days))[:, day[kept]]
         try:
-            layout = prepare(x[kept], [day[kept]])
+            layout = prepare(x[kept], day[kept])
         except NotEstimable:
             continue
         fits = fit_many(layout, y)

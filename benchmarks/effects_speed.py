@@ -15,7 +15,7 @@ import numpy as np
 import statsmodels.api as sm
 from effects_coverage import design
 
-from fizzlab.models.effects import contrast, fit_many, prepare
+from fizzlab.models.strata import contrast, fit_many, prepare
 
 TRIALS = 1000
 BESIDE = 50
@@ -36,11 +36,11 @@ def main() -> None:
 
     start = time.perf_counter()
     for row in y[:BESIDE]:
-        contrast(fit_many(prepare(x, [day]), row), effect)
+        contrast(fit_many(prepare(x, day), row), effect)
     single = (time.perf_counter() - start) / BESIDE
 
     start = time.perf_counter()
-    contrast(fit_many(prepare(x, [day]), y), effect)
+    contrast(fit_many(prepare(x, day), y), effect)
     together = (time.perf_counter() - start) / TRIALS
 
     print(f"MixedLM               {reference * 1e3:8.3f} ms a trial")

@@ -1,4 +1,4 @@
-"""How long power takes, and how closely the numbers of batches stand in for the report's regression on brackets.
+"""How many planned touch-check trials a second are judged, beside one fit of the full likelihood a trial.
 
 Run: python benchmarks/power_speed.py [trials of the regression, 100 by default]
 

@@ -138,7 +138,9 @@ def did_you_mean(word: str, choices: Iterable[str], otherwise: str) -> str:
     ('Did you mean piece?', 'Drop it.')
     """
     guess = nearest(word, choices)
-    return f"Did you mean {guess}?" if guess else otherwise
+    if guess is None:
+        return otherwise
+    return f"Did you mean “{guess}”?" if " " in guess else f"Did you mean {guess}?"
 
 
 def listed(words: Sequence[str], last: str = "and") -> str:
@@ -163,3 +165,14 @@ def count(amount: int, noun: str, plural: str = "") -> str:
     ('1 batch', '12 batches')
     """
     return f"{amount} {noun if amount == 1 else plural or noun + 's'}"
+
+
+def capital(text: str) -> str:
+    """A text that begins a sentence.
+
+    Examples
+    --------
+    >>> capital("dry time"), capital("95 % of the pieces")
+    ('Dry time', '95 % of the pieces')
+    """
+    return text[:1].upper() + text[1:]

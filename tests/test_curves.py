@@ -21,7 +21,6 @@ from fizzlab.models.curves import (
     akaike_weights,
     compare_curves,
     fit_curve,
-    fit_many,
     profile_interval,
 )
 
@@ -31,9 +30,9 @@ RISE = CurveModel(
     "rise",
     "rises to a plateau, the same share of what is missing each second",
     (
-        Parameter("plateau", "where it ends", "g", linear=True),
+        Parameter("plateau", "where it ends", "g"),
         Parameter("rate", "share a second", "1/s", lower=0),
-        Parameter("base", "where it begins", "g", linear=True),
+        Parameter("base", "where it begins", "g"),
     ),
     f=lambda x, p: p[0] * (1 - np.exp(-p[1] * x)) + p[2],
     jacobian=lambda x, p: [1 - np.exp(-p[1] * x), p[0] * x * np.exp(-p[1] * x), np.ones_like(x)],
@@ -42,8 +41,9 @@ RISE = CurveModel(
 LINE = CurveModel(
     "line",
     "a straight line",
-    (Parameter("a", linear=True), Parameter("b", linear=True)),
+    (Parameter("a"), Parameter("b")),
     f=lambda x, p: p[0] + p[1] * x,
+    jacobian=lambda x, p: [1.0, x],
     starts=lambda x, y: [0.0, 1.0],
 )
 X = np.array([0.0, 2, 5, 9, 15, 25, 40, 60, 90])
@@ -71,27 +71,20 @@ def test_agrees_with_lmfit(seed: int) -> None:
     fit = fit_curve(RISE, X, y)
     other = lmfit.Model(lambda x, plateau, rate, base: plateau * (1 - np.exp(-rate * x)) + base)
     found = other.fit(y, x=X, plateau=6, rate=0.05, base=0.2, fit_kws={"xtol": 1e-12, "ftol": 1e-12})
-    for name in RISE.names:
+    for name, error in zip(RISE.names, fit.errors, strict=True):
         assert fit[name] == pytest.approx(found.params[name].value, rel=1e-5)
-        assert fit.se[name] == pytest.approx(found.params[name].stderr, rel=1e-3)
+        assert error == pytest.approx(found.params[name].stderr, rel=1e-3)
     assert fit.rss == pytest.approx(found.chisqr, rel=1e-9)
     assert fit.covariance == pytest.approx(found.covar, rel=2e-3)
-
-
-def test_slopes_by_differences_give_the_same_fit() -> None:
-    y = readings(1)
-    fit, plain = fit_curve(RISE, X, y), fit_curve(replace(RISE, jacobian=None), X, y)
-    assert plain.values == pytest.approx(fit.values, rel=1e-7)
-    assert plain.errors == pytest.approx(fit.errors, rel=1e-6)
 
 
 def test_a_bound_that_holds_gives_the_constrained_minimum() -> None:
     capped = replace(
         RISE,
         parameters=(
-            Parameter("plateau", linear=True),
+            Parameter("plateau"),
             Parameter("rate", lower=0, upper=0.03),
-            Parameter("base", linear=True),
+            Parameter("base"),
         ),
     )
     y = readings(2)
@@ -106,19 +99,8 @@ def test_a_bound_that_holds_gives_the_constrained_minimum() -> None:
     )
     assert fit.at_bound == ("rate",)
     assert fit["rate"] == 0.03
-    assert np.isnan(fit.se["rate"])
+    assert np.isnan(fit.errors[1])
     assert fit.rss == pytest.approx(2 * other.cost, rel=1e-6)
-    assert "on its bound" in str(fit)
-
-
-def test_weights_are_those_of_weighted_least_squares() -> None:
-    x = np.arange(8.0)
-    sd = np.array([1.0, 1, 1, 1, 3, 3, 3, 3])
-    y = 2 + 0.5 * x + np.random.default_rng(3).normal(0, 0.1 * sd)
-    fit = fit_curve(LINE, x, y, sigma=sd)
-    slope, base = np.polyfit(x, y, 1, w=1 / sd)
-    assert fit.values == pytest.approx([base, slope], rel=1e-10)
-    assert fit_curve(LINE, x, y, sigma=10 * sd).errors == pytest.approx(fit.errors, rel=1e-9)
 
 
 def test_a_straight_line_has_its_textbook_errors_and_t_interval() -> None:
@@ -126,12 +108,12 @@ def test_a_straight_line_has_its_textbook_errors_and_t_interval() -> None:
     y = 1 + 0.3 * x + np.random.default_rng(4).normal(0, 0.2, 10)
     fit, known = fit_curve(LINE, x, y), stats.linregress(x, y)
     assert fit["b"] == pytest.approx(known.slope, rel=1e-10)
-    assert fit.se["b"] == pytest.approx(known.stderr, rel=1e-9)
+    assert fit.errors[1] == pytest.approx(known.stderr, rel=1e-9)
     reach = stats.t.ppf(0.975, 8) * known.stderr
     interval = profile_interval(fit, "b")
-    assert interval.low == pytest.approx(known.slope - reach, rel=1e-6)
-    assert interval.high == pytest.approx(known.slope + reach, rel=1e-6)
-    assert fit.table().loc["b", "low"] == pytest.approx(known.slope - reach, rel=1e-9)
+    assert interval.conf_low == pytest.approx(known.slope - reach, rel=1e-6)
+    assert interval.conf_high == pytest.approx(known.slope + reach, rel=1e-6)
+    assert fit.table["conf_low"][1] == pytest.approx(known.slope - reach, rel=1e-9)
 
 
 @given(grams=st.floats(1e-3, 1e4), seconds=st.floats(1e-3, 1e4), seed=st.integers(0, 5))
@@ -152,23 +134,23 @@ def test_scatter_is_never_below_that_of_rounding() -> None:
     assert fit_curve(RISE, X, y).sigma < 0.1
 
 
-def test_two_predictors() -> None:
-    plane = CurveModel(
-        "plane",
-        "",
-        (Parameter("a", linear=True), Parameter("b", linear=True), Parameter("c")),
-        f=lambda x, p: p[0] + p[1] * x[0] * np.exp(p[2] * x[1]),
-    )
-    x = np.array([[1.0, 2, 3, 4, 1, 2, 3, 4], [0, 0, 0, 0, 1, 1, 1, 1]])
-    fit = fit_curve(plane, x, plane(x, [1.0, 2.0, -0.5]), start=[0, 1, 0])
-    assert fit.values == pytest.approx([1, 2, -0.5], rel=1e-8)
+def test_the_fit_shows_itself() -> None:
+    fit = fit_curve(RISE, X, readings(0))
+    assert "9 readings" in fit.summary()
+    assert "plateau" in fit._repr_html_()
+    assert np.asarray(fit.plot().lines[0].get_ydata())[0] == pytest.approx(fit.at(0.0))
 
 
-def test_the_text_says_what_was_found() -> None:
-    text = str(fit_curve(RISE, X, readings(0)))
-    assert text.startswith("rise: rises to a plateau")
-    assert "share a second" in text
-    assert "9 readings, 6 degrees of freedom" in text
+def test_the_curve_has_a_band() -> None:
+    fit = fit_curve(LINE, X, readings(0))
+    band = fit.predict({"x": [10.0, 200.0]})
+    other = stats.linregress(X, readings(0))
+    mean, spread = X.mean(), float(((X - X.mean()) ** 2).sum())
+    se = other.stderr * np.sqrt(spread * (1 / len(X) + (10 - mean) ** 2 / spread))
+    assert band["conf_high"][0] - band["estimate"][0] == pytest.approx(stats.t.ppf(0.975, 7) * se)
+    assert band["extrapolated"].tolist() == [False, True]
+    wide = fit.predict({"x": [10.0]}, interval="prediction")
+    assert wide["conf_high"][0] > band["conf_high"][0]
 
 
 # --- refusals -------------------------------------------------------------------------------
@@ -180,12 +162,13 @@ def test_too_few_readings() -> None:
 
 
 def test_parameters_that_cannot_be_told_apart() -> None:
+    def fall(x: Array, p: Array) -> list[Array]:
+        left = np.exp(-(p[1] + p[2]) * x)
+        return [left, -p[0] * x * left, -p[0] * x * left]
+
+    names = (Parameter("a"), Parameter("b"), Parameter("c"))
     twin = CurveModel(
-        "twin",
-        "",
-        (Parameter("a"), Parameter("b"), Parameter("c")),
-        f=lambda x, p: p[0] * np.exp(-(p[1] + p[2]) * x),
-        starts=lambda x, y: [y[0], 0.01, 0.01],
+        "twin", "", names, lambda x, p: p[0] * fall(x, p)[0], fall, lambda x, y: [y[0], 0.01, 0.01]
     )
     y = 5 * np.exp(-0.03 * X) + np.random.default_rng(0).normal(0, 0.05, X.shape)
     with pytest.raises(CannotAnswer, match="tell its parameters apart"):
@@ -207,65 +190,45 @@ def test_misuse_is_an_error() -> None:
         fit_curve(RISE, X, X, start=[1, 2])
     with pytest.raises(ValueError, match="no automatic starts"):
         fit_curve(replace(RISE, starts=None), X, X)
-    with pytest.raises(ValueError, match="not together with sigma"):
-        fit_curve(RISE, X, X, sigma=np.ones_like(X), resolution=0.1)
     with pytest.raises(ValueError, match="no parameter"):
         profile_interval(fit_curve(LINE, X, readings(0)), "slope")
-    with pytest.raises(ValueError, match="below its upper"):
-        Parameter("a", lower=2, upper=1)
+    with pytest.raises(ValueError, match="conf_level"):
+        profile_interval(fit_curve(LINE, X, readings(0)), "b", 1.5)
+
+
+def hump(x: Array, p: Array) -> list[Array]:
+    u = (x - p[2]) / p[1]
+    high = np.exp(-(u**2))
+    return [high, 2 * p[0] * high * u**2 / p[1], 2 * p[0] * high * u / p[1]]
 
 
 PEAK = CurveModel(
     "peak",
     "",
     (Parameter("height"), Parameter("width", lower=1e-6), Parameter("centre")),
-    f=lambda x, p: p[0] * np.exp(-(((x - p[2]) / p[1]) ** 2)),
+    f=lambda x, p: p[0] * hump(x, p)[0],
+    jacobian=hump,
 )
 
 
-def test_poor_starts_are_mended() -> None:
+def test_the_lowest_of_several_starts_counts() -> None:
     x = np.linspace(0, 100, 40)
-    fit = fit_curve(PEAK, x, PEAK(x, [5.0, 6.0, 70.0]), start=[1.0, 2.0, 40.0])
-    assert fit.values == pytest.approx([5, 6, 70], rel=1e-6)
+    y = PEAK(x, [5.0, 6.0, 70.0]) + PEAK(x, [2.0, 5.0, 20.0])
+    for starts in ([[1.0, 5.0, 20.0], [1.0, 5.0, 70.0]], [[1.0, 5.0, 70.0], [1.0, 5.0, 20.0]]):
+        assert fit_curve(PEAK, x, y, start=starts)["centre"] == pytest.approx(70, abs=0.1)
 
 
 def test_a_flat_end_far_from_the_readings_is_no_answer() -> None:
     # from a needle where there is nothing to feel, every way down leads to a height of nothing
     x = np.linspace(0, 100, 40)
-    with pytest.raises(CannotAnswer, match="level line"):
+    with pytest.raises(CannotAnswer, match=r"level line|apart|stopped"):
         fit_curve(PEAK, x, PEAK(x, [5.0, 6.0, 70.0]), start=[1.0, 0.1, 20.0])
 
 
-# --- many at once ---------------------------------------------------------------------------
-
-
-def test_many_equals_one_by_one() -> None:
-    y = np.array([readings(seed) for seed in range(20)])
-    many = fit_many(RISE, X, y)
-    for row in range(20):
-        one = fit_curve(RISE, X, y[row])
-        assert many.values[row] == pytest.approx(one.values, rel=1e-6)
-        assert many.errors[row] == pytest.approx(one.errors, rel=1e-5)
-        assert many.fit(row).aicc == pytest.approx(one.aicc, rel=1e-9)
-    assert many.converged.all()
-    assert len(many.table()) == len(many) == 20
-
-
-def test_many_of_unequal_length_and_one_that_fails() -> None:
-    x = np.tile(X, (4, 1))
-    y = np.array([readings(seed) for seed in range(4)])
-    y[1, 6:] = np.nan
-    x[1, 6:] = np.nan
-    y[2, 2:] = np.nan
-    y[3] = 0.2 + 0.1 * X + 0.001 * X**2
-    many = fit_many(RISE, x, y)
-    assert many.converged.tolist() == [True, True, False, False]
-    assert many.values[1] == pytest.approx(fit_curve(RISE, X[:6], y[1, :6]).values, rel=1e-6)
-    assert many.dof.tolist() == [6, 3, 0, 6]
-    assert np.isnan(many.values[2:]).all()
-    assert many.reasons[2] == "2 readings are too few"
-    with pytest.raises(CannotAnswer, match="too few"):
-        many.fit(2)
+def test_a_search_without_end_is_stopped() -> None:
+    rising = 0.2 + 0.1 * X + 0.0005 * X**2
+    with pytest.raises(CannotAnswer, match="still moving"):
+        fit_curve(RISE, X, rising, evaluations=20)
 
 
 # --- comparison -----------------------------------------------------------------------------
@@ -305,7 +268,7 @@ def test_the_ends_are_where_the_sum_of_squares_says() -> None:
     fit = fit_curve(RISE, X, y)
     interval = profile_interval(fit, "rate", 0.9)
     limit = fit.rss * (1 + stats.f.ppf(0.9, 1, fit.dof) / fit.dof)
-    for rate in (interval.low, interval.high):
+    for rate in (interval.conf_low, interval.conf_high):
         columns = np.column_stack([1 - np.exp(-rate * X), np.ones_like(X)])
         rest = np.linalg.lstsq(columns, y, rcond=None)[1][0]
         assert rest == pytest.approx(limit, rel=1e-6)
@@ -314,10 +277,10 @@ def test_the_ends_are_where_the_sum_of_squares_says() -> None:
 def test_interval_of_a_quantity_follows_its_scale() -> None:
     fit = fit_curve(RISE, X, readings(6))
     rate = profile_interval(fit, "rate")
-    half = profile_interval(fit, lambda p: np.log(2) / p[1], name="half time", unit="s")
-    assert half.low == pytest.approx(np.log(2) / rate.high, rel=1e-5)
-    assert half.high == pytest.approx(np.log(2) / rate.low, rel=1e-5)
-    assert str(half).startswith("half time")
+    half = profile_interval(fit, lambda p: np.log(2) / p[1], name="half time")
+    assert half.conf_low == pytest.approx(np.log(2) / rate.conf_high, rel=1e-5)
+    assert half.conf_high == pytest.approx(np.log(2) / rate.conf_low, rel=1e-5)
+    assert half.name == "half time"
 
 
 def test_an_interval_that_runs_into_a_bound_or_has_no_end_says_so() -> None:
@@ -326,22 +289,20 @@ def test_an_interval_that_runs_into_a_bound_or_has_no_end_says_so() -> None:
     floor = replace(
         RISE,
         parameters=(
-            Parameter("plateau", linear=True),
+            Parameter("plateau"),
             Parameter("rate", lower=0.001),
-            Parameter("base", linear=True),
+            Parameter("base"),
         ),
     )
     fit = fit_curve(floor, np.linspace(0, 6, 9), y)
     rate = profile_interval(fit, "rate")
     assert rate.low_open
-    assert rate.low == pytest.approx(0.001)
+    assert rate.conf_low == pytest.approx(0.001)
     assert not rate.high_open
-    assert "bound" in str(rate)
     free = fit_curve(RISE, np.linspace(0, 6, 9), y)
     plateau = profile_interval(free, "plateau")
     assert plateau.high_open
-    assert plateau.high == np.inf
-    assert "no limit" in str(plateau)
+    assert plateau.conf_high == np.inf
 
 
 @given(seed=st.integers(0, 200), levels=st.tuples(st.floats(0.3, 0.99), st.floats(0.3, 0.99)))
@@ -349,22 +310,23 @@ def test_an_interval_that_runs_into_a_bound_or_has_no_end_says_so() -> None:
 def test_a_higher_level_never_gives_a_narrower_interval(seed: int, levels: tuple[float, float]) -> None:
     fit = fit_curve(RISE, X, readings(seed))
     narrow, wide = (profile_interval(fit, "plateau", level) for level in sorted(levels))
-    assert wide.low <= narrow.low + 1e-6 * fit.se["plateau"]
-    assert narrow.low <= fit["plateau"] <= narrow.high
-    assert wide.high >= narrow.high - 1e-6 * fit.se["plateau"]
+    assert wide.conf_low <= narrow.conf_low + 1e-6 * fit.errors[0]
+    assert narrow.conf_low <= fit["plateau"] <= narrow.conf_high
+    assert wide.conf_high >= narrow.conf_high - 1e-6 * fit.errors[0]
 
 
+@pytest.mark.slow
 def test_95_per_cent_intervals_hold_the_truth_that_often() -> None:
     # 250 sets of 9 readings; a true 95 % would be missed by more than 3.3 standard errors (4.5 points)
     # once in a thousand such runs
     truth = np.array([6.0, 0.05, 0.2])
     y = RISE(X, truth) + np.random.default_rng(11).normal(0, 0.25, (250, len(X)))
-    many = fit_many(RISE, X, y)
-    assert many.converged.all()
-    bias = many.values.mean(axis=0) - truth
-    assert np.abs(bias / (many.values.std(axis=0) / np.sqrt(250))).max() < 4
+    fits = [fit_curve(RISE, X, row) for row in y]
+    values = np.array([fit.values for fit in fits])
+    bias = values.mean(axis=0) - truth
+    assert np.abs(bias / (values.std(axis=0) / np.sqrt(250))).max() < 4
     hit = []
-    for row in range(250):
-        interval = profile_interval(many.fit(row), lambda p: np.log(2) / p[1])
-        hit.append(interval.low <= np.log(2) / 0.05 <= interval.high)
+    for fit in fits:
+        interval = profile_interval(fit, lambda p: float(np.log(2) / p[1]))
+        hit.append(interval.conf_low <= np.log(2) / 0.05 <= interval.conf_high)
     assert np.mean(hit) == pytest.approx(0.95, abs=3.3 * np.sqrt(0.95 * 0.05 / 250))

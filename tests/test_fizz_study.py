@@ -12,15 +12,17 @@ import pandas as pd
 import pytest
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.fizz.reached import GasFits
-from fizzlab.models.fizz.study import Compared, FizzStudy, Reached, Stored, study_fizz
-from fizzlab.models.terms import Amount, Category
+from fizzlab.measures import MEASURES
+from fizzlab.models.effects import fit_response
+from fizzlab.models.fizz import FizzStudy, study_fizz
+from fizzlab.models.shelf import mean_interval
+from fizzlab.models.terms import Category, varying
 from fizzlab.report import parts as sections
+from fizzlab.report.analysis import Analysed, analyse, theory_spans
 from fizzlab.report.page import Findings, Notes, Picture
-from fizzlab.report.parts.fizz import Fizzed
 from fizzlab.report.phrases import fizz as worded
 from fizzlab.trial import shipped
-from fizzlab.trial.folder import load
+from fizzlab.trial.folder import Trial, load
 
 MakeTrial = Callable[..., Path]
 
@@ -42,18 +44,31 @@ amount = "50 g"
 """
 
 
-def label(name: str) -> str:
-    return name.replace("_", " ")
+def only_fizz(trial: Trial) -> Analysed:
+    """What `analyse` gives, of the fizz tables alone."""
+    tables = {name: trial.rows(name) for name in ("runs", "fizz_times", "fizz_curves", "shelf")}
+    terms, _ = varying(trial.settings.terms(), tables["runs"])
+    theory: dict[str, float] | float | None = trial.settings.fizz.theory_g
+    if theory is None:
+        theory = {run: span.typical for run, span in theory_spans(trial).items()} or None
+    water_ml = trial.settings.fizz.water_ml
+    study = study_fizz(tables, terms, theory_g=theory, water_ml=water_ml)
+    batches, fits = tables["runs"], {}
+    for name, numbers in study.numbers.items():
+        batches = batches.assign(**{name: batches["run"].map(numbers)})
+        fits[name] = fit_response(batches, name, terms)
+    return Analysed(trial, tuple(terms), batches, {MEASURES["fizz_s"].study: study}, fits)
 
 
 @pytest.fixture(scope="module")
-def studies() -> dict[str, FizzStudy]:
-    found = {}
-    for name in ("season", "colour-ways", "binder"):
-        fizzed = sections.fizzing(load(shipped.demo(name)))
-        assert fizzed is not None
-        found[name] = fizzed.study
-    return found
+def done() -> dict[str, Analysed]:
+    return {name: only_fizz(load(shipped.demo(name))) for name in ("season", "colour-ways", "binder")}
+
+
+def study_of(analysed: Analysed) -> FizzStudy:
+    study = analysed.study("fizz_s")
+    assert isinstance(study, FizzStudy)
+    return study
 
 
 def said(pieces: list[object]) -> str:
@@ -70,116 +85,109 @@ def said(pieces: list[object]) -> str:
 # the demo trials -----------------------------------------------------------------------------------------
 
 
-def test_durations_of_the_demo_hold_their_truth(studies: dict[str, FizzStudy]) -> None:
-    told, lasting = TRUTH["colour-ways"]["fizz_times"], studies["colour-ways"].lasting
-    assert isinstance(lasting, Compared)
-    for effect in lasting.fit.effects:
-        level = effect.name.removeprefix("colour[").removesuffix("]")
-        assert effect.low <= told["ratios"][level] <= effect.high
-    water = lasting.fit.water
-    assert water is not None
-    assert water.ea_low <= told["activation_kj_mol"] <= water.ea_high
-    typical = lasting.typical.set_index("level")
-    for level, ratio in told["ratios"].items():
-        assert typical.loc[level, "low"] <= told["median_s"] * ratio <= typical.loc[level, "high"]
-    assert lasting.fit.unfinished == 8
-    assert 0.5 * told["piece_sd"] < lasting.fit.sd_pieces < 2 * told["piece_sd"]
+def test_times_of_the_demo_hold_their_truth(done: dict[str, Analysed]) -> None:
+    told, fits = TRUTH["colour-ways"]["fizz_times"], done["colour-ways"].fits
+    for effect in fits["fizz_s"].effects:
+        assert effect.conf_low <= told["ratios"][effect.level] <= effect.conf_high
+    for response, truth in (
+        ("fizz_s", {level: told["median_s"] * ratio for level, ratio in told["ratios"].items()}),
+        ("colour_s", told["colour_s"]),
+    ):
+        typical = fits[response].predict({"colour": list(truth)}).set_index("colour")
+        for level, seconds in truth.items():
+            assert typical["conf_low"][level] <= seconds <= typical["conf_high"][level]
+    times = study_of(done["colour-ways"]).times["fizz_s"]
+    assert times.fit is not None
+    assert times.fit.ea_kj_mol == pytest.approx(told["activation_kj_mol"], abs=15)
+    assert times.unfinished == 8
+    assert times.never == ["B04"]
+    assert 0.5 * told["piece_sd"] < times.fit.found.sigma < 2 * told["piece_sd"]
 
 
-def test_colour_of_the_demo_holds_its_truth(studies: dict[str, FizzStudy]) -> None:
-    told, colour = TRUTH["colour-ways"]["fizz_times"]["colour_s"], studies["colour-ways"].colour
-    assert isinstance(colour, Compared)
-    typical = colour.typical.set_index("level")
-    for level, seconds in told.items():
-        assert typical.loc[level, "low"] <= seconds <= typical.loc[level, "high"]
-
-
-def test_gas_of_the_demo_holds_its_truth(studies: dict[str, FizzStudy]) -> None:
-    told, study = TRUTH["binder"]["fizz_curves"], studies["binder"]
-    assert isinstance(study.curves, GasFits)
+def test_gas_of_the_demo_holds_its_truth(done: dict[str, Analysed]) -> None:
+    told, study, fits = TRUTH["binder"]["fizz_curves"], study_of(done["binder"]), done["binder"].fits
+    assert study.curves is not None
     assert study.curves.common == "cube root"
     assert study.curves.not_fitted.empty
     assert len(study.curves.pieces) == 24
-    assert isinstance(study.reached, Reached)
-    for group in study.reached.groups:
-        assert group.spent_low <= told["spent"] <= group.spent_high
-    assert [group.group for group in study.reached.groups] == ["all batches", "0.6 g", "1.2 g", "1.8 g"]
-    assert study.reached.groups[0].dissolved_g == pytest.approx(told["dissolved_g"], rel=0.02)
-    assert isinstance(study.half_out, Compared)
-    ratio, low, high, _, df = study.half_out.change(Amount("binder_g", "g"), 0.6, 1.8)
-    assert low <= np.exp(1.2 * told["log_ratio_per_g"]) <= high
-    assert low < ratio < high
-    assert 8 < df < 11
-    row = study.half_out.typical.iloc[0]
-    assert row["low"] <= told["t50_s"] <= row["high"]
+    assert study.reached is not None
+    _, low, high, _ = mean_interval(1 - study.reached["share"])
+    assert low <= told["spent"] <= high
+    assert study.reached["dissolved_g"].mean() == pytest.approx(told["dissolved_g"], rel=0.02)
+    effect = fits["half_out_s"].effects[0]
+    assert effect.conf_low <= np.exp(1.2 * told["log_ratio_per_g"]) <= effect.conf_high
+    typical = fits["half_out_s"].predict().iloc[0]
+    assert typical["conf_low"] <= told["t50_s"] <= typical["conf_high"]
 
 
-def test_the_splash_is_told_and_not_counted(studies: dict[str, FizzStudy]) -> None:
+def test_the_splash_is_told_and_not_counted(done: dict[str, Analysed]) -> None:
     run, piece = TRUTH["binder"]["blemishes"]["splash"]
-    curves = studies["binder"].curves
-    assert isinstance(curves, GasFits)
-    splashed = curves.pieces[curves.pieces["splash_g"].abs() > 0]
+    study = study_of(done["binder"])
+    assert study.curves is not None
+    pieces = study.curves.pieces
+    splashed = pieces[[bool(fit.jumps) for fit in study.curves.fits]]
     assert splashed[["run", "piece"]].to_numpy().tolist() == [[run, piece]]
-    lines = worded.doubts(studies["binder"])
-    assert any(f"Piece {piece} of batch {run}: 1.3 g went at once by 40 s" in line for line in lines)
-    others = curves.pieces.loc[curves.pieces["run"] != run, "gas_g"]
+    assert any(f"Piece {piece} of {run}: 1.3 g went at once by 40 s" in line for line in worded.doubts(study))
+    others = pieces.loc[pieces["run"] != run, "gas_g"]
     assert abs(splashed["gas_g"].iloc[0] - others.mean()) < 4 * others.std()
 
 
-def test_the_shelf_of_the_demo_holds_its_truth(studies: dict[str, FizzStudy]) -> None:
-    told, stored = TRUTH["season"]["shelf"], studies["season"].stored
-    assert isinstance(stored, Stored)
-    assert stored.measure == "gas_g"
-    assert len(stored.rates) == 2
-    for rate, (humidity, per_week) in zip(stored.rates, told["per_week"].items(), strict=True):
-        assert abs(rate.rh_pct - float(humidity)) < 2
-        assert rate.low <= per_week <= rate.high
-    assert not isinstance(stored.humidity, CannotAnswer)
+def test_the_shelf_of_the_demo_holds_its_truth(done: dict[str, Analysed]) -> None:
+    told, shelf = TRUTH["season"]["shelf"], study_of(done["season"]).shelf
+    assert shelf is not None
+    assert shelf.measure == "gas_g"
+    assert len(shelf.table) == 2
+    for row, (humidity, per_week) in zip(
+        shelf.table.to_dict("records"), told["per_week"].items(), strict=True
+    ):
+        assert abs(row["rh_pct"] - float(humidity)) < 2
+        assert row["conf_low"] <= per_week <= row["conf_high"]
     slope = (told["per_week"]["70"] - told["per_week"]["35"]) / 3.5
-    assert stored.humidity.low <= slope <= stored.humidity.high
-    assert set(stored.left["storage"]) == {rate.storage for rate in stored.rates}
-    assert stored.left["left"].between(0.5, 1.2).all()
+    assert shelf.effects[0].conf_low <= slope <= shelf.effects[0].conf_high
+    assert shelf.left["left"].between(0.5, 1.2).all()
 
 
-def test_parts_without_a_table_are_absent(studies: dict[str, FizzStudy]) -> None:
-    season, colour, binder = (studies[name] for name in ("season", "colour-ways", "binder"))
-    assert season.lasting is season.colour is season.seen is season.curves is season.reached is None
-    assert colour.curves is colour.half_out is colour.reached is colour.stored is None
-    assert binder.lasting is binder.colour is binder.stored is None
+def test_parts_without_a_table_are_absent(done: dict[str, Analysed]) -> None:
+    season, colour, binder = (study_of(done[name]) for name in ("season", "colour-ways", "binder"))
+    assert season.times == {}
+    assert season.curves is None
+    assert season.reached is None
+    assert list(colour.times) == ["fizz_s", "colour_s"]
+    assert colour.curves is None
+    assert colour.shelf is None
+    assert list(binder.times) == ["half_out_s"]
+    assert binder.shelf is None
 
 
 def test_a_trial_without_fizz_tables_has_no_section(make_trial: MakeTrial) -> None:
     trial = load(make_trial())
-    assert sections.fizzing(trial) is None
-    assert sections.fizz(trial, None) == []
-    assert sections.fizz_answer(trial, None) == []
+    assert sections.fizz(analyse(trial)) == []
+    assert sections.fizz_answer(analyse(trial)) == []
     assert "fizz_times: none" in said(sections.fizz_readings(trial))
 
 
-@pytest.mark.parametrize("name", ["season", "colour-ways", "binder"])
-def test_the_top_holds_two_sentences_at_most(name: str) -> None:
-    trial = load(shipped.demo(name))
-    fizzed = sections.fizzing(trial)
-    (notes,) = sections.fizz_answer(trial, fizzed)
-    assert isinstance(notes, Notes)
-    assert 1 <= len(notes.lines) <= 2
-    assert all(line.endswith(".") and ". " not in line for line in notes.lines)
-
-
-def test_the_section_of_each_demo(studies: dict[str, FizzStudy]) -> None:
+def test_the_section_of_each_demo(done: dict[str, Analysed]) -> None:
     wanted = {
         "season": {"shelf-life"},
         "colour-ways": {"fizz-by-water", "colour-release"},
-        "binder": {"gas-reached", "fizz-curves"},
+        "binder": {"fizz-curves"},
     }
     for name, figures in wanted.items():
-        trial = load(shipped.demo(name))
-        pieces = sections.fizz(trial, Fizzed(studies[name], []))
+        pieces = sections.fizz(done[name])
         assert pieces[0] == "## Fizz"
         assert {piece.name for piece in pieces if isinstance(piece, Picture)} == figures
         topics = [f.topic for piece in pieces if isinstance(piece, Findings) for f in piece.findings]
         assert len(topics) == len(set(topics))
+        assert not [topic for topic in topics if topic.startswith("changed")]
         assert "Hot water scalds" in said(pieces)
+
+
+def test_the_top_holds_two_sentences_where_nothing_was_compared(done: dict[str, Analysed]) -> None:
+    (notes,) = sections.fizz_answer(done["season"])
+    assert isinstance(notes, Notes)
+    assert len(notes.lines) == 2
+    assert "90 % is left after 12 weeks" in notes.lines[0]
+    assert sections.fizz_answer(done["binder"]) == []
 
 
 # words ---------------------------------------------------------------------------------------------------
@@ -208,68 +216,35 @@ COLOUR = Category("colour", ("pearl", "lake"), "pearl")
 NONE = pd.DataFrame()
 
 
-def test_no_difference_is_never_called_sameness() -> None:
-    runs, times = invented(np.random.default_rng(3))
-    study = study_fizz(runs, times, NONE, NONE, [COLOUR])
-    assert isinstance(study.lasting, Compared)
-    lake, water = worded.effect_findings(study.lasting, worded.LASTING, label)
-    assert lake.low < 1 < lake.high
-    assert lake.sentence.startswith(
-        "No difference in how long pieces fizz could be shown between lake and pearl"
-    )
-    assert "the readings fit anything in this interval" in lake.sentence
-    assert water.low < 1 < water.high
-    assert "could not be shown" in water.sentence
-    (top,) = worded.summary(study, label)
-    assert "no difference to pearl could be shown for lake" in top
-    for sentence in (lake.sentence, water.sentence, top):
-        assert "same" not in sentence
-        assert "equal" not in sentence
-
-
-def test_a_clear_difference_is_said_with_its_interval() -> None:
-    runs, times = invented(np.random.default_rng(4), lake=1.6)
-    study = study_fizz(runs, times, NONE, NONE, [COLOUR])
-    assert isinstance(study.lasting, Compared)
-    lake = worded.effect_findings(study.lasting, worded.LASTING, label)[0]
-    assert lake.low < 1.6 < lake.high
-    assert lake.sentence.startswith("Pieces with lake fizzed longer than those with pearl:")
-    assert (
-        f"{lake.estimate:.2f} times as long (95 % interval {lake.low:.2f} to {lake.high:.2f})"
-        in lake.sentence
-    )
+def studied(
+    runs: pd.DataFrame, times: pd.DataFrame, curves: pd.DataFrame = NONE, shelf: pd.DataFrame = NONE
+) -> FizzStudy:
+    tables = {"runs": runs, "fizz_times": times, "fizz_curves": curves, "shelf": shelf}
+    return study_fizz(tables, [COLOUR])
 
 
 def test_a_bath_that_was_not_tried_is_marked() -> None:
-    runs, times = invented(np.random.default_rng(5), low_c=20.0)
-    study = study_fizz(runs, times, NONE, NONE, [COLOUR], at_water_c=38.0)
-    assert isinstance(study.lasting, Compared)
-    typical = worded.typical_findings(study.lasting, worded.LASTING)
-    assert all(finding.beyond_tried for finding in typical)
-    assert all("was not tried: this is the formula's guess" in finding.sentence for finding in typical)
-    assert "not tried" in worded.summary(study, label)[0]
+    study = studied(*invented(np.random.default_rng(5), low_c=20.0))
+    (warmth,) = worded.water(study.times["fizz_s"], MEASURES["fizz_s"])
+    assert warmth.beyond_tried
+    assert "were tried" in warmth.sentence
     assert any(line.startswith("Water of 38 °C was not tried") for line in worded.doubts(study))
-    line = study.lasting.line()
-    assert line["water_c"].max() == 38.0
-    assert line.loc[line["water_c"] > 27, "beyond_tried"].all()
+
+
+def test_what_was_not_shown_is_left_open() -> None:
+    study = studied(*invented(np.random.default_rng(3)))
+    (warmth,) = worded.water(study.times["fizz_s"], MEASURES["fizz_s"])
+    assert warmth.low is not None
+    assert warmth.high is not None
+    assert warmth.low < 1 < warmth.high
+    assert "can't tell yet" in warmth.sentence
 
 
 def test_one_basin_temperature_is_said_to_tell_nothing_of_warmth() -> None:
     runs, times = invented(np.random.default_rng(6))
-    study = study_fizz(runs, times.assign(water_c=37.0), NONE, NONE, [COLOUR])
-    assert isinstance(study.lasting, Compared)
-    assert study.lasting.fit.water is None
-    assert not [f for f in worded.effect_findings(study.lasting, worded.LASTING, label) if "water" in f.topic]
-    assert any("what warmer water does is not known" in line for line in worded.doubts(study))
-
-
-def test_levels_that_were_not_timed_are_left_out_with_a_word() -> None:
-    runs, times = invented(np.random.default_rng(7))
-    study = study_fizz(runs, times[times["run"].isin(runs["run"][::2])], NONE, NONE, [COLOUR])
-    assert isinstance(study.lasting, Compared)
-    assert study.lasting.fit.terms == ()
-    assert any("Every batch had the same colour" in line for line in worded.doubts(study))
-    assert study.lasting.typical["level"].tolist() == ["all batches"]
+    study = studied(runs, times.assign(water_c=37.0))
+    assert worded.water(study.times["fizz_s"], MEASURES["fizz_s"]) == []
+    assert any("no time is corrected for warmth" in line for line in worded.doubts(study))
 
 
 def test_a_part_that_cannot_be_answered_says_why_and_the_rest_goes_on() -> None:
@@ -283,32 +258,12 @@ def test_a_part_that_cannot_be_answered_says_why_and_the_rest_goes_on() -> None:
         | {"share_left": np.nan, "seconds": np.nan}
     )
     unfinished = times.assign(done=False, colour_s=np.linspace(3, 9, len(times)))
-    study = study_fizz(runs, unfinished, flat, shelf, [COLOUR])
-    assert isinstance(study.lasting, CannotAnswer)
-    assert isinstance(study.colour, Compared)
-    assert isinstance(study.curves, CannotAnswer)
-    assert isinstance(study.stored, CannotAnswer)
-    lines = "\n".join(worded.doubts(study))
-    assert "How long pieces fizz cannot be compared. No piece was watched to the end." in lines
-    assert "No fizz curve can be given. The cup lost too little for this scale to show how." in lines
-    assert "How fast stored pieces lose their fizz cannot be told." in lines
-
-
-def test_times_rounded_until_they_agree_give_no_numbers() -> None:
-    runs, times = invented(np.random.default_rng(9))
-    study = study_fizz(runs, times.assign(colour_s=5.0), NONE, NONE, [COLOUR])
-    assert isinstance(study.lasting, Compared)
-    assert isinstance(study.colour, CannotAnswer)
-    assert any("no telling how far chance goes" in line for line in worded.doubts(study))
-    by_batch = times.assign(seconds=times["run"].str[1:].astype(int) + 60.0)
-    assert isinstance(study_fizz(runs, by_batch, NONE, NONE, [COLOUR]).lasting, CannotAnswer)
-
-
-def test_parts_of_a_whole_in_plain_words() -> None:
-    assert worded.part(0.2) == "about a fifth"
-    assert worded.part(0.33) == "about a third"
-    assert worded.part(0.03) == "3 %"
-    assert worded.part(0.9) == "90 %"
+    study = studied(runs, unfinished, flat, shelf)
+    assert list(study.numbers) == ["colour_s"]
+    assert "No piece was watched to the end." in str(study.reasons["fizz_s"])
+    assert "The cup lost too little" in str(study.reasons["half_out_s"])
+    assert study.shelf is None
+    assert any("How fast stored pieces lose their fizz" in line for line in worded.doubts(study))
 
 
 # what the recipe could give ------------------------------------------------------------------------------
@@ -328,35 +283,25 @@ def without_theory(toml: str) -> str:
 def test_theory_comes_from_the_recipe(tmp_path: Path) -> None:
     """50 g of citric acid (192.12 g/mol) turn 3 mol of soda each to gas: 34.36 g, tenth by ten pieces."""
     folder = binder_with(tmp_path, lambda toml: without_theory(toml) + RECIPE)
-    fizzed = sections.fizzing(load(folder))
-    assert fizzed is not None
-    assert isinstance(fizzed.study.reached, Reached)
-    assert fizzed.study.reached.groups[0].theory_g == pytest.approx(3 * 50 / 192.12 * 44.009 / 10, rel=1e-3)
-    assert fizzed.assumed == []
-    finding = worded.reached_findings(fizzed.study.reached.groups)[0]
-    assert finding.sentence.startswith("More gas came than the recipe could give:")
-    assert "Look at theory_g and water_ml" in finding.sentence
+    reached = study_of(only_fizz(load(folder))).reached
+    assert reached is not None
+    assert reached["theory_g"].to_numpy() == pytest.approx(3 * 50 / 192.12 * 44.009 / 10, rel=1e-3)
+    assert worded.spent(reached).sentence.startswith("More gas came than the recipe could give:")
 
 
 def test_a_recipe_by_cups_is_said_to_be_loose(tmp_path: Path) -> None:
     cups = RECIPE.replace("100 g", "1 cup").replace("50 g", "1/2 cup").replace("pieces = 10", "pieces = 6")
-    fizzed = sections.fizzing(load(binder_with(tmp_path, lambda toml: without_theory(toml) + cups)))
-    assert fizzed is not None
-    (line,) = fizzed.assumed
-    assert "is measured by volume" in line
+    folder = binder_with(tmp_path, lambda toml: without_theory(toml) + cups)
+    assert "is measured by volume" in said(sections.fizz(only_fizz(load(folder))))
 
 
 def test_without_a_theory_the_report_asks_for_one(tmp_path: Path) -> None:
-    trial = load(binder_with(tmp_path, without_theory))
-    fizzed = sections.fizzing(trial)
-    assert fizzed is not None
-    assert fizzed.study.reached is None
-    assert "What the recipe could give is not known: add theory_g" in said(sections.fizz(trial, fizzed))
+    analysed = only_fizz(load(binder_with(tmp_path, without_theory)))
+    assert study_of(analysed).reached is None
+    assert "What the recipe could give is not known: add theory_g" in said(sections.fizz(analysed))
 
 
 def test_a_recipe_without_pieces_cannot_tell_the_gas_of_one(tmp_path: Path) -> None:
     toml = RECIPE.replace("pieces = 10\n", "")
-    fizzed = sections.fizzing(load(binder_with(tmp_path, lambda old: without_theory(old) + toml)))
-    assert fizzed is not None
-    assert isinstance(fizzed.study.reached, CannotAnswer)
-    assert any("does not say how many pieces" in line for line in worded.doubts(fizzed.study))
+    with pytest.raises(CannotAnswer, match="does not say how many pieces"):
+        theory_spans(load(binder_with(tmp_path, lambda old: without_theory(old) + toml)))

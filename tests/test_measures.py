@@ -6,9 +6,13 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
+import openpyxl
 import pytest
+from click.testing import CliRunner
 
 from fizzlab import measures
+from fizzlab.bench.planfiles import write_plan
+from fizzlab.cli.main import main
 from fizzlab.errors import BadInput
 from fizzlab.measures import MEASURES, TABLES, Measure, Words, register
 from fizzlab.report import parts
@@ -114,3 +118,16 @@ def test_its_table_is_checked(make_trial: MakeTrial, registered: Measure) -> Non
         with pytest.raises(BadInput) as error:
             load(folder)
         assert [problem.row for problem in error.value.problems if problem.weight == "problem"] == where
+
+
+def test_it_can_be_planned_and_filled_in_at_the_bench(make_trial: MakeTrial) -> None:
+    folder = make_trial(runs__csv=None, touch_checks__csv=None, room_log__csv=None)
+    toml = (folder / "trial.toml").read_text(encoding="utf-8").split("[factors.binder_g]")[0]
+    plan = '\n[plan]\nkind = "compare"\nbatches_per_day = 4\ndays = 2\npieces = 2\ntables = ["scent"]\n'
+    (folder / "trial.toml").write_text(toml + OWN + plan, encoding="utf-8")
+    write_plan(folder)
+    sheet = openpyxl.load_workbook(folder / "readings.xlsx")["scent"]
+    assert [cell.value for cell in sheet[1]][:3] == ["run", "piece", "scent"]
+    assert sheet.max_row == 1 + 8 * 2
+    assert "scent after a week" in (folder / "bench-sheet.html").read_text(encoding="utf-8").casefold()
+    assert CliRunner().invoke(main, ["check", str(folder)]).exit_code == 0

@@ -202,7 +202,7 @@ def test_a_limit_of_the_maker_is_said_on_the_card(settings: Callable[[str], Tria
     ("old", "new", "says"),
     [
         ('kind = "citric acid"', 'kind = "citric acd"', "(acid).kind: fizzlab does not know the kind"),
-        ('kind = "citric acid"', 'kind = "citric acd"', "Did you mean citric acid?"),
+        ('kind = "citric acid"', 'kind = "citric acd"', "Did you mean “citric acid”?"),
         ('kind = "citric acid"', 'kind = "vinegar"\nrole = "acid"', "“vinegar” is not an acid"),
         ('amount = "1/2 cup"', 'amount = "half a cup"', 'ingredients (acid).amount: "half a cup" is not an'),
         ('amount = "1/2 cup"', 'amount = "1/2"', "has no unit"),

@@ -15,9 +15,9 @@ from planned_trials import COLOUR, HEAD, toml
 from scipy import integrate, stats
 
 from fizzlab.bench.planning import Planned, plan_power, plan_trial
+from fizzlab.design.detect import Power, power
 from fizzlab.design.looks import best_looks, information_kept
 from fizzlab.design.plans import plan
-from fizzlab.design.detect import Power, power
 from fizzlab.design.trials import ASSUMED, Spreads, draw, model_of
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.terms import Amount, Category
@@ -290,7 +290,9 @@ def test_a_plan_says_what_it_would_see(tmp_path: Path) -> None:
     assert "usually dry after 5.3 h" in " ".join(said)
     # every response that is compared by ratios, each once; those of a number a batch with the same chances
     assert list(found.power) == ["dry_h", "tumble_loss_pct", "fizz_s", "colour_s"]
-    assert sum("Tumble loss, fizz time and time until colour shows: 80 of 100" in each for each in said) == 1
+    assert (
+        sum("Of tumble loss, fizz time and time until colour shows, 80 of 100" in each for each in said) == 1
+    )
 
 
 def test_a_measure_of_the_makers_own_is_judged_by_the_list(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""Brackets of touch checks and the model they are fitted by, shared by the tests of dry times."""
+"""The report's own regression on simulated touch checks, trial by trial."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ import numpy as np
 from scipy import stats
 
 from fizzlab.design.trials import Comparison, Trials, _one_sided
-from fizzlab.models.censored.estimation import NotFitted, fit_batches
+from fizzlab.models.censored import NotFitted
+from fizzlab.models.censored_fit import fit_batches
 
 
 def seen_by_regression(trials: Trials, comparison: Comparison, size: float) -> tuple[np.ndarray, np.ndarray]:

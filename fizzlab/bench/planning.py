@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -16,7 +15,9 @@ from fizzlab.design.plans import Plan, plan
 from fizzlab.design.trials import ASSUMED, Spreads
 from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
 from fizzlab.measures import Measure, TableSpec, number
-from fizzlab.report.phrases import capital
+from fizzlab.models.curing_fit import CuringFit
+from fizzlab.models.effects import ResponseFit
+from fizzlab.models.result import FitResult
 from fizzlab.trial.settings import FILE, FactorSettings, PlanSettings, TrialSettings
 
 #: Columns of the air that each model of it has.
@@ -25,18 +26,7 @@ _AIR = {"vpd": 1, "rh and temperature": 2, "none": 0}
 
 @dataclass(frozen=True)
 class Planned:
-    """A trial, planned.
-
-    Parameters
-    ----------
-    settings : TrialSettings
-    plan : Plan
-        The design: what it can tell, aliases, spare batches.
-    runs : DataFrame
-        One row a batch, in the order of making: run, day, blind and the factors of trial.toml.
-    cards : Cards
-        What goes into each batch.
-    """
+    """A trial, planned: the design, its runs (run, day, blind, factors) in the order of making, the cards."""
 
     settings: TrialSettings
     plan: Plan
@@ -65,16 +55,10 @@ class Planned:
         same = [self.settings.label(n) for n in self.settings.factors if recipe and n not in recipe.by_factor]
         if same:
             said.append(f"The recipe is the same at every level of {listed(same)}.")
-        if self.cards.cost_each is not None:
-            low, mean, high = (
-                number(each)
-                for each in (
-                    self.cards.cost_each.low,
-                    self.cards.cost_each.typical,
-                    self.cards.cost_each.high,
-                )
-            )
-            said.append(f"Ingredients cost about {mean} a piece ({low} to {high}).")
+        cost = self.cards.cost_each
+        if cost is not None:
+            span = f"{number(cost.low)} to {number(cost.high)}"
+            said.append(f"Ingredients cost about {number(cost.typical)} a piece ({span}).")
         return tuple(said)
 
     def level_table(self) -> pd.DataFrame:
@@ -172,14 +156,7 @@ def _amounts_fit(settings: TrialSettings, runs: pd.DataFrame) -> list[Problem]:
 
 @dataclass(frozen=True)
 class Detects:
-    """What a planned trial can detect.
-
-    Parameters
-    ----------
-    sentences : tuple of str
-    power : mapping of str to Power
-        By response, those whose power was worked out.
-    """
+    """What a planned trial can detect, in sentences, and by response where it was worked out."""
 
     sentences: tuple[str, ...]
     power: Mapping[str, Power]
@@ -188,14 +165,8 @@ class Detects:
 def plan_power(planned: Planned, earlier: Mapping[str, Spreads] | None = None, trials: int = 1000) -> Detects:
     """Simulate a planned trial and say what it can detect, response by response.
 
-    Parameters
-    ----------
-    planned : Planned
-    earlier : mapping of str to Spreads, optional
-        By response, from an earlier trial. Without it an assumption stands in where ways are compared by
-        ratios, and nothing is worked out where they are compared by differences.
-    trials : int
-        Made on paper for each size of effect.
+    Without `earlier` spreads of a response an assumption stands in where ways are compared by ratios, and
+    nothing is worked out where they are compared by differences.
     """
     settings, wishes = planned.settings, planned.wishes
     tables = settings.tables()
@@ -255,46 +226,37 @@ def _said(found: Mapping[str, Power], reasons: Mapping[str, list[str]]) -> list[
         more.setdefault(each.smallest(), []).append(each.response)
     return [
         *first.statements(),
-        *(f"{capital(listed(named))}: {sentence}" for sentence, named in more.items()),
+        *(f"Of {listed(named)}, {sentence}" for sentence, named in more.items()),
         *said,
     ]
 
 
-def earlier_spreads(folder: Path) -> dict[str, Spreads]:
-    """How much pieces, batches and days differed in an earlier trial, by response.
+def earlier_spreads(fits: Mapping[str, FitResult], code: str) -> dict[str, Spreads]:
+    """How much pieces, batches and days differed in an earlier trial of that code, by response.
+
+    Numbers of a batch keep what its pieces add. Nothing is learnt of a response whose days were taken as
+    fixed blocks, or whose spread was not seen.
 
     Raises
     ------
-    BadInput
-        The earlier trial's folder has problems.
     CannotAnswer
         None of its readings can tell.
     """
-    from fizzlab.models.cure import study_touch
-    from fizzlab.trial.folder import load
-
-    trial = load(folder)
-    if not trial.has("touch_checks"):
+    origin = f"those found in the trial {code}"
+    found = {}
+    for name, fit in fits.items():
+        if isinstance(fit, CuringFit) and np.isfinite(fit.sigma) and np.isfinite(fit.tau):
+            typical = float(np.exp(fit.location(fit.matrix(fit.batches))[0].mean()))
+            days = 0.0 if np.isnan(fit.delta) else fit.delta
+            found[name] = Spreads(fit.sigma, fit.tau, days, origin, typical)
+        elif isinstance(fit, ResponseFit) and not fit.structure.fixed:
+            sd = fit.spread["sd"]
+            if sd["between batches"] > 0:
+                days = float(sd.get("between days", 0.0))
+                found[name] = Spreads(0.0, float(sd["between batches"]), days, origin)
+    if not found:
         raise CannotAnswer(
-            f"The earlier trial {trial.settings.code} has no touch checks.",
-            "Name one that has, or leave --earlier out.",
+            f"The earlier trial {code} cannot tell how much batches differ in what is planned here.",
+            "Name one that measured the same, or leave --earlier out.",
         )
-    wanted = trial.settings.drying
-    fit = study_touch(
-        trial.rows("runs"),
-        trial.rows("touch_checks"),
-        trial.rows("weighings"),
-        trial.rows("room_log"),
-        trial.settings.terms(),
-        air_model=wanted.air,
-        distribution=wanted.distribution,
-    ).fit
-    if not (np.isfinite(fit.sigma) and np.isfinite(fit.tau)):
-        raise CannotAnswer(
-            "The earlier trial cannot tell how much pieces of one batch differ.",
-            "Use a trial in which pieces of a batch became dry between different looks.",
-        )
-    typical = float(np.exp(np.log(fit.batch_effects["typical"].to_numpy(float)).mean()))
-    days = 0.0 if np.isnan(fit.delta) else fit.delta
-    origin = f"those found in the trial {trial.settings.code}"
-    return {"dry_h": Spreads(fit.sigma, fit.tau, days, origin, typical)}
+    return found

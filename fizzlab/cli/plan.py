@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from fizzlab.cli.saying import FOLDER, in_sentences
+
+if TYPE_CHECKING:
+    from fizzlab.bench.planning import Planned
 
 
 @click.command(short_help="Which batches to make, in which order.")
@@ -20,10 +24,8 @@ def plan(folder: Path, earlier: Path | None) -> None:
     """Plan the batches of the trial in FOLDER: write runs, the workbook for readings and a bench sheet."""
     with in_sentences():
         from fizzlab.bench.planfiles import write_plan
-        from fizzlab.bench.planning import earlier_spreads, plan_power
 
-        spreads = None if earlier is None else earlier_spreads(earlier)
-        written = write_plan(folder, detects=lambda planned: plan_power(planned, spreads).sentences)
+        written = write_plan(folder, detects=lambda planned: _detects(planned, earlier))
         for sentence in written.statements:
             click.echo(sentence)
         if written.planned.cards.doubts:
@@ -37,3 +39,18 @@ def plan(folder: Path, earlier: Path | None) -> None:
             click.echo(f"{name}: it held no row and was taken away; the table now stands in the workbook.")
         for path in written.paths:
             click.echo(path)
+
+
+def _detects(planned: Planned, earlier: Path | None) -> tuple[str, ...]:
+    """How small a difference the plan would see, by the spreads of an earlier trial if one is named."""
+    from fizzlab.bench.planning import earlier_spreads, plan_power
+
+    if earlier is None:
+        return plan_power(planned).sentences
+    from fizzlab.report.analysis import analyse
+    from fizzlab.trial.folder import load
+
+    measures = planned.settings.measures().items()
+    wanted = [name for name, measure in measures if measure.table in planned.wishes.tables]
+    trial = load(earlier)
+    return plan_power(planned, earlier_spreads(analyse(trial, wanted).fits, trial.settings.code)).sentences

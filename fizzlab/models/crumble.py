@@ -44,8 +44,6 @@ class CrumbleStudy(Study):
     ----------
     losses : DataFrame
         One row a batch that was tumbled, from `batch_losses`.
-    drops, scores : DataFrame
-        The readings.
     agreement : RaterAgreement or None
         Of two raters or more.
     index : DataFrame
@@ -55,8 +53,6 @@ class CrumbleStudy(Study):
     """
 
     losses: pd.DataFrame = field(repr=False)
-    drops: pd.DataFrame = field(repr=False)
-    scores: pd.DataFrame = field(repr=False)
     agreement: RaterAgreement | None = None
     index: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
     refused: Mapping[str, CannotAnswer] = field(default_factory=dict)
@@ -137,8 +133,6 @@ def study_crumble(
         fits=fits,
         reasons=reasons,
         losses=losses,
-        drops=drops,
-        scores=scores,
         agreement=agreement,
         index=parts,
         refused=refused,
@@ -192,13 +186,9 @@ def batch_losses(tumbles: pd.DataFrame, scale_step_g: float | None = None) -> pd
 
     Examples
     --------
-    >>> tumbles = pd.DataFrame({"run": ["A", "A", "B"], "before_g": [200.0, 200.0, 100.0],
-    ...                         "after_g": [198.0, 196.0, 100.0]})
-    >>> batch_losses(tumbles, scale_step_g=1.0)[["tumbles", "loss_pct", "step_pct", "below_step"]]
-         tumbles  loss_pct  step_pct  below_step
-    run
-    A          2       1.5       0.5       False
-    B          1       0.0       1.0        True
+    >>> tumbles = pd.DataFrame({"run": ["A", "A"], "before_g": [200.0, 200.0], "after_g": [198.0, 196.0]})
+    >>> batch_losses(tumbles)["loss_pct"].tolist()
+    [1.5]
     """
     before, after = tumbles["before_g"], tumbles["after_g"]
     if not (before > 0).all() or (after < 0).any():
@@ -254,28 +244,24 @@ def fit_tumble_loss(
     scale_step_g: float | None = None,
     conf_level: float = 0.95,
 ) -> ResponseFit:
-    """Compare tumble losses, one number a batch, as ratios.
+    """Compare tumble losses, the mean of each batch, as ratios.
 
-    Tumbles of a batch are averaged. A mean loss under half a step of the scale is not zero but unread: half a
-    step stands in, and the batch is named in the notes.
+    A mean loss under half a step of the scale is not zero but unread: half a step stands in, and the batch is
+    named in the notes.
 
     Parameters
     ----------
     tumbles : DataFrame
         Columns run, before_g, after_g.
-    formula : str
-        Factors of `runs`, such as ``"colour * binder + oil_g"``.
-    runs : DataFrame
-        One row a batch: run, day where there are days, and the factors.
-    scale_step_g : float, optional
-        Step of the scale in grams; read off the readings where it is not given.
-    conf_level : float
+    formula, runs, conf_level
+        See `fit_response`; `runs` has a row a batch.
+    scale_step_g
+        See `batch_losses`.
 
     Raises
     ------
     CannotAnswer
-        More than a third of the batches below the scale's step, or what `batch_losses` and `fit_response`
-        refuse.
+        More than a third of the batches below the scale's step, or what the functions named above refuse.
 
     Examples
     --------
@@ -297,22 +283,14 @@ def fit_tumble_loss(
 def fit_scores(
     scores: pd.DataFrame, formula: str = "", *, runs: pd.DataFrame, conf_level: float = 0.95
 ) -> ResponseFit:
-    """Compare crumble scores, one mean a batch, as differences in points.
+    """Compare crumble scores, the mean of each batch (raters averaged by piece), as differences in points.
 
     Parameters
     ----------
     scores : DataFrame
         Columns run, piece, rater, score.
-    formula : str
-        Factors of `runs`, such as ``"colour * binder + oil_g"``.
-    runs : DataFrame
-        One row a batch: run, day where there are days, and the factors.
-    conf_level : float
-
-    Raises
-    ------
-    CannotAnswer
-        What `fit_response` refuses.
+    formula, runs, conf_level
+        See `fit_response`, which also says what is refused; `runs` has a row a batch.
 
     Examples
     --------

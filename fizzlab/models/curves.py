@@ -226,7 +226,7 @@ class _Squares:
         rows = np.clip(np.atleast_2d(np.asarray(starts, float)), self.low, self.high)
         quick = [self.descend(row, bounded=False) for row in rows]
         best = min(quick, key=lambda end: end.merit)
-        if best.merit <= _SUSPECT * level:
+        if not best.fault and best.rss <= _SUSPECT * level:
             return best
         again = [row for row, end in zip(rows, quick, strict=True) if end.fault not in (_SPENT, _NO_START)]
         return min([*quick, *(self.descend(row, bounded=True) for row in again)], key=lambda end: end.merit)
@@ -248,8 +248,9 @@ class _Squares:
                 self.residuals, start, Dfun=self.slopes, full_output=True, maxfev=self.evaluations, **fine
             )
             spent = status == 5
-        if spent or not ((theta >= self.low) & (theta <= self.high)).all():
-            return _End(theta, np.inf, free, _SPENT if spent else _MOVING)
+        inside = bool(((theta >= self.low) & (theta <= self.high)).all())
+        if spent or not inside:
+            return _End(theta, np.inf, free, _SPENT if inside else _MOVING)
         if bounded:  # the search within bounds ends beside one by rounding alone
             nearest = np.where(theta - self.low <= self.high - theta, self.low, self.high)
             unit = np.sqrt(2 * found.cost) / _lengths(self.slopes(theta))
@@ -395,14 +396,8 @@ def fit_curve(
 class CurveComparison:
     """Several curves fitted to the same readings.
 
-    Parameters
-    ----------
-    fits : tuple of CurveFit
-        Those that could be fitted, best first.
-    table : DataFrame
-        One row a curve, best first: model, parameters, rss, aicc, delta (AICc above the best), weight
-        (Akaike weight: the share of the evidence, given that one of these curves is right) and note
-        (why there are no numbers).
+    `fits` are those that could be fitted, best first; `table` has one row a curve: model, parameters, rss,
+    aicc, delta (AICc above the best), weight (Akaike weight: its share of the evidence) and note.
     """
 
     fits: tuple[CurveFit, ...]

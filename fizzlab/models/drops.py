@@ -18,7 +18,7 @@ from scipy import optimize, special, stats
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.days import mostly_by_days
-from fizzlab.models.plotting import INK, SOFT, axes_for, drawn_apart, looks
+from fizzlab.models.plotting import INK, axes_for, drawn_apart, looks
 from fizzlab.models.result import Effect, FitResult, Interval, asked
 from fizzlab.models.terms import (
     INTERCEPT,
@@ -518,20 +518,10 @@ def _effects(
             p = float(stats.f.sf(model.fall(model.held(rest, 0.0, 0.0)), 1, model.df))
             found.append(
                 Effect(
-                    response=RESPONSE,
-                    term=term,
-                    level=level,
-                    control=control,
-                    scale="ratio",
-                    estimate=estimate,
-                    conf_low=low,
-                    conf_high=high,
-                    df=float(model.df),
-                    p_value=p,
-                    n_batches=len(batches),
-                    conf_level=model.conf_level,
+                    RESPONSE, term, level, control, "ratio", estimate, low, high, float(model.df), p,
+                    n_batches=len(batches), conf_level=model.conf_level,
                 )
-            )
+            )  # fmt: skip
     return tuple(found)
 
 
@@ -557,42 +547,35 @@ def plot_drops(
     ax : Axes, optional
     """
     import seaborn as sns
-    from matplotlib.lines import Line2D
 
     axes = axes_for(ax, height=4.0)
     names = list(levels.cat.categories)
     colours = {name: look.colour for name, look in looks(names).items()}
-    shown = drops.assign(level=drops["run"].map(levels).astype(levels.dtype))
     places = {run: place for place, run in enumerate(levels.index)}
-    keys = ["level", "place", *(["order"] if "order" in shown else [])]
-    shown = shown.assign(place=shown["run"].map(places)).sort_values(keys, kind="stable")
-    runs = shown["run"].ne(shown["run"].shift()).cumsum()
-    shown = shown.assign(place=np.arange(len(shown)) + 1.5 * runs + 2.0 * shown["level"].cat.codes)
-    where: dict[str, Any] = {"x": "place", "y": "height_cm", "ax": axes, "legend": False}
-    sns.lineplot(shown, units="run", estimator=None, color=SOFT, lw=0.7, alpha=0.7, **where)
-    for broke, marker in ((False, "o"), (True, "X")):
-        own = shown[shown["broke"].astype(bool) == broke]
-        face = {"hue": "level", "palette": colours} if broke else {"facecolor": "white", "edgecolor": INK}
-        if len(own):
-            sns.scatterplot(own, marker=marker, s=34, zorder=3, **face, **where)
+    shown = drops.assign(
+        level=drops["run"].map(levels).astype(levels.dtype),
+        batch=drops["run"].map(places),
+        outcome=np.where(drops["broke"].astype(bool), "broke", "held"),
+    ).sort_values(["level", "batch", *(["order"] if "order" in drops else [])], kind="stable")
+    batch = shown["batch"].ne(shown["batch"].shift()).cumsum()
+    shown["place"] = np.arange(len(shown)) + 1.5 * batch + 2.0 * shown["level"].cat.codes
+    where: dict[str, Any] = {"x": "place", "y": "height_cm", "color": INK, "ax": axes}
+    sns.lineplot(shown, units="batch", estimator=None, lw=0.7, alpha=0.4, legend=False, **where)
+    sns.scatterplot(shown, style="outcome", markers={"broke": "X", "held": "o"}, zorder=3, **where)
     top = 1.22 * shown["height_cm"].max()
     spans = shown.groupby("level", observed=True)["place"].agg(["min", "max"])
-    for row in [] if heights is None else heights.to_dict("records"):
-        ends = spans.loc[row["level"], "min"] - 0.8, spans.loc[row["level"], "max"] + 0.8
+    for place, row in enumerate([] if heights is None else heights.to_dict("records")):
+        left, right = spans.loc[row["level"]] + [-0.8, 0.8]
         colour = colours[row["level"]]
-        axes.fill_between(ends, row["conf_low"], min(row["conf_high"], top), color=colour, alpha=0.14, lw=0)
-        axes.hlines(row["estimate"], *ends, colors=colour, lw=2.0)
-        axes.hlines(row["survive"], *ends, colors=colour, lw=1.4, ls=(0, (4, 2)))
+        axes.fill_between(
+            [left, right], row["conf_low"], min(row["conf_high"], top), color=colour, alpha=0.14, lw=0
+        )
+        named = ("half break", f"{100 * survive:g} % survive") if place == 0 else ("", "")
+        axes.hlines(row["estimate"], left, right, colors=colour, lw=2.0, label=named[0])
+        axes.hlines(row["survive"], left, right, colors=colour, lw=1.4, ls=(0, (4, 2)), label=named[1])
     axes.set_xticks(spans.mean(axis=1), spans.index, rotation=90 if len(names) > 4 else 0)
     axes.grid(axis="x", visible=False)
     axes.set_ylim(0, top)
     axes.set(xlabel="drops in order, batch by batch", ylabel="drop height, cm")
-    marks = [
-        Line2D([], [], marker="X", color=INK, ls="", label="broke"),
-        Line2D([], [], marker="o", mfc="white", mec=INK, ls="", label="held"),
-    ]
-    if heights is not None:
-        marks.append(Line2D([], [], color=INK, lw=2.0, label="half break"))
-        marks.append(Line2D([], [], color=INK, ls=(0, (4, 2)), label=f"{100 * survive:g} % survive"))
-    axes.legend(handles=marks, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=len(marks))
+    axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=4)
     return axes

@@ -19,6 +19,7 @@ from fizzlab.measures import MEASURES
 from fizzlab.models.basis import Basis, factor_basis, refuse_inseparable
 from fizzlab.models.days import DayModel, Days, block_columns, choose_days, constant_within, day_codes
 from fizzlab.models.diagnostics import POWERS, best_power, odd_batches
+from fizzlab.models.draws import ONE_DAY, Forecast, leaning, scale
 from fizzlab.models.result import Effect, FitResult, Interval, as_frame
 from fizzlab.models.sameness import mean_ratio_limits, ratio_limits
 from fizzlab.models.strata import Array, Fits, Ints, NotEstimable, Strata, contrast, f_test, fit_many, prepare
@@ -32,22 +33,11 @@ FEW = 3
 class ResponseFit(FitResult):
     """The fit of a response with one number a batch.
 
-    Parameters
-    ----------
-    log : bool
-        Was the natural logarithm fitted? Effects are then ratios.
-    structure : DayModel
-        How days enter, and why.
-    tests : DataFrame
-        One row a term: df_num, df_den, F, p_value, judged_by (``batches`` or ``days``).
-    spread : DataFrame
-        One row a source of chance variation, coarsest first: variance, sd. A variance below zero says
-        that the groups were more alike than chance; read it as "none was seen".
-    n_days : int
-    lost : tuple of str
-        Batches without a number, left out.
-    basis, strata, fits
-        The columns of the model, the plan made ready, and the fit of it.
+    With `log` the natural logarithm was fitted, and effects are ratios. `structure` says how days enter, and
+    why; `tests` has a row a term: df_num, df_den, F, p_value, judged_by ("batches" or "days"); `spread` a row
+    a source of chance variation: variance, sd. A variance below zero says that days were more alike than
+    chance: none was seen. `lost` are batches without a number. `basis`, `strata` and `fits` are the columns
+    of the model, the plan made ready, and the fit of it.
     """
 
     log: bool
@@ -97,25 +87,9 @@ class ResponseFit(FitResult):
     ) -> pd.DataFrame:
         """The typical batch of some settings, or where a new batch of them on a new day will lie.
 
-        Parameters
-        ----------
-        new : DataFrame or mapping, optional
-            Settings: ``{"colour": ["dye", "lake"]}``. Factors that it leaves out are averaged over
-            (categories, with equal weights) or held in the middle of what was tried (amounts).
-        share : float
-            Only 0.5: a batch has one number.
-        interval : {"confidence", "prediction"}
-            Of the typical batch, or of one new batch on a new day.
-
-        Returns
-        -------
-        DataFrame
-            The settings, with estimate, conf_low, conf_high and extrapolated.
-
-        Notes
-        -----
-        Prediction: estimate ± t sqrt(x'cov(b)x + sum of the variance components), with Satterthwaite's df
-        for the sum.
+        Factors that the settings leave out are averaged over (categories, with equal weights) or held in the
+        middle of what was tried (amounts). A batch has one number, so `share` can only be 0.5. The prediction
+        is estimate ± t sqrt(x'cov(b)x + sum of the variance components), with Satterthwaite's df for the sum.
         """
         if share != 0.5:
             raise ValueError(f"{self.response} has one number a batch, so there is no share of its pieces")
@@ -185,14 +159,42 @@ class ResponseFit(FitResult):
         df = min(2 * value**2 / moved, float(self.strata.spare)) if moved > 0 else float(self.strata.spare)
         return value, max(df, float(self.fits.least_df[0]), 1.0)
 
+    def forecast(self, settings: pd.DataFrame, share: float = 0.5) -> Forecast:
+        """What new batches of some settings, each on a new day, may be."""
+        used = self.for_new_days
+        weights, rows = used.weights(settings), used.strata
+        told = pd.DataFrame([used.interval(row) for row in weights])
+        shown = pd.DataFrame([self.interval(row) for row in self.weights(settings)])
+        typical = shown[["estimate", "conf_low", "conf_high"]].apply(np.exp if self.log else np.asarray)
+        component = np.maximum(used.fits.components[0], 0.0)
+        component[-1] = component[-1] or 1e-12
+        variance, df = used.new_variance(None)
+        notes: tuple[str, ...] = ()
+        if self.structure.fixed and used is self:
+            notes = (f"How much days differ in {self.response} is not counted in: it cannot be told here.",)
+        elif not self.structure.fixed and self.n_days == 1:
+            notes = (ONE_DAY,)
+        return Forecast(
+            typical=typical,
+            estimate=told["estimate"].to_numpy(),
+            se=told["se"].to_numpy(),
+            df=told["df"].to_numpy(),
+            keys=tuple(used.batches.index),
+            lean=leaning(weights, rows.x, np.einsum("j,jab->ab", component, rows.full)),
+            spread=lambda share: np.sqrt(variance) * scale(share, np.array([df]))[:, 0],
+            mean=lambda batches, days, conf_level: (
+                np.array([used.new_batches(row, batches, days, conf_level) for row in weights]).T
+            ),
+            residuals=pd.Series(used.y - used.fitted, index=used.batches.index),
+            log=self.log,
+            notes=notes,
+        )
+
     def diagnose(self) -> pd.DataFrame:
         """Batches that lie far from what the others say, and whether another scale would fit better.
 
-        Returns
-        -------
-        DataFrame
-            One row a finding: check (``batch NAME`` or ``scale``), value (its joint p; the best power) and
-            says. Nothing is dropped: an odd batch stays in.
+        One row each: check (``batch NAME`` or ``scale``), value (its joint p; the best power) and says.
+        Nothing is dropped: an odd batch stays in.
         """
         rows: list[tuple[str, float, str]] = []
         odd = odd_batches(self.strata, self.y, self.fits, list(self.batches.index))

@@ -23,7 +23,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models import censored
+from fizzlab.models import censored_fit
+from fizzlab.models.censored import NotFitted, sort
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.gas import GasCurves, fit_gas_curves, share_reached
 from fizzlab.models.result import Effect, Study, p_of
@@ -55,13 +56,13 @@ class PieceFit:
     expected : array
         Log seconds that each piece, had it not finished when it was last seen, is expected to take.
     effect : Effect or None
-        Ratio of times when the water goes from 5 °C below to 5 °C above the common temperature.
+        Ratio of times in water 5 °C above the common temperature against 5 °C below.
     ea_kj_mol : float
         Activation energy; 0 where the warmth was not varied.
     """
 
     columns: tuple[str, ...]
-    found: censored.ArrayFit = field(repr=False)
+    found: censored_fit.ArrayFit = field(repr=False)
     expected: Array = field(repr=False)
     effect: Effect | None = None
     ea_kj_mol: float = 0.0
@@ -211,18 +212,18 @@ def fit_pieces(
         )
     day = batch if not alone and (np.bincount(batch) > 1).any() else None
     lower, upper = pieces["lower"].to_numpy(float), pieces["upper"].to_numpy(float)
-    data = censored.sort(lower, upper, np.arange(len(x)), x, day=day)
+    data = sort(lower, upper, np.arange(len(x)), x, day=day)
     try:
-        found = censored.fit(data, batch_effect=False, day_effect=day is not None, restricted=restricted)
-    except censored.NotFitted as stuck:
+        found = censored_fit.fit(data, batch_effect=False, day_effect=day is not None, restricted=restricted)
+    except NotFitted as stuck:
         raise _plain(stuck, list(matrix.columns)) from None
     middle = x @ found.beta + found.day_mean
-    z = (np.log(lower) - middle) / found.sigma
+    z = (np.log(np.maximum(lower, 1e-9)) - middle) / found.sigma
     expected = middle + found.sigma * np.exp(stats.norm.logpdf(z) - stats.norm.logsf(z))
     fit = PieceFit(tuple(matrix.columns), found, expected)
     if not warm:
         return fit
-    df = censored.strata(found, x, day).of(np.eye(size)[-1])
+    df = censored_fit.strata(found, x, day).of(np.eye(size)[-1])
     slope, se = float(found.beta[-1]), float(np.sqrt(found.covariance[size - 1, size - 1]))
     reach, step = float(stats.t.ppf(0.5 + conf_level / 2, df)) * se, arrhenius(bath_c + 5, bath_c - 5)
     estimate, *ends = (float(np.exp(step * end)) for end in (slope, slope - reach, slope + reach))
@@ -232,7 +233,7 @@ def fit_pieces(
     return replace(fit, effect=effect, ea_kj_mol=slope)
 
 
-def _plain(stuck: censored.NotFitted, columns: Sequence[str]) -> CannotAnswer:
+def _plain(stuck: NotFitted, columns: Sequence[str]) -> CannotAnswer:
     names = [columns[i] for i in stuck.columns if i]
     if stuck.kind == "not converged" or not names:
         return CannotAnswer(
@@ -255,7 +256,7 @@ def _numbers(times: Times) -> pd.Series:
     pieces, stretch = times.pieces, times.stretch(times.pieces["water_c"])
     lower, upper = (pieces[end].to_numpy(float) / stretch for end in ("lower", "upper"))
     which, runs = pd.factorize(pieces["run"])
-    logs = np.log(np.maximum(lower, 1e-300))
+    logs = np.log(np.maximum(lower, 1e-9))
     ended = np.bincount(which, np.isfinite(upper)) > 0
     if times.fit is not None:
         logs = np.where(ended[which], logs, times.fit.expected - np.log(stretch))
@@ -266,9 +267,9 @@ def _numbers(times: Times) -> pd.Series:
         x = (which[seen, None] == of).astype(float)
         x[:, 0] = 1.0
         try:
-            data = censored.sort(lower[seen], upper[seen], np.arange(seen.sum()), x)
-            beta = censored.fit(data, batch_effect=False, restricted=False).beta
-        except censored.NotFitted:
+            data = sort(lower[seen], upper[seen], np.arange(seen.sum()), x)
+            beta = censored_fit.fit(data, batch_effect=False, restricted=False).beta
+        except NotFitted:
             why = CannotAnswer("The batches have no mean that settles.", "Watch more pieces to the end.")
             raise why from None
         means[of] = beta[0] + np.r_[0.0, beta[1:]]
@@ -357,50 +358,15 @@ def _brackets(times: pd.DataFrame) -> dict[str, pd.DataFrame]:
     return found
 
 
-def colour_seen(pieces: pd.DataFrame, level: pd.Series) -> pd.DataFrame:
-    """Share of pieces that have shown colour by each time, as counted: Kaplan and Meier's estimate, reversed.
-
-    Takes `Times.pieces` and the group of each; gives level, seconds, share: a step at each time at which a
-    first colour was noted. E. L. Kaplan and P. Meier, J. Am. Stat. Assoc. 53 (1958) 457; by statsmodels.
-
-    Examples
-    --------
-    >>> pieces = pd.DataFrame({"lower": [5.0, 10, 20, 60], "upper": [5.0, 10, 20, np.inf]})
-    >>> colour_seen(pieces, pd.Series(["lake"] * 4))["share"].round(2).tolist()
-    [0.25, 0.5, 0.75]
-    """
-    from statsmodels.duration.survfunc import SurvfuncRight
-
-    steps = []
-    for name, rows in pieces[np.isfinite(pieces["upper"]).groupby(level).transform("any")].groupby(
-        level, sort=False
-    ):
-        shown = np.isfinite(rows["upper"].to_numpy())
-        curve = SurvfuncRight(np.where(shown, rows["upper"], rows["lower"]), shown.astype(int))
-        came = np.asarray(curve.n_events) > 0
-        seconds, left = np.asarray(curve.surv_times)[came], np.asarray(curve.surv_prob)[came]
-        steps.append(pd.DataFrame({"level": name, "seconds": seconds, "share": 1 - left}))
-    return pd.concat(steps, ignore_index=True)
-
-
 # --- everything of a trial --------------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True)
 class FizzStudy(Study):
-    """What the fizz tests of a trial say. A part is None, or not there, where its table or column is not.
+    """What the fizz tests of a trial say; a part is None, or not there, where its table or column is not.
 
-    Parameters
-    ----------
-    times : mapping of str to Times
-        By response: fizz_s, colour_s, half_out_s.
-    curves : GasCurves or None
-    reached : DataFrame or None
-        Gas that came against what the recipe could give, by batch; see `share_reached`.
-    shelf : ShelfFit or None
-    no_shelf : CannotAnswer or None
-        Why stored pieces have no fit.
-    bath_c, water_ml : float
+    `times` are by response (fizz_s, colour_s, half_out_s), `reached` is what `share_reached` gives, and
+    `no_shelf` says why stored pieces have no fit.
     """
 
     times: Mapping[str, Times] = field(default_factory=dict)

@@ -1,7 +1,7 @@
 """The one palette and style of every figure, over seaborn's, and the figure that every fit has.
 
 Colours are those of Okabe and Ito's colour-blind-safe set; each level also has its own marker and line, so
-that figures survive a grey printer. Figures are drawn without pyplot: no global state, nothing to close.
+that figures survive a grey printer. A report's figures are drawn without pyplot: nothing to close.
 """
 
 from __future__ import annotations
@@ -131,12 +131,13 @@ def thinned(ticks: list[float], most: int = 10) -> list[float]:
 
 
 def axes_for(ax: Axes | None, height: float = 3.6) -> Axes:
-    """The axes that were given, or new ones in the house style."""
+    """The axes that were given, or new ones of pyplot in the house style, which a notebook shows."""
     if ax is not None:
         return ax
+    import matplotlib.pyplot as plt
+
     with house_style():
-        _, made = new_figure(height=height)
-    axes: Axes = made
+        axes: Axes = plt.subplots(figsize=(WIDTH, height), layout="constrained")[1]
     return axes
 
 

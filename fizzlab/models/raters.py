@@ -47,9 +47,7 @@ class RaterAgreement:
     alpha, conf_low, conf_high : float
         Krippendorff's alpha for ordered scores (1 is perfect, 0 what chance would give) with its jackknife
         interval over batches; nan where they agreed on everything or batches are too few.
-    conf_level : float
-    df : int
-        Batches with scores by several raters, less 1.
+    conf_level, df : float, int
     raters : tuple of str
     n_pieces, n_batches : int
         Those scored by at least two raters.
@@ -122,17 +120,8 @@ def krippendorff_alpha(ratings: Array, values: Array | None = None) -> float:
 
     with d_ck = (n_c/2 + sum_{c<g<k} n_g + n_k/2)^2 for ordered scores.
 
-    Parameters
-    ----------
-    ratings : array, shape (pieces, raters)
-        nan where a rater did not score a piece.
-    values : array, optional
-        The scores that can occur; those that do by default.
-
-    Raises
-    ------
-    CannotAnswer
-        No piece has two ratings, or all ratings are alike.
+    `ratings` has a row a piece and a column a rater, nan where one did not score; `values` are the scores
+    that can occur. Raises `CannotAnswer` where no piece has two ratings, or all are alike.
 
     References
     ----------

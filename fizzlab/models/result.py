@@ -23,6 +23,8 @@ from fizzlab.models.terms import Category, Term
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from fizzlab.models.draws import Forecast
+
 Interval = Literal["confidence", "prediction"]
 
 COLUMNS = ("term", "level", "control", "scale", "estimate", "conf_low", "conf_high", "df", "p_value")
@@ -32,26 +34,10 @@ COLUMNS = ("term", "level", "control", "scale", "estimate", "conf_low", "conf_hi
 class Effect:
     """One level of a factor against its control, or the most of an amount against the least.
 
-    Parameters
-    ----------
-    response : str
-        As in trial.toml.
-    term : Category or Amount
-    level, control : str
-        As they are shown.
-    scale : {"ratio", "difference", "odds ratio"}
-    estimate, conf_low, conf_high : float
-        The estimate and its interval; all alike where the number is worked out and not measured.
-    df, p_value : float
-        Degrees of freedom of its own stratum, and how often chance alone would show as much.
-    judged_by : str
-        What it is judged against: ``batches``, ``groups of a day`` or ``days``.
-    n_batches : int
-    conf_level : float
-    margin : float or None
-        The ratio within which the two count as the same, where one was stated.
-    same_low, same_high : float
-        The interval that the test of sameness stands for (two one-sided tests); nan without a margin.
+    `level` and `control` are as they are shown. The ends of the interval equal the estimate where the number
+    is worked out and not measured. `df` are the degrees of freedom of its own stratum; `judged_by` says
+    whether those are of "batches" or of "days". `margin` is the ratio within which the two count as the same,
+    where one was stated, and `same_low` to `same_high` the interval that the test of sameness stands for.
     """
 
     response: str
@@ -112,21 +98,9 @@ class Effect:
 class FitResult:
     """What a fit says of one response.
 
-    Parameters
-    ----------
-    response : str
-    effects : tuple of Effect
-        Empty where nothing was changed on purpose.
-    batches : DataFrame
-        The batches behind it, indexed by run, with day and a column for each term.
-    terms : tuple of Category or Amount
-    conf_level : float
-    n_batches : int
-    loglik : float
-        Log likelihood at the maximum; nan for a fit by least squares alone.
-    converged : bool
-    notes : tuple of str
-        What was not counted or is doubtful, as plain sentences.
+    `effects` are empty where nothing was changed on purpose. `batches` are those behind it, indexed by run,
+    with day and a column for each term. `loglik` is the log likelihood at the maximum, nan for a fit by least
+    squares alone. `notes` say what was not counted or is doubtful.
     """
 
     response: str
@@ -142,11 +116,7 @@ class FitResult:
     @property
     def table(self) -> pd.DataFrame:
         """One row an effect: term, level, control, scale, estimate, conf_low, conf_high, df, p_value."""
-        rows = [
-            (e.factor, e.level, e.control, e.scale, e.estimate, e.conf_low, e.conf_high, e.df, e.p_value)
-            for e in self.effects
-        ]
-        return pd.DataFrame(rows, columns=list(COLUMNS))
+        return rows_of(self.effects)
 
     def of(self, factor: str) -> tuple[Effect, ...]:
         """The effects of one factor."""
@@ -187,6 +157,25 @@ class FitResult:
         """What to expect of some conditions; see the method of each fit."""
         raise CannotAnswer(f"A fit of {self.response} gives no forecast.", "Ask for its table.")
 
+    def forecast(self, settings: pd.DataFrame, share: float = 0.5) -> Forecast:
+        """What new batches of some settings may be; `share` is of their pieces, where each has a number.
+
+        Columns of `settings` that the fit does not know are passed over.
+        """
+        raise CannotAnswer("It gives no number for each batch.", "Choose by another measure.")
+
+    def extrapolated(self, settings: pd.DataFrame) -> list[bool]:
+        """Does each setting lie outside of what was tried: a level that was not made, an amount too far?"""
+        outside = np.zeros(len(settings), dtype=bool)
+        for term in self.terms:
+            values, tried = settings[term.name], self.batches[term.name]
+            if isinstance(term, Category):
+                outside |= ~values.astype(str).isin(set(tried.astype(str))).to_numpy()
+            else:
+                slack = 1e-9 * float(tried.abs().max())
+                outside |= ~values.between(tried.min() - slack, tried.max() + slack).to_numpy()
+        return [bool(each) for each in outside]
+
     def points(self, factor: str) -> pd.Series:
         """Each batch's number as if all but one factor had been the same; empty where it has no number."""
         return pd.Series(dtype=float)
@@ -206,15 +195,8 @@ class FitResult:
 class Study:
     """What the readings of one kind of test say of the batches.
 
-    Parameters
-    ----------
-    numbers : mapping of str to Series
-        By response, one number a batch, indexed by run: compared with `fizzlab.models.effects.fit_response`.
-    fits : mapping of str to FitResult
-        By response, the fit of one that has no number a batch.
-    reasons : mapping of str to CannotAnswer
-        By response, why there is neither.
-    notes : tuple of str
+    `numbers` has, by response, one number a batch (indexed by run), to be compared by `fit_response`; `fits`
+    the fit of a response that has no such number; `reasons` why there is neither.
     """
 
     numbers: Mapping[str, pd.Series] = field(default_factory=dict)
@@ -253,6 +235,15 @@ def asked(new: pd.DataFrame | Mapping[str, object] | None, typical: Mapping[str,
         raise ValueError(f"no term is called {unknown[0]!r}; terms: {', '.join(typical)}")
     held: dict[str, Any] = {name: value for name, value in typical.items() if name not in table}
     return table.assign(**held)[list(typical)]
+
+
+def rows_of(effects: Sequence[Effect]) -> pd.DataFrame:
+    """One row an effect, in the columns that every fit's table has."""
+    rows = [
+        (e.factor, e.level, e.control, e.scale, e.estimate, e.conf_low, e.conf_high, e.df, e.p_value)
+        for e in effects
+    ]
+    return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
 def p_of(estimate: float, se: float, df: float) -> float:

@@ -59,26 +59,11 @@ class NotEstimable(Exception):
 
 @dataclass(frozen=True)
 class Strata:
-    """A plan made ready for fitting by `prepare`.
+    """A plan made ready for fitting by `prepare`; its sources of chance are days, if random, and batches.
 
-    Attributes
-    ----------
-    x : array, shape (rows, columns)
-        Model matrix of full column rank.
-    day : int array or None
-        Day of each row, where days vary at random.
-    outside : array, shape (rows, spare)
-        The basis K.
-    kernels : array, shape (sources, strata)
-        What multiplies each component in the variance of a stratum: a and 1, or 1 alone without days.
-    stratum : int array, shape (spare,)
-        Stratum of each column of `outside`.
-    full : array, shape (sources, rows, rows)
-        ZZ', and the identity.
-    source : int array, shape (spare,)
-        Source whose mean square each column of `outside` enters: 0 days, and last the rest.
-    expected : array, shape (sources, sources)
-        C: the expected mean square of each source, by component.
+    `kernels` has what multiplies each component in the variance of a stratum (a and 1; 1 alone without
+    days), `full` ZZ' and the identity, `expected` C. `stratum` and `source` say which stratum, and which mean
+    square, each column of `outside` (K) belongs to.
     """
 
     x: Array
@@ -105,27 +90,13 @@ class Strata:
 class Fits:
     """Fits of one plan to many responses; the first axis of every array is the response.
 
-    Attributes
-    ----------
-    beta : array, shape (fits, columns)
-    components : array, shape (fits, sources)
-        Variances of days, where they vary at random, and of batches.
-    phi : array, shape (fits, columns, columns)
-        Covariance of `beta`: (X'V^-1 X)^-1 where no component is negative.
-    covariance : array, shape (fits, columns, columns)
-        `phi` with Kenward and Roger's correction for not knowing the variances.
-    slopes : array, shape (fits, sources, columns, columns)
-        d phi / d v_j.
-    uncertainty, observed : array, shape (fits, sources, sources)
-        Covariance of the components from the expected and from the observed information.
-    loglik : array
-        Restricted log-likelihood, without its constant, with negative components taken as zero.
-    converged : array of bool
-    least_df : array
-        With a negative component, degrees of freedom of the source that has fewest: a difference of mean
-        squares, which Satterthwaite's formula can put below either, is not trusted less. Else 0.
-    mean_squares : array, shape (fits, sources)
-    strata : Strata
+    `components` are the variances of days, where they vary at random, and of batches. `phi` is the
+    covariance of `beta`, (X'V^-1 X)^-1 where no component is negative; `covariance` has Kenward and Roger's
+    correction for not knowing the variances; `slopes` are d phi / d v_j. `uncertainty` and `observed` are
+    the covariance of the components from the expected and from the observed information. `loglik` lacks its
+    constant, and takes negative components as zero. `least_df`, with a negative component, are the degrees
+    of freedom of the source that has fewest: a difference of mean squares, which Satterthwaite's formula can
+    put below either, is not trusted less.
     """
 
     beta: Array
@@ -143,21 +114,9 @@ class Fits:
 
 
 def prepare(x: Array, day: Ints | None = None) -> Strata:
-    """Make a plan ready for fitting.
+    """Make a plan ready for fitting: a model matrix of full rank, and days where they vary at random.
 
-    Parameters
-    ----------
-    x : array, shape (rows, columns)
-        Full column rank, fewer columns than rows.
-    day : int array, optional
-        Day of each row, where days vary at random.
-
-    Raises
-    ------
-    NotEstimable
-        Days that the plan cannot tell from its columns, or from batches.
-    ValueError
-        A model matrix without full rank or spare rows.
+    Raises `NotEstimable` where the plan cannot tell days from its columns, or from batches.
 
     Examples
     --------
@@ -199,21 +158,8 @@ def prepare(x: Array, day: Ints | None = None) -> Strata:
 
 
 def fit_many(strata: Strata, responses: Array) -> Fits:
-    """Fit one plan to many responses at once.
+    """Fit one plan to many responses, shape (fits, rows), at once.
 
-    Parameters
-    ----------
-    strata : Strata
-        From `prepare`.
-    responses : array, shape (fits, rows) or (rows,)
-
-    Raises
-    ------
-    ValueError
-        A response of the wrong length or that is not finite.
-
-    Notes
-    -----
     The corrected covariance is that of M. G. Kenward, J. H. Roger, Biometrics 53 (1997) 983-997; V is
     linear in its components, so that their term R_ij is nil.
 
@@ -384,24 +330,12 @@ def _share(phi0: Array, missing: Array) -> Array:
 def contrast(fits: Fits, weights: Array) -> tuple[Array, Array, Array]:
     """Estimate, standard error and degrees of freedom of c'b, for every fit.
 
-    Parameters
-    ----------
-    fits : Fits
-    weights : array, shape (columns,)
-        c.
-
-    Returns
-    -------
-    estimate, se, df : arrays, shape (fits,)
-
-    Notes
-    -----
     df = 2 f^2 / (g'Wg), with f = c' phi c, g its slopes by the variance components and W their covariance
     (F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110-114), from the expected information and with the
-    corrected standard error of M. G. Kenward, J. H. Roger (Biometrics 53 (1997) 983-997). Where one is
-    negative, a contrast whose error is that of one source is judged by that source's mean square alone; see
-    `_judged_by`. So it is where none is negative and that interval is narrower by a twentieth, as just above
-    zero, where Satterthwaite's formula may count fewer degrees of freedom than any source has.
+    corrected standard error of M. G. Kenward, J. H. Roger (Biometrics 53 (1997) 983-997). Where a component
+    is negative, a contrast whose error is that of one source is judged by that source's mean square alone;
+    see `_judged_by`. So it is where none is negative and that interval is narrower by a twentieth, as just
+    above zero, where Satterthwaite's formula may count fewer degrees of freedom than any source has.
 
     Examples
     --------
@@ -466,24 +400,8 @@ def _judged_by(fits: Fits, rows: Array, asked: Ints) -> tuple[Ints, Array, Array
 
 
 def f_test(fits: Fits, rows: Array) -> tuple[Array, int, Array, Array]:
-    """F test of L b = 0, for every fit.
+    """F test of L b = 0, for every fit: F (already scaled), its two degrees of freedom, and p.
 
-    Parameters
-    ----------
-    fits : Fits
-    rows : array, shape (q, columns)
-        L, of full row rank.
-
-    Returns
-    -------
-    f : array, shape (fits,)
-        Already scaled, to be read against F(numerator, denominator).
-    numerator : int
-    denominator : array, shape (fits,)
-    p : array, shape (fits,)
-
-    Notes
-    -----
     Kenward and Roger (1997) match the first two moments of a scaled F; the formulas are also given by
     U. Halekoh, S. Hoejsgaard, Journal of Statistical Software 59 (2014) 9. Satterthwaite's method for
     several rows is that of A. H.-T. Fai, P. L. Cornelius, J. Statist. Comput. Simul. 54 (1996) 363-378; it

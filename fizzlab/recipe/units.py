@@ -121,9 +121,9 @@ def parse_quantity(
 ) -> Quantity:
     """Read an amount such as ``1/2 cup``, ``0,5 tsp``, ``2 1/4 tsp``, ``30 drops`` or ``12 g``.
 
-    `measures` says which cup and spoons a bare ``cup``, ``tbsp``, ``tsp`` means, and for "label" also ``fl oz``.
-    What has no unit, no number, an unknown unit, a range, or a comma before exactly three digits (perhaps a
-    thousand) raises BadInput with `where` and `key` in it.
+    `measures` says which cup and spoons a bare ``cup``, ``tbsp``, ``tsp`` means, and for "label" also ``fl
+    oz``. What has no unit, no number, an unknown unit, a range, or a comma before exactly three digits
+    (perhaps a thousand) raises BadInput with `where` and `key` in it.
 
     Examples
     --------
@@ -407,8 +407,8 @@ def to_grams(
 ) -> Span:
     """The mass of a quantity in grams: volume × density, bound by bound, where it was not weighed.
 
-    An own weighing replaces the density where it was made with the same sort of measure: spoon for spoon, drops
-    for drops. A volume without either raises CannotAnswer.
+    An own weighing replaces the density where it was made with the same sort of measure: spoon for spoon,
+    drops for drops. A volume without either raises CannotAnswer.
 
     Examples
     --------

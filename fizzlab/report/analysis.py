@@ -14,15 +14,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from fizzlab.design.kinds import KINDS
 from fizzlab.errors import CannotAnswer
 from fizzlab.measures import Measure, looked_up
 from fizzlab.models.days import set_for_days
+from fizzlab.models.draws import Forecast, exact
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.result import Effect, FitResult, Study
-from fizzlab.models.terms import Category, Term, level_name, varying
+from fizzlab.models.terms import Amount, Category, Term, level_name, varying
 from fizzlab.recipe import Recipe, batch_mass, cost, fizz_balance, for_run
 from fizzlab.recipe.units import Span
-from fizzlab.report.old_studies import OLD
 from fizzlab.trial.folder import Trial
 
 #: A joint effect, or a bend, counts as shown where chance alone would show as much more rarely than this.
@@ -30,10 +31,6 @@ SHOWN_P = 0.05
 
 #: Fewest degrees of freedom on which a joint effect is worth testing.
 FEW_DF = 3.0
-
-#: Kinds of plan that can show bends.
-BENDS = ("central composite", "box-behnken", "definitive screening")
-
 
 ALIKE = CannotAnswer("All batches with a number were made alike.", "Measure the other batches too.")
 
@@ -106,15 +103,16 @@ class Analysed:
         return bool((p[p.index.str.contains(":")] < SHOWN_P).any())
 
 
-def analyse(trial: Trial) -> Analysed:
+def analyse(trial: Trial, only: Sequence[str] | None = None) -> Analysed:
     """Study every kind of test of a trial once, and fit every response once.
 
     A response with one number a batch is fitted by `fit_response`, which knows days; one that has no such
-    number (dry times seen between looks, breaking heights) brings its own fit.
+    number (dry times seen between looks, breaking heights) brings its own fit. `only` are the responses to
+    fit, all by default.
     """
     settings, runs = trial.settings, trial.rows("runs").reset_index(drop=True)
     terms, notes = varying(settings.terms(), runs) if len(runs) else ([], [])
-    measures = settings.measures()
+    measures = {n: each for n, each in settings.measures().items() if only is None or n in only}
     studies, reasons = _studies(trial, measures)
     batches, fits, joint = runs, dict[str, FitResult](), dict[str, ResponseFit]()
     for each in studies.values():
@@ -171,7 +169,7 @@ def _models(trial: Trial) -> list[str | Sequence[str]]:
     plan = trial.settings.plan
     if plan is not None and plan.model is not None:
         return [plan.model, "main"]
-    return ["quadratic", "main"] if plan is not None and plan.kind in BENDS else ["main"]
+    return ["quadratic", "main"] if plan is not None and KINDS[plan.kind].bends else ["main"]
 
 
 def _with_joint_effects(fit: FitResult) -> ResponseFit | None:
@@ -209,9 +207,7 @@ def _studies(
         if not any(table == "" or len(tables[table]) for table in needed):
             continue
         try:
-            if name in OLD:
-                found[name] = OLD[name](trial)
-            elif members[0].study:
+            if members[0].study:
                 work = looked_up(name)
                 options = _options(trial, members[0].section, offered, work)
                 found[name] = work(tables, trial.settings.terms(), **options)
@@ -261,6 +257,7 @@ def _offered(trial: Trial) -> dict[str, Any]:
         "pieces": None if settings.recipe is None else settings.recipe.pieces,
         "theory_g": _theory(trial, recipe),
         "forecast_air": None if air is None else (air.temp_c, air.rh_pct),
+        "margins": {name: asked.same_within for name, asked in settings.responses.items()},
         "index": None if index is None else index.parts(),
     }
 
@@ -303,6 +300,17 @@ def theory_spans(trial: Trial) -> dict[str, Span]:
 # --- cost: worked out, not measured -----------------------------------------------------------
 
 
+@dataclass(frozen=True, kw_only=True)
+class CostFit(FitResult):
+    """What a piece costs in ingredients: worked out by `value` for a table of settings, not measured."""
+
+    value: Callable[[pd.DataFrame], list[float]] = field(repr=False)
+
+    def forecast(self, settings: pd.DataFrame, share: float = 0.5) -> Forecast:
+        """The cost of each setting, with no doubt in it."""
+        return exact(np.array(self.value(settings)))
+
+
 def study_cost(
     tables: Mapping[str, pd.DataFrame],
     terms: Sequence[Term],
@@ -323,8 +331,34 @@ def study_cost(
         return Study()
     made = runs[[term.name for term in terms]].drop_duplicates().reset_index(drop=True)
     effects = cost_effects(made, costs(recipe, pieces, made, terms), changed)
-    fit = FitResult(response="cost", effects=tuple(effects), batches=made, terms=tuple(changed))
-    return Study(fits={"cost": fit})
+
+    def value(settings: pd.DataFrame) -> list[float]:
+        return costs(recipe, pieces, _whole(settings, runs, changed, terms), terms)
+
+    return Study(
+        fits={
+            "cost": CostFit(
+                response="cost", effects=tuple(effects), batches=made, terms=tuple(changed), value=value
+            )
+        }
+    )
+
+
+def _whole(
+    settings: pd.DataFrame, runs: pd.DataFrame, changed: Sequence[Term], terms: Sequence[Term]
+) -> pd.DataFrame:
+    """Settings with the factors that they leave out: what all batches had, or what a total leaves."""
+    found = settings[[term.name for term in changed]].copy()
+    for term in terms:
+        if term.name in found:
+            continue
+        if runs[term.name].nunique() == 1 or isinstance(term, Category):
+            found[term.name] = [runs[term.name].iloc[0]] * len(found)
+        else:
+            parts = [each.name for each in changed if isinstance(each, Amount) and each.unit == term.unit]
+            total = float(runs[[*parts, term.name]].sum(axis=1).mean())
+            found[term.name] = total - found[parts].sum(axis=1)
+    return found
 
 
 def costs(recipe: Recipe, pieces: int, settings: pd.DataFrame, terms: Sequence[Term]) -> list[float]:

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import pandas as pd
 
+from fizzlab.errors import count
 from fizzlab.records import DeviationEntry
 from fizzlab.trial.folder import Trial
 
@@ -68,8 +69,7 @@ def _days(trial: Trial) -> Iterator[DeviationEntry]:
 def _sprays(trial: Trial) -> Iterator[DeviationEntry]:
     for run, sprays in trial.rows("runs")[["run", "sprays"]].dropna().itertuples(index=False):
         if sprays > 0:
-            many = "1 extra spray" if sprays == 1 else f"{sprays:.0f} extra sprays"
-            yield _seen(run, f"{many} of alcohol")
+            yield _seen(run, f"{count(int(sprays), 'extra spray')} of alcohol")
 
 
 def _left_out(trial: Trial) -> Iterator[DeviationEntry]:
@@ -80,8 +80,7 @@ def _left_out(trial: Trial) -> Iterator[DeviationEntry]:
         if table == "runs":
             yield _seen(run, "left out", reason)
         elif run not in batches:
-            many = "1 row" if len(rows) == 1 else f"{len(rows)} rows"
-            yield _seen(run, f"{many} of {table} left out", reason)
+            yield _seen(run, f"{count(len(rows), 'row')} of {table} left out", reason)
 
 
 def _without_readings(trial: Trial) -> Iterator[DeviationEntry]:
@@ -89,10 +88,8 @@ def _without_readings(trial: Trial) -> Iterator[DeviationEntry]:
     tables = [name for name, runs in read.items() if name != "runs" and runs]
     for run in trial.rows("runs")["run"]:
         absent = [name for name in tables if run not in read[name]]
-        if tables and absent == tables:
-            yield _seen(run, "no reading in any table")
-        elif absent:
-            yield _seen(run, f"no reading in {', '.join(absent)}")
+        if absent:
+            yield _seen(run, f"no reading in {'any table' if absent == tables else ', '.join(absent)}")
 
 
 def _against_plan(trial: Trial, planned: Planned) -> Iterator[DeviationEntry]:

@@ -10,6 +10,7 @@ import base64
 import io
 import json
 import re
+import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from html import escape
@@ -138,6 +139,8 @@ class Picture(Piece):
         figure.draw_without_rendering()
         figure.set_layout_engine(None)  # the layout is settled: no need to work it out again for each kind
         self.svg, self.png = _drawn(figure, "svg").decode(), _drawn(figure, "png")
+        if "matplotlib.pyplot" in sys.modules:  # else the notebook would show it a second time
+            sys.modules["matplotlib.pyplot"].close(figure)
 
     def html(self) -> str:
         source = base64.b64encode(self.svg.encode()).decode()

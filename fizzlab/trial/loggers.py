@@ -70,9 +70,9 @@ class Layout:
 def lay_out(where: str, data: bytes) -> Layout:
     r"""Find the readings in an export.
 
-    It may be UTF-8 with or without a byte-order mark, UTF-16 or Windows-1252 (Latin-1), with comma, semicolon,
-    tab or bar between the cells, and any lines before the header. A file without a row that has a date, or
-    with a row longer than the header, raises BadInput.
+    It may be UTF-8 with or without a byte-order mark, UTF-16 or Windows-1252 (Latin-1), with comma,
+    semicolon, tab or bar between the cells, and any lines before the header. A file without a row that has a
+    date, or with a row longer than the header, raises BadInput.
 
     Examples
     --------

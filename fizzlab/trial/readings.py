@@ -258,16 +258,13 @@ def _by_sequence(rows: pd.DataFrame, zone: str | None) -> tuple[pd.DataFrame, li
     twice = [jump for jump in found if jump.kind == "back an hour"]
     said += [str(jump) for jump in found if jump.kind != "backwards"]
     place = pd.Series(np.arange(len(rows)), index=rows.index)
+    ahead, late = pd.Series(0.0, index=rows.index), pd.Series(False, index=rows.index)
+    for jump in twice:
+        ahead -= place >= jump.place
+        late |= (place >= jump.place) & (rows["time"] <= jump.at + pd.Timedelta(hours=1))
     if zone is not None:
-        late = pd.Series(False, index=rows.index)
-        for jump in twice:
-            late |= (place >= jump.place) & (rows["time"] <= jump.at + pd.Timedelta(hours=1))
         ahead = ahead_of_world_h(rows["time"], zone, late)
         said += _stood_still(rows["time"], zone, bool(twice))
-    else:
-        ahead = -1.0 * pd.Series(
-            sum((place >= jump.place).to_numpy(dtype=float) for jump in twice), rows.index
-        )
     rows = rows.assign(ahead_h=ahead)
     disorder = [jump for jump in found if jump.kind == "backwards"]
     if disorder:

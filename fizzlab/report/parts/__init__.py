@@ -1,13 +1,14 @@
 """The sections of a report: each function gives its pieces in reading order, and a notebook cell shows them."""
 
 from fizzlab.report.parts.choose import choice, choosing
+from fizzlab.report.parts.confirm import confirmed
 from fizzlab.report.parts.crumble import crumble
-from fizzlab.report.parts.drying import answer, cautions, dry_times, drying, methods, next_steps, readings
+from fizzlab.report.parts.drying import answer, cautions, dry_times, methods, next_steps
 from fizzlab.report.parts.effects import batch_numbers, in_detail, what_changed
-from fizzlab.report.parts.fizz import fizz, fizz_answer, fizz_readings
+from fizzlab.report.parts.fizz import fizz, fizz_answer
 from fizzlab.report.parts.general import left_out, opening, record_block
-from fizzlab.report.parts.season import across_trials, drift, not_counted, pooled, season, season_methods
-from fizzlab.report.parts.weighing import by_weight, weighing
+from fizzlab.report.parts.season import across_trials, drift, not_counted, pooled, season
+from fizzlab.report.parts.weighing import by_weight
 
 __all__ = [
     "across_trials",
@@ -17,13 +18,12 @@ __all__ = [
     "cautions",
     "choice",
     "choosing",
+    "confirmed",
     "crumble",
     "drift",
     "dry_times",
-    "drying",
     "fizz",
     "fizz_answer",
-    "fizz_readings",
     "in_detail",
     "left_out",
     "methods",
@@ -31,10 +31,7 @@ __all__ = [
     "not_counted",
     "opening",
     "pooled",
-    "readings",
     "record_block",
     "season",
-    "season_methods",
-    "weighing",
     "what_changed",
 ]

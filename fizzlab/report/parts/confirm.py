@@ -2,224 +2,126 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models import air
-from fizzlab.models.cure.touch import brackets
+from fizzlab.models.choose import Choice, mean_between
 from fizzlab.models.terms import Category
-from fizzlab.report.analysis import Analysed
-from fizzlab.report.page import Findings, Grid, Notes
+from fizzlab.models.touch import brackets
+from fizzlab.report.analysis import Analysed, analyse
+from fizzlab.report.page import Findings, Notes
+from fizzlab.report.parts.choose import choosing
 from fizzlab.report.parts.drying import spoken
 from fizzlab.report.parts.general import Pieces, plain
+from fizzlab.report.phrases import capital
+from fizzlab.report.phrases import choose as worded
 from fizzlab.trial.folder import Trial
-
-if TYPE_CHECKING:
-    from fizzlab.models.choose import Forecaster, Limit
-    from fizzlab.report.parts.choose import Chosen
-
-
-@dataclass(frozen=True)
-class Seen:
-    """One response of one combination beside its forecast.
-
-    Parameters
-    ----------
-    setting : Series
-    response : str
-    low, high : float
-        Bounds of the mean of the batches.
-    seen_low, seen_high : float
-        The mean, between these two where it was seen only between looks.
-    batches, days : int
-    df : float
-    kept : int or None
-        Batches that were seen to keep to the limit.
-    """
-
-    setting: pd.Series
-    response: str
-    low: float
-    high: float
-    seen_low: float
-    seen_high: float
-    batches: int
-    days: int
-    df: float
-    kept: int | None
-
-    @property
-    def agrees(self) -> bool:
-        """Can the mean lie within the bounds?"""
-        return self.seen_low <= self.high and self.seen_high >= self.low
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """What confirmation batches gave, beside what the trial that chose them let expect.
-
-    Parameters
-    ----------
-    chosen : Chosen
-        The choice of that trial.
-    original : Trial
-    seen : tuple of Seen
-    notes : tuple of str
-    """
-
-    chosen: Chosen
-    original: Trial
-    seen: tuple[Seen, ...]
-    notes: tuple[str, ...]
-
-
-def judge_batches(done: Analysed, chosen: Chosen, original: Trial) -> Outcome:
-    """Set the batches of `trial` beside the forecasts of the trial that chose them.
-
-    Raises
-    ------
-    CannotAnswer
-        No batch is of a combination that can be forecast, or none has a number.
-    """
-    trial = done.trial
-    runs = trial.rows("runs")
-    numbers, notes = done.batches, [f"{name}: {reason}" for name, reason in done.reasons.items()]
-    looks = brackets(trial.rows("touch_checks")) if trial.has("touch_checks") else pd.DataFrame()
-    known = _air(trial)
-    limits = {limit.response: limit for limit in chosen.choice.limits}
-    found: list[Seen] = []
-    for _, group in runs.groupby(list(chosen.choice.factors), sort=False):
-        setting = group.iloc[0][list(chosen.choice.factors)]
-        if not _foreseen(chosen.given, setting):
-            notes.append(f"Batch {', '.join(group['run'])} is of no combination that was forecast.")
-            continue
-        for each in chosen.given:
-            if each.chance:
-                one = _seen(each, chosen, setting, group, numbers, looks, known, limits, notes)
-                found += [one] if one is not None else []
-    if not found:
-        raise CannotAnswer(
-            f"No batch here can be set beside the forecasts. {' '.join(notes)}".strip(),
-            "Make batches of the combination that was chosen, and measure what has a limit or a wish.",
-        )
-    return Outcome(chosen, original, tuple(found), tuple(dict.fromkeys(notes)))
-
-
-def _seen(
-    given: Forecaster,
-    chosen: Chosen,
-    setting: pd.Series,
-    group: pd.DataFrame,
-    numbers: pd.DataFrame,
-    looks: pd.DataFrame,
-    known: pd.DataFrame,
-    limits: Mapping[str, Limit],
-    notes: list[str],
-) -> Seen | None:
-    from fizzlab.models.choose import confirm, seen_between
-
-    name, limit = given.response, limits.get(given.response)
-    mine = looks[looks["run"].isin(group["run"])] if name == "dry_h" and len(looks) else pd.DataFrame()
-    if name == "dry_h":
-        there = group[group["run"].isin(set(mine["run"]))] if len(mine) else group.head(0)
-    else:
-        values = numbers.set_index("run")[name] if name in numbers else pd.Series(dtype=float)
-        values = values.reindex(group["run"]).dropna()
-        there = group[group["run"].isin(values.index)]
-    if there.empty:
-        notes.append(f"{name} was not measured on these batches.")
-        return None
-    days = int(there["day"].nunique())
-    used = [_in_this_air(each, known.reindex(there["run"]), notes) for each in chosen.given]
-    rows = confirm(used, setting, len(there), days=days).table.to_dict("index")
-    told = rows[name]
-    notes += next(each.notes for each in used if each.response == name)
-    kept = None
-    if name == "dry_h":
-        low, high = seen_between(mine)
-        if limit is not None and limit.at_most is not None:
-            kept = int((mine.groupby("run")["upper"].max() <= limit.at_most).sum())
-    else:
-        logs = np.log(values) if bool(told["log"]) else values
-        low = high = float(np.exp(logs.mean()) if bool(told["log"]) else logs.mean())
-        kept = None if limit is None else int(limit.met(values.to_numpy(float)).sum())
-    return Seen(
-        setting,
-        name,
-        float(told["low"]),
-        float(told["high"]),
-        low,
-        high,
-        len(there),
-        days,
-        float(told["df"]),
-        kept,
-    )
-
-
-def _foreseen(given: tuple[Forecaster, ...], setting: pd.Series) -> bool:
-    return all(
-        setting[factor.name] in factor.levels
-        for each in given
-        for factor in each.factors
-        if isinstance(factor, Category)
-    )
-
-
-def _air(trial: Trial) -> pd.DataFrame:
-    """The air that each batch dried in, by run; empty where it is not known."""
-    if not trial.has("room_log"):
-        return pd.DataFrame()
-    windows = air.drying_windows(trial.rows("touch_checks"), trial.rows("weighings"), trial.rows("runs"))
-    return air.drying_air(trial.rows("room_log"), windows)
-
-
-def _in_this_air(given: Forecaster, known: pd.DataFrame, notes: list[str]) -> Forecaster:
-    """A forecast of dry times for the air that these batches met, where it is known of all."""
-    from fizzlab.models.choose import DryTimes
-
-    if not isinstance(given, DryTimes) or not given.study.air:
-        return given
-    names = [term.name for term in given.study.air]
-    if not set(names) <= set(known.columns) or known[names].isna().any().any():
-        notes.append("The air of these batches is not known, so the bounds of dry times are for other air.")
-        return given
-    means = {
-        term.name: float(np.exp(np.log(known[term.name]).mean()) if term.log else known[term.name].mean())
-        for term in given.study.air
-    }
-    return replace(given, study=replace(given.study, typical={**given.study.typical, **means}))
-
 
 TITLE = "## Did it come out as forecast?"
 
 
-def outcome(trial: Trial, found: Outcome) -> Pieces:
-    """The verdict on confirmation batches: a sentence a response, a table, and what to do."""
-    from fizzlab.report.phrases import choose as worded
-
-    original = found.original.settings
-    chosen = found.chosen
-    terms = {factor.name: factor for each in chosen.given for factor in each.factors}
-    voice = worded.Voice(
-        tuple(terms[name] for name in chosen.choice.factors),
-        original.label,
-        original.measure,
-        chosen.dry_share,
-    )
-    told = [worded.came_out(each, voice) for each in found.seen]
-    names = {each.response: original.measure(each.response).label for each in found.seen}
-    notes = [worded.relabelled(line, names, original.measure) for line in found.notes]
+def confirmed(done: Analysed) -> Pieces:
+    """The verdict on confirmation batches, and a sentence a response; nothing for other trials."""
+    trial, original = done.trial, done.trial.confirms
+    if original is None:
+        return []
+    settings = original.settings
+    try:
+        chosen = choosing(analyse(original))
+        if chosen is None:
+            do = "State them there: [responses.NAME] of its trial.toml."
+            raise CannotAnswer(f"The trial {settings.code} states no limit and no wish.", do)
+        seen, notes = beside(done, chosen.choice)
+        if not seen:
+            do = "Make batches of the combination that was chosen, and measure what has a limit or a wish."
+            raise CannotAnswer(f"No batch can be set beside the forecasts. {' '.join(notes)}", do)
+    except CannotAnswer as reason:
+        return [TITLE, Notes([spoken(str(reason), trial)], "caution")]
     return [
         TITLE,
-        plain(f"These batches confirm the choice of the trial “{original.title}” ({original.code})."),
-        Notes([worded.verdict(found.seen, voice)], "answer"),
-        Findings(told, kind="plain"),
-        Grid(worded.outcome_table(found.seen, voice), "Seen beside what was forecast"),
-        Notes([spoken(line, trial) for line in notes], "caution") if notes else None,
+        plain(f"These batches confirm the choice of the trial “{settings.title}” ({settings.code})."),
+        Notes([worded.verdict(seen, chosen.voice)], "answer"),
+        Findings([worded.came_out(each, chosen.voice) for each in seen], kind="plain"),
+        Notes(notes, "caution") if notes else None,
     ]
+
+
+def beside(done: Analysed, choice: Choice) -> tuple[list[dict[str, Any]], list[str]]:
+    """Each response of each combination beside its forecast, and what is missing.
+
+    Each has the factors, response, seen_low and seen_high (the mean of the batches; apart where it was seen
+    only between looks), estimate, conf_low and conf_high (as forecast), df, batches, kept (of them, that
+    kept the limit; None where it is not known) and agrees.
+    """
+    settings, made = done.trial.settings, _with_air(done.trial)
+    found, notes = list[dict[str, Any]](), list[str]()
+    for _, group in made.groupby(choice.factors, sort=False):
+        if not all(group[t.name].iloc[0] in t.levels for t in choice.terms if isinstance(t, Category)):
+            notes.append(f"Batch {', '.join(group['run'])} is of no combination that was forecast.")
+            continue
+        for name in choice.confirm(1, setting=group.iloc[0][choice.factors].to_dict()).index:
+            try:
+                seen, more = _beside(done, choice, str(name), group)
+                found.append(seen)
+            except CannotAnswer as reason:
+                more = [spoken(str(reason), done.trial)]
+            notes += [f"{capital(settings.measure(str(name)).label)}: {each}" for each in more]
+    return found, list(dict.fromkeys(notes))
+
+
+def _beside(
+    done: Analysed, choice: Choice, name: str, group: pd.DataFrame
+) -> tuple[dict[str, Any], list[str]]:
+    looks, numbers = _looks(done, name), done.batches.set_index("run")
+    looks = looks[looks["run"].isin(group["run"])]
+    values = numbers[name].reindex(group["run"]).dropna() if name in numbers else pd.Series(dtype=float)
+    there = group[group["run"].isin(set(looks["run"]) if len(looks) else set(values.index))]
+    if there.empty:
+        raise done.reasons.get(name) or CannotAnswer("It was not measured.", "Measure it on these batches.")
+    setting, met_air = there.iloc[0][choice.factors].to_dict(), _air(there)
+    days = int(there["day"].nunique())
+    bounds = choice.confirm(len(there), days, setting=setting | met_air).loc[name].to_dict()
+    notes = list(choice.fits[name].forecast(pd.DataFrame([setting | met_air])).notes)
+    if getattr(choice.fits[name], "air", ()) and not met_air:
+        notes.append("The air of these batches is not known, so the bounds are for other air.")
+    limit = next((each for each in choice.limits if each.response == name), None)
+    kept = None
+    if len(looks):
+        low, high = mean_between(looks)
+        if limit is not None and limit.at_most is not None:
+            kept = int((looks.groupby("run")["upper"].max() <= limit.at_most).sum())
+    else:
+        low = high = float(np.exp(np.log(values).mean()) if bounds["log"] else values.mean())
+        kept = None if limit is None else int(limit.met(values.to_numpy(float)).sum())
+    agrees = low <= bounds["conf_high"] and high >= bounds["conf_low"]
+    seen = {"response": name, "seen_low": low, "seen_high": high, "batches": len(there), "kept": kept}
+    return {str(key): each for key, each in (setting | bounds | seen | {"agrees": agrees}).items()}, notes
+
+
+def _looks(done: Analysed, name: str) -> pd.DataFrame:
+    """The last look before and the first after, a row a piece, of a response that is seen so."""
+    if name == "dry_h" and done.trial.has("touch_checks"):
+        return brackets(done.trial.rows("touch_checks"))
+    return pd.DataFrame(columns=["run"])
+
+
+def _with_air(trial: Trial) -> pd.DataFrame:
+    """The batches, with the air that each dried in where it is known."""
+    runs = trial.rows("runs")
+    if not trial.has("room_log"):
+        return runs
+    windows = air.drying_windows(trial.rows("touch_checks"), trial.rows("weighings"), runs)
+    return runs.join(air.drying_air(trial.rows("room_log"), windows), on="run")
+
+
+def _air(batches: pd.DataFrame) -> dict[str, float]:
+    """The middle of the air of some batches; empty where it is not known of all."""
+    names = ["vpd_kpa", "rh_pct", "temp_c"]
+    if not set(names) <= set(batches) or batches[names].isna().any().any():
+        return {}
+    deficit = float(np.exp(np.log(batches["vpd_kpa"]).mean()))
+    return {name: float(batches[name].mean()) for name in names} | {"vpd_kpa": deficit}

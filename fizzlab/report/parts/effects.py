@@ -12,7 +12,7 @@ from fizzlab.models.effects import ResponseFit
 from fizzlab.models.result import FitResult
 from fizzlab.models.surfaces import curvature, fit_mixture, lack_of_fit, surface, unreplicated
 from fizzlab.models.terms import Amount, Category, Term, level_name
-from fizzlab.report.analysis import Analysed
+from fizzlab.report.analysis import SHOWN_P, Analysed
 from fizzlab.report.figures.effects import Panel, factor_panels
 from fizzlab.report.findings import Finding
 from fizzlab.report.page import Findings, Grid, Notes, Picture
@@ -21,6 +21,7 @@ from fizzlab.report.parts.general import Pieces
 from fizzlab.report.phrases import capital, listed, number
 from fizzlab.report.phrases import effects as worded
 from fizzlab.report.phrases import shape as shaped
+from fizzlab.trial.settings import TrialSettings
 
 #: Kinds of plan whose factors have two levels each.
 TWO_LEVELS = ("factorial", "fractional factorial", "screening")
@@ -61,18 +62,21 @@ def what_changed(done: Analysed) -> Pieces:
 
 
 def _of_factor(done: Analysed, term: Term) -> Pieces:
-    settings = done.trial.settings
-    said: list[str] = []
-    findings: list[Finding] = []
-    for response in done.responses:
-        effects = done.of(term.name, response)
-        if effects:
-            said.append(worded.sentence(effects, settings.measure(response), settings.label))
-            findings += [worded.finding(each, settings.measure(response), said[-1]) for each in effects]
-    if not said:
+    label, measures = done.trial.settings.label, done.trial.settings.measures()
+    effects = done.of(term.name)
+    if not effects:
         return []
-    title = capital(settings.label(term.name))
-    return [f"### {title}", Notes(said, "answer"), Findings(findings, kind="silent"), _picture(done, term)]
+    said = [worded.sentence(each, measures[each.response], label) for each in effects]
+    told = [text for each, text in zip(effects, said, strict=True) if each.shown or each.same or each.exact]
+    findings = [
+        worded.finding(each, measures[each.response], text) for each, text in zip(effects, said, strict=True)
+    ]
+    return [
+        f"### {capital(label(term.name))}",
+        Notes([*told, *worded.still_open(effects, measures, label)], "answer"),
+        Findings(findings, kind="silent"),
+        _picture(done, term),
+    ]
 
 
 def _picture(done: Analysed, term: Term) -> Picture | None:
@@ -124,9 +128,17 @@ def _values(batches: pd.DataFrame, term: Term) -> list[str] | list[float]:
     return tried if len(tried) <= 5 else [float(value) for value in np.linspace(tried[0], tried[-1], 3)]
 
 
-def _shape(done: Analysed) -> list[Finding]:
-    """Bends by batches in the middle, what a model misses, and where a curved surface is level."""
-    settings, found = done.trial.settings, []
+def _no_sign(findings: list[Finding], what: str, settings: TrialSettings) -> list[str]:
+    """One sentence for all responses that show nothing of a kind."""
+    names = dict.fromkeys(settings.measure(each.topic.split(".")[1]).label for each in findings)
+    return [f"{what}: {listed(list(names))}."] if names else []
+
+
+def _shape(done: Analysed) -> tuple[list[Finding], list[Finding]]:
+    """Bends, what a model misses, best points and shares of a mixture: what shows something, and what not."""
+    settings = done.trial.settings
+    found: list[Finding] = []
+    quiet: list[Finding] = []
     for response, fit in done.fits.items():
         if not isinstance(fit, ResponseFit) or not fit.effects:
             continue
@@ -134,14 +146,18 @@ def _shape(done: Analysed) -> list[Finding]:
         amounts = [f.name for f in fit.terms if isinstance(f, Amount)]
         bends = {term.removesuffix("^2") for term in fit.basis.terms if term.endswith("^2")}
         with contextlib.suppress(CannotAnswer):
-            found.append(shaped.lack_finding(lack_of_fit(fit), fit, measure))
+            lack = lack_of_fit(fit)
+            told = found if lack["p_value"] < SHOWN_P else quiet
+            told.append(shaped.lack_finding(lack, fit, measure))
         if amounts and not bends:
             with contextlib.suppress(CannotAnswer):
-                found.append(shaped.curvature_finding(curvature(fit), fit, measure))
+                bend = curvature(fit)
+                told = found if bend["p_value"] < SHOWN_P else quiet
+                told.append(shaped.curvature_finding(bend, fit, measure))
         if len(amounts) > 1 and bends >= set(amounts):
             with contextlib.suppress(CannotAnswer):
                 found.append(shaped.surface_finding(surface(fit), fit, measure, settings.label))
-    return found
+    return [*found, *_mixtures(done)], quiet
 
 
 def _mixtures(done: Analysed) -> list[Finding]:
@@ -214,11 +230,12 @@ def in_detail(done: Analysed) -> Pieces:
                 pieces.append(Grid(*table))
         doubts += [f"{capital(measure.label)}. {says}" for says in fit.diagnose()["says"]]
     joint = [finding for shown, finding in worded.joint_findings(done, settings.label) if not shown]
-    if joint:
-        pieces += ["### Does one change depend on another?", Findings(joint, kind="plain")]
-    shape = [*_shape(done), *_mixtures(done)]
+    nothing = _no_sign(joint, "No sign that one change depends on another", settings)
+    shape, quiet = _shape(done)
+    nothing += _no_sign(quiet, "No sign of a bend, or of anything missing from the fit", settings)
     if shape:
         pieces += ["### Bends, best points and shares", Findings(shape, kind="plain")]
+    pieces += [Findings([*joint, *quiet], kind="silent"), Notes(nothing) if nothing else None]
     pieces += unrepeated
     if doubts:
         pieces += ["### Worth a second look", Notes(doubts, "caution")]

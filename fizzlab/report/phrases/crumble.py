@@ -15,10 +15,10 @@ from fizzlab.report.findings import Finding
 from fizzlab.report.phrases.numbers import count, listed, number, percent, ratio, signed
 
 
-def next_steps(study: CrumbleStudy) -> list[str]:
+def next_steps(study: CrumbleStudy, raters: int) -> list[str]:
     """What to do about the raters before the next batches."""
     steps = [reason.would_help for reason in study.refused.values()]
-    if len(study.scores) and study.scores["rater"].nunique() == 1:
+    if raters == 1:
         steps.append("Let a second person score the same pieces, without seeing the first scores.")
     if study.agreement is not None and study.agreement.retrain:
         steps.append(
@@ -28,18 +28,14 @@ def next_steps(study: CrumbleStudy) -> list[str]:
     return steps
 
 
-def rests_on(study: CrumbleStudy, test: str) -> str:
-    """What a test rests on, in one sentence."""
-    if test == "tumbles":
-        told = count(int(study.losses["tumbles"].sum()), "tumble")
-        return f"{told} of {count(len(study.losses), 'batch', 'batches')}; pieces of a batch count once."
-    table = study.drops if test == "drops" else study.scores
-    batches = count(table["run"].nunique(), "batch", "batches")
-    if test == "drops":
-        return f"{count(len(table), 'drop')} of {batches}; {int(table['broke'].sum())} pieces broke."
-    pieces = count(table.groupby(["run", "piece"]).ngroups, "piece")
-    who = listed([str(rater) for rater in pd.unique(table["rater"])])
-    return f"{count(len(table), 'score')} of {pieces} from {batches}, by {who}."
+def rests_on(rows: pd.DataFrame, what: str) -> str:
+    """What a test rests on, in one sentence: tumbles, drops or scores."""
+    said = f"{count(len(rows), what)} of {count(rows['run'].nunique(), 'batch', 'batches')}"
+    if what == "tumble":
+        return f"{said}; the tumbles of a batch are averaged."
+    if what == "drop":
+        return f"{said}; {rows['broke'].sum()} pieces broke."
+    return f"{said}, by {listed([str(rater) for rater in pd.unique(rows['rater'])])}."
 
 
 def cell(row: Mapping[Hashable, Any], unit: str) -> str:
@@ -104,10 +100,10 @@ def agreement_findings(agreement: RaterAgreement) -> list[Finding]:
         if isfinite(lean["conf_low"]):
             reach = f"{signed(lean['conf_low'])} to {signed(lean['conf_high'])}"
         way = "above" if lean["estimate"] > 0 else "below"
-        size = f"{number(abs(lean['estimate']))} points {way} ({reach})"
-        sentence = f"{rater} scores {size} {others} on the same pieces."
+        size = f"{number(abs(lean['estimate']))} points {way}"
+        sentence = f"{rater} scores {size} {others} on the same pieces ({reach})."
         if lean["runs"] == "level":
-            sentence = f"Can't tell whether {rater} scores unlike {others}: {size}."
+            sentence = f"Can't tell whether {rater} scores unlike {others}: {size} ({reach})."
         topic = "crumble.raters" if two else f"crumble.raters[{rater}]"
         found.append(finding(topic, sentence, lean, "points", int(lean["n_batches"])))
     return found
@@ -116,15 +112,12 @@ def agreement_findings(agreement: RaterAgreement) -> list[Finding]:
 def step_doubt(losses: pd.DataFrame, decides: bool) -> str:
     """Which batches lost less than the scale can show, and whether that matters."""
     held = [str(run) for run in losses.index[losses["below_step"]]]
-    matters = (
-        "Some answers hang on that: use a scale with a finer step, or tumble longer."
-        if decides
-        else "An eighth of a step, or a whole one, changes no answer."
-    )
-    return (
-        f"{'Batch' if len(held) == 1 else 'Batches'} {listed(held)} lost less than the scale can show; half a "
-        f"step ({number(losses['step_g'].iloc[0] / 2, 1)} g) stands in. {matters}"
-    )
+    matters = "An eighth of a step, or a whole one, changes no answer."
+    if decides:
+        matters = "Some answers hang on that: use a scale with a finer step, or tumble longer."
+    half = number(losses["step_g"].iloc[0] / 2, 1)
+    who = f"{'Batch' if len(held) == 1 else 'Batches'} {listed(held)}"
+    return f"{who} lost less than the scale can show; half a step ({half} g) stands in. {matters}"
 
 
 def drop_doubts(fit: DropFit) -> list[str]:
@@ -155,15 +148,12 @@ def loss_table(losses: pd.DataFrame, factors: pd.DataFrame) -> pd.DataFrame:
 
 def index_table(index: pd.DataFrame) -> pd.DataFrame:
     """The stated index and what each part gives to it, one row a batch, the best first."""
-    words = {"loss_pct": "tumble loss", "broken_pct": "broken pieces", "score": "score"}
+    heads = {"loss_pct": "from tumble loss", "broken_pct": "from broken pieces", "score": "from score"}
     ordered = index.sort_values("index", kind="stable")
-    table = pd.DataFrame({"batch": [str(run) for run in ordered.index]})
-    for name in ordered.columns.drop("beyond"):
-        head = f"from {words[name]}" if name in words else name
-        table[head] = [f"{value:.2f}" for value in ordered[name]]
+    table = ordered.drop(columns="beyond").map("{:.2f}".format)
     if ordered["beyond"].any():
-        table["past best or worst"] = ["yes" if beyond else "" for beyond in ordered["beyond"]]
-    return table
+        table["past best or worst"] = ordered["beyond"].map({True: "yes", False: ""})
+    return table.rename(columns=heads).rename_axis("batch").reset_index()
 
 
 def methods(study: CrumbleStudy) -> str:

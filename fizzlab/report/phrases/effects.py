@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from math import isfinite, isinf
 
 import pandas as pd
@@ -14,7 +14,7 @@ from fizzlab.models.result import Effect
 from fizzlab.models.terms import Category, level_name
 from fizzlab.report.analysis import SHOWN_P, Analysed
 from fizzlab.report.findings import Finding
-from fizzlab.report.phrases.numbers import capital, number, of_hundred, percent
+from fizzlab.report.phrases.numbers import capital, listed, number, of_hundred, percent
 
 Label = Callable[[str], str]
 
@@ -68,7 +68,7 @@ def directed(value: float, effect: Effect, measure: Measure) -> str:
     words = words_of(measure)
     size = by_how_much(value, effect, measure)
     if size == "twice" or size.endswith("times"):
-        return f"{size} ({words.up})"
+        return f"{size} {words.times}"
     return f"{size} {words.up if value > effect.null else words.down}"
 
 
@@ -89,31 +89,39 @@ def possible(effect: Effect, measure: Measure) -> str:
 # --- sentences --------------------------------------------------------------------------------
 
 
-def sentence(effects: Sequence[Effect], measure: Measure, label: Label) -> str:
-    """Tell the effects of one factor on one response: what was shown first, then what is open.
+def sentence(effect: Effect, measure: Measure, label: Label) -> str:
+    """Tell one effect: how much, as good as equal, or what is still possible.
 
     Examples
     --------
     >>> from fizzlab.measures import MEASURES
     >>> colour = Category("colour", ("dye", "lake"), "dye")
     >>> shown = Effect("dry_h", colour, "lake", "dye", "ratio", 1.38, 1.2, 1.59, 8, 0.01)
-    >>> sentence([shown], MEASURES["dry_h"], str)
+    >>> sentence(shown, MEASURES["dry_h"], str)
     'Pieces with lake dry 38 % slower than with dye (20 to 59 %).'
     >>> open_ = Effect("dry_h", colour, "lake", "dye", "ratio", 1.1, 0.83, 1.47, 8, 0.5)
-    >>> sentence([open_], MEASURES["dry_h"], str)
+    >>> sentence(open_, MEASURES["dry_h"], str)
     "Dry time, lake against dye: can't tell yet; anything from 17 % faster to 47 % slower is possible."
     """
-    shown = [_shown(effect, measure, label) for effect in effects if effect.shown]
-    equal = [_equal(effect, measure, label) for effect in effects if effect.same and not effect.shown]
-    none = [e for e in effects if e.exact and not e.shown]
-    if none:
-        equal.append(f"{capital(measure.label)}: no difference between {against(none[0], label, ' and ')}.")
-    open_ = [
-        f"{capital(measure.label)}, {against(effect, label)}: can't tell yet; {possible(effect, measure)}."
-        for effect in effects
-        if not (effect.shown or effect.same or effect.exact)
-    ]
-    return " ".join([*shown, *equal, *open_])
+    both, what = against(effect, label, " and "), capital(measure.label)
+    if effect.shown:
+        return _shown(effect, measure, label)
+    if effect.exact:
+        return f"{what}: no difference between {both}."
+    if effect.same:
+        apart, margin = max(effect.same_high, 1 / effect.same_low) - 1, (effect.margin or 1) - 1
+        equal = f"are as good as equal, at most {percent(apart)} apart (you set {percent(margin)})"
+        return f"{what}: {both} {equal}."
+    return f"{what}, {against(effect, label)}: can't tell yet; {possible(effect, measure)}."
+
+
+def still_open(effects: Sequence[Effect], measures: Mapping[str, Measure], label: Label) -> list[str]:
+    """What cannot be told yet of the effects of a factor, a sentence a level; the table has how much."""
+    found: dict[str, list[str]] = {}
+    for effect in effects:
+        if not (effect.shown or effect.same or effect.exact):
+            found.setdefault(against(effect, label, " and "), []).append(measures[effect.response].label)
+    return [f"Can't tell yet how {both} differ in {listed(names)}." for both, names in found.items()]
 
 
 def _shown(effect: Effect, measure: Measure, label: Label) -> str:
@@ -126,16 +134,8 @@ def _shown(effect: Effect, measure: Measure, label: Label) -> str:
     if effect.exact:
         return f"{start}."
     ends = span(effect, measure)
-    told = f"{start}: {size} ({ends})" if times else f"{start} ({ends})"
+    told = f"{start}: {size} {words.times} ({ends})" if times else f"{start} ({ends})"
     return f"{told}; you count that as equal." if effect.same else f"{told}."
-
-
-def _equal(effect: Effect, measure: Measure, label: Label) -> str:
-    apart = max(effect.same_high, 1 / effect.same_low) - 1
-    return (
-        f"{capital(measure.label)}: {against(effect, label, ' and ')} are as good as equal, at most {percent(apart)} apart "
-        f"(you set {percent((effect.margin or 1) - 1)})."
-    )
 
 
 def _with(effect: Effect, level: str, label: Label) -> str:
@@ -148,7 +148,7 @@ def against(effect: Effect, label: Label, between: str = " against ") -> str:
 
 
 def finding(effect: Effect, measure: Measure, said: str) -> Finding:
-    """One effect with its numbers, and the sentence that tells it, perhaps with others."""
+    """One effect with its numbers, and the sentence that tells it."""
     low, high = (value if isfinite(value) else None for value in (effect.conf_low, effect.conf_high))
     return Finding(
         f"changed.{effect.topic}",

@@ -87,7 +87,7 @@ def mixture_findings(fit: ResponseFit, measure: Measure, label: Label) -> list[F
     return [
         Finding(
             f"share.{fit.response}.{effect.factor}",
-            sentence([effect], measure, label),
+            sentence(effect, measure, label),
             effect.estimate,
             effect.conf_low,
             effect.conf_high,

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import BeforeValidator, Field, model_validator
 
 from fizzlab.errors import Problem, did_you_mean
 from fizzlab.measures import MEASURES, TABLES, Measure
+from fizzlab.models.wishes import Limit, Wish
 from fizzlab.trial.settings.base import FILE, Name, Section, Text
 from fizzlab.trial.stamps import COUNTED, UNIX, Order, offset_minutes
-
-if TYPE_CHECKING:
-    from fizzlab.models.choose import Limit, Wish
 
 TempUnit = Literal["°C", "°F"]
 MassUnit = Literal["g", "kg", "oz", "lb"]
@@ -117,16 +115,12 @@ class ResponseSettings(Section):
         """The limit on a response of this name."""
         if self.at_least is None and self.at_most is None:
             return None
-        from fizzlab.models.choose import Limit
-
         return Limit(name, self.at_least, self.at_most)
 
     def wish(self, name: str) -> Wish | None:
         """The wish for a response of this name."""
         if self.want is None or self.best is None or self.worst is None:
             return None
-        from fizzlab.models.choose import Wish
-
         worst = (self.worst[0], self.worst[1]) if isinstance(self.worst, list) else self.worst
         return Wish(name, self.want, self.best, worst, self.shape, self.weight)
 

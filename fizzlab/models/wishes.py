@@ -1,4 +1,7 @@
-"""What a good batch is: limits that must be met, and wishes that may be granted in part."""
+"""What a good batch is: limits that must be kept, and wishes that may be granted in part.
+
+Reading trial.toml checks limits and wishes by these classes, so nothing heavy is imported here.
+"""
 
 from __future__ import annotations
 
@@ -25,8 +28,8 @@ class Limit:
 
     Examples
     --------
-    >>> Limit("hours", at_most=24).met(np.array([20.0, 30.0])).tolist()
-    [True, False]
+    >>> Limit("hours", at_most=24).met(np.array([20.0, 24.0, 30.0])).tolist()
+    [True, True, False]
     """
 
     response: str
@@ -51,11 +54,6 @@ class Limit:
         low, high = self.ends
         return (values >= low) & (values <= high)
 
-    def __str__(self) -> str:
-        low = "" if self.at_least is None else f"at least {self.at_least:g}"
-        high = "" if self.at_most is None else f"at most {self.at_most:g}"
-        return f"{self.response} {' and '.join(part for part in (low, high) if part)}"
-
 
 @dataclass(frozen=True)
 class Wish:
@@ -69,39 +67,29 @@ class Wish:
         Where the wish is granted in full; going further earns nothing.
     worst : float or (float, float)
         Where it is worth nothing. For "near", below and above `best`.
-    shape : float or (float, float)
+    shape : float
         1 is a straight line; above 1 only the neighbourhood of `best` counts, below 1 anything better than
-        `worst` nearly does. For "near", below and above.
+        `worst` nearly does.
     weight : float
         How much it counts among the wishes.
-
-    Examples
-    --------
-    >>> Wish("hours", "less", best=12, worst=36).granted(np.array([10.0, 24, 40])).tolist()
-    [1.0, 0.5, 0.0]
     """
 
     response: str
     want: Want
     best: float
     worst: float | tuple[float, float]
-    shape: float | tuple[float, float] = 1.0
+    shape: float = 1.0
     weight: float = 1.0
 
     def __post_init__(self) -> None:
-        low, high = self.bounds
-        right = {
-            "less": self.best < high,
-            "more": low < self.best,
-            "near": low < self.best < high,
-        }
-        if self.want not in right:
+        if self.want not in ("less", "more", "near"):
             raise ValueError('want must be "less", "more" or "near"')
         if (self.want == "near") != isinstance(self.worst, tuple):
             raise ValueError(f"{self.response}: worst must be two numbers for near, and one otherwise")
-        if not right[self.want]:
+        low, high = self.bounds
+        if not low < self.best < high:
             raise ValueError(f"{self.response}: worst and best are the wrong way round")
-        if min(self.shapes) <= 0 or self.weight <= 0:
+        if self.shape <= 0 or self.weight <= 0:
             raise ValueError(f"{self.response}: shape and weight must be above zero")
 
     @property
@@ -111,47 +99,31 @@ class Wish:
             return float(self.worst[0]), float(self.worst[1])
         return (-np.inf, float(self.worst)) if self.want == "less" else (float(self.worst), np.inf)
 
-    @property
-    def shapes(self) -> tuple[float, float]:
-        """Exponents below and above `best`."""
-        return self.shape if isinstance(self.shape, tuple) else (self.shape, self.shape)
+    def granted(self, values: Sequence[float] | Array) -> Array:
+        """How far each value grants the wish, 0 to 1.
 
-    def granted(self, values: Array) -> Array:
-        """How far each value grants the wish, 0 to 1."""
-        return desirability(self, values)
+        Notes
+        -----
+        ((y - worst) / (best - worst))^shape between the two, 0 beyond worst and 1 beyond best (G. Derringer,
+        R. Suich, J. Quality Technology 12 (1980) 214-219).
 
-
-def desirability(wish: Wish, values: Sequence[float] | Array) -> Array:
-    """How far values grant a wish.
-
-    Parameters
-    ----------
-    wish : Wish
-    values : array of any shape
-        In the unit of the response.
-
-    Returns
-    -------
-    array of the same shape, 0 to 1
-
-    Notes
-    -----
-    ((y - worst) / (best - worst))^shape between the two, 0 beyond worst and 1 beyond best (G. Derringer,
-    R. Suich, J. Quality Technology 12 (1980) 214-219).
-    """
-    y = np.asarray(values, float)
-    low, high = wish.bounds
-    below = np.ones_like(y)
-    above = np.ones_like(y)
-    if np.isfinite(low):
-        below = np.clip((y - low) / (wish.best - low), 0, 1) ** wish.shapes[0]
-    if np.isfinite(high):
-        above = np.clip((high - y) / (high - wish.best), 0, 1) ** wish.shapes[1]
-    return np.asarray(below * above)
+        Examples
+        --------
+        >>> Wish("hours", "less", best=12, worst=36).granted([10, 24, 40]).tolist()
+        [1.0, 0.5, 0.0]
+        """
+        y = np.asarray(values, float)
+        below, above = np.ones_like(y), np.ones_like(y)
+        low, high = self.bounds
+        if np.isfinite(low):
+            below = np.clip((y - low) / (self.best - low), 0, 1) ** self.shape
+        if np.isfinite(high):
+            above = np.clip((high - y) / (high - self.best), 0, 1) ** self.shape
+        return np.asarray(below * above)
 
 
 def overall(wishes: Sequence[Wish], values: Mapping[str, Sequence[float] | Array]) -> Array:
-    """How far all wishes are granted together: the weighted geometric mean.
+    """How far all wishes are granted together: the weighted geometric mean, (prod d_i^w_i)^(1 / sum w_i).
 
     Parameters
     ----------
@@ -163,21 +135,12 @@ def overall(wishes: Sequence[Wish], values: Mapping[str, Sequence[float] | Array
     array of that shape
         0 as soon as one wish is worth nothing: no dry time makes up for a piece that falls to powder.
 
-    Notes
-    -----
-    (prod d_i^w_i)^(1 / sum w_i).
-
     Examples
     --------
     >>> wishes = [Wish("hours", "less", 12, 36), Wish("loss", "less", 0, 8, weight=3)]
     >>> overall(wishes, {"hours": [24.0, 24.0], "loss": [2.0, 9.0]}).round(3).tolist()
     [0.678, 0.0]
     """
-    if not wishes:
-        raise ValueError("there are no wishes")
-    granted = [(desirability(wish, values[wish.response]), wish.weight) for wish in wishes]
-    total = sum(weight for _, weight in granted)
-    product = np.ones_like(granted[0][0])
-    for each, weight in granted:
-        product = product * each ** (weight / total)
-    return np.asarray(product)
+    total = sum(wish.weight for wish in wishes)
+    parts = [wish.granted(values[wish.response]) ** (wish.weight / total) for wish in wishes]
+    return np.asarray(np.prod(parts, axis=0))

@@ -1,0 +1,399 @@
+"""Estimates from bracketed times with the batch as the unit, and the stratum that judges each of them.
+
+`fit_batches` is the door, `fit` is the fit alone; docs/methods/dry_time.md has the method.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import solve_triangular
+from scipy.optimize import minimize
+
+from fizzlab.models.censored import (
+    HALF_LOG_2PI,
+    INFORMATION,
+    Array,
+    Brackets,
+    Ints,
+    Model,
+    NotFitted,
+    Point,
+    Shape,
+    maximise,
+    sort,
+)
+
+_VAGUE = 5.0  # standard error, in log hours over one spread of the column, of a fit that says nothing
+
+
+@dataclass(frozen=True)
+class ArrayFit:
+    """What `fit` found, in the caller's columns and the caller's order of batches.
+
+    `covariance` is that of (beta, log sigma); `loglik` the greatest log-likelihood on the time scale,
+    `restricted` that at the estimates (nan without); the arrays one entry a batch are as in
+    `fizzlab.models.censored.Point`, the means in log hours. For known log-normal times sigma^2 / curvature is
+    tau^2 plus the variance of the batch's mean.
+    """
+
+    beta: Array
+    covariance: Array
+    sigma: float
+    tau: float
+    delta: float
+    loglik: float
+    restricted: float
+    pieces: Array
+    slope: Array
+    curvature: Array
+    batch_mean: Array
+    day_mean: Array
+    model: Model
+
+
+@np.errstate(all="ignore")  # what overflows is looked at where it matters, and refused
+def fit(
+    data: Brackets,
+    shape: Shape = "lognormal",
+    batch_effect: bool = True,
+    day_effect: bool = False,
+    restricted: bool = True,
+) -> ArrayFit:
+    """Fit the model to sorted brackets, with or without random batches and days; raises `NotFitted`.
+
+    `restricted` estimates the variances by restricted likelihood: the profile log-likelihood less half the
+    log determinant of the information on beta (D. R. Cox and N. Reid, JRSS B 49, 1987, 1-39). For known
+    log-normal times this is the REML of linear mixed models. False gives maximum likelihood.
+    """
+    model = Model(data, shape, batch_effect, day_effect)
+    top, point = maximise(model)
+    theta, loglik, criterion = top, point.loglik, float("nan")
+    if restricted:
+        try:
+            theta, point, criterion = _restrict(model, top)
+        except NotFitted:
+            theta, point = _enlarge(model, top)
+    return _result(model, theta, point, loglik, criterion)
+
+
+def _profile(model: Model, theta: Array) -> tuple[Array, Point]:
+    """Maximise over gamma with the variances held."""
+    width = model.data.x.shape[1]
+    for _ in range(20):
+        if not np.isfinite(theta).all():
+            break
+        point = model.at(theta)
+        try:
+            step = np.linalg.solve(-point.hessian[:width, :width], point.score[:width])
+        except np.linalg.LinAlgError:
+            break
+        if abs(step @ point.score[:width]) < 1e-12:
+            return theta, point
+        size = float(np.abs(step).max())
+        theta = theta.copy()
+        theta[:width] += step * min(1.0, 2.0 / size)
+    raise NotFitted("not converged")
+
+
+def _log_det(point: Point, width: int, log_alpha: float) -> float:
+    """Half the log determinant of the information on beta (but for a constant)."""
+    sign, value = np.linalg.slogdet(-point.hessian[:width, :width])
+    if sign <= 0:
+        raise NotFitted("not converged")
+    return 0.5 * float(value) + width * log_alpha
+
+
+def _correction(model: Model) -> float:
+    """Root of units / (units - columns); the units are the days of a day effect, else the batches."""
+    units = len(model.data.day_starts) if model.day_effect else len(model.data.x)
+    return float(np.sqrt(units / max(units - model.data.x.shape[1], 1)))
+
+
+def _enlarge(model: Model, top: Array) -> tuple[Array, Point]:
+    """Enlarge the ML variances by units / (units - columns), where the restricted has no maximum."""
+    width = model.data.x.shape[1]
+    factor = _correction(model)
+    theta = top.copy()
+    if model.batch_effect or model.day_effect:
+        theta[width + 1 :] *= factor
+    if not model.batch_effect:
+        theta[width] -= np.log(factor)
+        theta[:width] /= factor
+    return _profile(model, theta)
+
+
+@dataclass
+class _Restricted:
+    """The restricted log-likelihood by psi = (log alpha, rho, phi), with beta at its best for each."""
+
+    model: Model
+    theta: Array
+    key: bytes = b""
+    value: float = float("nan")
+    slope: Array | None = None
+    curvature: Array | None = None
+
+    def at(self, psi: Array) -> _Restricted:
+        """Evaluate, unless it was the last point asked for."""
+        if psi.tobytes() == self.key:
+            return self
+        width = self.model.data.x.shape[1]
+        self.key = psi.tobytes()
+        try:
+            theta, point = _profile(self.model, np.concatenate([self.theta[:width], psi]))
+            middle = _log_det(point, width, float(psi[0]))
+            self.value = point.loglik - middle
+            follow = np.linalg.solve(-point.hessian[:width, :width], point.hessian[:width, width:])
+            slope = point.score[width:].copy()
+            curvature = point.hessian[width:, width:] + point.hessian[width:, :width] @ follow
+            h = 1e-4
+            for i in range(len(psi)):
+                move = np.zeros_like(theta)
+                move[:width], move[width + i] = h * follow[:, i], h
+                up = _log_det(self.model.at(theta + move), width, float(psi[0]) + h * (i == 0))
+                down = _log_det(self.model.at(theta - move), width, float(psi[0]) - h * (i == 0))
+                slope[i] -= (up - down) / (2 * h)
+                curvature[i, i] -= (up - 2 * middle + down) / h**2
+        except (NotFitted, np.linalg.LinAlgError):
+            # no value here: the trust region shrinks, and the last good theta is kept as the start
+            self.value, self.slope, self.curvature = -1e300, np.zeros_like(psi), -np.eye(len(psi))
+            return self
+        # of the log determinant only the diagonal of the curvature is used, which costs the trust region a
+        # step or two and no accuracy
+        self.slope, self.curvature, self.theta = slope, curvature, theta
+        return self
+
+
+def _restrict(model: Model, top: Array) -> tuple[Array, Point, float]:
+    """Maximise the restricted log-likelihood over (log alpha, rho, phi), starting at the ML fit."""
+    width = model.data.x.shape[1]
+    profile = _Restricted(model, top)
+    start = top[width:].copy()
+    start[1:] = np.maximum(np.abs(start[1:]) * 1.2, 0.3)
+    found = minimize(
+        lambda psi: -profile.at(psi).value,
+        start,
+        jac=lambda psi: -np.asarray(profile.at(psi).slope),
+        hess=lambda psi: -np.asarray(profile.at(psi).curvature),
+        method="trust-exact",
+        options={"gtol": 1e-4, "maxiter": 60, "initial_trust_radius": 0.5, "max_trust_radius": 2.0},
+    )
+    at_end = profile.at(np.asarray(found.x))
+    if at_end.value < -1e299 or float(np.abs(np.asarray(at_end.slope)).max()) > 1e-3:
+        raise NotFitted("not converged")
+    theta, point = _profile(model, np.concatenate([at_end.theta[:width], found.x]))
+    if _spread(model, theta) > 3 * _correction(model) * _spread(model, top):
+        # with nearly all pieces on one side the restricted likelihood can level off towards endless spread
+        raise NotFitted("not converged")
+    log_det_r = float(np.log(np.abs(np.diag(model.data.r))).sum())
+    criterion = point.loglik - _log_det(point, width, float(theta[width])) - log_det_r
+    return theta, point, criterion + width * HALF_LOG_2PI
+
+
+def _spread(model: Model, theta: Array) -> float:
+    """Total standard deviation of log hours, pieces, batches and days together."""
+    _, alpha, rho, phi = model.split(theta)
+    return float(np.sqrt(1 + (rho or 0.0) ** 2 + (phi or 0.0) ** 2) / alpha)
+
+
+def _result(model: Model, theta: Array, point: Point, loglik: float, criterion: float) -> ArrayFit:
+    """Turn the working coordinates into coefficients of log hours."""
+    data = model.data
+    width = data.x.shape[1]
+    gamma, alpha, rho, phi = model.split(theta)
+    sigma = 1.0 / alpha
+    information = -point.hessian
+    keep = _kept(information, width)
+    try:
+        inverse = np.linalg.inv(information[np.ix_(keep, keep)])
+    except np.linalg.LinAlgError:
+        raise NotFitted("vague") from None
+    # beta = r^-1 gamma / alpha (+ centre on the intercept); log sigma = -log alpha
+    back = solve_triangular(data.r, np.eye(width)) * sigma
+    beta = back @ gamma
+    change = np.zeros((width + 1, width + 1))
+    change[:width, :width], change[:width, width], change[width, width] = back, -beta, -1.0
+    covariance = change @ inverse[: width + 1, : width + 1] @ change.T
+    size = np.diag(covariance)[:width] * np.r_[1.0, data.x.std(axis=0)[1:]] ** 2
+    if not np.isfinite(covariance).all() or (size <= 0).any() or (size > _VAGUE**2).any():
+        raise NotFitted("vague")
+    beta[0] += data.centre
+    back_in_order = np.argsort(data.order)
+    finer = model.at(theta, finer=0.5).loglik if (rho is not None or phi is not None) else point.loglik
+    if abs(finer - point.loglik) > 1e-2:
+        # pieces so alike beside batches that the nodes are too few: no numbers that cannot be trusted
+        raise NotFitted("not converged")
+    return ArrayFit(
+        beta=beta,
+        covariance=covariance,
+        sigma=sigma,
+        tau=abs(rho or 0.0) * sigma,
+        delta=abs(phi or 0.0) * sigma,
+        loglik=loglik,
+        restricted=criterion,
+        pieces=point.pieces[back_in_order],
+        slope=point.slope[back_in_order],
+        curvature=point.curvature[back_in_order],
+        batch_mean=(point.batch_mean * sigma)[back_in_order],
+        day_mean=(point.day_mean * sigma)[back_in_order],
+        model=model,
+    )
+
+
+def _kept(information: Array, width: int) -> Ints:
+    """Parameters with curvature enough to be inverted: rho and phi may lie on their edge, 0."""
+    keep = np.arange(len(information))
+    while len(keep) > width + 1:
+        block = information[np.ix_(keep, keep)]
+        if np.linalg.eigvalsh(block)[0] > 1e-3:
+            return keep
+        weakest = width + 1 + int(np.argmin(np.diag(block)[width + 1 :]))
+        keep = np.delete(keep, weakest)
+    return keep
+
+
+# --- degrees of freedom ---------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Strata:
+    """How the variance of an estimate splits between days and batches within days (docs/methods/dry_time.md).
+
+    `weights` are the generalised-least-squares weights of each coefficient (columns x batches), `between` and
+    `within` the two parts of the variance of batch locations, `spare_days` the days less what is, in effect,
+    estimated between them. Where a variance is estimated as nothing, its stratum has pooled degrees of
+    freedom.
+    """
+
+    days: int
+    between_df: float
+    within_df: float
+    weights: Array
+    between: Array
+    within: Array
+    spare_days: float
+
+    def parts(self, combination: Array) -> tuple[float, float]:
+        """Variance of combination @ beta between days, and within them."""
+        across = combination @ self.weights
+        # the two parts are exactly apart only if the batches of a day tell equally much: neither is below 0
+        return max(float(across @ self.between @ across), 0.0), max(float(across @ self.within @ across), 0.0)
+
+    def of(self, combination: Array) -> float:
+        """Degrees of freedom of combination @ beta, after Satterthwaite (Biometrics Bulletin 2, 1946)."""
+        between, within = self.parts(combination)
+        if between + within <= 0:
+            return min(self.between_df, self.within_df)
+        return (between + within) ** 2 / (between**2 / self.between_df + within**2 / self.within_df)
+
+
+def _pooled(upper: float, lower: float) -> float:
+    return upper + lower if upper >= 4 else min(upper + lower, 3 * upper)
+
+
+def strata(found: ArrayFit, x: Array, day: Ints | None) -> Strata:
+    """Work out the strata of a fit; without a day effect the batches are the only stratum.
+
+    `x` is the model matrix in the caller's order, `day` the day of each batch if the model has a day effect.
+    """
+    batches, columns = x.shape
+    own = found.sigma**2 / np.maximum(found.curvature, 1e-6)
+    # pieces beyond one a batch, counted by what their brackets tell
+    pieces = 0.0
+    if found.model.batch_effect:
+        pieces = max(float(found.pieces.sum()) / INFORMATION[found.model.shape] - batches, 0.0)
+    no_tau = found.model.batch_effect and found.tau**2 < 1e-3 * float(np.median(own))
+    if day is None:
+        left = float(batches - columns)
+        weights: Array = np.asarray(np.linalg.solve((x.T / own) @ x, x.T / own), dtype=np.float64)
+        df = _pooled(left, pieces) if no_tau else left
+        return Strata(batches, df, df, weights, np.zeros((batches, batches)), np.diag(own), left)
+    which: Array = (day[:, None] == np.unique(day)[None, :]).astype(float)
+    count = np.asarray(which.sum(axis=0))
+    variance = np.diag(own) + found.delta**2 * which @ which.T
+    precision = np.linalg.inv(variance)
+    inverse = np.linalg.inv(x.T @ precision @ x)
+    weights = np.asarray(inverse @ x.T @ precision, dtype=np.float64)
+    project = (which / count) @ which.T
+    between = project @ variance @ project
+    # how many of the coefficients are, in effect, estimated between days
+    spent = float(np.trace(inverse @ x.T @ project @ precision @ project @ x))
+    days = len(count)
+    between_df = max(days - spent, 1.0)
+    within_df = max(batches - days - (columns - spent), 1.0)
+    if no_tau:
+        within_df = _pooled(within_df, pieces)
+    if found.delta**2 * float(count.mean()) < 1e-3 * float(np.median(own)):
+        between_df = _pooled(between_df, within_df)
+    return Strata(days, between_df, within_df, weights, between, variance - between, days - spent)
+
+
+# --- the whole of it ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class BatchFit:
+    """A fit with the batch as the unit, its standard errors and its degrees of freedom.
+
+    `pieces_alike`: the spread between pieces could not be told, since every batch's brackets overlap (its
+    pieces were dry between the same two looks) or a batch has one piece. The fit is then of the overlaps, one
+    a batch, and `found.sigma` is the spread between batches.
+    """
+
+    found: ArrayFit
+    strata: Strata
+    pieces_alike: bool
+    one_piece: bool
+    se: Array
+    df: Array
+
+
+def fit_batches(
+    lower: Array,
+    upper: Array,
+    batch: Ints,
+    x: Array,
+    day: Ints | None = None,
+    shape: Shape = "lognormal",
+    restricted: bool = True,
+) -> BatchFit:
+    """Fit bracketed times of pieces in batches, with a random batch effect, and a day effect if given days.
+
+    Parameters
+    ----------
+    lower, upper : arrays of hours, one entry a piece
+        Last look at which the piece was wet (0 if none) and first at which it was dry (inf if none).
+    batch : array of int
+        Row of `x` of each piece; every row has a piece.
+    x : array, shape (batches, columns)
+        Model matrix of full rank, intercept first.
+    day : array of int, optional
+        Day of each batch; more than one and fewer than the batches.
+    shape, restricted
+        As in `fit`, which says what it raises.
+
+    Examples
+    --------
+    >>> lower = np.array([6.0, 6, 8, 8, 4, 6, 10, 8, 8, 10, 6, 8])
+    >>> batch = np.repeat(np.arange(6), 2)
+    >>> x = np.column_stack([np.ones(6), [0, 1, 0, 1, 0, 1]])
+    >>> result = fit_batches(lower, lower + 2, batch, x)
+    >>> float(result.found.beta[1].round(2)), result.df.tolist()
+    (0.18, [4.0, 4.0])
+    """
+    batches, columns = x.shape
+    low, high = np.zeros(batches), np.full(batches, np.inf)
+    np.maximum.at(low, batch, lower)
+    np.minimum.at(high, batch, upper)
+    known = (low == high) & np.isfinite(high) & (batches == len(lower))
+    alike, one_piece = bool(((low < high) | known).all()), batches == len(lower)
+    if alike:
+        lower, upper, batch = low, high, np.arange(batches)
+    data = sort(lower, upper, batch, x, day)
+    found = fit(data, shape, batch_effect=not alike, day_effect=day is not None, restricted=restricted)
+    layers = strata(found, x, day)
+    df = np.array([layers.of(row) for row in np.eye(columns)])
+    se = np.sqrt(np.diag(found.covariance)[:columns])
+    return BatchFit(found, layers, alike, one_piece, se, df)

@@ -1,0 +1,452 @@
+"""Which combination to keep: all responses judged at once, how sure that is, and what should confirm it.
+
+`choose` says of each combination with what chance a new batch of it keeps every limit, and how far it grants
+the wishes. The method is in docs/methods/choose.md.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import product
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.draws import Draws, Forecast, simulate
+from fizzlab.models.result import FitResult
+from fizzlab.models.terms import Amount, Category, Term, level_name
+from fizzlab.models.wishes import Array, Limit, Wish, overall
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+#: Columns of the table of a choice, which no factor may be called by.
+OWN = ("meets", "meets_low", "meets_high", "granted", "score", "best_chance", "in_front", "extrapolated")
+
+#: A level is out of the running if the settings that have it are the best with less chance than this.
+UNLIKELY = 0.05
+
+MOST = 2000  # combinations that are looked through
+WORK = 4_000_000  # draws times settings
+
+
+@dataclass(frozen=True, kw_only=True)
+class Choice:
+    """Settings judged by all limits and wishes at once; made by `choose`.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row a setting, best first: the factors; with limits meets (chance that a new batch keeps them
+        all), meets_low and meets_high (95 % interval of it, by what the trial leaves open; responses apart);
+        with wishes granted (how far a new batch may be expected to grant them, 0 to 1); score;
+        best_chance (that it is the best of these; together less than 1 as far as none may be any good);
+        in_front (no other is as good in everything asked and better in something); extrapolated (outside
+        of what was tried).
+    responses : mapping of str to DataFrame
+        The same rows by response: estimate, conf_low, conf_high of the typical batch, and with a limit meets,
+        the chance that a new batch keeps it.
+    terms : tuple of Category or Amount
+    limits, wishes
+        As given.
+    shares : mapping of str to float
+        Of the pieces of a batch, which a response is asked of, where they have a number each.
+    notes : tuple of str
+    fits : mapping of str to FitResult
+    """
+
+    table: pd.DataFrame
+    responses: Mapping[str, pd.DataFrame] = field(repr=False)
+    terms: tuple[Term, ...]
+    limits: tuple[Limit, ...]
+    wishes: tuple[Wish, ...]
+    shares: Mapping[str, float]
+    notes: tuple[str, ...]
+    fits: Mapping[str, FitResult] = field(repr=False)
+
+    @property
+    def factors(self) -> list[str]:
+        """Names of the factors."""
+        return [term.name for term in self.terms]
+
+    @property
+    def best(self) -> pd.Series:
+        """The setting of greatest score among those within what was tried."""
+        inside = self.table[~self.table["extrapolated"]]
+        if inside.empty:
+            raise CannotAnswer(
+                "None of these settings lies within what was tried.", "Judge settings that were tried."
+            )
+        return inside.iloc[0]
+
+    @property
+    def settled(self) -> bool:
+        """Is the best setting the best with a chance of 95 % or more?"""
+        return bool(self.best["best_chance"] >= 1 - UNLIKELY)
+
+    @property
+    def considered(self) -> pd.Series:
+        """Which settings are worth a thought: no other beats them in everything, and most batches pass."""
+        return self.table["in_front"] & (self.table["meets"] >= 0.5 if self.limits else True)
+
+    def contenders(self) -> pd.DataFrame:
+        """Other settings that may be the best with a chance of 5 % or more, the likeliest first."""
+        others = self.table.drop(index=self.best.name)
+        others = others[others["best_chance"] >= UNLIKELY]
+        return others.sort_values("best_chance", ascending=False, kind="stable")
+
+    def unlikely(self) -> dict[str, list[str]]:
+        """Levels of each factor that are hardly the best's; two of each always stay."""
+        found = {}
+        for term in self.terms:
+            if isinstance(term, Category):
+                sums = self.table.groupby(self.table[term.name].astype(str))["best_chance"].sum()
+                ranked = sums.sort_values(ascending=False).iloc[2:]
+                found[term.name] = [str(level) for level in ranked[ranked < UNLIKELY].index]
+        return {name: levels for name, levels in found.items() if levels}
+
+    def confirm(
+        self,
+        batches: int = 3,
+        days: int | None = None,
+        *,
+        setting: Mapping[Any, Any] | None = None,
+        conf_level: float = 0.95,
+    ) -> pd.DataFrame:
+        """Say between which bounds the mean of new batches should lie if the trial was right.
+
+        Parameters
+        ----------
+        batches : int
+        days : int, optional
+            New days over which they are spread; a day each if not given.
+        setting : mapping, optional
+            A value for each factor, and where it is known the room's air; the best one if not given.
+        conf_level : float
+            For all responses together: each has 1 - (1 - conf_level) / responses.
+
+        Returns
+        -------
+        DataFrame
+            One row a response that varies by chance: estimate, conf_low, conf_high (of the mean of the
+            batches, or of their geometric mean if the logarithm was fitted), df, log.
+
+        Raises
+        ------
+        ValueError
+            Fewer batches than days.
+        CannotAnswer
+            Nothing varies by chance.
+
+        Notes
+        -----
+        estimate +- t sqrt(x'cov(b)x + day / days + batch / batches), with Satterthwaite's degrees of freedom
+        for the sum; without random groups it is the textbook's s^2 (x'(X'X)^-1 x + 1/k) on n - p.
+        """
+        days = batches if days is None else days
+        if not 1 <= days <= batches:
+            raise ValueError("there must be at least one batch for each day")
+        row = pd.DataFrame([dict(self.best[self.factors] if setting is None else setting)])
+        found = {name: fit.forecast(row) for name, fit in self.fits.items()}
+        varied = {name: each for name, each in found.items() if each.chance}
+        if not varied:
+            raise CannotAnswer("Nothing that was judged varies by chance.", "Nothing need be confirmed.")
+        alone = 1 - (1 - conf_level) / len(varied)
+        rows = {}
+        for name, each in varied.items():
+            *ends, df = each.mean(batches, days, alone)[:, 0]
+            rows[name] = (*(np.exp(ends) if each.log else ends), df, each.log)
+        columns = ["estimate", "conf_low", "conf_high", "df", "log"]
+        return pd.DataFrame.from_dict(rows, orient="index", columns=columns).rename_axis("response")
+
+    def shown(self) -> pd.DataFrame:
+        """The settings with each response's typical value, for reading."""
+        values = {name: each["estimate"] for name, each in self.responses.items()}
+        own = [name for name in ("meets", "granted", "best_chance") if name in self.table]
+        return pd.concat([self.table[self.factors], pd.DataFrame(values), self.table[own]], axis=1)
+
+    def summary(self) -> str:
+        """The settings as text, best first, and the notes."""
+        return "\n".join([self.shown().to_string(index=False, float_format="{:.3g}".format), *self.notes])
+
+    def __str__(self) -> str:
+        return self.summary()
+
+    def _repr_html_(self) -> str:
+        return str(self.shown().to_html(index=False, border=0, float_format="{:.3g}".format))
+
+    def plot(self, ax: Axes | None = None, response: str | None = None, most: int = 12) -> Axes:
+        """Draw a row a setting with its 95 % interval, best first; returns the Axes.
+
+        The typical batch of a response; left out, the chance to keep every limit, or without limits how far
+        the wishes are granted. Filled: `considered`. Shaded: beyond a limit.
+        """
+        from matplotlib.ticker import LogLocator, MaxNLocator, NullLocator
+
+        from fizzlab.models.plotting import BLUE, INK, RED, SOFT, axes_for
+
+        rows, filled = self.table.head(most), self.considered.head(most)
+        axes, places = axes_for(ax, height=0.9 + 0.28 * len(rows)), np.arange(len(rows))
+        names = ("meets", "meets_low", "meets_high") if self.limits else ("granted",) * 3
+        value, low, high = (100 * rows[name] for name in names)
+        if response is not None:
+            value, low, high = (self.responses[response].head(most)[name] for name in ENDS)
+        for mask, ink, fill in ((filled, INK, BLUE), (~filled, SOFT, "white")):
+            axes.hlines(places[mask], low[mask], high[mask], color=ink, lw=2.0)
+            axes.plot(value[mask], places[mask], "o", color=fill, mec=ink, ms=8, mew=1.1)
+        ends = next((limit.ends for limit in self.limits if limit.response == response), (-np.inf, np.inf))
+        for end in filter(np.isfinite, ends):
+            axes.axvline(end, color=RED, lw=1.4)
+        axes.margins(x=0.06)
+        axes.xaxis.set_major_locator(MaxNLocator(4))
+        if response is None:
+            axes.set(xlim=(-6, 106), xticks=[0, 25, 50, 75, 100])
+        elif low.min() > 0 and ends[0] != 0 and any(e.scale == "ratio" for e in self.fits[response].effects):
+            axes.set_xscale("log")
+            left, right = axes.get_xlim()
+            axes.xaxis.set_major_locator(LogLocator(subs=(1, 2, 5)) if right > 8 * left else MaxNLocator(4))
+            axes.xaxis.set_minor_locator(NullLocator())
+            axes.xaxis.set_major_formatter("{x:g}")
+        for end, side in zip(ends, axes.get_xlim(), strict=True):
+            if np.isfinite(end):
+                axes.axvspan(*sorted((end, side)), color=RED, alpha=0.10, lw=0)
+        axes.set(ylim=(len(rows) - 0.4, -0.6), xlabel=response or "new batches as asked, %")
+        named = [" + ".join(level_name(t, row[t.name]) for t in self.terms) for _, row in rows.iterrows()]
+        axes.set_yticks(places, named)
+        axes.grid(axis="y", visible=False)
+        return axes
+
+
+ENDS = ("estimate", "conf_low", "conf_high")
+
+
+def choose(
+    fits: Mapping[str, FitResult] | Iterable[FitResult],
+    settings: pd.DataFrame | None = None,
+    *,
+    limits: Sequence[Limit] | Mapping[str, Mapping[str, Any]] = (),
+    wishes: Sequence[Wish] | Mapping[str, Mapping[str, Any]] = (),
+    share: float = 0.95,
+    draws: int = 4000,
+    seed: int = 1,
+) -> Choice:
+    """Say of each setting with what chance a new batch keeps every limit, and how far it grants the wishes.
+
+    Parameters
+    ----------
+    fits : mapping of str to FitResult, or several FitResults
+        By response.
+    settings : DataFrame, optional
+        One row a setting, with a column for each factor; the combinations that were made if not given. See
+        `between` for others.
+    limits : sequence of Limit, or mapping
+        At most one a response: ``{"dry_h": {"at_most": 8}, "loss": {"at_least": 1, "at_most": 4}}``.
+    wishes : sequence of Wish, or mapping
+        ``{"dry_h": {"want": "less", "best": 3, "worst": 8}}``.
+    share : float
+        Of the pieces of a batch, which a dry time is asked of.
+    draws, seed : int
+        See `fizzlab.models.draws.simulate`. With 4,000 draws a chance of one half is known to 0.8 %. Fewer
+        are made for more than 1,000 settings.
+
+    Raises
+    ------
+    ValueError
+        A limit or wish on a response without a fit, or neither limits nor wishes.
+    CannotAnswer
+        A factor has the name of a column of the result, or a fit gives no number for each batch.
+
+    Notes
+    -----
+    score is the expected desirability of a new batch, counted as nothing when it breaks a limit: without
+    wishes the chance to keep every limit, without limits the expected desirability. A point optimum of the
+    fitted values is not used, because it forgets both that the fit is uncertain and that batches vary.
+
+    Examples
+    --------
+    >>> from fizzlab.models.effects import fit_response
+    >>> trial = pd.DataFrame({"run": list("ABCDEF"), "colour": ["dye", "lake"] * 3,
+    ...                       "hours": [4.0, 6.1, 4.4, 6.5, 4.2, 6.0],
+    ...                       "loss": [3.1, 1.2, 2.9, 1.4, 3.3, 1.1]})
+    >>> both = [fit_response(trial, name, "colour") for name in ("hours", "loss")]
+    >>> choice = choose(both, limits={"hours": {"at_most": 8}, "loss": {"at_most": 2}})
+    >>> choice.best["colour"], bool(choice.best["meets"] > 0.9)
+    ('lake', True)
+    >>> choice.confirm(batches=3)[["estimate", "conf_low", "conf_high"]].round(1).to_dict("index")["hours"]
+    {'estimate': 6.2, 'conf_low': 5.4, 'conf_high': 7.0}
+    """
+    listed = list(fits.values()) if isinstance(fits, Mapping) else list(fits)
+    fits = dict(fits) if isinstance(fits, Mapping) else {fit.response: fit for fit in listed}
+    if isinstance(limits, Mapping):
+        limits = [Limit(name, **given) for name, given in limits.items()]
+    if isinstance(wishes, Mapping):
+        wishes = [Wish(name, **given) for name, given in wishes.items()]
+    _check(fits, len(listed), limits, wishes)
+    terms = _terms(fits)
+    taken = [term.name for term in terms if term.name in OWN]
+    if taken:
+        raise CannotAnswer(
+            f"The factor {taken[0]} has a name that is used for the choice itself.", "Rename it."
+        )
+    names = [term.name for term in terms]
+    if settings is None:
+        settings = pd.concat(
+            [fit.batches[names] for fit in listed if set(names) <= set(fit.batches)]
+        ).drop_duplicates()
+    table = settings[names].reset_index(drop=True)
+    if table.empty:
+        raise ValueError("there are no settings to judge")
+    forecasts = {name: fit.forecast(table, share) for name, fit in fits.items()}
+    drawn = simulate(forecasts, draws=max(200, min(draws, WORK // len(table))), seed=seed)
+    responses = {name: each.typical.copy() for name, each in forecasts.items()}
+    worth = np.ones(1)
+    for limit in limits:
+        kept = limit.met(drawn.batch[limit.response])
+        responses[limit.response]["meets"] = kept.mean(axis=0)
+        worth = worth * kept
+    if limits:
+        table["meets"] = worth.mean(axis=0)
+        ends = np.quantile(_merit(forecasts, drawn, limits, ()), [0.025, 0.975], axis=0)
+        table["meets_low"], table["meets_high"] = ends
+    if wishes:
+        granted = overall(wishes, drawn.batch)
+        table["granted"] = granted.mean(axis=0)
+        worth = worth * granted
+    table["score"] = worth.mean(axis=0)
+    table["best_chance"] = _best_chance(_merit(forecasts, drawn, limits, wishes))
+    table["in_front"] = _front(responses, limits, wishes)
+    table["extrapolated"] = _extrapolated(fits, table)
+    order = table["score"].sort_values(ascending=False, kind="stable").index
+    notes = drawn.notes
+    if table["extrapolated"].any():
+        notes += ("Settings beyond what was tried are marked; their numbers rest on the model alone.",)
+    return Choice(
+        table=table.loc[order].reset_index(drop=True),
+        responses={name: each.loc[order].reset_index(drop=True) for name, each in responses.items()},
+        terms=terms,
+        limits=tuple(limits),
+        wishes=tuple(wishes),
+        shares={name: each.share for name, each in forecasts.items() if each.share is not None},
+        notes=notes,
+        fits=fits,
+    )
+
+
+def between(fits: Mapping[str, FitResult], steps: int = 5) -> pd.DataFrame:
+    """Every level with even steps of every amount, within what was tried; settings for `choose`.
+
+    Raises
+    ------
+    CannotAnswer
+        More than 2,000 combinations.
+    """
+    terms, values = _terms(fits), list[Sequence[Any]]()
+    for term in terms:
+        if isinstance(term, Amount):
+            tried = next(fit.batches[term.name] for fit in fits.values() if term.name in fit.batches)
+            even = np.geomspace if term.log else np.linspace
+            values.append([float(f"{v:.10g}") for v in even(tried.min(), tried.max(), steps)])
+        else:
+            values.append(term.levels)
+    number = int(np.prod([len(each) for each in values], dtype=float))
+    if number > MOST:
+        raise CannotAnswer(
+            f"There are {number} combinations, more than {MOST} to look through.", "Take fewer steps."
+        )
+    full = pd.DataFrame(list(product(*values)), columns=[term.name for term in terms])
+    return full[~_extrapolated(fits, full)].reset_index(drop=True)
+
+
+def mean_between(brackets: pd.DataFrame) -> tuple[float, float]:
+    """Between which times the geometric mean of batches lies, by the brackets (lower, upper) of their pieces.
+
+    Examples
+    --------
+    >>> two = pd.DataFrame({"run": ["A", "B"], "lower": [2.0, 8.0], "upper": [4.0, 9.0]})
+    >>> [round(end, 6) for end in mean_between(two)]
+    [4.0, 6.0]
+    """
+    with np.errstate(divide="ignore"):
+        logs = brackets[["lower", "upper"]].astype(float).apply(np.log)
+    low, high = np.exp(logs.groupby(brackets["run"]).mean().to_numpy().mean(axis=0))
+    return float(low), float(high)
+
+
+def _terms(fits: Mapping[str, FitResult]) -> tuple[Term, ...]:
+    return tuple({term.name: term for fit in fits.values() for term in fit.terms}.values())
+
+
+def _check(
+    fits: Mapping[str, FitResult], given: int, limits: Sequence[Limit], wishes: Sequence[Wish]
+) -> None:
+    if not fits or len(fits) < given:
+        raise ValueError("there must be one fit for each response")
+    if not limits and not wishes:
+        raise ValueError("there are neither limits nor wishes to judge by")
+    for each in ([limit.response for limit in limits], [wish.response for wish in wishes]):
+        unknown = set(each) - set(fits)
+        if unknown:
+            raise ValueError(f"there is no fit of {sorted(unknown)[0]}")
+        if len(set(each)) < len(each):
+            raise ValueError("a response has more than one limit, or more than one wish")
+
+
+def _merit(
+    forecasts: Mapping[str, Forecast], drawn: Draws, limits: Sequence[Limit], wishes: Sequence[Wish]
+) -> Array:
+    """How good each setting is if a draw were the truth, shape (draws, settings).
+
+    Chance to keep the limits (responses taken apart) times the desirability of the typical batch.
+    """
+    from scipy.special import ndtr
+
+    merit = overall(wishes, drawn.typical) if wishes else np.ones(1)
+    for limit in limits:
+        mean, sd = drawn.typical[limit.response], drawn.spread[limit.response][:, None]
+        if not forecasts[limit.response].chance:
+            merit = merit * limit.met(mean)
+            continue
+        low, high = limit.ends
+        if forecasts[limit.response].log:
+            mean = np.log(mean)
+            low, high = (float(np.log(end)) if end > 0 else -np.inf for end in (low, high))
+        sd = np.maximum(sd, 1e-12)
+        merit = merit * (ndtr((high - mean) / sd) - ndtr((low - mean) / sd))
+    return np.asarray(merit)
+
+
+def _best_chance(merit: Array) -> Array:
+    best = merit.max(axis=1, keepdims=True)
+    top = (merit >= best * (1 - 1e-9)) & (best > 1e-9)
+    return np.asarray((top / np.maximum(top.sum(axis=1, keepdims=True), 1)).mean(axis=0))
+
+
+def _front(
+    responses: Mapping[str, pd.DataFrame], limits: Sequence[Limit], wishes: Sequence[Wish]
+) -> NDArray[np.bool_]:
+    """Which settings no other is as good as in every response asked, and better in one."""
+    asked = {each.response: (*each.ends, sum(each.ends) / 2) for each in limits}
+    asked |= {each.response: (*each.bounds, each.best) for each in wishes}
+    costs = []
+    for name, (low, high, middle) in asked.items():
+        value = responses[name]["estimate"].to_numpy(float)
+        costs.append(value if np.isinf(low) else -value if np.isinf(high) else np.abs(value - middle))
+    cost = np.stack(costs, axis=-1)
+    as_good = (cost[:, None] <= cost[None]).all(axis=2)
+    better = (cost[:, None] < cost[None]).any(axis=2)
+    return np.asarray(~(as_good & better).any(axis=0))
+
+
+def _extrapolated(fits: Mapping[str, FitResult], settings: pd.DataFrame) -> NDArray[np.bool_]:
+    """Settings outside of what was tried, for some response."""
+    out, seen = np.zeros(len(settings), bool), list[pd.DataFrame]()
+    for fit in fits.values():
+        tried = fit.made()
+        if not any(tried.equals(other) for other in seen):
+            seen.append(tried)
+            out |= np.array(fit.extrapolated(settings), bool)
+    return out

@@ -1,0 +1,335 @@
+"""Dry times from touch checks: what shortens drying, by how much, and when a new batch will be dry.
+
+A touch check says only that a piece became dry between two looks. That bracket is what is analysed
+here, never its middle. Batches are the unit; pieces of one batch share a random batch effect, batches of
+one day a random day effect. The arithmetic is in `fizzlab.models.censored_fit`, the method in
+docs/methods/dry_time.md.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.air import MEANS, AirModel, batch_air, vapour_pressure_deficit
+from fizzlab.models.censored import SHAPES, NotFitted, Shape
+from fizzlab.models.censored_fit import BatchFit
+from fizzlab.models.curing_fit import VPD, CuringFit, design, fitted
+from fizzlab.models.result import Effect, Study
+from fizzlab.models.terms import (
+    ALL,
+    Amount,
+    Category,
+    Term,
+    grouping,
+    level_name,
+    need_columns,
+    parse_formula,
+    varying,
+)
+from fizzlab.models.touch import (
+    SeenOrder,
+    brackets,
+    check_days,
+    check_pieces,
+    check_terms,
+    explained,
+    seen_order,
+)
+
+__all__ = ["VPD", "CuringFit", "TouchStudy", "brackets", "fit_curing_time", "study_touch"]
+
+#: The terms that describe the room's air, by what trial.toml calls them.
+AIR_TERMS: Mapping[AirModel, tuple[Amount, ...]] = {
+    "vpd": (Amount(VPD, "kPa", log=True),),
+    "rh and temperature": (Amount("rh_pct", "%"), Amount("temp_c", "°C")),
+    "none": (),
+}
+
+
+def fit_curing_time(
+    looks: pd.DataFrame,
+    formula: str | Sequence[Term] = (),
+    *,
+    runs: pd.DataFrame,
+    room_log: pd.DataFrame | None = None,
+    air: AirModel = "vpd",
+    distribution: Shape = "lognormal",
+    forecast_air: tuple[float, float] | None = None,
+    margin: float | None = None,
+    conf_level: float = 0.95,
+    response: str = "dry_h",
+) -> CuringFit:
+    """Fit a regression of dry times on factors, amounts and the room's air to touch checks.
+
+    log T = x'beta + day + batch + sigma e, with normal days and batches and e of the stated distribution.
+
+    Parameters
+    ----------
+    looks : DataFrame
+        Touch checks with columns run, piece, hours, dry; or brackets with run, piece, lower, upper (hours).
+    formula : str or sequence of Category or Amount
+        ``"colour * binder + oil_g"``; see `fizzlab.models.terms.parse_formula`.
+    runs : DataFrame
+        One row a batch: run (or that index) and a column for each factor; day, where days have several
+        batches, for a random day effect; made_at for the room log, or the air itself (vpd_kpa; temp_c and
+        rh_pct). Batches without looks are passed over.
+    room_log : DataFrame, optional
+        Columns time, temp_c, rh_pct.
+    air : {"vpd", "rh and temperature", "none"}
+        How the air enters.
+    distribution : {"lognormal", "weibull", "loglogistic"}
+    forecast_air : (temp_c, rh_pct), optional
+        The air that `CuringFit.predict` holds if not asked; the middle of the batches' own if left out.
+    margin : float, optional
+        The ratio above 1 within which two levels count as the same.
+    conf_level : float
+    response : str
+        What the times are called.
+
+    Returns
+    -------
+    CuringFit
+
+    Raises
+    ------
+    CannotAnswer
+        No piece became dry, every piece was dry at the first look, a level or a condition under which all
+        pieces are on one side, terms that cannot be told apart, too few batches or days, looks too far apart,
+        or no convergence.
+    ValueError
+        A missing column, run or value, a level that is not there, or a bracket out of order.
+
+    Notes
+    -----
+    Maximum likelihood for `loglik` and `aic`; the estimates and their intervals use the variances that
+    maximise the restricted likelihood, and t with degrees of freedom of the stratum each coefficient is
+    judged in (`fizzlab.models.censored_fit`). For exactly known log-normal times this is the restricted
+    likelihood of a linear mixed model.
+
+    Examples
+    --------
+    >>> looks = pd.DataFrame({"run": list("AABBCCDDEEFF"), "piece": [1, 2] * 6,
+    ...                       "lower": [6.0, 6, 8, 8, 4, 6, 10, 8, 8, 10, 6, 8]})
+    >>> runs = pd.DataFrame({"run": list("ABCDEF"), "colour": ["dye", "lake"] * 3})
+    >>> dry = fit_curing_time(looks.assign(upper=looks["lower"] + 2), "colour", runs=runs)
+    >>> dry.table[["level", "control", "estimate", "df"]].round(1).values.tolist()
+    [['lake', 'dye', 1.2, 4.0]]
+    >>> dry.predict({"colour": "lake"}, share=0.9)["estimate"].round(0).tolist()
+    [10.0]
+    """
+    if distribution not in SHAPES:
+        raise ValueError(f"distribution must be one of {', '.join(SHAPES)}")
+    bracketed = {"lower", "upper"} <= set(looks.columns)
+    pieces = looks[["run", "piece", "lower", "upper"]] if bracketed else brackets(looks)
+    if runs.index.name != "run":
+        need_columns(runs, ["run"], "runs")
+        runs = runs.set_index("run")
+    if room_log is not None and air != "none":
+        runs = runs.join(batch_air(runs, looks, looks.head(0), room_log))
+    check_pieces(pieces, runs)
+    batches, air_terms, notes = _with_air(runs[runs.index.isin(pieces["run"])], air)
+    if isinstance(formula, str):
+        terms, model = parse_formula(formula, batches) if formula else ((), ())
+    else:
+        terms, model = tuple(formula), ()
+    joint = tuple(each for each in model if ":" in each or "^" in each)
+    terms = tuple(term for term in terms if term.name not in {each.name for each in air_terms})
+    kept, left = varying([*terms, *air_terms], batches)
+    pieces = pieces[pieces["run"].isin(batches.index)].reset_index(drop=True)
+    matrix = design(batches, kept, joint)
+    names = list(matrix.columns)
+    check_terms(pieces, batches, kept, matrix)
+    n_days, said = _days(batches)
+    try:
+        inner = fitted(pieces, batches, matrix.to_numpy(float), distribution, n_days, True)
+    except NotFitted as failure:
+        raise explained(failure, names) from None
+    if n_days is not None:
+        check_days(inner.strata, names)
+    found, alike = inner.found, inner.pieces_alike
+    reach = stats.t.ppf(0.5 + conf_level / 2, inner.df) * inner.se
+    columns = {
+        "coef": found.beta,
+        "se": inner.se,
+        "df": inner.df,
+        "conf_low": found.beta - reach,
+        "conf_high": found.beta + reach,
+        "p_value": 2 * stats.t.sf(np.abs(found.beta) / inner.se, inner.df),
+    }
+    fit = CuringFit(
+        response=response,
+        effects=(),
+        batches=batches,
+        terms=tuple(term for term in kept if term not in air_terms),
+        conf_level=conf_level,
+        n_batches=len(batches),
+        loglik=found.loglik,
+        notes=(*notes, *left, *said, *_doubts(inner)),
+        distribution=distribution,
+        brackets=pieces,
+        air=tuple(term for term in air_terms if term in kept),
+        joint=joint,
+        typical=_typical(batches, kept, forecast_air),
+        coefficients=pd.DataFrame(columns, index=pd.Index(names, name="column")),
+        sigma=np.nan if alike else found.sigma,
+        tau=found.sigma if alike else found.tau,
+        delta=np.nan if n_days is None else found.delta,
+        aic=2 * (len(names) + 2 - alike + (n_days is not None)) - 2 * found.loglik,
+        n_days=n_days,
+        inner=inner,
+    )
+    return replace(fit, effects=tuple(_effects(fit, margin)))
+
+
+def _with_air(batches: pd.DataFrame, air: AirModel) -> tuple[pd.DataFrame, tuple[Amount, ...], list[str]]:
+    """The batches whose air is known, the air terms that can be used, and what was not counted."""
+    terms = AIR_TERMS[air]
+    names = [term.name for term in terms]
+    if not terms or not set(names) <= set(batches):
+        note = ["There is no room log, so the effect of the air is not in these numbers."] if terms else []
+        return batches, (), note
+    unknown = batches.index[batches[names].isna().any(axis=1)]
+    if len(unknown) == len(batches):
+        note = ["The room log covers the drying of no batch, so the air is not in these numbers."]
+        return batches.drop(columns=[name for name in MEANS if name in batches]), (), note
+    notes = []
+    if len(unknown):
+        noun = "batch" if len(unknown) == 1 else "batches"
+        notes.append(f"The air of {noun} {', '.join(unknown)} is not known, so it is not counted here.")
+    return batches.drop(index=unknown), terms, notes
+
+
+def _days(batches: pd.DataFrame) -> tuple[int | None, list[str]]:
+    """How many days there are where they are a random effect, and what to say of them."""
+    if "day" not in batches.columns:
+        return None, []
+    if batches["day"].isna().any():
+        raise ValueError("day has missing values")
+    days = int(batches["day"].nunique())
+    if days == 1 < len(batches):
+        return None, ["All batches were made on one day, so how much days differ is not in these intervals."]
+    return days if 1 < days < len(batches) else None, []
+
+
+def _doubts(inner: BatchFit) -> list[str]:
+    data, said = inner.found.model.data, []
+    if inner.pieces_alike and not data.exact.all():
+        said.append(
+            "Each batch has one piece, so pieces and batches cannot be told apart."
+            if inner.one_piece
+            else "Pieces of every batch became dry between the same two looks, so they count as alike."
+        )
+    if np.isnan(inner.found.restricted):
+        said.append("The looks are far apart beside the spread of the batches, so the intervals are rough.")
+    return said
+
+
+def _typical(
+    batches: pd.DataFrame, terms: Sequence[Term], forecast_air: tuple[float, float] | None
+) -> dict[str, Any]:
+    found: dict[str, Any] = {
+        term.name: term.control if isinstance(term, Category) else float(batches[term.name].median())
+        for term in terms
+    }
+    if forecast_air is not None:
+        known = (*forecast_air, float(vapour_pressure_deficit(*forecast_air)))
+        found |= {name: value for name, value in zip(MEANS, known, strict=True) if name in found}
+    return found
+
+
+def _effects(fit: CuringFit, margin: float | None) -> list[Effect]:
+    """Each level against its control, and the most of an amount against the least."""
+    found = []
+    for term in fit.terms:
+        if isinstance(term, Category):
+            others = [level for level in term.levels if level != term.control]
+            found += [fit.compare(term, level, term.control, margin) for level in others]
+        else:
+            least, most = fit.tried(term.name)
+            found.append(fit.compare(term, most, least, margin))
+    return found
+
+
+@dataclass(frozen=True, kw_only=True)
+class TouchStudy(Study):
+    """What the touch checks of a trial say.
+
+    `brackets` has one row a piece: run, piece, lower, upper (hours) and level, that of the factor
+    `grouped_by`; `levels` what sets each of these levels. `order` is which way dried later, day by day, where
+    the looks carry no fit.
+    """
+
+    fits: Mapping[str, CuringFit] = field(default_factory=dict)
+    brackets: pd.DataFrame
+    grouped_by: Term | None
+    levels: Mapping[str, Mapping[str, Any]]
+    order: Sequence[SeenOrder] = ()
+
+
+def study_touch(
+    tables: Mapping[str, pd.DataFrame],
+    terms: Sequence[Term],
+    *,
+    air: AirModel = "vpd",
+    distribution: Shape = "lognormal",
+    forecast_air: tuple[float, float] | None = None,
+    margins: Mapping[str, float | None] | None = None,
+) -> TouchStudy:
+    """Join the touch checks of a trial to the air of their batches and fit the dry times.
+
+    `tables` holds runs, touch_checks, weighings and room_log, the last two maybe empty; `margins` by response
+    the ratio within which two levels count as the same. The rest is as in `fit_curing_time`.
+    """
+    pieces, runs, grouped = brackets(tables["touch_checks"]), with_air(tables, air), grouping(terms)
+    found: dict[str, Any] = {}
+    try:
+        fit = fit_curing_time(
+            pieces,
+            terms,
+            runs=runs,
+            air=air,
+            distribution=distribution,
+            forecast_air=forecast_air,
+            margin=(margins or {}).get("dry_h"),
+        )
+        pieces, runs, grouped = fit.brackets, fit.batches, grouping(fit.terms)
+        found |= {"fits": {"dry_h": fit}, "notes": fit.notes}
+    except CannotAnswer as reason:
+        found["reasons"] = {"dry_h": reason}
+        if isinstance(grouped, Category):
+            found["order"] = seen_order(pieces, runs, grouped)
+    names = levels_of(pieces["run"], runs, grouped)
+    return TouchStudy(
+        brackets=pieces.assign(level=names), grouped_by=grouped, levels=_levels(runs, grouped), **found
+    )
+
+
+def _levels(batches: pd.DataFrame, term: Term | None) -> dict[str, dict[str, object]]:
+    """What sets each level that was made, by its name, in the order to show them."""
+    if term is None:
+        return {ALL: {}}
+    made = sorted(set(batches[term.name]))
+    values = [level for level in term.levels if level in made] if isinstance(term, Category) else made
+    return {level_name(term, value): {term.name: value} for value in values}
+
+
+def with_air(tables: Mapping[str, pd.DataFrame], air: AirModel) -> pd.DataFrame:
+    """The batches of a trial by run, with the air that each dried in where the room log tells."""
+    runs = tables["runs"].set_index("run")
+    if air == "none" or tables["room_log"].empty:
+        return runs
+    return runs.join(batch_air(runs, tables["touch_checks"], tables["weighings"], tables["room_log"]))
+
+
+def levels_of(runs: pd.Series, batches: pd.DataFrame, term: Term | None) -> list[str]:
+    """The level that each of some batches is shown with; `ALL` without a factor."""
+    if term is None:
+        return [ALL] * len(runs)
+    return [level_name(term, value) for value in batches[term.name].reindex(runs)]

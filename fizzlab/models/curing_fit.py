@@ -1,0 +1,446 @@
+"""A fit of dry times: what it says of conditions, of a batch still to be made, and of its own doubts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from itertools import product
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+from scipy.optimize import brentq
+
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.censored import (
+    INFORMATION,
+    MEAN,
+    SD,
+    SHAPES,
+    Array,
+    NotFitted,
+    Shape,
+    cumulative,
+    quantile,
+)
+from fizzlab.models.censored_fit import BatchFit, fit_batches
+from fizzlab.models.draws import ONE_DAY, Forecast, leaning
+from fizzlab.models.result import Effect, FitResult, Interval, asked, rows_of
+from fizzlab.models.spreads import Mixture, weigh
+from fizzlab.models.terms import Amount, Category, Term, level_name, model_matrix, parts
+
+VPD = "vpd_kpa"
+
+#: What the effect of the air is told for: half the deficit, 10 points more humidity, 5 °C colder.
+AIR_STEPS = {VPD: 0.5, "rh_pct": 10.0, "temp_c": -5.0}
+
+_LINE = 31  # nodes for the spread between batches without days
+_PLANE = 15  # nodes each way with days
+
+
+@dataclass(frozen=True, kw_only=True)
+class CuringFit(FitResult):
+    """A regression of dry times on factors, amounts and the room's air; made by `fit_curing_time`.
+
+    Beside what every fit has: `brackets` (one row a piece that counts: run, piece, lower, upper in hours),
+    the terms of the room's `air`, the `joint` effects and bends (``"colour:binder"``, ``"oil_g^2"``), what
+    `predict` holds where it is not asked (`typical`: each category at its control, each amount and the air in
+    the middle of the batches, or the air to forecast for), and the `coefficients` of log hours (coef, se, df,
+    conf_low, conf_high, p_value). `sigma`, `tau` and `delta` are the standard deviations of log dry time
+    between pieces of a batch, batches of a day, and days: nan where the readings cannot tell them, 0 where
+    the estimate lies at nothing. `n_days` is None without a day effect.
+    """
+
+    distribution: Shape
+    brackets: pd.DataFrame = field(repr=False)
+    air: tuple[Amount, ...] = ()
+    joint: tuple[str, ...] = ()
+    typical: Mapping[str, Any]
+    coefficients: pd.DataFrame = field(repr=False)
+    sigma: float
+    tau: float
+    delta: float
+    aic: float
+    n_days: int | None
+    inner: BatchFit = field(repr=False)
+
+    @property
+    def pieces_alike(self) -> bool:
+        """Were the pieces of each batch dry between the same two looks, so that their spread is unknown?"""
+        return self.inner.pieces_alike
+
+    @property
+    def air_effects(self) -> tuple[Effect, ...]:
+        """What damper or colder air than that of the middle batch does."""
+        found = []
+        for term in self.air:
+            middle, step = float(self.batches[term.name].median()), AIR_STEPS[term.name]
+            found.append(self.compare(term, middle * step if term.log else middle + step, middle))
+        return tuple(found)
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row an effect, those of the air last."""
+        return rows_of((*self.effects, *self.air_effects))
+
+    @property
+    def has_vpd(self) -> bool:
+        """Is the vapour-pressure deficit in the model?"""
+        return any(term.name == VPD for term in self.air)
+
+    @property
+    def air_matters(self) -> bool:
+        """Did the batches show that thirstier air dries pieces sooner?"""
+        return self.has_vpd and bool(self.coefficients["conf_high"][f"log {VPD}"] < 0)
+
+    @property
+    def least_df(self) -> float:
+        """The fewest degrees of freedom behind any of the effects."""
+        df = self.coefficients["df"]
+        return float((df.iloc[1:] if len(df) > 1 else df).min())
+
+    @property
+    def censoring(self) -> dict[str, int]:
+        """Pieces by kind of bracket: left (dry at the first look), interval, right (never dry), exact."""
+        lower, upper = self.brackets["lower"], self.brackets["upper"]
+        exact, never = lower == upper, np.isinf(upper)
+        left = (lower == 0) & ~exact
+        kinds = {"left": left, "interval": ~(left | exact | never), "right": never, "exact": exact}
+        return {kind: int(where.sum()) for kind, where in kinds.items()}
+
+    def matrix(self, conditions: pd.DataFrame) -> Array:
+        """The columns of the model for some conditions, shape (rows, columns)."""
+        return design(conditions, (*self.terms, *self.air), self.joint).to_numpy(float)
+
+    def compare(self, term: Term, to: object, start: object, margin: float | None = None) -> Effect:
+        """One value of a term against another, averaged over the other factors where effects are joint."""
+        free = [t for t in self.terms if isinstance(t, Category) and t.name != term.name and self.joint]
+        names = [each.name for each in free]
+        rows = [dict(zip(names, levels, strict=True)) for levels in product(*(each.levels for each in free))]
+        ends = ([{**row, term.name: value} for row in rows] for value in (to, start))
+        weights = np.subtract(
+            *(self.matrix(asked(pd.DataFrame(end), self.typical)).mean(axis=0) for end in ends)
+        )
+        value = float(weights @ self.inner.found.beta)
+        se = float(np.sqrt(weights @ self.inner.found.covariance[:-1, :-1] @ weights))
+        df = self.inner.strata.of(weights)
+        reach = stats.t.ppf([0.5 + self.conf_level / 2, 0.95], df) * se
+        low, high, same_low, same_high = np.exp([value - reach, value + reach]).T.ravel().tolist()
+        by_days = self.n_days is not None and (self.batches.groupby("day")[term.name].nunique() == 1).all()
+        return Effect(
+            self.response, term, level_name(term, to), level_name(term, start), "ratio",
+            estimate=float(np.exp(value)), conf_low=low, conf_high=high, df=df,
+            p_value=float(2 * stats.t.sf(abs(value) / se, df)), judged_by="days" if by_days else "batches",
+            n_batches=self.n_batches, conf_level=self.conf_level, margin=margin,
+            same_low=same_low if margin else np.nan, same_high=same_high if margin else np.nan,
+        )  # fmt: skip
+
+    # --- forecasts ---------------------------------------------------------------------------
+
+    def location(self, rows: Array, share: float = 0.5) -> tuple[Array, Array]:
+        """Log hours until a share of a typical batch is dry, and the standard error, for rows of `matrix`."""
+        found = self.inner.found
+        reach = found.sigma * float(quantile(self.distribution, 0.5 if self.pieces_alike else share))
+        slope = np.column_stack([rows, np.full(len(rows), reach)])
+        return rows @ found.beta + reach, np.sqrt(np.einsum("ri,ij,rj->r", slope, found.covariance, slope))
+
+    def new_batch(self, rows: Array, share: float, chance: float) -> Array:
+        """Log hours that a share of the pieces of a new batch stays below with the stated chance."""
+        found, doubt = self.inner.found, 0.0
+        reach = found.sigma * MEAN[self.distribution]
+        if not self.pieces_alike:
+            reach = found.sigma * float(quantile(self.distribution, share))
+            doubt = reach**2 * float(found.covariance[-1, -1])
+        return self.mixture.below(rows, self.mixture.variance.sum(axis=1) + doubt, chance) + reach
+
+    def predict(
+        self,
+        new: pd.DataFrame | Mapping[str, object] | None = None,
+        *,
+        share: float = 0.5,
+        interval: Interval = "confidence",
+        conf_level: float | None = None,
+    ) -> pd.DataFrame:
+        """Hours until a share of the pieces of a batch is dry.
+
+        Parameters
+        ----------
+        new : DataFrame or mapping, optional
+            Conditions: ``{"colour": ["dye", "lake"], "vpd_kpa": 0.6}``. The rest is held at `typical`.
+        share : float
+            Of the pieces of the batch, between 0 and 1.
+        interval : {"confidence", "prediction"}
+            Of the typical batch, or of a new one with its own batch and day.
+        conf_level : float, optional
+            Left out, that of the fit. The upper end of a 90 % prediction interval is the time by which 19 of
+            20 new batches are ready.
+
+        Returns
+        -------
+        DataFrame
+            The conditions with estimate (of the typical batch), conf_low, conf_high and extrapolated (an
+            amount outside what was tried).
+
+        Notes
+        -----
+        The share q of a batch with effects b and d is dry by exp(x'beta + d + b + sigma F^-1(q)). If pieces
+        of a batch could not be told apart (`pieces_alike`), every share has the same time.
+        """
+        if not 0 < share < 1:
+            raise ValueError("a share lies between 0 and 1")
+        conditions = asked(new, self.typical)
+        rows = self.matrix(conditions)
+        chance = 0.5 + (conf_level or self.conf_level) / 2
+        value, se = self.location(rows, share)
+        if interval == "prediction":
+            low, high = (self.new_batch(rows, share, each) for each in (1 - chance, chance))
+        else:
+            reach = stats.t.ppf(chance, [self.inner.strata.of(row) for row in rows]) * se
+            low, high = value - reach, value + reach
+        hours = {"estimate": np.exp(value), "conf_low": np.exp(low), "conf_high": np.exp(high)}
+        outside = np.zeros(len(conditions), dtype=bool)
+        for term in (*self.terms, *self.air):
+            if isinstance(term, Amount):
+                least, most = self.tried(term.name)
+                slack = 1e-9 * max(abs(least), abs(most))
+                outside |= ~conditions[term.name].between(least - slack, most + slack).to_numpy()
+        return conditions.assign(**hours, extrapolated=outside)
+
+    def forecast(self, settings: pd.DataFrame, share: float = 0.5) -> Forecast:
+        """What a new batch of some settings, on a new day, may be; see `fizzlab.models.draws`."""
+        found, known = self.inner.found, settings[[name for name in settings if name in self.typical]]
+        conditions = asked(known, self.typical)
+        rows, x = self.matrix(conditions), self.matrix(self.batches)
+        estimate, se = self.location(rows, share)
+        df = np.array([self.inner.strata.of(row) for row in rows])
+        half = stats.t.ppf(0.5 + self.conf_level / 2, df) * se
+        y, own, spread = self.summaries()
+        day = self.batches["day"].to_numpy() if "day" in self.batches else np.arange(len(x))
+        days = 0.0 if self.n_days is None else found.delta**2
+        variance = np.diag(spread**2 + np.maximum(own, 1e-3 * max(spread**2, 1e-6)))
+        variance = variance + days * (day[:, None] == day[None, :])
+        lean, keys = leaning(rows, x, variance), tuple(map(str, self.batches.index))
+        reach = 0.0 if self.pieces_alike else float(found.sigma * quantile(self.distribution, share))
+        if reach != 0:
+            place = np.sqrt(np.einsum("ri,ij,rj->r", rows, found.covariance[:-1, :-1], rows))
+            size = np.full(len(rows), abs(reach) * np.sqrt(found.covariance[-1, -1]))
+            lean = np.column_stack([lean * place[:, None], size]) / np.hypot(place, size)[:, None]
+            keys = (*keys, f"{self.response}\nsigma")
+        whole = spread**2 + days
+        mixture = self.mixture
+        order = np.argsort(mixture.variance.sum(axis=1))
+        weight = mixture.weight[order]
+        sd = np.sqrt(np.maximum(mixture.variance.sum(axis=1)[order], 0.0))
+
+        def mean(batches: int, on_days: int, conf_level: float) -> Array:
+            middle, pieces = found.sigma * MEAN[self.distribution], 0.0
+            if not self.pieces_alike:
+                each = len(self.brackets) / self.n_batches
+                pieces = (found.sigma * SD[self.distribution]) ** 2 / (batches * each)
+            extra = mixture.variance @ [1 / batches, 1 / on_days] + pieces
+            ends = [mixture.below(rows, extra, 0.5 + sign * conf_level / 2) + middle for sign in (-1, 1)]
+            return np.stack([rows @ found.beta + middle, *ends, df])
+
+        said = []
+        for term in self.air:
+            low, high = self.tried(term.name)
+            if not conditions[term.name].astype(float).between(low, high).all():
+                said.append("The air to forecast for was not tried, so the dry times there are a guess.")
+        if self.n_days is None and len(set(day)) == 1:
+            said.append(ONE_DAY)
+        ends = {"estimate": estimate, "conf_low": estimate - half, "conf_high": estimate + half}
+        return Forecast(
+            typical=pd.DataFrame(ends).apply(np.exp),
+            estimate=estimate,
+            se=se,
+            df=df,
+            keys=keys,
+            lean=lean,
+            spread=lambda part: np.interp(1 - part, np.cumsum(weight) - weight / 2, sd),
+            mean=mean,
+            residuals=pd.Series(
+                (y - x @ found.beta) * whole / np.maximum(whole + np.maximum(own, 0), 1e-12),
+                index=self.batches.index.astype(str),
+            ),
+            log=True,
+            share=None if self.pieces_alike else share,
+            notes=tuple(dict.fromkeys(said)),
+        )
+
+    def tried(self, name: str) -> tuple[float, float]:
+        """Least and greatest of an amount, or of the air, in these batches."""
+        return float(self.batches[name].min()), float(self.batches[name].max())
+
+    def air_needed(self, hours: float, share: float, new: Mapping[str, Any]) -> tuple[float, float]:
+        """Least vapour-pressure deficit in kPa for a share of the pieces to be dry in time.
+
+        For a typical batch, and for 19 of 20 new ones; nan where not even twice the most tried is enough.
+        Sought from half the least to twice the most that was tried; at the lower end it means: that or less.
+        """
+        if float(self.coefficients["coef"][f"log {VPD}"]) >= 0:
+            raise CannotAnswer("Thirstier air did not dry pieces sooner.", "Try a wider range of air.")
+
+        def excess(sure: bool, air: Array) -> Array:
+            rows = self.matrix(asked(pd.DataFrame({VPD: air}).assign(**new), self.typical))
+            at = self.new_batch(rows, share, 0.95) if sure else self.location(rows, share)[0]
+            return np.asarray(at - np.log(hours))
+
+        least, most = self.tried(VPD)
+        grid = np.geomspace(least / 2, most * 2, 60)
+
+        def first(sure: bool) -> float:
+            enough = np.flatnonzero(excess(sure, grid) <= 0)
+            if not len(enough) or enough[0] == 0:
+                return float(grid[0]) if len(enough) else np.nan
+            ends = grid[enough[0] - 1], grid[enough[0]]
+            return float(brentq(lambda at: excess(sure, np.array([at]))[0], *ends, xtol=1e-8))
+
+        return first(False), first(True)
+
+    # --- how much batches and days may differ --------------------------------------------------
+
+    def summaries(self) -> tuple[Array, Array, float]:
+        """Each batch's pieces summed up: a normal likelihood of the slope and curvature of the bracketed one.
+
+        Returns the location of each batch in log hours, its variance about the batch's true location (from
+        its pieces and brackets alone), and the standard deviation between batches of a day.
+        """
+        found = self.inner.found
+        curvature = np.maximum(found.curvature, 1e-6)
+        y = self.matrix(self.batches) @ found.beta + found.day_mean + found.sigma * found.slope / curvature
+        if self.pieces_alike:  # the fitted scale is then the batches' own spread
+            scale = found.sigma**2
+            own = scale / curvature - scale / INFORMATION[self.distribution]
+            return y, own, found.sigma * SD[self.distribution]
+        return y, found.sigma**2 / curvature - found.tau**2, found.tau
+
+    @cached_property
+    def mixture(self) -> Mixture:
+        """Possible variances of batches and of days, weighed on batch summaries linearised at the estimates.
+
+        Beforehand, for days and for batches alike, equal chances for equal ratios of the mean square of the
+        stratum, cut off where a variance would be negative; for exactly known log-normal times and a large
+        tau that is the usual t interval for a new batch.
+        """
+        x = self.matrix(self.batches)
+        y, own, spread = self.summaries()
+        least = max(float(np.median(own)), 1e-3 * spread**2, 1e-8)
+        left, middle = max(len(x) - x.shape[1], 1), np.log(spread**2 + least)
+        same = np.zeros((len(x), len(x)))
+        if self.n_days is None:
+            squares = np.exp(_mean_squares(np.log(least), middle, left, _LINE))
+            variance, step = np.column_stack([squares - least, np.zeros(_LINE)]), np.ones(_LINE)
+        else:
+            day, spare = self.batches["day"].to_numpy(), self.inner.strata.spare_days
+            same = (day[:, None] == day).astype(float)
+            each = len(day) / self.n_days
+            lines = _mean_squares(np.log(least), middle, max(left - spare, 1.0), _PLANE)
+            most = np.log(spread**2 + least + each * self.inner.found.delta**2)
+            planes = [_mean_squares(line, max(most, line), max(spare, 1.0), _PLANE) for line in lines]
+            squares = np.repeat(np.exp(lines), _PLANE)
+            days = np.exp(np.concatenate(planes))
+            variance = np.column_stack([squares - least, (days - squares) / each])
+            step = np.repeat([plane[1] - plane[0] for plane in planes], _PLANE)
+        known = np.diag(np.maximum(own, 1e-3 * least))
+        found = weigh(y, x, known, [np.eye(len(x)), same], variance, np.log(step), least=1e-7)
+        # centred on the estimates: the mixture is there for the spread, not to move them
+        return replace(found, beta=self.inner.found.beta + found.beta - found.weight @ found.beta)
+
+    # --- does the model fit? -------------------------------------------------------------------
+
+    @property
+    def pieces(self) -> pd.DataFrame:
+        """The brackets with what the model says of each piece.
+
+        Adds residual (normal score of where the bracket's middle lies in the piece's own distribution, given
+        its batch) and hours (the median time that is left inside the bracket).
+        """
+        found, batch = self.inner.found, self.batches.index.get_indexer(pd.Index(self.brackets["run"]))
+        own = (self.matrix(self.batches) @ found.beta + found.batch_mean + found.day_mean)[batch]
+        with np.errstate(divide="ignore"):
+            ends = (np.log(self.brackets[["lower", "upper"]].to_numpy(float)) - own[:, None]) / found.sigma
+        middle = np.clip(cumulative(self.distribution, ends).mean(axis=1), 1e-12, 1 - 1e-12)
+        hours = np.exp(own + found.sigma * quantile(self.distribution, middle))
+        return self.brackets.assign(residual=stats.norm.ppf(middle), hours=hours)
+
+    def to_typical(self, factor: str) -> pd.Series:
+        """How many times as long each batch would have taken with all but one factor typical, by run."""
+        held = {name: value for name, value in self.typical.items() if name != factor}
+        moved = self.matrix(self.batches.assign(**held)) - self.matrix(self.batches)
+        return pd.Series(np.exp(moved @ self.inner.found.beta), index=self.batches.index)
+
+    def points(self, factor: str) -> pd.Series:
+        """Dry time of each batch as if all but one factor, or the air, had been typical, by run.
+
+        A touch check gives no time: this is the mean, over the pieces, of the median log time that the model
+        leaves possible inside the bracket. It is never the middle of a bracket, and lies inside it.
+        """
+        placed = np.exp(np.log(self.pieces["hours"]).groupby(self.brackets["run"]).mean())
+        found: pd.Series = placed.loc[self.batches.index] * self.to_typical(factor)
+        return found
+
+    @cached_property
+    def aics(self) -> pd.Series:
+        """Akaike's criterion of the three distributions, best first; nan where one could not be fitted."""
+        found = {self.distribution: self.aic}
+        x = self.matrix(self.batches)
+        for shape in SHAPES:
+            with suppress(NotFitted):
+                if shape not in found:
+                    fit = fitted(self.brackets, self.batches, x, shape, self.n_days, restricted=False)
+                    found[shape] = self.aic + 2 * self.loglik - 2 * fit.found.loglik
+        return pd.Series(found, index=SHAPES, name="aic").sort_values()
+
+    def diagnose(self) -> pd.DataFrame:
+        """Pieces far off their batch, batches far off their terms, and a distribution that fits better."""
+        pieces, rows = self.pieces, []
+        for run, piece, far in pieces.loc[
+            pieces["residual"].abs() > 2.8, ["run", "piece", "residual"]
+        ].values:
+            says = f"Piece {piece} of batch {run} dried far {_way(far)} than the rest of its batch."
+            rows.append((f"piece {piece} of {run}", far, says))
+        effects = pd.Series(self.inner.found.batch_mean + self.inner.found.day_mean, index=self.batches.index)
+        off = (effects / max(float(effects.std()), 1e-12)).sort_values()
+        expected = stats.norm.ppf((np.arange(1, len(off) + 1) - 0.375) / (len(off) + 0.25))
+        for run, far in off[(off - expected).abs() > 1].items():
+            rows.append(
+                (f"batch {run}", far, f"Batch {run} dried far {_way(far)} than what is known of it says.")
+            )
+        gain = self.aic - float(self.aics.iloc[0])
+        if gain > 2:
+            rows.append(("distribution", gain, f"The {self.aics.index[0]} distribution fits clearly better."))
+        return pd.DataFrame(rows, columns=["check", "value", "says"])
+
+
+def _way(far: float) -> str:
+    return "later" if far > 0 else "sooner"
+
+
+def fitted(
+    pieces: pd.DataFrame, batches: pd.DataFrame, x: Array, shape: Shape, n_days: int | None, restricted: bool
+) -> BatchFit:
+    """Fit brackets in their batches, and in days where there are several."""
+    lower, upper = (pieces[end].to_numpy(float) for end in ("lower", "upper"))
+    day = None if n_days is None else np.asarray(pd.factorize(batches["day"])[0], np.int64)
+    batch = np.asarray(batches.index.get_indexer(pd.Index(pieces["run"])), np.int64)
+    return fit_batches(lower, upper, batch, x, day, shape, restricted)
+
+
+def design(table: pd.DataFrame, terms: Sequence[Term], joint: Sequence[str] = ()) -> pd.DataFrame:
+    """The model matrix of main effects with the products that joint effects and bends are."""
+    found = model_matrix(table, terms)
+    columns = {term.name: term.columns() for term in terms}
+    for each in joint:
+        bend = each.endswith("^2")
+        for some in product(*(columns[name] for name in parts(each) * (1 + bend))):
+            found[each if bend else ":".join(some)] = np.prod([found[name] for name in some], axis=0)
+    return found
+
+
+def _mean_squares(low: float, middle: float, df: float, count: int) -> Array:
+    """Equally spaced logs of a mean square, from its least value until its weight is negligible."""
+    high = max(middle, low) + min(40.0 / df, 8.0)
+    return np.linspace(max(low, middle - 4.0), high, count)

@@ -1,0 +1,454 @@
+"""A season of small trials, pooled: how dry air shortens drying in this workshop, and in its next trial.
+
+Every trial says how long drying took in its air and, if it met more than one, how fast that changes with
+the air. Trials differ in ways nobody wrote down, so that the line of a new trial is less sure than the
+pooled line: how much less is estimated, and shown. The method is in docs/methods/season.md.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from scipy import optimize, stats
+from scipy.linalg import block_diag
+from scipy.special import ndtr
+
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.censored import SD, Array
+from fizzlab.models.curing_fit import VPD, CuringFit
+from fizzlab.models.result import Effect, FitResult, Interval, asked
+from fizzlab.models.spreads import Mixture, restricted, weigh
+from fizzlab.models.terms import Amount, level_name
+
+LEAST = 3
+FEW = 5
+
+_AIR = Amount(VPD, "kPa", log=True)
+_NODES = (400, 50)  # of the spread between trials: for one kind of spread, and each way for two
+
+
+@dataclass(frozen=True)
+class Pooled:
+    """One number pooled over trials that may truly differ; made by `pool`.
+
+    `estimate` with conf_low and conf_high is the mean over trials like these; `tau`, with its interval, the
+    standard deviation between the trials' true numbers; `i2` the share (0 to 1) of the variance between the
+    trials' estimates that is not their own uncertainty.
+    """
+
+    estimate: float
+    conf_low: float
+    conf_high: float
+    df: int
+    tau: float
+    tau_low: float
+    tau_high: float
+    i2: float
+    n_trials: int
+
+
+def pool(estimates: Sequence[float], standard_errors: Sequence[float], conf_level: float = 0.95) -> Pooled:
+    """Pool one number over trials, letting the trials truly differ.
+
+    Notes
+    -----
+    tau^2 by restricted maximum likelihood (REML); w_i = 1/(se_i^2 + tau^2); se^2 = max(1, q) / sum w with
+    q = sum w_i (y_i - m)^2 / (k - 1), t with k - 1 degrees of freedom (J. Hartung, G. Knapp, Statist. Med. 20
+    (2001) 3875-3889), never narrower than the trials' own errors would have it; interval of tau by its
+    Q-profile (W. Viechtbauer, Statist. Med. 26 (2007) 37-52). Fewer than 3 trials are refused.
+
+    Examples
+    --------
+    >>> slopes = pool([-0.62, -0.48, -0.80, -0.55], [0.17, 0.22, 0.14, 0.24])
+    >>> round(slopes.estimate, 2), slopes.df, slopes.tau
+    (-0.66, 3, 0.0)
+    """
+    y, v = np.asarray(estimates, float), np.asarray(standard_errors, float) ** 2
+    _enough(len(y))
+    df, w = len(y) - 1, 1 / v
+    tau2, beta, covariance = _random_effects(y, np.ones((len(y), 1)), np.diag(v), [np.eye(len(y))])
+    reach = float(stats.t.ppf(0.5 + conf_level / 2, df) * np.sqrt(covariance[0, 0]))
+
+    def spread(tau2: float) -> float:
+        w = 1 / (v + tau2)
+        return float(w @ (y - w @ y / w.sum()) ** 2)
+
+    def profiled(chance: float) -> float:
+        target = float(stats.chi2.ppf(chance, df))
+        if spread(0.0) <= target:
+            return 0.0
+        most = float(v.max() + np.var(y))
+        while spread(most) > target:
+            most *= 4
+        return float(np.sqrt(optimize.brentq(lambda tau2: spread(tau2) - target, 0.0, most, xtol=1e-14)))
+
+    typical = df * w.sum() / (w.sum() ** 2 - (w**2).sum())
+    low, high = float(beta[0]) - reach, float(beta[0]) + reach
+    tau_low, tau_high = (profiled(0.5 + sign * conf_level / 2) for sign in (1, -1))
+    i2 = float(tau2[0] / (tau2[0] + typical))
+    return Pooled(float(beta[0]), low, high, df, float(np.sqrt(tau2[0])), tau_low, tau_high, i2, len(y))
+
+
+def _enough(trials: int) -> None:
+    if trials < LEAST:
+        there = "is 1 trial" if trials == 1 else f"are {trials} trials"
+        raise CannotAnswer(
+            f"There {there}, too few to see how much they differ.",
+            f"Keep the records; from {LEAST} trials on they can be pooled, from {FEW} on it becomes useful.",
+        )
+
+
+def _random_effects(y: Array, x: Array, own: Array, kinds: Sequence[Array]) -> tuple[Array, Array, Array]:
+    """Variances >= 0 by restricted likelihood, coefficients, and their guarded covariance."""
+    size = float(np.mean(np.diag(own))) + float(np.var(y))
+
+    def totals(share: Array) -> Array:
+        return np.asarray(own + np.einsum("j,jab->ab", size * share, np.stack(kinds)))
+
+    def cost(share: Array) -> float:
+        return -float(restricted(y, x, totals(share)[None])[2][0])
+
+    # a flat or two-topped likelihood is common with few trials: look everywhere first
+    grid = _mesh(np.concatenate([[0.0], np.geomspace(1e-4, 30.0, 14)]), len(kinds))
+    start = min(grid, key=cost)
+    found = optimize.minimize(
+        lambda root: cost(root**2),
+        np.sqrt(np.maximum(start, 1e-6)),
+        method="Nelder-Mead",
+        options={"xatol": 1e-10, "fatol": 1e-13, "maxiter": 4000, "maxfev": 4000},
+    )
+    if not found.success:
+        raise CannotAnswer("The search for how much the trials differ did not settle.", "Add trials.")
+    best = np.asarray(found.x**2, float)
+    for j in range(len(best)):
+        without = np.where(np.arange(len(best)) == j, 0.0, best)
+        if cost(without) <= cost(best) + 1e-12:
+            best = without
+    beta, plain, _ = restricted(y, x, totals(best)[None])
+    rest, spare = y - x @ beta[0], len(y) - x.shape[1]
+    guard = max(1.0, float(rest @ np.linalg.solve(totals(best), rest)) / spare) if spare else 1.0
+    return best * size, beta[0], plain[0] * guard
+
+
+def _mesh(values: Array, kinds: int) -> Array:
+    """Every combination of the values, one column a kind."""
+    return np.stack(np.meshgrid(*[values] * kinds, indexing="ij"), axis=-1).reshape(-1, kinds)
+
+
+def possible(y: Array, x: Array, own: Array, kinds: Sequence[Array], typical: Sequence[float]) -> Mixture:
+    """Weigh spreads between trials, with density 1 / (tau^2 + typical) of tau^2 beforehand."""
+    size = float(np.sqrt(np.mean(np.diag(own)) + np.var(y)))
+    count = _NODES[len(kinds) - 1]
+    part = (np.arange(count) + 0.5) / count
+    tau, step = (_mesh(each, len(kinds)) for each in (size * part / (1 - part), 1 / (1 - part) ** 2))
+    before = (np.log(step) + np.log(tau) - np.log(tau**2 + np.asarray(typical))).sum(axis=1)
+    return weigh(y, x, own, kinds, tau**2, before)
+
+
+@dataclass(frozen=True)
+class TrialLine:
+    """What one trial says of drying and the air; made by `line_of`, or by hand from an old record.
+
+    `level` is the log of the hours after which half of the pieces are dry in air of `at` kPa, `slope` its
+    change for each unit of log VPD (-1: twice the VPD, half the time; None if the trial met one air only),
+    with their `covariance`. `tried` are the least and greatest VPD met, `spread` is the standard deviation of
+    log hours of one piece of a new batch around the line, `df` of the level is endless where its error is
+    known.
+    """
+
+    name: str
+    level: float
+    slope: float | None
+    at: float
+    covariance: Array
+    tried: tuple[float, float]
+    spread: float
+    n_batches: int
+    df: float = float("inf")
+
+
+def line_of(name: str, fit: CuringFit) -> TrialLine:
+    """The line of one trial for its standard recipe: categories at the control, amounts in the middle."""
+    if VPD not in fit.batches or any(term.name != VPD for term in fit.air):
+        raise ValueError(f"the fit of {name} must know its air as {VPD} alone")
+    tried, found = fit.tried(VPD), fit.inner.found
+    at = float(np.sqrt(tried[0] * tried[1]))
+    row = fit.matrix(asked({VPD: at} if fit.has_vpd else None, fit.typical))
+    value, _ = fit.location(row)
+    rows = np.column_stack([row, value - row @ found.beta])  # last, how the level moves with log sigma
+    if fit.has_vpd:
+        rows = np.vstack([rows, np.append(fit.coefficients.index == f"log {VPD}", 0.0)])
+    spreads = [fit.sigma * SD[fit.distribution], fit.tau, fit.delta]
+    return TrialLine(
+        name=name,
+        level=float(value[0]),
+        slope=float(fit.coefficients["coef"][f"log {VPD}"]) if fit.has_vpd else None,
+        at=at,
+        covariance=rows @ found.covariance @ rows.T,
+        tried=tried,
+        spread=float(np.sqrt(np.nansum(np.square(spreads)))),
+        n_batches=fit.n_batches,
+        df=fit.inner.strata.of(row[0]),
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeasonFit(FitResult):
+    """The dry-time line of a workshop, pooled over its trials; made by `pool_trials`.
+
+    `coefficients` has the rows level (log hours in air of `at` kPa) and slope: estimate, se, df, conf_low,
+    conf_high, tau (between trials; nan for a slope that was taken as common). `between` pools the levels at
+    `at`: how much trials differ beyond their batches. `spread` is that of one piece of a new batch around its
+    trial's line, `tried` the least and greatest VPD met in any trial.
+    """
+
+    lines: tuple[TrialLine, ...]
+    coefficients: pd.DataFrame = field(repr=False)
+    at: float
+    between: Pooled
+    spread: float
+    tried: tuple[float, float]
+    covariance: Array = field(repr=False)
+    mixture: Mixture = field(repr=False)
+
+    def _rows(self, vpd_kpa: object) -> Array:
+        air = np.atleast_1d(np.asarray(vpd_kpa, float))
+        if not (air > 0).all():
+            raise ValueError("vapour-pressure deficits must be above zero")
+        return np.column_stack([np.ones_like(air), np.log(air / self.at)])
+
+    def _below(self, rows: Array, extra: float, chance: float) -> Array:
+        """Value that a new trial's own of each row lies below with a chance."""
+        between = rows[:, : self.mixture.variance.shape[1]] ** 2 @ self.mixture.variance.T
+        return self.mixture.below(rows, between + extra, chance)
+
+    def predict(
+        self,
+        new: pd.DataFrame | Mapping[str, object] | None = None,
+        *,
+        share: float = 0.5,
+        interval: Interval = "confidence",
+    ) -> pd.DataFrame:
+        """Hours until half of the pieces of a typical batch are dry, in given air.
+
+        `new` gives the air, ``{"vpd_kpa": [0.4, 0.8]}``; the interval is that of the line pooled over trials,
+        or ("prediction") of the line of a new trial. `share` can only be 0.5: `dry_by` tells of pieces.
+        """
+        if share != 0.5:
+            raise ValueError("pooled lines tell when half of the pieces are dry; see `dry_by`")
+        table = asked(new, {VPD: self.at})
+        rows, far = self._rows(table[VPD]), 0.5 + self.conf_level / 2
+        middle = rows @ self.coefficients["estimate"].to_numpy(float)
+        if interval == "prediction":
+            low, high = (self._below(rows, 0.0, chance) for chance in (1 - far, far))
+        else:
+            se = np.sqrt(np.einsum("ri,ij,rj->r", rows, self.covariance, rows))
+            reach = stats.t.ppf(far, self._df(rows[:, 1])) * se
+            low, high = middle - reach, middle + reach
+        hours = {"estimate": np.exp(middle), "conf_low": np.exp(low), "conf_high": np.exp(high)}
+        inside = table[VPD].between(self.tried[0] * (1 - 1e-9), self.tried[1] * (1 + 1e-9))
+        return table.assign(**hours, extrapolated=~inside)
+
+    def _df(self, u: Array) -> Array:
+        """Degrees of freedom at log VPD `u`: the level's where level and slope are known apart, then both."""
+        covariance, df = self.covariance, self.coefficients["df"].to_numpy(float)
+        pivot = -covariance[0, 1] / covariance[1, 1]
+        at_pivot = covariance[0, 0] - covariance[0, 1] ** 2 / covariance[1, 1]
+        tilt = covariance[1, 1] * (u - pivot) ** 2
+        return np.asarray((at_pivot + tilt) ** 2 / (at_pivot**2 / df[0] + tilt**2 / df[1]), float)
+
+    def dry_by(self, vpd_kpa: float, share: float) -> float:
+        """Hours by which a piece of a new batch of a new trial is dry with a chance of `share`."""
+        return float(np.exp(self._below(self._rows(vpd_kpa), self.spread**2, share)[0]))
+
+    def chance_dry(self, vpd_kpa: float, hours: float) -> float:
+        """Chance that a piece of a new batch of a new trial is dry after so many hours."""
+        rows = self._rows(vpd_kpa)
+        between = rows[:, : self.mixture.variance.shape[1]] ** 2 @ self.mixture.variance.T
+        centre, sd = self.mixture.normal(rows, between + self.spread**2)
+        return float((ndtr((np.log(hours) - centre) / sd) @ self.mixture.weight)[0])
+
+    def helped(self, name: str, vpd_kpa: float) -> tuple[float, float, float]:
+        """Hours until half of the pieces are dry in one of the trials, helped by what the others say.
+
+        Estimate, low and high. The trial's line is predicted from all trials, over every spread between them:
+        where trials are alike or this one is small it leans on the others, where they differ it stands by
+        itself. The interval is widened from normal to t by the degrees of freedom of the trial's own level.
+        """
+        own = [line.name for line in self.lines].index(name)
+        y, z, within, owner = stack(self.lines, self.at)
+        mine = (owner == own).astype(float)
+        kinds = _kinds(self.lines, owner, z)
+        centre, sd = own_value(self.mixture, y, z, within, kinds, mine, self._rows(vpd_kpa))
+        far = 0.5 + self.conf_level / 2
+        low, middle, high = (
+            float(self.mixture.quantile(centre, sd, chance)[0]) for chance in (1 - far, 0.5, far)
+        )
+        wider = float(stats.t.ppf(far, self.lines[own].df) / stats.norm.ppf(far))
+        ends = np.exp([middle, middle + wider * (low - middle), middle + wider * (high - middle)])
+        return float(ends[0]), float(ends[1]), float(ends[2])
+
+
+def pool_trials(
+    trials: Mapping[str, CuringFit] | Sequence[TrialLine],
+    *,
+    at: float | None = None,
+    conf_level: float = 0.95,
+) -> SeasonFit:
+    """Pool the dry-time lines of earlier trials of one workshop.
+
+    Parameters
+    ----------
+    trials : mapping of str to CuringFit, or sequence of TrialLine
+        All of the same recipe. A trial that met one air only still tells its level there.
+    at : float, optional
+        VPD in kPa at which to tell the level, and at which trials are supposed to differ in level and slope
+        independently; the middle (geometric) of the trials' air if not given.
+    conf_level : float
+
+    Returns
+    -------
+    SeasonFit
+
+    Raises
+    ------
+    CannotAnswer
+        Fewer than 3 trials, or no trial that met more than one air.
+
+    Notes
+    -----
+    (a_i, b_i) ~ N((a, b), S_i + diag(tau_a^2, tau_b^2)); a trial with one air u_i tells a_i + b_i u_i. The
+    two tau by restricted maximum likelihood; covariance (Z'V^-1Z)^-1 times max(1, r'V^-1r / (n - 2)), which
+    for one number is the guarded correction of Hartung and Knapp (for several: D. Jackson, R. D. Riley,
+    Statist. Med. 33 (2014) 541-554). t with trials - 1 degrees of freedom for the level, and of the trials
+    that have a slope for the slope, joined after Satterthwaite in between. With fewer than 3 slopes they are
+    taken as common. A new trial's line is the mixture of the normal forecasts for every pair of tau, each
+    weighted by its restricted likelihood, equal chances beforehand for equal ratios of tau^2 + v, v the
+    trials' median own variance; with tau far above that it is the t interval.
+
+    Examples
+    --------
+    >>> lines = [TrialLine(name, level, slope, 0.6, np.diag([0.01, 0.03]), (0.4, 0.9), 0.2, 6)
+    ...          for name, level, slope in [("March", 2.3, -0.6), ("May", 2.5, -0.5), ("July", 2.2, -0.8)]]
+    >>> season = pool_trials(lines)
+    >>> season.coefficients["estimate"].round(2).tolist(), season.predict()["estimate"].round(1).tolist()
+    ([2.33, -0.63], [10.3])
+    """
+    lines = _lines(trials)
+    _enough(len(lines))
+    sloped = sum(line.slope is not None for line in lines)
+    if not sloped:
+        raise CannotAnswer(
+            "No trial met more than one air, so how drying follows the air is not known.",
+            "Make one trial on days of different air.",
+        )
+    at = middle_air(lines) if at is None else float(at)
+    y, z, within, owner = stack(lines, at)
+    kinds = _kinds(lines, owner, z)
+    tau2, beta, covariance = _random_effects(y, z, within, kinds)
+    df = np.array([len(lines) - 1, (sloped if sloped >= LEAST else len(lines)) - 1], float)
+    se = np.sqrt(np.diag(covariance))
+    reach = stats.t.ppf(0.5 + conf_level / 2, df) * se
+    typical = [float(np.median(np.diag(within)[z[:, 0] == level])) for level in (1, 0)]
+    columns = {"estimate": beta, "se": se, "df": df, "conf_low": beta - reach, "conf_high": beta + reach}
+    n_batches = [line.n_batches for line in lines]
+    half, low, high = np.exp(-np.log(2) * (beta[1] + reach[1] * np.array([0, 1, -1]))).tolist()
+    p = float(2 * stats.t.sf(abs(beta[1]) / se[1], df[1]))
+    ends = level_name(_AIR, at / 2), level_name(_AIR, at)
+    drier = Effect(
+        "dry_h", _AIR, *ends, "ratio", half, low, high, df[1], p, "trials", sum(n_batches), conf_level
+    )
+    return SeasonFit(
+        response="dry_h",
+        effects=(drier,),
+        batches=pd.DataFrame([vars(line) for line in lines])[["name", "level", "slope", "at", "n_batches"]],
+        terms=(_AIR,),
+        conf_level=conf_level,
+        n_batches=sum(n_batches),
+        notes=_notes(len(lines), sloped),
+        lines=lines,
+        coefficients=pd.DataFrame(columns, index=["level", "slope"]).assign(tau=np.sqrt([*tau2, np.nan][:2])),
+        at=at,
+        between=_levels(lines, at, float(beta[1]), float(se[1]), conf_level),
+        spread=float(np.sqrt(np.average([line.spread**2 for line in lines], weights=n_batches))),
+        tried=(min(line.tried[0] for line in lines), max(line.tried[1] for line in lines)),
+        covariance=covariance,
+        mixture=possible(y, z, within, kinds, typical[: len(kinds)]),
+    )
+
+
+def _lines(trials: Mapping[str, CuringFit] | Sequence[TrialLine]) -> tuple[TrialLine, ...]:
+    if isinstance(trials, Mapping):
+        return tuple(line_of(name, fit) for name, fit in trials.items())
+    if len({line.name for line in trials}) < len(trials):
+        raise ValueError("every trial needs a name of its own")
+    return tuple(trials)
+
+
+def middle_air(lines: Sequence[TrialLine]) -> float:
+    """The geometric mean of the trials' air, in kPa."""
+    return float(np.exp(np.mean([np.log(line.at) for line in lines])))
+
+
+def _kinds(lines: Sequence[TrialLine], owner: Array, z: Array) -> list[Array]:
+    """What a spread of levels, and of slopes where enough trials have one, adds to the covariance."""
+    sloped = sum(line.slope is not None for line in lines)
+    trial = (owner[:, None] == owner[None, :]).astype(float)
+    return [trial * np.outer(z[:, j], z[:, j]) for j in range(2 if sloped >= LEAST else 1)]
+
+
+def stack(lines: Sequence[TrialLine], at: float) -> tuple[Array, Array, Array, Array]:
+    """All trials' numbers, what of (level at `at`, slope) each tells, their own covariance, whose each is."""
+    rows = []
+    for place, line in enumerate(lines):
+        rows.append((line.level, 1.0, np.log(line.at / at), place))
+        if line.slope is not None:
+            rows.append((line.slope, 0.0, 1.0, place))
+    y, z, owner = np.hsplit(np.array(rows), [1, 3])
+    return y[:, 0], z, block_diag(*(line.covariance for line in lines)), owner[:, 0]
+
+
+def own_value(
+    mixture: Mixture, y: Array, z: Array, within: Array, kinds: Sequence[Array], mine: Array, rows: Array
+) -> tuple[Array, Array]:
+    """Mean and standard deviation, at every spread, of one trial's own true value of each row.
+
+    `mine` is 1 where a number is that trial's. The trial's effect u is predicted from all numbers (best
+    linear unbiased prediction): K V^-1 (y - Zb), K the covariance of u and y; the error of b is in its
+    variance.
+    """
+    tau2 = np.zeros((len(mixture.weight), z.shape[1]))
+    tau2[:, : len(kinds)] = mixture.variance
+    total = within + np.einsum("kj,jab->kab", mixture.variance, np.stack(kinds))
+    k = np.einsum("rj,kj,mj,m->krm", rows, tau2, z, mine)
+    lean = np.swapaxes(np.linalg.solve(total, np.swapaxes(k, 1, 2)), 1, 2)
+    centre = rows @ mixture.beta.T + np.einsum("krm,km->rk", lean, y - mixture.beta @ z.T)
+    rest = rows - lean @ z
+    doubt = np.einsum("krj,kjl,krl->rk", rest, mixture.covariance, rest)
+    return centre, np.sqrt(rows**2 @ tau2.T - np.einsum("krm,krm->rk", lean, k) + doubt)
+
+
+def _levels(
+    lines: Sequence[TrialLine], at: float, slope: float, slope_se: float, conf_level: float
+) -> Pooled:
+    """Pool the levels at one air, each moved there by its trial's slope, or by the pooled one."""
+    levels, errors = [], []
+    for line in lines:
+        row = np.array([1.0, np.log(at / line.at)])
+        own = block_diag(line.covariance, slope_se**2) if line.slope is None else line.covariance
+        levels.append(line.level + row[1] * (slope if line.slope is None else line.slope))
+        errors.append(float(np.sqrt(row @ own @ row)))
+    return pool(levels, errors, conf_level)
+
+
+def _notes(trials: int, sloped: int) -> tuple[str, ...]:
+    said = []
+    if trials < FEW:
+        said.append(f"With {trials} trials, how much trials differ is hardly known; the intervals say so.")
+    if sloped < LEAST:
+        told = "Only 1 trial" if sloped == 1 else f"Only {sloped} trials"
+        said.append(f"{told} met more than one air, so the slope is taken to be the same in every trial.")
+    return tuple(said)

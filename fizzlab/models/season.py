@@ -1,0 +1,120 @@
+"""Several trials of one workshop as one result: their lines pooled, and their batches charted in order."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.curing_fit import VPD, CuringFit
+from fizzlab.models.drift import DriftChart, drift_chart
+from fizzlab.models.pooling import SeasonFit, TrialLine, line_of, middle_air, pool_trials
+
+
+@dataclass(frozen=True)
+class SeasonStudy:
+    """What several trials of one workshop say together; made by `study_season`.
+
+    `fit` is their pooled line, `drift` the chart of the days; `reasons` say why one of these is None. `at` is
+    the VPD (kPa) at which levels are told and batches are compared, `asked` the one that is forecast for.
+    `alone` is what each trial says by itself of half the pieces in `asked` air. `batches` has one row a
+    batch: trial, run, day, made_at, note, vpd_kpa, hours (where the model of its trial places it, for the
+    standard recipe), low and high (bracket of its middle piece), the same moved to air of `at` (adjusted,
+    ...) and place (of its point); `points` one row a day of a trial: trial, day, first, runs, note, label,
+    hours. Where not every batch is `dated`, trials stand in the order they were given.
+    """
+
+    lines: tuple[TrialLine, ...]
+    fit: SeasonFit | None
+    at: float
+    asked: float
+    alone: pd.DataFrame
+    batches: pd.DataFrame
+    points: pd.DataFrame
+    drift: DriftChart | None
+    dated: bool
+    reasons: Mapping[str, CannotAnswer]
+
+
+def study_season(fits: Mapping[str, CuringFit], *, asked: float | None = None) -> SeasonStudy:
+    """Pool the dry-time lines of several trials, and chart their batches in the order of making.
+
+    Parameters
+    ----------
+    fits : mapping of str to CuringFit
+        By the trial's name, in the order of making; each knows its batches' air. At least one.
+    asked : float, optional
+        VPD in kPa to forecast for; the middle of the trials' air if left out.
+
+    Notes
+    -----
+    A batch is charted where its trial's model places it (`CuringFit.points`), for the standard recipe, moved
+    to the middle air with the pooled slope (its trial's own where trials cannot be pooled). Batches of one
+    day are not independent: the mean of their logarithms is one point.
+    """
+    lines = tuple(line_of(name, each) for name, each in fits.items())
+    reasons: dict[str, CannotAnswer] = {}
+    fit, drift, at = None, None, middle_air(lines)
+    try:
+        fit = pool_trials(lines)
+    except CannotAnswer as reason:
+        reasons["fit"] = reason
+    asked = at if asked is None else asked
+    batches = pd.concat([_batches(name, each) for name, each in fits.items()], ignore_index=True)
+    slopes = {
+        line.name: (line.slope or 0.0) if fit is None else fit.coefficients["estimate"]["slope"]
+        for line in lines
+    }
+    moved = np.exp(-batches["trial"].map(slopes) * np.log(batches[VPD] / at))
+    for name, source in (("adjusted", "hours"), ("adjusted_low", "low"), ("adjusted_high", "high")):
+        batches[name] = batches[source] * moved
+    dated = bool(batches["made_at"].notna().all())
+    points, batches = _points(batches, dated)
+    try:
+        drift = drift_chart(list(points["hours"]), list(points["label"]), log=True)
+    except CannotAnswer as reason:
+        reasons["drift"] = reason
+    alone = {name: _alone(each, asked) for name, each in fits.items()}
+    table = pd.DataFrame.from_dict(alone, orient="index").rename_axis("trial")
+    return SeasonStudy(lines, fit, at, asked, table, batches, points, drift, dated, reasons)
+
+
+def _alone(fit: CuringFit, asked: float) -> dict[str, object]:
+    """What a trial by itself says of half the pieces in the air that is asked for."""
+    row = fit.predict({VPD: asked} if fit.has_vpd else None).iloc[0]
+    low, high = fit.tried(VPD)
+    return {**row, "extrapolated": not low * (1 - 1e-9) <= asked <= high * (1 + 1e-9)}
+
+
+def _batches(name: str, fit: CuringFit) -> pd.DataFrame:
+    """The batches of one trial as its standard recipe would have dried, in their own air."""
+    made, recipe = fit.batches, fit.to_typical(VPD)
+    ends = fit.brackets.groupby("run")[["lower", "upper"]].median().loc[made.index].mul(recipe, axis=0)
+    notes = made["note"].fillna("").astype(str) if "note" in made else ""
+    return made[["day", "made_at", VPD]].assign(
+        trial=name, run=made.index, note=notes, hours=fit.points(VPD), low=ends["lower"], high=ends["upper"]
+    )
+
+
+def _points(batches: pd.DataFrame, dated: bool) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """One point a day of a trial, in the order of making, and the batches with the place of their point."""
+    rows = (
+        batches.groupby(["trial", "day"], sort=False)
+        .agg(
+            first=("made_at", "min"),
+            runs=("run", list),
+            note=("note", lambda notes: "; ".join(dict.fromkeys(note for note in notes if note))),
+            hours=("adjusted", lambda hours: float(np.exp(np.log(hours).mean()))),
+        )
+        .reset_index()
+    )
+    if dated:
+        rows = rows.sort_values("first", kind="stable").reset_index(drop=True)
+    spans = [" and ".join(runs) if len(runs) < 3 else f"{runs[0]} to {runs[-1]}" for runs in rows["runs"]]
+    rows["label"] = [f"{span} of {trial}" for span, trial in zip(spans, rows["trial"], strict=True)]
+    place = {(trial, day): i for i, (trial, day) in enumerate(zip(rows["trial"], rows["day"], strict=True))}
+    at = [place[key] for key in zip(batches["trial"], batches["day"], strict=True)]
+    return rows, batches.assign(place=at).sort_values("place", kind="stable").reset_index(drop=True)

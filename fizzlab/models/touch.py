@@ -1,0 +1,208 @@
+"""Touch checks as brackets, what a regression of them needs, and what they tell where there is none."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.censored import Failure, NotFitted
+from fizzlab.models.censored_fit import Strata
+from fizzlab.models.terms import INTERCEPT, Category, Term, need_columns
+
+FEWEST_SPARE = 2  # residual degrees of freedom below which no interval is worth printing
+
+
+def brackets(touch_checks: pd.DataFrame) -> pd.DataFrame:
+    """Turn touch checks into one bracket a piece: wet at `lower` hours, dry at `upper` hours.
+
+    Parameters
+    ----------
+    touch_checks : DataFrame
+        Columns run, piece, hours (>= 0) and dry (bool); other columns are passed over. Any order.
+
+    Returns
+    -------
+    DataFrame
+        Columns run, piece, lower, upper, in the order in which the pieces first appear. `lower` is the
+        last look at which the piece was wet (0 if it was dry at the first), `upper` the first at which it was
+        dry (inf if never).
+
+    Raises
+    ------
+    ValueError
+        A piece that was dry and later is not, one that was dry at 0 hours, or a missing value.
+
+    Examples
+    --------
+    >>> checks = pd.DataFrame({"run": "A", "piece": [1, 1, 1, 2, 2], "hours": [4.0, 8, 12, 4, 8],
+    ...                        "dry": [False, False, True, False, False]})
+    >>> brackets(checks)
+      run  piece  lower  upper
+    0   A      1    8.0   12.0
+    1   A      2    8.0    inf
+    """
+    need_columns(touch_checks, ["run", "piece", "hours", "dry"], "touch checks")
+    used = touch_checks[["run", "piece", "hours", "dry"]]
+    if used.isna().any().any():
+        raise ValueError("touch checks have missing values")
+    dry, hours = used["dry"].astype(bool), used["hours"].astype(float)
+    ends = used[["run", "piece"]].assign(lower=hours.where(~dry, 0.0), upper=hours.where(dry, np.inf))
+    found = ends.groupby(["run", "piece"], sort=False, observed=True).agg({"lower": "max", "upper": "min"})
+    wrong = found[found["lower"] >= found["upper"]]
+    if len(wrong):
+        run, piece = wrong.index[0]
+        raise ValueError(f"run {run}, piece {piece} was dry and later is not, or dry at 0 hours")
+    return found.reset_index()
+
+
+def check_pieces(pieces: pd.DataFrame, batches: pd.DataFrame) -> None:
+    """Refuse brackets that are none or of no batch (`ValueError`), and pieces that all lie on one side."""
+    lower, upper = pieces["lower"].to_numpy(float), pieces["upper"].to_numpy(float)
+    if not ((lower >= 0) & (upper > 0) & (lower <= upper) & np.isfinite(lower)).all():
+        raise ValueError("brackets must be hours: lower 0 or more, upper above 0 and no less than lower")
+    if batches.index.has_duplicates:
+        raise ValueError("runs must have one row a batch")
+    missing = set(pieces["run"]) - set(batches.index)
+    if missing:
+        raise ValueError(f"runs has no batch {sorted(map(str, missing))[0]!r}")
+    if pieces.empty:
+        raise CannotAnswer("There are no touch checks.", "Touch pieces at set hours and note which are dry.")
+    _one_side(pieces, "Every piece", "how long drying takes")
+
+
+def _one_side(pieces: pd.DataFrame, who: str, what: str) -> None:
+    if np.isinf(pieces["upper"]).all():
+        why = f"{who} was still wet at its last check, so {what} is unknown."
+        raise CannotAnswer(why, "Keep checking until most pieces are dry.")
+    if (pieces["lower"] == 0).all():
+        why = f"{who} was dry at its first check, so {what} is unknown."
+        raise CannotAnswer(why, "Begin checking earlier, while the pieces are still wet.")
+
+
+def check_terms(
+    pieces: pd.DataFrame, batches: pd.DataFrame, terms: Sequence[Term], matrix: pd.DataFrame
+) -> None:
+    """Refuse terms that changed together, too few batches, and levels all on one side."""
+    x = matrix.to_numpy(float) / np.maximum(np.linalg.norm(matrix, axis=0), 1e-300)
+    for last, name in list(enumerate(matrix.columns))[1:]:
+        share = np.linalg.lstsq(x[:, :last], x[:, last], rcond=None)[0]
+        if np.linalg.norm(x[:, last] - x[:, :last] @ share) < 1e-9:
+            with_it = [matrix.columns[i] for i in range(1, last) if abs(share[i]) > 1e-6] or ["the others"]
+            raise CannotAnswer(
+                f"{name} cannot be told apart from {' and '.join(with_it)}: they changed together.",
+                f"Make batches in which {name} and {with_it[0]} do not go together.",
+            )
+    spare = len(x) - x.shape[1]
+    if spare < FEWEST_SPARE:
+        raise CannotAnswer(
+            f"{len(x)} batches are too few to estimate {x.shape[1]} numbers and their uncertainty.",
+            f"Make {FEWEST_SPARE - spare} more batches or more, or ask about fewer factors.",
+        )
+    for term in terms:
+        if isinstance(term, Category):
+            for level, part in pieces.groupby(pieces["run"].map(batches[term.name].astype(str))):
+                _one_side(part, f"Every piece with {term.name} {level}", "its dry time")
+
+
+def check_days(layers: Strata, names: Sequence[str]) -> None:
+    """Refuse a coefficient that is judged between days when no spare day is left to judge it by."""
+    for name, row in zip(names, np.eye(len(names)), strict=True):
+        between, within = layers.parts(row)
+        if layers.spare_days < 0.5 and name != INTERCEPT and between > within:
+            raise CannotAnswer(
+                f"{layers.days} days are too few to judge {name}, which changed from day to day.",
+                "Make batches on more days, since all batches of a day share its air.",
+            )
+
+
+_OFTEN = "Check more often around the time at which pieces become dry."
+
+_WHY: dict[Failure, tuple[str, str]] = {
+    "satisfied": (
+        "The looks are too far apart to tell how much pieces and batches differ by chance.",
+        _OFTEN,
+    ),
+    "separated": (
+        "Pieces on one side of {} were all still wet at the last check or all dry at the first.",
+        "Begin checking earlier and keep on until most pieces are dry, under every condition.",
+    ),
+    "vague": (
+        "The looks are so far apart, or so many pieces on one side, that any effect would fit.",
+        _OFTEN,
+    ),
+    "not converged": (
+        "The search for the best-fitting dry times did not settle, so there are no numbers.",
+        "Check more often, make more batches, or ask about fewer factors.",
+    ),
+}
+
+
+def explained(failure: NotFitted, names: Sequence[str]) -> CannotAnswer:
+    """Why the likelihood has no maximum, in plain words."""
+    columns = [names[i] for i in failure.columns if i > 0] or ["the terms"]
+    why, do = _WHY[failure.kind]
+    return CannotAnswer(why.format(" and ".join(columns)), do)
+
+
+@dataclass(frozen=True)
+class SeenOrder:
+    """One level against its control, on the days that had both; made by `seen_order`.
+
+    `later`, `earlier` and `open` count the days on which its batches became dry surely later, surely earlier,
+    or which the looks leave open; `p_value` is of the two-sided sign test over the days that tell. `least`
+    and `most` bound the ratio of dry times in these batches (mean of the days, on the logarithm), with no
+    allowance for chance; 0 and infinite where the looks set no bound.
+    """
+
+    level: str
+    control: str
+    later: int
+    earlier: int
+    open: int
+    p_value: float
+    least: float
+    most: float
+
+
+def seen_order(pieces: pd.DataFrame, batches: pd.DataFrame, term: Category) -> list[SeenOrder]:
+    """Compare each level with the control on the days that had both, by brackets alone.
+
+    The median dry time of a batch lies between the medians of its pieces' lower and upper ends, whatever the
+    times within the brackets. One batch is surely later than another if its least possible median is no less
+    than the other's greatest.
+
+    Examples
+    --------
+    >>> looks = pd.DataFrame({"run": list("ABCD"), "lower": [2.0, 4, 2, 4], "upper": [4.0, 6, 4, 6]})
+    >>> made = pd.DataFrame({"day": ["1", "1", "2", "2"], "colour": ["pearl", "dye"] * 2}, index=list("ABCD"))
+    >>> seen_order(looks, made, Category("colour", ("pearl", "dye"), "pearl"))[0].later
+    2
+    """
+    ends = pieces.groupby("run", sort=False)[["lower", "upper"]].median()
+    table = ends.join(batches[["day", term.name]], how="inner")
+    found = []
+    for level in term.levels:
+        rows = []
+        for _, day in table.groupby("day", sort=False):
+            mine, control = (day[day[term.name].astype(str) == each] for each in (level, term.control))
+            if level == term.control or mine.empty or control.empty:
+                continue
+            later = int(mine["lower"].min() >= control["upper"].max())
+            earlier = int(mine["upper"].max() <= control["lower"].min())
+            with np.errstate(divide="ignore"):
+                low = np.log(mine["lower"]).mean() - np.log(control["upper"]).mean()
+                high = np.log(mine["upper"]).mean() - np.log(control["lower"]).mean()
+            rows.append((later, earlier, low, high))
+        if not rows:
+            continue
+        signs = np.array(rows)
+        up, down = (int(signs[:, place].sum()) for place in (0, 1))
+        p = float(stats.binomtest(up, up + down).pvalue) if up + down else 1.0
+        least, most = np.exp(signs[:, 2:].mean(axis=0)).tolist()
+        found.append(SeenOrder(level, term.control, up, down, len(rows) - up - down, p, least, most))
+    return found

@@ -1,0 +1,346 @@
+"""Dry times from weighings: the drying curve of every piece, then its batch, then what shortens drying.
+
+The curve is Page's thin-layer drying curve in grams,
+
+    m(t) = end_g + moisture_g exp(-(rate_per_h t)^shape),
+
+where end_g is the mass the piece is heading for *in this air* and moisture_g what it loses on the way (G. E.
+Page, M.S. thesis, Purdue University (1949), k = rate^shape, n = shape; from memory). Both masses are
+estimated together with the curve. The usual way, to subtract a last weighing and divide by the first, takes
+the errors of those two weighings for truth and makes a piece that was not weighed long enough look dry.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import brentq
+from scipy.stats import f as fisher
+
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.air import AirModel
+from fizzlab.models.curing import fit_curing_time, levels_of, with_air
+from fizzlab.models.curves import CurveFit, CurveModel, Parameter, fit_curve, profile_interval
+from fizzlab.models.result import Study
+from fizzlab.models.terms import Term, grouping, need_columns
+
+Array = NDArray[np.float64]
+
+RESPONSE = "weighed_dry_h"
+
+_LEAST = 6  # weighings of a piece
+_TRUST = 0.05  # share of the moisture left at the last weighing above which the end is a guess
+_TOO_WIDE = 10.0  # an interval whose ends are further apart than this factor answers nothing
+
+
+def _mass(hours: Array, p: Array) -> Array:
+    return np.asarray(p[0] + p[1] * np.exp(-((p[2] * hours) ** p[3])))
+
+
+def _slopes(hours: Array, p: Array) -> list[Array]:
+    scaled = p[2] * hours
+    power = scaled ** p[3]
+    left = np.exp(-power)
+    log = np.log(np.where(scaled > 0, scaled, 1.0))
+    return [np.ones_like(left), left, -p[1] * left * power * p[3] / p[2], -p[1] * left * power * log]
+
+
+def _starts(hours: Array, mass_g: Array) -> list[list[float]]:
+    order = np.argsort(hours, kind="stable")
+    t, m = hours[order], mass_g[order]
+    fall = max(float(np.ptp(m)), 1e-9)
+    end = float(m.min()) - 0.02 * fall
+    below = np.flatnonzero(np.minimum.accumulate((m - end) / (m.max() - end)) <= np.exp(-1))
+    rate = 1.0 / max(float(t[below[0]] if len(below) else t[-1]), 1e-3)
+    tried = ((1.0, 1.0), (1.0, 0.7), (1.0, 1.5), (0.35, 1.0), (3.0, 1.0))
+    return [[end, fall, factor * rate, shape] for factor, shape in tried]
+
+
+PAGE = CurveModel(
+    "Page",
+    "loses a changing share of its remaining moisture every hour",
+    (
+        Parameter("end_g", "mass the piece is heading for in this air", "g", lower=0.0),
+        Parameter("moisture_g", "moisture it loses on the way", "g", lower=0.0),
+        Parameter("rate_per_h", "how fast: one over the hours until 37 % is left", "1/h", lower=1e-5),
+        Parameter("shape", "below 1 fast first and slow later, above 1 slow first", lower=0.2, upper=5.0),
+    ),
+    f=_mass,
+    jacobian=_slopes,
+    starts=_starts,
+)
+
+
+def scale_step(masses_g: ArrayLike) -> float:
+    """Return the step of the scale as the weighings show it: 1, 0.1, 0.01 or 0.001 g.
+
+    Examples
+    --------
+    >>> scale_step([85.2, 84.0, 83.7]), scale_step([85.21, 84.0])
+    (0.1, 0.01)
+    """
+    masses = np.asarray(masses_g, float)
+    for digits in range(3):
+        if np.allclose(masses, np.round(masses, digits), rtol=0, atol=1e-9):
+            return float(round(10.0**-digits, digits))
+    return 0.001
+
+
+def fit_drying_curve(weighings: pd.DataFrame, *, resolution_g: float | None = None) -> CurveFit:
+    """Fit the drying curve of one piece to its weighings.
+
+    Parameters
+    ----------
+    weighings : DataFrame
+        Columns hours and mass_g, one row a weighing.
+    resolution_g : float, optional
+        Step of the scale; by default as the weighings show it. The scatter is never taken to be below that
+        of rounding, step / sqrt(12).
+
+    Returns
+    -------
+    CurveFit
+        Of `PAGE`; see `time_to_share` and `time_to_constant`.
+
+    Raises
+    ------
+    CannotAnswer
+        Fewer than 6 weighings at different hours, a mass that does not fall, or no curve found.
+    ValueError
+        A missing column, or missing or negative values.
+
+    Examples
+    --------
+    >>> piece = pd.DataFrame({"hours": [0, 1, 2, 4, 8, 16, 30],
+    ...                       "mass_g": [86.12, 85.24, 84.7, 84.3, 84.13, 84.1, 84.1]})
+    >>> fit_drying_curve(piece).table[["term", "estimate"]].round(2).values.tolist()
+    [['end_g', 84.11], ['moisture_g', 2.02], ['rate_per_h', 0.59], ['shape', 1.02]]
+    """
+    need_columns(weighings, ["hours", "mass_g"], "weighings")
+    t, m = weighings["hours"].to_numpy(float), weighings["mass_g"].to_numpy(float)
+    if not (np.isfinite([t, m]).all() and (t >= 0).all() and (m > 0).all()):
+        raise ValueError("hours must be 0 or more and masses positive, with none missing")
+    different = len(np.unique(t))
+    if different < _LEAST:
+        raise CannotAnswer(
+            f"{different} weighings at different hours are too few for a drying curve.",
+            f"Weigh each piece at least {_LEAST} times, until two weighings hours apart show the same.",
+        )
+    step = scale_step(m) if resolution_g is None else resolution_g
+    order, ends = np.argsort(t, kind="stable"), max(1, len(m) // 4)
+    if m[order[:ends]].mean() - m[order[-ends:]].mean() <= 2 * step:
+        raise CannotAnswer(
+            "The mass did not fall by more than the scale can show.",
+            "Begin weighing earlier, while the piece is wet, or use a scale with a finer step.",
+        )
+    fit = fit_curve(PAGE, t, m, resolution=step)
+    gained = (float(np.sum((m - m.mean()) ** 2)) - fit.rss) / 3
+    if gained / fit.sigma**2 <= float(fisher.ppf(0.99, 3, fit.dof)):
+        raise CannotAnswer(
+            "The weighings scatter so much that no drying shows in them.",
+            "Let the scale settle, set it to zero before each weighing, and keep draughts from it.",
+        )
+    left, last = float(moisture_left(fit, t.max())), float(t.max())
+    notes = []
+    if left > _TRUST:
+        notes.append(
+            f"About {100 * left:.0f} % of its moisture was still to go at the last weighing ({last:.3g} h); "
+            f"weigh once more after about {max(_settled(fit), 1.5 * last):.2g} h."
+        )
+    if fit.at_bound:
+        notes.append(f"The search ended on the bound of {', '.join(fit.at_bound)}: mistrust its numbers.")
+    return replace(fit, response="mass_g", notes=tuple(notes))
+
+
+def moisture_left(fit: CurveFit, hours: ArrayLike) -> Array:
+    """Return the share of the moisture that the curve says is left, between 1 and 0."""
+    return np.asarray(np.exp(-((fit["rate_per_h"] * np.asarray(hours, float)) ** fit["shape"])))
+
+
+def _settled(fit: CurveFit) -> float:
+    """Hours after which a twentieth of the moisture is left."""
+    return float(3.0 ** (1 / fit["shape"]) / fit["rate_per_h"])
+
+
+@dataclass(frozen=True)
+class DryingTime:
+    """Hours on the weighings' clock until a piece is as dry as was asked, with the profile interval.
+
+    `extrapolated`: it gets there only after its last weighing.
+    """
+
+    hours: float
+    conf_low: float
+    conf_high: float
+    extrapolated: bool
+
+
+def time_to_share(fit: CurveFit, remaining_share: float, conf_level: float = 0.95) -> DryingTime:
+    """Return the hours until only that share of the moisture is left: (-ln share)^(1/shape) / rate.
+
+    The moisture counted is what leaves in this air; in damper air the piece would settle higher and "dry"
+    would mean wetter. Refused where the mass had not levelled off, so that the interval has no end or spans
+    more than a factor of ten.
+    """
+    if not 0 < remaining_share < 1:
+        raise ValueError("the remaining share must lie between 0 and 1")
+    goal = float(np.log(-np.log(remaining_share)))
+    return _when(fit, lambda p: goal / float(p[3]) - float(np.log(p[2])), conf_level)
+
+
+def time_to_constant(fit: CurveFit, loss_g_per_h: float, conf_level: float = 0.95) -> DryingTime:
+    """Return the hours after which the piece loses less than `loss_g_per_h` grams an hour, for good.
+
+    The "constant mass" rule is one about the scale and the piece's size as much as about dryness: a small
+    piece in damp air meets it sooner, though it may be wetter. Refused as `time_to_share`.
+    """
+    if not loss_g_per_h > 0:
+        raise ValueError("the loss per hour must be positive")
+    if np.isnan(_log_hours_to_loss(fit.values, loss_g_per_h)):
+        raise CannotAnswer(
+            f"The piece lost less than {loss_g_per_h:g} g an hour from the first weighing on.",
+            "Ask for a smaller loss per hour.",
+        )
+    return _when(fit, lambda p: np.nan_to_num(_log_hours_to_loss(p, loss_g_per_h), nan=-20.0), conf_level)
+
+
+def _when(fit: CurveFit, log_hours: Callable[[Array], float], conf_level: float) -> DryingTime:
+    found = profile_interval(fit, log_hours, conf_level)
+    last = float(fit.x.max())
+    if found.low_open or found.high_open or found.conf_high - found.conf_low > np.log(_TOO_WIDE):
+        raise CannotAnswer(
+            f"The piece was weighed for {last:.3g} h and its mass had not levelled off.",
+            f"Weigh it again after {min(max(_settled(fit), 1.5 * last), 4 * last):.2g} h, and once more.",
+        )
+    hours, low, high = np.exp([found.estimate, found.conf_low, found.conf_high]).tolist()
+    return DryingTime(hours, low, high, hours > last)
+
+
+def _log_hours_to_loss(values: Array, loss: float) -> float:
+    """Return the log of the last hour at which the piece loses `loss` an hour; nan if it never does."""
+    moisture, rate, n = (float(value) for value in values[1:])
+    if moisture <= 0 or rate <= 0:
+        return np.nan
+    # with u = (rate t)^n the loss per hour is moisture n rate u^((n-1)/n) exp(-u), falling beyond its peak
+    power = (n - 1) / n
+    top = max(power, 0.0)
+
+    def excess(log_u: float) -> float:
+        return float(np.log(moisture * n * rate / loss) + power * log_u - np.exp(log_u))
+
+    start = np.log(top) if top > 0 else -60.0
+    if excess(start) <= 0:
+        return np.nan
+    return float(brentq(excess, start, np.log(top + 800.0), xtol=1e-13, rtol=1e-13) / n - np.log(rate))
+
+
+# --- a trial's weighings ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class WeighingStudy(Study):
+    """What the weighings of a trial say.
+
+    `pieces` has one row a piece: run, piece, level (of the factor `grouped_by`), moisture_g, hours (until the
+    stated share of its moisture is left) with conf_low, conf_high, extrapolated; the same from settled_ on
+    (until it loses less than the stated grams an hour); note (why there is no number, or a doubt).
+    """
+
+    pieces: pd.DataFrame
+    curves: Mapping[tuple[str, str], CurveFit]
+    grouped_by: Term | None
+
+
+def study_weighings(
+    tables: Mapping[str, pd.DataFrame],
+    terms: Sequence[Term],
+    *,
+    air: AirModel = "vpd",
+    remaining_share: float = 0.05,
+    constant_loss_g_per_h: float = 0.02,
+    forecast_air: tuple[float, float] | None = None,
+    margins: Mapping[str, float | None] | None = None,
+) -> WeighingStudy:
+    """Fit the drying curve of every weighed piece, and regress the batches' dry times.
+
+    A piece counts as dry when `remaining_share` of its moisture is left, as settled when it loses less than
+    `constant_loss_g_per_h`. Pieces of one batch are not repeats: their log times are averaged. The batches'
+    times are regressed as exactly known ones by `fit_curing_time`, with the room's air. The rest is as in
+    `fizzlab.models.curing.study_touch`; refused only where no weighed piece gave a dry time.
+    """
+    weighings, runs = tables["weighings"], with_air(tables, air)
+    grouped = grouping(terms)
+    pieces, curves = _pieces(weighings, remaining_share, constant_loss_g_per_h)
+    pieces.insert(2, "level", levels_of(pieces["run"], runs, grouped))
+    if pieces["hours"].isna().all():
+        raise CannotAnswer(
+            f"None of the {len(pieces)} weighed pieces gave a dry time. The first: {pieces['note'].iloc[0]}",
+            "Weigh for longer, and more often in the first hours.",
+        )
+    groups = pieces["hours"].groupby(pieces["run"], sort=False)
+    hours = np.exp(np.log(pieces["hours"]).groupby(pieces["run"], sort=False).mean()).dropna()
+    notes = [
+        f"Batch {run}: {missing} of its weighed pieces gave no dry time, so it may look faster than it was."
+        for run, missing in (groups.size() - groups.count()).items()
+        if missing and run in hours
+    ]
+    known = pd.DataFrame(
+        {"run": hours.index, "piece": 1, "lower": hours.to_numpy(), "upper": hours.to_numpy()}
+    )
+    found: dict[str, Any] = {}
+    try:
+        fit = fit_curing_time(
+            known,
+            terms,
+            runs=runs,
+            air=air,
+            forecast_air=forecast_air,
+            margin=(margins or {}).get(RESPONSE),
+            response=RESPONSE,
+        )
+        found, notes = {"fits": {RESPONSE: fit}}, [*fit.notes, *notes]
+    except CannotAnswer as reason:
+        found = {"reasons": {RESPONSE: reason}}
+    return WeighingStudy(
+        numbers={RESPONSE: hours},
+        notes=tuple(notes),
+        pieces=pieces,
+        curves=curves,
+        grouped_by=grouped,
+        **found,
+    )
+
+
+def _pieces(
+    weighings: pd.DataFrame, remaining_share: float, loss_g_per_h: float
+) -> tuple[pd.DataFrame, dict[tuple[str, str], CurveFit]]:
+    """Fit every piece and read off when it was dry; one that gives no answer stops none of the others."""
+    step = scale_step(weighings["mass_g"])
+    rows, curves = [], dict[tuple[str, str], CurveFit]()
+    for (run, piece), part in weighings.groupby(["run", "piece"], sort=False, observed=True):
+        row: dict[str, object] = {"run": run, "piece": piece, "note": ""}
+        rows.append(row)
+        try:
+            fit = fit_drying_curve(part, resolution_g=step)
+            curves[run, piece] = fit  # type: ignore[index]
+            row |= {"moisture_g": fit["moisture_g"], "note": " ".join(fit.notes)}
+            row |= vars(time_to_share(fit, remaining_share))
+            row |= {
+                f"settled_{name}": value for name, value in vars(time_to_constant(fit, loss_g_per_h)).items()
+            }
+        except CannotAnswer as problem:
+            row["note"] = row["note"] if "hours" in row else str(problem)
+    ends = ["hours", "conf_low", "conf_high"]
+    numbers = ["moisture_g", *ends, *(f"settled_{name}" for name in ends)]
+    table = pd.DataFrame(rows).reindex(
+        columns=["run", "piece", *numbers, "extrapolated", "settled_extrapolated", "note"]
+    )
+    table[numbers] = table[numbers].astype(float)
+    for name in ("extrapolated", "settled_extrapolated"):
+        table[name] = table[name].eq(True)
+    return table, curves

@@ -297,6 +297,15 @@ def test_aliases_in_words() -> None:
     assert any("screen" in warning for warning in found.warnings)
 
 
+def test_the_alias_table_is_the_alias_structure() -> None:
+    four = dict.fromkeys("abcd", (0, 1))
+    table = made("fractional factorial", four, batches=8, repeats=2).alias_table()
+    # 2^(4-1) of resolution IV: ab = cd, ac = bd, ad = bc, and main effects clear of every pair
+    assert table.shape == (6, 6)
+    assert (table != 0).sum().eq(1).all()
+    assert table.loc["joint effect of a and b", "joint effect of c and d"] == 1
+
+
 def test_a_minus_generator_gives_the_other_half() -> None:
     names = [factor.name for factor in FOUR]
     plus = fraction_of(names, ["starch=oil:alcohol:emulsifier"]).design()

@@ -46,17 +46,10 @@ class Power:
         trials, nan if none is.
     curve : DataFrame
         Of the first comparison, for plotting: size, chance, conf_low, conf_high, unanswered.
-    scale : {"ratio", "difference"}
-    n_batches, n_days, trials : int
-    target : float
-    spreads : Spreads
-    looks_h : tuple of float
-        Hours of the touch checks; empty where a batch gives a number.
-    typical_h : float or None
+    scale, n_batches, n_days, trials, target, spreads, looks_h, typical_h, response, label
+        What was asked; `looks_h` is empty where a batch gives a number.
     unequal : bool
         Are other comparisons clearly easier to see than the first?
-    response : str
-        What is measured, in words.
     """
 
     table: pd.DataFrame

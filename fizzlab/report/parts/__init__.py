@@ -5,7 +5,7 @@ from fizzlab.report.parts.confirm import confirmed
 from fizzlab.report.parts.crumble import crumble
 from fizzlab.report.parts.drying import answer, cautions, dry_times, methods, next_steps
 from fizzlab.report.parts.effects import batch_numbers, in_detail, what_changed
-from fizzlab.report.parts.fizz import fizz, fizz_answer, fizz_readings
+from fizzlab.report.parts.fizz import fizz, fizz_answer
 from fizzlab.report.parts.general import left_out, opening, record_block
 from fizzlab.report.parts.season import across_trials, drift, not_counted, pooled, season
 from fizzlab.report.parts.weighing import by_weight
@@ -24,7 +24,6 @@ __all__ = [
     "dry_times",
     "fizz",
     "fizz_answer",
-    "fizz_readings",
     "in_detail",
     "left_out",
     "methods",

@@ -33,7 +33,7 @@ def numbers(cores: trial.Trial) -> pd.DataFrame:
     batches = cores.batches().reset_index()
     batches["tumble_loss_pct"] = batches["run"].map(batch_losses(cores.rows("tumbles"))["loss_pct"])
     times = cores.rows("fizz_times")
-    slope = TRUTH["fizz_times"]["activation_kj_mol"] * arrhenius(times["water_c"], 38.0)
+    slope = TRUTH["fizz_times"]["activation_kj_mol"] * arrhenius(times["water_c"].to_numpy(float), 38.0)
     at_38 = np.log(times["seconds"].astype(float)) - slope
     batches["fizz_s"] = batches["run"].map(np.exp(at_38.groupby(times["run"]).mean()))
     return batches

@@ -8,13 +8,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from fizzlab.models.fizz.durations import arrhenius_column
+from fizzlab.models.cure.study import DryingStudy, study_touch
 
 from fizzlab.bench.planning import plan_trial
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.crumble import batch_losses
-from fizzlab.models.cure.study import DryingStudy, study_touch
 from fizzlab.models.effects import ResponseFit, fit_response
+from fizzlab.models.water import arrhenius
 from fizzlab.recipe import cost
 from fizzlab.report.parts.drying import next_steps
 from fizzlab.report.phrases import drying as worded
@@ -35,9 +35,7 @@ def numbers(cores: trial.Trial) -> pd.DataFrame:
     batches = cores.batches().reset_index()
     batches["tumble_loss_pct"] = batches["run"].map(batch_losses(cores.rows("tumbles"))["loss_pct"])
     times = cores.rows("fizz_times")
-    slope = TRUTH["fizz_times"]["activation_kj_mol"] * arrhenius_column(
-        times["water_c"].to_numpy(float), 38.0
-    )
+    slope = TRUTH["fizz_times"]["activation_kj_mol"] * arrhenius(times["water_c"].to_numpy(float), 38.0)
     at_38 = np.log(times["seconds"].astype(float)) - slope
     batches["fizz_s"] = batches["run"].map(np.exp(at_38.groupby(times["run"]).mean()))
     return batches

@@ -290,7 +290,9 @@ def test_a_plan_says_what_it_would_see(tmp_path: Path) -> None:
     assert "usually dry after 5.3 h" in " ".join(said)
     # every response that is compared by ratios, each once; those of a number a batch with the same chances
     assert list(found.power) == ["dry_h", "tumble_loss_pct", "fizz_s", "colour_s"]
-    assert sum("Of tumble loss, fizz time and time until colour shows, 80 of 100" in each for each in said) == 1
+    assert (
+        sum("Of tumble loss, fizz time and time until colour shows, 80 of 100" in each for each in said) == 1
+    )
 
 
 def test_a_measure_of_the_makers_own_is_judged_by_the_list(tmp_path: Path) -> None:

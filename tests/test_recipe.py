@@ -12,6 +12,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from fizzlab.errors import BadInput, CannotAnswer
+from fizzlab.models.water import henry_co2, soluble_g
 from fizzlab.recipe import (
     Ingredient,
     Price,
@@ -26,11 +27,9 @@ from fizzlab.recipe import (
     fizz_balance,
     for_run,
     gas_litres,
-    henry_co2,
     over_limits,
     scale,
     shares,
-    soluble_g,
     weigh_out,
 )
 from fizzlab.recipe.chemistry import ACIDS, CO2_MOLAR, SODA_MOLAR, balance, molar_mass, react

@@ -10,7 +10,6 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtri
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.basis import Blending, FactorBasis, MixtureBasis, in_hull, refuse_inseparable, shares
@@ -32,15 +31,8 @@ FEWEST = 7
 def curvature(fit: ResponseFit) -> dict[str, float]:
     """Compare the centre points with what the corners say of the middle, on the scale fitted.
 
-    Returns
-    -------
-    dict
-        estimate, se, df, t, p_value, conf_low, conf_high of the coefficient of "is a centre point".
-
-    Raises
-    ------
-    CannotAnswer
-        No centre points, or not enough else.
+    estimate, se, df, t, p_value, conf_low, conf_high of the coefficient of "is a centre point";
+    `CannotAnswer` without centre points.
     """
     basis = _amounts(fit)
     if any(term.endswith("^2") for term in basis.terms):
@@ -56,22 +48,11 @@ def curvature(fit: ResponseFit) -> dict[str, float]:
 
 
 def lack_of_fit(fit: ResponseFit) -> dict[str, float]:
-    """Judge what the model leaves over by how much repeated settings differ.
+    """Judge what the model leaves over by how much repeated settings differ: F, df_num, df_den, p_value.
 
-    Returns
-    -------
-    dict
-        F, df_num, df_den, p_value.
-
-    Raises
-    ------
-    CannotAnswer
-        Nothing was repeated, or the model has a number for each setting already.
-
-    Notes
-    -----
-    A column for each setting is added, and those that the model cannot reach are tested together; without
-    random groups that is the classical F test of lack of fit against pure error.
+    `CannotAnswer` where nothing was repeated, or the model has a number for each setting already. A column
+    for each setting is added, and those that the model cannot reach are tested together; without random days
+    that is the classical F test of lack of fit against pure error.
     """
     cell = fit.batches.groupby([factor.name for factor in fit.basis.factors], sort=False).ngroup().to_numpy()
     columns = (cell[:, None] == np.unique(cell)).astype(float)
@@ -96,20 +77,11 @@ def lack_of_fit(fit: ResponseFit) -> dict[str, float]:
 
 @dataclass(frozen=True)
 class Surface:
-    """A second-order surface and the point where it is level.
+    """A second-order surface and the point where it is level, in the maker's units.
 
-    Parameters
-    ----------
-    point : dict of str to float
-        The stationary point in the maker's units.
-    kind : {"maximum", "minimum", "saddle"}
-    inside : bool
-        Is it within the smallest convex region that holds every setting tried?
-    estimate, conf_low, conf_high : float
-        Response there on the scale fitted.
-    curvatures : DataFrame
-        One row a principal axis, largest curvature first: eigenvalue, conf_low, conf_high (its direction
-        taken as known), flat, and the axis's direction in coded units.
+    `inside` says whether that lies within the smallest convex region that holds every setting tried. The
+    response there is on the scale fitted. `curvatures` has a row a principal axis, the largest first:
+    eigenvalue, conf_low, conf_high (its direction taken as known), flat, and its direction in coded units.
     """
 
     point: dict[str, float]
@@ -129,23 +101,11 @@ class Surface:
 def surface(fit: ResponseFit, at: Mapping[str, Any] | None = None) -> Surface:
     """Find where a second-order surface is level, and what kind of point that is.
 
-    Parameters
-    ----------
-    fit : ResponseFit
-        With a bend for each amount: ``model="quadratic"``.
-    at : mapping, optional
-        Levels of categories; averaged over if not given.
-
-    Raises
-    ------
-    CannotAnswer
-        The surface has no single level point.
-
-    Notes
-    -----
-    y = b0 + x'b + x'Bx has the stationary point x = -B^-1 b / 2, and the eigenvalues of B say its kind
-    (G. E. P. Box, K. B. Wilson, JRSS B 13 (1951) 1-45). The interval of an eigenvalue takes its direction
-    as known (S. Bisgaard, B. Ankenman, Technometrics 38 (1996) 238-246).
+    The fit needs a bend for each amount: ``model="quadratic"``. Categories are averaged over, unless `at`
+    says their level. `CannotAnswer` where the surface has no single level point. y = b0 + x'b + x'Bx has the
+    stationary point x = -B^-1 b / 2, and the eigenvalues of B say its kind (G. E. P. Box, K. B. Wilson, JRSS
+    B 13 (1951) 1-45). The interval of an eigenvalue takes its direction as known (S. Bisgaard, B. Ankenman,
+    Technometrics 38 (1996) 238-246).
     """
     basis = _amounts(fit)
     names = [factor.name for factor in basis.amounts]
@@ -333,8 +293,8 @@ def unreplicated(
     -------
     DataFrame
         One row an effect, the largest first: estimate (high less low, on the scale fitted), t (over Lenth's
-        pseudo standard error), p_value, p_joint, stands_out (p_joint < 0.05), half_normal (size to be
-        expected of the standard half-normal), also_called (effects that the plan cannot tell from it).
+        pseudo standard error), p_value, p_joint, stands_out (p_joint < 0.05), also_called (effects that the
+        plan cannot tell from it).
 
     Raises
     ------
@@ -344,7 +304,7 @@ def unreplicated(
 
     Notes
     -----
-    C. Daniel, Technometrics 1 (1959) 311-341, for the half-normal plot. The chances are those of effect over
+    The idea is C. Daniel's (Technometrics 1 (1959) 311-341). The chances are those of effect over
     pseudo standard error when all effects are nil, by 40,000 seeded draws (K. Q. Ye, M. Hamada, Journal of
     Quality Technology 32 (2000) 57-66), because Lenth's t with m/3 degrees of freedom is too wide for few.
     """
@@ -385,9 +345,8 @@ def unreplicated(
             "also_called": also,
         },
         index=pd.Index(labels, name="effect"),
-    ).sort_values("t", key=lambda values: -values.abs(), kind="stable")
-    place = (np.arange(len(labels))[::-1] + 0.5) / len(labels)
-    return found.assign(half_normal=ndtri(0.5 + place / 2))
+    )
+    return found.sort_values("t", key=lambda values: -values.abs(), kind="stable")
 
 
 def _signs(table: pd.DataFrame, factor: Term) -> Array:

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 class Finding:
     """One result, ready to be read and to be computed with.
 
-    `topic` is a short stable name: ``"changed.dry_h.colour[lake]"``. `estimate`, `low` and `high` are in `unit`
-    ("ratio", "h", ...), None where there is no number to give. `level` is the coverage of the interval, and
-    `kind` whether the truth lies in it ("confidence") or the next batch ("prediction").
+    `topic` is a short stable name: ``"changed.dry_h.colour[lake]"``. `estimate`, `low` and `high` are in
+    `unit` ("ratio", "h", ...), None where there is no number to give. `level` is the coverage of the
+    interval, and `kind` whether the truth lies in it ("confidence") or the next batch ("prediction").
     """
 
     topic: str

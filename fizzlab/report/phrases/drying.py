@@ -277,28 +277,6 @@ def pair_table(effects: Sequence[Effect]) -> pd.DataFrame:
     return pd.DataFrame([{"compared": against(e, str), "dries": cell(e, DRY)} for e in effects])
 
 
-def batch_table(fit: CuringFit, label: Label) -> pd.DataFrame:
-    """One row a batch: day, factors, air and brackets, with text cells."""
-    rows = []
-    for run, pieces in fit.brackets.groupby("run", sort=False):
-        batch = fit.batches.loc[[run]].to_dict("records")[0]
-        seen = pieces["upper"][np.isfinite(pieces["upper"])]
-        row = {"batch": str(run), "day": str(batch.get("day", ""))}
-        row |= {label(term.name): level_name(term, batch[term.name]) for term in fit.terms}
-        if VPD in batch:
-            row |= {"room, °C": f"{batch['temp_c']:.1f}", "humidity, %": f"{batch['rh_pct']:.0f}"}
-            row["deficit, kPa"] = number(batch[VPD])
-        row |= {"pieces": str(len(pieces)), "last wet look": _from_to(pieces["lower"])}
-        row["first dry look"] = _from_to(seen) if len(seen) else "never"
-        row["never seen dry"] = str(len(pieces) - len(seen) or "")
-        rows.append(row)
-    return pd.DataFrame(rows)
-
-
-def _from_to(hours: pd.Series) -> str:
-    return " to ".join(dict.fromkeys(duration(float(end)) for end in (hours.min(), hours.max())))
-
-
 def order_words(seen: SeenOrder) -> str:
     """Which of two ways became dry later, day by day, by the looks alone."""
     days = seen.later + seen.earlier + seen.open

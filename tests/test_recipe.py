@@ -312,8 +312,6 @@ def test_alcohol_is_gone_after_drying() -> None:
     run = for_run(workshop(), {"colour": "pearl", "oil": 0.5})
     assert shares(run, after_drying=True)["rubbing alcohol"].high == 0
     assert shares(run, after_drying=True)["soda"].typical > shares(run)["soda"].typical
-    gone = batch_mass(run).typical - batch_mass(run, after_drying=True).typical
-    assert gone == pytest.approx(grams_of(run)["rubbing alcohol"])
     with pytest.raises(CannotAnswer, match="nothing in the batch that stays"):
         shares(Recipe("dry", (item("alcohol", "rubbing alcohol 91%", "1 tsp"),)), after_drying=True)
 

@@ -21,6 +21,7 @@ ATOMIC_WEIGHTS: Mapping[str, float] = {
     "K": 39.098,
 }
 
+
 def molar_mass(formula: str) -> float:
     """The molar mass in g/mol of a plain formula, with a hydrate after a dot.
 

@@ -23,7 +23,7 @@ class Step:
 
 @dataclass(frozen=True)
 class Caution:
-    """A warning: its short name, what it says, the ingredients that bring it, and the steps it stands beside."""
+    """A warning: its short name, what it says, the ingredients that bring it, and the steps it is beside."""
 
     key: str
     say: str

@@ -12,7 +12,6 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from fizzlab.errors import BadInput, CannotAnswer
-from fizzlab.models.water import henry_co2, soluble_g
 from fizzlab.recipe import (
     Ingredient,
     Price,

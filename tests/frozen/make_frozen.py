@@ -252,12 +252,12 @@ def fizz_times(
                 "run": run,
                 "piece": f"F{piece + 1}",
                 "water_c": water,
-                "seconds": int(round(min(lasts, watched))),
+                "seconds": round(min(lasts, watched)),
                 "done": "yes" if lasts <= watched else "no",
             }
             shows = slower * np.exp(of_colour + rng.normal(0, 0.15))
             if colour_s is not None:
-                row["colour_s"] = int(round(colour_s[i] * shows))
+                row["colour_s"] = round(colour_s[i] * shows)
             rows.append(row)
     return pd.DataFrame(rows).assign(note="", leave_out="")
 

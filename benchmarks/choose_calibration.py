@@ -13,9 +13,10 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.choose import Limit, confirm, judge_confirmation, judge_settings
+from fizzlab.models.choose import choose
 from fizzlab.models.effects import fit_response
 from fizzlab.models.terms import Category
+from fizzlab.models.wishes import Limit
 
 COLOURS = ("none", "mica", "lake")
 EFFECT = {"hours": dict(zip(COLOURS, (0.0, 0.2, 0.4), strict=True))}
@@ -43,19 +44,20 @@ def once(rng: np.random.Generator, each: int, days: int, day_sd: float) -> list[
         both = [fit_response(trial, name, [factor], log=True) for name in ("hours", "loss")]
         limits = [Limit(name, at_most=float(np.exp(2.0 + 0.4 + rng.normal(0, 0.2)))) for name in EFFECT]
         setting = pd.DataFrame({"colour": ["mica"]})
-        choice = judge_settings(both, setting, limits=limits, draws=1000, seed=int(rng.integers(1 << 30)))
-        told = confirm(both, {"colour": "mica"}, 3)
-        one = confirm(both[:1], {"colour": "mica"}, 3)
+        choice = choose(both, setting, limits=limits, draws=1000, seed=int(rng.integers(1 << 30)))
+        one = choose(both[:1], setting, limits=limits[:1], draws=200)
     except CannotAnswer:
         return None
     new = batches(rng, ["mica"] * 3, [101, 102, 103], day_sd)
     kept = all(limit.met(new[limit.response].to_numpy(float))[0] for limit in limits)
-    return [
-        float(choice.table["meets_all"][0]),
-        float(kept),
-        float(judge_confirmation(told, new).agrees),
-        float(judge_confirmation(one, new).agrees),
-    ]
+    agree = [bool(inside(each.confirm(3), new).all()) for each in (choice, one)]
+    return [float(choice.table["meets"][0]), float(kept), *map(float, agree)]
+
+
+def inside(bounds: pd.DataFrame, new: pd.DataFrame) -> pd.Series:
+    """Do the geometric means of new batches lie within the bounds?"""
+    means = np.exp(np.log(new[bounds.index]).mean())
+    return means.between(bounds["conf_low"], bounds["conf_high"])
 
 
 def main(times: int = 1000) -> None:

@@ -11,9 +11,10 @@ import sys
 import numpy as np
 import pandas as pd
 
-from fizzlab.models.choose import DryTimes, Limit, confirm, judge_settings
-from fizzlab.models.cure.study import study_touch
+from fizzlab.models.choose import choose
+from fizzlab.models.curing import fit_curing_time
 from fizzlab.models.terms import Category
+from fizzlab.models.wishes import Limit
 
 COLOUR = Category("colour", ("none", "mica", "lake"), "none")
 STEP = {"none": 0.0, "mica": 0.2, "lake": 0.5}
@@ -44,23 +45,23 @@ def readings(
 
 def main(trials: int) -> None:
     """Print one line a design."""
-    none = pd.DataFrame()
+    setting = pd.DataFrame({"colour": ["mica"]})
     for batches, days, day_sd in ((15, 15, 0.0), (18, 6, 0.15)):
         rng = np.random.default_rng(20260612)
         told, kept, inside = [], [], []
         whole = float(np.hypot(BATCHES, day_sd))
         for _ in range(trials):
             runs, looks = readings(rng, batches, days, day_sd)
-            study = study_touch(runs, looks, none, none, [COLOUR], air_model="none")
+            fit = fit_curing_time(looks, [COLOUR], runs=runs, air="none")
             middle = MIDDLE + STEP["mica"]
             limit = float(middle + REACH * PIECES + rng.normal(0, 0.2))
-            given, setting = [DryTimes(study, SHARE)], pd.DataFrame({"colour": ["mica"]})
             asked = [Limit("dry_h", at_most=float(np.exp(limit)))]
-            told.append(judge_settings(given, setting, limits=asked, draws=400).table["meets_all"].iloc[0])
+            choice = choose([fit], setting, limits=asked, share=SHARE, draws=400)
+            told.append(choice.table["meets"].iloc[0])
             kept.append(np.mean(middle + REACH * PIECES + rng.normal(0, whole, 2000) <= limit))
-            bounds = confirm(given, {"colour": "mica"}, 3).table.loc["dry_h"]
+            bounds = choice.confirm(3).loc["dry_h"]
             new = middle + rng.normal(0, whole, 3) + rng.normal(0, PIECES, (4, 3)).mean(axis=0)
-            inside.append(bounds["low"] <= np.exp(new.mean()) <= bounds["high"])
+            inside.append(bounds["conf_low"] <= np.exp(new.mean()) <= bounds["conf_high"])
         said, came = np.array(told), np.array(kept)
         few, many = said < 0.3, said > 0.7
         print(

@@ -1,4 +1,4 @@
-"""How often 95 % intervals of drying times hold the truth, read off either curve or the AICc's choice.
+"""How often 95 % intervals of drying times hold the truth.
 
 Run it by hand: `python benchmarks/drying_coverage.py [--pieces 400]`. Pieces of 2.2 g of moisture are
 weighed eight times over 23 hours with a true Page curve; "refused" are those told to be weighed longer.
@@ -9,17 +9,18 @@ from __future__ import annotations
 import argparse
 
 import numpy as np
+import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.cure.drying import EXPONENTIAL, PAGE, fit_piece, time_to_constant, time_to_share
-from fizzlab.models.curves import fit_curve, profile_interval
+from fizzlab.models.curves import profile_interval
+from fizzlab.models.weighing import PAGE, fit_drying_curve, time_to_constant, time_to_share
 
 HOURS = np.array([0, 1, 2, 3.5, 5, 7, 10, 23])
 END, MOISTURE, SHARE, LOSS = 84.0, 2.2, 0.1, 0.02
 
 
 def coverage(
-    shape: float, scale_h: float, until_h: float, noise_g: float, step_g: float, read_off: str, pieces: int
+    shape: float, scale_h: float, until_h: float, noise_g: float, step_g: float, pieces: int
 ) -> tuple[list[float], float]:
     """Return how often the three intervals hold the truth, and the share of pieces refused."""
     rng = np.random.default_rng(7)
@@ -35,12 +36,7 @@ def coverage(
         t = planned + np.append(0, rng.uniform(-0.1, 0.2, len(planned) - 1))
         m = np.round((PAGE(t, truth) + rng.normal(0, noise_g, t.shape)) / step_g) * step_g
         try:
-            piece = fit_piece(t, m, resolution_g=step_g)
-            if read_off == "AICc":
-                fit = piece.comparison.best
-            else:
-                model = PAGE if read_off == "Page" else EXPONENTIAL
-                fit = fit_curve(model, t, m, resolution=step_g)
+            fit = fit_drying_curve(pd.DataFrame({"hours": t, "mass_g": m}), resolution_g=step_g)
             first, second = time_to_share(fit, SHARE), time_to_constant(fit, LOSS)
             end = profile_interval(fit, "end_g")
         except CannotAnswer:
@@ -48,9 +44,9 @@ def coverage(
             continue
         held.append(
             [
-                first.low <= share <= first.high,
-                second.low <= constant <= second.high,
-                end.low <= END <= end.high,
+                first.conf_low <= share <= first.conf_high,
+                second.conf_low <= constant <= second.conf_high,
+                end.conf_low <= END <= end.conf_high,
             ]
         )
     return np.mean(held, axis=0).tolist() if held else [np.nan] * 3, refused / pieces
@@ -60,16 +56,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--pieces", type=int, default=400)
     pieces = parser.parse_args().pieces
-    print(f"{'shape':>6}{'scale h':>9}{'until h':>9}{'noise g':>9}{'step g':>8}  {'read off':<12}", end="")
+    print(f"{'shape':>6}{'scale h':>9}{'until h':>9}{'noise g':>9}{'step g':>8}", end="")
     print(f"{'10 % left':>10}{'constant':>10}{'end mass':>10}{'refused':>9}")
     settings = [(shape, 2.5, 23, 0.008, 0.01) for shape in (0.85, 0.92, 1.0, 1.2)]
     settings += [(0.92, 4.0, 7, 0.008, 0.01), (0.92, 8.0, 7, 0.008, 0.01), (0.92, 2.5, 23, 0.03, 0.1)]
     for setting in settings:
-        for read_off in ("Page", "AICc", "exponential"):
-            held, refused = coverage(*setting, read_off, pieces)
-            shape, scale, until, noise, step = setting
-            print(f"{shape:>6}{scale:>9}{until:>9}{noise:>9}{step:>8}  {read_off:<12}", end="")
-            print("".join(f"{each:>10.3f}" for each in held) + f"{refused:>9.2f}")
+        held, refused = coverage(*setting, pieces)
+        shape, scale, until, noise, step = setting
+        print(f"{shape:>6}{scale:>9}{until:>9}{noise:>9}{step:>8}", end="")
+        print("".join(f"{each:>10.3f}" for each in held) + f"{refused:>9.2f}")
 
 
 if __name__ == "__main__":

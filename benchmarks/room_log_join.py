@@ -11,7 +11,7 @@ import time
 import numpy as np
 import pandas as pd
 
-from fizzlab.models.air import drying_air, vapour_pressure_deficit_kpa
+from fizzlab.models.air import drying_air, vapour_pressure_deficit
 
 MINUTES, BATCHES = 525_600, 1_000
 
@@ -29,7 +29,7 @@ def year(seed: int) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 def row_by_row(log: pd.DataFrame, windows: pd.DataFrame) -> pd.DataFrame:
-    log = log.assign(vpd_kpa=vapour_pressure_deficit_kpa(log["temp_c"], log["rh_pct"]))
+    log = log.assign(vpd_kpa=vapour_pressure_deficit(log["temp_c"], log["rh_pct"]))
     means = [
         log.loc[log["time"].between(start, end), ["temp_c", "rh_pct", "vpd_kpa"]].mean()
         for start, end in windows.itertuples(index=False)

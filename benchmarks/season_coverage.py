@@ -11,7 +11,7 @@ import sys
 import numpy as np
 from scipy import stats
 
-from fizzlab.models.cure.season import TrialLine, pool_lines
+from fizzlab.models.pooling import TrialLine, pool_trials
 
 LEVEL, SLOPE = 2.4, -0.65
 
@@ -31,22 +31,23 @@ def once(rng: np.random.Generator, trials: int, tau: tuple[float, float], spare:
         lines.append(TrialLine(str(i), seen[0], slope, at, own, (at / 1.5, at * 1.5), 0.2, 6, df))
         if i == 0:
             first = np.exp(a + b * np.log(0.45 / 0.67))
-    season = pool_lines(lines, at=0.67)
-    told = season.table
+    season = pool_trials(lines, at=0.67)
+    told = season.coefficients
     new = np.array([LEVEL + tau[0] * rng.standard_normal(), SLOPE + tau[1] * rng.standard_normal()])
-    chart = season.forecast([0.45])
+    level = season.predict(interval="prediction")
+    chart = season.predict({"vpd_kpa": 0.45}, interval="prediction")
     there = np.exp(new[0] + new[1] * np.log(0.45 / 0.67))
-    helped = season.helped("0", [0.45]).iloc[0]
+    _, low, high = season.helped("0", 0.45)
     u = np.array([1.0, np.log(0.45 / lines[0].at)])
     alone = 2 * stats.t.ppf(0.975, df) * np.sqrt(u @ lines[0].covariance @ u)
     return np.array(
         [
-            told.loc["level", "low"] <= LEVEL <= told.loc["level", "high"],
-            told.loc["slope", "low"] <= SLOPE <= told.loc["slope", "high"],
-            told.loc["level", "new_low"] <= new[0] <= told.loc["level", "new_high"],
-            chart["new_low"][0] <= there <= chart["new_high"][0],
-            helped["low"] <= first <= helped["high"],
-            np.log(helped["high"] / helped["low"]) / alone,
+            told.loc["level", "conf_low"] <= LEVEL <= told.loc["level", "conf_high"],
+            told.loc["slope", "conf_low"] <= SLOPE <= told.loc["slope", "conf_high"],
+            level["conf_low"][0] <= np.exp(new[0]) <= level["conf_high"][0],
+            chart["conf_low"][0] <= there <= chart["conf_high"][0],
+            low <= first <= high,
+            np.log(high / low) / alone,
         ]
     )
 

@@ -17,10 +17,8 @@ import pandas as pd
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.cure import fit_dry_time, forecast_dry
-from fizzlab.models.terms import Amount, Category
+from fizzlab.models.curing import fit_curing_time
 
-TERMS = [Category("colour", ("dye", "lake"), "dye"), Amount("vpd_kpa", "kPa", log=True)]
 EVERY_2 = np.arange(4.0, 60, 2.0)
 COARSE = np.array([4.0, 8, 12, 24, 30, 36])
 THREE = np.array([14.0, 18, 22])
@@ -63,7 +61,7 @@ def main() -> None:
     wanted = sys.argv[2] if len(sys.argv) > 2 else ""
     print(f"{trials} trials a case; binomial standard error {np.sqrt(0.95 * 0.05 / trials):.3f}")
     print(f"{'case':<42}{'intercept':>10}{'colour':>8}{'air':>8}{'new':>8}{'sure':>8}{'refused':>9}{'s':>6}")
-    conditions = pd.DataFrame({"colour": ["dye"], "vpd_kpa": [0.7]})
+    ends = ["conf_low", "conf_high"]
     for number, (name, (days, tau, sigma, delta, looks)) in enumerate(CASES.items()):
         if wanted not in name:
             continue
@@ -74,16 +72,21 @@ def main() -> None:
         for i in range(trials):
             found, table = trial([2026, number, i], days, tau, sigma, delta, looks)
             try:
-                result = fit_dry_time(found, table, TERMS, day_effect=days is not None)
+                made = table if days is not None else table.drop(columns="day")
+                result = fit_curing_time(found, "colour", runs=made.rename_axis("run"))
             except CannotAnswer:
                 refused += 1
                 continue
-            rows = result.estimates
+            rows = result.coefficients
             truth = pd.Series(TRUTH)
-            hits.append(((rows["low"] < truth) & (truth < rows["high"])).to_numpy())
-            row = forecast_dry(result, conditions, shares=[0.9]).iloc[0]
-            low, high, sure = np.log([row["new_low"], row["new_high"], row["sure_by"]])
-            chances.append([new.cdf(high) - new.cdf(low), new.cdf(sure)])
+            hits.append(((rows["conf_low"] < truth) & (truth < rows["conf_high"])).to_numpy())
+            both, one = (
+                np.log(
+                    result.predict({"vpd_kpa": 0.7}, share=0.9, interval="prediction", conf_level=level)[ends]
+                )
+                for level in (0.95, 0.9)
+            )
+            chances.append([np.diff(new.cdf(both))[0, 0], new.cdf(one["conf_high"][0])])
         shares = [*np.mean(hits, axis=0), *np.mean(chances, axis=0)]
         print(f"{name:<42}{shares[0]:>10.3f}" + "".join(f"{share:>8.3f}" for share in shares[1:]), end="")
         print(f"{refused:>9}{time.process_time() - begun:>6.0f}", flush=True)

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from importlib import import_module
 from typing import Any, Literal
 
-Scale = Literal["ratio", "difference", "odds ratio"]
+Scale = Literal["ratio", "difference"]
 
 Kind = Literal["text", "number", "whole", "yes_no", "moment"]
 
@@ -25,26 +25,12 @@ _UNITS = {"g": "g", "h": "h", "s": "s", "c": "°C", "cm": "cm", "pct": "%"}
 class Column:
     """One column of a table: its name (with the unit in it), what may stand there, and what it means.
 
-    Parameters
-    ----------
-    name : str
-    kind : {"text", "number", "whole", "yes_no", "moment"}
-        A moment is a date and time of the workshop's clock: ``2026-01-31T08:30`` (ISO),
-        ``2026/01/31 08:30``, or with dots and the day first, ``31.01.2026 08:30``.
-    meaning : str
-        In plain words, for error sentences, the workbook and the docs.
-    required : bool
-        Must the column be there and filled in every row?
-    low, high : float or None
-        Values outside are refused. With `above_low`, `low` itself is refused too.
-    also : mapping of str to bool
-        Words in small letters that a yes_no column takes besides those that every one takes.
-    suffix : str
-        What may stand after a number, as it does in the exports of some loggers.
-    clock : bool
-        Must a moment have its time of day? A date alone would be taken for midnight.
-    ends : bool
-        Does a yes end the readings of a piece? Prepared rows after it are left blank on purpose.
+    A moment is a date and time of the workshop's clock: ``2026-01-31T08:30`` (ISO), ``2026/01/31 08:30``, or
+    with dots and the day first, ``31.01.2026 08:30``; `clock` says that it must have its time of day. A
+    `required` column must be there and filled in every row. Values outside of `low` to `high` are refused,
+    with `above_low` `low` itself too. `also` are words that a yes_no column takes besides those that every
+    one takes, `suffix` what may stand after a number. `ends` says that a yes ends the readings of a piece:
+    prepared rows after it are left blank on purpose.
     """
 
     name: str
@@ -80,21 +66,11 @@ class Column:
 
 @dataclass(frozen=True)
 class TableSpec:
-    """A table of the trial folder.
+    """A table of the trial folder: a CSV file, or a sheet, of its name.
 
-    Parameters
-    ----------
-    name : str
-        File name without ``.csv``, and sheet name.
-    meaning : str
-    columns : tuple of Column
-    key : tuple of str
-        Columns that together may not repeat.
-    series, time : tuple of str, str
-        Within each `series`, `time` must not run backwards from row to row.
-    planned : tuple of str
-        Columns that a sheet prepared beforehand fills in; a row with nothing else in it has no reading
-        yet, and is passed over with a doubt.
+    The columns of `key` together may not repeat. Within each `series`, `time` must not run backwards from row
+    to row. `planned` columns are filled in by a sheet prepared beforehand; a row with nothing else in it has
+    no reading yet, and is passed over with a doubt.
     """
 
     name: str
@@ -119,6 +95,7 @@ DRY = Column(
 BLIND = Column("blind", "text", "the code on the tray, instead of run", required=False)
 LEAVE_OUT = Column("leave_out", "text", "a reason for leaving this row out of the analysis", required=False)
 WATER_C = Column("water_c", "number", "bath water temperature in °C", low=0, high=60)
+RH_PCT = Column("rh_pct", "number", "relative humidity in per cent", low=0, high=100, suffix="%")
 MASS_G = Column("mass_g", "number", "mass in grams", low=0, high=20000, above_low=True)
 
 #: The ways to say how much fizz a stored piece had left, one of them for a whole shelf: name, meaning, most.
@@ -128,147 +105,120 @@ SHELF_MEASURES = (
     ("seconds", "seconds of fizz", 36000.0),
 )
 
+
+def _table(
+    name: str,
+    meaning: str,
+    *columns: Column,
+    key: str = "",
+    series: str = "",
+    time: str = "",
+    planned: str = "",
+) -> TableSpec:
+    """A table whose lists of columns are written with spaces between."""
+    given, within, filled = (tuple(text.split()) for text in (key, series, planned))
+    return TableSpec(name, meaning, columns, given, within, time, filled)
+
+
+_LOOKS = {"key": "run piece hours", "series": "run piece", "time": "hours", "planned": "run piece hours"}
+
 #: Every table of a trial folder, by name; `register` adds to it.
 TABLES: dict[str, TableSpec] = {
     spec.name: spec
     for spec in (
-        TableSpec(
+        _table(
             "runs",
             "one row a batch, in the order of making",
-            (
-                RUN,
-                Column("day", "text", "day of making; batches of one day share the room's air"),
-                Column("blind", "text", "code that hides the recipe from whoever scores", required=False),
-                Column("made_at", "moment", "date and time of pressing", required=False, clock=True),
-                Column("sprays", "whole", "extra sprays of alcohol", required=False, low=0, high=100),
-                NOTE,
-            ),
-            key=("run",),
+            RUN,
+            Column("day", "text", "day of making; batches of one day share the room's air"),
+            Column("blind", "text", "code that hides the recipe from whoever scores", required=False),
+            Column("made_at", "moment", "date and time of pressing", required=False, clock=True),
+            Column("sprays", "whole", "extra sprays of alcohol", required=False, low=0, high=100),
+            NOTE,
+            key="run",
         ),
-        TableSpec(
-            "touch_checks",
-            "was the piece dry when touched?",
-            (RUN, PIECE, HOURS, DRY, NOTE),
-            key=("run", "piece", "hours"),
-            series=("run", "piece"),
-            time="hours",
-            planned=("run", "piece", "hours"),
-        ),
-        TableSpec(
-            "weighings",
-            "mass of a piece as it dries",
-            (RUN, PIECE, HOURS, MASS_G, NOTE),
-            key=("run", "piece", "hours"),
-            series=("run", "piece"),
-            time="hours",
-            planned=("run", "piece", "hours"),
-        ),
-        TableSpec(
+        _table("touch_checks", "was the piece dry when touched?", RUN, PIECE, HOURS, DRY, NOTE, **_LOOKS),
+        _table("weighings", "mass of a piece as it dries", RUN, PIECE, HOURS, MASS_G, NOTE, **_LOOKS),
+        _table(
             "tumbles",
             "mass before and after tumbling",
-            (
-                RUN,
-                Column("pieces", "whole", "pieces tumbled together", low=1, high=1000),
-                Column(
-                    "before_g", "number", "mass before tumbling in grams", low=0, high=20000, above_low=True
-                ),
-                Column("after_g", "number", "mass after tumbling in grams", low=0, high=20000),
-                Column("broken", "whole", "pieces that broke", required=False, low=0, high=1000),
-                NOTE,
-            ),
-            planned=("run", "pieces"),
+            RUN,
+            Column("pieces", "whole", "pieces tumbled together", low=1, high=1000),
+            Column("before_g", "number", "mass before tumbling in grams", low=0, high=20000, above_low=True),
+            Column("after_g", "number", "mass after tumbling in grams", low=0, high=20000),
+            Column("broken", "whole", "pieces that broke", required=False, low=0, high=1000),
+            NOTE,
+            planned="run pieces",
         ),
-        TableSpec(
+        _table(
             "drops",
             "pieces dropped from a height",
-            (
-                RUN,
-                PIECE,
-                Column("height_cm", "number", "drop height in cm", low=0, high=1000, above_low=True),
-                Column("broke", "yes_no", "did it break?"),
-                Column(
-                    "order", "whole", "place in the sequence of drops", required=False, low=1, high=100000
-                ),
-                NOTE,
-            ),
+            RUN,
+            PIECE,
+            Column("height_cm", "number", "drop height in cm", low=0, high=1000, above_low=True),
+            Column("broke", "yes_no", "did it break?"),
+            Column("order", "whole", "place in the sequence of drops", required=False, low=1, high=100000),
+            NOTE,
         ),
-        TableSpec(
+        _table(
             "crumble_scores",
             "how far a piece crumbles, 0 (holds whole) to 4 (falls to powder)",
-            (
-                RUN,
-                PIECE,
-                Column("rater", "text", "who scored"),
-                Column("score", "whole", "0 holds whole, 4 falls to powder", low=0, high=4),
-                NOTE,
-            ),
-            key=("run", "piece", "rater"),
-            planned=("run", "blind", "piece", "rater"),
+            RUN,
+            PIECE,
+            Column("rater", "text", "who scored"),
+            Column("score", "whole", "0 holds whole, 4 falls to powder", low=0, high=4),
+            NOTE,
+            key="run piece rater",
+            planned="run blind piece rater",
         ),
-        TableSpec(
+        _table(
             "fizz_times",
             "how long a piece fizzes, by stopwatch",
-            (
-                RUN,
-                PIECE,
-                WATER_C,
-                Column("seconds", "number", "seconds watched", low=0, high=36000, above_low=True),
-                Column("done", "yes_no", "had it finished?"),
-                Column("colour_s", "number", "seconds to first colour", required=False, low=0, high=36000),
-                NOTE,
-            ),
-            key=("run", "piece"),
-            planned=("run", "piece", "water_c"),
+            RUN,
+            PIECE,
+            WATER_C,
+            Column("seconds", "number", "seconds watched", low=0, high=36000, above_low=True),
+            Column("done", "yes_no", "had it finished?"),
+            Column("colour_s", "number", "seconds to first colour", required=False, low=0, high=36000),
+            NOTE,
+            key="run piece",
+            planned="run piece water_c",
         ),
-        TableSpec(
+        _table(
             "fizz_curves",
             "mass of cup, water and piece together as the gas leaves",
-            (
-                RUN,
-                PIECE,
-                WATER_C,
-                Column("seconds", "number", "seconds since the piece went in", low=0, high=36000),
-                MASS_G,
-                NOTE,
-            ),
-            key=("run", "piece", "seconds"),
-            series=("run", "piece"),
+            RUN,
+            PIECE,
+            WATER_C,
+            Column("seconds", "number", "seconds since the piece went in", low=0, high=36000),
+            MASS_G,
+            NOTE,
+            key="run piece seconds",
+            series="run piece",
             time="seconds",
-            planned=("run", "piece", "water_c", "seconds"),
+            planned="run piece water_c seconds",
         ),
-        TableSpec(
+        _table(
             "shelf",
             "how much fizz is left after weeks of storage",
-            (
-                RUN,
-                PIECE,
-                Column("weeks", "number", "weeks in storage; 0 for a fresh piece", low=0, high=520),
-                Column(
-                    "rh_pct",
-                    "number",
-                    "relative humidity of the storage in per cent",
-                    required=False,
-                    low=0,
-                    high=100,
-                    suffix="%",
-                ),
-                *(
-                    Column(name, "number", meaning, required=False, low=0, high=high, above_low=True)
-                    for name, meaning, high in SHELF_MEASURES
-                ),
-                NOTE,
+            RUN,
+            PIECE,
+            Column("weeks", "number", "weeks in storage; 0 for a fresh piece", low=0, high=520),
+            replace(RH_PCT, meaning="relative humidity of the storage in per cent", required=False),
+            *(
+                Column(name, "number", meaning, required=False, low=0, high=high, above_low=True)
+                for name, meaning, high in SHELF_MEASURES
             ),
-            key=("run", "piece", "weeks"),
-            planned=("run", "piece", "weeks", "rh_pct"),
+            NOTE,
+            key="run piece weeks",
+            planned="run piece weeks rh_pct",
         ),
-        TableSpec(
+        _table(
             "room_log",
             "thermo-hygrometer readings of the drying room",
-            (
-                Column("time", "moment", "date and time of the reading"),
-                Column("temp_c", "number", "air temperature in °C", low=-20, high=60),
-                Column("rh_pct", "number", "relative humidity in per cent", low=0, high=100, suffix="%"),
-            ),
+            Column("time", "moment", "date and time of the reading"),
+            Column("temp_c", "number", "air temperature in °C", low=-20, high=60),
+            RH_PCT,
         ),
     )
 }
@@ -278,14 +228,8 @@ TABLES: dict[str, TableSpec] = {
 class Words:
     """How a measure is spoken of.
 
-    Parameters
-    ----------
-    more, less : str
-        What pieces do where the number is greater, and where it is smaller: "dry slower", "dry faster".
-    up, down : str
-        The same in one word: "slower", "faster".
-    times : str
-        What stands after twice, or 3 times: "as long".
+    `more` and `less` say what pieces do where the number is greater or smaller ("dry slower", "dry faster"),
+    `up` and `down` the same in one word; `times` stands after twice, or 3 times: "as long".
     """
 
     more: str
@@ -306,7 +250,7 @@ class Measure:
     label : str
         In plain words: "tumble loss".
     unit : str
-    scale : {"ratio", "difference", "odds ratio"}
+    scale : {"ratio", "difference"}
         How two levels are compared. Ratios need positive numbers.
     table, column : str
         Where the readings stand: a table of `TABLES`, and the column of it.

@@ -106,7 +106,7 @@ amount = "100 g"
 """
     lots = WRITTEN.replace('"baking soda"', '"baking sode"')
     said = [str(doubt) for doubt in load(make_trial(trial__toml=TOML + lots + recipe)).doubts]
-    what = "the recipe has no ingredient “baking sode”. Did you mean baking soda?"
+    what = "the recipe has no ingredient “baking sode”. Did you mean “baking soda”?"
     assert said == [f"trial.toml, key lots.baking sode: {what}"]
 
 

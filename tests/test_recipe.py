@@ -26,11 +26,9 @@ from fizzlab.recipe import (
     fizz_balance,
     for_run,
     gas_litres,
-    henry_co2,
     over_limits,
     scale,
     shares,
-    soluble_g,
     weigh_out,
 )
 from fizzlab.recipe.chemistry import ACIDS, CO2_MOLAR, SODA_MOLAR, balance, molar_mass, react
@@ -183,8 +181,6 @@ def test_balance_is_certain_from_a_scale() -> None:
 def test_gas_grows_with_heat_and_shrinks_with_pressure() -> None:
     assert gas_litres(10, 40) > gas_litres(10, 30)
     assert gas_litres(10, pressure_kpa=90) > gas_litres(10, pressure_kpa=101)
-    assert henry_co2(20) > henry_co2(38)
-    assert soluble_g(2, 38) == pytest.approx(2 * soluble_g(1, 38))
 
 
 # --- amounts and factors ---------------------------------------------------------------------------
@@ -316,8 +312,6 @@ def test_alcohol_is_gone_after_drying() -> None:
     run = for_run(workshop(), {"colour": "pearl", "oil": 0.5})
     assert shares(run, after_drying=True)["rubbing alcohol"].high == 0
     assert shares(run, after_drying=True)["soda"].typical > shares(run)["soda"].typical
-    gone = batch_mass(run).typical - batch_mass(run, after_drying=True).typical
-    assert gone == pytest.approx(grams_of(run)["rubbing alcohol"])
     with pytest.raises(CannotAnswer, match="nothing in the batch that stays"):
         shares(Recipe("dry", (item("alcohol", "rubbing alcohol 91%", "1 tsp"),)), after_drying=True)
 

@@ -10,12 +10,9 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.cure import fit_dry_time
-from fizzlab.models.cure.pooling import pool, possible_spreads
-from fizzlab.models.cure.season import TrialLine, line_of, pool_lines
-from fizzlab.models.terms import Amount, Category
-
-VPD = Amount("vpd_kpa", "kPa", log=True)
+from fizzlab.models.curing import fit_curing_time
+from fizzlab.models.pooling import TrialLine, line_of, pool, pool_trials, possible
+from fizzlab.models.terms import Category
 
 
 def lines(
@@ -35,32 +32,38 @@ def lines(
 
 def test_many_trials_recover_the_line_and_how_much_trials_differ() -> None:
     found, truth = lines(np.random.default_rng(1), 40)
-    season = pool_lines(found, at=0.67)
-    z = (season.table["estimate"].to_numpy() - truth) / season.table["se"].to_numpy()
+    season = pool_trials(found, at=0.67)
+    z = (season.coefficients["estimate"].to_numpy() - truth) / season.coefficients["se"].to_numpy()
     assert np.abs(z).max() < 4
-    assert season.table["tau"].to_numpy() == pytest.approx([0.15, 0.1], abs=0.06)
-    assert season.q_p < 0.001
-    assert 0.3 < season.i2 < 1
+    assert season.coefficients["tau"].to_numpy() == pytest.approx([0.15, 0.1], abs=0.06)
+    assert season.between.tau_low > 0.05
+    assert 0.3 < season.between.i2 < 1
 
 
 def test_a_new_trial_is_less_sure_than_the_pooled_line_and_a_piece_less_than_that() -> None:
     found, _ = lines(np.random.default_rng(2), 6)
-    chart = pool_lines(found).forecast([0.3, 0.6, 0.9])
-    for name in ("", "new_"):
-        wider = "new_" if name == "" else "piece_"
-        assert (chart[f"{wider}low"] < chart[f"{name}low"]).all()
-        assert (chart[f"{wider}high"] > chart[f"{name}high"]).all()
-    assert chart["typical"].is_monotonic_decreasing
+    season, air = pool_trials(found), {"vpd_kpa": [0.3, 0.6, 0.9]}
+    pooled, new = season.predict(air), season.predict(air, interval="prediction")
+    piece = [[season.dry_by(vpd, chance) for vpd in air["vpd_kpa"]] for chance in (0.025, 0.975)]
+    assert (piece[0] < new["conf_low"]).all()
+    assert (new["conf_low"] < pooled["conf_low"]).all()
+    assert (pooled["conf_high"] < new["conf_high"]).all()
+    assert (new["conf_high"] < piece[1]).all()
+    assert pooled["estimate"].is_monotonic_decreasing
+    assert season.chance_dry(0.6, season.dry_by(0.6, 0.8)) == pytest.approx(0.8)
+    with pytest.raises(ValueError, match="dry_by"):
+        season.predict(air, share=0.9)
 
 
 def test_beyond_the_air_that_was_met_is_marked() -> None:
     found, _ = lines(np.random.default_rng(3), 5)
-    season = pool_lines(found)
+    season = pool_trials(found)
     low, high = season.tried
-    marks = season.forecast([low, high, high * 1.2, low / 1.2])["beyond_tried"]
+    marks = season.predict({"vpd_kpa": [low, high, high * 1.2, low / 1.2]})["extrapolated"]
     assert marks.tolist() == [False, False, True, True]
 
 
+@pytest.mark.slow
 def test_intervals_hold() -> None:
     """50 seasons of six trials: pooled level, pooled slope, a new trial's level; four standard errors.
 
@@ -70,13 +73,14 @@ def test_intervals_hold() -> None:
     held = []
     for _ in range(50):
         found, truth = lines(rng, 6, tau=(0.2, 0.2))
-        table = pool_lines(found, at=0.67).table
+        season = pool_trials(found, at=0.67)
+        table, line = season.coefficients, season.predict(interval="prediction")
         new = truth[0] + 0.2 * rng.standard_normal()
         held.append(
             [
-                table.loc["level", "low"] <= truth[0] <= table.loc["level", "high"],
-                table.loc["slope", "low"] <= truth[1] <= table.loc["slope", "high"],
-                table.loc["level", "new_low"] <= new <= table.loc["level", "new_high"],
+                table.loc["level", "conf_low"] <= truth[0] <= table.loc["level", "conf_high"],
+                table.loc["slope", "conf_low"] <= truth[1] <= table.loc["slope", "conf_high"],
+                line["conf_low"][0] <= np.exp(new) <= line["conf_high"][0],
             ]
         )
     seen = np.mean(held, axis=0)
@@ -88,63 +92,49 @@ def test_intervals_hold() -> None:
 def test_the_unit_of_time_and_the_place_of_telling_do_not_matter(scale: float, shift: float) -> None:
     found, _ = lines(np.random.default_rng(5), 5, tau=(0.2, 0.0))
     moved = [
-        TrialLine(t.name, t.level + shift, t.slope, t.at, t.covariance, t.tried, t.spread, t.batches)
+        TrialLine(t.name, t.level + shift, t.slope, t.at, t.covariance, t.tried, t.spread, t.n_batches)
         for t in found
     ]
-    one, two = pool_lines(found, at=0.6), pool_lines(moved, at=0.6)
-    assert two.table.loc["level", "estimate"] == pytest.approx(
-        float(one.table.loc["level", "estimate"]) + shift,
+    one, two = pool_trials(found, at=0.6), pool_trials(moved, at=0.6)
+    assert two.coefficients.loc["level", "estimate"] == pytest.approx(
+        float(one.coefficients.loc["level", "estimate"]) + shift,
         abs=1e-6,  # type: ignore[arg-type]
     )
-    assert two.table.loc["slope", "se"] == pytest.approx(one.table.loc["slope", "se"], rel=1e-4)
+    assert two.coefficients.loc["slope", "se"] == pytest.approx(one.coefficients.loc["slope", "se"], rel=1e-4)
 
 
 def test_one_air_trials_help_the_level_there() -> None:
     found, _ = lines(np.random.default_rng(6), 4, tau=(0.1, 0.0))
-    alone = pool_lines(found, at=0.6)
+    alone = pool_trials(found, at=0.6)
     more = [
         TrialLine(f"one{i}", 2.45, None, 0.6, np.array([[0.004]]), (0.55, 0.65), 0.2, 6) for i in range(6)
     ]
-    joined = pool_lines([*found, *more], at=0.6)
-    assert joined.table.loc["level", "se"] < alone.table.loc["level", "se"]
-    assert joined.table.loc["level", "df"] == 9
-    assert joined.table.loc["slope", "df"] == 3
-    assert joined.trials["slope"].isna().sum() == 6
+    joined = pool_trials([*found, *more], at=0.6)
+    assert joined.coefficients.loc["level", "se"] < alone.coefficients.loc["level", "se"]
+    assert joined.coefficients.loc["level", "df"] == 9
+    assert joined.coefficients.loc["slope", "df"] == 3
+    assert sum(line.slope is None for line in joined.lines) == 6
 
 
 def test_few_slopes_are_taken_as_common_and_it_is_said() -> None:
     found, _ = lines(np.random.default_rng(7), 2)
     one = TrialLine("one", 2.4, None, 0.6, np.array([[0.004]]), (0.55, 0.65), 0.2, 6)
-    season = pool_lines([*found, one])
-    assert np.isnan(season.table.loc["slope", "tau"])  # type: ignore[arg-type]
+    season = pool_trials([*found, one])
+    assert np.isnan(season.coefficients.loc["slope", "tau"])  # type: ignore[arg-type]
     assert any("same in every trial" in note for note in season.notes)
 
 
 def test_refusals() -> None:
     found, _ = lines(np.random.default_rng(8), 2)
     with pytest.raises(CannotAnswer, match="2 trials"):
-        pool_lines(found)
+        pool_trials(found)
     with pytest.raises(CannotAnswer, match="1 trial,"):
         pool([1.0], [0.1])
     flat = [TrialLine(n, 2.4, None, 0.6, np.array([[0.01]]), (0.5, 0.7), 0.2, 6) for n in "ABC"]
     with pytest.raises(CannotAnswer, match="more than one air"):
-        pool_lines(flat)
+        pool_trials(flat)
     with pytest.raises(ValueError, match="name of its own"):
-        pool_lines([*flat, flat[0]])
-    with pytest.raises(ValueError, match="shape"):
-        TrialLine("A", 2.4, -0.5, 0.6, np.array([[0.01]]), (0.5, 0.7), 0.2, 6)
-    with pytest.raises(ValueError, match="positive definite"):
-        TrialLine("A", 2.4, None, 0.6, np.array([[0.0]]), (0.5, 0.7), 0.2, 6)
-    with pytest.raises(ValueError, match="positive"):
-        pool([1.0, 2.0, 3.0], [0.1, 0.0, 0.2])
-
-
-def test_an_odd_trial_stands_out() -> None:
-    found, _ = lines(np.random.default_rng(9), 8, tau=(0.02, 0.02))
-    odd = found[3]
-    found[3] = TrialLine("odd", odd.level + 1.0, odd.slope, odd.at, odd.covariance, odd.tried, 0.2, 6)
-    trials = pool_lines(found).trials
-    assert trials["odd"].abs().idxmax() == "odd"
+        pool_trials([*flat, flat[0]])
 
 
 def test_a_new_trial_mixture_against_brute_force() -> None:
@@ -152,8 +142,9 @@ def test_a_new_trial_mixture_against_brute_force() -> None:
     rng = np.random.default_rng(10)
     y, v = np.array([2.3, 2.5, 2.2, 2.7, 2.4]), np.array([0.01, 0.02, 0.008, 0.015, 0.02])
     one, eye = np.ones((5, 1)), np.eye(5)
-    low, high = possible_spreads(y, one, np.diag(v), [eye], [float(np.median(v))]).bounds(
-        np.ones((1, 1)), 0.0, 0.9
+    mixture = possible(y, one, np.diag(v), [eye], [float(np.median(v))])
+    low, high = (
+        mixture.below(np.ones((1, 1)), mixture.variance.sum(axis=1), share) for share in (0.05, 0.95)
     )
     # importance sampling: tau from the prior, 1 / (tau^2 + v) of tau^2, cut far out
     own = float(np.median(v))
@@ -169,12 +160,14 @@ def test_a_new_trial_mixture_against_brute_force() -> None:
 
 
 def test_with_great_differences_a_new_trial_is_the_t_interval() -> None:
-    y, se = [1.0, 3.0, 4.5, 2.0, 6.0, 3.3], [0.01] * 6
-    found, plain = pool(y, se), pool(y, se, correction="plain")
-    assert [found.new_low, found.new_high] == pytest.approx([plain.new_low, plain.new_high], rel=0.01)
-    spread = np.std(y, ddof=1)
-    reach = stats.t.ppf(0.975, 5) * spread * np.sqrt(1 + 1 / 6)
-    assert plain.new_high == pytest.approx(np.mean(y) + reach, rel=1e-3)
+    levels = [1.0, 3.0, 4.5, 2.0, 6.0, 3.3]
+    own = np.diag([1e-4, 1e-4])
+    lines = [TrialLine(str(i), a, -0.5, 0.6, own, (0.4, 0.9), 0.2, 6) for i, a in enumerate(levels)]
+    row = pool_trials(lines, at=0.6).predict(interval="prediction").iloc[0]
+    reach = stats.t.ppf(0.975, 5) * np.std(levels, ddof=1) * np.sqrt(1 + 1 / 6)
+    assert np.log([row["conf_low"], row["conf_high"]]) == pytest.approx(
+        [np.mean(levels) - reach, np.mean(levels) + reach], rel=0.02
+    )
 
 
 def looks(rng: np.random.Generator, level: float, slope: float) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -190,45 +183,43 @@ def looks(rng: np.random.Generator, level: float, slope: float) -> tuple[pd.Data
     return pd.DataFrame(rows, columns=["run", "piece", "lower", "upper"]), batches
 
 
+COLOUR = Category("colour", ("none", "lake"), "none")
+
+
 def test_fits_of_trials_pool_to_the_truth() -> None:
     rng = np.random.default_rng(12)
-    colour = Category("colour", ("none", "lake"), "none")
-    found = []
+    fits = {}
     for i in range(5):
         brackets, batches = looks(rng, 2.5 + rng.normal(0, 0.15), -0.7)
-        fit = fit_dry_time(brackets, batches, [colour, VPD])
-        found.append(line_of(fit, f"T{i}", {"colour": "none"}))
+        fits[f"T{i}"] = fit_curing_time(brackets, [COLOUR], runs=batches.rename_axis("run"))
     # one seed, so bounds that only one season in a thousand misses
-    season = pool_lines(found, at=0.65, level=0.999)
+    season = pool_trials(fits, at=0.65, conf_level=0.999)
     for name, truth in (("level", 2.5), ("slope", -0.7)):
-        row = season.table.loc[name]
-        assert row["low"] < truth < row["high"]
+        row = season.coefficients.loc[name]
+        assert row["conf_low"] < truth < row["conf_high"]
     assert season.spread == pytest.approx(np.hypot(0.08, 0.1), rel=0.4)
+    effect = season.effects[0]
+    assert effect.estimate == pytest.approx(2 ** -season.coefficients["estimate"]["slope"])
+    assert season.table["term"].tolist() == ["vpd_kpa"]
 
 
-def test_a_line_is_what_the_fit_says() -> None:
+@pytest.mark.parametrize("shape", ["lognormal", "weibull", "loglogistic"])
+def test_a_line_is_what_the_fit_says(shape: str) -> None:
     brackets, batches = looks(np.random.default_rng(13), 2.5, -0.7)
-    colour = Category("colour", ("none", "lake"), "none")
-    fit = fit_dry_time(brackets, batches, [colour, VPD])
-    line = line_of(fit, "T", {"colour": "lake"})
-    width = len(fit.estimates)
-    row = np.array([1.0, 1.0, np.log(line.at)])
-    told = fit.linear(row)
-    assert width == 3
-    assert (line.level, np.sqrt(line.covariance[0, 0])) == pytest.approx((told.estimate, told.se))
-    assert line.slope == pytest.approx(float(fit.coef[2]))
-    none = fit_dry_time(brackets, batches, [colour])
-    one = line_of(none, "T", {"colour": "none"}, tried=(0.4, 1.0))
-    assert one.slope is None
-    assert one.at == pytest.approx(np.sqrt(0.4))
-    with pytest.raises(ValueError, match="vapour-pressure"):
-        line_of(none, "T", {"colour": "none"})
+    fit = fit_curing_time(brackets, [COLOUR], runs=batches.rename_axis("run"), distribution=shape)  # type: ignore[arg-type]
+    line = line_of("T", fit)
+    row = fit.predict({"vpd_kpa": line.at}).iloc[0]
+    assert line.level == pytest.approx(np.log(row["estimate"]))
+    reach = stats.t.ppf(0.975, line.df) * np.sqrt(line.covariance[0, 0])
+    assert line.level + reach == pytest.approx(np.log(row["conf_high"]))
+    assert line.slope == pytest.approx(float(fit.coefficients["coef"]["log vpd_kpa"]))
+    assert line.covariance[1, 1] == pytest.approx(float(fit.coefficients["se"]["log vpd_kpa"]) ** 2)
 
 
-@pytest.mark.parametrize("shape", ["weibull", "loglogistic"])
-def test_other_shapes_tell_their_median(shape: str) -> None:
-    brackets, batches = looks(np.random.default_rng(14), 2.5, -0.7)
-    colour = Category("colour", ("none", "lake"), "none")
-    log = line_of(fit_dry_time(brackets, batches, [colour, VPD]), "T", {"colour": "none"})
-    other = line_of(fit_dry_time(brackets, batches, [colour, VPD], shape), "T", {"colour": "none"})  # type: ignore[arg-type]
-    assert other.level == pytest.approx(log.level, abs=0.05)
+def test_a_trial_of_one_air_tells_its_level_there() -> None:
+    brackets, batches = looks(np.random.default_rng(13), 2.5, -0.7)
+    steady = batches.assign(vpd_kpa=0.6).rename_axis("run")
+    line = line_of("T", fit_curing_time(brackets, [COLOUR], runs=steady))
+    assert (line.slope, line.at) == (None, pytest.approx(0.6))
+    with pytest.raises(ValueError, match="must know its air"):
+        line_of("T", fit_curing_time(brackets, [COLOUR], runs=steady.drop(columns="vpd_kpa")))

@@ -5,35 +5,49 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from fizzlab.errors import CannotAnswer
+from fizzlab.models.air import vapour_pressure_deficit
+from fizzlab.models.curing import CuringFit, study_touch
+from fizzlab.models.weighing import study_weighings
 from fizzlab.report import parts as sections
-from fizzlab.report.parts.drying import Drying
+from fizzlab.report.analysis import Analysed, analyse
+from fizzlab.report.page import Notes
 from fizzlab.trial import shipped
-from fizzlab.trial.folder import load
+from fizzlab.trial.folder import Trial, load
 
 MakeTrial = Callable[..., Path]
 
 TRUTH = json.loads((shipped.DEMO / "truth.json").read_text())
 
 
-def _dried(folder: Path) -> Drying:
-    dried = sections.drying(load(folder))
-    assert isinstance(dried, Drying), dried
-    return dried
+def _options(trial: Trial) -> dict[str, Any]:
+    wanted = trial.settings.drying
+    point = wanted.forecast_air
+    return {"air": wanted.air, "forecast_air": None if point is None else (point.temp_c, point.rh_pct)}
+
+
+def _tables(trial: Trial) -> dict[str, pd.DataFrame]:
+    return {name: trial.rows(name) for name in ("runs", "touch_checks", "weighings", "room_log")}
+
+
+def _dried(folder: Path) -> CuringFit:
+    trial = load(folder)
+    return study_touch(_tables(trial), trial.settings.terms(), **_options(trial)).fits["dry_h"]
 
 
 def _holds(row: dict[str, float], truth: float) -> bool:
-    return row["low"] <= truth <= row["high"]
+    return row["conf_low"] <= truth <= row["conf_high"]
 
 
 @pytest.mark.parametrize("name", ["season", "colour-ways", "binder"])
 def test_demo_truth_lies_in_the_intervals(name: str) -> None:
-    truth, fit = TRUTH[name], _dried(shipped.demo(name)).study.fit
-    rows = fit.estimates.to_dict("index")
+    truth, fit = TRUTH[name], _dried(shipped.demo(name))
+    rows = fit.coefficients.to_dict("index")
     known = {"log vpd_kpa": truth["drying"]["vpd_slope"]}
     known |= {
         f"colour[{level}]": np.log(ratio) for level, ratio in truth.get("ratios", {}).items() if ratio != 1
@@ -47,25 +61,24 @@ def test_demo_truth_lies_in_the_intervals(name: str) -> None:
 
 
 def test_weighings_of_the_demo_agree_with_its_truth() -> None:
-    weighed = sections.weighing(load(shipped.demo("colour-ways")))
+    trial = load(shipped.demo("colour-ways"))
+    study = study_weighings(_tables(trial), trial.settings.terms(), **_options(trial))
     moisture = TRUTH["colour-ways"]["weighings"]["moisture_g"]
-    table = weighed.dried.table.assign(level=weighed.dried.table["run"].map(weighed.levels))
+    table = study.pieces
     for level, grams in moisture.items():
         assert table[table["level"] == level]["moisture_g"].median() == pytest.approx(grams, rel=0.1)
-    rows = weighed.model.fit.estimates.to_dict("index")
+    rows = study.fits["weighed_dry_h"].coefficients.to_dict("index")
     assert _holds(rows["log vpd_kpa"], TRUTH["colour-ways"]["drying"]["vpd_slope"])
 
 
 def test_forecasts_of_the_season_hold_the_true_quantile() -> None:
-    from fizzlab.models import air
-
     truth = TRUTH["season"]["drying"]
-    forecast = _dried(shipped.demo("season")).forecast.set_index("share")
-    deficit = float(air.vapour_pressure_deficit_kpa(16, 70))
+    fit = _dried(shipped.demo("season"))
+    deficit = float(vapour_pressure_deficit(16, 70))
+    assert fit.typical["vpd_kpa"] == pytest.approx(deficit)
     median = truth["median_h"] * (deficit / truth["reference_vpd_kpa"]) ** truth["vpd_slope"]
-    assert forecast.loc[0.5, "typical_low"] < median < forecast.loc[0.5, "typical_high"]
-    assert (forecast["new_low"] < forecast["hours"]).all()
-    assert (forecast["typical_high"] < forecast["new_high"]).all()
+    row = fit.predict().iloc[0]
+    assert row["conf_low"] < median < row["conf_high"]
 
 
 def test_no_difference_is_never_called_sameness(make_trial: MakeTrial) -> None:
@@ -84,19 +97,17 @@ def test_no_difference_is_never_called_sameness(make_trial: MakeTrial) -> None:
     folder = make_trial(
         runs__csv="\n".join(runs) + "\n", touch_checks__csv="\n".join(touch) + "\n", room_log__csv=None
     )
-    dried = _dried(folder)
-    for finding in dried.effects:
-        assert finding.low < 1 < finding.high
-        assert "could be shown" in finding.sentence
-        assert "the readings fit anything in the 95 % interval" in finding.sentence
-        assert "no difference between" not in finding.sentence.lower()
-    assert any("There is no room log" in note for note in dried.study.notes)
+    fit = _dried(folder)
+    assert len(fit.effects) == 2
+    assert not any(effect.shown or effect.same for effect in fit.effects)
+    assert any("There is no room log" in note for note in fit.notes)
 
 
 def test_unknown_air_and_levels_are_told(make_trial: MakeTrial) -> None:
-    dried = sections.drying(load(make_trial()))
-    assert isinstance(dried, CannotAnswer)
-    assert "batches are too few" in str(dried)
+    done = analyse(load(make_trial()))
+    assert "batches are too few" in str(done.reasons["dry_h"])
+    assert "dry_h" not in done.fits
+    assert any(isinstance(piece, Notes) for piece in sections.answer(done))
 
 
 def test_batches_without_air_are_named_not_dropped_silently(tmp_path: Path) -> None:
@@ -105,9 +116,9 @@ def test_batches_without_air_are_named_not_dropped_silently(tmp_path: Path) -> N
     folder = shutil.copytree(shipped.demo("season"), tmp_path / "season")
     text = (folder / "runs.csv").read_text().replace("2025-10-20T09:00", "")
     (folder / "runs.csv").write_text(text)
-    dried = _dried(folder)
-    assert "The air of batch B02 is not known, so it is not counted here." in dried.study.notes
-    assert dried.study.fit.n_batches == 12
+    fit = _dried(folder)
+    assert "The air of batch B02 is not known, so it is not counted here." in fit.notes
+    assert fit.n_batches == 12
 
 
 def test_air_none_asks_for_no_log(tmp_path: Path) -> None:
@@ -116,8 +127,21 @@ def test_air_none_asks_for_no_log(tmp_path: Path) -> None:
     folder = shutil.copytree(shipped.demo("colour-ways"), tmp_path / "ways")
     toml = (folder / "trial.toml").read_text().replace('air = "vpd"', 'air = "rh and temperature"')
     (folder / "trial.toml").write_text(toml)
-    dried = _dried(folder)
-    assert [term.name for term in dried.study.air] == ["rh_pct", "temp_c"]
-    assert dried.needed == []
+    fit = _dried(folder)
+    assert [term.name for term in fit.air] == ["rh_pct", "temp_c"]
+    assert not fit.has_vpd
     (folder / "trial.toml").write_text(toml.replace('"rh and temperature"', '"none"'))
-    assert _dried(folder).study.air == ()
+    assert _dried(folder).air == ()
+
+
+def test_a_report_tells_each_forecast_once() -> None:
+    done: Analysed = analyse(load(shipped.demo("season")))
+    pieces = [*sections.answer(done), *sections.dry_times(done)]
+    found = [f for piece in pieces for f in getattr(piece, "findings", ())]
+    assert len({f.topic for f in found}) == len(found)
+    share = max(done.trial.settings.drying.shares)
+    for level, each in done.study("dry_h").levels.items():
+        row = done.fits["dry_h"].predict(each, share=share).iloc[0]
+        told = next(f for f in found if f.topic == f"dry_time.forecast[{level}]")
+        assert (told.estimate, told.low, told.high) == tuple(row[["estimate", "conf_low", "conf_high"]])
+    assert len([f for f in found if f.topic.startswith("dry_time.needed")]) == len(done.study("dry_h").levels)

@@ -193,7 +193,7 @@ def test_terms_come_from_the_factors(make_trial: MakeTrial) -> None:
     assert names == ["colour", "binder_g"]
 
 
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.binary(max_size=200), table=st.sampled_from(["touch_checks.csv", "runs.csv", "trial.toml"]))
 def test_any_bytes_end_in_a_trial_or_in_problems(data: bytes, table: str, make_trial: MakeTrial) -> None:
     folder = make_trial()
@@ -203,7 +203,7 @@ def test_any_bytes_end_in_a_trial_or_in_problems(data: bytes, table: str, make_t
     assert raised.value.problems
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.lists(st.text(max_size=12), min_size=1, max_size=5), st.sampled_from(sorted(TABLES)))
 def test_any_cells_parse_to_typed_columns(cells: list[str], name: str) -> None:
     spec = TABLES[name]

@@ -17,22 +17,11 @@ from fizzlab.trial.settings import TrialSettings
 
 @dataclass(frozen=True)
 class RunCard:
-    """One batch to make.
+    """One batch to make: its name, its day, the code under which it is scored, and what goes into it.
 
-    Parameters
-    ----------
-    run, day, blind : str
-        Its name, its day, and the code under which it is scored (or an empty text).
-    levels : tuple of (str, str)
-        Each factor in plain words, and its level with the unit.
-    recipe : Recipe or None
-        Without rules; None where trial.toml has no recipe.
-    amounts : DataFrame or None
-        As `fizzlab.recipe.amounts_table`.
-    steps : tuple of Step
-    cautions : tuple of Caution
-    notes : tuple of str
-        What to know about this batch: limits, soda against acid, how many pieces it fills.
+    `levels` are each factor in plain words and its level with the unit; `recipe` is without rules, and None
+    where trial.toml has none; `amounts` are as `fizzlab.recipe.amounts_table` has them; `notes` say what to
+    know about this batch: limits, soda against acid, how many pieces it fills.
     """
 
     run: str
@@ -48,18 +37,10 @@ class RunCard:
 
 @dataclass(frozen=True)
 class Cards:
-    """The cards of a plan, and what holds for several of them.
+    """The cards of a plan in the order of making, and what holds for several of them.
 
-    Parameters
-    ----------
-    cards : tuple of RunCard
-        In the order of making.
-    scaled : float
-        How many times the recipe as written each batch is.
-    doubts : tuple of str
-        What to know about the recipe before making it.
-    cost_each : Span or None
-        Ingredients of one piece over all batches, in the maker's currency; None where it is not known.
+    Each batch is `scaled` times the recipe as written; `doubts` are what to know before making it;
+    `cost_each` is what the ingredients of one piece cost over all batches, None where it is not known.
     """
 
     cards: tuple[RunCard, ...]
@@ -83,13 +64,7 @@ def in_code_order(cards: Sequence[RunCard]) -> list[RunCard]:
 
 
 def make_cards(settings: TrialSettings, runs: pd.DataFrame) -> Cards:
-    """Return a card for each run.
-
-    Parameters
-    ----------
-    settings : TrialSettings
-    runs : DataFrame
-        One row a batch in the order of making, with columns run, day, blind and the factors.
+    """A card for each run (run, day, blind and the factors), in the order of making.
 
     Raises
     ------

@@ -43,19 +43,10 @@ _RUNS_PLANNED = ("run", "day", "blind")
 
 @dataclass(frozen=True)
 class Written:
-    """What was written.
+    """What was written: the files in the order in which to use them, and what the plan can and cannot tell.
 
-    Parameters
-    ----------
-    planned : Planned
-    paths : tuple of Path
-        The files, in the order in which to use them.
-    replaced : tuple of str
-        Names of files of an earlier plan without readings that were replaced.
-    taken_away : tuple of str
-        Names of tables without a row that now stand in the workbook.
-    statements : tuple of str
-        What the plan can and cannot tell.
+    `replaced` names files of an earlier plan without readings, `taken_away` tables without a row that now
+    stand in the workbook.
     """
 
     planned: Planned
@@ -110,8 +101,12 @@ def write_plan(folder: str | Path, detects: Callable[[Planned], Sequence[str]] |
 
 def _entry(planned: Planned) -> dict[str, Any]:
     """What the ledger keeps of a plan, so that a report can say what went otherwise."""
+
+    def kept(value: object) -> str | float:
+        return float(f"{value:.10g}") if isinstance(value, float) else str(value)
+
     settings = planned.settings
-    runs = [{name: _kept(value) for name, value in row.items()} for row in planned.runs.to_dict("records")]
+    runs = [{name: kept(value) for name, value in row.items()} for row in planned.runs.to_dict("records")]
     return {
         "trial": settings.code,
         "title": settings.title,
@@ -120,10 +115,6 @@ def _entry(planned: Planned) -> dict[str, Any]:
         "seed": settings.seed,
         "runs": runs,
     }
-
-
-def _kept(value: object) -> str | float:
-    return float(f"{value:.10g}") if isinstance(value, float) else str(value)
 
 
 def read_plan(folder: str | Path = "") -> Planned:

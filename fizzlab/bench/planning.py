@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -15,10 +16,10 @@ from fizzlab.design.plans import Plan, plan
 from fizzlab.design.trials import ASSUMED, Spreads
 from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
 from fizzlab.measures import Measure, TableSpec, number
-from fizzlab.models.curing_fit import CuringFit
-from fizzlab.models.effects import ResponseFit
-from fizzlab.models.result import FitResult
 from fizzlab.trial.settings import FILE, FactorSettings, PlanSettings, TrialSettings
+
+if TYPE_CHECKING:
+    from fizzlab.models.result import FitResult
 
 #: Columns of the air that each model of it has.
 _AIR = {"vpd": 1, "rh and temperature": 2, "none": 0}
@@ -26,18 +27,7 @@ _AIR = {"vpd": 1, "rh and temperature": 2, "none": 0}
 
 @dataclass(frozen=True)
 class Planned:
-    """A trial, planned.
-
-    Parameters
-    ----------
-    settings : TrialSettings
-    plan : Plan
-        The design: what it can tell, aliases, spare batches.
-    runs : DataFrame
-        One row a batch, in the order of making: run, day, blind and the factors of trial.toml.
-    cards : Cards
-        What goes into each batch.
-    """
+    """A trial, planned: the design, its runs (run, day, blind, factors) in the order of making, the cards."""
 
     settings: TrialSettings
     plan: Plan
@@ -66,16 +56,10 @@ class Planned:
         same = [self.settings.label(n) for n in self.settings.factors if recipe and n not in recipe.by_factor]
         if same:
             said.append(f"The recipe is the same at every level of {listed(same)}.")
-        if self.cards.cost_each is not None:
-            low, mean, high = (
-                number(each)
-                for each in (
-                    self.cards.cost_each.low,
-                    self.cards.cost_each.typical,
-                    self.cards.cost_each.high,
-                )
-            )
-            said.append(f"Ingredients cost about {mean} a piece ({low} to {high}).")
+        cost = self.cards.cost_each
+        if cost is not None:
+            span = f"{number(cost.low)} to {number(cost.high)}"
+            said.append(f"Ingredients cost about {number(cost.typical)} a piece ({span}).")
         return tuple(said)
 
     def level_table(self) -> pd.DataFrame:
@@ -173,14 +157,7 @@ def _amounts_fit(settings: TrialSettings, runs: pd.DataFrame) -> list[Problem]:
 
 @dataclass(frozen=True)
 class Detects:
-    """What a planned trial can detect.
-
-    Parameters
-    ----------
-    sentences : tuple of str
-    power : mapping of str to Power
-        By response, those whose power was worked out.
-    """
+    """What a planned trial can detect, in sentences, and by response where it was worked out."""
 
     sentences: tuple[str, ...]
     power: Mapping[str, Power]
@@ -189,14 +166,8 @@ class Detects:
 def plan_power(planned: Planned, earlier: Mapping[str, Spreads] | None = None, trials: int = 1000) -> Detects:
     """Simulate a planned trial and say what it can detect, response by response.
 
-    Parameters
-    ----------
-    planned : Planned
-    earlier : mapping of str to Spreads, optional
-        By response, from an earlier trial. Without it an assumption stands in where ways are compared by
-        ratios, and nothing is worked out where they are compared by differences.
-    trials : int
-        Made on paper for each size of effect.
+    Without `earlier` spreads of a response an assumption stands in where ways are compared by ratios, and
+    nothing is worked out where they are compared by differences.
     """
     settings, wishes = planned.settings, planned.wishes
     tables = settings.tables()
@@ -272,6 +243,9 @@ def earlier_spreads(fits: Mapping[str, FitResult], code: str) -> dict[str, Sprea
     CannotAnswer
         None of its readings can tell.
     """
+    from fizzlab.models.curing_fit import CuringFit
+    from fizzlab.models.effects import ResponseFit
+
     origin = f"those found in the trial {code}"
     found = {}
     for name, fit in fits.items():

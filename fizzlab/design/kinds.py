@@ -79,7 +79,7 @@ KINDS: dict[str, Kind] = {
             "central composite",
             "Which amount is best, with a bend: corners, stars and middle of 2 to 6 amounts.",
             "fizzlab.design.surface:central_composite",
-            ("centre_points", "reach", "stars"),
+            ("centre_points", "reach"),
             bends=True,
         ),
         Kind(

@@ -44,9 +44,8 @@ class Plan:
     repeat_df : int
         Those of ``error_df["runs"]`` that come from true repeats; the others assume that effects
         outside `terms` are nil.
-    generators : tuple of str
+    generators, resolution
         Of a regular fraction, as ``"emulsifier = oil × alcohol"``.
-    resolution : int or None
     aliases : tuple of Alias
         Every effect of at most two factors in whose number another such effect has a part.
     warnings : tuple of str
@@ -96,7 +95,7 @@ class Plan:
         spare = count(error, "spare batch", "spare batches")
         if "days" in self.error_df:
             days = count(self.error_df["days"], "spare day")
-            judged = f"A factor of the room is judged by {days}, the others by {spare}."
+            judged = f"What is set by the day is judged by {days}, the others by {spare}."
         else:
             some = "all" if self.repeat_df >= error > 1 else str(self.repeat_df)
             repeats = f", {some} of them true repeats" if self.repeat_df > 0 else ""
@@ -134,11 +133,12 @@ class Plan:
         levels = self.runs[[factor.name for factor in self.factors]].astype(str)
         return plot_days(self.runs, levels, ax)
 
-    def plot_aliases(self, ax: Axes | None = None, labels: Mapping[str, str] = NO_LABELS) -> Axes:
-        """Draw which effects have another one in their number, and how much of it; returns the Axes."""
-        from fizzlab.design.plotting import plot_aliases
-
-        return plot_aliases(self.aliases, labels, ax)
+    def alias_table(self, labels: Mapping[str, str] = NO_LABELS) -> pd.DataFrame:
+        """How much of each other effect (columns) is in the number of each effect (rows): 1 or -1 is all."""
+        shared = {each.effect: dict(each.others) for each in self.aliases}
+        table = pd.DataFrame.from_dict(shared, orient="index")
+        named = {term: in_words(term, labels).removeprefix("the ") for term in (*table.index, *table.columns)}
+        return table.fillna(0.0).rename(index=named, columns=named)
 
 
 def plan(

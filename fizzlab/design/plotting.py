@@ -1,8 +1,8 @@
-"""Figures of a plan: the batches laid out by day, which effects share a number, and the power curve."""
+"""Figures of a plan: the batches laid out by day, and the power curve."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from itertools import groupby
 from textwrap import fill
 from typing import TYPE_CHECKING
@@ -10,21 +10,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.colors import LinearSegmentedColormap, to_rgba
+from matplotlib.colors import to_rgba
 from matplotlib.patches import FancyBboxPatch
 
-from fizzlab.design.factors import NO_LABELS, plain
-from fizzlab.design.model import Alias, parts
-from fizzlab.models.plotting import BLUE, GRID, INK, RED, SOFT, Look, axes_for, house_style, looks
+from fizzlab.models.plotting import BLUE, INK, RED, SOFT, Look, axes_for, looks
 
 if TYPE_CHECKING:
     from fizzlab.design.detect import Power
 
 #: Batches side by side before a day goes on in the next line.
 ACROSS = 6
-
-#: Effects in one picture of aliases; more cannot be read.
-MOST_EFFECTS = 16
 
 _TICKS = [1.0, 1.1, 1.2, 1.3, 1.4, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 12.0]
 
@@ -89,73 +84,6 @@ def _tile(axes: Axes, row: int, column: int, run: str, words: Sequence[str], loo
     for line, word in zip(lines[1:], words, strict=True):
         short = word if len(word) <= 13 else word[:12] + "…"
         axes.text(column + 0.12, line, short, fontsize=7.8, va="center", color=INK)
-
-
-def plot_aliases(
-    aliases: Sequence[Alias], labels: Mapping[str, str] = NO_LABELS, ax: Axes | None = None
-) -> Axes:
-    """Draw which other effects are in the number that estimates an effect, and how much of each.
-
-    A row for each effect, a column for each effect that is in it; 1 or -1: the two cannot be told apart.
-
-    Raises
-    ------
-    ValueError
-        There is nothing to show.
-    """
-    import seaborn as sns
-
-    table = alias_table(aliases)
-    if table.empty:
-        raise ValueError("no effect of two factors or fewer is in another's number")
-    axes = axes_for(ax, height=1.5 + 0.3 * len(table))
-    values = table.map(lambda value: f"{value:.2g}".replace("-", "\N{MINUS SIGN}") if value else "")
-    with house_style():
-        sns.heatmap(
-            table.abs(),
-            annot=values,
-            fmt="",
-            cmap=LinearSegmentedColormap.from_list("shades", ["white", BLUE]),
-            vmin=0,
-            vmax=1,
-            cbar=False,
-            linewidths=0.6,
-            linecolor=GRID,
-            annot_kws={"fontsize": 8.5 if len(table.columns) <= 10 else 6.5},
-            xticklabels=[_effect(term, labels) for term in table.columns],
-            yticklabels=[_effect(term, labels) for term in table.index],
-            ax=axes,
-        )
-    axes.tick_params(axis="x", rotation=40, length=0)
-    axes.tick_params(axis="y", rotation=0, length=0)
-    for label in axes.get_xticklabels():
-        label.set_horizontalalignment("right")
-    axes.set(xlabel="has this much of that effect in it", ylabel="the number for")
-    return axes
-
-
-def alias_table(aliases: Sequence[Alias]) -> pd.DataFrame:
-    """Share of each other effect (columns) in each effect (rows), those that matter most.
-
-    Examples
-    --------
-    >>> alias_table([Alias("oil", (("gum:salt", 1.0),))])
-         gum:salt
-    oil       1.0
-    """
-    table = pd.DataFrame.from_dict(
-        {each.effect: dict(each.others) for each in aliases}, orient="index"
-    ).fillna(0.0)
-    if table.empty:
-        return table
-    columns = table.abs().max().sort_values(ascending=False, kind="stable").index[:MOST_EFFECTS]
-    rows = table.abs().max(axis=1).sort_values(ascending=False, kind="stable").index[:MOST_EFFECTS]
-    return table.loc[table.index.isin(rows), table.columns.isin(columns)]
-
-
-def _effect(term: str, labels: Mapping[str, str]) -> str:
-    names = [labels.get(name, plain(name)) for name in parts(term)]
-    return f"bend in {names[0]}" if term.endswith("^2") else " × ".join(names)
 
 
 def plot_power(power: Power, ax: Axes | None = None) -> Axes:

@@ -16,27 +16,6 @@ from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer
 
 Reach = Literal["circumscribed", "inscribed", "faces"]
-Stars = Literal["rotatable", "orthogonal"]
-
-
-def star_distance(stars: Stars, corners: int, axes: int, centre: tuple[int, int]) -> float:
-    """Distance of the star points from the centre, in coded units.
-
-    Rotatable: the fourth root of the number of corners f, so that a forecast is as sure in every direction.
-    Orthogonal: the bends of k amounts do not share their numbers with a difference between corners and stars,
-    alpha^2 = k (1 + c_s / 2k) / (1 + c_c / f), with c_c and c_s centre points that go with them.
-    G. E. P. Box, J. S. Hunter, Annals of Mathematical Statistics 28 (1957) 195-241.
-
-    Examples
-    --------
-    >>> round(star_distance("rotatable", 8, 3, (0, 6)), 3)
-    1.682
-    """
-    if stars == "rotatable":
-        return float(corners**0.25)
-    if stars == "orthogonal":
-        return float(np.sqrt(axes * (1 + centre[1] / (2 * axes)) / (1 + centre[0] / corners)))
-    raise ValueError('stars must be "rotatable" or "orthogonal"')
 
 
 def central_composite(
@@ -44,12 +23,13 @@ def central_composite(
     seed: int,
     *,
     reach: Reach = "inscribed",
-    stars: Stars = "rotatable",
     centre_points: int = 6,
     per_day: int | None = None,
 ) -> Plan:
     """Corners, stars and centre points: main effects, joint effects of two and bends of 2 to 6 amounts.
 
+    The stars stand at the fourth root of the number of corners, so that a forecast is as sure in every
+    direction (rotatable; G. E. P. Box, J. S. Hunter, Annals of Mathematical Statistics 28 (1957) 195-241).
     Circumscribed: stars beyond the bounds, corners at them. Inscribed: everything within the bounds, stars at
     them. Faces: stars at the bounds in the middle of each face, so that three amounts each do.
     """
@@ -62,7 +42,7 @@ def central_composite(
         )
     centre = (centre_points - centre_points // 2, centre_points // 2)
     corners = _corners(ranges)
-    distance = 1.0 if reach == "faces" else star_distance(stars, len(corners), len(ranges), centre)
+    distance = 1.0 if reach == "faces" else float(len(corners) ** 0.25)
     axes = np.vstack([np.kron(row, [[-distance], [distance]]) for row in np.eye(len(ranges))])
     middle = [np.zeros((number, len(ranges))) for number in centre]
     coded = np.vstack([corners, middle[0], axes, middle[1]])

@@ -42,12 +42,9 @@ class Spreads:
 
     Parameters
     ----------
-    pieces : float
-        Between pieces of one batch; above 0 where they are looked at.
-    batches : float
-        Between batches made alike on one day.
-    days : float
-        Between days, beyond what the air in the model explains.
+    pieces, batches, days : float
+        Between pieces of one batch (above 0 where they are looked at), between batches made alike on one day,
+        and between days, beyond what the air in the model explains.
     origin : str
         Where the numbers come from, as the end of a sentence: ``"those found in the trial season"``.
     typical : float or None

@@ -11,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import reduce
-from itertools import product
-from typing import Protocol
+from itertools import combinations, product
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -22,53 +22,16 @@ from fizzlab.errors import CannotAnswer
 from fizzlab.models.strata import Array
 from fizzlab.models.terms import INTERCEPT, Amount, Category, Term, level_name, parts, terms_of
 
+LINEAR = "linear blending"
 
-class Basis(Protocol):
-    """Columns of a model, as a function of the settings."""
-
-    @property
-    def factors(self) -> tuple[Term, ...]:
-        """The factors."""
-
-    @property
-    def terms(self) -> tuple[str, ...]:
-        """The terms, in order."""
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Name of each column."""
-
-    @property
-    def owners(self) -> tuple[str, ...]:
-        """Term that each column belongs to."""
-
-    def matrix(self, settings: pd.DataFrame) -> Array:
-        """The columns for a table of settings."""
-
-    def grid(self, settings: pd.DataFrame) -> Array:
-        """The same for settings that may leave factors out, averaged over what they leave out."""
-
-    def steps(self) -> list[tuple[Term, str, str, Array]]:
-        """Factor, level, control and weights on the columns of each main effect."""
-
-    def hypotheses(self) -> list[tuple[str, Array]]:
-        """Each term with the rows of coefficients that are nil when it does nothing."""
-
-    def beyond(self, settings: pd.DataFrame, made: pd.DataFrame) -> list[bool]:
-        """Does each setting lie outside of what was made, as far as its columns tell?"""
+Blending = Literal["linear", "quadratic", "special cubic"]
 
 
 @dataclass(frozen=True)
 class FactorBasis:
     """Main effects, joint effects and bends of categories and amounts; see the module's text.
 
-    Parameters
-    ----------
-    factors : tuple of Category or Amount
-    terms : tuple of str
-        ``"oil"``, ``"oil:colour"``, ``"oil^2"``.
-    ranges : mapping of str to (float, float)
-        What of each amount is coded -1 and +1.
+    `terms` are ``"oil"``, ``"oil:colour"``, ``"oil^2"``; `ranges` what of each amount is coded -1 and +1.
 
     Examples
     --------
@@ -218,6 +181,86 @@ def in_hull(points: Array, point: Array) -> bool:
 
 def _rowwise(left: Array, right: Array) -> Array:
     return np.asarray(np.einsum("ra,rb->rab", left, right).reshape(len(left), -1), float)
+
+
+@dataclass(frozen=True)
+class MixtureBasis:
+    """Scheffé's polynomials of the shares of the parts: each, products of two, products of three.
+
+    `made` holds the shares that were made, a row a batch.
+    """
+
+    factors: tuple[Term, ...]
+    blending: Blending
+    made: Array
+
+    @property
+    def _products(self) -> list[tuple[int, ...]]:
+        order = {"linear": 1, "quadratic": 2, "special cubic": 3}[self.blending]
+        return [c for n in range(1, order + 1) for c in combinations(range(len(self.factors)), n)]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(":".join(self.factors[i].name for i in picks) for picks in self._products)
+
+    @property
+    def owners(self) -> tuple[str, ...]:
+        return tuple(name if ":" in name else LINEAR for name in self.names)
+
+    @property
+    def terms(self) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(self.owners))
+
+    def matrix(self, settings: pd.DataFrame) -> Array:
+        return self._columns(shares(settings, self.factors))
+
+    def grid(self, settings: pd.DataFrame) -> Array:
+        """A blend has no part to leave out."""
+        if not {factor.name for factor in self.factors} <= set(settings.columns):
+            raise ValueError("the parts of a mixture cannot vary alone: give the amount of each")
+        return self.matrix(settings)
+
+    def _columns(self, mixes: Array) -> Array:
+        return np.column_stack([np.prod(mixes[:, list(picks)], axis=1) for picks in self._products])
+
+    def steps(self) -> list[tuple[Term, str, str, Array]]:
+        """Each part from its least to its most share, the others keeping their proportions.
+
+        The line is D. R. Cox's (Biometrika 58 (1971) 155-159), through the mean of the mixtures made.
+        """
+        reference = self.made.mean(axis=0)
+        found: list[tuple[Term, str, str, Array]] = []
+        for i, factor in enumerate(self.factors):
+            ends = np.array([self.made[:, i].max(), self.made[:, i].min()])
+            mixes = reference * (1 - ends[:, None]) / (1 - reference[i])
+            mixes[:, i] = ends
+            columns = self._columns(mixes)
+            most, least = (f"{100 * end:.3g} %" for end in ends)
+            found.append((factor, most, least, columns[0] - columns[1]))
+        return found
+
+    def hypotheses(self) -> list[tuple[str, Array]]:
+        """Linear blending does nothing when all parts have one coefficient; a product when its is nil."""
+        parts = len(self.factors)
+        rows = np.eye(len(self.names))
+        found = [(LINEAR, rows[1:parts] - rows[0])]
+        return [*found, *((name, rows[i][None]) for i, name in enumerate(self.names) if i >= parts)]
+
+    def beyond(self, settings: pd.DataFrame, made: pd.DataFrame) -> list[bool]:
+        return [not in_hull(self.made, mix) for mix in shares(settings, self.factors)]
+
+
+def shares(settings: pd.DataFrame, parts: Sequence[Term]) -> Array:
+    """Shares of the parts, each row adding up to 1."""
+    amounts = settings[[part.name for part in parts]].to_numpy(float)
+    if np.isnan(amounts).any():
+        raise ValueError("amounts of a mixture must not be missing")
+    if not (amounts >= 0).all() or not (amounts.sum(axis=1) > 0).all():
+        raise ValueError("amounts of a mixture must not be negative, nor all zero")
+    return np.asarray(amounts / amounts.sum(axis=1, keepdims=True))
+
+
+Basis = FactorBasis | MixtureBasis
 
 
 def model_terms(factors: Sequence[Term], model: str | Sequence[str]) -> tuple[str, ...]:

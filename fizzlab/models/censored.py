@@ -1,20 +1,12 @@
 """The likelihood of bracketed times in batches and days, and its maximum, on plain arrays.
 
-The model, for piece j of batch i made on day k, is
-
-    log T_ij = x_i' beta + d_k + b_i + sigma * e_ij,   b_i ~ N(0, tau^2),   d_k ~ N(0, delta^2),
-
-with e of a stated shape. It is worked in the coordinates gamma = beta/sigma, alpha = 1/sigma,
-rho = tau/sigma, phi = delta/sigma. In (gamma, alpha) the log-likelihood of bracketed data is concave
-for the three shapes (J. Burridge, "A note on maximum likelihood estimation for regression models
-using grouped data", JRSS B 43, 1981, 41-45), so the plain fit cannot stop at a false maximum.
-
-The integrals over b and d are sums over equally spaced nodes (the trapezium rule converges
-geometrically for such integrands). Gradient and Hessian of the integrated likelihood are exact for
-that sum: the score by Fisher's identity, the Hessian by Louis's (T. A. Louis, JRSS B 44, 1982,
-226-233), once for the batches and once more for the days. No library fits brackets with such effects.
-
-Knows nothing of drying or fizz, tables or wording: a power simulation calls it thousands of times.
+For piece j of batch i made on day k: log T_ij = x_i' beta + d_k + b_i + sigma * e_ij, b_i ~ N(0, tau^2), d_k
+~ N(0, delta^2), e of a stated shape. It is worked in gamma = beta/sigma, alpha = 1/sigma, rho = tau/sigma,
+phi = delta/sigma, in which the plain log-likelihood is concave for the three shapes (J. Burridge, JRSS B 43,
+1981, 41-45). The integrals over b and d are sums over equally spaced nodes; score and Hessian are exact for
+that sum, by Fisher's and Louis's identities (T. A. Louis, JRSS B 44, 1982, 226-233), once for the batches and
+once more for the days. No library fits brackets with such effects. A power simulation calls this thousands of
+times.
 """
 
 from __future__ import annotations
@@ -214,33 +206,27 @@ def _nodes(data: Brackets, rho: float | None, phi: float | None, step: float) ->
     """
     pieces = float(np.add.reduceat(data.count, data.starts).max())
     least = 2 * _REACH / (_MOST_NODES if phi is None else _MOST_NODES_WITH_DAYS)
-    zero = np.zeros(1)
-    z, log_z, step_z = zero, zero, 1.0
+    z = log_z = d = log_d = np.zeros(1)
+    step_z = max(step / np.sqrt(1 + (rho or 0.0) ** 2 * pieces), least)
     if rho is not None:
-        step_z = max(step / np.sqrt(1 + rho**2 * pieces), least)
         z, log_z = _line(step_z)
-    if phi is None:
-        scale = 0.0 if rho is None else rho
-        return Nodes(scale * z, np.arange(len(z))[None, :], z, log_z, zero, zero)
-    batches = float(np.diff(np.append(data.day_starts, len(data.x))).max())
-    known = batches * pieces / (1 + (rho or 0.0) ** 2 * pieces)
-    step_d = max(step / np.sqrt(1 + phi**2 * known), least)
-    if rho is None:
+    if phi is not None:
+        batches = float(np.diff(np.append(data.day_starts, len(data.x))).max())
+        known = batches * pieces / (1 + (rho or 0.0) ** 2 * pieces)
+        step_d = max(step / np.sqrt(1 + phi**2 * known), least)
+        jump = np.floor(abs(phi) * step_d / (abs(rho) * step_z)) if rho else 0.0
+        if rho and 1 <= jump < 1e6:
+            step_d = float(jump * abs(rho) * step_z / abs(phi))
+            d, log_d = _line(step_d)
+            each, many = len(z) // 2, len(d) // 2
+            reach = int(each + jump * many)
+            if 2 * reach + 1 < len(z) * len(d):
+                sign = int(np.sign(phi) * np.sign(rho) * jump)
+                shift = rho * step_z * np.arange(-reach, reach + 1, dtype=float)
+                at = (sign * np.arange(-many, many + 1))[:, None] + np.arange(-each, each + 1) + reach
+                return Nodes(shift, at, z, log_z, d, log_d)
         d, log_d = _line(step_d)
-        return Nodes(phi * d, np.arange(len(d))[:, None], zero, zero, d, log_d)
-    jump = np.floor(abs(phi) * step_d / (abs(rho) * step_z)) if rho else 0.0
-    if 1 <= jump < 1e6:
-        step_d = float(jump * abs(rho) * step_z / abs(phi))
-        d, log_d = _line(step_d)
-        each, many = len(z) // 2, len(d) // 2
-        reach = int(each + jump * many)
-        if 2 * reach + 1 < len(z) * len(d):
-            sign = int(np.sign(phi) * np.sign(rho))
-            shift = rho * step_z * np.arange(-reach, reach + 1, dtype=float)
-            at = (sign * int(jump) * np.arange(-many, many + 1))[:, None] + np.arange(-each, each + 1) + reach
-            return Nodes(shift, at, z, log_z, d, log_d)
-    d, log_d = _line(step_d)
-    shift = (phi * d[:, None] + rho * z).ravel()
+    shift = ((phi or 0.0) * d[:, None] + (rho or 0.0) * z).ravel()
     return Nodes(shift, np.arange(len(shift)).reshape(len(d), len(z)), z, log_z, d, log_d)
 
 
@@ -332,15 +318,14 @@ class Model:
         nodes = _nodes(data, rho, phi, finer * _STEP[self.shape])
         fields = _of_batches(data, self.shape, data.q @ gamma, alpha, nodes.shift)
         width, batches = data.x.shape[1], len(data.x)
-        if len(nodes.shift) == 1:
-            log_b, weight, tells = fields[0], np.ones((batches, 1, 1)), fields[3][:, :, None]
-            score, second = np.zeros((batches, 1, 4)), np.zeros((batches, 1, 4, 4))
-            score[..., 0], score[..., 1] = fields[1], fields[2]
-            second[..., 0, 0], second[..., 0, 1], second[..., 1, 1] = fields[3:]
-            second[..., 1, 0] = fields[4]
-        else:
+        log_b, weight = fields[0], np.ones((batches, 1, 1))
+        score, second = np.zeros((batches, 1, 4)), np.zeros((batches, 1, 4, 4))
+        if len(nodes.shift) > 1:
             log_b, weight, score, second = _over_batches(nodes, fields)
-            tells = fields[3][:, nodes.at]
+        else:
+            score[..., 0], score[..., 1], second[..., 0, 0] = fields[1:4]
+            second[..., 0, 1] = second[..., 1, 0] = fields[4]
+            second[..., 1, 1] = fields[5]
         full = np.concatenate([data.q[:, None, :] * score[..., :1], score[..., 1:]], axis=-1)
         if phi is None:
             loglik = float(log_b.sum())
@@ -377,7 +362,7 @@ class Model:
             loglik=loglik - data.log_times,
             score=total[free],
             hessian=hessian[np.ix_(free, free)],
-            pieces=-(both * tells).sum(axis=(1, 2)),
+            pieces=-(both * fields[3][:, nodes.at]).sum(axis=(1, 2)),
             slope=(chance * score[..., 0]).sum(axis=1),
             curvature=-inner[:, 0, 0],
             batch_mean=(rho or 0.0) * (both * nodes.z).sum(axis=(1, 2)),

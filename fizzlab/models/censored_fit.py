@@ -1,7 +1,6 @@
 """Estimates from bracketed times with the batch as the unit, and the stratum that judges each of them.
 
-Variances are by restricted likelihood, degrees of freedom by the strata of days and of batches within
-days. On plain arrays, as `fizzlab.models.censored`; `fit_batches` is the door, `fit` is the fit alone.
+`fit_batches` is the door, `fit` is the fit alone; docs/methods/dry_time.md has the method.
 """
 
 from __future__ import annotations
@@ -33,17 +32,10 @@ _VAGUE = 5.0  # standard error, in log hours over one spread of the column, of a
 class ArrayFit:
     """What `fit` found, in the caller's columns and the caller's order of batches.
 
-    Attributes
-    ----------
-    beta, covariance : arrays
-        Coefficients of log hours, and the covariance of (beta, log sigma).
-    sigma, tau, delta : float
-        Standard deviations between pieces, batches and days (0 where not in the model).
-    loglik, restricted : float
-        Greatest log-likelihood on the time scale; the restricted one at the estimates (nan without).
-    pieces, slope, curvature, batch_mean, day_mean : arrays, one entry a batch
-        As in `fizzlab.models.censored.Point`, the means in log hours. For known log-normal times sigma^2 /
-        curvature is tau^2 plus the variance of the batch's mean.
+    `covariance` is that of (beta, log sigma); `loglik` the greatest log-likelihood on the time scale,
+    `restricted` that at the estimates (nan without); the arrays one entry a batch are as in
+    `fizzlab.models.censored.Point`, the means in log hours. For known log-normal times sigma^2 / curvature is
+    tau^2 plus the variance of the batch's mean.
     """
 
     beta: Array
@@ -120,11 +112,7 @@ def _correction(model: Model) -> float:
 
 
 def _enlarge(model: Model, top: Array) -> tuple[Array, Point]:
-    """Enlarge the ML variances by units / (units - columns), where the restricted likelihood has no maximum.
-
-    With brackets so wide that some line nearly satisfies them all, the information on beta vanishes as
-    the variances do, and the restricted likelihood (an approximation that needs that information) runs away.
-    """
+    """Enlarge the ML variances by units / (units - columns), where the restricted has no maximum."""
     width = model.data.x.shape[1]
     factor = _correction(model)
     theta = top.copy()
@@ -271,22 +259,12 @@ def _kept(information: Array, width: int) -> Ints:
 
 @dataclass(frozen=True)
 class Strata:
-    """How the variance of an estimate splits between days and batches within days.
-
-    `of` gives the denominator degrees of freedom of a linear combination of the coefficients: the variance
-    of the estimate is cut into its part between days and its part within days, each with the degrees of
-    freedom left there, and these are put together by Satterthwaite's formula (F. E. Satterthwaite, Biometrics
-    Bulletin 2, 1946, 110-114). In a balanced plan this is the split-plot rule: a factor of the room gets days
-    less what is estimated between days, a factor within days the rest.
-
-    Where a variance is estimated as nothing, the stratum's error is the pooled one of the stratum below, and
-    it has the pooled degrees of freedom. For known log-normal times that keeps the coverage of 95 % intervals
-    between 94.8 and 97 % whatever the true variance, if the upper stratum has 4 degrees of freedom or more;
-    with fewer, no more than 3 times its own are given.
+    """How the variance of an estimate splits between days and batches within days (docs/methods/dry_time.md).
 
     `weights` are the generalised-least-squares weights of each coefficient (columns x batches), `between` and
     `within` the two parts of the variance of batch locations, `spare_days` the days less what is, in effect,
-    estimated between them.
+    estimated between them. Where a variance is estimated as nothing, its stratum has pooled degrees of
+    freedom.
     """
 
     days: int
@@ -304,7 +282,7 @@ class Strata:
         return max(float(across @ self.between @ across), 0.0), max(float(across @ self.within @ across), 0.0)
 
     def of(self, combination: Array) -> float:
-        """Degrees of freedom of combination @ beta."""
+        """Degrees of freedom of combination @ beta, after Satterthwaite (Biometrics Bulletin 2, 1946)."""
         between, within = self.parts(combination)
         if between + within <= 0:
             return min(self.between_df, self.within_df)

@@ -30,7 +30,7 @@ def compare(
     ----------
     fit : ResponseFit
     factor : str
-        A category.
+        One with named levels.
     kind : {"control", "pairs"}
         Each level with the control (Dunnett), or every pair (Tukey, Kramer).
     at : mapping, optional

@@ -9,7 +9,7 @@ docs/methods/dry_time.md.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -261,18 +261,12 @@ def _effects(fit: CuringFit, margin: float | None) -> list[Effect]:
 class TouchStudy(Study):
     """What the touch checks of a trial say.
 
-    Parameters
-    ----------
-    brackets : DataFrame
-        One row a piece: run, piece, lower, upper (hours) and level, that of the factor drawn apart.
-    grouped_by : Category, Amount or None
-        That factor.
-    levels : mapping of str to mapping
-        What sets each of its levels, by the level's name; of one level without a factor.
-    order : sequence of SeenOrder
-        Which way dried later, day by day, where the looks carry no fit.
+    `brackets` has one row a piece: run, piece, lower, upper (hours) and level, that of the factor
+    `grouped_by`; `levels` what sets each of these levels. `order` is which way dried later, day by day, where
+    the looks carry no fit.
     """
 
+    fits: Mapping[str, CuringFit] = field(default_factory=dict)
     brackets: pd.DataFrame
     grouped_by: Term | None
     levels: Mapping[str, Mapping[str, Any]]
@@ -288,18 +282,10 @@ def study_touch(
     forecast_air: tuple[float, float] | None = None,
     margins: Mapping[str, float | None] | None = None,
 ) -> TouchStudy:
-    """Join touch checks to the air of their batches and fit the dry times.
+    """Join the touch checks of a trial to the air of their batches and fit the dry times.
 
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-        Checked tables of the trial: runs, touch_checks, weighings and room_log, the last two maybe empty.
-    terms : sequence of Category or Amount
-        The factors.
-    air, distribution, forecast_air
-        As in `fit_curing_time`.
-    margins : mapping of str to float, optional
-        By response, the ratio within which two levels count as the same.
+    `tables` holds runs, touch_checks, weighings and room_log, the last two maybe empty; `margins` by response
+    the ratio within which two levels count as the same. The rest is as in `fit_curing_time`.
     """
     pieces, runs, grouped = brackets(tables["touch_checks"]), with_air(tables, air), grouping(terms)
     found: dict[str, Any] = {}

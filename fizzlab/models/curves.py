@@ -396,14 +396,8 @@ def fit_curve(
 class CurveComparison:
     """Several curves fitted to the same readings.
 
-    Parameters
-    ----------
-    fits : tuple of CurveFit
-        Those that could be fitted, best first.
-    table : DataFrame
-        One row a curve, best first: model, parameters, rss, aicc, delta (AICc above the best), weight
-        (Akaike weight: the share of the evidence, given that one of these curves is right) and note
-        (why there are no numbers).
+    `fits` are those that could be fitted, best first; `table` has one row a curve: model, parameters, rss,
+    aicc, delta (AICc above the best), weight (Akaike weight: its share of the evidence) and note.
     """
 
     fits: tuple[CurveFit, ...]

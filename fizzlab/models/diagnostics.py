@@ -24,18 +24,8 @@ _ODD = 1.8
 
 
 def best_power(strata: Strata, y: Array, *, blocked: bool) -> tuple[float, float, float]:
-    """The power of the response on which the model fits best, and its 95 % interval; 0 is the logarithm.
+    """The power of a positive response on which the model fits best, and its 95 % interval; 0 is the log.
 
-    Parameters
-    ----------
-    strata : Strata
-    y : array
-        The response as it was measured, positive.
-    blocked : bool
-        Are days taken out as blocks?
-
-    Notes
-    -----
     z = (y^a - 1) / (a g^(a-1)), with g the geometric mean (G. E. P. Box, D. R. Cox, JRSS B 26 (1964)
     211-252); the interval holds the powers whose log-likelihood lies within 1.92 of the best. With days at
     random the restricted likelihood takes its place (M. J. Gurka et al., JRSS A 169 (2006) 273-288).
@@ -60,20 +50,13 @@ def best_power(strata: Strata, y: Array, *, blocked: bool) -> tuple[float, float
 
 
 def odd_batches(strata: Strata, y: Array, fits: Fits, runs: Sequence[str]) -> pd.DataFrame:
-    """Compare each batch with what all the others say of it.
+    """Compare each batch with what all the others say of it; nan where they say nothing.
 
-    Returns
-    -------
-    DataFrame
-        One row a batch: residual (from the fit to the others), t (externally studentised), df, p_value,
-        p_joint (Bonferroni). nan where the others say nothing of the batch.
-
-    Notes
-    -----
-    The t of a column that is 1 for the batch and 0 elsewhere, added to the model: without random groups
-    the externally studentised residual (R. D. Cook, S. Weisberg, Residuals and Influence in Regression,
-    1982, section 2.2.2), with them its counterpart with Kenward and Roger's degrees of freedom. There only
-    batches that may be odd are fitted so; the others have their residual with the components as they are.
+    One row a batch: residual (from the fit to the others), t, df, p_value, p_joint (Bonferroni). The t of a
+    column that is 1 for the batch and 0 elsewhere, added to the model: without random days the externally
+    studentised residual (R. D. Cook, S. Weisberg, Residuals and Influence in Regression, 1982, section
+    2.2.2), with them its counterpart with Kenward and Roger's degrees of freedom. There only batches that may
+    be odd are fitted so; the others have their residual with the components as they are.
     """
     random = strata.day is not None
     residual, rough = _residuals(strata, y, fits)

@@ -44,19 +44,10 @@ class Signal:
 class DriftChart:
     """Individuals and moving ranges; made by `drift_chart`.
 
-    Parameters
-    ----------
-    table : DataFrame
-        One row a reading in the order of making: label, value, moving_range (of the logarithm if `log`; nan
-        at the first), signals (rules broken at it, joined by "; ").
-    centre, low, high : float
-        Centre line and limits, in the unit of the readings.
-    sd : float
-        Standard deviation from neighbours, of what is charted. On the log scale 0.1 is about 10 %.
-    range_centre, range_high : float
-        Mean moving range and its upper limit, of what is charted.
-    signals : tuple of Signal
-        First break of each rule on each side, in the order of making.
+    `table` has one row a reading: label, value, moving_range (of what is charted; nan at the first), signals
+    (rules broken at it). `centre`, `low` and `high` are in the unit of the readings; `sd`, `range_centre` and
+    `range_high` of what is charted: on the log scale 0.1 is about 10 %. `signals` are the first breaks of
+    each rule on each side.
     """
 
     table: pd.DataFrame
@@ -71,21 +62,9 @@ class DriftChart:
 
 
 def drift_chart(values: Sequence[float], labels: Sequence[object], *, log: bool = False) -> DriftChart:
-    """Chart single readings in the order of making.
+    """Chart single readings in the order of making: one number a batch or a day, `log` for times and masses.
 
-    Parameters
-    ----------
-    values : sequence of float
-        One number a batch, or a day: its dry time, loss, fizz time.
-    labels : sequence
-        Names of the readings.
-    log : bool
-        Chart the natural logarithm: for times, masses and losses.
-
-    Raises
-    ------
-    CannotAnswer
-        Fewer than 6 readings, neighbours that never differ, or a logarithm of zero.
+    Refused are fewer than 6 readings, neighbours that never differ, and a logarithm of zero.
 
     Notes
     -----
@@ -126,12 +105,13 @@ def drift_chart(values: Sequence[float], labels: Sequence[object], *, log: bool 
     jumps = ranges > D4 * mean_range
     broken: list[list[str]] = [[] for _ in given]
     found: list[tuple[int, Signal]] = []
-    checks: list[tuple[Rule, NDArray[np.bool_], Side, int]] = [("jump", jumps, "both", 2)]
-    sides: tuple[tuple[Side, int], ...] = (("above", 1), ("below", -1))
-    for side, sign in sides:
-        off = sign * score > 0
-        run = np.convolve(off.astype(int), np.ones(_RUN, int))[: len(off)] >= _RUN
-        checks += [("beyond", sign * score > 3, side, 1), ("eight on one side", run, side, _RUN)]
+    sides: dict[Side, Array] = {"above": score, "below": -score}
+    runs = {side: np.convolve(off > 0, np.ones(_RUN))[: len(off)] >= _RUN for side, off in sides.items()}
+    checks: list[tuple[Rule, NDArray[np.bool_], Side, int]] = [
+        *(("beyond", off > 3, side, 1) for side, off in sides.items()),
+        ("jump", jumps, "both", 2),
+        *(("eight on one side", run, side, _RUN) for side, run in runs.items()),
+    ]
     for rule, hits, side, span in checks:
         places = np.flatnonzero(hits)
         for place in places:
@@ -139,8 +119,7 @@ def drift_chart(values: Sequence[float], labels: Sequence[object], *, log: bool 
         if len(places):
             first = int(places[0])
             found.append((first, Signal(rule, labels[first], labels[max(first - span + 1, 0)], side)))
-    order: list[Rule] = ["beyond", "jump", "eight on one side"]
-    found.sort(key=lambda pair: (pair[0], order.index(pair[1].rule)))
+    found.sort(key=lambda pair: pair[0])
     signals = ["; ".join(names) for names in broken]
     table = pd.DataFrame({"label": list(labels), "value": given, "moving_range": ranges, "signals": signals})
     ends = np.array([centre, centre - 3 * sd, centre + 3 * sd])

@@ -33,22 +33,11 @@ FEW = 3
 class ResponseFit(FitResult):
     """The fit of a response with one number a batch.
 
-    Parameters
-    ----------
-    log : bool
-        Was the natural logarithm fitted? Effects are then ratios.
-    structure : DayModel
-        How days enter, and why.
-    tests : DataFrame
-        One row a term: df_num, df_den, F, p_value, judged_by (``batches`` or ``days``).
-    spread : DataFrame
-        One row a source of chance variation, coarsest first: variance, sd. A variance below zero says
-        that the groups were more alike than chance; read it as "none was seen".
-    n_days : int
-    lost : tuple of str
-        Batches without a number, left out.
-    basis, strata, fits
-        The columns of the model, the plan made ready, and the fit of it.
+    With `log` the natural logarithm was fitted, and effects are ratios. `structure` says how days enter, and
+    why; `tests` has a row a term: df_num, df_den, F, p_value, judged_by ("batches" or "days"); `spread` a row
+    a source of chance variation: variance, sd. A variance below zero says that days were more alike than
+    chance: none was seen. `lost` are batches without a number. `basis`, `strata` and `fits` are the columns
+    of the model, the plan made ready, and the fit of it.
     """
 
     log: bool
@@ -98,25 +87,9 @@ class ResponseFit(FitResult):
     ) -> pd.DataFrame:
         """The typical batch of some settings, or where a new batch of them on a new day will lie.
 
-        Parameters
-        ----------
-        new : DataFrame or mapping, optional
-            Settings: ``{"colour": ["dye", "lake"]}``. Factors that it leaves out are averaged over
-            (categories, with equal weights) or held in the middle of what was tried (amounts).
-        share : float
-            Only 0.5: a batch has one number.
-        interval : {"confidence", "prediction"}
-            Of the typical batch, or of one new batch on a new day.
-
-        Returns
-        -------
-        DataFrame
-            The settings, with estimate, conf_low, conf_high and extrapolated.
-
-        Notes
-        -----
-        Prediction: estimate ± t sqrt(x'cov(b)x + sum of the variance components), with Satterthwaite's df
-        for the sum.
+        Factors that the settings leave out are averaged over (categories, with equal weights) or held in the
+        middle of what was tried (amounts). A batch has one number, so `share` can only be 0.5. The prediction
+        is estimate ± t sqrt(x'cov(b)x + sum of the variance components), with Satterthwaite's df for the sum.
         """
         if share != 0.5:
             raise ValueError(f"{self.response} has one number a batch, so there is no share of its pieces")
@@ -220,11 +193,8 @@ class ResponseFit(FitResult):
     def diagnose(self) -> pd.DataFrame:
         """Batches that lie far from what the others say, and whether another scale would fit better.
 
-        Returns
-        -------
-        DataFrame
-            One row a finding: check (``batch NAME`` or ``scale``), value (its joint p; the best power) and
-            says. Nothing is dropped: an odd batch stays in.
+        One row each: check (``batch NAME`` or ``scale``), value (its joint p; the best power) and says.
+        Nothing is dropped: an odd batch stays in.
         """
         rows: list[tuple[str, float, str]] = []
         odd = odd_batches(self.strata, self.y, self.fits, list(self.batches.index))

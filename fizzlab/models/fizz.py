@@ -56,7 +56,7 @@ class PieceFit:
     expected : array
         Log seconds that each piece, had it not finished when it was last seen, is expected to take.
     effect : Effect or None
-        Ratio of times when the water goes from 5 °C below to 5 °C above the common temperature.
+        Ratio of times in water 5 °C above the common temperature against 5 °C below.
     ea_kj_mol : float
         Activation energy; 0 where the warmth was not varied.
     """
@@ -358,50 +358,15 @@ def _brackets(times: pd.DataFrame) -> dict[str, pd.DataFrame]:
     return found
 
 
-def colour_seen(pieces: pd.DataFrame, level: pd.Series) -> pd.DataFrame:
-    """Share of pieces that have shown colour by each time, as counted: Kaplan and Meier's estimate, reversed.
-
-    Takes `Times.pieces` and the group of each; gives level, seconds, share: a step at each time at which a
-    first colour was noted. E. L. Kaplan and P. Meier, J. Am. Stat. Assoc. 53 (1958) 457; by statsmodels.
-
-    Examples
-    --------
-    >>> pieces = pd.DataFrame({"lower": [5.0, 10, 20, 60], "upper": [5.0, 10, 20, np.inf]})
-    >>> colour_seen(pieces, pd.Series(["lake"] * 4))["share"].round(2).tolist()
-    [0.25, 0.5, 0.75]
-    """
-    from statsmodels.duration.survfunc import SurvfuncRight
-
-    steps = []
-    for name, rows in pieces[np.isfinite(pieces["upper"]).groupby(level).transform("any")].groupby(
-        level, sort=False
-    ):
-        shown = np.isfinite(rows["upper"].to_numpy())
-        curve = SurvfuncRight(np.where(shown, rows["upper"], rows["lower"]), shown.astype(int))
-        came = np.asarray(curve.n_events) > 0
-        seconds, left = np.asarray(curve.surv_times)[came], np.asarray(curve.surv_prob)[came]
-        steps.append(pd.DataFrame({"level": name, "seconds": seconds, "share": 1 - left}))
-    return pd.concat(steps, ignore_index=True)
-
-
 # --- everything of a trial --------------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True)
 class FizzStudy(Study):
-    """What the fizz tests of a trial say. A part is None, or not there, where its table or column is not.
+    """What the fizz tests of a trial say; a part is None, or not there, where its table or column is not.
 
-    Parameters
-    ----------
-    times : mapping of str to Times
-        By response: fizz_s, colour_s, half_out_s.
-    curves : GasCurves or None
-    reached : DataFrame or None
-        Gas that came against what the recipe could give, by batch; see `share_reached`.
-    shelf : ShelfFit or None
-    no_shelf : CannotAnswer or None
-        Why stored pieces have no fit.
-    bath_c, water_ml : float
+    `times` are by response (fizz_s, colour_s, half_out_s), `reached` is what `share_reached` gives, and
+    `no_shelf` says why stored pieces have no fit.
     """
 
     times: Mapping[str, Times] = field(default_factory=dict)

@@ -591,18 +591,10 @@ class GasCurves:
 def fit_gas_curves(
     curves: pd.DataFrame, curve: Literal["common", "own"] = "common", conf_level: float = 0.95
 ) -> GasCurves:
-    """Fit every fizz curve of a trial.
+    """Fit every fizz curve of a trial: run, piece, water_c, seconds, mass_g.
 
-    Pieces are compared fairly only by the same curve, so by default the shape with the lowest sum of AICc
-    over the pieces is used for all.
-
-    Parameters
-    ----------
-    curves : DataFrame
-        run, piece, water_c, seconds, mass_g.
-    curve : {"common", "own"}
-        "common": the shape that fits the trial best, for all; "own": each piece its best.
-    conf_level : float
+    Pieces are compared fairly only by the same curve, so by default ("common") the shape with the lowest sum
+    of AICc over the pieces is used for all; "own" gives each piece its best.
 
     Raises
     ------
@@ -662,23 +654,21 @@ def share_reached(
 ) -> pd.DataFrame:
     """Gas that came against what the recipe could give, less what stays dissolved, by batch.
 
-    The gas that the recipe could give and what the water holds are taken as known. Water that already holds
-    gas or is made basic by soda left over holds more or less.
-
     Parameters
     ----------
     pieces : DataFrame
         run, water_c, gas_g: of `GasCurves.pieces`.
     theory_g : float or mapping of run to float
-        Grams of carbon dioxide that one piece can give at most, by its recipe.
+        Grams of carbon dioxide that one piece can give at most, by its recipe; taken as known.
     water_l : float
-        Litres of water in the cup.
+        Litres of water in the cup. Water that already holds gas holds less, and water made basic by soda
+        left over holds more.
 
     Returns
     -------
     DataFrame
-        Indexed by run: gas_g and dissolved_g (means of its pieces; Henry's law, see `soluble_g`), theory_g,
-        and share, (gas + dissolved) / theory.
+        Indexed by run: gas_g and dissolved_g (means of its pieces; see `soluble_g`), theory_g, and share,
+        (gas + dissolved) / theory.
 
     Raises
     ------

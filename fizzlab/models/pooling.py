@@ -86,17 +86,10 @@ def pool(estimates: Sequence[float], standard_errors: Sequence[float], conf_leve
         return float(np.sqrt(optimize.brentq(lambda tau2: spread(tau2) - target, 0.0, most, xtol=1e-14)))
 
     typical = df * w.sum() / (w.sum() ** 2 - (w**2).sum())
-    return Pooled(
-        float(beta[0]),
-        float(beta[0]) - reach,
-        float(beta[0]) + reach,
-        df,
-        float(np.sqrt(tau2[0])),
-        profiled(0.5 + conf_level / 2),
-        profiled(0.5 - conf_level / 2),
-        float(tau2[0] / (tau2[0] + typical)),
-        len(y),
-    )
+    low, high = float(beta[0]) - reach, float(beta[0]) + reach
+    tau_low, tau_high = (profiled(0.5 + sign * conf_level / 2) for sign in (1, -1))
+    i2 = float(tau2[0] / (tau2[0] + typical))
+    return Pooled(float(beta[0]), low, high, df, float(np.sqrt(tau2[0])), tau_low, tau_high, i2, len(y))
 
 
 def _enough(trials: int) -> None:
@@ -159,25 +152,11 @@ def possible(y: Array, x: Array, own: Array, kinds: Sequence[Array], typical: Se
 class TrialLine:
     """What one trial says of drying and the air; made by `line_of`, or by hand from an old record.
 
-    Parameters
-    ----------
-    name : str
-    level : float
-        Log of the hours after which half of the pieces are dry, in air of `at`.
-    slope : float or None
-        Change of that for each unit of log VPD (-1: twice the VPD, half the time). None if the trial met
-        one air only.
-    at : float
-        Vapour-pressure deficit in kPa.
-    covariance : array, shape (2, 2) or (1, 1)
-        Of level and slope, or of the level.
-    tried : (float, float)
-        Least and greatest VPD met, in kPa.
-    spread : float
-        Standard deviation of log hours of one piece of a new batch around the trial's line.
-    n_batches : int
-    df : float
-        Degrees of freedom of the level; endless where its error is known.
+    `level` is the log of the hours after which half of the pieces are dry in air of `at` kPa, `slope` its
+    change for each unit of log VPD (-1: twice the VPD, half the time; None if the trial met one air only),
+    with their `covariance`. `tried` are the least and greatest VPD met, `spread` is the standard deviation of
+    log hours of one piece of a new batch around the line, `df` of the level is endless where its error is
+    known.
     """
 
     name: str
@@ -220,20 +199,10 @@ def line_of(name: str, fit: CuringFit) -> TrialLine:
 class SeasonFit(FitResult):
     """The dry-time line of a workshop, pooled over its trials; made by `pool_trials`.
 
-    Parameters
-    ----------
-    lines : tuple of TrialLine
-    coefficients : DataFrame
-        Rows level (log hours at `at`) and slope: estimate, se, df, conf_low, conf_high, tau (between trials;
-        nan for a slope that was taken as common).
-    at : float
-        VPD in kPa at which the level is told.
-    between : Pooled
-        The trials' levels at `at`: how much trials differ beyond their batches.
-    spread : float
-        Standard deviation of log hours of one piece of a new batch around its trial's line.
-    tried : (float, float)
-        Least and greatest VPD met in any trial.
+    `coefficients` has the rows level (log hours in air of `at` kPa) and slope: estimate, se, df, conf_low,
+    conf_high, tau (between trials; nan for a slope that was taken as common). `between` pools the levels at
+    `at`: how much trials differ beyond their batches. `spread` is that of one piece of a new batch around its
+    trial's line, `tried` the least and greatest VPD met in any trial.
     """
 
     lines: tuple[TrialLine, ...]
@@ -265,22 +234,11 @@ class SeasonFit(FitResult):
     ) -> pd.DataFrame:
         """Hours until half of the pieces of a typical batch are dry, in given air.
 
-        Parameters
-        ----------
-        new : DataFrame or mapping, optional
-            ``{"vpd_kpa": [0.4, 0.8]}``; left out, the air at which the level is told.
-        share : float
-            Only 0.5; see `dry_by` for pieces.
-        interval : {"confidence", "prediction"}
-            Of the line pooled over trials, or of the line of a new trial.
-
-        Returns
-        -------
-        DataFrame
-            vpd_kpa, estimate, conf_low, conf_high, extrapolated.
+        `new` gives the air, ``{"vpd_kpa": [0.4, 0.8]}``; the interval is that of the line pooled over trials,
+        or ("prediction") of the line of a new trial. `share` can only be 0.5: `dry_by` tells of pieces.
         """
         if share != 0.5:
-            raise ValueError("pooled lines tell when half of the pieces are dry; `dry_by` tells of pieces")
+            raise ValueError("pooled lines tell when half of the pieces are dry; see `dry_by`")
         table = asked(new, {VPD: self.at})
         rows, far = self._rows(table[VPD]), 0.5 + self.conf_level / 2
         middle = rows @ self.coefficients["estimate"].to_numpy(float)
@@ -321,7 +279,7 @@ class SeasonFit(FitResult):
         itself. The interval is widened from normal to t by the degrees of freedom of the trial's own level.
         """
         own = [line.name for line in self.lines].index(name)
-        y, z, within, owner = _stack(self.lines, self.at)
+        y, z, within, owner = stack(self.lines, self.at)
         mine = (owner == own).astype(float)
         kinds = _kinds(self.lines, owner, z)
         centre, sd = own_value(self.mixture, y, z, within, kinds, mine, self._rows(vpd_kpa))
@@ -388,7 +346,7 @@ def pool_trials(
             "Make one trial on days of different air.",
         )
     at = middle_air(lines) if at is None else float(at)
-    y, z, within, owner = _stack(lines, at)
+    y, z, within, owner = stack(lines, at)
     kinds = _kinds(lines, owner, z)
     tau2, beta, covariance = _random_effects(y, z, within, kinds)
     df = np.array([len(lines) - 1, (sloped if sloped >= LEAST else len(lines)) - 1], float)
@@ -442,7 +400,7 @@ def _kinds(lines: Sequence[TrialLine], owner: Array, z: Array) -> list[Array]:
     return [trial * np.outer(z[:, j], z[:, j]) for j in range(2 if sloped >= LEAST else 1)]
 
 
-def _stack(lines: Sequence[TrialLine], at: float) -> tuple[Array, Array, Array, Array]:
+def stack(lines: Sequence[TrialLine], at: float) -> tuple[Array, Array, Array, Array]:
     """All trials' numbers, what of (level at `at`, slope) each tells, their own covariance, whose each is."""
     rows = []
     for place, line in enumerate(lines):

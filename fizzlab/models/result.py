@@ -34,26 +34,10 @@ COLUMNS = ("term", "level", "control", "scale", "estimate", "conf_low", "conf_hi
 class Effect:
     """One level of a factor against its control, or the most of an amount against the least.
 
-    Parameters
-    ----------
-    response : str
-        As in trial.toml.
-    term : Category or Amount
-    level, control : str
-        As they are shown.
-    scale : {"ratio", "difference", "odds ratio"}
-    estimate, conf_low, conf_high : float
-        The estimate and its interval; all alike where the number is worked out and not measured.
-    df, p_value : float
-        Degrees of freedom of its own stratum, and how often chance alone would show as much.
-    judged_by : str
-        What it is judged against: ``batches``, ``groups of a day`` or ``days``.
-    n_batches : int
-    conf_level : float
-    margin : float or None
-        The ratio within which the two count as the same, where one was stated.
-    same_low, same_high : float
-        The interval that the test of sameness stands for (two one-sided tests); nan without a margin.
+    `level` and `control` are as they are shown. The ends of the interval equal the estimate where the number
+    is worked out and not measured. `df` are the degrees of freedom of its own stratum; `judged_by` says
+    whether those are of "batches" or of "days". `margin` is the ratio within which the two count as the same,
+    where one was stated, and `same_low` to `same_high` the interval that the test of sameness stands for.
     """
 
     response: str
@@ -114,21 +98,9 @@ class Effect:
 class FitResult:
     """What a fit says of one response.
 
-    Parameters
-    ----------
-    response : str
-    effects : tuple of Effect
-        Empty where nothing was changed on purpose.
-    batches : DataFrame
-        The batches behind it, indexed by run, with day and a column for each term.
-    terms : tuple of Category or Amount
-    conf_level : float
-    n_batches : int
-    loglik : float
-        Log likelihood at the maximum; nan for a fit by least squares alone.
-    converged : bool
-    notes : tuple of str
-        What was not counted or is doubtful, as plain sentences.
+    `effects` are empty where nothing was changed on purpose. `batches` are those behind it, indexed by run,
+    with day and a column for each term. `loglik` is the log likelihood at the maximum, nan for a fit by least
+    squares alone. `notes` say what was not counted or is doubtful.
     """
 
     response: str
@@ -223,15 +195,8 @@ class FitResult:
 class Study:
     """What the readings of one kind of test say of the batches.
 
-    Parameters
-    ----------
-    numbers : mapping of str to Series
-        By response, one number a batch, indexed by run: compared with `fizzlab.models.effects.fit_response`.
-    fits : mapping of str to FitResult
-        By response, the fit of one that has no number a batch.
-    reasons : mapping of str to CannotAnswer
-        By response, why there is neither.
-    notes : tuple of str
+    `numbers` has, by response, one number a batch (indexed by run), to be compared by `fit_response`; `fits`
+    the fit of a response that has no such number; `reasons` why there is neither.
     """
 
     numbers: Mapping[str, pd.Series] = field(default_factory=dict)

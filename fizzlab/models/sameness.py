@@ -36,7 +36,7 @@ def mean_ratio_limits(
 ) -> tuple[float, float]:
     """The 1 - 2 alpha limits of the ratio of two means; infinite where the old one may be zero.
 
-    Without random groups the interval is Fieller's, for which the tests are V. Sasabuchi's (D. Hauschke,
+    Without random days the interval is Fieller's, for which the tests are V. Sasabuchi's (D. Hauschke,
     M. Kieser, E. Diletti, M. Burke, Statistics in Medicine 18 (1999) 93-105). With them each ratio has
     degrees of freedom of its own, and the tests are inverted by search.
     """

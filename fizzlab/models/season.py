@@ -18,31 +18,13 @@ from fizzlab.models.pooling import SeasonFit, TrialLine, line_of, middle_air, po
 class SeasonStudy:
     """What several trials of one workshop say together; made by `study_season`.
 
-    Parameters
-    ----------
-    lines : tuple of TrialLine
-        One a trial, for its standard recipe.
-    fit : SeasonFit or None
-        Their pooled line.
-    at : float
-        VPD in kPa at which levels are told and batches are compared.
-    asked : float
-        VPD in kPa that is forecast for.
-    alone : DataFrame
-        What each trial says by itself of half the pieces of a typical batch in `asked` air: estimate,
-        conf_low, conf_high, extrapolated; indexed by trial.
-    batches : DataFrame
-        One row a batch: trial, run, day, made_at, note, vpd_kpa, hours (where the model of its trial places
-        it), low and high (bracket of its middle piece), all for the standard recipe; the same moved to air
-        of `at` (adjusted, adjusted_low, adjusted_high); place (from 0, in the order of days).
-    points : DataFrame
-        One row a day of a trial: trial, day, first, runs, note, label, hours (mean of `adjusted` on the log).
-    drift : DriftChart or None
-        Of `points`.
-    dated : bool
-        Has every batch its date of making? If not, trials stand in the order they were given.
-    reasons : mapping of str to CannotAnswer
-        Why there is no ``fit`` or no ``drift``.
+    `fit` is their pooled line, `drift` the chart of the days; `reasons` say why one of these is None. `at` is
+    the VPD (kPa) at which levels are told and batches are compared, `asked` the one that is forecast for.
+    `alone` is what each trial says by itself of half the pieces in `asked` air. `batches` has one row a
+    batch: trial, run, day, made_at, note, vpd_kpa, hours (where the model of its trial places it, for the
+    standard recipe), low and high (bracket of its middle piece), the same moved to air of `at` (adjusted,
+    ...) and place (of its point); `points` one row a day of a trial: trial, day, first, runs, note, label,
+    hours. Where not every batch is `dated`, trials stand in the order they were given.
     """
 
     lines: tuple[TrialLine, ...]
@@ -63,14 +45,9 @@ def study_season(fits: Mapping[str, CuringFit], *, asked: float | None = None) -
     Parameters
     ----------
     fits : mapping of str to CuringFit
-        By the trial's name, in the order of making; each knows its batches' air.
+        By the trial's name, in the order of making; each knows its batches' air. At least one.
     asked : float, optional
         VPD in kPa to forecast for; the middle of the trials' air if left out.
-
-    Raises
-    ------
-    CannotAnswer
-        There is no trial.
 
     Notes
     -----
@@ -78,8 +55,6 @@ def study_season(fits: Mapping[str, CuringFit], *, asked: float | None = None) -
     to the middle air with the pooled slope (its trial's own where trials cannot be pooled). Batches of one
     day are not independent: the mean of their logarithms is one point.
     """
-    if not fits:
-        raise CannotAnswer("No trial carries dry times.", "Touch the pieces of more batches at set hours.")
     lines = tuple(line_of(name, each) for name, each in fits.items())
     reasons: dict[str, CannotAnswer] = {}
     fit, drift, at = None, None, middle_air(lines)

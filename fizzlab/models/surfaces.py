@@ -10,10 +10,9 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtri
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.basis import FactorBasis, in_hull, refuse_inseparable
+from fizzlab.models.basis import Blending, FactorBasis, MixtureBasis, in_hull, refuse_inseparable, shares
 from fizzlab.models.days import Days
 from fizzlab.models.effects import ResponseFit, fit_basis, fit_one, interval_of, measured, strata_of
 from fizzlab.models.strata import Array, Fits, f_test
@@ -25,10 +24,6 @@ FLAT = 0.1
 #: Fewest effects from which a crowd can be told.
 FEWEST = 7
 
-LINEAR = "linear blending"
-
-Blending = Literal["linear", "quadratic", "special cubic"]
-
 
 # --- is the shape right, and where is it level? -----------------------------------------------
 
@@ -36,15 +31,8 @@ Blending = Literal["linear", "quadratic", "special cubic"]
 def curvature(fit: ResponseFit) -> dict[str, float]:
     """Compare the centre points with what the corners say of the middle, on the scale fitted.
 
-    Returns
-    -------
-    dict
-        estimate, se, df, t, p_value, conf_low, conf_high of the coefficient of "is a centre point".
-
-    Raises
-    ------
-    CannotAnswer
-        No centre points, or not enough else.
+    estimate, se, df, t, p_value, conf_low, conf_high of the coefficient of "is a centre point";
+    `CannotAnswer` without centre points.
     """
     basis = _amounts(fit)
     if any(term.endswith("^2") for term in basis.terms):
@@ -60,22 +48,11 @@ def curvature(fit: ResponseFit) -> dict[str, float]:
 
 
 def lack_of_fit(fit: ResponseFit) -> dict[str, float]:
-    """Judge what the model leaves over by how much repeated settings differ.
+    """Judge what the model leaves over by how much repeated settings differ: F, df_num, df_den, p_value.
 
-    Returns
-    -------
-    dict
-        F, df_num, df_den, p_value.
-
-    Raises
-    ------
-    CannotAnswer
-        Nothing was repeated, or the model has a number for each setting already.
-
-    Notes
-    -----
-    A column for each setting is added, and those that the model cannot reach are tested together; without
-    random groups that is the classical F test of lack of fit against pure error.
+    `CannotAnswer` where nothing was repeated, or the model has a number for each setting already. A column
+    for each setting is added, and those that the model cannot reach are tested together; without random days
+    that is the classical F test of lack of fit against pure error.
     """
     cell = fit.batches.groupby([factor.name for factor in fit.basis.factors], sort=False).ngroup().to_numpy()
     columns = (cell[:, None] == np.unique(cell)).astype(float)
@@ -100,20 +77,11 @@ def lack_of_fit(fit: ResponseFit) -> dict[str, float]:
 
 @dataclass(frozen=True)
 class Surface:
-    """A second-order surface and the point where it is level.
+    """A second-order surface and the point where it is level, in the maker's units.
 
-    Parameters
-    ----------
-    point : dict of str to float
-        The stationary point in the maker's units.
-    kind : {"maximum", "minimum", "saddle"}
-    inside : bool
-        Is it within the smallest convex region that holds every setting tried?
-    estimate, conf_low, conf_high : float
-        Response there on the scale fitted.
-    curvatures : DataFrame
-        One row a principal axis, largest curvature first: eigenvalue, conf_low, conf_high (its direction
-        taken as known), flat, and the axis's direction in coded units.
+    `inside` says whether that lies within the smallest convex region that holds every setting tried. The
+    response there is on the scale fitted. `curvatures` has a row a principal axis, the largest first:
+    eigenvalue, conf_low, conf_high (its direction taken as known), flat, and its direction in coded units.
     """
 
     point: dict[str, float]
@@ -133,23 +101,11 @@ class Surface:
 def surface(fit: ResponseFit, at: Mapping[str, Any] | None = None) -> Surface:
     """Find where a second-order surface is level, and what kind of point that is.
 
-    Parameters
-    ----------
-    fit : ResponseFit
-        With a bend for each amount: ``model="quadratic"``.
-    at : mapping, optional
-        Levels of categories; averaged over if not given.
-
-    Raises
-    ------
-    CannotAnswer
-        The surface has no single level point.
-
-    Notes
-    -----
-    y = b0 + x'b + x'Bx has the stationary point x = -B^-1 b / 2, and the eigenvalues of B say its kind
-    (G. E. P. Box, K. B. Wilson, JRSS B 13 (1951) 1-45). The interval of an eigenvalue takes its direction
-    as known (S. Bisgaard, B. Ankenman, Technometrics 38 (1996) 238-246).
+    The fit needs a bend for each amount: ``model="quadratic"``. Categories are averaged over, unless `at`
+    says their level. `CannotAnswer` where the surface has no single level point. y = b0 + x'b + x'Bx has the
+    stationary point x = -B^-1 b / 2, and the eigenvalues of B say its kind (G. E. P. Box, K. B. Wilson, JRSS
+    B 13 (1951) 1-45). The interval of an eigenvalue takes its direction as known (S. Bisgaard, B. Ankenman,
+    Technometrics 38 (1996) 238-246).
     """
     basis = _amounts(fit)
     names = [factor.name for factor in basis.amounts]
@@ -222,89 +178,6 @@ def _with(fit: ResponseFit, extra: Array) -> Fits:
 
 
 # --- blends: only the shares of the parts count -----------------------------------------------
-
-
-@dataclass(frozen=True)
-class MixtureBasis:
-    """Scheffé's polynomials: shares, products of two, products of three.
-
-    Parameters
-    ----------
-    factors : tuple of Amount
-        The parts.
-    blending : {"linear", "quadratic", "special cubic"}
-    made : array, shape (batches, parts)
-        Shares that were made.
-    """
-
-    factors: tuple[Term, ...]
-    blending: Blending
-    made: Array
-
-    @property
-    def _products(self) -> list[tuple[int, ...]]:
-        order = {"linear": 1, "quadratic": 2, "special cubic": 3}[self.blending]
-        return [c for n in range(1, order + 1) for c in combinations(range(len(self.factors)), n)]
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        return tuple(":".join(self.factors[i].name for i in picks) for picks in self._products)
-
-    @property
-    def owners(self) -> tuple[str, ...]:
-        return tuple(name if ":" in name else LINEAR for name in self.names)
-
-    @property
-    def terms(self) -> tuple[str, ...]:
-        return tuple(dict.fromkeys(self.owners))
-
-    def matrix(self, settings: pd.DataFrame) -> Array:
-        return self._columns(shares(settings, self.factors))
-
-    def grid(self, settings: pd.DataFrame) -> Array:
-        """A blend has no part to leave out."""
-        if not {factor.name for factor in self.factors} <= set(settings.columns):
-            raise ValueError("the parts of a mixture cannot vary alone: give the amount of each")
-        return self.matrix(settings)
-
-    def _columns(self, mixes: Array) -> Array:
-        return np.column_stack([np.prod(mixes[:, list(picks)], axis=1) for picks in self._products])
-
-    def steps(self) -> list[tuple[Term, str, str, Array]]:
-        """Each part from its least to its most share, the others keeping their proportions.
-
-        The line is D. R. Cox's (Biometrika 58 (1971) 155-159), through the mean of the mixtures made.
-        """
-        reference = self.made.mean(axis=0)
-        found: list[tuple[Term, str, str, Array]] = []
-        for i, factor in enumerate(self.factors):
-            ends = np.array([self.made[:, i].max(), self.made[:, i].min()])
-            mixes = reference * (1 - ends[:, None]) / (1 - reference[i])
-            mixes[:, i] = ends
-            columns = self._columns(mixes)
-            most, least = (f"{100 * end:.3g} %" for end in ends)
-            found.append((factor, most, least, columns[0] - columns[1]))
-        return found
-
-    def hypotheses(self) -> list[tuple[str, Array]]:
-        """Linear blending does nothing when all parts have one coefficient; a product when its is nil."""
-        parts = len(self.factors)
-        rows = np.eye(len(self.names))
-        found = [(LINEAR, rows[1:parts] - rows[0])]
-        return [*found, *((name, rows[i][None]) for i, name in enumerate(self.names) if i >= parts)]
-
-    def beyond(self, settings: pd.DataFrame, made: pd.DataFrame) -> list[bool]:
-        return [not in_hull(self.made, mix) for mix in shares(settings, self.factors)]
-
-
-def shares(settings: pd.DataFrame, parts: Sequence[Term]) -> Array:
-    """Shares of the parts, each row adding up to 1."""
-    amounts = settings[[part.name for part in parts]].to_numpy(float)
-    if np.isnan(amounts).any():
-        raise ValueError("amounts of a mixture must not be missing")
-    if not (amounts >= 0).all() or not (amounts.sum(axis=1) > 0).all():
-        raise ValueError("amounts of a mixture must not be negative, nor all zero")
-    return np.asarray(amounts / amounts.sum(axis=1, keepdims=True))
 
 
 def fit_mixture(
@@ -420,8 +293,8 @@ def unreplicated(
     -------
     DataFrame
         One row an effect, the largest first: estimate (high less low, on the scale fitted), t (over Lenth's
-        pseudo standard error), p_value, p_joint, stands_out (p_joint < 0.05), half_normal (size to be
-        expected of the standard half-normal), also_called (effects that the plan cannot tell from it).
+        pseudo standard error), p_value, p_joint, stands_out (p_joint < 0.05), also_called (effects that the
+        plan cannot tell from it).
 
     Raises
     ------
@@ -431,7 +304,7 @@ def unreplicated(
 
     Notes
     -----
-    C. Daniel, Technometrics 1 (1959) 311-341, for the half-normal plot. The chances are those of effect over
+    The idea is C. Daniel's (Technometrics 1 (1959) 311-341). The chances are those of effect over
     pseudo standard error when all effects are nil, by 40,000 seeded draws (K. Q. Ye, M. Hamada, Journal of
     Quality Technology 32 (2000) 57-66), because Lenth's t with m/3 degrees of freedom is too wide for few.
     """
@@ -472,9 +345,8 @@ def unreplicated(
             "also_called": also,
         },
         index=pd.Index(labels, name="effect"),
-    ).sort_values("t", key=lambda values: -values.abs(), kind="stable")
-    place = (np.arange(len(labels))[::-1] + 0.5) / len(labels)
-    return found.assign(half_normal=ndtri(0.5 + place / 2))
+    )
+    return found.sort_values("t", key=lambda values: -values.abs(), kind="stable")
 
 
 def _signs(table: pd.DataFrame, factor: Term) -> Array:

@@ -24,16 +24,9 @@ ALL = "all batches"
 
 @dataclass(frozen=True)
 class Category:
-    """A factor with named levels, each compared with a control level (treatment coding).
+    """A factor (a column of the batch table) with named levels, each compared with a control level.
 
-    Parameters
-    ----------
-    name : str
-        Column of the batch table.
-    levels : tuple of str
-        Every level, in the order in which to show them.
-    control : str
-        The level that the others are compared with.
+    `levels` stand in the order in which to show them.
     """
 
     name: str
@@ -59,16 +52,9 @@ class Category:
 
 @dataclass(frozen=True)
 class Amount:
-    """A numeric factor or a reading of the air; `log=True` takes its natural logarithm.
+    """A numeric factor or a reading of the air, in a unit such as "g" or "kPa".
 
-    Parameters
-    ----------
-    name : str
-        Column of the batch table.
-    unit : str
-        Unit as shown to the reader, for example ``"g"`` or ``"kPa"``.
-    log : bool
-        Enter the model as the natural logarithm (the values must be positive).
+    With `log` it enters the model as its natural logarithm.
     """
 
     name: str
@@ -99,15 +85,8 @@ MODELS = ("main", "interactions", "quadratic", "full")
 def terms_of(model: str, names: Sequence[str], amounts: Sequence[str]) -> list[str]:
     """The terms that a one-word model stands for, as names: ``oil``, ``oil:dye``, ``oil^2``.
 
-    Parameters
-    ----------
-    model : {"main", "interactions", "quadratic", "full"}
-        Main effects; with every joint effect of two; with the bends of the amounts too; with joint
-        effects of every order.
-    names : sequence of str
-        Every factor.
-    amounts : sequence of str
-        Those of them that are numbers, and so can bend.
+    "main" has main effects; "interactions" every joint effect of two as well; "quadratic" the bends of the
+    amounts too; "full" joint effects of every order.
 
     Examples
     --------
@@ -133,15 +112,9 @@ def parts(term: str) -> tuple[str, ...]:
 
 
 def need_columns(frame: pd.DataFrame, names: Sequence[str], what: str) -> None:
-    """Raise one `BadInput` that names every column that a table lacks.
+    """Raise one `BadInput` that names every column that a table lacks; `what` is what to call the table.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        Its index counts as a column of the index's name.
-    names : sequence of str
-    what : str
-        The table, as the error calls it: ``"runs"``.
+    A named index counts as a column.
 
     Examples
     --------

@@ -184,12 +184,8 @@ def time_to_share(fit: CurveFit, remaining_share: float, conf_level: float = 0.9
     """Return the hours until only that share of the moisture is left: (-ln share)^(1/shape) / rate.
 
     The moisture counted is what leaves in this air; in damper air the piece would settle higher and "dry"
-    would mean wetter.
-
-    Raises
-    ------
-    CannotAnswer
-        The mass had not levelled off, so that the interval has no end or spans more than a factor of ten.
+    would mean wetter. Refused where the mass had not levelled off, so that the interval has no end or spans
+    more than a factor of ten.
     """
     if not 0 < remaining_share < 1:
         raise ValueError("the remaining share must lie between 0 and 1")
@@ -200,13 +196,8 @@ def time_to_share(fit: CurveFit, remaining_share: float, conf_level: float = 0.9
 def time_to_constant(fit: CurveFit, loss_g_per_h: float, conf_level: float = 0.95) -> DryingTime:
     """Return the hours after which the piece loses less than `loss_g_per_h` grams an hour, for good.
 
-    The "constant mass" rule. It is a rule about the scale and the piece's size as much as about dryness:
-    a small piece in damp air meets it sooner, though it may be wetter.
-
-    Raises
-    ------
-    CannotAnswer
-        The piece lost less than that from the start, or its mass had not levelled off.
+    The "constant mass" rule is one about the scale and the piece's size as much as about dryness: a small
+    piece in damp air meets it sooner, though it may be wetter. Refused as `time_to_share`.
     """
     if not loss_g_per_h > 0:
         raise ValueError("the loss per hour must be positive")
@@ -255,15 +246,9 @@ def _log_hours_to_loss(values: Array, loss: float) -> float:
 class WeighingStudy(Study):
     """What the weighings of a trial say.
 
-    Parameters
-    ----------
-    pieces : DataFrame
-        One row a piece: run, piece, level, moisture_g, hours (until the stated share of its moisture is left)
-        with conf_low, conf_high, extrapolated; the same from settled on (until it loses less than the stated
-        grams an hour); note (why there is no number, or a doubt).
-    curves : mapping of (run, piece) to CurveFit
-    grouped_by : Category, Amount or None
-        The factor of `level`.
+    `pieces` has one row a piece: run, piece, level (of the factor `grouped_by`), moisture_g, hours (until the
+    stated share of its moisture is left) with conf_low, conf_high, extrapolated; the same from settled_ on
+    (until it loses less than the stated grams an hour); note (why there is no number, or a doubt).
     """
 
     pieces: pd.DataFrame
@@ -283,22 +268,10 @@ def study_weighings(
 ) -> WeighingStudy:
     """Fit the drying curve of every weighed piece, and regress the batches' dry times.
 
-    Pieces of one batch are not repeats: their log times are averaged. The batches' times are regressed as
-    exactly known ones by `fit_curing_time`, with the room's air.
-
-    Parameters
-    ----------
-    tables, terms, air, forecast_air, margins
-        As in `fizzlab.models.curing.study_touch`.
-    remaining_share : float
-        A piece counts as dry when this share of its moisture is left.
-    constant_loss_g_per_h : float
-        It counts as settled when it loses less than this.
-
-    Raises
-    ------
-    CannotAnswer
-        No weighed piece gave a dry time.
+    A piece counts as dry when `remaining_share` of its moisture is left, as settled when it loses less than
+    `constant_loss_g_per_h`. Pieces of one batch are not repeats: their log times are averaged. The batches'
+    times are regressed as exactly known ones by `fit_curing_time`, with the room's air. The rest is as in
+    `fizzlab.models.curing.study_touch`; refused only where no weighed piece gave a dry time.
     """
     weighings, runs = tables["weighings"], with_air(tables, air)
     grouped = grouping(terms)

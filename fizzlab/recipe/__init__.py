@@ -13,13 +13,11 @@ from fizzlab.recipe.amounts import (
     shares,
     weigh_out,
 )
-from fizzlab.recipe.chemistry import BATH_C, GAS_CONSTANT, gas_litres, henry_co2, soluble_g
+from fizzlab.recipe.chemistry import gas_litres
 from fizzlab.recipe.ingredients import Ingredient, Price, Recipe, Rule, for_run
 from fizzlab.recipe.steps import Caution, Step, bench_steps, cautions
 
 __all__ = [
-    "BATH_C",
-    "GAS_CONSTANT",
     "SAFETY_NOTE",
     "SELLING_NOTE",
     "Caution",
@@ -37,10 +35,8 @@ __all__ = [
     "fizz_balance",
     "for_run",
     "gas_litres",
-    "henry_co2",
     "over_limits",
     "scale",
     "shares",
-    "soluble_g",
     "weigh_out",
 ]

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
+from fizzlab.models.water import BATH_C, GAS_CONSTANT, STANDARD_KPA
 from fizzlab.recipe.units import KINDS, Span
 
 #: Standard atomic weights of IUPAC (CIAAW 2021), rounded to five figures (sulphur: four).
@@ -19,13 +20,6 @@ ATOMIC_WEIGHTS: Mapping[str, float] = {
     "S": 32.06,
     "K": 39.098,
 }
-
-#: R in J/(mol K), exact since 2019 (CODATA).
-GAS_CONSTANT = 8.31446261815324
-
-BATH_C = 38.0
-STANDARD_KPA = 101.325
-_ZERO_C = 273.15
 
 
 def molar_mass(formula: str) -> float:
@@ -182,40 +176,7 @@ def gas_litres(co2_g: float, temp_c: float = BATH_C, pressure_kpa: float = STAND
     >>> round(gas_litres(44.009, temp_c=0), 3)
     22.414
     """
-    if co2_g < 0 or temp_c <= -_ZERO_C or pressure_kpa <= 0:
+    kelvin = temp_c + 273.15
+    if co2_g < 0 or kelvin <= 0 or pressure_kpa <= 0:
         raise ValueError("mass, absolute temperature and pressure must be above zero")
-    return co2_g / CO2_MOLAR * GAS_CONSTANT * (temp_c + _ZERO_C) / pressure_kpa
-
-
-def henry_co2(temp_c: float) -> float:
-    """The solubility of carbon dioxide in water in mol/(m³ Pa), for 0 to 50 °C.
-
-    H = 3.3e-4 exp(2400 (1/T - 1/298.15)), the values of Sander et al. (2011) in R. Sander, "Compilation of
-    Henry's law constants (version 4.0) for water as solvent", Atmos. Chem. Phys. 15, 4399-4981 (2015), kept
-    in version 5.0.0 (2023).
-
-    Examples
-    --------
-    >>> round(henry_co2(25) * 1e4, 2), round(henry_co2(38) * 1e4, 2)
-    (3.3, 2.36)
-    """
-    kelvin = temp_c + _ZERO_C
-    if kelvin <= 0:
-        raise ValueError("temperature below absolute zero")
-    return 3.3e-4 * math.exp(2400 * (1 / kelvin - 1 / 298.15))
-
-
-def soluble_g(water_l: float, temp_c: float = BATH_C, pressure_kpa: float = STANDARD_KPA) -> float:
-    """The most carbon dioxide in grams that so many litres of water hold under the pure gas: m = H p V M.
-
-    A bath could hold far more than one piece gives: how much stays dissolved there depends on how fast the
-    bubbles rise. In a small cup the limit counts. Soda left over holds more, as bicarbonate.
-
-    Examples
-    --------
-    >>> round(soluble_g(1, temp_c=25), 2)
-    1.47
-    """
-    if water_l < 0 or pressure_kpa < 0:
-        raise ValueError("water and pressure must not be negative")
-    return henry_co2(temp_c) * pressure_kpa * 1000 * (water_l / 1000) * CO2_MOLAR
+    return co2_g / CO2_MOLAR * GAS_CONSTANT * kelvin / pressure_kpa

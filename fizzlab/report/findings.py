@@ -9,26 +9,9 @@ from dataclasses import dataclass
 class Finding:
     """One result, ready to be read and to be computed with.
 
-    Parameters
-    ----------
-    topic : str
-        What it is about, as a short stable name: ``"dry_time.colour[lake]"``.
-    sentence : str
-        The finding in plain words, with interval and unit.
-    estimate, low, high : float or None
-        The number and its interval; None where there is no number to give.
-    unit : str
-        Unit of the three: ``"ratio"``, ``"h"``, ``"kPa"``, ...
-    level : float
-        Coverage of the interval.
-    kind : str
-        ``"confidence"`` (where the truth lies) or ``"prediction"`` (where the next batch will lie).
-    df : float or None
-        Degrees of freedom behind the interval.
-    batches : int
-        Batches it rests on.
-    beyond_tried : bool
-        Does it reach past the air or amounts that were tried?
+    `topic` is a short stable name: ``"changed.dry_h.colour[lake]"``. `estimate`, `low` and `high` are in
+    `unit` ("ratio", "h", ...), None where there is no number to give. `level` is the coverage of the
+    interval, and `kind` whether the truth lies in it ("confidence") or the next batch ("prediction").
     """
 
     topic: str

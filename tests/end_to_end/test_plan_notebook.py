@@ -28,7 +28,7 @@ def test_the_notebook_is_stored_without_outputs_and_parameters_first() -> None:
 
 def test_without_a_folder_the_invented_trial_is_planned(tmp_path: Path) -> None:
     shown = _shown("", tmp_path)
-    assert set(shown.pictures) == {"plan_by_day", "aliases", "power"}
+    assert set(shown.pictures) == {"plan_by_day", "power"}
     assert "of 100 such trials" in shown.body
     assert "cannot be told from the joint effect of" in shown.body
     assert "xanthan gum" in shown.body

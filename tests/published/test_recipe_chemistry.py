@@ -8,15 +8,8 @@ import pytest
 from outside import Source, agrees, inside, same
 from scipy import constants
 
-from fizzlab.recipe.chemistry import (
-    ATOMIC_WEIGHTS,
-    GAS_CONSTANT,
-    gas_litres,
-    henry_co2,
-    molar_mass,
-    react,
-    soluble_g,
-)
+from fizzlab.models.water import GAS_CONSTANT, henry_co2, soluble_g
+from fizzlab.recipe.chemistry import ATOMIC_WEIGHTS, gas_litres, molar_mass, react
 
 CIAAW = Source("standard", 'CIAAW, "Standard Atomic Weights 2021"', "there (ciaaw.org)")
 APELBLAT = Source("publication", 'A. Apelblat, "Citric Acid" (Springer, 2014), section 2.1', "there")

@@ -13,7 +13,8 @@ import pandas as pd
 import pytest
 from outside import Source, agrees, same
 
-from fizzlab.models.cure import fit_dry_time
+from fizzlab.models.censored_fit import fit_batches
+from fizzlab.models.curing import CuringFit, fit_curing_time
 from fizzlab.models.terms import Amount
 
 # fmt: off
@@ -70,54 +71,69 @@ BATCHES = Source(
 TERMS = [Amount("x1"), Amount("x2")]
 
 
+def fitted(looks: pd.DataFrame, batches: pd.DataFrame) -> CuringFit:
+    return fit_curing_time(looks, TERMS, runs=batches.rename_axis("run"))
+
+
+def by_maximum_likelihood(batches: pd.DataFrame, days: bool):
+    times, x = np.array(HOURS), np.column_stack([np.ones(12), batches[["x1", "x2"]]])
+    day = batches["day"].to_numpy() if days else None
+    return fit_batches(times, times, np.repeat(np.arange(12), 4), x, day, restricted=False).found
+
+
 def test_batch_effect_agrees_with_lmer(batches):
-    result = fit_dry_time(known(0), batches, TERMS, day_effect=False)
+    result = fitted(known(0), batches.drop(columns="day"))
+    ml = by_maximum_likelihood(batches, days=False)
     agrees("log-likelihood", result.loglik, -123.4879387, BATCHES, abs=1e-6)
-    ml_beta, ml_log_sigma, ml_tau = np.split(result.found.ml, [3, 4])
-    agrees("coefficients, maximum likelihood", ml_beta, [2.776524, 0.238119, -0.027750], BATCHES, abs=2e-6)
-    agrees("sd of pieces, maximum likelihood", np.exp(ml_log_sigma), [0.127382], BATCHES, abs=2e-6)
-    agrees("sd of batches, maximum likelihood", ml_tau, [0.217879], BATCHES, abs=2e-6)
+    agrees("coefficients, maximum likelihood", ml.beta, [2.776524, 0.238119, -0.027750], BATCHES, abs=2e-6)
+    agrees("sd of pieces, maximum likelihood", ml.sigma, 0.127382, BATCHES, abs=2e-6)
+    agrees("sd of batches, maximum likelihood", ml.tau, 0.217879, BATCHES, abs=2e-6)
     # restricted likelihood
     agrees(
         "restricted log-likelihood",
-        result.restricted_loglik + np.log(HOURS).sum(),
+        result.inner.found.restricted + np.log(HOURS).sum(),
         12.4520656,
         BATCHES,
         abs=1e-6,
     )
-    agrees("coefficients", result.coef, [2.776524, 0.238119, -0.027750], BATCHES, abs=2e-6)
+    agrees("coefficients", result.inner.found.beta, [2.776524, 0.238119, -0.027750], BATCHES, abs=2e-6)
     agrees(
         "standard errors",
-        result.estimates["se"].to_numpy(),
+        result.coefficients["se"].to_numpy(),
         [0.107586, 0.151331, 0.314682],
         BATCHES,
         abs=1e-5,
     )
     agrees("sd of pieces and of batches", (result.sigma, result.tau), (0.127382, 0.254258), BATCHES, abs=1e-5)
-    same("degrees of freedom", result.estimates["df"].tolist(), [9.0, 9.0, 9.0], BATCHES)
+    same("degrees of freedom", result.coefficients["df"].tolist(), [9.0, 9.0, 9.0], BATCHES)
 
 
 def test_day_and_batch_effect_agree_with_lmer(batches):
-    result = fit_dry_time(known(0), batches, TERMS)
+    result = fitted(known(0), batches)
+    ml = by_maximum_likelihood(batches, days=True)
     assert result.n_days == 6
     agrees("log-likelihood", result.loglik, -123.4003217, DAYS, abs=1e-6)
-    agrees("sd of pieces, maximum likelihood", np.exp(result.found.ml[3]), 0.127382, DAYS, abs=2e-6)
+    agrees("sd of pieces, maximum likelihood", ml.sigma, 0.127382, DAYS, abs=2e-6)
     agrees(
         "sd of batches and days, maximum likelihood",
-        result.found.ml[4:],
+        (ml.tau, ml.delta),
         [0.196797, 0.093499],
         DAYS,
         abs=2e-6,
     )
     agrees(
         "restricted log-likelihood",
-        result.restricted_loglik + np.log(HOURS).sum(),
+        result.inner.found.restricted + np.log(HOURS).sum(),
         12.6312700,
         DAYS,
         abs=1e-6,
     )
     agrees(
-        "standard errors", result.estimates["se"].to_numpy(), [0.109434, 0.130822, 0.360975], DAYS, abs=2e-5
+        "standard errors",
+        result.coefficients["se"].to_numpy(),
+        [0.109434, 0.130822, 0.360975],
+        DAYS,
+        abs=2e-5,
     )
     agrees(
         "sd of pieces, batches and days",
@@ -129,14 +145,14 @@ def test_day_and_batch_effect_agree_with_lmer(batches):
     # Kenward-Roger: 5 for the factor within days, 4 for the one between, 7.76 for the intercept
     agrees(
         "degrees of freedom of a factor within days and of one between (Kenward-Roger)",
-        result.estimates["df"].to_numpy()[1:],
+        result.coefficients["df"].to_numpy()[1:],
         [5.0, 4.0],
         DAYS,
         abs=1e-6,
     )
     agrees(
         "degrees of freedom of the intercept (Kenward-Roger)",
-        result.estimates["df"].iloc[0],
+        result.coefficients["df"].iloc[0],
         7.763728,
         DAYS,
         abs=1e-3,
@@ -146,7 +162,7 @@ def test_day_and_batch_effect_agree_with_lmer(batches):
 def test_very_narrow_brackets_agree_with_known_times(batches):
     """The probability of a bracket of width 2h on the log scale is density times 2h, for small h."""
     half = 1e-5
-    narrow = fit_dry_time(known(half), batches, TERMS)
+    narrow = fitted(known(half), batches)
     agrees(
         "log-likelihood from brackets of 1 in 50,000",
         narrow.loglik - 48 * np.log(2 * half) - np.log(HOURS).sum(),
@@ -154,7 +170,13 @@ def test_very_narrow_brackets_agree_with_known_times(batches):
         DAYS,
         abs=1e-5,
     )
-    agrees("coefficients from such brackets", narrow.coef, [2.776524, 0.238119, -0.027750], DAYS, abs=1e-5)
+    agrees(
+        "coefficients from such brackets",
+        narrow.inner.found.beta,
+        [2.776524, 0.238119, -0.027750],
+        DAYS,
+        abs=1e-5,
+    )
     agrees(
         "sd of batches and days from such brackets",
         (narrow.tau, narrow.delta),

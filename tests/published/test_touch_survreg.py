@@ -16,8 +16,8 @@ import pandas as pd
 import pytest
 from outside import Source, agrees, same
 
-from fizzlab.models.cure import fit_dry_time
-from fizzlab.models.terms import Amount
+from fizzlab.models.censored import sort
+from fizzlab.models.censored_fit import fit
 
 SURVREG_CALL = (
     "l <- d$left; l[l == 0] <- NA; r <- d$right; r[is.infinite(r)] <- NA\n"
@@ -89,13 +89,14 @@ SURVREG = {cosmesis: COSMESIS_IN_R, diabetes: DIABETES_IN_R}
 @pytest.mark.parametrize(("data", "values"), [(cosmesis, COSMESIS), (diabetes, DIABETES)])
 def test_plain_fit_agrees_with_survreg(data, values, distribution):
     table = data()
-    brackets = table[["lower", "upper"]].assign(run=table.index, piece=1)
-    result = fit_dry_time(brackets, table[["z"]], [Amount("z")], distribution, batch_effect=False)
+    x = np.column_stack([np.ones(len(table)), table["z"]])
+    ends = table["lower"].to_numpy(float), table["upper"].to_numpy(float)
+    result = fit(sort(*ends, np.arange(len(x)), x), distribution, batch_effect=False, restricted=False)
     loglik, coef, se = values[distribution]
     agrees(f"{distribution}: log-likelihood", result.loglik, loglik, SURVREG[data], abs=1e-6)
     agrees(
         f"{distribution}: intercept, slope, log scale",
-        [*result.coef, np.log(result.sigma)],
+        [*result.beta, np.log(result.sigma)],
         coef,
         SURVREG[data],
         abs=1e-5,

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from fizzlab.models.air import vapour_pressure_deficit_kpa
+from fizzlab.models.air import vapour_pressure_deficit
 from invented.streams import Rows, stream
 
 REFERENCE_VPD_KPA = 0.45
@@ -101,7 +101,7 @@ def _mean_vpd_until_dry(
     minutes = np.arange(1, 96 * 60 + 1) / 60
     temp = np.interp(minutes, since, air["temp_c"])
     rh = np.interp(minutes, since, air["rh_pct"])
-    mean_vpd = np.cumsum(vapour_pressure_deficit_kpa(temp, rh)) / np.arange(1, len(minutes) + 1)
+    mean_vpd = np.cumsum(vapour_pressure_deficit(temp, rh)) / np.arange(1, len(minutes) + 1)
     due = scale * (mean_vpd / REFERENCE_VPD_KPA) ** slope
     place = int(np.argmax(minutes >= due))
     return float(mean_vpd[place]), float(due[place])

@@ -1,19 +1,21 @@
-"""What changed, drawn: for one factor a panel a response, with every batch and the mean of each level."""
+"""What changed, drawn: a panel a response, with every batch and the typical batch of each level."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from textwrap import fill
 
 import numpy as np
 import pandas as pd
+import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullLocator
 
-from fizzlab.models.plotting import INK, SOFT, WIDTH, house_style, looks
+from fizzlab.models.plotting import INK, house_style, looks, new_figure
 
-#: Levels of a factor that are drawn; names longer than this are broken over two lines.
+#: Names of levels longer than this are broken over several lines.
 LONG = 14
 
 
@@ -21,18 +23,8 @@ LONG = 14
 class Panel:
     """One response by the levels of one factor.
 
-    Parameters
-    ----------
-    title : str
-        The response with its unit.
-    levels : tuple of str
-        In the order of the report.
-    means : DataFrame
-        One row a level: level, estimate, conf_low, conf_high.
-    batches : DataFrame
-        One row a batch: level, value; empty where no batch has a number of its own.
-    log : bool
-        Draw on a logarithmic axis.
+    `means` has a row a level (level, estimate, conf_low, conf_high); `batches` a row a batch (level, value),
+    and none where no batch has a number of its own. `log` asks for a logarithmic axis.
     """
 
     title: str
@@ -43,7 +35,7 @@ class Panel:
 
 
 def factor_panels(panels: Sequence[Panel]) -> Figure:
-    """Draw a panel a response: batches as points, the mean of each level with its interval.
+    """Draw a panel a response: batches as small marks, the typical batch of each level with its interval.
 
     Examples
     --------
@@ -57,69 +49,48 @@ def factor_panels(panels: Sequence[Panel]) -> Figure:
     rows = -(-len(panels) // columns)
     levels = max(len(panel.levels) for panel in panels)
     with house_style():
-        figure = Figure(figsize=(WIDTH, rows * (0.95 + 0.34 * levels)), layout="constrained")
-        grid = figure.subplots(rows, columns, sharey=True, squeeze=False)
-        for place, axes in enumerate(grid.flat):
-            if place < len(panels):
-                _draw(axes, panels[place])
-            else:
-                axes.set_visible(False)
+        figure, grid = new_figure(
+            rows, columns, height=rows * (0.95 + 0.34 * levels), sharey=True, squeeze=False
+        )
+        for axes, panel in zip(grid.flat, panels, strict=False):
+            _draw(axes, panel)
+        for axes in grid.flat[len(panels) :]:
+            axes.set_visible(False)
     return figure
 
 
 def _draw(axes: Axes, panel: Panel) -> None:
-    look = looks(panel.levels)
-    places = {level: len(panel.levels) - 1 - place for place, level in enumerate(panel.levels)}
-    for level, place in places.items():
-        mine = panel.batches.loc[panel.batches["level"] == level, "value"].dropna().to_numpy(float)
-        spread = np.linspace(-0.16, 0.16, len(mine)) if len(mine) > 1 else np.zeros(len(mine))
-        axes.plot(
-            mine,
-            place - 0.18 + spread * 0.7,
-            look[level].marker,
-            color=look[level].colour,
-            alpha=0.55,
-            ms=4.5,
-            mew=0,
-        )
-        row = panel.means[panel.means["level"] == level]
-        if len(row):
-            mean, low, high = (float(row[name].iloc[0]) for name in ("estimate", "conf_low", "conf_high"))
-            axes.plot([low, high], [place + 0.16] * 2, color=INK, lw=2.2, solid_capstyle="butt")
-            axes.plot(
-                [mean], [place + 0.16], look[level].marker, color=look[level].colour, ms=8, mec=INK, mew=1.0
-            )
-    axes.set_yticks(list(places.values()), [_broken(level) for level in places])
-    axes.set_ylim(-0.55, len(panel.levels) - 0.45)
-    axes.set_title(panel.title, fontsize=10.5, fontweight="normal", color=INK)
+    shown = looks(panel.levels)
+    for place, level in enumerate(panel.levels):
+        colour, marker = shown[level].colour, shown[level].marker
+        mine = panel.batches.loc[panel.batches["level"] == level, "value"].astype(float)
+        rng = np.random.default_rng(place)
+        y = place + 0.2 + rng.uniform(-0.1, 0.1, len(mine))
+        sns.scatterplot(x=mine, y=y, marker=marker, color=colour, alpha=0.55, s=22, linewidth=0, ax=axes)
+        for row in panel.means[panel.means["level"] == level].to_dict("records"):
+            axes.plot([row["conf_low"], row["conf_high"]], [place - 0.15] * 2, color=INK, lw=2.2)
+            axes.plot([row["estimate"]], [place - 0.15], marker, color=colour, ms=8, mec=INK)
+    axes.set_yticks(range(len(panel.levels)), [fill(level, LONG) for level in panel.levels])
+    axes.set_ylim(len(panel.levels) - 0.45, -0.55)
+    axes.set_title(panel.title, fontsize=10.5, fontweight="normal")
+    axes.set(xlabel="", ylabel="")
     axes.grid(axis="y", visible=False)
-    axes.tick_params(axis="y", length=0)
+    axes.tick_params(axis="x", labelsize=9)
     axes.spines["left"].set_visible(False)
     if panel.log:
         axes.set_xscale("log")
         _few_ticks(axes)
     else:
         axes.xaxis.set_major_locator(MaxNLocator(4))
-    axes.tick_params(axis="x", labelsize=9, colors=SOFT, labelcolor=INK)
 
 
 def _few_ticks(axes: Axes) -> None:
     """Ticks at 1, 2 and 5 of each decade, or even ones where fewer than three of those lie in view."""
     low, high = axes.get_xlim()
     axes.xaxis.set_minor_locator(NullLocator())
-    nice = [m * 10.0**e for e in range(-4, 7) for m in (1, 2, 5) if low <= m * 10.0**e <= high]
-    if len(nice) >= 3:
+    if sum(low <= m * 10.0**e <= high for e in range(-4, 7) for m in (1, 2, 5)) >= 3:
         axes.xaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
     else:
         axes.set_xticks(MaxNLocator(4).tick_values(low, high))
         axes.set_xlim(low, high)
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-
-
-def _broken(level: str) -> str:
-    """A long name over two lines, at the space nearest to its middle."""
-    if len(level) <= LONG or " " not in level:
-        return level
-    spaces = [place for place, sign in enumerate(level) if sign == " "]
-    middle = min(spaces, key=lambda place: abs(place - len(level) / 2))
-    return f"{level[:middle]}\n{level[middle + 1 :]}"

@@ -48,20 +48,8 @@ def fizz_by_water(
 ) -> Figure:
     """Seconds against water temperature, with a line for each level.
 
-    Parameters
-    ----------
-    pieces : DataFrame
-        Columns level, water_c, lower, upper; a piece whose end was not seen gets an arrow upwards.
-    lines : DataFrame
-        Columns level, water_c, seconds: the typical piece.
-    label : str
-        What the levels are.
-    order : sequence of str
-        The levels in the order of the other figures.
-    bath_c : float
-        The common temperature, marked.
-    waits_for : str
-        What the seconds end with, for the axis.
+    `pieces` has level, water_c, lower, upper, and an arrow upwards where an end was not seen; `lines` has
+    level, water_c, seconds of the typical piece; `order` has the levels, which are `label`.
     """
     import seaborn as sns
 
@@ -74,7 +62,8 @@ def fizz_by_water(
         sns.lineplot(lines, **x, **_by_level(order, markers=False), legend=False)
         sns.scatterplot(shown[done], **x, **_by_level(order), s=22, alpha=0.85)
         arrows = _by_level(order) | {"markers": dict.fromkeys(order, r"$\uparrow$")}
-        sns.scatterplot(shown[~done], **x, **arrows, s=90, legend=False)
+        if not done.all():
+            sns.scatterplot(shown[~done], **x, **arrows, s=90, legend=False)
         axes.set_yscale("log")
         both = pd.concat([shown["seconds"], lines["seconds"]])
         low, high = float(both.min()) / 1.12, float(both.max()) * 1.15
@@ -95,16 +84,8 @@ def gas_curves(
 ) -> Figure:
     """Gas of each weighed piece against seconds with its fitted curve, and what the curve leaves below.
 
-    Parameters
-    ----------
-    readings : DataFrame
-        Columns cup, level, seconds, gas_g, residual_g, used.
-    lines : DataFrame
-        Columns cup, level, seconds, gas_g: the fitted curves.
-    label, order
-        As for `fizz_by_water`.
-    step_g : float
-        Step of the scale, drawn as a band of one step about nought; 0 draws none.
+    `readings` has cup, level, seconds, gas_g, residual_g, used; `lines` the curves: cup, level, seconds,
+    gas_g. The step of the scale is drawn as a band about nought.
     """
     import seaborn as sns
 
@@ -127,38 +108,6 @@ def gas_curves(
         bottom.set_ylabel("reading less\ncurve, g")
         bottom.set_xlabel("seconds since the piece went in")
         _legend(top, order, label, "lower right")
-    return figure
-
-
-def colour_release(steps: pd.DataFrame, label: str, order: Sequence[str]) -> Figure:
-    """Share of pieces that have shown colour against seconds.
-
-    Parameters
-    ----------
-    steps : DataFrame
-        Columns level, seconds, share: a step at each time at which a first colour was noted.
-    label, order
-        As for `fizz_by_water`.
-    """
-    import seaborn as sns
-
-    levels = [level for level in order if level in set(steps["level"])]
-    end = 1.15 * float(steps["seconds"].max())
-    last = steps.groupby("level")["share"].max()
-    ends = [(level, at, share) for level in levels for at, share in ((0.0, 0.0), (end, float(last[level])))]
-    whole = pd.concat([steps, pd.DataFrame(ends, columns=steps.columns)])
-    whole = whole.assign(percent=100 * whole["share"]).sort_values("seconds", kind="stable")
-    with house_style():
-        figure, axes = new_figure(height=3.4)
-        drawn = _by_level(order, markers=False) | {"hue_order": levels, "style_order": levels}
-        sns.lineplot(whole, x="seconds", y="percent", ax=axes, **drawn, drawstyle="steps-post")
-        axes.axhline(50, color=SOFT, lw=0.8, ls=(0, (4, 2)))
-        axes.set_xlim(0, end)
-        axes.set_ylim(0, 103)
-        axes.set_yticks([0, 25, 50, 75, 100])
-        axes.set_xlabel("seconds since the piece went in")
-        axes.set_ylabel("pieces that show colour, %")
-        _legend(axes, levels, label, "lower right")
     return figure
 
 

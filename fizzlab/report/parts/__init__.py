@@ -3,9 +3,9 @@
 from fizzlab.report.parts.choose import choice, choosing
 from fizzlab.report.parts.confirm import confirmed
 from fizzlab.report.parts.crumble import crumble
-from fizzlab.report.parts.drying import answer, cautions, dry_times, methods, next_steps, readings
-from fizzlab.report.parts.effects import batch_numbers, in_detail, what_changed
-from fizzlab.report.parts.fizz import fizz, fizz_answer, fizz_readings
+from fizzlab.report.parts.drying import answer, cautions, dry_times, methods, next_steps
+from fizzlab.report.parts.effects import in_detail, what_changed
+from fizzlab.report.parts.fizz import fizz, fizz_answer
 from fizzlab.report.parts.general import left_out, opening, record_block
 from fizzlab.report.parts.season import across_trials, drift, not_counted, pooled, season
 from fizzlab.report.parts.weighing import by_weight
@@ -13,7 +13,6 @@ from fizzlab.report.parts.weighing import by_weight
 __all__ = [
     "across_trials",
     "answer",
-    "batch_numbers",
     "by_weight",
     "cautions",
     "choice",
@@ -24,7 +23,6 @@ __all__ = [
     "dry_times",
     "fizz",
     "fizz_answer",
-    "fizz_readings",
     "in_detail",
     "left_out",
     "methods",
@@ -32,7 +30,6 @@ __all__ = [
     "not_counted",
     "opening",
     "pooled",
-    "readings",
     "record_block",
     "season",
     "what_changed",

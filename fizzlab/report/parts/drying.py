@@ -149,15 +149,6 @@ def methods(done: Analysed) -> Pieces:
     return ["## How it was worked out, for the curious", worded.methods(fit, done.trial.settings.label)]
 
 
-def readings(done: Analysed) -> Pieces:
-    """The batches with their air, and how their pieces dried, as a table."""
-    fit = dried(done)
-    if fit is None:
-        return []
-    caption = "The batches, the air they dried in, and when their pieces dried"
-    return [Grid(worded.batch_table(fit, done.trial.settings.label), caption)]
-
-
 def _figure(done: Analysed, study: TouchStudy, other: bool = False) -> Picture:
     """Dry time over the air where there is no factor, else the share dry over time; or the other one."""
     fit, term = dried(done), study.grouped_by

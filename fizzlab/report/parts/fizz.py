@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.measures import TABLES
 from fizzlab.models.effects import ResponseFit
-from fizzlab.models.fizz import FizzStudy, Times, colour_seen
+from fizzlab.models.fizz import FizzStudy, Times
 from fizzlab.models.gas import GasCurves
 from fizzlab.models.shelf import ShelfFit
 from fizzlab.models.terms import ALL, Category, grouping, level_name
@@ -19,35 +15,13 @@ from fizzlab.report.figures import fizz as drawn
 from fizzlab.report.findings import Finding
 from fizzlab.report.page import Findings, Grid, Notes, Picture
 from fizzlab.report.parts.general import Pieces
-from fizzlab.report.phrases import count, listed, number, percent
 from fizzlab.report.phrases import fizz as worded
-from fizzlab.trial.folder import Trial
-
-#: The tables that this part of a report reads.
-FIZZ_TABLES = ("fizz_times", "fizz_curves", "shelf")
+from fizzlab.report.phrases import listed, number, percent
 
 #: Said where fizz is read about: what can hurt.
 SAFETY = (
     "Hot water scalds: measure it before a hand goes in. Oil from a piece makes a tub and the floor slippery.",
 )
-
-
-def fizz_readings(trial: Trial) -> Pieces:
-    """How many pieces of how many batches each fizz table holds, and over which water."""
-    lines = []
-    for name in FIZZ_TABLES:
-        if not trial.has(name):
-            lines.append(f"{name}: none ({TABLES[name].meaning}).")
-            continue
-        rows = trial.rows(name)
-        pieces = count(rows.groupby(["run", "piece"]).ngroups, "piece")
-        warm = (
-            f", in water of {rows['water_c'].min():g} to {rows['water_c'].max():g} °C"
-            if "water_c" in rows
-            else ""
-        )
-        lines.append(f"{name}: {pieces} of {count(rows['run'].nunique(), 'batch', 'batches')}{warm}.")
-    return [Notes(lines)]
 
 
 def fizz_answer(done: Analysed) -> Pieces:
@@ -67,19 +41,14 @@ def fizz(done: Analysed) -> Pieces:
     if not isinstance(study, FizzStudy):
         return []
     pieces: Pieces = ["## Fizz"]
-    if "fizz_s" in study.times:
-        pieces += [*_times(done, study, "fizz_s"), _by_water(done, study, study.times["fizz_s"])]
+    for response in ("fizz_s", "colour_s"):
+        if response in study.times:
+            pieces += [*_times(done, study, response), _by_water(done, response, study.times[response])]
     if study.curves is not None:
         if study.reached is not None:
             pieces.append(Findings([worded.spent(study.reached)], "answer"))
         pieces += ["### How the gas comes", _curves(done, study.curves), *_times(done, study, "half_out_s")]
         pieces.append(Grid(worded.curve_table(study.curves, _levels(done)[0]), "The weighed cups"))
-    if "colour_s" in study.times:
-        pieces += [
-            "### When colour shows",
-            *_times(done, study, "colour_s"),
-            _release(done, study.times["colour_s"]),
-        ]
     if study.shelf is not None:
         pieces += ["### In storage", Findings(worded.shelf(study.shelf), "plain"), _storage(study.shelf)]
     untold = [] if done.terms else [str(reason) for reason in study.reasons.values()]
@@ -135,39 +104,37 @@ def _levels(done: Analysed) -> tuple[pd.Series, list[str], str]:
     return levels, order, done.trial.settings.label(term.name)
 
 
-def _by_water(done: Analysed, study: FizzStudy, times: Times) -> Picture:
+def _by_water(done: Analysed, response: str, times: Times) -> Picture:
     levels, order, label = _levels(done)
     pieces = times.pieces.assign(level=times.pieces["run"].map(levels))
     low, high = times.tried_c
     grid = np.linspace(min(low, times.bath_c), max(high, times.bath_c), 30)
-    typical = _typical_by_level(done, times, order)
+    typical = _typical_by_level(done, response, times)
     lines = [
         pd.DataFrame({"level": level, "water_c": grid, "seconds": value * times.stretch(grid)})
         for level, value in typical.items()
     ]
+    name, waits_for = {"fizz_s": ("fizz", "the fizz is over"), "colour_s": ("colour", "colour shows")}[
+        response
+    ]
     ends = [f"{level} {worded.seconds(value)}" for level, value in typical.items()]
     return Picture(
-        "fizz-by-water",
-        drawn.fizz_by_water(pieces, pd.concat(lines), label, order, times.bath_c, "the fizz is over"),
-        "Each mark is a piece; an arrow upwards was still going when the watching ended. Lines: the typical piece of each level.",
-        f"Seconds until the fizz is over against water of {low:g} to {high:g} °C. At {times.bath_c:g} °C: {listed(ends)}.",
+        f"{name}-by-water",
+        drawn.fizz_by_water(pieces, pd.concat(lines), label, order, times.bath_c, waits_for),
+        "Each mark is a piece; an arrow upwards was not there when the watching ended. Lines: the typical piece of each level.",
+        f"Seconds until {waits_for} against water of {low:g} to {high:g} °C. At {times.bath_c:g} °C: {listed(ends)}.",
     )
 
 
-def _typical_by_level(done: Analysed, times: Times, order: Sequence[str]) -> dict[str, float]:
+def _typical_by_level(done: Analysed, response: str, times: Times) -> dict[str, float]:
     """The typical batch of each level by the fit; by the batches' own means where that tells none apart."""
-    fit, term = done.fits.get("fizz_s"), grouping(done.terms)
-    levels = _levels(done)[0].reindex(times.numbers.index)
-    if isinstance(fit, ResponseFit) and term is not None and term in fit.terms:
-        runs = done.trial.rows("runs").set_index("run")[term.name]
-        values = {level: runs[levels.index[levels == level][0]] for level in order if (levels == level).any()}
-        try:
-            found = fit.predict({term.name: list(values.values())})["estimate"]
-            return dict(zip(values, found, strict=True))
-        except CannotAnswer:
-            pass
-    means = np.exp(np.log(times.numbers).groupby(levels).mean())
-    return {level: float(means[level]) for level in order if level in means}
+    fit, term = done.fits.get(response), grouping(done.terms)
+    levels, order, _ = _levels(done)
+    means = np.exp(np.log(times.numbers).groupby(levels.reindex(times.numbers.index)).mean())
+    order = [level for level in order if level in means]
+    if isinstance(fit, ResponseFit) and isinstance(term, Category) and term in fit.terms:
+        return dict(zip(order, fit.predict({term.name: order})["estimate"], strict=True))
+    return {level: float(means[level]) for level in order}
 
 
 def _curves(done: Analysed, curves: GasCurves) -> Picture:
@@ -189,20 +156,6 @@ def _curves(done: Analysed, curves: GasCurves) -> Picture:
         "curve leaves over; the grey band is one step of the scale.",
         f"Rising curves of the gas of {len(curves.fits)} pieces, levelling off at {number(least['gas_g'])} to "
         f"{number(most['gas_g'])} g; half is out after {worded.spans(least['t50_s'], most['t50_s'])}.",
-    )
-
-
-def _release(done: Analysed, times: Times) -> Picture:
-    levels, order, label = _levels(done)
-    steps = colour_seen(times.pieces, times.pieces["run"].map(levels))
-    ends = [f"{level} {percent(part['share'].max())}" for level, part in steps.groupby("level", sort=False)]
-    unseen = f" {count(times.unfinished, 'piece')} showed none." if times.unfinished else ""
-    return Picture(
-        "colour-release",
-        drawn.colour_release(steps, label, order),
-        "Share of the pieces that have shown colour, as counted and at whatever water they had; the dashed line is half "
-        f"of them.{unseen}",
-        f"Rising steps of the share of pieces that show colour. In the end: {listed(ends)}.",
     )
 
 

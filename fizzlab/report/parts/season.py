@@ -30,17 +30,10 @@ if TYPE_CHECKING:
 class Across:
     """What this trial and the earlier ones say together.
 
-    Parameters
-    ----------
-    study : SeasonStudy or None
-    trials : mapping of str to Trial
-        Those in it, by the name used for them, in the order of making.
-    own : str
-        The name of the trial that is reported on; empty where it says nothing of dry times.
-    standard : mapping of str to str
-        The setting of the factors that each trial's line is for, in words.
-    passed : tuple of Passed
-        Trials that are not counted, and why.
+    `trials` are those in it, by the name used for them, in the order of making; `own` is the name of the
+    trial that is reported on, empty where it says nothing of dry times; `standard` the setting of the factors
+    that each trial's line is for, in words; `passed` the trials that are not counted, and why; `earlier`: is
+    there any earlier trial at all?
     """
 
     study: SeasonStudy | None
@@ -48,6 +41,7 @@ class Across:
     own: str
     standard: Mapping[str, str]
     passed: tuple[Passed, ...]
+    earlier: bool
 
 
 def across_trials(done: Analysed) -> Across | None:
@@ -73,8 +67,13 @@ def across_trials(done: Analysed) -> Across | None:
     if point is not None:
         asked = float(vapour_pressure_deficit(point.temp_c, point.rh_pct))
     study = study_season(fits, asked=asked) if fits else None
-    standard = {name: _standard(trials[name], fit) for name, fit in fits.items()}
-    return Across(study, trials, own, standard, tuple(passed))
+    standard = {
+        name: listed(
+            [f"{trials[name].settings.label(t.name)} {level_name(t, fit.typical[t.name])}" for t in fit.terms]
+        )
+        for name, fit in fits.items()
+    }
+    return Across(study, trials, own, standard, tuple(passed), bool(trial.earlier))
 
 
 def _in_order(trials: list[Trial]) -> list[Trial]:
@@ -107,22 +106,10 @@ def _fit(each: Trial, done: Analysed) -> CuringFit:
         study = study_touch(tables, each.settings.terms(), distribution=wanted.distribution)
         if study.reasons:
             raise study.reasons["dry_h"]
-        found = study.fits["dry_h"]
-        assert isinstance(found, CuringFit)
-        fit = found
+        fit = study.fits["dry_h"]
     if VPD not in fit.batches:
         raise CannotAnswer("The air of its batches is not known.", "Keep a room log while pieces dry.")
     return fit
-
-
-def _standard(trial: Trial, fit: CuringFit) -> str:
-    """The setting that a trial's line is for, in words."""
-    return listed(
-        [
-            f"{trial.settings.label(term.name)} {level_name(term, fit.typical[term.name])}"
-            for term in fit.terms
-        ]
-    )
 
 
 def season(done: Analysed) -> Pieces:
@@ -133,14 +120,16 @@ def season(done: Analysed) -> Pieces:
     return [*pooled(done.trial, across), *drift(across), *not_counted(across)]
 
 
-def pooled(trial: Trial, across: Across) -> Pieces:
+def pooled(trial: Trial, across: Across | None) -> Pieces:
     """The pooled forecast beside the trial's own, how much trials differ, the picture, and how it was done."""
     from fizzlab.report.phrases import season as worded
 
     pieces: Pieces = ["## Across trials"]
+    if across is None:
+        return [*pieces, "This trial names no earlier ones. Name them under \\[earlier\\] in trial.toml."]
     study, wanted = across.study, trial.settings.drying
-    if study is None or list(across.trials) == [across.own]:
-        return [*pieces, "There is no earlier trial yet that this one could be set beside."]
+    if study is None or not across.earlier:
+        return [*pieces, "There is no earlier trial yet that this one can be set beside."]
     where, fit = _where(trial, across, study), study.fit
     if fit is None:
         pieces.append(Findings([worded.not_pooled(study, study.reasons["fit"])], "caution"))
@@ -166,54 +155,43 @@ def _where(trial: Trial, across: Across, study: SeasonStudy) -> str:
 def _lines(study: SeasonStudy) -> Picture:
     from fizzlab.report.figures.season import season_lines
 
-    bands, ends = "", ""
+    trials, bands, ends = count(len(study.lines), "trial"), "", ""
     if study.fit is not None:
-        bands = " Thick: the pooled line with its band (light: a new trial's line; 95 %), dotted where no trial met such air."
+        bands = " Thick: the pooled line with its band (light: a new trial's line; 95 %), dotted in air that no trial met."
         hours = study.fit.predict({VPD: list(study.fit.tried)})["estimate"]
         ends = f" The pooled line runs from {duration(hours[0])} to {duration(hours[1])}."
-    return Picture(
-        "season-lines",
-        season_lines(study),
-        f"A point a batch, for the standard recipe; thin, its trial's own line.{bands} Upright: the air that is forecast for.",
-        f"Hours until half the pieces are dry against the vapour-pressure deficit, for {count(len(study.lines), 'trial')}.{ends}",
-    )
+    caption = f"A point a batch, for the standard recipe; thin, its trial's own line.{bands} Upright: the air asked for."
+    alt = f"Hours until half the pieces are dry against the vapour-pressure deficit, for {trials}.{ends}"
+    return Picture("season-lines", season_lines(study), caption, alt)
 
 
-def drift(across: Across) -> Pieces:
+def drift(across: Across | None) -> Pieces:
     """The chart of days in the order of making, and what broke a rule."""
     from fizzlab.report.phrases import season as worded
 
-    study = across.study
-    if study is None or list(across.trials) == [across.own]:
+    study = None if across is None else across.study
+    if across is None or study is None or not across.earlier:
         return []
     pieces: Pieces = ["### Does the workshop drift?"]
     if study.drift is None:
         return [*pieces, Notes([f"There is no chart of the days. {study.reasons['drift']}"], "caution")]
-    return [
-        *pieces,
-        Findings(worded.drift_findings(study, study.drift), "plain"),
-        _days(study),
-        Notes(worded.drift_notes(study)),
-    ]
-
-
-def _days(study: SeasonStudy) -> Picture:
     from fizzlab.report.figures.season import drift_days
 
-    signals = () if study.drift is None else study.drift.signals
-    broken = listed(list(dict.fromkeys(str(signal.label) for signal in signals))) or "none"
-    return Picture(
+    broken = listed(list(dict.fromkeys(str(signal.label) for signal in study.drift.signals))) or "none"
+    picture = Picture(
         "drift-days",
         drift_days(study),
         "Above: a point a day, a bar a batch (the bracket of its middle piece; an arrow was never seen dry), the middle and the "
         "limits. Below: each day against the one before. A red ring: a rule was broken.",
         f"Control chart of {count(len(study.points), 'day')} of making; rules broken at: {broken}.",
     )
+    told = Findings(worded.drift_findings(study, study.drift), "plain")
+    return [*pieces, told, picture, Notes(worded.drift_notes(study))]
 
 
-def not_counted(across: Across) -> Pieces:
+def not_counted(across: Across | None) -> Pieces:
     """The trials that are not in it, and why."""
-    if not across.passed:
+    if across is None or not across.passed:
         return []
     rows = pd.DataFrame({"trial": [p.name for p in across.passed], "why": [p.why for p in across.passed]})
     return ["### Trials that are not counted", Grid(rows)]

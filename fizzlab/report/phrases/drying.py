@@ -42,7 +42,7 @@ FEW_ENOUGH_TO_SAY = 8.0
 _SHAPES = {"lognormal": "log-normal", "weibull": "Weibull", "loglogistic": "log-logistic"}
 
 _AIR_STEPS = {
-    VPD: "Air half as thirsty (half the vapour-pressure deficit)",
+    VPD: "In air of half the vapour-pressure deficit",
     "rh_pct": "10 points more humidity at the same temperature",
     "temp_c": "A room 5 °C colder at the same humidity",
 }
@@ -275,28 +275,6 @@ def forecast_table(
 def pair_table(effects: Sequence[Effect]) -> pd.DataFrame:
     """Comparisons with text cells."""
     return pd.DataFrame([{"compared": against(e, str), "dries": cell(e, DRY)} for e in effects])
-
-
-def batch_table(fit: CuringFit, label: Label) -> pd.DataFrame:
-    """One row a batch: day, factors, air and brackets, with text cells."""
-    rows = []
-    for run, pieces in fit.brackets.groupby("run", sort=False):
-        batch = fit.batches.loc[[run]].to_dict("records")[0]
-        seen = pieces["upper"][np.isfinite(pieces["upper"])]
-        row = {"batch": str(run), "day": str(batch.get("day", ""))}
-        row |= {label(term.name): level_name(term, batch[term.name]) for term in fit.terms}
-        if VPD in batch:
-            row |= {"room, °C": f"{batch['temp_c']:.1f}", "humidity, %": f"{batch['rh_pct']:.0f}"}
-            row["deficit, kPa"] = number(batch[VPD])
-        row |= {"pieces": str(len(pieces)), "last wet look": _from_to(pieces["lower"])}
-        row["first dry look"] = _from_to(seen) if len(seen) else "never"
-        row["never seen dry"] = str(len(pieces) - len(seen) or "")
-        rows.append(row)
-    return pd.DataFrame(rows)
-
-
-def _from_to(hours: pd.Series) -> str:
-    return " to ".join(dict.fromkeys(duration(float(end)) for end in (hours.min(), hours.max())))
 
 
 def order_words(seen: SeenOrder) -> str:

@@ -43,17 +43,6 @@ def ratio(value: float) -> str:
     return f"{value:.2f}" if 0.1 <= value < 9.995 else number(value)
 
 
-def ratio_interval(low: float, high: float, level: float = 0.95) -> str:
-    """An interval of a ratio in brackets.
-
-    Examples
-    --------
-    >>> ratio_interval(1.036, 1.564)
-    '(95 % interval 1.04 to 1.56)'
-    """
-    return f"({percent(level)} interval {ratio(low)} to {ratio(high)})"
-
-
 def duration(hours: float) -> str:
     """A time span in the unit a person would use.
 
@@ -78,23 +67,3 @@ def percent(share: float) -> str:
     ('95 %', '95 %')
     """
     return f"{share * 100:.0f} %"
-
-
-def interval(low: float, high: float, unit: str = "", level: float = 0.95) -> str:
-    """An interval in brackets.
-
-    Examples
-    --------
-    >>> interval(1.21, 1.68)
-    '(95 % interval 1.2 to 1.7)'
-    >>> interval(2.04, 3.9, "h")
-    '(95 % interval 2.0 to 3.9 h)'
-    """
-    return f"({percent(level)} interval {_pair(low, high)}{' ' + unit if unit else ''})"
-
-
-def _pair(low: float, high: float) -> str:
-    digits = 2
-    while digits < 4 and number(low, digits) == number(high, digits) and low != high:
-        digits += 1
-    return f"{number(low, digits)} to {number(high, digits)}"

@@ -34,7 +34,6 @@ class PlanSettings(Section):
     asked: list[Name] | None = Field(default=None, min_length=1)
     centre_points: int | None = Field(default=None, ge=0, le=20)
     reach: Literal["circumscribed", "inscribed", "faces"] | None = None
-    stars: Literal["rotatable", "orthogonal"] | None = None
     batches: int | None = Field(default=None, ge=2, le=200)
     model: Literal["main", "interactions", "quadratic", "full"] | list[Name] | None = None
     criterion: Literal["D", "I"] | None = None

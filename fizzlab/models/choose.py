@@ -41,7 +41,7 @@ class Choice:
     """Settings judged by all limits and wishes at once; made by `choose`.
 
     `table` has one row a setting, best first: the factors; with limits meets (chance that a new batch keeps
-    them all), meets_low and meets_high (95 % interval of it, by what the trial leaves open; responses apart);
+    them all), meets_low and meets_high (95 % interval of it, over all the trial allows; responses apart);
     with wishes granted (how far a new batch may be expected to grant them, 0 to 1); score; best_chance (that
     it is the best of these; together less than 1 as far as none may be any good); in_front (no other is as
     good in everything asked and better in something); extrapolated (outside of what was tried).

@@ -17,15 +17,9 @@ NAME, TITLE = 18, (25, 15)
 
 
 def trade_off(choice: Choice, names: Sequence[str], titles: Mapping[str, str]) -> Figure:
-    """Draw a row a combination and a panel a response, before them that of all limits or wishes.
+    """Draw a row for each of the best combinations, named so, and a panel a response with its title.
 
-    Parameters
-    ----------
-    choice : Choice
-    names : sequence of str
-        The combinations to draw, best first.
-    titles : mapping of str to str
-        The responses to draw, with what stands above each.
+    Before them stands the panel of all limits, or of the wishes.
     """
     whole = "Keeps every limit, %" if choice.limits else "Wishes granted, %"
     panels: list[tuple[str | None, str]] = [(None, whole), *titles.items()]

@@ -120,11 +120,13 @@ def season(done: Analysed) -> Pieces:
     return [*pooled(done.trial, across), *drift(across), *not_counted(across)]
 
 
-def pooled(trial: Trial, across: Across) -> Pieces:
+def pooled(trial: Trial, across: Across | None) -> Pieces:
     """The pooled forecast beside the trial's own, how much trials differ, the picture, and how it was done."""
     from fizzlab.report.phrases import season as worded
 
     pieces: Pieces = ["## Across trials"]
+    if across is None:
+        return [*pieces, "This trial names no earlier ones. Name them under \\[earlier\\] in trial.toml."]
     study, wanted = across.study, trial.settings.drying
     if study is None or not across.earlier:
         return [*pieces, "There is no earlier trial yet that this one can be set beside."]
@@ -163,12 +165,12 @@ def _lines(study: SeasonStudy) -> Picture:
     return Picture("season-lines", season_lines(study), caption, alt)
 
 
-def drift(across: Across) -> Pieces:
+def drift(across: Across | None) -> Pieces:
     """The chart of days in the order of making, and what broke a rule."""
     from fizzlab.report.phrases import season as worded
 
-    study = across.study
-    if study is None or not across.earlier:
+    study = None if across is None else across.study
+    if across is None or study is None or not across.earlier:
         return []
     pieces: Pieces = ["### Does the workshop drift?"]
     if study.drift is None:
@@ -187,9 +189,9 @@ def drift(across: Across) -> Pieces:
     return [*pieces, told, picture, Notes(worded.drift_notes(study))]
 
 
-def not_counted(across: Across) -> Pieces:
+def not_counted(across: Across | None) -> Pieces:
     """The trials that are not in it, and why."""
-    if not across.passed:
+    if across is None or not across.passed:
         return []
     rows = pd.DataFrame({"trial": [p.name for p in across.passed], "why": [p.why for p in across.passed]})
     return ["### Trials that are not counted", Grid(rows)]

@@ -30,15 +30,8 @@ Row = Mapping[str, Any] | pd.Series
 class Voice:
     """How the combinations and responses of one trial are spoken of.
 
-    Parameters
-    ----------
-    terms : tuple of Category or Amount
-    label, measure : callable
-        From a factor's name to the maker's words, and from a response's name to its `Measure`.
-    shares : mapping of str to float
-        Of the pieces of a batch, which a response is asked of.
-    batches : int
-        Batches that it rests on.
+    `label` gives the maker's words for a factor, `measure` the `Measure` of a response; `shares` are of the
+    pieces of a batch, which a response is asked of; it all rests on so many `batches`.
     """
 
     terms: tuple[Term, ...]

@@ -42,7 +42,7 @@ FEW_ENOUGH_TO_SAY = 8.0
 _SHAPES = {"lognormal": "log-normal", "weibull": "Weibull", "loglogistic": "log-logistic"}
 
 _AIR_STEPS = {
-    VPD: "Air half as thirsty (half the vapour-pressure deficit)",
+    VPD: "In air of half the vapour-pressure deficit",
     "rh_pct": "10 points more humidity at the same temperature",
     "temp_c": "A room 5 °C colder at the same humidity",
 }

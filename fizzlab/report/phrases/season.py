@@ -82,7 +82,7 @@ def forecast_findings(
 def air_finding(fit: SeasonFit) -> Finding:
     """How drying follows the air, pooled."""
     effect = fit.effects[0]
-    said = f"Air half as thirsty (half the vapour-pressure deficit), by all trials: {cell(effect, MEASURES['dry_h'])}."
+    said = f"In air of half the vapour-pressure deficit, by all trials: {cell(effect, MEASURES['dry_h'])}."
     return replace(of_effect(effect, MEASURES["dry_h"], said), topic="season.air")
 
 

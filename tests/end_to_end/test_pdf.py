@@ -173,6 +173,7 @@ def _run_of_pages(pages: list[str], rows: list[str]) -> list[int]:
 
 
 @needs_browser
+@pytest.mark.slow
 def test_a_record_holds_the_pdf_on_the_paper_of_the_trial(make_trial: MakeTrial) -> None:
     folder = make_trial()
     toml = (folder / "trial.toml").read_text(encoding="utf-8")
@@ -214,6 +215,7 @@ def test_printing_later_never_writes_into_a_record(demo_reports: dict[str, Path]
     assert "holds no report.html" in nothing.stderr
 
 
+@pytest.mark.slow
 def test_without_a_browser_the_record_is_whole_and_the_maker_is_told(
     make_trial: MakeTrial, monkeypatch: pytest.MonkeyPatch
 ) -> None:

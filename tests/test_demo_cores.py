@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from fizzlab.models.cure.study import DryingStudy, study_touch
 from fizzlab.models.fizz.durations import arrhenius_column
 
 from fizzlab.bench.planning import plan_trial
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.crumble import batch_losses
-from fizzlab.models.cure.study import DryingStudy, study_touch
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.recipe import cost
 from fizzlab.report.parts.drying import next_steps

@@ -217,7 +217,7 @@ def fit_pieces(
         found = censored_fit.fit(data, batch_effect=False, day_effect=day is not None, restricted=restricted)
     except NotFitted as stuck:
         raise _plain(stuck, list(matrix.columns)) from None
-    middle = x @ found.beta + found.day_mean
+    middle = x @ found.beta + found.effects
     z = (np.log(np.maximum(lower, 1e-9)) - middle) / found.sigma
     expected = middle + found.sigma * np.exp(stats.norm.logpdf(z) - stats.norm.logsf(z))
     fit = PieceFit(tuple(matrix.columns), found, expected)

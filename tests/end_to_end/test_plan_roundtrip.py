@@ -13,13 +13,13 @@ import openpyxl
 import pandas as pd
 import pytest
 from click.testing import CliRunner
+from fizzlab.report.old_studies import outcomes
 from planned_trials import KINDS, toml
 
 from fizzlab.bench.planfiles import write_plan
 from fizzlab.cli.main import main
 from fizzlab.report import parts as sections
 from fizzlab.report.analysis import analyse
-from fizzlab.report.old_studies import outcomes
 from fizzlab.report.run import write_report
 from fizzlab.trial.folder import Trial, load
 from fizzlab.trial.settings import PlanSettings

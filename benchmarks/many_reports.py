@@ -5,12 +5,6 @@ Run by hand: python benchmarks/many_reports.py [PAIRS] [TRIALS] [JOBS]
 Both sides are whole `fizzlab report` commands on the same trials, run in turn on 2 cores at most; the ratio
 is taken pair by pair. Goal: at most 0.6. Beside it stands what the machine itself gives: the same busy loop,
 twice in turn and twice at once; on idle cores that do not share anything it is 0.5.
-
-Seen with 16 trials on two virtual cores that were busy a little with other work: 0.45 and 0.59 (121.0 s
-to 54.2 s, 136.3 s to 80.4 s), where the machine itself gave 0.61 and 0.95; two pairs earlier, while
-others kept both cores busy, gave 0.61 and 0.74, where it gave 0.89 and 0.84. Less than the machine's own
-ratio is possible, because several reports share one server that has the libraries loaded, and one report
-alone does not.
 """
 
 from __future__ import annotations
@@ -57,7 +51,7 @@ def main(pairs: int, trials: int, jobs: int) -> None:
                 demos[number % len(demos)], folder, ignore=shutil.ignore_patterns("records", "__pycache__")
             )
         for _ in range(pairs):
-            command = (sys.executable, "-m", "fizzlab.cli.main", "report", *folders, "--jobs")
+            command = (sys.executable, "-m", "fizzlab", "report", *folders, "--jobs")
             machine = _busy(2) / _busy(1)
             together, alone = _seconds(*command, str(jobs)), _seconds(*command, "1")
             ratios.append(together / alone)

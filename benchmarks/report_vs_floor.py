@@ -20,15 +20,16 @@ import nbformat
 
 from fizzlab.trial import shipped
 
-#: What the report's notebook has loaded besides fizzlab, from the same libraries, in the order of loading.
+#: What the report has loaded once its cells have run, from the same libraries, in the order of loading.
 LOADED = """\
-import sys
-from fizzlab.report import page
-from fizzlab.report import parts as sections
-from fizzlab.trial import shipped
-from fizzlab.trial import folder as trial
+import contextlib, io, json, sys
+cells = json.loads(open(sys.argv[1], encoding="utf-8").read())["cells"]
+with contextlib.redirect_stdout(io.StringIO()):
+    for cell in cells:
+        if cell["cell_type"] == "code":
+            exec("".join(cell["source"]).replace('trial_folder = ""', f"trial_folder = {sys.argv[2]!r}"))
 kept = ("matplotlib", "numpy", "pandas", "pydantic", "scipy", "seaborn", "statsmodels")
-print(*(name for name in sys.modules if name.split(".")[0] in kept and "._" not in name))
+print(*(name for name in list(sys.modules) if name.split(".")[0] in kept and "._" not in name))
 """
 
 DRAW = """\
@@ -44,8 +45,9 @@ for kind in ("svg", "png"):
 RUN = "import papermill, sys; papermill.execute_notebook(sys.argv[1], sys.argv[2], progress_bar=False)"
 
 
-def _floor_notebook(path: Path, figures: int) -> None:
-    names = subprocess.run([sys.executable, "-c", LOADED], check=True, capture_output=True, text=True).stdout
+def _floor_notebook(path: Path, figures: int, trial: Path) -> None:
+    command = [sys.executable, "-c", LOADED, str(shipped.notebook("trial_report")), str(trial)]
+    names = subprocess.run(command, check=True, capture_output=True, text=True).stdout
     imports = (
         "from importlib import import_module\nfor name in "
         + repr(names.split())
@@ -68,10 +70,10 @@ def main(pairs: int) -> None:
         with tempfile.TemporaryDirectory() as temporary:
             home = Path(temporary)
             trial = shutil.copytree(source, home / source.name, ignore=shutil.ignore_patterns("records"))
-            report = (sys.executable, "-m", "fizzlab.cli.main", "report", trial)
+            report = (sys.executable, "-m", "fizzlab", "report", trial)
             subprocess.run([str(part) for part in report], check=True, capture_output=True)
             figures = len(list(trial.glob("records/*/figures/*.png")))
-            _floor_notebook(home / "floor.ipynb", figures)
+            _floor_notebook(home / "floor.ipynb", figures, trial)
             floor = (sys.executable, "-c", RUN, home / "floor.ipynb", home / "out.ipynb")
             timed = [(_seconds(*report), _seconds(*floor)) for _ in range(pairs)]
         ours, theirs = (statistics.median(side) for side in zip(*timed, strict=True))

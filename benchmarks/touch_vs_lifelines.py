@@ -3,8 +3,9 @@
     python benchmarks/touch_vs_lifelines.py
 
 For n = 48, 200 and 2,000 pieces and each distribution: the median time of each over repeated fits that
-alternate, their ratio, and both log-likelihoods. Ours is the plain fit on arrays (`sort` and `fit`). Beside it
-stands the whole of `fit_curing_time`, through tables and with a random effect of the batch, which lifelines has not.
+alternate, their ratio, and both log-likelihoods. Ours is the plain fit on arrays (`sort` and `fit`). Beside
+it stands the whole of `fit_curing_time`, through tables and with a random effect of the batch, which
+lifelines has not.
 """
 
 import time

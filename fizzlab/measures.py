@@ -14,7 +14,7 @@ from functools import partial
 from importlib import import_module
 from typing import Any, Literal
 
-Scale = Literal["ratio", "difference", "odds ratio"]
+Scale = Literal["ratio", "difference"]
 
 Kind = Literal["text", "number", "whole", "yes_no", "moment"]
 
@@ -250,7 +250,7 @@ class Measure:
     label : str
         In plain words: "tumble loss".
     unit : str
-    scale : {"ratio", "difference", "odds ratio"}
+    scale : {"ratio", "difference"}
         How two levels are compared. Ratios need positive numbers.
     table, column : str
         Where the readings stand: a table of `TABLES`, and the column of it.

@@ -247,7 +247,7 @@ def test_join_equals_brute_force(rows: list[tuple[int, float, float]], pairs: li
                 covered |= (middles > left) & (middles < right)
         row = found.loc[str(run)]
         assert row["coverage"] == pytest.approx(covered.mean(), abs=1e-9)
-        inside = (seconds >= begin * 60) & (seconds <= (begin + span) * 60)
+
         for name in ("temp_c", "rh_pct", "vpd_kpa"):
             if covered.any():
                 # the middle of a second is exact for a straight line, and no second straddles a reading

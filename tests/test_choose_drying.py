@@ -180,7 +180,7 @@ def test_next_batches_keep_what_is_set_for_a_whole_day() -> None:
     table["binder"] = np.where(table["day"].astype(int) % 2, "gum", "emulsifier")
     table["loss"] = np.exp(table["logs"])
     found = fit_response(table, "loss", [BINDER, COLOUR], log=True)
-    choice = choose([found], wishes=[Wish("loss", "less", 3, 20)])
+    choice = choose({"loss": found}, wishes=[Wish("loss", "less", 3, 20)])
     plan = next_batches(choice, [BINDER, COLOUR], table, 6, 2, per_day=3, hard_to_change=["binder"])
     days = plan.runs.groupby("day")
     assert (days["binder"].nunique() == 1).all()

@@ -8,16 +8,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from fizzlab.models.cure.study import DryingStudy, study_touch
-from fizzlab.models.fizz.durations import arrhenius_column
 
 from fizzlab.bench.planning import plan_trial
-from fizzlab.errors import CannotAnswer
 from fizzlab.models.crumble import batch_losses
+from fizzlab.models.curing import CuringFit
 from fizzlab.models.effects import ResponseFit, fit_response
+from fizzlab.models.water import arrhenius
 from fizzlab.recipe import cost
-from fizzlab.report.parts.drying import next_steps
-from fizzlab.report.phrases import drying as worded
+from fizzlab.report.analysis import analyse
 from fizzlab.trial import folder as trial
 from fizzlab.trial import shipped
 
@@ -35,9 +33,7 @@ def numbers(cores: trial.Trial) -> pd.DataFrame:
     batches = cores.batches().reset_index()
     batches["tumble_loss_pct"] = batches["run"].map(batch_losses(cores.rows("tumbles"))["loss_pct"])
     times = cores.rows("fizz_times")
-    slope = TRUTH["fizz_times"]["activation_kj_mol"] * arrhenius_column(
-        times["water_c"].to_numpy(float), 38.0
-    )
+    slope = TRUTH["fizz_times"]["activation_kj_mol"] * arrhenius(times["water_c"].to_numpy(float), 38.0)
     at_38 = np.log(times["seconds"].astype(float)) - slope
     batches["fizz_s"] = batches["run"].map(np.exp(at_38.groupby(times["run"]).mean()))
     return batches
@@ -138,44 +134,17 @@ def test_the_report_has_every_kind_of_verdict_to_give(numbers: pd.DataFrame, cor
     assert fizz.effects[0].same
 
 
-@pytest.fixture(scope="module")
-def study(cores: trial.Trial) -> DryingStudy:
-    return study_touch(
-        cores.rows("runs"),
-        cores.rows("touch_checks"),
-        cores.rows("weighings"),
-        cores.rows("room_log"),
-        cores.settings.terms(),
-    )
-
-
-def test_what_was_set_for_a_day_is_said_to_need_days(cores: trial.Trial, study: DryingStudy) -> None:
-    label = cores.settings.label
-    steps = worded.next_steps(study, worded.effect_findings(study, label), label)
-    assert steps[0].startswith(
-        "What is not shown yet of dry times (gum and lake) needs more days, since binder was the"
-    )
-    (few,) = [line for line in worded.cautions(study, label) if "in effect only 3" in line]
-    assert "“gum against emulsifier”" in few
-    assert "dye against pearl" not in few
-
-
-def test_where_nothing_can_be_told_the_hours_to_look_in_are(cores: trial.Trial) -> None:
-    notes = next_steps(cores, CannotAnswer("The looks are too far apart.", "Check more often."))[1]
-    assert notes.lines == ["Check more often. So far they became dry between 1.4 h and 8.2 h."]
-
-
-def test_dry_times_hold_what_is_true(study: DryingStudy) -> None:
-    drying, found = TRUTH["drying"], study.fit.estimates
-    true = {
-        "binder[gum]": np.log(drying["ratios"]["binder"]["gum"]),
-        "colour[dye]": np.log(drying["ratios"]["colour"]["dye"]),
-        "colour[lake]": np.log(drying["ratios"]["colour"]["lake"]),
-        "log vpd_kpa": drying["vpd_slope"],
-    }
-    for name, value in true.items():
-        assert found.loc[name, "low"] <= value <= found.loc[name, "high"], name
-    assert found.loc["colour[dye]", "low"] > 0
-    assert found.loc["log vpd_kpa", "high"] < 0
+def test_dry_times_hold_what_is_true(cores: trial.Trial) -> None:
+    fit = analyse(cores, only=["dry_h"]).fits["dry_h"]
+    assert isinstance(fit, CuringFit)
+    true = TRUTH["drying"]["ratios"]
+    gum, dye, lake = fit.effects
+    for effect in (gum, dye, lake):
+        assert effect.conf_low <= true[effect.factor][effect.level] <= effect.conf_high, effect.level
+    assert dye.conf_low > 1
+    (air,) = fit.air_effects
+    assert air.conf_low > 1  # air half as thirsty
+    assert air.conf_low <= 0.5 ** TRUTH["drying"]["vpd_slope"] <= air.conf_high
     # six per cent cannot be shown by six days, nor can sameness within the margin asked for
-    assert found.loc["binder[gum]", "low"] < 0 < np.log(1.25) < found.loc["binder[gum]", "high"]
+    assert gum.judged_by == "days"
+    assert gum.conf_low < 1 < 1.25 < gum.conf_high

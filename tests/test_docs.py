@@ -83,3 +83,11 @@ def test_commands_are_real(name: str) -> None:
 
 def test_the_readme_has_commands_to_look_at() -> None:
     assert len(commands(ROOT / "README.md")) >= 5
+
+
+def test_the_page_on_the_library_runs(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(ROOT)
+    text = (ROOT / "docs" / "library.md").read_text(encoding="utf-8")
+    names: dict[str, object] = {}
+    exec("\n".join(re.findall(r"```python\n(.*?)```", text, re.DOTALL)), names)
+    assert str(names["error_said"]).startswith("touch checks: it has no column hours")

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.stats import binom
 
 from fizzlab.errors import BadInput, CannotAnswer
-from fizzlab.models.fizz import Times, batch_times, colour_seen, fit_fizz_duration, fit_pieces
+from fizzlab.models.fizz import Times, batch_times, fit_fizz_duration, fit_pieces
 from fizzlab.models.terms import Category
 from fizzlab.models.water import arrhenius
 
@@ -199,12 +199,6 @@ def test_colour_at_once_is_within_the_first_second() -> None:
     times["colour_s"] = np.resize([0.0, 2.0, 1.5, 3.0, 2.5], len(times))
     fit = fit_fizz_duration(times, runs=runs, response="colour_s")
     assert 0.5 < fit.predict()["estimate"].iloc[0] < 3
-
-
-def test_colour_that_was_never_seen_keeps_the_share_below_one() -> None:
-    pieces = pd.DataFrame({"lower": [30.0, 10, 60, 60], "upper": [np.inf, 10, np.inf, np.inf]})
-    shown = colour_seen(pieces, pd.Series(["lake", "lake", "lake", "dye"]))
-    assert shown.to_numpy().tolist() == [["lake", 10.0, pytest.approx(1 / 3)]]
 
 
 def test_release_of_colour_is_the_same_regression_as_the_end_of_the_fizz() -> None:

@@ -210,6 +210,7 @@ print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before)
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="the most memory used is measured with a Unix call")
 def test_workbook_bombs_are_refused_in_little_memory(tmp_path: Path) -> None:
     for name, (make, _) in BOMBS.items():

@@ -48,6 +48,11 @@ def weigh(book: Logbook, run: str, piece: str, mass_g: str, at: float) -> Said:
     return book.log("weighings", run, piece, {"mass_g": mass_g}, at)
 
 
+def cup(book: Logbook, mass_g: str, at: float) -> Said:
+    seen = book.under_the_watch(at)
+    return book.log("fizz_curves", seen["run"], seen["piece"], {**seen, "mass_g": mass_g}, at)
+
+
 def _rows(name: str) -> pd.DataFrame:
     pieces = [{"run": run, "piece": piece} for run in "AB" for piece in "12"]
     timed = {
@@ -182,7 +187,7 @@ def _press(book: Logbook, model: Model, press: tuple[object, ...], at: float) ->
                 first = ("fizz_times", run, piece, 38.5, 4.0, False, 4.0)
                 model.add(first)
             for number, grams in enumerate(masses):
-                book.cup(f"{grams:.2f}", at + 11 + number)
+                cup(book, f"{grams:.2f}", at + 11 + number)
                 model.add(("fizz_curves", run, piece, 38.5, 11.0 + number, grams))
             book.end(at + 60, done=done)
             model.add(("fizz_times", run, piece, 38.5, 60.0, done, 4.0 if colour else None), first)

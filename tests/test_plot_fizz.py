@@ -97,17 +97,6 @@ def test_gas_curves_show_readings_and_what_is_left_over() -> None:
     assert legend(figure) == LEVELS
 
 
-def test_colour_rises_in_steps_from_nought() -> None:
-    steps = pd.DataFrame(
-        {"level": ["pearl", "pearl", "dye"], "seconds": [5.0, 9.0, 4.0], "share": [0.5, 1.0, 1.0]}
-    )
-    figure = drawn.colour_release(steps, "colour", LEVELS)
-    stairs = [line for line in figure.axes[0].lines if line.get_drawstyle() == "steps-post"]
-    ends = [np.asarray(line.get_ydata()) for line in stairs if len(np.asarray(line.get_ydata()))]
-    assert [y[0] for y in ends] == [0.0, 0.0]
-    assert [y[-1] for y in ends] == [100.0, 100.0]
-
-
 def test_shelf_life_draws_every_piece_and_waits_for_the_share() -> None:
     rows = [
         (run, week, rh, 9 * np.exp(-k * week * more))

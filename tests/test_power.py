@@ -33,7 +33,7 @@ def by_days(days: int, each: int) -> pd.DataFrame:
 
 
 def asked(days: int = 4, each: int = 3, looks: tuple[float, ...] | None = LOOKS, **options: Any) -> Power:
-    wish = {"ratio": 1.3, "typical_h": 6.0, "terms": [COLOURS], "trials": 400, "seed": 5}
+    wish = {"ratio": 1.3, "typical_h": 6.0, "terms": [COLOURS], "trials": 250, "seed": 5}
     return power(by_days(days, each), looks_h=looks, **wish | options)
 
 
@@ -63,7 +63,7 @@ def test_the_air_costs_a_factor_of_the_room_more_than_one_of_the_batch() -> None
     air = Category("air", ("plain", "dried"), "plain")
     runs = by_days(6, 4).assign(air=np.repeat(["plain", "dried"] * 3, 4))
     without, beside = (
-        power(runs, terms=[air, COLOURS], ratio=1.3, air=columns, trials=2000).table.set_index("term")
+        power(runs, terms=[air, COLOURS], ratio=1.3, air=columns, trials=1200).table.set_index("term")
         for columns in (0, 1)
     )
     lost = without["chance"] - beside["chance"]
@@ -161,7 +161,7 @@ def test_the_smallest_effect_is_seen_as_often_as_asked_in_other_trials() -> None
     assert found["smallest_low"] < found["smallest"] < found["smallest_high"]
     again = asked(ratio=found["smallest"], trials=1000, seed=12).first
     # both simulations err: 3.9 standard errors of their difference
-    assert abs(again["chance"] - 0.8) < 3.9 * np.sqrt(0.16 * (1 / 400 + 1 / 1000))
+    assert abs(again["chance"] - 0.8) < 3.9 * np.sqrt(0.16 * (1 / 250 + 1 / 1000))
 
 
 def test_a_curve_rises_and_holds_its_error() -> None:

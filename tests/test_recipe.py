@@ -12,7 +12,6 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from fizzlab.errors import BadInput, CannotAnswer
-from fizzlab.models.water import henry_co2, soluble_g
 from fizzlab.recipe import (
     Ingredient,
     Price,
@@ -182,8 +181,6 @@ def test_balance_is_certain_from_a_scale() -> None:
 def test_gas_grows_with_heat_and_shrinks_with_pressure() -> None:
     assert gas_litres(10, 40) > gas_litres(10, 30)
     assert gas_litres(10, pressure_kpa=90) > gas_litres(10, pressure_kpa=101)
-    assert henry_co2(20) > henry_co2(38)
-    assert soluble_g(2, 38) == pytest.approx(2 * soluble_g(1, 38))
 
 
 # --- amounts and factors ---------------------------------------------------------------------------
@@ -315,8 +312,6 @@ def test_alcohol_is_gone_after_drying() -> None:
     run = for_run(workshop(), {"colour": "pearl", "oil": 0.5})
     assert shares(run, after_drying=True)["rubbing alcohol"].high == 0
     assert shares(run, after_drying=True)["soda"].typical > shares(run)["soda"].typical
-    gone = batch_mass(run).typical - batch_mass(run, after_drying=True).typical
-    assert gone == pytest.approx(grams_of(run)["rubbing alcohol"])
     with pytest.raises(CannotAnswer, match="nothing in the batch that stays"):
         shares(Recipe("dry", (item("alcohol", "rubbing alcohol 91%", "1 tsp"),)), after_drying=True)
 

@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 from planned_trials import toml
 from sound_trial import RUNS, TOML
-from test_bad_input import Case
+from test_bad_input import Case, refused
 
 from fizzlab.cli.main import main
 from fizzlab.trial.folder import load
@@ -66,11 +66,7 @@ CASES = [
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 def test_a_mistake_is_named(case: Case, make_trial: MakeTrial) -> None:
-    folder = make_trial(**case.files)
-    result = CliRunner().invoke(main, ["check", str(folder)])
-    assert result.exit_code == 2
-    for words in case.says:
-        assert words in result.stderr
+    refused(case, make_trial(**case.files))
 
 
 def test_a_number_of_ones_own_is_read_from_runs(make_trial: MakeTrial) -> None:

@@ -153,7 +153,7 @@ class Bench:
     def _modes(self) -> None:
         """What can be done, each with its tables and its buttons: a mode a table, but for drying and fizz."""
         self.made = self.button("Made now", "plain", self._made)
-        self.cards = {name: Card(self, form) for name, form in self.book.forms.items() if form.columns}
+        self.cards = {name: Card(self, form) for name, form in self.book.forms.items() if name not in FIZZING}
         at_making = [card.view for card in self.cards.values() if card.form.table == "runs"]
         timed = [card for card in self.cards.values() if card.form.timed]
         making = _group("As the batch leaves the press", _wrapped(self.made))
@@ -338,11 +338,14 @@ class Bench:
 
     def _weigh_cup(self, press: Press) -> Said:
         running = self.book.running
-        if running is None:
-            said = self.book.cup_before(*press.chosen(), self.water.value, self.cup.value, press.at)
+        if running is None:  # the cup before the piece goes in
+            run, piece = press.chosen()
+            watched = {"water_c": self.water.value, "seconds": "0"}
         else:
+            run, piece = running.run, running.piece
             when = press.at if self._held is None else running.at + float(self._held)
-            said = self.book.cup(self.cup.value, when)
+            watched = self.book.under_the_watch(when)
+        said = self.book.log("fizz_curves", run, piece, {**watched, "mass_g": self.cup.value}, press.at)
         self._held = None
         self.cup.value = ""
         return said

@@ -143,7 +143,7 @@ class Logbook:
 
     @cached_property
     def forms(self) -> dict[str, Form]:
-        """What can be logged besides by the stopwatch: tables that are planned, there, or the maker's own."""
+        """What can be logged, by table: what is planned, there, timed, or the maker's own."""
         plan = self.settings.plan
         own = {each.table for each in self.settings.measures().values() if not each.study}
         found = {}
@@ -151,7 +151,7 @@ class Logbook:
             names = [column.name for column in spec.columns]
             timed = spec.time == _HOURS
             wanted = plan is None or name in plan.tables or timed or name in own or self._is_there(name)
-            if RUN.name not in names or name in FIZZING or not wanted:
+            if RUN.name not in names or not (wanted or name in FIZZING):
                 continue
             passed = {RUN.name, PIECE.name, NOTE.name, BLIND.name, *([_HOURS] if timed else [])}
             if name == "runs":
@@ -311,7 +311,7 @@ class Logbook:
 
     def colour(self, at: float) -> Said:
         """Log the first colour at the stopwatch's second: so far watched, and not finished."""
-        cells = self._cup(at)
+        cells = self.under_the_watch(at)
         more = {"done": "no", "colour_s": cells["seconds"]}
         says = f"{self._running_at()}: colour at {cells['seconds']} s"
         return self._log("fizz_times", {**cells, **more}, says, at)
@@ -321,7 +321,7 @@ class Logbook:
 
         This stops the stopwatch, unless masses were logged by it: the scale is read on after the fizz.
         """
-        cells = {**self._cup(at), "done": "yes" if done else "no"}
+        cells = {**self.under_the_watch(at), "done": "yes" if done else "no"}
         earlier = self.journal.on_this_watch("fizz_times")
         if earlier:
             cells["colour_s"] = earlier[-1].cells.get("colour_s", "")
@@ -329,18 +329,6 @@ class Logbook:
         replaces = earlier[-1].id if earlier else 0
         stops = not self.journal.on_this_watch("fizz_curves")
         return self._log("fizz_times", cells, says, at, replaces=replaces, stops=stops)
-
-    def cup(self, mass_g: str, at: float) -> Said:
-        """Log the mass of cup, water and piece together at the stopwatch's second."""
-        cells = {**self._cup(at), "mass_g": plain(mass_g)}
-        says = f"{self._running_at()}: cup {cells['mass_g']} g at {cells['seconds']} s"
-        return self._log("fizz_curves", cells, says, at)
-
-    def cup_before(self, run: str, piece: str, water_c: str, mass_g: str, at: float) -> Said:
-        """Log the mass of cup and piece together before the piece goes in, at 0 s."""
-        cells = {"run": run, "piece": piece, "water_c": plain(water_c), "seconds": "0"}
-        cells["mass_g"] = plain(mass_g)
-        return self._log("fizz_curves", cells, f"{self._at(run, piece)}: cup {cells['mass_g']} g at 0 s", at)
 
     def undo(self, at: float) -> str:
         """Take back the last reading that holds, and say which it was."""
@@ -537,7 +525,8 @@ class Logbook:
             raise BadInput([Problem("stopwatch", "it does not run.", "Start it as the piece goes in.")])
         return self.running
 
-    def _cup(self, at: float) -> dict[str, str]:
+    def under_the_watch(self, at: float) -> dict[str, str]:
+        """The piece in the water, how warm that is, and the stopwatch's second."""
         watch = self._watch()
         seconds = plain(f"{at - watch.at:.1f}")
         return {"run": watch.run, "piece": watch.piece, "water_c": watch.water_c, "seconds": seconds}

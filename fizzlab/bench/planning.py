@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -15,10 +16,10 @@ from fizzlab.design.plans import Plan, plan
 from fizzlab.design.trials import ASSUMED, Spreads
 from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
 from fizzlab.measures import Measure, TableSpec, number
-from fizzlab.models.curing_fit import CuringFit
-from fizzlab.models.effects import ResponseFit
-from fizzlab.models.result import FitResult
 from fizzlab.trial.settings import FILE, FactorSettings, PlanSettings, TrialSettings
+
+if TYPE_CHECKING:
+    from fizzlab.models.result import FitResult
 
 #: Columns of the air that each model of it has.
 _AIR = {"vpd": 1, "rh and temperature": 2, "none": 0}
@@ -242,6 +243,9 @@ def earlier_spreads(fits: Mapping[str, FitResult], code: str) -> dict[str, Sprea
     CannotAnswer
         None of its readings can tell.
     """
+    from fizzlab.models.curing_fit import CuringFit
+    from fizzlab.models.effects import ResponseFit
+
     origin = f"those found in the trial {code}"
     found = {}
     for name, fit in fits.items():

@@ -82,8 +82,9 @@ def write_workbook(path: Path, title: str, sheets: Sequence[Sheet]) -> None:
                 rule.add(f"{letter}2:{letter}{last}")
         for number, record in enumerate(sheet.rows.to_dict("records"), start=2):
             for place, column in enumerate(columns, start=1):
-                if column.name in record:
-                    _fill(page.cell(row=number, column=place), record[column.name])
+                value = record.get(column.name)
+                if value is not None and not pd.isna(value):
+                    fill_cell(page.cell(row=number, column=place), str(value), column.kind)
         page.freeze_panes = "A2"
     with path.open("xb") as file:
         book.save(file)
@@ -137,18 +138,6 @@ def _validation(column: Column, choices: Sequence[str] | None) -> Any:
     rule.errorTitle, rule.error = column.name, _hint(column)
     rule.showErrorMessage = True
     return rule
-
-
-def _fill(cell: Any, value: object) -> None:
-    if value is None or value == "" or (not isinstance(value, str) and pd.isna(value)):  # type: ignore[call-overload]
-        return
-    if isinstance(value, pd.Timestamp | dt.datetime):
-        cell.value = pd.Timestamp(value).to_pydatetime()
-        cell.number_format = "yyyy-mm-dd hh:mm"
-    elif isinstance(value, str):
-        _as_text(cell, value)
-    else:
-        cell.value = value.item() if hasattr(value, "item") else value
 
 
 def fill_cell(cell: Any, text: str, kind: Kind) -> None:

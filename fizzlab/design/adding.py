@@ -27,6 +27,8 @@ def next_batches(
 ) -> Plan:
     """Plan batches that forecast best together with those made, without levels that are hardly the best.
 
+    The plan has the new batches only; the levels left out are named in its warnings.
+
     Parameters
     ----------
     choice : Choice
@@ -39,11 +41,6 @@ def next_batches(
     hard_to_change : sequence of str
         Factors that are set for a whole day: the batches are then sorted into days that have one setting of
         them each, of `per_day` at most.
-
-    Returns
-    -------
-    Plan
-        The new batches only; the levels left out are named in its warnings.
     """
     planned = {factor.name for factor in factors}
     left_out = {name: levels for name, levels in choice.unlikely().items() if name in planned}

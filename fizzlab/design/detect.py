@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from fizzlab.design.factors import RESERVED
+from fizzlab.design.factors import RESERVED, plain
 from fizzlab.design.looks import best_looks, between, information_kept
 from fizzlab.design.plans import Plan
 from fizzlab.design.trials import ASSUMED, Comparison, Spreads, Trials, draw, model_of
@@ -38,7 +38,7 @@ class Power:
     Parameters
     ----------
     table : DataFrame
-        One row a comparison, the one that is hardest to see first: term, level, control, unit, ratio (or
+        One row a comparison, the one that is hardest to see first: term, level, control, ratio (or
         difference: the size asked for), chance, conf_low, conf_high, unanswered, smallest, smallest_low,
         smallest_high. ``chance`` is the share of trials whose interval lies wholly on the side of the true
         effect, with Wilson's 95 % interval for the error of simulating; ``unanswered`` the share whose
@@ -46,8 +46,9 @@ class Power:
         trials, nan if none is.
     curve : DataFrame
         Of the first comparison, for plotting: size, chance, conf_low, conf_high, unanswered.
-    scale, n_batches, n_days, trials, target, spreads, looks_h, typical_h, response, label
-        What was asked; `looks_h` is empty where a batch gives a number.
+    scale, n_batches, n_days, trials, target, spreads, looks_h, typical_h, response, amounts, label
+        What was asked; `looks_h` is empty where a batch gives a number, `amounts` are the terms that are
+        numbers.
     unequal : bool
         Are other comparisons clearly easier to see than the first?
     """
@@ -64,7 +65,8 @@ class Power:
     typical_h: float | None = None
     unequal: bool = False
     response: str = "the response"
-    label: Label = field(default=str, repr=False)
+    amounts: frozenset[str] = frozenset()
+    label: Label = field(default=plain, repr=False)
 
     @property
     def first(self) -> pd.Series:
@@ -80,8 +82,8 @@ class Power:
     def statements(self) -> tuple[str, ...]:
         """What it says, one sentence each."""
         first = self.first
-        level, control, unit = first["level"], first["control"], first["unit"]
-        of = f" of {self.label(first['term']).removesuffix(f' {unit}')}" if unit else ""
+        level, control, term = first["level"], first["control"], first["term"]
+        of = f" of {self.label(term)}" if term in self.amounts else ""
         plan = f"{count(self.n_batches, 'batch', 'batches')} on {count(self.n_days, 'day')}"
         error = max(50 * (first["conf_high"] - first["conf_low"]), 1)
         said = [
@@ -175,7 +177,7 @@ def power(
     target: float = 0.8,
     hardest: bool = False,
     response: str = "",
-    label: Label = str,
+    label: Label = plain,
 ) -> Power:
     """Say what a plan can detect, by trials made on paper.
 
@@ -276,6 +278,7 @@ def power(
         typical_h=typical_h,
         unequal=bool(errors.max() > _ALIKE * errors.min()),
         response=response or ("the response" if looks_h is None else "dry time"),
+        amounts=frozenset(term.name for term in terms if isinstance(term, Amount)),
         label=label,
     )
 
@@ -333,7 +336,6 @@ def _row(
 ) -> dict[str, object]:
     term, at = comparison.term, curve.loc[size]
     row: dict[str, object] = {"term": term.name, "level": comparison.level, "control": comparison.control}
-    row["unit"] = term.unit if isinstance(term, Amount) else ""
     row[scale] = at["size"]
     row |= {name: at[name] for name in ("chance", "conf_low", "conf_high", "unanswered")}
     rising = curve[curve.index > 0]

@@ -95,7 +95,7 @@ class Plan:
         spare = count(error, "spare batch", "spare batches")
         if "days" in self.error_df:
             days = count(self.error_df["days"], "spare day")
-            judged = f"A factor of the room is judged by {days}, the others by {spare}."
+            judged = f"What is set by the day is judged by {days}, the others by {spare}."
         else:
             some = "all" if self.repeat_df >= error > 1 else str(self.repeat_df)
             repeats = f", {some} of them true repeats" if self.repeat_df > 0 else ""

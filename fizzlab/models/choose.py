@@ -24,6 +24,8 @@ from fizzlab.models.wishes import Array, Limit, Wish, overall
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+ENDS = ("estimate", "conf_low", "conf_high")
+
 #: Columns of the table of a choice, which no factor may be called by.
 OWN = ("meets", "meets_low", "meets_high", "granted", "score", "best_chance", "in_front", "extrapolated")
 
@@ -38,25 +40,15 @@ WORK = 4_000_000  # draws times settings
 class Choice:
     """Settings judged by all limits and wishes at once; made by `choose`.
 
-    Parameters
-    ----------
-    table : DataFrame
-        One row a setting, best first: the factors; with limits meets (chance that a new batch keeps them
-        all), meets_low and meets_high (95 % interval of it, by what the trial leaves open; responses apart);
-        with wishes granted (how far a new batch may be expected to grant them, 0 to 1); score;
-        best_chance (that it is the best of these; together less than 1 as far as none may be any good);
-        in_front (no other is as good in everything asked and better in something); extrapolated (outside
-        of what was tried).
-    responses : mapping of str to DataFrame
-        The same rows by response: estimate, conf_low, conf_high of the typical batch, and with a limit meets,
-        the chance that a new batch keeps it.
-    terms : tuple of Category or Amount
-    limits, wishes
-        As given.
-    shares : mapping of str to float
-        Of the pieces of a batch, which a response is asked of, where they have a number each.
-    notes : tuple of str
-    fits : mapping of str to FitResult
+    `table` has one row a setting, best first: the factors; with limits meets (chance that a new batch keeps
+    them all), meets_low and meets_high (95 % interval of it, over all the trial allows; responses apart);
+    with wishes granted (how far a new batch may be expected to grant them, 0 to 1); score; best_chance (that
+    it is the best of these; together less than 1 as far as none may be any good); in_front (no other is as
+    good in everything asked and better in something); extrapolated (outside of what was tried).
+
+    `responses` has the same rows by response: estimate, conf_low, conf_high of the typical batch, and with a
+    limit meets, the chance that a new batch keeps it. `shares` says of which share of the pieces a response
+    is asked, where they have a number each.
     """
 
     table: pd.DataFrame
@@ -78,9 +70,7 @@ class Choice:
         """The setting of greatest score among those within what was tried."""
         inside = self.table[~self.table["extrapolated"]]
         if inside.empty:
-            raise CannotAnswer(
-                "None of these settings lies within what was tried.", "Judge settings that were tried."
-            )
+            raise CannotAnswer("None of these settings lies within what was tried.", "Judge others.")
         return inside.iloc[0]
 
     @property
@@ -121,9 +111,8 @@ class Choice:
 
         Parameters
         ----------
-        batches : int
-        days : int, optional
-            New days over which they are spread; a day each if not given.
+        batches, days : int
+            New batches, and the new days that they are spread over; a day each if not given.
         setting : mapping, optional
             A value for each factor, and where it is known the room's air; the best one if not given.
         conf_level : float
@@ -134,13 +123,6 @@ class Choice:
         DataFrame
             One row a response that varies by chance: estimate, conf_low, conf_high (of the mean of the
             batches, or of their geometric mean if the logarithm was fitted), df, log.
-
-        Raises
-        ------
-        ValueError
-            Fewer batches than days.
-        CannotAnswer
-            Nothing varies by chance.
 
         Notes
         -----
@@ -163,21 +145,20 @@ class Choice:
         columns = ["estimate", "conf_low", "conf_high", "df", "log"]
         return pd.DataFrame.from_dict(rows, orient="index", columns=columns).rename_axis("response")
 
-    def shown(self) -> pd.DataFrame:
-        """The settings with each response's typical value, for reading."""
+    def _shown(self) -> pd.DataFrame:
         values = {name: each["estimate"] for name, each in self.responses.items()}
         own = [name for name in ("meets", "granted", "best_chance") if name in self.table]
         return pd.concat([self.table[self.factors], pd.DataFrame(values), self.table[own]], axis=1)
 
     def summary(self) -> str:
         """The settings as text, best first, and the notes."""
-        return "\n".join([self.shown().to_string(index=False, float_format="{:.3g}".format), *self.notes])
+        return "\n".join([self._shown().to_string(index=False, float_format="{:.3g}".format), *self.notes])
 
     def __str__(self) -> str:
         return self.summary()
 
     def _repr_html_(self) -> str:
-        return str(self.shown().to_html(index=False, border=0, float_format="{:.3g}".format))
+        return str(self._shown().to_html(index=False, border=0, float_format="{:.3g}".format))
 
     def plot(self, ax: Axes | None = None, response: str | None = None, most: int = 12) -> Axes:
         """Draw a row a setting with its 95 % interval, best first; returns the Axes.
@@ -191,10 +172,11 @@ class Choice:
 
         rows, filled = self.table.head(most), self.considered.head(most)
         axes, places = axes_for(ax, height=0.9 + 0.28 * len(rows)), np.arange(len(rows))
-        names = ("meets", "meets_low", "meets_high") if self.limits else ("granted",) * 3
-        value, low, high = (100 * rows[name] for name in names)
-        if response is not None:
-            value, low, high = (self.responses[response].head(most)[name] for name in ENDS)
+        if response is None:
+            names = ["meets", "meets_low", "meets_high"] if self.limits else ["granted"] * 3
+            value, low, high = (100 * rows[name] for name in names)
+        else:
+            value, low, high = (self.responses[response][name].head(most) for name in ENDS)
         for mask, ink, fill in ((filled, INK, BLUE), (~filled, SOFT, "white")):
             axes.hlines(places[mask], low[mask], high[mask], color=ink, lw=2.0)
             axes.plot(value[mask], places[mask], "o", color=fill, mec=ink, ms=8, mew=1.1)
@@ -219,9 +201,6 @@ class Choice:
         axes.set_yticks(places, named)
         axes.grid(axis="y", visible=False)
         return axes
-
-
-ENDS = ("estimate", "conf_low", "conf_high")
 
 
 def choose(
@@ -258,7 +237,7 @@ def choose(
     ValueError
         A limit or wish on a response without a fit, or neither limits nor wishes.
     CannotAnswer
-        A factor has the name of a column of the result, or a fit gives no number for each batch.
+        A fit gives no number for each batch, or a factor is called like a column of the result.
 
     Notes
     -----
@@ -287,16 +266,13 @@ def choose(
         wishes = [Wish(name, **given) for name, given in wishes.items()]
     _check(fits, len(listed), limits, wishes)
     terms = _terms(fits)
-    taken = [term.name for term in terms if term.name in OWN]
-    if taken:
-        raise CannotAnswer(
-            f"The factor {taken[0]} has a name that is used for the choice itself.", "Rename it."
-        )
     names = [term.name for term in terms]
+    taken = [name for name in names if name in OWN]
+    if taken:
+        raise CannotAnswer(f"The choice itself has a column {taken[0]}.", "Rename that factor.")
     if settings is None:
-        settings = pd.concat(
-            [fit.batches[names] for fit in listed if set(names) <= set(fit.batches)]
-        ).drop_duplicates()
+        knowing = [fit.batches[names] for fit in listed if set(names) <= set(fit.batches)]
+        settings = pd.concat(knowing).drop_duplicates()
     table = settings[names].reset_index(drop=True)
     if table.empty:
         raise ValueError("there are no settings to judge")
@@ -354,26 +330,9 @@ def between(fits: Mapping[str, FitResult], steps: int = 5) -> pd.DataFrame:
             values.append(term.levels)
     number = int(np.prod([len(each) for each in values], dtype=float))
     if number > MOST:
-        raise CannotAnswer(
-            f"There are {number} combinations, more than {MOST} to look through.", "Take fewer steps."
-        )
+        raise CannotAnswer(f"There are {number} combinations, more than {MOST}.", "Take fewer steps.")
     full = pd.DataFrame(list(product(*values)), columns=[term.name for term in terms])
     return full[~_extrapolated(fits, full)].reset_index(drop=True)
-
-
-def mean_between(brackets: pd.DataFrame) -> tuple[float, float]:
-    """Between which times the geometric mean of batches lies, by the brackets (lower, upper) of their pieces.
-
-    Examples
-    --------
-    >>> two = pd.DataFrame({"run": ["A", "B"], "lower": [2.0, 8.0], "upper": [4.0, 9.0]})
-    >>> [round(end, 6) for end in mean_between(two)]
-    [4.0, 6.0]
-    """
-    with np.errstate(divide="ignore"):
-        logs = brackets[["lower", "upper"]].astype(float).apply(np.log)
-    low, high = np.exp(logs.groupby(brackets["run"]).mean().to_numpy().mean(axis=0))
-    return float(low), float(high)
 
 
 def _terms(fits: Mapping[str, FitResult]) -> tuple[Term, ...]:

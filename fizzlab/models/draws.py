@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -106,18 +107,12 @@ def leaning(weights: Array, x: Array, variance: Array) -> Array:
     return np.asarray(line / np.linalg.norm(line, axis=1)[:, None])
 
 
-@dataclass(frozen=True)
-class Draws:
-    """Possible truths of a trial, and a batch of each, by response; made by `simulate`.
+class Draws(NamedTuple):
+    """Possible truths of a trial, and a batch of each, by response.
 
-    Parameters
-    ----------
-    typical, batch : mapping of str to array, shape (draws, settings)
-        The typical batch (mean, or median where the logarithm was fitted) and one new batch on a new day, in
-        the response's unit. Chance hits all settings of a draw alike.
-    spread : mapping of str to array, shape (draws,)
-        Standard deviation of a new batch, on the scale that was fitted.
-    notes : tuple of str
+    `typical` batch (mean, or median where the logarithm was fitted) and one new `batch` on a new day, each of
+    shape (draws, settings) and in the response's unit; chance hits all settings of a draw alike. `spread`,
+    shape (draws,), is the standard deviation of a new batch on the scale that was fitted.
     """
 
     typical: Mapping[str, Array]

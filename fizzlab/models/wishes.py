@@ -18,13 +18,7 @@ Want = Literal["less", "more", "near"]
 
 @dataclass(frozen=True)
 class Limit:
-    """What a response must keep to.
-
-    Parameters
-    ----------
-    response : str
-    at_least, at_most : float or None
-        In the unit of the response. One of them at least.
+    """What a response must keep to: at least this, at most that, in its unit; one of them is needed.
 
     Examples
     --------

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from fizzlab.errors import CannotAnswer
+from fizzlab.errors import CannotAnswer, listed
 from fizzlab.recipe.chemistry import Balance, balance
 from fizzlab.recipe.ingredients import Ingredient, Recipe
 from fizzlab.recipe.units import Density, Span, density_of, to_grams, to_ml, top_up
@@ -108,12 +108,9 @@ def _percent(part: float, rest: float) -> float:
     return 100 * part / (part + rest) if part + rest else 0.0
 
 
-def batch_mass(recipe: Recipe, *, after_drying: bool = False) -> Span:
-    """The mass of the whole batch in grams, as mixed or once dry."""
-    total = Span.exactly(0.0)
-    for each in weigh_out(recipe):
-        total = total + (each.dry if after_drying else each.grams)
-    return total
+def batch_mass(recipe: Recipe) -> Span:
+    """The mass of the whole batch as mixed, in grams."""
+    return sum((each.grams for each in weigh_out(recipe)), Span.exactly(0.0))
 
 
 def amounts_table(recipe: Recipe) -> pd.DataFrame:
@@ -248,12 +245,12 @@ def doubts(recipe: Recipe) -> tuple[str, ...]:
     scooped = [each.ingredient.name for each in weighed if each.from_volume and _is_powder(each.ingredient)]
     if scooped:
         said.append(
-            f"Measured by volume, the mass of {_listed(scooped)} can differ by a fifth or more from scoop to "
+            f"Measured by volume, the mass of {listed(scooped)} can differ by a fifth or more from scoop to "
             "scoop. Weigh it, or weigh your own level spoon once and give that."
         )
     guessed = [each.ingredient.name for each in weighed if _is_guess(each)]
     if guessed:
-        said.append(f"No published density was found for {_listed(guessed)}: those grams are a guess.")
+        said.append(f"No published density was found for {listed(guessed)}: those grams are a guess.")
     jobs = {each.ingredient.job for each in weighed}
     if "colour" in jobs and "emulsifier" not in jobs:
         said.append(
@@ -271,7 +268,3 @@ def _is_guess(weighed: Weighed) -> bool:
     if not weighed.from_volume or item.density is not None or weighed.source == "own weighing":
         return False
     return density_of(item.kind).origin != "seen"
-
-
-def _listed(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

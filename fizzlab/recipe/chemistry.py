@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-from fizzlab.models.water import BATH_C, CO2_MOLAR, GAS_CONSTANT, STANDARD_KPA
+from fizzlab.models.water import BATH_C, GAS_CONSTANT, STANDARD_KPA
 from fizzlab.recipe.units import KINDS, Span
 
 #: Standard atomic weights of IUPAC (CIAAW 2021), rounded to five figures (sulphur: four).
@@ -20,8 +20,6 @@ ATOMIC_WEIGHTS: Mapping[str, float] = {
     "S": 32.06,
     "K": 39.098,
 }
-
-_ZERO_C = 273.15
 
 
 def molar_mass(formula: str) -> float:
@@ -44,6 +42,7 @@ def molar_mass(formula: str) -> float:
 
 
 SODA_MOLAR = molar_mass("NaHCO3")
+CO2_MOLAR = molar_mass("CO2")
 WATER_MOLAR = molar_mass("H2O")
 
 
@@ -177,6 +176,7 @@ def gas_litres(co2_g: float, temp_c: float = BATH_C, pressure_kpa: float = STAND
     >>> round(gas_litres(44.009, temp_c=0), 3)
     22.414
     """
-    if co2_g < 0 or temp_c <= -_ZERO_C or pressure_kpa <= 0:
+    kelvin = temp_c + 273.15
+    if co2_g < 0 or kelvin <= 0 or pressure_kpa <= 0:
         raise ValueError("mass, absolute temperature and pressure must be above zero")
-    return co2_g / CO2_MOLAR * GAS_CONSTANT * (temp_c + _ZERO_C) / pressure_kpa
+    return co2_g / CO2_MOLAR * GAS_CONSTANT * kelvin / pressure_kpa

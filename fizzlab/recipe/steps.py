@@ -1,11 +1,12 @@
-"""The order of making and what can hurt, as data for a bench sheet.
-
-The steps are common practice of the trade, without a published source, except where a step says otherwise.
-"""
+"""The order of making and what can hurt, as data for a bench sheet; the sentences stand in steps.toml."""
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
 
 from fizzlab.recipe.ingredients import Ingredient, Recipe
 
@@ -22,17 +23,7 @@ class Step:
 
 @dataclass(frozen=True)
 class Caution:
-    """What can hurt.
-
-    Parameters
-    ----------
-    key, say : str
-        Short name, and the warning in plain words.
-    because_of : tuple of str
-        Ingredients that bring it; empty for one that always applies.
-    steps : tuple of str
-        Keys of the steps beside which it is printed.
-    """
+    """A warning: its short name, what it says, the ingredients that bring it, and the steps it is beside."""
 
     key: str
     say: str
@@ -40,12 +31,25 @@ class Caution:
     steps: tuple[str, ...]
 
 
-def _names(items: list[Ingredient], *jobs: str) -> tuple[str, ...]:
-    return tuple(item.name for item in items if item.job in jobs)
+@cache
+def _said() -> dict[str, list[dict[str, Any]]]:
+    return tomllib.loads(Path(__file__).with_name("steps.toml").read_text(encoding="utf-8"))
 
 
-def _used(recipe: Recipe) -> list[Ingredient]:
-    return [item for item in recipe.ingredients if item.amount.amount > 0]
+def _by_role(recipe: Recipe) -> dict[str, list[Ingredient]]:
+    """What goes in, by role; colours also by whether they are stirred into liquid first, or a powder."""
+    found: dict[str, list[Ingredient]] = {}
+    used = [item for item in recipe.ingredients if item.amount.amount > 0]
+    liquid = any(item.job in ("alcohol", "water") for item in used)
+    for item in used:
+        roles: list[str] = [item.job]
+        if item.job == "colour":
+            stirred = item.kind == "liquid dye" or (item.kind == "lake pigment" and liquid)
+            roles.append("wet colour" if stirred else "dry colour")
+            roles += [] if item.kind == "liquid dye" else ["powder colour"]
+        for role in roles:
+            found.setdefault(role, []).append(item)
+    return found
 
 
 def bench_steps(recipe: Recipe) -> tuple[Step, ...]:
@@ -61,50 +65,23 @@ def bench_steps(recipe: Recipe) -> tuple[Step, ...]:
     """
     if recipe.rules:
         raise ValueError("apply the rules first, with for_run")
-    items = _used(recipe)
-    alcohol, oil, acid = _names(items, "alcohol", "water"), _names(items, "oil"), _names(items, "acid")
-    emulsifier, scent = _names(items, "emulsifier"), _names(items, "scent")
-    # a dye is stirred into liquid first, a lake when there is liquid for it
-    stirred = ("liquid dye", "lake pigment") if alcohol else ("liquid dye",)
-    wet = tuple(item.name for item in items if item.job == "colour" and item.kind in stirred)
-    dry = _names(items, "soda", "starch", "salt", "other")
-    dry += tuple(name for name in _names(items, "colour") if name not in wet)
-    steps = [Step("weigh", "Weigh every ingredient into its own dry dish.", "A scoop is not a mass.")]
-    if dry:
-        steps.append(Step("dry mix", "Sieve the dry powders together, without the acid.", "No lumps.", dry))
-    if oil or emulsifier or scent:
-        melt = "Melt the oil gently; stir in the rest of the oily part." if oil else "Stir the oily part."
-        why = "Emulsifier keeps the tub unstained and pigment from floating." if emulsifier else ""
-        steps.append(Step("oil", melt, why, oil + emulsifier + scent))
-    if wet:
-        lake = any(item.kind == "lake pigment" and item.name in wet for item in items)
-        why = "Some lakes spread only in water; try a pinch first." if lake else ""
-        steps.append(Step("colour", "Stir the colour into its liquid.", why, wet + alcohol))
-    elif alcohol:
-        steps.append(Step("liquid", "Measure the liquid ready to hand.", "", alcohol))
-    if oil or emulsifier or scent or wet or alcohol:
-        steps.append(Step("work in", "Work the liquids into the powder, a little at a time, until even."))
-    if acid:
-        steps.append(Step("acid", "Add the acid last and mix at once.", "It starts on any damp soda.", acid))
-    return (
-        *steps,
-        Step(
-            "squeeze",
-            "Squeeze a handful and drop it back: it is right when it keeps its shape. If it falls apart, add "
-            "one spray of alcohol, two at most, and try again. Write down the sprays.",
-            "Too much liquid is worse than too little.",
-        ),
-        Step("mould", "Pack the moulds firmly to the rim and press.", "Loosely filled pieces crumble."),
-        Step("dry", "Turn out and leave to dry: two hours at best, normally overnight."),
-        Step("store", "Store airtight once dry.", "Damp air sets the fizz off slowly."),
-    )
+    items, steps, added = _by_role(recipe), [], set[str]()
+    for step in _said()["step"]:
+        asked = step.get("for", step.get("roles", ()))
+        going = [item for role in step.get("roles", ()) for item in items.get(role, ())]
+        names = tuple(item.name for item in going)
+        if (asked and not any(role in items for role in asked)) or (names and added >= set(names)):
+            continue
+        added |= set(names)
+        why = step.get("why", "")
+        if "why_if" in step and not any(step["why_if"] in (item.job, item.kind) for item in going):
+            why = ""
+        steps.append(Step(step["key"], step["do"], why, names))
+    return tuple(steps)
 
 
 def cautions(recipe: Recipe) -> tuple[Caution, ...]:
     """The cautions that a recipe's ingredients bring, with the steps they belong to.
-
-    They are reminders, not an assessment. The eye warning for citric acid is the GHS statement H319 on
-    reagent sheets; that for sodium bisulphate (H318) is from memory.
 
     Examples
     --------
@@ -113,51 +90,11 @@ def cautions(recipe: Recipe) -> tuple[Caution, ...]:
     >>> [caution.key for caution in cautions(mix)]
     ['alcohol fire', 'damp store']
     """
-    items = _used(recipe)
-    eyes = "Acid dust stings and can seriously irritate the eyes"
-    if any(item.job == "acid" and item.kind == "sodium bisulphate" for item in items):
-        eyes = "This acid's dust can damage the eyes and burn damp skin"
-    powders = tuple(item.name for item in items if item.job == "colour" and item.kind != "liquid dye")
-    brought = (
-        Caution(
-            "acid dust",
-            f"{eyes}. Wear glasses and gloves, tip it gently, do not breathe it in; rinse eyes with plenty "
-            "of water.",
-            _names(items, "acid"),
-            ("weigh", "acid"),
-        ),
-        Caution(
-            "pigment dust",
-            "Fine pigment must not be breathed in. Wear a dust mask and spoon it low over the bowl.",
-            powders,
-            ("weigh", "dry mix", "colour"),
-        ),
-        Caution(
-            "alcohol fire",
-            "Rubbing alcohol and its vapour catch fire, from the spray too. No flame, hot plate or spark "
-            "near; melt the oil first and take the heat away; open a window.",
-            _names(items, "alcohol"),
-            ("liquid", "colour", "work in", "squeeze", "dry"),
-        ),
-        Caution(
-            "slippery tub",
-            "Oil makes a tub slippery. Say so on the label, and rinse the tub after a trial bath.",
-            _names(items, "oil"),
-            ("store",),
-        ),
-        Caution(
-            "skin colours",
-            "Use only colours that are allowed on skin where the piece is used; a food or craft colour may "
-            "not be. Ask a qualified safety assessor before selling.",
-            _names(items, "colour"),
-            ("weigh",),
-        ),
-        Caution(
-            "damp store",
-            "Never seal a piece that is still damp: it goes on giving gas and can burst the box.",
-            (),
-            ("store",),
-        ),
-    )
-    always = ("alcohol fire", "damp store")  # alcohol is sprayed on any mix that falls apart
-    return tuple(caution for caution in brought if caution.because_of or caution.key in always)
+    items, found = _by_role(recipe), dict[str, Caution]()
+    for each in _said()["caution"]:
+        brought = items.get(each.get("role", ""), [])
+        fits = any(item.kind == each.get("kind", item.kind) for item in brought)
+        if (fits or each.get("always", False)) and each["key"] not in found:
+            names = tuple(item.name for item in brought)
+            found[each["key"]] = Caution(each["key"], each["say"], names, tuple(each["steps"]))
+    return tuple(found.values())

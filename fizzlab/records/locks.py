@@ -36,14 +36,7 @@ class NoLocks(FizzlabError):
 def locked(path: Path, *, patience_s: float = 0.0) -> Iterator[None]:
     """Hold the lock of a file, which is made for it, with its folder, and taken away afterwards.
 
-    Raises
-    ------
-    Busy
-        Somebody else still holds it after `patience_s` seconds.
-    NoLocks
-        The drive knows no locks.
-    OSError
-        The folder may not be written in, the disk is full.
+    Busy is raised where somebody else still holds it after `patience_s` seconds.
     """
     deadline = time.monotonic() + patience_s
     while (held := _taken(path)) is None:

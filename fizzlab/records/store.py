@@ -173,18 +173,8 @@ def making(home: Path) -> Iterator[Path]:
 def keep(making: Path, about: About, finish: Callable[[Path, Stamp], None]) -> Path:
     """Give a finished folder its number and its line in the ledger, and return its place.
 
-    Parameters
-    ----------
-    making : Path
-        From `making`; holds all of the record but what carries its number.
-    about : About
-    finish : callable
-        Writes into the folder what carries the stamp, such as the page.
-
-    Raises
-    ------
-    OSError
-        The disk is full, for instance. The ledger and the other records are as they were.
+    `making` holds all of the record but what carries its number, such as the page; `finish` writes that. If
+    the computer refuses (OSError), the ledger and the other records are as they were.
     """
     home = making.parent
     with ledger_to_add_to(home) as ledger:
@@ -253,10 +243,7 @@ def planning(
 def correct(home: Path, number: int, *, reason: str, by: str, says: str = "") -> Correction:
     """Add a correction to a record, which itself is never touched: why, who says so, how it should read.
 
-    Raises
-    ------
-    BadInput
-        No such record, or the reason or the name is empty. Nothing is written.
+    BadInput is raised, and nothing written, where there is no such record or a text is empty.
     """
     reason, by, says = _tidy(reason), _tidy(by), _tidy(says)
     _refuse_empty({"--reason": reason, "--by": by})
@@ -264,13 +251,7 @@ def correct(home: Path, number: int, *, reason: str, by: str, says: str = "") ->
 
 
 def sign(home: Path, number: int, *, checked_by: str, date: dt.date | None = None) -> SignOff:
-    """Say that a record was checked, after it was made; today, if no date is given.
-
-    Raises
-    ------
-    BadInput
-        No such record, or the name is empty. Nothing is written.
-    """
+    """Say that a record was checked, after it was made; today, if no date is given."""
     by = _tidy(checked_by)
     _refuse_empty({"--checked-by": by})
     day = (date or dt.date.today()).isoformat()
@@ -283,13 +264,7 @@ def signed(made_by: str, checked_by: str, date: str) -> Signed:
 
 
 def day_of(text: str) -> dt.date:
-    """The day that a sign-off names; today where it names none.
-
-    Raises
-    ------
-    BadInput
-        It is not a date such as 2026-01-31.
-    """
+    """The day that a sign-off names; today where it names none."""
     if not text.strip():
         return dt.date.today()
     try:

@@ -110,11 +110,6 @@ def write_reports(
         The address cannot be used; no report was made.
     KeyboardInterrupt
         Ctrl-C: what was being made is cleared away, finished records stay.
-
-    Notes
-    -----
-    The kernels of several reports import the script that calls this, as any process pool does: call it under
-    ``if __name__ == "__main__":``.
     """
     inspect.signature(run.write_report).bind("", **options)
     if jobs is not None and jobs < 1:

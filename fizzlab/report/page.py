@@ -209,13 +209,16 @@ def from_notebook(cells: Iterable[Any]) -> Shown:
     Parameters
     ----------
     cells : iterable of notebook cells
-        Code is not shown; a cell's Markdown and its displayed pieces are.
+        Code is not shown; a cell's Markdown and its displayed pieces are, but for cells with the tag
+        ``lab-only``.
     """
     body: list[str] = []
     pictures: dict[str, tuple[bytes, str]] = {}
     findings: list[dict[str, Any]] = []
     for cell in cells:
-        if cell["cell_type"] == "markdown" and "lab-only" not in cell["metadata"].get("tags", []):
+        if "lab-only" in cell["metadata"].get("tags", []):
+            continue
+        if cell["cell_type"] == "markdown":
             body.append(markdown(_joined(cell["source"])))
         for output in cell.get("outputs", []):
             data, name = output.get("data", {}), output.get("metadata", {}).get(PICTURE_KEY)

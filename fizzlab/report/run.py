@@ -9,8 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import os
-from collections.abc import Callable
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -87,30 +86,57 @@ def write_report(
     """
     refuse_records(folder)
     trial = load(folder)
-    before = records.fingerprints(trial.folder, trial.inputs)
+    settings = trial.settings
+    inputs = records.fingerprints(trial.folder, trial.inputs)
     signed = signed or records.Signed()
-    signed = replace(signed, made_by=signed.made_by or trial.settings.made_by)
+    about = _about(trial, notebook, inputs, replace(signed, made_by=signed.made_by or settings.made_by))
+    unprinted: list[str] = []
     with records.making(trial.folder / RECORDS) as making:
         executed = _run(trial, notebook, making, progress, kernels or Kernels())
-        _copy_inputs(making, trial)
-        if records.fingerprints(trial.folder, trial.inputs) != before:
+        for path in trial.inputs:  # so that a later change of a table can be told row by row
+            copy = making / records.INPUTS / records.kept_as(records.name_of(path, trial.folder))
+            copy.parent.mkdir(parents=True, exist_ok=True)
+            copy.write_bytes(path.read_bytes())
+        if records.fingerprints(trial.folder, trial.inputs) != inputs:
             changed = "a table was changed while the report was being made."
             raise BadInput([Problem(str(folder), changed, "Run the report again.")])
         shown = page.from_notebook(executed["cells"])
         _write_pieces(making, shown)
-        _write_inputs(making, trial, notebook, before)
-        about = _about(trial, notebook, before, signed)
-        unprinted: list[str] = []
-        finish = _stamped(trial, shown, (paper or trial.settings.paper) if pdf else None, unprinted)
+        _write_inputs(making, trial, about)
+
+        def finish(making: Path, stamp: records.Stamp) -> None:
+            html = making / "report.html"
+            text = page.html_page(shown, title=settings.title, stamp=stamp, place=settings.place)
+            html.write_text(text, encoding="utf-8")
+            try:
+                if pdf:
+                    printing.print_pdf(html, making / "report.pdf", paper=paper or settings.paper)
+            except printing.NotPrinted as error:
+                unprinted.append(str(error))
+
         html = records.keep(making, about, finish) / "report.html"
     if unprinted:
         raise WithoutPdf(unprinted[0], html)
     return html
 
 
+def _about(trial: Trial, notebook: str, inputs: dict[str, str], signed: records.Signed) -> records.About:
+    plan = records.read_ledger(trial.folder / RECORDS).plan()
+    return records.About(
+        trial=trial.settings.code,
+        title=trial.settings.title,
+        signed=signed,
+        notebook={"name": notebook, "sha256": records.fingerprint(shipped.notebook(notebook))},
+        parameters_sha256=records.sha256(records.canonical(trial.settings.model_dump(mode="json"))),
+        inputs=inputs,
+        lots=trial.settings.lots,
+        deviations=deviations(trial, plan.runs if plan is not None else ()),
+    )
+
+
 def _run(trial: Trial, notebook: str, making: Path, progress: bool, kernels: Kernels) -> dict[str, Any]:
     """Execute the notebook inside the record's folder, so that it can be run again from there."""
-    out = making / "report.ipynb"
+    out, code = making / "report.ipynb", trial.settings.code
     with kernels.warm(making) as kernel:
         import papermill  # while the kernel loads its own
         from nbclient.exceptions import DeadKernelError
@@ -124,7 +150,7 @@ def _run(trial: Trial, notebook: str, making: Path, progress: bool, kernels: Ker
                 # no cwd: the kernel has its own, and papermill would move this whole process there
                 kernel_name="python3",
                 km=kernel,
-                progress_bar={"desc": trial.settings.code, "leave": False} if progress else False,
+                progress_bar={"desc": code, "leave": False} if progress else False,
                 log_output=False,
                 store_widget_state=False,
                 autosave_cell_every=0,
@@ -137,18 +163,10 @@ def _run(trial: Trial, notebook: str, making: Path, progress: bool, kernels: Ker
             said = "the process that ran its notebook was ended from outside, often for want of memory."
         else:
             return executed
-    kept = trial.folder / RECORDS / STOPPED / f"{trial.settings.code}-{dt.datetime.now():%Y%m%d-%H%M%S}.ipynb"
+    kept = trial.folder / RECORDS / STOPPED / f"{code}-{dt.datetime.now():%Y%m%d-%H%M%S}.ipynb"
     kept.parent.mkdir(exist_ok=True)
     os.replace(out, kept)
-    raise NotebookStopped(f"The report of trial {trial.settings.code} stopped: {said}", kept)
-
-
-def _copy_inputs(making: Path, trial: Trial) -> None:
-    """Keep the tables as they were, so that a later change of one can be told row by row."""
-    for path in trial.inputs:
-        copy = making / records.INPUTS / records.kept_as(records.name_of(path, trial.folder))
-        copy.parent.mkdir(parents=True, exist_ok=True)
-        copy.write_bytes(path.read_bytes())
+    raise NotebookStopped(f"The report of trial {code} stopped: {said}", kept)
 
 
 def _write_pieces(making: Path, shown: page.Shown) -> None:
@@ -160,64 +178,24 @@ def _write_pieces(making: Path, shown: page.Shown) -> None:
     (making / "findings.json").write_text(page.findings_json(shown), encoding="utf-8")
 
 
-def _write_inputs(making: Path, trial: Trial, notebook: str, inputs: dict[str, str]) -> None:
-    about = {
-        "trial": trial.settings.code,
+def _write_inputs(making: Path, trial: Trial, about: records.About) -> None:
+    """Settings, versions and the remarks in every table, of rows left out too, so that they can be found."""
+    notes = [
+        {"table": name, "run": run, "note": note.strip()}
+        for name, table in trial.tables.items()
+        for rows in (table.rows, table.left_out)
+        if "note" in rows and len(rows)
+        for run, note in zip(rows["run"] if "run" in rows else [""] * len(rows), rows["note"], strict=True)
+        if isinstance(note, str) and note.strip()
+    ]
+    said = {
+        "trial": about.trial,
         "made_at": records.now(),
-        "notebook": {"name": notebook, "sha256": records.fingerprint(shipped.notebook(notebook))},
+        "notebook": about.notebook,
         "parameters": trial.settings.model_dump(mode="json"),
-        "inputs_sha256": inputs,
-        "notes": _notes(trial),
+        "inputs_sha256": about.inputs,
+        "notes": notes,
         "versions": records.versions(),
     }
-    text = json.dumps(about, indent=2, ensure_ascii=False) + "\n"
+    text = json.dumps(said, indent=2, ensure_ascii=False) + "\n"
     (making / "inputs.json").write_text(text, encoding="utf-8")
-
-
-def _notes(trial: Trial) -> list[dict[str, str]]:
-    """Every remark in a table, those of rows left out too, so that records can be searched."""
-    found = []
-    for name, table in trial.tables.items():
-        for rows in (table.rows, table.left_out):
-            if "note" in rows and len(rows):
-                runs = rows["run"] if "run" in rows else [""] * len(rows)
-                notes = [note.strip() if isinstance(note, str) else "" for note in rows["note"]]
-                found += [
-                    {"table": name, "run": run, "note": note}
-                    for run, note in zip(runs, notes, strict=True)
-                    if note
-                ]
-    return found
-
-
-def _about(trial: Trial, notebook: str, inputs: dict[str, str], signed: records.Signed) -> records.About:
-    plan = records.read_ledger(trial.folder / RECORDS).plan()
-    runs = plan.runs if plan is not None else ()
-    return records.About(
-        trial=trial.settings.code,
-        title=trial.settings.title,
-        signed=signed,
-        notebook={"name": notebook, "sha256": records.fingerprint(shipped.notebook(notebook))},
-        parameters_sha256=records.sha256(records.canonical(trial.settings.model_dump(mode="json"))),
-        inputs=inputs,
-        lots=trial.settings.lots,
-        deviations=[records.DeviationEntry(**asdict(found)) for found in deviations(trial, runs)],
-    )
-
-
-def _stamped(
-    trial: Trial, shown: page.Shown, paper: printing.Paper | None, unprinted: list[str]
-) -> Callable[[Path, records.Stamp], None]:
-    """Write what carries the record's number, once it is known; why there is no PDF goes to `unprinted`."""
-
-    def finish(making: Path, stamp: records.Stamp) -> None:
-        text = page.html_page(shown, title=trial.settings.title, stamp=stamp, place=trial.settings.place)
-        html = making / "report.html"
-        html.write_text(text, encoding="utf-8")
-        if paper is not None:
-            try:
-                printing.print_pdf(html, making / "report.pdf", paper=paper)
-            except printing.NotPrinted as error:
-                unprinted.append(str(error))
-
-    return finish

@@ -54,23 +54,10 @@ class Running:
 
 @dataclass(frozen=True)
 class Entry:
-    """One press that logged something, or that took the entry `of` back.
+    """One press, at a time in seconds since 1970, that logged the cells of a row.
 
-    Parameters
-    ----------
-    id : int
-    at : float
-        Seconds since 1970.
-    table : str
-    cells : mapping of str to str
-    says : str
-        In plain words.
-    replaces : int
-        The entry that it completes, or 0.
-    of : int
-        The entry that it takes back, or 0.
-    stops : bool
-        Does it stop the stopwatch?
+    It may complete another entry (`replaces`), take one back (`of`; it has no cells then), or stop the
+    stopwatch.
     """
 
     id: int
@@ -85,24 +72,14 @@ class Entry:
 
 @dataclass
 class Journal:
-    """The journal of one trial folder, added up line by line, open for adding.
-
-    Parameters
-    ----------
-    path : Path
-    unreadable : int
-        Lines that are no JSON: each was being written when the computer stopped, and never confirmed.
-    entries : dict
-        Every press by its number, those that were taken back too.
-    begun, changes : dict
-        How an entry changes its table, by number: about to be written, and written.
-    last : int
-        The last number.
-    """
+    """The journal of one trial folder, added up line by line, open for adding."""
 
     path: Path
+    #: Lines that are no JSON: each was being written when the computer stopped, and never confirmed.
     unreadable: int = 0
+    #: Every press by its number, those that were taken back too.
     entries: dict[int, Entry] = field(default_factory=dict)
+    #: How an entry is about to change its table, and how it did.
     begun: dict[int, list[Change]] = field(default_factory=dict)
     changes: dict[int, list[Change]] = field(default_factory=dict)
     last: int = 0
@@ -129,15 +106,7 @@ class Journal:
         return journal
 
     def add(self, line: Line) -> None:
-        """Write one line to the disk, whole or not at all.
-
-        Raises
-        ------
-        OtherBench
-            The file was changed by somebody else. Nothing is written.
-        OSError
-            The computer refused. Nothing is kept of the line.
-        """
+        """Write one line to the disk, whole or not at all; OtherBench where somebody else did since."""
         text = json.dumps(line, ensure_ascii=False, separators=(",", ":"))
         if (self.path.stat().st_size if self.path.exists() else 0) != self._size:
             raise OtherBench

@@ -57,6 +57,7 @@ def test_what_can_hurt_is_said_where_pieces_are_dropped(demo_reports: dict[str, 
     assert "Shards fly when a piece breaks" in _html(demo_reports["binder"])
 
 
+@pytest.mark.slow
 def test_crumble_notebook_makes_a_record_too(tmp_path: Path) -> None:
     folder = shutil.copytree(shipped.demo("binder"), tmp_path / "binder")
     html = _html(write_report(folder, notebook="crumble"))
@@ -64,6 +65,7 @@ def test_crumble_notebook_makes_a_record_too(tmp_path: Path) -> None:
     assert "half break from" in html
 
 
+@pytest.mark.slow
 def test_a_trial_with_crumble_tests_alone(make_trial: MakeTrial) -> None:
     scores = "run,piece,rater,score\n" + "".join(
         f"{run},{piece},{rater},{(place + piece) % 4}\n"

@@ -17,7 +17,7 @@ MakeTrial = Callable[..., Path]
 
 FIGURES = {
     "season": {"shelf-life"},
-    "colour-ways": {"fizz-by-water", "colour-release"},
+    "colour-ways": {"fizz-by-water", "colour-by-water"},
     "binder": {"fizz-curves"},
 }
 TOPICS = {
@@ -70,7 +70,7 @@ def test_storage_comes_with_its_warning(demo_reports: dict[str, Path]) -> None:
 def test_a_trial_without_fizz_has_no_such_section(make_trial: MakeTrial) -> None:
     html = page_of(write_report(make_trial()))
     assert "<h2>Fizz</h2>" not in html
-    assert "shelf (how much fizz is left after weeks of storage)" in html
+    assert "shelf" in html.split("No readings of:")[1].split("</p>")[0]
 
 
 @pytest.mark.parametrize("name", ["colour-ways", "binder"])
@@ -79,6 +79,5 @@ def test_the_fizz_notebook_makes_a_record(name: str, tmp_path: Path) -> None:
     page = write_report(folder, notebook="fizz")
     html = page_of(page)
     assert "<h2>Fizz</h2>" in html
-    assert "45 pieces of 15 batches" in html or "24 pieces of 12 batches" in html
     drawn = {path.stem for path in (page.parent / "figures").glob("*.png")}
     assert {figure for figure in drawn if not figure.startswith("changed-")} == FIGURES[name]

@@ -13,7 +13,6 @@ import openpyxl
 import pandas as pd
 import pytest
 from click.testing import CliRunner
-from fizzlab.report.old_studies import outcomes
 from planned_trials import KINDS, toml
 
 from fizzlab.bench.planfiles import write_plan
@@ -111,19 +110,13 @@ REPORTED = ("compare", "mixture", "split plot")
 
 def _shown(trial: Trial) -> list[str]:
     done = analyse(trial)
-    dried, weighed, crumbled, fizzed = outcomes(done)
-    pieces = [
-        *sections.what_changed(done),
-        *sections.in_detail(done),
-        *sections.answer(trial, dried, done),
-        *sections.by_weight(trial, weighed, done),
-        *sections.crumble(trial, crumbled, done),
-        *sections.fizz(trial, fizzed, done),
-        *sections.record_block(trial),
-    ]
+    parts = ("what_changed", "in_detail", "answer", "by_weight", "crumble", "fizz")
+    pieces = [piece for part in parts for piece in getattr(sections, part)(done)]
+    pieces += sections.record_block(trial)
     return [piece for piece in pieces if isinstance(piece, str)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_plan_fill_check_report_without_a_hand_edit(kind: str, tmp_path: Path) -> None:
     folder, wishes = _plan(kind, tmp_path / "quay")
@@ -143,6 +136,7 @@ def test_plan_fill_check_report_without_a_hand_edit(kind: str, tmp_path: Path) -
     assert "readings stand in it" in again.stderr
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(SOFFICE is None, reason="LibreOffice (soffice) is not installed")
 @pytest.mark.parametrize("kind", ["factorial", "mixture"])
 def test_saved_again_by_libreoffice_it_still_reads(kind: str, tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from fizzlab.models.curves import CurveFit, CurveModel, fit_curve
 from fizzlab.models.gas import Shape, fit_gas_curve, gas_model, share_out, share_reached
 from fizzlab.models.shelf import fit_shelf_life
 from fizzlab.models.water import soluble_g
-from fizzlab.recipe import react
+from fizzlab.recipe.chemistry import react
 
 
 def fit_released(shape: Shape, x: list[float], y: list[float] | np.ndarray) -> CurveFit:

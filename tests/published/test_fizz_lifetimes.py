@@ -1,14 +1,14 @@
-"""Durations and colour release against R, a published life test and lifelines."""
+"""Durations against R, a published life test and lifelines."""
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
 import pytest
-from lifelines import KaplanMeierFitter, LogNormalAFTFitter
-from outside import Source, agrees, same
+from lifelines import LogNormalAFTFitter
+from outside import Source, agrees
 
-from fizzlab.models.fizz import PieceFit, colour_seen, fit_pieces
+from fizzlab.models.fizz import PieceFit, fit_pieces
 from fizzlab.models.terms import Category
 from fizzlab.models.water import arrhenius
 
@@ -168,33 +168,3 @@ def test_split_plot_of_known_times() -> None:
     )
     assert fit.effect is not None
     agrees("degrees of freedom of the heat", fit.effect.df, 224, lmer, rel=0.01)
-
-
-def test_share_that_showed_colour() -> None:
-    # the insulation at 190 °C as times to first colour
-    km = Source(
-        "program",
-        "R 4.2.2, survival 3.5.3: the insulation at 190 °C as times to first colour",
-        "run for this check",
-        how=(
-            'survfit(Surv(time, status) ~ 1, subset(imotor, temp==190), conf.type="log-log")\n'
-            "survival 0.8, 0.6, 0.5"
-        ),
-    )
-    ended, running = INSULATION[190]
-    times = pd.DataFrame(
-        {
-            "lower": [*map(float, ended), *[1680.0] * len(running)],
-            "upper": [*map(float, ended), *[np.inf] * len(running)],
-        }
-    )
-    shown = colour_seen(times, pd.Series(["lake"] * 10))
-    same("times at which colour came, s", shown["seconds"].tolist(), [408, 1344, 1440], km)
-    agrees("share shown at 408, 1344, 1440 s", shown["share"].to_numpy(), [0.2, 0.4, 0.5], km)
-    other = KaplanMeierFitter().fit(times["lower"], np.isfinite(times["upper"]))
-    agrees(
-        "1 less the share shown",
-        1 - shown["share"].to_numpy(),
-        other.survival_function_.loc[shown["seconds"]].to_numpy().ravel(),
-        LIFELINES,
-    )

@@ -12,51 +12,35 @@ from fizzlab.models.plotting import WIDTH, house_style
 
 #: So many combinations are drawn.
 MOST = 12
-#: Names longer than this are broken over two lines.
-LONG = 18
-#: Most signs in a line of a panel's title, beside short names and beside long ones.
-TITLE = (25, 15)
+#: Most signs in a line: of a name, and of a panel's title beside short names and beside long ones.
+NAME, TITLE = 18, (25, 15)
 
 
 def trade_off(choice: Choice, names: Sequence[str], titles: Mapping[str, str]) -> Figure:
-    """Draw a row a combination and a panel a response, before them that of all limits or wishes.
+    """Draw a row for each of the best combinations, named so, and a panel a response with its title.
 
-    Parameters
-    ----------
-    choice : Choice
-    names : sequence of str
-        The combinations to draw, best first.
-    titles : mapping of str to str
-        The responses to draw, with what stands above each.
+    Before them stands the panel of all limits, or of the wishes.
     """
     whole = "Keeps every limit, %" if choice.limits else "Wishes granted, %"
     panels: list[tuple[str | None, str]] = [(None, whole), *titles.items()]
-    shown = [_broken(name) for name in names]
-    widest = max(len(line) for name in shown for line in name.split("\n"))
-    each = 0.38 if any("\n" in name for name in shown) else 0.28
+    shown = [wrap(name, max(NAME, len(name) // 2 + 4)) for name in names]
+    widest = max(len(line) for lines in shown for line in lines)
+    each = 0.38 if any(len(lines) > 1 for lines in shown) else 0.28
     rows = -(-len(panels) // 2)
     with house_style():
         figure = Figure(figsize=(WIDTH, rows * (0.85 + each * len(names))), layout="constrained")
         grid = figure.subplots(rows, 2, sharey=True, squeeze=False)
         for axes, (response, title) in zip(grid.flat, panels, strict=False):
             choice.plot(axes, response, most=len(names))
-            lines = wrap(title, TITLE[0] if widest <= LONG else TITLE[1])
+            lines = wrap(title, TITLE[widest > NAME])
             axes.set_title("\n".join(lines), fontsize=9.5, fontweight="normal")
             axes.set_xlabel("")
             axes.tick_params(axis="x", labelsize=9)
             axes.tick_params(axis="y", length=0)
             axes.spines["left"].set_visible(False)
         for axes in grid[:, 0]:
-            axes.set_yticks(range(len(names)), shown, fontsize=9.5)
+            axes.set_yticks(range(len(names)), ["\n".join(lines) for lines in shown], fontsize=9.5)
             axes.get_yticklabels()[0].set_fontweight("bold")
         for axes in list(grid.flat)[len(panels) :]:
             axes.set_visible(False)
     return figure
-
-
-def _broken(name: str) -> str:
-    """A long name over two lines, at the space nearest to its middle."""
-    if len(name) <= LONG or " " not in name:
-        return name
-    middle = min((i for i, sign in enumerate(name) if sign == " "), key=lambda i: abs(i - len(name) / 2))
-    return f"{name[:middle]}\n{name[middle + 1 :]}"

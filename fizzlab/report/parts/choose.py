@@ -10,6 +10,7 @@ import pandas as pd
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.choose import Choice, between, choose
+from fizzlab.models.curing import CuringFit
 from fizzlab.models.effects import ResponseFit
 from fizzlab.models.result import FitResult
 from fizzlab.models.terms import Amount, Category
@@ -20,6 +21,7 @@ from fizzlab.report.parts.drying import spoken
 from fizzlab.report.parts.general import Pieces
 from fizzlab.report.phrases import capital, number
 from fizzlab.report.phrases import choose as worded
+from fizzlab.report.phrases.drying import air_words
 from fizzlab.trial.folder import Trial
 
 if TYPE_CHECKING:
@@ -30,17 +32,7 @@ TITLE = "## Which to keep"
 
 @dataclass(frozen=True)
 class Chosen:
-    """The combinations that were made, judged.
-
-    Parameters
-    ----------
-    choice : Choice
-    voice : Voice
-        How they are spoken of.
-    reasons : mapping of str to CannotAnswer
-        Why a response that was asked for is not judged.
-    notes : tuple of str
-    """
+    """The combinations that were made, judged; `reasons` why a response that was asked for is not."""
 
     choice: Choice
     voice: worded.Voice
@@ -57,24 +49,24 @@ def choosing(done: Analysed) -> Chosen | None:
         Nothing that is asked for can be judged.
     """
     settings = done.trial.settings
-    limits = {name: each.limit(name) for name, each in settings.responses.items()}
-    wishes = {name: each.wish(name) for name, each in settings.responses.items()}
-    asked = [name for name in settings.responses if limits[name] or wishes[name]]
-    if not asked or not done.terms:
+    limits = [limit for name, each in settings.responses.items() if (limit := each.limit(name))]
+    wishes = [wish for name, each in settings.responses.items() if (wish := each.wish(name))]
+    if not (limits or wishes) or not done.terms:
         return None
     fits: dict[str, FitResult] = {}
     reasons: dict[str, CannotAnswer] = {}
     notes: list[str] = []
-    for name in asked:
+    for name in settings.responses:
+        if name not in [each.response for each in limits] + [each.response for each in wishes]:
+            continue
         try:
             fits[name] = _fit(done, name)
         except CannotAnswer as reason:
             reasons[name] = reason
             continue
         if done.depends(name):
-            label = settings.measure(name).label
             notes.append(
-                f"In {label} one change depends on another, so combinations are not the sum of both."
+                f"In {settings.measure(name).label} one change depends on another, which is counted in."
             )
     if not fits:
         why = " ".join(str(reason) for reason in reasons.values())
@@ -82,8 +74,8 @@ def choosing(done: Analysed) -> Chosen | None:
     choice = choose(
         fits,
         _made(done, fits, notes),
-        limits=[limit for name in fits if (limit := limits[name])],
-        wishes=[wish for name in fits if (wish := wishes[name])],
+        limits=[limit for limit in limits if limit.response in fits],
+        wishes=[wish for wish in wishes if wish.response in fits],
         share=max(settings.drying.shares),
         seed=settings.seed,
     )
@@ -227,14 +219,10 @@ def further(trial: Trial, choice: Choice) -> Plan:
         raise CannotAnswer("Only one combination was judged.", "Make others beside it.")
     fits = [fit for fit in choice.fits.values() if isinstance(fit, ResponseFit)]
     hard = (plan.hard_to_change if plan else None) or ()
+    planned = {name: settings.factors[name].model_dump() for name in choice.factors}
     return next_batches(
         choice,
-        [
-            as_factor(
-                term.name, settings.factors[term.name].model_dump() if isinstance(term, Amount) else term
-            )
-            for term in choice.terms
-        ],
+        [as_factor(t.name, planned[t.name] if isinstance(t, Amount) else t) for t in choice.terms],
         runs[["run", "day", *choice.factors]],
         settings.choose.next_batches,
         settings.seed,
@@ -251,9 +239,6 @@ def _of_shares(trial: Trial) -> bool:
 
 def _air(done: Analysed, judged: Choice) -> str | None:
     """The air that dry times are forecast for."""
-    from fizzlab.models.curing import CuringFit
-    from fizzlab.report.phrases.drying import air_words
-
     for fit in judged.fits.values():
         said = air_words(fit, done.trial) if isinstance(fit, CuringFit) else ""
         if said:

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models import air
-from fizzlab.models.choose import Choice, mean_between
+from fizzlab.models.air import MEANS
+from fizzlab.models.choose import Choice
+from fizzlab.models.curing import VPD, CuringFit, TouchStudy, with_air
 from fizzlab.models.terms import Category
-from fizzlab.models.touch import brackets
 from fizzlab.report.analysis import Analysed, analyse
 from fizzlab.report.page import Findings, Notes
 from fizzlab.report.parts.choose import choosing
@@ -19,7 +19,6 @@ from fizzlab.report.parts.drying import spoken
 from fizzlab.report.parts.general import Pieces, plain
 from fizzlab.report.phrases import capital
 from fizzlab.report.phrases import choose as worded
-from fizzlab.trial.folder import Trial
 
 TITLE = "## Did it come out as forecast?"
 
@@ -57,7 +56,9 @@ def beside(done: Analysed, choice: Choice) -> tuple[list[dict[str, Any]], list[s
     only between looks), estimate, conf_low and conf_high (as forecast), df, batches, kept (of them, that
     kept the limit; None where it is not known) and agrees.
     """
-    settings, made = done.trial.settings, _with_air(done.trial)
+    settings = done.trial.settings
+    tables = {name: done.trial.rows(name) for name in settings.tables()}
+    made = with_air(tables, "vpd").reset_index()
     found, notes = list[dict[str, Any]](), list[str]()
     for _, group in made.groupby(choice.factors, sort=False):
         if not all(group[t.name].iloc[0] in t.levels for t in choice.terms if isinstance(t, Category)):
@@ -76,7 +77,8 @@ def beside(done: Analysed, choice: Choice) -> tuple[list[dict[str, Any]], list[s
 def _beside(
     done: Analysed, choice: Choice, name: str, group: pd.DataFrame
 ) -> tuple[dict[str, Any], list[str]]:
-    looks, numbers = _looks(done, name), done.batches.set_index("run")
+    study, numbers = done.study(name), done.batches.set_index("run")
+    looks = study.brackets if isinstance(study, TouchStudy) else pd.DataFrame(columns=["run"])
     looks = looks[looks["run"].isin(group["run"])]
     values = numbers[name].reindex(group["run"]).dropna() if name in numbers else pd.Series(dtype=float)
     there = group[group["run"].isin(set(looks["run"]) if len(looks) else set(values.index))]
@@ -85,13 +87,17 @@ def _beside(
     setting, met_air = there.iloc[0][choice.factors].to_dict(), _air(there)
     days = int(there["day"].nunique())
     bounds = choice.confirm(len(there), days, setting=setting | met_air).loc[name].to_dict()
-    notes = list(choice.fits[name].forecast(pd.DataFrame([setting | met_air])).notes)
-    if getattr(choice.fits[name], "air", ()) and not met_air:
+    fit = choice.fits[name]
+    notes = list(fit.forecast(pd.DataFrame([setting | met_air])).notes)
+    if isinstance(fit, CuringFit) and fit.air and not met_air:
         notes.append("The air of these batches is not known, so the bounds are for other air.")
     limit = next((each for each in choice.limits if each.response == name), None)
     kept = None
     if len(looks):
-        low, high = mean_between(looks)
+        # between which times the geometric mean lies: pieces are averaged in each batch, then the batches
+        with np.errstate(divide="ignore"):
+            logs = looks[["lower", "upper"]].astype(float).apply(np.log).groupby(looks["run"]).mean()
+        low, high = np.exp(logs.mean())
         if limit is not None and limit.at_most is not None:
             kept = int((looks.groupby("run")["upper"].max() <= limit.at_most).sum())
     else:
@@ -102,26 +108,9 @@ def _beside(
     return {str(key): each for key, each in (setting | bounds | seen | {"agrees": agrees}).items()}, notes
 
 
-def _looks(done: Analysed, name: str) -> pd.DataFrame:
-    """The last look before and the first after, a row a piece, of a response that is seen so."""
-    if name == "dry_h" and done.trial.has("touch_checks"):
-        return brackets(done.trial.rows("touch_checks"))
-    return pd.DataFrame(columns=["run"])
-
-
-def _with_air(trial: Trial) -> pd.DataFrame:
-    """The batches, with the air that each dried in where it is known."""
-    runs = trial.rows("runs")
-    if not trial.has("room_log"):
-        return runs
-    windows = air.drying_windows(trial.rows("touch_checks"), trial.rows("weighings"), runs)
-    return runs.join(air.drying_air(trial.rows("room_log"), windows), on="run")
-
-
 def _air(batches: pd.DataFrame) -> dict[str, float]:
     """The middle of the air of some batches; empty where it is not known of all."""
-    names = ["vpd_kpa", "rh_pct", "temp_c"]
-    if not set(names) <= set(batches) or batches[names].isna().any().any():
+    if not set(MEANS) <= set(batches) or batches[list(MEANS)].isna().any().any():
         return {}
-    deficit = float(np.exp(np.log(batches["vpd_kpa"]).mean()))
-    return {name: float(batches[name].mean()) for name in names} | {"vpd_kpa": deficit}
+    deficit = float(np.exp(np.log(batches[VPD]).mean()))
+    return {name: float(batches[name].mean()) for name in MEANS} | {VPD: deficit}

@@ -201,14 +201,6 @@ def _unrepeated(done: Analysed) -> Pieces:
     return ["### Which effects stand out", *pieces] if pieces else []
 
 
-def batch_numbers(done: Analysed) -> Pieces:
-    """The batches with their number for each response, as a table."""
-    if not done.numbers:
-        return ["No test gives a batch one number."]
-    caption = "The batches and their numbers, each the mean of its pieces (of their logarithms, for times)"
-    return [Grid(worded.batch_table(done, done.trial.settings.label), caption)]
-
-
 def in_detail(done: Analysed) -> Pieces:
     """The comparisons in full: all pairs, joint effects and bends, odd batches, and how it was worked out."""
     settings = done.trial.settings

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 import pandas as pd
 
 from fizzlab import records
-from fizzlab.measures import TABLES
 from fizzlab.report.deviations import deviations
 from fizzlab.report.page import Grid, Notes
 from fizzlab.report.phrases import count, listed
@@ -50,11 +49,8 @@ def left_out(trial: Trial) -> Pieces:
         pieces.append(Grid(rows[["table", "rows", "run", "reason"]]))
     if trial.doubts:
         pieces += ["## Doubts", Notes([str(doubt) for doubt in trial.doubts], "caution")]
-    absent = trial.absent()
-    if absent:
-        words = [f"{name} ({TABLES[name].meaning})" for name in absent]
-        pieces.append(plain("Tables that this trial does not hold: " + listed(words) + "."))
-    return pieces
+    absent = [name.replace("_", " ") for name in trial.absent()]
+    return [*pieces, plain(f"No readings of: {listed(absent)}.") if absent else None]
 
 
 def _row_span(rows: Sequence[int]) -> str:
@@ -72,7 +68,7 @@ def record_block(trial: Trial) -> Pieces:
         "## Record",
         *_lots(trial),
         *_deviations(trial),
-        Grid(files, "The files this report was made from, with the first signs of their fingerprints"),
+        Grid(files, "The files this report was made from, with the first characters of each checksum"),
         plain(f"Computed with {versions}. Random numbers started from seed {trial.settings.seed}."),
     ]
 

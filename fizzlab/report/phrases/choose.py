@@ -18,8 +18,6 @@ from fizzlab.report.phrases.numbers import capital, count, listed, number, perce
 
 #: A combination that keeps the limits less often than this is said to fail.
 HALF = 0.5
-#: From this chance on it is "nearly every".
-NEARLY = 0.985
 #: Level names that say nothing without the name of their factor.
 BARE = frozenset({"yes", "no", "none", "with", "without", "on", "off", "low", "high", "old", "new", "plain"})
 #: So many combinations are named in a sentence; the table has all.
@@ -32,15 +30,8 @@ Row = Mapping[str, Any] | pd.Series
 class Voice:
     """How the combinations and responses of one trial are spoken of.
 
-    Parameters
-    ----------
-    terms : tuple of Category or Amount
-    label, measure : callable
-        From a factor's name to the maker's words, and from a response's name to its `Measure`.
-    shares : mapping of str to float
-        Of the pieces of a batch, which a response is asked of.
-    batches : int
-        Batches that it rests on.
+    `label` gives the maker's words for a factor, `measure` the `Measure` of a response; `shares` are of the
+    pieces of a batch, which a response is asked of; it all rests on so many `batches`.
     """
 
     terms: tuple[Term, ...]
@@ -88,21 +79,18 @@ class Voice:
         return Finding(f"choice.{topic}.{levels}", text, **{**about, **told, **more})
 
 
-def of_ten(value: float) -> str:
-    """How many new batches of ten, in words.
+def new_batches(value: float) -> str:
+    """How many new batches, of ten or of twenty.
 
     Examples
     --------
-    >>> of_ten(0.87), of_ten(0.999), of_ten(0.97), of_ten(0.02), of_ten(0.001)
-    ('9 of 10 new batches', 'nearly every new batch', 'more than 9 of 10 new batches', \
-'fewer than 1 of 10 new batches', 'hardly any new batch')
+    >>> new_batches(0.9), new_batches(0.94), new_batches(0.999), new_batches(0.02)
+    ('9 of 10 new batches', '19 of 20 new batches', 'nearly every new batch', 'hardly any new batch')
     """
-    tenths = round(10 * value)
-    if value >= NEARLY or value < 1 - NEARLY:
-        return "nearly every new batch" if tenths else "hardly any new batch"
-    if tenths in (0, 10):
-        return f"{'more than 9' if tenths else 'fewer than 1'} of 10 new batches"
-    return f"{tenths} of 10 new batches"
+    many = round(20 * value)
+    if many in (0, 20):
+        return "nearly every new batch" if many else "hardly any new batch"
+    return f"{many} of 20 new batches" if many % 2 else f"{many // 2} of 10 new batches"
 
 
 def chance(value: float) -> str:
@@ -121,26 +109,22 @@ def chance(value: float) -> str:
 def answer(choice: Choice, voice: Voice, unmeasured: Sequence[str] = ()) -> list[Finding]:
     """Which combination to keep, how sure that is, and what the limits leave."""
     best, several = choice.best, len(choice.table) > 1
-    if choice.limits:
-        numbers = tuple(best[name] for name in MEETS)
-        found = [voice.found("best", best, _keep(choice, voice, unmeasured), *numbers)]
-    else:
-        text = _keep(choice, voice, unmeasured)
-        found = [voice.found("best", best, text, best["granted"], unit="share of the wishes")]
+    unit = "chance" if choice.limits else "share of the wishes"
+    found = [voice.found("best", best, _keep(choice, voice, unmeasured), *_numbers(choice, best), unit=unit)]
     if several:
         text = how_sure(choice, voice)
         rows = [best, *(row for _, row in choice.contenders().iterrows())]
         found += [voice.found("best_chance", r, text, r["best_chance"], kind="confidence") for r in rows]
     if choice.limits:
         text = passing(choice, voice) if several else found[0].sentence
-        rows = [
-            row for _, row in choice.table.sort_values("meets", ascending=False, kind="stable").iterrows()
-        ]
-        found += [voice.found("meets_all", row, text, *(row[name] for name in MEETS)) for row in rows]
+        table = choice.table.sort_values("meets", ascending=False, kind="stable")
+        found += [voice.found("meets_all", r, text, *_numbers(choice, r)) for _, r in table.iterrows()]
     return found + excluded(choice, voice)
 
 
-MEETS = ("meets", "meets_low", "meets_high")
+def _numbers(choice: Choice, row: Row) -> list[float]:
+    """The chance to keep every limit with its interval, or how far the wishes are granted."""
+    return [row[name] for name in (("meets", "meets_low", "meets_high") if choice.limits else ("granted",))]
 
 
 def _keep(choice: Choice, voice: Voice, unmeasured: Sequence[str]) -> str:
@@ -150,7 +134,7 @@ def _keep(choice: Choice, voice: Voice, unmeasured: Sequence[str]) -> str:
     if not choice.limits:
         return f"{keep}: it grants {percent(best['granted'])} of your wishes."
     gone = f" but that on {listed([voice.measure(each).label for each in unmeasured])}" if unmeasured else ""
-    many = of_ten(best["meets"])
+    many = new_batches(best["meets"])
     verb = "keeps" if many.endswith("batch") else "keep"
     told = f"{many} {verb} every limit{gone} (at worst {chance(best['meets_low'])})"
     if best["meets"] < HALF:
@@ -186,25 +170,22 @@ def passing(choice: Choice, voice: Voice) -> str:
 
 def excluded(choice: Choice, voice: Voice) -> list[Finding]:
     """What each limit rules out, and those that rule out nothing in one sentence."""
-    tables = [
-        (each, choice.table.assign(met=choice.responses[each.response]["meets"])) for each in choice.limits
-    ]
-    idle = [voice.asked(limit) for limit, table in tables if (table["met"] >= HALF).all()]
+    met = {limit: choice.responses[limit.response]["meets"].sort_values() for limit in choice.limits}
+    idle = [voice.asked(limit) for limit, chances in met.items() if chances.min() >= HALF]
     none = f"{capital(listed(idle))} {'rules' if len(idle) == 1 else 'rule'} out none."
     found = []
-    for limit, table in tables:
-        rows = table[table["met"] < HALF].sort_values("met", kind="stable")
-        text = f"{capital(voice.asked(limit))} rules out {voice.many(rows)}." if len(rows) else none
-        rows = rows if len(rows) else table.loc[[table["met"].idxmin()]]
-        topic = f"meets.{limit.response}"
-        found += [voice.found(topic, row, text, row["met"]) for _, row in rows.iterrows()]
+    for limit, chances in met.items():
+        out = choice.table.loc[chances.index[chances < HALF]]
+        text = f"{capital(voice.asked(limit))} rules out {voice.many(out)}." if len(out) else none
+        rows = (out if len(out) else choice.table.loc[[chances.idxmin()]]).iterrows()
+        found += [voice.found(f"meets.{limit.response}", r, text, chances[i]) for i, r in rows]  # type: ignore[call-overload]
     return found
 
 
 def between(grid: Choice, tried: Choice, voice: Voice, steps: int) -> Finding:
     """The best of the amounts between those that were made."""
     best, name = grid.best, voice.name(grid.best)
-    numbers = [best[each] for each in MEETS] if grid.limits else [best["granted"]]
+    numbers = _numbers(grid, best)
     what = "of new batches keep every limit" if grid.limits else "of the wishes granted"
     text = f"In {steps} steps from the least to the most, {name} is best: {chance(numbers[0])} {what}."
     if name != voice.name(tried.best) and best["score"] - tried.best["score"] < 0.02:
@@ -264,11 +245,9 @@ def _span(low: float, high: float, unit: str) -> str:
     """From low to high; between two looks, as far as they tell."""
     if low == high:
         return f"{number(low)} {unit}".rstrip()
-    if low == 0:
-        return f"at most {number(high)} {unit}".rstrip() if isfinite(high) else "not narrowed down"
-    return (
-        f"{number(low)} to {number(high)} {unit}".rstrip() if isfinite(high) else f"over {number(low)} {unit}"
-    )
+    if not isfinite(high):
+        return f"over {number(low)} {unit}".rstrip()
+    return f"{f'{number(low)} to' if low else 'at most'} {number(high)} {unit}".rstrip()
 
 
 def judging(folder: str) -> list[str]:

@@ -42,7 +42,7 @@ _SHAPES = {"lognormal": "log-normal", "weibull": "Weibull", "loglogistic": "log-
 
 #: What the effect of the air is told for.
 AIR_STEPS = {
-    VPD: "Air half as thirsty (half the vapour-pressure deficit)",
+    VPD: "In air of half the vapour-pressure deficit",
     "rh_pct": "10 points more humidity at the same temperature",
     "temp_c": "A room 5 °C colder at the same humidity",
 }

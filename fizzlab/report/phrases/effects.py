@@ -11,7 +11,7 @@ from fizzlab.measures import Measure, Words
 from fizzlab.models.comparisons import compare
 from fizzlab.models.effects import ResponseFit
 from fizzlab.models.result import Effect
-from fizzlab.models.terms import Category, level_name
+from fizzlab.models.terms import Category
 from fizzlab.report.analysis import SHOWN_P, Analysed
 from fizzlab.report.findings import Finding
 from fizzlab.report.phrases.numbers import capital, listed, number, of_hundred, percent
@@ -230,25 +230,6 @@ def not_compared(done: Analysed, label: Label) -> list[str]:
             )
             said.append(f"{what} is not compared. {reason}")
     return said
-
-
-def whole_day_note(name: str) -> str:
-    """What to mind of a factor that was set for whole days, where a test counts batches only."""
-    return (
-        f"{capital(name.replace('_', ' '))} was the same for all batches of a day. The numbers here count batches, so those of its "
-        "levels look surer than they are; where it is compared by days, that stands under “What changed”."
-    )
-
-
-def batch_table(done: Analysed, label: Label) -> pd.DataFrame:
-    """One row a batch: run, day, its factors, and its number for each response."""
-    shown = pd.DataFrame({"batch": done.batches["run"], "day": done.batches["day"]})
-    for term in done.terms:
-        shown[label(term.name)] = [level_name(term, value) for value in done.batches[term.name]]
-    for name in done.numbers:
-        values = [number(value, 3) if isfinite(value) else "none" for value in done.batches[name]]
-        shown[done.trial.settings.measure(name).titled] = values
-    return shown
 
 
 # --- joint effects, and comparisons judged together --------------------------------------------

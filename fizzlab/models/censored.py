@@ -120,24 +120,19 @@ def sort(lower: Array, upper: Array, batch: Ints, x: Array, day: Ints | None = N
     days = np.arange(rows) if day is None else np.unique(day, return_inverse=True)[1]
     order = np.argsort(days, kind="stable")
     place = np.argsort(order)
-    where = place[batch]
-    by = np.lexsort((upper, lower, where))
-    low, high, where = lower[by], upper[by], where[by]
-    new = np.ones(len(by), dtype=bool)
-    new[1:] = (low[1:] != low[:-1]) | (high[1:] != high[:-1]) | (where[1:] != where[:-1])
-    first = np.flatnonzero(new)
-    count = np.diff(np.append(first, len(by))).astype(float)
-    where = where[first]
+    different, count = np.unique(np.stack([place[batch], lower, upper], 1), axis=0, return_counts=True)
+    where = different[:, 0].astype(np.int64)
     with np.errstate(divide="ignore"):
-        log_low, log_high = np.log(low[first]), np.log(high[first])
-    ends = np.concatenate([log_low[np.isfinite(log_low)], log_high[np.isfinite(log_high)]])
+        low, high = np.log(different[:, 1:].T)
+    ends = np.concatenate([low, high])
+    ends = ends[np.isfinite(ends)]
     centre, scale = float(ends.mean()) if len(ends) else 0.0, np.sqrt(rows)
     sorted_x = np.ascontiguousarray(x[order], dtype=float)
     q, r = np.linalg.qr(sorted_x)
     return Brackets(
-        lower=log_low - centre,
-        upper=log_high - centre,
-        count=count,
+        lower=low - centre,
+        upper=high - centre,
+        count=count.astype(float),
         batch=where,
         starts=np.searchsorted(where, np.arange(rows)),
         x=sorted_x,
@@ -145,7 +140,7 @@ def sort(lower: Array, upper: Array, batch: Ints, x: Array, day: Ints | None = N
         day=days[order],
         day_starts=np.searchsorted(days[order], np.arange(days.max() + 1)),
         centre=centre,
-        log_times=float((count * log_low)[log_low == log_high].sum()),
+        log_times=float((count * low)[low == high].sum()),
         q=q * scale,
         r=r / scale,
     )

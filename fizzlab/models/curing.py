@@ -90,7 +90,6 @@ def fit_curing_time(
         The air that `CuringFit.predict` holds if not asked; the middle of the batches' own if left out.
     margin : float, optional
         The ratio above 1 within which two levels count as the same.
-    conf_level : float
     response : str
         What the times are called.
 

@@ -151,7 +151,8 @@ class CuringFit(FitResult):
         if not self.pieces_alike:
             reach = found.sigma * self._quantile(share)
             doubt = reach**2 * float(found.covariance[-1, -1])
-        return self.mixture.below(rows, self.mixture.variance.sum(axis=1) + doubt, chance) + reach
+        new = self.mixture.normal(rows, self.mixture.variance.sum(axis=1) + doubt)
+        return self.mixture.quantile(*new, chance) + reach
 
     def predict(
         self,
@@ -225,7 +226,8 @@ class CuringFit(FitResult):
                 each = len(self.brackets) / self.n_batches
                 pieces = found.sigma**2 * float(shape.var()) / (batches * each)
             extra = mixture.variance @ [1 / batches, 1 / on_days] + pieces
-            ends = [mixture.below(rows, extra, 0.5 + sign * conf_level / 2) + middle for sign in (-1, 1)]
+            new = mixture.normal(rows, extra)
+            ends = [mixture.quantile(*new, 0.5 + sign * conf_level / 2) + middle for sign in (-1, 1)]
             return np.stack([rows @ found.beta + middle, *ends, df])
 
         said = []

@@ -15,6 +15,7 @@ from fizzlab.errors import CannotAnswer
 from fizzlab.models.effects import fit_response
 from fizzlab.models.fizz import batch_times
 from fizzlab.models.gas import Shape, fit_gas_curve, share_out, time_until
+from fizzlab.models.result import FitResult
 from fizzlab.models.shelf import fit_shelf_life
 from fizzlab.models.terms import Category
 from fizzlab.models.water import arrhenius
@@ -40,7 +41,12 @@ def durations(trials: int, batches: int, pieces: int, sd_batches: float, watched
         times["lower"] = np.minimum(seconds, watched_s)
         try:
             found = batch_times("fizz_s", times, table, [COLOUR])
-            fit = fit_response(table.assign(fizz_s=table["run"].map(found.numbers)), "fizz_s", [COLOUR])
+            numbered = table.assign(fizz_s=table["run"].map(found.numbers))
+            fit: FitResult = (
+                found.fit_brackets("fizz_s", table.reset_index(drop=True), [COLOUR])
+                if found.never
+                else fit_response(numbered, "fizz_s", [COLOUR])
+            )
         except CannotAnswer:
             continue
         answered += 1

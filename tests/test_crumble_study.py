@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -82,6 +83,13 @@ def _done(folder: Path) -> tuple[Analysed, CrumbleStudy]:
     return done, study
 
 
+@cache
+def _demo(name: str) -> tuple[Analysed, CrumbleStudy, list[object]]:
+    """A demo trial and what its report says of crumbling; worked out once."""
+    done, study = _done(shipped.demo(name))
+    return done, study, crumble(done)
+
+
 def _said(done: Analysed) -> str:
     said: list[str] = []
     for piece in crumble(done):
@@ -103,7 +111,7 @@ def _said(done: Analysed) -> str:
 
 def test_binder_truth_lies_in_the_intervals() -> None:
     truth = TRUTH["binder"]
-    done, _ = _done(shipped.demo("binder"))
+    done, _, _ = _demo("binder")
     for name, log_ratio in (
         ("tumble_loss_pct", truth["tumbles"]["log_ratio_per_g"]),
         ("drop_cm", truth["drops"]["log_ratio_per_g"]),
@@ -125,7 +133,7 @@ def test_binder_truth_lies_in_the_intervals() -> None:
 
 
 def test_who_runs_high_in_the_colour_ways_is_found() -> None:
-    done, study = _done(shipped.demo("colour-ways"))
+    done, study, _ = _demo("colour-ways")
     assert study.agreement is not None
     again = rater_agreement(done.trial.rows("crumble_scores"))
     assert study.agreement.alpha == again.alpha
@@ -137,10 +145,10 @@ def test_who_runs_high_in_the_colour_ways_is_found() -> None:
 
 
 def test_every_response_has_one_fit_and_its_numbers_are_those_of_the_part() -> None:
-    done, study = _done(shipped.demo("binder"))
+    done, study, pieces = _demo("binder")
     assert list(study.numbers) == ["tumble_loss_pct", "broken_pct", "score"]
     assert isinstance(done.fits["drop_cm"], DropFit)
-    found = {f.topic: f for piece in crumble(done) if isinstance(piece, Findings) for f in piece.findings}
+    found = {f.topic: f for piece in pieces if isinstance(piece, Findings) for f in piece.findings}
     for topic, response in (
         ("loss.level", "tumble_loss_pct"),
         ("drop.median", "drop_cm"),
@@ -264,8 +272,8 @@ def test_a_left_out_score_is_listed_with_its_batch(make_trial: MakeTrial) -> Non
 
 @pytest.mark.parametrize("name", ["binder", "colour-ways"])
 def test_figures_of_the_demo_fit_the_page_and_are_told_in_words(name: str) -> None:
-    done, _ = _done(shipped.demo(name))
-    pictures = [piece for piece in crumble(done) if isinstance(piece, Picture)]
+    _, _, pieces = _demo(name)
+    pictures = [piece for piece in pieces if isinstance(piece, Picture)]
     wanted = {"binder": ["tumble-losses", "drop-sequence", "score-bars"], "colour-ways": ["score-bars"]}
     assert [picture.name for picture in pictures] == wanted[name]
     for picture in pictures:

@@ -53,10 +53,10 @@ def only_fizz(trial: Trial) -> Analysed:
         theory = {run: span.typical for run, span in theory_spans(trial).items()} or None
     water_ml = trial.settings.fizz.water_ml
     study = study_fizz(tables, terms, theory_g=theory, water_ml=water_ml)
-    batches, fits = tables["runs"], {}
+    batches, fits = tables["runs"], dict(study.fits)
     for name, numbers in study.numbers.items():
         batches = batches.assign(**{name: batches["run"].map(numbers)})
-        fits[name] = fit_response(batches, name, terms)
+        fits.setdefault(name, fit_response(batches, name, terms))
     return Analysed(trial, tuple(terms), batches, {MEASURES["fizz_s"].study: study}, fits)
 
 
@@ -101,6 +101,7 @@ def test_times_of_the_demo_hold_their_truth(done: dict[str, Analysed]) -> None:
     assert times.fit.ea_kj_mol == pytest.approx(told["activation_kj_mol"], abs=15)
     assert times.unfinished == 8
     assert times.never == ["B04"]
+    assert fits["fizz_s"].n_batches == 15
     assert 0.5 * told["piece_sd"] < times.fit.found.sigma < 2 * told["piece_sd"]
 
 

@@ -273,7 +273,7 @@ class Bench:
         """One press; a glove that pressed twice has pressed once."""
         piece = self.other.value.strip() or self.piece.value or ""
         press = Press(self.clock(), self.tray.value or "", piece)
-        what = (words, press.run, press.piece)
+        what = (do, press.run, press.piece)
         if words != "Undo" and self._pressed[0] == what and 0 <= press.at - self._pressed[1] < TWICE_S:
             return
         self._pressed = (what, press.at)

@@ -22,14 +22,7 @@ MOST_LOSS = 0.5
 
 @dataclass(frozen=True)
 class DayModel:
-    """What was chosen for a trial, and why.
-
-    Parameters
-    ----------
-    kind : {"ordinary", "blocked", "split plot", "random days"}
-    reason : str
-        Why, in one plain sentence.
-    """
+    """How days enter the fit of a trial, and why."""
 
     kind: Kind
     reason: str
@@ -48,15 +41,9 @@ class DayModel:
 def choose_days(table: pd.DataFrame, x: Array, days: Days = "auto") -> DayModel:
     """Choose how the days enter, from the batches that were measured.
 
-    Parameters
-    ----------
-    table : DataFrame
-        One row a batch, with a column day where it is known.
-    x : array, shape (rows, columns)
-        Model matrix without days, its first column the intercept or in its span.
-    days : {"auto", "fixed", "random", "ignore"}
-        "auto": as blocks if every effect keeps at least half of its information when comparisons are
-        made within days only, else at random, so that what differs only between days is judged by days.
+    `x` is the model matrix without days, its first column the intercept or in its span. With "auto" days are
+    blocks if every effect keeps at least half of its information when comparisons are made within days only,
+    else at random, so that what differs only between days is judged by days.
 
     Examples
     --------

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -25,9 +25,10 @@ from scipy import stats
 from fizzlab.errors import CannotAnswer
 from fizzlab.models import censored_fit
 from fizzlab.models.censored import NotFitted, sort
-from fizzlab.models.effects import ResponseFit, fit_response
+from fizzlab.models.curing import CuringFit, fit_curing_time
+from fizzlab.models.effects import fit_response
 from fizzlab.models.gas import GasCurves, fit_gas_curves, share_reached
-from fizzlab.models.result import Effect, Study, p_of
+from fizzlab.models.result import Effect, FitResult, Study, p_of
 from fizzlab.models.shelf import ShelfFit, fit_shelf_life
 from fizzlab.models.terms import Amount, Category, Term, model_matrix, need_columns, parse_formula, varying
 from fizzlab.models.water import BATH_C, arrhenius
@@ -53,8 +54,6 @@ class PieceFit:
         Of the model, the intercept first and the water, if its warmth was varied, last.
     found : ArrayFit
         Coefficients of log seconds, spreads between pieces (sigma) and batches (delta), log-likelihood.
-    expected : array
-        Log seconds that each piece, had it not finished when it was last seen, is expected to take.
     effect : Effect or None
         Ratio of times in water 5 °C above the common temperature against 5 °C below.
     ea_kj_mol : float
@@ -63,7 +62,6 @@ class PieceFit:
 
     columns: tuple[str, ...]
     found: censored_fit.ArrayFit = field(repr=False)
-    expected: Array = field(repr=False)
     effect: Effect | None = None
     ea_kj_mol: float = 0.0
 
@@ -80,9 +78,10 @@ class Times:
     bath_c : float
         The common temperature.
     fit : PieceFit or None
-        None where every cup had about the same temperature and no batch needs it.
+        None where every cup had about the same temperature and every batch has a number.
     numbers : Series
-        By run, the geometric mean of its pieces in seconds at the common temperature.
+        By run, the geometric mean of its pieces in seconds at the common temperature; none where no piece of
+        the batch was seen to the end.
     """
 
     pieces: pd.DataFrame = field(repr=False)
@@ -120,6 +119,18 @@ class Times:
         """How many times as long it takes in such water as at the common temperature."""
         slope = 0.0 if self.fit is None else self.fit.ea_kj_mol
         return np.asarray(np.exp(slope * arrhenius(water_c, self.bath_c)))
+
+    @property
+    def at_bath(self) -> pd.DataFrame:
+        """The pieces as if in water of the common temperature."""
+        stretch = self.stretch(self.pieces["water_c"])
+        return self.pieces.assign(**{end: self.pieces[end] / stretch for end in ("lower", "upper")})
+
+    def fit_brackets(
+        self, response: str, runs: pd.DataFrame, formula: str | Sequence[Term], **more: Any
+    ) -> CuringFit:
+        """The fit where some batches have no number: brackets in batches and days, as for dry times."""
+        return fit_curing_time(self.at_bath, formula, runs=runs, air="none", response=response, **more)
 
 
 def batch_times(
@@ -217,10 +228,7 @@ def fit_pieces(
         found = censored_fit.fit(data, batch_effect=False, day_effect=day is not None, restricted=restricted)
     except NotFitted as stuck:
         raise _plain(stuck, list(matrix.columns)) from None
-    middle = x @ found.beta + found.effects
-    z = (np.log(np.maximum(lower, 1e-9)) - middle) / found.sigma
-    expected = middle + found.sigma * np.exp(stats.norm.logpdf(z) - stats.norm.logsf(z))
-    fit = PieceFit(tuple(matrix.columns), found, expected)
+    fit = PieceFit(tuple(matrix.columns), found)
     if not warm:
         return fit
     df = censored_fit.strata(found, x, day).of(np.eye(size)[-1])
@@ -248,32 +256,23 @@ def _plain(stuck: NotFitted, columns: Sequence[str]) -> CannotAnswer:
 
 
 def _numbers(times: Times) -> pd.Series:
-    """Geometric mean of each batch; where some times are brackets, by a location a batch.
-
-    A batch none of whose pieces was seen to the end has no location. Its pieces stand at the times that are
-    expected of them (J. Schmee and G. J. Hahn, Technometrics 21 (1979) 417-432; from memory, not seen).
-    """
-    pieces, stretch = times.pieces, times.stretch(times.pieces["water_c"])
-    lower, upper = (pieces[end].to_numpy(float) / stretch for end in ("lower", "upper"))
+    """Geometric mean of each batch; where some times are brackets, by a location a batch."""
+    pieces = times.at_bath
+    pieces = pieces[~pieces["run"].astype(str).isin(times.never)]
+    lower, upper = pieces["lower"].to_numpy(), pieces["upper"].to_numpy()
     which, runs = pd.factorize(pieces["run"])
-    logs = np.log(np.maximum(lower, 1e-9))
-    ended = np.bincount(which, np.isfinite(upper)) > 0
-    if times.fit is not None:
-        logs = np.where(ended[which], logs, times.fit.expected - np.log(stretch))
-    means = np.bincount(which, logs) / np.bincount(which)
-    open_ = ended[which] & (lower < upper)
-    if open_.any():
-        seen, of = ended[which], np.unique(which[ended[which]])
-        x = (which[seen, None] == of).astype(float)
-        x[:, 0] = 1.0
-        try:
-            data = sort(lower[seen], upper[seen], np.arange(seen.sum()), x)
-            beta = censored_fit.fit(data, batch_effect=False, restricted=False).beta
-        except NotFitted:
-            why = CannotAnswer("The batches have no mean that settles.", "Watch more pieces to the end.")
-            raise why from None
-        means[of] = beta[0] + np.r_[0.0, beta[1:]]
-    return pd.Series(np.exp(means), index=runs)
+    if (lower == upper).all():
+        return pd.Series(np.exp(np.bincount(which, np.log(lower)) / np.bincount(which)), index=runs)
+    x = np.eye(len(runs))[which]
+    x[:, 0] = 1.0
+    try:
+        data = sort(lower, upper, np.arange(len(x)), x)
+        beta = censored_fit.fit(data, batch_effect=False, restricted=False).beta
+    except NotFitted:
+        raise CannotAnswer(
+            "The batches have no mean that settles.", "Watch more pieces to the end."
+        ) from None
+    return pd.Series(np.exp(beta[0] + np.r_[0.0, beta[1:]]), index=runs)
 
 
 def fit_fizz_duration(
@@ -284,7 +283,7 @@ def fit_fizz_duration(
     response: Literal["fizz_s", "colour_s"] = "fizz_s",
     bath_c: float = BATH_C,
     conf_level: float = 0.95,
-) -> ResponseFit:
+) -> FitResult:
     """Compare how long pieces fizz, or how soon their colour shows, at one water temperature.
 
     Parameters
@@ -303,8 +302,9 @@ def fit_fizz_duration(
 
     Returns
     -------
-    ResponseFit
-        Of the batches' numbers; a note says what warmer water does.
+    ResponseFit or CuringFit
+        Of the batches' numbers; of the brackets where no piece of some batch was seen to the end. A note
+        says what warmer water does.
 
     Raises
     ------
@@ -335,8 +335,12 @@ def fit_fizz_duration(
     if pieces is None:
         raise CannotAnswer("No piece showed colour while it was watched.", "Watch on until some have.")
     found = batch_times(response, pieces, table.set_index("run"), terms, bath_c, conf_level)
-    numbered = table.assign(**{response: table["run"].map(found.numbers)})
-    fit = fit_response(numbered, response, terms, model=model, log=True, conf_level=conf_level)
+    fit: FitResult
+    if found.never:
+        fit = found.fit_brackets(response, table, formula, conf_level=conf_level)
+    else:
+        numbered = table.assign(**{response: table["run"].map(found.numbers)})
+        fit = fit_response(numbered, response, terms, model=model, log=True, conf_level=conf_level)
     if found.water is None:
         return fit
     water = found.water
@@ -387,6 +391,7 @@ def study_fizz(
     theory_g: Mapping[str, float] | float | CannotAnswer | None = None,
     curve: Literal["common", "own"] = "common",
     shelf_share: float = 0.9,
+    margins: Mapping[str, float | None] | None = None,
 ) -> FizzStudy:
     """Work out every fizz table of a trial.
 
@@ -402,6 +407,8 @@ def study_fizz(
         Grams of gas that a piece could give at most, or why that is not known.
     curve, shelf_share
         As `curve` of `fit_gas_curves` and `share` of `fit_shelf_life`.
+    margins : mapping of str to float
+        By response, the ratio within which two levels count as the same.
 
     Examples
     --------
@@ -417,6 +424,7 @@ def study_fizz(
     pieces = _brackets(watched) if len(watched) else {}
     reasons: dict[str, CannotAnswer] = {}
     times: dict[str, Times] = {}
+    fits: dict[str, FitResult] = {}
     curves, reached, shelf, no_shelf = None, None, None, None
     if len(weighed):
         try:
@@ -432,6 +440,9 @@ def study_fizz(
     for name, rows in pieces.items():
         try:
             times[name] = batch_times(name, rows, runs.set_index("run"), terms, bath_c)
+            if times[name].never:
+                margin = (margins or {}).get(name)
+                fits[name] = times[name].fit_brackets(name, runs, terms, margin=margin)
         except CannotAnswer as reason:
             reasons[name] = reason
     if len(stored):
@@ -442,6 +453,7 @@ def study_fizz(
     numbers = {name: each.numbers for name, each in times.items()}
     return FizzStudy(
         numbers=numbers if reached is None else {**numbers, "gas_pct": 100 * reached["share"]},
+        fits=fits,
         reasons=reasons,
         times=times,
         curves=curves,

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from fizzlab.models.effects import ResponseFit
 from fizzlab.models.fizz import FizzStudy, Times
 from fizzlab.models.gas import GasCurves
 from fizzlab.models.shelf import ShelfFit
@@ -58,7 +57,7 @@ def fizz(done: Analysed) -> Pieces:
 
 def _typical(done: Analysed, study: FizzStudy, response: str) -> list[Finding]:
     fit, term = done.fits.get(response), grouping(done.terms)
-    if not isinstance(fit, ResponseFit):
+    if fit is None:
         return []
     factor = term if isinstance(term, Category) and term in fit.terms else None
     return worded.typical(fit, study.times[response], factor)
@@ -132,7 +131,7 @@ def _typical_by_level(done: Analysed, response: str, times: Times) -> dict[str, 
     levels, order, _ = _levels(done)
     means = np.exp(np.log(times.numbers).groupby(levels.reindex(times.numbers.index)).mean())
     order = [level for level in order if level in means]
-    if isinstance(fit, ResponseFit) and isinstance(term, Category) and term in fit.terms:
+    if fit is not None and isinstance(term, Category) and term in fit.terms:
         return dict(zip(order, fit.predict({term.name: order})["estimate"], strict=True))
     return {level: float(means[level]) for level in order}
 

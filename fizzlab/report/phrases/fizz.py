@@ -9,10 +9,9 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.measures import Measure
-from fizzlab.models.effects import ResponseFit
 from fizzlab.models.fizz import LEAST_SPREAD_C, FizzStudy, Times
 from fizzlab.models.gas import GasCurves
-from fizzlab.models.result import Effect
+from fizzlab.models.result import Effect, FitResult
 from fizzlab.models.shelf import ShelfFit, mean_interval
 from fizzlab.models.terms import ALL, Category
 from fizzlab.report.findings import Finding
@@ -73,7 +72,7 @@ def _ends(effect: Effect) -> tuple[float, float, float]:
     return effect.estimate, effect.conf_low, effect.conf_high
 
 
-def typical(fit: ResponseFit, times: Times, factor: Category | None) -> list[Finding]:
+def typical(fit: FitResult, times: Times, factor: Category | None) -> list[Finding]:
     """How long the typical batch takes, one finding a level, all with one sentence."""
     topic, does = DOES[fit.response]
     made = set() if factor is None else set(fit.batches[factor.name])
@@ -180,9 +179,7 @@ def doubts(study: FizzStudy) -> list[str]:
             said.append(f"Water of {times.bath_c:g} °C was not tried, only {low:g} to {high:g} °C.")
         if times.never:
             batches = listed(times.never)
-            said.append(
-                f"No piece of batch {batches} was seen to the end: it counts with the time expected of it."
-            )
+            said.append(f"No piece of batch {batches} was seen to the end: it counts as “longer than that”.")
         if name == "fizz_s" and times.unfinished:
             many = count(times.unfinished, "piece")
             said.append(f"{many} still fizzed when the watching ended: counted as “longer than that”.")

@@ -144,7 +144,8 @@ def test_a_new_trial_mixture_against_brute_force() -> None:
     one, eye = np.ones((5, 1)), np.eye(5)
     mixture = possible(y, one, np.diag(v), [eye], [float(np.median(v))])
     low, high = (
-        mixture.below(np.ones((1, 1)), mixture.variance.sum(axis=1), share) for share in (0.05, 0.95)
+        mixture.quantile(*mixture.normal(np.ones((1, 1)), mixture.variance.sum(axis=1)), share)
+        for share in (0.05, 0.95)
     )
     # importance sampling: tau from the prior, 1 / (tau^2 + v) of tau^2, cut far out
     own = float(np.median(v))

@@ -359,7 +359,7 @@ def test_too_few_batches():
 def test_confounded_terms_are_named():
     found, table = simulate(1)
     table["binder_g"] = np.where(table["colour"] == "lake", 12.0, 10.0)
-    with pytest.raises(CannotAnswer, match=r"binder_g cannot be told apart from colour\[lake\]"):
+    with pytest.raises(CannotAnswer, match=r"cannot tell binder_g from colour\[lake\]"):
         fitted(found, table, [TWO, Amount("binder_g", "g")])
 
 

@@ -1,8 +1,7 @@
 """The air a piece dries in: what a hygrometer reading means, and which air each batch had.
 
-Relative humidity alone does not say how fast water leaves. What pulls it out is the vapour-pressure deficit:
-how much more vapour the air could hold at its temperature than it holds now. Everything here is over liquid
-water, also below freezing, because that is what hygrometers are calibrated against.
+What pulls water out is the vapour-pressure deficit: how much more vapour the air could hold than it holds.
+Everything here is over liquid water, also below freezing, as hygrometers are calibrated.
 """
 
 from __future__ import annotations
@@ -86,23 +85,10 @@ def rh_for_deficit(vpd_kpa: ArrayLike, temp_c: ArrayLike) -> Floats:
 
 
 def drying_windows(touch_checks: pd.DataFrame, weighings: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
-    """From when to when each batch dried.
+    """From when (start) to when (end) each batch dried, by run.
 
-    A window starts when the batch was made. It ends at the batch's first dry check, or, where no piece was
-    seen dry, at its last check or weighing.
-
-    Parameters
-    ----------
-    touch_checks, weighings : DataFrame
-        Columns run, hours and, of checks, dry. May be empty.
-    runs : DataFrame
-        Column made_at; run as a column or as the index.
-
-    Returns
-    -------
-    DataFrame
-        Index run in the order of `runs`, columns start and end. A batch without a time of making, or that
-        was neither checked nor weighed, has no row.
+    A window starts when the batch was made (made_at of `runs`) and ends at its first dry check, or, where no
+    piece was seen dry, at its last check or weighing. Batches without either have no row.
     """
     made_at = runs.set_index("run")["made_at"] if "run" in runs.columns else runs["made_at"]
     made_at = pd.to_datetime(made_at.dropna())
@@ -123,32 +109,24 @@ def drying_air(
 ) -> pd.DataFrame:
     """The air that each batch dried in: time-weighted means of the room log over its window.
 
-    Air is taken to change in a straight line from one reading to the next, and each stretch counts by its
-    length, so an uneven log gives no reading more weight than its time. The deficit is averaged as such; it
-    is not the deficit of the mean temperature and humidity, which is another, usually smaller, number.
+    Air is taken to change in a straight line from one reading to the next. The deficit is averaged as such,
+    which is not the deficit of the mean temperature and humidity.
 
     Parameters
     ----------
     room_log : DataFrame
-        Columns time (datetime64), temp_c, rh_pct. It need not be in order; readings of the same time are
-        averaged; a reading with a missing value is passed over.
+        Columns time (datetime64), temp_c, rh_pct, in any order; readings of the same time are averaged, one
+        with a missing value is passed over.
     windows : DataFrame
         Index run, columns start and end (datetime64); see `drying_windows`.
     max_gap : timedelta
-        Readings further apart than this do not cover the time between them; nor is anything covered before
-        the first reading or after the last.
+        Readings further apart than this do not cover the time between them.
 
     Returns
     -------
     DataFrame
         Index as in `windows`. ``temp_c``, ``rh_pct`` and ``vpd_kpa``: means over the covered part of the
         window, NaN where nothing is covered. ``coverage``: covered share of the window, 0 to 1.
-
-    Raises
-    ------
-    ValueError
-        A window lacks an end or ends before it starts, a time carries a time zone, or a reading is outside
-        the ranges of `vapour_pressure_deficit`.
 
     Examples
     --------
@@ -221,7 +199,7 @@ def _covered(times: Whole, values: Floats, start: Whole, end: Whole, widest: int
     totals = np.concatenate([np.zeros((len(rows), 1)), np.cumsum(areas, axis=1)], axis=1)
 
     def until(moment: Whole) -> Floats:
-        """Integral from the first reading to each moment, interpolating within its stretch."""
+        """Integral from the first reading to each moment."""
         place = np.clip(np.searchsorted(times, moment, side="right") - 1, 0, len(times) - 2)
         into = np.clip((moment - times[place]) / _HOUR, 0.0, hours[place])
         slope = (rows[:, place + 1] - rows[:, place]) / hours[place]

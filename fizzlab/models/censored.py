@@ -5,21 +5,21 @@ For piece j of batch i made on day k: log T_ij = x_i' beta + d_k + b_i + sigma *
 phi = delta/sigma, in which the plain log-likelihood is concave for the three shapes (J. Burridge, JRSS B 43,
 1981, 41-45). The integrals over b and d are sums over equally spaced nodes; score and Hessian are exact for
 that sum, by Fisher's and Louis's identities (T. A. Louis, JRSS B 44, 1982, 226-233), once for the batches and
-once more for the days. No library fits brackets with such effects. A power simulation calls this thousands of
-times.
+once more for the days. No library fits brackets with such effects.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
+from scipy import stats
+from scipy.linalg import cho_factor, cho_solve, solve_triangular
 from scipy.optimize import linprog, minimize
-from scipy.special import expit, log1p, log_expit, log_ndtr, logit, ndtr, ndtri
+from scipy.special import expit, log_expit, log_ndtr
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -27,9 +27,8 @@ Shape = Literal["lognormal", "weibull", "loglogistic"]
 Failure = Literal["not converged", "satisfied", "separated", "vague"]
 SHAPES: tuple[Shape, ...] = ("lognormal", "weibull", "loglogistic")
 
-#: Mean and standard deviation of the standard error term of each shape.
-MEAN = {"lognormal": 0.0, "weibull": -float(np.euler_gamma), "loglogistic": 0.0}
-SD = {"lognormal": 1.0, "weibull": float(np.pi / np.sqrt(6)), "loglogistic": float(np.pi / np.sqrt(3))}
+#: The standard error term of each shape.
+STANDARD: Mapping[Shape, Any] = dict(zip(SHAPES, (stats.norm, stats.gumbel_l, stats.logistic), strict=True))
 
 #: Information of one known time on its location, in units of 1/sigma^2.
 INFORMATION = {"lognormal": 1.0, "weibull": 1.0, "loglogistic": 1.0 / 3.0}
@@ -42,7 +41,7 @@ _REACH = 7.5  # nodes run over +-7.5 standard deviations, so that an odd batch o
 _STEP: dict[str, float] = {"lognormal": 0.8, "weibull": 0.55, "loglogistic": 0.8}
 _MOST_NODES = 1500  # without days; with them the nodes of both integrals multiply
 _MOST_NODES_WITH_DAYS = 400
-_WALL = 1e300  # stands for minus the log-likelihood where it or its slopes cannot be computed
+_WALL = 1e300  # minus this stands for the log-likelihood where it or its slopes cannot be computed
 
 
 class NotFitted(Exception):
@@ -57,7 +56,7 @@ class NotFitted(Exception):
 
 
 def _log_density(shape: Shape, u: Array) -> tuple[Array, Array, Array]:
-    """Return log f(u) and its first two derivatives."""
+    """Log f(u) and its first two derivatives."""
     if shape == "lognormal":
         return -0.5 * u * u - HALF_LOG_2PI, -u, np.full_like(u, -1.0)
     if shape == "weibull":
@@ -68,7 +67,7 @@ def _log_density(shape: Shape, u: Array) -> tuple[Array, Array, Array]:
 
 
 def _log_between(shape: Shape, u: Array, v: Array) -> Array:
-    """Return log(F(v) - F(u)) for u < v without losing digits in either tail."""
+    """log(F(v) - F(u)) for u < v without losing digits in either tail."""
     if shape == "lognormal":
         flip = u + v > 0
         high = log_ndtr(np.where(flip, -u, v))
@@ -81,23 +80,6 @@ def _log_between(shape: Shape, u: Array, v: Array) -> Array:
     return np.asarray(log_expit(v) + log_expit(-u) + np.log(-np.expm1(u - v)))
 
 
-def quantile(shape: Shape, share: Array | float) -> Array:
-    """Return the standard quantile F^-1(share) of a shape."""
-    share = np.asarray(share, float)
-    if shape == "lognormal":
-        return np.asarray(ndtri(share))
-    return np.asarray(np.log(-log1p(-share)) if shape == "weibull" else logit(share))
-
-
-def cumulative(shape: Shape, u: Array) -> Array:
-    """Return F(u) of a shape."""
-    if shape == "lognormal":
-        return np.asarray(ndtr(u))
-    if shape == "weibull":
-        return np.asarray(-np.expm1(-np.exp(np.minimum(u, 700.0))))
-    return np.asarray(expit(u))
-
-
 # --- the data, once sorted ------------------------------------------------------------------
 
 
@@ -107,10 +89,9 @@ class Brackets:
 
     `lower` and `upper` are logarithms of the ends (-inf and inf where open) less `centre`, one entry a
     different bracket of a batch, `count` how many pieces share it, `batch` its row of `x`, `starts` the first
-    bracket of each batch. `x` is the model matrix in sorted order, whose rows in the caller's order are
-    `order`; x = q r with the columns of q orthogonal and of mean square 1. `day` is that of each sorted
-    batch, `day_starts` the first batch of each. `log_times` is the sum of log T over exactly known times (the
-    Jacobian of the density on the time scale).
+    bracket of each batch. `x` is the model matrix in sorted order, `place` where the caller's rows stand in
+    it; x = q r with the columns of q orthogonal and of mean square 1. `day` is that of each sorted batch,
+    `day_starts` the first batch of each. `log_times` is the sum of log T over exactly known times.
     """
 
     lower: Array
@@ -119,7 +100,7 @@ class Brackets:
     batch: Ints
     starts: Ints
     x: Array
-    order: Ints
+    place: Ints
     day: Ints
     day_starts: Ints
     centre: float
@@ -134,44 +115,32 @@ class Brackets:
 
 
 def sort(lower: Array, upper: Array, batch: Ints, x: Array, day: Ints | None = None) -> Brackets:
-    """Sort brackets for the likelihood.
-
-    `lower` and `upper` are hours, one entry a piece, 0 <= lower <= upper, upper maybe inf; `batch` is the row
-    of `x` of each piece, every row with a piece; `x` the model matrix of full rank, intercept first; `day`
-    the day of each row of `x`.
-    """
+    """Sort brackets for the likelihood; the arguments are those of `censored_fit.fit_batches`."""
     rows = len(x)
     days = np.arange(rows) if day is None else np.unique(day, return_inverse=True)[1]
     order = np.argsort(days, kind="stable")
-    place = np.empty(rows, dtype=np.int64)
-    place[order] = np.arange(rows)
-    where = place[batch]
-    by = np.lexsort((upper, lower, where))
-    low, high, where = lower[by], upper[by], where[by]
-    new = np.ones(len(by), dtype=bool)
-    new[1:] = (low[1:] != low[:-1]) | (high[1:] != high[:-1]) | (where[1:] != where[:-1])
-    first = np.flatnonzero(new)
-    count = np.diff(np.append(first, len(by))).astype(float)
-    where = where[first]
+    place = np.argsort(order)
+    different, count = np.unique(np.stack([place[batch], lower, upper], 1), axis=0, return_counts=True)
+    where = different[:, 0].astype(np.int64)
     with np.errstate(divide="ignore"):
-        log_low, log_high = np.log(low[first]), np.log(high[first])
-    ends = np.concatenate([log_low[np.isfinite(log_low)], log_high[np.isfinite(log_high)]])
-    centre = float(ends.mean()) if len(ends) else 0.0
+        low, high = np.log(different[:, 1:].T)
+    ends = np.concatenate([low, high])
+    ends = ends[np.isfinite(ends)]
+    centre, scale = float(ends.mean()) if len(ends) else 0.0, np.sqrt(rows)
     sorted_x = np.ascontiguousarray(x[order], dtype=float)
     q, r = np.linalg.qr(sorted_x)
-    scale = np.sqrt(rows)
     return Brackets(
-        lower=log_low - centre,
-        upper=log_high - centre,
-        count=count,
+        lower=low - centre,
+        upper=high - centre,
+        count=count.astype(float),
         batch=where,
         starts=np.searchsorted(where, np.arange(rows)),
         x=sorted_x,
-        order=order,
+        place=place,
         day=days[order],
         day_starts=np.searchsorted(days[order], np.arange(days.max() + 1)),
         centre=centre,
-        log_times=float((count * log_low)[log_low == log_high].sum()),
+        log_times=float((count * low)[low == high].sum()),
         q=q * scale,
         r=r / scale,
     )
@@ -180,8 +149,7 @@ def sort(lower: Array, upper: Array, batch: Ints, x: Array, day: Ints | None = N
 # --- the likelihood -------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class Nodes:
+class Nodes(NamedTuple):
     """Nodes of the two integrals, and where (days, batches) their sums stand in one list of shifts."""
 
     shift: Array
@@ -201,8 +169,7 @@ def _line(step: float) -> tuple[Array, Array]:
 def _nodes(data: Brackets, rho: float | None, phi: float | None, step: float) -> Nodes:
     """Choose nodes dense enough for the narrowest posterior of b/tau and d/delta.
 
-    Where both integrals are wanted, the spacings are made commensurable (the day's a whole multiple of
-    the batch's), so that the brackets need evaluating on one line of shifts and not on a plane of them.
+    For both integrals the day's spacing is a whole multiple of the batch's: one line of shifts, no plane.
     """
     pieces = float(np.add.reduceat(data.count, data.starts).max())
     least = 2 * _REACH / (_MOST_NODES if phi is None else _MOST_NODES_WITH_DAYS)
@@ -231,11 +198,7 @@ def _nodes(data: Brackets, rho: float | None, phi: float | None, step: float) ->
 
 
 def _of_batches(data: Brackets, shape: Shape, eta: Array, alpha: float, shift: Array) -> tuple[Array, ...]:
-    """Return log p summed over the pieces of each batch, and its derivatives by location and alpha.
-
-    Six arrays of shape (batches, shifts): the sum, its slope by eta and by alpha, and its second
-    derivatives by eta eta, eta alpha and alpha alpha.
-    """
+    """Log p of each batch's pieces at each shift, its slopes by eta and alpha, its second derivatives."""
     a, b = data.lower, data.upper
     open_low, open_high, exact = np.isneginf(a), np.isposinf(b), data.exact
     a0, b0 = np.where(open_low, 0.0, a)[:, None], np.where(open_high, 0.0, b)[:, None]
@@ -274,9 +237,9 @@ def _of_batches(data: Brackets, shape: Shape, eta: Array, alpha: float, shift: A
 class Point:
     """The log-likelihood at one point of (gamma, log alpha, rho, phi), in the basis `q`, only the free ones.
 
-    The arrays after `hessian` have one entry a batch: `pieces`, minus the mean second derivative by location
-    (what its pieces tell of it); `slope` and `curvature` of the batch's integrated log-likelihood by its
-    location (minus the second derivative); `batch_mean` and `day_mean`, posterior means of b/sigma, d/sigma.
+    The arrays after `hessian` have one entry a batch, in the caller's order: `pieces`, minus the mean second
+    derivative by location; `slope` and `curvature` of the batch's integrated log-likelihood by its location;
+    `batch_mean` and `day_mean`, posterior means of b/sigma and d/sigma.
     """
 
     loglik: float
@@ -290,9 +253,9 @@ class Point:
 
     @property
     def height(self) -> float:
-        """Minus the log-likelihood, or a wall where it or its slopes cannot be computed."""
+        """The log-likelihood, or the bottom where it or its slopes cannot be computed."""
         usable = all(np.isfinite(each).all() for each in (self.loglik, self.score, self.hessian))
-        return -self.loglik if usable else _WALL
+        return self.loglik if usable else -_WALL
 
 
 @dataclass(frozen=True)
@@ -305,7 +268,7 @@ class Model:
     day_effect: bool
 
     def split(self, theta: Array) -> tuple[Array, float, float | None, float | None]:
-        """Return gamma, alpha, rho and phi (None where not in the model)."""
+        """Gamma, alpha, rho and phi (None where not in the model)."""
         width = self.data.x.shape[1]
         rho = float(theta[width + 1]) if self.batch_effect else None
         phi = float(theta[-1]) if self.day_effect else None
@@ -328,17 +291,11 @@ class Model:
             second[..., 1, 1] = fields[5]
         full = np.concatenate([data.q[:, None, :] * score[..., :1], score[..., 1:]], axis=-1)
         if phi is None:
-            loglik = float(log_b.sum())
-            chance = np.ones((batches, 1))
+            loglik, chance = float(log_b.sum()), np.ones((batches, 1))
             total, spread = full[:, 0].sum(axis=0), 0.0
         else:
-            joint = np.add.reduceat(log_b, data.day_starts, axis=0) + nodes.log_weight_d
-            top = joint.max(axis=1, keepdims=True)
-            share = np.exp(joint - top)
-            size = share.sum(axis=1, keepdims=True)
-            loglik = float((top + np.log(size)).sum())
-            share /= size
-            chance = share[data.day]
+            log_d, share = _summed(np.add.reduceat(log_b, data.day_starts, axis=0) + nodes.log_weight_d)
+            loglik, chance = float(log_d.sum()), share[data.day]
             full = np.add.reduceat(full, data.day_starts, axis=0)
             means = np.einsum("dm,dmp->dp", share, full)
             total = means.sum(axis=0)
@@ -362,38 +319,37 @@ class Model:
             loglik=loglik - data.log_times,
             score=total[free],
             hessian=hessian[np.ix_(free, free)],
-            pieces=-(both * fields[3][:, nodes.at]).sum(axis=(1, 2)),
-            slope=(chance * score[..., 0]).sum(axis=1),
-            curvature=-inner[:, 0, 0],
-            batch_mean=(rho or 0.0) * (both * nodes.z).sum(axis=(1, 2)),
-            day_mean=(phi or 0.0) * chance @ nodes.d if phi is not None else np.zeros(batches),
+            pieces=-(both * fields[3][:, nodes.at]).sum(axis=(1, 2))[data.place],
+            slope=(chance * score[..., 0]).sum(axis=1)[data.place],
+            curvature=-inner[data.place, 0, 0],
+            batch_mean=(rho or 0.0) * (both * nodes.z).sum(axis=(1, 2))[data.place],
+            day_mean=(phi * chance @ nodes.d)[data.place] if phi is not None else np.zeros(batches),
         )
+
+
+def _summed(log_joint: Array) -> tuple[Array, Array]:
+    """Logarithm of the sum over the last axis, and the share of each term."""
+    top = log_joint.max(axis=-1, keepdims=True)
+    share = np.exp(log_joint - top)
+    size = share.sum(axis=-1, keepdims=True)
+    return (top + np.log(size))[..., 0], share / size
 
 
 def _over_batches(nodes: Nodes, fields: tuple[Array, ...]) -> tuple[Array, Array, Array, Array]:
     """Integrate over b for each batch and day node: log marginal, node weights, score, Hessian."""
     log_p, eta, alp, eta_eta, eta_alp, alp_alp = fields
     at, z, d = nodes.at, nodes.z, nodes.d
-    log_joint = log_p[:, at] + nodes.log_weight_z
-    top = log_joint.max(axis=2, keepdims=True)
-    weight = np.exp(log_joint - top)
-    size = weight.sum(axis=2, keepdims=True)
-    log_b = (top + np.log(size))[..., 0]
-    weight /= size
-    weight_z = weight * z
-    first, second_a = eta[:, at], alp[:, at]
-    ee, ea = (eta_eta + eta * eta)[:, at], (eta_alp + eta * alp)[:, at]
-    aa = (alp_alp + alp * alp)[:, at]
+    log_b, weight = _summed(log_p[:, at] + nodes.log_weight_z)
+    weights = [weight, weight * z, weight * z * z]
 
-    def mean(chances: Array, values: Array) -> Array:
-        return np.asarray(np.einsum("gmk,gmk->gm", chances, values))
+    def mean(field: Array, power: int = 0) -> Array:
+        return np.asarray(np.einsum("gmk,gmk->gm", weights[power], field[:, at]))
 
-    score = np.empty((*log_b.shape, 4))
-    score[..., 0], score[..., 1] = mean(weight, first), mean(weight, second_a)
-    score[..., 2] = mean(weight_z, first)
-    score[..., 3] = d * score[..., 0]
-    m = {(0, 0): mean(weight, ee), (0, 1): mean(weight, ea), (1, 1): mean(weight, aa)}
-    m |= {(0, 2): mean(weight_z, ee), (1, 2): mean(weight_z, ea), (2, 2): mean(weight_z * z, ee)}
+    ee, ea, aa = eta_eta + eta * eta, eta_alp + eta * alp, alp_alp + alp * alp
+    first = mean(eta)
+    score = np.stack([first, mean(alp), mean(eta, 1), d * first], axis=-1)
+    m = {(0, 0): mean(ee), (0, 1): mean(ea), (1, 1): mean(aa)}
+    m |= {(0, 2): mean(ee, 1), (1, 2): mean(ea, 1), (2, 2): mean(ee, 2)}
     m |= {(0, 3): d * m[0, 0], (1, 3): d * m[0, 1], (2, 3): d * m[0, 2], (3, 3): d * d * m[0, 0]}
     second = np.empty((*log_b.shape, 4, 4))
     for (i, j), value in m.items():
@@ -405,13 +361,7 @@ def _over_batches(nodes: Nodes, fields: tuple[Array, ...]) -> tuple[Array, Array
 
 
 def maximise(model: Model) -> tuple[Array, Point]:
-    """Maximum of the log-likelihood, without random effects first and from there with them.
-
-    Raises
-    ------
-    NotFitted
-        There is none (separation, or a line satisfies every bracket) or it was not reached.
-    """
+    """Maximum of the log-likelihood, without random effects first; `NotFitted` where there is none."""
     data = model.data
     plain = Model(data, model.shape, False, False)
     theta, point, good = _climb(plain, _start_values(data))
@@ -430,64 +380,63 @@ def maximise(model: Model) -> tuple[Array, Point]:
     return theta, point
 
 
-def _last(model: Model) -> Callable[[Array], Point]:
-    """Evaluations of a model, the last one kept: the optimiser asks for value, slope and curvature apart."""
-    kept: dict[bytes, Point] = {}
+def ascend(
+    at: Callable[[Array], tuple[float, Array, Array]], start: Array, gtol: float, radius: float, most: float
+) -> Array:
+    """Climb by a trust region; `at` gives value, slope and curvature, and is asked once for each point."""
+    kept: dict[bytes, tuple[float, Array, Array]] = {}
 
-    def at(theta: Array) -> Point:
-        key = theta.tobytes()
-        if key not in kept:
+    def last(theta: Array) -> tuple[float, Array, Array]:
+        if theta.tobytes() not in kept:
             kept.clear()
-            kept[key] = model.at(theta)
-        return kept[key]
+            kept[theta.tobytes()] = at(theta)
+        return kept[theta.tobytes()]
 
-    return at
+    found = minimize(
+        lambda t: -last(t)[0],
+        start,
+        jac=lambda t: -last(t)[1],
+        hess=lambda t: -last(t)[2],
+        method="trust-exact",
+        options={"gtol": gtol, "maxiter": 100, "initial_trust_radius": radius, "max_trust_radius": most},
+    )
+    return np.asarray(found.x)
 
 
 def _climb(model: Model, start: Array) -> tuple[Array, Point, bool]:
-    """Climb by a trust region with exact slopes; finish with Newton steps."""
-    at = _last(model)
-    if at(start).height >= _WALL:
-        return start, at(start), False
+    """Climb with exact slopes; finish with Newton steps."""
+    point = model.at(start)
+    if point.height <= -_WALL:
+        return start, point, False
+
+    def at(theta: Array) -> tuple[float, Array, Array]:
+        each = model.at(theta)
+        return each.height, each.score, each.hessian
+
     with np.errstate(all="ignore"):  # far trial points may overflow; the trust region draws back from them
         try:
-            found = minimize(
-                lambda t: at(t).height,
-                start,
-                jac=lambda t: -at(t).score,
-                hess=lambda t: -at(t).hessian,
-                method="trust-exact",
-                options={"gtol": 1e-5, "maxiter": 100, "initial_trust_radius": 1.0, "max_trust_radius": 20.0},
-            )
+            theta = ascend(at, start, 1e-5, 1.0, 20.0)
         except (ValueError, OverflowError, np.linalg.LinAlgError):  # a step that is not a number
-            return start, at(start), False
-        theta = np.asarray(found.x)
-        point = at(theta)
-        good = point.height < _WALL
+            return start, point, False
+        point = model.at(theta)
         for _ in range(3):
-            try:
-                np.linalg.cholesky(-point.hessian)
-            except np.linalg.LinAlgError:
-                good = False
-            if not good:
-                break
             step = _newton(point)
+            if point.height <= -_WALL or np.isnan(step).any():
+                return theta, point, False
             if abs(step @ point.score) < 1e-14:
                 break
-            further = theta + step
-            good = bool(np.isfinite(further).all()) and at(further).height < point.height + 1e-6
-            if good:
-                theta, point = further, at(further)
-        if good:
-            good = bool(abs(point.score @ _newton(point)) < 1e-8)
-    return theta, point, good
+            further = model.at(theta + step)
+            if further.height < point.height - 1e-6:
+                return theta, point, False
+            theta, point = theta + step, further
+        return theta, point, bool(abs(point.score @ _newton(point)) < 1e-8)
 
 
 def _newton(point: Point) -> Array:
-    """The Newton step, or no numbers where the curvature is singular."""
+    """The Newton step, or no numbers where the likelihood is not concave."""
     try:
-        return np.asarray(np.linalg.solve(-point.hessian, point.score))
-    except np.linalg.LinAlgError:
+        return np.asarray(cho_solve(cho_factor(-point.hessian), point.score))
+    except (ValueError, np.linalg.LinAlgError):
         return np.full_like(point.score, np.nan)
 
 
@@ -506,9 +455,8 @@ def _start_values(data: Brackets) -> Array:
 def _why_not(data: Brackets) -> NotFitted | None:
     """Look for a direction in which the likelihood never stops rising (a linear programme).
 
-    Along (g, h), h >= 0, no bracket's probability ever falls if h b - x'g >= 0 at every finite upper end
-    and h a - x'g <= 0 at every finite lower end. With h > 0 some line satisfies every bracket; with h = 0
-    only batches censored on one side move (separation).
+    Along (g, h), h >= 0, no bracket's probability falls if h b - x'g >= 0 at every upper end and
+    h a - x'g <= 0 at every lower one. With h > 0 a line satisfies every bracket; with h = 0 levels separate.
     """
     x, a, b = data.q[data.batch], data.lower, data.upper
     low, high = np.isfinite(a), np.isfinite(b)
@@ -525,17 +473,14 @@ def _why_not(data: Brackets) -> NotFitted | None:
 
 
 def _all_likely(model: Model, theta: Array) -> bool:
-    """Whether no bracket contradicts the plain fit, as when some line lies in or on the edge of each."""
+    """Does no bracket contradict the plain fit, as when some line lies in or on the edge of each?"""
     data = model.data
     gamma, alpha, _, _ = model.split(theta)
-    middle = (data.q @ gamma)[data.batch]
-    between = ~data.exact
-    with np.errstate(all="ignore"):
-        below = cumulative(model.shape, alpha * data.lower - middle)
-        above = cumulative(model.shape, alpha * data.upper - middle)
-    return bool(between.any() and ((above - below)[between] > 0.3).all())
+    ends = alpha * np.array([data.lower, data.upper]) - (data.q @ gamma)[data.batch]
+    chance = np.diff(STANDARD[model.shape].cdf(ends), axis=0)[0][~data.exact]
+    return bool(len(chance) and (chance > 0.3).all())
 
 
 def _is_flat(point: Point) -> bool:
-    """Whether the likelihood is so flat there that it may be no maximum at all."""
+    """Is the likelihood so flat there that it may be no maximum at all?"""
     return bool(np.linalg.eigvalsh(-point.hessian)[0] < 0.02)

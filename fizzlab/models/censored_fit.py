@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import solve_triangular
-from scipy.optimize import minimize
 
 from fizzlab.models.censored import (
     HALF_LOG_2PI,
@@ -21,6 +20,7 @@ from fizzlab.models.censored import (
     NotFitted,
     Point,
     Shape,
+    ascend,
     maximise,
     sort,
 )
@@ -30,12 +30,11 @@ _VAGUE = 5.0  # standard error, in log hours over one spread of the column, of a
 
 @dataclass(frozen=True)
 class ArrayFit:
-    """What `fit` found, in the caller's columns and the caller's order of batches.
+    """What `fit` found, in the caller's columns.
 
     `covariance` is that of (beta, log sigma); `loglik` the greatest log-likelihood on the time scale,
-    `restricted` that at the estimates (nan without); the arrays one entry a batch are as in
-    `fizzlab.models.censored.Point`, the means in log hours. For known log-normal times sigma^2 / curvature is
-    tau^2 plus the variance of the batch's mean.
+    `restricted` that at the estimates (nan without), `point` the batches there. For known log-normal times
+    sigma^2 / curvature is tau^2 plus the variance of the batch's mean.
     """
 
     beta: Array
@@ -45,12 +44,13 @@ class ArrayFit:
     delta: float
     loglik: float
     restricted: float
-    pieces: Array
-    slope: Array
-    curvature: Array
-    batch_mean: Array
-    day_mean: Array
+    point: Point
     model: Model
+
+    @property
+    def effects(self) -> Array:
+        """What each batch and its day are thought to add to log hours."""
+        return np.asarray(self.sigma * (self.point.batch_mean + self.point.day_mean))
 
 
 @np.errstate(all="ignore")  # what overflows is looked at where it matters, and refused
@@ -124,66 +124,43 @@ def _enlarge(model: Model, top: Array) -> tuple[Array, Point]:
     return _profile(model, theta)
 
 
-@dataclass
-class _Restricted:
-    """The restricted log-likelihood by psi = (log alpha, rho, phi), with beta at its best for each."""
-
-    model: Model
-    theta: Array
-    key: bytes = b""
-    value: float = float("nan")
-    slope: Array | None = None
-    curvature: Array | None = None
-
-    def at(self, psi: Array) -> _Restricted:
-        """Evaluate, unless it was the last point asked for."""
-        if psi.tobytes() == self.key:
-            return self
-        width = self.model.data.x.shape[1]
-        self.key = psi.tobytes()
-        try:
-            theta, point = _profile(self.model, np.concatenate([self.theta[:width], psi]))
-            middle = _log_det(point, width, float(psi[0]))
-            self.value = point.loglik - middle
-            follow = np.linalg.solve(-point.hessian[:width, :width], point.hessian[:width, width:])
-            slope = point.score[width:].copy()
-            curvature = point.hessian[width:, width:] + point.hessian[width:, :width] @ follow
-            h = 1e-4
-            for i in range(len(psi)):
-                move = np.zeros_like(theta)
-                move[:width], move[width + i] = h * follow[:, i], h
-                up = _log_det(self.model.at(theta + move), width, float(psi[0]) + h * (i == 0))
-                down = _log_det(self.model.at(theta - move), width, float(psi[0]) - h * (i == 0))
-                slope[i] -= (up - down) / (2 * h)
-                curvature[i, i] -= (up - 2 * middle + down) / h**2
-        except (NotFitted, np.linalg.LinAlgError):
-            # no value here: the trust region shrinks, and the last good theta is kept as the start
-            self.value, self.slope, self.curvature = -1e300, np.zeros_like(psi), -np.eye(len(psi))
-            return self
-        # of the log determinant only the diagonal of the curvature is used, which costs the trust region a
-        # step or two and no accuracy
-        self.slope, self.curvature, self.theta = slope, curvature, theta
-        return self
-
-
 def _restrict(model: Model, top: Array) -> tuple[Array, Point, float]:
     """Maximise the restricted log-likelihood over (log alpha, rho, phi), starting at the ML fit."""
     width = model.data.x.shape[1]
-    profile = _Restricted(model, top)
+    last = top
+
+    def at(psi: Array) -> tuple[float, Array, Array]:
+        nonlocal last
+        h = 1e-4
+        try:
+            theta, point = _profile(model, np.concatenate([last[:width], psi]))
+            middle = _log_det(point, width, float(psi[0]))
+            follow = np.linalg.solve(-point.hessian[:width, :width], point.hessian[:width, width:])
+            slope = point.score[width:].copy()
+            curvature = point.hessian[width:, width:] + point.hessian[width:, :width] @ follow
+            for i in range(len(psi)):
+                move = np.zeros_like(theta)
+                move[:width], move[width + i] = h * follow[:, i], h
+                up, down = (
+                    _log_det(model.at(theta + way * move), width, float(psi[0]) + way * h * (i == 0))
+                    for way in (1, -1)
+                )
+                slope[i] -= (up - down) / (2 * h)
+                # the diagonal is enough: the rest costs the trust region a step or two and no accuracy
+                curvature[i, i] -= (up - 2 * middle + down) / h**2
+        except (NotFitted, np.linalg.LinAlgError):
+            # no value here: the trust region shrinks, and the last good theta is kept as the start
+            return -1e300, np.zeros_like(psi), -np.eye(len(psi))
+        last = theta
+        return point.loglik - middle, slope, curvature
+
     start = top[width:].copy()
     start[1:] = np.maximum(np.abs(start[1:]) * 1.2, 0.3)
-    found = minimize(
-        lambda psi: -profile.at(psi).value,
-        start,
-        jac=lambda psi: -np.asarray(profile.at(psi).slope),
-        hess=lambda psi: -np.asarray(profile.at(psi).curvature),
-        method="trust-exact",
-        options={"gtol": 1e-4, "maxiter": 60, "initial_trust_radius": 0.5, "max_trust_radius": 2.0},
-    )
-    at_end = profile.at(np.asarray(found.x))
-    if at_end.value < -1e299 or float(np.abs(np.asarray(at_end.slope)).max()) > 1e-3:
+    psi = ascend(at, start, 1e-4, 0.5, 2.0)
+    value, slope, _ = at(psi)
+    if value < -1e299 or np.abs(slope).max() > 1e-3:
         raise NotFitted("not converged")
-    theta, point = _profile(model, np.concatenate([at_end.theta[:width], found.x]))
+    theta, point = _profile(model, np.concatenate([last[:width], psi]))
     if _spread(model, theta) > 3 * _correction(model) * _spread(model, top):
         # with nearly all pieces on one side the restricted likelihood can level off towards endless spread
         raise NotFitted("not converged")
@@ -220,7 +197,6 @@ def _result(model: Model, theta: Array, point: Point, loglik: float, criterion: 
     if not np.isfinite(covariance).all() or (size <= 0).any() or (size > _VAGUE**2).any():
         raise NotFitted("vague")
     beta[0] += data.centre
-    back_in_order = np.argsort(data.order)
     finer = model.at(theta, finer=0.5).loglik if (rho is not None or phi is not None) else point.loglik
     if abs(finer - point.loglik) > 1e-2:
         # pieces so alike beside batches that the nodes are too few: no numbers that cannot be trusted
@@ -233,11 +209,7 @@ def _result(model: Model, theta: Array, point: Point, loglik: float, criterion: 
         delta=abs(phi or 0.0) * sigma,
         loglik=loglik,
         restricted=criterion,
-        pieces=point.pieces[back_in_order],
-        slope=point.slope[back_in_order],
-        curvature=point.curvature[back_in_order],
-        batch_mean=(point.batch_mean * sigma)[back_in_order],
-        day_mean=(point.day_mean * sigma)[back_in_order],
+        point=point,
         model=model,
     )
 
@@ -262,9 +234,8 @@ class Strata:
     """How the variance of an estimate splits between days and batches within days (docs/methods/dry_time.md).
 
     `weights` are the generalised-least-squares weights of each coefficient (columns x batches), `between` and
-    `within` the two parts of the variance of batch locations, `spare_days` the days less what is, in effect,
-    estimated between them. Where a variance is estimated as nothing, its stratum has pooled degrees of
-    freedom.
+    `within` the parts of the variance of batch locations, `spare_days` the days less what is, in effect,
+    estimated between them. Degrees of freedom are pooled where a variance is estimated as nothing.
     """
 
     days: int
@@ -290,42 +261,37 @@ class Strata:
 
 
 def _pooled(upper: float, lower: float) -> float:
+    """Degrees of freedom of a stratum with those of the one below it, where their variances are alike."""
     return upper + lower if upper >= 4 else min(upper + lower, 3 * upper)
 
 
 def strata(found: ArrayFit, x: Array, day: Ints | None) -> Strata:
-    """Work out the strata of a fit; without a day effect the batches are the only stratum.
-
-    `x` is the model matrix in the caller's order, `day` the day of each batch if the model has a day effect.
-    """
+    """Work out the strata of a fit; without a day effect the batches are the only stratum."""
     batches, columns = x.shape
-    own = found.sigma**2 / np.maximum(found.curvature, 1e-6)
+    own = found.sigma**2 / np.maximum(found.point.curvature, 1e-6)
+    least = 1e-3 * float(np.median(own))
+    no_tau = found.model.batch_effect and found.tau**2 < least
     # pieces beyond one a batch, counted by what their brackets tell
-    pieces = 0.0
-    if found.model.batch_effect:
-        pieces = max(float(found.pieces.sum()) / INFORMATION[found.model.shape] - batches, 0.0)
-    no_tau = found.model.batch_effect and found.tau**2 < 1e-3 * float(np.median(own))
-    if day is None:
-        left = float(batches - columns)
-        weights: Array = np.asarray(np.linalg.solve((x.T / own) @ x, x.T / own), dtype=np.float64)
-        df = _pooled(left, pieces) if no_tau else left
-        return Strata(batches, df, df, weights, np.zeros((batches, batches)), np.diag(own), left)
-    which: Array = (day[:, None] == np.unique(day)[None, :]).astype(float)
-    count = np.asarray(which.sum(axis=0))
+    told = float(found.point.pieces.sum()) / INFORMATION[found.model.shape]
+    pieces = max(told - batches, 0.0) if no_tau else 0.0
+    which = np.zeros((batches, 1)) if day is None else (day[:, None] == np.unique(day)).astype(float)
     variance = np.diag(own) + found.delta**2 * which @ which.T
     precision = np.linalg.inv(variance)
     inverse = np.linalg.inv(x.T @ precision @ x)
-    weights = np.asarray(inverse @ x.T @ precision, dtype=np.float64)
+    weights = inverse @ x.T @ precision
+    if day is None:
+        left = float(batches - columns)
+        df = _pooled(left, pieces)
+        return Strata(batches, df, df, weights, np.zeros_like(variance), variance, left)
+    count = which.sum(axis=0)
     project = (which / count) @ which.T
     between = project @ variance @ project
     # how many of the coefficients are, in effect, estimated between days
     spent = float(np.trace(inverse @ x.T @ project @ precision @ project @ x))
     days = len(count)
     between_df = max(days - spent, 1.0)
-    within_df = max(batches - days - (columns - spent), 1.0)
-    if no_tau:
-        within_df = _pooled(within_df, pieces)
-    if found.delta**2 * float(count.mean()) < 1e-3 * float(np.median(own)):
+    within_df = _pooled(max(batches - days - (columns - spent), 1.0), pieces)
+    if found.delta**2 * float(count.mean()) < least:
         between_df = _pooled(between_df, within_df)
     return Strata(days, between_df, within_df, weights, between, variance - between, days - spent)
 
@@ -337,15 +303,13 @@ def strata(found: ArrayFit, x: Array, day: Ints | None) -> Strata:
 class BatchFit:
     """A fit with the batch as the unit, its standard errors and its degrees of freedom.
 
-    `pieces_alike`: the spread between pieces could not be told, since every batch's brackets overlap (its
-    pieces were dry between the same two looks) or a batch has one piece. The fit is then of the overlaps, one
-    a batch, and `found.sigma` is the spread between batches.
+    `pieces_alike`: the spread between pieces could not be told, since every batch's brackets overlap or a
+    batch has one piece. The fit is then of the overlaps, and `found.sigma` is the spread between batches.
     """
 
     found: ArrayFit
     strata: Strata
     pieces_alike: bool
-    one_piece: bool
     se: Array
     df: Array
 
@@ -388,12 +352,11 @@ def fit_batches(
     np.maximum.at(low, batch, lower)
     np.minimum.at(high, batch, upper)
     known = (low == high) & np.isfinite(high) & (batches == len(lower))
-    alike, one_piece = bool(((low < high) | known).all()), batches == len(lower)
+    alike = bool(((low < high) | known).all())
     if alike:
         lower, upper, batch = low, high, np.arange(batches)
     data = sort(lower, upper, batch, x, day)
     found = fit(data, shape, batch_effect=not alike, day_effect=day is not None, restricted=restricted)
     layers = strata(found, x, day)
     df = np.array([layers.of(row) for row in np.eye(columns)])
-    se = np.sqrt(np.diag(found.covariance)[:columns])
-    return BatchFit(found, layers, alike, one_piece, se, df)
+    return BatchFit(found, layers, alike, np.sqrt(np.diag(found.covariance)[:columns]), df)

@@ -1,9 +1,8 @@
 """Dry times from touch checks: what shortens drying, by how much, and when a new batch will be dry.
 
-A touch check says only that a piece became dry between two looks. That bracket is what is analysed
-here, never its middle. Batches are the unit; pieces of one batch share a random batch effect, batches of
-one day a random day effect. The arithmetic is in `fizzlab.models.censored_fit`, the method in
-docs/methods/dry_time.md.
+A touch check says only that a piece became dry between two looks. That bracket is what is analysed, never
+its middle. Pieces of one batch share a random batch effect, batches of one day a random day effect. The
+arithmetic is in `fizzlab.models.censored_fit`, the method in docs/methods/dry_time.md.
 """
 
 from __future__ import annotations
@@ -45,6 +44,9 @@ from fizzlab.models.touch import (
 
 __all__ = ["VPD", "CuringFit", "TouchStudy", "brackets", "fit_curing_time", "study_touch"]
 
+#: What sets each level, by its name, in the order to show them.
+Levels = Mapping[str, Mapping[str, Any]]
+
 #: The terms that describe the room's air, by what trial.toml calls them.
 AIR_TERMS: Mapping[AirModel, tuple[Amount, ...]] = {
     "vpd": (Amount(VPD, "kPa", log=True),),
@@ -75,11 +77,10 @@ def fit_curing_time(
     looks : DataFrame
         Touch checks with columns run, piece, hours, dry; or brackets with run, piece, lower, upper (hours).
     formula : str or sequence of Category or Amount
-        ``"colour * binder + oil_g"``; see `fizzlab.models.terms.parse_formula`.
+        ``"colour * binder + oil_g"``; see `parse_formula`.
     runs : DataFrame
-        One row a batch: run (or that index) and a column for each factor; day, where days have several
-        batches, for a random day effect; made_at for the room log, or the air itself (vpd_kpa; temp_c and
-        rh_pct). Batches without looks are passed over.
+        One row a batch: run (or that index), a column for each factor, day, and made_at for the room log, or
+        the air itself (vpd_kpa; temp_c and rh_pct). Batches without looks are passed over.
     room_log : DataFrame, optional
         Columns time, temp_c, rh_pct.
     air : {"vpd", "rh and temperature", "none"}
@@ -89,29 +90,22 @@ def fit_curing_time(
         The air that `CuringFit.predict` holds if not asked; the middle of the batches' own if left out.
     margin : float, optional
         The ratio above 1 within which two levels count as the same.
-    conf_level : float
     response : str
         What the times are called.
-
-    Returns
-    -------
-    CuringFit
 
     Raises
     ------
     CannotAnswer
-        No piece became dry, every piece was dry at the first look, a level or a condition under which all
-        pieces are on one side, terms that cannot be told apart, too few batches or days, looks too far apart,
-        or no convergence.
+        All pieces, or all of a level, on one side of their looks; terms that cannot be told apart; too few
+        batches or days; looks too far apart; no convergence.
     ValueError
         A missing column, run or value, a level that is not there, or a bracket out of order.
 
     Notes
     -----
-    Maximum likelihood for `loglik` and `aic`; the estimates and their intervals use the variances that
-    maximise the restricted likelihood, and t with degrees of freedom of the stratum each coefficient is
-    judged in (`fizzlab.models.censored_fit`). For exactly known log-normal times this is the restricted
-    likelihood of a linear mixed model.
+    `loglik` and `aic` are of maximum likelihood; estimates use the variances that maximise the restricted
+    likelihood, and t with degrees of freedom of the stratum each is judged in. For exactly known log-normal
+    times this is a linear mixed model fitted by restricted likelihood.
 
     Examples
     --------
@@ -171,7 +165,7 @@ def fit_curing_time(
         conf_level=conf_level,
         n_batches=len(batches),
         loglik=found.loglik,
-        notes=(*notes, *left, *said, *_doubts(inner)),
+        notes=(*notes, *left, *said, *_doubts(inner, len(pieces) == len(batches))),
         distribution=distribution,
         brackets=pieces,
         air=tuple(term for term in air_terms if term in kept),
@@ -218,12 +212,12 @@ def _days(batches: pd.DataFrame) -> tuple[int | None, list[str]]:
     return days if 1 < days < len(batches) else None, []
 
 
-def _doubts(inner: BatchFit) -> list[str]:
-    data, said = inner.found.model.data, []
-    if inner.pieces_alike and not data.exact.all():
+def _doubts(inner: BatchFit, one_piece: bool) -> list[str]:
+    said = []
+    if inner.pieces_alike and not inner.found.model.data.exact.all():
         said.append(
             "Each batch has one piece, so pieces and batches cannot be told apart."
-            if inner.one_piece
+            if one_piece
             else "Pieces of every batch became dry between the same two looks, so they count as alike."
         )
     if np.isnan(inner.found.restricted):
@@ -262,14 +256,13 @@ class TouchStudy(Study):
     """What the touch checks of a trial say.
 
     `brackets` has one row a piece: run, piece, lower, upper (hours) and level, that of the factor
-    `grouped_by`; `levels` what sets each of these levels. `order` is which way dried later, day by day, where
-    the looks carry no fit.
+    `grouped_by`. `order` is which way dried later, day by day, where the looks carry no fit.
     """
 
     fits: Mapping[str, CuringFit] = field(default_factory=dict)
     brackets: pd.DataFrame
     grouped_by: Term | None
-    levels: Mapping[str, Mapping[str, Any]]
+    levels: Levels
     order: Sequence[SeenOrder] = ()
 
 
@@ -284,8 +277,7 @@ def study_touch(
 ) -> TouchStudy:
     """Join the touch checks of a trial to the air of their batches and fit the dry times.
 
-    `tables` holds runs, touch_checks, weighings and room_log, the last two maybe empty; `margins` by response
-    the ratio within which two levels count as the same. The rest is as in `fit_curing_time`.
+    `tables` holds runs, touch_checks, weighings and room_log; the rest is as in `fit_curing_time`.
     """
     pieces, runs, grouped = brackets(tables["touch_checks"]), with_air(tables, air), grouping(terms)
     found: dict[str, Any] = {}
@@ -311,8 +303,7 @@ def study_touch(
     )
 
 
-def _levels(batches: pd.DataFrame, term: Term | None) -> dict[str, dict[str, object]]:
-    """What sets each level that was made, by its name, in the order to show them."""
+def _levels(batches: pd.DataFrame, term: Term | None) -> Levels:
     if term is None:
         return {ALL: {}}
     made = sorted(set(batches[term.name]))

@@ -17,14 +17,11 @@ from scipy.optimize import brentq
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.censored import (
     INFORMATION,
-    MEAN,
-    SD,
     SHAPES,
+    STANDARD,
     Array,
     NotFitted,
     Shape,
-    cumulative,
-    quantile,
 )
 from fizzlab.models.censored_fit import BatchFit, fit_batches
 from fizzlab.models.draws import ONE_DAY, Forecast, leaning
@@ -45,13 +42,12 @@ _PLANE = 15  # nodes each way with days
 class CuringFit(FitResult):
     """A regression of dry times on factors, amounts and the room's air; made by `fit_curing_time`.
 
-    Beside what every fit has: `brackets` (one row a piece that counts: run, piece, lower, upper in hours),
-    the terms of the room's `air`, the `joint` effects and bends (``"colour:binder"``, ``"oil_g^2"``), what
-    `predict` holds where it is not asked (`typical`: each category at its control, each amount and the air in
-    the middle of the batches, or the air to forecast for), and the `coefficients` of log hours (coef, se, df,
-    conf_low, conf_high, p_value). `sigma`, `tau` and `delta` are the standard deviations of log dry time
-    between pieces of a batch, batches of a day, and days: nan where the readings cannot tell them, 0 where
-    the estimate lies at nothing. `n_days` is None without a day effect.
+    Beside what every fit has: `brackets` (one row a piece: run, piece, lower, upper in hours), the terms of
+    the room's `air`, the `joint` effects and bends (``"colour:binder"``, ``"oil_g^2"``), what `predict` holds
+    where it is not asked (`typical`: categories at the control, amounts in the middle), the `coefficients` of
+    log hours (coef, se, df, conf_low, conf_high, p_value). `sigma`, `tau` and `delta` are the standard
+    deviations of log dry time between pieces of a batch, batches of a day, and days: nan where the readings
+    cannot tell them. `n_days` is None without a day effect.
     """
 
     distribution: Shape
@@ -115,15 +111,13 @@ class CuringFit(FitResult):
         """The columns of the model for some conditions, shape (rows, columns)."""
         return design(conditions, (*self.terms, *self.air), self.joint).to_numpy(float)
 
-    def compare(self, term: Term, to: object, start: object, margin: float | None = None) -> Effect:
+    def compare(self, term: Term, to: Any, start: Any, margin: float | None = None) -> Effect:
         """One value of a term against another, averaged over the other factors where effects are joint."""
         free = [t for t in self.terms if isinstance(t, Category) and t.name != term.name and self.joint]
-        names = [each.name for each in free]
-        rows = [dict(zip(names, levels, strict=True)) for levels in product(*(each.levels for each in free))]
-        ends = ([{**row, term.name: value} for row in rows] for value in (to, start))
-        weights = np.subtract(
-            *(self.matrix(asked(pd.DataFrame(end), self.typical)).mean(axis=0) for end in ends)
-        )
+        rows = pd.DataFrame(list(product(*(t.levels for t in free))), columns=[t.name for t in free])
+        settings: list[dict[str, Any]] = [{term.name: value} for value in (to, start)]
+        ends = (asked(rows.assign(**each), self.typical) for each in settings)
+        weights = np.subtract(*(self.matrix(end).mean(axis=0) for end in ends))
         value = float(weights @ self.inner.found.beta)
         se = float(np.sqrt(weights @ self.inner.found.covariance[:-1, :-1] @ weights))
         df = self.inner.strata.of(weights)
@@ -140,21 +134,25 @@ class CuringFit(FitResult):
 
     # --- forecasts ---------------------------------------------------------------------------
 
+    def _quantile(self, share: float) -> float:
+        return float(STANDARD[self.distribution].ppf(share))
+
     def location(self, rows: Array, share: float = 0.5) -> tuple[Array, Array]:
         """Log hours until a share of a typical batch is dry, and the standard error, for rows of `matrix`."""
         found = self.inner.found
-        reach = found.sigma * float(quantile(self.distribution, 0.5 if self.pieces_alike else share))
+        reach = found.sigma * self._quantile(0.5 if self.pieces_alike else share)
         slope = np.column_stack([rows, np.full(len(rows), reach)])
         return rows @ found.beta + reach, np.sqrt(np.einsum("ri,ij,rj->r", slope, found.covariance, slope))
 
     def new_batch(self, rows: Array, share: float, chance: float) -> Array:
         """Log hours that a share of the pieces of a new batch stays below with the stated chance."""
         found, doubt = self.inner.found, 0.0
-        reach = found.sigma * MEAN[self.distribution]
+        reach = found.sigma * float(STANDARD[self.distribution].mean())
         if not self.pieces_alike:
-            reach = found.sigma * float(quantile(self.distribution, share))
+            reach = found.sigma * self._quantile(share)
             doubt = reach**2 * float(found.covariance[-1, -1])
-        return self.mixture.below(rows, self.mixture.variance.sum(axis=1) + doubt, chance) + reach
+        new = self.mixture.normal(rows, self.mixture.variance.sum(axis=1) + doubt)
+        return self.mixture.quantile(*new, chance) + reach
 
     def predict(
         self,
@@ -175,14 +173,7 @@ class CuringFit(FitResult):
         interval : {"confidence", "prediction"}
             Of the typical batch, or of a new one with its own batch and day.
         conf_level : float, optional
-            Left out, that of the fit. The upper end of a 90 % prediction interval is the time by which 19 of
-            20 new batches are ready.
-
-        Returns
-        -------
-        DataFrame
-            The conditions with estimate (of the typical batch), conf_low, conf_high and extrapolated (an
-            amount outside what was tried).
+            Left out, that of the fit. 19 of 20 new batches are ready by the upper end of a 90 % prediction.
 
         Notes
         -----
@@ -201,13 +192,8 @@ class CuringFit(FitResult):
             reach = stats.t.ppf(chance, [self.inner.strata.of(row) for row in rows]) * se
             low, high = value - reach, value + reach
         hours = {"estimate": np.exp(value), "conf_low": np.exp(low), "conf_high": np.exp(high)}
-        outside = np.zeros(len(conditions), dtype=bool)
-        for term in (*self.terms, *self.air):
-            if isinstance(term, Amount):
-                least, most = self.tried(term.name)
-                slack = 1e-9 * max(abs(least), abs(most))
-                outside |= ~conditions[term.name].between(least - slack, most + slack).to_numpy()
-        return conditions.assign(**hours, extrapolated=outside)
+        with_air = replace(self, terms=(*self.terms, *self.air))
+        return conditions.assign(**hours, extrapolated=with_air.extrapolated(conditions))
 
     def forecast(self, settings: pd.DataFrame, share: float = 0.5) -> Forecast:
         """What a new batch of some settings, on a new day, may be; see `fizzlab.models.draws`."""
@@ -223,32 +209,30 @@ class CuringFit(FitResult):
         variance = np.diag(spread**2 + np.maximum(own, 1e-3 * max(spread**2, 1e-6)))
         variance = variance + days * (day[:, None] == day[None, :])
         lean, keys = leaning(rows, x, variance), tuple(map(str, self.batches.index))
-        reach = 0.0 if self.pieces_alike else float(found.sigma * quantile(self.distribution, share))
+        reach = 0.0 if self.pieces_alike else found.sigma * self._quantile(share)
         if reach != 0:
             place = np.sqrt(np.einsum("ri,ij,rj->r", rows, found.covariance[:-1, :-1], rows))
             size = np.full(len(rows), abs(reach) * np.sqrt(found.covariance[-1, -1]))
             lean = np.column_stack([lean * place[:, None], size]) / np.hypot(place, size)[:, None]
             keys = (*keys, f"{self.response}\nsigma")
-        whole = spread**2 + days
-        mixture = self.mixture
+        whole, mixture, shape = spread**2 + days, self.mixture, STANDARD[self.distribution]
         order = np.argsort(mixture.variance.sum(axis=1))
         weight = mixture.weight[order]
         sd = np.sqrt(np.maximum(mixture.variance.sum(axis=1)[order], 0.0))
 
         def mean(batches: int, on_days: int, conf_level: float) -> Array:
-            middle, pieces = found.sigma * MEAN[self.distribution], 0.0
+            middle, pieces = found.sigma * float(shape.mean()), 0.0
             if not self.pieces_alike:
                 each = len(self.brackets) / self.n_batches
-                pieces = (found.sigma * SD[self.distribution]) ** 2 / (batches * each)
+                pieces = found.sigma**2 * float(shape.var()) / (batches * each)
             extra = mixture.variance @ [1 / batches, 1 / on_days] + pieces
-            ends = [mixture.below(rows, extra, 0.5 + sign * conf_level / 2) + middle for sign in (-1, 1)]
+            new = mixture.normal(rows, extra)
+            ends = [mixture.quantile(*new, 0.5 + sign * conf_level / 2) + middle for sign in (-1, 1)]
             return np.stack([rows @ found.beta + middle, *ends, df])
 
         said = []
-        for term in self.air:
-            low, high = self.tried(term.name)
-            if not conditions[term.name].astype(float).between(low, high).all():
-                said.append("The air to forecast for was not tried, so the dry times there are a guess.")
+        if any(replace(self, terms=self.air).extrapolated(conditions)):
+            said.append("The air to forecast for was not tried, so the dry times there are a guess.")
         if self.n_days is None and len(set(day)) == 1:
             said.append(ONE_DAY)
         ends = {"estimate": estimate, "conf_low": estimate - half, "conf_high": estimate + half}
@@ -267,7 +251,7 @@ class CuringFit(FitResult):
             ),
             log=True,
             share=None if self.pieces_alike else share,
-            notes=tuple(dict.fromkeys(said)),
+            notes=tuple(said),
         )
 
     def tried(self, name: str) -> tuple[float, float]:
@@ -303,27 +287,25 @@ class CuringFit(FitResult):
     # --- how much batches and days may differ --------------------------------------------------
 
     def summaries(self) -> tuple[Array, Array, float]:
-        """Each batch's pieces summed up: a normal likelihood of the slope and curvature of the bracketed one.
+        """Each batch summed up by a normal likelihood of the slope and curvature of the bracketed one.
 
-        Returns the location of each batch in log hours, its variance about the batch's true location (from
-        its pieces and brackets alone), and the standard deviation between batches of a day.
+        The location of each batch in log hours, its variance about the batch's true location, and the
+        standard deviation between batches of a day.
         """
-        found = self.inner.found
-        curvature = np.maximum(found.curvature, 1e-6)
-        y = self.matrix(self.batches) @ found.beta + found.day_mean + found.sigma * found.slope / curvature
+        found, point = self.inner.found, self.inner.found.point
+        curvature, scale = np.maximum(point.curvature, 1e-6), found.sigma**2
+        y = self.matrix(self.batches) @ found.beta + found.sigma * (point.day_mean + point.slope / curvature)
         if self.pieces_alike:  # the fitted scale is then the batches' own spread
-            scale = found.sigma**2
             own = scale / curvature - scale / INFORMATION[self.distribution]
-            return y, own, found.sigma * SD[self.distribution]
-        return y, found.sigma**2 / curvature - found.tau**2, found.tau
+            return y, own, found.sigma * float(STANDARD[self.distribution].std())
+        return y, scale / curvature - found.tau**2, found.tau
 
     @cached_property
     def mixture(self) -> Mixture:
         """Possible variances of batches and of days, weighed on batch summaries linearised at the estimates.
 
-        Beforehand, for days and for batches alike, equal chances for equal ratios of the mean square of the
-        stratum, cut off where a variance would be negative; for exactly known log-normal times and a large
-        tau that is the usual t interval for a new batch.
+        Beforehand equal chances for equal ratios of the mean square of each stratum, cut off where a variance
+        would be negative; for known log-normal times and a large tau that is the usual t interval.
         """
         x = self.matrix(self.batches)
         y, own, spread = self.summaries()
@@ -353,17 +335,18 @@ class CuringFit(FitResult):
 
     @property
     def pieces(self) -> pd.DataFrame:
-        """The brackets with what the model says of each piece.
+        """The brackets with what the model says of each piece, given its batch.
 
-        Adds residual (normal score of where the bracket's middle lies in the piece's own distribution, given
-        its batch) and hours (the median time that is left inside the bracket).
+        Adds residual (normal score of where the middle of the bracket lies) and hours (the median time left
+        inside the bracket).
         """
         found, batch = self.inner.found, self.batches.index.get_indexer(pd.Index(self.brackets["run"]))
-        own = (self.matrix(self.batches) @ found.beta + found.batch_mean + found.day_mean)[batch]
+        own = (self.matrix(self.batches) @ found.beta + found.effects)[batch]
+        shape = STANDARD[self.distribution]
         with np.errstate(divide="ignore"):
             ends = (np.log(self.brackets[["lower", "upper"]].to_numpy(float)) - own[:, None]) / found.sigma
-        middle = np.clip(cumulative(self.distribution, ends).mean(axis=1), 1e-12, 1 - 1e-12)
-        hours = np.exp(own + found.sigma * quantile(self.distribution, middle))
+        middle = np.clip(shape.cdf(ends).mean(axis=1), 1e-12, 1 - 1e-12)
+        hours = np.exp(own + found.sigma * shape.ppf(middle))
         return self.brackets.assign(residual=stats.norm.ppf(middle), hours=hours)
 
     def to_typical(self, factor: str) -> pd.Series:
@@ -375,8 +358,8 @@ class CuringFit(FitResult):
     def points(self, factor: str) -> pd.Series:
         """Dry time of each batch as if all but one factor, or the air, had been typical, by run.
 
-        A touch check gives no time: this is the mean, over the pieces, of the median log time that the model
-        leaves possible inside the bracket. It is never the middle of a bracket, and lies inside it.
+        A touch check gives no time: this is the mean over pieces of the median log time that the model leaves
+        possible inside the bracket.
         """
         placed = np.exp(np.log(self.pieces["hours"]).groupby(self.brackets["run"]).mean())
         found: pd.Series = placed.loc[self.batches.index] * self.to_typical(factor)
@@ -396,19 +379,16 @@ class CuringFit(FitResult):
 
     def diagnose(self) -> pd.DataFrame:
         """Pieces far off their batch, batches far off their terms, and a distribution that fits better."""
-        pieces, rows = self.pieces, []
-        for run, piece, far in pieces.loc[
-            pieces["residual"].abs() > 2.8, ["run", "piece", "residual"]
-        ].values:
+        pieces, rows = self.pieces[["run", "piece", "residual"]], []
+        for run, piece, far in pieces[pieces["residual"].abs() > 2.8].to_numpy():
             says = f"Piece {piece} of batch {run} dried far {_way(far)} than the rest of its batch."
             rows.append((f"piece {piece} of {run}", far, says))
-        effects = pd.Series(self.inner.found.batch_mean + self.inner.found.day_mean, index=self.batches.index)
+        effects = pd.Series(self.inner.found.effects, index=self.batches.index)
         off = (effects / max(float(effects.std()), 1e-12)).sort_values()
         expected = stats.norm.ppf((np.arange(1, len(off) + 1) - 0.375) / (len(off) + 0.25))
         for run, far in off[(off - expected).abs() > 1].items():
-            rows.append(
-                (f"batch {run}", far, f"Batch {run} dried far {_way(far)} than what is known of it says.")
-            )
+            says = f"Batch {run} dried far {_way(far)} than what is known of it says."
+            rows.append((f"batch {run}", far, says))
         gain = self.aic - float(self.aics.iloc[0])
         if gain > 2:
             rows.append(("distribution", gain, f"The {self.aics.index[0]} distribution fits clearly better."))

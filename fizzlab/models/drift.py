@@ -20,10 +20,8 @@ Array = NDArray[np.float64]
 Rule = Literal["beyond", "jump", "eight on one side"]
 Side = Literal["above", "below", "both"]
 
-D2 = 1.128
-"""Mean range of two readings, in standard deviations, as the tables print it."""
-D4 = 3.267
-"""Upper limit of the range of two readings, in mean ranges, as the tables print it."""
+#: Mean range of two readings in standard deviations, and its upper limit in mean ranges, as tables have them.
+D2, D4 = 1.128, 3.267
 
 LEAST = 6
 FEW = 20
@@ -45,18 +43,15 @@ class DriftChart:
     """Individuals and moving ranges; made by `drift_chart`.
 
     `table` has one row a reading: label, value, moving_range (of what is charted; nan at the first), signals
-    (rules broken at it). `centre`, `low` and `high` are in the unit of the readings; `sd`, `range_centre` and
-    `range_high` of what is charted: on the log scale 0.1 is about 10 %. `signals` are the first breaks of
-    each rule on each side.
+    (rules broken at it). `centre`, `low` and `high` are in the unit of the readings; `sd` and `range_high` of
+    what is charted. `signals` are the first breaks of each rule on each side.
     """
 
     table: pd.DataFrame
-    log: bool
     centre: float
     low: float
     high: float
     sd: float
-    range_centre: float
     range_high: float
     signals: tuple[Signal, ...]
 
@@ -125,4 +120,4 @@ def drift_chart(values: Sequence[float], labels: Sequence[object], *, log: bool 
     ends = np.array([centre, centre - 3 * sd, centre + 3 * sd])
     middle, low, high = (np.exp(ends) if log else ends).tolist()
     signalled = tuple(signal for _, signal in found)
-    return DriftChart(table, log, middle, low, high, sd, mean_range, D4 * mean_range, signalled)
+    return DriftChart(table, middle, low, high, sd, D4 * mean_range, signalled)

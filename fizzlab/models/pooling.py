@@ -1,8 +1,7 @@
 """A season of small trials, pooled: how dry air shortens drying in this workshop, and in its next trial.
 
-Every trial says how long drying took in its air and, if it met more than one, how fast that changes with
-the air. Trials differ in ways nobody wrote down, so that the line of a new trial is less sure than the
-pooled line: how much less is estimated, and shown. The method is in docs/methods/season.md.
+Trials differ in ways nobody wrote down, so that the line of a new trial is less sure than the pooled line:
+how much less is estimated, and shown. The method is in docs/methods/season.md.
 """
 
 from __future__ import annotations
@@ -17,7 +16,7 @@ from scipy.linalg import block_diag
 from scipy.special import ndtr
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.censored import SD, Array
+from fizzlab.models.censored import STANDARD, Array
 from fizzlab.models.curing_fit import VPD, CuringFit
 from fizzlab.models.result import Effect, FitResult, Interval, asked
 from fizzlab.models.spreads import Mixture, restricted, weigh
@@ -34,9 +33,8 @@ _NODES = (400, 50)  # of the spread between trials: for one kind of spread, and 
 class Pooled:
     """One number pooled over trials that may truly differ; made by `pool`.
 
-    `estimate` with conf_low and conf_high is the mean over trials like these; `tau`, with its interval, the
-    standard deviation between the trials' true numbers; `i2` the share (0 to 1) of the variance between the
-    trials' estimates that is not their own uncertainty.
+    `tau`, with its interval, is the standard deviation between the trials' true numbers; `i2` the share (0 to
+    1) of the variance between the trials' estimates that is not their own uncertainty.
     """
 
     estimate: float
@@ -153,10 +151,9 @@ class TrialLine:
     """What one trial says of drying and the air; made by `line_of`, or by hand from an old record.
 
     `level` is the log of the hours after which half of the pieces are dry in air of `at` kPa, `slope` its
-    change for each unit of log VPD (-1: twice the VPD, half the time; None if the trial met one air only),
-    with their `covariance`. `tried` are the least and greatest VPD met, `spread` is the standard deviation of
-    log hours of one piece of a new batch around the line, `df` of the level is endless where its error is
-    known.
+    change for each unit of log VPD (None if the trial met one air only), with their `covariance`. `tried` are
+    the least and greatest VPD met, `spread` is the standard deviation of log hours of one piece of a new
+    batch around the line, `df` of the level is endless where its error is known.
     """
 
     name: str
@@ -181,7 +178,7 @@ def line_of(name: str, fit: CuringFit) -> TrialLine:
     rows = np.column_stack([row, value - row @ found.beta])  # last, how the level moves with log sigma
     if fit.has_vpd:
         rows = np.vstack([rows, np.append(fit.coefficients.index == f"log {VPD}", 0.0)])
-    spreads = [fit.sigma * SD[fit.distribution], fit.tau, fit.delta]
+    spreads = [fit.sigma * float(STANDARD[fit.distribution].std()), fit.tau, fit.delta]
     return TrialLine(
         name=name,
         level=float(value[0]),
@@ -200,9 +197,8 @@ class SeasonFit(FitResult):
     """The dry-time line of a workshop, pooled over its trials; made by `pool_trials`.
 
     `coefficients` has the rows level (log hours in air of `at` kPa) and slope: estimate, se, df, conf_low,
-    conf_high, tau (between trials; nan for a slope that was taken as common). `between` pools the levels at
-    `at`: how much trials differ beyond their batches. `spread` is that of one piece of a new batch around its
-    trial's line, `tried` the least and greatest VPD met in any trial.
+    conf_high, tau (between trials; nan for a slope taken as common). `between` pools the levels at `at`.
+    `spread` is that of one piece of a new batch around its trial's line, `tried` the air met in any trial.
     """
 
     lines: tuple[TrialLine, ...]
@@ -220,10 +216,10 @@ class SeasonFit(FitResult):
             raise ValueError("vapour-pressure deficits must be above zero")
         return np.column_stack([np.ones_like(air), np.log(air / self.at)])
 
-    def _below(self, rows: Array, extra: float, chance: float) -> Array:
-        """Value that a new trial's own of each row lies below with a chance."""
+    def _new(self, rows: Array, extra: float) -> tuple[Array, Array]:
+        """Mean and standard deviation of a new trial's own value of each row, at every spread."""
         between = rows[:, : self.mixture.variance.shape[1]] ** 2 @ self.mixture.variance.T
-        return self.mixture.below(rows, between + extra, chance)
+        return self.mixture.normal(rows, between + extra)
 
     def predict(
         self,
@@ -232,10 +228,10 @@ class SeasonFit(FitResult):
         share: float = 0.5,
         interval: Interval = "confidence",
     ) -> pd.DataFrame:
-        """Hours until half of the pieces of a typical batch are dry, in given air.
+        """Hours until half of the pieces of a typical batch are dry, in air as ``{"vpd_kpa": [0.4, 0.8]}``.
 
-        `new` gives the air, ``{"vpd_kpa": [0.4, 0.8]}``; the interval is that of the line pooled over trials,
-        or ("prediction") of the line of a new trial. `share` can only be 0.5: `dry_by` tells of pieces.
+        The interval is that of the line pooled over trials, or ("prediction") of the line of a new trial.
+        `share` can only be 0.5: `dry_by` tells of pieces.
         """
         if share != 0.5:
             raise ValueError("pooled lines tell when half of the pieces are dry; see `dry_by`")
@@ -243,7 +239,7 @@ class SeasonFit(FitResult):
         rows, far = self._rows(table[VPD]), 0.5 + self.conf_level / 2
         middle = rows @ self.coefficients["estimate"].to_numpy(float)
         if interval == "prediction":
-            low, high = (self._below(rows, 0.0, chance) for chance in (1 - far, far))
+            low, high = (self.mixture.quantile(*self._new(rows, 0.0), each) for each in (1 - far, far))
         else:
             se = np.sqrt(np.einsum("ri,ij,rj->r", rows, self.covariance, rows))
             reach = stats.t.ppf(far, self._df(rows[:, 1])) * se
@@ -262,21 +258,19 @@ class SeasonFit(FitResult):
 
     def dry_by(self, vpd_kpa: float, share: float) -> float:
         """Hours by which a piece of a new batch of a new trial is dry with a chance of `share`."""
-        return float(np.exp(self._below(self._rows(vpd_kpa), self.spread**2, share)[0]))
+        new = self._new(self._rows(vpd_kpa), self.spread**2)
+        return float(np.exp(self.mixture.quantile(*new, share)[0]))
 
     def chance_dry(self, vpd_kpa: float, hours: float) -> float:
         """Chance that a piece of a new batch of a new trial is dry after so many hours."""
-        rows = self._rows(vpd_kpa)
-        between = rows[:, : self.mixture.variance.shape[1]] ** 2 @ self.mixture.variance.T
-        centre, sd = self.mixture.normal(rows, between + self.spread**2)
+        centre, sd = self._new(self._rows(vpd_kpa), self.spread**2)
         return float((ndtr((np.log(hours) - centre) / sd) @ self.mixture.weight)[0])
 
     def helped(self, name: str, vpd_kpa: float) -> tuple[float, float, float]:
-        """Hours until half of the pieces are dry in one of the trials, helped by what the others say.
+        """Hours until half of the pieces are dry in one trial, helped by the others: estimate, low, high.
 
-        Estimate, low and high. The trial's line is predicted from all trials, over every spread between them:
-        where trials are alike or this one is small it leans on the others, where they differ it stands by
-        itself. The interval is widened from normal to t by the degrees of freedom of the trial's own level.
+        The trial's line is predicted from all trials, over every spread between them: it leans on the others
+        where trials are alike. The interval is widened to t by the df of the trial's own level.
         """
         own = [line.name for line in self.lines].index(name)
         y, z, within, owner = stack(self.lines, self.at)
@@ -284,12 +278,10 @@ class SeasonFit(FitResult):
         kinds = _kinds(self.lines, owner, z)
         centre, sd = own_value(self.mixture, y, z, within, kinds, mine, self._rows(vpd_kpa))
         far = 0.5 + self.conf_level / 2
-        low, middle, high = (
-            float(self.mixture.quantile(centre, sd, chance)[0]) for chance in (1 - far, 0.5, far)
-        )
+        middle, *ends = (float(self.mixture.quantile(centre, sd, each)[0]) for each in (0.5, 1 - far, far))
         wider = float(stats.t.ppf(far, self.lines[own].df) / stats.norm.ppf(far))
-        ends = np.exp([middle, middle + wider * (low - middle), middle + wider * (high - middle)])
-        return float(ends[0]), float(ends[1]), float(ends[2])
+        low, high = (float(np.exp(middle + wider * (end - middle))) for end in ends)
+        return float(np.exp(middle)), low, high
 
 
 def pool_trials(
@@ -309,25 +301,17 @@ def pool_trials(
         independently; the middle (geometric) of the trials' air if not given.
     conf_level : float
 
-    Returns
-    -------
-    SeasonFit
-
-    Raises
-    ------
-    CannotAnswer
-        Fewer than 3 trials, or no trial that met more than one air.
-
     Notes
     -----
+    Refused are fewer than 3 trials, and trials of which none met more than one air.
+
     (a_i, b_i) ~ N((a, b), S_i + diag(tau_a^2, tau_b^2)); a trial with one air u_i tells a_i + b_i u_i. The
-    two tau by restricted maximum likelihood; covariance (Z'V^-1Z)^-1 times max(1, r'V^-1r / (n - 2)), which
-    for one number is the guarded correction of Hartung and Knapp (for several: D. Jackson, R. D. Riley,
-    Statist. Med. 33 (2014) 541-554). t with trials - 1 degrees of freedom for the level, and of the trials
-    that have a slope for the slope, joined after Satterthwaite in between. With fewer than 3 slopes they are
-    taken as common. A new trial's line is the mixture of the normal forecasts for every pair of tau, each
-    weighted by its restricted likelihood, equal chances beforehand for equal ratios of tau^2 + v, v the
-    trials' median own variance; with tau far above that it is the t interval.
+    two tau by restricted maximum likelihood; covariance (Z'V^-1Z)^-1 times max(1, r'V^-1r / (n - 2)), after
+    Hartung and Knapp (D. Jackson, R. D. Riley, Statist. Med. 33 (2014) 541-554). t with trials - 1 degrees of
+    freedom for the level, slopes - 1 for the slope, joined after Satterthwaite in between. Fewer than 3
+    slopes are taken as common. A new trial's line is the mixture of the normal forecasts for every pair of
+    tau, weighted by restricted likelihood, equal chances beforehand for equal ratios of tau^2 + v, v the
+    trials' median own variance.
 
     Examples
     --------
@@ -416,9 +400,8 @@ def own_value(
 ) -> tuple[Array, Array]:
     """Mean and standard deviation, at every spread, of one trial's own true value of each row.
 
-    `mine` is 1 where a number is that trial's. The trial's effect u is predicted from all numbers (best
-    linear unbiased prediction): K V^-1 (y - Zb), K the covariance of u and y; the error of b is in its
-    variance.
+    `mine` is 1 where a number is that trial's. Its effect u is predicted from all numbers (best linear
+    unbiased prediction): K V^-1 (y - Zb), K the covariance of u and y.
     """
     tau2 = np.zeros((len(mixture.weight), z.shape[1]))
     tau2[:, : len(kinds)] = mixture.variance

@@ -19,12 +19,12 @@ class SeasonStudy:
     """What several trials of one workshop say together; made by `study_season`.
 
     `fit` is their pooled line, `drift` the chart of the days; `reasons` say why one of these is None. `at` is
-    the VPD (kPa) at which levels are told and batches are compared, `asked` the one that is forecast for.
-    `alone` is what each trial says by itself of half the pieces in `asked` air. `batches` has one row a
-    batch: trial, run, day, made_at, note, vpd_kpa, hours (where the model of its trial places it, for the
-    standard recipe), low and high (bracket of its middle piece), the same moved to air of `at` (adjusted,
-    ...) and place (of its point); `points` one row a day of a trial: trial, day, first, runs, note, label,
-    hours. Where not every batch is `dated`, trials stand in the order they were given.
+    the VPD (kPa) at which batches are compared, `asked` the one that is forecast for, `alone` what each trial
+    says by itself of half the pieces there. `batches` has one row a batch: trial, run, day, made_at, note,
+    vpd_kpa, hours (where its trial's model places it, for the standard recipe), low and high (bracket of its
+    middle piece), the same moved to air of `at` (adjusted, ...) and place (of its point); `points` one row a
+    day of a trial: trial, day, first, runs, note, label, hours. Where not every batch is `dated`, trials
+    stand in the order they were given.
     """
 
     lines: tuple[TrialLine, ...]
@@ -40,20 +40,11 @@ class SeasonStudy:
 
 
 def study_season(fits: Mapping[str, CuringFit], *, asked: float | None = None) -> SeasonStudy:
-    """Pool the dry-time lines of several trials, and chart their batches in the order of making.
+    """Pool the dry-time lines of several trials, in the order of making, and chart their batches.
 
-    Parameters
-    ----------
-    fits : mapping of str to CuringFit
-        By the trial's name, in the order of making; each knows its batches' air. At least one.
-    asked : float, optional
-        VPD in kPa to forecast for; the middle of the trials' air if left out.
-
-    Notes
-    -----
-    A batch is charted where its trial's model places it (`CuringFit.points`), for the standard recipe, moved
-    to the middle air with the pooled slope (its trial's own where trials cannot be pooled). Batches of one
-    day are not independent: the mean of their logarithms is one point.
+    `asked` is the VPD in kPa to forecast for, the middle of the trials' air if left out. A batch is charted
+    where its trial's model places it (`CuringFit.points`), for the standard recipe, moved to the middle air
+    with the pooled slope (its trial's own where trials cannot be pooled). Batches of one day are one point.
     """
     lines = tuple(line_of(name, each) for name, each in fits.items())
     reasons: dict[str, CannotAnswer] = {}

@@ -34,10 +34,6 @@ class Mixture:
         known = np.einsum("ri,kij,rj->rk", rows, self.covariance, rows)
         return rows @ self.beta.T, np.sqrt(known + extra)
 
-    def below(self, rows: Array, extra: Array | float, chance: float) -> Array:
-        """Value that each row's lies below with a given chance."""
-        return self.quantile(*self.normal(rows, extra), chance)
-
     def quantile(self, centre: Array, sd: Array, chance: float) -> Array:
         """Quantile of a mixture of normals (rows, nodes) for each row, all rows at once by halving."""
         low, high = (centre - 9 * sd).min(axis=1), (centre + 9 * sd).max(axis=1)

@@ -10,6 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.models.basis import refuse_inseparable
 from fizzlab.models.censored import Failure, NotFitted
 from fizzlab.models.censored_fit import Strata
 from fizzlab.models.terms import INTERCEPT, Category, Term, need_columns
@@ -20,22 +21,9 @@ FEWEST_SPARE = 2  # residual degrees of freedom below which no interval is worth
 def brackets(touch_checks: pd.DataFrame) -> pd.DataFrame:
     """Turn touch checks into one bracket a piece: wet at `lower` hours, dry at `upper` hours.
 
-    Parameters
-    ----------
-    touch_checks : DataFrame
-        Columns run, piece, hours (>= 0) and dry (bool); other columns are passed over. Any order.
-
-    Returns
-    -------
-    DataFrame
-        Columns run, piece, lower, upper, in the order in which the pieces first appear. `lower` is the
-        last look at which the piece was wet (0 if it was dry at the first), `upper` the first at which it was
-        dry (inf if never).
-
-    Raises
-    ------
-    ValueError
-        A piece that was dry and later is not, one that was dry at 0 hours, or a missing value.
+    `touch_checks` has columns run, piece, hours (>= 0) and dry (bool). `lower` is the last look at which the
+    piece was wet (0 if it was dry at the first), `upper` the first at which it was dry (inf if never). A
+    piece that was dry and later is not, or dry at 0 hours, and missing values are a ValueError.
 
     Examples
     --------
@@ -88,15 +76,8 @@ def check_terms(
     pieces: pd.DataFrame, batches: pd.DataFrame, terms: Sequence[Term], matrix: pd.DataFrame
 ) -> None:
     """Refuse terms that changed together, too few batches, and levels all on one side."""
-    x = matrix.to_numpy(float) / np.maximum(np.linalg.norm(matrix, axis=0), 1e-300)
-    for last, name in list(enumerate(matrix.columns))[1:]:
-        share = np.linalg.lstsq(x[:, :last], x[:, last], rcond=None)[0]
-        if np.linalg.norm(x[:, last] - x[:, :last] @ share) < 1e-9:
-            with_it = [matrix.columns[i] for i in range(1, last) if abs(share[i]) > 1e-6] or ["the others"]
-            raise CannotAnswer(
-                f"{name} cannot be told apart from {' and '.join(with_it)}: they changed together.",
-                f"Make batches in which {name} and {with_it[0]} do not go together.",
-            )
+    x = matrix.to_numpy(float)
+    refuse_inseparable(x, list(matrix.columns))
     spare = len(x) - x.shape[1]
     if spare < FEWEST_SPARE:
         raise CannotAnswer(
@@ -120,12 +101,10 @@ def check_days(layers: Strata, names: Sequence[str]) -> None:
             )
 
 
-_OFTEN = "Check more often around the time at which pieces become dry."
-
 _WHY: dict[Failure, tuple[str, str]] = {
     "satisfied": (
         "The looks are too far apart to tell how much pieces and batches differ by chance.",
-        _OFTEN,
+        "Check more often around the time at which pieces become dry.",
     ),
     "separated": (
         "Pieces on one side of {} were all still wet at the last check or all dry at the first.",
@@ -133,7 +112,7 @@ _WHY: dict[Failure, tuple[str, str]] = {
     ),
     "vague": (
         "The looks are so far apart, or so many pieces on one side, that any effect would fit.",
-        _OFTEN,
+        "Check more often around the time at which pieces become dry.",
     ),
     "not converged": (
         "The search for the best-fitting dry times did not settle, so there are no numbers.",
@@ -155,8 +134,7 @@ class SeenOrder:
 
     `later`, `earlier` and `open` count the days on which its batches became dry surely later, surely earlier,
     or which the looks leave open; `p_value` is of the two-sided sign test over the days that tell. `least`
-    and `most` bound the ratio of dry times in these batches (mean of the days, on the logarithm), with no
-    allowance for chance; 0 and infinite where the looks set no bound.
+    and `most` bound the ratio of dry times (mean of the days, on the logarithm) with no allowance for chance.
     """
 
     level: str
@@ -172,9 +150,8 @@ class SeenOrder:
 def seen_order(pieces: pd.DataFrame, batches: pd.DataFrame, term: Category) -> list[SeenOrder]:
     """Compare each level with the control on the days that had both, by brackets alone.
 
-    The median dry time of a batch lies between the medians of its pieces' lower and upper ends, whatever the
-    times within the brackets. One batch is surely later than another if its least possible median is no less
-    than the other's greatest.
+    The median dry time of a batch lies between the medians of its pieces' ends. One batch is surely later
+    than another if its least possible median is no less than the other's greatest.
 
     Examples
     --------

@@ -5,9 +5,8 @@ The curve is Page's thin-layer drying curve in grams,
     m(t) = end_g + moisture_g exp(-(rate_per_h t)^shape),
 
 where end_g is the mass the piece is heading for *in this air* and moisture_g what it loses on the way (G. E.
-Page, M.S. thesis, Purdue University (1949), k = rate^shape, n = shape; from memory). Both masses are
-estimated together with the curve. The usual way, to subtract a last weighing and divide by the first, takes
-the errors of those two weighings for truth and makes a piece that was not weighed long enough look dry.
+Page, M.S. thesis, Purdue University (1949), k = rate^shape, n = shape; from memory). Both are estimated with
+the curve: subtracting the last weighing would make a piece that was not weighed long enough look dry.
 """
 
 from __future__ import annotations
@@ -77,10 +76,8 @@ PAGE = CurveModel(
 
 
 def scale_step(masses_g: ArrayLike) -> float:
-    """Return the step of the scale as the weighings show it: 1, 0.1, 0.01 or 0.001 g.
+    """The step of the scale as the weighings show it: 1, 0.1, 0.01 or 0.001 g.
 
-    Examples
-    --------
     >>> scale_step([85.2, 84.0, 83.7]), scale_step([85.21, 84.0])
     (0.1, 0.01)
     """
@@ -105,14 +102,8 @@ def fit_drying_curve(weighings: pd.DataFrame, *, resolution_g: float | None = No
     Returns
     -------
     CurveFit
-        Of `PAGE`; see `time_to_share` and `time_to_constant`.
-
-    Raises
-    ------
-    CannotAnswer
-        Fewer than 6 weighings at different hours, a mass that does not fall, or no curve found.
-    ValueError
-        A missing column, or missing or negative values.
+        Of `PAGE`; see `time_to_share` and `time_to_constant`. Refused are fewer than 6 weighings at different
+        hours, and a mass that does not fall.
 
     Examples
     --------
@@ -158,7 +149,7 @@ def fit_drying_curve(weighings: pd.DataFrame, *, resolution_g: float | None = No
 
 
 def moisture_left(fit: CurveFit, hours: ArrayLike) -> Array:
-    """Return the share of the moisture that the curve says is left, between 1 and 0."""
+    """Share of the moisture that the curve says is left, between 1 and 0."""
     return np.asarray(np.exp(-((fit["rate_per_h"] * np.asarray(hours, float)) ** fit["shape"])))
 
 
@@ -181,11 +172,10 @@ class DryingTime:
 
 
 def time_to_share(fit: CurveFit, remaining_share: float, conf_level: float = 0.95) -> DryingTime:
-    """Return the hours until only that share of the moisture is left: (-ln share)^(1/shape) / rate.
+    """Hours until only that share of the moisture is left: (-ln share)^(1/shape) / rate.
 
-    The moisture counted is what leaves in this air; in damper air the piece would settle higher and "dry"
-    would mean wetter. Refused where the mass had not levelled off, so that the interval has no end or spans
-    more than a factor of ten.
+    The moisture counted is what leaves in this air. Refused where the mass had not levelled off, so that the
+    interval has no end or spans more than a factor of ten.
     """
     if not 0 < remaining_share < 1:
         raise ValueError("the remaining share must lie between 0 and 1")
@@ -194,10 +184,9 @@ def time_to_share(fit: CurveFit, remaining_share: float, conf_level: float = 0.9
 
 
 def time_to_constant(fit: CurveFit, loss_g_per_h: float, conf_level: float = 0.95) -> DryingTime:
-    """Return the hours after which the piece loses less than `loss_g_per_h` grams an hour, for good.
+    """Hours after which the piece loses less than `loss_g_per_h` grams an hour, for good.
 
-    The "constant mass" rule is one about the scale and the piece's size as much as about dryness: a small
-    piece in damp air meets it sooner, though it may be wetter. Refused as `time_to_share`.
+    This "constant mass" rule is met sooner by a small piece in damp air. Refused as `time_to_share`.
     """
     if not loss_g_per_h > 0:
         raise ValueError("the loss per hour must be positive")
@@ -222,7 +211,7 @@ def _when(fit: CurveFit, log_hours: Callable[[Array], float], conf_level: float)
 
 
 def _log_hours_to_loss(values: Array, loss: float) -> float:
-    """Return the log of the last hour at which the piece loses `loss` an hour; nan if it never does."""
+    """Log of the last hour at which the piece loses `loss` an hour; nan if it never does."""
     moisture, rate, n = (float(value) for value in values[1:])
     if moisture <= 0 or rate <= 0:
         return np.nan
@@ -247,8 +236,8 @@ class WeighingStudy(Study):
     """What the weighings of a trial say.
 
     `pieces` has one row a piece: run, piece, level (of the factor `grouped_by`), moisture_g, hours (until the
-    stated share of its moisture is left) with conf_low, conf_high, extrapolated; the same from settled_ on
-    (until it loses less than the stated grams an hour); note (why there is no number, or a doubt).
+    stated share of its moisture is left) with conf_low, conf_high, extrapolated; the same with settled_ in
+    front (until it loses less than the stated grams an hour); note (why there is no number, or a doubt).
     """
 
     pieces: pd.DataFrame
@@ -269,29 +258,26 @@ def study_weighings(
     """Fit the drying curve of every weighed piece, and regress the batches' dry times.
 
     A piece counts as dry when `remaining_share` of its moisture is left, as settled when it loses less than
-    `constant_loss_g_per_h`. Pieces of one batch are not repeats: their log times are averaged. The batches'
-    times are regressed as exactly known ones by `fit_curing_time`, with the room's air. The rest is as in
-    `fizzlab.models.curing.study_touch`; refused only where no weighed piece gave a dry time.
+    `constant_loss_g_per_h`. The log times of a batch's pieces are averaged, and the batches regressed as
+    known times by `fit_curing_time`. Refused only where no weighed piece gave a dry time.
     """
     weighings, runs = tables["weighings"], with_air(tables, air)
     grouped = grouping(terms)
     pieces, curves = _pieces(weighings, remaining_share, constant_loss_g_per_h)
-    pieces.insert(2, "level", levels_of(pieces["run"], runs, grouped))
+    pieces["level"] = levels_of(pieces["run"], runs, grouped)
     if pieces["hours"].isna().all():
         raise CannotAnswer(
             f"None of the {len(pieces)} weighed pieces gave a dry time. The first: {pieces['note'].iloc[0]}",
             "Weigh for longer, and more often in the first hours.",
         )
-    groups = pieces["hours"].groupby(pieces["run"], sort=False)
-    hours = np.exp(np.log(pieces["hours"]).groupby(pieces["run"], sort=False).mean()).dropna()
+    groups = np.log(pieces["hours"]).groupby(pieces["run"], sort=False)
+    hours = np.exp(groups.mean()).dropna().rename_axis("run")
     notes = [
         f"Batch {run}: {missing} of its weighed pieces gave no dry time, so it may look faster than it was."
         for run, missing in (groups.size() - groups.count()).items()
         if missing and run in hours
     ]
-    known = pd.DataFrame(
-        {"run": hours.index, "piece": 1, "lower": hours.to_numpy(), "upper": hours.to_numpy()}
-    )
+    known = pd.DataFrame({"piece": 1, "lower": hours, "upper": hours}).reset_index()
     found: dict[str, Any] = {}
     try:
         fit = fit_curing_time(
@@ -330,17 +316,11 @@ def _pieces(
             curves[run, piece] = fit  # type: ignore[index]
             row |= {"moisture_g": fit["moisture_g"], "note": " ".join(fit.notes)}
             row |= vars(time_to_share(fit, remaining_share))
-            row |= {
-                f"settled_{name}": value for name, value in vars(time_to_constant(fit, loss_g_per_h)).items()
-            }
+            settled = vars(time_to_constant(fit, loss_g_per_h))
+            row |= {f"settled_{name}": value for name, value in settled.items()}
         except CannotAnswer as problem:
             row["note"] = row["note"] if "hours" in row else str(problem)
-    ends = ["hours", "conf_low", "conf_high"]
-    numbers = ["moisture_g", *ends, *(f"settled_{name}" for name in ends)]
-    table = pd.DataFrame(rows).reindex(
-        columns=["run", "piece", *numbers, "extrapolated", "settled_extrapolated", "note"]
-    )
-    table[numbers] = table[numbers].astype(float)
-    for name in ("extrapolated", "settled_extrapolated"):
-        table[name] = table[name].eq(True)
-    return table, curves
+    ends = ["moisture_g", "hours", "conf_low", "conf_high", "settled_hours", "settled_conf_low"]
+    numbers, flags = [*ends, "settled_conf_high"], ["extrapolated", "settled_extrapolated"]
+    table = pd.DataFrame(rows).reindex(columns=["run", "piece", *numbers, *flags, "note"])
+    return table.assign(**table[numbers].astype(float), **table[flags].eq(True)), curves

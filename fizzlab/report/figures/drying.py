@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 import numpy as np
 import pandas as pd
-import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
@@ -15,47 +13,37 @@ from matplotlib.ticker import MultipleLocator
 from scipy import stats
 
 from fizzlab.models.air import vapour_pressure_deficit
-from fizzlab.models.curing import VPD, CuringFit
+from fizzlab.models.curing import VPD, CuringFit, Levels
 from fizzlab.models.curves import CurveFit
 from fizzlab.models.plotting import BLUE, SOFT, Look, hours_up, house_style, looks, new_figure, time_axis
 
-Named = Mapping[str, Mapping[str, Any]]
-
 _AIRS = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0)
+_HOURS = (1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 36.0, 48.0, 72.0, 96.0)
 
 
-def dry_curves(brackets: pd.DataFrame, fit: CuringFit | None, named: Named, label: str) -> Figure:
+def dry_curves(brackets: pd.DataFrame, fit: CuringFit | None, named: Levels, label: str) -> Figure:
     """Every piece's bracket and, above, the fitted share of pieces dry against hours where there is a fit.
 
-    Parameters
-    ----------
-    brackets : DataFrame
-        Columns run, piece, lower, upper (hours; infinite where the piece was never seen dry) and level.
-    fit : CuringFit or None
-    named : mapping of str to mapping
-        What sets each level, in the order to show them.
-    label : str
-        What the levels are, in plain words.
+    `brackets` has columns run, piece, lower, upper and level; `named` what sets each level, in the order to
+    show them; `label` says what the levels are.
     """
     shown = looks(list(named))
-    ordered = _ordered(brackets, list(named))
     low, high = _reach(brackets)
-    rows = 0.055 * len(ordered)
+    tall = 0.055 * len(brackets)
     with house_style():
         if fit is None:
-            figure, bottom = new_figure(height=1.4 + rows + 0.1 * brackets["run"].nunique())
+            figure, bottom = new_figure(height=1.4 + tall + 0.1 * brackets["run"].nunique())
             top = bottom
         else:
-            ratios = [2.4, rows + 0.7]
-            figure, (top, bottom) = new_figure(2, 1, height=3.6 + rows, sharex=True, height_ratios=ratios)
+            ratios = [2.4, tall + 0.7]
+            figure, (top, bottom) = new_figure(2, 1, height=3.6 + tall, sharex=True, height_ratios=ratios)
             shares = stats.norm.cdf(np.linspace(-2.4, 2.4, 33))
             for level, each in named.items():
                 hours = [fit.predict(each, share=share)["estimate"].iloc[0] for share in shares]
                 top.plot(hours, shares * 100, color=shown[level].colour, ls=shown[level].line)
             top.set(ylim=(0, 102), yticks=[0, 25, 50, 75, 100], ylabel="pieces dry, %")
-        _draw_brackets(bottom, ordered, shown, low, high)
+        _draw_brackets(bottom, brackets, shown, low, high)
         legend(top, shown, label)
-        bottom.set_xlabel("hours since the batch was made")
         time_axis(bottom, low, high)
     return figure
 
@@ -67,33 +55,25 @@ def _reach(brackets: pd.DataFrame) -> tuple[float, float]:
     return float(ends.min()) / 2, float(ends.max()) * 1.6
 
 
-def _ordered(brackets: pd.DataFrame, levels: Sequence[str]) -> pd.DataFrame:
-    rank = {level: i for i, level in enumerate(levels)}
-    middle = brackets.groupby("run")["lower"].transform("mean")
-    keyed = brackets.assign(_rank=brackets["level"].map(rank), _middle=middle)
-    return keyed.sort_values(["_rank", "_middle", "run", "piece"], kind="stable")
-
-
 def _draw_brackets(
-    axes: Axes, ordered: pd.DataFrame, shown: Mapping[str, Look], low: float, high: float
+    axes: Axes, brackets: pd.DataFrame, shown: Mapping[str, Look], low: float, high: float
 ) -> None:
-    place, ticks, last = 0.0, {}, None
-    for run, pieces in ordered.groupby("run", sort=False):
-        look = shown[pieces["level"].iloc[0]]
-        place += 1.2 * (last is not None and look != last)
-        heights = place + np.arange(len(pieces))
-        left, upper = pieces["lower"].clip(lower=low).to_numpy(), pieces["upper"].to_numpy()
-        seen = np.isfinite(upper)
-        axes.hlines(heights[seen], left[seen], upper[seen], colors=look.colour, lw=1.3)
-        axes.plot(upper[seen], heights[seen], marker=look.marker, color=look.colour, ms=2.6, ls="")
-        for begin, height in zip(left[~seen], heights[~seen], strict=True):
-            arrow: Any = {"arrowstyle": "->", "color": look.colour, "lw": 1.1, "shrinkA": 0, "shrinkB": 0}
-            axes.annotate("", (high * 0.97, height), (begin, height), arrowprops=arrow)
-        ticks[float(heights.mean())] = str(run)
-        place, last = place + len(pieces) + 0.9, look
-    axes.set_yticks(list(ticks), list(ticks.values()), fontsize=8)
-    axes.set_ylim(place, -1.2)
-    axes.set_ylabel("batch")
+    """A line a piece, batches and levels apart; an arrowhead where it was never seen dry."""
+    middle = brackets.groupby("run")["lower"].transform("mean")
+    table = brackets.assign(rank=brackets["level"].map(list(shown).index), middle=middle)
+    table = table.sort_values(["rank", "middle", "run", "piece"], kind="stable")
+    runs, levels = (table[name].ne(table[name].shift()).cumsum() for name in ("run", "level"))
+    table["height"] = np.arange(len(table)) + 0.9 * runs + 1.2 * levels
+    for level, part in table.groupby("level"):
+        look, never = shown[str(level)], np.isinf(part["upper"])
+        ends = part["upper"].clip(upper=high * 0.96)
+        axes.hlines(part["height"], part["lower"].clip(lower=low), ends, colors=look.colour, lw=1.3)
+        for marker, mine in ((look.marker, ~never), (">", never)):
+            axes.plot(ends[mine], part["height"][mine], marker=marker, color=look.colour, ms=2.6, ls="")
+    ticks = table.groupby("run", sort=False)["height"].mean()
+    axes.set_yticks(ticks, ticks.index.astype(str), fontsize=8)
+    axes.set_ylim(table["height"].max() + 1.5, table["height"].min() - 1.5)
+    axes.set(ylabel="batch", xlabel="hours since the batch was made")
     axes.grid(axis="y", visible=False)
 
 
@@ -110,8 +90,6 @@ def legend(axes: Axes, shown: Mapping[str, Look], title: str = "", more: Sequenc
     axes.legend(
         handles=handles,
         title=title,
-        alignment="left",
-        title_fontsize=10,
         loc="lower left",
         bbox_to_anchor=(0.0, 1.0),
         ncols=max(1, min(len(handles), 4, 52 // (widest + 6))),
@@ -127,14 +105,17 @@ def air_axes(axes: Axes, air: tuple[float, float], hours: tuple[float, float], w
     inside = [tick for tick in _AIRS if air[0] <= tick <= air[1]]
     axes.set_xticks(inside, [f"{tick:g}" for tick in inside])
     hours_up(axes, *hours)
-    axes.minorticks_off()
-    axes.set_xlabel("vapour-pressure deficit of the room, kPa (thirstier air to the right)")
-    axes.set_ylabel(what)
+    axes.set(xlabel="vapour-pressure deficit of the room, kPa (thirstier air to the right)", ylabel=what)
 
 
-def dry_time_by_air(brackets: pd.DataFrame, fit: CuringFit, named: Named, label: str) -> Figure:
+def band(axes: Axes, line: pd.DataFrame, colour: str, alpha: float) -> None:
+    """The interval of a forecast over the air."""
+    axes.fill_between(line[VPD], line["conf_low"], line["conf_high"], color=colour, alpha=alpha, lw=0)
+
+
+def dry_time_by_air(brackets: pd.DataFrame, fit: CuringFit, named: Levels, label: str) -> Figure:
     """Dry time against how thirsty the air was: the pieces' brackets, and the fitted line with its bands."""
-    shown, alone = looks(list(named)), len(named) == 1
+    shown = looks(list(named))
     least, most = fit.tried(VPD)
     reach = max((most / least) ** 0.15, 1.05)
     air = np.sort([*np.geomspace(least / reach, most * reach, 60), least, most])
@@ -142,14 +123,14 @@ def dry_time_by_air(brackets: pd.DataFrame, fit: CuringFit, named: Named, label:
     high, low = 1.3 * top, bottom / 1.2
     with house_style():
         figure, axes = new_figure(height=3.9)
+        if len(named) == 1:
+            new = fit.predict({VPD: air}, interval="prediction")
+            band(axes, new, BLUE, 0.10)
+            high = 1.3 * max(top, min(float(new["conf_high"].quantile(0.9)), 2.5 * top))
+            low = min(bottom, max(float(new["conf_low"].min()), bottom / 2.5)) / 1.2
         for level, each in named.items():
             look, line = shown[level], fit.predict(pd.DataFrame({VPD: air}).assign(**each))
-            if alone:
-                new = fit.predict({VPD: air}, interval="prediction")
-                axes.fill_between(air, new["conf_low"], new["conf_high"], color=look.colour, alpha=0.10, lw=0)
-                high = 1.3 * max(top, min(float(new["conf_high"].quantile(0.9)), 2.5 * top))
-                low = min(bottom, max(float(new["conf_low"].min()), bottom / 2.5)) / 1.2
-            axes.fill_between(air, line["conf_low"], line["conf_high"], color=look.colour, alpha=0.20, lw=0)
+            band(axes, line, look.colour, 0.20)
             tried = line[~line["extrapolated"]]
             axes.plot(tried[VPD], tried["estimate"], color=look.colour, ls=look.line)
             pieces = brackets[brackets["level"] == level]
@@ -175,38 +156,23 @@ def over_air(fit: CuringFit, share: float) -> pd.DataFrame:
     grid = np.meshgrid(np.linspace(low, max(high, low + 12), 37), np.linspace(30, 95, 40), indexing="ij")
     temp, rh = (each.ravel() for each in grid)
     vpd = vapour_pressure_deficit(temp, rh)
-    far = [
-        temp - temps.min(),
-        temps.max() - temp,
-        10 * np.log(vpd / deficits[0]),
-        10 * np.log(deficits[1] / vpd),
-    ]
-    rows = fit.predict({VPD: vpd}, share=share)
-    columns = {"temp_c": temp, "rh_pct": rh, "hours": rows["estimate"], "inside": np.minimum.reduce(far)}
-    return pd.DataFrame(columns)
+    damp, dry = 10 * np.log(vpd / deficits[0]), 10 * np.log(deficits[1] / vpd)
+    inside = np.minimum.reduce([temp - temps.min(), temps.max() - temp, damp, dry])
+    hours = fit.predict({VPD: vpd}, share=share)["estimate"]
+    return pd.DataFrame({"temp_c": temp, "rh_pct": rh, "hours": hours, "inside": inside})
 
 
 def dry_chart(chart: pd.DataFrame, share: float, night_hours: float, level: str = "") -> Figure:
-    """Hours until a share of the pieces is dry, over room temperature and humidity; untried air hatched.
+    """Hours until a share of the pieces is dry, by `over_air`; one night is bold, untried air hatched.
 
-    Parameters
-    ----------
-    chart : DataFrame
-        From `over_air`.
-    share : float
-        The share of pieces that the hours are for.
-    night_hours : float
-        The line of one night is drawn bold.
-    level : str
-        What it holds for, as it goes on after "pieces": " with pearl".
+    `level` is what it holds for, as it goes on after "pieces": " with pearl".
     """
     hours, inside = (
         chart.pivot(index="rh_pct", columns="temp_c", values=name) for name in ("hours", "inside")
     )
     x, y = hours.columns.to_numpy(float), hours.index.to_numpy(float)
-    steps = [1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 36.0, 48.0, 72.0, 96.0]
-    least, most = float(hours.to_numpy().min()), float(hours.to_numpy().max())
-    lines = [step for step in steps if least <= step <= most] or [float(np.median(hours.to_numpy()))]
+    least, most = float(chart["hours"].min()), float(chart["hours"].max())
+    lines = [step for step in _HOURS if least <= step <= most] or [float(chart["hours"].median())]
     with house_style():
         figure, axes = new_figure(height=4.4)
         axes.grid(visible=False)
@@ -230,49 +196,19 @@ def dry_chart(chart: pd.DataFrame, share: float, night_hours: float, level: str 
 
 
 def drying_curves(
-    pieces: pd.DataFrame, curves: Mapping[tuple[str, str], CurveFit], levels: Sequence[str], label: str
+    level: pd.Series, curves: Mapping[tuple[str, str], CurveFit], levels: Sequence[str], label: str
 ) -> Figure:
     """Mass of each weighed piece as it dries, as a share of its first weighing, with the fitted curves.
 
-    Parameters
-    ----------
-    pieces : DataFrame
-        Columns run, piece, level.
-    curves : mapping of (run, piece) to CurveFit
-    levels : sequence of str
-        In the order to show them.
-    label : str
-        What the levels are.
+    `level` and `curves` are by run and piece; `levels` in the order to show them, `label` says what they are.
     """
     shown = looks(levels)
-    of = pieces.set_index(["run", "piece"])["level"]
-    parts = []
-    for key, fit in curves.items():
-        first, hours = fit.y[np.argmin(fit.x)], np.linspace(0.0, fit.x.max(), 60)
-        for line, x, y in ((True, hours, fit.at(hours)), (False, fit.x, fit.y)):
-            one = {
-                "piece": "/".join(map(str, key)),
-                "level": of[key],
-                "line": line,
-                "x": x,
-                "y": 100 * y / first,
-            }
-            parts.append(pd.DataFrame(one))
-    table = pd.concat(parts)
     with house_style():
         figure, axes = new_figure(height=3.7)
-        colours = {level: look.colour for level, look in shown.items()}
-        common: dict[str, Any] = {
-            "x": "x",
-            "y": "y",
-            "hue": "level",
-            "palette": colours,
-            "ax": axes,
-            "legend": False,
-        }
-        sns.lineplot(table[table["line"]], units="piece", estimator=None, lw=1.0, alpha=0.8, **common)
-        markers = {level: look.marker for level, look in shown.items()}
-        sns.scatterplot(table[~table["line"]], style="level", markers=markers, s=14, linewidth=0, **common)
+        for piece, fit in curves.items():
+            look, whole, hours = shown[level[piece]], fit.y[np.argmin(fit.x)], np.linspace(0, fit.x.max(), 60)
+            axes.plot(hours, 100 * fit.at(hours) / whole, color=look.colour, lw=1.0, alpha=0.8)
+            axes.plot(fit.x, 100 * fit.y / whole, look.marker, color=look.colour, ms=3.5)
         axes.set(xlabel="hours since the batch was made", ylabel="mass, % of the first weighing")
         legend(axes, shown, label)
     return figure

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,7 +14,7 @@ from matplotlib.ticker import MaxNLocator
 from fizzlab.models.curing import VPD
 from fizzlab.models.plotting import BLUE, INK, RED, SOFT, Look, hours_up, house_style, looks, new_figure
 from fizzlab.models.season import SeasonStudy
-from fizzlab.report.figures.drying import air_axes, legend
+from fizzlab.report.figures.drying import air_axes, band, legend
 
 #: More trials than this are not told apart by colour, only the last one from the others.
 MOST = 6
@@ -33,22 +32,21 @@ def _looks(trials: Sequence[str]) -> tuple[dict[str, Look], dict[str, Look]]:
 def season_lines(study: SeasonStudy) -> Figure:
     """Dry time against the air: the batches and line of every trial, and the pooled line with its bands."""
     shown, named = _looks([line.name for line in study.lines])
-    batches, fit = study.batches, study.fit
+    batches, fit, more = study.batches, study.fit, list[Line2D]()
     ends = [*(end for line in study.lines for end in line.tried), study.asked]
     air = min(ends) / 1.03, max(ends) * 1.03
     low, high = float(batches["hours"].min()) / 1.4, float(batches["hours"].max()) * 1.4
     with house_style():
         figure, axes = new_figure(height=4.2)
         axes.axvline(study.asked, color=SOFT, lw=1.0, ls=(0, (1, 2)))
-        more = []
         if fit is not None:
             reach = max((air[1] / air[0]) ** 0.08, 1.03)
             air = air[0] / reach, air[1] * reach
-            grid = np.sort([*np.geomspace(*air, 60), *fit.tried])
-            line, new = (fit.predict({VPD: grid}, interval=kind) for kind in ("confidence", "prediction"))
-            for band, alpha in ((new, 0.07), (line, 0.16)):
-                axes.fill_between(grid, band["conf_low"], band["conf_high"], color=INK, alpha=alpha, lw=0)
-            axes.plot(grid, line["estimate"], color=INK, lw=1.4, ls=(0, (1.2, 1.6)))
+            grid = {VPD: np.sort([*np.geomspace(*air, 60), *fit.tried])}
+            line, new = (fit.predict(grid, interval=kind) for kind in ("confidence", "prediction"))
+            band(axes, new, INK, 0.07)
+            band(axes, line, INK, 0.16)
+            axes.plot(line[VPD], line["estimate"], color=INK, lw=1.4, ls=(0, (1.2, 1.6)))
             tried = line[~line["extrapolated"]]
             axes.plot(tried[VPD], tried["estimate"], color=INK, lw=2.4)
             low = min(low, max(float(new["conf_low"].min()), low * 1.4 / 2.5))
@@ -56,17 +54,9 @@ def season_lines(study: SeasonStudy) -> Figure:
             more = [Line2D([], [], color=INK, lw=2.4, label="pooled")]
         for each in study.lines:
             look, mine = shown[each.name], batches[batches["trial"] == each.name]
-            x = np.array(each.tried)
-            axes.plot(
-                x,
-                np.exp(each.level + (each.slope or 0.0) * np.log(x / each.at)),
-                color=look.colour,
-                ls=look.line,
-                lw=1.1,
-            )
-            axes.plot(
-                mine[VPD], mine["hours"], color=look.colour, marker=look.marker, ls="", ms=3.6, alpha=0.8
-            )
+            hours = np.exp(each.level + (each.slope or 0.0) * np.log(np.array(each.tried) / each.at))
+            axes.plot(each.tried, hours, color=look.colour, ls=look.line, lw=1.1)
+            axes.plot(mine[VPD], mine["hours"], look.marker, color=look.colour, ms=3.6, alpha=0.8)
         air_axes(axes, air, (low, high), "hours until half are dry")
         legend(axes, named, more=more)
     return figure
@@ -78,7 +68,7 @@ def drift_days(study: SeasonStudy) -> Figure:
     if chart is None:
         raise ValueError("there is no chart of the days")
     shown, named = _looks(list(dict.fromkeys(batches["trial"])))
-    hours, place = points["hours"].to_numpy(float), np.arange(len(points))
+    hours, place, broken = points["hours"].to_numpy(float), np.arange(len(points)), chart.table["signals"]
     bars = batches[["adjusted_low", "adjusted_high"]].replace([0.0, np.inf], np.nan)
     low = float(np.nanmin([bars["adjusted_low"].min(), chart.low, hours.min()])) / 1.12
     high = float(np.nanmax([bars["adjusted_high"].max(), chart.high, hours.max()])) * 1.12
@@ -90,40 +80,36 @@ def drift_days(study: SeasonStudy) -> Figure:
         top.plot(place, hours, color=SOFT, lw=0.8)
         for trial, look in shown.items():
             mine = (points["trial"] == trial).to_numpy()
-            top.plot(place[mine], hours[mine], color=look.colour, marker=look.marker, ls="", ms=5)
-        _ring(top, place, hours, chart.table["signals"].str.contains("beyond|eight"))
+            top.plot(place[mine], hours[mine], look.marker, color=look.colour, ms=5)
+        _ring(top, place, hours, broken.str.contains("beyond|eight"))
         hours_up(top, low, high)
         top.set_ylabel("hours until half are dry,\nall in one air")
         apart, limit = np.exp(chart.table["moving_range"].to_numpy(float)), float(np.exp(chart.range_high))
         bottom.plot(place, apart, color=SOFT, lw=0.8, marker="o", ms=3.2, mfc=INK, mec=INK)
         bottom.axhline(limit, color=SOFT, lw=1.1, ls=(0, (5, 2)))
-        _ring(bottom, place, apart, chart.table["signals"].str.contains("jump"))
+        _ring(bottom, place, apart, broken.str.contains("jump"))
         bottom.set_yscale("log")
         bottom.yaxis.set_major_locator(MaxNLocator(4, steps=[1, 2, 2.5, 5]))
         bottom.yaxis.set_major_formatter("{x:g}")
         bottom.minorticks_off()
         bottom.set_ylim(0.97, max(float(np.nanmax(apart)), limit) * 1.1)
-        bottom.set_ylabel("times its\nneighbour")
         step = -(-len(points) // 7)
         dates = [f"{date.day} {date:%b}" for date in points["first"]] if study.dated else place + 1
         bottom.set_xticks(place[::step], dates[::step])
-        bottom.set_xlabel("days of making, in their order")
+        bottom.set(ylabel="times its\nneighbour", xlabel="days of making, in their order")
         legend(top, named)
     return figure
 
 
 def _bars(axes: Axes, batches: pd.DataFrame, shown: dict[str, Look], low: float, high: float) -> None:
-    """The bracket of each batch's middle piece, batches of a day side by side."""
-    for place, day in batches.groupby("place", sort=False):
-        offsets = 0.14 * (np.arange(len(day)) - (len(day) - 1) / 2)
-        for offset, row in zip(offsets, day.to_dict("records"), strict=True):
-            x, colour = float(place) + offset, shown[row["trial"]].colour  # type: ignore[arg-type]
-            start, end = max(row["adjusted_low"], low), row["adjusted_high"]
-            if np.isfinite(end):
-                axes.vlines(x, start, end, color=colour, lw=1.4, alpha=0.35)
-            else:
-                arrow: Any = {"arrowstyle": "->", "color": colour, "lw": 1.2, "alpha": 0.6}
-                axes.annotate("", (x, high * 0.98), (x, start), arrowprops=arrow)
+    """The bracket of each batch's middle piece, batches of a day side by side; an arrowhead: never dry."""
+    days = batches.groupby("place", sort=False)
+    x = batches["place"] + 0.14 * (days.cumcount() - (days["run"].transform("size") - 1) / 2)
+    colours = [shown[trial].colour for trial in batches["trial"]]
+    ends = batches["adjusted_low"].clip(lower=low), batches["adjusted_high"].clip(upper=high * 0.96)
+    axes.vlines(x, *ends, colors=colours, lw=1.4, alpha=0.35)
+    never = np.isinf(batches["adjusted_high"])
+    axes.scatter(x[never], ends[1][never], s=12, c=np.array(colours)[never], marker="^", alpha=0.6)
 
 
 def _ring(axes: Axes, x: np.ndarray, y: np.ndarray, where: pd.Series) -> None:

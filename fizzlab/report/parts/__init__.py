@@ -7,7 +7,7 @@ from fizzlab.report.parts.drying import answer, cautions, dry_times, methods, ne
 from fizzlab.report.parts.effects import in_detail, what_changed
 from fizzlab.report.parts.fizz import fizz, fizz_answer
 from fizzlab.report.parts.general import left_out, opening, record_block
-from fizzlab.report.parts.season import across_trials, drift, not_counted, pooled, season
+from fizzlab.report.parts.season import across_trials, season
 from fizzlab.report.parts.weighing import by_weight
 
 __all__ = [
@@ -19,7 +19,6 @@ __all__ = [
     "choosing",
     "confirmed",
     "crumble",
-    "drift",
     "dry_times",
     "fizz",
     "fizz_answer",
@@ -27,9 +26,7 @@ __all__ = [
     "left_out",
     "methods",
     "next_steps",
-    "not_counted",
     "opening",
-    "pooled",
     "record_block",
     "season",
     "what_changed",

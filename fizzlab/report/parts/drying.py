@@ -30,23 +30,20 @@ def answer(done: Analysed) -> Pieces:
     trial, study, fit = done.trial, done.study("dry_h"), dried(done)
     pieces: Pieces = ["## How soon pieces dry"]
     if not isinstance(study, TouchStudy):
-        return (
-            [] if done.effects else [*pieces, "There are no touch checks, so this report has no dry times."]
-        )
+        nothing = "There are no touch checks, so this report has no dry times."
+        return [] if done.effects else [*pieces, nothing]
     if fit is None:
         why = spoken(f"No dry times can be given. {done.reasons['dry_h'].why}", trial)
         return [*pieces, Notes([why, *_seen(study)], "caution"), _figure(done, study)]
-    share, where = max(trial.settings.drying.shares), worded.air_words(fit, trial)
-    held = worded.held(study, fit)
-    first, numbers = worded.forecast_findings(fit, study.levels, share, where)
+    held = worded.standard(fit, study.grouped_by)
+    first, numbers = worded.forecast_findings(
+        fit, study.levels, max(trial.settings.drying.shares), worded.air_words(fit, trial)
+    )
     shown = [first, *worded.soonest(study, fit)]
     shown += worded.air_findings(fit, worded.room_temp(fit, trial)) if fit.air else []
-    note = (
-        f"Forecasts are for pieces{held}; other combinations are under “Dry time in detail”."
-        if held
-        else None
-    )
-    return [*pieces, Findings(shown), Findings(numbers, "silent"), note, _figure(done, study)]
+    note = f"Forecasts are for pieces{held}; other combinations are under “Dry time in detail”."
+    silent = Findings(numbers, "silent")
+    return [*pieces, Findings(shown), silent, note if held else None, _figure(done, study)]
 
 
 def _seen(study: TouchStudy) -> list[str]:
@@ -97,7 +94,7 @@ def dry_times(done: Analysed) -> Pieces:
     trial, study, fit = done.trial, done.study("dry_h"), dried(done)
     if not isinstance(study, TouchStudy) or fit is None:
         return []
-    wanted, label = trial.settings.drying, trial.settings.label
+    wanted, label, term = trial.settings.drying, trial.settings.label, study.grouped_by
     share = max(wanted.shares)
     pieces: Pieces = ["## Dry time in detail", _figure(done, study, other=True) if fit.has_vpd else None]
     if fit.least_df >= worded.FEW_DF:
@@ -105,26 +102,27 @@ def dry_times(done: Analysed) -> Pieces:
         names = {label(t.name): [level_name(t, value) for value in made[t.name]] for t in fit.terms}
         caption = f"Hours until dry {worded.air_words(fit, trial)}; wait: 19 of 20 batches are {percent(share)} dry by then"
         pieces.append(Grid(worded.forecast_table(fit, made, names, sorted(wanted.shares)), caption))
-    others = [level for level in study.levels if level != getattr(study.grouped_by, "control", level)]
-    if isinstance(study.grouped_by, Category) and len(others) > 1:
+    others = [level for level in study.levels if level != getattr(term, "control", level)]
+    if isinstance(term, Category) and len(others) > 1:
         pairs = [(to, start) for place, start in enumerate(others) for to in others[place + 1 :]]
-        table = worded.pair_table([fit.compare(study.grouped_by, *pair) for pair in pairs])
+        table = worded.pair_table([fit.compare(term, *pair) for pair in pairs])
         pieces.append(Grid(table, "Levels beside each other, each pair judged by itself"))
-    if not fit.air_matters:
-        return pieces
-    temp, who = worded.room_temp(fit, trial), _standard(fit)
-    humidities = [50.0, 60.0, 70.0, 80.0, 90.0]
+    return [*pieces, *_damper(done, study, fit)] if fit.air_matters else pieces
+
+
+def _damper(done: Analysed, study: TouchStudy, fit: CuringFit) -> Pieces:
+    """What humidity does to the standard recipe, and the chart for the wall."""
+    wanted, temp, who = done.trial.settings.drying, worded.room_temp(fit, done.trial), worded.standard(fit)
+    share, humidities = max(wanted.shares), [50.0, 60.0, 70.0, 80.0, 90.0]
     air = pd.DataFrame({VPD: vapour_pressure_deficit(temp, humidities)})
     table = worded.forecast_table(fit, air, {"humidity": [f"{rh:g} %" for rh in humidities]}, [share])
-    needed = worded.needed_findings(fit, study.levels, share, wanted.night_hours, temp)
     chart = drawn.over_air(fit, share)
     tried = chart[chart["inside"] >= 0]["hours"]
     span = f" In the air tried, {duration(tried.min())} to {duration(tried.max())}." if len(tried) else ""
     return [
-        *pieces,
         "### As the room gets damper",
         Grid(table, f"Hours until {percent(share)} of the pieces{who} are dry, at {temp:g} °C"),
-        Findings(needed, "plain"),
+        Findings(worded.needed_findings(fit, study.levels, share, wanted.night_hours, temp), "plain"),
         "### For the wall",
         Picture(
             "dry-time-chart",
@@ -133,12 +131,6 @@ def dry_times(done: Analysed) -> Pieces:
             f"Chart of hours until {percent(share)} of the pieces are dry over room temperature and humidity.{span}",
         ),
     ]
-
-
-def _standard(fit: CuringFit) -> str:
-    """The standard recipe, as it goes on after "pieces"."""
-    named = [level_name(term, fit.typical[term.name]) for term in fit.terms]
-    return f" with {listed(named)}" if named else ""
 
 
 def methods(done: Analysed) -> Pieces:
@@ -153,7 +145,7 @@ def _figure(done: Analysed, study: TouchStudy, other: bool = False) -> Picture:
     """Dry time over the air where there is no factor, else the share dry over time; or the other one."""
     fit, term = dried(done), study.grouped_by
     label = "" if term is None else done.trial.settings.label(term.name)
-    looks = "every piece from its last wet look to its first dry one; an arrow was never seen dry"
+    looks = "every piece from its last wet look to its first dry one; an arrowhead was never seen dry"
     if fit is None:
         figure = drawn.dry_curves(study.brackets, None, study.levels, label)
         alt = f"The brackets of {count(len(study.brackets), 'piece')}: {' '.join(_seen(study))}"

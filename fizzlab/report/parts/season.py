@@ -1,29 +1,25 @@
-"""Across trials: the trials that `[earlier]` names, pooled with this one, and drift over them.
-
-What is needed for it is imported where it is used: most trials stand alone.
-"""
+"""Across trials: the trials that `[earlier]` names, pooled with this one, and drift over them."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.air import vapour_pressure_deficit
 from fizzlab.models.curing import VPD, CuringFit, study_touch
+from fizzlab.models.season import SeasonStudy, study_season
 from fizzlab.models.terms import level_name
 from fizzlab.report.analysis import Analysed
+from fizzlab.report.figures.season import drift_days, season_lines
 from fizzlab.report.page import Findings, Grid, Notes, Picture
 from fizzlab.report.parts.drying import dried, spoken
 from fizzlab.report.parts.general import Pieces, plain
-from fizzlab.report.phrases import count, duration, listed, number
+from fizzlab.report.phrases import count, duration, listed
+from fizzlab.report.phrases import season as worded
 from fizzlab.trial.folder import Passed, Trial
-
-if TYPE_CHECKING:
-    from fizzlab.models.season import SeasonStudy
 
 
 @dataclass(frozen=True)
@@ -32,8 +28,7 @@ class Across:
 
     `trials` are those in it, by the name used for them, in the order of making; `own` is the name of the
     trial that is reported on, empty where it says nothing of dry times; `standard` the setting of the factors
-    that each trial's line is for, in words; `passed` the trials that are not counted, and why; `earlier`: is
-    there any earlier trial at all?
+    that each trial's line is for, in words; `passed` the trials that are not counted, and why.
     """
 
     study: SeasonStudy | None
@@ -41,19 +36,12 @@ class Across:
     own: str
     standard: Mapping[str, str]
     passed: tuple[Passed, ...]
-    earlier: bool
 
 
-def across_trials(done: Analysed) -> Across | None:
-    """Set a trial beside the earlier ones; None where trial.toml names none."""
-    trial = done.trial
-    if trial.settings.earlier is None:
-        return None
-    from fizzlab.models.season import study_season
-
-    passed, own = list(trial.passed), ""
-    trials: dict[str, Trial] = {}
-    fits: dict[str, CuringFit] = {}
+def across_trials(done: Analysed) -> Across:
+    """Set a trial beside the earlier ones."""
+    trial, own = done.trial, ""
+    trials, fits, passed = dict[str, Trial](), dict[str, CuringFit](), list(trial.passed)
     for each in _in_order([*trial.earlier, trial]):
         name = _name(each, trials)
         try:
@@ -66,14 +54,14 @@ def across_trials(done: Analysed) -> Across | None:
     asked = float(fits[own].batches[VPD].median()) if own else None
     if point is not None:
         asked = float(vapour_pressure_deficit(point.temp_c, point.rh_pct))
-    study = study_season(fits, asked=asked) if fits else None
     standard = {
         name: listed(
             [f"{trials[name].settings.label(t.name)} {level_name(t, fit.typical[t.name])}" for t in fit.terms]
         )
         for name, fit in fits.items()
     }
-    return Across(study, trials, own, standard, tuple(passed), bool(trial.earlier))
+    study = study_season(fits, asked=asked) if fits else None
+    return Across(study, trials, own, standard, tuple(passed))
 
 
 def _in_order(trials: list[Trial]) -> list[Trial]:
@@ -113,70 +101,59 @@ def _fit(each: Trial, done: Analysed) -> CuringFit:
 
 
 def season(done: Analysed) -> Pieces:
-    """The whole section; nothing where trial.toml names no earlier trials."""
-    across = across_trials(done)
-    if across is None:
+    """The pooled forecast and the chart of the days; nothing where trial.toml names no earlier trials."""
+    trial = done.trial
+    if trial.settings.earlier is None:
         return []
-    return [*pooled(done.trial, across), *drift(across), *not_counted(across)]
+    across = across_trials(done)
+    study, pieces = across.study, ["## Across trials"]
+    if study is None or not trial.earlier:
+        told: Pieces = ["There is no earlier trial yet that this one can be set beside."]
+    else:
+        told = [*_pooled(trial, across, study), *_drift(study)]
+    if across.passed:
+        names, reasons = ([getattr(each, part) for each in across.passed] for part in ("name", "why"))
+        table = pd.DataFrame({"trial": names, "why": reasons})
+        told += ["### Trials that are not counted", Grid(table)]
+    return [*pieces, *told]
 
 
-def pooled(trial: Trial, across: Across | None) -> Pieces:
+def _pooled(trial: Trial, across: Across, study: SeasonStudy) -> Pieces:
     """The pooled forecast beside the trial's own, how much trials differ, the picture, and how it was done."""
-    from fizzlab.report.phrases import season as worded
-
-    pieces: Pieces = ["## Across trials"]
-    if across is None:
-        return [*pieces, "This trial names no earlier ones. Name them under \\[earlier\\] in trial.toml."]
-    study, wanted = across.study, trial.settings.drying
-    if study is None or not across.earlier:
-        return [*pieces, "There is no earlier trial yet that this one can be set beside."]
-    where, fit = _where(trial, across, study), study.fit
+    fit, wanted = study.fit, trial.settings.drying
+    where = worded.where(study, trial, bool(across.own))
+    titles = {name: each.settings.title for name, each in across.trials.items()}
+    trials, bands, ends = count(len(study.lines), "trial"), "", ""
     if fit is None:
-        pieces.append(Findings([worded.not_pooled(study, study.reasons["fit"])], "caution"))
+        head: Pieces = [Findings([worded.not_pooled(study, study.reasons["fit"])], "caution")]
     else:
         told = worded.forecast_findings(study, fit, across.own, where, max(wanted.shares), wanted.night_hours)
-        pieces.append(Findings([*told, worded.between_finding(fit), worded.air_finding(fit)]))
-    titles = {name: each.settings.title for name, each in across.trials.items()}
-    caption = f"What each trial says by itself of half the pieces of a typical batch, {where}"
-    pieces += [_lines(study), Grid(worded.trial_table(study, titles), caption)]
-    pieces.append(Notes(worded.assumptions(study, across.standard)))
-    return pieces if fit is None else [*pieces, f"*{plain(worded.methods(fit))}*"]
-
-
-def _where(trial: Trial, across: Across, study: SeasonStudy) -> str:
-    """The air that is forecast for, in words."""
-    point = trial.settings.drying.forecast_air
-    if point is not None:
-        return f"at {point.temp_c:g} °C and {point.rh_pct:g} % humidity"
-    whose = "this trial's middle batch" if across.own else "the middle of all trials"
-    return f"in the air of {whose} (a deficit of {number(study.asked)} kPa)"
-
-
-def _lines(study: SeasonStudy) -> Picture:
-    from fizzlab.report.figures.season import season_lines
-
-    trials, bands, ends = count(len(study.lines), "trial"), "", ""
-    if study.fit is not None:
+        head = [Findings([*told, worded.between_finding(fit), worded.air_finding(fit)])]
         bands = " Thick: the pooled line with its band (light: a new trial's line; 95 %), dotted in air that no trial met."
-        hours = study.fit.predict({VPD: list(study.fit.tried)})["estimate"]
+        hours = fit.predict({VPD: list(fit.tried)})["estimate"]
         ends = f" The pooled line runs from {duration(hours[0])} to {duration(hours[1])}."
-    caption = f"A point a batch, for the standard recipe; thin, its trial's own line.{bands} Upright: the air asked for."
-    alt = f"Hours until half the pieces are dry against the vapour-pressure deficit, for {trials}.{ends}"
-    return Picture("season-lines", season_lines(study), caption, alt)
+    return [
+        *head,
+        Picture(
+            "season-lines",
+            season_lines(study),
+            f"A point a batch, for the standard recipe; thin, its trial's own line.{bands} Upright: the air asked for.",
+            f"Hours until half the pieces are dry against the vapour-pressure deficit, for {trials}.{ends}",
+        ),
+        Grid(
+            worded.trial_table(study, titles),
+            f"What each trial says by itself of half the pieces of a typical batch, {where}",
+        ),
+        Notes(worded.assumptions(study, across.standard)),
+        None if fit is None else f"*{plain(worded.methods(fit))}*",
+    ]
 
 
-def drift(across: Across | None) -> Pieces:
+def _drift(study: SeasonStudy) -> Pieces:
     """The chart of days in the order of making, and what broke a rule."""
-    from fizzlab.report.phrases import season as worded
-
-    study = None if across is None else across.study
-    if across is None or study is None or not across.earlier:
-        return []
     pieces: Pieces = ["### Does the workshop drift?"]
     if study.drift is None:
         return [*pieces, Notes([f"There is no chart of the days. {study.reasons['drift']}"], "caution")]
-    from fizzlab.report.figures.season import drift_days
-
     broken = listed(list(dict.fromkeys(str(signal.label) for signal in study.drift.signals))) or "none"
     picture = Picture(
         "drift-days",
@@ -187,11 +164,3 @@ def drift(across: Across | None) -> Pieces:
     )
     told = Findings(worded.drift_findings(study, study.drift), "plain")
     return [*pieces, told, picture, Notes(worded.drift_notes(study))]
-
-
-def not_counted(across: Across | None) -> Pieces:
-    """The trials that are not in it, and why."""
-    if across is None or not across.passed:
-        return []
-    rows = pd.DataFrame({"trial": [p.name for p in across.passed], "why": [p.why for p in across.passed]})
-    return ["### Trials that are not counted", Grid(rows)]

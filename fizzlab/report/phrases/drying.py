@@ -11,7 +11,7 @@ import pandas as pd
 
 from fizzlab.measures import MEASURES
 from fizzlab.models.air import rh_for_deficit
-from fizzlab.models.curing import VPD, CuringFit, TouchStudy
+from fizzlab.models.curing import VPD, CuringFit, Levels, TouchStudy
 from fizzlab.models.result import Effect
 from fizzlab.models.terms import Category, level_name
 from fizzlab.models.touch import SeenOrder
@@ -31,7 +31,6 @@ from fizzlab.report.phrases.numbers import (
 from fizzlab.trial.folder import Trial
 
 Label = Callable[[str], str]
-Named = Mapping[str, Mapping[str, Any]]
 
 #: With fewer degrees of freedom than this, a forecast for a new batch says nothing of use.
 FEW_DF = 2.5
@@ -41,7 +40,8 @@ FEW_ENOUGH_TO_SAY = 8.0
 
 _SHAPES = {"lognormal": "log-normal", "weibull": "Weibull", "loglogistic": "log-logistic"}
 
-_AIR_STEPS = {
+#: What the effect of the air is told for.
+AIR_STEPS = {
     VPD: "In air of half the vapour-pressure deficit",
     "rh_pct": "10 points more humidity at the same temperature",
     "temp_c": "A room 5 °C colder at the same humidity",
@@ -55,9 +55,8 @@ DRY = MEASURES["dry_h"]
 def hours_finding(topic: str, said: str, row: Mapping[Any, Any], n_batches: int, **more: Any) -> Finding:
     """A finding in hours from a row of a forecast."""
     middle, low, high = (float(row[end]) for end in ("estimate", "conf_low", "conf_high"))
-    beyond = bool(row.get("extrapolated", False))
-    found = Finding(topic, said, middle, low, high, "h", batches=n_batches, beyond_tried=beyond)
-    return replace(found, **more)
+    beyond = bool(row["extrapolated"])
+    return Finding(topic, said, middle, low, high, "h", batches=n_batches, beyond_tried=beyond, **more)
 
 
 def span(row: Mapping[Any, Any]) -> str:
@@ -84,10 +83,10 @@ def air_words(fit: CuringFit, trial: Trial) -> str:
     return f"in the air of the middle batch (about {temp:g} °C and {rh:.0f} % humidity)"
 
 
-def held(study: TouchStudy, fit: CuringFit) -> str:
-    """The factors that a forecast by one factor holds, as it goes on after "batch"."""
-    others = [term for term in fit.terms if term != study.grouped_by]
-    return f" with {listed([level_name(t, fit.typical[t.name]) for t in others])}" if others else ""
+def standard(fit: CuringFit, grouped_by: object = None) -> str:
+    """What a forecast holds but for the factor it goes by, as it goes on after "pieces"."""
+    named = [level_name(t, fit.typical[t.name]) for t in fit.terms if t != grouped_by]
+    return f" with {listed(named)}" if named else ""
 
 
 def soonest(study: TouchStudy, fit: CuringFit) -> list[Finding]:
@@ -97,8 +96,8 @@ def soonest(study: TouchStudy, fit: CuringFit) -> list[Finding]:
         return []
     hours = {level: fit.predict(each)["estimate"].iloc[0] for level, each in study.levels.items()}
     best = min(hours, key=lambda level: hours[level])
-    clear = [level for level in hours if level != best and fit.compare(term, level, best).conf_low > 1]
-    unclear = [level for level in hours if level not in (best, *clear)]
+    others = {level: fit.compare(term, level, best).conf_low > 1 for level in hours if level != best}
+    clear, unclear = ([level for level in others if others[level] == sure] for sure in (True, False))
     before = f", clearly before {listed(clear)}" if clear else ""
     but = f", but not surely before {listed(unclear)}" if unclear else ""
     said = f"{capital(best)} dried soonest{before}{but}."
@@ -110,21 +109,20 @@ def air_findings(fit: CuringFit, temp_c: float, topic: str = "dry_time", lead: s
     found = []
     for effect in fit.air_effects:
         told = cell(effect, DRY).replace("can’t tell: ", "can’t tell yet, anything possible from ")
-        said = f"{lead}{_AIR_STEPS[effect.factor]}: {told}."
-        if fit.air_matters and not lead:
-            rh = rh_for_deficit(np.array(fit.tried(VPD)), temp_c)
+        said = f"{lead}{AIR_STEPS[effect.factor]}: {told}."
+        rh = rh_for_deficit(np.array(fit.tried(VPD)), temp_c) if fit.air_matters else np.array([np.nan])
+        if not lead and np.isfinite(rh).all():
             damp, dry = fit.predict({VPD: list(fit.tried(VPD))})["estimate"]
-            if np.isfinite(rh).all():
-                said = (
-                    f"Damp air slows drying: half the pieces are dry after {duration(dry)} at {rh[1]:.0f} % humidity, "
-                    f"{duration(damp)} at {rh[0]:.0f} % ({temp_c:g} °C). {said}"
-                )
+            said = (
+                f"Damp air slows drying: half the pieces are dry after {duration(dry)} at {rh[1]:.0f} % humidity, "
+                f"{duration(damp)} at {rh[0]:.0f} % ({temp_c:g} °C). {said}"
+            )
         found.append(replace(of_effect(effect, DRY, said), topic=f"{topic}.{effect.factor}"))
     return found
 
 
 def forecast_findings(
-    fit: CuringFit, named: Named, share: float, where: str
+    fit: CuringFit, named: Levels, share: float, where: str
 ) -> tuple[Finding, list[Finding]]:
     """The forecast in a sentence, and its numbers: two findings a level, the typical batch and a new one."""
     hours, waits, found = [], [], []
@@ -156,29 +154,32 @@ def wait(fit: CuringFit, new: Mapping[str, Any], share: float) -> float:
     return float(fit.predict(new, share=share, interval="prediction", conf_level=0.9)["conf_high"].iloc[0])
 
 
-def needed_findings(fit: CuringFit, named: Named, share: float, hours: float, temp_c: float) -> list[Finding]:
+def needed_findings(
+    fit: CuringFit, named: Levels, share: float, hours: float, temp_c: float
+) -> list[Finding]:
     """How damp the room may be for pieces to be ready after a night, one finding a level."""
     found = []
     least, most = fit.tried(VPD)
     for level, each in named.items():
         who = f"{percent(share)} of the pieces{f' with {level}' if each else ''}"
         typical, sure = fit.air_needed(hours, share, each)
-        told = [_at_most(value, temp_c, least / 2) for value in (typical, sure)]
         if np.isnan(typical):
             said = f"In no air near what was tried are {who} dry within {hours:g} h"
         elif np.isnan(sure):
-            said = f"In a typical batch {who} are dry within {hours:g} h {told[0]}; no air makes it sure"
+            at = _at_most(typical, temp_c, least / 2)
+            said = f"In a typical batch {who} are dry within {hours:g} h {at}; no air makes it sure"
         else:
-            said = f"In 19 of 20 batches {who} are dry within {hours:g} h {told[1]}"
-            said += f"; in a typical one {told[0]}" if told[0] != told[1] else ""
-        beyond = not all(least <= value <= most for value in (typical, sure) if np.isfinite(value))
-        ends = [None if np.isnan(value) else value for value in (typical, sure)]
-        base = Finding(f"dry_time.needed[{level}]", f"{said}.{GUESS * beyond}", batches=fit.n_batches)
-        if ends[0] is not None:
-            base = replace(
-                base, estimate=ends[0], high=ends[1], unit="kPa", kind="prediction", beyond_tried=beyond
-            )
-        found.append(base)
+            at, surely = (_at_most(value, temp_c, least / 2) for value in (typical, sure))
+            said = f"In 19 of 20 batches {who} are dry within {hours:g} h {surely}"
+            said += f"; in a typical one {at}" if at != surely else ""
+        known = [value for value in (typical, sure) if np.isfinite(value)]
+        beyond = not all(least <= value <= most for value in known)
+        numbers: dict[str, Any] = {}
+        if known:
+            numbers = {"estimate": typical, "unit": "kPa", "kind": "prediction", "beyond_tried": beyond}
+            numbers["high"] = None if np.isnan(sure) else sure
+        said = f"{said}.{GUESS * beyond}"
+        found.append(Finding(f"dry_time.needed[{level}]", said, batches=fit.n_batches, **numbers))
     return found
 
 
@@ -186,9 +187,7 @@ def _at_most(vpd_kpa: float, temp_c: float, least: float) -> str:
     """A vapour-pressure deficit as the humidity it means in a room."""
     rh = float(rh_for_deficit(vpd_kpa, temp_c))
     if not np.isfinite(rh):
-        return (
-            f"from {number(vpd_kpa)} kPa on, drier than a room at {temp_c:g} °C can be" if vpd_kpa > 0 else ""
-        )
+        return f"from {number(vpd_kpa)} kPa on, drier than a room at {temp_c:g} °C can be"
     return f"{'even at' if vpd_kpa <= least * 1.001 else 'up to'} {rh:.0f} % humidity ({temp_c:g} °C)"
 
 
@@ -202,10 +201,8 @@ def next_steps(fit: CuringFit, label: Label) -> list[str]:
             directed(widest.estimate * (end / widest.estimate) ** 0.5**0.5, widest, DRY)
             for end in (widest.conf_low, widest.conf_high)
         )
-        units = "days" if widest.judged_by == "days" else "batches"
-        steps.append(
-            f"Twice as many {units} would narrow “{against(widest, label)}” to about {low} to {high}."
-        )
+        what = f"Twice as many {widest.judged_by} would narrow “{against(widest, label)}”"
+        steps.append(f"{what} to about {low} to {high}.")
     if any(effect.shown for effect in fit.effects):
         steps.append(
             "Before you change the recipe for good, make two or three batches of each way once more."
@@ -213,10 +210,7 @@ def next_steps(fit: CuringFit, label: Label) -> list[str]:
     inside = fit.brackets[np.isfinite(fit.brackets["upper"]) & (fit.brackets["lower"] > 0)]
     spread = np.sqrt(np.nansum([fit.sigma**2, fit.tau**2]))
     if len(inside) and np.log(inside["upper"] / inside["lower"]).median() > 2.5 * spread:
-        low, high = (
-            duration(float(hours))
-            for hours in (inside["lower"].quantile(0.25), inside["upper"].quantile(0.75))
-        )
+        low, high = (duration(inside[end].quantile(at)) for end, at in (("lower", 0.25), ("upper", 0.75)))
         steps.append(f"Look more often between {low} and {high}, when most pieces became dry.")
     if fit.censoring["right"]:
         steps.append(f"Look once more where pieces were never seen dry ({fit.censoring['right']} of them).")
@@ -228,9 +222,9 @@ def next_steps(fit: CuringFit, label: Label) -> list[str]:
 def cautions(fit: CuringFit, label: Label) -> list[str]:
     """What limits these numbers, besides the doubts of the input."""
     said = list(fit.notes)
-    few = [effect for effect in (*fit.effects, *fit.air_effects) if effect.df < FEW_ENOUGH_TO_SAY]
+    few = [effect.factor for effect in (*fit.effects, *fit.air_effects) if effect.df < FEW_ENOUGH_TO_SAY]
     if few:
-        names = ["the room's air" if e.factor in _AIR_STEPS else label(e.factor) for e in few]
+        names = ["the room's air" if name in AIR_STEPS else label(name) for name in few]
         units = count(fit.n_days, "day") if fit.n_days else count(fit.n_batches, "batch", "batches")
         said.append(f"{capital(units)} say little about {listed(list(dict.fromkeys(names)))}.")
     said += list(fit.diagnose()["says"])
@@ -244,15 +238,15 @@ def methods(fit: CuringFit, label: Label) -> str:
     """How the dry times were worked out, as a paragraph of Markdown."""
     kinds = ("dry at the first look", "between two looks", "still wet at the last", "timed exactly")
     seen = [f"{many} {kind}" for many, kind in zip(fit.censoring.values(), kinds, strict=True) if many]
-    terms = [label(term.name) for term in fit.terms]
-    terms += ["log vapour-pressure deficit" if term.name == VPD else label(term.name) for term in fit.air]
+    air = ["log vapour-pressure deficit" if term.name == VPD else label(term.name) for term in fit.air]
+    terms = listed([*(label(term.name) for term in fit.terms), *air]) or "no factor"
     spreads = {"pieces of a batch": fit.sigma, "batches": fit.tau, "days": fit.delta}
     told = [f"{who} {number(max(sd, 0.001))}" for who, sd in spreads.items() if np.isfinite(sd)]
     aics = [f"{_SHAPES[str(name)]} {aic:.1f}" for name, aic in fit.aics.dropna().items()]
     return (
         f"Dry times: {count(len(fit.brackets), 'piece')} of {count(fit.n_batches, 'batch', 'batches')}, {listed(seen)}. "
-        f"Interval-censored regression of log dry time ({_SHAPES[fit.distribution]}) on {listed(terms) or 'no factor'}, "
-        f"with a random effect of the batch{' and of the day' if fit.n_days else ''}; restricted likelihood, t intervals. "
+        f"Interval-censored regression of log dry time ({_SHAPES[fit.distribution]}) on {terms}, with a random effect of the "
+        f"batch{' and of the day' if fit.n_days else ''}; restricted likelihood, t intervals. "
         f"Standard deviations of log dry time: {listed(told)}. Akaike's criterion: {', '.join(aics)}."
     )
 
@@ -261,14 +255,14 @@ def forecast_table(
     fit: CuringFit, new: pd.DataFrame, first: Mapping[str, Sequence[str]], shares: Sequence[float]
 ) -> pd.DataFrame:
     """Forecasts for some conditions, with text cells; `first` has the columns that name them."""
-    rows = [fit.predict(new, share=share) for share in shares]
     cells: dict[str, Sequence[str]] = dict(first)
-    for share, row in zip(shares, rows, strict=True):
-        cells[f"{percent(share)} dry"] = [duration(hours) for hours in row["estimate"]]
-    cells["95 % interval"] = [span(row) for row in rows[-1].to_dict("records")]
+    for share in shares:
+        rows = fit.predict(new, share=share)
+        cells[f"{percent(share)} dry"] = [duration(hours) for hours in rows["estimate"]]
+    cells["95 % interval"] = [span(row) for row in rows.to_dict("records")]
     settings: list[Any] = new.to_dict("records") or [{}]
     cells["wait"] = [duration(wait(fit, each, shares[-1])) for each in settings]
-    cells[""] = ["not tried" if beyond else "" for beyond in rows[-1]["extrapolated"]]
+    cells[""] = ["not tried" if beyond else "" for beyond in rows["extrapolated"]]
     return pd.DataFrame(cells) if any(cells[""]) else pd.DataFrame(cells).drop(columns="")
 
 
@@ -279,15 +273,15 @@ def pair_table(effects: Sequence[Effect]) -> pd.DataFrame:
 
 def order_words(seen: SeenOrder) -> str:
     """Which of two ways became dry later, day by day, by the looks alone."""
-    days = seen.later + seen.earlier + seen.open
+    days = count(seen.later + seen.earlier + seen.open, "day")
     if seen.later + seen.earlier == 0:
-        return f"The looks of {count(days, 'day')} do not tell whether {seen.level} dried later than {seen.control}."
+        return f"The looks of {days} do not tell whether {seen.level} dried later than {seen.control}."
     many, way = max((seen.later, "later"), (seen.earlier, "sooner"))
     other = seen.later + seen.earlier - many
     rest = f", the other way on {other}" if other else ""
     said = (
-        f"{capital(seen.level)} became dry {way} than {seen.control} on {many} of {count(days, 'day')}{rest}; chance alone would "
-        f"do so in {of_hundred(seen.p_value)} trials."
+        f"{capital(seen.level)} became dry {way} than {seen.control} on {many} of {days}{rest}; chance alone would do so in "
+        f"{of_hundred(seen.p_value)} trials."
     )
     if seen.least > 0 and np.isfinite(seen.most):
         said += f" It took {ratio(seen.least)} to {ratio(seen.most)} times as long here, as far as the looks tell."

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
+from browsers import BROWSER
 from hypothesis import settings
 from sound_trial import LOG, RUNS, TOML, TOUCH
 
@@ -36,3 +38,17 @@ def make_trial(tmp_path: Path) -> Callable[..., Path]:
         return folder
 
     return make
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """A Chromium without a window."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(
+            executable_path=BROWSER,
+            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-sync"],
+        )
+        yield chromium
+        chromium.close()

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-import shutil
 from collections.abc import Callable
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
 import pytest
+from browsers import BROWSER
 from planned_trials import COLOUR, GUM, HEAD, READ, RECIPE
 
 from fizzlab.bench.planning import Planned, plan_trial
@@ -17,7 +17,6 @@ from fizzlab.bench.sheet import BLANKS_ACROSS, bench_sheet, kitchen, readings_bl
 from fizzlab.trial.settings import read_settings
 
 FACTORIAL = HEAD + COLOUR + GUM + '[plan]\nkind = "factorial"\nrepeats = 2\nbatches_per_day = 6\n' + READ
-BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 
 #: As much on one card as a bath fizzer is likely to need.
 FULL = RECIPE.replace(
@@ -221,9 +220,8 @@ def test_every_card_fits_on_its_own_page(
     scored: bool,
     planned: Callable[[str], Planned],
     tmp_path: Path,
+    browser: Any,
 ) -> None:
-    from playwright.sync_api import sync_playwright
-
     wishes = FACTORIAL.replace("pieces = 2", "pieces = 4")
     if not scored:
         wishes = wishes.replace('"crumble_scores", ', "").replace(', "crumble_scores"', "")
@@ -234,18 +232,14 @@ def test_every_card_fits_on_its_own_page(
     assert margins
     down, across = (float(mm) for mm in margins.groups())
     pixels = 96 / 25.4
-    with sync_playwright() as playwright:
-        browser: Any = playwright.chromium.launch(
-            executable_path=BROWSER, args=["--no-sandbox", "--disable-gpu"]
-        )
-        width = round((wide_mm - 2 * across) * pixels)
-        page = browser.new_page(viewport={"width": width, "height": 900})
-        page.emulate_media(media="print")
-        page.goto(page_file.as_uri())
-        heights = page.evaluate("[...document.querySelectorAll('.sheet')].map(s => s.offsetHeight)")
-        overflow = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
-        printed = page.pdf(format=paper, prefer_css_page_size=False)
-        browser.close()
+    width = round((wide_mm - 2 * across) * pixels)
+    page = browser.new_page(viewport={"width": width, "height": 900})
+    page.emulate_media(media="print")
+    page.goto(page_file.as_uri())
+    heights = page.evaluate("[...document.querySelectorAll('.sheet')].map(s => s.offsetHeight)")
+    overflow = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+    printed = page.pdf(format=paper, prefer_css_page_size=False)
+    page.close()
     assert overflow <= 0
     assert len(heights) == 2 * len(made.runs)
     assert max(heights) <= (high_mm - 2 * down) * pixels

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import shutil
 import time
-from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
-from browsers import BROWSER
 
 from fizzlab.report.run import write_report
 from fizzlab.trial import shipped
@@ -46,17 +43,3 @@ def demo_reports(tmp_path_factory: pytest.TempPathFactory, request: pytest.Fixtu
     for name in names:
         shutil.copytree(made / name, home / name)
     return {name: home / name / "records" / f"{name}-1" / "report.html" for name in names}
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    """A Chromium without a window."""
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(
-            executable_path=BROWSER,
-            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-sync"],
-        )
-        yield chromium
-        chromium.close()

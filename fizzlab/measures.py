@@ -249,12 +249,10 @@ class Measure:
         As in trial.toml, with the unit at its end where it has one: ``"tumble_loss_pct"``.
     label : str
         In plain words: "tumble loss".
-    unit : str
     scale : {"ratio", "difference"}
         How two levels are compared. Ratios need positive numbers.
     table, column : str
         Where the readings stand: a table of `TABLES`, and the column of it.
-    words : Words
     low, high : float or None
         Bounds of the scale, where it has any: 0 and 10 of a score.
     decimals : int
@@ -354,7 +352,6 @@ def register(measure: Measure, table: TableSpec | None = None) -> None:
 
     Parameters
     ----------
-    measure : Measure
     table : TableSpec, optional
         Left out, the table is that of `piece_table`, unless one of that name is there.
 

@@ -66,10 +66,6 @@ def write_plan(folder: str | Path, detects: Callable[[Planned], Sequence[str]] |
     detects : callable, optional
         Says of the plan how small a difference it would see (`fizzlab.bench.planning.plan_power`).
 
-    Returns
-    -------
-    Written
-
     Raises
     ------
     BadInput

@@ -66,10 +66,8 @@ def bench_sheet(settings: TrialSettings, plan: PlanSettings, cards: Cards, state
 
     Parameters
     ----------
-    settings : TrialSettings
     plan : PlanSettings
         Which tables are wanted, and when to look.
-    cards : Cards
     statements : sequence of str
         What the plan can and cannot tell.
     """

@@ -25,7 +25,6 @@ class Sheet:
     ----------
     name, meaning : str
         The table's name, and what it holds, which the first sheet says.
-    columns : sequence of Column
     rows : DataFrame
         What is known beforehand; columns that it lacks are left blank.
     choices : mapping of str to sequence of str

@@ -31,7 +31,6 @@ def next_batches(
 
     Parameters
     ----------
-    choice : Choice
     factors : sequence of Category or Range
         As they were planned.
     made : DataFrame

@@ -202,7 +202,6 @@ def power(
         The main effects of the analysis; by default those of the plan, or every other column of its runs.
     air : int
         Columns of the air in the analysis: 1 for the vapour-pressure deficit.
-    trials, seed : int
     conf_level : float
         Of the interval that is judged.
     target : float

@@ -42,7 +42,6 @@ def choose(
         Model matrix of what may be run; a row may be picked more than once.
     criterion : {"D", "I"}
         Largest det(X'X), or smallest mean variance of a forecast over `region` (the candidates by default).
-    made : ndarray, shape (r, p), optional
     most : int, optional
         How often a row may be picked; any number of times by default.
     starts : int, optional

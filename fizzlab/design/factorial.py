@@ -92,7 +92,6 @@ class Fraction:
 
     Parameters
     ----------
-    names : tuple of str
     generators : tuple of (str, str)
         Each an added factor and its product, as ``("e", "a:b:c")`` or ``("e", "-a:b")``.
 

@@ -33,7 +33,6 @@ class Range:
         Column of the run table.
     low, high : float
         The bounds, in `unit`.
-    unit : str
     amounts : tuple of float
         The only amounts that can be set, where not every amount between the bounds can; empty means any.
     smallest, largest : float or None
@@ -78,7 +77,6 @@ def as_factor(name: str, given: Any, compared: bool = False) -> Factor:
 
     Parameters
     ----------
-    name : str
     given : Category, Range, sequence or mapping
         Names are levels, the first the control; numbers are the amounts to try; a tuple of two numbers is a
         range. A mapping has the keys of [factors.NAME] in trial.toml: levels and control, or amounts, low,

@@ -56,7 +56,6 @@ def best_looks(
     ----------
     low_h, high_h : float
         Range of the usual dry time; the same twice where it is known.
-    looks : int
     spread : float
         Standard deviation of log dry time of a piece about the usual one: sqrt(pieces² + batches²).
     every_min : int

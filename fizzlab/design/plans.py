@@ -33,7 +33,6 @@ class Plan:
     runs : DataFrame
         One row a batch, in the order of making: run, day, blind, one column a factor (actual units),
         point (factorial, centre, axial, edge, vertex, centroid, ...), and whole_plot in a split plot.
-    factors : tuple of Category or Range
     seed : int
         The same seed and the same wishes give the same plan.
     terms : tuple of str

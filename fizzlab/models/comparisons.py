@@ -28,7 +28,6 @@ def compare(
 
     Parameters
     ----------
-    fit : ResponseFit
     factor : str
         One with named levels.
     kind : {"control", "pairs"}

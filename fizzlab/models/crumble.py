@@ -337,7 +337,6 @@ def broken_shares(counts: pd.DataFrame, levels: pd.Series, conf_level: float = 0
         Columns pieces and broken, one row a batch, indexed by run.
     levels : Series
         The level of each batch.
-    conf_level : float
 
     Returns
     -------

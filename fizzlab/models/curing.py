@@ -85,7 +85,6 @@ def fit_curing_time(
         Columns time, temp_c, rh_pct.
     air : {"vpd", "rh and temperature", "none"}
         How the air enters.
-    distribution : {"lognormal", "weibull", "loglogistic"}
     forecast_air : (temp_c, rh_pct), optional
         The air that `CuringFit.predict` holds if not asked; the middle of the batches' own if left out.
     margin : float, optional

@@ -305,9 +305,6 @@ def fit_curve(
 
     Parameters
     ----------
-    model : CurveModel
-    x : array, shape (n,) or (predictors, n)
-    y : array, shape (n,)
     start : array, optional
         Starting values, or several rows of them, instead of the model's own.
     resolution : float
@@ -596,10 +593,8 @@ def profile_interval(
 
     Parameters
     ----------
-    fit : CurveFit
     of : str or callable(values) -> float
         Name of a parameter, or a smooth function of the array of parameter values.
-    conf_level : float
     name : str
         How to call a function of the parameters.
 

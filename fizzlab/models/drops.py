@@ -366,7 +366,6 @@ def fit_drop_height(
     penalised : bool
         Add Jeffreys' penalty, which keeps the answer finite where height tells broken from whole without a
         mistake.
-    conf_level : float
 
     Raises
     ------
@@ -544,7 +543,6 @@ def plot_drops(
         Columns level, estimate, conf_low, conf_high (half of the pieces break) and survive.
     survive : float
         The share that survives `survive`.
-    ax : Axes, optional
     """
     import seaborn as sns
 

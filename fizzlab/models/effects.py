@@ -265,7 +265,6 @@ def fit_response(
         See `choose_days`.
     margin : float, optional
         The ratio above 1 within which two levels count as the same: 1.1 says a tenth more or less.
-    conf_level : float
 
     Returns
     -------

@@ -145,14 +145,12 @@ def batch_times(
 
     Parameters
     ----------
-    response : str
     pieces : DataFrame
         One row a piece: run, piece, water_c, lower, upper; see `Times`.
     batches : DataFrame
         One row a batch, indexed by run, with a column for each term.
     terms : sequence of Category or Amount
         Factors of the batch.
-    bath_c, conf_level : float
 
     Raises
     ------
@@ -295,10 +293,8 @@ def fit_fizz_duration(
         Factors of the batch, as `fizzlab.fit_response` takes them: ``"colour * binder"``.
     runs : DataFrame
         One row a batch: run, day if known, and a column for each factor.
-    response : {"fizz_s", "colour_s"}
     bath_c : float
         The common water temperature.
-    conf_level : float
 
     Returns
     -------

@@ -342,7 +342,6 @@ def fit_gas_curve(
         Curves to weigh against each other.
     step_g : float, optional
         Step of the scale; found from the readings by default.
-    conf_level : float
 
     Raises
     ------

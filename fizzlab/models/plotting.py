@@ -146,7 +146,6 @@ def plot_effects(fit: FitResult, ax: Axes | None = None) -> Axes:
 
     Parameters
     ----------
-    fit : FitResult
     ax : Axes, optional
         Where to draw; new axes if left out.
     """

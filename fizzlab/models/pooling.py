@@ -299,7 +299,6 @@ def pool_trials(
     at : float, optional
         VPD in kPa at which to tell the level, and at which trials are supposed to differ in level and slope
         independently; the middle (geometric) of the trials' air if not given.
-    conf_level : float
 
     Notes
     -----

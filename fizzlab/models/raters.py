@@ -47,8 +47,6 @@ class RaterAgreement:
     alpha, conf_low, conf_high : float
         Krippendorff's alpha for ordered scores (1 is perfect, 0 what chance would give) with its jackknife
         interval over batches; nan where they agreed on everything or batches are too few.
-    conf_level, df : float, int
-    raters : tuple of str
     n_pieces, n_batches : int
         Those scored by at least two raters.
     same, within_one : float
@@ -165,7 +163,6 @@ def rater_agreement(scores: pd.DataFrame, *, conf_level: float = 0.95) -> RaterA
     ----------
     scores : DataFrame
         Columns run, piece, rater, score.
-    conf_level : float
 
     Raises
     ------

@@ -147,10 +147,6 @@ def fit_shelf_life(
     conf_level : float
         Of the intervals: t, with batches - 1 degrees of freedom.
 
-    Returns
-    -------
-    ShelfFit
-
     Raises
     ------
     CannotAnswer

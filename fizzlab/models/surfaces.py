@@ -198,7 +198,6 @@ def fit_mixture(
         As in `fit_response`.
     parts : sequence of Amount
         Every part of the mixture, in one unit; only their shares of the sum count.
-    blending : {"linear", "quadratic", "special cubic"}
 
     Returns
     -------
@@ -284,8 +283,6 @@ def unreplicated(
     ----------
     batches : DataFrame
         One row a batch; every factor at two values, and every effect orthogonal to the others.
-    response : str
-    factors : sequence of Category or Amount
     log : bool, optional
         As in `fit_response`.
 

@@ -204,7 +204,6 @@ def model_matrix(batches: pd.DataFrame, terms: Sequence[Term]) -> pd.DataFrame:
     ----------
     batches : DataFrame
         One row a batch, with a column for each term.
-    terms : sequence of Category or Amount
 
     Returns
     -------

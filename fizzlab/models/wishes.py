@@ -55,8 +55,6 @@ class Wish:
 
     Parameters
     ----------
-    response : str
-    want : {"less", "more", "near"}
     best : float
         Where the wish is granted in full; going further earns nothing.
     worst : float or (float, float)
@@ -118,11 +116,6 @@ class Wish:
 
 def overall(wishes: Sequence[Wish], values: Mapping[str, Sequence[float] | Array]) -> Array:
     """How far all wishes are granted together: the weighted geometric mean, (prod d_i^w_i)^(1 / sum w_i).
-
-    Parameters
-    ----------
-    wishes : sequence of Wish
-    values : mapping of response to array, all of one shape
 
     Returns
     -------

@@ -59,7 +59,6 @@ class Ingredient:
         Share of its mass that dries off; 1 for alcohol and water, else 0.
     max_pct : float, optional
         The most of it that the maker wants in the piece, per cent by mass.
-    price : Price, optional
     top_up_after : str, optional
         Name of an ingredient: this one fills up to `amount` after that one is in the spoon.
     """
@@ -104,8 +103,6 @@ class Rule:
         Column of the runs.
     sets : str
         Name of the ingredient whose amount it is: a number in `unit`, or what `amounts` says for a level.
-    unit : str
-    amounts : mapping of str to Quantity
     multiplies : tuple of str
         Names of the ingredients whose amounts are multiplied by it.
     brings : mapping of str to tuple of Ingredient
@@ -150,7 +147,6 @@ def for_run(recipe: Recipe, settings: Mapping[str, str | float]) -> Recipe:
 
     Parameters
     ----------
-    recipe : Recipe
     settings : mapping of str to str or float
         Level of each factor in this run; factors that no rule names are ignored.
 

@@ -34,8 +34,6 @@ def record_in_full(summary: Summary, ledger: Ledger, since: Sequence[str]) -> li
 
     Parameters
     ----------
-    summary : Summary
-    ledger : Ledger
     since : sequence of str
         How its tables differ from those of the record before, a sentence each.
     """

@@ -41,7 +41,6 @@ class Analysed:
 
     Parameters
     ----------
-    trial : Trial
     terms : tuple of Category or Amount
         The factors that changed between batches.
     batches : DataFrame
@@ -54,7 +53,6 @@ class Analysed:
         Why a response that was measured has no fit, or none for one factor (``"drop_cm, room"``).
     joint : mapping of str to ResponseFit
         The same with joint effects of two factors, where the batches can carry them.
-    notes : tuple of str
     """
 
     trial: Trial
@@ -391,7 +389,6 @@ def cost_effects(settings: pd.DataFrame, each: Sequence[float], terms: Sequence[
         The combinations that were made, once each.
     each : sequence of float
         What a piece of each costs.
-    terms : sequence of Category or Amount
 
     Examples
     --------

@@ -19,7 +19,6 @@ def deviations(trial: Trial, planned: Planned = ()) -> list[DeviationEntry]:
 
     Parameters
     ----------
-    trial : Trial
     planned : sequence of mapping
         The batches as `fizzlab plan` laid them out, in the order of making: run, day and the factors; empty
         where no plan was kept.

@@ -66,7 +66,6 @@ class Notes(Piece):
 
     Parameters
     ----------
-    lines : sequence of str
     kind : str
         ``"answer"``, ``"next"``, ``"caution"`` or ``"plain"``: how it stands out on the page.
     """
@@ -103,7 +102,6 @@ class Findings(Piece):
 
     Parameters
     ----------
-    findings : sequence of Finding
     kind : str
         As for `Notes`; ``"silent"`` carries the numbers and shows nothing.
     """
@@ -127,7 +125,6 @@ class Picture(Piece):
     ----------
     name : str
         File name of the figure in the record, without ending.
-    figure : matplotlib Figure
     caption : str
         What to see in it, in one or two sentences.
     alt : str
@@ -240,7 +237,6 @@ def html_page(shown: Shown, *, title: str, stamp: Stamp, place: str) -> str:
 
     Parameters
     ----------
-    shown : Shown
     title, place : str
         The trial's title and the workshop, for the head of the page.
     stamp : Stamp

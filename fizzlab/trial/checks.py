@@ -38,7 +38,6 @@ class Check:
         Gives the rows that are wrong or odd, with whatever the sentences need as further columns.
     what, do : str
         The sentences, with names of columns in braces; `who` is the piece and its batch.
-    weight : {"problem", "doubt"}
     """
 
     table: str

@@ -39,7 +39,6 @@ class Trial:
 
     Parameters
     ----------
-    folder : Path
     settings : TrialSettings
         What `trial.toml` says.
     tables : mapping of str to Table
@@ -100,10 +99,6 @@ def load(folder: str | Path) -> Trial:
     ----------
     folder : str or Path
         Holds ``trial.toml`` and the tables; see the README for both.
-
-    Returns
-    -------
-    Trial
 
     Raises
     ------

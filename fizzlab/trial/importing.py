@@ -95,7 +95,6 @@ def look(
     ----------
     folder, file : str or Path
         The trial folder and the export.
-    table : {"room_log", "weighings"}
     name : str, optional
         Of a mapping in trial.toml, or to be.
     told : Told, optional

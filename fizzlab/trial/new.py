@@ -47,7 +47,6 @@ def start(
     ----------
     folder : Path
         Is made if it is not there; its name becomes the trial's code.
-    title, question : str
     levels : sequence of str
         Factors with named levels, each as ``"colour=pearl,dye,lake"``; the first level is the control. A
         name with capitals or spaces is written in small letters and _, and kept as the label.

@@ -35,7 +35,6 @@ def put_in_place(folder: Path, making: Path, names: Sequence[str], away: Sequenc
 
     Parameters
     ----------
-    folder : Path
     making : Path
         From `beside`; holds the finished files.
     names : sequence of str

@@ -41,7 +41,6 @@ class Readings:
     rows : DataFrame
         Indexed by row of the file: `time` (the workshop's clock), `temp_c` and `rh_pct`, or `mass_g`; and
         `ahead_h`, what to take from differences of `time` to get hours that really went by.
-    zone : str or None
     said : tuple of str
         What was passed over or is odd, as sentences.
     """

@@ -43,7 +43,6 @@ def moment(text: str, order: Order) -> Moment | None:
 
     Parameters
     ----------
-    text : str
     order : Order
         Which number is which. Two-digit years are those of 2000 to 2099. A date with dots and a year of
         four digits at its end is never month first.

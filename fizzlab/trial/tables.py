@@ -267,7 +267,6 @@ def parse(
 
     Parameters
     ----------
-    raw : RawTable
     columns : sequence of Column
         What the table may hold; `leave_out` is always allowed.
     planned : sequence of str

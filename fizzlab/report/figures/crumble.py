@@ -50,7 +50,6 @@ def score_shares(scores: pd.DataFrame, levels: pd.Series, agreement: RaterAgreem
         Columns run, rater, score.
     levels : Series
         What each batch is drawn with, a Categorical.
-    agreement : RaterAgreement or None
     """
     shown = scores.assign(
         level=scores["run"].map(levels).astype(levels.dtype), score=scores["score"].astype(int).astype(str)

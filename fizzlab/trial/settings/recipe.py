@@ -121,7 +121,6 @@ def make_recipe(settings: RecipeSettings, factors: Mapping[str, FactorSettings])
 
     Parameters
     ----------
-    settings : RecipeSettings
     factors : mapping of str to FactorSettings
         Those of the trial, which the rules name.
 

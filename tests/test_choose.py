@@ -17,7 +17,7 @@ from fizzlab.models.draws import Draws, simulate
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.surfaces import fit_mixture
 from fizzlab.models.terms import Amount, Category
-from fizzlab.models.wishes import Limit, Wish, overall
+from fizzlab.models.choose import Limit, Wish, overall
 
 COLOUR = Category("colour", ("none", "mica", "lake"), "none")
 OIL = Amount("oil", "g")

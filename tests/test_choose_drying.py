@@ -14,7 +14,7 @@ from fizzlab.models.draws import Forecast, exact, simulate
 from fizzlab.models.effects import fit_response
 from fizzlab.models.result import FitResult
 from fizzlab.models.terms import Amount, Category, Term
-from fizzlab.models.wishes import Limit, Wish
+from fizzlab.models.choose import Limit, Wish
 
 COLOUR = Category("colour", ("none", "mica", "lake"), "none")
 BINDER = Category("binder", ("emulsifier", "gum"), "emulsifier")

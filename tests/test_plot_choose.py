@@ -10,7 +10,7 @@ import pytest
 
 from fizzlab.models.choose import Choice, choose
 from fizzlab.models.effects import fit_response
-from fizzlab.models.wishes import Limit, Wish
+from fizzlab.models.choose import Limit, Wish
 from fizzlab.report.figures.choose import trade_off
 
 

@@ -216,7 +216,7 @@ class Trials:
         """
         from scipy import stats
 
-        from fizzlab.models.strata import NotEstimable, contrast, fit_many, prepare
+        from fizzlab.models.strata import contrast, fit_many, prepare
 
         if self.looks is None:
             numbers = size * comparison.shift + self.batches + self.pieces.mean(axis=2)
@@ -228,7 +228,7 @@ class Trials:
             refused |= _touching(bracket, self.model.x, self.looks)
         try:
             strata = prepare(self.model.x, self.model.day)
-        except NotEstimable:
+        except CannotAnswer:
             raise CannotAnswer(
                 "This plan cannot tell how much days differ from how much batches do.",
                 "Spread every level over the days, or make more batches a day.",

@@ -24,8 +24,7 @@ from fizzlab.models.censored import (
     Shape,
 )
 from fizzlab.models.censored_fit import BatchFit, fit_batches
-from fizzlab.models.draws import ONE_DAY, Forecast, leaning
-from fizzlab.models.result import Effect, FitResult, Interval, asked, rows_of
+from fizzlab.models.result import ONE_DAY, Effect, FitResult, Forecast, Interval, asked, leaning, rows_of
 from fizzlab.models.spreads import Mixture, weigh
 from fizzlab.models.terms import Amount, Category, Term, level_name, model_matrix, parts
 
@@ -196,7 +195,7 @@ class CuringFit(FitResult):
         return conditions.assign(**hours, extrapolated=with_air.extrapolated(conditions))
 
     def forecast(self, settings: pd.DataFrame, share: float = 0.5) -> Forecast:
-        """What a new batch of some settings, on a new day, may be; see `fizzlab.models.draws`."""
+        """What a new batch of some settings, on a new day, may be; see `Forecast`."""
         found, known = self.inner.found, settings[[name for name in settings if name in self.typical]]
         conditions = asked(known, self.typical)
         rows, x = self.matrix(conditions), self.matrix(self.batches)

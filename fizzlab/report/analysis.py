@@ -18,9 +18,8 @@ from fizzlab.design.kinds import KINDS
 from fizzlab.errors import CannotAnswer
 from fizzlab.measures import Measure, looked_up
 from fizzlab.models.days import set_for_days
-from fizzlab.models.draws import Forecast, exact
 from fizzlab.models.effects import ResponseFit, fit_response
-from fizzlab.models.result import Effect, FitResult, Study
+from fizzlab.models.result import Effect, FitResult, Forecast, Study, exact
 from fizzlab.models.terms import Amount, Category, Term, level_name, varying
 from fizzlab.recipe import Recipe, batch_mass, cost, fizz_balance, for_run
 from fizzlab.recipe.units import Span

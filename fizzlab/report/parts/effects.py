@@ -10,7 +10,7 @@ import pandas as pd
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.effects import ResponseFit
 from fizzlab.models.result import FitResult
-from fizzlab.models.surfaces import curvature, fit_mixture, lack_of_fit, surface, unreplicated
+from fizzlab.models.surfaces import bend, best, fit_mixture
 from fizzlab.models.terms import Amount, Category, Term, level_name
 from fizzlab.report.analysis import SHOWN_P, Analysed
 from fizzlab.report.figures.effects import Panel, factor_panels
@@ -22,9 +22,6 @@ from fizzlab.report.phrases import capital, listed, number
 from fizzlab.report.phrases import effects as worded
 from fizzlab.report.phrases import shape as shaped
 from fizzlab.trial.settings import TrialSettings
-
-#: Kinds of plan whose factors have two levels each.
-TWO_LEVELS = ("factorial", "fractional factorial", "screening")
 
 #: Said once above the tables of the details.
 JUDGED_TOGETHER = (
@@ -135,7 +132,7 @@ def _no_sign(findings: list[Finding], what: str, settings: TrialSettings) -> lis
 
 
 def _shape(done: Analysed) -> tuple[list[Finding], list[Finding]]:
-    """Bends, what a model misses, best points and shares of a mixture: what shows something, and what not."""
+    """Bends, best amounts and shares of a mixture: what shows something, and what not."""
     settings = done.trial.settings
     found: list[Finding] = []
     quiet: list[Finding] = []
@@ -146,17 +143,14 @@ def _shape(done: Analysed) -> tuple[list[Finding], list[Finding]]:
         amounts = [f.name for f in fit.terms if isinstance(f, Amount)]
         bends = {term.removesuffix("^2") for term in fit.basis.terms if term.endswith("^2")}
         with contextlib.suppress(CannotAnswer):
-            lack = lack_of_fit(fit)
-            told = found if lack["p_value"] < SHOWN_P else quiet
-            told.append(shaped.lack_finding(lack, fit, measure))
-        if amounts and not bends:
-            with contextlib.suppress(CannotAnswer):
-                bend = curvature(fit)
-                told = found if bend["p_value"] < SHOWN_P else quiet
-                told.append(shaped.curvature_finding(bend, fit, measure))
-        if len(amounts) > 1 and bends >= set(amounts):
-            with contextlib.suppress(CannotAnswer):
-                found.append(shaped.surface_finding(surface(fit), fit, measure, settings.label))
+            if amounts and bends >= set(amounts):
+                asked = settings.responses.get(response)
+                greatest = {"more": True, "less": False}.get((asked and asked.want) or "")
+                found.append(shaped.best_finding(best(fit, greatest=greatest), fit, measure, settings.label))
+            elif amounts and not bends:
+                told = bend(fit)
+                shows = found if told["p_value"] < SHOWN_P else quiet
+                shows.append(shaped.bend_finding(told, fit, measure))
     return [*found, *_mixtures(done)], quiet
 
 
@@ -178,39 +172,15 @@ def _mixtures(done: Analysed) -> list[Finding]:
     return found
 
 
-def _unrepeated(done: Analysed) -> Pieces:
-    """Two-level plans that nothing judges but the crowd of their small effects."""
-    settings = done.trial.settings
-    if settings.plan is None or settings.plan.kind not in TWO_LEVELS:
-        return []
-    pieces: Pieces = []
-    for response in done.numbers:
-        if response in done.responses:
-            continue
-        measure = settings.measure(response)
-        log = measure.scale == "ratio"
-        with contextlib.suppress(CannotAnswer):
-            found = unreplicated(done.batches, response, done.terms, log=log)
-            pieces += [
-                Findings([shaped.standing_out(found, response, measure, settings.label)], kind="plain"),
-                Grid(
-                    shaped.standing_out_table(found, log, settings.label),
-                    f"{capital(measure.label)}: the effects, the largest first",
-                ),
-            ]
-    return ["### Which effects stand out", *pieces] if pieces else []
-
-
 def in_detail(done: Analysed) -> Pieces:
     """The comparisons in full: all pairs, joint effects and bends, odd batches, and how it was worked out."""
     settings = done.trial.settings
     if not settings.terms() or not done.numbers:
         return []
     pieces: Pieces = ["## The comparisons in detail"]
-    unrepeated = _unrepeated(done)
     fits = {name: fit for name, fit in done.fits.items() if isinstance(fit, ResponseFit) and fit.effects}
     if not fits:
-        return [*pieces, *unrepeated] if unrepeated else []
+        return []
     doubts: list[str] = []
     for response, fit in fits.items():
         measure = settings.measure(response)
@@ -224,11 +194,10 @@ def in_detail(done: Analysed) -> Pieces:
     joint = [finding for shown, finding in worded.joint_findings(done, settings.label) if not shown]
     nothing = _no_sign(joint, "No sign that one change depends on another", settings)
     shape, quiet = _shape(done)
-    nothing += _no_sign(quiet, "No sign of a bend, or of anything missing from the fit", settings)
+    nothing += _no_sign(quiet, "No sign of a bend", settings)
     if shape:
         pieces += ["### Bends, best points and shares", Findings(shape, kind="plain")]
     pieces += [Findings([*joint, *quiet], kind="silent"), Notes(nothing) if nothing else None]
-    pieces += unrepeated
     if doubts:
         pieces += ["### Worth a second look", Notes(doubts, "caution")]
     said, rests = worded.methods(done)

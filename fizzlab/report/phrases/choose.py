@@ -10,9 +10,8 @@ from typing import Any
 import pandas as pd
 
 from fizzlab.measures import Measure
-from fizzlab.models.choose import Choice
+from fizzlab.models.choose import Choice, Limit
 from fizzlab.models.terms import Amount, Category, Term, level_name
-from fizzlab.models.wishes import Limit
 from fizzlab.report.findings import Finding
 from fizzlab.report.phrases.numbers import capital, count, listed, number, percent
 
@@ -221,7 +220,7 @@ HOW_TO_READ = (
 )
 
 #: What a filled mark of the picture means.
-FILLED = "Filled: worth considering; no other combination is as good in everything and better in something."
+FILLED = "Filled: it may be the best, with a chance of 5 % or more."
 
 
 def confirming(bounds: pd.DataFrame, who: str, voice: Voice, batches: int) -> tuple[str, list[Finding]]:

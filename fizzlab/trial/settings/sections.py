@@ -10,7 +10,7 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from fizzlab.errors import Problem, did_you_mean
 from fizzlab.measures import MEASURES, TABLES, Measure
-from fizzlab.models.wishes import Limit, Wish
+from fizzlab.models.choose import Limit, Wish
 from fizzlab.trial.settings.base import FILE, Name, Section, Text
 from fizzlab.trial.stamps import COUNTED, UNIX, Order, offset_minutes
 

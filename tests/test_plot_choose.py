@@ -8,9 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fizzlab.models.choose import Choice, choose
+from fizzlab.models.choose import Choice, Limit, Wish, choose
 from fizzlab.models.effects import fit_response
-from fizzlab.models.choose import Limit, Wish
 from fizzlab.report.figures.choose import trade_off
 
 

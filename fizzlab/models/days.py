@@ -38,9 +38,8 @@ class DayModel:
 def choose_days(table: pd.DataFrame, x: Array, days: Days = "auto") -> DayModel:
     """Choose how the days enter, from the batches that were measured.
 
-    `x` is the model matrix without days, its first column the intercept or in its span. With "auto" days are
-    blocks if every effect keeps at least half of its information when comparisons are made within days only,
-    else at random, so that what differs only between days is judged by days.
+    `x` is the model matrix without days. With "auto" days are blocks if every effect keeps at least half of
+    its information within days, else at random, so that what differs only between days is judged by days.
     """
     if "day" not in table:
         return DayModel("ordinary", "No days were given, so all batches count as made together.")
@@ -107,8 +106,7 @@ def set_for_days(batches: pd.DataFrame, terms: Sequence[Term]) -> tuple[str, ...
 def mostly_by_days(batches: pd.DataFrame, terms: Sequence[Term]) -> tuple[str, ...]:
     """The factors that vary more between days than within them, those set for whole days among them.
 
-    A fit that counts batches and knows no days would take them for surer than they are. Empty where no day
-    has two batches.
+    A fit that knows no days would take them for surer than they are. Empty where no day has two batches.
     """
     if (batches["day"].value_counts() < 2).all():
         return ()

@@ -66,9 +66,9 @@ class ResponseFit(FitResult):
         return np.asarray(np.log(values) if self.log else values)
 
     @property
-    def fitted(self) -> Array:
-        """What the fixed part says of each batch, on the scale that was fitted."""
-        return np.asarray(self.strata.x @ self.fits.beta[0])
+    def residuals(self) -> pd.Series:
+        """How far each batch lies off what the fixed part says of it, on the scale that was fitted."""
+        return pd.Series(self.y - self.strata.x @ self.fits.beta[0], index=self.batches.index)
 
     @property
     def coefficients(self) -> pd.DataFrame:
@@ -106,12 +106,15 @@ class ResponseFit(FitResult):
         unknown = {str(name) for name in settings} - {factor.name for factor in self.terms}
         if unknown and not isinstance(new, pd.DataFrame):
             raise ValueError(f"the fit has no factor {sorted(unknown)[0]}")
+        found = self._typical(settings)
         if interval == "prediction":
-            found = pd.DataFrame(self.forecast(settings).mean(1, 1, self.conf_level)[:3].T, columns=[*ENDS])
-        else:
-            found = pd.DataFrame([self.interval(row) for row in self.weights(settings)])[[*ENDS]]
-        found = np.exp(found) if self.log else found
+            ends = self.forecast(settings).mean(1, 1, self.conf_level)[:3].T
+            found = pd.DataFrame(np.exp(ends) if self.log else ends, columns=[*ENDS])
         return pd.concat([settings, found.assign(extrapolated=self.extrapolated(settings))], axis=1)
+
+    def _typical(self, settings: pd.DataFrame) -> pd.DataFrame:
+        found = pd.DataFrame([self.interval(row) for row in self.weights(settings)])[[*ENDS]]
+        return found.apply(np.exp) if self.log else found
 
     def extrapolated(self, settings: pd.DataFrame) -> list[bool]:
         """Does each setting lie outside of what was tried, as far as its columns tell?"""
@@ -119,17 +122,12 @@ class ResponseFit(FitResult):
 
     def points(self, factor: str) -> pd.Series:
         """Each batch's number as if everything but one factor had been the same, by run."""
-        centre = self.weights(self.batches[[factor]]) @ self.fits.beta[0]
-        found = centre + self.y - self.fitted
-        return pd.Series(np.exp(found) if self.log else found, index=self.batches.index)
+        found = self.residuals + self.weights(self.batches[[factor]]) @ self.fits.beta[0]
+        return pd.Series(np.exp(found) if self.log else found)
 
     @cached_property
     def for_new_days(self) -> ResponseFit:
-        """The fit with days at random, so that a day still to come has its share of chance.
-
-        Days taken out as blocks are right for comparing recipes; a forecast must hold for a day that was not
-        among them. The same fit where days cannot be told from batches, or were not several.
-        """
+        """The fit with days at random, for a day still to come; the same where they cannot be told."""
         if not self.structure.fixed:
             return self
         try:
@@ -158,7 +156,6 @@ class ResponseFit(FitResult):
         used = self.for_new_days
         weights, rows = used.weights(settings), used.strata
         told = pd.DataFrame([used.interval(row) for row in weights])
-        shown = pd.DataFrame([self.interval(row) for row in self.weights(settings)])
         component = np.maximum(used.fits.components[0], 0.0)
         component[-1] = component[-1] or 1e-12
         variance, df = used._spread_of(None)
@@ -175,7 +172,7 @@ class ResponseFit(FitResult):
         elif not self.structure.fixed and self.n_days == 1:
             notes = (ONE_DAY,)
         return Forecast(
-            typical=shown[[*ENDS]].apply(np.exp if self.log else np.asarray),
+            typical=self._typical(settings),
             estimate=told["estimate"].to_numpy(),
             se=told["se"].to_numpy(),
             df=told["df"].to_numpy(),
@@ -183,7 +180,7 @@ class ResponseFit(FitResult):
             lean=leaning(weights, rows.x, np.einsum("j,jab->ab", component, rows.full)),
             spread=lambda share: np.sqrt(variance) * scale(share, np.array([df]))[:, 0],
             mean=mean,
-            residuals=pd.Series(used.y - used.fitted, index=used.batches.index),
+            residuals=used.residuals,
             log=self.log,
             notes=notes,
         )
@@ -280,8 +277,7 @@ def fit_response(
     Raises
     ------
     CannotAnswer
-        Too few batches, days or settings for what is asked, a response without any chance variation, or
-        a fit that did not converge.
+        Too few batches, days or settings for what is asked, or a response without any chance variation.
     BadInput
         A column that is not there.
 

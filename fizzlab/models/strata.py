@@ -7,22 +7,16 @@ statsmodels' mixed model gives z intervals and fails at a variance of zero.
 The model is y = X b + Z u + e, with days u ~ N(0, v_d I) and batches e ~ N(0, v_e I). Restricted likelihood
 is that of w = K'y, the columns of K an orthonormal basis of what X cannot reach (H. D. Patterson, R.
 Thompson, Biometrika 58 (1971) 545-554), rotated so that K'ZZ'K is diagonal: w_i has the variance
-v_d a_i + v_e. Equal a_i are pooled into strata. With the strata's degrees of freedom f and sums of squares s,
+v_d a_i + v_e. With the df f and sums of squares s of strata of equal a,
 
     l = -1/2 sum (f log V + s / V),   V = v_d a + v_e.
 
-A component may come out below zero: it keeps the tests of balanced plans exact, while cutting off at zero
-lets a test by days rest on more days than there were (M. G. Kenward, J. H. Roger, Computational Statistics
-and Data Analysis 53 (2009) 2583-2595). Where the maximum has a negative component, it may be a spurious one,
-and the components are those of the analysis of variance (C. R. Henderson, Biometrics 9 (1953) 226-252, method
-3): v = C^-1 m, with the mean squares m of days and of the rest, their expectations C, and covariance
-C^-1 diag(2 m_j^2 / f_j) C^-1'. What is judged by one source is then judged by its mean square alone.
-Weights never come from a negative component: with V0 = max(v_d, 0) ZZ' + max(v_e, 0) I and
-H = (X'V0^-1 X)^-1 X'V0^-1,
-
-    b = H y,   cov(b) = v_d H ZZ' H' + v_e H H',
-
-which is (X'V^-1 X)^-1 whenever no component is negative.
+A component may come out below zero: cutting off at zero lets a test by days rest on more days than there were
+(M. G. Kenward, J. H. Roger, Computational Statistics and Data Analysis 53 (2009) 2583-2595). The components
+are then those of the analysis of variance (C. R. Henderson, Biometrics 9 (1953) 226-252, method 3), v =
+C^-1 m of covariance C^-1 diag(2 m_j^2 / f_j) C^-1', with the mean squares m of days and of the rest and their
+expectations C. Weights never come from a negative component: with V0 = max(v_d, 0) ZZ' + max(v_e, 0) I and
+H = (X'V0^-1 X)^-1 X'V0^-1, b = H y and cov(b) = v_d H ZZ' H' + v_e H H'.
 """
 
 from __future__ import annotations
@@ -71,7 +65,6 @@ class Strata:
 
     @property
     def spare(self) -> int:
-        """Rows less columns."""
         return int(self.outside.shape[1])
 
     @property
@@ -122,10 +115,8 @@ def prepare(x: Array, day: Sequence[Any] | Array | Ints | pd.Series | None = Non
     """
     x = np.asarray(x, float)
     rows, columns = x.shape
-    if rows <= columns:
-        raise ValueError("a fit needs more rows than columns")
-    if np.linalg.matrix_rank(x) < columns:
-        raise ValueError("the model matrix has not full rank")
+    if rows <= columns or np.linalg.matrix_rank(x) < columns:
+        raise ValueError("the model matrix needs full rank, and more rows than columns")
     outside = np.linalg.qr(x, mode="complete")[0][:, columns:]
     if day is None:
         nothing, one = np.zeros(rows - columns, np.int64), np.ones((1, 1))
@@ -171,8 +162,6 @@ def fit_many(strata: Strata, responses: Array) -> Fits:
     ([[8.3333, 1.3333]], [[5.0]])
     """
     y = np.atleast_2d(np.asarray(responses, float))
-    if y.shape[1] != len(strata.x) or not np.isfinite(y).all():
-        raise ValueError("each response needs one finite number a row")
     w = y @ strata.outside
     scale = np.sqrt((w**2).mean(axis=1))
     flat = scale <= 1e-10 * (1 + np.abs(y).max(axis=1))

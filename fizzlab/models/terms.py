@@ -28,10 +28,7 @@ ALL = "all batches"
 
 @dataclass(frozen=True)
 class Category:
-    """A factor (a column of the batch table) with named levels, each compared with a control level.
-
-    `levels` stand in the order in which to show them.
-    """
+    """A factor with named levels, in the order in which to show them, each compared with a control level."""
 
     name: str
     levels: tuple[str, ...]
@@ -61,10 +58,7 @@ class Category:
 
 @dataclass(frozen=True)
 class Amount:
-    """A numeric factor or a reading of the air, in a unit such as "g" or "kPa".
-
-    With `log` it enters the model as its natural logarithm.
-    """
+    """A numeric factor or a reading of the air; with `log` it enters the model as its natural logarithm."""
 
     name: str
     unit: str = ""
@@ -98,9 +92,6 @@ def terms_of(model: str | Sequence[str], names: Sequence[str], amounts: Sequence
 
     "main" has main effects; "interactions" every joint effect of two as well; "quadratic" the bends of the
     amounts too; "full" joint effects of every order.
-
-    >>> terms_of("quadratic", ["oil", "dye"], ["oil"]), terms_of(["oil", "dye:oil"], ["oil", "dye"], ["oil"])
-    (['oil', 'dye', 'oil:dye', 'oil^2'], ['oil', 'oil:dye'])
     """
     if isinstance(model, str):
         if model not in MODELS:

@@ -8,7 +8,6 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from fizzlab.models.terms import Array, Term
 
@@ -51,7 +50,8 @@ def choose_days(table: pd.DataFrame, x: Array, days: Days = "auto") -> DayModel:
         return DayModel("ordinary", "Each batch had a day of its own.")
     if days == "fixed" or (days == "auto" and _kept(x, block_columns(table["day"])) >= MOST_LOSS):
         return DayModel("blocked", "Batches are compared within days; days are taken out as blocks.")
-    if (constant_within(x, table["day"]) & (np.ptp(x, axis=0) > 1e-9)).any():
+    within = np.abs(_strays(x, table["day"])).max(axis=0)
+    if ((within < 1e-9) & (np.ptp(x, axis=0) > 1e-9)).any():
         why = (
             "Something was set for a whole day, so it is judged by how much days differ, and the rest by how "
         )
@@ -70,11 +70,6 @@ def _strays(columns: Array, days: pd.Series) -> Array:
     """How far each row lies from the mean of its day."""
     frame = pd.DataFrame(columns)
     return np.asarray(frame - frame.groupby(days.to_numpy()).transform("mean"), float)
-
-
-def constant_within(columns: Array, days: pd.Series) -> NDArray[np.bool_]:
-    """Which columns are the same for all rows of each day."""
-    return np.asarray((np.abs(_strays(columns, days)) < 1e-9).all(axis=0))
 
 
 def _kept(x: Array, by_day: Array) -> float:

@@ -19,7 +19,7 @@ from fizzlab.errors import CannotAnswer, count
 from fizzlab.measures import MEASURES, Scale
 from fizzlab.models.basis import Basis, factor_basis, refuse_inseparable
 from fizzlab.models.comparisons import mean_ratio_limits
-from fizzlab.models.days import DayModel, Days, block_columns, choose_days, constant_within
+from fizzlab.models.days import DayModel, Days, block_columns, choose_days
 from fizzlab.models.result import (
     ENDS,
     ONE_DAY,
@@ -378,7 +378,7 @@ def fit_basis(
         loglik=float(fits.loglik[0]),
         log=log,
         structure=structure,
-        tests=_tests(basis, table, structure, fits),
+        tests=_tests(basis, fits),
         spread=spread,
         n_days=table["day"].nunique() if "day" in table else 1,
         lost=lost,
@@ -440,12 +440,13 @@ def _padded(weights: Array, fits: Fits) -> Array:
     return np.pad(weights, ((0, 0), (0, fits.beta.shape[1] - weights.shape[1])))
 
 
-def _tests(basis: Basis, table: pd.DataFrame, structure: DayModel, fits: Fits) -> pd.DataFrame:
-    columns, rows = basis.matrix(table), {}
+def _tests(basis: Basis, fits: Fits) -> pd.DataFrame:
+    rows = {}
     for term, picks in basis.hypotheses():
-        f, top, bottom, p = f_test(fits, _padded(picks, fits))
-        by_days = structure.random and constant_within(columns @ picks.T, table["day"]).all()
-        rows[term] = (top, float(bottom[0]), float(f[0]), float(p[0]), "days" if by_days else "batches")
+        weights = _padded(picks, fits)
+        f, top, bottom, p = f_test(fits, weights)
+        judge = "days" if fits.strata.by_days(weights) else "batches"
+        rows[term] = (top, float(bottom[0]), float(f[0]), float(p[0]), judge)
     names = ["df_num", "df_den", "F", "p_value", "judged_by"]
     return pd.DataFrame.from_dict(rows, orient="index", columns=names).rename_axis("term")
 

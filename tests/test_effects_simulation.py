@@ -135,7 +135,7 @@ def test_the_demo_split_plot_many_times() -> None:
     for lost in range(len(plan)):
         kept = plan.drop(index=lost)
         basis = factor_basis(kept, terms, "interactions")
-        x, day = basis.matrix(kept), kept["day"]
+        x, day = basis.matrix(kept), pd.factorize(kept["day"])[0]
         size = (FITS // len(plan), len(kept))
         spread = float(np.hypot(told["batch_sd"], told["tumble_sd"] / np.sqrt(2)))
         y = np.delete(true, lost) + spread * rng.normal(size=size)

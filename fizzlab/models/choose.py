@@ -104,9 +104,6 @@ class Wish:
         """How far each value grants the wish: ((y - worst) / (best - worst))^shape, from 0 to 1.
 
         G. Derringer, R. Suich, J. Quality Technology 12 (1980) 214-219.
-
-        >>> Wish("hours", "less", best=12, worst=36).granted([10, 24, 40]).tolist()
-        [1.0, 0.5, 0.0]
         """
         y, found = np.asarray(values, float), np.ones(np.shape(values))
         for end in filter(np.isfinite, self.bounds):
@@ -416,12 +413,10 @@ def choose(
     if not limits and not wishes:
         raise ValueError("there are neither limits nor wishes to judge by")
     for each in ([limit.response for limit in limits], [wish.response for wish in wishes]):
-        unknown = set(each) - set(fits)
-        if unknown or len(set(each)) < len(each):
-            lacking = f"there is no fit of {', '.join(sorted(unknown))}"
-            raise ValueError(
-                lacking if unknown else "a response has more than one limit, or more than one wish"
-            )
+        if unknown := set(each) - set(fits):
+            raise ValueError(f"there is no fit of {', '.join(sorted(unknown))}")
+        if len(set(each)) < len(each):
+            raise ValueError("a response has more than one limit, or more than one wish")
     terms = _terms(fits)
     names = [term.name for term in terms]
     if taken := set(names) & set(OWN):

@@ -100,10 +100,9 @@ def compare(
 
 
 def within(limit: float, correlation: Array, df: float) -> float:
-    """P(all |T_i| <= limit) for multivariate t of any correlation, as batches need not be equally many.
+    """P(all |T_i| <= limit) for multivariate t of any correlation, to about four decimals.
 
-    By quasi-random integration (A. Genz, F. Bretz, J. Comput. Graph. Statist. 11 (2002) 950-971) of a fixed
-    seed, so that the same arguments always give the same value, to about four decimals.
+    By quasi-random integration (A. Genz, F. Bretz, J. Comput. Graph. Statist. 11 (2002) 950-971), seeded.
     """
     if len(correlation) == 1:
         return 1 - 2 * float(stats.t.sf(limit, df))
@@ -133,9 +132,8 @@ def critical(correlation: Array, df: float, conf_level: float = 0.95) -> float:
 def mean_ratio_limits(fits: Fits, top: Array, bottom: Array, alpha: float = 0.05) -> tuple[float, float]:
     """The 1 - 2 alpha limits of the ratio of two means; infinite where the old one may be zero.
 
-    Found by search: the ratios up to which top - ratio × bottom cannot be told from zero, which is what two
-    one-sided tests of sameness ask (D. Hauschke, M. Kieser, E. Diletti, M. Burke, Statistics in Medicine 18
-    (1999) 93-105). Without random days that is Fieller's interval.
+    The ratios up to which top - ratio × bottom cannot be told from zero, as two one-sided tests of sameness
+    ask (D. Hauschke et al., Statistics in Medicine 18 (1999) 93-105); without random days Fieller's interval.
     """
     ratio = float(top @ fits.beta[0]) / float(bottom @ fits.beta[0])
 

@@ -138,9 +138,7 @@ class ResponseFit(FitResult):
     def _spread_of(self, weights: Array | None, batches: int = 1, days: int = 1) -> tuple[float, float]:
         """Variance and df of the mean of new batches about a forecast, or about the truth without `weights`.
 
-        df = 2 v^2 / (g'Wg) (F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110-114), g the slopes of v
-        by the variance components and W their covariance. A component that came out as nothing is still in
-        doubt, so that its slope stays in.
+        Satterthwaite's df, as in `contrast`; a component that came out as nothing keeps its doubt.
         """
         slope = np.array([*([1 / days] if self.structure.random else []), 1 / batches])
         value = float(slope @ np.maximum(self.fits.components[0], 0.0))
@@ -186,10 +184,7 @@ class ResponseFit(FitResult):
         )
 
     def diagnose(self) -> pd.DataFrame:
-        """Batches that lie far from what the others say: check (``batch NAME``), value (its joint p), says.
-
-        Nothing is dropped: an odd batch stays in, and what would be without it stands beside.
-        """
+        """Batches that lie far from what others say: check (``batch NAME``), value (its joint p), says."""
         rows: list[tuple[str, float, str]] = []
         for run, row in self.odd()[lambda odd: odd["p_joint"] < 0.05].iterrows():
             way = "above" if row["t"] > 0 else "below"

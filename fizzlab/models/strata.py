@@ -37,7 +37,7 @@ Ints = NDArray[np.int64]
 
 #: Least share of its variance that negative components may leave of any contrast of the coefficients.
 _FLOOR = 0.01
-#: Least share of days that is told from none, and of batches.
+#: Least and, turned over, greatest quotient of the two variances, in terms of the greatest stratum.
 _LEAST = 1e-9
 #: How far apart the multiples of a mean square may lie that a variance can be; see `_judged_by`.
 _ALIKE = 0.5
@@ -108,10 +108,6 @@ def prepare(x: Array, day: Sequence[Any] | Array | Ints | pd.Series | None = Non
     """Make a plan ready for fitting: a model matrix of full rank, and days where they vary at random.
 
     `CannotAnswer` where the plan cannot tell days from its columns, or from batches.
-
-    >>> plan = prepare(np.ones((6, 1)), [0, 0, 1, 1, 2, 2])
-    >>> plan.spare, plan.df.tolist()
-    (5, [2.0, 3.0])
     """
     x = np.asarray(x, float)
     rows, columns = x.shape
@@ -154,8 +150,8 @@ def prepare(x: Array, day: Sequence[Any] | Array | Ints | pd.Series | None = Non
 def fit_many(strata: Strata, responses: Array) -> Fits:
     """Fit one plan to many responses, shape (fits, rows), at once.
 
-    The corrected covariance is that of M. G. Kenward, J. H. Roger, Biometrics 53 (1997) 983-997; V is
-    linear in its components, so that their term R_ij is nil.
+    The corrected covariance is that of M. G. Kenward, J. H. Roger, Biometrics 53 (1997) 983-997, without
+    their term R_ij: V is linear in its components.
 
     >>> fits = fit_many(prepare(np.ones((6, 1)), [0, 0, 1, 1, 2, 2]), np.array([1.0, 3, 4, 6, 8, 8]))
     >>> fits.components.round(4).tolist(), fits.beta.round(3).tolist()
@@ -172,7 +168,7 @@ def fit_many(strata: Strata, responses: Array) -> Fits:
     moments = mean_squares @ inverse.T
     squares = w2 @ (strata.stratum[:, None] == np.arange(strata.kernels.shape[1])).astype(float)
     v, below = _components(strata, squares, moments)
-    done = v[:, -1] > _LEAST * np.abs(v).max(axis=1)
+    done = v[:, -1] > 1e-6 * np.abs(v).max(axis=1)
     v[~done] = 1.0
     count, spread = np.bincount(strata.stratum), np.maximum(v, 0.0) @ strata.kernels
     loglik = -0.5 * (count * np.log(spread) + squares / spread).sum(axis=1) - strata.spare * np.log(unit)
@@ -204,25 +200,28 @@ def fit_many(strata: Strata, responses: Array) -> Fits:
 def _components(strata: Strata, squares: Array, moments: Array) -> tuple[Array, NDArray[np.bool_]]:
     """Variances of days and batches at the maximum of l, and where days came out below zero.
 
-    Of r = v_d / v_e the score is N sum(a s / (1 + r a)^2) / sum(s / (1 + r a)) - sum(a f / (1 + r a)). Where
-    it falls already at zero, the components are those of the mean squares; else its zero is found by halves.
+    Of r = v_d / v_e the profile is -1/2 (N log sum(s / (1 + r a)) + sum(f log(1 + r a))). Its maximum is
+    sought on a grid, for there may be two, and then by halves. Where it is at zero, the mean squares tell.
     """
     if strata.day is None:
         return moments, np.zeros(len(squares), bool)
-    a, f = strata.kernels[0], np.bincount(strata.stratum)
+    a, f, n = strata.kernels[0], np.bincount(strata.stratum), strata.spare
 
-    def score(r: Array) -> Array:
-        one = 1 + r[:, None] * a
-        share = (squares * a / one**2).sum(axis=1) / (squares / one).sum(axis=1)
-        return np.asarray(strata.spare * share - (a * f / one).sum(axis=1))
+    def profile(r: float) -> Array:
+        return np.asarray(-n * np.log((squares / (1 + r * a)).sum(axis=1)) - f @ np.log(1 + r * a))
 
-    low, high = np.full((2, len(squares)), [[_LEAST], [1 / _LEAST]]) / a.max()
-    for _ in range(70):
+    grid = np.geomspace(_LEAST, 1 / _LEAST, 73) / a.max()
+    values = np.array([profile(r) for r in grid])
+    top = values.argmax(axis=0)
+    low, high = grid[np.maximum(top - 1, 0)], grid[np.minimum(top + 1, len(grid) - 1)]
+    for _ in range(50):
         middle = np.sqrt(low * high)
-        rising = score(middle) > 0
+        one = 1 + middle[:, None] * a
+        share = (squares * a / one**2).sum(axis=1) / (squares / one).sum(axis=1)
+        rising = n * share > (a * f / one).sum(axis=1)
         low, high = np.where(rising, middle, low), np.where(rising, high, middle)
-    batches = (squares / (1 + low[:, None] * a)).mean(axis=1) * len(f) / strata.spare
-    below = score(np.zeros(len(squares))) <= 0
+    batches = (squares / (1 + low[:, None] * a)).sum(axis=1) / n
+    below = profile(0.0) >= values.max(axis=0)
     return np.where(below[:, None], moments, np.stack([low * batches, batches], axis=1)), below
 
 
@@ -269,10 +268,10 @@ def _share(phi0: Array, missing: Array) -> Array:
 
 
 def _at_most(fits: Fits, rows: Array, df: Array) -> Array:
-    """Degrees of freedom without pooling: those of days at most for a comparison that only days tell.
+    """Degrees of freedom not pooled upward: those of days at most for a comparison that only days tell.
 
-    Where days were found not to differ, others have at most those within days; where they do, an effect
-    that days tell too rests on both. A level, which a constant in all batches moves, always rests on both.
+    Where days were found not to differ, any other has those within days at most. A level, which a constant in
+    all batches moves, rests on both.
     """
     x = fits.strata.x
     whole = np.linalg.lstsq(x, np.ones(len(x)), rcond=None)[0]
@@ -291,10 +290,6 @@ def contrast(fits: Fits, weights: Array) -> tuple[Array, Array, Array]:
     Kenward, J. H. Roger (Biometrics 53 (1997) 983-997), and not pooled upward (`_at_most`). Where a component
     is negative, or that makes the interval narrower by a twentieth (just above zero the formula may count
     fewer than any source has), the mean square of one source judges alone; see `_judged_by`.
-
-    >>> fits = fit_many(prepare(np.ones((6, 1)), [0, 0, 1, 1, 2, 2]), np.array([1.0, 3, 4, 6, 8, 8]))
-    >>> [float(part[0].round(6)) for part in contrast(fits, np.array([1.0]))]
-    [5.0, 1.732051, 2.0]
     """
     c = np.asarray(weights, float)
     estimate = fits.beta @ c

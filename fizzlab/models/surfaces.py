@@ -136,24 +136,17 @@ def fit_mixture(
     are Scheffé's (JRSS B 20 (1958) 344-360), y = sum b_i x_i + sum b_ij x_i x_j + sum b_ijk x_i x_j x_k: the
     response of each part alone (often far beyond what was tried), and by how much two or three together
     differ from their average. The effects are along Cox's line.
-
-    >>> mixes = pd.DataFrame({"run": list("ABCDEF"), "acid": [1, 1, 2, 2, 1.5, 1.5],
-    ...                       "soda": [2, 2, 1, 1, 1.5, 1.5], "seconds": [80, 84, 50, 52, 70, 66]})
-    >>> parts = [Amount("acid", "g"), Amount("soda", "g")]
-    >>> fit = fit_mixture(mixes, "seconds", parts, blending="linear", log=False)
-    >>> fit.coefficients["estimate"].round(1).tolist()
-    [20.5, 113.5]
     """
     if len(parts) < 2:
         raise ValueError("a mixture has at least two parts")
     table, lost, log = measured(batches, response, [part.name for part in parts], log)
     made = shares(table, parts)
-    still = [part.name for part, spread in zip(parts, np.ptp(made, axis=0), strict=True) if spread < 1e-9]
-    if still:
-        raise CannotAnswer(
-            f"Every mixture that was measured had the same share of {still[0]}, so its part cannot be seen.",
-            f"Make mixtures with another share of {still[0]}, or leave it out of the parts.",
-        )
+    for part, spread in zip(parts, np.ptp(made, axis=0), strict=True):
+        if spread < 1e-9:
+            raise CannotAnswer(
+                f"Every mixture that was measured had the same share of {part.name}, so it cannot be seen.",
+                f"Make mixtures with another share of {part.name}, or leave it out of the parts.",
+            )
     basis = MixtureBasis(tuple(parts), blending, made)
     return fit_basis(
         table, response, basis, log=log, days=days, margin=None, conf_level=conf_level, lost=lost

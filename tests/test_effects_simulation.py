@@ -143,7 +143,7 @@ def test_the_demo_split_plot_many_times() -> None:
         fits = fit_many(prepare(x, day), y)
         beta = np.linalg.lstsq(x, np.delete(true, lost), rcond=None)[0]
         steps = {level: weights for _, level, _, weights in basis.steps()}
-        joint = [f"column {place}" for place, name in enumerate(basis.owners) if ":" in name]
+        joint = [f"column {place}" for place, name in enumerate(basis.columns) if ":" in name]
         steps |= {name: np.eye(x.shape[1])[int(name.split()[1])] for name in joint}
         for label, weights in steps.items():
             estimate, se, df = contrast(fits, weights)

@@ -511,4 +511,4 @@ def _merit(
 
 def _extrapolated(fits: Mapping[str, FitResult], settings: pd.DataFrame) -> NDArray[np.bool_]:
     """Settings outside of what was tried, for some response."""
-    return np.any([fit.extrapolated(settings) for fit in fits.values()], axis=0)
+    return np.asarray(np.any([fit.extrapolated(settings) for fit in fits.values()], axis=0))

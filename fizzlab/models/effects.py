@@ -331,10 +331,10 @@ def measured(
             "Ask for differences instead, or measure more finely.",
         )
     if kept["run"].duplicated().any():
-        numbers = np.log(kept[response].astype(float)) if log else kept[response].astype(float)
-        means = numbers.groupby(kept["run"]).mean()
+        numbers = kept[response].astype(float)
+        means = (numbers.map(np.log) if log else numbers).groupby(kept["run"]).mean()
         kept = kept.drop_duplicates("run")
-        kept = kept.assign(**{response: kept["run"].map(np.exp(means) if log else means)})
+        kept = kept.assign(**{response: kept["run"].map(means.map(np.exp) if log else means)})
     return kept.set_index("run", drop=False).rename_axis(index=None), lost, log
 
 
@@ -397,9 +397,9 @@ def _effects(fit: ResponseFit, margin: float | None) -> tuple[Effect, ...]:
             same = float(np.exp(ends[0] - reach)), float(np.exp(ends[0] + reach))
         elif margin is not None and isinstance(term, Category):
             same = mean_ratio_limits(fit.fits, *fit.weights(pd.DataFrame({term.name: [level, control]})))
-        ends = np.exp(ends) if fit.log else ends
+        estimate, low, high = (np.exp(ends) if fit.log else ends).tolist()
         effect = Effect(
-            fit.response, term, level, control, scale, *ends.tolist(), row["df"], row["p_value"],
+            fit.response, term, level, control, scale, estimate, low, high, row["df"], row["p_value"],
             judged_by=str(fit.tests["judged_by"].get(term.name, "batches")), n_batches=fit.n_batches,
             conf_level=fit.conf_level, margin=margin, same_low=same[0], same_high=same[1]
         )  # fmt: skip

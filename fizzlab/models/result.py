@@ -142,7 +142,7 @@ class FitResult:
 
     def _repr_html_(self) -> str:
         head, notes = escape(self.heading), "".join(f"<li>{escape(note)}</li>" for note in self.notes)
-        html = {"index": False, "float_format": "{:.4g}".format, "border": 0}
+        html: dict[str, Any] = {"index": False, "float_format": "{:.4g}".format, "border": 0}
         table = self.table.to_html(**html) if len(self.table) else ""
         return f"<p><b>{head}</b></p>{table}" + (f"<ul>{notes}</ul>" if notes else "")
 

@@ -1,20 +1,21 @@
-"""Full factorials of any levels, and regular fractions of two-level factorials, with centre points."""
+"""Full factorials of any levels, regular fractions of two-level ones, and central composites of amounts."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from typing import Literal
 
 import numpy as np
 import pandas as pd
 
-from fizzlab.design.factors import Factor, Range, allowed, grid, plain, refuse_unusable, two_levels
+from fizzlab.design.factors import Factor, Range, allowed, grid, plain, require_ranges, two_levels
 from fizzlab.design.layout import lay_out
-from fizzlab.design.model import Alias, Matrix, in_words, model_terms, pairs, parts
+from fizzlab.design.model import Alias, Matrix, in_words, model_terms, pairs
 from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.terms import Category
+from fizzlab.models.terms import Category, parts
 
 MOST_RUNS = 400
 
@@ -57,12 +58,11 @@ def full_factorial(
     forbidden: Sequence[Mapping[str, object]] = (),
 ) -> Plan:
     """Every combination of levels, each so often; an amount is set at its bounds, or at its own amounts."""
-    refuse_unusable(factors)
     table = grid(factors)
     if len(table) * repeats > MOST_RUNS:
         raise CannotAnswer(
             f"Every combination would be {len(table) * repeats} batches.",
-            "Ask for a fraction or an optimal plan of as many batches as you can make.",
+            "Ask for a fraction, or for fewer factors or levels.",
         )
     table = allowed(table, forbidden).assign(point="factorial")
     table = pd.concat([*[table] * repeats, centres(factors, centre_points)], ignore_index=True)
@@ -90,10 +90,7 @@ def centres(factors: Sequence[Factor], number: int) -> pd.DataFrame:
 class Fraction:
     """A regular two-level fraction: its factors, basic ones first, and what the added ones are set to.
 
-    Parameters
-    ----------
-    generators : tuple of (str, str)
-        Each an added factor and its product, as ``("e", "a:b:c")`` or ``("e", "-a:b")``.
+    A generator is an added factor and its product: ``("e", "a:b:c")`` or ``("e", "-a:b")``.
 
     Examples
     --------
@@ -105,63 +102,50 @@ class Fraction:
     names: tuple[str, ...]
     generators: tuple[tuple[str, str], ...]
 
-    def _signed(self) -> dict[int, int]:
-        """Every word of the defining relation as a bit set, with its sign; the identity left out."""
-        group = {0: 1}
-        for added, product in self.generators:
-            word, sign = self._bits(f"{product.removeprefix('-')}:{added}"), -1 if product[0] == "-" else 1
-            group |= {old ^ word: mark * sign for old, mark in group.items()}
-        del group[0]
-        return group
-
-    def _bits(self, term: str) -> int:
-        bits = 0
-        for name in parts(term):
-            bits ^= 1 << self.names.index(name)
-        return bits
-
-    def _term(self, bits: int) -> str:
-        return ":".join(name for place, name in enumerate(self.names) if bits >> place & 1)
+    def _term(self, word: frozenset[str]) -> str:
+        return ":".join(name for name in self.names if name in word)
 
     def words(self) -> dict[str, int]:
         """The defining relation: each word that always equals 1 (or -1), shortest first."""
-        found = sorted(self._signed().items(), key=lambda item: (item[0].bit_count(), item[0]))
-        return {self._term(bits): sign for bits, sign in found}
+        group = {frozenset[str](): 1}
+        for added, product in self.generators:
+            word = frozenset({added, *parts(product.removeprefix("-"))})
+            sign = -1 if product[0] == "-" else 1
+            group |= {old ^ word: mark * sign for old, mark in group.items()}
+        del group[frozenset()]
+        return {self._term(word): group[word] for word in sorted(group, key=self._rank)}
+
+    def _rank(self, word: frozenset[str]) -> tuple[int, list[int]]:
+        return len(word), sorted((self.names.index(name) for name in word), reverse=True)
 
     @property
     def resolution(self) -> int:
         """Length of the shortest word."""
-        return min(bits.bit_count() for bits in self._signed())
+        return min(len(parts(word)) for word in self.words())
 
     def aliases(self, order: int = 2) -> tuple[Alias, ...]:
         """For each effect of at most two factors, every effect of at most `order` factors in its number."""
-        group = self._signed()
+        words = {frozenset(parts(word)): float(sign) for word, sign in self.words().items()}
         found = []
-        for size in (1, 2):
-            for names in combinations(self.names, size):
-                effect = self._bits(":".join(names))
-                shared = [(effect ^ word, sign) for word, sign in group.items()]
-                shared = [each for each in shared if each[0].bit_count() <= order]
-                shared.sort(key=lambda item: (item[0].bit_count(), item[0]))
-                if shared:
-                    others = tuple((self._term(bits), float(sign)) for bits, sign in shared)
-                    found.append(Alias(":".join(names), others))
+        for effect in [(name,) for name in self.names] + [*combinations(self.names, 2)]:
+            shared = {word ^ frozenset(effect): sign for word, sign in words.items()}
+            near = sorted((each for each in shared if len(each) <= order), key=self._rank)
+            if near:
+                others = tuple((self._term(each), shared[each]) for each in near)
+                found.append(Alias(":".join(effect), others))
         return tuple(found)
 
     def design(self) -> Matrix:
         """The coded runs in standard order, shape (2^(k - p), k)."""
-        added = {name for name, _ in self.generators}
+        import pydoe
+
+        added = dict(self.generators)
         basic = [name for name in self.names if name not in added]
-        runs = np.arange(2 ** len(basic))
-        columns: dict[str, Matrix] = {
-            name: np.where(runs >> place & 1, 1.0, -1.0) for place, name in enumerate(basic)
-        }
+        coded = pd.DataFrame(2 * pydoe.fullfact([2] * len(basic)) - 1, columns=basic)
         for name, product in self.generators:
             sign = -1.0 if product[0] == "-" else 1.0
-            columns[name] = sign * np.prod(
-                [columns[part] for part in parts(product.removeprefix("-"))], axis=0
-            )
-        return np.column_stack([columns[name] for name in self.names])
+            coded[name] = sign * coded[list(parts(product.removeprefix("-")))].prod(axis=1)
+        return coded[list(self.names)].to_numpy()
 
 
 def fraction_of(
@@ -174,40 +158,32 @@ def fraction_of(
 
     Examples
     --------
-    >>> fraction_of("abcde", batches=8).generators
-    (('d', 'a:b'), ('e', 'a:c'))
-    >>> fraction_of("abcde", resolution=5).generators
-    (('e', 'a:b:c:d'),)
+    >>> fraction_of("abcde", batches=8).generators, fraction_of("abcde", resolution=5).generators
+    ((('d', 'a:b'), ('e', 'a:c')), (('e', 'a:b:c:d'),))
     """
     names = tuple(names)
     if generators is not None:
         return Fraction(names, tuple(_generator(text, names) for text in generators))
-    sizes = sorted(size for size, number in MINIMUM_ABERRATION if number == len(names))
-    if batches is not None:
-        if batches not in sizes:
-            raise CannotAnswer(
-                f"There is no regular fraction of {len(names)} factors in {batches} runs in the table.",
-                f"Choose {', '.join(map(str, sizes)) or 'a full factorial'}, or ask for an optimal plan.",
-            )
-        return _from_table(names, batches)
-    if resolution is None:
+    if batches is None and resolution is None:
         raise ValueError("a fractional factorial needs generators, batches or a resolution")
-    for size in sizes:
-        found = _from_table(names, size)
-        if found.resolution >= resolution:
+    tabled = {size: _from_table(names, size) for size, n in sorted(MINIMUM_ABERRATION) if n == len(names)}
+    for size, found in tabled.items():
+        if size == batches or (batches is None and found.resolution >= (resolution or 0)):
             return found
+    wanted = f"in {batches} runs in the table" if batches else f"in up to 32 runs of resolution {resolution}"
     raise CannotAnswer(
-        f"No fraction of {len(names)} factors in up to 32 runs has resolution {resolution}.",
-        "Ask for a lower resolution, fewer factors, or a full factorial.",
+        f"There is no regular fraction of {len(names)} factors {wanted}.",
+        f"Choose {', '.join(map(str, tabled)) or 'a full factorial'}, fewer factors or a lower resolution.",
     )
 
 
 def _from_table(names: tuple[str, ...], runs: int) -> Fraction:
     basic = runs.bit_length() - 1
-    found = []
-    for name, column in zip(names[basic:], MINIMUM_ABERRATION[runs, len(names)], strict=True):
-        found.append((name, ":".join(names[i] for i in range(basic) if column >> i & 1)))
-    return Fraction(names, tuple(found))
+    products = [
+        ":".join(names[i] for i in range(basic) if column >> i & 1)
+        for column in MINIMUM_ABERRATION[runs, len(names)]
+    ]
+    return Fraction(names, tuple(zip(names[basic:], products, strict=True)))
 
 
 def _generator(text: str, names: tuple[str, ...]) -> tuple[str, str]:
@@ -235,12 +211,11 @@ def fractional_factorial(
     `batches` counts the factorial runs, without repeats and centre points. `asked` are joint effects
     (``"oil:alcohol"``) that must not share their number with a main effect or with another one asked for.
     """
-    refuse_unusable(factors)
     for factor in factors:
         if isinstance(factor, Category) and len(factor.levels) > 2:
             raise CannotAnswer(
                 f"{plain(factor.name)} has {len(factor.levels)} levels, and a fraction knows only two.",
-                "Choose two of them, or ask for an optimal plan, which takes any number of levels.",
+                "Choose two of them, or plan a factorial, which takes any number of levels.",
             )
     main = tuple(factor.name for factor in factors)
     fraction = fraction_of(main, generators, batches, resolution)
@@ -283,3 +258,52 @@ def _asked_apart(asked: Sequence[str], aliases: Sequence[Alias]) -> None:
                     f"In this plan {in_words(alias.effect)} cannot be told from {in_words(term)}.",
                     "Ask for a higher resolution, that is for more runs, or choose other generators.",
                 )
+
+
+def central_composite(
+    factors: Sequence[Factor],
+    seed: int,
+    *,
+    reach: Literal["circumscribed", "inscribed", "faces"] = "inscribed",
+    centre_points: int = 6,
+    per_day: int | None = None,
+) -> Plan:
+    """Corners, stars and centre points: main effects, joint effects of two and bends of 2 to 6 amounts.
+
+    The stars stand at the fourth root of the number of corners, so that a forecast is as sure in every
+    direction (rotatable; G. E. P. Box, J. S. Hunter, Annals of Mathematical Statistics 28 (1957) 195-241).
+    Circumscribed: stars beyond the bounds, corners at them. Inscribed: everything within the bounds, stars at
+    them. Faces: stars at the bounds in the middle of each face, so that three amounts each do. From five
+    amounts on the corners are the half of highest resolution.
+    """
+    import pydoe
+
+    ranges = require_ranges(factors, "a central composite plan")
+    number = len(ranges)
+    if not 2 <= number <= 6:
+        raise CannotAnswer(
+            "A central composite plan is for two to six amounts.",
+            "Find the few that matter by a fraction first.",
+        )
+    names = [factor.name for factor in ranges]
+    corners = fraction_of(names, resolution=5).design() if number >= 5 else pydoe.ff2n(number)
+    distance = 1.0 if reach == "faces" else float(len(corners) ** 0.25)
+    stars = np.kron(np.eye(number), [[-distance], [distance]])
+    middle = np.zeros((centre_points, number))
+    half = centre_points - centre_points // 2
+    coded = np.vstack([corners, middle[:half], stars, middle[half:]])
+    table = two_levels(ranges, coded / max(distance, 1.0) if reach == "inscribed" else coded)
+    for factor in ranges:
+        low, high = table[factor.name].min(), table[factor.name].max()
+        too_low = factor.smallest is not None and low < factor.smallest - 1e-9
+        if too_low or (factor.largest is not None and high > factor.largest + 1e-9):
+            raise CannotAnswer(
+                f"A star point would need {low if too_low else high:.3g} {factor.unit} of "
+                f"{plain(factor.name)}, which cannot be made.",
+                "Move its bounds, or keep the plan within them (reach inscribed or faces).",
+            )
+    table["point"] = np.repeat(
+        ["factorial", "centre", "axial", "centre"], [len(corners), half, len(stars), centre_points - half]
+    )
+    kind = f"central composite ({reach}, stars at {distance:.3f})"
+    return lay_out(kind, table, ranges, model_terms(ranges, "quadratic"), seed, per_day)

@@ -9,18 +9,8 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from fizzlab.design.factors import FIGURES, Factor, Range, plain, refuse_unusable, require_ranges, wish_of
-from fizzlab.design.layout import (
-    judge,
-    number,
-    refuse_still,
-    refuse_unseparated,
-    scattered,
-    share_out,
-    streams,
-    together,
-    weak,
-)
+from fizzlab.design.factors import Factor, Range, plain, require_ranges, tidy
+from fizzlab.design.layout import lay_out
 from fizzlab.design.model import Matrix, leaks, rank
 from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer
@@ -40,12 +30,10 @@ def tightened(shares: Sequence[Range], total: float) -> tuple[Matrix, Matrix, li
     """
     if not total > 0:
         raise ValueError("total must be positive")
-    low = np.array([share.low for share in shares], float) / total
-    high = np.array([share.high for share in shares], float) / total
-    unit = shares[0].unit
+    low, high = np.array([(share.low, share.high) for share in shares], float).T / total
 
     def amount(part: float) -> str:
-        return f"{part * total:.4g} {unit}".rstrip()
+        return f"{part * total:.4g} {shares[0].unit}".rstrip()
 
     if low.sum() > 1 + 1e-9 or high.sum() < 1 - 1e-9:
         which, most = ("least", low.sum()) if low.sum() > 1 else ("most", high.sum())
@@ -57,26 +45,23 @@ def tightened(shares: Sequence[Range], total: float) -> tuple[Matrix, Matrix, li
     new_low = np.maximum(low, 1 - (high.sum() - high))
     new_high = np.minimum(high, 1 - (low.sum() - low))
     said = []
-    for share, a, b, c, d in zip(shares, low, new_low, high, new_high, strict=True):
-        if b - d > -1e-9:
-            raise CannotAnswer(
-                f"Within these bounds {plain(share.name)} cannot change.",
-                "Widen the bounds or change the total.",
-            )
-        if b > a + 1e-9:
+    for place, name in enumerate(plain(share.name) for share in shares):
+        if new_high[place] - new_low[place] < 1e-9:
+            what, do = f"Within these bounds {name} cannot change.", "Widen the bounds or change the total."
+            raise CannotAnswer(what, do)
+        if new_low[place] > low[place] + 1e-9:
             said.append(
-                f"{plain(share.name)} can be {amount(b)} at least, as the others cannot fill the rest."
+                f"{name} can be {amount(new_low[place])} at least, as the others cannot fill the rest."
             )
-        if d < c - 1e-9:
-            said.append(f"{plain(share.name)} can be {amount(d)} at most, as the others need the rest.")
+        if new_high[place] < high[place] - 1e-9:
+            said.append(f"{name} can be {amount(new_high[place])} at most, as the others need the rest.")
     return new_low, new_high, said
 
 
 def vertices(low: Matrix, high: Matrix) -> Matrix:
     """The corners of what the bounds allow, one a row, shares adding to 1.
 
-    R. A. McLean, V. L. Anderson, Technometrics 8 (1966) 447-454; by pydoe, checked against a convex hull and
-    against published blends.
+    R. A. McLean, V. L. Anderson, Technometrics 8 (1966) 447-454; by pydoe.
     """
     import pydoe
 
@@ -128,42 +113,38 @@ def mixture_plan(
     The middle is made `centre_points` times, the other blends `repeats` times. Without upper bounds the
     corners and edges are those of Scheffé's lattice.
     """
-    refuse_unusable(factors)
     shares = require_ranges(factors, "a mixture")
     if len(shares) < 2 or min(share.low for share in shares) < 0:
         raise ValueError("a mixture needs two ingredients or more, with bounds of zero or more")
     names = [share.name for share in shares]
     low, high, said = tightened(shares, total)
-    order = ORDERS[blending]
-    _, shuffle, blind = streams(seed, (wish_of(shares, shares=True), float(total), "vertices", blending))
     corners = vertices(low, high)
     middle = corners.mean(axis=0)
-    edges = edge_centres(corners, low, high)
-    points = [("vertex", row) for row in corners] + [("edge", row) for row in edges]
-    around = [(kind, row) for kind, row in points if not np.allclose(row, middle)]
-    made = [*around * repeats, *[("centroid", middle)] * centre_points]
-    blends = np.array([row for _, row in made])
-    amounts = [[float(f"{value:.{FIGURES}g}") for value in row] for row in blends * total]
-    settings = pd.DataFrame(amounts, columns=names).assign(point=[kind for kind, _ in made])
-    refuse_still(settings, shares)
+    around = [("vertex", row) for row in corners] + [
+        ("edge", row) for row in edge_centres(corners, low, high)
+    ]
+    around = [(kind, row) for kind, row in around if not np.allclose(row, middle)]
+    points, rows = zip(*around * repeats, *[("centroid", middle)] * centre_points, strict=True)
+    blends = np.array(rows)
     scaled = (blends - low) / (1 - low.sum())  # parts above the lower bounds (pseudo-components)
-    matrix, owner = scheffe(scaled, names, order)
-    refuse_unseparated(matrix, owner)
+    matrix, owner = scheffe(scaled, names, ORDERS[blending])
+    joint, joint_owner = scheffe(scaled, names, 2)
+    extra = [i for i, term in enumerate(joint_owner) if term not in owner]
     # the same model with an intercept in place of the last share, so that days can be set apart
-    slack = np.hstack([np.ones((len(blends), 1)), np.delete(matrix, len(names) - 1, axis=1)])
-    slack_owner = ["intercept", *owner[: len(names) - 1], *owner[len(names) :]]
-    day = share_out(slack[:, 1:], per_day, shuffle, slack.shape[1] - 1)
-    error, repeat_df = judge(slack, slack_owner, settings, shares, together(day))
-    pairs, pair_owner = scheffe(scaled, names, 2)
-    extra = [i for i, term in enumerate(pair_owner) if term not in owner]
-    return Plan(
-        kind=f"mixture, vertices, {blending} blending",
-        runs=number(settings, day, shuffle, blind),
-        factors=tuple(shares),
-        seed=seed,
-        terms=tuple(owner),
-        error_df={"runs": error},
-        repeat_df=repeat_df,
-        aliases=leaks(matrix, owner, pairs[:, extra], [pair_owner[i] for i in extra], owner),
-        warnings=(*said, *weak(error, repeat_df), *scattered(day)),
+    last = len(names) - 1
+    slack = np.hstack([np.ones((len(blends), 1)), np.delete(matrix, last, axis=1)])
+    wish = ", ".join(
+        f"Share(name={s.name!r}, low={s.low!r}, high={s.high!r}, unit={s.unit!r})" for s in shares
+    )
+    return lay_out(
+        f"mixture, vertices, {blending} blending",
+        pd.DataFrame(tidy(blends * total), columns=names).assign(point=points),
+        shares,
+        owner,
+        seed,
+        per_day,
+        wish=f"(({wish}), {float(total)}, 'vertices', {blending!r})",
+        model=(slack, ["intercept", *owner[:last], *owner[last + 1 :]]),
+        aliases=leaks(matrix, owner, joint[:, extra], [joint_owner[i] for i in extra], owner),
+        warnings=said,
     )

@@ -11,52 +11,33 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 
-from fizzlab.design.factors import NO_LABELS, Factor, Range, plain
-from fizzlab.errors import listed
-from fizzlab.models.terms import INTERCEPT, terms_of
+from fizzlab.design.factors import Factor, Range, plain
+from fizzlab.errors import capital, listed
+from fizzlab.models.terms import INTERCEPT, parts, terms_of
 
 Matrix = np.ndarray
+
+#: Where the reader calls the factors by their names.
+NO_LABELS: Mapping[str, str] = MappingProxyType({})
 
 _WHOLE = 1e-6
 
 
 def model_terms(factors: Sequence[Factor], model: str | Sequence[str]) -> tuple[str, ...]:
-    """The terms that a model stands for: one of `fizzlab.models.terms.MODELS`, or the terms themselves.
-
-    Examples
-    --------
-    >>> from fizzlab.models.terms import Category
-    >>> oil, colour = Range("oil", 4, 8, "g"), Category("colour", ("mica", "lake"), "mica")
-    >>> model_terms([oil, colour], "quadratic")
-    ('oil', 'colour', 'oil:colour', 'oil^2')
-    """
+    """The terms that a model stands for: one of `fizzlab.models.terms.MODELS`, or the terms themselves."""
     names = [factor.name for factor in factors]
     if isinstance(model, str):
         return tuple(terms_of(model, names, [each.name for each in factors if isinstance(each, Range)]))
-    for term in model:
-        unknown = set(parts(term)) - set(names)
-        if unknown:
-            raise ValueError(f"the term {term!r} names the unknown factor {sorted(unknown)[0]!r}")
+    unknown = [name for term in model for name in parts(term) if name not in names]
+    if unknown or not model:
+        raise ValueError(f"a model needs terms of the factors of the plan, not {unknown or 'none'}")
     tidy = (t if "^" in t else ":".join(sorted(parts(t), key=names.index)) for t in model)
-    found = tuple(dict.fromkeys(tidy))
-    if not found:
-        raise ValueError("a model needs at least one term")
-    return found
-
-
-def parts(term: str) -> tuple[str, ...]:
-    """Names of the factors in a term.
-
-    Examples
-    --------
-    >>> parts("oil:colour"), parts("oil^2")
-    (('oil', 'colour'), ('oil',))
-    """
-    return (term.removesuffix("^2"),) if term.endswith("^2") else tuple(term.split(":"))
+    return tuple(dict.fromkeys(tidy))
 
 
 def pairs(factors: Sequence[Factor]) -> tuple[str, ...]:
@@ -66,19 +47,15 @@ def pairs(factors: Sequence[Factor]) -> tuple[str, ...]:
 
 def _coded(factor: Factor, values: pd.Series) -> Matrix:
     """The coded columns of one factor, shape (runs, 1) for an amount, (runs, levels - 1) for a category."""
+    from scipy.linalg import helmert
+
     if isinstance(factor, Range):
         return factor.encode(values)[:, None]
     order = [factor.control, *(level for level in factor.levels if level != factor.control)]
     place = values.map({level: row for row, level in enumerate(order)})
     if place.isna().any():
         raise ValueError(f"{factor.name} has a value that is none of its levels")
-    size = len(order)
-    contrasts = np.zeros((size, size - 1))
-    for column in range(size - 1):
-        contrasts[: column + 1, column] = -1.0
-        contrasts[column + 1, column] = column + 1.0
-    contrasts *= np.sqrt(size / (contrasts**2).sum(axis=0))
-    return contrasts[place.to_numpy(int)]
+    return np.asarray(-np.sqrt(len(order)) * helmert(len(order)).T[place.to_numpy(int)])
 
 
 def model_matrix(
@@ -89,15 +66,16 @@ def model_matrix(
     `settings` has a column a factor in actual units, and ``point`` where the terms have ``curvature``.
     """
     coded = {factor.name: _coded(factor, settings[factor.name]) for factor in factors}
-    blocks: list[Matrix] = [np.ones((len(settings), 1))] if intercept else [np.ones((len(settings), 0))]
+    ones = np.ones((len(settings), 1))
+    blocks: list[Matrix] = [ones] if intercept else [ones[:, :0]]
     owner = [INTERCEPT] if intercept else []
     for term in terms:
+        block = ones
         if term == "curvature":
-            block: Matrix = (settings["point"] == "centre").to_numpy(float)[:, None]
+            block = (settings["point"] == "centre").to_numpy(float)[:, None]
         elif term.endswith("^2"):
             block = coded[parts(term)[0]] ** 2
         else:
-            block = np.ones((len(settings), 1))
             for name in parts(term):
                 block = (block[:, :, None] * coded[name][:, None, :]).reshape(len(settings), -1)
         blocks.append(block)
@@ -118,7 +96,7 @@ def in_words(term: str, labels: Mapping[str, str] = NO_LABELS) -> str:
     names = [labels.get(name, plain(name)) for name in parts(term)]
     if term.endswith("^2"):
         return f"the bend in {names[0]}"
-    return f"the effect of {names[0]}" if len(names) == 1 else f"the joint effect of {listed(names)}"
+    return f"the {'joint ' if len(names) > 1 else ''}effect of {listed(names)}"
 
 
 def rank(matrix: Matrix) -> int:
@@ -126,24 +104,21 @@ def rank(matrix: Matrix) -> int:
     return int(np.linalg.matrix_rank(matrix)) if matrix.size else 0
 
 
-def inseparable(matrix: Matrix, owner: Sequence[str]) -> list[str]:
-    """Terms with a column that the other columns can make up: what the runs cannot tell apart."""
+def inseparable(matrix: Matrix, owner: Sequence[str]) -> str:
+    """In words, the terms with a column that the other columns can make up; "" where there is none."""
     full = rank(matrix)
+    if full == matrix.shape[1]:
+        return ""
     lost = [t for i, t in enumerate(owner) if rank(np.delete(matrix, i, axis=1)) == full]
-    return [term for term in dict.fromkeys(lost) if term not in ("day", INTERCEPT)]
+    return listed([in_words(term) for term in dict.fromkeys(lost) if term not in ("day", INTERCEPT)])
 
 
 @dataclass(frozen=True)
 class Alias:
     """What else is in the number that estimates an effect.
 
-    Parameters
-    ----------
-    effect : str
-        The term whose estimate it is.
-    others : tuple of (str, float)
-        The other terms in it, each with how much of that term is added: 1 or -1 where the two cannot be told
-        apart at all, a fraction where a part of it leaks in.
+    `others` are the other terms in it, each with how much of that term is added: 1 or -1 where the two cannot
+    be told apart at all, a fraction where a part of it leaks in.
 
     Examples
     --------
@@ -160,18 +135,18 @@ class Alias:
 
     def sentence(self, labels: Mapping[str, str] = NO_LABELS) -> str:
         """In plain words; `labels` are what the reader calls the factors."""
-        whole = [in_words(term, labels) for term in self.same()]
-        part = [(term, amount) for term, amount in self.others if abs(abs(amount) - 1) >= _WHOLE]
-        subject = in_words(self.effect, labels)
+        subject, whole = in_words(self.effect, labels), self.same()
+        part = {term: abs(amount) for term, amount in self.others if term not in whole}
         said = []
         if whole:
-            said.append(f"{subject[0].upper()}{subject[1:]} cannot be told from {listed(whole, 'or')}.")
+            told = listed([in_words(term, labels) for term in whole], "or")
+            said.append(f"{capital(subject)} cannot be told from {told}.")
         if part:
-            most = max(abs(amount) for _, amount in part)
-            named = [in_words(term, labels) for term, _ in part]
+            named = [in_words(term, labels) for term in part]
             if len(named) > 3:
                 named = [*named[:2], f"{len(named) - 2} other effects"]
-            said.append(f"Up to {100 * most:.0f} % of {listed(named, 'or')} leaks into {subject}.")
+            most = 100 * max(part.values())
+            said.append(f"Up to {most:.0f} % of {listed(named, 'or')} leaks into {subject}.")
         return " ".join(said)
 
 
@@ -185,13 +160,12 @@ def leaks(
     """
     if not extra.size:
         return ()
-    amounts = np.linalg.lstsq(model, extra, rcond=None)[0]
+    amounts = pd.DataFrame(np.linalg.lstsq(model, extra, rcond=None)[0], list(owner), list(extra_owner))
     found = []
     for effect in kept:
-        rows = [i for i, term in enumerate(owner) if term == effect]
         others = []
         for term in dict.fromkeys(extra_owner):
-            block = amounts[np.ix_(rows, [j for j, name in enumerate(extra_owner) if name == term])]
+            block = amounts.loc[[effect], [term]].to_numpy()
             largest = float(block.flat[int(np.abs(block).argmax())])
             if abs(largest) >= 0.05:
                 others.append((term, round(largest, 6)))

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from fizzlab.design.factors import NO_LABELS, Factor, as_factor, as_terms
+from fizzlab.design.factors import Factor, Range, as_factor, refuse_unusable
 from fizzlab.design.kinds import KINDS
-from fizzlab.design.model import Alias, in_words
+from fizzlab.design.model import NO_LABELS, Alias, in_words
 from fizzlab.errors import CannotAnswer, count, listed
 from fizzlab.measures import looked_up
-from fizzlab.models.terms import Term
+from fizzlab.models.terms import Amount, Term
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,7 +32,7 @@ class Plan:
         What sort of plan it is, in words.
     runs : DataFrame
         One row a batch, in the order of making: run, day, blind, one column a factor (actual units),
-        point (factorial, centre, axial, edge, vertex, centroid, ...), and whole_plot in a split plot.
+        and point (factorial, centre, axial, edge, vertex, centroid, added).
     seed : int
         The same seed and the same wishes give the same plan.
     terms : tuple of str
@@ -70,7 +70,7 @@ class Plan:
 
     def analysis_terms(self) -> list[Term]:
         """The factors as terms of an analysis."""
-        return as_terms(self.factors)
+        return [Amount(f.name, f.unit) if isinstance(f, Range) else f for f in self.factors]
 
     def alias_sentences(self, labels: Mapping[str, str] = NO_LABELS) -> tuple[str, ...]:
         """What cannot be told apart, in plain words; a chain of effects is named once."""
@@ -155,7 +155,7 @@ def plan(
     ----------
     kind : str
         One of `fizzlab.design.kinds.KINDS`: compare, factorial, fractional factorial, central composite,
-        box-behnken, mixture, split plot, optimal.
+        mixture, split plot.
     factors : mapping of str to sequence, tuple or mapping
         Each with its levels (names, the control first), its amounts (numbers), or a tuple (low, high); see
         `fizzlab.design.factors.as_factor`.
@@ -165,8 +165,9 @@ def plan(
         That fit in a day; all on one day if left out. Days are blocks: what is compared is shared out over
         them so that they take as little as can be from it.
     made : DataFrame, optional
-        Runs already made (run, day, a column a factor) that an optimal plan adds to: they are counted in, and
-        only new runs are planned.
+        Runs already made (run, day, a column a factor), to which `batches` are added that tell the most
+        beside them, whatever `kind` they were; then the options are batches, model and forbidden, and only
+        the new runs are planned.
     **options
         What the kind takes, under the names of [plan] in trial.toml: days, repeats, centre_points, batches,
         generators, resolution, asked, model, forbidden, hard_to_change, total, ...
@@ -201,21 +202,17 @@ effect of gum and starch.')
     if kind not in KINDS:
         raise ValueError(f"a plan is one of {', '.join(KINDS)}, not {kind!r}")
     found = KINDS[kind]
+    build, takes, needs = found.build, found.options, found.needs
     given = {name: value for name, value in options.items() if value is not None}
-    if made is not None and found.adds:
-        given["made"] = made
-    unused = [name for name in given if name not in (*found.options, "made")]
-    if made is not None and not found.adds:
-        unused = ["made"]
-    if unused:
-        raise ValueError(f"a {kind} plan takes {', '.join(found.options)}, not {unused[0]}")
-    missing = [
-        name
-        for name in found.needs
-        if name not in given and not (name == "batches_per_day" and batches_per_day)
-    ]
-    if missing:
-        raise ValueError(f"a {kind} plan needs {missing[0]}")
+    if made is not None:
+        build, needs = "fizzlab.design.adding:add_batches", ("batches",)
+        takes, given["made"] = ("batches", "model", "forbidden", "made"), made
+    for name in given:
+        if name not in takes:
+            raise ValueError(f"a {kind} plan takes {', '.join(takes)}, not {name}")
+    for name in needs:
+        if name not in given and not (name == "batches_per_day" and batches_per_day):
+            raise ValueError(f"a {kind} plan needs {name}")
     if batches_per_day is not None and batches_per_day < 1:
         raise ValueError("batches_per_day must be 1 or more")
     named = factors.items() if isinstance(factors, Mapping) else [(each.name, each) for each in factors]
@@ -225,5 +222,6 @@ effect of gum and starch.')
             f"A {kind} plan compares the levels of one factor, not of {len(chosen)}.",
             "Plan a factorial, or make one factor of them.",
         )
-    plan_of: Plan = looked_up(found.build)(chosen, seed, per_day=batches_per_day, **given)
+    refuse_unusable(chosen)
+    plan_of: Plan = looked_up(build)(chosen, seed, per_day=batches_per_day, **given)
     return plan_of

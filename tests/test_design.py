@@ -445,22 +445,6 @@ REFUSED: dict[str, tuple[Callable[[], object], str]] = {
         lambda: made("fractional factorial", [Range(n, 0, 1) for n in "abcdefg"], batches=8),
         "No batch is left over",
     ),
-    "aliasing of what is asked": (
-        lambda: made(
-            "fractional factorial", FOUR, batches=8, asked=["oil:alcohol", "emulsifier:starch"], repeats=2
-        ),
-        "the joint effect of oil and alcohol cannot be told from the joint effect of emulsifier and starch",
-    ),
-    "a joint effect asked for that is a main effect": (
-        lambda: made(
-            "fractional factorial",
-            FOUR[:3],
-            generators=["emulsifier=oil:alcohol"],
-            asked=["oil:alcohol"],
-            repeats=2,
-        ),
-        "the effect of emulsifier cannot be told from the joint effect of oil and alcohol",
-    ),
     "factors that go together": (
         lambda: made(
             "fractional factorial", FOUR, generators=["emulsifier=oil:alcohol", "starch=oil:alcohol"]

@@ -286,12 +286,6 @@ def test_settings_that_do_not_fit_are_named_by_key(old: str, new: str, says: str
         ),
         (toml("compare").replace("batches_per_day = 4", "batches_per_day = 1"), "left over"),
         (
-            toml("fractional factorial").replace(
-                "resolution = 4", 'resolution = 4\nasked = ["oil_g:gum_g", "starch_g:salt_g"]'
-            ),
-            "cannot be told from",
-        ),
-        (
             toml("factorial").replace("repeats = 2", "repeats = 2\nforbidden = [{ gum_g = 1.2 }]"),
             "never changes",
         ),

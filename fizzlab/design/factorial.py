@@ -12,7 +12,7 @@ import pandas as pd
 
 from fizzlab.design.factors import Factor, Range, allowed, grid, plain, require_ranges, two_levels
 from fizzlab.design.layout import lay_out
-from fizzlab.design.model import Alias, Matrix, in_words, model_terms, pairs
+from fizzlab.design.model import Alias, Matrix, model_terms, pairs
 from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.terms import Category, parts
@@ -203,13 +203,11 @@ def fractional_factorial(
     resolution: int | None = None,
     repeats: int = 1,
     centre_points: int = 0,
-    asked: Sequence[str] = (),
     per_day: int | None = None,
 ) -> Plan:
     """A regular fraction of a two-level factorial: main effects, and the names of what each is mixed with.
 
-    `batches` counts the factorial runs, without repeats and centre points. `asked` are joint effects
-    (``"oil:alcohol"``) that must not share their number with a main effect or with another one asked for.
+    `batches` counts the factorial runs, without repeats and centre points.
     """
     for factor in factors:
         if isinstance(factor, Category) and len(factor.levels) > 2:
@@ -226,8 +224,6 @@ def fractional_factorial(
             "Choose generators that are products of more factors.",
         )
     aliases, wider = fraction.aliases(), fraction.aliases(3)
-    terms = model_terms(factors, (*main, *asked))
-    _asked_apart(terms, aliases)
     free = [term for term in pairs(factors) if term not in {other for a in wider for other, _ in a.others}]
     table = two_levels(factors, np.tile(fraction.design(), (repeats, 1))).assign(point="factorial")
     table = pd.concat([table, centres(factors, centre_points)], ignore_index=True)
@@ -238,7 +234,7 @@ def fractional_factorial(
         f"fraction of a two-level factorial, 1 in {2 ** len(fraction.generators)}",
         table,
         factors,
-        (*terms, "curvature") if centre_points else terms,
+        (*main, "curvature") if centre_points else main,
         seed,
         per_day,
         nice=[*free, *(alias.effect for alias in wider if ":" in alias.effect)],
@@ -247,17 +243,6 @@ def fractional_factorial(
         generators=[f"{added} = {product.replace(':', ' × ')}" for added, product in fraction.generators],
         resolution=fraction.resolution,
     )
-
-
-def _asked_apart(asked: Sequence[str], aliases: Sequence[Alias]) -> None:
-    """Refuse when two effects that were asked for share one number, or one shares it with a main effect."""
-    for alias in aliases:
-        for term in alias.same() if alias.effect in asked else ():
-            if term in asked or ":" not in term:
-                raise CannotAnswer(
-                    f"In this plan {in_words(alias.effect)} cannot be told from {in_words(term)}.",
-                    "Ask for a higher resolution, that is for more runs, or choose other generators.",
-                )
 
 
 def central_composite(

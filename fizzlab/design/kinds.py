@@ -52,7 +52,7 @@ KINDS: dict[str, Kind] = {
             "fractional factorial",
             "Four or more factors of two levels in a half, a quarter or less of the batches.",
             "fizzlab.design.factorial:fractional_factorial",
-            ("repeats", "generators", "resolution", "asked", "centre_points", "batches"),
+            ("repeats", "generators", "resolution", "centre_points", "batches"),
             two_levels=True,
         ),
         Kind(

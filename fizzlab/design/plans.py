@@ -170,7 +170,7 @@ def plan(
         the new runs are planned.
     **options
         What the kind takes, under the names of [plan] in trial.toml: days, repeats, centre_points, batches,
-        generators, resolution, asked, model, forbidden, hard_to_change, total, ...
+        generators, resolution, model, forbidden, hard_to_change, total, ...
 
     Returns
     -------

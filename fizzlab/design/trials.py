@@ -28,6 +28,9 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
+#: Where the one side of a 95 % interval ends.
+SIDE = 0.975
+
 _FEWEST_SPARE = 2  # as in the analysis
 _GRID = np.linspace(-4.0, 4.0, 201)
 _PROJECTIONS = 200
@@ -37,18 +40,11 @@ _PROJECTIONS = 200
 class Spreads:
     """How much pieces, batches and days differ by chance: what every power calculation rests on.
 
-    Standard deviations, of the logarithm where levels are compared by ratios (0.15 means that about two in
-    three lie within a factor of 1.16), else in the unit of the response.
-
-    Parameters
-    ----------
-    pieces, batches, days : float
-        Between pieces of one batch (above 0 where they are looked at), between batches made alike on one day,
-        and between days, beyond what the air in the model explains.
-    origin : str
-        Where the numbers come from, as the end of a sentence: ``"those found in the trial season"``.
-    typical : float or None
-        A usual value: the usual dry time in hours, for touch checks.
+    Standard deviations between pieces of one batch (above 0 where they are looked at), batches made alike on
+    one day, and days beyond what the air in the model explains: of the logarithm where levels are compared by
+    ratios (0.15 means that about two in three lie within a factor of 1.16), else in the unit of the response.
+    `origin` is where they come from, as the end of a sentence; `typical` the usual dry time in hours, for
+    touch checks.
 
     Examples
     --------
@@ -121,19 +117,12 @@ def model_of(runs: pd.DataFrame, terms: Sequence[Term], air: int = 0, seed: int 
 
     `air` is how many columns of the air the report's model has: each day's air is drawn, as little tied to
     what is changed as 200 draws allow; it costs degrees of freedom between days.
-
-    Examples
-    --------
-    >>> runs = pd.DataFrame({"day": [1, 1, 2, 2, 3, 3], "colour": ["pearl", "dye"] * 3})
-    >>> model = model_of(runs, [Category("colour", ("pearl", "dye"), "pearl")])
-    >>> model.comparisons[0].level, round(model.standard_error(model.comparisons[0], 0.15, 0.1), 4)
-    ('dye', 0.1225)
     """
     x = model_matrix(runs, terms).to_numpy(float)
     code = np.asarray(pd.factorize(runs["day"])[0], dtype=np.int64)
     days = int(code.max()) + 1
     if air and days > 2:
-        x = np.hstack([x, _air(x, code, min(air, days - 2), seed)])
+        x = np.hstack([x, _air(x[:, 1:], code, min(air, days - 2), seed)])
     # shares of a mixture add up to a total that is rounded: nearly tied is tied
     if np.linalg.matrix_rank(x / np.linalg.norm(x, axis=0), tol=1e-6) < x.shape[1]:
         raise CannotAnswer(
@@ -145,10 +134,6 @@ def model_of(runs: pd.DataFrame, terms: Sequence[Term], air: int = 0, seed: int 
             f"{len(x)} batches are too few to estimate {x.shape[1]} numbers and their uncertainty.",
             "Make more batches, or ask of fewer factors.",
         )
-    return Model(x, code if 1 < days < len(code) else None, days, tuple(_comparisons(runs, terms, x)))
-
-
-def _comparisons(runs: pd.DataFrame, terms: Sequence[Term], x: Array) -> list[Comparison]:
     found: list[Comparison] = []
     for term in terms:
         for column in term.columns():
@@ -157,31 +142,28 @@ def _comparisons(runs: pd.DataFrame, terms: Sequence[Term], x: Array) -> list[Co
             if isinstance(term, Category):
                 level, control, middle = column[len(term.name) + 1 : -1], term.control, 0.0
             else:
-                amounts = runs[term.name].to_numpy(float)
-                level, control = (f"{end:g} {term.unit}".strip() for end in (amounts.max(), amounts.min()))
+                ends = runs[term.name].max(), runs[term.name].min()
+                level, control = (f"{end:g} {term.unit}".strip() for end in ends)
                 middle = (low + high) / 2
             weights = np.where(np.arange(x.shape[1]) == at, high - low, 0.0)
             found.append(Comparison(term, level, control, weights, (x[:, at] - middle) / (high - low)))
-    return found
+    return Model(x, code if 1 < days < len(code) else None, days, tuple(found))
 
 
 def _air(x: Array, day: Ints, columns: int, seed: int) -> Array:
+    """Of 200 draws of the air of each day, as normal scores, the one least tied to the model."""
     from scipy import stats
 
-    days = int(day.max()) + 1
-    rng = np.random.default_rng(seed)
+    days, rng = int(day.max()) + 1, np.random.default_rng(seed)
     score = stats.norm.ppf((np.arange(days) + 0.625) / (days + 0.25))
-    inside = x - x.mean(axis=0)
-    inside /= np.maximum(np.linalg.norm(inside, axis=0), 1e-12)
-    best: tuple[float, Array] = (np.inf, np.zeros((len(x), columns)))
-    for _ in range(200):
-        drawn = np.column_stack([rng.permutation(score) for _ in range(columns)])[day]
-        drawn = drawn - drawn.mean(axis=0)
-        unit = drawn / np.linalg.norm(drawn, axis=0)
-        worst = float(max(np.abs(inside.T @ unit).max(), np.abs(np.triu(unit.T @ unit, 1)).max()))
-        if worst < best[0] - 1e-9:
-            best = (worst, drawn)
-    return best[1]
+    draws = [np.column_stack([rng.permutation(score) for _ in range(columns)])[day] for _ in range(200)]
+
+    def tied(drawn: Array) -> float:
+        together = np.corrcoef(np.hstack([x, drawn]), rowvar=False)[x.shape[1] :]
+        return float(np.tril(np.abs(together), x.shape[1] - 1).max())
+
+    best = min(draws, key=tied)
+    return np.asarray(best - best.mean(axis=0))
 
 
 @dataclass(frozen=True)
@@ -200,7 +182,6 @@ class Trials:
     typical: float
     batches: Array
     pieces: Array
-    conf_level: float
 
     def brackets(self, comparison: Comparison, size: float) -> Ints:
         """Between which looks each piece became dry, 0 for before the first, given a true log ratio."""
@@ -240,7 +221,7 @@ class Trials:
         estimate, se, df = contrast(fits, comparison.weights)
         good = fits.converged & np.isfinite(se) & (se > 1e-9) & np.isfinite(df) & (df > 0)
         t = np.where(good, estimate, 0.0) / np.where(good, se, 1.0) * (1.0 if size >= 0 else -1.0)
-        seen[answered] = t > stats.t.ppf(0.5 + self.conf_level / 2, np.where(good, df, 1.0))
+        seen[answered] = t > stats.t.ppf(SIDE, np.where(good, df, 1.0))
         answered[answered] = good
         return seen, answered
 
@@ -277,26 +258,27 @@ def draw(
     typical_h: float = 1.0,
     trials: int = 1000,
     seed: int = 1,
-    conf_level: float = 0.95,
 ) -> Trials:
     """Draw what days, batches and pieces add in each trial; without `looks_h` each batch gives a number."""
     looks = None if looks_h is None else np.asarray(looks_h, float)
-    if looks is not None and not (len(looks) and np.isfinite(looks).all() and looks[0] > 0):
-        raise ValueError("looks must be hours above 0")
-    if looks is not None and ((np.diff(looks) <= 0).any() or spreads.pieces == 0):
-        raise ValueError("looks must go up, and the spread of pieces must be above 0")
+    if looks is not None and not (
+        len(looks) and np.isfinite(looks).all() and looks[0] > 0 and (np.diff(looks) > 0).all()
+    ):
+        raise ValueError("looks must be hours above 0 that go up")
+    if looks is not None and spreads.pieces == 0:
+        raise ValueError("the spread of pieces must be above 0")
     if pieces < 1 or typical_h <= 0:
         raise ValueError("pieces must be 1 or more, and the usual dry time above 0")
     rng = np.random.default_rng(seed)
-    code = np.arange(len(model.x)) if model.day is None else model.day
-    if model.days == 1:
-        code = np.zeros(len(model.x), dtype=np.int64)
     size = (trials, len(model.x))
+    code = model.day
+    if code is None:  # one day, or one batch a day
+        code = np.zeros(size[1], dtype=np.int64) if model.days == 1 else np.arange(size[1])
     days = spreads.days * rng.standard_normal((trials, int(code.max()) + 1))[:, code]
     batches = days + spreads.batches * rng.standard_normal(size)
     noise = spreads.pieces * rng.standard_normal((*size, pieces))
     logs = None if looks is None else np.log(looks)
-    return Trials(model, spreads, logs, float(np.log(typical_h)), batches, noise, conf_level)
+    return Trials(model, spreads, logs, float(np.log(typical_h)), batches, noise)
 
 
 def _one_sided(bracket: Ints, comparison: Comparison, looks: int) -> Flags:
@@ -317,9 +299,8 @@ def _touching(bracket: Ints, x: Array, looks: Array) -> Flags:
     """
     cells, member = np.unique(x, axis=0, return_inverse=True)
     each = [bracket[:, member.ravel() == cell] for cell in range(len(cells))]
-    low = np.stack(
-        [some.max(axis=(1, 2)) for some in each], axis=1
-    )  # the latest lower end, as a place in ends
+    # the latest lower end and the earliest upper end, as places in ends
+    low = np.stack([some.max(axis=(1, 2)) for some in each], axis=1)
     high = np.stack([some.min(axis=(1, 2)) + 1 for some in each], axis=1)
     found = np.asarray((low <= high).all(axis=1), dtype=np.bool_)
     if len(cells) == x.shape[1] or not found.any():

@@ -31,7 +31,6 @@ class PlanSettings(Section):
     repeats: int | None = Field(default=None, ge=1, le=20)
     generators: list[Name] | None = Field(default=None, min_length=1)
     resolution: int | None = Field(default=None, ge=3, le=10)
-    asked: list[Name] | None = Field(default=None, min_length=1)
     centre_points: int | None = Field(default=None, ge=0, le=20)
     reach: Literal["circumscribed", "inscribed", "faces"] | None = None
     batches: int | None = Field(default=None, ge=2, le=200)
@@ -75,7 +74,7 @@ def plan_problems(
     for key in kind.needs:
         if getattr(plan, key) is None:
             problems.append(_problem(key, f"a plan of the kind “{plan.kind}” needs it.", "Add it."))
-    for key in ("hard_to_change", "asked", "model"):
+    for key in ("hard_to_change", "model"):
         terms = getattr(plan, key)
         for term in terms if isinstance(terms, list) else ():
             for name in term.removesuffix("^2").split(":"):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Literal
 
@@ -65,25 +65,22 @@ def full_factorial(
             "Ask for a fraction, or for fewer factors or levels.",
         )
     table = allowed(table, forbidden).assign(point="factorial")
-    table = pd.concat([*[table] * repeats, centres(factors, centre_points)], ignore_index=True)
+    table = with_centres(pd.concat([table] * repeats, ignore_index=True), factors, centre_points)
     terms = model_terms(factors, model)
     if centre_points and not any("^2" in term for term in terms):
         terms = (*terms, "curvature")
     return lay_out("full factorial", table, factors, terms, seed, per_day, nice=pairs(factors))
 
 
-def centres(factors: Sequence[Factor], number: int) -> pd.DataFrame:
-    """Centre points: every amount half-way, for each combination of the named levels."""
-    ranges = [factor for factor in factors if isinstance(factor, Range)]
+def with_centres(table: pd.DataFrame, factors: Sequence[Factor], number: int) -> pd.DataFrame:
+    """The settings, and every amount half-way so often, for each combination of the named levels."""
     if number < 1:
-        columns = [factor.name for factor in factors] + ["point"]
-        return pd.DataFrame(columns=columns).astype({factor.name: float for factor in ranges})
-    if not ranges:
+        return table
+    middle = {factor.name: factor.decode([0.0])[0] for factor in factors if isinstance(factor, Range)}
+    if not middle:
         raise CannotAnswer("Named levels have no centre.", "Repeat the combinations instead.")
-    named = [factor for factor in factors if isinstance(factor, Category)]
-    base = grid(named) if named else pd.DataFrame(index=[0])
-    middle = {factor.name: factor.decode([0.0])[0] for factor in ranges}
-    return pd.concat([base.assign(**middle, point="centre")] * number, ignore_index=True)
+    centre = table.assign(**middle, point="centre").drop_duplicates()
+    return pd.concat([table, *[centre] * number], ignore_index=True)
 
 
 @dataclass(frozen=True)
@@ -223,26 +220,21 @@ def fractional_factorial(
             f"With these generators {names} always change together, so neither can be judged.",
             "Choose generators that are products of more factors.",
         )
-    aliases, wider = fraction.aliases(), fraction.aliases(3)
-    free = [term for term in pairs(factors) if term not in {other for a in wider for other, _ in a.others}]
     table = two_levels(factors, np.tile(fraction.design(), (repeats, 1))).assign(point="factorial")
-    table = pd.concat([table, centres(factors, centre_points)], ignore_index=True)
-    said = []
-    if fraction.resolution == 3:
-        said.append("Main effects are mixed with joint effects of two: use it to screen, not to conclude.")
-    return lay_out(
+    screens = "Main effects are mixed with joint effects of two: use it to screen, not to conclude."
+    plan = lay_out(
         f"fraction of a two-level factorial, 1 in {2 ** len(fraction.generators)}",
-        table,
+        with_centres(table, factors, centre_points),
         factors,
         (*main, "curvature") if centre_points else main,
         seed,
         per_day,
-        nice=[*free, *(alias.effect for alias in wider if ":" in alias.effect)],
-        aliases=aliases,
-        warnings=said,
-        generators=[f"{added} = {product.replace(':', ' × ')}" for added, product in fraction.generators],
-        resolution=fraction.resolution,
+        nice=pairs(factors),
+        aliases=fraction.aliases(),
+        warnings=[screens] if fraction.resolution == 3 else (),
     )
+    said = tuple(f"{added} = {product.replace(':', ' × ')}" for added, product in fraction.generators)
+    return replace(plan, generators=said, resolution=fraction.resolution)
 
 
 def central_composite(

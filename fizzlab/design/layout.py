@@ -56,36 +56,16 @@ def lay_out(
     aliases: Sequence[Alias] | None = None,
     made: pd.DataFrame | None = None,
     warnings: Sequence[str] = (),
-    generators: Sequence[str] = (),
-    resolution: int | None = None,
 ) -> Plan:
     """Make a plan of settings: a row a run, with the factors and ``point``.
 
-    Parameters
-    ----------
-    terms : sequence of str
-        What the plan must be able to tell; `by_day` are those that are judged by the days.
-    per_day : int, optional
-        Batches that fit in a day; all on one day by default. With one a day the days are no blocks; see
-        `together`.
-    wish : str
-        What the draw hangs on beside the seed.
-    model : tuple of ndarray and list of str, optional
-        Matrix and owner where `model_matrix` cannot make them.
-    blocks : sequence of int
-        Batches of each day, where the settings stand in days already.
-    nice : sequence of str
-        Terms to keep free of the days too, as far as that can be.
-    aliases : sequence of Alias, optional
-        Worked out from the joint effects of two and the bends by default.
-    made : DataFrame, optional
-        Runs already made: run, day, factors.
+    All on one day unless `per_day` says how many fit in one, or `blocks` how many each day has, the settings
+    standing in days already. It must be able to tell `terms`, of which `by_day` are judged by the days; the
+    `nice` ones are kept free of the days as far as that can be. `model` has matrix and owner where
+    `model_matrix` cannot make them, `made` the runs made before; the draw hangs on `wish` beside the seed.
 
-    Raises
-    ------
-    CannotAnswer
-        A factor never changes; more effects than batches; effects that cannot be told apart, or not
-        from the days; nothing left to judge chance variation by.
+    Refuses a factor that never changes, more effects than batches, effects that cannot be told apart, or not
+    from the days, and a plan with nothing left to judge chance variation by.
     """
     terms = tuple(terms)
     everything = settings if made is None else pd.concat([made, settings], ignore_index=True)
@@ -112,8 +92,6 @@ def lay_out(
         terms=terms,
         error_df=error_df,
         repeat_df=repeats,
-        generators=tuple(generators),
-        resolution=resolution,
         aliases=tuple(aliases),
         warnings=(
             *warnings,

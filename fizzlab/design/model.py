@@ -134,20 +134,9 @@ class Alias:
         return [term for term, amount in self.others if abs(abs(amount) - 1) < _WHOLE]
 
     def sentence(self, labels: Mapping[str, str] = NO_LABELS) -> str:
-        """In plain words; `labels` are what the reader calls the factors."""
-        subject, whole = in_words(self.effect, labels), self.same()
-        part = {term: abs(amount) for term, amount in self.others if term not in whole}
-        said = []
-        if whole:
-            told = listed([in_words(term, labels) for term in whole], "or")
-            said.append(f"{capital(subject)} cannot be told from {told}.")
-        if part:
-            named = [in_words(term, labels) for term in part]
-            if len(named) > 3:
-                named = [*named[:2], f"{len(named) - 2} other effects"]
-            most = 100 * max(part.values())
-            said.append(f"Up to {most:.0f} % of {listed(named, 'or')} leaks into {subject}.")
-        return " ".join(said)
+        """In plain words, what it cannot be told from; `labels` are what the reader calls the factors."""
+        told = listed([in_words(term, labels) for term in self.same()], "or")
+        return f"{capital(in_words(self.effect, labels))} cannot be told from {told}."
 
 
 def leaks(

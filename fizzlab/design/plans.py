@@ -77,7 +77,7 @@ class Plan:
         said: list[str] = []
         seen: set[str] = set()
         for alias in self.aliases:
-            if alias.effect not in seen:
+            if alias.same() and alias.effect not in seen:
                 seen |= set(alias.same())
                 said.append(alias.sentence(labels))
         return tuple(said)
@@ -103,7 +103,7 @@ class Plan:
             f"{count(len(self.runs), 'batch', 'batches')} on {count(self.days, 'day')}: {self.kind}.",
             f"It can tell {listed(told)}.",
             judged,
-            *[said for said in self.alias_sentences(labels)[:12] if "cannot be told" in said],
+            *self.alias_sentences(labels)[:12],
             *self.warnings,
         )
 

@@ -13,7 +13,7 @@ import pandas as pd
 from fizzlab.design.factors import RESERVED, plain
 from fizzlab.design.looks import best_looks, between, information_kept
 from fizzlab.design.plans import Plan
-from fizzlab.design.trials import ASSUMED, SIDE, Comparison, Spreads, Trials, draw, model_of
+from fizzlab.design.trials import ASSUMED, SIDE, Comparison, Model, Spreads, Trials
 from fizzlab.errors import count, listed
 from fizzlab.measures import Scale
 from fizzlab.models.terms import Amount, Category, Term
@@ -236,11 +236,11 @@ def power(
         raise ValueError("a ratio must be above 0, a difference a number other than 0")
     if not 0.05 < target < 1:
         raise ValueError("the target must lie between 0.05 and 1")
-    model = model_of(runs, terms, air=air, seed=seed)
+    model = Model(runs, terms, air=air, seed=seed)
     if looks_h is not None:
         typical_h = typical_h or spreads.typical or float(np.sqrt(looks_h[0] * looks_h[-1]))
     usual = typical_h or 1.0
-    asked = draw(model, spreads, pieces=pieces, looks_h=looks_h, typical_h=usual, trials=trials, seed=seed)
+    asked = Trials(model, spreads, pieces=pieces, looks_h=looks_h, typical_h=usual, trials=trials, seed=seed)
     batch = spreads.of_batch_mean(pieces)
     errors = np.round([model.standard_error(each, batch, spreads.days) for each in model.comparisons], 6)
     order = np.argsort(-errors, kind="stable")[: 1 if hardest else None]

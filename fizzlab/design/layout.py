@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.design.exchange import to_groups
-from fizzlab.design.factors import Factor, Range, plain
+from fizzlab.design.factors import Factor, plain
 from fizzlab.design.model import (
     Alias,
     Matrix,
@@ -80,10 +80,19 @@ def lay_out(
     earlier = made["day"].to_numpy() if made is not None else np.zeros(0, int)
     groups = together(np.concatenate([earlier, day + 1 + max(earlier, default=0)]))
     error_df, repeats = _judge(matrix, owner, everything, factors, groups, by_day)
-    if by_day:
-        groups = np.zeros_like(groups)
-    if aliases is None:
-        aliases = _aliases(matrix, owner, everything, factors, terms, groups)
+    days = members(np.zeros_like(groups) if by_day else groups)
+    if aliases is None:  # what joint effects of two and bends outside the model would add to the estimates
+        flat = {f"{f.name}^2" for f in factors if everything[f.name].nunique() < 3}
+        outside = [t for t in model_terms(factors, "quadratic") if t not in (*terms, *flat)]
+        more, more_owner = model_matrix(everything, factors, outside, intercept=False)
+        names = ["day"] * days.shape[1] + owner[1:]
+        aliases = leaks(np.hstack([days, matrix[:, 1:]]), names, more, more_owner, terms)
+    hidden = []
+    for term in nice if days.shape[1] > 1 else ():
+        columns, _ = model_matrix(everything, factors, [term], intercept=False)
+        if rank(np.hstack([days, columns])) < days.shape[1] + columns.shape[1]:
+            hidden.append(in_words(term))
+    said = capital(listed(hidden)) + " cannot be told from the differences between days."
     return Plan(
         kind=kind,
         runs=_numbered(settings, day, order, blind, made),
@@ -96,7 +105,7 @@ def lay_out(
         warnings=(
             *warnings,
             *_weak(error_df, repeats, len(np.unique(day)) == len(day) > 1),
-            *_lost_to_days(everything, factors, nice, groups),
+            *([said] if hidden else []),
         ),
     )
 
@@ -240,34 +249,3 @@ def _weak(error_df: dict[str, int], repeats: int, scattered: bool) -> list[str]:
             "more batches than with several a day."
         )
     return said
-
-
-def _aliases(
-    matrix: Matrix,
-    owner: Sequence[str],
-    settings: pd.DataFrame,
-    factors: Sequence[Factor],
-    terms: Sequence[str],
-    groups: Matrix,
-) -> tuple[Alias, ...]:
-    """What the joint effects of two and the bends outside the model would add to the estimates."""
-    bent = {f"{f.name}^2" for f in factors if isinstance(f, Range) and settings[f.name].nunique() > 2}
-    extra = [term for term in model_terms(factors, "quadratic") if term not in terms]
-    extra = [term for term in extra if not term.endswith("^2") or term in bent]
-    more, more_owner = model_matrix(settings, factors, extra, intercept=False)
-    days = members(groups)
-    names = ["day"] * days.shape[1] + list(owner[1:])
-    return leaks(np.hstack([days, matrix[:, 1:]]), names, more, more_owner, terms)
-
-
-def _lost_to_days(
-    settings: pd.DataFrame, factors: Sequence[Factor], nice: Sequence[str], groups: Matrix
-) -> tuple[str, ...]:
-    """Joint effects that the differences between days hide."""
-    days = members(groups)
-    hidden = []
-    for term in nice if days.shape[1] > 1 else ():
-        columns, _ = model_matrix(settings, factors, [term], intercept=False)
-        if rank(np.hstack([days, columns])) < days.shape[1] + columns.shape[1]:
-            hidden.append(in_words(term))
-    return (f"{capital(listed(hidden))} cannot be told from the differences between days.",) if hidden else ()

@@ -91,53 +91,37 @@ class Comparison:
     shift: Array
 
 
-@dataclass(frozen=True)
 class Model:
-    """The plan as the analysis will see it: model matrix, day of each batch, comparisons.
+    """A plan (day, and a column for each term) as the analysis will see it.
 
-    `day` is None where the analysis has no day effect: one day, or one batch on each of `days` days.
+    `x` is the model matrix; `day` the day of each batch, None where the analysis has no day effect: one day,
+    or one batch on each of `days` days. `air` is how many columns of the air the report's model has: each
+    day's air is drawn, as little tied to what is changed as 200 draws allow; it costs degrees of freedom
+    between days.
     """
 
-    x: Array
-    day: Ints | None
-    days: int
-    comparisons: tuple[Comparison, ...]
-
-    def standard_error(self, comparison: Comparison, batch: float, day: float) -> float:
-        """Standard error if the spreads were known: sqrt(c'(X'V^-1 X)^-1 c), V = batch² I + day² ZZ'."""
-        variance = batch**2 * np.eye(len(self.x))
-        if self.day is not None:
-            variance += day**2 * (self.day[:, None] == self.day[None, :])
-        inverse = np.linalg.inv(self.x.T @ np.linalg.solve(variance, self.x))
-        return float(np.sqrt(comparison.weights @ inverse @ comparison.weights))
-
-
-def model_of(runs: pd.DataFrame, terms: Sequence[Term], air: int = 0, seed: int = 1) -> Model:
-    """Take from a plan (day, and a column for each term) what decides its power.
-
-    `air` is how many columns of the air the report's model has: each day's air is drawn, as little tied to
-    what is changed as 200 draws allow; it costs degrees of freedom between days.
-    """
-    x = model_matrix(runs, terms).to_numpy(float)
-    code = np.asarray(pd.factorize(runs["day"])[0], dtype=np.int64)
-    days = int(code.max()) + 1
-    if air and days > 2:
-        x = np.hstack([x, _air(x[:, 1:], code, min(air, days - 2), seed)])
-    # shares of a mixture add up to a total that is rounded: nearly tied is tied
-    if np.linalg.matrix_rank(x / np.linalg.norm(x, axis=0), tol=1e-6) < x.shape[1]:
-        raise CannotAnswer(
-            "The effects of this plan are tied to each other, so they are not judged one by one.",
-            "Read what the plan says of spare batches instead.",
-        )
-    if len(x) - x.shape[1] < _FEWEST_SPARE:
-        raise CannotAnswer(
-            f"{len(x)} batches are too few to estimate {x.shape[1]} numbers and their uncertainty.",
-            "Make more batches, or ask of fewer factors.",
-        )
-    found: list[Comparison] = []
-    for term in terms:
-        for column in term.columns():
-            at = 1 + len(found)
+    def __init__(self, runs: pd.DataFrame, terms: Sequence[Term], air: int = 0, seed: int = 1) -> None:
+        x = model_matrix(runs, terms).to_numpy(float)
+        day = np.asarray(pd.factorize(runs["day"])[0], dtype=np.int64)
+        self.days = int(day.max()) + 1
+        self.day = day if 1 < self.days < len(day) else None
+        if air and self.days > 2:
+            x = np.hstack([x, _air(x[:, 1:], day, min(air, self.days - 2), seed)])
+        # shares of a mixture add up to a total that is rounded: nearly tied is tied
+        if np.linalg.matrix_rank(x / np.linalg.norm(x, axis=0), tol=1e-6) < x.shape[1]:
+            raise CannotAnswer(
+                "The effects of this plan are tied to each other, so they are not judged one by one.",
+                "Read what the plan says of spare batches instead.",
+            )
+        if len(x) - x.shape[1] < _FEWEST_SPARE:
+            raise CannotAnswer(
+                f"{len(x)} batches are too few to estimate {x.shape[1]} numbers and their uncertainty.",
+                "Make more batches, or ask of fewer factors.",
+            )
+        self.x: Array = x
+        self.comparisons: list[Comparison] = []
+        columns = [(term, column) for term in terms for column in term.columns()]
+        for at, (term, column) in enumerate(columns, start=1):
             low, high = float(x[:, at].min()), float(x[:, at].max())
             if isinstance(term, Category):
                 level, control, middle = column[len(term.name) + 1 : -1], term.control, 0.0
@@ -146,8 +130,16 @@ def model_of(runs: pd.DataFrame, terms: Sequence[Term], air: int = 0, seed: int 
                 level, control = (f"{end:g} {term.unit}".strip() for end in ends)
                 middle = (low + high) / 2
             weights = np.where(np.arange(x.shape[1]) == at, high - low, 0.0)
-            found.append(Comparison(term, level, control, weights, (x[:, at] - middle) / (high - low)))
-    return Model(x, code if 1 < days < len(code) else None, days, tuple(found))
+            shift = (x[:, at] - middle) / (high - low)
+            self.comparisons.append(Comparison(term, level, control, weights, shift))
+
+    def standard_error(self, comparison: Comparison, batch: float, day: float) -> float:
+        """Standard error if the spreads were known: sqrt(c'(X'V^-1 X)^-1 c), V = batch² I + day² ZZ'."""
+        variance = batch**2 * np.eye(len(self.x))
+        if self.day is not None:
+            variance += day**2 * np.equal.outer(self.day, self.day)
+        inverse = np.linalg.inv(self.x.T @ np.linalg.solve(variance, self.x))
+        return float(np.sqrt(comparison.weights @ inverse @ comparison.weights))
 
 
 def _air(x: Array, day: Ints, columns: int, seed: int) -> Array:
@@ -166,22 +158,43 @@ def _air(x: Array, day: Ints, columns: int, seed: int) -> Array:
     return np.asarray(best - best.mean(axis=0))
 
 
-@dataclass(frozen=True)
 class Trials:
-    """Simulated trials of one plan, ready to be asked about any effect; made by `draw`.
+    """Simulated trials of one plan, ready to be asked about any effect.
 
-    `batches` (trials, batches) is what day and batch add, `pieces` (trials, batches, pieces) what the pieces
-    add. `looks` are log hours, None where a batch gives the mean of its pieces; `typical` is the log usual
-    dry time. The draws are the same for every size of effect, so that a larger one is not seen less often by
-    luck.
+    What days, batches and pieces add is drawn once, so that a larger effect is not seen less often by luck.
+    Without `looks_h` each batch gives a number, the mean of its pieces; with them, which hold hours, its
+    pieces are looked at.
     """
 
-    model: Model
-    spreads: Spreads
-    looks: Array | None
-    typical: float
-    batches: Array
-    pieces: Array
+    def __init__(
+        self,
+        model: Model,
+        spreads: Spreads,
+        *,
+        pieces: int = 4,
+        looks_h: Sequence[float] | None = None,
+        typical_h: float = 1.0,
+        trials: int = 1000,
+        seed: int = 1,
+    ) -> None:
+        if pieces < 1 or typical_h <= 0:
+            raise ValueError("pieces must be 1 or more, and the usual dry time above 0")
+        self.model, self.spreads, self.typical = model, spreads, float(np.log(typical_h))
+        self.looks: Array | None = None
+        if looks_h is not None:
+            hours = np.asarray(looks_h, float)
+            if not (len(hours) and np.isfinite(hours).all() and hours[0] > 0 and (np.diff(hours) > 0).all()):
+                raise ValueError("looks must be hours above 0 that go up")
+            if spreads.pieces == 0:
+                raise ValueError("the spread of pieces must be above 0")
+            self.looks = np.log(hours)
+        size, day = (trials, len(model.x)), model.day
+        if day is None:  # one day, or one batch a day
+            day = np.zeros(size[1], dtype=np.int64) if model.days == 1 else np.arange(size[1])
+        rng = np.random.default_rng(seed)
+        days = spreads.days * rng.standard_normal((trials, int(day.max()) + 1))[:, day]
+        self.batches: Array = days + spreads.batches * rng.standard_normal(size)
+        self.pieces: Array = spreads.pieces * rng.standard_normal((*size, pieces))
 
     def brackets(self, comparison: Comparison, size: float) -> Ints:
         """Between which looks each piece became dry, 0 for before the first, given a true log ratio."""
@@ -247,38 +260,6 @@ class Trials:
             weight = np.exp(loglik - loglik.max(axis=1, keepdims=True))
             mean[rows] = weight @ grid / weight.sum(axis=1)
         return np.asarray(mean[which.ravel()].reshape(bracket.shape[:2]))
-
-
-def draw(
-    model: Model,
-    spreads: Spreads,
-    *,
-    pieces: int = 4,
-    looks_h: Sequence[float] | None = None,
-    typical_h: float = 1.0,
-    trials: int = 1000,
-    seed: int = 1,
-) -> Trials:
-    """Draw what days, batches and pieces add in each trial; without `looks_h` each batch gives a number."""
-    looks = None if looks_h is None else np.asarray(looks_h, float)
-    if looks is not None and not (
-        len(looks) and np.isfinite(looks).all() and looks[0] > 0 and (np.diff(looks) > 0).all()
-    ):
-        raise ValueError("looks must be hours above 0 that go up")
-    if looks is not None and spreads.pieces == 0:
-        raise ValueError("the spread of pieces must be above 0")
-    if pieces < 1 or typical_h <= 0:
-        raise ValueError("pieces must be 1 or more, and the usual dry time above 0")
-    rng = np.random.default_rng(seed)
-    size = (trials, len(model.x))
-    code = model.day
-    if code is None:  # one day, or one batch a day
-        code = np.zeros(size[1], dtype=np.int64) if model.days == 1 else np.arange(size[1])
-    days = spreads.days * rng.standard_normal((trials, int(code.max()) + 1))[:, code]
-    batches = days + spreads.batches * rng.standard_normal(size)
-    noise = spreads.pieces * rng.standard_normal((*size, pieces))
-    logs = None if looks is None else np.log(looks)
-    return Trials(model, spreads, logs, float(np.log(typical_h)), batches, noise)
 
 
 def _one_sided(bracket: Ints, comparison: Comparison, looks: int) -> Flags:

@@ -14,13 +14,13 @@ import pytest
 from click.testing import CliRunner
 from planned_trials import COLOUR, GUM, HEAD, KINDS, READ, RECIPE, amount, toml
 
-from fizzlab import recipe as made_of
 from fizzlab.bench.cards import make_cards
 from fizzlab.bench.planfiles import write_plan
 from fizzlab.bench.planning import plan_trial
 from fizzlab.cli.main import main
 from fizzlab.design.kinds import KINDS as PLAN_KINDS
 from fizzlab.errors import BadInput, CannotAnswer
+from fizzlab.recipe.amounts import batch_mass
 from fizzlab.trial.folder import load
 from fizzlab.trial.new import start
 from fizzlab.trial.settings import TrialSettings, read_settings
@@ -163,7 +163,7 @@ def test_scaling_fills_the_moulds_of_the_lightest_batch_and_keeps_ratios(
     scaled = plan_trial(
         settings(WITH_RECIPE.replace("piece_g = 85", "piece_g = 85\nscale_to_moulds = true\nspare = 0.1"))
     ).cards
-    masses = [made_of.batch_mass(card.recipe).typical for card in scaled.cards if card.recipe]
+    masses = [batch_mass(card.recipe).typical for card in scaled.cards if card.recipe]
     assert min(masses) == pytest.approx(6 * 85 * 1.1)
     for before, after in zip(plain.cards, scaled.cards, strict=True):
         assert before.amounts is not None

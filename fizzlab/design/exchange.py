@@ -1,12 +1,9 @@
 """Choosing runs by exchange (Fedorov's algorithm for the D criterion), and runs to days by swapping.
 
 Own code: the optimal-design search of pydoe takes full polynomials only (no named levels, no chosen
-terms, no runs already made) and stops short of the published 14-run optimum (see the tests).
-
-Sources
--------
-V. V. Fedorov, Theory of Optimal Experiments (Academic Press, 1972); R. D. Cook, C. J. Nachtsheim,
-Technometrics 22 (1980) 315-324.
+terms, no runs already made) and stops short of the published 14-run optimum (see the tests). V. V. Fedorov,
+Theory of Optimal Experiments (Academic Press, 1972); R. D. Cook, C. J. Nachtsheim, Technometrics 22 (1980)
+315-324.
 """
 
 from __future__ import annotations

@@ -12,7 +12,7 @@ import pandas as pd
 
 from fizzlab.design.factors import Factor, Range, allowed, grid, plain, require_ranges, two_levels
 from fizzlab.design.layout import lay_out
-from fizzlab.design.model import Alias, Matrix, model_terms, pairs
+from fizzlab.design.model import Aliases, Matrix, model_terms, pairs
 from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.terms import Category, parts
@@ -88,12 +88,6 @@ class Fraction:
     """A regular two-level fraction: its factors, basic ones first, and what the added ones are set to.
 
     A generator is an added factor and its product: ``("e", "a:b:c")`` or ``("e", "-a:b")``.
-
-    Examples
-    --------
-    >>> half = Fraction(("a", "b", "c", "d"), (("d", "a:b:c"),))
-    >>> half.resolution, half.words()
-    (4, {'a:b:c:d': 1})
     """
 
     names: tuple[str, ...]
@@ -120,17 +114,16 @@ class Fraction:
         """Length of the shortest word."""
         return min(len(parts(word)) for word in self.words())
 
-    def aliases(self, order: int = 2) -> tuple[Alias, ...]:
+    def aliases(self, order: int = 2) -> Aliases:
         """For each effect of at most two factors, every effect of at most `order` factors in its number."""
         words = {frozenset(parts(word)): float(sign) for word, sign in self.words().items()}
-        found = []
+        found = {}
         for effect in [(name,) for name in self.names] + [*combinations(self.names, 2)]:
             shared = {word ^ frozenset(effect): sign for word, sign in words.items()}
             near = sorted((each for each in shared if len(each) <= order), key=self._rank)
             if near:
-                others = tuple((self._term(each), shared[each]) for each in near)
-                found.append(Alias(":".join(effect), others))
-        return tuple(found)
+                found[":".join(effect)] = {self._term(each): shared[each] for each in near}
+        return found
 
     def design(self) -> Matrix:
         """The coded runs in standard order, shape (2^(k - p), k)."""

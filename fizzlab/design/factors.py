@@ -133,14 +133,7 @@ def require_ranges(factors: Sequence[Factor], kind: str) -> list[Range]:
 
 
 def is_forbidden(settings: pd.DataFrame, rules: Sequence[Mapping[str, object]]) -> np.ndarray:
-    """Which rows match every condition of a forbidden combination: a level, an amount or a list of them.
-
-    Examples
-    --------
-    >>> table = pd.DataFrame({"colour": ["dye", "dye", "mica"], "alcohol": [2.0, 6.0, 6.0]})
-    >>> is_forbidden(table, [{"colour": "dye", "alcohol": [5, 6]}]).tolist()
-    [False, True, False]
-    """
+    """Which rows match every condition of a forbidden combination: a level, an amount or a list of them."""
     out = np.zeros(len(settings), bool)
     for rule in rules:
         if not rule or set(rule) - set(settings):
@@ -171,13 +164,7 @@ def allowed(
 
 
 def grid(factors: Sequence[Factor], steps: int = 2) -> pd.DataFrame:
-    """Every combination of the levels, and of even steps of each amount (or its own amounts).
-
-    Examples
-    --------
-    >>> grid([Range("oil", 4, 8, "g"), Category("colour", ("mica", "lake"), "mica")])["oil"].tolist()
-    [4.0, 8.0, 4.0, 8.0]
-    """
+    """Every combination of the levels, and of even steps of each amount (or its own amounts)."""
     import pydoe
 
     levels = [

@@ -12,7 +12,7 @@ import pandas as pd
 from fizzlab.design.exchange import to_groups
 from fizzlab.design.factors import Factor, plain
 from fizzlab.design.model import (
-    Alias,
+    Aliases,
     Matrix,
     in_words,
     inseparable,
@@ -53,7 +53,7 @@ def lay_out(
     blocks: Sequence[int] = (),
     by_day: Sequence[str] = (),
     nice: Sequence[str] = (),
-    aliases: Sequence[Alias] | None = None,
+    aliases: Aliases | None = None,
     made: pd.DataFrame | None = None,
     warnings: Sequence[str] = (),
 ) -> Plan:
@@ -101,7 +101,7 @@ def lay_out(
         terms=terms,
         error_df=error_df,
         repeat_df=repeats,
-        aliases=tuple(aliases),
+        aliases=aliases,
         warnings=(
             *warnings,
             *_weak(error_df, repeats, len(np.unique(day)) == len(day) > 1),
@@ -150,11 +150,6 @@ def together(day: Matrix) -> Matrix:
 
     A batch that has a day of its own carries that day with it: what differs between days is a part of the
     scatter between batches (a completely randomised plan), as the analysis takes it too.
-
-    Examples
-    --------
-    >>> together(np.array([1, 1, 2])).tolist(), together(np.array([3, 1, 2])).tolist()
-    ([1, 1, 2], [0, 0, 0])
     """
     return np.zeros_like(day) if len(np.unique(day)) == len(day) else day
 

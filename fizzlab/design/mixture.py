@@ -69,13 +69,7 @@ def vertices(low: Matrix, high: Matrix) -> Matrix:
 
 
 def edge_centres(corners: Matrix, low: Matrix, high: Matrix) -> Matrix:
-    """Half-way points of the edges between corners.
-
-    Examples
-    --------
-    >>> edge_centres(np.eye(3), np.zeros(3), np.ones(3)).tolist()
-    [[0.0, 0.5, 0.5], [0.5, 0.0, 0.5], [0.5, 0.5, 0.0]]
-    """
+    """Half-way points of the edges between corners."""
     tight = np.hstack([np.isclose(corners, low), np.isclose(corners, high)])
     found = []
     for bounds in combinations(range(tight.shape[1]), corners.shape[1] - 2):

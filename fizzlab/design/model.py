@@ -9,7 +9,6 @@ plan has information n I.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from itertools import combinations
 from types import MappingProxyType
 
@@ -17,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.design.factors import Factor, Range, plain
-from fizzlab.errors import capital, listed
+from fizzlab.errors import listed
 from fizzlab.models.terms import INTERCEPT, parts, terms_of
 
 Matrix = np.ndarray
@@ -25,7 +24,9 @@ Matrix = np.ndarray
 #: Where the reader calls the factors by their names.
 NO_LABELS: Mapping[str, str] = MappingProxyType({})
 
-_WHOLE = 1e-6
+#: Of each effect, how much of each other effect is in its number: 1 or -1 where the two cannot
+#: be told apart at all, a fraction where a part of it leaks in.
+Aliases = Mapping[str, Mapping[str, float]]
 
 
 def model_terms(factors: Sequence[Factor], model: str | Sequence[str]) -> tuple[str, ...]:
@@ -113,51 +114,21 @@ def inseparable(matrix: Matrix, owner: Sequence[str]) -> str:
     return listed([in_words(term) for term in dict.fromkeys(lost) if term not in ("day", INTERCEPT)])
 
 
-@dataclass(frozen=True)
-class Alias:
-    """What else is in the number that estimates an effect.
-
-    `others` are the other terms in it, each with how much of that term is added: 1 or -1 where the two cannot
-    be told apart at all, a fraction where a part of it leaks in.
-
-    Examples
-    --------
-    >>> print(Alias("oil", (("alcohol:emulsifier", 1.0),)).sentence())
-    The effect of oil cannot be told from the joint effect of alcohol and emulsifier.
-    """
-
-    effect: str
-    others: tuple[tuple[str, float], ...]
-
-    def same(self) -> list[str]:
-        """The terms that are wholly in it."""
-        return [term for term, amount in self.others if abs(abs(amount) - 1) < _WHOLE]
-
-    def sentence(self, labels: Mapping[str, str] = NO_LABELS) -> str:
-        """In plain words, what it cannot be told from; `labels` are what the reader calls the factors."""
-        told = listed([in_words(term, labels) for term in self.same()], "or")
-        return f"{capital(in_words(self.effect, labels))} cannot be told from {told}."
-
-
 def leaks(
     model: Matrix, owner: Sequence[str], extra: Matrix, extra_owner: Sequence[str], kept: Sequence[str]
-) -> tuple[Alias, ...]:
-    """Aliases of any plan, by the alias matrix (X'X)^-1 X'Z of the terms Z left out of the model X.
+) -> Aliases:
+    """Aliases of the `kept` terms of any plan, by the alias matrix (X'X)^-1 X'Z of the terms Z left out of X.
 
-    `kept` are the terms to report. Amounts below 0.05 are passed over. G. E. P. Box and K. B. Wilson, J.
-    Royal Statistical Society B 13 (1951) 1-45.
+    Amounts below 0.05 are passed over. G. E. P. Box, K. B. Wilson, J. Royal Stat. Soc. B 13 (1951) 1-45.
     """
     if not extra.size:
-        return ()
+        return {}
     amounts = pd.DataFrame(np.linalg.lstsq(model, extra, rcond=None)[0], list(owner), list(extra_owner))
-    found = []
+    found: dict[str, dict[str, float]] = {}
     for effect in kept:
-        others = []
         for term in dict.fromkeys(extra_owner):
             block = amounts.loc[[effect], [term]].to_numpy()
             largest = float(block.flat[int(np.abs(block).argmax())])
             if abs(largest) >= 0.05:
-                others.append((term, round(largest, 6)))
-        if others:
-            found.append(Alias(effect, tuple(sorted(others, key=lambda item: -abs(item[1])))))
-    return tuple(found)
+                found.setdefault(effect, {})[term] = round(largest, 6)
+    return found

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from html import escape
 from typing import TYPE_CHECKING, Any
 
@@ -11,8 +11,8 @@ import pandas as pd
 
 from fizzlab.design.factors import Factor, Range, as_factor, refuse_unusable
 from fizzlab.design.kinds import KINDS
-from fizzlab.design.model import NO_LABELS, Alias, in_words
-from fizzlab.errors import CannotAnswer, count, listed
+from fizzlab.design.model import NO_LABELS, Aliases, in_words
+from fizzlab.errors import CannotAnswer, capital, count, listed
 from fizzlab.measures import looked_up
 from fizzlab.models.terms import Amount, Term
 
@@ -45,8 +45,9 @@ class Plan:
         outside `terms` are nil.
     generators, resolution
         Of a regular fraction, as ``"emulsifier = oil × alcohol"``.
-    aliases : tuple of Alias
-        Every effect of at most two factors in whose number another such effect has a part.
+    aliases : mapping of str to mapping of str to float
+        Of every effect of at most two factors, how much of each other such effect is in its number: 1 or -1
+        where the two cannot be told apart, a fraction where a part of it leaks in.
     warnings : tuple of str
         What to know before making the first batch.
     """
@@ -60,7 +61,7 @@ class Plan:
     repeat_df: int
     generators: tuple[str, ...] = ()
     resolution: int | None = None
-    aliases: tuple[Alias, ...] = ()
+    aliases: Aliases = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
     @property
@@ -76,10 +77,12 @@ class Plan:
         """What cannot be told apart, in plain words; a chain of effects is named once."""
         said: list[str] = []
         seen: set[str] = set()
-        for alias in self.aliases:
-            if alias.same() and alias.effect not in seen:
-                seen |= set(alias.same())
-                said.append(alias.sentence(labels))
+        for effect, others in self.aliases.items():
+            same = [term for term, amount in others.items() if abs(abs(amount) - 1) < 1e-6]
+            if same and effect not in seen:
+                seen |= set(same)
+                told = listed([in_words(term, labels) for term in same], "or")
+                said.append(f"{capital(in_words(effect, labels))} cannot be told from {told}.")
         return tuple(said)
 
     def statements(self, labels: Mapping[str, str] = NO_LABELS) -> tuple[str, ...]:
@@ -134,8 +137,7 @@ class Plan:
 
     def alias_table(self, labels: Mapping[str, str] = NO_LABELS) -> pd.DataFrame:
         """How much of each other effect (columns) is in the number of each effect (rows): 1 or -1 is all."""
-        shared = {each.effect: dict(each.others) for each in self.aliases}
-        table = pd.DataFrame.from_dict(shared, orient="index")
+        table = pd.DataFrame.from_dict(self.aliases, orient="index")
         named = {term: in_words(term, labels).removeprefix("the ") for term in (*table.index, *table.columns)}
         return table.fillna(0.0).rename(index=named, columns=named)
 

@@ -45,11 +45,6 @@ class Spreads:
     ratios (0.15 means that about two in three lie within a factor of 1.16), else in the unit of the response.
     `origin` is where they come from, as the end of a sentence; `typical` the usual dry time in hours, for
     touch checks.
-
-    Examples
-    --------
-    >>> Spreads(0.1, 0.12, 0.05, "those of last winter").of_batch_mean(4)
-    0.13
     """
 
     pieces: float
@@ -243,22 +238,20 @@ class Trials:
         from scipy.special import ndtr
 
         assert self.looks is not None
-        groups = range(len(self.looks) + 1)
-        counts = np.stack([(bracket == k).sum(axis=2) for k in groups], axis=2)
-        key = counts @ np.random.default_rng(0).integers(1, 2**40, len(groups))  # one for each outcome
+        groups = len(self.looks) + 1
+        counts = np.stack([(bracket == k).sum(axis=2) for k in range(groups)], axis=2)
+        key = counts @ np.random.default_rng(0).integers(1, 2**40, groups)  # one for each outcome
         _, first, which = np.unique(key, return_index=True, return_inverse=True)
-        outcomes = counts.reshape(-1, len(groups))[first]
+        outcomes = counts.reshape(-1, groups)[first]
         scatter = np.hypot(self.spreads.of_batch_mean(bracket.shape[2]), self.spreads.days)
         middle = self.typical + size * (comparison.shift.max() + comparison.shift.min()) / 2
         grid = middle + np.hypot(scatter, size / 2) * _GRID
         ends = np.concatenate([[-np.inf], self.looks, [np.inf]])
         share = np.diff(ndtr((ends[:, None] - grid) / self.spreads.pieces), axis=0)
         log_share = np.log(np.maximum(share, 1e-200))
-        mean = np.empty(len(outcomes))
-        for rows in np.array_split(np.arange(len(outcomes)), 1 + len(outcomes) // 5000):
-            loglik = outcomes[rows] @ log_share - _GRID**2 / 2
-            weight = np.exp(loglik - loglik.max(axis=1, keepdims=True))
-            mean[rows] = weight @ grid / weight.sum(axis=1)
+        loglik = outcomes @ log_share - _GRID**2 / 2
+        weight = np.exp(loglik - loglik.max(axis=1, keepdims=True))
+        mean = weight @ grid / weight.sum(axis=1)
         return np.asarray(mean[which.ravel()].reshape(bracket.shape[:2]))
 
 

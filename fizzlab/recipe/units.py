@@ -272,9 +272,9 @@ def density_of(kind: str, *, where: str = "trial.toml", key: str | None = None) 
 
 
 #: Millilitres of a drop of a bottle that was not counted. 20 drops a mL: USP 32 chapter 1101, a medicine
-#: dropper gives water in drops of 45 to 55 mg. The bounds are wide because other liquids and bottles differ: 25 (water),
-#: 35 (plant oil) and 45 (water with a surfactant) drops a mL were counted from one syringe by the keepers of
-#: UCUM (their ticket 127), and 60 drops of water to the fluid drachm is 16 a mL.
+#: dropper gives water in drops of 45 to 55 mg. The bounds are wide because other liquids and bottles differ:
+#: 25 (water), 35 (plant oil) and 45 (water with a surfactant) drops a mL were counted from one syringe by the
+#: keepers of UCUM (their ticket 127), and 60 drops of water to the fluid drachm is 16 a mL.
 UNKNOWN_DROPPER = Span(1 / 45, 1 / 20, 1 / 16)
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 from fizzlab.design.exchange import choose
 from fizzlab.design.factors import Factor, allowed, grid
 from fizzlab.design.layout import lay_out, refuse_useless, streams
-from fizzlab.design.model import model_matrix, model_terms, pairs
+from fizzlab.design.model import model_matrix, model_terms
 from fizzlab.design.plans import Plan
 from fizzlab.models.choose import Choice
 
@@ -52,7 +52,6 @@ def add_batches(
         terms,
         seed,
         per_day,
-        nice=pairs(factors),
         made=earlier,
     )
 

@@ -16,8 +16,6 @@ from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer, count, listed
 from fizzlab.models.terms import Category, parts
 
-ControlRule = Literal["equal", "root"]
-
 
 def compare(
     factors: Sequence[Category],
@@ -25,16 +23,15 @@ def compare(
     *,
     days: int,
     per_day: int | None = None,
-    control_batches: ControlRule | int = "root",
+    control_batches: Literal["equal", "root"] | int = "root",
 ) -> Plan:
     """Levels of one factor against its control, every day a block.
 
-    Where a day holds every level, each day is a complete block, and what room is left goes to the levels in
-    turn; `control_batches` is how often the control is made in it: the square root of the number of other
-    levels (C. W. Dunnett, J. American Statistical Association 50 (1955) 1096-1121), as often as the others
-    ("equal"), or so many times. Where a day does not, the control is made as often as there are days, the
-    others in turn, and they are shared out so that the days take least from the comparisons. With one batch a
-    day there are no blocks: the control is made so many times as often as another level.
+    Where a day holds every level it is a complete block, and what room is left goes to the levels in turn;
+    `control_batches` is how often the control is made in it: as often as the others ("equal"), so many times,
+    or the square root of the number of others (C. W. Dunnett, JASA 50 (1955) 1096-1121). Where it does not,
+    the control is made as often as there are days and the others in turn. With one batch a day there are no
+    blocks, and the control is made so many times as often as another level.
     """
     (factor,) = factors
     per_day = per_day or 1

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.design.factors import RESERVED, plain
-from fizzlab.design.looks import best_looks, between, information_kept
+from fizzlab.design.looks import best_looks, information_kept
 from fizzlab.design.plans import Plan
 from fizzlab.design.trials import ASSUMED, SIDE, Comparison, Model, Spreads, Trials
 from fizzlab.errors import count, listed
@@ -127,7 +127,7 @@ class Power:
         spread = float(np.hypot(self.spreads.pieces, self.spreads.batches))
         better = best_looks(low, high, len(self.looks_h), spread)
         kept, more = (
-            float(information_kept(looks, between(low, high), spread).mean())
+            float(information_kept(looks, np.geomspace(low, high, 81), spread).mean())
             for looks in (self.looks_h, better)
         )
         if more < kept + 0.05:

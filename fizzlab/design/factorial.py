@@ -12,7 +12,7 @@ import pandas as pd
 
 from fizzlab.design.factors import Factor, Range, allowed, grid, plain, require_ranges, two_levels
 from fizzlab.design.layout import lay_out
-from fizzlab.design.model import Aliases, Matrix, model_terms, pairs
+from fizzlab.design.model import Aliases, Matrix, model_terms
 from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.terms import Category, parts
@@ -69,7 +69,7 @@ def full_factorial(
     terms = model_terms(factors, model)
     if centre_points and not any("^2" in term for term in terms):
         terms = (*terms, "curvature")
-    return lay_out("full factorial", table, factors, terms, seed, per_day, nice=pairs(factors))
+    return lay_out("full factorial", table, factors, terms, seed, per_day)
 
 
 def with_centres(table: pd.DataFrame, factors: Sequence[Factor], number: int) -> pd.DataFrame:
@@ -222,7 +222,6 @@ def fractional_factorial(
         (*main, "curvature") if centre_points else main,
         seed,
         per_day,
-        nice=pairs(factors),
         aliases=fraction.aliases(),
         warnings=[screens] if fraction.resolution == 3 else (),
     )
@@ -242,9 +241,8 @@ def central_composite(
 
     The stars stand at the fourth root of the number of corners, so that a forecast is as sure in every
     direction (rotatable; G. E. P. Box, J. S. Hunter, Annals of Mathematical Statistics 28 (1957) 195-241).
-    Circumscribed: stars beyond the bounds, corners at them. Inscribed: everything within the bounds, stars at
-    them. Faces: stars at the bounds in the middle of each face, so that three amounts each do. From five
-    amounts on the corners are the half of highest resolution.
+    Circumscribed: corners at the bounds, stars beyond. Inscribed: stars at the bounds, all else within. With
+    faces, both are at the bounds and three amounts each do. From five on, the corners are a half fraction.
     """
     import pydoe
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import zlib
 from collections.abc import Sequence
 
@@ -19,6 +18,7 @@ from fizzlab.design.model import (
     leaks,
     model_matrix,
     model_terms,
+    pairs,
     rank,
 )
 from fizzlab.design.plans import Plan
@@ -52,7 +52,6 @@ def lay_out(
     model: tuple[Matrix, list[str]] | None = None,
     blocks: Sequence[int] = (),
     by_day: Sequence[str] = (),
-    nice: Sequence[str] = (),
     aliases: Aliases | None = None,
     made: pd.DataFrame | None = None,
     warnings: Sequence[str] = (),
@@ -60,8 +59,8 @@ def lay_out(
     """Make a plan of settings: a row a run, with the factors and ``point``.
 
     All on one day unless `per_day` says how many fit in one, or `blocks` how many each day has, the settings
-    standing in days already. It must be able to tell `terms`, of which `by_day` are judged by the days; the
-    `nice` ones are kept free of the days as far as that can be. `model` has matrix and owner where
+    standing in days already. It must be able to tell `terms`, of which `by_day` are judged by the days; other
+    joint effects of two are kept free of the days as far as that can be. `model` has matrix and owner where
     `model_matrix` cannot make them, `made` the runs made before; the draw hangs on `wish` beside the seed.
 
     Refuses a factor that never changes, more effects than batches, effects that cannot be told apart, or not
@@ -72,6 +71,7 @@ def lay_out(
     matrix, owner = model or model_matrix(everything, factors, terms)
     refuse_useless(everything, factors, matrix, owner)
     _, order, blind = streams(seed, wish or repr((kind, tuple(factors), terms, len(settings))))
+    nice = () if model else pairs(factors)
     if blocks:
         day = np.repeat(order.permutation(len(blocks)), blocks)
     else:
@@ -168,14 +168,11 @@ def _numbered(
 ) -> pd.DataFrame:
     """Shuffle the runs within each day, and give them names (R01, ...) and three-digit codes."""
     rows = np.lexsort((order.permutation(len(settings)), day))
-    first, last_day, taken = 1, 0, np.zeros(0)
+    first, last_day, free = 1, 0, np.arange(100, 1000)
     if made is not None:
-        numbers = [int(m[0]) for m in (re.findall(r"\d+", str(run)) for run in made["run"]) if m]
+        numbers = made["run"].astype(str).str.extract(r"(\d+)")[0].dropna().astype(int)
         first, last_day = max([*numbers, len(made)]) + 1, int(made["day"].max())
-        taken = made["blind"].dropna().to_numpy(int) if "blind" in made else taken
-    free = np.setdiff1d(np.arange(100, 1000), taken)
-    if len(settings) > len(free):
-        raise ValueError("there are only 900 three-digit codes")
+        free = np.setdiff1d(free, made["blind"].dropna()) if "blind" in made else free
     front = pd.DataFrame(
         {
             "run": [f"R{place:02d}" for place in range(first, first + len(settings))],

@@ -25,22 +25,12 @@ def information_kept(looks_h: Sequence[float] | Array, usual_h: float | Array, s
     """Share of the information of exactly known dry times that looks keep, for each usual dry time.
 
     `spread` is the standard deviation s of log dry time about it.
-
-    Examples
-    --------
-    >>> information_kept([6.0], 6.0, 0.2).round(4).tolist()   # one look at the middle keeps 2/pi
-    [0.6366]
     """
     hours = np.asarray(looks_h, float)
     if not len(hours) or (hours <= 0).any() or (np.diff(hours) <= 0).any() or not spread > 0:
         raise ValueError("looks must be hours above 0 that go up, and the spread above 0")
     u = _standardised(hours, np.atleast_1d(np.asarray(usual_h, float)), spread)
     return np.asarray(_told(u[:-1], u[1:]).sum(axis=0))
-
-
-def between(low_h: float, high_h: float) -> Array:
-    """Usual dry times all over a range, even on the log scale."""
-    return np.geomspace(low_h, high_h, 81) if high_h > low_h else np.array([low_h])
 
 
 def best_looks(
@@ -65,7 +55,7 @@ def best_looks(
     hours = step * np.arange(max(1, np.floor(first / step)), np.ceil(last / step) + 1)
     if len(hours) < looks:
         raise ValueError(f"only {len(hours)} moments are left for {looks} looks")
-    u = _standardised(hours, between(low_h, high_h), spread)
+    u = _standardised(hours, np.geomspace(low_h, high_h, 81), spread)
     gain = np.full((len(u), len(u)), -np.inf)
     for place in range(len(u) - 1):
         gain[place, place + 1 :] = _told(u[place], u[place + 1 :]).mean(axis=1)

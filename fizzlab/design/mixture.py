@@ -15,19 +15,11 @@ from fizzlab.design.model import Matrix, leaks, rank
 from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer
 
-Blending = Literal["linear", "quadratic", "special cubic"]
 ORDERS: dict[str, int] = {"linear": 1, "quadratic": 2, "special cubic": 3}
 
 
 def tightened(shares: Sequence[Range], total: float) -> tuple[Matrix, Matrix, list[str]]:
-    """Bounds as parts of 1, narrowed to what the other ingredients leave, and what was narrowed.
-
-    Examples
-    --------
-    >>> low, high, said = tightened([Range("oil", 2, 12), Range("alcohol", 4, 8), Range("water", 1, 6)], 12)
-    >>> np.round(high * 12, 6).tolist(), said
-    ([7.0, 8.0, 6.0], ['oil can be 7 at most, as the others need the rest.'])
-    """
+    """Bounds as parts of 1, narrowed to what the other ingredients leave, and what was narrowed."""
     if not total > 0:
         raise ValueError("total must be positive")
     low, high = np.array([(share.low, share.high) for share in shares], float).T / total
@@ -49,12 +41,9 @@ def tightened(shares: Sequence[Range], total: float) -> tuple[Matrix, Matrix, li
         if new_high[place] - new_low[place] < 1e-9:
             what, do = f"Within these bounds {name} cannot change.", "Widen the bounds or change the total."
             raise CannotAnswer(what, do)
-        if new_low[place] > low[place] + 1e-9:
-            said.append(
-                f"{name} can be {amount(new_low[place])} at least, as the others cannot fill the rest."
-            )
-        if new_high[place] < high[place] - 1e-9:
-            said.append(f"{name} can be {amount(new_high[place])} at most, as the others need the rest.")
+        for new, old, most in ((new_low, low, "least"), (new_high, high, "most")):
+            if abs(new[place] - old[place]) > 1e-9:
+                said.append(f"{name} can be {amount(new[place])} at {most}, for what the others leave.")
     return new_low, new_high, said
 
 
@@ -97,7 +86,7 @@ def mixture_plan(
     seed: int,
     *,
     total: float,
-    blending: Blending = "quadratic",
+    blending: Literal["linear", "quadratic", "special cubic"] = "quadratic",
     centre_points: int = 3,
     repeats: int = 1,
     per_day: int | None = None,

@@ -52,7 +52,7 @@ Factor = Category | Range
 
 def tidy(amounts: np.ndarray) -> np.ndarray:
     """Ten significant figures, which hide the noise of binary fractions (0.30000000000000004)."""
-    return np.vectorize(lambda amount: float(f"{amount:.10g}"), otypes=[float])(amounts)
+    return np.asarray(np.vectorize(lambda amount: float(f"{amount:.10g}"), otypes=[float])(amounts))
 
 
 def as_factor(name: str, given: Any, compared: bool = False) -> Factor:
@@ -141,11 +141,10 @@ def is_forbidden(settings: pd.DataFrame, rules: Sequence[Mapping[str, object]]) 
         holds = np.ones(len(settings), bool)
         for name, wanted in rule.items():
             any_of = list(wanted) if isinstance(wanted, list | tuple | set | frozenset) else [wanted]
-            amounts = settings[name].dtype == float
-            column, asked = (
-                (settings[name].round(9), np.round(any_of, 9)) if amounts else (settings[name], any_of)
-            )
-            holds &= column.isin(asked).to_numpy()
+            column = settings[name]
+            if column.dtype == float:
+                column, any_of = column.round(9), list(np.round(np.array(any_of, float), 9))
+            holds &= column.isin(any_of).to_numpy()
         out |= holds
     return out
 

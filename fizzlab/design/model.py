@@ -26,7 +26,7 @@ NO_LABELS: Mapping[str, str] = MappingProxyType({})
 
 #: Of each effect, how much of each other effect is in its number: 1 or -1 where the two cannot
 #: be told apart at all, a fraction where a part of it leaks in.
-Aliases = Mapping[str, Mapping[str, float]]
+Aliases = dict[str, dict[str, float]]
 
 
 def model_terms(factors: Sequence[Factor], model: str | Sequence[str]) -> tuple[str, ...]:
@@ -67,11 +67,11 @@ def model_matrix(
     `settings` has a column a factor in actual units, and ``point`` where the terms have ``curvature``.
     """
     coded = {factor.name: _coded(factor, settings[factor.name]) for factor in factors}
-    ones = np.ones((len(settings), 1))
+    ones: Matrix = np.ones((len(settings), 1))
     blocks: list[Matrix] = [ones] if intercept else [ones[:, :0]]
     owner = [INTERCEPT] if intercept else []
     for term in terms:
-        block = ones
+        block: Matrix = ones
         if term == "curvature":
             block = (settings["point"] == "centre").to_numpy(float)[:, None]
         elif term.endswith("^2"):
@@ -124,7 +124,7 @@ def leaks(
     if not extra.size:
         return {}
     amounts = pd.DataFrame(np.linalg.lstsq(model, extra, rcond=None)[0], list(owner), list(extra_owner))
-    found: dict[str, dict[str, float]] = {}
+    found: Aliases = {}
     for effect in kept:
         for term in dict.fromkeys(extra_owner):
             block = amounts.loc[[effect], [term]].to_numpy()

@@ -146,7 +146,7 @@ def _air(x: Array, day: Ints, columns: int, seed: int) -> Array:
     draws = [np.column_stack([rng.permutation(score) for _ in range(columns)])[day] for _ in range(200)]
 
     def tied(drawn: Array) -> float:
-        together = np.corrcoef(np.hstack([x, drawn]), rowvar=False)[x.shape[1] :]
+        together = np.atleast_2d(np.corrcoef(np.hstack([x, drawn]), rowvar=False))[x.shape[1] :]
         return float(np.tril(np.abs(together), x.shape[1] - 1).max())
 
     best = min(draws, key=tied)

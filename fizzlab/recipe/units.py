@@ -238,7 +238,8 @@ def isopropyl_density(percent_by_volume: float) -> Density:
             f"No density of {percent_by_volume:g} % isopropyl alcohol is known here, only of 68 to 100 %.",
             "Weigh a measured amount of it and give that weighing.",
         )
-    typical = float(np.interp(percent_by_volume, *zip(*_ISOPROPYL, strict=True)))
+    strengths, densities = np.array(_ISOPROPYL).T
+    typical = float(np.interp(percent_by_volume, strengths, densities))
     return Density(Span.about(typical, LIQUID_SCATTER), seen=True)
 
 

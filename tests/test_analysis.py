@@ -17,7 +17,8 @@ from fizzlab.measures import MEASURES, Measure
 from fizzlab.models.effects import fit_response
 from fizzlab.models.result import Effect
 from fizzlab.models.terms import Amount, Category
-from fizzlab.recipe import cost, for_run
+from fizzlab.recipe.amounts import cost
+from fizzlab.recipe.ingredients import for_run
 from fizzlab.report import parts
 from fizzlab.report.analysis import Analysed, analyse, cost_effects
 from fizzlab.report.page import Findings, Grid, Notes

@@ -7,10 +7,12 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from fizzlab import recipe as made_of
 from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
 from fizzlab.measures import number
-from fizzlab.recipe import Caution, Ingredient, Recipe, Step
+from fizzlab.recipe import amounts as made_of
+from fizzlab.recipe.chemistry import gas_litres
+from fizzlab.recipe.ingredients import Ingredient, Recipe, for_run
+from fizzlab.recipe.steps import Caution, Step, bench_steps, cautions
 from fizzlab.recipe.units import Quantity, Span
 from fizzlab.trial.settings import TrialSettings
 
@@ -20,7 +22,7 @@ class RunCard:
     """One batch to make: its name, its day, the code under which it is scored, and what goes into it.
 
     `levels` are each factor in plain words and its level with the unit; `recipe` is without rules, and None
-    where trial.toml has none; `amounts` are as `fizzlab.recipe.amounts_table` has them; `notes` say what to
+    where trial.toml has none; `amounts` are as `fizzlab.recipe.amounts` has them; `notes` say what to
     know about this batch: limits, soda against acid, how many pieces it fills.
     """
 
@@ -105,7 +107,7 @@ def _recipes(
     for record in planned:
         levels = {name: _plain_level(record[name]) for name in settings.factors}
         try:
-            one = made_of.for_run(base, levels)
+            one = for_run(base, levels)
             made_of.weigh_out(one)
             found.append(one)
         except BadInput as error:
@@ -145,20 +147,20 @@ def _card(
         levels=levels,
         recipe=recipe,
         amounts=None if recipe is None else made_of.amounts_table(recipe),
-        steps=() if recipe is None else made_of.bench_steps(recipe),
-        cautions=() if recipe is None else made_of.cautions(recipe),
+        steps=() if recipe is None else bench_steps(recipe),
+        cautions=() if recipe is None else cautions(recipe),
         notes=notes,
     )
 
 
 def _notes(settings: TrialSettings, recipe: Recipe) -> tuple[str, ...]:
-    said = [str(over) for over in made_of.over_limits(recipe)]
+    said = made_of.over_limits(recipe)
     try:
         fizz = made_of.fizz_balance(recipe)
     except CannotAnswer:
         pass
     else:
-        gas = made_of.gas_litres(fizz.typical.co2_g)
+        gas = gas_litres(fizz.typical.co2_g)
         said.append(f"{fizz} At most {number(gas)} L of gas at bath warmth from the whole batch.")
     piece_g = settings.recipe.mould_g() if settings.recipe else None
     if piece_g is not None:

@@ -150,7 +150,7 @@ def _amounts_fit(settings: TrialSettings, runs: pd.DataFrame) -> list[Problem]:
         if named - used and KINDS[kind].two_levels:
             left = f"{min(named - used):.4g}"
             what = f"a plan of the kind “{kind}” tries two amounts, and leaves {left} out."
-            do = "Name two amounts, or choose a factorial or an optimal plan."
+            do = "Name two amounts, or choose another kind of plan."
             problems.append(Problem(FILE, what, do, column=f"key factors.{name}.amounts"))
     return problems
 

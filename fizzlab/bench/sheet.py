@@ -11,7 +11,7 @@ from typing import Any
 from fizzlab.bench.cards import Cards, RunCard, in_code_order
 from fizzlab.errors import listed
 from fizzlab.measures import NOTE, PIECE, RUN, Column, number
-from fizzlab.recipe import SAFETY_NOTE, SELLING_NOTE
+from fizzlab.recipe.amounts import SAFETY_NOTE, SELLING_NOTE
 from fizzlab.trial.settings import PlanSettings, TrialSettings
 
 #: Columns of one grid of blanks that still leave room to write on a sheet of A4 or US Letter.

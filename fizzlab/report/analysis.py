@@ -21,7 +21,8 @@ from fizzlab.models.days import set_for_days
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.result import Effect, FitResult, Forecast, Study, exact
 from fizzlab.models.terms import Amount, Category, Term, level_name, varying
-from fizzlab.recipe import Recipe, batch_mass, cost, fizz_balance, for_run
+from fizzlab.recipe.amounts import batch_mass, cost, fizz_balance
+from fizzlab.recipe.ingredients import Recipe, for_run
 from fizzlab.recipe.units import Span
 from fizzlab.trial.folder import Trial
 

@@ -27,17 +27,14 @@ class PlanSettings(Section):
     kind: PlanKind
     batches_per_day: int | None = Field(default=None, ge=1, le=50)
     days: int | None = Field(default=None, ge=1, le=200)
-    control_batches: Literal["root", "equal", "best"] | int | None = None
+    control_batches: Literal["root", "equal"] | int | None = None
     repeats: int | None = Field(default=None, ge=1, le=20)
     generators: list[Name] | None = Field(default=None, min_length=1)
     resolution: int | None = Field(default=None, ge=3, le=10)
-    asked: list[Name] | None = Field(default=None, min_length=1)
     centre_points: int | None = Field(default=None, ge=0, le=20)
     reach: Literal["circumscribed", "inscribed", "faces"] | None = None
     batches: int | None = Field(default=None, ge=2, le=200)
     model: Literal["main", "interactions", "quadratic", "full"] | list[Name] | None = None
-    criterion: Literal["D", "I"] | None = None
-    repeated_batches: int | None = Field(default=None, ge=0, le=100)
     forbidden: list[dict[str, Level | list[Level]]] | None = None
     hard_to_change: list[Name] | None = Field(default=None, min_length=1)
     total: float | None = Field(default=None, gt=0)
@@ -77,7 +74,7 @@ def plan_problems(
     for key in kind.needs:
         if getattr(plan, key) is None:
             problems.append(_problem(key, f"a plan of the kind “{plan.kind}” needs it.", "Add it."))
-    for key in ("hard_to_change", "asked", "model"):
+    for key in ("hard_to_change", "model"):
         terms = getattr(plan, key)
         for term in terms if isinstance(terms, list) else ():
             for name in term.removesuffix("^2").split(":"):
@@ -87,7 +84,7 @@ def plan_problems(
         problems += _forbidden(f"forbidden ({number})", pair, factors)
     if kind.one_factor and len(factors) > 1:
         what = f"a plan of the kind “{plan.kind}” compares the levels of one factor, not of {len(factors)}."
-        do = "Plan a factorial or an optimal plan, or make one factor of them."
+        do = "Plan a factorial, or make one factor of them."
         problems.append(_problem("kind", what, do))
     if kind.blends:
         problems += _shares(factors)

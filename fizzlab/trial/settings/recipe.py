@@ -46,7 +46,7 @@ class MouldSettings(Section):
 
 
 class IngredientSettings(Section):
-    """One ingredient; see `fizzlab.recipe.Ingredient`."""
+    """One ingredient; see `fizzlab.recipe.ingredients.Ingredient`."""
 
     name: Name
     kind: Name
@@ -209,7 +209,7 @@ class _Maker:
             role=item.role,
             density=_own_density(item),
             own=OwnWeighing(own, tuple(weighed.grams)) if own and weighed else None,
-            drops=count_drops(item.drops_per_ml, 1) if item.drops_per_ml else UNKNOWN_DROPPER,
+            drops=count_drops(item.drops_per_ml) if item.drops_per_ml else UNKNOWN_DROPPER,
             volatile=item.volatile,
             max_pct=item.max_pct,
             price=Price(item.price, pack) if item.price is not None and pack is not None else None,
@@ -307,4 +307,4 @@ def _own_density(item: IngredientSettings) -> Density | None:
         return None
     kind = canonical_kind(item.kind)
     span = Span.about(item.g_per_ml, scatter_of(item.role or ROLES.get(kind, "other")))
-    return Density(kind, span, "common practice, no source", "your own, in trial.toml")
+    return Density(span, seen=False)

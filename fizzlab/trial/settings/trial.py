@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 
 from fizzlab.measures import MEASURES, TABLES, Column, Measure, TableSpec, tables
 from fizzlab.models.terms import Amount, Category, Term
-from fizzlab.recipe import Recipe
+from fizzlab.recipe.ingredients import Recipe
 from fizzlab.trial.settings.base import FactorSettings, Name, Section, Text
 from fizzlab.trial.settings.crumble import CrumbleSettings
 from fizzlab.trial.settings.fizz import FizzSettings

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+import io
 
+import openpyxl
 import pandas as pd
 import pytest
 from hypothesis import given, settings
@@ -11,18 +13,18 @@ from hypothesis import strategies as st
 
 from fizzlab.errors import BadInput
 from fizzlab.trial.importing import Standing, into_room_log
-from fizzlab.trial.loggers import Guess, Told, guess, lay_out, numbers
+from fizzlab.trial.loggers import Guess, guess, lay_out, numbers
 from fizzlab.trial.readings import Readings, read
 from fizzlab.trial.stamps import ORDERS, moment
 from fizzlab.trial.tables import RawTable
 
 
-def _guess(text: str | bytes, told: Told | None = None) -> Guess:
+def _guess(text: str | bytes, told: dict[str, str] | None = None) -> Guess:
     data = text.encode() if isinstance(text, str) else text
     return guess(lay_out("log.csv", data), "room_log", told)
 
 
-def _read(text: str | bytes, told: Told | None = None) -> Readings:
+def _read(text: str | bytes, told: dict[str, str] | None = None) -> Readings:
     data = text.encode() if isinstance(text, str) else text
     layout = lay_out("log.csv", data)
     found = guess(layout, "room_log", told)
@@ -62,7 +64,6 @@ ALIKE = {
     "compact dates": "stamp,temp,hum\n20260131 08:00,21.5,64\n20260131 20:30,20,70.5\n",
     "months in words": "Time,Temperature,Humidity\n"
     '"Jan 31, 2026 8:00 AM",21.5,64\n"Jan 31, 2026 8:30 PM",20,70.5\n',
-    "spreadsheet days": "Date,Temperature (°C),RH\n46053.3333333333,21.5,64\n46053.8541666667,20,70.5\n",
     "share of one": "Time,Temperature,Humidity\n2026-01-31 08:00,21.5,0.64\n2026-01-31 20:30,20,0.705\n",
     "newest first": "Time,Temperature,Humidity\n2026-01-31 20:30,20,70.5\n2026-01-31 08:00,21.5,64\n",
     "quoted": '"Time","Temp, indoor (°C)","Humidity"\n'
@@ -82,16 +83,30 @@ def test_encodings_read_alike(encoding: str) -> None:
     assert _values(_read(ALIKE["German, decimal comma"].encode(encoding))) == MEANT
 
 
+def test_a_workbook_reads_alike() -> None:
+    book = openpyxl.Workbook()
+    book.active.append(["Made up logger"])
+    sheet = book.create_sheet("Data")
+    for row in (["Serial 12"], [], ["Date", "Time", "Temperature °C", "Humidity %"]):
+        sheet.append(row)
+    for at, temp, rh in MEANT:
+        stamp = dt.datetime.fromisoformat(at)
+        sheet.append([dt.datetime(stamp.year, stamp.month, stamp.day), stamp.time(), temp, rh])
+    out = io.BytesIO()
+    book.save(out)
+    assert _values(_read(out.getvalue())) == MEANT
+
+
 @pytest.mark.parametrize(("offset", "shown"), [("Z", 0), ("+00:00", 0), ("-05:00", 5)])
 def test_offsets_and_unix_seconds_are_turned_into_the_workshops_clock(offset: str, shown: int) -> None:
     hour = 7 - shown
     text = f"Time,Temperature,Humidity\n2026-01-31T{hour:02d}:00:00{offset},21.5,64\n"
     text += f"2026-01-31T{19 - shown:02d}:30:00{offset},20,70.5\n"
-    assert _values(_read(text, Told(zone="Europe/Berlin"))) == MEANT
+    assert _values(_read(text, dict(zone="Europe/Berlin"))) == MEANT
     seconds = "epoch time,Temperature,Humidity\n1769842800,21.5,64\n1769887800,20,70.5\n"
-    assert _values(_read(seconds, Told(zone="Europe/Berlin"))) == MEANT
+    assert _values(_read(seconds, dict(zone="Europe/Berlin"))) == MEANT
     thousandths = seconds.replace("800,", "800000,")
-    assert _values(_read(thousandths, Told(zone="Europe/Berlin"))) == MEANT
+    assert _values(_read(thousandths, dict(zone="Europe/Berlin"))) == MEANT
 
 
 def test_world_time_without_a_zone_is_asked() -> None:
@@ -117,7 +132,7 @@ def _log(stamps: list[str], start: int = 20) -> str:
 def test_day_or_month_first_is_asked_where_both_are_possible() -> None:
     (question,) = _guess(_log(["03/04/2026 08:00", "03/04/2026 09:00"])).questions
     assert (question.key, question.choices) == ("dates", ("day first", "month first"))
-    told = _read(_log(["03/04/2026 08:00"]), Told(dates="month first"))
+    told = _read(_log(["03/04/2026 08:00"]), dict(dates="month first"))
     assert told.rows["time"].tolist() == [pd.Timestamp("2026-03-04T08:00")]
 
 
@@ -144,7 +159,7 @@ def test_two_columns_of_one_kind_are_asked() -> None:
     text = "Time,Indoor temperature,Outdoor temperature,Humidity\n2026-01-31 08:00,21.5,3,64\n"
     (question,) = _guess(text).questions
     assert (question.key, question.choices) == ("temp", ("Indoor temperature", "Outdoor temperature"))
-    assert _read(text, Told(temp="Indoor temperature")).rows["temp_c"].tolist() == [21.5]
+    assert _read(text, dict(temp="Indoor temperature")).rows["temp_c"].tolist() == [21.5]
 
 
 def test_columns_without_names_are_asked() -> None:
@@ -202,7 +217,7 @@ def test_every_bad_cell_is_named_at_once() -> None:
     ("data", "says"),
     [
         (b"", "no row with a date or time"),
-        (b"PK\x03\x04rest", "it is a workbook"),
+        (b"PK\x03\x04rest", "it cannot be read as a workbook"),
         (b"time,temp\nmonday,3\n", "no row with a date or time"),
         (b"time,temp,rh\n2026-01-31 08:00,21,5,64,2\n2026-01-31 08:10,21,5,64,2\n", "but the header names 3"),
         (b"\xff\xfeA", "it is not a text file"),

@@ -21,7 +21,7 @@ EXPORT = (
     "Device: invented\n\nDatum;Uhrzeit;Temperatur (°C);Feuchte (%);Taupunkt (°C)\n"
     "07.01.2026;00:00;14,5;70,5;9,2\n07.01.2026;23:30;14,0;71,0;8,8\n13.01.2026;00:00;13,5;72,0;8,6\n"
 )
-SCALE = "Time,Weight,Unit\n2026-01-05 09:00,30.10,g\n2026-01-05 11:30,29.40,g\n2026-01-06 09:00,28.95,g\n"
+SCALE = "Time,Weight (g)\n2026-01-05 09:00,30.10\n2026-01-05 11:30,29.40\n2026-01-06 09:00,28.95\n"
 
 
 def _run(*arguments: object, says: str | None = None) -> Result:

@@ -124,6 +124,18 @@ def test_readings_follow_a_batch_that_is_left_out(make_trial: MakeTrial) -> None
     assert list(reasons) == ["its batch was left out: spilled"] * 2
 
 
+def test_stamped_looks_at_a_batch_that_is_left_out_follow_it(make_trial: MakeTrial) -> None:
+    stamped = "run,piece,checked_at,dry\n" + "".join(
+        f"{run},1,2026-01-05T{hour}:00,{dry}\n"
+        for run in "AB"
+        for hour, dry in ((12, "no"), (14, "no"), (18, "yes"))
+    )
+    runs = RUNS.replace("note", "leave_out").replace('"a wet, grey day"', "spilled")
+    trial = load(make_trial(runs__csv=runs, touch_checks__csv=stamped))
+    assert list(trial.rows("touch_checks")["hours"]) == [3.0, 5.0, 9.0]
+    assert list(trial.left_out().query("table == 'touch_checks'")["run"]) == ["B"] * 3
+
+
 @pytest.mark.parametrize(
     ("files", "doubt"),
     [

@@ -35,7 +35,6 @@ if TYPE_CHECKING:
 @click.option("--rh", help="Column of relative humidities.")
 @click.option("--mass", help="Column of masses.")
 @click.option("--mass-unit", help="g, kg, oz or lb.")
-@click.option("--offset", help="Of the device's clock from world time, such as +01:00.")
 @click.option("--zone", help="Time zone of the workshop, such as Europe/Berlin.")
 @click.option("--yes", is_flag=True, help="Do not ask; refuse what is ambiguous.")
 def import_(
@@ -46,21 +45,21 @@ def import_(
     run: str | None,
     piece: str | None,
     yes: bool,
-    **told: str | None,
+    **options: str | None,
 ) -> None:
     """Add the readings of an export, FILE, to the trial in FOLDER."""
     with in_sentences():
         from fizzlab.trial.importing import look, prepare, write
-        from fizzlab.trial.loggers import Told, unit_named
+        from fizzlab.trial.loggers import unit_named
 
-        answers = dict(told)
-        if answers["temp_unit"] is not None:  # not every keyboard has the degree sign
-            answers["temp_unit"] = unit_named(answers["temp_unit"], "temp") or answers["temp_unit"]
-        seen = look(folder, file, table, name, Told(**answers))
+        told = {key: answer for key, answer in options.items() if answer is not None}
+        if "temp_unit" in told:  # not every keyboard has the degree sign
+            told["temp_unit"] = unit_named(told["temp_unit"], "temp") or told["temp_unit"]
+        seen = look(folder, file, table, name, told)
         while seen.guess.questions and not yes:
             question = seen.guess.questions[0]
-            answers[question.key] = _asked(question.asks, question.choices)
-            seen = look(folder, file, table, name, Told(**answers))
+            told[question.key] = _asked(question.asks, question.choices)
+            seen = look(folder, file, table, name, told)
         ready = prepare(seen, run, piece)
         for sentence in as_read(ready):
             click.echo(sentence)
@@ -84,8 +83,7 @@ def as_read(ready: Prepared, examples: int = 3) -> list[str]:
         unit = getattr(mapping, f"{key}_unit", None) or mapping.dates
         said.append(f"  {holds[key]:<12} “{column}”, {unit}")
     if mapping.zone:
-        device = f", device at {mapping.offset}" if mapping.offset else ""
-        said.append(f"  {'clock':<12} {mapping.zone}{device}")
+        said.append(f"  {'clock':<12} {mapping.zone}")
     if ready.look.guess.ignored:
         said.append(f"  {'not read':<12} {', '.join(ready.look.guess.ignored)}")
     units = {"temp_c": "°C", "rh_pct": "%", "mass_g": "g"}

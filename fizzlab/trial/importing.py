@@ -21,7 +21,7 @@ import pandas as pd
 from fizzlab.errors import BadInput, Problem, did_you_mean
 from fizzlab.measures import LEAVE_OUT, TABLES
 from fizzlab.trial.folder import WORKBOOK, columns_of, folder_there, read_all, refuse_records
-from fizzlab.trial.loggers import TAKES, Guess, Layout, Told, guess, lay_out
+from fizzlab.trial.loggers import TAKES, Guess, Layout, guess, lay_out
 from fizzlab.trial.placing import beside, put_in_place
 from fizzlab.trial.readings import Readings, ahead_of_world_h, read
 from fizzlab.trial.settings import FILE, ImportSettings, TrialSettings, read_settings
@@ -62,7 +62,6 @@ class Look:
     folder: Path
     file: Path
     data: bytes
-    settings: TrialSettings
     table: str
     layout: Layout
     guess: Guess
@@ -82,25 +81,22 @@ class Prepared:
     standing: bytes | None
 
 
+def _bad(where: str, what: str, do: str) -> BadInput:
+    return BadInput([Problem(where, what, do)])
+
+
 def look(
     folder: str | Path,
     file: str | Path,
     table: str = "room_log",
     name: str | None = None,
-    told: Told | None = None,
+    told: Mapping[str, str] | None = None,
 ) -> Look:
     """Read an export and tell its columns: by a stored mapping that fits, else by a guess.
 
-    Parameters
-    ----------
-    folder, file : str or Path
-        The trial folder and the export.
-    name : str, optional
-        Of a mapping in trial.toml, or to be.
-    told : Told, optional
-        What the maker says of the columns.
+    `name` is that of a mapping in trial.toml, or to be; `told` is what the maker says of the columns.
     """
-    folder, file, told = Path(folder), Path(file), told or Told()
+    folder, file, told = Path(folder), Path(file), told or {}
     refuse_records(folder)
     folder_there(folder)
     settings, problems = read_settings(folder)
@@ -108,30 +104,27 @@ def look(
         raise BadInput(problems)
     if not file.is_file():
         what = "there is no such file." if not file.exists() else "it is not a file."
-        raise BadInput([Problem(str(file), what, "Check its name and folder.")])
-    data = file.read_bytes()
+        raise _bad(str(file), what, "Check its name and folder.")
+    data, imports = file.read_bytes(), settings.imports
     layout = lay_out(file.name, data)
-    stored = _stored(settings, table, name, layout) if told == Told() or name in settings.imports else None
-    if stored is not None and told != Told():
-        what = f"the mapping {stored} stands in {FILE} already."
+    stored = _stored(settings, table, name, layout) if not told or name in imports else None
+    if stored is not None and told:
         do = f"Change it there ([imports.{stored}]), or give this one another name with --mapping."
-        raise BadInput([Problem("option --mapping", what, do)])
+        raise _bad("option --mapping", f"the mapping {stored} stands in {FILE} already.", do)
     if stored is not None:
-        mapping = settings.imports[stored]
+        mapping = imports[stored]
         unused = tuple(column for column in layout.cells.columns if column not in mapping.columns().values())
-        known = Guess(mapping, (f"Read with the mapping {stored} of {FILE}.",), (), unused)
-        return Look(folder, file, data, settings, table, layout, known, stored, True)
-    found = guess(layout, table, told)
-    if name is None:
-        same = next((key for key, mapping in settings.imports.items() if mapping == found.mapping), None)
-        if same is not None:
-            return Look(folder, file, data, settings, table, layout, found, same, True)
-        called = [_CALLED[table], *(f"{_CALLED[table]}_{n + 2}" for n in range(len(settings.imports)))]
-        name = next(free for free in called if free not in settings.imports)
+        found = Guess(mapping, (f"Read with the mapping {stored} of {FILE}.",), (), unused)
+    else:
+        found = guess(layout, table, told)
+        if name is None:
+            stored = next((key for key, mapping in imports.items() if mapping == found.mapping), None)
+    called = [_CALLED[table], *(f"{_CALLED[table]}_{n + 2}" for n in range(len(imports)))]
+    name = stored or name or next(free for free in called if free not in imports)
     if not re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,39}", name):
         do = "Use up to 40 small letters, digits, - and _, beginning with a letter or digit."
-        raise BadInput([Problem("option --mapping", f"“{name}” cannot be the name of a mapping.", do)])
-    return Look(folder, file, data, settings, table, layout, found, name, False)
+        raise _bad("option --mapping", f"“{name}” cannot be the name of a mapping.", do)
+    return Look(folder, file, data, table, layout, found, name, stored is not None)
 
 
 def _stored(settings: TrialSettings, table: str, name: str | None, layout: Layout) -> str | None:
@@ -139,7 +132,7 @@ def _stored(settings: TrialSettings, table: str, name: str | None, layout: Layou
     if name is not None:
         if name in settings.imports and settings.imports[name].table != table:
             what = f"the mapping {name} is for {settings.imports[name].table}, not for {table}."
-            raise BadInput([Problem("option --mapping", what, "Name another, or give --as.")])
+            raise _bad("option --mapping", what, "Name another, or give --as.")
         return name if name in settings.imports else None
     fitting = [
         key
@@ -148,7 +141,7 @@ def _stored(settings: TrialSettings, table: str, name: str | None, layout: Layou
     ]
     if len(fitting) > 1:
         what = f"more than one mapping of {FILE} fits: {', '.join(fitting)}."
-        raise BadInput([Problem(layout.where, what, "Name one with --mapping.")])
+        raise _bad(layout.where, what, "Name one with --mapping.")
     return fitting[0] if fitting else None
 
 
@@ -158,9 +151,14 @@ def prepare(seen: Look, run: str | None = None, piece: str | None = None) -> Pre
     Open questions, and the problems of the export and of the table as it stands, raise BadInput together.
     """
     mapping = seen.guess.mapping
-    if mapping is None:
-        raise BadInput(_open_questions(seen))
     problems: list[Problem] = []
+    for question in seen.guess.questions:  # nobody was there to answer
+        many = f" It may be: {', '.join(question.choices)}." if question.choices else ""
+        example = question.choices[0] if question.choices else "Europe/Berlin"
+        do = f'Say it, as in --{question.key.replace("_", "-")} "{example}".'
+        problems.append(Problem(seen.file.name, question.asks + many, do))
+    if mapping is None:
+        raise BadInput(problems)
     readings = made_at = None
     try:
         readings = read(seen.layout, mapping)
@@ -180,23 +178,12 @@ def prepare(seen: Look, run: str | None = None, piece: str | None = None) -> Pre
     return Prepared(seen, mapping, readings, merged, target, None if standing is None else standing.data)
 
 
-def _open_questions(seen: Look) -> list[Problem]:
-    """Questions that nobody was there to answer."""
-    problems = []
-    for question in seen.guess.questions:
-        example = question.choices[0] if question.choices else "Europe/Berlin"
-        many = f" It may be: {', '.join(question.choices)}." if question.choices else ""
-        do = f'Say it, as in --{question.key.replace("_", "-")} "{example}".'
-        problems.append(Problem(seen.file.name, question.asks + many, do))
-    return problems
-
-
 def _standing(folder: Path, table: str) -> tuple[str, Standing | None, list[Problem]]:
     """The table as it stands, and the name of its file."""
     found = read_all(folder)
     path = next((p for p in found.inputs if p.suffix == ".csv" and p.stem.casefold() == table), None)
     target = f"{table}.csv" if path is None else path.name
-    problems = [p for p in found.problems if p.where == target]
+    problems = [p for p in found.problems if p.where == target and p.weight == "problem"]
     lock = folder / f".~lock.{target}#"
     if lock.exists():
         do = f"Close it; if it is not open, delete {lock.name}."
@@ -231,9 +218,8 @@ def _batch(
     columns = [column for column in TABLES["runs"].columns if column.name in ("run", "made_at")]
     only = [column.name for column in columns if column.name in raw.cells.columns]
     table, found = parse(RawTable(raw.where, raw.cells[only]), columns)
-    problems = [problem for problem in found if problem.weight == "problem"]
-    if problems:
-        return run, None, problems
+    if found:
+        return run, None, found
     rows = table.rows[table.rows["run"].str.casefold() == run.strip().casefold()]
     if rows.empty:
         do = did_you_mean(run, table.rows["run"], "Name it as in runs.")
@@ -257,18 +243,16 @@ def into_room_log(standing: Standing | None, readings: Readings) -> Merged:
     fresh = [key not in keys for key in zip(rows["time"], *_rounded(rows), strict=True)]
     new = rows[fresh].sort_values("time", kind="stable")
     clash = int(new["time"].isin(set(old["time"])).sum())
-    said: tuple[str, ...] = ()
-    if clash:
-        said = (
-            f"{clash} of the times stand in the log already with other values: both are kept, and the "
-            "analysis takes their mean. Look whether two devices, or two units, were put together.",
-        )
+    said = (
+        f"{clash} of the times stand in the log already with other values: both are kept, and the analysis "
+        "takes their mean. Look whether two devices, or two units, were put together."
+    )
     cells = [
-        {"time": _stamp(time), "temp_c": _number(temp), "rh_pct": _number(rh)}
+        {"time": _stamp(time), "temp_c": f"{temp:.10g}", "rh_pct": f"{rh:.10g}"}
         for time, temp, rh in zip(new["time"], new["temp_c"], new["rh_pct"], strict=True)
     ]
     data = _inserted(standing, "room_log", cells, list(new["time"]), old["time"])
-    return Merged(data, len(new), len(rows) - len(new), said)
+    return Merged(data, len(new), len(rows) - len(new), (said,) if clash else ())
 
 
 def _rounded(rows: pd.DataFrame) -> list[pd.Series]:
@@ -289,22 +273,19 @@ def into_weighings(
     ahead = 0.0 if readings.zone is None else float(ahead_of_world_h(made, readings.zone).iloc[0])
     hours = (rows["time"] - made_at).dt.total_seconds() / 3600 - (rows["ahead_h"] - ahead)
     hours = hours.round(4)
-    problems = [
-        Problem(
-            readings.where,
-            f"{_stamp(rows['time'][row])} stands before batch {run} was made ({_stamp(made_at)}).",
-            "Take it out of a copy of the export, or correct made_at in runs.",
-            row=int(row),
-        )
-        for row in rows.index[hours < 0]
-    ]
+    problems: list[Problem] = []
+
+    def wrong(row: int, what: str, do: str) -> None:
+        problems.append(Problem(readings.where, what, do, row=row))
+
+    for row in rows.index[hours < 0]:
+        what = f"{_stamp(rows['time'][row])} stands before batch {run} was made ({_stamp(made_at)})."
+        wrong(int(row), what, "Take it out of a copy of the export, or correct made_at in runs.")
     problems = shortened(problems, "rows")
     most = next(float(each.high or 0) for each in TABLES["weighings"].columns if each.name == "hours")
     if (hours > most).any():
-        what = (
-            f"its last reading is {hours.max():.0f} hours after batch {run} was made; {most:g} is the most."
-        )
-        problems.append(Problem(readings.where, what, "Look whether it is the right batch."))
+        what = f"it stands {hours.max():.0f} hours after batch {run} was made; {most:g} is the most."
+        wrong(int(hours.idxmax()), what, "Look whether it is the right batch.")
     old = _typed(standing, "weighings")
     mine = old[(old["run"].str.casefold() == run.casefold()) & (old["piece"] == piece)]
     if "checked_at" in mine:
@@ -315,17 +296,16 @@ def into_weighings(
         same = mine[(mine["hours"].astype(float) - hour).abs() < _SAME_HOUR]
         fresh.append(same.empty)
         if not same.empty and not ((same["mass_g"].astype(float) - mass).abs() < 5e-4).any():
-            there = f"weighings has {_number(float(same['mass_g'].iloc[0]))} g then (row {same.index[0]})"
-            what = f"{_number(mass)} g at {_number(hour)} h, but {there}."
-            problems.append(Problem(readings.where, what, "Look whether it is the right piece.", row=row))
+            there = f"weighings has {float(same['mass_g'].iloc[0]):.10g} g then (row {same.index[0]})"
+            wrong(row, f"{mass:.10g} g at {hour:.10g} h, but {there}.", "Look whether it is the right piece.")
     if problems:
         raise BadInput(problems)
     new = rows.assign(hours=hours)[fresh].sort_values("hours")
     by_hours = standing is None or "hours" in standing.raw.cells.columns
     cells = []
     for hour, mass, time in zip(new["hours"], new["mass_g"], new["time"], strict=True):
-        when = {"hours": _number(hour)} if by_hours else {"checked_at": _stamp(time)}
-        cells.append({"run": guarded(run), "piece": guarded(piece), **when, "mass_g": _number(mass)})
+        when = {"hours": f"{hour:.10g}"} if by_hours else {"checked_at": _stamp(time)}
+        cells.append({"run": guarded(run), "piece": guarded(piece), **when, "mass_g": f"{mass:.10g}"})
     data = _inserted(standing, "weighings", cells, list(new["hours"]), mine["hours"])
     return Merged(data, len(new), len(rows) - len(new), (said,) if more else ())
 
@@ -351,10 +331,6 @@ def _stamp(time: pd.Timestamp) -> str:
     return f"{time:%Y-%m-%dT%H:%M:%S}" if time.second else f"{time:%Y-%m-%dT%H:%M}"
 
 
-def _number(value: float) -> str:
-    return f"{value:.10g}"
-
-
 def _inserted(
     standing: Standing | None,
     name: str,
@@ -375,33 +351,31 @@ def _inserted(
     mark = b"\xef\xbb\xbf" if standing.data.startswith(b"\xef\xbb\xbf") else b""
     text = standing.data.decode("utf-8-sig")
     separator, end = separator_of(text), "\r\n" if "\r\n" in text else "\n"
-    records = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
-    header, cells = [cell.strip().casefold() for cell in records[0]], standing.raw.cells
+    lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
+    header, cells = [cell.strip().casefold() for cell in lines[0]], standing.raw.cells
     taken = [column for column in TAKES[name].values() if column in header]
     comma = any("," in cell for column in taken for cell in cells[column])
-    lines = [[row.get(column, "") for column in header] for row in new]
+    coming = [[row.get(column, "") for column in header] for row in new]
     if comma:
-        lines = [[cell.replace(".", ",") for cell in line] for line in lines]
+        coming = [[cell.replace(".", ",") for cell in line] for line in coming]
     ordered = old_keys.dropna()
-    places = [len(records)] * len(lines)
+    places = [len(lines)] * len(coming)
     if len(ordered) and ordered.is_monotonic_increasing:
         last = int(ordered.index[-1])
-        behind = len(records) if last == int(cells.index[-1]) else last
+        behind = len(lines) if last == int(cells.index[-1]) else last
         rows = [*(int(row) - 1 for row in ordered.index), behind]
         places = [rows[bisect_right(list(ordered), key)] for key in keys]
-    if min(places) == len(records):
+    if min(places) == len(lines):
         whole = text if text.endswith("\n") else text + end
-        return mark + (whole + _written(lines, separator, end)).encode()
-    put: dict[int, list[list[str]]] = {}
-    for place, line in zip(places, lines, strict=True):
-        put.setdefault(place, []).append(line)
-    whole_table = [line for i in range(len(records) + 1) for line in (*put.get(i, ()), *records[i : i + 1])]
-    return mark + _written(whole_table, separator, end).encode()
+        return mark + (whole + _written(coming, separator, end)).encode()
+    for place, line in reversed(list(zip(places, coming, strict=True))):
+        lines.insert(place, line)
+    return mark + _written(lines, separator, end).encode()
 
 
-def _written(records: Sequence[Sequence[str]], separator: str, end: str = "\n") -> str:
+def _written(lines: Sequence[Sequence[str]], separator: str, end: str = "\n") -> str:
     out = io.StringIO()
-    csv.writer(out, delimiter=separator, lineterminator=end).writerows(records)
+    csv.writer(out, delimiter=separator, lineterminator=end).writerows(lines)
     return out.getvalue()
 
 
@@ -425,11 +399,14 @@ def write(ready: Prepared) -> list[Path]:
         for name, data in names.items():
             (making / name).parent.mkdir(exist_ok=True)
             (making / name).write_bytes(data)
-        _refuse_unreadable(making, ready, names)
+        if FILE in names:
+            settings, problems = read_settings(making)
+            if settings is None or settings.imports.get(seen.name) != ready.mapping:
+                do = f"Add a section [imports.{seen.name}] by hand."
+                raise BadInput(problems or [Problem(FILE, "the mapping cannot be added at its end.", do)])
         path = seen.folder / ready.target
         if (path.read_bytes() if path.exists() else None) != ready.standing:
-            what = "it was changed while the export was being read."
-            raise BadInput([Problem(ready.target, what, "Import again.")])
+            raise _bad(ready.target, "it was changed while the export was being read.", "Import again.")
         put_in_place(seen.folder, making, list(names))
     return [seen.folder / name for name in names]
 
@@ -454,16 +431,3 @@ def _with_mapping(toml: bytes, name: str, mapping: ImportSettings) -> bytes:
         said.append(f"{key} = {json.dumps(value, ensure_ascii=False)}".replace("\x7f", "\\u007f"))
     gap = b"" if not toml else (b"" if toml.endswith(b"\n") else end) + end
     return toml + gap + b"".join(line.encode() + end for line in said)
-
-
-def _refuse_unreadable(making: Path, ready: Prepared, names: Mapping[str, bytes]) -> None:
-    """Read what is about to be put in place as `load` would."""
-    if FILE in names:
-        settings, problems = read_settings(making)
-        if settings is None or settings.imports.get(ready.look.name) != ready.mapping:
-            do = f"Add a section [imports.{ready.look.name}] by hand."
-            raise BadInput(problems or [Problem(FILE, "the mapping cannot be added at its end.", do)])
-    if ready.target in names:
-        problems = read_csv(making / ready.target)[1]
-        if problems:
-            raise BadInput(problems)

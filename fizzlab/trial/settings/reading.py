@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import re
 import tomllib
-import types
 import typing
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
-from fizzlab.errors import BadInput, Problem, did_you_mean
-from fizzlab.trial.settings.base import FILE
-from fizzlab.trial.settings.plan import plan_problems
-from fizzlab.trial.settings.sections import response_problems
-from fizzlab.trial.settings.trial import TAKEN, TrialSettings
+from fizzlab.errors import Problem, did_you_mean
+from fizzlab.trial.settings.sections import FILE, Section
+from fizzlab.trial.settings.trial import TrialSettings, misfits
+
+#: Signs that no one can see or type, and that neither a workbook nor a page can hold.
+_HIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffe\uffff]")
+
+_Place = tuple[str | int, ...]
 
 
 def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
@@ -24,6 +26,7 @@ def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
     path = folder / FILE
     try:
         raw = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        hidden = [_hidden_sign(place, text) for place, text in _texts(raw) if _HIDDEN.search(text)]
     except FileNotFoundError:
         return None, [_not_there(folder)]
     except UnicodeDecodeError:
@@ -32,25 +35,17 @@ def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
         do = "Look there for a missing quotation mark (it must be a straight one), bracket or equals sign."
         return None, [Problem(FILE, f"it cannot be read: {error}.", do)]
     except (ValueError, RecursionError):
-        return None, [_ENDLESS]
-    texts = list(_texts(raw))
-    if any(len(place) > _DEEPEST for place, _ in texts):
-        return None, [_ENDLESS]
-    hidden = [_hidden_sign(place, text) for place, text in texts if _HIDDEN.search(text)]
+        what = "it holds a number of thousands of digits, or brackets or keys within each other without end."
+        return None, [Problem(FILE, what, "Take that out.")]
     if hidden:
         return None, hidden
     try:
         settings = TrialSettings.model_validate(raw)
     except ValidationError as error:
-        return None, [_problem(item, raw) for item in error.errors()]
-    problems = []
-    if settings.plan is not None:
-        problems = plan_problems(settings.plan, settings.factors, settings.tables())
-    problems += response_problems(settings.responses, settings.factors, TAKEN)
-    try:
-        settings.made_recipe()
-    except BadInput as error:
-        problems += error.problems
+        found = [_problem(item, raw) for item in error.errors()]
+        # each member of a union complains of the same key
+        return None, list({problem.column: problem for problem in reversed(found)}.values())[::-1]
+    problems = misfits(settings)
     return (None if problems else settings), problems
 
 
@@ -59,54 +54,33 @@ def _not_there(folder: Path) -> Problem:
     trials = sorted(path.parent.name for path in folder.glob(f"*/{FILE}"))
     do = "Write one with: fizzlab new FOLDER."
     if trials:
-        more = " and more" if len(trials) > 3 else ""
-        do = f"Name a trial in it: it holds {', '.join(trials[:3])}{more}."
+        do = f"Name a trial in it: it holds {', '.join(trials[:3])}{' and more' if len(trials) > 3 else ''}."
     return Problem(FILE, f"it is not in the folder {folder.resolve().name}.", do)
 
 
-#: Signs that no one can see or type, and that neither a workbook nor a page can hold.
-_HIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffe\uffff]")
+def _texts(raw: object, place: _Place = ()) -> Iterator[tuple[_Place, str]]:
+    """Every text of the file, keys too, with its place."""
+    if isinstance(raw, str):
+        yield place, raw
+    elif isinstance(raw, dict):
+        for key, value in raw.items():
+            yield (*place, key), key
+            yield from _texts(value, (*place, key))
+    elif isinstance(raw, list):
+        for i, value in enumerate(raw):
+            yield from _texts(value, (*place, i))
 
 
-#: Keys within keys; the settings themselves go down to five.
-_DEEPEST = 20
-
-_ENDLESS = Problem(
-    FILE,
-    "it holds a number of thousands of digits, or brackets or keys within each other without end.",
-    "Take that out.",
-)
-
-
-def _texts(raw: object) -> Iterator[tuple[tuple[str | int, ...], str]]:
-    """Every text of the file, keys too, with its place; nothing further down than `_DEEPEST` and one."""
-    left: list[tuple[tuple[str | int, ...], object]] = [((), raw)]
-    while left:
-        place, inside = left.pop()
-        if isinstance(inside, str):
-            yield place, inside
-        elif len(place) > _DEEPEST:
-            yield place, ""
-        elif isinstance(inside, dict):
-            for key, value in inside.items():
-                yield (*place, key), key
-                left.append(((*place, key), value))
-        elif isinstance(inside, list):
-            left.extend(((*place, i), value) for i, value in enumerate(inside))
-
-
-def _hidden_sign(place: Sequence[str | int], text: str) -> Problem:
-    shown = _HIDDEN.sub("�", text)
-    what = f"a sign that cannot be seen or printed stands in “{shown[:40]}”."
-    key = _HIDDEN.sub("�", _spoken(place, None))
+def _hidden_sign(place: _Place, text: str) -> Problem:
+    what = f"a sign that cannot be seen or printed stands in “{_HIDDEN.sub('�', text)[:40]}”."
+    key = ".".join(_HIDDEN.sub("�", str(part)) for part in place)
     return Problem(FILE, what, "Type the text again.", column=f"key {key}")
 
 
 def _problem(item: Any, raw: dict[str, Any]) -> Problem:
     """Say one pydantic complaint in plain words."""
-    place = [part for part in item["loc"] if not (isinstance(part, str) and part in _UNION_TAGS)]
-    kind, given = item["type"], item["input"]
-    what, do = item["msg"][0].lower() + item["msg"][1:] + f" (it says {given!r}).", "Change it."
+    place, kind, given = item["loc"], item["type"], item["input"]
+    what, do = f"{item['msg'][0].lower()}{item['msg'][1:]} (it says {repr(given)[:60]}).", "Change it."
     if kind == "extra_forbidden":
         what = "fizzlab knows no such key."
         do = did_you_mean(str(place[-1]), _keys_beside(place[:-1]), "Take it out.")
@@ -125,45 +99,31 @@ def _problem(item: Any, raw: dict[str, Any]) -> Problem:
     return Problem(FILE, what, do, column=f"key {key}" if key else None)
 
 
-#: Pydantic names the member of a union that it tried; a maker does not know these words.
-_UNION_TAGS = frozenset({"float", "int", "str"})
-
-
 def _spoken(place: Sequence[str | int], raw: Any) -> str:
     """A key with dots; an entry of a list is called by its name, or counted from one."""
     said = ""
     for part in place:
-        try:
+        if isinstance(part, int) and isinstance(raw, list):
             raw = raw[part]
-        except (KeyError, IndexError, TypeError):
-            raw = None
-        if isinstance(part, int):
             name = raw.get("name") if isinstance(raw, dict) else None
             said += f" ({name if isinstance(name, str) else part + 1})"
-        else:
-            said += f".{part}" if said else part
+        elif isinstance(raw, dict):  # else pydantic's name for a member of a union
+            raw = raw.get(part)
+            said += f".{part}" if said else str(part)
     return said
 
 
 def _keys_beside(place: Sequence[str | int]) -> list[str]:
     """The keys that are known at a place in the file."""
-    here: Any = TrialSettings
+    here: type[Section] = TrialSettings
     for part in place:
-        if isinstance(here, type) and issubclass(here, BaseModel):
-            field = here.model_fields.get(str(part))
-            inner = None if field is None else field.annotation
-        else:  # a list or a table with names of the maker's own: its entries are all of one type
-            inner = (typing.get_args(here) or (None,))[-1]
-        here = next(_members(inner), None)
-    return list(here.model_fields) if isinstance(here, type) and issubclass(here, BaseModel) else []
+        field = here.model_fields.get(str(part))
+        here = (_section_in(field.annotation) if field else None) or here
+    return list(here.model_fields)
 
 
-def _members(kind: Any) -> Iterator[Any]:
-    """The members of a union other than None, without their bounds."""
-    if typing.get_origin(kind) is typing.Annotated:
-        yield from _members(typing.get_args(kind)[0])
-    elif typing.get_origin(kind) in (typing.Union, types.UnionType):
-        for member in typing.get_args(kind):
-            yield from _members(member)
-    elif kind is not None and kind is not type(None):
-        yield kind
+def _section_in(kind: Any) -> type[Section] | None:
+    """The section that an annotation holds, in a list, a table or a union or not."""
+    if isinstance(kind, type) and issubclass(kind, Section):
+        return kind
+    return next(filter(None, map(_section_in, typing.get_args(kind))), None)

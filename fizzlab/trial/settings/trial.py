@@ -1,47 +1,52 @@
-"""The whole of `trial.toml` as one model."""
+"""The whole of `trial.toml` as one model, and what does not fit between its sections."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
+from fizzlab.design.kinds import KINDS
+from fizzlab.errors import BadInput
 from fizzlab.measures import MEASURES, TABLES, Column, Measure, TableSpec, tables
 from fizzlab.models.terms import Amount, Category, Term
 from fizzlab.recipe import Recipe
-from fizzlab.trial.settings.base import FactorSettings, Name, Section, Text
-from fizzlab.trial.settings.crumble import CrumbleSettings
-from fizzlab.trial.settings.fizz import FizzSettings
-from fizzlab.trial.settings.plan import PlanSettings
 from fizzlab.trial.settings.recipe import RecipeSettings, make_recipe
 from fizzlab.trial.settings.sections import (
     ChooseSettings,
+    Complaints,
     ConfirmsSettings,
+    CrumbleSettings,
     DeviationSettings,
     DryingSettings,
     EarlierSettings,
+    FactorSettings,
+    FizzSettings,
     ImportSettings,
     Lots,
+    Name,
+    PlanSettings,
     ResponseSettings,
-    plain_name,
+    Section,
+    Text,
 )
 
 #: Names that neither a factor nor a response of the maker's own may have.
-TAKEN = frozenset(
-    {column.name for column in TABLES["runs"].columns} | {"leave_out", "temp_c", "rh_pct", "vpd_kpa"}
-)
+TAKEN = {column.name for column in TABLES["runs"].columns} | {"leave_out", "temp_c", "rh_pct", "vpd_kpa"}
+
+
+def plain_name(name: str) -> bool:
+    """Is it written in small letters, digits and _ only?"""
+    return name == name.strip().casefold() and name.replace("_", "").isalnum()
 
 
 def factor_name_fault(name: str) -> str:
     """Why a factor cannot have a name; empty where it can.
 
-    Examples
-    --------
-    >>> factor_name_fault("Colour")
-    'write the factor “Colour” in small letters, digits and _ only'
-    >>> factor_name_fault("colour")
-    ''
+    >>> factor_name_fault("Colour"), factor_name_fault("colour")
+    ('write the factor “Colour” in small letters, digits and _ only', '')
     """
     if name.casefold() in TAKEN:
         return f"a factor may not be called “{name}”, a name fizzlab uses itself"
@@ -74,13 +79,8 @@ class TrialSettings(Section):
     earlier: EarlierSettings | None = None
     confirms: ConfirmsSettings | None = None
 
-    @model_validator(mode="after")
-    def _factor_names(self) -> TrialSettings:
-        for name in self.factors:
-            fault = factor_name_fault(name)
-            if fault:
-                raise ValueError(fault)
-        return self
+    def faults(self) -> Iterator[str]:
+        yield from filter(None, map(factor_name_fault, self.factors))
 
     def terms(self) -> list[Term]:
         """The factors as terms of a model, in the order of the file."""
@@ -129,3 +129,90 @@ class TrialSettings(Section):
         factor = self.factors.get(name)
         plain = name.removesuffix(f"_{factor.unit}") if factor and factor.unit else name
         return (factor.label if factor else "") or plain.replace("_", " ")
+
+
+def misfits(settings: TrialSettings) -> Complaints:
+    """What does not fit between the sections, all of it."""
+    said = Complaints()
+    if settings.plan is not None:
+        _check_plan(said, settings.plan, settings)
+    _check_responses(said, settings)
+    try:
+        settings.made_recipe()
+    except BadInput as error:
+        said += error.problems
+    return said
+
+
+def _check_plan(said: Complaints, plan: PlanSettings, settings: TrialSettings) -> None:
+    factors, kind = settings.factors, KINDS[plan.kind]
+    if not factors:
+        said.add("plan.kind", "there is no factor to plan for.", "Add one under [factors.NAME].")
+        return
+    called = f"a plan of the kind “{plan.kind}”"
+    # a key that the kind does not use is refused, so that no wish is ignored
+    for key in dict.fromkeys(option for each in KINDS.values() for option in each.options):
+        if getattr(plan, key) is not None and key not in kind.options:
+            others = ", ".join(each.name for each in KINDS.values() if key in each.options)
+            do = f"Take it out, or change the kind ({others})."
+            said.add(f"plan.{key}", f"{called} has no use for it.", do)
+    for key in kind.needs:
+        if getattr(plan, key) is None:
+            said.add(f"plan.{key}", f"{called} needs it.", "Add it.")
+
+    def factor_known(key: str, name: str) -> None:
+        said.unknown(f"plan.{key}", name, factors, f"the trial has no factor “{name}”.")
+
+    for key in ("hard_to_change", "asked", "model"):
+        terms = getattr(plan, key)
+        for term in terms if isinstance(terms, list) else ():
+            for name in term.removesuffix("^2").split(":"):
+                factor_known(key, name)
+    for number, pair in enumerate(plan.forbidden or (), start=1):
+        key = f"forbidden ({number})"
+        if not pair:
+            said.add(f"plan.{key}", "it names nothing.", 'Write { colour = "dye", binder_g = 1.8 }.')
+        for name, given in pair.items():
+            factor_known(key, name)
+            levels = factors[name].levels if name in factors else None
+            for level in given if isinstance(given, list) else [given]:
+                if levels is not None:
+                    what = f"the factor has no level “{level}”."
+                    said.unknown(f"plan.{key}.{name}", str(level), levels, what)
+                elif name in factors and isinstance(level, str):
+                    said.add(f"plan.{key}.{name}", f"“{level}” is not a number.", "Write the amount.")
+    if kind.one_factor and len(factors) > 1:
+        do = "Plan a factorial, or make one factor of them."
+        said.add("plan.kind", f"{called} compares the levels of one factor, not of {len(factors)}.", do)
+    if kind.blends:
+        for name, factor in factors.items():
+            if factor.low is None or factor.low < 0:
+                what = "an ingredient of a mixture needs bounds of zero or more."
+                said.add(f"factors.{name}", what, "Give low and high.")
+        if len({factor.unit for factor in factors.values()}) > 1:
+            what = "a mixture adds up in one unit, and the factors have several."
+            said.add("plan.kind", what, "Give every ingredient of the mixture the same unit.")
+    if set(plan.hard_to_change or ()) >= set(factors):
+        what = "every factor is one of the room, so none is changed from batch to batch."
+        said.add("plan.hard_to_change", what, "Leave at least one factor out of it.")
+    readings = [name for name in settings.tables() if name != "runs"]
+    for name in plan.tables:
+        said.unknown("plan.tables", name, readings, f"fizzlab has no table “{name}” to fill in.")
+
+
+def _check_responses(said: Complaints, settings: TrialSettings) -> None:
+    """Names that collide, and keys that only a number of one's own has."""
+    for name, asked in settings.responses.items():
+        key, reserved = f"responses.{name}", TAKEN | (TABLES.keys() if asked.per == "piece" else set())
+        if name in settings.factors:
+            said.add(key, "a factor has this name.", "Rename one of the two.")
+        elif name in MEASURES:
+            for own in ("label", "unit", "scale", "per", "low", "high"):
+                if getattr(asked, own) not in (None, ""):
+                    said.add(f"{key}.{own}", f"fizzlab knows the {own} of {name}.", "Take it out.")
+        elif name in reserved | {"piece"} or not plain_name(name):
+            do = "Use small letters, digits and _, and no name of fizzlab's own columns."
+            said.add(key, "a response may not be called so.", do)
+        elif not asked.label:
+            do = f"A number of your own needs a label. Known: {', '.join(MEASURES)}."
+            said.unknown(key, name, MEASURES, "fizzlab takes no such number from the tables.", do)

@@ -49,7 +49,6 @@ kind = "citric acid"
 amount = "1/2 cup"
 
 [imports.hygrometer]
-table = "room_log"
 time = "Zeit"
 dates = "day first"
 temp = "Temperatur"
@@ -280,10 +279,9 @@ def fault_of_export(case: Case) -> str:
     """As `fault_of_trial`, for an export that is to be imported."""
     try:
         layout = lay_out("export.csv", case.files["export.csv"])
-        for table in ("room_log", "weighings"):
-            found = guess(layout, table)
-            if found.mapping is not None:
-                read(layout, found.mapping)
+        found = guess(layout)
+        if found.mapping is not None:
+            read(layout, found.mapping)
     except BadInput as error:
         return _sentences(error, {"export.csv"})
     except Exception as error:

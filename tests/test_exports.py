@@ -1,4 +1,4 @@
-"""Exports of loggers and scales, all invented: what is told from them, what is asked, what is said."""
+"""Exports of loggers, all invented: what is told from them, what is asked, what is said."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ from fizzlab.trial.tables import RawTable
 
 def _guess(text: str | bytes, told: dict[str, str] | None = None) -> Guess:
     data = text.encode() if isinstance(text, str) else text
-    return guess(lay_out("log.csv", data), "room_log", told)
+    return guess(lay_out("log.csv", data), told)
 
 
 def _read(text: str | bytes, told: dict[str, str] | None = None) -> Readings:
     data = text.encode() if isinstance(text, str) else text
     layout = lay_out("log.csv", data)
-    found = guess(layout, "room_log", told)
+    found = guess(layout, told)
     assert found.mapping is not None, found.questions
     return read(layout, found.mapping)
 
@@ -102,11 +102,11 @@ def test_offsets_and_unix_seconds_are_turned_into_the_workshops_clock(offset: st
     hour = 7 - shown
     text = f"Time,Temperature,Humidity\n2026-01-31T{hour:02d}:00:00{offset},21.5,64\n"
     text += f"2026-01-31T{19 - shown:02d}:30:00{offset},20,70.5\n"
-    assert _values(_read(text, dict(zone="Europe/Berlin"))) == MEANT
+    assert _values(_read(text, {"zone": "Europe/Berlin"})) == MEANT
     seconds = "epoch time,Temperature,Humidity\n1769842800,21.5,64\n1769887800,20,70.5\n"
-    assert _values(_read(seconds, dict(zone="Europe/Berlin"))) == MEANT
+    assert _values(_read(seconds, {"zone": "Europe/Berlin"})) == MEANT
     thousandths = seconds.replace("800,", "800000,")
-    assert _values(_read(thousandths, dict(zone="Europe/Berlin"))) == MEANT
+    assert _values(_read(thousandths, {"zone": "Europe/Berlin"})) == MEANT
 
 
 def test_world_time_without_a_zone_is_asked() -> None:
@@ -132,7 +132,7 @@ def _log(stamps: list[str], start: int = 20) -> str:
 def test_day_or_month_first_is_asked_where_both_are_possible() -> None:
     (question,) = _guess(_log(["03/04/2026 08:00", "03/04/2026 09:00"])).questions
     assert (question.key, question.choices) == ("dates", ("day first", "month first"))
-    told = _read(_log(["03/04/2026 08:00"]), dict(dates="month first"))
+    told = _read(_log(["03/04/2026 08:00"]), {"dates": "month first"})
     assert told.rows["time"].tolist() == [pd.Timestamp("2026-03-04T08:00")]
 
 
@@ -159,7 +159,7 @@ def test_two_columns_of_one_kind_are_asked() -> None:
     text = "Time,Indoor temperature,Outdoor temperature,Humidity\n2026-01-31 08:00,21.5,3,64\n"
     (question,) = _guess(text).questions
     assert (question.key, question.choices) == ("temp", ("Indoor temperature", "Outdoor temperature"))
-    assert _read(text, dict(temp="Indoor temperature")).rows["temp_c"].tolist() == [21.5]
+    assert _read(text, {"temp": "Indoor temperature"}).rows["temp_c"].tolist() == [21.5]
 
 
 def test_columns_without_names_are_asked() -> None:
@@ -193,7 +193,7 @@ def test_rows_without_a_reading_and_equal_rows_are_said() -> None:
 
 def test_a_clock_that_was_set_back_is_said() -> None:
     readings = _read(_log(["2026-01-31 12:00", "2026-01-31 12:10", "2026-01-31 09:20", "2026-01-31 09:30"]))
-    assert any("Times run backwards once, first at row 4" in said for said in readings.said)
+    assert any("Times run backwards once, first at row 4," in said for said in readings.said)
     assert readings.rows["time"].is_monotonic_increasing
 
 
@@ -247,7 +247,7 @@ def test_a_stamp_reads_back_in_its_own_order(at: dt.datetime, mark: str) -> None
             assert found.clock == at
 
 
-@given(st.floats(-50, 150), st.sampled_from(["", " °C", "°F", "%", " %rh", " g", "kg"]), st.booleans())
+@given(st.floats(-50, 150), st.sampled_from(["", " °C", "°F", "%", " %rh"]), st.booleans())
 @settings(deadline=None)
 def test_a_number_reads_back_with_its_unit(value: float, unit: str, comma: bool) -> None:
     written = f"{value:.2f}{unit}"

@@ -14,36 +14,22 @@ if TYPE_CHECKING:
     from fizzlab.trial.importing import Prepared
 
 
-@click.command("import", short_help="Add the export of a hygrometer or a scale.")
+@click.command("import", short_help="Add the export of a hygrometer.")
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option(
-    "--as",
-    "table",
-    type=click.Choice(["room_log", "weighings"]),
-    default="room_log",
-    help="A hygrometer's readings (room_log) or a scale's (weighings).",
-)
 @click.option("--mapping", "name", help="Name of the mapping in trial.toml, stored or to be.")
-@click.option("--run", help="For weighings: the batch.")
-@click.option("--piece", help="For weighings: the piece.")
 @click.option("--time", help="Column of times.")
 @click.option("--date", help="Column of dates, where these stand apart.")
 @click.option("--dates", help='"day first", "month first" or "year first".')
 @click.option("--temp", help="Column of temperatures.")
 @click.option("--temp-unit", help="°C or °F; C or F will do.")
 @click.option("--rh", help="Column of relative humidities.")
-@click.option("--mass", help="Column of masses.")
-@click.option("--mass-unit", help="g, kg, oz or lb.")
 @click.option("--zone", help="Time zone of the workshop, such as Europe/Berlin.")
 @click.option("--yes", is_flag=True, help="Do not ask; refuse what is ambiguous.")
 def import_(
     folder: Path,
     file: Path,
-    table: str,
     name: str | None,
-    run: str | None,
-    piece: str | None,
     yes: bool,
     **options: str | None,
 ) -> None:
@@ -55,12 +41,12 @@ def import_(
         told = {key: answer for key, answer in options.items() if answer is not None}
         if "temp_unit" in told:  # not every keyboard has the degree sign
             told["temp_unit"] = unit_named(told["temp_unit"], "temp") or told["temp_unit"]
-        seen = look(folder, file, table, name, told)
+        seen = look(folder, file, name, told)
         while seen.guess.questions and not yes:
             question = seen.guess.questions[0]
             told[question.key] = _asked(question.asks, question.choices)
-            seen = look(folder, file, table, name, told)
-        ready = prepare(seen, run, piece)
+            seen = look(folder, file, name, told)
+        ready = prepare(seen)
         for sentence in as_read(ready):
             click.echo(sentence)
         if not yes and not click.confirm("\nIs this right?", default=False):
@@ -77,7 +63,7 @@ def import_(
 def as_read(ready: Prepared, examples: int = 3) -> list[str]:
     """What the columns were taken for, some rows as read, what was passed over, and what would be added."""
     mapping, readings, merged, cells = ready.mapping, ready.readings, ready.merged, ready.look.layout.cells
-    holds = {"date": "date", "time": "time", "temp": "temperature", "rh": "humidity", "mass": "mass"}
+    holds = {"date": "date", "time": "time", "temp": "temperature", "rh": "humidity"}
     said = [f"{readings.where}, as it is read:"]
     for key, column in mapping.columns().items():
         unit = getattr(mapping, f"{key}_unit", None) or mapping.dates
@@ -86,13 +72,12 @@ def as_read(ready: Prepared, examples: int = 3) -> list[str]:
         said.append(f"  {'clock':<12} {mapping.zone}")
     if ready.look.guess.ignored:
         said.append(f"  {'not read':<12} {', '.join(ready.look.guess.ignored)}")
-    units = {"temp_c": "°C", "rh_pct": "%", "mass_g": "g"}
     last = len(readings.rows) - 1
     for place in sorted({round(i * last / (examples - 1)) for i in range(examples)}):
         row, number = readings.rows.iloc[place], int(readings.rows.index[place])
         written = " | ".join(str(cells[column][number]) for column in mapping.columns().values())
-        measured = ", ".join(f"{row[name]:g} {unit}" for name, unit in units.items() if name in row.index)
-        said.append(f"  row {number}: {written}  is  {row['time']:%Y-%m-%d %H:%M:%S}, {measured}")
+        measured = f"{row['time']:%Y-%m-%d %H:%M:%S}, {row['temp_c']:g} °C, {row['rh_pct']:g} %"
+        said.append(f"  row {number}: {written}  is  {measured}")
     said += [*ready.look.guess.reasons, *readings.said, *merged.said]
     held = f"; {merged.held} stand there already" if merged.held else ""
     noun = "reading" if merged.added == 1 else "readings"

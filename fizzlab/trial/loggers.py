@@ -1,7 +1,7 @@
-"""Exports of hygrometers and scales: finding the cells in the bytes, and what the columns are.
+"""Exports of hygrometers: finding the cells in the bytes, and what the columns are.
 
 `lay_out` finds named columns of text, `guess` says what they are and asks what it cannot tell. The readings
-are then taken by `fizzlab.trial.readings`, and added to a table by `fizzlab.trial.importing`.
+are then taken by `fizzlab.trial.readings`, and added to the room log by `fizzlab.trial.importing`.
 """
 
 from __future__ import annotations
@@ -13,13 +13,12 @@ import unicodedata
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import get_args
 
 import numpy as np
 import pandas as pd
 
 from fizzlab.errors import BadInput, Problem, count, did_you_mean
-from fizzlab.trial.settings.sections import ImportSettings, MassUnit, TempUnit, known_zone
+from fizzlab.trial.settings.sections import ImportSettings, known_zone
 from fizzlab.trial.stamps import (
     ORDERS,
     WRITTEN,
@@ -41,14 +40,13 @@ _LOOKED = 200
 #: Rows from either end of a file in which a column shows what it is.
 _SAMPLE = 60
 
-#: What each table takes from an export: the column of the table by what is measured.
-TAKES = {"room_log": {"temp": "temp_c", "rh": "rh_pct"}, "weighings": {"mass": "mass_g"}}
-
-KINDS = {"temp": ("°C", "°F"), "rh": ("%",), "mass": ("g", "kg", "oz", "lb")}
+#: The columns of the room log by what is measured, and the units of each.
+TAKES = {"temp": "temp_c", "rh": "rh_pct"}
+KINDS = {"temp": ("°C", "°F"), "rh": ("%",)}
 
 _UNITS = {written: unit for unit, spellings in WRITTEN["units"].items() for written in spellings}
 
-_CALLED = {"temp": "the air's temperature", "rh": "the air's relative humidity", "mass": "the mass"}
+_CALLED = {"temp": "the air's temperature", "rh": "the air's relative humidity"}
 
 
 @dataclass(frozen=True)
@@ -213,8 +211,8 @@ def _names(name: str, *kinds: str) -> bool:
 def unit_named(text: str, kind: str) -> str | None:
     """The unit that a header or a cell names.
 
-    >>> unit_named("Temp (°F)", "temp"), unit_named("mass_g", "mass"), unit_named("Time", "temp")
-    ('°F', 'g', None)
+    >>> unit_named("Temp (°F)", "temp"), unit_named("air %rh", "rh"), unit_named("Time", "temp")
+    ('°F', '%', None)
     """
     whole = _UNITS.get(_bare(text))
     if whole in KINDS[kind]:
@@ -275,10 +273,10 @@ class Guess:
 
 
 #: What a maker may answer, by key; columns and time zones besides.
-_CHOICES = {"dates": ORDERS, "temp_unit": get_args(TempUnit), "mass_unit": get_args(MassUnit)}
+_CHOICES = {"dates": ORDERS, "temp_unit": KINDS["temp"]}
 
 
-def guess(layout: Layout, table: str, told: Mapping[str, str] | None = None) -> Guess:
+def guess(layout: Layout, told: Mapping[str, str] | None = None) -> Guess:
     """Guess which columns hold what, in which units and order of dates.
 
     A column is taken where its header names it and its values fit; what two columns could be, or what only
@@ -286,19 +284,17 @@ def guess(layout: Layout, table: str, told: Mapping[str, str] | None = None) -> 
     that names nothing there is, and a file without a column that is needed, raise BadInput.
 
     >>> export = b"Datum;Uhrzeit;Temperatur;Feuchte\\n13.04.2026;08:00;21,5 \\xc2\\xb0C;64%\\n"
-    >>> found = guess(lay_out("log.csv", export), "room_log")
+    >>> found = guess(lay_out("log.csv", export))
     >>> found.mapping.columns(), found.mapping.dates, found.questions
     ({'date': 'Datum', 'time': 'Uhrzeit', 'temp': 'Temperatur', 'rh': 'Feuchte'}, 'day first', ())
     """
     guesser = _Guesser(layout, told or {})
     guesser.refuse_unknown()
     guesser.when()
-    for kind in TAKES[table]:
+    for kind in KINDS:
         guesser.measured(kind)
-    mapping = None
-    if not guesser.questions:
-        mapping = ImportSettings.model_validate({"table": table, **guesser.values})
-    used = [guesser.values.get(key) for key in ("time", "date", *TAKES[table])]
+    mapping = None if guesser.questions else ImportSettings.model_validate(guesser.values)
+    used = [guesser.values.get(key) for key in ("time", "date", *KINDS)]
     ignored = tuple(name for name in layout.cells.columns if name not in used)
     return Guess(mapping, tuple(guesser.reasons), tuple(guesser.questions), ignored)
 

@@ -1,39 +1,31 @@
-"""The readings of an export with a confirmed mapping, in the units of the tables; all that is odd is said.
-
-Where the stamps say nothing of world time, a step back of about an hour at night is the hour that comes twice
-when summer time ends; with a time zone, only where the tz database has that change.
-"""
+"""The readings of an export with a confirmed mapping, in the units of the room log; what is odd is said."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from fizzlab.errors import BadInput, Problem, count
 from fizzlab.measures import TABLES
-from fizzlab.recipe.units import UNITS
 from fizzlab.trial.loggers import TAKES, Layout, is_missing, numbers, stamp_texts
 from fizzlab.trial.settings import ImportSettings
 from fizzlab.trial.stamps import moment
 from fizzlab.trial.tables import outside, range_words, shortened
 
-_HOUR = 3600.0
+#: The table that readings go to.
+LOG = TABLES["room_log"]
 
 
 @dataclass(frozen=True)
 class Readings:
-    """The readings of an export, in the order in which they were taken, and what is odd about them.
+    """The readings of an export in order of time, and what is odd about them.
 
-    `rows` is indexed by row of the file: `time` (the workshop's clock), `temp_c` and `rh_pct`, or `mass_g`;
-    and `ahead_h`, what to take from differences of `time` to get hours that really went by.
+    `rows` is indexed by row of the file: `time` (the workshop's clock), `temp_c` and `rh_pct`.
     """
 
     where: str
     rows: pd.DataFrame
-    zone: str | None
     said: tuple[str, ...]
 
 
@@ -45,8 +37,8 @@ def read(layout: Layout, mapping: ImportSettings) -> Readings:
 
     >>> from fizzlab.trial.loggers import guess, lay_out
     >>> layout = lay_out("log.csv", b"Time,Temp F,RH\\n2026-01-05 08:00,70.7,64\\n2026-01-05 08:10,--,\\n")
-    >>> readings = read(layout, guess(layout, "room_log").mapping)
-    >>> readings.rows[["time", "temp_c", "rh_pct"]].values.tolist(), readings.said
+    >>> readings = read(layout, guess(layout).mapping)
+    >>> readings.rows.values.tolist(), readings.said
     ([[Timestamp('2026-01-05 08:00:00'), 21.5, 64.0]], ('1 row without a reading: passed over (row 3).',))
     """
     cells, where, columns = layout.cells, layout.where, mapping.columns()
@@ -55,12 +47,19 @@ def read(layout: Layout, mapping: ImportSettings) -> Readings:
     gone = [name for name in columns.values() if name not in cells.columns]
     if gone:
         raise BadInput(Problem(where, what, do, column=f"column {name}") for name in gone)
-    takes = TAKES[mapping.table]
-    blank = pd.concat([is_missing(cells[columns[kind]]) for kind in takes], axis=1).any(axis=1)
+    blank = is_missing(cells[mapping.temp]) | is_missing(cells[mapping.rh])
     said = [*layout.said, *_passed(cells.index[blank], "without a reading: passed over")]
     kept = cells[~blank]
-    rows, problems = _clock(kept, mapping, where)
-    for kind, column in takes.items():
+    texts = stamp_texts(kept, mapping.time, mapping.date)
+    stamps = {int(str(row)): moment(text, mapping.dates) for row, text in texts.items()}
+    problems = []
+    for row in [row for row, stamp in stamps.items() if stamp is None]:
+        what = f"“{texts[row][:40]}” is no date and time ({mapping.dates})."
+        problems.append(Problem(where, what, "Mend it in a copy.", row, mapping.time))
+    problems = shortened(problems, "rows")
+    clock = [pd.NaT if stamp is None else stamp.clock for stamp in stamps.values()]
+    rows = pd.DataFrame({"time": pd.Series(clock, index=kept.index, dtype="datetime64[ns]")})
+    for kind, column in TAKES.items():
         rows[column], found = _values(kind, kept[columns[kind]], mapping, where)
         problems += found
     if kept.empty:
@@ -68,20 +67,9 @@ def read(layout: Layout, mapping: ImportSettings) -> Readings:
         problems.append(Problem(where, what, "Look at the columns that were named."))
     if problems:
         raise BadInput(problems)
-    return Readings(where, _each_once(_in_order(rows, mapping.zone, said), said), mapping.zone, tuple(said))
-
-
-def _clock(cells: pd.DataFrame, mapping: ImportSettings, where: str) -> tuple[pd.DataFrame, list[Problem]]:
-    """Clock times as written and their offsets in minutes (NaN where none is known)."""
-    texts = stamp_texts(cells, mapping.time, mapping.date)
-    read = {int(str(row)): moment(text, mapping.dates) for row, text in texts.items()}
-    problems = []
-    for row in [row for row, found in read.items() if found is None]:
-        what = f"“{texts[row][:40]}” is no date and time ({mapping.dates})."
-        problems.append(Problem(where, what, "Mend it in a copy.", row, mapping.time))
-    pairs = [(pd.NaT, None) if found is None else found for found in read.values()]
-    rows = pd.DataFrame(pairs, index=cells.index, columns=["time", "offset"])
-    return rows.astype({"time": "datetime64[ns]", "offset": float}), shortened(problems, "rows")
+    offsets = pd.Series([each and each.offset for each in stamps.values()], index=kept.index, dtype=float)
+    rows = _each_once(_in_order(rows, offsets, mapping.zone, said), said)
+    return Readings(where, rows, tuple(said))
 
 
 def _values(
@@ -95,9 +83,7 @@ def _values(
         values = ((values - 32) / 1.8).round(2)
     elif unit == "share":
         values = values.where(units == "%", (values * 100).round(2))
-    elif unit in ("kg", "oz", "lb"):
-        values = (values * UNITS[unit].size).round(3)
-    spec = next(each for each in TABLES[mapping.table].columns if each.name == TAKES[mapping.table][kind])
+    spec = next(each for each in LOG.columns if each.name == TAKES[kind])
     problems = []
     for row in cells.index[values.isna() | other | outside(values, spec)]:
         shown = cells[row][:40]
@@ -111,70 +97,35 @@ def _values(
     return values, shortened(problems)
 
 
-def _in_order(rows: pd.DataFrame, zone: str | None, said: list[str]) -> pd.DataFrame:
-    """Put the readings in the order in which they were taken, on the workshop's clock."""
-    if zone is not None and rows["offset"].notna().all():
-        world = rows["time"] - pd.to_timedelta(rows["offset"], unit="min")
-        clock = world.dt.tz_localize("UTC").dt.tz_convert(zone).dt.tz_localize(None)
+def _in_order(rows: pd.DataFrame, offsets: pd.Series, zone: str | None, said: list[str]) -> pd.DataFrame:
+    """Put the readings on the workshop's clock, and in order of time."""
+    if zone is not None and offsets.notna().all():
+        world = rows["time"] - pd.to_timedelta(offsets, unit="min")
         said.append(f"Times were turned into the clock of {zone}.")
-        rows = rows.assign(time=clock, ahead_h=(clock - world).dt.total_seconds() / _HOUR)
+        rows = rows.assign(time=world.dt.tz_localize("UTC").dt.tz_convert(zone).dt.tz_localize(None))
         return rows.loc[world.sort_values(kind="stable").index]
-    if rows["offset"].notna().any():
+    if offsets.notna().any():
         said.append("The offsets in the stamps were passed over: the clock was taken as it is written.")
     steps = rows["time"].diff().dt.total_seconds()
     if (steps < 0).sum() > (steps > 0).sum():
         rows = rows.iloc[::-1]
         said.append("The newest reading stands first; the rows were turned round.")
-    times = rows["time"]
-    steps = times.diff().dt.total_seconds().fillna(0.0)
-    usual = float(steps[steps > 0].median()) if (steps > 0).any() else 600.0
-    slack = max(1.5 * usual, 600.0)
-    night = times.dt.hour < 5  # clocks are changed at night; a jump at another time of day is something else
-    twice = (steps < 0) & (steps >= -_HOUR) & (steps <= slack - _HOUR) & night
-    if zone is not None:
-        twice &= times.dt.tz_localize(zone, ambiguous="NaT", nonexistent="shift_forward").isna()
-    late = pd.Series(False, index=rows.index)
-    for row in times.index[twice]:
-        before = times.shift()[row]
-        late |= (twice.cumsum() >= twice.cumsum()[row]) & (times <= before + pd.Timedelta(hours=1))
-        said.append(
-            f"Row {row}: the clock goes back from {before:%Y-%m-%d %H:%M} to {times[row]:%H:%M}, the end of "
-            "summer time. Both passes through the hour are kept under the times that were shown."
-        )
-    ahead = -twice.cumsum().astype(float) if zone is None else ahead_of_world_h(times, zone, late)
-    rows = rows.assign(ahead_h=ahead)
-    back = times.index[(steps < 0) & ~twice]
+    back = rows.index[rows["time"].diff().dt.total_seconds() < 0]
     if len(back):
         often = "once" if len(back) == 1 else f"{len(back)} times"
         said.append(
-            f"Times run backwards {often}, first at row {back[0]} (to {times[back[0]]:%Y-%m-%d %H:%M}); the "
-            "rows were put in order of time. Look whether the clock was set."
+            f"Times run backwards {often}, first at row {back[0]}, as when summer time ends or a clock is "
+            "set: the clock was taken as it is written, and the rows were put in order of time."
         )
-        rows = rows.sort_values("time", kind="stable")
-    return rows
-
-
-def ahead_of_world_h(times: pd.Series, zone: str, second_pass: Any = False) -> pd.Series:
-    """Hours by which a zone's clock is ahead of world time; `second_pass` through a repeated hour, if told.
-
-    >>> times = pd.Series(pd.to_datetime(["2026-01-05T09:00", "2026-07-05T09:00"]))
-    >>> ahead_of_world_h(times, "Europe/Berlin").tolist()
-    [1.0, 2.0]
-    """
-    first_pass = ~np.broadcast_to(np.asarray(second_pass, dtype=bool), len(times))
-    local = times.dt.tz_localize(zone, ambiguous=first_pass, nonexistent="shift_forward")
-    ahead: pd.Series = (local.dt.tz_localize(None) - local.dt.tz_convert(None)).dt.total_seconds() / _HOUR
-    return ahead
+    return rows.sort_values("time", kind="stable")
 
 
 def _each_once(rows: pd.DataFrame, said: list[str]) -> pd.DataFrame:
-    masses, rows = "mass_g" in rows, rows.drop(columns="offset")
-    equal = rows.duplicated([name for name in rows.columns if masses or name != "ahead_h"])
+    equal = rows.duplicated()
     said += _passed(rows.index[equal], "equal to an earlier one: taken once")
     rows = rows[~equal]
-    shared = rows.index[rows["time"].duplicated() & (not masses)]
     how = "with a time that an earlier row has too, and other values: kept; the analysis takes their mean"
-    said += _passed(shared, how)
+    said += _passed(rows.index[rows["time"].duplicated()], how)
     return rows
 
 

@@ -1,4 +1,4 @@
-"""Dates and times as loggers and scales write them, and which of the numbers is the day.
+"""Dates and times as loggers write them, and which of the numbers is the day.
 
 Ours, since libraries that guess dates take 03.04.2026 for March or April as they please.
 """
@@ -120,7 +120,7 @@ _PATTERNS = {
     ),
 }
 
-#: What loggers and scales write: `months` by their first letters, words of columns, units.
+#: What loggers write: `months` by their first letters, words of columns, units.
 WRITTEN = tomllib.loads(Path(__file__).with_name("loggers.toml").read_text(encoding="utf-8"))
 
 _MIDNIGHT = re.compile(r"|0?0:00(:00([.,]0+)?)?|12:00(:00)? ?[aA][mM]")

@@ -28,8 +28,6 @@ Share = Annotated[float, Field(gt=0, lt=1)]
 Hours = Annotated[float, Field(gt=0, le=2000)]
 Level = str | float | int
 Column = Annotated[str, Field(min_length=1, max_length=200)]
-TempUnit = Literal["°C", "°F"]
-MassUnit = Literal["g", "kg", "oz", "lb"]
 
 #: The lots of one ingredient; a single one may be given without brackets.
 Lots = Annotated[
@@ -96,12 +94,9 @@ class FactorSettings(Section):
             yield "low and high belong together"
         if _crossed(self.low, self.high):
             yield "low must be less than high"
-        elif (
-            self.low is not None
-            and self.high is not None
-            and (min(numbers), max(numbers)) != (self.low, self.high)
-        ):
-            yield "an amount lies outside low and high"
+        elif self.low is not None and self.high is not None:
+            for amount in {*numbers} - {min(max(number, self.low), self.high) for number in numbers}:
+                yield f"the amount {amount:g} lies outside low and high"
         if len({level.casefold() for level in self.levels or ()}) < len(self.levels or ()):
             yield "a level is named twice"
         if self.control is not None and self.control not in (self.levels or ()):
@@ -321,30 +316,22 @@ class ConfirmsSettings(Section):
 
 
 class ImportSettings(Section):
-    """[imports.NAME]: what the columns of an export are, as the maker confirmed it.
+    """[imports.NAME]: what the columns of a hygrometer's export are, as the maker confirmed it.
 
     `time` is the column of times, of times of day where `date` is given too; `dates` says which number of a
     date is which. A share is a humidity from 0 to 1. `zone` is the workshop's time zone, as "Europe/Berlin".
     """
 
-    table: Literal["room_log", "weighings"]
     time: Column
     date: Column | None = None
     dates: Order
-    temp: Column | None = None
-    temp_unit: TempUnit | None = None
-    rh: Column | None = None
-    rh_unit: Literal["%", "share"] | None = None
-    mass: Column | None = None
-    mass_unit: MassUnit | None = None
+    temp: Column
+    temp_unit: Literal["°C", "°F"]
+    rh: Column
+    rh_unit: Literal["%", "share"]
     zone: str | None = None
 
     def faults(self) -> Iterator[str]:
-        needed = ("temp", "temp_unit", "rh", "rh_unit") if self.table == "room_log" else ("mass", "mass_unit")
-        for key in ("temp", "temp_unit", "rh", "rh_unit", "mass", "mass_unit"):
-            if (getattr(self, key) is None) == (key in needed):
-                verb = "needs the" if key in needed else "has no"
-                yield f"an import into {self.table} {verb} key {key}"
         columns = list(self.columns().values())
         if len(set(columns)) < len(columns):
             yield "one column cannot be two things"
@@ -357,8 +344,8 @@ class ImportSettings(Section):
 
     def columns(self) -> dict[str, str]:
         """The columns that are read, by what they hold."""
-        named = {key: getattr(self, key) for key in ("date", "time", "temp", "rh", "mass")}
-        return {key: name for key, name in named.items() if name is not None}
+        dated = {} if self.date is None else {"date": self.date}
+        return {**dated, "time": self.time, "temp": self.temp, "rh": self.rh}
 
 
 def known_zone(name: str) -> bool:

@@ -152,15 +152,6 @@ def test_a_jump_in_a_log_with_the_newest_reading_first_is_a_doubt(make_trial: Ma
     assert "run backwards here" in str(doubt)
 
 
-def test_a_trial_over_two_years_of_seasons_raises_no_doubt(make_trial: MakeTrial) -> None:
-    runs = RUNS
-    for old, new in (("B,1,2026-01-05", "B,1,2026-10-05"), ("C,2,2026-01-06", "C,2,2027-06-06")):
-        runs = runs.replace(old, new)
-    runs = runs.replace("D,2,2026-01-06", "D,2,2027-12-06")
-    doubts = load(make_trial(runs__csv=runs, room_log__csv=None)).doubts
-    assert not [doubt for doubt in doubts if doubt.column == "made_at" and "days from" in doubt.what]
-
-
 def test_humidity_as_a_share_is_refused(make_trial: MakeTrial) -> None:
     head, *rows = LOG.splitlines()
     shares = [f"{row.rsplit(',', 1)[0]},{float(row.rsplit(',', 1)[1]) / 100}" for row in rows]

@@ -154,11 +154,11 @@ def test_a_log_of_a_spreadsheet_keeps_its_own_way(export: Path, make_trial: Make
         ({"trial__toml": TOML + "imports = {}\n"}, [], "trial.toml"),
         ({"room_log__csv": "time,temp_c,rh_pct\nnoon,1,2\n"}, [], "room_log.csv, row 2, column time: “noon”"),
         ({}, ["--mapping", "../up"], "“../up” cannot be the name of a mapping."),
-        ({}, ["--zone", "Mars/Base"], "“Mars/Base” is no time zone."),
+        ({}, ["--zone", "Mars/Base"], "option --zone: “Mars/Base” is not one that there is."),
         (
             {},
             ["--temp", "Temperature"],
-            "column Temperature: it has no such column. Did you mean “Temperatur (°C)”?",
+            "option --temp: “Temperature” is not one that there is. Did you mean “Temperatur (°C)”?",
         ),
         ({".~lock.room_log.csv#": ""}, [], "room_log.csv: it is open in a spreadsheet."),
     ],

@@ -20,9 +20,6 @@ from fizzlab.trial.tables import Table, shortened
 #: A batch whose drying window is covered less than this by the room log raises a doubt.
 COVERED_ENOUGH = 0.9
 
-#: Batches of one trial are not made further apart than this, but for a slip in the year.
-FAR_APART_DAYS = 400
-
 
 @dataclass(frozen=True)
 class Check:
@@ -78,11 +75,6 @@ def _gaining(rows: pd.DataFrame) -> pd.DataFrame:
     return rows[rows["mass_g"] > rows["first"] * 1.02]
 
 
-def _place_twice(rows: pd.DataFrame) -> pd.DataFrame:
-    numbered = rows[rows["order"].notna()]
-    return numbered[numbered.duplicated(["run", "order"])]
-
-
 def _broken_before(rows: pd.DataFrame) -> pd.DataFrame:
     rows = rows.sort_values(["run", "order"], kind="stable")
     broke = rows.assign(broke=rows["broke"].astype(int)).groupby(["run", "piece"])["broke"]
@@ -93,12 +85,6 @@ def _spelled_otherwise(rows: pd.DataFrame) -> pd.DataFrame:
     """Raters whose names differ in capitals only would be taken for two people."""
     rows = rows.assign(known=rows.groupby(rows["rater"].str.casefold())["rater"].transform("first"))
     return rows[rows["rater"] != rows["known"]]
-
-
-def _late_start(rows: pd.DataFrame) -> pd.DataFrame:
-    """Curves that begin so late have lost gas that nobody weighed."""
-    first = rows.groupby(["run", "piece"], sort=False).head(1)
-    return first[first["seconds"] > 5]
 
 
 def _clock_back(rows: pd.DataFrame) -> pd.DataFrame:
@@ -115,30 +101,11 @@ def _shares(rows: pd.DataFrame) -> pd.DataFrame:
     return rows[rows["rh_pct"] == highest].head(1) if 0 < highest <= 1 else rows[:0]
 
 
-def _far_apart(rows: pd.DataFrame) -> pd.DataFrame:
-    """A year mistyped in made_at moves a batch away from the others, and its air with it."""
-    rows = rows[rows["made_at"].notna()].sort_values("made_at", kind="stable")
-    spell: pd.Series = (rows["made_at"].diff().dt.total_seconds() > FAR_APART_DAYS * 86400).cumsum()
-    return rows[~spell.isin(spell.mode()[:1])].sort_index()
-
-
-def _midnight(rows: pd.DataFrame) -> pd.DataFrame:
-    return rows[rows["made_at"].notna() & (rows["made_at"] == _date(rows))]
-
-
 def _other_day(rows: pd.DataFrame) -> pd.DataFrame:
     """Batches of one day of the plan share its air: another date is a slip in one of the two."""
-    rows = rows[rows["made_at"].notna()]
-    days = _date(rows).groupby(rows["day"])
-    if ((days.max() - days.min()).dt.days <= 1).all():
-        return rows[:0]
-    rows = rows.assign(usual=_date(rows).groupby(rows["day"]).transform(lambda dates: dates.mode().iloc[0]))
-    return rows[(_date(rows) - rows["usual"]).dt.days.abs() > 1]
-
-
-def _date(rows: pd.DataFrame) -> pd.Series:
-    date: pd.Series = rows["made_at"].dt.normalize()
-    return date
+    dates = rows["made_at"].dt.normalize()
+    usual = dates.groupby(rows["day"]).transform(lambda each: each.mode().min())
+    return rows.assign(usual=usual)[(dates - usual).dt.days.abs() > 1]
 
 
 # fmt: off
@@ -158,7 +125,7 @@ CHECKS = (
     Check("tumbles", "after_g", lambda rows: rows[rows["after_g"] < rows["before_g"] / 2],
           "more than half of the mass is gone ({before_g} g before).",
           "Check both figures; if the pieces fell apart, shorten the tumble.", "doubt"),
-    Check("drops", "order", _place_twice,
+    Check("drops", "order", lambda rows: rows[rows["order"].notna() & rows.duplicated(["run", "order"])],
           "the place {order} in the sequence of batch {run} stands twice.",
           "Number the drops of a batch in the order in which they were made."),
     Check("drops", "piece", _broken_before,
@@ -168,7 +135,8 @@ CHECKS = (
     Check("fizz_times", "colour_s", lambda rows: rows[rows["colour_s"] > rows["seconds"]],
           "colour after {colour_s} s, but {who} was watched for only {seconds} s.",
           "Correct one of the two; leave the cell empty where it was not noted."),
-    Check("fizz_curves", "seconds", _late_start,
+    Check("fizz_curves", "seconds",
+          lambda rows: rows[(rows["seconds"] > 5) & ~rows.duplicated(["run", "piece"])],
           "the first reading of {who} is {seconds} s after the start.",
           "Read the scale as the piece goes in: the gas before that is not counted well.", "doubt"),
     Check("room_log", "time", _clock_back,
@@ -177,10 +145,7 @@ CHECKS = (
     *(Check(table, "rh_pct", _shares,
             "every humidity is 1 or less (the highest is {rh_pct}), so they seem to be shares.",
             "Write per cent: 55, not 0.55.") for table in ("room_log", "shelf")),
-    Check("runs", "made_at", _far_apart,
-          f"batch {{run}} was made on {{made_at:%Y-%m-%d}}, more than {FAR_APART_DAYS} days from the others.",
-          "Check the year.", "doubt"),
-    Check("runs", "made_at", _midnight,
+    Check("runs", "made_at", lambda rows: rows[rows["made_at"].dt.strftime("%H:%M") == "00:00"],
           "batch {run} was made at midnight, as it stands here.",
           "If only its time of day is missing, add it.", "doubt"),
     Check("runs", "made_at", _other_day,

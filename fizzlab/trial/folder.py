@@ -146,7 +146,11 @@ def _load(folder: Path, follow: bool = False) -> Trial:
     if settings is None:
         raise BadInput(_hard(found))
     found += _named(folder, settings)[1] if follow else []
-    found += _planned_but_absent(settings, raws)
+    for name in settings.plan.tables if settings.plan else ():
+        if name not in raws:  # a sheet with rows to fill in says so itself
+            do = f"Fill it in, as {WORKBOOK} or a CSV file; if you did, check the file's name."
+            what = "it is planned in trial.toml, but holds no readings."
+            found.append(Problem(name, what, do, weight="doubt"))
     if "runs" not in raws and not any(each.where.startswith(("runs", WORKBOOK)) for each in _hard(found)):
         do = "Add it, with one row a batch and at least the columns run and day."
         found.append(Problem("runs.csv", "the table of batches is not there.", do))
@@ -268,15 +272,6 @@ def _with_earlier(trial: Trial, wanted: Sequence[_Named]) -> Trial:
         earlier=tuple(found),
         passed=tuple(passed),
     )
-
-
-def _planned_but_absent(settings: TrialSettings, raws: Mapping[str, RawTable]) -> list[Problem]:
-    """Tables that the plan names and the folder does not hold: perhaps under another name."""
-    what = "it is planned in trial.toml, but holds no readings."
-    do = f"Fill it in, as {WORKBOOK} or a CSV file; if you did, check the file's name."
-    planned = [] if settings.plan is None else settings.plan.tables
-    # a sheet with rows to fill in says so itself
-    return [Problem(name, what, do, weight="doubt") for name in planned if name not in raws]
 
 
 class Read(NamedTuple):

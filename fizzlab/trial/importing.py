@@ -11,7 +11,6 @@ import csv
 import io
 import json
 import re
-from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -233,16 +232,16 @@ def _inserted(
     coming = [[row.get(cell.strip().casefold(), "") for cell in lines[0]] for row in new]
     if comma:
         coming = [[cell.replace(".", ",") for cell in line] for line in coming]
-    places = [len(lines)] * len(coming)
+    # a row without a time stays behind the one before it
+    keys = [*old.reindex(range(2, len(lines) + 1)).ffill().bfill(), *times]
+    order = list(range(len(keys)))
     if len(old) and old.is_monotonic_increasing:
-        rows = [*(int(row) - 1 for row in old.index), len(lines)]
-        places = [rows[bisect_right(list(old), time)] for time in times]
-    if min(places) == len(lines):
+        order.sort(key=keys.__getitem__)
+    body = [*lines[1:], *coming]
+    if order == sorted(order):
         whole = text if text.endswith("\n") else text + end
         return mark + (whole + _written(coming, separator, end)).encode()
-    for place, line in reversed(list(zip(places, coming, strict=True))):
-        lines.insert(place, line)
-    return mark + _written(lines, separator, end).encode()
+    return mark + _written([lines[0], *(body[i] for i in order)], separator, end).encode()
 
 
 def _written(lines: Sequence[Sequence[str]], separator: str = ",", end: str = "\n") -> str:

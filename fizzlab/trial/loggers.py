@@ -22,7 +22,6 @@ from fizzlab.trial.settings.sections import ImportSettings, known_zone
 from fizzlab.trial.stamps import (
     ORDERS,
     WRITTEN,
-    by_sequence,
     day,
     is_clock,
     is_stamp,
@@ -312,6 +311,7 @@ class _Guesser:
         cells = layout.cells
         ends = pd.concat([cells.iloc[:_SAMPLE], cells.iloc[-_SAMPLE:]])
         self.sample = cells if len(cells) <= 2 * _SAMPLE else ends
+        self.numeric = {name: found for name in cells.columns if (found := _units_glued(self.sample[name]))}
         self.values: dict[str, str] = {}
         self.reasons: list[str] = []
         self.questions: list[Question] = []
@@ -320,17 +320,14 @@ class _Guesser:
         """Refuse answers that name a column, unit, order or zone that there is not."""
         problems = []
         for key, value in self.told.items():
-            where, choices = f"option --{key.replace('_', '-')}", _CHOICES.get(key)
-            if key == "zone" and not known_zone(value):
+            choices = _CHOICES.get(key, tuple(self.sample.columns))
+            do = did_you_mean(value, choices, f"Choose from: {', '.join(choices)}.")
+            if key == "zone":
+                choices = (value,) if known_zone(value) else ()
                 do = "Write it as in the tz database, such as Europe/Berlin or America/New_York."
-                problems.append(Problem(where, f"“{value}” is no time zone.", do))
-            elif choices and value not in choices:
-                do = f"Choose from: {', '.join(choices)}."
-                problems.append(Problem(where, f"“{value}” is none of its choices.", do))
-            elif key != "zone" and not choices and value not in self.sample.columns:
-                do = did_you_mean(value, self.sample.columns, f"It has: {', '.join(self.sample.columns)}.")
-                what = "it has no such column."
-                problems.append(Problem(self.layout.where, what, do, column=f"column {value}"))
+            if value not in choices:
+                option = f"option --{key.replace('_', '-')}"
+                problems.append(Problem(option, f"“{value}” is not one that there is.", do))
         if problems:
             raise BadInput(problems)
 
@@ -370,18 +367,14 @@ class _Guesser:
         stamps = stamp_texts(self.layout.cells, self.values["time"], self.values.get("date"))
         usable = [text for text in stamps if text and any(moment(text, order) for order in ORDERS)]
         orders = possible_orders(usable)
-        chosen = next((order for order in ORDERS if order == self.told.get("dates")), None)
-        if chosen is None and orders:
-            chosen = orders[0] if len(orders) == 1 else by_sequence(usable, orders)
-            why = "every one is a date" if len(orders) == 1 else "one day follows the other"
-            if chosen is not None:
-                self.reasons.append(f"Dates: {chosen}, the only order in which {why}.")
-        if chosen is None:
-            choices = tuple(orders or ORDERS)
+        if "dates" in self.told:
+            orders = [order for order in ORDERS if order == self.told["dates"]]
+        if len(orders) != 1:
             shown = usable[0] if usable else ""
             asks = f"“{shown}” can be read in more than one way. Which number comes first in its date?"
-            self.questions.append(Question("dates", asks, choices))
+            self.questions.append(Question("dates", asks, tuple(orders or ORDERS)))
             return
+        chosen = orders[0]
         self.values["dates"] = chosen
         offsets = {read.offset for text in usable if (read := moment(text, chosen)) is not None}
         if "zone" in self.told:
@@ -392,39 +385,28 @@ class _Guesser:
 
     def measured(self, kind: str) -> None:
         """Find the column of one kind of reading, and its unit."""
-        when = (self.values.get("time"), self.values.get("date"))
-        glued: dict[str, set[str]] = {}
-        for name in self.sample.columns:
-            cells = self.sample[name][~is_missing(self.sample[name])]
-            values, units = numbers(cells)
-            if len(cells) and values.notna().mean() >= 0.5 and name not in when:
-                glued[name] = set(units)
-        told = self.told.get(kind)
+        other, told, asks = (
+            {"temp": "rh", "rh": "temp"}[kind],
+            self.told.get(kind),
+            f"Which column is {_CALLED[kind]}?",
+        )
+        taken = [each.get(key) for each in (self.values, self.told) for key in ("time", "date", other)]
+        glued = {name: units for name, units in self.numeric.items() if name not in taken}
         if told is not None and told not in glued:
             what = f"the column does not hold numbers, so it cannot be {_CALLED[kind]}."
             raise _bad(self.layout.where, what, "Name another.", f"column {told}")
-        taken = {each.get(key) for each in (self.values, self.told) for key in KINDS if key != kind}
-        left = [name for name in self.candidates(kind, glued) if name not in taken]
-        if told is None and not left:
-            others = {name for other in KINDS if other != kind for name in self.candidates(other, glued)}
-            left = [name for name in glued if name not in taken | others]
+        fit = [told] if told is not None else _candidates(kind, other, glued)
+        if fit:
+            self.choose(kind, asks, fit)
+        else:
+            others = _candidates(other, kind, glued)
+            left = tuple(name for name in glued if name not in others)
             if not left:
                 what = f"no column of numbers is left for {_CALLED[kind]}."
                 raise _bad(self.layout.where, what, "Export with that column.")
-            self.questions.append(Question(kind, f"Which column is {_CALLED[kind]}?", tuple(left)))
-            return
-        self.choose(kind, f"Which column is {_CALLED[kind]}?", left if told is None else [told])
+            self.questions.append(Question(kind, asks, left))
         if kind in self.values:
             self.unit(kind, self.values[kind])
-
-    def candidates(self, kind: str, glued: dict[str, set[str]]) -> list[str]:
-        """The columns whose header or glued unit names the kind; else those whose header has its unit."""
-        own = [name for name, units in glued.items() if units & set(KINDS[kind])]
-        others = [other for other in KINDS if other != kind]
-        fit = [name for name in glued if name in own or not _names(name, *others)]
-        fit = [name for name in fit if not _names(name, "other")]
-        strong = [name for name in fit if name in own or _names(name, kind)]
-        return strong or [name for name in fit if unit_named(name, kind)]
 
     def unit(self, kind: str, name: str) -> None:
         """Find the unit of a column: told, glued to its values, in its header, or plain from the values."""
@@ -447,6 +429,21 @@ class _Guesser:
             self.reasons.append(f"{name}: read as {unit}, since half of its values lie around {middle:g}.")
         else:
             self.questions.append(Question(key, f"In which unit is “{name}”?", KINDS[kind]))
+
+
+def _units_glued(cells: pd.Series) -> set[str]:
+    """The units behind the numbers of a column ("": none is); empty where it does not hold numbers."""
+    cells = cells[~is_missing(cells)]
+    values, units = numbers(cells)
+    return set(units) if len(cells) and values.notna().mean() >= 0.5 else set()
+
+
+def _candidates(kind: str, other: str, glued: dict[str, set[str]]) -> list[str]:
+    """The columns whose header or glued unit names the kind; else those whose header has its unit."""
+    own = [name for name, units in glued.items() if units & set(KINDS[kind])]
+    fit = [name for name in glued if (name in own or not _names(name, other)) and not _names(name, "other")]
+    strong = [name for name in fit if name in own or _names(name, kind)]
+    return strong or [name for name in fit if unit_named(name, kind)]
 
 
 def _is_day(text: str) -> bool:

@@ -10,7 +10,6 @@ import re
 import tomllib
 from collections.abc import Sequence
 from functools import lru_cache
-from itertools import pairwise
 from pathlib import Path
 from typing import Literal, NamedTuple, get_args
 
@@ -81,21 +80,6 @@ def possible_orders(texts: Sequence[str]) -> list[Order]:
     (['day first'], ['day first', 'month first'])
     """
     return [order for order in ORDERS if all(moment(text, order) is not None for text in texts)]
-
-
-def by_sequence(texts: Sequence[str], orders: Sequence[Order]) -> Order | None:
-    """The one order in which every change of date is a step to the next day, or None.
-
-    >>> by_sequence(["03/04/2026 23:30", "04/04/2026 00:00"], ["day first", "month first"])
-    'day first'
-    """
-    fits = []
-    for order in orders:
-        read = [moment(text, order) for text in texts]
-        days = [found.clock.date().toordinal() for found in read if found is not None]
-        if {later - earlier for earlier, later in pairwise(days)} - {0} in ({1}, {-1}):
-            fits.append(order)
-    return fits[0] if len(fits) == 1 else None
 
 
 def _patterns(*dates: str) -> tuple[re.Pattern[str], ...]:

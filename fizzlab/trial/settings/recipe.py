@@ -122,63 +122,63 @@ def make_recipe(settings: RecipeSettings, factors: Mapping[str, FactorSettings])
     maker = _Maker(settings.measures, [item.name for item in settings.ingredients])
     items = maker.ingredients("recipe.ingredients", settings.ingredients, maker.names)
     for name in sorted({name for name in maker.names if maker.names.count(name) > 1}):
-        maker.said.add("recipe.ingredients", f"“{name}” stands there twice.", "Name one otherwise.")
+        maker.add("recipe.ingredients", f"“{name}” stands there twice.", "Name one otherwise.")
     rules = []
     for name, rule in settings.by_factor.items():
         key = f"recipe.by_factor.{name}"
         otherwise = "Add it to the factors, or take the rule out."
-        maker.said.unknown(key, name, factors, "the trial has no such factor.", otherwise)
+        maker.unknown(key, name, factors, "the trial has no such factor.", otherwise)
         if name in factors:
             rules.append(maker.rule(key, rule, name, factors[name]))
-    if maker.said:
-        raise BadInput(maker.said)
-    return Recipe(settings.name or "the batch", tuple(items), tuple(rules))
+    if maker:
+        raise BadInput(maker)
+    return Recipe(settings.name or "the batch", items, tuple(rules))
 
 
-class _Maker:
+class _Maker(Complaints):
     """Makes ingredients and rules, and gathers what is wrong with any."""
 
     def __init__(self, measures: Measures, names: list[str]) -> None:
-        self.measures = measures
-        self.names = names
-        self.said = Complaints()
+        super().__init__()
+        self.measures, self.names = measures, names
 
     def quantity(self, key: str, text: str | None) -> Quantity | None:
         try:
             return None if text is None else parse_quantity(text, measures=self.measures)
         except BadInput as error:
-            for problem in error.problems:
-                self.said.add(key, problem.what, problem.do)
+            self.take(key, error)
             return None
 
-    def known(self, key: str, name: str, names: Sequence[str]) -> None:
+    def ingredient_known(self, key: str, name: str, names: Sequence[str]) -> None:
         otherwise = f"Its ingredients are: {', '.join(names)}."
-        self.said.unknown(key, name, names, f"the recipe has no ingredient “{name}”.", otherwise)
+        self.unknown(key, name, names, f"the recipe has no ingredient “{name}”.", otherwise)
 
-    def ingredients(self, place: str, items: list[IngredientSettings], names: list[str]) -> list[Ingredient]:
+    def ingredients(
+        self, place: str, items: list[IngredientSettings], names: list[str]
+    ) -> tuple[Ingredient, ...]:
         """Entries of one list; those that fill up a spoon name another of `names`."""
         made = []
         for item in items:
             key = f"{place} ({item.name})"
             if item.top_up_after is not None:
                 others = [name for name in names if name != item.name]
-                self.known(f"{key}.top_up_after", item.top_up_after, others)
+                self.ingredient_known(f"{key}.top_up_after", item.top_up_after, others)
             made.append(self.ingredient(key, item))
-        return [item for item in made if item]
+        return tuple(item for item in made if item)
 
     def ingredient(self, key: str, item: IngredientSettings) -> Ingredient | None:
         """One entry as an ingredient whose grams are known."""
-        before, weighed = len(self.said), item.own_weighing
-        self.kind(f"{key}.kind", item)
+        before, weighed = len(self), item.own_weighing
+        self.kind_known(f"{key}.kind", item)
         amount = self.quantity(f"{key}.amount", item.amount)
         own = self.quantity(f"{key}.own_weighing.measure", weighed.measure if weighed else None)
         pack = self.quantity(f"{key}.pack", item.pack)
         if own is not None and (own.dimension == "mass" or own.amount == 0):
             what = "what was weighed is not a spoon, cup or number of drops."
-            self.said.add(f"{key}.own_weighing.measure", what, 'Write it as "1 tsp" or "30 drops".')
+            self.add(f"{key}.own_weighing.measure", what, 'Write it as "1 tsp" or "30 drops".')
         if pack is not None and pack.amount == 0:
-            self.said.add(f"{key}.pack", "the pack is empty.", "Say how much is in it.")
-        if len(self.said) > before or amount is None:
+            self.add(f"{key}.pack", "the pack is empty.", "Say how much is in it.")
+        if len(self) > before or amount is None:
             return None
         made = Ingredient(
             item.name,
@@ -196,79 +196,72 @@ class _Maker:
         try:
             density_needed(made)
         except BadInput as error:
-            for problem in error.problems:
-                self.said.add(f"{key}.amount", problem.what, problem.do)
+            self.take(f"{key}.amount", error)
         except CannotAnswer as error:
-            self.said.add(f"{key}.kind", error.why, error.would_help)
+            self.add(f"{key}.kind", error.why, error.would_help)
         return made
 
-    def kind(self, key: str, item: IngredientSettings) -> None:
+    def kind_known(self, key: str, item: IngredientSettings) -> None:
         """An unknown kind needs a role: an acid that is misspelt must not go in with the dry powders."""
-        kind = canonical_kind(item.kind)
+        kind, known = canonical_kind(item.kind), [*DENSITIES, *ROLES]
         if item.role == "acid":
             what = f"“{item.kind}” is not an acid that fizzlab knows."
-            self.said.unknown(key, kind, ACIDS, what, f"Known acids: {', '.join(ACIDS)}.")
-        elif item.role is None and not kind.startswith("isopropyl alcohol"):
-            known = [*DENSITIES, *ROLES, *ALIASES, "isopropyl alcohol 91 %"]
-            guess = nearest(item.kind, known)
+            self.unknown(key, kind, ACIDS, what, f"Known acids: {', '.join(ACIDS)}.")
+        elif item.role is None and kind not in known and not kind.startswith("isopropyl alcohol"):
+            guess = nearest(item.kind, [*known, *ALIASES, "isopropyl alcohol 91 %"])
             do = (f"Did you mean “{guess}”? If not, give" if guess else "Give") + " its role as well."
-            if kind not in known:
-                self.said.add(key, f"fizzlab does not know the kind “{item.kind}”.", do)
+            self.add(key, f"fizzlab does not know the kind “{item.kind}”.", do)
 
     def rule(self, key: str, rule: RuleSettings, name: str, factor: FactorSettings) -> Rule:
-        levels = factor.levels
         if rule.brings is not None:
-            if levels is None:
-                do = "Use sets or multiplies, or give the factor levels."
-                self.said.add(key, "only a factor with named levels can bring ingredients.", do)
-            self.levels_match(f"{key}.brings", levels or [], rule.brings)
+            self.levels_match(f"{key}.brings", factor.levels, rule.brings)
             options = {}
             for level, items in rule.brings.items():
                 names = [*self.names, *(item.name for item in items)]
-                options[level] = tuple(self.ingredients(f"{key}.brings.{level}", items, names))
+                options[level] = self.ingredients(f"{key}.brings.{level}", items, names)
             return Rule(name, brings=options)
-        if levels is None and factor.range()[0] < 0:
-            self.said.add(key, "the factor goes below zero, which no amount can.", "Change its numbers.")
-        way = "multiplies" if rule.sets is None else "sets"
-        for item in rule.multiplies or [rule.sets or ""]:
-            self.known(f"{key}.{way}", item, self.names)
-        if rule.sets is not None:
-            return self.sets(key, rule, rule.sets, name, factor)
-        if levels is not None:
-            do = "Use brings, or give the factor amounts."
-            self.said.add(key, "only a factor with numbers can multiply.", do)
-        return Rule(name, multiplies=tuple(rule.multiplies or ()))
-
-    def sets(self, key: str, rule: RuleSettings, sets: str, name: str, factor: FactorSettings) -> Rule:
-        if factor.levels is not None:
-            if rule.amounts is not None:
-                self.levels_match(f"{key}.amounts", factor.levels, rule.amounts)
-            given = rule.amounts or {}
-            read = {
-                level: self.quantity(f"{key}.amounts.{level}", given.get(level, level))
-                for level in factor.levels
-            }
-            return Rule(name, sets, amounts={level: amount for level, amount in read.items() if amount})
+        for way, items in (("sets", [rule.sets] if rule.sets else []), ("multiplies", rule.multiplies or [])):
+            for item in items:
+                self.ingredient_known(f"{key}.{way}", item, self.names)
+        sets, given = rule.sets or "", rule.amounts or {}
         if rule.amounts is not None:
-            what = "amounts are for named levels; this factor has numbers."
-            self.said.add(f"{key}.amounts", what, "Give unit instead, or nothing.")
-        written = rule.unit or factor.unit
-        try:
-            return Rule(name, sets, parse_quantity(f"1 {written}", measures=self.measures).unit)
-        except BadInput:
-            end = f"factors.{name}.unit" if rule.unit is None else f"{key}.unit"
-            what = f"“{written}” is not a unit that an ingredient is measured in."
-            self.said.add(end, what, "Write g, ml, tsp, cup, drop or the like.")
-            return Rule(name, sets)
+            self.levels_match(f"{key}.amounts", factor.levels, given)
+        if factor.levels is None:
+            if factor.range()[0] < 0:
+                self.add(key, "the factor goes below zero, which no amount can.", "Change its numbers.")
+            unit = self.unit(f"{key}.unit", rule.unit, name, factor) if sets else ""
+            return Rule(name, sets, unit, multiplies=tuple(rule.multiplies or ()))
+        if rule.multiplies:
+            do = "Use brings, or give the factor amounts."
+            self.add(key, "only a factor with numbers can multiply.", do)
+            return Rule(name)
+        read = {each: self.quantity(f"{key}.amounts.{each}", given.get(each, each)) for each in factor.levels}
+        return Rule(name, sets, amounts={level: amount for level, amount in read.items() if amount})
 
-    def levels_match(self, key: str, levels: list[str], given: Mapping[str, object]) -> None:
+    def unit(self, key: str, asked: str | None, name: str, factor: FactorSettings) -> str:
+        """The unit of the amounts that a factor sets."""
+        try:
+            return parse_quantity(f"1 {asked or factor.unit}", measures=self.measures).unit
+        except BadInput:
+            what = f"“{asked or factor.unit}” is not a unit that an ingredient is measured in."
+            self.add(
+                key if asked else f"factors.{name}.unit", what, "Write g, ml, tsp, cup, drop or the like."
+            )
+            return ""
+
+    def levels_match(self, key: str, levels: list[str] | None, given: Mapping[str, object]) -> None:
         """Every level must be given, and nothing else."""
-        for level in given if levels else ():
-            self.said.unknown(f"{key}.{level}", level, levels, "the factor has no such level.")
+        if levels is None:
+            self.add(
+                key, "the factor has numbers, and no levels.", "Give it levels, or use sets with a unit."
+            )
+            return
+        for level in given:
+            self.unknown(f"{key}.{level}", level, levels, "the factor has no such level.")
         for level in levels:
             if level not in given:
                 do = "Add it; an empty list [] brings nothing."
-                self.said.add(key, f"nothing is said for the level “{level}”.", do)
+                self.add(key, f"nothing is said for the level “{level}”.", do)
 
 
 def _own_density(item: IngredientSettings) -> Density | None:

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from fizzlab.design.kinds import KINDS
-from fizzlab.errors import Problem, did_you_mean
+from fizzlab.errors import BadInput, Problem, did_you_mean
 from fizzlab.measures import Measure
 from fizzlab.models.wishes import Limit, Wish
 from fizzlab.trial.stamps import Order
@@ -42,6 +42,11 @@ class Complaints(list[Problem]):
 
     def add(self, key: str, what: str, do: str) -> None:
         self.append(Problem(FILE, what, do, column=f"key {key}"))
+
+    def take(self, key: str, error: BadInput) -> None:
+        """Take down what went wrong, as problems of this key."""
+        for problem in error.problems:
+            self.add(key, problem.what, problem.do)
 
     def unknown(self, key: str, name: str, known: Iterable[str], what: str, otherwise: str = "") -> None:
         """Complain of a name that is none of the known ones; the nearest of them is suggested."""

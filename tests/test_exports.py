@@ -12,9 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fizzlab.errors import BadInput
-from fizzlab.trial.importing import Standing, into_room_log
+from fizzlab.trial.importing import Readings, Standing, into_room_log, read
 from fizzlab.trial.loggers import Guess, guess, lay_out, numbers
-from fizzlab.trial.readings import Readings, read
 from fizzlab.trial.stamps import ORDERS, moment
 from fizzlab.trial.tables import RawTable
 
@@ -27,9 +26,14 @@ def _guess(text: str | bytes, told: dict[str, str] | None = None) -> Guess:
 def _read(text: str | bytes, told: dict[str, str] | None = None) -> Readings:
     data = text.encode() if isinstance(text, str) else text
     layout = lay_out("log.csv", data)
-    found = guess(layout, told)
-    assert found.mapping is not None, found.questions
-    return read(layout, found.mapping)
+    return read(layout, guess(layout, told).mapping)
+
+
+def _asked(text: str) -> list[str]:
+    """What is asked, each as the option that settles it."""
+    with pytest.raises(BadInput) as raised:
+        _guess(text)
+    return [f"{problem.what} {problem.do}" for problem in raised.value.problems]
 
 
 def _values(readings: Readings) -> list[tuple[str, float, float]]:
@@ -110,8 +114,8 @@ def test_offsets_and_unix_seconds_are_turned_into_the_workshops_clock(offset: st
 
 
 def test_world_time_without_a_zone_is_asked() -> None:
-    (question,) = _guess("Time,Temperature,Humidity\n2026-01-31T07:00:00Z,21.5,64\n").questions
-    assert question.key == "zone"
+    (asked,) = _asked("Time,Temperature,Humidity\n2026-01-31T07:00:00Z,21.5,64\n")
+    assert asked.endswith('Say it, as in --zone "Europe/Berlin".')
 
 
 LOCAL = "Time,Temperature,Humidity\n2026-01-31T08:00:00+01:00,21.5,64\n2026-01-31T20:30:00+01:00,20,70.5\n"
@@ -130,15 +134,15 @@ def _log(stamps: list[str], start: int = 20) -> str:
 
 
 def test_day_or_month_first_is_asked_where_both_are_possible() -> None:
-    (question,) = _guess(_log(["03/04/2026 08:00", "03/04/2026 09:00"])).questions
-    assert (question.key, question.choices) == ("dates", ("day first", "month first"))
+    (asked,) = _asked(_log(["03/04/2026 08:00", "03/04/2026 09:00"]))
+    assert asked.endswith('It may be: day first, month first. Say it, as in --dates "day first".')
     told = _read(_log(["03/04/2026 08:00"]), {"dates": "month first"})
     assert told.rows["time"].tolist() == [pd.Timestamp("2026-03-04T08:00")]
 
 
 def test_two_digits_for_the_year_leave_three_orders_to_ask() -> None:
-    (question,) = _guess(_log(["03-04-05 08:00", "03-04-05 09:00"])).questions
-    assert question.choices == ("year first", "day first", "month first")
+    (asked,) = _asked(_log(["03-04-05 08:00", "03-04-05 09:00"]))
+    assert "It may be: year first, day first, month first." in asked
 
 
 def test_a_day_after_the_twelfth_settles_the_order() -> None:
@@ -148,20 +152,20 @@ def test_a_day_after_the_twelfth_settles_the_order() -> None:
 
 def test_two_columns_of_one_kind_are_asked() -> None:
     text = "Time,Indoor temperature,Outdoor temperature,Humidity\n2026-01-31 08:00,21.5,3,64\n"
-    (question,) = _guess(text).questions
-    assert (question.key, question.choices) == ("temp", ("Indoor temperature", "Outdoor temperature"))
+    (asked,) = _asked(text)
+    assert "It may be: Indoor temperature, Outdoor temperature. Say it, as in --temp" in asked
     assert _read(text, {"temp": "Indoor temperature"}).rows["temp_c"].tolist() == [21.5]
 
 
 def test_columns_without_names_are_asked() -> None:
-    found = _guess("2026-01-31 08:00,21.5,64\n2026-01-31 09:00,21.0,65\n")
-    assert [question.key for question in found.questions] == ["temp", "rh"]
-    assert found.questions[0].choices == ("column 2", "column 3")
+    temp, rh = _asked("2026-01-31 08:00,21.5,64\n2026-01-31 09:00,21.0,65\n")
+    assert temp.endswith('It may be: column 2, column 3. Say it, as in --temp "column 2".')
+    assert rh.endswith('Say it, as in --rh "column 2".')
 
 
 def test_a_temperature_that_may_be_either_unit_is_asked() -> None:
-    (question,) = _guess("Time,Temperature,Humidity\n2026-01-31 08:00,41,64\n").questions
-    assert (question.key, question.choices) == ("temp_unit", ("°C", "°F"))
+    (asked,) = _asked("Time,Temperature,Humidity\n2026-01-31 08:00,41,64\n")
+    assert asked.endswith('It may be: °C, °F. Say it, as in --temp-unit "°C".')
 
 
 def test_what_is_not_read_is_named() -> None:

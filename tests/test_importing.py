@@ -115,7 +115,8 @@ def test_what_is_ambiguous_is_asked_and_kept(export: Path, make_trial: MakeTrial
     assert 'Say it, as in --dates "day first".' in refused.stderr
     assert 'Say it, as in --temp-unit "°C".' in refused.stderr
     assert _state(folder) == before
-    asked = _run(folder, export, "--mapping", "barn", says="2\n2\ny\n")
+    told = ["--dates", "month first", "--temp-unit", "F"]
+    asked = _run(folder, export, "--mapping", "barn", *told, says="y\n")
     assert asked.exit_code == 0, asked.output
     mapping = load(folder).settings.imports["barn"]
     assert (mapping.dates, mapping.temp_unit) == ("month first", "°F")
@@ -123,9 +124,9 @@ def test_what_is_ambiguous_is_asked_and_kept(export: Path, make_trial: MakeTrial
     # now it is settled, --yes takes it
     export.write_text("Time,Temp,RH\n03/02/2026 10:00,41,60\n")
     assert _run(folder, export, "--yes").exit_code == 0
-    told = _run(folder, export, "--mapping", "barn", "--dates", "day first", "--yes")
-    assert told.exit_code == 2
-    assert "the mapping barn stands in trial.toml already" in told.stderr
+    again = _run(folder, export, "--mapping", "barn", "--dates", "day first", "--yes")
+    assert again.exit_code == 2
+    assert "the mapping barn stands in trial.toml already" in again.stderr
 
 
 def test_comments_and_line_ends_of_the_settings_stay(export: Path, make_trial: MakeTrial) -> None:

@@ -1,6 +1,6 @@
 """`fizzlab import`: from an export to the room log, with the mapping kept and the original put aside.
 
-`look` reads and guesses, `prepare` works out what would be written, `write` writes it: the log, the section
+`prepare` reads, guesses and works out what would be written, `write` writes it: the log, the section
 [imports.NAME] at the end of trial.toml, and a copy of the export, byte for byte, in `exports/`. No reading is
 added twice, and every other row stays as it stood.
 """
@@ -17,17 +17,41 @@ from pathlib import Path
 
 import pandas as pd
 
-from fizzlab.errors import BadInput, Problem
-from fizzlab.measures import LEAVE_OUT
+from fizzlab.errors import BadInput, Problem, count
+from fizzlab.measures import LEAVE_OUT, TABLES
 from fizzlab.trial.folder import WORKBOOK, folder_there, read_all, refuse_records
-from fizzlab.trial.loggers import Guess, Layout, guess, lay_out
+from fizzlab.trial.loggers import TAKES, Guess, Layout, guess, is_missing, lay_out, numbers, stamp_texts
 from fizzlab.trial.placing import beside, put_in_place
-from fizzlab.trial.readings import LOG, Readings, read
 from fizzlab.trial.settings import FILE, ImportSettings, read_settings
-from fizzlab.trial.tables import RawTable, parse, read_csv, separator_of, unread
+from fizzlab.trial.stamps import moment
+from fizzlab.trial.tables import (
+    RawTable,
+    outside,
+    parse,
+    range_words,
+    read_csv,
+    separator_of,
+    shortened,
+    unread,
+)
+
+#: The table that readings go to.
+LOG = TABLES["room_log"]
 
 #: Originals are kept here, inside the trial folder, and never altered.
 EXPORTS = "exports"
+
+
+@dataclass(frozen=True)
+class Readings:
+    """The readings of an export in order of time, and what is odd about them.
+
+    `rows` is indexed by row of the file: `time` (the workshop's clock), `temp_c` and `rh_pct`.
+    """
+
+    where: str
+    rows: pd.DataFrame
+    said: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -49,8 +73,11 @@ class Merged:
 
 
 @dataclass(frozen=True)
-class Look:
-    """An export, what its columns are, the name of the mapping, and whether trial.toml held it already."""
+class Prepared:
+    """What would be written: to the log's file, `target`, which now holds `standing`, and to trial.toml.
+
+    `name` is that of the mapping, and `stored` whether trial.toml held it already.
+    """
 
     folder: Path
     file: Path
@@ -59,14 +86,6 @@ class Look:
     guess: Guess
     name: str
     stored: bool
-
-
-@dataclass(frozen=True)
-class Prepared:
-    """What would be written to the log's file, `target`, and what that file holds now."""
-
-    look: Look
-    mapping: ImportSettings
     readings: Readings
     merged: Merged
     target: str
@@ -77,12 +96,13 @@ def _bad(where: str, what: str, do: str) -> BadInput:
     return BadInput([Problem(where, what, do)])
 
 
-def look(
+def prepare(
     folder: str | Path, file: str | Path, name: str | None = None, told: Mapping[str, str] | None = None
-) -> Look:
-    """Read an export and tell its columns: by a stored mapping that fits, else by a guess.
+) -> Prepared:
+    """Read an export, by a stored mapping that fits or else by a guess, and work out what would be written.
 
-    `name` is that of a mapping in trial.toml, or to be; `told` is what the maker says of the columns.
+    `name` is that of a mapping in trial.toml, or to be; `told` is what the maker says of the columns. Nothing
+    is written. The problems of the export and of the log as it stands raise BadInput together.
     """
     folder, file, told = Path(folder), Path(file), told or {}
     refuse_records(folder)
@@ -107,7 +127,7 @@ def look(
     if stored is not None:
         taken = imports[stored].columns().values()
         unused = tuple(name for name in layout.cells.columns if name not in taken)
-        found = Guess(imports[stored], (f"Read with the mapping {stored} of {FILE}.",), (), unused)
+        found = Guess(imports[stored], (f"Read with the mapping {stored} of {FILE}.",), unused)
     else:
         found = guess(layout, told)
         if name is None:
@@ -117,34 +137,126 @@ def look(
     if not re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,39}", name):
         do = "Use up to 40 small letters, digits, - and _, beginning with a letter or digit."
         raise _bad("option --mapping", f"“{name}” cannot be the name of a mapping.", do)
-    return Look(folder, file, data, layout, found, name, stored is not None)
-
-
-def prepare(seen: Look) -> Prepared:
-    """Work out what would be written; nothing is.
-
-    Open questions, and the problems of the export and of the log as it stands, raise BadInput together.
-    """
-    mapping = seen.guess.mapping
-    problems: list[Problem] = []
-    for question in seen.guess.questions:  # nobody was there to answer
-        many = f" It may be: {', '.join(question.choices)}." if question.choices else ""
-        example = question.choices[0] if question.choices else "Europe/Berlin"
-        do = f'Say it, as in --{question.key.replace("_", "-")} "{example}".'
-        problems.append(Problem(seen.file.name, question.asks + many, do))
-    if mapping is None:
-        raise BadInput(problems)
-    readings = None
+    problems, readings = [], None
     try:
-        readings = read(seen.layout, mapping)
+        readings = read(layout, found.mapping)
     except BadInput as error:
         problems += error.problems
-    target, standing, found = _standing(seen.folder)
-    problems += found
+    target, standing, wrong = _standing(folder)
+    problems += wrong
     if problems or readings is None:
         raise BadInput(problems)
-    merged = into_room_log(standing, readings)
-    return Prepared(seen, mapping, readings, merged, target, None if standing is None else standing.data)
+    merged, held = into_room_log(standing, readings), None if standing is None else standing.data
+    return Prepared(
+        folder, file, data, layout, found, name, stored is not None, readings, merged, target, held
+    )
+
+
+def read(layout: Layout, mapping: ImportSettings) -> Readings:
+    """Read an export with a mapping; equal readings of one time are taken once.
+
+    A column that is not there, and every cell that cannot be read or lies outside what is possible, raise
+    BadInput together.
+
+    >>> from fizzlab.trial.loggers import guess, lay_out
+    >>> layout = lay_out("log.csv", b"Time,Temp F,RH\\n2026-01-05 08:00,70.7,64\\n2026-01-05 08:10,--,\\n")
+    >>> readings = read(layout, guess(layout).mapping)
+    >>> readings.rows.values.tolist(), readings.said
+    ([[Timestamp('2026-01-05 08:00:00'), 21.5, 64.0]], ('1 row without a reading: passed over (row 3).',))
+    """
+    cells, where, columns = layout.cells, layout.where, mapping.columns()
+    what = "the mapping names this column, but the file does not have it."
+    do = "Import without --mapping to have the columns guessed again."
+    gone = [name for name in columns.values() if name not in cells.columns]
+    if gone:
+        raise BadInput(Problem(where, what, do, column=f"column {name}") for name in gone)
+    blank = is_missing(cells[mapping.temp]) | is_missing(cells[mapping.rh])
+    said = [*layout.said, *_passed(cells.index[blank], "without a reading: passed over")]
+    kept = cells[~blank]
+    texts = stamp_texts(kept, mapping.time, mapping.date)
+    stamps = {int(str(row)): moment(text, mapping.dates) for row, text in texts.items()}
+    problems = []
+    for row in [row for row, stamp in stamps.items() if stamp is None]:
+        what = f"“{texts[row][:40]}” is no date and time ({mapping.dates})."
+        problems.append(Problem(where, what, "Mend it in a copy.", row, mapping.time))
+    problems = shortened(problems, "rows")
+    clock = [pd.NaT if stamp is None else stamp.clock for stamp in stamps.values()]
+    rows = pd.DataFrame({"time": pd.Series(clock, index=kept.index, dtype="datetime64[ns]")})
+    for kind, column in TAKES.items():
+        rows[column], found = _values(kind, kept[columns[kind]], mapping, where)
+        problems += found
+    if kept.empty:
+        what = "no row with a reading stands in it."
+        problems.append(Problem(where, what, "Look at the columns that were named."))
+    if problems:
+        raise BadInput(problems)
+    offsets = pd.Series([each and each.offset for each in stamps.values()], index=kept.index, dtype=float)
+    rows = _each_once(_in_order(rows, offsets, mapping.zone, said), said)
+    return Readings(where, rows, tuple(said))
+
+
+def _values(
+    kind: str, cells: pd.Series, mapping: ImportSettings, where: str
+) -> tuple[pd.Series, list[Problem]]:
+    """One kind of reading in the unit of the table."""
+    values, units = numbers(cells)
+    unit = str(getattr(mapping, f"{kind}_unit"))
+    other = (units != "") & (units != unit) & ~((unit == "share") & (units == "%"))
+    if unit == "°F":
+        values = ((values - 32) / 1.8).round(2)
+    elif unit == "share":
+        values = values.where(units == "%", (values * 100).round(2))
+    spec = next(each for each in LOG.columns if each.name == TAKES[kind])
+    problems = []
+    for row in cells.index[values.isna() | other | outside(values, spec)]:
+        shown = cells[row][:40]
+        what = f"{shown} read in {unit} is outside what is possible here ({range_words(spec)})."
+        do = "Look at the unit, or take the row out of a copy."
+        if pd.isna(values[row]):
+            what, do = f"“{shown}” is not a number.", "Mend it in a copy, without thousands separators."
+        elif other[row]:
+            what, do = f"“{shown}” is in {units[row]}, but the column is read in {unit}.", "Keep one unit."
+        problems.append(Problem(where, what, do, row=int(row), column=str(cells.name)))
+    return values, shortened(problems)
+
+
+def _in_order(rows: pd.DataFrame, offsets: pd.Series, zone: str | None, said: list[str]) -> pd.DataFrame:
+    """Put the readings on the workshop's clock, and in order of time."""
+    if zone is not None and offsets.notna().all():
+        world = rows["time"] - pd.to_timedelta(offsets, unit="min")
+        said.append(f"Times were turned into the clock of {zone}.")
+        rows = rows.assign(time=world.dt.tz_localize("UTC").dt.tz_convert(zone).dt.tz_localize(None))
+        return rows.loc[world.sort_values(kind="stable").index]
+    if offsets.notna().any():
+        said.append("The offsets in the stamps were passed over: the clock was taken as it is written.")
+    steps = rows["time"].diff().dt.total_seconds()
+    if (steps < 0).sum() > (steps > 0).sum():
+        rows = rows.iloc[::-1]
+        said.append("The newest reading stands first; the rows were turned round.")
+    back = rows.index[rows["time"].diff().dt.total_seconds() < 0]
+    if len(back):
+        often = "once" if len(back) == 1 else f"{len(back)} times"
+        said.append(
+            f"Times run backwards {often}, first at row {back[0]}, as when summer time ends or a clock is "
+            "set: the clock was taken as it is written, and the rows were put in order of time."
+        )
+    return rows.sort_values("time", kind="stable")
+
+
+def _each_once(rows: pd.DataFrame, said: list[str]) -> pd.DataFrame:
+    equal = rows.duplicated()
+    said += _passed(rows.index[equal], "equal to an earlier one: taken once")
+    rows = rows[~equal]
+    how = "with a time that an earlier row has too, and other values: kept; the analysis takes their mean"
+    said += _passed(rows.index[rows["time"].duplicated()], how)
+    return rows
+
+
+def _passed(index: pd.Index, how: str, shown: int = 5) -> list[str]:
+    """One sentence about some rows; none about no row."""
+    rest = f" and {len(index) - shown} more" if len(index) > shown else ""
+    named = f"row{'' if len(index) == 1 else 's'} {', '.join(map(str, index[:shown]))}{rest}"
+    return [f"{count(len(index), 'row')} {how} ({named})."] if len(index) else []
 
 
 def _standing(folder: Path) -> tuple[str, Standing | None, list[Problem]]:
@@ -255,42 +367,41 @@ def write(ready: Prepared) -> list[Path]:
 
     A file that changed in the meantime, or a trial.toml that cannot take the mapping, raises BadInput.
     """
-    seen = ready.look
     names: dict[str, bytes] = {}
-    kept = _kept_name(seen)
+    kept = _kept_name(ready)
     if kept is not None:
-        names[kept] = seen.data
-    if not seen.stored:
-        names[FILE] = _with_mapping((seen.folder / FILE).read_bytes(), seen.name, ready.mapping)
+        names[kept] = ready.data
+    if not ready.stored:
+        names[FILE] = _with_mapping((ready.folder / FILE).read_bytes(), ready.name, ready.guess.mapping)
     if ready.merged.added:
         names[ready.target] = ready.merged.data
     if not names:
         return []
-    with beside(seen.folder, ".importing-") as making:
+    with beside(ready.folder, ".importing-") as making:
         for name, data in names.items():
             (making / name).parent.mkdir(exist_ok=True)
             (making / name).write_bytes(data)
         if FILE in names:
             settings, problems = read_settings(making)
-            if settings is None or settings.imports.get(seen.name) != ready.mapping:
-                do = f"Add a section [imports.{seen.name}] by hand."
+            if settings is None or settings.imports.get(ready.name) != ready.guess.mapping:
+                do = f"Add a section [imports.{ready.name}] by hand."
                 raise BadInput(problems or [Problem(FILE, "the mapping cannot be added at its end.", do)])
-        path = seen.folder / ready.target
+        path = ready.folder / ready.target
         if (path.read_bytes() if path.exists() else None) != ready.standing:
             raise _bad(ready.target, "it was changed while the export was being read.", "Import again.")
-        put_in_place(seen.folder, making, list(names))
-    return [seen.folder / name for name in names]
+        put_in_place(ready.folder, making, list(names))
+    return [ready.folder / name for name in names]
 
 
-def _kept_name(seen: Look) -> str | None:
+def _kept_name(ready: Prepared) -> str | None:
     """Where the original goes; None where the same bytes are kept already."""
-    home = seen.folder / EXPORTS
-    number, name = 1, seen.file.name
+    home = ready.folder / EXPORTS
+    number, name = 1, ready.file.name
     while (home / name).exists():
-        if (home / name).read_bytes() == seen.data:
+        if (home / name).read_bytes() == ready.data:
             return None
         number += 1
-        name = f"{seen.file.stem}-{number}{seen.file.suffix}"
+        name = f"{ready.file.stem}-{number}{ready.file.suffix}"
     return f"{EXPORTS}/{name}"
 
 

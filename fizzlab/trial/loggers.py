@@ -1,7 +1,7 @@
 """Exports of hygrometers: finding the cells in the bytes, and what the columns are.
 
 `lay_out` finds named columns of text, `guess` says what they are and asks what it cannot tell. The readings
-are then taken by `fizzlab.trial.readings`, and added to the room log by `fizzlab.trial.importing`.
+are then taken, and added to the room log, by `fizzlab.trial.importing`.
 """
 
 from __future__ import annotations
@@ -253,49 +253,41 @@ def stamp_texts(cells: pd.DataFrame, time: str, date: str | None) -> pd.Series:
 
 
 @dataclass(frozen=True)
-class Question:
-    """What the file does not settle: a key of `ImportSettings`, one sentence, and the answers (none: any)."""
-
-    key: str
-    asks: str
-    choices: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
 class Guess:
-    """A mapping (None while there are questions), why, the questions, and the columns that are not read."""
+    """A mapping, why, and the columns that are not read."""
 
-    mapping: ImportSettings | None
+    mapping: ImportSettings
     reasons: tuple[str, ...]
-    questions: tuple[Question, ...]
     ignored: tuple[str, ...]
 
 
-#: What a maker may answer, by key; columns and time zones besides.
+#: What a maker may say, by key; columns and time zones besides.
+_ZONES = ("Europe/Berlin", "America/New_York", "another of the tz database")
 _CHOICES = {"dates": ORDERS, "temp_unit": KINDS["temp"]}
 
 
 def guess(layout: Layout, told: Mapping[str, str] | None = None) -> Guess:
     """Guess which columns hold what, in which units and order of dates.
 
-    A column is taken where its header names it and its values fit; what two columns could be, or what only
-    the values suggest, is a question. Answers (`told`, by key of `ImportSettings`) are taken as they are; one
-    that names nothing there is, and a file without a column that is needed, raise BadInput.
+    A column is taken where its header names it and its values fit. What the maker says (`told`, by key of
+    `ImportSettings`) is taken as it is. BadInput asks what two columns could be, or what only the values
+    suggest, and is raised where a column that is needed, or what was told, is not there.
 
     >>> export = b"Datum;Uhrzeit;Temperatur;Feuchte\\n13.04.2026;08:00;21,5 \\xc2\\xb0C;64%\\n"
     >>> found = guess(lay_out("log.csv", export))
-    >>> found.mapping.columns(), found.mapping.dates, found.questions
-    ({'date': 'Datum', 'time': 'Uhrzeit', 'temp': 'Temperatur', 'rh': 'Feuchte'}, 'day first', ())
+    >>> found.mapping.columns(), found.mapping.dates
+    ({'date': 'Datum', 'time': 'Uhrzeit', 'temp': 'Temperatur', 'rh': 'Feuchte'}, 'day first')
     """
     guesser = _Guesser(layout, told or {})
     guesser.refuse_unknown()
     guesser.when()
     for kind in KINDS:
         guesser.measured(kind)
-    mapping = None if guesser.questions else ImportSettings.model_validate(guesser.values)
-    used = [guesser.values.get(key) for key in ("time", "date", *KINDS)]
-    ignored = tuple(name for name in layout.cells.columns if name not in used)
-    return Guess(mapping, tuple(guesser.reasons), tuple(guesser.questions), ignored)
+    if guesser.asked:
+        raise BadInput(guesser.asked)
+    mapping = ImportSettings.model_validate(guesser.values)
+    ignored = tuple(name for name in layout.cells.columns if name not in mapping.columns().values())
+    return Guess(mapping, tuple(guesser.reasons), ignored)
 
 
 def _mostly(texts: Sequence[str], test: Callable[[str], object]) -> bool:
@@ -304,7 +296,7 @@ def _mostly(texts: Sequence[str], test: Callable[[str], object]) -> bool:
 
 
 class _Guesser:
-    """Finds the values of a mapping one after the other, with reasons, or the questions in their way."""
+    """Finds the values of a mapping one after the other, with reasons, or asks for them."""
 
     def __init__(self, layout: Layout, told: Mapping[str, str]) -> None:
         self.layout, self.told = layout, told
@@ -314,7 +306,7 @@ class _Guesser:
         self.numeric = {name: found for name in cells.columns if (found := _units_glued(self.sample[name]))}
         self.values: dict[str, str] = {}
         self.reasons: list[str] = []
-        self.questions: list[Question] = []
+        self.asked: list[Problem] = []
 
     def refuse_unknown(self) -> None:
         """Refuse answers that name a column, unit, order or zone that there is not."""
@@ -331,12 +323,17 @@ class _Guesser:
         if problems:
             raise BadInput(problems)
 
-    def choose(self, key: str, asks: str, columns: Sequence[str]) -> None:
+    def ask(self, key: str, what: str, choices: Sequence[str]) -> None:
+        """Ask for what the file does not settle: the option that does."""
+        do = f'It may be: {", ".join(choices)}. Say it, as in --{key.replace("_", "-")} "{choices[0]}".'
+        self.asked.append(Problem(self.layout.where, what, do))
+
+    def choose(self, key: str, what: str, columns: Sequence[str]) -> None:
         """Take the only column, or ask which."""
         if len(columns) == 1:
             self.values[key] = columns[0]
         else:
-            self.questions.append(Question(key, asks, tuple(columns)))
+            self.ask(key, what, columns)
 
     def when(self) -> None:
         """Find the column of times, or a pair of date and time of day, and the order of its numbers."""
@@ -359,7 +356,7 @@ class _Guesser:
         else:
             do = "Export with the full date and time of each reading."
             raise _bad(self.layout.where, "no column holds a date and a time of day.", do)
-        if not self.questions:
+        if not self.asked:
             self.order()
 
     def order(self) -> None:
@@ -372,7 +369,7 @@ class _Guesser:
         if len(orders) != 1:
             shown = usable[0] if usable else ""
             asks = f"“{shown}” can be read in more than one way. Which number comes first in its date?"
-            self.questions.append(Question("dates", asks, tuple(orders or ORDERS)))
+            self.ask("dates", asks, orders or ORDERS)
             return
         chosen = orders[0]
         self.values["dates"] = chosen
@@ -380,8 +377,7 @@ class _Guesser:
         if "zone" in self.told:
             self.values["zone"] = self.told["zone"]
         elif offsets == {0}:
-            asks = "Its stamps are in world time. Which time zone is the workshop in, such as Europe/Berlin?"
-            self.questions.append(Question("zone", asks))
+            self.ask("zone", "Its stamps are in world time. In which time zone is the workshop?", _ZONES)
 
     def measured(self, kind: str) -> None:
         """Find the column of one kind of reading, and its unit."""
@@ -404,7 +400,7 @@ class _Guesser:
             if not left:
                 what = f"no column of numbers is left for {_CALLED[kind]}."
                 raise _bad(self.layout.where, what, "Export with that column.")
-            self.questions.append(Question(kind, asks, left))
+            self.ask(kind, asks, left)
         if kind in self.values:
             self.unit(kind, self.values[kind])
 
@@ -428,7 +424,7 @@ class _Guesser:
             unit = self.values[key] = "°C" if middle <= 35 else "°F"
             self.reasons.append(f"{name}: read as {unit}, since half of its values lie around {middle:g}.")
         else:
-            self.questions.append(Question(key, f"In which unit is “{name}”?", KINDS[kind]))
+            self.ask(key, f"In which unit is “{name}”?", KINDS[kind])
 
 
 def _units_glued(cells: pd.Series) -> set[str]:

@@ -23,8 +23,8 @@ import pandas as pd
 import pytest
 from outside import Source, holds, same
 
+from fizzlab.trial.importing import Readings, read
 from fizzlab.trial.loggers import guess, lay_out
-from fizzlab.trial.readings import Readings, read
 
 
 @dataclass(frozen=True)
@@ -65,9 +65,7 @@ def _read(stamps: list[str], told: dict[str, str], name: str = "Time") -> Readin
     text = f"{name},Temp (°C),Humidity\n"
     text += "".join(f"{s},{15 + i / 10:.1f},60\n" for i, s in enumerate(stamps))
     layout = lay_out("log.csv", text.encode())
-    found = guess(layout, told)
-    assert found.mapping is not None
-    return read(layout, found.mapping)
+    return read(layout, guess(layout, told).mapping)
 
 
 @pytest.mark.parametrize("change", CHANGES, ids=lambda c: f"{c.zone} {c.at.date()}")

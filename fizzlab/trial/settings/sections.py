@@ -191,31 +191,18 @@ class IndexPart(Section):
             yield "best and worst must be two different numbers"
 
 
-class IndexSettings(Section):
-    """The parts that make up the index: batch means of the loss, of the broken pieces, of the scores."""
-
-    loss_pct: IndexPart | None = None
-    broken_pct: IndexPart | None = None
-    score: IndexPart | None = None
-
-    def faults(self) -> Iterator[str]:
-        total = sum(part.weight for part in self.parts().values())
-        if abs(total - 1) > 1e-9:
-            yield f"the weights of the index add up to {total:g}, not to 1"
-
-    def parts(self) -> dict[str, IndexPart]:
-        """The stated parts by name."""
-        named = {"loss_pct": self.loss_pct, "broken_pct": self.broken_pct, "score": self.score}
-        return {name: part for name, part in named.items() if part is not None}
-
-
 class CrumbleSettings(Section):
-    """[crumble]: how tumbles, drops and scores are analysed."""
+    """[crumble]: how tumbles, drops and scores are analysed, and the parts of a stated index."""
 
     scale_step_g: float | None = Field(default=None, gt=0, le=100)
     drop_method: Literal["jeffreys", "likelihood"] = "jeffreys"
     survive: float = Field(default=0.9, gt=0.5, lt=1)
-    index: IndexSettings | None = None
+    index: dict[Literal["loss_pct", "broken_pct", "score"], IndexPart] | None = None
+
+    def faults(self) -> Iterator[str]:
+        total = sum(part.weight for part in (self.index or {}).values())
+        if self.index is not None and abs(total - 1) > 1e-9:
+            yield f"the weights of the index add up to {total:g}, not to 1"
 
 
 class FizzSettings(Section):

@@ -5,8 +5,8 @@ Problems stop the work; doubts travel into the report. A check of one table is a
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 import pandas as pd
 
@@ -374,24 +374,14 @@ def with_hours(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
     return Table(table.where, rows, table.left_out), problems
 
 
-def of_settings(settings: TrialSettings, runs: Table | None) -> list[Problem]:
-    """Names in trial.toml that its recipe or runs do not know: lots (doubts), batches that deviated."""
-    lots, deviations = Complaints(), Complaints()
-    if settings.recipe is not None:
-        names = [name for item in settings.recipe.items() for name in (item.name, item.kind)]
-        known = {name.casefold().replace("_", " ") for name in names}
-        for name in settings.lots:
-            if name.casefold().replace("_", " ") not in known:
-                otherwise = "Correct it, or leave it if it is meant so."
-                lots.unknown(
-                    f"lots.{name}", name, names, f"the recipe has no ingredient “{name}”.", otherwise
-                )
-    for number, deviation in enumerate(settings.deviations if runs is not None else (), start=1):
-        if runs is not None and deviation.run is not None:
-            key, what = f"deviations ({number}).run", f"“{deviation.run}” is not a batch that runs names."
-            otherwise = "Correct it, or take the key run out."
-            deviations.unknown(key, deviation.run, named_runs(runs), what, otherwise)
-    return [*(replace(problem, weight="doubt") for problem in lots), *deviations]
+def deviation_problems(settings: TrialSettings, runs: Sequence[str]) -> list[Problem]:
+    """Deviations of a batch that runs does not name."""
+    said = Complaints()
+    for number, each in enumerate(settings.deviations, start=1):
+        if each.run is not None:
+            key, what = f"deviations ({number}).run", f"“{each.run}” is not a batch that runs names."
+            said.unknown(key, each.run, runs, what, "Correct it, or take the key run out.")
+    return said
 
 
 def air_cover(tables: Mapping[str, Table]) -> list[Problem]:

@@ -157,13 +157,13 @@ def _load(folder: Path, follow: bool = False) -> Trial:
     if "runs" in clean:
         clean["runs"], problems, doubts = checks.factor_levels(clean["runs"], settings)
         found += problems + doubts
+        found += checks.deviation_problems(settings, checks.named_runs(clean["runs"]))
     for name in [name for name in clean if name != "runs"]:
         if "runs" in clean:
             clean[name], of_table = checks.matched(clean[name], clean["runs"])
             found += of_table
         elif {BLIND.name, CHECKED_AT.name} & set(clean[name].rows):
             del clean[name]  # without the batches no code and no hours can be looked up
-    found += checks.of_settings(settings, clean.get("runs"))
     tables = {name: clean[name] for name in specs if name in clean}
     problems, doubts = checks.across_rows(tables, specs)
     found += problems + doubts
@@ -301,8 +301,7 @@ def read_all(folder: Path, specs: Mapping[str, TableSpec] = TABLES) -> Read:
         out.inputs.append(book)
         out.raws.update({name: raw for name, raw in sheets.items() if not raw.cells.empty})
         out.problems.extend(problems)
-        for title in others:
-            guess = nearest(title, specs)
+        for title, guess in [(title, nearest(title, specs)) for title in others]:
             if guess and guess not in sheets:
                 do = f"Rename it if it is meant to be {guess}."
                 odd(f"{WORKBOOK}, sheet {title}", "this sheet was not read.", do)
@@ -321,14 +320,13 @@ def read_all(folder: Path, specs: Mapping[str, TableSpec] = TABLES) -> Read:
             odd(path.name, "this file was not read.", do)
             continue
         out.inputs.append(path)
+        raw, problems = read_csv(path)
         if name in out.raws and not unread(out.raws[name], specs[name].planned):
             what = f"the same table also stands in {WORKBOOK}, sheet {name}."
-            out.problems.append(Problem(path.name, what, "Keep one of the two and take the other away."))
-            continue
-        raw, problems = read_csv(path)
-        out.problems.extend(problems)
-        if raw is not None:
+            problems = [Problem(path.name, what, "Keep one of the two and take the other away.")]
+        elif raw is not None:
             out.raws[name] = raw
+        out.problems.extend(problems)
     return out
 
 

@@ -26,14 +26,14 @@ from fizzlab.trial.settings import FILE, ImportSettings, read_settings
 from fizzlab.trial.stamps import moment
 from fizzlab.trial.tables import (
     RawTable,
+    csv_of,
     outside,
     parse,
     range_words,
-    read_csv,
     separator_of,
     shortened,
-    unread,
 )
+from fizzlab.trial.workbook import open_in
 
 #: The table that readings go to.
 LOG = TABLES["room_log"]
@@ -52,14 +52,6 @@ class Readings:
     where: str
     rows: pd.DataFrame
     said: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Standing:
-    """The room log as it stands: its bytes, and its cells as `read_csv` gives them."""
-
-    data: bytes
-    raw: RawTable
 
 
 @dataclass(frozen=True)
@@ -146,9 +138,9 @@ def prepare(
     problems += wrong
     if problems or readings is None:
         raise BadInput(problems)
-    merged, held = into_room_log(standing, readings), None if standing is None else standing.data
+    merged = into_room_log(standing, readings)
     return Prepared(
-        folder, file, data, layout, found, name, stored is not None, readings, merged, target, held
+        folder, file, data, layout, found, name, stored is not None, readings, merged, target, standing
     )
 
 
@@ -259,34 +251,30 @@ def _passed(index: pd.Index, how: str, shown: int = 5) -> list[str]:
     return [f"{count(len(index), 'row')} {how} ({named})."] if len(index) else []
 
 
-def _standing(folder: Path) -> tuple[str, Standing | None, list[Problem]]:
-    """The log as it stands, and the name of its file."""
+def _standing(folder: Path) -> tuple[str, bytes | None, list[Problem]]:
+    """The name of the log's file, and what it holds."""
     found = read_all(folder)
     path = next((p for p in found.inputs if p.suffix == ".csv" and p.stem.casefold() == LOG.name), None)
     target = f"{LOG.name}.csv" if path is None else path.name
     problems = [p for p in found.problems if p.where == target and p.weight == "problem"]
-    lock = folder / f".~lock.{target}#"
-    if lock.exists():
+    lock = open_in(folder / target)
+    if lock is not None:
         do = f"Close it; if it is not open, delete {lock.name}."
         problems.append(Problem(target, "it is open in a spreadsheet.", do))
-    raw = found.raws.get(LOG.name)
-    if path is None and raw is not None and not unread(raw, LOG.planned):
+    if path is None and LOG.name in found.raws:
         what = f"the readings of this trial stand in {WORKBOOK}, and a table cannot be in two places."
         do = f"Save that sheet as {target} and take it out of the workbook; then import again."
-        problems.append(Problem(raw.where, what, do))
-    if problems or path is None:
-        return target, None, problems
-    again, problems = read_csv(path)
-    return target, None if again is None else Standing(path.read_bytes(), again), problems
+        problems.append(Problem(found.raws[LOG.name].where, what, do))
+    return target, None if path is None else path.read_bytes(), problems
 
 
-def into_room_log(standing: Standing | None, readings: Readings) -> Merged:
+def into_room_log(standing: bytes | None, readings: Readings) -> Merged:
     """Add hygrometer readings to the room log (None: there is none yet); one in order of time stays so.
 
     A reading whose time, temperature and humidity stand there already, be it in a row that was left out, is
     not added again.
     """
-    rows, old = readings.rows, _typed(standing)
+    rows, old = readings.rows, _typed(standing or b"time,temp_c,rh_pct\n")
     keys = set(zip(old["time"], *_rounded(old), strict=True))
     fresh = [key not in keys for key in zip(rows["time"], *_rounded(rows), strict=True)]
     new = rows[fresh].sort_values("time", kind="stable")
@@ -311,11 +299,11 @@ def _rounded(rows: pd.DataFrame) -> list[pd.Series]:
     return [rows[name].astype(float).round(2) for name in ("temp_c", "rh_pct")]
 
 
-def _typed(standing: Standing | None) -> pd.DataFrame:
+def _typed(standing: bytes) -> pd.DataFrame:
     """Every row of the log as it stands, left out or not; raises its problems."""
-    if standing is None:
-        return pd.DataFrame(columns=[column.name for column in LOG.columns], dtype=object)
-    raw = standing.raw
+    raw, problems = csv_of(f"{LOG.name}.csv", standing)
+    if raw is None:
+        raise BadInput(problems)
     table, problems = parse(raw, LOG.columns)
     if problems and not raw.cells.empty:
         raise BadInput(problems)
@@ -327,22 +315,22 @@ def _typed(standing: Standing | None) -> pd.DataFrame:
 
 
 def _inserted(
-    standing: Standing | None, new: Sequence[Mapping[str, str]], times: Sequence[pd.Timestamp], old: pd.Series
+    standing: bytes | None, new: Sequence[Mapping[str, str]], times: Sequence[pd.Timestamp], old: pd.Series
 ) -> bytes:
     """The log with rows put in by their time, or at its end where it is in no order; the rest stays."""
     header = [column.name for column in LOG.columns]
     if standing is None:
         return _written([header, *([row[column] for column in header] for row in new)]).encode()
     if not new:
-        return standing.data
-    mark = b"\xef\xbb\xbf" if standing.data.startswith(b"\xef\xbb\xbf") else b""
-    text = standing.data.decode("utf-8-sig")
+        return standing
+    mark = b"\xef\xbb\xbf" if standing.startswith(b"\xef\xbb\xbf") else b""
+    text = standing.decode("utf-8-sig")
     separator, end = separator_of(text), "\r\n" if "\r\n" in text else "\n"
     lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
-    cells = standing.raw.cells
-    comma = any("," in cell for column in ("temp_c", "rh_pct") for cell in cells[column])
-    coming = [[row.get(cell.strip().casefold(), "") for cell in lines[0]] for row in new]
-    if comma:
+    named = [cell.strip().casefold() for cell in lines[0]]
+    coming = [[row.get(name, "") for name in named] for row in new]
+    numbers_at = [named.index(name) for name in TAKES.values()]
+    if any("," in cell for line in lines for i, cell in enumerate(line) if i in numbers_at):
         coming = [[cell.replace(".", ",") for cell in line] for line in coming]
     # a row without a time stays behind the one before it
     keys = [*old.reindex(range(2, len(lines) + 1)).ffill().bfill(), *times]

@@ -26,7 +26,6 @@ from fizzlab.trial.stamps import (
     is_clock,
     is_stamp,
     moment,
-    possible_orders,
 )
 from fizzlab.trial.tables import open_book, records, shortened
 
@@ -121,21 +120,13 @@ def _sheets(where: str, data: bytes) -> Iterator[list[list[str]]]:
 
 def _texts(where: str, data: bytes, said: list[str]) -> Iterator[list[list[str]]]:
     """The rows of a text, split at each sign that may stand between its cells."""
-    encodings = ["utf-8-sig", "cp1252", "latin-1"]
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        encodings = ["utf-16"]
-    elif data[:200].count(b"\0") > len(data[:200]) // 4:
-        encodings = ["utf-16-le" if data[1:2] == b"\0" else "utf-16-be"]
-    for encoding in encodings:
-        try:
-            text = data.decode(encoding)
-            break
-        except UnicodeDecodeError:
-            text = "\0"
+    try:
+        text = data.decode("utf-16" if data.startswith((b"\xff\xfe", b"\xfe\xff")) else "utf-8-sig")
+    except UnicodeDecodeError:
+        text = data.decode("cp1252", errors="replace")
+        said.append("It is not UTF-8 text; it was read as Windows-1252, also called Latin-1.")
     if "\0" in text:
         raise _bad(where, "it is not a text file.", "Export the readings as CSV or .xlsx.")
-    if encoding in ("cp1252", "latin-1"):
-        said.append("It is not UTF-8 text; it was read as Windows-1252, also called Latin-1.")
     for separator in "\t;,|":
         rows = csv.reader(io.StringIO(text, newline=""), delimiter=separator, skipinitialspace=True)
         try:
@@ -363,7 +354,7 @@ class _Guesser:
         """Find which number of a date is which, and whose clock it is."""
         stamps = stamp_texts(self.layout.cells, self.values["time"], self.values.get("date"))
         usable = [text for text in stamps if text and any(moment(text, order) for order in ORDERS)]
-        orders = possible_orders(usable)
+        orders = [order for order in ORDERS if all(moment(text, order) for text in usable)]
         if "dates" in self.told:
             orders = [order for order in ORDERS if order == self.told["dates"]]
         if len(orders) != 1:

@@ -8,7 +8,6 @@ from __future__ import annotations
 import datetime as dt
 import re
 import tomllib
-from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Literal, NamedTuple, get_args
@@ -71,15 +70,6 @@ def is_clock(text: str) -> bool:
 def is_stamp(text: str) -> bool:
     """Is it a date with or without a time, or seconds counted as computers do?"""
     return 6 <= len(text) <= 60 and any(moment(text, order) or day(text, order) for order in ORDERS)
-
-
-def possible_orders(texts: Sequence[str]) -> list[Order]:
-    """The orders in which every text is a date and time.
-
-    >>> possible_orders(["03/04/2026 08:00", "13/04/2026 08:00"]), possible_orders(["03/04/2026 08:00"])
-    (['day first'], ['day first', 'month first'])
-    """
-    return [order for order in ORDERS if all(moment(text, order) is not None for text in texts)]
 
 
 def _patterns(*dates: str) -> tuple[re.Pattern[str], ...]:
@@ -164,11 +154,7 @@ def _with_clock(date: dt.date, text: str) -> Moment | None:
 
 
 def _offset_minutes(text: str) -> int | None:
-    """Minutes ahead of UTC, from `Z`, `UTC`, `+02:00`, `-0500` or `GMT+1`; None where they cannot be.
-
-    >>> _offset_minutes("+05:30"), _offset_minutes("Z"), _offset_minutes("UTC-4"), _offset_minutes("+25")
-    (330, 0, -240, None)
-    """
+    """Minutes ahead of UTC, from `Z`, `UTC`, `+02:00`, `-0500` or `GMT+1`; None where they cannot be."""
     found = re.search(r"([+\-−])(\d{1,2}):?(\d\d)?$", text)
     if found is None:
         return 0

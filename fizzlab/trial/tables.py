@@ -85,11 +85,15 @@ def _unguarded(text: str) -> str:
 
 def read_csv(path: Path) -> tuple[RawTable | None, list[Problem]]:
     """Read a CSV file: UTF-8 with or without a byte-order mark; comma, semicolon or tab; any line ends."""
-    where, again = path.name, "Save it again as “CSV UTF-8” in the spreadsheet."
     if path.stat().st_size > MOST_BYTES:
         what = "it is larger than 200 MB, far more than a hand-kept notebook."
-        return None, [Problem(where, what, "Keep only the readings of this trial in it.")]
-    data = path.read_bytes()
+        return None, [Problem(path.name, what, "Keep only the readings of this trial in it.")]
+    return csv_of(path.name, path.read_bytes())
+
+
+def csv_of(where: str, data: bytes) -> tuple[RawTable | None, list[Problem]]:
+    """The table that the bytes of a CSV file hold."""
+    again = "Save it again as “CSV UTF-8” in the spreadsheet."
     try:
         text = data.decode("utf-8-sig")
         rows = csv.reader(io.StringIO(text, newline=""), delimiter=separator_of(text), strict=True)

@@ -1,7 +1,6 @@
 """What `trial.toml` may say; `read_settings` turns every complaint into a `Problem` in plain words."""
 
-from fizzlab.trial.settings.reading import read_settings
 from fizzlab.trial.settings.sections import FILE, FactorSettings, ImportSettings, PlanSettings
-from fizzlab.trial.settings.trial import TrialSettings
+from fizzlab.trial.settings.trial import TrialSettings, read_settings
 
 __all__ = ["FILE", "FactorSettings", "ImportSettings", "PlanSettings", "TrialSettings", "read_settings"]

@@ -107,11 +107,6 @@ class RecipeSettings(Section):
         """Grams of mix that a mould takes, where that is known."""
         return self.mould.ml * self.mould.packed_g_per_ml if self.mould is not None else self.piece_g
 
-    def items(self) -> list[IngredientSettings]:
-        """Every ingredient, those that a level brings too."""
-        brought = [items for rule in self.by_factor.values() for items in (rule.brings or {}).values()]
-        return [item for items in (self.ingredients, *brought) for item in items]
-
 
 def make_recipe(settings: RecipeSettings, factors: Mapping[str, FactorSettings]) -> Recipe:
     """The recipe with its rules, which name the trial's factors; BadInput with every problem.
@@ -180,12 +175,17 @@ class _Maker(Complaints):
             self.add(f"{key}.pack", "the pack is empty.", "Say how much is in it.")
         if len(self) > before or amount is None:
             return None
+        density = None
+        if item.g_per_ml is not None:
+            kind = canonical_kind(item.kind)
+            span = Span.about(item.g_per_ml, scatter_of(item.role or ROLES.get(kind, "other")))
+            density = Density(kind, span, "common practice, no source", "your own, in trial.toml")
         made = Ingredient(
             item.name,
             item.kind,
             amount,
             role=item.role,
-            density=_own_density(item),
+            density=density,
             own=OwnWeighing(own, tuple(weighed.grams)) if own and weighed else None,
             drops=count_drops(item.drops_per_ml, 1) if item.drops_per_ml else UNKNOWN_DROPPER,
             volatile=item.volatile,
@@ -262,11 +262,3 @@ class _Maker(Complaints):
             if level not in given:
                 do = "Add it; an empty list [] brings nothing."
                 self.add(key, f"nothing is said for the level “{level}”.", do)
-
-
-def _own_density(item: IngredientSettings) -> Density | None:
-    if item.g_per_ml is None:
-        return None
-    kind = canonical_kind(item.kind)
-    span = Span.about(item.g_per_ml, scatter_of(item.role or ROLES.get(kind, "other")))
-    return Density(kind, span, "common practice, no source", "your own, in trial.toml")

@@ -18,6 +18,7 @@ from fizzlab.measures import BLIND, CHECKED_AT, TABLES, Column, TableSpec
 from fizzlab.trial import checks
 from fizzlab.trial.journal import JOURNAL, Journal
 from fizzlab.trial.settings import FILE, TrialSettings, read_settings
+from fizzlab.trial.settings.sections import Complaints
 from fizzlab.trial.tables import RawTable, Table, parse, read_csv, read_sheets, unread
 from fizzlab.trial.workbook import open_in
 
@@ -210,25 +211,25 @@ class _Named(NamedTuple):
 def _named(folder: Path, settings: TrialSettings) -> tuple[list[_Named], list[Problem]]:
     """The folders of earlier trials, each once, in the order of the list."""
     found: dict[Path, _Named] = {}
-    problems: list[Problem] = []
+    problems, key = Complaints(), "earlier.trials"
     own = folder.resolve()
-
-    def wrong(said: str, what: str, do: str) -> None:
-        problems.append(Problem(FILE, f"“{said}” {what}", do, column="key earlier.trials"))
-
     for said in settings.earlier.trials if settings.earlier else ():
         path = folder / said
         inside = sorted(each.parent for each in path.glob(f"*/{FILE}"))  # this trial may be the first
         if not path.is_dir():
             what = "is a file, not the folder of a trial." if path.exists() else "is no folder."
-            wrong(said, what, f"Write the way to it from {folder.name or 'this folder'}, such as ../autumn.")
+            problems.add(
+                key,
+                f"“{said}” {what}",
+                f"Write the way to it from {folder.name or 'this folder'}, such as ../autumn.",
+            )
         elif path.resolve() == own:
-            wrong(said, "is this trial itself.", "Name trials that were made before it.")
+            problems.add(key, f"“{said}” is this trial itself.", "Name trials that were made before it.")
         elif (path / FILE).is_file():
             found.setdefault(path.resolve(), _Named(path, said, False))
         elif not inside:
             do = f"Name the folder of a trial, or one whose sub-folders are trials, each with its {FILE}."
-            wrong(said, f"holds no {FILE}, nor do its sub-folders.", do)
+            problems.add(key, f"“{said}” holds no {FILE}, nor do its sub-folders.", do)
         else:
             for each in inside:
                 if each.resolve() != own:

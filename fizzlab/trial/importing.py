@@ -20,7 +20,7 @@ import pandas as pd
 from fizzlab.errors import BadInput, Problem, count
 from fizzlab.measures import LEAVE_OUT, TABLES
 from fizzlab.trial.folder import WORKBOOK, folder_there, read_all, refuse_records
-from fizzlab.trial.loggers import TAKES, Guess, Layout, guess, is_missing, lay_out, numbers, stamp_texts
+from fizzlab.trial.loggers import TAKES, Guess, Layout, bad, guess, is_missing, lay_out, numbers, stamp_texts
 from fizzlab.trial.placing import beside, put_in_place
 from fizzlab.trial.settings import FILE, ImportSettings, read_settings
 from fizzlab.trial.stamps import moment
@@ -84,10 +84,6 @@ class Prepared:
     standing: bytes | None
 
 
-def _bad(where: str, what: str, do: str) -> BadInput:
-    return BadInput([Problem(where, what, do)])
-
-
 def prepare(
     folder: str | Path, file: str | Path, name: str | None = None, told: Mapping[str, str] | None = None
 ) -> Prepared:
@@ -104,18 +100,18 @@ def prepare(
         raise BadInput(problems)
     if not file.is_file():
         what = "there is no such file." if not file.exists() else "it is not a file."
-        raise _bad(str(file), what, "Check its name and folder.")
+        raise bad(str(file), what, "Check its name and folder.")
     data, imports = file.read_bytes(), settings.imports
     layout = lay_out(file.name, data)
     have = set(layout.cells.columns)
     fitting = [key for key, mapping in imports.items() if set(mapping.columns().values()) <= have]
     if name is None and not told and len(fitting) > 1:
         what = f"more than one mapping of {FILE} fits: {', '.join(fitting)}."
-        raise _bad(layout.where, what, "Name one with --mapping.")
+        raise bad(layout.where, what, "Name one with --mapping.")
     stored = name if name in imports else fitting[0] if fitting and not told and name is None else None
     if stored is not None and told:
         do = f"Change it there ([imports.{stored}]), or give this one another name with --mapping."
-        raise _bad("option --mapping", f"the mapping {stored} stands in {FILE} already.", do)
+        raise bad("option --mapping", f"the mapping {stored} stands in {FILE} already.", do)
     if stored is not None:
         taken = imports[stored].columns().values()
         unused = tuple(name for name in layout.cells.columns if name not in taken)
@@ -128,7 +124,7 @@ def prepare(
     name = stored or name or next(free for free in called if free not in imports)
     if not re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,39}", name):
         do = "Use up to 40 small letters, digits, - and _, beginning with a letter or digit."
-        raise _bad("option --mapping", f"“{name}” cannot be the name of a mapping.", do)
+        raise bad("option --mapping", f"“{name}” cannot be the name of a mapping.", do)
     problems, readings = [], None
     try:
         readings = read(layout, found.mapping)
@@ -275,8 +271,8 @@ def into_room_log(standing: bytes | None, readings: Readings) -> Merged:
     not added again.
     """
     rows, old = readings.rows, _typed(standing or b"time,temp_c,rh_pct\n")
-    keys = set(zip(old["time"], *_rounded(old), strict=True))
-    fresh = [key not in keys for key in zip(rows["time"], *_rounded(rows), strict=True)]
+    keys, held = (pd.MultiIndex.from_frame(each[["time", *TAKES.values()]].round(2)) for each in (rows, old))
+    fresh = ~keys.isin(held)
     new = rows[fresh].sort_values("time", kind="stable")
     clash = int(new["time"].isin(set(old["time"])).sum())
     said = (
@@ -293,10 +289,6 @@ def into_room_log(standing: bytes | None, readings: Readings) -> Merged:
 
 def _stamp(time: pd.Timestamp) -> str:
     return f"{time:%Y-%m-%dT%H:%M:%S}" if time.second else f"{time:%Y-%m-%dT%H:%M}"
-
-
-def _rounded(rows: pd.DataFrame) -> list[pd.Series]:
-    return [rows[name].astype(float).round(2) for name in ("temp_c", "rh_pct")]
 
 
 def _typed(standing: bytes) -> pd.DataFrame:
@@ -376,7 +368,7 @@ def write(ready: Prepared) -> list[Path]:
                 raise BadInput(problems or [Problem(FILE, "the mapping cannot be added at its end.", do)])
         path = ready.folder / ready.target
         if (path.read_bytes() if path.exists() else None) != ready.standing:
-            raise _bad(ready.target, "it was changed while the export was being read.", "Import again.")
+            raise bad(ready.target, "it was changed while the export was being read.", "Import again.")
         put_in_place(ready.folder, making, list(names))
     return [ready.folder / name for name in names]
 

@@ -41,10 +41,7 @@ class Change(NamedTuple):
 
 @dataclass(frozen=True)
 class Running:
-    """A running stopwatch: the piece, the water's temperature as typed, and when it was started.
-
-    Seconds since 1970 by the wall clock: it goes on while the lid is closed, and outlives the process.
-    """
+    """A running stopwatch: the piece, the water as typed, and its start in seconds since 1970."""
 
     run: str
     piece: str
@@ -56,8 +53,7 @@ class Running:
 class Entry:
     """One press, at a time in seconds since 1970, that logged the cells of a row.
 
-    It may complete another entry (`replaces`), take one back (`of`; it has no cells then), or stop the
-    stopwatch.
+    It may complete another entry (`replaces`), take one back (`of`, without cells), or stop the stopwatch.
     """
 
     id: int

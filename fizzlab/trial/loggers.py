@@ -68,7 +68,7 @@ def lay_out(where: str, data: bytes) -> Layout:
     4    2026-01-05 08:00  14,5
     """
     if len(data) > MOST_BYTES:
-        raise _bad(where, "it is larger than 100 MB.", "Export a shorter stretch of time.")
+        raise bad(where, "it is larger than 100 MB.", "Export a shorter stretch of time.")
     said: list[str] = []
     found = _sheets(where, data) if data.startswith(b"PK\x03\x04") else _texts(where, data, said)
     rows, first = _most_regular(where, found)
@@ -79,14 +79,11 @@ def lay_out(where: str, data: bytes) -> Layout:
     header = _header(rows[place] if titled else [], len(rows[first]))
     filled = {number: row for number, row in enumerate(rows[first:], first + 1) if any(row)}
     kept = {number: row for number, row in filled.items() if not titled or row != rows[place]}
-    do = "Export with a semicolon or tab between the cells, or with a decimal point."
-    problems = [
-        Problem(
-            where, f"the row has {len(row)} cells, but the header names {len(header)} columns.", do, number
-        )
-        for number, row in kept.items()
-        if any(row[len(header) :])
-    ]
+    problems = []
+    for number in [number for number, row in kept.items() if any(row[len(header) :])]:
+        what = f"the row has {len(kept[number])} cells, but the header names {len(header)} columns."
+        do = "Export with a semicolon or tab between the cells, or with a decimal point."
+        problems.append(Problem(where, what, do, number))
     if problems:
         raise BadInput(shortened(problems, "rows"))
     for number in reversed(list(kept)):  # closing lines hold no date or time and at most one filled cell
@@ -104,7 +101,7 @@ def lay_out(where: str, data: bytes) -> Layout:
     return Layout(where, cells, tuple(said))
 
 
-def _bad(where: str, what: str, do: str, column: str | None = None) -> BadInput:
+def bad(where: str, what: str, do: str, column: str | None = None) -> BadInput:
     return BadInput([Problem(where, what, do, column=column)])
 
 
@@ -115,7 +112,7 @@ def _sheets(where: str, data: bytes) -> Iterator[list[list[str]]]:
         yield from [records(sheet) for sheet in book.worksheets]
     except Exception as error:  # openpyxl raises many kinds on damaged files; all mean the same to a maker
         what = f"it cannot be read as a workbook ({type(error).__name__})."
-        raise _bad(where, what, "Save it again as .xlsx, or export the readings as CSV.") from error
+        raise bad(where, what, "Save it again as .xlsx, or export the readings as CSV.") from error
 
 
 def _texts(where: str, data: bytes, said: list[str]) -> Iterator[list[list[str]]]:
@@ -126,7 +123,7 @@ def _texts(where: str, data: bytes, said: list[str]) -> Iterator[list[list[str]]
         text = data.decode("cp1252", errors="replace")
         said.append("It is not UTF-8 text; it was read as Windows-1252, also called Latin-1.")
     if "\0" in text:
-        raise _bad(where, "it is not a text file.", "Export the readings as CSV or .xlsx.")
+        raise bad(where, "it is not a text file.", "Export the readings as CSV or .xlsx.")
     for separator in "\t;,|":
         rows = csv.reader(io.StringIO(text, newline=""), delimiter=separator, skipinitialspace=True)
         try:
@@ -148,7 +145,7 @@ def _most_regular(where: str, found: Iterator[list[list[str]]]) -> tuple[list[li
     if not best[1]:
         what = "no row with a date or time and a reading beside it was found in it."
         do = "Export as CSV with a column of dates and times, and one row a reading."
-        raise _bad(where, what, do)
+        raise bad(where, what, do)
     return best[1], best[2]
 
 
@@ -199,11 +196,7 @@ def _names(name: str, *kinds: str) -> bool:
 
 
 def unit_named(text: str, kind: str) -> str | None:
-    """The unit that a header or a cell names.
-
-    >>> unit_named("Temp (°F)", "temp"), unit_named("air %rh", "rh"), unit_named("Time", "temp")
-    ('°F', '%', None)
-    """
+    """The unit that a header or a cell names: °F for Temp (°F)."""
     whole = _UNITS.get(_bare(text))
     if whole in KINDS[kind]:
         return whole
@@ -346,7 +339,7 @@ class _Guesser:
             self.choose("time", "Which column is the time of day?", clocks)
         else:
             do = "Export with the full date and time of each reading."
-            raise _bad(self.layout.where, "no column holds a date and a time of day.", do)
+            raise bad(self.layout.where, "no column holds a date and a time of day.", do)
         if not self.asked:
             self.order()
 
@@ -381,7 +374,7 @@ class _Guesser:
         glued = {name: units for name, units in self.numeric.items() if name not in taken}
         if told is not None and told not in glued:
             what = f"the column does not hold numbers, so it cannot be {_CALLED[kind]}."
-            raise _bad(self.layout.where, what, "Name another.", f"column {told}")
+            raise bad(self.layout.where, what, "Name another.", f"column {told}")
         fit = [told] if told is not None else _candidates(kind, other, glued)
         if fit:
             self.choose(kind, asks, fit)
@@ -390,7 +383,7 @@ class _Guesser:
             left = tuple(name for name in glued if name not in others)
             if not left:
                 what = f"no column of numbers is left for {_CALLED[kind]}."
-                raise _bad(self.layout.where, what, "Export with that column.")
+                raise bad(self.layout.where, what, "Export with that column.")
             self.ask(kind, asks, left)
         if kind in self.values:
             self.unit(kind, self.values[kind])

@@ -48,6 +48,8 @@ def start(
     ``"binder_g=0.6,1.2,1.8:g"``; a name with capitals or spaces is written in small letters and _, and kept
     as the label. An option that cannot be read, or a file that is there already, raises BadInput.
     """
+    import jinja2
+
     problems: list[Problem] = []
     factors = [_factor("levels", each, problems) for each in levels]
     factors += [_factor("amounts", each, problems) for each in amounts]
@@ -59,12 +61,40 @@ def start(
     problems += [Problem(str(path), "it is there already.", "Choose another folder.") for path in there]
     if problems:
         raise BadInput(problems)
-    texts = [_toml(folder, title, question, factors, kind, days, per_day)]
+    chosen = kind or ("compare" if len(factors) <= 1 else "factorial")
+    by_day = chosen in KINDS and "days" in KINDS[chosen].options
+    letters = folder.resolve().name
+    code = "".join(sign if sign.isascii() and sign.isalnum() else "-" for sign in letters).strip("-")
+    most = max((len(factor.values) for factor in factors), default=3)
+    pages = jinja2.Environment(
+        trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True, undefined=jinja2.StrictUndefined
+    )
+    pages.filters["quoted"] = lambda text: json.dumps(text, ensure_ascii=False)
+    pages.globals["plain"] = lambda name: (
+        name.isascii() and name.replace("-", "_").replace("_", "a").isalnum()
+    )
+    text = Path(__file__).with_name("new_trial.toml").read_text(encoding="utf-8")
+    toml = pages.from_string(text).render(
+        code=code[:40] or "trial",
+        title=title,
+        question=question,
+        factors=factors,
+        example=[Factor("colour", ["none", "pearl"], "", "")],
+        nothing=NOTHING,
+        kind=chosen,
+        kinds=_commented(f"Kinds of plan: {', '.join(KINDS)}."),
+        days=days or (4 if by_day else None),
+        per_day=per_day,
+        fit=per_day or (most if by_day else 6),
+        others=[name for name in TABLES if name not in FIRST_TABLES],
+        measures=_commented(", ".join(MEASURES) + ";"),
+    )
     with tempfile.TemporaryDirectory() as trying:
-        (Path(trying) / FILE).write_text(texts[0], encoding="utf-8")
+        (Path(trying) / FILE).write_text(toml, encoding="utf-8")
         problems = read_settings(Path(trying))[1]
     if problems:
         raise BadInput(problems)
+    texts = [toml]
     for table in FIRST_TABLES:
         header = [column.name for column in TABLES[table].columns if column.name != "blind"]
         header[2:2] = names if table == "runs" else []
@@ -107,47 +137,6 @@ def _factor(kind: str, option: str, problems: list[Problem]) -> Factor:
     if len({value.casefold() for value in values}) < len(values):
         wrong(f"“{option}” names a level twice.", "Take one of the two out.")
     return Factor(folded, values, unit.strip(), label if label != folded else "")
-
-
-def _toml(
-    folder: Path,
-    title: str,
-    question: str,
-    factors: Sequence[Factor],
-    kind: str | None,
-    days: int | None,
-    per_day: int | None,
-) -> str:
-    import jinja2
-
-    chosen = kind or ("compare" if len(factors) <= 1 else "factorial")
-    by_day = chosen in KINDS and "days" in KINDS[chosen].options
-    letters = folder.resolve().name
-    code = "".join(sign if sign.isascii() and sign.isalnum() else "-" for sign in letters).strip("-")
-    most = max((len(factor.values) for factor in factors), default=3)
-    pages = jinja2.Environment(
-        trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True, undefined=jinja2.StrictUndefined
-    )
-    pages.filters["quoted"] = lambda text: json.dumps(text, ensure_ascii=False)
-    pages.globals["plain"] = lambda name: (
-        name.isascii() and name.replace("-", "_").replace("_", "a").isalnum()
-    )
-    text = Path(__file__).with_name("new_trial.toml").read_text(encoding="utf-8")
-    return pages.from_string(text).render(
-        code=code[:40] or "trial",
-        title=title,
-        question=question,
-        factors=factors,
-        example=[Factor("colour", ["none", "pearl"], "", "")],
-        nothing=NOTHING,
-        kind=chosen,
-        kinds=_commented(f"Kinds of plan: {', '.join(KINDS)}."),
-        days=days or (4 if by_day else None),
-        per_day=per_day,
-        fit=per_day or (most if by_day else 6),
-        others=[name for name in TABLES if name not in FIRST_TABLES],
-        measures=_commented(", ".join(MEASURES) + ";"),
-    )
 
 
 def _commented(text: str) -> str:

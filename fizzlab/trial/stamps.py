@@ -48,21 +48,13 @@ def moment(text: str, order: Order) -> Moment | None:
 
 
 def day(text: str, order: Order) -> dt.date | None:
-    """Read a cell that holds a date alone; midnight after it is passed over.
-
-    >>> day("2026/1/5", "year first"), day("5.1.2026 00:00:00", "day first")
-    (datetime.date(2026, 1, 5), datetime.date(2026, 1, 5))
-    """
+    """Read a cell that holds a date alone; midnight after it is passed over."""
     date, rest = (None, "") if order == "unix seconds" else _date(text, order)
     return date if _MIDNIGHT.fullmatch(rest) else None
 
 
 def is_clock(text: str) -> bool:
-    """Is it a time of day alone?
-
-    >>> is_clock("8:30 PM"), is_clock("08.30"), is_clock("21.5"), is_clock("61.20")
-    (True, True, False, False)
-    """
+    """Is it a time of day alone, as 8:30 PM or 08.30?"""
     return _with_clock(dt.date(2000, 1, 2), text) is not None
 
 

@@ -244,17 +244,13 @@ class _Maker(Complaints):
             return parse_quantity(f"1 {asked or factor.unit}", measures=self.measures).unit
         except BadInput:
             what = f"“{asked or factor.unit}” is not a unit that an ingredient is measured in."
-            self.add(
-                key if asked else f"factors.{name}.unit", what, "Write g, ml, tsp, cup, drop or the like."
-            )
+            self.add(key if asked else f"factors.{name}.unit", what, "Write g, ml, tsp, cup or drop.")
             return ""
 
     def levels_match(self, key: str, levels: list[str] | None, given: Mapping[str, object]) -> None:
         """Every level must be given, and nothing else."""
         if levels is None:
-            self.add(
-                key, "the factor has numbers, and no levels.", "Give it levels, or use sets with a unit."
-            )
+            self.add(key, "the factor has numbers, and no levels.", "Give it levels, or set a unit.")
             return
         for level in given:
             self.unknown(f"{key}.{level}", level, levels, "the factor has no such level.")

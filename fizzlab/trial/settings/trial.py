@@ -51,11 +51,7 @@ def plain_name(name: str) -> bool:
 
 
 def factor_name_fault(name: str) -> str:
-    """Why a factor cannot have a name; empty where it can.
-
-    >>> factor_name_fault("Colour"), factor_name_fault("colour")
-    ('write the factor “Colour” in small letters, digits and _ only', '')
-    """
+    """Why a factor cannot have a name; empty where it can."""
     if name.casefold() in TAKEN:
         return f"a factor may not be called “{name}”, a name fizzlab uses itself"
     return "" if plain_name(name) else f"write the factor “{name}” in small letters, digits and _ only"

@@ -105,7 +105,8 @@ def _other_day(rows: pd.DataFrame) -> pd.DataFrame:
     """Batches of one day of the plan share its air: another date is a slip in one of the two."""
     dates = rows["made_at"].dt.normalize()
     usual = dates.groupby(rows["day"]).transform(lambda each: each.mode().min())
-    return rows.assign(usual=usual)[(dates - usual).dt.days.abs() > 1]
+    odd: pd.DataFrame = rows.assign(usual=usual)[(dates - usual).dt.days.abs() > 1]
+    return odd
 
 
 # fmt: off

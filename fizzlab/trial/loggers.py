@@ -11,7 +11,7 @@ import io
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,15 +22,12 @@ from fizzlab.trial.settings.sections import ImportSettings, known_zone
 from fizzlab.trial.stamps import (
     ORDERS,
     WRITTEN,
-    day,
     is_clock,
+    is_day,
     is_stamp,
     moment,
 )
-from fizzlab.trial.tables import open_book, records, shortened
-
-#: An export of more bytes than this is refused; a reading a minute fills some 20 MB in a year.
-MOST_BYTES = 100 * 1024 * 1024
+from fizzlab.trial.tables import MOST_BYTES, open_book, records, shortened
 
 #: Lines from the top in which the readings must begin.
 _LOOKED = 200
@@ -42,7 +39,9 @@ _SAMPLE = 60
 TAKES = {"temp": "temp_c", "rh": "rh_pct"}
 KINDS = {"temp": ("°C", "°F"), "rh": ("%",)}
 
-_UNITS = {written: unit for unit, spellings in WRITTEN["units"].items() for written in spellings}
+_UNITS: dict[str, str] = {
+    written: unit for unit, spellings in WRITTEN["units"].items() for written in spellings
+}
 
 _CALLED = {"temp": "the air's temperature", "rh": "the air's relative humidity"}
 
@@ -68,9 +67,11 @@ def lay_out(where: str, data: bytes) -> Layout:
     4    2026-01-05 08:00  14,5
     """
     if len(data) > MOST_BYTES:
-        raise bad(where, "it is larger than 100 MB.", "Export a shorter stretch of time.")
+        raise bad(where, "it is larger than 200 MB.", "Export a shorter stretch of time.")
     said: list[str] = []
-    found = _sheets(where, data) if data.startswith(b"PK\x03\x04") else _texts(where, data, said)
+    found = _texts(where, data, said)
+    if data.startswith(b"PK\x03\x04"):
+        found = (records(where, sheet) for sheet in open_book(where, data).worksheets)
     rows, first = _most_regular(where, found)
     place = first - 1
     while place >= 0 and not any(rows[place]):
@@ -105,17 +106,7 @@ def bad(where: str, what: str, do: str, column: str | None = None) -> BadInput:
     return BadInput([Problem(where, what, do, column=column)])
 
 
-def _sheets(where: str, data: bytes) -> Iterator[list[list[str]]]:
-    """The rows of each sheet of a workbook."""
-    try:
-        book = open_book(data)
-        yield from [records(sheet) for sheet in book.worksheets]
-    except Exception as error:  # openpyxl raises many kinds on damaged files; all mean the same to a maker
-        what = f"it cannot be read as a workbook ({type(error).__name__})."
-        raise bad(where, what, "Save it again as .xlsx, or export the readings as CSV.") from error
-
-
-def _texts(where: str, data: bytes, said: list[str]) -> Iterator[list[list[str]]]:
+def _texts(where: str, data: bytes, said: list[str]) -> Iterable[list[list[str]]]:
     """The rows of a text, split at each sign that may stand between its cells."""
     try:
         text = data.decode("utf-16" if data.startswith((b"\xff\xfe", b"\xfe\xff")) else "utf-8-sig")
@@ -132,12 +123,13 @@ def _texts(where: str, data: bytes, said: list[str]) -> Iterator[list[list[str]]
             continue
 
 
-def _most_regular(where: str, found: Iterator[list[list[str]]]) -> tuple[list[list[str]], int]:
+def _most_regular(where: str, found: Iterable[list[list[str]]]) -> tuple[list[list[str]], int]:
     """Of several ways to split it, the rows where most have a date in equal width; and the first of those."""
     best: tuple[tuple[int, int], list[list[str]], int] = (0, 0), [], 0
     for split in found:
         rows = [[_clean(cell) for cell in row] for row in split]
-        dated = [i for i, row in enumerate(rows[:_LOOKED]) if any(map(is_stamp, row)) and _has_reading(row)]
+        filled = [sum(any(map(str.isdigit, cell)) for cell in row) for row in rows[:_LOOKED]]
+        dated = [i for i, cells in enumerate(filled) if cells > 1 and any(map(is_stamp, rows[i]))]
         if dated:
             usual = Counter(len(rows[i]) for i in dated).most_common(1)[0][0]
             regular = [i for i in dated if len(rows[i]) == usual]
@@ -147,11 +139,6 @@ def _most_regular(where: str, found: Iterator[list[list[str]]]) -> tuple[list[li
         do = "Export as CSV with a column of dates and times, and one row a reading."
         raise bad(where, what, do)
     return best[1], best[2]
-
-
-def _has_reading(row: list[str]) -> bool:
-    """Is there, besides the stamp, a cell with a number?"""
-    return sum(1 for cell in row if any(letter.isdigit() for letter in cell)) > 1
 
 
 def _clean(cell: str) -> str:
@@ -322,7 +309,7 @@ class _Guesser:
     def when(self) -> None:
         """Find the column of times, or a pair of date and time of day, and the order of its numbers."""
         texts = {name: [text for text in self.sample[name] if text] for name in self.sample.columns}
-        days = [name for name in texts if _mostly(texts[name], _is_day)]
+        days = [name for name in texts if _mostly(texts[name], is_day)]
         clocks = [name for name in texts if name not in days and _mostly(texts[name], is_clock)]
         whole = [name for name in texts if not (clocks and name in days) and _is_time(name, texts[name])]
         if "time" in self.told:
@@ -424,10 +411,6 @@ def _candidates(kind: str, other: str, glued: dict[str, set[str]]) -> list[str]:
     fit = [name for name in glued if (name in own or not _names(name, other)) and not _names(name, "other")]
     strong = [name for name in fit if name in own or _names(name, kind)]
     return strong or [name for name in fit if unit_named(name, kind)]
-
-
-def _is_day(text: str) -> bool:
-    return any(day(text, order) for order in ORDERS)
 
 
 def _is_time(name: str, texts: Sequence[str]) -> bool:

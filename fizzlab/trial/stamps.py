@@ -47,10 +47,10 @@ def moment(text: str, order: Order) -> Moment | None:
     return _with_clock(date, rest) if date is not None and rest else None
 
 
-def day(text: str, order: Order) -> dt.date | None:
-    """Read a cell that holds a date alone; midnight after it is passed over."""
-    date, rest = (None, "") if order == "unix seconds" else _date(text, order)
-    return date if _MIDNIGHT.fullmatch(rest) else None
+def is_day(text: str) -> bool:
+    """Is it a date alone, but for midnight after it?"""
+    read = [_date(text, order) for order in ORDERS if order != "unix seconds"]
+    return any(date is not None and _MIDNIGHT.fullmatch(rest) for date, rest in read)
 
 
 def is_clock(text: str) -> bool:
@@ -61,7 +61,7 @@ def is_clock(text: str) -> bool:
 @lru_cache(maxsize=4096)
 def is_stamp(text: str) -> bool:
     """Is it a date with or without a time, or seconds counted as computers do?"""
-    return 6 <= len(text) <= 60 and any(moment(text, order) or day(text, order) for order in ORDERS)
+    return 6 <= len(text) <= 60 and (is_day(text) or any(moment(text, order) for order in ORDERS))
 
 
 def _patterns(*dates: str) -> tuple[re.Pattern[str], ...]:

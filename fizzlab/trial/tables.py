@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import Problem, did_you_mean
+from fizzlab.errors import BadInput, Problem, did_you_mean
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, Column
 
 #: A file of more bytes, or a workbook that unpacks to more, is refused: no hand-kept notebook is so large.
@@ -113,71 +113,74 @@ def separator_of(text: str) -> str:
 
 def read_sheets(path: Path, names: Sequence[str]) -> tuple[dict[str, RawTable], list[str], list[Problem]]:
     """Read the sheets of a workbook that are called after a table; also give the names of the others."""
-    unreadable = "Save it again as an .xlsx workbook from the spreadsheet."
     tables: dict[str, RawTable] = {}
     problems: list[Problem] = []
     try:
-        book = open_book(path.read_bytes())
-    except TooLargeError as error:
-        return {}, [], [Problem(path.name, f"{error}.", "Keep only the tables of this trial in it.")]
-    except Exception as error:  # openpyxl raises many kinds on damaged files; all mean the same to a maker
-        what = f"it cannot be read as a workbook ({type(error).__name__})."
-        return {}, [], [Problem(path.name, what, unreadable)]
+        book = open_book(path.name, path.read_bytes())
+    except BadInput as error:
+        return {}, [], list(error.problems)
     named = {title: title.strip().casefold() for title in book.sheetnames}
-    for title, name in named.items():
+    for title in [title for title, name in named.items() if name in names]:
         where = f"{path.name}, sheet {title}"
         try:
-            raw, found = _raw(where, records(book[title])) if name in names else (None, [])
-        except Exception as error:
-            what = f"the sheet cannot be read ({type(error).__name__})."
-            raw, found = None, [Problem(where, what, unreadable)]
+            raw, found = _raw(where, records(where, book[title]))
+        except BadInput as error:
+            raw, found = None, list(error.problems)
         problems += found
         if raw is not None:
-            tables[name] = raw
+            tables[named[title]] = raw
     book.close()
     return tables, [title for title, name in named.items() if name not in names], problems
-
-
-class TooLargeError(Exception):
-    """A workbook holds far more than a notebook does."""
 
 
 #: Where a cell or a shared text begins in the XML of a workbook.
 _CELL = re.compile(rb"<(?:\w+:)?(?:c|si)[\s/>]")
 
 
-def open_book(data: bytes) -> Any:
-    """A workbook, from memory, so that no file stays open; TooLargeError without unpacking one that is."""
+def open_book(where: str, data: bytes) -> Any:
+    """A workbook, from memory, so that no file stays open; BadInput, not unpacked, where it is too large."""
     import openpyxl
 
-    with zipfile.ZipFile(io.BytesIO(data)) as archive:
-        unpacked = sum(member.file_size for member in archive.infolist())
-        if max(unpacked, len(data)) > MOST_BYTES:
-            raise TooLargeError("it unpacks to more than 200 MB, far more than a hand-kept notebook")
-        # the shortest cell takes four bytes; a smaller book cannot hold so many
-        parts = [member for member in archive.infolist() if member.filename.endswith(".xml")]
-        cells = 0
-        for member in parts if unpacked > 2 * MOST_CELLS else ():
-            with archive.open(member) as part:
-                while chunk := part.read(1 << 20):
-                    cells += len(_CELL.findall(chunk))
-        if cells > MOST_CELLS:
-            raise TooLargeError(f"it holds more than {MOST_CELLS // 1_000_000} million cells")
-    return openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
+    cells = 0
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            unpacked = sum(member.file_size for member in archive.infolist())
+            # the shortest cell takes four bytes; a smaller book cannot hold so many
+            counted = 2 * MOST_CELLS < unpacked <= MOST_BYTES
+            parts = [member for member in archive.infolist() if member.filename.endswith(".xml")]
+            for member in parts if counted else ():
+                with archive.open(member) as part:
+                    while chunk := part.read(1 << 20):
+                        cells += len(_CELL.findall(chunk))
+        if max(unpacked, len(data)) <= MOST_BYTES and cells <= MOST_CELLS:
+            return openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
+    except Exception as error:  # openpyxl raises many kinds on damaged files; all mean the same to a maker
+        raise _unreadable(where, error) from error
+    what = f"holds more than {MOST_CELLS // 10**6} million cells" if cells else "unpacks to more than 200 MB"
+    do = "Keep only the tables of this trial in it."
+    raise BadInput([Problem(where, f"it {what}, far more than a hand-kept notebook.", do)])
 
 
-def records(sheet: Any) -> list[list[str]]:
+def _unreadable(where: str, error: Exception) -> BadInput:
+    what, do = type(error).__name__, "Save it again as an .xlsx workbook from the spreadsheet."
+    return BadInput([Problem(where, f"it cannot be read as a workbook ({what}).", do)])
+
+
+def records(where: str, sheet: Any) -> list[list[str]]:
     """The rows of a sheet as text, without the empty cells below and to the right."""
-    # the extent that a file states may be wrong; believed, it would cut rows off or ask for billions of cells
-    sheet.reset_dimensions()
     found: list[list[str]] = []
     end = 0
-    for number, row in enumerate(sheet.iter_rows(values_only=True), start=1):
-        if number > LAST_ROW:
-            raise ValueError("a row beyond the last that a spreadsheet has")
-        found.append([_cell_text(value) for value in row])
-        if any(found[-1]):
-            end = number
+    try:
+        # the extent that a file states may be wrong: it would cut rows off or ask for billions of cells
+        sheet.reset_dimensions()
+        for number, row in enumerate(sheet.iter_rows(values_only=True), start=1):
+            if number > LAST_ROW:
+                raise ValueError("a row beyond the last that a spreadsheet has")
+            found.append([_cell_text(value) for value in row])
+            if any(found[-1]):
+                end = number
+    except Exception as error:
+        raise _unreadable(where, error) from error
     width = max((i + 1 for i, cell in enumerate(found[0]) if cell.strip()), default=0) if found else 0
     return [row[:width] + [cell for cell in row[width:] if cell.strip()] for row in found[:end]]
 

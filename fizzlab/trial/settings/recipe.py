@@ -220,9 +220,8 @@ class _Maker(Complaints):
                 names = [*self.names, *(item.name for item in items)]
                 options[level] = self.ingredients(f"{key}.brings.{level}", items, names)
             return Rule(name, brings=options)
-        for way, items in (("sets", [rule.sets] if rule.sets else []), ("multiplies", rule.multiplies or [])):
-            for item in items:
-                self.ingredient_known(f"{key}.{way}", item, self.names)
+        for item in [rule.sets] if rule.sets else rule.multiplies or []:
+            self.ingredient_known(f"{key}.{'sets' if rule.sets else 'multiplies'}", item, self.names)
         sets, given = rule.sets or "", rule.amounts or {}
         if rule.amounts is not None:
             self.levels_match(f"{key}.amounts", factor.levels, given)

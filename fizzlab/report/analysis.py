@@ -249,14 +249,14 @@ def _options(
 def _offered(trial: Trial) -> dict[str, Any]:
     """What a study may ask for that is worked out from trial.toml rather than written there."""
     settings = trial.settings
-    recipe, air, index = settings.made_recipe(), settings.drying.forecast_air, settings.crumble.index
+    recipe, air = settings.made_recipe(), settings.drying.forecast_air
     return {
         "recipe": recipe,
         "pieces": None if settings.recipe is None else settings.recipe.pieces,
         "theory_g": _theory(trial, recipe),
         "forecast_air": None if air is None else (air.temp_c, air.rh_pct),
         "margins": {name: asked.same_within for name, asked in settings.responses.items()},
-        "index": None if index is None else index.parts(),
+        "index": settings.crumble.index,
     }
 
 

@@ -1,7 +1,7 @@
 """Logging at the bench, without buttons: readings go into the trial's own tables one at a time, safely.
 
-Each method that logs checks the reading as the trial's loader would, writes it into the journal (then it is
-safe) and into its table. `fizzlab.bench.buttons` puts buttons on it.
+A reading is checked as the trial's loader would, written into the journal (then it is safe) and into its
+table. `fizzlab.bench.buttons` puts buttons on it.
 """
 
 from __future__ import annotations
@@ -17,14 +17,14 @@ from typing import Any
 
 import pandas as pd
 
-from fizzlab.bench.files import FileBusy, TableFile, Workbook, after, find, rows_of
-from fizzlab.bench.place import done, fits, number, place, plain, undo
+from fizzlab.bench.files import FileBusy, Files, after, rows_of
+from fizzlab.bench.place import fits, number, place, plain, undo
 from fizzlab.errors import BadInput, FizzlabError, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, WATER_C, Column
 from fizzlab.trial import checks
-from fizzlab.trial.folder import WORKBOOK, columns_of, folder_there
+from fizzlab.trial.folder import columns_of, folder_there
 from fizzlab.trial.journal import JOURNAL, Cells, Change, Entry, Journal, Line, Running
-from fizzlab.trial.settings import FILE, TrialSettings, read_settings
+from fizzlab.trial.settings import FILE, read_settings
 from fizzlab.trial.tables import RawTable, Table, parse
 
 #: Tables that are logged by the stopwatch.
@@ -39,10 +39,7 @@ _HOURS = "hours"
 
 @dataclass(frozen=True)
 class Tray:
-    """A batch as it is chosen at the bench: by its blind code where the trial has codes.
-
-    The recipe is nowhere shown. `made_at` is in seconds since 1970, or None.
-    """
+    """A batch as it is chosen, by its code where the trial has codes; `made_at` in seconds since 1970."""
 
     run: str
     label: str
@@ -51,10 +48,7 @@ class Tray:
 
 @dataclass(frozen=True)
 class Form:
-    """What is filled in at the bench for one table: `columns`; batch, piece and hours are not typed.
-
-    In `kept` are the columns whose text stays for the next piece, such as the rater.
-    """
+    """What is filled in for one table; the text of the columns in `kept`, such as rater, stays."""
 
     table: str
     meaning: str
@@ -97,37 +91,26 @@ class CannotKeep(FizzlabError):
 
 
 class Logbook:
-    """Readings of one trial, logged one at a time.
+    """Readings of one trial, logged one at a time; opening it puts in what a dead computer left.
 
-    Times are seconds since 1970 by the wall clock; the logbook has no clock of its own. Every method that
-    logs returns a `Said` once the reading is on the disk, and raises `BadInput` if it was not logged.
+    Times are seconds since 1970 by the wall clock; the logbook has no clock of its own. What logs returns a
+    `Said` once the reading is on the disk, and raises BadInput if it was not logged.
     """
 
-    def __init__(self, folder: Path, settings: TrialSettings, journal: Journal) -> None:
-        self.folder, self.settings, self.journal = folder, settings, journal
-        self.tables = settings.tables()
-        book = folder / WORKBOOK
-        self._book = Workbook(book, list(self.tables)) if book.exists() else None
-        self._files: dict[str, TableFile] = {}
-        self._waits: dict[int, str] = {}
-        self._runs: tuple[RawTable, Table] | None = None
-
-    @classmethod
-    def open(cls, folder: str | Path) -> Logbook:
-        """Open a trial folder, and put in what a dead computer left in the journal.
-
-        BadInput is raised where trial.toml or runs cannot be used.
-        """
-        folder = Path(folder)
-        folder_there(folder)
-        settings, problems = read_settings(folder)
+    def __init__(self, folder: str | Path) -> None:
+        self.folder = Path(folder)
+        folder_there(self.folder)
+        settings, problems = read_settings(self.folder)
         if settings is None:
             raise BadInput(problems)
-        book = cls(folder, settings, Journal.open(folder))
-        book._batches()
-        book._keep({"did": "open"})
-        book.put_in()
-        return book
+        self.settings, self.tables = settings, settings.tables()
+        self.journal = Journal.open(self.folder)
+        self.files = Files(self.folder, self.tables)
+        self._waits: dict[int, str] = {}
+        self._runs: tuple[RawTable, Table] | None = None
+        self._batches()
+        self._keep({"did": "open"})
+        self.put_in()
 
     # what there is
 
@@ -141,31 +124,35 @@ class Logbook:
         trays = [Tray(run, label, at) for run, label, at in zip(rows["run"], labels, made, strict=True)]
         return sorted(trays, key=lambda tray: tray.label) if blind else trays
 
+    def tray(self, run: str) -> Tray:
+        """The tray of a batch."""
+        return next((tray for tray in self.trays() if tray.run == run), Tray(run, run, None))
+
     @cached_property
     def forms(self) -> dict[str, Form]:
         """What can be logged, by table: what is planned, there, timed, or the maker's own."""
         plan = self.settings.plan
-        own = {each.table for each in self.settings.measures().values() if not each.study}
+        known = {*FIZZING, *(each.table for each in self.settings.measures().values() if not each.study)}
         found = {}
         for name, spec in self.tables.items():
-            names = [column.name for column in spec.columns]
+            names = {column.name for column in spec.columns}
             timed = spec.time == _HOURS
-            wanted = plan is None or name in plan.tables or timed or name in own or self._is_there(name)
-            if RUN.name not in names or not (wanted or name in FIZZING):
+            if plan is not None and not (name in (*plan.tables, *known) or timed or self._is_there(name)):
                 continue
             passed = {RUN.name, PIECE.name, NOTE.name, BLIND.name, *([_HOURS] if timed else [])}
             if name == "runs":
                 passed |= {column.name for column in spec.columns if column.kind in ("text", "moment")}
                 passed |= set(self.settings.factors)
-            columns = tuple(column for column in spec.columns if column.name not in passed)
-            kept = frozenset(spec.planned) - passed
-            found[name] = Form(name, spec.meaning, columns, PIECE.name in names, timed, kept)
+            if RUN.name in names:
+                columns = tuple(column for column in spec.columns if column.name not in passed)
+                kept = frozenset(spec.planned) - passed
+                found[name] = Form(name, spec.meaning, columns, PIECE.name in names, timed, kept)
         return found
 
-    def pieces(self, run: str, tables: Iterable[str] | None = None) -> list[str]:
+    def pieces(self, run: str, tables: Iterable[str]) -> list[str]:
         """Names of the pieces of a batch, as the tables have them."""
         names: list[str] = []
-        for name in self.tables if tables is None else tables:
+        for name in tables:
             try:
                 cells = self._view(name).cells
             except (BadInput, OSError):
@@ -197,42 +184,37 @@ class Logbook:
 
         A piece that was dry is not looked at again; a look that a later reading has passed over is gone.
         """
-        trays = {tray.run.casefold(): tray for tray in self.trays() if tray.made_at is not None}
-        found: dict[tuple[str, str, float], list[str]] = {}
+        trays = {tray.run.casefold(): tray for tray in self.trays()}
+        looks = []
         for form in self.forms.values():
             try:
-                ahead = self._ahead(form) if form.timed else []
+                ahead = self._ahead(form) if form.timed else pd.DataFrame()
             except (BadInput, OSError):
                 continue
-            for run, piece, hours in ahead:
-                if run.casefold() in trays:
-                    found.setdefault((form.table, run.casefold(), hours), []).append(piece)
-        looks = []
-        for (name, run, hours), pieces in found.items():
-            tray = trays[run]
-            due = (tray.made_at or 0.0) + hours * 3600
-            looks.append(Look(name, tray.run, tray.label, tuple(pieces), hours, due))
+            for (run, hours), pieces in ahead.groupby(["run", "hours"])["piece"] if len(ahead) else ():
+                tray = trays.get(run)
+                if tray is not None and tray.made_at is not None:
+                    due = tray.made_at + hours * 3600
+                    looks.append(Look(form.table, tray.run, tray.label, tuple(pieces), hours, due))
         return sorted(looks, key=lambda look: look.due)
 
-    def _ahead(self, form: Form) -> list[tuple[str, str, float]]:
+    def _ahead(self, form: Form) -> pd.DataFrame:
         """Prepared rows without a reading, later than every reading of their piece."""
-        raw = self._view(form.table)
-        readings = [name for name in raw.cells.columns if name not in self.tables[form.table].planned]
-        last = {key: float("inf") for key in self._ended(form)}
-        blank = []
-        for cells in rows_of(raw).values():
-            run, piece, hours = cells["run"].strip(), cells["piece"].strip(), number(cells.get(_HOURS, ""))
-            key = (run.casefold(), piece.casefold())
-            if hours is None:
-                continue
-            if any(cells[column].strip() for column in readings):
-                last[key] = max(last.get(key, -1.0), hours)
-            else:
-                blank.append((key, run, piece, hours))
-        return [(run, piece, hours) for key, run, piece, hours in blank if hours > last.get(key, -1.0)]
+        cells = self._view(form.table).cells
+        if not {RUN.name, PIECE.name, _HOURS} <= set(cells.columns) or cells.empty:
+            return pd.DataFrame()
+        readings = [name for name in cells.columns if name not in self.tables[form.table].planned]
+        looks = pd.DataFrame({name: cells[name].str.strip() for name in (RUN.name, PIECE.name)})
+        looks["run"] = looks["run"].str.casefold()
+        looks["hours"] = [number(text) for text in cells[_HOURS]]
+        read = cells[readings].apply(lambda column: column.str.strip() != "").any(axis=1)
+        last = looks["hours"].where(read).groupby([looks["run"], looks["piece"]]).transform("max").fillna(-1)
+        ended = {(run.casefold(), piece) for run, piece in self._ended(form)}
+        over = [key in ended for key in zip(looks["run"], looks["piece"], strict=True)]
+        return looks[~read & (looks["hours"] > last) & ~pd.Series(over, index=looks.index)]
 
     def _ended(self, form: Form) -> dict[tuple[str, str], float]:
-        """When the readings of a piece ended, such as when it was first dry."""
+        """When the readings of a batch's piece ended, such as when it was first dry."""
         ends = [column.name for column in form.columns if column.ends]
         if not ends:
             return {}
@@ -240,11 +222,8 @@ class Logbook:
             rows = self._read(form.table).rows
         except (BadInput, OSError):
             return {}
-        dry = rows[rows[ends].fillna(False).astype(bool).any(axis=1)]
-        found: dict[tuple[str, str], float] = {}
-        for run, piece, at in zip(dry["run"], dry["piece"], dry[_HOURS], strict=True):
-            key = (run.casefold(), piece.casefold())
-            found[key] = min(found.get(key, at), at)
+        over = rows[rows[ends].fillna(False).astype(bool).any(axis=1)]
+        found: dict[tuple[str, str], float] = over.groupby(["run", "piece"])[_HOURS].min().to_dict()
         return found
 
     # logging
@@ -253,7 +232,7 @@ class Logbook:
         """Write down that a batch was pressed now."""
         moment = dt.datetime.fromtimestamp(at).replace(second=0, microsecond=0)
         cells = {"run": run, "made_at": moment.isoformat(timespec="minutes")}
-        return self._log("runs", cells, f"{self._label(run)}: made at {moment:%H:%M}", at)
+        return self._log("runs", cells, f"{self.tray(run).label}: made at {moment:%H:%M}", at)
 
     def log(self, table: str, run: str, piece: str, readings: Cells, at: float) -> Said:
         """Log the readings of a form, at this hour since making where the form is timed.
@@ -261,60 +240,55 @@ class Logbook:
         A piece that is wet after it was dry is logged and left out, with that as the reason, since a report
         takes a piece that was dry as dry; so it is with every column that ends the readings of a piece.
         """
-        form = self.forms[table]
-        cells = {"run": run}
-        says = self._label(run)
+        form, cells, said = self.forms[table], {"run": run}, []
         if form.by_piece:
-            cells["piece"], says = piece, self._at(run, piece)
+            cells["piece"] = piece
         if form.timed:
             cells[_HOURS] = self._hours(run, at)
-        said = []
         for column in form.columns:
             text = plain(readings.get(column.name, ""))
-            if text or (column.required and column.name != RUN.name):
+            if text or column.required:
                 cells[column.name] = text
                 said.append(spoken(column, text))
         if not said:
             raise BadInput([Problem(form.meaning, "nothing is filled in.", "Type or press a reading first.")])
-        says += f": {', '.join(said)}" + (f" at {cells[_HOURS]} h" if form.timed else "")
-        for column in form.columns:
-            ended = self._ended(form).get((run.casefold(), piece.casefold())) if column.ends else None
-            if ended is not None and cells.get(column.name) == "no":
-                was = spoken(column, "yes")
-                cells[LEAVE_OUT.name] = f"{spoken(column, 'no')} after it was {was} at {ended:g} h"
-                says += f" (left out: it was {was} at {ended:g} h)"
+        says = f"{self._at(cells)}: {', '.join(said)}" + (f" at {cells[_HOURS]} h" if form.timed else "")
+        ended = self._ended(form).get((run, piece))
+        for column in form.columns if ended is not None else ():
+            if column.ends and cells.get(column.name) == "no":
+                was = f"{spoken(column, 'yes')} at {ended:g} h"
+                cells[LEAVE_OUT.name] = f"{spoken(column, 'no')} after it was {was}"
+                says += f" (left out: it was {was})"
         return self._log(table, cells, says, at)
 
-    def start(self, run: str, piece: str, water_c: str, at: float) -> Running:
-        """Start the stopwatch for a piece that goes into the water."""
+    def start(self, run: str, piece: str, water_c: str, at: float) -> str:
+        """Start the stopwatch for a piece that goes into the water; gives what to know."""
         if self.running is not None:
-            what = f"it runs for {self._running_at()}."
+            what = f"it runs for {self._at(vars(self.running))}."
             raise BadInput([Problem("stopwatch", what, "Stop it first.")])
-        self._piece(piece)
+        _refuse_no_piece(piece)
         one = RawTable("water", pd.DataFrame({"water_c": [water_c]}, index=[2]))
-        _, found = parse(one, [WATER_C])
+        found = parse(one, [WATER_C])[1]
         if found:
             what = found[0].what if water_c.strip() else "it is not filled in."
             do = "Measure it and type it in before the start."
             raise BadInput([Problem("water temperature", what, do)])
+        times = self._read("fizz_times").rows
         self._keep({"did": "start", "run": run, "piece": piece, "water_c": plain(water_c), "at": at})
-        return self._watch()
-
-    def measured(self, run: str, piece: str) -> list[str]:
-        """Which tables of the stopwatch hold readings of a piece already."""
-        rows = {name: self._read(name).rows for name in FIZZING}
-        return [name for name in FIZZING if _of_piece(rows[name], run, piece).any()]
+        if ((times["run"] == run) & (times["piece"] == piece)).any():
+            return "The stopwatch runs. This piece has a fizz time already, so no end will be taken for it."
+        return "The stopwatch runs."
 
     def stop(self) -> None:
         """Stop the stopwatch without logging."""
+        self.under_the_watch(0.0)
         self._keep({"did": "stop"})
 
     def colour(self, at: float) -> Said:
         """Log the first colour at the stopwatch's second: so far watched, and not finished."""
         cells = self.under_the_watch(at)
-        more = {"done": "no", "colour_s": cells["seconds"]}
-        says = f"{self._running_at()}: colour at {cells['seconds']} s"
-        return self._log("fizz_times", {**cells, **more}, says, at)
+        cells |= {"done": "no", "colour_s": cells["seconds"]}
+        return self._log("fizz_times", cells, f"{self._at(cells)}: colour at {cells['seconds']} s", at)
 
     def end(self, at: float, *, done: bool = True) -> Said:
         """Log the end of the fizz, or that the watching ended before it.
@@ -322,40 +296,42 @@ class Logbook:
         This stops the stopwatch, unless masses were logged by it: the scale is read on after the fizz.
         """
         cells = {**self.under_the_watch(at), "done": "yes" if done else "no"}
-        earlier = self.journal.on_this_watch("fizz_times")
-        if earlier:
-            cells["colour_s"] = earlier[-1].cells.get("colour_s", "")
-        says = f"{self._running_at()}: {'fizz ended' if done else 'still fizzing'} at {cells['seconds']} s"
-        replaces = earlier[-1].id if earlier else 0
-        stops = not self.journal.on_this_watch("fizz_curves")
-        return self._log("fizz_times", cells, says, at, replaces=replaces, stops=stops)
+        more: dict[str, Any] = {"stops": not self.journal.on_this_watch("fizz_curves")}
+        for earlier in self.journal.on_this_watch("fizz_times")[-1:]:
+            cells["colour_s"] = earlier.cells.get("colour_s", "")
+            more["replaces"] = earlier.id
+        ended = "fizz ended" if done else "still fizzing"
+        return self._log(
+            "fizz_times", cells, f"{self._at(cells)}: {ended} at {cells['seconds']} s", at, **more
+        )
+
+    def under_the_watch(self, at: float) -> dict[str, str]:
+        """The piece in the water, how warm that is, and the stopwatch's second (BadInput if it stands)."""
+        watch = self.running
+        if watch is None:
+            raise BadInput([Problem("stopwatch", "it does not run.", "Start it as the piece goes in.")])
+        seconds = plain(f"{at - watch.at:.1f}")
+        return {"run": watch.run, "piece": watch.piece, "water_c": watch.water_c, "seconds": seconds}
 
     def undo(self, at: float) -> str:
         """Take back the last reading that holds, and say which it was."""
         live = self.journal.live()
         if not live:
             raise BadInput([Problem("undo", "nothing is logged.", "")])
-        last = live[-1]
-        if last.id in self.journal.begun:
-            self.put_in()
-        if last.id in self.journal.changes:
-            try:
-                rows = rows_of(self._view(last.table))
-            except (BadInput, OSError):
-                pass  # it is looked at again when the file can be written
-            else:
-                if not fits(rows, undo(self.journal.changes[last.id])):
-                    raise self._changed_since(last)
-        self._keep({"did": "undo", "id": self.journal.last + 1, "of": last.id, "at": at})
-        self._waits.pop(last.id, None)
+        number = self.journal.last + 1
+        self._keep({"did": "undo", "id": number, "of": live[-1].id, "at": at})
+        self._waits.pop(live[-1].id, None)
         self.put_in()
-        return last.says
+        if live[-1] in self.journal.live():
+            self._waits.pop(number)
+            raise self._changed_since(live[-1])
+        return live[-1].says
 
     # keeping
 
     def _log(self, table: str, cells: Cells, says: str, at: float, **more: Any) -> Said:
-        if "piece" in cells:
-            self._piece(cells["piece"])
+        if PIECE.name in cells:
+            _refuse_no_piece(cells["piece"])
         entry = Entry(self.journal.last + 1, at, table, cells, says, **more)
         self._check(entry)
         line: Line = {"did": "log", "id": entry.id, "at": at, "table": table, "cells": dict(cells)}
@@ -375,26 +351,25 @@ class Logbook:
                 self._waits[entry.id] = f"The computer refused ({error.strerror or error})."
 
     def _write(self, entry: Entry) -> None:
-        file = self._file(entry.table)
-        rows = rows_of(file.read())
+        raw = self.files.read(entry.table)
         begun = self.journal.begun.get(entry.id)
         if begun is not None:  # stopped in between: did it reach the file?
-            if done(rows, begun):
-                self._keep({"did": "written", "id": entry.id})
+            reached = fits(rows_of(raw), undo(begun))
+            self._keep({"did": "written" if reached else "not_written", "id": entry.id})
+            if reached:
                 return
-            self._keep({"did": "not_written", "id": entry.id})
         if entry not in self.journal.waiting():  # taken back before it reached its table
             return
-        changes = self._changes(entry, file.read())
-        if entry.of and not fits(rows, changes):
+        changes = self._changes(entry, raw)
+        if entry.of and not fits(rows_of(raw), changes):
             taken_back = self.journal.entries[entry.of]
             self._keep({"did": "kept", "id": entry.id})
             raise self._changed_since(taken_back)
         self._keep({"did": "writing", "id": entry.id, "changes": [list(change) for change in changes]})
         try:
             if changes:
-                kinds = {column.name: column.kind for column in self._columns(entry.table, file.read())}
-                file.write(changes, kinds)
+                columns = columns_of(entry.table, self.settings, raw)
+                self.files.write(entry.table, changes, {column.name: column.kind for column in columns})
         except FileBusy:
             self._keep({"did": "not_written", "id": entry.id})
             raise
@@ -405,20 +380,11 @@ class Logbook:
         if entry.of:
             return undo(self.journal.changes.get(entry.of, []))
         instead = self.journal.entries[entry.replaces].cells if entry.replaces else None
-        cells = self._as_the_table_has_it(entry, raw)
-        return place(rows_of(raw), raw.cells.columns, self.tables[entry.table], cells, instead)
-
-    def _as_the_table_has_it(self, entry: Entry, raw: RawTable) -> Cells:
-        """Write the clock time instead of the hours, and the code instead of the batch, where it does so."""
         cells, columns = dict(entry.cells), raw.cells.columns
-        stamped = "checked_at" in columns and _HOURS in cells
-        if stamped and not (_HOURS in columns and (raw.cells["checked_at"].str.strip() == "").all()):
-            del cells[_HOURS]
-            cells["checked_at"] = dt.datetime.fromtimestamp(entry.at).isoformat(timespec="seconds")
-        if BLIND.name in columns and RUN.name not in columns:
+        if BLIND.name in columns and RUN.name not in columns:  # the sheet of a scorer, who sees codes only
             runs = self._batches().rows
             cells[BLIND.name] = str(runs.loc[runs["run"] == cells.pop("run"), "blind"].iloc[0])
-        return cells
+        return place(rows_of(raw), columns, self.tables[entry.table], cells, instead)
 
     def _check(self, entry: Entry) -> None:
         """Refuse a reading that the trial's loader would refuse."""
@@ -443,7 +409,7 @@ class Logbook:
         """What the trial's loader would refuse in a table."""
         if raw.cells.empty:
             return []
-        read, found = parse(raw, self._columns(table, raw), self.tables[table].planned)
+        read, found = self._parsed(table, raw)
         hard = [problem for problem in found if problem.weight == "problem"]
         if hard or table == "runs":
             return hard
@@ -460,7 +426,7 @@ class Logbook:
 
     def _view(self, table: str) -> RawTable:
         """A table with what still waits for it."""
-        raw = self._file(table).read()
+        raw = self.files.read(table)
         for entry in self.journal.waiting():
             if entry.table == table:
                 try:
@@ -471,36 +437,29 @@ class Logbook:
                     raw = after(raw, changes)
         return raw
 
+    def _parsed(self, table: str, raw: RawTable) -> tuple[Table, list[Problem]]:
+        return parse(raw, columns_of(table, self.settings, raw), self.tables[table].planned)
+
     def _read(self, table: str) -> Table:
-        """The same, as the trial's loader reads it."""
-        raw = self._view(table)
-        return self._matched(parse(raw, self._columns(table, raw), self.tables[table].planned)[0])[0]
+        """A table with what still waits for it, as the trial's loader reads it."""
+        return self._matched(self._parsed(table, self._view(table))[0])[0]
 
     def _batches(self) -> Table:
         raw = self._view("runs")
         if self._runs is None or self._runs[0] is not raw:
-            read, found = parse(raw, self._columns("runs", raw))
+            read, found = self._parsed("runs", raw)
             problems = [problem for problem in found if problem.weight == "problem"]
-            if not problems:
-                problems = checks.factor_levels(read, self.settings)[1]
+            problems = problems or checks.factor_levels(read, self.settings)[1]
             if problems:
                 raise BadInput(problems)
             self._runs = (raw, read)
         return self._runs[1]
 
-    def _file(self, name: str) -> TableFile:
-        if name not in self._files:
-            self._files[name] = find(self.folder, self._book, self.tables[name])
-        return self._files[name]
-
     def _is_there(self, name: str) -> bool:
         try:
-            return self._file(name).path.exists()
+            return self.files.path(name).exists()
         except (BadInput, OSError):
             return True
-
-    def _columns(self, table: str, raw: RawTable) -> list[Column]:
-        return columns_of(table, self.settings, raw)
 
     def _keep(self, line: Line) -> None:
         try:
@@ -508,52 +467,27 @@ class Logbook:
         except OSError as error:
             raise CannotKeep(error) from None
 
-    # words and lookups
-
-    def _label(self, run: str) -> str:
-        return next((tray.label for tray in self.trays() if tray.run == run), run)
-
-    def _at(self, run: str, piece: str) -> str:
-        return f"{self._label(run)}, piece {piece}"
-
-    def _running_at(self) -> str:
-        watch = self._watch()
-        return self._at(watch.run, watch.piece)
-
-    def _watch(self) -> Running:
-        if self.running is None:
-            raise BadInput([Problem("stopwatch", "it does not run.", "Start it as the piece goes in.")])
-        return self.running
-
-    def under_the_watch(self, at: float) -> dict[str, str]:
-        """The piece in the water, how warm that is, and the stopwatch's second."""
-        watch = self._watch()
-        seconds = plain(f"{at - watch.at:.1f}")
-        return {"run": watch.run, "piece": watch.piece, "water_c": watch.water_c, "seconds": seconds}
-
-    def _piece(self, piece: str) -> None:
-        if not _PIECE.fullmatch(piece):
-            what = "a piece is named by up to 20 letters and digits." if piece else "no piece is chosen."
-            raise BadInput([Problem("piece", what, "Choose or name one.")])
+    def _at(self, cells: Cells) -> str:
+        """Whose reading it is, in words."""
+        piece = f", piece {cells['piece']}" if "piece" in cells else ""
+        return f"{self.tray(cells['run']).label}{piece}"
 
     def _hours(self, run: str, at: float) -> str:
-        made = next((tray.made_at for tray in self.trays() if tray.run == run), None)
-        if made is None:
-            what = f"{self._label(run)} has no time of making, so hours cannot be counted."
+        tray = self.tray(run)
+        if tray.made_at is None:
+            what = f"{tray.label} has no time of making, so hours cannot be counted."
             do = "Press “Made now” when it is pressed, or fill in made_at."
             raise BadInput([Problem("runs", what, do)])
-        return plain(f"{(at - made) / 3600:.2f}")
+        return plain(f"{(at - tray.made_at) / 3600:.2f}")
 
     def _changed_since(self, entry: Entry) -> BadInput:
         what = f"“{entry.says}” was not taken back: its row was changed by hand since."
-        return BadInput([Problem(self._file(entry.table).raw.where, what, "Correct it there.")])
+        return BadInput([Problem(self.files.read(entry.table).where, what, "Correct it there.")])
 
 
 def spoken(column: Column, text: str) -> str:
-    """A reading in words: ``"dry"``, ``"81.3 g"``, ``"broke: yes"``.
+    """A reading in words.
 
-    Examples
-    --------
     >>> from fizzlab.measures import DRY, MASS_G
     >>> spoken(DRY, "no"), spoken(MASS_G, "81.3")
     ('wet', '81.3 g')
@@ -565,15 +499,7 @@ def spoken(column: Column, text: str) -> str:
 
 
 def practice_folder(home: Path) -> Path:
-    """Make the folder ``bench-practice`` in `home`, a planned, invented trial, unless it is there.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as home:
-    ...     sorted(path.name for path in practice_folder(Path(home)).iterdir() if path.is_file())
-    ['bench-sheet.html', 'readings.xlsx', 'runs.csv', 'trial.toml']
-    """
+    """The folder ``bench-practice`` in `home`: a planned, invented trial, made unless it is there."""
     from fizzlab.bench.planfiles import write_plan  # which loads all that a plan needs
 
     folder = home / "bench-practice"
@@ -585,5 +511,7 @@ def practice_folder(home: Path) -> Path:
     return folder
 
 
-def _of_piece(rows: pd.DataFrame, run: str, piece: str) -> pd.Series[bool]:
-    return (rows["run"] == run) & (rows["piece"] == piece)
+def _refuse_no_piece(piece: str) -> None:
+    if not _PIECE.fullmatch(piece):
+        what = "a piece is named by up to 20 letters and digits." if piece else "no piece is chosen."
+        raise BadInput([Problem("piece", what, "Choose or name one.")])

@@ -32,7 +32,7 @@ def bench(folder: Path) -> None:
     with in_sentences():
         from fizzlab.bench.logbook import Logbook
 
-        for why in Logbook.open(folder).waiting():
+        for why in Logbook(folder).waiting():
             click.echo(f"Readings wait in the journal: {why}", err=True)
         sys.exit(_start(folder, f"--LabApp.default_url=/doc/tree/{put_bench(folder).name}"))
 

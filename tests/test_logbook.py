@@ -23,7 +23,7 @@ from hypothesis import strategies as st
 from sound_trial import TOML
 
 from fizzlab import measures
-from fizzlab.bench.logbook import CannotKeep, Logbook, Said, practice_folder
+from fizzlab.bench.logbook import Logbook, Said, practice_folder
 from fizzlab.bench.planfiles import write_plan
 from fizzlab.bench.workbook import Sheet, write_workbook
 from fizzlab.errors import BadInput
@@ -394,7 +394,7 @@ def test_a_full_disk_refuses_the_press_and_keeps_the_journal_whole(planned: Path
     book = Logbook(planned)
     before = (planned / JOURNAL).read_bytes()
     full = OSError(errno.ENOSPC, "No space left on device")
-    with mock.patch("os.fsync", side_effect=full), pytest.raises(CannotKeep, match="No space left"):
+    with mock.patch("os.fsync", side_effect=full), pytest.raises(BadInput, match="No space left"):
         touch(book, "A", "1", True, MADE + 7200)
     assert (planned / JOURNAL).read_bytes() == before
     with mock.patch("os.replace", side_effect=full):
@@ -513,7 +513,7 @@ def test_trays_show_codes_and_nothing_of_the_recipe(planned: Path) -> None:
     assert [(tray.label, tray.run) for tray in book.trays()] == [("238", "B"), ("417", "A")]
     said = touch(book, "B", "1", True, MADE + 7200)
     assert said.says == "238, piece 1: dry at 2 h"
-    assert book.pieces("A", book.tables) == ["1", "2"]
+    assert book.pieces("A") == ["1", "2", "3", "4"]
 
 
 def test_the_time_of_making_is_logged_once(tmp_path: Path) -> None:

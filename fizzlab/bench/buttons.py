@@ -157,13 +157,10 @@ class Bench:
         making = _group("As the batch leaves the press", _wrapped(self.made))
         at_making = [self.cards["runs"].view] if "runs" in self.cards else []
         drying = widgets.VBox([*(self.cards[name].view for name in timed), making, *at_making])
-        self.modes: dict[str, tuple[list[str], widgets.Widget]] = {
-            DRYING: (timed, drying),
-            FIZZ: (list(FIZZING), self._fizz_card()),
-        }
+        self.modes: dict[str, widgets.Widget] = {DRYING: drying, FIZZ: self._fizz_card()}
         for name, card in self.cards.items():
             if name not in (*timed, "runs"):
-                self.modes[capital(name.replace("_", " "))] = ([name], card.view)
+                self.modes[capital(name.replace("_", " "))] = card.view
         self.mode = _choice([(name, name) for name in self.modes], "What is done", DRYING)
         self.tray = _choice([(tray.label, tray.run) for tray in self.book.trays()], "Tray")
         self.piece, self.other = _choice([], "Piece"), _field("another piece", "Another piece")
@@ -183,7 +180,7 @@ class Bench:
                 self.mode,
                 _group("Tray", self.tray),
                 _group("Piece", _wrapped(self.piece, self.other)),
-                *(view for _, view in self.modes.values()),
+                *self.modes.values(),
                 self.caution,
                 _group("Logged, the newest first", self.list),
             ]
@@ -229,14 +226,13 @@ class Bench:
     # choosing
 
     def _show_mode(self) -> None:
-        for name, (_, view) in self.modes.items():
+        for name, view in self.modes.items():
             view.layout.display = None if name == self.mode.value else "none"
         self.caution.value = f"<p>{escape(CAUTIONS.get(str(self.mode.value), ''))}</p>"
-        self._show_pieces()
+        self._show_chosen()
 
     def _show_pieces(self) -> None:
-        tables = self.modes[str(self.mode.value)][0]
-        names = self.book.pieces(self.tray.value, tables) if self.tray.value is not None else []
+        names = self.book.pieces(self.tray.value) if self.tray.value is not None else []
         kept = self.piece.value if self.piece.value in names else None
         self.piece.options = names
         self.piece.value = kept

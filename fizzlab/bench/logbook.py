@@ -9,7 +9,6 @@ from __future__ import annotations
 import datetime as dt
 import re
 import shutil
-from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -19,7 +18,7 @@ import pandas as pd
 
 from fizzlab.bench.files import FileBusy, Files, after, rows_of
 from fizzlab.bench.place import fits, number, place, plain, undo
-from fizzlab.errors import BadInput, FizzlabError, Problem
+from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, WATER_C, Column
 from fizzlab.trial import checks
 from fizzlab.trial.folder import columns_of, folder_there
@@ -74,20 +73,9 @@ class Look:
 class Said:
     """One reading in the list of what was logged; `waits` says why it is not in its table yet, if so."""
 
-    number: int
     at: float
     says: str
     waits: str = ""
-
-
-class CannotKeep(FizzlabError):
-    """The journal cannot be written, so a press cannot be confirmed."""
-
-    def __init__(self, error: OSError) -> None:
-        super().__init__(
-            f"Not logged: the computer refused to write {JOURNAL} ({error.strerror or error}). "
-            "Write it on paper, and look whether the disk is full or the folder may not be written to."
-        )
 
 
 class Logbook:
@@ -149,24 +137,16 @@ class Logbook:
                 found[name] = Form(name, spec.meaning, columns, PIECE.name in names, timed, kept)
         return found
 
-    def pieces(self, run: str, tables: Iterable[str]) -> list[str]:
-        """Names of the pieces of a batch, as the tables have them."""
-        names: list[str] = []
-        for name in tables:
-            try:
-                cells = self._view(name).cells
-            except (BadInput, OSError):
-                continue
-            if {RUN.name, PIECE.name} <= set(cells.columns):
-                own = cells.loc[cells["run"].str.strip().str.casefold() == run.casefold(), "piece"]
-                names += [piece.strip() for piece in own if piece.strip()]
-        planned = self.settings.plan.pieces if self.settings.plan else 4
-        return list(dict.fromkeys(names)) or [str(piece) for piece in range(1, planned + 1)]
+    def pieces(self, run: str) -> list[str]:
+        """Names of the pieces of a batch: those of the plan, and others that were logged."""
+        planned = range(self.settings.plan.pieces if self.settings.plan else 4)
+        own = [entry.cells.get("piece", "") for entry in self.journal.live() if entry.cells["run"] == run]
+        return list(dict.fromkeys([*(str(piece + 1) for piece in planned), *filter(None, own)]))
 
     def logged(self) -> list[Said]:
         """What was logged and holds, the newest first."""
         return [
-            Said(entry.id, entry.at, entry.says, self._waits.get(entry.id, ""))
+            Said(entry.at, entry.says, self._waits.get(entry.id, ""))
             for entry in reversed(self.journal.live())
         ]
 
@@ -184,30 +164,26 @@ class Logbook:
 
         A piece that was dry is not looked at again; a look that a later reading has passed over is gone.
         """
-        trays = {tray.run.casefold(): tray for tray in self.trays()}
+        trays = {tray.run.casefold(): tray for tray in self.trays() if tray.made_at is not None}
         looks = []
         for form in self.forms.values():
-            try:
-                ahead = self._ahead(form) if form.timed else pd.DataFrame()
-            except (BadInput, OSError):
-                continue
-            for (run, hours), pieces in ahead.groupby(["run", "hours"])["piece"] if len(ahead) else ():
-                tray = trays.get(run)
-                if tray is not None and tray.made_at is not None:
-                    due = tray.made_at + hours * 3600
-                    looks.append(Look(form.table, tray.run, tray.label, tuple(pieces), hours, due))
+            for (run, hours), ahead in self._ahead(form).groupby(["run", "hours"]):
+                if run in trays:
+                    tray = trays[run]
+                    due = (tray.made_at or 0.0) + hours * 3600
+                    looks.append(Look(form.table, tray.run, tray.label, tuple(ahead["piece"]), hours, due))
         return sorted(looks, key=lambda look: look.due)
 
     def _ahead(self, form: Form) -> pd.DataFrame:
-        """Prepared rows without a reading, later than every reading of their piece."""
-        cells = self._view(form.table).cells
-        if not {RUN.name, PIECE.name, _HOURS} <= set(cells.columns) or cells.empty:
-            return pd.DataFrame()
+        """Run, piece and hours of the prepared rows that no reading has filled or passed over."""
+        cells = self._view(form.table).cells if form.timed else pd.DataFrame()
+        if cells.empty or not {"run", "piece", _HOURS} <= set(cells.columns):
+            return pd.DataFrame(columns=["run", "hours", "piece"])
+        cells = cells.map(str.strip)
         readings = [name for name in cells.columns if name not in self.tables[form.table].planned]
-        looks = pd.DataFrame({name: cells[name].str.strip() for name in (RUN.name, PIECE.name)})
+        read = (cells[readings] != "").any(axis=1)
+        looks = cells[["run", "piece"]].assign(hours=[number(text) for text in cells[_HOURS]])
         looks["run"] = looks["run"].str.casefold()
-        looks["hours"] = [number(text) for text in cells[_HOURS]]
-        read = cells[readings].apply(lambda column: column.str.strip() != "").any(axis=1)
         last = looks["hours"].where(read).groupby([looks["run"], looks["piece"]]).transform("max").fillna(-1)
         ended = {(run.casefold(), piece) for run, piece in self._ended(form)}
         over = [key in ended for key in zip(looks["run"], looks["piece"], strict=True)]
@@ -337,7 +313,7 @@ class Logbook:
         line: Line = {"did": "log", "id": entry.id, "at": at, "table": table, "cells": dict(cells)}
         self._keep({**line, "says": says, **{name: value for name, value in more.items() if value}})
         self.put_in()
-        return Said(entry.id, at, says, self._waits.get(entry.id, ""))
+        return Said(at, says, self._waits.get(entry.id, ""))
 
     def put_in(self) -> None:
         """Put what waits in the journal into its tables, as far as they can be written now."""
@@ -465,7 +441,9 @@ class Logbook:
         try:
             self.journal.add(line)
         except OSError as error:
-            raise CannotKeep(error) from None
+            what = f"the computer refused to write it ({error.strerror or error})."
+            do = "Write it on paper, and look whether the disk is full or the folder may not be written to."
+            raise BadInput([Problem(JOURNAL, what, do)]) from None
 
     def _at(self, cells: Cells) -> str:
         """Whose reading it is, in words."""

@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING
 
 import click
 
-from fizzlab.cli.saying import in_sentences
-
 if TYPE_CHECKING:
     from fizzlab.trial.importing import Prepared
 
@@ -49,30 +47,29 @@ def import_(
     **told: str | None,
 ) -> None:
     """Add the readings of an export, FILE, to the trial in FOLDER."""
-    with in_sentences():
-        from fizzlab.trial.importing import look, prepare, write
-        from fizzlab.trial.loggers import Told, unit_named
+    from fizzlab.trial.importing import look, prepare, write
+    from fizzlab.trial.loggers import Told, unit_named
 
-        answers = dict(told)
-        if answers["temp_unit"] is not None:  # not every keyboard has the degree sign
-            answers["temp_unit"] = unit_named(answers["temp_unit"], "temp") or answers["temp_unit"]
+    answers = dict(told)
+    if answers["temp_unit"] is not None:  # not every keyboard has the degree sign
+        answers["temp_unit"] = unit_named(answers["temp_unit"], "temp") or answers["temp_unit"]
+    seen = look(folder, file, table, name, Told(**answers))
+    while seen.guess.questions and not yes:
+        question = seen.guess.questions[0]
+        answers[question.key] = _asked(question.asks, question.choices)
         seen = look(folder, file, table, name, Told(**answers))
-        while seen.guess.questions and not yes:
-            question = seen.guess.questions[0]
-            answers[question.key] = _asked(question.asks, question.choices)
-            seen = look(folder, file, table, name, Told(**answers))
-        ready = prepare(seen, run, piece)
-        for sentence in as_read(ready):
-            click.echo(sentence)
-        if not yes and not click.confirm("\nIs this right?", default=False):
-            click.echo("Nothing was written.", err=True)
-            sys.exit(2)
-        written = write(ready)
-        click.echo("")
-        for path in written:
-            click.echo(path)
-        if not written:
-            click.echo("Nothing new: every reading stands there already.")
+    ready = prepare(seen, run, piece)
+    for sentence in as_read(ready):
+        click.echo(sentence)
+    if not yes and not click.confirm("\nIs this right?", default=False):
+        click.echo("Nothing was written.", err=True)
+        sys.exit(2)
+    written = write(ready)
+    click.echo("")
+    for path in written:
+        click.echo(path)
+    if not written:
+        click.echo("Nothing new: every reading stands there already.")
 
 
 def as_read(ready: Prepared, examples: int = 3) -> list[str]:

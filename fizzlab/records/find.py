@@ -69,8 +69,7 @@ class Summary:
         yield from (("finding", sentence) for sentence in self.findings())
         for note in map(_dict, _list(self.inputs.get("notes"))):
             yield f"note on batch {note.get('run') or '–'}", str(note.get("note", ""))
-        for deviation in report.deviations:
-            yield "deviation", " ".join(filter(None, [deviation.run, deviation.what, deviation.why]))
+        yield from (("deviation", str(deviation)) for deviation in report.deviations)
         yield "made by", report.by
         yield "checked by", self.checked_by
         yield from (("correction", f"{entry.reason} {entry.says}".strip()) for entry in self.corrections)

@@ -24,9 +24,6 @@ LEDGER = "ledger.jsonl"
 #: What the first entry carries where later ones carry the hash of the line before.
 FIRST = "0" * 64
 
-#: The form of the lines; a change of meaning raises it.
-FORMAT = 1
-
 Hash = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Hashes = dict[str, Hash]
 RecordName = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}-[1-9][0-9]{0,8}$")]
@@ -44,11 +41,15 @@ class DeviationEntry(_Part):
     why: str = ""
     seen: bool = False
 
+    def __str__(self) -> str:
+        run, why = f"batch {self.run}: " if self.run else "", f" ({self.why})" if self.why else ""
+        return f"{run}{self.what}{why}, {'seen in the tables' if self.seen else 'as the maker wrote'}"
+
 
 class _Entry(_Part):
     """What every entry has: place from 1, SHA-256 of the line before (or zeros), when and by whom."""
 
-    format: Literal[1] = 1
+    format: Literal[1] = 1  # a change of meaning raises it
     entry: int = Field(ge=1)
     before: Hash
     at: str
@@ -223,7 +224,7 @@ def parse_line(line: bytes) -> tuple[Entry | None, str]:
         raw = json.loads(line.decode("utf-8"))
     except (UnicodeDecodeError, ValueError, RecursionError):
         return None, "it is damaged and cannot be read"
-    if isinstance(raw, dict) and isinstance(raw.get("format"), int) and raw["format"] > FORMAT:
+    if isinstance(raw, dict) and isinstance(raw.get("format"), int) and raw["format"] > 1:
         return None, "it was written by a newer fizzlab, which this one cannot read"
     try:
         entry = _ANY.validate_json(line)

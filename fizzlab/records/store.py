@@ -17,11 +17,10 @@ import platform
 import re
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from fizzlab.errors import BadInput, Problem
 from fizzlab.records.ledger import (
@@ -56,6 +55,8 @@ LIBRARIES = ("fizzlab", "numpy", "scipy", "pandas", "statsmodels", "matplotlib",
 #: What JupyterLab and file managers leave in a folder that was only looked at.
 _IGNORED = frozenset({".ipynb_checkpoints", ".DS_Store", "Thumbs.db", "desktop.ini"})
 
+E = TypeVar("E", Correction, SignOff)
+
 _RECORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}-([1-9][0-9]{0,8})")
 
 
@@ -84,10 +85,9 @@ class About:
 
 @dataclass(frozen=True)
 class Stamp:
-    """What a record learns when its turn comes: name, number, and the last hash of the ledger so far."""
+    """What a record learns when its turn comes: its name, and the last hash of the ledger so far."""
 
     record: str
-    number: int
     before: str
     signed: Signed
 
@@ -142,7 +142,7 @@ def making(home: Path) -> Iterator[Path]:
     with _gone_if_empty(home), contextlib.ExitStack() as stack:
         with ledger_to_add_to(home):
             _clear(home)
-            stack.enter_context(locked(_alive(folder)))
+            stack.enter_context(locked(home / f"{folder.name}.lock"))
             folder.mkdir()
         try:
             yield folder
@@ -160,7 +160,7 @@ def keep(making: Path, about: About, finish: Callable[[Path, Stamp], None]) -> P
     with ledger_to_add_to(home) as ledger:
         taken = [_number(path.name) for path in home.iterdir()]  # of files too: the name is taken
         number = 1 + max([0, *taken, *(entry.number for entry in ledger.reports())])
-        stamp = Stamp(f"{about.trial}-{number}", number, ledger.last, signed)
+        stamp = Stamp(f"{about.trial}-{number}", ledger.last, signed)
         finish(making, stamp)
         entry = Report(
             **_head(ledger),
@@ -174,8 +174,9 @@ def keep(making: Path, about: About, finish: Callable[[Path, Stamp], None]) -> P
             **{name: value for name, value in vars(about).items() if name != "signed"},
         )
         (making / ENTRY).write_bytes(line_of(entry) + b"\n")
-        with ThreadPoolExecutor(8) as pool:  # side by side they share the disk's journal
-            list(pool.map(_sync, files_of(making).values()))
+        for path in files_of(making).values():  # wait until the disk has each
+            with path.open("rb+") as file:
+                os.fsync(file.fileno())
         coming = flushed_beside(ledger.path, ledger.with_entry(entry).data)
         target = home / stamp.record
         try:
@@ -188,12 +189,6 @@ def keep(making: Path, about: About, finish: Callable[[Path, Stamp], None]) -> P
                 coming.unlink()
             raise
     return target
-
-
-def _sync(path: Path) -> None:
-    """Wait until the disk has a file."""
-    with path.open("rb+") as file:
-        os.fsync(file.fileno())
 
 
 # adding to the ledger
@@ -221,17 +216,21 @@ def correct(home: Path, number: int, *, reason: str, by: str, says: str = "") ->
     BadInput is raised, and nothing written, where there is no such record or a text is empty.
     """
     reason, by = _filled({"--reason": reason, "--by": by})
-    with _about_record(home, number) as (ledger, head):
-        entry = Correction(**head, by=by, reason=reason, says=_tidy(says))
-        add(ledger, entry)
-    return entry
+    return _enter(home, number, lambda head: Correction(**head, by=by, reason=reason, says=_tidy(says)))
 
 
 def sign(home: Path, number: int, *, checked_by: str, date: str = "") -> SignOff:
     """Say that a record was checked, after it was made; today, if no date is given."""
-    (by,), day = _filled({"--checked-by": checked_by}), signed(date=date).date
-    with _about_record(home, number) as (ledger, head):
-        entry = SignOff(**head, by=by, date=day.isoformat())
+    (by,), day = _filled({"--checked-by": checked_by}), signed(date=date).date.isoformat()
+    return _enter(home, number, lambda head: SignOff(**head, by=by, date=day))
+
+
+def _enter(home: Path, number: int, make: Callable[[dict[str, Any]], E]) -> E:
+    """Add an entry about a record; `make` is given what every such entry has."""
+    read_ledger(home).report(number)  # before anything is made on the disk
+    with ledger_to_add_to(home) as ledger:
+        record = ledger.report(number).record
+        entry = make({**_head(ledger), "record": record, "number": number})
         add(ledger, entry)
     return entry
 
@@ -244,14 +243,6 @@ def signed(made_by: str = "", checked_by: str = "", date: str = "") -> Signed:
         do = "Write it as 2026-01-31."
         raise BadInput([Problem("option --date", f"“{date}” is not a date.", do)]) from None
     return Signed(_tidy(made_by), _tidy(checked_by), day)
-
-
-@contextlib.contextmanager
-def _about_record(home: Path, number: int) -> Iterator[tuple[Ledger, dict[str, Any]]]:
-    """The ledger to add to, and what every entry about a record has."""
-    read_ledger(home).report(number)  # before anything is made on the disk
-    with ledger_to_add_to(home) as ledger:
-        yield ledger, {**_head(ledger), "record": ledger.report(number).record, "number": number}
 
 
 def _head(ledger: Ledger) -> dict[str, Any]:
@@ -299,7 +290,7 @@ def files_of(record: Path) -> dict[str, Path]:
         for path in record.rglob("*")
         if (path.is_symlink() or not path.is_dir()) and not is_ignored(path.relative_to(record))
     }
-    return {name: found[name] for name in sorted(found) if name != ENTRY}
+    return {name: path for name, path in sorted(found.items()) if name != ENTRY}
 
 
 def is_ignored(path: Path) -> bool:
@@ -326,27 +317,13 @@ def _number(name: str) -> int:
     return int(matched.group(1)) if matched else 0
 
 
-def _alive(making: Path) -> Path:
-    return making.with_name(f"{making.name}.lock")
-
-
-def _is_dead(path: Path) -> bool:
-    """Was this left by a process that is gone?"""
-    try:
-        with locked(_alive(path.with_name(path.name.removesuffix(".lock")))):
-            return True
-    except Busy:
-        return False
-
-
 def _clear(home: Path) -> None:
     """Take away what killed processes left; whoever calls holds the ledger, so none is about to begin."""
-    left = [path for path in home.iterdir() if path.name.startswith(MAKING) and _is_dead(path)]
-    for path in [*left, home / COMING]:
-        if path.is_dir():
-            shutil.rmtree(path, ignore_errors=True)
-        else:
-            path.unlink(missing_ok=True)
+    left = {path.name.removesuffix(".lock") for path in home.iterdir() if path.name.startswith(MAKING)}
+    for name in left:
+        with contextlib.suppress(Busy), locked(home / f"{name}.lock"):
+            shutil.rmtree(home / name, ignore_errors=True)
+    (home / COMING).unlink(missing_ok=True)
 
 
 @contextlib.contextmanager

@@ -9,9 +9,6 @@ from fizzlab.records.find import Found, Summary
 
 WIDTH = 100
 
-#: Of a record's findings, so many are shown in full.
-MOST_FINDINGS = 8
-
 
 def record_list(found: Sequence[Summary]) -> list[str]:
     """One line a record under a header."""
@@ -29,28 +26,19 @@ def record_list(found: Sequence[Summary]) -> list[str]:
 
 def record_in_full(summary: Summary) -> list[str]:
     """One record: what it found, who made and checked it, what went in, what was said of it since."""
-    report, answers = summary.report, summary.findings()
+    report = summary.report
     checks = [f"{report.checked_by}, when it was made"] if report.checked_by else []
     checks += [f"{entry.by}, {entry.date}" for entry in summary.sign_offs]
-    more = len(answers) - MOST_FINDINGS
     corrections = [
         f"{entry.at[:10]}, {entry.by}: {entry.reason.removesuffix('.')}"
         + (f". It should read: {entry.says}" if entry.says else "")
         for entry in summary.corrections
     ]
-    deviations = [
-        (f"batch {each.run}: " if each.run else "")
-        + each.what
-        + (f" ({each.why})" if each.why else "")
-        + (", seen in the tables" if each.seen else ", as the maker wrote")
-        for each in report.deviations
-    ]
     parts = {
         "Corrections": corrections,
-        # the answers stand first; the page has the rest
-        "Findings": answers[:MOST_FINDINGS] + ([f"and {more} more, on the page"] if more > 0 else []),
+        "Findings": summary.findings(),
         "Lots": [f"{name}: {', '.join(lots)}" for name, lots in report.lots.items()],
-        "Deviations": deviations,
+        "Deviations": list(map(str, report.deviations)),
         "Made from": [f"{name} {value[:16]}…" for name, value in report.inputs.items()],
         "Computed with": [", ".join(f"{name} {version}" for name, version in report.versions.items())],
     }

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from difflib import SequenceMatcher
+from itertools import zip_longest
 from pathlib import Path
 from typing import NamedTuple
 
-from fizzlab.errors import BadInput, Problem, count
+from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import TABLES
-from fizzlab.records.ledger import LEDGER, Ledger, Report, line_of, read_ledger
+from fizzlab.records.ledger import LEDGER, Ledger, line_of, read_ledger
 from fizzlab.records.store import (
     COMING,
     ENTRY,
@@ -25,7 +26,7 @@ from fizzlab.records.store import (
     own_entry,
     record_folders,
 )
-from fizzlab.trial.folder import RECORDS, WORKBOOK
+from fizzlab.trial.folder import RECORDS, WORKBOOK, folder_there
 from fizzlab.trial.settings import read_settings
 from fizzlab.trial.tables import read_csv, read_sheets
 
@@ -66,14 +67,11 @@ def verify(folder: Path, *, known: str = "") -> Verified:
 
 def records_home(folder: Path) -> Path:
     """The folder of a trial's records (BadInput where there is none)."""
-    home = folder / RECORDS
-    if home.is_dir():
-        return home
-    if folder.exists():
-        what, do = "it holds no records.", "Make one with: fizzlab report FOLDER."
-    else:
-        what, do = "there is no such folder.", "Check the name."
-    raise BadInput([Problem(str(folder), what, do)])
+    folder_there(folder)
+    if not (folder / RECORDS).is_dir():
+        do = "Make one with: fizzlab report FOLDER."
+        raise BadInput([Problem(str(folder), "it holds no records.", do)])
+    return folder / RECORDS
 
 
 def trials_with_records(folder: Path) -> list[Path]:
@@ -93,42 +91,32 @@ def _known(ledger: Ledger, known: str) -> Iterator[str]:
         do = "Give its first 12 characters or more, digits and the letters a to f."
         raise BadInput([Problem("option --hash", f"“{known}” is not a hash.", do)])
     if wanted and not any(line.sha256.startswith(wanted) for line in ledger.lines):
-        yield (
-            f"No line of {LEDGER} has the hash {wanted[:16]}… that you kept: it was changed since, or taken "
-            "out."
-        )
-
-
-def _chain(home: Path, ledger: Ledger) -> list[str]:
-    return ledger.faults()
+        what = f"No line of {LEDGER} has the hash {wanted[:16]}… that you kept:"
+        yield f"{what} it was changed since, or taken out."
 
 
 def _altered(home: Path, ledger: Ledger) -> Iterator[str]:
     for entry in ledger.reports():
-        record = home / entry.record
-        if record.is_dir():
-            for what in _alterations(record, entry):
-                yield f"Record {entry.record} was altered: {what}."
-        else:
+        record, altered = home / entry.record, f"Record {entry.record} was altered:"
+        if not record.is_dir():
             yield f"Record {entry.record} is missing: its folder is not there."
-
-
-def _alterations(record: Path, entry: Report) -> Iterator[str]:
-    there = files_of(record)
-    for name, value in entry.files.items():
-        try:
-            if name not in there:
-                yield f"{name} is missing"
-            elif fingerprint(there[name]) != value:
-                yield f"{name} was changed"
-        except OSError as error:
-            yield f"{name} cannot be read ({error.strerror})"
-    yield from (f"{n} was put in later" for n in there if n not in entry.files and n not in PRINTED_LATER)
-    own = record / ENTRY
-    if not own.is_file():
-        yield f"{ENTRY} is missing"
-    elif own.read_bytes() != line_of(entry) + b"\n":
-        yield f"{ENTRY} and line {entry.entry} of {LEDGER} differ, so one of them was changed"
+            continue
+        there, own = files_of(record), record / ENTRY
+        for name, value in entry.files.items():
+            try:
+                if name not in there:
+                    yield f"{altered} {name} is missing."
+                elif fingerprint(there[name]) != value:
+                    yield f"{altered} {name} was changed."
+            except OSError as error:
+                yield f"{altered} {name} cannot be read ({error.strerror})."
+        later = [name for name in there if name not in entry.files and name not in PRINTED_LATER]
+        yield from (f"{altered} {name} was put in later." for name in later)
+        if not own.is_file():
+            yield f"{altered} {ENTRY} is missing."
+        elif own.read_bytes() != line_of(entry) + b"\n":
+            differ = f"{ENTRY} and line {entry.entry} of {LEDGER} differ"
+            yield f"{altered} {differ}, so one of them was changed."
 
 
 def _not_entered(home: Path, ledger: Ledger) -> Iterator[str]:
@@ -156,7 +144,6 @@ def _strangers(home: Path, ledger: Ledger) -> Iterator[str]:
 
 
 def _readings(home: Path, ledger: Ledger) -> Iterator[str]:
-    """What changed in the trial folder since the newest record; that record itself is judged elsewhere."""
     folder = home.parent
     settings, _ = read_settings(folder)
     known = list(TABLES if settings is None else settings.tables())
@@ -176,52 +163,42 @@ def _readings(home: Path, ledger: Ledger) -> Iterator[str]:
         yield from (f"{since} {name} is new." for name in there if name not in last.inputs)
 
 
-#: What is checked: the kind of fault, and the function of a records folder and its ledger.
-CHECKS: tuple[tuple[str, Callable[[Path, Ledger], Iterator[str] | list[str]]], ...] = (
-    ("ledger", _chain),
-    ("record", _altered),
-    ("stranger", _not_entered),
-    ("stranger", _strangers),
-    ("readings", _readings),
-)
-
-
-# what changed from one file to another of its kind
-
-
 def _changes(old: Path, new: Path, tables: list[str]) -> list[str]:
-    """Changed cells or lines, and rows that are gone or were added; empty if they differ in nothing read."""
+    """Rows of a table, or lines of trial.toml, that changed; empty if the files differ in nothing read."""
     before, after = _rows(old, tables), _rows(new, tables)
-    keys = [[tuple(cells.items()) for _, cells in rows] for rows in (before, after)]
-    found: list[str] = []
-    gone = added = 0
-    for kind, i1, i2, j1, j2 in SequenceMatcher(None, *keys, autojunk=False).get_opcodes():
-        if kind == "equal":
-            continue
-        for (_, was), (place, now) in zip(before[i1:i2], after[j1:j2], strict=False):
-            for name in dict.fromkeys([*was, *now]):
-                if was.get(name) != now.get(name):
-                    at = ", ".join(filter(None, [place, name]))
-                    found.append(f"{at}: “{was.get(name, '')}”, now “{now.get(name, '')}”")
-        gone, added = gone + max(i2 - i1 - (j2 - j1), 0), added + max(j2 - j1 - (i2 - i1), 0)
-    for rows, said in ((gone, "taken out"), (added, "added")):
-        found += [f"{count(rows, 'row was', 'rows were')} {said}"] * bool(rows)
+    texts = [[text for _, text in rows] for rows in (before, after)]
+    found = []
+    for kind, i1, i2, j1, j2 in SequenceMatcher(None, *texts, autojunk=False).get_opcodes():
+        pairs = zip_longest(before[i1:i2], after[j1:j2], fillvalue=("", ""))
+        for (place, was), (at, now) in pairs if kind != "equal" else ():
+            said = f"“{was}”, now “{now}”" if was and now else f"“{was or now}” is {'gone' if was else 'new'}"
+            found.append(f"{at or place}: {said}")
     more = len(found) - MOST_LISTED
     return [*found[:MOST_LISTED], f"and {more} more changes"] if more > 0 else found
 
 
-def _rows(path: Path, tables: list[str]) -> list[tuple[str, dict[str, str]]]:
-    """The rows of a table, or lines of trial.toml, each with its place and the cells that are filled in."""
+def _rows(path: Path, tables: list[str]) -> list[tuple[str, str]]:
+    """Each row or line in which something stands: its place and its text."""
     if path.suffix == ".toml":
         lines = path.read_text(encoding="utf-8-sig", errors="replace").splitlines()
-        return [(f"line {number}", {"": text}) for number, text in enumerate(lines, start=1) if text.strip()]
+        return [(f"line {number}", text) for number, text in enumerate(lines, start=1) if text.strip()]
     if path.suffix == ".xlsx":
         found = {f"sheet {name}, ": raw for name, raw in read_sheets(path, tables)[0].items()}
     else:
         raw = read_csv(path)[0]
         found = {} if raw is None else {"": raw}
     return [
-        (f"{sheet}row {row}", {str(name): str(text) for name, text in cells.items() if text})
+        (f"{sheet}row {row}", ", ".join(filter(None, cells)))
         for sheet, raw in found.items()
-        for row, cells in raw.cells.iterrows()
+        for row, *cells in raw.cells.itertuples(name=None)
     ]
+
+
+#: What is checked: the kind of fault, and the function of a records folder and its ledger.
+CHECKS: tuple[tuple[str, Callable[[Path, Ledger], Iterable[str]]], ...] = (
+    ("ledger", lambda home, ledger: ledger.faults()),
+    ("record", _altered),
+    ("stranger", _not_entered),
+    ("stranger", _strangers),
+    ("readings", _readings),
+)

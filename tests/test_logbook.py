@@ -76,7 +76,7 @@ def _folder(home: Path, kind: str) -> Path:
     (folder / "runs.csv").write_text(RUNS)
     if kind == "workbook":
         sheets = [
-            Sheet(name, measures.TABLES[name].meaning, measures.TABLES[name].columns, _rows(name))
+            Sheet(name, "", (*measures.TABLES[name].columns, measures.LEAVE_OUT), _rows(name))
             for name in TABLES
         ]
         write_workbook(folder / "readings.xlsx", "Two ways", sheets)
@@ -528,7 +528,11 @@ def test_the_time_of_making_is_logged_once(tmp_path: Path) -> None:
     assert ("weighings", run, "1", 0.01, 80.0) in _readings(folder)
 
 
-def test_next_looks_come_from_the_prepared_rows(planned: Path) -> None:
+PLAN = '[plan]\nkind = "factorial"\nrepeats = 2\npieces = 1\nchecks_h = [2, 3, 4, 6]\n'
+
+
+def test_next_looks_come_from_the_plan(planned: Path) -> None:
+    (planned / "trial.toml").write_text(TOML + PLAN)
     book = Logbook(planned)
     looks = [look for look in book.next_looks() if look.table == "touch_checks" and look.run == "A"]
     assert [(look.hours, look.due - MADE, look.label) for look in looks] == [
@@ -542,6 +546,7 @@ def test_next_looks_come_from_the_prepared_rows(planned: Path) -> None:
 
 
 def test_a_look_between_two_planned_ones_leaves_both(planned: Path) -> None:
+    (planned / "trial.toml").write_text(TOML + PLAN)
     book = Logbook(planned)
     for hours in (2.1, 2.4, 2.9):
         touch(book, "A", "1", False, MADE + hours * 3600)

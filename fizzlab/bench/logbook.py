@@ -11,13 +11,15 @@ import re
 import shutil
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise, product
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from fizzlab.bench.files import FileBusy, Files, after, rows_of
-from fizzlab.bench.place import fits, number, place, plain, undo
+from fizzlab.bench.place import fits, place, plain, undo
+from fizzlab.bench.sheet import look_hours
 from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, WATER_C, Column
 from fizzlab.trial import checks
@@ -160,46 +162,37 @@ class Logbook:
         return self.journal.running
 
     def next_looks(self) -> list[Look]:
-        """The prepared looks and weighings still ahead or overdue, by when they are due.
+        """The planned looks and weighings still ahead or overdue, by when they are due.
 
-        A piece that was dry is not looked at again; a look that a later reading has passed over is gone.
+        A piece that was dry is not looked at again; a look is over once a reading was nearer to it than to the
+        one before.
         """
-        trays = {tray.run.casefold(): tray for tray in self.trays() if tray.made_at is not None}
-        looks = []
-        for form in self.forms.values():
-            for (run, hours), ahead in self._ahead(form).groupby(["run", "hours"]):
-                if run in trays:
-                    tray = trays[run]
-                    due = (tray.made_at or 0.0) + hours * 3600
-                    looks.append(Look(form.table, tray.run, tray.label, tuple(ahead["piece"]), hours, due))
+        looks: list[Look] = []
+        plan = self.settings.plan
+        for name in plan.tables if plan is not None else ():
+            if plan is None or name not in self.forms or not self.forms[name].timed:
+                continue
+            last = self._read(name).rows.groupby(["run", "piece"])[_HOURS].max().to_dict()
+            over = {**last, **dict.fromkeys(self._ended(name), float("inf"))}
+            for tray, (before, hours) in product(self.trays(), pairwise([0.0, *look_hours(plan, name)])):
+                middle, run = (before + hours) / 2, tray.run
+                pieces = [piece for piece in self.pieces(run) if middle > over.get((run, piece), -1.0)]
+                if tray.made_at is not None and pieces:
+                    due = tray.made_at + hours * 3600
+                    looks.append(Look(name, run, tray.label, tuple(pieces), hours, due))
         return sorted(looks, key=lambda look: look.due)
 
-    def _ahead(self, form: Form) -> pd.DataFrame:
-        """Run, piece and hours of the prepared rows that no reading has filled or passed over."""
-        cells = self._view(form.table).cells if form.timed else pd.DataFrame()
-        if cells.empty or not {"run", "piece", _HOURS} <= set(cells.columns):
-            return pd.DataFrame(columns=["run", "hours", "piece"])
-        cells = cells.map(str.strip)
-        readings = [name for name in cells.columns if name not in self.tables[form.table].planned]
-        read = (cells[readings] != "").any(axis=1)
-        looks = cells[["run", "piece"]].assign(hours=[number(text) for text in cells[_HOURS]])
-        looks["run"] = looks["run"].str.casefold()
-        last = looks["hours"].where(read).groupby([looks["run"], looks["piece"]]).transform("max").fillna(-1)
-        ended = {(run.casefold(), piece) for run, piece in self._ended(form)}
-        over = [key in ended for key in zip(looks["run"], looks["piece"], strict=True)]
-        return looks[~read & (looks["hours"] > last) & ~pd.Series(over, index=looks.index)]
-
-    def _ended(self, form: Form) -> dict[tuple[str, str], float]:
+    def _ended(self, table: str) -> dict[tuple[str, str], float]:
         """When the readings of a batch's piece ended, such as when it was first dry."""
-        ends = [column.name for column in form.columns if column.ends]
-        if not ends:
-            return {}
-        try:
-            rows = self._read(form.table).rows
-        except (BadInput, OSError):
-            return {}
-        over = rows[rows[ends].fillna(False).astype(bool).any(axis=1)]
-        found: dict[tuple[str, str], float] = over.groupby(["run", "piece"])[_HOURS].min().to_dict()
+        found: dict[tuple[str, str], float] = {}
+        for column in self.forms[table].columns:
+            if column.ends:
+                try:
+                    rows = self._read(table).rows
+                except (BadInput, OSError):
+                    return {}
+                over = rows[rows[column.name].fillna(False).astype(bool)]
+                found |= over.groupby(["run", "piece"])[_HOURS].min().to_dict()
         return found
 
     # logging
@@ -229,7 +222,7 @@ class Logbook:
         if not said:
             raise BadInput([Problem(form.meaning, "nothing is filled in.", "Type or press a reading first.")])
         says = f"{self._at(cells)}: {', '.join(said)}" + (f" at {cells[_HOURS]} h" if form.timed else "")
-        ended = self._ended(form).get((run, piece))
+        ended = self._ended(table).get((run, piece))
         for column in form.columns if ended is not None else ():
             if column.ends and cells.get(column.name) == "no":
                 was = f"{spoken(column, 'yes')} at {ended:g} h"

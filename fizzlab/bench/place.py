@@ -49,9 +49,8 @@ def place(
 ) -> list[Change]:
     """The changes that put a reading in; none where it stands there already, BadInput if its place is taken.
 
-    It takes the row of the reading `instead` that it completes; else the prepared row that it belongs to
-    (of a piece that is looked at several times, the nearest in time, if that is blank); else a row of its
-    own, and the rows of its piece are put in order of time over the rows that they have.
+    It takes the row of the reading `instead` that it completes; else the first prepared row of its piece that
+    is still blank; else a row of its own at the end.
 
     >>> from fizzlab.measures import TABLES
     >>> blank = {"run": "A", "piece": "1", "hours": "2", "dry": ""}
@@ -76,14 +75,14 @@ def place(
                 raise _taken(spec, new, f"{name} stands there already, {stands}")
         return [_filled(rows, own[0], new)]
     readings = [name for name in header if name not in spec.planned]
-    blank = [row for row in own if not any(rows[row].get(name, "").strip() for name in readings)]
-    if spec.time in new:
-        return _in_time(rows, own, blank, spec.time, new)
+    filled = [row for row in own if any(rows[row].get(name, "").strip() for name in readings)]
+    timed = spec.time in new  # then in the order of the presses, which is that of time
+    blank = [row for row in own if row not in filled and not (timed and row < max(filled, default=0))]
     if blank:
         return [_filled(rows, blank[0], new)]
-    if spec.key and any(not rows[row].get(LEAVE_OUT.name, "").strip() for row in own):
+    if spec.key and not timed and any(not rows[row].get(LEAVE_OUT.name, "").strip() for row in filled):
         raise _taken(spec, new, "it has a reading already")
-    return [Change(_next(rows), None, dict(new))]
+    return [Change(max(rows, default=1) + 1, None, dict(new))]
 
 
 def undo(changes: Sequence[Change]) -> list[Change]:
@@ -130,24 +129,6 @@ def _holds(cells: Cells, new: Cells) -> bool:
 def _filled(rows: Rows, row: int, new: Cells) -> Change:
     keep = {name: rows[row][name] for name in _WHOSE if name in rows[row]}
     return Change(row, dict(rows[row]), {**rows[row], **new, **keep})
-
-
-def _in_time(rows: Rows, own: Sequence[int], blank: Sequence[int], time: str, new: Cells) -> list[Change]:
-    at = float(new[time])
-    times = {row: seen for row in own if (seen := number(rows[row].get(time, ""))) is not None}
-    nearest = min(times, key=lambda row: (abs(times[row] - at), row not in blank), default=None)
-    if nearest in blank:
-        return [_filled(rows, nearest, new)]
-    slots, ordered = list(times), list(times.values())
-    # whoever wrote them in another order than that of time keeps it
-    before = sum(seen <= at for seen in ordered) if ordered == sorted(ordered) else len(slots)
-    shifted = [dict(new), *(rows[row] for row in slots[before:])]
-    places = [*slots[before:], _next(rows)]
-    return [Change(row, rows.get(row), cells) for row, cells in zip(places, shifted, strict=True)]
-
-
-def _next(rows: Rows) -> int:
-    return max(rows, default=1) + 1
 
 
 def _taken(spec: TableSpec, new: Cells, why: str) -> BadInput:

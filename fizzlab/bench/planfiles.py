@@ -13,7 +13,7 @@ import pandas as pd
 from fizzlab import records
 from fizzlab.bench.cards import in_code_order
 from fizzlab.bench.planning import Planned, read_plan
-from fizzlab.bench.sheet import FIZZ_CUPS, FIZZ_SECONDS, bench_sheet
+from fizzlab.bench.sheet import FIZZ_CUPS, FIZZ_SECONDS, bench_sheet, look_hours
 from fizzlab.bench.workbook import Sheet, write_workbook
 from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, TABLES, Column, TableSpec
@@ -125,7 +125,7 @@ def readings_sheets(planned: Planned) -> list[Sheet]:
             "rater": wishes.raters,
             "run": () if blind else runs,
             "blind": codes,
-            "hours": getattr(wishes, f"{name}_h", None) or wishes.checks_h,
+            "hours": look_hours(wishes, name),
             "piece": pieces[:FIZZ_CUPS] if "seconds" in spec.planned else pieces,
             "pieces": [wishes.pieces],
             "seconds": FIZZ_SECONDS,
@@ -133,13 +133,13 @@ def readings_sheets(planned: Planned) -> list[Sheet]:
         # a column without values here, such as the water of a cup, is left to the bench, weeks wholly
         names = [key for key, values in known.items() if key in spec.planned and len(values)]
         rows = list(product(*(known[key] for key in names))) if names and "weeks" not in spec.planned else []
-        columns = (BLIND, *columns) if blind else columns
+        columns = (*[BLIND] * blind, *columns, LEAVE_OUT)
         sheets.append(Sheet(name, spec.meaning, columns, pd.DataFrame(rows, columns=names), choices))
     if any(BLIND in sheet.columns for sheet in sheets):
         columns = (Column("blind", "text", "code on the tray"), Column("run", "text", "the batch"))
         table = planned.runs[["blind", "run"]].sort_values("blind")
         meaning = "which code is which batch; not for whoever scores"
-        sheets.append(Sheet(CODES, meaning, columns, table, leave_out=False))
+        sheets.append(Sheet(CODES, meaning, columns, table))
     return sheets
 
 

@@ -75,8 +75,11 @@ def readings_blanks(settings: TrialSettings, plan: PlanSettings) -> tuple[Blanks
         if spec.time:
             clock = spec.time == "hours"
             before = [each for each in asked if each.name in spec.planned and each.name != spec.time]
-            hours = (plan.weighings_h if name == "weighings" else None) or plan.checks_h
-            times = [f"{hour:g} h" for hour in hours] if clock else [f"{at} s" for at in FIZZ_SECONDS]
+            times = (
+                [f"{hour:g} h" for hour in look_hours(plan, name)]
+                if clock
+                else [f"{at} s" for at in FIZZ_SECONDS]
+            )
             rows = ("clock", *pieces) if clock else pieces[:FIZZ_CUPS]
             found += _in_time(name, title, [] if clock else [_head(each) for each in before], times, rows)
         else:
@@ -85,6 +88,12 @@ def readings_blanks(settings: TrialSettings, plan: PlanSettings) -> tuple[Blanks
             heads = heads * 3 if again else [*heads, "note"]
             found.append(Blanks(name, title, ("", *heads), pieces if by_piece else ("batch",)))
     return tuple(found)
+
+
+def look_hours(plan: PlanSettings, table: str) -> list[float]:
+    """At how many hours after making a table is planned to be read."""
+    hours: list[float] | None = getattr(plan, f"{table}_h", None)
+    return hours or plan.checks_h
 
 
 def _head(column: Column) -> str:

@@ -211,9 +211,9 @@ def test_the_next_look_in_words() -> None:
 
 def test_each_other_table_and_the_makers_own_measure_has_its_buttons(tmp_path: Path, clock: Clock) -> None:
     folder = practice_folder(tmp_path)
+    toml = (folder / "trial.toml").read_text().replace('tables = ["', 'tables = ["crumble_scores", "')
     own = '\n[responses.scent]\nlabel = "scent"\nper = "piece"\nlow = 0\nhigh = 10\n'
-    (folder / "trial.toml").write_text((folder / "trial.toml").read_text() + own)
-    (folder / "crumble_scores.csv").write_text("run,piece,rater,score\n")
+    (folder / "trial.toml").write_text(toml + own)
     bench = Bench(Logbook(folder), clock)
     assert list(bench.modes) == ["Drying", "Fizz", "Crumble scores", "Scent"]
     bench.mode.value = "Scent"

@@ -476,7 +476,7 @@ def test_unusable_readings_are_refused_in_sentences(folder: Path) -> None:
         "no piece is chosen": lambda: touch(book, "A", "", True, MADE + 3600),
         "it does not run": lambda: book.colour(MADE),
         "99 is outside": lambda: book.start("A", "1", "99", MADE),
-        "it is not filled in": lambda: book.start("A", "1", "", MADE),
+        "fizz_times, water_c: the cell is empty": lambda: book.start("A", "1", "", MADE),
         "made_at stands there already, 2026-01-05T09:00": lambda: book.made("A", MADE + 3600),
         "nothing is logged": lambda: book.undo(MADE),
     }

@@ -9,11 +9,10 @@ from __future__ import annotations
 import datetime as dt
 import re
 import shutil
-from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise, product
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import pandas as pd
 
@@ -21,7 +20,7 @@ from fizzlab.bench.files import FileBusy, Files, after, rows_of
 from fizzlab.bench.place import fits, place, plain, undo
 from fizzlab.bench.sheet import look_hours
 from fizzlab.errors import BadInput, Problem
-from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, WATER_C, Column
+from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, Column
 from fizzlab.trial import checks
 from fizzlab.trial.folder import columns_of, folder_there
 from fizzlab.trial.journal import JOURNAL, Cells, Change, Entry, Journal, Line, Running
@@ -31,15 +30,10 @@ from fizzlab.trial.tables import RawTable, Table, parse
 #: Tables that are logged by the stopwatch.
 FIZZING = ("fizz_times", "fizz_curves")
 
-PRACTICE = Path(__file__).resolve().parent / "templates" / "bench_demo"
-
 _PIECE = re.compile(r"[\w][\w .-]{0,19}")
 
-_HOURS = "hours"
 
-
-@dataclass(frozen=True)
-class Tray:
+class Tray(NamedTuple):
     """A batch as it is chosen, by its code where the trial has codes; `made_at` in seconds since 1970."""
 
     run: str
@@ -47,8 +41,7 @@ class Tray:
     made_at: float | None
 
 
-@dataclass(frozen=True)
-class Form:
+class Form(NamedTuple):
     """What is filled in for one table; the text of the columns in `kept`, such as rater, stays."""
 
     table: str
@@ -59,8 +52,7 @@ class Form:
     kept: frozenset[str]
 
 
-@dataclass(frozen=True)
-class Look:
+class Look(NamedTuple):
     """Pieces of one tray to be looked at, or weighed, `hours` after making; due in seconds since 1970."""
 
     table: str
@@ -71,8 +63,7 @@ class Look:
     due: float
 
 
-@dataclass(frozen=True)
-class Said:
+class Said(NamedTuple):
     """One reading in the list of what was logged; `waits` says why it is not in its table yet, if so."""
 
     at: float
@@ -120,16 +111,16 @@ class Logbook:
 
     @cached_property
     def forms(self) -> dict[str, Form]:
-        """What can be logged, by table: what is planned, there, timed, or the maker's own."""
+        """What can be logged, by table: what is planned, timed, or the maker's own; all without a plan."""
         plan = self.settings.plan
         known = {*FIZZING, *(each.table for each in self.settings.measures().values() if not each.study)}
         found = {}
         for name, spec in self.tables.items():
             names = {column.name for column in spec.columns}
-            timed = spec.time == _HOURS
-            if plan is not None and not (name in (*plan.tables, *known) or timed or self._is_there(name)):
+            timed = spec.time == "hours"
+            if plan is not None and not (name in (*plan.tables, *known) or timed):
                 continue
-            passed = {RUN.name, PIECE.name, NOTE.name, BLIND.name, *([_HOURS] if timed else [])}
+            passed = {RUN.name, PIECE.name, NOTE.name, BLIND.name, *(["hours"] if timed else [])}
             if name == "runs":
                 passed |= {column.name for column in spec.columns if column.kind in ("text", "moment")}
                 passed |= set(self.settings.factors)
@@ -164,15 +155,15 @@ class Logbook:
     def next_looks(self) -> list[Look]:
         """The planned looks and weighings still ahead or overdue, by when they are due.
 
-        A piece that was dry is not looked at again; a look is over once a reading was nearer to it than to the
-        one before.
+        A piece that was dry is not looked at again; a look is over once a reading was nearer to it than to
+        the one before.
         """
         looks: list[Look] = []
         plan = self.settings.plan
         for name in plan.tables if plan is not None else ():
             if plan is None or name not in self.forms or not self.forms[name].timed:
                 continue
-            last = self._read(name).rows.groupby(["run", "piece"])[_HOURS].max().to_dict()
+            last = self._read(name).groupby(["run", "piece"])["hours"].max().to_dict()
             over = {**last, **dict.fromkeys(self._ended(name), float("inf"))}
             for tray, (before, hours) in product(self.trays(), pairwise([0.0, *look_hours(plan, name)])):
                 middle, run = (before + hours) / 2, tray.run
@@ -187,12 +178,9 @@ class Logbook:
         found: dict[tuple[str, str], float] = {}
         for column in self.forms[table].columns:
             if column.ends:
-                try:
-                    rows = self._read(table).rows
-                except (BadInput, OSError):
-                    return {}
+                rows = self._read(table)
                 over = rows[rows[column.name].fillna(False).astype(bool)]
-                found |= over.groupby(["run", "piece"])[_HOURS].min().to_dict()
+                found |= over.groupby(["run", "piece"])["hours"].min().to_dict()
         return found
 
     # logging
@@ -213,7 +201,7 @@ class Logbook:
         if form.by_piece:
             cells["piece"] = piece
         if form.timed:
-            cells[_HOURS] = self._hours(run, at)
+            cells["hours"] = self._hours(run, at)
         for column in form.columns:
             text = plain(readings.get(column.name, ""))
             if text or column.required:
@@ -221,7 +209,7 @@ class Logbook:
                 said.append(spoken(column, text))
         if not said:
             raise BadInput([Problem(form.meaning, "nothing is filled in.", "Type or press a reading first.")])
-        says = f"{self._at(cells)}: {', '.join(said)}" + (f" at {cells[_HOURS]} h" if form.timed else "")
+        says = f"{self._at(cells)}: {', '.join(said)}" + (f" at {cells['hours']} h" if form.timed else "")
         ended = self._ended(table).get((run, piece))
         for column in form.columns if ended is not None else ():
             if column.ends and cells.get(column.name) == "no":
@@ -236,13 +224,8 @@ class Logbook:
             what = f"it runs for {self._at(vars(self.running))}."
             raise BadInput([Problem("stopwatch", what, "Stop it first.")])
         _refuse_no_piece(piece)
-        one = RawTable("water", pd.DataFrame({"water_c": [water_c]}, index=[2]))
-        found = parse(one, [WATER_C])[1]
-        if found:
-            what = found[0].what if water_c.strip() else "it is not filled in."
-            do = "Measure it and type it in before the start."
-            raise BadInput([Problem("water temperature", what, do)])
-        times = self._read("fizz_times").rows
+        self._refuse_row("fizz_times", {"water_c": water_c})
+        times = self._read("fizz_times")
         self._keep({"did": "start", "run": run, "piece": piece, "water_c": plain(water_c), "at": at})
         if ((times["run"] == run) & (times["piece"] == piece)).any():
             return "The stopwatch runs. This piece has a fizz time already, so no end will be taken for it."
@@ -355,43 +338,46 @@ class Logbook:
             cells[BLIND.name] = str(runs.loc[runs["run"] == cells.pop("run"), "blind"].iloc[0])
         return place(rows_of(raw), columns, self.tables[entry.table], cells, instead)
 
-    def _check(self, entry: Entry) -> None:
-        """Refuse a reading that the trial's loader would refuse."""
-        table, cells = entry.table, entry.cells
+    def _refuse_row(self, table: str, cells: Cells) -> None:
+        """Refuse cells that the trial's loader would refuse by themselves."""
         one = RawTable(table, pd.DataFrame([dict(cells)], index=[2]))
         found = parse(one, [column for column in self.tables[table].columns if column.name in cells])[1]
         if found:
             raise BadInput(Problem(table, each.what, each.do, column=each.column) for each in found)
+
+    def _check(self, entry: Entry) -> None:
+        """Refuse a reading that the trial's loader would refuse, by itself or in its table."""
+        self._refuse_row(entry.table, entry.cells)
         try:
-            view = self._view(table)
+            view = self._view(entry.table)
         except (BadInput, OSError):
             return  # it waits in the journal until the table can be read
         changes = self._changes(entry, view)
         if not changes:
             raise BadInput([Problem(view.where, "this reading stands there already.", "")])
-        if not self._faults(table, view):  # a table with faults of its own must not stop the logging
-            found = self._faults(table, after(view, changes))
-            if found:
-                raise BadInput(found)
+        found = self._faults(entry.table, after(view, changes))
+        if found and not self._faults(entry.table, view):  # which must not stop the logging
+            raise BadInput(found)
 
     def _faults(self, table: str, raw: RawTable) -> list[Problem]:
         """What the trial's loader would refuse in a table."""
         if raw.cells.empty:
             return []
-        read, found = self._parsed(table, raw)
-        hard = [problem for problem in found if problem.weight == "problem"]
-        if hard or table == "runs":
-            return hard
-        read, found = self._matched(read)
-        both = {table: read, "runs": self._batches()}
-        return [*found, *checks.across_rows(both, self.tables)[0]]
+        read, found = self._loaded(table, raw)
+        if found or table == "runs":
+            return found
+        return checks.across_rows({table: read, "runs": self._batches()}, self.tables)[0]
 
-    def _matched(self, table: Table) -> tuple[Table, list[Problem]]:
-        """Its rows with their batch and hours, where codes or clock times stand instead."""
+    def _loaded(self, table: str, raw: RawTable) -> tuple[Table, list[Problem]]:
+        """A table as the trial's loader reads it, also where codes or clock times stand, and its problems."""
+        read, found = parse(raw, columns_of(table, self.settings, raw), self.tables[table].planned)
+        found = [problem for problem in found if problem.weight == "problem"]
+        if found or table == "runs":
+            return read, found
         runs = self._batches()
-        if BLIND.name in table.rows:
-            return checks.runs_by_code(table, runs)
-        return checks.with_hours(checks.runs_as_spelled(table, runs), runs)
+        if BLIND.name in read.rows:
+            return checks.runs_by_code(read, runs)
+        return checks.with_hours(checks.runs_as_spelled(read, runs), runs)
 
     def _view(self, table: str) -> RawTable:
         """A table with what still waits for it."""
@@ -406,29 +392,22 @@ class Logbook:
                     raw = after(raw, changes)
         return raw
 
-    def _parsed(self, table: str, raw: RawTable) -> tuple[Table, list[Problem]]:
-        return parse(raw, columns_of(table, self.settings, raw), self.tables[table].planned)
-
-    def _read(self, table: str) -> Table:
-        """A table with what still waits for it, as the trial's loader reads it."""
-        return self._matched(self._parsed(table, self._view(table))[0])[0]
+    def _read(self, table: str) -> pd.DataFrame:
+        """The rows of a table with what still waits for it; none where it cannot be read."""
+        try:
+            return self._loaded(table, self._view(table))[0].rows
+        except (BadInput, OSError):
+            return pd.DataFrame(columns=[column.name for column in self.tables[table].columns])
 
     def _batches(self) -> Table:
         raw = self._view("runs")
         if self._runs is None or self._runs[0] is not raw:
-            read, found = self._parsed("runs", raw)
-            problems = [problem for problem in found if problem.weight == "problem"]
+            read, problems = self._loaded("runs", raw)
             problems = problems or checks.factor_levels(read, self.settings)[1]
             if problems:
                 raise BadInput(problems)
             self._runs = (raw, read)
         return self._runs[1]
-
-    def _is_there(self, name: str) -> bool:
-        try:
-            return self.files.path(name).exists()
-        except (BadInput, OSError):
-            return True
 
     def _keep(self, line: Line) -> None:
         try:
@@ -476,7 +455,7 @@ def practice_folder(home: Path) -> Path:
     folder = home / "bench-practice"
     if not (folder / FILE).exists():
         folder.mkdir(parents=True, exist_ok=True)
-        shutil.copy(PRACTICE / FILE, folder / FILE)
+        shutil.copy(Path(__file__).with_name("templates") / "bench_demo" / FILE, folder / FILE)
     if not (folder / "runs.csv").exists():
         write_plan(folder)
     return folder

@@ -329,14 +329,6 @@ def test_a_trial_without_a_plan_says_what_to_add(folder: Folder) -> None:
         write_plan(folder(HEAD + COLOUR))
 
 
-def test_a_sheet_too_long_to_fill_in_is_refused(folder: Folder) -> None:
-    text = FACTORIAL.replace("pieces = 2", "pieces = 100").replace("[2, 4, 8, 24]", str([*range(1, 51)]))
-    made = folder(text)
-    with pytest.raises(BadInput, match="60000 rows to fill in by hand"):
-        write_plan(made)
-    assert [path.name for path in made.iterdir()] == ["trial.toml"]
-
-
 def test_factors_of_one_label_keep_a_column_each(settings: Callable[[str], TrialSettings]) -> None:
     text = FACTORIAL.replace('control = "pearl"', 'label = "shade"').replace('unit = "g"', 'label = "shade"')
     table = plan_trial(settings(text)).level_table()

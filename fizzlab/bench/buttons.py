@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable, Sequence
 from html import escape
 from importlib import resources
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import ipywidgets as widgets
 
@@ -20,9 +20,6 @@ from fizzlab.errors import BadInput, FizzlabError, Problem, capital
 
 #: The same press on the same piece within so many seconds is taken for a slip of the glove.
 TWICE_S = 2.0
-
-#: Readings shown in the list.
-SHOWN = 12
 
 DRYING, FIZZ = "Drying", "Fizz"
 
@@ -43,23 +40,13 @@ CAUTIONS = {
 #: sends a press at once, but may hold back the last digits while the kernel is busy.
 TYPED_S = 0.25
 
-#: JupyterLab's keys (x cuts a cell, with the bench in it) must not work while a button of the bench has the
-#: focus. A widget cannot set the attribute that says so; an image that cannot be loaded can, once in place.
-_NO_SHORTCUTS = """<img src="data:," alt="" hidden onerror="
-    const image = this;
-    (function watch() {
-        const bench = image.closest('.fizzlab-bench');
-        if (!bench) return setTimeout(watch, 100);
-        bench.addEventListener('focusin', got => { got.target.dataset.lmSuppressShortcuts = 'true'; });
-        bench.setAttribute('data-ready', 'true');
-    })();">"""
+_LOOK = {"touch_checks": "touch", "weighings": "weigh"}
+
 
 _GONE = (
     '<p class="gone" role="alert">No longer connected: presses are not taken. What was logged is kept. '
     "Choose Run, then Run All Cells, and go on.</p>"
 )
-
-_LOOK = {"touch_checks": "touch", "weighings": "weigh"}
 
 
 class Press(NamedTuple):
@@ -137,15 +124,10 @@ class Bench:
             self.mode.value, self.tray.value = FIZZ, running.run
             named = running.piece in self.piece.options
             (self.piece if named else self.other).value = running.piece
-        self._show_mode()
         self._refresh()
-        unreadable, kept = book.journal.unreadable, len(book.logged())
-        if unreadable:
-            self._say(f"{unreadable} unfinished lines of the journal were passed over: never confirmed.")
-        elif kept:
-            self._say(f"Taken up again: {kept} readings are kept.")
-        else:
-            self._say("Choose a tray and a piece, then press.")
+        kept = len(book.logged())
+        again = f"Taken up again: {kept} readings are kept."
+        self._say(again if kept else "Choose a tray and a piece, then press.")
 
     # building
 
@@ -164,18 +146,17 @@ class Bench:
         self.mode = _choice([(name, name) for name in self.modes], "What is done", DRYING)
         self.tray = _choice([(tray.label, tray.run) for tray in self.book.trays()], "Tray")
         self.piece, self.other = _choice([], "Piece"), _field("another piece", "Another piece")
-        self.mode.observe(lambda _: self._show_mode(), "value")
-        self.tray.observe(lambda _: self._show_pieces(), "value")
-        self.piece.observe(lambda _: self._take_piece(), "value")
-        self.other.observe(lambda _: self._show_chosen(), "value")
+        for chooser in (self.mode, self.tray, self.piece, self.other):
+            chooser.observe(self._chose, "value")
         self.chosen, self.status, self.message = _html("chosen"), _html("status"), _html("message")
         self.list, self.caution = _html("list"), _html("caution")
         self.undo = self.button("Undo", "quiet", lambda press: f"Taken back: {self.book.undo(press.at)}.")
         last = widgets.HBox([self.message, self.undo]).add_class("fb-last")
-        css = resources.files("fizzlab.bench").joinpath("templates/bench.css").read_text(encoding="utf-8")
+        templates = resources.files("fizzlab.bench").joinpath("templates")
+        head, css = (templates.joinpath(name).read_text("utf-8") for name in ("bench.html", "bench.css"))
         self.view = widgets.VBox(
             [
-                widgets.HTML(f"<style>{css}</style>{_NO_SHORTCUTS}"),
+                widgets.HTML(head.replace("{{ css }}", css)),
                 widgets.VBox([self.status, self.chosen, last]).add_class("fb-head"),
                 self.mode,
                 _group("Tray", self.tray),
@@ -225,21 +206,14 @@ class Bench:
 
     # choosing
 
-    def _show_mode(self) -> None:
-        for name, view in self.modes.items():
-            view.layout.display = None if name == self.mode.value else "none"
-        self.caution.value = f"<p>{escape(CAUTIONS.get(str(self.mode.value), ''))}</p>"
-        self._show_chosen()
-
-    def _show_pieces(self) -> None:
-        names = self.book.pieces(self.tray.value) if self.tray.value is not None else []
-        kept = self.piece.value if self.piece.value in names else None
-        self.piece.options = names
-        self.piece.value = kept
-        self._show_chosen()
-
-    def _take_piece(self) -> None:
-        if self.piece.value is not None:
+    def _chose(self, change: dict[str, Any]) -> None:
+        """Follow a choice: a tray shows its pieces, a piece takes away the name of another."""
+        if change["owner"] is self.tray:
+            names = self.book.pieces(change["new"])
+            kept = self.piece.value if self.piece.value in names else None
+            self.piece.options = names
+            self.piece.value = kept
+        elif change["owner"] is self.piece and change["new"] is not None:
             self.other.value = ""
         self._show_chosen()
 
@@ -247,13 +221,15 @@ class Bench:
         return str(self.other.value.strip() or self.piece.value or "")
 
     def _show_chosen(self) -> None:
-        words, piece = "No tray chosen", self._named_piece() or "no piece chosen"
-        made = ""
+        for name, view in self.modes.items():
+            view.layout.display = None if name == self.mode.value else "none"
+        self.caution.value = f"<p>{escape(CAUTIONS.get(str(self.mode.value), ''))}</p>"
+        words, piece, made = "No tray chosen", self._named_piece(), ""
         if self.tray.value is not None:
-            tray = self.book.tray(self.tray.value)
-            words = f"Tray {tray.label}"
-            made = f" · made {_clock(tray.made_at)}" if tray.made_at is not None else " · not made yet"
-        words += f", piece {piece}" if self._named_piece() else f", {piece}"
+            _, label, at = self.book.tray(self.tray.value)
+            words = f"Tray {label}"
+            made = f" · made {_clock(at)}" if at is not None else " · not made yet"
+        words += f", piece {piece}" if piece else ", no piece chosen"
         self.chosen.value = f"<p>{escape(words + (made if self.mode.value == DRYING else ''))}</p>"
 
     # pressing
@@ -341,9 +317,7 @@ class Bench:
     def _refresh(self) -> None:
         """Show what was logged, and look the next looks up again."""
         logged = self.book.logged()
-        items = "".join(_item(said) for said in logged[:SHOWN])
-        more = f"<p>and {len(logged) - SHOWN} earlier</p>" if len(logged) > SHOWN else ""
-        self.list.value = f"<ul>{items}</ul>{more}" if logged else "<p>Nothing yet.</p>"
+        self.list.value = f"<ul>{''.join(map(_item, logged))}</ul>" if logged else "<p>Nothing yet.</p>"
         runs = self.book.running is not None
         for button in (self.start, self.colour, self.end, self.early, self.halt):
             # a button that is not needed now looks so, but stays in reach of the tabulator key

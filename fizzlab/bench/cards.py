@@ -11,7 +11,7 @@ import pandas as pd
 from fizzlab import recipe as made_of
 from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
 from fizzlab.measures import number
-from fizzlab.recipe import Caution, Ingredient, Recipe, Step
+from fizzlab.recipe import Ingredient, Recipe
 from fizzlab.recipe.units import Quantity, Span
 from fizzlab.trial.settings import FILE, TrialSettings
 
@@ -21,8 +21,7 @@ class RunCard:
     """One batch to make: its name, day, the code under which it is scored, and what goes into it.
 
     `levels` are each factor in plain words and its level with the unit; `recipe` is without rules, and None
-    where trial.toml has none; `amounts` are as `fizzlab.recipe.amounts_table` has them; `notes` say what to
-    know about this batch: limits, soda against acid, how many pieces it fills.
+    where trial.toml has none; `notes` say what to know: limits, soda against acid, how many pieces it fills.
     """
 
     run: str
@@ -30,10 +29,12 @@ class RunCard:
     blind: str
     levels: tuple[tuple[str, str], ...]
     recipe: Recipe | None = None
-    amounts: pd.DataFrame | None = None
-    steps: tuple[Step, ...] = ()
-    cautions: tuple[Caution, ...] = ()
     notes: tuple[str, ...] = ()
+
+    @property
+    def amounts(self) -> pd.DataFrame | None:
+        """Grams of each ingredient, as `fizzlab.recipe.amounts_table` has them."""
+        return None if self.recipe is None else made_of.amounts_table(self.recipe)
 
 
 @dataclass(frozen=True)
@@ -81,18 +82,9 @@ def make_cards(settings: TrialSettings, runs: pd.DataFrame) -> Cards:
     recipes = _recipes(settings, base, planned, cards)
     scaled = _scale(settings, recipes)
     recipes = [made_of.scale(one, scaled) if scaled != 1 else one for one in recipes]
-    full = [
-        replace(
-            card,
-            recipe=one,
-            amounts=made_of.amounts_table(one),
-            steps=made_of.bench_steps(one),
-            cautions=made_of.cautions(one),
-            notes=_notes(settings, one),
-        )
-        for card, one in zip(cards, recipes, strict=True)
-    ]
-    return Cards(tuple(full), scaled, _doubts(full, recipes), _cost(settings, recipes))
+    pairs = zip(cards, recipes, strict=True)
+    full = tuple(replace(card, recipe=one, notes=_notes(settings, one)) for card, one in pairs)
+    return Cards(full, scaled, _doubts(recipes), _cost(settings, recipes))
 
 
 def _recipes(
@@ -144,29 +136,18 @@ def _notes(settings: TrialSettings, recipe: Recipe) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _doubts(cards: Sequence[RunCard], recipes: Sequence[Recipe]) -> tuple[str, ...]:
-    """Doubts about measures once for all batches; those about what is in a batch with its batches."""
-    everything: dict[str, Ingredient] = {}
-    where: dict[str, list[str]] = {}
-    for card, recipe in zip(cards, recipes, strict=True):
+def _doubts(recipes: Sequence[Recipe]) -> tuple[str, ...]:
+    """Doubts about measures once for all batches, then those about what is in some of them."""
+    every: dict[str, Ingredient] = {}
+    alone: list[str] = []
+    for recipe in recipes:
         items = [item for item in recipe.ingredients if item.amount.amount > 0]
         for item in items:
-            everything.setdefault(item.name, item)
-        for doubt in made_of.doubts(_weighed(items)):
-            where.setdefault(doubt, []).append(card.run)
-    every = list(everything.values())
-    together = made_of.doubts(Recipe("all batches", tuple(every)))
-    said = [doubt for doubt in together if doubt not in made_of.doubts(_weighed(every))]
-    for doubt, some in where.items():
-        named = f"{listed(some[:6])}{' and others' if len(some) > 6 else ''}"
-        said.append(doubt if len(some) == len(cards) else f"{doubt} (Batches: {named}.)")
-    return tuple(said)
-
-
-def _weighed(items: Sequence[Ingredient]) -> Recipe:
-    """The ingredients, each on the scale, so that only doubts about what is in it are left."""
-    gram = Quantity(1, "g")
-    return Recipe("weighed", tuple(replace(item, amount=gram, top_up_after=None) for item in items))
+            every.setdefault(item.name, item)
+        # each on the scale, so that only doubts about what is in it are left
+        weighed = tuple(replace(item, amount=Quantity(1, "g"), top_up_after=None) for item in items)
+        alone += made_of.doubts(Recipe("weighed", weighed))
+    return tuple(dict.fromkeys([*made_of.doubts(Recipe("all batches", tuple(every.values()))), *alone]))
 
 
 def _cost(settings: TrialSettings, recipes: Sequence[Recipe]) -> Span | None:

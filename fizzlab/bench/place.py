@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 
 from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, PIECE, RUN, TableSpec
@@ -19,14 +20,6 @@ Rows = Mapping[int, Cells]
 _WHOSE = (RUN.name, BLIND.name, PIECE.name)
 
 
-def number(text: str) -> float | None:
-    """A cell as a number, with a decimal point or comma; None where it is none."""
-    try:
-        return float(text.replace(",", "."))
-    except ValueError:
-        return None
-
-
 def plain(text: str) -> str:
     """A cell in one spelling, so that 2, 2.0 and 2,0 are alike.
 
@@ -34,13 +27,10 @@ def plain(text: str) -> str:
     ('2.5', '2026-01-31T08:30:00', 'yes')
     """
     text = text.strip()
-    if number(text) is not None:
-        return f"{number(text):.10g}"
-    if len(text) >= 16 and text[4:5] == "-":
-        try:
-            return dt.datetime.fromisoformat(text).isoformat()
-        except ValueError:
-            pass
+    with suppress(ValueError):
+        return f"{float(text.replace(',', '.')):.10g}"
+    with suppress(ValueError):
+        return dt.datetime.fromisoformat(text).isoformat() if len(text) >= 16 else text
     return text
 
 

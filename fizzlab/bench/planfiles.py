@@ -19,16 +19,12 @@ from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, TABLES, Column, TableSpec
 from fizzlab.trial.folder import RECORDS, WORKBOOK, refuse_records
 from fizzlab.trial.placing import beside, put_in_place
-from fizzlab.trial.settings import FILE
 from fizzlab.trial.tables import RawTable, guarded, read_csv, read_sheets
 from fizzlab.trial.workbook import open_in
 
 RUNS = "runs.csv"
 BENCH_SHEET = "bench-sheet.html"
 CODES = "blind codes"
-
-#: The longest sheet that is prepared: more is a slip in the schedule.
-MOST_ROWS = 20_000
 
 #: Sheets that a planned workbook holds besides the tables.
 OWN_SHEETS = ("how to fill in", CODES)
@@ -61,19 +57,15 @@ def write_plan(folder: str | Path, detects: Callable[[Planned], Sequence[str]] |
     folder = Path(folder)
     refuse_records(folder)
     planned = read_plan(folder)
-    settings, sheets = planned.settings, readings_sheets(planned)
+    settings = planned.settings
     replaced, empty, problems = _in_the_way(folder, planned)
-    longest = max((len(sheet.rows) for sheet in sheets), default=0)
-    if longest > MOST_ROWS:
-        what = f"the plan would prepare a sheet of {longest} rows to fill in by hand."
-        problems.append(Problem(FILE, what, "Plan fewer pieces or looks.", column="key plan.pieces"))
     if problems:
         raise BadInput(problems)
     statements = planned.statements(detects(planned) if detects is not None else ())
     names = (BENCH_SHEET, RUNS, WORKBOOK)
     with beside(folder, ".planning-") as making:
         (making / RUNS).write_text(runs_csv(planned), encoding="utf-8", newline="")
-        write_workbook(making / WORKBOOK, settings.title, sheets)
+        write_workbook(making / WORKBOOK, settings.title, readings_sheets(planned))
         html = bench_sheet(settings, planned.wishes, planned.cards, statements)
         (making / BENCH_SHEET).write_text(html, encoding="utf-8")
         with records.planning(folder / RECORDS, **_entry(planned)):
@@ -84,10 +76,6 @@ def write_plan(folder: str | Path, detects: Callable[[Planned], Sequence[str]] |
 
 def _entry(planned: Planned) -> dict[str, Any]:
     """What the ledger keeps of a plan, so that a report can say what went otherwise."""
-
-    def kept(value: object) -> str | float:
-        return float(f"{value:.10g}") if isinstance(value, float) else str(value)
-
     settings = planned.settings
     return {
         "trial": settings.code,
@@ -95,7 +83,7 @@ def _entry(planned: Planned) -> dict[str, Any]:
         "by": settings.made_by,
         "plan": planned.wishes.kind,
         "seed": settings.seed,
-        "runs": planned.runs.map(kept).to_dict("records"),
+        "runs": planned.runs.round(10).to_dict("records"),
     }
 
 

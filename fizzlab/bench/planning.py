@@ -66,17 +66,7 @@ class Planned:
     def level_table(self) -> pd.DataFrame:
         """The levels of each batch in words, one column a factor under its plain name."""
         levels = [[level for _, level in card.levels] for card in self.cards.cards]
-        return pd.DataFrame(levels, columns=list(self.labels.values()), index=self.runs.index)
-
-    def amounts_table(self) -> pd.DataFrame:
-        """Grams of each ingredient (columns) in each batch (rows), in words; empty without a recipe."""
-        grams = [
-            {"batch": card.run}
-            | {row["ingredient"]: number(row["grams"], 3) for row in card.amounts.to_dict("records")}
-            for card in self.cards.cards
-            if card.amounts is not None
-        ]
-        return pd.DataFrame(grams).fillna("0")
+        return pd.DataFrame(levels, self.runs.index, list(self.labels.values()))
 
     def in_words(self) -> str:
         """The order of making in one text, for those who cannot see a picture of it."""

@@ -10,10 +10,10 @@ from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from typing import Any, NamedTuple
 
+from fizzlab import recipe as made_of
 from fizzlab.bench.cards import Cards, RunCard, in_code_order
 from fizzlab.errors import capital, listed
 from fizzlab.measures import NOTE, PIECE, RUN, Column, number
-from fizzlab.recipe import SAFETY_NOTE, SELLING_NOTE
 from fizzlab.trial.settings import PlanSettings, TrialSettings
 
 #: Columns of one grid of blanks that still leave room to write on a sheet of A4 or US Letter.
@@ -58,7 +58,7 @@ def bench_sheet(settings: TrialSettings, plan: PlanSettings, cards: Cards, state
         blanks=readings_blanks(settings, plan),
         codes=in_code_order(cards.cards),
         recipes=recipes,
-        note=SAFETY_NOTE if limits else SELLING_NOTE,
+        note=made_of.SAFETY_NOTE if limits else made_of.SELLING_NOTE,
     )
 
 
@@ -112,7 +112,8 @@ def _in_time(
 
 
 def _amounts(card: RunCard) -> Iterator[dict[str, str]]:
-    for row in [] if card.amounts is None else card.amounts.to_dict("records"):
+    amounts = card.amounts
+    for row in [] if amounts is None else amounts.to_dict("records"):
         spread = row["from_volume"] and row["high_g"] > row["low_g"]
         yield {
             "name": row["ingredient"],
@@ -126,10 +127,11 @@ def _steps(card: RunCard) -> Iterator[dict[str, Any]]:
     """The steps, each with its cautions; one that stood before is only called to mind."""
     grams = {row["name"]: row["grams"] for row in _amounts(card)}
     told: dict[str, int] = {}
-    for place, step in enumerate(card.steps, start=1):
+    cautions = made_of.cautions(card.recipe) if card.recipe else ()
+    for place, step in enumerate(made_of.bench_steps(card.recipe) if card.recipe else (), start=1):
         beside: list[str] = []
         again: dict[int, list[str]] = {}
-        for caution in card.cautions:
+        for caution in cautions:
             if step.key in caution.steps and (caution.because_of or caution.key == "damp store"):
                 if caution.key in told:
                     again.setdefault(told[caution.key], []).append(caution.key)
@@ -145,34 +147,19 @@ def _steps(card: RunCard) -> Iterator[dict[str, Any]]:
         }
 
 
-#: The fractions on spoons and cups, and how far from one a measure may be and still be shown as "about" it.
-_SPOONS = {"cup": (2, 3, 4), "tbsp": (2, 4), "tsp": (2, 3, 4, 8)}
-_NEAR = 0.05
-
-
 def kitchen(text: str) -> str:
-    """Write the decimals of a kitchen measure as the fractions on the spoons.
-
-    An amount between them (as after scaling) is rounded to one, with "about"; where none is near, the result
-    is empty, since the grams stand beside it.
+    """Write the decimals of a kitchen measure as the fractions on the spoons, where they are such.
 
     >>> kitchen("0.5 cup"), kitchen("up to 2.25 tsp with dye"), kitchen("1.236733 cup")
-    ('1/2 cup', 'up to 2 1/4 tsp with dye', 'about 1 1/4 cup')
-    >>> kitchen("0.055 cup"), kitchen("33.4 drops")
-    ('', 'about 33 drops')
+    ('1/2 cup', 'up to 2 1/4 tsp with dye', '1.24 cup')
     """
-    found = re.search(r"(\d+\.\d+) (\w+)", text)
-    if found is None:
-        return text
-    value, unit = float(found[1]), found[2]
-    said = number(value, 3)
-    steps = _SPOONS.get(unit.removesuffix("s"), (1,) if unit == "drops" else ())
-    if steps:
-        near = min((Fraction(round(value * step), step) for step in steps), key=lambda one: abs(one - value))
-        off = abs(float(near) / value - 1)
-        if off > _NEAR:
-            return ""
+
+    def said(found: re.Match[str]) -> str:
+        value = float(found[0])
+        near = Fraction(value).limit_denominator(8)
         whole, rest = divmod(near.numerator, near.denominator)
-        said = " ".join([str(whole)] * bool(whole) + [f"{rest}/{near.denominator}"] * bool(rest))
-        said = f"about {said}" if off > 1e-3 else said
-    return f"{text[: found.start()]}{said} {unit}{text[found.end() :]}"
+        if near.denominator not in (2, 3, 4, 8) or abs(near - value) > 1e-3 * value:
+            return number(value, 3)
+        return f"{whole or ''} {rest}/{near.denominator}".strip()
+
+    return re.sub(r"\d+\.\d+(?= (cup|tbsp|tsp))", said, text)

@@ -155,7 +155,6 @@ def test_amounts_of_a_run_are_those_of_the_recipe_at_its_levels(
         assert grams["acid"] == pytest.approx(8 * (12.1 + 12.4 + 12.0) / 3)
         assert ("<pearl & shine>" in grams) == (row["colour"] == "pearl")
         assert ("dye" in grams) == (row["colour"] == "dye")
-    assert "Ingredients cost about" in " ".join(planned.statements())
 
 
 def test_scaling_fills_the_moulds_of_the_lightest_batch_and_keeps_ratios(
@@ -185,7 +184,6 @@ def test_a_top_up_that_does_not_fit_names_the_batch(settings: Callable[[str], Tr
 def test_a_card_needs_no_recipe(settings: Callable[[str], TrialSettings]) -> None:
     cards = plan_trial(settings(FACTORIAL)).cards
     assert all(card.amounts is None for card in cards.cards)
-    assert cards.cost_each is None
 
 
 def test_a_limit_of_the_maker_is_said_on_the_card(settings: Callable[[str], TrialSettings]) -> None:

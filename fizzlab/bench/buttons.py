@@ -129,12 +129,12 @@ class Bench:
         again = f"Taken up again: {kept} readings are kept."
         self._say(again if kept else "Choose a tray and a piece, then press.")
 
-    # building
-
     def _build(self) -> None:
         """What can be done, each with its tables and its buttons: a mode a table, but for drying and fizz."""
         self.cards = {name: Card(self, form) for name, form in self.book.forms.items() if name not in FIZZING}
-        self.made = self.button("Made now", "plain", self._made)
+        self.made = self.button(
+            "Made now", "plain", lambda press: self.book.made(press.chosen(by_piece=False)[0], press.at)
+        )
         timed = [name for name, card in self.cards.items() if card.form.timed]
         making = _group("As the batch leaves the press", _wrapped(self.made))
         at_making = [self.cards["runs"].view] if "runs" in self.cards else []
@@ -204,8 +204,6 @@ class Bench:
             field.on_msg(entered)
         return button
 
-    # choosing
-
     def _chose(self, change: dict[str, Any]) -> None:
         """Follow a choice: a tray shows its pieces, a piece takes away the name of another."""
         if change["owner"] is self.tray:
@@ -231,8 +229,6 @@ class Bench:
             made = f" · made {_clock(at)}" if at is not None else " · not made yet"
         words += f", piece {piece}" if piece else ", no piece chosen"
         self.chosen.value = f"<p>{escape(words + (made if self.mode.value == DRYING else ''))}</p>"
-
-    # pressing
 
     def _press(self, words: str, do: Do, typed: Sequence[widgets.Text]) -> None:
         """One press; a glove that pressed twice has pressed once."""
@@ -277,9 +273,6 @@ class Bench:
                 self._say(said)
         self._refresh()
 
-    def _made(self, press: Press) -> Said:
-        return self.book.made(press.chosen(by_piece=False)[0], press.at)
-
     def _start(self, press: Press) -> str:
         said = self.book.start(*press.chosen(), self.water.value, press.at)
         self._held = None
@@ -307,8 +300,6 @@ class Bench:
         self._held = None
         self.cup.value = ""
         return said
-
-    # showing
 
     def _say(self, words: str, kind: str = "plain") -> None:
         sign = {"good": "✔ ", "bad": "✘ ", "waits": "… "}.get(kind, "")

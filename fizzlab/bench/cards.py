@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import pandas as pd
 
@@ -12,7 +11,7 @@ from fizzlab import recipe as made_of
 from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
 from fizzlab.measures import number
 from fizzlab.recipe import Ingredient, Recipe
-from fizzlab.recipe.units import Quantity, Span
+from fizzlab.recipe.units import Quantity
 from fizzlab.trial.settings import FILE, TrialSettings
 
 
@@ -41,20 +40,12 @@ class RunCard:
 class Cards:
     """The cards of a plan in the order of making, and what holds for several of them.
 
-    Each batch is `scaled` times the recipe as written; `doubts` are what to know before making it;
-    `cost_each` is what the ingredients of one piece cost over all batches, None where it is not known.
+    Each batch is `scaled` times the recipe as written; `doubts` are what to know before making it.
     """
 
     cards: tuple[RunCard, ...]
     scaled: float = 1.0
     doubts: tuple[str, ...] = ()
-    cost_each: Span | None = None
-
-
-def level_words(settings: TrialSettings, name: str, level: object) -> str:
-    """A level as it stands on a card: a name as it is, a number with its unit."""
-    factor = settings.factors[name]
-    return f"{level:.4g} {factor.unit}".rstrip() if factor.numeric else str(level)
 
 
 def in_code_order(cards: Sequence[RunCard]) -> list[RunCard]:
@@ -68,43 +59,36 @@ def make_cards(settings: TrialSettings, runs: pd.DataFrame) -> Cards:
 
     BadInput is raised with every amount that does not work out, named by the levels of the first such run.
     """
-    planned = [{str(name): value for name, value in row.items()} for row in runs.to_dict("records")]
-    cards = [
-        RunCard(
-            *(str(record[name]) for name in ("run", "day", "blind")),
-            tuple((settings.label(n), level_words(settings, n, record[n])) for n in settings.factors),
-        )
-        for record in planned
-    ]
     base = settings.made_recipe()
+    cards: list[RunCard] = []
+    recipes: list[Recipe] = []
+    problems: list[Problem] = []
+    for _, record in runs.iterrows():
+        names = (str(record[name]) for name in ("run", "day", "blind"))
+        levels = {name: record[name] for name in settings.factors}
+        said = []
+        for name, factor in settings.factors.items():
+            level = f"{levels[name]:.4g} {factor.unit}".rstrip() if factor.numeric else levels[name]
+            said.append((settings.label(name), level))
+        cards.append(RunCard(*names, tuple(said)))
+        try:
+            if base is not None:
+                recipes.append(made_of.for_run(base, levels))
+                made_of.weigh_out(recipes[-1])
+        except BadInput as error:
+            problems += error.problems
+        except CannotAnswer as error:
+            what = f"for {listed([f'{label} {level}' for label, level in said])}: {error.why}"
+            problems.append(Problem(FILE, what, error.would_help, column="key recipe"))
+    if problems:
+        raise BadInput({str(problem): problem for problem in problems}.values())
     if base is None:
         return Cards(tuple(cards))
-    recipes = _recipes(settings, base, planned, cards)
     scaled = _scale(settings, recipes)
     recipes = [made_of.scale(one, scaled) if scaled != 1 else one for one in recipes]
     pairs = zip(cards, recipes, strict=True)
     full = tuple(replace(card, recipe=one, notes=_notes(settings, one)) for card, one in pairs)
-    return Cards(full, scaled, _doubts(recipes), _cost(settings, recipes))
-
-
-def _recipes(
-    settings: TrialSettings, base: Recipe, planned: Sequence[Mapping[str, object]], cards: Sequence[RunCard]
-) -> list[Recipe]:
-    found: list[Recipe] = []
-    problems: list[Problem] = []
-    for record, card in zip(planned, cards, strict=True):
-        levels: dict[str, Any] = {name: record[name] for name in settings.factors}
-        try:
-            found.append(made_of.for_run(base, levels))
-            made_of.weigh_out(found[-1])
-        except BadInput as error:
-            problems += error.problems
-        except CannotAnswer as error:
-            what = f"for {listed([f'{label} {level}' for label, level in card.levels])}: {error.why}"
-            problems.append(Problem(FILE, what, error.would_help, column="key recipe"))
-    if problems:
-        raise BadInput({str(problem): problem for problem in problems}.values())
-    return found
+    return Cards(full, scaled, _doubts(recipes))
 
 
 def _scale(settings: TrialSettings, recipes: Sequence[Recipe]) -> float:
@@ -148,16 +132,3 @@ def _doubts(recipes: Sequence[Recipe]) -> tuple[str, ...]:
         weighed = tuple(replace(item, amount=Quantity(1, "g"), top_up_after=None) for item in items)
         alone += made_of.doubts(Recipe("weighed", weighed))
     return tuple(dict.fromkeys([*made_of.doubts(Recipe("all batches", tuple(every.values()))), *alone]))
-
-
-def _cost(settings: TrialSettings, recipes: Sequence[Recipe]) -> Span | None:
-    """Least, mean and most cost of a piece; None unless every ingredient has a price and pieces are known."""
-    pieces = settings.recipe.pieces if settings.recipe else None
-    if pieces is None:
-        return None
-    costs = [made_of.cost(one, pieces) for one in recipes]
-    if any(one.unpriced for one in costs):
-        return None
-    each = [one.piece for one in costs]
-    typical = sum(one.typical for one in each) / len(each)
-    return Span(min(one.low for one in each), typical, max(one.high for one in each))

@@ -7,10 +7,10 @@ import io
 import zipfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
-from fizzlab.bench.place import changed
 from fizzlab.bench.workbook import fill_cell
 from fizzlab.errors import BadInput, FizzlabError, Problem
 from fizzlab.measures import LEAVE_OUT, Kind, TableSpec
@@ -107,24 +107,17 @@ class Files:
 
 def rows_of(raw: RawTable) -> dict[int, Cells]:
     """The rows of a raw table as text cells, by spreadsheet row."""
-    records = raw.cells.to_dict("records")
-    return {
-        int(str(row)): {str(name): str(text) for name, text in record.items()}
-        for row, record in zip(raw.cells.index, records, strict=True)
-    }
+    rows: dict[Any, Any] = raw.cells.to_dict("index")
+    return {int(row): cells for row, cells in rows.items()}
 
 
 def after(raw: RawTable, changes: Sequence[Change]) -> RawTable:
     """The raw table after changes."""
-    names = [*raw.cells.columns, *new_columns(raw, changes)]
-    rows = changed(rows_of(raw), changes)
-    cells = pd.DataFrame(
-        [[row.get(name, "") for name in names] for row in rows.values()],
-        index=pd.Index(list(rows), name="row"),
-        columns=names,
-        dtype=object,
-    )
-    return RawTable(raw.where, cells)
+    rows: dict[int, Cells | None] = {**rows_of(raw), **{change.row: change.after for change in changes}}
+    kept = {row: cells for row, cells in sorted(rows.items()) if cells is not None}
+    index, names = pd.Index(list(kept), name="row"), [*raw.cells.columns, *new_columns(raw, changes)]
+    cells = [[row.get(name, "") for name in names] for row in kept.values()]
+    return RawTable(raw.where, pd.DataFrame(cells, index, names, dtype=object))
 
 
 def new_columns(raw: RawTable, changes: Sequence[Change]) -> list[str]:

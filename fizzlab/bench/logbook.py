@@ -93,8 +93,6 @@ class Logbook:
         self._keep({"did": "open"})
         self.put_in()
 
-    # what there is
-
     def trays(self) -> list[Tray]:
         """The batches; by blind code, in the order of the codes, where every batch has one."""
         rows = self._batches().rows
@@ -153,10 +151,9 @@ class Logbook:
         return self.journal.running
 
     def next_looks(self) -> list[Look]:
-        """The planned looks and weighings still ahead or overdue, by when they are due.
+        """The planned looks and weighings still ahead or overdue, of pieces that were not dry.
 
-        A piece that was dry is not looked at again; a look is over once a reading was nearer to it than to
-        the one before.
+        A look is over once a reading was nearer to it than to the one before.
         """
         looks: list[Look] = []
         plan = self.settings.plan
@@ -183,8 +180,6 @@ class Logbook:
                 found |= over.groupby(["run", "piece"])["hours"].min().to_dict()
         return found
 
-    # logging
-
     def made(self, run: str, at: float) -> Said:
         """Write down that a batch was pressed now."""
         moment = dt.datetime.fromtimestamp(at).replace(second=0, microsecond=0)
@@ -194,8 +189,7 @@ class Logbook:
     def log(self, table: str, run: str, piece: str, readings: Cells, at: float) -> Said:
         """Log the readings of a form, at this hour since making where the form is timed.
 
-        A piece that is wet after it was dry is logged and left out, with that as the reason, since a report
-        takes a piece that was dry as dry; so it is with every column that ends the readings of a piece.
+        A piece that is wet after it was dry is logged and left out, with that as the reason.
         """
         form, cells, said = self.forms[table], {"run": run}, []
         if form.by_piece:
@@ -223,8 +217,7 @@ class Logbook:
         if self.running is not None:
             what = f"it runs for {self._at(vars(self.running))}."
             raise BadInput([Problem("stopwatch", what, "Stop it first.")])
-        _refuse_no_piece(piece)
-        self._refuse_row("fizz_times", {"water_c": water_c})
+        self._refuse_row("fizz_times", {"piece": piece, "water_c": water_c})
         times = self._read("fizz_times")
         self._keep({"did": "start", "run": run, "piece": piece, "water_c": plain(water_c), "at": at})
         if ((times["run"] == run) & (times["piece"] == piece)).any():
@@ -243,19 +236,15 @@ class Logbook:
         return self._log("fizz_times", cells, f"{self._at(cells)}: colour at {cells['seconds']} s", at)
 
     def end(self, at: float, *, done: bool = True) -> Said:
-        """Log the end of the fizz, or that the watching ended before it.
-
-        This stops the stopwatch, unless masses were logged by it: the scale is read on after the fizz.
-        """
+        """Log the end of the fizz, or of the watching; the stopwatch goes on if masses were logged by it."""
         cells = {**self.under_the_watch(at), "done": "yes" if done else "no"}
         more: dict[str, Any] = {"stops": not self.journal.on_this_watch("fizz_curves")}
         for earlier in self.journal.on_this_watch("fizz_times")[-1:]:
             cells["colour_s"] = earlier.cells.get("colour_s", "")
             more["replaces"] = earlier.id
         ended = "fizz ended" if done else "still fizzing"
-        return self._log(
-            "fizz_times", cells, f"{self._at(cells)}: {ended} at {cells['seconds']} s", at, **more
-        )
+        says = f"{self._at(cells)}: {ended} at {cells['seconds']} s"
+        return self._log("fizz_times", cells, says, at, **more)
 
     def under_the_watch(self, at: float) -> dict[str, str]:
         """The piece in the water, how warm that is, and the stopwatch's second (BadInput if it stands)."""
@@ -279,11 +268,7 @@ class Logbook:
             raise self._changed_since(live[-1])
         return live[-1].says
 
-    # keeping
-
     def _log(self, table: str, cells: Cells, says: str, at: float, **more: Any) -> Said:
-        if PIECE.name in cells:
-            _refuse_no_piece(cells["piece"])
         entry = Entry(self.journal.last + 1, at, table, cells, says, **more)
         self._check(entry)
         line: Line = {"did": "log", "id": entry.id, "at": at, "table": table, "cells": dict(cells)}
@@ -339,7 +324,11 @@ class Logbook:
         return place(rows_of(raw), columns, self.tables[entry.table], cells, instead)
 
     def _refuse_row(self, table: str, cells: Cells) -> None:
-        """Refuse cells that the trial's loader would refuse by themselves."""
+        """Refuse cells that the trial's loader would refuse by themselves, and odd names of pieces."""
+        piece = cells.get("piece", "1")
+        if not _PIECE.fullmatch(piece):
+            what = "a piece is named by up to 20 letters and digits." if piece else "no piece is chosen."
+            raise BadInput([Problem("piece", what, "Choose or name one.")])
         one = RawTable(table, pd.DataFrame([dict(cells)], index=[2]))
         found = parse(one, [column for column in self.tables[table].columns if column.name in cells])[1]
         if found:
@@ -459,9 +448,3 @@ def practice_folder(home: Path) -> Path:
     if not (folder / "runs.csv").exists():
         write_plan(folder)
     return folder
-
-
-def _refuse_no_piece(piece: str) -> None:
-    if not _PIECE.fullmatch(piece):
-        what = "a piece is named by up to 20 letters and digits." if piece else "no piece is chosen."
-        raise BadInput([Problem("piece", what, "Choose or name one.")])

@@ -92,16 +92,6 @@ def fits(rows: Rows, changes: Sequence[Change]) -> bool:
     return True
 
 
-def changed(rows: Rows, changes: Sequence[Change]) -> dict[int, Cells]:
-    """The table after the changes."""
-    new = dict(rows)
-    for change in changes:
-        new.pop(change.row, None)
-        if change.after is not None:
-            new[change.row] = change.after
-    return dict(sorted(new.items()))
-
-
 def _belongs(cells: Cells, spec: TableSpec, new: Cells) -> bool:
     """Is it a row of the same piece, and of the same rater, week and so on, if it names one?"""
     whose = [name for name in _WHOSE if name in new]

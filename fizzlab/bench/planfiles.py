@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
@@ -68,23 +67,19 @@ def write_plan(folder: str | Path, detects: Callable[[Planned], Sequence[str]] |
         write_workbook(making / WORKBOOK, settings.title, readings_sheets(planned))
         html = bench_sheet(settings, planned.wishes, planned.cards, statements)
         (making / BENCH_SHEET).write_text(html, encoding="utf-8")
-        with records.planning(folder / RECORDS, **_entry(planned)):
+        # what the ledger keeps of a plan, so that a report can say what went otherwise
+        with records.planning(
+            folder / RECORDS,
+            trial=settings.code,
+            title=settings.title,
+            by=settings.made_by,
+            plan=planned.wishes.kind,
+            seed=settings.seed,
+            runs=planned.runs.round(10).to_dict("records"),
+        ):
             put_in_place(folder, making, names, empty)
     paths = tuple(folder / name for name in names)
     return Written(planned, paths, tuple(replaced), tuple(empty), statements)
-
-
-def _entry(planned: Planned) -> dict[str, Any]:
-    """What the ledger keeps of a plan, so that a report can say what went otherwise."""
-    settings = planned.settings
-    return {
-        "trial": settings.code,
-        "title": settings.title,
-        "by": settings.made_by,
-        "plan": planned.wishes.kind,
-        "seed": settings.seed,
-        "runs": planned.runs.round(10).to_dict("records"),
-    }
 
 
 def runs_csv(planned: Planned) -> str:

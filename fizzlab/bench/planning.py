@@ -16,7 +16,6 @@ from fizzlab.design.kinds import KINDS
 from fizzlab.design.plans import Plan, plan
 from fizzlab.design.trials import ASSUMED, Spreads
 from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
-from fizzlab.measures import number
 from fizzlab.trial.folder import folder_there
 from fizzlab.trial.settings import FILE, FactorSettings, PlanSettings, TrialSettings, read_settings
 
@@ -54,13 +53,10 @@ class Planned:
     def statements(self, detectable: Sequence[str] = ()) -> tuple[str, ...]:
         """What the plan can and cannot tell, one sentence each; `detectable` is said of its power."""
         said = [*self.plan.statements(self.labels), *detectable]
-        recipe, cost = self.settings.recipe, self.cards.cost_each
+        recipe = self.settings.recipe
         same = [self.settings.label(n) for n in self.settings.factors if recipe and n not in recipe.by_factor]
         if same:
             said.append(f"The recipe is the same at every level of {listed(same)}.")
-        if cost is not None:
-            span = f"{number(cost.low)} to {number(cost.high)}"
-            said.append(f"Ingredients cost about {number(cost.typical)} a piece ({span}).")
         return tuple(said)
 
     def level_table(self) -> pd.DataFrame:

@@ -1,8 +1,4 @@
-"""Where in a table a reading goes: pure functions on the text cells of its rows, by spreadsheet row.
-
-A reading is placed by a list of `Change`, each of which says what stood in a row before, so that it can be
-taken back.
-"""
+"""Where in a table a reading goes: pure functions on the text cells of its rows, by spreadsheet row."""
 
 from __future__ import annotations
 
@@ -81,10 +77,7 @@ def undo(changes: Sequence[Change]) -> list[Change]:
 
 
 def fits(rows: Rows, changes: Sequence[Change]) -> bool:
-    """Does each row still hold what it held when the changes were worked out?
-
-    A blank cell and one that is not there are alike, and so is a blank row.
-    """
+    """Does each row still hold what it held before the changes? What is blank may as well not be there."""
     for row, before, _ in changes:
         one, other = rows.get(row) or {}, before or {}
         if any(plain(one.get(name, "")) != plain(other.get(name, "")) for name in {*one, *other}):

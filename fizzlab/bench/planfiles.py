@@ -21,12 +21,7 @@ from fizzlab.trial.placing import beside, put_in_place
 from fizzlab.trial.tables import RawTable, guarded, read_csv, read_sheets
 from fizzlab.trial.workbook import open_in
 
-RUNS = "runs.csv"
-BENCH_SHEET = "bench-sheet.html"
-CODES = "blind codes"
-
-#: Sheets that a planned workbook holds besides the tables.
-OWN_SHEETS = ("how to fill in", CODES)
+RUNS, BENCH_SHEET, CODES = "runs.csv", "bench-sheet.html", "blind codes"
 
 #: What a plan writes into runs; the other columns are filled in when a batch is made.
 _RUNS_PLANNED = ("run", "day", "blind")
@@ -158,7 +153,7 @@ def _in_the_way(folder: Path, planned: Planned) -> tuple[list[str], list[str], l
         for name, raw in tables.items():
             problems += _begun(raw, specs[name])
         for title in others:
-            if title.strip().casefold() not in OWN_SHEETS:
+            if title.strip().casefold() not in ("how to fill in", CODES):
                 what = "it is a sheet of your own, which would be lost."
                 problems.append(Problem(f"{WORKBOOK}, sheet {title}", what, "Move it into another workbook."))
     return replaced, empty, problems

@@ -19,8 +19,7 @@ from fizzlab.trial.settings import PlanSettings, TrialSettings
 #: Columns of one grid of blanks that still leave room to write on a sheet of A4 or US Letter.
 BLANKS_ACROSS = 10
 
-#: Seconds at which to read the scale while a piece fizzes: often at first, then until it stands still, and
-#: on, so that what dries up can be told from gas.
+#: Seconds at which to read the scale while a piece fizzes, and on, so that drying up is told from gas.
 FIZZ_SECONDS = (0, 10, 20, 30, 40, 50, 60, 75, 90, 120, 150, 180, 210, 240, 270, 300)
 
 #: Cups of each batch that are weighed as they fizz.

@@ -7,9 +7,6 @@ from pathlib import Path
 
 from fizzlab.errors import FizzlabError
 
-#: What marks a record as whole there, and is therefore written last.
-LAST = "report.html"
-
 
 class NotSent(FizzlabError):
     """A record could not be copied to the address; the local record is whole."""
@@ -46,7 +43,7 @@ class Address:
             if self._files.exists(there):
                 raise FileExistsError
             self._files.makedirs(there, exist_ok=False)
-            for path in sorted(files, key=lambda path: path == record / LAST):
+            for path in sorted(files, key=lambda path: path == record / "report.html"):
                 target = f"{there}/{path.relative_to(record).as_posix()}"
                 self._files.makedirs(target.rpartition("/")[0], exist_ok=True)
                 written.append(target)

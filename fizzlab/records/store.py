@@ -128,9 +128,6 @@ def now() -> str:
     return dt.datetime.now().astimezone().isoformat(timespec="seconds")
 
 
-# making a record
-
-
 @contextlib.contextmanager
 def making(home: Path) -> Iterator[Path]:
     """A folder to write a record in, which is gone afterwards unless `keep` gave it a number.
@@ -189,9 +186,6 @@ def keep(making: Path, about: About, finish: Callable[[Path, Stamp], None]) -> P
                 coming.unlink()
             raise
     return target
-
-
-# adding to the ledger
 
 
 @contextlib.contextmanager
@@ -272,9 +266,6 @@ def ledger_to_add_to(home: Path) -> Iterator[Ledger]:
             if entry is not None and entry.before == ledger.last and is_whole(record, entry):
                 ledger = add(ledger, entry)
         yield ledger
-
-
-# what stands in the folders
 
 
 def record_folders(home: Path) -> list[Path]:

@@ -30,9 +30,6 @@ from fizzlab.trial.folder import RECORDS, WORKBOOK, folder_there
 from fizzlab.trial.settings import read_settings
 from fizzlab.trial.tables import read_csv, read_sheets
 
-#: A page may be printed long after its record was made; nothing vouches for the print.
-PRINTED_LATER = ("report.pdf",)
-
 #: More single changes of a file than this are counted, not listed.
 MOST_LISTED = 6
 
@@ -82,9 +79,6 @@ def trials_with_records(folder: Path) -> list[Path]:
     return [records_home(folder).parent]
 
 
-# the checks, each of which gives sentences
-
-
 def _known(ledger: Ledger, known: str) -> Iterator[str]:
     wanted = known.strip().rstrip("…").lower()
     if wanted and (len(wanted) < 12 or set(wanted) - set("0123456789abcdef")):
@@ -110,7 +104,8 @@ def _altered(home: Path, ledger: Ledger) -> Iterator[str]:
                     yield f"{altered} {name} was changed."
             except OSError as error:
                 yield f"{altered} {name} cannot be read ({error.strerror})."
-        later = [name for name in there if name not in entry.files and name not in PRINTED_LATER]
+        # a page may be printed long after its record was made; nothing vouches for the print
+        later = [name for name in there if name not in entry.files and name != "report.pdf"]
         yield from (f"{altered} {name} was put in later." for name in later)
         if not own.is_file():
             yield f"{altered} {ENTRY} is missing."

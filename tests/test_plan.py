@@ -153,7 +153,6 @@ def test_amounts_of_a_run_are_those_of_the_recipe_at_its_levels(
         assert grams["acid"] == pytest.approx(8 * (12.1 + 12.4 + 12.0) / 3)
         assert ("<pearl & shine>" in grams) == (row["colour"] == "pearl")
         assert ("dye" in grams) == (row["colour"] == "dye")
-    assert "Ingredients cost about" in " ".join(planned.statements())
 
 
 def test_scaling_fills_the_moulds_of_the_lightest_batch_and_keeps_ratios(
@@ -183,7 +182,6 @@ def test_a_top_up_that_does_not_fit_names_the_batch(settings: Callable[[str], Tr
 def test_a_card_needs_no_recipe(settings: Callable[[str], TrialSettings]) -> None:
     cards = plan_trial(settings(FACTORIAL)).cards
     assert all(card.amounts is None for card in cards.cards)
-    assert cards.cost_each is None
 
 
 def test_a_limit_of_the_maker_is_said_on_the_card(settings: Callable[[str], TrialSettings]) -> None:
@@ -322,14 +320,6 @@ def test_amounts_that_a_kind_cannot_use_are_said(kind: str, needs: str, folder: 
 def test_a_trial_without_a_plan_says_what_to_add(folder: Folder) -> None:
     with pytest.raises(BadInput, match=r"there is no section \[plan\]"):
         write_plan(folder(HEAD + COLOUR))
-
-
-def test_a_sheet_too_long_to_fill_in_is_refused(folder: Folder) -> None:
-    text = FACTORIAL.replace("pieces = 2", "pieces = 100").replace("[2, 4, 8, 24]", str([*range(1, 51)]))
-    made = folder(text)
-    with pytest.raises(BadInput, match="60000 rows to fill in by hand"):
-        write_plan(made)
-    assert [path.name for path in made.iterdir()] == ["trial.toml"]
 
 
 def test_factors_of_one_label_keep_a_column_each(settings: Callable[[str], TrialSettings]) -> None:

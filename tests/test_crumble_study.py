@@ -348,6 +348,6 @@ def test_settings_reach_the_fits(make_trial: MakeTrial) -> None:
     done, study = _done(_quay(make_trial, toml=toml, **tables))
     fit = study.fits["drop_cm"]
     assert isinstance(fit, DropFit)
-    assert not fit.model.likelihood.penalised
+    assert not fit.likelihood.penalised
     assert study.losses["step_g"].unique() == [1]
     assert "80 % survive" in _said(done)

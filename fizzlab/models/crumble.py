@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Protocol
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -24,14 +24,6 @@ _PARTS = {"loss_pct": LOSS, "broken_pct": BROKEN, "score": SCORE}
 
 #: More batches than this share below half a scale step, and losses are not compared.
 MOST_BELOW = 1 / 3
-
-
-class Part(Protocol):
-    """One part of a crumble index: its weight, and the readings that count as 0 (best) and 1 (worst)."""
-
-    weight: float
-    best: float
-    worst: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,7 +46,7 @@ def study_crumble(
     *,
     scale_step_g: float | None = None,
     drop_method: str = "jeffreys",
-    index: Mapping[str, Part] | None = None,
+    index: Mapping[str, Any] | None = None,
 ) -> CrumbleStudy:
     """Study the tumbles, drops and crumble_scores of a trial; tables that are not there are empty.
 
@@ -172,8 +164,7 @@ def fit_tumble_loss(
     Raises
     ------
     CannotAnswer
-        More than a third of the batches below the scale's step, pieces that gained mass, or what
-        `fit_response` refuses.
+        Over a third of the batches below the step, pieces that gained mass, or what `fit_response` refuses.
 
     Examples
     --------
@@ -260,24 +251,20 @@ def broken_shares(counts: pd.DataFrame, levels: pd.Series) -> pd.DataFrame:
     return sums.assign(n_batches=names.value_counts(), estimate=100 * sums["broken"] / sums["pieces"], **ends)
 
 
-def crumble_index(numbers: Mapping[str, pd.Series], parts: Mapping[str, Part]) -> pd.DataFrame:
+def crumble_index(numbers: Mapping[str, pd.Series], parts: Mapping[str, Any]) -> pd.DataFrame:
     """The stated weighted mean of the stated parts, 0 (holds) to 1 (crumbles), for each batch.
 
     index = sum_k weight_k (x_k - best_k) / (worst_k - best_k), not cut off: a row a batch with what each part
-    gives, index, and beyond (some reading lies outside best to worst).
+    gives, index, and beyond (some reading lies outside best to worst). A part has weight, best and worst.
     """
-    lacking = next((name for name in parts if _PARTS[name] not in numbers), None)
-    if lacking:
-        raise CannotAnswer(
-            f"The crumble index needs {lacking}, which the readings do not give.",
-            "Take those readings, or leave the part out of [crumble.index] in trial.toml.",
-        )
+    do = "Take such readings of each batch, or leave the part out of [crumble.index] in trial.toml."
+    for name in parts:
+        if _PARTS[name] not in numbers:
+            raise CannotAnswer(f"The crumble index needs {name}, which the readings do not give.", do)
     readings = pd.DataFrame({name: numbers[_PARTS[name]] for name in parts}).astype(float)
-    if readings.isna().any(axis=None):
-        raise CannotAnswer(
-            f"Batch {readings.index[readings.isna().any(axis=1)][0]} lacks a part of the crumble index.",
-            "Take that reading, or leave the part out.",
-        )
+    lacking = readings.index[readings.isna().any(axis=1)]
+    if len(lacking):
+        raise CannotAnswer(f"Batch {lacking[0]} lacks a part of the crumble index.", do)
     stated = pd.DataFrame({name: vars(part) for name, part in parts.items()}).astype(float)
     shares = (readings - stated.loc["best"]) / (stated.loc["worst"] - stated.loc["best"])
     table = shares * stated.loc["weight"]

@@ -7,9 +7,9 @@ is the quicker one, and by the trust-region search within bounds where that one 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -153,11 +153,7 @@ class CurveFit(FitResult):
         return f"{self.model.name}: {len(self.y)} readings, residual sd {self.sigma:.3g}"
 
     def predict(
-        self,
-        new: pd.DataFrame | Mapping[str, object] | None = None,
-        *,
-        share: float = 0.5,
-        interval: Interval = "confidence",
+        self, new: Any = None, *, share: float = 0.5, interval: Interval = "confidence"
     ) -> pd.DataFrame:
         """The curve at ``new["x"]``, or at its readings, with its interval (delta method)."""
         x = self.x if new is None else np.asarray(new["x"], float)

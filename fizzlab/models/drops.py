@@ -8,7 +8,7 @@ sequence's climb in a strong batch for a wide spread of the pieces.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,7 +22,6 @@ from fizzlab.models.days import mostly_by_days
 from fizzlab.models.plotting import INK, axes_for, drawn_apart, looks
 from fizzlab.models.result import Effect, FitResult, Interval, asked
 from fizzlab.models.terms import (
-    INTERCEPT,
     Category,
     Term,
     level_name,
@@ -43,6 +42,13 @@ _LOG_ROOT_2PI = 0.5 * np.log(2 * np.pi)
 _MOST = 0.97  # correlation between batch and piece is kept off 1, where quadrature would need more nodes
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(31)
 _LOG_WEIGHTS = np.log(_WEIGHTS / _WEIGHTS.sum())
+
+
+def _refuse(*faults: tuple[Any, str, str]) -> None:
+    """Raise the first fault that holds: whether it does, why there is no answer, what would help."""
+    for wrong, why, would_help in faults:
+        if wrong:
+            raise CannotAnswer(why, would_help)
 
 
 @dataclass(frozen=True)
@@ -91,11 +97,7 @@ class _Likelihood:
         return value, by_eta, by_r
 
     def maximum(
-        self,
-        design: Array,
-        offset: Array | float = 0.0,
-        free: Array | None = None,
-        bends: Sequence[float] = (0.15, 1.2),
+        self, design: Array, offset: Any = 0.0, free: Any = 0.0, bends: Sequence[float] = (0.15, 1.2)
     ) -> _Maximum:
         """Maximise over ``eta = offset + design @ free`` and r; the penalty stays that of the whole model.
 
@@ -111,19 +113,14 @@ class _Likelihood:
                 return 1e10, np.zeros_like(at)
             return -value, -slope
 
-        first = np.zeros(design.shape[1]) if free is None else free
-        options = {"gtol": 1e-6}
-        found = [
-            optimize.minimize(downhill, np.append(first, bend), jac=True, method="BFGS", options=options)
-            for bend in bends
-        ]
-        settled = [each for each in found if np.abs(each.jac).max() < 1e-3]
-        if not settled:
-            raise CannotAnswer(
-                "The fit of the drops did not converge.",
-                "Add pieces at heights where some break and some hold.",
-            )
-        top = min(settled, key=lambda each: each.fun)
+        found = []
+        for bend in bends:
+            start = np.append(np.zeros(design.shape[1]) + free, bend)
+            end = optimize.minimize(downhill, start, jac=True, method="BFGS", options={"gtol": 1e-6})
+            found += [end] if np.abs(end.jac).max() < 1e-3 else []
+        do = "Add pieces at heights where some break and some hold."
+        _refuse((not found, "The fit of the drops did not converge.", do))
+        top = min(found, key=lambda each: each.fun)
         return _Maximum(top.x[:-1], float(_MOST * np.tanh(top.x[-1])), -float(top.fun))
 
 
@@ -150,72 +147,27 @@ def is_separated(matrix: Array, broke: NDArray[np.bool_]) -> bool:
     return bool(found.status == 0 and -found.fun > 1e-7)
 
 
-@dataclass(frozen=True)
-class _Model:
-    """The fitted regression with what its profiles need; a log height is ``centre + unit * v``."""
-
-    likelihood: _Likelihood
-    best: _Maximum
-    df: int
-    conf_level: float
-    centre: float
-    unit: float
-    profiled: dict[tuple[float, ...], tuple[float, float, float]] = field(default_factory=dict, repr=False)
-
-    @property
-    def slope(self) -> float:
-        return float(self.best.free[1])
-
-    def fall(self, rest: Array, target: float, v: float) -> float:
-        """Twice what log likelihood loses with ``(rest + v * height) @ coefficients`` held at `target`."""
-        weights = rest.copy()
-        weights[1] += v
-        given = next(j for j in range(len(rest)) if j != 1 and rest[j])
-        others = np.delete(np.arange(len(rest)), given)
-        column = self.likelihood.matrix[:, given] / weights[given]
-        design = self.likelihood.matrix[:, others] - np.outer(column, weights[others])
-        found = self.likelihood.maximum(design, column * target, self.best.free[others])
-        return max(0.0, 2.0 * (self.best.value - found.value))
-
-    def profile(self, rest: Array, target: float = 0.0) -> tuple[float, float, float]:
-        """Estimate and interval of the v at which ``(rest + v * height) @ coefficients`` is `target`."""
-        key = (*rest.tolist(), target)
-        if key in self.profiled:
-            return self.profiled[key]
-        estimate = (target - float(rest @ self.best.free)) / self.slope
-        limit = float(stats.f.ppf(self.conf_level, 1, self.df))
-
-        def above(v: float) -> float:
-            return float(np.sqrt(self.fall(rest, target, v) / limit)) - 1.0
-
-        # two fifths of the spread are of the order of a standard error or two
-        low, high = (outward(above, estimate, sign * 0.4 / self.slope) for sign in (-1, 1))
-        self.profiled[key] = estimate, low, high
-        return estimate, low, high
-
-
 @dataclass(frozen=True, kw_only=True)
 class DropFit(FitResult):
     """Broken or whole, regressed on the logarithm of the height and the factors.
 
     Parameters
     ----------
-    drops : DataFrame
-        The drops behind it.
     coefficients : mapping of str to float
         Of the probit over all batches: intercept, height (natural logarithm of cm), then the factors.
     df : int
         Batches less the coefficients that do not change within a batch.
-    spread : float
-        Standard deviation of the log breaking heights of single pieces.
-    batch_share : float
-        Share of that variance that lies between batches.
+    spread, batch_share : float
+        Standard deviation of the log breaking heights of single pieces; what share of that variance lies
+        between batches.
     separated : bool
         Height and factors tell broken from whole without a mistake: the spread leans on the penalty.
     repeated : int
         Pieces that were dropped more than once; an earlier fall may have weakened them.
     withheld : mapping of str to CannotAnswer
         Factors that changed mostly from day to day, of which this fit knows nothing: no effect is given.
+    likelihood, best, centre, unit
+        What was maximised, where; ``centre + unit * v`` is the log height with v in the second column.
     """
 
     drops: pd.DataFrame = field(repr=False)
@@ -226,14 +178,13 @@ class DropFit(FitResult):
     separated: bool
     repeated: int
     withheld: Mapping[str, CannotAnswer]
-    model: _Model = field(repr=False)
+    likelihood: _Likelihood = field(repr=False)
+    best: _Maximum = field(repr=False)
+    centre: float
+    unit: float
 
     def predict(
-        self,
-        new: pd.DataFrame | Mapping[str, object] | None = None,
-        *,
-        share: float = 0.5,
-        interval: Interval = "confidence",
+        self, new: Any = None, *, share: float = 0.5, interval: Interval = "confidence"
     ) -> pd.DataFrame:
         """The height in cm from which a share of the pieces breaks.
 
@@ -243,14 +194,13 @@ class DropFit(FitResult):
             Conditions; factors that are not named are averaged over the batches.
         share : float
             Of all pieces, of any batch, that break: 0.5 for the median, 0.1 for what nine in ten survive.
-        interval : {"confidence"}
-            Where the profile likelihood has fallen by F(conf_level; 1, df). An end may be 0 or infinite.
 
         Returns
         -------
         DataFrame
-            The conditions, then estimate, conf_low, conf_high, extrapolated (no such height, or no such
-            amount, was tried).
+            The conditions, then estimate, conf_low, conf_high (where the profile likelihood has fallen by
+            F(conf_level; 1, df); 0 or infinite where that is not within a hundred times the heights tried),
+            extrapolated (no such height, or no such amount, was tried).
         """
         if not 0 < share < 1:
             raise ValueError("share must lie between 0 and 1")
@@ -275,11 +225,36 @@ class DropFit(FitResult):
             else:
                 beyond |= not values.min() <= asked_for <= values.max()
         with np.errstate(over="ignore"):
-            ends = np.array(self.model.profile(np.array(rest), target)) * self.model.unit + self.model.centre
+            ends = np.array(self.profile(np.array(rest), target)) * self.unit + self.centre
             estimate, low, high = np.exp(ends).tolist()
         own = self.drops["run"].isin(self.batches.index[tried]) if tried.any() else slice(None)
-        heights = self.drops.loc[own, "height_cm"]
-        return estimate, low, high, bool(beyond or not heights.min() <= estimate <= heights.max())
+        least, most = self.drops.loc[own, "height_cm"].agg(["min", "max"])
+        low, high = (low if low > least / 100 else 0.0), (high if high < 100 * most else np.inf)
+        return estimate, low, high, bool(beyond or not least <= estimate <= most)
+
+    def fall(self, rest: Array, target: float, v: float) -> float:
+        """Twice what log likelihood loses with ``(rest + v * height) @ coefficients`` held at `target`."""
+        weights = rest.copy()
+        weights[1] += v
+        given = next(j for j in range(len(rest)) if j != 1 and rest[j])
+        others = np.delete(np.arange(len(rest)), given)
+        column = self.likelihood.matrix[:, given] / weights[given]
+        design = self.likelihood.matrix[:, others] - np.outer(column, weights[others])
+        found = self.likelihood.maximum(design, column * target, self.best.free[others])
+        return max(0.0, 2.0 * (self.best.value - found.value))
+
+    def profile(self, rest: Array, target: float = 0.0) -> tuple[float, float, float]:
+        """Estimate and interval of the v at which ``(rest + v * height) @ coefficients`` is `target`."""
+        slope = float(self.best.free[1])
+        estimate = (target - float(rest @ self.best.free)) / slope
+        limit = float(stats.f.ppf(self.conf_level, 1, self.df))
+
+        def above(v: float) -> float:
+            return float(np.sqrt(self.fall(rest, target, v) / limit)) - 1.0
+
+        # two fifths of the spread are of the order of a standard error or two
+        low, high = (outward(above, estimate, sign * 0.4 / slope) for sign in (-1, 1))
+        return estimate, low, high
 
     def plot(self, ax: Axes | None = None, *, survive: float = 0.9) -> Axes:
         """Draw every drop, the height at which half of the pieces break, and the one that most survive."""
@@ -306,7 +281,8 @@ def fit_drop_height(
         P(break | batch) = ndtr((x'b + r u) / sqrt(1 - r^2)),   u standard normal, one for each batch
 
     so that over batches P(break) = ndtr(x'b). Given the batch, the next height of an up-and-down sequence
-    depends on earlier outcomes only, so its likelihood is that of fixed heights.
+    depends on earlier outcomes only, so its likelihood is that of fixed heights. W. J. Dixon and A. M. Mood
+    (1948), J. Am. Stat. Assoc. 43, 109; with the penalty of D. Firth (1993), Biometrika 80, 27.
 
     Parameters
     ----------
@@ -327,12 +303,6 @@ def fit_drop_height(
         that cannot be told apart, separation without the penalty, or no convergence.
     ValueError
         A height that is not positive, or a batch that `runs` does not name.
-
-    References
-    ----------
-    W. J. Dixon and A. M. Mood (1948), J. Am. Stat. Assoc. 43, 109, for the sequence and the normal model;
-    D. Firth (1993), Biometrika 80, 27, for the penalty; G. Heinze and M. Schemper (2002), Stat. Med. 21,
-    2409, for the profile of the penalised likelihood.
 
     Examples
     --------
@@ -364,7 +334,7 @@ def fit_drop_height(
         (not broke.any(), "No piece broke.", "Drop some from higher up, until a few break."),
     )
     centre, unit = float(x.mean()), float(x.std())
-    columns = model_matrix(batches, terms).drop(columns=INTERCEPT)
+    columns = model_matrix(batches, terms).iloc[:, 1:]
     between = columns.loc[drops["run"]].to_numpy(float)
     matrix = np.column_stack([np.ones(len(x)), (x - centre) / unit, between])
     by_batch = pd.DataFrame(matrix).groupby(drops["run"].to_numpy())
@@ -382,19 +352,19 @@ def fit_drop_height(
     )  # fmt: skip
     likelihood = _Likelihood.of_drops(matrix, broke, drops["run"], penalised)
     best = likelihood.maximum(likelihood.matrix)
-    fitted = _Model(likelihood, best, df, conf_level, centre, unit)
+    slope = float(best.free[1])
     do = "Check the heights, and add drops from much lower and much higher."
-    _refuse((fitted.slope <= 0, "Pieces did not break more often from higher up.", do))
+    _refuse((slope <= 0, "Pieces did not break more often from higher up.", do))
     by_day = mostly_by_days(batches, terms) if "day" in batches else []
     why = "What {} does to breaking heights can't be told: it changed mostly from day to day."
     do = "Change it from batch to batch within a day."
     withheld = {name: CannotAnswer(why.format(name), do) for name in by_day}
     names = ["intercept", "height", *columns.columns]
     free = best.free / np.where(np.arange(len(names)) == 1, unit, 1.0)
-    free[0] -= fitted.slope * centre / unit
-    return DropFit(
+    free[0] -= slope * centre / unit
+    fit = DropFit(
         response=RESPONSE,
-        effects=_effects(fitted, batches, [term for term in terms if term.name not in withheld], names),
+        effects=(),
         batches=batches,
         terms=tuple(terms),
         conf_level=conf_level,
@@ -404,45 +374,38 @@ def fit_drop_height(
         drops=drops,
         coefficients=dict(zip(names, free.tolist(), strict=True)),
         df=df,
-        spread=unit / fitted.slope,
+        spread=unit / slope,
         batch_share=best.r**2,
         separated=separated,
         repeated=int((drops.groupby(["run", "piece"]).size() > 1).sum()),
         withheld=withheld,
-        model=fitted,
+        likelihood=likelihood,
+        best=best,
+        centre=centre,
+        unit=unit,
     )
+    return replace(fit, effects=_effects(fit))
 
 
-def _refuse(*faults: tuple[Any, str, str]) -> None:
-    """Raise the first fault that holds: whether it does, why there is no answer, what would help."""
-    for wrong, why, would_help in faults:
-        if wrong:
-            raise CannotAnswer(why, would_help)
-
-
-def _effects(
-    model: _Model, batches: pd.DataFrame, terms: Sequence[Term], names: Sequence[str]
-) -> tuple[Effect, ...]:
+def _effects(fit: DropFit) -> tuple[Effect, ...]:
     """Each level against its control, and each amount from the least to the most."""
     found = []
-    for term in terms:
+    for term in fit.terms:
+        if term.name in fit.withheld:
+            continue
         if isinstance(term, Category):
             pairs = [(level, term.control, 1.0) for level in term.levels if level != term.control]
         else:
-            least, most = batches[term.name].min(), batches[term.name].max()
+            least, most = fit.batches[term.name].min(), fit.batches[term.name].max()
             span = float(np.ptp(term.matrix(pd.Series([least, most]))))
             pairs = [(level_name(term, most), level_name(term, least), span)]
         for column, (level, control, span) in zip(term.columns(), pairs, strict=True):
-            rest = np.where(np.array(names) == column, span, 0.0)
+            rest = np.where(np.array(list(fit.coefficients)) == column, span, 0.0)
             with np.errstate(over="ignore"):
-                estimate, low, high = np.exp(np.array(model.profile(rest)) * model.unit).tolist()
-            p = float(stats.f.sf(model.fall(rest, 0.0, 0.0), 1, model.df))
-            found.append(
-                Effect(
-                    RESPONSE, term, level, control, "ratio", estimate, low, high, float(model.df), p,
-                    n_batches=len(batches), conf_level=model.conf_level,
-                )
-            )  # fmt: skip
+                ends = np.exp(np.array(fit.profile(rest)) * fit.unit).tolist()
+            p = float(stats.f.sf(fit.fall(rest, 0.0, 0.0), 1, fit.df))
+            more = {"n_batches": fit.n_batches, "conf_level": fit.conf_level}
+            found.append(Effect(RESPONSE, term, level, control, "ratio", *ends, float(fit.df), p, **more))
     return tuple(found)
 
 
@@ -464,7 +427,7 @@ def plot_drops(
     names = list(levels.cat.categories)
     shown = drops.assign(
         level=drops["run"].map(levels).astype(levels.dtype),
-        batch=pd.Categorical(drops["run"], levels.index),
+        batch=pd.Categorical(drops["run"], levels.index).codes,
         outcome=np.where(drops["broke"].astype(bool), "broke", "held"),
     ).sort_values(["level", "batch", *(["order"] if "order" in drops else [])], kind="stable")
     batch = shown["batch"].ne(shown["batch"].shift()).cumsum()

@@ -15,6 +15,7 @@ smoothed by the noise s,
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import Literal, get_args
 
@@ -24,15 +25,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.curves import (
-    CurveFit,
-    CurveModel,
-    Parameter,
-    aicc,
-    fit_curve,
-    scale_step,
-    solver,
-)
+from fizzlab.models.curves import CurveFit, CurveModel, Parameter, aicc, fit_curve, scale_step, solver
 from fizzlab.models.terms import need_columns
 from fizzlab.models.water import soluble_g
 
@@ -45,17 +38,10 @@ Place = tuple[Kind, float]
 #: shrinks from its surface; ever slower (bend below 1) or gathering pace first (above 1).
 SHAPES: tuple[Shape, ...] = get_args(Shape)
 
-#: AICc by which a curve must beat a straight line.
-LEAST_EVIDENCE = 4.0
-
-#: A jump smaller than this many steps of the scale cannot be told from rounding.
-LEAST_JUMP_STEPS = 2.5
-
+_LEAST_EVIDENCE = 4.0  # AICc by which a curve must beat a straight line
+_LEAST_JUMP = 2.5  # steps of the scale below which a jump cannot be told from rounding
 _LN2 = float(np.log(2))
 _CUBE = 1 - 0.5 ** (1 / 3)
-
-
-# --- the curves -------------------------------------------------------------------------------
 
 
 def _share(shape: Shape, u: Array, bend: float) -> tuple[Array, Array, Array]:
@@ -139,15 +125,9 @@ def gas_model(shape: Shape, drift: bool = False, places: Sequence[Place] = ()) -
     return CurveModel(shape, f"gas leaves by {shape}", tuple(parameters), f, jacobian, starts)
 
 
-# --- one cup ----------------------------------------------------------------------------------
-
-
 @dataclass(frozen=True)
 class Jump:
-    """What gas leaving evenly cannot make: mass gone at once, mass that came, or one reading out of line.
-
-    `seconds` is that reading, or the first after a step; `change_g` is negative for mass that went.
-    """
+    """Mass gone (negative) or come at once, by the first reading after it, or one reading out of line."""
 
     kind: Kind
     seconds: float
@@ -168,7 +148,7 @@ class GasFit(CurveFit):
     step_g : float
         Step of the scale.
     jumps : tuple of Jump
-        Splashes (not counted as gas) and readings that were left out of account.
+        Splashes (not counted as gas) and readings out of line (not counted at all).
     weighed : dict of str to float
         AICc of each curve that could be fitted, the best first.
     readings : DataFrame
@@ -253,8 +233,7 @@ def fit_gas_curve(
     """Fit the gas of one cup.
 
     A steady loss is fitted along with the curve where the readings go on long enough after the fizz (twice
-    the time of nine tenths, and five readings). It may come out slightly negative by chance, and is left so:
-    cutting it at zero would bias the gas.
+    the time of nine tenths, and five readings). It may come out slightly negative by chance.
 
     Parameters
     ----------
@@ -302,15 +281,14 @@ def fit_gas_curve(
         "nor gas from water that dries up.",
         "Go on reading until the scale stands still, and weigh a cup of water without a piece as well.",
     )
-    if len(t) >= 10 and cup.straight() < cup.straight(t**2, np.log(t + t[1])) + LEAST_EVIDENCE:
+    if len(t) >= 10 and cup.straight() < cup.straight(t**2, np.log(t + t[1])) + _LEAST_EVIDENCE:
         raise at_one_pace
     cup, plain = _with_tail(cup)
     places = _places_of_jumps(cup, plain)
     fits = cup.fits(shapes, places) if places or tuple(shapes) != SHAPES else plain
     best, columns = fits[0], _columns(places, t)
-    if {"gas_g", "t50_s"} & set(best.at_bound) or best["t50_s"] > t[-1]:
-        raise at_one_pace
-    if cup.straight(*columns) < best.aicc + LEAST_EVIDENCE:
+    unending = {"gas_g", "t50_s"} & set(best.at_bound) or best["t50_s"] > t[-1]
+    if unending or cup.straight(*columns) < best.aicc + _LEAST_EVIDENCE:
         raise at_one_pace
     used, fitted, gas = np.ones(len(t), bool), best.at(t), best["start_g"] - mass
     gas -= best.parameters.get("drift_g_s", 0.0) * t
@@ -386,68 +364,51 @@ def _rounded_covariance(fit: CurveFit, step: float) -> Array:
     return rounded if (ours >= plain).all() else np.maximum(1.0, np.nanmax(ours / plain)) * fit.covariance
 
 
-# --- splashes and touches ---------------------------------------------------------------------
-
-
 def _places_of_jumps(cup: _Cup, fits: list[CurveFit]) -> list[Place]:
     """Where the scale jumped, at most four times; `fits` are the curves without any.
 
-    Each reading is tried as out of line, each gap but the first (that may be a quick start) as a step that
-    stayed. What takes most squares off is kept if it is over 2.5 steps of the scale and its F test gives less
-    than 0.001 over all places together (Bonferroni); then the search goes on with it in the curve.
+    The two best places by each curve are fitted, as a jump can make a wrong curve look right. What takes most
+    squares off is kept if it is over 2.5 steps of the scale and its F test gives less than 0.001 over all
+    places (Bonferroni); then the search goes on with it in the curve.
     """
     places: list[Place] = []
-    while len(places) < 4:
-        place = _next_jump(cup, fits, places)
-        if place is None:
+    while len(places) < 4 and np.abs(fits[0].y - fits[0].at(fits[0].x)).max() >= cup.step:
+        top, found = 1.0, []
+        for fit in fits:
+            ranked = _ranked(fit)
+            for place in ranked[:2]:
+                with suppress(CannotAnswer):
+                    (with_it,) = cup.fits([_shape(fit)], [*places, place])
+                    left = max(with_it.rss / with_it.dof, cup.step**2 / 12, 1e-12)
+                    p = float(stats.f.sf((fits[0].rss - with_it.rss) / left, 1, with_it.dof)) * len(ranked)
+                    top, found = (p, [*places, place]) if p < top else (top, found)
+        if top >= 0.001:
             break
-        try:
-            fits = cup.fits(places=[*places, place])
-        except CannotAnswer:
+        with suppress(CannotAnswer):
+            fits = cup.fits(places=found)
+        if abs(fits[0].parameters.get(f"jump_{len(found)}_g", 0.0)) <= _LEAST_JUMP * cup.step:
             break
-        if abs(fits[0][f"jump_{len(places) + 1}_g"]) <= LEAST_JUMP_STEPS * cup.step:
-            break
-        places.append(place)
+        places = found
     return places
 
 
-def _next_jump(cup: _Cup, fits: list[CurveFit], places: list[Place]) -> Place | None:
-    """The most convincing further jump; two places by each curve are fitted, as it may hide the right one."""
-    best = fits[0]
-    if np.abs(best.y - best.at(best.x)).max() < cup.step:
-        return None
-    tried, top, df, found = 1, 0.0, 1, None
-    for fit in fits:
-        ranked = _ranked(fit)
-        tried = len(ranked)
-        for place in ranked[:2]:
-            try:
-                (with_it,) = cup.fits([_shape(fit)], [*places, place])
-            except CannotAnswer:
-                continue
-            gain = (best.rss - with_it.rss) / max(with_it.rss / with_it.dof, cup.step**2 / 12, 1e-12)
-            if gain > top:
-                top, df, found = gain, with_it.dof, place
-    return found if stats.f.sf(top, 1, df) * tried < 0.001 else None
-
-
 def _ranked(fit: CurveFit) -> list[Place]:
-    """Every place of a jump, by the squares it would take off the curve held in its tangent plane."""
+    """Every place of a jump, by the squares it would take off the curve held in its tangent plane.
+
+    Each reading but the first is one, as it may be out of line, and each gap but the first, as mass may go or
+    come there for good: in the first, that may be a quick start.
+    """
     n, residuals = len(fit.y), fit.y - fit.at(fit.x)
     q, _ = np.linalg.qr(fit.model.slopes(fit.x, fit.values))
     found: list[tuple[float, Place]] = []
-    kinds: tuple[tuple[Kind, Array, range], ...] = (
-        ("touched", np.eye(n), range(1, n)),
-        ("splash", np.tril(np.ones((n, n))), range(2, n - 1)),
-    )
-    for kind, columns, at in kinds:
-        own = columns - q @ (q.T @ columns)
-        squares, along = np.einsum("ni,ni->i", own, own), own.T @ residuals
-        found += [(along[i] ** 2 / squares[i], (kind, float(fit.x[i]))) for i in at if squares[i] >= 0.02]
+    kinds: tuple[tuple[Kind, int], ...] = (("touched", 1), ("splash", 2))
+    for kind, first in kinds:
+        for at in fit.x[first : n - first + 1].tolist():
+            (column,) = _columns([(kind, at)], fit.x)
+            own = column - q @ (q.T @ column)
+            if own @ own >= 0.02:
+                found.append((float(own @ residuals) ** 2 / float(own @ own), (kind, at)))
     return [place for _, place in sorted(found, key=lambda each: -each[0])]
-
-
-# --- the cups of a trial ----------------------------------------------------------------------
 
 
 @dataclass(frozen=True)

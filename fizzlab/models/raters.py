@@ -15,6 +15,7 @@ from scipy import stats
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.plotting import INK, SOFT, axes_for
+from fizzlab.models.result import FitResult
 from fizzlab.models.terms import need_columns
 
 if TYPE_CHECKING:
@@ -27,8 +28,8 @@ Verdict = Literal["agree", "roughly agree", "do not agree", "cannot tell"]
 RELY, TENTATIVE = 0.800, 0.667
 
 
-@dataclass(frozen=True)
-class RaterAgreement:
+@dataclass(frozen=True, kw_only=True)
+class RaterAgreement(FitResult):
     """How far raters agree, and who leans.
 
     Parameters
@@ -36,14 +37,14 @@ class RaterAgreement:
     alpha, conf_low, conf_high : float
         Krippendorff's alpha for ordered scores (1 is perfect, 0 what chance would give) with its jackknife
         interval over batches; nan where they agreed on everything or batches are too few.
-    df, n_batches : int
-        Batches that at least two raters scored, and these less one.
+    df : int
+        Batches that at least two raters scored, less one.
     same : float
         Share of pairs of raters on one piece who gave the same score.
     verdict : {"agree", "roughly agree", "do not agree", "cannot tell"}
         From the interval, or from alpha where there is none: low end at 0.8 or more; at 0.667 or more; high
         end below 0.667; else "cannot tell".
-    table : DataFrame
+    leans : DataFrame
         How far each rater scores above the others on the same pieces, the highest first: rater, difference
         with its interval (nan where every batch gave the same), df, p_value (times the number of raters, from
         three), n_batches, runs ("high", "low" or "level": no lean was found), alpha_without (of the others).
@@ -56,11 +57,15 @@ class RaterAgreement:
     conf_low: float
     conf_high: float
     df: int
-    n_batches: int
     same: float
     verdict: Verdict
-    table: pd.DataFrame = field(repr=False)
+    leans: pd.DataFrame = field(repr=False)
     retrain: tuple[str, ...]
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The leans."""
+        return self.leans
 
     @property
     def heading(self) -> str:
@@ -68,13 +73,6 @@ class RaterAgreement:
         says = "may or may not agree" if self.verdict == "cannot tell" else self.verdict
         between = f"{self.conf_low:.3f} to {self.conf_high:.3f}"
         return f"Krippendorff's alpha {self.alpha:.3f} ({between}): the raters {says}"
-
-    def __str__(self) -> str:
-        return f"{self.heading}\n{self.table.to_string(index=False, float_format='{:.4g}'.format)}"
-
-    def _repr_html_(self) -> str:
-        table = self.table.to_html(index=False, float_format="{:.4g}".format, border=0)
-        return f"<p><b>{self.heading}</b></p>{table}"
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw how far each rater scores above or below the others."""
@@ -159,9 +157,16 @@ def rater_agreement(scores: pd.DataFrame, *, conf_level: float = 0.95) -> RaterA
     low, high = _jackknife(ratings, runs.to_numpy(), alpha, conf_level)
     first, second = np.triu_indices(table.shape[1], 1)
     apart = ratings[:, first] - ratings[:, second]
-    verdict = _verdict(*((alpha, alpha) if np.isnan(low) else (low, high)))
+    least, most = (alpha, alpha) if np.isnan(low) else (low, high)
+    verdict: Verdict = "do not agree" if most < TENTATIVE else "cannot tell"
+    if least >= TENTATIVE:
+        verdict = "agree" if least >= RELY else "roughly agree"
     leans = _leans(table, conf_level)
     return RaterAgreement(
+        response="score",
+        effects=(),
+        batches=pd.DataFrame(index=pd.Index(runs.unique(), name="run")),
+        conf_level=conf_level,
         alpha=alpha,
         conf_low=low,
         conf_high=high,
@@ -169,7 +174,7 @@ def rater_agreement(scores: pd.DataFrame, *, conf_level: float = 0.95) -> RaterA
         n_batches=runs.nunique(),
         same=float((apart[~np.isnan(apart)] == 0).mean()),
         verdict=verdict,
-        table=leans,
+        leans=leans,
         retrain=_retrain(leans, alpha, verdict),
     )
 
@@ -186,14 +191,6 @@ def _jackknife(
     reach = stats.t.ppf(0.5 + conf_level / 2, len(names) - 1) * error
     ends = 1 - np.exp(np.log(1 - alpha) + np.array([reach, -reach]))
     return float(ends[0]), float(ends[1])
-
-
-def _verdict(low: float, high: float) -> Verdict:
-    if low >= RELY:
-        return "agree"
-    if low >= TENTATIVE:
-        return "roughly agree"
-    return "do not agree" if high < TENTATIVE else "cannot tell"
 
 
 def _leans(table: pd.DataFrame, conf_level: float) -> pd.DataFrame:

@@ -114,6 +114,10 @@ def mean_interval(values: ArrayLike, conf_level: float = 0.95) -> tuple[float, f
 def fit_shelf_life(shelf: pd.DataFrame, *, share: float = 0.9, conf_level: float = 0.95) -> ShelfFit:
     """Say how fast fizz goes in storage, when `share` of it is left, and what humidity does to that.
 
+    The rate k of a batch is its least-squares slope, the time to a share -log(share)/k: the usual first-order
+    kinetics of stability testing. The t interval is of the mean rate of batches. For the humidity, batches
+    that lay in several are compared with themselves; where those are under three, batches with each other.
+
     Parameters
     ----------
     shelf : DataFrame
@@ -128,14 +132,6 @@ def fit_shelf_life(shelf: pd.DataFrame, *, share: float = 0.9, conf_level: float
         Fewer than three batches were tried at two or more times, or a piece had no fizz at all.
     ValueError
         `share` is not between 0 and 1, or a missing value.
-
-    Notes
-    -----
-    The rate of a batch is its least-squares slope, and the time to a share is -log(share)/k: the usual
-    first-order kinetics of stability testing. The t interval is of the mean rate of batches, not the bound
-    for one batch that guideline ICH Q1E asks for (from memory, not seen). Where three or more batches lay in
-    several humidities each, the mean of the batches' own slopes on humidity gets a t interval; otherwise the
-    rates of different batches are regressed on humidity.
 
     Examples
     --------
@@ -226,12 +222,18 @@ def _of_storage(rates: pd.DataFrame, share: float, conf_level: float) -> dict[st
     weeks = [float(-np.log(share) / rate) if rate > 0 else np.inf for rate in (mean, high, low)]
     bends = rates["bend"].dropna().to_numpy(float)
     straight = len(bends) < 3 or bends.std(ddof=1) == 0
-    row: dict[str, object] = {"storage": name, "rh_pct": float(rates["rh_pct"].mean()), "per_week": mean}
-    row |= {"conf_low": low, "conf_high": high}
-    row |= dict(zip(("weeks", "weeks_low", "weeks_high"), weeks, strict=True))
-    row["extrapolated"] = bool(weeks[0] > rates["last_week"].max())
-    row["bend_p"] = float("nan") if straight else float(stats.ttest_1samp(bends, 0.0).pvalue)
-    return row | {"df": df, "n_batches": batches}
+    return {
+        "storage": name,
+        "rh_pct": float(rates["rh_pct"].mean()),
+        "per_week": mean,
+        "conf_low": low,
+        "conf_high": high,
+        **dict(zip(("weeks", "weeks_low", "weeks_high"), weeks, strict=True)),
+        "extrapolated": bool(weeks[0] > rates["last_week"].max()),
+        "bend_p": float("nan") if straight else float(stats.ttest_1samp(bends, 0.0).pvalue),
+        "df": df,
+        "n_batches": batches,
+    }
 
 
 def _humidity(rates: pd.DataFrame, conf_level: float) -> Effect:

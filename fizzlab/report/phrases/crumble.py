@@ -167,7 +167,7 @@ def methods(study: CrumbleStudy) -> str:
         )
     for fit in study.fits.values():
         if isinstance(fit, DropFit):
-            penalty = "and Jeffreys' penalty" if fit.model.likelihood.penalised else "and no penalty"
+            penalty = "and Jeffreys' penalty" if fit.likelihood.penalised else "and no penalty"
             said.append(
                 f"Drops: probit on log height with a random effect of the batch ({percent(fit.batch_share)} of the "
                 f"variance) {penalty}; profile likelihood intervals, t and F on {fit.df} degrees of freedom."

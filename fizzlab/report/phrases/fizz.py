@@ -220,7 +220,6 @@ def _about_curves(curves: GasCurves) -> list[str]:
             "stopped before nine tenths was out, so its gas is partly a guess",
             lambda fit: not fit.plateau_seen,
         ),
-        ("gave little gas for this scale, so its curve is mostly rounding", lambda fit: fit.coarse),
         ("was not read long enough to take off what dried up", lambda fit: not fit.drift_seen),
     ):
         some = [name for name, fit in zip(names, curves.fits, strict=True) if flag(fit)]
@@ -262,10 +261,7 @@ def methods(study: FizzStudy) -> str:
         )
     if study.curves is not None:
         steps, own = sorted({fit.step_g for fit in study.curves.fits}), "its own best curve"
-        others = [f"{row.shape} {row.delta:.0f}" for row in study.curves.shapes[1:].dropna().itertuples()]
-        common = (
-            f"the {study.curves.common} curve, best by AICc over all pieces (worse by: {', '.join(others)})"
-        )
+        common = f"the {study.curves.common} curve, best by AICc over all pieces"
         said.append(
             f"The gas of each piece is read off {common if study.curves.common else own}. The scale's step "
             f"({listed([f'{step:g}' for step in steps])} g) is in the intervals; drying up after the fizz and splashes are not "

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from fizzlab.models.result import FitResult
 
 #: Columns of the air that each model of it has.
-_AIR = {"vpd": 1, "rh and temperature": 2, "none": 0}
+_AIR = {"vpd": 1, "none": 0}
 
 
 @dataclass(frozen=True)

@@ -488,7 +488,7 @@ def air_cover(tables: Mapping[str, Table]) -> list[Problem]:
         doubts.append(Problem(runs.where, what, do, int(str(row)), "made_at", "doubt"))
     empty = pd.DataFrame(columns=["run", "piece", "hours", "dry"])
     touch, weigh = (tables[n].rows if n in tables else empty for n in ("touch_checks", "weighings"))
-    joined = air.batch_air(runs.rows, touch, weigh, log.rows)
+    joined = air.drying_air(log.rows, air.drying_windows(touch, weigh, runs.rows))
     for run, coverage in joined["coverage"].items():
         if coverage < COVERED_ENOUGH:
             share = "none" if coverage == 0 else f"only {coverage * 100:.0f} %"

@@ -241,7 +241,8 @@ def test_levels_that_are_not_the_control_are_compared():
     result = fitted(found, table, [COLOUR])
     pair, coef = result.compare(COLOUR, "mica", "lake"), result.coefficients["coef"]
     assert np.log(pair.estimate) == pytest.approx(coef["colour[mica]"] - coef["colour[lake]"])
-    assert pair.df == pytest.approx(11)
+    # 15 batches less 4 columns; the brackets tell the spread nearly as well as known times would
+    assert 10.5 < pair.df <= 11
     assert pair.conf_low < pair.estimate < pair.conf_high
 
 
@@ -419,6 +420,36 @@ def coverage(trials, seed, days=None, **truth):
     return np.array(hits), refused
 
 
+@pytest.mark.parametrize("day", [None, np.repeat(range(6), 2)])
+def test_a_variance_of_nothing_makes_no_replicates(day):
+    """Batches and days more alike than their pieces: 12 batches and 6 days are judged as so many."""
+    pieces = np.log(10) + 0.4 * np.array([-1.5, -0.5, 0.5, 1.5])
+    hours = np.exp(pieces + 0.001 * np.random.default_rng(1).standard_normal((12, 1)))
+    x = np.column_stack([np.ones(12), np.tile([0.0, 1.0], 6), np.repeat([0.0, 1.0], 6)])
+    result = fit_batches(hours.ravel(), hours.ravel(), np.repeat(np.arange(12), 4), x, day)
+    assert result.found.tau == pytest.approx(0, abs=1e-3)
+    # of 12 batches 3 columns are gone; of 6 days the intercept and the factor by days, of the rest the colour
+    expected = [9, 9] if day is None else [12 - 6 - 1, 6 - 2]
+    assert result.df[1:] == pytest.approx(expected, abs=1e-6)
+
+
+def test_brackets_that_hardly_tell_a_spread_leave_fewer_degrees_of_freedom():
+    """Half of the batches lie inside one wide bracket: they say nothing of how much batches differ."""
+    middle = np.log([10.0, 12.5, 9.0, 14.0, 11.0, 13.0])
+    exact = np.exp(middle[:, None] + 0.05 * np.array([-1, 0, 1]))
+    lower = np.concatenate([exact, np.full((6, 3), 16.0)]).ravel()
+    upper = np.concatenate([exact, np.full((6, 3), 30.0)]).ravel()
+    x = np.column_stack([np.ones(12), np.repeat([0.0, 1.0], 6)])
+    df = fit_batches(lower, upper, np.repeat(np.arange(12), 3), x).df
+    # the level of the six that are known: 6 batches less 1, where 12 less 2 were taken for granted
+    assert 5 - 1e-6 <= df[0] < 6
+    # and with wider brackets still there is no answer
+    with pytest.raises(NotFitted, match="satisfied"):
+        fit_batches(
+            np.where(lower == 16, 12.0, lower), np.where(upper == 30, 40.0, upper), np.repeat(range(12), 3), x
+        )
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "trials", "days", "truth"),
@@ -426,6 +457,14 @@ def coverage(trials, seed, days=None, **truth):
         ("batches alike", 120, None, {"tau": 0.0}),
         ("batches differ", 120, None, {"tau": 0.2, "looks": COARSE}),
         ("days differ", 40, 6, {"tau": 0.1, "delta": 0.2}),
+        # batches are often estimated as alike here, and pieces must not count in their place
+        ("4 days, pieces differ most", 40, 4, {"tau": 0.1, "sigma": 0.3, "delta": 0.1}),
+        (
+            "nearly all pieces between the same looks",
+            150,
+            None,
+            {"tau": 0.15, "sigma": 0.04, "looks": COARSE},
+        ),
     ],
 )
 def test_intervals_hold_the_truth(name, trials, days, truth):

@@ -30,7 +30,6 @@ _FAR = 1e8  # stands for an infinite end: every density is 0 there and products 
 _REACH = 7.5  # nodes run over +-7.5 standard deviations, so that an odd batch or day is not cut off
 _STEP = 0.8  # spacing of the nodes, in posterior standard deviations
 _MOST_NODES, _MOST_NODES_WITH_DAYS = 1500, 400  # with days the nodes of both integrals multiply
-_WALL = 1e300  # minus this stands for the log-likelihood where it or its slopes cannot be computed
 
 
 class NotFitted(Exception):
@@ -45,10 +44,9 @@ class NotFitted(Exception):
 class Brackets:
     """Brackets sorted by day and batch, equal ones of a batch counted once; made by `sort`.
 
-    `lower` and `upper` are logarithms of the ends (-inf and inf where open) less `centre`, `count` how many
-    pieces share them, `batch` their row of `x`; `starts` and `day_starts` have the first bracket of a batch
-    and the first batch of a day. `place` says where the caller's rows stand in the sorted `x` = q r, the
-    columns of q orthogonal and of mean square 1. `log_times` is the sum of log T over known times.
+    `lower` and `upper` are logs of the ends less `centre`, `count` how many pieces share them, `batch` their
+    row of `x` = q r (q orthogonal, of mean square 1); `starts` and `day_starts` the first of each batch and
+    day, `place` where the caller's rows stand. `log_times` is the sum of log T over known times.
     """
 
     lower: Array
@@ -179,9 +177,8 @@ def _of_batches(data: Brackets, eta: Array, alpha: float, shift: Array) -> Array
 class Point:
     """The log-likelihood at one point of (gamma, log alpha, rho, phi), in the basis `q`, only the free ones.
 
-    The arrays after `hessian` have one entry a batch, in the caller's order: `slope` and `curvature` of the
-    batch's integrated log-likelihood by its location, `batch_mean` and `day_mean` the posterior means of
-    b/sigma and d/sigma.
+    The rest has one entry a batch, in the caller's order: `slope` and `curvature` of its integrated
+    log-likelihood by its location, posterior means of b/sigma and d/sigma.
     """
 
     loglik: float
@@ -191,12 +188,6 @@ class Point:
     curvature: Array
     batch_mean: Array
     day_mean: Array
-
-    @property
-    def height(self) -> float:
-        """The log-likelihood, or the bottom where it or its slopes cannot be computed."""
-        usable = all(np.isfinite(each).all() for each in (self.loglik, self.score, self.hessian))
-        return self.loglik if usable else -_WALL
 
 
 @dataclass(frozen=True)
@@ -330,7 +321,8 @@ def _climb(model: Model, start: Array) -> tuple[Array, Point, bool]:
 
     def at(theta: Array) -> tuple[float, Array, Array]:
         each = model.at(theta)
-        return each.height, each.score, each.hessian
+        sound = np.isfinite(each.score).all() and np.isfinite(each.hessian).all()
+        return each.loglik if sound else -1e300, each.score, each.hessian
 
     with np.errstate(all="ignore"):  # far trial points may overflow; the trust region draws back from them
         try:

@@ -10,18 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import solve_triangular
 
-from fizzlab.models.censored import (
-    HALF_LOG_2PI,
-    Array,
-    Brackets,
-    Ints,
-    Model,
-    NotFitted,
-    Point,
-    ascend,
-    maximise,
-    sort,
-)
+from fizzlab.models import censored
+from fizzlab.models.censored import Array, Brackets, Ints, Model, NotFitted, Point, maximise, sort
 
 _VAGUE = 5.0  # standard error, in log hours over one spread of the column, of a fit that says nothing
 
@@ -127,14 +117,14 @@ def _restrict(model: Model, top: Array) -> tuple[Array, Point, float]:
 
     start = top[width:].copy()
     start[1:] = np.maximum(np.abs(start[1:]) * 1.2, 0.3)
-    psi = ascend(at, start, 1e-4, 0.5, 2.0)
+    psi = censored.ascend(at, start, 1e-4, 0.5, 2.0)
     value, slope, _ = at(psi)
     if value < -1e299 or np.abs(slope).max() > 1e-3:
         raise NotFitted("satisfied")
     theta, point = _profile(model, np.concatenate([last[:width], psi]))
     log_det_r = float(np.log(np.abs(np.diag(model.data.r))).sum())
     criterion = point.loglik - _log_det(point, width, float(theta[width])) - log_det_r
-    return theta, point, criterion + width * HALF_LOG_2PI
+    return theta, point, criterion + width * censored.HALF_LOG_2PI
 
 
 def _result(model: Model, theta: Array, point: Point, loglik: float, criterion: float) -> ArrayFit:
@@ -183,10 +173,9 @@ def _kept(information: Array, width: int) -> Ints:
 class Strata:
     """How the variance of an estimate splits between days and batches within days (docs/methods/dry_time.md).
 
-    `weights` are the generalised-least-squares weights of each coefficient (columns x batches), `between` and
-    `within` the parts of the variance of batch locations, `spare_days` the days less what is, in effect,
-    estimated between them. The degrees of freedom of a stratum are never more than those left in it, however
-    small its variance is estimated.
+    `weights` are those of generalised least squares (columns x batches), `between` and `within` the parts of
+    the variance of batch locations, `spare_days` the days less what is, in effect, estimated between them.
+    `slopes` of that variance by each source of chance and the `doubt` about these say how well it is known.
     """
 
     between_df: float
@@ -195,15 +184,27 @@ class Strata:
     between: Array
     within: Array
     spare_days: float
+    slopes: Array
+    doubt: Array
 
     def of(self, combination: Array) -> float:
-        """Degrees of freedom of combination @ beta, after Satterthwaite (Biometrics Bulletin 2, 1946)."""
+        """Degrees of freedom of combination @ beta, after Satterthwaite (Biometrics Bulletin 2, 1946).
+
+        Never more than its strata have (a comparison: than the one that it mostly rests on), however small a
+        variance is estimated, nor more than the brackets tell of that variance: 2 v^2 / var(v).
+        """
         across = combination @ self.weights
         # the two parts are exactly apart only if the batches of a day tell equally much: neither is below 0
         between, within = (max(float(across @ part @ across), 0.0) for part in (self.between, self.within))
         if between + within <= 0:
             return min(self.between_df, self.within_df)
-        return (between + within) ** 2 / (between**2 / self.between_df + within**2 / self.within_df)
+        slopes = across @ self.slopes @ across
+        whole = (between + within) ** 2
+        joined = whole / (between**2 / self.between_df + within**2 / self.within_df)
+        if combination[0] == 0:
+            joined = min(joined, self.within_df if within >= between else self.between_df)
+        told = 2 * whole / float(slopes @ self.doubt @ slopes)
+        return told if told < joined - 1e-6 else joined
 
 
 def strata(found: ArrayFit, x: Array, day: Ints | None) -> Strata:
@@ -211,20 +212,30 @@ def strata(found: ArrayFit, x: Array, day: Ints | None) -> Strata:
     batches, columns = x.shape
     which = np.zeros((batches, 1)) if day is None else (day[:, None] == np.unique(day)).astype(float)
     own = found.sigma**2 / np.maximum(found.point.curvature, 1e-6)
-    variance = np.diag(own) + found.delta**2 * which @ which.T
+    same = which @ which.T
+    variance = np.diag(own) + found.delta**2 * same
     precision = np.linalg.inv(variance)
     inverse = np.linalg.inv(x.T @ precision @ x)
     weights = inverse @ x.T @ precision
+    # restricted information of the batches on each source of chance, and of the pieces on sigma
+    rest = precision @ (np.eye(batches) - x @ weights)
+    pieces = np.maximum(own - found.tau**2, 0.0)
+    slopes = [np.diag(2 * pieces), np.eye(batches)] if found.model.batch_effect else [np.diag(2 * own)]
+    slopes += [same] if day is not None else []
+    told = np.array([[0.5 * np.trace(rest @ one @ rest @ two) for one in slopes] for two in slopes])
+    if found.model.batch_effect:
+        told[0, 0] += 1 / found.covariance[-1, -1]
+    doubt = np.linalg.pinv(told)
     if day is None:
         left = float(batches - columns)
-        return Strata(left, left, weights, np.zeros_like(variance), variance, left)
+        return Strata(left, left, weights, 0 * variance, variance, left, np.array(slopes), doubt)
     project = (which / which.sum(axis=0)) @ which.T
     between = project @ variance @ project
     # how many of the coefficients are, in effect, estimated between days
     spent = float(np.trace(inverse @ x.T @ project @ precision @ project @ x))
     days = which.shape[1]
-    between_df, within_df = max(days - spent, 1.0), max(batches - days - (columns - spent), 1.0)
-    return Strata(between_df, within_df, weights, between, variance - between, days - spent)
+    df = max(days - spent, 1.0), max(batches - days - (columns - spent), 1.0)
+    return Strata(*df, weights, between, variance - between, days - spent, np.array(slopes), doubt)
 
 
 @dataclass(frozen=True)

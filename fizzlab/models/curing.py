@@ -258,19 +258,19 @@ def study_touch(
     tables: Mapping[str, pd.DataFrame],
     terms: Sequence[Term],
     *,
+    air: AirModel = "vpd",
+    forecast_air: tuple[float, float] | None = None,
     margins: Mapping[str, float | None] | None = None,
-    **options: Any,
 ) -> TouchStudy:
     """Join the touch checks of a trial to the air of their batches and fit the dry times.
 
-    `tables` holds runs, touch_checks, weighings and room_log; `options` (air, forecast_air) are
-    those of `fit_curing_time`.
+    `tables` holds runs, touch_checks, weighings and room_log; the rest is as in `fit_curing_time`.
     """
-    pieces, runs = brackets(tables["touch_checks"]), with_air(tables, options.get("air", "vpd"))
+    pieces, runs = brackets(tables["touch_checks"]), with_air(tables, air)
     grouped, found = grouping(terms), dict[str, Any]()
     try:
-        margin = (margins or {}).get("dry_h")
-        fit = fit_curing_time(pieces, terms, runs=runs, margin=margin, **options)
+        asked: dict[str, Any] = {"air": air, "forecast_air": forecast_air}
+        fit = fit_curing_time(pieces, terms, runs=runs, margin=(margins or {}).get("dry_h"), **asked)
         pieces, runs, grouped = fit.brackets, fit.batches, grouping(fit.terms)
         found |= {"fits": {"dry_h": fit}, "notes": fit.notes}
     except CannotAnswer as reason:

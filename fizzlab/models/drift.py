@@ -1,7 +1,7 @@
 """Does the workshop drift? Single readings in the order of making, against how much neighbours differ.
 
-Their spread is judged by neighbouring readings, which a slow drift hardly touches, so that the drift itself
-cannot hide in it. A chart says *that* something changed and when, never what.
+Their spread is judged by neighbouring readings, which a slow drift hardly touches. A chart says *that*
+something changed and when, never what.
 """
 
 from __future__ import annotations
@@ -37,9 +37,8 @@ class Signal(NamedTuple):
 class DriftChart(NamedTuple):
     """Individuals and moving ranges; made by `drift_chart`.
 
-    `table` has one row a reading: label, value, moving_range (of what is charted; nan at the first), signals
-    (rules broken at it). `centre`, `low` and `high` are in the unit of the readings; `sd` and `range_high` of
-    what is charted. `signals` are the first breaks of each rule on each side.
+    `table` has one row a reading: label, value, moving_range and signals (rules broken at it). `centre`,
+    `low` and `high` are in the unit of the readings, `sd` and `range_high` in that of what is charted.
     """
 
     table: pd.DataFrame
@@ -52,12 +51,10 @@ class DriftChart(NamedTuple):
 
 
 def drift_chart(values: Sequence[float], labels: Sequence[object], *, log: bool = False) -> DriftChart:
-    """Chart single readings in the order of making: one number a batch or a day, `log` for times and masses.
+    """Chart single readings in the order of making, `log` for times and masses; refused are fewer than 6.
 
-    sd = mean moving range / 1.128; limits at the centre +- 3 sd; limit for neighbours 3.267 mean moving
-    ranges (NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2; the constants for two readings from the
-    ASTM tables). The rules: a reading beyond a limit, neighbours further apart than theirs, eight in a row on
-    one side of the centre. Refused are fewer than 6 readings, and neighbours that never differ.
+    sd = mean moving range / 1.128; limits at the centre +- 3 sd, for neighbours at 3.267 mean moving ranges
+    (NIST/SEMATECH e-Handbook, 6.3.2.2; constants of the ASTM tables); eight in a row on one side.
     """
     given = np.asarray(values, float)
     if len(labels) != len(given) or not np.isfinite(given).all() or (log and (given <= 0).any()):

@@ -1,7 +1,7 @@
 """A season of small trials, pooled: how dry air shortens drying in this workshop, and in its next trial.
 
-Trials differ in ways nobody wrote down, so that the line of a new trial is less sure than the pooled line:
-how much less is estimated, and shown. The method is in docs/methods/season.md.
+Trials differ in ways nobody wrote down, so that the line of a new trial is less sure than the pooled line.
+The method is in docs/methods/season.md.
 """
 
 from __future__ import annotations
@@ -49,11 +49,10 @@ class Pooled:
 
 
 def pool(estimates: Sequence[float], standard_errors: Sequence[float], conf_level: float = 0.95) -> Pooled:
-    """Pool one number over trials, letting the trials truly differ; fewer than 3 are refused.
+    """Pool one number over trials that may truly differ.
 
-    tau^2 by restricted maximum likelihood (REML); w_i = 1/(se_i^2 + tau^2); se^2 = max(1, q) / sum w with
-    q = sum w_i (y_i - m)^2 / (k - 1), t with k - 1 degrees of freedom (J. Hartung, G. Knapp, Statist. Med. 20
-    (2001) 3875-3889), never narrower than the trials' own errors would have it; interval of tau by its
+    tau^2 by REML; t with k - 1 degrees of freedom and the standard error of J. Hartung, G. Knapp, Statist.
+    Med. 20 (2001) 3875-3889, never narrower than the trials' own errors would have it; interval of tau by its
     Q-profile (W. Viechtbauer, Statist. Med. 26 (2007) 37-52).
     """
     y, v = np.asarray(estimates, float), np.asarray(standard_errors, float) ** 2
@@ -136,9 +135,8 @@ class TrialLine:
     """What one trial says of drying and the air; made by `line_of`, or by hand from an old record.
 
     `level` is the log of the hours after which half of the pieces are dry in air of `at` kPa, `slope` its
-    change for each unit of log VPD (None if the trial met one air only), with their `covariance`. `tried` are
-    the least and greatest VPD met, `spread` is the standard deviation of log hours of one piece of a new
-    batch around the line.
+    change for each unit of log VPD (None if it met one air only), `tried` the least and greatest VPD met,
+    `spread` the standard deviation of log hours of one piece of a new batch around the line.
     """
 
     name: str
@@ -314,11 +312,16 @@ def pool_trials(
     )
     notes = []
     if len(lines) < FEW:
-        told = f"With {len(lines)} trials, how much trials differ is hardly known; the intervals say so."
-        notes.append(told)
+        notes.append(f"With {len(lines)} trials, how much they differ is hardly known; the intervals say so.")
     if common:
         told = "Only 1 trial" if sloped == 1 else f"Only {sloped} trials"
         notes.append(f"{told} met more than one air, so the slope is taken to be the same in every trial.")
+    levels, errors = [], []
+    for line in lines:  # each moved to one air by its trial's slope, or by the pooled one
+        row = np.array([1.0, np.log(at / line.at)])
+        own = block_diag(line.covariance, se[1] ** 2) if line.slope is None else line.covariance
+        levels.append(line.level + row[1] * (beta[1] if line.slope is None else line.slope))
+        errors.append(float(np.sqrt(row @ own @ row)))
     return SeasonFit(
         response="dry_h",
         effects=(drier,),
@@ -330,7 +333,7 @@ def pool_trials(
         lines=tuple(lines),
         coefficients=pd.DataFrame(columns, index=["level", "slope"]).assign(tau=np.sqrt([*tau2, np.nan][:2])),
         at=at,
-        between=_levels(lines, at, float(beta[1]), float(se[1]), conf_level),
+        between=pool(levels, errors, conf_level),
         spread=float(np.sqrt(np.average([line.spread**2 for line in lines], weights=n_batches))),
         tried=(min(line.tried[0] for line in lines), max(line.tried[1] for line in lines)),
         covariance=covariance,
@@ -352,16 +355,3 @@ def _stack(lines: Sequence[TrialLine], at: float) -> tuple[Array, Array, Array, 
             rows.append((line.slope, 0.0, 1.0, place))
     y, z, owner = np.hsplit(np.array(rows), [1, 3])
     return y[:, 0], z, block_diag(*(line.covariance for line in lines)), owner[:, 0]
-
-
-def _levels(
-    lines: Sequence[TrialLine], at: float, slope: float, slope_se: float, conf_level: float
-) -> Pooled:
-    """Pool the levels at one air, each moved there by its trial's slope, or by the pooled one."""
-    levels, errors = [], []
-    for line in lines:
-        row = np.array([1.0, np.log(at / line.at)])
-        own = block_diag(line.covariance, slope_se**2) if line.slope is None else line.covariance
-        levels.append(line.level + row[1] * (slope if line.slope is None else line.slope))
-        errors.append(float(np.sqrt(row @ own @ row)))
-    return pool(levels, errors, conf_level)

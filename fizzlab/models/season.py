@@ -18,13 +18,10 @@ from fizzlab.models.pooling import SeasonFit, TrialLine, line_of, middle_air, po
 class SeasonStudy:
     """What several trials of one workshop say together; made by `study_season`.
 
-    `fit` is their pooled line, `drift` the chart of the days; `reasons` say why one of these is None. `at` is
-    the VPD (kPa) at which batches are compared, `asked` the one that is forecast for, `alone` what each trial
-    says by itself of half the pieces there. `batches` has one row a batch: trial, run, day, made_at, note,
-    vpd_kpa, hours (where its trial's model places it, for the standard recipe), low and high (bracket of its
-    middle piece), the same moved to air of `at` (adjusted, ...) and place (of its point); `points` one row a
-    day of a trial: trial, day, first, runs, note, label, hours. Where not every batch is `dated`, trials
-    stand in the order they were given.
+    `reasons` say why `fit` or `drift` is None. Batches are compared in air of `at` kPa; `asked` is forecast
+    for, `alone` what each trial says by itself there. `batches` (one row each) have hours where their trial's
+    model places them, low and high (bracket of the middle piece), the same moved to air of `at` (adjusted,
+    ...), and the place of their point; `points` has one row a day of a trial. `dated`: in order of making.
     """
 
     lines: tuple[TrialLine, ...]
@@ -42,9 +39,8 @@ class SeasonStudy:
 def study_season(fits: Mapping[str, CuringFit], *, asked: float | None = None) -> SeasonStudy:
     """Pool the dry-time lines of several trials, in the order of making, and chart their batches.
 
-    `asked` is the VPD in kPa to forecast for, the middle of the trials' air if left out. A batch is charted
-    where its trial's model places it (`CuringFit.points`), for the standard recipe, moved to the middle air
-    with the pooled slope (its trial's own where trials cannot be pooled). Batches of one day are one point.
+    Charted is where a trial's model places a batch (`CuringFit.points`), moved to the middle air by the
+    pooled slope (its trial's own where none is pooled); batches of one day are one point.
     """
     lines = tuple(line_of(name, each) for name, each in fits.items())
     reasons: dict[str, CannotAnswer] = {}
@@ -56,7 +52,7 @@ def study_season(fits: Mapping[str, CuringFit], *, asked: float | None = None) -
         slopes = dict.fromkeys(slopes, float(fit.coefficients["estimate"]["slope"]))
     except CannotAnswer as reason:
         reasons["fit"] = reason
-    batches = pd.concat([_batches(name, each) for name, each in fits.items()], ignore_index=True)
+    batches = pd.concat([_batches(*each) for each in fits.items()], ignore_index=True)
     moved = np.exp(-batches["trial"].map(slopes) * np.log(batches[VPD] / at))
     for name, source in (("adjusted", "hours"), ("adjusted_low", "low"), ("adjusted_high", "high")):
         batches[name] = batches[source] * moved

@@ -20,18 +20,8 @@ FEWEST_SPARE = 2  # residual degrees of freedom below which no interval is worth
 def brackets(touch_checks: pd.DataFrame) -> pd.DataFrame:
     """Turn touch checks into one bracket a piece: wet at `lower` hours, dry at `upper` hours.
 
-    `touch_checks` has columns run, piece, hours (>= 0) and dry (bool). `lower` is the last look at which the
-    piece was wet (0 if it was dry at the first), `upper` the first at which it was dry (inf if never). A
-    piece that was dry and later is not, or dry at 0 hours, and missing values are a ValueError.
-
-    Examples
-    --------
-    >>> checks = pd.DataFrame({"run": "A", "piece": [1, 1, 1, 2, 2], "hours": [4.0, 8, 12, 4, 8],
-    ...                        "dry": [False, False, True, False, False]})
-    >>> brackets(checks)
-      run  piece  lower  upper
-    0   A      1    8.0   12.0
-    1   A      2    8.0    inf
+    `lower` is the last look at which it was wet (0 if none), `upper` the first at which it was dry (inf if
+    none). Missing values and a piece that was dry and later is not are a `ValueError`.
     """
     need_columns(touch_checks, ["run", "piece", "hours", "dry"], "touch checks")
     used = touch_checks[["run", "piece", "hours", "dry"]]
@@ -146,9 +136,8 @@ def explained(failure: NotFitted, names: Sequence[str]) -> CannotAnswer:
 class SeenOrder(NamedTuple):
     """One level against its control, on the days that had both; made by `seen_order`.
 
-    `later`, `earlier` and `open` count the days on which its batches became dry surely later, surely earlier,
-    or which the looks leave open; `p_value` is of the two-sided sign test over the days that tell. `least`
-    and `most` bound the ratio of dry times (mean of the days, on the logarithm) with no allowance for chance.
+    `later`, `earlier` and `open` count the days by which was surely later; `p_value` is of the two-sided sign
+    test over those that tell, `least` and `most` bound the mean ratio of dry times, without chance.
     """
 
     level: str
@@ -164,8 +153,8 @@ class SeenOrder(NamedTuple):
 def seen_order(pieces: pd.DataFrame, batches: pd.DataFrame, term: Category) -> list[SeenOrder]:
     """Compare each level with the control on the days that had both, by brackets alone.
 
-    The median dry time of a batch lies between the medians of its pieces' ends. One batch is surely later
-    than another if its least possible median is no less than the other's greatest.
+    A batch's median lies between the medians of its pieces' ends; it is surely later than another if its
+    least possible median is no less than the other's greatest.
     """
     ends = pieces.groupby("run", sort=False)[["lower", "upper"]].median()
     table = ends.join(batches[["day", term.name]].astype({term.name: str}), how="inner")

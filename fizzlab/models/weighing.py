@@ -5,8 +5,8 @@ The curve is Page's thin-layer drying curve in grams,
     m(t) = end_g + moisture_g exp(-(rate_per_h t)^shape),
 
 where end_g is the mass the piece is heading for *in this air* and moisture_g what it loses on the way (G. E.
-Page, M.S. thesis, Purdue University (1949), k = rate^shape, n = shape; from memory). Both are estimated with
-the curve: subtracting the last weighing would make a piece that was not weighed long enough look dry.
+Page, M.S. thesis, Purdue University (1949); from memory). Both are estimated with the curve: subtracting the
+last weighing would make a piece that was not weighed long enough look dry.
 """
 
 from __future__ import annotations
@@ -75,11 +75,7 @@ PAGE = CurveModel(
 
 
 def scale_step(masses_g: ArrayLike) -> float:
-    """The step of the scale as the weighings show it: 1, 0.1, 0.01 or 0.001 g.
-
-    >>> scale_step([85.2, 84.0, 83.7]), scale_step([85.21, 84.0])
-    (0.1, 0.01)
-    """
+    """The step of the scale as the weighings show it: 1, 0.1, 0.01 or 0.001 g."""
     masses = np.asarray(masses_g, float)
     for digits in range(3):
         if np.allclose(masses, np.round(masses, digits), rtol=0, atol=1e-9):
@@ -160,9 +156,8 @@ def _settled(fit: CurveFit) -> float:
 def time_to_share(fit: CurveFit, remaining_share: float, conf_level: float = 0.95) -> dict[str, float | bool]:
     """Hours until only that share of the moisture is left, (-ln share)^(1/shape) / rate, and interval.
 
-    The moisture counted is what leaves in this air. Gives hours, conf_low, conf_high, and whether that is
-    extrapolated past the last weighing. Refused where the mass had not levelled off, so that the interval has
-    no end or spans more than a factor of ten.
+    Says too whether that is extrapolated past the last weighing. Refused where the mass had not levelled off:
+    the interval has no end or spans more than a factor of ten.
     """
     if not 0 < remaining_share < 1:
         raise ValueError("the remaining share must lie between 0 and 1")
@@ -184,9 +179,8 @@ def time_to_share(fit: CurveFit, remaining_share: float, conf_level: float = 0.9
 class WeighingStudy(Study):
     """What the weighings of a trial say.
 
-    `pieces` has one row a piece: run, piece, level (of the factor `grouped_by`), moisture_g, hours (until the
-    stated share of its moisture is left) with conf_low, conf_high, extrapolated; note (why there is no
-    number, or a doubt).
+    `pieces` has one row a piece: run, piece, level (of the factor `grouped_by`), moisture_g, hours, conf_low,
+    conf_high, extrapolated, note (why there is no number, or a doubt).
     """
 
     pieces: pd.DataFrame
@@ -203,11 +197,9 @@ def study_weighings(
     forecast_air: tuple[float, float] | None = None,
     margins: Mapping[str, float | None] | None = None,
 ) -> WeighingStudy:
-    """Fit the drying curve of every weighed piece, and regress the batches' dry times.
+    """Fit the drying curve of every weighed piece, and regress the batches' mean log dry times.
 
-    A piece counts as dry when `remaining_share` of its moisture is left. The log times of a batch's pieces
-    are averaged, and the batches regressed as known times by `fit_curing_time`. Refused only where no weighed
-    piece gave a dry time.
+    A piece is dry when `remaining_share` of its moisture is left. Refused only where none gave a dry time.
     """
     weighings, runs = tables["weighings"], with_air(tables, air)
     grouped = grouping(terms)
@@ -228,26 +220,13 @@ def study_weighings(
     known = pd.DataFrame({"piece": 1, "lower": hours, "upper": hours}).reset_index()
     found: dict[str, Any] = {}
     try:
-        fit = fit_curing_time(
-            known,
-            terms,
-            runs=runs,
-            air=air,
-            forecast_air=forecast_air,
-            margin=(margins or {}).get(RESPONSE),
-            response=RESPONSE,
-        )
+        asked: dict[str, Any] = {"air": air, "forecast_air": forecast_air, "response": RESPONSE}
+        fit = fit_curing_time(known, terms, runs=runs, margin=(margins or {}).get(RESPONSE), **asked)
         found, notes = {"fits": {RESPONSE: fit}}, [*fit.notes, *notes]
     except CannotAnswer as reason:
         found = {"reasons": {RESPONSE: reason}}
-    return WeighingStudy(
-        numbers={RESPONSE: hours},
-        notes=tuple(notes),
-        pieces=pieces,
-        curves=curves,
-        grouped_by=grouped,
-        **found,
-    )
+    found |= {"numbers": {RESPONSE: hours}, "notes": tuple(notes)}
+    return WeighingStudy(pieces=pieces, curves=curves, grouped_by=grouped, **found)
 
 
 def _pieces(

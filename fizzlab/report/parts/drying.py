@@ -96,8 +96,8 @@ def dry_times(done: Analysed) -> Pieces:
         return []
     wanted, label, term = trial.settings.drying, trial.settings.label, study.grouped_by
     share = max(wanted.shares)
-    pieces: Pieces = ["## Dry time in detail", _figure(done, study, other=True) if fit.has_vpd else None]
-    if fit.least_df >= worded.FEW_DF:
+    pieces: Pieces = ["## Dry time in detail", _figure(done, study, other=True) if fit.air else None]
+    if fit.forecast_df >= worded.FEW_DF:
         made = fit.made() if fit.terms else pd.DataFrame(index=[0])
         names = {label(t.name): [level_name(t, value) for value in made[t.name]] for t in fit.terms}
         caption = f"Hours until dry {worded.air_words(fit, trial)}; wait: 19 of 20 batches are {percent(share)} dry by then"
@@ -150,7 +150,7 @@ def _figure(done: Analysed, study: TouchStudy, other: bool = False) -> Picture:
         figure = drawn.dry_curves(study.brackets, None, study.levels, label)
         alt = f"The brackets of {count(len(study.brackets), 'piece')}: {' '.join(_seen(study))}"
         return Picture("dry-brackets", figure, f"Lines: {looks}.", alt)
-    if fit.has_vpd and (term is None) != other:
+    if fit.air and (term is None) != other:
         told = []
         for level, each in study.levels.items():
             damp, dry = fit.predict(pd.DataFrame({VPD: fit.tried(VPD)}).assign(**each))["estimate"]

@@ -25,7 +25,7 @@ def by_weight(done: Analysed) -> Pieces:
         why = done.reasons.get(RESPONSE)
         return [] if why is None else ["## Drying by weight", Notes([str(why)], "caution")]
     fit, wanted = done.fits.get(RESPONSE), trial.settings.drying
-    share, loss = wanted.remaining_share, wanted.constant_loss_g_per_h
+    share = wanted.remaining_share
     label = trial.settings.label(study.grouped_by.name) if study.grouped_by is not None else ""
     hours = study.pieces["hours"].dropna()
     least, middle, most = hours.quantile([0, 0.5, 1]).tolist()
@@ -51,8 +51,8 @@ def by_weight(done: Analysed) -> Pieces:
         Notes(list(dict.fromkeys(said)), "caution") if said else None,
         Grid(_table(study, label), "The weighed pieces, with 95 % intervals"),
         "Each piece was fitted with Page's drying curve in grams: the mass it is heading for, the moisture it loses, rate and "
-        f"shape, all together. It is dry when {percent(share)} of its moisture is left, settled when it loses less than "
-        f"{number(loss)} g an hour (profile-likelihood intervals). A batch has the mean log time of its pieces.",
+        f"shape, all together. It is dry when {percent(share)} of its moisture is left (profile-likelihood intervals). "
+        "A batch has the mean log time of its pieces.",
     ]
 
 
@@ -79,13 +79,13 @@ def _table(study: WeighingStudy, label: str) -> pd.DataFrame:
         cells = {"batch": str(row["run"]), "piece": str(row["piece"])}
         cells |= {label: row["level"]} if label else {}
         cells["moisture"] = f"{number(row['moisture_g'])} g" if pd.notna(row["moisture_g"]) else "?"
-        rows.append(cells | {"dry after": _time(row, ""), "settled after": _time(row, "settled_")})
+        rows.append(cells | {"dry after": _time(row)})
     return pd.DataFrame(rows)
 
 
-def _time(row: dict[Any, Any], what: str) -> str:
-    hours, low, high = (row[f"{what}{name}"] for name in ("hours", "conf_low", "conf_high"))
+def _time(row: dict[Any, Any]) -> str:
+    hours, low, high = (row[name] for name in ("hours", "conf_low", "conf_high"))
     if pd.isna(hours):
         return "not known"
-    guessed = ", guessed" if row[f"{what}extrapolated"] else ""
+    guessed = ", guessed" if row["extrapolated"] else ""
     return f"{duration(hours)} ({duration(low)} to {duration(high)}{guessed})"

@@ -33,18 +33,14 @@ from fizzlab.trial.folder import Trial
 Label = Callable[[str], str]
 
 #: With fewer degrees of freedom than this, a forecast for a new batch says nothing of use.
-FEW_DF = 2.5
+FEW_DF = 1.5
 
 #: With fewer degrees of freedom than this, the report says that little is left to judge the scatter by.
 FEW_ENOUGH_TO_SAY = 8.0
 
-_SHAPES = {"lognormal": "log-normal", "weibull": "Weibull", "loglogistic": "log-logistic"}
-
 #: What the effect of the air is told for.
 AIR_STEPS = {
     VPD: "In air of half the vapour-pressure deficit",
-    "rh_pct": "10 points more humidity at the same temperature",
-    "temp_c": "A room 5 °C colder at the same humidity",
 }
 
 GUESS = " Such air was not tried: this is the formula's guess."
@@ -77,9 +73,8 @@ def air_words(fit: CuringFit, trial: Trial) -> str:
         return ""
     if point is not None:
         return f"at {point.temp_c:g} °C and {point.rh_pct:g} % humidity"
-    temp, rh = room_temp(fit, trial), float(fit.batches["rh_pct"].median())
-    if fit.has_vpd:
-        rh = float(rh_for_deficit(float(fit.batches[VPD].median()), temp))
+    temp = room_temp(fit, trial)
+    rh = float(rh_for_deficit(float(fit.batches[VPD].median()), temp))
     return f"in the air of the middle batch (about {temp:g} °C and {rh:.0f} % humidity)"
 
 
@@ -142,7 +137,7 @@ def forecast_findings(
         f"{capital(f'{where}, {percent(share)}' if where else percent(share))} of the pieces of a typical batch are dry after "
         f"{listed(hours)}. Wait {listed(waits)}: 19 of 20 batches are ready by then."
     )
-    if fit.least_df < FEW_DF:
+    if fit.forecast_df < FEW_DF:
         said = "These are too few batches to forecast when a new one will be dry."
     elif any(each.beyond_tried for each in found):
         said += GUESS
@@ -214,7 +209,7 @@ def next_steps(fit: CuringFit, label: Label) -> list[str]:
         steps.append(f"Look more often between {low} and {high}, when most pieces became dry.")
     if fit.censoring["right"]:
         steps.append(f"Look once more where pieces were never seen dry ({fit.censoring['right']} of them).")
-    if fit.has_vpd and (fit.tried(VPD)[1] / fit.tried(VPD)[0] < 2 or not fit.air_matters):
+    if fit.air and (fit.tried(VPD)[1] / fit.tried(VPD)[0] < 2 or not fit.air_matters):
         steps.append("To learn what humidity does, make batches on damper and on drier days.")
     return steps or ["Keep the record, and hang the dry-time chart beside the moulds."]
 
@@ -238,16 +233,15 @@ def methods(fit: CuringFit, label: Label) -> str:
     """How the dry times were worked out, as a paragraph of Markdown."""
     kinds = ("dry at the first look", "between two looks", "still wet at the last", "timed exactly")
     seen = [f"{many} {kind}" for many, kind in zip(fit.censoring.values(), kinds, strict=True) if many]
-    air = ["log vapour-pressure deficit" if term.name == VPD else label(term.name) for term in fit.air]
+    air = ["log vapour-pressure deficit"] * len(fit.air)
     terms = listed([*(label(term.name) for term in fit.terms), *air]) or "no factor"
     spreads = {"pieces of a batch": fit.sigma, "batches": fit.tau, "days": fit.delta}
     told = [f"{who} {number(max(sd, 0.001))}" for who, sd in spreads.items() if np.isfinite(sd)]
-    aics = [f"{_SHAPES[str(name)]} {aic:.1f}" for name, aic in fit.aics.dropna().items()]
     return (
         f"Dry times: {count(len(fit.brackets), 'piece')} of {count(fit.n_batches, 'batch', 'batches')}, {listed(seen)}. "
-        f"Interval-censored regression of log dry time ({_SHAPES[fit.distribution]}) on {terms}, with a random effect of the "
+        f"Interval-censored regression of log dry time (normal) on {terms}, with a random effect of the "
         f"batch{' and of the day' if fit.n_days else ''}; restricted likelihood, t intervals. "
-        f"Standard deviations of log dry time: {listed(told)}. Akaike's criterion: {', '.join(aics)}."
+        f"Standard deviations of log dry time: {listed(told)}."
     )
 
 

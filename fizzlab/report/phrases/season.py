@@ -41,7 +41,7 @@ def where(study: SeasonStudy, trial: Trial, own: bool) -> str:
 def forecast_findings(
     study: SeasonStudy, fit: SeasonFit, own: str, where: str, share: float, night_hours: float
 ) -> list[Finding]:
-    """The pooled line in the air asked for, beside this trial alone and helped, and a new batch of a new trial.
+    """The pooled line in the air asked for, beside this trial alone, and a new batch of a new trial.
 
     `own` is the trial reported on, empty where it says nothing of dry times; `where` the air in words; `share` of
     the pieces of a new batch of a new trial are dry by the hours to wait.
@@ -59,10 +59,6 @@ def forecast_findings(
         said = f"This trial alone says {duration(alone['estimate'])} ({span(alone)}){unmet}."
         mine = next(line.n_batches for line in study.lines if line.name == own)
         found.append(hours_finding("season.this_trial", said, alone, mine))
-        ends = zip(("estimate", "conf_low", "conf_high"), fit.helped(own, study.asked), strict=True)
-        helped: dict[Any, Any] = {**alone, **dict(ends)}
-        said = f"Helped by the others, as far as trials are alike, it says {duration(helped['estimate'])} ({span(helped)})."
-        found.append(hours_finding("season.this_trial_helped", said, helped, batches))
     low, high, by = (fit.dry_by(study.asked, chance) for chance in (0.025, 0.975, share))
     night = fit.chance_dry(study.asked, night_hours)
     many = "more than 99 %" if night > 0.99 else "less than 1 %" if night < 0.01 else percent(night)

@@ -167,13 +167,11 @@ class AirPoint(Section):
 class DryingSettings(Section):
     """[drying]: how dry times are analysed and forecast."""
 
-    air: Literal["vpd", "rh and temperature", "none"] = "vpd"
-    distribution: Literal["lognormal", "weibull", "loglogistic"] = "lognormal"
+    air: Literal["vpd", "none"] = "vpd"
     shares: list[Share] = Field(default=[0.5, 0.9, 0.95], min_length=1, max_length=6)
     night_hours: float = Field(default=12.0, gt=0, le=200)
     forecast_air: AirPoint | None = None
     remaining_share: float = Field(default=0.05, gt=0, lt=1)
-    constant_loss_g_per_h: float = Field(default=0.02, gt=0, le=100)
 
 
 class IndexPart(Section):

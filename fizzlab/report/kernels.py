@@ -1,7 +1,4 @@
-"""Kernels for reports that have their libraries loaded by the time the first cell wants them.
-
-A report starts its kernel, which loads them, while it loads papermill itself.
-"""
+"""Kernels for reports, which load their libraries while the report loads papermill."""
 
 from __future__ import annotations
 

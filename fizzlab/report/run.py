@@ -1,8 +1,4 @@
-"""From a checked trial folder to a record: papermill runs the notebook, the page is made from what it shows.
-
-`records` gives the folder to write in, and makes a numbered record of it in one step, so that a failure, a
-full disk or a Ctrl-C leaves nothing half-written.
-"""
+"""From a checked trial folder to a record: papermill runs the notebook, and what it shows makes the page."""
 
 from __future__ import annotations
 
@@ -101,8 +97,7 @@ def write_report(
             changed = "a table was changed while the report was being made."
             raise BadInput([Problem(str(folder), changed, "Run the report again.")])
         shown = page.from_notebook(executed["cells"])
-        _write_pieces(making, shown)
-        _write_inputs(making, trial, about)
+        _write(making, shown, trial, about)
 
         def finish(making: Path, stamp: records.Stamp) -> None:
             html = making / "report.html"
@@ -169,17 +164,13 @@ def _run(trial: Trial, notebook: str, making: Path, progress: bool, kernels: Ker
     raise NotebookStopped(f"The report of trial {code} stopped: {said}", kept)
 
 
-def _write_pieces(making: Path, shown: page.Shown) -> None:
+def _write(making: Path, shown: page.Shown, trial: Trial, about: records.About) -> None:
+    """Figures, findings, and the settings, versions and remarks in every table, of rows left out too."""
     figures = making / "figures"
     figures.mkdir()
     for name, (png, svg) in shown.pictures.items():
         (figures / f"{name}.png").write_bytes(png)
         (figures / f"{name}.svg").write_text(svg, encoding="utf-8")
-    (making / "findings.json").write_text(page.findings_json(shown), encoding="utf-8")
-
-
-def _write_inputs(making: Path, trial: Trial, about: records.About) -> None:
-    """Settings, versions and the remarks in every table, of rows left out too, so that they can be found."""
     notes = [
         {"table": name, "run": run, "note": note.strip()}
         for name, table in trial.tables.items()
@@ -197,5 +188,6 @@ def _write_inputs(making: Path, trial: Trial, about: records.About) -> None:
         "notes": notes,
         "versions": records.versions(),
     }
-    text = json.dumps(said, indent=2, ensure_ascii=False) + "\n"
-    (making / "inputs.json").write_text(text, encoding="utf-8")
+    for name, told in (("findings", shown.findings), ("inputs", said)):
+        text = json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        (making / f"{name}.json").write_text(text, encoding="utf-8")

@@ -24,12 +24,10 @@ _HOURS = (1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 36.0, 48.0, 72.0, 96.0
 def dry_curves(brackets: pd.DataFrame, fit: CuringFit | None, named: Levels, label: str) -> Figure:
     """Every piece's bracket and, above, the fitted share of pieces dry against hours where there is a fit.
 
-    `brackets` has columns run, piece, lower, upper and level; `named` what sets each level, in the order to
-    show them; `label` says what the levels are.
+    `brackets` has run, piece, lower, upper and level; `named` what sets each level, in order; `label` what
+    the levels are.
     """
-    shown = looks(list(named))
-    low, high = _reach(brackets)
-    tall = 0.055 * len(brackets)
+    shown, (low, high), tall = looks(list(named)), _reach(brackets), 0.055 * len(brackets)
     with house_style():
         if fit is None:
             figure, bottom = new_figure(height=1.4 + tall + 0.1 * brackets["run"].nunique())
@@ -59,50 +57,49 @@ def _draw_brackets(
     axes: Axes, brackets: pd.DataFrame, shown: Mapping[str, Look], low: float, high: float
 ) -> None:
     """A line a piece, batches and levels apart; an arrowhead where it was never seen dry."""
-    middle = brackets.groupby("run")["lower"].transform("mean")
-    table = brackets.assign(rank=brackets["level"].map(list(shown).index), middle=middle)
-    table = table.sort_values(["rank", "middle", "run", "piece"], kind="stable")
+    middle, rank = (
+        brackets.groupby("run")["lower"].transform("mean"),
+        brackets["level"].map(list(shown).index),
+    )
+    table = brackets.assign(rank=rank, middle=middle).sort_values(
+        ["rank", "middle", "run", "piece"], kind="stable"
+    )
     runs, levels = (table[name].ne(table[name].shift()).cumsum() for name in ("run", "level"))
     table["height"] = np.arange(len(table)) + 0.9 * runs + 1.2 * levels
     for level, part in table.groupby("level"):
-        look, never = shown[str(level)], np.isinf(part["upper"])
-        ends = part["upper"].clip(upper=high * 0.96)
+        look, never, ends = shown[str(level)], np.isinf(part["upper"]), part["upper"].clip(upper=high * 0.96)
         axes.hlines(part["height"], part["lower"].clip(lower=low), ends, colors=look.colour, lw=1.3)
         for marker, mine in ((look.marker, ~never), (">", never)):
             axes.plot(ends[mine], part["height"][mine], marker=marker, color=look.colour, ms=2.6, ls="")
     ticks = table.groupby("run", sort=False)["height"].mean()
     axes.set_yticks(ticks, ticks.index.astype(str), fontsize=8)
-    axes.set_ylim(table["height"].max() + 1.5, table["height"].min() - 1.5)
     axes.set(ylabel="batch", xlabel="hours since the batch was made")
+    axes.set_ylim(table["height"].max() + 1.5, table["height"].min() - 1.5)
     axes.grid(axis="y", visible=False)
 
 
 def legend(axes: Axes, shown: Mapping[str, Look], title: str = "", more: Sequence[Line2D] = ()) -> None:
     """Above the axes, where it covers no reading; nothing where there is one level."""
     handles = [
-        Line2D([], [], color=look.colour, ls=look.line, marker=look.marker, ms=4, label=level)
-        for level, look in shown.items()
+        Line2D([], [], color=e.colour, ls=e.line, marker=e.marker, ms=4, label=n) for n, e in shown.items()
     ]
     handles += more
-    if len(handles) < 2:
-        return
-    widest = max(len(str(handle.get_label())) for handle in handles)
-    axes.legend(
-        handles=handles,
-        title=title,
-        loc="lower left",
-        bbox_to_anchor=(0.0, 1.0),
-        ncols=max(1, min(len(handles), 4, 52 // (widest + 6))),
-        borderaxespad=0.2,
-        columnspacing=1.4,
-    )
+    if len(handles) > 1:
+        widest = max(len(str(handle.get_label())) for handle in handles)
+        many = max(1, min(len(handles), 4, 52 // (widest + 6)))
+        place = {
+            "loc": "lower left",
+            "bbox_to_anchor": (0.0, 1.0),
+            "borderaxespad": 0.2,
+            "columnspacing": 1.4,
+        }
+        axes.legend(handles=handles, title=title, ncols=many, **place)
 
 
 def air_axes(axes: Axes, air: tuple[float, float], hours: tuple[float, float], what: str) -> None:
     """Hours over the vapour-pressure deficit, both on a logarithmic scale."""
-    axes.set_xscale("log")
-    axes.set_xlim(*air)
     inside = [tick for tick in _AIRS if air[0] <= tick <= air[1]]
+    axes.set(xscale="log", xlim=air)
     axes.set_xticks(inside, [f"{tick:g}" for tick in inside])
     hours_up(axes, *hours)
     axes.set(xlabel="vapour-pressure deficit of the room, kPa (thirstier air to the right)", ylabel=what)
@@ -113,35 +110,28 @@ def band(axes: Axes, line: pd.DataFrame, colour: str, alpha: float) -> None:
     axes.fill_between(line[VPD], line["conf_low"], line["conf_high"], color=colour, alpha=alpha, lw=0)
 
 
-def dry_time_by_air(brackets: pd.DataFrame, fit: CuringFit, named: Levels, label: str) -> Figure:
+def dry_time_by_air(brackets: pd.DataFrame, fit: CuringFit) -> Figure:
     """Dry time against how thirsty the air was: the pieces' brackets, and the fitted line with its bands."""
-    shown = looks(list(named))
     least, most = fit.tried(VPD)
     reach = max((most / least) ** 0.15, 1.05)
-    air = np.sort([*np.geomspace(least / reach, most * reach, 60), least, most])
+    air = {VPD: np.sort([*np.geomspace(least / reach, most * reach, 60), least, most])}
     bottom, top = (end / scale for end, scale in zip(_reach(brackets), (0.5, 1.6), strict=True))
-    high, low = 1.3 * top, bottom / 1.2
+    line, new = fit.predict(air), fit.predict(air, interval="prediction")
+    high = 1.3 * max(top, min(float(new["conf_high"].quantile(0.9)), 2.5 * top))
+    low = min(bottom, max(float(new["conf_low"].min()), bottom / 2.5)) / 1.2
+    tried, upper, of = line[~line["extrapolated"]], brackets["upper"], brackets.groupby("run")
+    turn = of.cumcount() / max(of.size().max() - 1, 1)  # the pieces of a batch side by side
+    x = fit.batches[VPD].reindex(brackets["run"]).to_numpy() * np.exp(0.012 * (2 * turn - 1))
     with house_style():
         figure, axes = new_figure(height=3.9)
-        if len(named) == 1:
-            new = fit.predict({VPD: air}, interval="prediction")
-            band(axes, new, BLUE, 0.10)
-            high = 1.3 * max(top, min(float(new["conf_high"].quantile(0.9)), 2.5 * top))
-            low = min(bottom, max(float(new["conf_low"].min()), bottom / 2.5)) / 1.2
-        for level, each in named.items():
-            look, line = shown[level], fit.predict(pd.DataFrame({VPD: air}).assign(**each))
-            band(axes, line, look.colour, 0.20)
-            tried = line[~line["extrapolated"]]
-            axes.plot(tried[VPD], tried["estimate"], color=look.colour, ls=look.line)
-            pieces = brackets[brackets["level"] == level]
-            turn = pieces.groupby("run").cumcount() / max(brackets.groupby("run").size().max() - 1, 1)
-            x = fit.batches[VPD].reindex(pieces["run"]).to_numpy() * np.exp(0.012 * (2 * turn.to_numpy() - 1))
-            upper, seen = pieces["upper"].to_numpy(), np.isfinite(pieces["upper"]).to_numpy()
-            ends = pieces["lower"].clip(lower=low), np.minimum(upper, 2 * high)
-            axes.vlines(x, *ends, colors=look.colour, lw=1.0, alpha=0.75)
-            axes.plot(x[seen], upper[seen], marker=look.marker, color=look.colour, ms=2.4, ls="")
-        air_axes(axes, (air[0], air[-1]), (low, high), "hours until dry")
-        legend(axes, shown, label)
+        band(axes, new, BLUE, 0.10)
+        band(axes, line, BLUE, 0.20)
+        axes.plot(tried[VPD], tried["estimate"], color=BLUE)
+        axes.vlines(
+            x, brackets["lower"].clip(lower=low), np.minimum(upper, 2 * high), colors=BLUE, lw=1.0, alpha=0.75
+        )
+        axes.plot(x[np.isfinite(upper)], upper[np.isfinite(upper)], marker="o", color=BLUE, ms=2.4, ls="")
+        air_axes(axes, (line[VPD].min(), line[VPD].max()), (low, high), "hours until dry")
     return figure
 
 
@@ -173,14 +163,13 @@ def dry_chart(chart: pd.DataFrame, share: float, night_hours: float, level: str 
     x, y = hours.columns.to_numpy(float), hours.index.to_numpy(float)
     least, most = float(chart["hours"].min()), float(chart["hours"].max())
     lines = [step for step in _HOURS if least <= step <= most] or [float(chart["hours"].median())]
+    levels, shades = [0.0, *lines, most * 1.01 + max(lines)], np.linspace(0.98, 0.62, len(lines) + 1)
+    widths = [2.6 if step == night_hours else 1.2 for step in lines]
     with house_style():
         figure, axes = new_figure(height=4.4)
         axes.grid(visible=False)
-        levels = [0.0, *lines, most * 1.01 + max(lines)]
-        shades = [str(shade) for shade in np.linspace(0.98, 0.62, len(levels) - 1)]
-        axes.contourf(x, y, hours, levels=levels, colors=shades)
+        axes.contourf(x, y, hours, levels=levels, colors=[str(shade) for shade in shades])
         axes.contourf(x, y, inside, levels=[-1e6, 0.0], colors="none", hatches=["////"])
-        widths = [2.6 if step == night_hours else 1.2 for step in lines]
         drawn = axes.contour(x, y, hours, levels=lines, colors=BLUE, linewidths=widths)
         for text in axes.clabel(drawn, fmt=lambda value: f"{value:g} h", fontsize=9, inline_spacing=3):
             text.set_bbox({"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.85})

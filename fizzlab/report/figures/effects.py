@@ -15,73 +15,72 @@ from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullLocato
 
 from fizzlab.models.plotting import INK, house_style, looks, new_figure
 
-#: Names of levels longer than this are broken over several lines.
-LONG = 14
+#: Most signs in a line of a level's name, and of a panel's title beside short and beside long names.
+LONG, TITLE = 14, (24, 20)
 
 
 @dataclass(frozen=True)
 class Panel:
-    """One response by the levels of one factor.
+    """One response: `means` has level, estimate, conf_low, conf_high (a row a level), `batches` level and value.
 
-    `means` has a row a level (level, estimate, conf_low, conf_high); `batches` a row a batch (level, value),
-    and none where no batch has a number of its own. `log` asks for a logarithmic axis.
+    No batch stands there where none has a number of its own. `log` asks for a logarithmic axis.
     """
 
     title: str
-    levels: tuple[str, ...]
     means: pd.DataFrame
     batches: pd.DataFrame
     log: bool
 
 
 def factor_panels(panels: Sequence[Panel]) -> Figure:
-    """Draw a panel a response: batches as small marks, the typical batch of each level with its interval.
-
-    Examples
-    --------
-    >>> means = pd.DataFrame({"level": ["dye", "lake"], "estimate": [4.2, 6.2],
-    ...                       "conf_low": [3.8, 5.8], "conf_high": [4.6, 6.6]})
-    >>> batches = pd.DataFrame({"level": ["dye", "lake"] * 2, "value": [4.1, 6.3, 4.3, 6.1]})
-    >>> len(factor_panels([Panel("dry time, h", ("dye", "lake"), means, batches, True)]).axes)
-    1
-    """
+    """Draw a panel a response: batches as small marks, the typical batch of each level with its interval."""
     columns = min(2, len(panels))
     rows = -(-len(panels) // columns)
-    levels = max(len(panel.levels) for panel in panels)
+    names = {level for panel in panels for level in panel.means["level"]}
+    most = max(len(panel.means) for panel in panels)
     with house_style():
         figure, grid = new_figure(
-            rows, columns, height=rows * (0.95 + 0.34 * levels), sharey=True, squeeze=False
+            rows, columns, height=rows * (1.0 + 0.34 * most), sharey=True, squeeze=False
         )
         for axes, panel in zip(grid.flat, panels, strict=False):
             _draw(axes, panel)
+            title = fill(panel.title, TITLE[max(map(len, names)) > LONG // 2])
+            axes.set_title(title, fontsize=9.5, fontweight="normal")
         for axes in grid.flat[len(panels) :]:
             axes.set_visible(False)
     return figure
 
 
 def _draw(axes: Axes, panel: Panel) -> None:
-    shown = looks(panel.levels)
-    for place, level in enumerate(panel.levels):
-        colour, marker = shown[level].colour, shown[level].marker
-        mine = panel.batches.loc[panel.batches["level"] == level, "value"].astype(float)
-        rng = np.random.default_rng(place)
-        y = place + 0.2 + rng.uniform(-0.1, 0.1, len(mine))
-        sns.scatterplot(x=mine, y=y, marker=marker, color=colour, alpha=0.55, s=22, linewidth=0, ax=axes)
-        for row in panel.means[panel.means["level"] == level].to_dict("records"):
-            axes.plot([row["conf_low"], row["conf_high"]], [place - 0.15] * 2, color=INK, lw=2.2)
-            axes.plot([row["estimate"]], [place - 0.15], marker, color=colour, ms=8, mec=INK)
-    axes.set_yticks(range(len(panel.levels)), [fill(level, LONG) for level in panel.levels])
-    axes.set_ylim(len(panel.levels) - 0.45, -0.55)
-    axes.set_title(panel.title, fontsize=10.5, fontweight="normal")
-    axes.set(xlabel="", ylabel="")
+    levels, shown = list(panel.means["level"]), looks(list(panel.means["level"]))
+    places, means = np.arange(len(levels)), panel.means.replace(np.inf, np.nan)
+    colours, markers = (
+        {level: getattr(each, what) for level, each in shown.items()} for what in ("colour", "marker")
+    )
+    own: dict[str, object] = {
+        "hue": "level",
+        "hue_order": levels,
+        "palette": colours,
+        "legend": False,
+        "ax": axes,
+    }
+    small = panel.batches.assign(
+        place=panel.batches["level"].map(dict(zip(levels, places + 0.2, strict=True)))
+    )
+    if len(small):
+        sns.scatterplot(small, x="value", y="place", s=22, linewidth=0, alpha=0.55, **own)
+    axes.hlines(places - 0.15, means["conf_low"], means["conf_high"], color=INK, lw=2.2)
+    large = {"style": "level", "style_order": levels, "markers": markers, "s": 64, "edgecolor": INK}
+    sns.scatterplot(means.assign(place=places - 0.15), x="estimate", y="place", zorder=3, **large, **own)
+    axes.set_yticks(places, [fill(level, LONG) for level in levels])
+    axes.set(xlabel="", ylabel="", ylim=(len(levels) - 0.45, -0.55))
     axes.grid(axis="y", visible=False)
     axes.tick_params(axis="x", labelsize=9)
     axes.spines["left"].set_visible(False)
+    axes.xaxis.set_major_locator(MaxNLocator(4))
     if panel.log:
         axes.set_xscale("log")
         _few_ticks(axes)
-    else:
-        axes.xaxis.set_major_locator(MaxNLocator(4))
 
 
 def _few_ticks(axes: Axes) -> None:

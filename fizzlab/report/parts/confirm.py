@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,13 +13,12 @@ from fizzlab.models.air import MEANS
 from fizzlab.models.choose import Choice
 from fizzlab.models.curing import VPD, CuringFit, TouchStudy, with_air
 from fizzlab.models.terms import Category
+from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysed, analyse
-from fizzlab.report.page import Findings, Notes
-from fizzlab.report.parts.choose import choosing
-from fizzlab.report.parts.drying import spoken
-from fizzlab.report.parts.general import Pieces, plain
-from fizzlab.report.phrases import capital
-from fizzlab.report.phrases import choose as worded
+from fizzlab.report.page import Finding, Findings, Notes
+from fizzlab.report.parts.choose import Row, Voice, choosing
+from fizzlab.report.parts.general import Pieces, caution, plain
+from fizzlab.report.phrases import capital, count, listed, spoken
 
 TITLE = "## Did it come out as forecast?"
 
@@ -39,14 +39,34 @@ def confirmed(done: Analysed) -> Pieces:
             do = "Make batches of the combination that was chosen, and measure what has a limit or a wish."
             raise CannotAnswer(f"No batch can be set beside the forecasts. {' '.join(notes)}", do)
     except CannotAnswer as reason:
-        return [TITLE, Notes([spoken(str(reason), trial)], "caution")]
+        return [TITLE, caution([spoken(str(reason), trial.settings)])]
+    voice = chosen.voice
+    wrong = [f"{voice.measure(s['response']).label} of {voice.name(s)}" for s in seen if not s["agrees"]]
+    verdict = "Yes: the confirmation batches came out as forecast."
+    if wrong:
+        verdict = f"No: {listed(wrong)} did not. Make it once more beside the control before you trust it."
     return [
         TITLE,
         plain(f"These batches confirm the choice of the trial “{settings.title}” ({settings.code})."),
-        Notes([worded.verdict(seen, chosen.voice)], "answer"),
-        Findings([worded.came_out(each, chosen.voice) for each in seen], kind="plain"),
-        Notes(notes, "caution") if notes else None,
+        Notes([verdict], "answer"),
+        Findings([_came_out(each, voice) for each in seen], kind="plain"),
+        caution(notes),
     ]
+
+
+def _came_out(row: Row, voice: Voice) -> Finding:
+    """One response of confirmation batches: what was seen, the bounds, and whether they agree."""
+    measure, low, high = voice.measure(row["response"]), float(row["seen_low"]), float(row["seen_high"])
+    kept = "" if row["kept"] is None else f" {row['kept']} of {row['batches']} kept the limit."
+    text = (
+        f"{capital(measure.label)} of {voice.name(row)}, mean of {count(row['batches'], 'batch', 'batches')}: "
+        f"{words.between(low, high, measure.unit)}, {'as' if row['agrees'] else 'not as'} forecast "
+        f"({words.between(row['conf_low'], row['conf_high'], measure.unit)}).{kept}"
+    )
+    more: dict[str, Any] = {"df": float(row["df"]), "batches": int(row["batches"]), "unit": measure.unit}
+    more |= {"estimate": low if low == high else None, "low": row["conf_low"], "high": row["conf_high"]}
+    found = voice.found("confirmed", row, text, **more)
+    return replace(found, topic=f"{found.topic}.{row['response']}")
 
 
 def beside(done: Analysed, choice: Choice) -> tuple[list[dict[str, Any]], list[str]]:
@@ -69,7 +89,7 @@ def beside(done: Analysed, choice: Choice) -> tuple[list[dict[str, Any]], list[s
                 seen, more = _beside(done, choice, str(name), group)
                 found.append(seen)
             except CannotAnswer as reason:
-                more = [spoken(str(reason), done.trial)]
+                more = [spoken(str(reason), settings)]
             notes += [f"{capital(settings.measure(str(name)).label)}: {each}" for each in more]
     return found, list(dict.fromkeys(notes))
 

@@ -1,0 +1,421 @@
+"""What every report says of every measure: what changed, the typical values, and how that was worked out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
+from itertools import combinations
+from math import isfinite
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from fizzlab.errors import CannotAnswer
+from fizzlab.measures import Measure
+from fizzlab.models.comparisons import compare
+from fizzlab.models.curing import CuringFit
+from fizzlab.models.effects import ResponseFit
+from fizzlab.models.result import FitResult
+from fizzlab.models.surfaces import curvature, fit_mixture, surface
+from fizzlab.models.terms import ALL, Amount, Category, Term, level_name
+from fizzlab.report import phrases as words
+from fizzlab.report.analysis import SHOWN_P, Analysed
+from fizzlab.report.figures.effects import Panel, factor_panels
+from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
+from fizzlab.report.parts.general import Pieces, caution
+from fizzlab.report.phrases import capital, listed, number
+
+#: From so many comparisons on, chance is likelier than 1 in 3 to show one.
+FEW_LINES = 8
+
+#: Topics of typical values that have names of their own in findings.json.
+TOPICS = {
+    "tumble_loss_pct": "crumble.loss.level",
+    "drop_cm": "crumble.drop.median",
+    "score": "crumble.score.level",
+    "fizz_s": "fizz_time.typical",
+    "half_out_s": "gas_half.typical",
+    "colour_s": "colour_time.typical",
+}
+
+#: Of a sign that something is there, and of none, by kind of finding.
+NO_SIGN = {
+    "joint": "No sign that one change depends on another",
+    "bend": "No sign of a bend",
+}
+
+Told = tuple[bool, Finding]
+
+
+def what_changed(done: Analysed) -> Pieces:
+    """What each factor did: sentences and a picture a factor, and one table of all of it."""
+    settings = done.trial.settings
+    if not settings.terms():
+        return []
+    open_ = [words.spoken(each, settings) for each in (*done.notes, *_not_compared(done))]
+    if not done.effects:
+        return ["## What changed", caution(open_ or ["Nothing was measured."])]
+    pieces: Pieces = ["## What changed"]
+    if settings.plan is not None and settings.plan.kind == "mixture":
+        pieces.append("The amounts add up to a total: more of one leaves less room for the others.")
+    for term in done.terms:
+        pieces += _of_factor(done, term)
+    depends = [finding for shown, finding in _joint(done) if shown]
+    if depends:
+        pieces += ["### One change depends on another", Findings(depends)]
+    cells: dict[str, dict[str, str]] = {}
+    for effect in done.effects:
+        measure = settings.measure(effect.response)
+        change = words.against(effect, settings.label)
+        cells.setdefault(capital(measure.label), {})[change] = words.cell(effect, measure)
+    told = "Every change and every response, with 95 % intervals, each judged by itself. “Can't tell” is not “the same”"
+    pieces += ["### All of it", Grid(words.wide(cells, "change", "response"), told)]
+    return [*pieces, caution([*by_chance(done), *_by_days(done), *open_])]
+
+
+def _of_factor(done: Analysed, term: Term) -> Pieces:
+    label, measures = done.trial.settings.label, done.trial.settings.measures()
+    effects = done.of(term.name)
+    if not effects:
+        return []
+    found = [
+        words.of_effect(each, measures[each.response], words.sentence(each, measures[each.response], label))
+        for each in effects
+    ]
+    told = [f.sentence for e, f in zip(effects, found, strict=True) if e.shown or e.same or e.exact]
+    return [
+        f"### {capital(label(term.name))}",
+        Notes([*told, *words.still_open(effects, measures, label)], "answer"),
+        Findings(found, kind="silent"),
+        _picture(done, term),
+    ]
+
+
+def _picture(done: Analysed, term: Term) -> Picture | None:
+    """A panel a response that has forecasts: every batch, all else made equal, and the typical ones."""
+    panels, told = [], []
+    for response in done.responses:
+        fit, measure = done.fits[response], done.trial.settings.measure(response)
+        own = next((each for each in fit.terms if each.name == term.name and fit.of(each.name)), None)
+        with suppress(CannotAnswer):
+            if own is not None:
+                means, points = at_levels(fit, own), fit.points(term.name)
+                made = fit.batches[term.name].reindex(points.index)
+                table = pd.DataFrame(
+                    {"level": [level_name(own, v) for v in made], "value": points.to_numpy()}
+                )
+                panels.append(Panel(capital(measure.titled), means, table, measure.scale == "ratio"))
+                values = [f"{row['level']} {number(row['estimate'])}" for row in means.to_dict("records")]
+                told.append(f"{capital(measure.titled)}: {listed(values)}")
+    if not panels:
+        return None
+    return Picture(
+        f"changed-{term.name}",
+        factor_panels(panels),
+        "Large marks: the typical batch, with its 95 % interval. Small marks: the batches, all else made equal.",
+        f"Panels by {done.trial.settings.label(term.name)}. {'; '.join(told)}.",
+    )
+
+
+def at_levels(fit: FitResult, term: Term, share: float = 0.5) -> pd.DataFrame:
+    """The typical batch at each level that was made, or at up to five amounts, and how many batches had it.
+
+    Columns estimate, conf_low, conf_high, extrapolated, factor, level, n_batches.
+    """
+    tried = fit.batches[term.name]
+    if isinstance(term, Category):
+        values: Sequence[object] = [level for level in term.levels if level in set(tried)]
+    else:
+        values = sorted(set(tried.astype(float)))
+        if len(values) > 5:
+            values = np.linspace(values[0], values[-1], 3).tolist()
+    rows = fit.predict({term.name: list(values)}, share=share)
+    names, many = [level_name(term, v) for v in values], [int((tried == v).sum()) for v in values]
+    found = rows[["estimate", "conf_low", "conf_high", "extrapolated"]]
+    return found.assign(factor=term.name, level=names, n_batches=many)
+
+
+def by_levels(fit: FitResult, share: float = 0.5) -> pd.DataFrame:
+    """`at_levels` of every factor that the fit knows; and of all batches where none has named levels."""
+    found = [at_levels(fit, term, share) for term in fit.terms if fit.of(term.name)]
+    if not any(isinstance(term, Category) for term in fit.terms) or not found:
+        found.append(fit.predict(None, share=share).assign(factor="", level=ALL, n_batches=fit.n_batches))
+    return pd.concat(found, ignore_index=True)
+
+
+def by_chance(done: Analysed) -> list[str]:
+    """How many of the comparisons chance alone would show, where there are enough to mislead."""
+    measured = [effect for effect in done.effects if not effect.exact]
+    if len(measured) < FEW_LINES:
+        return []
+    shown = sum(effect.shown for effect in measured)
+    expected = max(round(sum(1 - effect.conf_level for effect in measured)), 1)
+    told = (
+        f"{shown} of {len(measured)} comparisons show a difference; chance alone would show about {expected}."
+    )
+    return [f"{told} Make one again that you did not look for."]
+
+
+def _by_days(done: Analysed) -> list[str]:
+    """Which factors only more days tell more about."""
+    names = [n for n in done.whole_day if any(effect.judged_by == "days" for effect in done.of(n))]
+    whole = listed([done.trial.settings.label(name) for name in names])
+    return (
+        [f"{capital(whole)} was the same all day: more days tell more, more batches a day do not."]
+        if names
+        else []
+    )
+
+
+def _not_compared(done: Analysed) -> Iterator[str]:
+    """What was measured and could not be compared, and what would help."""
+    settings = done.trial.settings
+    for key, reason in done.reasons.items():
+        name, _, factor = key.partition(", ")
+        if factor or name not in done.responses:
+            by = f" by {settings.label(factor)}" if factor else ""
+            yield f"{capital(settings.measure(name).label)}{by} is not compared. {reason}"
+
+
+# --- typical values ---------------------------------------------------------------------------
+
+
+def typical_values(done: Analysed) -> Pieces:
+    """What the typical batch gives at each level of each factor: one table of every measure."""
+    settings, findings = done.trial.settings, list[Finding]()
+    cells: dict[str, dict[str, str]] = {}
+    for response, fit in done.fits.items():
+        measure = settings.measure(response)
+        title, topic = capital(measure.label), TOPICS.get(response, f"typical.{response}")
+        with suppress(CannotAnswer):
+            table, seen = by_levels(fit), set[str]()
+            for row in table.to_dict("records"):
+                name, told = str(row["level"]), words.estimate(row, measure.unit)
+                where = f"{settings.label(row['factor'])} {name}" if row["factor"] else name
+                place = name if name not in seen else f"{row['factor']}={name}"
+                seen.add(name)
+                if row["factor"] or len(table) == 1:
+                    cells.setdefault(where, {})[title] = told
+                more = {"batches": int(row["n_batches"]), "df": getattr(fit, "df", None)}
+                said = f"{title}, {where}: {told}."
+                findings.append(words.numbers_of(f"{topic}[{place}]", said, row, measure.unit, **more))
+    if not cells:
+        return []
+    told = "The typical batch with its 95 % interval, the other factors averaged (for dry times: at their control)"
+    return [
+        "## Typical values",
+        Findings(findings, "silent"),
+        Grid(words.wide(cells, "measure", "with"), told),
+    ]
+
+
+# --- in detail --------------------------------------------------------------------------------
+
+
+def in_detail(done: Analysed) -> Pieces:
+    """All pairs, joint effects, bends and best points, odd batches."""
+    settings = done.trial.settings
+    if not settings.terms() or not done.effects:
+        return []
+    told = [*_joint(done), *_shape(done)]
+    shown = [f for sign, f in told if sign and not f.topic.startswith("joint")]
+    quiet = [finding for sign, finding in told if not sign]
+    nothing = {text: list[str]() for text in NO_SIGN.values()}
+    for finding in quiet:
+        kind, response = finding.topic.split(".")[:2]
+        nothing[NO_SIGN["joint" if kind == "joint" else "bend"]].append(settings.measure(response).label)
+    lines = [f"{text}: {listed(list(dict.fromkeys(names)))}." for text, names in nothing.items() if names]
+    doubts = [
+        f"{capital(settings.measure(name).label)}. {words.spoken(says, settings)}"
+        for name, fit in done.fits.items()
+        if isinstance(fit, ResponseFit) and fit.effects
+        for says in fit.diagnose()["says"]
+    ]
+    pieces = [
+        *_pairs(done),
+        *(["### Bends, best points and shares", Findings(shown, kind="plain")] if shown else []),
+        Findings(quiet, kind="silent") if quiet else None,
+        Notes(lines) if lines else None,
+        *(["### Worth a second look", caution(doubts)] if doubts else []),
+    ]
+    return ["## The comparisons in detail", *pieces] if any(piece is not None for piece in pieces) else []
+
+
+def _pairs(done: Analysed) -> Pieces:
+    """Every level against every other, of factors with three or more."""
+    settings, cells = done.trial.settings, dict[str, dict[str, str]]()
+    for response, fit in done.fits.items():
+        measure = settings.measure(response)
+        for term in (
+            t for t in fit.terms if isinstance(t, Category) and len(t.levels) > 2 and fit.of(t.name)
+        ):
+            rows: list[Mapping[Any, Any]] = []
+            if isinstance(fit, CuringFit):
+                rows = [vars(fit.compare(term, to, start)) for start, to in combinations(term.levels, 2)]
+            elif isinstance(fit, ResponseFit):
+                rows = [*compare(fit, term.name, "pairs").to_dict("records")]
+            for row in rows:
+                pair, told = (
+                    f"{row['level']} against {row['control']}",
+                    words.row_cell(row, response, term, measure),
+                )
+                cells.setdefault(capital(measure.label), {})[pair] = told
+    told = "Every way against every other: all 95 % intervals of a response hold together (of dry times, each by itself)"
+    return [Grid(words.wide(cells, "compared", "response"), told)] if cells else []
+
+
+def _chance(p: float) -> str:
+    return f"chance alone shows as much in {words.of_hundred(p)} trials"
+
+
+def _joint(done: Analysed) -> Iterator[Told]:
+    """Whether what one factor does depends on another, and whether an amount bends: was it shown, and how."""
+    settings = done.trial.settings
+    for response, plain in done.fits.items():
+        fit = done.joint.get(response, plain)
+        if not isinstance(fit, ResponseFit):
+            continue
+        measure = settings.measure(response)
+        for name, row in fit.tests.iterrows():
+            one, _, two = str(name).removesuffix("^2").partition(":")
+            if not two and not str(name).endswith("^2"):
+                continue
+            shown = bool(row["p_value"] < SHOWN_P)
+            told = f"{settings.label(one)}'s effect on {measure.label} bends"
+            if two:
+                told = f"{settings.label(one)}'s effect on {measure.label} depends on {settings.label(two)}"
+            said = f"{capital(told)} ({_chance(row['p_value'])})." if shown else f"No sign that {told}."
+            said += _apart(fit, one, two, measure) if shown and two else ""
+            more = {"df": float(row["df_den"]), "batches": fit.n_batches}
+            yield shown, Finding(f"joint.{response}.{name}", said, **more)
+
+
+def _apart(fit: ResponseFit, one: str, two: str, measure: Measure) -> str:
+    """What the first factor does at each level of the second."""
+    terms = {term.name: term for term in fit.terms}
+    first, second = terms[one], terms[two]
+    if not (isinstance(first, Category) and isinstance(second, Category)):
+        return ""
+    parts = [
+        f"with {level}, {row['level']} against {row['control']}: "
+        f"{words.row_cell(row, fit.response, first, measure)}"
+        for level in second.levels
+        for row in compare(fit, one, at={two: level}).to_dict("records")
+    ]
+    return f" {capital('; '.join(parts))}."
+
+
+def _shape(done: Analysed) -> Iterator[Told]:
+    """Bends, best points and shares of a mixture."""
+    for response, fit in done.fits.items():
+        if not isinstance(fit, ResponseFit) or not fit.effects:
+            continue
+        measure = done.trial.settings.measure(response)
+        amounts = {f.name for f in fit.terms if isinstance(f, Amount)}
+        bends = {term.removesuffix("^2") for term in fit.basis.terms if term.endswith("^2")}
+        if amounts and not bends:
+            with suppress(CannotAnswer):
+                yield _curvature(curvature(fit), fit, measure)
+        if len(amounts) > 1 and bends >= amounts:
+            with suppress(CannotAnswer):
+                yield _surface(done, fit, measure)
+    yield from _mixtures(done)
+
+
+def _curvature(found: Mapping[str, float], fit: ResponseFit, measure: Measure) -> Told:
+    """Whether the middle of the amounts lies where a straight line between their ends would put it."""
+    row, unit, shown = _back(found, fit.log), "ratio" if fit.log else measure.unit, found["p_value"] < SHOWN_P
+    told = [
+        f"{(v - 1) * 100:+.0f} %" if fit.log else f"{words.signed(v)} {unit}".strip() for v in row.values()
+    ]
+    size = f"batches in the middle lie {told[0]} off the straight line ({told[1]} to {told[2]})"
+    said = f"No sign that {measure.label} bends: {size}."
+    if shown:
+        said = f"{capital(measure.label)} bends: {size}. Do not read off amounts in between."
+    more = {"df": found["df"], "batches": fit.n_batches}
+    return shown, words.numbers_of(f"bend.{fit.response}", said, row, unit, **more)
+
+
+def _surface(done: Analysed, fit: ResponseFit, measure: Measure) -> Told:
+    """Where a curved surface is level, whether that is a best point, and whether it was tried."""
+    found, label, terms = surface(fit), done.trial.settings.label, {term.name: term for term in fit.terms}
+    where = listed(
+        [f"{level_name(terms[name], value)} of {label(name)}" for name, value in found.point.items()]
+    )
+    kinds = {"maximum": "is greatest", "minimum": "is least", "saddle": "has neither its most nor its least"}
+    row: dict[str, object] = {**_back(vars(found), fit.log), "extrapolated": not found.inside}
+    said = f"{capital(measure.label)} {kinds[found.kind]} at {where}: "
+    said += words.estimate({**row, "extrapolated": False}, measure.unit) + "."
+    if not found.inside:
+        said += " That lies past what was tried: a direction to go, not a place to trust."
+    if not found.sure:
+        said += " It could still be another kind of point."
+    if found.curvatures["flat"].any():
+        said += " Along one direction it hardly changes, so other amounts do as well."
+    return True, words.numbers_of(f"surface.{fit.response}", said, row, measure.unit, batches=fit.n_batches)
+
+
+def _back(found: Mapping[str, float], log: bool) -> dict[str, float]:
+    """Estimate, conf_low, conf_high, from the scale of the fit."""
+    ends = {name: float(found[name]) for name in ("estimate", "conf_low", "conf_high")}
+    return {name: float(np.exp(end)) for name, end in ends.items()} if log else ends
+
+
+def _mixtures(done: Analysed) -> Iterator[Told]:
+    """What more of each part does while the others keep their proportions, where the plan is a mixture."""
+    settings = done.trial.settings
+    parts = [term for term in settings.terms() if isinstance(term, Amount)]
+    if settings.plan is None or settings.plan.kind != "mixture" or len(parts) < 2:
+        return
+    for response in done.numbers:
+        measure = settings.measure(response)
+        for blending in (settings.plan.blending or "quadratic", "linear"):
+            with suppress(CannotAnswer):
+                fit = fit_mixture(
+                    done.batches, response, parts, blending=blending, log=measure.scale == "ratio"
+                )
+                for each in fit.effects:
+                    said, topic = (
+                        words.sentence(each, measure, settings.label),
+                        f"share.{response}.{each.factor}",
+                    )
+                    yield True, words.of_effect(each, measure, said, topic)
+                break
+
+
+# --- how it was worked out --------------------------------------------------------------------
+
+
+def worked_out(done: Analysed) -> Pieces:
+    """What each fit rests on, how it was fitted, and how much pieces, batches and days differ by chance."""
+    rows, reasons = list[dict[str, str]](), list[str]()
+    for name, fit in done.fits.items():
+        row = {"response": capital(done.trial.settings.measure(name).label), "batches": str(fit.n_batches)}
+        chance: dict[str, float] = {}
+        if isinstance(fit, ResponseFit):
+            reasons.append(fit.structure.reason)
+            row |= {"days": str(fit.n_days), "fitted as": "logarithm, REML" if fit.log else "it is, REML"}
+            chance = {str(source).removeprefix("between "): sd for source, sd in fit.spread["sd"].items()}
+        elif isinstance(fit, CuringFit):
+            row |= {"days": str(fit.n_days or "–"), "fitted as": f"logarithm, {fit.distribution}, brackets"}
+            chance = {"pieces": fit.sigma, "batches": fit.tau, "days": fit.delta}
+        elif hasattr(fit, "spread"):
+            row |= {"days": "–", "fitted as": "logarithm, probit"}
+            chance = {"pieces": fit.spread}
+        else:
+            continue
+        sds = {
+            f"sd of {source}": number(sd) if sd > 1e-6 else "none seen"
+            for source, sd in chance.items()
+            if isfinite(sd)
+        }
+        rows.append(row | sds)
+    if not rows:
+        return []
+    said = "Formulas and sources stand in docs/methods of fizzlab. "
+    table = Grid(
+        pd.DataFrame(rows).fillna(""),
+        "What each response rests on; sd: spread by chance, on the scale fitted",
+    )
+    return ["## How this was worked out", said + " ".join(dict.fromkeys(reasons)), table]

@@ -21,7 +21,7 @@ from fizzlab.models.days import set_for_days
 from fizzlab.models.draws import Forecast, exact
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.result import Effect, FitResult, Study
-from fizzlab.models.terms import Amount, Category, Term, level_name, varying
+from fizzlab.models.terms import ALL, Amount, Category, Term, level_name, varying
 from fizzlab.recipe import Recipe, batch_mass, cost, fizz_balance, for_run
 from fizzlab.recipe.units import Span
 from fizzlab.trial.folder import Trial
@@ -130,14 +130,10 @@ def _fit(trial: Trial, batches: pd.DataFrame, measure: Measure, terms: Sequence[
     That is the plan's own, a bend where its kind can show one, and main effects if all else fails.
     """
     varied, _ = varying(terms, batches[batches[measure.name].notna()])
-    log, plan, asked = (
-        measure.scale == "ratio",
-        trial.settings.plan,
-        trial.settings.responses.get(measure.name),
-    )
+    log, plan, asked = measure.scale == "ratio", trial.settings.plan, trial.settings.responses
     if not varied:
         return fit_response(batches, measure.name, [], log=log, days="random")
-    margin = None if asked is None else asked.same_within
+    margin = asked[measure.name].same_within if measure.name in asked else None
     models: list[str | Sequence[str]] = ["main"]
     if plan is not None and plan.model is not None:
         models.insert(0, plan.model)
@@ -160,6 +156,32 @@ def _with_joint_effects(fit: FitResult) -> ResponseFit | None:
     except CannotAnswer:
         return None
     return found if (found.tests["df_den"] >= FEW_DF).all() else None
+
+
+# --- typical values ---------------------------------------------------------------------------
+
+
+def at_levels(fit: FitResult, term: Term, share: float = 0.5) -> pd.DataFrame:
+    """The typical batch at each level made, or at up to five amounts, and how many batches had it."""
+    tried = fit.batches[term.name]
+    if isinstance(term, Category):
+        values: Sequence[object] = [level for level in term.levels if level in set(tried)]
+    else:
+        values = sorted(set(tried.astype(float)))
+        if len(values) > 5:
+            values = np.linspace(values[0], values[-1], 3).tolist()
+    rows = fit.predict({term.name: list(values)}, share=share)
+    names, many = [level_name(term, v) for v in values], [int((tried == v).sum()) for v in values]
+    found = rows[["estimate", "conf_low", "conf_high", "extrapolated"]]
+    return found.assign(factor=term.name, level=names, n_batches=many)
+
+
+def by_levels(fit: FitResult, share: float = 0.5) -> pd.DataFrame:
+    """`at_levels` of every factor that the fit knows; and of all batches where none has named levels."""
+    found = [at_levels(fit, term, share) for term in fit.terms if fit.of(term.name)]
+    if not any(isinstance(term, Category) for term in fit.terms) or not found:
+        found.append(fit.predict(None, share=share).assign(factor="", level=ALL, n_batches=fit.n_batches))
+    return pd.concat(found, ignore_index=True)
 
 
 # --- the studies ------------------------------------------------------------------------------

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import contextlib
 import inspect
 import os
 import traceback
-from collections.abc import Callable, Generator, Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 from functools import partial
@@ -17,7 +16,6 @@ from fizzlab.errors import FizzlabError
 from fizzlab.measures import TABLES
 from fizzlab.records.remote import Address, NotSent
 from fizzlab.report import run
-from fizzlab.report.kernels import Kernels
 from fizzlab.trial.folder import WORKBOOK
 from fizzlab.trial.settings import FILE
 
@@ -80,15 +78,19 @@ def write_reports(
         raise ValueError(f"jobs must be at least 1, not {jobs}")
     address = Address(to) if to is not None else None
     outcomes: dict[int, Outcome] = {}
-    make = partial(_report_on, options=options)
-    if executor is not None:
-        known = _as_known(executor, make, folders)
-    elif len(folders) > 1:
-        known = _in_threads(jobs or _cores(), options, folders)
-    else:
-        known = ((number, make(folder)) for number, folder in enumerate(folders))
-    with contextlib.closing(known):
-        for number, outcome in known:
+    kernels = None if executor is not None else run.Kernels(many=len(folders) > 1)
+    pool = executor or ThreadPoolExecutor(max(min(jobs or _cores(), len(folders)), 1))
+    make = partial(_report_on, options={**options, **({"kernels": kernels} if kernels else {})})
+    futures = {pool.submit(make, folder): number for number, folder in enumerate(folders)}
+    try:
+        for future in as_completed(futures):
+            number = futures[future]
+            try:
+                outcome = future.result()
+            except BrokenExecutor:
+                ended = f"The process that made the report of {folders[number]} was ended, often for want of "
+                ended += "memory. Run it again with fewer jobs at once."
+                outcome = Outcome(Path(folders[number]), trouble=FizzlabError(ended))
             if address is not None and outcome.page is not None:
                 try:
                     outcome = replace(outcome, sent=address.send(outcome.page.parent))
@@ -97,39 +99,16 @@ def write_reports(
             outcomes[number] = outcome
             if done is not None:
                 done(outcome)
-    return [outcomes[number] for number in sorted(outcomes)]
-
-
-_Known = Generator[tuple[int, Outcome], None, None]
-_Make = Callable[[str | Path], Outcome]
-
-
-def _in_threads(jobs: int, options: dict[str, Any], folders: Sequence[str | Path]) -> _Known:
-    kernels = Kernels(many=True)
-    make = partial(_report_on, options={**options, "kernels": kernels})
-    with ThreadPoolExecutor(min(jobs, len(folders))) as pool:
-        try:
-            yield from _as_known(pool, make, folders)
-        except BaseException:
+    except BaseException:
+        if kernels is not None:
             kernels.stop()
-            raise
-
-
-def _as_known(executor: Executor, make: _Make, folders: Sequence[str | Path]) -> _Known:
-    """Each outcome as it comes, with the number of its folder."""
-    futures = {executor.submit(make, folder): number for number, folder in enumerate(folders)}
-    try:
-        for future in as_completed(futures):
-            number, folder = futures[future], folders[futures[future]]
-            try:
-                yield number, future.result()
-            except BrokenExecutor:
-                ended = f"The process that made the report of {folder} was ended, often for want of memory."
-                again = FizzlabError(f"{ended} Run it again with fewer jobs at once.")
-                yield number, Outcome(Path(folder), trouble=again)
+        raise
     finally:
         for future in futures:
             future.cancel()
+        if executor is None:
+            pool.shutdown()
+    return [outcomes[number] for number in sorted(outcomes)]
 
 
 def _report_on(folder: str | Path, options: dict[str, Any]) -> Outcome:

@@ -100,10 +100,8 @@ class Grid(Piece):
 
     def html(self) -> str:
         head = "".join(f'<th scope="col">{escape(str(name))}</th>' for name in self.rows.columns)
-        body = "".join(
-            "<tr>" + "".join(f"<td>{_said(str(cell))}</td>" for cell in row) + "</tr>"
-            for row in self.rows.itertuples(index=False)
-        )
+        rows = self.rows.astype(str).to_numpy()
+        body = "".join(f"<tr>{''.join(f'<td>{_said(cell)}</td>' for cell in row)}</tr>" for row in rows)
         caption = f"<caption>{_said(self.caption)}</caption>" if self.caption else ""
         table = f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
         return f'<div class="grid">{table}</div>'
@@ -111,7 +109,7 @@ class Grid(Piece):
 
 @dataclass(frozen=True)
 class Findings(Piece):
-    """Sentences with their numbers for findings.json; `kind` is as of `Notes`, or "silent": nothing is shown."""
+    """Sentences with their numbers for findings.json; `kind` is as of `Notes`, or "silent": not shown."""
 
     findings: Sequence[Finding]
     kind: str = "answer"
@@ -187,27 +185,21 @@ class Shown:
 
 def from_notebook(cells: Iterable[Any]) -> Shown:
     """Gather the Markdown and the displayed pieces of an executed notebook, but for ``lab-only`` cells."""
-    body: list[str] = []
-    pictures: dict[str, tuple[bytes, str]] = {}
-    findings: list[dict[str, Any]] = []
+    body, pictures, findings = list[str](), dict[str, tuple[bytes, str]](), list[dict[str, Any]]()
     for cell in cells:
         if "lab-only" in cell["metadata"].get("tags", []):
             continue
         if cell["cell_type"] == "markdown":
-            body.append(markdown(_joined(cell["source"])))
+            body.append(markdown(cell["source"]))
         for output in cell.get("outputs", []):
             data, name = output.get("data", {}), output.get("metadata", {}).get(PICTURE_KEY)
             findings += data.get(FINDINGS_TYPE, [])
-            html = _joined(data.get("text/html", ""))
+            html = data.get("text/html", "")
             body += [html] if html else []
             if name:
                 svg = base64.b64decode(html.partition("base64,")[2].partition('"')[0]).decode()
-                pictures[name] = (base64.b64decode(_joined(data["image/png"])), svg)
+                pictures[name] = (base64.b64decode(data["image/png"]), svg)
     return Shown("\n".join(body), pictures, findings)
-
-
-def _joined(text: str | list[str]) -> str:
-    return text if isinstance(text, str) else "".join(text)
 
 
 def html_page(shown: Shown, *, title: str, stamp: Stamp, place: str) -> str:

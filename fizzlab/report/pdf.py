@@ -106,9 +106,8 @@ def print_pdf(
             _check(browser, room / "page.pdf")
             os.replace(room / "page.pdf", pdf)
     except OSError as error:
-        raise NotPrinted(
-            f"The computer refused to print: {error.strerror or error} ({error.filename})."
-        ) from None
+        refused = f"The computer refused to print: {error.strerror or error} ({error.filename})."
+        raise NotPrinted(refused) from None
 
 
 def print_page(page: Path, to: Path | None = None, *, paper: Paper = "a4") -> Path:

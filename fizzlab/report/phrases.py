@@ -247,9 +247,8 @@ def told(effect: Effect, measure: Measure) -> str:
 def row_cell(row: Mapping[Any, Any], response: str, term: Category, measure: Measure) -> str:
     """One row of a comparison for a table."""
     ends = (row["estimate"], row["conf_low"], row["conf_high"])
-    return cell(
-        Effect(response, term, row["level"], row["control"], row["scale"], *ends, row["df"], 0), measure
-    )
+    told = (row["level"], row["control"], row["scale"], *ends, row["df"], 0)
+    return cell(Effect(response, term, *told), measure)
 
 
 def of_effect(effect: Effect, measure: Measure, said: str, topic: str = "") -> Finding:

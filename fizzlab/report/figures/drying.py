@@ -57,13 +57,9 @@ def _draw_brackets(
     axes: Axes, brackets: pd.DataFrame, shown: Mapping[str, Look], low: float, high: float
 ) -> None:
     """A line a piece, batches and levels apart; an arrowhead where it was never seen dry."""
-    middle, rank = (
-        brackets.groupby("run")["lower"].transform("mean"),
-        brackets["level"].map(list(shown).index),
-    )
-    table = brackets.assign(rank=rank, middle=middle).sort_values(
-        ["rank", "middle", "run", "piece"], kind="stable"
-    )
+    table = brackets.assign(rank=brackets["level"].map(list(shown).index))
+    table["middle"] = brackets.groupby("run")["lower"].transform("mean")
+    table = table.sort_values(["rank", "middle", "run", "piece"], kind="stable")
     runs, levels = (table[name].ne(table[name].shift()).cumsum() for name in ("run", "level"))
     table["height"] = np.arange(len(table)) + 0.9 * runs + 1.2 * levels
     for level, part in table.groupby("level"):
@@ -80,20 +76,13 @@ def _draw_brackets(
 
 def legend(axes: Axes, shown: Mapping[str, Look], title: str = "", more: Sequence[Line2D] = ()) -> None:
     """Above the axes, where it covers no reading; nothing where there is one level."""
-    handles = [
-        Line2D([], [], color=e.colour, ls=e.line, marker=e.marker, ms=4, label=n) for n, e in shown.items()
-    ]
-    handles += more
+    lines = {name: {"color": e.colour, "ls": e.line, "marker": e.marker} for name, e in shown.items()}
+    handles = [*(Line2D([], [], ms=4, label=name, **each) for name, each in lines.items()), *more]
     if len(handles) > 1:
         widest = max(len(str(handle.get_label())) for handle in handles)
         many = max(1, min(len(handles), 4, 52 // (widest + 6)))
-        place = {
-            "loc": "lower left",
-            "bbox_to_anchor": (0.0, 1.0),
-            "borderaxespad": 0.2,
-            "columnspacing": 1.4,
-        }
-        axes.legend(handles=handles, title=title, ncols=many, **place)
+        place = {"loc": "lower left", "bbox_to_anchor": (0.0, 1.0), "borderaxespad": 0.2}
+        axes.legend(handles=handles, title=title, ncols=many, columnspacing=1.4, **place)
 
 
 def air_axes(axes: Axes, air: tuple[float, float], hours: tuple[float, float], what: str) -> None:
@@ -127,9 +116,8 @@ def dry_time_by_air(brackets: pd.DataFrame, fit: CuringFit) -> Figure:
         band(axes, new, BLUE, 0.10)
         band(axes, line, BLUE, 0.20)
         axes.plot(tried[VPD], tried["estimate"], color=BLUE)
-        axes.vlines(
-            x, brackets["lower"].clip(lower=low), np.minimum(upper, 2 * high), colors=BLUE, lw=1.0, alpha=0.75
-        )
+        ends = brackets["lower"].clip(lower=low), upper.clip(upper=2 * high)
+        axes.vlines(x, *ends, colors=BLUE, lw=1.0, alpha=0.75)
         axes.plot(x[np.isfinite(upper)], upper[np.isfinite(upper)], marker="o", color=BLUE, ms=2.4, ls="")
         air_axes(axes, (line[VPD].min(), line[VPD].max()), (low, high), "hours until dry")
     return figure
@@ -157,9 +145,8 @@ def dry_chart(chart: pd.DataFrame, share: float, night_hours: float, level: str 
 
     `level` is what it holds for, as it goes on after "pieces": " with pearl".
     """
-    hours, inside = (
-        chart.pivot(index="rh_pct", columns="temp_c", values=name) for name in ("hours", "inside")
-    )
+    table = chart.pivot(index="rh_pct", columns="temp_c")
+    hours, inside = table["hours"], table["inside"]
     x, y = hours.columns.to_numpy(float), hours.index.to_numpy(float)
     least, most = float(chart["hours"].min()), float(chart["hours"].max())
     lines = [step for step in _HOURS if least <= step <= most] or [float(chart["hours"].median())]
@@ -176,9 +163,8 @@ def dry_chart(chart: pd.DataFrame, share: float, night_hours: float, level: str 
             places = zip(text.get_position(), (x, y), strict=True)
             text.set_visible(all(abs(at - np.mean(ends)) < 0.46 * np.ptp(ends) for at, ends in places))
         axes.xaxis.set_major_locator(MultipleLocator(5))
-        axes.set(
-            xlabel="room temperature, °C", ylabel="relative humidity, %", xlim=x[[0, -1]], ylim=y[[0, -1]]
-        )
+        axes.set(xlim=x[[0, -1]], ylim=y[[0, -1]])
+        axes.set(xlabel="room temperature, °C", ylabel="relative humidity, %")
         axes.set_title(f"Hours until {share * 100:.0f} % of the pieces{level} are dry")
         figure.supxlabel("hatched: air that was not tried", fontsize=8.5, color=SOFT, x=0.98, ha="right")
     return figure

@@ -21,9 +21,9 @@ LONG, TITLE = 14, (24, 20)
 
 @dataclass(frozen=True)
 class Panel:
-    """One response: `means` has level, estimate, conf_low, conf_high (a row a level), `batches` level and value.
+    """One response: `means` has level, estimate, conf_low, conf_high; `batches` level and value, if any have.
 
-    No batch stands there where none has a number of its own. `log` asks for a logarithmic axis.
+    `log` asks for a logarithmic axis.
     """
 
     title: str
@@ -39,9 +39,8 @@ def factor_panels(panels: Sequence[Panel]) -> Figure:
     names = {level for panel in panels for level in panel.means["level"]}
     most = max(len(panel.means) for panel in panels)
     with house_style():
-        figure, grid = new_figure(
-            rows, columns, height=rows * (1.0 + 0.34 * most), sharey=True, squeeze=False
-        )
+        height = rows * (1.0 + 0.34 * most)
+        figure, grid = new_figure(rows, columns, height=height, sharey=True, squeeze=False)
         for axes, panel in zip(grid.flat, panels, strict=False):
             _draw(axes, panel)
             title = fill(panel.title, TITLE[max(map(len, names)) > LONG // 2])
@@ -54,19 +53,10 @@ def factor_panels(panels: Sequence[Panel]) -> Figure:
 def _draw(axes: Axes, panel: Panel) -> None:
     levels, shown = list(panel.means["level"]), looks(list(panel.means["level"]))
     places, means = np.arange(len(levels)), panel.means.replace(np.inf, np.nan)
-    colours, markers = (
-        {level: getattr(each, what) for level, each in shown.items()} for what in ("colour", "marker")
-    )
-    own: dict[str, object] = {
-        "hue": "level",
-        "hue_order": levels,
-        "palette": colours,
-        "legend": False,
-        "ax": axes,
-    }
-    small = panel.batches.assign(
-        place=panel.batches["level"].map(dict(zip(levels, places + 0.2, strict=True)))
-    )
+    colours, markers = {n: e.colour for n, e in shown.items()}, {n: e.marker for n, e in shown.items()}
+    own: dict[str, object] = {"hue": "level", "hue_order": levels, "palette": colours, "ax": axes}
+    own["legend"] = False
+    small = panel.batches.assign(place=[levels.index(level) + 0.2 for level in panel.batches["level"]])
     if len(small):
         sns.scatterplot(small, x="value", y="place", s=22, linewidth=0, alpha=0.55, **own)
     axes.hlines(places - 0.15, means["conf_low"], means["conf_high"], color=INK, lw=2.2)

@@ -9,7 +9,6 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.ticker import MaxNLocator
 
 from fizzlab.models.curing import VPD
 from fizzlab.models.plotting import BLUE, INK, RED, SOFT, Look, hours_up, house_style, looks, new_figure
@@ -34,14 +33,13 @@ def season_lines(study: SeasonStudy) -> Figure:
     shown, named = _looks([line.name for line in study.lines])
     batches, fit, more = study.batches, study.fit, list[Line2D]()
     ends = [*(end for line in study.lines for end in line.tried), study.asked]
-    air = min(ends) / 1.03, max(ends) * 1.03
+    reach = 1.03 if fit is None else 1.03 * max((max(ends) / min(ends)) ** 0.08, 1.03)
+    air = min(ends) / reach, max(ends) * reach
     low, high = float(batches["hours"].min()) / 1.4, float(batches["hours"].max()) * 1.4
     with house_style():
         figure, axes = new_figure(height=4.2)
         axes.axvline(study.asked, color=SOFT, lw=1.0, ls=(0, (1, 2)))
         if fit is not None:
-            reach = max((air[1] / air[0]) ** 0.08, 1.03)
-            air = air[0] / reach, air[1] * reach
             grid = {VPD: np.sort([*np.geomspace(*air, 60), *fit.tried])}
             line, new = (fit.predict(grid, interval=kind) for kind in ("confidence", "prediction"))
             band(axes, new, INK, 0.07)
@@ -63,41 +61,32 @@ def season_lines(study: SeasonStudy) -> Figure:
 
 
 def drift_days(study: SeasonStudy) -> Figure:
-    """Days of making in their order: dry times in one air with limits, and how far neighbours lie apart."""
-    chart, points, batches = study.drift, study.points, study.batches
+    """Days of making in their order: dry times in one air, with limits; a red ring: a rule was broken."""
+    chart, points, batches, dashed = study.drift, study.points, study.batches, (0, (5, 2))
     if chart is None:
         raise ValueError("there is no chart of the days")
     shown, named = _looks(list(dict.fromkeys(batches["trial"])))
-    hours, place, broken = points["hours"].to_numpy(float), np.arange(len(points)), chart.table["signals"]
+    hours, place = points["hours"].to_numpy(float), np.arange(len(points))
+    broken = chart.table["signals"].ne("").to_numpy(bool)
     bars = batches[["adjusted_low", "adjusted_high"]].replace([0.0, np.inf], np.nan)
     low = float(np.nanmin([bars["adjusted_low"].min(), chart.low, hours.min()])) / 1.12
     high = float(np.nanmax([bars["adjusted_high"].max(), chart.high, hours.max()])) * 1.12
     with house_style():
-        figure, (top, bottom) = new_figure(2, 1, height=5.0, sharex=True, height_ratios=[2.4, 1.0])
-        _bars(top, batches, shown, low, high)
-        for end, style in ((chart.low, (0, (5, 2))), (chart.centre, "-"), (chart.high, (0, (5, 2)))):
-            top.axhline(end, color=SOFT, lw=1.1, ls=style)
-        top.plot(place, hours, color=SOFT, lw=0.8)
+        figure, axes = new_figure(height=4.0)
+        _bars(axes, batches, shown, low, high)
+        for end, style in ((chart.low, dashed), (chart.centre, "-"), (chart.high, dashed)):
+            axes.axhline(end, color=SOFT, lw=1.1, ls=style)
+        axes.plot(place, hours, color=SOFT, lw=0.8)
         for trial, look in shown.items():
             mine = (points["trial"] == trial).to_numpy()
-            top.plot(place[mine], hours[mine], look.marker, color=look.colour, ms=5)
-        _ring(top, place, hours, broken.str.contains("beyond|eight"))
-        hours_up(top, low, high)
-        top.set_ylabel("hours until half are dry,\nall in one air")
-        apart, limit = np.exp(chart.table["moving_range"].to_numpy(float)), float(np.exp(chart.range_high))
-        bottom.plot(place, apart, color=SOFT, lw=0.8, marker="o", ms=3.2, mfc=INK, mec=INK)
-        bottom.axhline(limit, color=SOFT, lw=1.1, ls=(0, (5, 2)))
-        _ring(bottom, place, apart, broken.str.contains("jump"))
-        bottom.set_yscale("log")
-        bottom.yaxis.set_major_locator(MaxNLocator(4, steps=[1, 2, 2.5, 5]))
-        bottom.yaxis.set_major_formatter("{x:g}")
-        bottom.minorticks_off()
-        bottom.set_ylim(0.97, max(float(np.nanmax(apart)), limit) * 1.1)
+            axes.plot(place[mine], hours[mine], look.marker, color=look.colour, ms=5)
+        axes.plot(place[broken], hours[broken], ls="", marker="o", ms=10, mfc="none", mec=RED, mew=1.6)
+        hours_up(axes, low, high)
         step = -(-len(points) // 7)
         dates = [f"{date.day} {date:%b}" for date in points["first"]] if study.dated else place + 1
-        bottom.set_xticks(place[::step], dates[::step])
-        bottom.set(ylabel="times its\nneighbour", xlabel="days of making, in their order")
-        legend(top, named)
+        axes.set_xticks(place[::step], dates[::step])
+        axes.set(ylabel="hours until half are dry, in one air", xlabel="days of making, in their order")
+        legend(axes, named)
     return figure
 
 
@@ -105,13 +94,7 @@ def _bars(axes: Axes, batches: pd.DataFrame, shown: dict[str, Look], low: float,
     """The bracket of each batch's middle piece, batches of a day side by side; an arrowhead: never dry."""
     days = batches.groupby("place", sort=False)
     x = batches["place"] + 0.14 * (days.cumcount() - (days["run"].transform("size") - 1) / 2)
-    colours = [shown[trial].colour for trial in batches["trial"]]
+    colours, never = np.array([shown[e].colour for e in batches["trial"]]), np.isinf(batches["adjusted_high"])
     ends = batches["adjusted_low"].clip(lower=low), batches["adjusted_high"].clip(upper=high * 0.96)
     axes.vlines(x, *ends, colors=colours, lw=1.4, alpha=0.35)
-    never = np.isinf(batches["adjusted_high"])
-    axes.scatter(x[never], ends[1][never], s=12, c=np.array(colours)[never], marker="^", alpha=0.6)
-
-
-def _ring(axes: Axes, x: np.ndarray, y: np.ndarray, where: pd.Series) -> None:
-    hit = where.to_numpy(bool)
-    axes.plot(x[hit], y[hit], ls="", marker="o", ms=10, mfc="none", mec=RED, mew=1.6)
+    axes.scatter(x[never], ends[1][never], s=12, c=colours[never], marker="^", alpha=0.6)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
+from functools import partial
 from itertools import combinations
 from math import isfinite
 from typing import Any
@@ -16,13 +17,13 @@ from fizzlab.measures import Measure
 from fizzlab.models.comparisons import compare
 from fizzlab.models.curing import CuringFit
 from fizzlab.models.effects import ResponseFit
-from fizzlab.models.result import FitResult
 from fizzlab.models.surfaces import curvature, fit_mixture, surface
-from fizzlab.models.terms import ALL, Amount, Category, Term, level_name
+from fizzlab.models.terms import Amount, Category, Term, level_name
 from fizzlab.report import phrases as words
-from fizzlab.report.analysis import SHOWN_P, Analysed
+from fizzlab.report.analysis import SHOWN_P, Analysed, at_levels, by_levels
 from fizzlab.report.figures.effects import Panel, factor_panels
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
+from fizzlab.report.parts.crumble import Levels, more_levels
 from fizzlab.report.parts.general import Pieces, caution
 from fizzlab.report.phrases import capital, listed, number
 
@@ -37,12 +38,6 @@ TOPICS = {
     "fizz_s": "fizz_time.typical",
     "half_out_s": "gas_half.typical",
     "colour_s": "colour_time.typical",
-}
-
-#: Of a sign that something is there, and of none, by kind of finding.
-NO_SIGN = {
-    "joint": "No sign that one change depends on another",
-    "bend": "No sign of a bend",
 }
 
 Told = tuple[bool, Finding]
@@ -79,10 +74,8 @@ def _of_factor(done: Analysed, term: Term) -> Pieces:
     effects = done.of(term.name)
     if not effects:
         return []
-    found = [
-        words.of_effect(each, measures[each.response], words.sentence(each, measures[each.response], label))
-        for each in effects
-    ]
+    of = [(each, measures[each.response]) for each in effects]
+    found = [words.of_effect(*each, words.sentence(*each, label)) for each in of]
     told = [f.sentence for e, f in zip(effects, found, strict=True) if e.shown or e.same or e.exact]
     return [
         f"### {capital(label(term.name))}",
@@ -102,9 +95,8 @@ def _picture(done: Analysed, term: Term) -> Picture | None:
             if own is not None:
                 means, points = at_levels(fit, own), fit.points(term.name)
                 made = fit.batches[term.name].reindex(points.index)
-                table = pd.DataFrame(
-                    {"level": [level_name(own, v) for v in made], "value": points.to_numpy()}
-                )
+                names = [level_name(own, value) for value in made]
+                table = pd.DataFrame({"level": names, "value": points.to_numpy()})
                 panels.append(Panel(capital(measure.titled), means, table, measure.scale == "ratio"))
                 values = [f"{row['level']} {number(row['estimate'])}" for row in means.to_dict("records")]
                 told.append(f"{capital(measure.titled)}: {listed(values)}")
@@ -118,32 +110,6 @@ def _picture(done: Analysed, term: Term) -> Picture | None:
     )
 
 
-def at_levels(fit: FitResult, term: Term, share: float = 0.5) -> pd.DataFrame:
-    """The typical batch at each level that was made, or at up to five amounts, and how many batches had it.
-
-    Columns estimate, conf_low, conf_high, extrapolated, factor, level, n_batches.
-    """
-    tried = fit.batches[term.name]
-    if isinstance(term, Category):
-        values: Sequence[object] = [level for level in term.levels if level in set(tried)]
-    else:
-        values = sorted(set(tried.astype(float)))
-        if len(values) > 5:
-            values = np.linspace(values[0], values[-1], 3).tolist()
-    rows = fit.predict({term.name: list(values)}, share=share)
-    names, many = [level_name(term, v) for v in values], [int((tried == v).sum()) for v in values]
-    found = rows[["estimate", "conf_low", "conf_high", "extrapolated"]]
-    return found.assign(factor=term.name, level=names, n_batches=many)
-
-
-def by_levels(fit: FitResult, share: float = 0.5) -> pd.DataFrame:
-    """`at_levels` of every factor that the fit knows; and of all batches where none has named levels."""
-    found = [at_levels(fit, term, share) for term in fit.terms if fit.of(term.name)]
-    if not any(isinstance(term, Category) for term in fit.terms) or not found:
-        found.append(fit.predict(None, share=share).assign(factor="", level=ALL, n_batches=fit.n_batches))
-    return pd.concat(found, ignore_index=True)
-
-
 def by_chance(done: Analysed) -> list[str]:
     """How many of the comparisons chance alone would show, where there are enough to mislead."""
     measured = [effect for effect in done.effects if not effect.exact]
@@ -151,21 +117,16 @@ def by_chance(done: Analysed) -> list[str]:
         return []
     shown = sum(effect.shown for effect in measured)
     expected = max(round(sum(1 - effect.conf_level for effect in measured)), 1)
-    told = (
-        f"{shown} of {len(measured)} comparisons show a difference; chance alone would show about {expected}."
-    )
-    return [f"{told} Make one again that you did not look for."]
+    told = f"{shown} of {len(measured)} comparisons show a difference; chance alone would show about "
+    return [f"{told}{expected}. Make one again that you did not look for."]
 
 
 def _by_days(done: Analysed) -> list[str]:
     """Which factors only more days tell more about."""
     names = [n for n in done.whole_day if any(effect.judged_by == "days" for effect in done.of(n))]
     whole = listed([done.trial.settings.label(name) for name in names])
-    return (
-        [f"{capital(whole)} was the same all day: more days tell more, more batches a day do not."]
-        if names
-        else []
-    )
+    told = f"{capital(whole)} was the same all day: more days tell more, more batches a day do not."
+    return [told] if names else []
 
 
 def _not_compared(done: Analysed) -> Iterator[str]:
@@ -183,31 +144,28 @@ def _not_compared(done: Analysed) -> Iterator[str]:
 
 def typical_values(done: Analysed) -> Pieces:
     """What the typical batch gives at each level of each factor: one table of every measure."""
-    settings, findings = done.trial.settings, list[Finding]()
-    cells: dict[str, dict[str, str]] = {}
+    settings, findings, cells = done.trial.settings, list[Finding](), dict[str, dict[str, str]]()
+    tables: dict[str, Levels] = {}
     for response, fit in done.fits.items():
-        measure = settings.measure(response)
-        title, topic = capital(measure.label), TOPICS.get(response, f"typical.{response}")
+        measure, topic = settings.measure(response), TOPICS.get(response, f"typical.{response}")
         with suppress(CannotAnswer):
-            table, seen = by_levels(fit), set[str]()
-            for row in table.to_dict("records"):
-                name, told = str(row["level"]), words.estimate(row, measure.unit)
-                where = f"{settings.label(row['factor'])} {name}" if row["factor"] else name
-                place = name if name not in seen else f"{row['factor']}={name}"
-                seen.add(name)
-                if row["factor"] or len(table) == 1:
-                    cells.setdefault(where, {})[title] = told
-                more = {"batches": int(row["n_batches"]), "df": getattr(fit, "df", None)}
-                said = f"{title}, {where}: {told}."
-                findings.append(words.numbers_of(f"{topic}[{place}]", said, row, measure.unit, **more))
-    if not cells:
-        return []
+            df = getattr(fit, "df", None)
+            tables[response] = (topic, measure.label, measure.unit, by_levels(fit).assign(df=df))
+    for topic, label, unit, table in (tables | more_levels(done)).values():
+        seen = set[str]()
+        for row in table.to_dict("records"):
+            name, told = str(row["level"]), words.estimate(row, unit)
+            where = f"{settings.label(row['factor'])} {name}" if row["factor"] else name
+            place = name if name not in seen else f"{row['factor']}={name}"
+            seen.add(name)
+            if row["factor"] or len(table) == 1:
+                cells.setdefault(where, {})[capital(label)] = told
+            more = {"batches": int(row["n_batches"]), "df": row.get("df")}
+            said = f"{capital(label)}, {where}: {told}."
+            findings.append(words.numbers_of(f"{topic}[{place}]", said, row, unit, **more))
     told = "The typical batch with its 95 % interval, the other factors averaged (for dry times: at their control)"
-    return [
-        "## Typical values",
-        Findings(findings, "silent"),
-        Grid(words.wide(cells, "measure", "with"), told),
-    ]
+    grid = Grid(words.wide(cells, "measure", "with"), told)
+    return ["## Typical values", Findings(findings, "silent"), grid] if cells else []
 
 
 # --- in detail --------------------------------------------------------------------------------
@@ -221,46 +179,42 @@ def in_detail(done: Analysed) -> Pieces:
     told = [*_joint(done), *_shape(done)]
     shown = [f for sign, f in told if sign and not f.topic.startswith("joint")]
     quiet = [finding for sign, finding in told if not sign]
-    nothing = {text: list[str]() for text in NO_SIGN.values()}
-    for finding in quiet:
-        kind, response = finding.topic.split(".")[:2]
-        nothing[NO_SIGN["joint" if kind == "joint" else "bend"]].append(settings.measure(response).label)
-    lines = [f"{text}: {listed(list(dict.fromkeys(names)))}." for text, names in nothing.items() if names]
+    loud = {f.topic.split(".")[1] for sign, f in told if sign}
+    still = [name for name in dict.fromkeys(f.topic.split(".")[1] for f in quiet) if name not in loud]
     doubts = [
         f"{capital(settings.measure(name).label)}. {words.spoken(says, settings)}"
         for name, fit in done.fits.items()
-        if isinstance(fit, ResponseFit) and fit.effects
-        for says in fit.diagnose()["says"]
+        for says in (fit.diagnose()["says"] if isinstance(fit, ResponseFit) and fit.effects else ())
     ]
-    pieces = [
-        *_pairs(done),
-        *(["### Bends, best points and shares", Findings(shown, kind="plain")] if shown else []),
-        Findings(quiet, kind="silent") if quiet else None,
-        Notes(lines) if lines else None,
-        *(["### Worth a second look", caution(doubts)] if doubts else []),
-    ]
-    return ["## The comparisons in detail", *pieces] if any(piece is not None for piece in pieces) else []
+    pieces: Pieces = [*_pairs(done)]
+    if shown:
+        pieces += ["### Bends, best points and shares", Findings(shown, kind="plain")]
+    if quiet:
+        pieces.append(Findings(quiet, kind="silent"))
+    if still:
+        names = listed([settings.measure(name).label for name in still])
+        pieces.append(Notes([f"No sign of a bend, or that one change depends on another, in {names}."]))
+    if doubts:
+        pieces += ["### Worth a second look", caution(doubts)]
+    return ["## The comparisons in detail", *pieces] if pieces else []
 
 
 def _pairs(done: Analysed) -> Pieces:
     """Every level against every other, of factors with three or more."""
     settings, cells = done.trial.settings, dict[str, dict[str, str]]()
-    for response, fit in done.fits.items():
-        measure = settings.measure(response)
-        for term in (
-            t for t in fit.terms if isinstance(t, Category) and len(t.levels) > 2 and fit.of(t.name)
-        ):
-            rows: list[Mapping[Any, Any]] = []
-            if isinstance(fit, CuringFit):
-                rows = [vars(fit.compare(term, to, start)) for start, to in combinations(term.levels, 2)]
-            elif isinstance(fit, ResponseFit):
-                rows = [*compare(fit, term.name, "pairs").to_dict("records")]
-            for row in rows:
-                pair, told = (
-                    f"{row['level']} against {row['control']}",
-                    words.row_cell(row, response, term, measure),
-                )
-                cells.setdefault(capital(measure.label), {})[pair] = told
+    for effect in done.effects:
+        term, fit, rows = effect.term, done.fits[effect.response], list[Mapping[Any, Any]]()
+        measure, label = settings.measure(effect.response), capital(settings.measure(effect.response).label)
+        if not isinstance(term, Category) or len(term.levels) < 3:
+            continue
+        if isinstance(fit, CuringFit):
+            rows = [vars(fit.compare(term, to, start)) for start, to in combinations(term.levels, 2)]
+        elif isinstance(fit, ResponseFit):
+            rows = [*compare(fit, term.name, "pairs").to_dict("records")]
+        cell = partial(words.row_cell, response=effect.response, term=term, measure=measure)
+        told = {f"{row['level']} against {row['control']}": cell(row) for row in rows}
+        if told:
+            cells[label] = cells.get(label, {}) | told
     told = "Every way against every other: all 95 % intervals of a response hold together (of dry times, each by itself)"
     return [Grid(words.wide(cells, "compared", "response"), told)] if cells else []
 
@@ -326,9 +280,7 @@ def _shape(done: Analysed) -> Iterator[Told]:
 def _curvature(found: Mapping[str, float], fit: ResponseFit, measure: Measure) -> Told:
     """Whether the middle of the amounts lies where a straight line between their ends would put it."""
     row, unit, shown = _back(found, fit.log), "ratio" if fit.log else measure.unit, found["p_value"] < SHOWN_P
-    told = [
-        f"{(v - 1) * 100:+.0f} %" if fit.log else f"{words.signed(v)} {unit}".strip() for v in row.values()
-    ]
+    told = [f"{(v - 1) * 100:+.0f} %" if fit.log else f"{words.signed(v)} {unit}" for v in row.values()]
     size = f"batches in the middle lie {told[0]} off the straight line ({told[1]} to {told[2]})"
     said = f"No sign that {measure.label} bends: {size}."
     if shown:
@@ -340,9 +292,7 @@ def _curvature(found: Mapping[str, float], fit: ResponseFit, measure: Measure) -
 def _surface(done: Analysed, fit: ResponseFit, measure: Measure) -> Told:
     """Where a curved surface is level, whether that is a best point, and whether it was tried."""
     found, label, terms = surface(fit), done.trial.settings.label, {term.name: term for term in fit.terms}
-    where = listed(
-        [f"{level_name(terms[name], value)} of {label(name)}" for name, value in found.point.items()]
-    )
+    where = listed([f"{level_name(terms[name], at)} of {label(name)}" for name, at in found.point.items()])
     kinds = {"maximum": "is greatest", "minimum": "is least", "saddle": "has neither its most nor its least"}
     row: dict[str, object] = {**_back(vars(found), fit.log), "extrapolated": not found.inside}
     said = f"{capital(measure.label)} {kinds[found.kind]} at {where}: "
@@ -372,15 +322,11 @@ def _mixtures(done: Analysed) -> Iterator[Told]:
         measure = settings.measure(response)
         for blending in (settings.plan.blending or "quadratic", "linear"):
             with suppress(CannotAnswer):
-                fit = fit_mixture(
-                    done.batches, response, parts, blending=blending, log=measure.scale == "ratio"
-                )
+                log = measure.scale == "ratio"
+                fit = fit_mixture(done.batches, response, parts, blending=blending, log=log)
                 for each in fit.effects:
-                    said, topic = (
-                        words.sentence(each, measure, settings.label),
-                        f"share.{response}.{each.factor}",
-                    )
-                    yield True, words.of_effect(each, measure, said, topic)
+                    said = words.sentence(each, measure, settings.label)
+                    yield True, words.of_effect(each, measure, said, f"share.{response}.{each.factor}")
                 break
 
 
@@ -405,17 +351,13 @@ def worked_out(done: Analysed) -> Pieces:
             chance = {"pieces": fit.spread}
         else:
             continue
-        sds = {
-            f"sd of {source}": number(sd) if sd > 1e-6 else "none seen"
-            for source, sd in chance.items()
-            if isfinite(sd)
-        }
-        rows.append(row | sds)
+        known = {f"sd of {source}": sd for source, sd in chance.items() if isfinite(sd)}
+        rows.append(row | {name: number(sd) if sd > 1e-6 else "none seen" for name, sd in known.items()})
     if not rows:
         return []
     said = "Formulas and sources stand in docs/methods of fizzlab. "
-    table = Grid(
+    table, told = (
         pd.DataFrame(rows).fillna(""),
-        "What each response rests on; sd: spread by chance, on the scale fitted",
+        "What each rests on; sd: spread by chance, on the scale fitted",
     )
-    return ["## How this was worked out", said + " ".join(dict.fromkeys(reasons)), table]
+    return ["## How this was worked out", said + " ".join(dict.fromkeys(reasons)), Grid(table, told)]

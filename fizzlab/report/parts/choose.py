@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.measures import Measure
 from fizzlab.models.choose import Choice, between, choose
 from fizzlab.models.curing import CuringFit
 from fizzlab.models.effects import ResponseFit
@@ -24,6 +22,7 @@ from fizzlab.report.parts.drying import air_words
 from fizzlab.report.parts.general import Pieces, caution
 from fizzlab.report.phrases import capital, count, listed, number, percent, spoken
 from fizzlab.trial.folder import Trial
+from fizzlab.trial.settings import TrialSettings
 
 if TYPE_CHECKING:
     from fizzlab.design.plans import Plan
@@ -45,20 +44,14 @@ NAMED, ROWS = 3, 24
 Row = Mapping[str, Any] | pd.Series
 
 
-# --- how combinations are spoken of -----------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Voice:
+class Voice(NamedTuple):
     """How the combinations and responses of one trial are spoken of.
 
-    `label` gives the maker's words for a factor, `measure` the `Measure` of a response; `shares` are of the
-    pieces of a batch, which a response is asked of; it all rests on so many `batches`.
+    `shares` are of the pieces of a batch, which a response is asked of; it all rests on so many `batches`.
     """
 
-    terms: tuple[Term, ...]
-    label: Callable[[str], str]
-    measure: Callable[[str], Measure]
+    terms: Sequence[Term]
+    settings: TrialSettings
     shares: Mapping[str, float]
     batches: int
 
@@ -70,22 +63,22 @@ class Voice:
         said = level_name(term, value)
         shared = [t for t in self.terms if isinstance(t, Category) and said in t.levels]
         bare = len(shared) > 1 or said.casefold() in BARE or said.replace(".", "").isdigit()
-        return f"{self.label(term.name)} {said}" if bare or isinstance(term, Amount) else said
+        return f"{self.settings.label(term.name)} {said}" if bare or isinstance(term, Amount) else said
 
     def response(self, name: str) -> str:
         """A response in words, with the share of the pieces that it is asked of."""
         of = f" of {percent(self.shares[name])} of the pieces" if name in self.shares else ""
-        return self.measure(name).label + of
+        return self.settings.measure(name).label + of
 
     def titled(self, name: str) -> str:
         """A response with its unit, for a table or a panel."""
-        return capital(f"{self.response(name)}, {self.measure(name).unit}".rstrip(", "))
+        return capital(f"{self.response(name)}, {self.settings.measure(name).unit}".rstrip(", "))
 
     def asked(self, limit: Limit) -> str:
         """A limit in words."""
         ends = [("at least", limit.at_least), ("at most", limit.at_most)]
         told = " and ".join(f"{word} {end:g}" for word, end in ends if end is not None)
-        return f"{self.response(limit.response)} {told} {self.measure(limit.response).unit}".rstrip()
+        return f"{self.response(limit.response)} {told} {self.settings.measure(limit.response).unit}".rstrip()
 
     def many(self, rows: pd.DataFrame, column: str = "", last: str = "and") -> str:
         """Combinations, a few of them by name, each with a chance where a column holds it."""
@@ -101,14 +94,6 @@ class Voice:
         return Finding(f"choice.{topic}.{levels}", text, **{**about, **told, **more})
 
 
-def new_batches(value: float) -> str:
-    """How many new batches, of ten or of twenty: ``"9 of 10 new batches"``."""
-    many = round(20 * value)
-    if many in (0, 20):
-        return "nearly every new batch" if many else "hardly any new batch"
-    return f"{many} of 20 new batches" if many % 2 else f"{many // 2} of 10 new batches"
-
-
 def chance(value: float) -> str:
     """A chance in per cent that is never rounded to certainty: ``"over 99 %"``."""
     if 0.005 <= value < 0.995:
@@ -119,14 +104,13 @@ def chance(value: float) -> str:
 # --- judging ----------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class Chosen:
+class Chosen(NamedTuple):
     """The combinations that were made, judged; `reasons` why a response that was asked for is not."""
 
     choice: Choice
     voice: Voice
     reasons: Mapping[str, CannotAnswer]
-    notes: tuple[str, ...]
+    notes: Sequence[str]
 
 
 def choosing(done: Analysed) -> Chosen | None:
@@ -135,36 +119,35 @@ def choosing(done: Analysed) -> Chosen | None:
     Raises CannotAnswer where nothing that is asked for can be judged.
     """
     settings = done.trial.settings
-    limits = [limit for name, each in settings.responses.items() if (limit := each.limit(name))]
-    wishes = [wish for name, each in settings.responses.items() if (wish := each.wish(name))]
+    limits = {name: limit for name, each in settings.responses.items() if (limit := each.limit(name))}
+    wishes = {name: wish for name, each in settings.responses.items() if (wish := each.wish(name))}
     if not (limits or wishes) or not done.terms:
         return None
     fits, reasons, notes = dict[str, FitResult](), dict[str, CannotAnswer](), list[str]()
-    asked = {each.response for each in (*limits, *wishes)}
-    for name in (name for name in settings.responses if name in asked):
+    for name in (name for name in settings.responses if name in limits | wishes):
         try:
             fits[name] = _fit(done, name)
         except CannotAnswer as reason:
             reasons[name] = reason
             continue
         if done.depends(name):
-            notes.append(
-                f"In {settings.measure(name).label} one change depends on another, which is counted in."
-            )
+            what = settings.measure(name).label
+            notes.append(f"In {what} one change depends on another, which is counted in.")
     if not fits:
         why = " ".join(str(reason) for reason in reasons.values())
         raise CannotAnswer(f"No response that trial.toml asks for can be judged. {why}", "Measure them.")
-    choice = choose(
-        fits,
-        _made(done, fits, notes),
-        limits=[limit for limit in limits if limit.response in fits],
-        wishes=[wish for wish in wishes if wish.response in fits],
-        share=max(settings.drying.shares),
-        seed=settings.seed,
-    )
-    batches = max(fit.n_batches for fit in fits.values())
-    voice = Voice(choice.terms, settings.label, settings.measure, choice.shares, batches)
-    return Chosen(choice, voice, reasons, tuple(dict.fromkeys([*notes, *choice.notes])))
+    asked = ([each for name, each in some.items() if name in fits] for some in (limits, wishes))
+    choice = _judge(done.trial, fits, _made(done, fits, notes), *asked)
+    voice = Voice(choice.terms, settings, choice.shares, max(fit.n_batches for fit in fits.values()))
+    return Chosen(choice, voice, reasons, list(dict.fromkeys([*notes, *choice.notes])))
+
+
+def _judge(
+    trial: Trial, fits: Mapping[str, FitResult], made: pd.DataFrame, limits: Any, wishes: Any
+) -> Choice:
+    """Some combinations, judged as trial.toml says."""
+    share, seed = max(trial.settings.drying.shares), trial.settings.seed
+    return choose(fits, made, limits=limits, wishes=wishes, share=share, seed=seed)
 
 
 def _fit(done: Analysed, name: str) -> FitResult:
@@ -240,15 +223,13 @@ def choice(done: Analysed) -> Pieces:
 
 def answer(judged: Choice, voice: Voice, unmeasured: Sequence[str] = ()) -> list[Finding]:
     """Which combination to keep, how sure that is, and what the limits leave."""
-    best, several = judged.best, len(judged.table) > 1
+    best, text = judged.best, _keep(judged, voice, unmeasured)
     unit = "chance" if judged.limits else "share of the wishes"
-    found = [voice.found("best", best, _keep(judged, voice, unmeasured), *_numbers(judged, best), unit=unit)]
-    if several:
-        text = _how_sure(judged, voice)
-        rows = [best, *(row for _, row in judged.contenders().iterrows())]
-        found += [voice.found("best_chance", r, text, r["best_chance"], kind="confidence") for r in rows]
+    found = [voice.found("best", best, text, *_numbers(judged, best), unit=unit)]
+    if len(judged.table) > 1:
+        rows, sure = [best, *(row for _, row in judged.contenders().iterrows())], _how_sure(judged, voice)
+        found += [voice.found("best_chance", r, sure, r["best_chance"], kind="confidence") for r in rows]
     if judged.limits:
-        text = found[0].sentence
         ordered = judged.table.sort_values("meets", ascending=False, kind="stable")
         found += [voice.found("meets_all", r, text, *_numbers(judged, r)) for _, r in ordered.iterrows()]
     return found + _excluded(judged, voice)
@@ -260,15 +241,16 @@ def _numbers(judged: Choice, row: Row) -> list[float]:
 
 
 def _keep(judged: Choice, voice: Voice, unmeasured: Sequence[str]) -> str:
-    """The first sentence of the answer."""
+    """The first sentence of the answer, with how many new batches of ten or of twenty pass."""
     best, name = judged.best, voice.name(judged.best)
     keep = f"Keep {name}{'' if judged.settled else ' for now'}"
     if not judged.limits:
         return f"{keep}: it grants {percent(best['granted'])} of your wishes."
-    gone = f" but that on {listed([voice.measure(each).label for each in unmeasured])}" if unmeasured else ""
-    many = new_batches(best["meets"])
-    verb = "keeps" if many.endswith("batch") else "keep"
-    told = f"{many} {verb} every limit{gone} (at worst {chance(best['meets_low'])})"
+    of = listed([voice.settings.measure(each).label for each in unmeasured])
+    ten = round(20 * best["meets"])
+    many = f"{ten} of 20 new batches keep" if ten % 2 else f"{ten // 2} of 10 new batches keep"
+    many = {0: "hardly any new batch keeps", 20: "nearly every new batch keeps"}.get(ten, many)
+    told = f"{many} every limit{f' but that on {of}' if of else ''} (at worst {chance(best['meets_low'])})"
     if best["meets"] < HALF:
         return f"No combination can be counted on: with the best, {name}, {told}."
     return f"{keep}: {told}."
@@ -276,13 +258,13 @@ def _keep(judged: Choice, voice: Voice, unmeasured: Sequence[str]) -> str:
 
 def _how_sure(judged: Choice, voice: Voice) -> str:
     """How surely it is the best, and which others could be."""
-    sure = chance(judged.best["best_chance"])
+    sure, others = chance(judged.best["best_chance"]), judged.contenders()
+    none = 1 - float(judged.table["best_chance"].sum())
     text = f"It is the best with a chance of {sure}."
     if judged.settled:
         text = f"That it is the best is as good as settled ({sure})."
-    elif len(judged.contenders()):
-        text += f" {capital(voice.many(judged.contenders(), 'best_chance', 'or'))} could also be best."
-    none = 1 - float(judged.table["best_chance"].sum())
+    elif len(others):
+        text += f" {capital(voice.many(others, 'best_chance', 'or'))} could also be best."
     return text + (f" With a chance of {chance(none)} none is good enough." if none > 0.05 else "")
 
 
@@ -304,15 +286,11 @@ def _excluded(judged: Choice, voice: Voice) -> list[Finding]:
 def _picture(judged: Choice, voice: Voice) -> Picture:
     names = [voice.name(row) for _, row in judged.table.head(MOST).iterrows()]
     titles = {name: voice.titled(name) for name in judged.responses}
-    told = [
-        f"{who}: {', '.join(f'{titles[n]} {number(each.estimate[i])}' for n, each in judged.responses.items())}"
-        for i, who in enumerate(names)
-    ]
+    numbers = {titles[name]: list(each["estimate"].map(number)) for name, each in judged.responses.items()}
+    told = [f"{who}: {', '.join(f'{n} {v[i]}' for n, v in numbers.items())}" for i, who in enumerate(names)]
     more = f" The best {MOST} of {len(judged.table)} are drawn." if len(judged.table) > MOST else ""
     kept = "Shaded: beyond a limit. " if judged.limits else ""
-    filled = (
-        "Filled: worth considering; no other combination is as good in everything and better in something."
-    )
+    filled = "Filled: worth considering; none is as good in everything and better in something."
     caption = f"The combinations, best first, with 95 % intervals. {kept}{filled}{more}"
     alt = f"A row for each combination and a panel for each response. {'; '.join(told)}."
     return Picture("choice", trade_off(judged, names, titles), caption, alt)
@@ -345,9 +323,7 @@ def _between(trial: Trial, chosen: Chosen) -> Pieces:
         return []
     if _of_shares(trial):
         raise CannotAnswer("Parts of a blend cannot be stepped alone.", "Plan blends between those made.")
-    share, seed = max(trial.settings.drying.shares), trial.settings.seed
-    settings, asked = between(tried.fits, steps), {"limits": tried.limits, "wishes": tried.wishes}
-    grid = choose(tried.fits, settings, share=share, seed=seed, **asked)
+    grid = _judge(trial, tried.fits, between(tried.fits, steps), tried.limits, tried.wishes)
     best, name = grid.best, voice.name(grid.best)
     numbers = _numbers(grid, best)
     what = "of new batches keep every limit" if grid.limits else "of the wishes granted"
@@ -364,7 +340,10 @@ def _confirm(trial: Trial, chosen: Chosen) -> Pieces:
     """What to make once more, and between which bounds the mean of each response should lie."""
     many, voice, found = trial.settings.choose.confirm_batches, chosen.voice, list[Finding]()
     for response, row in chosen.choice.confirm(many).iterrows():
-        measure, low, high = voice.measure(str(response)), float(row["conf_low"]), float(row["conf_high"])
+        measure, (low, high) = (
+            voice.settings.measure(str(response)),
+            row[["conf_low", "conf_high"]].astype(float),
+        )
         mean = "" if many == 1 else ", geometric mean" if row["log"] else ", mean"
         text = f"{capital(measure.label)}{mean}: {words.between(low, high, measure.unit)}."
         more: dict[str, Any] = {"kind": "prediction", "df": float(row["df"]), "batches": voice.batches}
@@ -390,7 +369,7 @@ def _add(trial: Trial, chosen: Chosen) -> Pieces:
     runs, voice = plan.runs, chosen.voice
     cells = {"batch": list(runs["run"].astype(str)), "day": list(runs["day"].astype(str))}
     for term in voice.terms:
-        cells[voice.label(term.name)] = [level_name(term, value) for value in runs[term.name]]
+        cells[voice.settings.label(term.name)] = [level_name(term, value) for value in runs[term.name]]
     many = f"{count(len(runs), 'batch', 'batches')} on {count(runs['day'].nunique(), 'day')}"
     return [
         Notes([f"These {many} would tell most. Add them to this trial's tables and report again."], "next"),

@@ -41,7 +41,8 @@ def confirmed(done: Analysed) -> Pieces:
     except CannotAnswer as reason:
         return [TITLE, caution([spoken(str(reason), trial.settings)])]
     voice = chosen.voice
-    wrong = [f"{voice.measure(s['response']).label} of {voice.name(s)}" for s in seen if not s["agrees"]]
+    said = voice.settings.measure
+    wrong = [f"{said(s['response']).label} of {voice.name(s)}" for s in seen if not s["agrees"]]
     verdict = "Yes: the confirmation batches came out as forecast."
     if wrong:
         verdict = f"No: {listed(wrong)} did not. Make it once more beside the control before you trust it."
@@ -56,15 +57,14 @@ def confirmed(done: Analysed) -> Pieces:
 
 def _came_out(row: Row, voice: Voice) -> Finding:
     """One response of confirmation batches: what was seen, the bounds, and whether they agree."""
-    measure, low, high = voice.measure(row["response"]), float(row["seen_low"]), float(row["seen_high"])
-    kept = "" if row["kept"] is None else f" {row['kept']} of {row['batches']} kept the limit."
-    text = (
-        f"{capital(measure.label)} of {voice.name(row)}, mean of {count(row['batches'], 'batch', 'batches')}: "
-        f"{words.between(low, high, measure.unit)}, {'as' if row['agrees'] else 'not as'} forecast "
-        f"({words.between(row['conf_low'], row['conf_high'], measure.unit)}).{kept}"
-    )
-    more: dict[str, Any] = {"df": float(row["df"]), "batches": int(row["batches"]), "unit": measure.unit}
-    more |= {"estimate": low if low == high else None, "low": row["conf_low"], "high": row["conf_high"]}
+    measure, low, high = voice.settings.measure(row["response"]), row["seen_low"], row["seen_high"]
+    batches, bounds = int(row["batches"]), (row["conf_low"], row["conf_high"])
+    seen, meant = (words.between(*ends, measure.unit) for ends in ((low, high), bounds))
+    text = f"{capital(measure.label)} of {voice.name(row)}, mean of {count(batches, 'batch', 'batches')}: {seen}, "
+    text += f"{'as' if row['agrees'] else 'not as'} forecast ({meant})."
+    text += "" if row["kept"] is None else f" {row['kept']} of {batches} kept the limit."
+    more = {"df": float(row["df"]), "batches": batches, "unit": measure.unit}
+    more |= {"estimate": low if low == high else None, "low": bounds[0], "high": bounds[1]}
     found = voice.found("confirmed", row, text, **more)
     return replace(found, topic=f"{found.topic}.{row['response']}")
 
@@ -72,9 +72,9 @@ def _came_out(row: Row, voice: Voice) -> Finding:
 def beside(done: Analysed, choice: Choice) -> tuple[list[dict[str, Any]], list[str]]:
     """Each response of each combination beside its forecast, and what is missing.
 
-    Each has the factors, response, seen_low and seen_high (the mean of the batches; apart where it was seen
-    only between looks), estimate, conf_low and conf_high (as forecast), df, batches, kept (of them, that
-    kept the limit; None where it is not known) and agrees.
+    Each has the factors, response, seen_low and seen_high (the mean of the batches, as far as looks tell),
+    estimate, conf_low and conf_high (as forecast), df, batches, kept (how many kept the limit, None where that
+    is not known) and agrees.
     """
     settings = done.trial.settings
     tables = {name: done.trial.rows(name) for name in settings.tables()}

@@ -14,10 +14,9 @@ from fizzlab.models.plotting import drawn_apart, house_style, new_figure
 from fizzlab.models.raters import RaterAgreement
 from fizzlab.models.terms import ALL, level_name
 from fizzlab.report import phrases as words
-from fizzlab.report.analysis import Analysed
+from fizzlab.report.analysis import Analysed, by_levels
 from fizzlab.report.figures.crumble import score_shares
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
-from fizzlab.report.parts.changed import by_levels
 from fizzlab.report.parts.general import Pieces, caution
 from fizzlab.report.phrases import count, listed, number, percent
 from fizzlab.trial.folder import Trial
@@ -26,9 +25,11 @@ STUDY = "fizzlab.models.crumble:study_crumble"
 
 #: Said where drops are shown: what can hurt.
 DROP_SAFETY = (
-    "Shards fly when a piece breaks, and its acid stings: drop onto a tray at arm's length, with glasses on, and "
-    "tumble with the lid on."
+    "Shards fly and sting: drop onto a tray at arm's length, with glasses on; tumble with the lid on."
 )
+
+#: Of a measure: topic, label, unit, and a row a level: factor, level, estimate, interval, n_batches.
+Levels = tuple[str, str, str, pd.DataFrame]
 
 AGREE = {
     "agree": "The raters mean the same by a score",
@@ -67,98 +68,72 @@ def crumble(done: Analysed) -> Pieces:
     return ["## Crumbling", Notes(steps, "next") if steps else None, caution(refused), *pieces]
 
 
-def _tumbles(done: Analysed, study: CrumbleStudy) -> Pieces:
-    """The share of broken pieces at each level, what the scale cannot show, and the loss of each batch."""
-    losses, terms, fit = study.losses, done.trial.settings.terms(), done.fits.get(LOSS)
-    batches, label, doubts = done.trial.batches().loc[losses.index], done.trial.settings.label, list[str]()
-    if losses["below_step"].any() and isinstance(fit, ResponseFit):
-        matters = "An eighth of a step, or a whole one, changes no answer."
-        if step_decides(fit, losses):
-            matters = "Some answers hang on that: use a scale with a finer step, or tumble longer."
-        held = [str(run) for run in losses.index[losses["below_step"]]]
-        who = f"{'Batch' if len(held) == 1 else 'Batches'} {listed(held)}"
-        doubts.append(f"{who} lost less than the scale can show; half a step stands in. {matters}")
-    table = pd.DataFrame(
-        {label(t.name): [level_name(t, v) for v in batches[t.name]] for t in terms}, batches.index
-    )
-    below = losses["below_step"]
-    table["loss"] = losses["loss_pct"].map(lambda loss: f"{number(loss)} %").mask(below, "under half a step")
-    table["tumbles"] = losses["tumbles"].astype(str)
-    pieces: Pieces = []
-    if BROKEN in study.numbers:
-        counts = losses.dropna(subset="broken")
-        many = counts["broken"].map("{:.0f}".format) + " of " + counts["pieces"].map("{:.0f}".format)
-        table["broken"] = many.reindex(table.index).fillna("not counted")
-        named = {t.name: batches[t.name].map(lambda value, t=t: level_name(t, value)) for t in terms}
-        named = {name: each for name, each in named.items() if each.nunique() > 1}
+def more_levels(done: Analysed) -> dict[str, Levels]:
+    """Typical values that no fit gives so: the share of broken pieces, the height that most pieces survive."""
+    study, survive, found = done.studies.get(STUDY), done.trial.settings.crumble.survive, dict[str, Levels]()
+    if isinstance(study, CrumbleStudy) and BROKEN in study.numbers:
+        counts, batches = study.losses.dropna(subset="broken"), done.trial.batches()
+        named = {t.name: batches[t.name].map(lambda value, t=t: level_name(t, value)) for t in done.terms}
         shares = [
             broken_shares(counts, each.loc[counts.index])
             .rename_axis("level")
             .reset_index()
             .assign(factor=name)
-            for name, each in (named or {"": pd.Series(ALL, losses.index)}).items()
+            for name, each in (named or {"": pd.Series(ALL, batches.index)}).items()
         ]
-        pieces = _by_level(done.trial, "crumble.broken.level", "broken pieces", pd.concat(shares), "%")
-    return [
-        *pieces,
-        caution(doubts),
-        Grid(table.rename_axis("batch").reset_index(), "The loss of each batch"),
-    ]
+        found[BROKEN] = ("crumble.broken.level", "broken pieces", "%", pd.concat(shares))
+    fit = done.fits.get(DROP)
+    if isinstance(fit, DropFit):
+        table = by_levels(fit, 1 - survive).assign(df=fit.df)
+        found["survive"] = ("crumble.drop.survive", f"{percent(survive)} survive a fall from", "cm", table)
+    return found
 
 
-def _by_level(trial: Trial, topic: str, head: str, table: pd.DataFrame, unit: str) -> Pieces:
-    """A number at each level of each factor, as a table, and findings of the first factor."""
-    rows = table.to_dict("records")
-    cells = [words.estimate(row, unit) for row in rows]
-    names = [trial.settings.label(row["factor"]) if row["factor"] else "" for row in rows]
-    shown = pd.DataFrame({"factor": names, "level": [row["level"] for row in rows], head: cells})
-    found = [
-        words.numbers_of(
-            f"{topic}[{'all' if row['level'] == ALL else row['level']}]",
-            f"{words.capital(head)}, {row['level']}: {cell}.",
-            row,
-            unit,
-            df=row.get("df"),
-            batches=int(row["n_batches"]),
-        )
-        for row, cell in zip(rows, cells, strict=True)
-        if row["factor"] == rows[0]["factor"]
-    ]
-    return [Findings(found, "silent"), Grid(shown if any(names) else shown.drop(columns="factor"))]
+def _tumbles(done: Analysed, study: CrumbleStudy) -> Pieces:
+    """The loss of each batch, and what the scale cannot show."""
+    losses, below, fit = study.losses, study.losses["below_step"], done.fits.get(LOSS)
+    batches, doubts = done.trial.batches().loc[losses.index], list[str]()
+    if below.any() and isinstance(fit, ResponseFit):
+        matters = "An eighth of a step, or a whole one, changes no answer."
+        if step_decides(fit, losses):
+            matters = "Some answers hang on that: use a scale with a finer step, or tumble longer."
+        who = f"{'Batch' if below.sum() == 1 else 'Batches'} {listed([str(run) for run in losses.index[below]])}"
+        doubts.append(f"{who} lost less than the scale can show; half a step stands in. {matters}")
+    label = done.trial.settings.label
+    made = {label(t.name): [level_name(t, value) for value in batches[t.name]] for t in done.terms}
+    table = pd.DataFrame(made, batches.index)
+    table["loss"] = losses["loss_pct"].map(lambda loss: f"{number(loss)} %").mask(below, "under half a step")
+    table["tumbles"] = losses["tumbles"].astype(str)
+    if BROKEN in study.numbers:
+        counts = losses[["broken", "pieces"]].dropna().astype(int).astype(str)
+        many = counts["broken"] + " of " + counts["pieces"]
+        table["broken"] = many.reindex(table.index).fillna("not counted")
+    return [caution(doubts), Grid(table.rename_axis("batch").reset_index(), "The loss of each batch")]
 
 
 def _drops(trial: Trial, study: CrumbleStudy) -> Pieces:
-    """Every drop, the height that most pieces survive, and what to mind."""
-    drops, survive, fit = trial.rows("drops"), trial.settings.crumble.survive, study.fits.get(DROP)
-    doubts, pieces = [DROP_SAFETY], Pieces()
+    """Every drop, and what to mind."""
+    drops, fit, doubts = trial.rows("drops"), study.fits.get(DROP), [DROP_SAFETY]
     with house_style():
         figure, axes = new_figure(height=4.0)
         if isinstance(fit, DropFit):
-            head = f"{percent(survive)} survive from"
-            pieces = _by_level(trial, "crumble.drop.survive", head, by_levels(fit, 1 - survive), "cm")
-            fit.plot(axes, survive=survive)
+            fit.plot(axes, survive=trial.settings.crumble.survive)
             if fit.separated:
-                doubts.append(
-                    "Height tells broken from whole without a mistake: use smaller steps between heights."
-                )
+                doubts.append("Height tells broken from whole without a mistake: use smaller steps.")
             if fit.repeated:
                 many = count(fit.repeated, "piece")
                 doubts.append(f"{many} fell more than once; an earlier fall may have weakened them.")
         else:
-            plot_drops(drops, drawn_apart(_batches(trial, drops), trial.settings.terms())[0], ax=axes)
+            plot_drops(drops, _labels(trial, drops), ax=axes)
     band = "95 % interval of the height at which half break; it may go on past the frame"
     alt = f"{len(drops)} drops by height, {int(drops['broke'].sum())} of them broke."
-    return [
-        *pieces,
-        Picture("drop-sequence", figure, f"Every drop in order. Band: {band}.", alt),
-        caution(doubts),
-    ]
+    return [Picture("drop-sequence", figure, f"Every drop in order. Band: {band}.", alt), caution(doubts)]
 
 
 def _scores(trial: Trial, agreement: RaterAgreement | None) -> Pieces:
     """How far the raters agree, and the shares of the scores."""
     scores = trial.rows("crumble_scores")
-    labels = drawn_apart(_batches(trial, scores), trial.settings.terms())[0]
+    labels = _labels(trial, scores)
     below = " Below: how far each rater scores off the others, with 95 % intervals." if agreement else ""
     return [
         Findings(_agreement(agreement), "plain") if agreement else None,
@@ -171,10 +146,10 @@ def _scores(trial: Trial, agreement: RaterAgreement | None) -> Pieces:
     ]
 
 
-def _batches(trial: Trial, readings: pd.DataFrame) -> pd.DataFrame:
-    """The batches that have readings."""
+def _labels(trial: Trial, readings: pd.DataFrame) -> pd.Series:
+    """What each batch that has readings is drawn with."""
     batches = trial.batches()
-    return batches[batches.index.isin(readings["run"])]
+    return drawn_apart(batches[batches.index.isin(readings["run"])], trial.settings.terms())[0]
 
 
 def _agreement(agreement: RaterAgreement) -> list[Finding]:

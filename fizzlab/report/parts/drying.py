@@ -168,9 +168,7 @@ def _damper(trial: Trial, study: TouchStudy, fit: CuringFit, share: float, temp:
     for level, each in study.levels.items():
         typical, sure = fit.air_needed(night, share, each)
         cells.append((level, dampest(typical), dampest(sure)))
-        said = (
-            f"Dampest air for {percent(share)} of the pieces to dry in {night:g} h, {level}: {cells[-1][1]}."
-        )
+        said = f"Dampest air for {percent(share)} to dry in {night:g} h, {level}: {cells[-1][1]}."
         row = {"estimate": typical, "conf_low": np.nan, "conf_high": sure}
         row["extrapolated"] = not all(least <= end <= most for end in (typical, sure) if np.isfinite(end))
         more = {"kind": "prediction", "batches": fit.n_batches}
@@ -257,16 +255,13 @@ def next_steps(done: Analysed) -> Pieces:
     open_ = [effect for effect in fit.effects if not (effect.shown or effect.same)]
     if open_:
         widest = max(open_, key=lambda effect: effect.conf_high / effect.conf_low)
-        low, high = (
-            words.directed(widest.estimate * (end / widest.estimate) ** 0.5**0.5, widest, MEASURES["dry_h"])
-            for end in (widest.conf_low, widest.conf_high)
-        )
+        value, ends = widest.estimate, (widest.conf_low, widest.conf_high)
+        ends = [value * (end / value) ** 0.5**0.5 for end in ends]
+        low, high = (words.directed(end, widest, MEASURES["dry_h"]) for end in ends)
         what = f"Twice as many {widest.judged_by} would narrow “{words.against(widest, label)}”"
         steps.append(f"{what} to about {low} to {high}.")
     if any(effect.shown for effect in fit.effects):
-        steps.append(
-            "Before you change the recipe for good, make two or three batches of each way once more."
-        )
+        steps.append("Before you change the recipe for good, make two or three of each way once more.")
     inside = fit.brackets[np.isfinite(fit.brackets["upper"]) & (fit.brackets["lower"] > 0)]
     spread = np.sqrt(np.nansum([fit.sigma**2, fit.tau**2]))
     if len(inside) and np.log(inside["upper"] / inside["lower"]).median() > 2.5 * spread:
@@ -323,24 +318,18 @@ def by_weight(done: Analysed) -> Pieces:
         found += air_findings(fit, room_temp(fit, trial), "weighed_dry_time", "By weight: ")
     levels = list(dict.fromkeys(table["level"]))
     if factor is not None:
-        order = (
-            factor.levels
-            if isinstance(factor, Category)
-            else sorted(levels, key=lambda e: float(e.split()[0]))
-        )
+        amounts = [level for level in levels if not isinstance(factor, Category)]
+        order = sorted(amounts, key=lambda level: float(level.split()[0]))
+        order = list(factor.levels) if isinstance(factor, Category) else order
         levels = [level for level in order if level in levels]
     label = "" if factor is None else trial.settings.label(factor.name)
-    noted = [
-        f"Piece {r['piece']} of batch {r['run']}: {r['note']}" for r in table.to_dict("records") if r["note"]
-    ]
+    rows = table.assign(estimate=table["hours"]).to_dict("records")
+    noted = [f"Piece {r['piece']} of batch {r['run']}: {r['note']}" for r in rows if r["note"]]
     cells = table[["run", "piece"]].astype(str).rename(columns={"run": "batch"})
     if label:
         cells[label] = table["level"]
     cells["moisture"] = [f"{number(g)} g" if pd.notna(g) else "?" for g in table["moisture_g"]]
-    cells["dry after"] = [
-        words.estimate(row | {"estimate": row["hours"]}, "h") if pd.notna(row["hours"]) else "not known"
-        for row in table.to_dict("records")
-    ]
+    cells["dry after"] = [words.estimate(r, "h") if pd.notna(r["hours"]) else "not known" for r in rows]
     return [
         "## Drying by weight",
         Findings(found),

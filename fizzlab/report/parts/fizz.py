@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,27 +19,20 @@ from fizzlab.report.analysis import Analysed, theory_spans
 from fizzlab.report.figures import fizz as drawn
 from fizzlab.report.page import Finding, Findings, Grid, Picture
 from fizzlab.report.parts.general import Pieces, caution
-from fizzlab.report.phrases import amount, capital, count, listed, number, percent
+from fizzlab.report.phrases import amount, between, capital, count, listed, number, percent
 
-#: By response: the topic of its findings, the name of its figure, what is waited for.
-TIMES = {
-    "fizz_s": ("fizz_time", "fizz", "the fizz is over"),
-    "colour_s": ("colour_time", "colour", "colour shows"),
-    "half_out_s": ("gas_half", "", ""),
-}
+#: What the topics of the findings of a response begin with.
+TOPICS = {"fizz_s": "fizz_time", "colour_s": "colour_time", "half_out_s": "gas_half"}
 
 #: Said where fizz is read about: what can hurt, and what is no promise.
-SAFETY = (
-    "Hot water scalds: measure it before a hand goes in. Oil from a piece makes a tub and the floor slippery."
-)
+SAFETY = "Hot water scalds: measure it before a hand goes in. Oil makes a tub and the floor slippery."
 HOME_STORAGE = "Home storage is not a stability study: another cupboard or season may give another answer."
 
-#: What may be wrong with a weighed cup, by the property of its fit that is False then.
+#: What may be wrong with a weighed cup, by the property of its fit that is False then; and its jumps.
 CUPS = {
     "plateau_seen": "stopped before nine tenths was out, so its gas is partly a guess",
     "drift_seen": "was not read long enough to take off what dried up",
 }
-
 JUMPS = {
     "touched": "the reading at {at} was {grams} g out of line and is not used",
     "splash": "{grams} g went at once by {at}, a splash; it is not counted as gas",
@@ -53,50 +47,27 @@ def fizz(done: Analysed) -> Pieces:
         return []
     water = [w for name, each in study.times.items() for w in warmth(each, done.trial.settings.measure(name))]
     pieces: Pieces = ["## Fizz", Findings(water, "plain") if water else None]
-    pieces += [_by_water(done, name, each) for name, each in study.times.items() if TIMES[name][1]]
     if study.curves is not None:
-        spent_ = [] if study.reached is None else [Findings([spent(study.reached)], "answer")]
-        pieces += ["### How the gas comes", *spent_, *_cups(done, study.curves)]
+        came = [] if study.reached is None else [Findings([spent(study.reached)], "answer")]
+        pieces += ["### How the gas comes", *came, *_cups(done, study.curves)]
     if study.shelf is not None:
-        pieces += ["### In storage", Findings(shelf(study.shelf), "plain"), _storage(study.shelf)]
+        told = [_loss(study.shelf, row) for row in study.shelf.storages.to_dict("records")]
+        told += _humidity(study.shelf)
+        pieces += ["### In storage", Findings(told, "plain"), _storage(study.shelf)]
     untold = [] if done.terms else [str(reason) for reason in study.reasons.values()]
     return [*pieces, caution([*untold, *doubts(study), *_assumed(done, study), SAFETY])]
 
 
 def warmth(times: Times, measure: Measure) -> list[Finding]:
     """What warmer water does; none where its warmth was not varied."""
-    effect = times.water
+    effect, (low, high) = times.water, times.tried_c
     if effect is None:
         return []
-    start = effect.control.removesuffix(" °C")
-    said = f"From {start} to {effect.level}, {measure.label}: {words.told(effect, measure)}"
-    low, high = times.tried_c
     beyond = times.bath_c - 5 < low - 0.5 or times.bath_c + 5 > high + 0.5
+    said = f"From {effect.control.removesuffix(' °C')} to {effect.level}, {measure.label}: {words.told(effect, measure)}"
     said += f"; only {low:g} to {high:g} °C were tried." if beyond else "."
-    row = {**vars(effect), "extrapolated": beyond}
-    topic = f"{TIMES[effect.response][0]}.water"
+    row, topic = {**vars(effect), "extrapolated": beyond}, f"{TOPICS[effect.response]}.water"
     return [words.numbers_of(topic, said, row, "ratio", batches=effect.n_batches, df=effect.df)]
-
-
-def _by_water(done: Analysed, response: str, times: Times) -> Picture:
-    """Every piece against its water, with the typical piece of each level."""
-    labels = _labels(done)
-    pieces = times.pieces.assign(level=times.pieces["run"].map(labels).astype(str))
-    means = np.exp(np.log(times.numbers).groupby(labels.reindex(times.numbers.index), observed=True).mean())
-    (low, high), bath = times.tried_c, times.bath_c
-    grid = np.linspace(min(low, bath), max(high, bath), 30)
-    lines = [
-        pd.DataFrame({"level": str(level), "water_c": grid, "seconds": value * times.stretch(grid)})
-        for level, value in means.items()
-    ]
-    _, name, waits = TIMES[response]
-    ends = listed([f"{level} {amount(value, 's')}" for level, value in means.items()])
-    return Picture(
-        f"{name}-by-water",
-        drawn.fizz_by_water(pieces, pd.concat(lines), list(labels.cat.categories), bath, waits),
-        "Each mark is a piece; an arrow upwards was not there when the watching ended. Lines: the mean of the batches.",
-        f"Seconds until {waits} against water of {low:g} to {high:g} °C. At {bath:g} °C: {ends}.",
-    )
 
 
 def _labels(done: Analysed) -> pd.Series:
@@ -109,18 +80,16 @@ def spent(reached: pd.DataFrame) -> Finding:
     """The gas that came against the gas that the recipe could give, all batches together."""
     mean, low, high, df = mean_interval(1 - reached["share"])
     gas, theory, held = (number(reached[name].mean()) for name in ("gas_g", "theory_g", "dissolved_g"))
-    none = percent(float((1 - reached["gas_g"] / reached["theory_g"]).mean()))
-    ends = words.between(100 * low, 100 * high, "%")
+    none = percent((1 - reached["gas_g"] / reached["theory_g"]).mean())
+    ends = between(100 * low, 100 * high, "%")
     said = f"Fizz spent before the bath: can't tell yet; anything from {ends} is possible."
     if low > 0:
         said = f"{percent(mean)} of the fizz was spent before the bath, or never reacted ({ends})."
     elif high < 0:
         said = f"More gas came than the recipe could give: {percent(-mean)} more. Look at theory_g and water_ml in "
         said += "trial.toml, and for water lost from the cup."
-    said += (
-        f" A piece gave {gas} g of gas. The recipe could give {theory} g, and the cup can hold {held} g of it"
-    )
-    said += f" dissolved; if none stays there, {none} was spent."
+    said += f" A piece gave {gas} g of gas. The recipe could give {theory} g, and the cup can hold {held} g "
+    said += f"of it dissolved; if none stays there, {none} was spent."
     row = {"estimate": mean, "conf_low": low, "conf_high": high}
     return words.numbers_of("gas_reached.spent", said, row, "share", batches=len(reached), df=df)
 
@@ -132,79 +101,63 @@ def _cups(done: Analysed, curves: GasCurves) -> Pieces:
     for row, fit in zip(curves.pieces.to_dict("records"), curves.fits, strict=True):
         run, piece, level = str(row["run"]), str(row["piece"]), str(labels[row["run"]])
         who = {"cup": f"{piece} of {run}", "level": level}
-        readings.append(fit.readings.assign(**who))
         grid = np.linspace(0, float(fit.readings["seconds"].max()), 60)
+        readings.append(fit.readings.assign(**who))
         lines.append(pd.DataFrame({"seconds": grid, "gas_g": fit.gas_at(grid)}).assign(**who))
-        gas, low, high = (
-            number(float(each), 3) for each in fit.estimates.loc[["gas_g"]].to_numpy(float).ravel()
-        )
+        grams = fit.estimates.loc[["gas_g"]].to_numpy(float).ravel()
+        gas, low, high = (number(each, 3) for each in grams.tolist())
         cells = {"batch": run, "piece": piece, "drawn as": level, "water": f"{row['water_c']:.1f} °C"}
         cells |= {"gas": f"{gas} g ({low} to {high})", "half out": amount(row["t50_s"], "s")}
-        guessed = "" if fit.plateau_seen else " (guessed)"
-        cells["nine tenths out"] = amount(row["t90_s"], "s") + guessed
+        cells["nine tenths out"] = amount(row["t90_s"], "s") + ("" if fit.plateau_seen else " (guessed)")
         rows.append(cells | {"at first, g a minute": number(60 * row["start_g_s"])})
     least, most = curves.pieces.min(numeric_only=True), curves.pieces.max(numeric_only=True)
     step, order = max(fit.step_g for fit in curves.fits), list(labels.cat.categories)
-    return [
-        Picture(
-            "fizz-curves",
-            drawn.gas_curves(
-                pd.concat(readings, ignore_index=True), pd.concat(lines, ignore_index=True), order, step
-            ),
-            "Above, the gas of each weighed piece with its curve; drying up and splashes are taken off. Below, what the "
-            "curve leaves over; the grey band is one step of the scale.",
-            f"Rising curves of the gas of {len(curves.fits)} pieces, levelling off at {number(least['gas_g'])} to "
-            f"{number(most['gas_g'])} g; half is out after {words.between(least['t50_s'], most['t50_s'], 's')}.",
+    picture = Picture(
+        "fizz-curves",
+        drawn.gas_curves(
+            pd.concat(readings, ignore_index=True), pd.concat(lines, ignore_index=True), order, step
         ),
-        Grid(pd.DataFrame(rows), "The weighed cups"),
-    ]
+        "Above, the gas of each weighed piece with its curve; drying up and splashes are taken off. Below, what the "
+        "curve leaves over; the grey band is one step of the scale.",
+        f"Rising curves of the gas of {len(curves.fits)} pieces, levelling off at {number(least['gas_g'])} to "
+        f"{number(most['gas_g'])} g; half is out after {between(least['t50_s'], most['t50_s'], 's')}.",
+    )
+    return [picture, Grid(pd.DataFrame(rows), "The weighed cups")]
 
 
-def shelf(fit: ShelfFit) -> list[Finding]:
-    """How fast fizz goes in each storage, and what humidity does to it."""
-    found = [_loss(fit, row) for row in fit.storages.to_dict("records")]
+def _where(storage: str) -> str:
+    """A storage in a sentence."""
+    where = f"at {storage}" if "%" in storage else "where no humidity was noted"
+    return "in storage" if storage == "all" else where
+
+
+def _loss(fit: ShelfFit, row: Mapping[Any, Any]) -> Finding:
+    """How long the fizz lasts in one storage."""
+    left, place, ends = percent(fit.share), _where(row["storage"]), (row["weeks_low"], row["weeks_high"])
+    rates = [row[rate] for rate in ("per_week", "conf_low", "conf_high")]
+    lost, low, high = (number(100 * (1 - np.exp(-rate))) for rate in rates)
+    said = f"Loss of fizz {place}: can't tell yet; {left} may be left after {number(ends[0])} weeks or any longer time."
+    if row["conf_low"] > 0:
+        said = f"{capital(place)}, pieces lose {lost} % of their fizz a week ({low} to {high} %); {left} is left after "
+        said += f"{number(row['weeks'])} weeks ({number(ends[0])} to {number(ends[1])})"
+        said += ", longer than was tried." if row["extrapolated"] else "."
+    elif row["conf_high"] < 0:
+        said = f"{capital(place)}, pieces seem to gain fizz: look at how the fresh ones were tried."
+    numbers = {**row, "estimate": row["weeks"], "conf_low": ends[0], "conf_high": ends[1]}
+    more = {"batches": int(row["n_batches"]), "df": float(row["df"])}
+    return words.numbers_of(f"shelf.weeks[{row['storage']}]", said, numbers, "weeks", **more)
+
+
+def _humidity(fit: ShelfFit) -> Iterator[Finding]:
+    """What humidity does in storage."""
     for effect in fit.effects:
-        ends = (effect.estimate, effect.conf_low, effect.conf_high)
-        size, low, high = (number(100 * end) for end in ends)
+        size, low, high = (number(100 * end) for end in (effect.estimate, effect.conf_low, effect.conf_high))
         said = f"10 % more humidity in storage changes the weekly loss by {size} points ({low} to {high})."
         if not effect.shown:
             said = "What humidity does in storage: can't tell yet; for 10 % more, anything from "
             said += f"{low} to {high} points a week is possible."
         more = {"batches": effect.n_batches, "df": effect.df}
-        found.append(words.numbers_of("shelf.humidity", said, vars(effect), "1/week", **more))
-    return found
-
-
-def _where(storage: str) -> str:
-    """A storage in a sentence."""
-    return (
-        "in storage"
-        if storage == "all"
-        else f"at {storage}"
-        if "%" in storage
-        else "where no humidity was noted"
-    )
-
-
-def _loss(fit: ShelfFit, row: Mapping[Hashable, object]) -> Finding:
-    """How long the fizz lasts in one storage."""
-    left, place, storage = percent(fit.share), _where(str(row["storage"])), row["storage"]
-    rates = {name: float(str(row[name])) for name in ("per_week", "conf_low", "conf_high")}
-    lost, low, high = (number(100 * (1 - np.exp(-rate))) for rate in rates.values())
-    names = {"estimate": "weeks", "conf_low": "weeks_low", "conf_high": "weeks_high"}
-    ends = {end: float(str(row[name])) for end, name in names.items()}
-    weeks, soonest, latest = (number(end) if np.isfinite(end) else "" for end in ends.values())
-    said = (
-        f"Loss of fizz {place}: can't tell yet; {left} may be left after {soonest} weeks or any longer time."
-    )
-    if rates["conf_low"] > 0:
-        said = f"{capital(place)}, pieces lose {lost} % of their fizz a week ({low} to {high} %); {left} is left after"
-        said += f" {weeks} weeks ({soonest} to {latest}){', longer than was tried' if row['extrapolated'] else ''}."
-    elif rates["conf_high"] < 0:
-        said = f"{capital(place)}, pieces seem to gain fizz: look at how the fresh ones were tried."
-    more = {"batches": int(str(row["n_batches"])), "df": float(str(row["df"]))}
-    numbers = {**ends, "extrapolated": row["extrapolated"]}
-    return words.numbers_of(f"shelf.weeks[{storage}]", said, numbers, "weeks", **more)
+        yield words.numbers_of("shelf.humidity", said, vars(effect), "1/week", **more)
 
 
 def _storage(fit: ShelfFit) -> Picture:
@@ -213,63 +166,52 @@ def _storage(fit: ShelfFit) -> Picture:
     with house_style():
         figure, axes = new_figure(height=3.7)
         fit.plot(axes)
-    return Picture(
-        "shelf-life",
-        figure,
-        "Each mark is a piece against the fresh pieces of its batch; lines and bands (95 %) are the mean loss of the batches.",
-        f"Fizz left falls over {fit.last_week:g} weeks of storage; at the end: {listed(said)}.",
-    )
+    told = "Each mark is a piece against the fresh ones of its batch; lines and bands (95 %): the mean of the batches."
+    alt = f"Fizz left falls over {fit.last_week:g} weeks of storage; at the end: {listed(said)}."
+    return Picture("shelf-life", figure, told, alt)
 
 
-def doubts(study: FizzStudy) -> list[str]:
+def doubts(study: FizzStudy) -> Iterator[str]:
     """What could not be answered and why, and what to mind about single pieces."""
-    said = list[str]()
     for name, times in study.times.items():
         low, high = times.tried_c
         if times.water is None:
-            said.append(f"All water was within {LEAST_SPREAD_C:g} °C, so no time is corrected for warmth.")
+            yield f"All water was within {LEAST_SPREAD_C:g} °C, so no time is corrected for warmth."
         if times.extrapolated:
-            said.append(f"Water of {times.bath_c:g} °C was not tried, only {low:g} to {high:g} °C.")
+            yield f"Water of {times.bath_c:g} °C was not tried, only {low:g} to {high:g} °C."
         if times.never:
-            said.append(
-                f"No piece of batch {listed(times.never)} was seen to the end: it counts as “longer than that”."
-            )
+            yield f"No piece of batch {listed(times.never)} was seen to the end: it counts as “longer than that”."
         if name == "fizz_s" and times.unfinished:
             many = count(times.unfinished, "piece")
-            said.append(f"{many} still fizzed when the watching ended: counted as “longer than that”.")
+            yield f"{many} still fizzed when the watching ended: counted as “longer than that”."
     if study.curves is not None:
-        said += _about_cups(study.curves)
+        yield from _about_cups(study.curves)
         if study.reached is None and "gas_pct" not in study.reasons:
-            said.append(
-                "What the recipe could give is not known: add theory_g to [fizz], or a weighed [recipe]."
-            )
+            yield "What the recipe could give is not known: add theory_g to [fizz], or a weighed [recipe]."
     if study.no_shelf is not None:
-        said.append(f"How fast stored pieces lose their fizz is not known. {study.no_shelf}")
+        yield f"How fast stored pieces lose their fizz is not known. {study.no_shelf}"
     if study.shelf is not None:
-        said.append(HOME_STORAGE)
-        uneven = study.shelf.storages[study.shelf.storages["bend_p"] < 0.05]["storage"]
-        said += [f"The loss {_where(name)} did not keep one pace: do not trust its weeks." for name in uneven]
+        yield HOME_STORAGE
+        for name in study.shelf.storages[study.shelf.storages["bend_p"] < 0.05]["storage"]:
+            yield f"The loss {_where(name)} did not keep one pace: do not trust its weeks."
         if study.shelf.no_humidity is not None:
-            said.append(f"What humidity does in storage is not known. {study.shelf.no_humidity}")
-    return said
+            yield f"What humidity does in storage is not known. {study.shelf.no_humidity}"
 
 
-def _about_cups(curves: GasCurves) -> list[str]:
+def _about_cups(curves: GasCurves) -> Iterator[str]:
     """Cups without a curve, jumps that were taken off, and cups to trust less."""
-    lost = curves.not_fitted.itertuples(index=False)
-    said = [f"Piece {piece} of {run} has no curve. {why}" for run, piece, why in lost]
-    runs = zip(curves.pieces["piece"], curves.pieces["run"], strict=True)
-    cups = dict(zip([f"{piece} of {run}" for piece, run in runs], curves.fits, strict=True))
-    for name, fit in cups.items():
+    for run, piece, why in curves.not_fitted.itertuples(index=False):
+        yield f"Piece {piece} of {run} has no curve. {why}"
+    names = (curves.pieces["piece"].astype(str) + " of " + curves.pieces["run"].astype(str)).to_list()
+    for name, fit in zip(names, curves.fits, strict=True):
         for jump in fit.jumps:
             told = JUMPS[jump.kind].format(at=amount(jump.seconds, "s"), grams=number(abs(jump.change_g)))
-            said.append(f"Piece {name}: {told}.")
+            yield f"Piece {name}: {told}."
     for flag, told in CUPS.items():
-        some = [name for name, fit in cups.items() if not getattr(fit, flag)]
+        some = [name for name, fit in zip(names, curves.fits, strict=True) if not getattr(fit, flag)]
         if some:
             shown = some if len(some) <= 4 else [*some[:3], f"{len(some) - 3} more"]
-            said.append(f"The cup of piece {listed(shown)} {told}.")
-    return said
+            yield f"The cup of piece {listed(shown)} {told}."
 
 
 def _assumed(done: Analysed, study: FizzStudy) -> list[str]:
@@ -277,10 +219,6 @@ def _assumed(done: Analysed, study: FizzStudy) -> list[str]:
     if study.reached is None or done.trial.settings.fizz.theory_g is not None:
         return []
     loose = [span for span in theory_spans(done.trial).values() if not span.is_exact]
-    if not loose:
-        return []
-    ends = f"{number(min(span.low for span in loose))} to {number(max(span.high for span in loose))} g"
-    told = (
-        f"Soda or acid is measured by volume, so a piece could give {ends} of gas; the typical mass is used."
-    )
-    return [f"{told} Weigh both."]
+    ends = f"{number(min(s.low for s in loose))} to {number(max(s.high for s in loose))} g" if loose else ""
+    told = f"Soda or acid is measured by volume: a piece could give {ends} of gas; the typical mass is used."
+    return [f"{told} Weigh both."] if loose else []

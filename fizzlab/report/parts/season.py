@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -15,9 +14,8 @@ from fizzlab.models.air import vapour_pressure_deficit
 from fizzlab.models.curing import VPD, CuringFit, study_touch
 from fizzlab.models.drift import FEW as FEW_DAYS
 from fizzlab.models.drift import DriftChart, Signal
-from fizzlab.models.pooling import FEW, SeasonFit
+from fizzlab.models.pooling import SeasonFit
 from fizzlab.models.season import SeasonStudy, study_season
-from fizzlab.models.terms import level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysed
 from fizzlab.report.figures.season import drift_days, season_lines
@@ -30,49 +28,39 @@ from fizzlab.trial.folder import Passed, Trial
 #: See docs/methods/season.md.
 FALSE_ALARMS = "Of 100 steady workshops 18 would set off a rule too in 15 days, 38 in 32 days."
 
-_GUESS = " Such air was not met in any trial: this is the formula's guess."
+GUESS = " Such air was not met in any trial: this is the formula's guess."
 
 
-@dataclass(frozen=True)
-class Across:
+class Across(NamedTuple):
     """What this trial and the earlier ones say together.
 
     `trials` are those in it, by the name used for them, in the order of making; `own` is the name of the
-    trial that is reported on, empty where it says nothing of dry times; `standard` the setting of the factors
-    that each trial's line is for, in words; `passed` the trials that are not counted, and why.
+    trial that is reported on, empty where it says nothing of dry times; `passed` those not counted, and why.
     """
 
     study: SeasonStudy | None
     trials: Mapping[str, Trial]
     own: str
-    standard: Mapping[str, str]
-    passed: tuple[Passed, ...]
+    passed: Sequence[Passed]
 
 
 def across_trials(done: Analysed) -> Across:
     """Set a trial beside the earlier ones."""
-    trial, own = done.trial, ""
-    trials, fits, passed = dict[str, Trial](), dict[str, CuringFit](), list(trial.passed)
+    trial, own, passed = done.trial, "", list(done.trial.passed)
+    trials, fits = dict[str, Trial](), dict[str, CuringFit]()
     for each in _in_order([*trial.earlier, trial]):
         name = _name(each, trials)
         try:
             fits[name] = _fit(each, done)
+            trials[name], own = each, name if each is trial else own
         except CannotAnswer as reason:
             why = words.spoken(reason.why, each.settings)
             passed.append(Passed("this trial" if each is trial else name, why))
-            continue
-        trials[name], own = each, name if each is trial else own
     point = trial.settings.drying.forecast_air
     asked = float(fits[own].batches[VPD].median()) if own else None
     if point is not None:
         asked = float(vapour_pressure_deficit(point.temp_c, point.rh_pct))
-    standard = {
-        name: listed(
-            [f"{trials[name].settings.label(t.name)} {level_name(t, fit.typical[t.name])}" for t in fit.terms]
-        )
-        for name, fit in fits.items()
-    }
-    return Across(study_season(fits, asked=asked) if fits else None, trials, own, standard, tuple(passed))
+    return Across(study_season(fits, asked=asked) if fits else None, trials, own, passed)
 
 
 def _in_order(trials: list[Trial]) -> list[Trial]:
@@ -137,13 +125,25 @@ def _pooled(trial: Trial, across: Across, study: SeasonStudy) -> Pieces:
         said = f"The trials are not pooled, so how a new trial would dry is not known. {study.reasons['fit']}"
         head = Findings([Finding("season.forecast", said, batches=len(study.batches))], "caution")
     else:
-        effect = fit.effects[0]
-        said = f"{AIR_STEPS[VPD]}, by all trials: {words.told(effect, MEASURES['dry_h'])}."
-        air = words.of_effect(effect, MEASURES["dry_h"], said, "season.air")
-        head = Findings([*_forecast(trial, study, fit, across.own, where), _between(fit), air])
+        head = Findings(_forecast(trial, study, fit, across.own, where))
         bands = " Thick: the pooled line with its band (light: a new trial's line; 95 %), dotted in air that no trial met."
         hours = fit.predict({VPD: list(fit.tried)})["estimate"]
         ends = f" The pooled line runs from {duration(hours[0])} to {duration(hours[1])}."
+    rows = [
+        (
+            f"{line.name}: {across.trials[line.name].settings.title}",
+            str(line.n_batches),
+            " to ".join(dict.fromkeys(map(number, line.tried))),
+            words.estimate(study.alone.loc[line.name].to_dict(), "h"),
+        )
+        for line in study.lines
+    ]
+    table = pd.DataFrame(rows, columns=["trial", "batches", "air met, kPa", "half are dry after"])
+    notes = [
+        "Earlier trials are taken to have made the same recipe; all else counts as trials differing.",
+        "A trial that compared things stands here for its control, and the middle of its amounts.",
+        *(fit.notes if fit is not None else ()),
+    ]
     return [
         head,
         Picture(
@@ -152,125 +152,85 @@ def _pooled(trial: Trial, across: Across, study: SeasonStudy) -> Pieces:
             f"A point a batch, for the standard recipe; thin, its trial's own line.{bands} Upright: the air asked for.",
             f"Hours until half the pieces are dry against the air, for {count(len(study.lines), 'trial')}.{ends}",
         ),
-        Grid(
-            _alone(study, across),
-            f"What each trial says by itself of half the pieces of a typical batch, {where}",
-        ),
-        Notes(_assumptions(study, across.standard)),
+        Grid(table, f"What each trial says by itself of half the pieces of a typical batch, {where}"),
+        Notes(notes),
     ]
 
 
 def _forecast(trial: Trial, study: SeasonStudy, fit: SeasonFit, own: str, where: str) -> list[Finding]:
-    """The pooled line in the air asked for, beside this trial alone and a new batch of a new trial."""
+    """The pooled line in the air asked for, beside this trial alone; a new trial; how trials differ; the air."""
     share, night_h = max(trial.settings.drying.shares), trial.settings.drying.night_hours
-    row = fit.predict({VPD: study.asked}).to_dict("records")[0]
-    said = f"{capital(where)}, half the pieces of a typical batch are dry after {words.estimate(row | {'extrapolated': 0}, 'h')}"
-    said += f" in the average of {count(len(fit.lines), 'trial')}.{_GUESS * bool(row['extrapolated'])}"
     more: dict[str, Any] = {"batches": fit.n_batches}
+    row, dry = fit.predict({VPD: study.asked}).to_dict("records")[0], MEASURES["dry_h"]
+    said = f"{capital(where)}, half the pieces of a typical batch are dry after {duration(row['estimate'])}"
+    said += f" ({words.inside(row)}) in the average of {count(len(fit.lines), 'trial')}.{GUESS * row['extrapolated']}"
     df = float(fit.coefficients["df"]["level"])
     found = [words.numbers_of("season.forecast", said, row, "h", df=df, **more)]
     if own in study.alone.index:
-        alone: dict[Any, Any] = study.alone.loc[[own]].to_dict("records")[0]
-        mine = next(line.n_batches for line in study.lines if line.name == own)
+        alone, mine = study.alone.loc[own].to_dict(), next(e.n_batches for e in study.lines if e.name == own)
         said = f"This trial alone says {words.estimate(alone, 'h')}."
         found.append(words.numbers_of("season.this_trial", said, alone, "h", batches=mine))
     low, high, by = (fit.dry_by(study.asked, chance) for chance in (0.025, 0.975, share))
     night = fit.chance_dry(study.asked, night_h)
     many = "more than 99 %" if night > 0.99 else "less than 1 %" if night < 0.01 else percent(night)
-    more |= {"kind": "prediction", "beyond_tried": bool(row["extrapolated"])}
-    said = (
-        f"Pieces of a new batch of a new trial are dry after {words.between(low, high, 'h')} (95 % of them)."
-    )
+    said = f"Pieces of a new batch of a new trial: 95 % are dry after {words.between(low, high, 'h')}."
     waits = f"Wait {duration(by)}: {percent(share)} of them are dry by then."
     nights = f"A night of {night_h:g} h is enough for {many} of them."
-    return [
-        *found,
-        Finding("season.next_trial", said, float(row["estimate"]), low, high, "h", **more),
-        Finding("season.allow", waits, by, unit="h", **more),
-        Finding("season.night", nights, night, unit="share", **more),
-    ]
-
-
-def _between(fit: SeasonFit) -> Finding:
-    """How much trials differ beyond what their batches explain."""
-    found = fit.between
-    middle, low, high = np.exp([found.tau, found.tau_low, found.tau_high]).tolist()
+    new = more | {"kind": "prediction", "beyond_tried": bool(row["extrapolated"])}
+    found.append(Finding("season.next_trial", said, float(row["estimate"]), low, high, "h", **new))
+    found.append(Finding("season.allow", waits, by, unit="h", **new))
+    found.append(Finding("season.night", nights, night, unit="share", **new))
+    trials, effect = fit.between, fit.effects[0]
+    middle, low, high = np.exp([trials.tau, trials.tau_low, trials.tau_high]).tolist()
     size = f"two trials of three lie within {percent(middle - 1)} of the average ({percent(low - 1)} to {percent(high - 1)})"
     said = f"No sign that trials differ by more than their batches explain: {size}."
     if low > 1.0005:
         said = f"In the same air, trials differ by more than their batches explain: {size}. Something changed unseen."
-    if found.n_trials < FEW:
-        said += f" {found.n_trials} trials hardly tell."
-    return Finding("season.between", said, middle, low, high, "factor", df=found.df, batches=fit.n_batches)
-
-
-def _alone(study: SeasonStudy, across: Across) -> pd.DataFrame:
-    """One row a trial with what it says alone, with text cells."""
-    alone: list[Any] = study.alone.loc[[line.name for line in study.lines]].to_dict("records")
-    return pd.DataFrame(
-        {
-            "trial": [f"{line.name}: {across.trials[line.name].settings.title}" for line in study.lines],
-            "batches": [str(line.n_batches) for line in study.lines],
-            "air met, kPa": [" to ".join(dict.fromkeys(map(number, line.tried))) for line in study.lines],
-            "half are dry after": [words.estimate(row, "h") for row in alone],
-        }
-    )
-
-
-def _assumptions(study: SeasonStudy, standard: Mapping[str, str]) -> list[str]:
-    """What is taken for granted, and what a trial cannot add."""
-    said = ["Earlier trials are taken to have made the same recipe; all else counts as trials differing."]
-    held = [f"{trial} with {what}" for trial, what in standard.items() if what]
-    if held:
-        said.append(f"A trial that compared things stands here for its standard: {listed(held)}.")
-    said += study.fit.notes if study.fit is not None else ()
-    flat = [line.name for line in study.lines if line.slope is None]
-    if flat:
-        said.append(f"{listed(flat)} met one air only and says nothing of how drying follows it.")
-    return said
+    found.append(Finding("season.between", said, middle, low, high, "factor", df=trials.df, **more))
+    said = f"{AIR_STEPS[VPD]}, by all trials: {words.told(effect, dry)}."
+    return [*found, words.of_effect(effect, dry, said, "season.air")]
 
 
 def _drift(study: SeasonStudy) -> Pieces:
     """The chart of days in the order of making, and what broke a rule."""
-    pieces: Pieces = ["### Does the workshop drift?"]
-    if study.drift is None:
-        return [*pieces, caution([f"There is no chart of the days. {study.reasons['drift']}"])]
-    broken = listed(list(dict.fromkeys(str(signal.label) for signal in study.drift.signals))) or "none"
+    title, chart, days = "### Does the workshop drift?", study.drift, count(len(study.points), "day")
+    if chart is None:
+        return [title, caution([f"There is no chart of the days. {study.reasons['drift']}"])]
+    broken = listed(list(dict.fromkeys(str(signal.label) for signal in chart.signals))) or "none"
     notes = ["A chart says that something changed, never what. " + FALSE_ALARMS]
     if not study.dated:
         notes.append("Not every batch has its made_at, so the trials stand as trial.toml names them.")
     if len(study.points) < FEW_DAYS:
-        notes.append(
-            f"Limits from {len(study.points)} days are rough: a signal is a reason to look, not a proof."
-        )
-    return [
-        *pieces,
-        Findings(drift_findings(study, study.drift), "plain"),
-        Picture(
-            "drift-days",
-            drift_days(study),
-            "Above: a point a day, a bar a batch (the bracket of its middle piece; an arrow was never seen dry), the middle "
-            "and the limits. Below: each day against the one before. A red ring: a rule was broken.",
-            f"Control chart of {count(len(study.points), 'day')} of making; rules broken at: {broken}.",
-        ),
-        Notes(notes),
-    ]
+        notes.append(f"Limits from {days} are rough: a signal is a reason to look, not a proof.")
+    picture = Picture(
+        "drift-days",
+        drift_days(study),
+        "A point a day, a bar a batch (the bracket of its middle piece; an arrow was never seen dry), the middle and the "
+        "limits. A red ring: a rule was broken.",
+        f"Control chart of {days} of making; rules broken at: {broken}.",
+    )
+    return [title, Findings(drift_findings(study, chart), "plain"), picture, Notes(notes)]
 
 
 def drift_findings(study: SeasonStudy, chart: DriftChart) -> list[Finding]:
     """Whether any rule was broken, and where: one finding a signal."""
-    ends, many = (chart.centre, chart.low, chart.high), count(len(study.points), "day")
-    said = f"In air of {number(study.at)} kPa, half the pieces are dry after {duration(chart.centre)} in the middle of {many} "
-    said += f"of making; a steady workshop stays between {duration(chart.low)} and {duration(chart.high)}."
-    said += "" if chart.signals else " No sign of drift."
-    first = Finding("season.drift", said, *ends, "h", 0.997, "prediction", batches=len(study.batches))
-    return [first, *(_signal(signal, study.points, chart) for signal in chart.signals)]
+    said = f"In air of {number(study.at)} kPa, half the pieces are dry after {duration(chart.centre)} in the middle of "
+    said += f"{count(len(study.points), 'day')} of making; a steady workshop stays between {duration(chart.low)} and "
+    said += f"{duration(chart.high)}.{'' if chart.signals else ' No sign of drift.'}"
+    about: dict[str, Any] = {"low": chart.low, "high": chart.high, "unit": "h"}
+    about |= {"level": 0.997, "kind": "prediction"}
+    found = [Finding("season.drift", said, chart.centre, batches=len(study.batches), **about)]
+    days = study.points.set_index("label", drop=False)
+    for signal in chart.signals:
+        start, end = days.loc[signal.since], days.loc[signal.label]
+        more = about | {"estimate": float(end["hours"]), "batches": len(end["runs"])}
+        topic = f"season.drift[{signal.rule}: {signal.label}]"
+        found.append(Finding(topic, _signal(signal, start, end), **more))
+    return found
 
 
-def _signal(signal: Signal, points: pd.DataFrame, chart: DriftChart) -> Finding:
+def _signal(signal: Signal, start: pd.Series, end: pd.Series) -> str:
     """What broke a rule, and what to look at first, from what is known of those days."""
-    labels = list(points["label"])
-    start, end = (points.iloc[labels.index(label)] for label in (signal.since, signal.label))
     way, hours = "slower" if signal.side == "above" else "faster", duration(end["hours"])
     since, noted = f"From {signal.since} to {signal.label}", [start["note"], end["note"]]
     if signal.rule == "jump":
@@ -285,13 +245,4 @@ def _signal(signal: Signal, points: pd.DataFrame, chart: DriftChart) -> Finding:
         told, noted = f"{since}, every day dried {way} than the middle.", noted[:1]
         look = f"for what changed about {signal.since} and stayed: a sack, a shelf, the hygrometer, a recipe"
     quoted = listed([f"“{note}”" for note in dict.fromkeys(noted) if note])
-    says = f"Its notes say: {quoted}. " if quoted else ""
-    return Finding(
-        f"season.drift[{signal.rule}: {signal.label}]",
-        f"{told} {says}Look first {look}.",
-        *(float(end["hours"]), chart.low, chart.high),
-        "h",
-        0.997,
-        "prediction",
-        batches=len(end["runs"]),
-    )
+    return f"{told} {f'Its notes say: {quoted}. ' if quoted else ''}Look first {look}."

@@ -125,10 +125,7 @@ def analyse(trial: Trial, only: Sequence[str] | None = None) -> Analysed:
 
 
 def _fit(trial: Trial, batches: pd.DataFrame, measure: Measure, terms: Sequence[Term]) -> ResponseFit:
-    """The fit of one number a batch, by the first of the plan's models that the batches can carry.
-
-    That is the plan's own, a bend where its kind can show one, and main effects if all else fails.
-    """
+    """The fit of one number a batch by the plan's model, or with bends by its kind; else of main effects."""
     varied, _ = varying(terms, batches[batches[measure.name].notna()])
     log, plan, asked = measure.scale == "ratio", trial.settings.plan, trial.settings.responses
     if not varied:
@@ -158,9 +155,6 @@ def _with_joint_effects(fit: FitResult) -> ResponseFit | None:
     return found if (found.tests["df_den"] >= FEW_DF).all() else None
 
 
-# --- typical values ---------------------------------------------------------------------------
-
-
 def at_levels(fit: FitResult, term: Term, share: float = 0.5) -> pd.DataFrame:
     """The typical batch at each level made, or at up to five amounts, and how many batches had it."""
     tried = fit.batches[term.name]
@@ -182,9 +176,6 @@ def by_levels(fit: FitResult, share: float = 0.5) -> pd.DataFrame:
     if not any(isinstance(term, Category) for term in fit.terms) or not found:
         found.append(fit.predict(None, share=share).assign(factor="", level=ALL, n_batches=fit.n_batches))
     return pd.concat(found, ignore_index=True)
-
-
-# --- the studies ------------------------------------------------------------------------------
 
 
 def _study_name(measure: Measure) -> str:
@@ -248,28 +239,23 @@ def _offered(trial: Trial) -> dict[str, Any]:
     return {
         "recipe": recipe,
         "pieces": None if settings.recipe is None else settings.recipe.pieces,
-        "theory_g": _theory(trial, recipe),
+        "theory_g": settings.fizz.theory_g if settings.fizz.theory_g is not None else _by_recipe(trial),
         "forecast_air": None if air is None else (air.temp_c, air.rh_pct),
         "margins": {name: asked.same_within for name, asked in settings.responses.items()},
         "index": None if index is None else index.parts(),
     }
 
 
-def _theory(trial: Trial, recipe: Recipe | None) -> Mapping[str, float] | float | CannotAnswer | None:
-    """What a piece could give: as trial.toml says, or by the recipe; see `theory_spans`."""
-    if trial.settings.fizz.theory_g is not None or recipe is None:
-        return trial.settings.fizz.theory_g
+def _by_recipe(trial: Trial) -> Mapping[str, float] | CannotAnswer | None:
+    """What a piece could give by the recipe; see `theory_spans`."""
     try:
-        return {run: span.typical for run, span in theory_spans(trial).items()}
+        return {run: span.typical for run, span in theory_spans(trial).items()} or None
     except CannotAnswer as reason:
         return reason
 
 
 def theory_spans(trial: Trial) -> dict[str, Span]:
-    """The most carbon dioxide that a piece of each batch can give by the recipe, in grams, with bounds.
-
-    Raises CannotAnswer where the recipe has no soda or no acid, or does not say how many pieces it makes.
-    """
+    """The most carbon dioxide that a piece of each batch can give by the recipe, in grams, with bounds."""
     recipe, written = trial.settings.made_recipe(), trial.settings.recipe
     if recipe is None or written is None:
         return {}
@@ -285,9 +271,6 @@ def theory_spans(trial: Trial) -> dict[str, Span]:
         share = 1 / written.pieces if written.pieces else (mould_g or 0.0) / batch_mass(made).typical
         found[str(run)] = fizz_balance(made).co2_g * share
     return found
-
-
-# --- cost: worked out, not measured -----------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -308,10 +291,7 @@ def study_cost(
     recipe: Recipe | None = None,
     pieces: int | None = None,
 ) -> Study:
-    """What each factor adds to the cost of a piece, where the recipe has prices and says how many it makes.
-
-    Raises CannotAnswer where some ingredients have prices and others none.
-    """
+    """What each factor adds to the cost of a piece, where the recipe has prices and a number of pieces."""
     runs = tables["runs"]
     changed, _ = varying(terms, runs) if len(runs) else ([], [])
     if recipe is None or pieces is None or not changed or all(i.price is None for i in recipe.ingredients):

@@ -14,14 +14,10 @@ Planned = Sequence[Mapping[str, str | float]]
 
 
 def deviations(trial: Trial, planned: Planned = ()) -> list[DeviationEntry]:
-    """Everything that went otherwise than planned: first what the maker wrote, then what the tables show.
-
-    `planned` has the batches as `fizzlab plan` laid them out: run, day and the factors, in order of making.
-    """
+    """What went otherwise than `planned` (run, day, factors): as the maker wrote, then by the tables."""
     said = trial.settings.deviations
     written = [DeviationEntry(run=each.run or "", what=each.what, why=each.why or "") for each in said]
-    seen = [*_against_plan(trial, planned), *_order(trial), *_days(trial), *_sprays(trial)]
-    seen += [*_left_out(trial), *_without_readings(trial)]
+    seen = [*_against_plan(trial, planned), *_of_making(trial), *_of_readings(trial)]
     return [*written, *seen]
 
 
@@ -29,20 +25,17 @@ def _seen(run: object, what: str, why: object = "") -> DeviationEntry:
     return DeviationEntry(run=str(run), what=what, why=str(why), seen=True)
 
 
-def _order(trial: Trial) -> Iterator[DeviationEntry]:
-    """Runs stand in the order of making; `made_at` may say otherwise."""
-    made = trial.rows("runs").dropna(subset="made_at").set_index("run")["made_at"]
+def _of_making(trial: Trial) -> Iterator[DeviationEntry]:
+    """Batches out of their order or off their day by `made_at`, and extra sprays."""
+    runs = trial.rows("runs").set_index("run", drop=False)
+    made = runs["made_at"].dropna()
     latest = made.cummax()
     for run in made.index[made < latest]:
         before = made.index[made == latest[run]][0]
         what = f"made at {made[run]:%Y-%m-%d %H:%M}, before batch {before}, which stands above it in runs"
         yield _seen(run, what)
 
-
-def _days(trial: Trial) -> Iterator[DeviationEntry]:
-    """A day that is a date and not that of `made_at`; a day by any other name that was spread over dates."""
-    made = trial.rows("runs")[["run", "day", "made_at"]].dropna()
-    for day, rows in made.groupby("day", sort=False):
+    for day, rows in runs.dropna(subset=["day", "made_at"]).groupby("day", sort=False):
         made_on = rows["made_at"].dt.date
         date = pd.to_datetime(str(day).strip(), format="%Y-%m-%d", errors="coerce")
         if pd.notna(date):
@@ -52,17 +45,13 @@ def _days(trial: Trial) -> Iterator[DeviationEntry]:
         elif made_on.nunique() > 1:
             dates = ", ".join(str(other) for other in sorted(set(made_on)))
             yield _seen("", f"the batches of day {day} were made on several dates ({dates})")
-
-
-def _sprays(trial: Trial) -> Iterator[DeviationEntry]:
-    """Extra sprays of alcohol."""
-    for run, sprays in trial.rows("runs")[["run", "sprays"]].dropna().itertuples(index=False):
+    for run, sprays in runs["sprays"].dropna().items():
         if sprays > 0:
             yield _seen(run, f"{count(int(sprays), 'extra spray')} of alcohol")
 
 
-def _left_out(trial: Trial) -> Iterator[DeviationEntry]:
-    """Batches and rows left out; the readings of a batch that was left out are told by the batch."""
+def _of_readings(trial: Trial) -> Iterator[DeviationEntry]:
+    """What was left out (readings by their batch where that was left out too), and what was not read."""
     gone = trial.left_out()
     batches = set(gone.loc[gone["table"] == "runs", "run"])
     for (table, run, reason), rows in gone.groupby(["table", "run", "reason"], sort=False):
@@ -70,9 +59,6 @@ def _left_out(trial: Trial) -> Iterator[DeviationEntry]:
             yield _seen(run, "left out", reason)
         elif run not in batches:
             yield _seen(run, f"{count(len(rows), 'row')} of {table} left out", reason)
-
-
-def _without_readings(trial: Trial) -> Iterator[DeviationEntry]:
     read = {name: set(table.rows["run"]) for name, table in trial.tables.items() if "run" in table.rows}
     tables = [name for name, runs in read.items() if name != "runs" and runs]
     for run in trial.rows("runs")["run"]:
@@ -105,15 +91,11 @@ def _against_plan(trial: Trial, planned: Planned) -> Iterator[DeviationEntry]:
     both = [run for run in made.index if run in wanted]
     if both != [run for run in wanted if run in both]:
         yield _seen("", "the batches stand in runs in another order than planned")
-    yield from _moved(made.loc[both, "day"], pd.Series({run: str(wanted[run]["day"]) for run in both}))
-
-
-def _moved(made: pd.Series, planned: pd.Series) -> Iterator[DeviationEntry]:
-    """Batches whose day is not the one they were planned for, whatever the maker calls the days."""
-    called = {day: days.mode().iloc[0] for day, days in made.groupby(planned, sort=False)}
-    for run, day, wanted in zip(made.index, made, planned, strict=True):
-        if day != called[wanted]:
-            yield _seen(run, f"made on day {day}, not with the others of planned day {wanted}")
+    days, meant = made.loc[both, "day"], pd.Series({run: str(wanted[run]["day"]) for run in both})
+    called = {day: each.mode().iloc[0] for day, each in days.groupby(meant, sort=False)}
+    for run, day in days.items():  # whatever the maker calls the days
+        if day != called[meant[run]]:
+            yield _seen(run, f"made on day {day}, not with the others of planned day {meant[run]}")
 
 
 def _plain(value: object) -> str:

@@ -1,7 +1,6 @@
-"""The pieces of a report: how they show in a notebook, and how a run notebook becomes one HTML page.
+"""The pieces of a report: how `show` shows them in a notebook, and how `from_notebook` makes the page of them.
 
-A notebook cell calls `show` with texts, `Notes`, `Grid`, `Findings` and `Picture`. Each shows itself as HTML
-in JupyterLab; `from_notebook` gathers that HTML again, so that the notebook is the only source of the page.
+Each piece shows itself as HTML, which is gathered again, so that the notebook is the only source of the page.
 """
 
 from __future__ import annotations
@@ -164,11 +163,7 @@ def show(*pieces: object) -> None:
 
 
 def markdown(text: str) -> str:
-    """Markdown to HTML with any HTML in it escaped.
-
-    >>> markdown("Dry *soon* <script>")
-    '<p>Dry <em>soon</em> &lt;script&gt;</p>'
-    """
+    """Markdown to HTML with any HTML in it escaped."""
     import mistune
 
     return _UNITS.sub("\u00a0", str(mistune.create_markdown(escape=True, plugins=["table"])(text)).strip())
@@ -203,10 +198,7 @@ def from_notebook(cells: Iterable[Any]) -> Shown:
 
 
 def html_page(shown: Shown, *, title: str, stamp: Stamp, place: str) -> str:
-    """One self-contained HTML page, nothing of which asks for another address.
-
-    The head has `title` and `place` (the workshop); every printed page what `stamp` says of the record.
-    """
+    """One self-contained HTML page; every printed page of it says what `stamp` says of the record."""
     from jinja2 import Environment, PackageLoader
 
     if not re.fullmatch(r"[\w-]+", stamp.record):

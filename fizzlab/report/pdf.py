@@ -1,7 +1,4 @@
-"""A report's HTML page in, a PDF for the file out, printed by a Chromium-family browser that is installed.
-
-The browser gets a copy of the page with the paper's size, a profile of its own, and no way to the network.
-"""
+"""A report's HTML page in, a PDF out, printed by an installed Chromium-family browser that has no network."""
 
 from __future__ import annotations
 
@@ -158,21 +155,14 @@ def _run_once(browser: Path, room: Path, extra: list[str], timeout_s: float) -> 
         except subprocess.TimeoutExpired:
             raise NotPrinted(f"{browser} had printed nothing after {timeout_s:g} s and was ended.") from None
         finally:
-            _end(process)
+            with contextlib.suppress(ProcessLookupError, PermissionError):
+                # with all its children, so that none of them writes into a folder being removed
+                process.kill() if os.name == "nt" else os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
         if process.returncode == 0 and (room / "page.pdf").is_file():
             return None
         said.seek(0)
         return said.read().decode("utf-8", "replace")
-
-
-def _end(process: subprocess.Popen[bytes]) -> None:
-    """End the browser with all its children, so that none of them writes into a folder being removed."""
-    if os.name == "nt":
-        process.kill()
-    else:
-        with contextlib.suppress(ProcessLookupError, PermissionError):
-            os.killpg(process.pid, signal.SIGKILL)
-    process.wait()
 
 
 def _check(browser: Path, pdf: Path) -> None:

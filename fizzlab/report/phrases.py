@@ -23,9 +23,6 @@ Label = Callable[[str], str]
 _AIR = {"log vpd_kpa": "the room's air", "vpd_kpa": "vapour-pressure deficit"}
 
 
-# --- numbers ----------------------------------------------------------------------------------
-
-
 def signed(value: float) -> str:
     """A difference, with its sign: ``"+4.0"``."""
     return f"{'+' if value > 0 else '−' if value < 0 else ''}{number(abs(value))}"
@@ -42,11 +39,7 @@ def percent(share: float) -> str:
 
 
 def duration(hours: float) -> str:
-    """A time span in the unit a person would use.
-
-    >>> duration(0.6), duration(4.37), duration(30.2), duration(100)
-    ('36 min', '4.4 h', '30 h', '4.2 days')
-    """
+    """A time span in the unit a person would use: ``"36 min"``, ``"4.4 h"``, ``"30 h"``, ``"4.2 days"``."""
     if hours < 0.95:
         return f"{round(hours * 60)} min"
     if hours < 23.95:
@@ -55,11 +48,7 @@ def duration(hours: float) -> str:
 
 
 def amount(value: float, unit: str) -> str:
-    """A number with its unit, times in the unit a person would use.
-
-    >>> amount(4.52, "s"), amount(142.6, "s"), amount(431, "s"), amount(20000, "s"), amount(62, "cm")
-    ('4.5 s', '143 s', '7.2 min', '5.6 h', '62 cm')
-    """
+    """A number with its unit, times in the unit a person would use: ``"143 s"``, ``"7.2 min"``, ``"62 cm"``."""
     if unit == "h" or (unit == "s" and value >= 7200):
         return duration(value if unit == "h" else value / 3600)
     if unit == "s" and value >= 10:
@@ -92,8 +81,8 @@ def inside(row: Mapping[Any, Any], unit: str = "h") -> str:
 
 def estimate(row: Mapping[Any, Any], unit: str) -> str:
     """The number of a row with its interval: ``"62 cm (55 to 70 cm)"``."""
-    beyond = ", never tried" if row.get("extrapolated") else ""
-    return f"{amount(float(row['estimate']), unit)}{beyond} ({inside(row, unit)})"
+    said = amount(float(row["estimate"]), unit) + (", never tried" if row.get("extrapolated") else "")
+    return said if row["conf_low"] == row["conf_high"] else f"{said} ({inside(row, unit)})"
 
 
 def numbers_of(topic: str, said: str, row: Mapping[Any, Any], unit: str, **more: Any) -> Finding:
@@ -113,9 +102,6 @@ def spoken(text: str, settings: TrialSettings) -> str:
     words = "|".join(re.escape(name) for name in sorted(known, key=len, reverse=True))
     text = re.sub(rf"(?<!\w)(?:{words})(?!\w)", lambda found: known[found[0]], text)
     return re.sub(r"(^|[.:] )the room's air", r"\1The room's air", text)
-
-
-# --- effects ----------------------------------------------------------------------------------
 
 
 def words_of(measure: Measure) -> Words:
@@ -176,14 +162,7 @@ def open_still(effect: Effect, measure: Measure) -> str:
 
 
 def sentence(effect: Effect, measure: Measure, label: Label) -> str:
-    """Tell one effect: how much, as good as equal, or what is still possible.
-
-    >>> from fizzlab.measures import MEASURES
-    >>> colour = Category("colour", ("dye", "lake"), "dye")
-    >>> shown = Effect("dry_h", colour, "lake", "dye", "ratio", 1.38, 1.2, 1.59, 8, 0.01)
-    >>> sentence(shown, MEASURES["dry_h"], str)
-    'Pieces with lake dry 38 % slower than with dye (20 to 59 %).'
-    """
+    """Tell one effect: how much, as good as equal, or what is still possible."""
     both, what = against(effect, label, " and "), capital(measure.label)
     if effect.shown:
         return _shown(effect, measure, label)

@@ -17,7 +17,7 @@ MakeTrial = Callable[..., Path]
 
 FIGURES = {
     "season": {"shelf-life"},
-    "colour-ways": {"fizz-by-water", "colour-by-water"},
+    "colour-ways": set(),
     "binder": {"fizz-curves"},
 }
 TOPICS = {

@@ -21,10 +21,10 @@ from fizzlab.models.surfaces import curvature, fit_mixture, surface
 from fizzlab.models.terms import Amount, Category, Term, level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import SHOWN_P, Analysed, at_levels, by_levels
-from fizzlab.report.figures.effects import Panel, factor_panels
+from fizzlab.report.figures.panels import Panel, factor_panels
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.crumble import Levels, more_levels
-from fizzlab.report.parts.general import Pieces, caution
+from fizzlab.report.parts.general import Pieces, caution, is_blend
 from fizzlab.report.phrases import capital, listed, number
 
 #: From so many comparisons on, chance is likelier than 1 in 3 to show one.
@@ -52,7 +52,7 @@ def what_changed(done: Analysed) -> Pieces:
     if not done.effects:
         return ["## What changed", caution(open_ or ["Nothing was measured."])]
     pieces: Pieces = ["## What changed"]
-    if settings.plan is not None and settings.plan.kind == "mixture":
+    if is_blend(done.trial):
         pieces.append("The amounts add up to a total: more of one leaves less room for the others.")
     for term in done.terms:
         pieces += _of_factor(done, term)
@@ -139,9 +139,6 @@ def _not_compared(done: Analysed) -> Iterator[str]:
             yield f"{capital(settings.measure(name).label)}{by} is not compared. {reason}"
 
 
-# --- typical values ---------------------------------------------------------------------------
-
-
 def typical_values(done: Analysed) -> Pieces:
     """What the typical batch gives at each level of each factor: one table of every measure."""
     settings, findings, cells = done.trial.settings, list[Finding](), dict[str, dict[str, str]]()
@@ -166,9 +163,6 @@ def typical_values(done: Analysed) -> Pieces:
     told = "The typical batch with its 95 % interval, the other factors averaged (for dry times: at their control)"
     grid = Grid(words.wide(cells, "measure", "with"), told)
     return ["## Typical values", Findings(findings, "silent"), grid] if cells else []
-
-
-# --- in detail --------------------------------------------------------------------------------
 
 
 def in_detail(done: Analysed) -> Pieces:
@@ -316,7 +310,7 @@ def _mixtures(done: Analysed) -> Iterator[Told]:
     """What more of each part does while the others keep their proportions, where the plan is a mixture."""
     settings = done.trial.settings
     parts = [term for term in settings.terms() if isinstance(term, Amount)]
-    if settings.plan is None or settings.plan.kind != "mixture" or len(parts) < 2:
+    if not is_blend(done.trial) or settings.plan is None or len(parts) < 2:
         return
     for response in done.numbers:
         measure = settings.measure(response)
@@ -328,9 +322,6 @@ def _mixtures(done: Analysed) -> Iterator[Told]:
                     said = words.sentence(each, measure, settings.label)
                     yield True, words.of_effect(each, measure, said, f"share.{response}.{each.factor}")
                 break
-
-
-# --- how it was worked out --------------------------------------------------------------------
 
 
 def worked_out(done: Analysed) -> Pieces:
@@ -356,8 +347,7 @@ def worked_out(done: Analysed) -> Pieces:
     if not rows:
         return []
     said = "Formulas and sources stand in docs/methods of fizzlab. "
-    table, told = (
-        pd.DataFrame(rows).fillna(""),
-        "What each rests on; sd: spread by chance, on the scale fitted",
+    table = Grid(
+        pd.DataFrame(rows).fillna(""), "What each rests on; sd: spread by chance, on the scale fitted"
     )
-    return ["## How this was worked out", said + " ".join(dict.fromkeys(reasons)), Grid(table, told)]
+    return ["## How this was worked out", said + " ".join(dict.fromkeys(reasons)), table]

@@ -16,10 +16,10 @@ from fizzlab.models.terms import Amount, Category, Term, level_name
 from fizzlab.models.wishes import Limit
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysed
-from fizzlab.report.figures.choose import MOST, trade_off
+from fizzlab.report.figures.panels import MOST, trade_off
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.drying import air_words
-from fizzlab.report.parts.general import Pieces, caution
+from fizzlab.report.parts.general import Pieces, caution, is_blend
 from fizzlab.report.phrases import capital, count, listed, number, percent, spoken
 from fizzlab.trial.folder import Trial
 from fizzlab.trial.settings import TrialSettings
@@ -101,9 +101,6 @@ def chance(value: float) -> str:
     return "over 99 %" if value > HALF else "under 1 %"
 
 
-# --- judging ----------------------------------------------------------------------------------
-
-
 class Chosen(NamedTuple):
     """The combinations that were made, judged; `reasons` why a response that was asked for is not."""
 
@@ -179,9 +176,6 @@ def _made(done: Analysed, fits: Mapping[str, FitResult], notes: list[str]) -> pd
     if made.empty:
         raise CannotAnswer("No combination was measured in every response.", "Measure the same batches.")
     return made
-
-
-# --- the part ---------------------------------------------------------------------------------
 
 
 def choice(done: Analysed) -> Pieces:
@@ -311,9 +305,7 @@ def table(judged: Choice, voice: Voice, most: int) -> pd.DataFrame:
 
 
 def _cell(row: pd.Series) -> str:
-    value, low, high = (float(row[end]) for end in ("estimate", "conf_low", "conf_high"))
-    said = number(value) if low == high else f"{number(value)} ({number(low)} to {number(high)})"
-    return said + (f"; {chance(row['meets'])}" if "meets" in row else "")
+    return words.estimate(row, "") + (f"; {chance(row['meets'])}" if "meets" in row else "")
 
 
 def _between(trial: Trial, chosen: Chosen) -> Pieces:
@@ -321,7 +313,7 @@ def _between(trial: Trial, chosen: Chosen) -> Pieces:
     steps, tried, voice = trial.settings.choose.steps, chosen.choice, chosen.voice
     if steps is None or not any(isinstance(term, Amount) for term in tried.terms):
         return []
-    if _of_shares(trial):
+    if is_blend(trial):
         raise CannotAnswer("Parts of a blend cannot be stepped alone.", "Plan blends between those made.")
     grid = _judge(trial, tried.fits, between(tried.fits, steps), tried.limits, tried.wishes)
     best, name = grid.best, voice.name(grid.best)
@@ -340,26 +332,18 @@ def _confirm(trial: Trial, chosen: Chosen) -> Pieces:
     """What to make once more, and between which bounds the mean of each response should lie."""
     many, voice, found = trial.settings.choose.confirm_batches, chosen.voice, list[Finding]()
     for response, row in chosen.choice.confirm(many).iterrows():
-        measure, (low, high) = (
-            voice.settings.measure(str(response)),
-            row[["conf_low", "conf_high"]].astype(float),
-        )
+        measure, low, high = voice.settings.measure(str(response)), row["conf_low"], row["conf_high"]
         mean = "" if many == 1 else ", geometric mean" if row["log"] else ", mean"
         text = f"{capital(measure.label)}{mean}: {words.between(low, high, measure.unit)}."
         more: dict[str, Any] = {"kind": "prediction", "df": float(row["df"]), "batches": voice.batches}
         numbers = (float(row["estimate"]), low, high, measure.unit)
         found.append(Finding(f"choice.confirm.{response}", text, *numbers, **more))
     who = f"{count(many, 'batch', 'batches')} of {voice.name(chosen.choice.best)}{f' on {many} days' * (many > 1)}"
-    judged = "Give them a folder beside this one, whose trial.toml says [confirms] and below it trial = "
+    folder = f'Give them a folder beside this one, with [confirms] trial = "../{trial.folder.resolve().name}" in its '
     return [
         f"Make {who} and test as before. If the trial is right, all of this holds in 19 of 20 such tries:",
         Findings(found, kind="next"),
-        Notes(
-            [
-                "All inside: the recipe holds. One outside: make it once more beside the control before you trust it.",
-                f'{judged}"../{trial.folder.resolve().name}": fizzlab then judges them.',
-            ]
-        ),
+        Notes([f"{folder}trial.toml, and fizzlab judges them."]),
     ]
 
 
@@ -386,7 +370,7 @@ def further(trial: Trial, judged: Choice) -> Plan:
     settings, plan, runs = trial.settings, trial.settings.plan, trial.rows("runs")
     if judged.settled:
         raise CannotAnswer("None are needed: the choice is as good as settled.", "Confirm it.")
-    if _of_shares(trial):
+    if is_blend(trial):
         raise CannotAnswer("Blends to add cannot be named here yet.", "Plan a further trial of blends.")
     if len(judged.table) < 2:
         raise CannotAnswer("Only one combination was judged.", "Make others beside it.")
@@ -404,7 +388,3 @@ def further(trial: Trial, judged: Choice) -> Plan:
         per_day=(plan.batches_per_day if plan else None) or int(runs.groupby("day").size().max()),
         hard_to_change=[name for name in hard if name in judged.factors],
     )
-
-
-def _of_shares(trial: Trial) -> bool:
-    return trial.settings.plan is not None and trial.settings.plan.kind == "mixture"

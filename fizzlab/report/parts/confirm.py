@@ -104,7 +104,9 @@ def _beside(
     there = group[group["run"].isin(set(looks["run"]) if len(looks) else set(values.index))]
     if there.empty:
         raise done.reasons.get(name) or CannotAnswer("It was not measured.", "Measure it on these batches.")
-    setting, met_air = there.iloc[0][choice.factors].to_dict(), _air(there)
+    setting, met_air = there.iloc[0][choice.factors].to_dict(), dict[str, float]()
+    if set(MEANS) <= set(there) and there[list(MEANS)].notna().all(axis=None):
+        met_air = there[list(MEANS)].mean().to_dict() | {VPD: float(np.exp(np.log(there[VPD]).mean()))}
     days = int(there["day"].nunique())
     bounds = choice.confirm(len(there), days, setting=setting | met_air).loc[name].to_dict()
     fit = choice.fits[name]
@@ -126,11 +128,3 @@ def _beside(
     agrees = low <= bounds["conf_high"] and high >= bounds["conf_low"]
     seen = {"response": name, "seen_low": low, "seen_high": high, "batches": len(there), "kept": kept}
     return {str(key): each for key, each in (setting | bounds | seen | {"agrees": agrees}).items()}, notes
-
-
-def _air(batches: pd.DataFrame) -> dict[str, float]:
-    """The middle of the air of some batches; empty where it is not known of all."""
-    if not set(MEANS) <= set(batches) or batches[list(MEANS)].isna().any().any():
-        return {}
-    deficit = float(np.exp(np.log(batches[VPD]).mean()))
-    return {name: float(batches[name].mean()) for name in MEANS} | {VPD: deficit}

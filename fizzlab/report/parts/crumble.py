@@ -15,7 +15,7 @@ from fizzlab.models.raters import RaterAgreement
 from fizzlab.models.terms import ALL, level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysed, by_levels
-from fizzlab.report.figures.crumble import score_shares
+from fizzlab.report.figures.pieces import score_shares
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.general import Pieces, caution
 from fizzlab.report.phrases import count, listed, number, percent
@@ -25,7 +25,8 @@ STUDY = "fizzlab.models.crumble:study_crumble"
 
 #: Said where drops are shown: what can hurt.
 DROP_SAFETY = (
-    "Shards fly and sting: drop onto a tray at arm's length, with glasses on; tumble with the lid on."
+    "Shards fly when a piece breaks, and its acid stings: drop onto a tray at arm's length, with glasses on, and "
+    "tumble with the lid on."
 )
 
 #: Of a measure: topic, label, unit, and a row a level: factor, level, estimate, interval, n_batches.
@@ -185,8 +186,5 @@ def _lean(lean: Mapping[Any, Any], rater: str, others: str) -> str:
 def _index(index: pd.DataFrame) -> pd.DataFrame:
     """The stated index and what each part gives to it, one row a batch, the best first."""
     heads = {"loss_pct": "from tumble loss", "broken_pct": "from broken pieces", "score": "from score"}
-    ordered = index.sort_values("index", kind="stable")
-    table = ordered.drop(columns="beyond").map("{:.2f}".format)
-    if ordered["beyond"].any():
-        table["past best or worst"] = ordered["beyond"].map({True: "yes", False: ""})
+    table = index.sort_values("index", kind="stable").drop(columns="beyond").map("{:.2f}".format)
     return table.rename(columns=heads).rename_axis("batch").reset_index()

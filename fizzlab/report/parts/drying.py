@@ -240,26 +240,15 @@ def _curves(done: Analysed, study: TouchStudy) -> Picture:
     return Picture("dry-curves", figure, f"{told}. Below, {looks}.", alt)
 
 
-# --- what to do, and what to mind -------------------------------------------------------------
-
-
 def next_steps(done: Analysed) -> Pieces:
     """What to make or measure next, in the order of use."""
-    fit, label = dried(done), done.trial.settings.label
+    fit = dried(done)
     if fit is None:
         lines = ["Touch the pieces of the next batches at set hours, and write down which are dry."]
         if "dry_h" in done.reasons:
             lines = [words.spoken(done.reasons["dry_h"].would_help, done.trial.settings)]
         return ["## What to do next", Notes(lines, "next")]
     steps = []
-    open_ = [effect for effect in fit.effects if not (effect.shown or effect.same)]
-    if open_:
-        widest = max(open_, key=lambda effect: effect.conf_high / effect.conf_low)
-        value, ends = widest.estimate, (widest.conf_low, widest.conf_high)
-        ends = [value * (end / value) ** 0.5**0.5 for end in ends]
-        low, high = (words.directed(end, widest, MEASURES["dry_h"]) for end in ends)
-        what = f"Twice as many {widest.judged_by} would narrow “{words.against(widest, label)}”"
-        steps.append(f"{what} to about {low} to {high}.")
     if any(effect.shown for effect in fit.effects):
         steps.append("Before you change the recipe for good, make two or three of each way once more.")
     inside = fit.brackets[np.isfinite(fit.brackets["upper"]) & (fit.brackets["lower"] > 0)]
@@ -287,18 +276,10 @@ def cautions(done: Analysed) -> Pieces:
             units = count(fit.n_days, "day") if fit.n_days else count(fit.n_batches, "batch", "batches")
             said.append(f"{capital(units)} say little about {listed(list(dict.fromkeys(names)))}.")
         said += list(fit.diagnose()["says"])
-        if "coverage" in fit.batches and (fit.batches["coverage"] < 0.9).any():
-            thin = listed([str(run) for run in fit.batches.index[fit.batches["coverage"] < 0.9]])
-            said.append(
-                f"The room log has gaps in the drying of {thin}: the logged hours stand for the whole."
-            )
     lines = [words.spoken(line, trial.settings) for line in said]
     if trial.doubts:
         lines.append(f"The readings raise {count(len(trial.doubts), 'doubt')}, listed below.")
     return ["## Cautions", caution([*lines, *SAFETY])]
-
-
-# --- by weight --------------------------------------------------------------------------------
 
 
 def by_weight(done: Analysed) -> Pieces:

@@ -16,7 +16,7 @@ from fizzlab.models.shelf import ShelfFit, mean_interval
 from fizzlab.models.terms import grouping
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysed, theory_spans
-from fizzlab.report.figures import fizz as drawn
+from fizzlab.report.figures.pieces import gas_curves
 from fizzlab.report.page import Finding, Findings, Grid, Picture
 from fizzlab.report.parts.general import Pieces, caution
 from fizzlab.report.phrases import amount, between, capital, count, listed, number, percent
@@ -114,9 +114,7 @@ def _cups(done: Analysed, curves: GasCurves) -> Pieces:
     step, order = max(fit.step_g for fit in curves.fits), list(labels.cat.categories)
     picture = Picture(
         "fizz-curves",
-        drawn.gas_curves(
-            pd.concat(readings, ignore_index=True), pd.concat(lines, ignore_index=True), order, step
-        ),
+        gas_curves(pd.concat(readings, ignore_index=True), pd.concat(lines, ignore_index=True), order, step),
         "Above, the gas of each weighed piece with its curve; drying up and splashes are taken off. Below, what the "
         "curve leaves over; the grey band is one step of the scale.",
         f"Rising curves of the gas of {len(curves.fits)} pieces, levelling off at {number(least['gas_g'])} to "

@@ -82,6 +82,11 @@ def plain(text: str) -> str:
     return " ".join(escaped.split())
 
 
+def is_blend(trial: Trial) -> bool:
+    """Are the factors the parts of a whole?"""
+    return trial.settings.plan is not None and trial.settings.plan.kind == "mixture"
+
+
 def caution(lines: Sequence[str]) -> Notes | None:
     """What to mind, once each; None where there is nothing."""
     return Notes(list(dict.fromkeys(lines)), "caution") if lines else None

@@ -18,7 +18,7 @@ from fizzlab.models.pooling import SeasonFit
 from fizzlab.models.season import SeasonStudy, study_season
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysed
-from fizzlab.report.figures.season import drift_days, season_lines
+from fizzlab.report.figures.drying import drift_days, season_lines
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.drying import AIR_STEPS, dried
 from fizzlab.report.parts.general import Pieces, caution
@@ -129,16 +129,13 @@ def _pooled(trial: Trial, across: Across, study: SeasonStudy) -> Pieces:
         bands = " Thick: the pooled line with its band (light: a new trial's line; 95 %), dotted in air that no trial met."
         hours = fit.predict({VPD: list(fit.tried)})["estimate"]
         ends = f" The pooled line runs from {duration(hours[0])} to {duration(hours[1])}."
-    rows = [
-        (
-            f"{line.name}: {across.trials[line.name].settings.title}",
-            str(line.n_batches),
-            " to ".join(dict.fromkeys(map(number, line.tried))),
-            words.estimate(study.alone.loc[line.name].to_dict(), "h"),
-        )
-        for line in study.lines
-    ]
-    table = pd.DataFrame(rows, columns=["trial", "batches", "air met, kPa", "half are dry after"])
+    table = pd.DataFrame(
+        {"trial": [f"{e.name}: {across.trials[e.name].settings.title}" for e in study.lines]}
+    )
+    table["batches"] = [str(line.n_batches) for line in study.lines]
+    table["air met, kPa"] = [" to ".join(dict.fromkeys(map(number, line.tried))) for line in study.lines]
+    alone = (study.alone.loc[line.name].to_dict() for line in study.lines)
+    table["half are dry after"] = [words.estimate(row, "h") for row in alone]
     notes = [
         "Earlier trials are taken to have made the same recipe; all else counts as trials differing.",
         "A trial that compared things stands here for its control, and the middle of its amounts.",
@@ -231,18 +228,16 @@ def drift_findings(study: SeasonStudy, chart: DriftChart) -> list[Finding]:
 
 def _signal(signal: Signal, start: pd.Series, end: pd.Series) -> str:
     """What broke a rule, and what to look at first, from what is known of those days."""
-    way, hours = "slower" if signal.side == "above" else "faster", duration(end["hours"])
-    since, noted = f"From {signal.since} to {signal.label}", [start["note"], end["note"]]
+    way, hours, since = "slower" if signal.side == "above" else "faster", duration(end["hours"]), signal.since
+    told = f"From {since} to {signal.label}, every day dried {way} than the middle."
+    look = f"for what changed about {since} and stayed: a sack, a shelf, the hygrometer, a recipe"
     if signal.rule == "jump":
-        told = f"{since}, dry time jumped from {duration(start['hours'])} to {hours}."
+        told = f"From {since} to {signal.label}, dry time jumped from {duration(start['hours'])} to {hours}."
         look = "at what was new that day: a sack, a mould, a shelf"
         if start["trial"] != end["trial"]:
             look = f"at what {end['trial']} had and {start['trial']} had not: recipe, sack, mould, shelf"
     elif signal.rule == "beyond":
         told = f"{signal.label} dried {way} than the limits allow: {hours}."
         look = "at that day's looks and at where the hygrometer stood"
-    else:
-        told, noted = f"{since}, every day dried {way} than the middle.", noted[:1]
-        look = f"for what changed about {signal.since} and stayed: a sack, a shelf, the hygrometer, a recipe"
-    quoted = listed([f"“{note}”" for note in dict.fromkeys(noted) if note])
-    return f"{told} {f'Its notes say: {quoted}. ' if quoted else ''}Look first {look}."
+    notes = listed([f"“{note}”" for note in dict.fromkeys((start["note"], end["note"])) if note])
+    return f"{told} {f'Its notes say: {notes}. ' if notes else ''}Look first {look}."

@@ -1,30 +1,30 @@
-"""What changed, drawn: a panel a response, with every batch and the typical batch of each level."""
+"""Panels, one a response: what each factor changed, and every combination with what was asked of it."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from textwrap import fill
+from textwrap import fill, wrap
 
 import numpy as np
 import pandas as pd
 import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullLocator
+from matplotlib.ticker import MaxNLocator, NullLocator
 
+from fizzlab.models.choose import Choice
 from fizzlab.models.plotting import INK, house_style, looks, new_figure
 
-#: Most signs in a line of a level's name, and of a panel's title beside short and beside long names.
-LONG, TITLE = 14, (24, 20)
+#: Most signs in a line of a level's name and of a combination's, and of a title beside short and long names.
+LONG, NAME, TITLE = 14, 18, (24, 15)
+#: So many combinations are drawn.
+MOST = 12
 
 
 @dataclass(frozen=True)
 class Panel:
-    """One response: `means` has level, estimate, conf_low, conf_high; `batches` level and value, if any have.
-
-    `log` asks for a logarithmic axis.
-    """
+    """One response: `means` has level, estimate, conf_low, conf_high; `batches` level and value, if any have."""
 
     title: str
     means: pd.DataFrame
@@ -67,19 +67,35 @@ def _draw(axes: Axes, panel: Panel) -> None:
     axes.grid(axis="y", visible=False)
     axes.tick_params(axis="x", labelsize=9)
     axes.spines["left"].set_visible(False)
-    axes.xaxis.set_major_locator(MaxNLocator(4))
     if panel.log:
         axes.set_xscale("log")
-        _few_ticks(axes)
+        axes.xaxis.set_minor_locator(NullLocator())
+        axes.xaxis.set_major_formatter("{x:g}")
+    axes.xaxis.set_major_locator(MaxNLocator(4))
 
 
-def _few_ticks(axes: Axes) -> None:
-    """Ticks at 1, 2 and 5 of each decade, or even ones where fewer than three of those lie in view."""
-    low, high = axes.get_xlim()
-    axes.xaxis.set_minor_locator(NullLocator())
-    if sum(low <= m * 10.0**e <= high for e in range(-4, 7) for m in (1, 2, 5)) >= 3:
-        axes.xaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
-    else:
-        axes.set_xticks(MaxNLocator(4).tick_values(low, high))
-        axes.set_xlim(low, high)
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+def trade_off(choice: Choice, names: Sequence[str], titles: Mapping[str, str]) -> Figure:
+    """Draw a row for each of the best combinations; a panel of all limits or wishes, then one a response."""
+    whole = "Keeps every limit, %" if choice.limits else "Wishes granted, %"
+    panels: list[tuple[str | None, str]] = [(None, whole), *titles.items()]
+    shown = [wrap(name, max(NAME, len(name) // 2 + 4)) for name in names]
+    widest = max(len(line) for lines in shown for line in lines)
+    each = 0.38 if any(len(lines) > 1 for lines in shown) else 0.28
+    rows = -(-len(panels) // 2)
+    with house_style():
+        height = rows * (0.85 + each * len(names))
+        figure, grid = new_figure(rows, 2, height=height, sharey=True, squeeze=False)
+        for axes, (response, title) in zip(grid.flat, panels, strict=False):
+            choice.plot(axes, response, most=len(names))
+            lines = wrap(title, TITLE[widest > NAME])
+            axes.set_title("\n".join(lines), fontsize=9.5, fontweight="normal")
+            axes.set_xlabel("")
+            axes.tick_params(axis="x", labelsize=9)
+            axes.tick_params(axis="y", length=0)
+            axes.spines["left"].set_visible(False)
+        for axes in grid[:, 0]:
+            axes.set_yticks(range(len(names)), ["\n".join(lines) for lines in shown], fontsize=9.5)
+            axes.get_yticklabels()[0].set_fontweight("bold")
+        for axes in list(grid.flat)[len(panels) :]:
+            axes.set_visible(False)
+    return figure

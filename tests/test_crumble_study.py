@@ -204,7 +204,7 @@ def test_a_factor_that_did_not_change_among_the_dropped_is_named(make_trial: Mak
     done, study = _done(_quay(make_trial, drops=drops))
     assert study.fits["drop_cm"].effects == ()
     assert "same colour" in study.fits["drop_cm"].notes[0]
-    assert "90 % survive from" in _said(done)
+    assert "90 % survive a fall from" in _said(done)
 
 
 def test_uncounted_pieces_are_not_whole_pieces(make_trial: MakeTrial) -> None:

@@ -1,4 +1,4 @@
-"""The pieces of a report: how `show` shows them in a notebook, and how `from_notebook` makes the page of them.
+"""The pieces of a report: how `show` shows them in a notebook, how `from_notebook` makes the page of them.
 
 Each piece shows itself as HTML, which is gathered again, so that the notebook is the only source of the page.
 """

@@ -48,7 +48,7 @@ def duration(hours: float) -> str:
 
 
 def amount(value: float, unit: str) -> str:
-    """A number with its unit, times in the unit a person would use: ``"143 s"``, ``"7.2 min"``, ``"62 cm"``."""
+    """A number with its unit, times in the unit a person would use: ``"7.2 min"``, ``"62 cm"``."""
     if unit == "h" or (unit == "s" and value >= 7200):
         return duration(value if unit == "h" else value / 3600)
     if unit == "s" and value >= 10:

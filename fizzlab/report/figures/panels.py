@@ -24,7 +24,7 @@ MOST = 12
 
 @dataclass(frozen=True)
 class Panel:
-    """One response: `means` has level, estimate, conf_low, conf_high; `batches` level and value, if any have."""
+    """One response: `means` has level, estimate, conf_low, conf_high; `batches` level and value, if any."""
 
     title: str
     means: pd.DataFrame

@@ -52,7 +52,7 @@ def gas_curves(readings: pd.DataFrame, lines: pd.DataFrame, order: Sequence[str]
 
 
 def score_shares(scores: pd.DataFrame, levels: pd.Series, agreement: RaterAgreement | None) -> Figure:
-    """The share of each score by level (a Categorical by run), and how far each rater scores off the others."""
+    """The share of each score by level (Categorical, by run); how far each rater scores off the others."""
     level, score = scores["run"].map(levels).astype(levels.dtype), scores["score"].astype(int).astype(str)
     tall = [0.5 * len(levels.cat.categories) + 0.5]
     tall += [0.34 * len(agreement.raters) + 0.5] if agreement else []

@@ -227,7 +227,7 @@ def _options(
 ) -> dict[str, Any]:
     """Those keywords of a study that its section of trial.toml, or the recipe, says something of."""
     written = dict(getattr(trial.settings, section)) if section else {}
-    known = written | offered
+    known = {**written, **offered}
     keywords = [k.name for k in inspect.signature(work).parameters.values() if k.kind is k.KEYWORD_ONLY]
     return {name: known[name] for name in keywords if name in known}
 
@@ -356,5 +356,5 @@ def cost_effects(settings: pd.DataFrame, each: Sequence[float], terms: Sequence[
             both = one.merge(two, suffixes=("_to", "_start"), **how)
             if len(both):
                 gap = float((both["cost_to"] - both["cost_start"]).mean())
-                told = (level_name(term, to), level_name(term, start), "difference", gap, gap, gap, inf, nan)
-                yield Effect("cost", term, *told, judged_by="")
+                levels = level_name(term, to), level_name(term, start)
+                yield Effect("cost", term, *levels, "difference", gap, gap, gap, inf, nan, judged_by="")

@@ -91,11 +91,11 @@ def _against_plan(trial: Trial, planned: Planned) -> Iterator[DeviationEntry]:
     both = [run for run in made.index if run in wanted]
     if both != [run for run in wanted if run in both]:
         yield _seen("", "the batches stand in runs in another order than planned")
-    days, meant = made.loc[both, "day"], pd.Series({run: str(wanted[run]["day"]) for run in both})
-    called = {day: each.mode().iloc[0] for day, each in days.groupby(meant, sort=False)}
+    days, planned_for = made.loc[both, "day"], pd.Series({run: str(wanted[run]["day"]) for run in both})
+    called = {day: each.mode().iloc[0] for day, each in days.groupby(planned_for, sort=False)}
     for run, day in days.items():  # whatever the maker calls the days
-        if day != called[meant[run]]:
-            yield _seen(run, f"made on day {day}, not with the others of planned day {meant[run]}")
+        if day != called[planned_for[run]]:
+            yield _seen(run, f"made on day {day}, not with the others of planned day {planned_for[run]}")
 
 
 def _plain(value: object) -> str:

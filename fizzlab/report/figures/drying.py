@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from textwrap import fill
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -80,12 +82,12 @@ def _draw_brackets(
 
 def legend(axes: Axes, shown: Mapping[str, Look], title: str = "", more: Sequence[Line2D] = ()) -> None:
     """Above the axes, where it covers no reading; nothing where there is one level."""
-    lines = {name: {"color": e.colour, "ls": e.line, "marker": e.marker} for name, e in shown.items()}
+    lines: Any = {name: {"color": e.colour, "ls": e.line, "marker": e.marker} for name, e in shown.items()}
     handles = [*(Line2D([], [], ms=4, label=name, **each) for name, each in lines.items()), *more]
     if len(handles) > 1:
         widest = max(len(str(handle.get_label())) for handle in handles)
         many = max(1, min(len(handles), 4, 52 // (widest + 6)))
-        place = {"loc": "lower left", "bbox_to_anchor": (0.0, 1.0), "borderaxespad": 0.2}
+        place: Any = {"loc": "lower left", "bbox_to_anchor": (0.0, 1.0), "borderaxespad": 0.2}
         axes.legend(handles=handles, title=title, ncols=many, columnspacing=1.4, **place)
 
 
@@ -167,7 +169,7 @@ def dry_chart(chart: pd.DataFrame, share: float, night_hours: float, level: str 
         axes.xaxis.set_major_locator(MultipleLocator(5))
         axes.set(xlim=x[[0, -1]], ylim=y[[0, -1]])
         axes.set(xlabel="room temperature, °C", ylabel="relative humidity, %")
-        axes.set_title(f"Hours until {share * 100:.0f} % of the pieces{level} are dry")
+        axes.set_title(fill(f"Hours until {share * 100:.0f} % of the pieces{level} are dry", 44))
         figure.supxlabel("hatched: air that was not tried", fontsize=8.5, color=SOFT, x=0.98, ha="right")
     return figure
 
@@ -265,5 +267,5 @@ def _bars(axes: Axes, batches: pd.DataFrame, shown: dict[str, Look], low: float,
     x = batches["place"] + 0.14 * (days.cumcount() - (days["run"].transform("size") - 1) / 2)
     colours, never = np.array([shown[e].colour for e in batches["trial"]]), np.isinf(batches["adjusted_high"])
     ends = batches["adjusted_low"].clip(lower=low), batches["adjusted_high"].clip(upper=high * 0.96)
-    axes.vlines(x, *ends, colors=colours, lw=1.4, alpha=0.35)
-    axes.scatter(x[never], ends[1][never], s=12, c=colours[never], marker="^", alpha=0.6)
+    axes.vlines(x, *ends, colors=list(colours), lw=1.4, alpha=0.35)
+    axes.scatter(x[never], ends[1][never], s=12, c=list(colours[never]), marker="^", alpha=0.6)

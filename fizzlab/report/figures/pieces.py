@@ -26,11 +26,8 @@ def gas_curves(readings: pd.DataFrame, lines: pd.DataFrame, order: Sequence[str]
     used, aside, shown = readings[readings["used"]], readings[~readings["used"]], looks(list(order))
     far = 1.25 * max(float(used["residual_g"].abs().max()), step_g)
     both: dict[str, Any] = {"x": "seconds", "hue": "level", "style": "level", "alpha": 0.8}
-    both |= {
-        "hue_order": list(order),
-        "style_order": list(order),
-        "palette": {n: e.colour for n, e in shown.items()},
-    }
+    both |= {"hue_order": list(order), "style_order": list(order)}
+    both["palette"] = {name: each.colour for name, each in shown.items()}
     marks = both | {"markers": {n: e.marker for n, e in shown.items()}, "linewidth": 0, "s": 12}
     dashes = {n: "" if e.line in ("-", "--") else e.line[1] for n, e in shown.items()}
     curves = both | {"dashes": dashes, "estimator": None, "errorbar": None, "units": "cup", "lw": 0.9}
@@ -42,9 +39,7 @@ def gas_curves(readings: pd.DataFrame, lines: pd.DataFrame, order: Sequence[str]
         top.plot(aside["seconds"], aside["gas_g"], "x", color=SOFT, ms=6)
         bottom.axhspan(-step_g / 2, step_g / 2, color=SOFT, alpha=0.15, lw=0)
         bottom.axhline(0, color=SOFT, lw=0.8)
-        bottom.set(
-            ylim=(-far, far), ylabel="reading less\ncurve, g", xlabel="seconds since the piece went in"
-        )
+        bottom.set(ylim=(-far, far), ylabel="reading less\ncurve, g", xlabel="seconds in the water")
         top.set_ylabel("gas, g")
         if len(order) > 1:
             top.legend(loc="lower right")

@@ -97,7 +97,8 @@ def _picture(done: Analysed, term: Term) -> Picture | None:
                 made = fit.batches[term.name].reindex(points.index)
                 names = [level_name(own, value) for value in made]
                 table = pd.DataFrame({"level": names, "value": points.to_numpy()})
-                panels.append(Panel(capital(measure.titled), means, table, measure.scale == "ratio"))
+                title = capital(measure.titled).replace(", ", ",\u00a0")
+                panels.append(Panel(title, means, table, measure.scale == "ratio"))
                 values = [f"{row['level']} {number(row['estimate'])}" for row in means.to_dict("records")]
                 told.append(f"{capital(measure.titled)}: {listed(values)}")
     if not panels:
@@ -196,21 +197,20 @@ def in_detail(done: Analysed) -> Pieces:
 def _pairs(done: Analysed) -> Pieces:
     """Every level against every other, of factors with three or more."""
     settings, cells = done.trial.settings, dict[str, dict[str, str]]()
-    for effect in done.effects:
-        term, fit, rows = effect.term, done.fits[effect.response], list[Mapping[Any, Any]]()
-        measure, label = settings.measure(effect.response), capital(settings.measure(effect.response).label)
+    for response, term in dict.fromkeys((effect.response, effect.term) for effect in done.effects):
+        fit, rows, measure = done.fits[response], list[Mapping[Any, Any]](), settings.measure(response)
         if not isinstance(term, Category) or len(term.levels) < 3:
             continue
         if isinstance(fit, CuringFit):
             rows = [vars(fit.compare(term, to, start)) for start, to in combinations(term.levels, 2)]
         elif isinstance(fit, ResponseFit):
             rows = [*compare(fit, term.name, "pairs").to_dict("records")]
-        cell = partial(words.row_cell, response=effect.response, term=term, measure=measure)
+        cell = partial(words.row_cell, response=response, term=term, measure=measure)
         told = {f"{row['level']} against {row['control']}": cell(row) for row in rows}
         if told:
-            cells[label] = cells.get(label, {}) | told
-    told = "Every way against every other: all 95 % intervals of a response hold together (of dry times, each by itself)"
-    return [Grid(words.wide(cells, "compared", "response"), told)] if cells else []
+            cells[capital(measure.label)] = cells.get(capital(measure.label), {}) | told
+    how = "Every way against every other: all 95 % intervals of a response hold together (of dry times, each by itself)"
+    return [Grid(words.wide(cells, "compared", "response"), how)] if cells else []
 
 
 def _chance(p: float) -> str:
@@ -235,8 +235,8 @@ def _joint(done: Analysed) -> Iterator[Told]:
                 told = f"{settings.label(one)}'s effect on {measure.label} depends on {settings.label(two)}"
             said = f"{capital(told)} ({_chance(row['p_value'])})." if shown else f"No sign that {told}."
             said += _apart(fit, one, two, measure) if shown and two else ""
-            more = {"df": float(row["df_den"]), "batches": fit.n_batches}
-            yield shown, Finding(f"joint.{response}.{name}", said, **more)
+            topic, df = f"joint.{response}.{name}", float(row["df_den"])
+            yield shown, Finding(topic, said, df=df, batches=fit.n_batches)
 
 
 def _apart(fit: ResponseFit, one: str, two: str, measure: Measure) -> str:
@@ -347,7 +347,6 @@ def worked_out(done: Analysed) -> Pieces:
     if not rows:
         return []
     said = "Formulas and sources stand in docs/methods of fizzlab. "
-    table = Grid(
-        pd.DataFrame(rows).fillna(""), "What each rests on; sd: spread by chance, on the scale fitted"
-    )
+    told = "What each rests on; sd: spread by chance, on the scale fitted"
+    table = Grid(pd.DataFrame(rows).fillna(""), told)
     return ["## How this was worked out", said + " ".join(dict.fromkeys(reasons)), table]

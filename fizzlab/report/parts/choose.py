@@ -305,7 +305,7 @@ def table(judged: Choice, voice: Voice, most: int) -> pd.DataFrame:
 
 
 def _cell(row: pd.Series) -> str:
-    return words.estimate(row, "") + (f"; {chance(row['meets'])}" if "meets" in row else "")
+    return words.estimate(row.to_dict(), "") + (f"; {chance(row['meets'])}" if "meets" in row else "")
 
 
 def _between(trial: Trial, chosen: Chosen) -> Pieces:
@@ -339,11 +339,13 @@ def _confirm(trial: Trial, chosen: Chosen) -> Pieces:
         numbers = (float(row["estimate"]), low, high, measure.unit)
         found.append(Finding(f"choice.confirm.{response}", text, *numbers, **more))
     who = f"{count(many, 'batch', 'batches')} of {voice.name(chosen.choice.best)}{f' on {many} days' * (many > 1)}"
-    folder = f'Give them a folder beside this one, with [confirms] trial = "../{trial.folder.resolve().name}" in its '
+    folder = f'trial = "../{trial.folder.resolve().name}" under [confirms]'
     return [
         f"Make {who} and test as before. If the trial is right, all of this holds in 19 of 20 such tries:",
         Findings(found, kind="next"),
-        Notes([f"{folder}trial.toml, and fizzlab judges them."]),
+        Notes(
+            [f"Give them a folder beside this one; where its trial.toml says {folder}, fizzlab judges them."]
+        ),
     ]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import replace
 from typing import Any
 
@@ -104,7 +105,7 @@ def _beside(
     there = group[group["run"].isin(set(looks["run"]) if len(looks) else set(values.index))]
     if there.empty:
         raise done.reasons.get(name) or CannotAnswer("It was not measured.", "Measure it on these batches.")
-    setting, met_air = there.iloc[0][choice.factors].to_dict(), dict[str, float]()
+    setting, met_air = there.iloc[0][choice.factors].to_dict(), dict[Hashable, Any]()
     if set(MEANS) <= set(there) and there[list(MEANS)].notna().all(axis=None):
         met_air = there[list(MEANS)].mean().to_dict() | {VPD: float(np.exp(np.log(there[VPD]).mean()))}
     days = int(there["day"].nunique())

@@ -11,7 +11,9 @@ import pandas as pd
 from fizzlab.measures import MEASURES
 from fizzlab.models.air import rh_for_deficit
 from fizzlab.models.curing import VPD, CuringFit, TouchStudy
-from fizzlab.models.terms import Category, level_name
+from fizzlab.models.plotting import drawn_apart
+from fizzlab.models.result import Interval
+from fizzlab.models.terms import level_name
 from fizzlab.models.touch import SeenOrder
 from fizzlab.models.weighing import RESPONSE, WeighingStudy
 from fizzlab.report import phrases as words
@@ -92,7 +94,7 @@ def standard(fit: CuringFit, grouped_by: object = None) -> str:
     return f" with {listed(named)}" if named else ""
 
 
-def _wait(fit: CuringFit, new: Mapping[str, Any], share: float) -> float:
+def _wait(fit: CuringFit, new: Mapping[Any, Any], share: float) -> float:
     """Hours by which a share of the pieces is dry in 19 of 20 new batches."""
     return float(fit.predict(new, share=share, interval="prediction", conf_level=0.9)["conf_high"].iloc[0])
 
@@ -102,7 +104,8 @@ def _forecast(fit: CuringFit, study: TouchStudy, share: float, where: str) -> tu
     hours, waits, found = list[str](), list[str](), list[Finding]()
     for level, each in study.levels.items():
         who = f" with {level}" if each else ""
-        for topic, kind in (("forecast", "confidence"), ("allow", "prediction")):
+        kinds: dict[str, Interval] = {"forecast": "confidence", "allow": "prediction"}
+        for topic, kind in kinds.items():
             row = fit.predict(each, share=share, interval=kind).to_dict("records")[0]
             said = f"{percent(share)} of a typical batch{who} is dry after {words.estimate(row, 'h')}."
             if topic == "forecast":
@@ -113,10 +116,8 @@ def _forecast(fit: CuringFit, study: TouchStudy, share: float, where: str) -> tu
             more = {"batches": fit.n_batches, "kind": kind}
             found.append(words.numbers_of(f"dry_time.{topic}[{level}]", said, row, "h", **more))
     held = standard(fit, study.grouped_by)
-    said = (
-        f"{capital(f'{where}, {percent(share)}'.strip(' ,'))} of the pieces{held} of a typical batch are dry after "
-        f"{listed(hours)}. Wait {listed(waits)}: 19 of 20 batches are ready by then."
-    )
+    of = f"a typical batch{held} is {percent(share)} dry after {listed(hours)}"
+    said = f"{capital(f'{where}, {of}' if where else of)}. Wait {listed(waits)}: 19 of 20 batches are ready by then."
     if fit.least_df < FEW_DF:
         said = "These are too few batches to forecast when a new one will be dry."
     elif any(each.beyond_tried for each in found):
@@ -222,7 +223,8 @@ def _curves(done: Analysed, study: TouchStudy) -> Picture:
     """Dry time over the air where no factor changed, else the bracket of every piece and the share dry over time."""
     fit, term = dried(done), study.grouped_by
     if fit is not None and fit.has_vpd and term is None:
-        ends = words.between(*sorted(fit.predict({VPD: list(fit.tried(VPD))})["estimate"]), "h")
+        damp, dry = fit.predict({VPD: list(fit.tried(VPD))})["estimate"]
+        ends = words.between(dry, damp, "h")
         seen = "Upright lines: pieces; band: the typical batch; light: a new batch (95 %)."
         alt = f"Hours until half the pieces are dry against the air: {ends}."
         figure = drawn.dry_time_by_air(study.brackets, fit)
@@ -297,12 +299,8 @@ def by_weight(done: Analysed) -> Pieces:
     found = [Finding(topic, said, middle, least, most, "h", kind="range")]
     if isinstance(fit, CuringFit) and fit.air:
         found += air_findings(fit, room_temp(fit, trial), "weighed_dry_time", "By weight: ")
-    levels = list(dict.fromkeys(table["level"]))
-    if factor is not None:
-        amounts = [level for level in levels if not isinstance(factor, Category)]
-        order = sorted(amounts, key=lambda level: float(level.split()[0]))
-        order = list(factor.levels) if isinstance(factor, Category) else order
-        levels = [level for level in order if level in levels]
+    labels = drawn_apart(trial.batches(), [] if factor is None else [factor])[0]
+    table = table.assign(level=table["run"].map(labels).astype(str))
     label = "" if factor is None else trial.settings.label(factor.name)
     rows = table.assign(estimate=table["hours"]).to_dict("records")
     noted = [f"Piece {r['piece']} of batch {r['run']}: {r['note']}" for r in rows if r["note"]]
@@ -316,7 +314,9 @@ def by_weight(done: Analysed) -> Pieces:
         Findings(found),
         Picture(
             "drying-curves",
-            drawn.drying_curves(table.set_index(["run", "piece"])["level"], study.curves, levels, label),
+            drawn.drying_curves(
+                table.set_index(["run", "piece"])["level"], study.curves, list(labels.cat.categories), label
+            ),
             "Mass of each weighed piece as a share of its first weighing, with its fitted curve.",
             f"Falling curves of the mass of {len(study.curves)} pieces; they are dry by weight after {between}.",
         ),

@@ -28,14 +28,13 @@ def opening(trial: Trial) -> Pieces:
 
 def left_out(trial: Trial) -> Pieces:
     """What was left out and why, what is doubtful, and which tables are not there."""
-    gone, rows = trial.left_out(), "Nothing was left out."
-    if len(gone):
-        many = gone.groupby(["table", "run", "reason"], sort=False)["row"]
-        rows = Grid(many.agg(rows=_row_span).reset_index()[["table", "rows", "run", "reason"]])
+    gone = trial.left_out()
+    rows = gone.groupby(["table", "run", "reason"], sort=False)["row"].agg(_row_span).rename("rows")
+    told = Grid(rows.reset_index()[["table", "rows", "run", "reason"]])
     doubts = ["## Doubts", Notes([str(doubt) for doubt in trial.doubts], "caution")] if trial.doubts else []
     absent = [name.replace("_", " ") for name in trial.absent()]
     none = plain(f"No readings of: {listed(absent)}.") if absent else None
-    return ["## Left out, and why", rows, *doubts, none]
+    return ["## Left out, and why", told if len(gone) else "Nothing was left out.", *doubts, none]
 
 
 def _row_span(numbers: pd.Series) -> str:

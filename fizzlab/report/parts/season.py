@@ -129,9 +129,8 @@ def _pooled(trial: Trial, across: Across, study: SeasonStudy) -> Pieces:
         bands = " Thick: the pooled line with its band (light: a new trial's line; 95 %), dotted in air that no trial met."
         hours = fit.predict({VPD: list(fit.tried)})["estimate"]
         ends = f" The pooled line runs from {duration(hours[0])} to {duration(hours[1])}."
-    table = pd.DataFrame(
-        {"trial": [f"{e.name}: {across.trials[e.name].settings.title}" for e in study.lines]}
-    )
+    titles = {name: f"{name}: {each.settings.title}" for name, each in across.trials.items()}
+    table = pd.DataFrame({"trial": [titles[line.name] for line in study.lines]})
     table["batches"] = [str(line.n_batches) for line in study.lines]
     table["air met, kPa"] = [" to ".join(dict.fromkeys(map(number, line.tried))) for line in study.lines]
     alone = (study.alone.loc[line.name].to_dict() for line in study.lines)
@@ -219,7 +218,7 @@ def drift_findings(study: SeasonStudy, chart: DriftChart) -> list[Finding]:
     found = [Finding("season.drift", said, chart.centre, batches=len(study.batches), **about)]
     days = study.points.set_index("label", drop=False)
     for signal in chart.signals:
-        start, end = days.loc[signal.since], days.loc[signal.label]
+        start, end = (days.loc[str(label)] for label in (signal.since, signal.label))
         more = about | {"estimate": float(end["hours"]), "batches": len(end["runs"])}
         topic = f"season.drift[{signal.rule}: {signal.label}]"
         found.append(Finding(topic, _signal(signal, start, end), **more))

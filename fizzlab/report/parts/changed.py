@@ -126,7 +126,7 @@ def _by_days(done: Analysed) -> list[str]:
     """Which factors only more days tell more about."""
     names = [n for n in done.whole_day if any(effect.judged_by == "days" for effect in done.of(n))]
     whole = listed([done.trial.settings.label(name) for name in names])
-    told = f"{capital(whole)} was the same all day: more days tell more, more batches a day do not."
+    told = f"{capital(whole)}: the same all day, so more days tell more, more batches a day do not."
     return [told] if names else []
 
 

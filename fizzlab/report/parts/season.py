@@ -216,9 +216,9 @@ def drift_findings(study: SeasonStudy, chart: DriftChart) -> list[Finding]:
     about: dict[str, Any] = {"low": chart.low, "high": chart.high, "unit": "h"}
     about |= {"level": 0.997, "kind": "prediction"}
     found = [Finding("season.drift", said, chart.centre, batches=len(study.batches), **about)]
-    days = study.points.set_index("label", drop=False)
+    days = {row["label"]: row for _, row in study.points.iterrows()}
     for signal in chart.signals:
-        start, end = (days.loc[str(label)] for label in (signal.since, signal.label))
+        start, end = (days[label] for label in (signal.since, signal.label))
         more = about | {"estimate": float(end["hours"]), "batches": len(end["runs"])}
         topic = f"season.drift[{signal.rule}: {signal.label}]"
         found.append(Finding(topic, _signal(signal, start, end), **more))

@@ -42,7 +42,13 @@ TOPICS: list[tuple[str, str | None, list[str]]] = [
     (
         "Effects",
         "effects.md",
-        ["test_effects_blocks", "test_effects_split_plots", "test_effects_surfaces"],
+        [
+            "test_effects_nist",
+            "test_effects_blocks",
+            "test_effects_split_plots",
+            "test_effects_surfaces",
+            "test_effects_sequential",
+        ],
     ),
     ("Choose", "choose.md", ["test_choose_desirability"]),
     ("Season", "season.md", ["test_season_pooling"]),

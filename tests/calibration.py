@@ -1,0 +1,309 @@
+"""Does a report keep what it promises? Invented trials by a process of another shape than the models.
+
+    python tests/calibration.py [TRIALS]        # writes docs/calibration.md
+
+Each trial is written as a folder, read and analysed as the command does it. "rough" trials have gamma
+batches, log-logistic pieces, heavy-tailed days, a touch that gets 25 % stricter from the first batch to the
+last, a lost batch and missed looks; "plain" ones are normal in the logarithms.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from fizzlab.models.result import FitResult
+from fizzlab.report.analysis import Analysed, analyse
+from fizzlab.report.parts.choose import choosing
+from fizzlab.trial.folder import load
+
+PAGE = Path(__file__).parents[1] / "docs" / "calibration.md"
+LOOKS = np.array([2.0, 4, 6, 8, 10, 12, 24, 27, 30, 34, 48, 54, 72, 96])
+BATCHES, PIECES = 12, 4
+MARGIN = 1.25
+TYPICAL_H, TYPICAL_S = 9.0, 150.0
+LIMIT_H, LIMIT_S = 13.0, 130.0
+READY = 0.9  # the share of a batch's pieces that a limit on dry times is about
+TEMP_C, RH_PCT = 16.0, 67.0  # the air of a forecast
+
+TOML = f"""\
+code = "quay"
+title = "Invented trial"
+question = "Does dye dry slower than pearl?"
+
+[factors.colour]
+levels = ["pearl", "dye"]
+control = "pearl"
+
+[drying]
+shares = [0.5, {READY}]
+forecast_air = {{ temp_c = {TEMP_C}, rh_pct = {RH_PCT} }}
+
+[responses.dry_h]
+same_within = {MARGIN}
+at_most = {LIMIT_H}
+
+[responses.fizz_s]
+same_within = {MARGIN}
+at_least = {LIMIT_S}
+"""
+
+
+@dataclass(frozen=True)
+class Case:
+    """How trials of one kind come about; spreads are standard deviations of log hours or log seconds."""
+
+    process: str = "rough"
+    days: int = 4
+    by_day: bool = False
+    ratio: float = 1.0
+    day_sd: float = 0.15
+    batch_sd: float = 0.15
+    piece_sd: float = 0.12
+
+    @property
+    def told(self) -> str:
+        where = "set by the day" if self.by_day else "within days"
+        return f"{self.process}, {self.days} days, {where}"
+
+
+def kpa(temp_c: Any, rh_pct: Any) -> Any:
+    """Vapour-pressure deficit, kPa."""
+    return 0.6108 * np.exp(17.27 * temp_c / (temp_c + 237.3)) * (1 - rh_pct / 100)
+
+
+AIR = kpa(TEMP_C, RH_PCT)
+
+
+def standard(rng: np.random.Generator, process: str, part: str, size: int | tuple[int, ...]) -> np.ndarray:
+    """Draws of mean 0 and standard deviation 1 of the shape that a part of the process has."""
+    if process == "plain":
+        return rng.standard_normal(size)
+    if part == "batch":  # logarithm of a gamma of shape 4: trigamma(4) = 0.2838, digamma(4) = 1.2561
+        return (np.log(rng.gamma(4.0, size=size)) - 1.25612) / np.sqrt(0.283823)
+    if part == "piece":
+        return rng.logistic(size=size) * np.sqrt(3) / np.pi
+    return rng.standard_t(4, size) / np.sqrt(2.0)
+
+
+def batches(
+    rng: np.random.Generator, case: Case, colour: np.ndarray, day: np.ndarray, air: np.ndarray
+) -> dict[str, np.ndarray]:
+    """True typical hours and seconds of batches, without what their pieces add."""
+    effect = np.log(case.ratio) * (colour == "dye")
+    found = {}
+    for name, typical, slope in (("dry_h", TYPICAL_H, -0.8), ("fizz_s", TYPICAL_S, 0.0)):
+        days = case.day_sd * standard(rng, case.process, "day", int(day.max()) + 1)
+        each = case.batch_sd * standard(rng, case.process, "batch", len(day))
+        found[name] = np.exp(np.log(typical) + effect + slope * np.log(air / AIR)[day] + days[day] + each)
+    return found
+
+
+def pieces(rng: np.random.Generator, case: Case, centres: np.ndarray) -> np.ndarray:
+    return centres[:, None] * np.exp(
+        case.piece_sd * standard(rng, case.process, "piece", (len(centres), PIECES))
+    )
+
+
+def write_trial(folder: Path, rng: np.random.Generator, case: Case) -> None:
+    """One trial of 12 batches, as a maker would have it in a folder."""
+    each = BATCHES // case.days
+    day = np.repeat(np.arange(case.days), each)
+    if case.by_day:
+        colour = rng.permutation(np.array(["pearl", "dye"])[np.arange(case.days) % 2])[day]
+    else:
+        halves = [np.array(["pearl", "dye"])[(np.arange(each) + shift) % 2] for shift in range(case.days)]
+        colour = np.concatenate([rng.permutation(half) for half in halves])
+    temp, rh = rng.normal(16, 1.5, case.days), np.clip(rng.normal(68, 8, case.days), 40, 88)
+    centres = batches(rng, case, colour, day, kpa(temp, rh))
+    hours, seconds = pieces(rng, case, centres["dry_h"]), pieces(rng, case, centres["fizz_s"])
+    start = pd.Timestamp("2026-03-02T08:00") + pd.to_timedelta(day * 7, "D")
+    made = start + pd.to_timedelta(np.tile(np.arange(each), case.days), "h")
+    kept = np.ones(BATCHES, bool)
+    if case.process == "rough":
+        hours = hours * np.linspace(1.0, 1.25, BATCHES)[:, None]
+        kept[rng.integers(BATCHES)] = False
+    names = np.array([f"R{i + 1:02d}" for i in range(BATCHES)])
+    runs = pd.DataFrame(
+        {"run": names, "day": day + 1, "made_at": made.strftime("%Y-%m-%dT%H:%M"), "colour": colour}
+    )
+    looks, fizz = [], []
+    for i in np.flatnonzero(kept):
+        seen = LOOKS if case.process == "plain" else LOOKS[rng.random(len(LOOKS)) > 0.15]
+        for k in range(PIECES):
+            for look in seen:
+                dry = bool(look >= hours[i, k])
+                looks.append((names[i], k + 1, look, "yes" if dry else "no"))
+                if dry:
+                    break
+            if k < 3:
+                fizz.append((names[i], k + 1, 38.0, round(float(seconds[i, k]), 1), "yes"))
+    days = [pd.date_range(moment, periods=5 * 48, freq="30min") for moment in start.unique()]
+    log = [
+        pd.DataFrame(
+            {"time": when.strftime("%Y-%m-%dT%H:%M"), "temp_c": round(temp[d], 1), "rh_pct": round(rh[d])}
+        )
+        for d, when in enumerate(days)
+    ]
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "trial.toml").write_text(TOML, encoding="utf-8")
+    runs[kept].to_csv(folder / "runs.csv", index=False)
+    pd.DataFrame(looks, columns=["run", "piece", "hours", "dry"]).to_csv(
+        folder / "touch_checks.csv", index=False
+    )
+    pd.DataFrame(fizz, columns=["run", "piece", "water_c", "seconds", "done"]).to_csv(
+        folder / "fizz_times.csv", index=False
+    )
+    pd.concat(log).to_csv(folder / "room_log.csv", index=False)
+
+
+Claim = dict[str, Any]
+
+
+def judged(case: Case, number: int) -> list[Claim]:
+    """What the report of one trial claims: how likely it says each is (`told`), and whether it `held`."""
+    rng = np.random.default_rng([2026, number, *os.fsencode(repr(case))])
+    with tempfile.TemporaryDirectory() as home:
+        folder = Path(home) / "quay"
+        write_trial(folder, rng, case)
+        done = analyse(load(folder))
+    return [{"case": case.told, "ratio": case.ratio, **claim} for claim in _claims(rng, case, done)]
+
+
+def _claims(rng: np.random.Generator, case: Case, done: Analysed) -> Iterator[Claim]:
+    for name in ("dry_h", "fizz_s"):
+        fit = done.fits.get(name)
+        if fit is None or not fit.effects:
+            yield {"response": name, "claim": "refused", "told": np.nan, "held": True}
+            continue
+        (effect,) = fit.effects
+        yield {"response": name, "claim": "shown", "told": np.nan, "held": bool(effect.shown)}
+        yield {"response": name, "claim": "same", "told": np.nan, "held": bool(effect.same)}
+        held = effect.conf_low <= case.ratio <= effect.conf_high
+        yield {"response": name, "claim": "interval", "told": 0.95, "held": held, "df": effect.df}
+        yield from _forecasts(rng, case, fit, name)
+    chosen = choosing(done)
+    if chosen is not None and len(chosen.choice.responses) == 2:
+        for _, row in chosen.choice.table.iterrows():
+            true = kept(rng, case, str(row["colour"]))
+            ends = bool(row["meets_low"] <= true <= row["meets_high"])
+            yield {"response": "both", "claim": "keeps limits", "told": row["meets"], "held": true}
+            yield {"response": "both", "claim": "interval of that chance", "told": 0.95, "held": ends}
+
+
+def _new(rng: np.random.Generator, case: Case, colour: str, count: int) -> dict[str, np.ndarray]:
+    """Typical times of new batches in the air of the forecast, each on a day of its own."""
+    found = batches(rng, case, np.full(count, colour), np.arange(count), np.full(count, AIR))
+    if case.process == "rough":
+        found["dry_h"] *= 1.125  # the touch of the middle of the trial
+    return found
+
+
+def _forecasts(rng: np.random.Generator, case: Case, fit: FitResult, name: str) -> Iterator[Claim]:
+    """The typical batch of dye and a new one, by the intervals that the report gives for them."""
+    air = {term.name: AIR for term in getattr(fit, "air", ())}
+    for interval, claim in (("confidence", "typical batch"), ("prediction", "new batch")):
+        told = fit.predict({"colour": "dye", **air}, interval=interval).iloc[0]
+        true = _new(rng, case, "dye", 20_000 if claim == "typical batch" else 1)[name]
+        middle = float(np.exp(np.log(true).mean()))
+        held = bool(told["conf_low"] <= middle <= told["conf_high"])
+        yield {"response": name, "claim": claim, "told": 0.95, "held": held}
+
+
+def kept(rng: np.random.Generator, case: Case, colour: str) -> float:
+    """The share of new batches that keep both limits."""
+    new = _new(rng, case, colour, 20_000)
+    late = np.quantile(standard(rng, case.process, "piece", 100_000), READY)
+    return float(
+        np.mean((new["dry_h"] * np.exp(case.piece_sd * late) <= LIMIT_H) & (new["fizz_s"] >= LIMIT_S))
+    )
+
+
+def many(cases: Sequence[Case], trials: int) -> pd.DataFrame:
+    """One row a claim of every trial of every case, on all cores."""
+    jobs = [(case, number) for case in cases for number in range(trials)]
+    with ProcessPoolExecutor(initializer=os.environ.update, initargs=({"OMP_NUM_THREADS": "1"},)) as pool:
+        found = pool.map(judged, *zip(*jobs, strict=True), chunksize=8)
+        return pd.DataFrame([claim for claims in found for claim in claims])
+
+
+def rates(claims: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
+    """Share that held, what was told, how many claims, and the Monte Carlo standard error of the share."""
+    grouped = claims.astype({"held": float, "told": float}).groupby(list(by), sort=False)
+    table = grouped.agg(
+        told=("told", "mean"), held=("held", "mean"), claims=("held", "size"), sd=("held", "std")
+    )
+    return table.assign(error=table.pop("sd").fillna(0.0) / np.sqrt(table["claims"]))
+
+
+def every_case() -> list[Case]:
+    """Both processes, 4 and 6 days, within and between days, with no effect and with one at the margin."""
+    return [
+        Case(process, days, by_day, ratio)
+        for process in ("plain", "rough")
+        for days in (4, 6)
+        for by_day in (False, True)
+        for ratio in (1.0, MARGIN)
+    ]
+
+
+WHAT = {
+    "false alarm": "shown, though there is no effect",
+    "false same": "“the same”, though the truth is at the margin",
+    "interval": "95 % interval of the effect holds it",
+    "typical batch": "95 % interval of the typical batch holds it",
+    "new batch": "95 % interval of a new batch holds one",
+    "keeps limits": "chance that a new batch keeps both limits",
+    "interval of that chance": "95 % interval of that chance holds it",
+    "refused": "no answer, and a reason",
+}
+
+
+def page(claims: pd.DataFrame, trials: int) -> str:
+    """docs/calibration.md."""
+    named = claims["claim"].copy()
+    named[(named == "shown") & (claims["ratio"] == 1)] = "false alarm"
+    named[(named == "same") & (claims["ratio"] == MARGIN)] = "false same"
+    table = rates(claims.assign(claim=named), ["claim", "response", "case"])
+    lines = [HEAD.format(trials=trials, batches=BATCHES, pieces=PIECES, margin=MARGIN)]
+    promised = {"false alarm": "at most 5", "false same": "at most 5", "refused": ""}
+    for claim, what in WHAT.items():
+        if claim not in table.index.get_level_values("claim"):
+            continue
+        lines += [f"\n## {what[0].upper()}{what[1:]}\n"]
+        lines += [
+            "| response | trials | promised, % | held, % | ± | claims |",
+            "|---|---|---:|---:|---:|---:|",
+        ]
+        for (response, case), row in table.loc[claim].iterrows():
+            told = promised.get(claim, f"{100 * row['told']:.0f}")
+            held, error = 100 * row["held"], 100 * row["error"]
+            lines.append(f"| {response} | {case} | {told} | {held:.1f} | {error:.1f} | {row['claims']:.0f} |")
+    return "\n".join(lines) + "\n"
+
+
+HEAD = """\
+# Does a report keep what it promises?
+
+Made by `python tests/calibration.py {trials}` from {trials} invented trials of each kind: {batches}
+batches of {pieces} pieces, read from a folder and analysed as the command does it. The “rough” process is
+of another shape than the models: batches spread as the logarithm of a gamma, pieces as a logistic, days
+as Student's t with 4 degrees of freedom; the touch gets 25 % stricter from the first batch to the last,
+one batch is lost and 15 % of the looks are missed. “Plain” trials are normal in the logarithms and lose
+nothing. A factor “within days” has both levels on each day; one “set by the day” has one. Half of the
+trials have no effect, half a ratio of {margin}, the margin within which levels count as the same. ± is
+the Monte Carlo standard error."""
+
+
+if __name__ == "__main__":
+    trials = int(sys.argv[1]) if len(sys.argv) > 1 else 400
+    PAGE.write_text(page(many(every_case(), trials), trials), encoding="utf-8")

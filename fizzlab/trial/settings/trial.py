@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
@@ -54,6 +54,8 @@ class TrialSettings(Section):
     code: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$")
     title: Text
     question: Text
+    about: list[Name] = Field(default_factory=list, max_length=12)
+    want: Literal["less", "more"] | None = None
     place: str = ""
     made_by: str = ""
     paper: Literal["a4", "letter"] = "a4"
@@ -73,6 +75,16 @@ class TrialSettings(Section):
     )
     earlier: EarlierSettings | None = None
     confirms: ConfirmsSettings | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _question(cls, written: Any) -> Any:
+        """[question] with its text, what it is about and which way is wanted, instead of the text alone."""
+        asked = written.get("question") if isinstance(written, dict) else None
+        if not isinstance(asked, dict) or not set(asked) <= {"text", "about", "want"}:
+            return written
+        told = {key: value for key, value in asked.items() if key != "text"}
+        return {**written, **told, "question": asked.get("text", "")}
 
     @model_validator(mode="after")
     def _factor_names(self) -> TrialSettings:

@@ -212,7 +212,9 @@ def _folded(part: str) -> str:
     gist = ""
     if said:  # told once: what stands in the summary does not stand in the part
         gist = f'<span class="gist">{said[1]}</span>'
-        rest = rest.replace(said[0], '<ul class="notes answer">', 1).replace('<ul class="notes answer"></ul>', "")
+        rest = rest.replace(said[0], '<ul class="notes answer">', 1).replace(
+            '<ul class="notes answer"></ul>', ""
+        )
     return f"<details><summary>{heading}{end}{gist}</summary>{rest}</details>"
 
 

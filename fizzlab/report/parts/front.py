@@ -27,8 +27,11 @@ from fizzlab.report.phrases import capital, percent, spoken
 #: An effect that is not shown leans one way where chance alone would show as much in fewer trials than this.
 LEANS = 0.20
 
-#: At most so many sentences, things to do and cautions.
+#: At most so many things to do, and cautions.
 MOST = 3
+
+#: At most so many sentences in the verdict.
+SENTENCES = 4
 
 
 @dataclass(frozen=True)
@@ -136,27 +139,27 @@ def verdict(done: Analysed) -> list[str]:
         said = _changes(done, asked)
     keep, fit = _keep(done), dried(done)
     if keep:
-        said = [*said[: MOST - 1], keep] if done.trial.settings.about else [keep, *said]
+        said = [*said[: SENTENCES - 2], *keep] if done.trial.settings.about else [*keep, *said]
     if not said and fit is not None:
         share = max(done.trial.settings.drying.shares)
         said = [_damp(fit, done), capital(waits(fit, {}, share, done.trial))]
     if not said:
         why = next(iter(done.reasons.values()), None)
         said = ["Can't tell yet: " + (str(why) if why else "nothing was measured.")]
-    return [line for line in said if line][:MOST]
+    return [line for line in said if line][:SENTENCES]
 
 
-def _keep(done: Analysed) -> str:
-    """Which combination to keep and how long to wait; empty where nothing was asked or it can't be judged."""
+def _keep(done: Analysed) -> list[str]:
+    """Which combination to keep and how long to wait; nothing where nothing was asked or can be judged."""
     with suppress(CannotAnswer):
         chosen = choosing(done)
         if chosen is not None:
             fit, keep = chosen.choice.fits.get("dry_h"), keep_sentence(chosen)
             if not isinstance(fit, CuringFit):
-                return keep
+                return [keep]
             best = dict(chosen.choice.best[[term.name for term in fit.terms]])
-            return f"{keep} {waits(fit, best, max(done.trial.settings.drying.shares), done.trial)}"
-    return ""
+            return [keep, waits(fit, best, max(done.trial.settings.drying.shares), done.trial)]
+    return []
 
 
 def _changes(done: Analysed, asked: Sequence[str]) -> list[str]:

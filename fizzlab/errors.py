@@ -168,11 +168,11 @@ def count(amount: int, noun: str, plural: str = "") -> str:
 
 
 def capital(text: str) -> str:
-    """A text that begins a sentence.
+    """A text that begins a sentence; "pH" stays as it is.
 
     Examples
     --------
-    >>> capital("dry time"), capital("95 % of the pieces")
-    ('Dry time', '95 % of the pieces')
+    >>> capital("dry time"), capital("95 % of the pieces"), capital("pH of the bath")
+    ('Dry time', '95 % of the pieces', 'pH of the bath')
     """
-    return text[:1].upper() + text[1:]
+    return text if text[1:2].isupper() else text[:1].upper() + text[1:]

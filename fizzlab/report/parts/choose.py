@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
@@ -113,6 +114,7 @@ class Chosen(NamedTuple):
     notes: Sequence[str]
 
 
+@lru_cache(maxsize=2)
 def choosing(done: Analysed) -> Chosen | None:
     """Judge every combination; None where trial.toml states no limit and no wish, or no factor changed.
 

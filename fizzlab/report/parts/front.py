@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import lru_cache
 from html import escape
 
 import numpy as np
@@ -30,8 +31,8 @@ LEANS = 0.20
 #: At most so many things to do, and cautions.
 MOST = 3
 
-#: At most so many sentences in the verdict.
-SENTENCES = 4
+#: At most so many sentences in the verdict, responses in one of them, and words on the page beside table and picture.
+SENTENCES, NAMED, WORDS = 4, 2, 200
 
 
 @dataclass(frozen=True)
@@ -99,8 +100,7 @@ class Foot(Piece):
 
 def front(done: Analysed) -> Pieces:
     """The front page of a report."""
-    settings = done.trial.settings
-    pieces: Pieces = [*opening(done.trial), Verdict([spoken(line, settings) for line in verdict(done)])]
+    pieces: Pieces = [*opening(done.trial), Verdict(verdict(done))]
     if done.effects:
         pieces += ["## What each change did", glance(done)]
     return [*pieces, *picture(done), foot(done)]
@@ -129,6 +129,7 @@ def wanted(done: Analysed, response: str) -> int:
     return {"less": -1, "more": 1}.get(str(each.want), limit)
 
 
+@lru_cache(maxsize=2)
 def verdict(done: Analysed) -> list[str]:
     """Two or three sentences that answer the question."""
     asked, said = about(done), list[str]()
@@ -145,7 +146,8 @@ def verdict(done: Analysed) -> list[str]:
         said = [_damp(fit, done), capital(waits(fit, {}, share, done.trial))]
     if not said:
         why = next(iter(done.reasons.values()), None)
-        said = ["Can't tell yet: " + (str(why) if why else "nothing was measured.")]
+        told = spoken(str(why), done.trial.settings) if why else "nothing was measured."
+        said = [f"Can't tell yet: {told}"]
     return [line for line in said if line][:SENTENCES]
 
 
@@ -164,14 +166,18 @@ def _keep(done: Analysed) -> list[str]:
 
 def _changes(done: Analysed, asked: Sequence[str]) -> list[str]:
     """What each change was shown to do to the responses that were asked about, a sentence a level."""
-    found: dict[str, list[str]] = {}
+    found, sizes = dict[str, list[str]](), dict[str, float]()
     for effect in done.effects:
         if effect.response in asked and effect.shown and not (effect.exact or effect.same):
             measure = done.trial.settings.measure(effect.response)
             change = capital(words.against(effect, done.trial.settings.label))
             told = f"{measure.label} {words.directed(effect.estimate, effect, measure)}"
             found.setdefault(change, []).append(told)
-    said = [f"{change}: {words.listed(told)}." for change, told in found.items()]
+            sizes[told] = effect.p_value
+    said = [
+        f"{change}: {words.listed(sorted(told, key=sizes.__getitem__)[:NAMED])}."
+        for change, told in found.items()
+    ]
     return said or ["Can't tell yet: no change was clear in what was asked about."]
 
 
@@ -299,17 +305,34 @@ def _in_typical_air(fit: CuringFit, share: float) -> pd.Series:
 # --- what to do, and what to mind -------------------------------------------------------------
 
 
+@lru_cache(maxsize=2)
 def foot(done: Analysed) -> Foot:
-    """At most three things to do and three cautions, the gravest first; what can hurt in one line."""
+    """What to do and what to mind, the gravest first, as far as the words go; what can hurt, always."""
+    told = [
+        *map(str, opening(done.trial)),
+        *verdict(done),
+        SAFETY[0],
+        "What each change did",
+        "Next",
+        "Cautions",
+    ]
+    left = WORDS - len(" ".join(told).split()) - 18  # of the picture's title
     steps, minded = _steps_and_cautions(done)
-    return Foot(steps[:MOST], [*minded[: MOST - 1], SAFETY[0]])
+    kept: dict[bool, list[str]] = {True: [], False: []}
+    ranked = [*((line, True) for line in minded[:1]), *((step, False) for step in steps)]
+    for line, caution in [*ranked, *((line, True) for line in minded[1:])]:
+        size = len(line.split())
+        if size <= left and len(kept[caution]) < MOST - caution:
+            kept[caution].append(line)
+            left -= size
+    return Foot(kept[False], [*kept[True], SAFETY[0]])
 
 
 def more(done: Analysed) -> Pieces:
     """What else there is to do and to mind."""
-    steps, minded = _steps_and_cautions(done)
-    lines = [*steps[MOST:], *minded[MOST - 1 :], *SAFETY[1:]]
-    return ["## Also to mind", Notes(lines, "caution")]
+    shown, (steps, minded) = foot(done), _steps_and_cautions(done)
+    lines = [line for line in [*steps, *minded] if line not in (*shown.steps, *shown.cautions)]
+    return ["## Also to mind", Notes([*lines, *SAFETY[1:]], "caution")]
 
 
 def _steps_and_cautions(done: Analysed) -> tuple[list[str], list[str]]:

@@ -116,5 +116,5 @@ def count(amount: int, noun: str, plural: str = "") -> str:
 
 
 def capital(text: str) -> str:
-    """A text that begins a sentence."""
-    return text[:1].upper() + text[1:]
+    """A text that begins a sentence; "pH" stays as it is."""
+    return text if text[1:2].isupper() else text[:1].upper() + text[1:]

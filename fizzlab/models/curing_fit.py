@@ -328,8 +328,13 @@ class CuringFit(FitResult):
         A touch check gives no time: this is the mean over pieces of the median log time that the model leaves
         possible inside the bracket.
         """
-        placed = np.exp(np.log(self.pieces["hours"]).groupby(self.brackets["run"]).mean())
-        found: pd.Series = placed.loc[self.batches.index] * self.to_typical(factor)
+        found: pd.Series = self.placed.loc[self.batches.index] * self.to_typical(factor)
+        return found
+
+    @property
+    def placed(self) -> pd.Series:
+        """The middle of each batch's dry times, by run."""
+        found: pd.Series = np.exp(np.log(self.pieces["hours"]).groupby(self.brackets["run"]).mean())
         return found
 
     def diagnose(self) -> pd.DataFrame:

@@ -35,7 +35,7 @@ FEW_DF = 3.0
 ALIKE = CannotAnswer("All batches with a number were made alike.", "Measure the other batches too.")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # compared, and remembered, by identity
 class Analysed:
     """A trial worked out.
 

@@ -24,12 +24,15 @@ if TYPE_CHECKING:
 FINDINGS_TYPE = "application/vnd.fizzlab.report.findings+json"
 PICTURE_KEY = "fizzlab"
 
+#: Where the front page ends, and what is folded begins.
+FRONT_END = '<hr class="front-end">'
+
 Bundle = tuple[dict[str, Any], dict[str, Any]]
 
 _UNITS = re.compile(r"(?<=\d) (?=(?:h|min|days|g|kPa|mm|cm|s|°C|%)(?![\w]))")
 
 
-def _said(text: str) -> str:
+def unbroken(text: str) -> str:
     """A text for HTML: escaped, and with no line break between a number and its unit."""
     return _UNITS.sub("\u00a0", escape(text))
 
@@ -86,7 +89,7 @@ class Notes(Piece):
     kind: str = "plain"
 
     def html(self) -> str:
-        items = "".join(f"<li>{_said(line)}</li>" for line in self.lines)
+        items = "".join(f"<li>{unbroken(line)}</li>" for line in self.lines)
         return f'<ul class="notes {escape(self.kind)}">{items}</ul>'
 
 
@@ -100,8 +103,8 @@ class Grid(Piece):
     def html(self) -> str:
         head = "".join(f'<th scope="col">{escape(str(name))}</th>' for name in self.rows.columns)
         rows = self.rows.astype(str).to_numpy()
-        body = "".join(f"<tr>{''.join(f'<td>{_said(cell)}</td>' for cell in row)}</tr>" for row in rows)
-        caption = f"<caption>{_said(self.caption)}</caption>" if self.caption else ""
+        body = "".join(f"<tr>{''.join(f'<td>{unbroken(cell)}</td>' for cell in row)}</tr>" for row in rows)
+        caption = f"<caption>{unbroken(self.caption)}</caption>" if self.caption else ""
         table = f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
         return f'<div class="grid">{table}</div>'
 
@@ -137,7 +140,7 @@ class Picture(Piece):
         source = base64.b64encode(self.svg.encode()).decode()
         return (
             f'<figure><img src="data:image/svg+xml;base64,{source}" alt="{escape(self.alt)}">'
-            f"<figcaption>{_said(self.caption)}</figcaption></figure>"
+            f"<figcaption>{unbroken(self.caption)}</figcaption></figure>"
         )
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
@@ -197,6 +200,19 @@ def from_notebook(cells: Iterable[Any]) -> Shown:
     return Shown("\n".join(body), pictures, findings)
 
 
+def _folded(part: str) -> str:
+    """A part of the page behind its heading and the first thing that it says."""
+    heading, end, rest = part.partition("</h2>")
+    said = re.search(r'<ul class="notes answer"><li>(.*?)</li>', rest)
+    gist = ""
+    if said:  # told once: what stands in the summary does not stand in the part
+        gist = f'<span class="gist">{said[1]}</span>'
+        rest = rest.replace(said[0], '<ul class="notes answer">', 1).replace(
+            '<ul class="notes answer"></ul>', ""
+        )
+    return f"<details><summary>{heading}{end}{gist}</summary>{rest}</details>"
+
+
 def html_page(shown: Shown, *, title: str, stamp: Stamp, place: str) -> str:
     """One self-contained HTML page; every printed page of it says what `stamp` says of the record."""
     from jinja2 import Environment, PackageLoader
@@ -204,7 +220,11 @@ def html_page(shown: Shown, *, title: str, stamp: Stamp, place: str) -> str:
     if not re.fullmatch(r"[\w-]+", stamp.record):
         raise ValueError(f"{stamp.record!r} goes into a style sheet: plain letters, digits and hyphens only")
     template = Environment(loader=PackageLoader("fizzlab.report"), autoescape=True).get_template("page.html")
-    last = max(shown.body.rfind("<h2>"), 0)  # the last section is kept together in print
-    body, closing = shown.body[:last], shown.body[last:]
+    front, end, rest = shown.body.rpartition(FRONT_END)
+    first, *parts = re.split(r"(?=<h2>)", rest)
+    closing = re.sub("<h2>.*?</h2>", "", parts.pop(), count=1) if parts else ""
+    body = first + "\n".join(_folded(part) if end else part for part in parts)
     date = f"{stamp.signed.date:%d %B %Y}"
-    return template.render(body=body, closing=closing, title=title, stamp=stamp, place=place, date=date)
+    return template.render(
+        front=front + end, body=body, closing=closing, title=title, stamp=stamp, place=place, date=date
+    )

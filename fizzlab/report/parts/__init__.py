@@ -8,12 +8,11 @@ from fizzlab.report.parts.choose import choice as choice
 from fizzlab.report.parts.confirm import confirmed as confirmed
 from fizzlab.report.parts.crumble import crumble as crumble
 from fizzlab.report.parts.drying import by_weight as by_weight
-from fizzlab.report.parts.drying import cautions as cautions
 from fizzlab.report.parts.drying import drying as drying
-from fizzlab.report.parts.drying import next_steps as next_steps
 from fizzlab.report.parts.fizz import fizz as fizz
+from fizzlab.report.parts.front import front as front
+from fizzlab.report.parts.front import more as more
 from fizzlab.report.parts.general import left_out as left_out
-from fizzlab.report.parts.general import opening as opening
 from fizzlab.report.parts.general import record_block as record_block
 from fizzlab.report.parts.season import across_trials as across_trials
 from fizzlab.report.parts.season import season as season

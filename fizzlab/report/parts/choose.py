@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
@@ -109,6 +110,7 @@ class Chosen(NamedTuple):
     notes: Sequence[str]
 
 
+@lru_cache(maxsize=2)
 def choosing(done: Analysed) -> Chosen | None:
     """Judge every combination; None where trial.toml states no limit and no wish, or no factor changed.
 
@@ -189,7 +191,7 @@ def choice(done: Analysed) -> Pieces:
     if chosen is None:
         return []
     judged, voice, reasons = chosen.choice, chosen.voice, chosen.reasons
-    found = answer(judged, voice, [name for name in reasons if settings.responses[name].limit(name)])
+    found = answer(judged, voice, keep_sentence(chosen))
     said = [f"{capital(settings.measure(n).label)} is not judged here. {why}" for n, why in reasons.items()]
     air = [air_words(fit, trial) for fit in judged.fits.values() if isinstance(fit, CuringFit)]
     pieces: Pieces = [
@@ -214,9 +216,9 @@ def choice(done: Analysed) -> Pieces:
     return [*pieces, caution([spoken(line, settings) for line in (*said, *chosen.notes)])]
 
 
-def answer(judged: Choice, voice: Voice, unmeasured: Sequence[str] = ()) -> list[Finding]:
-    """Which combination to keep, how sure that is, and what the limits leave."""
-    best, text = judged.best, _keep(judged, voice, unmeasured)
+def answer(judged: Choice, voice: Voice, text: str) -> list[Finding]:
+    """Which combination to keep (`text` says it), how sure that is, and what the limits leave."""
+    best = judged.best
     unit = "chance" if judged.limits else "share of the wishes"
     found = [voice.found("best", best, text, *_numbers(judged, best), unit=unit)]
     if len(judged.table) > 1:
@@ -226,6 +228,12 @@ def answer(judged: Choice, voice: Voice, unmeasured: Sequence[str] = ()) -> list
         ordered = judged.table.sort_values("meets", ascending=False, kind="stable")
         found += [voice.found("meets_all", r, text, *_numbers(judged, r)) for _, r in ordered.iterrows()]
     return found + _excluded(judged, voice)
+
+
+def keep_sentence(chosen: Chosen) -> str:
+    """Which combination to keep, in one sentence."""
+    settings = chosen.voice.settings
+    return _keep(chosen.choice, chosen.voice, [n for n in chosen.reasons if settings.responses[n].limit(n)])
 
 
 def _numbers(judged: Choice, row: Row) -> list[float]:

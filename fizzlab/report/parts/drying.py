@@ -19,7 +19,7 @@ from fizzlab.models.weighing import RESPONSE, WeighingStudy
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysed
 from fizzlab.report.figures import drying as drawn
-from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
+from fizzlab.report.page import Finding, Findings, Grid, Picture
 from fizzlab.report.parts.general import Pieces, caution
 from fizzlab.report.phrases import capital, count, duration, listed, number, percent
 from fizzlab.trial.folder import Trial
@@ -92,6 +92,13 @@ def standard(fit: CuringFit, grouped_by: object = None) -> str:
 def _wait(fit: CuringFit, new: Mapping[Any, Any], share: float) -> float:
     """Hours by which a share of the pieces is dry in 19 of 20 new batches."""
     return float(fit.predict(new, share=share, interval="prediction", conf_level=0.9)["conf_high"].iloc[0])
+
+
+def waits(fit: CuringFit, new: Mapping[str, Any], share: float, trial: Trial) -> str:
+    """How long to wait, as a sentence."""
+    where, hours = air_words(fit, trial), duration(_wait(fit, new, share))
+    wait = f"{capital(where)}, wait" if where else "Wait"
+    return f"{wait} {hours}: 19 of 20 batches are ready by then."
 
 
 def _forecast(fit: CuringFit, study: TouchStudy, share: float, where: str) -> tuple[Finding, list[Finding]]:
@@ -237,15 +244,22 @@ def _curves(done: Analysed, study: TouchStudy) -> Picture:
     return Picture("dry-curves", figure, f"{told}. Below, {looks}.", alt)
 
 
-def next_steps(done: Analysed) -> Pieces:
+def next_steps(done: Analysed) -> list[str]:
     """What to make or measure next, in the order of use."""
-    fit = dried(done)
+    fit, label = dried(done), done.trial.settings.label
     if fit is None:
         lines = ["Touch the pieces of the next batches at set hours, and write down which are dry."]
         if "dry_h" in done.reasons:
             lines = [words.spoken(done.reasons["dry_h"].would_help, done.trial.settings)]
-        return ["## What to do next", Notes(lines, "next")]
+        return lines
     steps = []
+    open_ = [effect for effect in fit.effects if not (effect.shown or effect.same)]
+    if open_:
+        widest = max(open_, key=lambda effect: effect.conf_high / effect.conf_low)
+        value, ends = widest.estimate, (widest.conf_low, widest.conf_high)
+        low, high = (words.directed(value * (e / value) ** 0.5**0.5, widest, MEASURES["dry_h"]) for e in ends)
+        what = f"Twice as many {widest.judged_by} would narrow “{words.against(widest, label)}”"
+        steps.append(f"{what} to about {low} to {high}.")
     if any(effect.shown for effect in fit.effects):
         steps.append("Before you change the recipe for good, make two or three of each way once more.")
     inside = fit.brackets[np.isfinite(fit.brackets["upper"]) & (fit.brackets["lower"] > 0)]
@@ -258,11 +272,11 @@ def next_steps(done: Analysed) -> Pieces:
     if fit.air and (fit.tried(VPD)[1] / fit.tried(VPD)[0] < 2 or not fit.air_matters):
         steps.append("To learn what humidity does, make batches on damper and on drier days.")
     keep = ["Keep the record, and hang the dry-time chart beside the moulds."]
-    return ["## What to do next", Notes(steps or keep, "next")]
+    return steps or keep
 
 
-def cautions(done: Analysed) -> Pieces:
-    """What limits the answer, and what can hurt."""
+def cautions(done: Analysed) -> list[str]:
+    """What limits the answer."""
     trial, fit, said = done.trial, dried(done), list[str]()
     if fit is not None:
         effects = (*fit.effects, *fit.air_effects)
@@ -276,7 +290,7 @@ def cautions(done: Analysed) -> Pieces:
     lines = [words.spoken(line, trial.settings) for line in said]
     if trial.doubts:
         lines.append(f"The readings raise {count(len(trial.doubts), 'doubt')}, listed below.")
-    return ["## Cautions", caution([*lines, *SAFETY])]
+    return lines
 
 
 def by_weight(done: Analysed) -> Pieces:

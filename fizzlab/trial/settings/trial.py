@@ -13,7 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, ValidationError
+from pydantic import Field, ValidationError, model_validator
 
 from fizzlab.design.kinds import KINDS
 from fizzlab.errors import BadInput, Problem, did_you_mean
@@ -63,6 +63,8 @@ class TrialSettings(Section):
     code: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$")
     title: Text
     question: Text
+    about: list[Name] = Field(default_factory=list, max_length=12)
+    want: Literal["less", "more"] | None = None
     place: str = ""
     made_by: str = ""
     paper: Literal["a4", "letter"] = "a4"
@@ -82,6 +84,16 @@ class TrialSettings(Section):
     )
     earlier: EarlierSettings | None = None
     confirms: ConfirmsSettings | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _question(cls, written: Any) -> Any:
+        """[question] with its text, what it is about and which way is wanted, instead of the text alone."""
+        asked = written.get("question") if isinstance(written, dict) else None
+        if not isinstance(asked, dict) or not set(asked) <= {"text", "about", "want"}:
+            return written
+        told = {key: value for key, value in asked.items() if key != "text"}
+        return {**written, **told, "question": asked.get("text", "")}
 
     def faults(self) -> Iterator[str]:
         yield from filter(None, map(factor_name_fault, self.factors))

@@ -1,0 +1,342 @@
+"""The front page: the verdict, what each change did at a glance, the one picture, what to do, what to mind."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from functools import lru_cache
+from html import escape
+
+import numpy as np
+import pandas as pd
+
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.air import rh_for_deficit
+from fizzlab.models.curing import VPD, CuringFit
+from fizzlab.models.result import Effect, FitResult
+from fizzlab.models.terms import Amount, level_name
+from fizzlab.report import phrases as words
+from fizzlab.report.analysis import Analysed
+from fizzlab.report.figures.front import combinations, over_humidity
+from fizzlab.report.page import FRONT_END, Notes, Picture, Piece, unbroken
+from fizzlab.report.parts.choose import Voice, choosing, keep_sentence
+from fizzlab.report.parts.drying import SAFETY, air_words, cautions, dried, next_steps, room_temp, waits
+from fizzlab.report.parts.general import Pieces, opening
+from fizzlab.report.phrases import capital, percent, spoken
+
+#: An effect that is not shown leans one way where chance alone would show as much in fewer trials than this.
+LEANS = 0.20
+
+#: At most so many things to do, and cautions.
+MOST = 3
+
+#: At most so many sentences in the verdict, responses in one of them, and words on the page beside table and picture.
+SENTENCES, NAMED, WORDS = 4, 2, 200
+
+
+@dataclass(frozen=True)
+class Verdict(Piece):
+    """The answer in a few sentences, the first of them bold."""
+
+    lines: Sequence[str]
+
+    def html(self) -> str:
+        first, *more = (unbroken(line) for line in self.lines)
+        rest = "".join(f"<p>{line}</p>" for line in more)
+        return f'<section class="verdict" aria-label="Verdict"><p><b>{first}</b></p>{rest}</section>'
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One effect at a glance: a sign, its size in words, how sure, and whether it is the way that was wanted."""
+
+    sign: str = ""
+    size: str = ""
+    sure: str = ""
+    good: bool | None = None
+
+    def html(self) -> str:
+        way = "" if self.good is None else f' class="{"good" if self.good else "bad"}"'
+        told = f'<span class="sign" aria-hidden="true">{self.sign}</span> <b>{unbroken(self.size)}</b>'
+        return f"<td{way}>{told}<br><small>{unbroken(self.sure)}</small></td>" if self.size else "<td></td>"
+
+
+@dataclass(frozen=True)
+class Glance(Piece):
+    """A picture-table: a row a response, a column a change (turned where there are more changes than fit)."""
+
+    changes: Sequence[tuple[str, str]]
+    rows: Mapping[str, Sequence[Cell]]
+
+    def html(self) -> str:
+        heads = [f"{escape(level)}<br><small>{escape(control)}</small>" for level, control in self.changes]
+        names, cells = [escape(name) for name in self.rows], [list(row) for row in self.rows.values()]
+        if len(heads) > 4 and len(heads) > len(names):
+            heads, names, cells = names, heads, [list(column) for column in zip(*cells, strict=True)]
+        head = "".join(f'<th scope="col">{name}</th>' for name in heads)
+        body = "".join(
+            f'<tr><th scope="row">{name}</th>{"".join(cell.html() for cell in row)}</tr>'
+            for name, row in zip(names, cells, strict=True)
+        )
+        table = f"<table><thead><tr><td></td>{head}</tr></thead><tbody>{body}</tbody></table>"
+        return f'<div class="grid glance" tabindex="0" role="region" aria-label="What each change did">{table}</div>'
+
+
+@dataclass(frozen=True)
+class Foot(Piece):
+    """What to do next and what to mind, side by side; it ends the front page."""
+
+    steps: Sequence[str]
+    cautions: Sequence[str]
+
+    def html(self) -> str:
+        steps, minded = (
+            Notes(lines, kind).html() for lines, kind in ((self.steps, "next"), (self.cautions, "caution"))
+        )
+        both = f"<section><h2>Next</h2>{steps}</section><section><h2>Cautions</h2>{minded}</section>"
+        return f'<div class="two">{both}</div>{FRONT_END}'
+
+
+def front(done: Analysed) -> Pieces:
+    """The front page of a report."""
+    pieces: Pieces = [*opening(done.trial), Verdict(verdict(done))]
+    if done.effects:
+        pieces += ["## What each change did", glance(done)]
+    return [*pieces, *picture(done), foot(done)]
+
+
+# --- the verdict ------------------------------------------------------------------------------
+
+
+def about(done: Analysed) -> list[str]:
+    """The responses that the question is about: those that trial.toml names, limits or wishes for, or the first."""
+    settings = done.trial.settings
+    asked = [name for name, each in settings.responses.items() if each.limit(name) or each.wish(name)]
+    named = [name for name in settings.about or asked if name in done.fits]
+    return named or [name for name in ("dry_h", *done.fits) if name in done.fits][:1]
+
+
+def wanted(done: Analysed, response: str) -> int:
+    """Which way the maker wants a response: 1 more, -1 less, 0 not said."""
+    settings = done.trial.settings
+    each = settings.responses.get(response)
+    if settings.want and response in settings.about:
+        return 1 if settings.want == "more" else -1
+    if each is None:
+        return 0
+    limit = (each.at_least is not None) - (each.at_most is not None)
+    return {"less": -1, "more": 1}.get(str(each.want), limit)
+
+
+@lru_cache(maxsize=2)
+def verdict(done: Analysed) -> list[str]:
+    """Two or three sentences that answer the question."""
+    asked, said = about(done), list[str]()
+    if len(asked) == 1:
+        effects = sorted(done.fits[asked[0]].effects, key=lambda effect: (not effect.shown, effect.p_value))
+        said = [_told(done, effect) for effect in effects]
+    else:
+        said = _changes(done, asked)
+    keep, fit = _keep(done), dried(done)
+    if keep:
+        said = [*said[: SENTENCES - 2], *keep] if done.trial.settings.about else [*keep, *said]
+    if not said and fit is not None:
+        share = max(done.trial.settings.drying.shares)
+        said = [_damp(fit, done), capital(waits(fit, {}, share, done.trial))]
+    if not said:
+        why = next(iter(done.reasons.values()), None)
+        told = spoken(str(why), done.trial.settings) if why else "nothing was measured."
+        said = [f"Can't tell yet: {told}"]
+    return [line for line in said if line][:SENTENCES]
+
+
+def _keep(done: Analysed) -> list[str]:
+    """Which combination to keep and how long to wait; nothing where nothing was asked or can be judged."""
+    with suppress(CannotAnswer):
+        chosen = choosing(done)
+        if chosen is not None:
+            fit, keep = chosen.choice.fits.get("dry_h"), keep_sentence(chosen)
+            if not isinstance(fit, CuringFit):
+                return [keep]
+            best = dict(chosen.choice.best[[term.name for term in fit.terms]])
+            return [keep, waits(fit, best, max(done.trial.settings.drying.shares), done.trial)]
+    return []
+
+
+def _changes(done: Analysed, asked: Sequence[str]) -> list[str]:
+    """What each change was shown to do to the responses that were asked about, a sentence a level."""
+    found, sizes = dict[str, list[str]](), dict[str, float]()
+    for effect in done.effects:
+        if effect.response in asked and effect.shown and not (effect.exact or effect.same):
+            measure = done.trial.settings.measure(effect.response)
+            change = capital(words.against(effect, done.trial.settings.label))
+            told = f"{measure.label} {words.directed(effect.estimate, effect, measure)}"
+            found.setdefault(change, []).append(told)
+            sizes[told] = effect.p_value
+    said = [
+        f"{change}: {words.listed(sorted(told, key=sizes.__getitem__)[:NAMED])}."
+        for change, told in found.items()
+    ]
+    return said or ["Can't tell yet: no change was clear in what was asked about."]
+
+
+def _told(done: Analysed, effect: Effect) -> str:
+    """One effect, in the response's own unit too where nothing else was changed."""
+    measure, label = done.trial.settings.measure(effect.response), done.trial.settings.label
+    said = words.sentence(effect, measure, label)
+    fit = done.fits[effect.response]
+    if effect.exact or len(fit.terms) > 1 or not effect.shown:
+        return said
+    with suppress(CannotAnswer):
+        ends = [_typical(fit, effect, name) for name in (effect.level, effect.control)]
+        to, start = (words.amount(value, measure.unit) for value in ends)
+        said = f"{said.removesuffix('.')}: {to} instead of {start}."
+    return said
+
+
+def _typical(fit: FitResult, effect: Effect, name: str) -> float:
+    """The typical batch at a level, by the name that it is shown with."""
+    values = {level_name(effect.term, value): value for value in fit.batches[effect.factor]}
+    return float(fit.predict({effect.factor: values[name]})["estimate"].iloc[0])
+
+
+def _damp(fit: CuringFit, done: Analysed) -> str:
+    """What the air does, where no factor was changed."""
+    if not fit.air_matters or not fit.air:
+        return "Can't tell yet how the room's air changes drying." if fit.air else ""
+    temp, (least, most) = room_temp(fit, done.trial), fit.tried(VPD)
+    rh = rh_for_deficit(np.array([least, most]), temp)
+    damp, dry = fit.predict({VPD: [least, most]})["estimate"]
+    ends = f"{words.duration(dry)} at {rh[1]:.0f} % humidity, {words.duration(damp)} at {rh[0]:.0f} %"
+    return f"Damp air slows drying: {ends} ({temp:g} °C)."
+
+
+# --- at a glance ------------------------------------------------------------------------------
+
+
+def glance(done: Analysed) -> Glance:
+    """Every change and every response that was measured."""
+    label, changes = done.trial.settings.label, dict[tuple[str, str], tuple[str, str]]()
+    rows: dict[str, dict[tuple[str, str], Cell]] = {}
+    for effect in done.effects:
+        level, control = effect.level, effect.control
+        if isinstance(effect.term, Amount):
+            level = f"{level} of {label(effect.factor)}"
+        key = (effect.factor, effect.level)
+        changes[key] = (level, f"instead of {control}")
+        measure = done.trial.settings.measure(effect.response)
+        rows.setdefault(capital(measure.label), {})[key] = _cell(done, effect)
+    told = {name: [row.get(key, Cell()) for key in changes] for name, row in rows.items()}
+    return Glance(list(changes.values()), told)
+
+
+def _cell(done: Analysed, effect: Effect) -> Cell:
+    measure, want = done.trial.settings.measure(effect.response), wanted(done, effect.response)
+    sign, size = "▲" if effect.greater else "▼", words.directed(effect.estimate, effect, measure)
+    good = effect.greater == (want > 0) if want else None
+    way = "" if good is None else " · better" if good else " · worse"
+    if effect.exact:
+        return Cell(sign, size, f"exact{way}", good) if effect.shown else Cell("=", "no change", "exact")
+    if effect.same:
+        return Cell("=", "as good as equal", f"within your {percent((effect.margin or 1) - 1)}")
+    if effect.shown:
+        return Cell(sign, size, f"clear{way}", good)
+    if effect.p_value < LEANS:
+        return Cell(sign, size, f"leaning{way}", good)
+    return Cell("?", "can’t tell", words.possible(effect, measure) or "anything is possible")
+
+
+# --- the picture ------------------------------------------------------------------------------
+
+
+def picture(done: Analysed) -> Pieces:
+    """How long every combination takes, or dry time over humidity where nothing was changed."""
+    response = next(iter(about(done)), "")
+    fit, settings = done.fits.get(response), done.trial.settings
+    if isinstance(fit, CuringFit) and fit.air and not fit.terms:
+        share, temp = max(settings.drying.shares), room_temp(fit, done.trial)
+        figure, ends = over_humidity(fit, share, temp)
+        title = f"Hours until {percent(share)} of the pieces are dry, at {temp:g} °C"
+        seen = "Band: where the typical batch may lie (95 %). Rings: batches."
+        return [f"## {title}", Picture("front", figure, seen, f"{title}, by relative humidity: {ends}.")]
+    with suppress(CannotAnswer):
+        if fit is not None:
+            return _of_combinations(done, fit)
+    return []
+
+
+def _of_combinations(done: Analysed, fit: FitResult) -> Pieces:
+    settings, measure = done.trial.settings, done.trial.settings.measure(fit.response)
+    made = fit.made() if fit.terms else pd.DataFrame(index=[0])
+    if isinstance(fit, CuringFit):
+        share = max(settings.drying.shares)
+        title = f"Hours until {percent(share)} of the pieces are dry {air_words(fit, done.trial)}".rstrip()
+        rows, seen = fit.predict(made, share=share), _in_typical_air(fit, share)
+    else:
+        title, rows, seen = capital(measure.titled), fit.predict(made), fit.batches[fit.response]
+    voice = Voice(fit.terms, settings, {}, fit.n_batches)
+    names, mine = ([voice.name(row) for _, row in some.iterrows()] for some in (rows, fit.batches))
+    table = pd.DataFrame({"name": mine, "value": seen.to_numpy(float)}).dropna()
+    asked = settings.responses.get(fit.response)
+    limits = [] if asked is None else [end for end in (asked.at_least, asked.at_most) if end is not None]
+    figure = combinations(
+        rows.assign(name=names), table, limits, "hours" if measure.unit == "h" else measure.titled
+    )
+    caption = "Large mark and line: the typical batch and where it may lie (95 %). Rings: batches."
+    told = [
+        f"{name} {words.estimate(row, measure.unit)}"
+        for name, row in zip(names, rows.to_dict("records"), strict=True)
+    ]
+    line = " Upright line: your limit." if limits else ""
+    return [f"## {title}", Picture("front", figure, caption + line, f"{title}: {'; '.join(told)}.")]
+
+
+def _in_typical_air(fit: CuringFit, share: float) -> pd.Series:
+    """Hours until a share of each batch is dry, as if it had dried in the air of the forecast."""
+    factors = [term.name for term in fit.terms]
+    own = fit.batches[[*factors, *(term.name for term in fit.air)]]
+    here, there = fit.predict(own)["estimate"], fit.predict(fit.batches[factors], share=share)["estimate"]
+    return pd.Series(
+        fit.placed.loc[fit.batches.index].to_numpy() * (there / here).to_numpy(), fit.batches.index
+    )
+
+
+# --- what to do, and what to mind -------------------------------------------------------------
+
+
+@lru_cache(maxsize=2)
+def foot(done: Analysed) -> Foot:
+    """What to do and what to mind, the gravest first, as far as the words go; what can hurt, always."""
+    told = [
+        *map(str, opening(done.trial)),
+        *verdict(done),
+        SAFETY[0],
+        "What each change did",
+        "Next",
+        "Cautions",
+    ]
+    left = WORDS - len(" ".join(told).split()) - 18  # of the picture's title
+    steps, minded = _steps_and_cautions(done)
+    kept: dict[bool, list[str]] = {True: [], False: []}
+    ranked = [*((line, True) for line in minded[:1]), *((step, False) for step in steps)]
+    for line, caution in [*ranked, *((line, True) for line in minded[1:])]:
+        size = len(line.split())
+        if size <= left and len(kept[caution]) < MOST - caution:
+            kept[caution].append(line)
+            left -= size
+    return Foot(kept[False], [*kept[True], SAFETY[0]])
+
+
+def more(done: Analysed) -> Pieces:
+    """What else there is to do and to mind."""
+    shown, (steps, minded) = foot(done), _steps_and_cautions(done)
+    lines = [line for line in [*steps, *minded] if line not in (*shown.steps, *shown.cautions)]
+    return ["## Also to mind", Notes([*lines, *SAFETY[1:]], "caution")]
+
+
+def _steps_and_cautions(done: Analysed) -> tuple[list[str], list[str]]:
+    lost = done.trial.left_out()
+    gone = lost[lost["table"] == "runs"]["run"].tolist()
+    minded = [f"Left out: {words.listed([str(run) for run in gone])}."] if gone else []
+    return next_steps(done), [*minded, *cautions(done)]

@@ -2,8 +2,8 @@
 
 Reported at 5 % each time, a trial without any effect shows one by chance ever more often as batches are
 added. With the critical value of S. J. Pocock (Biometrika 64, 1977, 191-199), the same at every look, all
-intervals hold together as often as one alone should. Looks that were planned may spend the error as K. K. G. Lan and
-D. L. DeMets do (Biometrika 70, 1983, 659-663), nearly all of it at the last; see docs/methods/effects.md.
+intervals hold together as often as one alone should. Looks that were planned may spend the error as
+K. K. G. Lan and D. L. DeMets do (Biometrika 70, 1983, 659-663), nearly all of it at the last.
 """
 
 from __future__ import annotations

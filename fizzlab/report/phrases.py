@@ -181,7 +181,7 @@ def _shown(effect: Effect, measure: Measure, label: Label) -> str:
     size = by_how_much(effect.estimate, effect, measure)
     times = size.endswith("times") or size == "twice"
     told = way if times else way.replace(up, f"{size} {up}", 1) if up in way else f"{way}, {size},"
-    start = f"Pieces with {_with(effect, effect.level, label)} {told} than with {effect.control}"
+    start = f"Pieces with {with_name(effect, effect.level, label)} {told} than with {effect.control}"
     if effect.exact:
         return f"{start}."
     ends = span(effect, measure)
@@ -189,13 +189,24 @@ def _shown(effect: Effect, measure: Measure, label: Label) -> str:
     return f"{told}; you count that as equal." if effect.same else f"{told}."
 
 
-def _with(effect: Effect, level: str, label: Label) -> str:
-    return level if isinstance(effect.term, Category) else f"{level} of {label(effect.factor)}"
+def with_name(effect: Effect, level: str, label: Label) -> str:
+    """A level as it is spoken of: ``"lake"``, ``"4 g of oil"``, ``"fan on"``."""
+    if not isinstance(effect.term, Category):
+        return f"{level} of {label(effect.factor)}"
+    return f"{label(effect.factor)} {level}" if bare(level) else level
+
+
+def bare(level: str) -> bool:
+    """Does a level say nothing without the name of its factor?"""
+    return level.casefold() in BARE or level.replace(".", "").isdigit()
 
 
 def against(effect: Effect, label: Label, middle: str = " against ") -> str:
     """The two levels: ``"lake against dye"``, ``"4 g against 2 g of oil"``."""
-    return f"{effect.level}{middle}{_with(effect, effect.control, label)}"
+    level = effect.level if bare(effect.control) else with_name(effect, effect.level, label)
+    if not isinstance(effect.term, Category):
+        level = effect.level
+    return f"{level}{middle}{with_name(effect, effect.control, label)}"
 
 
 def still_open(effects: Sequence[Effect], measures: Mapping[str, Measure], label: Label) -> list[str]:

@@ -20,7 +20,7 @@ from fizzlab.report.figures.panels import MOST, trade_off
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.drying import air_words
 from fizzlab.report.parts.general import Pieces, caution, is_blend
-from fizzlab.report.phrases import capital, count, listed, number, percent, spoken
+from fizzlab.report.phrases import bare, capital, count, listed, number, percent, spoken
 from fizzlab.trial.folder import Trial
 from fizzlab.trial.settings import TrialSettings
 
@@ -37,7 +37,6 @@ HOW_TO_READ = (
 #: A combination that keeps the limits less often than this is said to fail.
 HALF = 0.5
 #: Level names that say nothing without the name of their factor.
-BARE = frozenset({"yes", "no", "none", "with", "without", "on", "off", "low", "high", "old", "new", "plain"})
 #: So many combinations are named in a sentence, and stand in the table.
 NAMED, ROWS = 3, 24
 
@@ -62,8 +61,8 @@ class Voice(NamedTuple):
     def _part(self, term: Term, value: object) -> str:
         said = level_name(term, value)
         shared = [t for t in self.terms if isinstance(t, Category) and said in t.levels]
-        bare = len(shared) > 1 or said.casefold() in BARE or said.replace(".", "").isdigit()
-        return f"{self.settings.label(term.name)} {said}" if bare or isinstance(term, Amount) else said
+        unclear = len(shared) > 1 or bare(said)
+        return f"{self.settings.label(term.name)} {said}" if unclear or isinstance(term, Amount) else said
 
     def response(self, name: str) -> str:
         """A response in words, with the share of the pieces that it is asked of."""

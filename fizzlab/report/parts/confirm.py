@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 from dataclasses import replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,7 @@ from fizzlab.models.curing import VPD, CuringFit, TouchStudy, with_air
 from fizzlab.models.terms import Category
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysed, analyse
-from fizzlab.report.page import Finding, Findings, Notes
+from fizzlab.report.page import Finding, Findings
 from fizzlab.report.parts.choose import Row, Voice, choosing
 from fizzlab.report.parts.general import Pieces, caution, plain
 from fizzlab.report.phrases import capital, count, listed, spoken
@@ -24,33 +25,48 @@ from fizzlab.report.phrases import capital, count, listed, spoken
 TITLE = "## Did it come out as forecast?"
 
 
+@lru_cache(maxsize=2)
+def _seen(done: Analysed) -> tuple[Voice, list[dict[str, Any]], list[str]]:
+    """Every response of the confirmation batches beside its forecast; CannotAnswer where there is none."""
+    original = done.trial.confirms
+    assert original is not None
+    chosen = choosing(analyse(original))
+    if chosen is None:
+        do = "State them there: [responses.NAME] of its trial.toml."
+        raise CannotAnswer(f"The trial {original.settings.code} states no limit and no wish.", do)
+    seen, notes = beside(done, chosen.choice)
+    if not seen:
+        do = "Make batches of the combination that was chosen, and measure what has a limit or a wish."
+        raise CannotAnswer(f"No batch can be set beside the forecasts. {' '.join(notes)}", do)
+    return chosen.voice, seen, notes
+
+
+def came_out(done: Analysed) -> list[str]:
+    """The verdict on confirmation batches."""
+    try:
+        voice, seen, _ = _seen(done)
+    except CannotAnswer as reason:
+        return [f"Can't tell yet. {spoken(str(reason), done.trial.settings)}"]
+    said = voice.settings.measure
+    wrong = [f"{said(s['response']).label} of {voice.name(s)}" for s in seen if not s["agrees"]]
+    if wrong:
+        return [f"No: {listed(wrong)} did not come out as forecast.", "Make it once more beside the control."]
+    return ["Yes: the confirmation batches came out as forecast."]
+
+
 def confirmed(done: Analysed) -> Pieces:
-    """The verdict on confirmation batches, and a sentence a response; nothing for other trials."""
-    trial, original = done.trial, done.trial.confirms
+    """A sentence a response of confirmation batches; nothing for other trials."""
+    original = done.trial.confirms
     if original is None:
         return []
     settings = original.settings
     try:
-        chosen = choosing(analyse(original))
-        if chosen is None:
-            do = "State them there: [responses.NAME] of its trial.toml."
-            raise CannotAnswer(f"The trial {settings.code} states no limit and no wish.", do)
-        seen, notes = beside(done, chosen.choice)
-        if not seen:
-            do = "Make batches of the combination that was chosen, and measure what has a limit or a wish."
-            raise CannotAnswer(f"No batch can be set beside the forecasts. {' '.join(notes)}", do)
-    except CannotAnswer as reason:
-        return [TITLE, caution([spoken(str(reason), trial.settings)])]
-    voice = chosen.voice
-    said = voice.settings.measure
-    wrong = [f"{said(s['response']).label} of {voice.name(s)}" for s in seen if not s["agrees"]]
-    verdict = "Yes: the confirmation batches came out as forecast."
-    if wrong:
-        verdict = f"No: {listed(wrong)} did not. Make it once more beside the control before you trust it."
+        voice, seen, notes = _seen(done)
+    except CannotAnswer:
+        return []
     return [
         TITLE,
         plain(f"These batches confirm the choice of the trial “{settings.title}” ({settings.code})."),
-        Notes([verdict], "answer"),
         Findings([_came_out(each, voice) for each in seen], kind="plain"),
         caution(notes),
     ]

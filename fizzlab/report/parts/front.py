@@ -15,12 +15,13 @@ from fizzlab.errors import CannotAnswer
 from fizzlab.models.air import rh_for_deficit
 from fizzlab.models.curing import VPD, CuringFit
 from fizzlab.models.result import Effect, FitResult
-from fizzlab.models.terms import Amount, level_name
+from fizzlab.models.terms import level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysed
 from fizzlab.report.figures.front import combinations, over_humidity
 from fizzlab.report.page import FRONT_END, Notes, Picture, Piece, unbroken
 from fizzlab.report.parts.choose import Voice, choosing, keep_sentence
+from fizzlab.report.parts.confirm import came_out
 from fizzlab.report.parts.drying import SAFETY, air_words, cautions, dried, next_steps, room_temp, waits
 from fizzlab.report.parts.general import Pieces, opening
 from fizzlab.report.phrases import capital, percent, spoken
@@ -133,6 +134,8 @@ def wanted(done: Analysed, response: str) -> int:
 def verdict(done: Analysed) -> list[str]:
     """Two or three sentences that answer the question."""
     asked, said = about(done), list[str]()
+    if done.trial.confirms is not None:
+        return came_out(done)
     if len(asked) == 1:
         effects = sorted(done.fits[asked[0]].effects, key=lambda effect: (not effect.shown, effect.p_value))
         said = [_told(done, effect) for effect in effects]
@@ -220,11 +223,8 @@ def glance(done: Analysed) -> Glance:
     label, changes = done.trial.settings.label, dict[tuple[str, str], tuple[str, str]]()
     rows: dict[str, dict[tuple[str, str], Cell]] = {}
     for effect in done.effects:
-        level, control = effect.level, effect.control
-        if isinstance(effect.term, Amount):
-            level = f"{level} of {label(effect.factor)}"
         key = (effect.factor, effect.level)
-        changes[key] = (level, f"instead of {control}")
+        changes[key] = (words.with_name(effect, effect.level, label), f"instead of {effect.control}")
         measure = done.trial.settings.measure(effect.response)
         rows.setdefault(capital(measure.label), {})[key] = _cell(done, effect)
     told = {name: [row.get(key, Cell()) for key in changes] for name, row in rows.items()}

@@ -20,6 +20,9 @@ __all__ = ["capital", "count", "listed", "number"]
 
 Label = Callable[[str], str]
 
+#: Levels that are no name of their own.
+BARE = frozenset({"yes", "no", "none", "with", "without", "on", "off", "low", "high", "old", "new", "plain"})
+
 _AIR = {"log vpd_kpa": "the room's air", "vpd_kpa": "vapour-pressure deficit"}
 
 

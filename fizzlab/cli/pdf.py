@@ -17,8 +17,9 @@ if TYPE_CHECKING:
 @click.argument("page", type=click.Path(path_type=Path))
 @click.option("--paper", type=PAPER, default="a4", show_default=True)
 @click.option("--to", type=click.Path(path_type=Path), help="Where the PDF goes; else beside PAGE.")
-def pdf(page: Path, paper: Paper, to: Path | None) -> None:
+@click.option("--whole", is_flag=True, help="Of a report, print all of it, not its front page alone.")
+def pdf(page: Path, paper: Paper, to: Path | None, whole: bool) -> None:
     """Print PAGE, a record's folder or an HTML page such as the bench sheet, to a PDF."""
     from fizzlab.report.pdf import print_page
 
-    click.echo(print_page(page, to, paper=paper))
+    click.echo(print_page(page, to, paper=paper, whole=whole))

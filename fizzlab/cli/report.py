@@ -20,7 +20,13 @@ from fizzlab.cli.saying import PAPER, say_trouble
 @click.option("--made-by", default="", help="Who made the report; else made_by of trial.toml.")
 @click.option("--checked-by", default="", help="Who checked the readings and the report.")
 @click.option("--date", default="", help="Date of the record, as 2026-01-31; today if not given.")
-@click.option("--pdf", is_flag=True, help="Print the report to a PDF too, through an installed browser.")
+@click.option(
+    "--pdf",
+    is_flag=False,
+    flag_value="front",
+    type=click.Choice(["front", "whole"]),
+    help="Print the front page to a PDF too, or the whole report, through an installed browser.",
+)
 @click.option("--paper", type=PAPER, help="Paper of the PDF; else that of trial.toml, or A4.")
 def report(
     folders: tuple[Path, ...], made_by: str, checked_by: str, date: str, notebook: str, **options: Any
@@ -60,6 +66,7 @@ def demo(folder: Path) -> None:
 def _report_on(trials: list[Path], **options: Any) -> None:
     """Report on one trial with a bar of its cells, on many with a bar of reports; exit with 2 on trouble."""
     from fizzlab.report.many import write_reports
+    from fizzlab.report.page import verdict_of
 
     if len(trials) == 1:
         outcomes = write_reports(trials, progress=True, **options)
@@ -69,6 +76,7 @@ def _report_on(trials: list[Path], **options: Any) -> None:
     failed = 0
     for outcome in outcomes:
         if outcome.page:
+            click.echo("\n".join(verdict_of(outcome.page.read_text(encoding="utf-8"))[:2]))
             pages = [outcome.page, outcome.page.with_name("report.pdf")]
             click.echo("\n".join(str(page) for page in pages if page == outcome.page or page.is_file()))
         if outcome.sent:

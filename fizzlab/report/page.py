@@ -11,7 +11,7 @@ import re
 import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
-from html import escape
+from html import escape, unescape
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -198,6 +198,13 @@ def from_notebook(cells: Iterable[Any]) -> Shown:
                 svg = base64.b64decode(html.partition("base64,")[2].partition('"')[0]).decode()
                 pictures[name] = (base64.b64decode(data["image/png"]), svg)
     return Shown("\n".join(body), pictures, findings)
+
+
+def verdict_of(html: str) -> list[str]:
+    """The sentences of the verdict of a report's page, as plain text."""
+    said = re.search(r'<section class="verdict".*?</section>', html, re.DOTALL)
+    lines = re.findall("<p>(.*?)</p>", said[0]) if said else []
+    return [unescape(re.sub("<[^>]*>", "", line)).replace("\u00a0", " ") for line in lines]
 
 
 def _folded(part: str) -> str:

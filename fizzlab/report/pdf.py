@@ -84,9 +84,17 @@ def _usual_places(environment: Mapping[str, str], system: str) -> list[Path]:
 
 
 def print_pdf(
-    html: Path, pdf: Path, *, paper: Paper = "a4", browser: Path | None = None, timeout_s: float = 60.0
+    html: Path,
+    pdf: Path,
+    *,
+    paper: Paper = "a4",
+    whole: bool = False,
+    browser: Path | None = None,
+    timeout_s: float = 60.0,
 ) -> None:
     """Print a page that stands alone to a PDF, which replaces one that is there in one step, or not at all.
+
+    Of a report, its front page is printed, or the `whole` of it.
 
     NotPrinted: there is no browser, it failed or took too long, or it is too old to number pages.
     """
@@ -95,7 +103,12 @@ def print_pdf(
         rooms: dict[str, Any] = {"prefix": ".printing-", "dir": pdf.parent, "ignore_cleanup_errors": True}
         with tempfile.TemporaryDirectory(**rooms) as name:
             room = Path(name).resolve()
-            head, end, body = html.read_text(encoding="utf-8").partition("</head>")
+            text = html.read_text(encoding="utf-8")
+            if whole:
+                text = text.replace("<html ", '<html class="whole" ', 1).replace(
+                    "<details>", "<details open>"
+                )
+            head, end, body = text.partition("</head>")
             size = f"<style>@page {{ size: {paper} }}</style>"
             page = f"{head}{size}{end}{body}" if end else f"{size}{head}"
             (room / "page.html").write_text(page, encoding="utf-8")
@@ -107,7 +120,7 @@ def print_pdf(
         raise NotPrinted(refused) from None
 
 
-def print_page(page: Path, to: Path | None = None, *, paper: Paper = "a4") -> Path:
+def print_page(page: Path, to: Path | None = None, *, paper: Paper = "a4", whole: bool = False) -> Path:
     """Print a record's folder or a page that stands alone, and return the PDF; change nothing that is there.
 
     Where `to` is left out, the PDF lies beside the page or the record's folder, and is called as it is.
@@ -123,7 +136,7 @@ def print_page(page: Path, to: Path | None = None, *, paper: Paper = "a4") -> Pa
         raise NotPrinted("A record is never changed. Name another place for the PDF with --to.")
     if pdf.exists():
         raise NotPrinted(f"{pdf} is there already. Name another place for the PDF with --to.")
-    print_pdf(html, pdf, paper=paper)
+    print_pdf(html, pdf, paper=paper, whole=whole)
     return pdf
 
 

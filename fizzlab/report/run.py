@@ -109,7 +109,7 @@ def write_report(
     notebook: str = "trial_report",
     progress: bool = False,
     signed: records.Signed | None = None,
-    pdf: bool = False,
+    pdf: bool | Literal[front, whole] = False,
     paper: printing.Paper | None = None,
     kernels: Kernels | None = None,
 ) -> Path:
@@ -125,9 +125,9 @@ def write_report(
         Show papermill's progress bar.
     signed : Signed, optional
         Who made the report, who checked it, and when; `made_by` of trial.toml where it names no maker.
-    pdf, paper : bool, {"a4", "letter"}
-        Print the page to ``report.pdf`` as well, through a browser that is installed; the paper is that of
-        trial.toml where none is given.
+    pdf, paper : bool or {"front", "whole"}, {"a4", "letter"}
+        Print the front page, or the whole report, to ``report.pdf`` as well, through a browser that is
+        installed; the paper is that of trial.toml where none is given.
     kernels : Kernels, optional
         Where the notebook's kernel comes from; left out, one is started.
 
@@ -172,7 +172,9 @@ def write_report(
             html.write_text(text, encoding="utf-8")
             try:
                 if pdf:
-                    printing.print_pdf(html, making / "report.pdf", paper=paper or settings.paper)
+                    printing.print_pdf(
+                        html, making / "report.pdf", paper=paper or settings.paper, whole=pdf == "whole"
+                    )
             except printing.NotPrinted as error:
                 unprinted.append(str(error))
 

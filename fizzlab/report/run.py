@@ -109,7 +109,7 @@ def write_report(
     notebook: str = "trial_report",
     progress: bool = False,
     signed: records.Signed | None = None,
-    pdf: bool | Literal[front, whole] = False,
+    pdf: bool | Literal["front", "whole"] = False,
     paper: printing.Paper | None = None,
     kernels: Kernels | None = None,
 ) -> Path:

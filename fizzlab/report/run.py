@@ -10,7 +10,7 @@ import tempfile
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from fizzlab import records
 from fizzlab.errors import BadInput, FizzlabError, Problem

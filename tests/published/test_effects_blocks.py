@@ -1,6 +1,7 @@
 """Blocked and unbalanced comparisons, transformations and odd observations against R.
 
-R values: R 4.2.2 with lme4 1.1-31, pbkrtest 0.5.2, emmeans 1.8.4-1, multcomp 1.4-22, MASS 7.3-58.2.
+R values: ``tests/published/r/effects.R``, run with R 4.2.2, lme4 1.1-31, pbkrtest 0.5.2, emmeans 1.8.4-1,
+multcomp 1.4-22, MASS 7.3-58.2.
 """
 
 from __future__ import annotations
@@ -67,7 +68,7 @@ def test_factorial_in_blocks() -> None:
         "program",
         "R 4.2.2: peas in six blocks, R's npk",
         "run for this check",
-        how="anova(lm(yield ~ block + N * P * K, npk))   # N:P:K is confounded with blocks and left out",
+        how="tests/published/r/effects.R",
     )
     found = fit_response(npk(), "yield", factors("NPK"), model="interactions", log=False)
     assert found.structure.kind == "blocked"
@@ -87,7 +88,7 @@ def test_blocks_taken_out_or_at_random() -> None:
         "program",
         "R 4.2.2, emmeans 1.8.4-1: peas in six blocks, R's npk",
         "run for this check",
-        how='emmeans(lm(yield ~ block + N + P + K, npk), "N") and its pairs',
+        how="tests/published/r/effects.R",
     )
     fixed = fit_response(npk(), "yield", factors("NPK"), log=False)
     means = fixed.predict({"N": ["0", "1"]})
@@ -106,7 +107,7 @@ def test_blocks_taken_out_or_at_random() -> None:
         "program",
         "R 4.2.2, lme4 1.1-31, pbkrtest 0.5.2, emmeans 1.8.4-1: peas in six blocks, R's npk",
         "run for this check",
-        how="lmer(yield ~ N + P + K + (1 | block), npk), Kenward-Roger",
+        how="tests/published/r/effects.R",
     )
     random = fit_response(npk(), "yield", factors("NPK"), days="random", log=False)
     agrees(
@@ -131,7 +132,7 @@ def test_lost_plots_on_the_log_scale() -> None:
         "R 4.2.2, lme4 1.1-31, pbkrtest 0.5.2, emmeans 1.8.4-1: peas in six blocks, R's npk, three plots "
         "lost, on the log scale",
         "run for this check",
-        how="n <- npk[-c(2, 11, 17), ]; m <- lmer(log(yield) ~ N * P + K + (1 | block), n)",
+        how="tests/published/r/effects.R",
     )
     table = npk().drop(index=[1, 10, 16])
     found = fit_response(
@@ -153,7 +154,6 @@ def test_lost_plots_on_the_log_scale() -> None:
         lost_r,
         rel=1e-5,
     )
-    # R: emmeans(m, "N", type = "response"); pairs(emmeans(m, "N", at = list(P = "1")), type = "response")
     means = found.predict({"N": ["0", "1"]})
     agrees("typical values of N", means["estimate"].tolist(), [51.8144904, 56.5273287], lost_r, rel=1e-6)
     df = [mean(found, "N", level)["df"] for level in "01"]
@@ -171,7 +171,7 @@ def test_lost_plots_on_the_log_scale() -> None:
         "program",
         "R 4.2.2, emmeans 1.8.4-1: the same, blocks taken out",
         "run for this check",
-        how='emmeans(lm(log(yield) ~ block + N * P + K, n), "N", type = "response")',
+        how="tests/published/r/effects.R",
     )
     blocked = fit_response(
         table, "yield", factors("NPK"), model=["N", "P", "N:P", "K"], log=True, days="fixed"
@@ -195,10 +195,7 @@ def test_comparisons_of_unequal_groups() -> None:
         "R 4.2.2, multcomp 1.4-22: recovery under four blankets, multcomp's recovery; its integration is "
         "random in the fourth figure",
         "run for this check",
-        how=(
-            'g <- glht(aov(minutes ~ blanket, recovery), linfct = mcp(blanket = "Dunnett")); summary(g);\n'
-            "confint(g) (quantile 2.48828824)"
-        ),
+        how="tests/published/r/effects.R",
     )
     dunnett = compare(found, "blanket")
     t = [step(found, "blanket", level, "b0")["t"] for level in ("b1", "b2", "b3")]
@@ -217,7 +214,7 @@ def test_comparisons_of_unequal_groups() -> None:
         "program",
         "R 4.2.2, emmeans 1.8.4-1: the same, Tukey's method",
         "run for this check",
-        how='summary(pairs(emmeans(aov(...), "blanket")), infer = c(TRUE, TRUE))',
+        how="tests/published/r/effects.R",
     )
     tukey = compare(found, "blanket", "pairs")
     agrees(
@@ -261,7 +258,7 @@ def test_odd_plots() -> None:
         "program",
         "R 4.2.2: peas in six blocks, R's npk",
         "run for this check",
-        how="rstudent(lm(yield ~ block + N + P + K, npk))",
+        how="tests/published/r/effects.R",
     )
     fit = fit_response(npk(), "yield", factors("NPK"), log=False)
     found = odd_batches(fit.strata, fit.y, fit.fits, list(fit.batches.index))
@@ -285,11 +282,7 @@ def test_odd_batch_and_power_of_the_poisons() -> None:
         "program",
         "R 4.2.2, MASS 7.3-58.2: survival under poisons, boot's poisons (Box and Cox, 1964)",
         "run for this check. Box and Cox chose the reciprocal (from memory, not seen)",
-        how=(
-            "bc <- MASS::boxcox(lm(time ~ poison + treat, poisons), lambda = seq(-2, 2, 0.01), interp = "
-            "FALSE):\n"
-            "best -0.75, -1.13 to -0.36"
-        ),
+        how="tests/published/r/effects.R",
     )
     agrees(
         "power: best, and its 95 % interval",
@@ -302,7 +295,7 @@ def test_odd_batch_and_power_of_the_poisons() -> None:
         "program",
         "R 4.2.2: the poisons",
         "run for this check",
-        how="rstudent(lm(time ~ poison + treat, poisons)): 3.894897731 for plot 20, 3.127389048 for plot 42",
+        how="tests/published/r/effects.R",
     )
     odd = odd_batches(found.strata, found.y, found.fits, list(found.batches.index))
     agrees(
@@ -321,9 +314,7 @@ def test_sameness_is_two_one_sided_t_tests() -> None:
         "program",
         "R 4.2.2: two of multcomp's blankets",
         "run for this check",
-        how=(
-            "a <- RECOVERY b0, b <- b3 above; t.test(log(b3), log(b0), var.equal = TRUE, conf.level = 0.90)"
-        ),
+        how="tests/published/r/effects.R",
     )
     rows = [(blanket, float(m)) for blanket in ("b0", "b3") for m in RECOVERY[blanket]]
     table = pd.DataFrame(rows, columns=["blanket", "minutes"])
@@ -337,6 +328,6 @@ def test_sameness_is_two_one_sided_t_tests() -> None:
         ttest,
         rel=1e-9,
     )
-    # t.test(log(b3), log(b0), var.equal = TRUE)$p.value is above 0.05, which alone would show nothing
+    # the p of no difference is above 0.05, which alone would show nothing
     assert found.p_value > 0.05
     assert found.same

@@ -1,6 +1,6 @@
-# Blocked and unbalanced comparisons, transformations, odd observations: the values of test_effects_blocks.py.
-# Run with R 4.2.2, lme4 1.1-31, lmerTest 3.1-3, pbkrtest 0.5.2, emmeans 1.8.4-1, multcomp 1.4-22, MASS 7.3-58.2,
-# boot 1.3-28.1 (Debian 12):
+# Blocked and unbalanced comparisons, odd observations: the values of test_effects_blocks.py.
+# Run with R 4.2.2, lme4 1.1-31, lmerTest 3.1-3, pbkrtest 0.5.2, emmeans 1.8.4-1, multcomp 1.4-22, boot 1.3-28.1
+# (Debian 12):
 #   Rscript tests/published/r/effects.R
 
 suppressPackageStartupMessages({
@@ -76,11 +76,9 @@ tell("ends of their intervals", p$lower.CL)
 test("test_odd_plots")
 tell("externally studentised residuals of four plots", rstudent(fixed)[c(1, 3, 13, 24)])
 
-test("test_odd_batch_and_power_of_the_poisons")
+test("test_odd_batches_of_the_poisons")
 poisons <- boot::poisons
 m <- lm(time ~ poison + treat, poisons)
-bc <- MASS::boxcox(m, lambda = seq(-2, 2, 0.01), interp = FALSE, plotit = FALSE)
-tell("power: best, and its 95 % interval", bc$x[which.max(bc$y)], range(bc$x[bc$y > max(bc$y) - qchisq(0.95, 1) / 2]))
 tell("residuals of plots 20 and 42", rstudent(m)[c(20, 42)])
 
 test("test_sameness_is_two_one_sided_t_tests")

@@ -41,17 +41,6 @@ tell("level and slope", coef(r))
 tell("their variances between trials", r$tau2)
 tell("covariance, but for the guard", vcov(r))
 
-test("test_two_numbers_of_one_trial_that_leans_on_the_others")
-u <- ranef(r)[[1]]$intrcpt
-tell("how far trials 1, 2 and 5 lie from the pooled level and slope", u[c(1:4, 9:10)])
-
-test("test_one_trial_that_leans_on_the_others")
-r <- rma(yi, vi, data = dat, method = "REML", control = tight)
-tell("tau²", r$tau2)
-b <- blup(r)
-tell("trials 1, 4 and 13 helped by the others", b$pred[c(1, 4, 13)])
-tell("their standard errors", b$se[c(1, 4, 13)])
-
 test("test_lines_with_trials_of_one_air")
 # made up: four trials with level and slope, two of one air: at log air 0.4 and -0.3 they see level + slope * that
 lines <- function(level, slope) {

@@ -53,13 +53,11 @@ names(diabetes) <- c("left", "right", "z")
 
 plain <- function(d) {
   d$left[d$left == 0] <- NA  # as survreg wants it
-  for (shape in c("lognormal", "weibull", "loglogistic")) {
-    f <- survreg(Surv(left, right, type = "interval2") ~ z, d, dist = shape,
-                 control = list(rel.tolerance = 1e-12, maxiter = 100))
-    tell(paste0(shape, ": log-likelihood"), f$loglik[2])
-    tell(paste0(shape, ": intercept, slope, log scale"), coef(f), log(f$scale))
-    tell(paste0(shape, ": their standard errors"), sqrt(diag(vcov(f))))
-  }
+  f <- survreg(Surv(left, right, type = "interval2") ~ z, d, dist = "lognormal",
+               control = list(rel.tolerance = 1e-12, maxiter = 100))
+  tell("lognormal: log-likelihood", f$loglik[2])
+  tell("lognormal: intercept, slope, log scale", coef(f), log(f$scale))
+  tell("lognormal: their standard errors", sqrt(diag(vcov(f))))
 }
 test("test_plain_fit_agrees_with_survreg, cosmesis")
 plain(cosmesis)

@@ -24,8 +24,8 @@ Kind = Literal["certified", "standard", "publication", "program", "invented", "t
 class Source:
     """Where an outside value is from.
 
-    `seen` says how we came to know it, `how` is the command that gave it; `live` marks a value that is worked
-    out while the check runs.
+    `seen` says how we came to know it, `how` is the command that gave it, or the script; `live` marks a value
+    that is worked out while the check runs.
     """
 
     kind: Kind

@@ -75,19 +75,28 @@ KINDS = {
     "program": ("program, public data", "Another program, on public data or on a stated plan"),
     "invented": ("program, made-up data", "Another program on made-up readings"),
     "trade": ("trade", "Said by the trade"),
-    "theory": ("mathematics", "Mathematics: a definition, a theorem, an exact law or an exhaustive search"),
+    "theory": (
+        "mathematics",
+        "No outside value but mathematics: a definition, theorem, law or exhaustive search",
+    ),
 }
 
 OPENING = f"""# What the numbers are checked against
 
 A program that reckons can be wrong without looking wrong. So the main results of fizzlab are compared with
 values that do not come from it: certified ones, standards and handbooks, examples printed in books and
-papers, and other programs on the same readings. This page lists those comparisons. It is written by
-`{COMMAND}`, from the checks in `tests/published/`, which run with all other tests; a check that changes
-without this page is a failed test. Do not edit it by hand.
+papers, and other programs on the same readings. Some are held to mathematics instead, which is no outside
+value. This page lists those comparisons. It is written by `{COMMAND}`, from the checks in
+`tests/published/`, which run with all other tests; a check that changes without this page is a failed test.
+Do not edit it by hand.
 
+"""
+
+READING = """
 - **outside** is the value of the source, **ours** is fizzlab's, to as many digits. Of more than four numbers
-  in one row the first two and the last are shown.
+  in one row the first two and the last are shown. For mathematics the column is called **expected**: what a
+  definition, theorem or law asks for, worked out here or by hand, so that it shows a slip but not a wrong
+  method.
 - **differs by** is the largest difference in the row, rounded up, when this page was written; **allowed** is
   what every run of the tests holds it to. *0.03 %* and *2 in 10⁹* are shares of the outside value; a number
   alone is in the unit of the row. A row without them is not a number against a number: the same table, a
@@ -96,9 +105,9 @@ without this page is a failed test. Do not edit it by hand.
   or exact by definition. A program that agrees on public data shows that two programs do the same sums, not
   that the sums are the right ones; what speaks for the method stands on its page.
 - **Seen** says how the value came here. "Run for this check" means that we ran the program named, in the
-  version named; the command stands below, and the tests do not need that program. "There" means in the source
-  itself or a copy of it. A value that we know only because somebody else quotes it says who does. What is
-  from memory says so.
+  version named; the script or command stands below, and the tests do not need that program. A script prints
+  the values under the names of the tests and of the rows. "There" means in the source itself or a copy of it.
+  A value that we know only because somebody else quotes it says who does. What is from memory says so.
 
 How many rows a topic has, by the kind of source:
 """
@@ -154,7 +163,7 @@ def why_stale(old: list[Told], new: list[Told]) -> str | None:
 
 def render(record: Record) -> str:
     """Return the page for a record."""
-    parts = [OPENING, _summary(record)]
+    parts = [OPENING + _kinds(record) + READING, _summary(record)]
     for title, method, modules in TOPICS:
         parts.append(f"## {title}\n")
         if method:
@@ -162,7 +171,8 @@ def render(record: Record) -> str:
         rows = _rows(record, modules)
         sources = {json.dumps(row["source"]): row["source"] for row in rows}
         for source in sorted(sources.values(), key=lambda s: list(KINDS).index(s["kind"])):
-            parts += [_told(source), _table([row for row in rows if row["source"] == source])]
+            theirs = "expected" if source["kind"] == "theory" else "outside"
+            parts += [_told(source), _table([row for row in rows if row["source"] == source], theirs)]
     return "\n".join(parts)
 
 
@@ -174,6 +184,14 @@ def _rows(record: Record, modules: list[str]) -> list[Told]:
         if name.startswith(f"{module}.py::")
         for row in rows
     ]
+
+
+def _kinds(record: Record) -> str:
+    rows = [row for tests in record.values() for row in tests]
+    lines = ["| kind | rows | |", "|---|---:|---|"]
+    for kind, (short, long) in KINDS.items():
+        lines.append(f"| {short} | {sum(row['source']['kind'] == kind for row in rows)} | {long} |")
+    return "\n".join(lines) + "\n"
 
 
 def _summary(record: Record) -> str:
@@ -190,11 +208,13 @@ def _summary(record: Record) -> str:
 def _told(source: Told) -> str:
     seen = source["seen"]
     text = f"**{_plain(source['name'])}**  \n{KINDS[source['kind']][1]}. Seen: {_plain(seen)}.\n"
+    if source["how"].endswith(".R"):
+        return text + f"Script: [{source['how']}](../{source['how']}).\n"
     return text + (f"\n```\n{source['how']}\n```\n" if source["how"] else "")
 
 
-def _table(rows: list[Told]) -> str:
-    lines = ["| what | outside | ours | differs by | allowed |", "|---|---|---|---:|---:|"]
+def _table(rows: list[Told], theirs: str) -> str:
+    lines = [f"| what | {theirs} | ours | differs by | allowed |", "|---|---|---|---:|---:|"]
     for row in rows:
         if row["differs"] is None:
             numbers = ["", ""]

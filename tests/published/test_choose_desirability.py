@@ -153,13 +153,7 @@ LM = Source(
     "program",
     "R 4.2.2: abrasion of the tread compound at the printed optimum",
     "run for this check",
-    how=(
-        "m <- lm(y1 ~ (a + b + c)^2 + I(a^2) + I(b^2) + I(c^2));\n"
-        "q <- predict(m, data.frame(a = -.0533, b = .144, c = -.872), se.fit = TRUE);\n"
-        'predict(..., interval = "prediction"); q$fit +- qt(.975, q$df) * sqrt(q$se.fit^2 + '
-        "q$residual.scale^2 / 4);\n"
-        "pt((q$fit - 120) / sqrt(q$se.fit^2 + q$residual.scale^2), q$df)"
-    ),
+    how="tests/published/r/choose.R",
 )
 POINT = {"silica": -0.0533, "silane": 0.144, "sulfur": -0.872}
 
@@ -192,7 +186,7 @@ def test_two_groups_confirmed() -> None:
         "invented",
         "R 4.2.2: six made-up batches of two colours",
         "run for this check",
-        how="m <- lm(hours ~ colour)   # then as for the tread compound, with 3 batches",
+        how="tests/published/r/choose.R",
     )
     trial = pd.DataFrame({"colour": ["dye", "lake"] * 3, "hours": [4.0, 6.1, 4.4, 6.5, 4.2, 6.0]})
     found = fit_response(trial, "hours", [Category("colour", ("dye", "lake"), "dye")], log=False)

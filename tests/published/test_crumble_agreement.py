@@ -29,7 +29,7 @@ IRR = Source(
     "program",
     "R 4.2.2, irr 0.84.1: Krippendorff's data C",
     "run for this check",
-    how='kripp.alpha(nmm, "ordinal")$value',
+    how="tests/published/r/crumble.R",
 )
 
 
@@ -80,7 +80,7 @@ def test_wilson_intervals() -> None:
         "program",
         "R 4.2.2: Wilson intervals of shares",
         "run for this check",
-        how="prop.test(5, 25, correct = FALSE); prop.test(0, 12, correct = FALSE)",
+        how="tests/published/r/crumble.R",
     )
     agrees("Wilson interval of 5 of 25", wilson(5, 25), (0.08860584687, 0.39130950370), prop, abs=1e-9)
     agrees("Wilson interval of 0 of 12", wilson(0, 12), (0, 0.2424940067), prop, abs=1e-9)

@@ -41,10 +41,7 @@ def test_penalised_fit_where_likelihood_has_no_maximum() -> None:
         "program",
         "R 4.2.2, brglm2 0.9: brglm2's endometrial (Heinze and Schemper, 2002)",
         "run for this check",
-        how=(
-            'glm(HG ~ NV + PI + EH, family = binomial("probit"), data = endometrial,\n'
-            '    method = "brglmFit", type = "MPL_Jeffreys")'
-        ),
+        how="tests/published/r/drops.R",
     )
     assert is_separated(ENDOMETRIAL, HG.astype(bool))
     found = each_alone(ENDOMETRIAL, HG, penalised=True)
@@ -65,10 +62,7 @@ def test_batch_effect_against_a_generalised_mixed_model() -> None:
         "invented",
         "R 4.2.2, lme4 1.1.31: twelve made-up batches of eight drops",
         "run for this check",
-        how=(
-            'glmer(broke ~ log(height_cm) + colour + (1 | run), family = binomial("probit"),\n'
-            '  nAGQ = 21, data = d, control = glmerControl(optimizer = "bobyqa", tolPwrss = 1e-10))'
-        ),
+        how="tests/published/r/drops.R",
     )
     rows = [
         (f"R{i:02d}", k, HEIGHTS[k], digit == "1")
@@ -96,9 +90,7 @@ def test_without_batches_it_is_the_plain_probit_dose_response() -> None:
         "invented",
         "R 4.2.2, MASS 7.3.58.2: 120 made-up drops; glm stops at a relative change of 1e-8 in the deviance",
         "run for this check",
-        how=(
-            'm <- glm(cbind(y, n - y) ~ log(h), family = binomial("probit"));\n  dose.p(m, p = c(0.5, 0.1))'
-        ),
+        how="tests/published/r/drops.R",
     )
     height = np.repeat([30.0, 45.0, 60.0, 90.0] * 3, 10)
     broke = np.concatenate([np.arange(10) < y for y in (0, 1, 6, 10, 1, 3, 7, 9, 0, 2, 5, 10)])
@@ -113,7 +105,7 @@ def test_without_batches_it_is_the_plain_probit_dose_response() -> None:
         "invented",
         "R 4.2.2, brglm2 0.9: the same drops",
         "run for this check",
-        how='type = "MPL_Jeffreys"',
+        how="tests/published/r/drops.R",
     )
     penalised = fit_drop_height(drops, runs=alone)
     agrees(

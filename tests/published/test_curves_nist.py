@@ -150,12 +150,7 @@ PROFILE_R = Source(
     "program",
     "R 4.2.2: ends of 95 % profile intervals, with everything linear in b1 profiled out by lm()",
     "run for this check",
-    how=(
-        "rss <- function(b2) sum(resid(lm(y ~ 0 + I(1 - exp(-b2 * x)), d))^2)     # DanWood: I(x^b2)\n"
-        "o <- optimize(rss, c(.3, .9), tol = 1e-12)\n"
-        "lim <- o$objective * (1 + qf(.95, 1, n - 2) / (n - 2))\n"
-        "uniroot(function(v) rss(v) - lim, c(low, o$minimum), tol = 1e-13)$root     # and above"
-    ),
+    how="tests/published/r/curves.R",
 )
 PROFILES = {
     "BoxBOD": (0.3025896227, 1.0730532050),

@@ -128,10 +128,7 @@ R_LM = Source(
     "program",
     "R 4.2.2 Patched (2022-11-10 r83330), package stats: comparisons within days",
     "run for this check",
-    how=(
-        "m <- lm(y ~ day + level)   # y is noise, and does not matter\n"
-        'mean(diag(summary(m)$cov.unscaled)[c("l1", "l2", "l3")]); m$df.residual'
-    ),
+    how="tests/published/r/design.R",
 )
 
 
@@ -203,10 +200,7 @@ def test_strata_of_a_split_plot() -> None:
         "program",
         "R 4.2.2: six days of three, air by day",
         "run for this check",
-        how=(
-            "summary(aov(y ~ air * colour + Error(day)))   # 6 days, air by day, 3 colours in each:\n"
-            "Residuals 4 in stratum day and 8 in stratum Within"
-        ),
+        how="tests/published/r/design.R",
     )
     air = Category("air", ("plain", "dry"), "plain")
     colour = Category("colour", ("mica", "dye", "lake"), "mica")
@@ -216,7 +210,7 @@ def test_strata_of_a_split_plot() -> None:
         "program",
         "R 4.2.2: eight days of four, two factors by day",
         "run for this check",
-        how="summary(aov(y ~ (a + b + p + q)^2 + Error(day)))   # 8 days of 4, a and b by day: 4 and 17",
+        how="tests/published/r/design.R",
     )
     a, b, p, q = (Range(name, 1, 2) for name in "abpq")
     found = split_plot([a, b, p, q], 1, hard_to_change=["a", "b"], days=8, per_day=4).error_df

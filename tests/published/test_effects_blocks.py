@@ -1,6 +1,7 @@
 """Blocked and unbalanced comparisons and odd observations against R.
 
-R values: R 4.2.2 with lme4 1.1-31, pbkrtest 0.5.2, emmeans 1.8.4-1, multcomp 1.4-22.
+R values: ``tests/published/r/effects.R``, run with R 4.2.2, lme4 1.1-31, pbkrtest 0.5.2, emmeans 1.8.4-1,
+multcomp 1.4-22.
 """
 
 from __future__ import annotations
@@ -66,7 +67,7 @@ def test_factorial_in_blocks() -> None:
         "program",
         "R 4.2.2: peas in six blocks, R's npk",
         "run for this check",
-        how="anova(lm(yield ~ block + N * P * K, npk))   # N:P:K is confounded with blocks and left out",
+        how="tests/published/r/effects.R",
     )
     found = fit_response(npk(), "yield", factors("NPK"), model="interactions", log=False)
     assert found.structure.kind == "blocked"
@@ -86,7 +87,7 @@ def test_blocks_taken_out_or_at_random() -> None:
         "program",
         "R 4.2.2, emmeans 1.8.4-1: peas in six blocks, R's npk",
         "run for this check",
-        how='emmeans(lm(yield ~ block + N + P + K, npk), "N") and its pairs',
+        how="tests/published/r/effects.R",
     )
     fixed = fit_response(npk(), "yield", factors("NPK"), log=False)
     means = fixed.predict({"N": ["0", "1"]})
@@ -105,7 +106,7 @@ def test_blocks_taken_out_or_at_random() -> None:
         "program",
         "R 4.2.2, lme4 1.1-31, pbkrtest 0.5.2, emmeans 1.8.4-1: peas in six blocks, R's npk",
         "run for this check",
-        how="lmer(yield ~ N + P + K + (1 | block), npk), Kenward-Roger",
+        how="tests/published/r/effects.R",
     )
     random = fit_response(npk(), "yield", factors("NPK"), days="random", log=False)
     agrees(
@@ -130,7 +131,7 @@ def test_lost_plots_on_the_log_scale() -> None:
         "R 4.2.2, lme4 1.1-31, pbkrtest 0.5.2, emmeans 1.8.4-1: peas in six blocks, R's npk, three plots "
         "lost, on the log scale",
         "run for this check",
-        how="n <- npk[-c(2, 11, 17), ]; m <- lmer(log(yield) ~ N * P + K + (1 | block), n)",
+        how="tests/published/r/effects.R",
     )
     table = npk().drop(index=[1, 10, 16])
     found = fit_response(
@@ -152,7 +153,6 @@ def test_lost_plots_on_the_log_scale() -> None:
         lost_r,
         rel=1e-5,
     )
-    # R: emmeans(m, "N", type = "response"); pairs(emmeans(m, "N", at = list(P = "1")), type = "response")
     means = found.predict({"N": ["0", "1"]})
     agrees("typical values of N", means["estimate"].tolist(), [51.8144904, 56.5273287], lost_r, rel=1e-6)
     df = [mean(found, "N", level)["df"] for level in "01"]
@@ -170,7 +170,7 @@ def test_lost_plots_on_the_log_scale() -> None:
         "program",
         "R 4.2.2, emmeans 1.8.4-1: the same, blocks taken out",
         "run for this check",
-        how='emmeans(lm(log(yield) ~ block + N * P + K, n), "N", type = "response")',
+        how="tests/published/r/effects.R",
     )
     blocked = fit_response(
         table, "yield", factors("NPK"), model=["N", "P", "N:P", "K"], log=True, days="fixed"
@@ -194,10 +194,7 @@ def test_comparisons_of_unequal_groups() -> None:
         "R 4.2.2, multcomp 1.4-22: recovery under four blankets, multcomp's recovery; its integration is "
         "random in the fourth figure",
         "run for this check",
-        how=(
-            'g <- glht(aov(minutes ~ blanket, recovery), linfct = mcp(blanket = "Dunnett")); summary(g);\n'
-            "confint(g) (quantile 2.48828824)"
-        ),
+        how="tests/published/r/effects.R",
     )
     dunnett = compare(found, "blanket")
     t = [step(found, "blanket", level, "b0")["t"] for level in ("b1", "b2", "b3")]
@@ -216,7 +213,7 @@ def test_comparisons_of_unequal_groups() -> None:
         "program",
         "R 4.2.2, emmeans 1.8.4-1: the same, Tukey's method",
         "run for this check",
-        how='summary(pairs(emmeans(aov(...), "blanket")), infer = c(TRUE, TRUE))',
+        how="tests/published/r/effects.R",
     )
     tukey = compare(found, "blanket", "pairs")
     agrees(
@@ -260,7 +257,7 @@ def test_odd_plots() -> None:
         "program",
         "R 4.2.2: peas in six blocks, R's npk",
         "run for this check",
-        how="rstudent(lm(yield ~ block + N + P + K, npk))",
+        how="tests/published/r/effects.R",
     )
     fit = fit_response(npk(), "yield", factors("NPK"), log=False)
     found = fit.odd()
@@ -284,7 +281,7 @@ def test_odd_batches_of_the_poisons() -> None:
         "program",
         "R 4.2.2: the poisons",
         "run for this check",
-        how="rstudent(lm(time ~ poison + treat, poisons)): 3.894897731 for plot 20, 3.127389048 for plot 42",
+        how="tests/published/r/effects.R",
     )
     odd = found.odd()
     agrees(
@@ -303,9 +300,7 @@ def test_sameness_is_two_one_sided_t_tests() -> None:
         "program",
         "R 4.2.2: two of multcomp's blankets",
         "run for this check",
-        how=(
-            "a <- RECOVERY b0, b <- b3 above; t.test(log(b3), log(b0), var.equal = TRUE, conf.level = 0.90)"
-        ),
+        how="tests/published/r/effects.R",
     )
     rows = [(blanket, float(m)) for blanket in ("b0", "b3") for m in RECOVERY[blanket]]
     table = pd.DataFrame(rows, columns=["blanket", "minutes"])
@@ -319,6 +314,6 @@ def test_sameness_is_two_one_sided_t_tests() -> None:
         ttest,
         rel=1e-9,
     )
-    # t.test(log(b3), log(b0), var.equal = TRUE)$p.value is above 0.05, which alone would show nothing
+    # the p of no difference is above 0.05, which alone would show nothing
     assert found.p_value > 0.05
     assert found.same

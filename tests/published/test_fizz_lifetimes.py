@@ -45,11 +45,7 @@ def test_arrhenius_line_of_censored_lives() -> None:
         "R 4.2.2, survival 3.5.3: motor insulation at four temperatures, survival's imotor (Meeker and "
         "Escobar, 1998)",
         "run for this check",
-        how=(
-            "R <- 8.31446261815324/1000; imotor$w <- (1/(imotor$temp+273.15) - 1/(180+273.15))/R\n"
-            'f <- survreg(Surv(time, status) ~ w, imotor, dist="lognormal"); summary(f)$table; f$scale; '
-            "f$loglik"
-        ),
+        how="tests/published/r/fizz.R",
     )
     fit = fitted(restricted=False)
     agrees(
@@ -117,13 +113,7 @@ def test_split_plot_of_known_times() -> None:
         "R 4.2.2, lme4 1.1.31, lmerTest 3.1.3: angles of chocolate cakes, lme4's cake (Cook 1938; Cochran "
         "and Cox, 1957, p. 300)",
         "the data as that package has them; the values run for this check",
-        how=(
-            "degrees Celsius from Fahrenheit:\n"
-            "cake$w <- (1/((as.numeric(as.character(cake$temperature))-32)/1.8+273.15) - 1/(200+273.15))/R\n"
-            "g <- lmer(log(angle) ~ recipe + w + (1|recipe:replicate), cake); coef(summary(g)); VarCorr(g)\n"
-            "logLik(refitML(g)) is 96.22950019; on the scale of the angle itself it is less by "
-            "sum(log(angle))"
-        ),
+        how="tests/published/r/fizz.R",
     )
     angles = np.array(CAKE.split(), float)
     runs = [f"{recipe}{batch}" for recipe in "ABC" for batch in range(15)]

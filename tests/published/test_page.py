@@ -33,6 +33,12 @@ def test_nothing_is_recorded_of_checks_that_are_gone() -> None:
         assert count == cases, f"{module}::{test} has {cases} cases, the record {count}: run {COMMAND}"
 
 
+def test_each_script_is_that_of_a_source_and_the_other_way_round() -> None:
+    hows = {row["source"]["how"] for rows in read_record().values() for row in rows}
+    named = {how for how in hows if how.endswith(".R")}
+    assert named == {f"tests/published/r/{path.name}" for path in (HERE / "r").glob("*.R")}
+
+
 SOURCE = Source("theory", "arithmetic", "worked out")
 
 

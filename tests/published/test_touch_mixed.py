@@ -54,19 +54,13 @@ DAYS = Source(
     "invented",
     PROGRAM + "; batch and day effects",
     "run for this check",
-    how=(
-        'k <- lmerControl(optimizer = "bobyqa", optCtrl = list(rhoend = 1e-12, rhobeg = 0.1))\n'
-        "f <- lmer(log(t) ~ x1 + x2 + (1 | day) + (1 | g), d, REML = FALSE, control = k)   # and REML = "
-        "TRUE\n"
-        "fixef(f); sqrt(diag(as.matrix(vcov(f)))); VarCorr(f); logLik(f) - sum(log(d$t))\n"
-        'summary(as(f, "lmerModLmerTest"), ddf = "Kenward-Roger")$coefficients[, "df"]'
-    ),
+    how="tests/published/r/touch.R",
 )
 BATCHES = Source(
     "invented",
     PROGRAM + "; batch effect alone",
-    "run for this check, as below",
-    "# the same without (1 | day)",
+    "run for this check",
+    how="tests/published/r/touch.R",
 )
 TERMS = [Amount("x1"), Amount("x2")]
 
@@ -184,3 +178,28 @@ def test_very_narrow_brackets_agree_with_known_times(batches):
         DAYS,
         abs=1e-4,
     )
+
+
+# Dyestuff2 of R's lme4, constructed by Box and Tiao (1973) so that batches differ less than by chance alone
+DYESTUFF2 = [
+    7.298, 3.846, 2.434, 9.566, 7.990, 5.220, 6.556, 0.608, 11.788, -0.892, 0.110, 10.386, 13.434, 5.510,
+    8.166, 2.212, 4.852, 7.092, 9.288, 4.980, 0.282, 9.014, 4.458, 9.446, 7.198, 1.722, 4.782, 8.106, 0.758,
+    3.758,
+]  # fmt: skip
+
+
+def test_batches_more_alike_than_chance():
+    r = Source(
+        "program",
+        "R 4.2.2, lme4 1.1.31: six batches of five, lme4's Dyestuff2 (Box and Tiao, 1973)",
+        "run for this check; the yields are taken as logarithms of known times",
+        how="tests/published/r/touch.R",
+    )
+    times = np.exp(DYESTUFF2)
+    looks = pd.DataFrame({"run": np.repeat(list("ABCDEF"), 5), "piece": np.tile(range(5), 6)})
+    found = fit_curing_time(
+        looks.assign(lower=times, upper=times), runs=pd.DataFrame({"run": list("ABCDEF")})
+    )
+    mean = found.coefficients.iloc[0]
+    agrees("intercept and its standard error", mean[["coef", "se"]], [5.6656, 0.678388031], r, rel=1e-7)
+    agrees("variances of pieces and batches", [found.sigma**2, found.tau**2], [13.8063096, 0], r, abs=1e-6)

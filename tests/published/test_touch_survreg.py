@@ -19,25 +19,19 @@ from outside import NO_LIFELINES, Source, agrees, same
 from fizzlab.models.censored import sort
 from fizzlab.models.censored_fit import fit
 
-SURVREG_CALL = (
-    "l <- d$left; l[l == 0] <- NA; r <- d$right; r[is.infinite(r)] <- NA\n"
-    'f <- survreg(Surv(l, r, type = "interval2") ~ z, d, dist = "lognormal",\n'
-    "             control = list(rel.tolerance = 1e-12, maxiter = 100))\n"
-    "f$loglik[2]; coef(f); log(f$scale); sqrt(diag(vcov(f)))"
-)
 COSMESIS_IN_R = Source(
     "program",
     "R 4.2.2, survival 3.5.3: breast cosmesis, 94 patients (Finkelstein and Wolfe, Biometrics 41, 1985, "
     "933-945)",
     "the data as distributed in bcos of the R package interval; the values run for this check, with z = "
     '(treatment == "RadChem")',
-    SURVREG_CALL,
+    how="tests/published/r/touch.R",
 )
 DIABETES_IN_R = Source(
     "program",
     "R 4.2.2, survival 3.5.3: times of 731 patients with diabetes, 595 of them exactly known",
     'the data as distributed with lifelines 0.30; the values run for this check, with z = (gender == "male")',
-    SURVREG_CALL,
+    how="tests/published/r/touch.R",
 )
 
 inf = np.inf

@@ -26,7 +26,7 @@ shares = [0.5, 0.9]
 forecast_air = { temp_c = 16, rh_pct = 70 }
 
 [plan]
-kind = "optimal"
+kind = "factorial"
 runs = 8
 tables = ["touch_checks", "weighings"]
 pieces = 3

@@ -111,7 +111,7 @@ def test_what_differs_from_the_plan_that_was_kept(make_trial: MakeTrial) -> None
 
 
 def test_a_plan_made_by_the_kit_and_followed_shows_no_deviation(tmp_path: Path) -> None:
-    (tmp_path / "trial.toml").write_text(HEAD + KINDS["optimal"])
+    (tmp_path / "trial.toml").write_text(HEAD + KINDS["central composite"])
     write_plan(tmp_path)
     plan = read_ledger(tmp_path / "records").plan()
     assert plan is not None

@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING
 
 import click
 
-from fizzlab.cli.saying import in_sentences
-
 if TYPE_CHECKING:
     from fizzlab.trial.importing import Prepared
 
@@ -34,25 +32,24 @@ def import_(
     **options: str | None,
 ) -> None:
     """Add the readings of an export, FILE, to the trial in FOLDER."""
-    with in_sentences():
-        from fizzlab.trial.importing import prepare, write
-        from fizzlab.trial.loggers import unit_named
+    from fizzlab.trial.importing import prepare, write
+    from fizzlab.trial.loggers import unit_named
 
-        told = {key: answer for key, answer in options.items() if answer is not None}
-        if "temp_unit" in told:  # not every keyboard has the degree sign
-            told["temp_unit"] = unit_named(told["temp_unit"], "temp") or told["temp_unit"]
-        ready = prepare(folder, file, name, told)
-        for sentence in as_read(ready):
-            click.echo(sentence)
-        if not yes and not click.confirm("\nIs this right?", default=False):
-            click.echo("Nothing was written.", err=True)
-            sys.exit(2)
-        written = write(ready)
-        click.echo("")
-        for path in written:
-            click.echo(path)
-        if not written:
-            click.echo("Nothing new: every reading stands there already.")
+    told = {key: answer for key, answer in options.items() if answer is not None}
+    if "temp_unit" in told:  # not every keyboard has the degree sign
+        told["temp_unit"] = unit_named(told["temp_unit"], "temp") or told["temp_unit"]
+    ready = prepare(folder, file, name, told)
+    for sentence in as_read(ready):
+        click.echo(sentence)
+    if not yes and not click.confirm("\nIs this right?", default=False):
+        click.echo("Nothing was written.", err=True)
+        sys.exit(2)
+    written = write(ready)
+    click.echo("")
+    for path in written:
+        click.echo(path)
+    if not written:
+        click.echo("Nothing new: every reading stands there already.")
 
 
 def as_read(ready: Prepared, examples: int = 3) -> list[str]:

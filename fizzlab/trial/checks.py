@@ -400,7 +400,7 @@ def air_cover(tables: Mapping[str, Table]) -> list[Problem]:
         doubts.append(Problem(runs.where, what, do, int(str(row)), "made_at", "doubt"))
     empty = pd.DataFrame(columns=["run", "piece", "hours", "dry"])
     touch, weigh = (dried.get(name, empty) for name in ("touch_checks", "weighings"))
-    joined = air.batch_air(runs.rows, touch, weigh, log.rows)
+    joined = air.drying_air(log.rows, air.drying_windows(touch, weigh, runs.rows))
     for run, coverage in joined["coverage"].items():
         if coverage < COVERED_ENOUGH:
             share, do = f"only {coverage * 100:.0f} %", "Its air is the mean of what was logged."

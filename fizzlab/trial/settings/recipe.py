@@ -43,7 +43,7 @@ class MouldSettings(Section):
 
 
 class IngredientSettings(Section):
-    """One ingredient; see `fizzlab.recipe.Ingredient`."""
+    """One ingredient; see `fizzlab.recipe.ingredients.Ingredient`."""
 
     name: Name
     kind: Name
@@ -179,7 +179,7 @@ class _Maker(Complaints):
         if item.g_per_ml is not None:
             kind = canonical_kind(item.kind)
             span = Span.about(item.g_per_ml, scatter_of(item.role or ROLES.get(kind, "other")))
-            density = Density(kind, span, "common practice, no source", "your own, in trial.toml")
+            density = Density(span, seen=False)
         made = Ingredient(
             item.name,
             item.kind,
@@ -187,7 +187,7 @@ class _Maker(Complaints):
             role=item.role,
             density=density,
             own=OwnWeighing(own, tuple(weighed.grams)) if own and weighed else None,
-            drops=count_drops(item.drops_per_ml, 1) if item.drops_per_ml else UNKNOWN_DROPPER,
+            drops=count_drops(item.drops_per_ml) if item.drops_per_ml else UNKNOWN_DROPPER,
             volatile=item.volatile,
             max_pct=item.max_pct,
             price=Price(item.price, pack) if item.price is not None and pack is not None else None,

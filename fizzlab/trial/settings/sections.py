@@ -11,7 +11,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 from fizzlab.design.kinds import KINDS
 from fizzlab.errors import BadInput, Problem, did_you_mean
 from fizzlab.measures import Measure
-from fizzlab.models.wishes import Limit, Wish
+from fizzlab.models.choose import Limit, Wish
 from fizzlab.trial.stamps import Order
 
 FILE = "trial.toml"
@@ -130,17 +130,14 @@ class PlanSettings(Section):
     kind: PlanKind
     batches_per_day: int | None = Field(default=None, ge=1, le=50)
     days: int | None = Field(default=None, ge=1, le=200)
-    control_batches: Literal["root", "equal", "best"] | int | None = None
+    control_batches: Literal["root", "equal"] | int | None = None
     repeats: int | None = Field(default=None, ge=1, le=20)
     generators: list[Name] | None = Field(default=None, min_length=1)
     resolution: int | None = Field(default=None, ge=3, le=10)
-    asked: list[Name] | None = Field(default=None, min_length=1)
     centre_points: int | None = Field(default=None, ge=0, le=20)
     reach: Literal["circumscribed", "inscribed", "faces"] | None = None
     batches: int | None = Field(default=None, ge=2, le=200)
     model: Literal["main", "interactions", "quadratic", "full"] | list[Name] | None = None
-    criterion: Literal["D", "I"] | None = None
-    repeated_batches: int | None = Field(default=None, ge=0, le=100)
     forbidden: list[dict[str, Level | list[Level]]] | None = None
     hard_to_change: list[Name] | None = Field(default=None, min_length=1)
     total: float | None = Field(default=None, gt=0)
@@ -170,13 +167,11 @@ class AirPoint(Section):
 class DryingSettings(Section):
     """[drying]: how dry times are analysed and forecast."""
 
-    air: Literal["vpd", "rh and temperature", "none"] = "vpd"
-    distribution: Literal["lognormal", "weibull", "loglogistic"] = "lognormal"
+    air: Literal["vpd", "none"] = "vpd"
     shares: list[Share] = Field(default=[0.5, 0.9, 0.95], min_length=1, max_length=6)
     night_hours: float = Field(default=12.0, gt=0, le=200)
     forecast_air: AirPoint | None = None
     remaining_share: float = Field(default=0.05, gt=0, lt=1)
-    constant_loss_g_per_h: float = Field(default=0.02, gt=0, le=100)
 
 
 class IndexPart(Section):

@@ -19,7 +19,7 @@ from fizzlab.design.kinds import KINDS
 from fizzlab.errors import BadInput, Problem, did_you_mean
 from fizzlab.measures import MEASURES, TABLES, Column, Measure, TableSpec, tables
 from fizzlab.models.terms import Amount, Category, Term
-from fizzlab.recipe import Recipe
+from fizzlab.recipe.ingredients import Recipe
 from fizzlab.trial.settings.recipe import RecipeSettings, make_recipe
 from fizzlab.trial.settings.sections import (
     FILE,
@@ -167,7 +167,7 @@ def _check_plan(said: Complaints, plan: PlanSettings, settings: TrialSettings) -
     def factor_known(key: str, name: str) -> None:
         said.unknown(f"plan.{key}", name, factors, f"the trial has no factor “{name}”.")
 
-    for key in ("hard_to_change", "asked", "model"):
+    for key in ("hard_to_change", "model"):
         terms = getattr(plan, key)
         for term in terms if isinstance(terms, list) else ():
             for name in term.removesuffix("^2").split(":"):

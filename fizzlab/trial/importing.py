@@ -179,7 +179,12 @@ def read(layout: Layout, mapping: ImportSettings) -> Readings:
     if problems:
         raise BadInput(problems)
     offsets = pd.Series([each and each.offset for each in stamps.values()], index=kept.index, dtype=float)
-    rows = _each_once(_in_order(rows, offsets, mapping.zone, said), said)
+    rows = _in_order(rows, offsets, mapping.zone, said)
+    equal = rows.duplicated()
+    said += _passed(rows.index[equal], "equal to an earlier one: taken once")
+    rows = rows[~equal]
+    how = "with a time that an earlier row has too, and other values: kept; the analysis takes their mean"
+    said += _passed(rows.index[rows["time"].duplicated()], how)
     return Readings(where, rows, tuple(said))
 
 
@@ -218,10 +223,9 @@ def _in_order(rows: pd.DataFrame, offsets: pd.Series, zone: str | None, said: li
     if offsets.notna().any():
         said.append("The offsets in the stamps were passed over: the clock was taken as it is written.")
     steps = rows["time"].diff().dt.total_seconds()
-    if (steps < 0).sum() > (steps > 0).sum():
-        rows = rows.iloc[::-1]
-        said.append("The newest reading stands first; the rows were turned round.")
-    back = rows.index[rows["time"].diff().dt.total_seconds() < 0]
+    if (steps < 0).sum() > (steps > 0).sum():  # some loggers write the newest reading first
+        steps = -steps
+    back = rows.index[steps < 0]
     if len(back):
         often = "once" if len(back) == 1 else f"{len(back)} times"
         said.append(
@@ -229,15 +233,6 @@ def _in_order(rows: pd.DataFrame, offsets: pd.Series, zone: str | None, said: li
             "set: the clock was taken as it is written, and the rows were put in order of time."
         )
     return rows.sort_values("time", kind="stable")
-
-
-def _each_once(rows: pd.DataFrame, said: list[str]) -> pd.DataFrame:
-    equal = rows.duplicated()
-    said += _passed(rows.index[equal], "equal to an earlier one: taken once")
-    rows = rows[~equal]
-    how = "with a time that an earlier row has too, and other values: kept; the analysis takes their mean"
-    said += _passed(rows.index[rows["time"].duplicated()], how)
-    return rows
 
 
 def _passed(index: pd.Index, how: str, shown: int = 5) -> list[str]:

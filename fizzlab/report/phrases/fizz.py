@@ -216,13 +216,10 @@ def _about_curves(curves: GasCurves) -> list[str]:
             }
             said.append(f"Piece {name}: {happened[jump.kind]}.")
     for words, flag in (
-        (
-            "stopped before nine tenths was out, so its gas is partly a guess",
-            lambda fit: not fit.plateau_seen,
-        ),
-        ("was not read long enough to take off what dried up", lambda fit: not fit.drift_seen),
+        ("stopped before nine tenths was out, so its gas is partly a guess", "plateau_seen"),
+        ("was not read long enough to take off what dried up", "drift_seen"),
     ):
-        some = [name for name, fit in zip(names, curves.fits, strict=True) if flag(fit)]
+        some = [name for name, fit in zip(names, curves.fits, strict=True) if not getattr(fit, flag)]
         if some:
             shown = some if len(some) <= 4 else [*some[:3], f"{len(some) - 3} more"]
             said.append(f"The cup of piece {listed(shown)} {words}.")

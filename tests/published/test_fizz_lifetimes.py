@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from lifelines import LogNormalAFTFitter
-from outside import Source, agrees
+from outside import NO_LIFELINES, Source, agrees
 
 from fizzlab.models.fizz import PieceFit, fit_pieces
 from fizzlab.models.terms import Category
@@ -80,10 +79,11 @@ LIFELINES = Source(
 
 
 def test_against_lifelines() -> None:
+    lifelines = pytest.importorskip("lifelines", reason=NO_LIFELINES)
     times, fit = insulation(), fitted(restricted=False)
     table = pd.DataFrame({"seconds": times["lower"], "done": np.isfinite(times["upper"])})
     table["w"] = arrhenius(times["water_c"], 180.0)
-    other = LogNormalAFTFitter().fit(table, "seconds", "done")
+    other = lifelines.LogNormalAFTFitter().fit(table, "seconds", "done")
     agrees(
         "intercept and activation energy, kJ/mol",
         fit.found.beta,

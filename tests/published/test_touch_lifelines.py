@@ -6,14 +6,15 @@ Its search is continued by SLSQP to a tolerance of 1e-15, since by its own it st
 greatest log-likelihood.
 """
 
-import lifelines
 import numpy as np
 import pandas as pd
 import pytest
-from outside import Source, agrees
+from outside import NO_LIFELINES, Source, agrees
 
 from fizzlab.models.censored import sort
 from fizzlab.models.censored_fit import fit
+
+lifelines = pytest.importorskip("lifelines", reason=NO_LIFELINES)
 
 FITTERS = {
     "lognormal": (lifelines.LogNormalAFTFitter, "mu_", "sigma_", 1.0),

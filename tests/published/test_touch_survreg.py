@@ -14,7 +14,7 @@ import importlib.resources
 import numpy as np
 import pandas as pd
 import pytest
-from outside import Source, agrees, same
+from outside import NO_LIFELINES, Source, agrees, same
 
 from fizzlab.models.censored import sort
 from fizzlab.models.censored_fit import fit
@@ -75,6 +75,7 @@ def cosmesis() -> pd.DataFrame:
 
 
 def diabetes() -> pd.DataFrame:
+    pytest.importorskip("lifelines", reason=NO_LIFELINES)
     with importlib.resources.files("lifelines.datasets").joinpath("interval_diabetes.csv").open() as file:
         table = pd.read_csv(file)
     return pd.DataFrame(

@@ -234,7 +234,7 @@ def fit_fizz_duration(
     ----------
     times : DataFrame
         One row a piece: run, water_c, seconds, done (False: it still fizzed when the watching ended), and for
-        ``"colour_s"`` that column (empty: none was seen up to `seconds`; 0: within the first second).
+        ``"colour_s"`` that column (empty: not noted, and passed over; 0: within the first second).
     formula : str or sequence of Category or Amount
         Factors of the batch, as `fizzlab.fit_response` takes them: ``"colour * binder"``.
     runs : DataFrame
@@ -272,7 +272,7 @@ def fit_fizz_duration(
     terms = parse_formula(formula, table)[0] if isinstance(formula, str) else formula
     pieces = _brackets(times).get(response)
     if pieces is None:
-        raise CannotAnswer("No piece showed colour while it was watched.", "Watch on until some have.")
+        raise CannotAnswer("For no piece was it noted when it showed colour.", "Note it for some.")
     found = batch_times(response, pieces, table.set_index("run"), terms, bath_c, conf_level)
     fit: FitResult
     if found.never:
@@ -296,8 +296,8 @@ def _brackets(times: pd.DataFrame) -> dict[str, pd.DataFrame]:
         colour = pd.to_numeric(times["colour_s"]).astype(float)
         if (colour > seconds + 1e-9).any():
             raise ValueError("a colour was noted after the watching ended")
-        upper = colour.fillna(np.inf).replace(0.0, AT_ONCE_S)
-        found["colour_s"] = known.assign(lower=colour.fillna(seconds), upper=upper)
+        noted = known.assign(lower=colour, upper=colour.replace(0.0, AT_ONCE_S))
+        found["colour_s"] = noted[colour.notna()]  # not noted does not mean that none was seen
     return found
 
 

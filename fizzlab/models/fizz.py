@@ -314,8 +314,6 @@ class FizzStudy(Study):
     reached: pd.DataFrame | None = None
     shelf: ShelfFit | None = None
     no_shelf: CannotAnswer | None = None
-    bath_c: float = BATH_C
-    water_ml: float = 300.0
 
 
 def study_fizz(
@@ -339,7 +337,7 @@ def study_fizz(
     reasons: dict[str, CannotAnswer] = {}
     times: dict[str, Times] = {}
     fits: dict[str, FitResult] = {}
-    found: dict[str, Any] = {"bath_c": bath_c, "water_ml": water_ml}
+    found: dict[str, Any] = {}
     if len(weighed):
         try:
             curves = found["curves"] = fit_gas_curves(weighed, curve)

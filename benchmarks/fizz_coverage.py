@@ -79,7 +79,8 @@ def cups(trials: int, shape: Shape, bend: float, step: float, drift: float) -> s
         mass = 400 + rng.uniform(0, 1) - 9 * share_out(shape, seconds, t50, bend) - drift * seconds
         mass = np.round((mass + rng.normal(0, 0.04, len(seconds))) / step) * step
         try:
-            fit = fit_gas_curve(seconds, mass, shapes=[shape], step_g=step)
+            readings = pd.DataFrame({"seconds": seconds, "mass_g": mass})
+            fit = fit_gas_curve(readings, shapes=[shape], step_g=step)
         except CannotAnswer:
             continue
         answered += 1

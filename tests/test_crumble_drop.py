@@ -142,7 +142,7 @@ def test_an_end_is_where_the_highest_maximum_has_fallen_far_enough() -> None:
         weights = rest + end * np.eye(3)[1]
         column = fit.likelihood.matrix[:, 2] / weights[2]
         design = fit.likelihood.matrix[:, :2] - np.outer(column, weights[:2])
-        found = fit.likelihood.maximum(design, 0.0, fit.best.free[:2], bends=(0.12, 0.6, 1.2, 2.0))
+        found = fit.likelihood.maximum(design, bends=(0.12, 0.6, 1.2, 2.0))
         assert 2 * (fit.best.value - found.value) == pytest.approx(allowed, abs=1e-4)
 
 
@@ -245,6 +245,22 @@ def test_few_drops_leave_an_open_end_rather_than_an_invented_one() -> None:
     fit = fit_drop_height(drops, runs=pd.DataFrame({"run": list("ABC")}))
     assert ends(fit, 0.1)[1] == 0
     assert ends(fit)[2] == np.inf
+
+
+def test_every_piece_broke_above_one_height() -> None:
+    rng = np.random.default_rng(21)
+    rows = [
+        (f"R{i}", k, h, bool(h > 45 or rng.random() < 0.5))
+        for i in range(6)
+        for k, h in enumerate((30.0, 45.0, 60.0))
+    ]
+    drops = pd.DataFrame(rows, columns=["run", "piece", "height_cm", "broke"])
+    runs = pd.DataFrame({"run": [f"R{i}" for i in range(6)], "colour": ["dye", "lake"] * 3})
+    for formula in ("", "colour"):
+        fit = fit_drop_height(drops, formula, runs=runs)
+        for share in (0.5, 0.1):
+            height, low, high = ends(fit, share)
+            assert low <= height <= high
 
 
 def test_slopes_are_those_of_finite_differences() -> None:

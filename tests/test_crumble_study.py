@@ -324,13 +324,13 @@ def test_the_index_is_only_what_was_stated(make_trial: MakeTrial) -> None:
             "key crumble.survives: fizzlab knows no such key. Did you mean survive?",
         ),
         ('[crumble]\ndrop_method = "firth"\n', "key crumble.drop_method: “firth” is none of its choices."),
-        ('[crumble]\ntumble_scale = "logit"\n', "key crumble: tumble_scale has gone"),
-        ('[crumble]\ndrop_scale = "linear"\n', "key crumble: drop_scale has gone"),
+        ('[crumble]\ntumble_scale = "logit"\n', "key crumble.tumble_scale: fizzlab knows no such key."),
+        ('[crumble]\ndrop_scale = "linear"\n', "key crumble.drop_scale: fizzlab knows no such key."),
         ("[crumble]\nsurvive = 0.4\n", "key crumble.survive:"),
-        (INDEX.replace("0.4", "0.3"), "key crumble.index: the weights of the index add up to 0.9, not to 1."),
+        (INDEX.replace("0.4", "0.3"), "key crumble: the weights of the index add up to 0.9, not to 1."),
         (INDEX.replace("worst = 5\n", ""), "key crumble.index.loss_pct.worst: the key is missing."),
         (INDEX.replace("worst = 4", "worst = 0"), "best and worst must be two different numbers"),
-        (INDEX.replace("loss_pct", "loss"), "key crumble.index.loss: fizzlab knows no such key."),
+        (INDEX.replace("loss_pct", "loss"), "Did you mean loss_pct?"),
     ],
 )
 def test_settings_that_cannot_be(make_trial: MakeTrial, text: str, says: str) -> None:

@@ -14,7 +14,7 @@ from scipy import stats
 from scipy.optimize import least_squares
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.curves import CurveModel, Parameter, aicc, fit_curve, profile_interval
+from fizzlab.models.curves import CurveModel, Parameter, aicc, fit_curve, outward, profile_interval
 
 Array = NDArray[np.float64]
 
@@ -249,12 +249,22 @@ def test_an_interval_that_runs_into_a_bound_or_has_no_end_says_so() -> None:
     )
     fit = fit_curve(floor, np.linspace(0, 6, 9), y)
     rate = profile_interval(fit, "rate")
-    assert rate.low_open
-    assert not rate.high_open
+    assert rate.conf_low == -np.inf
+    assert fit["rate"] < rate.conf_high < np.inf
     free = fit_curve(RISE, np.linspace(0, 6, 9), y)
     plateau = profile_interval(free, "plateau")
-    assert plateau.high_open
     assert plateau.conf_high == np.inf
+
+
+def test_a_profile_that_cannot_be_followed_has_an_open_end() -> None:
+    def lost(at: float) -> float:
+        raise CannotAnswer("The profile is lost.", "Take more readings.")
+
+    assert outward(lost, 1.0, 0.5) == np.inf
+    assert outward(lambda at: -1.0, 1.0, -0.5) == -np.inf
+    # above its limit at once, as where a search finds no way back to the estimate: no failed root
+    assert outward(lambda at: 1.0, 1.0, 0.5) == pytest.approx(1.0, abs=1e-6)
+    assert outward(lambda at: at - 3.0, 1.0, 0.5) == pytest.approx(3.0)
 
 
 @given(seed=st.integers(0, 200), levels=st.tuples(st.floats(0.3, 0.99), st.floats(0.3, 0.99)))

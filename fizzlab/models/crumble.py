@@ -86,7 +86,7 @@ def study_crumble(
             parts = crumble_index(numbers, index)
         except CannotAnswer as reason:
             refused["index"] = reason
-    told = {"losses": losses, "agreement": agreement, "index": parts, "refused": refused}
+    told: dict[str, Any] = {"losses": losses, "agreement": agreement, "index": parts, "refused": refused}
     return CrumbleStudy(numbers=numbers, fits=fits, reasons=reasons, **told)
 
 

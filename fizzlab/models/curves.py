@@ -359,16 +359,6 @@ class ProfileInterval:
     conf_low: float
     conf_high: float
 
-    @property
-    def low_open(self) -> bool:
-        """Do the readings set no lower end?"""
-        return self.conf_low == -np.inf
-
-    @property
-    def high_open(self) -> bool:
-        """Do the readings set no upper end?"""
-        return self.conf_high == np.inf
-
 
 def profile_interval(
     fit: CurveFit, of: str | Callable[[Array], float], conf_level: float = 0.95

@@ -53,11 +53,15 @@ def _refuse(*faults: tuple[Any, str, str]) -> None:
 
 @dataclass(frozen=True)
 class _Maximum:
-    """Where the likelihood has its maximum: the free coefficients, and r between batch and piece."""
+    """Where the likelihood has its maximum: the free coefficients, and `bend`, which stands for r.
+
+    `inverse` is that of the curvature, about: what lies near by is found in fewer steps.
+    """
 
     free: Array
-    r: float
+    bend: float
     value: float
+    inverse: Array
 
 
 @dataclass(frozen=True)
@@ -97,11 +101,16 @@ class _Likelihood:
         return value, by_eta, by_r
 
     def maximum(
-        self, design: Array, offset: Any = 0.0, free: Any = 0.0, bends: Sequence[float] = (0.15, 1.2)
+        self,
+        design: Array,
+        offset: Array | float = 0.0,
+        near: _Maximum | None = None,
+        bends: Sequence[float] = (0.15, 1.2),
     ) -> _Maximum:
         """Maximise over ``eta = offset + design @ free`` and r; the penalty stays that of the whole model.
 
-        Even in r, the likelihood can have a maximum at r = 0 and another beyond: both are looked for.
+        Even in r, the likelihood can have a maximum at r = 0 and another beyond: both are looked for, unless
+        the search begins `near` a known one.
         """
 
         def downhill(at: Array) -> tuple[float, Array]:
@@ -113,15 +122,19 @@ class _Likelihood:
                 return 1e10, np.zeros_like(at)
             return -value, -slope
 
-        found = []
+        options: dict[str, object] = {"gtol": 1e-6}
+        found, free = [], np.zeros(design.shape[1])
+        if near is not None:  # off both ends, where the likelihood is level in the bend
+            options["hess_inv0"] = (near.inverse + near.inverse.T) / 2
+            free, bends = near.free, [float(np.clip(abs(near.bend), 0.1, 2.3))]
         for bend in bends:
-            start = np.append(np.zeros(design.shape[1]) + free, bend)
-            end = optimize.minimize(downhill, start, jac=True, method="BFGS", options={"gtol": 1e-6})
+            start = np.append(free, bend)
+            end = optimize.minimize(downhill, start, jac=True, method="BFGS", options=options)
             found += [end] if np.abs(end.jac).max() < 1e-3 else []
         do = "Add pieces at heights where some break and some hold."
         _refuse((not found, "The fit of the drops did not converge.", do))
         top = min(found, key=lambda each: each.fun)
-        return _Maximum(top.x[:-1], float(_MOST * np.tanh(top.x[-1])), -float(top.fun))
+        return _Maximum(top.x[:-1], float(top.x[-1]), -float(top.fun), top.hess_inv)
 
 
 def jeffreys(matrix: Array, eta: Array) -> tuple[float, Array]:
@@ -182,6 +195,7 @@ class DropFit(FitResult):
     best: _Maximum = field(repr=False)
     centre: float
     unit: float
+    profiled: dict[tuple[float, ...], tuple[float, float, float]] = field(default_factory=dict, repr=False)
 
     def predict(
         self, new: Any = None, *, share: float = 0.5, interval: Interval = "confidence"
@@ -232,29 +246,42 @@ class DropFit(FitResult):
         low, high = (low if low > least / 100 else 0.0), (high if high < 100 * most else np.inf)
         return estimate, low, high, bool(beyond or not least <= estimate <= most)
 
-    def fall(self, rest: Array, target: float, v: float) -> float:
-        """Twice what log likelihood loses with ``(rest + v * height) @ coefficients`` held at `target`."""
+    def fall(self, rest: Array, target: float, v: float, known: dict[float, _Maximum] | None = None) -> float:
+        """Twice what log likelihood loses with ``(rest + v * height) @ coefficients`` held at `target`.
+
+        Begun near the nearest of the maxima that are `known` by v, and added to them.
+        """
         weights = rest.copy()
         weights[1] += v
         given = next(j for j in range(len(rest)) if j != 1 and rest[j])
         others = np.delete(np.arange(len(rest)), given)
         column = self.likelihood.matrix[:, given] / weights[given]
         design = self.likelihood.matrix[:, others] - np.outer(column, weights[others])
-        found = self.likelihood.maximum(design, column * target, self.best.free[others])
+        near = known[min(known, key=lambda at: abs(at - v))] if known else None
+        found = self.likelihood.maximum(design, column * target, near)
+        if known is not None:
+            known[v] = found
         return max(0.0, 2.0 * (self.best.value - found.value))
 
     def profile(self, rest: Array, target: float = 0.0) -> tuple[float, float, float]:
         """Estimate and interval of the v at which ``(rest + v * height) @ coefficients`` is `target`."""
-        slope = float(self.best.free[1])
+        key, slope = (*rest.tolist(), target), float(self.best.free[1])
+        if key in self.profiled:
+            return self.profiled[key]
         estimate = (target - float(rest @ self.best.free)) / slope
-        limit = float(stats.f.ppf(self.conf_level, 1, self.df))
+        limit = float(np.sqrt(stats.f.ppf(self.conf_level, 1, self.df)))
 
-        def above(v: float) -> float:
-            return float(np.sqrt(self.fall(rest, target, v) / limit)) - 1.0
+        def end(step: float) -> float:
+            known: dict[float, _Maximum] = {}
+            found = outward(lambda v: self.fall(rest, target, v, known) ** 0.5 - limit, estimate, step)
+            if np.isfinite(found) and self.fall(rest, target, found) ** 0.5 < limit - 1e-6:
+                # the search had lost the higher maximum
+                found = outward(lambda v: self.fall(rest, target, v) ** 0.5 - limit, estimate, step)
+            return found
 
         # two fifths of the spread are of the order of a standard error or two
-        low, high = (outward(above, estimate, sign * 0.4 / slope) for sign in (-1, 1))
-        return estimate, low, high
+        self.profiled[key] = estimate, end(-0.4 / slope), end(0.4 / slope)
+        return self.profiled[key]
 
     def plot(self, ax: Axes | None = None, *, survive: float = 0.9) -> Axes:
         """Draw every drop, the height at which half of the pieces break, and the one that most survive."""
@@ -375,7 +402,7 @@ def fit_drop_height(
         coefficients=dict(zip(names, free.tolist(), strict=True)),
         df=df,
         spread=unit / slope,
-        batch_share=best.r**2,
+        batch_share=float((_MOST * np.tanh(best.bend)) ** 2),
         separated=separated,
         repeated=int((drops.groupby(["run", "piece"]).size() > 1).sum()),
         withheld=withheld,
@@ -402,10 +429,10 @@ def _effects(fit: DropFit) -> tuple[Effect, ...]:
         for column, (level, control, span) in zip(term.columns(), pairs, strict=True):
             rest = np.where(np.array(list(fit.coefficients)) == column, span, 0.0)
             with np.errstate(over="ignore"):
-                ends = np.exp(np.array(fit.profile(rest)) * fit.unit).tolist()
+                estimate, low, high = np.exp(np.array(fit.profile(rest)) * fit.unit).tolist()
             p = float(stats.f.sf(fit.fall(rest, 0.0, 0.0), 1, fit.df))
-            more = {"n_batches": fit.n_batches, "conf_level": fit.conf_level}
-            found.append(Effect(RESPONSE, term, level, control, "ratio", *ends, float(fit.df), p, **more))
+            numbers = (estimate, low, high, float(fit.df), p, "batches", fit.n_batches, fit.conf_level)
+            found.append(Effect(RESPONSE, term, level, control, "ratio", *numbers))
     return tuple(found)
 
 
@@ -438,12 +465,12 @@ def plot_drops(
     top = 1.22 * shown["height_cm"].max()
     spans = shown.groupby("level", observed=True)["place"].agg(["min", "max"])
     for place, row in enumerate([] if heights is None else heights.to_dict("records")):
-        ends, colour = spans.loc[row["level"]] + [-0.8, 0.8], looks(names)[row["level"]].colour
+        (left, right), colour = spans.loc[row["level"]] + [-0.8, 0.8], looks(names)[row["level"]].colour
         high = min(row["conf_high"], top)
-        axes.fill_between(ends, row["conf_low"], high, color=colour, alpha=0.14, lw=0)
+        axes.fill_between([left, right], row["conf_low"], high, color=colour, alpha=0.14, lw=0)
         named = ("half break", f"{100 * survive:g} % survive") if place == 0 else ("", "")
-        axes.hlines(row["estimate"], *ends, colors=colour, lw=2.0, label=named[0])
-        axes.hlines(row["survive"], *ends, colors=colour, lw=1.4, ls=(0, (4, 2)), label=named[1])
+        axes.hlines(row["estimate"], left, right, colors=colour, lw=2.0, label=named[0])
+        axes.hlines(row["survive"], left, right, colors=colour, lw=1.4, ls=(0, (4, 2)), label=named[1])
     axes.set_xticks(spans.mean(axis=1), spans.index, rotation=90 if len(names) > 4 else 0)
     axes.grid(axis="x", visible=False)
     axes.set(ylim=(0, top), xlabel="drops in order, batch by batch", ylabel="drop height, cm")

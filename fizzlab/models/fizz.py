@@ -181,10 +181,10 @@ def fit_pieces(
     try:
         found = censored_fit.fit(data, batch_effect=False, day_effect=day is not None, restricted=restricted)
     except NotFitted as stuck:
-        names = [matrix.columns[i] for i in stuck.columns if i]
+        columns = [matrix.columns[i] for i in stuck.columns if i]
         why = "The calculation did not settle on one answer."
-        if names and stuck.kind != "not converged":
-            why = f"Every piece on one side of {names[0]} was still going when the watching ended, "
+        if columns and stuck.kind != "not converged":
+            why = f"Every piece on one side of {columns[0]} was still going when the watching ended, "
             why += "so there is no telling how much longer it takes."
         do = "Watch more pieces to the end, and look for a mistyped or rounded time."
         raise CannotAnswer(why, do) from None
@@ -314,8 +314,6 @@ class FizzStudy(Study):
     reached: pd.DataFrame | None = None
     shelf: ShelfFit | None = None
     no_shelf: CannotAnswer | None = None
-    bath_c: float = BATH_C
-    water_ml: float = 300.0
 
 
 def study_fizz(
@@ -339,7 +337,7 @@ def study_fizz(
     reasons: dict[str, CannotAnswer] = {}
     times: dict[str, Times] = {}
     fits: dict[str, FitResult] = {}
-    found: dict[str, Any] = {"bath_c": bath_c, "water_ml": water_ml}
+    found: dict[str, Any] = {}
     if len(weighed):
         try:
             curves = found["curves"] = fit_gas_curves(weighed, curve)

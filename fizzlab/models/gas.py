@@ -373,7 +373,7 @@ def _places_of_jumps(cup: _Cup, fits: list[CurveFit]) -> list[Place]:
     """
     places: list[Place] = []
     while len(places) < 4 and np.abs(fits[0].y - fits[0].at(fits[0].x)).max() >= cup.step:
-        top, found = 1.0, []
+        top, found = 1.0, list[Place]()
         for fit in fits:
             ranked = _ranked(fit)
             for place in ranked[:2]:

@@ -163,7 +163,7 @@ def time_to_share(fit: CurveFit, remaining_share: float, conf_level: float = 0.9
         raise ValueError("the remaining share must lie between 0 and 1")
     goal, last = float(np.log(-np.log(remaining_share))), float(fit.x.max())
     found = profile_interval(fit, lambda p: goal / float(p[3]) - float(np.log(p[2])), conf_level)
-    if found.low_open or found.high_open or found.conf_high - found.conf_low > np.log(_TOO_WIDE):
+    if found.conf_high - found.conf_low > np.log(_TOO_WIDE):
         raise CannotAnswer(
             f"The piece was weighed for {last:.3g} h and its mass had not levelled off.",
             f"Weigh it again after {min(max(_settled(fit), 1.5 * last), 4 * last):.2g} h, and once more.",

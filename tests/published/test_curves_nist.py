@@ -171,5 +171,3 @@ def test_profile_intervals_against_r(name: str) -> None:
         PROFILE_R,
         rel=1e-6,
     )
-    assert not interval.low_open
-    assert not interval.high_open

@@ -7,10 +7,11 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from fizzlab import recipe as made_of
 from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
 from fizzlab.measures import number
-from fizzlab.recipe import Ingredient, Recipe
+from fizzlab.recipe import amounts as made_of
+from fizzlab.recipe.chemistry import gas_litres
+from fizzlab.recipe.ingredients import Ingredient, Recipe, for_run
 from fizzlab.recipe.units import Quantity
 from fizzlab.trial.settings import FILE, TrialSettings
 
@@ -73,7 +74,7 @@ def make_cards(settings: TrialSettings, runs: pd.DataFrame) -> Cards:
         cards.append(RunCard(run, day, blind, tuple(said)))
         try:
             if base is not None:
-                recipes.append(made_of.for_run(base, levels))
+                recipes.append(for_run(base, levels))
                 made_of.weigh_out(recipes[-1])
         except BadInput as error:
             problems += error.problems
@@ -102,13 +103,13 @@ def _scale(settings: TrialSettings, recipes: Sequence[Recipe]) -> float:
 
 
 def _notes(settings: TrialSettings, recipe: Recipe) -> tuple[str, ...]:
-    said = [str(over) for over in made_of.over_limits(recipe)]
+    said = made_of.over_limits(recipe)
     try:
         fizz = made_of.fizz_balance(recipe)
     except CannotAnswer:
         pass
     else:
-        gas = made_of.gas_litres(fizz.typical.co2_g)
+        gas = gas_litres(fizz.typical.co2_g)
         said.append(f"{fizz} At most {number(gas)} L of gas at bath warmth from the whole batch.")
     wanted = settings.recipe
     piece_g = wanted.mould_g() if wanted else None

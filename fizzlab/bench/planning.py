@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 DEMO = Path(__file__).resolve().parent / "templates" / "plan_demo"
 
 #: Columns of the air that each model of it has.
-_AIR = {"vpd": 1, "rh and temperature": 2, "none": 0}
+_AIR = {"vpd": 1, "none": 0}
 
 
 @dataclass(frozen=True)

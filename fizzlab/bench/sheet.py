@@ -10,10 +10,11 @@ from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from typing import Any, NamedTuple
 
-from fizzlab import recipe as made_of
 from fizzlab.bench.cards import Cards, RunCard, in_code_order
 from fizzlab.errors import capital, listed
 from fizzlab.measures import NOTE, PIECE, RUN, Column, number
+from fizzlab.recipe.amounts import SAFETY_NOTE, SELLING_NOTE
+from fizzlab.recipe.steps import bench_steps, cautions
 from fizzlab.trial.settings import PlanSettings, TrialSettings
 
 #: Columns of one grid of blanks that still leave room to write on a sheet of A4 or US Letter.
@@ -57,7 +58,7 @@ def bench_sheet(settings: TrialSettings, plan: PlanSettings, cards: Cards, state
         blanks=readings_blanks(settings, plan),
         codes=in_code_order(cards.cards),
         recipes=recipes,
-        note=made_of.SAFETY_NOTE if limits else made_of.SELLING_NOTE,
+        note=SAFETY_NOTE if limits else SELLING_NOTE,
     )
 
 
@@ -126,11 +127,11 @@ def _steps(card: RunCard) -> Iterator[dict[str, Any]]:
     """The steps, each with its cautions; one that stood before is only called to mind."""
     grams = {row["name"]: row["grams"] for row in _amounts(card)}
     told: dict[str, int] = {}
-    cautions = made_of.cautions(card.recipe) if card.recipe else ()
-    for place, step in enumerate(made_of.bench_steps(card.recipe) if card.recipe else (), start=1):
+    warned = cautions(card.recipe) if card.recipe else ()
+    for place, step in enumerate(bench_steps(card.recipe) if card.recipe else (), start=1):
         beside: list[str] = []
         again: dict[int, list[str]] = {}
-        for caution in cautions:
+        for caution in warned:
             if step.key in caution.steps and (caution.because_of or caution.key == "damp store"):
                 if caution.key in told:
                     again.setdefault(told[caution.key], []).append(caution.key)

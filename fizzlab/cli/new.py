@@ -17,7 +17,7 @@ from fizzlab.cli.saying import FOLDER
 @click.option("--question", prompt="What do you want to know?", help="The question, in one sentence.")
 @click.option("--levels", multiple=True, metavar="NAME=A,B,C", help="A factor with named levels.")
 @click.option("--amounts", multiple=True, metavar="NAME=1,2,3:UNIT", help="A factor with numeric amounts.")
-@click.option("--kind", help="Kind of plan: compare, factorial and others.")
+@click.option("--kind", help="Kind of plan: compare, factorial, mixture and others.")
 @click.option("--days", type=click.IntRange(1, 200), help="Days of making.")
 @click.option("--per-day", type=click.IntRange(1, 50), help="Batches that fit in a day.")
 def new(folder: Path, **told: Any) -> None:

@@ -35,7 +35,7 @@ def test_without_a_folder_the_invented_trial_is_planned(tmp_path: Path) -> None:
 
 
 def test_on_a_trial_folder(tmp_path: Path) -> None:
-    (tmp_path / "trial.toml").write_text(toml("optimal"), encoding="utf-8")
+    (tmp_path / "trial.toml").write_text(toml("central composite"), encoding="utf-8")
     shown = _shown(str(tmp_path), tmp_path)
     assert set(shown.pictures) == {"plan_by_day", "power"}
     assert sorted(path.name for path in tmp_path.iterdir()) == ["plan.ipynb", "trial.toml"]

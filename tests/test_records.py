@@ -91,8 +91,8 @@ def test_changed_readings_are_told_apart_from_a_changed_record(quay: Path) -> No
     assert [fault.sentence for fault in found] == [
         "Readings changed since record quay-2: runs.csv (row 3: “B, 1, 2026-01-05T10:00, dye, 1.2, a wet, "
         "grey day”, now “B, 1, 2026-01-05T10:00, lake, 1.2, a wet, grey day”; row 5: “D, 2, "
-        "2026-01-06T10:00, dye, 0.6”, now “D, 2, 2026-01-06T10:00, lake, 0.6”; row 6: “E, 3, 2026-01-07T09:00, pearl, 0.6” is "
-        "new).",
+        "2026-01-06T10:00, dye, 0.6”, now “D, 2, 2026-01-06T10:00, lake, 0.6”; row 6: “E, 3, "
+        "2026-01-07T09:00, pearl, 0.6” is new).",
         "Readings changed since record quay-2: weighings.csv is new.",
     ]
 

@@ -65,13 +65,13 @@ def make_cards(settings: TrialSettings, runs: pd.DataFrame) -> Cards:
     recipes: list[Recipe] = []
     problems: list[Problem] = []
     for _, record in runs.iterrows():
-        names = (str(record[name]) for name in ("run", "day", "blind"))
+        run, day, blind = (str(record[name]) for name in ("run", "day", "blind"))
         levels = {name: record[name] for name in settings.factors}
         said = []
         for name, factor in settings.factors.items():
             level = f"{levels[name]:.4g} {factor.unit}".rstrip() if factor.numeric else levels[name]
             said.append((settings.label(name), level))
-        cards.append(RunCard(*names, tuple(said)))
+        cards.append(RunCard(run, day, blind, tuple(said)))
         try:
             if base is not None:
                 recipes.append(for_run(base, levels))

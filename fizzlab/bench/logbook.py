@@ -160,8 +160,8 @@ class Logbook:
         for name in plan.tables if plan is not None else ():
             if plan is None or name not in self.forms or not self.forms[name].timed:
                 continue
-            last = self._read(name).groupby(["run", "piece"])["hours"].max().to_dict()
-            over = {**last, **dict.fromkeys(self._ended(name), float("inf"))}
+            over: dict[Any, float] = self._read(name).groupby(["run", "piece"])["hours"].max().to_dict()
+            over |= dict.fromkeys(self._ended(name), float("inf"))
             for tray, (before, hours) in product(self.trays(), pairwise([0.0, *look_hours(plan, name)])):
                 middle, run = (before + hours) / 2, tray.run
                 pieces = [piece for piece in self.pieces(run) if middle > over.get((run, piece), -1.0)]
@@ -172,7 +172,7 @@ class Logbook:
 
     def _ended(self, table: str) -> dict[tuple[str, str], float]:
         """When the readings of a batch's piece ended, such as when it was first dry."""
-        found: dict[tuple[str, str], float] = {}
+        found: dict[Any, float] = {}
         for column in self.forms[table].columns:
             if column.ends:
                 rows = self._read(table)

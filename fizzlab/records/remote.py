@@ -54,9 +54,9 @@ class Address:
         except BaseException as error:
             folders = sorted({path.rpartition("/")[0] for path in written} | {there}, key=len, reverse=True)
             away = [(self._files.rm_file, path) for path in written]
-            for take, path in [*away, *((self._files.rmdir, folder) for folder in folders)]:
+            for take, place in [*away, *((self._files.rmdir, folder) for folder in folders)]:
                 with contextlib.suppress(Exception):
-                    take(path)
+                    take(place)
             if not isinstance(error, Exception):
                 raise
             # storage services raise errors of their own kinds, which have no common root

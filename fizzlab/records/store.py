@@ -189,7 +189,7 @@ def keep(making: Path, about: About, finish: Callable[[Path, Stamp], None]) -> P
 
 
 @contextlib.contextmanager
-def planning(home: Path, *, runs: Sequence[Mapping[str, str | float]], **about: Any) -> Iterator[None]:
+def planning(home: Path, *, runs: Sequence[Mapping[Any, Any]], **about: Any) -> Iterator[None]:
     """Enter a plan when what is done inside has succeeded; the room for it is taken beforehand.
 
     Of the batches it keeps run, day, blind code and the factors, in the order of making.

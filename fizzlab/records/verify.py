@@ -161,9 +161,9 @@ def _readings(home: Path, ledger: Ledger) -> Iterator[str]:
 def _changes(old: Path, new: Path, tables: list[str]) -> list[str]:
     """Rows of a table, or lines of trial.toml, that changed; empty if the files differ in nothing read."""
     before, after = _rows(old, tables), _rows(new, tables)
-    texts = [[text for _, text in rows] for rows in (before, after)]
+    was_said, is_said = ([text for _, text in rows] for rows in (before, after))
     found = []
-    for kind, i1, i2, j1, j2 in SequenceMatcher(None, *texts, autojunk=False).get_opcodes():
+    for kind, i1, i2, j1, j2 in SequenceMatcher(None, was_said, is_said, autojunk=False).get_opcodes():
         pairs = zip_longest(before[i1:i2], after[j1:j2], fillvalue=("", ""))
         for (place, was), (at, now) in pairs if kind != "equal" else ():
             said = f"“{was}”, now “{now}”" if was and now else f"“{was or now}” is {'gone' if was else 'new'}"

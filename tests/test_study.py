@@ -107,7 +107,7 @@ def test_unknown_air_and_levels_are_told(make_trial: MakeTrial) -> None:
     done = analyse(load(make_trial()))
     assert "batches are too few" in str(done.reasons["dry_h"])
     assert "dry_h" not in done.fits
-    assert any(isinstance(piece, Notes) for piece in sections.answer(done))
+    assert any(isinstance(piece, Notes) for piece in sections.drying(done))
 
 
 def test_batches_without_air_are_named_not_dropped_silently(tmp_path: Path) -> None:
@@ -125,18 +125,15 @@ def test_air_none_asks_for_no_log(tmp_path: Path) -> None:
     import shutil
 
     folder = shutil.copytree(shipped.demo("colour-ways"), tmp_path / "ways")
-    toml = (folder / "trial.toml").read_text().replace('air = "vpd"', 'air = "rh and temperature"')
-    (folder / "trial.toml").write_text(toml)
-    fit = _dried(folder)
-    assert [term.name for term in fit.air] == ["rh_pct", "temp_c"]
-    assert not fit.has_vpd
-    (folder / "trial.toml").write_text(toml.replace('"rh and temperature"', '"none"'))
+    toml = (folder / "trial.toml").read_text()
+    assert [term.name for term in _dried(folder).air] == ["vpd_kpa"]
+    (folder / "trial.toml").write_text(toml.replace('air = "vpd"', 'air = "none"'))
     assert _dried(folder).air == ()
 
 
 def test_a_report_tells_each_forecast_once() -> None:
     done: Analysed = analyse(load(shipped.demo("season")))
-    pieces = [*sections.answer(done), *sections.dry_times(done)]
+    pieces = sections.drying(done)
     found = [f for piece in pieces for f in getattr(piece, "findings", ())]
     assert len({f.topic for f in found}) == len(found)
     share = max(done.trial.settings.drying.shares)

@@ -253,12 +253,7 @@ class Choice:
         return {name: levels for name, levels in found.items() if levels}
 
     def confirm(
-        self,
-        batches: int = 3,
-        days: int | None = None,
-        *,
-        setting: Mapping[Any, Any] | None = None,
-        conf_level: float = 0.95,
+        self, batches: int = 3, days: int | None = None, *, setting: Mapping[Any, Any] | None = None
     ) -> pd.DataFrame:
         """Say between which bounds the mean of new batches should lie if the trial was right.
 
@@ -268,15 +263,14 @@ class Choice:
             New batches, and the new days that they are spread over; a day each if not given.
         setting : mapping, optional
             A value for each factor, and where it is known the room's air; the best one if not given.
-        conf_level : float
-            For all responses together: each has 1 - (1 - conf_level) / responses.
 
         Returns
         -------
         DataFrame
             One row a response that varies by chance: estimate, conf_low, conf_high (of the mean of the
-            batches, or of their geometric mean if the logarithm was fitted), df, log. With random days
-            estimate +- t sqrt(x'cov(b)x + day / days + batch / batches) on Satterthwaite's df for the sum.
+            batches, or of their geometric mean if the logarithm was fitted), df, log. All hold together
+            with 95 %: each of k responses has 1 - 0.05 / k. With random days estimate +- t sqrt(x'cov(b)x +
+            day / days + batch / batches) on Satterthwaite's df for the sum.
         """
         days = batches if days is None else days
         if not 1 <= days <= batches:
@@ -286,7 +280,7 @@ class Choice:
         varied = {name: each for name, each in found.items() if each.chance}
         if not varied:
             raise CannotAnswer("Nothing that was judged varies by chance.", "Nothing need be confirmed.")
-        alone = 1 - (1 - conf_level) / len(varied)
+        alone = 1 - 0.05 / len(varied)
         rows = {}
         for name, each in varied.items():
             *ends, df = each.mean(batches, days, alone)[:, 0]

@@ -370,7 +370,6 @@ def fit_basis(
         terms=tuple(basis.factors),
         conf_level=conf_level,
         n_batches=len(table),
-        loglik=float(fits.loglik[0]),
         log=log,
         structure=structure,
         tests=_tests(basis, fits),
@@ -409,12 +408,6 @@ def _effects(fit: ResponseFit, margin: float | None) -> tuple[Effect, ...]:
 
 def fit_one(x: Array, days: pd.Series | None, y: Array, response: str) -> tuple[Strata, Fits]:
     """Fit one response, or say what is missing."""
-    if len(x) <= x.shape[1]:
-        raise CannotAnswer(
-            f"There are {len(x)} measured batches for a model of {x.shape[1]} numbers, so nothing is left to "
-            "judge chance by.",
-            "Add batches: make some again, or ask for fewer effects.",
-        )
     strata = prepare(x, days)
     if np.sqrt(np.mean((y @ strata.outside) ** 2)) <= 1e-10 * (1 + np.abs(y).max()):
         raise CannotAnswer(

@@ -94,8 +94,7 @@ def time_axis(axes: Axes, low: float, high: float) -> None:
     """A logarithmic axis of hours below, with at most ten of the ticks that people use."""
     axes.set_xscale("log")
     axes.set_xlim(low, high)
-    shown = _ticks(low, high)
-    shown = shown[:: 1 + (len(shown) - 1) // 10]
+    shown = thinned(_ticks(low, high))
     axes.set_xticks(shown, [f"{tick:g}" for tick in shown])
     axes.minorticks_off()
 
@@ -106,6 +105,11 @@ def hours_up(axes: Axes, low: float, high: float) -> None:
     axes.set_ylim(low, high)
     axes.set_yticks(_ticks(low, high), [f"{tick:g}" for tick in _ticks(low, high)])
     axes.minorticks_off()
+
+
+def thinned(ticks: list[float], most: int = 10) -> list[float]:
+    """At most so many ticks, evenly, the first kept."""
+    return ticks[:: 1 + (len(ticks) - 1) // most]
 
 
 def _ticks(low: float, high: float) -> list[float]:

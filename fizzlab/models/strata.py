@@ -97,7 +97,6 @@ class Fits:
     covariance: Array
     slopes: Array
     uncertainty: Array
-    loglik: Array
     converged: NDArray[np.bool_]
     least_df: Array
     mean_squares: Array
@@ -107,12 +106,16 @@ class Fits:
 def prepare(x: Array, day: Sequence[Any] | Array | Ints | pd.Series | None = None) -> Strata:
     """Make a plan ready for fitting: a model matrix of full rank, and days where they vary at random.
 
-    `CannotAnswer` where the plan cannot tell days from its columns, or from batches.
+    `CannotAnswer` where nothing is left to judge by, or days cannot be told from its columns or from batches.
     """
     x = np.asarray(x, float)
     rows, columns = x.shape
-    if rows <= columns or np.linalg.matrix_rank(x) < columns:
-        raise ValueError("the model matrix needs full rank, and more rows than columns")
+    if rows <= columns:
+        raise CannotAnswer(
+            f"There are {rows} measured batches for a model of {columns} numbers, so nothing is left to "
+            "judge chance by.",
+            "Add batches: make some again, or ask for fewer effects.",
+        )
     outside = np.linalg.qr(x, mode="complete")[0][:, columns:]
     if day is None:
         nothing, one = np.zeros(rows - columns, np.int64), np.ones((1, 1))
@@ -170,9 +173,8 @@ def fit_many(strata: Strata, responses: Array) -> Fits:
     v, below = _components(strata, squares, moments)
     done = v[:, -1] > 1e-6 * np.abs(v).max(axis=1)
     v[~done] = 1.0
-    count, spread = np.bincount(strata.stratum), np.maximum(v, 0.0) @ strata.kernels
-    loglik = -0.5 * (count * np.log(spread) + squares / spread).sum(axis=1) - strata.spare * np.log(unit)
-    information = np.einsum("fs,is,js->fij", 0.5 * count / spread**2, strata.kernels, strata.kernels)
+    weight = 0.5 * np.bincount(strata.stratum) / (np.maximum(v, 0.0) @ strata.kernels) ** 2
+    information = np.einsum("fs,is,js->fij", weight, strata.kernels, strata.kernels)
     uncertainty: Array = np.asarray(np.linalg.inv(information), float)
     own = 2 * mean_squares[below] ** 2 / strata.df
     uncertainty[below] = np.einsum("is,fs,js->fij", inverse, own, inverse)
@@ -189,7 +191,6 @@ def fit_many(strata: Strata, responses: Array) -> Fits:
         covariance=covariance * s2,
         slopes=slopes,
         uncertainty=uncertainty * s2**2,
-        loglik=loglik,
         converged=done & ~flat,
         least_df=np.where(below, strata.df.min(), 0.0),
         mean_squares=mean_squares * unit[:, None] ** 2,
@@ -201,19 +202,21 @@ def _components(strata: Strata, squares: Array, moments: Array) -> tuple[Array, 
     """Variances of days and batches at the maximum of l, and where days came out below zero.
 
     Of r = v_d / v_e the profile is -1/2 (N log sum(s / (1 + r a)) + sum(f log(1 + r a))). Its maximum is
-    sought on a grid, for there may be two, and then by halves. Where it is at zero, the mean squares tell.
+    climbed to on a grid from what the mean squares tell, for there may be two, and then found by halves.
+    Where it falls already at zero, the components are those of the mean squares.
     """
     if strata.day is None:
         return moments, np.zeros(len(squares), bool)
     a, f, n = strata.kernels[0], np.bincount(strata.stratum), strata.spare
-
-    def profile(r: float) -> Array:
-        return np.asarray(-n * np.log((squares / (1 + r * a)).sum(axis=1)) - f @ np.log(1 + r * a))
-
     grid = np.geomspace(_LEAST, 1 / _LEAST, 73) / a.max()
-    values = np.array([profile(r) for r in grid])
-    top = values.argmax(axis=0)
-    low, high = grid[np.maximum(top - 1, 0)], grid[np.minimum(top + 1, len(grid) - 1)]
+    ones = 1 + grid[:, None] * a
+    values = -n * np.log((1 / ones) @ squares.T) - (np.log(ones) @ f)[:, None]
+    place = np.searchsorted(grid, moments[:, 0] / np.maximum(moments[:, 1], 1e-300))
+    around = np.array([[-1], [0], [1]])
+    for _ in grid:
+        near = np.clip(place + around, 0, len(grid) - 1)
+        place = near[values[near, np.arange(len(squares))].argmax(axis=0), np.arange(len(squares))]
+    low, high = grid[np.clip(place + around[::2], 0, len(grid) - 1)]
     for _ in range(50):
         middle = np.sqrt(low * high)
         one = 1 + middle[:, None] * a
@@ -221,7 +224,7 @@ def _components(strata: Strata, squares: Array, moments: Array) -> tuple[Array, 
         rising = n * share > (a * f / one).sum(axis=1)
         low, high = np.where(rising, middle, low), np.where(rising, high, middle)
     batches = (squares / (1 + low[:, None] * a)).sum(axis=1) / n
-    below = profile(0.0) >= values.max(axis=0)
+    below = place == 0
     return np.where(below[:, None], moments, np.stack([low * batches, batches], axis=1)), below
 
 

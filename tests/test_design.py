@@ -371,6 +371,14 @@ def test_batches_are_added_to_what_was_made() -> None:
         add_batches([OIL, ALCOHOL], 1, made=EARLIER.drop(columns="alcohol"), batches=6)
 
 
+def test_a_bend_that_is_asked_for_can_be_told_from_the_day_on_which_it_is_looked_for() -> None:
+    factors = {"oil": (4, 8), "binder": BINDER}
+    earlier = made("factorial", factors, repeats=2).runs
+    found = made("factorial", factors, made=earlier, batches=4, model=["oil", "binder", "oil^2"])
+    assert found.runs["oil"].nunique() > 1
+    assert found.error_df == {"runs": 12 - 2 - 3}
+
+
 def test_amounts_that_can_be_set_are_the_only_ones_used() -> None:
     factors = {"oil": [2.5, 5, 7.5, 15], "binder": BINDER}
     earlier = made("factorial", factors).runs

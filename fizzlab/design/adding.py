@@ -10,7 +10,7 @@ import pandas as pd
 
 from fizzlab.design.exchange import choose
 from fizzlab.design.factors import Factor, allowed, grid
-from fizzlab.design.layout import lay_out, refuse_useless, streams
+from fizzlab.design.layout import lay_out, members, refuse_useless, streams, together
 from fizzlab.design.model import model_matrix, model_terms
 from fizzlab.design.plans import Plan
 from fizzlab.models.choose import Choice
@@ -43,6 +43,10 @@ def add_batches(
     region, _ = model_matrix(candidates, factors, terms)
     every = pd.concat([earlier, candidates], ignore_index=True)
     refuse_useless(every, factors, np.vstack([before, region]), owner)
+    if per_day != 1:  # what is added differs from what was made by its day too
+        days = members(together(earlier["day"].to_numpy()))
+        before = np.hstack([0 * before[:, :1], days, before[:, 1:]])
+        region = np.hstack([region[:, :1], np.zeros((len(region), days.shape[1])), region[:, 1:]])
     chance, *_ = streams(seed, repr((tuple(factors), batches, terms)))
     rows = choose(region, batches, chance, before)
     return lay_out(

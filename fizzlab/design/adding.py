@@ -14,6 +14,7 @@ from fizzlab.design.layout import lay_out, members, refuse_useless, streams, tog
 from fizzlab.design.model import model_matrix, model_terms
 from fizzlab.design.plans import Plan
 from fizzlab.models.choose import Choice
+from fizzlab.models.terms import need_columns
 
 
 def add_batches(
@@ -34,8 +35,7 @@ def add_batches(
     """
     terms = model_terms(factors, model)
     names = ["run", "day", *(factor.name for factor in factors)]
-    if missing := set(names) - set(made):
-        raise ValueError(f"the runs already made need the column {sorted(missing)[0]!r}")
+    need_columns(made, names, "the runs already made")
     earlier = made[[*names, *(["blind"] if "blind" in made else [])]].assign(point="made")
     finer = bool(forbidden) or any(term.endswith("^2") for term in terms)
     candidates = allowed(grid(factors, 3 if finer else 2), forbidden)

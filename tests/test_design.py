@@ -22,7 +22,7 @@ from fizzlab.design.kinds import KINDS
 from fizzlab.design.mixture import mixture_plan
 from fizzlab.design.model import model_matrix, model_terms
 from fizzlab.design.plans import Plan, plan
-from fizzlab.errors import CannotAnswer
+from fizzlab.errors import BadInput, CannotAnswer
 from fizzlab.measures import looked_up
 from fizzlab.models.terms import Amount, Category
 
@@ -62,7 +62,7 @@ CASES: dict[str, Callable[[int], Plan]] = {
 
 
 def test_every_kind_is_tried_here() -> None:
-    kinds = {name: looked_up(kind.build) for name, kind in KINDS.items()}
+    kinds = {name: looked_up(f"fizzlab.design.{kind.build}") for name, kind in KINDS.items()}
     assert all(callable(build) for build in kinds.values())
     for kind in KINDS.values():
         assert set(kind.needs) <= {*kind.options, "batches_per_day"}
@@ -367,8 +367,16 @@ def test_batches_are_added_to_what_was_made() -> None:
     assert found.error_df["runs"] == 14 - 3 - 5
     with pytest.raises(ValueError, match="not repeats"):
         made("factorial", [OIL, ALCOHOL], made=EARLIER, batches=6, repeats=2)
-    with pytest.raises(ValueError, match="need the column 'alcohol'"):
+    with pytest.raises(BadInput, match="the runs already made: it has no column alcohol"):
         add_batches([OIL, ALCOHOL], 1, made=EARLIER.drop(columns="alcohol"), batches=6)
+
+
+def test_a_bend_that_is_asked_for_can_be_told_from_the_day_on_which_it_is_looked_for() -> None:
+    factors = {"oil": (4, 8), "binder": BINDER}
+    earlier = made("factorial", factors, repeats=2).runs
+    found = made("factorial", factors, made=earlier, batches=4, model=["oil", "binder", "oil^2"])
+    assert found.runs["oil"].nunique() > 1
+    assert found.error_df == {"runs": 12 - 2 - 3}
 
 
 def test_amounts_that_can_be_set_are_the_only_ones_used() -> None:

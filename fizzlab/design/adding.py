@@ -10,10 +10,11 @@ import pandas as pd
 
 from fizzlab.design.exchange import choose
 from fizzlab.design.factors import Factor, allowed, grid
-from fizzlab.design.layout import lay_out, refuse_useless, streams
+from fizzlab.design.layout import lay_out, members, refuse_useless, streams, together
 from fizzlab.design.model import model_matrix, model_terms
 from fizzlab.design.plans import Plan
 from fizzlab.models.choose import Choice
+from fizzlab.models.terms import need_columns
 
 
 def add_batches(
@@ -34,8 +35,7 @@ def add_batches(
     """
     terms = model_terms(factors, model)
     names = ["run", "day", *(factor.name for factor in factors)]
-    if missing := set(names) - set(made):
-        raise ValueError(f"the runs already made need the column {sorted(missing)[0]!r}")
+    need_columns(made, names, "the runs already made")
     earlier = made[[*names, *(["blind"] if "blind" in made else [])]].assign(point="made")
     finer = bool(forbidden) or any(term.endswith("^2") for term in terms)
     candidates = allowed(grid(factors, 3 if finer else 2), forbidden)
@@ -43,6 +43,10 @@ def add_batches(
     region, _ = model_matrix(candidates, factors, terms)
     every = pd.concat([earlier, candidates], ignore_index=True)
     refuse_useless(every, factors, np.vstack([before, region]), owner)
+    if per_day != 1:  # what is added differs from what was made by its day too
+        days = members(together(earlier["day"].to_numpy()))
+        before = np.hstack([0 * before[:, :1], days, before[:, 1:]])
+        region = np.hstack([region[:, :1], np.zeros((len(region), days.shape[1])), region[:, 1:]])
     chance, *_ = streams(seed, repr((tuple(factors), batches, terms)))
     rows = choose(region, batches, chance, before)
     return lay_out(

@@ -16,7 +16,7 @@ from fizzlab.design.plans import Plan
 from fizzlab.design.trials import ASSUMED, SIDE, Comparison, Model, Spreads, Trials
 from fizzlab.errors import count, listed
 from fizzlab.measures import Scale
-from fizzlab.models.terms import Amount, Category, Term
+from fizzlab.models.terms import Amount, Term, parse_formula
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -281,15 +281,11 @@ def _runs_of(
     if isinstance(plan, Plan):
         return plan.runs, plan.analysis_terms() if terms is None else terms
     if isinstance(plan, int):
-        ways = ("the old way", "the new way")
-        return pd.DataFrame({"day": 1, "way": np.resize(ways, plan)}), [Category("way", ways, ways[0])]
+        ways = ["the old way", "the new way"]
+        plan = pd.DataFrame({"way": pd.Categorical(np.resize(ways, plan), ways)})
     runs = plan if "day" in plan else plan.assign(day=1)
     if terms is None:
-        terms = []
-        for name in (str(each) for each in runs if each not in RESERVED):
-            levels = tuple(pd.Categorical(runs[name]).categories)
-            numeric = pd.api.types.is_numeric_dtype(runs[name])
-            terms.append(Amount(name) if numeric else Category(name, levels, levels[0]))
+        terms, _ = parse_formula(" + ".join(str(name) for name in runs if name not in RESERVED), runs)
     return runs, terms
 
 

@@ -38,7 +38,7 @@ class Range:
         if any(not self.low <= amount <= self.high for amount in self.amounts):
             raise ValueError(f"{self.name}: every amount must lie between low and high")
 
-    def decode(self, coded: Sequence[float] | np.ndarray) -> np.ndarray:
+    def decode(self, coded: Sequence[float] | np.ndarray | pd.Series) -> np.ndarray:
         """Coded values to amounts."""
         return tidy((self.low + self.high) / 2 + np.asarray(coded, float) * ((self.high - self.low) / 2))
 
@@ -111,14 +111,14 @@ def refuse_unusable(factors: Sequence[Factor]) -> None:
 
 def two_levels(factors: Sequence[Factor], coded: np.ndarray) -> pd.DataFrame:
     """Settings in actual units from a coded matrix; of a category, -1 is the control."""
-    columns: dict[str, object] = {}
-    for factor, values in zip(factors, coded.T, strict=True):
+    settings = pd.DataFrame(coded, columns=[factor.name for factor in factors])
+    for factor in factors:
         if isinstance(factor, Range):
-            columns[factor.name] = factor.decode(values)
+            settings[factor.name] = factor.decode(settings[factor.name])
         else:
-            other = next(level for level in factor.levels if level != factor.control)
-            columns[factor.name] = [other if value > 0 else factor.control for value in values]
-    return pd.DataFrame(columns)
+            (other,) = set(factor.levels) - {factor.control}
+            settings[factor.name] = settings[factor.name].map({-1.0: factor.control, 1.0: other})
+    return settings
 
 
 def require_ranges(factors: Sequence[Factor], kind: str) -> list[Range]:

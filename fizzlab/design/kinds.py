@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Kind:
-    """One kind of plan: its name, its builder as "module:function", and what it takes.
+    """One kind of plan: its name, its builder as "module:function" of this room, and what it takes.
 
     `options` are the keys of [plan] that it uses besides those of every kind, `needs` those without which it
     cannot be planned. The flags say whether it compares the levels of one factor, sets two levels or amounts
@@ -34,39 +34,34 @@ KINDS: dict[str, Kind] = {
     for kind in (
         Kind(
             "compare",
-            "fizzlab.design.blocks:compare",
+            "blocks:compare",
             ("days", "control_batches"),
             needs=("days", "batches_per_day"),
             one_factor=True,
         ),
         Kind(
             "factorial",
-            "fizzlab.design.factorial:full_factorial",
+            "factorial:full_factorial",
             ("repeats", "centre_points", "model", "forbidden"),
             two_levels=True,
         ),
         Kind(
             "fractional factorial",
-            "fizzlab.design.factorial:fractional_factorial",
+            "factorial:fractional_factorial",
             ("repeats", "generators", "resolution", "centre_points", "batches"),
             two_levels=True,
         ),
-        Kind(
-            "central composite",
-            "fizzlab.design.factorial:central_composite",
-            ("centre_points", "reach"),
-            bends=True,
-        ),
+        Kind("central composite", "factorial:central_composite", ("centre_points", "reach"), bends=True),
         Kind(
             "mixture",
-            "fizzlab.design.mixture:mixture_plan",
+            "mixture:mixture_plan",
             ("repeats", "centre_points", "total", "blending"),
             needs=("total",),
             blends=True,
         ),
         Kind(
             "split plot",
-            "fizzlab.design.blocks:split_plot",
+            "blocks:split_plot",
             ("days", "hard_to_change", "model", "forbidden"),
             needs=("days", "batches_per_day", "hard_to_change"),
         ),

@@ -41,9 +41,9 @@ def tightened(shares: Sequence[Range], total: float) -> tuple[Matrix, Matrix, li
         if new_high[place] - new_low[place] < 1e-9:
             what, do = f"Within these bounds {name} cannot change.", "Widen the bounds or change the total."
             raise CannotAnswer(what, do)
-        for new, old, most in ((new_low, low, "least"), (new_high, high, "most")):
+        for new, old, most, more in ((new_low, low, "least", "less"), (new_high, high, "most", "more")):
             if abs(new[place] - old[place]) > 1e-9:
-                said.append(f"{name} can be {amount(new[place])} at {most}, for what the others leave.")
+                said.append(f"{name} can be {amount(new[place])} at {most}: the others leave no {more}.")
     return new_low, new_high, said
 
 

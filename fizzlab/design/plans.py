@@ -207,7 +207,7 @@ effect of gum and starch.')
     build, takes, needs = found.build, found.options, found.needs
     given = {name: value for name, value in options.items() if value is not None}
     if made is not None:
-        build, needs = "fizzlab.design.adding:add_batches", ("batches",)
+        build, needs = "adding:add_batches", ("batches",)
         takes, given["made"] = ("batches", "model", "forbidden", "made"), made
     for name in given:
         if name not in takes:
@@ -225,5 +225,5 @@ effect of gum and starch.')
             "Plan a factorial, or make one factor of them.",
         )
     refuse_unusable(chosen)
-    plan_of: Plan = looked_up(build)(chosen, seed, per_day=batches_per_day, **given)
+    plan_of: Plan = looked_up(f"fizzlab.design.{build}")(chosen, seed, per_day=batches_per_day, **given)
     return plan_of

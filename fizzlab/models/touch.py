@@ -161,15 +161,16 @@ def seen_order(pieces: pd.DataFrame, batches: pd.DataFrame, term: Category) -> l
     table = ends.join(batches[["day", term.name]].astype({term.name: str}), how="inner")
     with np.errstate(divide="ignore"):
         table[["low", "high"]] = np.log(table[["lower", "upper"]])
-    grouped = table.groupby(["day", term.name], sort=False)
-    days = grouped.agg({"lower": "min", "upper": "max", "low": "mean", "high": "mean"}).unstack()
+    days = table.groupby(["day", term.name], sort=False).agg(
+        {"lower": "min", "upper": "max", "low": "mean", "high": "mean"}
+    )
+    made = {str(level): part.droplevel(1) for level, part in days.groupby(level=1)}
     found = []
-    for level in [each for each in term.levels if each != term.control and each in set(table[term.name])]:
-        if term.control not in set(table[term.name]):
+    for level in term.levels:
+        if level == term.control or not {level, term.control} <= set(made):
             continue
-        both = [days.xs(each, axis=1, level=1).dropna() for each in (level, term.control)]
-        shared = both[0].index.intersection(both[1].index)
-        mine, control = (each.loc[shared] for each in both)
+        shared = made[level].index.intersection(made[term.control].index)
+        mine, control = made[level].loc[shared], made[term.control].loc[shared]
         if shared.empty:
             continue
         up, down = (int((a["lower"] >= b["upper"]).sum()) for a, b in ((mine, control), (control, mine)))

@@ -11,19 +11,22 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
 from fizzlab.measures import MEASURES, Measure
 from fizzlab.models.effects import fit_response
 from fizzlab.models.result import Effect
-from fizzlab.models.sameness import ratio_limits
 from fizzlab.models.terms import Amount, Category
-from fizzlab.recipe import cost, for_run
+from fizzlab.recipe.amounts import cost
+from fizzlab.recipe.ingredients import for_run
 from fizzlab.report import parts
+from fizzlab.report import phrases as worded
 from fizzlab.report.analysis import Analysed, analyse, cost_effects
 from fizzlab.report.page import Findings, Grid, Notes
-from fizzlab.report.phrases import effects as worded
+from fizzlab.report.parts.changed import by_chance
 from fizzlab.trial import shipped
 from fizzlab.trial.folder import load
+from fizzlab.trial.settings import TrialSettings
 
 MakeTrial = Callable[..., Path]
 COLOUR = Category("colour", ("pearl", "dye", "lake"), "pearl")
@@ -96,10 +99,10 @@ def test_every_effect_is_told_once_with_its_numbers(cores: Analysed) -> None:
 
 def test_how_many_comparisons_chance_alone_would_show(cores: Analysed) -> None:
     measured = [effect for effect in cores.effects if not effect.exact]
-    assert worded.by_chance(cores).startswith(
-        f"{sum(effect.shown for effect in measured)} of {len(measured)} comparisons show a difference"
-    )
-    assert worded.by_chance(replace(cores, fits={"fizz_s": cores.fits["fizz_s"]})) == ""
+    (said,) = by_chance(cores)
+    shown = sum(effect.shown for effect in measured)
+    assert said.startswith(f"{shown} of {len(measured)} comparisons show a difference")
+    assert by_chance(replace(cores, fits={"fizz_s": cores.fits["fizz_s"]})) == []
 
 
 def test_what_differs_mostly_between_days_is_judged_with_the_days() -> None:
@@ -185,7 +188,8 @@ def test_a_sentence_is_never_stronger_than_its_interval(
     estimate: float, half: float, margin: float | None, df: float
 ) -> None:
     ratio, low, high = (float(np.exp(estimate + step)) for step in (0, -half, half))
-    same = (np.nan, np.nan) if margin is None else ratio_limits(ratio, low, high, df)
+    reach = half * stats.t.isf(0.05, df) / stats.t.isf(0.025, df)
+    same = np.exp([estimate - reach, estimate + reach]) if margin is not None else (np.nan, np.nan)
     more = {"margin": margin, "same_low": same[0], "same_high": same[1], "df": df}
     told = effect("tumble_loss_pct", ratio, low, high, **more)
     said = worded.sentence(told, MEASURES["tumble_loss_pct"], str)
@@ -204,3 +208,31 @@ def test_an_amount_goes_from_the_least_to_the_most() -> None:
     (found,) = fit_response(table, "loss", [Amount("gum_g", "g")]).effects
     assert (found.level, found.control) == ("2 g", "0.5 g")
     assert found.conf_low < np.exp(-0.75) < found.conf_high
+
+
+def test_a_factor_is_named_as_the_maker_calls_it_and_a_label_stays_whole() -> None:
+    factors = {
+        "colour": {"levels": ["dye", "lake"], "label": "way of colouring"},
+        "depth": {"levels": ["pale", "deep"], "label": "depth of colour"},
+        "oil_g": {"amounts": [1.0, 2.0], "unit": "g"},
+    }
+    given = {"code": "quay", "title": "Quay", "question": "Which?", "factors": factors}
+    settings = TrialSettings.model_validate(given)
+    for said, meant in (
+        ("Every batch had the same depth.", "Every batch had the same depth of colour."),
+        ("Only depth of colour and colour changed.", "Only depth of colour and way of colouring changed."),
+        ("oil_g, oil_g:colour", "oil, oil:way of colouring"),
+        ("Colourless pieces; log vpd_kpa", "Colourless pieces; the room's air"),
+    ):
+        assert worded.spoken(said, settings) == meant
+        assert worded.spoken(meant, settings) == meant
+
+
+def test_typical_values_are_those_of_the_fits(cores: Analysed) -> None:
+    pieces = parts.typical_values(cores)
+    found = {f.topic: f for piece in pieces if isinstance(piece, Findings) for f in piece.findings}
+    row = cores.fits["fizz_s"].predict({"colour": ["lake"]}).iloc[0]
+    lake = found["fizz_time.typical[lake]"]
+    assert [lake.estimate, lake.low, lake.high] == row[["estimate", "conf_low", "conf_high"]].tolist()
+    (grid,) = [piece for piece in pieces if isinstance(piece, Grid)]
+    assert len(grid.rows) == len([name for name in cores.responses if name != "cost"])

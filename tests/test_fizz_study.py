@@ -20,7 +20,7 @@ from fizzlab.models.terms import Category, varying
 from fizzlab.report import parts as sections
 from fizzlab.report.analysis import Analysed, analyse, theory_spans
 from fizzlab.report.page import Findings, Notes, Picture
-from fizzlab.report.phrases import fizz as worded
+from fizzlab.report.parts.fizz import doubts, spent, warmth
 from fizzlab.trial import shipped
 from fizzlab.trial.folder import Trial, load
 
@@ -128,7 +128,7 @@ def test_the_splash_is_told_and_not_counted(done: dict[str, Analysed]) -> None:
     pieces = study.curves.pieces
     splashed = pieces[[bool(fit.jumps) for fit in study.curves.fits]]
     assert splashed[["run", "piece"]].to_numpy().tolist() == [[run, piece]]
-    assert any(f"Piece {piece} of {run}: 1.3 g went at once by 40 s" in line for line in worded.doubts(study))
+    assert any(f"Piece {piece} of {run}: 1.3 g went at once by 40 s" in line for line in doubts(study))
     others = pieces.loc[pieces["run"] != run, "gas_g"]
     assert abs(splashed["gas_g"].iloc[0] - others.mean()) < 4 * others.std()
 
@@ -136,7 +136,6 @@ def test_the_splash_is_told_and_not_counted(done: dict[str, Analysed]) -> None:
 def test_the_shelf_of_the_demo_holds_its_truth(done: dict[str, Analysed]) -> None:
     told, shelf = TRUTH["season"]["shelf"], study_of(done["season"]).shelf
     assert shelf is not None
-    assert shelf.measure == "gas_g"
     assert len(shelf.table) == 2
     for row, (humidity, per_week) in zip(
         shelf.table.to_dict("records"), told["per_week"].items(), strict=True
@@ -163,13 +162,12 @@ def test_parts_without_a_table_are_absent(done: dict[str, Analysed]) -> None:
 def test_a_trial_without_fizz_tables_has_no_section(make_trial: MakeTrial) -> None:
     trial = load(make_trial())
     assert sections.fizz(analyse(trial)) == []
-    assert sections.fizz_answer(analyse(trial)) == []
 
 
 def test_the_section_of_each_demo(done: dict[str, Analysed]) -> None:
     wanted = {
         "season": {"shelf-life"},
-        "colour-ways": {"fizz-by-water", "colour-by-water"},
+        "colour-ways": set(),
         "binder": {"fizz-curves"},
     }
     for name, figures in wanted.items():
@@ -182,12 +180,8 @@ def test_the_section_of_each_demo(done: dict[str, Analysed]) -> None:
         assert "Hot water scalds" in said(pieces)
 
 
-def test_the_top_holds_two_sentences_where_nothing_was_compared(done: dict[str, Analysed]) -> None:
-    (notes,) = sections.fizz_answer(done["season"])
-    assert isinstance(notes, Notes)
-    assert len(notes.lines) == 2
-    assert "90 % is left after 12 weeks" in notes.lines[0]
-    assert sections.fizz_answer(done["binder"]) == []
+def test_how_long_fizz_lasts_is_said(done: dict[str, Analysed]) -> None:
+    assert "90 % is left after 12 weeks" in said(sections.fizz(done["season"]))
 
 
 # words ---------------------------------------------------------------------------------------------------
@@ -225,26 +219,26 @@ def studied(
 
 def test_a_bath_that_was_not_tried_is_marked() -> None:
     study = studied(*invented(np.random.default_rng(5), low_c=20.0))
-    (warmth,) = worded.water(study.times["fizz_s"], MEASURES["fizz_s"])
-    assert warmth.beyond_tried
-    assert "were tried" in warmth.sentence
-    assert any(line.startswith("Water of 38 °C was not tried") for line in worded.doubts(study))
+    (found,) = warmth(study.times["fizz_s"], MEASURES["fizz_s"])
+    assert found.beyond_tried
+    assert "were tried" in found.sentence
+    assert any(line.startswith("Water of 38 °C was not tried") for line in doubts(study))
 
 
 def test_what_was_not_shown_is_left_open() -> None:
     study = studied(*invented(np.random.default_rng(3)))
-    (warmth,) = worded.water(study.times["fizz_s"], MEASURES["fizz_s"])
-    assert warmth.low is not None
-    assert warmth.high is not None
-    assert warmth.low < 1 < warmth.high
-    assert "can't tell yet" in warmth.sentence
+    (found,) = warmth(study.times["fizz_s"], MEASURES["fizz_s"])
+    assert found.low is not None
+    assert found.high is not None
+    assert found.low < 1 < found.high
+    assert "can't tell yet" in found.sentence
 
 
 def test_one_basin_temperature_is_said_to_tell_nothing_of_warmth() -> None:
     runs, times = invented(np.random.default_rng(6))
     study = studied(runs, times.assign(water_c=37.0))
-    assert worded.water(study.times["fizz_s"], MEASURES["fizz_s"]) == []
-    assert any("no time is corrected for warmth" in line for line in worded.doubts(study))
+    assert warmth(study.times["fizz_s"], MEASURES["fizz_s"]) == []
+    assert any("no time is corrected for warmth" in line for line in doubts(study))
 
 
 def test_a_part_that_cannot_be_answered_says_why_and_the_rest_goes_on() -> None:
@@ -263,7 +257,7 @@ def test_a_part_that_cannot_be_answered_says_why_and_the_rest_goes_on() -> None:
     assert "No piece was watched to the end." in str(study.reasons["fizz_s"])
     assert "The cup lost too little" in str(study.reasons["half_out_s"])
     assert study.shelf is None
-    assert any("How fast stored pieces lose their fizz" in line for line in worded.doubts(study))
+    assert any("How fast stored pieces lose their fizz" in line for line in doubts(study))
 
 
 # what the recipe could give ------------------------------------------------------------------------------
@@ -286,7 +280,7 @@ def test_theory_comes_from_the_recipe(tmp_path: Path) -> None:
     reached = study_of(only_fizz(load(folder))).reached
     assert reached is not None
     assert reached["theory_g"].to_numpy() == pytest.approx(3 * 50 / 192.12 * 44.009 / 10, rel=1e-3)
-    assert worded.spent(reached).sentence.startswith("More gas came than the recipe could give:")
+    assert spent(reached).sentence.startswith("More gas came than the recipe could give:")
 
 
 def test_a_recipe_by_cups_is_said_to_be_loose(tmp_path: Path) -> None:

@@ -87,6 +87,6 @@ def test_looks_that_are_too_far_apart_still_tell_which_was_later(make_trial: Mak
     (order,) = done.study("dry_h").order
     assert (order.level, order.later, order.earlier, order.open) == ("dye", 4, 0, 0)
     assert (order.least, order.most) == pytest.approx((1.5, 8 / 3))
-    said = " ".join(str(getattr(piece, "lines", "")) for piece in sections.answer(done))
+    said = " ".join(str(getattr(piece, "lines", "")) for piece in sections.drying(done))
     assert "No dry times can be given." in said
     assert "Dye became dry later than pearl on 4 of 4 days" in said

@@ -7,11 +7,11 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 import pytest
+from fizzlab.models.wishes import Limit, Wish
 
 from fizzlab.models.choose import Choice, choose
 from fizzlab.models.effects import fit_response
-from fizzlab.models.wishes import Limit, Wish
-from fizzlab.report.figures.choose import trade_off
+from fizzlab.report.figures.panels import trade_off
 
 
 def choice_of(count: int) -> Choice:

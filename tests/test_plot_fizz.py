@@ -9,7 +9,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from fizzlab.models.shelf import fit_shelf_life
-from fizzlab.report.figures import fizz as drawn
+from fizzlab.report.figures.pieces import gas_curves
 
 LEVELS = ["pearl", "dye"]
 
@@ -33,48 +33,6 @@ def legend(figure: Figure) -> list[str]:
     return [] if shown is None else [text.get_text() for text in shown.get_texts()]
 
 
-PIECES = pd.DataFrame(
-    {
-        "level": ["pearl", "pearl", "dye", "dye"],
-        "water_c": [34.0, 39.0, 35.0, 38.0],
-        "lower": [150.0, 120.0, 170.0, 185.0],
-        "upper": [150.0, 120.0, 170.0, np.inf],
-    }
-)
-WATER = np.linspace(34, 42, 9)
-LINES = pd.concat(
-    [
-        pd.DataFrame({"level": level, "water_c": WATER, "seconds": at * np.exp(-0.03 * (WATER - 34))})
-        for level, at in (("pearl", 150.0), ("dye", 180.0))
-    ],
-    ignore_index=True,
-)
-
-
-def test_every_piece_is_on_the_figure_of_times() -> None:
-    figure = drawn.fizz_by_water(PIECES, LINES, "colour", LEVELS, 38.0, "the fizz is over")
-    assert sorted(points(figure)) == sorted(zip(PIECES["water_c"], PIECES["lower"], strict=True))
-    assert len(curves(figure)) == 2
-    assert legend(figure) == LEVELS
-    low, high = figure.axes[0].get_ylim()
-    assert low < 120 < 185 < high
-
-
-def test_a_narrow_span_of_seconds_still_has_ticks() -> None:
-    near, same = LINES.assign(seconds=100.0), PIECES.assign(lower=100.0, upper=100.0)
-    figure = drawn.fizz_by_water(same, near, "", LEVELS, 38.0, "the fizz is over")
-    low, high = figure.axes[0].get_ylim()
-    assert len([tick for tick in figure.axes[0].get_yticks() if low <= tick <= high]) >= 3
-
-
-def test_one_level_has_no_legend() -> None:
-    one = LINES[LINES["level"] == "pearl"].assign(level="all batches")
-    figure = drawn.fizz_by_water(
-        PIECES.assign(level="all batches"), one, "", ["all batches"], 38.0, "the fizz is over"
-    )
-    assert legend(figure) == []
-
-
 def test_gas_curves_show_readings_and_what_is_left_over() -> None:
     seconds = np.arange(0.0, 100.0, 20.0)
     gas = 6 * (1 - np.exp(-seconds / 30))
@@ -86,7 +44,7 @@ def test_gas_curves_show_readings_and_what_is_left_over() -> None:
         ignore_index=True,
     )
     readings = readings.assign(residual_g=0.05, used=readings["seconds"] != 40)
-    figure = drawn.gas_curves(readings, readings, "colour", LEVELS, 0.1)
+    figure = gas_curves(readings, readings, LEVELS, 0.1)
     assert len([line for line in curves(figure) if line.get_marker() != "x"]) == 3
     crosses = [line for line in figure.axes[0].lines if line.get_marker() == "x"]
     assert [float(x) for line in crosses for x in np.asarray(line.get_xdata())] == [40.0] * 3
@@ -105,11 +63,13 @@ def test_shelf_life_draws_every_piece_and_waits_for_the_share() -> None:
         for week in (0, 5, 10)
     ]
     fit = fit_shelf_life(pd.DataFrame(rows, columns=["run", "weeks", "rh_pct", "gas_g"]))
-    figure = drawn.shelf_life(fit)
-    assert legend(figure) == ["35 % humidity", "70 % humidity"]
-    marks = [line for line in figure.axes[0].lines if line.get_marker() not in ("None", None, "")]
+    axes = fit.plot()
+    assert [text.get_text() for text in axes.get_legend().get_texts()] == ["35 % humidity", "70 % humidity"]
+    marks = [line for line in axes.lines if line.get_marker() not in ("None", None, "")]
     assert sum(len(np.asarray(line.get_xdata())) for line in marks) == len(fit.left) == 12
     ends = {
-        round(float(np.max(np.asarray(line.get_xdata()))), 6) for line in curves(figure) if line not in marks
+        round(float(np.max(np.asarray(line.get_xdata()))), 6)
+        for line in axes.lines
+        if len(np.asarray(line.get_xdata())) > 2 and line not in marks
     }
     assert ends == {10.0, 12.5}

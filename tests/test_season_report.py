@@ -310,7 +310,7 @@ def test_a_new_sack_shows_and_its_day_is_named() -> None:
     season = study_season({**before, "sacked": after})
     assert season.drift is not None
     assert season.drift.signals
-    from fizzlab.report.phrases.season import drift_findings
+    from fizzlab.report.parts.season import drift_findings
 
     said = " ".join(finding.sentence for finding in drift_findings(season, season.drift)[1:])
     assert "B01 of sacked" in said

@@ -107,7 +107,7 @@ def test_unknown_air_and_levels_are_told(make_trial: MakeTrial) -> None:
     done = analyse(load(make_trial()))
     assert "batches are too few" in str(done.reasons["dry_h"])
     assert "dry_h" not in done.fits
-    assert any(isinstance(piece, Notes) for piece in sections.answer(done))
+    assert any(isinstance(piece, Notes) for piece in sections.drying(done))
 
 
 def test_batches_without_air_are_named_not_dropped_silently(tmp_path: Path) -> None:
@@ -133,7 +133,7 @@ def test_air_none_asks_for_no_log(tmp_path: Path) -> None:
 
 def test_a_report_tells_each_forecast_once() -> None:
     done: Analysed = analyse(load(shipped.demo("season")))
-    pieces = [*sections.answer(done), *sections.dry_times(done)]
+    pieces = sections.drying(done)
     found = [f for piece in pieces for f in getattr(piece, "findings", ())]
     assert len({f.topic for f in found}) == len(found)
     share = max(done.trial.settings.drying.shares)

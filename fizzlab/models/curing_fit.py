@@ -16,8 +16,17 @@ from scipy.optimize import brentq
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.censored import Array
 from fizzlab.models.censored_fit import BatchFit
-from fizzlab.models.draws import ONE_DAY, Forecast, leaning
-from fizzlab.models.result import Effect, FitResult, Interval, asked, p_of, rows_of
+from fizzlab.models.result import (
+    ONE_DAY,
+    Effect,
+    FitResult,
+    Forecast,
+    Interval,
+    asked,
+    leaning,
+    p_of,
+    rows_of,
+)
 from fizzlab.models.spreads import Mixture, weigh
 from fizzlab.models.terms import Amount, Category, Term, level_name, model_matrix, parts
 
@@ -173,7 +182,7 @@ class CuringFit(FitResult):
         return conditions.assign(**hours, extrapolated=with_air.extrapolated(conditions))
 
     def forecast(self, settings: pd.DataFrame, share: float = 0.5) -> Forecast:
-        """What a new batch of some settings, on a new day, may be; see `fizzlab.models.draws`."""
+        """What a new batch of some settings, on a new day, may be; see `Forecast`."""
         found, mixture, reach = self.inner.found, self.mixture, self._reach(share)
         conditions = asked(settings[[name for name in settings if name in self.typical]], self.typical)
         rows, x = self.matrix(conditions), self.matrix(self.batches)

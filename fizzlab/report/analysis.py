@@ -7,7 +7,7 @@ loops over the measures of the trial.
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -18,11 +18,11 @@ from fizzlab.design.kinds import KINDS
 from fizzlab.errors import CannotAnswer
 from fizzlab.measures import Measure, looked_up
 from fizzlab.models.days import set_for_days
-from fizzlab.models.draws import Forecast, exact
 from fizzlab.models.effects import ResponseFit, fit_response
-from fizzlab.models.result import Effect, FitResult, Study
-from fizzlab.models.terms import Amount, Category, Term, level_name, varying
-from fizzlab.recipe import Recipe, batch_mass, cost, fizz_balance, for_run
+from fizzlab.models.result import Effect, FitResult, Forecast, Study, exact
+from fizzlab.models.terms import ALL, Amount, Category, Term, level_name, varying
+from fizzlab.recipe.amounts import batch_mass, cost, fizz_balance
+from fizzlab.recipe.ingredients import Recipe, for_run
 from fizzlab.recipe.units import Span
 from fizzlab.trial.folder import Trial
 
@@ -39,20 +39,11 @@ ALIKE = CannotAnswer("All batches with a number were made alike.", "Measure the 
 class Analysed:
     """A trial worked out.
 
-    Parameters
-    ----------
-    terms : tuple of Category or Amount
-        The factors that changed between batches.
-    batches : DataFrame
-        One row a batch: run, day, the factors, and a column for each response with one number a batch.
-    studies : mapping of str to Study
-        What each kind of test says, by the name of the study; see `study`.
-    fits : mapping of str to FitResult
-        By response, in the order of the measures.
-    reasons : mapping of str to CannotAnswer
-        Why a response that was measured has no fit, or none for one factor (``"drop_cm, room"``).
-    joint : mapping of str to ResponseFit
-        The same with joint effects of two factors, where the batches can carry them.
+    `terms` are the factors that changed between batches. `batches` has one row a batch: run, day, the
+    factors, and a column for each response with one number a batch. `studies` are what each kind of test
+    says, by the name of the study (see `study`); `fits` by response, in the order of the measures; `reasons`
+    why a response that was measured has no fit, or none for one factor (``"drop_cm, room"``); `joint` the
+    fits with joint effects of two factors, where the batches can carry them.
     """
 
     trial: Trial
@@ -94,25 +85,23 @@ class Analysed:
 
     def depends(self, response: str) -> bool:
         """Was it shown that what one factor does to a response depends on another?"""
-        joint = self.joint.get(response)
-        if joint is None:
+        if response not in self.joint:
             return False
-        p = joint.tests["p_value"]
+        p = self.joint[response].tests["p_value"]
         return bool((p[p.index.str.contains(":")] < SHOWN_P).any())
 
 
 def analyse(trial: Trial, only: Sequence[str] | None = None) -> Analysed:
-    """Study every kind of test of a trial once, and fit every response once.
+    """Study every kind of test of a trial once, and fit every response once, or those of `only`.
 
     A response with one number a batch is fitted by `fit_response`, which knows days; one that has no such
-    number (dry times seen between looks, breaking heights) brings its own fit. `only` are the responses to
-    fit, all by default.
+    number (dry times seen between looks, breaking heights) brings its own fit.
     """
     settings, runs = trial.settings, trial.rows("runs").reset_index(drop=True)
     terms, notes = varying(settings.terms(), runs) if len(runs) else ([], [])
     measures = {n: each for n, each in settings.measures().items() if only is None or n in only}
     studies, reasons = _studies(trial, measures)
-    batches, fits, joint = runs, dict[str, FitResult](), dict[str, ResponseFit]()
+    batches, fits = runs, dict[str, FitResult]()
     for each in studies.values():
         reasons |= each.reasons
     for name, measure in measures.items():
@@ -131,43 +120,28 @@ def analyse(trial: Trial, only: Sequence[str] | None = None) -> Analysed:
                     reasons[name] = ALIKE
         except CannotAnswer as reason:
             reasons[name] = reason
-    for name, fit in fits.items():
-        both = _with_joint_effects(fit)
-        if both is not None:
-            joint[name] = both
+    joint = {name: both for name, fit in fits.items() if (both := _with_joint_effects(fit)) is not None}
     return Analysed(trial, tuple(terms), batches, studies, fits, reasons, joint, tuple(notes))
 
 
 def _fit(trial: Trial, batches: pd.DataFrame, measure: Measure, terms: Sequence[Term]) -> ResponseFit:
-    """The fit of one number a batch, by the first of the plan's models that the batches can carry."""
-    there = batches[batches[measure.name].notna()]
-    varied, _ = varying(terms, there)
-    log = measure.scale == "ratio"
+    """The fit of one number a batch by the plan's model, or with bends by its kind; else of main effects."""
+    varied, _ = varying(terms, batches[batches[measure.name].notna()])
+    log, plan, asked = measure.scale == "ratio", trial.settings.plan, trial.settings.responses
     if not varied:
         return fit_response(batches, measure.name, [], log=log, days="random")
-    asked = trial.settings.responses.get(measure.name)
-    reason: CannotAnswer | None = None
-    for model in _models(trial):
-        try:
-            return fit_response(
-                batches,
-                measure.name,
-                varied,
-                model=model,
-                log=log,
-                margin=None if asked is None else asked.same_within,
-            )
-        except CannotAnswer as found:
-            reason = found
-    raise reason or AssertionError
-
-
-def _models(trial: Trial) -> list[str | Sequence[str]]:
-    """The models to try: the plan's, a bend where it can show one, and main effects if all else fails."""
-    plan = trial.settings.plan
+    margin = asked[measure.name].same_within if measure.name in asked else None
+    models: list[str | Sequence[str]] = ["main"]
     if plan is not None and plan.model is not None:
-        return [plan.model, "main"]
-    return ["quadratic", "main"] if plan is not None and KINDS[plan.kind].bends else ["main"]
+        models.insert(0, plan.model)
+    elif plan is not None and KINDS[plan.kind].bends:
+        models.insert(0, "quadratic")
+    for model in models[:-1]:
+        try:
+            return fit_response(batches, measure.name, varied, model=model, log=log, margin=margin)
+        except CannotAnswer:
+            continue
+    return fit_response(batches, measure.name, varied, log=log, margin=margin)
 
 
 def _with_joint_effects(fit: FitResult) -> ResponseFit | None:
@@ -181,7 +155,27 @@ def _with_joint_effects(fit: FitResult) -> ResponseFit | None:
     return found if (found.tests["df_den"] >= FEW_DF).all() else None
 
 
-# --- the studies ------------------------------------------------------------------------------
+def at_levels(fit: FitResult, term: Term, share: float = 0.5) -> pd.DataFrame:
+    """The typical batch at each level made, or at up to five amounts, and how many batches had it."""
+    tried = fit.batches[term.name]
+    if isinstance(term, Category):
+        values: Sequence[object] = [level for level in term.levels if level in set(tried)]
+    else:
+        values = sorted(set(tried.astype(float)))
+        if len(values) > 5:
+            values = np.linspace(values[0], values[-1], 3).tolist()
+    rows = fit.predict({term.name: list(values)}, share=share)
+    names, many = [level_name(term, v) for v in values], [int((tried == v).sum()) for v in values]
+    found = rows[["estimate", "conf_low", "conf_high", "extrapolated"]]
+    return found.assign(factor=term.name, level=names, n_batches=many)
+
+
+def by_levels(fit: FitResult, share: float = 0.5) -> pd.DataFrame:
+    """`at_levels` of every factor that the fit knows; and of all batches where none has named levels."""
+    found = [at_levels(fit, term, share) for term in fit.terms if fit.of(term.name)]
+    if not any(isinstance(term, Category) for term in fit.terms) or not found:
+        found.append(fit.predict(None, share=share).assign(factor="", level=ALL, n_batches=fit.n_batches))
+    return pd.concat(found, ignore_index=True)
 
 
 def _study_name(measure: Measure) -> str:
@@ -194,10 +188,8 @@ def _studies(
 ) -> tuple[dict[str, Study], dict[str, CannotAnswer]]:
     """Each study once, and why those that failed did."""
     tables = {name: trial.rows(name) for name in trial.settings.tables()}
-    offered = _offered(trial)
-    found: dict[str, Study] = {}
-    reasons: dict[str, CannotAnswer] = {}
-    groups: dict[str, list[Measure]] = {}
+    offered, groups = _offered(trial), dict[str, list[Measure]]()
+    found, reasons = dict[str, Study](), dict[str, CannotAnswer]()
     for measure in measures.values():
         groups.setdefault(_study_name(measure), []).append(measure)
     for name, members in groups.items():
@@ -234,50 +226,36 @@ def _options(
     trial: Trial, section: str, offered: Mapping[str, Any], work: Callable[..., Study]
 ) -> dict[str, Any]:
     """Those keywords of a study that its section of trial.toml, or the recipe, says something of."""
-    written = getattr(trial.settings, section) if section else None
-    found = {}
-    for name, parameter in inspect.signature(work).parameters.items():
-        if parameter.kind is not inspect.Parameter.KEYWORD_ONLY:
-            continue
-        if name in offered:
-            found[name] = offered[name]
-        elif hasattr(written, name):
-            found[name] = getattr(written, name)
-    return found
+    written = dict(getattr(trial.settings, section)) if section else {}
+    known = {**written, **offered}
+    keywords = [k.name for k in inspect.signature(work).parameters.values() if k.kind is k.KEYWORD_ONLY]
+    return {name: known[name] for name in keywords if name in known}
 
 
 def _offered(trial: Trial) -> dict[str, Any]:
     """What a study may ask for that is worked out from trial.toml rather than written there."""
     settings = trial.settings
-    recipe, air, index = settings.made_recipe(), settings.drying.forecast_air, settings.crumble.index
+    recipe, air = settings.made_recipe(), settings.drying.forecast_air
     return {
         "recipe": recipe,
         "pieces": None if settings.recipe is None else settings.recipe.pieces,
-        "theory_g": _theory(trial, recipe),
+        "theory_g": settings.fizz.theory_g if settings.fizz.theory_g is not None else _by_recipe(trial),
         "forecast_air": None if air is None else (air.temp_c, air.rh_pct),
         "margins": {name: asked.same_within for name, asked in settings.responses.items()},
-        "index": None if index is None else index.parts(),
+        "index": settings.crumble.index,
     }
 
 
-def _theory(trial: Trial, recipe: Recipe | None) -> Mapping[str, float] | float | CannotAnswer | None:
-    """What a piece could give: as trial.toml says, or by the recipe; see `theory_spans`."""
-    if trial.settings.fizz.theory_g is not None or recipe is None:
-        return trial.settings.fizz.theory_g
+def _by_recipe(trial: Trial) -> Mapping[str, float] | CannotAnswer | None:
+    """What a piece could give by the recipe; see `theory_spans`."""
     try:
-        return {run: span.typical for run, span in theory_spans(trial).items()}
+        return {run: span.typical for run, span in theory_spans(trial).items()} or None
     except CannotAnswer as reason:
         return reason
 
 
 def theory_spans(trial: Trial) -> dict[str, Span]:
-    """The most carbon dioxide that a piece of each batch can give by the recipe, in grams, with bounds.
-
-    Raises
-    ------
-    CannotAnswer
-        The recipe has no soda or no acid, or does not say how many pieces it makes.
-    """
+    """The most carbon dioxide that a piece of each batch can give by the recipe, in grams, with bounds."""
     recipe, written = trial.settings.made_recipe(), trial.settings.recipe
     if recipe is None or written is None:
         return {}
@@ -293,9 +271,6 @@ def theory_spans(trial: Trial) -> dict[str, Span]:
         share = 1 / written.pieces if written.pieces else (mould_g or 0.0) / batch_mass(made).typical
         found[str(run)] = fizz_balance(made).co2_g * share
     return found
-
-
-# --- cost: worked out, not measured -----------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -316,30 +291,19 @@ def study_cost(
     recipe: Recipe | None = None,
     pieces: int | None = None,
 ) -> Study:
-    """What each factor adds to the cost of a piece, where the recipe has prices and says how many it makes.
-
-    Raises
-    ------
-    CannotAnswer
-        Some ingredients have prices and others none.
-    """
+    """What each factor adds to the cost of a piece, where the recipe has prices and a number of pieces."""
     runs = tables["runs"]
     changed, _ = varying(terms, runs) if len(runs) else ([], [])
     if recipe is None or pieces is None or not changed or all(i.price is None for i in recipe.ingredients):
         return Study()
     made = runs[[term.name for term in terms]].drop_duplicates().reset_index(drop=True)
-    effects = cost_effects(made, costs(recipe, pieces, made, terms), changed)
+    effects = tuple(cost_effects(made, _costs(recipe, pieces, made, terms), changed))
 
     def value(settings: pd.DataFrame) -> list[float]:
-        return costs(recipe, pieces, _whole(settings, runs, changed, terms), terms)
+        return _costs(recipe, pieces, _whole(settings, runs, changed, terms), terms)
 
-    return Study(
-        fits={
-            "cost": CostFit(
-                response="cost", effects=tuple(effects), batches=made, terms=tuple(changed), value=value
-            )
-        }
-    )
+    fit = CostFit(response="cost", effects=effects, batches=made, terms=tuple(changed), value=value)
+    return Study(fits={"cost": fit})
 
 
 def _whole(
@@ -359,14 +323,8 @@ def _whole(
     return found
 
 
-def costs(recipe: Recipe, pieces: int, settings: pd.DataFrame, terms: Sequence[Term]) -> list[float]:
-    """What a piece of each setting costs in ingredients, by the prices of the recipe.
-
-    Raises
-    ------
-    CannotAnswer
-        An ingredient has no price, so that there is no sum.
-    """
+def _costs(recipe: Recipe, pieces: int, settings: pd.DataFrame, terms: Sequence[Term]) -> list[float]:
+    """What a piece of each setting costs in ingredients; CannotAnswer where an ingredient has no price."""
     found = []
     for _, row in settings.iterrows():
         made = cost(for_run(recipe, {term.name: row[term.name] for term in terms}), pieces)
@@ -380,44 +338,23 @@ def costs(recipe: Recipe, pieces: int, settings: pd.DataFrame, terms: Sequence[T
     return found
 
 
-def cost_effects(settings: pd.DataFrame, each: Sequence[float], terms: Sequence[Term]) -> list[Effect]:
-    """What each level adds to the cost of a piece, averaged over the other settings that were made.
+def cost_effects(settings: pd.DataFrame, each: Sequence[float], terms: Sequence[Term]) -> Iterator[Effect]:
+    """What each level adds to the cost of a piece, averaged over the other settings that were made of both.
 
-    Parameters
-    ----------
-    settings : DataFrame
-        The combinations that were made, once each.
-    each : sequence of float
-        What a piece of each costs.
-
-    Examples
-    --------
-    >>> colour = Category("colour", ("dye", "lake"), "dye")
-    >>> effect = cost_effects(pd.DataFrame({"colour": ["dye", "lake"]}), [0.20, 0.26], [colour])[0]
-    >>> round(effect.estimate, 2), effect.exact, effect.shown
-    (0.06, True, True)
+    `settings` are the combinations that were made, once each, and `each` what a piece of them costs.
     """
-    names = [term.name for term in terms]
+    names, inf, nan = [term.name for term in terms], float("inf"), float("nan")
     priced = settings[names].assign(cost=list(each))
-    found = []
     for term in terms:
-        others = [name for name in names if name != term.name]
-        values = priced[term.name]
-        pairs: list[tuple[Any, Any]] = (
-            [(level, term.control) for level in term.levels if level != term.control]
-            if isinstance(term, Category)
-            else [(values.max(), values.min())]
-        )
+        others, values = [name for name in names if name != term.name], priced[term.name]
+        pairs: list[tuple[Any, Any]] = [(values.max(), values.min())]
+        if isinstance(term, Category):
+            pairs = [(level, term.control) for level in term.levels if level != term.control]
         for to, start in pairs:
             one, two = (priced[values == end].drop(columns=term.name) for end in (to, start))
             how: Any = {"on": others} if others else {"how": "cross"}
             both = one.merge(two, suffixes=("_to", "_start"), **how)
-            if both.empty:
-                continue
-            gap = float((both["cost_to"] - both["cost_start"]).mean())
-            level, control = level_name(term, to), level_name(term, start)
-            inf, nan = float("inf"), float("nan")
-            found.append(
-                Effect("cost", term, level, control, "difference", gap, gap, gap, inf, nan, judged_by="")
-            )
-    return found
+            if len(both):
+                gap = float((both["cost_to"] - both["cost_start"]).mean())
+                levels = level_name(term, to), level_name(term, start)
+                yield Effect("cost", term, *levels, "difference", gap, gap, gap, inf, nan, judged_by="")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Iterator, Mapping, Sequence
 
 import pandas as pd
@@ -15,20 +14,10 @@ Planned = Sequence[Mapping[str, str | float]]
 
 
 def deviations(trial: Trial, planned: Planned = ()) -> list[DeviationEntry]:
-    """Everything that went otherwise than planned: first what the maker wrote, then what the tables show.
-
-    Parameters
-    ----------
-    planned : sequence of mapping
-        The batches as `fizzlab plan` laid them out, in the order of making: run, day and the factors; empty
-        where no plan was kept.
-    """
-    written = [
-        DeviationEntry(run=each.run or "", what=each.what, why=each.why or "")
-        for each in trial.settings.deviations
-    ]
-    seen = [*_against_plan(trial, planned), *_order(trial), *_days(trial), *_sprays(trial)]
-    seen += [*_left_out(trial), *_without_readings(trial)]
+    """What went otherwise than `planned` (run, day, factors): as the maker wrote, then by the tables."""
+    said = trial.settings.deviations
+    written = [DeviationEntry(run=each.run or "", what=each.what, why=each.why or "") for each in said]
+    seen = [*_against_plan(trial, planned), *_of_making(trial), *_of_readings(trial)]
     return [*written, *seen]
 
 
@@ -36,43 +25,33 @@ def _seen(run: object, what: str, why: object = "") -> DeviationEntry:
     return DeviationEntry(run=str(run), what=what, why=str(why), seen=True)
 
 
-def _order(trial: Trial) -> Iterator[DeviationEntry]:
-    """Runs stand in the order of making; `made_at` may say otherwise."""
-    made = trial.rows("runs")[["run", "made_at"]].dropna()
-    latest, latest_run = None, ""
-    for run, at in made.itertuples(index=False):
-        if latest is not None and at < latest:
-            what = f"made at {at:%Y-%m-%d %H:%M}, before batch {latest_run}, which stands above it in runs"
-            yield _seen(run, what)
-        else:
-            latest, latest_run = at, run
+def _of_making(trial: Trial) -> Iterator[DeviationEntry]:
+    """Batches out of their order or off their day by `made_at`, and extra sprays."""
+    runs = trial.rows("runs").set_index("run", drop=False)
+    made = runs["made_at"].dropna()
+    latest = made.cummax()
+    for run in made.index[made < latest]:
+        before = made.index[made == latest[run]][0]
+        what = f"made at {made[run]:%Y-%m-%d %H:%M}, before batch {before}, which stands above it in runs"
+        yield _seen(run, what)
 
-
-def _days(trial: Trial) -> Iterator[DeviationEntry]:
-    """A day that is a date and not that of `made_at`; a day by any other name that was spread over dates."""
-    made = trial.rows("runs")[["run", "day", "made_at"]].dropna()
-    for day, rows in made.groupby("day", sort=False):
+    for day, rows in runs.dropna(subset=["day", "made_at"]).groupby("day", sort=False):
         made_on = rows["made_at"].dt.date
-        try:
-            date = dt.date.fromisoformat(str(day).strip())
-        except ValueError:
-            if made_on.nunique() > 1:
-                dates = ", ".join(str(other) for other in sorted(set(made_on)))
-                yield _seen("", f"the batches of day {day} were made on several dates ({dates})")
-            continue
-        for run, other in zip(rows["run"], made_on, strict=True):
-            if other != date:
-                yield _seen(run, f"made on {other}, not on its day {date}")
-
-
-def _sprays(trial: Trial) -> Iterator[DeviationEntry]:
-    for run, sprays in trial.rows("runs")[["run", "sprays"]].dropna().itertuples(index=False):
+        date = pd.to_datetime(str(day).strip(), format="%Y-%m-%d", errors="coerce")
+        if pd.notna(date):
+            for run, other in zip(rows["run"], made_on, strict=True):
+                if other != date.date():
+                    yield _seen(run, f"made on {other}, not on its day {date:%Y-%m-%d}")
+        elif made_on.nunique() > 1:
+            dates = ", ".join(str(other) for other in sorted(set(made_on)))
+            yield _seen("", f"the batches of day {day} were made on several dates ({dates})")
+    for run, sprays in runs["sprays"].dropna().items():
         if sprays > 0:
             yield _seen(run, f"{count(int(sprays), 'extra spray')} of alcohol")
 
 
-def _left_out(trial: Trial) -> Iterator[DeviationEntry]:
-    """Batches and rows left out; the readings of a batch that was left out are told by the batch."""
+def _of_readings(trial: Trial) -> Iterator[DeviationEntry]:
+    """What was left out (readings by their batch where that was left out too), and what was not read."""
     gone = trial.left_out()
     batches = set(gone.loc[gone["table"] == "runs", "run"])
     for (table, run, reason), rows in gone.groupby(["table", "run", "reason"], sort=False):
@@ -80,9 +59,6 @@ def _left_out(trial: Trial) -> Iterator[DeviationEntry]:
             yield _seen(run, "left out", reason)
         elif run not in batches:
             yield _seen(run, f"{count(len(rows), 'row')} of {table} left out", reason)
-
-
-def _without_readings(trial: Trial) -> Iterator[DeviationEntry]:
     read = {name: set(table.rows["run"]) for name, table in trial.tables.items() if "run" in table.rows}
     tables = [name for name, runs in read.items() if name != "runs" and runs]
     for run in trial.rows("runs")["run"]:
@@ -96,7 +72,7 @@ def _against_plan(trial: Trial, planned: Planned) -> Iterator[DeviationEntry]:
     if not planned:
         return
     runs = trial.tables["runs"]
-    gone = {run.strip() for run in runs.left_out["run"]} if "run" in runs.left_out else set[str]()
+    gone = set(runs.left_out["run"].str.strip()) if "run" in runs.left_out else set[str]()
     made = runs.rows.set_index("run", drop=False)
     wanted = {str(row["run"]): row for row in planned}
     for run in wanted:
@@ -108,28 +84,19 @@ def _against_plan(trial: Trial, planned: Planned) -> Iterator[DeviationEntry]:
             continue
         for name, factor in trial.settings.factors.items():
             was, meant = made.loc[run, name], wanted[run].get(name)
-            if meant is not None and not _same(meant, was):
-                was, meant = (f"{_plain(value)} {factor.unit}".strip() for value in (was, meant))
+            told = [f"{_plain(value)} {factor.unit}".strip() for value in (was, meant)]
+            if meant is not None and told[0].casefold() != told[1].casefold():
+                was, meant = told
                 yield _seen(run, f"{trial.settings.label(name)} {was}, planned {meant}")
     both = [run for run in made.index if run in wanted]
     if both != [run for run in wanted if run in both]:
         yield _seen("", "the batches stand in runs in another order than planned")
-    yield from _moved(made.loc[both, "day"], pd.Series({run: str(wanted[run]["day"]) for run in both}))
-
-
-def _moved(made: pd.Series, planned: pd.Series) -> Iterator[DeviationEntry]:
-    """Batches whose day is not the one they were planned for, whatever the maker calls the days."""
-    called = {day: days.mode().iloc[0] for day, days in made.groupby(planned, sort=False)}
-    for run, day, wanted in zip(made.index, made, planned, strict=True):
-        if day != called[wanted]:
-            yield _seen(run, f"made on day {day}, not with the others of planned day {wanted}")
-
-
-def _same(planned: object, made: object) -> bool:
-    if isinstance(planned, str) or isinstance(made, str):
-        return str(planned).casefold() == str(made).casefold()
-    return bool(abs(float(planned) - float(made)) < 1e-9)  # type: ignore[arg-type]
+    days, planned_for = made.loc[both, "day"], pd.Series({run: str(wanted[run]["day"]) for run in both})
+    called = {day: each.mode().iloc[0] for day, each in days.groupby(planned_for, sort=False)}
+    for run, day in days.items():  # whatever the maker calls the days
+        if day != called[planned_for[run]]:
+            yield _seen(run, f"made on day {day}, not with the others of planned day {planned_for[run]}")
 
 
 def _plain(value: object) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    return f"{value:.9g}" if isinstance(value, float | int) else str(value)

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import contextlib
 import inspect
 import os
 import traceback
-from collections.abc import Callable, Generator, Iterable, Sequence
-from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor, as_completed
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -17,7 +16,6 @@ from fizzlab.errors import FizzlabError
 from fizzlab.measures import TABLES
 from fizzlab.records.remote import Address, NotSent
 from fizzlab.report import run
-from fizzlab.report.kernels import Kernels
 from fizzlab.trial.folder import WORKBOOK
 from fizzlab.trial.settings import FILE
 
@@ -40,30 +38,16 @@ def trials_in(folders: Iterable[str | Path]) -> tuple[list[Path], list[Path]]:
 
     A season folder has no ``trial.toml``, but sub-folders that hold ``trial.toml``, ``readings.xlsx`` or any
     table. Trials come in the order given, those of a season by name, none of them twice.
-
-    Examples
-    --------
-    >>> from fizzlab.trial import shipped
-    >>> trials, _ = trials_in([shipped.demo("season"), shipped.DEMO])
-    >>> trials[0].name, trials[1:] == [path for path in shipped.demo_trials() if path.name != "season"]
-    ('season', True)
     """
     trials: dict[Path, Path] = {}
     passed_over: list[Path] = []
     for folder in map(Path, folders):
-        inside = [] if (folder / FILE).exists() or not folder.is_dir() else _inside(folder)
-        found = [path for path in inside if _holds_a_trial(path)]
-        if found and not _holds_a_trial(folder):
-            passed_over += [path for path in inside if path not in found]
-        else:
-            found = [folder]
-        for path in found:
-            trials.setdefault(path.resolve(), path)
+        below = folder.iterdir() if folder.is_dir() and not (folder / FILE).exists() else ()
+        inside = sorted(path for path in below if path.is_dir() and not path.name.startswith("."))
+        found = [path for path in inside if _holds_a_trial(path)] if not _holds_a_trial(folder) else []
+        passed_over += [path for path in inside if found and path not in found]
+        trials |= {path.resolve(): path for path in found or [folder] if path.resolve() not in trials}
     return list(trials.values()), passed_over
-
-
-def _inside(folder: Path) -> list[Path]:
-    return sorted(path for path in folder.iterdir() if path.is_dir() and not path.name.startswith("."))
 
 
 def _holds_a_trial(folder: Path) -> bool:
@@ -80,92 +64,51 @@ def write_reports(
     done: Callable[[Outcome], None] | None = None,
     **options: Any,
 ) -> list[Outcome]:
-    """Report on several trials at once, as `write_report` does on one.
+    """Report on several trials at once, as `write_report` does on one, with its keywords as `options`.
 
-    Parameters
-    ----------
-    folders : sequence of str or Path
-        Trial folders; see `trials_in` for a whole season.
-    executor : concurrent.futures.Executor, optional
-        Where to run the reports: a thread or process pool, or a cluster's, such as
-        ``distributed.Client(...).get_executor()``, whose workers must see the folders under the same paths.
-        It stays open. Without one, a thread here looks after each report, whose work is done by its kernel.
-    jobs : int, optional
-        Reports at once where no executor is given: as many as there are cores.
-    to : str, optional
-        Address that fsspec speaks; this process copies each finished record there (`remote.Address`).
-    done : callable, optional
-        Called in this process with each outcome, as it becomes known.
-    **options
-        Every other keyword of `write_report`.
-
-    Returns
-    -------
-    list of Outcome
-        In the order of `folders`. One report's failure is its own outcome and stops no other.
-
-    Raises
-    ------
-    NotSent
-        The address cannot be used; no report was made.
-    KeyboardInterrupt
-        Ctrl-C: what was being made is cleared away, finished records stay.
+    The outcomes have the order of `folders`; one report's failure is its own outcome and stops no other.
+    `executor` runs the reports: a thread or process pool, or a cluster's, such as that of
+    ``distributed.Client(...).get_executor()``, whose workers see the folders under the same paths; it stays
+    open. Without one, `jobs` threads (as many as there are cores) look after a report and its kernel each.
+    `to` is an address that fsspec speaks, where this process copies each finished record; `done` is called in
+    this process with each outcome. NotSent: the address cannot be used, and no report was made.
     """
     inspect.signature(run.write_report).bind("", **options)
     if jobs is not None and jobs < 1:
         raise ValueError(f"jobs must be at least 1, not {jobs}")
     address = Address(to) if to is not None else None
     outcomes: dict[int, Outcome] = {}
-    make = partial(_report_on, options=options)
-    if executor is not None:
-        known = _as_known(executor, make, folders)
-    elif len(folders) > 1:
-        known = _in_threads(jobs or _cores(), options, folders)
-    else:
-        known = ((number, make(folder)) for number, folder in enumerate(folders))
-    with contextlib.closing(known):
-        for number, outcome in known:
-            if address is not None and outcome.page is not None:
-                outcome = _send(outcome, outcome.page.parent, address)
-            outcomes[number] = outcome
-            if done is not None:
-                done(outcome)
-    return [outcomes[number] for number in sorted(outcomes)]
-
-
-_Known = Generator[tuple[int, Outcome], None, None]
-_Make = Callable[[str | Path], Outcome]
-
-
-def _in_threads(jobs: int, options: dict[str, Any], folders: Sequence[str | Path]) -> _Known:
-    kernels = Kernels(many=True)
-    make = partial(_report_on, options={**options, "kernels": kernels})
-    with ThreadPoolExecutor(min(jobs, len(folders))) as pool:
-        try:
-            yield from _as_known(pool, make, folders)
-        except BaseException:
-            kernels.stop()
-            raise
-
-
-def _as_known(executor: Executor, make: _Make, folders: Sequence[str | Path]) -> _Known:
-    """Each outcome as it comes, with the number of its folder."""
-    futures = {executor.submit(make, folder): number for number, folder in enumerate(folders)}
+    kernels = None if executor is not None else run.Kernels(many=len(folders) > 1)
+    pool = executor or ThreadPoolExecutor(max(min(jobs or _cores(), len(folders)), 1))
+    make = partial(_report_on, options={**options, **({"kernels": kernels} if kernels else {})})
+    futures = {pool.submit(make, folder): number for number, folder in enumerate(folders)}
     try:
         for future in as_completed(futures):
             number = futures[future]
-            yield number, _outcome(future, folders[number])
+            try:
+                outcome = future.result()
+            except BrokenExecutor:
+                ended = f"The process that made the report of {folders[number]} was ended, often for want of "
+                ended += "memory. Run it again with fewer jobs at once."
+                outcome = Outcome(Path(folders[number]), trouble=FizzlabError(ended))
+            if address is not None and outcome.page is not None:
+                try:
+                    outcome = replace(outcome, sent=address.send(outcome.page.parent))
+                except NotSent as error:
+                    outcome = replace(outcome, trouble=error)
+            outcomes[number] = outcome
+            if done is not None:
+                done(outcome)
+    except BaseException:
+        if kernels is not None:
+            kernels.stop()
+        raise
     finally:
         for future in futures:
             future.cancel()
-
-
-def _outcome(future: Future[Outcome], folder: str | Path) -> Outcome:
-    try:
-        return future.result()
-    except BrokenExecutor:
-        ended = f"The process that made the report of {folder} was ended, often for want of memory."
-        return Outcome(Path(folder), trouble=FizzlabError(f"{ended} Run it again with fewer jobs at once."))
+        if executor is None:
+            pool.shutdown()
+    return [outcomes[number] for number in sorted(outcomes)]
 
 
 def _report_on(folder: str | Path, options: dict[str, Any]) -> Outcome:
@@ -183,13 +126,6 @@ def _report_on(folder: str | Path, options: dict[str, Any]) -> Outcome:
         )
         unforeseen.add_note(traceback.format_exc())
         return Outcome(Path(folder), trouble=unforeseen)
-
-
-def _send(outcome: Outcome, record: Path, address: Address) -> Outcome:
-    try:
-        return replace(outcome, sent=address.send(record))
-    except NotSent as error:
-        return replace(outcome, trouble=error)
 
 
 def _cores() -> int:

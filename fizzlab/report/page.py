@@ -1,14 +1,12 @@
-"""The pieces of a report: how they show in a notebook, and how a run notebook becomes one HTML page.
+"""The pieces of a report: how `show` shows them in a notebook, how `from_notebook` makes the page of them.
 
-A notebook cell calls `show` with texts, `Notes`, `Grid`, `Findings` and `Picture`. Each shows itself as HTML
-in JupyterLab; `from_notebook` gathers that HTML again, so that the notebook is the only source of the page.
+Each piece shows itself as HTML, which is gathered again, so that the notebook is the only source of the page.
 """
 
 from __future__ import annotations
 
 import base64
 import io
-import json
 import re
 import sys
 from collections.abc import Iterable, Sequence
@@ -17,8 +15,6 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
-
-from fizzlab.report.findings import Finding
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -36,6 +32,28 @@ _UNITS = re.compile(r"(?<=\d) (?=(?:h|min|days|g|kPa|mm|cm|s|°C|%)(?![\w]))")
 def _said(text: str) -> str:
     """A text for HTML: escaped, and with no line break between a number and its unit."""
     return _UNITS.sub("\u00a0", escape(text))
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One sentence of the answer with the numbers it was made from.
+
+    `topic` is a short stable name: ``"changed.dry_h.colour[lake]"``. `estimate`, `low` and `high` are in
+    `unit` ("ratio", "h", ...), None where there is no number to give. `level` is the coverage of the
+    interval, and `kind` whether the truth lies in it ("confidence") or the next batch ("prediction").
+    """
+
+    topic: str
+    sentence: str
+    estimate: float | None = None
+    low: float | None = None
+    high: float | None = None
+    unit: str = ""
+    level: float = 0.95
+    kind: str = "confidence"
+    df: float | None = None
+    batches: int = 0
+    beyond_tried: bool = False
 
 
 class Piece:
@@ -62,13 +80,7 @@ class Prose(Piece):
 
 @dataclass(frozen=True)
 class Notes(Piece):
-    """A list of short sentences, given as plain text.
-
-    Parameters
-    ----------
-    kind : str
-        ``"answer"``, ``"next"``, ``"caution"`` or ``"plain"``: how it stands out on the page.
-    """
+    """A list of short sentences; `kind` ("answer", "next", "caution" or "plain") says how it stands out."""
 
     lines: Sequence[str]
     kind: str = "plain"
@@ -87,10 +99,8 @@ class Grid(Piece):
 
     def html(self) -> str:
         head = "".join(f'<th scope="col">{escape(str(name))}</th>' for name in self.rows.columns)
-        body = "".join(
-            "<tr>" + "".join(f"<td>{_said(str(cell))}</td>" for cell in row) + "</tr>"
-            for row in self.rows.itertuples(index=False)
-        )
+        rows = self.rows.astype(str).to_numpy()
+        body = "".join(f"<tr>{''.join(f'<td>{_said(cell)}</td>' for cell in row)}</tr>" for row in rows)
         caption = f"<caption>{_said(self.caption)}</caption>" if self.caption else ""
         table = f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
         return f'<div class="grid">{table}</div>'
@@ -98,13 +108,7 @@ class Grid(Piece):
 
 @dataclass(frozen=True)
 class Findings(Piece):
-    """Sentences, carrying their numbers for ``findings.json``.
-
-    Parameters
-    ----------
-    kind : str
-        As for `Notes`; ``"silent"`` carries the numbers and shows nothing.
-    """
+    """Sentences with their numbers for findings.json; `kind` is as of `Notes`, or "silent": not shown."""
 
     findings: Sequence[Finding]
     kind: str = "answer"
@@ -119,17 +123,7 @@ class Findings(Piece):
 
 
 class Picture(Piece):
-    """A figure with a caption under it and a text for those who cannot see it.
-
-    Parameters
-    ----------
-    name : str
-        File name of the figure in the record, without ending.
-    caption : str
-        What to see in it, in one or two sentences.
-    alt : str
-        What it shows, for a screen reader.
-    """
+    """A figure, called `name` in the record, with a caption, and a text `alt` for those who cannot see it."""
 
     def __init__(self, name: str, figure: Figure, caption: str, alt: str) -> None:
         self.name, self.caption, self.alt = name, caption, alt
@@ -169,13 +163,7 @@ def show(*pieces: object) -> None:
 
 
 def markdown(text: str) -> str:
-    """Markdown to HTML with any HTML in it escaped.
-
-    Examples
-    --------
-    >>> markdown("Dry *soon* <script>")
-    '<p>Dry <em>soon</em> &lt;script&gt;</p>'
-    """
+    """Markdown to HTML with any HTML in it escaped."""
     import mistune
 
     return _UNITS.sub("\u00a0", str(mistune.create_markdown(escape=True, plugins=["table"])(text)).strip())
@@ -183,17 +171,7 @@ def markdown(text: str) -> str:
 
 @dataclass(frozen=True)
 class Shown:
-    """What an executed notebook shows.
-
-    Parameters
-    ----------
-    body : str
-        HTML of the page's body.
-    pictures : dict
-        ``(png bytes, svg text)`` by figure name.
-    findings : list of dict
-        The numbers behind the sentences.
-    """
+    """What an executed notebook shows: HTML of the body, PNG and SVG by figure name, the findings."""
 
     body: str
     pictures: dict[str, tuple[bytes, str]]
@@ -201,64 +179,32 @@ class Shown:
 
 
 def from_notebook(cells: Iterable[Any]) -> Shown:
-    """Gather the pieces that the cells of an executed notebook show.
-
-    Parameters
-    ----------
-    cells : iterable of notebook cells
-        Code is not shown; a cell's Markdown and its displayed pieces are, but for cells with the tag
-        ``lab-only``.
-    """
-    body: list[str] = []
-    pictures: dict[str, tuple[bytes, str]] = {}
-    findings: list[dict[str, Any]] = []
+    """Gather the Markdown and the displayed pieces of an executed notebook, but for ``lab-only`` cells."""
+    body, pictures, findings = list[str](), dict[str, tuple[bytes, str]](), list[dict[str, Any]]()
     for cell in cells:
         if "lab-only" in cell["metadata"].get("tags", []):
             continue
         if cell["cell_type"] == "markdown":
-            body.append(markdown(_joined(cell["source"])))
+            body.append(markdown(cell["source"]))
         for output in cell.get("outputs", []):
             data, name = output.get("data", {}), output.get("metadata", {}).get(PICTURE_KEY)
             findings += data.get(FINDINGS_TYPE, [])
-            html = _joined(data.get("text/html", ""))
+            html = data.get("text/html", "")
             body += [html] if html else []
             if name:
                 svg = base64.b64decode(html.partition("base64,")[2].partition('"')[0]).decode()
-                pictures[name] = (base64.b64decode(_joined(data["image/png"])), svg)
+                pictures[name] = (base64.b64decode(data["image/png"]), svg)
     return Shown("\n".join(body), pictures, findings)
 
 
-def _joined(text: str | list[str]) -> str:
-    return text if isinstance(text, str) else "".join(text)
-
-
 def html_page(shown: Shown, *, title: str, stamp: Stamp, place: str) -> str:
-    """One self-contained HTML page: nothing in it asks for another address.
-
-    Parameters
-    ----------
-    title, place : str
-        The trial's title and the workshop, for the head of the page.
-    stamp : Stamp
-        The record's name, who signed and on what day, which stand on every printed page, and the last hash of
-        the ledger so far.
-    """
+    """One self-contained HTML page; every printed page of it says what `stamp` says of the record."""
     from jinja2 import Environment, PackageLoader
 
     if not re.fullmatch(r"[\w-]+", stamp.record):
         raise ValueError(f"{stamp.record!r} goes into a style sheet: plain letters, digits and hyphens only")
     template = Environment(loader=PackageLoader("fizzlab.report"), autoescape=True).get_template("page.html")
-    body, closing = _last_section_apart(shown.body)
+    last = max(shown.body.rfind("<h2>"), 0)  # the last section is kept together in print
+    body, closing = shown.body[:last], shown.body[last:]
     date = f"{stamp.signed.date:%d %B %Y}"
     return template.render(body=body, closing=closing, title=title, stamp=stamp, place=place, date=date)
-
-
-def _last_section_apart(body: str) -> tuple[str, str]:
-    """The page without and from its last heading, which is kept together in print."""
-    start = max(body.rfind("<h2>"), 0)
-    return body[:start], body[start:]
-
-
-def findings_json(shown: Shown) -> str:
-    """The findings as JSON text, with no value that strict JSON forbids."""
-    return json.dumps(shown.findings, indent=2, ensure_ascii=False, allow_nan=False) + "\n"

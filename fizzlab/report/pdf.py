@@ -1,8 +1,4 @@
-"""A report's HTML page in, a PDF for the file out, printed by a Chromium-family browser that is installed.
-
-The page itself says what stands in its margins (`templates/page.html`); the browser gets a copy of it with
-the paper's size, a profile of its own that is gone afterwards, and no way to the network.
-"""
+"""A report's HTML page in, a PDF out, printed by an installed Chromium-family browser that has no network."""
 
 from __future__ import annotations
 
@@ -16,14 +12,11 @@ import sys
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from fizzlab.errors import FizzlabError
 
 Paper = Literal["a4", "letter"]
-
-#: The paper as CSS names it.
-_CSS_SIZE: dict[str, str] = {"a4": "A4", "letter": "letter"}
 
 #: Names a browser, where the usual places do not hold it.
 NAMED = "FIZZLAB_BROWSER"
@@ -36,10 +29,7 @@ _COMMANDS = [
     *("microsoft-edge", "microsoft-edge-stable", "msedge", "brave-browser", "brave"),
 ]
 
-_MAC = [
-    f"{name}.app/Contents/MacOS/{name}"
-    for name in ("Chromium", "Google Chrome", "Microsoft Edge", "Brave Browser")
-]
+_MAC = ("Chromium", "Google Chrome", "Microsoft Edge", "Brave Browser")
 
 _WINDOWS = (
     r"Chromium\Application\chrome.exe",
@@ -50,20 +40,12 @@ _WINDOWS = (
 
 _LINUX = ("/snap/bin/chromium", "/opt/google/chrome/chrome", "/opt/microsoft/msedge/msedge")
 
-_ALONE = (
-    "--headless",
-    "--disable-gpu",
-    "--disable-extensions",
-    "--disable-sync",
-    "--disable-component-update",
-    "--disable-background-networking",
-    "--disable-dev-shm-usage",
-    "--host-resolver-rules=MAP * ~NOTFOUND",
-    "--no-first-run",
-    "--no-default-browser-check",
-    "--no-pdf-header-footer",
+_ALONE = [
+    *("--headless", "--disable-gpu", "--disable-extensions", "--disable-sync", "--disable-component-update"),
+    *("--disable-background-networking", "--disable-dev-shm-usage", "--host-resolver-rules=MAP * ~NOTFOUND"),
+    *("--no-first-run", "--no-default-browser-check", "--no-pdf-header-footer"),
     "--generate-pdf-document-outline",
-)
+]
 
 
 class NotPrinted(FizzlabError):
@@ -93,7 +75,7 @@ def find_browser(environment: Mapping[str, str] | None = None, system: str = sys
 def _usual_places(environment: Mapping[str, str], system: str) -> list[Path]:
     if system == "darwin":
         homes = (Path("/Applications"), Path(environment.get("HOME", "/")) / "Applications")
-        return [home / name for home in homes for name in _MAC]
+        return [home / f"{name}.app/Contents/MacOS/{name}" for home in homes for name in _MAC]
     if system == "win32":
         variables = ("PROGRAMFILES", "PROGRAMFILES(X86)", "LOCALAPPDATA")
         folders = [Path(environment[name]) for name in variables if environment.get(name)]
@@ -106,36 +88,30 @@ def print_pdf(
 ) -> None:
     """Print a page that stands alone to a PDF, which replaces one that is there in one step, or not at all.
 
-    Raises
-    ------
-    NotPrinted
-        There is no browser, it failed or took too long, or it is too old to number pages. Nothing is left.
+    NotPrinted: there is no browser, it failed or took too long, or it is too old to number pages.
     """
     browser = browser or find_browser()
     try:
-        with tempfile.TemporaryDirectory(
-            prefix=".printing-", dir=pdf.parent, ignore_cleanup_errors=True
-        ) as name:
+        rooms: dict[str, Any] = {"prefix": ".printing-", "dir": pdf.parent, "ignore_cleanup_errors": True}
+        with tempfile.TemporaryDirectory(**rooms) as name:
             room = Path(name).resolve()
-            _copy_for(paper, html, room / "page.html")
+            head, end, body = html.read_text(encoding="utf-8").partition("</head>")
+            size = f"<style>@page {{ size: {paper} }}</style>"
+            page = f"{head}{size}{end}{body}" if end else f"{size}{head}"
+            (room / "page.html").write_text(page, encoding="utf-8")
             _run(browser, room, timeout_s)
             _check(browser, room / "page.pdf")
             os.replace(room / "page.pdf", pdf)
     except OSError as error:
-        raise NotPrinted(
-            f"The computer refused to print: {error.strerror or error} ({error.filename})."
-        ) from None
+        refused = f"The computer refused to print: {error.strerror or error} ({error.filename})."
+        raise NotPrinted(refused) from None
 
 
 def print_page(page: Path, to: Path | None = None, *, paper: Paper = "a4") -> Path:
     """Print a record's folder or a page that stands alone, and return the PDF; change nothing that is there.
 
     Where `to` is left out, the PDF lies beside the page or the record's folder, and is called as it is.
-
-    Raises
-    ------
-    NotPrinted
-        There is no such page, the PDF's place is taken or inside a record, or printing failed.
+    NotPrinted: there is no such page, the PDF's place is taken or inside a record, or printing failed.
     """
     html = page / "report.html" if page.is_dir() else page
     if not html.is_file():
@@ -155,13 +131,6 @@ def _is_record(folder: Path) -> bool:
     return (folder / "report.html").is_file() and (folder / "inputs.json").is_file()
 
 
-def _copy_for(paper: Paper, html: Path, copy: Path) -> None:
-    text = html.read_text(encoding="utf-8")
-    head, end, body = text.partition("</head>")
-    size = f"<style>@page {{ size: {_CSS_SIZE[paper]} }}</style>"
-    copy.write_text(f"{head}{size}{end}{body}" if end else f"{size}{text}", encoding="utf-8")
-
-
 def _run(browser: Path, room: Path, timeout_s: float) -> None:
     """Let the browser print; where its sandbox cannot work at all, print this one page of ours without it."""
     root = hasattr(os, "geteuid") and os.geteuid() == 0
@@ -169,51 +138,31 @@ def _run(browser: Path, room: Path, timeout_s: float) -> None:
     if said is not None and not root and "sandbox" in said.casefold():
         said = _run_once(browser, room, ["--no-sandbox"], timeout_s)
     if said is not None:
-        last = next(
-            (line.strip() for line in reversed(said.splitlines()) if line.strip()), "it did not say why"
-        )
-        raise NotPrinted(f"{browser} printed nothing: {last[:200].rstrip('.')}.")
+        last = said.strip().splitlines() or ["it did not say why"]
+        raise NotPrinted(f"{browser} printed nothing: {last[-1].strip()[:200].rstrip('.')}.")
 
 
 def _run_once(browser: Path, room: Path, extra: list[str], timeout_s: float) -> str | None:
     """None where a PDF came out; otherwise what the browser said."""
     # into a file: a pipe would be held open by any child that outlives the browser
     with (room / "said.txt").open("w+b") as said:
-        command = [
-            str(browser),
-            *_ALONE,
-            *extra,
-            f"--user-data-dir={room / 'profile'}",
-            f"--print-to-pdf={room / 'page.pdf'}",
-            (room / "page.html").as_uri(),
-        ]
-        process = subprocess.Popen(
-            command,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            stderr=said,
-            start_new_session=os.name != "nt",
-        )
+        places = [f"--user-data-dir={room / 'profile'}", f"--print-to-pdf={room / 'page.pdf'}"]
+        command = [str(browser), *_ALONE, *extra, *places, (room / "page.html").as_uri()]
+        none: Any = {"stdin": subprocess.DEVNULL, "stdout": subprocess.DEVNULL}
+        process = subprocess.Popen(command, stderr=said, start_new_session=os.name != "nt", **none)
         try:
             process.wait(timeout_s)
         except subprocess.TimeoutExpired:
             raise NotPrinted(f"{browser} had printed nothing after {timeout_s:g} s and was ended.") from None
         finally:
-            _end(process)
+            with contextlib.suppress(ProcessLookupError, PermissionError):
+                # with all its children, so that none of them writes into a folder being removed
+                process.kill() if os.name == "nt" else os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
         if process.returncode == 0 and (room / "page.pdf").is_file():
             return None
         said.seek(0)
         return said.read().decode("utf-8", "replace")
-
-
-def _end(process: subprocess.Popen[bytes]) -> None:
-    """End the browser with all its children, so that none of them writes into a folder being removed."""
-    if os.name == "nt":
-        process.kill()
-    else:
-        with contextlib.suppress(ProcessLookupError, PermissionError):
-            os.killpg(process.pid, signal.SIGKILL)
-    process.wait()
 
 
 def _check(browser: Path, pdf: Path) -> None:
@@ -222,7 +171,5 @@ def _check(browser: Path, pdf: Path) -> None:
         raise NotPrinted(f"{browser} wrote a PDF that is not whole; is the disk full?")
     version = re.search(rb"Skia/PDF m(\d+)", content)
     if version and int(version[1]) < OLDEST:
-        raise NotPrinted(
-            f"{browser} is version {int(version[1])}, which prints no page numbers. "
-            f"Update it to {OLDEST} or newer."
-        )
+        old = f"{browser} is version {int(version[1])}, which prints no page numbers."
+        raise NotPrinted(f"{old} Update it to {OLDEST} or newer.")

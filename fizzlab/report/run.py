@@ -1,17 +1,16 @@
-"""From a checked trial folder to a record: papermill runs the notebook, the page is made from what it shows.
-
-`records` gives the folder to write in, and makes a numbered record of it in one step, so that a failure, a
-full disk or a Ctrl-C leaves nothing half-written.
-"""
+"""From a checked trial folder to a record: papermill runs the notebook, and what it shows makes the page."""
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import json
 import os
+import tempfile
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fizzlab import records
 from fizzlab.errors import BadInput, FizzlabError, Problem
@@ -19,9 +18,73 @@ from fizzlab.records.store import STOPPED
 from fizzlab.report import page
 from fizzlab.report import pdf as printing
 from fizzlab.report.deviations import deviations
-from fizzlab.report.kernels import Kernels
 from fizzlab.trial import shipped
 from fizzlab.trial.folder import RECORDS, Trial, load, refuse_records
+
+if TYPE_CHECKING:
+    from jupyter_client.manager import AsyncKernelManager
+
+
+#: What a notebook loads.
+LOADED = ("fizzlab.report.parts", "openpyxl")
+
+#: Kernels that run side by side must not each start a thread a core for their linear algebra.
+ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
+
+
+class Kernels:
+    """Where the kernels of reports come from, and how all of them are ended at once.
+
+    With `many`, each has one thread for linear algebra unless the environment says otherwise.
+    """
+
+    def __init__(self, *, many: bool = False) -> None:
+        self._environment = {**(ONE_THREAD if many else {}), **os.environ}
+        self._running: set[AsyncKernelManager] = set()
+        self._stopped = False
+
+    def stop(self) -> None:
+        """End every kernel that runs; their reports raise KeyboardInterrupt, and so does every later one."""
+        self._stopped = True
+        for manager in list(self._running):
+            process = getattr(manager.provisioner, "process", None)
+            if process is not None:
+                process.kill()
+
+    def refuse_if_stopped(self) -> None:
+        """Raise KeyboardInterrupt once `stop` was called."""
+        if self._stopped:
+            raise KeyboardInterrupt
+
+    @contextlib.contextmanager
+    def warm(self, home: Path) -> Iterator[AsyncKernelManager]:
+        """A kernel working in `home` that loads fizzlab before it is asked for it; gone afterwards."""
+        from jupyter_client.manager import AsyncKernelManager
+        from jupyter_core.utils import run_sync
+
+        early = None
+        with tempfile.TemporaryDirectory(prefix="fizzlab-", ignore_cleanup_errors=True) as talk:
+            # they talk through files of this user alone, since two kernels may pick one free port
+            how = {} if os.name == "nt" else {"transport": "ipc", "ip": f"{talk}/kernel"}
+            manager = AsyncKernelManager(kernel_name="python3", **how)
+            try:
+                quiet = ["--IPKernelApp.log_level=CRITICAL"]  # its warnings are none of a maker's business
+                run_sync(manager.start_kernel)(cwd=str(home), env=self._environment, extra_arguments=quiet)
+                self._running.add(manager)
+                self.refuse_if_stopped()
+                early = manager.blocking_client()
+                early.start_channels(hb=False, stdin=False)
+                early.execute(f"[*map(__import__, {LOADED})]", silent=True, store_history=False)
+                yield manager
+            except Exception:
+                self.refuse_if_stopped()  # then the kernel was killed for it
+                raise
+            finally:
+                self._running.discard(manager)
+                if early is not None:
+                    early.stop_channels()
+                if manager.has_kernel:
+                    run_sync(manager.shutdown_kernel)(now=True)
 
 
 class NotebookStopped(FizzlabError):
@@ -93,16 +156,15 @@ def write_report(
     unprinted: list[str] = []
     with records.making(trial.folder / RECORDS) as making:
         executed = _run(trial, notebook, making, progress, kernels or Kernels())
-        for path in trial.inputs:  # so that a later change of a table can be told row by row
-            copy = making / records.INPUTS / records.kept_as(records.name_of(path, trial.folder))
+        for name in inputs:  # so that a later change of a table can be told row by row
+            copy = making / records.INPUTS / records.kept_as(name)
             copy.parent.mkdir(parents=True, exist_ok=True)
-            copy.write_bytes(path.read_bytes())
+            copy.write_bytes((trial.folder / name).read_bytes())
         if records.fingerprints(trial.folder, trial.inputs) != inputs:
             changed = "a table was changed while the report was being made."
             raise BadInput([Problem(str(folder), changed, "Run the report again.")])
         shown = page.from_notebook(executed["cells"])
-        _write_pieces(making, shown)
-        _write_inputs(making, trial, about)
+        _write(making, shown, trial, about)
 
         def finish(making: Path, stamp: records.Stamp) -> None:
             html = making / "report.html"
@@ -122,14 +184,16 @@ def write_report(
 
 def _about(trial: Trial, notebook: str, inputs: dict[str, str], signed: records.Signed) -> records.About:
     plan = records.read_ledger(trial.folder / RECORDS).plan()
+    used = {"name": notebook, "sha256": records.fingerprint(shipped.notebook(notebook))}
+    settings = trial.settings
     return records.About(
-        trial=trial.settings.code,
-        title=trial.settings.title,
+        trial=settings.code,
+        title=settings.title,
         signed=signed,
-        notebook={"name": notebook, "sha256": records.fingerprint(shipped.notebook(notebook))},
-        parameters_sha256=records.sha256(records.canonical(trial.settings.model_dump(mode="json"))),
+        notebook=used,
+        parameters_sha256=records.sha256(records.canonical(settings.model_dump(mode="json"))),
         inputs=inputs,
-        lots=trial.settings.lots,
+        lots=settings.lots,
         deviations=deviations(trial, plan.runs if plan is not None else ()),
     )
 
@@ -169,24 +233,19 @@ def _run(trial: Trial, notebook: str, making: Path, progress: bool, kernels: Ker
     raise NotebookStopped(f"The report of trial {code} stopped: {said}", kept)
 
 
-def _write_pieces(making: Path, shown: page.Shown) -> None:
+def _write(making: Path, shown: page.Shown, trial: Trial, about: records.About) -> None:
+    """Figures, findings, and the settings, versions and remarks in every table, of rows left out too."""
     figures = making / "figures"
     figures.mkdir()
     for name, (png, svg) in shown.pictures.items():
         (figures / f"{name}.png").write_bytes(png)
         (figures / f"{name}.svg").write_text(svg, encoding="utf-8")
-    (making / "findings.json").write_text(page.findings_json(shown), encoding="utf-8")
-
-
-def _write_inputs(making: Path, trial: Trial, about: records.About) -> None:
-    """Settings, versions and the remarks in every table, of rows left out too, so that they can be found."""
     notes = [
-        {"table": name, "run": run, "note": note.strip()}
+        {"table": name, "run": row.get("run", ""), "note": row["note"].strip()}
         for name, table in trial.tables.items()
         for rows in (table.rows, table.left_out)
-        if "note" in rows and len(rows)
-        for run, note in zip(rows["run"] if "run" in rows else [""] * len(rows), rows["note"], strict=True)
-        if isinstance(note, str) and note.strip()
+        for row in (rows.dropna(subset="note").to_dict("records") if "note" in rows else ())
+        if row["note"].strip()
     ]
     said = {
         "trial": about.trial,
@@ -197,5 +256,6 @@ def _write_inputs(making: Path, trial: Trial, about: records.About) -> None:
         "notes": notes,
         "versions": records.versions(),
     }
-    text = json.dumps(said, indent=2, ensure_ascii=False) + "\n"
-    (making / "inputs.json").write_text(text, encoding="utf-8")
+    for name, told in (("findings", shown.findings), ("inputs", said)):
+        text = json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        (making / f"{name}.json").write_text(text, encoding="utf-8")

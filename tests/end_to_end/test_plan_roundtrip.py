@@ -110,7 +110,16 @@ REPORTED = ("compare", "mixture", "split plot")
 
 def _shown(trial: Trial) -> list[str]:
     done = analyse(trial)
-    parts = ("what_changed", "in_detail", "answer", "by_weight", "crumble", "fizz")
+    parts = (
+        "what_changed",
+        "in_detail",
+        "drying",
+        "typical_values",
+        "by_weight",
+        "crumble",
+        "fizz",
+        "worked_out",
+    )
     pieces = [piece for part in parts for piece in getattr(sections, part)(done)]
     pieces += sections.record_block(trial)
     return [piece for piece in pieces if isinstance(piece, str)]

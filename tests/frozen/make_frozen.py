@@ -744,9 +744,7 @@ def bend(target):
         '[responses.tumble_loss_pct]\nat_most = 4\nwant = "less"\nbest = 1\nworst = 5\n\n[responses.dry_h]\nat_most = 11\n\n'
         '[responses.gloss]\nlabel = "gloss by eye chart"\nunit = "points"\nscale = "difference"\nat_least = 40\n\n'
         '[responses.cost]\nwant = "less"\nbest = 0.2\nworst = 0.6\n\n'
-        "[choose]\nsteps = 5\n\n"
-        + drying(temp=17, rh=68)
-        + '[fizz]\nwater_ml = 400\ncurve = "own"\n'
+        "[choose]\nsteps = 5\n\n" + drying(temp=17, rh=68) + '[fizz]\nwater_ml = 400\ncurve = "own"\n'
     )
     write_trial(
         target / code,

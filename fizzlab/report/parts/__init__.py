@@ -1,33 +1,19 @@
 """The sections of a report: each function gives its pieces in reading order, and a notebook cell shows them."""
 
-from fizzlab.report.parts.choose import choice, choosing
-from fizzlab.report.parts.confirm import confirmed
-from fizzlab.report.parts.crumble import crumble
-from fizzlab.report.parts.drying import answer, cautions, dry_times, methods, next_steps
-from fizzlab.report.parts.effects import in_detail, what_changed
-from fizzlab.report.parts.fizz import fizz, fizz_answer
-from fizzlab.report.parts.general import left_out, opening, record_block
-from fizzlab.report.parts.season import across_trials, season
-from fizzlab.report.parts.weighing import by_weight
-
-__all__ = [
-    "across_trials",
-    "answer",
-    "by_weight",
-    "cautions",
-    "choice",
-    "choosing",
-    "confirmed",
-    "crumble",
-    "dry_times",
-    "fizz",
-    "fizz_answer",
-    "in_detail",
-    "left_out",
-    "methods",
-    "next_steps",
-    "opening",
-    "record_block",
-    "season",
-    "what_changed",
-]
+from fizzlab.report.parts.changed import in_detail as in_detail
+from fizzlab.report.parts.changed import typical_values as typical_values
+from fizzlab.report.parts.changed import what_changed as what_changed
+from fizzlab.report.parts.changed import worked_out as worked_out
+from fizzlab.report.parts.choose import choice as choice
+from fizzlab.report.parts.confirm import confirmed as confirmed
+from fizzlab.report.parts.crumble import crumble as crumble
+from fizzlab.report.parts.drying import by_weight as by_weight
+from fizzlab.report.parts.drying import cautions as cautions
+from fizzlab.report.parts.drying import drying as drying
+from fizzlab.report.parts.drying import next_steps as next_steps
+from fizzlab.report.parts.fizz import fizz as fizz
+from fizzlab.report.parts.general import left_out as left_out
+from fizzlab.report.parts.general import opening as opening
+from fizzlab.report.parts.general import record_block as record_block
+from fizzlab.report.parts.season import across_trials as across_trials
+from fizzlab.report.parts.season import season as season

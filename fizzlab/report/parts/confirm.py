@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,13 +14,12 @@ from fizzlab.models.air import MEANS
 from fizzlab.models.choose import Choice
 from fizzlab.models.curing import VPD, CuringFit, TouchStudy, with_air
 from fizzlab.models.terms import Category
+from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysed, analyse
-from fizzlab.report.page import Findings, Notes
-from fizzlab.report.parts.choose import choosing
-from fizzlab.report.parts.drying import spoken
-from fizzlab.report.parts.general import Pieces, plain
-from fizzlab.report.phrases import capital
-from fizzlab.report.phrases import choose as worded
+from fizzlab.report.page import Finding, Findings, Notes
+from fizzlab.report.parts.choose import Row, Voice, choosing
+from fizzlab.report.parts.general import Pieces, caution, plain
+from fizzlab.report.phrases import capital, count, listed, spoken
 
 TITLE = "## Did it come out as forecast?"
 
@@ -39,22 +40,42 @@ def confirmed(done: Analysed) -> Pieces:
             do = "Make batches of the combination that was chosen, and measure what has a limit or a wish."
             raise CannotAnswer(f"No batch can be set beside the forecasts. {' '.join(notes)}", do)
     except CannotAnswer as reason:
-        return [TITLE, Notes([spoken(str(reason), trial)], "caution")]
+        return [TITLE, caution([spoken(str(reason), trial.settings)])]
+    voice = chosen.voice
+    said = voice.settings.measure
+    wrong = [f"{said(s['response']).label} of {voice.name(s)}" for s in seen if not s["agrees"]]
+    verdict = "Yes: the confirmation batches came out as forecast."
+    if wrong:
+        verdict = f"No: {listed(wrong)} did not. Make it once more beside the control before you trust it."
     return [
         TITLE,
         plain(f"These batches confirm the choice of the trial “{settings.title}” ({settings.code})."),
-        Notes([worded.verdict(seen, chosen.voice)], "answer"),
-        Findings([worded.came_out(each, chosen.voice) for each in seen], kind="plain"),
-        Notes(notes, "caution") if notes else None,
+        Notes([verdict], "answer"),
+        Findings([_came_out(each, voice) for each in seen], kind="plain"),
+        caution(notes),
     ]
+
+
+def _came_out(row: Row, voice: Voice) -> Finding:
+    """One response of confirmation batches: what was seen, the bounds, and whether they agree."""
+    measure, low, high = voice.settings.measure(row["response"]), row["seen_low"], row["seen_high"]
+    batches, bounds = int(row["batches"]), (row["conf_low"], row["conf_high"])
+    seen, meant = (words.between(*ends, measure.unit) for ends in ((low, high), bounds))
+    text = f"{capital(measure.label)} of {voice.name(row)}, mean of {count(batches, 'batch', 'batches')}: {seen}, "
+    text += f"{'as' if row['agrees'] else 'not as'} forecast ({meant})."
+    text += "" if row["kept"] is None else f" {row['kept']} of {batches} kept the limit."
+    more = {"df": float(row["df"]), "batches": batches, "unit": measure.unit}
+    more |= {"estimate": low if low == high else None, "low": bounds[0], "high": bounds[1]}
+    found = voice.found("confirmed", row, text, **more)
+    return replace(found, topic=f"{found.topic}.{row['response']}")
 
 
 def beside(done: Analysed, choice: Choice) -> tuple[list[dict[str, Any]], list[str]]:
     """Each response of each combination beside its forecast, and what is missing.
 
-    Each has the factors, response, seen_low and seen_high (the mean of the batches; apart where it was seen
-    only between looks), estimate, conf_low and conf_high (as forecast), df, batches, kept (of them, that
-    kept the limit; None where it is not known) and agrees.
+    Each has the factors, response, seen_low and seen_high (the mean of the batches, as far as looks tell),
+    estimate, conf_low and conf_high (as forecast), df, batches, kept (how many kept the limit, None where that
+    is not known) and agrees.
     """
     settings = done.trial.settings
     tables = {name: done.trial.rows(name) for name in settings.tables()}
@@ -69,7 +90,7 @@ def beside(done: Analysed, choice: Choice) -> tuple[list[dict[str, Any]], list[s
                 seen, more = _beside(done, choice, str(name), group)
                 found.append(seen)
             except CannotAnswer as reason:
-                more = [spoken(str(reason), done.trial)]
+                more = [spoken(str(reason), settings)]
             notes += [f"{capital(settings.measure(str(name)).label)}: {each}" for each in more]
     return found, list(dict.fromkeys(notes))
 
@@ -84,7 +105,9 @@ def _beside(
     there = group[group["run"].isin(set(looks["run"]) if len(looks) else set(values.index))]
     if there.empty:
         raise done.reasons.get(name) or CannotAnswer("It was not measured.", "Measure it on these batches.")
-    setting, met_air = there.iloc[0][choice.factors].to_dict(), _air(there)
+    setting, met_air = there.iloc[0][choice.factors].to_dict(), dict[Hashable, Any]()
+    if set(MEANS) <= set(there) and there[list(MEANS)].notna().all(axis=None):
+        met_air = there[list(MEANS)].mean().to_dict() | {VPD: float(np.exp(np.log(there[VPD]).mean()))}
     days = int(there["day"].nunique())
     bounds = choice.confirm(len(there), days, setting=setting | met_air).loc[name].to_dict()
     fit = choice.fits[name]
@@ -106,11 +129,3 @@ def _beside(
     agrees = low <= bounds["conf_high"] and high >= bounds["conf_low"]
     seen = {"response": name, "seen_low": low, "seen_high": high, "batches": len(there), "kept": kept}
     return {str(key): each for key, each in (setting | bounds | seen | {"agrees": agrees}).items()}, notes
-
-
-def _air(batches: pd.DataFrame) -> dict[str, float]:
-    """The middle of the air of some batches; empty where it is not known of all."""
-    if not set(MEANS) <= set(batches) or batches[list(MEANS)].isna().any().any():
-        return {}
-    deficit = float(np.exp(np.log(batches[VPD]).mean()))
-    return {name: float(batches[name].mean()) for name in MEANS} | {VPD: deficit}

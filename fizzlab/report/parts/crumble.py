@@ -1,26 +1,24 @@
-"""The crumbling part of a report: each test with what it rests on, its typical numbers, figure and doubts."""
+"""The crumbling part of a report: what each test adds to what every measure has."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import Mapping
+from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.models.crumble import BROKEN, DROP, LOSS, SCORE, CrumbleStudy, broken_shares, step_decides
+from fizzlab.models.crumble import BROKEN, DROP, LOSS, CrumbleStudy, broken_shares, step_decides
 from fizzlab.models.drops import DropFit, plot_drops
-from fizzlab.models.effects import ResponseFit, fit_response
+from fizzlab.models.effects import ResponseFit
 from fizzlab.models.plotting import drawn_apart, house_style, new_figure
-from fizzlab.models.result import FitResult
-from fizzlab.models.terms import ALL, Category, Term, level_name
-from fizzlab.report.analysis import Analysed
-from fizzlab.report.figures import crumble as drawn
-from fizzlab.report.page import Findings, Grid, Notes, Picture
-from fizzlab.report.parts.general import Pieces
-from fizzlab.report.phrases import capital, listed, number, percent
-from fizzlab.report.phrases import crumble as worded
+from fizzlab.models.raters import RaterAgreement
+from fizzlab.models.terms import ALL, level_name
+from fizzlab.report import phrases as words
+from fizzlab.report.analysis import Analysed, by_levels
+from fizzlab.report.figures.pieces import score_shares
+from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
+from fizzlab.report.parts.general import Pieces, caution
+from fizzlab.report.phrases import count, listed, number, percent
 from fizzlab.trial.folder import Trial
 
 STUDY = "fizzlab.models.crumble:study_crumble"
@@ -31,181 +29,162 @@ DROP_SAFETY = (
     "tumble with the lid on."
 )
 
-#: By the topic of its findings: the head of a column, and the numbers of each level.
-Tables = dict[str, tuple[str, pd.DataFrame]]
+#: Of a measure: topic, label, unit, and a row a level: factor, level, estimate, interval, n_batches.
+Levels = tuple[str, str, str, pd.DataFrame]
 
-#: Heads the table of each test.
-TYPICAL = "The typical batch, the other factors averaged, with 95 % intervals"
+AGREE = {
+    "agree": "The raters mean the same by a score",
+    "roughly agree": "The raters mean roughly the same by a score: draw conclusions with care",
+    "do not agree": "The raters do not mean the same by a score",
+    "cannot tell": "Can't tell yet whether the raters mean the same by a score",
+}
 
 
-def crumble(analysed: Analysed) -> Pieces:
-    """Crumbling in full; what "What changed" tells of it is not told again."""
-    study = analysed.studies.get(STUDY)
+def crumble(done: Analysed) -> Pieces:
+    """Crumbling in full; what "What changed" and the typical values tell of it is not told again."""
+    study, trial = done.studies.get(STUDY), done.trial
     if not isinstance(study, CrumbleStudy):
         return []
-    pieces: Pieces = []
-    trial = analysed.trial
+    scores, pieces = trial.rows("crumble_scores"), Pieces()
     if len(study.losses):
-        pieces += ["### In the tumble", *_tumbles(analysed, study)]
+        pieces += ["### In the tumble", *_tumbles(done, study)]
     if len(trial.rows("drops")):
         pieces += ["### Dropped", *_drops(trial, study)]
-    if len(trial.rows("crumble_scores")):
-        pieces += ["### Scored by hand", *_scores(analysed, study)]
+    if len(scores):
+        pieces += ["### Scored by hand", *_scores(trial, study.agreement)]
     if len(study.index):
         caption = "The crumble index as trial.toml states it, 0 (holds) to 1 (crumbles), the best batch first"
-        pieces += ["### One index", Grid(worded.index_table(study.index), caption)]
-    steps = worded.next_steps(study, trial.rows("crumble_scores")["rater"].nunique())
+        pieces += ["### One index", Grid(_index(study.index), caption)]
+    steps = [reason.would_help for reason in study.refused.values()]
+    if scores["rater"].nunique() == 1:
+        steps.append("Let a second person score the same pieces, without seeing the first scores.")
+    if study.agreement is not None and study.agreement.retrain:
+        who = listed(study.agreement.retrain)
+        steps.append(f"Go through the scale with {who}, a piece of every score from 0 to 4 on the table.")
     refused = [reason.why for reason in study.refused.values()]
     if not trial.settings.terms():  # else told with what changed
         refused += [str(reason) for reason in study.reasons.values()]
     if not pieces and not refused:
         return []
-    said = worded.methods(study)
-    return [
-        "## Crumbling",
-        Notes(steps, "next") if steps else None,
-        Notes(refused, "caution") if refused else None,
-        *pieces,
-        *(["### How crumbling was worked out", said] if said else []),
-    ]
+    return ["## Crumbling", Notes(steps, "next") if steps else None, caution(refused), *pieces]
 
 
-def _tumbles(analysed: Analysed, study: CrumbleStudy) -> Pieces:
-    trial, losses = analysed.trial, study.losses
-    batches, terms = trial.batches().loc[losses.index], trial.settings.terms()
-    fit, below = _fit(analysed, LOSS), bool(losses["below_step"].any())
-    tables: Tables = {} if fit is None else {"loss.level": ("typical loss", _typical(fit))}
+def more_levels(done: Analysed) -> dict[str, Levels]:
+    """Typical values that no fit gives so: the share of broken pieces, the height that most pieces survive."""
+    study, survive, found = done.studies.get(STUDY), done.trial.settings.crumble.survive, dict[str, Levels]()
+    if isinstance(study, CrumbleStudy) and BROKEN in study.numbers:
+        counts, batches = study.losses.dropna(subset="broken"), done.trial.batches()
+        named = {t.name: batches[t.name].map(lambda value, t=t: level_name(t, value)) for t in done.terms}
+        shares = [
+            broken_shares(counts, each.loc[counts.index])
+            .rename_axis("level")
+            .reset_index()
+            .assign(factor=name)
+            for name, each in (named or {"": pd.Series(ALL, batches.index)}).items()
+        ]
+        found[BROKEN] = ("crumble.broken.level", "broken pieces", "%", pd.concat(shares))
+    fit = done.fits.get(DROP)
+    if isinstance(fit, DropFit):
+        table = by_levels(fit, 1 - survive).assign(df=fit.df)
+        found["survive"] = ("crumble.drop.survive", f"{percent(survive)} survive a fall from", "cm", table)
+    return found
+
+
+def _tumbles(done: Analysed, study: CrumbleStudy) -> Pieces:
+    """The loss of each batch, and what the scale cannot show."""
+    losses, below, fit = study.losses, study.losses["below_step"], done.fits.get(LOSS)
+    batches, doubts = done.trial.batches().loc[losses.index], list[str]()
+    if below.any() and isinstance(fit, ResponseFit):
+        matters = "An eighth of a step, or a whole one, changes no answer."
+        if step_decides(fit, losses):
+            matters = "Some answers hang on that: use a scale with a finer step, or tumble longer."
+        who = f"{'Batch' if below.sum() == 1 else 'Batches'} {listed([str(run) for run in losses.index[below]])}"
+        doubts.append(f"{who} lost less than the scale can show; half a step stands in. {matters}")
+    label = done.trial.settings.label
+    made = {label(t.name): [level_name(t, value) for value in batches[t.name]] for t in done.terms}
+    table = pd.DataFrame(made, batches.index)
+    table["loss"] = losses["loss_pct"].map(lambda loss: f"{number(loss)} %").mask(below, "under half a step")
+    table["tumbles"] = losses["tumbles"].astype(str)
     if BROKEN in study.numbers:
-        tables["broken.level"] = ("broken pieces", _broken(losses.dropna(subset="broken"), batches, terms))
-    made = {trial.settings.label(t.name): [level_name(t, value) for value in batches[t.name]] for t in terms}
-    doubts = [worded.step_doubt(losses, step_decides(fit, losses))] if below and fit is not None else []
-    least, most = number(losses["loss_pct"].min()), number(losses["loss_pct"].max())
-    return [
-        worded.rests_on(trial.rows("tumbles"), "tumble"),
-        *_levels(trial, tables, "%"),
-        Picture(
-            "tumble-losses",
-            drawn.tumble_losses(losses, drawn_apart(batches, terms)[0]),
-            f"Loss of each batch.{' An open arrow lost less than the scale can show.' if below else ''}",
-            f"Tumble losses of {len(losses)} batches, {least} to {most} %.",
-        ),
-        Notes(doubts, "caution") if doubts else None,
-        Grid(worded.loss_table(losses, pd.DataFrame(made, batches.index)), "The loss of each batch"),
-    ]
+        counts = losses[["broken", "pieces"]].dropna().astype(int).astype(str)
+        many = counts["broken"] + " of " + counts["pieces"]
+        table["broken"] = many.reindex(table.index).fillna("not counted")
+    return [caution(doubts), Grid(table.rename_axis("batch").reset_index(), "The loss of each batch")]
 
 
 def _drops(trial: Trial, study: CrumbleStudy) -> Pieces:
-    drops, survive = trial.rows("drops"), trial.settings.crumble.survive
-    fit, tables = study.fits.get(DROP), Tables()
+    """Every drop, and what to mind."""
+    drops, fit, doubts = trial.rows("drops"), study.fits.get(DROP), [DROP_SAFETY]
     with house_style():
         figure, axes = new_figure(height=4.0)
         if isinstance(fit, DropFit):
-            tables["drop.median"] = ("half break from", _typical(fit).assign(df=float(fit.df)))
-            tables["drop.survive"] = (f"{percent(survive)} survive from", _typical(fit, share=1 - survive))
-            fit.plot(axes, survive=survive)
+            fit.plot(axes, survive=trial.settings.crumble.survive)
+            if fit.separated:
+                doubts.append("Height tells broken from whole without a mistake: use smaller steps.")
+            if fit.repeated:
+                many = count(fit.repeated, "piece")
+                doubts.append(f"{many} fell more than once; an earlier fall may have weakened them.")
         else:
-            levels = drawn_apart(_batches(trial, drops), trial.settings.terms())[0]
-            plot_drops(drops, levels, ax=axes)
-    doubts = worded.drop_doubts(fit) if isinstance(fit, DropFit) else []
-    return [
-        worded.rests_on(drops, "drop"),
-        *_levels(trial, tables, "cm"),
-        Picture(
-            "drop-sequence",
-            figure,
-            "Every drop in order. Band: 95 % interval of the height at which half break; it may go on past the frame.",
-            f"{len(drops)} drops by height, broken or held.",
-        ),
-        Notes([*doubts, DROP_SAFETY], "caution"),
-    ]
+            plot_drops(drops, _labels(trial, drops), ax=axes)
+    band = "95 % interval of the height at which half break; it may go on past the frame"
+    alt = f"{len(drops)} drops by height, {int(drops['broke'].sum())} of them broke."
+    return [Picture("drop-sequence", figure, f"Every drop in order. Band: {band}.", alt), caution(doubts)]
 
 
-def _scores(analysed: Analysed, study: CrumbleStudy) -> Pieces:
-    trial, fit, agreement = analysed.trial, _fit(analysed, SCORE), study.agreement
+def _scores(trial: Trial, agreement: RaterAgreement | None) -> Pieces:
+    """How far the raters agree, and the shares of the scores."""
     scores = trial.rows("crumble_scores")
-    labels, _ = drawn_apart(_batches(trial, scores), trial.settings.terms())
+    labels = _labels(trial, scores)
     below = " Below: how far each rater scores off the others, with 95 % intervals." if agreement else ""
     return [
-        worded.rests_on(scores, "score"),
-        Findings(worded.agreement_findings(agreement), "plain") if agreement else None,
-        *_levels(trial, {} if fit is None else {"score.level": ("mean score", _typical(fit))}, "points"),
+        Findings(_agreement(agreement), "plain") if agreement else None,
         Picture(
             "score-bars",
-            drawn.score_shares(scores, labels, agreement),
+            score_shares(scores, labels, agreement),
             f"The share of the scores, 0 (holds whole) to 4 (falls to powder).{below}",
             f"Stacked bars of the scores 0 to 4 by {listed(list(labels.cat.categories))}.",
         ),
     ]
 
 
-def _fit(analysed: Analysed, response: str) -> ResponseFit | None:
-    """The fit of a response; where no factor is named, of all batches together."""
-    fit = analysed.fits.get(response)
-    if fit is None and response in analysed.numbers and not analysed.trial.settings.terms():
-        with suppress(CannotAnswer):
-            fit = fit_response(analysed.batches, response, [])
-    return fit if isinstance(fit, ResponseFit) else None
-
-
-def _batches(trial: Trial, readings: pd.DataFrame) -> pd.DataFrame:
-    """The batches that have readings."""
+def _labels(trial: Trial, readings: pd.DataFrame) -> pd.Series:
+    """What each batch that has readings is drawn with."""
     batches = trial.batches()
-    return batches[batches.index.isin(readings["run"])]
+    return drawn_apart(batches[batches.index.isin(readings["run"])], trial.settings.terms())[0]
 
 
-def _typical(fit: FitResult, share: float = 0.5) -> pd.DataFrame:
-    """The number at each level of each factor, the others averaged: factor, level, estimate with its interval."""
-    withheld = fit.withheld if isinstance(fit, DropFit) else {}
-    found = []
-    for term in fit.terms:
-        if term.name not in withheld:
-            tried = fit.batches[term.name]
-            values = _values(term, tried)
-            rows = fit.predict({term.name: values}, share=share).drop(columns=term.name)
-            names = [level_name(term, value) for value in values]
-            found.append(
-                rows.assign(factor=term.name, level=names, n_batches=[(tried == v).sum() for v in values])
-            )
-    if not found:
-        found = [fit.predict(None, share=share).assign(factor="", level=ALL, n_batches=fit.n_batches)]
-    return pd.concat(found, ignore_index=True)
+def _agreement(agreement: RaterAgreement) -> list[Finding]:
+    """How far the raters agree, and who runs high or low; of two raters only how far they are apart."""
+    low, high = agreement.conf_low, agreement.conf_high
+    ends = f" ({low:.2f} to {high:.2f})" if pd.notna(low) else ""
+    said = f"{AGREE[agreement.verdict]}: alpha {agreement.alpha:.2f}{ends}, of 1 at most. Two raters gave a piece the "
+    said += f"same score in {percent(agreement.same)} of cases."
+    row: dict[str, Any] = {"estimate": agreement.alpha, "conf_low": low, "conf_high": high}
+    more = {"df": agreement.df, "batches": agreement.n_batches}
+    found = [words.numbers_of("crumble.agreement", said, row, "alpha", **more)]
+    leans = agreement.table.rename(columns={"difference": "estimate"}).to_dict("records")
+    two = len(leans) == 2
+    for lean in leans[:1] if two else leans:
+        rater, others = lean["rater"], leans[1]["rater"] if two else "the others"
+        topic = "crumble.raters" if two else f"crumble.raters[{rater}]"
+        more = {"df": lean["df"], "batches": int(lean["n_batches"])}
+        found.append(words.numbers_of(topic, _lean(lean, rater, others), lean, "points", **more))
+    return found
 
 
-def _values(term: Term, tried: pd.Series) -> list[object]:
-    """Every level, or every amount if they are few, else the ends and the middle."""
-    if isinstance(term, Category):
-        return [level for level in term.levels if level in set(tried)]
-    values = sorted(set(tried.astype(float)))
-    return list(values) if len(values) <= 5 else list(np.linspace(values[0], values[-1], 3))
+def _lean(lean: Mapping[Any, Any], rater: str, others: str) -> str:
+    """How far one rater scores off the others."""
+    reach = "alike in every batch"
+    if pd.notna(lean["conf_low"]):
+        reach = f"{words.signed(lean['conf_low'])} to {words.signed(lean['conf_high'])}"
+    size = f"{number(abs(lean['estimate']))} points {'above' if lean['estimate'] > 0 else 'below'}"
+    if lean["runs"] == "level":
+        return f"Can't tell whether {rater} scores unlike {others}: {size} ({reach})."
+    return f"{rater} scores {size} {others} on the same pieces ({reach})."
 
 
-def _broken(losses: pd.DataFrame, batches: pd.DataFrame, terms: Sequence[Term]) -> pd.DataFrame:
-    """The observed share of broken pieces at each level of each factor."""
-    levels = {t.name: batches[t.name].map(lambda value, t=t: level_name(t, value)) for t in terms}
-    levels = {name: each for name, each in levels.items() if each.nunique() > 1}
-    found = [
-        broken_shares(losses, each.loc[losses.index]).rename_axis("level").reset_index().assign(factor=name)
-        for name, each in (levels or {"": pd.Series(ALL, losses.index)}).items()
-    ]
-    return pd.concat(found, ignore_index=True)
-
-
-def _levels(trial: Trial, tables: Tables, unit: str) -> Pieces:
-    """The numbers of several tables beside each other, a row a level; those of the first factor as findings."""
-    findings, cells = [], []
-    for topic, (head, table) in tables.items():
-        rows = table.to_dict("records")
-        shown = [worded.cell(row, unit) for row in rows]
-        cells.append(pd.Series(shown, pd.MultiIndex.from_frame(table[["factor", "level"]]), name=head))
-        for row, cell in zip(rows, shown, strict=True):
-            if row["factor"] == rows[0]["factor"]:
-                level = "all" if row["level"] == ALL else str(row["level"])
-                said = f"{capital(head)}, {row['level']}: {cell}."
-                topic_of_it = f"crumble.{topic}[{level}]"
-                findings.append(worded.finding(topic_of_it, said, row, unit, int(row["n_batches"])))
-    if not cells:
-        return []
-    grid = pd.concat([each.reindex(cells[0].index) for each in cells], axis=1).reset_index()
-    grid["factor"] = [trial.settings.label(name) if name else "" for name in grid["factor"]]
-    shown_grid = grid if grid["factor"].any() else grid.drop(columns="factor")
-    return [Findings(findings, "silent"), Grid(shown_grid, TYPICAL)]
+def _index(index: pd.DataFrame) -> pd.DataFrame:
+    """The stated index and what each part gives to it, one row a batch, the best first."""
+    heads = {"loss_pct": "from tumble loss", "broken_pct": "from broken pieces", "score": "from score"}
+    table = index.sort_values("index", kind="stable").drop(columns="beyond").map("{:.2f}".format)
+    return table.rename(columns=heads).rename_axis("batch").reset_index()

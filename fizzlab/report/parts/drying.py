@@ -1,22 +1,44 @@
-"""The drying part of a report: what the touch checks say, shown once each."""
+"""The drying part of a report: when pieces are dry, by touch and by weight, and what to do next."""
 
 from __future__ import annotations
 
-import re
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from fizzlab.models.air import vapour_pressure_deficit
+from fizzlab.measures import MEASURES
+from fizzlab.models.air import rh_for_deficit
 from fizzlab.models.curing import VPD, CuringFit, TouchStudy
-from fizzlab.models.terms import Category, level_name
+from fizzlab.models.plotting import drawn_apart
+from fizzlab.models.result import Interval
+from fizzlab.models.terms import level_name
+from fizzlab.models.touch import SeenOrder
+from fizzlab.models.weighing import RESPONSE, WeighingStudy
+from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysed
 from fizzlab.report.figures import drying as drawn
-from fizzlab.report.page import Findings, Grid, Notes, Picture
-from fizzlab.report.parts.general import SAFETY, Pieces
-from fizzlab.report.phrases import count, duration, listed, number, percent
-from fizzlab.report.phrases import drying as worded
+from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
+from fizzlab.report.parts.general import Pieces, caution
+from fizzlab.report.phrases import capital, count, duration, listed, number, percent
 from fizzlab.trial.folder import Trial
+
+#: With fewer degrees of freedom than the first, a forecast for a new batch says nothing of use; with fewer
+#: than the second, the report says that little is left to judge the scatter by.
+FEW_DF, FEW_ENOUGH_TO_SAY = 1.5, 8.0
+
+#: What the effect of the air is told for.
+AIR_STEPS = {VPD: "In air of half the vapour-pressure deficit"}
+
+GUESS = " Such air was not tried: this is the formula's guess."
+
+#: Said in every report: what can hurt.
+SAFETY = (
+    "Acid and pigment dust hurt eyes and lungs; alcohol burns; oil makes a tub slippery.",
+    "Use only colours allowed on skin where you live. Local cosmetic rules and a qualified safety assessor "
+    "decide what may be sold; this report does not.",
+)
 
 
 def dried(done: Analysed) -> CuringFit | None:
@@ -25,25 +47,146 @@ def dried(done: Analysed) -> CuringFit | None:
     return fit if isinstance(fit, CuringFit) else None
 
 
-def answer(done: Analysed) -> Pieces:
-    """When pieces are dry, in a few sentences and one figure; what factors did stands under “What changed”."""
+def drying(done: Analysed) -> Pieces:
+    """When pieces are dry: the forecast, the figures, every combination, humidity, the chart for the wall."""
     trial, study, fit = done.trial, done.study("dry_h"), dried(done)
     pieces: Pieces = ["## How soon pieces dry"]
     if not isinstance(study, TouchStudy):
         nothing = "There are no touch checks, so this report has no dry times."
         return [] if done.effects else [*pieces, nothing]
     if fit is None:
-        why = spoken(f"No dry times can be given. {done.reasons['dry_h'].why}", trial)
-        return [*pieces, Notes([why, *_seen(study)], "caution"), _figure(done, study)]
-    held = worded.standard(fit, study.grouped_by)
-    first, numbers = worded.forecast_findings(
-        fit, study.levels, max(trial.settings.drying.shares), worded.air_words(fit, trial)
-    )
-    shown = [first, *worded.soonest(study, fit)]
-    shown += worded.air_findings(fit, worded.room_temp(fit, trial)) if fit.air else []
-    note = f"Forecasts are for pieces{held}; other combinations are under “Dry time in detail”."
-    silent = Findings(numbers, "silent")
-    return [*pieces, Findings(shown), silent, note if held else None, _figure(done, study)]
+        why = f"No dry times can be given. {done.reasons['dry_h'].why}"
+        return [*pieces, caution([words.spoken(why, trial.settings), *_seen(study)]), _curves(done, study)]
+    shares, temp = sorted(trial.settings.drying.shares), room_temp(fit, trial)
+    first, silent = _forecast(fit, study, shares[-1], air_words(fit, trial))
+    pieces += [Findings([first, *air_findings(fit, temp)]), Findings(silent, "silent"), _curves(done, study)]
+    if fit.forecast_df >= FEW_DF:
+        pieces.append(_combinations(fit, trial, shares))
+    return [*pieces, *_damper(trial, study, fit, shares[-1], temp)] if fit.air_matters else pieces
+
+
+def room_temp(fit: CuringFit, trial: Trial) -> float:
+    """The temperature that is forecast for, else that of the middle batch."""
+    point = trial.settings.drying.forecast_air
+    return float(round(float(fit.batches["temp_c"].median()))) if point is None else point.temp_c
+
+
+def air_words(fit: CuringFit, trial: Trial) -> str:
+    """The air of a forecast in words, or an empty text where the air is not in the model."""
+    point = trial.settings.drying.forecast_air
+    if not fit.air:
+        return ""
+    if point is not None:
+        return f"at {point.temp_c:g} °C and {point.rh_pct:g} % humidity"
+    temp = room_temp(fit, trial)
+    rh = float(rh_for_deficit(float(fit.batches[VPD].median()), temp))
+    return f"in the air of the middle batch (about {temp:g} °C and {rh:.0f} % humidity)"
+
+
+def standard(fit: CuringFit, grouped_by: object = None) -> str:
+    """What a forecast holds but for the factor it goes by, as it goes on after "pieces"."""
+    named = [level_name(t, fit.typical[t.name]) for t in fit.terms if t != grouped_by]
+    return f" with {listed(named)}" if named else ""
+
+
+def _wait(fit: CuringFit, new: Mapping[Any, Any], share: float) -> float:
+    """Hours by which a share of the pieces is dry in 19 of 20 new batches."""
+    return float(fit.predict(new, share=share, interval="prediction", conf_level=0.9)["conf_high"].iloc[0])
+
+
+def _forecast(fit: CuringFit, study: TouchStudy, share: float, where: str) -> tuple[Finding, list[Finding]]:
+    """The forecast in a sentence, and its numbers: two findings a level, the typical batch and a new one."""
+    hours, waits, found = list[str](), list[str](), list[Finding]()
+    for level, each in study.levels.items():
+        who = f" with {level}" if each else ""
+        kinds: dict[str, Interval] = {"forecast": "confidence", "allow": "prediction"}
+        for topic, kind in kinds.items():
+            row = fit.predict(each, share=share, interval=kind).to_dict("records")[0]
+            said = f"{percent(share)} of a typical batch{who} is dry after {words.estimate(row, 'h')}."
+            if topic == "forecast":
+                hours.append(f"{duration(row['estimate'])}{who}")
+            else:
+                waits.append(f"{duration(_wait(fit, each, share))}{who}")
+                said = f"Wait {waits[-1]}: 19 of 20 batches are ready by then."
+            more = {"batches": fit.n_batches, "kind": kind}
+            found.append(words.numbers_of(f"dry_time.{topic}[{level}]", said, row, "h", **more))
+    held = standard(fit, study.grouped_by)
+    of = f"a typical batch{held} is {percent(share)} dry after {listed(hours)}"
+    said = f"{capital(f'{where}, {of}' if where else of)}. Wait {listed(waits)}: 19 of 20 batches are ready by then."
+    if fit.forecast_df < FEW_DF:
+        said = "These are too few batches to forecast when a new one will be dry."
+    elif any(each.beyond_tried for each in found):
+        said += GUESS
+    return Finding("dry_time.forecast", said, batches=fit.n_batches), found
+
+
+def air_findings(fit: CuringFit, temp_c: float, topic: str = "dry_time", lead: str = "") -> list[Finding]:
+    """What each term of the room's air does; `lead` begins the sentences."""
+    found = []
+    for effect in fit.air_effects:
+        said = f"{lead}{AIR_STEPS[effect.factor]}: {words.told(effect, MEASURES['dry_h'])}."
+        if not lead and fit.air_matters:
+            rh = rh_for_deficit(np.array(fit.tried(VPD)), temp_c)
+            damp, dry = fit.predict({VPD: list(fit.tried(VPD))})["estimate"]
+            if np.isfinite(rh).all():
+                ends = f"{duration(dry)} at {rh[1]:.0f} % humidity, {duration(damp)} at {rh[0]:.0f} % ({temp_c:g} °C)"
+                said = f"Damp air slows drying: half the pieces are dry after {ends}. {said}"
+        found.append(words.of_effect(effect, MEASURES["dry_h"], said, f"{topic}.{effect.factor}"))
+    return found
+
+
+def _combinations(fit: CuringFit, trial: Trial, shares: Sequence[float]) -> Grid:
+    """Forecasts for every combination that was made."""
+    made, label = fit.made() if fit.terms else pd.DataFrame(index=[0]), trial.settings.label
+    cells = {label(t.name): [level_name(t, value) for value in made[t.name]] for t in fit.terms}
+    for share in shares:
+        rows = fit.predict(made, share=share)
+        cells[f"{percent(share)} dry"] = [duration(hours) for hours in rows["estimate"]]
+    cells["95 % interval"] = [words.inside(row) for row in rows.to_dict("records")]
+    cells["wait"] = [duration(_wait(fit, each, shares[-1])) for each in made.to_dict("records") or [{}]]
+    if rows["extrapolated"].any():
+        cells[""] = ["not tried" if beyond else "" for beyond in rows["extrapolated"]]
+    told = f"Hours until dry {air_words(fit, trial)}; wait: 19 of 20 batches are {percent(shares[-1])} dry by then"
+    return Grid(pd.DataFrame(cells), told)
+
+
+def _damper(trial: Trial, study: TouchStudy, fit: CuringFit, share: float, temp: float) -> Pieces:
+    """How damp the room may be for pieces to be ready after a night, and the chart for the wall."""
+    night, who, (least, most) = trial.settings.drying.night_hours, standard(fit), fit.tried(VPD)
+    found, cells, chart = list[Finding](), list[tuple[str, ...]](), drawn.over_air(fit, share)
+
+    def dampest(vpd_kpa: float) -> str:
+        rh = float(rh_for_deficit(vpd_kpa, temp)) if np.isfinite(vpd_kpa) else np.nan
+        tried = "" if least <= vpd_kpa <= most else ", not tried"
+        more = " or more" if vpd_kpa <= least / 2 * 1.001 else ""
+        return f"{rh:.0f} %{more}{tried}" if np.isfinite(rh) else "none near what was tried"
+
+    for level, each in study.levels.items():
+        typical, sure = fit.air_needed(night, share, each)
+        cells.append((level, dampest(typical), dampest(sure)))
+        said = f"Dampest air for {percent(share)} to dry in {night:g} h, {level}: {cells[-1][1]}."
+        row = {"estimate": typical, "conf_low": np.nan, "conf_high": sure}
+        row["extrapolated"] = not all(least <= end <= most for end in (typical, sure) if np.isfinite(end))
+        more = {"kind": "prediction", "batches": fit.n_batches}
+        if np.isfinite(typical):
+            found.append(words.numbers_of(f"dry_time.needed[{level}]", said, row, "kPa", **more))
+    tried = chart[chart["inside"] >= 0]["hours"]
+    ends = f" In the air tried, {words.between(tried.min(), tried.max(), 'h')}." if len(tried) else ""
+    of = f"{percent(share)} of the pieces"
+    return [
+        "### As the room gets damper",
+        Findings(found, "silent"),
+        Grid(
+            pd.DataFrame(cells, columns=["with", "a typical batch", "19 of 20 batches"]),
+            f"The dampest air at {temp:g} °C in which {of} are dry within {night:g} h",
+        ),
+        Picture(
+            "dry-time-chart",
+            drawn.dry_chart(chart, share, night, who),
+            f"For the wall: hours until {of} of a typical batch{who} are dry. Hatched: not tried.",
+            f"Chart of hours until {of} are dry over room temperature and humidity.{ends}",
+        ),
+    ]
 
 
 def _seen(study: TouchStudy) -> list[str]:
@@ -52,123 +195,126 @@ def _seen(study: TouchStudy) -> list[str]:
     for level, part in study.brackets.groupby("level", sort=False):
         dry = part[np.isfinite(part["upper"])]
         name = "" if study.grouped_by is None else f"{level}: "
-        ends = (duration(float(end)) for end in (dry["lower"].min(), dry["upper"].max()) if len(dry))
-        between = f", between {' and '.join(ends)}" if len(dry) else ""
-        said.append(f"{name}{len(dry)} of {count(len(part), 'piece')} became dry{between}.")
-    return said + [worded.order_words(each) for each in study.order]
+        ends = f", between {words.between(dry['lower'].min(), dry['upper'].max(), 'h')}" if len(dry) else ""
+        said.append(f"{name}{len(dry)} of {count(len(part), 'piece')} became dry{ends}.")
+    return said + [_order(each) for each in study.order]
 
 
-def spoken(text: str, trial: Trial) -> str:
-    """A sentence with the names of columns replaced by what the maker calls them."""
-    for name in trial.settings.factors:
-        text = text.replace(name, trial.settings.label(name))
-    text = text.replace("log vpd_kpa", "the room's air").replace("vpd_kpa", "vapour-pressure deficit")
-    return re.sub(r"(^|[.:] )the room's air", r"\1The room's air", text)
+def _order(seen: SeenOrder) -> str:
+    """Which of two ways became dry later, day by day, by the looks alone."""
+    days, told = count(seen.later + seen.earlier + seen.open, "day"), seen.later + seen.earlier
+    if told == 0:
+        return f"The looks of {days} do not tell whether {seen.level} dried later than {seen.control}."
+    many, way = max((seen.later, "later"), (seen.earlier, "sooner"))
+    rest = f", the other way on {told - many}" if told > many else ""
+    said = f"{capital(seen.level)} became dry {way} than {seen.control} on {many} of {days}{rest}; "
+    said += f"chance alone would do so in {words.of_hundred(seen.p_value)} trials."
+    if seen.least > 0 and np.isfinite(seen.most):
+        said += f" It took {seen.least:.2f} to {seen.most:.2f} times as long here, as far as the looks tell."
+    return said
+
+
+def _curves(done: Analysed, study: TouchStudy) -> Picture:
+    """Dry time over the air where no factor changed, else the bracket of every piece and the share dry over time."""
+    fit, term = dried(done), study.grouped_by
+    if fit is not None and fit.air and term is None:
+        damp, dry = fit.predict({VPD: list(fit.tried(VPD))})["estimate"]
+        ends = words.between(dry, damp, "h")
+        seen = "Upright lines: pieces; band: the typical batch; light: a new batch (95 %)."
+        alt = f"Hours until half the pieces are dry against the air: {ends}."
+        figure = drawn.dry_time_by_air(study.brackets, fit)
+        return Picture("dry-time-by-air", figure, f"Dry time against how thirsty the air was. {seen}", alt)
+    label = "" if term is None else done.trial.settings.label(term.name)
+    figure = drawn.dry_curves(study.brackets, fit, study.levels, label)
+    looks = "every piece from its last wet look to its first dry one; an arrowhead was never seen dry"
+    if fit is None:
+        alt = f"The brackets of {count(len(study.brackets), 'piece')}: {' '.join(_seen(study))}"
+        return Picture("dry-brackets", figure, f"Lines: {looks}.", alt)
+    halves = {level: fit.predict(each)["estimate"].iloc[0] for level, each in study.levels.items()}
+    ends = listed([f"{level} {duration(hours)}" for level, hours in halves.items()])
+    told = f"Above, the share of pieces that is dry {air_words(fit, done.trial)}".rstrip()
+    alt = f"Curves of the share of dry pieces against hours, and the bracket of each piece. Half are dry at: {ends}."
+    return Picture("dry-curves", figure, f"{told}. Below, {looks}.", alt)
 
 
 def next_steps(done: Analysed) -> Pieces:
-    """What to do next."""
+    """What to make or measure next, in the order of use."""
     fit = dried(done)
-    lines = ["Touch the pieces of the next batches at set hours, and write down which are dry."]
-    if fit is not None:
-        lines = worded.next_steps(fit, done.trial.settings.label)
-    elif "dry_h" in done.reasons:
-        lines = [spoken(done.reasons["dry_h"].would_help, done.trial)]
-    return ["## What to do next", Notes(lines, "next")]
+    if fit is None:
+        lines = ["Touch the pieces of the next batches at set hours, and write down which are dry."]
+        if "dry_h" in done.reasons:
+            lines = [words.spoken(done.reasons["dry_h"].would_help, done.trial.settings)]
+        return ["## What to do next", Notes(lines, "next")]
+    steps = []
+    if any(effect.shown for effect in fit.effects):
+        steps.append("Before you change the recipe for good, make two or three of each way once more.")
+    inside = fit.brackets[np.isfinite(fit.brackets["upper"]) & (fit.brackets["lower"] > 0)]
+    spread = np.sqrt(np.nansum([fit.sigma**2, fit.tau**2]))
+    if len(inside) and np.log(inside["upper"] / inside["lower"]).median() > 2.5 * spread:
+        low, high = (duration(inside[end].quantile(at)) for end, at in (("lower", 0.25), ("upper", 0.75)))
+        steps.append(f"Look more often between {low} and {high}, when most pieces became dry.")
+    if fit.censoring["right"]:
+        steps.append(f"Look once more where pieces were never seen dry ({fit.censoring['right']} of them).")
+    if fit.air and (fit.tried(VPD)[1] / fit.tried(VPD)[0] < 2 or not fit.air_matters):
+        steps.append("To learn what humidity does, make batches on damper and on drier days.")
+    keep = ["Keep the record, and hang the dry-time chart beside the moulds."]
+    return ["## What to do next", Notes(steps or keep, "next")]
 
 
 def cautions(done: Analysed) -> Pieces:
     """What limits the answer, and what can hurt."""
-    trial, fit = done.trial, dried(done)
-    said = [] if fit is None else worded.cautions(fit, trial.settings.label)
-    lines = [spoken(line, trial) for line in said]
+    trial, fit, said = done.trial, dried(done), list[str]()
+    if fit is not None:
+        effects = (*fit.effects, *fit.air_effects)
+        few = [effect.factor for effect in effects if effect.df < FEW_ENOUGH_TO_SAY]
+        said += fit.notes
+        if few:
+            names = ["the room's air" if name in AIR_STEPS else trial.settings.label(name) for name in few]
+            units = count(fit.n_days, "day") if fit.n_days else count(fit.n_batches, "batch", "batches")
+            said.append(f"{capital(units)} say little about {listed(list(dict.fromkeys(names)))}.")
+        said += list(fit.diagnose()["says"])
+    lines = [words.spoken(line, trial.settings) for line in said]
     if trial.doubts:
         lines.append(f"The readings raise {count(len(trial.doubts), 'doubt')}, listed below.")
-    if not trial.left_out().empty:
-        lines.append("Some rows were left out, listed below with the reason.")
-    return ["## Cautions", Notes([*lines, *SAFETY], "caution")]
+    return ["## Cautions", caution([*lines, *SAFETY])]
 
 
-def dry_times(done: Analysed) -> Pieces:
-    """Dry times in full: the other figure, every combination, humidity, and the chart for the wall."""
-    trial, study, fit = done.trial, done.study("dry_h"), dried(done)
-    if not isinstance(study, TouchStudy) or fit is None:
-        return []
-    wanted, label, term = trial.settings.drying, trial.settings.label, study.grouped_by
-    share = max(wanted.shares)
-    pieces: Pieces = ["## Dry time in detail", _figure(done, study, other=True) if fit.air else None]
-    if fit.forecast_df >= worded.FEW_DF:
-        made = fit.made() if fit.terms else pd.DataFrame(index=[0])
-        names = {label(t.name): [level_name(t, value) for value in made[t.name]] for t in fit.terms}
-        caption = f"Hours until dry {worded.air_words(fit, trial)}; wait: 19 of 20 batches are {percent(share)} dry by then"
-        pieces.append(Grid(worded.forecast_table(fit, made, names, sorted(wanted.shares)), caption))
-    others = [level for level in study.levels if level != getattr(term, "control", level)]
-    if isinstance(term, Category) and len(others) > 1:
-        pairs = [(to, start) for place, start in enumerate(others) for to in others[place + 1 :]]
-        table = worded.pair_table([fit.compare(term, *pair) for pair in pairs])
-        pieces.append(Grid(table, "Levels beside each other, each pair judged by itself"))
-    return [*pieces, *_damper(done, study, fit)] if fit.air_matters else pieces
-
-
-def _damper(done: Analysed, study: TouchStudy, fit: CuringFit) -> Pieces:
-    """What humidity does to the standard recipe, and the chart for the wall."""
-    wanted, temp, who = done.trial.settings.drying, worded.room_temp(fit, done.trial), worded.standard(fit)
-    share, humidities = max(wanted.shares), [50.0, 60.0, 70.0, 80.0, 90.0]
-    air = pd.DataFrame({VPD: vapour_pressure_deficit(temp, humidities)})
-    table = worded.forecast_table(fit, air, {"humidity": [f"{rh:g} %" for rh in humidities]}, [share])
-    chart = drawn.over_air(fit, share)
-    tried = chart[chart["inside"] >= 0]["hours"]
-    span = f" In the air tried, {duration(tried.min())} to {duration(tried.max())}." if len(tried) else ""
+def by_weight(done: Analysed) -> Pieces:
+    """Dry times by weight: the range, the air's effect, the curves, the pieces."""
+    study, trial = done.study(RESPONSE), done.trial
+    if not isinstance(study, WeighingStudy):
+        why = done.reasons.get(RESPONSE)
+        return [] if why is None else ["## Drying by weight", caution([str(why)])]
+    fit, factor, table = done.fits.get(RESPONSE), study.grouped_by, study.pieces
+    least, middle, most = table["hours"].quantile([0, 0.5, 1]).tolist()
+    between = words.between(least, most, "h")
+    share = percent(trial.settings.drying.remaining_share)
+    said = f"By weight, {count(table['hours'].count(), 'piece')} had {share} of their moisture left after {between}"
+    topic, said = "weighed_dry_time.range", f"{said} (middle {duration(middle)})."
+    found = [Finding(topic, said, middle, least, most, "h", kind="range")]
+    if isinstance(fit, CuringFit) and fit.air:
+        found += air_findings(fit, room_temp(fit, trial), "weighed_dry_time", "By weight: ")
+    labels = drawn_apart(trial.batches(), [] if factor is None else [factor])[0]
+    table = table.assign(level=table["run"].map(labels).astype(str))
+    label = "" if factor is None else trial.settings.label(factor.name)
+    rows = table.assign(estimate=table["hours"]).to_dict("records")
+    noted = [f"Piece {r['piece']} of batch {r['run']}: {r['note']}" for r in rows if r["note"]]
+    cells = table[["run", "piece"]].astype(str).rename(columns={"run": "batch"})
+    if label:
+        cells[label] = table["level"]
+    cells["moisture"] = [f"{number(g)} g" if pd.notna(g) else "?" for g in table["moisture_g"]]
+    cells["dry after"] = [words.estimate(r, "h") if pd.notna(r["hours"]) else "not known" for r in rows]
     return [
-        "### As the room gets damper",
-        Grid(table, f"Hours until {percent(share)} of the pieces{who} are dry, at {temp:g} °C"),
-        Findings(worded.needed_findings(fit, study.levels, share, wanted.night_hours, temp), "plain"),
-        "### For the wall",
+        "## Drying by weight",
+        Findings(found),
         Picture(
-            "dry-time-chart",
-            drawn.dry_chart(chart, share, wanted.night_hours, who),
-            f"The lines give the hours until {percent(share)} of the pieces of a typical batch{who} are dry. Hatched: not tried.",
-            f"Chart of hours until {percent(share)} of the pieces are dry over room temperature and humidity.{span}",
+            "drying-curves",
+            drawn.drying_curves(
+                table.set_index(["run", "piece"])["level"], study.curves, list(labels.cat.categories), label
+            ),
+            "Mass of each weighed piece as a share of its first weighing, with its fitted curve.",
+            f"Falling curves of the mass of {len(study.curves)} pieces; they are dry by weight after {between}.",
         ),
+        caution([*noted, *study.notes]),
+        Grid(cells, "The weighed pieces, with 95 % intervals"),
     ]
-
-
-def methods(done: Analysed) -> Pieces:
-    """How it was worked out."""
-    fit = dried(done)
-    if fit is None:
-        return []
-    return ["## How it was worked out, for the curious", worded.methods(fit, done.trial.settings.label)]
-
-
-def _figure(done: Analysed, study: TouchStudy, other: bool = False) -> Picture:
-    """Dry time over the air where there is no factor, else the share dry over time; or the other one."""
-    fit, term = dried(done), study.grouped_by
-    label = "" if term is None else done.trial.settings.label(term.name)
-    looks = "every piece from its last wet look to its first dry one; an arrowhead was never seen dry"
-    if fit is None:
-        figure = drawn.dry_curves(study.brackets, None, study.levels, label)
-        alt = f"The brackets of {count(len(study.brackets), 'piece')}: {' '.join(_seen(study))}"
-        return Picture("dry-brackets", figure, f"Lines: {looks}.", alt)
-    if fit.air and (term is None) != other:
-        told = []
-        for level, each in study.levels.items():
-            damp, dry = fit.predict(pd.DataFrame({VPD: fit.tried(VPD)}).assign(**each))["estimate"]
-            told.append(f"{level} from {duration(damp)} to {duration(dry)}")
-        low, high = (number(end) for end in fit.tried(VPD))
-        light = "; light: a new batch" if term is None else ""
-        return Picture(
-            "dry-time-by-air",
-            drawn.dry_time_by_air(study.brackets, fit, study.levels, label),
-            f"Dry time against how thirsty the air was. Upright lines: pieces; band: the typical batch{light} (95 %).",
-            f"Hours until half the pieces are dry, at a vapour-pressure deficit from {low} to {high} kPa: {listed(told)}.",
-        )
-    halves = {level: fit.predict(each)["estimate"].iloc[0] for level, each in study.levels.items()}
-    ends = listed([f"{level} {duration(hours)}" for level, hours in halves.items()])
-    where = f" {worded.air_words(fit, done.trial)}".rstrip()
-    return Picture(
-        "dry-curves",
-        drawn.dry_curves(study.brackets, fit, study.levels, label),
-        f"Above, the share of pieces that is dry{where}. Below, {looks}.",
-        f"Curves of the share of dry pieces against hours, and the bracket of each piece. Half are dry at: {ends}.",
-    )

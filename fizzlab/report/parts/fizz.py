@@ -1,78 +1,215 @@
-"""The fizz part of a report: what it rests on, one figure a test, doubts."""
+"""The fizz part of a report: the water, the cups on the scale, storage, and doubts."""
 
 from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from fizzlab.models.fizz import FizzStudy, Times
+from fizzlab.measures import Measure
+from fizzlab.models.fizz import LEAST_SPREAD_C, FizzStudy, Times
 from fizzlab.models.gas import GasCurves
-from fizzlab.models.shelf import ShelfFit
-from fizzlab.models.terms import ALL, Category, grouping, level_name
+from fizzlab.models.plotting import drawn_apart, house_style, new_figure
+from fizzlab.models.shelf import ShelfFit, mean_interval
+from fizzlab.models.terms import grouping
+from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysed, theory_spans
-from fizzlab.report.figures import fizz as drawn
-from fizzlab.report.findings import Finding
-from fizzlab.report.page import Findings, Grid, Notes, Picture
-from fizzlab.report.parts.general import Pieces
-from fizzlab.report.phrases import fizz as worded
-from fizzlab.report.phrases import listed, number, percent
+from fizzlab.report.figures.pieces import gas_curves
+from fizzlab.report.page import Finding, Findings, Grid, Picture
+from fizzlab.report.parts.general import Pieces, caution
+from fizzlab.report.phrases import amount, between, capital, count, listed, number, percent
 
-#: Said where fizz is read about: what can hurt.
-SAFETY = (
-    "Hot water scalds: measure it before a hand goes in. Oil from a piece makes a tub and the floor slippery.",
-)
+#: What the topics of the findings of a response begin with.
+TOPICS = {"fizz_s": "fizz_time", "colour_s": "colour_time", "half_out_s": "gas_half"}
 
+#: Said where fizz is read about: what can hurt, and what is no promise.
+SAFETY = "Hot water scalds: measure it before a hand goes in. Oil makes a tub and the floor slippery."
+HOME_STORAGE = "Home storage is not a stability study: another cupboard or season may give another answer."
 
-def fizz_answer(done: Analysed) -> Pieces:
-    """What the fizz tests say, in two sentences at most, where no comparison tells it."""
-    study = done.study("fizz_s")
-    if not isinstance(study, FizzStudy) or done.effects:
-        return []
-    said = [found.sentence for response in study.times for found in _typical(done, study, response)[:1]]
-    said += [] if study.reached is None else [worded.spent(study.reached).sentence]
-    said += [] if study.shelf is None else [found.sentence for found in worded.shelf(study.shelf)]
-    return [Notes(said[:2], "answer")] if said else []
+#: What may be wrong with a weighed cup, by the property of its fit that is False then; and its jumps.
+CUPS = {
+    "plateau_seen": "stopped before nine tenths was out, so its gas is partly a guess",
+    "drift_seen": "was not read long enough to take off what dried up",
+}
+JUMPS = {
+    "touched": "the reading at {at} was {grams} g out of line and is not used",
+    "splash": "{grams} g went at once by {at}, a splash; it is not counted as gas",
+    "added": "{grams} g came at once by {at}; it is taken off",
+}
 
 
 def fizz(done: Analysed) -> Pieces:
-    """Fizz in full: by stopwatch, by weight, colour, storage, what to mind, and how it was worked out."""
+    """Fizz in full, but for what "What changed" and the typical values tell of it."""
     study = done.study("fizz_s")
     if not isinstance(study, FizzStudy):
         return []
-    pieces: Pieces = ["## Fizz"]
-    for response in ("fizz_s", "colour_s"):
-        if response in study.times:
-            pieces += [*_times(done, study, response), _by_water(done, response, study.times[response])]
+    water = [w for name, each in study.times.items() for w in warmth(each, done.trial.settings.measure(name))]
+    pieces: Pieces = ["## Fizz", Findings(water, "plain") if water else None]
     if study.curves is not None:
-        if study.reached is not None:
-            pieces.append(Findings([worded.spent(study.reached)], "answer"))
-        pieces += ["### How the gas comes", _curves(done, study.curves), *_times(done, study, "half_out_s")]
-        pieces.append(Grid(worded.curve_table(study.curves, _levels(done)[0]), "The weighed cups"))
+        came = [] if study.reached is None else [Findings([spent(study.reached)], "answer")]
+        pieces += ["### How the gas comes", *came, *_cups(done, study.curves)]
     if study.shelf is not None:
-        pieces += ["### In storage", Findings(worded.shelf(study.shelf), "plain"), _storage(study.shelf)]
+        told = [_loss(study.shelf, row) for row in study.shelf.storages.to_dict("records")]
+        told += _humidity(study.shelf)
+        pieces += ["### In storage", Findings(told, "plain"), _storage(study.shelf)]
     untold = [] if done.terms else [str(reason) for reason in study.reasons.values()]
-    pieces.append(Notes([*untold, *worded.doubts(study), *_assumed(done, study), *SAFETY], "caution"))
-    return [*pieces, worded.methods(study)]
+    return [*pieces, caution([*untold, *doubts(study), *_assumed(done, study), SAFETY])]
 
 
-def _typical(done: Analysed, study: FizzStudy, response: str) -> list[Finding]:
-    fit, term = done.fits.get(response), grouping(done.terms)
-    if fit is None:
+def warmth(times: Times, measure: Measure) -> list[Finding]:
+    """What warmer water does; none where its warmth was not varied."""
+    effect, (low, high) = times.water, times.tried_c
+    if effect is None:
         return []
-    factor = term if isinstance(term, Category) and term in fit.terms else None
-    return worded.typical(fit, study.times[response], factor)
+    beyond = times.bath_c - 5 < low - 0.5 or times.bath_c + 5 > high + 0.5
+    said = f"From {effect.control.removesuffix(' °C')} to {effect.level}, {measure.label}: {words.told(effect, measure)}"
+    said += f"; only {low:g} to {high:g} °C were tried." if beyond else "."
+    row, topic = {**vars(effect), "extrapolated": beyond}, f"{TOPICS[effect.response]}.water"
+    return [words.numbers_of(topic, said, row, "ratio", batches=effect.n_batches, df=effect.df)]
 
 
-def _times(done: Analysed, study: FizzStudy, response: str) -> Pieces:
-    """The typical time, and what warmer water does; one sentence each."""
-    if response not in study.times:
-        return []
-    typical = _typical(done, study, response)
-    warmth = worded.water(study.times[response], done.trial.settings.measure(response))
-    return [
-        Findings([*typical[:1], *warmth], "plain") if typical or warmth else None,
-        Findings(typical[1:], "silent") if typical[1:] else None,
-    ]
+def _labels(done: Analysed) -> pd.Series:
+    """The level that each batch is drawn with, by run."""
+    term = grouping(done.terms)
+    return drawn_apart(done.trial.batches(), [] if term is None else [term])[0]
+
+
+def spent(reached: pd.DataFrame) -> Finding:
+    """The gas that came against the gas that the recipe could give, all batches together."""
+    mean, low, high, df = mean_interval(1 - reached["share"])
+    gas, theory, held = (number(reached[name].mean()) for name in ("gas_g", "theory_g", "dissolved_g"))
+    none = percent((1 - reached["gas_g"] / reached["theory_g"]).mean())
+    ends = between(100 * low, 100 * high, "%")
+    said = f"Fizz spent before the bath: can't tell yet; anything from {ends} is possible."
+    if low > 0:
+        said = f"{percent(mean)} of the fizz was spent before the bath, or never reacted ({ends})."
+    elif high < 0:
+        said = f"More gas came than the recipe could give: {percent(-mean)} more. Look at theory_g and water_ml in "
+        said += "trial.toml, and for water lost from the cup."
+    said += f" A piece gave {gas} g of gas. The recipe could give {theory} g, and the cup can hold {held} g "
+    said += f"of it dissolved; if none stays there, {none} was spent."
+    row = {"estimate": mean, "conf_low": low, "conf_high": high}
+    return words.numbers_of("gas_reached.spent", said, row, "share", batches=len(reached), df=df)
+
+
+def _cups(done: Analysed, curves: GasCurves) -> Pieces:
+    """The curve of each weighed piece, drawn and as a table."""
+    labels = _labels(done)
+    readings, lines, rows = list[pd.DataFrame](), list[pd.DataFrame](), list[dict[str, str]]()
+    for row, fit in zip(curves.pieces.to_dict("records"), curves.fits, strict=True):
+        run, piece, level = str(row["run"]), str(row["piece"]), str(labels[row["run"]])
+        who = {"cup": f"{piece} of {run}", "level": level}
+        grid = np.linspace(0, float(fit.readings["seconds"].max()), 60)
+        readings.append(fit.readings.assign(**who))
+        lines.append(pd.DataFrame({"seconds": grid, "gas_g": fit.gas_at(grid)}).assign(**who))
+        grams = fit.estimates.loc[["gas_g"]].to_numpy(float).ravel()
+        gas, low, high = (number(each, 3) for each in grams.tolist())
+        cells = {"batch": run, "piece": piece, "drawn as": level, "water": f"{row['water_c']:.1f} °C"}
+        cells |= {"gas": f"{gas} g ({low} to {high})", "half out": amount(row["t50_s"], "s")}
+        cells["nine tenths out"] = amount(row["t90_s"], "s") + ("" if fit.plateau_seen else " (guessed)")
+        rows.append(cells | {"at first, g a minute": number(60 * row["start_g_s"])})
+    least, most = curves.pieces.min(numeric_only=True), curves.pieces.max(numeric_only=True)
+    step, order = max(fit.step_g for fit in curves.fits), list(labels.cat.categories)
+    picture = Picture(
+        "fizz-curves",
+        gas_curves(pd.concat(readings, ignore_index=True), pd.concat(lines, ignore_index=True), order, step),
+        "Above, the gas of each weighed piece with its curve; drying up and splashes are taken off. Below, what the "
+        "curve leaves over; the grey band is one step of the scale.",
+        f"Rising curves of the gas of {len(curves.fits)} pieces, levelling off at {number(least['gas_g'])} to "
+        f"{number(most['gas_g'])} g; half is out after {between(least['t50_s'], most['t50_s'], 's')}.",
+    )
+    return [picture, Grid(pd.DataFrame(rows), "The weighed cups")]
+
+
+def _where(storage: str) -> str:
+    """A storage in a sentence."""
+    where = f"at {storage}" if "%" in storage else "where no humidity was noted"
+    return "in storage" if storage == "all" else where
+
+
+def _loss(fit: ShelfFit, row: Mapping[Any, Any]) -> Finding:
+    """How long the fizz lasts in one storage."""
+    left, place, ends = percent(fit.share), _where(row["storage"]), (row["weeks_low"], row["weeks_high"])
+    rates = [row[rate] for rate in ("per_week", "conf_low", "conf_high")]
+    lost, low, high = (number(100 * (1 - np.exp(-rate))) for rate in rates)
+    said = f"Loss of fizz {place}: can't tell yet; {left} may be left after {number(ends[0])} weeks or any longer time."
+    if row["conf_low"] > 0:
+        said = f"{capital(place)}, pieces lose {lost} % of their fizz a week ({low} to {high} %); {left} is left after "
+        said += f"{number(row['weeks'])} weeks ({number(ends[0])} to {number(ends[1])})"
+        said += ", longer than was tried." if row["extrapolated"] else "."
+    elif row["conf_high"] < 0:
+        said = f"{capital(place)}, pieces seem to gain fizz: look at how the fresh ones were tried."
+    numbers = {**row, "estimate": row["weeks"], "conf_low": ends[0], "conf_high": ends[1]}
+    more = {"batches": int(row["n_batches"]), "df": float(row["df"])}
+    return words.numbers_of(f"shelf.weeks[{row['storage']}]", said, numbers, "weeks", **more)
+
+
+def _humidity(fit: ShelfFit) -> Iterator[Finding]:
+    """What humidity does in storage."""
+    for effect in fit.effects:
+        size, low, high = (number(100 * end) for end in (effect.estimate, effect.conf_low, effect.conf_high))
+        said = f"10 % more humidity in storage changes the weekly loss by {size} points ({low} to {high})."
+        if not effect.shown:
+            said = "What humidity does in storage: can't tell yet; for 10 % more, anything from "
+            said += f"{low} to {high} points a week is possible."
+        more = {"batches": effect.n_batches, "df": effect.df}
+        yield words.numbers_of("shelf.humidity", said, vars(effect), "1/week", **more)
+
+
+def _storage(fit: ShelfFit) -> Picture:
+    """Fizz left against weeks."""
+    said = [f"{row['storage']} {percent(row['estimate'])}" for row in fit.predict().to_dict("records")]
+    with house_style():
+        figure, axes = new_figure(height=3.7)
+        fit.plot(axes)
+    told = "Each mark is a piece against the fresh ones of its batch; lines and bands (95 %): the mean of the batches."
+    alt = f"Fizz left falls over {fit.last_week:g} weeks of storage; at the end: {listed(said)}."
+    return Picture("shelf-life", figure, told, alt)
+
+
+def doubts(study: FizzStudy) -> Iterator[str]:
+    """What could not be answered and why, and what to mind about single pieces."""
+    for name, times in study.times.items():
+        low, high = times.tried_c
+        if times.water is None:
+            yield f"All water was within {LEAST_SPREAD_C:g} °C, so no time is corrected for warmth."
+        if times.extrapolated:
+            yield f"Water of {times.bath_c:g} °C was not tried, only {low:g} to {high:g} °C."
+        if times.never:
+            yield f"No piece of batch {listed(times.never)} was seen to the end: it counts as “longer than that”."
+        if name == "fizz_s" and times.unfinished:
+            many = count(times.unfinished, "piece")
+            yield f"{many} still fizzed when the watching ended: counted as “longer than that”."
+    if study.curves is not None:
+        yield from _about_cups(study.curves)
+        if study.reached is None and "gas_pct" not in study.reasons:
+            yield "What the recipe could give is not known: add theory_g to [fizz], or a weighed [recipe]."
+    if study.no_shelf is not None:
+        yield f"How fast stored pieces lose their fizz is not known. {study.no_shelf}"
+    if study.shelf is not None:
+        yield HOME_STORAGE
+        for name in study.shelf.storages[study.shelf.storages["bend_p"] < 0.05]["storage"]:
+            yield f"The loss {_where(name)} did not keep one pace: do not trust its weeks."
+        if study.shelf.no_humidity is not None:
+            yield f"What humidity does in storage is not known. {study.shelf.no_humidity}"
+
+
+def _about_cups(curves: GasCurves) -> Iterator[str]:
+    """Cups without a curve, jumps that were taken off, and cups to trust less."""
+    for run, piece, why in curves.not_fitted.itertuples(index=False):
+        yield f"Piece {piece} of {run} has no curve. {why}"
+    names = (curves.pieces["piece"].astype(str) + " of " + curves.pieces["run"].astype(str)).to_list()
+    for name, fit in zip(names, curves.fits, strict=True):
+        for jump in fit.jumps:
+            told = JUMPS[jump.kind].format(at=amount(jump.seconds, "s"), grams=number(abs(jump.change_g)))
+            yield f"Piece {name}: {told}."
+    for flag, told in CUPS.items():
+        some = [name for name, fit in zip(names, curves.fits, strict=True) if not getattr(fit, flag)]
+        if some:
+            shown = some if len(some) <= 4 else [*some[:3], f"{len(some) - 3} more"]
+            yield f"The cup of piece {listed(shown)} {told}."
 
 
 def _assumed(done: Analysed, study: FizzStudy) -> list[str]:
@@ -80,90 +217,6 @@ def _assumed(done: Analysed, study: FizzStudy) -> list[str]:
     if study.reached is None or done.trial.settings.fizz.theory_g is not None:
         return []
     loose = [span for span in theory_spans(done.trial).values() if not span.is_exact]
-    if not loose:
-        return []
-    low, high = number(min(span.low for span in loose)), number(max(span.high for span in loose))
-    return [
-        f"Soda or acid is measured by volume, so a piece could give {low} to {high} g of gas; the typical mass is used. Weigh both."
-    ]
-
-
-def _levels(done: Analysed) -> tuple[pd.Series, list[str], str]:
-    """The level that each batch is drawn with, by run; the levels in order; and what they are."""
-    runs = done.trial.rows("runs").set_index("run")
-    term = grouping(done.terms)
-    if term is None:
-        return pd.Series(ALL, index=runs.index), [ALL], ""
-    levels = runs[term.name].map(lambda value: level_name(term, value))
-    there = set(levels)
-    if isinstance(term, Category):
-        order = [level for level in term.levels if level in there]
-    else:
-        order = [level_name(term, value) for value in sorted(set(runs[term.name].astype(float)))]
-    return levels, order, done.trial.settings.label(term.name)
-
-
-def _by_water(done: Analysed, response: str, times: Times) -> Picture:
-    levels, order, label = _levels(done)
-    pieces = times.pieces.assign(level=times.pieces["run"].map(levels))
-    low, high = times.tried_c
-    grid = np.linspace(min(low, times.bath_c), max(high, times.bath_c), 30)
-    typical = _typical_by_level(done, response, times)
-    lines = [
-        pd.DataFrame({"level": level, "water_c": grid, "seconds": value * times.stretch(grid)})
-        for level, value in typical.items()
-    ]
-    name, waits_for = {"fizz_s": ("fizz", "the fizz is over"), "colour_s": ("colour", "colour shows")}[
-        response
-    ]
-    ends = [f"{level} {worded.seconds(value)}" for level, value in typical.items()]
-    return Picture(
-        f"{name}-by-water",
-        drawn.fizz_by_water(pieces, pd.concat(lines), label, order, times.bath_c, waits_for),
-        "Each mark is a piece; an arrow upwards was not there when the watching ended. Lines: the typical piece of each level.",
-        f"Seconds until {waits_for} against water of {low:g} to {high:g} °C. At {times.bath_c:g} °C: {listed(ends)}.",
-    )
-
-
-def _typical_by_level(done: Analysed, response: str, times: Times) -> dict[str, float]:
-    """The typical batch of each level by the fit; by the batches' own means where that tells none apart."""
-    fit, term = done.fits.get(response), grouping(done.terms)
-    levels, order, _ = _levels(done)
-    means = np.exp(np.log(times.numbers).groupby(levels.reindex(times.numbers.index)).mean())
-    order = [level for level in order if level in means]
-    if fit is not None and isinstance(term, Category) and term in fit.terms:
-        return dict(zip(order, fit.predict({term.name: order})["estimate"], strict=True))
-    return {level: float(means[level]) for level in order}
-
-
-def _curves(done: Analysed, curves: GasCurves) -> Picture:
-    levels, order, label = _levels(done)
-    readings, lines = [], []
-    for row, fit in zip(curves.pieces.to_dict("records"), curves.fits, strict=True):
-        who = {"cup": f"{row['piece']} of {row['run']}", "level": levels[row["run"]]}
-        readings.append(fit.readings.assign(**who))
-        grid = np.linspace(0, float(fit.readings["seconds"].max()), 60)
-        lines.append(pd.DataFrame({"seconds": grid, "gas_g": fit.gas_at(grid)}).assign(**who))
-    table = pd.concat(readings, ignore_index=True)
-    seen = [level for level in order if level in set(table["level"])]
-    step = max(fit.step_g for fit in curves.fits)
-    least, most = curves.pieces.min(numeric_only=True), curves.pieces.max(numeric_only=True)
-    return Picture(
-        "fizz-curves",
-        drawn.gas_curves(table, pd.concat(lines, ignore_index=True), label, seen, step),
-        "Above, the gas of each weighed piece with its curve; drying up and splashes are taken off. Below, what the "
-        "curve leaves over; the grey band is one step of the scale.",
-        f"Rising curves of the gas of {len(curves.fits)} pieces, levelling off at {number(least['gas_g'])} to "
-        f"{number(most['gas_g'])} g; half is out after {worded.spans(least['t50_s'], most['t50_s'])}.",
-    )
-
-
-def _storage(fit: ShelfFit) -> Picture:
-    ends = fit.predict()
-    said = [f"{row['storage']} {percent(row['estimate'])}" for row in ends.to_dict("records")]
-    return Picture(
-        "shelf-life",
-        drawn.shelf_life(fit),
-        "Each mark is a piece against the fresh pieces of its batch; lines and bands (95 %) are the mean loss of the batches.",
-        f"Fizz left falls over {fit.last_week:g} weeks of storage; at the end: {listed(said)}.",
-    )
+    ends = f"{number(min(s.low for s in loose))} to {number(max(s.high for s in loose))} g" if loose else ""
+    told = f"Soda or acid is measured by volume: a piece could give {ends} of gas; the typical mass is used."
+    return [f"{told} Weigh both."] if loose else []

@@ -18,7 +18,7 @@ from scipy import stats
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.air import MEANS, AirModel, drying_air, drying_windows, vapour_pressure_deficit
 from fizzlab.models.censored import NotFitted
-from fizzlab.models.censored_fit import BatchFit, fit_batches
+from fizzlab.models.censored_fit import fit_batches
 from fizzlab.models.curing_fit import VPD, CuringFit, design
 from fizzlab.models.result import Study
 from fizzlab.models.terms import (
@@ -133,8 +133,14 @@ def fit_curing_time(
         [*(term for term in terms if term.name != VPD or not air_terms), *air_terms], batches
     )
     pieces = pieces[pieces["run"].isin(batches.index)].reset_index(drop=True)
-    n_days, said = _days(batches)
-    if n_days is not None:
+    n_days: int | None = None
+    said: list[str] = []
+    if "day" in batches and batches["day"].isna().any():
+        raise ValueError("day has missing values")
+    if "day" in batches and batches["day"].nunique() == 1 < len(batches):
+        said = ["All batches were made on one day, so how much days differ is not in these intervals."]
+    elif "day" in batches and batches["day"].nunique() < len(batches):
+        n_days = int(batches["day"].nunique())
         kept, joint, unjudged = judged_by_days(batches, kept, joint, air_terms)
         said += unjudged
     matrix = design(batches, kept, joint)
@@ -148,6 +154,10 @@ def fit_curing_time(
     except NotFitted as failure:
         raise explained(failure, names) from None
     found, alike = inner.found, inner.pieces_alike
+    if alike and len(pieces) > len(batches):
+        said.append("Pieces of every batch became dry between the same two looks, so they count as alike.")
+    elif alike and (pieces["lower"] < pieces["upper"]).any():
+        said.append("Each batch has one piece, so pieces and batches cannot be told apart.")
     reach = stats.t.ppf(0.5 + conf_level / 2, inner.df) * inner.se
     columns = {
         "coef": found.beta,
@@ -157,6 +167,12 @@ def fit_curing_time(
         "conf_high": found.beta + reach,
         "p_value": 2 * stats.t.sf(np.abs(found.beta) / inner.se, inner.df),
     }
+    typical: dict[str, Any] = {
+        term.name: term.control if isinstance(term, Category) else float(batches[term.name].median())
+        for term in kept
+    }
+    if forecast_air is not None and VPD in typical:
+        typical[VPD] = float(vapour_pressure_deficit(*forecast_air))
     fit = CuringFit(
         response=response,
         effects=(),
@@ -165,11 +181,11 @@ def fit_curing_time(
         conf_level=conf_level,
         n_batches=len(batches),
         loglik=found.loglik,
-        notes=(*notes, *left, *said, *_doubts(inner, len(pieces) == len(batches))),
+        notes=(*notes, *left, *said),
         brackets=pieces,
         air=tuple(term for term in air_terms if term in kept),
         joint=joint,
-        typical=_typical(batches, kept, forecast_air),
+        typical=typical,
         coefficients=pd.DataFrame(columns, index=pd.Index(names, name="column")),
         sigma=np.nan if alike else found.sigma,
         tau=found.sigma if alike else found.tau,
@@ -177,15 +193,15 @@ def fit_curing_time(
         n_days=n_days,
         inner=inner,
     )
-    effects = [fit.compare(term, to, start, margin) for term in fit.terms for to, start in _pairs(fit, term)]
+    effects = []
+    for term in fit.terms:  # each level with its control, or the most of an amount with the least
+        pairs: list[tuple[Any, Any]]
+        if isinstance(term, Category):
+            pairs = [(level, term.control) for level in term.levels if level != term.control]
+        else:
+            pairs = [fit.tried(term.name)[::-1]]
+        effects += [fit.compare(term, *pair, margin) for pair in pairs]
     return replace(fit, effects=tuple(effects))
-
-
-def _pairs(fit: CuringFit, term: Term) -> list[tuple[Any, Any]]:
-    """Each level with its control, or the most of an amount with the least."""
-    if isinstance(term, Category):
-        return [(level, term.control) for level in term.levels if level != term.control]
-    return [fit.tried(term.name)[::-1]]
 
 
 def _with_air(batches: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
@@ -200,43 +216,6 @@ def _with_air(batches: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
         return batches, []
     who = f"{'batch' if len(unknown) == 1 else 'batches'} {', '.join(unknown)}"
     return batches.drop(index=unknown), [f"The air of {who} is not known, so it is not counted here."]
-
-
-def _days(batches: pd.DataFrame) -> tuple[int | None, list[str]]:
-    """How many days there are where they are a random effect, and what to say of them."""
-    if "day" not in batches.columns:
-        return None, []
-    if batches["day"].isna().any():
-        raise ValueError("day has missing values")
-    days = int(batches["day"].nunique())
-    if days == 1 < len(batches):
-        return None, ["All batches were made on one day, so how much days differ is not in these intervals."]
-    return days if 1 < days < len(batches) else None, []
-
-
-def _doubts(inner: BatchFit, one_piece: bool) -> list[str]:
-    said = []
-    data = inner.found.model.data
-    if inner.pieces_alike and not (data.lower == data.upper).all():
-        said.append(
-            "Each batch has one piece, so pieces and batches cannot be told apart."
-            if one_piece
-            else "Pieces of every batch became dry between the same two looks, so they count as alike."
-        )
-    return said
-
-
-def _typical(
-    batches: pd.DataFrame, terms: Sequence[Term], forecast_air: tuple[float, float] | None
-) -> dict[str, Any]:
-    found: dict[str, Any] = {
-        term.name: term.control if isinstance(term, Category) else float(batches[term.name].median())
-        for term in terms
-    }
-    if forecast_air is not None:
-        known = (*forecast_air, float(vapour_pressure_deficit(*forecast_air)))
-        found |= {name: value for name, value in zip(MEANS, known, strict=True) if name in found}
-    return found
 
 
 @dataclass(frozen=True, kw_only=True)

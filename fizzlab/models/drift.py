@@ -95,4 +95,5 @@ def drift_chart(values: Sequence[float], labels: Sequence[object], *, log: bool 
     table = pd.DataFrame({"label": list(labels), "value": given, "moving_range": ranges, "signals": signals})
     ends = np.array([centre, centre - 3 * sd, centre + 3 * sd])
     signalled = tuple(signal for _, signal in sorted(found, key=lambda pair: pair[0]))
-    return DriftChart(table, *(np.exp(ends) if log else ends).tolist(), sd, D4 * mean_range, signalled)
+    middle, low, high = (np.exp(ends) if log else ends).tolist()
+    return DriftChart(table, middle, low, high, sd, D4 * mean_range, signalled)

@@ -305,10 +305,11 @@ def pool_trials(
     typical = [float(np.median(np.diag(within)[z[:, 0] == level])) for level in (1, 0)]
     columns = {"estimate": beta, "se": se, "df": df, "conf_low": beta - reach, "conf_high": beta + reach}
     n_batches = [line.n_batches for line in lines]
+    half, low, high = np.exp(-np.log(2) * (beta[1] + reach[1] * np.array([0, 1, -1]))).tolist()
+    ends = level_name(_AIR, at / 2), level_name(_AIR, at)
+    p = p_of(beta[1], se[1], df[1])
     drier = Effect(
-        *("dry_h", _AIR, level_name(_AIR, at / 2), level_name(_AIR, at), "ratio"),
-        *np.exp(-np.log(2) * (beta[1] + reach[1] * np.array([0, 1, -1]))).tolist(),
-        *(df[1], p_of(beta[1], se[1], df[1]), "trials", sum(n_batches), conf_level),
+        "dry_h", _AIR, *ends, "ratio", half, low, high, df[1], p, "trials", sum(n_batches), conf_level
     )
     notes = []
     if len(lines) < FEW:

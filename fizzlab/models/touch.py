@@ -87,7 +87,7 @@ def judged_by_days(
     What changed mostly from day to day costs a day each, and one has to be left. The air is given up first,
     then factors: what changed within days is judged all the same. Refused where no factor is left of some.
     """
-    days, kept, said = batches["day"], list(terms), []
+    days, kept, said = batches["day"], list(terms), list[str]()
     while True:
         matrix = model_matrix(batches, kept)
         means = matrix.groupby(days).transform("mean") - matrix.mean()
@@ -106,10 +106,11 @@ def judged_by_days(
         said.append(f"{why}, so it is not in these numbers.")
 
 
+_FURTHER = "Check more often around the time at which pieces become dry."
 _WHY: dict[Failure, tuple[str, str]] = {
     "satisfied": (
         "The looks are too far apart to tell how much pieces and batches differ by chance.",
-        "Check more often around the time at which pieces become dry.",
+        _FURTHER,
     ),
     "separated": (
         "Pieces on one side of {} were all still wet at the last check or all dry at the first.",
@@ -117,7 +118,7 @@ _WHY: dict[Failure, tuple[str, str]] = {
     ),
     "vague": (
         "The looks are so far apart, or so many pieces on one side, that any effect would fit.",
-        "Check more often around the time at which pieces become dry.",
+        _FURTHER,
     ),
     "not converged": (
         "The search for the best-fitting dry times did not settle, so there are no numbers.",
@@ -160,16 +161,20 @@ def seen_order(pieces: pd.DataFrame, batches: pd.DataFrame, term: Category) -> l
     table = ends.join(batches[["day", term.name]].astype({term.name: str}), how="inner")
     with np.errstate(divide="ignore"):
         table[["low", "high"]] = np.log(table[["lower", "upper"]])
-    grouped = table.groupby(["day", term.name], sort=False)
-    days = grouped.agg({"lower": "min", "upper": "max", "low": "mean", "high": "mean"}).unstack()
+    days = table.groupby(["day", term.name], sort=False).agg(
+        {"lower": "min", "upper": "max", "low": "mean", "high": "mean"}
+    )
+    made = {str(level): part.droplevel(1) for level, part in days.groupby(level=1)}
     found = []
-    for level in [each for each in term.levels if each != term.control and each in set(table[term.name])]:
-        both = days.loc[:, (slice(None), [level, term.control])].dropna()
-        if both.empty or term.control not in set(table[term.name]):
+    for level in term.levels:
+        if level == term.control or not {level, term.control} <= set(made):
             continue
-        mine, control = (both.xs(each, axis=1, level=1) for each in (level, term.control))
+        shared = made[level].index.intersection(made[term.control].index)
+        mine, control = made[level].loc[shared], made[term.control].loc[shared]
+        if shared.empty:
+            continue
         up, down = (int((a["lower"] >= b["upper"]).sum()) for a, b in ((mine, control), (control, mine)))
         p = float(stats.binomtest(up, up + down).pvalue) if up + down else 1.0
         bounds = (mine["low"] - control["high"]).mean(), (mine["high"] - control["low"]).mean()
-        found.append(SeenOrder(level, term.control, up, down, len(both) - up - down, p, *np.exp(bounds)))
+        found.append(SeenOrder(level, term.control, up, down, len(shared) - up - down, p, *np.exp(bounds)))
     return found

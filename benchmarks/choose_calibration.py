@@ -13,10 +13,9 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.choose import choose
+from fizzlab.models.choose import Limit, choose
 from fizzlab.models.effects import fit_response
 from fizzlab.models.terms import Category
-from fizzlab.models.wishes import Limit
 
 COLOURS = ("none", "mica", "lake")
 EFFECT = {"hours": dict(zip(COLOURS, (0.0, 0.2, 0.4), strict=True))}

@@ -11,10 +11,9 @@ import sys
 import numpy as np
 import pandas as pd
 
-from fizzlab.models.choose import choose
+from fizzlab.models.choose import Limit, choose
 from fizzlab.models.curing import fit_curing_time
 from fizzlab.models.terms import Category
-from fizzlab.models.wishes import Limit
 
 COLOUR = Category("colour", ("none", "mica", "lake"), "none")
 STEP = {"none": 0.0, "mica": 0.2, "lake": 0.5}

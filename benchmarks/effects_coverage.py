@@ -12,7 +12,8 @@ from __future__ import annotations
 import numpy as np
 from scipy import stats
 
-from fizzlab.models.strata import NotEstimable, contrast, f_test, fit_many, prepare
+from fizzlab.errors import CannotAnswer
+from fizzlab.models.strata import contrast, f_test, fit_many, prepare
 
 FITS = 20_000
 PATTERNS = 40
@@ -43,7 +44,7 @@ def simulate(per_cell: int, days: int, lost: int, between: float, rooms: int = 2
         y = rng.normal(size=(size, len(kept))) + between * rng.normal(size=(size, days))[:, day[kept]]
         try:
             layout = prepare(x[kept], day[kept])
-        except NotEstimable:
+        except CannotAnswer:
             continue
         fits = fit_many(layout, y)
         row = []

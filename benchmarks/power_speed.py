@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.design.detect import power
-from fizzlab.design.trials import ASSUMED, Model, Spreads, draw, model_of
+from fizzlab.design.trials import ASSUMED, Model, Spreads, Trials
 from fizzlab.models.terms import Category
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
@@ -30,7 +30,7 @@ EVEN = Spreads(0.10, 0.12, 0.0, "an even room")
 def plan_of(days: int, each: int, levels: int = 2) -> Model:
     names = ("none", "pearl", "dye", "lake")[:levels]
     runs = pd.DataFrame({"day": np.repeat(range(days), each), "colour": np.resize(names, days * each)})
-    return model_of(runs, [Category("colour", names, names[0])])
+    return Model(runs, [Category("colour", names, names[0])])
 
 
 # model, looks, pieces, usual dry time, spreads, ratio
@@ -51,7 +51,7 @@ def agreement(trials: int) -> pd.DataFrame:
     """Both analyses on the same trials."""
     rows = []
     for name, (model, looks, pieces, typical, spreads, ratio) in CASES.items():
-        made = draw(model, spreads, pieces=pieces, looks_h=looks, typical_h=typical, trials=trials, seed=21)
+        made = Trials(model, spreads, pieces=pieces, looks_h=looks, typical_h=typical, trials=trials, seed=21)
         comparison, size = model.comparisons[0], float(np.log(ratio))
         start = time.perf_counter()
         seen, answered = made.ask(comparison, size)
@@ -81,7 +81,7 @@ def speed() -> pd.DataFrame:
     rows = []
     for what, looks in (("numbers", None), ("touch checks", LOOKS)):
         start = time.perf_counter()
-        made = draw(model, ASSUMED, looks_h=looks, typical_h=6.0, trials=1000)
+        made = Trials(model, ASSUMED, looks_h=looks, typical_h=6.0, trials=1000)
         made.ask(model.comparisons[0], float(np.log(1.25)))
         middle = time.perf_counter()
         power(runs, looks_h=looks, trials=1000)

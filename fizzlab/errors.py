@@ -18,26 +18,12 @@ Weight = Literal["problem", "doubt"]
 
 @dataclass(frozen=True)
 class Problem:
-    """One thing that is wrong (`weight="problem"`) or looks odd (`weight="doubt"`).
+    """One thing that is wrong, which stops the work, or looks odd, a doubt carried into the report.
 
-    Parameters
-    ----------
-    where : str
-        File, or file and sheet, as the maker knows it: ``"touch_checks.csv"`` or
-        ``"readings.xlsx, sheet touch_checks"``.
-    what : str
-        What is wrong, as one plain sentence.
-    do : str
-        What to do about it, as one plain sentence.
-    row : int or None
-        Row as a spreadsheet numbers it: the header is row 1.
-    column : str or None
-        Column name, or key in ``trial.toml``.
-    weight : {"problem", "doubt"}
-        A problem stops the work; a doubt is carried into the report.
+    `where` is the file, or file and sheet, as the maker knows it: ``"readings.xlsx, sheet touch_checks"``.
+    `what` is wrong and what to `do` are a plain sentence each. `row` is as a spreadsheet numbers it: the
+    header is row 1. `column` may be a key in trial.toml.
 
-    Examples
-    --------
     >>> print(Problem("runs.csv", "the mass is negative.", "Weigh it again.", row=4, column="mass_g"))
     runs.csv, row 4, column mass_g: the mass is negative. Weigh it again.
     """
@@ -78,14 +64,7 @@ def _again(kind: type[FizzlabError], args: tuple[Any, ...], state: dict[str, Any
 
 
 class BadInput(FizzlabError):
-    """The input cannot be used; carries every problem found, never only the first.
-
-    Examples
-    --------
-    >>> error = BadInput([Problem("runs.csv", "it is empty.", "Add one row a batch.")])
-    >>> print(error)
-    runs.csv: it is empty. Add one row a batch.
-    """
+    """The input cannot be used; carries every problem found, never only the first."""
 
     def __init__(self, problems: Iterable[Problem]) -> None:
         self.problems = tuple(problems)
@@ -93,17 +72,8 @@ class BadInput(FizzlabError):
 
 
 class CannotAnswer(FizzlabError):
-    """The readings cannot carry the answer; says why, and what reading would help.
+    """The readings cannot carry the answer: why, and what reading would help, as a plain sentence each.
 
-    Parameters
-    ----------
-    why : str
-        Why there is no number, as one plain sentence.
-    would_help : str
-        What reading or batch would make it answerable, as one plain sentence.
-
-    Examples
-    --------
     >>> print(CannotAnswer("Every piece was still wet.", "Keep checking until some are dry."))
     Every piece was still wet. Keep checking until some are dry.
     """
@@ -115,15 +85,7 @@ class CannotAnswer(FizzlabError):
 
 
 def nearest(word: str, choices: Iterable[str]) -> str | None:
-    """Return the choice that `word` most likely meant, or None.
-
-    Examples
-    --------
-    >>> nearest("piece_no", ["piece", "hours", "dry"])
-    'piece'
-    >>> nearest("zzz", ["piece", "hours"]) is None
-    True
-    """
+    """Return the choice that `word` most likely meant, or None."""
     by_fold = {choice.casefold(): choice for choice in choices}
     found = get_close_matches(word.casefold(), by_fold, n=1, cutoff=0.55)
     return by_fold[found[0]] if found else None
@@ -132,8 +94,6 @@ def nearest(word: str, choices: Iterable[str]) -> str | None:
 def did_you_mean(word: str, choices: Iterable[str], otherwise: str) -> str:
     """The choice that `word` most likely meant, as a question; else another sentence.
 
-    Examples
-    --------
     >>> did_you_mean("piece_no", ["piece", "dry"], "Take it out."), did_you_mean("z", ["dry"], "Drop it.")
     ('Did you mean piece?', 'Drop it.')
     """
@@ -144,35 +104,17 @@ def did_you_mean(word: str, choices: Iterable[str], otherwise: str) -> str:
 
 
 def listed(words: Sequence[str], last: str = "and") -> str:
-    """Words in a row.
-
-    Examples
-    --------
-    >>> listed(["pearl", "dye", "lake"])
-    'pearl, dye and lake'
-    """
+    """Words in a row: ``pearl, dye and lake``."""
     if len(words) <= 1:
         return "".join(words)
     return f"{', '.join(words[:-1])} {last} {words[-1]}"
 
 
 def count(amount: int, noun: str, plural: str = "") -> str:
-    """A counted noun.
-
-    Examples
-    --------
-    >>> count(1, "batch", "batches"), count(12, "batch", "batches")
-    ('1 batch', '12 batches')
-    """
+    """A counted noun: ``1 batch``, ``12 batches``."""
     return f"{amount} {noun if amount == 1 else plural or noun + 's'}"
 
 
 def capital(text: str) -> str:
-    """A text that begins a sentence.
-
-    Examples
-    --------
-    >>> capital("dry time"), capital("95 % of the pieces")
-    ('Dry time', '95 % of the pieces')
-    """
+    """A text that begins a sentence."""
     return text[:1].upper() + text[1:]

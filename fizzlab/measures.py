@@ -25,12 +25,10 @@ _UNITS = {"g": "g", "h": "h", "s": "s", "c": "°C", "cm": "cm", "pct": "%"}
 class Column:
     """One column of a table: its name (with the unit in it), what may stand there, and what it means.
 
-    A moment is a date and time of the workshop's clock: ``2026-01-31T08:30`` (ISO), ``2026/01/31 08:30``, or
-    with dots and the day first, ``31.01.2026 08:30``; `clock` says that it must have its time of day. A
+    A moment is a date and time of the workshop's clock; `clock` says that it must have its time of day. A
     `required` column must be there and filled in every row. Values outside of `low` to `high` are refused,
-    with `above_low` `low` itself too. `also` are words that a yes_no column takes besides those that every
-    one takes, `suffix` what may stand after a number. `ends` says that a yes ends the readings of a piece:
-    prepared rows after it are left blank on purpose.
+    with `above_low` `low` itself too. `also` are further words of a yes_no column, `suffix` what may stand
+    after a number. `ends` says that a yes ends the readings of a piece: prepared rows after it stay blank.
     """
 
     name: str
@@ -53,13 +51,7 @@ class Column:
 
     @property
     def titled(self) -> str:
-        """The name in words with its unit, as a column of a sheet is headed.
-
-        Examples
-        --------
-        >>> MASS_G.titled, LEAVE_OUT.titled
-        ('mass, g', 'leave out')
-        """
+        """The name in words with its unit, as a column of a sheet is headed: ``mass, g``."""
         stem = self.name.rpartition("_")[0] if self.unit else self.name
         return ", ".join(filter(None, [stem.replace("_", " "), self.unit]))
 
@@ -106,18 +98,9 @@ SHELF_MEASURES = (
 )
 
 
-def _table(
-    name: str,
-    meaning: str,
-    *columns: Column,
-    key: str = "",
-    series: str = "",
-    time: str = "",
-    planned: str = "",
-) -> TableSpec:
-    """A table whose lists of columns are written with spaces between."""
-    given, within, filled = (tuple(text.split()) for text in (key, series, planned))
-    return TableSpec(name, meaning, columns, given, within, time, filled)
+def _table(name: str, meaning: str, *columns: Column, time: str = "", **lists: str) -> TableSpec:
+    """A table whose lists of columns (key, series, planned) are written with spaces between."""
+    return TableSpec(name, meaning, columns, time=time, **{n: tuple(t.split()) for n, t in lists.items()})
 
 
 _LOOKS = {"key": "run piece hours", "series": "run piece", "time": "hours", "planned": "run piece hours"}
@@ -241,30 +224,14 @@ class Words:
 
 @dataclass(frozen=True)
 class Measure:
-    """A response: a number that a trial may give for each batch.
+    """A response: a number that a trial may give for each batch, read in a `column` of a `table`.
 
-    Parameters
-    ----------
-    name : str
-        As in trial.toml, with the unit at its end where it has one: ``"tumble_loss_pct"``.
-    label : str
-        In plain words: "tumble loss".
-    scale : {"ratio", "difference"}
-        How two levels are compared. Ratios need positive numbers.
-    table, column : str
-        Where the readings stand: a table of `TABLES`, and the column of it.
-    low, high : float or None
-        Bounds of the scale, where it has any: 0 and 10 of a score.
-    decimals : int
-        Digits after the point that one reading is written with; 0 for a whole number.
-    study : str
-        ``"module:function"``, called with the trial's tables, the terms and the settings; it gives a
-        `fizzlab.models.result.Study`. Measures that name the same one share its result. Empty: the mean of
-        the column by piece, then by batch.
-    section : str
-        Section of trial.toml whose keys the study takes as keywords, as far as it has them.
-    other_tables : tuple of str
-        Further tables that set its study to work.
+    `name` is as in trial.toml, with the unit at its end (``"tumble_loss_pct"``), `label` in plain words.
+    `scale` is how two levels are compared (ratios need positive numbers), `low` and `high` are its bounds,
+    `decimals` the digits of one reading. `study` is ``"module:function"``, called with the trial's tables,
+    the terms and, as far as it has them, the keys of a `section` of trial.toml; it gives a
+    `fizzlab.models.result.Study`, shared by the measures that name the same one (and set to work by
+    `other_tables` too). Empty: the mean of the column by piece, then by batch.
     """
 
     name: str
@@ -283,13 +250,7 @@ class Measure:
 
     @property
     def titled(self) -> str:
-        """The label with its unit, as a column is headed.
-
-        Examples
-        --------
-        >>> MEASURES["fizz_s"].titled
-        'fizz time, s'
-        """
+        """The label with its unit, as a column is headed: ``fizz time, s``."""
         return f"{self.label}, {self.unit}" if self.unit else self.label
 
 
@@ -338,28 +299,12 @@ def piece_table(measure: Measure, meaning: str = "") -> TableSpec:
     """The table of a measure that is read off single pieces: run, piece, its column, note."""
     kind: Kind = "whole" if measure.decimals == 0 else "number"
     column = Column(measure.column, kind, meaning or measure.titled, low=measure.low, high=measure.high)
-    return TableSpec(
-        measure.table,
-        measure.label,
-        (RUN, PIECE, column, NOTE),
-        key=("run", "piece"),
-        planned=("run", "piece"),
-    )
+    key = "run piece"
+    return _table(measure.table, measure.label, RUN, PIECE, column, NOTE, key=key, planned=key)
 
 
 def register(measure: Measure, table: TableSpec | None = None) -> None:
-    """Add a measure for every trial from here on, and its table if it has one of its own.
-
-    Parameters
-    ----------
-    table : TableSpec, optional
-        Left out, the table is that of `piece_table`, unless one of that name is there.
-
-    Raises
-    ------
-    ValueError
-        The name is taken.
-    """
+    """Add a measure for every trial from here on, and its table: `piece_table` if none is given or there."""
     if measure.name in MEASURES:
         raise ValueError(f"a measure is called {measure.name!r} already")
     if measure.table and measure.table not in TABLES:
@@ -373,13 +318,7 @@ def tables(own: Sequence[Measure] = ()) -> dict[str, TableSpec]:
 
 
 def looked_up(name: str) -> Callable[..., Any]:
-    """The function behind ``"module:function"``.
-
-    Examples
-    --------
-    >>> looked_up("fizzlab.errors:nearest").__name__
-    'nearest'
-    """
+    """The function behind ``"module:function"``."""
     module, _, function = name.partition(":")
     found: Callable[..., Any] = getattr(import_module(module), function)
     return found
@@ -388,8 +327,6 @@ def looked_up(name: str) -> Callable[..., Any]:
 def number(value: float, digits: int = 2) -> str:
     """A number to a few significant digits, never in powers of ten.
 
-    Examples
-    --------
     >>> number(4.372), number(12.71), number(0.0518), number(143.2), number(3.0)
     ('4.4', '13', '0.052', '143', '3.0')
     """

@@ -15,8 +15,8 @@ from sound_trial import RUNS, TOML, TOUCH
 
 from fizzlab.errors import BadInput
 from fizzlab.trial.folder import load
+from fizzlab.trial.importing import read
 from fizzlab.trial.loggers import guess, lay_out
-from fizzlab.trial.readings import read
 
 #: Sections that the small trial lacks, so that every reader of settings is tried.
 MORE_TOML = """
@@ -26,7 +26,7 @@ shares = [0.5, 0.9]
 forecast_air = { temp_c = 16, rh_pct = 70 }
 
 [plan]
-kind = "optimal"
+kind = "factorial"
 runs = 8
 tables = ["touch_checks", "weighings"]
 pieces = 3
@@ -49,7 +49,6 @@ kind = "citric acid"
 amount = "1/2 cup"
 
 [imports.hygrometer]
-table = "room_log"
 time = "Zeit"
 dates = "day first"
 temp = "Temperatur"
@@ -280,10 +279,7 @@ def fault_of_export(case: Case) -> str:
     """As `fault_of_trial`, for an export that is to be imported."""
     try:
         layout = lay_out("export.csv", case.files["export.csv"])
-        for table in ("room_log", "weighings"):
-            found = guess(layout, table)
-            if found.mapping is not None:
-                read(layout, found.mapping)
+        read(layout, guess(layout).mapping)
     except BadInput as error:
         return _sentences(error, {"export.csv"})
     except Exception as error:

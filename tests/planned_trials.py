@@ -37,16 +37,10 @@ KINDS: dict[str, str] = {
     "central composite": amount("oil_g", 1, 3)
     + amount("gum_g", 0.2, 1)
     + '[plan]\nkind = "central composite"\nbatches_per_day = 7\n',
-    "box-behnken": FOUR + '[plan]\nkind = "box-behnken"\n',
     "mixture": amount("oil_g", 2, 8)
     + amount("alcohol_g", 2, 8)
     + amount("emulsifier_g", 0, 3)
     + '[plan]\nkind = "mixture"\ntotal = 12\nbatches_per_day = 6\n',
-    "optimal": COLOUR
-    + amount("oil_g", 1, 3)
-    + '[plan]\nkind = "optimal"\nbatches = 14\nrepeated_batches = 3\nmodel = "quadratic"\n'
-    + "batches_per_day = 7\n"
-    + 'forbidden = [{ colour = "dye", oil_g = 3 }]\n',
     "split plot": COLOUR
     + '[factors.air]\nlevels = ["plain", "dried"]\n'
     + '[plan]\nkind = "split plot"\ndays = 6\nbatches_per_day = 3\nhard_to_change = ["air"]\n',

@@ -11,13 +11,14 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
 from fizzlab.measures import MEASURES, Measure
 from fizzlab.models.effects import fit_response
 from fizzlab.models.result import Effect
-from fizzlab.models.sameness import ratio_limits
 from fizzlab.models.terms import Amount, Category
-from fizzlab.recipe import cost, for_run
+from fizzlab.recipe.amounts import cost
+from fizzlab.recipe.ingredients import for_run
 from fizzlab.report import parts
 from fizzlab.report import phrases as worded
 from fizzlab.report.analysis import Analysed, analyse, cost_effects
@@ -187,7 +188,8 @@ def test_a_sentence_is_never_stronger_than_its_interval(
     estimate: float, half: float, margin: float | None, df: float
 ) -> None:
     ratio, low, high = (float(np.exp(estimate + step)) for step in (0, -half, half))
-    same = (np.nan, np.nan) if margin is None else ratio_limits(ratio, low, high, df)
+    reach = half * stats.t.isf(0.05, df) / stats.t.isf(0.025, df)
+    same = np.exp([estimate - reach, estimate + reach]) if margin is not None else (np.nan, np.nan)
     more = {"margin": margin, "same_low": same[0], "same_high": same[1], "df": df}
     told = effect("tumble_loss_pct", ratio, low, high, **more)
     said = worded.sentence(told, MEASURES["tumble_loss_pct"], str)

@@ -151,11 +151,10 @@ def test_the_sound_tables_are_sound(make_trial: MakeTrial) -> None:
 
 
 def test_odd_curves_raise_doubts_and_are_kept(make_trial: MakeTrial) -> None:
-    late = CURVE.replace("A,1,38,0,", "A,1,38,8,").replace("B,1,38,20,", "B,1,31,20,")
+    late = CURVE.replace("A,1,38,0,", "A,1,38,8,")
     trial = load(make_trial(fizz_curves__csv=late))
     said = " ".join(str(doubt) for doubt in trial.doubts)
     assert "the first reading of piece 1 of batch A is 8 s after the start" in said
-    assert "the water of piece 1 of batch B was 38 °C before and is 31 °C here" in said
     assert len(trial.rows("fizz_curves")) == 12
 
 

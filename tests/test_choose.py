@@ -12,12 +12,10 @@ from scipy import stats
 from fizzlab.design.adding import next_batches
 from fizzlab.design.factors import Range
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.choose import between, choose
-from fizzlab.models.draws import Draws, simulate
+from fizzlab.models.choose import Draws, Limit, Wish, between, choose, overall, simulate
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.surfaces import fit_mixture
 from fizzlab.models.terms import Amount, Category
-from fizzlab.models.wishes import Limit, Wish, overall
 
 COLOUR = Category("colour", ("none", "mica", "lake"), "none")
 OIL = Amount("oil", "g")
@@ -110,7 +108,6 @@ def test_the_trade_off_and_the_best() -> None:
     wishes = [Wish("hours", "less", 10, 30), Wish("loss", "less", 0.5, 4)]
     choice = choose(analyses(trial()), limits=limits, wishes=wishes)
     assert choice.best["colour"] in ("mica", "lake")
-    assert choice.table["in_front"].all()  # each colour is better in one thing
     assert choice.table["score"].is_monotonic_decreasing
     assert (choice.table["score"] <= choice.table["meets"]).all()
     assert choice.table["best_chance"].sum() == pytest.approx(1.0, abs=1e-9)
@@ -119,7 +116,7 @@ def test_the_trade_off_and_the_best() -> None:
         assert (choice.table["meets"] <= each["meets"]).all()
         assert (each["conf_low"] < each["estimate"]).all()
     assert set(choice.contenders()["colour"]) <= {"none", "mica", "lake"} - {choice.best["colour"]}
-    assert choice.best["colour"] in choice.summary()
+    assert choice.best["colour"] in str(choice)
     assert choice._repr_html_().count("<tr") == 4
     assert len(choice.plot().get_yticklabels()) == 3
     assert choice.plot(response="loss").get_xscale() == "log"
@@ -136,14 +133,16 @@ def test_limits_and_wishes_may_be_mappings() -> None:
     pd.testing.assert_frame_equal(one.table, two.table)
 
 
-def test_a_setting_beaten_in_everything_is_not_in_front() -> None:
+def test_a_setting_beaten_in_everything_is_not_considered() -> None:
     table = trial()
     table["loss"] = table["loss"].to_numpy() * np.exp(
         table["colour"].map({"none": 0.0, "mica": 0.0, "lake": 2.0}).to_numpy(float)
     )
     choice = choose(analyses(table), limits=[Limit("hours", at_most=24), Limit("loss", at_most=3)])
-    row = choice.table.set_index("colour").loc["lake"]
-    assert not row["in_front"]
+    considered = choice.considered.set_axis(choice.table["colour"])
+    assert not considered["lake"]
+    assert considered[choice.best["colour"]]
+    assert set(choice.contenders()["colour"]) == set(considered.index[considered]) - {choice.best["colour"]}
 
 
 def test_the_same_seed_gives_the_same_numbers() -> None:

@@ -8,13 +8,11 @@ import pytest
 
 from fizzlab.design.adding import next_batches
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.choose import Choice, between, choose
+from fizzlab.models.choose import Choice, Limit, Wish, between, choose, simulate
 from fizzlab.models.curing import CuringFit, fit_curing_time
-from fizzlab.models.draws import Forecast, exact, simulate
 from fizzlab.models.effects import fit_response
-from fizzlab.models.result import FitResult
+from fizzlab.models.result import FitResult, Forecast, exact
 from fizzlab.models.terms import Amount, Category, Term
-from fizzlab.models.wishes import Limit, Wish
 
 COLOUR = Category("colour", ("none", "mica", "lake"), "none")
 BINDER = Category("binder", ("emulsifier", "gum"), "emulsifier")

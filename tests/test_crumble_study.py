@@ -138,7 +138,7 @@ def test_who_runs_high_in_the_colour_ways_is_found() -> None:
     assert study.agreement is not None
     again = rater_agreement(done.trial.rows("crumble_scores"))
     assert study.agreement.alpha == again.alpha
-    assert len(study.agreement.raters) == 3
+    assert len(study.agreement.table) == 3
     high = study.agreement.table.iloc[0]
     assert (high["rater"], high["runs"]) == ("Ines", "high")
     assert "Ines" in study.agreement.retrain
@@ -350,6 +350,6 @@ def test_settings_reach_the_fits(make_trial: MakeTrial) -> None:
     done, study = _done(_quay(make_trial, toml=toml, **tables))
     fit = study.fits["drop_cm"]
     assert isinstance(fit, DropFit)
-    assert not fit.model.likelihood.penalised
+    assert not fit.likelihood.penalised
     assert study.losses["step_g"].unique() == [1]
     assert "80 % survive" in _said(done)

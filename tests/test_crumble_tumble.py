@@ -17,9 +17,9 @@ from fizzlab.models.crumble import (
     broken_shares,
     crumble_index,
     fit_tumble_loss,
-    reading_step,
     step_decides,
 )
+from fizzlab.models.curves import scale_step
 
 COLOURS = ["dye", "lake", "pearl"]
 
@@ -63,7 +63,7 @@ def test_masses_that_cannot_be(before: float, after: float) -> None:
     ],
 )
 def test_step_of_the_scale_is_read_off(readings: list[float], step: float) -> None:
-    assert reading_step(pd.Series(readings)) == step
+    assert scale_step(pd.Series(readings)) == step
 
 
 def test_tumbles_of_a_batch_are_averaged_not_counted_as_batches() -> None:

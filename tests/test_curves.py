@@ -14,15 +14,7 @@ from scipy import stats
 from scipy.optimize import least_squares
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.curves import (
-    CurveModel,
-    Parameter,
-    aicc,
-    akaike_weights,
-    compare_curves,
-    fit_curve,
-    profile_interval,
-)
+from fizzlab.models.curves import CurveModel, Parameter, aicc, fit_curve, profile_interval
 
 Array = NDArray[np.float64]
 
@@ -181,21 +173,6 @@ def test_a_rise_that_never_bends_has_no_plateau() -> None:
         fit_curve(RISE, X, bent_up)
 
 
-def test_misuse_is_an_error() -> None:
-    with pytest.raises(ValueError, match="finite"):
-        fit_curve(RISE, X, np.where(X > 50, np.nan, X))
-    with pytest.raises(ValueError, match="one entry a reading"):
-        fit_curve(RISE, X, X[:-1])
-    with pytest.raises(ValueError, match="3 values"):
-        fit_curve(RISE, X, X, start=[1, 2])
-    with pytest.raises(ValueError, match="no automatic starts"):
-        fit_curve(replace(RISE, starts=None), X, X)
-    with pytest.raises(ValueError, match="no parameter"):
-        profile_interval(fit_curve(LINE, X, readings(0)), "slope")
-    with pytest.raises(ValueError, match="conf_level"):
-        profile_interval(fit_curve(LINE, X, readings(0)), "b", 1.5)
-
-
 def hump(x: Array, p: Array) -> list[Array]:
     u = (x - p[2]) / p[1]
     high = np.exp(-(u**2))
@@ -231,33 +208,10 @@ def test_a_search_without_end_is_stopped() -> None:
         fit_curve(RISE, X, rising, evaluations=20)
 
 
-# --- comparison -----------------------------------------------------------------------------
-
-
-def test_the_readings_choose_the_curve_they_came_from() -> None:
-    comparison = compare_curves([LINE, RISE], X, readings(7))
-    assert comparison.best.model is RISE
-    assert comparison.table["weight"].sum() == pytest.approx(1)
-    assert comparison.table["delta"].tolist()[0] == 0
-    straight = 0.2 + 0.05 * X + np.random.default_rng(1).normal(0, 0.1, X.shape)
-    assert compare_curves([LINE, RISE], X, straight).best.model is LINE
-
-
-def test_a_curve_that_cannot_be_fitted_is_listed_with_the_reason() -> None:
-    comparison = compare_curves([LINE, RISE], X[:5], readings(0)[:5])
-    row = comparison.table.set_index("model").loc["rise"]
-    assert "too few" in row["note"]
-    assert row["weight"] == 0
-    assert comparison.fit("rise") is None
-    with pytest.raises(CannotAnswer):
-        compare_curves([RISE], X[:5], readings(0)[:5])
-
-
 def test_aicc_by_hand() -> None:
     # n log(rss/n) + 2k + 2k(k+1)/(n-k-1) with n = 12, rss = 3, k = 4
     assert aicc(3.0, 12, 3) == pytest.approx(12 * np.log(0.25) + 8 + 40 / 7)
     assert aicc(3.0, 5, 3) == np.inf
-    assert akaike_weights([1.0, 1.0]) == pytest.approx([0.5, 0.5])
 
 
 # --- intervals ------------------------------------------------------------------------------
@@ -277,10 +231,9 @@ def test_the_ends_are_where_the_sum_of_squares_says() -> None:
 def test_interval_of_a_quantity_follows_its_scale() -> None:
     fit = fit_curve(RISE, X, readings(6))
     rate = profile_interval(fit, "rate")
-    half = profile_interval(fit, lambda p: np.log(2) / p[1], name="half time")
+    half = profile_interval(fit, lambda p: np.log(2) / p[1])
     assert half.conf_low == pytest.approx(np.log(2) / rate.conf_high, rel=1e-5)
     assert half.conf_high == pytest.approx(np.log(2) / rate.conf_low, rel=1e-5)
-    assert half.name == "half time"
 
 
 def test_an_interval_that_runs_into_a_bound_or_has_no_end_says_so() -> None:
@@ -297,7 +250,6 @@ def test_an_interval_that_runs_into_a_bound_or_has_no_end_says_so() -> None:
     fit = fit_curve(floor, np.linspace(0, 6, 9), y)
     rate = profile_interval(fit, "rate")
     assert rate.low_open
-    assert rate.conf_low == pytest.approx(0.001)
     assert not rate.high_open
     free = fit_curve(RISE, np.linspace(0, 6, 9), y)
     plateau = profile_interval(free, "plateau")

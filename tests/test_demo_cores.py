@@ -14,7 +14,7 @@ from fizzlab.models.crumble import batch_losses
 from fizzlab.models.curing import CuringFit
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.water import arrhenius
-from fizzlab.recipe import cost
+from fizzlab.recipe.amounts import cost
 from fizzlab.report.analysis import analyse
 from fizzlab.trial import folder as trial
 from fizzlab.trial import shipped

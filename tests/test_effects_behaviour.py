@@ -15,12 +15,10 @@ from scipy.optimize import minimize
 from fizzlab.errors import BadInput, CannotAnswer
 from fizzlab.models.comparisons import compare
 from fizzlab.models.days import Days
-from fizzlab.models.diagnostics import best_power, odd_batches
-from fizzlab.models.effects import ResponseFit, fit_response
+from fizzlab.models.effects import fit_response
 from fizzlab.models.result import Effect
-from fizzlab.models.sameness import ratio_limits
-from fizzlab.models.strata import fit_many, prepare
-from fizzlab.models.surfaces import curvature, fit_mixture, lack_of_fit, surface, unreplicated
+from fizzlab.models.strata import contrast, f_test, fit_many, prepare
+from fizzlab.models.surfaces import bend, best, fit_mixture
 from fizzlab.models.terms import Amount, Category
 
 ROOM = Category("room", ("plain", "dry"), "plain")
@@ -197,6 +195,29 @@ def test_components_are_the_maximum_of_the_restricted_likelihood() -> None:
     assert found.components[0] == pytest.approx(np.exp(top.x), rel=1e-4)
 
 
+def test_no_factor_is_judged_by_more_than_its_own_days_or_batches() -> None:
+    """Lost batches, days that do not differ: 2 spare days stay 2, and batches do not become more."""
+    rng = np.random.default_rng(41)
+    seen = set()
+    for lost in (0, 1, 3, 6):
+        table = trial().drop(index=rng.permutation(24)[:lost])
+        fit = fit_response(table, "hours", [ROOM, COLOUR], log=True, days="random")
+        fits = fit_many(fit.strata, rng.normal(size=(300, len(table))))
+        days, batches = fit.strata.df
+        assert (days, batches) == (2, len(table) - 4 - 2)
+        none = fits.components[:, 0] <= 0
+        for term, _, _, weights in fit.basis.steps():
+            df = contrast(fits, weights)[2]
+            assert (df <= (days if term.name == "room" else days + batches) + 1e-9).all()
+            if term.name == "colour":
+                assert (df[none] <= batches + 1e-9).all()
+        for name, rows in fit.basis.hypotheses():
+            df = f_test(fits, rows)[2]
+            assert (df[none] <= (days if name == "room" else batches) + 1e-9).all()
+        seen |= set(none)
+    assert seen == {True, False}
+
+
 # --- refusals --------------------------------------------------------------------------------
 
 
@@ -288,8 +309,9 @@ def test_sameness_is_two_one_sided_tests(seed: int, margin: float, log: bool) ->
         apart = [one["estimate"] + np.log(margin), np.log(margin) - one["estimate"]]
         ts = [each / one["se"] for each in apart]
         assert effect.conf_level == 0.95
-        ends = (effect.estimate, effect.conf_low, effect.conf_high)
-        assert ratio_limits(*ends, effect.df) == pytest.approx((effect.same_low, effect.same_high))
+        reach = one["se"] * stats.t.isf(0.05, one["df"])
+        ends = (np.exp(one["estimate"] - reach), np.exp(one["estimate"] + reach))
+        assert ends == pytest.approx((effect.same_low, effect.same_high))
     else:
         ts = [fit.interval(row)["t"] for row in (new - old / margin, old * margin - new)]
     assert effect.same == (max(stats.t.sf(t, effect.df) for t in ts) < 0.05)
@@ -334,50 +356,60 @@ def composite(peak: tuple[float, float], noise: float = 0.05) -> pd.DataFrame:
 
 def test_a_peak_within_what_was_tried() -> None:
     found = fit_response(composite((6.4, 2.2)), "strength", [OIL, BINDER], model="quadratic", log=False)
-    top = surface(found)
-    assert (top.kind, top.inside, top.sure) == ("maximum", True, True)
+    top = best(found)
+    assert (top.greatest, top.inside) == (True, True)
     assert top.point["oil"] == pytest.approx(6.4, abs=0.2)
     assert top.estimate == pytest.approx(10, abs=0.15)
+    for name, middle in (("oil", 6.4), ("binder", 2.2)):
+        low, high = top.ends[name]
+        assert low < middle < high
+        # at each end the slope along the amount is just what cannot be told from zero
+        for end in (low, high):
+            step = 0.01
+            around = [{**top.point, name: end + way * step} for way in (1, -1)]
+            up, down = found.weights(pd.DataFrame(around))
+            assert found.interval(up - down)["p_value"] == pytest.approx(0.05, abs=1e-6)
 
 
-def test_a_peak_beyond_what_was_tried_is_marked() -> None:
+def test_a_peak_beyond_what_was_tried_is_at_the_edge() -> None:
     found = fit_response(composite((10, 2)), "strength", [OIL, BINDER], model="quadratic", log=False)
-    top = surface(found)
-    assert not top.inside
+    top = best(found)
+    assert (top.greatest, top.inside) == (True, False)
+    assert top.point["oil"] == pytest.approx(8, abs=1e-4)
+    assert top.point["binder"] == pytest.approx(2, abs=0.2)
+    grid = pd.DataFrame(
+        list(product(np.linspace(4, 8, 21), np.linspace(1, 3, 21))), columns=["oil", "binder"]
+    )
+    assert top.estimate >= found.predict(grid)["estimate"].max() - 1e-6
     forecast = found.predict({"oil": [6.0, 10.0], "binder": [2.0, 2.0]})
     assert forecast["extrapolated"].tolist() == [False, True]
 
 
-def test_a_surface_by_colour() -> None:
-    one, two = composite((6.4, 2.2)), composite((5.6, 1.8))
-    table = pd.concat([one.assign(colour="dye"), two.assign(colour="lake")], ignore_index=True)
-    factors = [OIL, Amount("binder", "g"), Category("colour", ("dye", "lake"), "dye")]
-    found = fit_response(table, "strength", factors, model="quadratic", log=False)
-    assert surface(found, {"colour": "dye"}).point["oil"] == pytest.approx(6.4, abs=0.2)
-    assert surface(found, {"colour": "lake"}).point["oil"] == pytest.approx(5.6, abs=0.2)
+def test_the_least_of_a_peak_lies_at_a_corner() -> None:
+    found = fit_response(composite((6.4, 2.2)), "strength", [OIL, BINDER], model="quadratic", log=False)
+    least = best(found, greatest=False)
+    assert (least.greatest, least.inside) == (False, False)
+    assert least.point == pytest.approx({"oil": 4, "binder": 1}, abs=1e-4)
 
 
-def test_bends_need_a_middle_and_fit_needs_repeats() -> None:
+def test_bends_need_a_middle() -> None:
     corners = composite((6.4, 2.2)).iloc[:4]
     doubled = pd.concat([corners, corners + 0.01], ignore_index=True).round({"oil": 0, "binder": 0})
     found = fit_response(doubled, "strength", [OIL, BINDER], log=False)
     with pytest.raises(CannotAnswer, match="middle"):
-        curvature(found)
-    unrepeated = composite((6.4, 2.2)).iloc[:8]
-    with pytest.raises(CannotAnswer, match="repeated"):
-        lack_of_fit(fit_response(unrepeated, "strength", [OIL, BINDER], log=False))
+        bend(found)
 
 
 def test_the_middle_lies_off_the_corners() -> None:
     table = composite((6, 2), noise=0.02)
     middle = (table["oil"] == 6) & (table["binder"] == 2)
     corner = (table["oil"] != 6) & (table["binder"] != 2)
-    bend = curvature(fit_response(table[middle | corner], "strength", [OIL, BINDER], log=False))
-    assert bend["estimate"] == pytest.approx(2.0, abs=0.1)
-    assert bend["p_value"] < 0.01
+    found = bend(fit_response(table[middle | corner], "strength", [OIL, BINDER], log=False))
+    assert found["estimate"] == pytest.approx(2.0, abs=0.1)
+    assert found["p_value"] < 0.01
 
 
-# --- mixtures and plans without repeats ------------------------------------------------------
+# --- mixtures --------------------------------------------------------------------------------
 
 
 def test_a_mixture_is_only_shares() -> None:
@@ -399,57 +431,7 @@ def test_a_mixture_is_only_shares() -> None:
         found.predict({"acid": 10.0})
 
 
-def factorial(fraction: bool = False) -> pd.DataFrame:
-    rng = np.random.default_rng(5)
-    rows = [r for r in product((-1.0, 1.0), repeat=4) if not fraction or np.prod(r) > 0]
-    table = pd.DataFrame(rows, columns=list("ABCD"))
-    return table.assign(loss=20 + 4 * table["A"] - 3 * table["C"] + 0.5 * rng.normal(size=len(table)))
-
-
-def test_large_effects_stand_out_without_repeats() -> None:
-    found = unreplicated(factorial(), "loss", [Amount(name) for name in "ABCD"], log=False)
-    assert set(found.index[found["stands_out"]]) == {"A", "C"}
-    assert found["t"].abs().is_monotonic_decreasing
-    assert (found["p_joint"] >= found["p_value"]).all()
-
-
-def test_a_fraction_names_what_cannot_be_told() -> None:
-    found = unreplicated(factorial(fraction=True), "loss", [Amount(name) for name in "ABCD"], log=False)
-    assert found.loc["A:B", "also_called"] == "C:D"
-
-
-def test_plans_without_repeats_refuse() -> None:
-    factors = [Amount(name) for name in "ABCD"]
-    with pytest.raises(CannotAnswer, match="overlap"):
-        unreplicated(factorial().iloc[1:], "loss", factors, log=False)
-    with pytest.raises(CannotAnswer, match="two-level"):
-        unreplicated(pd.concat([factorial(), factorial().iloc[:1] * 0]), "loss", factors, log=False)
-    with pytest.raises(CannotAnswer, match="too few"):
-        unreplicated(factorial().iloc[[0, 5, 10, 15]], "loss", [Amount("A"), Amount("B")], log=False)
-
-
 # --- advice ----------------------------------------------------------------------------------
-
-
-def noisy(seed: int) -> pd.DataFrame:
-    rng = np.random.default_rng(1000 + seed)
-    table = trial(seed, days=8)
-    return table.assign(hours=table["hours"] * np.exp(0.6 * rng.normal(size=len(table))))
-
-
-def power(fit: ResponseFit) -> tuple[float, float, float]:
-    return best_power(fit.strata, fit.batches["hours"].to_numpy(float), blocked=fit.structure.fixed)
-
-
-def test_times_ask_for_their_logarithm() -> None:
-    """The truth is power 0: its interval holds it in 95 % of trials, and the plain scale is found out."""
-    fits = [fit_response(noisy(seed), "hours", [ROOM, COLOUR], log=False) for seed in range(40)]
-    found = [power(fit) for fit in fits]
-    assert sum(low <= 0 <= high for _, low, high in found) >= 34  # below 34 of 40: chance 0.3 %
-    advised = [fit.diagnose() for fit in fits]
-    assert sum("scale" in set(table["check"]) for table in advised) >= 36
-    assert any(table["says"].str.contains("its logarithm").any() for table in advised)
-    assert power(fit_response(noisy(0), "hours", [ROOM, COLOUR], log=True)) == found[0]
 
 
 @pytest.mark.parametrize("days", ["auto", "random"])
@@ -468,7 +450,5 @@ def test_an_odd_batch_is_named_and_kept(days: Days) -> None:
 
 def test_clean_trials_rarely_have_an_odd_batch() -> None:
     fits = (fit_response(trial(seed), "hours", [COLOUR], log=True) for seed in range(20))
-    odd = [
-        odd_batches(fit.strata, fit.y, fit.fits, list(fit.batches.index))["p_joint"] < 0.05 for fit in fits
-    ]
+    odd = [fit.odd()["p_joint"] < 0.05 for fit in fits]
     assert sum(each.any() for each in odd) <= 4  # 5 % of 20 is 1; more than 4 has a chance of 0.3 %

@@ -205,9 +205,18 @@ def test_colour_at_once_is_within_the_first_second() -> None:
     assert 0.5 < fit.predict()["estimate"].iloc[0] < 3
 
 
+def test_colour_that_was_not_noted_tells_nothing() -> None:
+    times, runs = trial(np.random.default_rng(6))
+    noted = times.assign(colour_s=times["seconds"] / 20)
+    noted.loc[noted.index[::3], "colour_s"] = np.nan
+    fit = fit_fizz_duration(noted, "colour", runs=runs, response="colour_s")
+    kept = fit_fizz_duration(noted[noted["colour_s"].notna()], "colour", runs=runs, response="colour_s")
+    pd.testing.assert_frame_equal(fit.table, kept.table)
+
+
 def test_release_of_colour_is_the_same_regression_as_the_end_of_the_fizz() -> None:
-    times, runs = trial(np.random.default_rng(6), watched_s=150.0)
-    release = times.assign(colour_s=times["seconds"].where(times["done"]))
+    times, runs = trial(np.random.default_rng(6))
+    release = times.assign(colour_s=times["seconds"])
     colour = fit_fizz_duration(release, "colour", runs=runs, response="colour_s").effects[0]
     assert colour.estimate == pytest.approx(fit_fizz_duration(times, "colour", runs=runs).effects[0].estimate)
 

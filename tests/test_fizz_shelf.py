@@ -117,7 +117,8 @@ def test_humidity_between_batches_is_ordinary_regression() -> None:
 def test_units_of_the_measure_do_not_matter() -> None:
     shelf = stored(np.random.default_rng(6), 5)
     grams = fit_shelf_life(shelf).table.iloc[0]
-    shares = fit_shelf_life(shelf.assign(share_left=shelf["gas_g"] / 9), measure="share_left").table.iloc[0]
+    in_shares = shelf.drop(columns="gas_g").assign(share_left=shelf["gas_g"] / 9)
+    shares = fit_shelf_life(in_shares).table.iloc[0]
     assert shares["per_week"] == pytest.approx(grams["per_week"])
 
 

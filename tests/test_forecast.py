@@ -110,7 +110,7 @@ def test_known_times_and_many_pieces_give_the_t_interval_for_a_new_batch():
 def test_pieces_alike_have_one_time_for_every_share():
     found, table = simulate(3, sigma=0.0005, tau=0.3)
     result = fitted_to(found, table, [])
-    assert result.pieces_alike
+    assert result.inner.pieces_alike
     rows = [result.predict(share=share, interval="prediction").iloc[0] for share in (0.5, 0.9)]
     assert rows[0].tolist() == rows[1].tolist()
     assert rows[0]["conf_high"] > rows[0]["estimate"]

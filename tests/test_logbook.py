@@ -23,7 +23,7 @@ from hypothesis import strategies as st
 from sound_trial import TOML
 
 from fizzlab import measures
-from fizzlab.bench.logbook import CannotKeep, Logbook, Said, practice_folder
+from fizzlab.bench.logbook import Logbook, Said, practice_folder
 from fizzlab.bench.planfiles import write_plan
 from fizzlab.bench.workbook import Sheet, write_workbook
 from fizzlab.errors import BadInput
@@ -76,7 +76,7 @@ def _folder(home: Path, kind: str) -> Path:
     (folder / "runs.csv").write_text(RUNS)
     if kind == "workbook":
         sheets = [
-            Sheet(name, measures.TABLES[name].meaning, measures.TABLES[name].columns, _rows(name))
+            Sheet(name, "", (*measures.TABLES[name].columns, measures.LEAVE_OUT), _rows(name))
             for name in TABLES
         ]
         write_workbook(folder / "readings.xlsx", "Two ways", sheets)
@@ -210,10 +210,10 @@ def test_any_row_of_presses_is_what_the_door_reads(kind: str, presses: list[tupl
     with tempfile.TemporaryDirectory() as home:
         folder = _folder(Path(home), kind)
         before = _cells(folder)
-        book, model = Logbook.open(folder), Model()
+        book, model = Logbook(folder), Model()
         for number, press in enumerate(presses):
             if press == ("reopen",):
-                book = Logbook.open(folder)
+                book = Logbook(folder)
             _press(book, model, press, MADE + 3600 * (1.37 + 0.61 * number))
         assert book.waiting() == []
         assert _readings(folder) == model.readings()
@@ -284,23 +284,23 @@ STOPPED: dict[str, Callable[[Logbook], object]] = {
 @pytest.mark.parametrize("kind", [pytest.param("workbook", marks=pytest.mark.slow), "nowhere"])
 def test_stopped_at_any_step_nothing_confirmed_is_lost(press: str, kind: str, tmp_path: Path) -> None:
     folder = _folder(tmp_path, kind)
-    book = Logbook.open(folder)
+    book = Logbook(folder)
     book.start("B", "2", "38", MADE + 5)
     book.colour(MADE + 10)
     before = _readings(folder)
     whole = tmp_path / "whole"
     shutil.copytree(folder, whole)
-    STOPPED[press](Logbook.open(whole))
+    STOPPED[press](Logbook(whole))
     after = _readings(whole)
     assert after != before
     seen = set()
     for step in (half / 2 for half in range(2, 14)):
         tried = tmp_path / f"tried-{step}"
         shutil.copytree(folder, tried)
-        book = Logbook.open(tried)
+        book = Logbook(tried)
         with _stopping_at(step):
             STOPPED[press](book)
-        again = Logbook.open(tried)
+        again = Logbook(tried)
         assert again.waiting() == []
         found = _readings(tried)
         assert found in (before, after)
@@ -314,13 +314,13 @@ def test_stopped_at_any_step_nothing_confirmed_is_lost(press: str, kind: str, tm
 @pytest.mark.slow
 def test_a_journal_cut_anywhere_still_opens(tmp_path: Path) -> None:
     folder = _folder(tmp_path, "points")
-    book = Logbook.open(folder)
+    book = Logbook(folder)
     touch(book, "A", "1", False, MADE + 2 * 3600)
     touch(book, "A", "1", True, MADE + 3 * 3600)
     data = (folder / JOURNAL).read_bytes()
     for length in range(0, len(data), 41):
         (folder / JOURNAL).write_bytes(data[:length])
-        cut = Logbook.open(folder)
+        cut = Logbook(folder)
         weigh(cut, "B", "1", "80", MADE + 3600)
         assert cut.waiting() == []
         assert ("weighings", "B", "1", 1.0, 80.0) in _readings(folder)
@@ -339,7 +339,7 @@ def test_lines_that_are_no_journal_are_passed_over(tmp_path: Path) -> None:
         b"null",
     ]
     (folder / JOURNAL).write_bytes(b"\n".join(odd))
-    book = Logbook.open(folder)
+    book = Logbook(folder)
     assert book.logged() == []
     assert book.journal.unreadable == 5
     touch(book, "A", "1", False, MADE + 7200)
@@ -350,7 +350,7 @@ def test_lines_that_are_no_journal_are_passed_over(tmp_path: Path) -> None:
 
 
 def test_while_the_table_is_open_elsewhere_readings_wait(planned: Path) -> None:
-    book = Logbook.open(planned)
+    book = Logbook(planned)
     lock = planned / ".~lock.readings.xlsx#"
     lock.touch()
     said = touch(book, "A", "1", False, MADE + 2 * 3600)
@@ -362,7 +362,7 @@ def test_while_the_table_is_open_elsewhere_readings_wait(planned: Path) -> None:
         load(planned)
     assert len(book.waiting()) == 1
     lock.unlink()
-    book = Logbook.open(planned)
+    book = Logbook(planned)
     assert book.waiting() == []
     assert _readings(planned) == {
         ("touch_checks", "A", "1", 2.0, False),
@@ -378,7 +378,7 @@ def test_while_the_table_is_open_elsewhere_readings_wait(planned: Path) -> None:
 
 def test_a_table_changed_elsewhere_is_read_again(tmp_path: Path) -> None:
     folder = _folder(tmp_path, "nowhere")
-    book = Logbook.open(folder)
+    book = Logbook(folder)
     touch(book, "A", "1", False, MADE + 2 * 3600)
     table = folder / "touch_checks.csv"
     table.write_text(table.read_text() + "B,1,2,yes,by hand\n")
@@ -391,10 +391,10 @@ def test_a_table_changed_elsewhere_is_read_again(tmp_path: Path) -> None:
 
 
 def test_a_full_disk_refuses_the_press_and_keeps_the_journal_whole(planned: Path) -> None:
-    book = Logbook.open(planned)
+    book = Logbook(planned)
     before = (planned / JOURNAL).read_bytes()
     full = OSError(errno.ENOSPC, "No space left on device")
-    with mock.patch("os.fsync", side_effect=full), pytest.raises(CannotKeep, match="No space left"):
+    with mock.patch("os.fsync", side_effect=full), pytest.raises(BadInput, match="No space left"):
         touch(book, "A", "1", True, MADE + 7200)
     assert (planned / JOURNAL).read_bytes() == before
     with mock.patch("os.replace", side_effect=full):
@@ -406,7 +406,7 @@ def test_a_full_disk_refuses_the_press_and_keeps_the_journal_whole(planned: Path
 
 
 def test_a_second_bench_takes_over(planned: Path) -> None:
-    first, second = Logbook.open(planned), Logbook.open(planned)
+    first, second = Logbook(planned), Logbook(planned)
     touch(second, "A", "1", True, MADE + 7200)
     with pytest.raises(OtherBench):
         touch(first, "A", "2", True, MADE + 7200)
@@ -424,7 +424,7 @@ def test_a_workbook_keeps_its_looks_rules_and_other_sheets(planned: Path) -> Non
     own["B3"].fill = openpyxl.styles.PatternFill("solid", fgColor="FFCC00")
     book["touch_checks"]["E2"].fill = openpyxl.styles.PatternFill("solid", fgColor="FFCC00")
     book.save(path)
-    book = Logbook.open(planned)
+    book = Logbook(planned)
     touch(book, "A", "1", True, MADE + 2.1 * 3600)
     after = openpyxl.load_workbook(path)
     sheet = after["touch_checks"]
@@ -444,7 +444,7 @@ def test_a_sheet_with_formulas_is_not_written_into(planned: Path) -> None:
     book["touch_checks"]["C3"] = "=C2+1"
     book.save(path)
     before = path.read_bytes()
-    said = touch(Logbook.open(planned), "A", "1", True, MADE + 2.1 * 3600)
+    said = touch(Logbook(planned), "A", "1", True, MADE + 2.1 * 3600)
     assert "cell C3 holds a formula, whose value would be lost" in said.waits
     assert path.read_bytes() == before
 
@@ -456,7 +456,7 @@ def test_a_workbook_with_what_openpyxl_drops_is_not_written_into(planned: Path) 
     with zipfile.ZipFile(path, "a") as archive:
         archive.writestr("xl/ctrlProps/ctrlProp1.xml", "<formControlPr/>")
     before = path.read_bytes()
-    said = touch(Logbook.open(planned), "A", "1", True, MADE + 2.1 * 3600)
+    said = touch(Logbook(planned), "A", "1", True, MADE + 2.1 * 3600)
     assert "would be lost by writing into it (xl/ctrlProps)" in said.waits
     assert path.read_bytes() == before
 
@@ -465,7 +465,7 @@ def test_a_workbook_with_what_openpyxl_drops_is_not_written_into(planned: Path) 
 
 
 def test_unusable_readings_are_refused_in_sentences(folder: Path) -> None:
-    book = Logbook.open(folder)
+    book = Logbook(folder)
     before = (folder / JOURNAL).read_bytes()
     refused: dict[str, Callable[[], object]] = {
         "“abc” is not a number": lambda: weigh(book, "A", "1", "abc", MADE + 3600),
@@ -476,7 +476,7 @@ def test_unusable_readings_are_refused_in_sentences(folder: Path) -> None:
         "no piece is chosen": lambda: touch(book, "A", "", True, MADE + 3600),
         "it does not run": lambda: book.colour(MADE),
         "99 is outside": lambda: book.start("A", "1", "99", MADE),
-        "it is not filled in": lambda: book.start("A", "1", "", MADE),
+        "fizz_times, water_c: the cell is empty": lambda: book.start("A", "1", "", MADE),
         "made_at stands there already, 2026-01-05T09:00": lambda: book.made("A", MADE + 3600),
         "nothing is logged": lambda: book.undo(MADE),
     }
@@ -495,30 +495,30 @@ def test_unusable_readings_are_refused_in_sentences(folder: Path) -> None:
 def test_a_table_with_faults_of_its_own_does_not_stop_the_logging(tmp_path: Path) -> None:
     folder = _folder(tmp_path, "nowhere")
     (folder / "touch_checks.csv").write_text("run,piece,hours,dry\nA,1,2,perhaps\n")
-    touch(Logbook.open(folder), "A", "1", True, MADE + 3 * 3600)
+    touch(Logbook(folder), "A", "1", True, MADE + 3 * 3600)
     assert (folder / "touch_checks.csv").read_text() == "run,piece,hours,dry\nA,1,2,perhaps\nA,1,3,yes\n"
 
 
 def test_bad_folders_are_refused_in_sentences(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="there is no such folder"):
-        Logbook.open(tmp_path / "nowhere")
+        Logbook(tmp_path / "nowhere")
     folder = _folder(tmp_path, "points")
     (folder / "runs.csv").write_text(RUNS.replace("pearl", "paerl"))
     with pytest.raises(BadInput, match=r"“paerl” is not a level that trial.toml names. Did you mean pearl"):
-        Logbook.open(folder)
+        Logbook(folder)
 
 
 def test_trays_show_codes_and_nothing_of_the_recipe(planned: Path) -> None:
-    book = Logbook.open(planned)
+    book = Logbook(planned)
     assert [(tray.label, tray.run) for tray in book.trays()] == [("238", "B"), ("417", "A")]
     said = touch(book, "B", "1", True, MADE + 7200)
     assert said.says == "238, piece 1: dry at 2 h"
-    assert book.pieces("A") == ["1", "2"]
+    assert book.pieces("A") == ["1", "2", "3", "4"]
 
 
 def test_the_time_of_making_is_logged_once(tmp_path: Path) -> None:
     folder = practice_folder(tmp_path)
-    book = Logbook.open(folder)
+    book = Logbook(folder)
     run = book.trays()[0].run
     with pytest.raises(BadInput, match="has no time of making"):
         touch(book, run, "1", True, MADE)
@@ -528,8 +528,12 @@ def test_the_time_of_making_is_logged_once(tmp_path: Path) -> None:
     assert ("weighings", run, "1", 0.01, 80.0) in _readings(folder)
 
 
-def test_next_looks_come_from_the_prepared_rows(planned: Path) -> None:
-    book = Logbook.open(planned)
+PLAN = '[plan]\nkind = "factorial"\nrepeats = 2\npieces = 1\nchecks_h = [2, 3, 4, 6]\n'
+
+
+def test_next_looks_come_from_the_plan(planned: Path) -> None:
+    (planned / "trial.toml").write_text(TOML + PLAN)
+    book = Logbook(planned)
     looks = [look for look in book.next_looks() if look.table == "touch_checks" and look.run == "A"]
     assert [(look.hours, look.due - MADE, look.label) for look in looks] == [
         (h, h * 3600, "417") for h in HOURS
@@ -542,7 +546,8 @@ def test_next_looks_come_from_the_prepared_rows(planned: Path) -> None:
 
 
 def test_a_look_between_two_planned_ones_leaves_both(planned: Path) -> None:
-    book = Logbook.open(planned)
+    (planned / "trial.toml").write_text(TOML + PLAN)
+    book = Logbook(planned)
     for hours in (2.1, 2.4, 2.9):
         touch(book, "A", "1", False, MADE + hours * 3600)
     rows = load(planned).rows("touch_checks")
@@ -551,11 +556,11 @@ def test_a_look_between_two_planned_ones_leaves_both(planned: Path) -> None:
     assert ahead == [4, 6]
 
 
-def test_clock_times_are_logged_where_the_table_has_them(tmp_path: Path) -> None:
+def test_hours_are_logged_beside_the_clock_times_of_a_table(tmp_path: Path) -> None:
     folder = _folder(tmp_path, "nowhere")
     (folder / "touch_checks.csv").write_text("run,piece,checked_at,dry\n")
-    touch(Logbook.open(folder), "A", "1", True, MADE + 5400)
-    assert (folder / "touch_checks.csv").read_text().splitlines()[1] == "A,1,2026-01-05T10:30:00,yes"
+    touch(Logbook(folder), "A", "1", True, MADE + 5400)
+    assert (folder / "touch_checks.csv").read_text().splitlines()[1] == "A,1,,yes,1.5"
     assert _readings(folder) == {("touch_checks", "A", "1", 1.5, True)}
 
 
@@ -569,15 +574,15 @@ def test_hours_over_the_change_to_summer_time_are_hours_that_passed(
         folder = _folder(tmp_path, "nowhere")
         (folder / "runs.csv").write_text(RUNS.replace("2026-01-05T09:00", "2026-03-28T23:00"))
         morning = dt.datetime(2026, 3, 29, 6).timestamp()
-        assert "at 6 h" in touch(Logbook.open(folder), "A", "1", True, morning).says
+        assert "at 6 h" in touch(Logbook(folder), "A", "1", True, morning).says
     finally:
         monkeypatch.undo()
         time.tzset()
 
 
 def test_the_stopwatch_outlives_its_process(planned: Path) -> None:
-    Logbook.open(planned).start("A", "1", "38", MADE)
-    book = Logbook.open(planned)
+    Logbook(planned).start("A", "1", "38", MADE)
+    book = Logbook(planned)
     assert book.running is not None
     assert book.running.at == MADE
     with pytest.raises(BadInput, match="it runs for 417, piece 1"):
@@ -589,19 +594,20 @@ def test_the_stopwatch_outlives_its_process(planned: Path) -> None:
     book.undo(MADE + 131)  # the press was a slip: the watch goes on
     assert book.running is not None
     assert _readings(planned) == {("fizz_times", "A", "1", 38.0, 12.3, False, 12.3)}
-    assert book.measured("A", "1") == ["fizz_times"]
+    book.end(MADE + 132)
+    assert "has a fizz time already" in book.start("A", "1", "38", MADE + 200)
 
 
 def test_planning_again_is_refused_once_something_is_logged(tmp_path: Path) -> None:
     folder = practice_folder(tmp_path)
-    book = Logbook.open(folder)
+    book = Logbook(folder)
     book.made(book.trays()[0].run, MADE)
     with pytest.raises(BadInput, match="batches that were made stand in it"):
         write_plan(folder)
 
 
 def test_what_is_still_open_is_told_from_the_lines_alone(planned: Path) -> None:
-    book = Logbook.open(planned)
+    book = Logbook(planned)
     touch(book, "A", "1", True, MADE + 7200)
     assert Journal.open(planned).waiting() == []
 
@@ -630,7 +636,7 @@ def test_a_measure_of_the_makers_own_has_a_form_without_more(tmp_path: Path) -> 
     (folder / "runs.csv").write_text(
         RUNS.replace(",note", ",swelling_mm,note").replace(',"a wet', ',,"a wet')
     )
-    book = Logbook.open(folder)
+    book = Logbook(folder)
     form = book.forms["scent"]
     assert [(each.name, each.low, each.high) for each in form.columns] == [("scent", 0, 10)]
     assert form.by_piece
@@ -655,13 +661,13 @@ def test_a_registered_measure_has_a_form_too(tmp_path: Path, monkeypatch: pytest
     grip = measures.Measure("grip", "grip", "", "difference", "grips", "grip", low=1, high=5, decimals=0)
     monkeypatch.setitem(measures.MEASURES, "grip", grip)  # which goes when the test ends, as its table does
     monkeypatch.setitem(measures.TABLES, "grips", measures.piece_table(grip))
-    book = Logbook.open(_folder(tmp_path, "nowhere"))
+    book = Logbook(_folder(tmp_path, "nowhere"))
     book.log("grips", "B", "2", {"grip": "4"}, MADE)
     assert (book.folder / "grips.csv").read_text() == "run,piece,grip,note\nB,2,4,\n"
 
 
 def test_tests_that_go_on_are_logged_row_by_row(planned: Path) -> None:
-    book = Logbook.open(planned)
+    book = Logbook(planned)
     for height, broke in (("20", "no"), ("40", "no"), ("40", "no"), ("60", "yes")):
         book.log("drops", "A", "1", {"height_cm": height, "broke": broke}, MADE)
     book.log("tumbles", "A", "", {"pieces": "4", "before_g": "320", "after_g": "301,5"}, MADE)
@@ -689,6 +695,6 @@ def test_scores_go_under_the_code_where_the_sheet_has_codes(tmp_path: Path) -> N
     folder = _folder(tmp_path, "nowhere")
     sheet = folder / "crumble_scores.csv"
     sheet.write_text("blind,piece,rater,score\n238,1,Ann,\n417,1,Ann,\n")
-    Logbook.open(folder).log("crumble_scores", "A", "1", {"rater": "Ann", "score": "3"}, MADE)
+    Logbook(folder).log("crumble_scores", "A", "1", {"rater": "Ann", "score": "3"}, MADE)
     assert sheet.read_text() == "blind,piece,rater,score\n238,1,Ann,\n417,1,Ann,3\n"
     assert load(folder).rows("crumble_scores")[["run", "score"]].to_numpy().tolist() == [["A", 3]]

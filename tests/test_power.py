@@ -18,7 +18,7 @@ from fizzlab.bench.planning import Planned, plan_power, plan_trial
 from fizzlab.design.detect import Power, power
 from fizzlab.design.looks import best_looks, information_kept
 from fizzlab.design.plans import plan
-from fizzlab.design.trials import ASSUMED, Spreads, draw, model_of
+from fizzlab.design.trials import ASSUMED, Model, Spreads, Trials
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.terms import Amount, Category
 from fizzlab.trial.settings import read_settings
@@ -42,7 +42,7 @@ def asked(days: int = 4, each: int = 3, looks: tuple[float, ...] | None = LOOKS,
 
 def test_a_ratio_means_the_same_for_levels_and_amounts() -> None:
     runs = pd.DataFrame({"day": 1, "colour": ["pearl", "dye"] * 4, "gum_g": [0.6, 0.6, 1.8, 1.8] * 2})
-    model = model_of(runs, [COLOURS, Amount("gum_g", "g")])
+    model = Model(runs, [COLOURS, Amount("gum_g", "g")])
     for comparison in model.comparisons:
         coefficients, *_ = np.linalg.lstsq(model.x, comparison.shift, rcond=None)
         np.testing.assert_allclose(model.x @ coefficients, comparison.shift, atol=1e-12)
@@ -76,8 +76,8 @@ def test_the_air_costs_a_factor_of_the_room_more_than_one_of_the_batch() -> None
 
 def test_the_number_of_a_batch_is_its_mean_given_its_brackets() -> None:
     spreads = Spreads(0.12, 0.15, 0.1, "a check")
-    model = model_of(by_days(2, 3), [COLOURS])
-    trials = draw(model, spreads, pieces=3, looks_h=(4.0, 6.0, 8.0), typical_h=6.0, trials=20, seed=2)
+    model = Model(by_days(2, 3), [COLOURS])
+    trials = Trials(model, spreads, pieces=3, looks_h=(4.0, 6.0, 8.0), typical_h=6.0, trials=20, seed=2)
     comparison, size = model.comparisons[0], 0.3
     bracket = trials.brackets(comparison, size)
     numbers = trials._numbers(bracket, comparison, size)
@@ -108,8 +108,8 @@ def test_it_says_what_the_regression_of_the_report_would_say(
     """The same simulated readings, trial by trial."""
     from touch_regression import seen_by_regression
 
-    model = model_of(by_days(days, each), [COLOURS])
-    made = draw(model, ASSUMED, looks_h=looks, typical_h=6.0, trials=trials, seed=8)
+    model = Model(by_days(days, each), [COLOURS])
+    made = Trials(model, ASSUMED, looks_h=looks, typical_h=6.0, trials=trials, seed=8)
     seen, answered = made.ask(model.comparisons[0], 0.26)
     theirs, theirs_answered = seen_by_regression(made, model.comparisons[0], 0.26)
     assert (answered == theirs_answered).mean() > 0.95

@@ -11,7 +11,6 @@ import pytest
 
 from fizzlab.errors import BadInput
 from fizzlab.models.curing import VPD, CuringFit, fit_curing_time
-from fizzlab.models.pooling import TrialLine, pool_trials
 from fizzlab.models.season import study_season
 from fizzlab.report import parts as sections
 from fizzlab.report.analysis import analyse
@@ -299,33 +298,6 @@ def test_pooling_small_trials_narrows_and_holds() -> None:
         narrower.append(float(np.log(row["conf_high"] / row["conf_low"]) / np.median(alone)))
     assert sum(held) >= 4
     assert np.median(narrower) < 1.0
-
-
-@pytest.mark.slow
-def test_leaning_on_the_others_narrows_and_holds() -> None:
-    """Sixty workshops, trials differing by 0.1 (log), own errors reckoned from few batches."""
-    rng = np.random.default_rng(4)
-    held, narrower = [], []
-    for _ in range(60):
-        lines, truth = [], np.diag([0.15**2 / 6, 0.15**2 / (6 * 0.25**2)])
-        for i in range(5):
-            told = truth * rng.chisquare(6) / 6
-            true = np.array([LOG_HOURS + 0.1 * rng.standard_normal(), SLOPE])
-            seen = rng.multivariate_normal(true, truth)
-            lines.append(TrialLine(str(i), *seen, AT, told, (0.4, 0.8), 0.2, 6, df=6))  # type: ignore[arg-type]
-        _, low, high = pool_trials(lines, at=AT).helped("4", AT)
-        held.append(low <= np.exp(true[0]) <= high)
-        narrower.append(np.log(high / low) / (2 * 2.447 * np.sqrt(told[0, 0])))
-    assert np.mean(held) == pytest.approx(0.95, abs=3 * np.sqrt(0.95 * 0.05 / 60))
-    assert np.median(narrower) < 0.95
-
-
-def test_leaning_stops_where_trials_are_far_apart() -> None:
-    cov = np.diag([1e-4, 1e-2])
-    lines = [TrialLine(str(i), 1.0 + i, -0.8, AT, cov, (0.4, 0.8), 0.1, 8) for i in range(4)]
-    hours, low, high = pool_trials(lines, at=AT).helped("3", AT)
-    assert np.log(hours) == pytest.approx(4.0, abs=0.002)
-    assert np.log(high / low) == pytest.approx(2 * 1.96 * 0.01, rel=0.02)
 
 
 # drift ---------------------------------------------------------------------------------------------

@@ -125,12 +125,9 @@ def test_air_none_asks_for_no_log(tmp_path: Path) -> None:
     import shutil
 
     folder = shutil.copytree(shipped.demo("colour-ways"), tmp_path / "ways")
-    toml = (folder / "trial.toml").read_text().replace('air = "vpd"', 'air = "rh and temperature"')
-    (folder / "trial.toml").write_text(toml)
-    fit = _dried(folder)
-    assert [term.name for term in fit.air] == ["rh_pct", "temp_c"]
-    assert not fit.has_vpd
-    (folder / "trial.toml").write_text(toml.replace('"rh and temperature"', '"none"'))
+    toml = (folder / "trial.toml").read_text()
+    assert [term.name for term in _dried(folder).air] == ["vpd_kpa"]
+    (folder / "trial.toml").write_text(toml.replace('air = "vpd"', 'air = "none"'))
     assert _dried(folder).air == ()
 
 

@@ -11,9 +11,9 @@ from fizzlab.errors import BadInput, CannotAnswer
 from fizzlab.recipe.units import (
     ALIASES,
     DENSITIES,
+    KINDS,
     UNITS,
     UNKNOWN_DROPPER,
-    DropSize,
     OwnWeighing,
     Quantity,
     Span,
@@ -179,11 +179,11 @@ def test_unknown_kind_names_the_near_one() -> None:
 
 
 def test_every_density_says_where_it_comes_from() -> None:
-    for kind, density in DENSITIES.items():
-        assert density.kind == kind == canonical_kind(kind)
-        assert len(density.source) > 10
-        if density.origin != "seen":
-            assert "memory" in density.source or "no source" in density.source
+    assert all(kind == canonical_kind(kind) for kind in DENSITIES)
+    for kind, said in KINDS.items():
+        assert len(said["source"]) > 10
+        if not DENSITIES[kind].seen:
+            assert "memory" in said["source"] or "no source" in said["source"]
 
 
 def test_own_weighing_replaces_the_table() -> None:
@@ -228,20 +228,20 @@ def test_prediction_interval_never_reaches_zero() -> None:
 
 
 def test_unknown_dropper_is_wide_and_own_count_narrows_it() -> None:
-    wide, own = to_ml(Quantity(30, "drop")), to_ml(Quantity(30, "drop"), count_drops(25, 1))
+    wide, own = to_ml(Quantity(30, "drop")), to_ml(Quantity(30, "drop"), count_drops(25))
     assert wide.high / wide.low > 2.5
     assert own.typical == pytest.approx(1.2)
     assert own.high / own.low < 1.4
-    assert UNKNOWN_DROPPER.per_ml.typical == 20
+    assert 1 / UNKNOWN_DROPPER.typical == 20
 
 
 def test_count_drops_refuses_nonsense() -> None:
     with pytest.raises(ValueError, match="above zero"):
-        count_drops(0, 1)
+        count_drops(0)
 
 
 def test_top_up_fills_what_is_left() -> None:
-    exact = DropSize(Span.exactly(20), "twenty to the millilitre")
+    exact = Span.exactly(1 / 20)
     left = top_up(Quantity(1, "metric tsp"), Quantity(40, "drop"), exact)
     assert left == Span.exactly(3.0)
     with pytest.raises(CannotAnswer, match="more than"):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import stats
 
-from fizzlab.design.trials import Comparison, Trials, _one_sided
+from fizzlab.design.trials import SIDE, Comparison, Trials, _one_sided
 from fizzlab.models.censored import NotFitted
 from fizzlab.models.censored_fit import fit_batches
 
@@ -27,5 +27,5 @@ def seen_by_regression(trials: Trials, comparison: Comparison, size: float) -> t
         covariance = fit.found.covariance[: len(weights), : len(weights)]
         se, df = np.sqrt(weights @ covariance @ weights), fit.strata.of(weights)
         answered[row] = np.isfinite(se)
-        seen[row] = weights @ fit.found.beta > stats.t.ppf(0.5 + trials.conf_level / 2, df) * se
+        seen[row] = weights @ fit.found.beta > stats.t.ppf(SIDE, df) * se
     return seen, answered

@@ -254,12 +254,10 @@ def binder(folder: Path) -> dict[str, Any]:
 _DRYING_TOML = """\
 [drying]
 air = "vpd"
-distribution = "lognormal"
 shares = [0.5, 0.9, 0.95]
 night_hours = 12
 forecast_air = { temp_c = 16, rh_pct = 70 }
 remaining_share = 0.05
-constant_loss_g_per_h = 0.02
 """
 
 SEASON_TOML = (

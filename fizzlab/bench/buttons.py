@@ -11,18 +11,15 @@ import time
 from collections.abc import Callable, Sequence
 from html import escape
 from importlib import resources
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import ipywidgets as widgets
 
-from fizzlab.bench.logbook import FIZZING, Form, Logbook, Look, Said, Tray, spoken
-from fizzlab.errors import BadInput, FizzlabError, Problem
+from fizzlab.bench.logbook import FIZZING, Form, Logbook, Look, Said, spoken
+from fizzlab.errors import BadInput, FizzlabError, Problem, capital
 
 #: The same press on the same piece within so many seconds is taken for a slip of the glove.
 TWICE_S = 2.0
-
-#: Readings shown in the list.
-SHOWN = 12
 
 DRYING, FIZZ = "Drying", "Fizz"
 
@@ -43,18 +40,13 @@ CAUTIONS = {
 #: sends a press at once, but may hold back the last digits while the kernel is busy.
 TYPED_S = 0.25
 
-#: JupyterLab's keys (x cuts a cell, with the bench in it) must not work while a button of the bench has the
-#: focus. A widget cannot set the attribute that says so; an image that cannot be loaded can, once in place.
-_NO_SHORTCUTS = """<img src="data:," alt="" hidden onerror="
-    const image = this;
-    (function watch() {
-        const bench = image.closest('.fizzlab-bench');
-        if (!bench) return setTimeout(watch, 100);
-        bench.addEventListener('focusin', got => { got.target.dataset.lmSuppressShortcuts = 'true'; });
-        bench.setAttribute('data-ready', 'true');
-    })();">"""
-
 _LOOK = {"touch_checks": "touch", "weighings": "weigh"}
+
+
+_GONE = (
+    '<p class="gone" role="alert">No longer connected: presses are not taken. What was logged is kept. '
+    "Choose Run, then Run All Cells, and go on.</p>"
+)
 
 
 class Press(NamedTuple):
@@ -72,7 +64,7 @@ class Press(NamedTuple):
         return self.run, self.piece
 
 
-Do = Callable[[Press], Said | str | None]
+Do = Callable[[Press], Said | str]
 
 
 class Card:
@@ -84,25 +76,21 @@ class Card:
         self.buttons: dict[str, widgets.Button] = {}
         asked = form.columns[0]
         if len(form.columns) == 1 and asked.kind == "yes_no":
-            for answer, look in (("no", "no"), ("yes", "yes")):
+            for answer in ("no", "yes"):
                 words = spoken(asked, answer).upper()
-                self.buttons[answer] = bench.button(words, look, self._logs({asked.name: answer}))
+                self.buttons[answer] = bench.button(words, answer, self._logs({asked.name: answer}))
             parts: list[widgets.Widget] = [_wrapped(*self.buttons.values())]
         else:
             yes_no = [("yes", "yes"), ("no", "no")]
-            self.fields = {
-                each.name: _choice(yes_no, each.meaning)
-                if each.kind == "yes_no"
-                else _field(each.titled, each.meaning)
-                for each in form.columns
-            }
+            for each in form.columns:
+                choice = each.kind == "yes_no"
+                field = _choice(yes_no, each.meaning) if choice else _field(each.titled, each.meaning)
+                self.fields[each.name] = field
             typed = [field for field in self.fields.values() if isinstance(field, widgets.Text)]
             what = asked.titled.partition(",")[0] if len(form.columns) == 1 else form.table.replace("_", " ")
             log = self.buttons["log"] = bench.button(f"Log {what}", "plain", self._logs({}), typed)
-            for field in typed:
-                field.on_msg(_on_enter(log))
             parts = [_wrapped(*self.fields.values(), log), *_keys(typed)]
-        self.view = _group(form.meaning[:1].upper() + form.meaning[1:], *parts)
+        self.view = _group(capital(form.meaning), *parts)
 
     def _logs(self, readings: dict[str, str]) -> Do:
         def do(press: Press) -> Said:
@@ -125,162 +113,138 @@ class Bench:
 
     def __init__(self, book: Logbook, clock: Callable[[], float] = time.time) -> None:
         self.book, self.clock = book, clock
-        self._held: str | None = None
+        self._held: float | None = None
         self._pressed: tuple[object, float] = (None, 0.0)
         self._tasks: set[asyncio.Task[None]] = set()
         self._looks: list[Look] = []
         self._looked = 0.0
-        self._modes()
-        self._choosers()
-        self._frame()
+        self._build()
         running = book.running
         if running is not None:
             self.mode.value, self.tray.value = FIZZ, running.run
-            self._choose_piece(running.piece)
-        self._show_mode()
+            named = running.piece in self.piece.options
+            (self.piece if named else self.other).value = running.piece
         self._refresh()
-        unreadable = book.journal.unreadable
-        if unreadable:
-            self._say(f"{unreadable} unfinished lines of the journal were passed over: never confirmed.")
-        elif book.logged():
-            self._say(f"Taken up again: {len(book.logged())} readings are kept.")
-        else:
-            self._say("Choose a tray and a piece, then press.")
-        self.tick()
+        kept = len(book.logged())
+        again = f"Taken up again: {kept} readings are kept."
+        self._say(again if kept else "Choose a tray and a piece, then press.")
 
-    # building
-
-    def _modes(self) -> None:
+    def _build(self) -> None:
         """What can be done, each with its tables and its buttons: a mode a table, but for drying and fizz."""
-        self.made = self.button("Made now", "plain", self._made)
         self.cards = {name: Card(self, form) for name, form in self.book.forms.items() if name not in FIZZING}
-        at_making = [card.view for card in self.cards.values() if card.form.table == "runs"]
-        timed = [card for card in self.cards.values() if card.form.timed]
-        making = _group("As the batch leaves the press", _wrapped(self.made))
-        drying = widgets.VBox([*(card.view for card in timed), making, *at_making])
-        self.modes: dict[str, tuple[list[str], widgets.Widget]] = {
-            DRYING: ([card.form.table for card in timed], drying),
-            FIZZ: (list(FIZZING), self._fizz_card()),
-        }
-        for name, card in self.cards.items():
-            if card not in timed and name != "runs":
-                self.modes[name.replace("_", " ").capitalize()] = ([name], card.view)
-
-    def _choosers(self) -> None:
-        self.mode = _choice([(name, name) for name in self.modes], "What is done", value=DRYING)
-        self.tray = _choice([(tray.label, tray.run) for tray in self.book.trays()], "Tray")
-        self.piece = _choice([], "Piece")
-        self.other = _field("another piece", "Another piece")
-        self.mode.observe(lambda _: self._show_mode(), "value")
-        self.tray.observe(lambda _: self._show_pieces(), "value")
-        self.piece.observe(lambda _: self._take_piece(), "value")
-        self.other.observe(lambda _: self._show_chosen(), "value")
-        self.chosen = widgets.HTML().add_class("fb-chosen")
-
-    def _fizz_card(self) -> widgets.VBox:
-        self.water = _field("°C", "Water, °C")
-        self.watch = widgets.HTML().add_class("fb-watch")
-        self.start = self.button("Start", "yes", self._start, [self.water])
-        self.colour = self.button("Colour seen", "plain", lambda press: self.book.colour(press.at))
-        self.end = self.button("End of fizz", "no", lambda press: self.book.end(press.at))
-        early = "Stop: still fizzing"
-        self.early = self.button(early, "plain", lambda press: self.book.end(press.at, done=False))
-        self.halt = self.button("Stop watch only", "quiet", self._halt)
-        self.cup = _field("grams", "Cup, water and piece, g")
-        self.hold = self.button("Hold the second", "plain", self._hold)
-        self.weigh_cup = self.button("Log cup", "plain", self._weigh_cup, [self.cup])
-        self.cup.on_msg(_on_enter(self.weigh_cup))
-        self.types, keypad = _keys([self.water, self.cup])
-        buttons = [self.start, self.colour, self.end, self.early, self.halt]
-        scale = _wrapped(self.cup, self.hold, self.weigh_cup)
-        return widgets.VBox(
-            [
-                _group("Water, °C", self.water),
-                _group("Stopwatch", self.watch, _wrapped(*buttons)),
-                _group("Scale: cup, water and piece together, g", scale, self.types, keypad),
-            ]
+        self.made = self.button(
+            "Made now", "plain", lambda press: self.book.made(press.chosen(by_piece=False)[0], press.at)
         )
-
-    def _frame(self) -> None:
-        self.status = widgets.HTML().add_class("fb-status")
-        self.message = widgets.HTML().add_class("fb-message")
+        timed = [name for name, card in self.cards.items() if card.form.timed]
+        making = _group("As the batch leaves the press", _wrapped(self.made))
+        at_making = [self.cards["runs"].view] if "runs" in self.cards else []
+        drying = widgets.VBox([*(self.cards[name].view for name in timed), making, *at_making])
+        self.modes: dict[str, widgets.Widget] = {DRYING: drying, FIZZ: self._fizz_card()}
+        for name, card in self.cards.items():
+            if name not in (*timed, "runs"):
+                self.modes[capital(name.replace("_", " "))] = card.view
+        self.mode = _choice([(name, name) for name in self.modes], "What is done", DRYING)
+        self.tray = _choice([(tray.label, tray.run) for tray in self.book.trays()], "Tray")
+        self.piece, self.other = _choice([], "Piece"), _field("another piece", "Another piece")
+        for chooser in (self.mode, self.tray, self.piece, self.other):
+            chooser.observe(self._chose, "value")
+        self.chosen, self.status, self.message = _html("chosen"), _html("status"), _html("message")
+        self.list, self.caution = _html("list"), _html("caution")
         self.undo = self.button("Undo", "quiet", lambda press: f"Taken back: {self.book.undo(press.at)}.")
-        self.list = widgets.HTML().add_class("fb-list")
-        self.caution = widgets.HTML().add_class("fb-caution")
         last = widgets.HBox([self.message, self.undo]).add_class("fb-last")
-        css = resources.files("fizzlab.bench").joinpath("templates/bench.css").read_text(encoding="utf-8")
+        templates = resources.files("fizzlab.bench").joinpath("templates")
+        head, css = (templates.joinpath(name).read_text("utf-8") for name in ("bench.html", "bench.css"))
         self.view = widgets.VBox(
             [
-                widgets.HTML(f"<style>{css}</style>{_NO_SHORTCUTS}"),
+                widgets.HTML(head.replace("{{ css }}", css)),
                 widgets.VBox([self.status, self.chosen, last]).add_class("fb-head"),
                 self.mode,
                 _group("Tray", self.tray),
                 _group("Piece", _wrapped(self.piece, self.other)),
-                *(view for _, view in self.modes.values()),
+                *self.modes.values(),
                 self.caution,
                 _group("Logged, the newest first", self.list),
             ]
         ).add_class("fizzlab-bench")
 
-    def button(self, words: str, look: str, do: Do, typed: Sequence[widgets.Text] = ()) -> widgets.Button:
-        """A button that does something with what is chosen, once what is typed has arrived."""
+    def _fizz_card(self) -> widgets.VBox:
+        book = self.book
+        self.water, self.watch = _field("°C", "Water, °C"), _html("watch")
+        self.cup = _field("grams", "Cup, water and piece, g")
+        self.start = self.button("Start", "yes", self._start, [self.water], enter=False)
+        self.colour = self.button("Colour seen", "plain", lambda press: book.colour(press.at))
+        self.end = self.button("End of fizz", "no", lambda press: book.end(press.at))
+        self.early = self.button("Stop: still fizzing", "plain", lambda press: book.end(press.at, done=False))
+        self.halt = self.button("Stop watch only", "quiet", self._halt)
+        self.hold = self.button("Hold the second", "plain", self._hold)
+        self.weigh_cup = self.button("Log cup", "plain", self._weigh_cup, [self.cup])
+        self.types, keypad = _keys([self.water, self.cup])
+        buttons = _wrapped(self.start, self.colour, self.end, self.early, self.halt)
+        scale = _wrapped(self.cup, self.hold, self.weigh_cup)
+        return widgets.VBox(
+            [
+                _group("Water, °C", self.water),
+                _group("Stopwatch", self.watch, buttons),
+                _group("Scale: cup, water and piece together, g", scale, self.types, keypad),
+            ]
+        )
+
+    def button(
+        self, words: str, look: str, do: Do, typed: Sequence[widgets.Text] = (), *, enter: bool = True
+    ) -> widgets.Button:
+        """A button that does something once what is typed has arrived; return in a field may press it too."""
         button = widgets.Button(description=words, tooltip=words).add_class(f"fb-{look}")
         button.on_click(lambda _: self._press(words, do, typed))
+
+        def entered(_: object, content: dict[str, object], __: object) -> None:
+            if content.get("event") == "submit":
+                button.click()
+
+        for field in typed if enter else ():
+            field.on_msg(entered)
         return button
 
-    # choosing
-
-    def _show_mode(self) -> None:
-        for name, (_, view) in self.modes.items():
-            view.layout.display = None if name == self.mode.value else "none"
-        self.caution.value = f"<p>{escape(CAUTIONS.get(str(self.mode.value), ''))}</p>"
-        self._show_pieces()
-
-    def _show_pieces(self) -> None:
-        tables = self.modes[str(self.mode.value)][0]
-        names = self.book.pieces(self.tray.value, tables) if self.tray.value is not None else []
-        kept = self.piece.value if self.piece.value in names else None
-        self.piece.options = names
-        self.piece.value = kept
-        self._show_chosen()
-
-    def _choose_piece(self, piece: str) -> None:
-        if piece in self.piece.options:
-            self.piece.value = piece
-        else:
-            self.other.value = piece
-
-    def _take_piece(self) -> None:
-        if self.piece.value is not None:
+    def _chose(self, change: dict[str, Any]) -> None:
+        """Follow a choice: a tray shows its pieces, a piece takes away the name of another."""
+        if change["owner"] is self.tray:
+            names = self.book.pieces(change["new"])
+            kept = self.piece.value if self.piece.value in names else None
+            self.piece.options = names
+            self.piece.value = kept
+        elif change["owner"] is self.piece and change["new"] is not None:
             self.other.value = ""
         self._show_chosen()
 
+    def _named_piece(self) -> str:
+        return str(self.other.value.strip() or self.piece.value or "")
+
     def _show_chosen(self) -> None:
-        tray = self._tray(self.tray.value)
-        piece = self.other.value.strip() or self.piece.value
-        words = f"Tray {tray.label}" if tray else "No tray chosen"
+        for name, view in self.modes.items():
+            view.layout.display = None if name == self.mode.value else "none"
+        self.caution.value = f"<p>{escape(CAUTIONS.get(str(self.mode.value), ''))}</p>"
+        words, piece, made = "No tray chosen", self._named_piece(), ""
+        if self.tray.value is not None:
+            _, label, at = self.book.tray(self.tray.value)
+            words = f"Tray {label}"
+            made = f" · made {_clock(at)}" if at is not None else " · not made yet"
         words += f", piece {piece}" if piece else ", no piece chosen"
-        if tray and self.mode.value == DRYING:
-            words += f" · made {_clock(tray.made_at)}" if tray.made_at is not None else " · not made yet"
-        self.chosen.value = f"<p>{escape(words)}</p>"
-
-    def _tray(self, run: str | None) -> Tray | None:
-        return next((tray for tray in self.book.trays() if tray.run == run), None)
-
-    # pressing
+        self.chosen.value = f"<p>{escape(words + (made if self.mode.value == DRYING else ''))}</p>"
 
     def _press(self, words: str, do: Do, typed: Sequence[widgets.Text]) -> None:
         """One press; a glove that pressed twice has pressed once."""
-        piece = self.other.value.strip() or self.piece.value or ""
-        press = Press(self.clock(), self.tray.value or "", piece)
+        press = Press(self.clock(), self.tray.value or "", self._named_piece())
         what = (do, press.run, press.piece)
         if words != "Undo" and self._pressed[0] == what and 0 <= press.at - self._pressed[1] < TWICE_S:
             return
         self._pressed = (what, press.at)
-        if not typed or not _in_a_loop():
+        try:
+            loop = asyncio.get_running_loop() if typed else None
+        except RuntimeError:
+            loop = None
+        if loop is None:
             self._do(do, press)
             return
-        task = asyncio.get_running_loop().create_task(self._when_typed(do, press, typed))
+        task = loop.create_task(self._when_typed(do, press, typed))
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
@@ -294,63 +258,48 @@ class Bench:
         """Do what was pressed for, and say what came of it."""
         try:
             said = do(press)
-        except FizzlabError as error:
-            self._pressed = (None, 0.0)
-            self._say(f"Not logged. {error}", "bad")
         except Exception as error:  # a silent button is the worst a bench can have
             self._pressed = (None, 0.0)
-            words = f"Something went wrong ({type(error).__name__}: {error}). Look in the list below."
-            self._say(words, "bad")
+            if isinstance(error, FizzlabError):
+                self._say(f"Not logged. {error}", "bad")
+            else:
+                name = type(error).__name__
+                self._say(f"Something went wrong ({name}: {error}). Look in the list below.", "bad")
         else:
             if isinstance(said, Said):
                 waits = f" It waits: {said.waits} Nothing is lost." if said.waits else ""
                 self._say(f"Logged: {said.says}.{waits}", "waits" if said.waits else "good")
-            elif said is not None:
+            else:
                 self._say(said)
         self._refresh()
 
-    def _made(self, press: Press) -> Said:
-        return self.book.made(press.chosen(by_piece=False)[0], press.at)
-
     def _start(self, press: Press) -> str:
-        run, piece = press.chosen()
-        already = self.book.measured(run, piece)
-        self.book.start(run, piece, self.water.value, press.at)
+        said = self.book.start(*press.chosen(), self.water.value, press.at)
         self._held = None
         self.types.value = self.cup.tooltip
-        if "fizz_times" in already:
-            return "The stopwatch runs. This piece has a fizz time already, so no end will be taken for it."
-        return "The stopwatch runs."
+        return said
 
     def _halt(self, press: Press) -> str:
-        if self.book.running is None:
-            return "The stopwatch does not run."
         self.book.stop()
         self._held = None
         return "The stopwatch was stopped; nothing was logged by that."
 
     def _hold(self, press: Press) -> str:
-        running = self.book.running
-        if running is None:
-            return "The stopwatch does not run."
-        self._held = f"{press.at - running.at:.1f}"
-        return f"Held at {self._held} s: type the mass and press “Log cup”."
+        second = self.book.under_the_watch(press.at)["seconds"]
+        self._held = press.at
+        return f"Held at {second} s: type the mass and press “Log cup”."
 
     def _weigh_cup(self, press: Press) -> Said:
-        running = self.book.running
-        if running is None:  # the cup before the piece goes in
+        if self.book.running is None:  # the cup before the piece goes in
             run, piece = press.chosen()
-            watched = {"water_c": self.water.value, "seconds": "0"}
+            watched = {"run": run, "piece": piece, "water_c": self.water.value, "seconds": "0"}
         else:
-            run, piece = running.run, running.piece
-            when = press.at if self._held is None else running.at + float(self._held)
-            watched = self.book.under_the_watch(when)
-        said = self.book.log("fizz_curves", run, piece, {**watched, "mass_g": self.cup.value}, press.at)
+            watched = self.book.under_the_watch(self._held or press.at)
+        cells = {**watched, "mass_g": self.cup.value}
+        said = self.book.log("fizz_curves", watched["run"], watched["piece"], cells, press.at)
         self._held = None
         self.cup.value = ""
         return said
-
-    # showing
 
     def _say(self, words: str, kind: str = "plain") -> None:
         sign = {"good": "✔ ", "bad": "✘ ", "waits": "… "}.get(kind, "")
@@ -359,23 +308,19 @@ class Bench:
     def _refresh(self) -> None:
         """Show what was logged, and look the next looks up again."""
         logged = self.book.logged()
-        items = "".join(_item(said) for said in logged[:SHOWN])
-        more = f"<p>and {len(logged) - SHOWN} earlier</p>" if len(logged) > SHOWN else ""
-        self.list.value = f"<ul>{items}</ul>{more}" if logged else "<p>Nothing yet.</p>"
+        self.list.value = f"<ul>{''.join(map(_item, logged))}</ul>" if logged else "<p>Nothing yet.</p>"
         runs = self.book.running is not None
-        _dim(self.start, runs)
-        for button in (self.colour, self.end, self.early, self.halt):
-            _dim(button, not runs)
-        self._look_up()
-        self._show_chosen()
-        self.tick()
-
-    def _look_up(self) -> None:
+        for button in (self.start, self.colour, self.end, self.early, self.halt):
+            # a button that is not needed now looks so, but stays in reach of the tabulator key
+            dim = runs == (button is self.start)
+            (button.add_class if dim else button.remove_class)("fb-dim")
         self._looked = self.clock()
         try:
             self._looks = self.book.next_looks()
         except (FizzlabError, OSError):
             self._looks = []
+        self._show_chosen()
+        self.tick()
 
     def tick(self) -> None:
         """Show the time that has passed. The page itself says so when this is no longer called."""
@@ -383,25 +328,18 @@ class Bench:
         if now - self._looked > 20:
             if self.book.waiting():
                 self.book.put_in()
-                self._refresh()
-                return
-            self._look_up()
+            self._refresh()
+            return
         running = self.book.running
         if running is None:
             self.watch.value = "<p>0.0 s</p>"
         else:
-            tray = self._tray(running.run)
-            at = f"tray {tray.label if tray else running.run}, piece {running.piece}, {running.water_c} °C"
-            held = f" · held at {self._held} s" if self._held is not None else ""
-            self.watch.value = f"<p>{now - running.at:.1f} s</p><p class='at'>{escape(at + held)}</p>"
-        gone = (
-            "No longer connected: presses are not taken. What was logged is kept. "
-            "Choose Run, then Run All Cells, and go on."
-        )
-        self.status.value = (
-            f'<p class="gone" role="alert">{gone}</p><p><b>{dt.datetime.fromtimestamp(now):%H:%M:%S}</b> '
-            f"{escape(next_words(self._looks, now))}</p>"
-        )
+            label = self.book.tray(running.run).label
+            at = f"tray {label}, piece {running.piece}, {running.water_c} °C"
+            at += f" · held at {self._held - running.at:.1f} s" if self._held is not None else ""
+            self.watch.value = f"<p>{now - running.at:.1f} s</p><p class='at'>{escape(at)}</p>"
+        shown = f"<b>{dt.datetime.fromtimestamp(now):%H:%M:%S}</b> {escape(next_words(self._looks, now))}"
+        self.status.value = f"{_GONE}<p>{shown}</p>"
 
     async def keep_ticking(self) -> None:
         """Tick until cancelled."""
@@ -413,12 +351,8 @@ class Bench:
 def next_words(looks: Sequence[Look], now: float) -> str:
     """The next planned look in words, or how many are overdue.
 
-    Examples
-    --------
     >>> next_words([Look("touch_checks", "A", "417", ("1", "2"), 2.0, 600.0)], 0.0)
     'Next: touch tray 417, pieces 1, 2, in 10 min'
-    >>> next_words([], 0.0)
-    'No planned look lies ahead.'
     """
     if not looks:
         return "No planned look lies ahead."
@@ -426,11 +360,12 @@ def next_words(looks: Sequence[Look], now: float) -> str:
     pieces = f"piece{'s' if len(look.pieces) > 1 else ''} {', '.join(look.pieces)}"
     words = f"{_LOOK.get(look.table, 'read')} tray {look.label}, {pieces}"
     minutes = (look.due - now) / 60
+    span = f"{abs(minutes):.0f} min" if abs(minutes) < 120 else f"{abs(minutes) / 60:.1f} h"
     if minutes > 0.5:
-        return f"Next: {words}, in {_span(minutes)}"
-    late = f"Now: {words}" + (f", {_span(-minutes)} late" if minutes < -1.5 else "")
+        return f"Next: {words}, in {span}"
     others = sum(other.due <= now + 30 for other in looks) - 1
-    return late + (f" (and {others} more due)" if others else "")
+    late = f", {span} late" if minutes < -1.5 else ""
+    return f"Now: {words}{late}" + (f" (and {others} more due)" if others else "")
 
 
 def show(book: Logbook) -> Bench:
@@ -449,10 +384,6 @@ def show(book: Logbook) -> Bench:
 _TICKING: dict[str, asyncio.Task[None]] = {}
 
 
-def _span(minutes: float) -> str:
-    return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60:.1f} h"
-
-
 def _clock(at: float) -> str:
     return f"{dt.datetime.fromtimestamp(at):%H:%M}"
 
@@ -462,22 +393,17 @@ def _item(said: Said) -> str:
     return f"<li><time>{_clock(said.at)}</time> {escape(said.says)}{waits}</li>"
 
 
-def _in_a_loop() -> bool:
-    try:
-        asyncio.get_running_loop()
-    except RuntimeError:
-        return False
-    return True
+def _html(look: str) -> widgets.HTML:
+    return widgets.HTML().add_class(f"fb-{look}")
 
 
 def _choice(
     options: Sequence[tuple[str, str]], words: str, value: str | None = None
 ) -> widgets.ToggleButtons:
-    chooser = widgets.ToggleButtons(
-        options=options, value=value, tooltips=[f"{words} {label}" for label, _ in options]
-    )
+    tips = [f"{words} {label}" for label, _ in options]
+    chooser = widgets.ToggleButtons(options=options, value=value, tooltips=tips).add_class("fb-choice")
     chooser.style.button_width = "auto"
-    return chooser.add_class("fb-choice")
+    return chooser
 
 
 def _field(placeholder: str, words: str) -> widgets.Text:
@@ -497,32 +423,17 @@ def _keys(fields: Sequence[widgets.Text]) -> list[widgets.Widget]:
     if not fields:
         return []
     names = [field.tooltip for field in fields]
-    into = _choice(
-        [(f"into {field.placeholder}", field.tooltip) for field in fields], "The keys type", names[0]
-    )
+    choices = [(f"into {field.placeholder}", field.tooltip) for field in fields]
+    into = _choice(choices, "The keys type", names[0])
 
     def key(sign: str) -> widgets.Button:
-        button = widgets.Button(description=sign, tooltip="delete" if sign == "⌫" else sign)
-
         def press(_: object) -> None:
             at = fields[names.index(into.value)]
             at.value = at.value[:-1] if sign == "⌫" else at.value + sign
 
+        button = widgets.Button(description=sign, tooltip="delete" if sign == "⌫" else sign)
         button.on_click(press)
         return button.add_class("fb-key")
 
     keypad = _wrapped(*map(key, "1234567890.⌫")).add_class("fb-keypad")
     return [into, keypad] if len(fields) > 1 else [keypad]
-
-
-def _on_enter(button: widgets.Button) -> Callable[[object, dict[str, object], object], None]:
-    def received(_: object, content: dict[str, object], __: object) -> None:
-        if content.get("event") == "submit":
-            button.click()
-
-    return received
-
-
-def _dim(button: widgets.Button, dim: bool) -> None:
-    """Look as if it were not needed now, but stay in reach of the tabulator key."""
-    (button.add_class if dim else button.remove_class)("fb-dim")

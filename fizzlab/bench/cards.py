@@ -2,59 +2,51 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from fizzlab import recipe as made_of
 from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
 from fizzlab.measures import number
-from fizzlab.recipe import Caution, Ingredient, Recipe, Step
-from fizzlab.recipe.units import Quantity, Span
-from fizzlab.trial.settings import TrialSettings
+from fizzlab.recipe import amounts as made_of
+from fizzlab.recipe.chemistry import gas_litres
+from fizzlab.recipe.ingredients import Ingredient, Recipe, for_run
+from fizzlab.recipe.units import Quantity
+from fizzlab.trial.settings import FILE, TrialSettings
 
 
 @dataclass(frozen=True)
 class RunCard:
-    """One batch to make: its name, its day, the code under which it is scored, and what goes into it.
+    """One batch to make: its name, day, the code under which it is scored, and what goes into it.
 
     `levels` are each factor in plain words and its level with the unit; `recipe` is without rules, and None
-    where trial.toml has none; `amounts` are as `fizzlab.recipe.amounts_table` has them; `notes` say what to
-    know about this batch: limits, soda against acid, how many pieces it fills.
+    where trial.toml has none; `notes` say what to know: limits, soda against acid, how many pieces it fills.
     """
 
     run: str
     day: str
     blind: str
     levels: tuple[tuple[str, str], ...]
-    recipe: Recipe | None
-    amounts: pd.DataFrame | None
-    steps: tuple[Step, ...]
-    cautions: tuple[Caution, ...]
-    notes: tuple[str, ...]
+    recipe: Recipe | None = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def amounts(self) -> pd.DataFrame | None:
+        """Grams of each ingredient, as `fizzlab.recipe.amounts_table` has them."""
+        return None if self.recipe is None else made_of.amounts_table(self.recipe)
 
 
 @dataclass(frozen=True)
 class Cards:
     """The cards of a plan in the order of making, and what holds for several of them.
 
-    Each batch is `scaled` times the recipe as written; `doubts` are what to know before making it;
-    `cost_each` is what the ingredients of one piece cost over all batches, None where it is not known.
+    Each batch is `scaled` times the recipe as written; `doubts` are what to know before making it.
     """
 
     cards: tuple[RunCard, ...]
-    scaled: float
-    doubts: tuple[str, ...]
-    cost_each: Span | None
-
-
-def level_words(settings: TrialSettings, name: str, level: object) -> str:
-    """A level as it stands on a card: a name as it is, a number with its unit."""
-    factor = settings.factors[name]
-    if not factor.numeric:
-        return str(level)
-    return f"{float(level):.4g} {factor.unit}".rstrip()  # type: ignore[arg-type]
+    scaled: float = 1.0
+    doubts: tuple[str, ...] = ()
 
 
 def in_code_order(cards: Sequence[RunCard]) -> list[RunCard]:
@@ -66,60 +58,38 @@ def in_code_order(cards: Sequence[RunCard]) -> list[RunCard]:
 def make_cards(settings: TrialSettings, runs: pd.DataFrame) -> Cards:
     """A card for each run (run, day, blind and the factors), in the order of making.
 
-    Raises
-    ------
-    BadInput
-        With every amount that does not work out, named by the first run that has it.
+    BadInput is raised with every amount that does not work out, named by the levels of the first such run.
     """
     base = settings.made_recipe()
-    planned = [{str(name): value for name, value in row.items()} for row in runs.to_dict("records")]
-    levels = [_levels(settings, record) for record in planned]
-    if base is None or settings.recipe is None:
-        cards = [_card(record, words, None, ()) for record, words in zip(planned, levels, strict=True)]
-        return Cards(tuple(cards), 1.0, (), None)
-    recipes, problems = _recipes(settings, base, planned)
-    if problems:
-        raise BadInput(problems)
-    scaled = _scale(settings, recipes)
-    recipes = [made_of.scale(one, scaled) if scaled != 1 else one for one in recipes]
-    cards = [
-        _card(record, words, one, _notes(settings, one))
-        for record, words, one in zip(planned, levels, recipes, strict=True)
-    ]
-    return Cards(
-        tuple(cards), scaled, _doubts(recipes, [card.run for card in cards]), _cost(settings, recipes)
-    )
-
-
-def _levels(settings: TrialSettings, record: Mapping[str, object]) -> tuple[tuple[str, str], ...]:
-    return tuple(
-        (settings.label(name), level_words(settings, name, record[name])) for name in settings.factors
-    )
-
-
-def _recipes(
-    settings: TrialSettings, base: Recipe, planned: Sequence[Mapping[str, object]]
-) -> tuple[list[Recipe], list[Problem]]:
-    found: list[Recipe] = []
+    cards: list[RunCard] = []
+    recipes: list[Recipe] = []
     problems: list[Problem] = []
-    for record in planned:
-        levels = {name: _plain_level(record[name]) for name in settings.factors}
+    for _, record in runs.iterrows():
+        names = (str(record[name]) for name in ("run", "day", "blind"))
+        levels = {name: record[name] for name in settings.factors}
+        said = []
+        for name, factor in settings.factors.items():
+            level = f"{levels[name]:.4g} {factor.unit}".rstrip() if factor.numeric else levels[name]
+            said.append((settings.label(name), level))
+        cards.append(RunCard(*names, tuple(said)))
         try:
-            one = made_of.for_run(base, levels)
-            made_of.weigh_out(one)
-            found.append(one)
+            if base is not None:
+                recipes.append(for_run(base, levels))
+                made_of.weigh_out(recipes[-1])
         except BadInput as error:
             problems += error.problems
         except CannotAnswer as error:
-            words = listed([f"{label} {level}" for label, level in _levels(settings, record)])
-            problems.append(
-                Problem("trial.toml", f"for {words}: {error.why}", error.would_help, column="key recipe")
-            )
-    return found, list({str(problem): problem for problem in problems}.values())
-
-
-def _plain_level(level: object) -> str | float:
-    return level if isinstance(level, str) else float(level)  # type: ignore[arg-type]
+            what = f"for {listed([f'{label} {level}' for label, level in said])}: {error.why}"
+            problems.append(Problem(FILE, what, error.would_help, column="key recipe"))
+    if problems:
+        raise BadInput({str(problem): problem for problem in problems}.values())
+    if base is None:
+        return Cards(tuple(cards))
+    scaled = _scale(settings, recipes)
+    recipes = [made_of.scale(one, scaled) if scaled != 1 else one for one in recipes]
+    pairs = zip(cards, recipes, strict=True)
+    full = tuple(replace(card, recipe=one, notes=_notes(settings, one)) for card, one in pairs)
+    return Cards(full, scaled, _doubts(recipes))
 
 
 def _scale(settings: TrialSettings, recipes: Sequence[Recipe]) -> float:
@@ -132,83 +102,34 @@ def _scale(settings: TrialSettings, recipes: Sequence[Recipe]) -> float:
     return wanted.pieces * piece_g * (1 + wanted.spare) / lightest
 
 
-def _card(
-    record: Mapping[str, object],
-    levels: tuple[tuple[str, str], ...],
-    recipe: Recipe | None,
-    notes: tuple[str, ...],
-) -> RunCard:
-    return RunCard(
-        run=str(record["run"]),
-        day=str(record["day"]),
-        blind=str(record.get("blind", "")),
-        levels=levels,
-        recipe=recipe,
-        amounts=None if recipe is None else made_of.amounts_table(recipe),
-        steps=() if recipe is None else made_of.bench_steps(recipe),
-        cautions=() if recipe is None else made_of.cautions(recipe),
-        notes=notes,
-    )
-
-
 def _notes(settings: TrialSettings, recipe: Recipe) -> tuple[str, ...]:
-    said = [str(over) for over in made_of.over_limits(recipe)]
+    said = made_of.over_limits(recipe)
     try:
         fizz = made_of.fizz_balance(recipe)
     except CannotAnswer:
         pass
     else:
-        gas = made_of.gas_litres(fizz.typical.co2_g)
+        gas = gas_litres(fizz.typical.co2_g)
         said.append(f"{fizz} At most {number(gas)} L of gas at bath warmth from the whole batch.")
-    piece_g = settings.recipe.mould_g() if settings.recipe else None
-    if piece_g is not None:
-        pieces = made_of.batch_mass(recipe) * (1 / piece_g)
-        wanted = settings.recipe.pieces if settings.recipe else None
-        if wanted is not None and pieces.typical < wanted:
-            said.append(
-                f"The batch fills about {number(pieces.typical)} moulds of {number(piece_g)} g, not {wanted}."
-            )
+    wanted = settings.recipe
+    piece_g = wanted.mould_g() if wanted else None
+    if wanted is not None and wanted.pieces is not None and piece_g is not None:
+        fills = made_of.batch_mass(recipe).typical / piece_g
+        if fills < wanted.pieces:
+            moulds = f"{number(fills)} moulds of {number(piece_g)} g"
+            said.append(f"The batch fills about {moulds}, not {wanted.pieces}.")
     return tuple(said)
 
 
-def _doubts(recipes: Sequence[Recipe], runs: Sequence[str]) -> tuple[str, ...]:
-    """Doubts about measures once for all batches; those about what is in a batch with its batches."""
-    everything: dict[str, Ingredient] = {}
+def _doubts(recipes: Sequence[Recipe]) -> tuple[str, ...]:
+    """Doubts about measures once for all batches, then those about what is in some of them."""
+    every: dict[str, Ingredient] = {}
+    alone: list[str] = []
     for recipe in recipes:
-        for item in recipe.ingredients:
-            if item.amount.amount > 0:
-                everything.setdefault(item.name, item)
-    together = Recipe("all batches", tuple(everything.values()))
-    said = [doubt for doubt in made_of.doubts(together) if doubt not in made_of.doubts(_weighed(together))]
-    where: dict[str, list[str]] = {}
-    for run, recipe in zip(runs, recipes, strict=True):
-        for doubt in made_of.doubts(_weighed(recipe)):
-            where.setdefault(doubt, []).append(run)
-    for doubt, some in where.items():
-        named = f"{listed(some[:6])}{' and others' if len(some) > 6 else ''}"
-        said.append(doubt if len(some) == len(runs) else f"{doubt} (Batches: {named}.)")
-    return tuple(said)
-
-
-def _weighed(recipe: Recipe) -> Recipe:
-    """The same ingredients, each on the scale, so that only doubts about what is in it are left."""
-    gram = Quantity(1, "g")
-    items = [
-        replace(item, amount=gram, top_up_after=None) for item in recipe.ingredients if item.amount.amount > 0
-    ]
-    return replace(recipe, ingredients=tuple(items))
-
-
-def _cost(settings: TrialSettings, recipes: Sequence[Recipe]) -> Span | None:
-    """Least, mean and most cost of a piece; None unless every ingredient has a price and pieces are known."""
-    pieces = settings.recipe.pieces if settings.recipe else None
-    if pieces is None:
-        return None
-    costs = [made_of.cost(one, pieces) for one in recipes]
-    if any(one.unpriced for one in costs):
-        return None
-    return Span(
-        min(one.piece.low for one in costs),
-        sum(one.piece.typical for one in costs) / len(costs),
-        max(one.piece.high for one in costs),
-    )
+        items = [item for item in recipe.ingredients if item.amount.amount > 0]
+        for item in items:
+            every.setdefault(item.name, item)
+        # each on the scale, so that only doubts about what is in it are left
+        weighed = tuple(replace(item, amount=Quantity(1, "g"), top_up_after=None) for item in items)
+        alone += made_of.doubts(Recipe("weighed", weighed))
+    return tuple(dict.fromkeys([*made_of.doubts(Recipe("all batches", tuple(every.values()))), *alone]))

@@ -1,4 +1,4 @@
-"""The file that a table stands in: reading it as the trial's loader does, and changing rows in one step."""
+"""The files that a trial's tables stand in: read as the trial's loader does, and rows changed in one step."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from typing import Any
 
 import pandas as pd
 
-from fizzlab.bench.place import changed
 from fizzlab.bench.workbook import fill_cell
 from fizzlab.errors import BadInput, FizzlabError, Problem
 from fizzlab.measures import LEAVE_OUT, Kind, TableSpec
@@ -28,202 +27,112 @@ _IDLE_PARTS = frozenset(
     ("xl/printerSettings", "xl/calcChain.xml", "xl/sharedStrings.xml", "docProps", "customXml", "xl/persons")
 )
 
+Kinds = Mapping[str, Kind]
+_Signature = tuple[int, int, int]
+
 
 class FileBusy(FizzlabError):
     """The file cannot be written now; what was logged waits in the journal."""
 
 
-class TableFile:
-    """One table of a folder in a CSV file, or one that will get such a file with its first reading."""
+class Files:
+    """The tables of a folder: each a CSV file, which its first reading makes, or a sheet of the workbook."""
 
-    def __init__(self, spec: TableSpec, path: Path) -> None:
-        self.spec, self.path = spec, path
-        self.raw = RawTable(path.name, pd.DataFrame())
-        self._seen: object = ()
+    def __init__(self, folder: Path, specs: Mapping[str, TableSpec]) -> None:
+        self.folder, self.specs, self.book = folder, specs, folder / WORKBOOK
+        self._read: dict[Path, tuple[_Signature, dict[str, RawTable]]] = {}
 
-    def read(self) -> RawTable:
-        """The table as it stands; read again only if the file was changed by somebody else."""
-        if _signature(self.path) != self._seen:
-            self.raw = self._load()
-            self._seen = _signature(self.path)
-        return self.raw
+    def path(self, name: str) -> Path:
+        """The file that a table stands in, or would; BadInput where it stands in two."""
+        files = [path for path in sorted(self.folder.glob("*.csv")) if path.stem.casefold() == name]
+        sheet = self._tables(self.book).get(name)
+        if files and sheet is not None and not sheet.cells.empty:
+            what = f"the same table also stands in {WORKBOOK}, sheet {name}."
+            raise BadInput([Problem(files[0].name, what, "Keep one of the two and take the other away.")])
+        return (files or [self.folder / f"{name}.csv" if sheet is None else self.book])[0]
 
-    def write(self, changes: Sequence[Change], kinds: Mapping[str, Kind]) -> None:
+    def read(self, name: str) -> RawTable:
+        """The table as it stands."""
+        path = self.path(name)
+        found = self._tables(path)
+        if name in found:
+            return found[name]
+        columns = [column.name for column in self.specs[name].columns]
+        return RawTable(path.name, pd.DataFrame(columns=columns, dtype=object))
+
+    def _tables(self, path: Path) -> dict[str, RawTable]:
+        """The tables of one file; read again only if it was changed by somebody else."""
+        now = _signature(path)
+        if now is None:
+            return {}
+        if path not in self._read or self._read[path][0] != now:
+            if path == self.book:
+                tables, _, problems = read_sheets(path, list(self.specs))
+            else:
+                raw, problems = read_csv(path)
+                tables = {} if raw is None else {path.stem.casefold(): raw}
+            if problems:
+                raise BadInput(problems)
+            self._read[path] = (now, tables)
+        return self._read[path][1]
+
+    def write(self, name: str, changes: Sequence[Change], kinds: Kinds) -> None:
         """Change rows, or raise FileBusy: it is open in a spreadsheet program, or the computer refuses."""
-        raw = self.read()
-        lock = open_in(self.path)
+        path, raw = self.path(name), self.read(name)
+        lock = open_in(path)
         if lock is not None:
-            what = f"{self.path.name} is open in a spreadsheet. Close it there;"
+            what = f"{path.name} is open in a spreadsheet. Close it there;"
             raise FileBusy(f"{what} if it is not open, delete {lock.name}.")
+        added = new_columns(raw, changes)
+        header = ",".join(column.name for column in self.specs[name].columns).encode() + b"\n"
         try:
-            self._save(changes, _new_columns(raw, changes), kinds)
+            if path == self.book:
+                data = _edited_sheet(path, name, changes, added, kinds)
+            else:
+                data = _edited_csv(path.read_bytes() if path.exists() else header, changes, added, kinds)
+            if data == header:  # a table without a row would be refused when the trial is read
+                path.unlink(missing_ok=True)
+            else:
+                write_whole(path, data)
         except OSError as error:
-            self._seen = ()
             raise FileBusy(
-                f"the computer does not let {self.path.name} be changed ({error.strerror or error}). "
+                f"the computer does not let {path.name} be changed ({error.strerror or error}). "
                 "If it is open in another program, close it there."
             ) from None
-        self.raw = after(raw, changes)
-        self._seen = _signature(self.path)
-
-    def _load(self) -> RawTable:
-        if not self.path.exists():
-            names = [column.name for column in self.spec.columns]
-            return RawTable(self.path.name, pd.DataFrame(columns=names, dtype=object))
-        raw, problems = read_csv(self.path)
-        if raw is None:
-            raise BadInput(problems)
-        return raw
-
-    def _save(self, changes: Sequence[Change], added: Sequence[str], kinds: Mapping[str, Kind]) -> None:
-        fresh = (",".join(column.name for column in self.spec.columns) + "\n").encode()
-        data = self.path.read_bytes() if self.path.exists() else fresh
-        new = _edited_csv(data, changes, added, kinds)
-        if new == fresh:  # a table without a row would be refused when the trial is read
-            self.path.unlink(missing_ok=True)
-        else:
-            write_whole(self.path, new)
-
-
-class Workbook:
-    """The workbook of a folder, kept in memory between presses."""
-
-    def __init__(self, path: Path, names: Sequence[str]) -> None:
-        self.path, self.names = path, names
-        self.tables: dict[str, RawTable] = {}
-        self._seen: object = ()
-        self._book: Any = None
-        self._parts: set[str] = set()
-
-    def refresh(self) -> None:
-        """Read it again if somebody changed it."""
-        now = _signature(self.path)
-        if now == self._seen:
-            return
-        import openpyxl
-
-        self.tables, _, problems = read_sheets(self.path, self.names)
-        if problems:
-            raise BadInput(problems)
-        with self.path.open("rb") as file:
-            self._book = openpyxl.load_workbook(file)
-        self._parts = _parts(self.path)
-        self._seen = now
-
-    def save(
-        self, name: str, changes: Sequence[Change], added: Sequence[str], kinds: Mapping[str, Kind]
-    ) -> None:
-        """Change rows of one sheet."""
-        self.refresh()
-        sheet = next(sheet for sheet in self._book if sheet.title.strip().casefold() == name)
-        formula = next(
-            (cell.coordinate for row in sheet.iter_rows() for cell in row if cell.data_type == "f"), ""
-        )
-        if formula:
-            raise FileBusy(
-                f"{self.path.name}, sheet {sheet.title}: cell {formula} holds a formula, whose value would "
-                "be lost. Put its value in its place (copy, paste the values only) and save the workbook."
-            )
-        self._seen = ()  # until it is on the disk, what is in memory is not the file
-        header = {
-            str(cell.value).strip().casefold(): cell.column for cell in sheet[1] if cell.value is not None
-        }
-        for column in added:
-            header[column] = max(header.values()) + 1
-            sheet.cell(row=1, column=header[column], value=column)
-        for row, column, text in _new_cells(changes, header):
-            fill_cell(sheet.cell(row=row, column=header[column]), text, kinds.get(column, "text"))
-        for cell in sheet[1]:
-            if cell.comment is not None and cell.comment.author == "fizzlab":
-                cell.comment.width, cell.comment.height = 260, 90  # openpyxl forgets the sizes
-        out = io.BytesIO()
-        self._book.save(out)
-        lost = self._parts - _parts(out) - _IDLE_PARTS
-        if lost:
-            raise FileBusy(
-                f"{self.path.name} holds something that would be lost by writing into it "
-                f"({', '.join(sorted(lost))}). Move drawings, buttons and the like into another workbook."
-            )
-        write_whole(self.path, out.getvalue())
-        self.tables[name] = after(self.tables[name], changes)
-        self._seen = _signature(self.path)
-
-
-class SheetTable(TableFile):
-    """A table in a sheet of the workbook."""
-
-    def __init__(self, spec: TableSpec, book: Workbook) -> None:
-        super().__init__(spec, book.path)
-        self.book = book
-
-    def _load(self) -> RawTable:
-        self.book.refresh()
-        if self.spec.name not in self.book.tables:
-            where = f"{self.path.name}, sheet {self.spec.name}"
-            do = "Put it back, or run this notebook again."
-            raise BadInput([Problem(where, "the sheet is no longer there.", do)])
-        return self.book.tables[self.spec.name]
-
-    def _save(self, changes: Sequence[Change], added: Sequence[str], kinds: Mapping[str, Kind]) -> None:
-        self.book.save(self.spec.name, changes, added, kinds)
-
-
-def find(folder: Path, book: Workbook | None, spec: TableSpec) -> TableFile:
-    """The file of a table; a new CSV file where it stands nowhere yet, BadInput where it stands in two."""
-    name = spec.name
-    files = [path for path in sorted(folder.glob("*.csv")) if path.stem.casefold() == name]
-    if book is not None:
-        book.refresh()
-        if name in book.tables:
-            if files and not book.tables[name].cells.empty:
-                what = f"the same table also stands in {WORKBOOK}, sheet {name}."
-                raise BadInput([Problem(files[0].name, what, "Keep one of the two and take the other away.")])
-            if not files:
-                return SheetTable(spec, book)
-    return TableFile(spec, files[0] if files else folder / f"{name}.csv")
+        now = _signature(path)
+        if now is not None:
+            tables = self._read.get(path, (now, {}))[1]
+            self._read[path] = (now, {**tables, name: after(raw, changes)})
 
 
 def rows_of(raw: RawTable) -> dict[int, Cells]:
     """The rows of a raw table as text cells, by spreadsheet row."""
-    records = raw.cells.to_dict("records")
-    return {
-        int(str(row)): {str(name): str(text) for name, text in record.items()}
-        for row, record in zip(raw.cells.index, records, strict=True)
-    }
+    rows: dict[Any, Any] = raw.cells.to_dict("index")
+    return {int(row): cells for row, cells in rows.items()}
 
 
 def after(raw: RawTable, changes: Sequence[Change]) -> RawTable:
     """The raw table after changes."""
-    names = [*raw.cells.columns, *_new_columns(raw, changes)]
-    rows = changed(rows_of(raw), changes)
-    cells = pd.DataFrame(
-        [[row.get(name, "") for name in names] for row in rows.values()],
-        index=pd.Index(list(rows), name="row"),
-        columns=names,
-        dtype=object,
-    )
-    return RawTable(raw.where, cells)
+    rows: dict[int, Cells | None] = {**rows_of(raw), **{change.row: change.after for change in changes}}
+    kept = {row: cells for row, cells in sorted(rows.items()) if cells is not None}
+    index, names = pd.Index(list(kept), name="row"), [*raw.cells.columns, *new_columns(raw, changes)]
+    cells = [[row.get(name, "") for name in names] for row in kept.values()]
+    return RawTable(raw.where, pd.DataFrame(cells, index, names, dtype=object))
 
 
-def _new_columns(raw: RawTable, changes: Sequence[Change]) -> list[str]:
+def new_columns(raw: RawTable, changes: Sequence[Change]) -> list[str]:
     """Columns in which something is to stand and that the table lacks."""
     wanted = {name for change in changes for name, text in (change.after or {}).items() if text.strip()}
     return sorted(wanted - set(raw.cells.columns), key=lambda name: (name == LEAVE_OUT.name, name))
 
 
-def _new_cells(
-    changes: Sequence[Change], header: Sequence[str] | Mapping[str, int]
-) -> list[tuple[int, str, str]]:
-    """Row, column and text of each cell that changes; others keep their bytes and their looks."""
-    return [
-        (change.row, name, new)
-        for change in changes
-        for name in header
-        if (new := (change.after or {}).get(name, "")) != (change.before or {}).get(name, "")
-    ]
+def _new_cells(change: Change, names: Sequence[str]) -> list[tuple[str, str]]:
+    """Column and text of each cell that changes; the others keep their bytes and their looks."""
+    before, new = change.before or {}, change.after or {}
+    return [(name, new.get(name, "")) for name in names if new.get(name, "") != before.get(name, "")]
 
 
-def _signature(path: Path) -> tuple[int, int, int] | None:
+def _signature(path: Path) -> _Signature | None:
     try:
         seen = path.stat()
     except FileNotFoundError:
@@ -242,13 +151,46 @@ def _parts(archive: Path | io.BytesIO) -> set[str]:
     }
 
 
-def _edited_csv(
-    data: bytes, changes: Sequence[Change], added: Sequence[str], kinds: Mapping[str, Kind]
+def _edited_sheet(
+    path: Path, name: str, changes: Sequence[Change], added: Sequence[str], kinds: Kinds
 ) -> bytes:
+    """The workbook with some rows of one sheet changed; FileBusy where that would lose something."""
+    import openpyxl
+
+    with path.open("rb") as file:
+        book = openpyxl.load_workbook(file)
+    sheet = next(sheet for sheet in book if sheet.title.strip().casefold() == name)
+    formulas = [cell.coordinate for row in sheet.iter_rows() for cell in row if cell.data_type == "f"]
+    if formulas:
+        raise FileBusy(
+            f"{path.name}, sheet {sheet.title}: cell {formulas[0]} holds a formula, whose value would "
+            "be lost. Put its value in its place (copy, paste the values only) and save the workbook."
+        )
+    columns = {str(cell.value).strip().casefold(): cell.column for cell in sheet[1] if cell.value is not None}
+    for column in added:
+        columns[column] = max(columns.values()) + 1
+        sheet.cell(row=1, column=columns[column], value=column)
+    for change in changes:
+        for column, text in _new_cells(change, list(columns)):
+            fill_cell(sheet.cell(row=change.row, column=columns[column]), text, kinds.get(column, "text"))
+    for page in book:
+        for cell in page[1]:
+            if cell.comment is not None and cell.comment.author == "fizzlab":
+                cell.comment.width, cell.comment.height = 260, 90  # openpyxl forgets the sizes
+    out = io.BytesIO()
+    book.save(out)
+    lost = _parts(path) - _parts(out) - _IDLE_PARTS
+    if lost:
+        raise FileBusy(
+            f"{path.name} holds something that would be lost by writing into it "
+            f"({', '.join(sorted(lost))}). Move drawings, buttons and the like into another workbook."
+        )
+    return out.getvalue()
+
+
+def _edited_csv(data: bytes, changes: Sequence[Change], added: Sequence[str], kinds: Kinds) -> bytes:
     """A CSV file with some rows changed and columns added; every other cell stays as it was written.
 
-    Examples
-    --------
     >>> change = Change(3, None, {"run": "B", "hours": "2.5"})
     >>> _edited_csv(b"run;hours\\r\\nA;1,5\\r\\n", [change], [], {"hours": "number"})
     b'run;hours\\r\\nA;1,5\\r\\nB;2,5\\r\\n'
@@ -268,7 +210,7 @@ def _edited_csv(
         records += [[] for _ in range(change.row - len(records))]
         record = records[change.row - 1]
         record += [""] * (len(header) - len(record))
-        for _, name, new in _new_cells([change], header):
+        for name, new in _new_cells(change, header):
             place = header.index(name)
             record[place] = new.replace(".", ",") if comma and place in numbers else guarded(new)
         if change.after is None and change.row == len(records):

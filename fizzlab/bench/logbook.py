@@ -1,7 +1,7 @@
 """Logging at the bench, without buttons: readings go into the trial's own tables one at a time, safely.
 
-Each method that logs checks the reading as the trial's loader would, writes it into the journal (then it is
-safe) and into its table. `fizzlab.bench.buttons` puts buttons on it.
+A reading is checked as the trial's loader would, written into the journal (then it is safe) and into its
+table. `fizzlab.bench.buttons` puts buttons on it.
 """
 
 from __future__ import annotations
@@ -9,52 +9,40 @@ from __future__ import annotations
 import datetime as dt
 import re
 import shutil
-from collections.abc import Iterable
-from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise, product
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import pandas as pd
 
-from fizzlab.bench.files import FileBusy, TableFile, Workbook, after, find, rows_of
-from fizzlab.bench.place import done, fits, number, place, plain, undo
-from fizzlab.errors import BadInput, FizzlabError, Problem
-from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, WATER_C, Column
+from fizzlab.bench.files import FileBusy, Files, after, rows_of
+from fizzlab.bench.place import fits, place, plain, undo
+from fizzlab.bench.sheet import look_hours
+from fizzlab.errors import BadInput, Problem
+from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, Column
 from fizzlab.trial import checks
-from fizzlab.trial.folder import WORKBOOK, columns_of, folder_there
+from fizzlab.trial.folder import columns_of, folder_there
 from fizzlab.trial.journal import JOURNAL, Cells, Change, Entry, Journal, Line, Running
-from fizzlab.trial.settings import FILE, TrialSettings, read_settings
+from fizzlab.trial.settings import FILE, read_settings
 from fizzlab.trial.tables import RawTable, Table, parse
 
 #: Tables that are logged by the stopwatch.
 FIZZING = ("fizz_times", "fizz_curves")
 
-PRACTICE = Path(__file__).resolve().parent / "templates" / "bench_demo"
-
 _PIECE = re.compile(r"[\w][\w .-]{0,19}")
 
-_HOURS = "hours"
 
-
-@dataclass(frozen=True)
-class Tray:
-    """A batch as it is chosen at the bench: by its blind code where the trial has codes.
-
-    The recipe is nowhere shown. `made_at` is in seconds since 1970, or None.
-    """
+class Tray(NamedTuple):
+    """A batch as it is chosen, by its code where the trial has codes; `made_at` in seconds since 1970."""
 
     run: str
     label: str
     made_at: float | None
 
 
-@dataclass(frozen=True)
-class Form:
-    """What is filled in at the bench for one table: `columns`; batch, piece and hours are not typed.
-
-    In `kept` are the columns whose text stays for the next piece, such as the rater.
-    """
+class Form(NamedTuple):
+    """What is filled in for one table; the text of the columns in `kept`, such as rater, stays."""
 
     table: str
     meaning: str
@@ -64,8 +52,7 @@ class Form:
     kept: frozenset[str]
 
 
-@dataclass(frozen=True)
-class Look:
+class Look(NamedTuple):
     """Pieces of one tray to be looked at, or weighed, `hours` after making; due in seconds since 1970."""
 
     table: str
@@ -76,60 +63,35 @@ class Look:
     due: float
 
 
-@dataclass(frozen=True)
-class Said:
+class Said(NamedTuple):
     """One reading in the list of what was logged; `waits` says why it is not in its table yet, if so."""
 
-    number: int
     at: float
     says: str
     waits: str = ""
 
 
-class CannotKeep(FizzlabError):
-    """The journal cannot be written, so a press cannot be confirmed."""
-
-    def __init__(self, error: OSError) -> None:
-        super().__init__(
-            f"Not logged: the computer refused to write {JOURNAL} ({error.strerror or error}). "
-            "Write it on paper, and look whether the disk is full or the folder may not be written to."
-        )
-
-
 class Logbook:
-    """Readings of one trial, logged one at a time.
+    """Readings of one trial, logged one at a time; opening it puts in what a dead computer left.
 
-    Times are seconds since 1970 by the wall clock; the logbook has no clock of its own. Every method that
-    logs returns a `Said` once the reading is on the disk, and raises `BadInput` if it was not logged.
+    Times are seconds since 1970 by the wall clock; the logbook has no clock of its own. What logs returns a
+    `Said` once the reading is on the disk, and raises BadInput if it was not logged.
     """
 
-    def __init__(self, folder: Path, settings: TrialSettings, journal: Journal) -> None:
-        self.folder, self.settings, self.journal = folder, settings, journal
-        self.tables = settings.tables()
-        book = folder / WORKBOOK
-        self._book = Workbook(book, list(self.tables)) if book.exists() else None
-        self._files: dict[str, TableFile] = {}
-        self._waits: dict[int, str] = {}
-        self._runs: tuple[RawTable, Table] | None = None
-
-    @classmethod
-    def open(cls, folder: str | Path) -> Logbook:
-        """Open a trial folder, and put in what a dead computer left in the journal.
-
-        BadInput is raised where trial.toml or runs cannot be used.
-        """
-        folder = Path(folder)
-        folder_there(folder)
-        settings, problems = read_settings(folder)
+    def __init__(self, folder: str | Path) -> None:
+        self.folder = Path(folder)
+        folder_there(self.folder)
+        settings, problems = read_settings(self.folder)
         if settings is None:
             raise BadInput(problems)
-        book = cls(folder, settings, Journal.open(folder))
-        book._batches()
-        book._keep({"did": "open"})
-        book.put_in()
-        return book
-
-    # what there is
+        self.settings, self.tables = settings, settings.tables()
+        self.journal = Journal.open(self.folder)
+        self.files = Files(self.folder, self.tables)
+        self._waits: dict[int, str] = {}
+        self._runs: tuple[RawTable, Table] | None = None
+        self._batches()
+        self._keep({"did": "open"})
+        self.put_in()
 
     def trays(self) -> list[Tray]:
         """The batches; by blind code, in the order of the codes, where every batch has one."""
@@ -141,45 +103,41 @@ class Logbook:
         trays = [Tray(run, label, at) for run, label, at in zip(rows["run"], labels, made, strict=True)]
         return sorted(trays, key=lambda tray: tray.label) if blind else trays
 
+    def tray(self, run: str) -> Tray:
+        """The tray of a batch."""
+        return next((tray for tray in self.trays() if tray.run == run), Tray(run, run, None))
+
     @cached_property
     def forms(self) -> dict[str, Form]:
-        """What can be logged, by table: what is planned, there, timed, or the maker's own."""
+        """What can be logged, by table: what is planned, timed, or the maker's own; all without a plan."""
         plan = self.settings.plan
-        own = {each.table for each in self.settings.measures().values() if not each.study}
+        known = {*FIZZING, *(each.table for each in self.settings.measures().values() if not each.study)}
         found = {}
         for name, spec in self.tables.items():
-            names = [column.name for column in spec.columns]
-            timed = spec.time == _HOURS
-            wanted = plan is None or name in plan.tables or timed or name in own or self._is_there(name)
-            if RUN.name not in names or not (wanted or name in FIZZING):
+            names = {column.name for column in spec.columns}
+            timed = spec.time == "hours"
+            if plan is not None and not (name in (*plan.tables, *known) or timed):
                 continue
-            passed = {RUN.name, PIECE.name, NOTE.name, BLIND.name, *([_HOURS] if timed else [])}
+            passed = {RUN.name, PIECE.name, NOTE.name, BLIND.name, *(["hours"] if timed else [])}
             if name == "runs":
                 passed |= {column.name for column in spec.columns if column.kind in ("text", "moment")}
                 passed |= set(self.settings.factors)
-            columns = tuple(column for column in spec.columns if column.name not in passed)
-            kept = frozenset(spec.planned) - passed
-            found[name] = Form(name, spec.meaning, columns, PIECE.name in names, timed, kept)
+            if RUN.name in names:
+                columns = tuple(column for column in spec.columns if column.name not in passed)
+                kept = frozenset(spec.planned) - passed
+                found[name] = Form(name, spec.meaning, columns, PIECE.name in names, timed, kept)
         return found
 
-    def pieces(self, run: str, tables: Iterable[str] | None = None) -> list[str]:
-        """Names of the pieces of a batch, as the tables have them."""
-        names: list[str] = []
-        for name in self.tables if tables is None else tables:
-            try:
-                cells = self._view(name).cells
-            except (BadInput, OSError):
-                continue
-            if {RUN.name, PIECE.name} <= set(cells.columns):
-                own = cells.loc[cells["run"].str.strip().str.casefold() == run.casefold(), "piece"]
-                names += [piece.strip() for piece in own if piece.strip()]
-        planned = self.settings.plan.pieces if self.settings.plan else 4
-        return list(dict.fromkeys(names)) or [str(piece) for piece in range(1, planned + 1)]
+    def pieces(self, run: str) -> list[str]:
+        """Names of the pieces of a batch: those of the plan, and others that were logged."""
+        planned = range(self.settings.plan.pieces if self.settings.plan else 4)
+        own = [entry.cells.get("piece", "") for entry in self.journal.live() if entry.cells["run"] == run]
+        return list(dict.fromkeys([*(str(piece + 1) for piece in planned), *filter(None, own)]))
 
     def logged(self) -> list[Said]:
         """What was logged and holds, the newest first."""
         return [
-            Said(entry.id, entry.at, entry.says, self._waits.get(entry.id, ""))
+            Said(entry.at, entry.says, self._waits.get(entry.id, ""))
             for entry in reversed(self.journal.live())
         ]
 
@@ -193,175 +151,130 @@ class Logbook:
         return self.journal.running
 
     def next_looks(self) -> list[Look]:
-        """The prepared looks and weighings still ahead or overdue, by when they are due.
+        """The planned looks and weighings still ahead or overdue, of pieces that were not dry.
 
-        A piece that was dry is not looked at again; a look that a later reading has passed over is gone.
+        A look is over once a reading was nearer to it than to the one before.
         """
-        trays = {tray.run.casefold(): tray for tray in self.trays() if tray.made_at is not None}
-        found: dict[tuple[str, str, float], list[str]] = {}
-        for form in self.forms.values():
-            try:
-                ahead = self._ahead(form) if form.timed else []
-            except (BadInput, OSError):
+        looks: list[Look] = []
+        plan = self.settings.plan
+        for name in plan.tables if plan is not None else ():
+            if plan is None or name not in self.forms or not self.forms[name].timed:
                 continue
-            for run, piece, hours in ahead:
-                if run.casefold() in trays:
-                    found.setdefault((form.table, run.casefold(), hours), []).append(piece)
-        looks = []
-        for (name, run, hours), pieces in found.items():
-            tray = trays[run]
-            due = (tray.made_at or 0.0) + hours * 3600
-            looks.append(Look(name, tray.run, tray.label, tuple(pieces), hours, due))
+            last = self._read(name).groupby(["run", "piece"])["hours"].max().to_dict()
+            over = {**last, **dict.fromkeys(self._ended(name), float("inf"))}
+            for tray, (before, hours) in product(self.trays(), pairwise([0.0, *look_hours(plan, name)])):
+                middle, run = (before + hours) / 2, tray.run
+                pieces = [piece for piece in self.pieces(run) if middle > over.get((run, piece), -1.0)]
+                if tray.made_at is not None and pieces:
+                    due = tray.made_at + hours * 3600
+                    looks.append(Look(name, run, tray.label, tuple(pieces), hours, due))
         return sorted(looks, key=lambda look: look.due)
 
-    def _ahead(self, form: Form) -> list[tuple[str, str, float]]:
-        """Prepared rows without a reading, later than every reading of their piece."""
-        raw = self._view(form.table)
-        readings = [name for name in raw.cells.columns if name not in self.tables[form.table].planned]
-        last = {key: float("inf") for key in self._ended(form)}
-        blank = []
-        for cells in rows_of(raw).values():
-            run, piece, hours = cells["run"].strip(), cells["piece"].strip(), number(cells.get(_HOURS, ""))
-            key = (run.casefold(), piece.casefold())
-            if hours is None:
-                continue
-            if any(cells[column].strip() for column in readings):
-                last[key] = max(last.get(key, -1.0), hours)
-            else:
-                blank.append((key, run, piece, hours))
-        return [(run, piece, hours) for key, run, piece, hours in blank if hours > last.get(key, -1.0)]
-
-    def _ended(self, form: Form) -> dict[tuple[str, str], float]:
-        """When the readings of a piece ended, such as when it was first dry."""
-        ends = [column.name for column in form.columns if column.ends]
-        if not ends:
-            return {}
-        try:
-            rows = self._read(form.table).rows
-        except (BadInput, OSError):
-            return {}
-        dry = rows[rows[ends].fillna(False).astype(bool).any(axis=1)]
+    def _ended(self, table: str) -> dict[tuple[str, str], float]:
+        """When the readings of a batch's piece ended, such as when it was first dry."""
         found: dict[tuple[str, str], float] = {}
-        for run, piece, at in zip(dry["run"], dry["piece"], dry[_HOURS], strict=True):
-            key = (run.casefold(), piece.casefold())
-            found[key] = min(found.get(key, at), at)
+        for column in self.forms[table].columns:
+            if column.ends:
+                rows = self._read(table)
+                over = rows[rows[column.name].fillna(False).astype(bool)]
+                found |= over.groupby(["run", "piece"])["hours"].min().to_dict()
         return found
-
-    # logging
 
     def made(self, run: str, at: float) -> Said:
         """Write down that a batch was pressed now."""
         moment = dt.datetime.fromtimestamp(at).replace(second=0, microsecond=0)
         cells = {"run": run, "made_at": moment.isoformat(timespec="minutes")}
-        return self._log("runs", cells, f"{self._label(run)}: made at {moment:%H:%M}", at)
+        return self._log("runs", cells, f"{self.tray(run).label}: made at {moment:%H:%M}", at)
 
     def log(self, table: str, run: str, piece: str, readings: Cells, at: float) -> Said:
         """Log the readings of a form, at this hour since making where the form is timed.
 
-        A piece that is wet after it was dry is logged and left out, with that as the reason, since a report
-        takes a piece that was dry as dry; so it is with every column that ends the readings of a piece.
+        A piece that is wet after it was dry is logged and left out, with that as the reason.
         """
-        form = self.forms[table]
-        cells = {"run": run}
-        says = self._label(run)
+        form, cells, said = self.forms[table], {"run": run}, []
         if form.by_piece:
-            cells["piece"], says = piece, self._at(run, piece)
+            cells["piece"] = piece
         if form.timed:
-            cells[_HOURS] = self._hours(run, at)
-        said = []
+            cells["hours"] = self._hours(run, at)
         for column in form.columns:
             text = plain(readings.get(column.name, ""))
-            if text or (column.required and column.name != RUN.name):
+            if text or column.required:
                 cells[column.name] = text
                 said.append(spoken(column, text))
         if not said:
             raise BadInput([Problem(form.meaning, "nothing is filled in.", "Type or press a reading first.")])
-        says += f": {', '.join(said)}" + (f" at {cells[_HOURS]} h" if form.timed else "")
-        for column in form.columns:
-            ended = self._ended(form).get((run.casefold(), piece.casefold())) if column.ends else None
-            if ended is not None and cells.get(column.name) == "no":
-                was = spoken(column, "yes")
-                cells[LEAVE_OUT.name] = f"{spoken(column, 'no')} after it was {was} at {ended:g} h"
-                says += f" (left out: it was {was} at {ended:g} h)"
+        says = f"{self._at(cells)}: {', '.join(said)}" + (f" at {cells['hours']} h" if form.timed else "")
+        ended = self._ended(table).get((run, piece))
+        for column in form.columns if ended is not None else ():
+            if column.ends and cells.get(column.name) == "no":
+                was = f"{spoken(column, 'yes')} at {ended:g} h"
+                cells[LEAVE_OUT.name] = f"{spoken(column, 'no')} after it was {was}"
+                says += f" (left out: it was {was})"
         return self._log(table, cells, says, at)
 
-    def start(self, run: str, piece: str, water_c: str, at: float) -> Running:
-        """Start the stopwatch for a piece that goes into the water."""
+    def start(self, run: str, piece: str, water_c: str, at: float) -> str:
+        """Start the stopwatch for a piece that goes into the water; gives what to know."""
         if self.running is not None:
-            what = f"it runs for {self._running_at()}."
+            what = f"it runs for {self._at(vars(self.running))}."
             raise BadInput([Problem("stopwatch", what, "Stop it first.")])
-        self._piece(piece)
-        one = RawTable("water", pd.DataFrame({"water_c": [water_c]}, index=[2]))
-        _, found = parse(one, [WATER_C])
-        if found:
-            what = found[0].what if water_c.strip() else "it is not filled in."
-            do = "Measure it and type it in before the start."
-            raise BadInput([Problem("water temperature", what, do)])
+        self._refuse_row("fizz_times", {"piece": piece, "water_c": water_c})
+        times = self._read("fizz_times")
         self._keep({"did": "start", "run": run, "piece": piece, "water_c": plain(water_c), "at": at})
-        return self._watch()
-
-    def measured(self, run: str, piece: str) -> list[str]:
-        """Which tables of the stopwatch hold readings of a piece already."""
-        rows = {name: self._read(name).rows for name in FIZZING}
-        return [name for name in FIZZING if _of_piece(rows[name], run, piece).any()]
+        if ((times["run"] == run) & (times["piece"] == piece)).any():
+            return "The stopwatch runs. This piece has a fizz time already, so no end will be taken for it."
+        return "The stopwatch runs."
 
     def stop(self) -> None:
         """Stop the stopwatch without logging."""
+        self.under_the_watch(0.0)
         self._keep({"did": "stop"})
 
     def colour(self, at: float) -> Said:
         """Log the first colour at the stopwatch's second: so far watched, and not finished."""
         cells = self.under_the_watch(at)
-        more = {"done": "no", "colour_s": cells["seconds"]}
-        says = f"{self._running_at()}: colour at {cells['seconds']} s"
-        return self._log("fizz_times", {**cells, **more}, says, at)
+        cells |= {"done": "no", "colour_s": cells["seconds"]}
+        return self._log("fizz_times", cells, f"{self._at(cells)}: colour at {cells['seconds']} s", at)
 
     def end(self, at: float, *, done: bool = True) -> Said:
-        """Log the end of the fizz, or that the watching ended before it.
-
-        This stops the stopwatch, unless masses were logged by it: the scale is read on after the fizz.
-        """
+        """Log the end of the fizz, or of the watching; the stopwatch goes on if masses were logged by it."""
         cells = {**self.under_the_watch(at), "done": "yes" if done else "no"}
-        earlier = self.journal.on_this_watch("fizz_times")
-        if earlier:
-            cells["colour_s"] = earlier[-1].cells.get("colour_s", "")
-        says = f"{self._running_at()}: {'fizz ended' if done else 'still fizzing'} at {cells['seconds']} s"
-        replaces = earlier[-1].id if earlier else 0
-        stops = not self.journal.on_this_watch("fizz_curves")
-        return self._log("fizz_times", cells, says, at, replaces=replaces, stops=stops)
+        more: dict[str, Any] = {"stops": not self.journal.on_this_watch("fizz_curves")}
+        for earlier in self.journal.on_this_watch("fizz_times")[-1:]:
+            cells["colour_s"] = earlier.cells.get("colour_s", "")
+            more["replaces"] = earlier.id
+        ended = "fizz ended" if done else "still fizzing"
+        says = f"{self._at(cells)}: {ended} at {cells['seconds']} s"
+        return self._log("fizz_times", cells, says, at, **more)
+
+    def under_the_watch(self, at: float) -> dict[str, str]:
+        """The piece in the water, how warm that is, and the stopwatch's second (BadInput if it stands)."""
+        watch = self.running
+        if watch is None:
+            raise BadInput([Problem("stopwatch", "it does not run.", "Start it as the piece goes in.")])
+        seconds = plain(f"{at - watch.at:.1f}")
+        return {"run": watch.run, "piece": watch.piece, "water_c": watch.water_c, "seconds": seconds}
 
     def undo(self, at: float) -> str:
         """Take back the last reading that holds, and say which it was."""
         live = self.journal.live()
         if not live:
             raise BadInput([Problem("undo", "nothing is logged.", "")])
-        last = live[-1]
-        if last.id in self.journal.begun:
-            self.put_in()
-        if last.id in self.journal.changes:
-            try:
-                rows = rows_of(self._view(last.table))
-            except (BadInput, OSError):
-                pass  # it is looked at again when the file can be written
-            else:
-                if not fits(rows, undo(self.journal.changes[last.id])):
-                    raise self._changed_since(last)
-        self._keep({"did": "undo", "id": self.journal.last + 1, "of": last.id, "at": at})
-        self._waits.pop(last.id, None)
+        number = self.journal.last + 1
+        self._keep({"did": "undo", "id": number, "of": live[-1].id, "at": at})
+        self._waits.pop(live[-1].id, None)
         self.put_in()
-        return last.says
-
-    # keeping
+        if live[-1] in self.journal.live():
+            self._waits.pop(number)
+            raise self._changed_since(live[-1])
+        return live[-1].says
 
     def _log(self, table: str, cells: Cells, says: str, at: float, **more: Any) -> Said:
-        if "piece" in cells:
-            self._piece(cells["piece"])
         entry = Entry(self.journal.last + 1, at, table, cells, says, **more)
         self._check(entry)
         line: Line = {"did": "log", "id": entry.id, "at": at, "table": table, "cells": dict(cells)}
         self._keep({**line, "says": says, **{name: value for name, value in more.items() if value}})
         self.put_in()
-        return Said(entry.id, at, says, self._waits.get(entry.id, ""))
+        return Said(at, says, self._waits.get(entry.id, ""))
 
     def put_in(self) -> None:
         """Put what waits in the journal into its tables, as far as they can be written now."""
@@ -375,26 +288,25 @@ class Logbook:
                 self._waits[entry.id] = f"The computer refused ({error.strerror or error})."
 
     def _write(self, entry: Entry) -> None:
-        file = self._file(entry.table)
-        rows = rows_of(file.read())
+        raw = self.files.read(entry.table)
         begun = self.journal.begun.get(entry.id)
         if begun is not None:  # stopped in between: did it reach the file?
-            if done(rows, begun):
-                self._keep({"did": "written", "id": entry.id})
+            reached = fits(rows_of(raw), undo(begun))
+            self._keep({"did": "written" if reached else "not_written", "id": entry.id})
+            if reached:
                 return
-            self._keep({"did": "not_written", "id": entry.id})
         if entry not in self.journal.waiting():  # taken back before it reached its table
             return
-        changes = self._changes(entry, file.read())
-        if entry.of and not fits(rows, changes):
+        changes = self._changes(entry, raw)
+        if entry.of and not fits(rows_of(raw), changes):
             taken_back = self.journal.entries[entry.of]
             self._keep({"did": "kept", "id": entry.id})
             raise self._changed_since(taken_back)
         self._keep({"did": "writing", "id": entry.id, "changes": [list(change) for change in changes]})
         try:
             if changes:
-                kinds = {column.name: column.kind for column in self._columns(entry.table, file.read())}
-                file.write(changes, kinds)
+                columns = columns_of(entry.table, self.settings, raw)
+                self.files.write(entry.table, changes, {column.name: column.kind for column in columns})
         except FileBusy:
             self._keep({"did": "not_written", "id": entry.id})
             raise
@@ -405,62 +317,60 @@ class Logbook:
         if entry.of:
             return undo(self.journal.changes.get(entry.of, []))
         instead = self.journal.entries[entry.replaces].cells if entry.replaces else None
-        cells = self._as_the_table_has_it(entry, raw)
-        return place(rows_of(raw), raw.cells.columns, self.tables[entry.table], cells, instead)
-
-    def _as_the_table_has_it(self, entry: Entry, raw: RawTable) -> Cells:
-        """Write the clock time instead of the hours, and the code instead of the batch, where it does so."""
         cells, columns = dict(entry.cells), raw.cells.columns
-        stamped = "checked_at" in columns and _HOURS in cells
-        if stamped and not (_HOURS in columns and (raw.cells["checked_at"].str.strip() == "").all()):
-            del cells[_HOURS]
-            cells["checked_at"] = dt.datetime.fromtimestamp(entry.at).isoformat(timespec="seconds")
-        if BLIND.name in columns and RUN.name not in columns:
+        if BLIND.name in columns and RUN.name not in columns:  # the sheet of a scorer, who sees codes only
             runs = self._batches().rows
             cells[BLIND.name] = str(runs.loc[runs["run"] == cells.pop("run"), "blind"].iloc[0])
-        return cells
+        return place(rows_of(raw), columns, self.tables[entry.table], cells, instead)
 
-    def _check(self, entry: Entry) -> None:
-        """Refuse a reading that the trial's loader would refuse."""
-        table, cells = entry.table, entry.cells
+    def _refuse_row(self, table: str, cells: Cells) -> None:
+        """Refuse cells that the trial's loader would refuse by themselves, and odd names of pieces."""
+        piece = cells.get("piece", "1")
+        if not _PIECE.fullmatch(piece):
+            what = "a piece is named by up to 20 letters and digits." if piece else "no piece is chosen."
+            raise BadInput([Problem("piece", what, "Choose or name one.")])
         one = RawTable(table, pd.DataFrame([dict(cells)], index=[2]))
         found = parse(one, [column for column in self.tables[table].columns if column.name in cells])[1]
         if found:
             raise BadInput(Problem(table, each.what, each.do, column=each.column) for each in found)
+
+    def _check(self, entry: Entry) -> None:
+        """Refuse a reading that the trial's loader would refuse, by itself or in its table."""
+        self._refuse_row(entry.table, entry.cells)
         try:
-            view = self._view(table)
+            view = self._view(entry.table)
         except (BadInput, OSError):
             return  # it waits in the journal until the table can be read
         changes = self._changes(entry, view)
         if not changes:
             raise BadInput([Problem(view.where, "this reading stands there already.", "")])
-        if not self._faults(table, view):  # a table with faults of its own must not stop the logging
-            found = self._faults(table, after(view, changes))
-            if found:
-                raise BadInput(found)
+        found = self._faults(entry.table, after(view, changes))
+        if found and not self._faults(entry.table, view):  # which must not stop the logging
+            raise BadInput(found)
 
     def _faults(self, table: str, raw: RawTable) -> list[Problem]:
         """What the trial's loader would refuse in a table."""
         if raw.cells.empty:
             return []
-        read, found = parse(raw, self._columns(table, raw), self.tables[table].planned)
-        hard = [problem for problem in found if problem.weight == "problem"]
-        if hard or table == "runs":
-            return hard
-        read, found = self._matched(read)
-        both = {table: read, "runs": self._batches()}
-        return [*found, *checks.across_rows(both, self.tables)[0]]
+        read, found = self._loaded(table, raw)
+        if found or table == "runs":
+            return found
+        return checks.across_rows({table: read, "runs": self._batches()}, self.tables)[0]
 
-    def _matched(self, table: Table) -> tuple[Table, list[Problem]]:
-        """Its rows with their batch and hours, where codes or clock times stand instead."""
+    def _loaded(self, table: str, raw: RawTable) -> tuple[Table, list[Problem]]:
+        """A table as the trial's loader reads it, also where codes or clock times stand, and its problems."""
+        read, found = parse(raw, columns_of(table, self.settings, raw), self.tables[table].planned)
+        found = [problem for problem in found if problem.weight == "problem"]
+        if found or table == "runs":
+            return read, found
         runs = self._batches()
-        if BLIND.name in table.rows:
-            return checks.runs_by_code(table, runs)
-        return checks.with_hours(checks.runs_as_spelled(table, runs), runs)
+        if BLIND.name in read.rows:
+            return checks.runs_by_code(read, runs)
+        return checks.with_hours(checks.runs_as_spelled(read, runs), runs)
 
     def _view(self, table: str) -> RawTable:
         """A table with what still waits for it."""
-        raw = self._file(table).read()
+        raw = self.files.read(table)
         for entry in self.journal.waiting():
             if entry.table == table:
                 try:
@@ -471,89 +381,52 @@ class Logbook:
                     raw = after(raw, changes)
         return raw
 
-    def _read(self, table: str) -> Table:
-        """The same, as the trial's loader reads it."""
-        raw = self._view(table)
-        return self._matched(parse(raw, self._columns(table, raw), self.tables[table].planned)[0])[0]
+    def _read(self, table: str) -> pd.DataFrame:
+        """The rows of a table with what still waits for it; none where it cannot be read."""
+        try:
+            return self._loaded(table, self._view(table))[0].rows
+        except (BadInput, OSError):
+            return pd.DataFrame(columns=[column.name for column in self.tables[table].columns])
 
     def _batches(self) -> Table:
         raw = self._view("runs")
         if self._runs is None or self._runs[0] is not raw:
-            read, found = parse(raw, self._columns("runs", raw))
-            problems = [problem for problem in found if problem.weight == "problem"]
-            if not problems:
-                problems = checks.factor_levels(read, self.settings)[1]
+            read, problems = self._loaded("runs", raw)
+            problems = problems or checks.factor_levels(read, self.settings)[1]
             if problems:
                 raise BadInput(problems)
             self._runs = (raw, read)
         return self._runs[1]
 
-    def _file(self, name: str) -> TableFile:
-        if name not in self._files:
-            self._files[name] = find(self.folder, self._book, self.tables[name])
-        return self._files[name]
-
-    def _is_there(self, name: str) -> bool:
-        try:
-            return self._file(name).path.exists()
-        except (BadInput, OSError):
-            return True
-
-    def _columns(self, table: str, raw: RawTable) -> list[Column]:
-        return columns_of(table, self.settings, raw)
-
     def _keep(self, line: Line) -> None:
         try:
             self.journal.add(line)
         except OSError as error:
-            raise CannotKeep(error) from None
+            what = f"the computer refused to write it ({error.strerror or error})."
+            do = "Write it on paper, and look whether the disk is full or the folder may not be written to."
+            raise BadInput([Problem(JOURNAL, what, do)]) from None
 
-    # words and lookups
-
-    def _label(self, run: str) -> str:
-        return next((tray.label for tray in self.trays() if tray.run == run), run)
-
-    def _at(self, run: str, piece: str) -> str:
-        return f"{self._label(run)}, piece {piece}"
-
-    def _running_at(self) -> str:
-        watch = self._watch()
-        return self._at(watch.run, watch.piece)
-
-    def _watch(self) -> Running:
-        if self.running is None:
-            raise BadInput([Problem("stopwatch", "it does not run.", "Start it as the piece goes in.")])
-        return self.running
-
-    def under_the_watch(self, at: float) -> dict[str, str]:
-        """The piece in the water, how warm that is, and the stopwatch's second."""
-        watch = self._watch()
-        seconds = plain(f"{at - watch.at:.1f}")
-        return {"run": watch.run, "piece": watch.piece, "water_c": watch.water_c, "seconds": seconds}
-
-    def _piece(self, piece: str) -> None:
-        if not _PIECE.fullmatch(piece):
-            what = "a piece is named by up to 20 letters and digits." if piece else "no piece is chosen."
-            raise BadInput([Problem("piece", what, "Choose or name one.")])
+    def _at(self, cells: Cells) -> str:
+        """Whose reading it is, in words."""
+        piece = f", piece {cells['piece']}" if "piece" in cells else ""
+        return f"{self.tray(cells['run']).label}{piece}"
 
     def _hours(self, run: str, at: float) -> str:
-        made = next((tray.made_at for tray in self.trays() if tray.run == run), None)
-        if made is None:
-            what = f"{self._label(run)} has no time of making, so hours cannot be counted."
+        tray = self.tray(run)
+        if tray.made_at is None:
+            what = f"{tray.label} has no time of making, so hours cannot be counted."
             do = "Press “Made now” when it is pressed, or fill in made_at."
             raise BadInput([Problem("runs", what, do)])
-        return plain(f"{(at - made) / 3600:.2f}")
+        return plain(f"{(at - tray.made_at) / 3600:.2f}")
 
     def _changed_since(self, entry: Entry) -> BadInput:
         what = f"“{entry.says}” was not taken back: its row was changed by hand since."
-        return BadInput([Problem(self._file(entry.table).raw.where, what, "Correct it there.")])
+        return BadInput([Problem(self.files.read(entry.table).where, what, "Correct it there.")])
 
 
 def spoken(column: Column, text: str) -> str:
-    """A reading in words: ``"dry"``, ``"81.3 g"``, ``"broke: yes"``.
+    """A reading in words.
 
-    Examples
-    --------
     >>> from fizzlab.measures import DRY, MASS_G
     >>> spoken(DRY, "no"), spoken(MASS_G, "81.3")
     ('wet', '81.3 g')
@@ -565,25 +438,13 @@ def spoken(column: Column, text: str) -> str:
 
 
 def practice_folder(home: Path) -> Path:
-    """Make the folder ``bench-practice`` in `home`, a planned, invented trial, unless it is there.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as home:
-    ...     sorted(path.name for path in practice_folder(Path(home)).iterdir() if path.is_file())
-    ['bench-sheet.html', 'readings.xlsx', 'runs.csv', 'trial.toml']
-    """
+    """The folder ``bench-practice`` in `home`: a planned, invented trial, made unless it is there."""
     from fizzlab.bench.planfiles import write_plan  # which loads all that a plan needs
 
     folder = home / "bench-practice"
     if not (folder / FILE).exists():
         folder.mkdir(parents=True, exist_ok=True)
-        shutil.copy(PRACTICE / FILE, folder / FILE)
+        shutil.copy(Path(__file__).with_name("templates") / "bench_demo" / FILE, folder / FILE)
     if not (folder / "runs.csv").exists():
         write_plan(folder)
     return folder
-
-
-def _of_piece(rows: pd.DataFrame, run: str, piece: str) -> pd.Series[bool]:
-    return (rows["run"] == run) & (rows["piece"] == piece)

@@ -1,13 +1,10 @@
-"""Where in a table a reading goes: pure functions on the text cells of its rows.
-
-A table is `Rows`: cells by spreadsheet row and column. A reading is placed by a list of `Change`, each of
-which says what stood in a row before, so that it can be taken back.
-"""
+"""Where in a table a reading goes: pure functions on the text cells of its rows, by spreadsheet row."""
 
 from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 
 from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, PIECE, RUN, TableSpec
@@ -22,60 +19,25 @@ _WHOSE = (RUN.name, BLIND.name, PIECE.name)
 def plain(text: str) -> str:
     """A cell in one spelling, so that 2, 2.0 and 2,0 are alike.
 
-    Examples
-    --------
     >>> plain("2,50"), plain("2026-01-31 08:30:00"), plain(" yes ")
     ('2.5', '2026-01-31T08:30:00', 'yes')
     """
     text = text.strip()
-    if number(text) is not None:
-        return f"{number(text):.10g}"
-    if len(text) >= 16 and text[4:5] == "-":
-        try:
-            return dt.datetime.fromisoformat(text).isoformat()
-        except ValueError:
-            pass
+    with suppress(ValueError):
+        return f"{float(text.replace(',', '.')):.10g}"
+    with suppress(ValueError):
+        return dt.datetime.fromisoformat(text).isoformat() if len(text) >= 16 else text
     return text
-
-
-def number(text: str) -> float | None:
-    """A cell as a number, with a decimal point or comma; None where it is none."""
-    try:
-        return float(text.replace(",", "."))
-    except ValueError:
-        return None
 
 
 def place(
     rows: Rows, header: Iterable[str], spec: TableSpec, new: Cells, instead: Cells | None = None
 ) -> list[Change]:
-    """Find the place of a reading.
+    """The changes that put a reading in; none where it stands there already, BadInput if its place is taken.
 
-    It fills the prepared row that it belongs to; of a piece that is looked at several times, the row nearest
-    in time, if that one is still blank. Otherwise it gets a row of its own, and the rows of its piece are put
-    in order of time over the rows that they have.
+    It takes the row of the reading `instead` that it completes; else the first prepared row of its piece that
+    is still blank; else a row of its own at the end.
 
-    Parameters
-    ----------
-    rows : mapping
-        The table, with `header` for its columns.
-    new : mapping of str to str
-        The cells of the reading.
-    instead : mapping of str to str, optional
-        The cells of an earlier reading that this one completes; its row is taken.
-
-    Returns
-    -------
-    list of Change
-        Empty if the reading stands in the table already.
-
-    Raises
-    ------
-    BadInput
-        The place is taken.
-
-    Examples
-    --------
     >>> from fizzlab.measures import TABLES
     >>> blank = {"run": "A", "piece": "1", "hours": "2", "dry": ""}
     >>> new = {"run": "A", "piece": "1", "hours": "2.13", "dry": "no"}
@@ -86,21 +48,27 @@ def place(
     if spec.key and any(_holds(rows[row], new) for row in own):
         return []
     if instead is not None:
-        for row in own:
-            if _holds(rows[row], instead):
-                return [_filled(rows, row, new)]
-        raise _taken(spec, new, "the earlier reading that it completes is no longer there")
+        held = [row for row in own if _holds(rows[row], instead)]
+        if not held:
+            raise _taken(spec, new, "the earlier reading that it completes is no longer there")
+        return [_filled(rows, held[0], new)]
     if spec.name == "runs":
-        return [_filled(rows, _of_batch(rows, own, spec, new), new)]
+        if not own:
+            raise _taken(spec, new, "runs no longer names it")
+        for name in new:
+            stands = rows[own[0]].get(name, "").strip()
+            if stands and name != RUN.name:
+                raise _taken(spec, new, f"{name} stands there already, {stands}")
+        return [_filled(rows, own[0], new)]
     readings = [name for name in header if name not in spec.planned]
-    blank = [row for row in own if not any(rows[row].get(name, "").strip() for name in readings)]
-    if spec.time in new:
-        return _in_time(rows, own, blank, spec.time, new)
+    filled = [row for row in own if any(rows[row].get(name, "").strip() for name in readings)]
+    timed = spec.time in new  # then in the order of the presses, which is that of time
+    blank = [row for row in own if row not in filled and not (timed and row < max(filled, default=0))]
     if blank:
         return [_filled(rows, blank[0], new)]
-    if spec.key and any(not rows[row].get(LEAVE_OUT.name, "").strip() for row in own):
+    if spec.key and not timed and any(not rows[row].get(LEAVE_OUT.name, "").strip() for row in filled):
         raise _taken(spec, new, "it has a reading already")
-    return [Change(_next(rows), None, dict(new))]
+    return [Change(max(rows, default=1) + 1, None, dict(new))]
 
 
 def undo(changes: Sequence[Change]) -> list[Change]:
@@ -109,29 +77,12 @@ def undo(changes: Sequence[Change]) -> list[Change]:
 
 
 def fits(rows: Rows, changes: Sequence[Change]) -> bool:
-    """Does each row still hold what it held when the changes were worked out?"""
-    return all(_alike(rows.get(change.row), change.before) for change in changes)
-
-
-def done(rows: Rows, changes: Sequence[Change]) -> bool:
-    """Does each row hold what the changes make of it?"""
-    return fits(rows, undo(changes))
-
-
-def changed(rows: Rows, changes: Sequence[Change]) -> dict[int, Cells]:
-    """The table after the changes."""
-    new = dict(rows)
-    for change in changes:
-        new.pop(change.row, None)
-        if change.after is not None:
-            new[change.row] = change.after
-    return dict(sorted(new.items()))
-
-
-def _alike(one: Cells | None, other: Cells | None) -> bool:
-    """Do two rows hold the same? A blank cell and one that is not there are alike, and so is a blank row."""
-    one, other = one or {}, other or {}
-    return all(plain(one.get(name, "")) == plain(other.get(name, "")) for name in {*one, *other})
+    """Does each row still hold what it held before the changes? What is blank may as well not be there."""
+    for row, before, _ in changes:
+        one, other = rows.get(row) or {}, before or {}
+        if any(plain(one.get(name, "")) != plain(other.get(name, "")) for name in {*one, *other}):
+            return False
+    return True
 
 
 def _belongs(cells: Cells, spec: TableSpec, new: Cells) -> bool:
@@ -151,40 +102,6 @@ def _holds(cells: Cells, new: Cells) -> bool:
 def _filled(rows: Rows, row: int, new: Cells) -> Change:
     keep = {name: rows[row][name] for name in _WHOSE if name in rows[row]}
     return Change(row, dict(rows[row]), {**rows[row], **new, **keep})
-
-
-def _of_batch(rows: Rows, own: Sequence[int], spec: TableSpec, new: Cells) -> int:
-    if not own:
-        raise _taken(spec, new, "runs no longer names it")
-    for name in new:
-        stands = rows[own[0]].get(name, "").strip()
-        if stands and name != RUN.name:
-            raise _taken(spec, new, f"{name} stands there already, {stands}")
-    return own[0]
-
-
-def _in_time(rows: Rows, own: Sequence[int], blank: Sequence[int], time: str, new: Cells) -> list[Change]:
-    at = float(new[time])
-    times = {row: seen for row in own if (seen := number(rows[row].get(time, ""))) is not None}
-    free = _next(rows)
-    if not times:
-        return [Change(free, None, dict(new))]
-    nearest = min(times, key=lambda row: (abs(times[row] - at), row not in blank))
-    if nearest in blank:
-        return [_filled(rows, nearest, new)]
-    slots = list(times)
-    ordered = [times[row] for row in slots]
-    before = sum(seen <= at for seen in ordered)
-    if ordered != sorted(ordered):  # whoever wrote them chose another order
-        before = len(slots)
-    shifted = [dict(new), *(rows[row] for row in slots[before:])]
-    return [
-        Change(row, rows.get(row), cells) for row, cells in zip([*slots[before:], free], shifted, strict=True)
-    ]
-
-
-def _next(rows: Rows) -> int:
-    return max(rows, default=1) + 1
 
 
 def _taken(spec: TableSpec, new: Cells, why: str) -> BadInput:

@@ -10,35 +10,30 @@ from typing import Any
 
 import pandas as pd
 
-from fizzlab.measures import LEAVE_OUT, Column, Kind
+from fizzlab.errors import capital
+from fizzlab.measures import Column, Kind
 from fizzlab.trial.tables import obeyed
 
 #: Rows beyond the prepared ones that still get drop-downs and range hints.
 SPARE_ROWS = 200
 
+_ABOUT = (
+    "Fill in a row a reading. Leave a row blank if the reading was missed: it is passed over.",
+    "To keep a row out of the analysis, say why in its column leave_out. Do not delete it.",
+    "Dates and times: the workshop's clock, as 2026-01-31 08:30 or a spreadsheet date with its time.",
+    "Hold the pointer over a column's name to see what belongs there.",
+)
+
 
 @dataclass(frozen=True)
 class Sheet:
-    """One sheet.
-
-    Parameters
-    ----------
-    name, meaning : str
-        The table's name, and what it holds, which the first sheet says.
-    rows : DataFrame
-        What is known beforehand; columns that it lacks are left blank.
-    choices : mapping of str to sequence of str
-        Drop-downs by column, besides yes and no.
-    leave_out : bool
-        Has it a last column `leave_out`? A sheet that is no table of the trial has none.
-    """
+    """One sheet: `rows` are what is known beforehand, `choices` drop-downs by column, besides yes and no."""
 
     name: str
     meaning: str
     columns: Sequence[Column]
     rows: pd.DataFrame
     choices: Mapping[str, Sequence[str]] = field(default_factory=dict)
-    leave_out: bool = True
 
 
 def write_workbook(path: Path, title: str, sheets: Sequence[Sheet]) -> None:
@@ -56,113 +51,79 @@ def write_workbook(path: Path, title: str, sheets: Sequence[Sheet]) -> None:
     about = book.active
     about.title = "how to fill in"
     about.column_dimensions["A"].width, about.column_dimensions["B"].width = 20, 90
-    for line in _about(title, sheets):
+    for line in ((title,), *(("", text) for text in _ABOUT), *((each.name, each.meaning) for each in sheets)):
         about.append(line)
     for row in about.iter_rows():
         for cell in row:
-            _as_text(cell, cell.value)
+            fill_cell(cell, cell.value or "", "text")
             cell.alignment = Alignment(wrap_text=True, vertical="top")
     about["A1"].font = Font(bold=True, size=14)
     about["A1"].alignment = Alignment(wrap_text=False)  # a title runs on over the empty cells beside it
     for sheet in sheets:
         page = book.create_sheet(sheet.name)
-        columns = [*sheet.columns, *([LEAVE_OUT] if sheet.leave_out else [])]
-        for place, column in enumerate(columns, start=1):
+        known = sheet.rows.reindex(columns=[column.name for column in sheet.columns])
+        for place, column in enumerate(sheet.columns, start=1):
             head = page.cell(row=1, column=place, value=column.name)
             head.font = Font(bold=True)
             head.fill = PatternFill("solid", fgColor="E3EBEF" if column.required else "F5F5F5")
             head.comment = Comment(_hint(column), "fizzlab", width=260, height=90)
             letter = get_column_letter(place)
-            page.column_dimensions[letter].width = _width(column)
-            last = len(sheet.rows) + 1 + SPARE_ROWS
-            rule = _validation(column, sheet.choices.get(column.name))
+            wide = 20.0 if column.kind == "moment" else 13.0
+            page.column_dimensions[letter].width = {"note": 40.0, "leave_out": 30.0}.get(column.name, wide)
+            rule = _validation(column, sheet.choices.get(column.name, ()))
             if rule is not None:
                 page.add_data_validation(rule)
-                rule.add(f"{letter}2:{letter}{last}")
-        for number, record in enumerate(sheet.rows.to_dict("records"), start=2):
-            for place, column in enumerate(columns, start=1):
-                value = record.get(column.name)
-                if value is not None and not pd.isna(value):
+                rule.add(f"{letter}2:{letter}{len(known) + 1 + SPARE_ROWS}")
+            for number, value in enumerate(known[column.name], start=2):
+                if not pd.isna(value):
                     fill_cell(page.cell(row=number, column=place), str(value), column.kind)
         page.freeze_panes = "A2"
     with path.open("xb") as file:
         book.save(file)
 
 
-def _about(title: str, sheets: Sequence[Sheet]) -> list[list[str]]:
-    return [
-        [title],
-        ["", "Fill in a row a reading. Leave a row blank if the reading was missed: it is passed over."],
-        ["", "To keep a row out of the analysis, say why in its column leave_out. Do not delete it."],
-        [
-            "",
-            "Dates and times: the workshop's clock, as 2026-01-31 08:30 or a spreadsheet date with its time.",
-        ],
-        ["", "Hold the pointer over a column's name to see what belongs there."],
-        *([sheet.name, sheet.meaning] for sheet in sheets),
-    ]
-
-
 def _hint(column: Column) -> str:
-    parts = [column.meaning[:1].upper() + column.meaning[1:] + "."]
+    parts = [f"{capital(column.meaning)}."]
     if column.low is not None and column.high is not None:
         parts.append(f"From {column.low:g} to {column.high:g}.")
-    parts.append("Needed." if column.required else "May be left blank.")
-    return " ".join(parts)
+    return " ".join([*parts, "Needed." if column.required else "May be left blank."])
 
 
-def _width(column: Column) -> float:
-    return {"note": 40.0, "leave_out": 30.0}.get(column.name, 20.0 if column.kind == "moment" else 13.0)
-
-
-def _validation(column: Column, choices: Sequence[str] | None) -> Any:
+def _validation(column: Column, choices: Sequence[str]) -> Any:
     """A rule that warns; None where anything goes."""
     from openpyxl.worksheet.datavalidation import DataValidation
 
-    wanted = ["yes", "no"] if column.kind == "yes_no" else list(choices or [])
+    wanted = ["yes", "no"] if column.kind == "yes_no" else choices
     listed = '"' + ",".join(wanted) + '"'
+    rule = DataValidation(allow_blank=True, errorStyle="warning", errorTitle=column.name, error=_hint(column))
+    rule.showErrorMessage = True
     if wanted and len(listed) <= 255 and not any("," in choice or '"' in choice for choice in wanted):
-        rule = DataValidation("list", formula1=listed, allow_blank=True)
+        rule.type, rule.formula1 = "list", listed
     elif column.kind in ("number", "whole") and column.low is not None and column.high is not None:
-        rule = DataValidation(
-            "whole" if column.kind == "whole" else "decimal",
-            operator="between",
-            formula1=f"{column.low:g}",
-            formula2=f"{column.high:g}",
-            allow_blank=True,
-        )
+        rule.type, rule.operator = "whole" if column.kind == "whole" else "decimal", "between"
+        rule.formula1, rule.formula2 = f"{column.low:g}", f"{column.high:g}"
     else:
         return None
-    rule.errorStyle = "warning"
-    rule.errorTitle, rule.error = column.name, _hint(column)
-    rule.showErrorMessage = True
     return rule
 
 
 def fill_cell(cell: Any, text: str, kind: Kind) -> None:
-    """Write a text into a cell as its column's kind: a number as a number, a moment as a date."""
-    if not text.strip():
-        cell.value = None
-        return
+    """Write a text into a cell as its column's kind: a number as a number, a moment as a date.
+
+    What cannot be read stays as it was typed, as a text that no spreadsheet takes for a formula.
+    """
+    cell.value = text if text.strip() else None
     try:
-        if kind in ("number", "whole"):
+        if kind in ("number", "whole") and cell.value:
             number = float(text.replace(",", "."))
             cell.value = int(number) if number.is_integer() else number
             return
-        if kind == "moment":
+        if kind == "moment" and cell.value:
             cell.value = dt.datetime.fromisoformat(text)
             cell.number_format = "yyyy-mm-dd hh:mm"
             return
     except ValueError:
-        pass  # what cannot be read stays as it was typed, for the door to name
-    _as_text(cell, text)
-
-
-def _as_text(cell: Any, value: str | None) -> None:
-    """Write a text so that no spreadsheet takes it for a formula."""
-    if value is None:
-        return
-    cell.value = value
-    cell.data_type = "s"
-    if obeyed(value):
-        cell.quotePrefix = True
+        pass
+    if cell.value is not None:
+        cell.data_type = "s"
+        cell.quotePrefix = obeyed(text)

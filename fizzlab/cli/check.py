@@ -6,19 +6,18 @@ from pathlib import Path
 
 import click
 
-from fizzlab.cli.saying import FOLDER, in_sentences, say_doubts
+from fizzlab.cli.saying import FOLDER, say_doubts
 
 
 @click.command(short_help="What is wrong or odd in a trial; changes nothing.")
 @FOLDER
 def check(folder: Path) -> None:
     """Check the trial in FOLDER and say everything that is wrong or odd."""
-    with in_sentences():
-        from fizzlab.trial.folder import load
+    from fizzlab.trial.folder import load
 
-        trial = load(folder)
-        for name, table in trial.tables.items():
-            left = len(table.left_out)
-            click.echo(f"{name}: {len(table.rows)} rows" + (f", {left} left out" if left else ""))
-        click.echo("No problems.")
-        say_doubts(list(trial.doubts))
+    trial = load(folder)
+    for name, table in trial.tables.items():
+        left = f", {len(table.left_out)} left out" if len(table.left_out) else ""
+        click.echo(f"{name}: {len(table.rows)} rows{left}")
+    click.echo("No problems.")
+    say_doubts(trial.doubts)

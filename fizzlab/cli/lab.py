@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from fizzlab.cli.saying import FOLDER, in_sentences
+from fizzlab.cli.saying import FOLDER
 
 #: Settings under which JupyterLab asks the network for nothing: no news, no look for a newer version.
 SETTINGS = Path(__file__).resolve().parent / "templates" / "lab_config"
@@ -20,21 +20,19 @@ SETTINGS = Path(__file__).resolve().parent / "templates" / "lab_config"
 @click.argument("folder", type=click.Path(path_type=Path), default=Path("fizzlab-notebooks"))
 def lab(folder: Path) -> None:
     """Open JupyterLab on a copy of the notebooks in FOLDER (fizzlab-notebooks)."""
-    with in_sentences():
-        put_notebooks(folder)
-        sys.exit(_start(folder))
+    put_notebooks(folder)
+    sys.exit(_start(folder))
 
 
 @click.command(short_help="Log at the bench: buttons in JupyterLab.")
 @FOLDER
 def bench(folder: Path) -> None:
     """Open the bench in JupyterLab: buttons to log the trial in FOLDER while it is made and tried."""
-    with in_sentences():
-        from fizzlab.bench.logbook import Logbook
+    from fizzlab.bench.logbook import Logbook
 
-        for why in Logbook.open(folder).waiting():
-            click.echo(f"Readings wait in the journal: {why}", err=True)
-        sys.exit(_start(folder, f"--LabApp.default_url=/doc/tree/{put_bench(folder).name}"))
+    for why in Logbook(folder).waiting():
+        click.echo(f"Readings wait in the journal: {why}", err=True)
+    sys.exit(_start(folder, f"--LabApp.default_url=/doc/tree/{put_bench(folder).name}"))
 
 
 def put_notebooks(folder: Path) -> None:
@@ -48,15 +46,7 @@ def put_notebooks(folder: Path) -> None:
 
 
 def put_bench(folder: Path) -> Path:
-    """Put the notebook of the bench into a trial folder, set to that folder, and return its path.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as home:
-    ...     put_bench(Path(home)).name
-    'bench.ipynb'
-    """
+    """Put the notebook of the bench into a trial folder, set to that folder, and return its path."""
     import nbformat
 
     from fizzlab.trial import shipped

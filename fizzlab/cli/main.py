@@ -13,9 +13,10 @@ from fizzlab.cli.pdf import pdf
 from fizzlab.cli.plan import plan
 from fizzlab.cli.records import records
 from fizzlab.cli.report import demo, report
+from fizzlab.cli.saying import InSentences
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=InSentences, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="fizzlab")
 def main() -> None:
     """Trials for small bath-fizzer makers: from a folder of readings to a report."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from fizzlab.cli.saying import PAPER, in_sentences
+from fizzlab.cli.saying import PAPER
 
 if TYPE_CHECKING:
     from fizzlab.report.pdf import Paper
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 @click.option("--to", type=click.Path(path_type=Path), help="Where the PDF goes; else beside PAGE.")
 def pdf(page: Path, paper: Paper, to: Path | None) -> None:
     """Print PAGE, a record's folder or an HTML page such as the bench sheet, to a PDF."""
-    with in_sentences():
-        from fizzlab.report.pdf import print_page
+    from fizzlab.report.pdf import print_page
 
-        click.echo(print_page(page, to, paper=paper))
+    click.echo(print_page(page, to, paper=paper))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from fizzlab.cli.saying import FOLDER, in_sentences
+from fizzlab.cli.saying import FOLDER
 
 if TYPE_CHECKING:
     from fizzlab.bench.planning import Planned
@@ -22,23 +22,16 @@ if TYPE_CHECKING:
 )
 def plan(folder: Path, earlier: Path | None) -> None:
     """Plan the batches of the trial in FOLDER: write runs, the workbook for readings and a bench sheet."""
-    with in_sentences():
-        from fizzlab.bench.planfiles import write_plan
+    from fizzlab.bench.planfiles import write_plan
 
-        written = write_plan(folder, detects=lambda planned: _detects(planned, earlier))
-        for sentence in written.statements:
-            click.echo(sentence)
-        if written.planned.cards.doubts:
-            click.echo("\nBefore the first batch:")
-            for doubt in written.planned.cards.doubts:
-                click.echo(f"  {doubt}")
-        click.echo("")
-        for name in written.replaced:
-            click.echo(f"{name}: an earlier plan without readings was replaced.")
-        for name in written.taken_away:
-            click.echo(f"{name}: it held no row and was taken away; the table now stands in the workbook.")
-        for path in written.paths:
-            click.echo(path)
+    written = write_plan(folder, detects=lambda planned: _detects(planned, earlier))
+    doubts = written.planned.cards.doubts
+    said = [*written.statements, *["\nBefore the first batch:"] * bool(doubts)]
+    said += [*(f"  {doubt}" for doubt in doubts), ""]
+    said += [f"{name}: an earlier plan without readings was replaced." for name in written.replaced]
+    gone = "it held no row and was taken away; the table now stands in the workbook."
+    said += [f"{name}: {gone}" for name in written.taken_away]
+    click.echo("\n".join([*said, *map(str, written.paths)]))
 
 
 def _detects(planned: Planned, earlier: Path | None) -> tuple[str, ...]:

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
-from fizzlab.cli.saying import PAPER, in_sentences, say_trouble
-
-if TYPE_CHECKING:
-    from fizzlab.report.many import Outcome
-    from fizzlab.report.pdf import Paper
+from fizzlab.cli.saying import PAPER, say_trouble
 
 
 @click.command(short_help="Analyse trials and keep a record of each.")
@@ -26,51 +23,38 @@ if TYPE_CHECKING:
 @click.option("--pdf", is_flag=True, help="Print the report to a PDF too, through an installed browser.")
 @click.option("--paper", type=PAPER, help="Paper of the PDF; else that of trial.toml, or A4.")
 def report(
-    folders: tuple[Path, ...],
-    notebook: str,
-    jobs: int | None,
-    to: str | None,
-    made_by: str,
-    checked_by: str,
-    date: str,
-    pdf: bool,
-    paper: Paper | None,
+    folders: tuple[Path, ...], made_by: str, checked_by: str, date: str, notebook: str, **options: Any
 ) -> None:
     """Check the trial in each FOLDER, analyse it and write a new record.
 
     A FOLDER may be a season: a folder whose sub-folders are trials.
     """
-    with in_sentences():
-        from fizzlab import records as kept
-        from fizzlab.report.many import trials_in
-        from fizzlab.trial import shipped
+    from fizzlab import records as kept
+    from fizzlab.report.many import trials_in
+    from fizzlab.trial import shipped
 
-        names = [path.stem for path in shipped.reports()]
-        if notebook not in names:
-            raise click.BadParameter(f"{notebook} is none of: {', '.join(names)}", param_hint="--notebook")
-        if paper and not pdf:
-            raise click.BadParameter("it goes with --pdf", param_hint="--paper")
-        trials, passed_over = trials_in(folders)
-        for path in passed_over:
-            click.echo(f"{path}: holds no trial; passed over.", err=True)
-        signed = kept.signed(made_by, checked_by, date)
-        _report_on(trials, jobs=jobs, to=to, notebook=notebook, signed=signed, pdf=pdf, paper=paper)
+    names = [path.stem for path in shipped.reports()]
+    if notebook not in names:
+        raise click.BadParameter(f"{notebook} is none of: {', '.join(names)}", param_hint="--notebook")
+    if options["paper"] and not options["pdf"]:
+        raise click.BadParameter("it goes with --pdf", param_hint="--paper")
+    trials, passed_over = trials_in(folders)
+    for path in passed_over:
+        click.echo(f"{path}: holds no trial; passed over.", err=True)
+    _report_on(trials, notebook=notebook, signed=kept.signed(made_by, checked_by, date), **options)
 
 
 @click.command(short_help="Report on the invented demo trials.")
 @click.argument("folder", type=click.Path(path_type=Path), default=Path("demo-trials"))
 def demo(folder: Path) -> None:
     """Copy the invented demo trials to FOLDER (demo-trials) and report on each."""
-    with in_sentences():
-        import shutil
+    from fizzlab.trial import shipped
 
-        from fizzlab.trial import shipped
-
-        targets = [folder / source.name for source in shipped.demo_trials()]
-        for source, target in zip(shipped.demo_trials(), targets, strict=True):
-            if not target.exists():
-                shutil.copytree(source, target, ignore=shutil.ignore_patterns("records", "__pycache__"))
-        _report_on(targets)
+    targets = {folder / source.name: source for source in shipped.demo_trials()}
+    for target, source in targets.items():
+        if not target.exists():
+            shutil.copytree(source, target, ignore=shutil.ignore_patterns("records", "__pycache__"))
+    _report_on(list(targets))
 
 
 def _report_on(trials: list[Path], **options: Any) -> None:
@@ -82,25 +66,20 @@ def _report_on(trials: list[Path], **options: Any) -> None:
     else:
         with click.progressbar(length=len(trials), label="Reports", show_pos=True, file=sys.stderr) as bar:
             outcomes = write_reports(trials, done=lambda _: bar.update(1), **options)
-    _say_outcomes(outcomes)
-    if any(outcome.trouble for outcome in outcomes):
-        sys.exit(2)
-
-
-def _say_outcomes(outcomes: list[Outcome]) -> None:
+    failed = 0
     for outcome in outcomes:
         if outcome.page:
-            click.echo(outcome.page)
-            if outcome.page.with_name("report.pdf").is_file():
-                click.echo(outcome.page.with_name("report.pdf"))
+            pages = [outcome.page, outcome.page.with_name("report.pdf")]
+            click.echo("\n".join(str(page) for page in pages if page == outcome.page or page.is_file()))
         if outcome.sent:
             click.echo(f"  copied to {outcome.sent}")
-    failed = [outcome for outcome in outcomes if outcome.trouble]
-    for outcome in failed:
-        if len(outcomes) > 1:
-            click.echo(f"\n{outcome.folder}:", err=True)
+    for outcome in outcomes:
         if outcome.trouble:
+            failed += 1
+            if len(outcomes) > 1:
+                click.echo(f"\n{outcome.folder}:", err=True)
             say_trouble(outcome.trouble)
     if failed and len(outcomes) > 1:
         written = sum(outcome.page is not None for outcome in outcomes)
-        click.echo(f"\n{written} of {len(outcomes)} reports written; {len(failed)} with trouble.", err=True)
+        click.echo(f"\n{written} of {len(outcomes)} reports written; {failed} with trouble.", err=True)
+    sys.exit(2 if failed else 0)

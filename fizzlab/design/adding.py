@@ -1,16 +1,59 @@
-"""Which batches to add to a trial so that the choice becomes clearer."""
+"""Which batches to add to a trial: those that tell the most beside what was made."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 
-from fizzlab.design.factors import Factor
-from fizzlab.design.optimal import optimal_plan
+from fizzlab.design.exchange import choose
+from fizzlab.design.factors import Factor, allowed, grid
+from fizzlab.design.layout import lay_out, refuse_useless, streams
+from fizzlab.design.model import model_matrix, model_terms
 from fizzlab.design.plans import Plan
 from fizzlab.models.choose import Choice
+
+
+def add_batches(
+    factors: Sequence[Factor],
+    seed: int,
+    *,
+    made: pd.DataFrame,
+    batches: int,
+    model: str | Sequence[str] = "main",
+    forbidden: Sequence[Mapping[str, object]] = (),
+    per_day: int | None = None,
+) -> Plan:
+    """The batches with the largest det(X'X) beside the runs `made` (run, day, factors; perhaps blind).
+
+    They are picked from every combination of the levels and of the bounds of each amount or its own amounts,
+    with the middle where a bend is asked for or something is forbidden. Names and days go on where those of
+    `made` end.
+    """
+    terms = model_terms(factors, model)
+    names = ["run", "day", *(factor.name for factor in factors)]
+    if missing := set(names) - set(made):
+        raise ValueError(f"the runs already made need the column {sorted(missing)[0]!r}")
+    earlier = made[[*names, *(["blind"] if "blind" in made else [])]].assign(point="made")
+    finer = bool(forbidden) or any(term.endswith("^2") for term in terms)
+    candidates = allowed(grid(factors, 3 if finer else 2), forbidden)
+    before, owner = model_matrix(earlier, factors, terms)
+    region, _ = model_matrix(candidates, factors, terms)
+    every = pd.concat([earlier, candidates], ignore_index=True)
+    refuse_useless(every, factors, np.vstack([before, region]), owner)
+    chance, *_ = streams(seed, repr((tuple(factors), batches, terms)))
+    rows = choose(region, batches, chance, before)
+    return lay_out(
+        f"added to {len(earlier)} runs made before",
+        candidates.iloc[rows].reset_index(drop=True).assign(point="added"),
+        factors,
+        terms,
+        seed,
+        per_day,
+        made=earlier,
+    )
 
 
 def next_batches(
@@ -25,35 +68,23 @@ def next_batches(
     per_day: int | None = None,
     hard_to_change: Sequence[str] = (),
 ) -> Plan:
-    """Plan batches that forecast best together with those made, without levels that are hardly the best.
+    """Add batches without the levels that are hardly the best, which the plan's warnings name.
 
-    The plan has the new batches only; the levels left out are named in its warnings.
-
-    Parameters
-    ----------
-    factors : sequence of Category or Range
-        As they were planned.
-    made : DataFrame
-        Batches made already, with run, day and the factors.
-    batches, seed, model, forbidden, per_day
-        See `fizzlab.design.optimal.optimal_plan`.
-    hard_to_change : sequence of str
-        Factors that are set for a whole day: the batches are then sorted into days that have one setting of
-        them each, of `per_day` at most.
+    Where something is `hard_to_change`, they are sorted into days that have one setting of it each, of
+    `per_day` at most.
     """
     planned = {factor.name for factor in factors}
     left_out = {name: levels for name, levels in choice.unlikely().items() if name in planned}
     hard = list(hard_to_change)
     # each on a day of its own: days as blocks would hide what is set for a day
     day = range(1, len(made) + 1) if hard else pd.factorize(made["day"])[0] + 1
-    plan = optimal_plan(
+    plan = add_batches(
         factors,
         seed,
+        made=made.assign(day=day),
         batches=batches,
         model=model,
-        criterion="I",
         forbidden=[*forbidden, *({name: levels} for name, levels in left_out.items())],
-        made=made.assign(day=day),
         per_day=1 if hard else per_day,
     )
     if hard:

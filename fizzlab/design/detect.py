@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.design.factors import RESERVED, plain
-from fizzlab.design.looks import best_looks, between, information_kept
+from fizzlab.design.looks import best_looks, information_kept
 from fizzlab.design.plans import Plan
-from fizzlab.design.trials import ASSUMED, Comparison, Spreads, Trials, draw, model_of
+from fizzlab.design.trials import ASSUMED, SIDE, Comparison, Model, Spreads, Trials
 from fizzlab.errors import count, listed
 from fizzlab.measures import Scale
 from fizzlab.models.terms import Amount, Category, Term
@@ -26,7 +26,6 @@ LARGEST_RATIO = 8.0
 
 _ALIKE = 1.1  # standard errors within a tenth of each other are not told apart in words
 _MOSTLY = 0.5  # share of trials without any answer at which no smallest effect is looked for
-_NOTHING = -1.959964  # probit of the chance where there is no effect: one side of a 95 % interval
 
 Label = Callable[[str], str]
 
@@ -46,7 +45,7 @@ class Power:
         trials, nan if none is.
     curve : DataFrame
         Of the first comparison, for plotting: size, chance, conf_low, conf_high, unanswered.
-    scale, n_batches, n_days, trials, target, spreads, looks_h, typical_h, response, amounts, label
+    scale, n_batches, n_days, target, spreads, looks_h, typical_h, response, amounts, label
         What was asked; `looks_h` is empty where a batch gives a number, `amounts` are the terms that are
         numbers.
     unequal : bool
@@ -58,7 +57,6 @@ class Power:
     scale: Scale
     n_batches: int
     n_days: int
-    trials: int
     target: float
     spreads: Spreads
     looks_h: tuple[float, ...] = ()
@@ -129,7 +127,7 @@ class Power:
         spread = float(np.hypot(self.spreads.pieces, self.spreads.batches))
         better = best_looks(low, high, len(self.looks_h), spread)
         kept, more = (
-            float(information_kept(looks, between(low, high), spread).mean())
+            float(information_kept(looks, np.geomspace(low, high, 81), spread).mean())
             for looks in (self.looks_h, better)
         )
         if more < kept + 0.05:
@@ -142,9 +140,8 @@ class Power:
 
     def summary(self) -> str:
         """The statements, then the table."""
-        return "\n".join(
-            [*self.statements(), "", self.table.to_string(index=False, float_format="{:.3g}".format)]
-        )
+        table = self.table.to_string(index=False, float_format="{:.3g}".format)
+        return "\n".join([*self.statements(), "", table])
 
     def __str__(self) -> str:
         return self.summary()
@@ -173,7 +170,6 @@ def power(
     air: int = 0,
     trials: int = 1000,
     seed: int = 1,
-    conf_level: float = 0.95,
     target: float = 0.8,
     hardest: bool = False,
     response: str = "",
@@ -202,8 +198,6 @@ def power(
         The main effects of the analysis; by default those of the plan, or every other column of its runs.
     air : int
         Columns of the air in the analysis: 1 for the vapour-pressure deficit.
-    conf_level : float
-        Of the interval that is judged.
     target : float
         The chance at which the smallest effect is looked for.
     hardest : bool
@@ -242,35 +236,33 @@ def power(
         raise ValueError("a ratio must be above 0, a difference a number other than 0")
     if not 0.05 < target < 1:
         raise ValueError("the target must lie between 0.05 and 1")
-    model = model_of(runs, terms, air=air, seed=seed)
+    model = Model(runs, terms, air=air, seed=seed)
     if looks_h is not None:
         typical_h = typical_h or spreads.typical or float(np.sqrt(looks_h[0] * looks_h[-1]))
-    asked = draw(
-        model,
-        spreads,
-        pieces=pieces,
-        looks_h=looks_h,
-        typical_h=typical_h or 1.0,
-        trials=trials,
-        seed=seed,
-        conf_level=conf_level,
-    )
+    usual = typical_h or 1.0
+    asked = Trials(model, spreads, pieces=pieces, looks_h=looks_h, typical_h=usual, trials=trials, seed=seed)
     batch = spreads.of_batch_mean(pieces)
     errors = np.round([model.standard_error(each, batch, spreads.days) for each in model.comparisons], 6)
-    order = np.argsort(-errors, kind="stable")
+    order = np.argsort(-errors, kind="stable")[: 1 if hardest else None]
     scale: Scale = "ratio" if difference is None else "difference"
     rows, curves = [], []
-    for place in order[:1] if hardest else order:
+    for place in order:
         comparison = model.comparisons[place]
-        curves.append(_curve(asked, comparison, size, float(errors[place]), target, scale))
-        rows.append(_row(comparison, curves[-1], size, target, scale))
+        curve = _curve(asked, comparison, size, float(errors[place]), target, scale)
+        ends = {"smallest": "chance", "smallest_low": "conf_high", "smallest_high": "conf_low"}
+        smallest = {name: _crossing(curve[curve.index > 0], column, target) for name, column in ends.items()}
+        if scale == "ratio":
+            smallest = {name: float(np.exp(end)) for name, end in smallest.items()}
+        at = curve.loc[size].rename({"size": scale})
+        named = {"term": comparison.term.name, "level": comparison.level, "control": comparison.control}
+        rows.append({**named, **at, **smallest})
+        curves.append(curve)
     return Power(
         table=pd.DataFrame(rows),
         curve=curves[0],
         scale=scale,
         n_batches=len(model.x),
         n_days=model.days,
-        trials=trials,
         target=target,
         spreads=spreads,
         looks_h=tuple(looks_h or ()),
@@ -285,6 +277,7 @@ def power(
 def _runs_of(
     plan: Plan | pd.DataFrame | int, terms: Sequence[Term] | None
 ) -> tuple[pd.DataFrame, Sequence[Term]]:
+    """The runs, with their day, and the terms of the analysis."""
     if isinstance(plan, Plan):
         return plan.runs, plan.analysis_terms() if terms is None else terms
     if isinstance(plan, int):
@@ -308,8 +301,7 @@ def _curve(
 
     model = asked.model
     spare = len(model.x) - model.x.shape[1] - (model.days - 1 if model.day is not None else 0)
-    df = max(spare, 2)
-    guess = error * float(stats.t.ppf(0.5 + asked.conf_level / 2, df) + stats.t.ppf(target, df))
+    guess = error * float(stats.t.ppf([SIDE, target], max(spare, 2)).sum())
     most = float(np.log(LARGEST_RATIO)) if scale == "ratio" else 20 * guess
     sizes = [size, *(np.array([0.4, 0.7, 1.0, 1.4]) * guess)]
     rows: dict[float, list[float]] = {}
@@ -330,30 +322,14 @@ def _curve(
     return table
 
 
-def _row(
-    comparison: Comparison, curve: pd.DataFrame, size: float, target: float, scale: Scale
-) -> dict[str, object]:
-    term, at = comparison.term, curve.loc[size]
-    row: dict[str, object] = {"term": term.name, "level": comparison.level, "control": comparison.control}
-    row[scale] = at["size"]
-    row |= {name: at[name] for name in ("chance", "conf_low", "conf_high", "unanswered")}
-    rising = curve[curve.index > 0]
-    ends = {"smallest": "chance", "smallest_low": "conf_high", "smallest_high": "conf_low"}
-    for name, column in ends.items():
-        end = _crossing(rising, column, target)
-        row[name] = float(np.exp(end)) if scale == "ratio" else end
-    return row
-
-
 def _crossing(curve: pd.DataFrame, name: str, target: float) -> float:
     """Where a rising curve crosses the target, straight on the probit scale; nan if it does not."""
     from scipy import stats
 
-    probit = stats.norm.ppf(np.clip(curve[name].to_numpy(float), 5e-4, 1 - 5e-4))
-    probit = np.maximum.accumulate(np.concatenate([[_NOTHING], probit]))
-    sizes = np.concatenate([[0.0], curve.index.to_numpy(float)])
-    goal = float(stats.norm.ppf(target))
+    # without an effect the chance is one side of the interval
+    chances = [1 - SIDE, *np.clip(curve[name], 5e-4, 1 - 5e-4)]
+    probit, goal = np.maximum.accumulate(stats.norm.ppf(chances)), float(stats.norm.ppf(target))
     if probit[-1] < goal:
         return float("nan")
     at = int(np.argmax(probit >= goal))
-    return float(np.interp(goal, probit[at - 1 : at + 1], sizes[at - 1 : at + 1]))
+    return float(np.interp(goal, probit[at - 1 : at + 1], [0.0, *curve.index][at - 1 : at + 1]))

@@ -1,20 +1,21 @@
-"""Full factorials of any levels, and regular fractions of two-level factorials, with centre points."""
+"""Full factorials of any levels, regular fractions of two-level ones, and central composites of amounts."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
+from typing import Literal
 
 import numpy as np
 import pandas as pd
 
-from fizzlab.design.factors import Factor, Range, allowed, grid, plain, refuse_unusable, two_levels
+from fizzlab.design.factors import Factor, Range, allowed, grid, plain, require_ranges, two_levels
 from fizzlab.design.layout import lay_out
-from fizzlab.design.model import Alias, Matrix, in_words, model_terms, pairs, parts
+from fizzlab.design.model import Aliases, Matrix, model_terms
 from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.terms import Category
+from fizzlab.models.terms import Category, parts
 
 MOST_RUNS = 400
 
@@ -57,111 +58,84 @@ def full_factorial(
     forbidden: Sequence[Mapping[str, object]] = (),
 ) -> Plan:
     """Every combination of levels, each so often; an amount is set at its bounds, or at its own amounts."""
-    refuse_unusable(factors)
     table = grid(factors)
     if len(table) * repeats > MOST_RUNS:
         raise CannotAnswer(
             f"Every combination would be {len(table) * repeats} batches.",
-            "Ask for a fraction or an optimal plan of as many batches as you can make.",
+            "Ask for a fraction, or for fewer factors or levels.",
         )
     table = allowed(table, forbidden).assign(point="factorial")
-    table = pd.concat([*[table] * repeats, centres(factors, centre_points)], ignore_index=True)
+    table = with_centres(pd.concat([table] * repeats, ignore_index=True), factors, centre_points)
     terms = model_terms(factors, model)
     if centre_points and not any("^2" in term for term in terms):
         terms = (*terms, "curvature")
-    return lay_out("full factorial", table, factors, terms, seed, per_day, nice=pairs(factors))
+    return lay_out("full factorial", table, factors, terms, seed, per_day)
 
 
-def centres(factors: Sequence[Factor], number: int) -> pd.DataFrame:
-    """Centre points: every amount half-way, for each combination of the named levels."""
-    ranges = [factor for factor in factors if isinstance(factor, Range)]
+def with_centres(table: pd.DataFrame, factors: Sequence[Factor], number: int) -> pd.DataFrame:
+    """The settings, and every amount half-way so often, for each combination of the named levels."""
     if number < 1:
-        columns = [factor.name for factor in factors] + ["point"]
-        return pd.DataFrame(columns=columns).astype({factor.name: float for factor in ranges})
-    if not ranges:
+        return table
+    middle = {factor.name: factor.decode([0.0])[0] for factor in factors if isinstance(factor, Range)}
+    if not middle:
         raise CannotAnswer("Named levels have no centre.", "Repeat the combinations instead.")
-    named = [factor for factor in factors if isinstance(factor, Category)]
-    base = grid(named) if named else pd.DataFrame(index=[0])
-    middle = {factor.name: factor.decode([0.0])[0] for factor in ranges}
-    return pd.concat([base.assign(**middle, point="centre")] * number, ignore_index=True)
+    centre = table.assign(**middle, point="centre").drop_duplicates()
+    return pd.concat([table, *[centre] * number], ignore_index=True)
 
 
 @dataclass(frozen=True)
 class Fraction:
     """A regular two-level fraction: its factors, basic ones first, and what the added ones are set to.
 
-    Parameters
-    ----------
-    generators : tuple of (str, str)
-        Each an added factor and its product, as ``("e", "a:b:c")`` or ``("e", "-a:b")``.
-
-    Examples
-    --------
-    >>> half = Fraction(("a", "b", "c", "d"), (("d", "a:b:c"),))
-    >>> half.resolution, half.words()
-    (4, {'a:b:c:d': 1})
+    A generator is an added factor and its product: ``("e", "a:b:c")`` or ``("e", "-a:b")``.
     """
 
     names: tuple[str, ...]
     generators: tuple[tuple[str, str], ...]
 
-    def _signed(self) -> dict[int, int]:
-        """Every word of the defining relation as a bit set, with its sign; the identity left out."""
-        group = {0: 1}
-        for added, product in self.generators:
-            word, sign = self._bits(f"{product.removeprefix('-')}:{added}"), -1 if product[0] == "-" else 1
-            group |= {old ^ word: mark * sign for old, mark in group.items()}
-        del group[0]
-        return group
-
-    def _bits(self, term: str) -> int:
-        bits = 0
-        for name in parts(term):
-            bits ^= 1 << self.names.index(name)
-        return bits
-
-    def _term(self, bits: int) -> str:
-        return ":".join(name for place, name in enumerate(self.names) if bits >> place & 1)
+    def _term(self, word: frozenset[str]) -> str:
+        return ":".join(name for name in self.names if name in word)
 
     def words(self) -> dict[str, int]:
         """The defining relation: each word that always equals 1 (or -1), shortest first."""
-        found = sorted(self._signed().items(), key=lambda item: (item[0].bit_count(), item[0]))
-        return {self._term(bits): sign for bits, sign in found}
+        group = {frozenset[str](): 1}
+        for added, product in self.generators:
+            word = frozenset({added, *parts(product.removeprefix("-"))})
+            sign = -1 if product[0] == "-" else 1
+            group |= {old ^ word: mark * sign for old, mark in group.items()}
+        del group[frozenset()]
+        return {self._term(word): group[word] for word in sorted(group, key=self._rank)}
+
+    def _rank(self, word: frozenset[str]) -> tuple[int, list[int]]:
+        return len(word), sorted((self.names.index(name) for name in word), reverse=True)
 
     @property
     def resolution(self) -> int:
         """Length of the shortest word."""
-        return min(bits.bit_count() for bits in self._signed())
+        return min(len(parts(word)) for word in self.words())
 
-    def aliases(self, order: int = 2) -> tuple[Alias, ...]:
+    def aliases(self, order: int = 2) -> Aliases:
         """For each effect of at most two factors, every effect of at most `order` factors in its number."""
-        group = self._signed()
-        found = []
-        for size in (1, 2):
-            for names in combinations(self.names, size):
-                effect = self._bits(":".join(names))
-                shared = [(effect ^ word, sign) for word, sign in group.items()]
-                shared = [each for each in shared if each[0].bit_count() <= order]
-                shared.sort(key=lambda item: (item[0].bit_count(), item[0]))
-                if shared:
-                    others = tuple((self._term(bits), float(sign)) for bits, sign in shared)
-                    found.append(Alias(":".join(names), others))
-        return tuple(found)
+        words = {frozenset(parts(word)): float(sign) for word, sign in self.words().items()}
+        found = {}
+        for effect in [(name,) for name in self.names] + [*combinations(self.names, 2)]:
+            shared = {word ^ frozenset(effect): sign for word, sign in words.items()}
+            near = sorted((each for each in shared if len(each) <= order), key=self._rank)
+            if near:
+                found[":".join(effect)] = {self._term(each): shared[each] for each in near}
+        return found
 
     def design(self) -> Matrix:
         """The coded runs in standard order, shape (2^(k - p), k)."""
-        added = {name for name, _ in self.generators}
+        import pydoe
+
+        added = dict(self.generators)
         basic = [name for name in self.names if name not in added]
-        runs = np.arange(2 ** len(basic))
-        columns: dict[str, Matrix] = {
-            name: np.where(runs >> place & 1, 1.0, -1.0) for place, name in enumerate(basic)
-        }
+        coded = pd.DataFrame(2 * pydoe.fullfact([2] * len(basic)) - 1, columns=basic)
         for name, product in self.generators:
             sign = -1.0 if product[0] == "-" else 1.0
-            columns[name] = sign * np.prod(
-                [columns[part] for part in parts(product.removeprefix("-"))], axis=0
-            )
-        return np.column_stack([columns[name] for name in self.names])
+            coded[name] = sign * coded[list(parts(product.removeprefix("-")))].prod(axis=1)
+        return coded[list(self.names)].to_numpy()
 
 
 def fraction_of(
@@ -174,40 +148,32 @@ def fraction_of(
 
     Examples
     --------
-    >>> fraction_of("abcde", batches=8).generators
-    (('d', 'a:b'), ('e', 'a:c'))
-    >>> fraction_of("abcde", resolution=5).generators
-    (('e', 'a:b:c:d'),)
+    >>> fraction_of("abcde", batches=8).generators, fraction_of("abcde", resolution=5).generators
+    ((('d', 'a:b'), ('e', 'a:c')), (('e', 'a:b:c:d'),))
     """
     names = tuple(names)
     if generators is not None:
         return Fraction(names, tuple(_generator(text, names) for text in generators))
-    sizes = sorted(size for size, number in MINIMUM_ABERRATION if number == len(names))
-    if batches is not None:
-        if batches not in sizes:
-            raise CannotAnswer(
-                f"There is no regular fraction of {len(names)} factors in {batches} runs in the table.",
-                f"Choose {', '.join(map(str, sizes)) or 'a full factorial'}, or ask for an optimal plan.",
-            )
-        return _from_table(names, batches)
-    if resolution is None:
+    if batches is None and resolution is None:
         raise ValueError("a fractional factorial needs generators, batches or a resolution")
-    for size in sizes:
-        found = _from_table(names, size)
-        if found.resolution >= resolution:
+    tabled = {size: _from_table(names, size) for size, n in sorted(MINIMUM_ABERRATION) if n == len(names)}
+    for size, found in tabled.items():
+        if size == batches or (batches is None and found.resolution >= (resolution or 0)):
             return found
+    wanted = f"in {batches} runs in the table" if batches else f"in up to 32 runs of resolution {resolution}"
     raise CannotAnswer(
-        f"No fraction of {len(names)} factors in up to 32 runs has resolution {resolution}.",
-        "Ask for a lower resolution, fewer factors, or a full factorial.",
+        f"There is no regular fraction of {len(names)} factors {wanted}.",
+        f"Choose {', '.join(map(str, tabled)) or 'a full factorial'}, fewer factors or a lower resolution.",
     )
 
 
 def _from_table(names: tuple[str, ...], runs: int) -> Fraction:
     basic = runs.bit_length() - 1
-    found = []
-    for name, column in zip(names[basic:], MINIMUM_ABERRATION[runs, len(names)], strict=True):
-        found.append((name, ":".join(names[i] for i in range(basic) if column >> i & 1)))
-    return Fraction(names, tuple(found))
+    products = [
+        ":".join(names[i] for i in range(basic) if column >> i & 1)
+        for column in MINIMUM_ABERRATION[runs, len(names)]
+    ]
+    return Fraction(names, tuple(zip(names[basic:], products, strict=True)))
 
 
 def _generator(text: str, names: tuple[str, ...]) -> tuple[str, str]:
@@ -227,20 +193,17 @@ def fractional_factorial(
     resolution: int | None = None,
     repeats: int = 1,
     centre_points: int = 0,
-    asked: Sequence[str] = (),
     per_day: int | None = None,
 ) -> Plan:
     """A regular fraction of a two-level factorial: main effects, and the names of what each is mixed with.
 
-    `batches` counts the factorial runs, without repeats and centre points. `asked` are joint effects
-    (``"oil:alcohol"``) that must not share their number with a main effect or with another one asked for.
+    `batches` counts the factorial runs, without repeats and centre points.
     """
-    refuse_unusable(factors)
     for factor in factors:
         if isinstance(factor, Category) and len(factor.levels) > 2:
             raise CannotAnswer(
                 f"{plain(factor.name)} has {len(factor.levels)} levels, and a fraction knows only two.",
-                "Choose two of them, or ask for an optimal plan, which takes any number of levels.",
+                "Choose two of them, or plan a factorial, which takes any number of levels.",
             )
     main = tuple(factor.name for factor in factors)
     fraction = fraction_of(main, generators, batches, resolution)
@@ -250,36 +213,65 @@ def fractional_factorial(
             f"With these generators {names} always change together, so neither can be judged.",
             "Choose generators that are products of more factors.",
         )
-    aliases, wider = fraction.aliases(), fraction.aliases(3)
-    terms = model_terms(factors, (*main, *asked))
-    _asked_apart(terms, aliases)
-    free = [term for term in pairs(factors) if term not in {other for a in wider for other, _ in a.others}]
     table = two_levels(factors, np.tile(fraction.design(), (repeats, 1))).assign(point="factorial")
-    table = pd.concat([table, centres(factors, centre_points)], ignore_index=True)
-    said = []
-    if fraction.resolution == 3:
-        said.append("Main effects are mixed with joint effects of two: use it to screen, not to conclude.")
-    return lay_out(
+    screens = "Main effects are mixed with joint effects of two: use it to screen, not to conclude."
+    plan = lay_out(
         f"fraction of a two-level factorial, 1 in {2 ** len(fraction.generators)}",
-        table,
+        with_centres(table, factors, centre_points),
         factors,
-        (*terms, "curvature") if centre_points else terms,
+        (*main, "curvature") if centre_points else main,
         seed,
         per_day,
-        nice=[*free, *(alias.effect for alias in wider if ":" in alias.effect)],
-        aliases=aliases,
-        warnings=said,
-        generators=[f"{added} = {product.replace(':', ' × ')}" for added, product in fraction.generators],
-        resolution=fraction.resolution,
+        aliases=fraction.aliases(),
+        warnings=[screens] if fraction.resolution == 3 else (),
     )
+    said = tuple(f"{added} = {product.replace(':', ' × ')}" for added, product in fraction.generators)
+    return replace(plan, generators=said, resolution=fraction.resolution)
 
 
-def _asked_apart(asked: Sequence[str], aliases: Sequence[Alias]) -> None:
-    """Refuse when two effects that were asked for share one number, or one shares it with a main effect."""
-    for alias in aliases:
-        for term in alias.same() if alias.effect in asked else ():
-            if term in asked or ":" not in term:
-                raise CannotAnswer(
-                    f"In this plan {in_words(alias.effect)} cannot be told from {in_words(term)}.",
-                    "Ask for a higher resolution, that is for more runs, or choose other generators.",
-                )
+def central_composite(
+    factors: Sequence[Factor],
+    seed: int,
+    *,
+    reach: Literal["circumscribed", "inscribed", "faces"] = "inscribed",
+    centre_points: int = 6,
+    per_day: int | None = None,
+) -> Plan:
+    """Corners, stars and centre points: main effects, joint effects of two and bends of 2 to 6 amounts.
+
+    The stars stand at the fourth root of the number of corners, so that a forecast is as sure in every
+    direction (rotatable; G. E. P. Box, J. S. Hunter, Annals of Mathematical Statistics 28 (1957) 195-241).
+    Circumscribed: corners at the bounds, stars beyond. Inscribed: stars at the bounds, all else within. With
+    faces, both are at the bounds and three amounts each do. From five on, the corners are a half fraction.
+    """
+    import pydoe
+
+    ranges = require_ranges(factors, "a central composite plan")
+    number = len(ranges)
+    if not 2 <= number <= 6:
+        raise CannotAnswer(
+            "A central composite plan is for two to six amounts.",
+            "Find the few that matter by a fraction first.",
+        )
+    names = [factor.name for factor in ranges]
+    corners = fraction_of(names, resolution=5).design() if number >= 5 else pydoe.ff2n(number)
+    distance = 1.0 if reach == "faces" else float(len(corners) ** 0.25)
+    stars = np.kron(np.eye(number), [[-distance], [distance]])
+    middle = np.zeros((centre_points, number))
+    half = centre_points - centre_points // 2
+    coded = np.vstack([corners, middle[:half], stars, middle[half:]])
+    table = two_levels(ranges, coded / max(distance, 1.0) if reach == "inscribed" else coded)
+    for factor in ranges:
+        low, high = table[factor.name].min(), table[factor.name].max()
+        too_low = factor.smallest is not None and low < factor.smallest - 1e-9
+        if too_low or (factor.largest is not None and high > factor.largest + 1e-9):
+            raise CannotAnswer(
+                f"A star point would need {low if too_low else high:.3g} {factor.unit} of "
+                f"{plain(factor.name)}, which cannot be made.",
+                "Move its bounds, or keep the plan within them (reach inscribed or faces).",
+            )
+    table["point"] = np.repeat(
+        ["factorial", "centre", "axial", "centre"], [len(corners), half, len(stars), centre_points - half]
+    )
+    kind = f"central composite ({reach}, stars at {distance:.3f})"
+    return lay_out(kind, table, ranges, model_terms(ranges, "quadratic"), seed, per_day)

@@ -11,34 +11,14 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Kind:
-    """One kind of plan.
+    """One kind of plan: its name, its builder as "module:function", and what it takes.
 
-    Parameters
-    ----------
-    name : str
-        As in trial.toml.
-    says : str
-        What it is for, as one plain sentence.
-    build : str
-        ``"module:function"``.
-    options : tuple of str
-        Keys of [plan] that it uses besides those that every kind has.
-    needs : tuple of str
-        Keys without which it cannot be planned.
-    one_factor : bool
-        Does it compare the levels of one factor?
-    two_levels : bool
-        Are the factors set at two levels or amounts?
-    bends : bool
-        Can every amount show a bend?
-    blends : bool
-        Are the factors shares of one total?
-    adds : bool
-        Can it add to runs already made?
+    `options` are the keys of [plan] that it uses besides those of every kind, `needs` those without which it
+    cannot be planned. The flags say whether it compares the levels of one factor, sets two levels or amounts
+    of each, can show a bend in every amount, or shares out one total.
     """
 
     name: str
-    says: str
     build: str
     options: tuple[str, ...]
     needs: tuple[str, ...] = ()
@@ -46,7 +26,6 @@ class Kind:
     two_levels: bool = False
     bends: bool = False
     blends: bool = False
-    adds: bool = False
 
 
 #: Every kind, by name.
@@ -55,43 +34,31 @@ KINDS: dict[str, Kind] = {
     for kind in (
         Kind(
             "compare",
-            "Ways of one factor against a control; each day is a block that holds as many of them as fit.",
-            "fizzlab.design.compare:compare_levels",
+            "fizzlab.design.blocks:compare",
             ("days", "control_batches"),
             needs=("days", "batches_per_day"),
             one_factor=True,
         ),
         Kind(
             "factorial",
-            "Every combination; also tells how two factors act together.",
             "fizzlab.design.factorial:full_factorial",
             ("repeats", "centre_points", "model", "forbidden"),
             two_levels=True,
         ),
         Kind(
             "fractional factorial",
-            "Four or more factors of two levels in a half, a quarter or less of the batches.",
             "fizzlab.design.factorial:fractional_factorial",
-            ("repeats", "generators", "resolution", "asked", "centre_points", "batches"),
+            ("repeats", "generators", "resolution", "centre_points", "batches"),
             two_levels=True,
         ),
         Kind(
             "central composite",
-            "Which amount is best, with a bend: corners, stars and middle of 2 to 6 amounts.",
-            "fizzlab.design.surface:central_composite",
+            "fizzlab.design.factorial:central_composite",
             ("centre_points", "reach"),
             bends=True,
         ),
         Kind(
-            "box-behnken",
-            "Which of 3 to 5 amounts is best, with a bend and no batch at every extreme at once.",
-            "fizzlab.design.surface:box_behnken",
-            ("centre_points",),
-            bends=True,
-        ),
-        Kind(
             "mixture",
-            "Two, three or more shares of one total: oil, alcohol and emulsifier of the liquid.",
             "fizzlab.design.mixture:mixture_plan",
             ("repeats", "centre_points", "total", "blending"),
             needs=("total",),
@@ -99,18 +66,9 @@ KINDS: dict[str, Kind] = {
         ),
         Kind(
             "split plot",
-            "Something that is set for whole days (dried air, a binder mixed once), others batch by batch.",
-            "fizzlab.design.splitplot:split_plot",
+            "fizzlab.design.blocks:split_plot",
             ("days", "hard_to_change", "model", "forbidden"),
             needs=("days", "batches_per_day", "hard_to_change"),
-        ),
-        Kind(
-            "optimal",
-            "As many batches as you can make, any levels and amounts, without what you forbid.",
-            "fizzlab.design.optimal:optimal_plan",
-            ("batches", "model", "criterion", "repeated_batches", "forbidden"),
-            needs=("batches",),
-            adds=True,
         ),
     )
 }

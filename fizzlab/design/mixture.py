@@ -9,43 +9,23 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from fizzlab.design.factors import FIGURES, Factor, Range, plain, refuse_unusable, require_ranges, wish_of
-from fizzlab.design.layout import (
-    judge,
-    number,
-    refuse_still,
-    refuse_unseparated,
-    scattered,
-    share_out,
-    streams,
-    together,
-    weak,
-)
+from fizzlab.design.factors import Factor, Range, plain, require_ranges, tidy
+from fizzlab.design.layout import lay_out
 from fizzlab.design.model import Matrix, leaks, rank
 from fizzlab.design.plans import Plan
 from fizzlab.errors import CannotAnswer
 
-Blending = Literal["linear", "quadratic", "special cubic"]
 ORDERS: dict[str, int] = {"linear": 1, "quadratic": 2, "special cubic": 3}
 
 
 def tightened(shares: Sequence[Range], total: float) -> tuple[Matrix, Matrix, list[str]]:
-    """Bounds as parts of 1, narrowed to what the other ingredients leave, and what was narrowed.
-
-    Examples
-    --------
-    >>> low, high, said = tightened([Range("oil", 2, 12), Range("alcohol", 4, 8), Range("water", 1, 6)], 12)
-    >>> np.round(high * 12, 6).tolist(), said
-    ([7.0, 8.0, 6.0], ['oil can be 7 at most, as the others need the rest.'])
-    """
+    """Bounds as parts of 1, narrowed to what the other ingredients leave, and what was narrowed."""
     if not total > 0:
         raise ValueError("total must be positive")
-    low = np.array([share.low for share in shares], float) / total
-    high = np.array([share.high for share in shares], float) / total
-    unit = shares[0].unit
+    low, high = np.array([(share.low, share.high) for share in shares], float).T / total
 
     def amount(part: float) -> str:
-        return f"{part * total:.4g} {unit}".rstrip()
+        return f"{part * total:.4g} {shares[0].unit}".rstrip()
 
     if low.sum() > 1 + 1e-9 or high.sum() < 1 - 1e-9:
         which, most = ("least", low.sum()) if low.sum() > 1 else ("most", high.sum())
@@ -57,26 +37,20 @@ def tightened(shares: Sequence[Range], total: float) -> tuple[Matrix, Matrix, li
     new_low = np.maximum(low, 1 - (high.sum() - high))
     new_high = np.minimum(high, 1 - (low.sum() - low))
     said = []
-    for share, a, b, c, d in zip(shares, low, new_low, high, new_high, strict=True):
-        if b - d > -1e-9:
-            raise CannotAnswer(
-                f"Within these bounds {plain(share.name)} cannot change.",
-                "Widen the bounds or change the total.",
-            )
-        if b > a + 1e-9:
-            said.append(
-                f"{plain(share.name)} can be {amount(b)} at least, as the others cannot fill the rest."
-            )
-        if d < c - 1e-9:
-            said.append(f"{plain(share.name)} can be {amount(d)} at most, as the others need the rest.")
+    for place, name in enumerate(plain(share.name) for share in shares):
+        if new_high[place] - new_low[place] < 1e-9:
+            what, do = f"Within these bounds {name} cannot change.", "Widen the bounds or change the total."
+            raise CannotAnswer(what, do)
+        for new, old, most in ((new_low, low, "least"), (new_high, high, "most")):
+            if abs(new[place] - old[place]) > 1e-9:
+                said.append(f"{name} can be {amount(new[place])} at {most}, for what the others leave.")
     return new_low, new_high, said
 
 
 def vertices(low: Matrix, high: Matrix) -> Matrix:
     """The corners of what the bounds allow, one a row, shares adding to 1.
 
-    R. A. McLean, V. L. Anderson, Technometrics 8 (1966) 447-454; by pydoe, checked against a convex hull and
-    against published blends.
+    R. A. McLean, V. L. Anderson, Technometrics 8 (1966) 447-454; by pydoe.
     """
     import pydoe
 
@@ -84,13 +58,7 @@ def vertices(low: Matrix, high: Matrix) -> Matrix:
 
 
 def edge_centres(corners: Matrix, low: Matrix, high: Matrix) -> Matrix:
-    """Half-way points of the edges between corners.
-
-    Examples
-    --------
-    >>> edge_centres(np.eye(3), np.zeros(3), np.ones(3)).tolist()
-    [[0.0, 0.5, 0.5], [0.5, 0.0, 0.5], [0.5, 0.5, 0.0]]
-    """
+    """Half-way points of the edges between corners."""
     tight = np.hstack([np.isclose(corners, low), np.isclose(corners, high)])
     found = []
     for bounds in combinations(range(tight.shape[1]), corners.shape[1] - 2):
@@ -118,7 +86,7 @@ def mixture_plan(
     seed: int,
     *,
     total: float,
-    blending: Blending = "quadratic",
+    blending: Literal["linear", "quadratic", "special cubic"] = "quadratic",
     centre_points: int = 3,
     repeats: int = 1,
     per_day: int | None = None,
@@ -128,42 +96,38 @@ def mixture_plan(
     The middle is made `centre_points` times, the other blends `repeats` times. Without upper bounds the
     corners and edges are those of Scheffé's lattice.
     """
-    refuse_unusable(factors)
     shares = require_ranges(factors, "a mixture")
     if len(shares) < 2 or min(share.low for share in shares) < 0:
         raise ValueError("a mixture needs two ingredients or more, with bounds of zero or more")
     names = [share.name for share in shares]
     low, high, said = tightened(shares, total)
-    order = ORDERS[blending]
-    _, shuffle, blind = streams(seed, (wish_of(shares, shares=True), float(total), "vertices", blending))
     corners = vertices(low, high)
     middle = corners.mean(axis=0)
-    edges = edge_centres(corners, low, high)
-    points = [("vertex", row) for row in corners] + [("edge", row) for row in edges]
-    around = [(kind, row) for kind, row in points if not np.allclose(row, middle)]
-    made = [*around * repeats, *[("centroid", middle)] * centre_points]
-    blends = np.array([row for _, row in made])
-    amounts = [[float(f"{value:.{FIGURES}g}") for value in row] for row in blends * total]
-    settings = pd.DataFrame(amounts, columns=names).assign(point=[kind for kind, _ in made])
-    refuse_still(settings, shares)
+    around = [("vertex", row) for row in corners] + [
+        ("edge", row) for row in edge_centres(corners, low, high)
+    ]
+    around = [(kind, row) for kind, row in around if not np.allclose(row, middle)]
+    points, rows = zip(*around * repeats, *[("centroid", middle)] * centre_points, strict=True)
+    blends = np.array(rows)
     scaled = (blends - low) / (1 - low.sum())  # parts above the lower bounds (pseudo-components)
-    matrix, owner = scheffe(scaled, names, order)
-    refuse_unseparated(matrix, owner)
+    matrix, owner = scheffe(scaled, names, ORDERS[blending])
+    joint, joint_owner = scheffe(scaled, names, 2)
+    extra = [i for i, term in enumerate(joint_owner) if term not in owner]
     # the same model with an intercept in place of the last share, so that days can be set apart
-    slack = np.hstack([np.ones((len(blends), 1)), np.delete(matrix, len(names) - 1, axis=1)])
-    slack_owner = ["intercept", *owner[: len(names) - 1], *owner[len(names) :]]
-    day = share_out(slack[:, 1:], per_day, shuffle, slack.shape[1] - 1)
-    error, repeat_df = judge(slack, slack_owner, settings, shares, together(day))
-    pairs, pair_owner = scheffe(scaled, names, 2)
-    extra = [i for i, term in enumerate(pair_owner) if term not in owner]
-    return Plan(
-        kind=f"mixture, vertices, {blending} blending",
-        runs=number(settings, day, shuffle, blind),
-        factors=tuple(shares),
-        seed=seed,
-        terms=tuple(owner),
-        error_df={"runs": error},
-        repeat_df=repeat_df,
-        aliases=leaks(matrix, owner, pairs[:, extra], [pair_owner[i] for i in extra], owner),
-        warnings=(*said, *weak(error, repeat_df), *scattered(day)),
+    last = len(names) - 1
+    slack = np.hstack([np.ones((len(blends), 1)), np.delete(matrix, last, axis=1)])
+    wish = ", ".join(
+        f"Share(name={s.name!r}, low={s.low!r}, high={s.high!r}, unit={s.unit!r})" for s in shares
+    )
+    return lay_out(
+        f"mixture, vertices, {blending} blending",
+        pd.DataFrame(tidy(blends * total), columns=names).assign(point=points),
+        shares,
+        owner,
+        seed,
+        per_day,
+        wish=f"(({wish}), {float(total)}, 'vertices', {blending!r})",
+        model=(slack, ["intercept", *owner[:last], *owner[last + 1 :]]),
+        aliases=leaks(matrix, owner, joint[:, extra], [joint_owner[i] for i in extra], owner),
+        warnings=said,
     )

@@ -9,54 +9,36 @@ plan has information n I.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from itertools import combinations
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 
-from fizzlab.design.factors import NO_LABELS, Factor, Range, plain
+from fizzlab.design.factors import Factor, Range, plain
 from fizzlab.errors import listed
-from fizzlab.models.terms import INTERCEPT, terms_of
+from fizzlab.models.terms import INTERCEPT, parts, terms_of
 
 Matrix = np.ndarray
 
-_WHOLE = 1e-6
+#: Where the reader calls the factors by their names.
+NO_LABELS: Mapping[str, str] = MappingProxyType({})
+
+#: Of each effect, how much of each other effect is in its number: 1 or -1 where the two cannot
+#: be told apart at all, a fraction where a part of it leaks in.
+Aliases = dict[str, dict[str, float]]
 
 
 def model_terms(factors: Sequence[Factor], model: str | Sequence[str]) -> tuple[str, ...]:
-    """The terms that a model stands for: one of `fizzlab.models.terms.MODELS`, or the terms themselves.
-
-    Examples
-    --------
-    >>> from fizzlab.models.terms import Category
-    >>> oil, colour = Range("oil", 4, 8, "g"), Category("colour", ("mica", "lake"), "mica")
-    >>> model_terms([oil, colour], "quadratic")
-    ('oil', 'colour', 'oil:colour', 'oil^2')
-    """
+    """The terms that a model stands for: one of `fizzlab.models.terms.MODELS`, or the terms themselves."""
     names = [factor.name for factor in factors]
     if isinstance(model, str):
         return tuple(terms_of(model, names, [each.name for each in factors if isinstance(each, Range)]))
-    for term in model:
-        unknown = set(parts(term)) - set(names)
-        if unknown:
-            raise ValueError(f"the term {term!r} names the unknown factor {sorted(unknown)[0]!r}")
+    unknown = [name for term in model for name in parts(term) if name not in names]
+    if unknown or not model:
+        raise ValueError(f"a model needs terms of the factors of the plan, not {unknown or 'none'}")
     tidy = (t if "^" in t else ":".join(sorted(parts(t), key=names.index)) for t in model)
-    found = tuple(dict.fromkeys(tidy))
-    if not found:
-        raise ValueError("a model needs at least one term")
-    return found
-
-
-def parts(term: str) -> tuple[str, ...]:
-    """Names of the factors in a term.
-
-    Examples
-    --------
-    >>> parts("oil:colour"), parts("oil^2")
-    (('oil', 'colour'), ('oil',))
-    """
-    return (term.removesuffix("^2"),) if term.endswith("^2") else tuple(term.split(":"))
+    return tuple(dict.fromkeys(tidy))
 
 
 def pairs(factors: Sequence[Factor]) -> tuple[str, ...]:
@@ -66,19 +48,15 @@ def pairs(factors: Sequence[Factor]) -> tuple[str, ...]:
 
 def _coded(factor: Factor, values: pd.Series) -> Matrix:
     """The coded columns of one factor, shape (runs, 1) for an amount, (runs, levels - 1) for a category."""
+    from scipy.linalg import helmert
+
     if isinstance(factor, Range):
         return factor.encode(values)[:, None]
     order = [factor.control, *(level for level in factor.levels if level != factor.control)]
     place = values.map({level: row for row, level in enumerate(order)})
     if place.isna().any():
         raise ValueError(f"{factor.name} has a value that is none of its levels")
-    size = len(order)
-    contrasts = np.zeros((size, size - 1))
-    for column in range(size - 1):
-        contrasts[: column + 1, column] = -1.0
-        contrasts[column + 1, column] = column + 1.0
-    contrasts *= np.sqrt(size / (contrasts**2).sum(axis=0))
-    return contrasts[place.to_numpy(int)]
+    return np.asarray(-np.sqrt(len(order)) * helmert(len(order)).T[place.to_numpy(int)])
 
 
 def model_matrix(
@@ -89,15 +67,16 @@ def model_matrix(
     `settings` has a column a factor in actual units, and ``point`` where the terms have ``curvature``.
     """
     coded = {factor.name: _coded(factor, settings[factor.name]) for factor in factors}
-    blocks: list[Matrix] = [np.ones((len(settings), 1))] if intercept else [np.ones((len(settings), 0))]
+    ones: Matrix = np.ones((len(settings), 1))
+    blocks: list[Matrix] = [ones] if intercept else [ones[:, :0]]
     owner = [INTERCEPT] if intercept else []
     for term in terms:
+        block: Matrix = ones
         if term == "curvature":
-            block: Matrix = (settings["point"] == "centre").to_numpy(float)[:, None]
+            block = (settings["point"] == "centre").to_numpy(float)[:, None]
         elif term.endswith("^2"):
             block = coded[parts(term)[0]] ** 2
         else:
-            block = np.ones((len(settings), 1))
             for name in parts(term):
                 block = (block[:, :, None] * coded[name][:, None, :]).reshape(len(settings), -1)
         blocks.append(block)
@@ -118,7 +97,7 @@ def in_words(term: str, labels: Mapping[str, str] = NO_LABELS) -> str:
     names = [labels.get(name, plain(name)) for name in parts(term)]
     if term.endswith("^2"):
         return f"the bend in {names[0]}"
-    return f"the effect of {names[0]}" if len(names) == 1 else f"the joint effect of {listed(names)}"
+    return f"the {'joint ' if len(names) > 1 else ''}effect of {listed(names)}"
 
 
 def rank(matrix: Matrix) -> int:
@@ -126,75 +105,30 @@ def rank(matrix: Matrix) -> int:
     return int(np.linalg.matrix_rank(matrix)) if matrix.size else 0
 
 
-def inseparable(matrix: Matrix, owner: Sequence[str]) -> list[str]:
-    """Terms with a column that the other columns can make up: what the runs cannot tell apart."""
+def inseparable(matrix: Matrix, owner: Sequence[str]) -> str:
+    """In words, the terms with a column that the other columns can make up; "" where there is none."""
     full = rank(matrix)
+    if full == matrix.shape[1]:
+        return ""
     lost = [t for i, t in enumerate(owner) if rank(np.delete(matrix, i, axis=1)) == full]
-    return [term for term in dict.fromkeys(lost) if term not in ("day", INTERCEPT)]
-
-
-@dataclass(frozen=True)
-class Alias:
-    """What else is in the number that estimates an effect.
-
-    Parameters
-    ----------
-    effect : str
-        The term whose estimate it is.
-    others : tuple of (str, float)
-        The other terms in it, each with how much of that term is added: 1 or -1 where the two cannot be told
-        apart at all, a fraction where a part of it leaks in.
-
-    Examples
-    --------
-    >>> print(Alias("oil", (("alcohol:emulsifier", 1.0),)).sentence())
-    The effect of oil cannot be told from the joint effect of alcohol and emulsifier.
-    """
-
-    effect: str
-    others: tuple[tuple[str, float], ...]
-
-    def same(self) -> list[str]:
-        """The terms that are wholly in it."""
-        return [term for term, amount in self.others if abs(abs(amount) - 1) < _WHOLE]
-
-    def sentence(self, labels: Mapping[str, str] = NO_LABELS) -> str:
-        """In plain words; `labels` are what the reader calls the factors."""
-        whole = [in_words(term, labels) for term in self.same()]
-        part = [(term, amount) for term, amount in self.others if abs(abs(amount) - 1) >= _WHOLE]
-        subject = in_words(self.effect, labels)
-        said = []
-        if whole:
-            said.append(f"{subject[0].upper()}{subject[1:]} cannot be told from {listed(whole, 'or')}.")
-        if part:
-            most = max(abs(amount) for _, amount in part)
-            named = [in_words(term, labels) for term, _ in part]
-            if len(named) > 3:
-                named = [*named[:2], f"{len(named) - 2} other effects"]
-            said.append(f"Up to {100 * most:.0f} % of {listed(named, 'or')} leaks into {subject}.")
-        return " ".join(said)
+    return listed([in_words(term) for term in dict.fromkeys(lost) if term not in ("day", INTERCEPT)])
 
 
 def leaks(
     model: Matrix, owner: Sequence[str], extra: Matrix, extra_owner: Sequence[str], kept: Sequence[str]
-) -> tuple[Alias, ...]:
-    """Aliases of any plan, by the alias matrix (X'X)^-1 X'Z of the terms Z left out of the model X.
+) -> Aliases:
+    """Aliases of the `kept` terms of any plan, by the alias matrix (X'X)^-1 X'Z of the terms Z left out of X.
 
-    `kept` are the terms to report. Amounts below 0.05 are passed over. G. E. P. Box and K. B. Wilson, J.
-    Royal Statistical Society B 13 (1951) 1-45.
+    Amounts below 0.05 are passed over. G. E. P. Box, K. B. Wilson, J. Royal Stat. Soc. B 13 (1951) 1-45.
     """
     if not extra.size:
-        return ()
-    amounts = np.linalg.lstsq(model, extra, rcond=None)[0]
-    found = []
+        return {}
+    amounts = pd.DataFrame(np.linalg.lstsq(model, extra, rcond=None)[0], list(owner), list(extra_owner))
+    found: Aliases = {}
     for effect in kept:
-        rows = [i for i, term in enumerate(owner) if term == effect]
-        others = []
         for term in dict.fromkeys(extra_owner):
-            block = amounts[np.ix_(rows, [j for j, name in enumerate(extra_owner) if name == term])]
+            block = amounts.loc[[effect], [term]].to_numpy()
             largest = float(block.flat[int(np.abs(block).argmax())])
             if abs(largest) >= 0.05:
-                others.append((term, round(largest, 6)))
-        if others:
-            found.append(Alias(effect, tuple(sorted(others, key=lambda item: -abs(item[1])))))
-    return tuple(found)
+                found.setdefault(effect, {})[term] = round(largest, 6)
+    return found

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from html import escape
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from fizzlab.design.factors import NO_LABELS, Factor, as_factor, as_terms
+from fizzlab.design.factors import Factor, Range, as_factor, refuse_unusable
 from fizzlab.design.kinds import KINDS
-from fizzlab.design.model import Alias, in_words
-from fizzlab.errors import CannotAnswer, count, listed
+from fizzlab.design.model import NO_LABELS, Aliases, in_words
+from fizzlab.errors import CannotAnswer, capital, count, listed
 from fizzlab.measures import looked_up
-from fizzlab.models.terms import Term
+from fizzlab.models.terms import Amount, Term
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,7 +32,7 @@ class Plan:
         What sort of plan it is, in words.
     runs : DataFrame
         One row a batch, in the order of making: run, day, blind, one column a factor (actual units),
-        point (factorial, centre, axial, edge, vertex, centroid, ...), and whole_plot in a split plot.
+        and point (factorial, centre, axial, edge, vertex, centroid, added).
     seed : int
         The same seed and the same wishes give the same plan.
     terms : tuple of str
@@ -45,8 +45,9 @@ class Plan:
         outside `terms` are nil.
     generators, resolution
         Of a regular fraction, as ``"emulsifier = oil × alcohol"``.
-    aliases : tuple of Alias
-        Every effect of at most two factors in whose number another such effect has a part.
+    aliases : mapping of str to mapping of str to float
+        Of every effect of at most two factors, how much of each other such effect is in its number: 1 or -1
+        where the two cannot be told apart, a fraction where a part of it leaks in.
     warnings : tuple of str
         What to know before making the first batch.
     """
@@ -60,7 +61,7 @@ class Plan:
     repeat_df: int
     generators: tuple[str, ...] = ()
     resolution: int | None = None
-    aliases: tuple[Alias, ...] = ()
+    aliases: Aliases = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
     @property
@@ -70,16 +71,18 @@ class Plan:
 
     def analysis_terms(self) -> list[Term]:
         """The factors as terms of an analysis."""
-        return as_terms(self.factors)
+        return [Amount(f.name, f.unit) if isinstance(f, Range) else f for f in self.factors]
 
     def alias_sentences(self, labels: Mapping[str, str] = NO_LABELS) -> tuple[str, ...]:
         """What cannot be told apart, in plain words; a chain of effects is named once."""
         said: list[str] = []
         seen: set[str] = set()
-        for alias in self.aliases:
-            if alias.effect not in seen:
-                seen |= set(alias.same())
-                said.append(alias.sentence(labels))
+        for effect, others in self.aliases.items():
+            same = [term for term, amount in others.items() if abs(abs(amount) - 1) < 1e-6]
+            if same and effect not in seen:
+                seen |= set(same)
+                told = listed([in_words(term, labels) for term in same], "or")
+                said.append(f"{capital(in_words(effect, labels))} cannot be told from {told}.")
         return tuple(said)
 
     def statements(self, labels: Mapping[str, str] = NO_LABELS) -> tuple[str, ...]:
@@ -103,7 +106,7 @@ class Plan:
             f"{count(len(self.runs), 'batch', 'batches')} on {count(self.days, 'day')}: {self.kind}.",
             f"It can tell {listed(told)}.",
             judged,
-            *[said for said in self.alias_sentences(labels)[:12] if "cannot be told" in said],
+            *self.alias_sentences(labels)[:12],
             *self.warnings,
         )
 
@@ -134,8 +137,7 @@ class Plan:
 
     def alias_table(self, labels: Mapping[str, str] = NO_LABELS) -> pd.DataFrame:
         """How much of each other effect (columns) is in the number of each effect (rows): 1 or -1 is all."""
-        shared = {each.effect: dict(each.others) for each in self.aliases}
-        table = pd.DataFrame.from_dict(shared, orient="index")
+        table = pd.DataFrame.from_dict(self.aliases, orient="index")
         named = {term: in_words(term, labels).removeprefix("the ") for term in (*table.index, *table.columns)}
         return table.fillna(0.0).rename(index=named, columns=named)
 
@@ -155,7 +157,7 @@ def plan(
     ----------
     kind : str
         One of `fizzlab.design.kinds.KINDS`: compare, factorial, fractional factorial, central composite,
-        box-behnken, mixture, split plot, optimal.
+        mixture, split plot.
     factors : mapping of str to sequence, tuple or mapping
         Each with its levels (names, the control first), its amounts (numbers), or a tuple (low, high); see
         `fizzlab.design.factors.as_factor`.
@@ -165,11 +167,12 @@ def plan(
         That fit in a day; all on one day if left out. Days are blocks: what is compared is shared out over
         them so that they take as little as can be from it.
     made : DataFrame, optional
-        Runs already made (run, day, a column a factor) that an optimal plan adds to: they are counted in, and
-        only new runs are planned.
+        Runs already made (run, day, a column a factor), to which `batches` are added that tell the most
+        beside them, whatever `kind` they were; then the options are batches, model and forbidden, and only
+        the new runs are planned.
     **options
         What the kind takes, under the names of [plan] in trial.toml: days, repeats, centre_points, batches,
-        generators, resolution, asked, model, forbidden, hard_to_change, total, ...
+        generators, resolution, model, forbidden, hard_to_change, total, ...
 
     Returns
     -------
@@ -201,21 +204,17 @@ effect of gum and starch.')
     if kind not in KINDS:
         raise ValueError(f"a plan is one of {', '.join(KINDS)}, not {kind!r}")
     found = KINDS[kind]
+    build, takes, needs = found.build, found.options, found.needs
     given = {name: value for name, value in options.items() if value is not None}
-    if made is not None and found.adds:
-        given["made"] = made
-    unused = [name for name in given if name not in (*found.options, "made")]
-    if made is not None and not found.adds:
-        unused = ["made"]
-    if unused:
-        raise ValueError(f"a {kind} plan takes {', '.join(found.options)}, not {unused[0]}")
-    missing = [
-        name
-        for name in found.needs
-        if name not in given and not (name == "batches_per_day" and batches_per_day)
-    ]
-    if missing:
-        raise ValueError(f"a {kind} plan needs {missing[0]}")
+    if made is not None:
+        build, needs = "fizzlab.design.adding:add_batches", ("batches",)
+        takes, given["made"] = ("batches", "model", "forbidden", "made"), made
+    for name in given:
+        if name not in takes:
+            raise ValueError(f"a {kind} plan takes {', '.join(takes)}, not {name}")
+    for name in needs:
+        if name not in given and not (name == "batches_per_day" and batches_per_day):
+            raise ValueError(f"a {kind} plan needs {name}")
     if batches_per_day is not None and batches_per_day < 1:
         raise ValueError("batches_per_day must be 1 or more")
     named = factors.items() if isinstance(factors, Mapping) else [(each.name, each) for each in factors]
@@ -225,5 +224,6 @@ effect of gum and starch.')
             f"A {kind} plan compares the levels of one factor, not of {len(chosen)}.",
             "Plan a factorial, or make one factor of them.",
         )
-    plan_of: Plan = looked_up(found.build)(chosen, seed, per_day=batches_per_day, **given)
+    refuse_unusable(chosen)
+    plan_of: Plan = looked_up(build)(chosen, seed, per_day=batches_per_day, **given)
     return plan_of

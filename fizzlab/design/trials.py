@@ -28,6 +28,9 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
+#: Where the one side of a 95 % interval ends.
+SIDE = 0.975
+
 _FEWEST_SPARE = 2  # as in the analysis
 _GRID = np.linspace(-4.0, 4.0, 201)
 _PROJECTIONS = 200
@@ -37,23 +40,11 @@ _PROJECTIONS = 200
 class Spreads:
     """How much pieces, batches and days differ by chance: what every power calculation rests on.
 
-    Standard deviations, of the logarithm where levels are compared by ratios (0.15 means that about two in
-    three lie within a factor of 1.16), else in the unit of the response.
-
-    Parameters
-    ----------
-    pieces, batches, days : float
-        Between pieces of one batch (above 0 where they are looked at), between batches made alike on one day,
-        and between days, beyond what the air in the model explains.
-    origin : str
-        Where the numbers come from, as the end of a sentence: ``"those found in the trial season"``.
-    typical : float or None
-        A usual value: the usual dry time in hours, for touch checks.
-
-    Examples
-    --------
-    >>> Spreads(0.1, 0.12, 0.05, "those of last winter").of_batch_mean(4)
-    0.13
+    Standard deviations between pieces of one batch (above 0 where they are looked at), batches made alike on
+    one day, and days beyond what the air in the model explains: of the logarithm where levels are compared by
+    ratios (0.15 means that about two in three lie within a factor of 1.16), else in the unit of the response.
+    `origin` is where they come from, as the end of a sentence; `typical` the usual dry time in hours, for
+    touch checks.
     """
 
     pieces: float
@@ -95,112 +86,110 @@ class Comparison:
     shift: Array
 
 
-@dataclass(frozen=True)
 class Model:
-    """The plan as the analysis will see it: model matrix, day of each batch, comparisons.
+    """A plan (day, and a column for each term) as the analysis will see it.
 
-    `day` is None where the analysis has no day effect: one day, or one batch on each of `days` days.
+    `x` is the model matrix; `day` the day of each batch, None where the analysis has no day effect: one day,
+    or one batch on each of `days` days. `air` is how many columns of the air the report's model has: each
+    day's air is drawn, as little tied to what is changed as 200 draws allow; it costs degrees of freedom
+    between days.
     """
 
-    x: Array
-    day: Ints | None
-    days: int
-    comparisons: tuple[Comparison, ...]
+    def __init__(self, runs: pd.DataFrame, terms: Sequence[Term], air: int = 0, seed: int = 1) -> None:
+        x = model_matrix(runs, terms).to_numpy(float)
+        day = np.asarray(pd.factorize(runs["day"])[0], dtype=np.int64)
+        self.days = int(day.max()) + 1
+        self.day = day if 1 < self.days < len(day) else None
+        if air and self.days > 2:
+            x = np.hstack([x, _air(x[:, 1:], day, min(air, self.days - 2), seed)])
+        # shares of a mixture add up to a total that is rounded: nearly tied is tied
+        if np.linalg.matrix_rank(x / np.linalg.norm(x, axis=0), tol=1e-6) < x.shape[1]:
+            raise CannotAnswer(
+                "The effects of this plan are tied to each other, so they are not judged one by one.",
+                "Read what the plan says of spare batches instead.",
+            )
+        if len(x) - x.shape[1] < _FEWEST_SPARE:
+            raise CannotAnswer(
+                f"{len(x)} batches are too few to estimate {x.shape[1]} numbers and their uncertainty.",
+                "Make more batches, or ask of fewer factors.",
+            )
+        self.x: Array = x
+        self.comparisons: list[Comparison] = []
+        columns = [(term, column) for term in terms for column in term.columns()]
+        for at, (term, column) in enumerate(columns, start=1):
+            low, high = float(x[:, at].min()), float(x[:, at].max())
+            if isinstance(term, Category):
+                level, control, middle = column[len(term.name) + 1 : -1], term.control, 0.0
+            else:
+                ends = runs[term.name].max(), runs[term.name].min()
+                level, control = (f"{end:g} {term.unit}".strip() for end in ends)
+                middle = (low + high) / 2
+            weights = np.where(np.arange(x.shape[1]) == at, high - low, 0.0)
+            shift = (x[:, at] - middle) / (high - low)
+            self.comparisons.append(Comparison(term, level, control, weights, shift))
 
     def standard_error(self, comparison: Comparison, batch: float, day: float) -> float:
         """Standard error if the spreads were known: sqrt(c'(X'V^-1 X)^-1 c), V = batch² I + day² ZZ'."""
         variance = batch**2 * np.eye(len(self.x))
         if self.day is not None:
-            variance += day**2 * (self.day[:, None] == self.day[None, :])
+            variance += day**2 * np.equal.outer(self.day, self.day)
         inverse = np.linalg.inv(self.x.T @ np.linalg.solve(variance, self.x))
         return float(np.sqrt(comparison.weights @ inverse @ comparison.weights))
 
 
-def model_of(runs: pd.DataFrame, terms: Sequence[Term], air: int = 0, seed: int = 1) -> Model:
-    """Take from a plan (day, and a column for each term) what decides its power.
-
-    `air` is how many columns of the air the report's model has: each day's air is drawn, as little tied to
-    what is changed as 200 draws allow; it costs degrees of freedom between days.
-
-    Examples
-    --------
-    >>> runs = pd.DataFrame({"day": [1, 1, 2, 2, 3, 3], "colour": ["pearl", "dye"] * 3})
-    >>> model = model_of(runs, [Category("colour", ("pearl", "dye"), "pearl")])
-    >>> model.comparisons[0].level, round(model.standard_error(model.comparisons[0], 0.15, 0.1), 4)
-    ('dye', 0.1225)
-    """
-    x = model_matrix(runs, terms).to_numpy(float)
-    code = np.asarray(pd.factorize(runs["day"])[0], dtype=np.int64)
-    days = int(code.max()) + 1
-    if air and days > 2:
-        x = np.hstack([x, _air(x, code, min(air, days - 2), seed)])
-    # shares of a mixture add up to a total that is rounded: nearly tied is tied
-    if np.linalg.matrix_rank(x / np.linalg.norm(x, axis=0), tol=1e-6) < x.shape[1]:
-        raise CannotAnswer(
-            "The effects of this plan are tied to each other, so they are not judged one by one.",
-            "Read what the plan says of spare batches instead.",
-        )
-    if len(x) - x.shape[1] < _FEWEST_SPARE:
-        raise CannotAnswer(
-            f"{len(x)} batches are too few to estimate {x.shape[1]} numbers and their uncertainty.",
-            "Make more batches, or ask of fewer factors.",
-        )
-    return Model(x, code if 1 < days < len(code) else None, days, tuple(_comparisons(runs, terms, x)))
-
-
-def _comparisons(runs: pd.DataFrame, terms: Sequence[Term], x: Array) -> list[Comparison]:
-    found: list[Comparison] = []
-    for term in terms:
-        for column in term.columns():
-            at = 1 + len(found)
-            low, high = float(x[:, at].min()), float(x[:, at].max())
-            if isinstance(term, Category):
-                level, control, middle = column[len(term.name) + 1 : -1], term.control, 0.0
-            else:
-                amounts = runs[term.name].to_numpy(float)
-                level, control = (f"{end:g} {term.unit}".strip() for end in (amounts.max(), amounts.min()))
-                middle = (low + high) / 2
-            weights = np.where(np.arange(x.shape[1]) == at, high - low, 0.0)
-            found.append(Comparison(term, level, control, weights, (x[:, at] - middle) / (high - low)))
-    return found
-
-
 def _air(x: Array, day: Ints, columns: int, seed: int) -> Array:
+    """Of 200 draws of the air of each day, as normal scores, the one least tied to the model."""
     from scipy import stats
 
-    days = int(day.max()) + 1
-    rng = np.random.default_rng(seed)
+    days, rng = int(day.max()) + 1, np.random.default_rng(seed)
     score = stats.norm.ppf((np.arange(days) + 0.625) / (days + 0.25))
-    inside = x - x.mean(axis=0)
-    inside /= np.maximum(np.linalg.norm(inside, axis=0), 1e-12)
-    best: tuple[float, Array] = (np.inf, np.zeros((len(x), columns)))
-    for _ in range(200):
-        drawn = np.column_stack([rng.permutation(score) for _ in range(columns)])[day]
-        drawn = drawn - drawn.mean(axis=0)
-        unit = drawn / np.linalg.norm(drawn, axis=0)
-        worst = float(max(np.abs(inside.T @ unit).max(), np.abs(np.triu(unit.T @ unit, 1)).max()))
-        if worst < best[0] - 1e-9:
-            best = (worst, drawn)
-    return best[1]
+    draws = [np.column_stack([rng.permutation(score) for _ in range(columns)])[day] for _ in range(200)]
+
+    def tied(drawn: Array) -> float:
+        together = np.atleast_2d(np.corrcoef(np.hstack([x, drawn]), rowvar=False))[x.shape[1] :]
+        return float(np.tril(np.abs(together), x.shape[1] - 1).max())
+
+    best = min(draws, key=tied)
+    return np.asarray(best - best.mean(axis=0))
 
 
-@dataclass(frozen=True)
 class Trials:
-    """Simulated trials of one plan, ready to be asked about any effect; made by `draw`.
+    """Simulated trials of one plan, ready to be asked about any effect.
 
-    `batches` (trials, batches) is what day and batch add, `pieces` (trials, batches, pieces) what the pieces
-    add. `looks` are log hours, None where a batch gives the mean of its pieces; `typical` is the log usual
-    dry time. The draws are the same for every size of effect, so that a larger one is not seen less often by
-    luck.
+    What days, batches and pieces add is drawn once, so that a larger effect is not seen less often by luck.
+    Without `looks_h` each batch gives a number, the mean of its pieces; with them, which hold hours, its
+    pieces are looked at.
     """
 
-    model: Model
-    spreads: Spreads
-    looks: Array | None
-    typical: float
-    batches: Array
-    pieces: Array
-    conf_level: float
+    def __init__(
+        self,
+        model: Model,
+        spreads: Spreads,
+        *,
+        pieces: int = 4,
+        looks_h: Sequence[float] | None = None,
+        typical_h: float = 1.0,
+        trials: int = 1000,
+        seed: int = 1,
+    ) -> None:
+        if pieces < 1 or typical_h <= 0:
+            raise ValueError("pieces must be 1 or more, and the usual dry time above 0")
+        self.model, self.spreads, self.typical = model, spreads, float(np.log(typical_h))
+        self.looks: Array | None = None
+        if looks_h is not None:
+            hours = np.asarray(looks_h, float)
+            if not (len(hours) and np.isfinite(hours).all() and hours[0] > 0 and (np.diff(hours) > 0).all()):
+                raise ValueError("looks must be hours above 0 that go up")
+            if spreads.pieces == 0:
+                raise ValueError("the spread of pieces must be above 0")
+            self.looks = np.log(hours)
+        size, day = (trials, len(model.x)), model.day
+        if day is None:  # one day, or one batch a day
+            day = np.zeros(size[1], dtype=np.int64) if model.days == 1 else np.arange(size[1])
+        rng = np.random.default_rng(seed)
+        days = spreads.days * rng.standard_normal((trials, int(day.max()) + 1))[:, day]
+        self.batches: Array = days + spreads.batches * rng.standard_normal(size)
+        self.pieces: Array = spreads.pieces * rng.standard_normal((*size, pieces))
 
     def brackets(self, comparison: Comparison, size: float) -> Ints:
         """Between which looks each piece became dry, 0 for before the first, given a true log ratio."""
@@ -216,7 +205,7 @@ class Trials:
         """
         from scipy import stats
 
-        from fizzlab.models.strata import NotEstimable, contrast, fit_many, prepare
+        from fizzlab.models.strata import contrast, fit_many, prepare
 
         if self.looks is None:
             numbers = size * comparison.shift + self.batches + self.pieces.mean(axis=2)
@@ -228,7 +217,7 @@ class Trials:
             refused |= _touching(bracket, self.model.x, self.looks)
         try:
             strata = prepare(self.model.x, self.model.day)
-        except NotEstimable:
+        except CannotAnswer:
             raise CannotAnswer(
                 "This plan cannot tell how much days differ from how much batches do.",
                 "Spread every level over the days, or make more batches a day.",
@@ -240,7 +229,7 @@ class Trials:
         estimate, se, df = contrast(fits, comparison.weights)
         good = fits.converged & np.isfinite(se) & (se > 1e-9) & np.isfinite(df) & (df > 0)
         t = np.where(good, estimate, 0.0) / np.where(good, se, 1.0) * (1.0 if size >= 0 else -1.0)
-        seen[answered] = t > stats.t.ppf(0.5 + self.conf_level / 2, np.where(good, df, 1.0))
+        seen[answered] = t > stats.t.ppf(SIDE, np.where(good, df, 1.0))
         answered[answered] = good
         return seen, answered
 
@@ -249,54 +238,21 @@ class Trials:
         from scipy.special import ndtr
 
         assert self.looks is not None
-        groups = range(len(self.looks) + 1)
-        counts = np.stack([(bracket == k).sum(axis=2) for k in groups], axis=2)
-        key = counts @ np.random.default_rng(0).integers(1, 2**40, len(groups))  # one for each outcome
+        groups = len(self.looks) + 1
+        counts = np.stack([(bracket == k).sum(axis=2) for k in range(groups)], axis=2)
+        key = counts @ np.random.default_rng(0).integers(1, 2**40, groups)  # one for each outcome
         _, first, which = np.unique(key, return_index=True, return_inverse=True)
-        outcomes = counts.reshape(-1, len(groups))[first]
+        outcomes = counts.reshape(-1, groups)[first]
         scatter = np.hypot(self.spreads.of_batch_mean(bracket.shape[2]), self.spreads.days)
         middle = self.typical + size * (comparison.shift.max() + comparison.shift.min()) / 2
         grid = middle + np.hypot(scatter, size / 2) * _GRID
         ends = np.concatenate([[-np.inf], self.looks, [np.inf]])
         share = np.diff(ndtr((ends[:, None] - grid) / self.spreads.pieces), axis=0)
         log_share = np.log(np.maximum(share, 1e-200))
-        mean = np.empty(len(outcomes))
-        for rows in np.array_split(np.arange(len(outcomes)), 1 + len(outcomes) // 5000):
-            loglik = outcomes[rows] @ log_share - _GRID**2 / 2
-            weight = np.exp(loglik - loglik.max(axis=1, keepdims=True))
-            mean[rows] = weight @ grid / weight.sum(axis=1)
+        loglik = outcomes @ log_share - _GRID**2 / 2
+        weight = np.exp(loglik - loglik.max(axis=1, keepdims=True))
+        mean = weight @ grid / weight.sum(axis=1)
         return np.asarray(mean[which.ravel()].reshape(bracket.shape[:2]))
-
-
-def draw(
-    model: Model,
-    spreads: Spreads,
-    *,
-    pieces: int = 4,
-    looks_h: Sequence[float] | None = None,
-    typical_h: float = 1.0,
-    trials: int = 1000,
-    seed: int = 1,
-    conf_level: float = 0.95,
-) -> Trials:
-    """Draw what days, batches and pieces add in each trial; without `looks_h` each batch gives a number."""
-    looks = None if looks_h is None else np.asarray(looks_h, float)
-    if looks is not None and not (len(looks) and np.isfinite(looks).all() and looks[0] > 0):
-        raise ValueError("looks must be hours above 0")
-    if looks is not None and ((np.diff(looks) <= 0).any() or spreads.pieces == 0):
-        raise ValueError("looks must go up, and the spread of pieces must be above 0")
-    if pieces < 1 or typical_h <= 0:
-        raise ValueError("pieces must be 1 or more, and the usual dry time above 0")
-    rng = np.random.default_rng(seed)
-    code = np.arange(len(model.x)) if model.day is None else model.day
-    if model.days == 1:
-        code = np.zeros(len(model.x), dtype=np.int64)
-    size = (trials, len(model.x))
-    days = spreads.days * rng.standard_normal((trials, int(code.max()) + 1))[:, code]
-    batches = days + spreads.batches * rng.standard_normal(size)
-    noise = spreads.pieces * rng.standard_normal((*size, pieces))
-    logs = None if looks is None else np.log(looks)
-    return Trials(model, spreads, logs, float(np.log(typical_h)), batches, noise, conf_level)
 
 
 def _one_sided(bracket: Ints, comparison: Comparison, looks: int) -> Flags:
@@ -317,9 +273,8 @@ def _touching(bracket: Ints, x: Array, looks: Array) -> Flags:
     """
     cells, member = np.unique(x, axis=0, return_inverse=True)
     each = [bracket[:, member.ravel() == cell] for cell in range(len(cells))]
-    low = np.stack(
-        [some.max(axis=(1, 2)) for some in each], axis=1
-    )  # the latest lower end, as a place in ends
+    # the latest lower end and the earliest upper end, as places in ends
+    low = np.stack([some.max(axis=(1, 2)) for some in each], axis=1)
     high = np.stack([some.min(axis=(1, 2)) + 1 for some in each], axis=1)
     found = np.asarray((low <= high).all(axis=1), dtype=np.bool_)
     if len(cells) == x.shape[1] or not found.any():

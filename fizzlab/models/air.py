@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
-AirModel = Literal["vpd", "rh and temperature", "none"]
+AirModel = Literal["vpd", "none"]
 
 #: Temperatures taken, in °C.
 TEMP_RANGE_C = (-45.0, 60.0)
@@ -72,9 +72,7 @@ def vapour_pressure_deficit(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
 
 
 def rh_for_deficit(vpd_kpa: ArrayLike, temp_c: ArrayLike) -> Floats:
-    """Relative humidity in per cent at which air has a given deficit in kPa: 100 (1 - VPD / p_s).
-
-    NaN where no humidity gives it: even dry air falls short of it, or it is below 0.
+    """Relative humidity in per cent at a deficit in kPa, 100 (1 - VPD / p_s); NaN where no humidity gives it.
 
     >>> rh_for_deficit(0.8, [2.0, 20.0]).round(1)
     array([ nan, 65.8])
@@ -84,19 +82,26 @@ def rh_for_deficit(vpd_kpa: ArrayLike, temp_c: ArrayLike) -> Floats:
     return np.where(possible, 100.0 * (1.0 - deficit / highest), np.nan)[()]
 
 
-def drying_windows(touch_checks: pd.DataFrame, weighings: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
-    """From when (start) to when (end) each batch dried, by run.
+def _within(values: ArrayLike, low: float, high: float, name: str, unit: str) -> Floats:
+    array = np.asarray(values, dtype=np.float64)
+    outside = (array < low) | (array > high)
+    if outside.any():
+        raise ValueError(f"{name} {array[outside].flat[0]:g} {unit} is outside {low:g} to {high:g} {unit}.")
+    return array
 
-    A window starts when the batch was made (made_at of `runs`) and ends at its first dry check, or, where no
-    piece was seen dry, at its last check or weighing. Batches without either have no row.
+
+def drying_windows(touch_checks: pd.DataFrame, weighings: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
+    """From when (start, made_at of `runs`) to when (end) each batch dried, by run.
+
+    The end is the first dry check, or the last check or weighing where none was seen dry. Batches that were
+    not looked at have no row.
     """
     made_at = runs.set_index("run")["made_at"] if "run" in runs.columns else runs["made_at"]
     made_at = pd.to_datetime(made_at.dropna())
     dry = touch_checks["dry"].astype("boolean").fillna(False).astype(bool)
     first_dry = touch_checks.loc[dry].groupby("run")["hours"].min()
     looked = [table[["run", "hours"]] for table in (touch_checks, weighings) if len(table)]
-    last_look = pd.concat(looked).groupby("run")["hours"].max() if looked else first_dry
-    hours = last_look.astype(float)
+    hours = (pd.concat(looked).groupby("run")["hours"].max() if looked else first_dry).astype(float)
     hours.update(first_dry.astype(float))
     hours = hours.reindex(made_at.index).dropna()
     start = made_at.loc[hours.index]
@@ -107,36 +112,11 @@ def drying_windows(touch_checks: pd.DataFrame, weighings: pd.DataFrame, runs: pd
 def drying_air(
     room_log: pd.DataFrame, windows: pd.DataFrame, max_gap: timedelta = timedelta(minutes=60)
 ) -> pd.DataFrame:
-    """The air that each batch dried in: time-weighted means of the room log over its window.
+    """Time-weighted means of the room log (time, temp_c, rh_pct) over each of the `drying_windows`.
 
-    Air is taken to change in a straight line from one reading to the next. The deficit is averaged as such,
-    which is not the deficit of the mean temperature and humidity.
-
-    Parameters
-    ----------
-    room_log : DataFrame
-        Columns time (datetime64), temp_c, rh_pct, in any order; readings of the same time are averaged, one
-        with a missing value is passed over.
-    windows : DataFrame
-        Index run, columns start and end (datetime64); see `drying_windows`.
-    max_gap : timedelta
-        Readings further apart than this do not cover the time between them.
-
-    Returns
-    -------
-    DataFrame
-        Index as in `windows`. ``temp_c``, ``rh_pct`` and ``vpd_kpa``: means over the covered part of the
-        window, NaN where nothing is covered. ``coverage``: covered share of the window, 0 to 1.
-
-    Examples
-    --------
-    >>> log = pd.DataFrame({
-    ...     "time": pd.to_datetime(["2026-01-05T09:00", "2026-01-05T10:00", "2026-01-05T11:00"]),
-    ...     "temp_c": [14.0, 16.0, 16.0], "rh_pct": [80.0, 70.0, 60.0]})
-    >>> windows = pd.DataFrame({"start": pd.to_datetime(["2026-01-05T09:30"]),
-    ...                         "end": pd.to_datetime(["2026-01-05T11:00"])}, index=["A"])
-    >>> drying_air(log, windows).loc["A", ["temp_c", "rh_pct", "coverage"]].round(2).tolist()
-    [15.83, 67.5, 1.0]
+    Air changes in a straight line between readings; those further apart than `max_gap` do not cover the time
+    between. The deficit is averaged as such, not taken of the mean temperature and humidity. `coverage` is
+    the covered share of the window; the means are NaN where nothing is covered.
     """
     start, end = _nanoseconds(windows["start"]), _nanoseconds(windows["end"])
     if (end < start).any():
@@ -151,21 +131,6 @@ def drying_air(
     return pd.DataFrame({**found, "coverage": np.clip(coverage, 0.0, 1.0)}, index=windows.index)
 
 
-def batch_air(
-    runs: pd.DataFrame, touch_checks: pd.DataFrame, weighings: pd.DataFrame, room_log: pd.DataFrame
-) -> pd.DataFrame:
-    """The air that each batch of a trial dried in; see `drying_windows` and `drying_air`."""
-    return drying_air(room_log, drying_windows(touch_checks, weighings, runs))
-
-
-def _within(values: ArrayLike, low: float, high: float, name: str, unit: str) -> Floats:
-    array = np.asarray(values, dtype=np.float64)
-    outside = (array < low) | (array > high)
-    if outside.any():
-        raise ValueError(f"{name} {array[outside].flat[0]:g} {unit} is outside {low:g} to {high:g} {unit}.")
-    return array
-
-
 def _nanoseconds(times: pd.Series) -> Whole:
     moments = pd.to_datetime(times)
     if moments.dt.tz is not None:
@@ -176,34 +141,22 @@ def _nanoseconds(times: pd.Series) -> Whole:
 
 
 def _ordered(room_log: pd.DataFrame) -> tuple[Whole, Floats]:
-    """Times of the log, rising, and its temperature, humidity and deficit, one row each."""
-    columns = room_log[["time", "temp_c", "rh_pct"]].dropna()
-    times = _nanoseconds(columns["time"])
-    temp, rh = (columns[name].to_numpy(dtype=np.float64) for name in ("temp_c", "rh_pct"))
-    values = np.stack([temp, rh, vapour_pressure_deficit(temp, rh)])
-    if (np.diff(times) > 0).all():
-        return times, values
-    order = np.argsort(times, kind="stable")
-    distinct, first, count = np.unique(times[order], return_index=True, return_counts=True)
-    return distinct, np.add.reduceat(values[:, order], first, axis=1) / count
+    """Times of the log, rising, with temperature, humidity and deficit (means of a time noted twice)."""
+    log = room_log[["time", "temp_c", "rh_pct"]].dropna()
+    deficit = vapour_pressure_deficit(log["temp_c"], log["rh_pct"])
+    means = log.assign(time=_nanoseconds(log["time"]), vpd_kpa=deficit).groupby("time")[list(MEANS)].mean()
+    return means.index.to_numpy(np.int64), means.to_numpy(np.float64).T
 
 
 def _covered(times: Whole, values: Floats, start: Whole, end: Whole, widest: int) -> tuple[Floats, Floats]:
     """Covered hours of each window, and the integrals of the values over them, from one running sum."""
     if len(times) < 2:
         return np.zeros(len(start)), np.zeros((len(values), len(start)))
-    hours = np.diff(times) / _HOUR
-    joined = np.diff(times) <= widest
-    rows = np.vstack([np.ones_like(times, dtype=np.float64), values])
-    areas = np.where(joined, hours, 0.0) * (rows[:, :-1] + rows[:, 1:]) / 2.0
-    totals = np.concatenate([np.zeros((len(rows), 1)), np.cumsum(areas, axis=1)], axis=1)
-
-    def until(moment: Whole) -> Floats:
-        """Integral from the first reading to each moment."""
-        place = np.clip(np.searchsorted(times, moment, side="right") - 1, 0, len(times) - 2)
-        into = np.clip((moment - times[place]) / _HOUR, 0.0, hours[place])
-        slope = (rows[:, place + 1] - rows[:, place]) / hours[place]
-        return totals[:, place] + np.where(joined[place], into * (rows[:, place] + slope * into / 2.0), 0.0)
-
-    integrals = until(end) - until(start)
+    start, end = start.clip(times[0], times[-1]), end.clip(times[0], times[-1])
+    grid = np.unique(np.concatenate([times, start, end]))
+    rows = [np.ones(len(grid)), *(np.interp(grid - times[0], times - times[0], each) for each in values)]
+    joined = np.diff(times)[np.searchsorted(times, grid[1:]) - 1] <= widest
+    hours = np.where(joined, np.diff(grid) / _HOUR, 0.0)
+    totals = np.insert(np.cumsum([hours * (row[:-1] + row[1:]) / 2 for row in rows], axis=1), 0, 0.0, axis=1)
+    integrals = totals[:, np.searchsorted(grid, end)] - totals[:, np.searchsorted(grid, start)]
     return integrals[0], integrals[1:]

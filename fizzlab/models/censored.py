@@ -1,47 +1,35 @@
 """The likelihood of bracketed times in batches and days, and its maximum, on plain arrays.
 
-For piece j of batch i made on day k: log T_ij = x_i' beta + d_k + b_i + sigma * e_ij, b_i ~ N(0, tau^2), d_k
-~ N(0, delta^2), e of a stated shape. It is worked in gamma = beta/sigma, alpha = 1/sigma, rho = tau/sigma,
-phi = delta/sigma, in which the plain log-likelihood is concave for the three shapes (J. Burridge, JRSS B 43,
-1981, 41-45). The integrals over b and d are sums over equally spaced nodes; score and Hessian are exact for
-that sum, by Fisher's and Louis's identities (T. A. Louis, JRSS B 44, 1982, 226-233), once for the batches and
-once more for the days. No library fits brackets with such effects.
+For piece j of batch i made on day k: log T_ij = x_i' beta + d_k + b_i + sigma e_ij, b_i ~ N(0, tau^2), d_k ~
+N(0, delta^2), e_ij ~ N(0, 1). It is worked in gamma = beta/sigma, alpha = 1/sigma, rho = tau/sigma, phi =
+delta/sigma, in which the plain log-likelihood is concave (J. Burridge, JRSS B 43, 1981, 41-45). The integrals
+over b and d are sums over equally spaced nodes; score and Hessian are exact for that sum, by Fisher's and
+Louis's identities (T. A. Louis, JRSS B 44, 1982, 226-233), once for the batches and once more for the days.
+No library fits brackets with such effects.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 from scipy.optimize import linprog, minimize
-from scipy.special import expit, log_expit, log_ndtr
+from scipy.special import log_ndtr
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Shape = Literal["lognormal", "weibull", "loglogistic"]
 Failure = Literal["not converged", "satisfied", "separated", "vague"]
-SHAPES: tuple[Shape, ...] = ("lognormal", "weibull", "loglogistic")
-
-#: The standard error term of each shape.
-STANDARD: Mapping[Shape, Any] = dict(zip(SHAPES, (stats.norm, stats.gumbel_l, stats.logistic), strict=True))
-
-#: Information of one known time on its location, in units of 1/sigma^2.
-INFORMATION = {"lognormal": 1.0, "weibull": 1.0, "loglogistic": 1.0 / 3.0}
 
 HALF_LOG_2PI = 0.5 * float(np.log(2 * np.pi))
 
 _FAR = 1e8  # stands for an infinite end: every density is 0 there and products with it stay 0
 _REACH = 7.5  # nodes run over +-7.5 standard deviations, so that an odd batch or day is not cut off
-# spacing of the nodes, in posterior standard deviations; the extreme-value shape has a steeper side
-_STEP: dict[str, float] = {"lognormal": 0.8, "weibull": 0.55, "loglogistic": 0.8}
-_MOST_NODES = 1500  # without days; with them the nodes of both integrals multiply
-_MOST_NODES_WITH_DAYS = 400
-_WALL = 1e300  # minus this stands for the log-likelihood where it or its slopes cannot be computed
+_STEP = 0.8  # spacing of the nodes, in posterior standard deviations
+_MOST_NODES, _MOST_NODES_WITH_DAYS = 1500, 400  # with days the nodes of both integrals multiply
 
 
 class NotFitted(Exception):
@@ -52,46 +40,13 @@ class NotFitted(Exception):
         self.kind, self.columns = kind, columns
 
 
-# --- the three shapes -----------------------------------------------------------------------
-
-
-def _log_density(shape: Shape, u: Array) -> tuple[Array, Array, Array]:
-    """Log f(u) and its first two derivatives."""
-    if shape == "lognormal":
-        return -0.5 * u * u - HALF_LOG_2PI, -u, np.full_like(u, -1.0)
-    if shape == "weibull":
-        grown = np.exp(np.minimum(u, 700.0))
-        return u - grown, 1.0 - grown, -grown
-    below = expit(u)
-    return log_expit(u) + log_expit(-u), 1.0 - 2.0 * below, -2.0 * below * (1.0 - below)
-
-
-def _log_between(shape: Shape, u: Array, v: Array) -> Array:
-    """log(F(v) - F(u)) for u < v without losing digits in either tail."""
-    if shape == "lognormal":
-        flip = u + v > 0
-        high = log_ndtr(np.where(flip, -u, v))
-        low = log_ndtr(np.where(flip, -v, u))
-        return np.asarray(high + np.log(-np.expm1(low - high)))
-    if shape == "weibull":
-        start = np.exp(np.minimum(u, 700.0))
-        gain = np.exp(np.minimum(v, 700.0)) * -np.expm1(u - v)
-        return np.asarray(np.log(-np.expm1(-gain)) - start)
-    return np.asarray(log_expit(v) + log_expit(-u) + np.log(-np.expm1(u - v)))
-
-
-# --- the data, once sorted ------------------------------------------------------------------
-
-
 @dataclass(frozen=True)
 class Brackets:
     """Brackets sorted by day and batch, equal ones of a batch counted once; made by `sort`.
 
-    `lower` and `upper` are logarithms of the ends (-inf and inf where open) less `centre`, one entry a
-    different bracket of a batch, `count` how many pieces share it, `batch` its row of `x`, `starts` the first
-    bracket of each batch. `x` is the model matrix in sorted order, `place` where the caller's rows stand in
-    it; x = q r with the columns of q orthogonal and of mean square 1. `day` is that of each sorted batch,
-    `day_starts` the first batch of each. `log_times` is the sum of log T over exactly known times.
+    `lower` and `upper` are logs of the ends less `centre`, `count` how many pieces share them, `batch` their
+    row of `x` = q r (q orthogonal, of mean square 1); `starts` and `day_starts` the first of each batch and
+    day, `place` where the caller's rows stand. `log_times` is the sum of log T over known times.
     """
 
     lower: Array
@@ -108,14 +63,9 @@ class Brackets:
     q: Array
     r: Array
 
-    @property
-    def exact(self) -> NDArray[np.bool_]:
-        """Which brackets are a single known time."""
-        return np.asarray(self.lower == self.upper)
-
 
 def sort(lower: Array, upper: Array, batch: Ints, x: Array, day: Ints | None = None) -> Brackets:
-    """Sort brackets for the likelihood; the arguments are those of `censored_fit.fit_batches`."""
+    """Sort brackets for the likelihood; the arguments are those of `fit_batches`."""
     rows = len(x)
     days = np.arange(rows) if day is None else np.unique(day, return_inverse=True)[1]
     order = np.argsort(days, kind="stable")
@@ -144,9 +94,6 @@ def sort(lower: Array, upper: Array, batch: Ints, x: Array, day: Ints | None = N
         q=q * scale,
         r=r / scale,
     )
-
-
-# --- the likelihood -------------------------------------------------------------------------
 
 
 class Nodes(NamedTuple):
@@ -182,88 +129,72 @@ def _nodes(data: Brackets, rho: float | None, phi: float | None, step: float) ->
         known = batches * pieces / (1 + (rho or 0.0) ** 2 * pieces)
         step_d = max(step / np.sqrt(1 + phi**2 * known), least)
         jump = np.floor(abs(phi) * step_d / (abs(rho) * step_z)) if rho else 0.0
-        if rho and 1 <= jump < 1e6:
-            step_d = float(jump * abs(rho) * step_z / abs(phi))
-            d, log_d = _line(step_d)
-            each, many = len(z) // 2, len(d) // 2
-            reach = int(each + jump * many)
-            if 2 * reach + 1 < len(z) * len(d):
-                sign = int(np.sign(phi) * np.sign(rho) * jump)
-                shift = rho * step_z * np.arange(-reach, reach + 1, dtype=float)
-                at = (sign * np.arange(-many, many + 1))[:, None] + np.arange(-each, each + 1) + reach
-                return Nodes(shift, at, z, log_z, d, log_d)
-        d, log_d = _line(step_d)
+        whole = bool(rho) and 1 <= jump < 1e6
+        d, log_d = _line(float(jump * abs(rho or 0.0) * step_z / abs(phi)) if whole else step_d)
+        each, many = len(z) // 2, len(d) // 2
+        reach = int(each + jump * many)
+        if rho and whole and 2 * reach + 1 < len(z) * len(d):
+            sign = int(np.sign(phi) * np.sign(rho) * jump)
+            shift = rho * step_z * np.arange(-reach, reach + 1, dtype=float)
+            at = (sign * np.arange(-many, many + 1))[:, None] + np.arange(-each, each + 1) + reach
+            return Nodes(shift, at, z, log_z, d, log_d)
     shift = ((phi or 0.0) * d[:, None] + (rho or 0.0) * z).ravel()
     return Nodes(shift, np.arange(len(shift)).reshape(len(d), len(z)), z, log_z, d, log_d)
 
 
-def _of_batches(data: Brackets, shape: Shape, eta: Array, alpha: float, shift: Array) -> tuple[Array, ...]:
-    """Log p of each batch's pieces at each shift, its slopes by eta and alpha, its second derivatives."""
+def _of_batches(data: Brackets, eta: Array, alpha: float, shift: Array) -> Array:
+    """Log p of each batch's pieces at each shift, slopes by eta and alpha, second derivatives ee, ea, aa."""
     a, b = data.lower, data.upper
-    open_low, open_high, exact = np.isneginf(a), np.isposinf(b), data.exact
+    open_low, open_high, exact = np.isneginf(a), np.isposinf(b), a == b
     a0, b0 = np.where(open_low, 0.0, a)[:, None], np.where(open_high, 0.0, b)[:, None]
     middle = eta[data.batch][:, None] + shift
     u, v = alpha * a0 - middle, alpha * b0 - middle
     u[open_low], v[open_high] = -_FAR, _FAR
-    some_exact = bool(exact.any())
-    if some_exact:
-        known = u[exact]
-        v[exact] += 1.0  # any width: these rows are overwritten below
-    log_p = _log_between(shape, u, v)
-    log_u, slope_u, _ = _log_density(shape, u)
-    log_v, slope_v, _ = _log_density(shape, v)
-    fu, fv = np.exp(log_u - log_p), np.exp(log_v - log_p)
-    gu, gv = slope_u * fu, slope_v * fv
+    known = u[exact]
+    v[exact] += 1.0  # any width: these rows are overwritten below
+    # log(Phi(v) - Phi(u)) in the tail where no digits are lost
+    flip = u + v > 0
+    high, low = log_ndtr(np.where(flip, -u, v)), log_ndtr(np.where(flip, -v, u))
+    log_p = high + np.log(-np.expm1(low - high))
+    fu, fv = (np.exp(-0.5 * end * end - HALF_LOG_2PI - log_p) for end in (u, v))
+    gu, gv = -u * fu, -v * fv
     by_eta, by_alpha = fu - fv, b0 * fv - a0 * fu
     out = np.empty((6, *u.shape))
     out[0], out[1], out[2] = log_p, by_eta, by_alpha
     out[3] = gv - gu - by_eta**2
     out[4] = a0 * gu - b0 * gv - by_eta * by_alpha
     out[5] = b0**2 * gv - a0**2 * gu - by_alpha**2
-    if some_exact:
+    if exact.any():
         time = a0[exact]
-        log_f, first, second = _log_density(shape, known)
-        out[0, exact] = log_f + np.log(alpha)
-        out[1, exact], out[2, exact] = -first, time * first + 1 / alpha
-        out[3, exact], out[4, exact] = second, -time * second
-        out[5, exact] = time**2 * second - 1 / alpha**2
+        out[0, exact] = -0.5 * known**2 - HALF_LOG_2PI + np.log(alpha)
+        out[1, exact], out[2, exact] = known, 1 / alpha - time * known
+        out[3, exact], out[4, exact], out[5, exact] = -1.0, time, -(time**2) - 1 / alpha**2
     out *= data.count[:, None]
-    if len(data.starts) != len(data.count):
-        out = np.add.reduceat(out, data.starts, axis=1)
-    return tuple(out)
+    return np.add.reduceat(out, data.starts, axis=1) if len(data.starts) != len(data.count) else out
 
 
 @dataclass(frozen=True)
 class Point:
     """The log-likelihood at one point of (gamma, log alpha, rho, phi), in the basis `q`, only the free ones.
 
-    The arrays after `hessian` have one entry a batch, in the caller's order: `pieces`, minus the mean second
-    derivative by location; `slope` and `curvature` of the batch's integrated log-likelihood by its location;
-    `batch_mean` and `day_mean`, posterior means of b/sigma and d/sigma.
+    The rest has one entry a batch, in the caller's order: `slope` and `curvature` of its integrated
+    log-likelihood by its location, posterior means of b/sigma and d/sigma.
     """
 
     loglik: float
     score: Array
     hessian: Array
-    pieces: Array
     slope: Array
     curvature: Array
     batch_mean: Array
     day_mean: Array
 
-    @property
-    def height(self) -> float:
-        """The log-likelihood, or the bottom where it or its slopes cannot be computed."""
-        usable = all(np.isfinite(each).all() for each in (self.loglik, self.score, self.hessian))
-        return self.loglik if usable else -_WALL
-
 
 @dataclass(frozen=True)
 class Model:
-    """Brackets with a shape, and which variances are in the model."""
+    """Brackets, and which variances are in the model."""
 
     data: Brackets
-    shape: Shape
     batch_effect: bool
     day_effect: bool
 
@@ -278,17 +209,10 @@ class Model:
         """Evaluate the log-likelihood, its gradient and its Hessian."""
         data = self.data
         gamma, alpha, rho, phi = self.split(theta)
-        nodes = _nodes(data, rho, phi, finer * _STEP[self.shape])
-        fields = _of_batches(data, self.shape, data.q @ gamma, alpha, nodes.shift)
+        nodes = _nodes(data, rho, phi, finer * _STEP)
+        fields = _of_batches(data, data.q @ gamma, alpha, nodes.shift)
         width, batches = data.x.shape[1], len(data.x)
-        log_b, weight = fields[0], np.ones((batches, 1, 1))
-        score, second = np.zeros((batches, 1, 4)), np.zeros((batches, 1, 4, 4))
-        if len(nodes.shift) > 1:
-            log_b, weight, score, second = _over_batches(nodes, fields)
-        else:
-            score[..., 0], score[..., 1], second[..., 0, 0] = fields[1:4]
-            second[..., 0, 1] = second[..., 1, 0] = fields[4]
-            second[..., 1, 1] = fields[5]
+        log_b, weight, score, second = _over_batches(nodes, fields)
         full = np.concatenate([data.q[:, None, :] * score[..., :1], score[..., 1:]], axis=-1)
         if phi is None:
             loglik, chance = float(log_b.sum()), np.ones((batches, 1))
@@ -314,15 +238,14 @@ class Model:
         total[width] *= alpha
         hessian[width, width] += total[width]
         free = np.r_[np.arange(width + 1), np.flatnonzero([self.batch_effect, self.day_effect]) + width + 1]
-        both = chance[:, :, None] * weight
+        batch_mean = (rho or 0.0) * (chance[:, :, None] * weight * nodes.z).sum(axis=(1, 2))
         return Point(
             loglik=loglik - data.log_times,
             score=total[free],
             hessian=hessian[np.ix_(free, free)],
-            pieces=-(both * fields[3][:, nodes.at]).sum(axis=(1, 2))[data.place],
             slope=(chance * score[..., 0]).sum(axis=1)[data.place],
             curvature=-inner[data.place, 0, 0],
-            batch_mean=(rho or 0.0) * (both * nodes.z).sum(axis=(1, 2))[data.place],
+            batch_mean=batch_mean[data.place],
             day_mean=(phi * chance @ nodes.d)[data.place] if phi is not None else np.zeros(batches),
         )
 
@@ -335,7 +258,7 @@ def _summed(log_joint: Array) -> tuple[Array, Array]:
     return (top + np.log(size))[..., 0], share / size
 
 
-def _over_batches(nodes: Nodes, fields: tuple[Array, ...]) -> tuple[Array, Array, Array, Array]:
+def _over_batches(nodes: Nodes, fields: Array) -> tuple[Array, Array, Array, Array]:
     """Integrate over b for each batch and day node: log marginal, node weights, score, Hessian."""
     log_p, eta, alp, eta_eta, eta_alp, alp_alp = fields
     at, z, d = nodes.at, nodes.z, nodes.d
@@ -357,18 +280,14 @@ def _over_batches(nodes: Nodes, fields: tuple[Array, ...]) -> tuple[Array, Array
     return log_b, weight, score, second
 
 
-# --- its maximum ----------------------------------------------------------------------------
-
-
 def maximise(model: Model) -> tuple[Array, Point]:
     """Maximum of the log-likelihood, without random effects first; `NotFitted` where there is none."""
-    data = model.data
-    plain = Model(data, model.shape, False, False)
-    theta, point, good = _climb(plain, _start_values(data))
-    if not good or _is_flat(point) or _all_likely(plain, theta):
+    plain = Model(model.data, False, False)
+    theta, point, good = _climb(plain, _start_values(model.data))
+    if not good or np.linalg.eigvalsh(-point.hessian)[0] < 0.02:
         # a random effect does not help: where a line lies in or on the edge of every bracket, the likelihood
         # never falls as all spreads shrink together, so that nothing tells the scale
-        no_maximum = _why_not(data)
+        no_maximum = _why_not(model.data)
         if no_maximum is not None:
             raise no_maximum
     if good and (model.batch_effect or model.day_effect):
@@ -392,60 +311,40 @@ def ascend(
             kept[theta.tobytes()] = at(theta)
         return kept[theta.tobytes()]
 
-    found = minimize(
-        lambda t: -last(t)[0],
-        start,
-        jac=lambda t: -last(t)[1],
-        hess=lambda t: -last(t)[2],
-        method="trust-exact",
-        options={"gtol": gtol, "maxiter": 100, "initial_trust_radius": radius, "max_trust_radius": most},
-    )
-    return np.asarray(found.x)
+    options = {"gtol": gtol, "maxiter": 100, "initial_trust_radius": radius, "max_trust_radius": most}
+    by = {"jac": lambda t: -last(t)[1], "hess": lambda t: -last(t)[2]}
+    return np.asarray(minimize(lambda t: -last(t)[0], start, method="trust-exact", options=options, **by).x)
 
 
 def _climb(model: Model, start: Array) -> tuple[Array, Point, bool]:
-    """Climb with exact slopes; finish with Newton steps."""
-    point = model.at(start)
-    if point.height <= -_WALL:
-        return start, point, False
+    """Climb with exact slopes; finish with Newton steps. The last says whether that is a maximum."""
 
     def at(theta: Array) -> tuple[float, Array, Array]:
         each = model.at(theta)
-        return each.height, each.score, each.hessian
+        sound = np.isfinite(each.score).all() and np.isfinite(each.hessian).all()
+        return each.loglik if sound else -1e300, each.score, each.hessian
 
     with np.errstate(all="ignore"):  # far trial points may overflow; the trust region draws back from them
         try:
             theta = ascend(at, start, 1e-5, 1.0, 20.0)
-        except (ValueError, OverflowError, np.linalg.LinAlgError):  # a step that is not a number
-            return start, point, False
-        point = model.at(theta)
-        for _ in range(3):
-            step = _newton(point)
-            if point.height <= -_WALL or np.isnan(step).any():
-                return theta, point, False
-            if abs(step @ point.score) < 1e-14:
-                break
-            further = model.at(theta + step)
-            if further.height < point.height - 1e-6:
-                return theta, point, False
-            theta, point = theta + step, further
-        return theta, point, bool(abs(point.score @ _newton(point)) < 1e-8)
+            point = model.at(theta)
+            for _ in range(2):
+                theta = theta + _newton(point)
+                point = model.at(theta)
+            return theta, point, bool(abs(point.score @ _newton(point)) < 1e-8)
+        except (ValueError, OverflowError, np.linalg.LinAlgError):  # not concave, or not a number
+            return start, model.at(start), False
 
 
 def _newton(point: Point) -> Array:
-    """The Newton step, or no numbers where the likelihood is not concave."""
-    try:
-        return np.asarray(cho_solve(cho_factor(-point.hessian), point.score))
-    except (ValueError, np.linalg.LinAlgError):
-        return np.full_like(point.score, np.nan)
+    return np.asarray(cho_solve(cho_factor(-point.hessian), point.score))
 
 
 def _start_values(data: Brackets) -> Array:
     """Least squares on the middles of the brackets."""
     a, b = data.lower, data.upper
     middle = np.where(np.isneginf(a), b - 0.4, np.where(np.isposinf(b), a + 0.4, 0.5 * (a + b)))
-    q = data.q[data.batch]
-    root = np.sqrt(data.count)
+    q, root = data.q[data.batch], np.sqrt(data.count)
     beta = np.linalg.lstsq(q * root[:, None], middle * root, rcond=None)[0]
     sd = float(np.sqrt(np.average((middle - q @ beta) ** 2, weights=data.count)))
     alpha = 1.0 / max(sd, 0.15)
@@ -470,17 +369,3 @@ def _why_not(data: Brackets) -> NotFitted | None:
             size = np.abs(solve_triangular(data.r, found.x[:width])) * data.x.std(axis=0)
             return NotFitted(kind, tuple(np.flatnonzero(size > 1e-6 * max(size.max(), 1e-12)).tolist()))
     return None
-
-
-def _all_likely(model: Model, theta: Array) -> bool:
-    """Does no bracket contradict the plain fit, as when some line lies in or on the edge of each?"""
-    data = model.data
-    gamma, alpha, _, _ = model.split(theta)
-    ends = alpha * np.array([data.lower, data.upper]) - (data.q @ gamma)[data.batch]
-    chance = np.diff(STANDARD[model.shape].cdf(ends), axis=0)[0][~data.exact]
-    return bool(len(chance) and (chance > 0.3).all())
-
-
-def _is_flat(point: Point) -> bool:
-    """Is the likelihood so flat there that it may be no maximum at all?"""
-    return bool(np.linalg.eigvalsh(-point.hessian)[0] < 0.02)

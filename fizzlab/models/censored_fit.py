@@ -10,20 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import solve_triangular
 
-from fizzlab.models.censored import (
-    HALF_LOG_2PI,
-    INFORMATION,
-    Array,
-    Brackets,
-    Ints,
-    Model,
-    NotFitted,
-    Point,
-    Shape,
-    ascend,
-    maximise,
-    sort,
-)
+from fizzlab.models import censored
+from fizzlab.models.censored import Array, Brackets, Ints, Model, NotFitted, Point, maximise, sort
 
 _VAGUE = 5.0  # standard error, in log hours over one spread of the column, of a fit that says nothing
 
@@ -33,8 +21,8 @@ class ArrayFit:
     """What `fit` found, in the caller's columns.
 
     `covariance` is that of (beta, log sigma); `loglik` the greatest log-likelihood on the time scale,
-    `restricted` that at the estimates (nan without), `point` the batches there. For known log-normal times
-    sigma^2 / curvature is tau^2 plus the variance of the batch's mean.
+    `restricted` that at the estimates (nan without), `point` the batches there: sigma^2 / curvature is, for
+    known times, tau^2 plus the variance of the batch's mean.
     """
 
     beta: Array
@@ -55,26 +43,19 @@ class ArrayFit:
 
 @np.errstate(all="ignore")  # what overflows is looked at where it matters, and refused
 def fit(
-    data: Brackets,
-    shape: Shape = "lognormal",
-    batch_effect: bool = True,
-    day_effect: bool = False,
-    restricted: bool = True,
+    data: Brackets, batch_effect: bool = True, day_effect: bool = False, restricted: bool = True
 ) -> ArrayFit:
     """Fit the model to sorted brackets, with or without random batches and days; raises `NotFitted`.
 
     `restricted` estimates the variances by restricted likelihood: the profile log-likelihood less half the
     log determinant of the information on beta (D. R. Cox and N. Reid, JRSS B 49, 1987, 1-39). For known
-    log-normal times this is the REML of linear mixed models. False gives maximum likelihood.
+    times this is the REML of linear mixed models. False gives maximum likelihood.
     """
-    model = Model(data, shape, batch_effect, day_effect)
-    top, point = maximise(model)
-    theta, loglik, criterion = top, point.loglik, float("nan")
+    model = Model(data, batch_effect, day_effect)
+    theta, point = maximise(model)
+    loglik, criterion = point.loglik, float("nan")
     if restricted:
-        try:
-            theta, point, criterion = _restrict(model, top)
-        except NotFitted:
-            theta, point = _enlarge(model, top)
+        theta, point, criterion = _restrict(model, theta)
     return _result(model, theta, point, loglik, criterion)
 
 
@@ -91,9 +72,8 @@ def _profile(model: Model, theta: Array) -> tuple[Array, Point]:
             break
         if abs(step @ point.score[:width]) < 1e-12:
             return theta, point
-        size = float(np.abs(step).max())
         theta = theta.copy()
-        theta[:width] += step * min(1.0, 2.0 / size)
+        theta[:width] += step * min(1.0, 2.0 / float(np.abs(step).max()))
     raise NotFitted("not converged")
 
 
@@ -103,25 +83,6 @@ def _log_det(point: Point, width: int, log_alpha: float) -> float:
     if sign <= 0:
         raise NotFitted("not converged")
     return 0.5 * float(value) + width * log_alpha
-
-
-def _correction(model: Model) -> float:
-    """Root of units / (units - columns); the units are the days of a day effect, else the batches."""
-    units = len(model.data.day_starts) if model.day_effect else len(model.data.x)
-    return float(np.sqrt(units / max(units - model.data.x.shape[1], 1)))
-
-
-def _enlarge(model: Model, top: Array) -> tuple[Array, Point]:
-    """Enlarge the ML variances by units / (units - columns), where the restricted has no maximum."""
-    width = model.data.x.shape[1]
-    factor = _correction(model)
-    theta = top.copy()
-    if model.batch_effect or model.day_effect:
-        theta[width + 1 :] *= factor
-    if not model.batch_effect:
-        theta[width] -= np.log(factor)
-        theta[:width] /= factor
-    return _profile(model, theta)
 
 
 def _restrict(model: Model, top: Array) -> tuple[Array, Point, float]:
@@ -156,23 +117,14 @@ def _restrict(model: Model, top: Array) -> tuple[Array, Point, float]:
 
     start = top[width:].copy()
     start[1:] = np.maximum(np.abs(start[1:]) * 1.2, 0.3)
-    psi = ascend(at, start, 1e-4, 0.5, 2.0)
+    psi = censored.ascend(at, start, 1e-4, 0.5, 2.0)
     value, slope, _ = at(psi)
     if value < -1e299 or np.abs(slope).max() > 1e-3:
-        raise NotFitted("not converged")
+        raise NotFitted("satisfied")
     theta, point = _profile(model, np.concatenate([last[:width], psi]))
-    if _spread(model, theta) > 3 * _correction(model) * _spread(model, top):
-        # with nearly all pieces on one side the restricted likelihood can level off towards endless spread
-        raise NotFitted("not converged")
     log_det_r = float(np.log(np.abs(np.diag(model.data.r))).sum())
     criterion = point.loglik - _log_det(point, width, float(theta[width])) - log_det_r
-    return theta, point, criterion + width * HALF_LOG_2PI
-
-
-def _spread(model: Model, theta: Array) -> float:
-    """Total standard deviation of log hours, pieces, batches and days together."""
-    _, alpha, rho, phi = model.split(theta)
-    return float(np.sqrt(1 + (rho or 0.0) ** 2 + (phi or 0.0) ** 2) / alpha)
+    return theta, point, criterion + width * censored.HALF_LOG_2PI
 
 
 def _result(model: Model, theta: Array, point: Point, loglik: float, criterion: float) -> ArrayFit:
@@ -201,17 +153,8 @@ def _result(model: Model, theta: Array, point: Point, loglik: float, criterion: 
     if abs(finer - point.loglik) > 1e-2:
         # pieces so alike beside batches that the nodes are too few: no numbers that cannot be trusted
         raise NotFitted("not converged")
-    return ArrayFit(
-        beta=beta,
-        covariance=covariance,
-        sigma=sigma,
-        tau=abs(rho or 0.0) * sigma,
-        delta=abs(phi or 0.0) * sigma,
-        loglik=loglik,
-        restricted=criterion,
-        point=point,
-        model=model,
-    )
+    tau, delta = (abs(each or 0.0) * sigma for each in (rho, phi))
+    return ArrayFit(beta, covariance, sigma, tau, delta, loglik, criterion, point, model)
 
 
 def _kept(information: Array, width: int) -> Ints:
@@ -226,77 +169,73 @@ def _kept(information: Array, width: int) -> Ints:
     return keep
 
 
-# --- degrees of freedom ---------------------------------------------------------------------
-
-
 @dataclass(frozen=True)
 class Strata:
     """How the variance of an estimate splits between days and batches within days (docs/methods/dry_time.md).
 
-    `weights` are the generalised-least-squares weights of each coefficient (columns x batches), `between` and
-    `within` the parts of the variance of batch locations, `spare_days` the days less what is, in effect,
-    estimated between them. Degrees of freedom are pooled where a variance is estimated as nothing.
+    `weights` are those of generalised least squares (columns x batches), `between` and `within` the parts of
+    the variance of batch locations, `spare_days` the days less what is, in effect, estimated between them.
+    `slopes` of that variance by each source of chance and the `doubt` about these say how well it is known.
     """
 
-    days: int
     between_df: float
     within_df: float
     weights: Array
     between: Array
     within: Array
     spare_days: float
-
-    def parts(self, combination: Array) -> tuple[float, float]:
-        """Variance of combination @ beta between days, and within them."""
-        across = combination @ self.weights
-        # the two parts are exactly apart only if the batches of a day tell equally much: neither is below 0
-        return max(float(across @ self.between @ across), 0.0), max(float(across @ self.within @ across), 0.0)
+    slopes: Array
+    doubt: Array
 
     def of(self, combination: Array) -> float:
-        """Degrees of freedom of combination @ beta, after Satterthwaite (Biometrics Bulletin 2, 1946)."""
-        between, within = self.parts(combination)
+        """Degrees of freedom of combination @ beta, after Satterthwaite (Biometrics Bulletin 2, 1946).
+
+        Never more than its strata have (a comparison: than the one that it mostly rests on), however small a
+        variance is estimated, nor more than the brackets tell of that variance: 2 v^2 / var(v).
+        """
+        across = combination @ self.weights
+        # the two parts are exactly apart only if the batches of a day tell equally much: neither is below 0
+        between, within = (max(float(across @ part @ across), 0.0) for part in (self.between, self.within))
         if between + within <= 0:
             return min(self.between_df, self.within_df)
-        return (between + within) ** 2 / (between**2 / self.between_df + within**2 / self.within_df)
-
-
-def _pooled(upper: float, lower: float) -> float:
-    """Degrees of freedom of a stratum with those of the one below it, where their variances are alike."""
-    return upper + lower if upper >= 4 else min(upper + lower, 3 * upper)
+        slopes = across @ self.slopes @ across
+        whole = (between + within) ** 2
+        joined = whole / (between**2 / self.between_df + within**2 / self.within_df)
+        if combination[0] == 0:
+            joined = min(joined, self.within_df if within >= between else self.between_df)
+        told = 2 * whole / float(slopes @ self.doubt @ slopes)
+        return told if told < joined - 1e-6 else joined
 
 
 def strata(found: ArrayFit, x: Array, day: Ints | None) -> Strata:
     """Work out the strata of a fit; without a day effect the batches are the only stratum."""
     batches, columns = x.shape
-    own = found.sigma**2 / np.maximum(found.point.curvature, 1e-6)
-    least = 1e-3 * float(np.median(own))
-    no_tau = found.model.batch_effect and found.tau**2 < least
-    # pieces beyond one a batch, counted by what their brackets tell
-    told = float(found.point.pieces.sum()) / INFORMATION[found.model.shape]
-    pieces = max(told - batches, 0.0) if no_tau else 0.0
     which = np.zeros((batches, 1)) if day is None else (day[:, None] == np.unique(day)).astype(float)
-    variance = np.diag(own) + found.delta**2 * which @ which.T
+    own = found.sigma**2 / np.maximum(found.point.curvature, 1e-6)
+    same = which @ which.T
+    variance = np.diag(own) + found.delta**2 * same
     precision = np.linalg.inv(variance)
     inverse = np.linalg.inv(x.T @ precision @ x)
     weights = inverse @ x.T @ precision
+    # restricted information of the batches on each source of chance, and of the pieces on sigma
+    rest = precision @ (np.eye(batches) - x @ weights)
+    pieces = np.maximum(own - found.tau**2, 0.0)
+    slopes = [np.diag(2 * pieces), np.eye(batches)] if found.model.batch_effect else [np.diag(2 * own)]
+    slopes += [same] if day is not None else []
+    told = np.array([[0.5 * np.trace(rest @ one @ rest @ two) for one in slopes] for two in slopes])
+    if found.model.batch_effect:
+        told[0, 0] += 1 / found.covariance[-1, -1]
+    doubt = np.linalg.pinv(told)
     if day is None:
         left = float(batches - columns)
-        df = _pooled(left, pieces)
-        return Strata(batches, df, df, weights, np.zeros_like(variance), variance, left)
-    count = which.sum(axis=0)
-    project = (which / count) @ which.T
+        return Strata(left, left, weights, 0 * variance, variance, left, np.array(slopes), doubt)
+    project = (which / which.sum(axis=0)) @ which.T
     between = project @ variance @ project
     # how many of the coefficients are, in effect, estimated between days
     spent = float(np.trace(inverse @ x.T @ project @ precision @ project @ x))
-    days = len(count)
-    between_df = max(days - spent, 1.0)
-    within_df = _pooled(max(batches - days - (columns - spent), 1.0), pieces)
-    if found.delta**2 * float(count.mean()) < least:
-        between_df = _pooled(between_df, within_df)
-    return Strata(days, between_df, within_df, weights, between, variance - between, days - spent)
-
-
-# --- the whole of it ------------------------------------------------------------------------
+    days = which.shape[1]
+    df = max(days - spent, 1.0), max(batches - days - (columns - spent), 1.0)
+    return Strata(*df, weights, between, variance - between, days - spent, np.array(slopes), doubt)
 
 
 @dataclass(frozen=True)
@@ -320,30 +259,18 @@ def fit_batches(
     batch: Ints,
     x: Array,
     day: Ints | None = None,
-    shape: Shape = "lognormal",
     restricted: bool = True,
 ) -> BatchFit:
     """Fit bracketed times of pieces in batches, with a random batch effect, and a day effect if given days.
 
-    Parameters
-    ----------
-    lower, upper : arrays of hours, one entry a piece
-        Last look at which the piece was wet (0 if none) and first at which it was dry (inf if none).
-    batch : array of int
-        Row of `x` of each piece; every row has a piece.
-    x : array, shape (batches, columns)
-        Model matrix of full rank, intercept first.
-    day : array of int, optional
-        Day of each batch; more than one and fewer than the batches.
-    shape, restricted
-        As in `fit`, which says what it raises.
+    `lower` and `upper` are hours, one entry a piece: the last look at which it was wet (0 if none) and the
+    first at which it was dry (inf if none); `batch` the row of `x` of each piece, every row with a piece; `x`
+    (batches, columns) the model matrix of full rank, intercept first; `day` that of each batch, more than one
+    and fewer than the batches; the rest as in `fit`.
 
-    Examples
-    --------
     >>> lower = np.array([6.0, 6, 8, 8, 4, 6, 10, 8, 8, 10, 6, 8])
-    >>> batch = np.repeat(np.arange(6), 2)
     >>> x = np.column_stack([np.ones(6), [0, 1, 0, 1, 0, 1]])
-    >>> result = fit_batches(lower, lower + 2, batch, x)
+    >>> result = fit_batches(lower, lower + 2, np.repeat(np.arange(6), 2), x)
     >>> float(result.found.beta[1].round(2)), result.df.tolist()
     (0.18, [4.0, 4.0])
     """
@@ -356,7 +283,7 @@ def fit_batches(
     if alike:
         lower, upper, batch = low, high, np.arange(batches)
     data = sort(lower, upper, batch, x, day)
-    found = fit(data, shape, batch_effect=not alike, day_effect=day is not None, restricted=restricted)
+    found = fit(data, batch_effect=not alike, day_effect=day is not None, restricted=restricted)
     layers = strata(found, x, day)
     df = np.array([layers.of(row) for row in np.eye(columns)])
     return BatchFit(found, layers, alike, np.sqrt(np.diag(found.covariance)[:columns]), df)

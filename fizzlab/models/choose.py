@@ -1,7 +1,9 @@
 """Which combination to keep: all responses judged at once, how sure that is, and what should confirm it.
 
 `choose` says of each combination with what chance a new batch of it keeps every limit, and how far it grants
-the wishes. The method is in docs/methods/choose.md.
+the wishes. `simulate` draws batches that might come from all that a trial leaves open, not from its best
+guess alone. The method is in docs/methods/choose.md. Reading trial.toml checks limits and wishes by these
+classes, so nothing heavy is imported before it is used.
 """
 
 from __future__ import annotations
@@ -9,31 +11,186 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import product
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.draws import Draws, Forecast, simulate
-from fizzlab.models.result import FitResult
-from fizzlab.models.terms import Amount, Category, Term, level_name
-from fizzlab.models.wishes import Array, Limit, Wish, overall
+from fizzlab.models.result import ENDS, FitResult, Forecast, scale
+from fizzlab.models.terms import Amount, Array, Category, Term, level_name
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-ENDS = ("estimate", "conf_low", "conf_high")
+Want = Literal["less", "more", "near"]
 
 #: Columns of the table of a choice, which no factor may be called by.
-OWN = ("meets", "meets_low", "meets_high", "granted", "score", "best_chance", "in_front", "extrapolated")
+OWN = ("meets", "meets_low", "meets_high", "granted", "score", "best_chance", "extrapolated")
 
 #: A level is out of the running if the settings that have it are the best with less chance than this.
 UNLIKELY = 0.05
 
 MOST = 2000  # combinations that are looked through
 WORK = 4_000_000  # draws times settings
+COMMON = 4  # fewest common batches for a correlation of two responses
+
+
+# --- what a good batch is ---------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Limit:
+    """What a response must keep to: at least this, at most that, in its unit; one of them is needed."""
+
+    response: str
+    at_least: float | None = None
+    at_most: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.at_least is None and self.at_most is None:
+            raise ValueError(f"a limit on {self.response} needs at_least or at_most")
+        if not self.ends[0] < self.ends[1]:
+            raise ValueError(f"the limits on {self.response} leave nothing between them")
+
+    @property
+    def ends(self) -> tuple[float, float]:
+        """The limits, infinite where there is none."""
+        low = -np.inf if self.at_least is None else self.at_least
+        high = np.inf if self.at_most is None else self.at_most
+        return float(low), float(high)
+
+    def met(self, values: Array) -> NDArray[np.bool_]:
+        """Which values keep to it; a value on the limit does."""
+        low, high = self.ends
+        return (values >= low) & (values <= high)
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What a response should be like, from worthless (0) to all that one could want (1).
+
+    At `best` the wish is granted in full, and going further earns nothing; at `worst` (for "near" two
+    numbers, below and above) it is worth nothing. `shape` 1 is a straight line between; above 1 only the
+    neighbourhood of `best` counts. `weight` is how much it counts among the wishes.
+    """
+
+    response: str
+    want: Want
+    best: float
+    worst: float | tuple[float, float]
+    shape: float = 1.0
+    weight: float = 1.0
+
+    def __post_init__(self) -> None:
+        if self.want not in ("less", "more", "near"):
+            raise ValueError('want must be "less", "more" or "near"')
+        if (self.want == "near") != isinstance(self.worst, tuple):
+            raise ValueError(f"{self.response}: worst must be two numbers for near, and one otherwise")
+        if not self.bounds[0] < self.best < self.bounds[1]:
+            raise ValueError(f"{self.response}: worst and best are the wrong way round")
+        if self.shape <= 0 or self.weight <= 0:
+            raise ValueError(f"{self.response}: shape and weight must be above zero")
+
+    @property
+    def bounds(self) -> tuple[float, float]:
+        """Where the wish is worth nothing, below and above; infinite where it never is."""
+        if isinstance(self.worst, tuple):
+            return float(self.worst[0]), float(self.worst[1])
+        return (-np.inf, float(self.worst)) if self.want == "less" else (float(self.worst), np.inf)
+
+    def granted(self, values: Sequence[float] | Array) -> Array:
+        """How far each value grants the wish: ((y - worst) / (best - worst))^shape, from 0 to 1.
+
+        G. Derringer, R. Suich, J. Quality Technology 12 (1980) 214-219.
+        """
+        y, found = np.asarray(values, float), np.ones(np.shape(values))
+        for end in filter(np.isfinite, self.bounds):
+            found = found * np.clip((y - end) / (self.best - end), 0, 1) ** self.shape
+        return found
+
+
+def overall(wishes: Sequence[Wish], values: Mapping[str, Sequence[float] | Array]) -> Array:
+    """How far all wishes are granted together: the weighted geometric mean, (prod d_i^w_i)^(1 / sum w_i).
+
+    0 as soon as one wish is worth nothing: no dry time makes up for a piece that falls to powder.
+    """
+    total = sum(wish.weight for wish in wishes)
+    parts = [wish.granted(values[wish.response]) ** (wish.weight / total) for wish in wishes]
+    return np.asarray(np.prod(parts, axis=0))
+
+
+# --- batches that might come ------------------------------------------------------------------
+
+
+class Draws(NamedTuple):
+    """Possible truths of a trial by response: the typical and a new batch, shape (draws, settings).
+
+    In the response's unit. `spread`, shape (draws,), is the standard deviation of a new batch as fitted.
+    """
+
+    typical: Mapping[str, Array]
+    batch: Mapping[str, Array]
+    spread: Mapping[str, Array]
+    notes: tuple[str, ...]
+
+
+def simulate(forecasts: Mapping[str, Forecast], *, draws: int = 4000, seed: int = 1) -> Draws:
+    """Draw what the typical batch of each setting may truly be, and a new batch of it.
+
+    Estimate + se t, errors at several settings hanging together as the batches that they rest on; a new batch
+    adds a deviation of variance s^2 df / chi2. For one response without random groups that is the predictive
+    t; for several, compare J. J. Peterson, J. Quality Technology 36 (2004) 139-153: they hang together by the
+    correlation of their residuals, their variances by its square, as in a Wishart distribution.
+    """
+    from scipy.special import ndtr
+
+    correlation, notes = _correlation(forecasts)
+    width, chance, root = len(forecasts), np.random.default_rng(seed), _root(correlation)
+    keys = pd.Index(sorted({key for each in forecasts.values() for key in each.keys}))
+    common = chance.standard_normal((draws, len(keys), width)) @ root.T
+    noise = chance.standard_normal((draws, width)) @ root.T
+    share = ndtr(chance.standard_normal((draws, width)) @ _root(correlation**2).T)
+    typical, batch, spread = {}, {}, {}
+    for r, (name, each) in enumerate(forecasts.items()):
+        error = common[:, keys.get_indexer(pd.Index(each.keys)), r] @ each.lean.T
+        mean = each.estimate + error * each.se * scale(share[:, r], each.df)
+        spread[name] = each.spread(share[:, r])
+        new = mean + (spread[name] * noise[:, r])[:, None]
+        typical[name], batch[name] = (np.exp(mean), np.exp(new)) if each.log else (mean, new)
+    said = [note for each in forecasts.values() for note in each.notes]
+    return Draws(typical, batch, spread, tuple(dict.fromkeys([*said, *notes])))
+
+
+def _correlation(forecasts: Mapping[str, Forecast]) -> tuple[Array, list[str]]:
+    """How the residuals of the responses go together; what is not known counts as independent."""
+    used = list(forecasts.items())
+    found, notes = np.eye(len(used)), []
+    for i, (name, one) in enumerate(used):
+        for j, (other, two) in enumerate(used[:i]):
+            if not (one.chance and two.chance):
+                continue
+            both = pd.concat([one.residuals, two.residuals], axis=1, join="inner").to_numpy(float)
+            size = np.sqrt((both**2).sum(axis=0))
+            if len(both) < COMMON or not (size > 0).all():
+                notes.append(f"{other} and {name} have few batches in common, so they count as independent.")
+            else:
+                found[i, j] = found[j, i] = float(both[:, 0] @ both[:, 1] / size.prod())
+    value, turn = np.linalg.eigh(found)
+    if value.min() < 1e-8:  # responses measured on different batches need not fit together
+        found = turn * np.maximum(value, 1e-6) @ turn.T
+        size = np.sqrt(np.diag(found))
+        found = found / np.outer(size, size)
+    return found, notes
+
+
+def _root(correlation: Array) -> Array:
+    value, turn = np.linalg.eigh(correlation)
+    return np.asarray(turn * np.sqrt(np.maximum(value, 0)))
+
+
+# --- the choice -------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,12 +200,10 @@ class Choice:
     `table` has one row a setting, best first: the factors; with limits meets (chance that a new batch keeps
     them all), meets_low and meets_high (95 % interval of it, over all the trial allows; responses apart);
     with wishes granted (how far a new batch may be expected to grant them, 0 to 1); score; best_chance (that
-    it is the best of these; together less than 1 as far as none may be any good); in_front (no other is as
-    good in everything asked and better in something); extrapolated (outside of what was tried).
-
-    `responses` has the same rows by response: estimate, conf_low, conf_high of the typical batch, and with a
-    limit meets, the chance that a new batch keeps it. `shares` says of which share of the pieces a response
-    is asked, where they have a number each.
+    it is the best of these; together less than 1 as far as none may be any good); extrapolated (outside of
+    what was tried). `responses` has the same rows by response: estimate, conf_low, conf_high of the typical
+    batch, and with a limit meets, the chance that a new batch keeps it. `shares` says of which share of the
+    pieces a response is asked, where they have a number each.
     """
 
     table: pd.DataFrame
@@ -62,7 +217,6 @@ class Choice:
 
     @property
     def factors(self) -> list[str]:
-        """Names of the factors."""
         return [term.name for term in self.terms]
 
     @property
@@ -80,13 +234,12 @@ class Choice:
 
     @property
     def considered(self) -> pd.Series:
-        """Which settings are worth a thought: no other beats them in everything, and most batches pass."""
-        return self.table["in_front"] & (self.table["meets"] >= 0.5 if self.limits else True)
+        """Which settings may be the best with a chance of 5 % or more."""
+        return self.table["best_chance"] >= UNLIKELY
 
     def contenders(self) -> pd.DataFrame:
         """Other settings that may be the best with a chance of 5 % or more, the likeliest first."""
-        others = self.table.drop(index=self.best.name)
-        others = others[others["best_chance"] >= UNLIKELY]
+        others = self.table[self.considered].drop(index=self.best.name, errors="ignore")
         return others.sort_values("best_chance", ascending=False, kind="stable")
 
     def unlikely(self) -> dict[str, list[str]]:
@@ -122,12 +275,8 @@ class Choice:
         -------
         DataFrame
             One row a response that varies by chance: estimate, conf_low, conf_high (of the mean of the
-            batches, or of their geometric mean if the logarithm was fitted), df, log.
-
-        Notes
-        -----
-        estimate +- t sqrt(x'cov(b)x + day / days + batch / batches), with Satterthwaite's degrees of freedom
-        for the sum; without random groups it is the textbook's s^2 (x'(X'X)^-1 x + 1/k) on n - p.
+            batches, or of their geometric mean if the logarithm was fitted), df, log. With random days
+            estimate +- t sqrt(x'cov(b)x + day / days + batch / batches) on Satterthwaite's df for the sum.
         """
         days = batches if days is None else days
         if not 1 <= days <= batches:
@@ -142,7 +291,7 @@ class Choice:
         for name, each in varied.items():
             *ends, df = each.mean(batches, days, alone)[:, 0]
             rows[name] = (*(np.exp(ends) if each.log else ends), df, each.log)
-        columns = ["estimate", "conf_low", "conf_high", "df", "log"]
+        columns = [*ENDS, "df", "log"]
         return pd.DataFrame.from_dict(rows, orient="index", columns=columns).rename_axis("response")
 
     def _shown(self) -> pd.DataFrame:
@@ -150,12 +299,8 @@ class Choice:
         own = [name for name in ("meets", "granted", "best_chance") if name in self.table]
         return pd.concat([self.table[self.factors], pd.DataFrame(values), self.table[own]], axis=1)
 
-    def summary(self) -> str:
-        """The settings as text, best first, and the notes."""
-        return "\n".join([self._shown().to_string(index=False, float_format="{:.3g}".format), *self.notes])
-
     def __str__(self) -> str:
-        return self.summary()
+        return "\n".join([self._shown().to_string(index=False, float_format="{:.3g}".format), *self.notes])
 
     def _repr_html_(self) -> str:
         return str(self._shown().to_html(index=False, border=0, float_format="{:.3g}".format))
@@ -229,8 +374,8 @@ def choose(
     share : float
         Of the pieces of a batch, which a dry time is asked of.
     draws, seed : int
-        See `fizzlab.models.draws.simulate`. With 4,000 draws a chance of one half is known to 0.8 %. Fewer
-        are made for more than 1,000 settings.
+        See `simulate`. With 4,000 draws a chance of one half is known to 0.8 %. Fewer are made for more than
+        1,000 settings.
 
     Raises
     ------
@@ -242,8 +387,7 @@ def choose(
     Notes
     -----
     score is the expected desirability of a new batch, counted as nothing when it breaks a limit: without
-    wishes the chance to keep every limit, without limits the expected desirability. A point optimum of the
-    fitted values is not used, because it forgets both that the fit is uncertain and that batches vary.
+    wishes the chance to keep every limit, without limits the expected desirability.
 
     Examples
     --------
@@ -264,12 +408,19 @@ def choose(
         limits = [Limit(name, **given) for name, given in limits.items()]
     if isinstance(wishes, Mapping):
         wishes = [Wish(name, **given) for name, given in wishes.items()]
-    _check(fits, len(listed), limits, wishes)
+    if not fits or len(fits) < len(listed):
+        raise ValueError("there must be one fit for each response")
+    if not limits and not wishes:
+        raise ValueError("there are neither limits nor wishes to judge by")
+    for each in ([limit.response for limit in limits], [wish.response for wish in wishes]):
+        if unknown := set(each) - set(fits):
+            raise ValueError(f"there is no fit of {', '.join(sorted(unknown))}")
+        if len(set(each)) < len(each):
+            raise ValueError("a response has more than one limit, or more than one wish")
     terms = _terms(fits)
     names = [term.name for term in terms]
-    taken = [name for name in names if name in OWN]
-    if taken:
-        raise CannotAnswer(f"The choice itself has a column {taken[0]}.", "Rename that factor.")
+    if taken := set(names) & set(OWN):
+        raise CannotAnswer(f"The choice itself has a column {taken.pop()}.", "Rename that factor.")
     if settings is None:
         knowing = [fit.batches[names] for fit in listed if set(names) <= set(fit.batches)]
         settings = pd.concat(knowing).drop_duplicates()
@@ -293,8 +444,10 @@ def choose(
         table["granted"] = granted.mean(axis=0)
         worth = worth * granted
     table["score"] = worth.mean(axis=0)
-    table["best_chance"] = _best_chance(_merit(forecasts, drawn, limits, wishes))
-    table["in_front"] = _front(responses, limits, wishes)
+    merit = _merit(forecasts, drawn, limits, wishes)
+    most = merit.max(axis=1, keepdims=True)
+    top = (merit >= most * (1 - 1e-9)) & (most > 1e-9)
+    table["best_chance"] = (top / np.maximum(top.sum(axis=1, keepdims=True), 1)).mean(axis=0)
     table["extrapolated"] = _extrapolated(fits, table)
     order = table["score"].sort_values(ascending=False, kind="stable").index
     notes = drawn.notes
@@ -313,13 +466,7 @@ def choose(
 
 
 def between(fits: Mapping[str, FitResult], steps: int = 5) -> pd.DataFrame:
-    """Every level with even steps of every amount, within what was tried; settings for `choose`.
-
-    Raises
-    ------
-    CannotAnswer
-        More than 2,000 combinations.
-    """
+    """Every level with even steps of every amount, within what was tried; settings for `choose`."""
     terms, values = _terms(fits), list[Sequence[Any]]()
     for term in terms:
         if isinstance(term, Amount):
@@ -339,73 +486,29 @@ def _terms(fits: Mapping[str, FitResult]) -> tuple[Term, ...]:
     return tuple({term.name: term for fit in fits.values() for term in fit.terms}.values())
 
 
-def _check(
-    fits: Mapping[str, FitResult], given: int, limits: Sequence[Limit], wishes: Sequence[Wish]
-) -> None:
-    if not fits or len(fits) < given:
-        raise ValueError("there must be one fit for each response")
-    if not limits and not wishes:
-        raise ValueError("there are neither limits nor wishes to judge by")
-    for each in ([limit.response for limit in limits], [wish.response for wish in wishes]):
-        unknown = set(each) - set(fits)
-        if unknown:
-            raise ValueError(f"there is no fit of {sorted(unknown)[0]}")
-        if len(set(each)) < len(each):
-            raise ValueError("a response has more than one limit, or more than one wish")
-
-
 def _merit(
     forecasts: Mapping[str, Forecast], drawn: Draws, limits: Sequence[Limit], wishes: Sequence[Wish]
 ) -> Array:
     """How good each setting is if a draw were the truth, shape (draws, settings).
 
-    Chance to keep the limits (responses taken apart) times the desirability of the typical batch.
+    The chance to keep the limits (responses taken apart) times the desirability of the typical batch.
     """
     from scipy.special import ndtr
 
     merit = overall(wishes, drawn.typical) if wishes else np.ones(1)
     for limit in limits:
-        mean, sd = drawn.typical[limit.response], drawn.spread[limit.response][:, None]
+        mean, (low, high) = drawn.typical[limit.response], limit.ends
         if not forecasts[limit.response].chance:
             merit = merit * limit.met(mean)
             continue
-        low, high = limit.ends
         if forecasts[limit.response].log:
             mean = np.log(mean)
             low, high = (float(np.log(end)) if end > 0 else -np.inf for end in (low, high))
-        sd = np.maximum(sd, 1e-12)
+        sd = np.maximum(drawn.spread[limit.response][:, None], 1e-12)
         merit = merit * (ndtr((high - mean) / sd) - ndtr((low - mean) / sd))
     return np.asarray(merit)
 
 
-def _best_chance(merit: Array) -> Array:
-    best = merit.max(axis=1, keepdims=True)
-    top = (merit >= best * (1 - 1e-9)) & (best > 1e-9)
-    return np.asarray((top / np.maximum(top.sum(axis=1, keepdims=True), 1)).mean(axis=0))
-
-
-def _front(
-    responses: Mapping[str, pd.DataFrame], limits: Sequence[Limit], wishes: Sequence[Wish]
-) -> NDArray[np.bool_]:
-    """Which settings no other is as good as in every response asked, and better in one."""
-    asked = {each.response: (*each.ends, sum(each.ends) / 2) for each in limits}
-    asked |= {each.response: (*each.bounds, each.best) for each in wishes}
-    costs = []
-    for name, (low, high, middle) in asked.items():
-        value = responses[name]["estimate"].to_numpy(float)
-        costs.append(value if np.isinf(low) else -value if np.isinf(high) else np.abs(value - middle))
-    cost = np.stack(costs, axis=-1)
-    as_good = (cost[:, None] <= cost[None]).all(axis=2)
-    better = (cost[:, None] < cost[None]).any(axis=2)
-    return np.asarray(~(as_good & better).any(axis=0))
-
-
 def _extrapolated(fits: Mapping[str, FitResult], settings: pd.DataFrame) -> NDArray[np.bool_]:
     """Settings outside of what was tried, for some response."""
-    out, seen = np.zeros(len(settings), bool), list[pd.DataFrame]()
-    for fit in fits.values():
-        tried = fit.made()
-        if not any(tried.equals(other) for other in seen):
-            seen.append(tried)
-            out |= np.array(fit.extrapolated(settings), bool)
-    return out
+    return np.asarray(np.any([fit.extrapolated(settings) for fit in fits.values()], axis=0))

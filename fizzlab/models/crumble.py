@@ -4,52 +4,34 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Protocol
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.models.curves import STEPS_G, scale_step
 from fizzlab.models.drops import fit_drop_height
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.raters import RaterAgreement, rater_agreement
 from fizzlab.models.result import FitResult, Study
-from fizzlab.models.terms import Term, need_columns, varying
+from fizzlab.models.terms import Term, need_columns
 
 LOSS, BROKEN, DROP, SCORE = "tumble_loss_pct", "broken_pct", "drop_cm", "score"
 
 #: The response that each part of a crumble index is of.
 _PARTS = {"loss_pct": LOSS, "broken_pct": BROKEN, "score": SCORE}
 
-#: Steps that kitchen and letter scales show, in grams, coarsest first.
-STEPS_G = (5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001)
-
 #: More batches than this share below half a scale step, and losses are not compared.
 MOST_BELOW = 1 / 3
-
-
-class Part(Protocol):
-    """One part of a crumble index: its weight, and the readings that count as 0 (best) and 1 (worst)."""
-
-    weight: float
-    best: float
-    worst: float
 
 
 @dataclass(frozen=True, kw_only=True)
 class CrumbleStudy(Study):
     """What the crumble tests of a trial say.
 
-    Parameters
-    ----------
-    losses : DataFrame
-        One row a batch that was tumbled, from `batch_losses`.
-    agreement : RaterAgreement or None
-        Of two raters or more.
-    index : DataFrame
-        From `crumble_index`; empty where none is stated.
-    refused : mapping of str to CannotAnswer
-        Why there is no ``"agreement"`` or no ``"index"``.
+    `losses` are `batch_losses` and `index` is `crumble_index`, empty where there are none; `agreement` is of
+    two raters or more; `refused` says why there is no "agreement" or no "index".
     """
 
     losses: pd.DataFrame = field(repr=False)
@@ -64,40 +46,19 @@ def study_crumble(
     *,
     scale_step_g: float | None = None,
     drop_method: str = "jeffreys",
-    index: Mapping[str, Part] | None = None,
+    index: Mapping[str, Any] | None = None,
 ) -> CrumbleStudy:
-    """Study the tumbles, drops and scores of a trial.
+    """Study the tumbles, drops and crumble_scores of a trial; tables that are not there are empty.
 
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-        runs, tumbles, drops, crumble_scores; empty where there are none.
-    terms : sequence of Category or Amount
-        The factors, for the drops.
-    scale_step_g
-        See `batch_losses`.
-    drop_method : {"jeffreys", "likelihood"}
-        With Jeffreys' penalty or without; see `fit_drop_height`.
-    index : mapping of str to Part, optional
-        The parts of an index, by name: loss_pct, broken_pct, score.
-
-    Examples
-    --------
-    >>> runs = pd.DataFrame({"run": list("ABCD"), "day": "1"})
-    >>> tumbles = pd.DataFrame({"run": list("ABCD"), "pieces": 4, "before_g": 200.0,
-    ...     "after_g": [198.0, 195.9, 197.8, 196.3], "broken": [0, 1, 0, 2]})
-    >>> none = pd.DataFrame({"run": [], "piece": [], "rater": [], "score": []})
-    >>> study = study_crumble({"runs": runs, "tumbles": tumbles, "drops": none, "crumble_scores": none}, [])
-    >>> {name: numbers.round(2).tolist() for name, numbers in study.numbers.items()}
-    {'tumble_loss_pct': [1.0, 2.05, 1.1, 1.85], 'broken_pct': [0.0, 25.0, 0.0, 50.0]}
+    Drops are fitted with Jeffreys' penalty ("jeffreys") or without ("likelihood"); the parts of an index are
+    by name: loss_pct, broken_pct, score.
     """
     runs, tumbles, drops, scores = (tables[name] for name in ("runs", "tumbles", "drops", "crumble_scores"))
     numbers: dict[str, pd.Series] = {}
     fits: dict[str, FitResult] = {}
     reasons: dict[str, CannotAnswer] = {}
     refused: dict[str, CannotAnswer] = {}
-    losses = pd.DataFrame()
-    agreement = None
+    losses, parts, agreement = pd.DataFrame(), pd.DataFrame(), None
     if len(tumbles):
         try:
             losses = batch_losses(tumbles, scale_step_g)
@@ -109,10 +70,8 @@ def study_crumble(
             numbers[BROKEN] = 100 * counts["broken"] / counts["pieces"]
     if len(drops):
         try:
-            dropped = runs[runs["run"].isin(drops["run"])]
-            varied, notes = varying(terms, dropped)
-            fit = fit_drop_height(drops, varied, runs=dropped, penalised=drop_method == "jeffreys")
-            fits[DROP] = replace(fit, notes=(*notes, *fit.notes))
+            fit = fit_drop_height(drops, terms, runs=runs, penalised=drop_method == "jeffreys")
+            fits[DROP] = fit
             reasons |= {f"{DROP}, {name}": why for name, why in fit.withheld.items()}
         except CannotAnswer as reason:
             reasons[DROP] = reason
@@ -122,78 +81,26 @@ def study_crumble(
             agreement = rater_agreement(scores) if scores["rater"].nunique() > 1 else None
         except CannotAnswer as reason:
             refused["agreement"] = reason
-    parts = pd.DataFrame()
     if index:
         try:
             parts = crumble_index(numbers, index)
         except CannotAnswer as reason:
             refused["index"] = reason
-    return CrumbleStudy(
-        numbers=numbers,
-        fits=fits,
-        reasons=reasons,
-        losses=losses,
-        agreement=agreement,
-        index=parts,
-        refused=refused,
-    )
-
-
-def reading_step(readings_g: pd.Series) -> float:
-    """Return the scale's step as the readings show it: the coarsest that fits them all, in grams.
-
-    Examples
-    --------
-    >>> reading_step(pd.Series([251.0, 248.5, 249.9]))
-    0.1
-    """
-    values = readings_g.to_numpy(float)
-    for step in STEPS_G:
-        if np.allclose(values / step, np.round(values / step), rtol=0, atol=1e-4):
-            return step
-    return STEPS_G[-1]
+    told = {"losses": losses, "agreement": agreement, "index": parts, "refused": refused}
+    return CrumbleStudy(numbers=numbers, fits=fits, reasons=reasons, **told)
 
 
 def batch_losses(tumbles: pd.DataFrame, scale_step_g: float | None = None) -> pd.DataFrame:
     """Average the tumbles of each batch: the loss in per cent, 100 (before - after) / before.
 
-    The formula is that of the pharmacopoeias for the friability of tablets.
-
-    Parameters
-    ----------
-    tumbles : DataFrame
-        Columns run, before_g, after_g; pieces and broken where somebody counted.
-    scale_step_g : float, optional
-        Step of the scale in grams; read off the readings where it is not given.
-
-    Returns
-    -------
-    DataFrame
-        One row a batch, indexed by run: tumbles (how many), loss_pct (their mean), step_g, step_pct (one step
-        of the scale as a loss), below_step (the mean loss is under half a step), and pieces and broken of
-        those tumbles whose broken pieces were counted.
-
-    Raises
-    ------
-    CannotAnswer
-        Pieces that weighed more after tumbling than before, by more than the scale's rounding.
-    ValueError
-        A mass that cannot be.
-
-    References
-    ----------
-    British Pharmacopoeia 2013, Friability of Tablets; USP <1216> has the same procedure.
-
-    Examples
-    --------
-    >>> tumbles = pd.DataFrame({"run": ["A", "A"], "before_g": [200.0, 200.0], "after_g": [198.0, 196.0]})
-    >>> batch_losses(tumbles)["loss_pct"].tolist()
-    [1.5]
+    The formula is that of the pharmacopoeias for the friability of tablets (British Pharmacopoeia 2013, USP
+    <1216>). Indexed by run: tumbles (how many), loss_pct, step_g (of the scale, read off the readings if not
+    given), step_pct (a step as a loss), below_step (under half of one), pieces and broken where counted.
     """
     before, after = tumbles["before_g"], tumbles["after_g"]
     if not (before > 0).all() or (after < 0).any():
         raise ValueError("the mass before must be positive and the mass after not negative")
-    step = reading_step(pd.concat([before, after])) if scale_step_g is None else scale_step_g
+    step = scale_step_g or scale_step(pd.concat([before, after])) or STEPS_G[-1]
     heavier = tumbles.loc[(after - before) > 1.001 * step, "run"]
     if len(heavier):
         raise CannotAnswer(
@@ -202,13 +109,9 @@ def batch_losses(tumbles: pd.DataFrame, scale_step_g: float | None = None) -> pd
         )
     each = tumbles.assign(loss_pct=100 * (before - after) / before, step_pct=100 * step / before)
     by_batch = each.groupby("run", sort=False)
-    table = by_batch[["loss_pct", "step_pct"]].mean()
-    table.insert(0, "tumbles", by_batch.size())
+    table = by_batch[["loss_pct", "step_pct"]].mean().assign(tumbles=by_batch.size(), step_g=step)
     table["below_step"] = table["loss_pct"] < 0.5 * table["step_pct"] - 1e-12
-    table["step_g"] = step
-    if "broken" in tumbles:
-        table = table.join(counted(tumbles))
-    return table
+    return table.join(counted(tumbles)) if "broken" in tumbles else table
 
 
 def counted(tumbles: pd.DataFrame) -> pd.DataFrame:
@@ -246,8 +149,8 @@ def fit_tumble_loss(
 ) -> ResponseFit:
     """Compare tumble losses, the mean of each batch, as ratios.
 
-    A mean loss under half a step of the scale is not zero but unread: half a step stands in, and the batch is
-    named in the notes.
+    The loss is 100 (before - after) / before, in per cent. A mean under half a step of the scale is not zero
+    but unread: half a step stands in, and the batch is named in the notes.
 
     Parameters
     ----------
@@ -255,13 +158,13 @@ def fit_tumble_loss(
         Columns run, before_g, after_g.
     formula, runs, conf_level
         See `fit_response`; `runs` has a row a batch.
-    scale_step_g
-        See `batch_losses`.
+    scale_step_g : float, optional
+        Step of the scale in grams; read off the readings by default.
 
     Raises
     ------
     CannotAnswer
-        More than a third of the batches below the scale's step, or what the functions named above refuse.
+        Over a third of the batches below the step, pieces that gained mass, or what `fit_response` refuses.
 
     Examples
     --------
@@ -324,34 +227,12 @@ def step_decides(fit: ResponseFit, losses: pd.DataFrame) -> bool:
     return len(verdicts) > 1
 
 
-def broken_shares(counts: pd.DataFrame, levels: pd.Series, conf_level: float = 0.95) -> pd.DataFrame:
-    """The share of broken pieces at each level, with the batch as the unit.
+def broken_shares(counts: pd.DataFrame, levels: pd.Series) -> pd.DataFrame:
+    """The per cent of broken pieces at each level with its 95 % interval; `counts`: pieces, broken by run.
 
-    Pieces of one batch tend to break together. The design effect d is the Pearson chi-square of the batches
-    about their level's share, over its degrees of freedom, but at least 1; the interval is Wilson's for
-    broken / d out of pieces / d. Where there is no batch to spare, d cannot be known and is taken as 1.
-
-    Parameters
-    ----------
-    counts : DataFrame
-        Columns pieces and broken, one row a batch, indexed by run.
-    levels : Series
-        The level of each batch.
-
-    Returns
-    -------
-    DataFrame
-        Indexed by level: pieces, broken, n_batches, estimate, conf_low, conf_high (in per cent).
-
-    References
-    ----------
-    E. B. Wilson (1927), J. Am. Stat. Assoc. 22, 209; R. G. Newcombe (1998), Stat. Med. 17, 857.
-
-    Examples
-    --------
-    >>> counts = pd.DataFrame({"pieces": 10.0, "broken": [0.0, 2, 7, 3]}, index=list("ABCD"))
-    >>> broken_shares(counts, pd.Series(["dye", "dye", "lake", "lake"], list("ABCD")))["estimate"].tolist()
-    [10.0, 50.0]
+    Pieces of one batch break together: the design effect d is the Pearson chi-square of the batches about
+    their level's share, over its degrees of freedom, at least 1 (and 1 where no batch is to spare); the
+    interval is that of E. B. Wilson (1927), J. Am. Stat. Assoc. 22, 209, for broken / d out of pieces / d.
     """
     from statsmodels.stats.proportion import proportion_confint
 
@@ -365,54 +246,26 @@ def broken_shares(counts: pd.DataFrame, levels: pd.Series, conf_level: float = 0
     effect = 1.0
     if df > 0:
         effect = max(1.0, float(((broken - pieces * expected)[judged] ** 2 / variance[judged]).sum()) / df)
-    low, high = proportion_confint(sums["broken"] / effect, sums["pieces"] / effect, 1 - conf_level, "wilson")
-    return sums.assign(
-        n_batches=names.value_counts(),
-        estimate=100 * sums["broken"] / sums["pieces"],
-        conf_low=100 * np.maximum(low, 0.0),
-        conf_high=100 * np.minimum(high, 1.0),
-    )
+    low, high = proportion_confint(sums["broken"] / effect, sums["pieces"] / effect, 0.05, "wilson")
+    ends = {"conf_low": 100 * np.maximum(low, 0.0), "conf_high": 100 * np.minimum(high, 1.0)}
+    return sums.assign(n_batches=names.value_counts(), estimate=100 * sums["broken"] / sums["pieces"], **ends)
 
 
-def crumble_index(numbers: Mapping[str, pd.Series], parts: Mapping[str, Part]) -> pd.DataFrame:
-    """Return the stated weighted mean of the stated parts, 0 (holds) to 1 (crumbles), for each batch.
+def crumble_index(numbers: Mapping[str, pd.Series], parts: Mapping[str, Any]) -> pd.DataFrame:
+    """The stated weighted mean of the stated parts, 0 (holds) to 1 (crumbles), for each batch.
 
-        index = sum_k weight_k (x_k - best_k) / (worst_k - best_k)
-
-    There is no default: which parts count, how much, and between which readings, is the maker's judgement.
-    Readings past best or worst are not cut off.
-
-    Parameters
-    ----------
-    numbers : mapping of str to Series
-        One number a batch, by response.
-    parts : mapping of str to Part
-        By name: loss_pct, broken_pct, score.
-
-    Returns
-    -------
-    DataFrame
-        What each part gives, index, and beyond (some reading lies outside best to worst).
-
-    Raises
-    ------
-    CannotAnswer
-        A part, or a batch's reading of it, that is not there.
+    index = sum_k weight_k (x_k - best_k) / (worst_k - best_k), not cut off: a row a batch with what each part
+    gives, index, and beyond (some reading lies outside best to worst). A part has weight, best and worst.
     """
-    lacking = next((name for name in parts if _PARTS[name] not in numbers), None)
-    if lacking:
-        raise CannotAnswer(
-            f"The crumble index needs {lacking}, which the readings do not give.",
-            "Take those readings, or leave the part out of [crumble.index] in trial.toml.",
-        )
+    do = "Take such readings of each batch, or leave the part out of [crumble.index] in trial.toml."
+    for name in parts:
+        if _PARTS[name] not in numbers:
+            raise CannotAnswer(f"The crumble index needs {name}, which the readings do not give.", do)
     readings = pd.DataFrame({name: numbers[_PARTS[name]] for name in parts}).astype(float)
-    if readings.isna().any(axis=None):
-        raise CannotAnswer(
-            f"Batch {readings.index[readings.isna().any(axis=1)][0]} lacks a part of the crumble index.",
-            "Take that reading, or leave the part out.",
-        )
-    shares = pd.DataFrame(
-        {name: (readings[name] - part.best) / (part.worst - part.best) for name, part in parts.items()}
-    )
-    table = shares * [part.weight for part in parts.values()]
+    lacking = readings.index[readings.isna().any(axis=1)]
+    if len(lacking):
+        raise CannotAnswer(f"Batch {lacking[0]} lacks a part of the crumble index.", do)
+    stated = pd.DataFrame({name: vars(part) for name, part in parts.items()}).astype(float)
+    shares = (readings - stated.loc["best"]) / (stated.loc["worst"] - stated.loc["best"])
+    table = shares * stated.loc["weight"]
     return table.assign(index=table.sum(axis=1), beyond=((shares < 0) | (shares > 1)).any(axis=1))

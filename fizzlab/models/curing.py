@@ -16,11 +16,11 @@ import pandas as pd
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.air import MEANS, AirModel, batch_air, vapour_pressure_deficit
-from fizzlab.models.censored import SHAPES, NotFitted, Shape
-from fizzlab.models.censored_fit import BatchFit
-from fizzlab.models.curing_fit import VPD, CuringFit, design, fitted
-from fizzlab.models.result import Effect, Study
+from fizzlab.models.air import MEANS, AirModel, drying_air, drying_windows, vapour_pressure_deficit
+from fizzlab.models.censored import NotFitted
+from fizzlab.models.censored_fit import BatchFit, fit_batches
+from fizzlab.models.curing_fit import VPD, CuringFit, design
+from fizzlab.models.result import Study
 from fizzlab.models.terms import (
     ALL,
     Amount,
@@ -35,10 +35,10 @@ from fizzlab.models.terms import (
 from fizzlab.models.touch import (
     SeenOrder,
     brackets,
-    check_days,
     check_pieces,
     check_terms,
     explained,
+    judged_by_days,
     seen_order,
 )
 
@@ -47,12 +47,8 @@ __all__ = ["VPD", "CuringFit", "TouchStudy", "brackets", "fit_curing_time", "stu
 #: What sets each level, by its name, in the order to show them.
 Levels = Mapping[str, Mapping[str, Any]]
 
-#: The terms that describe the room's air, by what trial.toml calls them.
-AIR_TERMS: Mapping[AirModel, tuple[Amount, ...]] = {
-    "vpd": (Amount(VPD, "kPa", log=True),),
-    "rh and temperature": (Amount("rh_pct", "%"), Amount("temp_c", "°C")),
-    "none": (),
-}
+#: How the room's air enters.
+_AIR = Amount(VPD, "kPa", log=True)
 
 
 def fit_curing_time(
@@ -62,7 +58,6 @@ def fit_curing_time(
     runs: pd.DataFrame,
     room_log: pd.DataFrame | None = None,
     air: AirModel = "vpd",
-    distribution: Shape = "lognormal",
     forecast_air: tuple[float, float] | None = None,
     margin: float | None = None,
     conf_level: float = 0.95,
@@ -70,7 +65,7 @@ def fit_curing_time(
 ) -> CuringFit:
     """Fit a regression of dry times on factors, amounts and the room's air to touch checks.
 
-    log T = x'beta + day + batch + sigma e, with normal days and batches and e of the stated distribution.
+    log T = x'beta + day + batch + sigma e, with normal days, batches and pieces.
 
     Parameters
     ----------
@@ -80,11 +75,11 @@ def fit_curing_time(
         ``"colour * binder + oil_g"``; see `parse_formula`.
     runs : DataFrame
         One row a batch: run (or that index), a column for each factor, day, and made_at for the room log, or
-        the air itself (vpd_kpa; temp_c and rh_pct). Batches without looks are passed over.
+        the air itself (vpd_kpa). Batches without looks are passed over.
     room_log : DataFrame, optional
         Columns time, temp_c, rh_pct.
-    air : {"vpd", "rh and temperature", "none"}
-        How the air enters.
+    air : {"vpd", "none"}
+        Does the vapour-pressure deficit enter? It is left out, with a note, where too few days can judge it.
     forecast_air : (temp_c, rh_pct), optional
         The air that `CuringFit.predict` holds if not asked; the middle of the batches' own if left out.
     margin : float, optional
@@ -102,9 +97,9 @@ def fit_curing_time(
 
     Notes
     -----
-    `loglik` and `aic` are of maximum likelihood; estimates use the variances that maximise the restricted
-    likelihood, and t with degrees of freedom of the stratum each is judged in. For exactly known log-normal
-    times this is a linear mixed model fitted by restricted likelihood.
+    `loglik` is of maximum likelihood; estimates use the variances that maximise the restricted likelihood,
+    and t with degrees of freedom of the stratum each is judged in. For exactly known times this is
+    a linear mixed model fitted by restricted likelihood.
 
     Examples
     --------
@@ -117,35 +112,41 @@ def fit_curing_time(
     >>> dry.predict({"colour": "lake"}, share=0.9)["estimate"].round(0).tolist()
     [10.0]
     """
-    if distribution not in SHAPES:
-        raise ValueError(f"distribution must be one of {', '.join(SHAPES)}")
     bracketed = {"lower", "upper"} <= set(looks.columns)
     pieces = looks[["run", "piece", "lower", "upper"]] if bracketed else brackets(looks)
     if runs.index.name != "run":
         need_columns(runs, ["run"], "runs")
         runs = runs.set_index("run")
     if room_log is not None and air != "none":
-        runs = runs.join(batch_air(runs, looks, looks.head(0), room_log))
+        runs = runs.join(drying_air(room_log, drying_windows(looks, looks.head(0), runs)))
     check_pieces(pieces, runs)
-    batches, air_terms, notes = _with_air(runs[runs.index.isin(pieces["run"])], air)
+    batches, notes = runs[runs.index.isin(pieces["run"])], list[str]()
+    if air != "none":
+        batches, notes = _with_air(batches)
+    air_terms = [_AIR] if air != "none" and VPD in batches else []
     if isinstance(formula, str):
         terms, model = parse_formula(formula, batches) if formula else ((), ())
     else:
         terms, model = tuple(formula), ()
     joint = tuple(each for each in model if ":" in each or "^" in each)
-    terms = tuple(term for term in terms if term.name not in {each.name for each in air_terms})
-    kept, left = varying([*terms, *air_terms], batches)
+    kept, left = varying(
+        [*(term for term in terms if term.name != VPD or not air_terms), *air_terms], batches
+    )
     pieces = pieces[pieces["run"].isin(batches.index)].reset_index(drop=True)
+    n_days, said = _days(batches)
+    if n_days is not None:
+        kept, joint, unjudged = judged_by_days(batches, kept, joint, air_terms)
+        said += unjudged
     matrix = design(batches, kept, joint)
     names = list(matrix.columns)
     check_terms(pieces, batches, kept, matrix)
-    n_days, said = _days(batches)
+    ends = pieces["lower"].to_numpy(float), pieces["upper"].to_numpy(float)
+    batch = batches.index.get_indexer(pd.Index(pieces["run"]))
+    day = None if n_days is None else pd.factorize(batches["day"])[0]
     try:
-        inner = fitted(pieces, batches, matrix.to_numpy(float), distribution, n_days, True)
+        inner = fit_batches(*ends, batch, matrix.to_numpy(float), day)
     except NotFitted as failure:
         raise explained(failure, names) from None
-    if n_days is not None:
-        check_days(inner.strata, names)
     found, alike = inner.found, inner.pieces_alike
     reach = stats.t.ppf(0.5 + conf_level / 2, inner.df) * inner.se
     columns = {
@@ -165,7 +166,6 @@ def fit_curing_time(
         n_batches=len(batches),
         loglik=found.loglik,
         notes=(*notes, *left, *said, *_doubts(inner, len(pieces) == len(batches))),
-        distribution=distribution,
         brackets=pieces,
         air=tuple(term for term in air_terms if term in kept),
         joint=joint,
@@ -174,29 +174,32 @@ def fit_curing_time(
         sigma=np.nan if alike else found.sigma,
         tau=found.sigma if alike else found.tau,
         delta=np.nan if n_days is None else found.delta,
-        aic=2 * (len(names) + 2 - alike + (n_days is not None)) - 2 * found.loglik,
         n_days=n_days,
         inner=inner,
     )
-    return replace(fit, effects=tuple(_effects(fit, margin)))
+    effects = [fit.compare(term, to, start, margin) for term in fit.terms for to, start in _pairs(fit, term)]
+    return replace(fit, effects=tuple(effects))
 
 
-def _with_air(batches: pd.DataFrame, air: AirModel) -> tuple[pd.DataFrame, tuple[Amount, ...], list[str]]:
-    """The batches whose air is known, the air terms that can be used, and what was not counted."""
-    terms = AIR_TERMS[air]
-    names = [term.name for term in terms]
-    if not terms or not set(names) <= set(batches):
-        note = ["There is no room log, so the effect of the air is not in these numbers."] if terms else []
-        return batches, (), note
-    unknown = batches.index[batches[names].isna().any(axis=1)]
+def _pairs(fit: CuringFit, term: Term) -> list[tuple[Any, Any]]:
+    """Each level with its control, or the most of an amount with the least."""
+    if isinstance(term, Category):
+        return [(level, term.control) for level in term.levels if level != term.control]
+    return [fit.tried(term.name)[::-1]]
+
+
+def _with_air(batches: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+    """The batches whose air is known, and what was not counted; without the air where it is known of none."""
+    if VPD not in batches:
+        return batches, ["There is no room log, so the effect of the air is not in these numbers."]
+    unknown = batches.index[batches[VPD].isna()]
     if len(unknown) == len(batches):
-        note = ["The room log covers the drying of no batch, so the air is not in these numbers."]
-        return batches.drop(columns=[name for name in MEANS if name in batches]), (), note
-    notes = []
-    if len(unknown):
-        noun = "batch" if len(unknown) == 1 else "batches"
-        notes.append(f"The air of {noun} {', '.join(unknown)} is not known, so it is not counted here.")
-    return batches.drop(index=unknown), terms, notes
+        bare = batches.drop(columns=[name for name in MEANS if name in batches])
+        return bare, ["The room log covers the drying of no batch, so the air is not in these numbers."]
+    if unknown.empty:
+        return batches, []
+    who = f"{'batch' if len(unknown) == 1 else 'batches'} {', '.join(unknown)}"
+    return batches.drop(index=unknown), [f"The air of {who} is not known, so it is not counted here."]
 
 
 def _days(batches: pd.DataFrame) -> tuple[int | None, list[str]]:
@@ -213,14 +216,13 @@ def _days(batches: pd.DataFrame) -> tuple[int | None, list[str]]:
 
 def _doubts(inner: BatchFit, one_piece: bool) -> list[str]:
     said = []
-    if inner.pieces_alike and not inner.found.model.data.exact.all():
+    data = inner.found.model.data
+    if inner.pieces_alike and not (data.lower == data.upper).all():
         said.append(
             "Each batch has one piece, so pieces and batches cannot be told apart."
             if one_piece
             else "Pieces of every batch became dry between the same two looks, so they count as alike."
         )
-    if np.isnan(inner.found.restricted):
-        said.append("The looks are far apart beside the spread of the batches, so the intervals are rough.")
     return said
 
 
@@ -234,19 +236,6 @@ def _typical(
     if forecast_air is not None:
         known = (*forecast_air, float(vapour_pressure_deficit(*forecast_air)))
         found |= {name: value for name, value in zip(MEANS, known, strict=True) if name in found}
-    return found
-
-
-def _effects(fit: CuringFit, margin: float | None) -> list[Effect]:
-    """Each level against its control, and the most of an amount against the least."""
-    found = []
-    for term in fit.terms:
-        if isinstance(term, Category):
-            others = [level for level in term.levels if level != term.control]
-            found += [fit.compare(term, level, term.control, margin) for level in others]
-        else:
-            least, most = fit.tried(term.name)
-            found.append(fit.compare(term, most, least, margin))
     return found
 
 
@@ -270,7 +259,6 @@ def study_touch(
     terms: Sequence[Term],
     *,
     air: AirModel = "vpd",
-    distribution: Shape = "lognormal",
     forecast_air: tuple[float, float] | None = None,
     margins: Mapping[str, float | None] | None = None,
 ) -> TouchStudy:
@@ -278,28 +266,19 @@ def study_touch(
 
     `tables` holds runs, touch_checks, weighings and room_log; the rest is as in `fit_curing_time`.
     """
-    pieces, runs, grouped = brackets(tables["touch_checks"]), with_air(tables, air), grouping(terms)
-    found: dict[str, Any] = {}
+    pieces, runs = brackets(tables["touch_checks"]), with_air(tables, air)
+    grouped, found = grouping(terms), dict[str, Any]()
     try:
-        fit = fit_curing_time(
-            pieces,
-            terms,
-            runs=runs,
-            air=air,
-            distribution=distribution,
-            forecast_air=forecast_air,
-            margin=(margins or {}).get("dry_h"),
-        )
+        asked: dict[str, Any] = {"air": air, "forecast_air": forecast_air}
+        fit = fit_curing_time(pieces, terms, runs=runs, margin=(margins or {}).get("dry_h"), **asked)
         pieces, runs, grouped = fit.brackets, fit.batches, grouping(fit.terms)
         found |= {"fits": {"dry_h": fit}, "notes": fit.notes}
     except CannotAnswer as reason:
         found["reasons"] = {"dry_h": reason}
         if isinstance(grouped, Category):
             found["order"] = seen_order(pieces, runs, grouped)
-    names = levels_of(pieces["run"], runs, grouped)
-    return TouchStudy(
-        brackets=pieces.assign(level=names), grouped_by=grouped, levels=_levels(runs, grouped), **found
-    )
+    pieces = pieces.assign(level=levels_of(pieces["run"], runs, grouped))
+    return TouchStudy(brackets=pieces, grouped_by=grouped, levels=_levels(runs, grouped), **found)
 
 
 def _levels(batches: pd.DataFrame, term: Term | None) -> Levels:
@@ -315,7 +294,9 @@ def with_air(tables: Mapping[str, pd.DataFrame], air: AirModel) -> pd.DataFrame:
     runs = tables["runs"].set_index("run")
     if air == "none" or tables["room_log"].empty:
         return runs
-    return runs.join(batch_air(runs, tables["touch_checks"], tables["weighings"], tables["room_log"]))
+    return runs.join(
+        drying_air(tables["room_log"], drying_windows(tables["touch_checks"], tables["weighings"], runs))
+    )
 
 
 def levels_of(runs: pd.Series, batches: pd.DataFrame, term: Term | None) -> list[str]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import product
@@ -15,24 +14,23 @@ from scipy import stats
 from scipy.optimize import brentq
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.censored import (
-    INFORMATION,
-    SHAPES,
-    STANDARD,
-    Array,
-    NotFitted,
-    Shape,
+from fizzlab.models.censored import Array
+from fizzlab.models.censored_fit import BatchFit
+from fizzlab.models.result import (
+    ONE_DAY,
+    Effect,
+    FitResult,
+    Forecast,
+    Interval,
+    asked,
+    leaning,
+    p_of,
+    rows_of,
 )
-from fizzlab.models.censored_fit import BatchFit, fit_batches
-from fizzlab.models.draws import ONE_DAY, Forecast, leaning
-from fizzlab.models.result import Effect, FitResult, Interval, asked, rows_of
 from fizzlab.models.spreads import Mixture, weigh
 from fizzlab.models.terms import Amount, Category, Term, level_name, model_matrix, parts
 
 VPD = "vpd_kpa"
-
-#: What the effect of the air is told for: half the deficit, 10 points more humidity, 5 °C colder.
-AIR_STEPS = {VPD: 0.5, "rh_pct": 10.0, "temp_c": -5.0}
 
 _LINE = 31  # nodes for the spread between batches without days
 _PLANE = 15  # nodes each way with days
@@ -42,15 +40,14 @@ _PLANE = 15  # nodes each way with days
 class CuringFit(FitResult):
     """A regression of dry times on factors, amounts and the room's air; made by `fit_curing_time`.
 
-    Beside what every fit has: `brackets` (one row a piece: run, piece, lower, upper in hours), the terms of
-    the room's `air`, the `joint` effects and bends (``"colour:binder"``, ``"oil_g^2"``), what `predict` holds
-    where it is not asked (`typical`: categories at the control, amounts in the middle), the `coefficients` of
-    log hours (coef, se, df, conf_low, conf_high, p_value). `sigma`, `tau` and `delta` are the standard
-    deviations of log dry time between pieces of a batch, batches of a day, and days: nan where the readings
-    cannot tell them. `n_days` is None without a day effect.
+    Beside what every fit has: `brackets` (one row a piece: run, piece, lower, upper in hours), the term of
+    the room's `air` if it is in the model, the `joint` effects and bends (``"colour:binder"``,
+    ``"oil_g^2"``), what `predict` holds where it is not asked (`typical`: categories at the control, amounts
+    in the middle), the `coefficients` of log hours (coef, se, df, conf_low, conf_high, p_value). `sigma`,
+    `tau` and `delta` are the standard deviations of log dry time between pieces of a batch, batches of a day,
+    and days: nan where the readings cannot tell them. `n_days` is None without a day effect.
     """
 
-    distribution: Shape
     brackets: pd.DataFrame = field(repr=False)
     air: tuple[Amount, ...] = ()
     joint: tuple[str, ...] = ()
@@ -59,44 +56,26 @@ class CuringFit(FitResult):
     sigma: float
     tau: float
     delta: float
-    aic: float
     n_days: int | None
     inner: BatchFit = field(repr=False)
 
     @property
-    def pieces_alike(self) -> bool:
-        """Were the pieces of each batch dry between the same two looks, so that their spread is unknown?"""
-        return self.inner.pieces_alike
-
-    @property
     def air_effects(self) -> tuple[Effect, ...]:
-        """What damper or colder air than that of the middle batch does."""
-        found = []
-        for term in self.air:
-            middle, step = float(self.batches[term.name].median()), AIR_STEPS[term.name]
-            found.append(self.compare(term, middle * step if term.log else middle + step, middle))
-        return tuple(found)
+        """What air of half the deficit of the middle batch does."""
+        middles = [float(self.batches[term.name].median()) for term in self.air]
+        return tuple(
+            self.compare(*each) for each in zip(self.air, np.array(middles) / 2, middles, strict=True)
+        )
 
     @property
     def table(self) -> pd.DataFrame:
-        """One row an effect, those of the air last."""
+        """One row an effect, that of the air last."""
         return rows_of((*self.effects, *self.air_effects))
-
-    @property
-    def has_vpd(self) -> bool:
-        """Is the vapour-pressure deficit in the model?"""
-        return any(term.name == VPD for term in self.air)
 
     @property
     def air_matters(self) -> bool:
         """Did the batches show that thirstier air dries pieces sooner?"""
-        return self.has_vpd and bool(self.coefficients["conf_high"][f"log {VPD}"] < 0)
-
-    @property
-    def least_df(self) -> float:
-        """The fewest degrees of freedom behind any of the effects."""
-        df = self.coefficients["df"]
-        return float((df.iloc[1:] if len(df) > 1 else df).min())
+        return bool(self.air) and bool(self.coefficients["conf_high"][f"log {VPD}"] < 0)
 
     @property
     def censoring(self) -> dict[str, int]:
@@ -110,6 +89,19 @@ class CuringFit(FitResult):
     def matrix(self, conditions: pd.DataFrame) -> Array:
         """The columns of the model for some conditions, shape (rows, columns)."""
         return design(conditions, (*self.terms, *self.air), self.joint).to_numpy(float)
+
+    def tried(self, name: str) -> tuple[float, float]:
+        """Least and greatest of an amount, or of the air, in these batches."""
+        return float(self.batches[name].min()), float(self.batches[name].max())
+
+    def df_of(self, rows: Array) -> Array:
+        """Degrees of freedom behind each of some rows of `matrix`, or differences of them."""
+        return np.array([self.inner.strata.of(row) for row in rows])
+
+    @property
+    def forecast_df(self) -> float:
+        """Degrees of freedom behind the time of a typical batch."""
+        return float(self.df_of(self.matrix(asked(None, self.typical)))[0])
 
     def compare(self, term: Term, to: Any, start: Any, margin: float | None = None) -> Effect:
         """One value of a term against another, averaged over the other factors where effects are joint."""
@@ -126,31 +118,25 @@ class CuringFit(FitResult):
         by_days = self.n_days is not None and (self.batches.groupby("day")[term.name].nunique() == 1).all()
         return Effect(
             self.response, term, level_name(term, to), level_name(term, start), "ratio",
-            estimate=float(np.exp(value)), conf_low=low, conf_high=high, df=df,
-            p_value=float(2 * stats.t.sf(abs(value) / se, df)), judged_by="days" if by_days else "batches",
-            n_batches=self.n_batches, conf_level=self.conf_level, margin=margin,
-            same_low=same_low if margin else np.nan, same_high=same_high if margin else np.nan,
+            estimate=float(np.exp(value)), conf_low=low, conf_high=high, df=df, p_value=p_of(value, se, df),
+            judged_by="days" if by_days else "batches", n_batches=self.n_batches, conf_level=self.conf_level,
+            margin=margin, same_low=same_low if margin else np.nan, same_high=same_high if margin else np.nan,
         )  # fmt: skip
 
-    # --- forecasts ---------------------------------------------------------------------------
-
-    def _quantile(self, share: float) -> float:
-        return float(STANDARD[self.distribution].ppf(share))
+    def _reach(self, share: float) -> float:
+        """How far, in log hours, a share of the pieces lies from the middle one of its batch."""
+        return 0.0 if self.inner.pieces_alike else self.inner.found.sigma * float(stats.norm.ppf(share))
 
     def location(self, rows: Array, share: float = 0.5) -> tuple[Array, Array]:
         """Log hours until a share of a typical batch is dry, and the standard error, for rows of `matrix`."""
-        found = self.inner.found
-        reach = found.sigma * self._quantile(0.5 if self.pieces_alike else share)
+        found, reach = self.inner.found, self._reach(share)
         slope = np.column_stack([rows, np.full(len(rows), reach)])
         return rows @ found.beta + reach, np.sqrt(np.einsum("ri,ij,rj->r", slope, found.covariance, slope))
 
     def new_batch(self, rows: Array, share: float, chance: float) -> Array:
         """Log hours that a share of the pieces of a new batch stays below with the stated chance."""
-        found, doubt = self.inner.found, 0.0
-        reach = found.sigma * float(STANDARD[self.distribution].mean())
-        if not self.pieces_alike:
-            reach = found.sigma * self._quantile(share)
-            doubt = reach**2 * float(found.covariance[-1, -1])
+        reach = self._reach(share)
+        doubt = reach**2 * float(self.inner.found.covariance[-1, -1])
         new = self.mixture.normal(rows, self.mixture.variance.sum(axis=1) + doubt)
         return self.mixture.quantile(*new, chance) + reach
 
@@ -177,8 +163,8 @@ class CuringFit(FitResult):
 
         Notes
         -----
-        The share q of a batch with effects b and d is dry by exp(x'beta + d + b + sigma F^-1(q)). If pieces
-        of a batch could not be told apart (`pieces_alike`), every share has the same time.
+        The share q of a batch with effects b and d is dry by exp(x'beta + d + b + sigma z(q)). If pieces of a
+        batch could not be told apart, every share has the same time.
         """
         if not 0 < share < 1:
             raise ValueError("a share lies between 0 and 1")
@@ -189,46 +175,41 @@ class CuringFit(FitResult):
         if interval == "prediction":
             low, high = (self.new_batch(rows, share, each) for each in (1 - chance, chance))
         else:
-            reach = stats.t.ppf(chance, [self.inner.strata.of(row) for row in rows]) * se
+            reach = stats.t.ppf(chance, self.df_of(rows)) * se
             low, high = value - reach, value + reach
         hours = {"estimate": np.exp(value), "conf_low": np.exp(low), "conf_high": np.exp(high)}
         with_air = replace(self, terms=(*self.terms, *self.air))
         return conditions.assign(**hours, extrapolated=with_air.extrapolated(conditions))
 
     def forecast(self, settings: pd.DataFrame, share: float = 0.5) -> Forecast:
-        """What a new batch of some settings, on a new day, may be; see `fizzlab.models.draws`."""
-        found, known = self.inner.found, settings[[name for name in settings if name in self.typical]]
-        conditions = asked(known, self.typical)
+        """What a new batch of some settings, on a new day, may be; see `Forecast`."""
+        found, mixture, reach = self.inner.found, self.mixture, self._reach(share)
+        conditions = asked(settings[[name for name in settings if name in self.typical]], self.typical)
         rows, x = self.matrix(conditions), self.matrix(self.batches)
         estimate, se = self.location(rows, share)
-        df = np.array([self.inner.strata.of(row) for row in rows])
+        df = self.df_of(rows)
         half = stats.t.ppf(0.5 + self.conf_level / 2, df) * se
         y, own, spread = self.summaries()
         day = self.batches["day"].to_numpy() if "day" in self.batches else np.arange(len(x))
         days = 0.0 if self.n_days is None else found.delta**2
         variance = np.diag(spread**2 + np.maximum(own, 1e-3 * max(spread**2, 1e-6)))
-        variance = variance + days * (day[:, None] == day[None, :])
-        lean, keys = leaning(rows, x, variance), tuple(map(str, self.batches.index))
-        reach = 0.0 if self.pieces_alike else found.sigma * self._quantile(share)
+        lean = leaning(rows, x, variance + days * (day[:, None] == day[None, :]))
+        keys = tuple(map(str, self.batches.index))
         if reach != 0:
             place = np.sqrt(np.einsum("ri,ij,rj->r", rows, found.covariance[:-1, :-1], rows))
             size = np.full(len(rows), abs(reach) * np.sqrt(found.covariance[-1, -1]))
             lean = np.column_stack([lean * place[:, None], size]) / np.hypot(place, size)[:, None]
             keys = (*keys, f"{self.response}\nsigma")
-        whole, mixture, shape = spread**2 + days, self.mixture, STANDARD[self.distribution]
-        order = np.argsort(mixture.variance.sum(axis=1))
-        weight = mixture.weight[order]
-        sd = np.sqrt(np.maximum(mixture.variance.sum(axis=1)[order], 0.0))
+        whole, total = spread**2 + days, mixture.variance.sum(axis=1)
+        order = np.argsort(total)
+        weight, sd = mixture.weight[order], np.sqrt(np.maximum(total[order], 0.0))
+        each = np.inf if self.inner.pieces_alike else len(self.brackets) / self.n_batches
 
         def mean(batches: int, on_days: int, conf_level: float) -> Array:
-            middle, pieces = found.sigma * float(shape.mean()), 0.0
-            if not self.pieces_alike:
-                each = len(self.brackets) / self.n_batches
-                pieces = found.sigma**2 * float(shape.var()) / (batches * each)
-            extra = mixture.variance @ [1 / batches, 1 / on_days] + pieces
-            new = mixture.normal(rows, extra)
-            ends = [mixture.quantile(*new, 0.5 + sign * conf_level / 2) + middle for sign in (-1, 1)]
-            return np.stack([rows @ found.beta + middle, *ends, df])
+            pieces = found.sigma**2 / (batches * each)
+            new = mixture.normal(rows, mixture.variance @ [1 / batches, 1 / on_days] + pieces)
+            ends = [mixture.quantile(*new, 0.5 + sign * conf_level / 2) for sign in (-1, 1)]
+            return np.stack([rows @ found.beta, *ends, df])
 
         said = []
         if any(replace(self, terms=self.air).extrapolated(conditions)):
@@ -236,6 +217,7 @@ class CuringFit(FitResult):
         if self.n_days is None and len(set(day)) == 1:
             said.append(ONE_DAY)
         ends = {"estimate": estimate, "conf_low": estimate - half, "conf_high": estimate + half}
+        off = (y - x @ found.beta) * whole / np.maximum(whole + np.maximum(own, 0), 1e-12)
         return Forecast(
             typical=pd.DataFrame(ends).apply(np.exp),
             estimate=estimate,
@@ -245,18 +227,11 @@ class CuringFit(FitResult):
             lean=lean,
             spread=lambda part: np.interp(1 - part, np.cumsum(weight) - weight / 2, sd),
             mean=mean,
-            residuals=pd.Series(
-                (y - x @ found.beta) * whole / np.maximum(whole + np.maximum(own, 0), 1e-12),
-                index=self.batches.index.astype(str),
-            ),
+            residuals=pd.Series(off, index=self.batches.index.astype(str)),
             log=True,
-            share=None if self.pieces_alike else share,
+            share=None if self.inner.pieces_alike else share,
             notes=tuple(said),
         )
-
-    def tried(self, name: str) -> tuple[float, float]:
-        """Least and greatest of an amount, or of the air, in these batches."""
-        return float(self.batches[name].min()), float(self.batches[name].max())
 
     def air_needed(self, hours: float, share: float, new: Mapping[str, Any]) -> tuple[float, float]:
         """Least vapour-pressure deficit in kPa for a share of the pieces to be dry in time.
@@ -267,24 +242,21 @@ class CuringFit(FitResult):
         if float(self.coefficients["coef"][f"log {VPD}"]) >= 0:
             raise CannotAnswer("Thirstier air did not dry pieces sooner.", "Try a wider range of air.")
 
-        def excess(sure: bool, air: Array) -> Array:
-            rows = self.matrix(asked(pd.DataFrame({VPD: air}).assign(**new), self.typical))
+        def excess(air: Any, sure: bool) -> Array:
+            rows = self.matrix(asked(pd.DataFrame({VPD: np.atleast_1d(air)}).assign(**new), self.typical))
             at = self.new_batch(rows, share, 0.95) if sure else self.location(rows, share)[0]
             return np.asarray(at - np.log(hours))
 
         least, most = self.tried(VPD)
-        grid = np.geomspace(least / 2, most * 2, 60)
-
-        def first(sure: bool) -> float:
-            enough = np.flatnonzero(excess(sure, grid) <= 0)
-            if not len(enough) or enough[0] == 0:
-                return float(grid[0]) if len(enough) else np.nan
-            ends = grid[enough[0] - 1], grid[enough[0]]
-            return float(brentq(lambda at: excess(sure, np.array([at]))[0], *ends, xtol=1e-8))
-
-        return first(False), first(True)
-
-    # --- how much batches and days may differ --------------------------------------------------
+        grid, found = np.geomspace(least / 2, most * 2, 60), []
+        for sure in (False, True):
+            first = int(np.argmax(excess(grid, sure) <= 0))
+            if first > 0:
+                ends = grid[first - 1], grid[first]
+                found.append(float(brentq(lambda at, s=sure: excess(at, s)[0], *ends, xtol=1e-8)))
+            else:
+                found.append(float(grid[0]) if excess(least / 2, sure)[0] <= 0 else np.nan)
+        return found[0], found[1]
 
     def summaries(self) -> tuple[Array, Array, float]:
         """Each batch summed up by a normal likelihood of the slope and curvature of the bracketed one.
@@ -295,17 +267,16 @@ class CuringFit(FitResult):
         found, point = self.inner.found, self.inner.found.point
         curvature, scale = np.maximum(point.curvature, 1e-6), found.sigma**2
         y = self.matrix(self.batches) @ found.beta + found.sigma * (point.day_mean + point.slope / curvature)
-        if self.pieces_alike:  # the fitted scale is then the batches' own spread
-            own = scale / curvature - scale / INFORMATION[self.distribution]
-            return y, own, found.sigma * float(STANDARD[self.distribution].std())
-        return y, scale / curvature - found.tau**2, found.tau
+        # of pieces that are alike the fitted scale is the batches' own spread
+        spread = found.sigma if self.inner.pieces_alike else found.tau
+        return y, scale / curvature - spread**2, spread
 
     @cached_property
     def mixture(self) -> Mixture:
         """Possible variances of batches and of days, weighed on batch summaries linearised at the estimates.
 
         Beforehand equal chances for equal ratios of the mean square of each stratum, cut off where a variance
-        would be negative; for known log-normal times and a large tau that is the usual t interval.
+        would be negative; for known times and a large tau that is the usual t interval.
         """
         x = self.matrix(self.batches)
         y, own, spread = self.summaries()
@@ -331,8 +302,6 @@ class CuringFit(FitResult):
         # centred on the estimates: the mixture is there for the spread, not to move them
         return replace(found, beta=self.inner.found.beta + found.beta - found.weight @ found.beta)
 
-    # --- does the model fit? -------------------------------------------------------------------
-
     @property
     def pieces(self) -> pd.DataFrame:
         """The brackets with what the model says of each piece, given its batch.
@@ -342,12 +311,10 @@ class CuringFit(FitResult):
         """
         found, batch = self.inner.found, self.batches.index.get_indexer(pd.Index(self.brackets["run"]))
         own = (self.matrix(self.batches) @ found.beta + found.effects)[batch]
-        shape = STANDARD[self.distribution]
         with np.errstate(divide="ignore"):
             ends = (np.log(self.brackets[["lower", "upper"]].to_numpy(float)) - own[:, None]) / found.sigma
-        middle = np.clip(shape.cdf(ends).mean(axis=1), 1e-12, 1 - 1e-12)
-        hours = np.exp(own + found.sigma * shape.ppf(middle))
-        return self.brackets.assign(residual=stats.norm.ppf(middle), hours=hours)
+        score = stats.norm.ppf(np.clip(stats.norm.cdf(ends).mean(axis=1), 1e-12, 1 - 1e-12))
+        return self.brackets.assign(residual=score, hours=np.exp(own + found.sigma * score))
 
     def to_typical(self, factor: str) -> pd.Series:
         """How many times as long each batch would have taken with all but one factor typical, by run."""
@@ -365,48 +332,21 @@ class CuringFit(FitResult):
         found: pd.Series = placed.loc[self.batches.index] * self.to_typical(factor)
         return found
 
-    @cached_property
-    def aics(self) -> pd.Series:
-        """Akaike's criterion of the three distributions, best first; nan where one could not be fitted."""
-        found = {self.distribution: self.aic}
-        x = self.matrix(self.batches)
-        for shape in SHAPES:
-            with suppress(NotFitted):
-                if shape not in found:
-                    fit = fitted(self.brackets, self.batches, x, shape, self.n_days, restricted=False)
-                    found[shape] = self.aic + 2 * self.loglik - 2 * fit.found.loglik
-        return pd.Series(found, index=SHAPES, name="aic").sort_values()
-
     def diagnose(self) -> pd.DataFrame:
-        """Pieces far off their batch, batches far off their terms, and a distribution that fits better."""
-        pieces, rows = self.pieces[["run", "piece", "residual"]], []
-        for run, piece, far in pieces[pieces["residual"].abs() > 2.8].to_numpy():
-            says = f"Piece {piece} of batch {run} dried far {_way(far)} than the rest of its batch."
-            rows.append((f"piece {piece} of {run}", far, says))
-        effects = pd.Series(self.inner.found.effects, index=self.batches.index)
-        off = (effects / max(float(effects.std()), 1e-12)).sort_values()
-        expected = stats.norm.ppf((np.arange(1, len(off) + 1) - 0.375) / (len(off) + 0.25))
-        for run, far in off[(off - expected).abs() > 1].items():
-            says = f"Batch {run} dried far {_way(far)} than what is known of it says."
-            rows.append((f"batch {run}", far, says))
-        gain = self.aic - float(self.aics.iloc[0])
-        if gain > 2:
-            rows.append(("distribution", gain, f"The {self.aics.index[0]} distribution fits clearly better."))
-        return pd.DataFrame(rows, columns=["check", "value", "says"])
-
-
-def _way(far: float) -> str:
-    return "later" if far > 0 else "sooner"
-
-
-def fitted(
-    pieces: pd.DataFrame, batches: pd.DataFrame, x: Array, shape: Shape, n_days: int | None, restricted: bool
-) -> BatchFit:
-    """Fit brackets in their batches, and in days where there are several."""
-    lower, upper = (pieces[end].to_numpy(float) for end in ("lower", "upper"))
-    day = None if n_days is None else np.asarray(pd.factorize(batches["day"])[0], np.int64)
-    batch = np.asarray(batches.index.get_indexer(pd.Index(pieces["run"])), np.int64)
-    return fit_batches(lower, upper, batch, x, day, shape, restricted)
+        """Pieces far off their batch, and batches far off their terms."""
+        pieces = self.pieces[["run", "piece", "residual"]]
+        off = pd.Series(self.inner.found.effects, index=self.batches.index).sort_values()
+        off = off / max(float(off.std()), 1e-12)
+        far = off[(off - stats.norm.ppf((np.arange(1, len(off) + 1) - 0.375) / (len(off) + 0.25))).abs() > 1]
+        rows = [
+            *((f"Piece {p} of batch {run}", z, "the rest of its batch") for run, p, z in
+              pieces[pieces["residual"].abs() > 2.8].to_numpy()),
+            *((f"Batch {run}", z, "what is known of it says") for run, z in far.items()),
+        ]  # fmt: skip
+        says = [f"{who} dried far {'later' if z > 0 else 'sooner'} than {rest}." for who, z, rest in rows]
+        return pd.DataFrame(
+            {"check": [row[0] for row in rows], "value": [row[1] for row in rows], "says": says}
+        )
 
 
 def design(table: pd.DataFrame, terms: Sequence[Term], joint: Sequence[str] = ()) -> pd.DataFrame:
@@ -422,5 +362,4 @@ def design(table: pd.DataFrame, terms: Sequence[Term], joint: Sequence[str] = ()
 
 def _mean_squares(low: float, middle: float, df: float, count: int) -> Array:
     """Equally spaced logs of a mean square, from its least value until its weight is negligible."""
-    high = max(middle, low) + min(40.0 / df, 8.0)
-    return np.linspace(max(low, middle - 4.0), high, count)
+    return np.linspace(max(low, middle - 4.0), max(middle, low) + min(40.0 / df, 8.0), count)

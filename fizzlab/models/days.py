@@ -8,10 +8,8 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from fizzlab.models.strata import Array, Ints
-from fizzlab.models.terms import Term
+from fizzlab.models.terms import Array, Term
 
 Days = Literal["auto", "fixed", "random", "ignore"]
 Kind = Literal["ordinary", "blocked", "split plot", "random days"]
@@ -22,34 +20,25 @@ MOST_LOSS = 0.5
 
 @dataclass(frozen=True)
 class DayModel:
-    """How days enter the fit of a trial, and why."""
+    """How days enter the fit of a trial, and why: taken out as blocks (`fixed`), or varying at random."""
 
     kind: Kind
     reason: str
 
     @property
     def fixed(self) -> bool:
-        """Are days taken out as blocks?"""
         return self.kind == "blocked"
 
     @property
     def random(self) -> bool:
-        """Do days vary at random?"""
         return self.kind in ("split plot", "random days")
 
 
 def choose_days(table: pd.DataFrame, x: Array, days: Days = "auto") -> DayModel:
     """Choose how the days enter, from the batches that were measured.
 
-    `x` is the model matrix without days, its first column the intercept or in its span. With "auto" days are
-    blocks if every effect keeps at least half of its information when comparisons are made within days only,
-    else at random, so that what differs only between days is judged by days.
-
-    Examples
-    --------
-    >>> table = pd.DataFrame({"run": ["A", "B", "C", "D"], "day": [1, 1, 2, 2]})
-    >>> choose_days(table, np.column_stack([np.ones(4), [-1, -1, 1, 1]])).kind
-    'split plot'
+    `x` is the model matrix without days. With "auto" days are blocks if every effect keeps at least half of
+    its information within days, else at random, so that what differs only between days is judged by days.
     """
     if "day" not in table:
         return DayModel("ordinary", "No days were given, so all batches count as made together.")
@@ -61,26 +50,20 @@ def choose_days(table: pd.DataFrame, x: Array, days: Days = "auto") -> DayModel:
         return DayModel("ordinary", "Each batch had a day of its own.")
     if days == "fixed" or (days == "auto" and _kept(x, block_columns(table["day"])) >= MOST_LOSS):
         return DayModel("blocked", "Batches are compared within days; days are taken out as blocks.")
-    if (constant_within(x, table["day"]) & (np.ptp(x, axis=0) > 1e-9)).any():
+    within = np.abs(_strays(x, table["day"])).max(axis=0)
+    if ((within < 1e-9) & (np.ptp(x, axis=0) > 1e-9)).any():
         why = (
             "Something was set for a whole day, so it is judged by how much days differ, and the rest by how "
-            "much batches of one day differ."
         )
-        return DayModel("split plot", why)
+        return DayModel("split plot", f"{why}much batches of one day differ.")
     why = "Days vary at random; comparisons within and between days are weighed together."
     return DayModel("random days", why)
 
 
 def block_columns(days: pd.Series) -> Array:
     """Columns that take days out and add up to zero over them, so that other coefficients stay means."""
-    names = list(pd.unique(days))
-    last = (days == names[-1]).to_numpy(float)
-    return np.column_stack([(days == name).to_numpy(float) - last for name in names[:-1]])
-
-
-def day_codes(table: pd.DataFrame) -> Ints:
-    """Day of each row as a number."""
-    return np.asarray(pd.factorize(table["day"])[0], np.int64)
+    each = pd.get_dummies(pd.Categorical(days, pd.unique(days))).to_numpy(float)
+    return np.asarray(each[:, :-1] - each[:, -1:])
 
 
 def _strays(columns: Array, days: pd.Series) -> Array:
@@ -89,37 +72,22 @@ def _strays(columns: Array, days: pd.Series) -> Array:
     return np.asarray(frame - frame.groupby(days.to_numpy()).transform("mean"), float)
 
 
-def constant_within(columns: Array, days: pd.Series) -> NDArray[np.bool_]:
-    """Which columns are the same for all rows of each day."""
-    return np.asarray((np.abs(_strays(columns, days)) < 1e-9).all(axis=0))
-
-
 def _kept(x: Array, by_day: Array) -> float:
     """Least share of information that an effect keeps when days are taken out; 0 if one is lost."""
     varies = np.flatnonzero(np.ptp(x, axis=0) > 1e-9)
-    while np.linalg.matrix_rank(np.column_stack([np.ones(len(x)), x[:, varies]])) <= len(varies):
+    one = np.ones((len(x), 1))
+    while np.linalg.matrix_rank(np.hstack([one, x[:, varies]])) <= len(varies):
         varies = varies[1:]  # a mixture: its parts add up to the intercept
-    full = np.column_stack([np.ones(len(x)), x[:, varies], by_day])
+    plain = np.hstack([one, x[:, varies]])
+    full = np.hstack([plain, by_day])
     if np.linalg.matrix_rank(full) < full.shape[1] or len(x) - full.shape[1] < 2:
         return 0.0
-    plain = np.column_stack([np.ones(len(x)), x[:, varies]])
-    before = np.diag(np.linalg.inv(plain.T @ plain))[1:]
-    after = np.diag(np.linalg.inv(full.T @ full))[1 : len(varies) + 1]
+    before, after = (np.diag(np.linalg.inv(each.T @ each))[1 : len(varies) + 1] for each in (plain, full))
     return float((before / after).min(initial=1.0))
 
 
 def set_for_days(batches: pd.DataFrame, terms: Sequence[Term]) -> tuple[str, ...]:
-    """The factors that were the same for all batches of each day, where days have several batches.
-
-    Examples
-    --------
-    >>> table = pd.DataFrame({"day": ["1", "1", "2", "2"], "room": ["damp", "damp", "dry", "dry"],
-    ...                       "colour": ["dye", "lake"] * 2})
-    >>> from fizzlab.models.terms import Category
-    >>> room = Category("room", ("damp", "dry"), "dry")
-    >>> set_for_days(table, [room, Category("colour", ("dye", "lake"), "dye")])
-    ('room',)
-    """
+    """The factors that were the same for all batches of each day, where days have several batches."""
     days = batches.groupby("day", sort=False)
     if (days.size() < 2).all():
         return ()
@@ -133,16 +101,14 @@ def set_for_days(batches: pd.DataFrame, terms: Sequence[Term]) -> tuple[str, ...
 def mostly_by_days(batches: pd.DataFrame, terms: Sequence[Term]) -> tuple[str, ...]:
     """The factors that vary more between days than within them, those set for whole days among them.
 
-    A fit that counts batches and knows no days would take them for surer than they are. Empty where no day
-    has two batches.
+    A fit that knows no days would take them for surer than they are. Empty where no day has two batches.
     """
     if (batches["day"].value_counts() < 2).all():
         return ()
     found = []
     for term in terms:
         columns = term.matrix(batches[term.name])
-        within = _strays(columns, batches["day"])
-        whole = columns - columns.mean(axis=0)
+        within, whole = _strays(columns, batches["day"]), columns - columns.mean(axis=0)
         if ((within**2).sum(axis=0) < MOST_LOSS * (whole**2).sum(axis=0)).any():
             found.append(term.name)
     return tuple(found)

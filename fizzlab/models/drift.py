@@ -1,22 +1,19 @@
 """Does the workshop drift? Single readings in the order of making, against how much neighbours differ.
 
-Their spread is judged by neighbouring readings, which a slow drift hardly touches, so that the drift itself
-cannot hide in it. A chart says *that* something changed and when, never what.
+Their spread is judged by neighbouring readings, which a slow drift hardly touches. A chart says *that*
+something changed and when, never what.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from fizzlab.errors import CannotAnswer
 
-Array = NDArray[np.float64]
 Rule = Literal["beyond", "jump", "eight on one side"]
 Side = Literal["above", "below", "both"]
 
@@ -28,8 +25,7 @@ FEW = 20
 _RUN = 8
 
 
-@dataclass(frozen=True)
-class Signal:
+class Signal(NamedTuple):
     """A rule that was broken: the reading at which it first broke, and the first one of that stretch."""
 
     rule: Rule
@@ -38,13 +34,11 @@ class Signal:
     side: Side
 
 
-@dataclass(frozen=True)
-class DriftChart:
+class DriftChart(NamedTuple):
     """Individuals and moving ranges; made by `drift_chart`.
 
-    `table` has one row a reading: label, value, moving_range (of what is charted; nan at the first), signals
-    (rules broken at it). `centre`, `low` and `high` are in the unit of the readings; `sd` and `range_high` of
-    what is charted. `signals` are the first breaks of each rule on each side.
+    `table` has one row a reading: label, value, moving_range and signals (rules broken at it). `centre`,
+    `low` and `high` are in the unit of the readings, `sd` and `range_high` in that of what is charted.
     """
 
     table: pd.DataFrame
@@ -57,35 +51,18 @@ class DriftChart:
 
 
 def drift_chart(values: Sequence[float], labels: Sequence[object], *, log: bool = False) -> DriftChart:
-    """Chart single readings in the order of making: one number a batch or a day, `log` for times and masses.
+    """Chart single readings in the order of making, `log` for times and masses; refused are fewer than 6.
 
-    Refused are fewer than 6 readings, neighbours that never differ, and a logarithm of zero.
-
-    Notes
-    -----
-    sd = mean moving range / 1.128; limits at the centre +- 3 sd; limit for neighbours 3.267 mean moving
-    ranges (NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2; the constants for two readings from the
-    ASTM tables). The rules: a reading beyond a limit, neighbours further apart than theirs, eight in a row on
-    one side of the centre.
-
-    Examples
-    --------
-    >>> flow = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
-    >>> chart = drift_chart(flow, range(10))
-    >>> round(chart.centre, 2), round(chart.low, 2), round(chart.high, 2), chart.signals
-    (50.81, 45.82, 55.8, ())
+    sd = mean moving range / 1.128; limits at the centre +- 3 sd, for neighbours at 3.267 mean moving ranges
+    (NIST/SEMATECH e-Handbook, 6.3.2.2; constants of the ASTM tables); eight in a row on one side.
     """
     given = np.asarray(values, float)
-    if len(labels) != len(given) or not np.isfinite(given).all():
-        raise ValueError("values must be finite, with one label each")
+    if len(labels) != len(given) or not np.isfinite(given).all() or (log and (given <= 0).any()):
+        raise ValueError("values must be finite, above 0 for logarithms, with one label each")
     if len(given) < LEAST:
         raise CannotAnswer(
             f"There are {len(given)} readings, too few to tell how much neighbours differ.",
             f"Make the standard recipe until there are {LEAST} or more.",
-        )
-    if log and not (given > 0).all():
-        raise CannotAnswer(
-            "A reading is zero or less, so it has no logarithm.", "Chart the readings as they are."
         )
     shown = np.log(given) if log else given
     ranges = np.abs(np.diff(shown, prepend=np.nan))
@@ -96,28 +73,26 @@ def drift_chart(values: Sequence[float], labels: Sequence[object], *, log: bool 
             "Write the readings down more finely.",
         )
     centre, sd = float(shown.mean()), mean_range / D2
-    score = (shown - centre) / sd
-    jumps = ranges > D4 * mean_range
     broken: list[list[str]] = [[] for _ in given]
     found: list[tuple[int, Signal]] = []
-    sides: dict[Side, Array] = {"above": score, "below": -score}
-    runs = {side: np.convolve(off > 0, np.ones(_RUN))[: len(off)] >= _RUN for side, off in sides.items()}
-    checks: list[tuple[Rule, NDArray[np.bool_], Side, int]] = [
-        *(("beyond", off > 3, side, 1) for side, off in sides.items()),
-        ("jump", jumps, "both", 2),
-        *(("eight on one side", run, side, _RUN) for side, run in runs.items()),
-    ]
-    for rule, hits, side, span in checks:
+
+    def check(rule: Rule, hits: np.ndarray, side: Side, span: int) -> None:
         places = np.flatnonzero(hits)
         for place in places:
             broken[place].append(rule)
         if len(places):
             first = int(places[0])
             found.append((first, Signal(rule, labels[first], labels[max(first - span + 1, 0)], side)))
-    found.sort(key=lambda pair: pair[0])
+
+    sides: dict[Side, np.ndarray] = {"above": (shown - centre) / sd, "below": (centre - shown) / sd}
+    for side, off in sides.items():
+        check("beyond", off > 3, side, 1)
+    check("jump", ranges > D4 * mean_range, "both", 2)
+    for side, off in sides.items():
+        run = np.convolve(off > 0, np.ones(_RUN))[: len(off)]
+        check("eight on one side", run >= _RUN, side, _RUN)
     signals = ["; ".join(names) for names in broken]
     table = pd.DataFrame({"label": list(labels), "value": given, "moving_range": ranges, "signals": signals})
     ends = np.array([centre, centre - 3 * sd, centre + 3 * sd])
-    middle, low, high = (np.exp(ends) if log else ends).tolist()
-    signalled = tuple(signal for _, signal in found)
-    return DriftChart(table, middle, low, high, sd, D4 * mean_range, signalled)
+    signalled = tuple(signal for _, signal in sorted(found, key=lambda pair: pair[0]))
+    return DriftChart(table, *(np.exp(ends) if log else ends).tolist(), sd, D4 * mean_range, signalled)

@@ -7,8 +7,8 @@ sequence's climb in a strong batch for a wide spread of the pieces.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,17 +17,18 @@ from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.models.curves import outward
 from fizzlab.models.days import mostly_by_days
 from fizzlab.models.plotting import INK, axes_for, drawn_apart, looks
 from fizzlab.models.result import Effect, FitResult, Interval, asked
 from fizzlab.models.terms import (
-    INTERCEPT,
     Category,
     Term,
     level_name,
     model_matrix,
     need_columns,
     parse_formula,
+    varying,
 )
 
 if TYPE_CHECKING:
@@ -43,18 +44,20 @@ _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(31)
 _LOG_WEIGHTS = np.log(_WEIGHTS / _WEIGHTS.sum())
 
 
+def _refuse(*faults: tuple[Any, str, str]) -> None:
+    """Raise the first fault that holds: whether it does, why there is no answer, what would help."""
+    for wrong, why, would_help in faults:
+        if wrong:
+            raise CannotAnswer(why, would_help)
+
+
 @dataclass(frozen=True)
 class _Maximum:
-    """Where the likelihood has its maximum: the free coefficients, and `bend`, which stands for r."""
+    """Where the likelihood has its maximum: the free coefficients, and r between batch and piece."""
 
     free: Array
-    bend: float
+    r: float
     value: float
-    inverse: Array  # of the curvature, about: what lies near by is found in fewer steps
-
-    @property
-    def batch_share(self) -> float:
-        return float((_MOST * np.tanh(self.bend)) ** 2)
 
 
 @dataclass(frozen=True)
@@ -83,13 +86,10 @@ class _Likelihood:
         z = self.sign[:, None] * shifted / rest
         log_chance = special.log_ndtr(z)
         summed = np.add.reduceat(log_chance, self.first, axis=0) + _LOG_WEIGHTS
-        top = summed.max(axis=1)
-        scaled = np.exp(summed - top[:, None])
-        size = scaled.sum(axis=1)
-        value = float((np.log(size) + top).sum())
-        weight = (scaled / size[:, None])[self.of]
+        by_batch = special.logsumexp(summed, axis=1)
+        weight = np.exp(summed - by_batch[:, None])[self.of]
         push = weight * np.exp(-0.5 * z**2 - _LOG_ROOT_2PI - log_chance) * self.sign[:, None]
-        by_eta: Array = push.sum(axis=1) / rest
+        value, by_eta = float(by_batch.sum()), push.sum(axis=1) / rest
         by_r = float((push * (_NODES / rest + shifted * r / rest**3)).sum())
         if self.penalised:
             penalty, slope = jeffreys(self.matrix, eta)
@@ -97,45 +97,31 @@ class _Likelihood:
         return value, by_eta, by_r
 
     def maximum(
-        self,
-        design: Array,
-        offset: Array | float = 0.0,
-        free: Array | None = None,
-        near: _Maximum | None = None,
+        self, design: Array, offset: Any = 0.0, free: Any = 0.0, bends: Sequence[float] = (0.15, 1.2)
     ) -> _Maximum:
         """Maximise over ``eta = offset + design @ free`` and r; the penalty stays that of the whole model.
 
-        Even in r, the likelihood can have one maximum at r = 0 and another beyond: both are looked for,
-        unless the search begins `near` a known one.
+        Even in r, the likelihood can have a maximum at r = 0 and another beyond: both are looked for.
         """
 
         def downhill(at: Array) -> tuple[float, Array]:
             turn = np.tanh(at[-1])
             with np.errstate(all="ignore"):  # a step too far is refused below
                 value, by_eta, by_r = self.at(offset + design @ at[:-1], _MOST * turn)
-            slope = np.append(design.T @ by_eta, by_r * _MOST * (1 - turn**2))
+                slope = np.append(design.T @ by_eta, by_r * _MOST * (1 - turn**2))
             if not (np.isfinite(value) and np.isfinite(slope).all()):
                 return 1e10, np.zeros_like(at)
             return -value, -slope
 
-        options: dict[str, object] = {"gtol": 1e-6}
-        free, bends = np.zeros(design.shape[1]) if free is None else free, [0.15, 1.2]
-        if near is not None:
-            options["hess_inv0"] = (near.inverse + near.inverse.T) / 2
-            # off both ends, where the likelihood is level in it
-            free, bends = near.free, [float(np.clip(abs(near.bend), 0.1, 2.3))]
-        found = [
-            optimize.minimize(downhill, np.append(free, bend), jac=True, method="BFGS", options=options)
-            for bend in bends
-        ]
-        settled = [each for each in found if np.abs(each.jac).max() < 1e-3]
-        if not settled:
-            raise CannotAnswer(
-                "The fit of the drops did not converge.",
-                "Add pieces at heights where some break and some hold.",
-            )
-        top = min(settled, key=lambda each: each.fun)
-        return _Maximum(top.x[:-1], float(top.x[-1]), -float(top.fun), top.hess_inv)
+        found = []
+        for bend in bends:
+            start = np.append(np.zeros(design.shape[1]) + free, bend)
+            end = optimize.minimize(downhill, start, jac=True, method="BFGS", options={"gtol": 1e-6})
+            found += [end] if np.abs(end.jac).max() < 1e-3 else []
+        do = "Add pieces at heights where some break and some hold."
+        _refuse((not found, "The fit of the drops did not converge.", do))
+        top = min(found, key=lambda each: each.fun)
+        return _Maximum(top.x[:-1], float(_MOST * np.tanh(top.x[-1])), -float(top.fun))
 
 
 def jeffreys(matrix: Array, eta: Array) -> tuple[float, Array]:
@@ -153,91 +139,12 @@ def jeffreys(matrix: Array, eta: Array) -> tuple[float, Array]:
 
 
 def is_separated(matrix: Array, broke: NDArray[np.bool_]) -> bool:
-    """Can some combination of the columns tell broken from whole without a mistake? (A linear programme.)
-
-    Examples
-    --------
-    >>> matrix = np.column_stack([np.ones(4), [10.0, 20.0, 30.0, 40.0]])
-    >>> is_separated(matrix, np.array([False, False, True, True]))
-    True
-    """
+    """Can some combination of the columns tell broken from whole without a mistake? (A linear programme.)"""
     signed = matrix / np.abs(matrix).max(axis=0) * np.where(broke, 1.0, -1.0)[:, None]
     found = optimize.linprog(
         -signed.sum(axis=0), A_ub=-signed, b_ub=np.zeros(len(signed)), bounds=(-1.0, 1.0), method="highs"
     )
     return bool(found.status == 0 and -found.fun > 1e-7)
-
-
-@dataclass(frozen=True)
-class _Model:
-    """The fitted regression with what its profiles need; a log height is ``centre + unit * v``."""
-
-    likelihood: _Likelihood
-    best: _Maximum
-    df: int
-    conf_level: float
-    centre: float
-    unit: float
-    profiled: dict[tuple[float, ...], tuple[float, float, float]] = field(default_factory=dict, repr=False)
-
-    @property
-    def slope(self) -> float:
-        return float(self.best.free[1])
-
-    def held(self, rest: Array, target: float, v: float, near: _Maximum | None = None) -> _Maximum:
-        """The maximum with ``(rest + v * height) @ coefficients`` held at `target`, begun `near` another."""
-        weights = rest.copy()
-        weights[1] += v
-        given = next(j for j in range(len(rest)) if j != 1 and rest[j])
-        others = np.delete(np.arange(len(rest)), given)
-        column = self.likelihood.matrix[:, given] / weights[given]
-        design = self.likelihood.matrix[:, others] - np.outer(column, weights[others])
-        return self.likelihood.maximum(design, column * target, self.best.free[others], near)
-
-    def fall(self, found: _Maximum) -> float:
-        return max(0.0, 2.0 * (self.best.value - found.value))
-
-    def profile(self, rest: Array, target: float = 0.0) -> tuple[float, float, float]:
-        """Estimate and interval of the v at which ``(rest + v * height) @ coefficients`` is `target`."""
-        asked_for = (*rest.tolist(), target)
-        if asked_for in self.profiled:
-            return self.profiled[asked_for]
-        estimate = (target - float(rest @ self.best.free)) / self.slope
-        limit = float(np.sqrt(stats.f.ppf(self.conf_level, 1, self.df)))
-        step = 0.2 / self.slope  # a fifth of the spread is of the order of a standard error
-        known: dict[float, _Maximum] = {}
-
-        def above(v: float) -> float:
-            if v not in known:
-                near = known[min(known, key=lambda at: abs(at - v))] if known else None
-                known[v] = self.held(rest, target, v, near)
-            return float(np.sqrt(self.fall(known[v]))) - limit
-
-        def above_afresh(v: float) -> float:
-            return float(np.sqrt(self.fall(self.held(rest, target, v)))) - limit
-
-        ends = []
-        for sign in (-1.0, 1.0):
-            known.clear()
-            end = _end(above, estimate, sign * step)
-            if np.isfinite(end) and above_afresh(end) < -1e-6:  # the search had lost the higher maximum
-                end = _end(above_afresh, estimate, sign * step)
-            ends.append(end)
-        self.profiled[asked_for] = estimate, ends[0], ends[1]
-        return self.profiled[asked_for]
-
-
-def _end(above: Callable[[float], float], estimate: float, step: float) -> float:
-    """Where the profile comes above its limit; infinite where it never does, or cannot be followed so far."""
-    inner = estimate
-    try:
-        for outer in estimate + step * 2.0 ** np.arange(1, 14):
-            if above(float(outer)) >= 0:
-                return float(optimize.brentq(above, inner, float(outer), xtol=1e-7 * abs(step), rtol=1e-10))
-            inner = float(outer)
-    except CannotAnswer:
-        pass
-    return float(np.copysign(np.inf, step))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -246,22 +153,21 @@ class DropFit(FitResult):
 
     Parameters
     ----------
-    drops : DataFrame
-        The drops behind it.
     coefficients : mapping of str to float
         Of the probit over all batches: intercept, height (natural logarithm of cm), then the factors.
     df : int
         Batches less the coefficients that do not change within a batch.
-    spread : float
-        Standard deviation of the log breaking heights of single pieces.
-    batch_share : float
-        Share of that variance that lies between batches.
+    spread, batch_share : float
+        Standard deviation of the log breaking heights of single pieces; what share of that variance lies
+        between batches.
     separated : bool
         Height and factors tell broken from whole without a mistake: the spread leans on the penalty.
     repeated : int
         Pieces that were dropped more than once; an earlier fall may have weakened them.
     withheld : mapping of str to CannotAnswer
         Factors that changed mostly from day to day, of which this fit knows nothing: no effect is given.
+    likelihood, best, centre, unit
+        What was maximised, where; ``centre + unit * v`` is the log height with v in the second column.
     """
 
     drops: pd.DataFrame = field(repr=False)
@@ -272,14 +178,13 @@ class DropFit(FitResult):
     separated: bool
     repeated: int
     withheld: Mapping[str, CannotAnswer]
-    model: _Model = field(repr=False)
+    likelihood: _Likelihood = field(repr=False)
+    best: _Maximum = field(repr=False)
+    centre: float
+    unit: float
 
     def predict(
-        self,
-        new: pd.DataFrame | Mapping[str, object] | None = None,
-        *,
-        share: float = 0.5,
-        interval: Interval = "confidence",
+        self, new: Any = None, *, share: float = 0.5, interval: Interval = "confidence"
     ) -> pd.DataFrame:
         """The height in cm from which a share of the pieces breaks.
 
@@ -289,14 +194,13 @@ class DropFit(FitResult):
             Conditions; factors that are not named are averaged over the batches.
         share : float
             Of all pieces, of any batch, that break: 0.5 for the median, 0.1 for what nine in ten survive.
-        interval : {"confidence"}
-            Where the profile likelihood has fallen by F(conf_level; 1, df). An end may be 0 or infinite.
 
         Returns
         -------
         DataFrame
-            The conditions, then estimate, conf_low, conf_high, extrapolated (no such height, or no such
-            amount, was tried).
+            The conditions, then estimate, conf_low, conf_high (where the profile likelihood has fallen by
+            F(conf_level; 1, df); 0 or infinite where that is not within a hundred times the heights tried),
+            extrapolated (no such height, or no such amount, was tried).
         """
         if not 0 < share < 1:
             raise ValueError("share must lie between 0 and 1")
@@ -309,24 +213,48 @@ class DropFit(FitResult):
         return pd.concat([table.dropna(axis=1, how="all"), found], axis=1)
 
     def _height(self, at: Mapping[Any, Any], target: float) -> tuple[float, float, float, bool]:
-        model, rest, tried = self.model, [1.0, 0.0], np.ones(len(self.batches), bool)
-        beyond = False
+        rest, tried, beyond = [1.0, 0.0], np.ones(len(self.batches), bool), False
         for term in self.terms:
-            values = self.batches[term.name]
-            if at[term.name] is None:
+            values, asked_for = self.batches[term.name], at[term.name]
+            if asked_for is None:
                 rest += term.matrix(values).mean(axis=0).tolist()
                 continue
-            rest += term.matrix(pd.Series([at[term.name]]))[0].tolist()
+            rest += term.matrix(pd.Series([asked_for]))[0].tolist()
             if isinstance(term, Category):
-                tried &= (values.astype(str) == at[term.name]).to_numpy()
+                tried &= (values.astype(str) == asked_for).to_numpy()
             else:
-                beyond |= not values.min() <= at[term.name] <= values.max()
-        ends = np.array(model.profile(np.array(rest), target)) * model.unit + model.centre
+                beyond |= not values.min() <= asked_for <= values.max()
         with np.errstate(over="ignore"):
+            ends = np.array(self.profile(np.array(rest), target)) * self.unit + self.centre
             estimate, low, high = np.exp(ends).tolist()
         own = self.drops["run"].isin(self.batches.index[tried]) if tried.any() else slice(None)
-        heights = self.drops.loc[own, "height_cm"]
-        return estimate, low, high, bool(beyond or not heights.min() <= estimate <= heights.max())
+        least, most = self.drops.loc[own, "height_cm"].agg(["min", "max"])
+        low, high = (low if low > least / 100 else 0.0), (high if high < 100 * most else np.inf)
+        return estimate, low, high, bool(beyond or not least <= estimate <= most)
+
+    def fall(self, rest: Array, target: float, v: float) -> float:
+        """Twice what log likelihood loses with ``(rest + v * height) @ coefficients`` held at `target`."""
+        weights = rest.copy()
+        weights[1] += v
+        given = next(j for j in range(len(rest)) if j != 1 and rest[j])
+        others = np.delete(np.arange(len(rest)), given)
+        column = self.likelihood.matrix[:, given] / weights[given]
+        design = self.likelihood.matrix[:, others] - np.outer(column, weights[others])
+        found = self.likelihood.maximum(design, column * target, self.best.free[others])
+        return max(0.0, 2.0 * (self.best.value - found.value))
+
+    def profile(self, rest: Array, target: float = 0.0) -> tuple[float, float, float]:
+        """Estimate and interval of the v at which ``(rest + v * height) @ coefficients`` is `target`."""
+        slope = float(self.best.free[1])
+        estimate = (target - float(rest @ self.best.free)) / slope
+        limit = float(stats.f.ppf(self.conf_level, 1, self.df))
+
+        def above(v: float) -> float:
+            return float(np.sqrt(self.fall(rest, target, v) / limit)) - 1.0
+
+        # two fifths of the spread are of the order of a standard error or two
+        low, high = (outward(above, estimate, sign * 0.4 / slope) for sign in (-1, 1))
+        return estimate, low, high
 
     def plot(self, ax: Axes | None = None, *, survive: float = 0.9) -> Axes:
         """Draw every drop, the height at which half of the pieces break, and the one that most survive."""
@@ -353,7 +281,8 @@ def fit_drop_height(
         P(break | batch) = ndtr((x'b + r u) / sqrt(1 - r^2)),   u standard normal, one for each batch
 
     so that over batches P(break) = ndtr(x'b). Given the batch, the next height of an up-and-down sequence
-    depends on earlier outcomes only, so its likelihood is that of fixed heights.
+    depends on earlier outcomes only, so its likelihood is that of fixed heights. W. J. Dixon and A. M. Mood
+    (1948), J. Am. Stat. Assoc. 43, 109; with the penalty of D. Firth (1993), Biometrika 80, 27.
 
     Parameters
     ----------
@@ -375,12 +304,6 @@ def fit_drop_height(
     ValueError
         A height that is not positive, or a batch that `runs` does not name.
 
-    References
-    ----------
-    W. J. Dixon and A. M. Mood (1948), J. Am. Stat. Assoc. 43, 109, for the sequence and the normal model;
-    D. Firth (1993), Biometrika 80, 27, for the penalty; G. Heinze and M. Schemper (2002), Stat. Med. 21,
-    2409, for the profile of the penalised likelihood.
-
     Examples
     --------
     >>> drops = pd.DataFrame({"run": list("AAAABBBBCCCC"), "piece": list("123412341234"),
@@ -391,136 +314,98 @@ def fit_drop_height(
     (34, 3, 2)
     """
     need_columns(drops, ["run", "piece", "height_cm", "broke"], "drops")
-    terms, model = parse_formula(formula or "1", runs) if isinstance(formula, str) else (tuple(formula), ())
-    if len(model) > len(terms):
+    need_columns(runs, ["run"], "runs")
+    strange = sorted(set(drops["run"].astype(str)) - set(runs["run"].astype(str)))
+    if strange:
+        raise ValueError(f"runs has no batch {strange[0]!r}")
+    if not (drops["height_cm"] > 0).all():
+        raise ValueError("heights must be positive")
+    batches = runs[runs["run"].isin(drops["run"])].set_index("run")
+    model: Sequence[str] = ()
+    if isinstance(formula, str):
+        formula, model = parse_formula(formula or "1", batches)
+    if len(model) > len(formula):
         raise ValueError("drops are fitted with main effects only: join the factors by +")
-    broke, x = drops["broke"].to_numpy(bool), _log_heights(drops)
-    batches = _batches(drops, runs, terms)
+    terms, notes = varying(formula, batches)
+    broke, x = drops["broke"].to_numpy(bool), np.log(drops["height_cm"].to_numpy(float))
+    _refuse(
+        (np.ptp(x) == 0, "Every piece fell from the same height.", "Drop some from at least three heights."),
+        (broke.all(), "Every piece broke.", "Drop some from lower down, until a few hold."),
+        (not broke.any(), "No piece broke.", "Drop some from higher up, until a few break."),
+    )
     centre, unit = float(x.mean()), float(x.std())
-    columns = model_matrix(batches, terms).drop(columns=INTERCEPT)
+    columns = model_matrix(batches, terms).iloc[:, 1:]
     between = columns.loc[drops["run"]].to_numpy(float)
     matrix = np.column_stack([np.ones(len(x)), (x - centre) / unit, between])
     by_batch = pd.DataFrame(matrix).groupby(drops["run"].to_numpy())
     df = len(batches) - int((by_batch.nunique().max() == 1).sum())
-    if df < 1:
-        raise CannotAnswer(
-            f"{len(batches)} batches leave no chance variation to judge by.",
-            "Make further batches; pieces of the same batch do not count as repeats.",
-        )
-    if np.linalg.matrix_rank(matrix) < matrix.shape[1]:
-        raise CannotAnswer(
-            "Two factors, or a factor and the height, always changed together: they cannot be told apart.",
-            "Change one of them alone, and drop pieces of every level from the same heights.",
-        )
     separated = is_separated(matrix, broke)
-    if separated and not penalised:
-        raise CannotAnswer(
-            "Height tells broken from whole without a mistake, so plain likelihood gives no spread.",
-            "Use smaller steps, so that some pieces hold where others break, or the penalised fit.",
-        )
+    _refuse(
+        (df < 1, f"{len(batches)} batches leave no chance variation to judge by.",
+         "Make further batches; pieces of the same batch do not count as repeats."),
+        (np.linalg.matrix_rank(matrix) < matrix.shape[1],
+         "Two factors, or a factor and the height, always changed together: they cannot be told apart.",
+         "Change one of them alone, and drop pieces of every level from the same heights."),
+        (separated and not penalised,
+         "Height tells broken from whole without a mistake, so plain likelihood gives no spread.",
+         "Use smaller steps, so that some pieces hold where others break, or the penalised fit."),
+    )  # fmt: skip
     likelihood = _Likelihood.of_drops(matrix, broke, drops["run"], penalised)
     best = likelihood.maximum(likelihood.matrix)
     slope = float(best.free[1])
-    if slope <= 0:
-        raise CannotAnswer(
-            "Pieces did not break more often from higher up.",
-            "Check the heights, and add drops from much lower and much higher.",
-        )
-    fitted = _Model(likelihood, best, df, conf_level, centre, unit)
-    withheld = _withheld(batches, terms)
+    do = "Check the heights, and add drops from much lower and much higher."
+    _refuse((slope <= 0, "Pieces did not break more often from higher up.", do))
+    by_day = mostly_by_days(batches, terms) if "day" in batches else []
+    why = "What {} does to breaking heights can't be told: it changed mostly from day to day."
+    do = "Change it from batch to batch within a day."
+    withheld = {name: CannotAnswer(why.format(name), do) for name in by_day}
     names = ["intercept", "height", *columns.columns]
-    free = best.free.copy()
+    free = best.free / np.where(np.arange(len(names)) == 1, unit, 1.0)
     free[0] -= slope * centre / unit
-    free[1] /= unit
-    return DropFit(
+    fit = DropFit(
         response=RESPONSE,
-        effects=_effects(fitted, batches, [term for term in terms if term.name not in withheld], names),
+        effects=(),
         batches=batches,
         terms=tuple(terms),
         conf_level=conf_level,
         n_batches=len(batches),
         loglik=best.value,
-        notes=tuple(str(reason) for reason in withheld.values()),
+        notes=(*notes, *(str(reason) for reason in withheld.values())),
         drops=drops,
         coefficients=dict(zip(names, free.tolist(), strict=True)),
         df=df,
         spread=unit / slope,
-        batch_share=best.batch_share,
+        batch_share=best.r**2,
         separated=separated,
         repeated=int((drops.groupby(["run", "piece"]).size() > 1).sum()),
         withheld=withheld,
-        model=fitted,
+        likelihood=likelihood,
+        best=best,
+        centre=centre,
+        unit=unit,
     )
+    return replace(fit, effects=_effects(fit))
 
 
-def _log_heights(drops: pd.DataFrame) -> Array:
-    """The heights on the scale that is fitted, where some pieces broke and some held at several heights."""
-    if not (drops["height_cm"] > 0).all():
-        raise ValueError("heights must be positive")
-    if drops["height_cm"].nunique() < 2:
-        raise CannotAnswer(
-            "Every piece was dropped from the same height.", "Drop pieces from at least three heights."
-        )
-    if drops["broke"].all():
-        raise CannotAnswer("Every piece broke.", "Drop some from lower down, until a few hold.")
-    if not drops["broke"].any():
-        raise CannotAnswer("No piece broke.", "Drop some from higher up, until a few break.")
-    return np.asarray(np.log(drops["height_cm"].to_numpy(float)))
-
-
-def _batches(drops: pd.DataFrame, runs: pd.DataFrame, terms: Sequence[Term]) -> pd.DataFrame:
-    """The batches that were dropped from, indexed by run; each level of a factor among them."""
-    need_columns(runs, ["run"], "runs")
-    strange = sorted(set(drops["run"].astype(str)) - set(runs["run"].astype(str)))
-    if strange:
-        raise ValueError(f"runs has no batch {strange[0]!r}")
-    batches = runs[runs["run"].isin(drops["run"])].set_index("run")
-    for term in terms:
-        empty = set(term.levels) - set(batches[term.name].astype(str)) if isinstance(term, Category) else ()
-        if empty:
-            raise CannotAnswer(
-                f"No batch with {term.name} {min(empty)} was dropped from.",
-                "Test pieces of such a batch, or take that level out of the comparison.",
-            )
-    return batches
-
-
-def _withheld(batches: pd.DataFrame, terms: Sequence[Term]) -> dict[str, CannotAnswer]:
-    """The factors that vary more between days than within them; the fit knows no days."""
-    if "day" not in batches:
-        return {}
-    return {
-        name: CannotAnswer(
-            f"What {name} does to breaking heights can't be told: it changed mostly from day to day.",
-            "Change it from batch to batch within a day.",
-        )
-        for name in mostly_by_days(batches, terms)
-    }
-
-
-def _effects(
-    model: _Model, batches: pd.DataFrame, terms: Sequence[Term], names: Sequence[str]
-) -> tuple[Effect, ...]:
+def _effects(fit: DropFit) -> tuple[Effect, ...]:
     """Each level against its control, and each amount from the least to the most."""
     found = []
-    for term in terms:
+    for term in fit.terms:
+        if term.name in fit.withheld:
+            continue
         if isinstance(term, Category):
             pairs = [(level, term.control, 1.0) for level in term.levels if level != term.control]
         else:
-            least, most = batches[term.name].min(), batches[term.name].max()
+            least, most = fit.batches[term.name].min(), fit.batches[term.name].max()
             span = float(np.ptp(term.matrix(pd.Series([least, most]))))
             pairs = [(level_name(term, most), level_name(term, least), span)]
         for column, (level, control, span) in zip(term.columns(), pairs, strict=True):
-            rest = np.where(np.array(names) == column, span, 0.0)
+            rest = np.where(np.array(list(fit.coefficients)) == column, span, 0.0)
             with np.errstate(over="ignore"):
-                estimate, low, high = np.exp(np.array(model.profile(rest)) * model.unit).tolist()
-            p = float(stats.f.sf(model.fall(model.held(rest, 0.0, 0.0)), 1, model.df))
-            found.append(
-                Effect(
-                    RESPONSE, term, level, control, "ratio", estimate, low, high, float(model.df), p,
-                    n_batches=len(batches), conf_level=model.conf_level,
-                )
-            )  # fmt: skip
+                ends = np.exp(np.array(fit.profile(rest)) * fit.unit).tolist()
+            p = float(stats.f.sf(fit.fall(rest, 0.0, 0.0), 1, fit.df))
+            more = {"n_batches": fit.n_batches, "conf_level": fit.conf_level}
+            found.append(Effect(RESPONSE, term, level, control, "ratio", *ends, float(fit.df), p, **more))
     return tuple(found)
 
 
@@ -531,28 +416,18 @@ def plot_drops(
     survive: float = 0.9,
     ax: Axes | None = None,
 ) -> Axes:
-    """Draw every drop by level, batches side by side, with the heights of the fit.
+    """Draw every drop by level, batches side by side, drops of a batch in their order.
 
-    Parameters
-    ----------
-    drops : DataFrame
-        Columns run, height_cm, broke; drops of a batch in their order.
-    levels : Series
-        What each batch is drawn with, a Categorical by run.
-    heights : DataFrame, optional
-        Columns level, estimate, conf_low, conf_high (half of the pieces break) and survive.
-    survive : float
-        The share that survives `survive`.
+    `levels` is what each batch is drawn with, a Categorical by run; `heights` of the fit has level, estimate,
+    conf_low, conf_high (half of the pieces break) and survive (the share `survive` does).
     """
     import seaborn as sns
 
     axes = axes_for(ax, height=4.0)
     names = list(levels.cat.categories)
-    colours = {name: look.colour for name, look in looks(names).items()}
-    places = {run: place for place, run in enumerate(levels.index)}
     shown = drops.assign(
         level=drops["run"].map(levels).astype(levels.dtype),
-        batch=drops["run"].map(places),
+        batch=pd.Categorical(drops["run"], levels.index).codes,
         outcome=np.where(drops["broke"].astype(bool), "broke", "held"),
     ).sort_values(["level", "batch", *(["order"] if "order" in drops else [])], kind="stable")
     batch = shown["batch"].ne(shown["batch"].shift()).cumsum()
@@ -563,17 +438,14 @@ def plot_drops(
     top = 1.22 * shown["height_cm"].max()
     spans = shown.groupby("level", observed=True)["place"].agg(["min", "max"])
     for place, row in enumerate([] if heights is None else heights.to_dict("records")):
-        left, right = spans.loc[row["level"]] + [-0.8, 0.8]
-        colour = colours[row["level"]]
-        axes.fill_between(
-            [left, right], row["conf_low"], min(row["conf_high"], top), color=colour, alpha=0.14, lw=0
-        )
+        ends, colour = spans.loc[row["level"]] + [-0.8, 0.8], looks(names)[row["level"]].colour
+        high = min(row["conf_high"], top)
+        axes.fill_between(ends, row["conf_low"], high, color=colour, alpha=0.14, lw=0)
         named = ("half break", f"{100 * survive:g} % survive") if place == 0 else ("", "")
-        axes.hlines(row["estimate"], left, right, colors=colour, lw=2.0, label=named[0])
-        axes.hlines(row["survive"], left, right, colors=colour, lw=1.4, ls=(0, (4, 2)), label=named[1])
+        axes.hlines(row["estimate"], *ends, colors=colour, lw=2.0, label=named[0])
+        axes.hlines(row["survive"], *ends, colors=colour, lw=1.4, ls=(0, (4, 2)), label=named[1])
     axes.set_xticks(spans.mean(axis=1), spans.index, rotation=90 if len(names) > 4 else 0)
     axes.grid(axis="x", visible=False)
-    axes.set_ylim(0, top)
-    axes.set(xlabel="drops in order, batch by batch", ylabel="drop height, cm")
+    axes.set(ylim=(0, top), xlabel="drops in order, batch by batch", ylabel="drop height, cm")
     axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=4)
     return axes

@@ -1,29 +1,38 @@
 """One number a batch: what each factor does to it, with the error that judges it.
 
 `fit_response` chooses, from how the batches hang together by day, which error judges which effect, and fits
-by restricted likelihood (`strata`). `comparisons`, `surfaces` and `diagnostics` take its result.
+by restricted likelihood (`strata`). `comparisons` and `surfaces` take its result.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.measures import MEASURES
+from fizzlab.errors import CannotAnswer, count
+from fizzlab.measures import MEASURES, Scale
 from fizzlab.models.basis import Basis, factor_basis, refuse_inseparable
-from fizzlab.models.days import DayModel, Days, block_columns, choose_days, constant_within, day_codes
-from fizzlab.models.diagnostics import POWERS, best_power, odd_batches
-from fizzlab.models.draws import ONE_DAY, Forecast, leaning, scale
-from fizzlab.models.result import Effect, FitResult, Interval, as_frame
-from fizzlab.models.sameness import mean_ratio_limits, ratio_limits
-from fizzlab.models.strata import Array, Fits, Ints, NotEstimable, Strata, contrast, f_test, fit_many, prepare
-from fizzlab.models.terms import Category, Term, need_columns, parse_formula
+from fizzlab.models.comparisons import mean_ratio_limits
+from fizzlab.models.days import DayModel, Days, block_columns, choose_days
+from fizzlab.models.result import (
+    ENDS,
+    ONE_DAY,
+    Effect,
+    FitResult,
+    Forecast,
+    Interval,
+    as_frame,
+    leaning,
+    scale,
+)
+from fizzlab.models.strata import Fits, Strata, f_test, fit_many, interval, prepare
+from fizzlab.models.terms import Array, Category, Term, need_columns, parse_formula
 
 #: Where fewer days or batches are left to judge by, a note says so.
 FEW = 3
@@ -57,26 +66,26 @@ class ResponseFit(FitResult):
         return np.asarray(np.log(values) if self.log else values)
 
     @property
-    def fitted(self) -> Array:
-        """What the fixed part says of each batch, on the scale that was fitted."""
-        return np.asarray(self.strata.x @ self.fits.beta[0])
+    def residuals(self) -> pd.Series:
+        """How far each batch lies off what the fixed part says of it, on the scale that was fitted."""
+        return pd.Series(self.y - self.strata.x @ self.fits.beta[0], index=self.batches.index)
 
     @property
     def coefficients(self) -> pd.DataFrame:
         """One row a column of the model, in its own coding, with what `interval` gives."""
-        size = self.strata.x.shape[1]
-        days = [f"day {place + 1}" for place in range(size - len(self.basis.names))]
-        rows = [self.interval(row) for row in np.eye(size)]
-        return pd.DataFrame(rows, index=pd.Index([*self.basis.names, *days], name="column"))
+        size, names = self.strata.x.shape[1], list(self.basis.columns)
+        names += [f"day {place + 1}" for place in range(size - len(names))]
+        return pd.DataFrame(
+            [self.interval(row) for row in np.eye(size)], index=pd.Index(names, name="column")
+        )
 
     def weights(self, settings: pd.DataFrame) -> Array:
         """Weights of the coefficients for settings, averaged over days as blocks and factors left out."""
-        columns = self.basis.grid(settings)
-        return np.pad(columns, ((0, 0), (0, self.strata.x.shape[1] - columns.shape[1])))
+        return _padded(self.basis.grid(settings), self.fits)
 
     def interval(self, weights: Array) -> dict[str, float]:
         """Estimate, se, df, t, p_value, conf_low, conf_high of one contrast of the coefficients."""
-        return interval_of(self.fits, weights, self.conf_level)
+        return interval(self.fits, weights, self.conf_level)
 
     def predict(
         self,
@@ -97,17 +106,15 @@ class ResponseFit(FitResult):
         unknown = {str(name) for name in settings} - {factor.name for factor in self.terms}
         if unknown and not isinstance(new, pd.DataFrame):
             raise ValueError(f"the fit has no factor {sorted(unknown)[0]}")
-        used = self.for_new_days if interval == "prediction" else self
-        rows = []
-        for weights in used.weights(settings):
-            if interval == "prediction":
-                ends = list(used.new_batches(weights)[:3])
-            else:
-                one = used.interval(weights)
-                ends = [one["estimate"], one["conf_low"], one["conf_high"]]
-            rows.append(_back(ends, self.log))
-        found = pd.DataFrame(rows, columns=["estimate", "conf_low", "conf_high"])
+        found = self._typical(settings)
+        if interval == "prediction":
+            ends = self.forecast(settings).mean(1, 1, self.conf_level)[:3].T
+            found = pd.DataFrame(np.exp(ends) if self.log else ends, columns=[*ENDS])
         return pd.concat([settings, found.assign(extrapolated=self.extrapolated(settings))], axis=1)
+
+    def _typical(self, settings: pd.DataFrame) -> pd.DataFrame:
+        found = pd.DataFrame([self.interval(row) for row in self.weights(settings)])[[*ENDS]]
+        return found.apply(np.exp) if self.log else found
 
     def extrapolated(self, settings: pd.DataFrame) -> list[bool]:
         """Does each setting lie outside of what was tried, as far as its columns tell?"""
@@ -115,48 +122,31 @@ class ResponseFit(FitResult):
 
     def points(self, factor: str) -> pd.Series:
         """Each batch's number as if everything but one factor had been the same, by run."""
-        centre = self.weights(self.batches[[factor]]) @ self.fits.beta[0]
-        found = centre + self.y - self.fitted
-        return pd.Series(np.exp(found) if self.log else found, index=self.batches.index)
+        found = self.residuals + self.weights(self.batches[[factor]]) @ self.fits.beta[0]
+        return pd.Series(np.exp(found) if self.log else found)
 
     @cached_property
     def for_new_days(self) -> ResponseFit:
-        """The fit with days at random, so that a day still to come has its share of chance.
-
-        Days taken out as blocks are right for comparing recipes; a forecast must hold for a day that was not
-        among them. The same fit where days cannot be told from batches, or were not several.
-        """
+        """The fit with days at random, for a day still to come; the same where they cannot be told."""
         if not self.structure.fixed:
             return self
         try:
-            return _refit(self, self.batches, "random")
+            return self._again(self.batches, "random")
         except CannotAnswer:
             return self
 
-    def new_batches(
-        self, weights: Array, batches: int = 1, days: int = 1, conf_level: float | None = None
-    ) -> tuple[float, float, float, float]:
-        """Estimate, low, high and df of the mean of so many new batches on so many new days."""
-        variance, df = self.new_variance(weights, batches, days)
-        middle = float(weights @ self.fits.beta[0])
-        reach = float(stats.t.ppf(0.5 + (conf_level or self.conf_level) / 2, df) * np.sqrt(variance))
-        return middle, middle - reach, middle + reach, df
-
-    def new_variance(self, weights: Array | None, batches: int = 1, days: int = 1) -> tuple[float, float]:
+    def _spread_of(self, weights: Array | None, batches: int = 1, days: int = 1) -> tuple[float, float]:
         """Variance and df of the mean of new batches about a forecast, or about the truth without `weights`.
 
-        df = 2 v^2 / (g'Wg) (F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110-114), g the slopes of v
-        by the variance components and W their covariance. A component that came out as nothing is still in
-        doubt, so that its slope stays in.
+        Satterthwaite's df, as in `contrast`; a component that came out as nothing keeps its doubt.
         """
-        share = np.array([*([1 / days] if self.structure.random else []), 1 / batches])
-        value = float(share @ np.maximum(self.fits.components[0], 0.0))
-        slope = share
+        slope = np.array([*([1 / days] if self.structure.random else []), 1 / batches])
+        value = float(slope @ np.maximum(self.fits.components[0], 0.0))
         if weights is not None:
             value += float(weights @ self.fits.covariance[0] @ weights)
             slope = slope + np.einsum("a,jab,b->j", weights, self.fits.slopes[0], weights)
-        moved = float(slope @ self.fits.uncertainty[0] @ slope)
-        df = min(2 * value**2 / moved, float(self.strata.spare)) if moved > 0 else float(self.strata.spare)
+        moved, most = float(slope @ self.fits.uncertainty[0] @ slope), float(self.strata.spare)
+        df = min(2 * value**2 / moved, most) if moved > 0 else most
         return value, max(df, float(self.fits.least_df[0]), 1.0)
 
     def forecast(self, settings: pd.DataFrame, share: float = 0.5) -> Forecast:
@@ -164,73 +154,80 @@ class ResponseFit(FitResult):
         used = self.for_new_days
         weights, rows = used.weights(settings), used.strata
         told = pd.DataFrame([used.interval(row) for row in weights])
-        shown = pd.DataFrame([self.interval(row) for row in self.weights(settings)])
-        typical = shown[["estimate", "conf_low", "conf_high"]].apply(np.exp if self.log else np.asarray)
         component = np.maximum(used.fits.components[0], 0.0)
         component[-1] = component[-1] or 1e-12
-        variance, df = used.new_variance(None)
+        variance, df = used._spread_of(None)
+
+        def mean(batches: int, days: int, conf_level: float) -> Array:
+            value, doubt = np.array([used._spread_of(row, batches, days) for row in weights]).T
+            middle = weights @ used.fits.beta[0]
+            reach = stats.t.ppf(0.5 + conf_level / 2, doubt) * np.sqrt(value)
+            return np.stack([middle, middle - reach, middle + reach, doubt])
+
         notes: tuple[str, ...] = ()
         if self.structure.fixed and used is self:
             notes = (f"How much days differ in {self.response} is not counted in: it cannot be told here.",)
         elif not self.structure.fixed and self.n_days == 1:
             notes = (ONE_DAY,)
         return Forecast(
-            typical=typical,
+            typical=self._typical(settings),
             estimate=told["estimate"].to_numpy(),
             se=told["se"].to_numpy(),
             df=told["df"].to_numpy(),
             keys=tuple(used.batches.index),
             lean=leaning(weights, rows.x, np.einsum("j,jab->ab", component, rows.full)),
             spread=lambda share: np.sqrt(variance) * scale(share, np.array([df]))[:, 0],
-            mean=lambda batches, days, conf_level: (
-                np.array([used.new_batches(row, batches, days, conf_level) for row in weights]).T
-            ),
-            residuals=pd.Series(used.y - used.fitted, index=used.batches.index),
+            mean=mean,
+            residuals=used.residuals,
             log=self.log,
             notes=notes,
         )
 
     def diagnose(self) -> pd.DataFrame:
-        """Batches that lie far from what the others say, and whether another scale would fit better.
-
-        One row each: check (``batch NAME`` or ``scale``), value (its joint p; the best power) and says.
-        Nothing is dropped: an odd batch stays in.
-        """
+        """Batches that lie far from what others say: check (``batch NAME``), value (its joint p), says."""
         rows: list[tuple[str, float, str]] = []
-        odd = odd_batches(self.strata, self.y, self.fits, list(self.batches.index))
-        for run, row in odd[odd["p_joint"] < 0.05].iterrows():
-            way = "above" if row["residual"] > 0 else "below"
+        for run, row in self.odd()[lambda odd: odd["p_joint"] < 0.05].iterrows():
+            way = "above" if row["t"] > 0 else "below"
             says = f"Batch {run} lies far {way} what the others say. Look up what happened to it. It stays in"
-            rows.append((f"batch {run}", float(row["p_joint"]), f"{says}{self._without(str(run))}."))
-        if (self.batches[self.response] > 0).all():
-            best, low, high = best_power(
-                self.strata, self.batches[self.response].to_numpy(float), blocked=self.structure.fixed
-            )
-            used = 0.0 if self.log else 1.0
-            plain = [power for power in POWERS if low <= power <= high]
-            if not low <= used <= high and plain:
-                word = POWERS[min(plain, key=lambda power: abs(power - best))]
-                instead = "its logarithm" if self.log else "the number itself"
-                says = f"With {word} for {instead} its scatter would look more even: caution with intervals."
-                rows.append(("scale", best, says))
+            try:
+                others = self.without(str(run)).effects
+                told = [
+                    f"{now.level} {then.estimate:.3g} instead of {now.estimate:.3g}"
+                    for now, then in zip(self.effects, others, strict=True)
+                ]
+                says += f"; without it: {', '.join(told)}" if told else ""
+            except CannotAnswer:
+                says += "; too few batches are left to say what is without it"
+            rows.append((f"batch {run}", float(row["p_joint"]), f"{says}."))
         return pd.DataFrame(rows, columns=["check", "value", "says"])
 
-    def _without(self, run: str) -> str:
-        """How the effects would change without a batch, in words."""
-        try:
-            others = self.without(run).effects
-        except CannotAnswer:
-            return "; too few batches are left to say what is without it"
-        told = [
-            f"{now.level} {then.estimate:.3g} instead of {now.estimate:.3g}"
-            for now, then in zip(self.effects, others, strict=True)
-        ]
-        return f"; without it: {', '.join(told)}" if told else ""
+    def odd(self) -> pd.DataFrame:
+        """Each batch beside what all the others say of it: t and p_joint (Bonferroni); nan where nothing.
+
+        The externally studentised residual (R. D. Cook, S. Weisberg, Residuals and Influence in Regression,
+        1982, section 2.2.2), with random days at the share of the variance that they were found to have.
+        """
+        x, df = self.strata.x, float(self.strata.spare) - 1
+        component = np.maximum(self.fits.components[0], 0.0)
+        component[-1] = max(component[-1], 1e-12 * max(float(component.max()), 1e-300))
+        inverse = np.linalg.inv(np.tensordot(component, self.strata.full, axes=1))
+        project = inverse - inverse @ x @ np.linalg.solve(x.T @ inverse @ x, x.T @ inverse)
+        told = ((self.strata.outside**2).sum(axis=1) > 1e-9) & (df > 0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            t = np.where(told, project @ self.y / np.sqrt(np.diag(project)), np.nan)
+            t = t * np.sqrt(df / np.maximum(df + 1 - t**2, 1e-12))
+        joint = np.minimum(1.0, 2 * stats.t.sf(np.abs(t), df) * told.sum())
+        return pd.DataFrame({"t": t, "p_joint": joint}, index=self.batches.index.rename("run"))
 
     def without(self, run: str) -> ResponseFit:
         """The same fit without one batch; raises `CannotAnswer` where too few are left."""
         days: Days = "fixed" if self.structure.fixed else "random" if self.structure.random else "ignore"
-        return _refit(self, self.batches[self.batches.index != run], days)
+        return self._again(self.batches[self.batches.index != run], days)
+
+    def _again(self, table: pd.DataFrame, days: Days) -> ResponseFit:
+        """The same model on other batches, or with days otherwise."""
+        kept: dict[str, Any] = {"log": self.log, "conf_level": self.conf_level, "lost": self.lost}
+        return fit_basis(table, self.response, self.basis, days=days, margin=None, **kept)
 
 
 def fit_response(
@@ -275,8 +272,7 @@ def fit_response(
     Raises
     ------
     CannotAnswer
-        Too few batches, days or settings for what is asked, a response without any chance variation, or
-        a fit that did not converge.
+        Too few batches, days or settings for what is asked, or a response without any chance variation.
     BadInput
         A column that is not there.
 
@@ -318,16 +314,15 @@ def measured(
     table = batches.reset_index() if "run" in batches.index.names else batches
     if "run" not in table:
         table = table if table.index.is_unique else table.reset_index(drop=True)
-        table = table.assign(run=[str(name) for name in table.index])
+        table = table.assign(run=table.index)
     if not pd.api.types.is_numeric_dtype(table[response]):
         raise ValueError(f"the column {response} must hold numbers")
-    values = table[response]
+    table = table.assign(run=table["run"].astype(str))
+    kept = table[table[response].notna()]
+    lost = tuple(run for run in pd.unique(table["run"]) if run not in set(kept["run"]))
     if log is None:
         known = MEASURES.get(response)
-        log = known.scale == "ratio" if known else bool((values.dropna() > 0).all())
-    kept = table[values.notna()]
-    runs = table["run"].astype(str)
-    lost = tuple(run for run in pd.unique(runs) if run not in set(runs[values.notna()]))
+        log = known.scale == "ratio" if known else bool((kept[response] > 0).all())
     if kept.empty:
         raise CannotAnswer(f"No batch has a value of {response}.", "Measure it on each batch.")
     if log and not (kept[response] > 0).all():
@@ -336,12 +331,11 @@ def measured(
             "Ask for differences instead, or measure more finely.",
         )
     if kept["run"].duplicated().any():
-        numbers = kept[response].astype(float).to_numpy()
-        means = pd.Series(np.log(numbers) if log else numbers).groupby(kept["run"].to_numpy()).mean()
+        numbers = kept[response].astype(float)
+        means = (numbers.map(np.log) if log else numbers).groupby(kept["run"]).mean()
         kept = kept.drop_duplicates("run")
-        kept = kept.assign(**{response: [*_back(means[kept["run"]].to_list(), log)]})
-    kept = kept.assign(run=kept["run"].astype(str)).set_index("run", drop=False).rename_axis(index=None)
-    return kept, lost, log
+        kept = kept.assign(**{response: kept["run"].map(means.map(np.exp) if log else means)})
+    return kept.set_index("run", drop=False).rename_axis(index=None), lost, log
 
 
 def fit_basis(
@@ -356,65 +350,30 @@ def fit_basis(
     lost: tuple[str, ...],
 ) -> ResponseFit:
     """`fit_response` for columns that are ready; of a mixture too."""
-    x = basis.matrix(table)
-    refuse_inseparable(x, basis.owners)
+    x, owners = basis.matrix(table), list(basis.columns.values())
+    refuse_inseparable(x, owners)
     structure = choose_days(table, x, days)
-    extra = 0
     if structure.fixed:
-        blocks = block_columns(table["day"])
-        extra = blocks.shape[1]
-        x = np.column_stack([x, blocks])
-        refuse_inseparable(x, [*basis.owners, *["day"] * extra])
-    strata = strata_of(x, day_codes(table) if structure.random else None)
+        x = np.column_stack([x, block_columns(table["day"])])
+        refuse_inseparable(x, owners + ["day"] * (x.shape[1] - len(owners)))
     values = table[response].to_numpy(float)
-    fits = fit_one(strata, np.log(values) if log else values, response)
-    spread = pd.DataFrame(
-        {"variance": fits.components[0], "sd": np.sqrt(np.maximum(fits.components[0], 0.0))},
-        index=[*(["between days"] if structure.random else []), "between batches"],
+    strata, fits = fit_one(
+        x, table["day"] if structure.random else None, np.log(values) if log else values, response
     )
-    tests = _tests(basis, extra, table, structure, fits)
-    effects = []
-    for term, level, control, weights in basis.steps():
-        row = interval_of(fits, np.pad(weights, (0, extra)), conf_level)
-        estimate, low, high = _back([row["estimate"], row["conf_low"], row["conf_high"]], log)
-        same = (np.nan, np.nan)
-        if margin is not None and log:
-            same = ratio_limits(estimate, low, high, row["df"], conf_level)
-        elif margin is not None and isinstance(term, Category):
-            both = np.pad(basis.grid(pd.DataFrame({term.name: [level, control]})), ((0, 0), (0, extra)))
-            same = mean_ratio_limits(fits, both[0], both[1], random=structure.random)
-        effects.append(
-            Effect(
-                response=response,
-                term=term,
-                level=level,
-                control=control,
-                scale="ratio" if log else "difference",
-                estimate=estimate,
-                conf_low=low,
-                conf_high=high,
-                df=row["df"],
-                p_value=row["p_value"],
-                judged_by=str(tests["judged_by"].get(term.name, "batches")),
-                n_batches=len(table),
-                conf_level=conf_level,
-                margin=margin,
-                same_low=same[0],
-                same_high=same[1],
-            )
-        )
-    return ResponseFit(
+    sources = [*(["between days"] if structure.random else []), "between batches"]
+    variance = fits.components[0]
+    spread = pd.DataFrame({"variance": variance, "sd": np.sqrt(np.maximum(variance, 0.0))}, index=sources)
+    fit = ResponseFit(
         response=response,
-        effects=tuple(effects),
+        effects=(),
         batches=table,
         terms=tuple(basis.factors),
         conf_level=conf_level,
         n_batches=len(table),
         loglik=float(fits.loglik[0]),
-        notes=_notes(response, lost, structure, strata, tests),
         log=log,
         structure=structure,
-        tests=tests,
+        tests=_tests(basis, fits),
         spread=spread,
         n_days=table["day"].nunique() if "day" in table else 1,
         lost=lost,
@@ -422,109 +381,81 @@ def fit_basis(
         strata=strata,
         fits=fits,
     )
+    return replace(fit, effects=_effects(fit, margin), notes=_notes(fit))
 
 
-def _back(ends: Sequence[float], log: bool) -> list[float]:
-    """Ends of an interval on the scale of the response."""
-    return [float(np.exp(end)) if log else end for end in ends]
+def _effects(fit: ResponseFit, margin: float | None) -> tuple[Effect, ...]:
+    """Each step of the basis, with the limits of sameness where a margin is stated."""
+    found = []
+    scale: Scale = "ratio" if fit.log else "difference"
+    for term, level, control, weights in fit.basis.steps():
+        row = fit.interval(_padded(weights[None], fit.fits)[0])
+        ends = np.array([row[name] for name in ENDS])
+        same = (np.nan, np.nan)
+        if margin is not None and fit.log:  # two one-sided t tests, of D. J. Schuirmann
+            reach = float(stats.t.isf(0.05, row["df"])) * row["se"]
+            same = float(np.exp(ends[0] - reach)), float(np.exp(ends[0] + reach))
+        elif margin is not None and isinstance(term, Category):
+            same = mean_ratio_limits(fit.fits, *fit.weights(pd.DataFrame({term.name: [level, control]})))
+        estimate, low, high = (np.exp(ends) if fit.log else ends).tolist()
+        effect = Effect(
+            fit.response, term, level, control, scale, estimate, low, high, row["df"], row["p_value"],
+            judged_by=str(fit.tests["judged_by"].get(term.name, "batches")), n_batches=fit.n_batches,
+            conf_level=fit.conf_level, margin=margin, same_low=same[0], same_high=same[1]
+        )  # fmt: skip
+        found.append(effect)
+    return tuple(found)
 
 
-def _refit(fit: ResponseFit, table: pd.DataFrame, days: Days) -> ResponseFit:
-    """The same model on other batches, or with days otherwise."""
-    return fit_basis(
-        table,
-        fit.response,
-        fit.basis,
-        log=fit.log,
-        days=days,
-        margin=None,
-        conf_level=fit.conf_level,
-        lost=fit.lost,
-    )
-
-
-def strata_of(x: Array, day: Ints | None) -> Strata:
-    """Make a plan ready, or say what is missing."""
+def fit_one(x: Array, days: pd.Series | None, y: Array, response: str) -> tuple[Strata, Fits]:
+    """Fit one response, or say what is missing."""
     if len(x) <= x.shape[1]:
         raise CannotAnswer(
             f"There are {len(x)} measured batches for a model of {x.shape[1]} numbers, so nothing is left to "
             "judge chance by.",
-            "Make more batches, repeat some, or ask for fewer effects.",
+            "Add batches: make some again, or ask for fewer effects.",
         )
-    try:
-        return prepare(x, day)
-    except NotEstimable as gap:
-        if gap.days:
-            raise CannotAnswer(
-                "The days differ in as many ways as there are days: nothing is left to judge the room by.",
-                "Repeat at least one of the room's settings on another day.",
-            ) from gap
-        raise CannotAnswer(
-            "No two batches of a day repeat each other once the effects are taken out, so nothing is left to "
-            "judge chance by.",
-            "Make more batches a day, or ask for fewer effects.",
-        ) from gap
-
-
-def fit_one(strata: Strata, y: Array, response: str) -> Fits:
-    """Fit one response, or say why there is no fit."""
-    fits = fit_many(strata, y)
+    strata = prepare(x, days)
     if np.sqrt(np.mean((y @ strata.outside) ** 2)) <= 1e-10 * (1 + np.abs(y).max()):
         raise CannotAnswer(
             f"Batches made alike have exactly the same {response}, so nothing is left to judge chance by.",
             "Write the readings down more finely, or add batches.",
         )
+    fits = fit_many(strata, y)
     if not fits.converged[0]:
         raise CannotAnswer(
             f"The search for how much days and batches vary in {response} did not settle.",
             "Add batches, or ask for fewer effects.",
         )
-    return fits
+    return strata, fits
 
 
-def interval_of(fits: Fits, weights: Array, conf_level: float) -> dict[str, float]:
-    """Estimate, se, df, t, p_value, conf_low, conf_high of one contrast."""
-    estimate, se, df = (float(part[0]) for part in contrast(fits, weights))
-    t = estimate / se
-    reach = se * float(stats.t.ppf(0.5 + conf_level / 2, df))
-    return {
-        "estimate": estimate,
-        "se": se,
-        "df": df,
-        "t": t,
-        "p_value": float(2 * stats.t.sf(abs(t), df)),
-        "conf_low": estimate - reach,
-        "conf_high": estimate + reach,
-    }
+def _padded(weights: Array, fits: Fits) -> Array:
+    """Weights of the columns of a basis, with those of days as blocks, which are nil."""
+    return np.pad(weights, ((0, 0), (0, fits.beta.shape[1] - weights.shape[1])))
 
 
-def _tests(basis: Basis, extra: int, table: pd.DataFrame, structure: DayModel, fits: Fits) -> pd.DataFrame:
-    columns = basis.matrix(table)
+def _tests(basis: Basis, fits: Fits) -> pd.DataFrame:
     rows = {}
     for term, picks in basis.hypotheses():
-        f, top, bottom, p = f_test(fits, np.pad(picks, ((0, 0), (0, extra))))
-        by_days = structure.random and constant_within(columns @ picks.T, table["day"]).all()
-        judge = "days" if by_days else "batches"
+        weights = _padded(picks, fits)
+        f, top, bottom, p = f_test(fits, weights)
+        judge = "days" if fits.strata.by_days(weights) else "batches"
         rows[term] = (top, float(bottom[0]), float(f[0]), float(p[0]), judge)
     names = ["df_num", "df_den", "F", "p_value", "judged_by"]
     return pd.DataFrame.from_dict(rows, orient="index", columns=names).rename_axis("term")
 
 
-def _notes(
-    response: str, lost: tuple[str, ...], structure: DayModel, strata: Strata, tests: pd.DataFrame
-) -> tuple[str, ...]:
+def _notes(fit: ResponseFit) -> tuple[str, ...]:
     said = []
-    if lost:
-        were = "batch has" if len(lost) == 1 else "batches have"
-        said.append(f"{len(lost)} {were} no {response} and could not be used: {', '.join(lost)}.")
-    if "days" in set(tests["judged_by"]):
-        spare = int(strata.df[0])
-        if spare < FEW:
-            judge = "1 spare day judges" if spare == 1 else f"{spare} spare days judge"
-            said.append(
-                f"Only {judge} what was set for a whole day; more days help, more batches a day do not."
-            )
-    rest = int(strata.df[-1])
+    if fit.lost:
+        were = "batch has" if len(fit.lost) == 1 else "batches have"
+        lost = ", ".join(fit.lost)
+        said.append(f"{len(fit.lost)} {were} no {fit.response} and could not be used: {lost}.")
+    spare, rest = int(fit.strata.df[0]), int(fit.strata.df[-1])
+    if "days" in set(fit.tests["judged_by"]) and spare < FEW:
+        judge = "1 spare day judges" if spare == 1 else f"{spare} spare days judge"
+        said.append(f"Only {judge} what was set for a whole day; more days help, more batches a day do not.")
     if rest < FEW:
-        said.append(f"Only {rest} spare {'batch' if rest == 1 else 'batches'} to judge chance by.")
+        said.append(f"Only {count(rest, 'spare batch', 'spare batches')} to judge chance by.")
     return tuple(said)

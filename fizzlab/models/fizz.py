@@ -41,26 +41,16 @@ LEAST_SPREAD_C = 2.0
 #: A colour noted at 0 seconds came before the eye and the thumb could tell: somewhere up to here.
 AT_ONCE_S = 1.0
 
-WATER = "water"
-
 
 @dataclass(frozen=True)
 class PieceFit:
     """What single pieces say.
 
-    Parameters
-    ----------
-    columns : tuple of str
-        Of the model, the intercept first and the water, if its warmth was varied, last.
-    found : ArrayFit
-        Coefficients of log seconds, spreads between pieces (sigma) and batches (delta), log-likelihood.
-    effect : Effect or None
-        Ratio of times in water 5 °C above the common temperature against 5 °C below.
-    ea_kj_mol : float
-        Activation energy; 0 where the warmth was not varied.
+    `found` has the coefficients of log seconds and the spreads of pieces (sigma) and batches (delta);
+    `effect` is the ratio of times in water 5 °C above the common temperature against 5 °C below, `ea_kj_mol`
+    the activation energy: None and 0 where the warmth was not varied.
     """
 
-    columns: tuple[str, ...]
     found: censored_fit.ArrayFit = field(repr=False)
     effect: Effect | None = None
     ea_kj_mol: float = 0.0
@@ -70,18 +60,10 @@ class PieceFit:
 class Times:
     """Times of pieces, and the number of each batch.
 
-    Parameters
-    ----------
-    pieces : DataFrame
-        One row a piece: run, piece, water_c, and the seconds between which its time lies, lower and upper
-        (infinite where it had not come yet).
-    bath_c : float
-        The common temperature.
-    fit : PieceFit or None
-        None where every cup had about the same temperature and every batch has a number.
-    numbers : Series
-        By run, the geometric mean of its pieces in seconds at the common temperature; none where no piece of
-        the batch was seen to the end.
+    `pieces` has run, piece, water_c, and the seconds between which each time lies, lower and upper (infinite
+    where it had not come yet). `fit` is None where every cup had about the same temperature and every batch
+    a number. `numbers` has, by run, the geometric mean of its pieces in seconds at `bath_c`; none for a batch
+    of which no piece was seen to the end.
     """
 
     pieces: pd.DataFrame = field(repr=False)
@@ -141,31 +123,10 @@ def batch_times(
     bath_c: float = BATH_C,
     conf_level: float = 0.95,
 ) -> Times:
-    """Bring times to one water temperature and give each batch its number.
+    """Bring the times of `pieces` (see `Times`) to one water temperature and give each batch its number.
 
-    Parameters
-    ----------
-    pieces : DataFrame
-        One row a piece: run, piece, water_c, lower, upper; see `Times`.
-    batches : DataFrame
-        One row a batch, indexed by run, with a column for each term.
-    terms : sequence of Category or Amount
-        Factors of the batch.
-
-    Raises
-    ------
-    CannotAnswer
-        No piece finished, water that changed with a factor, or no convergence.
-    ValueError
-        A run that is not in `batches`, or times that are not positive.
-
-    Examples
-    --------
-    >>> pieces = pd.DataFrame({"run": list("AABBCC"), "piece": 1, "water_c": [32.0, 42.0] * 3,
-    ...     "lower": [150, 96, 210, 144, 160, 105.0], "upper": [150, 96, 210, 144, 160, 105.0]})
-    >>> times = batch_times("fizz_s", pieces, pd.DataFrame(index=list("ABC")), [])
-    >>> times.numbers.round().tolist(), round(times.water.estimate, 2)
-    ([115.0, 166.0, 124.0], 0.66)
+    `batches` is indexed by run, with a column for each term. Refused where no piece finished, where the water
+    changed with a factor, and without convergence.
     """
     if not (pieces["upper"] > 0).all():
         raise ValueError("seconds must be positive")
@@ -191,16 +152,11 @@ def fit_pieces(
     conf_level: float = 0.95,
     restricted: bool = True,
 ) -> PieceFit:
-    """Say what warmer water does to the time of a piece; the parameters are those of `batch_times`.
+    """Say what warmer water does to the time of a piece, by the restricted likelihood of the dry times.
 
-    Log-normal regression of censored times with a random effect of the batch, fitted by restricted maximum
-    likelihood (plain, for comparison with other programs, if not `restricted`); a t interval with the degrees
-    of freedom of pieces and batches as far as it rests on each. The likelihood is that of the dry times,
-    given one row a piece and the batch as the shared part. Where the factors leave no batch to spare, each
-    batch has a location of its own.
-
-    J. D. Kalbfleisch and R. L. Prentice, The Statistical Analysis of Failure Time Data, chapter 3
-    (log-linear models of censored times; from memory, not seen).
+    There is one row a piece, and the batch is the shared part; each batch has a location of its own where the
+    factors leave none to spare. The t interval has the degrees of freedom of pieces and batches as far as it
+    rests on each. Not `restricted` is for comparison with other programs.
     """
     batch = batches.index.get_indexer(pd.Index(pieces["run"]))
     between = model_matrix(batches, terms)
@@ -211,7 +167,7 @@ def fit_pieces(
     matrix = between.iloc[batch].reset_index(drop=True)
     warm = bool(np.ptp(pieces["water_c"]) >= LEAST_SPREAD_C)
     if warm:
-        matrix[WATER] = arrhenius(pieces["water_c"], bath_c)
+        matrix["water"] = arrhenius(pieces["water_c"], bath_c)
     x = matrix.to_numpy(float)
     size = x.shape[1]
     if np.linalg.matrix_rank(x) < size or len(x) <= size:
@@ -225,10 +181,15 @@ def fit_pieces(
     try:
         found = censored_fit.fit(data, batch_effect=False, day_effect=day is not None, restricted=restricted)
     except NotFitted as stuck:
-        raise _plain(stuck, list(matrix.columns)) from None
-    fit = PieceFit(tuple(matrix.columns), found)
+        names = [matrix.columns[i] for i in stuck.columns if i]
+        why = "The calculation did not settle on one answer."
+        if names and stuck.kind != "not converged":
+            why = f"Every piece on one side of {names[0]} was still going when the watching ended, "
+            why += "so there is no telling how much longer it takes."
+        do = "Watch more pieces to the end, and look for a mistyped or rounded time."
+        raise CannotAnswer(why, do) from None
     if not warm:
-        return fit
+        return PieceFit(found)
     df = censored_fit.strata(found, x, day).of(np.eye(size)[-1])
     slope, se = float(found.beta[-1]), float(np.sqrt(found.covariance[size - 1, size - 1]))
     reach, step = float(stats.t.ppf(0.5 + conf_level / 2, df)) * se, arrhenius(bath_c + 5, bath_c - 5)
@@ -236,21 +197,7 @@ def fit_pieces(
     names = (response, Amount("water_c", "°C"), f"{bath_c + 5:g} °C", f"{bath_c - 5:g} °C")
     numbers = (estimate, min(ends), max(ends), df, p_of(slope, se, df))
     effect = Effect(*names, "ratio", *numbers, "pieces", len(batches), conf_level)
-    return replace(fit, effect=effect, ea_kj_mol=slope)
-
-
-def _plain(stuck: NotFitted, columns: Sequence[str]) -> CannotAnswer:
-    names = [columns[i] for i in stuck.columns if i]
-    if stuck.kind == "not converged" or not names:
-        return CannotAnswer(
-            "The calculation did not settle on one answer.",
-            "Watch more pieces to the end, and look for a mistyped or rounded time.",
-        )
-    return CannotAnswer(
-        f"Every piece on one side of {names[0]} was still going when the watching ended, "
-        "so there is no telling how much longer it takes.",
-        "Watch such pieces to the end.",
-    )
+    return PieceFit(found, effect, ea_kj_mol=slope)
 
 
 def _numbers(times: Times) -> pd.Series:
@@ -267,9 +214,8 @@ def _numbers(times: Times) -> pd.Series:
         data = sort(lower, upper, np.arange(len(x)), x)
         beta = censored_fit.fit(data, batch_effect=False, restricted=False).beta
     except NotFitted:
-        raise CannotAnswer(
-            "The batches have no mean that settles.", "Watch more pieces to the end."
-        ) from None
+        why = "The batches have no mean that settles."
+        raise CannotAnswer(why, "Watch more pieces to the end.") from None
     return pd.Series(np.exp(beta[0] + np.r_[0.0, beta[1:]]), index=runs)
 
 
@@ -288,13 +234,13 @@ def fit_fizz_duration(
     ----------
     times : DataFrame
         One row a piece: run, water_c, seconds, done (False: it still fizzed when the watching ended), and for
-        ``"colour_s"`` that column (empty: none was seen up to `seconds`; 0: within the first second).
+        ``"colour_s"`` that column (empty: not noted, and passed over; 0: within the first second).
     formula : str or sequence of Category or Amount
         Factors of the batch, as `fizzlab.fit_response` takes them: ``"colour * binder"``.
     runs : DataFrame
         One row a batch: run, day if known, and a column for each factor.
     bath_c : float
-        The common water temperature.
+        The common water temperature in °C.
 
     Returns
     -------
@@ -305,7 +251,7 @@ def fit_fizz_duration(
     Raises
     ------
     CannotAnswer
-        As `batch_times` and `fizzlab.fit_response`.
+        No piece finished, water that changed with a factor, no convergence, or as `fizzlab.fit_response`.
     BadInput
         A column that is not there.
 
@@ -323,23 +269,20 @@ def fit_fizz_duration(
     need_columns(times, ["run", "water_c", "seconds", "done", *{response} - {"fizz_s"}], "the fizz times")
     need_columns(runs, ["run"], "the batches")
     table = runs if "run" in runs else runs.reset_index()
-    terms: Sequence[Term] = () if isinstance(formula, str) else formula
-    model: str | Sequence[str] = "main"
-    if isinstance(formula, str):
-        terms, model = parse_formula(formula, table)
+    terms = parse_formula(formula, table)[0] if isinstance(formula, str) else formula
     pieces = _brackets(times).get(response)
     if pieces is None:
-        raise CannotAnswer("No piece showed colour while it was watched.", "Watch on until some have.")
+        raise CannotAnswer("For no piece was it noted when it showed colour.", "Note it for some.")
     found = batch_times(response, pieces, table.set_index("run"), terms, bath_c, conf_level)
     fit: FitResult
     if found.never:
         fit = found.fit_brackets(response, table, formula, conf_level=conf_level)
     else:
         numbered = table.assign(**{response: table["run"].map(found.numbers)})
-        fit = fit_response(numbered, response, terms, model=model, log=True, conf_level=conf_level)
-    if found.water is None:
-        return fit
+        fit = fit_response(numbered, response, formula, log=True, conf_level=conf_level)
     water = found.water
+    if water is None:
+        return fit
     note = f"From {water.control} to {water.level} the time is {water.estimate:.2f} times as long "
     return replace(fit, notes=(*fit.notes, f"{note}({water.conf_low:.2f} to {water.conf_high:.2f})."))
 
@@ -353,12 +296,9 @@ def _brackets(times: pd.DataFrame) -> dict[str, pd.DataFrame]:
         colour = pd.to_numeric(times["colour_s"]).astype(float)
         if (colour > seconds + 1e-9).any():
             raise ValueError("a colour was noted after the watching ended")
-        upper = colour.fillna(np.inf).replace(0.0, AT_ONCE_S)
-        found["colour_s"] = known.assign(lower=colour.fillna(seconds), upper=upper)
+        noted = known.assign(lower=colour, upper=colour.replace(0.0, AT_ONCE_S))
+        found["colour_s"] = noted[colour.notna()]  # not noted does not mean that none was seen
     return found
-
-
-# --- everything of a trial --------------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -389,50 +329,28 @@ def study_fizz(
     shelf_share: float = 0.9,
     margins: Mapping[str, float | None] | None = None,
 ) -> FizzStudy:
-    """Work out every fizz table of a trial.
+    """Work out the tables fizz_times, fizz_curves and shelf of a trial; those that are not there are empty.
 
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-        runs, fizz_times, fizz_curves, shelf, checked; all but runs may be empty.
-    terms : sequence of Category or Amount
-        The factors.
-    bath_c, water_ml : float
-        Common water temperature, and water in the cup of a fizz curve.
-    theory_g : mapping of run to float, float, CannotAnswer or None
-        Grams of gas that a piece could give at most, or why that is not known.
-    curve, shelf_share
-        As `curve` of `fit_gas_curves` and `share` of `fit_shelf_life`.
-    margins : mapping of str to float
-        By response, the ratio within which two levels count as the same.
-
-    Examples
-    --------
-    >>> runs = pd.DataFrame({"run": list("ABCD"), "day": list("1122")})
-    >>> times = pd.DataFrame({"run": list("AABBCCDD"), "piece": list("12121212"), "water_c": 38.0,
-    ...     "done": True, "seconds": [100, 110, 120, 130, 95, 105, 115, 108.0], "colour_s": np.nan})
-    >>> none = pd.DataFrame()
-    >>> study = study_fizz({"runs": runs, "fizz_times": times, "fizz_curves": none, "shelf": none}, [])
-    >>> study.numbers["fizz_s"].round().tolist(), study.curves
-    ([105.0, 125.0, 100.0, 111.0], None)
+    `water_ml` is in the cup of a fizz curve; `theory_g` the grams of gas that a piece could give at most (or
+    by run), or why that is not known; `margins`, by response, the ratio within which two levels are the same.
     """
     runs, watched, weighed, stored = (tables[name] for name in ("runs", "fizz_times", "fizz_curves", "shelf"))
     pieces = _brackets(watched) if len(watched) else {}
     reasons: dict[str, CannotAnswer] = {}
     times: dict[str, Times] = {}
     fits: dict[str, FitResult] = {}
-    curves, reached, shelf, no_shelf = None, None, None, None
+    found: dict[str, Any] = {"bath_c": bath_c, "water_ml": water_ml}
     if len(weighed):
         try:
-            curves = fit_gas_curves(weighed, curve)
+            curves = found["curves"] = fit_gas_curves(weighed, curve)
             t50 = curves.pieces["t50_s"]
             pieces["half_out_s"] = curves.pieces[["run", "piece", "water_c"]].assign(lower=t50, upper=t50)
+            if isinstance(theory_g, CannotAnswer):
+                reasons["gas_pct"] = theory_g
+            elif theory_g is not None:
+                found["reached"] = share_reached(curves.pieces, theory_g, water_ml / 1000)
         except CannotAnswer as reason:
             reasons["half_out_s"] = reason
-    if isinstance(theory_g, CannotAnswer) and curves is not None:
-        reasons["gas_pct"] = theory_g
-    elif theory_g is not None and not isinstance(theory_g, CannotAnswer) and curves is not None:
-        reached = share_reached(curves.pieces, theory_g, water_ml / 1000)
     for name, rows in pieces.items():
         try:
             times[name] = batch_times(name, rows, runs.set_index("run"), terms, bath_c)
@@ -443,19 +361,10 @@ def study_fizz(
             reasons[name] = reason
     if len(stored):
         try:
-            shelf = fit_shelf_life(stored, share=shelf_share)
+            found["shelf"] = fit_shelf_life(stored, share=shelf_share)
         except CannotAnswer as reason:
-            no_shelf = reason
+            found["no_shelf"] = reason
     numbers = {name: each.numbers for name, each in times.items()}
-    return FizzStudy(
-        numbers=numbers if reached is None else {**numbers, "gas_pct": 100 * reached["share"]},
-        fits=fits,
-        reasons=reasons,
-        times=times,
-        curves=curves,
-        reached=reached,
-        shelf=shelf,
-        no_shelf=no_shelf,
-        bath_c=bath_c,
-        water_ml=water_ml,
-    )
+    if "reached" in found:
+        numbers["gas_pct"] = 100 * found["reached"]["share"]
+    return FizzStudy(numbers=numbers, fits=fits, reasons=reasons, times=times, **found)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import cycle
 from typing import TYPE_CHECKING, Any
 
 import matplotlib as mpl
@@ -38,24 +39,18 @@ _SETTINGS: Any = {
     "axes.titlesize": 11.5,
     "axes.titleweight": "bold",
     "axes.titlelocation": "left",
-    "axes.labelcolor": INK,
     "axes.edgecolor": SOFT,
     "axes.spines.top": False,
     "axes.spines.right": False,
-    "axes.grid": True,
     "axes.axisbelow": True,
     "grid.color": GRID,
     "grid.linewidth": 0.6,
-    "text.color": INK,
-    "xtick.color": SOFT,
-    "ytick.color": SOFT,
-    "xtick.labelcolor": INK,
-    "ytick.labelcolor": INK,
+    **dict.fromkeys(["text.color", "axes.labelcolor", "xtick.labelcolor", "ytick.labelcolor"], INK),
+    **dict.fromkeys(["xtick.color", "ytick.color", "hatch.color"], SOFT),
     "legend.frameon": False,
     "legend.fontsize": 10,
     "lines.linewidth": 1.8,
     "hatch.linewidth": 0.6,
-    "hatch.color": SOFT,
     "svg.fonttype": "path",
     "svg.hashsalt": "fizzlab",
     "figure.constrained_layout.use": True,
@@ -72,17 +67,9 @@ class Look:
 
 
 def looks(levels: Sequence[str]) -> dict[str, Look]:
-    """A colour, marker and line for each level, in order.
-
-    Examples
-    --------
-    >>> looks(["pearl", "dye"])["dye"].marker
-    's'
-    """
-    size = len(_COLOURS)
+    """A colour, marker and line for each level, in order."""
     return {
-        level: Look(_COLOURS[i % size], _MARKERS[i % size], _LINES[i % size])
-        for i, level in enumerate(levels)
+        level: Look(*each) for level, each in zip(levels, cycle(zip(_COLOURS, _MARKERS, _LINES, strict=True)))
     }
 
 
@@ -104,30 +91,26 @@ def new_figure(
 
 
 def time_axis(axes: Axes, low: float, high: float) -> None:
-    """A logarithmic axis of hours below, with ticks that people use."""
-    ticks = [0.25, 0.5, 1, 2, 3, 4, 6, 8, 12, 18, 24, 36, 48, 72, 96, 144, 240, 480]
+    """A logarithmic axis of hours below, with at most ten of the ticks that people use."""
     axes.set_xscale("log")
     axes.set_xlim(low, high)
-    shown = thinned([tick for tick in ticks if low <= tick <= high])
+    shown = _ticks(low, high)
+    shown = shown[:: 1 + (len(shown) - 1) // 10]
     axes.set_xticks(shown, [f"{tick:g}" for tick in shown])
     axes.minorticks_off()
 
 
 def hours_up(axes: Axes, low: float, high: float) -> None:
     """A logarithmic axis of hours on the left."""
-    ticks = [0.25, 0.5, 1, 2, 3, 4, 6, 8, 12, 18, 24, 36, 48, 72, 96, 144, 240, 480]
     axes.set_yscale("log")
     axes.set_ylim(low, high)
-    shown = [tick for tick in ticks if low <= tick <= high]
-    axes.set_yticks(shown, [f"{tick:g}" for tick in shown])
+    axes.set_yticks(_ticks(low, high), [f"{tick:g}" for tick in _ticks(low, high)])
     axes.minorticks_off()
 
 
-def thinned(ticks: list[float], most: int = 10) -> list[float]:
-    """At most so many ticks, the ends kept."""
-    if len(ticks) <= most:
-        return ticks
-    return ticks[:: -(-len(ticks) // most)]
+def _ticks(low: float, high: float) -> list[float]:
+    ticks = [0.25, 0.5, 1, 2, 3, 4, 6, 8, 12, 18, 24, 36, 48, 72, 96, 144, 240, 480]
+    return [tick for tick in ticks if low <= tick <= high]
 
 
 def axes_for(ax: Axes | None, height: float = 3.6) -> Axes:
@@ -142,13 +125,7 @@ def axes_for(ax: Axes | None, height: float = 3.6) -> Axes:
 
 
 def plot_effects(fit: FitResult, ax: Axes | None = None) -> Axes:
-    """Draw each effect of a fit as a point with its interval, beside the line of no difference.
-
-    Parameters
-    ----------
-    ax : Axes, optional
-        Where to draw; new axes if left out.
-    """
+    """Draw each effect of a fit as a point with its interval, beside the line of no difference."""
     axes = axes_for(ax, height=0.9 + 0.38 * max(len(fit.effects), 1))
     names = [f"{effect.level} against {effect.control}" for effect in fit.effects]
     for place, effect in enumerate(fit.effects):
@@ -172,24 +149,14 @@ def drawn_apart(
 ) -> tuple[pd.Series, pd.DataFrame]:
     """What each batch is drawn with: its combination, or the first factor's level where these are many.
 
-    Returns
-    -------
-    labels : Series
-        A Categorical by run, in the order of the levels.
-    conditions : DataFrame
-        One row a label: the factors that it stands for.
+    Gives the labels by run, a Categorical in the order of the levels, and a row a label: its conditions.
 
-    Examples
-    --------
-    >>> from fizzlab.models.terms import Amount
-    >>> batches = pd.DataFrame({"colour": ["lake", "dye"], "oil_g": [2.0, 4.0]}, index=["A", "B"])
-    >>> terms = [Category("colour", ("dye", "lake"), "dye"), Amount("oil_g", "g")]
-    >>> list(drawn_apart(batches, terms)[1].index)
-    ['dye, 4 g', 'lake, 2 g']
+    >>> batches = pd.DataFrame({"colour": ["lake", "dye"]}, index=["A", "B"])
+    >>> list(drawn_apart(batches, [Category("colour", ("dye", "lake"), "dye")])[1].index)
+    ['dye', 'lake']
     """
     grouped = grouping(terms)
-    tries = [list(terms), [grouped]] if grouped is not None else []
-    for used in tries:
+    for used in [list(terms), [grouped]] if grouped is not None else []:
         columns = {
             term.name: pd.Categorical(batches[term.name].astype(str), term.levels, ordered=True)
             if isinstance(term, Category)
@@ -198,12 +165,10 @@ def drawn_apart(
         }
         made = pd.DataFrame(columns).drop_duplicates().sort_values(list(columns), ignore_index=True)
         if len(made) <= most:
-            named = [[level_name(term, value) for value in batches[term.name]] for term in used]
-            labels = [", ".join(cells) for cells in zip(*named, strict=True)]
-            names = [
-                ", ".join(level_name(t, v) for t, v in zip(used, row, strict=True))
-                for row in made.itertuples(index=False)
-            ]
+            names, labels = (
+                [", ".join(level_name(t, v) for t, v in zip(used, row, strict=True)) for row in rows]
+                for rows in (made.to_numpy(object), batches[list(columns)].to_numpy(object))
+            )
             category = pd.Categorical(labels, names, ordered=True)
             return pd.Series(category, batches.index), made.set_axis(names)
     return pd.Series(pd.Categorical([ALL] * len(batches)), batches.index), pd.DataFrame(index=[ALL])

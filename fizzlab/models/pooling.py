@@ -1,7 +1,7 @@
 """A season of small trials, pooled: how dry air shortens drying in this workshop, and in its next trial.
 
-Trials differ in ways nobody wrote down, so that the line of a new trial is less sure than the pooled line:
-how much less is estimated, and shown. The method is in docs/methods/season.md.
+Trials differ in ways nobody wrote down, so that the line of a new trial is less sure than the pooled line.
+The method is in docs/methods/season.md.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from scipy.linalg import block_diag
 from scipy.special import ndtr
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.censored import STANDARD, Array
+from fizzlab.models.censored import Array
 from fizzlab.models.curing_fit import VPD, CuringFit
-from fizzlab.models.result import Effect, FitResult, Interval, asked
+from fizzlab.models.result import Effect, FitResult, Interval, asked, p_of
 from fizzlab.models.spreads import Mixture, restricted, weigh
 from fizzlab.models.terms import Amount, level_name
 
@@ -49,45 +49,34 @@ class Pooled:
 
 
 def pool(estimates: Sequence[float], standard_errors: Sequence[float], conf_level: float = 0.95) -> Pooled:
-    """Pool one number over trials, letting the trials truly differ.
+    """Pool one number over trials that may truly differ.
 
-    Notes
-    -----
-    tau^2 by restricted maximum likelihood (REML); w_i = 1/(se_i^2 + tau^2); se^2 = max(1, q) / sum w with
-    q = sum w_i (y_i - m)^2 / (k - 1), t with k - 1 degrees of freedom (J. Hartung, G. Knapp, Statist. Med. 20
-    (2001) 3875-3889), never narrower than the trials' own errors would have it; interval of tau by its
-    Q-profile (W. Viechtbauer, Statist. Med. 26 (2007) 37-52). Fewer than 3 trials are refused.
-
-    Examples
-    --------
-    >>> slopes = pool([-0.62, -0.48, -0.80, -0.55], [0.17, 0.22, 0.14, 0.24])
-    >>> round(slopes.estimate, 2), slopes.df, slopes.tau
-    (-0.66, 3, 0.0)
+    tau^2 by REML; t with k - 1 degrees of freedom and the standard error of J. Hartung, G. Knapp, Statist.
+    Med. 20 (2001) 3875-3889, never narrower than the trials' own errors would have it; interval of tau by its
+    Q-profile (W. Viechtbauer, Statist. Med. 26 (2007) 37-52).
     """
     y, v = np.asarray(estimates, float), np.asarray(standard_errors, float) ** 2
     _enough(len(y))
     df, w = len(y) - 1, 1 / v
-    tau2, beta, covariance = _random_effects(y, np.ones((len(y), 1)), np.diag(v), [np.eye(len(y))])
+    (tau2,), (mean,), covariance = _random_effects(y, np.ones((len(y), 1)), np.diag(v), [np.eye(len(y))])
     reach = float(stats.t.ppf(0.5 + conf_level / 2, df) * np.sqrt(covariance[0, 0]))
 
-    def spread(tau2: float) -> float:
+    def excess(tau2: float, target: float) -> float:
         w = 1 / (v + tau2)
-        return float(w @ (y - w @ y / w.sum()) ** 2)
+        return float(w @ (y - w @ y / w.sum()) ** 2) - target
 
     def profiled(chance: float) -> float:
-        target = float(stats.chi2.ppf(chance, df))
-        if spread(0.0) <= target:
+        target, most = float(stats.chi2.ppf(chance, df)), float(v.max() + np.var(y))
+        if excess(0.0, target) <= 0:
             return 0.0
-        most = float(v.max() + np.var(y))
-        while spread(most) > target:
+        while excess(most, target) > 0:
             most *= 4
-        return float(np.sqrt(optimize.brentq(lambda tau2: spread(tau2) - target, 0.0, most, xtol=1e-14)))
+        return float(np.sqrt(optimize.brentq(excess, 0.0, most, (target,), xtol=1e-14)))
 
-    typical = df * w.sum() / (w.sum() ** 2 - (w**2).sum())
-    low, high = float(beta[0]) - reach, float(beta[0]) + reach
     tau_low, tau_high = (profiled(0.5 + sign * conf_level / 2) for sign in (1, -1))
-    i2 = float(tau2[0] / (tau2[0] + typical))
-    return Pooled(float(beta[0]), low, high, df, float(np.sqrt(tau2[0])), tau_low, tau_high, i2, len(y))
+    typical = df * w.sum() / (w.sum() ** 2 - (w**2).sum())
+    i2 = tau2 / (tau2 + typical)
+    return Pooled(mean, mean - reach, mean + reach, df, np.sqrt(tau2), tau_low, tau_high, i2, len(y))
 
 
 def _enough(trials: int) -> None:
@@ -103,31 +92,26 @@ def _random_effects(y: Array, x: Array, own: Array, kinds: Sequence[Array]) -> t
     """Variances >= 0 by restricted likelihood, coefficients, and their guarded covariance."""
     size = float(np.mean(np.diag(own))) + float(np.var(y))
 
-    def totals(share: Array) -> Array:
+    def total(share: Array) -> Array:
         return np.asarray(own + np.einsum("j,jab->ab", size * share, np.stack(kinds)))
 
     def cost(share: Array) -> float:
-        return -float(restricted(y, x, totals(share)[None])[2][0])
+        return -float(restricted(y, x, total(share)[None])[2][0])
 
     # a flat or two-topped likelihood is common with few trials: look everywhere first
-    grid = _mesh(np.concatenate([[0.0], np.geomspace(1e-4, 30.0, 14)]), len(kinds))
-    start = min(grid, key=cost)
-    found = optimize.minimize(
-        lambda root: cost(root**2),
-        np.sqrt(np.maximum(start, 1e-6)),
-        method="Nelder-Mead",
-        options={"xatol": 1e-10, "fatol": 1e-13, "maxiter": 4000, "maxfev": 4000},
-    )
+    start = min(_mesh(np.concatenate([[0.0], np.geomspace(1e-4, 30.0, 14)]), len(kinds)), key=cost)
+    search = {"xatol": 1e-10, "fatol": 1e-13, "maxiter": 4000, "maxfev": 4000}
+    root = np.sqrt(np.maximum(start, 1e-6))
+    found = optimize.minimize(lambda root: cost(root**2), root, method="Nelder-Mead", options=search)
     if not found.success:
         raise CannotAnswer("The search for how much the trials differ did not settle.", "Add trials.")
     best = np.asarray(found.x**2, float)
     for j in range(len(best)):
         without = np.where(np.arange(len(best)) == j, 0.0, best)
-        if cost(without) <= cost(best) + 1e-12:
-            best = without
-    beta, plain, _ = restricted(y, x, totals(best)[None])
+        best = without if cost(without) <= cost(best) + 1e-12 else best
+    beta, plain, _ = restricted(y, x, total(best)[None])
     rest, spare = y - x @ beta[0], len(y) - x.shape[1]
-    guard = max(1.0, float(rest @ np.linalg.solve(totals(best), rest)) / spare) if spare else 1.0
+    guard = max(1.0, float(rest @ np.linalg.solve(total(best), rest)) / spare) if spare else 1.0
     return best * size, beta[0], plain[0] * guard
 
 
@@ -151,9 +135,8 @@ class TrialLine:
     """What one trial says of drying and the air; made by `line_of`, or by hand from an old record.
 
     `level` is the log of the hours after which half of the pieces are dry in air of `at` kPa, `slope` its
-    change for each unit of log VPD (None if the trial met one air only), with their `covariance`. `tried` are
-    the least and greatest VPD met, `spread` is the standard deviation of log hours of one piece of a new
-    batch around the line, `df` of the level is endless where its error is known.
+    change for each unit of log VPD (None if it met one air only), `tried` the least and greatest VPD met,
+    `spread` the standard deviation of log hours of one piece of a new batch around the line.
     """
 
     name: str
@@ -164,32 +147,24 @@ class TrialLine:
     tried: tuple[float, float]
     spread: float
     n_batches: int
-    df: float = float("inf")
 
 
 def line_of(name: str, fit: CuringFit) -> TrialLine:
     """The line of one trial for its standard recipe: categories at the control, amounts in the middle."""
-    if VPD not in fit.batches or any(term.name != VPD for term in fit.air):
-        raise ValueError(f"the fit of {name} must know its air as {VPD} alone")
+    if VPD not in fit.batches:
+        raise ValueError(f"the fit of {name} must know the {VPD} of its batches")
     tried, found = fit.tried(VPD), fit.inner.found
     at = float(np.sqrt(tried[0] * tried[1]))
-    row = fit.matrix(asked({VPD: at} if fit.has_vpd else None, fit.typical))
+    row = fit.matrix(asked({VPD: at} if fit.air else None, fit.typical))
     value, _ = fit.location(row)
     rows = np.column_stack([row, value - row @ found.beta])  # last, how the level moves with log sigma
-    if fit.has_vpd:
+    slope = None
+    if fit.air:
         rows = np.vstack([rows, np.append(fit.coefficients.index == f"log {VPD}", 0.0)])
-    spreads = [fit.sigma * float(STANDARD[fit.distribution].std()), fit.tau, fit.delta]
-    return TrialLine(
-        name=name,
-        level=float(value[0]),
-        slope=float(fit.coefficients["coef"][f"log {VPD}"]) if fit.has_vpd else None,
-        at=at,
-        covariance=rows @ found.covariance @ rows.T,
-        tried=tried,
-        spread=float(np.sqrt(np.nansum(np.square(spreads)))),
-        n_batches=fit.n_batches,
-        df=fit.inner.strata.of(row[0]),
-    )
+        slope = float(fit.coefficients["coef"][f"log {VPD}"])
+    spread = float(np.sqrt(np.nansum(np.square([fit.sigma, fit.tau, fit.delta]))))
+    covariance = rows @ found.covariance @ rows.T
+    return TrialLine(name, float(value[0]), slope, at, covariance, tried, spread, fit.n_batches)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -216,7 +191,7 @@ class SeasonFit(FitResult):
             raise ValueError("vapour-pressure deficits must be above zero")
         return np.column_stack([np.ones_like(air), np.log(air / self.at)])
 
-    def _new(self, rows: Array, extra: float) -> tuple[Array, Array]:
+    def _new(self, rows: Array, extra: float = 0.0) -> tuple[Array, Array]:
         """Mean and standard deviation of a new trial's own value of each row, at every spread."""
         between = rows[:, : self.mixture.variance.shape[1]] ** 2 @ self.mixture.variance.T
         return self.mixture.normal(rows, between + extra)
@@ -239,7 +214,7 @@ class SeasonFit(FitResult):
         rows, far = self._rows(table[VPD]), 0.5 + self.conf_level / 2
         middle = rows @ self.coefficients["estimate"].to_numpy(float)
         if interval == "prediction":
-            low, high = (self.mixture.quantile(*self._new(rows, 0.0), each) for each in (1 - far, far))
+            low, high = (self.mixture.quantile(*self._new(rows), each) for each in (1 - far, far))
         else:
             se = np.sqrt(np.einsum("ri,ij,rj->r", rows, self.covariance, rows))
             reach = stats.t.ppf(far, self._df(rows[:, 1])) * se
@@ -266,23 +241,6 @@ class SeasonFit(FitResult):
         centre, sd = self._new(self._rows(vpd_kpa), self.spread**2)
         return float((ndtr((np.log(hours) - centre) / sd) @ self.mixture.weight)[0])
 
-    def helped(self, name: str, vpd_kpa: float) -> tuple[float, float, float]:
-        """Hours until half of the pieces are dry in one trial, helped by the others: estimate, low, high.
-
-        The trial's line is predicted from all trials, over every spread between them: it leans on the others
-        where trials are alike. The interval is widened to t by the df of the trial's own level.
-        """
-        own = [line.name for line in self.lines].index(name)
-        y, z, within, owner = stack(self.lines, self.at)
-        mine = (owner == own).astype(float)
-        kinds = _kinds(self.lines, owner, z)
-        centre, sd = own_value(self.mixture, y, z, within, kinds, mine, self._rows(vpd_kpa))
-        far = 0.5 + self.conf_level / 2
-        middle, *ends = (float(self.mixture.quantile(centre, sd, each)[0]) for each in (0.5, 1 - far, far))
-        wider = float(stats.t.ppf(far, self.lines[own].df) / stats.norm.ppf(far))
-        low, high = (float(np.exp(middle + wider * (end - middle))) for end in ends)
-        return float(np.exp(middle)), low, high
-
 
 def pool_trials(
     trials: Mapping[str, CuringFit] | Sequence[TrialLine],
@@ -300,10 +258,15 @@ def pool_trials(
         VPD in kPa at which to tell the level, and at which trials are supposed to differ in level and slope
         independently; the middle (geometric) of the trials' air if not given.
 
+    Raises
+    ------
+    CannotAnswer
+        Fewer than 3 trials, or none that met more than one air.
+    ValueError
+        Two trials of one name.
+
     Notes
     -----
-    Refused are fewer than 3 trials, and trials of which none met more than one air.
-
     (a_i, b_i) ~ N((a, b), S_i + diag(tau_a^2, tau_b^2)); a trial with one air u_i tells a_i + b_i u_i. The
     two tau by restricted maximum likelihood; covariance (Z'V^-1Z)^-1 times max(1, r'V^-1r / (n - 2)), after
     Hartung and Knapp (D. Jackson, R. D. Riley, Statist. Med. 33 (2014) 541-554). t with trials - 1 degrees of
@@ -320,7 +283,9 @@ def pool_trials(
     >>> season.coefficients["estimate"].round(2).tolist(), season.predict()["estimate"].round(1).tolist()
     ([2.33, -0.63], [10.3])
     """
-    lines = _lines(trials)
+    lines = [line_of(*each) for each in trials.items()] if isinstance(trials, Mapping) else list(trials)
+    if len({line.name for line in lines}) < len(lines):
+        raise ValueError("every trial needs a name of its own")
     _enough(len(lines))
     sloped = sum(line.slope is not None for line in lines)
     if not sloped:
@@ -329,21 +294,34 @@ def pool_trials(
             "Make one trial on days of different air.",
         )
     at = middle_air(lines) if at is None else float(at)
-    y, z, within, owner = stack(lines, at)
-    kinds = _kinds(lines, owner, z)
+    y, z, within, owner = _stack(lines, at)
+    trial = (owner[:, None] == owner[None, :]).astype(float)
+    common = sloped < LEAST
+    kinds = [trial * np.outer(column, column) for column in z.T[: 1 if common else 2]]
     tau2, beta, covariance = _random_effects(y, z, within, kinds)
-    df = np.array([len(lines) - 1, (sloped if sloped >= LEAST else len(lines)) - 1], float)
+    df = np.array([len(lines) - 1, (len(lines) if common else sloped) - 1], float)
     se = np.sqrt(np.diag(covariance))
     reach = stats.t.ppf(0.5 + conf_level / 2, df) * se
     typical = [float(np.median(np.diag(within)[z[:, 0] == level])) for level in (1, 0)]
     columns = {"estimate": beta, "se": se, "df": df, "conf_low": beta - reach, "conf_high": beta + reach}
     n_batches = [line.n_batches for line in lines]
-    half, low, high = np.exp(-np.log(2) * (beta[1] + reach[1] * np.array([0, 1, -1]))).tolist()
-    p = float(2 * stats.t.sf(abs(beta[1]) / se[1], df[1]))
-    ends = level_name(_AIR, at / 2), level_name(_AIR, at)
     drier = Effect(
-        "dry_h", _AIR, *ends, "ratio", half, low, high, df[1], p, "trials", sum(n_batches), conf_level
+        *("dry_h", _AIR, level_name(_AIR, at / 2), level_name(_AIR, at), "ratio"),
+        *np.exp(-np.log(2) * (beta[1] + reach[1] * np.array([0, 1, -1]))).tolist(),
+        *(df[1], p_of(beta[1], se[1], df[1]), "trials", sum(n_batches), conf_level),
     )
+    notes = []
+    if len(lines) < FEW:
+        notes.append(f"With {len(lines)} trials, how much they differ is hardly known; the intervals say so.")
+    if common:
+        told = "Only 1 trial" if sloped == 1 else f"Only {sloped} trials"
+        notes.append(f"{told} met more than one air, so the slope is taken to be the same in every trial.")
+    levels, errors = [], []
+    for line in lines:  # each moved to one air by its trial's slope, or by the pooled one
+        row = np.array([1.0, np.log(at / line.at)])
+        own = block_diag(line.covariance, se[1] ** 2) if line.slope is None else line.covariance
+        levels.append(line.level + row[1] * (beta[1] if line.slope is None else line.slope))
+        errors.append(float(np.sqrt(row @ own @ row)))
     return SeasonFit(
         response="dry_h",
         effects=(drier,),
@@ -351,11 +329,11 @@ def pool_trials(
         terms=(_AIR,),
         conf_level=conf_level,
         n_batches=sum(n_batches),
-        notes=_notes(len(lines), sloped),
-        lines=lines,
+        notes=tuple(notes),
+        lines=tuple(lines),
         coefficients=pd.DataFrame(columns, index=["level", "slope"]).assign(tau=np.sqrt([*tau2, np.nan][:2])),
         at=at,
-        between=_levels(lines, at, float(beta[1]), float(se[1]), conf_level),
+        between=pool(levels, errors, conf_level),
         spread=float(np.sqrt(np.average([line.spread**2 for line in lines], weights=n_batches))),
         tried=(min(line.tried[0] for line in lines), max(line.tried[1] for line in lines)),
         covariance=covariance,
@@ -363,27 +341,12 @@ def pool_trials(
     )
 
 
-def _lines(trials: Mapping[str, CuringFit] | Sequence[TrialLine]) -> tuple[TrialLine, ...]:
-    if isinstance(trials, Mapping):
-        return tuple(line_of(name, fit) for name, fit in trials.items())
-    if len({line.name for line in trials}) < len(trials):
-        raise ValueError("every trial needs a name of its own")
-    return tuple(trials)
-
-
 def middle_air(lines: Sequence[TrialLine]) -> float:
     """The geometric mean of the trials' air, in kPa."""
     return float(np.exp(np.mean([np.log(line.at) for line in lines])))
 
 
-def _kinds(lines: Sequence[TrialLine], owner: Array, z: Array) -> list[Array]:
-    """What a spread of levels, and of slopes where enough trials have one, adds to the covariance."""
-    sloped = sum(line.slope is not None for line in lines)
-    trial = (owner[:, None] == owner[None, :]).astype(float)
-    return [trial * np.outer(z[:, j], z[:, j]) for j in range(2 if sloped >= LEAST else 1)]
-
-
-def stack(lines: Sequence[TrialLine], at: float) -> tuple[Array, Array, Array, Array]:
+def _stack(lines: Sequence[TrialLine], at: float) -> tuple[Array, Array, Array, Array]:
     """All trials' numbers, what of (level at `at`, slope) each tells, their own covariance, whose each is."""
     rows = []
     for place, line in enumerate(lines):
@@ -392,45 +355,3 @@ def stack(lines: Sequence[TrialLine], at: float) -> tuple[Array, Array, Array, A
             rows.append((line.slope, 0.0, 1.0, place))
     y, z, owner = np.hsplit(np.array(rows), [1, 3])
     return y[:, 0], z, block_diag(*(line.covariance for line in lines)), owner[:, 0]
-
-
-def own_value(
-    mixture: Mixture, y: Array, z: Array, within: Array, kinds: Sequence[Array], mine: Array, rows: Array
-) -> tuple[Array, Array]:
-    """Mean and standard deviation, at every spread, of one trial's own true value of each row.
-
-    `mine` is 1 where a number is that trial's. Its effect u is predicted from all numbers (best linear
-    unbiased prediction): K V^-1 (y - Zb), K the covariance of u and y.
-    """
-    tau2 = np.zeros((len(mixture.weight), z.shape[1]))
-    tau2[:, : len(kinds)] = mixture.variance
-    total = within + np.einsum("kj,jab->kab", mixture.variance, np.stack(kinds))
-    k = np.einsum("rj,kj,mj,m->krm", rows, tau2, z, mine)
-    lean = np.swapaxes(np.linalg.solve(total, np.swapaxes(k, 1, 2)), 1, 2)
-    centre = rows @ mixture.beta.T + np.einsum("krm,km->rk", lean, y - mixture.beta @ z.T)
-    rest = rows - lean @ z
-    doubt = np.einsum("krj,kjl,krl->rk", rest, mixture.covariance, rest)
-    return centre, np.sqrt(rows**2 @ tau2.T - np.einsum("krm,krm->rk", lean, k) + doubt)
-
-
-def _levels(
-    lines: Sequence[TrialLine], at: float, slope: float, slope_se: float, conf_level: float
-) -> Pooled:
-    """Pool the levels at one air, each moved there by its trial's slope, or by the pooled one."""
-    levels, errors = [], []
-    for line in lines:
-        row = np.array([1.0, np.log(at / line.at)])
-        own = block_diag(line.covariance, slope_se**2) if line.slope is None else line.covariance
-        levels.append(line.level + row[1] * (slope if line.slope is None else line.slope))
-        errors.append(float(np.sqrt(row @ own @ row)))
-    return pool(levels, errors, conf_level)
-
-
-def _notes(trials: int, sloped: int) -> tuple[str, ...]:
-    said = []
-    if trials < FEW:
-        said.append(f"With {trials} trials, how much trials differ is hardly known; the intervals say so.")
-    if sloped < LEAST:
-        told = "Only 1 trial" if sloped == 1 else f"Only {sloped} trials"
-        said.append(f"{told} met more than one air, so the slope is taken to be the same in every trial.")
-    return tuple(said)

@@ -15,31 +15,21 @@ from scipy import stats
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.plotting import INK, SOFT, axes_for
+from fizzlab.models.result import FitResult
 from fizzlab.models.terms import need_columns
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 Array = NDArray[np.float64]
-_LEANS = [
-    "rater",
-    "difference",
-    "conf_low",
-    "conf_high",
-    "df",
-    "p_value",
-    "n_batches",
-    "runs",
-    "alpha_without",
-]
 Verdict = Literal["agree", "roughly agree", "do not agree", "cannot tell"]
 
 #: Krippendorff's customary bounds: rely on scores from the first up, conclude tentatively from the second.
 RELY, TENTATIVE = 0.800, 0.667
 
 
-@dataclass(frozen=True)
-class RaterAgreement:
+@dataclass(frozen=True, kw_only=True)
+class RaterAgreement(FitResult):
     """How far raters agree, and who leans.
 
     Parameters
@@ -47,14 +37,14 @@ class RaterAgreement:
     alpha, conf_low, conf_high : float
         Krippendorff's alpha for ordered scores (1 is perfect, 0 what chance would give) with its jackknife
         interval over batches; nan where they agreed on everything or batches are too few.
-    n_pieces, n_batches : int
-        Those scored by at least two raters.
-    same, within_one : float
-        Share of pairs of raters on one piece who gave the same score, and who were at most one apart.
+    df : int
+        Batches that at least two raters scored, less one.
+    same : float
+        Share of pairs of raters on one piece who gave the same score.
     verdict : {"agree", "roughly agree", "do not agree", "cannot tell"}
         From the interval, or from alpha where there is none: low end at 0.8 or more; at 0.667 or more; high
         end below 0.667; else "cannot tell".
-    table : DataFrame
+    leans : DataFrame
         How far each rater scores above the others on the same pieces, the highest first: rater, difference
         with its interval (nan where every batch gave the same), df, p_value (times the number of raters, from
         three), n_batches, runs ("high", "low" or "level": no lean was found), alpha_without (of the others).
@@ -66,32 +56,23 @@ class RaterAgreement:
     alpha: float
     conf_low: float
     conf_high: float
-    conf_level: float
     df: int
-    raters: tuple[str, ...]
-    n_pieces: int
-    n_batches: int
     same: float
-    within_one: float
     verdict: Verdict
-    table: pd.DataFrame = field(repr=False)
+    leans: pd.DataFrame = field(repr=False)
     retrain: tuple[str, ...]
 
-    def summary(self) -> str:
-        """The result as text."""
+    @property
+    def table(self) -> pd.DataFrame:
+        """The leans."""
+        return self.leans
+
+    @property
+    def heading(self) -> str:
+        """The verdict, with alpha."""
         says = "may or may not agree" if self.verdict == "cannot tell" else self.verdict
         between = f"{self.conf_low:.3f} to {self.conf_high:.3f}"
-        head = f"Krippendorff's alpha {self.alpha:.3f} ({between}): the raters {says}"
-        return f"{head}\n{self.table.to_string(index=False, float_format='{:.4g}'.format)}"
-
-    def __str__(self) -> str:
-        return self.summary()
-
-    def _repr_html_(self) -> str:
-        head, _, _ = self.summary().partition("\n")
-        return f"<p><b>{head}</b></p>" + self.table.to_html(
-            index=False, float_format="{:.4g}".format, border=0
-        )
+        return f"Krippendorff's alpha {self.alpha:.3f} ({between}): the raters {says}"
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw how far each rater scores above or below the others."""
@@ -101,55 +82,31 @@ class RaterAgreement:
             axes.plot([row["difference"]], [place], "o", color=INK)
         reach = 1.15 * max(0.5, float(np.nanmax(np.abs(self.table.iloc[:, 1:4].to_numpy(float)))))
         axes.axvline(0, color=SOFT, lw=1.0)
-        axes.set_xlim(-reach, reach)
         axes.set_yticks(range(len(self.table)), list(self.table["rater"]))
-        axes.set_ylim(len(self.table) - 0.5, -0.5)
+        axes.set(xlim=(-reach, reach), ylim=(len(self.table) - 0.5, -0.5))
         axes.set_xlabel("points above (right) or below the others")
         return axes
 
 
-def krippendorff_alpha(ratings: Array, values: Array | None = None) -> float:
-    """Krippendorff's alpha of a table of ordered ratings, with gaps allowed.
+def krippendorff_alpha(ratings: Array) -> float:
+    """Krippendorff's alpha of ordered ratings, a row a piece and a column a rater; gaps are nan.
 
-    alpha = 1 - D_o / D_e, observed over expected disagreement, from the coincidences o_ck of values c and k
-    within pieces (each piece with m ratings weighs 1 / (m - 1)):
-
-        D_o = sum o_ck d_ck / n,    D_e = sum n_c n_k d_ck / (n (n - 1))
-
-    with d_ck = (n_c/2 + sum_{c<g<k} n_g + n_k/2)^2 for ordered scores.
-
-    `ratings` has a row a piece and a column a rater, nan where one did not score; `values` are the scores
-    that can occur. Raises `CannotAnswer` where no piece has two ratings, or all are alike.
-
-    References
-    ----------
-    K. Krippendorff (2011), Computing Krippendorff's Alpha-Reliability.
-
-    Examples
-    --------
-    >>> round(krippendorff_alpha(np.array([[1, 1], [2, 2], [3, 4], [4, 4], [1, np.nan]])), 3)
-    0.91
+    1 - D_o / D_e, observed over expected disagreement, with d_ck = (n_c/2 + sum_{c<g<k} n_g + n_k/2)^2; nan
+    where no piece has two ratings, or all are alike. K. Krippendorff (2011), Computing Krippendorff's
+    Alpha-Reliability.
     """
-    values = np.unique(ratings[~np.isnan(ratings)]) if values is None else values
+    values = np.unique(ratings[~np.isnan(ratings)])
     counts = (ratings[:, :, None] == values).sum(axis=1).astype(float)
     counts = counts[counts.sum(axis=1) >= 2]
-    if not len(counts):
-        raise CannotAnswer(
-            "No piece was scored by two raters.",
-            "Let two or more raters score the same pieces, without seeing each other's scores.",
-        )
     weighted = counts / (counts.sum(axis=1) - 1)[:, None]
     coincidences = weighted.T @ counts - np.diag(weighted.sum(axis=0))
     total = coincidences.sum(axis=1)
     middle = np.cumsum(total) - total / 2
     distance = (middle[:, None] - middle[None, :]) ** 2
-    expected = float((np.outer(total, total) * distance).sum() / (total.sum() - 1))
+    expected = float((np.outer(total, total) * distance).sum())
     if not expected > 0:
-        raise CannotAnswer(
-            "Every score was the same, so agreement cannot be told from chance.",
-            "Include pieces that crumble more, and pieces that crumble less.",
-        )
-    return float(1.0 - (coincidences * distance).sum() / expected)
+        return float("nan")
+    return float(1.0 - (coincidences * distance).sum() * (total.sum() - 1) / expected)
 
 
 def rater_agreement(scores: pd.DataFrame, *, conf_level: float = 0.95) -> RaterAgreement:
@@ -177,35 +134,47 @@ def rater_agreement(scores: pd.DataFrame, *, conf_level: float = 0.95) -> RaterA
     ...     for run, value in zip("ABCDEF", (0, 1, 2, 3, 1, 2)) for piece in "ab" for rater in ("Ada", "Bo")],
     ...     columns=["run", "piece", "rater", "score"])
     >>> found = rater_agreement(scores)
-    >>> round(found.alpha, 2), found.same, found.within_one, found.df
-    (0.79, 0.5, 1.0, 5)
+    >>> round(found.alpha, 2), found.same, found.df
+    (0.79, 0.5, 5)
     """
     need_columns(scores, ["run", "piece", "rater", "score"], "scores")
     if scores.duplicated(["run", "piece", "rater"]).any():
         raise ValueError("a rater scored the same piece twice")
     table = scores.pivot(index=["run", "piece"], columns="rater", values="score").astype(float)
     table = table[table.notna().sum(axis=1) >= 2]
-    alpha = krippendorff_alpha(table.to_numpy())
-    runs = table.index.get_level_values("run")
-    low, high = _jackknife(table.to_numpy(), runs.to_numpy(), alpha, conf_level)
+    if table.empty:
+        raise CannotAnswer(
+            "No piece was scored by two raters.",
+            "Let two or more raters score the same pieces, without seeing each other's scores.",
+        )
+    ratings, runs = table.to_numpy(), table.index.get_level_values("run")
+    alpha = krippendorff_alpha(ratings)
+    if np.isnan(alpha):
+        raise CannotAnswer(
+            "Every score was the same, so agreement cannot be told from chance.",
+            "Include pieces that crumble more, and pieces that crumble less.",
+        )
+    low, high = _jackknife(ratings, runs.to_numpy(), alpha, conf_level)
     first, second = np.triu_indices(table.shape[1], 1)
-    apart = np.abs(table.to_numpy()[:, first] - table.to_numpy()[:, second])
-    apart = apart[~np.isnan(apart)]
-    verdict = _verdict(*((alpha, alpha) if np.isnan(low) else (low, high)))
+    apart = ratings[:, first] - ratings[:, second]
+    least, most = (alpha, alpha) if np.isnan(low) else (low, high)
+    verdict: Verdict = "do not agree" if most < TENTATIVE else "cannot tell"
+    if least >= TENTATIVE:
+        verdict = "agree" if least >= RELY else "roughly agree"
     leans = _leans(table, conf_level)
     return RaterAgreement(
+        response="score",
+        effects=(),
+        batches=pd.DataFrame(index=pd.Index(runs.unique(), name="run")),
+        conf_level=conf_level,
         alpha=alpha,
         conf_low=low,
         conf_high=high,
-        conf_level=conf_level,
         df=runs.nunique() - 1,
-        raters=tuple(str(rater) for rater in table.columns),
-        n_pieces=len(table),
         n_batches=runs.nunique(),
-        same=float((apart == 0).mean()),
-        within_one=float((apart <= 1).mean()),
+        same=float((apart[~np.isnan(apart)] == 0).mean()),
         verdict=verdict,
-        table=leans,
+        leans=leans,
         retrain=_retrain(leans, alpha, verdict),
     )
 
@@ -213,14 +182,9 @@ def rater_agreement(scores: pd.DataFrame, *, conf_level: float = 0.95) -> RaterA
 def _jackknife(
     ratings: Array, runs: NDArray[np.object_], alpha: float, conf_level: float
 ) -> tuple[float, float]:
-    names, values = pd.unique(runs), np.unique(ratings[~np.isnan(ratings)])
-    if alpha >= 1 or len(names) < 3:
-        return float("nan"), float("nan")
-    try:
-        parts = np.array([1 - krippendorff_alpha(ratings[runs != run], values) for run in names])
-    except CannotAnswer:
-        return float("nan"), float("nan")
-    if not (parts > 0).all():
+    names = pd.unique(runs)
+    parts = np.array([1 - krippendorff_alpha(ratings[runs != run]) for run in names])
+    if alpha >= 1 or len(names) < 3 or not (parts > 0).all():
         return float("nan"), float("nan")
     logs = np.log(parts)
     error = np.sqrt((len(names) - 1) / len(names) * ((logs - logs.mean()) ** 2).sum())
@@ -229,22 +193,14 @@ def _jackknife(
     return float(ends[0]), float(ends[1])
 
 
-def _verdict(low: float, high: float) -> Verdict:
-    if low >= RELY:
-        return "agree"
-    if low >= TENTATIVE:
-        return "roughly agree"
-    return "do not agree" if high < TENTATIVE else "cannot tell"
-
-
 def _leans(table: pd.DataFrame, conf_level: float) -> pd.DataFrame:
-    filled = table.notna()
-    total, size = table.sum(axis=1), filled.sum(axis=1)
+    """The table of `RaterAgreement`."""
+    size = table.notna().sum(axis=1)
     family = table.shape[1] if table.shape[1] > 2 else 1
     rows = []
     for rater in table.columns:
-        above = (table[rater] - (total - table[rater]) / (size - 1))[filled[rater]]
-        means = above.groupby(level="run").mean().to_numpy()
+        others = (table.sum(axis=1) - table[rater]) / (size - 1)
+        means = (table[rater] - others).dropna().groupby(level="run").mean().to_numpy()
         df, centre = len(means) - 1, float(means.mean())
         low = high = p = float("nan")
         error = float(means.std(ddof=1) / np.sqrt(len(means))) if df > 0 else 0.0
@@ -255,14 +211,11 @@ def _leans(table: pd.DataFrame, conf_level: float) -> pd.DataFrame:
         elif df > 0:  # every batch leans alike: a sign test is all that equal differences allow
             p = 1.0 if centre == 0 else min(1.0, family * 2.0 * 0.5 ** len(means))
         runs = ("high" if centre > 0 else "low") if p < 1 - conf_level else "level"
-        try:
-            without = krippendorff_alpha(table.drop(columns=rater).to_numpy())
-        except CannotAnswer:
-            without = float("nan")
+        without = krippendorff_alpha(table.drop(columns=rater).to_numpy())
         rows.append((str(rater), centre, low, high, df, p, len(means), runs, without))
-    return pd.DataFrame(rows, columns=_LEANS).sort_values(
-        "difference", ascending=False, kind="stable", ignore_index=True
-    )
+    names = ["rater", "difference", "conf_low", "conf_high", "df", "p_value", "n_batches", "runs"]
+    leans = pd.DataFrame(rows, columns=[*names, "alpha_without"])
+    return leans.sort_values("difference", ascending=False, kind="stable", ignore_index=True)
 
 
 def _retrain(leans: pd.DataFrame, alpha: float, verdict: Verdict) -> tuple[str, ...]:

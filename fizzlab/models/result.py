@@ -1,13 +1,14 @@
 """The one result: what every fit returns, whatever was measured.
 
 An `Effect` is what one level, or more of an amount, does to one response. A `FitResult` holds the effects
-of one response and shows itself. A `Study` is what the readings of one kind of test give: a number a batch
-for the comparison that all responses share, or a fit of its own where a batch has no single number.
+of one response and shows itself; its `Forecast` is what new batches may be. A `Study` is what the readings of
+one kind of test give: a number a batch for the comparison that all responses share, or a fit of its own where
+a batch has no single number.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
 from math import isinf
@@ -18,16 +19,15 @@ import pandas as pd
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.measures import Scale
-from fizzlab.models.terms import Category, Term
+from fizzlab.models.terms import Array, Category, Term
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from fizzlab.models.draws import Forecast
-
 Interval = Literal["confidence", "prediction"]
 
-COLUMNS = ("term", "level", "control", "scale", "estimate", "conf_low", "conf_high", "df", "p_value")
+ENDS = ("estimate", "conf_low", "conf_high")
+COLUMNS = ("term", "level", "control", "scale", *ENDS, "df", "p_value")
 
 
 @dataclass(frozen=True)
@@ -141,11 +141,10 @@ class FitResult:
         return self.summary()
 
     def _repr_html_(self) -> str:
-        notes = "".join(f"<li>{escape(note)}</li>" for note in self.notes)
-        table = (
-            self.table.to_html(index=False, float_format="{:.4g}".format, border=0) if len(self.table) else ""
-        )
-        return f"<p><b>{escape(self.heading)}</b></p>{table}" + (f"<ul>{notes}</ul>" if notes else "")
+        head, notes = escape(self.heading), "".join(f"<li>{escape(note)}</li>" for note in self.notes)
+        html: dict[str, Any] = {"index": False, "float_format": "{:.4g}".format, "border": 0}
+        table = self.table.to_html(**html) if len(self.table) else ""
+        return f"<p><b>{head}</b></p>{table}" + (f"<ul>{notes}</ul>" if notes else "")
 
     def predict(
         self,
@@ -206,13 +205,7 @@ class Study:
 
 
 def as_frame(new: pd.DataFrame | Mapping[str, object] | None) -> pd.DataFrame:
-    """Settings as a table: a mapping of lists, or of one value each; None is one row that says nothing.
-
-    Examples
-    --------
-    >>> as_frame({"colour": "dye", "oil_g": 2}).to_dict("records")
-    [{'colour': 'dye', 'oil_g': 2}]
-    """
+    """Settings as a table: a mapping of lists, or of one value each; None is one row that says nothing."""
     if new is None:
         return pd.DataFrame(index=[0])
     if isinstance(new, pd.DataFrame):
@@ -222,13 +215,7 @@ def as_frame(new: pd.DataFrame | Mapping[str, object] | None) -> pd.DataFrame:
 
 
 def asked(new: pd.DataFrame | Mapping[str, object] | None, typical: Mapping[str, object]) -> pd.DataFrame:
-    """The conditions of a forecast as a table: what was asked, and `typical` for all that was not.
-
-    Examples
-    --------
-    >>> asked({"colour": ["dye", "lake"]}, {"colour": "dye", "oil_g": 2.0}).to_dict("records")
-    [{'colour': 'dye', 'oil_g': 2.0}, {'colour': 'lake', 'oil_g': 2.0}]
-    """
+    """The conditions of a forecast as a table: what was asked, and `typical` for all that was not."""
     table = as_frame(new)
     unknown = [str(name) for name in table.columns if name not in typical]
     if unknown:
@@ -239,10 +226,7 @@ def asked(new: pd.DataFrame | Mapping[str, object] | None, typical: Mapping[str,
 
 def rows_of(effects: Sequence[Effect]) -> pd.DataFrame:
     """One row an effect, in the columns that every fit's table has."""
-    rows = [
-        (e.factor, e.level, e.control, e.scale, e.estimate, e.conf_low, e.conf_high, e.df, e.p_value)
-        for e in effects
-    ]
+    rows = [(e.factor, *(getattr(e, name) for name in COLUMNS[1:])) for e in effects]
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
@@ -253,9 +237,75 @@ def p_of(estimate: float, se: float, df: float) -> float:
     return float(2 * stats.t.sf(abs(estimate) / se, df)) if se > 0 else float("nan")
 
 
-def effects_table(fits: Sequence[FitResult]) -> pd.DataFrame:
-    """The tables of several fits, one under the other, with the response in front."""
-    tables = [fit.table.assign(response=fit.response) for fit in fits if len(fit.table)]
-    if not tables:
-        return pd.DataFrame(columns=["response", *COLUMNS])
-    return pd.concat(tables, ignore_index=True)[["response", *COLUMNS]]
+# --- what new batches may be ------------------------------------------------------------------
+
+ONE_DAY = "All batches count as made on one day, so how much days differ is not in the chances."
+
+
+@dataclass(frozen=True, kw_only=True)
+class Forecast:
+    """What a fit says of new batches of some settings, each on a new day.
+
+    `typical` has a row a setting, in the unit of the response: estimate, conf_low, conf_high of the typical
+    batch. All else is of the natural logarithm where `log`. `estimate`, `se`, `df`, shape (settings,), are of
+    the typical batch on a day still to come. `keys` are the independent chances that they rest on (that of a
+    batch bears its name in every fit; none for a number that is worked out), and `lean`, shape (settings,
+    keys), how the error of each setting leans on them, in rows of length 1. `spread` gives, from shares, the
+    standard deviations of a new batch that such shares exceed; `mean`, from a number of new batches, of new
+    days and a conf_level, estimate, low, high and df of their mean, shape (4, settings). `residuals` are by
+    run; `share` is of the pieces, where it is of such a share.
+    """
+
+    typical: pd.DataFrame
+    log: bool
+    estimate: Array
+    se: Array
+    df: Array
+    keys: tuple[str, ...]
+    lean: Array
+    spread: Callable[[Array], Array]
+    mean: Callable[[int, int, float], Array]
+    residuals: pd.Series = field(default_factory=lambda: pd.Series(dtype=float))
+    share: float | None = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def chance(self) -> bool:
+        """Does it vary by chance?"""
+        return bool(self.keys)
+
+
+def exact(values: Array) -> Forecast:
+    """The forecast of a number that is worked out and not measured, such as the cost of a piece."""
+    nothing = np.zeros(len(values))
+    return Forecast(
+        typical=pd.DataFrame(dict.fromkeys(ENDS, values)),
+        log=False,
+        estimate=values,
+        se=nothing,
+        df=nothing + 1,
+        keys=(),
+        lean=np.empty((len(values), 0)),
+        spread=lambda share: 0 * share,
+        mean=lambda batches, days, conf_level: np.stack([values, values, values, nothing + np.inf]),
+    )
+
+
+def scale(share: Array, df: Array) -> Array:
+    """sqrt(df / chi2), one row a share, one column a number of degrees of freedom; a share exceeds it."""
+    from scipy import stats
+
+    unique, place = np.unique(df.round(6), return_inverse=True)
+    return np.asarray(np.sqrt(unique / stats.chi2.ppf(share[:, None], unique))[:, place])
+
+
+def leaning(weights: Array, x: Array, variance: Array) -> Array:
+    """How estimates of generalised least squares lean on the batches: `Forecast.lean`.
+
+    The error of w'b is w'(X'V^-1 X)^-1 X'V^-1 e, with e of the variance V.
+    """
+    size, turn = np.linalg.eigh(variance)
+    half = turn * np.sqrt(np.maximum(size, 0)) @ turn.T
+    back = np.linalg.solve(variance, x)
+    line = weights @ np.linalg.solve(x.T @ back, back.T) @ half
+    return np.asarray(line / np.linalg.norm(line, axis=1)[:, None])

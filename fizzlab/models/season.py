@@ -18,13 +18,10 @@ from fizzlab.models.pooling import SeasonFit, TrialLine, line_of, middle_air, po
 class SeasonStudy:
     """What several trials of one workshop say together; made by `study_season`.
 
-    `fit` is their pooled line, `drift` the chart of the days; `reasons` say why one of these is None. `at` is
-    the VPD (kPa) at which batches are compared, `asked` the one that is forecast for, `alone` what each trial
-    says by itself of half the pieces there. `batches` has one row a batch: trial, run, day, made_at, note,
-    vpd_kpa, hours (where its trial's model places it, for the standard recipe), low and high (bracket of its
-    middle piece), the same moved to air of `at` (adjusted, ...) and place (of its point); `points` one row a
-    day of a trial: trial, day, first, runs, note, label, hours. Where not every batch is `dated`, trials
-    stand in the order they were given.
+    `reasons` say why `fit` or `drift` is None. Batches are compared in air of `at` kPa; `asked` is forecast
+    for, `alone` what each trial says by itself there. `batches` (one row each) have hours where their trial's
+    model places them, low and high (bracket of the middle piece), the same moved to air of `at` (adjusted,
+    ...), and the place of their point; `points` has one row a day of a trial. `dated`: in order of making.
     """
 
     lines: tuple[TrialLine, ...]
@@ -42,23 +39,20 @@ class SeasonStudy:
 def study_season(fits: Mapping[str, CuringFit], *, asked: float | None = None) -> SeasonStudy:
     """Pool the dry-time lines of several trials, in the order of making, and chart their batches.
 
-    `asked` is the VPD in kPa to forecast for, the middle of the trials' air if left out. A batch is charted
-    where its trial's model places it (`CuringFit.points`), for the standard recipe, moved to the middle air
-    with the pooled slope (its trial's own where trials cannot be pooled). Batches of one day are one point.
+    Charted is where a trial's model places a batch (`CuringFit.points`), moved to the middle air by the
+    pooled slope (its trial's own where none is pooled); batches of one day are one point.
     """
     lines = tuple(line_of(name, each) for name, each in fits.items())
     reasons: dict[str, CannotAnswer] = {}
     fit, drift, at = None, None, middle_air(lines)
+    asked = at if asked is None else asked
+    slopes = {line.name: line.slope or 0.0 for line in lines}
     try:
         fit = pool_trials(lines)
+        slopes = dict.fromkeys(slopes, float(fit.coefficients["estimate"]["slope"]))
     except CannotAnswer as reason:
         reasons["fit"] = reason
-    asked = at if asked is None else asked
-    batches = pd.concat([_batches(name, each) for name, each in fits.items()], ignore_index=True)
-    slopes = {
-        line.name: (line.slope or 0.0) if fit is None else fit.coefficients["estimate"]["slope"]
-        for line in lines
-    }
+    batches = pd.concat([_batches(*each) for each in fits.items()], ignore_index=True)
     moved = np.exp(-batches["trial"].map(slopes) * np.log(batches[VPD] / at))
     for name, source in (("adjusted", "hours"), ("adjusted_low", "low"), ("adjusted_high", "high")):
         batches[name] = batches[source] * moved
@@ -68,16 +62,15 @@ def study_season(fits: Mapping[str, CuringFit], *, asked: float | None = None) -
         drift = drift_chart(list(points["hours"]), list(points["label"]), log=True)
     except CannotAnswer as reason:
         reasons["drift"] = reason
-    alone = {name: _alone(each, asked) for name, each in fits.items()}
-    table = pd.DataFrame.from_dict(alone, orient="index").rename_axis("trial")
-    return SeasonStudy(lines, fit, at, asked, table, batches, points, drift, dated, reasons)
+    alone = pd.DataFrame([_alone(each, asked) for each in fits.values()], index=pd.Index(fits, name="trial"))
+    return SeasonStudy(lines, fit, at, asked, alone, batches, points, drift, dated, reasons)
 
 
 def _alone(fit: CuringFit, asked: float) -> dict[str, object]:
     """What a trial by itself says of half the pieces in the air that is asked for."""
-    row = fit.predict({VPD: asked} if fit.has_vpd else None).iloc[0]
     low, high = fit.tried(VPD)
-    return {**row, "extrapolated": not low * (1 - 1e-9) <= asked <= high * (1 + 1e-9)}
+    row = fit.predict({VPD: asked} if fit.air else None).to_dict("records")[0]
+    return {**row, "extrapolated": not low * (1 - 1e-9) <= asked <= high * (1 + 1e-9)}  # type: ignore[dict-item]
 
 
 def _batches(name: str, fit: CuringFit) -> pd.DataFrame:
@@ -92,20 +85,16 @@ def _batches(name: str, fit: CuringFit) -> pd.DataFrame:
 
 def _points(batches: pd.DataFrame, dated: bool) -> tuple[pd.DataFrame, pd.DataFrame]:
     """One point a day of a trial, in the order of making, and the batches with the place of their point."""
-    rows = (
-        batches.groupby(["trial", "day"], sort=False)
-        .agg(
-            first=("made_at", "min"),
-            runs=("run", list),
-            note=("note", lambda notes: "; ".join(dict.fromkeys(note for note in notes if note))),
-            hours=("adjusted", lambda hours: float(np.exp(np.log(hours).mean()))),
-        )
-        .reset_index()
+    rows = batches.groupby(["trial", "day"], sort=False, as_index=False).agg(
+        first=("made_at", "min"),
+        runs=("run", list),
+        note=("note", lambda notes: "; ".join(dict.fromkeys(note for note in notes if note))),
+        hours=("adjusted", lambda hours: float(np.exp(np.log(hours).mean()))),
     )
     if dated:
         rows = rows.sort_values("first", kind="stable").reset_index(drop=True)
     spans = [" and ".join(runs) if len(runs) < 3 else f"{runs[0]} to {runs[-1]}" for runs in rows["runs"]]
     rows["label"] = [f"{span} of {trial}" for span, trial in zip(spans, rows["trial"], strict=True)]
-    place = {(trial, day): i for i, (trial, day) in enumerate(zip(rows["trial"], rows["day"], strict=True))}
-    at = [place[key] for key in zip(batches["trial"], batches["day"], strict=True)]
-    return rows, batches.assign(place=at).sort_values("place", kind="stable").reset_index(drop=True)
+    places = rows[["trial", "day"]].assign(place=range(len(rows)))
+    placed = batches.merge(places, on=["trial", "day"], how="left", validate="many_to_one")
+    return rows, placed.sort_values("place", kind="stable").reset_index(drop=True)

@@ -7,9 +7,6 @@ week (first order):
 
 with its own loss rate k_i for each batch in each storage. The batch is the unit: the interval of the mean
 rate comes from how much batches differ, not from how many pieces were tried.
-
-Home storage is not a stability study: the cupboard's air changes with the season, and a lid that leaks,
-a parcel in summer or a damp bathroom shelf is not in it.
 """
 
 from __future__ import annotations
@@ -35,12 +32,6 @@ Array = NDArray[np.float64]
 #: Humidities closer than this are one storage: a cheap hygrometer tells no finer.
 SAME_RH_PCT = 5.0
 
-#: What is said of a storage.
-STORAGES = (
-    *("storage", "rh_pct", "per_week", "conf_low", "conf_high", "weeks", "weeks_low", "weeks_high"),
-    *("extrapolated", "bend_p", "df", "n_batches"),
-)
-
 
 @dataclass(frozen=True, kw_only=True)
 class ShelfFit(FitResult):
@@ -48,8 +39,6 @@ class ShelfFit(FitResult):
 
     Parameters
     ----------
-    measure : str
-        The column that says how much was left.
     share : float
         The share that is waited for.
     storages : DataFrame
@@ -63,7 +52,6 @@ class ShelfFit(FitResult):
         Why nothing is said of the humidity.
     """
 
-    measure: str
     share: float
     storages: pd.DataFrame
     left: pd.DataFrame = field(repr=False)
@@ -116,36 +104,27 @@ class ShelfFit(FitResult):
 
 
 def mean_interval(values: ArrayLike, conf_level: float = 0.95) -> tuple[float, float, float, float]:
-    """Mean, t interval and degrees of freedom of batches' numbers.
-
-    Examples
-    --------
-    >>> [round(value, 2) for value in mean_interval([1.0, 2.0, 3.0])]
-    [2.0, -0.48, 4.48, 2]
-    """
+    """Mean, t interval and degrees of freedom of batches' numbers."""
     numbers = np.asarray(values, float)
-    df = len(numbers) - 1
-    mean = float(numbers.mean())
+    mean, df = float(numbers.mean()), len(numbers) - 1
     reach = float(stats.t.ppf(0.5 + conf_level / 2, df) * numbers.std(ddof=1) / np.sqrt(len(numbers)))
     return mean, mean - reach, mean + reach, df
 
 
-def fit_shelf_life(
-    shelf: pd.DataFrame, *, measure: str | None = None, share: float = 0.9, conf_level: float = 0.95
-) -> ShelfFit:
+def fit_shelf_life(shelf: pd.DataFrame, *, share: float = 0.9, conf_level: float = 0.95) -> ShelfFit:
     """Say how fast fizz goes in storage, when `share` of it is left, and what humidity does to that.
+
+    The rate k of a batch is its least-squares slope, the time to a share -log(share)/k: the usual first-order
+    kinetics of stability testing. The t interval is of the mean rate of batches. For the humidity, batches
+    that lay in several are compared with themselves; where those are under three, batches with each other.
 
     Parameters
     ----------
     shelf : DataFrame
-        One row a piece: run, weeks, the measure, and rh_pct if noted. Fresh pieces (weeks 0) of a batch set
-        its start, so grams of gas or seconds of fizz need not be turned into shares beforehand.
-    measure : {"gas_g", "share_left", "seconds"}, optional
-        Column that says how much fizz is left; by default the first of these that is filled in.
+        One row a piece: run, weeks, rh_pct if noted, and how much fizz is left: gas_g, share_left or seconds
+        (the first that is filled in). Fresh pieces (weeks 0) of a batch set its start.
     share : float
         The share of the fresh fizz to wait for.
-    conf_level : float
-        Of the intervals: t, with batches - 1 degrees of freedom.
 
     Raises
     ------
@@ -153,14 +132,6 @@ def fit_shelf_life(
         Fewer than three batches were tried at two or more times, or a piece had no fizz at all.
     ValueError
         `share` is not between 0 and 1, or a missing value.
-
-    Notes
-    -----
-    The rate of a batch is its least-squares slope, and the time to a share is -log(share)/k: the usual
-    first-order kinetics of stability testing. The interval is of the mean rate of batches, not the bound for
-    one batch that guideline ICH Q1E asks for (from memory, not seen). Where three or more batches lay in
-    several humidities each, every such batch is compared with itself and the mean of the batches' slopes
-    gets a t interval; otherwise the rates of different batches are regressed on humidity.
 
     Examples
     --------
@@ -172,9 +143,8 @@ def fit_shelf_life(
     """
     if not 0 < share < 1:
         raise ValueError("share must be between 0 and 1")
-    if measure is None:
-        filled = [name for name, _, _ in SHELF_MEASURES if name in shelf and shelf[name].notna().any()]
-        measure = filled[0] if filled else SHELF_MEASURES[0][0]
+    filled = [name for name, _, _ in SHELF_MEASURES if name in shelf and shelf[name].notna().any()]
+    measure = filled[0] if filled else SHELF_MEASURES[0][0]
     need_columns(shelf, ["run", "weeks", measure], "the shelf")
     if shelf[measure].isna().any():
         raise ValueError(f"{measure} has missing values")
@@ -187,13 +157,10 @@ def fit_shelf_life(
     if table["rh_pct"].notna().any():
         table["storage"] = _storages(table)
     rates = _rates(table, measure)
-    kept = [
-        _of_storage(str(name), rows, share, conf_level) for name, rows in rates.groupby("storage", sort=False)
-    ]
-    effects: tuple[Effect, ...] = ()
-    no_humidity = None
+    kept = [_of_storage(rows, share, conf_level) for _, rows in rates.groupby("storage", sort=False)]
+    effects, no_humidity = [], None
     try:
-        effects = (_humidity(rates, conf_level),)
+        effects.append(_humidity(rates, conf_level))
     except CannotAnswer as reason:
         no_humidity = reason
     fresh = table[table["weeks"] == 0].groupby("run")[measure].mean()
@@ -201,15 +168,14 @@ def fit_shelf_life(
     stored = table.assign(left=table[measure] / start)[table["weeks"] > 0]
     return ShelfFit(
         response="loss_per_week",
-        effects=effects,
+        effects=tuple(effects),
         batches=rates,
         conf_level=conf_level,
         n_batches=rates["run"].nunique(),
-        measure=measure,
-        share=share,
-        storages=pd.DataFrame(kept, columns=STORAGES),
-        left=stored[["run", "weeks", "storage", "left"]].reset_index(drop=True),
         no_humidity=no_humidity,
+        share=share,
+        storages=pd.DataFrame(kept),
+        left=stored[["run", "weeks", "storage", "left"]].reset_index(drop=True),
     )
 
 
@@ -244,49 +210,56 @@ def _rates(table: pd.DataFrame, measure: str) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=names).sort_values(["rh_pct", "run"], ignore_index=True)
 
 
-def _of_storage(name: str, rates: pd.DataFrame, share: float, conf_level: float) -> tuple[object, ...]:
-    if len(rates) < 3:
+def _of_storage(rates: pd.DataFrame, share: float, conf_level: float) -> dict[str, object]:
+    """A row of the table of `ShelfFit`."""
+    name, batches = str(rates["storage"].iloc[0]), len(rates)
+    if batches < 3:
         raise CannotAnswer(
-            f"Only {len(rates)} batches were stored and tried at two or more times ({name}).",
+            f"Only {batches} batches were stored and tried at two or more times ({name}).",
             "Store pieces of three or more batches; pieces of one batch do not count as repeats.",
         )
     mean, low, high, df = mean_interval(rates["per_week"], conf_level)
     weeks = [float(-np.log(share) / rate) if rate > 0 else np.inf for rate in (mean, high, low)]
     bends = rates["bend"].dropna().to_numpy(float)
     straight = len(bends) < 3 or bends.std(ddof=1) == 0
-    rh, last = float(rates["rh_pct"].mean()), rates["last_week"].max()
-    bend_p = float("nan") if straight else float(stats.ttest_1samp(bends, 0.0).pvalue)
-    return (name, rh, mean, low, high, *weeks, bool(weeks[0] > last), bend_p, df, len(rates))
+    return {
+        "storage": name,
+        "rh_pct": float(rates["rh_pct"].mean()),
+        "per_week": mean,
+        "conf_low": low,
+        "conf_high": high,
+        **dict(zip(("weeks", "weeks_low", "weeks_high"), weeks, strict=True)),
+        "extrapolated": bool(weeks[0] > rates["last_week"].max()),
+        "bend_p": float("nan") if straight else float(stats.ttest_1samp(bends, 0.0).pvalue),
+        "df": df,
+        "n_batches": batches,
+    }
 
 
 def _humidity(rates: pd.DataFrame, conf_level: float) -> Effect:
-    """Change of the weekly loss for 10 % more humidity."""
-    if rates["rh_pct"].isna().all():
+    """Change of the weekly loss for 10 % more humidity: within batches, or between where few had both."""
+    known = rates.dropna(subset=["rh_pct"])
+    if known.empty or np.ptp(known["rh_pct"]) < SAME_RH_PCT:
+        why = "Every piece was stored at about the same humidity."
         raise CannotAnswer(
-            "The humidity of the storage was not noted.", "Put a hygrometer beside the stored pieces."
+            "The humidity of the storage was not noted." if known.empty else why,
+            "Store half of each batch in a tin with a drying agent, half in the damp, with hygrometers.",
         )
-    rates = rates.dropna(subset=["rh_pct"])
-    if np.ptp(rates["rh_pct"]) < SAME_RH_PCT:
-        raise CannotAnswer(
-            "Every piece was stored at about the same humidity.",
-            "Store half of each batch in a tin with a drying agent, and half in the damp.",
-        )
-    spread = rates.groupby("run")["rh_pct"].agg(np.ptp)
-    several = rates[rates["run"].isin(spread[spread >= SAME_RH_PCT].index)].groupby("run")
+    spread = known.groupby("run")["rh_pct"].agg(np.ptp)
+    several = known[known["run"].isin(spread[spread >= SAME_RH_PCT].index)].groupby("run")
+    means = known.groupby("run")[["rh_pct", "per_week"]].mean()
     if len(several) >= 3:
         slopes = [np.polyfit(rows["rh_pct"], rows["per_week"], 1)[0] for _, rows in several]
-        estimate, _, _, df = mean_interval(slopes)
-        se, batches = float(np.std(slopes, ddof=1) / np.sqrt(len(slopes))), len(slopes)
-    else:
-        means = rates.groupby("run")[["rh_pct", "per_week"]].mean()
-        batches, df = len(means), float(len(means) - 2)
-        if df < 1 or np.ptp(means["rh_pct"]) < SAME_RH_PCT:
-            raise CannotAnswer(
-                f"{batches} batches are too few to tell the humidity from the batches themselves.",
-                "Store pieces of three or more batches in both the dry and the damp.",
-            )
+        batches, df, estimate = len(slopes), len(slopes) - 1, float(np.mean(slopes))
+        se = float(np.std(slopes, ddof=1) / np.sqrt(batches))
+    elif len(means) >= 3 and np.ptp(means["rh_pct"]) >= SAME_RH_PCT:
         line = stats.linregress(means["rh_pct"], means["per_week"])
-        estimate, se = float(line.slope), float(line.stderr)
+        batches, df, estimate, se = len(means), len(means) - 2, float(line.slope), float(line.stderr)
+    else:
+        raise CannotAnswer(
+            f"{len(means)} batches are too few to tell the humidity from the batches themselves.",
+            "Store pieces of three or more batches in both the dry and the damp.",
+        )
     reach = float(stats.t.ppf(0.5 + conf_level / 2, df)) * se
     ends = (10 * estimate, 10 * (estimate - reach), 10 * (estimate + reach))
     names = ("loss_per_week", Amount("rh_pct", "%"), "10 % damper", "as it was")

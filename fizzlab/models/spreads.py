@@ -1,9 +1,7 @@
 """How much batches, days or trials may differ: all that the numbers leave possible, not the best guess alone.
 
-A new batch brings its own effect, so what is forecast for it must hold that variation and the doubt about
-how great it is: a mixture over the variances that the numbers leave possible, each weighted by its
-restricted likelihood and by what was held beforehand (G. C. Tiao and W. Y. Tan, "Bayesian analysis of
-random-effect models in the analysis of variance", Biometrika 52, 1965, 37-53).
+A mixture over the possible variances, each weighted by its restricted likelihood and by what was held
+beforehand (G. C. Tiao and W. Y. Tan, Biometrika 52, 1965, 37-53).
 """
 
 from __future__ import annotations
@@ -55,8 +53,8 @@ def weigh(
 ) -> Mixture:
     """Weigh possible variances v by the restricted likelihood of y ~ N(x b, own + sum v_j kinds_j).
 
-    `variance` (nodes, kinds) holds the values to weigh, `before` the logarithm of each node's weight
-    beforehand; nodes of less weight than `least` are left out.
+    `variance` (nodes, kinds) has those to weigh, `before` the log of each node's weight beforehand; nodes of
+    less weight than `least` are left out.
     """
     chunk = max(1, _ENTRIES // len(y) ** 2)
     parts = [

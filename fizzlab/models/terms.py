@@ -1,20 +1,24 @@
 """The terms of a model: which columns of the batch table enter it, and how they become numbers.
 
-Knows nothing of drying or fizz; every regression of the house builds its columns here, so that
-an effect has the same name and meaning wherever it is shown.
+Knows nothing of drying or fizz; every regression of the house builds its columns here, so that an effect has
+the same name and meaning wherever it is shown.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from functools import reduce
+from itertools import combinations, product
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from fizzlab.errors import BadInput, Problem, nearest
+from fizzlab.errors import BadInput, Problem, did_you_mean
+
+Array = NDArray[np.float64]
 
 INTERCEPT = "intercept"
 
@@ -24,10 +28,7 @@ ALL = "all batches"
 
 @dataclass(frozen=True)
 class Category:
-    """A factor (a column of the batch table) with named levels, each compared with a control level.
-
-    `levels` stand in the order in which to show them.
-    """
+    """A factor with named levels, in the order in which to show them, each compared with a control level."""
 
     name: str
     levels: tuple[str, ...]
@@ -37,25 +38,27 @@ class Category:
         if self.control not in self.levels:
             raise ValueError(f"control {self.control!r} is not a level of {self.name}")
 
+    @property
+    def others(self) -> list[str]:
+        """The levels that are compared with the control."""
+        return [level for level in self.levels if level != self.control]
+
     def columns(self) -> list[str]:
         """Names of the model columns: one for each level that is not the control."""
-        return [f"{self.name}[{level}]" for level in self.levels if level != self.control]
+        return [f"{self.name}[{level}]" for level in self.others]
 
-    def matrix(self, values: pd.Series) -> np.ndarray:
+    def matrix(self, values: pd.Series) -> Array:
         """Return the 0/1 columns, shape (rows, levels - 1)."""
-        unknown = set(values.astype(str)) - set(self.levels)
+        text = values.astype(str).to_numpy(object)
+        unknown = set(text) - set(self.levels)
         if unknown:
             raise ValueError(f"{self.name} has no level {sorted(unknown)[0]!r}")
-        others = [level for level in self.levels if level != self.control]
-        return np.column_stack([(values.astype(str) == level).to_numpy(float) for level in others])
+        return np.asarray(text[:, None] == np.array(self.others, object), float)
 
 
 @dataclass(frozen=True)
 class Amount:
-    """A numeric factor or a reading of the air, in a unit such as "g" or "kPa".
-
-    With `log` it enters the model as its natural logarithm.
-    """
+    """A numeric factor or a reading of the air; with `log` it enters the model as its natural logarithm."""
 
     name: str
     unit: str = ""
@@ -65,7 +68,7 @@ class Amount:
         """Name of the single model column."""
         return [f"log {self.name}" if self.log else self.name]
 
-    def matrix(self, values: pd.Series) -> np.ndarray:
+    def matrix(self, values: pd.Series) -> Array:
         """Return the column, shape (rows, 1)."""
         numbers = values.to_numpy(float)
         if self.log:
@@ -78,102 +81,116 @@ class Amount:
 Term = Category | Amount
 
 
+# --- models as lists of terms, and their columns ----------------------------------------------
+
 #: The models that can be asked for by one word.
 MODELS = ("main", "interactions", "quadratic", "full")
 
 
-def terms_of(model: str, names: Sequence[str], amounts: Sequence[str]) -> list[str]:
-    """The terms that a one-word model stands for, as names: ``oil``, ``oil:dye``, ``oil^2``.
+def terms_of(model: str | Sequence[str], names: Sequence[str], amounts: Sequence[str]) -> list[str]:
+    """The terms of a model in a tidy order: ``oil``; ``oil:dye``, a joint effect; ``oil^2``, a bend.
 
     "main" has main effects; "interactions" every joint effect of two as well; "quadratic" the bends of the
     amounts too; "full" joint effects of every order.
-
-    Examples
-    --------
-    >>> terms_of("quadratic", ["oil", "dye"], ["oil"])
-    ['oil', 'dye', 'oil:dye', 'oil^2']
     """
-    if model not in MODELS:
-        raise ValueError(f"model must be one of {MODELS} or a sequence of terms")
-    top = {"main": 1, "full": len(names)}.get(model, 2)
-    found = [":".join(c) for order in range(1, top + 1) for c in combinations(names, order)]
-    return found + ([f"{name}^2" for name in amounts] if model == "quadratic" else [])
+    if isinstance(model, str):
+        if model not in MODELS:
+            raise ValueError(f"model must be one of {MODELS} or a sequence of terms")
+        top = {"main": 1, "full": len(names)}.get(model, 2)
+        found = [":".join(c) for order in range(1, top + 1) for c in combinations(names, order)]
+        return found + ([f"{name}^2" for name in amounts] if model == "quadratic" else [])
+    for term in model:
+        unknown = set(parts(term)) - set(names)
+        if unknown:
+            raise ValueError(f"the term {term!r} names the unknown factor {sorted(unknown)[0]!r}")
+        if term.endswith("^2") and parts(term)[0] not in amounts:
+            raise ValueError(f"{parts(term)[0]} has named levels, so it has no bend")
+    tidy = (t if t.endswith("^2") else ":".join(sorted(set(parts(t)), key=names.index)) for t in model)
+    return list(dict.fromkeys(tidy))
 
 
 def parts(term: str) -> tuple[str, ...]:
-    """Names of the factors in a term.
-
-    Examples
-    --------
-    >>> parts("oil:colour"), parts("oil^2")
-    (('oil', 'colour'), ('oil',))
-    """
+    """Names of the factors in a term: ``("oil", "colour")`` of ``oil:colour``, ``("oil",)`` of ``oil^2``."""
     return (term.removesuffix("^2"),) if term.endswith("^2") else tuple(term.split(":"))
+
+
+def expand(rows: int, blocks: Mapping[str, Array], model: Sequence[str]) -> Array:
+    """The columns of an intercept and of each term, as products of the columns of its factors."""
+
+    def rowwise(left: Array, right: Array) -> Array:
+        return np.asarray(np.einsum("ra,rb->rab", left, right).reshape(rows, -1))
+
+    made = (
+        blocks[parts(term)[0]] ** 2
+        if "^" in term
+        else reduce(rowwise, (blocks[name] for name in parts(term)))
+        for term in model
+    )
+    return np.hstack([np.ones((rows, 1)), *made])
+
+
+def column_names(terms: Sequence[Term], model: Sequence[str]) -> dict[str, str]:
+    """The name of each column that `expand` makes, in its order, and the term that it belongs to."""
+    columns = {term.name: term.columns() for term in terms}
+    found = {INTERCEPT: INTERCEPT}
+    for term in model:
+        some = [(term,)] if "^" in term else product(*(columns[name] for name in parts(term)))
+        found |= {":".join(names): term for names in some}
+    return found
+
+
+def model_matrix(batches: pd.DataFrame, terms: Sequence[Term]) -> pd.DataFrame:
+    """The model matrix of main effects, each level against the control: an intercept, then each term.
+
+    >>> batches = pd.DataFrame({"colour": ["dye", "lake"], "vpd_kpa": [0.5, 1.0]}, index=["A", "B"])
+    >>> terms = [Category("colour", ("dye", "lake"), control="dye"), Amount("vpd_kpa", "kPa", log=True)]
+    >>> model_matrix(batches, terms).round(3)
+       intercept  colour[lake]  log vpd_kpa
+    A        1.0           0.0       -0.693
+    B        1.0           1.0        0.000
+    """
+    missing = [term.name for term in terms if batches[term.name].isna().any()]
+    if missing:
+        raise ValueError(f"{missing[0]} has missing values")
+    blocks = {term.name: term.matrix(batches[term.name]) for term in terms}
+    columns = expand(len(batches), blocks, list(blocks))
+    return pd.DataFrame(columns, index=batches.index, columns=[*column_names(terms, list(blocks))])
+
+
+# --- formulas ---------------------------------------------------------------------------------
 
 
 def need_columns(frame: pd.DataFrame, names: Sequence[str], what: str) -> None:
     """Raise one `BadInput` that names every column that a table lacks; `what` is what to call the table.
 
     A named index counts as a column.
-
-    Examples
-    --------
-    >>> need_columns(pd.DataFrame({"piece_no": [1]}), ["piece"], "touch_checks")
-    Traceback (most recent call last):
-    fizzlab.errors.BadInput: touch_checks: it has no column piece. Did you mean piece_no?
     """
     there = [str(name) for name in (*frame.columns, *frame.index.names) if name is not None]
-    problems = []
-    for name in names:
-        if name not in there:
-            guess = nearest(name, there)
-            do = f"Did you mean {guess}?" if guess else f"It has: {', '.join(there) or 'none'}."
-            problems.append(Problem(what, f"it has no column {name}.", do))
-    if problems:
-        raise BadInput(problems)
+    has = f"It has: {', '.join(there) or 'none'}."
+    lacking = [name for name in names if name not in there]
+    if lacking:
+        raise BadInput(
+            Problem(what, f"it has no column {name}.", did_you_mean(name, there, has)) for name in lacking
+        )
 
 
 def parse_formula(formula: str, frame: pd.DataFrame) -> tuple[tuple[Term, ...], tuple[str, ...]]:
-    """Read a formula such as ``"colour * binder + oil_g"``.
+    """Read a formula such as ``"colour * binder + oil_g"``: the factors, and the terms that are asked for.
 
-    Parameters
-    ----------
-    formula : str
-        Terms joined by ``+``: ``a``; ``a:b``, a joint effect; ``a*b``, both and their joint effect;
-        ``a^2`` (also ``a**2``, ``I(a**2)``), the bend of an amount; ``log(a)``, an amount on the log scale.
-        An intercept is always there.
-    frame : DataFrame
-        One row a batch. A column of numbers is an amount. Any other is a category: the levels of a pandas
-        Categorical in its order, the first the control; else the values in sorted order.
+    Terms are joined by ``+``: ``a``; ``a:b``, a joint effect; ``a*b``, both and their joint effect; ``a^2``
+    (also ``a**2``, ``I(a**2)``), the bend of an amount; ``log(a)``, an amount on the log scale. A column of
+    numbers is an amount. Any other is a category: the levels of a pandas Categorical in its order, the first
+    the control; else the values in sorted order.
 
-    Returns
-    -------
-    terms : tuple of Category or Amount
-    model : tuple of str
-        The effects that are asked for, as `fit_response` takes them.
-
-    Raises
-    ------
-    BadInput
-        A column that is not there.
-    ValueError
-        A formula that cannot be read.
-
-    Examples
-    --------
-    >>> runs = pd.DataFrame({"colour": ["lake", "dye"], "oil_g": [1.0, 2.0]})
-    >>> terms, model = parse_formula("colour * oil_g", runs)
-    >>> terms[0].levels, model
-    (('dye', 'lake'), ('colour', 'oil_g', 'colour:oil_g'))
+    >>> parse_formula("colour * oil_g", pd.DataFrame({"colour": ["lake", "dye"], "oil_g": [1.0, 2.0]}))[1]
+    ('colour', 'oil_g', 'colour:oil_g')
     """
     text = formula.split("~")[-1].replace(" ", "").replace("**", "^")
     text = re.sub(r"I\(([^()]*)\)", r"\1", text)
     logs = set(re.findall(r"log\(([^()]*)\)", text))
     text = re.sub(r"log\(([^()]*)\)", r"\1", text)
     model: list[str] = []
-    for each in text.split("+"):
-        if each == "1":
-            continue
+    for each in (part for part in text.split("+") if part != "1"):
         names = each.split("*")
         if not all(re.fullmatch(r"\w+(\^2|(:\w+)*)", name) for name in names):
             raise ValueError(f"the formula {formula!r} cannot be read at {each!r}")
@@ -197,40 +214,7 @@ def _term(name: str, values: pd.Series, log: bool) -> Term:
     return Category(name, levels, levels[0])
 
 
-def model_matrix(batches: pd.DataFrame, terms: Sequence[Term]) -> pd.DataFrame:
-    """Return the model matrix of main effects: an intercept, then the columns of each term.
-
-    Parameters
-    ----------
-    batches : DataFrame
-        One row a batch, with a column for each term.
-
-    Returns
-    -------
-    DataFrame
-        Same index as `batches`; one named column for each coefficient.
-
-    Raises
-    ------
-    ValueError
-        A level that the category does not have, a non-positive value under a logarithm, or a
-        missing value.
-
-    Examples
-    --------
-    >>> batches = pd.DataFrame({"colour": ["dye", "lake"], "vpd_kpa": [0.5, 1.0]}, index=["A", "B"])
-    >>> terms = [Category("colour", ("dye", "lake"), control="dye"), Amount("vpd_kpa", "kPa", log=True)]
-    >>> model_matrix(batches, terms).round(3)
-       intercept  colour[lake]  log vpd_kpa
-    A        1.0           0.0       -0.693
-    B        1.0           1.0        0.000
-    """
-    missing = [term.name for term in terms if batches[term.name].isna().any()]
-    if missing:
-        raise ValueError(f"{missing[0]} has missing values")
-    names = [INTERCEPT, *(name for term in terms for name in term.columns())]
-    blocks = [np.ones((len(batches), 1)), *(term.matrix(batches[term.name]) for term in terms)]
-    return pd.DataFrame(np.hstack(blocks), index=batches.index, columns=names)
+# --- what was made ----------------------------------------------------------------------------
 
 
 def grouping(factors: Sequence[Term]) -> Term | None:
@@ -239,13 +223,7 @@ def grouping(factors: Sequence[Term]) -> Term | None:
 
 
 def level_name(term: Term, value: object) -> str:
-    """A level as it is shown: the level itself, or the amount with its unit.
-
-    Examples
-    --------
-    >>> level_name(Amount("binder_g", "g"), 0.6)
-    '0.6 g'
-    """
+    """A level as it is shown: the level itself, or the amount with its unit, ``"0.6 g"``."""
     if isinstance(term, Category):
         return str(value)
     amount = float(str(value))
@@ -278,8 +256,8 @@ def _slack(terms: Sequence[Term], batches: pd.DataFrame) -> Amount | None:
     """The last of the amounts in one unit that add up to the same total in every batch, if there are such."""
     plain = [term for term in terms if isinstance(term, Amount) and not term.log and term.unit]
     for unit in dict.fromkeys(term.unit for term in plain):
-        parts = [term for term in plain if term.unit == unit]
-        total = batches[[term.name for term in parts]].sum(axis=1)
-        if len(parts) > 1 and float(total.max() - total.min()) <= 0.02 * abs(float(total.mean())):
-            return parts[-1]
+        same = [term for term in plain if term.unit == unit]
+        total = batches[[term.name for term in same]].sum(axis=1)
+        if len(same) > 1 and float(total.max() - total.min()) <= 0.02 * abs(float(total.mean())):
+            return same[-1]
     return None

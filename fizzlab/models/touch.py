@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -12,8 +12,7 @@ from scipy import stats
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.basis import refuse_inseparable
 from fizzlab.models.censored import Failure, NotFitted
-from fizzlab.models.censored_fit import Strata
-from fizzlab.models.terms import INTERCEPT, Category, Term, need_columns
+from fizzlab.models.terms import Category, Term, model_matrix, need_columns, parts
 
 FEWEST_SPARE = 2  # residual degrees of freedom below which no interval is worth printing
 
@@ -21,18 +20,8 @@ FEWEST_SPARE = 2  # residual degrees of freedom below which no interval is worth
 def brackets(touch_checks: pd.DataFrame) -> pd.DataFrame:
     """Turn touch checks into one bracket a piece: wet at `lower` hours, dry at `upper` hours.
 
-    `touch_checks` has columns run, piece, hours (>= 0) and dry (bool). `lower` is the last look at which the
-    piece was wet (0 if it was dry at the first), `upper` the first at which it was dry (inf if never). A
-    piece that was dry and later is not, or dry at 0 hours, and missing values are a ValueError.
-
-    Examples
-    --------
-    >>> checks = pd.DataFrame({"run": "A", "piece": [1, 1, 1, 2, 2], "hours": [4.0, 8, 12, 4, 8],
-    ...                        "dry": [False, False, True, False, False]})
-    >>> brackets(checks)
-      run  piece  lower  upper
-    0   A      1    8.0   12.0
-    1   A      2    8.0    inf
+    `lower` is the last look at which it was wet (0 if none), `upper` the first at which it was dry (inf if
+    none). Missing values and a piece that was dry and later is not are a `ValueError`.
     """
     need_columns(touch_checks, ["run", "piece", "hours", "dry"], "touch checks")
     used = touch_checks[["run", "piece", "hours", "dry"]]
@@ -90,15 +79,31 @@ def check_terms(
                 _one_side(part, f"Every piece with {term.name} {level}", "its dry time")
 
 
-def check_days(layers: Strata, names: Sequence[str]) -> None:
-    """Refuse a coefficient that is judged between days when no spare day is left to judge it by."""
-    for name, row in zip(names, np.eye(len(names)), strict=True):
-        between, within = layers.parts(row)
-        if layers.spare_days < 0.5 and name != INTERCEPT and between > within:
+def judged_by_days(
+    batches: pd.DataFrame, terms: Sequence[Term], joint: Sequence[str], air: Sequence[Term]
+) -> tuple[list[Term], tuple[str, ...], list[str]]:
+    """The terms and joint effects that the days can judge, and what is said of those left out.
+
+    What changed mostly from day to day costs a day each, and one has to be left. The air is given up first,
+    then factors: what changed within days is judged all the same. Refused where no factor is left of some.
+    """
+    days, kept, said = batches["day"], list(terms), []
+    while True:
+        matrix = model_matrix(batches, kept)
+        means = matrix.groupby(days).transform("mean") - matrix.mean()
+        across = (means**2).sum() > 0.5 * ((matrix - matrix.mean()) ** 2).sum()
+        if not across.any() or days.nunique() - 1 - across.sum() >= 1:
+            return kept, tuple(each for each in joint if set(parts(each)) <= {t.name for t in kept}), said
+        slow = [term for term in kept if across[term.columns()].any()]
+        gone = [term for term in slow if term in air] or slow
+        names = "the room's air" if gone[0] in air else " and ".join(term.name for term in gone)
+        why = f"{days.nunique()} days are too few to judge {names}, which changed from day to day"
+        kept = [term for term in kept if term not in gone]
+        if gone[0] not in air and not any(term not in air for term in kept):
             raise CannotAnswer(
-                f"{layers.days} days are too few to judge {name}, which changed from day to day.",
-                "Make batches on more days, since all batches of a day share its air.",
+                f"{why}.", "Make batches on more days, since all batches of a day share its air."
             )
+        said.append(f"{why}, so it is not in these numbers.")
 
 
 _WHY: dict[Failure, tuple[str, str]] = {
@@ -128,13 +133,11 @@ def explained(failure: NotFitted, names: Sequence[str]) -> CannotAnswer:
     return CannotAnswer(why.format(" and ".join(columns)), do)
 
 
-@dataclass(frozen=True)
-class SeenOrder:
+class SeenOrder(NamedTuple):
     """One level against its control, on the days that had both; made by `seen_order`.
 
-    `later`, `earlier` and `open` count the days on which its batches became dry surely later, surely earlier,
-    or which the looks leave open; `p_value` is of the two-sided sign test over the days that tell. `least`
-    and `most` bound the ratio of dry times (mean of the days, on the logarithm) with no allowance for chance.
+    `later`, `earlier` and `open` count the days by which was surely later; `p_value` is of the two-sided sign
+    test over those that tell, `least` and `most` bound the mean ratio of dry times, without chance.
     """
 
     level: str
@@ -150,36 +153,23 @@ class SeenOrder:
 def seen_order(pieces: pd.DataFrame, batches: pd.DataFrame, term: Category) -> list[SeenOrder]:
     """Compare each level with the control on the days that had both, by brackets alone.
 
-    The median dry time of a batch lies between the medians of its pieces' ends. One batch is surely later
-    than another if its least possible median is no less than the other's greatest.
-
-    Examples
-    --------
-    >>> looks = pd.DataFrame({"run": list("ABCD"), "lower": [2.0, 4, 2, 4], "upper": [4.0, 6, 4, 6]})
-    >>> made = pd.DataFrame({"day": ["1", "1", "2", "2"], "colour": ["pearl", "dye"] * 2}, index=list("ABCD"))
-    >>> seen_order(looks, made, Category("colour", ("pearl", "dye"), "pearl"))[0].later
-    2
+    A batch's median lies between the medians of its pieces' ends; it is surely later than another if its
+    least possible median is no less than the other's greatest.
     """
     ends = pieces.groupby("run", sort=False)[["lower", "upper"]].median()
-    table = ends.join(batches[["day", term.name]], how="inner")
+    table = ends.join(batches[["day", term.name]].astype({term.name: str}), how="inner")
+    with np.errstate(divide="ignore"):
+        table[["low", "high"]] = np.log(table[["lower", "upper"]])
+    grouped = table.groupby(["day", term.name], sort=False)
+    days = grouped.agg({"lower": "min", "upper": "max", "low": "mean", "high": "mean"}).unstack()
     found = []
-    for level in term.levels:
-        rows = []
-        for _, day in table.groupby("day", sort=False):
-            mine, control = (day[day[term.name].astype(str) == each] for each in (level, term.control))
-            if level == term.control or mine.empty or control.empty:
-                continue
-            later = int(mine["lower"].min() >= control["upper"].max())
-            earlier = int(mine["upper"].max() <= control["lower"].min())
-            with np.errstate(divide="ignore"):
-                low = np.log(mine["lower"]).mean() - np.log(control["upper"]).mean()
-                high = np.log(mine["upper"]).mean() - np.log(control["lower"]).mean()
-            rows.append((later, earlier, low, high))
-        if not rows:
+    for level in [each for each in term.levels if each != term.control and each in set(table[term.name])]:
+        both = days.loc[:, (slice(None), [level, term.control])].dropna()
+        if both.empty or term.control not in set(table[term.name]):
             continue
-        signs = np.array(rows)
-        up, down = (int(signs[:, place].sum()) for place in (0, 1))
+        mine, control = (both.xs(each, axis=1, level=1) for each in (level, term.control))
+        up, down = (int((a["lower"] >= b["upper"]).sum()) for a, b in ((mine, control), (control, mine)))
         p = float(stats.binomtest(up, up + down).pvalue) if up + down else 1.0
-        least, most = np.exp(signs[:, 2:].mean(axis=0)).tolist()
-        found.append(SeenOrder(level, term.control, up, down, len(rows) - up - down, p, least, most))
+        bounds = (mine["low"] - control["high"]).mean(), (mine["high"] - control["low"]).mean()
+        found.append(SeenOrder(level, term.control, up, down, len(both) - up - down, p, *np.exp(bounds)))
     return found

@@ -5,20 +5,19 @@ The curve is Page's thin-layer drying curve in grams,
     m(t) = end_g + moisture_g exp(-(rate_per_h t)^shape),
 
 where end_g is the mass the piece is heading for *in this air* and moisture_g what it loses on the way (G. E.
-Page, M.S. thesis, Purdue University (1949), k = rate^shape, n = shape; from memory). Both are estimated with
-the curve: subtracting the last weighing would make a piece that was not weighed long enough look dry.
+Page, M.S. thesis, Purdue University (1949); from memory). Both are estimated with the curve: subtracting the
+last weighing would make a piece that was not weighed long enough look dry.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq
 from scipy.stats import f as fisher
 
 from fizzlab.errors import CannotAnswer
@@ -76,11 +75,7 @@ PAGE = CurveModel(
 
 
 def scale_step(masses_g: ArrayLike) -> float:
-    """The step of the scale as the weighings show it: 1, 0.1, 0.01 or 0.001 g.
-
-    >>> scale_step([85.2, 84.0, 83.7]), scale_step([85.21, 84.0])
-    (0.1, 0.01)
-    """
+    """The step of the scale as the weighings show it: 1, 0.1, 0.01 or 0.001 g."""
     masses = np.asarray(masses_g, float)
     for digits in range(3):
         if np.allclose(masses, np.round(masses, digits), rtol=0, atol=1e-9):
@@ -102,7 +97,7 @@ def fit_drying_curve(weighings: pd.DataFrame, *, resolution_g: float | None = No
     Returns
     -------
     CurveFit
-        Of `PAGE`; see `time_to_share` and `time_to_constant`. Refused are fewer than 6 weighings at different
+        Of `PAGE`; see `time_to_share`. Refused are fewer than 6 weighings at different
         hours, and a mass that does not fall.
 
     Examples
@@ -158,74 +153,23 @@ def _settled(fit: CurveFit) -> float:
     return float(3.0 ** (1 / fit["shape"]) / fit["rate_per_h"])
 
 
-@dataclass(frozen=True)
-class DryingTime:
-    """Hours on the weighings' clock until a piece is as dry as was asked, with the profile interval.
+def time_to_share(fit: CurveFit, remaining_share: float, conf_level: float = 0.95) -> dict[str, float | bool]:
+    """Hours until only that share of the moisture is left, (-ln share)^(1/shape) / rate, and interval.
 
-    `extrapolated`: it gets there only after its last weighing.
-    """
-
-    hours: float
-    conf_low: float
-    conf_high: float
-    extrapolated: bool
-
-
-def time_to_share(fit: CurveFit, remaining_share: float, conf_level: float = 0.95) -> DryingTime:
-    """Hours until only that share of the moisture is left: (-ln share)^(1/shape) / rate.
-
-    The moisture counted is what leaves in this air. Refused where the mass had not levelled off, so that the
-    interval has no end or spans more than a factor of ten.
+    Says too whether that is extrapolated past the last weighing. Refused where the mass had not levelled off:
+    the interval has no end or spans more than a factor of ten.
     """
     if not 0 < remaining_share < 1:
         raise ValueError("the remaining share must lie between 0 and 1")
-    goal = float(np.log(-np.log(remaining_share)))
-    return _when(fit, lambda p: goal / float(p[3]) - float(np.log(p[2])), conf_level)
-
-
-def time_to_constant(fit: CurveFit, loss_g_per_h: float, conf_level: float = 0.95) -> DryingTime:
-    """Hours after which the piece loses less than `loss_g_per_h` grams an hour, for good.
-
-    This "constant mass" rule is met sooner by a small piece in damp air. Refused as `time_to_share`.
-    """
-    if not loss_g_per_h > 0:
-        raise ValueError("the loss per hour must be positive")
-    if np.isnan(_log_hours_to_loss(fit.values, loss_g_per_h)):
-        raise CannotAnswer(
-            f"The piece lost less than {loss_g_per_h:g} g an hour from the first weighing on.",
-            "Ask for a smaller loss per hour.",
-        )
-    return _when(fit, lambda p: np.nan_to_num(_log_hours_to_loss(p, loss_g_per_h), nan=-20.0), conf_level)
-
-
-def _when(fit: CurveFit, log_hours: Callable[[Array], float], conf_level: float) -> DryingTime:
-    found = profile_interval(fit, log_hours, conf_level)
-    last = float(fit.x.max())
+    goal, last = float(np.log(-np.log(remaining_share))), float(fit.x.max())
+    found = profile_interval(fit, lambda p: goal / float(p[3]) - float(np.log(p[2])), conf_level)
     if found.low_open or found.high_open or found.conf_high - found.conf_low > np.log(_TOO_WIDE):
         raise CannotAnswer(
             f"The piece was weighed for {last:.3g} h and its mass had not levelled off.",
             f"Weigh it again after {min(max(_settled(fit), 1.5 * last), 4 * last):.2g} h, and once more.",
         )
     hours, low, high = np.exp([found.estimate, found.conf_low, found.conf_high]).tolist()
-    return DryingTime(hours, low, high, hours > last)
-
-
-def _log_hours_to_loss(values: Array, loss: float) -> float:
-    """Log of the last hour at which the piece loses `loss` an hour; nan if it never does."""
-    moisture, rate, n = (float(value) for value in values[1:])
-    if moisture <= 0 or rate <= 0:
-        return np.nan
-    # with u = (rate t)^n the loss per hour is moisture n rate u^((n-1)/n) exp(-u), falling beyond its peak
-    power = (n - 1) / n
-    top = max(power, 0.0)
-
-    def excess(log_u: float) -> float:
-        return float(np.log(moisture * n * rate / loss) + power * log_u - np.exp(log_u))
-
-    start = np.log(top) if top > 0 else -60.0
-    if excess(start) <= 0:
-        return np.nan
-    return float(brentq(excess, start, np.log(top + 800.0), xtol=1e-13, rtol=1e-13) / n - np.log(rate))
+    return {"hours": hours, "conf_low": low, "conf_high": high, "extrapolated": hours > last}
 
 
 # --- a trial's weighings ----------------------------------------------------------------------
@@ -235,9 +179,8 @@ def _log_hours_to_loss(values: Array, loss: float) -> float:
 class WeighingStudy(Study):
     """What the weighings of a trial say.
 
-    `pieces` has one row a piece: run, piece, level (of the factor `grouped_by`), moisture_g, hours (until the
-    stated share of its moisture is left) with conf_low, conf_high, extrapolated; the same with settled_ in
-    front (until it loses less than the stated grams an hour); note (why there is no number, or a doubt).
+    `pieces` has one row a piece: run, piece, level (of the factor `grouped_by`), moisture_g, hours, conf_low,
+    conf_high, extrapolated, note (why there is no number, or a doubt).
     """
 
     pieces: pd.DataFrame
@@ -251,19 +194,16 @@ def study_weighings(
     *,
     air: AirModel = "vpd",
     remaining_share: float = 0.05,
-    constant_loss_g_per_h: float = 0.02,
     forecast_air: tuple[float, float] | None = None,
     margins: Mapping[str, float | None] | None = None,
 ) -> WeighingStudy:
-    """Fit the drying curve of every weighed piece, and regress the batches' dry times.
+    """Fit the drying curve of every weighed piece, and regress the batches' mean log dry times.
 
-    A piece counts as dry when `remaining_share` of its moisture is left, as settled when it loses less than
-    `constant_loss_g_per_h`. The log times of a batch's pieces are averaged, and the batches regressed as
-    known times by `fit_curing_time`. Refused only where no weighed piece gave a dry time.
+    A piece is dry when `remaining_share` of its moisture is left. Refused only where none gave a dry time.
     """
     weighings, runs = tables["weighings"], with_air(tables, air)
     grouped = grouping(terms)
-    pieces, curves = _pieces(weighings, remaining_share, constant_loss_g_per_h)
+    pieces, curves = _pieces(weighings, remaining_share)
     pieces["level"] = levels_of(pieces["run"], runs, grouped)
     if pieces["hours"].isna().all():
         raise CannotAnswer(
@@ -280,30 +220,17 @@ def study_weighings(
     known = pd.DataFrame({"piece": 1, "lower": hours, "upper": hours}).reset_index()
     found: dict[str, Any] = {}
     try:
-        fit = fit_curing_time(
-            known,
-            terms,
-            runs=runs,
-            air=air,
-            forecast_air=forecast_air,
-            margin=(margins or {}).get(RESPONSE),
-            response=RESPONSE,
-        )
+        asked: dict[str, Any] = {"air": air, "forecast_air": forecast_air, "response": RESPONSE}
+        fit = fit_curing_time(known, terms, runs=runs, margin=(margins or {}).get(RESPONSE), **asked)
         found, notes = {"fits": {RESPONSE: fit}}, [*fit.notes, *notes]
     except CannotAnswer as reason:
         found = {"reasons": {RESPONSE: reason}}
-    return WeighingStudy(
-        numbers={RESPONSE: hours},
-        notes=tuple(notes),
-        pieces=pieces,
-        curves=curves,
-        grouped_by=grouped,
-        **found,
-    )
+    found |= {"numbers": {RESPONSE: hours}, "notes": tuple(notes)}
+    return WeighingStudy(pieces=pieces, curves=curves, grouped_by=grouped, **found)
 
 
 def _pieces(
-    weighings: pd.DataFrame, remaining_share: float, loss_g_per_h: float
+    weighings: pd.DataFrame, remaining_share: float
 ) -> tuple[pd.DataFrame, dict[tuple[str, str], CurveFit]]:
     """Fit every piece and read off when it was dry; one that gives no answer stops none of the others."""
     step = scale_step(weighings["mass_g"])
@@ -315,12 +242,9 @@ def _pieces(
             fit = fit_drying_curve(part, resolution_g=step)
             curves[run, piece] = fit  # type: ignore[index]
             row |= {"moisture_g": fit["moisture_g"], "note": " ".join(fit.notes)}
-            row |= vars(time_to_share(fit, remaining_share))
-            settled = vars(time_to_constant(fit, loss_g_per_h))
-            row |= {f"settled_{name}": value for name, value in settled.items()}
+            row |= time_to_share(fit, remaining_share)
         except CannotAnswer as problem:
-            row["note"] = row["note"] if "hours" in row else str(problem)
-    ends = ["moisture_g", "hours", "conf_low", "conf_high", "settled_hours", "settled_conf_low"]
-    numbers, flags = [*ends, "settled_conf_high"], ["extrapolated", "settled_extrapolated"]
-    table = pd.DataFrame(rows).reindex(columns=["run", "piece", *numbers, *flags, "note"])
-    return table.assign(**table[numbers].astype(float), **table[flags].eq(True)), curves
+            row["note"] = str(problem)
+    numbers = ["moisture_g", "hours", "conf_low", "conf_high"]
+    table = pd.DataFrame(rows).reindex(columns=["run", "piece", *numbers, "extrapolated", "note"])
+    return table.assign(extrapolated=table["extrapolated"].eq(True), **table[numbers].astype(float)), curves

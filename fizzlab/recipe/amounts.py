@@ -22,12 +22,12 @@ SAFETY_NOTE = f"These limits are your own. {SELLING_NOTE}"
 
 @dataclass(frozen=True)
 class Weighed:
-    """One ingredient in grams: from a cup, spoon or dropper, or a scale, and where the conversion is from."""
+    """One ingredient in grams: from a cup, spoon or dropper, or a scale; was its density guessed?"""
 
     ingredient: Ingredient
     grams: Span
     from_volume: bool
-    source: str
+    guessed: bool
 
     @property
     def dry(self) -> Span:
@@ -39,13 +39,6 @@ def weigh_out(recipe: Recipe) -> tuple[Weighed, ...]:
     """Every ingredient of a recipe without rules in grams, with bounds where it is measured by volume.
 
     A volume without a density, or a top-up that does not fit, raises BadInput or CannotAnswer.
-
-    Examples
-    --------
-    >>> from fizzlab.recipe.units import Quantity
-    >>> soda = Ingredient("soda", "sodium bicarbonate", Quantity(0.5, "cup"))
-    >>> print(weigh_out(Recipe("plain", (soda,)))[0].grams)
-    110 (88.3 to 132)
     """
     if recipe.rules:
         raise ValueError("apply the rules first, with for_run")
@@ -64,8 +57,7 @@ def _weigh(item: Ingredient, recipe: Recipe) -> Weighed:
     density = density_needed(item)
     if density is None or item.amount.dimension == "mass":
         volume = item.amount.dimension != "mass"
-        return Weighed(item, to_grams(item.amount, own=item.own), volume, "own weighing" if volume else "")
-    source = density.source
+        return Weighed(item, to_grams(item.amount, own=item.own), volume, guessed=False)
     if item.top_up_after is not None:
         first = recipe.ingredient(item.top_up_after)
         if first.amount.dimension == "mass":
@@ -76,36 +68,32 @@ def _weigh(item: Ingredient, recipe: Recipe) -> Weighed:
         millilitres = top_up(item.amount, first.amount, first.drops)
     else:
         millilitres = to_ml(item.amount, item.drops)
-        if item.amount.dimension == "drops":
-            source += f"; drops: {item.drops.source}"
-    return Weighed(item, millilitres.times(density.g_per_ml), True, source)
+    guessed = item.density is None and not density.seen
+    return Weighed(item, millilitres.times(density.g_per_ml), True, guessed)
 
 
-def shares(recipe: Recipe, *, after_drying: bool = False) -> dict[str, Span]:
-    """Per cent by mass of each ingredient; `after_drying`, without what dries off.
+def shares(recipe: Recipe) -> dict[str, Span]:
+    """Per cent by mass of each ingredient in the dry piece.
 
     An ingredient's low bound is its own low against everything else at its high, and the reverse. A batch of
     which nothing stays raises CannotAnswer.
     """
-    kept = {each.ingredient.name: each.dry if after_drying else each.grams for each in weigh_out(recipe)}
-    total = math.fsum(grams.typical for grams in kept.values())
-    if total <= 0:
+    kept = {each.ingredient.name: each.dry for each in weigh_out(recipe)}
+    total = sum(kept.values(), Span.exactly(0.0))
+    if total.typical <= 0:
         raise CannotAnswer("There is nothing in the batch that stays.", "Give amounts above zero.")
     found = {}
     for name, grams in kept.items():
-        share = 100 * grams.typical / total
-        others = [other for key, other in kept.items() if key != name]
-        if grams.is_exact and all(other.is_exact for other in others):
+        share = 100 * grams.typical / total.typical
+        if total.is_exact:
             found[name] = Span.exactly(share)
             continue
-        low = _percent(grams.low, math.fsum(other.high for other in others))
-        high = _percent(grams.high, math.fsum(other.low for other in others))
-        found[name] = Span(min(low, share), share, max(high, share))
+        low, high = grams.low + total.high - grams.high, grams.high + total.low - grams.low
+        ends = (
+            100 * part / whole if whole else 0.0 for part, whole in ((grams.low, low), (grams.high, high))
+        )
+        found[name] = Span.around(next(ends), share, next(ends))
     return found
-
-
-def _percent(part: float, rest: float) -> float:
-    return 100 * part / (part + rest) if part + rest else 0.0
 
 
 def batch_mass(recipe: Recipe) -> Span:
@@ -116,30 +104,16 @@ def batch_mass(recipe: Recipe) -> Span:
 def amounts_table(recipe: Recipe) -> pd.DataFrame:
     """One row an ingredient, in order: what a bench sheet prints.
 
-    Columns: ingredient, role, as_written, grams, low_g, high_g, pct, pct_dry, from_volume, source.
+    Columns: ingredient, as_written, grams, low_g, high_g, from_volume.
     """
-    wet, dry = shares(recipe), shares(recipe, after_drying=True)
     rows = []
     for each in weigh_out(recipe):
         item, grams = each.ingredient, each.grams
-        written = str(item.amount)
-        if item.top_up_after is not None:
-            written = f"up to {written} with {item.top_up_after}"
-        rows.append(
-            {
-                "ingredient": item.name,
-                "role": item.job,
-                "as_written": written,
-                "grams": grams.typical,
-                "low_g": grams.low,
-                "high_g": grams.high,
-                "pct": wet[item.name].typical,
-                "pct_dry": dry[item.name].typical,
-                "from_volume": each.from_volume,
-                "source": each.source,
-            }
-        )
-    return pd.DataFrame(rows)
+        after = item.top_up_after
+        written = f"up to {item.amount} with {after}" if after is not None else str(item.amount)
+        rows.append((item.name, written, grams.typical, grams.low, grams.high, each.from_volume))
+    columns = ["ingredient", "as_written", "grams", "low_g", "high_g", "from_volume"]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def fizz_balance(recipe: Recipe) -> Balance:
@@ -182,15 +156,6 @@ def cost(recipe: Recipe, pieces: int) -> Cost:
 
     An ingredient and its pack in the same sort of measure are compared directly (spoons out of a litre need
     no density); otherwise by grams.
-
-    Examples
-    --------
-    >>> from fizzlab.recipe import Price
-    >>> from fizzlab.recipe.units import Quantity
-    >>> price = Price(5.0, Quantity(1, "kg"))
-    >>> soda = Ingredient("soda", "sodium bicarbonate", Quantity(200, "g"), price=price)
-    >>> print(cost(Recipe("plain", (soda,)), pieces=4).piece)
-    0.25
     """
     if pieces < 1:
         raise ValueError("at least one piece")
@@ -210,45 +175,36 @@ def cost(recipe: Recipe, pieces: int) -> Cost:
     return Cost(total, total * (1 / pieces), tuple(unpriced))
 
 
-@dataclass(frozen=True)
-class OverLimit:
-    """An ingredient above the maker's own limit; `certain` where even its low bound is."""
-
-    ingredient: str
-    limit_pct: float
-    pct: Span
-    certain: bool
-
-    def __str__(self) -> str:
-        verb = "is" if self.pct.typical > self.limit_pct else "could be"
-        said = f"{self.ingredient} {verb} above your limit of {self.limit_pct:g} %: {self.pct} % by mass."
-        return said if self.certain else said + " It is measured by volume; weigh it to know."
-
-
-def over_limits(recipe: Recipe) -> tuple[OverLimit, ...]:
-    """The ingredients above, or possibly above, the limits that the maker stated, in the dry piece.
+def over_limits(recipe: Recipe) -> list[str]:
+    """What is above, or possibly above, the limits that the maker stated, in the dry piece, a sentence each.
 
     No legal verdict: print `SAFETY_NOTE` beside it.
     """
-    share = shares(recipe, after_drying=True)
-    return tuple(
-        OverLimit(item.name, item.max_pct, share[item.name], certain=share[item.name].low > item.max_pct)
-        for item in recipe.ingredients
-        if item.max_pct is not None and share[item.name].high > item.max_pct
-    )
+    said = []
+    for name, pct in shares(recipe).items():
+        limit = recipe.ingredient(name).max_pct
+        if limit is not None and pct.high > limit:
+            verb = "is" if pct.typical > limit else "could be"
+            unsure = "" if pct.low > limit else " It is measured by volume; weigh it to know."
+            said.append(f"{name} {verb} above your limit of {limit:g} %: {pct} % by mass.{unsure}")
+    return said
 
 
 def doubts(recipe: Recipe) -> tuple[str, ...]:
     """What a maker should know about the numbers of this recipe, in plain sentences."""
     weighed = weigh_out(recipe)
     said = []
-    scooped = [each.ingredient.name for each in weighed if each.from_volume and _is_powder(each.ingredient)]
+    scooped = [
+        item.name
+        for item in (each.ingredient for each in weighed if each.from_volume)
+        if item.job in ("soda", "acid", "starch", "salt") or item.kind in ("mica pigment", "lake pigment")
+    ]
     if scooped:
         said.append(
             f"Measured by volume, the mass of {listed(scooped)} can differ by a fifth or more from scoop to "
             "scoop. Weigh it, or weigh your own level spoon once and give that."
         )
-    guessed = [each.ingredient.name for each in weighed if _is_guess(each)]
+    guessed = [each.ingredient.name for each in weighed if each.guessed]
     if guessed:
         said.append(f"No published density was found for {listed(guessed)}: those grams are a guess.")
     jobs = {each.ingredient.job for each in weighed}
@@ -257,14 +213,3 @@ def doubts(recipe: Recipe) -> tuple[str, ...]:
             "There is colour but no emulsifier: without one, colour can stain the tub and pigment can float."
         )
     return tuple(said)
-
-
-def _is_powder(item: Ingredient) -> bool:
-    return item.job in ("soda", "acid", "starch", "salt") or item.kind in ("mica pigment", "lake pigment")
-
-
-def _is_guess(weighed: Weighed) -> bool:
-    item = weighed.ingredient
-    if not weighed.from_volume or item.density is not None or weighed.source == "own weighing":
-        return False
-    return density_of(item.kind).origin != "seen"

@@ -12,14 +12,7 @@ from fizzlab.models.water import BATH_C, GAS_CONSTANT, STANDARD_KPA
 from fizzlab.recipe.units import KINDS, Span
 
 #: Standard atomic weights of IUPAC (CIAAW 2021), rounded to five figures (sulphur: four).
-ATOMIC_WEIGHTS: Mapping[str, float] = {
-    "H": 1.008,
-    "C": 12.011,
-    "O": 15.999,
-    "Na": 22.990,
-    "S": 32.06,
-    "K": 39.098,
-}
+ATOMIC_WEIGHTS = {"H": 1.008, "C": 12.011, "O": 15.999, "Na": 22.990, "S": 32.06, "K": 39.098}
 
 
 def molar_mass(formula: str) -> float:
@@ -30,20 +23,17 @@ def molar_mass(formula: str) -> float:
     >>> round(molar_mass("NaHCO3"), 3), round(molar_mass("C6H8O7.H2O"), 2)
     (84.006, 210.14)
     """
-    total = 0.0
-    for part in formula.split("."):
-        if not re.fullmatch(r"(?:[A-Z][a-z]?\d*)+", part):
-            raise ValueError(f"cannot read the formula {formula!r}")
-        for element, count in re.findall(r"([A-Z][a-z]?)(\d*)", part):
-            if element not in ATOMIC_WEIGHTS:
-                raise ValueError(f"no atomic weight of {element} here")
-            total += ATOMIC_WEIGHTS[element] * int(count or 1)
-    return total
+    if not re.fullmatch(r"(?:[A-Z][a-z]?\d*)+(?:\.(?:[A-Z][a-z]?\d*)+)?", formula):
+        raise ValueError(f"cannot read the formula {formula!r}")
+    elements = re.findall(r"([A-Z][a-z]?)(\d*)", formula)
+    for element, _ in elements:
+        if element not in ATOMIC_WEIGHTS:
+            raise ValueError(f"no atomic weight of {element} here")
+    return math.fsum(ATOMIC_WEIGHTS[element] * int(count or 1) for element, count in elements)
 
 
 SODA_MOLAR = molar_mass("NaHCO3")
 CO2_MOLAR = molar_mass("CO2")
-WATER_MOLAR = molar_mass("H2O")
 
 
 class Acid(NamedTuple):
@@ -64,7 +54,6 @@ class Reaction:
     """What comes of so much soda and acid when the lesser is used up, in grams.
 
     `soda_per_proton` is 1 when nothing is left over; times three it is the mole ratio of soda to citric acid.
-    `salt_g` is what the mass balance leaves: sodium salts, with the crystal water of a hydrate.
     """
 
     soda_g: float
@@ -74,8 +63,6 @@ class Reaction:
     soda_left_g: float
     acid_left_g: float
     co2_g: float
-    water_g: float
-    salt_g: float
 
 
 def react(soda_g: float, acids_g: Mapping[str, float]) -> Reaction:
@@ -84,36 +71,22 @@ def react(soda_g: float, acids_g: Mapping[str, float]) -> Reaction:
     Moles of gas = min(n_soda, sum(protons × n_acid)); when soda runs short, every acid is used in the same
     share. It is the most that can come: in a bath at pH 6 to 7 the last proton of citric acid and the
     bicarbonate itself are only partly converted.
-
-    Examples
-    --------
-    One gram of each (a textbook problem on an antacid tablet):
-
-    >>> tablet = react(1.00, {"citric acid": 1.00})
-    >>> tablet.limiting, round(tablet.co2_g, 3), round(tablet.acid_left_g, 3)
-    ('soda', 0.524, 0.238)
     """
-    unknown = set(acids_g) - set(ACIDS)
-    if unknown:
+    if unknown := set(acids_g) - set(ACIDS):
         raise ValueError(f"unknown acid {sorted(unknown)[0]!r}")
     if soda_g < 0 or any(mass < 0 for mass in acids_g.values()):
         raise ValueError("masses must not be negative")
     soda_mol, protons, acid_g = soda_g / SODA_MOLAR, _protons(acids_g), math.fsum(acids_g.values())
     gas = min(soda_mol, protons)
     even = math.isclose(soda_mol, protons, rel_tol=1e-9)
-    soda_left = 0.0 if even else max(soda_g - gas * SODA_MOLAR, 0.0)
-    acid_left = 0.0 if even or not protons else max(acid_g * (1 - gas / protons), 0.0)
-    co2_g, water_g = gas * CO2_MOLAR, gas * WATER_MOLAR
     return Reaction(
         soda_g=soda_g,
         acid_g=acid_g,
         limiting="neither" if even else "soda" if soda_mol < protons else "acid",
         soda_per_proton=soda_mol / protons if protons else math.inf,
-        soda_left_g=soda_left,
-        acid_left_g=acid_left,
-        co2_g=co2_g,
-        water_g=water_g,
-        salt_g=max(soda_g - soda_left + acid_g - acid_left - co2_g - water_g, 0.0),
+        soda_left_g=0.0 if even else max(soda_g - gas * SODA_MOLAR, 0.0),
+        acid_left_g=0.0 if even or not protons else max(acid_g * (1 - gas / protons), 0.0),
+        co2_g=gas * CO2_MOLAR,
     )
 
 
@@ -150,19 +123,13 @@ def balance(soda_g: Span, acids_g: Mapping[str, Span]) -> Balance:
     low, typical_acids, high = (
         {kind: getattr(acid, end) for kind, acid in acids_g.items()} for end in ("low", "typical", "high")
     )
-    if soda_g.typical <= 0 or not any(acid > 0 for acid in typical_acids.values()):
+    if soda_g.typical <= 0 or _protons(low) <= 0:
         raise ValueError("there must be both soda and acid")
-    if _protons(low) <= 0:
-        raise ValueError("the low bound of the acid must be above zero")
     typical = react(soda_g.typical, typical_acids)
     most_acid, most_soda = react(soda_g.low, high), react(soda_g.high, low)
-    ratio = _around(most_acid.soda_per_proton, typical.soda_per_proton, most_soda.soda_per_proton)
-    gas = _around(react(soda_g.low, low).co2_g, typical.co2_g, react(soda_g.high, high).co2_g)
+    ratio = Span.around(most_acid.soda_per_proton, typical.soda_per_proton, most_soda.soda_per_proton)
+    gas = Span.around(react(soda_g.low, low).co2_g, typical.co2_g, react(soda_g.high, high).co2_g)
     return Balance(typical, ratio, gas, certain=ratio.is_exact or ratio.low > 1 or ratio.high < 1)
-
-
-def _around(low: float, typical: float, high: float) -> Span:
-    return Span(min(low, typical), typical, max(high, typical))  # equal numbers may differ by rounding
 
 
 def gas_litres(co2_g: float, temp_c: float = BATH_C, pressure_kpa: float = STANDARD_KPA) -> float:
@@ -170,11 +137,6 @@ def gas_litres(co2_g: float, temp_c: float = BATH_C, pressure_kpa: float = STAND
 
     Carbon dioxide is within about half a per cent of ideal here (from memory); bubbles that carry water
     vapour are a few per cent larger in a warm bath.
-
-    Examples
-    --------
-    >>> round(gas_litres(44.009, temp_c=0), 3)
-    22.414
     """
     kelvin = temp_c + 273.15
     if co2_g < 0 or kelvin <= 0 or pressure_kpa <= 0:

@@ -12,9 +12,9 @@ from fizzlab.recipe.units import (
     KINDS,
     UNKNOWN_DROPPER,
     Density,
-    DropSize,
     OwnWeighing,
     Quantity,
+    Span,
     canonical_kind,
 )
 
@@ -42,25 +42,11 @@ class Price:
 class Ingredient:
     """One ingredient with its amount for one batch.
 
-    Parameters
-    ----------
-    name : str
-        As the maker calls it; unique within a recipe.
-    kind : str
-        A kind of `fizzlab.recipe.units.DENSITIES` or another name of one; else any word. Kept in its
-        canonical spelling.
-    amount : Quantity
-        How much. With `top_up_after`, the total to fill up to.
-    role : Role, optional
-        From `ROLES` when left out, else "other".
-    density, own, drops : optional
-        The maker's own density, weighing and drop size; they replace the tables.
-    volatile : float, optional
-        Share of its mass that dries off; 1 for alcohol and water, else 0.
-    max_pct : float, optional
-        The most of it that the maker wants in the piece, per cent by mass.
-    top_up_after : str, optional
-        Name of an ingredient: this one fills up to `amount` after that one is in the spoon.
+    `kind` is one of `fizzlab.recipe.units.DENSITIES` or another name of one, or any word; it is kept in its
+    canonical spelling and implies the `role`. `density`, `own` weighing and `drops` are the maker's own and
+    replace the tables. `volatile` is the share of its mass that dries off (1 for alcohol and water, else 0),
+    `max_pct` the most of it that the maker wants in the piece, per cent by mass. With `top_up_after`, another
+    ingredient's name, it fills up to `amount` after that one is in the spoon.
     """
 
     name: str
@@ -69,7 +55,7 @@ class Ingredient:
     role: Role | None = None
     density: Density | None = None
     own: OwnWeighing | None = None
-    drops: DropSize = UNKNOWN_DROPPER
+    drops: Span = UNKNOWN_DROPPER
     volatile: float | None = None
     max_pct: float | None = None
     price: Price | None = None
@@ -97,16 +83,8 @@ class Ingredient:
 class Rule:
     """What a factor of the trial does to the recipe: it sets an amount, multiplies some, or brings its own.
 
-    Parameters
-    ----------
-    factor : str
-        Column of the runs.
-    sets : str
-        Name of the ingredient whose amount it is: a number in `unit`, or what `amounts` says for a level.
-    multiplies : tuple of str
-        Names of the ingredients whose amounts are multiplied by it.
-    brings : mapping of str to tuple of Ingredient
-        What each level adds, such as colour = pearl, dye or lake.
+    `sets` names the ingredient whose amount it is: a number in `unit`, or what `amounts` says for a level;
+    `multiplies` those that are multiplied by it; `brings` is what each level adds.
     """
 
     factor: str
@@ -143,25 +121,9 @@ class Recipe:
 
 
 def for_run(recipe: Recipe, settings: Mapping[str, str | float]) -> Recipe:
-    """The recipe of one run: every rule applied at the run's levels, none left.
+    """The recipe of one run: every rule applied at the run's level of each factor, none left.
 
-    Parameters
-    ----------
-    settings : mapping of str to str or float
-        Level of each factor in this run; factors that no rule names are ignored.
-
-    Raises
-    ------
-    BadInput
-        Two levels bring ingredients of one name, or an amount is below zero.
-
-    Examples
-    --------
-    >>> soda = Ingredient("soda", "sodium bicarbonate", Quantity(100, "g"))
-    >>> mica = Ingredient("blue mica", "mica pigment", Quantity(1, "tsp"))
-    >>> base = Recipe("sea blue", (soda,), (Rule("colour", brings={"pearl": (mica,), "none": ()}),))
-    >>> [item.name for item in for_run(base, {"colour": "pearl"}).ingredients]
-    ['soda', 'blue mica']
+    Two levels that bring ingredients of one name, or an amount below zero, raise BadInput.
     """
     items = {item.name: item for item in recipe.ingredients}
     for rule in recipe.rules:
@@ -170,17 +132,19 @@ def for_run(recipe: Recipe, settings: Mapping[str, str | float]) -> Recipe:
             if isinstance(level, str):
                 amount = rule.amounts[level]
             elif level < 0:
-                raise _bad(rule.factor, f"its amount {level:g} is below zero.", "Correct it in runs.")
+                raise BadInput(
+                    [
+                        Problem(
+                            "runs", f"the amount {level:g} is below zero.", "Correct it.", column=rule.factor
+                        )
+                    ]
+                )
             else:
                 amount = Quantity(level, rule.unit) if rule.sets else items[name].amount * level
             items[name] = replace(items[name], amount=amount)
         for item in rule.brings.get(str(level), ()):
             if item.name in items:
-                do = "Give every ingredient of a run its own name."
-                raise _bad("recipe", f"{item.name!r} appears twice.", do)
+                what, do = f"{item.name!r} appears twice.", "Give every ingredient of a run its own name."
+                raise BadInput([Problem("trial.toml", what, do, column="recipe")])
             items[item.name] = item
     return Recipe(recipe.name, tuple(items.values()))
-
-
-def _bad(key: str, what: str, do: str) -> BadInput:
-    return BadInput([Problem("trial.toml", what, do, column=key)])

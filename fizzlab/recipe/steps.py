@@ -53,16 +53,7 @@ def _by_role(recipe: Recipe) -> dict[str, list[Ingredient]]:
 
 
 def bench_steps(recipe: Recipe) -> tuple[Step, ...]:
-    """The steps in order for a recipe without rules, the acid last.
-
-    Examples
-    --------
-    >>> from fizzlab.recipe.units import Quantity
-    >>> mix = Recipe("plain", (Ingredient("acid", "citric acid", Quantity(75, "g")),
-    ...                        Ingredient("soda", "sodium bicarbonate", Quantity(100, "g"))))
-    >>> [step.key for step in bench_steps(mix)]
-    ['weigh', 'dry mix', 'acid', 'squeeze', 'mould', 'dry', 'store']
-    """
+    """The steps in order for a recipe without rules, the acid last."""
     if recipe.rules:
         raise ValueError("apply the rules first, with for_run")
     items, steps, added = _by_role(recipe), [], set[str]()
@@ -81,15 +72,7 @@ def bench_steps(recipe: Recipe) -> tuple[Step, ...]:
 
 
 def cautions(recipe: Recipe) -> tuple[Caution, ...]:
-    """The cautions that a recipe's ingredients bring, with the steps they belong to.
-
-    Examples
-    --------
-    >>> from fizzlab.recipe.units import Quantity
-    >>> mix = Recipe("damp", (Ingredient("rubbing alcohol", "isopropyl alcohol 91 %", Quantity(1, "tsp")),))
-    >>> [caution.key for caution in cautions(mix)]
-    ['alcohol fire', 'damp store']
-    """
+    """The cautions that a recipe's ingredients bring, with the steps they belong to."""
     items, found = _by_role(recipe), dict[str, Caution]()
     for each in _said()["caution"]:
         brought = items.get(each.get("role", ""), [])

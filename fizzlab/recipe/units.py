@@ -5,15 +5,12 @@ mass: ten people who scooped one cup of flour brought between 4 and 6 ounces (a 
 Every mass that comes out of a volume therefore has a low and a high beside its typical value, and the maker's
 own weighing replaces the table. Low and high are bounds, not a confidence interval, and add up as bounds do.
 
-Sources of the unit factors: NIST Handbook 44, Appendix C, and NIST SP 430 (1 gallon = 231 cubic inches,
-1 measuring cup = 8 fluid ounces = 1/2 liquid pint, 1 tablespoon = 3 teaspoons = 1/2 fluid ounce, 1 pound =
-453.592 37 g, all exact); 21 CFR 101.9(b)(5)(viii) for the measures of food labels. The parser is ours, since
-libraries of units misread "2 1/4 cups" and "1,5 g".
+Units and kinds of ingredients stand in units.toml and kinds.toml, with their sources. The parser is ours,
+since libraries of units misread "2 1/4 cups" and "1,5 g".
 """
 
 from __future__ import annotations
 
-import itertools
 import math
 import re
 import statistics
@@ -23,16 +20,14 @@ from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, Literal, NamedTuple
+from typing import Any, Literal, NamedTuple, get_args
+
+import numpy as np
 
 from fizzlab.errors import BadInput, CannotAnswer, Problem, nearest
 
 Dimension = Literal["mass", "volume", "drops"]
 Measures = Literal["us", "metric", "label"]
-Origin = Literal["seen", "common practice, no source", "from memory"]
-
-_FLUID_OUNCE_ML = 231 * 2.54**3 / 128
-_POUND_G = 453.59237
 
 
 class Unit(NamedTuple):
@@ -41,39 +36,19 @@ class Unit(NamedTuple):
     name: str
     dimension: Dimension
     size: float
-    spellings: tuple[str, ...] = ()
+    spellings: tuple[str, ...]
 
 
-#: Every unit that is read. ``cup``, ``tbsp``, ``tsp`` and ``fl oz`` are US customary; ``metric`` ones are
-#: round (the 250 mL cup is from memory); ``label`` ones are those of US food labels.
+def _table(name: str) -> dict[str, dict[str, Any]]:
+    return tomllib.loads(Path(__file__).with_name(name).read_text(encoding="utf-8"))
+
+
+#: Every unit that is read.
 UNITS: Mapping[str, Unit] = {
-    unit.name: unit
-    for unit in (
-        Unit("g", "mass", 1.0, ("gram", "grams", "gramme", "grammes", "gr")),
-        Unit("mg", "mass", 0.001, ("milligram", "milligrams")),
-        Unit("kg", "mass", 1000.0, ("kilo", "kilos", "kilogram", "kilograms")),
-        Unit("oz", "mass", _POUND_G / 16, ("ounce", "ounces")),
-        Unit("lb", "mass", _POUND_G, ("lbs", "pound", "pounds")),
-        Unit("ml", "volume", 1.0, ("millilitre", "millilitres", "milliliter", "milliliters", "cc", "cm3")),
-        Unit("l", "volume", 1000.0, ("litre", "litres", "liter", "liters")),
-        Unit("cup", "volume", 8 * _FLUID_OUNCE_ML, ("cups", "us cup", "us cups")),
-        Unit(
-            "tbsp",
-            "volume",
-            _FLUID_OUNCE_ML / 2,
-            ("tbs", "tablespoon", "tablespoons", "us tbsp", "us tablespoon"),
-        ),
-        Unit("tsp", "volume", _FLUID_OUNCE_ML / 6, ("teaspoon", "teaspoons", "us tsp", "us teaspoon")),
-        Unit("fl oz", "volume", _FLUID_OUNCE_ML, ("floz", "fluid ounce", "fluid ounces", "us fl oz")),
-        Unit("metric cup", "volume", 250.0, ("metric cups",)),
-        Unit("metric tbsp", "volume", 15.0, ("metric tablespoon", "metric tablespoons")),
-        Unit("metric tsp", "volume", 5.0, ("metric teaspoon", "metric teaspoons")),
-        Unit("label cup", "volume", 240.0, ("label cups",)),
-        Unit("label tbsp", "volume", 15.0),
-        Unit("label tsp", "volume", 5.0),
-        Unit("label fl oz", "volume", 30.0),
-        Unit("drop", "drops", 1.0, ("drops",)),
-    )
+    name: Unit(name, dimension, said[dimension], tuple(said["also"]))
+    for name, said in _table("units.toml").items()
+    for dimension in get_args(Dimension)
+    if dimension in said
 }
 
 _SPELLINGS = {spelling: unit.name for unit in UNITS.values() for spelling in (unit.name, *unit.spellings)}
@@ -121,9 +96,8 @@ def parse_quantity(
 ) -> Quantity:
     """Read an amount such as ``1/2 cup``, ``0,5 tsp``, ``2 1/4 tsp``, ``30 drops`` or ``12 g``.
 
-    `measures` says which cup and spoons a bare ``cup``, ``tbsp``, ``tsp`` means, and for "label" also ``fl
-    oz``. What has no unit, no number, an unknown unit, a range, or a comma before exactly three digits
-    (perhaps a thousand) raises BadInput with `where` and `key` in it.
+    `measures` says which cup and spoons (for "label" also ``fl oz``) a bare word means. What could be misread
+    raises BadInput with `where` and `key` in it: no unit, a range, a comma before exactly three digits.
 
     Examples
     --------
@@ -131,23 +105,22 @@ def parse_quantity(
     (Quantity(amount=2.25, unit='tsp'), Quantity(amount=0.5, unit='metric tsp'))
     """
 
-    def refuse(what: str, do: str) -> BadInput:
+    def refuse(what: str, do: str = _EXAMPLE) -> BadInput:
         return BadInput([Problem(where, what, do, column=key)])
 
     cleaned = text.strip().casefold().replace("⁄", "/")
     for sign, written in _VULGAR.items():
         cleaned = cleaned.replace(sign, f" {written}")
     cleaned = re.sub(r"\s*/\s*", "/", re.sub(r"\s+", " ", cleaned).strip())
+    found = _QUANTITY.match(cleaned)
     if _RANGE.match(cleaned):
         raise refuse(f'"{text}" is a range.', "Give the one amount that goes into this batch.")
-    if re.match(r"^\d{1,3},\d{3}(?!\d)", cleaned):
+    if re.match(r"\d{1,3},\d{3}(?!\d)", cleaned):
         do = "Write it without the comma, or with a decimal point."
         raise refuse(f'"{text}" could be a thousand or a decimal comma.', do)
-    if re.fullmatch(_NUMBER, cleaned):
-        raise refuse(f'"{text}" has no unit.', _EXAMPLE)
-    found = _QUANTITY.match(cleaned)
     if not found:
-        raise refuse(f'"{text}" is not an amount.', _EXAMPLE)
+        bare = re.fullmatch(_NUMBER, cleaned)
+        raise refuse(f'"{text}" has no unit.' if bare else f'"{text}" is not an amount.')
     spelling = found["unit"].replace(".", "").strip()
     name = _SPELLINGS.get(spelling)
     if name is None:
@@ -159,21 +132,13 @@ def parse_quantity(
     try:
         amount = float(sum(Fraction(part) for part in found["number"].replace(",", ".").split()))
     except ZeroDivisionError:
-        raise refuse(f'"{text}" divides by nothing.', _EXAMPLE) from None
+        raise refuse(f'"{text}" divides by nothing.') from None
     return Quantity(amount, name)
 
 
 @dataclass(frozen=True)
 class Span:
-    """A value with its bounds: low, typical, high; finite, in order, zero or more.
-
-    Examples
-    --------
-    >>> Span(1, 2, 3) + Span.exactly(4)
-    Span(low=5, typical=6, high=7)
-    >>> print(Span(1, 2, 3) * 2)
-    4 (2 to 6)
-    """
+    """A value with its bounds: low, typical, high; finite, in order, zero or more."""
 
     low: float
     typical: float
@@ -194,6 +159,11 @@ class Span:
     def about(cls, typical: float, share: float) -> Span:
         """A value with the same share of it either side."""
         return cls(typical * (1 - share), typical, typical * (1 + share))
+
+    @classmethod
+    def around(cls, low: float, typical: float, high: float) -> Span:
+        """Bounds that may pass the typical value by rounding."""
+        return cls(min(low, typical), typical, max(high, typical))
 
     @property
     def is_exact(self) -> bool:
@@ -216,11 +186,9 @@ class Span:
         return f"{self.typical:.3g} ({self.low:.3g} to {self.high:.3g})"
 
 
-#: How far a scoop of loose powder may lie from its typical mass, as a share of it; see kinds.toml.
-SCOOP_SCATTER = 0.20
-
-#: The same for a liquid's density, by temperature and make; from memory, no source seen.
-LIQUID_SCATTER = 0.02
+#: How far a scoop of loose powder may lie from its typical mass, as a share of it (see kinds.toml), and a
+#: liquid, by temperature and make (from memory, no source seen).
+SCOOP_SCATTER, LIQUID_SCATTER = 0.20, 0.02
 
 
 def scatter_of(role: str) -> float:
@@ -228,30 +196,25 @@ def scatter_of(role: str) -> float:
     return LIQUID_SCATTER if role in ("oil", "emulsifier", "alcohol", "water") else SCOOP_SCATTER
 
 
-@dataclass(frozen=True)
-class Density:
-    """Grams of a millilitre, as a maker fills a spoon, how the typical value is known, and where from."""
+class Density(NamedTuple):
+    """Grams of a millilitre, as a maker fills a spoon; was the typical value seen in a publication?"""
 
-    kind: str
     g_per_ml: Span
-    origin: Origin
-    source: str
+    seen: bool
 
 
 #: The kinds of ingredients that are known, as kinds.toml says.
-KINDS: Mapping[str, dict[str, Any]] = tomllib.loads(
-    Path(__file__).with_name("kinds.toml").read_text(encoding="utf-8")
-)
+KINDS: Mapping[str, dict[str, Any]] = _table("kinds.toml")
 
 #: Other names that makers use, and the kind that each stands for.
 ALIASES: Mapping[str, str] = {name: kind for kind, said in KINDS.items() for name in said.get("also", ())}
 
 
-def _density(kind: str, said: Mapping[str, Any]) -> Density:
+def _density(said: Mapping[str, Any]) -> Density:
     typical = said["g_per_ml"] if "g_per_ml" in said else said["grams"] / UNITS[said["of"]].size
     span = Span.about(typical, scatter_of(said["role"]))
     span = Span(said.get("low", span.low), typical, said.get("high", span.high))
-    return Density(kind, span, said.get("known", "seen"), said["source"])
+    return Density(span, said.get("known", "seen") == "seen")
 
 
 _WATER_20, _WATER_25 = 0.99821, 0.99705  # g/mL, from memory
@@ -275,48 +238,29 @@ def isopropyl_density(percent_by_volume: float) -> Density:
             f"No density of {percent_by_volume:g} % isopropyl alcohol is known here, only of 68 to 100 %.",
             "Weigh a measured amount of it and give that weighing.",
         )
-    (left, light), (right, heavy) = next(
-        pair for pair in itertools.pairwise(_ISOPROPYL) if percent_by_volume <= pair[1][0]
-    )
-    typical = light + (percent_by_volume - left) / (right - left) * (heavy - light)
-    source = (
-        "specific gravities of USP 32 (Isopropyl Rubbing Alcohol; Azeotropic Isopropyl Alcohol) and USP 29 "
-        "(Isopropyl Alcohol), times the density of water, straight lines between"
-    )
-    kind = f"isopropyl alcohol {percent_by_volume:g} %"
-    return Density(kind, Span.about(typical, LIQUID_SCATTER), "seen", source)
+    strengths, densities = np.array(_ISOPROPYL).T
+    typical = float(np.interp(percent_by_volume, strengths, densities))
+    return Density(Span.about(typical, LIQUID_SCATTER), seen=True)
 
 
 #: Densities by kind.
 DENSITIES: Mapping[str, Density] = {
-    **{kind: _density(kind, said) for kind, said in KINDS.items()},
-    **{density.kind: density for density in map(isopropyl_density, (70, 91, 99))},
+    **{kind: _density(said) for kind, said in KINDS.items()},
+    **{f"isopropyl alcohol {strength} %": isopropyl_density(strength) for strength in (70, 91, 99)},
 }
 
 _STRENGTH = re.compile(r"(?:isopropyl alcohol|rubbing alcohol|isopropanol) (\d+(?:\.\d+)?) ?%")
 
 
 def canonical_kind(kind: str) -> str:
-    """The spelling under which a kind is known; an unknown kind in small letters.
-
-    Examples
-    --------
-    >>> canonical_kind("Baking soda"), canonical_kind("rubbing alcohol 91%")
-    ('sodium bicarbonate', 'isopropyl alcohol 91 %')
-    """
+    """The spelling under which a kind or alias, as "rubbing alcohol 91%", is known; else in small letters."""
     folded = " ".join(kind.casefold().split())
     strength = _STRENGTH.fullmatch(folded)
     return f"isopropyl alcohol {float(strength[1]):g} %" if strength else ALIASES.get(folded, folded)
 
 
 def density_of(kind: str, *, where: str = "trial.toml", key: str | None = None) -> Density:
-    """Look up a density by kind; an unknown one raises BadInput, which says what is near.
-
-    Examples
-    --------
-    >>> print(density_of("corn starch").g_per_ml)
-    0.541 (0.433 to 0.649)
-    """
+    """Look up a density by kind; an unknown one raises BadInput, which says what is near."""
     known = canonical_kind(kind)
     strength = _STRENGTH.fullmatch(known)
     found = isopropyl_density(float(strength[1])) if strength else DENSITIES.get(known)
@@ -328,34 +272,18 @@ def density_of(kind: str, *, where: str = "trial.toml", key: str | None = None) 
     return found
 
 
-@dataclass(frozen=True)
-class DropSize:
-    """Drops in a millilitre, with bounds (a high count is a small drop), and where the counts come from."""
-
-    per_ml: Span
-    source: str
-
-    @property
-    def ml(self) -> Span:
-        """Millilitres of one drop."""
-        return Span(1 / self.per_ml.high, 1 / self.per_ml.typical, 1 / self.per_ml.low)
+#: Millilitres of a drop of a bottle that was not counted. 20 drops a mL: USP 32 chapter 1101, a medicine
+#: dropper gives water in drops of 45 to 55 mg. The bounds are wide because other liquids and bottles differ:
+#: 25 (water), 35 (plant oil) and 45 (water with a surfactant) drops a mL were counted from one syringe by the
+#: keepers of UCUM (their ticket 127), and 60 drops of water to the fluid drachm is 16 a mL.
+UNKNOWN_DROPPER = Span(1 / 45, 1 / 20, 1 / 16)
 
 
-#: Used until the maker has counted the drops of their own bottle.
-UNKNOWN_DROPPER = DropSize(
-    Span(16, 20, 45),
-    "20 drops a mL: USP 32 chapter 1101, a medicine dropper gives water in drops of 45 to 55 mg. "
-    "The bounds are wide because other liquids and bottles differ: 25 (water), 35 (plant oil) and 45 "
-    "(water with a surfactant) drops a mL were counted from one syringe by the keepers of UCUM (their ticket "
-    "127), and 60 drops of water to the fluid drachm is 16 a mL. Count your own.",
-)
-
-
-def count_drops(drops: float, ml: float) -> DropSize:
-    """The drop size of the maker's own bottle, within the 15 % that USP 32 chapter 1101 allows a dropper."""
-    if drops <= 0 or ml <= 0:
-        raise ValueError("drops and millilitres must be above zero")
-    return DropSize(Span.about(drops / ml, 0.15), f"own count: {drops:g} drops in {ml:g} mL")
+def count_drops(per_ml: float) -> Span:
+    """Millilitres of a drop of the maker's own bottle, within the 15 % that USP 32 allows a dropper."""
+    if per_ml <= 0:
+        raise ValueError("drops in a millilitre must be above zero")
+    return Span(1 / (1.15 * per_ml), 1 / per_ml, 1 / (0.85 * per_ml))
 
 
 @dataclass(frozen=True)
@@ -376,11 +304,6 @@ class OwnWeighing:
 
         Three weighings or more give the 95 % prediction interval of one more, mean ± t(n - 1) s sqrt(1 +
         1/n), cut at a hundredth of the mean; fewer give the mean and `SCOOP_SCATTER` either side.
-
-        Examples
-        --------
-        >>> print(OwnWeighing(Quantity(1, "tsp"), (4.4, 4.6, 4.8, 4.6)).span())
-        4.6 (4.02 to 5.18)
         """
         mean, count = statistics.fmean(self.grams), len(self.grams)
         if count < 3:
@@ -391,11 +314,11 @@ class OwnWeighing:
         return Span(max(mean - half, 0.01 * mean), mean, mean + half)
 
 
-def to_ml(quantity: Quantity, drops: DropSize = UNKNOWN_DROPPER) -> Span:
+def to_ml(quantity: Quantity, drops: Span = UNKNOWN_DROPPER) -> Span:
     """The volume of a quantity in millilitres; a mass has none (ValueError)."""
     if quantity.dimension == "mass":
         raise ValueError(f"{quantity} is a mass")
-    return drops.ml * quantity.amount if quantity.dimension == "drops" else Span.exactly(quantity.size)
+    return drops * quantity.amount if quantity.dimension == "drops" else Span.exactly(quantity.size)
 
 
 def to_grams(
@@ -403,19 +326,12 @@ def to_grams(
     density: Density | None = None,
     *,
     own: OwnWeighing | None = None,
-    drops: DropSize = UNKNOWN_DROPPER,
+    drops: Span = UNKNOWN_DROPPER,
 ) -> Span:
     """The mass of a quantity in grams: volume × density, bound by bound, where it was not weighed.
 
     An own weighing replaces the density where it was made with the same sort of measure: spoon for spoon,
     drops for drops. A volume without either raises CannotAnswer.
-
-    Examples
-    --------
-    >>> print(to_grams(Quantity(2, "oz")), "|", to_grams(Quantity(0.5, "cup"), density_of("corn starch")))
-    56.7 | 64 (51.2 to 76.8)
-    >>> print(to_grams(Quantity(2, "tsp"), own=OwnWeighing(Quantity(1, "tsp"), (5.0,))))
-    10 (8 to 12)
     """
     if quantity.dimension == "mass":
         return Span.exactly(quantity.size)
@@ -429,7 +345,7 @@ def to_grams(
     return to_ml(quantity, drops).times(density.g_per_ml)
 
 
-def top_up(total: Quantity, part: Quantity, drops: DropSize = UNKNOWN_DROPPER) -> Span:
+def top_up(total: Quantity, part: Quantity, drops: Span = UNKNOWN_DROPPER) -> Span:
     """Millilitres that fill a part up to a total, such as dye drops up to half a teaspoon; volumes add up."""
     whole, given = to_ml(total, drops), to_ml(part, drops)
     left = whole.typical - given.typical

@@ -6,57 +6,28 @@ without touching it; `verify` says what no longer agrees. What the chain of hash
 docs/methods/records.md.
 """
 
-from fizzlab.records.find import find, one, summaries
-from fizzlab.records.ledger import DeviationEntry, canonical, read_ledger, sha256
-from fizzlab.records.store import (
-    INPUTS,
-    About,
-    Signed,
-    Stamp,
-    correct,
-    day_of,
-    fingerprint,
-    fingerprints,
-    keep,
-    kept_as,
-    making,
-    name_of,
-    now,
-    planning,
-    sign,
-    signed,
-    versions,
-)
-from fizzlab.records.verify import is_sound, records_home, since_the_one_before, trials_with_records, verify
-
-__all__ = [
-    "INPUTS",
-    "About",
-    "DeviationEntry",
-    "Signed",
-    "Stamp",
-    "canonical",
-    "correct",
-    "day_of",
-    "find",
-    "fingerprint",
-    "fingerprints",
-    "is_sound",
-    "keep",
-    "kept_as",
-    "making",
-    "name_of",
-    "now",
-    "one",
-    "planning",
-    "read_ledger",
-    "records_home",
-    "sha256",
-    "sign",
-    "signed",
-    "since_the_one_before",
-    "summaries",
-    "trials_with_records",
-    "verify",
-    "versions",
-]
+from fizzlab.records.find import find as find
+from fizzlab.records.find import one as one
+from fizzlab.records.find import summaries as summaries
+from fizzlab.records.ledger import DeviationEntry as DeviationEntry
+from fizzlab.records.ledger import canonical as canonical
+from fizzlab.records.ledger import read_ledger as read_ledger
+from fizzlab.records.ledger import sha256 as sha256
+from fizzlab.records.store import INPUTS as INPUTS
+from fizzlab.records.store import About as About
+from fizzlab.records.store import Signed as Signed
+from fizzlab.records.store import Stamp as Stamp
+from fizzlab.records.store import correct as correct
+from fizzlab.records.store import fingerprint as fingerprint
+from fizzlab.records.store import fingerprints as fingerprints
+from fizzlab.records.store import keep as keep
+from fizzlab.records.store import kept_as as kept_as
+from fizzlab.records.store import making as making
+from fizzlab.records.store import now as now
+from fizzlab.records.store import planning as planning
+from fizzlab.records.store import sign as sign
+from fizzlab.records.store import signed as signed
+from fizzlab.records.store import versions as versions
+from fizzlab.records.verify import records_home as records_home
+from fizzlab.records.verify import trials_with_records as trials_with_records
+from fizzlab.records.verify import verify as verify

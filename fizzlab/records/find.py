@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from fizzlab.errors import BadInput, Problem
-from fizzlab.records.ledger import Correction, Report, SignOff, read_ledger
+from fizzlab.records.ledger import Correction, Ledger, Report, SignOff, read_ledger
 from fizzlab.records.verify import records_home, trials_with_records
 
 
@@ -33,54 +34,48 @@ class Summary:
         """In words: checked or not, corrected or not, there or not."""
         if not self.folder.is_dir():
             return "its folder is missing"
+        checked = max([self.report.entry, *(entry.entry for entry in self.sign_offs)])
         said = "checked" if self.checked_by else "not checked"
-        many = len(self.corrections)
-        if many:
-            since = ""
-            if self.checked_by:
-                last = max((entry.entry for entry in self.sign_offs), default=self.report.entry)
-                since = " since" if self.corrections[-1].entry > last else " before"
-            said += f", corrected{since}" + (f" ({many} times)" if many > 1 else "")
+        if self.corrections:
+            since = " since" if self.checked_by and self.corrections[-1].entry > checked else ""
+            said += f", corrected{since}"
         return said
+
+    @cached_property
+    def inputs(self) -> dict[str, Any]:
+        """What ``inputs.json`` of the record says: its settings under `parameters`, and its notes."""
+        return _dict(_json(self.folder / "inputs.json"))
 
     def findings(self) -> list[str]:
         """The sentences of its findings; none where they cannot be read."""
-        found = _json(self.folder / "findings.json")
-        items = [item.get("sentence") for item in _list(found) if isinstance(item, dict)]
-        return [text for text in items if isinstance(text, str)]
+        found = [_dict(item).get("sentence") for item in _list(_json(self.folder / "findings.json"))]
+        return [text for text in found if isinstance(text, str)]
 
     def question(self) -> str:
         """The question that the trial asked when the record was made."""
-        return str(self._parameters().get("question", ""))
+        return str(_dict(self.inputs.get("parameters")).get("question", ""))
 
     def passages(self) -> Iterator[tuple[str, str]]:
         """Everything that a search looks at: where it stands, and the text."""
         report = self.report
         yield "title", report.title
         yield "question", self.question()
-        for name, factor in _dict(self._parameters().get("factors")).items():
+        factors = _dict(_dict(self.inputs.get("parameters")).get("factors"))
+        for name, factor in factors.items():
             known = _dict(factor)
             levels = ", ".join(map(str, _list(known.get("levels") or known.get("amounts"))))
             yield "factor", f"{' '.join(filter(None, [name, known.get('label')]))}: {levels}"
-        for ingredient, lots in report.lots.items():
-            yield "lot", f"{ingredient}: {', '.join(lots)}"
-        for sentence in self.findings():
-            yield "finding", sentence
-        for note in map(_dict, _list(_dict(_json(self.folder / "inputs.json")).get("notes"))):
+        yield from (("lot", f"{name}: {', '.join(lots)}") for name, lots in report.lots.items())
+        yield from (("finding", sentence) for sentence in self.findings())
+        for note in map(_dict, _list(self.inputs.get("notes"))):
             yield f"note on batch {note.get('run') or '–'}", str(note.get("note", ""))
-        for deviation in report.deviations:
-            yield "deviation", " ".join(filter(None, [deviation.run, deviation.what, deviation.why]))
+        yield from (("deviation", str(deviation)) for deviation in report.deviations)
         yield "made by", report.by
         yield "checked by", self.checked_by
-        for entry in self.corrections:
-            yield "correction", f"{entry.reason} {entry.says}".strip()
-
-    def _parameters(self) -> dict[str, Any]:
-        return _dict(_dict(_json(self.folder / "inputs.json")).get("parameters"))
+        yield from (("correction", f"{entry.reason} {entry.says}".strip()) for entry in self.corrections)
 
 
-@dataclass(frozen=True)
-class Found:
+class Found(NamedTuple):
     """A record that was found, and where the words stand in it: place and text."""
 
     summary: Summary
@@ -89,29 +84,30 @@ class Found:
 
 def summaries(folder: Path) -> list[Summary]:
     """Every record under a trial folder, or under each trial folder in it."""
-    return [summary for trial in trials_with_records(folder) for summary in _of(records_home(trial))]
+    ledgers = [read_ledger(records_home(trial)) for trial in trials_with_records(folder)]
+    return [_summary(ledger, report) for ledger in ledgers for report in ledger.reports()]
+
+
+def one(folder: Path, number: int) -> Summary:
+    """The record of a number in a trial folder (BadInput where there is none)."""
+    ledger = read_ledger(records_home(folder))
+    return _summary(ledger, ledger.report(number))
+
+
+def _summary(ledger: Ledger, report: Report) -> Summary:
+    since = [e for e in ledger.entries() if isinstance(e, Correction | SignOff) and e.record == report.record]
+    corrections = tuple(entry for entry in since if isinstance(entry, Correction))
+    sign_offs = tuple(entry for entry in since if isinstance(entry, SignOff))
+    return Summary(ledger.path.parent / report.record, report, corrections, sign_offs)
 
 
 def find(folder: Path, words: Sequence[str] = (), *, lot: str = "") -> list[Found]:
-    """Records in which every word stands, and a lot if one is asked for.
+    """Records in which every word stands (capitals do not matter), and a lot by its whole name, if asked for.
 
-    Parameters
-    ----------
-    folder : Path
-        A trial folder, or a folder of trial folders.
-    words : sequence of str
-        Each must stand in the title, the question, the factors and their levels, the findings, the notes, the
-        lots, the deviations, the names, or a correction; capitals do not matter.
-    lot : str
-        The whole name of a lot.
-
-    Raises
-    ------
-    BadInput
-        There are no records, or nothing to look for.
+    BadInput is raised where there are no records, or nothing to look for.
     """
-    wanted = [word.casefold() for text in words for word in text.split()]
-    if not wanted and not lot.strip():
+    wanted, lot = [word.casefold() for text in words for word in text.split()], lot.strip().casefold()
+    if not wanted and not lot:
         what = "it has nothing to look for."
         raise BadInput([Problem("fizzlab records find", what, "Add a word or --lot.")])
     found = []
@@ -119,36 +115,11 @@ def find(folder: Path, words: Sequence[str] = (), *, lot: str = "") -> list[Foun
         passages = list(summary.passages())
         hits = [passage for passage in passages if any(word in passage[1].casefold() for word in wanted)]
         everything = "\n".join(text for _, text in passages).casefold()
-        used = [
-            (f"lot of {ingredient}", name)
-            for ingredient, names in summary.report.lots.items()
-            for name in names
-            if name.casefold() == lot.strip().casefold()
-        ]
-        if all(word in everything for word in wanted) and (used or not lot.strip()):
+        lots = [(f"lot of {of}", name) for of, names in summary.report.lots.items() for name in names]
+        used = [(of, name) for of, name in lots if name.casefold() == lot]
+        if all(word in everything for word in wanted) and (used or not lot):
             found.append(Found(summary, tuple(dict.fromkeys([*used, *hits]))))
     return found
-
-
-def one(folder: Path, number: int) -> Summary:
-    """The record of a number in a trial folder (BadInput where there is none)."""
-    known = {summary.report.number: summary for summary in _of(records_home(folder))}
-    if number in known:
-        return known[number]
-    do = f"The ledger holds: {', '.join(map(str, known))}." if known else "Name the folder of one trial."
-    raise BadInput([Problem(str(folder), f"there is no record {number}.", do)])
-
-
-def _of(home: Path) -> Iterator[Summary]:
-    ledger = read_ledger(home)
-    for report in ledger.reports():
-        since = ledger.about(report.record)
-        yield Summary(
-            home / report.record,
-            report,
-            tuple(entry for entry in since if isinstance(entry, Correction)),
-            tuple(entry for entry in since if isinstance(entry, SignOff)),
-        )
 
 
 def _json(path: Path) -> Any:

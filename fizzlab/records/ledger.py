@@ -16,16 +16,13 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
-from fizzlab.errors import Problem
+from fizzlab.errors import BadInput, Problem
 from fizzlab.trial.placing import write_whole
 
 LEDGER = "ledger.jsonl"
 
 #: What the first entry carries where later ones carry the hash of the line before.
 FIRST = "0" * 64
-
-#: The form of the lines; a change of meaning raises it.
-FORMAT = 1
 
 Hash = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Hashes = dict[str, Hash]
@@ -44,11 +41,15 @@ class DeviationEntry(_Part):
     why: str = ""
     seen: bool = False
 
+    def __str__(self) -> str:
+        run, why = f"batch {self.run}: " if self.run else "", f" ({self.why})" if self.why else ""
+        return f"{run}{self.what}{why}, {'seen in the tables' if self.seen else 'as the maker wrote'}"
+
 
 class _Entry(_Part):
     """What every entry has: place from 1, SHA-256 of the line before (or zeros), when and by whom."""
 
-    format: Literal[1] = 1
+    format: Literal[1] = 1  # a change of meaning raises it
     entry: int = Field(ge=1)
     before: Hash
     at: str
@@ -141,10 +142,14 @@ class Ledger:
         """The records, in the order in which they were made."""
         return [entry for entry in self.entries() if isinstance(entry, Report)]
 
-    def about(self, record: str) -> list[Correction | SignOff]:
-        """The corrections and later sign-offs of a record."""
-        later = [entry for entry in self.entries() if isinstance(entry, Correction | SignOff)]
-        return [entry for entry in later if entry.record == record]
+    def report(self, number: int) -> Report:
+        """The record of that number (BadInput where there is none)."""
+        known = {entry.number: entry for entry in self.reports()}
+        if number not in known:
+            numbers = ", ".join(map(str, known))
+            do = f"The ledger holds: {numbers}." if known else "Make one with: fizzlab report FOLDER."
+            raise BadInput([Problem(str(self.path.parent.parent), f"there is no record {number}.", do)])
+        return known[number]
 
     def plan(self) -> PlanEntry | None:
         """The last plan that was made."""
@@ -163,7 +168,7 @@ class Ledger:
             if entry is None:
                 found.append(f"{here} {line.fault}.")
             elif entry.before != before:
-                found.append(_broken(line.place, entry, self.lines))
+                found.append(self._broken(line.place, entry))
             elif entry.entry != line.place:
                 found.append(f"{here} it says that it is line {entry.entry}.")
             if isinstance(entry, Report):
@@ -177,23 +182,25 @@ class Ledger:
             found.append(f"Line {len(self.lines)} of {LEDGER}: its end is missing.")
         return found
 
+    def _broken(self, place: int, entry: Entry) -> str:
+        earlier = [line.place for line in self.lines[: place - 1] if line.sha256 == entry.before]
+        if earlier:
+            what = f"it follows line {earlier[-1]}, so what stands between was put in later"
+        elif place == 1 or entry.entry > place:
+            what = "one or more lines before it were taken out"
+        else:
+            what = f"line {place - 1} was changed after it was written"
+        return f"The chain is broken at line {place} of {LEDGER}: {what}."
 
-def _broken(place: int, entry: Entry, lines: tuple[Line, ...]) -> str:
-    earlier = [line.place for line in lines[: place - 1] if line.sha256 == entry.before]
-    if earlier:
-        what = f"it follows line {earlier[-1]}, so what stands between was put in later"
-    elif place == 1 or entry.entry > place:
-        what = "one or more lines before it were taken out"
-    else:
-        what = f"line {place - 1} was changed after it was written"
-    return f"The chain is broken at line {place} of {LEDGER}: {what}."
+    def with_entry(self, entry: Entry) -> Ledger:
+        """The ledger with one more line; nothing is written. A cut line stays, as a damaged one."""
+        cut = b"\n" if self.data and not self.data.endswith(b"\n") else b""
+        return _parsed(self.path, self.data + cut + line_of(entry) + b"\n")
 
 
 def canonical(value: Any) -> bytes:
     """JSON in its one stable form.
 
-    Examples
-    --------
     >>> canonical({"b": [1, 2.5], "a": "drücken"}).decode()
     '{"a":"drücken","b":[1,2.5]}'
     """
@@ -217,7 +224,7 @@ def parse_line(line: bytes) -> tuple[Entry | None, str]:
         raw = json.loads(line.decode("utf-8"))
     except (UnicodeDecodeError, ValueError, RecursionError):
         return None, "it is damaged and cannot be read"
-    if isinstance(raw, dict) and isinstance(raw.get("format"), int) and raw["format"] > FORMAT:
+    if isinstance(raw, dict) and isinstance(raw.get("format"), int) and raw["format"] > 1:
         return None, "it was written by a newer fizzlab, which this one cannot read"
     try:
         entry = _ANY.validate_json(line)
@@ -233,35 +240,19 @@ def read_ledger(home: Path) -> Ledger:
     """Read the ledger of a records folder; a missing one is empty."""
     path = home / LEDGER
     try:
-        data = path.read_bytes()
+        return _parsed(path, path.read_bytes())
     except (FileNotFoundError, NotADirectoryError):
-        data = b""
-    raw = data.split(b"\n")
-    if not raw[-1]:
-        raw.pop()
-    lines = [Line(place, sha256(text), *parse_line(text)) for place, text in enumerate(raw, start=1)]
+        return Ledger(path, b"", ())
+
+
+def _parsed(path: Path, data: bytes) -> Ledger:
+    texts = data.removesuffix(b"\n").split(b"\n") if data else []
+    lines = [Line(place, sha256(text), *parse_line(text)) for place, text in enumerate(texts, start=1)]
     return Ledger(path, data, tuple(lines))
-
-
-def with_entry(ledger: Ledger, entry: Entry) -> Ledger:
-    """The ledger with one more line; nothing is written."""
-    data = ledger.data
-    if data and not data.endswith(b"\n"):
-        data += b"\n"  # a cut line stays, as a damaged one
-    text = line_of(entry)
-    line = Line(len(ledger.lines) + 1, sha256(text), entry)
-    return Ledger(ledger.path, data + text + b"\n", (*ledger.lines, line))
 
 
 def add(ledger: Ledger, entry: Entry) -> Ledger:
     """Add an entry to the ledger on disk; whoever calls holds its lock."""
-    longer = with_entry(ledger, entry)
+    longer = ledger.with_entry(entry)
     write_whole(ledger.path, longer.data)
     return longer
-
-
-def no_records(folder: Path) -> Problem:
-    """What to say of a folder without records."""
-    if not folder.exists():
-        return Problem(str(folder), "there is no such folder.", "Check the name.")
-    return Problem(str(folder), "it holds no records.", "Make one with: fizzlab report FOLDER.")

@@ -28,10 +28,6 @@ class Busy(FizzlabError):
     """Someone else holds the lock, and has for as long as one would wait."""
 
 
-class NoLocks(FizzlabError):
-    """The drive does not offer locks."""
-
-
 @contextlib.contextmanager
 def locked(path: Path, *, patience_s: float = 0.0) -> Iterator[None]:
     """Hold the lock of a file, which is made for it, with its folder, and taken away afterwards.
@@ -62,24 +58,19 @@ def _taken(path: Path) -> int | None:
             return None  # it is being taken away by the one who held it
         raise
     try:
-        if _lock(held) and _is_still(held, path):
+        _try(held)
+        if os.path.samestat(os.fstat(held), os.stat(path)):  # it is still the file of that name
             return held
     except BaseException as error:
-        os.close(held)
-        if isinstance(error, OSError) and error.errno in _NO_LOCKS:
-            what = "This drive offers no file locks, so two reports at once could not be kept apart."
-            raise NoLocks(f"{what} Keep the trial folder on a drive of this computer.") from None
-        raise
+        code = error.errno if isinstance(error, OSError) else None
+        if code not in _BUSY and not isinstance(error, FileNotFoundError):
+            os.close(held)
+            if code in _NO_LOCKS:
+                what = "This drive offers no file locks, so two reports at once could not be kept apart."
+                raise FizzlabError(f"{what} Keep the trial folder on a drive of this computer.") from None
+            raise
     os.close(held)
     return None
-
-
-def _is_still(held: int, path: Path) -> bool:
-    """Is the file that was locked still the one of that name?"""
-    try:
-        return os.path.samestat(os.fstat(held), os.stat(path))
-    except FileNotFoundError:
-        return False
 
 
 if sys.platform == "win32":
@@ -105,13 +96,3 @@ else:
         with contextlib.suppress(OSError):  # while it is held: afterwards the name may be someone else's
             os.unlink(path)
         os.close(held)
-
-
-def _lock(held: int) -> bool:
-    try:
-        _try(held)
-    except OSError as error:
-        if error.errno in _BUSY:
-            return False
-        raise
-    return True

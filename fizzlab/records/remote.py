@@ -7,9 +7,6 @@ from pathlib import Path
 
 from fizzlab.errors import FizzlabError
 
-#: What marks a record as whole there, and is therefore written last.
-LAST = "report.html"
-
 
 class NotSent(FizzlabError):
     """A record could not be copied to the address; the local record is whole."""
@@ -18,10 +15,7 @@ class NotSent(FizzlabError):
 class Address:
     """A place for records, such as ``file:///media/stick/records`` or ``s3://bucket/records``.
 
-    Raises
-    ------
-    NotSent
-        fsspec is not installed, or does not know this kind of address.
+    NotSent is raised where fsspec is not installed, or does not know this kind of address.
     """
 
     def __init__(self, address: str) -> None:
@@ -37,15 +31,10 @@ class Address:
             raise NotSent(f"The address {address} cannot be used: {error}") from None
 
     def send(self, record: Path) -> str:
-        """Copy a record folder to the address and return where it lies now.
+        """Copy a record folder to the address and return where it lies now; NotSent where that failed.
 
         Nothing that is there is overwritten. The page is written last, so that a folder with a page is a
         whole record; after a failure or a Ctrl-C the files that were written are taken away again.
-
-        Raises
-        ------
-        NotSent
-            A record of that name is there already, or the place refused.
         """
         there, shown = f"{self._root.rstrip('/')}/{record.name}", f"{self.address}/{record.name}"
         files = [path for path in record.rglob("*") if path.is_file()]
@@ -54,7 +43,7 @@ class Address:
             if self._files.exists(there):
                 raise FileExistsError
             self._files.makedirs(there, exist_ok=False)
-            for path in sorted(files, key=lambda path: path == record / LAST):
+            for path in sorted(files, key=lambda path: path == record / "report.html"):
                 target = f"{there}/{path.relative_to(record).as_posix()}"
                 self._files.makedirs(target.rpartition("/")[0], exist_ok=True)
                 written.append(target)
@@ -63,7 +52,11 @@ class Address:
             what = f"{shown} is there already and was left as it is. The new record is whole at {record};"
             raise NotSent(f"{what} give another address, or copy it by hand under another name.") from None
         except BaseException as error:
-            self._take_away(there, written)
+            folders = sorted({path.rpartition("/")[0] for path in written} | {there}, key=len, reverse=True)
+            away = [(self._files.rm_file, path) for path in written]
+            for take, path in [*away, *((self._files.rmdir, folder) for folder in folders)]:
+                with contextlib.suppress(Exception):
+                    take(path)
             if not isinstance(error, Exception):
                 raise
             # storage services raise errors of their own kinds, which have no common root
@@ -71,10 +64,3 @@ class Address:
             what = f"The record is whole at {record}, but it could not be written to {shown}: {why}."
             raise NotSent(f"{what} Copy the folder there by hand.") from None
         return shown
-
-    def _take_away(self, there: str, written: list[str]) -> None:
-        folders = sorted({path.rpartition("/")[0] for path in written} | {there}, key=len, reverse=True)
-        away = [(self._files.rm_file, path) for path in written]
-        for take, path in [*away, *((self._files.rmdir, folder) for folder in folders)]:
-            with contextlib.suppress(Exception):
-                take(path)

@@ -17,7 +17,6 @@ import platform
 import re
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -36,7 +35,6 @@ from fizzlab.records.ledger import (
     line_of,
     parse_line,
     read_ledger,
-    with_entry,
 )
 from fizzlab.records.locks import Busy, locked
 from fizzlab.trial.placing import flushed_beside, put
@@ -57,9 +55,9 @@ LIBRARIES = ("fizzlab", "numpy", "scipy", "pandas", "statsmodels", "matplotlib",
 #: What JupyterLab and file managers leave in a folder that was only looked at.
 _IGNORED = frozenset({".ipynb_checkpoints", ".DS_Store", "Thumbs.db", "desktop.ini"})
 
-_RECORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}-([1-9][0-9]{0,8})")
-
 E = TypeVar("E", Correction, SignOff)
+
+_RECORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}-([1-9][0-9]{0,8})")
 
 
 @dataclass(frozen=True)
@@ -87,45 +85,27 @@ class About:
 
 @dataclass(frozen=True)
 class Stamp:
-    """What a record learns when its turn comes: name, number, and the last hash of the ledger so far."""
+    """What a record learns when its turn comes: its name, and the last hash of the ledger so far."""
 
     record: str
-    number: int
     before: str
     signed: Signed
 
 
 def fingerprint(path: Path) -> str:
-    """SHA-256 of a file's bytes, in hexadecimal.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     file = Path(folder) / "runs.csv"
-    ...     _ = file.write_bytes(b"abc")
-    ...     fingerprint(file)[:16]
-    'ba7816bf8f01cfea'
-    """
+    """SHA-256 of a file's bytes, in hexadecimal."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def fingerprints(folder: Path, paths: Iterable[Path]) -> dict[str, str]:
     """Fingerprints by the file's name as seen from the trial folder, ``../autumn/runs.csv`` for another's."""
-    return {name_of(path, folder): fingerprint(path) for path in paths}
-
-
-def name_of(path: Path, folder: Path) -> str:
-    """A file's name as seen from the trial folder."""
-    return Path(os.path.relpath(path, folder)).as_posix()
+    return {Path(os.path.relpath(path, folder)).as_posix(): fingerprint(path) for path in paths}
 
 
 def kept_as(name: str) -> str:
     """Where the copy of an input stands in a record's ``inputs/``, so that another trial's stays inside it.
 
-    Examples
-    --------
     >>> kept_as("runs.csv"), kept_as("../autumn/runs.csv")
     ('runs.csv', 'earlier/autumn/runs.csv')
     """
@@ -148,9 +128,6 @@ def now() -> str:
     return dt.datetime.now().astimezone().isoformat(timespec="seconds")
 
 
-# making a record
-
-
 @contextlib.contextmanager
 def making(home: Path) -> Iterator[Path]:
     """A folder to write a record in, which is gone afterwards unless `keep` gave it a number.
@@ -162,7 +139,7 @@ def making(home: Path) -> Iterator[Path]:
     with _gone_if_empty(home), contextlib.ExitStack() as stack:
         with ledger_to_add_to(home):
             _clear(home)
-            stack.enter_context(locked(_alive(folder)))
+            stack.enter_context(locked(home / f"{folder.name}.lock"))
             folder.mkdir()
         try:
             yield folder
@@ -176,16 +153,28 @@ def keep(making: Path, about: About, finish: Callable[[Path, Stamp], None]) -> P
     `making` holds all of the record but what carries its number, such as the page; `finish` writes that. If
     the computer refuses (OSError), the ledger and the other records are as they were.
     """
-    home = making.parent
+    home, signed = making.parent, about.signed
     with ledger_to_add_to(home) as ledger:
         taken = [_number(path.name) for path in home.iterdir()]  # of files too: the name is taken
         number = 1 + max([0, *taken, *(entry.number for entry in ledger.reports())])
-        stamp = Stamp(f"{about.trial}-{number}", number, ledger.last, about.signed)
+        stamp = Stamp(f"{about.trial}-{number}", ledger.last, signed)
         finish(making, stamp)
-        entry = _entry(making, about, stamp, place=len(ledger.lines) + 1)
+        entry = Report(
+            **_head(ledger),
+            record=stamp.record,
+            number=number,
+            by=signed.made_by,
+            checked_by=signed.checked_by,
+            date=signed.date.isoformat(),
+            files={name: fingerprint(path) for name, path in files_of(making).items()},
+            versions=versions(),
+            **{name: value for name, value in vars(about).items() if name != "signed"},
+        )
         (making / ENTRY).write_bytes(line_of(entry) + b"\n")
-        _sync(making)
-        coming = flushed_beside(ledger.path, with_entry(ledger, entry).data)
+        for path in files_of(making).values():  # wait until the disk has each
+            with path.open("rb+") as file:
+                os.fsync(file.fileno())
+        coming = flushed_beside(ledger.path, ledger.with_entry(entry).data)
         target = home / stamp.record
         try:
             os.rename(making, target)
@@ -199,40 +188,15 @@ def keep(making: Path, about: About, finish: Callable[[Path, Stamp], None]) -> P
     return target
 
 
-def _entry(making: Path, about: About, stamp: Stamp, place: int) -> Report:
-    said = {name: value for name, value in vars(about).items() if name != "signed"}
-    return Report(
-        entry=place,
-        before=stamp.before,
-        record=stamp.record,
-        number=stamp.number,
-        at=now(),
-        by=about.signed.made_by,
-        checked_by=about.signed.checked_by,
-        date=about.signed.date.isoformat(),
-        files={name: fingerprint(path) for name, path in files_of(making).items()},
-        versions=versions(),
-        **said,
-    )
-
-
-# adding to the ledger
-
-
 @contextlib.contextmanager
-def planning(
-    home: Path,
-    *,
-    runs: Sequence[Mapping[str, str | float]],
-    **about: Any,
-) -> Iterator[None]:
+def planning(home: Path, *, runs: Sequence[Mapping[str, str | float]], **about: Any) -> Iterator[None]:
     """Enter a plan when what is done inside has succeeded; the room for it is taken beforehand.
 
     Of the batches it keeps run, day, blind code and the factors, in the order of making.
     """
     with _gone_if_empty(home), ledger_to_add_to(home) as ledger:
         entry = PlanEntry(**_head(ledger), **about, runs=[dict(run) for run in runs])
-        coming = flushed_beside(ledger.path, with_entry(ledger, entry).data)
+        coming = flushed_beside(ledger.path, ledger.with_entry(entry).data)
         try:
             yield
             put(coming, ledger.path)
@@ -245,52 +209,34 @@ def correct(home: Path, number: int, *, reason: str, by: str, says: str = "") ->
 
     BadInput is raised, and nothing written, where there is no such record or a text is empty.
     """
-    reason, by, says = _tidy(reason), _tidy(by), _tidy(says)
-    _refuse_empty({"--reason": reason, "--by": by})
-    return _enter(home, number, lambda head: Correction(**head, by=by, reason=reason, says=says))
+    reason, by = _filled({"--reason": reason, "--by": by})
+    return _enter(home, number, lambda head: Correction(**head, by=by, reason=reason, says=_tidy(says)))
 
 
-def sign(home: Path, number: int, *, checked_by: str, date: dt.date | None = None) -> SignOff:
+def sign(home: Path, number: int, *, checked_by: str, date: str = "") -> SignOff:
     """Say that a record was checked, after it was made; today, if no date is given."""
-    by = _tidy(checked_by)
-    _refuse_empty({"--checked-by": by})
-    day = (date or dt.date.today()).isoformat()
+    (by,), day = _filled({"--checked-by": checked_by}), signed(date=date).date.isoformat()
     return _enter(home, number, lambda head: SignOff(**head, by=by, date=day))
-
-
-def signed(made_by: str, checked_by: str, date: str) -> Signed:
-    """Who signs a report that is about to be made, from what was typed; see `day_of`."""
-    return Signed(_tidy(made_by), _tidy(checked_by), day_of(date))
-
-
-def day_of(text: str) -> dt.date:
-    """The day that a sign-off names; today where it names none."""
-    if not text.strip():
-        return dt.date.today()
-    try:
-        return dt.date.fromisoformat(text.strip())
-    except ValueError:
-        do = "Write it as 2026-01-31."
-        raise BadInput([Problem("option --date", f"“{text}” is not a date.", do)]) from None
 
 
 def _enter(home: Path, number: int, make: Callable[[dict[str, Any]], E]) -> E:
     """Add an entry about a record; `make` is given what every such entry has."""
-    _record_numbered(read_ledger(home), number)  # before anything is made on the disk
+    read_ledger(home).report(number)  # before anything is made on the disk
     with ledger_to_add_to(home) as ledger:
-        record = _record_numbered(ledger, number).record
+        record = ledger.report(number).record
         entry = make({**_head(ledger), "record": record, "number": number})
         add(ledger, entry)
     return entry
 
 
-def _record_numbered(ledger: Ledger, number: int) -> Report:
-    found = [entry for entry in ledger.reports() if entry.number == number]
-    if not found:
-        numbers = ", ".join(str(entry.number) for entry in ledger.reports())
-        do = f"The ledger holds: {numbers}." if numbers else "Make one with: fizzlab report FOLDER."
-        raise BadInput([Problem(str(ledger.path), f"there is no record {number}.", do)])
-    return found[-1]
+def signed(made_by: str = "", checked_by: str = "", date: str = "") -> Signed:
+    """Who made and checked a record, from what was typed; today where no date is named."""
+    try:
+        day = dt.date.fromisoformat(date.strip()) if date.strip() else dt.date.today()
+    except ValueError:
+        do = "Write it as 2026-01-31."
+        raise BadInput([Problem("option --date", f"“{date}” is not a date.", do)]) from None
+    return Signed(_tidy(made_by), _tidy(checked_by), day)
 
 
 def _head(ledger: Ledger) -> dict[str, Any]:
@@ -298,14 +244,15 @@ def _head(ledger: Ledger) -> dict[str, Any]:
 
 
 def _tidy(text: str) -> str:
-    readable = text.encode("utf-8", errors="replace").decode("utf-8")
-    return " ".join(readable.split())
+    return " ".join(text.encode("utf-8", errors="replace").decode("utf-8").split())
 
 
-def _refuse_empty(options: dict[str, str]) -> None:
-    empty = [name for name, text in options.items() if not text]
+def _filled(options: dict[str, str]) -> list[str]:
+    """What was typed, tidied; BadInput where nothing was."""
+    empty = [name for name, text in options.items() if not _tidy(text)]
     if empty:
         raise BadInput([Problem(f"option {name}", "it is empty.", "Say it in words.") for name in empty])
+    return [_tidy(text) for text in options.values()]
 
 
 @contextlib.contextmanager
@@ -321,9 +268,6 @@ def ledger_to_add_to(home: Path) -> Iterator[Ledger]:
         yield ledger
 
 
-# what stands in the folders
-
-
 def record_folders(home: Path) -> list[Path]:
     """The folders that are called like a record, by number."""
     found = [path for path in home.iterdir() if _RECORD.fullmatch(path.name) and path.is_dir()]
@@ -337,7 +281,7 @@ def files_of(record: Path) -> dict[str, Path]:
         for path in record.rglob("*")
         if (path.is_symlink() or not path.is_dir()) and not is_ignored(path.relative_to(record))
     }
-    return {name: found[name] for name in sorted(found) if name != ENTRY}
+    return {name: path for name, path in sorted(found.items()) if name != ENTRY}
 
 
 def is_ignored(path: Path) -> bool:
@@ -348,10 +292,9 @@ def is_ignored(path: Path) -> bool:
 def own_entry(record: Path) -> Report | None:
     """The line that a record folder carries of itself; None where it carries none that can be read."""
     try:
-        line = (record / ENTRY).read_bytes()
+        entry, _ = parse_line((record / ENTRY).read_bytes().removesuffix(b"\n"))
     except OSError:
         return None
-    entry, _ = parse_line(line.removesuffix(b"\n"))
     return entry if isinstance(entry, Report) and entry.record == record.name else None
 
 
@@ -365,27 +308,13 @@ def _number(name: str) -> int:
     return int(matched.group(1)) if matched else 0
 
 
-def _alive(making: Path) -> Path:
-    return making.with_name(f"{making.name}.lock")
-
-
-def _is_dead(path: Path) -> bool:
-    """Was this left by a process that is gone?"""
-    try:
-        with locked(_alive(path.with_name(path.name.removesuffix(".lock")))):
-            return True
-    except Busy:
-        return False
-
-
 def _clear(home: Path) -> None:
     """Take away what killed processes left; whoever calls holds the ledger, so none is about to begin."""
-    left = [path for path in home.iterdir() if path.name.startswith(MAKING) and _is_dead(path)]
-    for path in [*left, home / COMING]:
-        if path.is_dir():
-            shutil.rmtree(path, ignore_errors=True)
-        else:
-            path.unlink(missing_ok=True)
+    left = {path.name.removesuffix(".lock") for path in home.iterdir() if path.name.startswith(MAKING)}
+    for name in left:
+        with contextlib.suppress(Busy), locked(home / f"{name}.lock"):
+            shutil.rmtree(home / name, ignore_errors=True)
+    (home / COMING).unlink(missing_ok=True)
 
 
 @contextlib.contextmanager
@@ -395,14 +324,3 @@ def _gone_if_empty(home: Path) -> Iterator[None]:
     finally:
         with contextlib.suppress(OSError):  # not empty
             home.rmdir()
-
-
-def _sync(folder: Path) -> None:
-    """Wait until the disk has every file of a folder."""
-    with ThreadPoolExecutor(8) as pool:  # side by side they share the disk's journal
-        list(pool.map(_sync_file, files_of(folder).values()))
-
-
-def _sync_file(path: Path) -> None:
-    with path.open("rb+") as file:
-        os.fsync(file.fileno())

@@ -18,11 +18,11 @@ from fizzlab.design.kinds import KINDS
 from fizzlab.errors import CannotAnswer
 from fizzlab.measures import Measure, looked_up
 from fizzlab.models.days import set_for_days
-from fizzlab.models.draws import Forecast, exact
 from fizzlab.models.effects import ResponseFit, fit_response
-from fizzlab.models.result import Effect, FitResult, Study
+from fizzlab.models.result import Effect, FitResult, Forecast, Study, exact
 from fizzlab.models.terms import ALL, Amount, Category, Term, level_name, varying
-from fizzlab.recipe import Recipe, batch_mass, cost, fizz_balance, for_run
+from fizzlab.recipe.amounts import batch_mass, cost, fizz_balance
+from fizzlab.recipe.ingredients import Recipe, for_run
 from fizzlab.recipe.units import Span
 from fizzlab.trial.folder import Trial
 
@@ -235,14 +235,14 @@ def _options(
 def _offered(trial: Trial) -> dict[str, Any]:
     """What a study may ask for that is worked out from trial.toml rather than written there."""
     settings = trial.settings
-    recipe, air, index = settings.made_recipe(), settings.drying.forecast_air, settings.crumble.index
+    recipe, air = settings.made_recipe(), settings.drying.forecast_air
     return {
         "recipe": recipe,
         "pieces": None if settings.recipe is None else settings.recipe.pieces,
         "theory_g": settings.fizz.theory_g if settings.fizz.theory_g is not None else _by_recipe(trial),
         "forecast_air": None if air is None else (air.temp_c, air.rh_pct),
         "margins": {name: asked.same_within for name, asked in settings.responses.items()},
-        "index": None if index is None else index.parts(),
+        "index": settings.crumble.index,
     }
 
 

@@ -156,10 +156,10 @@ def write_report(
     unprinted: list[str] = []
     with records.making(trial.folder / RECORDS) as making:
         executed = _run(trial, notebook, making, progress, kernels or Kernels())
-        for path in trial.inputs:  # so that a later change of a table can be told row by row
-            copy = making / records.INPUTS / records.kept_as(records.name_of(path, trial.folder))
+        for name in inputs:  # so that a later change of a table can be told row by row
+            copy = making / records.INPUTS / records.kept_as(name)
             copy.parent.mkdir(parents=True, exist_ok=True)
-            copy.write_bytes(path.read_bytes())
+            copy.write_bytes((trial.folder / name).read_bytes())
         if records.fingerprints(trial.folder, trial.inputs) != inputs:
             changed = "a table was changed while the report was being made."
             raise BadInput([Problem(str(folder), changed, "Run the report again.")])

@@ -18,6 +18,7 @@ from fizzlab.measures import BLIND, CHECKED_AT, TABLES, Column, TableSpec
 from fizzlab.trial import checks
 from fizzlab.trial.journal import JOURNAL, Journal
 from fizzlab.trial.settings import FILE, TrialSettings, read_settings
+from fizzlab.trial.settings.sections import Complaints
 from fizzlab.trial.tables import RawTable, Table, parse, read_csv, read_sheets, unread
 from fizzlab.trial.workbook import open_in
 
@@ -25,8 +26,7 @@ WORKBOOK = "readings.xlsx"
 RECORDS = "records"
 
 
-@dataclass(frozen=True)
-class Passed:
+class Passed(NamedTuple):
     """An earlier trial that is not counted, and why, as one plain sentence."""
 
     name: str
@@ -117,64 +117,62 @@ def folder_there(folder: Path) -> None:
         raise BadInput([Problem(str(folder), what, "Check the name, or make one with: fizzlab new FOLDER.")])
 
 
+def refuse_records(folder: str | Path) -> None:
+    """Refuse a folder that lies in a record (BadInput): what stands there is never changed, nor added to."""
+    path = Path(folder).resolve()
+    for home in (path, *path.parents):
+        if home.name == RECORDS and (home / "ledger.jsonl").is_file():
+            what = "it belongs to the records, which are never changed."
+            raise BadInput([Problem(str(folder), what, f"Name the folder of the trial: {home.parent.name}.")])
+
+
+def _hard(found: Sequence[Problem]) -> list[Problem]:
+    return [problem for problem in found if problem.weight == "problem"]
+
+
 def _load(folder: Path, follow: bool = False) -> Trial:
     """The trial without the others that it names; these must be there, if they are to be followed."""
     folder_there(folder)
-    settings, problems = read_settings(folder)
+    settings, found = read_settings(folder)
     specs = TABLES if settings is None else settings.tables()
-    raws, found, doubts, inputs = read_all(folder, specs)
-    problems += found
-    parsed: dict[str, Table] = {}
-    clean: set[str] = set()
+    raws, of_files, inputs = read_all(folder, specs)
+    found += of_files
+    clean: dict[str, Table] = {}
     for name, raw in raws.items():
-        if settings is None and name == "runs":  # its columns are not known
-            continue
-        parsed[name], found = parse(raw, columns_of(name, settings, raw), specs[name].planned)
-        hard = [problem for problem in found if problem.weight == "problem"]
-        problems += hard
-        doubts += [problem for problem in found if problem.weight == "doubt"]
-        if not hard:
-            clean.add(name)
+        if settings is not None or name != "runs":  # else its columns are not known
+            table, of_table = parse(raw, columns_of(name, settings, raw), specs[name].planned)
+            found += of_table
+            if not _hard(of_table):
+                clean[name] = table
     if settings is None:
-        raise BadInput(problems)
-    if follow:
-        problems += _named(folder, settings)[1]
-    if "runs" not in raws and not any(problem.where.startswith(("runs", WORKBOOK)) for problem in problems):
+        raise BadInput(_hard(found))
+    found += _named(folder, settings)[1] if follow else []
+    for name in settings.plan.tables if settings.plan else ():
+        if name not in raws:  # a sheet with rows to fill in says so itself
+            do = f"Fill it in, as {WORKBOOK} or a CSV file; if you did, check the file's name."
+            what = "it is planned in trial.toml, but holds no readings."
+            found.append(Problem(name, what, do, weight="doubt"))
+    if "runs" not in raws and not any(each.where.startswith(("runs", WORKBOOK)) for each in _hard(found)):
         do = "Add it, with one row a batch and at least the columns run and day."
-        problems.append(Problem("runs.csv", "the table of batches is not there.", do))
-    runs = None
+        found.append(Problem("runs.csv", "the table of batches is not there.", do))
     if "runs" in clean:
-        runs, found, odd = checks.factor_levels(parsed["runs"], settings)
-        parsed["runs"] = runs
-        problems += found + checks.deviation_problems(settings, checks.named_runs(runs))
-        doubts += odd
-    for name in [name for name in specs if name in clean and name != "runs"]:
-        table, found = parsed[name], []
-        if "run" in table.rows and runs is not None:
-            table = checks.runs_as_spelled(table, runs)
-        table, odd = checks.with_hours(table, runs)
-        if BLIND.name in table.rows:
-            if runs is None:
-                clean.discard(name)  # without the batches no code can be looked up
-            else:
-                table, found = checks.runs_by_code(table, runs)
-        parsed[name] = table
-        problems += odd + found
-    doubts += checks.lot_doubts(settings) + _planned_but_absent(settings, raws)
-    usable = {name: parsed[name] for name in specs if name in clean}
-    found, odd = checks.across_rows(usable, specs)
-    problems += found
-    doubts += odd
-    if problems:
-        raise BadInput(_in_file_order(problems) + _in_file_order(doubts))
+        clean["runs"], problems, doubts = checks.factor_levels(clean["runs"], settings)
+        found += problems + doubts
+        found += checks.deviation_problems(settings, checks.named_runs(clean["runs"]))
+    for name in [name for name in clean if name != "runs"]:
+        if "runs" in clean:
+            clean[name], of_table = checks.matched(clean[name], clean["runs"])
+            found += of_table
+        elif {BLIND.name, CHECKED_AT.name} & set(clean[name].rows):
+            del clean[name]  # without the batches no code and no hours can be looked up
+    tables = {name: clean[name] for name in specs if name in clean}
+    problems, doubts = checks.across_rows(tables, specs)
+    found += problems + doubts
+    if _hard(found):
+        raise BadInput(sorted(_in_file_order(found), key=lambda each: each.weight == "doubt"))
     if settings.drying.air != "none":
-        doubts += checks.air_cover(usable)
-    tables = checks.follow_left_out_runs(usable)
-    return Trial(folder, settings, tables, tuple(_in_file_order(doubts)), tuple(inputs))
-
-
-def _hard(error: BadInput) -> list[Problem]:
-    return [problem for problem in error.problems if problem.weight == "problem"]
+        found += checks.air_cover(tables)
+    return Trial(folder, settings, tables, tuple(_in_file_order(found)), tuple(inputs))
 
 
 def _with_confirmed(trial: Trial) -> Trial:
@@ -182,21 +180,23 @@ def _with_confirmed(trial: Trial) -> Trial:
     asked = trial.settings.confirms
     if asked is None:
         return trial
-    path, key = trial.folder / asked.trial, "key confirms.trial"
+    path = trial.folder / asked.trial
+
+    def wrong(what: str, do: str) -> BadInput:
+        return BadInput([Problem(FILE, what, do, column="key confirms.trial")])
+
     if not (path / FILE).is_file() or path.resolve() == trial.folder.resolve():
-        what = f"“{asked.trial}” is not the folder of another trial."
         do = f"Write the way to it from {trial.folder.name or 'this folder'}, such as ../autumn."
-        raise BadInput([Problem(FILE, what, do, column=key)])
+        raise wrong(f"“{asked.trial}” is not the folder of another trial.", do)
     try:
         other = _load(path)
     except BadInput as error:
-        what = f"the trial “{asked.trial}” cannot be read. {_hard(error)[0]}"
-        raise BadInput([Problem(FILE, what, "Mend it there.", column=key)]) from error
+        what = f"the trial “{asked.trial}” cannot be read. {_hard(error.problems)[0]}"
+        raise wrong(what, "Mend it there.") from error
     for name in other.settings.factors:
         if name not in trial.settings.factors:
-            what = f"the trial “{asked.trial}” has the factor {name}, and this one has not."
             do = f"Copy [factors.{name}] from there, and give runs a column {name}."
-            raise BadInput([Problem(FILE, what, do, column=key)])
+            raise wrong(f"the trial “{asked.trial}” has the factor {name}, and this one has not.", do)
     return replace(trial, confirms=other, inputs=(*trial.inputs, *other.inputs))
 
 
@@ -211,26 +211,26 @@ class _Named(NamedTuple):
 def _named(folder: Path, settings: TrialSettings) -> tuple[list[_Named], list[Problem]]:
     """The folders of earlier trials, each once, in the order of the list."""
     found: dict[Path, _Named] = {}
-    problems: list[Problem] = []
+    problems, key = Complaints(), "earlier.trials"
     own = folder.resolve()
-
-    def wrong(said: str, what: str, do: str) -> None:
-        problems.append(Problem(FILE, f"“{said}” {what}", do, column="key earlier.trials"))
-
     for said in settings.earlier.trials if settings.earlier else ():
         path = folder / said
+        inside = sorted(each.parent for each in path.glob(f"*/{FILE}"))  # this trial may be the first
         if not path.is_dir():
             what = "is a file, not the folder of a trial." if path.exists() else "is no folder."
-            wrong(said, what, f"Write the way to it from {folder.name or 'this folder'}, such as ../autumn.")
+            problems.add(
+                key,
+                f"“{said}” {what}",
+                f"Write the way to it from {folder.name or 'this folder'}, such as ../autumn.",
+            )
         elif path.resolve() == own:
-            wrong(said, "is this trial itself.", "Name trials that were made before it.")
+            problems.add(key, f"“{said}” is this trial itself.", "Name trials that were made before it.")
         elif (path / FILE).is_file():
             found.setdefault(path.resolve(), _Named(path, said, False))
+        elif not inside:
+            do = f"Name the folder of a trial, or one whose sub-folders are trials, each with its {FILE}."
+            problems.add(key, f"“{said}” holds no {FILE}, nor do its sub-folders.", do)
         else:
-            inside = sorted(each.parent for each in path.glob(f"*/{FILE}"))  # this trial may be the first
-            if not inside:
-                do = f"Name the folder of a trial, or one whose sub-folders are trials, each with its {FILE}."
-                wrong(said, f"holds no {FILE}, nor do its sub-folders.", do)
             for each in inside:
                 if each.resolve() != own:
                     name = f"{said.rstrip('/')}/{each.name}"
@@ -249,7 +249,7 @@ def _with_earlier(trial: Trial, wanted: Sequence[_Named]) -> Trial:
         try:
             other = _load(each.folder)
         except BadInput as error:
-            hard = _hard(error)
+            hard = _hard(error.problems)
             more = f" (the first of {len(hard)} problems)" if len(hard) > 1 else ""
             why = f"It cannot be read{more}: {hard[0]}"
         else:
@@ -275,45 +275,20 @@ def _with_earlier(trial: Trial, wanted: Sequence[_Named]) -> Trial:
     )
 
 
-def refuse_records(folder: str | Path) -> None:
-    """Refuse a folder that lies in a record: what stands there is never changed, nor added to.
-
-    Raises
-    ------
-    BadInput
-        It does; the sentence names the trial that the record belongs to.
-    """
-    path = Path(folder).resolve()
-    for home in (path, *path.parents):
-        if home.name == RECORDS and (home / "ledger.jsonl").is_file():
-            what = "it belongs to the records, which are never changed."
-            raise BadInput([Problem(str(folder), what, f"Name the folder of the trial: {home.parent.name}.")])
-
-
-def _planned_but_absent(settings: TrialSettings, raws: Mapping[str, RawTable]) -> list[Problem]:
-    """Tables that the plan names and the folder does not hold: perhaps under another name."""
-    what = "it is planned in trial.toml, but holds no readings."
-    do = f"Fill it in, as {WORKBOOK} or a CSV file; if you did, check the file's name."
-    planned = [] if settings.plan is None else settings.plan.tables
-    # a sheet with rows to fill in says so itself
-    return [Problem(name, what, do, weight="doubt") for name in planned if name not in raws]
-
-
 class Read(NamedTuple):
     """The tables of a folder as text, what is wrong or odd about the files, and the files themselves."""
 
     raws: dict[str, RawTable]
     problems: list[Problem]
-    doubts: list[Problem]
     inputs: list[Path]
 
 
 def read_all(folder: Path, specs: Mapping[str, TableSpec] = TABLES) -> Read:
     """Read every table of the folder, wherever it stands, as text."""
-    out = Read({}, [], [], [folder / FILE] if (folder / FILE).exists() else [])
+    out = Read({}, [], [folder / FILE] if (folder / FILE).exists() else [])
 
     def odd(where: str, what: str, do: str) -> None:
-        out.doubts.append(Problem(where, what, do, weight="doubt"))
+        out.problems.append(Problem(where, what, do, weight="doubt"))
 
     waiting = len(Journal.open(folder).waiting())
     if waiting:
@@ -327,8 +302,7 @@ def read_all(folder: Path, specs: Mapping[str, TableSpec] = TABLES) -> Read:
         out.inputs.append(book)
         out.raws.update({name: raw for name, raw in sheets.items() if not raw.cells.empty})
         out.problems.extend(problems)
-        for title in others:
-            guess = nearest(title, specs)
+        for title, guess in [(title, nearest(title, specs)) for title in others]:
             if guess and guess not in sheets:
                 do = f"Rename it if it is meant to be {guess}."
                 odd(f"{WORKBOOK}, sheet {title}", "this sheet was not read.", do)
@@ -347,14 +321,13 @@ def read_all(folder: Path, specs: Mapping[str, TableSpec] = TABLES) -> Read:
             odd(path.name, "this file was not read.", do)
             continue
         out.inputs.append(path)
+        raw, problems = read_csv(path)
         if name in out.raws and not unread(out.raws[name], specs[name].planned):
             what = f"the same table also stands in {WORKBOOK}, sheet {name}."
-            out.problems.append(Problem(path.name, what, "Keep one of the two and take the other away."))
-            continue
-        raw, problems = read_csv(path)
-        out.problems.extend(problems)
-        if raw is not None:
+            problems = [Problem(path.name, what, "Keep one of the two and take the other away.")]
+        elif raw is not None:
             out.raws[name] = raw
+        out.problems.extend(problems)
     return out
 
 

@@ -1,8 +1,8 @@
-"""`fizzlab import`: from an export to the trial's table, with the mapping kept and the original put aside.
+"""`fizzlab import`: from an export to the room log, with the mapping kept and the original put aside.
 
-`look` reads and guesses, `prepare` works out what would be written, `write` writes it: the table, the
-section [imports.NAME] at the end of trial.toml, and a copy of the export, byte for byte, in `exports/`. No
-reading is added twice, and every other row stays as it stood.
+`prepare` reads, guesses and works out what would be written, `write` writes it: the log, the section
+[imports.NAME] at the end of trial.toml, and a copy of the export, byte for byte, in `exports/`. No reading is
+added twice, and every other row stays as it stood.
 """
 
 from __future__ import annotations
@@ -11,43 +11,52 @@ import csv
 import io
 import json
 import re
-from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
-from fizzlab.errors import BadInput, Problem, did_you_mean
+from fizzlab.errors import BadInput, Problem, count
 from fizzlab.measures import LEAVE_OUT, TABLES
-from fizzlab.trial.folder import WORKBOOK, columns_of, folder_there, read_all, refuse_records
-from fizzlab.trial.loggers import TAKES, Guess, Layout, Told, guess, lay_out
+from fizzlab.trial.folder import WORKBOOK, folder_there, read_all, refuse_records
+from fizzlab.trial.loggers import TAKES, Guess, Layout, bad, guess, is_missing, lay_out, numbers, stamp_texts
 from fizzlab.trial.placing import beside, put_in_place
-from fizzlab.trial.readings import Readings, ahead_of_world_h, read
-from fizzlab.trial.settings import FILE, ImportSettings, TrialSettings, read_settings
-from fizzlab.trial.tables import RawTable, guarded, parse, read_csv, separator_of, shortened, unread
+from fizzlab.trial.settings import FILE, ImportSettings, read_settings
+from fizzlab.trial.stamps import moment
+from fizzlab.trial.tables import (
+    RawTable,
+    csv_of,
+    outside,
+    parse,
+    range_words,
+    separator_of,
+    shortened,
+)
+from fizzlab.trial.workbook import open_in
+
+#: The table that readings go to.
+LOG = TABLES["room_log"]
 
 #: Originals are kept here, inside the trial folder, and never altered.
 EXPORTS = "exports"
 
-#: What a mapping is called if the maker does not name it.
-_CALLED = {"room_log": "hygrometer", "weighings": "scale"}
-
-#: Hours are written to a third of a second; two looks that are nearer than this are one.
-_SAME_HOUR = 2e-4
-
 
 @dataclass(frozen=True)
-class Standing:
-    """A table of the trial as it stands: its bytes, and its cells as `read_csv` gives them."""
+class Readings:
+    """The readings of an export in order of time, and what is odd about them.
 
-    data: bytes
-    raw: RawTable
+    `rows` is indexed by row of the file: `time` (the workshop's clock), `temp_c` and `rh_pct`.
+    """
+
+    where: str
+    rows: pd.DataFrame
+    said: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class Merged:
-    """A whole table with readings added: how many, how many stood there already, and what is odd."""
+    """The whole log with readings added: how many, how many stood there already, and what is odd."""
 
     data: bytes
     added: int
@@ -56,51 +65,34 @@ class Merged:
 
 
 @dataclass(frozen=True)
-class Look:
-    """An export, what its columns are, the name of the mapping, and whether trial.toml held it already."""
+class Prepared:
+    """What would be written: to the log's file, `target`, which now holds `standing`, and to trial.toml.
+
+    `name` is that of the mapping, and `stored` whether trial.toml held it already.
+    """
 
     folder: Path
     file: Path
     data: bytes
-    settings: TrialSettings
-    table: str
     layout: Layout
     guess: Guess
     name: str
     stored: bool
-
-
-@dataclass(frozen=True)
-class Prepared:
-    """What would be written to the table's file, `target`, and what that file holds now."""
-
-    look: Look
-    mapping: ImportSettings
     readings: Readings
     merged: Merged
     target: str
     standing: bytes | None
 
 
-def look(
-    folder: str | Path,
-    file: str | Path,
-    table: str = "room_log",
-    name: str | None = None,
-    told: Told | None = None,
-) -> Look:
-    """Read an export and tell its columns: by a stored mapping that fits, else by a guess.
+def prepare(
+    folder: str | Path, file: str | Path, name: str | None = None, told: Mapping[str, str] | None = None
+) -> Prepared:
+    """Read an export, by a stored mapping that fits or else by a guess, and work out what would be written.
 
-    Parameters
-    ----------
-    folder, file : str or Path
-        The trial folder and the export.
-    name : str, optional
-        Of a mapping in trial.toml, or to be.
-    told : Told, optional
-        What the maker says of the columns.
+    `name` is that of a mapping in trial.toml, or to be; `told` is what the maker says of the columns. Nothing
+    is written. The problems of the export and of the log as it stands raise BadInput together.
     """
-    folder, file, told = Path(folder), Path(file), told or Told()
+    folder, file, told = Path(folder), Path(file), told or {}
     refuse_records(folder)
     folder_there(folder)
     settings, problems = read_settings(folder)
@@ -108,300 +100,245 @@ def look(
         raise BadInput(problems)
     if not file.is_file():
         what = "there is no such file." if not file.exists() else "it is not a file."
-        raise BadInput([Problem(str(file), what, "Check its name and folder.")])
-    data = file.read_bytes()
+        raise bad(str(file), what, "Check its name and folder.")
+    data, imports = file.read_bytes(), settings.imports
     layout = lay_out(file.name, data)
-    stored = _stored(settings, table, name, layout) if told == Told() or name in settings.imports else None
-    if stored is not None and told != Told():
-        what = f"the mapping {stored} stands in {FILE} already."
+    have = set(layout.cells.columns)
+    fitting = [key for key, mapping in imports.items() if set(mapping.columns().values()) <= have]
+    if name is None and not told and len(fitting) > 1:
+        what = f"more than one mapping of {FILE} fits: {', '.join(fitting)}."
+        raise bad(layout.where, what, "Name one with --mapping.")
+    stored = name if name in imports else fitting[0] if fitting and not told and name is None else None
+    if stored is not None and told:
         do = f"Change it there ([imports.{stored}]), or give this one another name with --mapping."
-        raise BadInput([Problem("option --mapping", what, do)])
+        raise bad("option --mapping", f"the mapping {stored} stands in {FILE} already.", do)
     if stored is not None:
-        mapping = settings.imports[stored]
-        unused = tuple(column for column in layout.cells.columns if column not in mapping.columns().values())
-        known = Guess(mapping, (f"Read with the mapping {stored} of {FILE}.",), (), unused)
-        return Look(folder, file, data, settings, table, layout, known, stored, True)
-    found = guess(layout, table, told)
-    if name is None:
-        same = next((key for key, mapping in settings.imports.items() if mapping == found.mapping), None)
-        if same is not None:
-            return Look(folder, file, data, settings, table, layout, found, same, True)
-        called = [_CALLED[table], *(f"{_CALLED[table]}_{n + 2}" for n in range(len(settings.imports)))]
-        name = next(free for free in called if free not in settings.imports)
+        taken = imports[stored].columns().values()
+        unused = tuple(name for name in layout.cells.columns if name not in taken)
+        found = Guess(imports[stored], (f"Read with the mapping {stored} of {FILE}.",), unused)
+    else:
+        found = guess(layout, told)
+        if name is None:
+            stored = next((key for key, mapping in imports.items() if mapping == found.mapping), None)
+    called = ["hygrometer", *(f"hygrometer_{n + 2}" for n in range(len(imports)))]
+    name = stored or name or next(free for free in called if free not in imports)
     if not re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,39}", name):
         do = "Use up to 40 small letters, digits, - and _, beginning with a letter or digit."
-        raise BadInput([Problem("option --mapping", f"“{name}” cannot be the name of a mapping.", do)])
-    return Look(folder, file, data, settings, table, layout, found, name, False)
-
-
-def _stored(settings: TrialSettings, table: str, name: str | None, layout: Layout) -> str | None:
-    """The mapping of that name; without a name, the one mapping whose columns are all there."""
-    if name is not None:
-        if name in settings.imports and settings.imports[name].table != table:
-            what = f"the mapping {name} is for {settings.imports[name].table}, not for {table}."
-            raise BadInput([Problem("option --mapping", what, "Name another, or give --as.")])
-        return name if name in settings.imports else None
-    fitting = [
-        key
-        for key, mapping in settings.imports.items()
-        if mapping.table == table and set(mapping.columns().values()) <= set(layout.cells.columns)
-    ]
-    if len(fitting) > 1:
-        what = f"more than one mapping of {FILE} fits: {', '.join(fitting)}."
-        raise BadInput([Problem(layout.where, what, "Name one with --mapping.")])
-    return fitting[0] if fitting else None
-
-
-def prepare(seen: Look, run: str | None = None, piece: str | None = None) -> Prepared:
-    """Work out what would be written, for the weighings of which piece; nothing is.
-
-    Open questions, and the problems of the export and of the table as it stands, raise BadInput together.
-    """
-    mapping = seen.guess.mapping
-    if mapping is None:
-        raise BadInput(_open_questions(seen))
-    problems: list[Problem] = []
-    readings = made_at = None
+        raise bad("option --mapping", f"“{name}” cannot be the name of a mapping.", do)
+    problems, readings = [], None
     try:
-        readings = read(seen.layout, mapping)
+        readings = read(layout, found.mapping)
     except BadInput as error:
         problems += error.problems
-    target, standing, found = _standing(seen.folder, seen.table)
-    problems += found
-    if seen.table == "weighings":
-        run, made_at, found = _batch(seen, run, piece)
-        problems += found
+    target, standing, wrong = _standing(folder)
+    problems += wrong
     if problems or readings is None:
         raise BadInput(problems)
-    if run and piece and made_at is not None:
-        merged = into_weighings(standing, readings, run=run, piece=piece, made_at=made_at)
-    else:
-        merged = into_room_log(standing, readings)
-    return Prepared(seen, mapping, readings, merged, target, None if standing is None else standing.data)
+    merged = into_room_log(standing, readings)
+    return Prepared(
+        folder, file, data, layout, found, name, stored is not None, readings, merged, target, standing
+    )
 
 
-def _open_questions(seen: Look) -> list[Problem]:
-    """Questions that nobody was there to answer."""
+def read(layout: Layout, mapping: ImportSettings) -> Readings:
+    """Read an export with a mapping; equal readings of one time are taken once.
+
+    A column that is not there, and every cell that cannot be read or lies outside what is possible, raise
+    BadInput together.
+
+    >>> from fizzlab.trial.loggers import guess, lay_out
+    >>> layout = lay_out("log.csv", b"Time,Temp F,RH\\n2026-01-05 08:00,70.7,64\\n2026-01-05 08:10,--,\\n")
+    >>> readings = read(layout, guess(layout).mapping)
+    >>> readings.rows.values.tolist(), readings.said
+    ([[Timestamp('2026-01-05 08:00:00'), 21.5, 64.0]], ('1 row without a reading: passed over (row 3).',))
+    """
+    cells, where, columns = layout.cells, layout.where, mapping.columns()
+    what = "the mapping names this column, but the file does not have it."
+    do = "Import without --mapping to have the columns guessed again."
+    gone = [name for name in columns.values() if name not in cells.columns]
+    if gone:
+        raise BadInput(Problem(where, what, do, column=f"column {name}") for name in gone)
+    blank = is_missing(cells[mapping.temp]) | is_missing(cells[mapping.rh])
+    said = [*layout.said, *_passed(cells.index[blank], "without a reading: passed over")]
+    kept = cells[~blank]
+    texts = stamp_texts(kept, mapping.time, mapping.date)
+    stamps = {int(str(row)): moment(text, mapping.dates) for row, text in texts.items()}
     problems = []
-    for question in seen.guess.questions:
-        example = question.choices[0] if question.choices else "Europe/Berlin"
-        many = f" It may be: {', '.join(question.choices)}." if question.choices else ""
-        do = f'Say it, as in --{question.key.replace("_", "-")} "{example}".'
-        problems.append(Problem(seen.file.name, question.asks + many, do))
-    return problems
+    for row in [row for row, stamp in stamps.items() if stamp is None]:
+        what = f"“{texts[row][:40]}” is no date and time ({mapping.dates})."
+        problems.append(Problem(where, what, "Mend it in a copy.", row, mapping.time))
+    problems = shortened(problems, "rows")
+    clock = [pd.NaT if stamp is None else stamp.clock for stamp in stamps.values()]
+    rows = pd.DataFrame({"time": pd.Series(clock, index=kept.index, dtype="datetime64[ns]")})
+    for kind, column in TAKES.items():
+        rows[column], found = _values(kind, kept[columns[kind]], mapping, where)
+        problems += found
+    if kept.empty:
+        what = "no row with a reading stands in it."
+        problems.append(Problem(where, what, "Look at the columns that were named."))
+    if problems:
+        raise BadInput(problems)
+    offsets = pd.Series([each and each.offset for each in stamps.values()], index=kept.index, dtype=float)
+    rows = _each_once(_in_order(rows, offsets, mapping.zone, said), said)
+    return Readings(where, rows, tuple(said))
 
 
-def _standing(folder: Path, table: str) -> tuple[str, Standing | None, list[Problem]]:
-    """The table as it stands, and the name of its file."""
+def _values(
+    kind: str, cells: pd.Series, mapping: ImportSettings, where: str
+) -> tuple[pd.Series, list[Problem]]:
+    """One kind of reading in the unit of the table."""
+    values, units = numbers(cells)
+    unit = str(getattr(mapping, f"{kind}_unit"))
+    other = (units != "") & (units != unit) & ~((unit == "share") & (units == "%"))
+    if unit == "°F":
+        values = ((values - 32) / 1.8).round(2)
+    elif unit == "share":
+        values = values.where(units == "%", (values * 100).round(2))
+    spec = next(each for each in LOG.columns if each.name == TAKES[kind])
+    problems = []
+    for row in cells.index[values.isna() | other | outside(values, spec)]:
+        shown = cells[row][:40]
+        what = f"{shown} read in {unit} is outside what is possible here ({range_words(spec)})."
+        do = "Look at the unit, or take the row out of a copy."
+        if pd.isna(values[row]):
+            what, do = f"“{shown}” is not a number.", "Mend it in a copy, without thousands separators."
+        elif other[row]:
+            what, do = f"“{shown}” is in {units[row]}, but the column is read in {unit}.", "Keep one unit."
+        problems.append(Problem(where, what, do, row=int(row), column=str(cells.name)))
+    return values, shortened(problems)
+
+
+def _in_order(rows: pd.DataFrame, offsets: pd.Series, zone: str | None, said: list[str]) -> pd.DataFrame:
+    """Put the readings on the workshop's clock, and in order of time."""
+    if zone is not None and offsets.notna().all():
+        world = rows["time"] - pd.to_timedelta(offsets, unit="min")
+        said.append(f"Times were turned into the clock of {zone}.")
+        rows = rows.assign(time=world.dt.tz_localize("UTC").dt.tz_convert(zone).dt.tz_localize(None))
+        return rows.loc[world.sort_values(kind="stable").index]
+    if offsets.notna().any():
+        said.append("The offsets in the stamps were passed over: the clock was taken as it is written.")
+    steps = rows["time"].diff().dt.total_seconds()
+    if (steps < 0).sum() > (steps > 0).sum():
+        rows = rows.iloc[::-1]
+        said.append("The newest reading stands first; the rows were turned round.")
+    back = rows.index[rows["time"].diff().dt.total_seconds() < 0]
+    if len(back):
+        often = "once" if len(back) == 1 else f"{len(back)} times"
+        said.append(
+            f"Times run backwards {often}, first at row {back[0]}, as when summer time ends or a clock is "
+            "set: the clock was taken as it is written, and the rows were put in order of time."
+        )
+    return rows.sort_values("time", kind="stable")
+
+
+def _each_once(rows: pd.DataFrame, said: list[str]) -> pd.DataFrame:
+    equal = rows.duplicated()
+    said += _passed(rows.index[equal], "equal to an earlier one: taken once")
+    rows = rows[~equal]
+    how = "with a time that an earlier row has too, and other values: kept; the analysis takes their mean"
+    said += _passed(rows.index[rows["time"].duplicated()], how)
+    return rows
+
+
+def _passed(index: pd.Index, how: str, shown: int = 5) -> list[str]:
+    """One sentence about some rows; none about no row."""
+    rest = f" and {len(index) - shown} more" if len(index) > shown else ""
+    named = f"row{'' if len(index) == 1 else 's'} {', '.join(map(str, index[:shown]))}{rest}"
+    return [f"{count(len(index), 'row')} {how} ({named})."] if len(index) else []
+
+
+def _standing(folder: Path) -> tuple[str, bytes | None, list[Problem]]:
+    """The name of the log's file, and what it holds."""
     found = read_all(folder)
-    path = next((p for p in found.inputs if p.suffix == ".csv" and p.stem.casefold() == table), None)
-    target = f"{table}.csv" if path is None else path.name
-    problems = [p for p in found.problems if p.where == target]
-    lock = folder / f".~lock.{target}#"
-    if lock.exists():
+    path = next((p for p in found.inputs if p.suffix == ".csv" and p.stem.casefold() == LOG.name), None)
+    target = f"{LOG.name}.csv" if path is None else path.name
+    problems = [p for p in found.problems if p.where == target and p.weight == "problem"]
+    lock = open_in(folder / target)
+    if lock is not None:
         do = f"Close it; if it is not open, delete {lock.name}."
         problems.append(Problem(target, "it is open in a spreadsheet.", do))
-    raw = found.raws.get(table)
-    if path is None and raw is not None and not unread(raw, TABLES[table].planned):
+    if path is None and LOG.name in found.raws:
         what = f"the readings of this trial stand in {WORKBOOK}, and a table cannot be in two places."
-        do = f"Save that sheet as {table}.csv and take it out of the workbook; then import again."
-        problems.append(Problem(raw.where, what, do))
-    if problems or path is None:
-        return target, None, problems
-    again, problems = read_csv(path)
-    return target, None if again is None else Standing(path.read_bytes(), again), problems
+        do = f"Save that sheet as {target} and take it out of the workbook; then import again."
+        problems.append(Problem(found.raws[LOG.name].where, what, do))
+    return target, None if path is None else path.read_bytes(), problems
 
 
-def _batch(
-    seen: Look, run: str | None, piece: str | None
-) -> tuple[str | None, pd.Timestamp | None, list[Problem]]:
-    """The batch as runs spells it, and when it was made."""
-    do = "Weighings are of one piece of one batch: say which, as in --run B03 --piece 2."
-    problems = [
-        Problem(f"option {option}", "it is not given.", do)
-        for option, value in (("--run", run), ("--piece", piece))
-        if not (value or "").strip()
-    ]
-    raw = read_all(seen.folder).raws.get("runs")
-    if raw is None:
-        what = "the table of batches cannot be read."
-        problems.append(Problem("runs.csv", what, "Run: fizzlab check FOLDER."))
-    if problems or raw is None or run is None:
-        return run, None, problems
-    columns = [column for column in TABLES["runs"].columns if column.name in ("run", "made_at")]
-    only = [column.name for column in columns if column.name in raw.cells.columns]
-    table, found = parse(RawTable(raw.where, raw.cells[only]), columns)
-    problems = [problem for problem in found if problem.weight == "problem"]
-    if problems:
-        return run, None, problems
-    rows = table.rows[table.rows["run"].str.casefold() == run.strip().casefold()]
-    if rows.empty:
-        do = did_you_mean(run, table.rows["run"], "Name it as in runs.")
-        return run, None, [Problem("option --run", f"there is no batch “{run}” in {raw.where}.", do)]
-    name, made_at = str(rows["run"].iloc[0]), rows["made_at"].iloc[0]
-    if pd.isna(made_at):
-        what = f"batch {name} has no made_at, so hours cannot be counted."
-        return run, None, [Problem(raw.where, what, "Fill it in.", row=int(rows.index[0]), column="made_at")]
-    return name, made_at, []
-
-
-def into_room_log(standing: Standing | None, readings: Readings) -> Merged:
+def into_room_log(standing: bytes | None, readings: Readings) -> Merged:
     """Add hygrometer readings to the room log (None: there is none yet); one in order of time stays so.
 
     A reading whose time, temperature and humidity stand there already, be it in a row that was left out, is
     not added again.
     """
-    rows = readings.rows
-    old = _typed(standing, "room_log")
-    keys = set(zip(old["time"], *_rounded(old), strict=True))
-    fresh = [key not in keys for key in zip(rows["time"], *_rounded(rows), strict=True)]
+    rows, old = readings.rows, _typed(standing or b"time,temp_c,rh_pct\n")
+    keys, held = (pd.MultiIndex.from_frame(each[["time", *TAKES.values()]].round(2)) for each in (rows, old))
+    fresh = ~keys.isin(held)
     new = rows[fresh].sort_values("time", kind="stable")
     clash = int(new["time"].isin(set(old["time"])).sum())
-    said: tuple[str, ...] = ()
-    if clash:
-        said = (
-            f"{clash} of the times stand in the log already with other values: both are kept, and the "
-            "analysis takes their mean. Look whether two devices, or two units, were put together.",
-        )
+    said = (
+        f"{clash} of the times stand in the log already with other values: both are kept, and the analysis "
+        "takes their mean. Look whether two devices, or two units, were put together."
+    )
     cells = [
-        {"time": _stamp(time), "temp_c": _number(temp), "rh_pct": _number(rh)}
+        {"time": _stamp(time), "temp_c": f"{temp:.10g}", "rh_pct": f"{rh:.10g}"}
         for time, temp, rh in zip(new["time"], new["temp_c"], new["rh_pct"], strict=True)
     ]
-    data = _inserted(standing, "room_log", cells, list(new["time"]), old["time"])
-    return Merged(data, len(new), len(rows) - len(new), said)
-
-
-def _rounded(rows: pd.DataFrame) -> list[pd.Series]:
-    return [rows[name].astype(float).round(2) for name in ("temp_c", "rh_pct")]
-
-
-def into_weighings(
-    standing: Standing | None, readings: Readings, *, run: str, piece: str, made_at: pd.Timestamp
-) -> Merged:
-    """Add a scale's readings to the weighings of one piece, with hours counted from the batch's making.
-
-    A reading before that, or another mass at an hour that has one already, is a problem.
-    """
-    rows = readings.rows.drop_duplicates(["time", "ahead_h"])
-    more = len(readings.rows) - len(rows)
-    said = f"{more} more readings at a time that has one already: only the first of each was taken."
-    made = pd.Series([made_at])
-    ahead = 0.0 if readings.zone is None else float(ahead_of_world_h(made, readings.zone).iloc[0])
-    hours = (rows["time"] - made_at).dt.total_seconds() / 3600 - (rows["ahead_h"] - ahead)
-    hours = hours.round(4)
-    problems = [
-        Problem(
-            readings.where,
-            f"{_stamp(rows['time'][row])} stands before batch {run} was made ({_stamp(made_at)}).",
-            "Take it out of a copy of the export, or correct made_at in runs.",
-            row=int(row),
-        )
-        for row in rows.index[hours < 0]
-    ]
-    problems = shortened(problems, "rows")
-    most = next(float(each.high or 0) for each in TABLES["weighings"].columns if each.name == "hours")
-    if (hours > most).any():
-        what = (
-            f"its last reading is {hours.max():.0f} hours after batch {run} was made; {most:g} is the most."
-        )
-        problems.append(Problem(readings.where, what, "Look whether it is the right batch."))
-    old = _typed(standing, "weighings")
-    mine = old[(old["run"].str.casefold() == run.casefold()) & (old["piece"] == piece)]
-    if "checked_at" in mine:
-        counted = (mine["checked_at"] - made_at).dt.total_seconds() / 3600
-        mine = mine.assign(hours=mine["hours"].fillna(counted))
-    fresh = []
-    for row, hour, mass in zip(rows.index.tolist(), hours, rows["mass_g"], strict=True):
-        same = mine[(mine["hours"].astype(float) - hour).abs() < _SAME_HOUR]
-        fresh.append(same.empty)
-        if not same.empty and not ((same["mass_g"].astype(float) - mass).abs() < 5e-4).any():
-            there = f"weighings has {_number(float(same['mass_g'].iloc[0]))} g then (row {same.index[0]})"
-            what = f"{_number(mass)} g at {_number(hour)} h, but {there}."
-            problems.append(Problem(readings.where, what, "Look whether it is the right piece.", row=row))
-    if problems:
-        raise BadInput(problems)
-    new = rows.assign(hours=hours)[fresh].sort_values("hours")
-    by_hours = standing is None or "hours" in standing.raw.cells.columns
-    cells = []
-    for hour, mass, time in zip(new["hours"], new["mass_g"], new["time"], strict=True):
-        when = {"hours": _number(hour)} if by_hours else {"checked_at": _stamp(time)}
-        cells.append({"run": guarded(run), "piece": guarded(piece), **when, "mass_g": _number(mass)})
-    data = _inserted(standing, "weighings", cells, list(new["hours"]), mine["hours"])
-    return Merged(data, len(new), len(rows) - len(new), (said,) if more else ())
-
-
-def _typed(standing: Standing | None, name: str) -> pd.DataFrame:
-    """Every row of a table as it stands, left out or not; raises its problems."""
-    if standing is None:
-        return pd.DataFrame(columns=[column.name for column in TABLES[name].columns], dtype=object)
-    raw = standing.raw
-    columns = columns_of(name, None, raw)
-    table, found = parse(raw, columns, TABLES[name].planned)
-    problems = [p for p in found if p.weight == "problem"] if not raw.cells.empty else []
-    if problems:
-        raise BadInput(problems)
-    if table.left_out.empty:
-        return table.rows
-    # a row that was left out may hold anything; what can be read of it is enough to know it again
-    left = RawTable(raw.where, table.left_out.drop(columns=LEAVE_OUT.name))
-    return pd.concat([table.rows, parse(left, columns)[0].rows]).sort_index()
+    data = _inserted(standing, cells, list(new["time"]), old["time"].dropna())
+    return Merged(data, len(new), len(rows) - len(new), (said,) if clash else ())
 
 
 def _stamp(time: pd.Timestamp) -> str:
     return f"{time:%Y-%m-%dT%H:%M:%S}" if time.second else f"{time:%Y-%m-%dT%H:%M}"
 
 
-def _number(value: float) -> str:
-    return f"{value:.10g}"
+def _typed(standing: bytes) -> pd.DataFrame:
+    """Every row of the log as it stands, left out or not; raises its problems."""
+    raw, problems = csv_of(f"{LOG.name}.csv", standing)
+    if raw is None:
+        raise BadInput(problems)
+    table, problems = parse(raw, LOG.columns)
+    if problems and not raw.cells.empty:
+        raise BadInput(problems)
+    if table.left_out.empty:
+        return table.rows
+    # a row that was left out may hold anything; what can be read of it is enough to know it again
+    left = RawTable(raw.where, table.left_out.drop(columns=LEAVE_OUT.name))
+    return pd.concat([table.rows, parse(left, LOG.columns)[0].rows]).sort_index()
 
 
 def _inserted(
-    standing: Standing | None,
-    name: str,
-    new: Sequence[Mapping[str, str]],
-    keys: Sequence[object],
-    old_keys: pd.Series,
+    standing: bytes | None, new: Sequence[Mapping[str, str]], times: Sequence[pd.Timestamp], old: pd.Series
 ) -> bytes:
-    """The file with rows put in by their key; what stood there stays as it was.
-
-    Rows go behind the last row of the series with an earlier key; at the end, where the series is new or
-    is not in order itself.
-    """
+    """The log with rows put in by their time, or at its end where it is in no order; the rest stays."""
+    header = [column.name for column in LOG.columns]
     if standing is None:
-        header = [column.name for column in TABLES[name].columns]
-        return _written([header, *([row.get(column, "") for column in header] for row in new)], ",").encode()
+        return _written([header, *([row[column] for column in header] for row in new)]).encode()
     if not new:
-        return standing.data
-    mark = b"\xef\xbb\xbf" if standing.data.startswith(b"\xef\xbb\xbf") else b""
-    text = standing.data.decode("utf-8-sig")
+        return standing
+    mark = b"\xef\xbb\xbf" if standing.startswith(b"\xef\xbb\xbf") else b""
+    text = standing.decode("utf-8-sig")
     separator, end = separator_of(text), "\r\n" if "\r\n" in text else "\n"
-    records = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
-    header, cells = [cell.strip().casefold() for cell in records[0]], standing.raw.cells
-    taken = [column for column in TAKES[name].values() if column in header]
-    comma = any("," in cell for column in taken for cell in cells[column])
-    lines = [[row.get(column, "") for column in header] for row in new]
-    if comma:
-        lines = [[cell.replace(".", ",") for cell in line] for line in lines]
-    ordered = old_keys.dropna()
-    places = [len(records)] * len(lines)
-    if len(ordered) and ordered.is_monotonic_increasing:
-        last = int(ordered.index[-1])
-        behind = len(records) if last == int(cells.index[-1]) else last
-        rows = [*(int(row) - 1 for row in ordered.index), behind]
-        places = [rows[bisect_right(list(ordered), key)] for key in keys]
-    if min(places) == len(records):
+    lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
+    named = [cell.strip().casefold() for cell in lines[0]]
+    coming = [[row.get(name, "") for name in named] for row in new]
+    numbers_at = [named.index(name) for name in TAKES.values()]
+    if any("," in cell for line in lines for i, cell in enumerate(line) if i in numbers_at):
+        coming = [[cell.replace(".", ",") for cell in line] for line in coming]
+    # a row without a time stays behind the one before it
+    keys = [*old.reindex(range(2, len(lines) + 1)).ffill().bfill(), *times]
+    order = list(range(len(keys)))
+    if len(old) and old.is_monotonic_increasing:
+        order.sort(key=keys.__getitem__)
+    body = [*lines[1:], *coming]
+    if order == sorted(order):
         whole = text if text.endswith("\n") else text + end
-        return mark + (whole + _written(lines, separator, end)).encode()
-    put: dict[int, list[list[str]]] = {}
-    for place, line in zip(places, lines, strict=True):
-        put.setdefault(place, []).append(line)
-    whole_table = [line for i in range(len(records) + 1) for line in (*put.get(i, ()), *records[i : i + 1])]
-    return mark + _written(whole_table, separator, end).encode()
+        return mark + (whole + _written(coming, separator, end)).encode()
+    return mark + _written([lines[0], *(body[i] for i in order)], separator, end).encode()
 
 
-def _written(records: Sequence[Sequence[str]], separator: str, end: str = "\n") -> str:
+def _written(lines: Sequence[Sequence[str]], separator: str = ",", end: str = "\n") -> str:
     out = io.StringIO()
-    csv.writer(out, delimiter=separator, lineterminator=end).writerows(records)
+    csv.writer(out, delimiter=separator, lineterminator=end).writerows(lines)
     return out.getvalue()
 
 
@@ -410,39 +347,41 @@ def write(ready: Prepared) -> list[Path]:
 
     A file that changed in the meantime, or a trial.toml that cannot take the mapping, raises BadInput.
     """
-    seen = ready.look
     names: dict[str, bytes] = {}
-    kept = _kept_name(seen)
+    kept = _kept_name(ready)
     if kept is not None:
-        names[kept] = seen.data
-    if not seen.stored:
-        names[FILE] = _with_mapping((seen.folder / FILE).read_bytes(), seen.name, ready.mapping)
+        names[kept] = ready.data
+    if not ready.stored:
+        names[FILE] = _with_mapping((ready.folder / FILE).read_bytes(), ready.name, ready.guess.mapping)
     if ready.merged.added:
         names[ready.target] = ready.merged.data
     if not names:
         return []
-    with beside(seen.folder, ".importing-") as making:
+    with beside(ready.folder, ".importing-") as making:
         for name, data in names.items():
             (making / name).parent.mkdir(exist_ok=True)
             (making / name).write_bytes(data)
-        _refuse_unreadable(making, ready, names)
-        path = seen.folder / ready.target
+        if FILE in names:
+            settings, problems = read_settings(making)
+            if settings is None or settings.imports.get(ready.name) != ready.guess.mapping:
+                do = f"Add a section [imports.{ready.name}] by hand."
+                raise BadInput(problems or [Problem(FILE, "the mapping cannot be added at its end.", do)])
+        path = ready.folder / ready.target
         if (path.read_bytes() if path.exists() else None) != ready.standing:
-            what = "it was changed while the export was being read."
-            raise BadInput([Problem(ready.target, what, "Import again.")])
-        put_in_place(seen.folder, making, list(names))
-    return [seen.folder / name for name in names]
+            raise bad(ready.target, "it was changed while the export was being read.", "Import again.")
+        put_in_place(ready.folder, making, list(names))
+    return [ready.folder / name for name in names]
 
 
-def _kept_name(seen: Look) -> str | None:
+def _kept_name(ready: Prepared) -> str | None:
     """Where the original goes; None where the same bytes are kept already."""
-    home = seen.folder / EXPORTS
-    number, name = 1, seen.file.name
+    home = ready.folder / EXPORTS
+    number, name = 1, ready.file.name
     while (home / name).exists():
-        if (home / name).read_bytes() == seen.data:
+        if (home / name).read_bytes() == ready.data:
             return None
         number += 1
-        name = f"{seen.file.stem}-{number}{seen.file.suffix}"
+        name = f"{ready.file.stem}-{number}{ready.file.suffix}"
     return f"{EXPORTS}/{name}"
 
 
@@ -454,16 +393,3 @@ def _with_mapping(toml: bytes, name: str, mapping: ImportSettings) -> bytes:
         said.append(f"{key} = {json.dumps(value, ensure_ascii=False)}".replace("\x7f", "\\u007f"))
     gap = b"" if not toml else (b"" if toml.endswith(b"\n") else end) + end
     return toml + gap + b"".join(line.encode() + end for line in said)
-
-
-def _refuse_unreadable(making: Path, ready: Prepared, names: Mapping[str, bytes]) -> None:
-    """Read what is about to be put in place as `load` would."""
-    if FILE in names:
-        settings, problems = read_settings(making)
-        if settings is None or settings.imports.get(ready.look.name) != ready.mapping:
-            do = f"Add a section [imports.{ready.look.name}] by hand."
-            raise BadInput(problems or [Problem(FILE, "the mapping cannot be added at its end.", do)])
-    if ready.target in names:
-        problems = read_csv(making / ready.target)[1]
-        if problems:
-            raise BadInput(problems)

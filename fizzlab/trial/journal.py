@@ -41,10 +41,7 @@ class Change(NamedTuple):
 
 @dataclass(frozen=True)
 class Running:
-    """A running stopwatch: the piece, the water's temperature as typed, and when it was started.
-
-    Seconds since 1970 by the wall clock: it goes on while the lid is closed, and outlives the process.
-    """
+    """A running stopwatch: the piece, the water as typed, and its start in seconds since 1970."""
 
     run: str
     piece: str
@@ -56,8 +53,7 @@ class Running:
 class Entry:
     """One press, at a time in seconds since 1970, that logged the cells of a row.
 
-    It may complete another entry (`replaces`), take one back (`of`; it has no cells then), or stop the
-    stopwatch.
+    It may complete another entry (`replaces`), take one back (`of`, without cells), or stop the stopwatch.
     """
 
     id: int
@@ -96,12 +92,8 @@ class Journal:
         journal = cls(path, _size=len(data))
         for piece in filter(bytes.strip, data.split(b"\n")):
             try:
-                line = json.loads(piece)
-            except ValueError:
-                line = None
-            if _is_sound(line):
-                journal._take(line)
-            else:
+                journal._take(json.loads(piece))
+            except (ValueError, TypeError, KeyError, AttributeError):
                 journal.unreadable += 1
         return journal
 
@@ -127,17 +119,20 @@ class Journal:
         self._take(line)
 
     def _take(self, line: Line) -> None:
+        """Add a line up; one that is none of the journal's raises before anything is changed."""
         number = int(line.get("id", 0))
-        self.last = max(self.last, number)
         match line["did"]:
+            case "open":
+                pass
             case "log":
-                self.entries[number] = _entry(line)
+                self.entries[number] = _entry(line, line["table"])
                 if line.get("stops") and self.running is not None:
                     self._stopped_by(number)
-            case "undo" if line["of"] in self.entries:
+            case "undo":
                 of = int(line["of"])
-                self.entries[number] = _entry({**line, "table": self.entries[of].table})
-                self._undone.add(of)
+                if of in self.entries:
+                    self.entries[number] = _entry(line, self.entries[of].table)
+                    self._undone.add(of)
                 if self._watch is not None and self._watch[2] == of:
                     self._stopped_by(0)
             case "writing":
@@ -154,6 +149,9 @@ class Journal:
                 self._watch = (watch, self.last, 0)
             case "stop":
                 self._watch = None
+            case other:
+                raise ValueError(other)
+        self.last = max(self.last, number)
 
     def _stopped_by(self, number: int) -> None:
         if self._watch is not None:
@@ -187,29 +185,7 @@ class Journal:
         ]
 
 
-def _entry(line: Line) -> Entry:
+def _entry(line: Line, table: str) -> Entry:
     known = {name: value for name, value in line.items() if name in Entry.__dataclass_fields__}
     cells = {str(name): str(text) for name, text in line.get("cells", {}).items()}
-    return Entry(**{**known, "cells": cells})
-
-
-_NEEDED: dict[str, dict[str, type | tuple[type, ...]]] = {
-    "open": {},
-    "log": {"id": int, "at": (int, float), "table": str, "cells": dict, "says": str},
-    "undo": {"id": int, "of": int, "at": (int, float)},
-    "writing": {"id": int, "changes": list},
-    "not_written": {"id": int},
-    "written": {"id": int},
-    "kept": {"id": int},
-    "start": {"run": str, "piece": str, "water_c": str, "at": (int, float)},
-    "stop": {},
-}
-
-
-def _is_sound(line: Any) -> bool:
-    needed = _NEEDED.get(str(line.get("did"))) if isinstance(line, dict) else None
-    return (
-        needed is not None
-        and all(isinstance(line.get(key), kind) for key, kind in needed.items())
-        and all(isinstance(change, list) and len(change) == 3 for change in line.get("changes", []))
-    )
+    return Entry(**{**known, "id": int(line["id"]), "at": float(line["at"]), "table": table, "cells": cells})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tempfile
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
@@ -41,112 +42,25 @@ def start(
     days: int | None = None,
     per_day: int | None = None,
 ) -> list[Path]:
-    """Write the first files of a trial; never overwrites one.
+    """Write the first files of a trial, and return them; never overwrites one.
 
-    Parameters
-    ----------
-    folder : Path
-        Is made if it is not there; its name becomes the trial's code.
-    levels : sequence of str
-        Factors with named levels, each as ``"colour=pearl,dye,lake"``; the first level is the control. A
-        name with capitals or spaces is written in small letters and _, and kept as the label.
-    amounts : sequence of str
-        Numeric factors, each as ``"binder_g=0.6,1.2,1.8:g"``.
-    kind : str, optional
-        Kind of plan; levels of one factor are compared, several factors are crossed by default.
-    days, per_day : int, optional
-        Days of making, and batches that fit in a day.
-
-    Returns
-    -------
-    list of Path
-        The files that were written.
-
-    Raises
-    ------
-    BadInput
-        An option cannot be read, or a file is there already. Nothing is written then.
+    `levels` are factors as ``"colour=pearl,dye,lake"``, the control first, `amounts` numeric ones as
+    ``"binder_g=0.6,1.2,1.8:g"``; a name with capitals or spaces is written in small letters and _, and kept
+    as the label. An option that cannot be read, or a file that is there already, raises BadInput.
     """
-    factors, problems = _factors(levels, amounts)
+    import jinja2
+
+    problems: list[Problem] = []
+    factors = [_factor("levels", each, problems) for each in levels]
+    factors += [_factor("amounts", each, problems) for each in amounts]
+    names = [factor.name for factor in factors]
+    for name in sorted({name for name in names if names.count(name) > 1}):
+        problems.append(Problem("option --levels", f"the factor “{name}” is given twice.", "Keep one."))
     files = [folder / FILE, *(folder / f"{name}.csv" for name in FIRST_TABLES)]
     there = [path for path in files if path.exists()]
     problems += [Problem(str(path), "it is there already.", "Choose another folder.") for path in there]
     if problems:
         raise BadInput(problems)
-    texts = [_toml(folder, title, question, factors, kind, days, per_day)]
-    for name in FIRST_TABLES:
-        header = [column.name for column in TABLES[name].columns if column.name != "blind"]
-        if name == "runs":
-            header[2:2] = [factor.name for factor in factors]
-        texts.append(",".join(header) + "\n")
-    made_folder = not folder.exists()
-    folder.mkdir(parents=True, exist_ok=True)
-    for path, text in zip(files, texts, strict=True):
-        path.write_text(text, encoding="utf-8")
-    problems = read_settings(folder)[1]
-    if problems:
-        for path in files:
-            path.unlink()
-        if made_folder:
-            folder.rmdir()
-        raise BadInput(problems)
-    return files
-
-
-def _factors(levels: Sequence[str], amounts: Sequence[str]) -> tuple[list[Factor], list[Problem]]:
-    found: list[Factor] = []
-    problems: list[Problem] = []
-    for kind, option in [*(("levels", each) for each in levels), *(("amounts", each) for each in amounts)]:
-
-        def wrong(what: str, do: str, kind: str = kind) -> None:
-            problems.append(Problem(f"option --{kind}", what, do))
-
-        name, sign, rest = option.partition("=")
-        rest, _, unit = rest.partition(":") if kind == "amounts" else (rest, "", "")
-        values = [value.strip() for value in rest.split(",") if value.strip()]
-        label = name.strip()
-        folded = "_".join(label.casefold().split())
-        if not sign or len(values) < 2 or not label:
-            what = f"“{option}” cannot be read as a factor."
-            if sign and label and len(values) == 1:
-                what = f"“{option}” names one way only, and nothing to compare it with."
-            example = "colour=pearl,dye,lake" if kind == "levels" else "binder_g=0.6,1.2,1.8:g"
-            wrong(what, f"Write it as --{kind} {example}.")
-        if kind == "amounts":
-            for value in values:
-                try:
-                    float(value)
-                except ValueError:
-                    wrong(f"“{value}” is not a number.", "Write 0.6 or 2.")
-                    break
-            else:
-                values = [repr(float(value)) for value in values]
-            if not unit.strip():
-                do = f"Write the unit behind a colon, as in {option.strip().rstrip(':')}:g."
-                wrong(f"“{option}” has no unit.", do)
-        fault = factor_name_fault(folded)
-        if fault:
-            other = folded if folded.isalnum() else "colour"
-            wrong(f"{fault}.", f"Call it otherwise, as in --{kind} {other}_2={rest}.")
-        elif folded in [factor.name for factor in found]:
-            wrong(f"the factor “{folded}” is given twice.", "Keep one.")
-        if len({value.casefold() for value in values}) < len(values):
-            wrong(f"“{option}” names a level twice.", "Take one of the two out.")
-        found.append(Factor(folded, values, unit.strip(), label if label != folded else ""))
-    return found, problems
-
-
-def _toml(
-    folder: Path,
-    title: str,
-    question: str,
-    factors: Sequence[Factor],
-    kind: str | None,
-    days: int | None,
-    per_day: int | None,
-) -> str:
-    import jinja2
-
     chosen = kind or ("compare" if len(factors) <= 1 else "factorial")
     by_day = chosen in KINDS and "days" in KINDS[chosen].options
     letters = folder.resolve().name
@@ -160,7 +74,7 @@ def _toml(
         name.isascii() and name.replace("-", "_").replace("_", "a").isalnum()
     )
     text = Path(__file__).with_name("new_trial.toml").read_text(encoding="utf-8")
-    return pages.from_string(text).render(
+    toml = pages.from_string(text).render(
         code=code[:40] or "trial",
         title=title,
         question=question,
@@ -175,6 +89,54 @@ def _toml(
         others=[name for name in TABLES if name not in FIRST_TABLES],
         measures=_commented(", ".join(MEASURES) + ";"),
     )
+    with tempfile.TemporaryDirectory() as trying:
+        (Path(trying) / FILE).write_text(toml, encoding="utf-8")
+        problems = read_settings(Path(trying))[1]
+    if problems:
+        raise BadInput(problems)
+    texts = [toml]
+    for table in FIRST_TABLES:
+        header = [column.name for column in TABLES[table].columns if column.name != "blind"]
+        header[2:2] = names if table == "runs" else []
+        texts.append(",".join(header) + "\n")
+    folder.mkdir(parents=True, exist_ok=True)
+    for path, text in zip(files, texts, strict=True):
+        path.write_text(text, encoding="utf-8")
+    return files
+
+
+def _factor(kind: str, option: str, problems: list[Problem]) -> Factor:
+    """The factor that an option names, and what is wrong with it."""
+    name, sign, rest = option.partition("=")
+    rest, _, unit = rest.partition(":") if kind == "amounts" else (rest, "", "")
+    values = [value.strip() for value in rest.split(",") if value.strip()]
+    label = name.strip()
+    folded = "_".join(label.casefold().split())
+
+    def wrong(what: str, do: str) -> None:
+        problems.append(Problem(f"option --{kind}", what, do))
+
+    if not sign or len(values) < 2 or not label:
+        what = f"“{option}” cannot be read as a factor."
+        if sign and label and len(values) == 1:
+            what = f"“{option}” names one way only, and nothing to compare it with."
+        example = "colour=pearl,dye,lake" if kind == "levels" else "binder_g=0.6,1.2,1.8:g"
+        wrong(what, f"Write it as --{kind} {example}.")
+    if kind == "amounts":
+        try:
+            values = [repr(float(value)) for value in values]
+        except ValueError:
+            wrong(f"one of the amounts in “{option}” is not a number.", "Write 0.6 or 2.")
+        if not unit.strip():
+            do = f"Write the unit behind a colon, as in {option.strip().rstrip(':')}:g."
+            wrong(f"“{option}” has no unit.", do)
+    fault = factor_name_fault(folded)
+    if fault:
+        other = folded if folded.isalnum() else "colour"
+        wrong(f"{fault}.", f"Call it otherwise, as in --{kind} {other}_2={rest}.")
+    if len({value.casefold() for value in values}) < len(values):
+        wrong(f"“{option}” names a level twice.", "Take one of the two out.")
+    return Factor(folded, values, unit.strip(), label if label != folded else "")
 
 
 def _commented(text: str) -> str:

@@ -11,15 +11,7 @@ from pathlib import Path
 
 @contextlib.contextmanager
 def beside(folder: Path, prefix: str) -> Iterator[Path]:
-    """A folder to write in that is gone afterwards, whatever happened.
-
-    Parameters
-    ----------
-    folder : Path
-        Where the files will go; what is made stands in it, so that renaming is one step.
-    prefix : str
-        How its name begins.
-    """
+    """A folder inside another to write in, so that renaming is one step; gone afterwards in any case."""
     making = folder / f"{prefix}{os.getpid()}-{os.urandom(4).hex()}"
     try:
         making.mkdir()
@@ -29,18 +21,10 @@ def beside(folder: Path, prefix: str) -> Iterator[Path]:
 
 
 def put_in_place(folder: Path, making: Path, names: Sequence[str], away: Sequence[str] = ()) -> None:
-    """Rename finished files into the folder; if one cannot be, put back what stood there before.
+    """Rename the finished files `names` from `making` into the folder, then take the files `away`.
 
-    A process that is killed half-way leaves each file as it was or as it should be, never missing.
-
-    Parameters
-    ----------
-    making : Path
-        From `beside`; holds the finished files.
-    names : sequence of str
-        Files to put in place, in this order; folders in a name are made.
-    away : sequence of str
-        Files to take away.
+    If one cannot be, what stood there is put back. A process that is killed half-way leaves each file as it
+    was or as it should be, never missing.
     """
     earlier = making / "earlier"
     placed: list[str] = []
@@ -50,15 +34,15 @@ def put_in_place(folder: Path, making: Path, names: Sequence[str], away: Sequenc
             if (folder / name).exists():
                 (earlier / name).parent.mkdir(parents=True, exist_ok=True)
                 shutil.copy2(folder / name, earlier / name)
-        for name in names:
+        for name in [*names, *away]:
             home = (folder / name).parent
             if not home.exists():
                 home.mkdir()
                 made.append(home)
-            os.replace(making / name, folder / name)
-            placed.append(name)
-        for name in away:
-            (folder / name).unlink()
+            if name in away:
+                (folder / name).unlink()
+            else:
+                os.replace(making / name, folder / name)
             placed.append(name)
     except BaseException:
         for name in placed:

@@ -19,24 +19,18 @@ def notebook(name: str) -> Path:
     return path
 
 
-def notebooks() -> list[Path]:
-    """Every shipped notebook, by name."""
-    return sorted(NOTEBOOKS.glob("*.ipynb"))
-
-
 def reports() -> list[Path]:
     """The notebooks that a report can be made with: all but the bench, which waits for presses."""
     return [path for path in notebooks() if path.stem != "bench"]
 
 
-def demo_trials() -> list[Path]:
-    """The folders of the demo trials, by name.
+def notebooks() -> list[Path]:
+    """Every shipped notebook, by name."""
+    return sorted(NOTEBOOKS.glob("*.ipynb"))
 
-    Examples
-    --------
-    >>> [folder.name for folder in demo_trials()]
-    ['binder', 'colour-ways', 'cores', 'season']
-    """
+
+def demo_trials() -> list[Path]:
+    """The folders of the demo trials, by name."""
     return sorted(path.parent for path in DEMO.glob("*/trial.toml"))
 
 

@@ -1,4 +1,4 @@
-"""Dates and times as loggers and scales write them, and which of the numbers is the day.
+"""Dates and times as loggers write them, and which of the numbers is the day.
 
 Ours, since libraries that guess dates take 03.04.2026 for March or April as they please.
 """
@@ -7,28 +7,15 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Sequence
+import tomllib
 from functools import lru_cache
-from itertools import pairwise
+from pathlib import Path
 from typing import Literal, NamedTuple, get_args
 
-Order = Literal[
-    "year first",
-    "day first",
-    "month first",
-    "month in words",
-    "unix seconds",
-    "unix milliseconds",
-    "spreadsheet days",
-]
+#: Unix seconds, or thousandths of them, count from 1970 in world time.
+Order = Literal["year first", "day first", "month first", "month in words", "unix seconds"]
 
 ORDERS: tuple[Order, ...] = get_args(Order)
-
-#: Orders that count from a fixed moment, so that no date stands in the cell.
-COUNTED: frozenset[Order] = frozenset({"unix seconds", "unix milliseconds", "spreadsheet days"})
-
-#: Orders whose numbers are seconds of world time.
-UNIX: frozenset[Order] = frozenset({"unix seconds", "unix milliseconds"})
 
 
 class Moment(NamedTuple):
@@ -39,95 +26,42 @@ class Moment(NamedTuple):
 
 
 def moment(text: str, order: Order) -> Moment | None:
-    """Read one cell, or a date and a time with a space between them.
+    """Read one cell, or a date and a time with a space between them; None where it is not both.
 
-    Parameters
-    ----------
-    order : Order
-        Which number is which. Two-digit years are those of 2000 to 2099. A date with dots and a year of
-        four digits at its end is never month first.
+    Two-digit years are those of 2000 to 2099, and no other year is read. A date with dots and a year of four
+    digits at its end is never month first.
 
-    Returns
-    -------
-    Moment or None
-        None where the text is no date *and* time in this order, or its year is not 2000 to 2099.
-
-    Examples
-    --------
-    >>> moment("25.10.26 2:30", "day first").clock
-    datetime.datetime(2026, 10, 25, 2, 30)
+    >>> moment("25.10.26 2:30", "day first").clock, moment("2026-10-25T02:30+02:00", "year first").offset
+    (datetime.datetime(2026, 10, 25, 2, 30), 120)
     >>> moment("10/25/2026 2:30:05 PM", "month first").clock
     datetime.datetime(2026, 10, 25, 14, 30, 5)
-    >>> moment("2026-10-25T02:30+02:00", "year first").offset
-    120
     >>> moment("1792888200", "unix seconds")
     Moment(clock=datetime.datetime(2026, 10, 25, 0, 30), offset=0)
     """
-    if order in COUNTED:
-        return _counted(text, order)
+    if order == "unix seconds":
+        if not re.fullmatch(r"\d{10}(?:[.,]\d{1,9})?|\d{13}", text):
+            return None
+        clock = dt.datetime(1970, 1, 1) + dt.timedelta(seconds=int(text[:10]))
+        return Moment(clock, 0) if 2000 <= clock.year < 2100 else None
     date, rest = _date(text, order)
     return _with_clock(date, rest) if date is not None and rest else None
 
 
-def day(text: str, order: Order) -> dt.date | None:
-    """Read a cell that holds a date alone; midnight after it is passed over.
-
-    Examples
-    --------
-    >>> day("2026/1/5", "year first"), day("5.1.2026 00:00:00", "day first")
-    (datetime.date(2026, 1, 5), datetime.date(2026, 1, 5))
-    """
-    date, rest = (None, "") if order in COUNTED else _date(text, order)
-    return date if _MIDNIGHT.fullmatch(rest) else None
+def is_day(text: str) -> bool:
+    """Is it a date alone, but for midnight after it?"""
+    read = [_date(text, order) for order in ORDERS if order != "unix seconds"]
+    return any(date is not None and _MIDNIGHT.fullmatch(rest) for date, rest in read)
 
 
 def is_clock(text: str) -> bool:
-    """Is it a time of day alone?
-
-    Examples
-    --------
-    >>> is_clock("8:30 PM"), is_clock("08.30"), is_clock("21.5"), is_clock("61.20")
-    (True, True, False, False)
-    """
+    """Is it a time of day alone, as 8:30 PM or 08.30?"""
     return _with_clock(dt.date(2000, 1, 2), text) is not None
 
 
 @lru_cache(maxsize=4096)
 def is_stamp(text: str) -> bool:
     """Is it a date with or without a time, or seconds counted as computers do?"""
-    if not 6 <= len(text) <= 60:  # days counted without a time of day are just a number
-        return False
-    return any(moment(text, order) or day(text, order) for order in ORDERS)
-
-
-def possible_orders(texts: Sequence[str]) -> list[Order]:
-    """The orders in which every text is a date and time.
-
-    Examples
-    --------
-    >>> possible_orders(["03/04/2026 08:00", "13/04/2026 08:00"])
-    ['day first']
-    >>> possible_orders(["03/04/2026 08:00", "03/04/2026 09:00"])
-    ['day first', 'month first']
-    """
-    return [order for order in ORDERS if all(moment(text, order) is not None for text in texts)]
-
-
-def by_sequence(texts: Sequence[str], orders: Sequence[Order]) -> Order | None:
-    """The one order in which every change of date is a step to the next day, or None.
-
-    Examples
-    --------
-    >>> by_sequence(["03/04/2026 23:30", "04/04/2026 00:00"], ["day first", "month first"])
-    'day first'
-    """
-    fits = []
-    for order in orders:
-        read = [moment(text, order) for text in texts]
-        days = [found.clock.date().toordinal() for found in read if found is not None]
-        if {later - earlier for earlier, later in pairwise(days)} - {0} in ({1}, {-1}):
-            fits.append(order)
-    return fits[0] if len(fits) == 1 else None
+    return 6 <= len(text) <= 60 and (is_day(text) or any(moment(text, order) for order in ORDERS))
 
 
 def _patterns(*dates: str) -> tuple[re.Pattern[str], ...]:
@@ -152,11 +86,8 @@ _PATTERNS = {
     ),
 }
 
-_ENGLISH = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
-
-#: The first letters of the months' names in English and German.
-_MONTHS = {name: number for number, name in enumerate(_ENGLISH, start=1)}
-_MONTHS |= {"mär": 3, "mrz": 3, "mai": 5, "okt": 10, "dez": 12}
+#: What loggers write: `months` by their first letters, words of columns, units.
+WRITTEN = tomllib.loads(Path(__file__).with_name("loggers.toml").read_text(encoding="utf-8"))
 
 _MIDNIGHT = re.compile(r"|0?0:00(:00([.,]0+)?)?|12:00(:00)? ?[aA][mM]")
 
@@ -175,7 +106,9 @@ def _split_date(head: str, order: Order) -> tuple[dt.date, int] | None:
         found = pattern.match(head)
         if found is None:
             continue
-        month = int(found["m"]) if found["m"].isdigit() else _MONTHS.get(found["m"].casefold()[:3], 0)
+        month = (
+            int(found["m"]) if found["m"].isdigit() else WRITTEN["months"].get(found["m"].casefold()[:3], 0)
+        )
         year = int(found["y"]) + (2000 if len(found["y"]) == 2 else 0)
         try:
             date = dt.date(year, month, int(found["d"]))
@@ -209,37 +142,14 @@ def _with_clock(date: dt.date, text: str) -> Moment | None:
         return None
     clock = dt.datetime(date.year, date.month, date.day)
     clock += dt.timedelta(hours=hour, minutes=minute, seconds=second)
-    return Moment(clock, offset_minutes(found["zone"]) if found["zone"] else None)
+    return Moment(clock, _offset_minutes(found["zone"]) if found["zone"] else None)
 
 
-def offset_minutes(text: str) -> int | None:
-    """Minutes ahead of UTC, from `Z`, `UTC`, `+02:00`, `-0500` or `GMT+1`; None where it is none of these.
-
-    Examples
-    --------
-    >>> offset_minutes("+05:30"), offset_minutes("Z"), offset_minutes("UTC-4"), offset_minutes("CET")
-    (330, 0, -240, None)
-    """
-    found = re.fullmatch(r"\s*(?:utc|gmt|z)?\s*(?:([+\-−])(\d{1,2})(?::?(\d\d))?)?\s*", text, re.IGNORECASE)
-    if found is None or not text.strip():
-        return None
-    minutes = int(found[2] or 0) * 60 + int(found[3] or 0)
-    if minutes > 14 * 60 or int(found[3] or 0) > 59:
-        return None
-    return minutes if found[1] in ("+", None) else -minutes
-
-
-def _counted(text: str, order: Order) -> Moment | None:
-    if not re.fullmatch(r"\d{5}(?:[.,]\d{1,17})?|\d{10}(?:[.,]\d{1,9})?|\d{13}", text):
-        return None
-    number = float(text.replace(",", "."))
-    if order == "spreadsheet days":
-        number = round((number - 25569) * 86400)  # the days of 1970 stand between the two
-    elif order == "unix milliseconds":
-        number /= 1000
-    elif re.fullmatch(r"\d{13}", text):
-        return None
-    clock = dt.datetime(1970, 1, 1) + dt.timedelta(seconds=number // 1) if number < 4102444800 else None
-    if clock is None or clock.year < 2000:
-        return None
-    return Moment(clock, None if order == "spreadsheet days" else 0)
+def _offset_minutes(text: str) -> int | None:
+    """Minutes ahead of UTC, from `Z`, `UTC`, `+02:00`, `-0500` or `GMT+1`; None where they cannot be."""
+    found = re.search(r"([+\-−])(\d{1,2}):?(\d\d)?$", text)
+    if found is None:
+        return 0
+    minutes = int(found[2]) * 60 + int(found[3] or 0)
+    sound = minutes <= 14 * 60 and int(found[3] or 0) <= 59
+    return None if not sound else minutes if found[1] == "+" else -minutes

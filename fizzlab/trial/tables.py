@@ -1,9 +1,8 @@
 """Reading a table from CSV or a workbook, and the checks that need one row only.
 
-A table goes through two steps. `read_csv` and `read_sheets` turn bytes into a `RawTable` of text cells, each
-with the row number that a spreadsheet would show. `parse` turns that into a `Table` of typed columns,
-collecting a `Problem` for every cell that cannot be used. The cells are read by hand, since libraries of
-dates and numbers misread "1,5" and "03.04.2026".
+`read_csv` and `read_sheets` turn bytes into a `RawTable` of text cells, each with the row number that a
+spreadsheet would show; `parse` turns that into a `Table` of typed columns, with a `Problem` for every cell
+that cannot be used. Cells are read by hand: libraries of dates and numbers misread "1,5" and "03.04.2026".
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import Problem, did_you_mean
+from fizzlab.errors import BadInput, Problem, did_you_mean
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, Column
 
 #: A file of more bytes, or a workbook that unpacks to more, is refused: no hand-kept notebook is so large.
@@ -49,17 +48,10 @@ class RawTable:
 
 @dataclass(frozen=True)
 class Table:
-    """A checked table.
+    """A checked table, from the file, or the workbook and sheet, that `where` names.
 
-    Parameters
-    ----------
-    where : str
-        The file, or the workbook and sheet, it came from.
-    rows : DataFrame
-        Typed columns of the rows to analyse, indexed by spreadsheet row. Missing optional cells are
-        NaN, NaT or an empty text.
-    left_out : DataFrame
-        The rows that carry a `leave_out` reason, as text, with the same index.
+    `rows` holds typed columns of the rows to analyse, indexed by spreadsheet row; missing optional cells are
+    NaN, NaT or an empty text. `left_out` holds the rows that carry a `leave_out` reason, as text.
     """
 
     where: str
@@ -75,8 +67,6 @@ _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "＝", "＋", "－", "＠")
 def obeyed(text: str) -> bool:
     """Would a spreadsheet take the text for a formula? A number alone is none.
 
-    Examples
-    --------
     >>> obeyed("=2+2"), obeyed(" @SUM(A1)"), obeyed("-5"), obeyed("- gum"), obeyed("pearl")
     (True, True, False, True, False)
     """
@@ -85,13 +75,7 @@ def obeyed(text: str) -> bool:
 
 
 def guarded(text: str) -> str:
-    """The text for a cell of a CSV file, with an apostrophe before it where it would be obeyed.
-
-    Examples
-    --------
-    >>> guarded("=2+2"), guarded("pearl")
-    ("'=2+2", 'pearl')
-    """
+    """The text for a cell of a CSV file, with an apostrophe before it where it would be obeyed."""
     return f"'{text}" if obeyed(text) else text
 
 
@@ -101,23 +85,25 @@ def _unguarded(text: str) -> str:
 
 def read_csv(path: Path) -> tuple[RawTable | None, list[Problem]]:
     """Read a CSV file: UTF-8 with or without a byte-order mark; comma, semicolon or tab; any line ends."""
-    where, again = path.name, "Save it again as “CSV UTF-8” in the spreadsheet."
     if path.stat().st_size > MOST_BYTES:
         what = "it is larger than 200 MB, far more than a hand-kept notebook."
-        return None, [Problem(where, what, "Keep only the readings of this trial in it.")]
-    data = path.read_bytes()
+        return None, [Problem(path.name, what, "Keep only the readings of this trial in it.")]
+    return csv_of(path.name, path.read_bytes())
+
+
+def csv_of(where: str, data: bytes) -> tuple[RawTable | None, list[Problem]]:
+    """The table that the bytes of a CSV file hold."""
+    again = "Save it again as “CSV UTF-8” in the spreadsheet."
     try:
         text = data.decode("utf-8-sig")
+        rows = csv.reader(io.StringIO(text, newline=""), delimiter=separator_of(text), strict=True)
+        return _raw(where, [[_unguarded(cell) for cell in row] for row in rows])
     except UnicodeDecodeError as error:
         row = data[: error.start].count(b"\n") + 1
         return None, [Problem(where, "it is not plain UTF-8 text.", again, row=row)]
-    try:
-        rows = csv.reader(io.StringIO(text, newline=""), delimiter=separator_of(text), strict=True)
-        records = [[_unguarded(cell) for cell in row] for row in rows]
     except csv.Error as error:
         do = f"Look for a stray quotation mark. {again}"
         return None, [Problem(where, f"its cells cannot be told apart ({error}).", do)]
-    return _raw(where, records)
 
 
 def separator_of(text: str) -> str:
@@ -127,82 +113,76 @@ def separator_of(text: str) -> str:
 
 def read_sheets(path: Path, names: Sequence[str]) -> tuple[dict[str, RawTable], list[str], list[Problem]]:
     """Read the sheets of a workbook that are called after a table; also give the names of the others."""
-    import openpyxl
-
-    unreadable = "Save it again as an .xlsx workbook from the spreadsheet."
-    try:
-        what = _too_large(path)
-        if what:
-            return {}, [], [Problem(path.name, what, "Keep only the tables of this trial in it.")]
-        # from memory, so that no file stays open (and locked, on Windows) when the workbook is damaged
-        book = openpyxl.load_workbook(io.BytesIO(path.read_bytes()), read_only=True, data_only=True)
-    except Exception as error:  # openpyxl raises many kinds on damaged files; all mean the same to a maker
-        return (
-            {},
-            [],
-            [Problem(path.name, f"it cannot be read as a workbook ({type(error).__name__}).", unreadable)],
-        )
     tables: dict[str, RawTable] = {}
     problems: list[Problem] = []
-    for title in book.sheetnames:
-        name, where = title.strip().casefold(), f"{path.name}, sheet {title}"
-        if name not in names:
-            continue
+    try:
+        book = open_book(path.name, path.read_bytes())
+    except BadInput as error:
+        return {}, [], list(error.problems)
+    named = {title: title.strip().casefold() for title in book.sheetnames}
+    for title in [title for title, name in named.items() if name in names]:
+        where = f"{path.name}, sheet {title}"
         try:
-            records = _records(book[title])
-        except Exception as error:
-            problems.append(Problem(where, f"the sheet cannot be read ({type(error).__name__}).", unreadable))
-            continue
-        raw, found = _raw(where, records)
+            raw, found = _raw(where, records(where, book[title]))
+        except BadInput as error:
+            raw, found = None, list(error.problems)
         problems += found
         if raw is not None:
-            tables[name] = raw
+            tables[named[title]] = raw
     book.close()
-    others = [title for title in book.sheetnames if title.strip().casefold() not in names]
-    return tables, others, problems
-
-
-def _too_large(path: Path) -> str:
-    """Why a workbook is too large to read, told without unpacking it into memory; empty if it is not."""
-    if path.stat().st_size > MOST_BYTES:
-        return "it is larger than 200 MB, far more than a hand-kept notebook."
-    with zipfile.ZipFile(path) as archive:
-        members = archive.infolist()
-        unpacked = sum(member.file_size for member in members)
-        if unpacked > MOST_BYTES:
-            return "it unpacks to more than 200 MB, far more than a hand-kept notebook."
-        if (
-            unpacked <= 2 * MOST_CELLS
-        ):  # the shortest cell takes four bytes; a smaller book cannot hold so many
-            return ""
-        cells = 0
-        for member in members:
-            if member.filename.endswith(".xml"):
-                with archive.open(member) as part:
-                    for chunk in iter(lambda part=part: part.read(1 << 20), b""):  # type: ignore[misc]
-                        cells += len(_CELL.findall(chunk))
-        most = f"it holds more than {MOST_CELLS // 1_000_000} million cells, far more than a notebook."
-        return most if cells > MOST_CELLS else ""
+    return tables, [title for title, name in named.items() if name not in names], problems
 
 
 #: Where a cell or a shared text begins in the XML of a workbook.
 _CELL = re.compile(rb"<(?:\w+:)?(?:c|si)[\s/>]")
 
 
-def _records(sheet: Any) -> list[list[str]]:
+def open_book(where: str, data: bytes) -> Any:
+    """A workbook, from memory, so that no file stays open; BadInput, not unpacked, where it is too large."""
+    import openpyxl
+
+    cells = 0
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            unpacked = sum(member.file_size for member in archive.infolist())
+            # the shortest cell takes four bytes; a smaller book cannot hold so many
+            counted = 2 * MOST_CELLS < unpacked <= MOST_BYTES
+            parts = [member for member in archive.infolist() if member.filename.endswith(".xml")]
+            for member in parts if counted else ():
+                with archive.open(member) as part:
+                    while chunk := part.read(1 << 20):
+                        cells += len(_CELL.findall(chunk))
+        if max(unpacked, len(data)) <= MOST_BYTES and cells <= MOST_CELLS:
+            return openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
+    except Exception as error:  # openpyxl raises many kinds on damaged files; all mean the same to a maker
+        raise _unreadable(where, error) from error
+    what = f"holds more than {MOST_CELLS // 10**6} million cells" if cells else "unpacks to more than 200 MB"
+    do = "Keep only the tables of this trial in it."
+    raise BadInput([Problem(where, f"it {what}, far more than a hand-kept notebook.", do)])
+
+
+def _unreadable(where: str, error: Exception) -> BadInput:
+    what, do = type(error).__name__, "Save it again as an .xlsx workbook from the spreadsheet."
+    return BadInput([Problem(where, f"it cannot be read as a workbook ({what}).", do)])
+
+
+def records(where: str, sheet: Any) -> list[list[str]]:
     """The rows of a sheet as text, without the empty cells below and to the right."""
-    # the extent that a file states may be wrong; believed, it would cut rows off or ask for billions of cells
-    sheet.reset_dimensions()
-    records: list[list[str]] = []
+    found: list[list[str]] = []
     end = 0
-    for number, row in enumerate(sheet.iter_rows(values_only=True), start=1):
-        if number > LAST_ROW:
-            raise ValueError("a row beyond the last that a spreadsheet has")
-        records.append([_cell_text(value) for value in row])
-        if any(records[-1]):
-            end = number
-    width = max((i + 1 for i, cell in enumerate(records[0]) if cell.strip()), default=0) if records else 0
-    return [row[:width] + [cell for cell in row[width:] if cell.strip()] for row in records[:end]]
+    try:
+        # the extent that a file states may be wrong: it would cut rows off or ask for billions of cells
+        sheet.reset_dimensions()
+        for number, row in enumerate(sheet.iter_rows(values_only=True), start=1):
+            if number > LAST_ROW:
+                raise ValueError("a row beyond the last that a spreadsheet has")
+            found.append([_cell_text(value) for value in row])
+            if any(found[-1]):
+                end = number
+    except Exception as error:
+        raise _unreadable(where, error) from error
+    width = max((i + 1 for i, cell in enumerate(found[0]) if cell.strip()), default=0) if found else 0
+    return [row[:width] + [cell for cell in row[width:] if cell.strip()] for row in found[:end]]
 
 
 def _cell_text(value: object) -> str:
@@ -218,11 +198,11 @@ def _cell_text(value: object) -> str:
     return str(value)
 
 
-def _raw(where: str, records: list[list[str]]) -> tuple[RawTable | None, list[Problem]]:
+def _raw(where: str, found: list[list[str]]) -> tuple[RawTable | None, list[Problem]]:
     """Name the columns, number the rows and set blank rows aside."""
-    if not records or not any(cell.strip() for cell in records[0]):
+    if not found or not any(cell.strip() for cell in found[0]):
         return None, [Problem(where, "it has no header.", "Put the column names in its first row.", row=1)]
-    header = [cell.strip().casefold() for cell in records[0]]
+    header = [cell.strip().casefold() for cell in found[0]]
     full_width = len(header)
     while not header[-1]:
         header.pop()
@@ -236,51 +216,29 @@ def _raw(where: str, records: list[list[str]]) -> tuple[RawTable | None, list[Pr
         problems.append(Problem(where, what, "Name it, or delete it if it is empty.", row=1))
     if problems:
         return None, problems
-    width, numbers, rows = len(header), [], []
-    for number, row in enumerate(records[1:], start=2):
-        if not any(cell.strip() for cell in row):
-            continue
+    width, rows = len(header), {}
+    for number, row in enumerate(found[1:], start=2):
         if len(row) > full_width or any(cell.strip() for cell in row[width:]):
             what = f"the row has {len(row)} cells, but the header names {width} columns."
             do = "Put quotation marks round a text with the separator in it, or write decimals with a point."
             problems.append(Problem(where, what, do, row=number))
-            continue
-        numbers.append(number)
-        rows.append((row + [""] * width)[:width])
-    cells = pd.DataFrame(rows, index=pd.Index(numbers, name="row"), columns=header, dtype=object)
+        elif any(cell.strip() for cell in row):
+            rows[number] = (row + [""] * width)[:width]
+    index = pd.Index(list(rows), name="row")
+    cells = pd.DataFrame(list(rows.values()), index=index, columns=header, dtype=object)
     return (None if problems else RawTable(where, cells)), problems
 
 
-_EMPTY: dict[str, object] = {
-    "text": "",
-    "number": np.nan,
-    "whole": np.nan,
-    "yes_no": pd.NA,
-    "moment": pd.NaT,
-}
+_EMPTY: dict[str, object] = {"text": "", "number": np.nan, "whole": np.nan, "yes_no": pd.NA, "moment": pd.NaT}
 
 
 def parse(
     raw: RawTable, columns: Sequence[Column], planned: Sequence[str] = ()
 ) -> tuple[Table, list[Problem]]:
-    """Turn the text cells into typed columns.
+    """Turn the text cells into typed columns, all of `columns` with `leave_out`; at most doubts if sound.
 
-    Parameters
-    ----------
-    columns : sequence of Column
-        What the table may hold; `leave_out` is always allowed.
-    planned : sequence of str
-        Columns that a prepared sheet fills in; see `fizzlab.measures.TableSpec`.
+    `planned` columns are filled in by a sheet prepared beforehand; see `fizzlab.measures.TableSpec`.
 
-    Returns
-    -------
-    table : Table
-        Holds every column of `columns`, present in the file or not.
-    problems : list of Problem
-        Holds no problem, at most doubts, when the table can be used.
-
-    Examples
-    --------
     >>> columns = [Column("run", "text", "the batch"), Column("hours", "number", "hours since making")]
     >>> cells = pd.DataFrame({"run": ["A"], "hours": ["2,5"]}, index=[2])
     >>> table, problems = parse(RawTable("weighings.csv", cells), columns)
@@ -289,19 +247,22 @@ def parse(
     """
     where, cells = raw.where, raw.cells
     allowed = [*(column.name for column in columns), LEAVE_OUT.name]
-    problems = [
-        Problem(where, "fizzlab knows no such column.", _rename(name, allowed, cells), row=1, column=name)
-        for name in cells.columns
-        if name not in allowed
-    ]
-    for column in columns:
-        if column.required and column.name not in cells.columns:
-            what = f"the column is missing ({column.meaning})."
-            problems.append(Problem(where, what, "Add it.", row=1, column=column.name))
-    out = pd.Series(False, index=cells.index)
+    missing = [name for name in allowed if name not in cells.columns]
+    problems = []
+    for name in [name for name in cells.columns if name not in allowed]:
+        out = "Take it out, or move it into the column note." if NOTE.name in allowed else "Take it out."
+        do = did_you_mean(name, missing, out)
+        problems.append(Problem(where, "fizzlab knows no such column.", do, row=1, column=name))
+    for column in [column for column in columns if column.required and column.name in missing]:
+        what = f"the column is missing ({column.meaning})."
+        do = "Add it."
+        if column.name in ("time", "temp_c", "rh_pct"):
+            do = "Add it; a logger's own file is read with: fizzlab import FOLDER FILE."
+        problems.append(Problem(where, what, do, row=1, column=column.name))
+    out_of_it = pd.Series(False, index=cells.index)
     if LEAVE_OUT.name in cells.columns:
-        out = cells[LEAVE_OUT.name].str.strip() != ""
-    kept, found = _with_readings(cells[~out], planned, where, columns)
+        out_of_it = cells[LEAVE_OUT.name].str.strip() != ""
+    kept, found = _with_readings(cells[~out_of_it], planned, where, columns)
     problems += found
     typed: dict[str, pd.Series] = {}
     for column in columns:
@@ -310,39 +271,9 @@ def parse(
             problems += shortened(found)
         else:
             typed[column.name] = pd.Series(_EMPTY[column.kind], index=kept.index)
-    rows = pd.DataFrame(typed, index=kept.index)
     if cells.empty and not problems:  # a table whose rows are all unread is no problem: it was prepared
         problems.append(Problem(where, "it has no rows.", "Fill it in, or take it out of the folder."))
-    return Table(where, rows, cells[out]), problems
-
-
-#: Words in the headers of loggers and own sheets, by the column that holds such a thing.
-_ROLES = {
-    "temp_c": ("temp", "celsius", "fahrenheit"),
-    "rh_pct": ("humid", "rh"),
-    "time": ("time", "date", "stamp", "clock"),
-    "mass_g": ("weight", "gram"),
-}
-
-
-def _rename(name: str, allowed: Sequence[str], cells: pd.DataFrame) -> str:
-    """What to do about a column that the table does not hold: the name it should have, if it has one."""
-    missing = [known for known in allowed if known not in cells.columns]
-    words = re.findall(r"[^\W\d_]+", name)
-    fits = [
-        column
-        for column, starts in _ROLES.items()
-        if any(word.startswith(starts) for word in words) and not {"dew", "absolute"} & set(words)
-    ]
-    for column in fits:
-        if column == "temp_c" and column in missing and {"f", "fahrenheit"} & set(words):
-            return "Turn it into °C and name it temp_c."
-        if column in missing:
-            return f"Rename it to {column}."
-        if column == "time" and column in cells.columns and "date" in words:
-            return "Write the date into the column time, as in 2026-01-31T08:30, and take this one out."
-    out = "Take it out, or move it into the column note." if NOTE.name in allowed else "Take it out."
-    return did_you_mean(name, missing, out)
+    return Table(where, pd.DataFrame(typed, index=kept.index), cells[out_of_it]), problems
 
 
 def unread(raw: RawTable, planned: Sequence[str]) -> bool:
@@ -358,7 +289,7 @@ def _with_readings(
     if not planned or not readings:
         return cells, []
     blank = (cells[readings].apply(lambda column: column.str.strip()) == "").all(axis=1)
-    missed = [str(row) for row in cells.index[blank & ~_after_the_end(cells, columns)]] if blank.any() else []
+    missed = [str(row) for row in cells.index[blank & ~_after_the_end(cells, columns)]]
     if not missed:
         return cells[~blank], []
     named = ", ".join(missed[:8]) + (f" and {len(missed) - 8} more" if len(missed) > 8 else "")
@@ -369,10 +300,8 @@ def _with_readings(
 def _after_the_end(cells: pd.DataFrame, columns: Sequence[Column]) -> pd.Series:
     """Which rows stand after the last reading that their piece needed."""
     after = pd.Series(False, index=cells.index)
-    if not {"run", "piece"} <= set(cells.columns):
-        return after
     for column in columns:
-        if column.ends and column.name in cells.columns:
+        if column.ends and {column.name, "run", "piece"} <= set(cells.columns):
             ended = _values(cells[column.name].str.strip(), column).fillna(False).astype(int)
             piece = [cells[name].str.strip().str.casefold() for name in ("run", "piece")]
             after |= ended.groupby(piece).cummax().astype(bool)
@@ -389,41 +318,19 @@ def shortened(found: list[Problem], rest: str = "cells of this column") -> list[
     return [*found[:SHOWN_PER_COLUMN], mend]
 
 
-_WANTED = {
-    "number": "a number",
-    "whole": "a whole number",
-    "yes_no": "yes or no",
-    "moment": "a date and time",
-    "text": "a text",
-}
-
-
 def _typed(text: pd.Series, column: Column, where: str) -> tuple[pd.Series, list[Problem]]:
     """Parse one column and list the cells that cannot be used."""
     values = _values(text, column)
-    filled = text != ""
-    reason = "or give a reason in the column leave_out."
-    bad: dict[int, tuple[str, str]] = {}
-    for row in text.index[filled & values.isna()]:
-        short = text[row] if len(text[row]) <= 30 else text[row][:29] + "…"
-        bad[row] = (f"“{short}” is not {_WANTED[column.kind]}.", _mend(text[row], column))
-        if column.kind == "moment" and _SLASHED.match(text[row]):
-            what = f"“{short}” may be day or month first, and the column does not settle which."
-            bad[row] = (what, "Write the date as 2026-01-31, the year first.")
-    if column.required:
-        for row in text.index[~filled]:
-            bad[row] = ("the cell is empty.", f"Fill in {column.meaning}, {reason}")
+    bad = values.isna() & (text != "") | (text == "") & column.required
     if column.kind in ("number", "whole"):
-        for row in text.index[outside(values, column)]:
-            what = f"{text[row]} is outside what is possible here ({range_words(column)})."
-            bad[row] = (what, f"Correct it ({column.meaning}), {reason}")
-    if column.kind == "moment":
-        if column.clock:
-            for row in text.index[values.notna() & ~text.str.contains(":", regex=False)]:
-                bad[row] = (f"“{text[row]}” has no time of day.", "Write it as 2026-01-31T08:30.")
-        for row in text.index[((values < _EARLIEST) | (values > _LATEST)).astype(bool)]:
-            bad[row] = (f"the year of “{text[row]}” cannot be right.", "Write it as 2026-01-31T08:30.")
-    return values, [Problem(where, *bad[row], row=int(row), column=column.name) for row in sorted(bad)]
+        bad |= outside(values, column)
+    elif column.kind == "moment":
+        bad |= ((values < _EARLIEST) | (values > _LATEST)).astype(bool)
+        bad |= values.notna() & ~text.str.contains(":", regex=False) & column.clock
+    return values, [
+        Problem(where, *_fault(text[row], values[row], column), row=int(row), column=column.name)
+        for row in text.index[bad]
+    ]
 
 
 def outside(values: pd.Series, column: Column) -> pd.Series:
@@ -444,20 +351,44 @@ def range_words(column: Column) -> str:
     return f"at most {high:g}"
 
 
-def _mend(text: str, column: Column) -> str:
-    if column.kind == "moment" and re.fullmatch(r"\d{1,2}:\d\d(:\d\d)?", text):
-        return "Add the date, as in 2026-01-31T08:30."
-    if column.kind == "moment":
-        return "Write the workshop's clock time as 2026-01-31T08:30, with no time zone."
-    if column.kind == "yes_no":
-        return "Write yes or no."
-    if ":" in text and column.name == "hours":
-        return "Write hours as a number, 1.5 for an hour and a half."
-    if "," in text and "." in text:
-        return "Write it without a thousands separator."
-    if text.startswith("#"):
-        return "Mend the formula in the spreadsheet."
-    return "Write the number alone, without unit or words."
+_WANTED = {
+    "number": "a number",
+    "whole": "a whole number",
+    "yes_no": "yes or no",
+    "moment": "a date and time",
+}
+
+
+def _fault(text: str, value: Any, column: Column) -> tuple[str, str]:
+    """What is wrong with a cell that cannot be used, and what to do."""
+    kind, reason = column.kind, "or give a reason in the column leave_out."
+    shown = text if len(text) <= 30 else text[:29] + "…"
+    if not text:
+        return "the cell is empty.", f"Fill in {column.meaning}, {reason}"
+    if not pd.isna(value) and kind != "moment":
+        what = f"{text} is outside what is possible here ({range_words(column)})."
+        return what, f"Correct it ({column.meaning}), {reason}"
+    if not pd.isna(value):
+        year = not _EARLIEST <= value <= _LATEST
+        what = f"the year of “{shown}” cannot be right." if year else f"“{shown}” has no time of day."
+        return what, "Write it as 2026-01-31T08:30."
+    if kind == "moment" and _SLASHED.match(text):
+        what = f"“{shown}” may be day or month first, and the column does not settle which."
+        return what, "Write the date as 2026-01-31, the year first."
+    do = "Write the number alone, without unit or words."
+    if kind == "moment":
+        do = "Write the workshop's clock time as 2026-01-31T08:30, with no time zone."
+        if re.fullmatch(r"\d{1,2}:\d\d(:\d\d)?", text):
+            do = "Add the date, as in 2026-01-31T08:30."
+    elif kind == "yes_no":
+        do = "Write yes or no."
+    elif ":" in text and column.name == "hours":
+        do = "Write hours as a number, 1.5 for an hour and a half."
+    elif "," in text and "." in text:
+        do = "Write it without a thousands separator."
+    elif text.startswith("#"):
+        do = "Mend the formula in the spreadsheet."
+    return f"“{shown}” is not {_WANTED[kind]}.", do
 
 
 _YES_NO = {
@@ -476,12 +407,9 @@ def _values(text: pd.Series, column: Column) -> pd.Series:
         return _moments(text)
     if column.suffix:
         text = text.str.removesuffix(column.suffix).str.rstrip()
+    comma = text.str.fullmatch(r"[+-]?\d*,\d+|[+-]?\d+,").astype(bool)
+    text = text.mask(comma, text.str.replace(",", ".", regex=False))
     values = pd.to_numeric(text, errors="coerce").astype(float)
-    odd = text.index[values.isna() & (text != "")]
-    if len(odd):
-        comma = text[odd].str.fullmatch(r"[+-]?\d*,\d+|[+-]?\d+,")
-        swapped = text[odd][comma].str.replace(",", ".", regex=False)
-        values.loc[swapped.index] = pd.to_numeric(swapped, errors="coerce")
     values = values.where(np.isfinite(values))
     return values if column.kind == "number" else values.where(values == np.round(values))
 

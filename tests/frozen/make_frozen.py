@@ -341,9 +341,9 @@ def head(code, title, question, seed):
     )
 
 
-def drying(air="vpd", distribution="lognormal", temp=16, rh=70):
+def drying(temp=16, rh=70):
     return (
-        f'[drying]\nair = "{air}"\ndistribution = "{distribution}"\nshares = [0.5, 0.9, 0.95]\n'
+        "[drying]\nshares = [0.5, 0.9, 0.95]\n"
         f"night_hours = 12\nforecast_air = {{ temp_c = {temp}, rh_pct = {rh} }}\n\n"
     )
 
@@ -744,9 +744,7 @@ def bend(target):
         '[responses.tumble_loss_pct]\nat_most = 4\nwant = "less"\nbest = 1\nworst = 5\n\n[responses.dry_h]\nat_most = 11\n\n'
         '[responses.gloss]\nlabel = "gloss by eye chart"\nunit = "points"\nscale = "difference"\nat_least = 40\n\n'
         '[responses.cost]\nwant = "less"\nbest = 0.2\nworst = 0.6\n\n'
-        "[choose]\nsteps = 5\n\n"
-        + drying(distribution="weibull", temp=17, rh=68)
-        + '[fizz]\nwater_ml = 400\ncurve = "own"\n'
+        "[choose]\nsteps = 5\n\n" + drying(temp=17, rh=68) + '[fizz]\nwater_ml = 400\ncurve = "own"\n'
     )
     write_trial(
         target / code,
@@ -763,7 +761,7 @@ def bend(target):
 
 
 def blend(target):
-    """Oil, alcohol and emulsifier that add up to 24 g: corners, edges and middle, twice, and the middle once more; air by rh and temperature."""
+    """Oil, alcohol and emulsifier that add up to 24 g: corners, edges and middle, twice, and the middle once more."""
     code = "blend"
     total, low, high = (
         24,
@@ -802,7 +800,7 @@ def blend(target):
         'tables = ["touch_checks", "tumbles", "fizz_times", "room_log"]\n\n'
         '[responses.dry_h]\nat_most = 11\nwant = "less"\nbest = 3\nworst = 11\n\n[responses.tumble_loss_pct]\nat_most = 4\n\n'
         '[responses.skin_feel]\nlabel = "feel on the skin"\nunit = "points"\nscale = "difference"\nwant = "more"\nbest = 9\nworst = 2\n\n'
-        + drying(air="rh and temperature", temp=17, rh=70)
+        + drying(temp=17, rh=70)
     )
     feel = (
         4 + 4 * oil - 1 * spirit + 2 * emul + 3 * oil * emul + stream(code, "feel").normal(0, 0.4, len(runs))
@@ -972,7 +970,7 @@ def no_matter(target):
         'tables = ["touch_checks", "weighings", "tumbles", "crumble_scores", "fizz_times", "room_log"]\n\n'
         + same
         + '[responses.ph]\nlabel = "pH of the bath"\nscale = "difference"\nat_least = 5.5\nat_most = 6.8\n\n'
-        + drying(distribution="loglogistic", temp=14, rh=76)
+        + drying(temp=14, rh=76)
         + '[earlier]\ntrials = ["../ways", "../blocks"]\n'
     )
     write_trial(

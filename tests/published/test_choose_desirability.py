@@ -8,11 +8,9 @@ import pytest
 from outside import Source, agrees
 from scipy.optimize import differential_evolution
 
-from fizzlab.models.choose import choose
-from fizzlab.models.draws import simulate
+from fizzlab.models.choose import Limit, Wish, choose, overall, simulate
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.terms import Amount, Category
-from fizzlab.models.wishes import Limit, Wish, overall
 
 
 def numbers(text: str) -> list[float]:

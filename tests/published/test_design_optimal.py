@@ -1,4 +1,4 @@
-"""Optimal plans against published optima: NIST e-Handbook, documentation of R package AlgDesign, theory."""
+"""The search for added batches against published optima: NIST e-Handbook, R package AlgDesign, theory."""
 
 from __future__ import annotations
 
@@ -6,14 +6,13 @@ import numpy as np
 import pandas as pd
 import pydoe
 import pytest
-from outside import Source, agrees, holds, inside, same
-from plan_criteria import efficiency, matrix_of
+from outside import Source, agrees, holds, same
+from plan_criteria import efficiency
 
 from fizzlab.design.exchange import choose
 from fizzlab.design.factors import Range, grid
 from fizzlab.design.mixture import scheffe
 from fizzlab.design.model import model_matrix, model_terms
-from fizzlab.design.optimal import candidate_settings, optimal_plan
 from fizzlab.models.terms import Category
 
 
@@ -43,15 +42,17 @@ HANDBOOK = Source(
 def test_the_handbook_example(seed: int) -> None:
     x1 = Range("x1", -1, 1, amounts=(-1, -0.5, 0, 0.5, 1), smallest=None)
     factors, model = [x1, *coded("yz")], ["x1", "y", "z", "x1^2"]
-    plan = optimal_plan(factors, seed, batches=12, model=model)
-    got = efficiency(matrix_of(plan), model_matrix(candidate_settings(factors, model), factors, model)[0])
+    settings = grid(factors)
+    region, _ = model_matrix(settings, factors, model)
+    rows = choose(region, 12, np.random.default_rng(seed))
+    matrix = region[rows]
+    got = efficiency(matrix, region)
     agrees(f"12 runs, five levels of X1: D (seed {seed})", got.d, 0.6825575, HANDBOOK, abs=5e-8)
     agrees(f"A (seed {seed})", 1 / got.a, 2.2, HANDBOOK, abs=5e-7)
     agrees(f"G (seed {seed})", got.g, 1, HANDBOOK, abs=1e-8)
     agrees(f"I (seed {seed})", 12 * got.average_variance, 4.6625, HANDBOOK, abs=5e-7)
     # the printed runs are one of several sets with the same information; all have X1 in thirds
-    assert plan.runs["x1"].value_counts().to_dict() == {-1.0: 4, 0.0: 4, 1.0: 4}
-    matrix = matrix_of(plan)
+    assert settings["x1"].iloc[rows].value_counts().to_dict() == {-1.0: 4, 0.0: 4, 1.0: 4}
     error = np.sqrt(np.diag(matrix @ np.linalg.inv(matrix.T @ matrix) @ matrix.T))
     agrees(f"standard errors of prediction (seed {seed})", error, np.full(12, 0.645497), HANDBOOK, abs=5e-7)
 
@@ -95,22 +96,13 @@ VIGNETTE = Source(
 
 def test_fifteen_runs_on_five_levels() -> None:
     # vignette of R package AlgDesign 1.2.1.2 (R. E. Wheeler), "Response surface designs": gen.factorial(5, 3)
-    # with levels -2 to 2, 15 trials. D criterion: D 3.675919, A 1.255597, I 8.848874, Ge 0.775. I criterion:
-    # I 8.096772, where the best approximate design has 7.57. Ours must do as well or better.
+    # with levels -2 to 2, 15 trials. D criterion: D 3.675919, A 1.255597, I 8.848874, Ge 0.775
     cube = grid(coded("ABC", -2, 2), 5)
     region = raw_quadratic(cube)
     best_d = efficiency(region[choose(region, 15, np.random.default_rng(1))], region)
     agrees("15 runs of five levels: D", best_d.d, 3.675919, VIGNETTE, abs=5e-7)
     agrees("A", 1 / best_d.a, 1.255597, VIGNETTE, abs=5e-7)
     agrees("I", 15 * best_d.average_variance, 8.848874, VIGNETTE, abs=5e-6)
-    best_i = efficiency(region[choose(region, 15, np.random.default_rng(1), "I")], region)
-    inside(
-        "I of the best for I (vignette: 8.096772; no design under 7.57)",
-        15 * best_i.average_variance,
-        7.57,
-        8.096772,
-        VIGNETTE,
-    )
 
 
 def test_three_runs_made_before() -> None:
@@ -165,7 +157,7 @@ def test_a_third_of_a_cube_of_three_levels_and_twelve_runs_of_eleven_factors() -
     # orthogonal, marked by Ge = 1
     levels = [Category(name, ("1", "2", "3"), "1") for name in "abc"]
     terms = model_terms(levels, "main")
-    region, _ = model_matrix(candidate_settings(levels, terms), levels, terms)
+    region, _ = model_matrix(grid(levels), levels, terms)
     got = efficiency(region[choose(region, 9, np.random.default_rng(1))], region)
     same("nine of 27, three factors of three levels: D, Ge", (got.d, got.g), (1.0, 1.0), VIGNETTE)
     many = candidates(coded("abcdefghijk"), "main", 2)
@@ -184,9 +176,11 @@ MEASURE = Source(
 @pytest.mark.parametrize("runs", [6, 9, 12])
 def test_a_bend_in_one_amount(runs: int) -> None:
     x = Range("x", -1, 1, amounts=tuple(np.linspace(-1, 1, 21).round(9)), smallest=None)
-    plan = optimal_plan([x], 1, batches=runs, model="quadratic")
-    got = efficiency(matrix_of(plan), model_matrix(grid([x]), [x], plan.terms)[0])
-    assert plan.runs["x"].round(9).value_counts().to_dict() == {
+    settings = grid([x])
+    region, _ = model_matrix(settings, [x], ["x", "x^2"])
+    rows = choose(region, runs, np.random.default_rng(1))
+    got = efficiency(region[rows], region)
+    assert settings["x"].iloc[rows].round(9).value_counts().to_dict() == {
         -1.0: runs // 3,
         0.0: runs // 3,
         1.0: runs // 3,
@@ -204,8 +198,9 @@ HADAMARD = Source(
 
 @pytest.mark.parametrize("number", [2, 3, 4])
 def test_two_level_factorials_are_the_best_for_joint_effects(number: int) -> None:
-    plan = optimal_plan(coded("abcd"[:number]), 1, batches=2 ** (number + 1), model="interactions")
-    agrees(f"joint effects of {number} factors: D", efficiency(matrix_of(plan)).d, 1, HADAMARD, abs=1e-9)
+    region = candidates(coded("abcd"[:number]), "interactions", 2)
+    rows = choose(region, 2 ** (number + 1), np.random.default_rng(1))
+    agrees(f"joint effects of {number} factors: D", efficiency(region[rows]).d, 1, HADAMARD, abs=1e-9)
 
 
 def test_nine_runs_of_two_amounts() -> None:

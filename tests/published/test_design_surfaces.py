@@ -1,4 +1,4 @@
-"""Central composite and Box-Behnken plans against the tables of the NIST/SEMATECH e-Handbook."""
+"""Central composite plans against the tables of the NIST/SEMATECH e-Handbook."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 from outside import Source, agrees, same
 
+from fizzlab.design.factorial import central_composite
 from fizzlab.design.factors import Range
 from fizzlab.design.model import model_matrix
-from fizzlab.design.surface import box_behnken, central_composite
 
 
 def three(low: float = 10, high: float = 20) -> list[Range]:
@@ -76,20 +76,6 @@ def test_face_centred_settings() -> None:
     same("table 3.26, face centred", rows(plan.runs, 6), table((10, 20), (10, 20), 6), HANDBOOK, "20 runs")
 
 
-def test_box_behnken_settings() -> None:
-    # same page, tables 3.24 and 3.26: 12 edge centres and three centres
-    plan = box_behnken(three(), seed=1)
-    edges = []
-    for still in range(3):
-        for one in (10.0, 20.0):
-            for two in (10.0, 20.0):
-                row = [one, two]
-                row.insert(still, 15.0)
-                edges.append(tuple(row))
-    printed = sorted(edges + [(15.0, 15.0, 15.0)] * 3)
-    same("tables 3.24 and 3.26, Box-Behnken", rows(plan.runs, 6), printed, HANDBOOK, "15 runs")
-
-
 @pytest.mark.parametrize(
     ("number", "centre", "runs"),
     # NIST/SEMATECH e-Handbook, 5.3.3.6.3, table 3.28: runs of central composites, with centre points
@@ -107,13 +93,6 @@ def test_five_factors_use_the_half_fraction() -> None:
     plan = central_composite(factors, seed=1, centre_points=7, reach="circumscribed")
     same("table 3.28: runs of a central composite of 5", len(plan.runs), 33, HANDBOOK)
     agrees("table 3.32: largest star setting", plan.runs["x0"].max(), 15 + 2 * 5, HANDBOOK)
-
-
-@pytest.mark.parametrize(("number", "runs"), [(3, 15), (4, 27), (5, 46)])
-def test_runs_of_box_behnken(number: int, runs: int) -> None:
-    # same table 3.28
-    plan = box_behnken([Range(f"x{i}", 10, 20) for i in range(number)], seed=1)
-    same(f"table 3.28: runs of a Box-Behnken of {number}", len(plan.runs), runs, HANDBOOK)
 
 
 def test_rotatable_plans_forecast_alike_in_every_direction() -> None:

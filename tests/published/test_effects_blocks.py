@@ -1,6 +1,6 @@
-"""Blocked and unbalanced comparisons, transformations and odd observations against R.
+"""Blocked and unbalanced comparisons and odd observations against R.
 
-R values: R 4.2.2 with lme4 1.1-31, pbkrtest 0.5.2, emmeans 1.8.4-1, multcomp 1.4-22, MASS 7.3-58.2.
+R values: R 4.2.2 with lme4 1.1-31, pbkrtest 0.5.2, emmeans 1.8.4-1, multcomp 1.4-22.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ from outside import Source, agrees
 from scipy import stats
 
 from fizzlab.models.comparisons import compare, critical
-from fizzlab.models.diagnostics import best_power, odd_batches
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.terms import Category
 
@@ -264,7 +263,7 @@ def test_odd_plots() -> None:
         how="rstudent(lm(yield ~ block + N + P + K, npk))",
     )
     fit = fit_response(npk(), "yield", factors("NPK"), log=False)
-    found = odd_batches(fit.strata, fit.y, fit.fits, list(fit.batches.index))
+    found = fit.odd()
     agrees(
         "externally studentised residuals of four plots",
         found.loc[["R01", "R03", "R13", "R24"], "t"].tolist(),
@@ -275,36 +274,19 @@ def test_odd_plots() -> None:
     assert found["p_joint"].min() > 0.05
 
 
-def test_odd_batch_and_power_of_the_poisons() -> None:
+def test_odd_batches_of_the_poisons() -> None:
     table = pd.DataFrame({"time": POISONS})
     table["treat"] = np.repeat(list("ABCD"), 12)
     table["poison"] = np.tile(np.repeat(list("123"), 4), 4)
     terms = [Category("poison", ("1", "2", "3"), "1"), Category("treat", tuple("ABCD"), "A")]
     found = fit_response(table, "time", terms, log=False)
-    boxcox = Source(
-        "program",
-        "R 4.2.2, MASS 7.3-58.2: survival under poisons, boot's poisons (Box and Cox, 1964)",
-        "run for this check. Box and Cox chose the reciprocal (from memory, not seen)",
-        how=(
-            "bc <- MASS::boxcox(lm(time ~ poison + treat, poisons), lambda = seq(-2, 2, 0.01), interp = "
-            "FALSE):\n"
-            "best -0.75, -1.13 to -0.36"
-        ),
-    )
-    agrees(
-        "power: best, and its 95 % interval",
-        best_power(found.strata, found.y, blocked=False),
-        (-0.75, -1.13, -0.36),
-        boxcox,
-        abs=1e-9,
-    )
     plots_r = Source(
         "program",
         "R 4.2.2: the poisons",
         "run for this check",
         how="rstudent(lm(time ~ poison + treat, poisons)): 3.894897731 for plot 20, 3.127389048 for plot 42",
     )
-    odd = odd_batches(found.strata, found.y, found.fits, list(found.batches.index))
+    odd = found.odd()
     agrees(
         "residuals of plots 20 and 42",
         odd.loc[["19", "41"], "t"].tolist(),
@@ -313,7 +295,7 @@ def test_odd_batch_and_power_of_the_poisons() -> None:
         rel=1e-8,
     )
     assert odd.index[odd["p_joint"] < 0.05].tolist() == ["19"]
-    assert found.diagnose()["check"].tolist() == ["batch 19", "scale"]
+    assert found.diagnose()["check"].tolist() == ["batch 19"]
 
 
 def test_sameness_is_two_one_sided_t_tests() -> None:

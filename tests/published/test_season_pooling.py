@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 from outside import Source, agrees, same
 
-from fizzlab.models.pooling import TrialLine, own_value, pool, pool_trials, stack
-from fizzlab.models.spreads import Mixture
+from fizzlab.models.pooling import TrialLine, pool, pool_trials
 
 # Thirteen trials of BCG vaccine (G. A. Colditz et al., JAMA 271 (1994) 698-702), log relative risks as
 # R 4.2.2, metafor 3.8.1 has them: dat <- escalc(measure = "RR", ai = tpos, bi = tneg, ci = cpos, di = cneg,
@@ -206,63 +205,4 @@ def test_lines_with_trials_of_one_air(
         np.array(covariance),
         LINES,
         abs=2e-6,
-    )
-
-
-def test_one_trial_that_leans_on_the_others() -> None:
-    """At one size of difference between trials it is the best linear unbiased prediction."""
-    bcg = Source(
-        "program",
-        "R 4.2.2, metafor 3.8.1: thirteen trials of BCG vaccine, metafor's dat.bcg (Colditz and others, JAMA "
-        "271, 1994, 698-702)",
-        "run for this check",
-        how='blup(rma(yi, vi, data = dat, method = "REML"))',
-    )
-    y, v, tau2 = np.array(YI), np.array(VI), 0.313243258136
-    w = 1 / (v + tau2)
-    one = np.ones((1, 1))
-    known = Mixture(
-        np.ones(1), np.array([[w @ y / w.sum()]]), np.array([[[1 / w.sum()]]]), np.array([[tau2]])
-    )
-    found = [
-        own_value(
-            known, y, np.ones((13, 1)), np.diag(v), [np.eye(13)], (np.arange(13) == i).astype(float), one
-        )
-        for i in (0, 3, 12)
-    ]
-    agrees(
-        "trials 1, 4 and 13 helped by the others",
-        [float(centre[0, 0]) for centre, _ in found],
-        [-0.8002335620, -1.3978976965, -0.1467430699],
-        bcg,
-        abs=1e-7,
-    )
-    agrees(
-        "their standard errors",
-        [float(sd[0, 0]) for _, sd in found],
-        [0.4099304475, 0.1375684157, 0.2434402974],
-        bcg,
-        abs=1e-7,
-    )
-
-
-def test_two_numbers_of_one_trial_that_leans_on_the_others() -> None:
-    season = pool_trials([line(*row) for row in BERKEY], at=1.0)
-    y, z, within, owner = stack(season.lines, 1.0)
-    tau2, beta = np.array([0.0115882566328, 0.0322285870366]), np.array([0.3613388466, -0.3529477874])
-    trial = (owner[:, None] == owner[None, :]).astype(float)
-    between = [trial * np.outer(z[:, j], z[:, j]) for j in (0, 1)]
-    known = Mixture(np.ones(1), beta[None], np.zeros((1, 2, 2)), tau2[None])
-    found = [
-        own_value(known, y, z, within, between, (owner == i).astype(float), np.eye(2))[0][:, 0] - beta
-        for i in (0, 1, 4)
-    ]
-    agrees(
-        "how far trials 1, 2 and 5 lie from the pooled level and slope",
-        np.array(found),
-        [[0.06523438, 0.01296270], [-0.10377966, -0.23320345], [0.09199728, -0.04848129]],
-        Source(
-            "program", BERKEY_R.name, BERKEY_R.seen, how=BERKEY_R.how.replace("rma.mv", "ranef(rma.mv") + ")"
-        ),
-        abs=2e-8,
     )

@@ -23,7 +23,7 @@ SURVREG_CALL = (
     "l <- d$left; l[l == 0] <- NA; r <- d$right; r[is.infinite(r)] <- NA\n"
     'f <- survreg(Surv(l, r, type = "interval2") ~ z, d, dist = "lognormal",\n'
     "             control = list(rel.tolerance = 1e-12, maxiter = 100))\n"
-    "f$loglik[2]; coef(f); log(f$scale); sqrt(diag(vcov(f)))   # dist weibull and loglogistic likewise"
+    "f$loglik[2]; coef(f); log(f$scale); sqrt(diag(vcov(f)))"
 )
 COSMESIS_IN_R = Source(
     "program",
@@ -60,13 +60,9 @@ RIGHT = [
 # distribution: log-likelihood; intercept, slope, log scale; their standard errors
 COSMESIS = {
     "lognormal": (-146.62233197, [3.5478749, -0.4210005, -0.1254029], [0.1541679, 0.2031900, 0.1094901]),
-    "weibull": (-143.32082711, [3.8992762, -0.5675505, -0.4791014], [0.1405298, 0.1757296, 0.1198920]),
-    "loglogistic": (-145.58506217, [3.6092451, -0.4873069, -0.6939037], [0.1510805, 0.1951272, 0.1208325]),
 }
 DIABETES = {
     "lognormal": (-2026.11821156, [2.6998203, 0.0864284, -0.9552303], [0.0238923, 0.0304479, 0.0277146]),
-    "weibull": (-2027.19633319, [2.9079774, 0.0457583, -1.0389618], [0.0223431, 0.0275011, 0.0281456]),
-    "loglogistic": (-2003.69548778, [2.7235396, 0.0791899, -1.5820102], [0.0224463, 0.0283127, 0.0329890]),
 }
 
 
@@ -86,13 +82,13 @@ def diabetes() -> pd.DataFrame:
 SURVREG = {cosmesis: COSMESIS_IN_R, diabetes: DIABETES_IN_R}
 
 
-@pytest.mark.parametrize("distribution", ["lognormal", "weibull", "loglogistic"])
+@pytest.mark.parametrize("distribution", ["lognormal"])
 @pytest.mark.parametrize(("data", "values"), [(cosmesis, COSMESIS), (diabetes, DIABETES)])
 def test_plain_fit_agrees_with_survreg(data, values, distribution):
     table = data()
     x = np.column_stack([np.ones(len(table)), table["z"]])
     ends = table["lower"].to_numpy(float), table["upper"].to_numpy(float)
-    result = fit(sort(*ends, np.arange(len(x)), x), distribution, batch_effect=False, restricted=False)
+    result = fit(sort(*ends, np.arange(len(x)), x), batch_effect=False, restricted=False)
     loglik, coef, se = values[distribution]
     agrees(f"{distribution}: log-likelihood", result.loglik, loglik, SURVREG[data], abs=1e-6)
     agrees(

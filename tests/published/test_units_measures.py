@@ -161,7 +161,7 @@ def test_medicine_dropper() -> None:
         "standard", "USP 32, chapter 1101: a medicine dropper gives water in drops of 45 to 55 mg", "there"
     )
     counted = Source("trade", "25 and 45 drops a mL, as counted", "UCUM ticket 127")
-    drop_ml = UNKNOWN_DROPPER.ml
+    drop_ml = UNKNOWN_DROPPER
     inside("a drop, mL", drop_ml.typical, 0.045, 0.055, usp)
     assert drop_ml.high >= 0.055
     holds("least drop, mL", "at most 1/45", drop_ml.low <= 1 / 45, counted, f"{drop_ml.low:.4f}")

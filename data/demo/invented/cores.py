@@ -166,7 +166,6 @@ next_batches = 6
 
 [drying]
 air = "vpd"
-distribution = "lognormal"
 shares = [0.5, 0.9, 0.95]
 night_hours = 12
 forecast_air = { temp_c = 17, rh_pct = 70 }

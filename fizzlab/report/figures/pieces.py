@@ -50,7 +50,7 @@ def score_shares(scores: pd.DataFrame, levels: pd.Series, agreement: RaterAgreem
     """The share of each score by level (Categorical, by run); how far each rater scores off the others."""
     level, score = scores["run"].map(levels).astype(levels.dtype), scores["score"].astype(int).astype(str)
     tall = [0.5 * len(levels.cat.categories) + 0.5]
-    tall += [0.34 * len(agreement.raters) + 0.5] if agreement else []
+    tall += [0.34 * len(agreement.table) + 0.5] if agreement else []
     height = 1.35 + sum(tall) + 0.5 * (len(tall) - 1)
     with house_style():
         figure, panels = new_figure(len(tall), 1, height=height, height_ratios=tall, squeeze=False)

@@ -17,7 +17,7 @@ from fizzlab.measures import Measure
 from fizzlab.models.comparisons import compare
 from fizzlab.models.curing import CuringFit
 from fizzlab.models.effects import ResponseFit
-from fizzlab.models.surfaces import curvature, fit_mixture, surface
+from fizzlab.models.surfaces import bend, best, fit_mixture
 from fizzlab.models.terms import Amount, Category, Term, level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import SHOWN_P, Analysed, at_levels, by_levels
@@ -261,16 +261,15 @@ def _shape(done: Analysed) -> Iterator[Told]:
         measure = done.trial.settings.measure(response)
         amounts = {f.name for f in fit.terms if isinstance(f, Amount)}
         bends = {term.removesuffix("^2") for term in fit.basis.terms if term.endswith("^2")}
-        if amounts and not bends:
-            with suppress(CannotAnswer):
-                yield _curvature(curvature(fit), fit, measure)
-        if len(amounts) > 1 and bends >= amounts:
-            with suppress(CannotAnswer):
-                yield _surface(done, fit, measure)
+        with suppress(CannotAnswer):
+            if amounts and bends >= amounts:
+                yield _best(done, fit, measure)
+            elif amounts and not bends:
+                yield _bend(bend(fit), fit, measure)
     yield from _mixtures(done)
 
 
-def _curvature(found: Mapping[str, float], fit: ResponseFit, measure: Measure) -> Told:
+def _bend(found: Mapping[str, float], fit: ResponseFit, measure: Measure) -> Told:
     """Whether the middle of the amounts lies where a straight line between their ends would put it."""
     row, unit, shown = _back(found, fit.log), "ratio" if fit.log else measure.unit, found["p_value"] < SHOWN_P
     told = [f"{(v - 1) * 100:+.0f} %" if fit.log else f"{words.signed(v)} {unit}" for v in row.values()]
@@ -282,21 +281,23 @@ def _curvature(found: Mapping[str, float], fit: ResponseFit, measure: Measure) -
     return shown, words.numbers_of(f"bend.{fit.response}", said, row, unit, **more)
 
 
-def _surface(done: Analysed, fit: ResponseFit, measure: Measure) -> Told:
-    """Where a curved surface is level, whether that is a best point, and whether it was tried."""
-    found, label, terms = surface(fit), done.trial.settings.label, {term.name: term for term in fit.terms}
-    where = listed([f"{level_name(terms[name], at)} of {label(name)}" for name, at in found.point.items()])
-    kinds = {"maximum": "is greatest", "minimum": "is least", "saddle": "has neither its most nor its least"}
-    row: dict[str, object] = {**_back(vars(found), fit.log), "extrapolated": not found.inside}
-    said = f"{capital(measure.label)} {kinds[found.kind]} at {where}: "
-    said += words.estimate({**row, "extrapolated": False}, measure.unit) + "."
-    if not found.inside:
-        said += " That lies past what was tried: a direction to go, not a place to trust."
-    if not found.sure:
-        said += " It could still be another kind of point."
-    if found.curvatures["flat"].any():
-        said += " Along one direction it hardly changes, so other amounts do as well."
-    return True, words.numbers_of(f"surface.{fit.response}", said, row, measure.unit, batches=fit.n_batches)
+def _best(done: Analysed, fit: ResponseFit, measure: Measure) -> Told:
+    """At which of the amounts tried a response is greatest or least, and between which that lies."""
+    settings, terms, places = done.trial.settings, {term.name: term for term in fit.terms}, list[str]()
+    asked = settings.responses.get(fit.response)
+    found = best(fit, greatest={"more": True, "less": False}.get((asked and asked.want) or ""))
+    for name, amount in found.point.items():
+        said, ends = f"{level_name(terms[name], amount)} of {settings.label(name)}", found.ends[name]
+        if found.inside:
+            whole = np.allclose(ends, (fit.batches[name].min(), fit.batches[name].max()))
+            low, high = (level_name(terms[name], end) for end in ends)
+            said += " (any tried is possible)" if whole else f" ({low} to {high})"
+        places.append(said)
+    row = _back(vars(found), fit.log)
+    way, size = "greatest" if found.greatest else "least", words.estimate(row, measure.unit)
+    where = listed(places) if found.inside else f"the edge of what was tried, {listed(places)}"
+    told = f"{capital(measure.label)} is {way} at {where}: {size}.{'' if found.inside else ' Try past that edge.'}"
+    return True, words.numbers_of(f"best.{fit.response}", told, row, measure.unit, batches=fit.n_batches)
 
 
 def _back(found: Mapping[str, float], log: bool) -> dict[str, float]:
@@ -334,7 +335,7 @@ def worked_out(done: Analysed) -> Pieces:
             row |= {"days": str(fit.n_days), "fitted as": "logarithm, REML" if fit.log else "it is, REML"}
             chance = {str(source).removeprefix("between "): sd for source, sd in fit.spread["sd"].items()}
         elif isinstance(fit, CuringFit):
-            row |= {"days": str(fit.n_days or "–"), "fitted as": f"logarithm, {fit.distribution}, brackets"}
+            row |= {"days": str(fit.n_days or "–"), "fitted as": "logarithm, brackets"}
             chance = {"pieces": fit.sigma, "batches": fit.tau, "days": fit.delta}
         elif hasattr(fit, "spread"):
             row |= {"days": "–", "fitted as": "logarithm, probit"}

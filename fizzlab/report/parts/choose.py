@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.choose import Choice, between, choose
+from fizzlab.models.choose import Choice, Limit, between, choose
 from fizzlab.models.curing import CuringFit
 from fizzlab.models.effects import ResponseFit
 from fizzlab.models.result import FitResult
 from fizzlab.models.terms import Amount, Category, Term, level_name
-from fizzlab.models.wishes import Limit
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysed
 from fizzlab.report.figures.panels import MOST, trade_off

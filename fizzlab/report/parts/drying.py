@@ -26,14 +26,10 @@ from fizzlab.trial.folder import Trial
 
 #: With fewer degrees of freedom than the first, a forecast for a new batch says nothing of use; with fewer
 #: than the second, the report says that little is left to judge the scatter by.
-FEW_DF, FEW_ENOUGH_TO_SAY = 2.5, 8.0
+FEW_DF, FEW_ENOUGH_TO_SAY = 1.5, 8.0
 
 #: What the effect of the air is told for.
-AIR_STEPS = {
-    VPD: "In air of half the vapour-pressure deficit",
-    "rh_pct": "10 points more humidity at the same temperature",
-    "temp_c": "A room 5 °C colder at the same humidity",
-}
+AIR_STEPS = {VPD: "In air of half the vapour-pressure deficit"}
 
 GUESS = " Such air was not tried: this is the formula's guess."
 
@@ -64,7 +60,7 @@ def drying(done: Analysed) -> Pieces:
     shares, temp = sorted(trial.settings.drying.shares), room_temp(fit, trial)
     first, silent = _forecast(fit, study, shares[-1], air_words(fit, trial))
     pieces += [Findings([first, *air_findings(fit, temp)]), Findings(silent, "silent"), _curves(done, study)]
-    if fit.least_df >= FEW_DF:
+    if fit.forecast_df >= FEW_DF:
         pieces.append(_combinations(fit, trial, shares))
     return [*pieces, *_damper(trial, study, fit, shares[-1], temp)] if fit.air_matters else pieces
 
@@ -82,9 +78,8 @@ def air_words(fit: CuringFit, trial: Trial) -> str:
         return ""
     if point is not None:
         return f"at {point.temp_c:g} °C and {point.rh_pct:g} % humidity"
-    temp, rh = room_temp(fit, trial), float(fit.batches["rh_pct"].median())
-    if fit.has_vpd:
-        rh = float(rh_for_deficit(float(fit.batches[VPD].median()), temp))
+    temp = room_temp(fit, trial)
+    rh = float(rh_for_deficit(float(fit.batches[VPD].median()), temp))
     return f"in the air of the middle batch (about {temp:g} °C and {rh:.0f} % humidity)"
 
 
@@ -118,7 +113,7 @@ def _forecast(fit: CuringFit, study: TouchStudy, share: float, where: str) -> tu
     held = standard(fit, study.grouped_by)
     of = f"a typical batch{held} is {percent(share)} dry after {listed(hours)}"
     said = f"{capital(f'{where}, {of}' if where else of)}. Wait {listed(waits)}: 19 of 20 batches are ready by then."
-    if fit.least_df < FEW_DF:
+    if fit.forecast_df < FEW_DF:
         said = "These are too few batches to forecast when a new one will be dry."
     elif any(each.beyond_tried for each in found):
         said += GUESS
@@ -220,7 +215,7 @@ def _order(seen: SeenOrder) -> str:
 def _curves(done: Analysed, study: TouchStudy) -> Picture:
     """Dry time over the air where no factor changed, else the bracket of every piece and the share dry over time."""
     fit, term = dried(done), study.grouped_by
-    if fit is not None and fit.has_vpd and term is None:
+    if fit is not None and fit.air and term is None:
         seen = "Upright lines: pieces; band: the typical batch; light: a new batch (95 %)."
         alt = "Hours until half the pieces are dry, falling as the air gets thirstier."
         figure = drawn.dry_time_by_air(study.brackets, fit)
@@ -254,7 +249,7 @@ def next_steps(done: Analysed) -> Pieces:
         steps.append(f"Look more often between {low} and {high}, when most pieces became dry.")
     if fit.censoring["right"]:
         steps.append(f"Look once more where pieces were never seen dry ({fit.censoring['right']} of them).")
-    if fit.has_vpd and (fit.tried(VPD)[1] / fit.tried(VPD)[0] < 2 or not fit.air_matters):
+    if fit.air and (fit.tried(VPD)[1] / fit.tried(VPD)[0] < 2 or not fit.air_matters):
         steps.append("To learn what humidity does, make batches on damper and on drier days.")
     keep = ["Keep the record, and hang the dry-time chart beside the moulds."]
     return ["## What to do next", Notes(steps or keep, "next")]

@@ -90,7 +90,7 @@ def _fit(each: Trial, done: Analysed) -> CuringFit:
         if not each.has("touch_checks"):
             raise CannotAnswer("It has no touch checks.", "Touch the pieces at set hours.")
         tables = {name: each.rows(name) for name in ("runs", "touch_checks", "weighings", "room_log")}
-        study = study_touch(tables, each.settings.terms(), distribution=wanted.distribution)
+        study = study_touch(tables, each.settings.terms())
         if study.reasons:
             raise study.reasons["dry_h"]
         fit = study.fits["dry_h"]

@@ -1,21 +1,32 @@
-"""The small sections of `trial.toml`: drying, responses, choice, lots, deviations, imports, other trials."""
+"""The sections of `trial.toml` but for [recipe]: what each may say, and what does not fit within it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Annotated, Literal
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING, Annotated, Literal, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from fizzlab.errors import Problem, did_you_mean
-from fizzlab.measures import MEASURES, TABLES, Measure
-from fizzlab.models.wishes import Limit, Wish
-from fizzlab.trial.settings.base import FILE, Name, Section, Text
-from fizzlab.trial.stamps import COUNTED, UNIX, Order, offset_minutes
+from fizzlab.design.kinds import KINDS
+from fizzlab.errors import BadInput, Problem, did_you_mean
+from fizzlab.measures import Measure
+from fizzlab.models.choose import Limit, Wish
+from fizzlab.trial.stamps import Order
 
-TempUnit = Literal["°C", "°F"]
-MassUnit = Literal["g", "kg", "oz", "lb"]
+FILE = "trial.toml"
+
+if TYPE_CHECKING:
+    PlanKind = str
+else:
+    PlanKind = Literal[tuple(KINDS)]
+
+Text = Annotated[str, Field(min_length=1, max_length=2000)]
+Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^\S(.*\S)?$")]
+Positive = Annotated[float, Field(gt=0)]
+Share = Annotated[float, Field(gt=0, lt=1)]
+Hours = Annotated[float, Field(gt=0, le=2000)]
+Level = str | float | int
 Column = Annotated[str, Field(min_length=1, max_length=200)]
 
 #: The lots of one ingredient; a single one may be given without brackets.
@@ -24,6 +35,126 @@ Lots = Annotated[
     Field(min_length=1, max_length=50),
     BeforeValidator(lambda value: [value] if isinstance(value, str) else value),
 ]
+
+
+class Complaints(list[Problem]):
+    """What is wrong in `trial.toml`, key by key."""
+
+    def add(self, key: str, what: str, do: str) -> None:
+        self.append(Problem(FILE, what, do, column=f"key {key}"))
+
+    def take(self, key: str, error: BadInput) -> None:
+        """Take down what went wrong, as problems of this key."""
+        for problem in error.problems:
+            self.add(key, problem.what, problem.do)
+
+    def unknown(self, key: str, name: str, known: Iterable[str], what: str, otherwise: str = "") -> None:
+        """Complain of a name that is none of the known ones; the nearest of them is suggested."""
+        known = list(known)
+        if name not in known:
+            self.add(key, what, did_you_mean(name, known, otherwise or f"Choose from: {', '.join(known)}."))
+
+
+class Section(BaseModel):
+    """A section that refuses unknown keys, so that a misspelt wish is never silently ignored."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+    def faults(self) -> Iterator[str]:
+        """What does not fit together, a clause each."""
+        return iter(())
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        faults = list(self.faults())
+        if faults:
+            raise ValueError("; ".join(faults))
+        return self
+
+
+def _crossed(low: float | None, high: float | None) -> bool:
+    return low is not None and high is not None and low >= high
+
+
+class FactorSettings(Section):
+    """One thing that is changed on purpose from batch to batch: named `levels`, or numbers in a `unit`.
+
+    Numbers are given as `amounts` (just these), as a range from `low` to `high` (a plan chooses where),
+    or as both.
+    """
+
+    levels: list[Name] | None = Field(default=None, min_length=2)
+    control: Name | None = None
+    amounts: list[float] | None = Field(default=None, min_length=2)
+    low: float | None = None
+    high: float | None = None
+    unit: str = ""
+    label: str = ""
+
+    def faults(self) -> Iterator[str]:
+        numbers = self._numbers()
+        if (self.levels is None) == (not numbers):
+            yield "give either levels (names) or amounts (numbers), or low and high"
+        if (self.low is None) != (self.high is None):
+            yield "low and high belong together"
+        if _crossed(self.low, self.high):
+            yield "low must be less than high"
+        elif self.low is not None and self.high is not None:
+            for amount in {*numbers} - {min(max(number, self.low), self.high) for number in numbers}:
+                yield f"the amount {amount:g} lies outside low and high"
+        if len({level.casefold() for level in self.levels or ()}) < len(self.levels or ()):
+            yield "a level is named twice"
+        if self.control is not None and self.control not in (self.levels or ()):
+            yield f"the control “{self.control}” is not one of its levels"
+        if self.amounts is not None and len(set(self.amounts)) < 2:
+            yield "it needs two different amounts at least"
+
+    @property
+    def numeric(self) -> bool:
+        """Is it given in numbers rather than named levels?"""
+        return self.levels is None
+
+    def range(self) -> tuple[float, float]:
+        """The lowest and the highest number that it may take; named levels have none (ValueError)."""
+        if self.levels is not None:
+            raise ValueError("a factor with named levels has no range")
+        return min(self._numbers()), max(self._numbers())
+
+    def _numbers(self) -> list[float]:
+        return [*(self.amounts or ()), *(end for end in (self.low, self.high) if end is not None)]
+
+
+class PlanSettings(Section):
+    """[plan]: which batches to make, and how each is to be looked at."""
+
+    kind: PlanKind
+    batches_per_day: int | None = Field(default=None, ge=1, le=50)
+    days: int | None = Field(default=None, ge=1, le=200)
+    control_batches: Literal["root", "equal"] | int | None = None
+    repeats: int | None = Field(default=None, ge=1, le=20)
+    generators: list[Name] | None = Field(default=None, min_length=1)
+    resolution: int | None = Field(default=None, ge=3, le=10)
+    centre_points: int | None = Field(default=None, ge=0, le=20)
+    reach: Literal["circumscribed", "inscribed", "faces"] | None = None
+    batches: int | None = Field(default=None, ge=2, le=200)
+    model: Literal["main", "interactions", "quadratic", "full"] | list[Name] | None = None
+    forbidden: list[dict[str, Level | list[Level]]] | None = None
+    hard_to_change: list[Name] | None = Field(default=None, min_length=1)
+    total: float | None = Field(default=None, gt=0)
+    blending: Literal["linear", "quadratic", "special cubic"] | None = None
+    smallest_difference: float = Field(default=1.25, gt=1, le=100)
+    tables: list[str] = Field(default=["touch_checks", "room_log"], min_length=1)
+    pieces: int = Field(default=4, ge=1, le=100)
+    checks_h: list[Hours] = Field(default=[2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 24.0], min_length=1, max_length=50)
+    weighings_h: list[Annotated[float, Field(ge=0, le=2000)]] | None = Field(default=None, min_length=1)
+    raters: list[Name] = Field(default=["1"], min_length=1, max_length=20)
+
+    def faults(self) -> Iterator[str]:
+        for key, hours in (("checks_h", self.checks_h), ("weighings_h", self.weighings_h or [])):
+            if hours != sorted(set(hours)):
+                yield f"the hours of {key} must go up, each once"
+        if len(set(self.raters)) < len(self.raters):
+            yield "a rater is named twice"
 
 
 class AirPoint(Section):
@@ -36,33 +167,57 @@ class AirPoint(Section):
 class DryingSettings(Section):
     """[drying]: how dry times are analysed and forecast."""
 
-    air: Literal["vpd", "rh and temperature", "none"] = "vpd"
-    distribution: Literal["lognormal", "weibull", "loglogistic"] = "lognormal"
-    shares: list[Annotated[float, Field(gt=0, lt=1)]] = Field(
-        default=[0.5, 0.9, 0.95], min_length=1, max_length=6
-    )
+    air: Literal["vpd", "none"] = "vpd"
+    shares: list[Share] = Field(default=[0.5, 0.9, 0.95], min_length=1, max_length=6)
     night_hours: float = Field(default=12.0, gt=0, le=200)
     forecast_air: AirPoint | None = None
     remaining_share: float = Field(default=0.05, gt=0, lt=1)
-    constant_loss_g_per_h: float = Field(default=0.02, gt=0, le=100)
+
+
+class IndexPart(Section):
+    """One part of the crumble index; every key must be stated."""
+
+    weight: float = Field(gt=0, le=1)
+    best: float
+    worst: float
+
+    def faults(self) -> Iterator[str]:
+        if self.best == self.worst:
+            yield "best and worst must be two different numbers"
+
+
+class CrumbleSettings(Section):
+    """[crumble]: how tumbles, drops and scores are analysed, and the parts of a stated index."""
+
+    scale_step_g: float | None = Field(default=None, gt=0, le=100)
+    drop_method: Literal["jeffreys", "likelihood"] = "jeffreys"
+    survive: float = Field(default=0.9, gt=0.5, lt=1)
+    index: dict[Literal["loss_pct", "broken_pct", "score"], IndexPart] | None = None
+
+    def faults(self) -> Iterator[str]:
+        total = sum(part.weight for part in (self.index or {}).values())
+        if self.index is not None and abs(total - 1) > 1e-9:
+            yield f"the weights of the index add up to {total:g}, not to 1"
+
+
+class FizzSettings(Section):
+    """[fizz]: the bath that fizz times are stated at, the water in the cup of a curve (some gas stays in it),
+    the most gas a piece could give (else from [recipe]), the curve, and the share that a shelf life keeps.
+    """
+
+    bath_c: float = Field(default=38.0, ge=1, le=50)
+    water_ml: float = Field(default=300.0, gt=0, le=200_000)
+    theory_g: float | None = Field(default=None, gt=0, le=2000)
+    curve: Literal["common", "own"] = "common"
+    shelf_share: float = Field(default=0.9, gt=0, lt=1)
 
 
 class ResponseSettings(Section):
     """[responses.NAME]: what is asked of one response, and what a response of the maker's own is.
 
-    Parameters
-    ----------
-    label, unit, scale, per, low, high
-        For a number of the maker's own; the others have theirs. Per batch it is a column of `runs`; per piece
-        it has a table of its name, with one row a piece. `low` and `high` are the ends of its scale.
-    at_least, at_most : float or None
-        The limit that a batch must keep to.
-    same_within : float or None
-        A ratio above 1: two ways whose values lie within it count as the same.
-    want : {"less", "more", "near"} or None
-        The wish; `best` grants it in full, `worst` (for "near": two of them) not at all.
-    shape, weight : float
-        How the wish falls off between the two, and how much it counts beside the others.
+    `label` to `high` are for a number of the maker's own: a column of `runs`, or `per` piece a table of its
+    name. `same_within` is a ratio within which two ways count as the same; the wish is granted in full at
+    `best`, not at all at `worst` (for "near": two of them).
     """
 
     label: str = ""
@@ -80,48 +235,38 @@ class ResponseSettings(Section):
     shape: float = Field(default=1.0, gt=0, le=10)
     weight: float = Field(default=1.0, gt=0, le=100)
 
-    @model_validator(mode="after")
-    def _can_be_judged(self) -> ResponseSettings:
-        asked = (self.want, self.best, self.worst)
-        if any(each is not None for each in asked) and any(each is None for each in asked):
-            raise ValueError("want, best and worst belong together")
-        if self.low is not None and self.high is not None and self.low >= self.high:
-            raise ValueError("low must be less than high")
-        if self.at_least is not None and self.at_most is not None and self.at_least >= self.at_most:
-            raise ValueError("at_least and at_most leave nothing between them")
-        if self.want is not None and self.best is not None and self.worst is not None:
-            ends = self.worst if isinstance(self.worst, list) else [self.worst]
-            if (self.want == "near") != (len(ends) == 2):
-                raise ValueError("worst is two numbers for near, and one otherwise")
-            below, above = self.want != "less", self.want != "more"
-            if (below and ends[0] >= self.best) or (above and ends[-1] <= self.best):
-                raise ValueError("worst and best are the wrong way round")
-        return self
+    def faults(self) -> Iterator[str]:
+        if _crossed(self.low, self.high):
+            yield "low must be less than high"
+        if _crossed(self.at_least, self.at_most):
+            yield "at_least and at_most leave nothing between them"
+        if self.want is None or self.best is None or self.worst is None:
+            if any(each is not None for each in (self.want, self.best, self.worst)):
+                yield "want, best and worst belong together"
+            return
+        ends = self.worst if isinstance(self.worst, list) else [self.worst]
+        if len(ends) != (2 if self.want == "near" else 1):
+            yield "worst is two numbers for near, and one otherwise"
+        elif (self.want != "less" and ends[0] >= self.best) or (
+            self.want != "more" and ends[-1] <= self.best
+        ):
+            yield "worst and best are the wrong way round"
 
     def measure(self, name: str) -> Measure:
         """The maker's own measure of this name."""
-        return Measure(
-            name,
-            self.label,
-            self.unit,
-            self.scale or "ratio",
-            table=name if self.per == "piece" else "runs",
-            column=name,
-            low=self.low,
-            high=self.high,
-        )
+        table, scale = name if self.per == "piece" else "runs", self.scale or "ratio"
+        return Measure(name, self.label, self.unit, scale, table, name, low=self.low, high=self.high)
 
     def limit(self, name: str) -> Limit | None:
         """The limit on a response of this name."""
-        if self.at_least is None and self.at_most is None:
-            return None
-        return Limit(name, self.at_least, self.at_most)
+        asked = self.at_least is not None or self.at_most is not None
+        return Limit(name, self.at_least, self.at_most) if asked else None
 
     def wish(self, name: str) -> Wish | None:
         """The wish for a response of this name."""
         if self.want is None or self.best is None or self.worst is None:
             return None
-        worst = (self.worst[0], self.worst[1]) if isinstance(self.worst, list) else self.worst
+        worst = (self.worst[0], self.worst[-1]) if isinstance(self.worst, list) else self.worst
         return Wish(name, self.want, self.best, worst, self.shape, self.weight)
 
 
@@ -158,109 +303,42 @@ class ConfirmsSettings(Section):
 
 
 class ImportSettings(Section):
-    """[imports.NAME]: what the columns of an export are, as the maker confirmed it.
+    """[imports.NAME]: what the columns of a hygrometer's export are, as the maker confirmed it.
 
-    Parameters
-    ----------
-    table : {"room_log", "weighings"}
-        Where its readings go.
-    time : str
-        Name of the column of times; where `date` is given too, of times of day alone.
-    date : str, optional
-        Name of the column of dates, where these stand apart.
-    dates : Order
-        Which number of a date is which.
-    temp, rh, mass : str
-        Names of the columns of temperature and humidity, or of mass.
-    temp_unit, rh_unit, mass_unit : str
-        A share is a humidity from 0 to 1.
-    offset : str, optional
-        How far the device's clock is ahead of world time (UTC), as "+01:00", where its stamps do not say.
-    zone : str, optional
-        The workshop's time zone, as "Europe/Berlin"; its clock is the one that the tables are kept in.
+    `time` is the column of times, of times of day where `date` is given too; `dates` says which number of a
+    date is which. A share is a humidity from 0 to 1. `zone` is the workshop's time zone, as "Europe/Berlin".
     """
 
-    table: Literal["room_log", "weighings"]
     time: Column
     date: Column | None = None
     dates: Order
-    temp: Column | None = None
-    temp_unit: TempUnit | None = None
-    rh: Column | None = None
-    rh_unit: Literal["%", "share"] | None = None
-    mass: Column | None = None
-    mass_unit: MassUnit | None = None
-    offset: str | None = None
+    temp: Column
+    temp_unit: Literal["°C", "°F"]
+    rh: Column
+    rh_unit: Literal["%", "share"]
     zone: str | None = None
 
-    @model_validator(mode="after")
-    def _whole(self) -> ImportSettings:
-        needed = ("temp", "temp_unit", "rh", "rh_unit") if self.table == "room_log" else ("mass", "mass_unit")
-        for key in ("temp", "temp_unit", "rh", "rh_unit", "mass", "mass_unit"):
-            if (getattr(self, key) is None) == (key in needed):
-                verb = "needs the" if key in needed else "has no"
-                raise ValueError(f"an import into {self.table} {verb} key {key}")
+    def faults(self) -> Iterator[str]:
         columns = list(self.columns().values())
         if len(set(columns)) < len(columns):
-            raise ValueError("one column cannot be two things")
-        if self.date is not None and self.dates in COUNTED:
-            raise ValueError(f"{self.dates} need no column of dates; take the key date out")
-        if self.offset is not None and (offset_minutes(self.offset) is None or self.dates in UNIX):
-            raise ValueError('offset is written as "+01:00", and not where stamps are unix seconds')
+            yield "one column cannot be two things"
+        if self.date is not None and self.dates == "unix seconds":
+            yield "unix seconds need no column of dates; take the key date out"
         if self.zone is not None and not known_zone(self.zone):
-            raise ValueError(f"“{self.zone}” is no time zone; write it as Europe/Berlin")
-        if (self.offset is not None or self.dates in UNIX) and self.zone is None:
-            raise ValueError('it needs the key zone, the workshop\'s time zone, as "Europe/Berlin"')
-        return self
+            yield f"“{self.zone}” is no time zone; write it as Europe/Berlin"
+        if self.dates == "unix seconds" and self.zone is None:
+            yield 'it needs the key zone, the workshop\'s time zone, as "Europe/Berlin"'
 
     def columns(self) -> dict[str, str]:
         """The columns that are read, by what they hold."""
-        named = {key: getattr(self, key) for key in ("date", "time", "temp", "rh", "mass")}
-        return {key: name for key, name in named.items() if name is not None}
+        dated = {} if self.date is None else {"date": self.date}
+        return {**dated, "time": self.time, "temp": self.temp, "rh": self.rh}
 
 
 def known_zone(name: str) -> bool:
-    """Is it a name of the tz database?
-
-    Examples
-    --------
-    >>> known_zone("Europe/Berlin"), known_zone("Berlin"), known_zone("../etc/passwd")
-    (True, False, False)
-    """
+    """Is it a name of the tz database?"""
     try:
         ZoneInfo(name)
     except (ValueError, OSError, LookupError):  # unknown names, paths, folders
         return False
     return True
-
-
-def response_problems(
-    responses: Mapping[str, ResponseSettings], factors: Mapping[str, object], taken: frozenset[str]
-) -> list[Problem]:
-    """Say what in [responses] does not fit: names that collide, keys that only a number of one's own has."""
-    problems = []
-
-    def wrong(key: str, what: str, do: str) -> None:
-        problems.append(Problem(FILE, what, do, column=f"key responses.{key}"))
-
-    for name, asked in responses.items():
-        reserved = taken if asked.per != "piece" else taken | TABLES.keys() | {"piece"}
-        if name in factors:
-            wrong(name, "a factor has this name.", "Rename one of the two.")
-        elif name in MEASURES:
-            for own in ("label", "unit", "scale", "per", "low", "high"):
-                if getattr(asked, own) not in (None, ""):
-                    wrong(f"{name}.{own}", f"fizzlab knows the {own} of {name}.", "Take it out.")
-        elif name in reserved or not plain_name(name):
-            do = "Use small letters, digits and _, and no name of fizzlab's own columns."
-            wrong(name, "a response may not be called so.", do)
-        elif not asked.label:
-            do = f"A number of your own needs a label. Known: {', '.join(MEASURES)}."
-            do = f"{did_you_mean(name, MEASURES, '')} {do}".strip()
-            wrong(name, "fizzlab takes no such number from the tables.", do)
-    return problems
-
-
-def plain_name(name: str) -> bool:
-    """Is it written in small letters, digits and _ only?"""
-    return name == name.strip().casefold() and name.replace("_", "").isalnum()

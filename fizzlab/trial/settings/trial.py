@@ -1,48 +1,57 @@
-"""The whole of `trial.toml` as one model."""
+"""The whole of `trial.toml` as one model, and its reading.
+
+Every complaint becomes a `Problem` in plain words, with the nearest right key.
+"""
 
 from __future__ import annotations
 
+import re
+import tomllib
+import typing
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from typing import Annotated, Literal
+from pathlib import Path
+from typing import Annotated, Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, ValidationError
 
+from fizzlab.design.kinds import KINDS
+from fizzlab.errors import BadInput, Problem, did_you_mean
 from fizzlab.measures import MEASURES, TABLES, Column, Measure, TableSpec, tables
 from fizzlab.models.terms import Amount, Category, Term
-from fizzlab.recipe import Recipe
-from fizzlab.trial.settings.base import FactorSettings, Name, Section, Text
-from fizzlab.trial.settings.crumble import CrumbleSettings
-from fizzlab.trial.settings.fizz import FizzSettings
-from fizzlab.trial.settings.plan import PlanSettings
+from fizzlab.recipe.ingredients import Recipe
 from fizzlab.trial.settings.recipe import RecipeSettings, make_recipe
 from fizzlab.trial.settings.sections import (
+    FILE,
     ChooseSettings,
+    Complaints,
     ConfirmsSettings,
+    CrumbleSettings,
     DeviationSettings,
     DryingSettings,
     EarlierSettings,
+    FactorSettings,
+    FizzSettings,
     ImportSettings,
     Lots,
+    Name,
+    PlanSettings,
     ResponseSettings,
-    plain_name,
+    Section,
+    Text,
 )
 
 #: Names that neither a factor nor a response of the maker's own may have.
-TAKEN = frozenset(
-    {column.name for column in TABLES["runs"].columns} | {"leave_out", "temp_c", "rh_pct", "vpd_kpa"}
-)
+TAKEN = {column.name for column in TABLES["runs"].columns} | {"leave_out", "temp_c", "rh_pct", "vpd_kpa"}
+
+
+def plain_name(name: str) -> bool:
+    """Is it written in small letters, digits and _ only?"""
+    return name == name.strip().casefold() and name.replace("_", "").isalnum()
 
 
 def factor_name_fault(name: str) -> str:
-    """Why a factor cannot have a name; empty where it can.
-
-    Examples
-    --------
-    >>> factor_name_fault("Colour")
-    'write the factor “Colour” in small letters, digits and _ only'
-    >>> factor_name_fault("colour")
-    ''
-    """
+    """Why a factor cannot have a name; empty where it can."""
     if name.casefold() in TAKEN:
         return f"a factor may not be called “{name}”, a name fizzlab uses itself"
     return "" if plain_name(name) else f"write the factor “{name}” in small letters, digits and _ only"
@@ -74,13 +83,8 @@ class TrialSettings(Section):
     earlier: EarlierSettings | None = None
     confirms: ConfirmsSettings | None = None
 
-    @model_validator(mode="after")
-    def _factor_names(self) -> TrialSettings:
-        for name in self.factors:
-            fault = factor_name_fault(name)
-            if fault:
-                raise ValueError(fault)
-        return self
+    def faults(self) -> Iterator[str]:
+        yield from filter(None, map(factor_name_fault, self.factors))
 
     def terms(self) -> list[Term]:
         """The factors as terms of a model, in the order of the file."""
@@ -129,3 +133,204 @@ class TrialSettings(Section):
         factor = self.factors.get(name)
         plain = name.removesuffix(f"_{factor.unit}") if factor and factor.unit else name
         return (factor.label if factor else "") or plain.replace("_", " ")
+
+
+def misfits(settings: TrialSettings) -> Complaints:
+    """What does not fit between the sections, all of it."""
+    said = Complaints()
+    if settings.plan is not None:
+        _check_plan(said, settings.plan, settings)
+    _check_responses(said, settings)
+    try:
+        settings.made_recipe()
+    except BadInput as error:
+        said += error.problems
+    return said
+
+
+def _check_plan(said: Complaints, plan: PlanSettings, settings: TrialSettings) -> None:
+    factors, kind = settings.factors, KINDS[plan.kind]
+    if not factors:
+        said.add("plan.kind", "there is no factor to plan for.", "Add one under [factors.NAME].")
+        return
+    called = f"a plan of the kind “{plan.kind}”"
+    # a key that the kind does not use is refused, so that no wish is ignored
+    for key in dict.fromkeys(option for each in KINDS.values() for option in each.options):
+        if getattr(plan, key) is not None and key not in kind.options:
+            others = ", ".join(each.name for each in KINDS.values() if key in each.options)
+            do = f"Take it out, or change the kind ({others})."
+            said.add(f"plan.{key}", f"{called} has no use for it.", do)
+    for key in kind.needs:
+        if getattr(plan, key) is None:
+            said.add(f"plan.{key}", f"{called} needs it.", "Add it.")
+
+    def factor_known(key: str, name: str) -> None:
+        said.unknown(f"plan.{key}", name, factors, f"the trial has no factor “{name}”.")
+
+    for key in ("hard_to_change", "model"):
+        terms = getattr(plan, key)
+        for term in terms if isinstance(terms, list) else ():
+            for name in term.removesuffix("^2").split(":"):
+                factor_known(key, name)
+    for number, pair in enumerate(plan.forbidden or (), start=1):
+        key = f"forbidden ({number})"
+        if not pair:
+            said.add(f"plan.{key}", "it names nothing.", 'Write { colour = "dye", binder_g = 1.8 }.')
+        for name, given in pair.items():
+            factor_known(key, name)
+            levels = factors[name].levels if name in factors else None
+            for level in given if isinstance(given, list) else [given]:
+                if levels is not None:
+                    what = f"the factor has no level “{level}”."
+                    said.unknown(f"plan.{key}.{name}", str(level), levels, what)
+                elif name in factors and isinstance(level, str):
+                    said.add(f"plan.{key}.{name}", f"“{level}” is not a number.", "Write the amount.")
+    if kind.one_factor and len(factors) > 1:
+        do = "Plan a factorial, or make one factor of them."
+        said.add("plan.kind", f"{called} compares the levels of one factor, not of {len(factors)}.", do)
+    if kind.blends:
+        for name, factor in factors.items():
+            if factor.low is None or factor.low < 0:
+                what = "an ingredient of a mixture needs bounds of zero or more."
+                said.add(f"factors.{name}", what, "Give low and high.")
+        if len({factor.unit for factor in factors.values()}) > 1:
+            what = "a mixture adds up in one unit, and the factors have several."
+            said.add("plan.kind", what, "Give every ingredient of the mixture the same unit.")
+    if set(plan.hard_to_change or ()) >= set(factors):
+        what = "every factor is one of the room, so none is changed from batch to batch."
+        said.add("plan.hard_to_change", what, "Leave at least one factor out of it.")
+    readings = [name for name in settings.tables() if name != "runs"]
+    for name in plan.tables:
+        said.unknown("plan.tables", name, readings, f"fizzlab has no table “{name}” to fill in.")
+
+
+def _check_responses(said: Complaints, settings: TrialSettings) -> None:
+    """Names that collide, and keys that only a number of one's own has."""
+    for name, asked in settings.responses.items():
+        key, reserved = f"responses.{name}", TAKEN | (TABLES.keys() if asked.per == "piece" else set())
+        if name in settings.factors:
+            said.add(key, "a factor has this name.", "Rename one of the two.")
+        elif name in MEASURES:
+            for own in ("label", "unit", "scale", "per", "low", "high"):
+                if getattr(asked, own) not in (None, ""):
+                    said.add(f"{key}.{own}", f"fizzlab knows the {own} of {name}.", "Take it out.")
+        elif name in reserved | {"piece"} or not plain_name(name):
+            do = "Use small letters, digits and _, and no name of fizzlab's own columns."
+            said.add(key, "a response may not be called so.", do)
+        elif not asked.label:
+            do = f"A number of your own needs a label. Known: {', '.join(MEASURES)}."
+            said.unknown(key, name, MEASURES, "fizzlab takes no such number from the tables.", do)
+
+
+#: Signs that no one can see or type, and that neither a workbook nor a page can hold.
+_HIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffe\uffff]")
+
+_Place = tuple[str | int, ...]
+
+
+def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
+    """Read and check `trial.toml`; return None with the problems when it cannot be used."""
+    path = folder / FILE
+    try:
+        raw = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        hidden = [_hidden_sign(place, text) for place, text in _texts(raw) if _HIDDEN.search(text)]
+    except FileNotFoundError:
+        return None, [_not_there(folder)]
+    except UnicodeDecodeError:
+        return None, [Problem(FILE, "it is not plain UTF-8 text.", "Save it again as UTF-8.")]
+    except tomllib.TOMLDecodeError as error:
+        do = "Look there for a missing quotation mark (it must be a straight one), bracket or equals sign."
+        return None, [Problem(FILE, f"it cannot be read: {error}.", do)]
+    except (ValueError, RecursionError):
+        what = "it holds a number of thousands of digits, or brackets or keys within each other without end."
+        return None, [Problem(FILE, what, "Take that out.")]
+    if hidden:
+        return None, hidden
+    try:
+        settings = TrialSettings.model_validate(raw)
+    except ValidationError as error:
+        found = [_problem(item, raw) for item in error.errors()]
+        # each member of a union complains of the same key
+        return None, list({problem.column: problem for problem in reversed(found)}.values())[::-1]
+    problems = misfits(settings)
+    return (None if problems else settings), problems
+
+
+def _not_there(folder: Path) -> Problem:
+    """The folder holds no trial; those of its sub-folders that do are named."""
+    trials = sorted(path.parent.name for path in folder.glob(f"*/{FILE}"))
+    do = "Write one with: fizzlab new FOLDER."
+    if trials:
+        do = f"Name a trial in it: it holds {', '.join(trials[:3])}{' and more' if len(trials) > 3 else ''}."
+    return Problem(FILE, f"it is not in the folder {folder.resolve().name}.", do)
+
+
+def _texts(raw: object, place: _Place = ()) -> Iterator[tuple[_Place, str]]:
+    """Every text of the file, keys too, with its place."""
+    if isinstance(raw, str):
+        yield place, raw
+    elif isinstance(raw, dict):
+        for key, value in raw.items():
+            yield (*place, key), key
+            yield from _texts(value, (*place, key))
+    elif isinstance(raw, list):
+        for i, value in enumerate(raw):
+            yield from _texts(value, (*place, i))
+
+
+def _hidden_sign(place: _Place, text: str) -> Problem:
+    what = f"a sign that cannot be seen or printed stands in “{_HIDDEN.sub('�', text)[:40]}”."
+    key = ".".join(_HIDDEN.sub("�", str(part)) for part in place)
+    return Problem(FILE, what, "Type the text again.", column=f"key {key}")
+
+
+def _problem(item: Any, raw: dict[str, Any]) -> Problem:
+    """Say one pydantic complaint in plain words."""
+    place, kind, given = item["loc"], item["type"], item["input"]
+    what, do = f"{item['msg'][0].lower()}{item['msg'][1:]} (it says {repr(given)[:60]}).", "Change it."
+    if kind == "extra_forbidden":
+        what = "fizzlab knows no such key."
+        do = did_you_mean(str(place[-1]), _keys_beside(place[:-1]), "Take it out.")
+    elif kind == "missing":
+        what, do = "the key is missing.", "Add it."
+    elif kind == "value_error":
+        what = f"{item['ctx']['error']}."
+    elif kind == "string_pattern_mismatch" and place[-1] == "code":
+        what = f"“{given}” cannot be a trial code."
+        do = "Use up to 40 letters, digits, - and _, beginning with a letter or digit."
+    elif kind == "literal_error":
+        choices = re.findall("'([^']*)'", item["ctx"]["expected"])
+        what = f"“{given}” is none of its choices."
+        do = f"{did_you_mean(str(given), choices, '')} Choose from: {', '.join(choices)}.".strip()
+    key = _spoken(place, raw)
+    return Problem(FILE, what, do, column=f"key {key}" if key else None)
+
+
+def _spoken(place: Sequence[str | int], raw: Any) -> str:
+    """A key with dots; an entry of a list is called by its name, or counted from one."""
+    said = ""
+    for part in place:
+        if isinstance(part, int) and isinstance(raw, list):
+            raw = raw[part]
+            name = raw.get("name") if isinstance(raw, dict) else None
+            said += f" ({name if isinstance(name, str) else part + 1})"
+        elif isinstance(raw, dict):  # else pydantic's name for a member of a union
+            raw = raw.get(part)
+            said += f".{part}" if said else str(part)
+    return said
+
+
+def _keys_beside(place: Sequence[str | int]) -> list[str]:
+    """The keys that are known at a place in the file."""
+    here: type[Section] = TrialSettings
+    for part in place:
+        field = here.model_fields.get(str(part))
+        here = (_section_in(field.annotation) if field else None) or here
+    return list(here.model_fields)
+
+
+def _section_in(kind: Any) -> type[Section] | None:
+    """The section that an annotation holds, in a list, a table or a union or not."""
+    if isinstance(kind, type) and issubclass(kind, Section):
+        return kind
+    return next(filter(None, map(_section_in, typing.get_args(kind))), None)

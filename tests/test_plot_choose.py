@@ -7,9 +7,8 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 import pytest
-from fizzlab.models.wishes import Limit, Wish
 
-from fizzlab.models.choose import Choice, choose
+from fizzlab.models.choose import Choice, Limit, Wish, choose
 from fizzlab.models.effects import fit_response
 from fizzlab.report.figures.panels import trade_off
 

@@ -99,15 +99,14 @@ def _picture(done: Analysed, term: Term) -> Picture | None:
                 table = pd.DataFrame({"level": names, "value": points.to_numpy()})
                 title = capital(measure.titled).replace(", ", ",\u00a0")
                 panels.append(Panel(title, means, table, measure.scale == "ratio"))
-                values = [f"{row['level']} {number(row['estimate'])}" for row in means.to_dict("records")]
-                told.append(f"{capital(measure.titled)}: {listed(values)}")
+                told.append(capital(measure.titled))
     if not panels:
         return None
     return Picture(
         f"changed-{term.name}",
         factor_panels(panels),
         "Large marks: the typical batch, with its 95 % interval. Small marks: the batches, all else made equal.",
-        f"Panels by {done.trial.settings.label(term.name)}. {'; '.join(told)}.",
+        f"A panel by {done.trial.settings.label(term.name)} for each of: {'; '.join(told)}.",
     )
 
 

@@ -20,7 +20,7 @@ from fizzlab.report.figures.panels import MOST, trade_off
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.drying import air_words
 from fizzlab.report.parts.general import Pieces, caution, is_blend
-from fizzlab.report.phrases import bare, capital, count, listed, number, percent, spoken
+from fizzlab.report.phrases import bare, capital, count, listed, percent, spoken
 from fizzlab.trial.folder import Trial
 from fizzlab.trial.settings import TrialSettings
 
@@ -286,13 +286,11 @@ def _excluded(judged: Choice, voice: Voice) -> list[Finding]:
 def _picture(judged: Choice, voice: Voice) -> Picture:
     names = [voice.name(row) for _, row in judged.table.head(MOST).iterrows()]
     titles = {name: voice.titled(name) for name in judged.responses}
-    numbers = {titles[name]: list(each["estimate"].map(number)) for name, each in judged.responses.items()}
-    told = [f"{who}: {', '.join(f'{n} {v[i]}' for n, v in numbers.items())}" for i, who in enumerate(names)]
     more = f" The best {MOST} of {len(judged.table)} are drawn." if len(judged.table) > MOST else ""
     kept = "Shaded: beyond a limit. " if judged.limits else ""
     filled = "Filled: worth considering; none is as good in everything and better in something."
     caption = f"The combinations, best first, with 95 % intervals. {kept}{filled}{more}"
-    alt = f"A row for each combination and a panel for each response. {'; '.join(told)}."
+    alt = f"A panel for each of {listed(list(titles.values()))}, and a row for each combination, as in the table."
     return Picture("choice", trade_off(judged, names, titles), caption, alt)
 
 

@@ -177,8 +177,6 @@ def _damper(trial: Trial, study: TouchStudy, fit: CuringFit, share: float, temp:
         more = {"kind": "prediction", "batches": fit.n_batches}
         if np.isfinite(typical):
             found.append(words.numbers_of(f"dry_time.needed[{level}]", said, row, "kPa", **more))
-    tried = chart[chart["inside"] >= 0]["hours"]
-    ends = f" In the air tried, {words.between(tried.min(), tried.max(), 'h')}." if len(tried) else ""
     of = f"{percent(share)} of the pieces"
     return [
         "### As the room gets damper",
@@ -191,7 +189,7 @@ def _damper(trial: Trial, study: TouchStudy, fit: CuringFit, share: float, temp:
             "dry-time-chart",
             drawn.dry_chart(chart, share, night, who),
             f"For the wall: hours until {of} of a typical batch{who} are dry. Hatched: not tried.",
-            f"Chart of hours until {of} are dry over room temperature and humidity.{ends}",
+            f"Chart of hours until {of} are dry over room temperature and humidity.",
         ),
     ]
 
@@ -225,10 +223,8 @@ def _curves(done: Analysed, study: TouchStudy) -> Picture:
     """Dry time over the air where no factor changed, else the bracket of every piece and the share dry over time."""
     fit, term = dried(done), study.grouped_by
     if fit is not None and fit.air and term is None:
-        damp, dry = fit.predict({VPD: list(fit.tried(VPD))})["estimate"]
-        ends = words.between(dry, damp, "h")
         seen = "Upright lines: pieces; band: the typical batch; light: a new batch (95 %)."
-        alt = f"Hours until half the pieces are dry against the air: {ends}."
+        alt = "Hours until half the pieces are dry, falling as the air gets thirstier."
         figure = drawn.dry_time_by_air(study.brackets, fit)
         return Picture("dry-time-by-air", figure, f"Dry time against how thirsty the air was. {seen}", alt)
     label = "" if term is None else done.trial.settings.label(term.name)
@@ -237,10 +233,8 @@ def _curves(done: Analysed, study: TouchStudy) -> Picture:
     if fit is None:
         alt = f"The brackets of {count(len(study.brackets), 'piece')}: {' '.join(_seen(study))}"
         return Picture("dry-brackets", figure, f"Lines: {looks}.", alt)
-    halves = {level: fit.predict(each)["estimate"].iloc[0] for level, each in study.levels.items()}
-    ends = listed([f"{level} {duration(hours)}" for level, hours in halves.items()])
     told = f"Above, the share of pieces that is dry {air_words(fit, done.trial)}".rstrip()
-    alt = f"Curves of the share of dry pieces against hours, and the bracket of each piece. Half are dry at: {ends}."
+    alt = f"The share of dry pieces rising over the hours, for {listed(list(study.levels))}, and each piece's bracket."
     return Picture("dry-curves", figure, f"{told}. Below, {looks}.", alt)
 
 

@@ -116,7 +116,7 @@ def season(done: Analysed) -> Pieces:
 
 def _pooled(trial: Trial, across: Across, study: SeasonStudy) -> Pieces:
     """The pooled forecast beside the trial's own, how much trials differ, the picture."""
-    fit, point, bands, ends = study.fit, trial.settings.drying.forecast_air, "", ""
+    fit, point, bands = study.fit, trial.settings.drying.forecast_air, ""
     whose = "this trial's middle batch" if across.own else "the middle of all trials"
     where = f"in the air of {whose} (a deficit of {number(study.asked)} kPa)"
     if point is not None:
@@ -127,8 +127,6 @@ def _pooled(trial: Trial, across: Across, study: SeasonStudy) -> Pieces:
     else:
         head = Findings(_forecast(trial, study, fit, across.own, where))
         bands = " Thick: the pooled line with its band (light: a new trial's line; 95 %), dotted in air that no trial met."
-        hours = fit.predict({VPD: list(fit.tried)})["estimate"]
-        ends = f" The pooled line runs from {duration(hours[0])} to {duration(hours[1])}."
     titles = {name: f"{name}: {each.settings.title}" for name, each in across.trials.items()}
     table = pd.DataFrame({"trial": [titles[line.name] for line in study.lines]})
     table["batches"] = [str(line.n_batches) for line in study.lines]
@@ -146,7 +144,7 @@ def _pooled(trial: Trial, across: Across, study: SeasonStudy) -> Pieces:
             "season-lines",
             season_lines(study),
             f"A point a batch, for the standard recipe; thin, its trial's own line.{bands} Upright: the air asked for.",
-            f"Hours until half the pieces are dry against the air, for {count(len(study.lines), 'trial')}.{ends}",
+            f"Hours until half the pieces are dry against the air, for {count(len(study.lines), 'trial')}.",
         ),
         Grid(table, f"What each trial says by itself of half the pieces of a typical batch, {where}"),
         Notes(notes),

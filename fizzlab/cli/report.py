@@ -76,9 +76,10 @@ def _report_on(trials: list[Path], **options: Any) -> None:
     failed = 0
     for outcome in outcomes:
         if outcome.page:
-            click.echo("\n".join(verdict_of(outcome.page.read_text(encoding="utf-8"))[:2]))
             pages = [outcome.page, outcome.page.with_name("report.pdf")]
-            click.echo("\n".join(str(page) for page in pages if page == outcome.page or page.is_file()))
+            lines = verdict_of(outcome.page.read_text(encoding="utf-8"))[:2]
+            lines += [str(page) for page in pages if page == outcome.page or page.is_file()]
+            click.echo("\n".join(lines))
         if outcome.sent:
             click.echo(f"  copied to {outcome.sent}")
     for outcome in outcomes:

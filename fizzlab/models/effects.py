@@ -31,7 +31,7 @@ from fizzlab.models.result import (
     leaning,
     scale,
 )
-from fizzlab.models.strata import Fits, Strata, f_test, fit_many, interval, prepare
+from fizzlab.models.strata import Fits, Strata, exact, f_test, fit_many, interval, prepare
 from fizzlab.models.terms import Array, Category, Term, need_columns, parse_formula
 
 #: Where fewer days or batches are left to judge by, a note says so.
@@ -409,7 +409,7 @@ def _effects(fit: ResponseFit, margin: float | None) -> tuple[Effect, ...]:
 def fit_one(x: Array, days: pd.Series | None, y: Array, response: str) -> tuple[Strata, Fits]:
     """Fit one response, or say what is missing."""
     strata = prepare(x, days)
-    if np.sqrt(np.mean((y @ strata.outside) ** 2)) <= 1e-10 * (1 + np.abs(y).max()):
+    if exact(strata, y):
         raise CannotAnswer(
             f"Batches made alike have exactly the same {response}, so nothing is left to judge chance by.",
             "Write the readings down more finely, or add batches.",

@@ -150,6 +150,12 @@ def prepare(x: Array, day: Sequence[Any] | Array | Ints | pd.Series | None = Non
     )
 
 
+def exact(strata: Strata, y: Array) -> NDArray[np.bool_]:
+    """Is what the model leaves of each response no more than rounding?"""
+    left = np.sqrt(((y @ strata.outside) ** 2).mean(axis=-1))
+    return np.asarray(left <= 64 * np.finfo(float).eps * np.abs(y).max(axis=-1))
+
+
 def fit_many(strata: Strata, responses: Array) -> Fits:
     """Fit one plan to many responses, shape (fits, rows), at once.
 
@@ -161,9 +167,11 @@ def fit_many(strata: Strata, responses: Array) -> Fits:
     ([[8.3333, 1.3333]], [[5.0]])
     """
     y = np.atleast_2d(np.asarray(responses, float))
+    flat = exact(strata, y)
+    middle = y.mean(axis=1) if (strata.x[:, 0] == 1).all() else np.zeros(len(y))
+    y = y - middle[:, None]
     w = y @ strata.outside
     scale = np.sqrt((w**2).mean(axis=1))
-    flat = scale <= 1e-10 * (1 + np.abs(y).max(axis=1))
     unit = np.where(flat, 1.0, scale)
     w2 = np.where(flat[:, None], 1.0, w / unit[:, None]) ** 2
     mean_squares = np.stack([w2[:, strata.source == j].mean(axis=1) for j in range(len(strata.df))], axis=1)
@@ -184,8 +192,10 @@ def fit_many(strata: Strata, responses: Array) -> Fits:
     ]
     beta, phi, covariance, slopes = (np.concatenate(p) for p in zip(*parts, strict=True))
     s2 = unit[:, None, None] ** 2
+    beta = beta * unit[:, None]
+    beta[:, 0] += middle
     return Fits(
-        beta=beta * unit[:, None],
+        beta=beta,
         components=v * unit[:, None] ** 2,
         phi=phi * s2,
         covariance=covariance * s2,

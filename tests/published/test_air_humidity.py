@@ -62,13 +62,13 @@ def test_crc_handbook_table() -> None:
 
 
 def test_fao_56_example() -> None:
-    # FAO's own formula is rougher than ours: it is a third of a thousandth off the handbooks here
+    # three decimals, by a rougher formula than ours: as close as the older handbook table above
     agrees(
         "saturation pressure at 15 and 24.5 °C, kPa",
         saturation_pressure([15.0, 24.5]),
         [1.705, 3.075],
         FAO_56,
-        rel=5e-4,
+        rel=1e-3,
     )
 
 

@@ -19,7 +19,6 @@ from fizzlab.models.terms import Category
 # leading digits keeps its tenths to 1e-3 of themselves, so no answer can be closer than that.
 CLOSE = {"AtmWtAg": 1e-8, "SiRstv": 1e-8, "SmLs01": 1e-8, "SmLs02": 1e-8, "SmLs04": 1e-6, "SmLs05": 1e-6}
 CLOSE |= {"SmLs07": 1e-2, "SmLs08": 1e-2}
-SLOW = {"SmLs02", "SmLs05", "SmLs08"}
 
 
 def certified(name: str) -> tuple[pd.DataFrame, dict[str, float]]:
@@ -37,9 +36,7 @@ def certified(name: str) -> tuple[pd.DataFrame, dict[str, float]]:
     return table, {key: float(value) for key, value in values.items()}
 
 
-@pytest.mark.parametrize(
-    "name", [pytest.param(name, marks=pytest.mark.slow if name in SLOW else ()) for name in CLOSE]
-)
+@pytest.mark.parametrize("name", list(CLOSE))
 def test_certified_analysis_of_variance(name: str) -> None:
     table, wanted = certified(name)
     levels = tuple(dict.fromkeys(table["treatment"]))

@@ -6,9 +6,13 @@ import json
 import shutil
 from pathlib import Path
 
+import pytest
+
 from fizzlab import records
 from fizzlab.report.run import write_report
 from fizzlab.trial import shipped
+
+pytestmark = pytest.mark.slow
 
 FIGURES = {"season-lines", "drift-days"}
 

@@ -13,6 +13,8 @@ import pytest
 from fizzlab.report.run import write_report
 from fizzlab.trial import shipped
 
+pytestmark = pytest.mark.slow
+
 MakeTrial = Callable[..., Path]
 
 FIGURES = {

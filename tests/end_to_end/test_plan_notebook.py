@@ -6,10 +6,13 @@ from pathlib import Path
 
 import nbformat
 import papermill
+import pytest
 from planned_trials import toml
 
 from fizzlab.report import page
 from fizzlab.trial import shipped
+
+pytestmark = pytest.mark.slow
 
 
 def _shown(folder: str, out: Path) -> page.Shown:

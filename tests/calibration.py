@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.models.result import FitResult
-from fizzlab.report.analysis import Analysed, analyse
+from fizzlab.report.analysis import Analysis, analyse
 from fizzlab.report.parts.choose import choosing
 from fizzlab.trial.folder import load
 
@@ -179,7 +179,7 @@ def judged(case: Case, number: int) -> list[Claim]:
     return [{"case": case.told, "ratio": case.ratio, **claim} for claim in _claims(rng, case, done)]
 
 
-def _claims(rng: np.random.Generator, case: Case, done: Analysed) -> Iterator[Claim]:
+def _claims(rng: np.random.Generator, case: Case, done: Analysis) -> Iterator[Claim]:
     for name in ("dry_h", "fizz_s"):
         fit = done.fits.get(name)
         if fit is None or not fit.effects:

@@ -34,7 +34,7 @@ def keep_record(folder: Path, *, title: str = "Two ways of colouring", **about: 
         known: dict[str, Any] = {
             "trial": folder.name,
             "title": title,
-            "signed": records.Signed("an invented maker"),
+            "signed": records.Signature("an invented maker"),
             "notebook": {"name": "trial_report", "sha256": "0" * 64},
             "parameters_sha256": "1" * 64,
             "inputs": records.fingerprints(folder, inputs),

@@ -21,7 +21,7 @@ from fizzlab.recipe.amounts import cost
 from fizzlab.recipe.ingredients import for_run
 from fizzlab.report import parts
 from fizzlab.report import phrases as worded
-from fizzlab.report.analysis import Analysed, analyse, cost_effects
+from fizzlab.report.analysis import Analysis, analyse, cost_effects
 from fizzlab.report.page import Findings, Grid, Notes
 from fizzlab.report.parts.changed import by_chance
 from fizzlab.trial import shipped
@@ -34,11 +34,11 @@ BINDER = Category("binder", ("emulsifier", "gum"), "emulsifier")
 
 
 @pytest.fixture(scope="module")
-def cores() -> Analysed:
+def cores() -> Analysis:
     return analyse(load(shipped.demo("cores")))
 
 
-def test_the_binder_is_judged_by_days_whatever_the_response(cores: Analysed) -> None:
+def test_the_binder_is_judged_by_days_whatever_the_response(cores: Analysis) -> None:
     assert cores.whole_day == ("binder",)
     for effect in cores.of("binder"):
         assert effect.exact or (effect.judged_by == "days" and effect.df < 6)
@@ -46,14 +46,14 @@ def test_the_binder_is_judged_by_days_whatever_the_response(cores: Analysed) -> 
         assert effect.exact or (effect.judged_by == "batches" and effect.df > 6)
 
 
-def test_what_is_measured_or_worked_out_is_compared_by_every_factor(cores: Analysed) -> None:
+def test_what_is_measured_or_worked_out_is_compared_by_every_factor(cores: Analysis) -> None:
     measured = {"dry_h", "tumble_loss_pct", "broken_pct", "fizz_s", "colour_s", "foam_mm"}
     assert set(cores.responses) == measured | {"cost"}
     for response in cores.responses:
         assert {effect.factor for effect in cores.fits[response].effects} == {"binder", "colour"}
 
 
-def test_cost_is_what_the_recipe_says(cores: Analysed) -> None:
+def test_cost_is_what_the_recipe_says(cores: Analysis) -> None:
     recipe, written = cores.trial.settings.made_recipe(), cores.trial.settings.recipe
     assert recipe is not None
     assert written is not None
@@ -87,7 +87,7 @@ def test_a_trial_without_factors_compares_nothing() -> None:
     assert parts.in_detail(done) == []
 
 
-def test_every_effect_is_told_once_with_its_numbers(cores: Analysed) -> None:
+def test_every_effect_is_told_once_with_its_numbers(cores: Analysis) -> None:
     pieces = parts.what_changed(cores)
     found = [each for piece in pieces if isinstance(piece, Findings) for each in piece.findings]
     told = [each for each in found if each.topic.startswith("changed.")]
@@ -97,7 +97,7 @@ def test_every_effect_is_told_once_with_its_numbers(cores: Analysed) -> None:
     assert sum(isinstance(piece, Grid) for piece in pieces) == 1
 
 
-def test_how_many_comparisons_chance_alone_would_show(cores: Analysed) -> None:
+def test_how_many_comparisons_chance_alone_would_show(cores: Analysis) -> None:
     measured = [effect for effect in cores.effects if not effect.exact]
     (said,) = by_chance(cores)
     shown = sum(effect.shown for effect in measured)
@@ -228,7 +228,7 @@ def test_a_factor_is_named_as_the_maker_calls_it_and_a_label_stays_whole() -> No
         assert worded.spoken(meant, settings) == meant
 
 
-def test_typical_values_are_those_of_the_fits(cores: Analysed) -> None:
+def test_typical_values_are_those_of_the_fits(cores: Analysis) -> None:
     pieces = parts.typical_values(cores)
     found = {f.topic: f for piece in pieces if isinstance(piece, Findings) for f in piece.findings}
     row = cores.fits["fizz_s"].predict({"colour": ["lake"]}).iloc[0]

@@ -12,7 +12,7 @@ import pytest
 from browsers import BROWSER
 from planned_trials import COLOUR, GUM, HEAD, READ, RECIPE
 
-from fizzlab.bench.planning import Planned, plan_trial
+from fizzlab.bench.planning import TrialPlan, plan_trial
 from fizzlab.bench.sheet import BLANKS_ACROSS, bench_sheet, kitchen, readings_blanks
 from fizzlab.trial.settings import read_settings
 
@@ -58,8 +58,8 @@ def _text(html: str) -> str:
 
 
 @pytest.fixture
-def planned(tmp_path: Path) -> Callable[[str], Planned]:
-    def make(text: str) -> Planned:
+def planned(tmp_path: Path) -> Callable[[str], TrialPlan]:
+    def make(text: str) -> TrialPlan:
         (tmp_path / "trial.toml").write_text(text, encoding="utf-8")
         settings, problems = read_settings(tmp_path)
         assert settings is not None, [str(problem) for problem in problems]
@@ -68,7 +68,7 @@ def planned(tmp_path: Path) -> Callable[[str], Planned]:
     return make
 
 
-def _sheet(planned: Planned) -> str:
+def _sheet(planned: TrialPlan) -> str:
     return bench_sheet(planned.settings, planned.wishes, planned.cards, planned.statements())
 
 
@@ -76,7 +76,7 @@ def _cards(html: str) -> list[str]:
     return re.findall(r'<section class="sheet card">.*?</section>', html, re.DOTALL)
 
 
-def test_a_card_a_batch_in_the_order_of_making(planned: Callable[[str], Planned]) -> None:
+def test_a_card_a_batch_in_the_order_of_making(planned: Callable[[str], TrialPlan]) -> None:
     made = planned(FACTORIAL + RECIPE)
     cards = [_text("</style>" + card) for card in _cards(_sheet(made))]
     assert len(cards) == len(made.runs)
@@ -87,14 +87,14 @@ def test_a_card_a_batch_in_the_order_of_making(planned: Callable[[str], Planned]
         assert {0.6: "gum 0.600 g", 1.2: "gum 1.20 g"}[row["gum_g"]] in text
 
 
-def test_without_a_recipe_the_sheet_says_what_can_hurt(planned: Callable[[str], Planned]) -> None:
+def test_without_a_recipe_the_sheet_says_what_can_hurt(planned: Callable[[str], TrialPlan]) -> None:
     text = _text(_sheet(planned(FACTORIAL)))
     assert "Acid and pigment dust sting eyes and lungs" in text
     assert "Rubbing alcohol burns" in text
     assert "judged by a qualified safety assessor" in text
 
 
-def test_amounts_stand_in_grams_with_the_measure_and_its_bounds(planned: Callable[[str], Planned]) -> None:
+def test_amounts_stand_in_grams_with_the_measure_and_its_bounds(planned: Callable[[str], TrialPlan]) -> None:
     made = planned(FACTORIAL + RECIPE)
     first = made.cards.cards[0]
     assert first.amounts is not None
@@ -103,7 +103,7 @@ def test_amounts_stand_in_grams_with_the_measure_and_its_bounds(planned: Callabl
     assert f"soda {soda['grams']:.0f} g 1 cup {soda['low_g']:.0f} to {soda['high_g']:.0f}" in text
 
 
-def test_the_acid_goes_in_last_with_its_caution_beside_it(planned: Callable[[str], Planned]) -> None:
+def test_the_acid_goes_in_last_with_its_caution_beside_it(planned: Callable[[str], TrialPlan]) -> None:
     html = _cards(_sheet(planned(FACTORIAL + FULL)))[0]
     steps = [
         _text("</style>" + step) for step in re.findall(r"<li>.*?</li>", html.partition("<ol")[2], re.DOTALL)
@@ -135,7 +135,7 @@ def test_the_acid_goes_in_last_with_its_caution_beside_it(planned: Callable[[str
     assert len(later) == 3  # worked in, sprayed on, drying
 
 
-def test_limits_are_only_named_where_the_maker_gave_one(planned: Callable[[str], Planned]) -> None:
+def test_limits_are_only_named_where_the_maker_gave_one(planned: Callable[[str], TrialPlan]) -> None:
     html = _text(_sheet(planned(FACTORIAL + RECIPE)))
     assert "These limits are your own" not in html
     assert "judged by a qualified safety assessor" in html
@@ -143,7 +143,7 @@ def test_limits_are_only_named_where_the_maker_gave_one(planned: Callable[[str],
     assert "These limits are your own" in _text(_sheet(planned(FACTORIAL + strict)))
 
 
-def test_scorers_see_codes_only(planned: Callable[[str], Planned]) -> None:
+def test_scorers_see_codes_only(planned: Callable[[str], TrialPlan]) -> None:
     made = planned(FACTORIAL + RECIPE)
     pages = re.findall(r'<section class="part">.*?</section>', _sheet(made), re.DOTALL)
     assert len(pages) == len(made.wishes.raters)
@@ -154,7 +154,7 @@ def test_scorers_see_codes_only(planned: Callable[[str], Planned]) -> None:
         assert not shown & {*made.runs["run"], "pearl", "dye", "lake", "gum", "soda", "acid"}
 
 
-def test_what_the_maker_wrote_is_shown_and_never_obeyed(planned: Callable[[str], Planned]) -> None:
+def test_what_the_maker_wrote_is_shown_and_never_obeyed(planned: Callable[[str], TrialPlan]) -> None:
     text = FACTORIAL.replace("Does dye", "<script>alert(1)</script> Does dye")
     html = _sheet(planned(text + RECIPE))
     assert "<script" not in html
@@ -162,7 +162,7 @@ def test_what_the_maker_wrote_is_shown_and_never_obeyed(planned: Callable[[str],
     assert "&lt;pearl &amp; shine&gt;" in html
 
 
-def test_the_sheet_asks_for_no_other_address(planned: Callable[[str], Planned]) -> None:
+def test_the_sheet_asks_for_no_other_address(planned: Callable[[str], TrialPlan]) -> None:
     html = _sheet(planned(FACTORIAL + FULL))
     parser = _Text()
     parser.feed(html)
@@ -172,7 +172,7 @@ def test_the_sheet_asks_for_no_other_address(planned: Callable[[str], Planned]) 
     assert "@import" not in html
 
 
-def test_a_long_schedule_is_cut_into_even_grids(planned: Callable[[str], Planned]) -> None:
+def test_a_long_schedule_is_cut_into_even_grids(planned: Callable[[str], TrialPlan]) -> None:
     made = planned(FACTORIAL.replace("[2, 4, 8, 24]", str(list(range(1, 24)))))
     grids = [grid for grid in readings_blanks(made.settings, made.wishes) if grid.table == "touch_checks"]
     assert [len(grid.heads) - 1 for grid in grids] == [8, 8, 7]
@@ -180,7 +180,7 @@ def test_a_long_schedule_is_cut_into_even_grids(planned: Callable[[str], Planned
     assert max(len(grid.heads) - 1 for grid in grids) <= BLANKS_ACROSS
 
 
-def test_only_the_tables_that_are_wanted_have_blanks(planned: Callable[[str], Planned]) -> None:
+def test_only_the_tables_that_are_wanted_have_blanks(planned: Callable[[str], TrialPlan]) -> None:
     one = FACTORIAL.replace(READ, 'tables = ["fizz_times"]\npieces = 3\n')
     made = planned(one)
     assert [grid.table for grid in readings_blanks(made.settings, made.wishes)] == ["fizz_times"]
@@ -214,7 +214,7 @@ def test_every_card_fits_on_its_own_page(
     wide_mm: float,
     high_mm: float,
     scored: bool,
-    planned: Callable[[str], Planned],
+    planned: Callable[[str], TrialPlan],
     tmp_path: Path,
     browser: Any,
 ) -> None:

@@ -15,7 +15,7 @@ from fizzlab.models.crumble import CrumbleStudy
 from fizzlab.models.drops import DropFit
 from fizzlab.models.plotting import WIDTH
 from fizzlab.models.raters import rater_agreement
-from fizzlab.report.analysis import Analysed, analyse
+from fizzlab.report.analysis import Analysis, analyse
 from fizzlab.report.page import Findings, Grid, Notes, Picture
 from fizzlab.report.parts import typical_values
 from fizzlab.report.parts.crumble import STUDY, crumble
@@ -77,7 +77,7 @@ def only_crumble(monkeypatch: pytest.MonkeyPatch) -> None:
     )
 
 
-def _done(folder: Path) -> tuple[Analysed, CrumbleStudy]:
+def _done(folder: Path) -> tuple[Analysis, CrumbleStudy]:
     done = analyse(load(folder))
     study = done.studies[STUDY]
     assert isinstance(study, CrumbleStudy)
@@ -85,13 +85,13 @@ def _done(folder: Path) -> tuple[Analysed, CrumbleStudy]:
 
 
 @cache
-def _demo(name: str) -> tuple[Analysed, CrumbleStudy, list[object]]:
+def _demo(name: str) -> tuple[Analysis, CrumbleStudy, list[object]]:
     """A demo trial and what its report says of crumbling; worked out once."""
     done, study = _done(shipped.demo(name))
     return done, study, crumble(done)
 
 
-def _said(done: Analysed) -> str:
+def _said(done: Analysis) -> str:
     said: list[str] = []
     for piece in [*typical_values(done), *crumble(done)]:
         if isinstance(piece, str):

@@ -9,7 +9,7 @@ import openpyxl
 import pytest
 from planned_trials import COLOUR, HEAD
 
-from fizzlab.bench.planfiles import Written, write_plan
+from fizzlab.bench.planfiles import PlanFiles, write_plan
 from fizzlab.bench.sheet import BLANKS_ACROSS, FIZZ_SECONDS, readings_blanks
 from fizzlab.trial.folder import load
 from fizzlab.trial.new import start
@@ -23,12 +23,12 @@ PLAN = (
 
 
 @pytest.fixture
-def written(tmp_path: Path) -> Written:
+def written(tmp_path: Path) -> PlanFiles:
     (tmp_path / "trial.toml").write_text(PLAN, encoding="utf-8")
     return write_plan(tmp_path)
 
 
-def test_the_blanks_fit_on_the_sheet(written: Written) -> None:
+def test_the_blanks_fit_on_the_sheet(written: PlanFiles) -> None:
     grids = [
         grid
         for grid in readings_blanks(written.planned.settings, written.planned.wishes)
@@ -42,7 +42,7 @@ def test_the_blanks_fit_on_the_sheet(written: Written) -> None:
     assert "How much fizz is left after weeks of storage" in html
 
 
-def test_the_workbook_names_cups_and_seconds_beforehand(written: Written) -> None:
+def test_the_workbook_names_cups_and_seconds_beforehand(written: PlanFiles) -> None:
     book = openpyxl.load_workbook(written.paths[2])
     rows = list(book["fizz_curves"].iter_rows(min_row=2, max_col=4, values_only=True))
     assert len(rows) == 9 * 2 * len(FIZZ_SECONDS)
@@ -51,7 +51,7 @@ def test_the_workbook_names_cups_and_seconds_beforehand(written: Written) -> Non
     assert [cell.value for cell in book["shelf"][1]][:4] == ["run", "piece", "weeks", "rh_pct"]
 
 
-def test_rows_that_were_not_filled_in_are_passed_over(written: Written) -> None:
+def test_rows_that_were_not_filled_in_are_passed_over(written: PlanFiles) -> None:
     book = openpyxl.load_workbook(written.paths[2])
     sheet = book["fizz_curves"]
     for number in range(2, 2 + len(FIZZ_SECONDS)):

@@ -18,7 +18,7 @@ from fizzlab.models.fizz import FizzStudy, study_fizz
 from fizzlab.models.shelf import mean_interval
 from fizzlab.models.terms import Category, varying
 from fizzlab.report import parts as sections
-from fizzlab.report.analysis import Analysed, analyse, theory_spans
+from fizzlab.report.analysis import Analysis, analyse, theory_spans
 from fizzlab.report.page import Findings, Notes, Picture
 from fizzlab.report.parts.fizz import doubts, spent, warmth
 from fizzlab.trial import shipped
@@ -44,7 +44,7 @@ amount = "50 g"
 """
 
 
-def only_fizz(trial: Trial) -> Analysed:
+def only_fizz(trial: Trial) -> Analysis:
     """What `analyse` gives, of the fizz tables alone."""
     tables = {name: trial.rows(name) for name in ("runs", "fizz_times", "fizz_curves", "shelf")}
     terms, _ = varying(trial.settings.terms(), tables["runs"])
@@ -57,15 +57,15 @@ def only_fizz(trial: Trial) -> Analysed:
     for name, numbers in study.numbers.items():
         batches = batches.assign(**{name: batches["run"].map(numbers)})
         fits.setdefault(name, fit_response(batches, name, terms))
-    return Analysed(trial, tuple(terms), batches, {MEASURES["fizz_s"].study: study}, fits)
+    return Analysis(trial, tuple(terms), batches, {MEASURES["fizz_s"].study: study}, fits)
 
 
 @pytest.fixture(scope="module")
-def done() -> dict[str, Analysed]:
+def done() -> dict[str, Analysis]:
     return {name: only_fizz(load(shipped.demo(name))) for name in ("season", "colour-ways", "binder")}
 
 
-def study_of(analysed: Analysed) -> FizzStudy:
+def study_of(analysed: Analysis) -> FizzStudy:
     study = analysed.study("fizz_s")
     assert isinstance(study, FizzStudy)
     return study
@@ -85,7 +85,7 @@ def said(pieces: list[object]) -> str:
 # the demo trials -----------------------------------------------------------------------------------------
 
 
-def test_times_of_the_demo_hold_their_truth(done: dict[str, Analysed]) -> None:
+def test_times_of_the_demo_hold_their_truth(done: dict[str, Analysis]) -> None:
     told, fits = TRUTH["colour-ways"]["fizz_times"], done["colour-ways"].fits
     for effect in fits["fizz_s"].effects:
         assert effect.conf_low <= told["ratios"][effect.level] <= effect.conf_high
@@ -105,7 +105,7 @@ def test_times_of_the_demo_hold_their_truth(done: dict[str, Analysed]) -> None:
     assert 0.5 * told["piece_sd"] < times.fit.found.sigma < 2 * told["piece_sd"]
 
 
-def test_gas_of_the_demo_holds_its_truth(done: dict[str, Analysed]) -> None:
+def test_gas_of_the_demo_holds_its_truth(done: dict[str, Analysis]) -> None:
     told, study, fits = TRUTH["binder"]["fizz_curves"], study_of(done["binder"]), done["binder"].fits
     assert study.curves is not None
     assert study.curves.common == "cube root"
@@ -121,7 +121,7 @@ def test_gas_of_the_demo_holds_its_truth(done: dict[str, Analysed]) -> None:
     assert typical["conf_low"] <= told["t50_s"] <= typical["conf_high"]
 
 
-def test_the_splash_is_told_and_not_counted(done: dict[str, Analysed]) -> None:
+def test_the_splash_is_told_and_not_counted(done: dict[str, Analysis]) -> None:
     run, piece = TRUTH["binder"]["blemishes"]["splash"]
     study = study_of(done["binder"])
     assert study.curves is not None
@@ -133,7 +133,7 @@ def test_the_splash_is_told_and_not_counted(done: dict[str, Analysed]) -> None:
     assert abs(splashed["gas_g"].iloc[0] - others.mean()) < 4 * others.std()
 
 
-def test_the_shelf_of_the_demo_holds_its_truth(done: dict[str, Analysed]) -> None:
+def test_the_shelf_of_the_demo_holds_its_truth(done: dict[str, Analysis]) -> None:
     told, shelf = TRUTH["season"]["shelf"], study_of(done["season"]).shelf
     assert shelf is not None
     assert len(shelf.table) == 2
@@ -147,7 +147,7 @@ def test_the_shelf_of_the_demo_holds_its_truth(done: dict[str, Analysed]) -> Non
     assert shelf.left["left"].between(0.5, 1.2).all()
 
 
-def test_parts_without_a_table_are_absent(done: dict[str, Analysed]) -> None:
+def test_parts_without_a_table_are_absent(done: dict[str, Analysis]) -> None:
     season, colour, binder = (study_of(done[name]) for name in ("season", "colour-ways", "binder"))
     assert season.times == {}
     assert season.curves is None
@@ -164,7 +164,7 @@ def test_a_trial_without_fizz_tables_has_no_section(make_trial: MakeTrial) -> No
     assert sections.fizz(analyse(trial)) == []
 
 
-def test_the_section_of_each_demo(done: dict[str, Analysed]) -> None:
+def test_the_section_of_each_demo(done: dict[str, Analysis]) -> None:
     wanted = {
         "season": {"shelf-life"},
         "colour-ways": set(),
@@ -180,7 +180,7 @@ def test_the_section_of_each_demo(done: dict[str, Analysed]) -> None:
         assert "Hot water scalds" in said(pieces)
 
 
-def test_how_long_fizz_lasts_is_said(done: dict[str, Analysed]) -> None:
+def test_how_long_fizz_lasts_is_said(done: dict[str, Analysis]) -> None:
     assert "90 % is left after 12 weeks" in said(sections.fizz(done["season"]))
 
 

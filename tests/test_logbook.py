@@ -23,7 +23,7 @@ from hypothesis import strategies as st
 from sound_trial import TOML
 
 from fizzlab import measures
-from fizzlab.bench.logbook import Logbook, Said, practice_folder
+from fizzlab.bench.logbook import Logbook, Message, practice_folder
 from fizzlab.bench.planfiles import write_plan
 from fizzlab.bench.workbook import Sheet, write_workbook
 from fizzlab.errors import BadInput
@@ -40,15 +40,15 @@ HOURS = (2, 3, 4, 6)
 TABLES = ("touch_checks", "weighings", "fizz_times", "fizz_curves")
 
 
-def touch(book: Logbook, run: str, piece: str, dry: bool, at: float) -> Said:
+def touch(book: Logbook, run: str, piece: str, dry: bool, at: float) -> Message:
     return book.log("touch_checks", run, piece, {"dry": "yes" if dry else "no"}, at)
 
 
-def weigh(book: Logbook, run: str, piece: str, mass_g: str, at: float) -> Said:
+def weigh(book: Logbook, run: str, piece: str, mass_g: str, at: float) -> Message:
     return book.log("weighings", run, piece, {"mass_g": mass_g}, at)
 
 
-def cup(book: Logbook, mass_g: str, at: float) -> Said:
+def cup(book: Logbook, mass_g: str, at: float) -> Message:
     seen = book.under_the_watch(at)
     return book.log("fizz_curves", seen["run"], seen["piece"], {**seen, "mass_g": mass_g}, at)
 

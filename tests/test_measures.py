@@ -16,7 +16,7 @@ from fizzlab.cli.main import main
 from fizzlab.errors import BadInput
 from fizzlab.measures import MEASURES, TABLES, Measure, Words, register
 from fizzlab.report import parts
-from fizzlab.report.analysis import Analysed, analyse
+from fizzlab.report.analysis import Analysis, analyse
 from fizzlab.report.page import Findings, Grid, Picture
 from fizzlab.trial.folder import load
 
@@ -75,7 +75,7 @@ def folder_of(make_trial: MakeTrial, own: str = "") -> Path:
     return folder
 
 
-def check_all(folder: Path, more: str) -> Analysed:
+def check_all(folder: Path, more: str) -> Analysis:
     """Table, comparison, sentence, table of all, picture."""
     done = analyse(load(folder))
     assert done.numbers == ("scent",)

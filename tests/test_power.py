@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from planned_trials import COLOUR, HEAD, toml
 from scipy import integrate, stats
 
-from fizzlab.bench.planning import Planned, plan_power, plan_trial
+from fizzlab.bench.planning import TrialPlan, plan_power, plan_trial
 from fizzlab.design.detect import Power, power
 from fizzlab.design.looks import best_looks, information_kept
 from fizzlab.design.plans import plan
@@ -268,7 +268,7 @@ def test_senseless_wishes_are_errors(call: Any) -> None:
 # --- of a trial ---------------------------------------------------------------------------------------
 
 
-def planned(tmp_path: Path, text: str) -> Planned:
+def planned(tmp_path: Path, text: str) -> TrialPlan:
     (tmp_path / "trial.toml").write_text(text, encoding="utf-8")
     found, problems = read_settings(tmp_path)
     assert found is not None, problems

@@ -15,7 +15,7 @@ from fizzlab.models.air import vapour_pressure_deficit
 from fizzlab.models.curing import CuringFit, study_touch
 from fizzlab.models.weighing import study_weighings
 from fizzlab.report import parts as sections
-from fizzlab.report.analysis import Analysed, analyse
+from fizzlab.report.analysis import Analysis, analyse
 from fizzlab.report.page import Notes
 from fizzlab.trial import shipped
 from fizzlab.trial.folder import Trial, load
@@ -132,7 +132,7 @@ def test_air_none_asks_for_no_log(tmp_path: Path) -> None:
 
 
 def test_a_report_tells_each_forecast_once() -> None:
-    done: Analysed = analyse(load(shipped.demo("season")))
+    done: Analysis = analyse(load(shipped.demo("season")))
     pieces = sections.drying(done)
     found = [f for piece in pieces for f in getattr(piece, "findings", ())]
     assert len({f.topic for f in found}) == len(found)

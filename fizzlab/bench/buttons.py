@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 
 import ipywidgets as widgets
 
-from fizzlab.bench.logbook import FIZZING, Form, Logbook, Look, Said, spoken
+from fizzlab.bench.logbook import FIZZING, Form, Logbook, Look, Message, spoken
 from fizzlab.errors import BadInput, FizzlabError, Problem, capital
 
 #: The same press on the same piece within so many seconds is taken for a slip of the glove.
@@ -64,7 +64,7 @@ class Press(NamedTuple):
         return self.run, self.piece
 
 
-Do = Callable[[Press], Said | str]
+Do = Callable[[Press], Message | str]
 
 
 class Card:
@@ -93,7 +93,7 @@ class Card:
         self.view = _group(capital(form.meaning), *parts)
 
     def _logs(self, readings: dict[str, str]) -> Do:
-        def do(press: Press) -> Said:
+        def do(press: Press) -> Message:
             run, piece = press.chosen(by_piece=self.form.by_piece)
             typed = {name: str(field.value or "") for name, field in self.fields.items()}
             said = self.book.log(self.form.table, run, piece, {**typed, **readings}, press.at)
@@ -266,7 +266,7 @@ class Bench:
                 name = type(error).__name__
                 self._say(f"Something went wrong ({name}: {error}). Look in the list below.", "bad")
         else:
-            if isinstance(said, Said):
+            if isinstance(said, Message):
                 waits = f" It waits: {said.waits} Nothing is lost." if said.waits else ""
                 self._say(f"Logged: {said.says}.{waits}", "waits" if said.waits else "good")
             else:
@@ -289,7 +289,7 @@ class Bench:
         self._held = press.at
         return f"Held at {second} s: type the mass and press “Log cup”."
 
-    def _weigh_cup(self, press: Press) -> Said:
+    def _weigh_cup(self, press: Press) -> Message:
         if self.book.running is None:  # the cup before the piece goes in
             run, piece = press.chosen()
             watched = {"run": run, "piece": piece, "water_c": self.water.value, "seconds": "0"}
@@ -388,7 +388,7 @@ def _clock(at: float) -> str:
     return f"{dt.datetime.fromtimestamp(at):%H:%M}"
 
 
-def _item(said: Said) -> str:
+def _item(said: Message) -> str:
     waits = f' <span class="waits">waits: {escape(said.waits)}</span>' if said.waits else ""
     return f"<li><time>{_clock(said.at)}</time> {escape(said.says)}{waits}</li>"
 

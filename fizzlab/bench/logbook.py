@@ -63,7 +63,7 @@ class Look(NamedTuple):
     due: float
 
 
-class Said(NamedTuple):
+class Message(NamedTuple):
     """One reading in the list of what was logged; `waits` says why it is not in its table yet, if so."""
 
     at: float
@@ -75,7 +75,7 @@ class Logbook:
     """Readings of one trial, logged one at a time; opening it puts in what a dead computer left.
 
     Times are seconds since 1970 by the wall clock; the logbook has no clock of its own. What logs returns a
-    `Said` once the reading is on the disk, and raises BadInput if it was not logged.
+    `Message` once the reading is on the disk, and raises BadInput if it was not logged.
     """
 
     def __init__(self, folder: str | Path) -> None:
@@ -134,10 +134,10 @@ class Logbook:
         own = [entry.cells.get("piece", "") for entry in self.journal.live() if entry.cells["run"] == run]
         return list(dict.fromkeys([*(str(piece + 1) for piece in planned), *filter(None, own)]))
 
-    def logged(self) -> list[Said]:
+    def logged(self) -> list[Message]:
         """What was logged and holds, the newest first."""
         return [
-            Said(entry.at, entry.says, self._waits.get(entry.id, ""))
+            Message(entry.at, entry.says, self._waits.get(entry.id, ""))
             for entry in reversed(self.journal.live())
         ]
 
@@ -180,13 +180,13 @@ class Logbook:
                 found |= over.groupby(["run", "piece"])["hours"].min().to_dict()
         return found
 
-    def made(self, run: str, at: float) -> Said:
+    def made(self, run: str, at: float) -> Message:
         """Write down that a batch was pressed now."""
         moment = dt.datetime.fromtimestamp(at).replace(second=0, microsecond=0)
         cells = {"run": run, "made_at": moment.isoformat(timespec="minutes")}
         return self._log("runs", cells, f"{self.tray(run).label}: made at {moment:%H:%M}", at)
 
-    def log(self, table: str, run: str, piece: str, readings: Cells, at: float) -> Said:
+    def log(self, table: str, run: str, piece: str, readings: Cells, at: float) -> Message:
         """Log the readings of a form, at this hour since making where the form is timed.
 
         A piece that is wet after it was dry is logged and left out, with that as the reason.
@@ -229,13 +229,13 @@ class Logbook:
         self.under_the_watch(0.0)
         self._keep({"did": "stop"})
 
-    def colour(self, at: float) -> Said:
+    def colour(self, at: float) -> Message:
         """Log the first colour at the stopwatch's second: so far watched, and not finished."""
         cells = self.under_the_watch(at)
         cells |= {"done": "no", "colour_s": cells["seconds"]}
         return self._log("fizz_times", cells, f"{self._at(cells)}: colour at {cells['seconds']} s", at)
 
-    def end(self, at: float, *, done: bool = True) -> Said:
+    def end(self, at: float, *, done: bool = True) -> Message:
         """Log the end of the fizz, or of the watching; the stopwatch goes on if masses were logged by it."""
         cells = {**self.under_the_watch(at), "done": "yes" if done else "no"}
         more: dict[str, Any] = {"stops": not self.journal.on_this_watch("fizz_curves")}
@@ -268,13 +268,13 @@ class Logbook:
             raise self._changed_since(live[-1])
         return live[-1].says
 
-    def _log(self, table: str, cells: Cells, says: str, at: float, **more: Any) -> Said:
+    def _log(self, table: str, cells: Cells, says: str, at: float, **more: Any) -> Message:
         entry = Entry(self.journal.last + 1, at, table, cells, says, **more)
         self._check(entry)
         line: Line = {"did": "log", "id": entry.id, "at": at, "table": table, "cells": dict(cells)}
         self._keep({**line, "says": says, **{name: value for name, value in more.items() if value}})
         self.put_in()
-        return Said(at, says, self._waits.get(entry.id, ""))
+        return Message(at, says, self._waits.get(entry.id, ""))
 
     def put_in(self) -> None:
         """Put what waits in the journal into its tables, as far as they can be written now."""

@@ -11,7 +11,7 @@ import pandas as pd
 
 from fizzlab import records
 from fizzlab.bench.cards import in_code_order
-from fizzlab.bench.planning import Planned, read_plan
+from fizzlab.bench.planning import TrialPlan, read_plan
 from fizzlab.bench.sheet import FIZZ_CUPS, FIZZ_SECONDS, bench_sheet, look_hours
 from fizzlab.bench.workbook import Sheet, write_workbook
 from fizzlab.errors import BadInput, Problem
@@ -28,21 +28,21 @@ _RUNS_PLANNED = ("run", "day", "blind")
 
 
 @dataclass(frozen=True)
-class Written:
+class PlanFiles:
     """What was written: the files in the order in which to use them, and what the plan can and cannot tell.
 
     `replaced` names files of an earlier plan without readings, `taken_away` tables without a row that now
     stand in the workbook.
     """
 
-    planned: Planned
+    planned: TrialPlan
     paths: tuple[Path, ...]
     replaced: tuple[str, ...]
     taken_away: tuple[str, ...]
     statements: tuple[str, ...]
 
 
-def write_plan(folder: str | Path, detects: Callable[[Planned], Sequence[str]] | None = None) -> Written:
+def write_plan(folder: str | Path, detects: Callable[[TrialPlan], Sequence[str]] | None = None) -> PlanFiles:
     """Plan the trial in a folder and write what is needed to make it; `detects` says how little it would see.
 
     BadInput is raised where trial.toml has problems or a file in the way holds what no plan wrote,
@@ -74,10 +74,10 @@ def write_plan(folder: str | Path, detects: Callable[[Planned], Sequence[str]] |
         ):
             put_in_place(folder, making, names, empty)
     paths = tuple(folder / name for name in names)
-    return Written(planned, paths, tuple(replaced), tuple(empty), statements)
+    return PlanFiles(planned, paths, tuple(replaced), tuple(empty), statements)
 
 
-def runs_csv(planned: Planned) -> str:
+def runs_csv(planned: TrialPlan) -> str:
     """The table `runs`, with the columns that are filled in at the bench left blank."""
     later = [column.name for column in TABLES["runs"].columns if column.name not in _RUNS_PLANNED]
     later[-1:-1] = planned.settings.own_responses()
@@ -87,7 +87,7 @@ def runs_csv(planned: Planned) -> str:
     return known.reindex(columns=[*known.columns, *later]).to_csv(index=False, lineterminator="\n")
 
 
-def readings_sheets(planned: Planned) -> list[Sheet]:
+def readings_sheets(planned: TrialPlan) -> list[Sheet]:
     """The sheets to fill in, a table each, with what is known beforehand filled in."""
     wishes, runs = planned.wishes, list(planned.runs["run"])
     codes = [card.blind for card in in_code_order(planned.cards.cards)]
@@ -121,7 +121,7 @@ def readings_sheets(planned: Planned) -> list[Sheet]:
     return sheets
 
 
-def _in_the_way(folder: Path, planned: Planned) -> tuple[list[str], list[str], list[Problem]]:
+def _in_the_way(folder: Path, planned: TrialPlan) -> tuple[list[str], list[str], list[Problem]]:
     """An earlier plan that is replaced, tables without a row to take away, what must not be written over."""
     specs, book = planned.settings.tables(), folder / WORKBOOK
     replaced: list[str] = []

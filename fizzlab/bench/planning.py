@@ -29,7 +29,7 @@ _AIR = {"vpd": 1, "none": 0}
 
 
 @dataclass(frozen=True)
-class Planned:
+class TrialPlan:
     """A trial, planned: the design, its runs (run, day, blind, factors) in the order of making, the cards."""
 
     settings: TrialSettings
@@ -73,7 +73,7 @@ class Planned:
         return f"The batches in the order of making. {'. '.join(days)}."
 
 
-def read_plan(folder: str | Path = "") -> Planned:
+def read_plan(folder: str | Path = "") -> TrialPlan:
     """Plan the trial in a folder without writing anything; with no folder, an invented one."""
     folder = Path(folder) if str(folder) else DEMO
     folder_there(folder)
@@ -83,7 +83,7 @@ def read_plan(folder: str | Path = "") -> Planned:
     return plan_trial(settings)
 
 
-def plan_trial(settings: TrialSettings) -> Planned:
+def plan_trial(settings: TrialSettings) -> TrialPlan:
     """Plan the batches that the section [plan] asks for.
 
     BadInput is raised where it does not fit the factors or an amount does not work out at some level;
@@ -111,7 +111,7 @@ def plan_trial(settings: TrialSettings) -> Planned:
     problems = _amounts_fit(settings, runs, wishes.kind)
     if problems:
         raise BadInput(problems)
-    return Planned(settings, made, runs, make_cards(settings, runs))
+    return TrialPlan(settings, made, runs, make_cards(settings, runs))
 
 
 def _given(factor: FactorSettings, share: bool) -> dict[str, object]:
@@ -145,7 +145,9 @@ class Detects(NamedTuple):
     power: dict[str, Power]
 
 
-def plan_power(planned: Planned, earlier: Mapping[str, Spreads] | None = None, trials: int = 1000) -> Detects:
+def plan_power(
+    planned: TrialPlan, earlier: Mapping[str, Spreads] | None = None, trials: int = 1000
+) -> Detects:
     """Simulate a planned trial and say what it can detect, response by response.
 
     Without `earlier` spreads of a response an assumption stands in where ways are compared by ratios, and

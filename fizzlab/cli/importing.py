@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from fizzlab.trial.importing import Prepared
+    from fizzlab.trial.importing import ImportPlan
 
 
 @click.command("import", short_help="Add the export of a hygrometer.")
@@ -52,7 +52,7 @@ def import_(
         click.echo("Nothing new: every reading stands there already.")
 
 
-def as_read(ready: Prepared, examples: int = 3) -> list[str]:
+def as_read(ready: ImportPlan, examples: int = 3) -> list[str]:
     """What the columns were taken for, some rows as read, what was passed over, and what would be added."""
     mapping, readings, merged, cells = ready.guess.mapping, ready.readings, ready.merged, ready.layout.cells
     holds = {"date": "date", "time": "time", "temp": "temperature", "rh": "humidity"}

@@ -10,7 +10,7 @@ import click
 from fizzlab.cli.saying import FOLDER
 
 if TYPE_CHECKING:
-    from fizzlab.bench.planning import Planned
+    from fizzlab.bench.planning import TrialPlan
 
 
 @click.command(short_help="Which batches to make, in which order.")
@@ -34,7 +34,7 @@ def plan(folder: Path, earlier: Path | None) -> None:
     click.echo("\n".join([*said, *map(str, written.paths)]))
 
 
-def _detects(planned: Planned, earlier: Path | None) -> tuple[str, ...]:
+def _detects(planned: TrialPlan, earlier: Path | None) -> tuple[str, ...]:
     """How small a difference the plan would see, by the spreads of an earlier trial if one is named."""
     from fizzlab.bench.planning import earlier_spreads, plan_power
 

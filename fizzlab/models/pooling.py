@@ -30,7 +30,7 @@ _NODES = (400, 50)  # of the spread between trials: for one kind of spread, and 
 
 
 @dataclass(frozen=True)
-class Pooled:
+class PooledEstimate:
     """One number pooled over trials that may truly differ; made by `pool`.
 
     `tau`, with its interval, is the standard deviation between the trials' true numbers; `i2` the share (0 to
@@ -48,7 +48,9 @@ class Pooled:
     n_trials: int
 
 
-def pool(estimates: Sequence[float], standard_errors: Sequence[float], conf_level: float = 0.95) -> Pooled:
+def pool(
+    estimates: Sequence[float], standard_errors: Sequence[float], conf_level: float = 0.95
+) -> PooledEstimate:
     """Pool one number over trials that may truly differ.
 
     tau^2 by REML; t with k - 1 degrees of freedom and the standard error of J. Hartung, G. Knapp, Statist.
@@ -76,7 +78,7 @@ def pool(estimates: Sequence[float], standard_errors: Sequence[float], conf_leve
     tau_low, tau_high = (profiled(0.5 + sign * conf_level / 2) for sign in (1, -1))
     typical = df * w.sum() / (w.sum() ** 2 - (w**2).sum())
     i2 = tau2 / (tau2 + typical)
-    return Pooled(mean, mean - reach, mean + reach, df, np.sqrt(tau2), tau_low, tau_high, i2, len(y))
+    return PooledEstimate(mean, mean - reach, mean + reach, df, np.sqrt(tau2), tau_low, tau_high, i2, len(y))
 
 
 def _enough(trials: int) -> None:
@@ -179,7 +181,7 @@ class SeasonFit(FitResult):
     lines: tuple[TrialLine, ...]
     coefficients: pd.DataFrame = field(repr=False)
     at: float
-    between: Pooled
+    between: PooledEstimate
     spread: float
     tried: tuple[float, float]
     covariance: Array = field(repr=False)

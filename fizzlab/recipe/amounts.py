@@ -21,7 +21,7 @@ SAFETY_NOTE = f"These limits are your own. {SELLING_NOTE}"
 
 
 @dataclass(frozen=True)
-class Weighed:
+class Portion:
     """One ingredient in grams: from a cup, spoon or dropper, or a scale; was its density guessed?"""
 
     ingredient: Ingredient
@@ -35,7 +35,7 @@ class Weighed:
         return self.grams * (1 - self.ingredient.dries_off)
 
 
-def weigh_out(recipe: Recipe) -> tuple[Weighed, ...]:
+def weigh_out(recipe: Recipe) -> tuple[Portion, ...]:
     """Every ingredient of a recipe without rules in grams, with bounds where it is measured by volume.
 
     A volume without a density, or a top-up that does not fit, raises BadInput or CannotAnswer.
@@ -53,11 +53,11 @@ def density_needed(item: Ingredient) -> Density | None:
     return item.density or density_of(item.kind, key=item.name)
 
 
-def _weigh(item: Ingredient, recipe: Recipe) -> Weighed:
+def _weigh(item: Ingredient, recipe: Recipe) -> Portion:
     density = density_needed(item)
     if density is None or item.amount.dimension == "mass":
         volume = item.amount.dimension != "mass"
-        return Weighed(item, to_grams(item.amount, own=item.own), volume, guessed=False)
+        return Portion(item, to_grams(item.amount, own=item.own), volume, guessed=False)
     if item.top_up_after is not None:
         first = recipe.ingredient(item.top_up_after)
         if first.amount.dimension == "mass":
@@ -69,7 +69,7 @@ def _weigh(item: Ingredient, recipe: Recipe) -> Weighed:
     else:
         millilitres = to_ml(item.amount, item.drops)
     guessed = item.density is None and not density.seen
-    return Weighed(item, millilitres.times(density.g_per_ml), True, guessed)
+    return Portion(item, millilitres.times(density.g_per_ml), True, guessed)
 
 
 def shares(recipe: Recipe) -> dict[str, Span]:

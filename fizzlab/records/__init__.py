@@ -15,7 +15,7 @@ from fizzlab.records.ledger import read_ledger as read_ledger
 from fizzlab.records.ledger import sha256 as sha256
 from fizzlab.records.store import INPUTS as INPUTS
 from fizzlab.records.store import About as About
-from fizzlab.records.store import Signed as Signed
+from fizzlab.records.store import Signature as Signature
 from fizzlab.records.store import Stamp as Stamp
 from fizzlab.records.store import correct as correct
 from fizzlab.records.store import fingerprint as fingerprint

@@ -75,7 +75,7 @@ class Summary:
         yield from (("correction", f"{entry.reason} {entry.says}".strip()) for entry in self.corrections)
 
 
-class Found(NamedTuple):
+class RecordMatch(NamedTuple):
     """A record that was found, and where the words stand in it: place and text."""
 
     summary: Summary
@@ -101,7 +101,7 @@ def _summary(ledger: Ledger, report: Report) -> Summary:
     return Summary(ledger.path.parent / report.record, report, corrections, sign_offs)
 
 
-def find(folder: Path, words: Sequence[str] = (), *, lot: str = "") -> list[Found]:
+def find(folder: Path, words: Sequence[str] = (), *, lot: str = "") -> list[RecordMatch]:
     """Records in which every word stands (capitals do not matter), and a lot by its whole name, if asked for.
 
     BadInput is raised where there are no records, or nothing to look for.
@@ -118,7 +118,7 @@ def find(folder: Path, words: Sequence[str] = (), *, lot: str = "") -> list[Foun
         lots = [(f"lot of {of}", name) for of, names in summary.report.lots.items() for name in names]
         used = [(of, name) for of, name in lots if name.casefold() == lot]
         if all(word in everything for word in wanted) and (used or not lot):
-            found.append(Found(summary, tuple(dict.fromkeys([*used, *hits]))))
+            found.append(RecordMatch(summary, tuple(dict.fromkeys([*used, *hits]))))
     return found
 
 

@@ -61,7 +61,7 @@ _RECORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}-([1-9][0-9]{0,8})")
 
 
 @dataclass(frozen=True)
-class Signed:
+class Signature:
     """Who made a record and who checked it, if anybody is named, and on what day."""
 
     made_by: str = ""
@@ -75,7 +75,7 @@ class About:
 
     trial: str
     title: str
-    signed: Signed
+    signed: Signature
     notebook: dict[str, str]
     parameters_sha256: str
     inputs: dict[str, str]
@@ -89,7 +89,7 @@ class Stamp:
 
     record: str
     before: str
-    signed: Signed
+    signed: Signature
 
 
 def fingerprint(path: Path) -> str:
@@ -229,14 +229,14 @@ def _enter(home: Path, number: int, make: Callable[[dict[str, Any]], E]) -> E:
     return entry
 
 
-def signed(made_by: str = "", checked_by: str = "", date: str = "") -> Signed:
+def signed(made_by: str = "", checked_by: str = "", date: str = "") -> Signature:
     """Who made and checked a record, from what was typed; today where no date is named."""
     try:
         day = dt.date.fromisoformat(date.strip()) if date.strip() else dt.date.today()
     except ValueError:
         do = "Write it as 2026-01-31."
         raise BadInput([Problem("option --date", f"“{date}” is not a date.", do)]) from None
-    return Signed(_tidy(made_by), _tidy(checked_by), day)
+    return Signature(_tidy(made_by), _tidy(checked_by), day)
 
 
 def _head(ledger: Ledger) -> dict[str, Any]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from fizzlab.records.find import Found, Summary
+from fizzlab.records.find import RecordMatch, Summary
 
 WIDTH = 100
 
@@ -56,7 +56,7 @@ def record_in_full(summary: Summary) -> list[str]:
     ]
 
 
-def found_lines(found: Sequence[Found]) -> list[str]:
+def found_lines(found: Sequence[RecordMatch]) -> list[str]:
     """Each record that was found, and where."""
     lines = []
     for summary, passages in found:

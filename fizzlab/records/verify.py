@@ -41,14 +41,14 @@ class Fault(NamedTuple):
     sentence: str
 
 
-class Verified(NamedTuple):
+class Verification(NamedTuple):
     """What `verify` found, and the ledger itself."""
 
     faults: tuple[Fault, ...]
     ledger: Ledger
 
 
-def verify(folder: Path, *, known: str = "") -> Verified:
+def verify(folder: Path, *, known: str = "") -> Verification:
     """Check the records of a trial folder; nothing is written.
 
     `known` is a hash of the ledger that was kept elsewhere, or its first 12 characters or more: whoever keeps
@@ -59,7 +59,7 @@ def verify(folder: Path, *, known: str = "") -> Verified:
     ledger = read_ledger(home)
     faults = [Fault("ledger", sentence) for sentence in _known(ledger, known)]
     faults += [Fault(kind, sentence) for kind, check in CHECKS for sentence in check(home, ledger)]
-    return Verified(tuple(faults), ledger)
+    return Verification(tuple(faults), ledger)
 
 
 def records_home(folder: Path) -> Path:

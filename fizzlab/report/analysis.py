@@ -1,6 +1,6 @@
 """The whole of a trial worked out once: each kind of test studied, and one fit a response.
 
-The parts of a report, the choice and the notebooks read `Analysed` only. Nothing here names a response: it
+The parts of a report, the choice and the notebooks read `Analysis` only. Nothing here names a response: it
 loops over the measures of the trial.
 """
 
@@ -36,7 +36,7 @@ ALIKE = CannotAnswer("All batches with a number were made alike.", "Measure the 
 
 
 @dataclass(frozen=True, eq=False)  # compared, and remembered, by identity
-class Analysed:
+class Analysis:
     """A trial worked out.
 
     `terms` are the factors that changed between batches. `batches` has one row a batch: run, day, the
@@ -91,7 +91,7 @@ class Analysed:
         return bool((p[p.index.str.contains(":")] < SHOWN_P).any())
 
 
-def analyse(trial: Trial, only: Sequence[str] | None = None) -> Analysed:
+def analyse(trial: Trial, only: Sequence[str] | None = None) -> Analysis:
     """Study every kind of test of a trial once, and fit every response once, or those of `only`.
 
     A response with one number a batch is fitted by `fit_response`, which knows days; one that has no such
@@ -121,7 +121,7 @@ def analyse(trial: Trial, only: Sequence[str] | None = None) -> Analysed:
         except CannotAnswer as reason:
             reasons[name] = reason
     joint = {name: both for name, fit in fits.items() if (both := _with_joint_effects(fit)) is not None}
-    return Analysed(trial, tuple(terms), batches, studies, fits, reasons, joint, tuple(notes))
+    return Analysis(trial, tuple(terms), batches, studies, fits, reasons, joint, tuple(notes))
 
 
 def _fit(trial: Trial, batches: pd.DataFrame, measure: Measure, terms: Sequence[Term]) -> ResponseFit:

@@ -10,10 +10,10 @@ from fizzlab.errors import count
 from fizzlab.records import DeviationEntry
 from fizzlab.trial.folder import Trial
 
-Planned = Sequence[Mapping[str, str | float]]
+TrialPlan = Sequence[Mapping[str, str | float]]
 
 
-def deviations(trial: Trial, planned: Planned = ()) -> list[DeviationEntry]:
+def deviations(trial: Trial, planned: TrialPlan = ()) -> list[DeviationEntry]:
     """What went otherwise than `planned` (run, day, factors): as the maker wrote, then by the tables."""
     said = trial.settings.deviations
     written = [DeviationEntry(run=each.run or "", what=each.what, why=each.why or "") for each in said]
@@ -67,7 +67,7 @@ def _of_readings(trial: Trial) -> Iterator[DeviationEntry]:
             yield _seen(run, f"no reading in {'any table' if absent == tables else ', '.join(absent)}")
 
 
-def _against_plan(trial: Trial, planned: Planned) -> Iterator[DeviationEntry]:
+def _against_plan(trial: Trial, planned: TrialPlan) -> Iterator[DeviationEntry]:
     """Levels, days, batches and their order, against the plan that was kept."""
     if not planned:
         return

@@ -173,7 +173,7 @@ def markdown(text: str) -> str:
 
 
 @dataclass(frozen=True)
-class Shown:
+class PageContent:
     """What an executed notebook shows: HTML of the body, PNG and SVG by figure name, the findings."""
 
     body: str
@@ -181,7 +181,7 @@ class Shown:
     findings: list[dict[str, Any]]
 
 
-def from_notebook(cells: Iterable[Any]) -> Shown:
+def from_notebook(cells: Iterable[Any]) -> PageContent:
     """Gather the Markdown and the displayed pieces of an executed notebook, but for ``lab-only`` cells."""
     body, pictures, findings = list[str](), dict[str, tuple[bytes, str]](), list[dict[str, Any]]()
     for cell in cells:
@@ -197,7 +197,7 @@ def from_notebook(cells: Iterable[Any]) -> Shown:
             if name:
                 svg = base64.b64decode(html.partition("base64,")[2].partition('"')[0]).decode()
                 pictures[name] = (base64.b64decode(data["image/png"]), svg)
-    return Shown("\n".join(body), pictures, findings)
+    return PageContent("\n".join(body), pictures, findings)
 
 
 def verdict_of(html: str) -> list[str]:
@@ -220,7 +220,7 @@ def _folded(part: str) -> str:
     return f"<details><summary>{heading}{end}{gist}</summary>{rest}</details>"
 
 
-def html_page(shown: Shown, *, title: str, stamp: Stamp, place: str) -> str:
+def html_page(shown: PageContent, *, title: str, stamp: Stamp, place: str) -> str:
     """One self-contained HTML page; every printed page of it says what `stamp` says of the record."""
     from jinja2 import Environment, PackageLoader
 

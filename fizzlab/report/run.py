@@ -108,7 +108,7 @@ def write_report(
     *,
     notebook: str = "trial_report",
     progress: bool = False,
-    signed: records.Signed | None = None,
+    signed: records.Signature | None = None,
     pdf: bool | Literal["front", "whole"] = False,
     paper: printing.Paper | None = None,
     kernels: Kernels | None = None,
@@ -151,7 +151,7 @@ def write_report(
     trial = load(folder)
     settings = trial.settings
     inputs = records.fingerprints(trial.folder, trial.inputs)
-    signed = signed or records.Signed()
+    signed = signed or records.Signature()
     about = _about(trial, notebook, inputs, replace(signed, made_by=signed.made_by or settings.made_by))
     unprinted: list[str] = []
     with records.making(trial.folder / RECORDS) as making:
@@ -184,7 +184,7 @@ def write_report(
     return html
 
 
-def _about(trial: Trial, notebook: str, inputs: dict[str, str], signed: records.Signed) -> records.About:
+def _about(trial: Trial, notebook: str, inputs: dict[str, str], signed: records.Signature) -> records.About:
     plan = records.read_ledger(trial.folder / RECORDS).plan()
     used = {"name": notebook, "sha256": records.fingerprint(shipped.notebook(notebook))}
     settings = trial.settings
@@ -235,7 +235,7 @@ def _run(trial: Trial, notebook: str, making: Path, progress: bool, kernels: Ker
     raise NotebookStopped(f"The report of trial {code} stopped: {said}", kept)
 
 
-def _write(making: Path, shown: page.Shown, trial: Trial, about: records.About) -> None:
+def _write(making: Path, shown: page.PageContent, trial: Trial, about: records.About) -> None:
     """Figures, findings, and the settings, versions and remarks in every table, of rows left out too."""
     figures = making / "figures"
     figures.mkdir()

@@ -26,7 +26,7 @@ WORKBOOK = "readings.xlsx"
 RECORDS = "records"
 
 
-class Passed(NamedTuple):
+class Exclusion(NamedTuple):
     """An earlier trial that is not counted, and why, as one plain sentence."""
 
     name: str
@@ -61,7 +61,7 @@ class Trial:
     doubts: tuple[Problem, ...]
     inputs: tuple[Path, ...]
     earlier: tuple[Trial, ...] = ()
-    passed: tuple[Passed, ...] = ()
+    passed: tuple[Exclusion, ...] = ()
     confirms: Trial | None = None
 
     def has(self, name: str) -> bool:
@@ -241,7 +241,7 @@ def _named(folder: Path, settings: TrialSettings) -> tuple[list[_Named], list[Pr
 def _with_earlier(trial: Trial, wanted: Sequence[_Named]) -> Trial:
     """Add the earlier trials; each is held to the same checks, but its own earlier ones are not followed."""
     found: list[Trial] = []
-    passed: list[Passed] = []
+    passed: list[Exclusion] = []
     doubts = list(trial.doubts)
     mine = trial.rows("runs")["made_at"].min()
     for each in wanted:
@@ -262,7 +262,7 @@ def _with_earlier(trial: Trial, wanted: Sequence[_Named]) -> Trial:
         if not why:
             found.append(other)
             continue
-        passed.append(Passed(each.said, why))
+        passed.append(Exclusion(each.said, why))
         if doubtful:
             what = f"the earlier trial “{each.said}” is not counted."
             doubts.append(Problem(FILE, what, why, column="key earlier.trials", weight="doubt"))
@@ -275,7 +275,7 @@ def _with_earlier(trial: Trial, wanted: Sequence[_Named]) -> Trial:
     )
 
 
-class Read(NamedTuple):
+class Contents(NamedTuple):
     """The tables of a folder as text, what is wrong or odd about the files, and the files themselves."""
 
     raws: dict[str, RawTable]
@@ -283,9 +283,9 @@ class Read(NamedTuple):
     inputs: list[Path]
 
 
-def read_all(folder: Path, specs: Mapping[str, TableSpec] = TABLES) -> Read:
+def read_all(folder: Path, specs: Mapping[str, TableSpec] = TABLES) -> Contents:
     """Read every table of the folder, wherever it stands, as text."""
-    out = Read({}, [], [folder / FILE] if (folder / FILE).exists() else [])
+    out = Contents({}, [], [folder / FILE] if (folder / FILE).exists() else [])
 
     def odd(where: str, what: str, do: str) -> None:
         out.problems.append(Problem(where, what, do, weight="doubt"))

@@ -55,7 +55,7 @@ class Readings:
 
 
 @dataclass(frozen=True)
-class Merged:
+class Merge:
     """The whole log with readings added: how many, how many stood there already, and what is odd."""
 
     data: bytes
@@ -65,7 +65,7 @@ class Merged:
 
 
 @dataclass(frozen=True)
-class Prepared:
+class ImportPlan:
     """What would be written: to the log's file, `target`, which now holds `standing`, and to trial.toml.
 
     `name` is that of the mapping, and `stored` whether trial.toml held it already.
@@ -79,14 +79,14 @@ class Prepared:
     name: str
     stored: bool
     readings: Readings
-    merged: Merged
+    merged: Merge
     target: str
     standing: bytes | None
 
 
 def prepare(
     folder: str | Path, file: str | Path, name: str | None = None, told: Mapping[str, str] | None = None
-) -> Prepared:
+) -> ImportPlan:
     """Read an export, by a stored mapping that fits or else by a guess, and work out what would be written.
 
     `name` is that of a mapping in trial.toml, or to be; `told` is what the maker says of the columns. Nothing
@@ -135,7 +135,7 @@ def prepare(
     if problems or readings is None:
         raise BadInput(problems)
     merged = into_room_log(standing, readings)
-    return Prepared(
+    return ImportPlan(
         folder, file, data, layout, found, name, stored is not None, readings, merged, target, standing
     )
 
@@ -259,7 +259,7 @@ def _standing(folder: Path) -> tuple[str, bytes | None, list[Problem]]:
     return target, None if path is None else path.read_bytes(), problems
 
 
-def into_room_log(standing: bytes | None, readings: Readings) -> Merged:
+def into_room_log(standing: bytes | None, readings: Readings) -> Merge:
     """Add hygrometer readings to the room log (None: there is none yet); one in order of time stays so.
 
     A reading whose time, temperature and humidity stand there already, be it in a row that was left out, is
@@ -279,7 +279,7 @@ def into_room_log(standing: bytes | None, readings: Readings) -> Merged:
         for time, temp, rh in zip(new["time"], new["temp_c"], new["rh_pct"], strict=True)
     ]
     data = _inserted(standing, cells, list(new["time"]), old["time"].dropna())
-    return Merged(data, len(new), len(rows) - len(new), (said,) if clash else ())
+    return Merge(data, len(new), len(rows) - len(new), (said,) if clash else ())
 
 
 def _stamp(time: pd.Timestamp) -> str:
@@ -337,7 +337,7 @@ def _written(lines: Sequence[Sequence[str]], separator: str = ",", end: str = "\
     return out.getvalue()
 
 
-def write(ready: Prepared) -> list[Path]:
+def write(ready: ImportPlan) -> list[Path]:
     """Write what was prepared, all of it or nothing, and return what was written; nothing is written twice.
 
     A file that changed in the meantime, or a trial.toml that cannot take the mapping, raises BadInput.
@@ -368,7 +368,7 @@ def write(ready: Prepared) -> list[Path]:
     return [ready.folder / name for name in names]
 
 
-def _kept_name(ready: Prepared) -> str | None:
+def _kept_name(ready: ImportPlan) -> str | None:
     """Where the original goes; None where the same bytes are kept already."""
     home = ready.folder / EXPORTS
     number, name = 1, ready.file.name

@@ -14,9 +14,9 @@ from sound_trial import TOML
 
 from fizzlab.errors import BadInput, CannotAnswer
 from fizzlab.report import parts as sections
-from fizzlab.report.analysis import Analysed, analyse
+from fizzlab.report.analysis import Analysis, analyse
 from fizzlab.report.page import Findings, Grid, Notes
-from fizzlab.report.parts.choose import Chosen, choosing, further
+from fizzlab.report.parts.choose import Judgement, choosing, further
 from fizzlab.report.parts.confirm import beside
 from fizzlab.report.run import write_report
 from fizzlab.trial import shipped
@@ -25,7 +25,7 @@ from fizzlab.trial.folder import Trial, load
 MakeTrial = Callable[..., Path]
 
 
-def chosen_of(done: Analysed) -> Chosen:
+def chosen_of(done: Analysis) -> Judgement:
     found = choosing(done)
     assert found is not None
     return found
@@ -54,11 +54,11 @@ def lines_of(pieces: list[object]) -> list[str]:
 
 
 @pytest.fixture(scope="module")
-def cores() -> Analysed:
+def cores() -> Analysis:
     return analyse(load(shipped.demo("cores")))
 
 
-def test_the_truth_of_the_demo_decides(cores: Analysed) -> None:
+def test_the_truth_of_the_demo_decides(cores: Analysis) -> None:
     """The demo was made so that gum with lake crumbles beyond the limit; nothing else does."""
     chosen = chosen_of(cores)
     table = chosen.choice.table
@@ -73,7 +73,7 @@ def test_the_truth_of_the_demo_decides(cores: Analysed) -> None:
     assert (table["meets"] <= table["meets_high"] + 0.01).all()
 
 
-def test_what_to_make_next(cores: Analysed) -> None:
+def test_what_to_make_next(cores: Analysis) -> None:
     choice = chosen_of(cores).choice
     bounds = choice.confirm(3)
     assert "cost" not in bounds.index
@@ -83,7 +83,7 @@ def test_what_to_make_next(cores: Analysed) -> None:
     assert (plan.runs.groupby("day")["binder"].nunique() == 1).all()  # the binder is the day's
 
 
-def test_the_page_and_the_findings_tell_the_same(demo_reports: dict[str, Path], cores: Analysed) -> None:
+def test_the_page_and_the_findings_tell_the_same(demo_reports: dict[str, Path], cores: Analysis) -> None:
     page = unescape(demo_reports["cores"].read_text(encoding="utf-8")).replace("\u00a0", " ")
     assert "<h2>Which to keep</h2>" in page
     findings = json.loads((demo_reports["cores"].parent / "findings.json").read_text(encoding="utf-8"))
@@ -101,7 +101,7 @@ def test_other_demos_have_no_such_section(demo_reports: dict[str, Path]) -> None
             assert "Which to keep" not in report.read_text(encoding="utf-8")
 
 
-def test_the_answer_in_words(cores: Analysed) -> None:
+def test_the_answer_in_words(cores: Analysis) -> None:
     """The one snapshot of these sentences."""
     pieces = sections.choice(cores)
     assert lines_of(pieces)[:4] == [

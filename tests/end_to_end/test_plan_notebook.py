@@ -15,7 +15,7 @@ from fizzlab.trial import shipped
 pytestmark = pytest.mark.slow
 
 
-def _shown(folder: str, out: Path) -> page.Shown:
+def _shown(folder: str, out: Path) -> page.PageContent:
     executed = papermill.execute_notebook(
         shipped.notebook("plan"), out / "plan.ipynb", parameters={"trial_folder": folder}, progress_bar=False
     )

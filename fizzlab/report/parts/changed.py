@@ -20,7 +20,7 @@ from fizzlab.models.effects import ResponseFit
 from fizzlab.models.surfaces import bend, best, fit_mixture
 from fizzlab.models.terms import Amount, Category, Term, level_name
 from fizzlab.report import phrases as words
-from fizzlab.report.analysis import SHOWN_P, Analysed, at_levels, by_levels
+from fizzlab.report.analysis import SHOWN_P, Analysis, at_levels, by_levels
 from fizzlab.report.figures.panels import Panel, factor_panels
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.crumble import Levels, more_levels
@@ -43,7 +43,7 @@ TOPICS = {
 Told = tuple[bool, Finding]
 
 
-def what_changed(done: Analysed) -> Pieces:
+def what_changed(done: Analysis) -> Pieces:
     """What each factor did: sentences and a picture a factor, and one table of all of it."""
     settings = done.trial.settings
     if not settings.terms():
@@ -69,7 +69,7 @@ def what_changed(done: Analysed) -> Pieces:
     return [*pieces, caution([*by_chance(done), *_by_days(done), *open_])]
 
 
-def _of_factor(done: Analysed, term: Term) -> Pieces:
+def _of_factor(done: Analysis, term: Term) -> Pieces:
     label, measures = done.trial.settings.label, done.trial.settings.measures()
     effects = done.of(term.name)
     if not effects:
@@ -85,7 +85,7 @@ def _of_factor(done: Analysed, term: Term) -> Pieces:
     ]
 
 
-def _picture(done: Analysed, term: Term) -> Picture | None:
+def _picture(done: Analysis, term: Term) -> Picture | None:
     """A panel a response that has forecasts: every batch, all else made equal, and the typical ones."""
     panels, told = [], []
     for response in done.responses:
@@ -110,7 +110,7 @@ def _picture(done: Analysed, term: Term) -> Picture | None:
     )
 
 
-def by_chance(done: Analysed) -> list[str]:
+def by_chance(done: Analysis) -> list[str]:
     """How many of the comparisons chance alone would show, where there are enough to mislead."""
     measured = [effect for effect in done.effects if not effect.exact]
     if len(measured) < FEW_LINES:
@@ -121,7 +121,7 @@ def by_chance(done: Analysed) -> list[str]:
     return [f"{told}{expected}. Make one again that you did not look for."]
 
 
-def _by_days(done: Analysed) -> list[str]:
+def _by_days(done: Analysis) -> list[str]:
     """Which factors only more days tell more about."""
     names = [n for n in done.whole_day if any(effect.judged_by == "days" for effect in done.of(n))]
     whole = listed([done.trial.settings.label(name) for name in names])
@@ -129,7 +129,7 @@ def _by_days(done: Analysed) -> list[str]:
     return [told] if names else []
 
 
-def _not_compared(done: Analysed) -> Iterator[str]:
+def _not_compared(done: Analysis) -> Iterator[str]:
     """What was measured and could not be compared, and what would help."""
     settings = done.trial.settings
     for key, reason in done.reasons.items():
@@ -139,7 +139,7 @@ def _not_compared(done: Analysed) -> Iterator[str]:
             yield f"{capital(settings.measure(name).label)}{by} is not compared. {reason}"
 
 
-def typical_values(done: Analysed) -> Pieces:
+def typical_values(done: Analysis) -> Pieces:
     """What the typical batch gives at each level of each factor: one table of every measure."""
     settings, findings, cells = done.trial.settings, list[Finding](), dict[str, dict[str, str]]()
     tables: dict[str, Levels] = {}
@@ -165,7 +165,7 @@ def typical_values(done: Analysed) -> Pieces:
     return ["## Typical values", Findings(findings, "silent"), grid] if cells else []
 
 
-def in_detail(done: Analysed) -> Pieces:
+def in_detail(done: Analysis) -> Pieces:
     """All pairs, joint effects, bends and best points, odd batches."""
     settings = done.trial.settings
     if not settings.terms() or not done.effects:
@@ -193,7 +193,7 @@ def in_detail(done: Analysed) -> Pieces:
     return ["## The comparisons in detail", *pieces] if pieces else []
 
 
-def _pairs(done: Analysed) -> Pieces:
+def _pairs(done: Analysis) -> Pieces:
     """Every level against every other, of factors with three or more."""
     settings, cells = done.trial.settings, dict[str, dict[str, str]]()
     for response, term in dict.fromkeys((effect.response, effect.term) for effect in done.effects):
@@ -216,7 +216,7 @@ def _chance(p: float) -> str:
     return f"chance alone shows as much in {words.of_hundred(p)} trials"
 
 
-def _joint(done: Analysed) -> Iterator[Told]:
+def _joint(done: Analysis) -> Iterator[Told]:
     """Whether what one factor does depends on another, and whether an amount bends: was it shown, and how."""
     settings = done.trial.settings
     for response, plain in done.fits.items():
@@ -253,7 +253,7 @@ def _apart(fit: ResponseFit, one: str, two: str, measure: Measure) -> str:
     return f" {capital('; '.join(parts))}."
 
 
-def _shape(done: Analysed) -> Iterator[Told]:
+def _shape(done: Analysis) -> Iterator[Told]:
     """Bends, best points and shares of a mixture."""
     for response, fit in done.fits.items():
         if not isinstance(fit, ResponseFit) or not fit.effects:
@@ -281,7 +281,7 @@ def _bend(found: Mapping[str, float], fit: ResponseFit, measure: Measure) -> Tol
     return shown, words.numbers_of(f"bend.{fit.response}", said, row, unit, **more)
 
 
-def _best(done: Analysed, fit: ResponseFit, measure: Measure) -> Told:
+def _best(done: Analysis, fit: ResponseFit, measure: Measure) -> Told:
     """At which of the amounts tried a response is greatest or least, and between which that lies."""
     settings, terms, places = done.trial.settings, {term.name: term for term in fit.terms}, list[str]()
     asked = settings.responses.get(fit.response)
@@ -306,7 +306,7 @@ def _back(found: Mapping[str, float], log: bool) -> dict[str, float]:
     return {name: float(np.exp(end)) for name, end in ends.items()} if log else ends
 
 
-def _mixtures(done: Analysed) -> Iterator[Told]:
+def _mixtures(done: Analysis) -> Iterator[Told]:
     """What more of each part does while the others keep their proportions, where the plan is a mixture."""
     settings = done.trial.settings
     parts = [term for term in settings.terms() if isinstance(term, Amount)]
@@ -324,7 +324,7 @@ def _mixtures(done: Analysed) -> Iterator[Told]:
                 break
 
 
-def worked_out(done: Analysed) -> Pieces:
+def worked_out(done: Analysis) -> Pieces:
     """What each fit rests on, how it was fitted, and how much pieces, batches and days differ by chance."""
     rows, reasons = list[dict[str, str]](), list[str]()
     for name, fit in done.fits.items():

@@ -15,7 +15,7 @@ from fizzlab.models.effects import ResponseFit
 from fizzlab.models.result import FitResult
 from fizzlab.models.terms import Amount, Category, Term, level_name
 from fizzlab.report import phrases as words
-from fizzlab.report.analysis import Analysed
+from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures.panels import MOST, trade_off
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.drying import air_words
@@ -100,7 +100,7 @@ def chance(value: float) -> str:
     return "over 99 %" if value > HALF else "under 1 %"
 
 
-class Chosen(NamedTuple):
+class Judgement(NamedTuple):
     """The combinations that were made, judged; `reasons` why a response that was asked for is not."""
 
     choice: Choice
@@ -110,7 +110,7 @@ class Chosen(NamedTuple):
 
 
 @lru_cache(maxsize=2)
-def choosing(done: Analysed) -> Chosen | None:
+def choosing(done: Analysis) -> Judgement | None:
     """Judge every combination; None where trial.toml states no limit and no wish, or no factor changed.
 
     Raises CannotAnswer where nothing that is asked for can be judged.
@@ -136,7 +136,7 @@ def choosing(done: Analysed) -> Chosen | None:
     asked = ([each for name, each in some.items() if name in fits] for some in (limits, wishes))
     choice = _judge(done.trial, fits, _made(done, fits, notes), *asked)
     voice = Voice(choice.terms, settings, choice.shares, max(fit.n_batches for fit in fits.values()))
-    return Chosen(choice, voice, reasons, list(dict.fromkeys([*notes, *choice.notes])))
+    return Judgement(choice, voice, reasons, list(dict.fromkeys([*notes, *choice.notes])))
 
 
 def _judge(
@@ -147,7 +147,7 @@ def _judge(
     return choose(fits, made, limits=limits, wishes=wishes, share=share, seed=seed)
 
 
-def _fit(done: Analysed, name: str) -> FitResult:
+def _fit(done: Analysis, name: str) -> FitResult:
     """The fit that a response is judged by."""
     fit = done.joint[name] if done.depends(name) else done.fits.get(name)
     if fit is None or not fit.terms:
@@ -163,7 +163,7 @@ def _fit(done: Analysed, name: str) -> FitResult:
     return fit
 
 
-def _made(done: Analysed, fits: Mapping[str, FitResult], notes: list[str]) -> pd.DataFrame:
+def _made(done: Analysis, fits: Mapping[str, FitResult], notes: list[str]) -> pd.DataFrame:
     """The combinations that were made and that every response knows."""
     made = done.trial.rows("runs")[[term.name for term in done.terms]].drop_duplicates()
     for response, fit in fits.items():
@@ -178,7 +178,7 @@ def _made(done: Analysed, fits: Mapping[str, FitResult], notes: list[str]) -> pd
     return made
 
 
-def choice(done: Analysed) -> Pieces:
+def choice(done: Analysis) -> Pieces:
     """Which combination to keep: the answer, the trade-off, what to confirm and what to add."""
     trial, settings = done.trial, done.trial.settings
     if trial.confirms is not None:
@@ -229,7 +229,7 @@ def answer(judged: Choice, voice: Voice, text: str) -> list[Finding]:
     return found + _excluded(judged, voice)
 
 
-def keep_sentence(chosen: Chosen) -> str:
+def keep_sentence(chosen: Judgement) -> str:
     """Which combination to keep, in one sentence."""
     settings = chosen.voice.settings
     return _keep(chosen.choice, chosen.voice, [n for n in chosen.reasons if settings.responses[n].limit(n)])
@@ -312,7 +312,7 @@ def _cell(row: pd.Series) -> str:
     return words.estimate(row.to_dict(), "") + (f"; {chance(row['meets'])}" if "meets" in row else "")
 
 
-def _between(trial: Trial, chosen: Chosen) -> Pieces:
+def _between(trial: Trial, chosen: Judgement) -> Pieces:
     """The best of the amounts between those that were made, where trial.toml asks for steps."""
     steps, tried, voice = trial.settings.choose.steps, chosen.choice, chosen.voice
     if steps is None or not any(isinstance(term, Amount) for term in tried.terms):
@@ -332,7 +332,7 @@ def _between(trial: Trial, chosen: Chosen) -> Pieces:
     return [Findings([found], kind="plain"), Grid(table(grid, voice, 8), "The best of them")]
 
 
-def _confirm(trial: Trial, chosen: Chosen) -> Pieces:
+def _confirm(trial: Trial, chosen: Judgement) -> Pieces:
     """What to make once more, and between which bounds the mean of each response should lie."""
     many, voice, found = trial.settings.choose.confirm_batches, chosen.voice, list[Finding]()
     for response, row in chosen.choice.confirm(many).iterrows():
@@ -353,7 +353,7 @@ def _confirm(trial: Trial, chosen: Chosen) -> Pieces:
     ]
 
 
-def _add(trial: Trial, chosen: Chosen) -> Pieces:
+def _add(trial: Trial, chosen: Judgement) -> Pieces:
     """The batches that would tell most."""
     plan = further(trial, chosen.choice)
     runs, voice = plan.runs, chosen.voice

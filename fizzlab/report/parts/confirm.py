@@ -16,7 +16,7 @@ from fizzlab.models.choose import Choice
 from fizzlab.models.curing import VPD, CuringFit, TouchStudy, with_air
 from fizzlab.models.terms import Category
 from fizzlab.report import phrases as words
-from fizzlab.report.analysis import Analysed, analyse
+from fizzlab.report.analysis import Analysis, analyse
 from fizzlab.report.page import Finding, Findings
 from fizzlab.report.parts.choose import Row, Voice, choosing
 from fizzlab.report.parts.general import Pieces, caution, plain
@@ -26,7 +26,7 @@ TITLE = "## Did it come out as forecast?"
 
 
 @lru_cache(maxsize=2)
-def _seen(done: Analysed) -> tuple[Voice, list[dict[str, Any]], list[str]]:
+def _seen(done: Analysis) -> tuple[Voice, list[dict[str, Any]], list[str]]:
     """Every response of the confirmation batches beside its forecast; CannotAnswer where there is none."""
     original = done.trial.confirms
     assert original is not None
@@ -41,7 +41,7 @@ def _seen(done: Analysed) -> tuple[Voice, list[dict[str, Any]], list[str]]:
     return chosen.voice, seen, notes
 
 
-def came_out(done: Analysed) -> list[str]:
+def came_out(done: Analysis) -> list[str]:
     """The verdict on confirmation batches."""
     try:
         voice, seen, _ = _seen(done)
@@ -54,7 +54,7 @@ def came_out(done: Analysed) -> list[str]:
     return ["Yes: the confirmation batches came out as forecast."]
 
 
-def confirmed(done: Analysed) -> Pieces:
+def confirmed(done: Analysis) -> Pieces:
     """A sentence a response of confirmation batches; nothing for other trials."""
     original = done.trial.confirms
     if original is None:
@@ -86,7 +86,7 @@ def _came_out(row: Row, voice: Voice) -> Finding:
     return replace(found, topic=f"{found.topic}.{row['response']}")
 
 
-def beside(done: Analysed, choice: Choice) -> tuple[list[dict[str, Any]], list[str]]:
+def beside(done: Analysis, choice: Choice) -> tuple[list[dict[str, Any]], list[str]]:
     """Each response of each combination beside its forecast, and what is missing.
 
     Each has the factors, response, seen_low and seen_high (the mean of the batches, as far as looks tell),
@@ -112,7 +112,7 @@ def beside(done: Analysed, choice: Choice) -> tuple[list[dict[str, Any]], list[s
 
 
 def _beside(
-    done: Analysed, choice: Choice, name: str, group: pd.DataFrame
+    done: Analysis, choice: Choice, name: str, group: pd.DataFrame
 ) -> tuple[dict[str, Any], list[str]]:
     study, numbers = done.study(name), done.batches.set_index("run")
     looks = study.brackets if isinstance(study, TouchStudy) else pd.DataFrame(columns=["run"])

@@ -14,7 +14,7 @@ from fizzlab.models.plotting import drawn_apart, house_style, new_figure
 from fizzlab.models.raters import RaterAgreement
 from fizzlab.models.terms import ALL, level_name
 from fizzlab.report import phrases as words
-from fizzlab.report.analysis import Analysed, by_levels
+from fizzlab.report.analysis import Analysis, by_levels
 from fizzlab.report.figures.pieces import score_shares
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.general import Pieces, caution
@@ -40,7 +40,7 @@ AGREE = {
 }
 
 
-def crumble(done: Analysed) -> Pieces:
+def crumble(done: Analysis) -> Pieces:
     """Crumbling in full; what "What changed" and the typical values tell of it is not told again."""
     study, trial = done.studies.get(STUDY), done.trial
     if not isinstance(study, CrumbleStudy):
@@ -69,7 +69,7 @@ def crumble(done: Analysed) -> Pieces:
     return ["## Crumbling", Notes(steps, "next") if steps else None, caution(refused), *pieces]
 
 
-def more_levels(done: Analysed) -> dict[str, Levels]:
+def more_levels(done: Analysis) -> dict[str, Levels]:
     """Typical values that no fit gives so: the share of broken pieces, the height that most pieces survive."""
     study, survive, found = done.studies.get(STUDY), done.trial.settings.crumble.survive, dict[str, Levels]()
     if isinstance(study, CrumbleStudy) and BROKEN in study.numbers:
@@ -90,7 +90,7 @@ def more_levels(done: Analysed) -> dict[str, Levels]:
     return found
 
 
-def _tumbles(done: Analysed, study: CrumbleStudy) -> Pieces:
+def _tumbles(done: Analysis, study: CrumbleStudy) -> Pieces:
     """The loss of each batch, and what the scale cannot show."""
     losses, below, fit = study.losses, study.losses["below_step"], done.fits.get(LOSS)
     batches, doubts = done.trial.batches().loc[losses.index], list[str]()

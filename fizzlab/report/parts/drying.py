@@ -17,7 +17,7 @@ from fizzlab.models.terms import level_name
 from fizzlab.models.touch import SeenOrder
 from fizzlab.models.weighing import RESPONSE, WeighingStudy
 from fizzlab.report import phrases as words
-from fizzlab.report.analysis import Analysed
+from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures import drying as drawn
 from fizzlab.report.page import Finding, Findings, Grid, Picture
 from fizzlab.report.parts.general import Pieces, caution
@@ -41,13 +41,13 @@ SAFETY = (
 )
 
 
-def dried(done: Analysed) -> CuringFit | None:
+def dried(done: Analysis) -> CuringFit | None:
     """The fit of dry times."""
     fit = done.fits.get("dry_h")
     return fit if isinstance(fit, CuringFit) else None
 
 
-def drying(done: Analysed) -> Pieces:
+def drying(done: Analysis) -> Pieces:
     """When pieces are dry: the forecast, the figures, every combination, humidity, the chart for the wall."""
     trial, study, fit = done.trial, done.study("dry_h"), dried(done)
     pieces: Pieces = ["## How soon pieces dry"]
@@ -219,7 +219,7 @@ def _order(seen: SeenOrder) -> str:
     return said
 
 
-def _curves(done: Analysed, study: TouchStudy) -> Picture:
+def _curves(done: Analysis, study: TouchStudy) -> Picture:
     """Dry time over the air where no factor changed, else the bracket of every piece and the share dry over time."""
     fit, term = dried(done), study.grouped_by
     if fit is not None and fit.air and term is None:
@@ -238,7 +238,7 @@ def _curves(done: Analysed, study: TouchStudy) -> Picture:
     return Picture("dry-curves", figure, f"{told}. Below, {looks}.", alt)
 
 
-def next_steps(done: Analysed) -> list[str]:
+def next_steps(done: Analysis) -> list[str]:
     """What to make or measure next, in the order of use."""
     fit, label = dried(done), done.trial.settings.label
     if fit is None:
@@ -269,7 +269,7 @@ def next_steps(done: Analysed) -> list[str]:
     return steps or keep
 
 
-def cautions(done: Analysed) -> list[str]:
+def cautions(done: Analysis) -> list[str]:
     """What limits the answer."""
     trial, fit, said = done.trial, dried(done), list[str]()
     if fit is not None:
@@ -287,7 +287,7 @@ def cautions(done: Analysed) -> list[str]:
     return lines
 
 
-def by_weight(done: Analysed) -> Pieces:
+def by_weight(done: Analysis) -> Pieces:
     """Dry times by weight: the range, the air's effect, the curves, the pieces."""
     study, trial = done.study(RESPONSE), done.trial
     if not isinstance(study, WeighingStudy):

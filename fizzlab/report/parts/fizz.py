@@ -15,7 +15,7 @@ from fizzlab.models.plotting import drawn_apart, house_style, new_figure
 from fizzlab.models.shelf import ShelfFit, mean_interval
 from fizzlab.models.terms import grouping
 from fizzlab.report import phrases as words
-from fizzlab.report.analysis import Analysed, theory_spans
+from fizzlab.report.analysis import Analysis, theory_spans
 from fizzlab.report.figures.pieces import gas_curves
 from fizzlab.report.page import Finding, Findings, Grid, Picture
 from fizzlab.report.parts.general import Pieces, caution
@@ -40,7 +40,7 @@ JUMPS = {
 }
 
 
-def fizz(done: Analysed) -> Pieces:
+def fizz(done: Analysis) -> Pieces:
     """Fizz in full, but for what "What changed" and the typical values tell of it."""
     study = done.study("fizz_s")
     if not isinstance(study, FizzStudy):
@@ -70,7 +70,7 @@ def warmth(times: Times, measure: Measure) -> list[Finding]:
     return [words.numbers_of(topic, said, row, "ratio", batches=effect.n_batches, df=effect.df)]
 
 
-def _labels(done: Analysed) -> pd.Series:
+def _labels(done: Analysis) -> pd.Series:
     """The level that each batch is drawn with, by run."""
     term = grouping(done.terms)
     return drawn_apart(done.trial.batches(), [] if term is None else [term])[0]
@@ -94,7 +94,7 @@ def spent(reached: pd.DataFrame) -> Finding:
     return words.numbers_of("gas_reached.spent", said, row, "share", batches=len(reached), df=df)
 
 
-def _cups(done: Analysed, curves: GasCurves) -> Pieces:
+def _cups(done: Analysis, curves: GasCurves) -> Pieces:
     """The curve of each weighed piece, drawn and as a table."""
     labels = _labels(done)
     readings, lines, rows = list[pd.DataFrame](), list[pd.DataFrame](), list[dict[str, str]]()
@@ -212,7 +212,7 @@ def _about_cups(curves: GasCurves) -> Iterator[str]:
             yield f"The cup of piece {listed(shown)} {told}."
 
 
-def _assumed(done: Analysed, study: FizzStudy) -> list[str]:
+def _assumed(done: Analysis, study: FizzStudy) -> list[str]:
     """What had to be assumed of the recipe."""
     if study.reached is None or done.trial.settings.fizz.theory_g is not None:
         return []

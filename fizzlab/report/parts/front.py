@@ -17,7 +17,7 @@ from fizzlab.models.curing import VPD, CuringFit
 from fizzlab.models.result import Effect, FitResult
 from fizzlab.models.terms import level_name
 from fizzlab.report import phrases as words
-from fizzlab.report.analysis import Analysed
+from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures.front import combinations, over_humidity
 from fizzlab.report.page import FRONT_END, Notes, Picture, Piece, unbroken
 from fizzlab.report.parts.choose import Voice, choosing, keep_sentence
@@ -99,7 +99,7 @@ class Foot(Piece):
         return f'<div class="two">{both}</div>{FRONT_END}'
 
 
-def front(done: Analysed) -> Pieces:
+def front(done: Analysis) -> Pieces:
     """The front page of a report."""
     pieces: Pieces = [*opening(done.trial), Verdict(verdict(done))]
     if done.effects:
@@ -110,7 +110,7 @@ def front(done: Analysed) -> Pieces:
 # --- the verdict ------------------------------------------------------------------------------
 
 
-def about(done: Analysed) -> list[str]:
+def about(done: Analysis) -> list[str]:
     """The responses that the question is about: those that trial.toml names, limits or wishes for, or the first."""
     settings = done.trial.settings
     asked = [name for name, each in settings.responses.items() if each.limit(name) or each.wish(name)]
@@ -118,7 +118,7 @@ def about(done: Analysed) -> list[str]:
     return named or [name for name in ("dry_h", *done.fits) if name in done.fits][:1]
 
 
-def wanted(done: Analysed, response: str) -> int:
+def wanted(done: Analysis, response: str) -> int:
     """Which way the maker wants a response: 1 more, -1 less, 0 not said."""
     settings = done.trial.settings
     each = settings.responses.get(response)
@@ -131,7 +131,7 @@ def wanted(done: Analysed, response: str) -> int:
 
 
 @lru_cache(maxsize=2)
-def verdict(done: Analysed) -> list[str]:
+def verdict(done: Analysis) -> list[str]:
     """Two or three sentences that answer the question."""
     asked, said = about(done), list[str]()
     if done.trial.confirms is not None:
@@ -154,7 +154,7 @@ def verdict(done: Analysed) -> list[str]:
     return [line for line in said if line][:SENTENCES]
 
 
-def _keep(done: Analysed) -> list[str]:
+def _keep(done: Analysis) -> list[str]:
     """Which combination to keep and how long to wait; nothing where nothing was asked or can be judged."""
     with suppress(CannotAnswer):
         chosen = choosing(done)
@@ -167,7 +167,7 @@ def _keep(done: Analysed) -> list[str]:
     return []
 
 
-def _changes(done: Analysed, asked: Sequence[str]) -> list[str]:
+def _changes(done: Analysis, asked: Sequence[str]) -> list[str]:
     """What each change was shown to do to the responses that were asked about, a sentence a level."""
     found, sizes = dict[str, list[str]](), dict[str, float]()
     for effect in done.effects:
@@ -184,7 +184,7 @@ def _changes(done: Analysed, asked: Sequence[str]) -> list[str]:
     return said or ["Can't tell yet: no change was clear in what was asked about."]
 
 
-def _told(done: Analysed, effect: Effect) -> str:
+def _told(done: Analysis, effect: Effect) -> str:
     """One effect, in the response's own unit too where nothing else was changed."""
     measure, label = done.trial.settings.measure(effect.response), done.trial.settings.label
     said = words.sentence(effect, measure, label)
@@ -204,7 +204,7 @@ def _typical(fit: FitResult, effect: Effect, name: str) -> float:
     return float(fit.predict({effect.factor: values[name]})["estimate"].iloc[0])
 
 
-def _damp(fit: CuringFit, done: Analysed) -> str:
+def _damp(fit: CuringFit, done: Analysis) -> str:
     """What the air does, where no factor was changed."""
     if not fit.air_matters or not fit.air:
         return "Can't tell yet how the room's air changes drying." if fit.air else ""
@@ -218,7 +218,7 @@ def _damp(fit: CuringFit, done: Analysed) -> str:
 # --- at a glance ------------------------------------------------------------------------------
 
 
-def glance(done: Analysed) -> Glance:
+def glance(done: Analysis) -> Glance:
     """Every change and every response that was measured."""
     label, changes = done.trial.settings.label, dict[tuple[str, str], tuple[str, str]]()
     rows: dict[str, dict[tuple[str, str], Cell]] = {}
@@ -231,7 +231,7 @@ def glance(done: Analysed) -> Glance:
     return Glance(list(changes.values()), told)
 
 
-def _cell(done: Analysed, effect: Effect) -> Cell:
+def _cell(done: Analysis, effect: Effect) -> Cell:
     measure, want = done.trial.settings.measure(effect.response), wanted(done, effect.response)
     sign, size = "▲" if effect.greater else "▼", words.directed(effect.estimate, effect, measure)
     good = effect.greater == (want > 0) if want else None
@@ -250,7 +250,7 @@ def _cell(done: Analysed, effect: Effect) -> Cell:
 # --- the picture ------------------------------------------------------------------------------
 
 
-def picture(done: Analysed) -> Pieces:
+def picture(done: Analysis) -> Pieces:
     """How long every combination takes, or dry time over humidity where nothing was changed."""
     response = next(iter(about(done)), "")
     fit, settings = done.fits.get(response), done.trial.settings
@@ -266,7 +266,7 @@ def picture(done: Analysed) -> Pieces:
     return []
 
 
-def _of_combinations(done: Analysed, fit: FitResult) -> Pieces:
+def _of_combinations(done: Analysis, fit: FitResult) -> Pieces:
     settings, measure = done.trial.settings, done.trial.settings.measure(fit.response)
     made = fit.made() if fit.terms else pd.DataFrame(index=[0])
     if isinstance(fit, CuringFit):
@@ -306,7 +306,7 @@ def _in_typical_air(fit: CuringFit, share: float) -> pd.Series:
 
 
 @lru_cache(maxsize=2)
-def foot(done: Analysed) -> Foot:
+def foot(done: Analysis) -> Foot:
     """What to do and what to mind, the gravest first, as far as the words go; what can hurt, always."""
     told = [
         *map(str, opening(done.trial)),
@@ -328,14 +328,14 @@ def foot(done: Analysed) -> Foot:
     return Foot(kept[False], [*kept[True], SAFETY[0]])
 
 
-def more(done: Analysed) -> Pieces:
+def more(done: Analysis) -> Pieces:
     """What else there is to do and to mind."""
     shown, (steps, minded) = foot(done), _steps_and_cautions(done)
     lines = [line for line in [*steps, *minded] if line not in (*shown.steps, *shown.cautions)]
     return ["## Also to mind", Notes([*lines, *SAFETY[1:]], "caution")]
 
 
-def _steps_and_cautions(done: Analysed) -> tuple[list[str], list[str]]:
+def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:
     lost = done.trial.left_out()
     gone = lost[lost["table"] == "runs"]["run"].tolist()
     minded = [f"Left out: {words.listed([str(run) for run in gone])}."] if gone else []

@@ -17,13 +17,13 @@ from fizzlab.models.drift import DriftChart, Signal
 from fizzlab.models.pooling import SeasonFit
 from fizzlab.models.season import SeasonStudy, study_season
 from fizzlab.report import phrases as words
-from fizzlab.report.analysis import Analysed
+from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures.drying import drift_days, season_lines
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.drying import AIR_STEPS, dried
 from fizzlab.report.parts.general import Pieces, caution
 from fizzlab.report.phrases import capital, count, duration, listed, number, percent
-from fizzlab.trial.folder import Passed, Trial
+from fizzlab.trial.folder import Exclusion, Trial
 
 #: See docs/methods/season.md.
 FALSE_ALARMS = "Of 100 steady workshops 18 would set off a rule too in 15 days, 38 in 32 days."
@@ -41,10 +41,10 @@ class Across(NamedTuple):
     study: SeasonStudy | None
     trials: Mapping[str, Trial]
     own: str
-    passed: Sequence[Passed]
+    passed: Sequence[Exclusion]
 
 
-def across_trials(done: Analysed) -> Across:
+def across_trials(done: Analysis) -> Across:
     """Set a trial beside the earlier ones."""
     trial, own, passed = done.trial, "", list(done.trial.passed)
     trials, fits = dict[str, Trial](), dict[str, CuringFit]()
@@ -55,7 +55,7 @@ def across_trials(done: Analysed) -> Across:
             trials[name], own = each, name if each is trial else own
         except CannotAnswer as reason:
             why = words.spoken(reason.why, each.settings)
-            passed.append(Passed("this trial" if each is trial else name, why))
+            passed.append(Exclusion("this trial" if each is trial else name, why))
     point = trial.settings.drying.forecast_air
     asked = float(fits[own].batches[VPD].median()) if own else None
     if point is not None:
@@ -81,7 +81,7 @@ def _name(trial: Trial, taken: Mapping[str, Trial]) -> str:
     return name
 
 
-def _fit(each: Trial, done: Analysed) -> CuringFit:
+def _fit(each: Trial, done: Analysis) -> CuringFit:
     """The dry times of one trial over the vapour-pressure deficit; raises why it cannot be set beside others."""
     wanted, fit = done.trial.settings.drying, dried(done)
     if each is done.trial and "dry_h" in done.reasons:
@@ -99,7 +99,7 @@ def _fit(each: Trial, done: Analysed) -> CuringFit:
     return fit
 
 
-def season(done: Analysed) -> Pieces:
+def season(done: Analysis) -> Pieces:
     """The pooled forecast and the chart of the days; nothing where trial.toml names no earlier trials."""
     trial = done.trial
     if trial.settings.earlier is None:

@@ -94,7 +94,6 @@ def test_every_effect_is_told_once_with_its_numbers(cores: Analysis) -> None:
     assert {each.topic: each.estimate for each in told} == {
         f"changed.{effect.topic}": effect.estimate for effect in cores.effects
     }
-    assert sum(isinstance(piece, Grid) for piece in pieces) == 1
 
 
 def test_how_many_comparisons_chance_alone_would_show(cores: Analysis) -> None:

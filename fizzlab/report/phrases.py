@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from math import isfinite
 from typing import Any
 
@@ -210,15 +210,6 @@ def against(effect: Effect, label: Label, middle: str = " against ") -> str:
     if not isinstance(effect.term, Category):
         level = effect.level
     return f"{level}{middle}{with_name(effect, effect.control, label)}"
-
-
-def still_open(effects: Sequence[Effect], measures: Mapping[str, Measure], label: Label) -> list[str]:
-    """What cannot be told yet of the effects of a factor, a sentence a level; the table has how much."""
-    found: dict[str, list[str]] = {}
-    for effect in effects:
-        if not (effect.shown or effect.same or effect.exact):
-            found.setdefault(against(effect, label, " and "), []).append(measures[effect.response].label)
-    return [f"Can't tell yet how {both} differ in {listed(names)}." for both, names in found.items()]
 
 
 def cell(effect: Effect, measure: Measure) -> str:

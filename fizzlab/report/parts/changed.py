@@ -44,7 +44,7 @@ Told = tuple[bool, Finding]
 
 
 def what_changed(done: Analysis) -> Pieces:
-    """What each factor did: sentences and a picture a factor, and one table of all of it."""
+    """What each factor was shown to do: sentences and a picture a factor."""
     settings = done.trial.settings
     if not settings.terms():
         return []
@@ -59,13 +59,6 @@ def what_changed(done: Analysis) -> Pieces:
     depends = [finding for shown, finding in _joint(done) if shown]
     if depends:
         pieces += ["### One change depends on another", Findings(depends)]
-    cells: dict[str, dict[str, str]] = {}
-    for effect in done.effects:
-        measure = settings.measure(effect.response)
-        change = words.against(effect, settings.label)
-        cells.setdefault(capital(measure.label), {})[change] = words.cell(effect, measure)
-    told = "Every change and every response, with 95 % intervals, each judged by itself. “Can't tell” is not “the same”"
-    pieces += ["### All of it", Grid(words.wide(cells, "change", "response"), told)]
     return [*pieces, caution([*by_chance(done), *_by_days(done), *open_])]
 
 
@@ -76,10 +69,10 @@ def _of_factor(done: Analysis, term: Term) -> Pieces:
         return []
     of = [(each, measures[each.response]) for each in effects]
     found = [words.of_effect(*each, words.sentence(*each, label)) for each in of]
-    told = [f.sentence for e, f in zip(effects, found, strict=True) if e.shown or e.same or e.exact]
+    told = [f.sentence for e, f in zip(effects, found, strict=True) if (e.shown or e.same) and not e.exact]
     return [
         f"### {capital(label(term.name))}",
-        Notes([*told, *words.still_open(effects, measures, label)], "answer"),
+        Notes(told or ["Nothing is clear yet; the table above says what is possible."], "answer"),
         Findings(found, kind="silent"),
         _picture(done, term),
     ]
@@ -162,7 +155,7 @@ def typical_values(done: Analysis) -> Pieces:
             findings.append(words.numbers_of(f"{topic}[{place}]", said, row, unit, **more))
     told = "The typical batch with its 95 % interval, the other factors averaged (for dry times: at their control)"
     grid = Grid(words.wide(cells, "measure", "with"), told)
-    return ["## Typical values", Findings(findings, "silent"), grid] if cells else []
+    return ["### Typical values", Findings(findings, "silent"), grid] if cells else []
 
 
 def in_detail(done: Analysis) -> Pieces:
@@ -180,7 +173,7 @@ def in_detail(done: Analysis) -> Pieces:
         for name, fit in done.fits.items()
         for says in (fit.diagnose()["says"] if isinstance(fit, ResponseFit) and fit.effects else ())
     ]
-    pieces: Pieces = [*_pairs(done)]
+    pieces: Pieces = []
     if shown:
         pieces += ["### Bends, best points and shares", Findings(shown, kind="plain")]
     if quiet:
@@ -190,7 +183,7 @@ def in_detail(done: Analysis) -> Pieces:
         pieces.append(Notes([f"No sign of a bend, or that one change depends on another, in {names}."]))
     if doubts:
         pieces += ["### Worth a second look", caution(doubts)]
-    return ["## The comparisons in detail", *pieces] if pieces else []
+    return ["## In detail", *pieces] if any(not isinstance(each, Findings) for each in pieces) else pieces
 
 
 def _pairs(done: Analysis) -> Pieces:
@@ -349,4 +342,4 @@ def worked_out(done: Analysis) -> Pieces:
     said = "Formulas and sources stand in docs/methods of fizzlab. "
     told = "What each rests on; sd: spread by chance, on the scale fitted"
     table = Grid(pd.DataFrame(rows).fillna(""), told)
-    return ["## How this was worked out", said + " ".join(dict.fromkeys(reasons)), table]
+    return ["## How this was worked out", said + " ".join(dict.fromkeys(reasons)), table, *_pairs(done)]

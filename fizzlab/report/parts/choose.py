@@ -20,7 +20,7 @@ from fizzlab.report.figures.panels import MOST, trade_off
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.drying import air_words
 from fizzlab.report.parts.general import Pieces, caution, is_blend
-from fizzlab.report.phrases import bare, capital, count, listed, percent, spoken
+from fizzlab.report.phrases import bare, capital, count, listed, number, percent, spoken
 from fizzlab.trial.folder import Trial
 from fizzlab.trial.settings import TrialSettings
 
@@ -29,10 +29,7 @@ if TYPE_CHECKING:
 
 TITLE = "## Which to keep"
 
-HOW_TO_READ = (
-    "In the table: the typical batch with its 95 % interval; then the chance that a new batch, made on a new day, keeps "
-    "that limit. A limit of safety, of the law or of a supplier is kept by recipe, never by odds."
-)
+BY_RECIPE = "A limit of safety, of the law or of a supplier is kept by recipe, never by odds."
 
 #: A combination that keeps the limits less often than this is said to fail.
 HALF = 0.5
@@ -195,12 +192,15 @@ def choice(done: Analysis) -> Pieces:
     air = [air_words(fit, trial) for fit in judged.fits.values() if isinstance(fit, CuringFit)]
     pieces: Pieces = [
         TITLE,
-        Notes(list(dict.fromkeys(each.sentence for each in found)), "answer"),
+        Notes(list(dict.fromkeys(each.sentence for each in found[1:])), "answer"),
         Findings(found, kind="silent"),
         next((f"Dry times are forecast {each}." for each in air if each), None),
         _picture(judged, voice),
-        HOW_TO_READ,
-        Grid(table(judged, voice, ROWS), "The combinations, best first"),
+        BY_RECIPE,
+        Grid(
+            table(judged, voice, ROWS),
+            "The combinations, best first: the typical batch; the chance that a new one keeps the limit",
+        ),
     ]
     for title, work in (
         ("### Between the amounts that were made", _between),
@@ -295,7 +295,7 @@ def _picture(judged: Choice, voice: Voice) -> Picture:
 
 
 def table(judged: Choice, voice: Voice, most: int) -> pd.DataFrame:
-    """A row a combination, best first: typical batch with interval and chance to keep the limit."""
+    """A row a combination, best first: the typical batch, and its chance to keep the limit."""
     rows = judged.table.head(most)
     beyond = rows["extrapolated"].map({True: " (not tried)", False: ""})
     cells = {"combination": [voice.name(row) for _, row in rows.iterrows()] + beyond}
@@ -309,7 +309,7 @@ def table(judged: Choice, voice: Voice, most: int) -> pd.DataFrame:
 
 
 def _cell(row: pd.Series) -> str:
-    return words.estimate(row.to_dict(), "") + (f"; {chance(row['meets'])}" if "meets" in row else "")
+    return number(float(row["estimate"])) + (f"; {chance(row['meets'])}" if "meets" in row else "")
 
 
 def _between(trial: Trial, chosen: Judgement) -> Pieces:

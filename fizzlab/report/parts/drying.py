@@ -59,7 +59,9 @@ def drying(done: Analysis) -> Pieces:
         return [*pieces, caution([words.spoken(why, trial.settings), *_seen(study)]), _curves(done, study)]
     shares, temp = sorted(trial.settings.drying.shares), room_temp(fit, trial)
     first, silent = _forecast(fit, study, shares[-1], air_words(fit, trial))
-    pieces += [Findings([first, *air_findings(fit, temp)]), Findings(silent, "silent"), _curves(done, study)]
+    alone = not fit.terms or fit.forecast_df < FEW_DF  # else the table tells it of every combination
+    told, silent = ([first], silent) if alone else ([], [first, *silent])
+    pieces += [Findings([*told, *air_findings(fit, temp)]), Findings(silent, "silent"), _curves(done, study)]
     if fit.forecast_df >= FEW_DF:
         pieces.append(_combinations(fit, trial, shares))
     return [*pieces, *_damper(trial, study, fit, shares[-1], temp)] if fit.air_matters else pieces
@@ -146,9 +148,8 @@ def _combinations(fit: CuringFit, trial: Trial, shares: Sequence[float]) -> Grid
     """Forecasts for every combination that was made."""
     made, label = fit.made() if fit.terms else pd.DataFrame(index=[0]), trial.settings.label
     cells = {label(t.name): [level_name(t, value) for value in made[t.name]] for t in fit.terms}
-    for share in shares:
-        rows = fit.predict(made, share=share)
-        cells[f"{percent(share)} dry"] = [duration(hours) for hours in rows["estimate"]]
+    rows = fit.predict(made, share=shares[-1])
+    cells[f"{percent(shares[-1])} dry"] = [duration(hours) for hours in rows["estimate"]]
     cells["95 % interval"] = [words.inside(row) for row in rows.to_dict("records")]
     cells["wait"] = [duration(_wait(fit, each, shares[-1])) for each in made.to_dict("records") or [{}]]
     if rows["extrapolated"].any():

@@ -47,6 +47,7 @@ def study_crumble(
     scale_step_g: float | None = None,
     drop_method: str = "jeffreys",
     index: Mapping[str, Any] | None = None,
+    conf_level: float = 0.95,
 ) -> CrumbleStudy:
     """Study the tumbles, drops and crumble_scores of a trial; tables that are not there are empty.
 
@@ -70,7 +71,8 @@ def study_crumble(
             numbers[BROKEN] = 100 * counts["broken"] / counts["pieces"]
     if len(drops):
         try:
-            fit = fit_drop_height(drops, terms, runs=runs, penalised=drop_method == "jeffreys")
+            penalised = drop_method == "jeffreys"
+            fit = fit_drop_height(drops, terms, runs=runs, penalised=penalised, conf_level=conf_level)
             fits[DROP] = fit
             reasons |= {f"{DROP}, {name}": why for name, why in fit.withheld.items()}
         except CannotAnswer as reason:

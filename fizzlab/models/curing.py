@@ -240,6 +240,7 @@ def study_touch(
     air: AirModel = "vpd",
     forecast_air: tuple[float, float] | None = None,
     margins: Mapping[str, float | None] | None = None,
+    conf_level: float = 0.95,
 ) -> TouchStudy:
     """Join the touch checks of a trial to the air of their batches and fit the dry times.
 
@@ -248,7 +249,7 @@ def study_touch(
     pieces, runs = brackets(tables["touch_checks"]), with_air(tables, air)
     grouped, found = grouping(terms), dict[str, Any]()
     try:
-        asked: dict[str, Any] = {"air": air, "forecast_air": forecast_air}
+        asked: dict[str, Any] = {"air": air, "forecast_air": forecast_air, "conf_level": conf_level}
         fit = fit_curing_time(pieces, terms, runs=runs, margin=(margins or {}).get("dry_h"), **asked)
         pieces, runs, grouped = fit.brackets, fit.batches, grouping(fit.terms)
         found |= {"fits": {"dry_h": fit}, "notes": fit.notes}

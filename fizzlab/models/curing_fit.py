@@ -113,7 +113,7 @@ class CuringFit(FitResult):
         value = float(weights @ self.inner.found.beta)
         se = float(np.sqrt(weights @ self.inner.found.covariance[:-1, :-1] @ weights))
         df = self.inner.strata.of(weights)
-        reach = stats.t.ppf([0.5 + self.conf_level / 2, 0.95], df) * se
+        reach = stats.t.ppf([0.5 + self.conf_level / 2, self.conf_level], df) * se
         low, high, same_low, same_high = np.exp([value - reach, value + reach]).T.ravel().tolist()
         by_days = self.n_days is not None and (self.batches.groupby("day")[term.name].nunique() == 1).all()
         return Effect(

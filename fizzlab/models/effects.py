@@ -392,10 +392,11 @@ def _effects(fit: ResponseFit, margin: float | None) -> tuple[Effect, ...]:
         ends = np.array([row[name] for name in ENDS])
         same = (np.nan, np.nan)
         if margin is not None and fit.log:  # two one-sided t tests, of D. J. Schuirmann
-            reach = float(stats.t.isf(0.05, row["df"])) * row["se"]
+            reach = float(stats.t.isf(1 - fit.conf_level, row["df"])) * row["se"]
             same = float(np.exp(ends[0] - reach)), float(np.exp(ends[0] + reach))
         elif margin is not None and isinstance(term, Category):
-            same = mean_ratio_limits(fit.fits, *fit.weights(pd.DataFrame({term.name: [level, control]})))
+            means = fit.weights(pd.DataFrame({term.name: [level, control]}))
+            same = mean_ratio_limits(fit.fits, *means, alpha=1 - fit.conf_level)
         estimate, low, high = (np.exp(ends) if fit.log else ends).tolist()
         effect = Effect(
             fit.response, term, level, control, scale, estimate, low, high, row["df"], row["p_value"],

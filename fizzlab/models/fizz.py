@@ -326,6 +326,7 @@ def study_fizz(
     curve: Literal["common", "own"] = "common",
     shelf_share: float = 0.9,
     margins: Mapping[str, float | None] | None = None,
+    conf_level: float = 0.95,
 ) -> FizzStudy:
     """Work out the tables fizz_times, fizz_curves and shelf of a trial; those that are not there are empty.
 
@@ -354,7 +355,7 @@ def study_fizz(
             times[name] = batch_times(name, rows, runs.set_index("run"), terms, bath_c)
             if times[name].never:
                 margin = (margins or {}).get(name)
-                fits[name] = times[name].fit_brackets(name, runs, terms, margin=margin)
+                fits[name] = times[name].fit_brackets(name, runs, terms, margin=margin, conf_level=conf_level)
         except CannotAnswer as reason:
             reasons[name] = reason
     if len(stored):

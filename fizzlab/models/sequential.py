@@ -2,8 +2,7 @@
 
 Reported at 5 % each time, a trial without any effect shows one by chance ever more often as batches are
 added. With the critical value of S. J. Pocock (Biometrika 64, 1977, 191-199), the same at every look, all
-intervals hold together as often as one alone should. Looks that were planned may spend the error as
-K. K. G. Lan and D. L. DeMets do (Biometrika 70, 1983, 659-663), nearly all of it at the last.
+intervals hold together as often as one alone should.
 """
 
 from __future__ import annotations
@@ -57,42 +56,3 @@ def constant_level(batches: Sequence[int], conf_level: float = 0.95) -> float:
     least = float(stats.norm.isf((1 - conf_level) / 2))
     found = brentq(lambda c: _held([c] * len(batches), batches) - conf_level, least, most, xtol=1e-6)
     return float(1 - 2 * stats.norm.sf(found))
-
-
-def spending_levels(batches: Sequence[int], planned: int, conf_level: float = 0.95) -> list[float]:
-    """The confidence level of each look so far, where the error is spent as planned.
-
-    Parameters
-    ----------
-    batches : sequence of int
-        How many batches each look so far had, growing.
-    planned : int
-        How many the last planned look has; looks beyond it find the error spent, and get the last level.
-
-    Notes
-    -----
-    A share t of the planned batches has spent the two-sided error 4 - 4 Phi(z / sqrt(t)), with z the normal
-    quantile of 1 - (1 - conf_level) / 4: on each side the function of Lan and DeMets (1983) that follows
-    O'Brien and Fleming.
-
-    Examples
-    --------
-    >>> [round(level, 4) for level in spending_levels([12, 24], planned=24)]
-    [0.9969, 0.951]
-    """
-    one_side = (1 - conf_level) / 2
-    bounds: list[float] = []
-    spent = 0.0
-    for k in range(len(batches)):
-        share = min(batches[k] / planned, 1.0)
-        allowed = 2 * (2 - 2 * float(stats.norm.cdf(stats.norm.isf(one_side / 2) / np.sqrt(share))))
-        if allowed <= spent:
-            bounds.append(bounds[-1])
-            continue
-        spent = allowed
-
-        def beyond(bound: float, k: int = k, allowed: float = allowed) -> float:
-            return _held([*bounds, bound], batches[: k + 1]) - (1 - allowed)
-
-        bounds.append(float(brentq(beyond, 1.0, 9.0, xtol=1e-6)))
-    return [float(1 - 2 * stats.norm.sf(bound)) for bound in bounds]

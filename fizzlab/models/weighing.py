@@ -196,6 +196,7 @@ def study_weighings(
     remaining_share: float = 0.05,
     forecast_air: tuple[float, float] | None = None,
     margins: Mapping[str, float | None] | None = None,
+    conf_level: float = 0.95,
 ) -> WeighingStudy:
     """Fit the drying curve of every weighed piece, and regress the batches' mean log dry times.
 
@@ -221,6 +222,7 @@ def study_weighings(
     found: dict[str, Any] = {}
     try:
         asked: dict[str, Any] = {"air": air, "forecast_air": forecast_air, "response": RESPONSE}
+        asked["conf_level"] = conf_level
         fit = fit_curing_time(known, terms, runs=runs, margin=(margins or {}).get(RESPONSE), **asked)
         found, notes = {"fits": {RESPONSE: fit}}, [*fit.notes, *notes]
     except CannotAnswer as reason:

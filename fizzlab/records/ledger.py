@@ -89,6 +89,7 @@ class Report(_OfRecord):
     versions: dict[str, str]
     lots: dict[str, list[str]] = Field(default_factory=dict)
     deviations: list[DeviationEntry] = Field(default_factory=list)
+    batches: int = Field(default=0, ge=0)  # that were analysed; 0 in entries of before version 0.2
 
 
 class Correction(_OfRecord):

@@ -81,6 +81,7 @@ class About:
     inputs: dict[str, str]
     lots: dict[str, list[str]] = field(default_factory=dict)
     deviations: list[DeviationEntry] = field(default_factory=list)
+    batches: int = 0
 
 
 @dataclass(frozen=True)

@@ -20,11 +20,13 @@ from fizzlab.measures import Measure, looked_up
 from fizzlab.models.days import set_for_days
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.result import Effect, FitResult, Forecast, Study, exact
+from fizzlab.models.sequential import constant_level
 from fizzlab.models.terms import ALL, Amount, Category, Term, level_name, varying
 from fizzlab.recipe.amounts import batch_mass, cost, fizz_balance
 from fizzlab.recipe.ingredients import Recipe, for_run
 from fizzlab.recipe.units import Span
-from fizzlab.trial.folder import Trial
+from fizzlab.records import read_ledger
+from fizzlab.trial.folder import RECORDS, Trial
 
 #: A joint effect, or a bend, counts as shown where chance alone would show as much more rarely than this.
 SHOWN_P = 0.05
@@ -54,6 +56,7 @@ class Analysis:
     reasons: Mapping[str, CannotAnswer] = field(default_factory=dict)
     joint: Mapping[str, ResponseFit] = field(default_factory=dict, repr=False)
     notes: tuple[str, ...] = ()
+    looks: tuple[int, ...] = ()
 
     def study(self, response: str) -> Study | None:
         """The study that a response comes from; None where nothing of it was measured, or it failed."""
@@ -100,7 +103,9 @@ def analyse(trial: Trial, only: Sequence[str] | None = None) -> Analysis:
     settings, runs = trial.settings, trial.rows("runs").reset_index(drop=True)
     terms, notes = varying(settings.terms(), runs) if len(runs) else ([], [])
     measures = {n: each for n, each in settings.measures().items() if only is None or n in only}
-    studies, reasons = _studies(trial, measures)
+    looks = looks_of(trial)
+    level = constant_level(looks)
+    studies, reasons = _studies(trial, measures, level)
     batches, fits = runs, dict[str, FitResult]()
     for each in studies.values():
         reasons |= each.reasons
@@ -115,22 +120,34 @@ def analyse(trial: Trial, only: Sequence[str] | None = None) -> Analysis:
             if name in study.fits:
                 fits[name] = study.fits[name]
             elif name in batches and name in study.numbers:
-                fits[name] = _fit(trial, batches, measure, terms)
+                fits[name] = _fit(trial, batches, measure, terms, level)
                 if terms and not fits[name].effects:
                     reasons[name] = ALIKE
         except CannotAnswer as reason:
             reasons[name] = reason
     joint = {name: both for name, fit in fits.items() if (both := _with_joint_effects(fit)) is not None}
-    return Analysis(trial, tuple(terms), batches, studies, fits, reasons, joint, tuple(notes))
+    return Analysis(trial, tuple(terms), batches, studies, fits, reasons, joint, tuple(notes), looks)
 
 
-def _fit(trial: Trial, batches: pd.DataFrame, measure: Measure, terms: Sequence[Term]) -> ResponseFit:
+def looks_of(trial: Trial) -> tuple[int, ...]:
+    """How many batches each report of the trial had, this one last, as far as there were ever more."""
+    now, found = len(trial.rows("runs")), list[int]()
+    for entry in read_ledger(trial.folder / RECORDS).reports():
+        if max(found, default=0) < entry.batches < now:
+            found.append(entry.batches)
+    return (*found, now)
+
+
+def _fit(
+    trial: Trial, batches: pd.DataFrame, measure: Measure, terms: Sequence[Term], conf_level: float
+) -> ResponseFit:
     """The fit of one number a batch by the plan's model, or with bends by its kind; else of main effects."""
     varied, _ = varying(terms, batches[batches[measure.name].notna()])
     log, plan, asked = measure.scale == "ratio", trial.settings.plan, trial.settings.responses
+    told: dict[str, Any] = {"log": log, "conf_level": conf_level}
     if not varied:
-        return fit_response(batches, measure.name, [], log=log, days="random")
-    margin = asked[measure.name].same_within if measure.name in asked else None
+        return fit_response(batches, measure.name, [], days="random", **told)
+    told["margin"] = asked[measure.name].same_within if measure.name in asked else None
     models: list[str | Sequence[str]] = ["main"]
     if plan is not None and plan.model is not None:
         models.insert(0, plan.model)
@@ -138,10 +155,10 @@ def _fit(trial: Trial, batches: pd.DataFrame, measure: Measure, terms: Sequence[
         models.insert(0, "quadratic")
     for model in models[:-1]:
         try:
-            return fit_response(batches, measure.name, varied, model=model, log=log, margin=margin)
+            return fit_response(batches, measure.name, varied, model=model, **told)
         except CannotAnswer:
             continue
-    return fit_response(batches, measure.name, varied, log=log, margin=margin)
+    return fit_response(batches, measure.name, varied, **told)
 
 
 def _with_joint_effects(fit: FitResult) -> ResponseFit | None:
@@ -149,7 +166,8 @@ def _with_joint_effects(fit: FitResult) -> ResponseFit | None:
     if not isinstance(fit, ResponseFit) or len(fit.terms) < 2 or any(":" in term for term in fit.basis.terms):
         return None
     try:
-        found = fit_response(fit.batches, fit.response, fit.terms, log=fit.log, model="interactions")
+        more: dict[str, Any] = {"log": fit.log, "conf_level": fit.conf_level}
+        found = fit_response(fit.batches, fit.response, fit.terms, model="interactions", **more)
     except CannotAnswer:
         return None
     return found if (found.tests["df_den"] >= FEW_DF).all() else None
@@ -184,11 +202,11 @@ def _study_name(measure: Measure) -> str:
 
 
 def _studies(
-    trial: Trial, measures: Mapping[str, Measure]
+    trial: Trial, measures: Mapping[str, Measure], conf_level: float
 ) -> tuple[dict[str, Study], dict[str, CannotAnswer]]:
     """Each study once, and why those that failed did."""
     tables = {name: trial.rows(name) for name in trial.settings.tables()}
-    offered, groups = _offered(trial), dict[str, list[Measure]]()
+    offered, groups = {**_offered(trial), "conf_level": conf_level}, dict[str, list[Measure]]()
     found, reasons = dict[str, Study](), dict[str, CannotAnswer]()
     for measure in measures.values():
         groups.setdefault(_study_name(measure), []).append(measure)

@@ -196,6 +196,7 @@ def _about(trial: Trial, notebook: str, inputs: dict[str, str], signed: records.
         parameters_sha256=records.sha256(records.canonical(settings.model_dump(mode="json"))),
         inputs=inputs,
         lots=settings.lots,
+        batches=len(trial.rows("runs")),
         deviations=deviations(trial, plan.runs if plan is not None else ()),
     )
 

@@ -338,5 +338,11 @@ def more(done: Analysis) -> Pieces:
 def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:
     lost = done.trial.left_out()
     gone = lost[lost["table"] == "runs"]["run"].tolist()
-    minded = [f"Left out: {words.listed([str(run) for run in gone])}."] if gone else []
+    minded = []
+    if len(done.looks) > 1:
+        before = words.listed([str(batches) for batches in done.looks[:-1]])
+        minded = [
+            f"Also reported with {before} batches: intervals are wider, so that all looks hold together."
+        ]
+    minded += [f"Left out: {words.listed([str(run) for run in gone])}."] if gone else []
     return next_steps(done), [*minded, *cautions(done)]

@@ -77,9 +77,9 @@ def _report_on(trials: list[Path], **options: Any) -> None:
     for outcome in outcomes:
         if outcome.page:
             pages = [outcome.page, outcome.page.with_name("report.pdf")]
-            lines = verdict_of(outcome.page.read_text(encoding="utf-8"))[:2]
-            lines += [str(page) for page in pages if page == outcome.page or page.is_file()]
-            click.echo("\n".join(lines))
+            for line in verdict_of(outcome.page.read_text(encoding="utf-8"))[:2]:
+                click.echo(line, err=True)  # what is read by other programs is the paths alone
+            click.echo("\n".join(str(page) for page in pages if page == outcome.page or page.is_file()))
         if outcome.sent:
             click.echo(f"  copied to {outcome.sent}")
     for outcome in outcomes:

@@ -72,7 +72,7 @@ def _read(path: Path) -> Printed:
 def printed(demo_reports: dict[str, Path], tmp_path_factory: pytest.TempPathFactory) -> dict[str, Printed]:
     home = tmp_path_factory.mktemp("pdf")
     for name, paper in zip(DEMOS, ("a4", "letter", "a4"), strict=True):
-        printing.print_pdf(demo_reports[name], home / f"{name}.pdf", paper=paper)  # type: ignore[arg-type]
+        printing.print_pdf(demo_reports[name], home / f"{name}.pdf", paper=paper, whole=True)  # type: ignore[arg-type]
     assert sorted(path.name for path in home.iterdir()) == [f"{name}.pdf" for name in DEMOS]
     return {name: _read(home / f"{name}.pdf") for name in DEMOS}
 
@@ -85,6 +85,19 @@ def test_paper_is_the_one_asked_for(
     for sheet in printed[name].pdf.pages:
         assert float(sheet.mediabox.width) * MM_OF_POINT == pytest.approx(width, abs=0.5)
         assert float(sheet.mediabox.height) * MM_OF_POINT == pytest.approx(height, abs=0.5)
+
+
+@needs_browser
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize("name", ["cores", *DEMOS])
+def test_the_front_page_is_one_sheet(
+    name: str, paper: printing.Paper, demo_reports: dict[str, Path], tmp_path: Path
+) -> None:
+    printing.print_pdf(demo_reports[name], tmp_path / "front.pdf", paper=paper)
+    (sheet,) = _read(tmp_path / "front.pdf").plain
+    html = demo_reports[name].read_text(encoding="utf-8")
+    front = html[html.index('<div class="front">') : html.index('<div class="detail">')]
+    assert all(text in sheet for tag in ("h1", "h2", "li", "figcaption") for text in _inner(front, tag))
 
 
 @needs_browser
@@ -196,7 +209,7 @@ def test_a_record_holds_the_pdf_on_the_paper_of_the_trial(make_trial: MakeTrial)
 def test_a_record_is_printed_later_beside_it(demo_reports: dict[str, Path], tmp_path: Path) -> None:
     record = shutil.copytree(demo_reports["season"].parent, tmp_path / "season-1")
     before = {path: path.read_bytes() for path in record.rglob("*") if path.is_file()}
-    result = CliRunner().invoke(main, ["pdf", str(record), "--paper", "Letter"])
+    result = CliRunner().invoke(main, ["pdf", str(record), "--paper", "Letter", "--whole"])
     assert (result.exit_code, result.stdout.strip()) == (0, str(tmp_path / "season-1.pdf"))
     assert len(PdfReader(tmp_path / "season-1.pdf").pages) > 3
     assert before == {path: path.read_bytes() for path in record.rglob("*") if path.is_file()}

@@ -89,6 +89,9 @@ def _picture(done: Analysis, term: Term) -> Picture | None:
                 means, points = at_levels(fit, own), fit.points(term.name)
                 made = fit.batches[term.name].reindex(points.index)
                 names = [level_name(own, value) for value in made]
+                if isinstance(own, Amount):  # beside the nearest amount that is shown
+                    near = np.abs(np.subtract.outer(made.to_numpy(float), means["value"].to_numpy(float)))
+                    names = means["level"].to_numpy()[near.argmin(axis=1)].tolist()
                 table = pd.DataFrame({"level": names, "value": points.to_numpy()})
                 title = capital(measure.titled).replace(", ", ",\u00a0")
                 panels.append(Panel(title, means, table, measure.scale == "ratio"))

@@ -187,12 +187,14 @@ def choice(done: Analysis) -> Pieces:
     if chosen is None:
         return []
     judged, voice, reasons = chosen.choice, chosen.voice, chosen.reasons
-    found = answer(judged, voice, keep_sentence(chosen))
+    keep = keep_sentence(chosen)  # stands on the front page
+    found = answer(judged, voice, keep)
+    said_here = list(dict.fromkeys(each.sentence for each in found if each.sentence != keep))
     said = [f"{capital(settings.measure(n).label)} is not judged here. {why}" for n, why in reasons.items()]
     air = [air_words(fit, trial) for fit in judged.fits.values() if isinstance(fit, CuringFit)]
     pieces: Pieces = [
         TITLE,
-        Notes(list(dict.fromkeys(each.sentence for each in found[1:])), "answer"),
+        Notes(said_here, "answer"),
         Findings(found, kind="silent"),
         next((f"Dry times are forecast {each}." for each in air if each), None),
         _picture(judged, voice),

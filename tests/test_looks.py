@@ -1,0 +1,60 @@
+"""A trial that is looked at again as batches are added."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from kept_trial import keep_record
+
+from fizzlab.models.effects import fit_response
+from fizzlab.models.sequential import constant_level
+from fizzlab.models.terms import Category
+from fizzlab.report.analysis import analyse, looks_of
+from fizzlab.trial.folder import load
+
+COLOUR = Category("colour", ("pearl", "dye"), "pearl")
+LOOKS = (12, 18, 24, 30, 36)
+
+
+def test_a_report_with_more_batches_than_one_before_is_another_look(tmp_path: Path) -> None:
+    folder = tmp_path / "quay"
+    for batches in (2, 3, 3, 9):
+        keep_record(folder, batches=batches)
+    trial = load(folder)
+    now = len(trial.rows("runs"))
+    assert looks_of(trial) == (2, 3, now)
+    fits = analyse(trial).fits.values()
+    assert {fit.conf_level for fit in fits} <= {constant_level((2, 3, now))}
+
+
+def test_more_looks_need_more_confidence_and_one_look_none() -> None:
+    levels = [constant_level(LOOKS[:looks]) for looks in range(1, 6)]
+    assert levels[0] == 0.95
+    assert levels == sorted(levels)
+    assert levels[-1] < 1 - 0.05 / 5  # less than if the looks had nothing to do with each other
+
+
+@pytest.mark.slow
+def test_looking_five_times_raises_no_more_false_alarms_than_looking_once() -> None:
+    rng, trials = np.random.default_rng(711), 400
+    level = [constant_level(LOOKS[:look]) for look in range(1, 6)]
+    alarms = {"as if each were the only one": 0, "held together": 0}
+    for _ in range(trials):
+        colour = np.array(["pearl", "dye"])[np.arange(36) % 2]
+        table = pd.DataFrame({"run": [f"R{i}" for i in range(36)], "colour": colour})
+        table["hours"] = rng.gamma(8.0, size=36)  # of another shape than the fit, which is of logarithms
+        seen = set[str]()
+        for look, batches in enumerate(LOOKS):
+            p = fit_response(table[:batches], "hours", [COLOUR]).effects[0].p_value
+            seen |= {"as if each were the only one"} if p < 0.05 else set()
+            seen |= {"held together"} if p < 1 - level[look] else set()
+        for how in seen:
+            alarms[how] += 1
+    rate = {how: count / trials for how, count in alarms.items()}
+    error = np.sqrt(0.05 * 0.95 / trials)
+    assert rate["as if each were the only one"] > 0.05 + 3 * error
+    # the first look was taken at 95 %, before anybody knew of the others: 8.4 % in all for known variances
+    assert rate["held together"] < 0.084 + 2 * np.sqrt(0.084 * 0.916 / trials)

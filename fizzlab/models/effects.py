@@ -395,8 +395,8 @@ def _effects(fit: ResponseFit, margin: float | None) -> tuple[Effect, ...]:
             reach = float(stats.t.isf(1 - fit.conf_level, row["df"])) * row["se"]
             same = float(np.exp(ends[0] - reach)), float(np.exp(ends[0] + reach))
         elif margin is not None and isinstance(term, Category):
-            means = fit.weights(pd.DataFrame({term.name: [level, control]}))
-            same = mean_ratio_limits(fit.fits, *means, alpha=1 - fit.conf_level)
+            top, bottom = fit.weights(pd.DataFrame({term.name: [level, control]}))
+            same = mean_ratio_limits(fit.fits, top, bottom, 1 - fit.conf_level)
         estimate, low, high = (np.exp(ends) if fit.log else ends).tolist()
         effect = Effect(
             fit.response, term, level, control, scale, estimate, low, high, row["df"], row["p_value"],

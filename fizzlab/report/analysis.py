@@ -185,7 +185,7 @@ def at_levels(fit: FitResult, term: Term, share: float = 0.5) -> pd.DataFrame:
     rows = fit.predict({term.name: list(values)}, share=share)
     names, many = [level_name(term, v) for v in values], [int((tried == v).sum()) for v in values]
     found = rows[["estimate", "conf_low", "conf_high", "extrapolated"]]
-    return found.assign(factor=term.name, level=names, n_batches=many, value=values)
+    return found.assign(factor=term.name, level=names, n_batches=many, value=np.array(values))
 
 
 def by_levels(fit: FitResult, share: float = 0.5) -> pd.DataFrame:

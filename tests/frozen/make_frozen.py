@@ -920,7 +920,7 @@ def lost(target):
         "[responses.dry_h]\nat_most = 14\nsame_within = 1.25\n\n"
         '[responses.foam_mm]\nlabel = "foam after a minute"\nunit = "mm"\nscale = "difference"\nat_least = 12\n\n'
         + drying(temp=14, rh=78)
-        + '[fizz]\ntheory_g = 9.0\nwater_ml = 400\n\n[crumble]\ndrop_method = "likelihood"\ntumble_scale = "logit"\n'
+        + '[fizz]\ntheory_g = 9.0\nwater_ml = 400\n\n[crumble]\ndrop_method = "likelihood"\n'
     )
     write_trial(
         target / code,

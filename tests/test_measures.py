@@ -17,7 +17,8 @@ from fizzlab.errors import BadInput
 from fizzlab.measures import MEASURES, TABLES, Measure, Words, register
 from fizzlab.report import parts
 from fizzlab.report.analysis import Analysis, analyse
-from fizzlab.report.page import Findings, Grid, Picture
+from fizzlab.report.page import Findings, Picture
+from fizzlab.report.parts.front import glance
 from fizzlab.trial.folder import load
 
 MakeTrial = Callable[..., Path]
@@ -76,7 +77,7 @@ def folder_of(make_trial: MakeTrial, own: str = "") -> Path:
 
 
 def check_all(folder: Path, more: str) -> Analysis:
-    """Table, comparison, sentence, table of all, picture."""
+    """Table, comparison, sentence, front page, picture."""
     done = analyse(load(folder))
     assert done.numbers == ("scent",)
     (effect,) = done.of("colour", "scent")
@@ -90,8 +91,7 @@ def check_all(folder: Path, more: str) -> Analysis:
         if each.topic == "changed.scent.colour[dye]"
     ]
     assert said.startswith(f"Pieces with dye {more}")
-    (grid,) = [piece for piece in pieces if isinstance(piece, Grid)]
-    assert "Scent after a week" in grid.rows.to_string()
+    assert "Scent after a week" in glance(done).rows
     pictures = [piece for piece in pieces if isinstance(piece, Picture)]
     assert "Scent after a week, points" in pictures[0].alt
     return done

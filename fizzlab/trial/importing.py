@@ -266,7 +266,10 @@ def into_room_log(standing: bytes | None, readings: Readings) -> Merge:
     not added again.
     """
     rows, old = readings.rows, _typed(standing or b"time,temp_c,rh_pct\n")
-    keys, held = (pd.MultiIndex.from_frame(each[["time", *TAKES.values()]].round(2)) for each in (rows, old))
+    to_digits = dict.fromkeys(TAKES.values(), 2)
+    keys, held = (
+        pd.MultiIndex.from_frame(each[["time", *to_digits]].round(to_digits)) for each in (rows, old)
+    )
     fresh = ~keys.isin(held)
     new = rows[fresh].sort_values("time", kind="stable")
     clash = int(new["time"].isin(set(old["time"])).sum())

@@ -38,7 +38,7 @@ def test_more_looks_need_more_confidence_and_one_look_none() -> None:
 
 
 @pytest.mark.slow
-def test_looking_five_times_raises_no_more_false_alarms_than_looking_once() -> None:
+def test_later_looks_add_no_more_false_alarms_than_the_first_one_already_cost() -> None:
     rng, trials = np.random.default_rng(711), 400
     level = [constant_level(LOOKS[:look]) for look in range(1, 6)]
     alarms = {"as if each were the only one": 0, "held together": 0}

@@ -27,6 +27,9 @@ PICTURE_KEY = "fizzlab"
 #: Where the front page ends, and what is folded begins.
 FRONT_END = '<hr class="front-end">'
 
+#: JupyterLab would put the text of a cell to the right.
+LEFT = 'style="text-align: left"'
+
 Bundle = tuple[dict[str, Any], dict[str, Any]]
 
 _UNITS = re.compile(r"(?<=\d) (?=(?:h|min|days|g|kPa|mm|cm|s|°C|%)(?![\w]))")
@@ -101,9 +104,11 @@ class Grid(Piece):
     caption: str = ""
 
     def html(self) -> str:
-        head = "".join(f'<th scope="col">{escape(str(name))}</th>' for name in self.rows.columns)
+        head = "".join(f'<th scope="col" {LEFT}>{escape(str(name))}</th>' for name in self.rows)
         rows = self.rows.astype(str).to_numpy()
-        body = "".join(f"<tr>{''.join(f'<td>{unbroken(cell)}</td>' for cell in row)}</tr>" for row in rows)
+        body = "".join(
+            f"<tr>{''.join(f'<td {LEFT}>{unbroken(cell)}</td>' for cell in row)}</tr>" for row in rows
+        )
         caption = f"<caption>{unbroken(self.caption)}</caption>" if self.caption else ""
         table = f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
         return f'<div class="grid">{table}</div>'
@@ -163,6 +168,19 @@ def show(*pieces: object) -> None:
     for piece in pieces:
         if piece is not None:
             display(Prose(piece) if isinstance(piece, str) else piece)  # type: ignore[no-untyped-call]
+
+
+class Part(list[object]):
+    """A section of a report, its pieces in reading order; at the end of a notebook's cell it shows itself."""
+
+    @property
+    def findings(self) -> pd.DataFrame:
+        """The numbers behind its sentences: topic, sentence, estimate, low, high, unit and so on."""
+        told = [piece.findings for piece in self if isinstance(piece, Findings)]
+        return pd.DataFrame([asdict(each) for some in told for each in some])
+
+    def _ipython_display_(self) -> None:
+        show(*self)
 
 
 def markdown(text: str) -> str:

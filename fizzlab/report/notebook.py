@@ -30,15 +30,26 @@ STEPS = {
 class _NoTrial:
     """Whatever is asked of it, it says that no trial is loaded."""
 
+    def __repr__(self) -> str:
+        return "No trial is loaded. Mend the folder in the first cell, then choose Run, Run All Cells."
+
+    def __getitem__(self, name: object) -> Any:
+        raise FizzlabError(repr(self))
+
     def __getattr__(self, name: str) -> Any:
         if name.startswith("_"):
             raise AttributeError(name)
-        do = "Mend the folder in the first cell, then choose Run, Run All Cells."
-        raise FizzlabError(f"No trial is loaded. {do}")
+        return self[name]
 
 
-#: What a notebook holds until a trial is loaded, so that it never goes on showing another one's answer.
-NO_TRIAL: Any = _NoTrial()
+def no_trial() -> Any:
+    """What a notebook holds until a trial is loaded, so that it never shows the answer of another."""
+    from IPython.core.getipython import get_ipython
+
+    kernel = getattr(get_ipython(), "kernel", None)  # type: ignore[no-untyped-call]
+    if kernel is not None:
+        kernel.stop_on_error_timeout = 0.5  # else cells that arrive late are run after the one that failed
+    return _NoTrial()
 
 
 @dataclass(frozen=True)
@@ -67,7 +78,7 @@ def _row(trial: dict[Any, Any]) -> str:
 def trials(folder: str | Path = "..") -> Found:
     """The trials in a folder and its sub-folders, and links to the notebooks that each needs.
 
-    Copies of these, set to the trial, are put into the working folder; nothing is written into a trial.
+    Copies of these, each set to its trial, are put into the folder `opened`; nothing is written into a trial.
     """
     home = Path(folder)
     folder_there(home)
@@ -94,7 +105,7 @@ def _trial(folder: Path, home: Path) -> dict[str, object]:
         links |= {"the report": page} if page is not None else {}
         notebooks = list(_notebooks(trial))
     for words, notebook in notebooks:
-        links[words] = shipped.put_notebook(notebook, Path(name, f"{notebook}.ipynb"), folder)
+        links[words] = shipped.put_notebook(notebook, Path("opened", name, f"{notebook}.ipynb"), folder)
     links[FILE] = folder / FILE
     to = {words: os.path.relpath(path).replace(os.sep, "/") for words, path in links.items()}
     return {"trial": name, "question": settings.question if settings else "", "state": state, "links": to}

@@ -109,7 +109,7 @@ class Grid(Piece):
         body = "".join(
             f"<tr>{''.join(f'<td {LEFT}>{unbroken(cell)}</td>' for cell in row)}</tr>" for row in rows
         )
-        caption = f"<caption>{unbroken(self.caption)}</caption>" if self.caption else ""
+        caption = f"<caption {LEFT}>{unbroken(self.caption)}</caption>" if self.caption else ""
         table = f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
         return f'<div class="grid">{table}</div>'
 

@@ -238,7 +238,7 @@ class _Squares:
         free = np.ones(len(start), bool)
         if not (np.isfinite(self.residuals(start)).all() and np.isfinite(self.slopes(start)).all()):
             return _End(start, free, fault=_NO_START)
-        if method == "lm":  # as `least_squares` does, without its wrapping, which takes longer than the search
+        if method == "lm":  # as `least_squares` does, but for wrapping that takes longer than the search
             told: dict[str, Any] = {"ftol": 1e-15, "xtol": 1e-15, "gtol": 1e-15, "maxfev": self.evaluations}
             theta, *_, status = leastsq(self.residuals, start, Dfun=self.slopes, full_output=True, **told)
             spent = status == 5

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
@@ -19,11 +18,13 @@ from fizzlab.trial import shipped
 from fizzlab.trial.folder import RECORDS, Trial, folder_there, load
 from fizzlab.trial.settings import FILE, read_settings
 
-#: The notebooks that go step by step, what a link to each says, and the tables of which one must be there.
+#: What a link to a notebook says, and the tables of which a trial needs one for it.
 STEPS = {
+    "trial_report": ("the report, cell by cell", ()),
     "cure": ("drying", ("touch_checks", "weighings")),
     "crumble": ("crumbling", ("tumbles", "drops", "crumble_scores")),
     "fizz": ("fizz", ("fizz_times", "fizz_curves", "shelf")),
+    "effects": ("what changed", ()),
 }
 
 
@@ -37,9 +38,7 @@ class _NoTrial:
         raise FizzlabError(repr(self))
 
     def __getattr__(self, name: str) -> Any:
-        if name.startswith("_"):
-            raise AttributeError(name)
-        return self[name]
+        raise AttributeError(name) if name.startswith("_") else FizzlabError(repr(self))
 
 
 def no_trial() -> Any:
@@ -61,18 +60,16 @@ class Found(Piece):
     def html(self) -> str:
         if self.table.empty:
             return "<p>No trial is here yet. In a terminal: <code>fizzlab new my-trial</code></p>"
-        head = "".join(
-            f'<th scope="col" {LEFT}>{name}</th>' for name in ("trial", "question", "state", "open")
+        rows = [("trial", "question", "state", "open")]
+        for trial in self.table.to_dict("records"):
+            links = [f'<a href="{quote(to)}">{escape(said)}</a>' for said, to in trial["links"].items()]
+            told = [unbroken(trial[name]) for name in rows[0][:3]]
+            rows.append((told[0], told[1], told[2], " · ".join(links)))
+        cells = ["".join(f"<td {LEFT}>{cell}</td>" for cell in row) for row in rows]
+        head, body = cells[0].replace("<td", '<th scope="col"').replace("</td", "</th"), cells[1:]
+        return (
+            f"<table><thead><tr>{head}</tr></thead><tbody><tr>{'</tr><tr>'.join(body)}</tr></tbody></table>"
         )
-        rows = "".join(_row(trial) for trial in self.table.to_dict("records"))
-        caption = "<caption>The trials here, how far they are, and what to open</caption>"
-        return f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
-
-
-def _row(trial: dict[Any, Any]) -> str:
-    links = " · ".join(f'<a href="{quote(to)}">{escape(words)}</a>' for words, to in trial["links"].items())
-    cells = "".join(f"<td {LEFT}>{unbroken(trial[name])}</td>" for name in ("question", "state"))
-    return f'<tr><th scope="row" {LEFT}>{escape(trial["trial"])}</th>{cells}<td {LEFT}>{links}</td></tr>'
 
 
 def trials(folder: str | Path = "..") -> Found:
@@ -90,56 +87,39 @@ def _trial(folder: Path, home: Path) -> dict[str, object]:
     """One row of the table."""
     name = folder.relative_to(home).as_posix().removeprefix(".") or folder.resolve().name
     settings, _ = read_settings(folder)
-    links: dict[str, Path] = {}
+    planned = settings is not None and settings.plan is not None
+    notebooks, links = {"the plan": "plan"} if planned else {}, dict[str, Path]()
     try:
         trial = load(folder)
     except BadInput as error:
         hard = [problem for problem in error.problems if problem.weight == "problem"]
         state = f"{count(len(hard), 'problem')} to mend: {hard[0]}"
-        names = {path.name.casefold() for path in folder.iterdir()}
-        if settings is not None and settings.plan is not None and not {"runs.csv", "readings.xlsx"} & names:
+        if planned and not {"runs.csv", "readings.xlsx"} & {
+            path.name.casefold() for path in folder.iterdir()
+        }:
             state = "not planned yet"
-        notebooks = [("the plan", "plan")] if settings is not None and settings.plan is not None else []
     else:
-        state, page = _state(trial)
-        links |= {"the report": page} if page is not None else {}
-        notebooks = list(_notebooks(trial))
-    for words, notebook in notebooks:
-        links[words] = shipped.put_notebook(notebook, Path("opened", name, f"{notebook}.ipynb"), folder)
+        read = {name for name in trial.tables if name not in ("runs", "room_log") and trial.has(name)}
+        state, page = _state(trial, bool(read))
+        links |= {"the report": page} if page.is_file() else {}
+        steps = {
+            said: key for key, (said, tables) in STEPS.items() if read and (not tables or read & {*tables})
+        }
+        notebooks |= {"the bench": "bench", **steps}
+        notebooks |= {"across trials": "season"} if trial.settings.earlier is not None else {}
+    for said, notebook in notebooks.items():
+        links[said] = shipped.put_notebook(notebook, Path("opened", name, f"{notebook}.ipynb"), folder)
     links[FILE] = folder / FILE
-    to = {words: os.path.relpath(path).replace(os.sep, "/") for words, path in links.items()}
+    to = {said: os.path.relpath(path).replace(os.sep, "/") for said, path in links.items()}
     return {"trial": name, "question": settings.question if settings else "", "state": state, "links": to}
 
 
-def _state(trial: Trial) -> tuple[str, Path | None]:
+def _state(trial: Trial, read: bool) -> tuple[str, Path]:
     """How far a sound trial is, and the page of its last report."""
-    batches = count(len(trial.rows("runs")), "batch", "batches")
-    reports = read_ledger(trial.folder / RECORDS).reports()
-    if reports:
-        changed = fingerprints(trial.folder, trial.inputs) != reports[-1].inputs
-        page = trial.folder / RECORDS / reports[-1].record / "report.html"
-        state = f"reported on {reports[-1].date}" + ("; a table was changed since" if changed else "")
-        return state, page if page.is_file() else None
-    return f"{batches}, {'not reported yet' if _read(trial) else 'nothing read yet'}", None
-
-
-def _read(trial: Trial) -> bool:
-    """Are there readings of what was made?"""
-    return any(name not in ("runs", "room_log") and trial.has(name) for name in trial.tables)
-
-
-def _notebooks(trial: Trial) -> Iterator[tuple[str, str]]:
-    """The notebooks that a trial needs, each with what a link to it says."""
-    if trial.settings.plan is not None:
-        yield "the plan", "plan"
-    yield "the bench", "bench"
-    if not _read(trial):
-        return
-    yield "the report, cell by cell", "trial_report"
-    for name, (words, tables) in STEPS.items():
-        if any(trial.has(table) for table in tables):
-            yield words, name
-    if trial.settings.factors:
-        yield "what changed", "effects"
-    if trial.settings.earlier is not None:
-        yield "across trials", "season"
+    home, said = trial.folder / RECORDS, count(len(trial.rows("runs")), "batch", "batches")
+    reports = read_ledger(home).reports()
+    if not reports:
+        return f"{said}, {'not reported yet' if read else 'nothing read yet'}", home / "none"
+    changed = fingerprints(trial.folder, trial.inputs) != reports[-1].inputs
+    said = f"reported on {reports[-1].date}" + ("; a table was changed since" if changed else "")
+    return said, home / reports[-1].record / "report.html"

@@ -10,7 +10,7 @@ from typing import Any
 import nbformat
 import pytest
 from kept_trial import keep_record
-from sound_trial import TOML
+from planned_trials import toml
 
 from fizzlab.errors import BadInput, CannotAnswer, FizzlabError
 from fizzlab.report import notebook, parts
@@ -83,10 +83,9 @@ def test_the_first_notebook_lists_trials_and_sets_notebooks_to_them(
     shutil.copytree(make_trial(touch_checks__csv=None), tmp_path / "made")
     shutil.copytree(make_trial(), tmp_path / "read")
     shutil.rmtree(tmp_path / "quay")
-    plan = f"{TOML}\n[plan]\nkind = 'compare'\nrepeats = 3\n"
-    for name, toml in {"planned": plan, "broken <b>": "title = 1"}.items():
+    for name, text in {"planned": toml("compare"), "broken <b>": "title = 1"}.items():
         (tmp_path / name).mkdir()
-        (tmp_path / name / "trial.toml").write_text(toml)
+        (tmp_path / name / "trial.toml").write_text(text, encoding="utf-8")
     before = {path for path in tmp_path.rglob("*") if path.is_file()}
     here = tmp_path / "notebooks"
     here.mkdir()

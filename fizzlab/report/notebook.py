@@ -45,7 +45,7 @@ def no_trial() -> Any:
     """What a notebook holds until a trial is loaded, so that it never shows the answer of another."""
     from IPython.core.getipython import get_ipython
 
-    kernel = getattr(get_ipython(), "kernel", None)  # type: ignore[no-untyped-call]
+    kernel = getattr(get_ipython(), "kernel", None)
     if kernel is not None:
         kernel.stop_on_error_timeout = 0.5  # else cells that arrive late are run after the one that failed
     return _NoTrial()

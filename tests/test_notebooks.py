@@ -51,7 +51,7 @@ def test_papermill_knows_the_folder_as_a_text(path: Path) -> None:
 
 
 def test_without_a_trial_every_question_gets_one_sentence() -> None:
-    nothing: Any = notebook.no_trial()
+    nothing: Any = notebook.NO_TRIAL
     for ask in (lambda: nothing.trial, lambda: nothing[0], lambda: parts.opening(nothing)):
         with pytest.raises(FizzlabError, match=r"^No trial is loaded\. Mend the folder in the first cell"):
             ask()

@@ -41,14 +41,8 @@ class _NoTrial:
         raise AttributeError(name) if name.startswith("_") else FizzlabError(repr(self))
 
 
-def no_trial() -> Any:
-    """What a notebook holds until a trial is loaded, so that it never shows the answer of another."""
-    from IPython.core.getipython import get_ipython
-
-    kernel = getattr(get_ipython(), "kernel", None)
-    if kernel is not None:
-        kernel.stop_on_error_timeout = 0.5  # else cells that arrive late are run after the one that failed
-    return _NoTrial()
+#: What a notebook holds until a trial is loaded, so that it never shows the answer of another.
+NO_TRIAL: Any = _NoTrial()
 
 
 @dataclass(frozen=True)
@@ -60,16 +54,16 @@ class Found(Piece):
     def html(self) -> str:
         if self.table.empty:
             return "<p>No trial is here yet. In a terminal: <code>fizzlab new my-trial</code></p>"
-        rows = [("trial", "question", "state", "open")]
+        head = "".join(
+            f'<th scope="col" {LEFT}>{name}</th>' for name in ("trial", "question", "state", "open")
+        )
+        body = ""
         for trial in self.table.to_dict("records"):
             links = [f'<a href="{quote(to)}">{escape(said)}</a>' for said, to in trial["links"].items()]
-            told = [unbroken(trial[name]) for name in rows[0][:3]]
-            rows.append((told[0], told[1], told[2], " · ".join(links)))
-        cells = ["".join(f"<td {LEFT}>{cell}</td>" for cell in row) for row in rows]
-        head, body = cells[0].replace("<td", '<th scope="col"').replace("</td", "</th"), cells[1:]
-        return (
-            f"<table><thead><tr>{head}</tr></thead><tbody><tr>{'</tr><tr>'.join(body)}</tr></tbody></table>"
-        )
+            cells = (unbroken(trial["question"]), unbroken(trial["state"]), " · ".join(links))
+            told = "".join(f"<td {LEFT}>{cell}</td>" for cell in cells)
+            body += f'<tr><th scope="row" {LEFT}>{escape(trial["trial"])}</th>{told}</tr>'
+        return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
 
 
 def trials(folder: str | Path = "..") -> Found:

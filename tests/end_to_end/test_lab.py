@@ -197,10 +197,8 @@ def test_the_first_notebook_opens_what_each_trial_needs(lab: Lab, browser: Any) 
     page.keyboard.insert_text('trials_folder: str = "."')
     _run_all(page)
     table = page.locator(".jp-OutputArea-output table")
-    assert table.locator("tbody th").all_text_contents() == [
-        *sorted(source.name for source in shipped.demo_trials()),
-        "practice",
-    ]
+    names = [*(source.name for source in shipped.demo_trials()), "practice"]
+    assert table.locator("tbody th").all_text_contents() == sorted(names)
     row = table.locator("tr", has=page.get_by_role("rowheader", name="binder", exact=True))
     row.get_by_role("link", name="drying", exact=True).click()
     page.wait_for_url("**/opened/binder/cure.ipynb")

@@ -202,7 +202,7 @@ def test_the_first_notebook_opens_what_each_trial_needs(lab: Lab, browser: Any) 
     row = table.locator("tr", has=page.get_by_role("rowheader", name="binder", exact=True))
     row.get_by_role("link", name="drying", exact=True).click()
     page.wait_for_url("**/opened/binder/cure.ipynb")
-    page.get_by_text("Drying, step by step").wait_for()
+    page.get_by_role("heading", name="Drying, step by step").wait_for()
     page.wait_for_function("document.querySelector('#jp-main-statusbar')?.innerText.includes('Idle')")
     _run_all(page)
     assert load(lab.home / "binder").settings.title in _outputs(page)[0]

@@ -273,8 +273,7 @@ def _of_brackets(taken: pd.DataFrame) -> tuple[_Strata, float]:
     above = _of_numbers(location, {name: groups[name] for name in ("samples", "operators")}, spare=0)
     named = ["cells" if name == "repeats" else name for name in above.names]
     # as many as the readings would have if they were known, and no more than the brackets tell
-    spare = len(taken) - len(first)
-    df = spare * min(1.0, 1 / (2 * found.covariance[-1, -1] * len(taken)))
+    df = min(float(len(taken) - len(first)), 1 / (2 * float(found.covariance[-1, -1])))
     share = float(np.einsum("ij,jk,ik->i", x, found.covariance[:-1, :-1], x).mean()) / found.sigma**2
     expects = np.block([[above.expects, np.full((len(named), 1), share)], [np.zeros(len(named)), np.ones(1)]])
     squares = np.append(above.mean_square, found.sigma**2)

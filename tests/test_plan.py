@@ -12,7 +12,7 @@ import openpyxl
 import pandas as pd
 import pytest
 from click.testing import CliRunner
-from planned_trials import COLOUR, GUM, HEAD, KINDS, READ, RECIPE, amount, toml
+from planned_trials import ALIKE, COLOUR, GUM, HEAD, KINDS, READ, RECIPE, amount, toml
 
 from fizzlab.bench.cards import make_cards
 from fizzlab.bench.planfiles import write_plan
@@ -60,7 +60,7 @@ def _snapshot(path: Path) -> dict[str, str]:
 
 
 def test_every_kind_of_plan_has_an_example() -> None:
-    said = "".join(KINDS.values())
+    said = "".join([*KINDS.values(), ALIKE])
     assert all(f'kind = "{kind}"' in said for kind in PLAN_KINDS)
 
 

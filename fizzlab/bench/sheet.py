@@ -68,8 +68,7 @@ def readings_blanks(settings: TrialSettings, plan: PlanSettings) -> tuple[Blanks
     pieces = tuple(f"piece {piece}" for piece in range(1, plan.pieces + 1))
     readers: tuple[str, ...] = ("batch",)
     if plan.again:
-        pieces = tuple(f"piece {piece}, {who}" for piece, who in plan.readers())
-        readers = tuple(f"{who}, {place}" for place, (_, who) in enumerate(plan.readers(), start=1))
+        pieces = readers = tuple(f"{piece}, {who}" for piece, who in plan.readers())
     for name, spec in settings.tables().items():
         named = {column.name for column in spec.columns}
         if name not in plan.tables or RUN.name not in named or BLIND.name in spec.planned:

@@ -33,7 +33,7 @@ LIMIT = float(stats.norm.ppf(0.975) * np.sqrt(2))
 #: One more repeat is planned as long as it is worth at least so large a share of more samples.
 GAIN = 0.10
 
-_DRAWS = 40_000
+_DRAWS = 20_000
 
 _KINDS = ("samples", "operators", "items", "cells")
 
@@ -75,8 +75,8 @@ class Repeatability(FitResult):
 
     def of_component(self, name: str) -> dict[str, float] | None:
         """One row of `components`; None where these readings cannot tell it."""
-        rows = self.components[self.components["component"] == name]
-        return None if rows.empty else rows.iloc[0].to_dict()
+        rows = self.components.set_index("component")
+        return rows.loc[name].to_dict() if name in rows.index else None
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw every reading by its sample, marked by who read it; returns the Axes."""
@@ -86,9 +86,9 @@ class Repeatability(FitResult):
         x = rows["sample"].map(samples.index) + 0.7 * ((turn + 0.5) / many - 0.5)
         top = rows["upper"].where(np.isfinite(rows["upper"]), 1.2 * rows["lower"].max())
         for person, look in looks(sorted(set(rows["operator"]))).items():
-            mine, seen = rows["operator"] == person, {"color": look.colour}
-            axes.plot(x[mine & known], top[mine & known], look.marker, ms=5, label=person, **seen)
-            axes.vlines(x[mine & ~known], rows["lower"][mine & ~known], top[mine & ~known], lw=2.2, **seen)
+            dots, bars = (each & (rows["operator"] == person) for each in (known, ~known))
+            axes.plot(x[dots], top[dots], look.marker, ms=5, label=person, color=look.colour)
+            axes.vlines(x[bars], rows["lower"][bars], top[bars], lw=2.2, color=look.colour)
         axes.axhline(self.typical, color=SOFT, lw=0.8)
         axes.set_xticks(range(len(samples)), samples)
         axes.set_ylabel(self.response)
@@ -149,7 +149,7 @@ def repeatability(
     Notes
     -----
     The interval of the repeatability is that of chi-square. The others are generalised intervals: mean
-    squares drawn as df MS / chi-square, 40,000 times from a fixed seed, are turned into spreads (S.
+    squares drawn as df MS / chi-square, 20,000 times from a fixed seed, are turned into spreads (S.
     Weerahandi, JASA 88, 1993, 899). They hold for normal spreads. An item read once counts with the repeats:
     a test that uses pieces up cannot tell its scatter from theirs. With operators for laboratories these are
     the terms of ISO 5725; people of one workshop give what its part 3 calls intermediate precision.

@@ -44,7 +44,7 @@ R = Source(
     "program",
     "R 4.2.2, lme4 1.1-31: variances of the gauge study of Houf and Burman (1988)",
     "output of the script; the readings as in the SAS manual, PROC VARCOMP, example of METHOD=GRR",
-    "Rscript tests/published/r/repeatability.R",
+    "tests/published/r/repeatability.R",
 )
 
 #: Simulated precision study: 20 days, two runs a day, two replicates a run.

@@ -76,7 +76,9 @@ class Repeatability(FitResult):
     def of_component(self, name: str) -> dict[str, float] | None:
         """One row of `components`; None where these readings cannot tell it."""
         rows = self.components.set_index("component")
-        return {str(n): float(v) for n, v in rows.loc[name].items()} if name in rows.index else None
+        if name not in rows.index:
+            return None
+        return dict(zip(map(str, rows.columns), rows.loc[[name]].to_numpy(float)[0].tolist(), strict=True))
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw every reading by its sample, marked by who read it; returns the Axes."""

@@ -77,6 +77,7 @@ class TableSpec:
 RUN = Column("run", "text", "the batch, as named in runs")
 PIECE = Column("piece", "text", "the piece within its batch")
 NOTE = Column("note", "text", "anything worth remembering", required=False)
+RATER = Column("rater", "text", "who did the test")
 HOURS = Column("hours", "number", "hours since the batch was made", low=0, high=2000)
 CHECKED_AT = Column(
     "checked_at", "moment", "date and time of the check, instead of hours", required=False, clock=True
@@ -315,6 +316,16 @@ def register(measure: Measure, table: TableSpec | None = None) -> None:
 def tables(own: Sequence[Measure] = ()) -> dict[str, TableSpec]:
     """Every table, with those that a maker's own measures need."""
     return TABLES | {each.table: piece_table(each) for each in own if each.table and each.table not in TABLES}
+
+
+def with_rater(spec: TableSpec) -> TableSpec:
+    """The table where several people read the same batches: with who read, if it has no such column."""
+    names = [column.name for column in spec.columns]
+    if RATER.name in names or RUN.name not in spec.planned:
+        return spec
+    at = 1 + max(names.index(name) for name in (RUN.name, PIECE.name) if name in names)
+    columns = (*spec.columns[:at], RATER, *spec.columns[at:])
+    return replace(spec, columns=columns, planned=(*spec.planned[:at], RATER.name, *spec.planned[at:]))
 
 
 def looked_up(name: str) -> Callable[..., Any]:

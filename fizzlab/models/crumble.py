@@ -56,6 +56,7 @@ def study_crumble(
     """
     runs, tumbles, drops, scores = (tables[name] for name in ("runs", "tumbles", "drops", "crumble_scores"))
     numbers: dict[str, pd.Series] = {}
+    readings: dict[str, pd.DataFrame] = {}
     fits: dict[str, FitResult] = {}
     reasons: dict[str, CannotAnswer] = {}
     refused: dict[str, CannotAnswer] = {}
@@ -64,6 +65,7 @@ def study_crumble(
         try:
             losses = batch_losses(tumbles, scale_step_g)
             numbers[LOSS] = loss_numbers(losses)
+            readings[LOSS] = _each_loss(tumbles, float(losses["step_g"].iloc[0]))
         except CannotAnswer as reason:
             reasons[LOSS] = reason
         counts = counted(tumbles)
@@ -79,6 +81,7 @@ def study_crumble(
             reasons[DROP] = reason
     if len(scores):
         numbers[SCORE] = score_numbers(scores)
+        readings[SCORE] = scores.assign(lower=scores["score"], upper=scores["score"])
         try:
             agreement = rater_agreement(scores) if scores["rater"].nunique() > 1 else None
         except CannotAnswer as reason:
@@ -89,7 +92,7 @@ def study_crumble(
         except CannotAnswer as reason:
             refused["index"] = reason
     told: dict[str, Any] = {"losses": losses, "agreement": agreement, "index": parts, "refused": refused}
-    return CrumbleStudy(numbers=numbers, fits=fits, reasons=reasons, **told)
+    return CrumbleStudy(numbers=numbers, readings=readings, fits=fits, reasons=reasons, **told)
 
 
 def batch_losses(tumbles: pd.DataFrame, scale_step_g: float | None = None) -> pd.DataFrame:
@@ -114,6 +117,13 @@ def batch_losses(tumbles: pd.DataFrame, scale_step_g: float | None = None) -> pd
     table = by_batch[["loss_pct", "step_pct"]].mean().assign(tumbles=by_batch.size(), step_g=step)
     table["below_step"] = table["loss_pct"] < 0.5 * table["step_pct"] - 1e-12
     return table.join(counted(tumbles)) if "broken" in tumbles else table
+
+
+def _each_loss(tumbles: pd.DataFrame, step_g: float) -> pd.DataFrame:
+    """The loss of each tumble in per cent, at least half a step of the scale."""
+    lost = (tumbles["before_g"] - tumbles["after_g"]).clip(lower=step_g / 2)
+    loss = 100 * lost / tumbles["before_g"]
+    return tumbles.assign(lower=loss, upper=loss)
 
 
 def counted(tumbles: pd.DataFrame) -> pd.DataFrame:

@@ -247,7 +247,7 @@ def study_touch(
     `tables` holds runs, touch_checks, weighings and room_log; the rest is as in `fit_curing_time`.
     """
     pieces, runs = brackets(tables["touch_checks"]), with_air(tables, air)
-    grouped, found = grouping(terms), dict[str, Any]()
+    grouped, found = grouping(terms), dict[str, Any](readings={"dry_h": pieces})
     try:
         asked: dict[str, Any] = {"air": air, "forecast_air": forecast_air, "conf_level": conf_level}
         fit = fit_curing_time(pieces, terms, runs=runs, margin=(margins or {}).get("dry_h"), **asked)

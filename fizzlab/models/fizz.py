@@ -364,6 +364,7 @@ def study_fizz(
         except CannotAnswer as reason:
             found["no_shelf"] = reason
     numbers = {name: each.numbers for name, each in times.items()}
+    found["readings"] = {name: each.at_bath for name, each in times.items()}
     if "reached" in found:
         numbers["gas_pct"] = 100 * found["reached"]["share"]
     return FizzStudy(numbers=numbers, fits=fits, reasons=reasons, times=times, **found)

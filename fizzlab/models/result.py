@@ -198,10 +198,12 @@ class Study:
     """What the readings of one kind of test say of the batches.
 
     `numbers` has, by response, one number a batch (indexed by run), to be compared by `fit_response`; `fits`
-    the fit of a response that has no such number; `reasons` why there is neither.
+    the fit of a response that has no such number; `reasons` why there is neither. `readings` are the single
+    readings behind them: run, piece (where it is of one), and lower and upper, equal where it is known.
     """
 
     numbers: Mapping[str, pd.Series] = field(default_factory=dict)
+    readings: Mapping[str, pd.DataFrame] = field(default_factory=dict, repr=False)
     fits: Mapping[str, FitResult] = field(default_factory=dict)
     reasons: Mapping[str, CannotAnswer] = field(default_factory=dict)
     notes: tuple[str, ...] = ()

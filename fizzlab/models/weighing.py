@@ -227,7 +227,8 @@ def study_weighings(
         found, notes = {"fits": {RESPONSE: fit}}, [*fit.notes, *notes]
     except CannotAnswer as reason:
         found = {"reasons": {RESPONSE: reason}}
-    found |= {"numbers": {RESPONSE: hours}, "notes": tuple(notes)}
+    each = pieces.assign(lower=pieces["hours"], upper=pieces["hours"])[["run", "piece", "lower", "upper"]]
+    found |= {"numbers": {RESPONSE: hours}, "readings": {RESPONSE: each.dropna()}, "notes": tuple(notes)}
     return WeighingStudy(pieces=pieces, curves=curves, grouped_by=grouped, **found)
 
 

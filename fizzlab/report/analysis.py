@@ -245,7 +245,8 @@ def study_column(measure: Measure, rows: pd.DataFrame) -> Study:
     keys = [told[key] for key in ("run", "piece") if key in told]
     pieces = pd.Series(np.log(values) if log else values, told.index).groupby(keys, sort=False).mean()
     means = pieces.groupby("run", sort=False).mean()
-    return Study(numbers={measure.name: means.map(np.exp) if log else means})
+    each = told.assign(lower=values, upper=values)
+    return Study(numbers={measure.name: means.map(np.exp) if log else means}, readings={measure.name: each})
 
 
 def _options(

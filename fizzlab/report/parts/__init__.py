@@ -15,5 +15,6 @@ from fizzlab.report.parts.front import more as more
 from fizzlab.report.parts.general import left_out as left_out
 from fizzlab.report.parts.general import opening as opening
 from fizzlab.report.parts.general import record_block as record_block
+from fizzlab.report.parts.repeat import good_test as good_test
 from fizzlab.report.parts.season import across_trials as across_trials
 from fizzlab.report.parts.season import season as season

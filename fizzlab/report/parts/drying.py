@@ -68,8 +68,10 @@ def drying(done: Analysis) -> Pieces:
 
 
 def room_temp(fit: CuringFit, trial: Trial) -> float:
-    """The temperature that is forecast for, else that of the middle batch."""
+    """The temperature that is forecast for, else that of the middle batch; nan where it is not known."""
     point = trial.settings.drying.forecast_air
+    if point is None and "temp_c" not in fit.batches:
+        return float("nan")
     return float(round(float(fit.batches["temp_c"].median()))) if point is None else point.temp_c
 
 

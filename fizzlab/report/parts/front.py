@@ -24,6 +24,7 @@ from fizzlab.report.parts.choose import Voice, choosing, keep_sentence
 from fizzlab.report.parts.confirm import came_out
 from fizzlab.report.parts.drying import SAFETY, air_words, cautions, dried, next_steps, room_temp, waits
 from fizzlab.report.parts.general import Pieces, opening
+from fizzlab.report.parts.repeat import again, enough, every_reading, next_repeats
 from fizzlab.report.phrases import capital, percent, spoken
 
 #: An effect that is not shown leans one way where chance alone would show as much in fewer trials than this.
@@ -136,6 +137,8 @@ def verdict(done: Analysis) -> list[str]:
     asked, said = about(done), list[str]()
     if done.trial.confirms is not None:
         return came_out(done)
+    if again(done):
+        return enough(done)
     if len(asked) == 1:
         effects = sorted(done.fits[asked[0]].effects, key=lambda effect: (not effect.shown, effect.p_value))
         said = [_told(done, effect) for effect in effects]
@@ -252,6 +255,8 @@ def _cell(done: Analysis, effect: Effect) -> Cell:
 
 def picture(done: Analysis) -> Pieces:
     """How long every combination takes, or dry time over humidity where nothing was changed."""
+    if again(done):
+        return every_reading(done)
     response = next(iter(about(done)), "")
     fit, settings = done.fits.get(response), done.trial.settings
     if isinstance(fit, CuringFit) and fit.air and not fit.terms:
@@ -345,4 +350,5 @@ def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:
             f"Also reported with {before} batches: intervals are wider, so that all looks hold together."
         ]
     minded += [f"Left out: {words.listed([str(run) for run in gone])}."] if gone else []
-    return next_steps(done), [*minded, *cautions(done)]
+    steps = next_repeats(done) if again(done) else next_steps(done)
+    return steps, [*minded, *cautions(done)]

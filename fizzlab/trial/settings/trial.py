@@ -17,7 +17,7 @@ from pydantic import Field, ValidationError, model_validator
 
 from fizzlab.design.kinds import KINDS
 from fizzlab.errors import BadInput, Problem, did_you_mean
-from fizzlab.measures import MEASURES, TABLES, Column, Measure, TableSpec, tables
+from fizzlab.measures import MEASURES, TABLES, Column, Measure, TableSpec, tables, with_rater
 from fizzlab.models.terms import Amount, Category, Term
 from fizzlab.recipe.ingredients import Recipe
 from fizzlab.trial.settings.recipe import RecipeSettings, make_recipe
@@ -126,7 +126,9 @@ class TrialSettings(Section):
             for each in self.measures().values()
             if each.table == "runs" and each.column not in held
         ]
-        return found | {"runs": replace(runs, columns=(*runs.columns, *more))}
+        found |= {"runs": replace(runs, columns=(*runs.columns, *more))}
+        again = self.plan is not None and self.plan.again
+        return {name: with_rater(spec) for name, spec in found.items()} if again else found
 
     def measure(self, response: str) -> Measure:
         """How a response is spoken of and compared: one of `MEASURES`, or the maker's own."""
@@ -162,7 +164,11 @@ def misfits(settings: TrialSettings) -> Complaints:
 
 def _check_plan(said: Complaints, plan: PlanSettings, settings: TrialSettings) -> None:
     factors, kind = settings.factors, KINDS[plan.kind]
-    if not factors:
+    if kind.again and factors:
+        do = "Take the factors out, or choose another kind; hold the recipe as you make it most often."
+        said.add("plan.kind", f"a plan of the kind “{kind.name}” makes every batch alike.", do)
+        return
+    if not factors and not kind.again:
         said.add("plan.kind", "there is no factor to plan for.", "Add one under [factors.NAME].")
         return
     called = f"a plan of the kind “{plan.kind}”"
@@ -208,7 +214,7 @@ def _check_plan(said: Complaints, plan: PlanSettings, settings: TrialSettings) -
         if len({factor.unit for factor in factors.values()}) > 1:
             what = "a mixture adds up in one unit, and the factors have several."
             said.add("plan.kind", what, "Give every ingredient of the mixture the same unit.")
-    if set(plan.hard_to_change or ()) >= set(factors):
+    if factors and set(plan.hard_to_change or ()) >= set(factors):
         what = "every factor is one of the room, so none is changed from batch to batch."
         said.add("plan.hard_to_change", what, "Leave at least one factor out of it.")
     readings = [name for name in settings.tables() if name != "runs"]

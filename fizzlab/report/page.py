@@ -101,12 +101,14 @@ class Grid(Piece):
     caption: str = ""
 
     def html(self) -> str:
-        head = "".join(f'<th scope="col">{escape(str(name))}</th>' for name in self.rows.columns)
+        named = map(escape, map(str, self.rows.columns))
+        head = "".join(f'<th scope="col">{name}</th>' if name else "<td></td>" for name in named)
         rows = self.rows.astype(str).to_numpy()
         body = "".join(f"<tr>{''.join(f'<td>{unbroken(cell)}</td>' for cell in row)}</tr>" for row in rows)
         caption = f"<caption>{unbroken(self.caption)}</caption>" if self.caption else ""
         table = f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-        return f'<div class="grid">{table}</div>'
+        # a table may be wider than a phone, and must then be scrolled without a mouse
+        return f'<div class="grid" tabindex="0" role="group" aria-label="{escape(self.caption) or "Table"}">{table}</div>'
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ needs_axe = pytest.mark.skipif(not AXE.is_file(), reason="axe-core is not instal
 
 
 def barriers(page: Any, within: str = "") -> list[str]:
-    """What axe-core finds against its rules in a page, or a part of it: the rule, and where it is broken first."""
+    """What axe-core finds in a page, or a part of it: each rule, and where it is broken first."""
     page.evaluate(AXE.read_text(encoding="utf-8"))
     found = page.evaluate("within => axe.run(within || document, {resultTypes: ['violations']})", within)
     return [

@@ -101,14 +101,15 @@ class Grid(Piece):
     caption: str = ""
 
     def html(self) -> str:
-        named = map(escape, map(str, self.rows.columns))
-        head = "".join(f'<th scope="col">{name}</th>' if name else "<td></td>" for name in named)
+        names = map(escape, map(str, self.rows.columns))
+        head = "".join(f'<th scope="col">{name}</th>' if name else "<td></td>" for name in names)
         rows = self.rows.astype(str).to_numpy()
         body = "".join(f"<tr>{''.join(f'<td>{unbroken(cell)}</td>' for cell in row)}</tr>" for row in rows)
         caption = f"<caption>{unbroken(self.caption)}</caption>" if self.caption else ""
         table = f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-        # a table may be wider than a phone, and must then be scrolled without a mouse
-        return f'<div class="grid" tabindex="0" role="group" aria-label="{escape(self.caption) or "Table"}">{table}</div>'
+        # one that is wider than a phone must scroll without a mouse
+        named = f'role="group" aria-label="{escape(self.caption) or "Table"}"'
+        return f'<div class="grid" tabindex="0" {named}>{table}</div>'
 
 
 @dataclass(frozen=True)

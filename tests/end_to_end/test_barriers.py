@@ -1,4 +1,4 @@
-"""Every page that fizzlab writes, searched by axe-core for what stands in the way of a screen reader or a keyboard."""
+"""Every page that fizzlab writes, searched by axe-core for what bars a screen reader or a keyboard."""
 
 from __future__ import annotations
 

@@ -142,6 +142,8 @@ def verdict(done: Analysis) -> list[str]:
     else:
         said = _changes(done, asked)
     keep, fit = _keep(done), dried(done)
+    if asked == ["dry_h"] and len(said) == 1 and fit is not None and fit.air_matters:
+        said.append(_damp(fit, done))
     if keep:
         said = [*said[: SENTENCES - 2], *keep] if done.trial.settings.about else [*keep, *said]
     if not said and fit is not None:
@@ -192,16 +194,17 @@ def _told(done: Analysis, effect: Effect) -> str:
     if effect.exact or len(fit.terms) > 1 or not effect.shown:
         return said
     with suppress(CannotAnswer):
-        ends = [_typical(fit, effect, name) for name in (effect.level, effect.control)]
+        ends = [_typical(done, fit, effect, name) for name in (effect.level, effect.control)]
         to, start = (words.amount(value, measure.unit) for value in ends)
         said = f"{said.removesuffix('.')}: {to} instead of {start}."
     return said
 
 
-def _typical(fit: FitResult, effect: Effect, name: str) -> float:
-    """The typical batch at a level, by the name that it is shown with."""
+def _typical(done: Analysis, fit: FitResult, effect: Effect, name: str) -> float:
+    """The typical batch at a level, by the name that it is shown with; dry times as the picture shows them."""
     values = {level_name(effect.term, value): value for value in fit.batches[effect.factor]}
-    return float(fit.predict({effect.factor: values[name]})["estimate"].iloc[0])
+    share = {"share": max(done.trial.settings.drying.shares)} if isinstance(fit, CuringFit) else {}
+    return float(fit.predict({effect.factor: values[name]}, **share)["estimate"].iloc[0])
 
 
 def _damp(fit: CuringFit, done: Analysis) -> str:

@@ -31,12 +31,14 @@ import calibration  # noqa: E402
 import make_frozen  # noqa: E402
 from browsers import BROWSER  # noqa: E402
 
+from fizzlab.records import signed  # noqa: E402
 from fizzlab.report.many import write_reports  # noqa: E402
 from fizzlab.report.page import verdict_of  # noqa: E402
 from fizzlab.report.pdf import print_pdf  # noqa: E402
 from fizzlab.trial import shipped  # noqa: E402
 
 WIDTH, MOST_BYTES = 820, 120_000
+DATED = signed(date="2027-08-02")  # after the last of the invented batches
 
 Make = Callable[[Path], None]  # writes the tables into the folder of the trial
 
@@ -103,100 +105,172 @@ SCENES: dict[str, Scene] = {
     "cores": Scene(
         "Demo: gum or emulsifier, and which colour",
         demo("cores"),
-        "TRUTH",
-        "THEN",
-        "AGREES",
+        (
+            "Gum dries 6 % slower and crumbles 60 % more, together with lake still more; it "
+            "fizzes alike and foams 8 mm less. Dye dries 40 % slower than pearl, lake 6 %; lake "
+            "fizzes 22 % longer."
+        ),
+        (
+            "keep emulsifier and pearl, wait 5 h at usual air, and not buy gum: it crumbles "
+            "clearly more. I would not make more batches for the drying of gum alone."
+        ),
+        (
+            "Yes. Gum costs firmness and foam; whether it dries a little slower, which it does, "
+            "the page leaves open."
+        ),
     ),
     "colour-ways": Scene(
         "Demo: pearl, dye or lake",
         demo("colour-ways"),
-        "TRUTH",
-        "THEN",
-        "AGREES",
+        (
+            "Dye dries 40 % slower than pearl, lake 10 %; lake fizzes 25 % longer and crumbles "
+            "more, dye does not."
+        ),
+        (
+            "stay with pearl where drying counts, plan an hour more for dye, and make both once "
+            "more before changing a recipe."
+        ),
+        (
+            "Yes. That lake is slower is true; that it is 27 % slower (3 to 57 %) is more than "
+            "the true 10 %, which lies inside."
+        ),
     ),
     "binder": Scene(
         "Demo: how much emulsifier",
         demo("binder"),
-        "TRUTH",
-        "THEN",
-        "AGREES",
+        "1.8 g of emulsifier dries 35 % slower than 0.6 g, and loses 45 % less in the tumble.",
+        (
+            "choose by what I can afford: an hour and a half more of drying buys half the crumbs. "
+            "Then make two of each again."
+        ),
+        "Yes.",
     ),
     "season": Scene(
         "Demo: a harbour winter",
         demo("season"),
-        "TRUTH",
-        "THEN",
-        "AGREES",
+        "A typical piece takes 4.6 h at 58 % humidity and 12.5 h at 88 % (16 °C).",
+        (
+            "wait 10 h on a usual day and look the wait up for damp ones: fizzlab chart prints it "
+            "for the wall."
+        ),
+        "Yes.",
     ),
     "clear-yes": Scene(
         "A clear yes",
-        pearl_or_dye(1, SLOWER, calibration.Case("rough", 6, ratio=1.6)),
-        "TRUTH",
-        "THEN",
-        "AGREES",
+        pearl_or_dye(2, SLOWER, calibration.Case("rough", 6, ratio=1.7, day_sd=0.1, batch_sd=0.1)),
+        "Dye takes 70 % longer to dry than pearl.",
+        (
+            "keep pearl, and if dye must be, allow it most of a day more. The limit of 13 h is "
+            "not safe even for pearl."
+        ),
+        ("Yes: 80 % slower (30 % to 2.5 times) holds the truth, and the direction is beyond doubt."),
     ),
     "clear-no": Scene(
         "A clear no",
         pearl_or_dye(2, SLOWER, calibration.Case("plain", 6, **QUIET)),
-        "TRUTH",
-        "THEN",
-        "AGREES",
+        "Dye and pearl dry alike and fizz alike.",
+        "take whichever colour I like, and stop testing this.",
+        (
+            "Yes. “Keep dye for now” in the second line makes one halt: of two that are as good "
+            "as equal either will do."
+        ),
     ),
     "cant-tell": Scene(
         "Can’t tell",
         pearl_or_dye(3, SLOWER, calibration.Case("rough", 4, ratio=1.15, batch_sd=0.3)),
-        "TRUTH",
-        "THEN",
-        "AGREES",
+        "Dye dries 15 % slower, among batches that differ by 30 % of themselves.",
+        ("conclude nothing about dye, find out first why my batches differ so, and then make more of them."),
+        "Yes: the truth lies far inside what is left open, and no number tempts one to act.",
     ),
     "damp-year": Scene(
         "A season, with and without a fan",
         frozen("damp-year"),
-        "TRUTH",
-        "THEN",
-        "AGREES",
+        (
+            "The fan shortens drying by 16 %; damp air lengthens it by the power 0.8 of the "
+            "vapour-pressure deficit."
+        ),
+        "leave the fan on, and wait longer on damp days by the second line of the verdict.",
+        "Yes.",
     ),
     "split": Scene(
         "A split plot",
         frozen("split"),
-        "TRUTH",
-        "THEN",
-        "AGREES",
+        (
+            "The machine shortens drying by 26 % and adds 10 % to the tumble loss. Dye dries 40 % "
+            "slower, lake 10 %; lake crumbles 30 % more and fizzes 20 % longer."
+        ),
+        (
+            "run the machine for some more days with and without before I decide about its noise: "
+            "dry time by weight leans to it."
+        ),
+        (
+            "In part. The question was about the machine, and the verdict speaks of it only in "
+            "“keep dried + lake”; that six days cannot tell stands in the table and under Next."
+        ),
     ),
     "ways": Scene(
         "One factor",
         frozen("ways"),
-        "TRUTH",
-        "THEN",
-        "AGREES",
+        (
+            "No colour dries 10 % sooner than pearl, dye 45 % and lake 12 % slower; lake crumbles "
+            "more. Colour shows after 7 s with none, 9 s with pearl, 4 s with dye, 14 s with "
+            "lake."
+        ),
+        (
+            "hesitate: the verdict says keep dye, the table says that dye dries clearly slower "
+            "than pearl, and the question was what dries soonest."
+        ),
+        (
+            "No. trial.toml states only limits, which dye, pearl and no colour all keep about as "
+            'often; the verdict answers the limits, not the question. With about = ["dry_h", '
+            '"score"] under [question] it would.'
+        ),
     ),
     "bend": Scene(
         "Amounts",
         frozen("bend"),
-        "TRUTH",
-        "THEN",
-        "AGREES",
+        (
+            "Least is lost in the tumble with 26 g of oil and 5.6 g of gum: 1.9 %, against 2.3 % "
+            "with 22 g and 4.5 g."
+        ),
+        (
+            "keep 22 g of oil and 4.5 g of gum, and try 30 g and 6 g once more, which loses as "
+            "little in the picture."
+        ),
+        (
+            "In part. The combination is good and close to the best, which lies between those "
+            "made; the front page does not say so (the part “Which to keep” does)."
+        ),
     ),
     "doubtful": Scene(
         "A doubtful reading that turns the answer",
-        pearl_or_dye(8, LONGER, calibration.Case("plain", 6, ratio=1.35), ten_times, "fizz_s"),
-        "TRUTH",
-        "THEN",
-        "AGREES",
+        pearl_or_dye(9, LONGER, calibration.Case("plain", 6, ratio=1.35, batch_sd=0.1), ten_times, "fizz_s"),
+        (
+            "Dye fizzes 35 % longer. One fizz time of pearl was typed with a nought too many; "
+            "without that slip the verdict is “43 % longer (22 to 68 %)”."
+        ),
+        (
+            "make more batches, since this trial cannot tell, and look closer at the pearl batch that "
+            "fizzed for twice as long as the others."
+        ),
+        (
+            "No, but for the second half: the ring far to the right is the slip. That a reading is "
+            "doubtful, and that the answer turns on it, should stand in the verdict."
+        ),
     ),
     "lost-day": Scene(
         "A lost day",
-        pearl_or_dye(9, SLOWER, calibration.Case("plain", 6, ratio=1.4), flooded),
-        "TRUTH",
-        "THEN",
-        "AGREES",
+        pearl_or_dye(9, SLOWER, calibration.Case("plain", 6, ratio=1.5, batch_sd=0.1), flooded),
+        "Dye dries 50 % slower. Both batches of the fourth day were lost to a flood.",
+        ("keep pearl, allow dye four hours more, and make the lost day again if the exact hours matter."),
+        "Yes: 41 % slower (9 to 82 %) from the ten batches that are left, which are named.",
     ),
     "twice": Scene(
         "Looked at twice",
-        pearl_or_dye(10, SLOWER, calibration.Case("plain", 6, ratio=1.3)),
-        "TRUTH",
-        "THEN",
-        "AGREES",
+        pearl_or_dye(10, SLOWER, calibration.Case("plain", 6, ratio=1.35, batch_sd=0.08, day_sd=0.08)),
+        ("Dye dries 35 % slower. A report was made after six batches, and this one after twelve."),
+        ("keep pearl. That I looked before is counted in: the caution says that intervals are wider for it."),
+        "Yes.",
         batches_before=6,
     ),
 }
@@ -217,17 +291,17 @@ def draw(page: Any, html: Path, out: Path) -> None:
     raise SystemExit(f"{out} is larger than {MOST_BYTES} bytes.")
 
 
-def look(browser: Any, html: Path, into: Path) -> None:
-    """The front page as it is seen at three widths and on two papers."""
+def look(browser: Any, html: Path) -> None:
+    """The report as it is seen at three widths, and its front page on two papers."""
     for width in (1280, 820, 390):
         page = browser.new_page(viewport={"width": width, "height": 1000})
         page.goto(html.as_uri())
         if page.evaluate("document.documentElement.scrollWidth > window.innerWidth"):
-            print(f"{html.parent.name} is wider than {width} pixels")
-        page.screenshot(path=into / f"{html.parent.name}-{width}.png", full_page=True)
+            print(f"{html.stem} is wider than {width} pixels")
+        page.screenshot(path=html.with_name(f"{html.stem}-{width}.png"), full_page=True)
         page.close()
     for paper in ("a4", "letter"):
-        pdf = into / f"{html.parent.name}-{paper}.pdf"
+        pdf = html.with_name(f"{html.stem}-{paper}.pdf")
         print_pdf(html, pdf, paper=paper)  # type: ignore[arg-type]
         subprocess.run(["pdftoppm", "-r", "80", "-png", str(pdf), str(pdf.with_suffix(""))], check=True)
 
@@ -246,13 +320,13 @@ def report_on(home: Path, wanted: list[str]) -> dict[str, Path]:
         names = [line.partition(",")[0] for line in kept]
         for path, table in tables.items():
             table[table["run"].isin(names)].to_csv(path, index=False)
-        outcome = write_reports([folders[name]])[0]
+        outcome = write_reports([folders[name]], signed=DATED)[0]
         assert outcome.page, outcome.trouble
         for path, table in tables.items():
             table.to_csv(path, index=False)
         (folders[name] / "runs.csv").write_text(whole[name], encoding="utf-8")
     found = {}
-    for name, outcome in zip(folders, write_reports(list(folders.values())), strict=True):
+    for name, outcome in zip(folders, write_reports(list(folders.values()), signed=DATED), strict=True):
         assert outcome.page, f"{name}: {outcome.trouble}"
         found[name] = outcome.page
     return found
@@ -283,13 +357,16 @@ def main(into: Path | None, wanted: list[str]) -> None:
     (HERE / "fronts").mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as room, sync_playwright() as playwright:
         reports = report_on(Path(room), wanted or list(SCENES))
+        if into is not None:
+            into.mkdir(parents=True, exist_ok=True)
+            for name, html in reports.items():
+                shutil.copy(html, into / f"{name}.html")
         browser = playwright.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
         page = browser.new_page(viewport={"width": WIDTH, "height": 600})
         for name, html in reports.items():
             draw(page, html, HERE / "fronts" / f"{name}.png")
             if into is not None:
-                into.mkdir(parents=True, exist_ok=True)
-                look(browser, html, into)
+                look(browser, into / f"{name}.html")
         verdicts = {name: verdict_of(html.read_text(encoding="utf-8")) for name, html in reports.items()}
         browser.close()
     if not wanted:

@@ -38,12 +38,11 @@ GUESSED = 2.0
 _DEGREES, _HUMIDITIES = (1, 2, 5, 10), (5, 10)
 
 
-def write_chart(
-    folder: Path, recipe: str = "", *, paper: printing.Paper | None = None
-) -> Iterator[Path]:  # the page stays where the PDF cannot be printed
+def write_chart(folder: Path, recipe: str = "", *, paper: printing.Paper | None = None) -> Iterator[Path]:
     """Write the chart of a trial, as a page and as a PDF beside its tables, and name each as it is there.
 
-    `recipe` names the combination, ``"gum, lake"``; left out, it is the one that the report says to keep.
+    `recipe` names the combination, ``"gum, lake"``; left out, it is the one that the report says to keep. The
+    page stays where the PDF cannot be printed.
     """
     done = analyse(load(folder))
     html = folder / f"{NAME}.html"
@@ -67,7 +66,8 @@ def wall_chart(done: Analysis, recipe: str = "") -> str:
         one = waits(fit, kept, share, done.trial)
         why = "This trial does not show that damp air slows drying, so a chart by humidity would mislead."
         raise CannotAnswer(f"{why} {one}", "For a chart, make batches on damper and on drier days.")
-    table = wait_table(fit, kept, share).pivot(index="rh_pct", columns="temp_c").sort_index(ascending=False)
+    table = wait_table(fit, kept, share).sort_values(["rh_pct", "temp_c"], ascending=[False, True])
+    night = settings.drying.night_hours
     made = sorted(fit.batches["made_at"].dropna())
     environment = Environment(
         loader=PackageLoader("fizzlab.report"), autoescape=True, undefined=StrictUndefined
@@ -76,13 +76,14 @@ def wall_chart(done: Analysis, recipe: str = "") -> str:
         trial=settings,
         recipe=Voice(fit.terms, settings, {}, fit.n_batches).name(kept) if kept else "",
         share=percent(share),
-        night=f"{settings.drying.night_hours:g}",
-        temps=list(table["hours"].columns),
+        night=f"{night:g}",
+        temps=list(table["temp_c"].unique()),
         rows=[
-            (rh, [_tile(*each, settings.drying.night_hours) for each in zip(hours, tried, strict=True)])
-            for rh, hours, tried in zip(
-                table.index, table["hours"].to_numpy(), table["tried"].to_numpy(), strict=True
+            (
+                rh,
+                [_tile(hours, tried, night) for hours, tried in zip(row["hours"], row["tried"], strict=True)],
             )
+            for rh, row in table.groupby("rh_pct", sort=False)
         ],
         batches=fit.n_batches,
         first=f"{made[0].day} {made[0]:%B %Y}",

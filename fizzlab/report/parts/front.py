@@ -203,8 +203,8 @@ def _told(done: Analysis, effect: Effect) -> str:
 def _typical(done: Analysis, fit: FitResult, effect: Effect, name: str) -> float:
     """The typical batch at a level, by the name that it is shown with; dry times as the picture shows them."""
     values = {level_name(effect.term, value): value for value in fit.batches[effect.factor]}
-    share = {"share": max(done.trial.settings.drying.shares)} if isinstance(fit, CuringFit) else {}
-    return float(fit.predict({effect.factor: values[name]}, **share)["estimate"].iloc[0])
+    share = max(done.trial.settings.drying.shares) if isinstance(fit, CuringFit) else 0.5
+    return float(fit.predict({effect.factor: values[name]}, share=share)["estimate"].iloc[0])
 
 
 def _damp(fit: CuringFit, done: Analysis) -> str:

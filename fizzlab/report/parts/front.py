@@ -142,10 +142,10 @@ def verdict(done: Analysis) -> list[str]:
     else:
         said = _changes(done, asked)
     keep, fit = _keep(done), dried(done)
-    if asked == ["dry_h"] and len(said) == 1 and fit is not None and fit.air_matters:
-        said.append(_damp(fit, done))
     if keep:
         said = [*said[: SENTENCES - 2], *keep] if done.trial.settings.about else [*keep, *said]
+    if said and len(said) < SENTENCES - 1 and asked == ["dry_h"] and fit is not None and fit.air_matters:
+        said.append(_damp(fit, done))
     if not said and fit is not None:
         share = max(done.trial.settings.drying.shares)
         said = [_damp(fit, done), capital(waits(fit, {}, share, done.trial))]
@@ -213,7 +213,8 @@ def _damp(fit: CuringFit, done: Analysis) -> str:
         return "Can't tell yet how the room's air changes drying." if fit.air else ""
     temp, (least, most) = room_temp(fit, done.trial), fit.tried(VPD)
     rh = rh_for_deficit(np.array([least, most]), temp)
-    damp, dry = fit.predict({VPD: [least, most]})["estimate"]
+    share = max(done.trial.settings.drying.shares)  # as the picture has it
+    damp, dry = fit.predict({VPD: [least, most]}, share=share)["estimate"]
     ends = f"{words.duration(dry)} at {rh[1]:.0f} % humidity, {words.duration(damp)} at {rh[0]:.0f} %"
     return f"Damp air slows drying: {ends} ({temp:g} °C)."
 

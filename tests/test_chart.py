@@ -114,14 +114,11 @@ def test_it_is_refused_where_the_trial_cannot_tell(cores: Analysis, fit: CuringF
             wall_chart(done)
 
 
-def test_without_a_wish_it_asks_which_recipe(tmp_path: Path) -> None:
-    folder = shutil.copytree(shipped.demo("cores"), tmp_path / "cores")
-    toml = (folder / "trial.toml").read_text(encoding="utf-8")
-    (folder / "trial.toml").write_text(re.sub(r"(?m)^(at_most|at_least|want|best|worst) .*", "", toml))
-    result = CliRunner().invoke(main, ["chart", str(folder)])
-    assert result.exit_code == 2
-    assert "no recipe is chosen. Say which with --for: “emulsifier, dye”" in result.stderr
-    assert not list(folder.glob("wall-chart*"))
+def test_without_a_wish_it_asks_which_recipe(cores: Analysis) -> None:
+    settings = cores.trial.settings.model_copy(update={"responses": {}})
+    done = dataclasses.replace(cores, trial=dataclasses.replace(cores.trial, settings=settings))
+    with pytest.raises(BadInput, match=r"no recipe is chosen\. Say which with --for: “emulsifier, dye”"):
+        wall_chart(done)
 
 
 @pytest.mark.slow
@@ -134,6 +131,8 @@ def test_it_is_one_sheet_that_is_read_from_two_metres(
     from pypdf import PdfReader
 
     folder = shutil.copytree(shipped.demo(name), tmp_path / name)
+    refused = CliRunner().invoke(main, ["chart", str(folder), "--for", "tar"])
+    assert (refused.exit_code, list(folder.glob("wall-chart*"))) == (2, [])
     result = CliRunner().invoke(main, ["chart", str(folder), "--for", recipe, "--paper", paper])
     assert result.exit_code == 0, result.output
     html, pdf = map(Path, result.stdout.splitlines())

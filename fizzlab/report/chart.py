@@ -61,7 +61,7 @@ def wall_chart(done: Analysis, recipe: str = "") -> str:
 
     fit, settings = _fit(done), done.trial.settings
     share = max(settings.drying.shares)
-    kept = _combination(done, fit, recipe) if fit.terms else {}
+    kept = _combination(done, fit, recipe)
     if not fit.air_matters:
         one = waits(fit, kept, share, done.trial)
         why = "This trial does not show that damp air slows drying, so a chart by humidity would mislead."
@@ -109,6 +109,11 @@ def _fit(done: Analysis) -> CuringFit:
 
 def _combination(done: Analysis, fit: CuringFit, recipe: str) -> dict[str, Any]:
     """The combination that was named, else the one that the limits and wishes choose."""
+    if not fit.terms:
+        if recipe:
+            alone = "no factor was changed in this trial, so it has one recipe."
+            raise BadInput([Problem("--for", alone, "Leave the option out.")])
+        return {}
     settings, made = done.trial.settings, fit.made()
     voice = Voice(fit.terms, settings, {}, fit.n_batches)
     known = listed([f"“{voice.name(row).replace(' + ', ', ')}”" for _, row in made.iterrows()], "or")

@@ -127,7 +127,7 @@ SCENES: dict[str, Scene] = {
             "more, dye does not."
         ),
         (
-            "stay with pearl where drying counts, plan an hour more for dye, and make both once "
+            "stay with pearl where drying counts, plan two hours more for dye, and make both once "
             "more before changing a recipe."
         ),
         (

@@ -208,7 +208,7 @@ def _typical(done: Analysis, fit: FitResult, effect: Effect, name: str) -> float
 
 
 def _damp(fit: CuringFit, done: Analysis) -> str:
-    """What the air does, where no factor was changed."""
+    """What the air does to the usual recipe, which is named where there are others."""
     if not fit.air_matters or not fit.air:
         return "Can't tell yet how the room's air changes drying." if fit.air else ""
     temp, (least, most) = room_temp(fit, done.trial), fit.tried(VPD)
@@ -216,7 +216,8 @@ def _damp(fit: CuringFit, done: Analysis) -> str:
     share = max(done.trial.settings.drying.shares)  # as the picture has it
     damp, dry = fit.predict({VPD: [least, most]}, share=share)["estimate"]
     ends = f"{words.duration(dry)} at {rh[1]:.0f} % humidity, {words.duration(damp)} at {rh[0]:.0f} %"
-    return f"Damp air slows drying: {ends} ({temp:g} °C)."
+    held = Voice(fit.terms, done.trial.settings, {}, fit.n_batches).name(fit.typical)
+    return f"Damp air slows drying: {ends} ({', '.join(filter(None, (f'{temp:g} °C', held)))})."
 
 
 # --- at a glance ------------------------------------------------------------------------------

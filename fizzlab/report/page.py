@@ -104,14 +104,17 @@ class Grid(Piece):
     caption: str = ""
 
     def html(self) -> str:
-        head = "".join(f'<th scope="col" {LEFT}>{escape(str(name))}</th>' for name in self.rows)
+        names = map(escape, map(str, self.rows))
+        head = "".join(f'<th scope="col" {LEFT}>{name}</th>' if name else "<td></td>" for name in names)
         rows = [
             [f"<td {LEFT}>{unbroken(cell)}</td>" for cell in row] for row in self.rows.astype(str).to_numpy()
         ]
         body = "".join(f"<tr>{''.join(row)}</tr>" for row in rows)
         caption = f"<caption {LEFT}>{unbroken(self.caption)}</caption>" if self.caption else ""
         table = f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-        return f'<div class="grid">{table}</div>'
+        # one that is wider than a phone must scroll without a mouse
+        named = f'role="group" aria-label="{escape(self.caption) or "Table"}"'
+        return f'<div class="grid" tabindex="0" {named}>{table}</div>'
 
 
 @dataclass(frozen=True)

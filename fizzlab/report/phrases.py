@@ -184,7 +184,9 @@ def _shown(effect: Effect, measure: Measure, label: Label) -> str:
     size = by_how_much(effect.estimate, effect, measure)
     times = size.endswith("times") or size == "twice"
     told = way if times else way.replace(up, f"{size} {up}", 1) if up in way else f"{way}, {size},"
-    start = f"Pieces with {with_name(effect, effect.level, label)} {told} than with {effect.control}"
+    named = isinstance(effect.term, Category)  # "fan off", but "than with 2 g" of what was just named
+    control = with_name(effect, effect.control, label) if named else effect.control
+    start = f"Pieces with {with_name(effect, effect.level, label)} {told} than with {control}"
     if effect.exact:
         return f"{start}."
     ends = span(effect, measure)

@@ -268,7 +268,7 @@ def next_steps(done: Analysis) -> list[str]:
         steps.append(f"Look once more where pieces were never seen dry ({fit.censoring['right']} of them).")
     if fit.air and (fit.tried(VPD)[1] / fit.tried(VPD)[0] < 2 or not fit.air_matters):
         steps.append("To learn what humidity does, make batches on damper and on drier days.")
-    keep = ["Keep the record, and hang the dry-time chart beside the moulds."]
+    keep = ["Keep the record, and hang the chart that “fizzlab chart” prints beside the moulds."]
     return steps or keep
 
 

@@ -147,6 +147,8 @@ def verdict(done: Analysis) -> list[str]:
     keep, fit = _keep(done), dried(done)
     if keep:
         said = [*said[: SENTENCES - 2], *keep] if done.trial.settings.about else [*keep, *said]
+    if said and len(said) < SENTENCES - 1 and asked == ["dry_h"] and fit is not None and fit.air_matters:
+        said.append(_damp(fit, done))
     if not said and fit is not None:
         share = max(done.trial.settings.drying.shares)
         said = [_damp(fit, done), capital(waits(fit, {}, share, done.trial))]
@@ -195,27 +197,30 @@ def _told(done: Analysis, effect: Effect) -> str:
     if effect.exact or len(fit.terms) > 1 or not effect.shown:
         return said
     with suppress(CannotAnswer):
-        ends = [_typical(fit, effect, name) for name in (effect.level, effect.control)]
+        ends = [_typical(done, fit, effect, name) for name in (effect.level, effect.control)]
         to, start = (words.amount(value, measure.unit) for value in ends)
         said = f"{said.removesuffix('.')}: {to} instead of {start}."
     return said
 
 
-def _typical(fit: FitResult, effect: Effect, name: str) -> float:
-    """The typical batch at a level, by the name that it is shown with."""
+def _typical(done: Analysis, fit: FitResult, effect: Effect, name: str) -> float:
+    """The typical batch at a level, by the name that it is shown with; dry times as the picture shows them."""
     values = {level_name(effect.term, value): value for value in fit.batches[effect.factor]}
-    return float(fit.predict({effect.factor: values[name]})["estimate"].iloc[0])
+    share = max(done.trial.settings.drying.shares) if isinstance(fit, CuringFit) else 0.5
+    return float(fit.predict({effect.factor: values[name]}, share=share)["estimate"].iloc[0])
 
 
 def _damp(fit: CuringFit, done: Analysis) -> str:
-    """What the air does, where no factor was changed."""
+    """What the air does to the usual recipe, which is named where there are others."""
     if not fit.air_matters or not fit.air:
         return "Can't tell yet how the room's air changes drying." if fit.air else ""
     temp, (least, most) = room_temp(fit, done.trial), fit.tried(VPD)
     rh = rh_for_deficit(np.array([least, most]), temp)
-    damp, dry = fit.predict({VPD: [least, most]})["estimate"]
+    share = max(done.trial.settings.drying.shares)  # as the picture has it
+    damp, dry = fit.predict({VPD: [least, most]}, share=share)["estimate"]
     ends = f"{words.duration(dry)} at {rh[1]:.0f} % humidity, {words.duration(damp)} at {rh[0]:.0f} %"
-    return f"Damp air slows drying: {ends} ({temp:g} °C)."
+    held = Voice(fit.terms, done.trial.settings, {}, fit.n_batches).name(fit.typical)
+    return f"Damp air slows drying: {ends} ({', '.join(filter(None, (f'{temp:g} °C', held)))})."
 
 
 # --- at a glance ------------------------------------------------------------------------------

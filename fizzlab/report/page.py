@@ -27,6 +27,9 @@ PICTURE_KEY = "fizzlab"
 #: Where the front page ends, and what is folded begins.
 FRONT_END = '<hr class="front-end">'
 
+#: The heading of what ends a part: how its numbers came about, folded once more.
+WORKED = "How this was worked out"
+
 Bundle = tuple[dict[str, Any], dict[str, Any]]
 
 _UNITS = re.compile(r"(?<=\d) (?=(?:h|min|days|g|kPa|mm|cm|s|°C|%)(?![\w]))")
@@ -60,7 +63,12 @@ class Finding:
 
 
 class Piece:
-    """What shows itself in a notebook; HTML in a maker's text is shown as it was typed, never obeyed."""
+    """What shows itself in a notebook; HTML in a maker's text is shown as it was typed, never obeyed.
+
+    `method` says that it tells how a part was worked out, and stands at the end of it.
+    """
+
+    method: bool = False
 
     def html(self) -> str:
         """The piece as HTML; empty where it shows nothing."""
@@ -87,6 +95,7 @@ class Notes(Piece):
 
     lines: Sequence[str]
     kind: str = "plain"
+    method: bool = False
 
     def html(self) -> str:
         items = "".join(f"<li>{unbroken(line)}</li>" for line in self.lines)
@@ -99,6 +108,7 @@ class Grid(Piece):
 
     rows: pd.DataFrame
     caption: str = ""
+    method: bool = False
 
     def html(self) -> str:
         head = "".join(f'<th scope="col">{escape(str(name))}</th>' for name in self.rows.columns)
@@ -115,6 +125,7 @@ class Findings(Piece):
 
     findings: Sequence[Finding]
     kind: str = "answer"
+    method: bool = False
 
     def html(self) -> str:
         shown = [] if self.kind == "silent" else [finding.sentence for finding in self.findings]
@@ -128,11 +139,14 @@ class Findings(Piece):
 class Picture(Piece):
     """A figure, called `name` in the record, with a caption, and a text `alt` for those who cannot see it."""
 
-    def __init__(self, name: str, figure: Figure, caption: str, alt: str) -> None:
-        self.name, self.caption, self.alt = name, caption, alt
-        figure.draw_without_rendering()
-        figure.set_layout_engine(None)  # the layout is settled: no need to work it out again for each kind
-        self.svg, self.png = _drawn(figure, "svg").decode(), _drawn(figure, "png")
+    def __init__(self, name: str, figure: Figure, caption: str, alt: str, *, method: bool = False) -> None:
+        from fizzlab.models.plotting import house_style
+
+        self.name, self.caption, self.alt, self.method = name, caption, alt, method
+        with house_style():  # else the names inside the SVG would be drawn by lot
+            figure.draw_without_rendering()
+            figure.set_layout_engine(None)  # the layout is settled: no need to work it out for each kind
+            self.svg, self.png = _drawn(figure, "svg").decode(), _drawn(figure, "png")
         if "matplotlib.pyplot" in sys.modules:  # else the notebook would show it a second time
             sys.modules["matplotlib.pyplot"].close(figure)
 
@@ -149,11 +163,35 @@ class Picture(Piece):
         return data, {PICTURE_KEY: self.name}
 
 
+@dataclass(frozen=True)
+class Photos(Piece):
+    """Small photographs, JPEG, each with its caption."""
+
+    shots: Sequence[tuple[str, bytes]]
+
+    def html(self) -> str:
+        told = [
+            f'<figure class="photo"><img src="data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}" '
+            f'alt="{escape(caption)}"><figcaption>{escape(caption)}</figcaption></figure>'
+            for caption, jpeg in self.shots
+        ]
+        return f'<div class="photos">{"".join(told)}</div>' if told else ""
+
+
 def _drawn(figure: Figure, kind: str) -> bytes:
     out = io.BytesIO()
     metadata = {"Date": None} if kind == "svg" else {"Software": None}
     figure.savefig(out, format=kind, dpi=160, metadata=metadata)
     return out.getvalue()
+
+
+def parted(pieces: Iterable[object], worked: Sequence[object] = ()) -> list[object]:
+    """The pieces of a part, then under a heading of their own `worked` and those that tell of the method."""
+    shown, method = list[object](), list[object]()
+    for piece in pieces:
+        (method if getattr(piece, "method", False) else shown).append(piece)
+    told = [*worked, *method]
+    return [*shown, *([f"### {WORKED}", *told] if told else [])]
 
 
 def show(*pieces: object) -> None:
@@ -217,7 +255,9 @@ def _folded(part: str) -> str:
         rest = rest.replace(said[0], '<ul class="notes answer">', 1).replace(
             '<ul class="notes answer"></ul>', ""
         )
-    return f"<details><summary>{heading}{end}{gist}</summary>{rest}</details>"
+    rest, _, method = rest.partition(f"<h3>{WORKED}</h3>")
+    fold = f"<details><summary><h3>{WORKED}</h3></summary>{method}</details>" if method.strip() else ""
+    return f"<details><summary>{heading}{end}{gist}</summary>{rest}{fold}</details>"
 
 
 def html_page(shown: PageContent, *, title: str, stamp: Stamp, place: str) -> str:

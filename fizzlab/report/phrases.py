@@ -223,6 +223,13 @@ def cell(effect: Effect, measure: Measure) -> str:
     return f"{'as good as equal' if effect.same else 'can’t tell'}: {told}"
 
 
+def cell_in_short(effect: Effect, measure: Measure) -> str:
+    """The same without what the front page says is still possible."""
+    if effect.exact or effect.shown:
+        return cell(effect, measure)
+    return "as good as equal" if effect.same else "can’t tell"
+
+
 def told(effect: Effect, measure: Measure) -> str:
     """How much with its interval, or what is still possible, as it ends a sentence."""
     return cell(effect, measure) if effect.shown else f"can't tell yet; {open_still(effect, measure)}"

@@ -19,7 +19,7 @@ from fizzlab.models.weighing import RESPONSE, WeighingStudy
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures import drying as drawn
-from fizzlab.report.page import Finding, Findings, Grid, Picture
+from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.general import Pieces, caution
 from fizzlab.report.phrases import capital, count, duration, listed, number, percent
 from fizzlab.trial.folder import Trial
@@ -50,18 +50,21 @@ def dried(done: Analysis) -> CuringFit | None:
 def drying(done: Analysis) -> Pieces:
     """When pieces are dry: the forecast, the figures, every combination, humidity, the chart for the wall."""
     trial, study, fit = done.trial, done.study("dry_h"), dried(done)
-    pieces: Pieces = ["## How soon pieces dry"]
     if not isinstance(study, TouchStudy):
-        nothing = "There are no touch checks, so this report has no dry times."
-        return [] if done.effects else [*pieces, nothing]
+        return [] if done.effects else ["There are no touch checks, so this report has no dry times."]
     if fit is None:
         why = f"No dry times can be given. {done.reasons['dry_h'].why}"
-        return [*pieces, caution([words.spoken(why, trial.settings), *_seen(study)]), _curves(done, study)]
+        return [caution([words.spoken(why, trial.settings), *_seen(study)]), _curves(done, study)]
     shares, temp = sorted(trial.settings.drying.shares), room_temp(fit, trial)
     first, silent = _forecast(fit, study, shares[-1], air_words(fit, trial))
-    alone = not fit.terms or fit.forecast_df < FEW_DF  # else the table tells it of every combination
-    told, silent = ([first], silent) if alone else ([], [first, *silent])
-    pieces += [Findings([*told, *air_findings(fit, temp)]), Findings(silent, "silent"), _curves(done, study)]
+    few = fit.forecast_df < FEW_DF  # else the table tells it of every combination
+    told, silent = ([first.sentence], silent) if few else ([], [first, *silent])
+    pieces: Pieces = [
+        Notes([*told, *_damp(fit, study, trial)], "answer"),
+        Findings(air_findings(fit), "plain", method=True) if fit.air else None,
+        Findings(silent, "silent"),
+        _curves(done, study),
+    ]
     if fit.forecast_df >= FEW_DF:
         pieces.append(_combinations(fit, trial, shares))
     return [*pieces, *_damper(trial, study, fit, shares[-1], temp)] if fit.air_matters else pieces
@@ -129,19 +132,31 @@ def _forecast(fit: CuringFit, study: TouchStudy, share: float, where: str) -> tu
     return Finding("dry_time.forecast", said, batches=fit.n_batches), found
 
 
-def air_findings(fit: CuringFit, temp_c: float, topic: str = "dry_time", lead: str = "") -> list[Finding]:
+def air_findings(fit: CuringFit, topic: str = "dry_time", lead: str = "") -> list[Finding]:
     """What each term of the room's air does; `lead` begins the sentences."""
     found = []
     for effect in fit.air_effects:
         said = f"{lead}{AIR_STEPS[effect.factor]}: {words.told(effect, MEASURES['dry_h'])}."
-        if not lead and fit.air_matters:
-            rh = rh_for_deficit(np.array(fit.tried(VPD)), temp_c)
-            damp, dry = fit.predict({VPD: list(fit.tried(VPD))})["estimate"]
-            if np.isfinite(rh).all():
-                ends = f"{duration(dry)} at {rh[1]:.0f} % humidity, {duration(damp)} at {rh[0]:.0f} % ({temp_c:g} °C)"
-                said = f"Damp air slows drying: half the pieces are dry after {ends}. {said}"
         found.append(words.of_effect(effect, MEASURES["dry_h"], said, f"{topic}.{effect.factor}"))
     return found
+
+
+def _damp(fit: CuringFit, study: TouchStudy, trial: Trial) -> list[str]:
+    """What damp air does, in hours; where no factor was changed, which is told before, how damp it may be."""
+    if not fit.air_matters:
+        return []
+    temp, (least, most) = room_temp(fit, trial), fit.tried(VPD)
+    if not fit.terms:
+        night, each = trial.settings.drying.night_hours, next(iter(study.levels.values()))
+        sure = fit.air_needed(night, max(trial.settings.drying.shares), each)[1]
+        if not least <= sure <= most:
+            return []
+        rh = float(rh_for_deficit(sure, temp))
+        return [f"A night of {duration(night)} is enough for 19 of 20 batches up to {rh:.0f} % humidity."]
+    rh = rh_for_deficit(np.array([least, most]), temp)
+    damp, dry = fit.predict({VPD: [least, most]})["estimate"]
+    ends = f"{duration(dry)} at {rh[1]:.0f} % humidity, {duration(damp)} at {rh[0]:.0f} % ({temp:g} °C)"
+    return [f"Damp air slows drying: half the pieces are dry after {ends}."] if np.isfinite(rh).all() else []
 
 
 def _combinations(fit: CuringFit, trial: Trial, shares: Sequence[float]) -> Grid:
@@ -227,7 +242,8 @@ def _curves(done: Analysis, study: TouchStudy) -> Picture:
         seen = "Upright lines: pieces; band: the typical batch; light: a new batch (95 %)."
         alt = "Hours until half the pieces are dry, falling as the air gets thirstier."
         figure = drawn.dry_time_by_air(study.brackets, fit)
-        return Picture("dry-time-by-air", figure, f"Dry time against how thirsty the air was. {seen}", alt)
+        caption = f"Dry time against how thirsty the air was. {seen}"
+        return Picture("dry-time-by-air", figure, caption, alt, method=True)
     label = "" if term is None else done.trial.settings.label(term.name)
     figure = drawn.dry_curves(study.brackets, fit, study.levels, label)
     looks = "every piece from its last wet look to its first dry one; an arrowhead was never seen dry"
@@ -293,16 +309,16 @@ def by_weight(done: Analysis) -> Pieces:
     study, trial = done.study(RESPONSE), done.trial
     if not isinstance(study, WeighingStudy):
         why = done.reasons.get(RESPONSE)
-        return [] if why is None else ["## Drying by weight", caution([str(why)])]
+        return [] if why is None else ["### By weight", caution([str(why)])]
     fit, factor, table = done.fits.get(RESPONSE), study.grouped_by, study.pieces
     least, middle, most = table["hours"].quantile([0, 0.5, 1]).tolist()
     between = words.between(least, most, "h")
     share = percent(trial.settings.drying.remaining_share)
     said = f"By weight, {count(table['hours'].count(), 'piece')} had {share} of their moisture left after {between}"
     topic, said = "weighed_dry_time.range", f"{said} (middle {duration(middle)})."
-    found = [Finding(topic, said, middle, least, most, "h", kind="range")]
+    found, air = [Finding(topic, said, middle, least, most, "h", kind="range")], None
     if isinstance(fit, CuringFit) and fit.air:
-        found += air_findings(fit, room_temp(fit, trial), "weighed_dry_time", "By weight: ")
+        air = Findings(air_findings(fit, "weighed_dry_time", "By weight: "), "plain", method=True)
     labels = drawn_apart(trial.batches(), [] if factor is None else [factor])[0]
     table = table.assign(level=table["run"].map(labels).astype(str))
     label = "" if factor is None else trial.settings.label(factor.name)
@@ -314,8 +330,9 @@ def by_weight(done: Analysis) -> Pieces:
     cells["moisture"] = [f"{number(g)} g" if pd.notna(g) else "?" for g in table["moisture_g"]]
     cells["dry after"] = [words.estimate(r, "h") if pd.notna(r["hours"]) else "not known" for r in rows]
     return [
-        "## Drying by weight",
-        Findings(found),
+        "### By weight",
+        Findings(found, "plain"),
+        air,
         Picture(
             "drying-curves",
             drawn.drying_curves(
@@ -325,5 +342,5 @@ def by_weight(done: Analysis) -> Pieces:
             f"Falling curves of the mass of {len(study.curves)} pieces; they are dry by weight after {between}.",
         ),
         caution([*noted, *study.notes]),
-        Grid(cells, "The weighed pieces, with 95 % intervals"),
+        Grid(cells, "The weighed pieces, with 95 % intervals", method=True),
     ]

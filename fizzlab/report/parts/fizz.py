@@ -41,12 +41,12 @@ JUMPS = {
 
 
 def fizz(done: Analysis) -> Pieces:
-    """Fizz in full, but for what "What changed" and the typical values tell of it."""
+    """Fizz in full, but for what the comparison and the typical values tell of it."""
     study = done.study("fizz_s")
     if not isinstance(study, FizzStudy):
         return []
     water = [w for name, each in study.times.items() for w in warmth(each, done.trial.settings.measure(name))]
-    pieces: Pieces = ["## Fizz", Findings(water, "plain") if water else None]
+    pieces: Pieces = [Findings(water, "plain") if water else None]
     if study.curves is not None:
         came = [] if study.reached is None else [Findings([spent(study.reached)], "answer")]
         pieces += ["### How the gas comes", *came, *_cups(done, study.curves)]
@@ -120,7 +120,7 @@ def _cups(done: Analysis, curves: GasCurves) -> Pieces:
         f"Rising curves of the gas of {len(curves.fits)} pieces, levelling off at {number(least['gas_g'])} to "
         f"{number(most['gas_g'])} g; half is out after {between(least['t50_s'], most['t50_s'], 's')}.",
     )
-    return [picture, Grid(pd.DataFrame(rows), "The weighed cups")]
+    return [picture, Grid(pd.DataFrame(rows), "The weighed cups", method=True)]
 
 
 def _where(storage: str) -> str:

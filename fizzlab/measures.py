@@ -18,6 +18,11 @@ Scale = Literal["ratio", "difference"]
 
 Kind = Literal["text", "number", "whole", "yes_no", "moment"]
 
+#: The unit of what is paid where trial.toml says no currency, and the currencies, with a hundredth of each.
+MONEY = "money"
+CURRENCIES = dict.fromkeys(["AUD", "CAD", "EUR", "NZD", "USD"], "cent") | {"CHF": "rappen", "GBP": "penny"}
+CURRENCIES |= {"CZK": "haléř", "DKK": "øre", "NOK": "øre", "PLN": "grosz", "SEK": "öre"}
+
 _UNITS = {"g": "g", "h": "h", "s": "s", "c": "°C", "cm": "cm", "pct": "%"}
 
 
@@ -290,7 +295,7 @@ MEASURES: dict[str, Measure] = {
         _fizz("half_out_s", _HALF_OUT, "s", "ratio", "fizz_curves", "mass_g", _HALF),
         _fizz("gas_pct", "gas that came", "%", "difference", "fizz_curves", "mass_g", _GAS),
         _fizz("colour_s", "time until colour shows", "s", "ratio", "fizz_times", "colour_s", _COLOUR),
-        _cost("cost", "cost of a piece", "", "difference", words=_COST),
+        _cost("cost", "cost of a piece", MONEY, "difference", words=_COST),
     )
 }
 

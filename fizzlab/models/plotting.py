@@ -108,13 +108,15 @@ def hours_up(axes: Axes, low: float, high: float) -> None:
     axes.minorticks_off()
 
 
-def round_ticks(axes: Axes, *, log: bool = False, most: int = 4) -> None:
+def round_ticks(axes: Axes, *, log: bool = False, most: int = 5) -> None:
     """At most so many steps of 1, 2 or 5 below, on a logarithmic axis too."""
     if log:
         axes.set_xscale("log")
     low, high = axes.get_xlim()
-    decades = log and high > 8 * low
-    axes.xaxis.set_major_locator(LogLocator(subs=(1, 2, 5)) if decades else MaxNLocator(most, steps=[1, 2, 5, 10]))
+    decades = log and high > 5 * low
+    axes.xaxis.set_major_locator(
+        LogLocator(subs=(1, 2, 3, 5)) if decades else MaxNLocator(most, steps=[1, 2, 5, 10])
+    )
     axes.xaxis.set_minor_locator(NullLocator())
     if log:
         axes.xaxis.set_major_formatter("{x:g}")

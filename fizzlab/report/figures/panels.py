@@ -1,4 +1,4 @@
-"""Panels, one a response: what each factor changed; and a tile for each combination and what was asked of it."""
+"""Panels, one a response, of what each factor changed; a tile a combination of what was asked of it."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ from fizzlab.models.choose import Choice
 from fizzlab.models.plotting import INK, RED, Look, house_style, looks, new_figure, round_ticks
 from fizzlab.report.phrases import number
 
-#: Most signs in a line of a level's name and of a combination's, of a panel's title, and of a tile's.
-LONG, NAME, TITLE, HEAD = 16, 18, 24, 11
+#: Most signs in a line of a level's name, a combination's, a panel's title, and of all tiles' heads together.
+LONG, NAME, TITLE, HEAD = 16, 18, 24, 54
 #: So many combinations are drawn.
 MOST = 12
 
 
 @dataclass(frozen=True)
 class Panel:
-    """One response: `means` has factor, level, estimate, conf_low, conf_high; `batches` level and value, if any."""
+    """One response: `means` has factor, level, estimate, conf_low, conf_high; `batches` level and value."""
 
     title: str
     means: pd.DataFrame
@@ -34,7 +34,7 @@ class Panel:
 
 
 def factor_panels(panels: Sequence[Panel]) -> Figure:
-    """Draw a panel a response, a row a level of every factor: the typical batch above each batch's own mark."""
+    """Draw a panel a response, a row a level of every factor: the typical batch above each batch's mark."""
     columns = min(2, len(panels))
     every = pd.concat([panel.means[["factor", "level"]] for panel in panels]).drop_duplicates()
     of = {str(name): list(part["level"]) for name, part in every.groupby("factor", sort=False)}
@@ -77,13 +77,14 @@ def _draw(axes: Axes, panel: Panel, shown: Mapping[str, Look], places: Mapping[s
 def trade_off(choice: Choice, names: Sequence[str], titles: Mapping[str, str]) -> Figure:
     """Draw a tile for each of the best combinations and each response, the darker the surer it is as asked.
 
-    A tile's number is of the typical batch; it is framed where a new batch breaks the limit more often than not.
+    A tile's number is of the typical batch; framed where a new batch breaks the limit more often than not.
     """
     most, wishes = len(names), {wish.response: wish for wish in choice.wishes}
     whole, kept = ("Keeps every limit, %", "meets") if choice.limits else ("Wishes granted, %", "granted")
+    heads = [whole, *titles.values()]
     good, said = pd.DataFrame(index=names), pd.DataFrame(index=names)
     good[whole] = choice.table[kept].head(most).to_numpy(float)
-    said[whole] = [f"{100 * share:.0f}" for share in good[whole]]
+    said[whole] = [">99" if share > 0.995 else f"{100 * share:.0f}" for share in good[whole]]
     broken = pd.DataFrame(False, names, [whole, *titles])
     broken[whole] = good[whole] < 0.5 if choice.limits else False
     for response in titles:
@@ -94,17 +95,17 @@ def trade_off(choice: Choice, names: Sequence[str], titles: Mapping[str, str]) -
             worth = worth * wishes[response].granted(rows["estimate"].to_numpy(float))
         good[response], said[response] = worth, [number(float(value)) for value in rows["estimate"]]
     with house_style():
-        figure, axes = new_figure(height=1.25 + 0.36 * most)
-        shades = sns.light_palette("#0b4a75", as_cmap=True)
+        figure, axes = new_figure(height=1.2 + 0.36 * most)
+        shades = sns.light_palette("#2a6f9e", as_cmap=True)
         how = {"annot_kws": {"size": 10}, "linewidths": 1.5, "cbar": False, "vmin": 0, "vmax": 1}
         sns.heatmap(good, annot=said, fmt="", cmap=shades, ax=axes, **how)
         for row, column in np.argwhere(broken.to_numpy(bool)):
             frame = {"fill": False, "edgecolor": RED, "linewidth": 2.2}
             axes.add_patch(Rectangle((column + 0.04, row + 0.06), 0.92, 0.88, **frame))
-        heads = [whole, *titles.values()]
         axes.xaxis.tick_top()
-        axes.set_xticks(np.arange(len(heads)) + 0.5, [fill(head, HEAD) for head in heads], rotation=0)
-        axes.set_yticks(np.arange(most) + 0.5, [fill(name, NAME) for name in names], rotation=0)
-        axes.tick_params(length=0, labelsize=9)
+        folded = [fill(head, max(HEAD // len(heads), 7)) for head in heads]
+        axes.set_xticks(np.arange(len(heads)) + 0.5, folded, rotation=0, fontsize=8)
+        axes.set_yticks(np.arange(most) + 0.5, [fill(name, NAME) for name in names], rotation=0, fontsize=9)
+        axes.tick_params(length=0)
         axes.get_yticklabels()[0].set_fontweight("bold")
     return figure

@@ -1,5 +1,6 @@
 """The sections of a report: each function gives its pieces in reading order, and a notebook cell shows them."""
 
+from fizzlab.report.parts.batches import batch_by_batch as batch_by_batch
 from fizzlab.report.parts.changed import compared as compared
 from fizzlab.report.parts.changed import in_detail as in_detail
 from fizzlab.report.parts.changed import subject as subject
@@ -19,4 +20,3 @@ from fizzlab.report.parts.general import opening as opening
 from fizzlab.report.parts.general import record_block as record_block
 from fizzlab.report.parts.season import across_trials as across_trials
 from fizzlab.report.parts.season import season as season
-from fizzlab.report.parts.batches import batch_by_batch as batch_by_batch

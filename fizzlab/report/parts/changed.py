@@ -115,7 +115,10 @@ def _in_short(settings: TrialSettings, effects: Sequence[Effect]) -> list[str]:
     """Which changes are clear, and which are as good as none; no numbers, since the table has them."""
     found = dict[tuple[str, str], list[str]]()
     for each in (each for each in effects if each.shown or each.same):
-        way, who = "As good as equal" if each.same else "Clear", words.with_name(each, each.level, settings.label)
+        way, who = (
+            "As good as equal" if each.same else "Clear",
+            words.with_name(each, each.level, settings.label),
+        )
         found.setdefault((way, who), []).append(settings.measure(each.response).label)
     alike = dict[tuple[str, str], list[str]]()
     for (way, who), what in sorted(found.items(), key=lambda item: item[0][0] != "Clear"):
@@ -145,7 +148,7 @@ def _picture(done: Analysis, section: str | None) -> Picture | None:
                 batches.append(pd.DataFrame({"level": map(named, names), "value": points.to_numpy()}))
         if means:
             title, log = capital(measure.titled), measure.scale == "ratio"
-            panels.append(Panel(title, pd.concat(means), pd.concat(batches), log))
+            panels.append(Panel(title.replace(", ", ",\u00a0"), pd.concat(means), pd.concat(batches), log))
             told.append(title)
     if not panels:
         return None
@@ -203,7 +206,9 @@ def typical_values(done: Analysis, section: str | None = None) -> Pieces:
         with suppress(CannotAnswer):
             df = getattr(fit, "df", None)
             tables[response] = (topic, measure.label, measure.unit, by_levels(fit).assign(df=df))
-    for topic, label, unit, table in (tables | (more_levels(done) if section in (None, "crumble") else {})).values():
+    for topic, label, unit, table in (
+        tables | (more_levels(done) if section in (None, "crumble") else {})
+    ).values():
         seen = set[str]()
         for row in table.to_dict("records"):
             name, told = str(row["level"]), words.estimate(row, unit)
@@ -390,7 +395,9 @@ def worked_out(done: Analysis, section: str | None = None) -> Pieces:
         else:
             continue
         known = {source: chance[source] for source in SOURCES if isfinite(chance.get(source, float("nan")))}
-        rows.append(row | {f"sd of {name}": number(sd) if sd > 1e-3 else "none seen" for name, sd in known.items()})
+        rows.append(
+            row | {f"sd of {name}": number(sd) if sd > 1e-3 else "none seen" for name, sd in known.items()}
+        )
     told = "What each rests on; sd: spread by chance, on the scale fitted"
     said = [" ".join(dict.fromkeys(reasons))] if reasons else []
     table = [Grid(pd.DataFrame(rows).fillna(""), told)] if rows else []

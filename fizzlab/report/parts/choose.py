@@ -294,7 +294,9 @@ def _picture(judged: Choice, voice: Voice) -> Picture:
     broken = any((each["meets"] < HALF).any() for each in rows)
     framed = " Framed: likelier beyond your limit than within." if broken else ""
     caption = f"Best first. The darker a tile, the surer a new batch is as you asked.{framed}{more}"
-    alt = f"A row for each combination and a tile for each of {listed(list(titles.values()))}, as in the table."
+    alt = (
+        f"A row for each combination and a tile for each of {listed(list(titles.values()))}, as in the table."
+    )
     return Picture("choice", trade_off(judged, names, titles), caption, alt)
 
 

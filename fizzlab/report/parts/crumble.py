@@ -109,7 +109,10 @@ def _tumbles(done: Analysis, study: CrumbleStudy) -> Pieces:
         counts = losses[["broken", "pieces"]].dropna().astype(int).astype(str)
         many = counts["broken"] + " of " + counts["pieces"]
         table["broken"] = many.reindex(table.index).fillna("not counted")
-    return [caution(doubts), Grid(table.rename_axis("batch").reset_index(), "The loss of each batch", method=True)]
+    return [
+        caution(doubts),
+        Grid(table.rename_axis("batch").reset_index(), "The loss of each batch", method=True),
+    ]
 
 
 def _drops(trial: Trial, study: CrumbleStudy) -> Pieces:

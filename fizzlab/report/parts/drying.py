@@ -244,14 +244,21 @@ def _curves(done: Analysis, study: TouchStudy) -> Picture:
         figure = drawn.dry_time_by_air(study.brackets, fit)
         caption = f"Dry time against how thirsty the air was. {seen}"
         return Picture("dry-time-by-air", figure, caption, alt, method=True)
-    label = "" if term is None else done.trial.settings.label(term.name)
-    figure = drawn.dry_curves(study.brackets, fit, study.levels, label)
+    brackets, named = study.brackets, study.levels
+    if fit is not None and len(fit.terms) > 1:
+        runs, made = drawn_apart(fit.batches, fit.terms)
+        brackets = brackets.assign(level=brackets["run"].map(runs.astype(str)))
+        named = {str(name): row.to_dict() for name, row in made.iterrows()}
+    label = "" if term is None or named is not study.levels else done.trial.settings.label(term.name)
+    figure = drawn.dry_curves(brackets, fit, named, label)
     looks = "every piece from its last wet look to its first dry one; an arrowhead was never seen dry"
     if fit is None:
         alt = f"The brackets of {count(len(study.brackets), 'piece')}: {' '.join(_seen(study))}"
         return Picture("dry-brackets", figure, f"Lines: {looks}.", alt)
     told = f"Above, the share of pieces that is dry {air_words(fit, done.trial)}".rstrip()
-    alt = f"The share of dry pieces rising over the hours, for {listed(list(study.levels))}, and each piece's bracket."
+    alt = (
+        f"The share of dry pieces rising over the hours, for {listed(list(named))}, and each piece's bracket."
+    )
     return Picture("dry-curves", figure, f"{told}. Below, {looks}.", alt)
 
 
@@ -310,7 +317,7 @@ def by_weight(done: Analysis) -> Pieces:
     if not isinstance(study, WeighingStudy):
         why = done.reasons.get(RESPONSE)
         return [] if why is None else ["### By weight", caution([str(why)])]
-    fit, factor, table = done.fits.get(RESPONSE), study.grouped_by, study.pieces
+    fit, table = done.fits.get(RESPONSE), study.pieces
     least, middle, most = table["hours"].quantile([0, 0.5, 1]).tolist()
     between = words.between(least, most, "h")
     share = percent(trial.settings.drying.remaining_share)
@@ -319,9 +326,9 @@ def by_weight(done: Analysis) -> Pieces:
     found, air = [Finding(topic, said, middle, least, most, "h", kind="range")], None
     if isinstance(fit, CuringFit) and fit.air:
         air = Findings(air_findings(fit, "weighed_dry_time", "By weight: "), "plain", method=True)
-    labels = drawn_apart(trial.batches(), [] if factor is None else [factor])[0]
+    labels = drawn_apart(trial.batches(), done.terms)[0]
     table = table.assign(level=table["run"].map(labels).astype(str))
-    label = "" if factor is None else trial.settings.label(factor.name)
+    label = " and ".join(trial.settings.label(term.name) for term in done.terms)
     rows = table.assign(estimate=table["hours"]).to_dict("records")
     noted = [f"Piece {r['piece']} of batch {r['run']}: {r['note']}" for r in rows if r["note"]]
     cells = table[["run", "piece"]].astype(str).rename(columns={"run": "batch"})

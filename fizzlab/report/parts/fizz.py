@@ -13,7 +13,6 @@ from fizzlab.models.fizz import LEAST_SPREAD_C, FizzStudy, Times
 from fizzlab.models.gas import GasCurves
 from fizzlab.models.plotting import drawn_apart, house_style, new_figure
 from fizzlab.models.shelf import ShelfFit, mean_interval
-from fizzlab.models.terms import grouping
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis, theory_spans
 from fizzlab.report.figures.pieces import gas_curves
@@ -70,12 +69,6 @@ def warmth(times: Times, measure: Measure) -> list[Finding]:
     return [words.numbers_of(topic, said, row, "ratio", batches=effect.n_batches, df=effect.df)]
 
 
-def _labels(done: Analysis) -> pd.Series:
-    """The level that each batch is drawn with, by run."""
-    term = grouping(done.terms)
-    return drawn_apart(done.trial.batches(), [] if term is None else [term])[0]
-
-
 def spent(reached: pd.DataFrame) -> Finding:
     """The gas that came against the gas that the recipe could give, all batches together."""
     mean, low, high, df = mean_interval(1 - reached["share"])
@@ -96,7 +89,7 @@ def spent(reached: pd.DataFrame) -> Finding:
 
 def _cups(done: Analysis, curves: GasCurves) -> Pieces:
     """The curve of each weighed piece, drawn and as a table."""
-    labels = _labels(done)
+    labels = drawn_apart(done.trial.batches(), done.terms)[0]
     readings, lines, rows = list[pd.DataFrame](), list[pd.DataFrame](), list[dict[str, str]]()
     for row, fit in zip(curves.pieces.to_dict("records"), curves.fits, strict=True):
         run, piece, level = str(row["run"]), str(row["piece"]), str(labels[row["run"]])

@@ -18,8 +18,7 @@ Scale = Literal["ratio", "difference"]
 
 Kind = Literal["text", "number", "whole", "yes_no", "moment"]
 
-#: The unit of what is paid where trial.toml says no currency, and the currencies, with a hundredth of each.
-MONEY = "money"
+#: The currencies that trial.toml may say, with a hundredth of each.
 CURRENCIES = dict.fromkeys(["AUD", "CAD", "EUR", "NZD", "USD"], "cent") | {"CHF": "rappen", "GBP": "penny"}
 CURRENCIES |= {"CZK": "haléř", "DKK": "øre", "NOK": "øre", "PLN": "grosz", "SEK": "öre"}
 
@@ -236,7 +235,8 @@ class Measure:
     `decimals` the digits of one reading. `study` is ``"module:function"``, called with the trial's tables,
     the terms and, as far as it has them, the keys of a `section` of trial.toml; it gives a
     `fizzlab.models.result.Study`, shared by the measures that name the same one (and set to work by
-    `other_tables` too). Empty: the mean of the column by piece, then by batch.
+    `other_tables` too). Empty: the mean of the column by piece, then by batch. `paid`: in
+    the currency of the trial.
     """
 
     name: str
@@ -252,6 +252,7 @@ class Measure:
     study: str = ""
     section: str = ""
     other_tables: tuple[str, ...] = ()
+    paid: bool = False
 
     @property
     def titled(self) -> str:
@@ -295,7 +296,7 @@ MEASURES: dict[str, Measure] = {
         _fizz("half_out_s", _HALF_OUT, "s", "ratio", "fizz_curves", "mass_g", _HALF),
         _fizz("gas_pct", "gas that came", "%", "difference", "fizz_curves", "mass_g", _GAS),
         _fizz("colour_s", "time until colour shows", "s", "ratio", "fizz_times", "colour_s", _COLOUR),
-        _cost("cost", "cost of a piece", MONEY, "difference", words=_COST),
+        _cost("cost", "cost of a piece", "", "difference", words=_COST, paid=True),
     )
 }
 

@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from fizzlab.errors import capital, count, listed
-from fizzlab.measures import CURRENCIES, MONEY, Measure, Words, number
+from fizzlab.measures import CURRENCIES, Measure, Words, number
 from fizzlab.models.result import Effect
 from fizzlab.models.terms import Category
 from fizzlab.report.page import Finding
@@ -52,8 +52,8 @@ def duration(hours: float) -> str:
 
 def amount(value: float, unit: str) -> str:
     """A number with its unit, times in the unit a person would use: ``"7.2 min"``, ``"62 cm"``."""
-    if unit in (MONEY, *CURRENCIES):
-        return f"under a {CURRENCIES.get(unit, 'cent')}" if 0 < abs(value) < 0.01 else f"{value:.2f} {unit}"
+    if unit in CURRENCIES:
+        return f"under a {CURRENCIES[unit]}" if 0 < abs(value) < 0.01 else f"{value:.2f} {unit}"
     if unit == "h" or (unit == "s" and value >= 7200):
         return duration(value if unit == "h" else value / 3600)
     if unit == "s" and value >= 10:
@@ -120,8 +120,7 @@ def by_how_much(value: float, effect: Effect, measure: Measure) -> str:
     """How far a value of an effect lies from no difference: ``"38 %"``, ``"2.4 times"``, ``"0.50 mm"``."""
     if effect.scale == "difference":
         unit = "points" if measure.unit == "%" else measure.unit
-        paid = unit in (MONEY, *CURRENCIES)
-        return amount(abs(value), unit) if paid else f"{number(abs(value))} {unit}".strip()
+        return amount(abs(value), unit) if unit in CURRENCIES else f"{number(abs(value))} {unit}".strip()
     if value >= 1.995:
         return "twice" if value < 2.05 else f"{number(value)} times"
     return percent(abs(value - 1))
@@ -248,7 +247,7 @@ def row_cell(row: Mapping[Any, Any], response: str, term: Category, measure: Mea
 def of_effect(effect: Effect, measure: Measure, said: str, topic: str = "") -> Finding:
     """One effect with its numbers, and the sentence that tells it."""
     row = {name: getattr(effect, name) for name in ("estimate", "conf_low", "conf_high")}
-    unit = effect.scale if effect.scale != "difference" else measure.unit
+    unit = effect.scale if effect.scale != "difference" else measure.unit or "money"
     more: dict[str, Any] = {"level": effect.conf_level, "batches": effect.n_batches}
     more["df"] = effect.df if isfinite(effect.df) else None
     return numbers_of(topic or f"changed.{effect.topic}", said, row, unit, **more)

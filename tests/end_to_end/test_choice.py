@@ -112,7 +112,7 @@ def test_the_answer_in_words(cores: Analysis) -> None:
         "Dry time of 95 % of the pieces at most 8 h and foam after a minute at least 10 mm rule out none.",
         "Tumble loss at most 4 % rules out gum + lake.",
     ]
-    assert "Dry times are forecast at 17 °C and 70 % humidity." in pieces
+    assert "Dry times are forecast at 17 °C and 70 % humidity." in lines_of(pieces)
     tables = [piece.rows for piece in pieces if isinstance(piece, Grid)]
     assert "Dry time of 95 % of the pieces, h" in tables[0].columns
     assert len(tables[0]) == 6

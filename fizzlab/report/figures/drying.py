@@ -91,13 +91,28 @@ def legend(axes: Axes, shown: Mapping[str, Look], title: str = "", more: Sequenc
         axes.legend(handles=handles, title=title, ncols=many, columnspacing=1.4, **place)
 
 
-def air_axes(axes: Axes, air: tuple[float, float], hours: tuple[float, float], what: str) -> None:
-    """Hours over the vapour-pressure deficit, both on a logarithmic scale."""
+def air_axes(
+    axes: Axes,
+    air: tuple[float, float],
+    hours: tuple[float, float],
+    what: str,
+    temp_c: float | None = None,
+) -> None:
+    """Hours over the vapour-pressure deficit, both logarithmic; at a temperature, over humidity."""
     axes.set(xscale="log", xlim=air)
+    hours_up(axes, *hours)
+    if temp_c is not None:
+        humid = np.array([20, 30, 40, 50, 60, 70, 75, 80, 85, 90, 93, 95, 97])
+        places = vapour_pressure_deficit(temp_c, humid)
+        seen = (places >= air[0]) & (places <= air[1])
+        axes.set_xticks(places[seen], humid[seen].astype(str))
+        axes.minorticks_off()
+        axes.invert_xaxis()
+        axes.set(xlabel=f"relative humidity at {temp_c:g} °C, %", ylabel=what)
+        return
     axes.xaxis.set_major_locator(LogLocator(subs=(1, 1.5, 2, 3, 4, 5, 6, 8)))
     axes.xaxis.set_major_formatter("{x:g}")
     axes.xaxis.set_minor_locator(NullLocator())
-    hours_up(axes, *hours)
     axes.set(xlabel="vapour-pressure deficit of the room, kPa (thirstier air to the right)", ylabel=what)
 
 
@@ -226,7 +241,9 @@ def season_lines(study: SeasonStudy) -> Figure:
             hours = np.exp(each.level + (each.slope or 0.0) * np.log(np.array(each.tried) / each.at))
             axes.plot(each.tried, hours, color=look.colour, ls=look.line, lw=1.1)
             axes.plot(mine[VPD], mine["hours"], look.marker, color=look.colour, ms=3.6, alpha=0.8)
-        air_axes(axes, air, (low, high), "hours until half are dry")
+        temp = batches["temp_c"].median()
+        at = None if np.isnan(temp) else float(round(temp))
+        air_axes(axes, air, (low, high), "hours until half are dry", at)
         legend(axes, named, more=more)
     return figure
 

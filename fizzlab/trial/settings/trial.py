@@ -17,7 +17,7 @@ from pydantic import Field, ValidationError, model_validator
 
 from fizzlab.design.kinds import KINDS
 from fizzlab.errors import BadInput, Problem, did_you_mean
-from fizzlab.measures import MEASURES, MONEY, TABLES, Column, Measure, TableSpec, tables
+from fizzlab.measures import MEASURES, TABLES, Column, Measure, TableSpec, tables
 from fizzlab.models.terms import Amount, Category, Term
 from fizzlab.recipe.ingredients import Recipe
 from fizzlab.trial.settings.recipe import RecipeSettings, make_recipe
@@ -111,7 +111,7 @@ class TrialSettings(Section):
         """Everything that may be measured in this trial: what fizzlab knows, then the maker's own."""
         own = {name: asked.measure(name) for name, asked in self.responses.items() if name not in MEASURES}
         money = "" if self.recipe is None else self.recipe.currency
-        paid = {n: replace(each, unit=money) for n, each in MEASURES.items() if money and each.unit == MONEY}
+        paid = {name: replace(each, unit=money) for name, each in MEASURES.items() if each.paid}
         return MEASURES | paid | own
 
     def tables(self) -> dict[str, TableSpec]:

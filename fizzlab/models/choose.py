@@ -305,9 +305,7 @@ class Choice:
         The typical batch of a response; left out, the chance to keep every limit, or without limits how far
         the wishes are granted. Filled: `considered`. Shaded: beyond a limit.
         """
-        from matplotlib.ticker import LogLocator, MaxNLocator, NullLocator
-
-        from fizzlab.models.plotting import BLUE, INK, RED, SOFT, axes_for
+        from fizzlab.models.plotting import BLUE, INK, RED, SOFT, axes_for, round_ticks
 
         rows, filled = self.table.head(most), self.considered.head(most)
         axes, places = axes_for(ax, height=0.9 + 0.28 * len(rows)), np.arange(len(rows))
@@ -323,15 +321,10 @@ class Choice:
         for end in filter(np.isfinite, ends):
             axes.axvline(end, color=RED, lw=1.4)
         axes.margins(x=0.06)
-        axes.xaxis.set_major_locator(MaxNLocator(4))
+        ratios = response is not None and any(e.scale == "ratio" for e in self.fits[response].effects)
+        round_ticks(axes, log=ratios and low.min() > 0 and ends[0] != 0)
         if response is None:
             axes.set(xlim=(-6, 106), xticks=[0, 25, 50, 75, 100])
-        elif low.min() > 0 and ends[0] != 0 and any(e.scale == "ratio" for e in self.fits[response].effects):
-            axes.set_xscale("log")
-            left, right = axes.get_xlim()
-            axes.xaxis.set_major_locator(LogLocator(subs=(1, 2, 5)) if right > 8 * left else MaxNLocator(4))
-            axes.xaxis.set_minor_locator(NullLocator())
-            axes.xaxis.set_major_formatter("{x:g}")
         for end, side in zip(ends, axes.get_xlim(), strict=True):
             if np.isfinite(end):
                 axes.axvspan(*sorted((end, side)), color=RED, alpha=0.10, lw=0)

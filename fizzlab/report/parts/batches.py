@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import re
 import warnings
-from collections.abc import Iterator
+from collections.abc import Mapping
 from pathlib import Path
 
 import pandas as pd
@@ -27,39 +27,30 @@ MOST_BYTES, MOST_PIXELS, MOST_PHOTOS, WIDE = 20_000_000, 60_000_000, 40, 360
 
 
 def batch_by_batch(done: Analysis) -> Pieces:
-    """A row a batch, in the order of making; then the photographs, each with what was noted of its batch."""
-    notes, settings, rows = notes_of(done.trial), done.trial.settings, list[dict[str, str]]()
-    for _, batch in done.batches.iterrows():
-        cells = {"batch": str(batch["run"])}
-        cells |= {settings.label(term.name): level_name(term, batch[term.name]) for term in done.terms}
-        for name, fit in done.fits.items():
-            value = batch.get(name)
-            if isinstance(fit, CuringFit):
-                value = fit.placed.get(batch["run"])
-            if name in done.batches or isinstance(fit, CuringFit):
-                cells[capital(settings.measure(name).titled)] = "" if pd.isna(value) else number(float(value))
-        rows.append(cells | ({"notes": notes.get(str(batch["run"]), "")} if notes else {}))
-    if not rows:
+    """The batches that something was noted of, the photographs, and at the end the numbers of every batch."""
+    notes, settings, label = notes_of(done.trial), done.trial.settings, done.trial.settings.label
+    if done.batches.empty:
         return []
+    made = {"batch": done.batches["run"].astype(str)}
+    made |= {label(t.name): [level_name(t, value) for value in done.batches[t.name]] for t in done.terms}
+    table = pd.DataFrame(made)
+    noted = table.assign(notes=table["batch"].map(notes)).dropna(subset=["notes"])
+    for name, fit in done.fits.items():
+        placed = isinstance(fit, CuringFit)
+        if placed or name in done.batches:
+            values = done.batches["run"].map(fit.placed) if placed else done.batches[name]
+            told = ["" if pd.isna(value) else number(float(value)) for value in values]
+            table[capital(settings.measure(name).titled)] = told
     shots, doubts = photos(done.trial, notes)
-    many = f"{count(len(rows), 'batch', 'batches')}; the maker noted something of {len(notes) or 'none'}"
-    many += f", and took {count(len(shots), 'photograph')}." if shots else "."
-    table = pd.DataFrame(rows)
-    told = "Dry times are those of the middle piece, in the air it had."
+    said = f"{count(len(table), 'batch', 'batches')}; the maker noted something of {len(noted) or 'none'}."
     pieces = [
-        "## Batch by batch",
-        Notes([many], "answer"),
-        Grid(table[table["notes"] != ""][[*_made(done), "notes"]]) if notes else None,
+        Notes([said], "answer"),
+        Grid(noted) if len(noted) else None,
         Photos(shots) if shots else None,
         caution(doubts),
-        Grid(table.drop(columns="notes", errors="ignore"), told, method=True),
+        Grid(table, "Dry times are those of the middle piece, in the air that it had.", method=True),
     ]
-    return parted(piece for piece in pieces if piece is not None)
-
-
-def _made(done: Analysis) -> list[str]:
-    """The columns that say which batch it was and how it was made."""
-    return ["batch", *(done.trial.settings.label(term.name) for term in done.terms)]
+    return ["## Batch by batch", *parted(piece for piece in pieces if piece is not None)]
 
 
 def notes_of(trial: Trial) -> dict[str, str]:
@@ -76,28 +67,28 @@ def notes_of(trial: Trial) -> dict[str, str]:
     return {run: "; ".join(dict.fromkeys(said)) for run, said in found.items()}
 
 
-def photos(trial: Trial, notes: dict[str, str]) -> tuple[list[tuple[str, bytes]], list[str]]:
+def photos(trial: Trial, notes: Mapping[str, str]) -> tuple[list[tuple[str, bytes]], list[str]]:
     """The photographs whose names begin with a batch's, made small; and what is to be said of the others."""
     runs, folder = [str(run) for run in trial.tables["runs"].rows["run"]], trial.folder / PHOTOS
-    files = sorted(each for each in folder.iterdir() if each.is_file()) if folder.is_dir() else []
     shots, strange, refused = list[tuple[str, bytes]](), list[str](), list[str]()
-    for path in (each for each in files if each.suffix.casefold() in KINDS):
+    for path in sorted(folder.iterdir()) if folder.is_dir() else []:
         run = next((run for run in runs if _names(path.stem, run)), None)
+        if path.suffix.casefold() not in KINDS:
+            continue
         if run is None:
             strange.append(path.name)
         elif (jpeg := small(path) if len(shots) < MOST_PHOTOS else None) is None:
             refused.append(path.name)
         else:
             shots.append((f"{run}: {notes[run]}" if run in notes else run, jpeg))
-    return shots, [*_doubts(strange, refused)]
-
-
-def _doubts(strange: list[str], refused: list[str]) -> Iterator[str]:
-    if strange:
-        yield f"No batch is called so: {listed(strange)} in {PHOTOS}/. Begin the name with the batch's."
-    if refused:
-        most = f"{MOST_BYTES // 1_000_000} MB, {MOST_PIXELS // 1_000_000} million dots and {MOST_PHOTOS} photographs"
-        yield f"Not shown, since it is no picture or beyond {most}: {listed(refused)} in {PHOTOS}/."
+    most = (
+        f"{MOST_BYTES // 1_000_000} MB, {MOST_PIXELS // 1_000_000} million dots and {MOST_PHOTOS} photographs"
+    )
+    doubts = {
+        f"No batch is called so: {listed(strange)} in {PHOTOS}/. Begin the name with the batch's.": strange,
+        f"Not shown, since no picture or beyond {most}: {listed(refused)} in {PHOTOS}/.": refused,
+    }
+    return shots, [said for said, names in doubts.items() if names]
 
 
 def _names(stem: str, run: str) -> bool:

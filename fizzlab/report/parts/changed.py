@@ -19,11 +19,12 @@ from fizzlab.models.curing import CuringFit
 from fizzlab.models.effects import ResponseFit
 from fizzlab.models.result import Effect
 from fizzlab.models.surfaces import bend, best, fit_mixture
-from fizzlab.models.terms import Amount, Category, Term, level_name
+from fizzlab.models.terms import Amount, Category, level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import SHOWN_P, Analysis, at_levels, by_levels
 from fizzlab.report.figures.panels import Panel, factor_panels
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture, parted
+from fizzlab.report.parts.choose import Voice
 from fizzlab.report.parts.crumble import Levels, crumble, more_levels
 from fizzlab.report.parts.drying import by_weight, drying
 from fizzlab.report.parts.fizz import fizz
@@ -113,12 +114,9 @@ def compared(done: Analysis, section: str | None = None) -> Pieces:
 
 def _in_short(settings: TrialSettings, effects: Sequence[Effect]) -> list[str]:
     """Which changes are clear, and which are as good as none; no numbers, since the table has them."""
-    found = dict[tuple[str, str], list[str]]()
+    found, label = dict[tuple[str, str], list[str]](), settings.label
     for each in (each for each in effects if each.shown or each.same):
-        way, who = (
-            "As good as equal" if each.same else "Clear",
-            words.with_name(each, each.level, settings.label),
-        )
+        way, who = "As good as equal" if each.same else "Clear", words.with_name(each, each.level, label)
         found.setdefault((way, who), []).append(settings.measure(each.response).label)
     alike = dict[tuple[str, str], list[str]]()
     for (way, who), what in sorted(found.items(), key=lambda item: item[0][0] != "Clear"):
@@ -130,6 +128,7 @@ def _in_short(settings: TrialSettings, effects: Sequence[Effect]) -> list[str]:
 def _picture(done: Analysis, section: str | None) -> Picture | None:
     """A panel a response that has forecasts: every batch, all else made equal, and the typical ones."""
     panels, told, pictured = [], [], pictured_on_front(done)
+    voice = Voice(done.terms, done.trial.settings, {}, 0)
     for response in _within(done, section):
         fit, measure = done.fits.get(response), done.trial.settings.measure(response)
         if fit is None or not fit.effects or (response == pictured and len(fit.terms) == 1):
@@ -138,14 +137,14 @@ def _picture(done: Analysis, section: str | None) -> Picture | None:
         with suppress(CannotAnswer):
             for term in (each for each in fit.terms if fit.of(each.name)):
                 rows, points = at_levels(fit, term), fit.points(term.name)
+                rows["level"] = [voice.part(term, value) for value in rows["value"]]
                 made = fit.batches[term.name].reindex(points.index)
-                names = [level_name(term, value) for value in made]
                 if isinstance(term, Amount):  # beside the nearest amount that is shown
                     near = np.abs(np.subtract.outer(made.to_numpy(float), rows["value"].to_numpy(float)))
-                    names = rows["level"].to_numpy()[near.argmin(axis=1)].tolist()
-                named = partial(_on_axis, done, term)
-                means.append(rows.assign(level=rows["level"].map(named)))
-                batches.append(pd.DataFrame({"level": map(named, names), "value": points.to_numpy()}))
+                    made = rows["value"].to_numpy()[near.argmin(axis=1)]
+                means.append(rows)
+                levels = [voice.part(term, value) for value in made]
+                batches.append(pd.DataFrame({"level": levels, "value": points.to_numpy()}))
         if means:
             title, log = capital(measure.titled), measure.scale == "ratio"
             panels.append(Panel(title.replace(", ", ",\u00a0"), pd.concat(means), pd.concat(batches), log))
@@ -158,14 +157,6 @@ def _picture(done: Analysis, section: str | None) -> Picture | None:
         "Large: the typical batch, 95 % interval. Small: each batch, all else made equal.",
         f"A panel for each of {'; '.join(told)}: the typical batch at every level of every factor.",
     )
-
-
-def _on_axis(done: Analysis, term: Term, level: str) -> str:
-    """A level beside an axis, with the name of its factor where the level alone says too little."""
-    others = [t for t in done.terms if t.name != term.name]
-    taken = words.bare(level) or any(isinstance(t, Category) and level in t.levels for t in others)
-    unclear = taken or (isinstance(term, Amount) and others)
-    return f"{done.trial.settings.label(term.name)} {level}" if unclear else level
 
 
 def by_chance(done: Analysis) -> list[str]:

@@ -53,9 +53,10 @@ class Voice(NamedTuple):
 
     def name(self, setting: Row) -> str:
         """A combination as "gum + lake" or "gum + oil 4 g"."""
-        return " + ".join(self._part(term, setting[term.name]) for term in self.terms)
+        return " + ".join(self.part(term, setting[term.name]) for term in self.terms)
 
-    def _part(self, term: Term, value: object) -> str:
+    def part(self, term: Term, value: object) -> str:
+        """The level of one factor, with its name where the level alone says too little."""
         said = level_name(term, value)
         shared = [t for t in self.terms if isinstance(t, Category) and said in t.levels]
         unclear = len(shared) > 1 or bare(said)

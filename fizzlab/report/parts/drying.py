@@ -31,8 +31,6 @@ FEW_DF, FEW_ENOUGH_TO_SAY = 1.5, 8.0
 #: What the effect of the air is told for.
 AIR_STEPS = {VPD: "In air of half the vapour-pressure deficit"}
 
-GUESS = " Such air was not tried: this is the formula's guess."
-
 #: Said in every report: what can hurt.
 SAFETY = (
     "Acid and pigment dust hurt eyes and lungs; alcohol burns; oil makes a tub slippery.",
@@ -56,17 +54,17 @@ def drying(done: Analysis) -> Pieces:
         why = f"No dry times can be given. {done.reasons['dry_h'].why}"
         return [caution([words.spoken(why, trial.settings), *_seen(study)]), _curves(done, study)]
     shares, temp = sorted(trial.settings.drying.shares), room_temp(fit, trial)
-    first, silent = _forecast(fit, study, shares[-1], air_words(fit, trial))
     few = fit.forecast_df < FEW_DF  # else the table tells it of every combination
-    told, silent = ([first.sentence], silent) if few else ([], [first, *silent])
+    told = ["These are too few batches to forecast when a new one will be dry."] * few
     pieces: Pieces = [
-        Notes([*told, *_damp(fit, study, trial)], "answer"),
+        Notes(said, "answer")
+        if (said := [*told, *filter(None, [_in_damp_air(fit, study, trial)])])
+        else None,
         Findings(air_findings(fit), "plain", method=True) if fit.air else None,
-        Findings(silent, "silent"),
+        Findings(_forecast(fit, study, shares[-1]), "silent"),
         _curves(done, study),
+        None if few else _combinations(fit, trial, shares),
     ]
-    if fit.forecast_df >= FEW_DF:
-        pieces.append(_combinations(fit, trial, shares))
     return [*pieces, *_damper(trial, study, fit, shares[-1], temp)] if fit.air_matters else pieces
 
 
@@ -88,9 +86,9 @@ def air_words(fit: CuringFit, trial: Trial) -> str:
     return f"in the air of the middle batch (about {temp:g} °C and {rh:.0f} % humidity)"
 
 
-def standard(fit: CuringFit, grouped_by: object = None) -> str:
-    """What a forecast holds but for the factor it goes by, as it goes on after "pieces"."""
-    named = [level_name(t, fit.typical[t.name]) for t in fit.terms if t != grouped_by]
+def standard(fit: CuringFit) -> str:
+    """What a forecast holds, as it goes on after "pieces"."""
+    named = [level_name(t, fit.typical[t.name]) for t in fit.terms]
     return f" with {listed(named)}" if named else ""
 
 
@@ -106,30 +104,19 @@ def waits(fit: CuringFit, new: Mapping[str, Any], share: float, trial: Trial) ->
     return f"{wait} {hours}: 19 of 20 batches are ready by then."
 
 
-def _forecast(fit: CuringFit, study: TouchStudy, share: float, where: str) -> tuple[Finding, list[Finding]]:
-    """The forecast in a sentence, and its numbers: two findings a level, the typical batch and a new one."""
-    hours, waits, found = list[str](), list[str](), list[Finding]()
+def _forecast(fit: CuringFit, study: TouchStudy, share: float) -> list[Finding]:
+    """Two findings a level: when a typical batch is dry, and when a new one is."""
+    found, kinds = list[Finding](), dict[str, Interval](forecast="confidence", allow="prediction")
     for level, each in study.levels.items():
         who = f" with {level}" if each else ""
-        kinds: dict[str, Interval] = {"forecast": "confidence", "allow": "prediction"}
         for topic, kind in kinds.items():
             row = fit.predict(each, share=share, interval=kind).to_dict("records")[0]
             said = f"{percent(share)} of a typical batch{who} is dry after {words.estimate(row, 'h')}."
-            if topic == "forecast":
-                hours.append(f"{duration(row['estimate'])}{who}")
-            else:
-                waits.append(f"{duration(_wait(fit, each, share))}{who}")
-                said = f"Wait {waits[-1]}: 19 of 20 batches are ready by then."
+            if topic == "allow":
+                said = f"Wait {duration(_wait(fit, each, share))}{who}: 19 of 20 batches are ready by then."
             more = {"batches": fit.n_batches, "kind": kind}
             found.append(words.numbers_of(f"dry_time.{topic}[{level}]", said, row, "h", **more))
-    held = standard(fit, study.grouped_by)
-    of = f"a typical batch{held} is {percent(share)} dry after {listed(hours)}"
-    said = f"{capital(f'{where}, {of}' if where else of)}. Wait {listed(waits)}: 19 of 20 batches are ready by then."
-    if fit.forecast_df < FEW_DF:
-        said = "These are too few batches to forecast when a new one will be dry."
-    elif any(each.beyond_tried for each in found):
-        said += GUESS
-    return Finding("dry_time.forecast", said, batches=fit.n_batches), found
+    return found
 
 
 def air_findings(fit: CuringFit, topic: str = "dry_time", lead: str = "") -> list[Finding]:
@@ -141,22 +128,24 @@ def air_findings(fit: CuringFit, topic: str = "dry_time", lead: str = "") -> lis
     return found
 
 
-def _damp(fit: CuringFit, study: TouchStudy, trial: Trial) -> list[str]:
-    """What damp air does, in hours; where no factor was changed, which is told before, how damp it may be."""
-    if not fit.air_matters:
-        return []
-    temp, (least, most) = room_temp(fit, trial), fit.tried(VPD)
-    if not fit.terms:
-        night, each = trial.settings.drying.night_hours, next(iter(study.levels.values()))
-        sure = fit.air_needed(night, max(trial.settings.drying.shares), each)[1]
-        if not least <= sure <= most:
-            return []
-        rh = float(rh_for_deficit(sure, temp))
-        return [f"A night of {duration(night)} is enough for 19 of 20 batches up to {rh:.0f} % humidity."]
-    rh = rh_for_deficit(np.array([least, most]), temp)
-    damp, dry = fit.predict({VPD: [least, most]})["estimate"]
-    ends = f"{duration(dry)} at {rh[1]:.0f} % humidity, {duration(damp)} at {rh[0]:.0f} % ({temp:g} °C)"
-    return [f"Damp air slows drying: half the pieces are dry after {ends}."] if np.isfinite(rh).all() else []
+def damp(fit: CuringFit, trial: Trial) -> str:
+    """What damp air does, in hours at the ends of what was tried."""
+    temp, tried = room_temp(fit, trial), list(fit.tried(VPD))
+    humid, dry = rh_for_deficit(np.array(tried), temp)
+    ends = [duration(hours) for hours in fit.predict({VPD: tried})["estimate"]]
+    told = f"{ends[1]} at {dry:.0f} % humidity, {ends[0]} at {humid:.0f} % ({temp:g} °C)"
+    return f"Damp air slows drying: half the pieces are dry after {told}." if np.isfinite(humid) else ""
+
+
+def _in_damp_air(fit: CuringFit, study: TouchStudy, trial: Trial) -> str:
+    """The same; where no factor was changed, the front page says it, so here how damp it may be."""
+    if fit.terms or not fit.air_matters:
+        return damp(fit, trial) if fit.air_matters else ""
+    night, (least, most) = trial.settings.drying.night_hours, fit.tried(VPD)
+    sure = fit.air_needed(night, max(trial.settings.drying.shares), next(iter(study.levels.values())))[1]
+    rh = float(rh_for_deficit(sure, room_temp(fit, trial))) if least <= sure <= most else np.nan
+    said = f"A night of {duration(night)} is enough for 19 of 20 batches up to {rh:.0f} % humidity."
+    return said if np.isfinite(rh) else ""
 
 
 def _combinations(fit: CuringFit, trial: Trial, shares: Sequence[float]) -> Grid:
@@ -236,14 +225,8 @@ def _order(seen: SeenOrder) -> str:
 
 
 def _curves(done: Analysis, study: TouchStudy) -> Picture:
-    """Dry time over the air where no factor changed, else the bracket of every piece and the share dry over time."""
+    """The bracket of every piece, and the share dry over time."""
     fit, term = dried(done), study.grouped_by
-    if fit is not None and fit.air and term is None:
-        seen = "Upright lines: pieces; band: the typical batch; light: a new batch (95 %)."
-        alt = "Hours until half the pieces are dry, falling as the air gets thirstier."
-        figure = drawn.dry_time_by_air(study.brackets, fit)
-        caption = f"Dry time against how thirsty the air was. {seen}"
-        return Picture("dry-time-by-air", figure, caption, alt, method=True)
     brackets, named = study.brackets, study.levels
     if fit is not None and len(fit.terms) > 1:
         runs, made = drawn_apart(fit.batches, fit.terms)

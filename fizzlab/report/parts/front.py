@@ -8,12 +8,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 from html import escape
 
-import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.air import rh_for_deficit
-from fizzlab.models.curing import VPD, CuringFit
+from fizzlab.models.curing import CuringFit
 from fizzlab.models.result import Effect, FitResult
 from fizzlab.models.terms import level_name
 from fizzlab.report import phrases as words
@@ -22,7 +20,7 @@ from fizzlab.report.figures.front import combinations, over_humidity
 from fizzlab.report.page import FRONT_END, Notes, Picture, Piece, unbroken
 from fizzlab.report.parts.choose import Voice, choosing, keep_sentence
 from fizzlab.report.parts.confirm import came_out
-from fizzlab.report.parts.drying import SAFETY, air_words, cautions, dried, next_steps, room_temp, waits
+from fizzlab.report.parts.drying import SAFETY, air_words, cautions, damp, dried, next_steps, room_temp, waits
 from fizzlab.report.parts.general import Pieces, opening
 from fizzlab.report.phrases import capital, percent, spoken
 
@@ -208,11 +206,7 @@ def _damp(fit: CuringFit, done: Analysis) -> str:
     """What the air does, where no factor was changed."""
     if not fit.air_matters or not fit.air:
         return "Can't tell yet how the room's air changes drying." if fit.air else ""
-    temp, (least, most) = room_temp(fit, done.trial), fit.tried(VPD)
-    rh = rh_for_deficit(np.array([least, most]), temp)
-    damp, dry = fit.predict({VPD: [least, most]})["estimate"]
-    ends = f"{words.duration(dry)} at {rh[1]:.0f} % humidity, {words.duration(damp)} at {rh[0]:.0f} %"
-    return f"Damp air slows drying: {ends} ({temp:g} °C)."
+    return damp(fit, done.trial)
 
 
 # --- at a glance ------------------------------------------------------------------------------

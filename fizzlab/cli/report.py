@@ -32,7 +32,8 @@ class _PdfAlone(click.Command):
 @click.option("--date", default="", help="Date of the record, as 2026-01-31; today if not given.")
 @click.option(
     "--pdf",
-    metavar="[whole]",
+    is_flag=False,
+    flag_value="front",
     type=click.Choice(["front", "whole"]),
     help="Print the front page to a PDF too, or the whole report, through an installed browser.",
 )

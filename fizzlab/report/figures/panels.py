@@ -95,7 +95,8 @@ def trade_off(choice: Choice, names: Sequence[str], titles: Mapping[str, str]) -
             worth = worth * wishes[response].granted(rows["estimate"].to_numpy(float))
         good[response], said[response] = worth, [number(float(value)) for value in rows["estimate"]]
     with house_style():
-        figure, axes = new_figure(height=1.2 + 0.36 * most)
+        called = [fill(name, max(NAME, len(name) // 2 + 4)) for name in names]
+        figure, axes = new_figure(height=1.2 + (0.36 if max(map(len, names)) <= 2 * NAME else 0.46) * most)
         shades = sns.light_palette("#2a6f9e", as_cmap=True)
         how = {"annot_kws": {"size": 10}, "linewidths": 1.5, "cbar": False, "vmin": 0, "vmax": 1}
         sns.heatmap(good, annot=said, fmt="", cmap=shades, ax=axes, **how)
@@ -105,7 +106,7 @@ def trade_off(choice: Choice, names: Sequence[str], titles: Mapping[str, str]) -
         axes.xaxis.tick_top()
         folded = [fill(head, max(HEAD // len(heads), 7)) for head in heads]
         axes.set_xticks(np.arange(len(heads)) + 0.5, folded, rotation=0, fontsize=8)
-        axes.set_yticks(np.arange(most) + 0.5, [fill(name, NAME) for name in names], rotation=0, fontsize=9)
+        axes.set_yticks(np.arange(most) + 0.5, called, rotation=0, fontsize=9)
         axes.tick_params(length=0)
         axes.get_yticklabels()[0].set_fontweight("bold")
     return figure

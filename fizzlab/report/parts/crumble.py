@@ -91,16 +91,28 @@ def more_levels(done: Analysis) -> dict[str, Levels]:
 
 
 def _tumbles(done: Analysis, study: CrumbleStudy) -> Pieces:
-    """What the scale cannot show."""
+    """The loss of each batch, and what the scale cannot show."""
     losses, below, fit = study.losses, study.losses["below_step"], done.fits.get(LOSS)
-    doubts = list[str]()
+    batches, doubts = done.trial.batches().loc[losses.index], list[str]()
     if below.any() and isinstance(fit, ResponseFit):
         matters = "An eighth of a step, or a whole one, changes no answer."
         if step_decides(fit, losses):
             matters = "Some answers hang on that: use a scale with a finer step, or tumble longer."
         who = f"{'Batch' if below.sum() == 1 else 'Batches'} {listed([str(run) for run in losses.index[below]])}"
         doubts.append(f"{who} lost less than the scale can show; half a step stands in. {matters}")
-    return [caution(doubts)]
+    label = done.trial.settings.label
+    made = {label(t.name): [level_name(t, value) for value in batches[t.name]] for t in done.terms}
+    table = pd.DataFrame(made, batches.index)
+    table["loss"] = losses["loss_pct"].map(lambda loss: f"{number(loss)} %").mask(below, "under half a step")
+    table["tumbles"] = losses["tumbles"].astype(str)
+    if BROKEN in study.numbers:
+        counts = losses[["broken", "pieces"]].dropna().astype(int).astype(str)
+        many = counts["broken"] + " of " + counts["pieces"]
+        table["broken"] = many.reindex(table.index).fillna("not counted")
+    return [
+        caution(doubts),
+        Grid(table.rename_axis("batch").reset_index(), "The loss of each batch", method=True),
+    ]
 
 
 def _drops(trial: Trial, study: CrumbleStudy) -> Pieces:

@@ -137,13 +137,14 @@ def _picture(done: Analysis, section: str | None) -> Picture | None:
         with suppress(CannotAnswer):
             for term in (each for each in fit.terms if fit.of(each.name)):
                 rows, points = at_levels(fit, term), fit.points(term.name)
-                rows["level"] = [voice.part(term, value) for value in rows["value"]]
+                named = partial(level_name if len(done.terms) == 1 else voice.part, term)
+                rows["level"] = [named(value) for value in rows["value"]]
                 made = fit.batches[term.name].reindex(points.index)
                 if isinstance(term, Amount):  # beside the nearest amount that is shown
                     near = np.abs(np.subtract.outer(made.to_numpy(float), rows["value"].to_numpy(float)))
                     made = rows["value"].to_numpy()[near.argmin(axis=1)]
                 means.append(rows)
-                levels = [voice.part(term, value) for value in made]
+                levels = [named(value) for value in made]
                 batches.append(pd.DataFrame({"level": levels, "value": points.to_numpy()}))
         if means:
             title, log = capital(measure.titled), measure.scale == "ratio"
@@ -154,7 +155,7 @@ def _picture(done: Analysis, section: str | None) -> Picture | None:
     return Picture(
         f"changed-{section or 'other'}",
         factor_panels(panels),
-        "Large: the typical batch, 95 % interval. Small: each batch, all else made equal.",
+        "Large: typical batch, 95 % interval. Small: batches, all else equal.",
         f"A panel for each of {'; '.join(told)}: the typical batch at every level of every factor.",
     )
 

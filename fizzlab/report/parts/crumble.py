@@ -25,7 +25,7 @@ STUDY = "fizzlab.models.crumble:study_crumble"
 
 #: Said where drops are shown: what can hurt.
 DROP_SAFETY = (
-    "Shards fly when a piece breaks, and its acid stings: drop onto a tray at arm's length, with glasses on, and "
+    "Shards fly when a piece breaks, and its acid stings. Drop onto a tray at arm's length, with glasses on, and "
     "tumble with the lid on."
 )
 

@@ -234,7 +234,8 @@ def _curves(done: Analysis, study: TouchStudy) -> Picture:
         named = {str(name): row.to_dict() for name, row in made.iterrows()}
     label = "" if term is None or named is not study.levels else done.trial.settings.label(term.name)
     figure = drawn.dry_curves(brackets, fit, named, label)
-    looks = "every piece from its last wet look to its first dry one; an arrowhead was never seen dry"
+    never = "; an arrowhead was never seen dry" if np.isinf(brackets["upper"]).any() else ""
+    looks = f"every piece from its last wet look to its first dry one{never}"
     if fit is None:
         alt = f"The brackets of {count(len(study.brackets), 'piece')}: {' '.join(_seen(study))}"
         return Picture("dry-brackets", figure, f"Lines: {looks}.", alt)

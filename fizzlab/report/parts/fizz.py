@@ -64,7 +64,7 @@ def warmth(times: Times, measure: Measure) -> list[Finding]:
         return []
     beyond = times.bath_c - 5 < low - 0.5 or times.bath_c + 5 > high + 0.5
     said = f"From {effect.control.removesuffix(' °C')} to {effect.level}, {measure.label}: {words.told(effect, measure)}"
-    said += f"; only {low:g} to {high:g} °C were tried." if beyond else "."
+    said += f". Only {low:g} to {high:g} °C were tried." if beyond else "."
     row, topic = {**vars(effect), "extrapolated": beyond}, f"{TOPICS[effect.response]}.water"
     return [words.numbers_of(topic, said, row, "ratio", batches=effect.n_batches, df=effect.df)]
 
@@ -131,7 +131,7 @@ def _loss(fit: ShelfFit, row: Mapping[Any, Any]) -> Finding:
     if row["conf_low"] > 0:
         said = f"{capital(place)}, pieces lose {lost} % of their fizz a week ({low} to {high} %); {left} is left after "
         said += f"{number(row['weeks'])} weeks ({number(ends[0])} to {number(ends[1])})"
-        said += ", longer than was tried." if row["extrapolated"] else "."
+        said += ". That is longer than was tried." if row["extrapolated"] else "."
     elif row["conf_high"] < 0:
         said = f"{capital(place)}, pieces seem to gain fizz: look at how the fresh ones were tried."
     numbers = {**row, "estimate": row["weeks"], "conf_low": ends[0], "conf_high": ends[1]}

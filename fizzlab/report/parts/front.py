@@ -136,7 +136,7 @@ def verdict(done: Analysis) -> list[str]:
         return came_out(done)
     if len(asked) == 1:
         effects = sorted(done.fits[asked[0]].effects, key=lambda effect: (not effect.shown, effect.p_value))
-        said = [_told(done, effect) for effect in effects]
+        said = [_told(done, effect, first=not place) for place, effect in enumerate(effects)]
     else:
         said = _changes(done, asked)
     keep, fit = _keep(done), dried(done)
@@ -182,7 +182,7 @@ def _changes(done: Analysis, asked: Sequence[str]) -> list[str]:
     return said or ["Can't tell yet: no change was clear in what was asked about."]
 
 
-def _told(done: Analysis, effect: Effect) -> str:
+def _told(done: Analysis, effect: Effect, *, first: bool) -> str:
     """One effect, in the response's own unit too where nothing else was changed."""
     measure, label = done.trial.settings.measure(effect.response), done.trial.settings.label
     said = words.sentence(effect, measure, label)
@@ -192,7 +192,7 @@ def _told(done: Analysis, effect: Effect) -> str:
     with suppress(CannotAnswer):
         ends = [_typical(fit, effect, name) for name in (effect.level, effect.control)]
         to, start = (words.amount(value, measure.unit) for value in ends)
-        said = f"{said.removesuffix('.')}: {to} instead of {start}."
+        said = f"{said.removesuffix('.')}: {to}{f' instead of {start}' if first else ''}."
     return said
 
 

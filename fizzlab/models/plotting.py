@@ -108,7 +108,7 @@ def hours_up(axes: Axes, low: float, high: float) -> None:
     axes.minorticks_off()
 
 
-def round_ticks(axes: Axes, *, log: bool = False, most: int = 5) -> None:
+def round_ticks(axes: Axes, *, log: bool = False, most: int = 6) -> None:
     """At most so many steps of 1, 2 or 5 below, on a logarithmic axis too."""
     if log:
         axes.set_xscale("log")

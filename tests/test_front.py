@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from PIL import Image
 
 from fizzlab.cli.main import main
-from fizzlab.cli.saying import saying_steps
+from fizzlab.cli.saying import say_step
 from fizzlab.errors import BadInput
 from fizzlab.records import Signature, Stamp
 from fizzlab.report import parts
@@ -190,11 +190,9 @@ def test_a_folder_may_follow_pdf(tmp_path: Path) -> None:
         assert "trial.toml" in result.stderr, result.stderr
 
 
-def test_it_says_what_it_does_in_one_line(capsys: pytest.CaptureFixture[str]) -> None:
-    with saying_steps() as says:
-        for step in ("reading", "drying", "printing"):
-            says(step)
-    assert capsys.readouterr().err == "Reading … drying … printing.\n"
+def test_it_says_what_it_does(capsys: pytest.CaptureFixture[str]) -> None:
+    say_step("drying")
+    assert capsys.readouterr().err == "Drying …\n"
     told = [
         cell["metadata"].get(DOING)
         for cell in json.loads(shipped.notebook("trial_report").read_text())["cells"]

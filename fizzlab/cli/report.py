@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from fizzlab.cli.saying import PAPER, say_trouble, saying_steps
+from fizzlab.cli.saying import PAPER, say_step, say_trouble
 
 
 class _PdfAlone(click.Command):
@@ -79,8 +79,7 @@ def _report_on(trials: list[Path], **options: Any) -> None:
     from fizzlab.report.page import verdict_of
 
     if len(trials) == 1:
-        with saying_steps() as says:
-            outcomes = write_reports(trials, says=says, **options)
+        outcomes = write_reports(trials, says=say_step, **options)
     else:
         with click.progressbar(length=len(trials), label="Reports", show_pos=True, file=sys.stderr) as bar:
             outcomes = write_reports(trials, done=lambda _: bar.update(1), **options)

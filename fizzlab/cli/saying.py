@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -48,19 +47,9 @@ def say_trouble(error: FizzlabError | OSError) -> None:
         click.echo(error, err=True)
 
 
-@contextmanager
-def saying_steps() -> Iterator[Callable[[str], None]]:
-    """Say one step after another in one line on standard error, which ends with the last."""
-    said = list[str]()
-
-    def says(step: str) -> None:
-        click.echo(f"{' … ' if said else ''}{step if said else step.capitalize()}", err=True, nl=False)
-        said.append(step)
-
-    try:
-        yield says
-    finally:
-        click.echo("." * bool(said), err=True, nl=bool(said))
+def say_step(step: str) -> None:
+    """What is being done, for whoever waits."""
+    click.echo(f"{step.capitalize()} …", err=True)
 
 
 def say_doubts(doubts: Sequence[Problem], *, err: bool = False) -> None:

@@ -63,12 +63,9 @@ class Finding:
 
 
 class Piece:
-    """What shows itself in a notebook; HTML in a maker's text is shown as it was typed, never obeyed.
+    """What shows itself in a notebook; HTML in a maker's text is shown as it was typed, never obeyed."""
 
-    `method` says that it tells how a part was worked out, and stands at the end of it.
-    """
-
-    method: bool = False
+    method: bool = False  # does it tell how a part was worked out, at the end of it?
 
     def html(self) -> str:
         """The piece as HTML; empty where it shows nothing."""
@@ -153,11 +150,7 @@ class Picture(Piece):
             sys.modules["matplotlib.pyplot"].close(figure)
 
     def html(self) -> str:
-        source = base64.b64encode(self.svg.encode()).decode()
-        return (
-            f'<figure><img src="data:image/svg+xml;base64,{source}" alt="{escape(self.alt)}">'
-            f"<figcaption>{unbroken(self.caption)}</figcaption></figure>"
-        )
+        return _figure("svg+xml", self.svg.encode(), self.alt, self.caption)
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
         png = base64.b64encode(self.png).decode()
@@ -172,12 +165,14 @@ class Photos(Piece):
     shots: Sequence[tuple[str, bytes]]
 
     def html(self) -> str:
-        told = [
-            f'<figure class="photo"><img src="data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}" '
-            f'alt="{escape(caption)}"><figcaption>{escape(caption)}</figcaption></figure>'
-            for caption, jpeg in self.shots
-        ]
-        return f'<div class="photos">{"".join(told)}</div>' if told else ""
+        told = [_figure("jpeg", jpeg, caption, caption) for caption, jpeg in self.shots]
+        return f'<div class="photos">{"".join(told)}</div>'
+
+
+def _figure(kind: str, image: bytes, alt: str, caption: str) -> str:
+    source = f"data:image/{kind};base64,{base64.b64encode(image).decode()}"
+    shown = f'<img src="{source}" alt="{escape(alt)}"><figcaption>{unbroken(caption)}</figcaption>'
+    return f"<figure>{shown}</figure>"
 
 
 def _drawn(figure: Figure, kind: str) -> bytes:

@@ -11,11 +11,9 @@ import pandas as pd
 import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.patches import Rectangle
 
 from fizzlab.models.choose import Choice
-from fizzlab.models.plotting import INK, RED, Look, house_style, looks, new_figure, round_ticks
-from fizzlab.report.phrases import number
+from fizzlab.models.plotting import INK, Look, house_style, looks, new_figure, round_ticks
 
 #: Most signs in a line of a level's name, a combination's, a panel's title, and of all tiles' heads together.
 LONG, NAME, TITLE, HEAD = 16, 18, 24, 54
@@ -75,38 +73,15 @@ def _draw(axes: Axes, panel: Panel, shown: Mapping[str, Look], places: Mapping[s
 
 
 def trade_off(choice: Choice, names: Sequence[str], titles: Mapping[str, str]) -> Figure:
-    """Draw a tile for each of the best combinations and each response, the darker the surer it is as asked.
-
-    A tile's number is of the typical batch; framed where a new batch breaks the limit more often than not.
-    """
-    most, wishes = len(names), {wish.response: wish for wish in choice.wishes}
-    whole, kept = ("Keeps every limit, %", "meets") if choice.limits else ("Wishes granted, %", "granted")
-    heads = [whole, *titles.values()]
-    good, said = pd.DataFrame(index=names), pd.DataFrame(index=names)
-    good[whole] = choice.table[kept].head(most).to_numpy(float)
-    said[whole] = [">99" if share > 0.995 else f"{100 * share:.0f}" for share in good[whole]]
-    broken = pd.DataFrame(False, names, [whole, *titles])
-    broken[whole] = good[whole] < 0.5 if choice.limits else False
-    for response in titles:
-        rows = choice.responses[response].head(most)
-        worth = rows["meets"].to_numpy(float) if "meets" in rows else np.ones(len(rows))
-        broken[response] = worth < 0.5
-        if response in wishes:
-            worth = worth * wishes[response].granted(rows["estimate"].to_numpy(float))
-        good[response], said[response] = worth, [number(float(value)) for value in rows["estimate"]]
+    """Draw the tiles of a choice with the names of the best combinations, and a title a response."""
+    heads = ["Keeps every limit, %" if choice.limits else "Wishes granted, %", *titles.values()]
     with house_style():
-        called = [fill(name, max(NAME, len(name) // 2 + 4)) for name in names]
-        figure, axes = new_figure(height=1.2 + (0.36 if max(map(len, names)) <= 2 * NAME else 0.46) * most)
-        shades = sns.light_palette("#2a6f9e", as_cmap=True)
-        how = {"annot_kws": {"size": 10}, "linewidths": 1.5, "cbar": False, "vmin": 0, "vmax": 1}
-        sns.heatmap(good, annot=said, fmt="", cmap=shades, ax=axes, **how)
-        for row, column in np.argwhere(broken.to_numpy(bool)):
-            frame = {"fill": False, "edgecolor": RED, "linewidth": 2.2}
-            axes.add_patch(Rectangle((column + 0.04, row + 0.06), 0.92, 0.88, **frame))
-        axes.xaxis.tick_top()
+        height = 1.2 + (0.36 if max(map(len, names)) <= 2 * NAME else 0.46) * len(names)
+        figure, axes = new_figure(height=height)
+        choice.plot(axes, len(names))
         folded = [fill(head, max(HEAD // len(heads), 7)) for head in heads]
-        axes.set_xticks(np.arange(len(heads)) + 0.5, folded, rotation=0, fontsize=8)
-        axes.set_yticks(np.arange(most) + 0.5, called, rotation=0, fontsize=9)
-        axes.tick_params(length=0)
+        axes.set_xticks(axes.get_xticks(), folded, fontsize=8)
+        called = [fill(name, max(NAME, len(name) // 2 + 4)) for name in names]
+        axes.set_yticks(axes.get_yticks(), called, fontsize=9)
         axes.get_yticklabels()[0].set_fontweight("bold")
     return figure

@@ -72,7 +72,8 @@ def photos(trial: Trial, notes: Mapping[str, str]) -> tuple[list[tuple[str, byte
     runs, folder = [str(run) for run in trial.tables["runs"].rows["run"]], trial.folder / PHOTOS
     shots, strange, refused = list[tuple[str, bytes]](), list[str](), list[str]()
     for path in sorted(folder.iterdir()) if folder.is_dir() else []:
-        run = next((run for run in runs if _names(path.stem, run)), None)
+        begun = (re.match(rf"{re.escape(run)}(?![^\W_])", path.stem, re.IGNORECASE) for run in runs)
+        run = next((run for run, called in zip(runs, begun, strict=True) if called), None)
         if path.suffix.casefold() not in KINDS:
             continue
         if run is None:
@@ -89,11 +90,6 @@ def photos(trial: Trial, notes: Mapping[str, str]) -> tuple[list[tuple[str, byte
         f"Not shown, since no picture or beyond {most}: {listed(refused)} in {PHOTOS}/.": refused,
     }
     return shots, [said for said, names in doubts.items() if names]
-
-
-def _names(stem: str, run: str) -> bool:
-    """Is a file of this stem called by the batch: ``B03``, ``B03-2``, ``B03 after the bath``?"""
-    return re.match(rf"{re.escape(run)}(?![\w])|{re.escape(run)}_", stem, re.IGNORECASE) is not None
 
 
 def small(path: Path) -> bytes | None:

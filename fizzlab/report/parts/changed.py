@@ -74,7 +74,7 @@ def what_changed(done: Analysis) -> Pieces:
     if not settings.terms():
         return []
     said = by_chance(done)
-    notes = [*_by_days(done), *(words.spoken(each, settings) for each in done.notes)]
+    notes = [words.spoken(each, settings) for each in done.notes]
     if not (done.effects or done.reasons):
         notes.append("Nothing was measured.")
     if is_blend(done.trial):
@@ -171,14 +171,6 @@ def by_chance(done: Analysis) -> list[str]:
     return [f"{told}{expected}. Make one again that you did not look for."]
 
 
-def _by_days(done: Analysis) -> list[str]:
-    """Which factors only more days tell more about."""
-    names = [n for n in done.whole_day if any(effect.judged_by == "days" for effect in done.of(n))]
-    whole = listed([done.trial.settings.label(name) for name in names])
-    told = f"{capital(whole)}: the same all day, so more days tell more, more batches a day do not."
-    return [told] if names else []
-
-
 def _not_compared(done: Analysis, mine: Sequence[str]) -> Iterator[str]:
     """What was measured and could not be compared, and what would help."""
     settings = done.trial.settings
@@ -198,9 +190,8 @@ def typical_values(done: Analysis, section: str | None = None) -> Pieces:
         with suppress(CannotAnswer):
             df = getattr(fit, "df", None)
             tables[response] = (topic, measure.label, measure.unit, by_levels(fit).assign(df=df))
-    for topic, label, unit, table in (
-        tables | (more_levels(done) if section in (None, "crumble") else {})
-    ).values():
+    tables |= more_levels(done) if section in (None, "crumble") else {}
+    for topic, label, unit, table in tables.values():
         seen = set[str]()
         for row in table.to_dict("records"):
             name, told = str(row["level"]), words.estimate(row, unit)

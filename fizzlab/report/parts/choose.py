@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.choose import Choice, Limit, between, choose
+from fizzlab.models.choose import HALF, Choice, Limit, between, choose
 from fizzlab.models.curing import CuringFit
 from fizzlab.models.effects import ResponseFit
 from fizzlab.models.result import FitResult
@@ -30,9 +30,6 @@ if TYPE_CHECKING:
 TITLE = "## Which to keep"
 
 BY_RECIPE = "A limit of safety, of the law or of a supplier is kept by recipe, never by odds."
-
-#: A combination that keeps the limits less often than this is said to fail.
-HALF = 0.5
 
 #: So many combinations are named in a sentence, and stand in the table.
 NAMED, ROWS = 3, 24

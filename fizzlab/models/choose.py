@@ -317,12 +317,13 @@ class Choice:
         rows, whole = self.table.head(most), "meets" if self.limits else "granted"
         named = [" + ".join(level_name(t, row[t.name]) for t in self.terms) for _, row in rows.iterrows()]
         said = {whole: [">99" if each > 0.995 else f"{100 * each:.0f}" for each in rows[whole]]}
-        good, kept = {whole: rows[whole].to_numpy(float)}, {whole: rows.get("meets", rows[whole] + 1)}
+        good = {whole: rows[whole].to_numpy(float)}
+        kept = {whole: good[whole] if self.limits else np.ones(len(rows))}
         for name, each in self.responses.items():
             typical = each["estimate"].head(most).to_numpy(float)
-            kept[name] = each["meets"].head(most) if "meets" in each else np.ones(len(rows))
+            kept[name] = each["meets"].head(most).to_numpy(float) if "meets" in each else np.ones(len(rows))
             granted = next((w.granted(typical) for w in self.wishes if w.response == name), 1.0)
-            good[name], said[name] = np.asarray(kept[name]) * granted, [number(value) for value in typical]
+            good[name], said[name] = kept[name] * granted, [number(value) for value in typical]
         axes = axes_for(ax, height=0.9 + 0.36 * len(rows))
         shades = sns.light_palette("#2a6f9e", as_cmap=True)
         look: dict[str, Any] = {"annot_kws": {"size": 10}, "linewidths": 1.5, "cbar": False}

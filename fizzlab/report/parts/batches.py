@@ -7,6 +7,7 @@ import re
 import warnings
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -31,14 +32,14 @@ def batch_by_batch(done: Analysis) -> Pieces:
     notes, settings, label = notes_of(done.trial), done.trial.settings, done.trial.settings.label
     if done.batches.empty:
         return []
-    made = {"batch": done.batches["run"].astype(str)}
+    made: dict[str, Any] = {"batch": done.batches["run"].astype(str)}
     made |= {label(t.name): [level_name(t, value) for value in done.batches[t.name]] for t in done.terms}
     table = pd.DataFrame(made)
     noted = table.assign(notes=table["batch"].map(notes)).dropna(subset=["notes"])
     for name, fit in done.fits.items():
-        placed = isinstance(fit, CuringFit)
-        if placed or name in done.batches:
-            values = done.batches["run"].map(fit.placed) if placed else done.batches[name]
+        if isinstance(fit, CuringFit) or name in done.batches:
+            placed = done.batches["run"].map(fit.placed) if isinstance(fit, CuringFit) else None
+            values = done.batches[name] if placed is None else placed
             told = ["" if pd.isna(value) else number(float(value)) for value in values]
             table[capital(settings.measure(name).titled)] = told
     shots, doubts = photos(done.trial, notes)

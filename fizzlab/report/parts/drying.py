@@ -231,7 +231,7 @@ def _curves(done: Analysis, study: TouchStudy) -> Picture:
     if fit is not None and len(fit.terms) > 1:
         runs, made = drawn_apart(fit.batches, fit.terms)
         brackets = brackets.assign(level=brackets["run"].map(runs.astype(str)))
-        named = {str(name): row.to_dict() for name, row in made.iterrows()}
+        named = {str(name): dict(zip(map(str, made), row, strict=True)) for name, row in made.iterrows()}
     label = "" if term is None or named is not study.levels else done.trial.settings.label(term.name)
     figure = drawn.dry_curves(brackets, fit, named, label)
     never = "; an arrowhead was never seen dry" if np.isinf(brackets["upper"]).any() else ""

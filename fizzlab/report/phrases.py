@@ -234,7 +234,9 @@ def cell_in_short(effect: Effect, measure: Measure) -> str:
 
 def told(effect: Effect, measure: Measure) -> str:
     """How much with its interval, or what is still possible, as it ends a sentence."""
-    return cell(effect, measure) if effect.shown else f"can't tell yet; {open_still(effect, measure)}"
+    return (
+        cell(effect, measure) if effect.shown else f"can't tell yet. {capital(open_still(effect, measure))}"
+    )
 
 
 def row_cell(row: Mapping[Any, Any], response: str, term: Category, measure: Measure) -> str:

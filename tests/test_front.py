@@ -138,7 +138,7 @@ def test_a_part_ends_with_how_it_was_worked_out() -> None:
 def test_every_part_has_every_factor(cores: Analysis) -> None:
     for part in (parts.drying, parts.crumble, parts.fizz, parts.others):
         grid = next(piece for piece in part(cores) if isinstance(piece, Grid))
-        assert list(grid.rows["change"]) == [
+        assert list(grid.rows["change (95 % interval)"]) == [
             "Gum against emulsifier",
             "Dye against pearl",
             "Lake against pearl",

@@ -105,7 +105,7 @@ def compared(done: Analysis, section: str | None = None) -> Pieces:
     return [
         Notes(_in_short(settings, effects), "answer"),
         Findings(found, "silent"),
-        Grid(words.wide(cells, "change", "measure"), "With 95 % intervals"),
+        Grid(words.wide(cells, "change (95 % interval)", "measure")),
         _picture(done, section),
         Findings(depends, "plain") if depends else None,
         caution(open_),

@@ -18,6 +18,10 @@ Scale = Literal["ratio", "difference"]
 
 Kind = Literal["text", "number", "whole", "yes_no", "moment"]
 
+#: The currencies that trial.toml may say, with a hundredth of each.
+CURRENCIES = dict.fromkeys(["AUD", "CAD", "EUR", "NZD", "USD"], "cent") | {"CHF": "rappen", "GBP": "penny"}
+CURRENCIES |= {"CZK": "haléř", "DKK": "øre", "NOK": "øre", "PLN": "grosz", "SEK": "öre"}
+
 _UNITS = {"g": "g", "h": "h", "s": "s", "c": "°C", "cm": "cm", "pct": "%"}
 
 
@@ -232,7 +236,8 @@ class Measure:
     `decimals` the digits of one reading. `study` is ``"module:function"``, called with the trial's tables,
     the terms and, as far as it has them, the keys of a `section` of trial.toml; it gives a
     `fizzlab.models.result.Study`, shared by the measures that name the same one (and set to work by
-    `other_tables` too). Empty: the mean of the column by piece, then by batch.
+    `other_tables` too). Empty: the mean of the column by piece, then by batch. `paid`: in
+    the currency of the trial.
     """
 
     name: str
@@ -248,6 +253,7 @@ class Measure:
     study: str = ""
     section: str = ""
     other_tables: tuple[str, ...] = ()
+    paid: bool = False
 
     @property
     def titled(self) -> str:
@@ -291,7 +297,7 @@ MEASURES: dict[str, Measure] = {
         _fizz("half_out_s", _HALF_OUT, "s", "ratio", "fizz_curves", "mass_g", _HALF),
         _fizz("gas_pct", "gas that came", "%", "difference", "fizz_curves", "mass_g", _GAS),
         _fizz("colour_s", "time until colour shows", "s", "ratio", "fizz_times", "colour_s", _COLOUR),
-        _cost("cost", "cost of a piece", "", "difference", words=_COST),
+        _cost("cost", "cost of a piece", "", "difference", words=_COST, paid=True),
     )
 }
 

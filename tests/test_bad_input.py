@@ -38,6 +38,14 @@ WEIGH = "run,piece,hours,mass_g\nA,1,0,30\nA,1,2,29\n"
 
 CASES = [
     Case("no trial.toml", {"trial__toml": None}, ("it is not in the folder quay.", "fizzlab new")),
+    Case(
+        "no such currency",
+        {
+            "trial__toml": f'{TOML}\n[recipe]\ncurrency = "EURO"\n[[recipe.ingredients]]\n'
+            'name = "soda"\nkind = "sodium bicarbonate"\namount = "20 g"\n'
+        },
+        ("trial.toml, key recipe: fizzlab knows no currency “EURO”; choose from AUD",),
+    ),
     Case("toml syntax", {"trial__toml": 'code = "quay\n'}, ("trial.toml: it cannot be read", "line 1")),
     Case("toml not text", {"trial__toml": b"code = '\xff'"}, ("trial.toml: it is not plain UTF-8 text.",)),
     Case(

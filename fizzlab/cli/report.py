@@ -4,15 +4,25 @@ from __future__ import annotations
 
 import shutil
 import sys
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import click
 
-from fizzlab.cli.saying import PAPER, say_trouble
+from fizzlab.cli.saying import PAPER, say_step, say_trouble
 
 
-@click.command(short_help="Analyse trials and keep a record of each.")
+class _PdfAlone(click.Command):
+    """Takes --pdf for the front page where neither front nor whole follows it, so that a folder may."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        alone = [here == "--pdf" and after not in ("front", "whole") for here, after in pairwise([*args, ""])]
+        args = ["--pdf=front" if bare else arg for arg, bare in zip(args, alone, strict=True)]
+        return super().parse_args(ctx, args)
+
+
+@click.command(cls=_PdfAlone, short_help="Analyse trials and keep a record of each.")
 @click.argument("folders", nargs=-1, required=True, metavar="FOLDER...", type=click.Path(path_type=Path))
 @click.option("--notebook", default="trial_report", help="Which notebook to run: trial_report, cure or fizz.")
 @click.option("--jobs", type=click.IntRange(min=1), help="Reports at once; as many as there are cores.")
@@ -64,12 +74,12 @@ def demo(folder: Path) -> None:
 
 
 def _report_on(trials: list[Path], **options: Any) -> None:
-    """Report on one trial with a bar of its cells, on many with a bar of reports; exit with 2 on trouble."""
+    """Report on one trial and say what is done, on many with a bar of reports; exit with 2 on trouble."""
     from fizzlab.report.many import write_reports
     from fizzlab.report.page import verdict_of
 
     if len(trials) == 1:
-        outcomes = write_reports(trials, progress=True, **options)
+        outcomes = write_reports(trials, says=say_step, **options)
     else:
         with click.progressbar(length=len(trials), label="Reports", show_pos=True, file=sys.stderr) as bar:
             outcomes = write_reports(trials, done=lambda _: bar.update(1), **options)

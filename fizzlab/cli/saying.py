@@ -47,6 +47,11 @@ def say_trouble(error: FizzlabError | OSError) -> None:
         click.echo(error, err=True)
 
 
+def say_step(step: str) -> None:
+    """What is being done, for whoever waits."""
+    click.echo(f"{step.capitalize()} …", err=True)
+
+
 def say_doubts(doubts: Sequence[Problem], *, err: bool = False) -> None:
     """What looks odd, under a heading."""
     for line in ["\nDoubts, for you to look at:"] * bool(doubts) + [f"  {doubt}" for doubt in doubts]:

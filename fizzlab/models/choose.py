@@ -18,6 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.measures import number
 from fizzlab.models.result import ENDS, FitResult, Forecast, scale
 from fizzlab.models.terms import Amount, Array, Category, Term, level_name
 
@@ -31,6 +32,9 @@ OWN = ("meets", "meets_low", "meets_high", "granted", "score", "best_chance", "e
 
 #: A level is out of the running if the settings that have it are the best with less chance than this.
 UNLIKELY = 0.05
+
+#: A setting that keeps a limit less often than this is said to break it.
+HALF = 0.5
 
 MOST = 2000  # combinations that are looked through
 WORK = 4_000_000  # draws times settings
@@ -299,46 +303,38 @@ class Choice:
     def _repr_html_(self) -> str:
         return str(self._shown().to_html(index=False, border=0, float_format="{:.3g}".format))
 
-    def plot(self, ax: Axes | None = None, response: str | None = None, most: int = 12) -> Axes:
-        """Draw a row a setting with its 95 % interval, best first; returns the Axes.
+    def plot(self, ax: Axes | None = None, most: int = 12) -> Axes:
+        """Draw a tile for each of the best settings and each response, and return the Axes.
 
-        The typical batch of a response; left out, the chance to keep every limit, or without limits how far
-        the wishes are granted. Filled: `considered`. Shaded: beyond a limit.
+        The number is of the typical batch; the darker, the surer a new batch is as asked. Framed: a new batch
+        breaks the limit more often than not.
         """
-        from matplotlib.ticker import LogLocator, MaxNLocator, NullLocator
+        import seaborn as sns
+        from matplotlib.patches import Rectangle
 
-        from fizzlab.models.plotting import BLUE, INK, RED, SOFT, axes_for
+        from fizzlab.models.plotting import RED, axes_for
 
-        rows, filled = self.table.head(most), self.considered.head(most)
-        axes, places = axes_for(ax, height=0.9 + 0.28 * len(rows)), np.arange(len(rows))
-        if response is None:
-            names = ["meets", "meets_low", "meets_high"] if self.limits else ["granted"] * 3
-            value, low, high = (100 * rows[name] for name in names)
-        else:
-            value, low, high = (self.responses[response][name].head(most) for name in ENDS)
-        for mask, ink, fill in ((filled, INK, BLUE), (~filled, SOFT, "white")):
-            axes.hlines(places[mask], low[mask], high[mask], color=ink, lw=2.0)
-            axes.plot(value[mask], places[mask], "o", color=fill, mec=ink, ms=8, mew=1.1)
-        ends = next((limit.ends for limit in self.limits if limit.response == response), (-np.inf, np.inf))
-        for end in filter(np.isfinite, ends):
-            axes.axvline(end, color=RED, lw=1.4)
-        axes.margins(x=0.06)
-        axes.xaxis.set_major_locator(MaxNLocator(4))
-        if response is None:
-            axes.set(xlim=(-6, 106), xticks=[0, 25, 50, 75, 100])
-        elif low.min() > 0 and ends[0] != 0 and any(e.scale == "ratio" for e in self.fits[response].effects):
-            axes.set_xscale("log")
-            left, right = axes.get_xlim()
-            axes.xaxis.set_major_locator(LogLocator(subs=(1, 2, 5)) if right > 8 * left else MaxNLocator(4))
-            axes.xaxis.set_minor_locator(NullLocator())
-            axes.xaxis.set_major_formatter("{x:g}")
-        for end, side in zip(ends, axes.get_xlim(), strict=True):
-            if np.isfinite(end):
-                axes.axvspan(*sorted((end, side)), color=RED, alpha=0.10, lw=0)
-        axes.set(ylim=(len(rows) - 0.4, -0.6), xlabel=response or "new batches as asked, %")
+        rows, whole = self.table.head(most), "meets" if self.limits else "granted"
         named = [" + ".join(level_name(t, row[t.name]) for t in self.terms) for _, row in rows.iterrows()]
-        axes.set_yticks(places, named)
-        axes.grid(axis="y", visible=False)
+        said = {whole: [">99" if each > 0.995 else f"{100 * each:.0f}" for each in rows[whole]]}
+        good = {whole: rows[whole].to_numpy(float)}
+        kept = {whole: good[whole] if self.limits else np.ones(len(rows))}
+        for name, each in self.responses.items():
+            typical = each["estimate"].head(most).to_numpy(float)
+            kept[name] = each["meets"].head(most).to_numpy(float) if "meets" in each else np.ones(len(rows))
+            granted = next((w.granted(typical) for w in self.wishes if w.response == name), 1.0)
+            good[name], said[name] = kept[name] * granted, [number(value) for value in typical]
+        axes = axes_for(ax, height=0.9 + 0.36 * len(rows))
+        shades = sns.light_palette("#2a6f9e", as_cmap=True)
+        look: dict[str, Any] = {"annot_kws": {"size": 10}, "linewidths": 1.5, "cbar": False}
+        tiles = pd.DataFrame(good, index=named)
+        sns.heatmap(tiles, annot=pd.DataFrame(said), fmt="", vmin=0, vmax=1, cmap=shades, ax=axes, **look)
+        for row, column in np.argwhere(pd.DataFrame(kept).to_numpy(float) < HALF):
+            at = (column + 0.04, row + 0.06)
+            axes.add_patch(Rectangle(at, 0.92, 0.88, fill=False, edgecolor=RED, linewidth=2.2))
+        axes.xaxis.tick_top()
+        axes.tick_params(length=0)
+        axes.tick_params(axis="y", rotation=0)
         return axes
 
 

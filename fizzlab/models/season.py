@@ -78,7 +78,7 @@ def _batches(name: str, fit: CuringFit) -> pd.DataFrame:
     made, recipe = fit.batches, fit.to_typical(VPD)
     ends = fit.brackets.groupby("run")[["lower", "upper"]].median().loc[made.index].mul(recipe, axis=0)
     notes = made["note"].fillna("").astype(str) if "note" in made else ""
-    return made[["day", "made_at", VPD]].assign(
+    return made.reindex(columns=["day", "made_at", "temp_c", VPD]).assign(
         trial=name, run=made.index, note=notes, hours=fit.points(VPD), low=ends["lower"], high=ends["upper"]
     )
 

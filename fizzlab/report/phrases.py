@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from fizzlab.errors import capital, count, listed
-from fizzlab.measures import Measure, Words, number
+from fizzlab.measures import CURRENCIES, Measure, Words, number
 from fizzlab.models.result import Effect
 from fizzlab.models.terms import Category
 from fizzlab.report.page import Finding
@@ -52,6 +52,8 @@ def duration(hours: float) -> str:
 
 def amount(value: float, unit: str) -> str:
     """A number with its unit, times in the unit a person would use: ``"7.2 min"``, ``"62 cm"``."""
+    if unit in CURRENCIES:
+        return f"under a {CURRENCIES[unit]}" if 0 < abs(value) < 0.01 else f"{value:.2f} {unit}"
     if unit == "h" or (unit == "s" and value >= 7200):
         return duration(value if unit == "h" else value / 3600)
     if unit == "s" and value >= 10:
@@ -118,7 +120,7 @@ def by_how_much(value: float, effect: Effect, measure: Measure) -> str:
     """How far a value of an effect lies from no difference: ``"38 %"``, ``"2.4 times"``, ``"0.50 mm"``."""
     if effect.scale == "difference":
         unit = "points" if measure.unit == "%" else measure.unit
-        return f"{number(abs(value))} {unit}".strip()
+        return amount(abs(value), unit) if unit in CURRENCIES else f"{number(abs(value))} {unit}".strip()
     if value >= 1.995:
         return "twice" if value < 2.05 else f"{number(value)} times"
     return percent(abs(value - 1))
@@ -225,9 +227,18 @@ def cell(effect: Effect, measure: Measure) -> str:
     return f"{'as good as equal' if effect.same else 'can’t tell'}: {told}"
 
 
+def cell_in_short(effect: Effect, measure: Measure) -> str:
+    """The same without what the front page says is still possible."""
+    if effect.exact or effect.shown:
+        return cell(effect, measure)
+    return "as good as equal" if effect.same else "can’t tell"
+
+
 def told(effect: Effect, measure: Measure) -> str:
     """How much with its interval, or what is still possible, as it ends a sentence."""
-    return cell(effect, measure) if effect.shown else f"can't tell yet; {open_still(effect, measure)}"
+    return (
+        cell(effect, measure) if effect.shown else f"can't tell yet. {capital(open_still(effect, measure))}"
+    )
 
 
 def row_cell(row: Mapping[Any, Any], response: str, term: Category, measure: Measure) -> str:

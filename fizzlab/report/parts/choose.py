@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.choose import Choice, Limit, between, choose
+from fizzlab.models.choose import HALF, Choice, Limit, between, choose
 from fizzlab.models.curing import CuringFit
 from fizzlab.models.effects import ResponseFit
 from fizzlab.models.result import FitResult
@@ -17,7 +17,7 @@ from fizzlab.models.terms import Amount, Category, Term, level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures.panels import MOST, trade_off
-from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
+from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture, parted
 from fizzlab.report.parts.drying import air_words
 from fizzlab.report.parts.general import Pieces, caution, is_blend
 from fizzlab.report.phrases import bare, capital, count, listed, number, percent, spoken
@@ -31,9 +31,6 @@ TITLE = "## Which to keep"
 
 BY_RECIPE = "A limit of safety, of the law or of a supplier is kept by recipe, never by odds."
 
-#: A combination that keeps the limits less often than this is said to fail.
-HALF = 0.5
-#: Level names that say nothing without the name of their factor.
 #: So many combinations are named in a sentence, and stand in the table.
 NAMED, ROWS = 3, 24
 
@@ -53,9 +50,10 @@ class Voice(NamedTuple):
 
     def name(self, setting: Row) -> str:
         """A combination as "gum + lake" or "gum + oil 4 g"."""
-        return " + ".join(self._part(term, setting[term.name]) for term in self.terms)
+        return " + ".join(self.part(term, setting[term.name]) for term in self.terms)
 
-    def _part(self, term: Term, value: object) -> str:
+    def part(self, term: Term, value: object) -> str:
+        """The level of one factor, with its name where the level alone says too little."""
         said = level_name(term, value)
         shared = [t for t in self.terms if isinstance(t, Category) and said in t.levels]
         unclear = len(shared) > 1 or bare(said)
@@ -196,12 +194,13 @@ def choice(done: Analysis) -> Pieces:
         TITLE,
         Notes(said_here, "answer"),
         Findings(found, kind="silent"),
-        next((f"Dry times are forecast {each}." for each in air if each), None),
         _picture(judged, voice),
         BY_RECIPE,
+        Notes([f"Dry times are forecast {each}." for each in air if each], method=True) if any(air) else None,
         Grid(
             table(judged, voice, ROWS),
             "The combinations, best first: the typical batch; the chance that a new one keeps the limit",
+            method=True,
         ),
     ]
     for title, work in (
@@ -214,7 +213,7 @@ def choice(done: Analysis) -> Pieces:
         except CannotAnswer as reason:
             told = [Notes([spoken(str(reason), settings)], "plain")]
         pieces += [title, *told] if told else []
-    return [*pieces, caution([spoken(line, settings) for line in (*said, *chosen.notes)])]
+    return parted([*pieces, caution([spoken(line, settings) for line in (*said, *chosen.notes)])])
 
 
 def answer(judged: Choice, voice: Voice, text: str) -> list[Finding]:
@@ -289,10 +288,13 @@ def _picture(judged: Choice, voice: Voice) -> Picture:
     names = [voice.name(row) for _, row in judged.table.head(MOST).iterrows()]
     titles = {name: voice.titled(name) for name in judged.responses}
     more = f" The best {MOST} of {len(judged.table)} are drawn." if len(judged.table) > MOST else ""
-    kept = "Shaded: beyond a limit. " if judged.limits else ""
-    filled = "Filled: worth considering; none is as good in everything and better in something."
-    caption = f"The combinations, best first, with 95 % intervals. {kept}{filled}{more}"
-    alt = f"A panel for each of {listed(list(titles.values()))}, and a row for each combination, as in the table."
+    rows = [each.head(MOST) for each in judged.responses.values() if "meets" in each]
+    broken = any((each["meets"] < HALF).any() for each in rows)
+    framed = " Framed: likelier beyond your limit than within." if broken else ""
+    caption = f"Best first. The darker a tile, the surer a new batch is as you asked.{framed}{more}"
+    alt = (
+        f"A row for each combination and a tile for each of {listed(list(titles.values()))}, as in the table."
+    )
     return Picture("choice", trade_off(judged, names, titles), caption, alt)
 
 

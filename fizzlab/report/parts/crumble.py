@@ -25,7 +25,7 @@ STUDY = "fizzlab.models.crumble:study_crumble"
 
 #: Said where drops are shown: what can hurt.
 DROP_SAFETY = (
-    "Shards fly when a piece breaks, and its acid stings: drop onto a tray at arm's length, with glasses on, and "
+    "Shards fly when a piece breaks, and its acid stings. Drop onto a tray at arm's length, with glasses on, and "
     "tumble with the lid on."
 )
 
@@ -41,13 +41,13 @@ AGREE = {
 
 
 def crumble(done: Analysis) -> Pieces:
-    """Crumbling in full; what "What changed" and the typical values tell of it is not told again."""
+    """Crumbling in full; what the comparison and the typical values tell of it is not told again."""
     study, trial = done.studies.get(STUDY), done.trial
     if not isinstance(study, CrumbleStudy):
         return []
     scores, pieces = trial.rows("crumble_scores"), Pieces()
     if len(study.losses):
-        pieces += ["### In the tumble", *_tumbles(done, study)]
+        pieces += _tumbles(done, study)
     if len(trial.rows("drops")):
         pieces += ["### Dropped", *_drops(trial, study)]
     if len(scores):
@@ -66,7 +66,7 @@ def crumble(done: Analysis) -> Pieces:
         refused += [str(reason) for reason in study.reasons.values()]
     if not pieces and not refused:
         return []
-    return ["## Crumbling", Notes(steps, "next") if steps else None, caution(refused), *pieces]
+    return [Notes(steps, "next") if steps else None, caution(refused), *pieces]
 
 
 def more_levels(done: Analysis) -> dict[str, Levels]:
@@ -109,7 +109,10 @@ def _tumbles(done: Analysis, study: CrumbleStudy) -> Pieces:
         counts = losses[["broken", "pieces"]].dropna().astype(int).astype(str)
         many = counts["broken"] + " of " + counts["pieces"]
         table["broken"] = many.reindex(table.index).fillna("not counted")
-    return [caution(doubts), Grid(table.rename_axis("batch").reset_index(), "The loss of each batch")]
+    return [
+        caution(doubts),
+        Grid(table.rename_axis("batch").reset_index(), "The loss of each batch", method=True),
+    ]
 
 
 def _drops(trial: Trial, study: CrumbleStudy) -> Pieces:

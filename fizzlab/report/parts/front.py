@@ -8,12 +8,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 from html import escape
 
-import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.air import rh_for_deficit
-from fizzlab.models.curing import VPD, CuringFit
+from fizzlab.models.curing import CuringFit
 from fizzlab.models.result import Effect, FitResult
 from fizzlab.models.terms import level_name
 from fizzlab.report import phrases as words
@@ -22,7 +20,7 @@ from fizzlab.report.figures.front import combinations, over_humidity
 from fizzlab.report.page import FRONT_END, Notes, Picture, Piece, unbroken
 from fizzlab.report.parts.choose import Voice, choosing, keep_sentence
 from fizzlab.report.parts.confirm import came_out
-from fizzlab.report.parts.drying import SAFETY, air_words, cautions, dried, next_steps, room_temp, waits
+from fizzlab.report.parts.drying import SAFETY, air_words, cautions, damp, dried, next_steps, room_temp, waits
 from fizzlab.report.parts.general import Pieces, opening
 from fizzlab.report.parts.repeat import again, enough, every_reading, next_repeats
 from fizzlab.report.phrases import capital, percent, spoken
@@ -141,7 +139,7 @@ def verdict(done: Analysis) -> list[str]:
         return enough(done)
     if len(asked) == 1:
         effects = sorted(done.fits[asked[0]].effects, key=lambda effect: (not effect.shown, effect.p_value))
-        said = [_told(done, effect) for effect in effects]
+        said = [_told(done, effect, first=not place) for place, effect in enumerate(effects)]
     else:
         said = _changes(done, asked)
     keep, fit = _keep(done), dried(done)
@@ -189,7 +187,7 @@ def _changes(done: Analysis, asked: Sequence[str]) -> list[str]:
     return said or ["Can't tell yet: no change was clear in what was asked about."]
 
 
-def _told(done: Analysis, effect: Effect) -> str:
+def _told(done: Analysis, effect: Effect, *, first: bool) -> str:
     """One effect, in the response's own unit too where nothing else was changed."""
     measure, label = done.trial.settings.measure(effect.response), done.trial.settings.label
     said = words.sentence(effect, measure, label)
@@ -199,7 +197,7 @@ def _told(done: Analysis, effect: Effect) -> str:
     with suppress(CannotAnswer):
         ends = [_typical(done, fit, effect, name) for name in (effect.level, effect.control)]
         to, start = (words.amount(value, measure.unit) for value in ends)
-        said = f"{said.removesuffix('.')}: {to} instead of {start}."
+        said = f"{said.removesuffix('.')}: {to}{f' instead of {start}' if first else ''}."
     return said
 
 
@@ -214,13 +212,8 @@ def _damp(fit: CuringFit, done: Analysis) -> str:
     """What the air does to the usual recipe, which is named where there are others."""
     if not fit.air_matters or not fit.air:
         return "Can't tell yet how the room's air changes drying." if fit.air else ""
-    temp, (least, most) = room_temp(fit, done.trial), fit.tried(VPD)
-    rh = rh_for_deficit(np.array([least, most]), temp)
-    share = max(done.trial.settings.drying.shares)  # as the picture has it
-    damp, dry = fit.predict({VPD: [least, most]}, share=share)["estimate"]
-    ends = f"{words.duration(dry)} at {rh[1]:.0f} % humidity, {words.duration(damp)} at {rh[0]:.0f} %"
     held = Voice(fit.terms, done.trial.settings, {}, fit.n_batches).name(fit.typical)
-    return f"Damp air slows drying: {ends} ({', '.join(filter(None, (f'{temp:g} °C', held)))})."
+    return damp(fit, done.trial, held)
 
 
 # --- at a glance ------------------------------------------------------------------------------
@@ -258,12 +251,16 @@ def _cell(done: Analysis, effect: Effect) -> Cell:
 # --- the picture ------------------------------------------------------------------------------
 
 
+def pictured(done: Analysis) -> str:
+    """The response that the one picture shows."""
+    return next(iter(about(done)), "")
+
+
 def picture(done: Analysis) -> Pieces:
     """How long every combination takes, or dry time over humidity where nothing was changed."""
     if again(done):
         return every_reading(done)
-    response = next(iter(about(done)), "")
-    fit, settings = done.fits.get(response), done.trial.settings
+    fit, settings = done.fits.get(pictured(done)), done.trial.settings
     if isinstance(fit, CuringFit) and fit.air and not fit.terms:
         share, temp = max(settings.drying.shares), room_temp(fit, done.trial)
         figure, ends = over_humidity(fit, share, temp)

@@ -10,7 +10,7 @@ import pandas as pd
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.measures import MEASURES
-from fizzlab.models.air import vapour_pressure_deficit
+from fizzlab.models.air import rh_for_deficit, vapour_pressure_deficit
 from fizzlab.models.curing import VPD, CuringFit, study_touch
 from fizzlab.models.drift import FEW as FEW_DAYS
 from fizzlab.models.drift import DriftChart, Signal
@@ -130,7 +130,9 @@ def _pooled(trial: Trial, across: Across, study: SeasonStudy) -> Pieces:
     titles = {name: f"{name}: {each.settings.title}" for name, each in across.trials.items()}
     table = pd.DataFrame({"trial": [titles[line.name] for line in study.lines]})
     table["batches"] = [str(line.n_batches) for line in study.lines]
-    table["air met, kPa"] = [" to ".join(dict.fromkeys(map(number, line.tried))) for line in study.lines]
+    temp = float(np.round(np.nan_to_num(study.batches["temp_c"].median(), nan=18)))
+    met = (rh_for_deficit(line.tried[::-1], temp) for line in study.lines)
+    table[f"humidity met, at {temp:g} °C"] = [f"{dry:.0f} to {damp:.0f} %" for dry, damp in met]
     alone = (study.alone.loc[line.name].to_dict() for line in study.lines)
     table["half are dry after"] = [words.estimate(row, "h") for row in alone]
     notes = [
@@ -208,8 +210,8 @@ def _drift(study: SeasonStudy) -> Pieces:
 
 def drift_findings(study: SeasonStudy, chart: DriftChart) -> list[Finding]:
     """Whether any rule was broken, and where: one finding a signal."""
-    said = f"In air of {number(study.at)} kPa, half the pieces are dry after {duration(chart.centre)} in the middle of "
-    said += f"{count(len(study.points), 'day')} of making; a steady workshop stays between {duration(chart.low)} and "
+    said = f"In one air, half the pieces are dry after {duration(chart.centre)} in the middle of "
+    said += f"{count(len(study.points), 'day')} of making. A steady workshop stays between {duration(chart.low)} and "
     said += f"{duration(chart.high)}.{'' if chart.signals else ' No sign of drift.'}"
     about: dict[str, Any] = {"low": chart.low, "high": chart.high, "unit": "h"}
     about |= {"level": 0.997, "kind": "prediction"}

@@ -110,7 +110,9 @@ class TrialSettings(Section):
     def measures(self) -> dict[str, Measure]:
         """Everything that may be measured in this trial: what fizzlab knows, then the maker's own."""
         own = {name: asked.measure(name) for name, asked in self.responses.items() if name not in MEASURES}
-        return MEASURES | own
+        money = "" if self.recipe is None else self.recipe.currency
+        paid = {name: replace(each, unit=money) for name, each in MEASURES.items() if each.paid}
+        return MEASURES | paid | own
 
     def tables(self) -> dict[str, TableSpec]:
         """Every table that this trial may have; `runs` has its factors and numbers among its columns."""
@@ -332,6 +334,8 @@ def _spoken(place: Sequence[str | int], raw: Any) -> str:
             raw = raw[part]
             name = raw.get("name") if isinstance(raw, dict) else None
             said += f" ({name if isinstance(name, str) else part + 1})"
+        elif part == "[key]":  # pydantic's mark of a key that is none of the choices
+            continue
         elif isinstance(raw, dict):  # else pydantic's name for a member of a union
             raw = raw.get(part)
             said += f".{part}" if said else str(part)

@@ -103,7 +103,7 @@ def any_beyond(limit: float, correlation: Array, df: float) -> float:
 
     The sum over i of P(|T_i| > limit, |T_j| <= limit for j < i): T_i is drawn from its own tail, so that no
     digits are lost as in one less the chance of all within; of the others, given T_i and the spread, one
-    follows the other (A. Genz, F. Bretz, J. Comput. Graph. Statist. 11 (2002) 950-971), at seeded Sobol points.
+    follows the other (A. Genz, F. Bretz, J. Comput. Graph. Statist. 11 (2002) 950-971), at seeded points.
     """
     tail = float(stats.t.sf(limit, df))
     if len(correlation) == 1:

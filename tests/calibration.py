@@ -3,9 +3,10 @@
     python tests/calibration.py TRIALS [KEPT.csv [SECONDS]]       # writes docs/calibration.md
 
 What each trial claimed is kept in KEPT.csv, so that a run which stops after SECONDS goes on from there; the
-seeds are those of the trials' numbers, so that pieces say the same as one run. Each trial is written as a folder, read and analysed as the command does it. "rough" trials have gamma
-batches, log-logistic pieces, heavy-tailed days, a touch that gets 25 % stricter from the first batch to the
-last, a lost batch and missed looks; "plain" ones are normal in the logarithms.
+seeds are those of the trials' numbers, so that pieces say the same as one run. Each trial is written as a
+folder, read and analysed as the command does it. "rough" trials have gamma batches, log-logistic pieces,
+heavy-tailed days, a touch that gets 25 % stricter from the first batch to the last, a lost batch and missed
+looks; "plain" ones are normal in the logarithms.
 """
 
 from __future__ import annotations
@@ -181,7 +182,7 @@ def judged(case: Case, number: int) -> list[Claim]:
         write_trial(folder, rng, case)
         done = analyse(load(folder))
     about = {"case": case.told, "ratio": case.ratio, "trial": number}
-    return [{**about, **claim} for claim in _claims(rng, case, done)]
+    return [{**about, **claim, "held": float(claim["held"])} for claim in _claims(rng, case, done)]
 
 
 def _claims(rng: np.random.Generator, case: Case, done: Analysis) -> Iterator[Claim]:
@@ -199,19 +200,29 @@ def _claims(rng: np.random.Generator, case: Case, done: Analysis) -> Iterator[Cl
     chosen = choosing(done)
     if chosen is not None and len(chosen.choice.responses) == 2:
         yield from _chances(rng, case, chosen.choice)
+        yield from _confirmed(rng, case, chosen.choice)
 
 
 def _chances(rng: np.random.Generator, case: Case, first: Choice) -> Iterator[Claim]:
     """The chance that a new batch of each colour keeps both limits, by the maker's and by other limits."""
     for place, (hours, seconds) in enumerate(LIMITS):
         limits = [Limit("dry_h", at_most=hours), Limit("fizz_s", at_least=seconds)]
-        made = first.table[["colour"]]
+        made = first.table[["colour"]].sort_values("colour")
         judged = first if place == 0 else choose(first.fits, made, limits=limits, share=READY, draws=2000)
         for _, row in judged.table.iterrows():
             true = kept(rng, case, str(row["colour"]), hours, seconds)
             ends = bool(row["meets_low"] <= true <= row["meets_high"])
             yield {"response": "both", "claim": "keeps limits", "told": row["meets"], "held": true}
             yield {"response": "both", "claim": "interval of that chance", "told": 0.95, "held": ends}
+
+
+def _confirmed(rng: np.random.Generator, case: Case, choice: Choice) -> Iterator[Claim]:
+    """The means of three new batches of the chosen colour on days of their own, by the bounds told before."""
+    bounds, colour = choice.confirm(3), str(choice.best["colour"])
+    new = _new(rng, case, colour, 3)
+    means = {name: np.exp(np.log(pieces(rng, case, new[name])).mean()) for name in bounds.index}
+    held = all(row["conf_low"] <= means[name] <= row["conf_high"] for name, row in bounds.iterrows())
+    yield {"response": "both", "claim": "confirmed", "told": 0.95, "held": held}
 
 
 def _new(rng: np.random.Generator, case: Case, colour: str, count: int) -> dict[str, np.ndarray]:
@@ -251,14 +262,16 @@ def many(jobs: Sequence[tuple[Case, int]]) -> pd.DataFrame:
 def rates(claims: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     """What was told and the share that held, how many trials said so, and the error of their difference.
 
-    The claims of a trial rest on the same batches: the Monte Carlo standard error is that of means of trials.
+    The claims of a trial rest on the same batches: the Monte Carlo standard error is that of means of trials,
+    and not below that of a rate of 95 %.
     """
-    numbers = claims.astype({"held": float, "told": float})
-    numbers["off"] = numbers["held"] - numbers["told"].fillna(0.0)
-    own = numbers.groupby([*by, "trial", "ratio"], sort=False)[["told", "held", "off"]].mean()
+    numbers = claims.assign(off=claims["held"] - claims["told"].fillna(0.0))
+    trial = dict.fromkeys([*by, "case", "ratio", "trial"])
+    own = numbers.groupby(list(trial), sort=False)[["told", "held", "off"]].mean()
     grouped = own.groupby(list(by), sort=False)
     table = grouped[["told", "held"]].mean().assign(trials=grouped.size())
-    return table.assign(error=grouped["off"].std().fillna(0.0) / np.sqrt(table["trials"]))
+    spread = np.maximum(grouped["off"].std().fillna(0.0), np.sqrt(0.05 * 0.95))
+    return table.assign(error=spread / np.sqrt(table["trials"]))
 
 
 def every_case() -> list[Case]:
@@ -280,7 +293,7 @@ WHAT = {
     "new batch": "95 % interval of a new batch holds one",
     "keeps limits": "chance that a new batch keeps both limits",
     "interval of that chance": "95 % interval of that chance holds it",
-    "refused": "no answer, and a reason",
+    "confirmed": "means of three new batches of the best lie within the bounds told before",
 }
 
 
@@ -290,21 +303,36 @@ def page(claims: pd.DataFrame, trials: int) -> str:
     named[(named == "shown") & (claims["ratio"] == 1)] = "false alarm"
     named[(named == "same") & (claims["ratio"] == MARGIN)] = "false same"
     table = rates(claims.assign(claim=named), ["claim", "response", "case"])
-    lines = [HEAD.format(trials=trials, batches=BATCHES, pieces=PIECES, margin=MARGIN)]
-    promised = {"false alarm": "at most 5", "false same": "at most 5", "refused": ""}
+    refused = int((named == "refused").sum())
+    told = {"trials": trials, "batches": BATCHES, "pieces": PIECES, "margin": MARGIN, "refused": refused}
+    lines = [HEAD.format(**told, all=trials * len(every_case()))]
+    promised = {"false alarm": "at most 5", "false same": "at most 5"}
+    lines += ["\n## All of them together\n", *_columns("claim", "response")]
+    together = rates(claims.assign(claim=named), ["claim", "response"])
     for claim, what in WHAT.items():
-        if claim not in table.index.get_level_values("claim"):
-            continue
-        lines += [f"\n## {what[0].upper()}{what[1:]}\n"]
-        lines += [
-            "| response | process | promised, % | held, % | ± | trials |",
-            "|---|---|---:|---:|---:|---:|",
-        ]
+        lines += [_row(promised.get(claim), row, what, name) for name, row in together.loc[claim].iterrows()]
+    for claim, what in WHAT.items():
+        lines += [f"\n## {what[0].upper()}{what[1:]}\n", *_columns("response", "process")]
         for (response, case), row in table.loc[claim].iterrows():
-            told = promised.get(claim, f"{100 * row['told']:.0f}")
-            held, error = 100 * row["held"], 100 * row["error"]
-            lines.append(f"| {response} | {case} | {told} | {held:.1f} | {error:.1f} | {row['trials']:.0f} |")
+            lines.append(_row(promised.get(claim), row, response, case))
+    chances = claims[claims["claim"] == "keeps limits"]
+    days = chances["case"].str.split(", ", n=1).str[1]
+    lines += ["\n## The same chances, by what was told\n", *_columns("told", "days")]
+    for low, high, near in ((0.0, 0.3, "under 30 %"), (0.3, 0.7, "30 to 70 %"), (0.7, 1.01, "over 70 %")):
+        some = chances.assign(days=days)[(chances["told"] >= low) & (chances["told"] < high)]
+        lines += [_row(None, row, near, str(case)) for case, row in rates(some, ["days"]).iterrows()]
     return "\n".join(lines) + "\n"
+
+
+def _columns(*first: str) -> list[str]:
+    names = [*first, "promised, %", "held, %", "±", "trials"]
+    return [f"| {' | '.join(names)} |", "|---|---|---:|---:|---:|---:|"]
+
+
+def _row(promised: str | None, row: pd.Series, *first: str) -> str:
+    told = f"{100 * row['told']:.0f}" if promised is None else promised
+    cells = [*first, told, f"{100 * row['held']:.1f}", f"{100 * row['error']:.1f}", f"{row['trials']:.0f}"]
+    return f"| {' | '.join(cells)} |"
 
 
 HEAD = """\
@@ -317,7 +345,8 @@ as Student's t with 4 degrees of freedom; the touch gets 25 % stricter from the 
 one batch is lost and 15 % of the looks are missed. “Plain” trials are normal in the logarithms and lose
 nothing. A factor “within days” has both levels on each day; one “set by the day” has one. Half of the
 trials have no effect, half a ratio of {margin}, the margin within which levels count as the same. ± is
-the Monte Carlo standard error of what held beside what was promised."""
+the Monte Carlo standard error of what held beside what was promised. Of the {all} trials {refused} gave no
+dry times, and said why."""
 
 
 def main(trials: int, keep: Path | None = None, seconds: float = np.inf) -> None:

@@ -309,7 +309,7 @@ def scale(share: Array, df: Array) -> Array:
     from scipy import stats
 
     unique, place = np.unique(df.round(6), return_inverse=True)
-    return np.asarray(np.sqrt(unique / stats.chi2.ppf(share[:, None], unique))[:, place])
+    return np.asarray(np.sqrt(unique / np.maximum(stats.chi2.ppf(share[:, None], unique), 1e-200))[:, place])
 
 
 def leaning(weights: Array, x: Array, variance: Array) -> Array:

@@ -53,7 +53,7 @@ def came_out(done: Analysis) -> list[str]:
         return [f"No: {listed(wrong)} did not come out as forecast.", "Make it once more beside the control."]
     vague = list(dict.fromkeys(said(s["response"]).label for s in seen if not s["confirms"]))
     if not any(s["confirms"] for s in seen):
-        return ["Can't tell.", nothing_confirmed(vague)]
+        return [f"Can't tell yet. {nothing_confirmed(vague)}"]
     return [
         "Yes: the confirmation batches came out as forecast.",
         *([nothing_confirmed(vague)] if vague else []),

@@ -206,7 +206,7 @@ class CuringFit(FitResult):
         each = np.inf if self.inner.pieces_alike else len(self.brackets) / self.n_batches
 
         def spread_of(part: Array) -> Array:
-            return np.interp(1 - part, np.cumsum(weight) - weight / 2, sd)
+            return np.asarray(np.interp(1 - part, np.cumsum(weight) - weight / 2, sd))
 
         def mean(batches: int, on_days: int, conf_level: float) -> Array:
             pieces = found.sigma**2 / (batches * each)

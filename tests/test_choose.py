@@ -166,7 +166,7 @@ def test_responses_that_hang_together_change_the_chance_to_meet_both() -> None:
     choice = choose(base, setting, limits=limits)
     alone = [each["meets"][0] for each in choice.responses.values()]
     assert alone == pytest.approx([0.5, 0.5], abs=0.1)  # the limits are about the estimates
-    link = float(np.corrcoef(*(fit.residuals for fit in base))[0, 1])
+    link = drawn(base, setting).linked[0, 1]
     both = stats.multivariate_normal.cdf(stats.norm.ppf(alone), cov=[[1, link], [link, 1]])
     assert choice.table["meets"][0] == pytest.approx(both, abs=0.003)  # by 16 points
     batch = drawn(base, setting).batch
@@ -186,7 +186,7 @@ def test_few_days_leave_even_absurd_times_possible_and_still_a_chance() -> None:
 def test_bounds_past_a_limit_confirm_nothing() -> None:
     """Of one limit a mean at the bound breaks it; a share of pieces is asked of the mean's own share."""
     fits = analyses(trial())
-    ends = choose(fits, limits=[Limit("hours", at_most=1)]).confirm(3, setting={"colour": "mica"})
+    ends = choose(fits, limits=[Limit("hours", at_most=1)], draws=200).confirm(3, setting={"colour": "mica"})
     low, high = ends.loc["hours", ["conf_low", "conf_high"]]
     for limit, confirms in (
         (Limit("hours", at_most=high * 1.01), True),
@@ -194,7 +194,7 @@ def test_bounds_past_a_limit_confirm_nothing() -> None:
         (Limit("hours", low * 0.99, high * 1.01), True),
         (Limit("hours", low * 1.01, high * 1.01), False),
     ):
-        told = choose(fits, limits=[limit]).confirm(3, setting={"colour": "mica"})["confirms"]
+        told = choose(fits, limits=[limit], draws=200).confirm(3, setting={"colour": "mica"})["confirms"]
         assert told.to_dict() == {"hours": confirms, "loss": True}
 
 

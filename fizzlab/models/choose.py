@@ -507,7 +507,6 @@ def _chances(forecasts: Mapping[str, Forecast], drawn: Draws, limits: Sequence[L
     Statist. 1 (1992) 141-149), at fixed points; exact for responses that do not hang together.
     """
     from scipy.special import ndtr, ndtri
-    from scipy.stats import qmc
 
     names, sure, ends, picks = list(forecasts), np.ones(1), list[tuple[Array, Array]](), list[int]()
     for limit in limits:
@@ -521,7 +520,8 @@ def _chances(forecasts: Mapping[str, Forecast], drawn: Draws, limits: Sequence[L
             sure = sure * ((mean >= low) & (mean <= high))
     root = np.linalg.cholesky(drawn.linked[np.ix_(picks, picks)])
     apart = bool(np.allclose(root, np.eye(len(picks))))
-    points = qmc.Halton(max(len(picks), 1), scramble=False).random(1 if apart else POINTS + 1)[not apart :]
+    width = np.arange(max(len(picks), 1))
+    points = (np.arange(1 if apart else POINTS)[:, None] + 0.5) / POINTS * 5.0**width % 1  # Korobov's lattice
     total = np.zeros(1)
     for point in points:
         kept, z = sure, list[Array]()

@@ -129,7 +129,7 @@ def critical(correlation: Array, df: float, conf_level: float = 0.95) -> float:
     """The common limit that all |t| stay within with probability `conf_level`.
 
     >>> round(critical(np.full((3, 3), 0.5) + 0.5 * np.eye(3), 20), 4)
-    2.5403
+    2.5404
     """
     low, high = (float(stats.t.isf((1 - conf_level) / 2 / many, df)) for many in (1, len(correlation)))
     if len(correlation) == 1:

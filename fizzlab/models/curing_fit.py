@@ -205,6 +205,9 @@ class CuringFit(FitResult):
         weight, sd = mixture.weight[order], np.sqrt(np.maximum(total[order], 0.0))
         each = np.inf if self.inner.pieces_alike else len(self.brackets) / self.n_batches
 
+        def spread_of(part: Array) -> Array:
+            return np.asarray(np.interp(1 - part, np.cumsum(weight) - weight / 2, sd))
+
         def mean(batches: int, on_days: int, conf_level: float) -> Array:
             pieces = found.sigma**2 / (batches * each)
             new = mixture.normal(rows, mixture.variance @ [1 / batches, 1 / on_days] + pieces)
@@ -225,7 +228,9 @@ class CuringFit(FitResult):
             df=df,
             keys=keys,
             lean=lean,
-            spread=lambda part: np.interp(1 - part, np.cumsum(weight) - weight / 2, sd),
+            # estimated as nothing, it is still as great as nine in ten of the possible ones
+            sd=max(float(np.sqrt(whole)), float(spread_of(np.array([0.9]))[0])),
+            spread=spread_of,
             mean=mean,
             residuals=pd.Series(off, index=self.batches.index.astype(str)),
             log=True,

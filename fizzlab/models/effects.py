@@ -170,12 +170,13 @@ class ResponseFit(FitResult):
         elif not self.structure.fixed and self.n_days == 1:
             notes = (ONE_DAY,)
         return Forecast(
-            typical=self._typical(settings),
+            typical=used._typical(settings),
             estimate=told["estimate"].to_numpy(),
             se=told["se"].to_numpy(),
             df=told["df"].to_numpy(),
             keys=tuple(used.batches.index),
             lean=leaning(weights, rows.x, np.einsum("j,jab->ab", component, rows.full)),
+            sd=float(np.sqrt(variance)),
             spread=lambda share: np.sqrt(variance) * scale(share, np.array([df]))[:, 0],
             mean=mean,
             residuals=used.residuals,

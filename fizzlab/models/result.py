@@ -244,6 +244,8 @@ def p_of(estimate: float, se: float, df: float) -> float:
 
 # --- what new batches may be ------------------------------------------------------------------
 
+_MOST_LOG = 700.0  # whose exponential is just still a number: few days leave even that possible
+
 ONE_DAY = "All batches count as made on one day, so how much days differ is not in the chances."
 
 
@@ -255,10 +257,10 @@ class Forecast:
     batch. All else is of the natural logarithm where `log`. `estimate`, `se`, `df`, shape (settings,), are of
     the typical batch on a day still to come. `keys` are the independent chances that they rest on (that of a
     batch bears its name in every fit; none for a number that is worked out), and `lean`, shape (settings,
-    keys), how the error of each setting leans on them, in rows of length 1. `spread` gives, from shares, the
-    standard deviations of a new batch that such shares exceed; `mean`, from a number of new batches, of new
-    days and a conf_level, estimate, low, high and df of their mean, shape (4, settings). `residuals` are by
-    run; `share` is of the pieces, where it is of such a share.
+    keys), how the error of each setting leans on them, in rows of length 1. `sd` is the standard deviation of
+    a new batch as estimated, `spread` gives, from shares, what such shares of the possible ones exceed;
+    `mean`, from a number of new batches, of new days and a conf_level, estimate, low, high and df of their
+    mean, shape (4, settings). `residuals` are by run; `share` is of the pieces, where it is of such a share.
     """
 
     typical: pd.DataFrame
@@ -268,6 +270,7 @@ class Forecast:
     df: Array
     keys: tuple[str, ...]
     lean: Array
+    sd: float
     spread: Callable[[Array], Array]
     mean: Callable[[int, int, float], Array]
     residuals: pd.Series = field(default_factory=lambda: pd.Series(dtype=float))
@@ -278,6 +281,15 @@ class Forecast:
     def chance(self) -> bool:
         """Does it vary by chance?"""
         return bool(self.keys)
+
+    def fitted(self, values: Array) -> Array:
+        """Values in the response's unit, on the scale that was fitted; a limit at zero lies below all."""
+        with np.errstate(divide="ignore"):
+            return np.log(np.maximum(values, 0.0)) if self.log else values
+
+    def in_unit(self, values: Array) -> Array:
+        """Values on the scale that was fitted in the response's unit."""
+        return np.exp(np.minimum(values, _MOST_LOG)) if self.log else values
 
 
 def exact(values: Array) -> Forecast:
@@ -291,6 +303,7 @@ def exact(values: Array) -> Forecast:
         df=nothing + 1,
         keys=(),
         lean=np.empty((len(values), 0)),
+        sd=0.0,
         spread=lambda share: 0 * share,
         mean=lambda batches, days, conf_level: np.stack([values, values, values, nothing + np.inf]),
     )
@@ -301,7 +314,7 @@ def scale(share: Array, df: Array) -> Array:
     from scipy import stats
 
     unique, place = np.unique(df.round(6), return_inverse=True)
-    return np.asarray(np.sqrt(unique / stats.chi2.ppf(share[:, None], unique))[:, place])
+    return np.asarray(np.sqrt(unique / np.maximum(stats.chi2.ppf(share[:, None], unique), 1e-200))[:, place])
 
 
 def leaning(weights: Array, x: Array, variance: Array) -> Array:

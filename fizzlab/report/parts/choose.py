@@ -339,7 +339,9 @@ def _between(trial: Trial, chosen: Judgement) -> Pieces:
 def _confirm(trial: Trial, chosen: Judgement) -> Pieces:
     """What to make once more, and between which bounds the mean of each response should lie."""
     many, voice, found = trial.settings.choose.confirm_batches, chosen.voice, list[Finding]()
-    for response, row in chosen.choice.confirm(many).iterrows():
+    bounds = chosen.choice.confirm(many)
+    vague = [voice.settings.measure(str(name)).label for name in bounds.index[~bounds["confirms"]]]
+    for response, row in bounds.iterrows():
         measure, low, high = voice.settings.measure(str(response)), row["conf_low"], row["conf_high"]
         mean = "" if many == 1 else ", geometric mean" if row["log"] else ", mean"
         text = f"{capital(measure.label)}{mean}: {words.between(low, high, measure.unit)}."
@@ -351,10 +353,23 @@ def _confirm(trial: Trial, chosen: Judgement) -> Pieces:
     return [
         f"Make {who} and test as before. If the trial is right, all of this holds in 19 of 20 such tries:",
         Findings(found, kind="next"),
+        caution([nothing_confirmed(vague, _enough(chosen.choice, many))] if vague else []),
         Notes(
             [f"Give them a folder beside this one; where its trial.toml says {folder}, fizzlab judges them."]
         ),
     ]
+
+
+def nothing_confirmed(labels: Sequence[str], enough: int | None = None) -> str:
+    """What a confirmation cannot tell whose bounds reach past a limit, and how many batches could."""
+    more = f"{enough} batches could" if enough else "first add batches to the trial"
+    which = f"{capital(listed(labels))}: these bounds reach past the limit"
+    return f"{which}, so batches within them confirm nothing; {more}."
+
+
+def _enough(judged: Choice, many: int) -> int | None:
+    """The fewest batches, up to four times as many, that could confirm every limit."""
+    return next((n for n in range(many + 1, 4 * many + 1) if judged.confirm(n)["confirms"].all()), None)
 
 
 def _add(trial: Trial, chosen: Judgement) -> Pieces:

@@ -20,6 +20,7 @@ from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures.front import combinations, over_humidity
 from fizzlab.report.page import FRONT_END, Notes, Picture, Piece, unbroken
+from fizzlab.report.parts.again import drift, lost, without_doubtful
 from fizzlab.report.parts.choose import Voice, choosing, keep_sentence
 from fizzlab.report.parts.confirm import came_out
 from fizzlab.report.parts.drying import SAFETY, air_words, cautions, dried, next_steps, room_temp, waits
@@ -38,12 +39,14 @@ SENTENCES, NAMED, WORDS = 4, 2, 200
 
 @dataclass(frozen=True)
 class Verdict(Piece):
-    """The answer in a few sentences, the first of them bold."""
+    """The answer in a few sentences, the first of them bold, and before it, bold too, what may turn it."""
 
     lines: Sequence[str]
+    doubt: str = ""
 
     def html(self) -> str:
         first, *more = (unbroken(line) for line in self.lines)
+        first = f"{unbroken(self.doubt)}</b></p><p><b>{first}" if self.doubt else first
         rest = "".join(f"<p>{line}</p>" for line in more)
         return f'<section class="verdict" aria-label="Verdict"><p><b>{first}</b></p>{rest}</section>'
 
@@ -101,7 +104,7 @@ class Foot(Piece):
 
 def front(done: Analysis) -> Pieces:
     """The front page of a report."""
-    pieces: Pieces = [*opening(done.trial), Verdict(verdict(done))]
+    pieces: Pieces = [*opening(done.trial), Verdict(verdict(done), without_doubtful(done))]
     if done.effects:
         pieces += ["## What each change did", glance(done)]
     return [*pieces, *picture(done), foot(done)]
@@ -311,6 +314,7 @@ def foot(done: Analysis) -> Foot:
     told = [
         *map(str, opening(done.trial)),
         *verdict(done),
+        without_doubtful(done),
         SAFETY[0],
         "What each change did",
         "Next",
@@ -336,13 +340,23 @@ def more(done: Analysis) -> Pieces:
 
 
 def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:
-    lost = done.trial.left_out()
-    gone = lost[lost["table"] == "runs"]["run"].tolist()
+    out = done.trial.left_out()
+    gone = out[out["table"] == "runs"]["run"].tolist()
     minded = []
     if len(done.looks) > 1:
         before = words.listed([str(batches) for batches in done.looks[:-1]])
         minded = [
             f"Also reported with {before} batches: intervals are wider, so that all looks hold together."
         ]
+    minded += [
+        *drift(done)[1],
+        *(each.said for name, each in lost(done) if each.lost and name in about(done)),
+    ][:1]
     minded += [f"Left out: {words.listed([str(run) for run in gone])}."] if gone else []
-    return next_steps(done), [*minded, *cautions(done)]
+    doubts, line = (
+        done.trial.doubts,
+        f"The readings raise {words.count(len(done.trial.doubts), 'doubt')}, listed below",
+    )
+    if any(doubt.reading for doubt in doubts) and not without_doubtful(done):
+        line += "; without the doubtful readings no answer changes"
+    return next_steps(done), [*minded, *cautions(done), *([f"{line}."] if doubts else [])]

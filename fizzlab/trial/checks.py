@@ -15,7 +15,7 @@ from fizzlab.errors import Problem, Weight, did_you_mean
 from fizzlab.measures import BLIND, SHELF_MEASURES, TABLES, TableSpec
 from fizzlab.models import air
 from fizzlab.trial import sisters
-from fizzlab.trial.names import alike, meant
+from fizzlab.trial.names import alike
 from fizzlab.trial.settings import TrialSettings
 from fizzlab.trial.settings.sections import Complaints
 from fizzlab.trial.tables import Table, shortened
@@ -62,26 +62,12 @@ def _in_time(rows: pd.DataFrame, time: str = "hours") -> pd.DataFrame:
 
 
 def _wet_after_dry(rows: pd.DataFrame) -> pd.DataFrame:
-    """The first wet look at a piece after a dry one; both sides in words, and between which it counts."""
-    found = []
-    for _, looks in _in_time(rows).groupby(["run", "piece"], sort=False):
-        dry = looks["dry"].astype(bool)
-        wet = looks[~dry & dry.cummax()]
-        if len(wet):
-            before = looks[dry & (looks["hours"] < wet["hours"].iloc[-1])]
-            first, last = looks["hours"][looks["dry"]].min(), wet["hours"].max()
-            hours = looks["hours"]
-            least, most = hours[hours < first].max(), hours[hours > last].min()
-            least = 0.0 if pd.isna(least) else least
-            span = f"after {least:g} h" if pd.isna(most) else f"between {least:g} and {most:g} h"
-            said = {"these": "row" if len(wet) == 1 else "rows", "span": span}
-            for when, some in (("early", before), ("late", wet)):
-                told = [f"{hour:g}" for hour in some["hours"]]
-                numbers = ", ".join(str(row) for row in sorted(some.index))
-                said[f"{when}_h"] = f"{' to '.join(dict.fromkeys((told[0], told[-1])))} h"
-                said[when] = f"row{'s' if len(some) > 1 else ''} {numbers}"
-            found.append(wet.iloc[:1].assign(**said))
-    return pd.concat(found) if found else rows[:0]
+    """The first look at each piece that was wet after a dry one, with the first dry and the last wet hour."""
+    dry, piece = rows["dry"].astype(bool), [rows["run"], rows["piece"]]
+    first = rows["hours"].where(dry).groupby(piece).transform("min")
+    last = rows["hours"].where(~dry).groupby(piece).transform("max")
+    found = rows.assign(dry_h=first, wet_h=last)[~dry & (rows["hours"] > first)]
+    return found[~found.duplicated(["run", "piece"])]
 
 
 def _gaining(rows: pd.DataFrame) -> pd.DataFrame:
@@ -125,10 +111,8 @@ _OTHERWISE = ("“{written}” was written “{known}” further up.", "Write a 
 #: The checks of single tables, besides those of every table's key and order of time.
 CHECKS = (
     Check("touch_checks", "dry", _wet_after_dry,
-          "{who} was dry at {early_h} ({early}) and not dry at {late_h} ({late}): "
-          "it counts as grown dry {span}.",
-          "If the wrong piece was touched, leave {early} out; if it grew damp again, leave the later {these} "
-          "out (a reason in the column leave_out).", "doubt"),
+          "{who} was dry at {dry_h} h and not dry at {wet_h} h, so when it grew dry is less sure.",
+          "If the wrong piece was touched, leave that row out (a reason in the column leave_out).", "doubt"),
     Check("weighings", "mass_g", _gaining,
           "{who} weighs more than at its first weighing ({first} g).",
           "Check the figure; pieces lose mass as they dry.", "doubt", True),
@@ -181,16 +165,11 @@ SISTERS = (
     Check("touch_checks", "hours", sisters.in_minutes,
           "pieces took {usual} h to dry, and all hours are whole, so they seem to be minutes.",
           "Write hours: 1.5 for 90 minutes.", "doubt"),
-    Check("weighings", "mass_g",
-          partial(sisters.spikes, series=("run", "piece"), time="hours", column="mass_g"), *_OFF),
-    Check("fizz_curves", "mass_g",
-          partial(sisters.spikes, series=("run", "piece"), time="seconds", column="mass_g"), *_OFF),
+    *(Check(table, "mass_g", partial(sisters.spikes, time=time), *_OFF)
+      for table, time in (("weighings", "hours"), ("fizz_curves", "seconds"))),
     Check("tumbles", "after_g",
           lambda rows: sisters.apart(rows, 100 - 100 * rows["after_g"] / rows["before_g"]),
           "{who} lost {reading} %, far off what else was lost (about {usual} %).", *_OFF[1:]),
-    *(Check("room_log", column, partial(sisters.spikes, series=(), time="time", column=column, least=least),
-            "{reading} is far off the readings before and after it (about {usual}).", *_OFF[1:])
-      for column, least in (("temp_c", 10.0), ("rh_pct", 30.0))),
     Check("room_log", "temp_c", sisters.swapped,
           "the usual air is {temp} °C and {rh} %: {seems}.", "Check the headings and the unit.", "doubt"),
 )
@@ -210,10 +189,6 @@ def compared(
                 if number and column.name not in (*spec.key, *factors):
                     find = partial(_column_apart, column=column.name)
                     checks.append(Check(name, column.name, find, *_OFF))
-            if not spec.key:
-                what = "{who} has {many} rows, and no other batch more than {usual}."
-                do = "Check whether another batch's readings stand under its name or code."
-                checks.append(Check(name, "run", sisters.crowded, what, do, "doubt"))
         for check in checks if len(table.rows) else ():
             doubts = [*check.problems(table)]
             if len(doubts) > max(SLIPS, len(table.rows) // 10):  # so many are no slips of the pen
@@ -282,7 +257,7 @@ def _runs_known(table: Table, runs: Table) -> list[Problem]:
     known, named = list(runs.rows["run"]), named_runs(runs)
     problems = []
     for row, run in table.rows.loc[~table.rows["run"].isin(named), "run"].items():
-        do = meant(run, known, "Add the batch to runs, or correct the name.")
+        do = did_you_mean(run, known, "Add the batch to runs, or correct the name.")
         what = f"“{run}” is not a batch that runs names."
         problems.append(Problem(table.where, what, do, row=int(str(row)), column="run"))
     missing = [run for run in known if run not in set(table.rows["run"])]
@@ -319,7 +294,7 @@ def factor_levels(runs: Table, settings: TrialSettings) -> tuple[Table, list[Pro
             spelling = {level.casefold(): level for level in factor.levels}
             matched = rows[name].str.casefold().map(spelling)
             for row, level in rows.loc[matched.isna(), name].items():
-                do = meant(level, factor.levels, f"Write one of: {', '.join(factor.levels)}.")
+                do = did_you_mean(level, factor.levels, f"Write one of: {', '.join(factor.levels)}.")
                 what = f"“{level}” is not a level that trial.toml names."
                 problems.append(Problem(runs.where, what, do, row=int(str(row)), column=name))
             rows[name] = matched.fillna("")

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 import pandas as pd
-
-from fizzlab.errors import did_you_mean
 
 #: Cyrillic and Greek letters that look like Latin ones, beside those.
 _TWINS = str.maketrans("авеіјкмнорѕстухѵԁԛԝαβεικνορτυχ", "abeijkmhopsctyxvdqwabeikvoptux")
@@ -38,13 +36,3 @@ def alike(
     if not capitals:
         other &= rows[column].str.casefold() != known.str.casefold()
     return rows.assign(known=known)[other]
-
-
-def meant(name: str, known: Iterable[str], otherwise: str) -> str:
-    """What to do about a name that is none of those known: one that looks the same, or is near, or else."""
-    known = list(known)
-    twin = next((each for each in known if shape(each) == shape(name)), None)
-    if twin is not None and twin.casefold() != name.casefold():
-        other = "a letter of another alphabet" if not name.isascii() else "other zeros or spaces"
-        return f"It looks like {twin}, but has {other}: write it the same."
-    return did_you_mean(name, known, otherwise)

@@ -11,13 +11,13 @@ from fizzlab.errors import BadInput, Problem
 MOST_BYTES = 200 * 1024 * 1024
 
 
-def bytes_of(path: Path, most: int = MOST_BYTES) -> bytes:
+def bytes_of(path: Path) -> bytes:
     """What a file holds; BadInput, not opened, where it is a pipe, a device or a folder, or is too large."""
     about = path.stat()
     if not S_ISREG(about.st_mode):
         do = "Put a file of that name there, or take it away."
         raise BadInput([Problem(path.name, "it is no file but a folder, a pipe or a device.", do)])
-    if about.st_size > most:
-        what = f"it is larger than {most // 1024**2} MB, far more than a hand-kept notebook."
+    if about.st_size > MOST_BYTES:
+        what = "it is larger than 200 MB, far more than a hand-kept notebook."
         raise BadInput([Problem(path.name, what, "Keep only the readings of this trial in it.")])
     return path.read_bytes()

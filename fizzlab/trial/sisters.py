@@ -7,8 +7,6 @@ raise no doubt about each other, by a least distance.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 import pandas as pd
 
@@ -35,14 +33,11 @@ def apart(rows: pd.DataFrame, read: pd.Series, within: bool = True) -> pd.DataFr
     middle, size = (values.groupby(batch).transform(how) for how in ("median", "size"))
     off = (values - middle).abs()
     judged = within & (size >= FEWEST)
-    among = off[judged & (off > 0)]
     least = np.log(RATIO) if log else 0.0
-    far = judged & (off > max(FAR * _MAD * float(among.median()), least)) if len(among) else judged & False
+    far = judged & (off > np.fmax(FAR * _MAD * off[judged & (off > 0)].median(), least))
     far |= _alone(values, batch, log)
-    found = read[far]
-    others = middle.where((size >= FEWEST) & (off > 0), float(values[~far].median()))[far]
-    usual = np.exp(others) if log else others
-    return rows.loc[found.index].assign(reading=found, usual=usual)
+    others = middle.where((size >= FEWEST) & (off > 0), values[~far].median())[far]
+    return rows.loc[others.index].assign(reading=read[far], usual=np.exp(others) if log else others)
 
 
 def _alone(values: pd.Series, batch: pd.Series, log: bool) -> pd.Series:
@@ -59,24 +54,19 @@ def _alone(values: pd.Series, batch: pd.Series, log: bool) -> pd.Series:
     return found
 
 
-def spikes(
-    rows: pd.DataFrame, series: Sequence[str], time: str, column: str, least: float = 0.0
-) -> pd.DataFrame:
-    """Readings outside of both their neighbours in time by much, or a first or last one beyond belief."""
-    rows = rows.sort_values([*series, time], kind="stable")
-    keys = [rows[name] for name in series] or [pd.Series(0, rows.index)]
-    each, value = rows[column].groupby(keys), rows[column]
-    before, after = each.shift(1), each.shift(-1)
-    ends = pd.concat([before, after], axis=1)
-    out = np.maximum(value - ends.max(axis=1), ends.min(axis=1) - value)
-    out = out.where(before.notna() & after.notna(), 0.0).clip(lower=0).fillna(0.0)
+def spikes(rows: pd.DataFrame, time: str) -> pd.DataFrame:
+    """Masses outside of both their neighbours in time by much, or a first or last one beyond belief."""
+    rows = rows.sort_values(["run", "piece", time], kind="stable")
+    value = rows["mass_g"]
+    each = value.groupby([rows["run"], rows["piece"]])
+    ends = pd.concat([each.shift(1), each.shift(-1)], axis=1)
+    usual, alone = ends.mean(axis=1), ends.isna().any(axis=1)
+    out = np.maximum(value - ends.max(axis=1), ends.min(axis=1) - value).mask(alone).clip(lower=0)
     fall = float((each.quantile(0.9) - each.quantile(0.1)).median())
-    among = out[out > 0]
-    far = out > max(FAR * _MAD * float(among.median()) if len(among) else 0.0, fall / 4, least)
-    usual = ends.mean(axis=1)
-    if not least:  # at an end the odd one of two neighbours is the one further from all readings
-        off, beside = (np.log(some / value.median()).abs() for some in (value, usual))
-        far |= (before.isna() ^ after.isna()) & (np.log(value / usual).abs() > np.log(STEP)) & (off >= beside)
+    far = out > np.fmax(FAR * _MAD * out[out > 0].median(), fall / 4)
+    # at an end the odd one of two neighbours is the one further from all readings
+    off, beside = (np.log(some / value.median()).abs() for some in (value, usual))
+    far |= alone & (np.log(value / usual).abs() > np.log(STEP)) & (off >= beside)
     return rows[far].assign(reading=value[far], usual=usual[far])
 
 
@@ -116,11 +106,3 @@ def swapped(rows: pd.DataFrame) -> pd.DataFrame:
         return rows[:0]
     seems = "temperature and humidity seem to be swapped" if rh < 40 else "the temperature seems to be in °F"
     return rows.head(1).assign(temp=temp, rh=rh, seems=seems)
-
-
-def crowded(rows: pd.DataFrame) -> pd.DataFrame:
-    """The first row of a batch that has twice as many readings as any other, or more."""
-    counts = rows.groupby("run", sort=False)["run"].transform("size")
-    most, usual = counts.max(), counts[counts < counts.max()].max()
-    odd = most >= 2 * usual and rows.loc[counts == most, "run"].nunique() == 1
-    return rows[counts == most].head(1).assign(many=most, usual=usual) if odd else rows[:0]

@@ -23,7 +23,7 @@ from fizzlab.report import phrases as words
 from fizzlab.report.analysis import SHOWN_P, Analysis, at_levels, by_levels
 from fizzlab.report.figures.panels import Panel, factor_panels
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
-from fizzlab.report.parts.again import drift, losses
+from fizzlab.report.parts.again import drift, lost
 from fizzlab.report.parts.crumble import Levels, more_levels
 from fizzlab.report.parts.general import Pieces, caution, is_blend
 from fizzlab.report.phrases import capital, listed, number
@@ -346,11 +346,6 @@ def worked_out(done: Analysis) -> Pieces:
     said = "Formulas and sources stand in docs/methods of fizzlab. "
     told = "What each rests on; sd: spread by chance, on the scale fitted"
     table = Grid(pd.DataFrame(rows).fillna(""), told)
-    told_of = [drift(done)[0], losses(done)]
-    return [
-        "## How this was worked out",
-        said + " ".join(dict.fromkeys(reasons)),
-        table,
-        *_pairs(done),
-        *told_of,
-    ]
+    how, losses = "## How this was worked out", [each.said for each in lost(done)]
+    more = [*_pairs(done), drift(done)[0], Notes(losses) if losses else None]
+    return [how, said + " ".join(dict.fromkeys(reasons)), table, *more]

@@ -348,15 +348,14 @@ def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:
         minded = [
             f"Also reported with {before} batches: intervals are wider, so that all looks hold together."
         ]
-    minded += [
-        *drift(done)[1],
-        *(each.said for name, each in lost(done) if each.lost and name in about(done)),
-    ][:1]
+    turned = (*drift(done)[1], *lost(done))
+    minded += [each.said for each in turned if each.clear and each.response in about(done)][:1]
     minded += [f"Left out: {words.listed([str(run) for run in gone])}."] if gone else []
-    doubts, line = (
-        done.trial.doubts,
-        f"The readings raise {words.count(len(done.trial.doubts), 'doubt')}, listed below",
-    )
+    return next_steps(done), [*minded, *cautions(done), *_doubts(done)]
+
+
+def _doubts(done: Analysis) -> list[str]:
+    doubts, said = done.trial.doubts, ""
     if any(doubt.reading for doubt in doubts) and not without_doubtful(done):
-        line += "; without the doubtful readings no answer changes"
-    return next_steps(done), [*minded, *cautions(done), *([f"{line}."] if doubts else [])]
+        said = "; without the doubtful readings no answer changes"
+    return [f"The readings raise {words.count(len(doubts), 'doubt')}, listed below{said}."] if doubts else []

@@ -156,20 +156,21 @@ CHECKS = (
 )
 
 _DO = "Compare it with what was noted at the bench; correct it, or give a reason in the column leave_out."
-_OFF = ("{who}: {reading} is far off what else was read (about {usual}).", _DO, "doubt", True)
+_OFF = "{who}: {reading} is far off what else was read (about {usual})."
+_doubt = partial(Check, do=_DO, weight="doubt", reading=True)
 
 #: The checks of readings against their sisters, besides those of every number that stands alone in its row.
 SISTERS = (
-    Check("touch_checks", "hours", sisters.out_of_round,
-          "{who} was looked at after {reading} h, and no other near then (about {usual} h).", *_OFF[1:]),
+    _doubt("touch_checks", "hours", sisters.out_of_round,
+           "{who} was looked at after {reading} h, and no other near then (about {usual} h)."),
     Check("touch_checks", "hours", sisters.in_minutes,
           "pieces took {usual} h to dry, and all hours are whole, so they seem to be minutes.",
           "Write hours: 1.5 for 90 minutes.", "doubt"),
-    *(Check(table, "mass_g", partial(sisters.spikes, time=time), *_OFF)
+    *(_doubt(table, "mass_g", partial(sisters.spikes, time=time), _OFF)
       for table, time in (("weighings", "hours"), ("fizz_curves", "seconds"))),
-    Check("tumbles", "after_g",
-          lambda rows: sisters.apart(rows, 100 - 100 * rows["after_g"] / rows["before_g"]),
-          "{who} lost {reading} %, far off what else was lost (about {usual} %).", *_OFF[1:]),
+    _doubt("tumbles", "after_g",
+           lambda rows: sisters.apart(rows, 100 - 100 * rows["after_g"] / rows["before_g"]),
+           "{who} lost {reading} %, far off what else was lost (about {usual} %)."),
     Check("room_log", "temp_c", sisters.swapped,
           "the usual air is {temp} °C and {rh} %: {seems}.", "Check the headings and the unit.", "doubt"),
 )
@@ -188,7 +189,7 @@ def compared(
                 number = column.kind == "number" or (column.kind == "whole" and column.high is None)
                 if number and column.name not in (*spec.key, *factors):
                     find = partial(_column_apart, column=column.name)
-                    checks.append(Check(name, column.name, find, *_OFF))
+                    checks.append(_doubt(name, column.name, find, _OFF))
         for check in checks if len(table.rows) else ():
             doubts = [*check.problems(table)]
             if len(doubts) > max(SLIPS, len(table.rows) // 10):  # so many are no slips of the pen

@@ -89,7 +89,7 @@ class Trial:
 
     def without_doubtful(self) -> Trial:
         """The trial without its doubtful readings; with a row of runs goes all that was read of it."""
-        tables = {}
+        tables: dict[str, Table] = {}
         for name, table in self.tables.items():
             rows = [each.row for each in self.doubts if each.reading and each.where == table.where]
             kept = table.rows.drop(index=[row for row in rows if row in table.rows.index])

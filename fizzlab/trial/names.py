@@ -30,7 +30,8 @@ def alike(
 
     Names that differ in capitals alone are left out, unless `capitals` count as a slip too.
     """
-    keys = [*(rows[name] for name in within), rows[column].map(shape)]
+    shapes = rows[column].map({name: shape(name) for name in rows[column].unique()})
+    keys = [*(rows[name] for name in within), shapes]
     known = rows.groupby(keys, sort=False)[column].transform("first")
     other = rows[column] != known
     if not capitals:

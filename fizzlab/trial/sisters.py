@@ -29,7 +29,7 @@ def apart(rows: pd.DataFrame, read: pd.Series, within: bool = True) -> pd.DataFr
     """Readings far from the others of their batch, or standing alone far from those of every other batch."""
     read = read[read.notna()].astype(float)
     log = bool((read > 0).all())
-    values, batch = (np.log(read) if log else read), rows.loc[read.index, "run"]
+    values, batch = read.map(np.log) if log else read, rows.loc[read.index, "run"]
     middle, size = (values.groupby(batch).transform(how) for how in ("median", "size"))
     off = (values - middle).abs()
     judged = within & (size >= FEWEST)
@@ -37,7 +37,8 @@ def apart(rows: pd.DataFrame, read: pd.Series, within: bool = True) -> pd.DataFr
     far = judged & (off > np.fmax(FAR * _MAD * off[judged & (off > 0)].median(), least))
     far |= _alone(values, batch, log)
     others = middle.where((size >= FEWEST) & (off > 0), values[~far].median())[far]
-    return rows.loc[others.index].assign(reading=read[far], usual=np.exp(others) if log else others)
+    found: pd.DataFrame = rows.loc[others.index]
+    return found.assign(reading=read[far], usual=others.map(np.exp) if log else others)
 
 
 def _alone(values: pd.Series, batch: pd.Series, log: bool) -> pd.Series:
@@ -60,14 +61,15 @@ def spikes(rows: pd.DataFrame, time: str) -> pd.DataFrame:
     value = rows["mass_g"]
     each = value.groupby([rows["run"], rows["piece"]])
     ends = pd.concat([each.shift(1), each.shift(-1)], axis=1)
-    usual, alone = ends.mean(axis=1), ends.isna().any(axis=1)
-    out = np.maximum(value - ends.max(axis=1), ends.min(axis=1) - value).mask(alone).clip(lower=0)
+    usual, alone, m = ends.mean(axis=1), ends.isna().any(axis=1), value.median()
+    out = (value - value.clip(ends.min(axis=1), ends.max(axis=1))).abs().mask(alone)
     fall = float((each.quantile(0.9) - each.quantile(0.1)).median())
     far = out > np.fmax(FAR * _MAD * out[out > 0].median(), fall / 4)
     # at an end the odd one of two neighbours is the one further from all readings
-    off, beside = (np.log(some / value.median()).abs() for some in (value, usual))
-    far |= alone & (np.log(value / usual).abs() > np.log(STEP)) & (off >= beside)
-    return rows[far].assign(reading=value[far], usual=usual[far])
+    off, beside, step = (ratio.map(np.log).abs() for ratio in (value / m, usual / m, value / usual))
+    far |= alone & (step > np.log(STEP)) & (off >= beside)
+    found: pd.DataFrame = rows[far]
+    return found.assign(reading=value[far], usual=usual[far])
 
 
 def out_of_round(rows: pd.DataFrame) -> pd.DataFrame:

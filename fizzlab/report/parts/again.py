@@ -148,9 +148,10 @@ def lost(done: Analysis) -> tuple[Change, ...]:
         if not 0 < len(away) <= MOST_LOST * len(each.table):
             continue
         names |= {*away.index}
-        for end, run in (("highest", each.table[name].idxmax()), ("lowest", each.table[name].idxmin())):
+        ends = each.table.sort_values(name)
+        for end, place in (("highest", -1), ("lowest", 0)):
             with suppress(CannotAnswer):
-                rest = {n: each.table[n][run] for n in each.table if n not in away}
+                rest = {n: ends[n].iloc[place] for n in ends if n not in away}
                 new = away.assign(**(rest | {"run": away.index}))
                 turns = changes(done, each.effects, each.again(pd.concat([each.table, new])).effects)
                 label = done.trial.settings.measure(name).label

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 from collections.abc import Callable
-from html import unescape
+from html import escape
 from pathlib import Path
 
 import numpy as np
@@ -14,9 +14,10 @@ import pytest
 from calibration import Case, write_trial
 from sound_trial import RUNS, TOML, TOUCH
 
-from fizzlab.report.analysis import Analysis, analyse
+from fizzlab.report.analysis import analyse
 from fizzlab.report.parts import again
-from fizzlab.report.parts.front import Verdict, front
+from fizzlab.report.parts.front import Verdict
+from fizzlab.report.parts.front import _doubts as front_doubts
 from fizzlab.trial import sisters
 from fizzlab.trial.folder import Trial, load
 
@@ -29,6 +30,8 @@ def tidy(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Twelve batches, normal in the logarithms, dye 1.5 times pearl."""
     folder = tmp_path_factory.mktemp("tidy") / "quay"
     write_trial(folder, np.random.default_rng(11), Case("plain", 4, False, 1.5, day_sd=0.05, batch_sd=0.08))
+    toml = (folder / "trial.toml").read_text(encoding="utf-8").partition("[responses")[0]
+    (folder / "trial.toml").write_text(toml, encoding="utf-8")
     return folder
 
 
@@ -150,26 +153,26 @@ def test_a_piece_that_was_dry_and_then_wet_has_a_wide_bracket(make_trial: MakeTr
     assert brackets(trial.rows("touch_checks")).iloc[0][["lower", "upper"]].tolist() == [2, 6]
 
 
-def said_first(done: Analysis) -> str:
-    piece = next(piece for piece in front(done) if isinstance(piece, Verdict))
-    return unescape(re.findall("<p><b>(.*?)</b></p>", piece.html())[0]).replace("\u00a0", " ")
-
-
 def test_a_doubt_that_turns_the_answer_stands_first_in_bold(
     spoilt: Callable[[str, Spoil], Trial], tidy: Path
 ) -> None:
     runs = pd.read_csv(tidy / "runs.csv").set_index("run")["colour"]
     row = 2 + int((pd.read_csv(tidy / "fizz_times.csv")["run"].map(runs) == "pearl").argmax())
-    said = said_first(analyse(spoilt("fizz_times", put(row, "seconds", "15000"))))
+    said = again.without_doubtful(analyse(spoilt("fizz_times", put(row, "seconds", "15000")), ["fizz_s"]))
+    bold = Verdict(["Yes."], said).html()
+    assert bold.index(f"<p><b>{escape(said)[:60]}") < bold.index("<p><b>Yes.")
     assert said.startswith(
-        f"Check fizz_times.csv, row {row}, column seconds first: without, the answer changes."
+        f"Check fizz_times.csv, row {row}, column seconds first: without it the answer changes."
     )
-    assert re.search("Fizz time, dye against pearl: .* longer, not can't tell", said)
+    assert re.search("Fizz time, dye against pearl: .* longer instead of can't tell", said)
 
 
 def test_a_doubt_that_turns_nothing_is_not_on_the_front_page(spoilt: Callable[[str, Spoil], Trial]) -> None:
-    done = analyse(spoilt("fizz_times", put(6, "seconds", "1480")), ["fizz_s"])
-    assert (again.without_doubtful(done) == "") == (not said_first(done).startswith("Check "))
+    done = analyse(spoilt("fizz_times", put(6, "seconds", "60")), ["fizz_s"])
+    assert again.without_doubtful(done) == ""
+    assert front_doubts(done) == [
+        "The readings raise 1 doubt, listed below; without the doubtful readings no answer changes."
+    ]
 
 
 def test_without_doubts_nothing_is_worked_out_again(tidy: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -243,6 +246,17 @@ def test_a_letter_of_one_sign_or_of_two_is_the_same(make_trial: MakeTrial) -> No
         "bl\u00e4ulich",
         "dye",
     }
+
+
+@pytest.mark.parametrize("command", [["report", "quay"], ["pdf", "quay"]])
+def test_an_option_that_names_nothing_is_refused(command: list[str]) -> None:
+    from click.testing import CliRunner
+
+    from fizzlab.cli.main import main
+
+    result = CliRunner().invoke(main, [*command, "--to", ""])
+    assert result.exit_code == 2
+    assert "it names nothing" in result.stderr
 
 
 def test_a_pipe_or_a_device_is_not_opened(make_trial: MakeTrial) -> None:

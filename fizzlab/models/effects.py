@@ -449,7 +449,7 @@ def _notes(fit: ResponseFit) -> tuple[str, ...]:
     few = fit.tests[fit.tests["df_den"] < FEW]
     for judge, rows in few.groupby("judged_by", sort=False):
         one = "day" if judge == "days" else "batch"
-        spare = count(int(rows["df_den"].min()), f"spare {one}", f"spare {judge}")
+        spare = count(round(rows["df_den"].min()), f"spare {one}", f"spare {judge}")
         more = "; more days help, more batches a day do not" if judge == "days" else ""
         said.append(f"Only {spare} to judge {listed([*map(str, rows.index)])} by{more}.")
     return tuple(said)

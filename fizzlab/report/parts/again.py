@@ -55,7 +55,7 @@ def changes(done: Analysis, before: Iterable[Effect], after: Iterable[Effect]) -
                 if effect.factor in settings.factors
                 else "the room's air"
             )
-            yield Change(effect.response, f"{of}: {says}, not {then}.", was is not None)
+            yield Change(effect.response, f"{of}: {says} instead of {then}.", was is not None)
 
 
 @lru_cache(maxsize=2)
@@ -80,8 +80,11 @@ def without_doubtful(done: Analysis) -> str:
         fits = done.fits.get(name), again.fits.get(name)
         both = [(*fit.effects, *getattr(fit, "air_effects", ())) if fit else () for fit in fits]
         said += [f"{capital(settings.measure(name).label)}, {each.said}" for each in changes(done, *both)]
-    more = f" and {len(doubts) - 2} more" if len(doubts) > 2 else ""
-    lead = f"Check {', '.join(doubt.place for doubt in doubts[:2])}{more} first: without, the answer changes."
+    more, those = (
+        f" and {len(doubts) - 2} more" if len(doubts) > 2 else "",
+        "it" if len(doubts) == 1 else "them",
+    )
+    lead = f"Check {', '.join(doubt.place for doubt in doubts[:2])}{more} first: without {those} the answer changes."
     return " ".join([lead, *said[:2]]) if said else ""
 
 

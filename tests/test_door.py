@@ -135,9 +135,9 @@ def test_dry_then_wet_is_said_once_a_piece(make_trial: MakeTrial) -> None:
     looks = "A,1,2,no,\nA,1,3,yes,\nA,1,4,no,\nA,1,6,no,\nA,1,12,no,\nA,1,24,yes,\n"
     (doubt,) = load(make_trial(touch_checks__csv=TOUCH.replace("A,1,2,no,\nA,1,4,yes,\n", looks))).doubts
     assert str(doubt) == (
-        "touch_checks.csv, row 4, column dry: piece 1 of batch A was dry at 3 h and not dry at 12 h, so when it "
-        "grew dry is less sure. If the wrong piece was touched, leave that row out (a reason in the column "
-        "leave_out)."
+        "touch_checks.csv, row 4, column dry: piece 1 of batch A was dry at 3 h and not dry at 12 h, so when "
+        "it grew dry is less sure. If the wrong piece was touched, leave that row out (a reason in the "
+        "column leave_out)."
     )
 
 

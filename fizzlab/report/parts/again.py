@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.curing import CuringFit
+from fizzlab.models.curing import VPD, CuringFit
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.result import Effect
 from fizzlab.models.terms import Amount
@@ -50,11 +50,7 @@ def changes(done: Analysis, before: Iterable[Effect], after: Iterable[Effect]) -
     for effect in before:
         (was, then), (state, says) = told(effect), told(now.get(effect.topic))
         if state != was and not effect.exact:
-            of = (
-                words.against(effect, settings.label)
-                if effect.factor in settings.factors
-                else "the room's air"
-            )
+            of = "the room's air" if effect.factor == VPD else words.against(effect, settings.label)
             yield Change(effect.response, f"{of}: {says} instead of {then}.", was is not None)
 
 
@@ -80,12 +76,10 @@ def without_doubtful(done: Analysis) -> str:
         fits = done.fits.get(name), again.fits.get(name)
         both = [(*fit.effects, *getattr(fit, "air_effects", ())) if fit else () for fit in fits]
         said += [f"{capital(settings.measure(name).label)}, {each.said}" for each in changes(done, *both)]
-    more, those = (
-        f" and {len(doubts) - 2} more" if len(doubts) > 2 else "",
-        "it" if len(doubts) == 1 else "them",
-    )
-    lead = f"Check {', '.join(doubt.place for doubt in doubts[:2])}{more} first: without {those} the answer changes."
-    return " ".join([lead, *said[:2]]) if said else ""
+    places = [doubt.place for doubt in doubts]
+    where = ", ".join(places[:2]) + (f" and {len(places) - 2} more" if places[2:] else "")
+    it = "it" if len(places) == 1 else "them"
+    return " ".join([f"Check {where} first: without {it} the answer changes.", *said[:2]]) if said else ""
 
 
 class Plain(NamedTuple):
@@ -169,9 +163,8 @@ def _gone(done: Analysis) -> pd.DataFrame:
     trial, names = done.trial, ["day", *(term.name for term in done.terms)]
     plan = read_ledger(trial.folder / RECORDS).plan()
     rows = [trial.rows("runs"), trial.tables["runs"].left_out, pd.DataFrame(plan.runs if plan else [])]
-    table = pd.concat(
-        [each.set_index("run")[names].astype(str) for each in rows if {"run", *names} <= set(each)]
-    )
+    known = [each.set_index("run")[names] for each in rows if {"run", *names} <= set(each)]
+    table = pd.concat([each.astype(str) for each in known])
     table = table[~table.index.duplicated()]
     for term in done.terms:
         if isinstance(term, Amount):

@@ -201,14 +201,14 @@ def test_what_the_lost_batch_might_have_changed_is_said(spoilt: Callable[[str, S
 
 @pytest.mark.slow
 def test_false_doubts_are_rare() -> None:
-    """Heavy-tailed pieces: 3,000 tables of 12 batches of 3, logistic in the logarithms, none mistyped."""
+    """Heavy-tailed pieces: 1,500 tables of 12 batches of 3, logistic in the logarithms, none mistyped."""
     rng, doubted = np.random.default_rng(5), 0
     rows = pd.DataFrame({"run": np.repeat(np.arange(12), 3)})
-    for _ in range(3000):
+    for _ in range(1500):
         batch = 0.2 * np.log(rng.gamma(4.0, size=12)).repeat(3)
         seconds = 150 * np.exp(batch + 0.12 * np.sqrt(3) / np.pi * rng.logistic(size=36))
         doubted += len(sisters.apart(rows, pd.Series(seconds))) > 0
-    rate, error = doubted / 3000, np.sqrt(doubted) / 3000
+    rate, error = doubted / 1500, np.sqrt(max(doubted, 1)) / 1500
     assert rate - 3 * error < 0.01
 
 

@@ -213,15 +213,6 @@ CASES = [
         ),
     ),
     Case(
-        "dry, then not",
-        {"touch_checks__csv": TOUCH.replace("A,1,4,yes,\n", "A,1,4,yes,\nA,1,6,no,\n")},
-        (
-            "touch_checks.csv, row 4, column dry: piece 1 of batch A was dry at 4 h (row 3) and not dry at ",
-            "6 h (row 4). If the wrong piece was touched, leave row 3 out; if it grew damp again, leave the ",
-            "later row out (a reason in the column leave_out).",
-        ),
-    ),
-    Case(
         "check before the batch was made",
         {"touch_checks__csv": "run,piece,checked_at,dry\nA,1,2026-01-05T08:00,yes\n"},
         ("touch_checks.csv, row 2, column checked_at: the check stands before the batch was made",),

@@ -22,7 +22,7 @@ from fizzlab.errors import BadInput, CannotAnswer
 from fizzlab.models.repeatability import Repeatability, repeatability
 from fizzlab.report.analysis import analyse
 from fizzlab.report.page import Findings, Grid
-from fizzlab.report.parts.repeat import again, enough, good_test
+from fizzlab.report.parts.repeat import enough, good_test, of_repeats
 from fizzlab.trial.folder import load
 
 TOML = f"""\
@@ -341,7 +341,7 @@ def test_the_report_answers_how_good_the_test_is(folder: Path) -> None:
     within = loss.groupby([rows["run"], rows["rater"]]).var().mean()
     assert tumble.estimate == pytest.approx(np.sqrt(within) * np.exp(loss.mean()))
     assert tumble.unit == "points"
-    assert not again(replace(done, trial=SimpleNamespace(settings=SimpleNamespace(plan=None))))  # type: ignore[arg-type]
+    assert not of_repeats(replace(done, trial=SimpleNamespace(settings=SimpleNamespace(plan=None))))  # type: ignore[arg-type]
 
 
 @pytest.mark.slow

@@ -83,9 +83,17 @@ def test_brackets_of_every_kind():
     assert found["run"].tolist() == ["A", "A", "B", "B"]
 
 
-def test_a_piece_that_was_dry_and_later_is_not_is_refused():
+def test_a_piece_that_was_dry_and_then_wet_has_a_bracket_that_holds_both():
+    looks = checks(
+        ("A", 1, 2.0, False), ("A", 1, 4.0, True), ("A", 1, 8.0, False), ("A", 1, 9.0, True),
+        ("A", 2, 4.0, True), ("A", 2, 8.0, False),
+    )  # fmt: skip
+    assert brackets(looks)[["lower", "upper"]].to_numpy().tolist() == [[2, 9], [0, np.inf]]
+
+
+def test_a_piece_that_was_dry_at_once_is_refused():
     with pytest.raises(ValueError, match="run A, piece 1"):
-        brackets(checks(("A", 1, 4.0, True), ("A", 1, 8.0, False)))
+        brackets(checks(("A", 1, 0.0, True)))
 
 
 def test_missing_hours_are_refused():

@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from fizzlab.cli.saying import PAPER, say_step, say_trouble
+from fizzlab.cli.saying import PAPER, named, say_step, say_trouble
 
 
 class _PdfAlone(click.Command):
@@ -26,7 +26,9 @@ class _PdfAlone(click.Command):
 @click.argument("folders", nargs=-1, required=True, metavar="FOLDER...", type=click.Path(path_type=Path))
 @click.option("--notebook", default="trial_report", help="Which notebook to run: trial_report, cure or fizz.")
 @click.option("--jobs", type=click.IntRange(min=1), help="Reports at once; as many as there are cores.")
-@click.option("--to", metavar="ADDRESS", help="Copy each record there too, such as s3://bucket/records.")
+@click.option(
+    "--to", metavar="ADDRESS", callback=named, help="Copy each record there too, such as s3://bucket/records."
+)
 @click.option("--made-by", default="", help="Who made the report; else made_by of trial.toml.")
 @click.option("--checked-by", default="", help="Who checked the readings and the report.")
 @click.option("--date", default="", help="Date of the record, as 2026-01-31; today if not given.")

@@ -98,6 +98,12 @@ def set_for_days(batches: pd.DataFrame, terms: Sequence[Term]) -> tuple[str, ...
     )
 
 
+def on_every_day(batches: pd.DataFrame, term: Term) -> bool:
+    """Had every day each value that the term took at all, so that it is judged within days?"""
+    values = batches.groupby("day")[term.name].nunique()
+    return bool((values == batches[term.name].nunique()).all())
+
+
 def mostly_by_days(batches: pd.DataFrame, terms: Sequence[Term]) -> tuple[str, ...]:
     """The factors that vary more between days than within them, those set for whole days among them.
 

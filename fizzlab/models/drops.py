@@ -385,7 +385,7 @@ def fit_drop_height(
     do = "Check the heights, and add drops from much lower and much higher."
     _refuse((slope <= 0, "Pieces did not break more often from higher up.", do))
     by_day = mostly_by_days(batches, terms) if "day" in batches else []
-    why = "What {} does to breaking heights can't be told: it changed mostly from day to day."
+    why = "What {} does to breaking heights can't be told: it differs more between days than within them."
     do = "Change it from batch to batch within a day."
     withheld = {name: CannotAnswer(why.format(name), do) for name in by_day}
     names = ["intercept", "height", *columns.columns]

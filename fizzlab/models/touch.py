@@ -12,6 +12,7 @@ from scipy import stats
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.basis import refuse_inseparable
 from fizzlab.models.censored import Failure, NotFitted
+from fizzlab.models.days import on_every_day
 from fizzlab.models.terms import Category, Term, model_matrix, need_columns, parts
 
 FEWEST_SPARE = 2  # residual degrees of freedom below which no interval is worth printing
@@ -20,20 +21,25 @@ FEWEST_SPARE = 2  # residual degrees of freedom below which no interval is worth
 def brackets(touch_checks: pd.DataFrame) -> pd.DataFrame:
     """Turn touch checks into one bracket a piece: wet at `lower` hours, dry at `upper` hours.
 
-    `lower` is the last look at which it was wet (0 if none), `upper` the first at which it was dry (inf if
-    none). Missing values and a piece that was dry and later is not are a `ValueError`.
+    `lower` is the last wet look before any dry one (0 if none), `upper` the first dry one after all wet looks
+    (inf if none): of a piece that was dry and then wet, the bracket is wide. Missing values and a piece that
+    was dry at 0 hours are a `ValueError`.
     """
     need_columns(touch_checks, ["run", "piece", "hours", "dry"], "touch checks")
     used = touch_checks[["run", "piece", "hours", "dry"]]
     if used.isna().any().any():
         raise ValueError("touch checks have missing values")
     dry, hours = used["dry"].astype(bool), used["hours"].astype(float)
-    ends = used[["run", "piece"]].assign(lower=hours.where(~dry, 0.0), upper=hours.where(dry, np.inf))
+    piece = [used["run"], used["piece"]]
+    first_dry = hours.where(dry, np.inf).groupby(piece, observed=True).transform("min")
+    last_wet = hours.where(~dry, -1.0).groupby(piece, observed=True).transform("max")
+    sure = dry & (hours > last_wet), ~dry & (hours < first_dry)
+    ends = used[["run", "piece"]].assign(lower=hours.where(sure[1], 0.0), upper=hours.where(sure[0], np.inf))
     found = ends.groupby(["run", "piece"], sort=False, observed=True).agg({"lower": "max", "upper": "min"})
     wrong = found[found["lower"] >= found["upper"]]
     if len(wrong):
         run, piece = wrong.index[0]
-        raise ValueError(f"run {run}, piece {piece} was dry and later is not, or dry at 0 hours")
+        raise ValueError(f"run {run}, piece {piece} was dry at 0 hours")
     return found.reset_index()
 
 
@@ -92,6 +98,7 @@ def judged_by_days(
         matrix = model_matrix(batches, kept)
         means = matrix.groupby(days).transform("mean") - matrix.mean()
         across = (means**2).sum() > 0.5 * ((matrix - matrix.mean()) ** 2).sum()
+        across[[name for term in kept if on_every_day(batches, term) for name in term.columns()]] = False
         if not across.any() or days.nunique() - 1 - across.sum() >= 1:
             return kept, tuple(each for each in joint if set(parts(each)) <= {t.name for t in kept}), said
         slow = [term for term in kept if across[term.columns()].any()]

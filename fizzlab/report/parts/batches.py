@@ -16,6 +16,7 @@ from fizzlab.models.curing import CuringFit
 from fizzlab.models.terms import level_name
 from fizzlab.report.analysis import Analysis
 from fizzlab.report.page import Grid, Notes, Photos, parted
+from fizzlab.report.parts.again import drift, lost
 from fizzlab.report.parts.general import Pieces, caution
 from fizzlab.report.phrases import count, number
 from fizzlab.trial.folder import Trial
@@ -51,7 +52,9 @@ def batch_by_batch(done: Analysis) -> Pieces:
         caution(doubts),
         Grid(table, "Dry times are those of the middle piece, in the air that it had.", method=True),
     ]
-    return ["## Batch by batch", *parted(piece for piece in pieces if piece is not None)]
+    losses = [each.said for each in lost(done)]
+    worked = [drift(done)[0], Notes(losses) if losses else None]
+    return ["## Batch by batch", *parted(filter(None, pieces), [*filter(None, worked)])]
 
 
 def notes_of(trial: Trial) -> dict[str, str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -285,18 +285,24 @@ def cautions(done: Analysis) -> list[str]:
     """What limits the answer."""
     trial, fit, said = done.trial, dried(done), list[str]()
     if fit is not None:
-        effects = (*fit.effects, *fit.air_effects)
-        few = [effect.factor for effect in effects if effect.df < FEW_ENOUGH_TO_SAY]
         said += fit.notes
-        if few:
-            names = ["the room's air" if name in AIR_STEPS else trial.settings.label(name) for name in few]
-            units = count(fit.n_days, "day") if fit.n_days else count(fit.n_batches, "batch", "batches")
-            said.append(f"{capital(units)} say little about {listed(list(dict.fromkeys(names)))}.")
         said += list(fit.diagnose()["says"])
-    lines = [words.spoken(line, trial.settings) for line in said]
-    if trial.doubts:
-        lines.append(f"The readings raise {count(len(trial.doubts), 'doubt')}, listed below.")
-    return lines
+    return [*(words.spoken(line, trial.settings) for line in said), *_few(done, fit)]
+
+
+def _few(done: Analysis, fit: CuringFit | None) -> Iterator[str]:
+    """Which factors, and whether the air, rest on little: each by its own days or batches, and how many of them."""
+    found: dict[str, dict[str, float]] = {"days": {}, "batches": {}}
+    for effect in (*done.effects, *(fit.air_effects if fit else ())):
+        name = "the room's air" if effect.factor in AIR_STEPS else done.trial.settings.label(effect.factor)
+        if effect.df < FEW_ENOUGH_TO_SAY:
+            few = found[effect.judged_by]
+            few[name] = min(effect.df, few.get(name, effect.df))
+    for judge, few in found.items():
+        if few:
+            made = done.batches["day"].nunique() if judge == "days" else len(done.batches)
+            left = listed([f"{df:.0f}" for df in few.values()])
+            yield f"{made} {judge} say little about {listed(list(few))}: {left} are left to judge by."
 
 
 def by_weight(done: Analysis) -> Pieces:

@@ -18,11 +18,12 @@ from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures.front import combinations, over_humidity
 from fizzlab.report.page import FRONT_END, Notes, Picture, Piece, unbroken
+from fizzlab.report.parts.again import drift, lost, without_doubtful
 from fizzlab.report.parts.choose import Voice, choosing, keep_sentence
 from fizzlab.report.parts.confirm import came_out
 from fizzlab.report.parts.drying import SAFETY, air_words, cautions, damp, dried, next_steps, room_temp, waits
 from fizzlab.report.parts.general import Pieces, opening
-from fizzlab.report.parts.repeat import again, enough, every_reading, next_repeats
+from fizzlab.report.parts.repeat import enough, every_reading, next_repeats, of_repeats
 from fizzlab.report.phrases import capital, percent, spoken
 
 #: An effect that is not shown leans one way where chance alone would show as much in fewer trials than this.
@@ -37,12 +38,14 @@ SENTENCES, NAMED, WORDS = 4, 2, 200
 
 @dataclass(frozen=True)
 class Verdict(Piece):
-    """The answer in a few sentences, the first of them bold."""
+    """The answer in a few sentences, the first of them bold, and before it, bold too, what may turn it."""
 
     lines: Sequence[str]
+    doubt: str = ""
 
     def html(self) -> str:
         first, *more = (unbroken(line) for line in self.lines)
+        first = f"{unbroken(self.doubt)}</b></p><p><b>{first}" if self.doubt else first
         rest = "".join(f"<p>{line}</p>" for line in more)
         return f'<section class="verdict" aria-label="Verdict"><p><b>{first}</b></p>{rest}</section>'
 
@@ -100,7 +103,7 @@ class Foot(Piece):
 
 def front(done: Analysis) -> Pieces:
     """The front page of a report."""
-    pieces: Pieces = [*opening(done.trial), Verdict(verdict(done))]
+    pieces: Pieces = [*opening(done.trial), Verdict(verdict(done), without_doubtful(done))]
     if done.effects:
         pieces += ["## What each change did", glance(done)]
     return [*pieces, *picture(done), foot(done)]
@@ -135,7 +138,7 @@ def verdict(done: Analysis) -> list[str]:
     asked, said = about(done), list[str]()
     if done.trial.confirms is not None:
         return came_out(done)
-    if again(done):
+    if of_repeats(done):
         return enough(done)
     if len(asked) == 1:
         effects = sorted(done.fits[asked[0]].effects, key=lambda effect: (not effect.shown, effect.p_value))
@@ -258,7 +261,7 @@ def pictured(done: Analysis) -> str:
 
 def picture(done: Analysis) -> Pieces:
     """How long every combination takes, or dry time over humidity where nothing was changed."""
-    if again(done):
+    if of_repeats(done):
         return every_reading(done)
     fit, settings = done.fits.get(pictured(done)), done.trial.settings
     if isinstance(fit, CuringFit) and fit.air and not fit.terms:
@@ -318,6 +321,7 @@ def foot(done: Analysis) -> Foot:
     told = [
         *map(str, opening(done.trial)),
         *verdict(done),
+        without_doubtful(done),
         SAFETY[0],
         "What each change did",
         "Next",
@@ -343,14 +347,23 @@ def more(done: Analysis) -> Pieces:
 
 
 def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:
-    lost = done.trial.left_out()
-    gone = lost[lost["table"] == "runs"]["run"].tolist()
+    out = done.trial.left_out()
+    gone = out[out["table"] == "runs"]["run"].tolist()
     minded = []
     if len(done.looks) > 1:
         before = words.listed([str(batches) for batches in done.looks[:-1]])
         minded = [
             f"Also reported with {before} batches: intervals are wider, so that all looks hold together."
         ]
+    turned = (*drift(done)[1], *lost(done))
+    minded += [each.said for each in turned if each.clear and each.response in about(done)][:1]
     minded += [f"Left out: {words.listed([str(run) for run in gone])}."] if gone else []
-    steps = next_repeats(done) if again(done) else next_steps(done)
-    return steps, [*minded, *cautions(done)]
+    steps = next_repeats(done) if of_repeats(done) else next_steps(done)
+    return steps, [*minded, *cautions(done), *_doubts(done)]
+
+
+def _doubts(done: Analysis) -> list[str]:
+    doubts, said = done.trial.doubts, ""
+    if any(doubt.reading for doubt in doubts) and not without_doubtful(done):
+        said = "; without the doubtful readings no answer changes"
+    return [f"The readings raise {words.count(len(doubts), 'doubt')}, listed below{said}."] if doubts else []

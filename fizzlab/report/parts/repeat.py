@@ -29,7 +29,7 @@ SPREADS = {
 MEASURES, STEPS = 4, 4
 
 
-def again(done: Analysis) -> bool:
+def of_repeats(done: Analysis) -> bool:
     """Does the plan have the same batches read again and again?"""
     plan = done.trial.settings.plan
     return plan is not None and plan.again
@@ -102,7 +102,7 @@ def every_reading(done: Analysis) -> Pieces:
 
 def good_test(done: Analysis) -> Pieces:
     """Spread within and between, and what one more reading is worth; nothing in other trials."""
-    if not again(done):
+    if not of_repeats(done):
         return []
     (found, reasons), settings, steps = tested(done), done.trial.settings, range(1, STEPS + 1)
     told, rows, worth = list[Finding](), dict[str, dict[str, str]](), dict[str, list[str]]()

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 import tomllib
 import typing
+import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -16,10 +17,11 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, ValidationError, model_validator
 
 from fizzlab.design.kinds import KINDS
-from fizzlab.errors import BadInput, Problem, did_you_mean
+from fizzlab.errors import HIDDEN, BadInput, Problem, did_you_mean
 from fizzlab.measures import MEASURES, TABLES, Column, Measure, TableSpec, tables, with_rater
 from fizzlab.models.terms import Amount, Category, Term
 from fizzlab.recipe.ingredients import Recipe
+from fizzlab.trial.opening import bytes_of
 from fizzlab.trial.settings.recipe import RecipeSettings, make_recipe
 from fizzlab.trial.settings.sections import (
     FILE,
@@ -242,9 +244,6 @@ def _check_responses(said: Complaints, settings: TrialSettings) -> None:
             said.unknown(key, name, MEASURES, "fizzlab takes no such number from the tables.", do)
 
 
-#: Signs that no one can see or type, and that neither a workbook nor a page can hold.
-_HIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffe\uffff]")
-
 _Place = tuple[str | int, ...]
 
 
@@ -252,10 +251,12 @@ def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
     """Read and check `trial.toml`; return None with the problems when it cannot be used."""
     path = folder / FILE
     try:
-        raw = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-        hidden = [_hidden_sign(place, text) for place, text in _texts(raw) if _HIDDEN.search(text)]
+        raw = tomllib.loads(unicodedata.normalize("NFC", bytes_of(path).decode("utf-8-sig")))
+        hidden = [_hidden_sign(place, text) for place, text in _texts(raw) if HIDDEN.search(text)]
     except FileNotFoundError:
         return None, [_not_there(folder)]
+    except BadInput as error:
+        return None, list(error.problems)
     except UnicodeDecodeError:
         return None, [Problem(FILE, "it is not plain UTF-8 text.", "Save it again as UTF-8.")]
     except tomllib.TOMLDecodeError as error:
@@ -299,8 +300,8 @@ def _texts(raw: object, place: _Place = ()) -> Iterator[tuple[_Place, str]]:
 
 
 def _hidden_sign(place: _Place, text: str) -> Problem:
-    what = f"a sign that cannot be seen or printed stands in “{_HIDDEN.sub('�', text)[:40]}”."
-    key = ".".join(_HIDDEN.sub("�", str(part)) for part in place)
+    what = f"a sign that cannot be seen or printed stands in “{HIDDEN.sub('�', text)[:40]}”."
+    key = ".".join(HIDDEN.sub("�", str(part)) for part in place)
     return Problem(FILE, what, "Type the text again.", column=f"key {key}")
 
 

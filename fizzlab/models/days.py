@@ -96,19 +96,3 @@ def set_for_days(batches: pd.DataFrame, terms: Sequence[Term]) -> tuple[str, ...
         for term in terms
         if (days[term.name].nunique() == 1).all() and batches[term.name].nunique() > 1
     )
-
-
-def mostly_by_days(batches: pd.DataFrame, terms: Sequence[Term]) -> tuple[str, ...]:
-    """The factors that vary more between days than within them, those set for whole days among them.
-
-    A fit that knows no days would take them for surer than they are. Empty where no day has two batches.
-    """
-    if (batches["day"].value_counts() < 2).all():
-        return ()
-    found = []
-    for term in terms:
-        columns = term.matrix(batches[term.name])
-        within, whole = _strays(columns, batches["day"]), columns - columns.mean(axis=0)
-        if ((within**2).sum(axis=0) < MOST_LOSS * (whole**2).sum(axis=0)).any():
-            found.append(term.name)
-    return tuple(found)

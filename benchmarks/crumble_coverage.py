@@ -1,8 +1,9 @@
 """How often the crumble intervals hold the truth: simulated workshops of a dozen batches.
 
 Run by hand: ``python benchmarks/crumble_coverage.py [workshops] [part ...]``, parts being tumble, broken,
-drops, scores, days, "drops in days" (of another shape than the models: heavy-tailed days, gamma batches). Prints a row a setting: truth, median estimate, and the share of 95 % intervals that held
-the truth; with 300 workshops a share of 0.95 wanders between 0.925 and 0.975 by chance alone.
+drops, scores, days and "drops in days" (both of another shape than the models: heavy-tailed days, gamma
+batches). Prints a row a setting: truth, median estimate, and the share of 95 % intervals that held the
+truth; with 300 workshops a share of 0.95 wanders between 0.925 and 0.975 by chance alone.
 """
 
 from __future__ import annotations

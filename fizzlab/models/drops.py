@@ -40,21 +40,18 @@ RESPONSE = "drop_cm"
 
 _LOG_ROOT_2PI = 0.5 * np.log(2 * np.pi)
 _MOST = 0.97  # the shared part is kept off 1, where quadrature would need more nodes
-_TOLD = (
-    2 / np.pi
-)  # what one drop from the median height tells, in terms of a breaking height that is measured
+_TOLD = 2 / np.pi  # what a drop from the median height tells, in terms of a breaking height that is measured
 
 
 def _quadrature(*many: int) -> tuple[Array, Array]:
     """Nodes and log weights of batches and of days, each of shape (nodes of batches, nodes of days)."""
     rules = [np.polynomial.hermite_e.hermegauss(n) for n in many]
+    rules = [(node, np.log(weight / weight.sum())) for node, weight in rules]
     nodes, weights = (np.stack(np.meshgrid(*part, indexing="ij")) for part in zip(*rules, strict=True))
-    return nodes, np.log(
-        weights / weights.sum(axis=(1, 2), keepdims=True) * np.array(many[::-1])[:, None, None]
-    )
+    return nodes, weights
 
 
-_ALONE, _IN_DAYS = _quadrature(31, 1), _quadrature(15, 21)
+_ALONE, _IN_DAYS = _quadrature(31, 1), _quadrature(13, 19)
 
 
 def _refuse(*faults: tuple[Any, str, str]) -> None:
@@ -86,6 +83,14 @@ def _shared(bends: Array) -> tuple[Array, Array]:
     """The correlations r, the sum of whose squares stays below 1, with their slopes by `bends`."""
     long = np.sqrt(1 + bends @ bends)
     return _MOST * bends / long, _MOST * (np.eye(len(bends)) / long - np.outer(bends, bends) / long**3)
+
+
+def _averaged(logs: Array) -> tuple[Array, Array]:
+    """The log of a sum over the second axis, and what each gives to it (scipy's logsumexp is slower)."""
+    top = logs.max(axis=1, keepdims=True)
+    parts = np.exp(logs - top)
+    sums = parts.sum(axis=1, keepdims=True)
+    return (top + np.log(sums))[:, 0], parts / sums
 
 
 @dataclass(frozen=True)
@@ -135,12 +140,12 @@ class _Likelihood:
         chance, many = special.ndtr(z), self.many[:, None, None]
         log_chance = np.log(chance) if chance.min() > 1e-200 else special.log_ndtr(z)  # the first is quicker
         summed = np.add.reduceat(many * log_chance, self.first, axis=0) + log_weights[0]
-        by_batch = special.logsumexp(summed, axis=1)
-        weight, whole = np.exp(summed - by_batch[:, None]), by_batch[:, 0]
+        by_batch, weight = _averaged(summed)
+        whole = by_batch[:, 0]
         if self.first_of_day is not None:
             in_days = np.add.reduceat(by_batch, self.first_of_day, axis=0) + log_weights[1, 0]
-            whole = special.logsumexp(in_days, axis=1)
-            weight *= np.exp(in_days - whole[:, None])[self.day_of][:, None]
+            whole, of_days = _averaged(in_days)
+            weight *= of_days[self.day_of][:, None]
         push = np.exp(-0.5 * z**2 - _LOG_ROOT_2PI - log_chance) * (many * self.sign[:, None, None])
         push *= weight[self.of]
         value, by_eta = float(whole.sum()), push.sum(axis=(1, 2)) / rest
@@ -174,19 +179,15 @@ class _Likelihood:
                 return 1e10, np.zeros_like(at)
             return -value, -slope
 
-        options: dict[str, object] = {"gtol": 1e-6}
+        options: dict[str, object] = {"gtol": 1e-6 if near is None else 1e-5}
         found, free = [], np.zeros(design.shape[1])
-        starts = [np.full(many, bends[0])]
-        starts += [
-            np.where(np.arange(many) == one, bend, bends[0]) for bend in bends[1:] for one in range(many)
-        ]
+        least = np.full(many, bends[0])
+        starts = [least, *(least + (bend - bends[0]) * one for bend in bends[1:] for one in np.eye(many))]
         if near is not None:  # off both ends, where the likelihood is level in the bends
             options["hess_inv0"] = near.inverse
             free, starts = near.free, [np.clip(abs(near.bends), 0.1, 5.0)]
-        for start in starts:
-            end = optimize.minimize(
-                downhill, np.append(free, start), jac=True, method="BFGS", options=options
-            )
+        for start in (np.append(free, each) for each in starts):
+            end = optimize.minimize(downhill, start, jac=True, method="BFGS", options=options)
             found += [end] if np.abs(end.jac).max() < 1e-3 else []
         do = "Add pieces at heights where some break and some hold."
         _refuse((not found, "The fit of the drops did not converge.", do))
@@ -281,9 +282,7 @@ class DropFit(FitResult):
         within = max(float(across @ variance @ across) - between, 0.0)
         (by_days, by_batches), whole = strata.df, (between + within) ** 2
         df = float(whole / (between**2 / by_days + within**2 / by_batches))
-        if strata.x[:, 0] @ strata.x[:, 0] == len(strata.x) and row[0] == 0:
-            df = min(df, float(by_batches if within >= between else by_days))
-        return df
+        return df if row[0] else min(df, float(by_batches if within >= between else by_days))
 
     def predict(
         self, new: Any = None, *, share: float = 0.5, interval: Interval = "confidence"

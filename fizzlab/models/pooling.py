@@ -106,16 +106,12 @@ def pool_effects(effects: Mapping[str, Effect], conf_level: float = 0.95) -> Poo
     freedom; those of the mean are 1 / sum_i (s_i^2 / f_i). CannotAnswer where an interval has no end, or
     there is one trial only.
     """
-    first, log = next(iter(effects.values())), next(iter(effects.values())).scale != "difference"
-    rows = pd.DataFrame([vars(effect) for effect in effects.values()], index=pd.Index(effects))
-    ends = rows[list(ENDS)].astype(float)
     if len(effects) < 2:
         raise CannotAnswer("Only one trial made this comparison.", "Make it again in another trial.")
+    first, rows = next(iter(effects.values())), pd.DataFrame([vars(each) for each in effects.values()])
+    log, ends = first.scale != "difference", rows[[*ENDS]].astype(float)
     if not np.isfinite(ends.to_numpy()).all() or (log and (ends <= 0).to_numpy().any()):
-        raise CannotAnswer(
-            "A trial left one end of this comparison open, so it has no weight beside others.",
-            "Add batches to that trial.",
-        )
+        raise CannotAnswer("A trial left one end of this comparison open.", "Add batches to that trial.")
     ends, df = (np.log(ends) if log else ends), rows["df"].to_numpy(float)
     y = ends["estimate"].to_numpy()
     reach = (ends["conf_high"] - ends["conf_low"]).to_numpy() / 2

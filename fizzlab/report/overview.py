@@ -7,32 +7,23 @@ never reported, has a row and its state; nothing is worked out of readings that 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
+from typing import NamedTuple
 from urllib.parse import quote
 
 import pandas as pd
 
 from fizzlab import records
 from fizzlab.errors import BadInput, Problem
-from fizzlab.models.result import Effect
-from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis, analyse
 from fizzlab.report.many import trials_in
-from fizzlab.report.page import Findings, Grid, Notes, Piece, Prose, unbroken, verdict_of
+from fizzlab.report.page import Notes, Piece, Prose, unbroken, verdict_of
 from fizzlab.report.parts.general import Pieces, made
-from fizzlab.report.parts.season import (
-    answer_of,
-    drift,
-    in_order,
-    not_counted,
-    pooled,
-    pooled_effects,
-    set_beside,
-)
-from fizzlab.report.phrases import capital, listed
+from fizzlab.report.parts.season import drift, in_order, not_counted, pooled, set_beside, what_each_did
+from fizzlab.report.phrases import listed
 from fizzlab.trial.folder import RECORDS, Trial, folder_there, load, refuse_records
 from fizzlab.trial.placing import write_whole
 from fizzlab.trial.settings import read_settings
@@ -42,22 +33,15 @@ PAGE = "overview.html"
 #: What tells a page of ours from a page that a maker keeps under the same name.
 OURS = '<meta name="generator" content="fizzlab overview">'
 
-#: Tables that are not readings of batches.
-NO_READINGS = ("runs", "room_log")
 
+class Row(NamedTuple):
+    """What is said of one trial, by column; `done` is there where its last report still holds."""
 
-@dataclass(frozen=True)
-class Row:
-    """What the overview says of one trial; `done` is there where its last report still holds."""
-
+    begun: pd.Timestamp
     name: str
     title: str
-    question: str
-    verdict: Sequence[str]
-    made: str
-    state: Sequence[str]
     link: str
-    begun: pd.Timestamp
+    cells: Mapping[str, Sequence[str]]
     done: Analysis | None
 
 
@@ -68,18 +52,15 @@ class Trials(Piece):
     rows: Sequence[Row]
 
     def html(self) -> str:
-        heads = ("Trial", "Question", "Verdict", "Made", "State")
-        head = "".join(f'<th scope="col">{name}</th>' for name in heads)
-        body = "".join(f"<tr>{''.join(self._cells(row, heads))}</tr>" for row in self.rows)
+        head, body = "".join(f'<th scope="col">{name}</th>' for name in ("Trial", *self.rows[0].cells)), ""
+        for row in self.rows:
+            title = f'<a href="{escape(row.link)}">{escape(row.title)}</a>' if row.link else escape(row.title)
+            body += f'<tr><th scope="row">{title}<br><small>{escape(row.name)}</small></th>'
+            for name, lines in row.cells.items():
+                told = "".join(f"<p>{unbroken(line)}</p>" for line in lines)
+                body += f'<td data-label="{name}">{told}</td>'
+            body += "</tr>"
         return f'<table class="trials"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
-
-    def _cells(self, row: Row, heads: Sequence[str]) -> Iterator[str]:
-        title = escape(row.title)
-        title = f'<a href="{escape(row.link)}">{title}</a>' if row.link else title
-        yield f'<th scope="row">{title}<br><small>{escape(row.name)}</small></th>'
-        for head, lines in zip(heads[1:], ([row.question], row.verdict, [row.made], row.state), strict=True):
-            told = "".join(f"<p>{unbroken(line)}</p>" for line in lines)
-            yield f'<td data-label="{head}">{told}</td>'
 
 
 def write_overview(folder: str | Path) -> Path:
@@ -95,19 +76,17 @@ def write_overview(folder: str | Path) -> Path:
     folder = Path(folder)
     folder_there(folder)
     refuse_records(folder)
-    trials, _ = trials_in([folder])
+    trials, path = trials_in([folder])[0], folder / PAGE
     if trials == [folder]:
-        what, do = "it holds no trial.", "Name the folder whose sub-folders are your trials."
-        if any(path.suffix in (".toml", ".csv", ".xlsx") for path in folder.iterdir()):
-            what = "it is one trial, not a folder of trials."
-        raise BadInput([Problem(str(folder), what, do)])
-    path = folder / PAGE
+        what = "it is no folder of trials."
+        raise BadInput([Problem(str(folder), what, "Name the folder whose sub-folders are your trials.")])
     if path.exists() and OURS not in path.read_text(encoding="utf-8", errors="replace"):
-        do = "Give it another name, and run this again."
-        raise BadInput(
-            [Problem(str(path), "it is a page of yours, not of fizzlab, and was left as it is.", do)]
+        what, do = (
+            "it is a page of yours, and was left as it is.",
+            "Give it another name, and run this again.",
         )
-    rows = sorted(map(row_of, trials), key=lambda row: (row.begun, row.name))
+        raise BadInput([Problem(str(path), what, do)])
+    rows = sorted(map(row_of, trials), key=lambda row: row[:2])
     body = "".join(
         Prose(piece).html() if isinstance(piece, str) else piece.html()
         for piece in pieces(rows)
@@ -136,7 +115,8 @@ def row_of(folder: Path) -> Row:
         verdict = verdict_of((last.folder / "report.html").read_text(encoding="utf-8"))[:2]
         link = quote(f"{folder.name}/{RECORDS}/{last.folder.name}/report.html")
         state += [f"Correction: {entry.says or entry.reason}" for entry in last.corrections[-1:]]
-        changed = [] if trial is None else _changed(trial, last.report.inputs)
+        then, now = last.report.inputs, {} if trial is None else records.fingerprints(folder, trial.inputs)
+        changed = [name for name in {**then, **now} if now and now.get(name) != then.get(name)]
         if changed:
             state.append(f"Stale: {listed(changed)} changed since. Run fizzlab report again.")
         elif trial is not None:
@@ -144,24 +124,18 @@ def row_of(folder: Path) -> Row:
     if trouble:
         state.append(f"To mend: {trouble}")
     begun = pd.NaT if trial is None else trial.rows("runs")["made_at"].min()
-    return Row(
-        name=folder.name,
-        title=settings.title if settings else folder.name,
-        question=settings.question if settings else "",
-        verdict=verdict,
-        made="" if trial is None else made(trial),
-        state=state,
-        link=link,
-        begun=pd.Timestamp.max if pd.isna(begun) else begun,
-        done=done,
-    )
+    begun = pd.Timestamp.max if pd.isna(begun) else begun
+    name, title = (settings.code, settings.title) if settings else (folder.name, folder.name)
+    cells = {"Question": [settings.question] if settings else [], "Verdict": verdict}
+    cells |= {"Made": [] if trial is None else [made(trial)], "State": state}
+    return Row(begun, name, title, link, cells, done)
 
 
 def _unreported(trial: Trial) -> str:
     """How far a trial without a report has come: planned, half read, or read."""
     runs = list(trial.rows("runs")["run"])
     asked = trial.settings.plan.tables if trial.settings.plan is not None else tuple(trial.tables)
-    seen = [set(trial.rows(name)["run"]) for name in asked if name not in NO_READINGS]
+    seen = [set(trial.rows(name)["run"]) for name in asked if name not in ("runs", "room_log")]
     read = sum(all(run in each for each in seen) for run in runs) if seen else 0
     if not any(seen):
         return "Planned: no readings yet."
@@ -170,56 +144,17 @@ def _unreported(trial: Trial) -> str:
     return "Read, not reported yet."
 
 
-def _changed(trial: Trial, reported: Mapping[str, str]) -> list[str]:
-    """The files that are not as they were when the last report was made."""
-    now = records.fingerprints(trial.folder, trial.inputs)
-    return [name for name in {**reported, **now} if now.get(name) != reported.get(name)]
-
-
 def pieces(rows: Sequence[Row]) -> Pieces:
     """The page, below its title."""
-    told: Pieces = [Trials(rows)]
     left = [row.title for row in rows if row.done is None]
     known = [row.done for row in rows if row.done is not None]
-    if left and known:
-        told.append(Notes([f"Left out below until reported (again): {listed(left)}."], "caution"))
+    told: Pieces = [Trials(rows)]
     if not known:
         return told
+    if left:
+        told.append(Notes([f"Left out below until reported (again): {listed(left)}."], "caution"))
     worked_out = in_order(known)
     across = set_beside(worked_out, list(worked_out.values())[-1].trial.settings.drying)
     drying = [*pooled(across), *drift(across), *not_counted(across)]
-    return [*told, *what_each_did(worked_out), "## All trials together", *drying]
-
-
-def what_each_did(worked_out: Mapping[str, Analysis]) -> Pieces:
-    """A table a factor: what it did in every trial that tried it, and together where several did."""
-    changes = dict[str, dict[tuple[str, str], dict[str, list[Effect]]]]()
-    for name, done in worked_out.items():
-        for effect in done.effects:
-            of = changes.setdefault(effect.factor, {}).setdefault((effect.level, effect.control), {})
-            of.setdefault(name, []).append(effect)
-    told: Pieces = ["## What each change did"] if changes else []
-    for factor, comparisons in changes.items():
-        rows, found = list[dict[str, str]](), []
-        for each in comparisons.values():
-            done, first = worked_out[list(each)[-1]], next(iter(each.values()))[0]
-            unique = {effect.response: effect for effects in each.values() for effect in effects}
-            again = pooled_effects(worked_out, list(unique.values()))
-            label = done.trial.settings.label
-            parts = {**each, "together": [one.effect for one in again]} if again else each
-            for name, effects in parts.items():
-                change = words.against(first, label, " instead of ") if name == next(iter(each)) else ""
-                rows.append({"change": change, "trial": name} | _cells(effects, done))
-            found += [answer_of(one, done) for one in again]
-        told += [f"### {capital(label(factor))}", Findings(found, "plain") if found else None]
-        told.append(Grid(pd.DataFrame(rows).fillna("")))
-    return told
-
-
-def _cells(effects: Sequence[Effect], done: Analysis) -> dict[str, str]:
-    measures = [done.trial.settings.measures().get(each.response) for each in effects]
-    return {
-        capital(measure.label): words.cell(effect, measure)
-        for effect, measure in zip(effects, measures, strict=True)
-        if measure is not None
-    }
+    did = what_each_did(worked_out)
+    return [*told, *(["## What each change did", *did] if did else []), "## All trials together", *drying]

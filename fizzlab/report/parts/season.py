@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from functools import lru_cache
 from typing import Any, NamedTuple
@@ -32,6 +32,8 @@ from fizzlab.trial.settings.sections import DryingSettings
 #: See docs/methods/season.md.
 FALSE_ALARMS = "Of 100 steady workshops 18 would set off a rule too in 15 days, 38 in 32 days."
 
+FEW_TRIALS = "Two trials cannot say how much trials differ: of two, “together” is their own average."
+
 GUESS = " Such air was not met in any trial: this is the formula's guess."
 
 
@@ -53,8 +55,11 @@ class Across(NamedTuple):
 @lru_cache(maxsize=2)
 def beside(done: Analysis) -> Mapping[str, Analysis]:
     """This trial and the earlier ones, worked out as far as they can be set beside it, in the order of making."""
-    wanted = {"dry_h", *(effect.response for effect in done.effects if not effect.exact)}
-    return in_order([done, *(analyse(each, list(wanted)) for each in done.trial.earlier)])
+    measured, found = {effect.response for effect in done.effects if not effect.exact}, [done]
+    for each in done.trial.earlier:
+        shared = set(each.settings.factors) & {term.name for term in done.terms}
+        found.append(analyse(each, ["dry_h", *(measured if shared else ())]))
+    return in_order(found)
 
 
 def in_order(trials: Sequence[Analysis]) -> dict[str, Analysis]:
@@ -131,7 +136,7 @@ def season(done: Analysis) -> Pieces:
     told: Pieces = ["There is no earlier trial yet that this one can be set beside."]
     across = across_trials(done)
     if trial.earlier:
-        told = [*made_again(beside(done), repeated(done)), *pooled(across), *drift(across)]
+        told = [*what_each_did(beside(done), least=2), *pooled(across), *drift(across)]
     return ["## Across trials", *told, *not_counted(across)]
 
 
@@ -144,39 +149,24 @@ def not_counted(across: Across) -> Pieces:
 # --- the same comparison, made again ----------------------------------------------------------
 
 
-@lru_cache(maxsize=2)
-def repeated(done: Analysis) -> tuple[PooledEffect, ...]:
-    """The comparisons of a trial that an earlier one made too, each pooled over the trials that made it."""
-    return pooled_effects(beside(done), done.effects)
-
-
-def pooled_effects(worked_out: Mapping[str, Analysis], effects: Sequence[Effect]) -> tuple[PooledEffect, ...]:
+def pooled_effects(worked_out: Mapping[str, Analysis], effects: Sequence[Effect]) -> Iterator[PooledEffect]:
     """Each of some comparisons, of the same response and with the same levels, over the trials that made it."""
-    found = []
-    for effect in effects:
+    for one in effects:
         same = {
             name: each
             for name, analysis in worked_out.items()
-            for each in analysis.of(effect.factor, effect.response)
-            if _compared(each) == _compared(effect) and not each.exact
+            for each in analysis.of(one.factor, one.response)
+            if (each.level, each.control, each.scale) == (one.level, one.control, one.scale)
+            and not each.exact
         }
-        if len(same) > 1:
-            with suppress(CannotAnswer):
-                found.append(pool_effects(same))
-    return tuple(found)
-
-
-def _compared(effect: Effect) -> tuple[str, str, str]:
-    return effect.level, effect.control, effect.scale
+        with suppress(CannotAnswer):
+            yield pool_effects(same)
 
 
 def answer_of(again: PooledEffect, done: Analysis) -> Finding:
     """What all trials together say of one comparison, or that two of them disagree."""
-    effect, measure, label = (
-        again.effect,
-        done.trial.settings.measure(again.effect.response),
-        done.trial.settings.label,
-    )
+    effect, settings = again.effect, done.trial.settings
+    measure, label = settings.measure(effect.response), settings.label
     many = "both trials" if len(again.each) == 2 else f"{len(again.each)} trials"
     said = f"{words.sentence(effect, measure, label).removesuffix('.')}, {many} together."
     if again.p_differ < SHOWN_P and again.between is None:
@@ -190,24 +180,40 @@ def answer_of(again: PooledEffect, done: Analysis) -> Finding:
     return words.of_effect(effect, measure, said, f"again.{effect.topic}")
 
 
-def made_again(worked_out: Mapping[str, Analysis], again: Sequence[PooledEffect]) -> Pieces:
-    """Sentences and a table of the comparisons that several trials made."""
-    if not again:
-        return []
-    cells, found = dict[str, dict[str, str]](), list[Finding]()
-    for each in again:
-        done = worked_out[list(each.each)[-1]]
-        measure, label = done.trial.settings.measure(each.effect.response), done.trial.settings.label
-        found.append(answer_of(each, done))
-        told = {name: words.cell(effect, measure) for name, effect in each.each.items()}
-        what = f"{measure.label}, {words.against(each.effect, label)}"
-        cells[capital(what)] = told | {"together": words.cell(each.effect, measure)}
-    names = [*(name for name in worked_out if any(name in told for told in cells.values())), "together"]
-    table = pd.DataFrame(cells).T.reindex(columns=names).fillna("").rename_axis("compared").reset_index()
-    few = "Two trials cannot say how much trials differ: “together” is the average of these two."
-    notes = [few] if any(each.between is None for each in again) else []
-    pieces: Pieces = ["### The same comparison, made again", Findings(found), Grid(table)]
-    return [*pieces, Notes(notes) if notes else None]
+def clear(found: Finding) -> bool:
+    """Does it say more than that one can't tell yet?"""
+    return "can't tell yet" not in found.sentence
+
+
+def what_each_did(worked_out: Mapping[str, Analysis], least: int = 1) -> Pieces:
+    """A table a factor: what it did in each trial, and together, where at least so many trials tried it."""
+    changes = dict[str, dict[tuple[str, str], dict[str, list[Effect]]]]()
+    for name, done in worked_out.items():
+        for effect in done.effects:
+            of = changes.setdefault(effect.factor, {}).setdefault((effect.level, effect.control), {})
+            of.setdefault(name, []).append(effect)
+    told: Pieces = []
+    measures = {k: v for done in worked_out.values() for k, v in done.trial.settings.measures().items()}
+    for factor, comparisons in changes.items():
+        rows, found, few = list[dict[str, str]](), list[Finding](), False
+        for each in (made for made in comparisons.values() if len(made) >= least):
+            done, first = worked_out[list(each)[-1]], next(iter(each))
+            unique = {effect.response: effect for effects in each.values() for effect in effects}
+            again = list(pooled_effects(worked_out, list(unique.values())))
+            found += [answer_of(one, worked_out[list(one.each)[-1]]) for one in again]
+            few |= any(one.between is None for one in again)
+            parts = {**each, "together": [one.effect for one in again]} if again else each
+            for name, effects in parts.items():
+                of = [(effect, measures[effect.response]) for effect in effects]
+                change = words.against(effects[0], done.trial.settings.label, " instead of ")
+                cells = {capital(measure.label): words.cell(effect, measure) for effect, measure in of}
+                rows.append({"change": change if name == first else "", "trial": name, **cells})
+        if rows:
+            said = [one.sentence for one in found if clear(one)]
+            told += [f"### {capital(done.trial.settings.label(factor))}, trial by trial"]
+            told += [Notes(said, "answer") if said else None, Findings(found, "silent") if found else None]
+            told += [Grid(pd.DataFrame(rows).fillna("")), Notes([FEW_TRIALS]) if few else None]
+    return told
 
 
 # --- the line on air --------------------------------------------------------------------------

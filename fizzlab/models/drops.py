@@ -361,7 +361,7 @@ class DropFit(FitResult):
         def end(step: float) -> float:
             known: dict[float, _Maximum] = {}
             found = outward(lambda v: self.fall(rest, target, v, known) ** 0.5 - limit, estimate, step)
-            if np.isfinite(found) and self.fall(rest, target, found) ** 0.5 < limit - 1e-6:
+            if np.isfinite(found) and self.fall(rest, target, found) ** 0.5 < limit - 1e-4:
                 # the search had lost the higher maximum
                 found = outward(lambda v: self.fall(rest, target, v) ** 0.5 - limit, estimate, step)
             return found

@@ -130,8 +130,10 @@ class Picture(Piece):
 
     def __init__(self, name: str, figure: Figure, caption: str, alt: str) -> None:
         self.name, self.caption, self.alt = name, caption, alt
-        figure.draw_without_rendering()
-        figure.set_layout_engine(None)  # the layout is settled: no need to work it out again for each kind
+        engine = figure.get_layout_engine()
+        if engine is not None:  # settled once, not for each kind
+            engine.execute(figure)
+            figure.set_layout_engine(None)
         self.svg, self.png = _drawn(figure, "svg").decode(), _drawn(figure, "png")
         if "matplotlib.pyplot" in sys.modules:  # else the notebook would show it a second time
             sys.modules["matplotlib.pyplot"].close(figure)

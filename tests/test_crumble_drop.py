@@ -182,7 +182,7 @@ def test_pieces_dropped_again_and_heights_that_were_not_tried_are_marked() -> No
 
 
 def test_what_was_set_by_the_day_is_judged_by_days() -> None:
-    drops, batches = workshop(np.random.default_rng(13))
+    drops, batches = workshop(np.random.default_rng(13), pieces=4)
     plain = fit_drop_height(drops, "colour", runs=batches).effects[0]
     within = fit_drop_height(drops, "colour", runs=batches.assign(day=list("aabbccddeeff"))).effects[0]
     by_day = fit_drop_height(drops, "colour", runs=batches.assign(day=list("abababcdcdcd"))).effects[0]

@@ -276,10 +276,13 @@ def without_theory(toml: str) -> str:
 def test_theory_comes_from_the_recipe(tmp_path: Path) -> None:
     """50 g of citric acid (192.12 g/mol) turn 3 mol of soda each to gas: 34.36 g, tenth by ten pieces."""
     folder = binder_with(tmp_path, lambda toml: without_theory(toml) + RECIPE)
-    reached = study_of(only_fizz(load(folder))).reached
+    done = only_fizz(load(folder))
+    reached = study_of(done).reached
     assert reached is not None
     assert reached["theory_g"].to_numpy() == pytest.approx(3 * 50 / 192.12 * 44.009 / 10, rel=1e-3)
-    assert spent(reached).sentence.startswith("More gas came than the recipe could give:")
+    assert spent(reached, done.fits["gas_pct"]).sentence.startswith(
+        "More gas came than the recipe could give:"
+    )
 
 
 def test_a_recipe_by_cups_is_said_to_be_loose(tmp_path: Path) -> None:

@@ -25,10 +25,11 @@ SAID = "Dye fizzes longer &amp; louder."
 
 def write(folder: Path, seed: int, month: int, *, ratio: float = 1.4, read: int = 12, more: str = "") -> Path:
     """An invented trial of how long dye fizzes against pearl, of which some batches were timed."""
-    rng, folder = np.random.default_rng(seed), folder
+    rng = np.random.default_rng(seed)
     folder.mkdir(parents=True)
-    toml = f'code = "t{seed}"\ntitle = "No. {seed} <i>of {month}</i>"\nquestion = "Does dye fizz longer?"\n'
-    toml += '[question]\nabout = ["fizz_s"]\n[factors.colour]\nlevels = ["pearl", "dye"]\n' + more
+    toml = f'code = "t{seed}"\ntitle = "No. {seed} <i>of {month}</i>"\n'
+    toml += '[question]\ntext = "Does dye fizz longer?"\nabout = ["fizz_s"]\n'
+    toml += '[factors.colour]\nlevels = ["pearl", "dye"]\n' + more
     (folder / "trial.toml").write_text(toml, encoding="utf-8")
     runs = pd.DataFrame({"run": [f"R{i:02d}" for i in range(12)], "day": np.repeat([1, 2, 3, 4], 3)})
     runs["made_at"] = [f"2026-{month:02d}-{day:02d}T09:00" for day in runs["day"]]

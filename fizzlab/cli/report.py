@@ -67,10 +67,7 @@ def demo(folder: Path) -> None:
 
 
 def _report_on(trials: list[Path], seasons: list[Path], **options: Any) -> None:
-    """Report on one trial with a bar of its cells, on many with a bar of reports; exit with 2 on trouble.
-
-    Of each of the `seasons`, folders of trials, the overview is written anew.
-    """
+    """Report with a bar of cells or reports; renew the overview of each season; exit with 2 on trouble."""
     from fizzlab.report.many import write_reports
     from fizzlab.report.page import verdict_of
 

@@ -119,7 +119,6 @@ class _Likelihood:
         penalised: bool,
         days: pd.Series | None = None,
     ) -> _Likelihood:
-        """`runs` and `days` are those of each drop."""
         day, batch = (pd.factorize(each)[0] for each in (runs if days is None else days, runs))
         table = np.column_stack([day, batch, np.where(broke, 1.0, -1.0), matrix])
         rows, many = np.unique(table, axis=0, return_counts=True)
@@ -235,9 +234,8 @@ class DropFit(FitResult):
         Height and factors tell broken from whole without a mistake: the spread leans on the penalty.
     repeated : int
         Pieces that were dropped more than once; an earlier fall may have weakened them.
-    strata : Strata
-        The batches made ready for telling by what chance each estimate is judged; `held` are the columns
-        that do not change within a batch.
+    strata, held
+        What judges each estimate, of the columns that do not change within a batch: the `held` ones.
     likelihood, best, centre, unit
         What was maximised, where; ``centre + unit * v`` is the log height with v in the second column.
     """
@@ -345,7 +343,7 @@ class DropFit(FitResult):
         column = self.likelihood.matrix[:, given] / weights[given]
         design = self.likelihood.matrix[:, others] - np.outer(column, weights[others])
         near = known[min(known, key=lambda at: abs(at - v))] if known else None
-        found = self.likelihood.maximum(design, column * target, near)
+        found = (known or {}).get(v) or self.likelihood.maximum(design, column * target, near)
         if known is not None:
             known[v] = found
         return max(0.0, 2.0 * (self.best.value - found.value))

@@ -85,9 +85,8 @@ def pool(
 class PooledEffect:
     """The same comparison of several trials as one; made by `pool_effects`.
 
-    `effect` is judged by the "batches" of both trials where there are two, and by "trials" from three on,
-    `between` then says how much they differ. `p_differ` is that of their having one true value, by Welch's
-    test, which counts how few batches each had. `each` has the trials' own effects by name.
+    `effect` is judged by the "batches" of both trials where there are two, and by "trials" from three on;
+    `between` then says how much they differ. `p_differ` is that of one true value in `each` trial (Welch).
     """
 
     effect: Effect

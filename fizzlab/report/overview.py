@@ -64,12 +64,9 @@ class Trials(Piece):
 
 
 def write_overview(folder: str | Path) -> Path:
-    """Write the overview of a folder of trials, ``overview.html`` in it, and return its path.
+    """Write ``overview.html`` into a folder of trials, and return its path.
 
-    Raises
-    ------
-    BadInput
-        The folder holds no trials, is one itself, or keeps another page of that name; nothing is written.
+    BadInput, with nothing written: it holds no trials, or keeps a page of the maker's under that name.
     """
     from jinja2 import Environment, PackageLoader
 
@@ -78,8 +75,8 @@ def write_overview(folder: str | Path) -> Path:
     refuse_records(folder)
     trials, path = trials_in([folder])[0], folder / PAGE
     if trials == [folder]:
-        what = "it is no folder of trials."
-        raise BadInput([Problem(str(folder), what, "Name the folder whose sub-folders are your trials.")])
+        do = "Name the folder whose sub-folders are your trials."
+        raise BadInput([Problem(str(folder), "it is no folder of trials.", do)])
     if path.exists() and OURS not in path.read_text(encoding="utf-8", errors="replace"):
         what, do = (
             "it is a page of yours, and was left as it is.",

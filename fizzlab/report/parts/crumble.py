@@ -96,9 +96,8 @@ def _reach(done: Analysis, factor: str, batches: pd.DataFrame, levels: pd.Series
     if fit is None:
         return None
     made = batches[[factor]].drop_duplicates() if factor else batches.iloc[:1, :0]
-    rows = fit.predict(made.reset_index(drop=True))
-    names = levels.loc[made.index].to_numpy()
-    return pd.Series(((rows["conf_high"] - rows["conf_low"]) / 2).to_numpy(), names)
+    rows = fit.predict(made)
+    return pd.Series(((rows["conf_high"] - rows["conf_low"]) / 2).to_numpy(), levels.loc[made.index])
 
 
 def _tumbles(done: Analysis, study: CrumbleStudy) -> Pieces:

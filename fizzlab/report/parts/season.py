@@ -40,9 +40,8 @@ GUESS = " Such air was not met in any trial: this is the formula's guess."
 class Across(NamedTuple):
     """What several trials say together.
 
-    `trials` are those with a dry-time line, by the name used for them, in the order of making; `own` is the
-    name of the trial that is reported on, empty where it has none. `drying` is what to forecast, and `passed`
-    are those not counted, and why.
+    `trials` are those with a dry-time line, by name, in the order of making; `own` is the name of the one that
+    is reported on, empty where it has none. `drying` says what to forecast, `passed` who is not counted.
     """
 
     study: SeasonStudy | None

@@ -181,6 +181,7 @@ def test_pieces_dropped_again_and_heights_that_were_not_tried_are_marked() -> No
     assert high.predict(share=0.1)["extrapolated"][0]
 
 
+@pytest.mark.slow
 def test_what_was_set_by_the_day_is_judged_by_days() -> None:
     drops, batches = workshop(np.random.default_rng(13), pieces=4)
     plain = fit_drop_height(drops, "colour", runs=batches).effects[0]
@@ -188,6 +189,10 @@ def test_what_was_set_by_the_day_is_judged_by_days() -> None:
     by_day = fit_drop_height(drops, "colour", runs=batches.assign(day=list("abababcdcdcd"))).effects[0]
     assert (plain.df, within.df, by_day.df) == (10, 5, 2)
     assert (within.judged_by, by_day.judged_by) == ("batches", "days")
+
+
+def test_a_level_a_day_leaves_no_day_to_judge_by() -> None:
+    drops, batches = workshop(np.random.default_rng(13), pieces=4)
     with pytest.raises(CannotAnswer, match="another day"):
         fit_drop_height(drops, "colour", runs=batches.assign(day=["1", "2"] * 6))
 

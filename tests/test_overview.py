@@ -99,7 +99,7 @@ def test_every_trial_has_a_row_with_its_state(season: Path) -> None:
         "t5": "Planned: no readings yet.",
         "t6": "Half read: 5 of 12 batches have all their readings.",
         "t7": "Read, not reported yet.",
-        "t8": "To mend: runs.csv, row 2",
+        "t8": "To mend: runs.csv, row 1, column colour",
     }.items():
         assert state in told[code]
     assert "12 batches on 4 days, made 1 January 2026 to 4 January 2026" in told["t1"]

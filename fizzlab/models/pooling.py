@@ -45,7 +45,6 @@ class PooledEstimate:
     tau_low: float
     tau_high: float
     i2: float
-    n_trials: int
 
 
 def pool(
@@ -78,7 +77,7 @@ def pool(
     tau_low, tau_high = (profiled(0.5 + sign * conf_level / 2) for sign in (1, -1))
     typical = df * w.sum() / (w.sum() ** 2 - (w**2).sum())
     i2 = tau2 / (tau2 + typical)
-    return PooledEstimate(mean, mean - reach, mean + reach, df, np.sqrt(tau2), tau_low, tau_high, i2, len(y))
+    return PooledEstimate(mean, mean - reach, mean + reach, df, np.sqrt(tau2), tau_low, tau_high, i2)
 
 
 @dataclass(frozen=True)

@@ -107,16 +107,15 @@ def pool_effects(effects: Mapping[str, Effect], conf_level: float = 0.95) -> Poo
     if len(effects) < 2:
         raise CannotAnswer("Only one trial made this comparison.", "Make it again in another trial.")
     first, rows = next(iter(effects.values())), pd.DataFrame([vars(each) for each in effects.values()])
-    log, ends = first.scale != "difference", rows[[*ENDS]].astype(float)
-    if not np.isfinite(ends.to_numpy()).all() or (log and (ends <= 0).to_numpy().any()):
+    log, ends = first.scale != "difference", rows[[*ENDS]].to_numpy(float)
+    if not np.isfinite(ends).all() or (log and (ends <= 0).any()):
         raise CannotAnswer("A trial left one end of this comparison open.", "Add batches to that trial.")
-    ends, df = (np.log(ends) if log else ends), rows["df"].to_numpy(float)
-    y = ends["estimate"].to_numpy()
-    reach = (ends["conf_high"] - ends["conf_low"]).to_numpy() / 2
-    se = reach / stats.t.ppf(0.5 + rows["conf_level"].to_numpy(float) / 2, df)
+    y, least, most = (np.log(ends) if log else ends).T
+    df = rows["df"].to_numpy(float)
+    se = (most - least) / 2 / stats.t.ppf(0.5 + rows["conf_level"].to_numpy(float) / 2, df)
     p_differ, between, judge = _welch(y, se, df), None, "batches"
     if len(y) >= LEAST:
-        between, judge = pool(y, se, conf_level), "trials"
+        between, judge = pool(y.tolist(), se.tolist(), conf_level), "trials"
         found, freedom = (between.estimate, between.conf_low, between.conf_high), float(between.df)
         error = (found[2] - found[0]) / float(stats.t.ppf(0.5 + conf_level / 2, freedom))
     else:

@@ -203,9 +203,9 @@ def what_each_did(worked_out: Mapping[str, Analysis], least: int = 1) -> Pieces:
             few |= any(one.between is None for one in again)
             parts = {**each, "together": [one.effect for one in again]} if again else each
             for name, effects in parts.items():
-                of = [(effect, measures[effect.response]) for effect in effects]
+                both = [(effect, measures[effect.response]) for effect in effects]
                 change = words.against(effects[0], done.trial.settings.label, " instead of ")
-                cells = {capital(measure.label): words.cell(effect, measure) for effect, measure in of}
+                cells = {capital(measure.label): words.cell(effect, measure) for effect, measure in both}
                 rows.append({"change": change if name == first else "", "trial": name, **cells})
         if rows:
             said = [one.sentence for one in found if clear(one)]

@@ -113,7 +113,7 @@ def test_what_each_change_did_counts_reported_trials_alone(season: Path) -> None
     assert "3 trials together" in below
     assert "Colour, trial by trial" in below
     assert "dye instead of pearl" in below
-    assert [name for name in ("t1", "t2", "t3", "t4", "t5") if f"<td>{name}</td>" in below] == [
+    assert [name for name in ("t1", "t2", "t3", "t4", "t5") if f">{name}</td>" in below] == [
         "t1",
         "t2",
         "t4",

@@ -11,6 +11,7 @@ from typing import Any
 import click
 
 from fizzlab.cli.saying import PAPER, named, say_step, say_trouble
+from fizzlab.errors import FizzlabError
 
 
 class _PdfAlone(click.Command):
@@ -45,7 +46,7 @@ def report(
 ) -> None:
     """Check the trial in each FOLDER, analyse it and write a new record.
 
-    A FOLDER may be a season: a folder whose sub-folders are trials.
+    A FOLDER may be a season: a folder whose sub-folders are trials. Its overview.html is written anew.
     """
     from fizzlab import records as kept
     from fizzlab.report.many import trials_in
@@ -59,7 +60,9 @@ def report(
     trials, passed_over = trials_in(folders)
     for path in passed_over:
         click.echo(f"{path}: holds no trial; passed over.", err=True)
-    _report_on(trials, notebook=notebook, signed=kept.signed(made_by, checked_by, date), **options)
+    seasons = [folder for folder in folders if folder not in trials]
+    signed = kept.signed(made_by, checked_by, date)
+    _report_on(trials, seasons, notebook=notebook, signed=signed, **options)
 
 
 @click.command(short_help="Report on the invented demo trials.")
@@ -72,11 +75,11 @@ def demo(folder: Path) -> None:
     for target, source in targets.items():
         if not target.exists():
             shutil.copytree(source, target, ignore=shutil.ignore_patterns("records", "__pycache__"))
-    _report_on(list(targets))
+    _report_on(list(targets), [folder])
 
 
-def _report_on(trials: list[Path], **options: Any) -> None:
-    """Report on one trial and say what is done, on many with a bar of reports; exit with 2 on trouble."""
+def _report_on(trials: list[Path], seasons: list[Path], **options: Any) -> None:
+    """Report, say what is done, renew the overview of each season; exit with 2 on trouble."""
     from fizzlab.report.many import write_reports
     from fizzlab.report.page import verdict_of
 
@@ -100,6 +103,14 @@ def _report_on(trials: list[Path], **options: Any) -> None:
             if len(outcomes) > 1:
                 click.echo(f"\n{outcome.folder}:", err=True)
             say_trouble(outcome.trouble)
+    for season in seasons:
+        from fizzlab.report.overview import write_overview
+
+        try:
+            click.echo(f"Overview: {write_overview(season)}", err=True)
+        except (FizzlabError, OSError) as error:
+            failed += 1
+            say_trouble(error)
     if failed and len(outcomes) > 1:
         written = sum(outcome.page is not None for outcome in outcomes)
         click.echo(f"\n{written} of {len(outcomes)} reports written; {failed} with trouble.", err=True)

@@ -94,7 +94,7 @@ class ResponseFit(FitResult):
         share: float = 0.5,
         interval: Interval = "confidence",
     ) -> pd.DataFrame:
-        """The typical batch of some settings, or where a new batch of them on a new day will lie.
+        """The typical batch of some settings over days, or where a new batch of them on a new day will lie.
 
         Factors that the settings leave out are averaged over (categories, with equal weights) or held in the
         middle of what was tried (amounts). A batch has one number, so `share` can only be 0.5. The prediction
@@ -113,7 +113,8 @@ class ResponseFit(FitResult):
         return pd.concat([settings, found.assign(extrapolated=self.extrapolated(settings))], axis=1)
 
     def _typical(self, settings: pd.DataFrame) -> pd.DataFrame:
-        found = pd.DataFrame([self.interval(row) for row in self.weights(settings)])[[*ENDS]]
+        used = self.for_new_days
+        found = pd.DataFrame([used.interval(row) for row in used.weights(settings)])[[*ENDS]]
         return found.apply(np.exp) if self.log else found
 
     def extrapolated(self, settings: pd.DataFrame) -> list[bool]:

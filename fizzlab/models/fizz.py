@@ -360,7 +360,7 @@ def study_fizz(
             reasons[name] = reason
     if len(stored):
         try:
-            found["shelf"] = fit_shelf_life(stored, share=shelf_share)
+            found["shelf"] = fit_shelf_life(stored, runs=runs, share=shelf_share)
         except CannotAnswer as reason:
             found["no_shelf"] = reason
     numbers = {name: each.numbers for name, each in times.items()}

@@ -76,7 +76,7 @@ def more_levels(done: Analysis) -> dict[str, Levels]:
         counts, batches = study.losses.dropna(subset="broken"), done.trial.batches()
         named = {t.name: batches[t.name].map(lambda value, t=t: level_name(t, value)) for t in done.terms}
         shares = [
-            broken_shares(counts, each.loc[counts.index])
+            broken_shares(counts, each.loc[counts.index], _reach(done, name, batches, each))
             .rename_axis("level")
             .reset_index()
             .assign(factor=name)
@@ -88,6 +88,16 @@ def more_levels(done: Analysis) -> dict[str, Levels]:
         table = by_levels(fit, 1 - survive).assign(df=fit.df)
         found["survive"] = ("crumble.drop.survive", f"{percent(survive)} survive a fall from", "cm", table)
     return found
+
+
+def _reach(done: Analysis, factor: str, batches: pd.DataFrame, levels: pd.Series) -> pd.Series | None:
+    """How far the interval of broken pieces reaches at each level of a factor, or of all batches."""
+    fit = done.fits.get(BROKEN)
+    if fit is None:
+        return None
+    made = batches[[factor]].drop_duplicates() if factor else batches.iloc[:1, :0]
+    rows = fit.predict(made)
+    return pd.Series(((rows["conf_high"] - rows["conf_low"]) / 2).to_numpy(), levels.loc[made.index])
 
 
 def _tumbles(done: Analysis, study: CrumbleStudy) -> Pieces:

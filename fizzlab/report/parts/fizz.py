@@ -12,7 +12,8 @@ from fizzlab.measures import Measure
 from fizzlab.models.fizz import LEAST_SPREAD_C, FizzStudy, Times
 from fizzlab.models.gas import GasCurves
 from fizzlab.models.plotting import drawn_apart, house_style, new_figure
-from fizzlab.models.shelf import ShelfFit, mean_interval
+from fizzlab.models.result import FitResult
+from fizzlab.models.shelf import ShelfFit
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis, theory_spans
 from fizzlab.report.figures.pieces import gas_curves
@@ -47,7 +48,9 @@ def fizz(done: Analysis) -> Pieces:
     water = [w for name, each in study.times.items() for w in warmth(each, done.trial.settings.measure(name))]
     pieces: Pieces = [Findings(water, "plain") if water else None]
     if study.curves is not None:
-        came = [] if study.reached is None else [Findings([spent(study.reached)], "answer")]
+        came: Pieces = []
+        if study.reached is not None and "gas_pct" in done.fits:
+            came = [Findings([spent(study.reached, done.fits["gas_pct"])], "answer")]
         pieces += ["### How the gas comes", *came, *_cups(done, study.curves)]
     if study.shelf is not None:
         told = [_loss(study.shelf, row) for row in study.shelf.storages.to_dict("records")]
@@ -69,9 +72,10 @@ def warmth(times: Times, measure: Measure) -> list[Finding]:
     return [words.numbers_of(topic, said, row, "ratio", batches=effect.n_batches, df=effect.df)]
 
 
-def spent(reached: pd.DataFrame) -> Finding:
-    """The gas that came against the gas that the recipe could give, all batches together."""
-    mean, low, high, df = mean_interval(1 - reached["share"])
+def spent(reached: pd.DataFrame, fit: FitResult) -> Finding:
+    """The gas that came against the gas that the recipe could give, by the fit of the share that came."""
+    came = fit.predict().iloc[0] / 100
+    mean, low, high = 1 - came["estimate"], 1 - came["conf_high"], 1 - came["conf_low"]
     gas, theory, held = (number(reached[name].mean()) for name in ("gas_g", "theory_g", "dissolved_g"))
     none = percent((1 - reached["gas_g"] / reached["theory_g"]).mean())
     ends = between(100 * low, 100 * high, "%")
@@ -84,7 +88,7 @@ def spent(reached: pd.DataFrame) -> Finding:
     said += f" A piece gave {gas} g of gas. The recipe could give {theory} g, and the cup can hold {held} g "
     said += f"of it dissolved; if none stays there, {none} was spent."
     row = {"estimate": mean, "conf_low": low, "conf_high": high}
-    return words.numbers_of("gas_reached.spent", said, row, "share", batches=len(reached), df=df)
+    return words.numbers_of("gas_reached.spent", said, row, "share", batches=len(reached))
 
 
 def _cups(done: Analysis, curves: GasCurves) -> Pieces:

@@ -24,6 +24,7 @@ from fizzlab.report.parts.confirm import came_out
 from fizzlab.report.parts.drying import SAFETY, air_words, cautions, damp, dried, next_steps, room_temp, waits
 from fizzlab.report.parts.general import Pieces, opening
 from fizzlab.report.parts.repeat import enough, every_reading, next_repeats, of_repeats
+from fizzlab.report.parts.season import answer_of, beside, clear, pooled_effects
 from fizzlab.report.phrases import capital, percent, spoken
 
 #: An effect that is not shown leans one way where chance alone would show as much in fewer trials than this.
@@ -157,6 +158,9 @@ def verdict(done: Analysis) -> list[str]:
         why = next(iter(done.reasons.values()), None)
         told = spoken(str(why), done.trial.settings) if why else "nothing was measured."
         said = [f"Can't tell yet: {told}"]
+    effects = [effect for effect in done.effects if effect.response in asked] if done.trial.earlier else []
+    again = (answer_of(each, done) for each in pooled_effects(beside(done), effects))
+    said[1:1] = [found.sentence for found in again if clear(found)][:1]
     return [line for line in said if line][:SENTENCES]
 
 

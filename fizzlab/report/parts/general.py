@@ -17,13 +17,17 @@ Pieces = list[object]
 
 def opening(trial: Trial) -> Pieces:
     """Title, question, and what was made when."""
-    settings, runs = trial.settings, trial.rows("runs")
-    made = [f"{moment.day} {moment:%B %Y}" for moment in sorted(runs["made_at"].dropna())]
-    when = f", made {made[0]} to {made[-1]}" if made else ""
-    who = f" by {settings.made_by}" if settings.made_by else ""
-    days = count(runs["day"].nunique(), "day")
-    line = f"{count(len(runs), 'batch', 'batches')} on {days}{when}{who}."
+    settings = trial.settings
+    line = f"{made(trial)}{f' by {settings.made_by}' if settings.made_by else ''}."
     return [f"# {plain(settings.title)}\n\n> {plain(settings.question)}\n\n{plain(line)}"]
+
+
+def made(trial: Trial) -> str:
+    """How many batches were made, on how many days, and from when to when."""
+    runs = trial.rows("runs")
+    dates = [f"{moment.day} {moment:%B %Y}" for moment in sorted(runs["made_at"].dropna())]
+    when = f", made {dates[0]} to {dates[-1]}" if dates else ""
+    return f"{count(len(runs), 'batch', 'batches')} on {count(runs['day'].nunique(), 'day')}{when}"
 
 
 def left_out(trial: Trial) -> Pieces:

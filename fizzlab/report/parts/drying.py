@@ -13,7 +13,7 @@ from fizzlab.models.air import rh_for_deficit
 from fizzlab.models.curing import VPD, CuringFit, TouchStudy
 from fizzlab.models.plotting import drawn_apart
 from fizzlab.models.result import Interval
-from fizzlab.models.terms import level_name
+from fizzlab.models.terms import ALL, level_name
 from fizzlab.models.touch import SeenOrder
 from fizzlab.models.weighing import RESPONSE, WeighingStudy
 from fizzlab.report import phrases as words
@@ -42,9 +42,17 @@ SAFETY = (
 
 
 def dried(done: Analysis) -> CuringFit | None:
-    """The fit of dry times."""
-    fit = done.fits.get("dry_h")
+    """The fit of dry times, with joint effects where they were shown."""
+    fit = done.forecasting("dry_h")
     return fit if isinstance(fit, CuringFit) else None
+
+
+def ways(fit: CuringFit) -> dict[str, dict[str, Any]]:
+    """Every combination that was made, by how it is called: "gum and dye"."""
+    if not fit.terms:
+        return {ALL: {}}
+    rows = [{str(name): value for name, value in row.items()} for row in fit.made().to_dict("records")]
+    return {listed([level_name(t, row[t.name]) for t in fit.terms]): row for row in rows}
 
 
 def drying(done: Analysis) -> Pieces:
@@ -58,13 +66,13 @@ def drying(done: Analysis) -> Pieces:
         why = f"No dry times can be given. {done.reasons['dry_h'].why}"
         return [*pieces, caution([words.spoken(why, trial.settings), *_seen(study)]), _curves(done, study)]
     shares, temp = sorted(trial.settings.drying.shares), room_temp(fit, trial)
-    first, silent = _forecast(fit, study, shares[-1], air_words(fit, trial))
+    first, silent = _forecast(fit, shares[-1], air_words(fit, trial))
     alone = not fit.terms or fit.forecast_df < FEW_DF  # else the table tells it of every combination
     told, silent = ([first], silent) if alone else ([], [first, *silent])
     pieces += [Findings([*told, *air_findings(fit, temp)]), Findings(silent, "silent"), _curves(done, study)]
     if fit.forecast_df >= FEW_DF:
         pieces.append(_combinations(fit, trial, shares))
-    return [*pieces, *_damper(trial, study, fit, shares[-1], temp)] if fit.air_matters else pieces
+    return [*pieces, *_damper(trial, fit, shares[-1], temp)] if fit.air_matters else pieces
 
 
 def room_temp(fit: CuringFit, trial: Trial) -> float:
@@ -85,12 +93,6 @@ def air_words(fit: CuringFit, trial: Trial) -> str:
     return f"in the air of the middle batch (about {temp:g} °C and {rh:.0f} % humidity)"
 
 
-def standard(fit: CuringFit, grouped_by: object = None) -> str:
-    """What a forecast holds but for the factor it goes by, as it goes on after "pieces"."""
-    named = [level_name(t, fit.typical[t.name]) for t in fit.terms if t != grouped_by]
-    return f" with {listed(named)}" if named else ""
-
-
 def _wait(fit: CuringFit, new: Mapping[Any, Any], share: float) -> float:
     """Hours by which a share of the pieces is dry in 19 of 20 new batches."""
     return float(fit.predict(new, share=share, interval="prediction", conf_level=0.9)["conf_high"].iloc[0])
@@ -103,25 +105,25 @@ def waits(fit: CuringFit, new: Mapping[str, Any], share: float, trial: Trial) ->
     return f"{wait} {hours}: 19 of 20 batches are ready by then."
 
 
-def _forecast(fit: CuringFit, study: TouchStudy, share: float, where: str) -> tuple[Finding, list[Finding]]:
-    """The forecast in a sentence, and its numbers: two findings a level, the typical batch and a new one."""
-    hours, waits, found = list[str](), list[str](), list[Finding]()
-    for level, each in study.levels.items():
-        who = f" with {level}" if each else ""
+def _forecast(fit: CuringFit, share: float, where: str) -> tuple[Finding, list[Finding]]:
+    """The forecast in a sentence, and its numbers: two findings a combination, the typical batch and a new one."""
+    hours, found = dict[str, float](), list[Finding]()
+    for name, each in ways(fit).items():
+        who = f" with {name}" if each else ""
         kinds: dict[str, Interval] = {"forecast": "confidence", "allow": "prediction"}
         for topic, kind in kinds.items():
             row = fit.predict(each, share=share, interval=kind).to_dict("records")[0]
             said = f"{percent(share)} of a typical batch{who} is dry after {words.estimate(row, 'h')}."
             if topic == "forecast":
-                hours.append(f"{duration(row['estimate'])}{who}")
+                hours[who] = row["estimate"]
             else:
-                waits.append(f"{duration(_wait(fit, each, share))}{who}")
-                said = f"Wait {waits[-1]}: 19 of 20 batches are ready by then."
+                said = f"Wait {duration(_wait(fit, each, share))}{who}: 19 of 20 batches are ready by then."
             more = {"batches": fit.n_batches, "kind": kind}
-            found.append(words.numbers_of(f"dry_time.{topic}[{level}]", said, row, "h", **more))
-    held = standard(fit, study.grouped_by)
-    of = f"a typical batch{held} is {percent(share)} dry after {listed(hours)}"
-    said = f"{capital(f'{where}, {of}' if where else of)}. Wait {listed(waits)}: 19 of 20 batches are ready by then."
+            found.append(words.numbers_of(f"dry_time.{topic}[{name}]", said, row, "h", **more))
+    ends = dict.fromkeys(sorted(hours, key=hours.__getitem__)[:: max(len(hours) - 1, 1)])
+    of = f"a typical batch is {percent(share)} dry after {' to '.join(f'{duration(hours[w])}{w}' for w in ends)}"
+    said = f"{capital(f'{where}, {of}' if where else of)}."
+    said += "" if fit.terms else f" {found[-1].sentence}"
     if fit.forecast_df < FEW_DF:
         said = "These are too few batches to forecast when a new one will be dry."
     elif any(each.beyond_tried for each in found):
@@ -146,22 +148,25 @@ def air_findings(fit: CuringFit, temp_c: float, topic: str = "dry_time", lead: s
 
 def _combinations(fit: CuringFit, trial: Trial, shares: Sequence[float]) -> Grid:
     """Forecasts for every combination that was made."""
-    made, label = fit.made() if fit.terms else pd.DataFrame(index=[0]), trial.settings.label
-    cells = {label(t.name): [level_name(t, value) for value in made[t.name]] for t in fit.terms}
-    rows = fit.predict(made, share=shares[-1])
+    made, label = list(ways(fit).values()), trial.settings.label
+    cells = {label(t.name): [level_name(t, each[t.name]) for each in made] for t in fit.terms}
+    rows = fit.predict(pd.DataFrame(made), share=shares[-1])
     cells[f"{percent(shares[-1])} dry"] = [duration(hours) for hours in rows["estimate"]]
     cells["95 % interval"] = [words.inside(row) for row in rows.to_dict("records")]
-    cells["wait"] = [duration(_wait(fit, each, shares[-1])) for each in made.to_dict("records") or [{}]]
+    cells["wait"] = [duration(_wait(fit, each, shares[-1])) for each in made]
     if rows["extrapolated"].any():
         cells[""] = ["not tried" if beyond else "" for beyond in rows["extrapolated"]]
     told = f"Hours until dry {air_words(fit, trial)}; wait: 19 of 20 batches are {percent(shares[-1])} dry by then"
     return Grid(pd.DataFrame(cells), told)
 
 
-def _damper(trial: Trial, study: TouchStudy, fit: CuringFit, share: float, temp: float) -> Pieces:
+def _damper(trial: Trial, fit: CuringFit, share: float, temp: float) -> Pieces:
     """How damp the room may be for pieces to be ready after a night, and the chart for the wall."""
-    night, who, (least, most) = trial.settings.drying.night_hours, standard(fit), fit.tried(VPD)
-    found, cells, chart = list[Finding](), list[tuple[str, ...]](), drawn.over_air(fit, share)
+    night, made, (least, most) = trial.settings.drying.night_hours, ways(fit), fit.tried(VPD)
+    found, cells = list[Finding](), list[tuple[str, ...]]()
+    slowest = max(made, key=lambda name: float(fit.predict(made[name])["estimate"].iloc[0]))
+    who, held = (f" with {slowest}", ", the slowest way made") if fit.terms else ("", "")
+    chart = drawn.over_air(fit, share, made[slowest])
 
     def dampest(vpd_kpa: float) -> str:
         rh = float(rh_for_deficit(vpd_kpa, temp)) if np.isfinite(vpd_kpa) else np.nan
@@ -169,7 +174,7 @@ def _damper(trial: Trial, study: TouchStudy, fit: CuringFit, share: float, temp:
         more = " or more" if vpd_kpa <= least / 2 * 1.001 else ""
         return f"{rh:.0f} %{more}{tried}" if np.isfinite(rh) else "none near what was tried"
 
-    for level, each in study.levels.items():
+    for level, each in made.items():
         typical, sure = fit.air_needed(night, share, each)
         cells.append((level, dampest(typical), dampest(sure)))
         said = f"Dampest air for {percent(share)} to dry in {night:g} h, {level}: {cells[-1][1]}."
@@ -189,7 +194,9 @@ def _damper(trial: Trial, study: TouchStudy, fit: CuringFit, share: float, temp:
         Picture(
             "dry-time-chart",
             drawn.dry_chart(chart, share, night, who),
-            f"For the wall: hours until {of} of a typical batch{who} are dry. Hatched: not tried.",
+            f"For the wall: hours until {of} of a typical batch{who}{held}, are dry. Hatched: not tried."
+            if held
+            else f"For the wall: hours until {of} of a typical batch are dry. Hatched: not tried.",
             f"Chart of hours until {of} are dry over room temperature and humidity.",
         ),
     ]
@@ -235,6 +242,7 @@ def _curves(done: Analysis, study: TouchStudy) -> Picture:
         alt = f"The brackets of {count(len(study.brackets), 'piece')}: {' '.join(_seen(study))}"
         return Picture("dry-brackets", figure, f"Lines: {looks}.", alt)
     told = f"Above, the share of pieces that is dry {air_words(fit, done.trial)}".rstrip()
+    told += ", the other factors averaged" if len(fit.terms) > 1 else ""
     alt = f"The share of dry pieces rising over the hours, for {listed(list(study.levels))}, and each piece's bracket."
     return Picture("dry-curves", figure, f"{told}. Below, {looks}.", alt)
 

@@ -253,7 +253,7 @@ def _cell(done: Analysis, effect: Effect) -> Cell:
 def picture(done: Analysis) -> Pieces:
     """How long every combination takes, or dry time over humidity where nothing was changed."""
     response = next(iter(about(done)), "")
-    fit, settings = done.fits.get(response), done.trial.settings
+    fit, settings = done.forecasting(response), done.trial.settings
     if isinstance(fit, CuringFit) and fit.air and not fit.terms:
         share, temp = max(settings.drying.shares), room_temp(fit, done.trial)
         figure, ends = over_humidity(fit, share, temp)

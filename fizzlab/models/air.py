@@ -93,9 +93,9 @@ def _within(values: ArrayLike, low: float, high: float, name: str, unit: str) ->
 def drying_windows(touch_checks: pd.DataFrame, weighings: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
     """From when (start) to when (end) the air of each batch counts: one window for all batches of a day.
 
-    It begins when the first batch of the day was made (made_at of `runs`) and ends, after the last was, by the
-    trial's middle drying time: that of a batch is until its first dry check, or its last check or weighing
-    where none was seen dry. A window that ended when the batch itself was dry would give a slower batch other
+    It begins when the first batch of the day was made (made_at of `runs`) and ends the trial's middle drying
+    time after the last was: that of a batch is until its first dry check, or its last check or weighing where
+    none was seen dry. A window that ended when the batch itself was dry would give a slower batch other
     air. Batches that were not looked at have no row.
     """
     runs = runs.set_index("run") if "run" in runs.columns else runs

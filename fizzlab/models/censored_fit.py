@@ -257,13 +257,14 @@ def own_mean_squares(found: ArrayFit, layers: Strata, x: Array, day: Ints) -> tu
 
     def mean_square(part: Array, df: float) -> float:
         seen = part.T @ off
-        return float(seen @ np.linalg.solve(part.T @ variance @ part, seen)) / df
+        return max(float(seen @ np.linalg.solve(part.T @ variance @ part, seen)) / df, 1e-4)
 
     scales = mean_square(which, layers.between_df), mean_square(inside, layers.within_df)
-    size = len(layers.weights)
+    size, days = len(layers.weights), (which / which.sum(axis=0)) @ which.T
+    stretch = scales[0] ** 0.5 * days + scales[1] ** 0.5 * (np.eye(len(days)) - days)
     whole, own = (
         np.linalg.cholesky(layers.weights @ v @ layers.weights.T)
-        for v in (variance, scales[0] * layers.between + scales[1] * layers.within)
+        for v in (variance, stretch @ variance @ stretch.T)
     )
     root = np.linalg.cholesky(found.covariance[:size, :size])
     turn = np.eye(size + 1)

@@ -127,8 +127,8 @@ def fit_curing_time(
         runs = runs.set_index("run")
     if room_log is not None and air != "none":
         seen = pieces["upper"].where(np.isfinite(pieces["upper"]), pieces["lower"])
-        ends = pieces.assign(hours=seen, dry=np.isfinite(pieces["upper"]))
-        runs = runs.join(drying_air(room_log, drying_windows(ends, ends.head(0), runs)))
+        checks = pieces.assign(hours=seen, dry=np.isfinite(pieces["upper"]))
+        runs = runs.join(drying_air(room_log, drying_windows(checks, checks.head(0), runs)))
     check_pieces(pieces, runs)
     batches, notes = runs[runs.index.isin(pieces["run"])], list[str]()
     if air != "none":

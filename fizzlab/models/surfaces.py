@@ -40,8 +40,8 @@ def bend(fit: ResponseFit | CuringFit) -> dict[str, float]:
         more = fit_curing_time(
             fit.brackets, terms, runs=runs, air="vpd" if fit.air else "none", conf_level=fit.conf_level
         )
-        row = more.coefficients.loc["bend"]
-        return {**row, "estimate": float(row["coef"]), "t": float(row["coef"] / row["se"])}
+        row = {str(name): float(value) for name, value in more.coefficients.loc["bend"].items()}
+        return {**row, "estimate": row["coef"], "t": row["coef"] / row["se"]}
     x = np.column_stack([fit.strata.x, -squares])
     refuse_inseparable(x, [*["the other effects"] * fit.strata.x.shape[1], "the bend"])
     _, fits = fit_one(x, None if fit.strata.day is None else fit.batches["day"], fit.y, fit.response)

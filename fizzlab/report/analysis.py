@@ -172,7 +172,8 @@ def _with_joint_effects(fit: FitResult) -> ResponseFit | CuringFit | None:
     """The same response with every joint effect of two factors, if enough is left to judge them by."""
     if isinstance(fit, CuringFit):
         both = with_joint_effects(fit)
-        return both if both is not None and (both.tests["df_den"] >= FEW_DF).all() else None
+        told = both is not None and (both.tests["df_den"][list(both.joint)] >= FEW_DF).all()
+        return both if told else None
     if not isinstance(fit, ResponseFit) or len(fit.terms) < 2 or any(":" in term for term in fit.basis.terms):
         return None
     try:

@@ -209,3 +209,29 @@ def test_batches_more_alike_than_chance():
     mean = found.coefficients.iloc[0]
     agrees("intercept and its standard error", mean[["coef", "se"]], [5.6656, 0.678388031], r, rel=1e-7)
     agrees("variances of pieces and batches", [found.sigma**2, found.tau**2], [13.8063096, 0], r, abs=1e-6)
+
+
+JOINT = Source(
+    "invented",
+    "R 4.2.2, lmerTest 3.1.3, anova(type = 3), Satterthwaite: the same 48 times, two factors",
+    "run for this check",
+    how="tests/published/r/touch.R",
+)
+
+
+@pytest.mark.parametrize(
+    ("days", "levels", "f_values", "df"),
+    [
+        (False, "pqr", [2.89131, 2.11271, 0.14688], 6.0),
+        (True, "pq", [3.33046, 0.57298, 1.02616], 4.0),
+    ],
+)
+def test_joint_effects_are_tested_as_by_lmertest(days, levels, f_values, df):
+    """Without days b changes from batch to batch; with them it is set by the day, so days judge it."""
+    b = np.resize(np.repeat(list(levels), 2 if days else 1), 12)
+    runs = pd.DataFrame({"a": list("xy") * 6, "b": b})
+    runs = runs.assign(day=np.repeat(range(6), 2)) if days else runs
+    result = fit_curing_time(known(0), "a * b", runs=runs.rename_axis("run"))
+    # printed to 6 digits; R's own search stops within 1e-4 of the top
+    agrees("F of a, b and both", result.tests["F"].to_numpy(), f_values, JOINT, rel=2e-3)
+    agrees("degrees of freedom", result.tests["df_den"].to_numpy(), [df] * 3, JOINT, rel=2e-3)

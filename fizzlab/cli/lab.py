@@ -7,21 +7,27 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from urllib.parse import quote
 
 import click
 
 from fizzlab.cli.saying import FOLDER
 
-#: Settings under which JupyterLab asks the network for nothing: no news, no look for a newer version.
+#: Settings under which JupyterLab asks the network for nothing, no news, no newer version, and runs for
+#: whoever asks, the administrator of a small computer or of a container too.
 SETTINGS = Path(__file__).resolve().parent / "templates" / "lab_config"
 
 
 @click.command(short_help="Open the notebooks in JupyterLab.")
 @click.argument("folder", type=click.Path(path_type=Path), default=Path("fizzlab-notebooks"))
 def lab(folder: Path) -> None:
-    """Open JupyterLab on a copy of the notebooks in FOLDER (fizzlab-notebooks)."""
+    """Open JupyterLab on a copy of the notebooks in FOLDER (fizzlab-notebooks).
+
+    The first, start.ipynb, lists the trials that lie beside FOLDER and opens what each needs.
+    """
     put_notebooks(folder)
-    sys.exit(_start(folder))
+    home = folder.resolve()
+    sys.exit(_start(home.parent, f"lab/tree/{quote(home.name)}/start.ipynb"))
 
 
 @click.command(short_help="Log at the bench: buttons in JupyterLab.")
@@ -32,7 +38,7 @@ def bench(folder: Path) -> None:
 
     for why in Logbook(folder).waiting():
         click.echo(f"Readings wait in the journal: {why}", err=True)
-    sys.exit(_start(folder, f"--LabApp.default_url=/doc/tree/{put_bench(folder).name}"))
+    sys.exit(_start(folder, f"doc/tree/{put_bench(folder).name}"))
 
 
 def put_notebooks(folder: Path) -> None:
@@ -47,23 +53,15 @@ def put_notebooks(folder: Path) -> None:
 
 def put_bench(folder: Path) -> Path:
     """Put the notebook of the bench into a trial folder, set to that folder, and return its path."""
-    import nbformat
-
     from fizzlab.trial import shipped
 
-    path = folder / "bench.ipynb"
-    if not path.exists():
-        notebook = nbformat.read(shipped.notebook("bench"), as_version=4)  # type: ignore[no-untyped-call]
-        for cell in notebook.cells:
-            if "parameters" in cell.metadata.get("tags", []):
-                cell.source = 'trial_folder = "."'
-        nbformat.write(notebook, path)  # type: ignore[no-untyped-call]
-    return path
+    return shipped.put_notebook("bench", folder / "bench.ipynb", folder)
 
 
-def _start(folder: Path, *options: str) -> int:
-    """Run JupyterLab on a folder until it is stopped; its exit code."""
-    return subprocess.call([sys.executable, "-m", "jupyterlab", *options, str(folder)], env=surroundings())
+def _start(folder: Path, page: str) -> int:
+    """Run JupyterLab on a folder until it is stopped, open at one page; its exit code."""
+    command = [sys.executable, "-m", "jupyterlab", f"--LabApp.default_url=/{page}", str(folder)]
+    return subprocess.call(command, env=surroundings())
 
 
 def surroundings() -> dict[str, str]:

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
-from scipy.optimize import brentq, least_squares
+from scipy.optimize import brentq, least_squares, leastsq
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.result import FitResult, Interval
@@ -225,19 +225,31 @@ class _Squares:
         again = [row for row, end in zip(rows, quick, strict=True) if end.fault not in (_SPENT, _NO_START)]
         return min([*quick, *(self.descend(row, "trf") for row in again)], key=lambda end: end.rss)
 
+    def first(self, starts: Sequence[Array]) -> _End:
+        """The first end without a fault, where starts lie close to it; `least` of all if each has one."""
+        for start in starts:
+            end = self.descend(np.clip(start, self.low, self.high), "lm")
+            if not end.fault:
+                return end
+        return self.least(starts)
+
     def descend(self, start: Array, method: Literal["lm", "trf"]) -> _End:
         """Go downhill from one start, and judge the end."""
         free = np.ones(len(start), bool)
         if not (np.isfinite(self.residuals(start)).all() and np.isfinite(self.slopes(start)).all()):
             return _End(start, free, fault=_NO_START)
-        found = least_squares(
-            self.residuals, start, self.slopes, method=method, x_scale="jac", max_nfev=self.evaluations,
-            bounds=(self.low, self.high) if method == "trf" else (-np.inf, np.inf),
-            ftol=1e-15, xtol=1e-15, gtol=1e-15,
-        )  # fmt: skip
-        theta = np.asarray(found.x, float)
+        if method == "lm":  # as `least_squares` does, but for wrapping that takes longer than the search
+            told: dict[str, Any] = {"ftol": 1e-15, "xtol": 1e-15, "gtol": 1e-15, "maxfev": self.evaluations}
+            theta, *_, status = leastsq(self.residuals, start, Dfun=self.slopes, full_output=True, **told)
+            spent = status == 5
+        else:
+            found = least_squares(
+                self.residuals, start, self.slopes, method=method, x_scale="jac", max_nfev=self.evaluations,
+                bounds=(self.low, self.high), ftol=1e-15, xtol=1e-15, gtol=1e-15,
+            )  # fmt: skip
+            theta, spent = np.asarray(found.x, float), found.status == 0
         inside = bool(((theta >= self.low) & (theta <= self.high)).all())
-        if found.status == 0 or not inside:
+        if spent or not inside:
             return _End(theta, free, fault=_SPENT if inside else _MOVING)
         if method == "trf":  # it ends beside a bound by rounding alone
             nearest = np.where(theta - self.low <= self.high - theta, self.low, self.high)
@@ -344,7 +356,7 @@ def outward(above: Callable[[float], float], estimate: float, step: float) -> fl
     try:
         for outer in (estimate + step * 2.0 ** np.arange(14)).tolist():
             if past(outer) >= 0:
-                return float(brentq(past, inner, outer, xtol=1e-8 * abs(step), rtol=1e-12))
+                return float(brentq(past, inner, outer, xtol=1e-6 * abs(step), rtol=1e-10))
             inner = outer
     except CannotAnswer:
         pass
@@ -395,7 +407,7 @@ def profile_interval(
             slopes=lambda p: np.vstack([plain.slopes(p), weight * gradient(p)]),
             size=max(plain.size, weight * abs(target)),
         )
-        end = pulled.least([seen[near], seen[near] + (target - near) * direction])
+        end = pulled.first([seen[near] + (target - near) * direction, seen[near]])
         rss = float(np.sum(plain.residuals(end.theta) ** 2))
         if end.fault or rss < fit.rss * (1 - 1e-6) - fit.sigma**2 * 1e-6:
             raise lost

@@ -90,10 +90,12 @@ class _Likelihood:
         z = self.sign[:, None] * shifted / rest
         log_chance = special.log_ndtr(z)
         summed = np.add.reduceat(log_chance, self.first, axis=0) + _LOG_WEIGHTS
-        by_batch = special.logsumexp(summed, axis=1)
-        weight = np.exp(summed - by_batch[:, None])[self.of]
+        most = summed.max(axis=1, keepdims=True)
+        terms = np.exp(summed - most)
+        total = terms.sum(axis=1, keepdims=True)
+        weight = (terms / total)[self.of]
         push = weight * np.exp(-0.5 * z**2 - _LOG_ROOT_2PI - log_chance) * self.sign[:, None]
-        value, by_eta = float(by_batch.sum()), push.sum(axis=1) / rest
+        value, by_eta = float((most + np.log(total)).sum()), push.sum(axis=1) / rest
         by_r = float((push * (_NODES / rest + shifted * r / rest**3)).sum())
         if self.penalised:
             penalty, slope = jeffreys(self.matrix, eta)
@@ -274,7 +276,7 @@ class DropFit(FitResult):
         def end(step: float) -> float:
             known: dict[float, _Maximum] = {}
             found = outward(lambda v: self.fall(rest, target, v, known) ** 0.5 - limit, estimate, step)
-            if np.isfinite(found) and self.fall(rest, target, found) ** 0.5 < limit - 1e-6:
+            if np.isfinite(found) and self.fall(rest, target, found) ** 0.5 < limit - 1e-4:
                 # the search had lost the higher maximum
                 found = outward(lambda v: self.fall(rest, target, v) ** 0.5 - limit, estimate, step)
             return found

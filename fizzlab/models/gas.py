@@ -197,14 +197,18 @@ class _Cup:
     step: float
     drift: bool = False
 
-    def fits(self, shapes: Sequence[Shape] = SHAPES, places: Sequence[Place] = ()) -> list[CurveFit]:
-        """Every curve that could be fitted and weighed, the best first."""
+    def fits(
+        self, shapes: Sequence[Shape] = SHAPES, places: Sequence[Place] = (), start: Array | None = None
+    ) -> list[CurveFit]:
+        """Every curve that could be fitted and weighed, the best first; from `start` alone where given."""
         found: list[CurveFit] = []
         refused: list[CannotAnswer] = []
         for shape in shapes:
             model = gas_model(shape, self.drift, places)
             try:  # a curve that does not fit at all can run away for ever
-                fit = fit_curve(model, self.seconds, self.mass, resolution=self.step, evaluations=100)
+                fit = fit_curve(
+                    model, self.seconds, self.mass, start=start, resolution=self.step, evaluations=100
+                )
                 if np.isinf(fit.aicc):
                     why = f"{len(self.mass)} readings are too few to weigh a {shape} curve."
                     raise CannotAnswer(why, "Read the scale ten times or more.")
@@ -378,7 +382,7 @@ def _places_of_jumps(cup: _Cup, fits: list[CurveFit]) -> list[Place]:
             ranked = _ranked(fit)
             for place in ranked[:2]:
                 with suppress(CannotAnswer):
-                    (with_it,) = cup.fits([_shape(fit)], [*places, place])
+                    (with_it,) = cup.fits([_shape(fit)], [*places, place], np.append(fit.values, 0.0))
                     left = max(with_it.rss / with_it.dof, cup.step**2 / 12, 1e-12)
                     p = float(stats.f.sf((fits[0].rss - with_it.rss) / left, 1, with_it.dof)) * len(ranked)
                     top, found = (p, [*places, place]) if p < top else (top, found)

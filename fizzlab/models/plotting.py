@@ -129,22 +129,23 @@ def axes_for(ax: Axes | None, height: float = 3.6) -> Axes:
 
 
 def plot_effects(fit: FitResult, ax: Axes | None = None) -> Axes:
-    """Draw each effect of a fit as a point with its interval, beside the line of no difference."""
-    axes = axes_for(ax, height=0.9 + 0.38 * max(len(fit.effects), 1))
-    names = [f"{effect.level} against {effect.control}" for effect in fit.effects]
-    for place, effect in enumerate(fit.effects):
-        colour = BLUE if effect.shown else SOFT
-        axes.plot([effect.conf_low, effect.conf_high], [place, place], color=colour)
-        axes.plot([effect.estimate], [place], "o", color=colour)
-    if fit.effects:
-        axes.axvline(fit.effects[0].null, color=INK, linewidth=0.8)
-        if all(effect.scale != "difference" and effect.conf_low > 0 for effect in fit.effects):
-            axes.set_xscale("log")
-            axes.xaxis.set_major_formatter("{x:g}")
-            axes.xaxis.set_minor_formatter("{x:g}")
-        axes.set_xlabel(f"{fit.response}: {fit.effects[0].scale}")
+    """Draw each row of a fit's table as a point with its interval, beside the line of no difference."""
+    rows = fit.table.to_dict("records")
+    axes = axes_for(ax, height=0.9 + 0.45 * max(len(rows), 1))
+    names = [f"{row['term']}\n{row['level']} against {row['control']}" for row in rows]
+    for place, row in enumerate(rows):
+        null = 0.0 if row["scale"] == "difference" else 1.0
+        colour = SOFT if row["conf_low"] <= null <= row["conf_high"] else BLUE
+        axes.plot([row["conf_low"], row["conf_high"]], [place, place], color=colour)
+        axes.plot([row["estimate"]], [place], "o", color=colour)
+        axes.axvline(null, color=INK, linewidth=0.8)
+    if all(row["scale"] != "difference" and row["conf_low"] > 0 for row in rows):
+        axes.set_xscale("log")
+        axes.xaxis.set_major_formatter("{x:g}")
+        axes.xaxis.set_minor_formatter("{x:g}")
+    axes.set_xlabel(f"{fit.response}: {rows[0]['scale']}" if rows else f"{fit.response}: nothing was changed")
     axes.set_yticks(range(len(names)), names)
-    axes.set_ylim(len(names) - 0.5, -0.5)
+    axes.set_ylim(max(len(names), 1) - 0.5, -0.5)
     return axes
 
 

@@ -143,8 +143,11 @@ class FitResult:
     def _repr_html_(self) -> str:
         head, notes = escape(self.heading), "".join(f"<li>{escape(note)}</li>" for note in self.notes)
         html: dict[str, Any] = {"index": False, "float_format": "{:.4g}".format, "border": 0}
-        table = self.table.to_html(**html) if len(self.table) else ""
-        return f"<p><b>{head}</b></p>{table}" + (f"<ul>{notes}</ul>" if notes else "")
+        caption = f'<caption style="text-align: left"><b>{head}</b></caption>'
+        table = self.table.to_html(**html).replace("<thead>", f"{caption}<thead>", 1)
+        return (table if len(self.table) else f"<p><b>{head}</b></p>") + (
+            f"<ul>{notes}</ul>" if notes else ""
+        )
 
     def predict(
         self,

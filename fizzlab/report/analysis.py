@@ -64,6 +64,14 @@ class Analysis:
         """The study that a response comes from; None where nothing of it was measured, or it failed."""
         return self.studies.get(_study_name(self.trial.settings.measures()[response]))
 
+    def fit(self, response: str) -> FitResult:
+        """The fit of a response; CannotAnswer where there is none, and why."""
+        if response not in self.fits:
+            measure = self.trial.settings.measure(response)
+            why = CannotAnswer(f"No {measure.label} was measured.", f"Fill in the table {measure.table}.")
+            raise self.reasons.get(response, why)
+        return self.fits[response]
+
     @property
     def effects(self) -> tuple[Effect, ...]:
         """What every factor did to every response, by response and then by factor."""

@@ -1,4 +1,4 @@
-"""The pieces of a report: how `show` shows them in a notebook, how `from_notebook` makes the page of them.
+"""The pieces of a report: how a notebook shows them, how `from_notebook` makes the page of them.
 
 Each piece shows itself as HTML, which is gathered again, so that the notebook is the only source of the page.
 """
@@ -26,6 +26,9 @@ PICTURE_KEY = "fizzlab"
 
 #: Where the front page ends, and what is folded begins.
 FRONT_END = '<hr class="front-end">'
+
+#: JupyterLab would put the text of a cell to the right.
+LEFT = 'style="text-align: left"'
 
 Bundle = tuple[dict[str, Any], dict[str, Any]]
 
@@ -101,10 +104,12 @@ class Grid(Piece):
     caption: str = ""
 
     def html(self) -> str:
-        head = "".join(f'<th scope="col">{escape(str(name))}</th>' for name in self.rows.columns)
-        rows = self.rows.astype(str).to_numpy()
-        body = "".join(f"<tr>{''.join(f'<td>{unbroken(cell)}</td>' for cell in row)}</tr>" for row in rows)
-        caption = f"<caption>{unbroken(self.caption)}</caption>" if self.caption else ""
+        head = "".join(f'<th scope="col" {LEFT}>{escape(str(name))}</th>' for name in self.rows)
+        rows = [
+            [f"<td {LEFT}>{unbroken(cell)}</td>" for cell in row] for row in self.rows.astype(str).to_numpy()
+        ]
+        body = "".join(f"<tr>{''.join(row)}</tr>" for row in rows)
+        caption = f"<caption {LEFT}>{unbroken(self.caption)}</caption>" if self.caption else ""
         table = f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
         return f'<div class="grid">{table}</div>'
 
@@ -130,8 +135,10 @@ class Picture(Piece):
 
     def __init__(self, name: str, figure: Figure, caption: str, alt: str) -> None:
         self.name, self.caption, self.alt = name, caption, alt
-        figure.draw_without_rendering()
-        figure.set_layout_engine(None)  # the layout is settled: no need to work it out again for each kind
+        engine = figure.get_layout_engine()
+        if engine is not None:  # settled once, not for each kind
+            engine.execute(figure)
+            figure.set_layout_engine(None)
         self.svg, self.png = _drawn(figure, "svg").decode(), _drawn(figure, "png")
         if "matplotlib.pyplot" in sys.modules:  # else the notebook would show it a second time
             sys.modules["matplotlib.pyplot"].close(figure)
@@ -156,13 +163,21 @@ def _drawn(figure: Figure, kind: str) -> bytes:
     return out.getvalue()
 
 
-def show(*pieces: object) -> None:
-    """Display pieces of a report one under the other; a plain text is Markdown, None shows nothing."""
-    from IPython.display import display
+class Part(list[object]):
+    """A section of a report, its pieces in reading order; at the end of a notebook's cell it shows itself."""
 
-    for piece in pieces:
-        if piece is not None:
-            display(Prose(piece) if isinstance(piece, str) else piece)  # type: ignore[no-untyped-call]
+    @property
+    def findings(self) -> pd.DataFrame:
+        """The numbers behind its sentences: topic, sentence, estimate, low, high, unit and so on."""
+        rows = [asdict(one) for each in self if isinstance(each, Findings) for one in each.findings]
+        return pd.DataFrame(rows)
+
+    def _ipython_display_(self) -> None:
+        from IPython.display import display
+
+        for piece in self:  # a plain text is Markdown, None shows nothing
+            if piece is not None:
+                display(Prose(piece) if isinstance(piece, str) else piece)  # type: ignore[no-untyped-call]
 
 
 def markdown(text: str) -> str:

@@ -19,7 +19,7 @@ from fizzlab.report import page
 from fizzlab.report import pdf as printing
 from fizzlab.report.deviations import deviations
 from fizzlab.trial import shipped
-from fizzlab.trial.folder import RECORDS, Trial, load, refuse_records
+from fizzlab.trial.folder import RECORDS, Trial, folder_there, load, refuse_records
 
 if TYPE_CHECKING:
     from jupyter_client.manager import AsyncKernelManager
@@ -148,14 +148,18 @@ def write_report(
         The PDF could not be printed; the record was kept without it.
     """
     refuse_records(folder)
-    trial = load(folder)
-    settings = trial.settings
-    inputs = records.fingerprints(trial.folder, trial.inputs)
-    signed = signed or records.Signature()
-    about = _about(trial, notebook, inputs, replace(signed, made_by=signed.made_by or settings.made_by))
+    folder_there(Path(folder))
     unprinted: list[str] = []
-    with records.making(trial.folder / RECORDS) as making:
-        executed = _run(trial, notebook, making, progress, kernels or Kernels())
+    with records.making(Path(folder) / RECORDS) as making:
+        kernels = kernels or Kernels()
+        with kernels.warm(making) as kernel:  # it loads its own while the tables are read
+            trial = load(folder)
+            settings = trial.settings
+            inputs = records.fingerprints(trial.folder, trial.inputs)
+            signed = signed or records.Signature()
+            signed = replace(signed, made_by=signed.made_by or settings.made_by)
+            about = _about(trial, notebook, inputs, signed)
+            executed = _run(trial, notebook, making, progress, kernels, kernel)
         for name in inputs:  # so that a later change of a table can be told row by row
             copy = making / records.INPUTS / records.kept_as(name)
             copy.parent.mkdir(parents=True, exist_ok=True)
@@ -201,35 +205,40 @@ def _about(trial: Trial, notebook: str, inputs: dict[str, str], signed: records.
     )
 
 
-def _run(trial: Trial, notebook: str, making: Path, progress: bool, kernels: Kernels) -> dict[str, Any]:
+def _run(
+    trial: Trial,
+    notebook: str,
+    making: Path,
+    progress: bool,
+    kernels: Kernels,
+    kernel: AsyncKernelManager,
+) -> dict[str, Any]:
     """Execute the notebook inside the record's folder, so that it can be run again from there."""
-    out, code = making / "report.ipynb", trial.settings.code
-    with kernels.warm(making) as kernel:
-        import papermill  # while the kernel loads its own
-        from nbclient.exceptions import DeadKernelError
-        from papermill.exceptions import PapermillExecutionError
+    import papermill
+    from nbclient.exceptions import DeadKernelError
+    from papermill.exceptions import PapermillExecutionError
 
-        try:
-            executed: dict[str, Any] = papermill.execute_notebook(
-                shipped.notebook(notebook),
-                out,
-                parameters={"trial_folder": os.path.relpath(trial.folder.resolve(), making.resolve())},
-                # no cwd: the kernel has its own, and papermill would move this whole process there
-                kernel_name="python3",
-                km=kernel,
-                progress_bar={"desc": code, "leave": False} if progress else False,
-                log_output=False,
-                store_widget_state=False,
-                autosave_cell_every=0,
-            )
-        except PapermillExecutionError as error:
-            expected = error.ename in ("CannotAnswer", "BadInput")
-            said = error.evalue if expected else f"{error.ename}: {error.evalue}"
-        except DeadKernelError:
-            kernels.refuse_if_stopped()
-            said = "the process that ran its notebook was ended from outside, often for want of memory."
-        else:
-            return executed
+    out, code = making / "report.ipynb", trial.settings.code
+    try:
+        executed: dict[str, Any] = papermill.execute_notebook(
+            shipped.notebook(notebook),
+            out,
+            parameters={"trial_folder": os.path.relpath(trial.folder.resolve(), making.resolve())},
+            # no cwd: the kernel has its own, and papermill would move this whole process there
+            kernel_name="python3",
+            km=kernel,
+            progress_bar={"desc": code, "leave": False} if progress else False,
+            log_output=False,
+            store_widget_state=False,
+            autosave_cell_every=0,
+        )
+        return executed
+    except PapermillExecutionError as error:
+        expected = error.ename in ("CannotAnswer", "BadInput")
+        said = error.evalue if expected else f"{error.ename}: {error.evalue}"
+    except DeadKernelError:
+        kernels.refuse_if_stopped()
+        said = "the process that ran its notebook was ended from outside, often for want of memory."
     kept = trial.folder / RECORDS / STOPPED / f"{code}-{dt.datetime.now():%Y%m%d-%H%M%S}.ipynb"
     kept.parent.mkdir(exist_ok=True)
     os.replace(out, kept)

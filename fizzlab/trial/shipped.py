@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import os
 from pathlib import Path
 
 _PACKAGE = Path(__file__).resolve().parent.parent
@@ -19,9 +21,22 @@ def notebook(name: str) -> Path:
     return path
 
 
+def put_notebook(name: str, path: Path, trial: Path) -> Path:
+    """Copy a notebook, set to a trial, and return its path; one that is there already stays as it is."""
+    if not path.exists():
+        path.parent.mkdir(parents=True, exist_ok=True)
+        read = json.loads(notebook(name).read_text(encoding="utf-8"))
+        for cell in read["cells"]:
+            if "parameters" in cell["metadata"].get("tags", []):
+                to = os.path.relpath(trial, path.parent).replace(os.sep, "/")
+                cell["source"] = [f"trial_folder: str = {to!r}  # the folder of the trial"]
+        path.write_text(json.dumps(read, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    return path
+
+
 def reports() -> list[Path]:
-    """The notebooks that a report can be made with: all but the bench, which waits for presses."""
-    return [path for path in notebooks() if path.stem != "bench"]
+    """The notebooks that a report can be made with: all but those that wait for presses."""
+    return [path for path in notebooks() if path.stem not in ("bench", "start")]
 
 
 def notebooks() -> list[Path]:

@@ -6,7 +6,6 @@ import hashlib
 import json
 import os
 import re
-import shutil
 import signal
 import subprocess
 import sys
@@ -101,24 +100,6 @@ def test_notebook_of_the_record_runs_again_from_there(demo_reports: dict[str, Pa
         kernel_name="python3",
     )
     assert not [cell for cell in again.cells if cell.metadata.get("papermill", {}).get("exception")]
-
-
-@pytest.mark.parametrize("path", shipped.notebooks(), ids=lambda path: path.stem)
-def test_notebooks_are_thin_and_stored_without_outputs(path: Path) -> None:
-    cells = nbformat.read(path, as_version=4).cells
-    code = [cell for cell in cells if cell.cell_type == "code"]
-    assert "parameters" in code[0].metadata.get("tags", [])
-    for cell in code:
-        assert cell.outputs == []
-        assert cell.execution_count is None
-        assert len(cell.source.splitlines()) <= 15
-
-
-@pytest.mark.slow
-def test_cure_notebook_makes_a_record_too(tmp_path: Path) -> None:
-    folder = shutil.copytree(shipped.demo("season"), tmp_path / "season")
-    page = write_report(folder, notebook="cure")
-    assert (page.parent / "figures" / "dry-time-chart.png").stat().st_size > 10_000
 
 
 @pytest.mark.slow

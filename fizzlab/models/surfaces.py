@@ -40,7 +40,7 @@ def bend(fit: ResponseFit | CuringFit) -> dict[str, float]:
         more = fit_curing_time(
             fit.brackets, terms, runs=runs, air="vpd" if fit.air else "none", conf_level=fit.conf_level
         )
-        row = {str(name): float(value) for name, value in more.coefficients.loc["bend"].items()}
+        row: dict[str, float] = more.coefficients.T.to_dict()["bend"]
         return {**row, "estimate": row["coef"], "t": row["coef"] / row["se"]}
     x = np.column_stack([fit.strata.x, -squares])
     refuse_inseparable(x, [*["the other effects"] * fit.strata.x.shape[1], "the bend"])

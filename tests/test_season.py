@@ -211,9 +211,10 @@ def test_a_line_is_what_the_fit_says() -> None:
     brackets, batches = looks(np.random.default_rng(13), 2.5, -0.7)
     fit = fit_curing_time(brackets, [COLOUR], runs=batches.rename_axis("run"))
     line = line_of("T", fit)
-    row = fit.predict({"vpd_kpa": line.at}).iloc[0]
+    standard = {**fit.typical, "vpd_kpa": line.at}
+    row = fit.predict(standard).iloc[0]
     assert line.level == pytest.approx(np.log(row["estimate"]))
-    reach = stats.t.ppf(0.975, fit.forecast_df) * np.sqrt(line.covariance[0, 0])
+    reach = stats.t.ppf(0.975, fit.df_of(fit.weights(standard))[0]) * np.sqrt(line.covariance[0, 0])
     assert line.level + reach == pytest.approx(np.log(row["conf_high"]))
     assert line.slope == pytest.approx(float(fit.coefficients["coef"]["log vpd_kpa"]))
     assert line.covariance[1, 1] == pytest.approx(float(fit.coefficients["se"]["log vpd_kpa"]) ** 2)

@@ -222,7 +222,8 @@ def line_of(name: str, fit: CuringFit) -> TrialLine:
     rows = np.column_stack([row, value - row @ found.beta])  # last, how the level moves with log sigma
     slope = None
     if fit.air:
-        rows = np.vstack([rows, np.append(fit.coefficients.index == f"log {VPD}", 0.0)])
+        further = fit.matrix(asked({VPD: at * np.e}, fit.typical))
+        rows = np.vstack([rows, np.append(further - row, 0.0)])
         slope = float(fit.coefficients["coef"][f"log {VPD}"])
     spread = float(np.sqrt(np.nansum(np.square([fit.sigma, fit.tau, fit.delta]))))
     covariance = rows @ found.covariance @ rows.T

@@ -169,7 +169,7 @@ class FitResult:
     def extrapolated(self, settings: pd.DataFrame) -> list[bool]:
         """Does each setting lie outside of what was tried: a level that was not made, an amount too far?"""
         outside = np.zeros(len(settings), dtype=bool)
-        for term in self.terms:
+        for term in (each for each in self.terms if each.name in settings):
             values, tried = settings[term.name], self.batches[term.name]
             if isinstance(term, Category):
                 outside |= ~values.astype(str).isin(set(tried.astype(str))).to_numpy()
@@ -219,14 +219,18 @@ def as_frame(new: pd.DataFrame | Mapping[str, object] | None) -> pd.DataFrame:
     return pd.DataFrame(new if listed else [dict(new)])
 
 
-def asked(new: pd.DataFrame | Mapping[str, object] | None, typical: Mapping[str, object]) -> pd.DataFrame:
-    """The conditions of a forecast as a table: what was asked, and `typical` for all that was not."""
+def asked(
+    new: pd.DataFrame | Mapping[str, object] | None,
+    typical: Mapping[str, object],
+    averaged: Sequence[str] = (),
+) -> pd.DataFrame:
+    """The conditions of a forecast: what was asked, and `typical` for all else but what is `averaged`."""
     table = as_frame(new)
     unknown = [str(name) for name in table.columns if name not in typical]
     if unknown:
         raise ValueError(f"no term is called {unknown[0]!r}; terms: {', '.join(typical)}")
-    held: dict[str, Any] = {name: value for name, value in typical.items() if name not in table}
-    return table.assign(**held)[list(typical)]
+    held: dict[str, Any] = {n: v for n, v in typical.items() if n not in table and n not in averaged}
+    return table.assign(**held)[[name for name in typical if name in table or name in held]]
 
 
 def rows_of(effects: Sequence[Effect]) -> pd.DataFrame:

@@ -13,7 +13,7 @@ from fizzlab.errors import CannotAnswer
 from fizzlab.models.basis import refuse_inseparable
 from fizzlab.models.censored import Failure, NotFitted
 from fizzlab.models.days import on_every_day
-from fizzlab.models.terms import Category, Term, model_matrix, need_columns, parts
+from fizzlab.models.terms import Array, Category, Term, model_matrix, need_columns, parts
 
 FEWEST_SPARE = 2  # residual degrees of freedom below which no interval is worth printing
 
@@ -68,11 +68,10 @@ def _one_side(pieces: pd.DataFrame, who: str, what: str) -> None:
 
 
 def check_terms(
-    pieces: pd.DataFrame, batches: pd.DataFrame, terms: Sequence[Term], matrix: pd.DataFrame
+    pieces: pd.DataFrame, batches: pd.DataFrame, terms: Sequence[Term], x: Array, columns: Sequence[str]
 ) -> None:
     """Refuse terms that changed together, too few batches, and levels all on one side."""
-    x = matrix.to_numpy(float)
-    refuse_inseparable(x, list(matrix.columns))
+    refuse_inseparable(x, columns)
     spare = len(x) - x.shape[1]
     if spare < FEWEST_SPARE:
         raise CannotAnswer(
@@ -95,12 +94,19 @@ def judged_by_days(
     """
     days, kept, said = batches["day"], list(terms), list[str]()
     while True:
-        matrix = model_matrix(batches, kept)
+        both = [each for each in joint if set(parts(each)) <= {term.name for term in kept}]
+        matrix = model_matrix(batches, kept, both)
         means = matrix.groupby(days).transform("mean") - matrix.mean()
         across = (means**2).sum() > 0.5 * ((matrix - matrix.mean()) ** 2).sum()
         across[[name for term in kept if on_every_day(batches, term) for name in term.columns()]] = False
-        if not across.any() or days.nunique() - 1 - across.sum() >= 1:
-            return kept, tuple(each for each in joint if set(parts(each)) <= {t.name for t in kept}), said
+        spare, airy = days.nunique() - 1 - across.sum(), any(term in air for term in kept)
+        if not across.any() or spare >= (FEWEST_SPARE if airy else 1):
+            return kept, tuple(both), said
+        if both:
+            raise CannotAnswer(
+                f"{days.nunique()} days are too few to judge joint effects of what changed from day to day.",
+                "Make batches on more days, or ask for main effects.",
+            )
         slow = [term for term in kept if across[term.columns()].any()]
         gone = [term for term in slow if term in air] or slow
         names = "the room's air" if gone[0] in air else " and ".join(term.name for term in gone)

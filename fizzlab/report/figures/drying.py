@@ -110,8 +110,8 @@ def band(axes: Axes, line: pd.DataFrame, colour: str, alpha: float) -> None:
     axes.fill_between(line[VPD], line["conf_low"], line["conf_high"], color=colour, alpha=alpha, lw=0)
 
 
-def over_air(fit: CuringFit, share: float) -> pd.DataFrame:
-    """Hours until a share is dry over room temperature and humidity, everything else typical: a full grid.
+def over_air(fit: CuringFit, share: float, each: Mapping[str, Any]) -> pd.DataFrame:
+    """Hours until a share is dry over room temperature and humidity, for one combination: a full grid.
 
     Columns temp_c, rh_pct, hours (infinite where the air takes up no water) and inside, which falls below 0
     where the air was not tried, and changes smoothly, for drawing.
@@ -123,7 +123,7 @@ def over_air(fit: CuringFit, share: float) -> pd.DataFrame:
     vpd = vapour_pressure_deficit(temp, rh)
     damp, dry = 10 * np.log(vpd / deficits[0]), 10 * np.log(deficits[1] / vpd)
     inside = np.minimum.reduce([temp - temps.min(), temps.max() - temp, damp, dry])
-    hours = fit.predict({VPD: vpd}, share=share)["estimate"]
+    hours = fit.predict(pd.DataFrame({VPD: vpd}).assign(**each), share=share)["estimate"]
     return pd.DataFrame({"temp_c": temp, "rh_pct": rh, "hours": hours, "inside": inside})
 
 

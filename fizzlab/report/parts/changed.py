@@ -203,7 +203,7 @@ def typical_values(done: Analysis, section: str | None = None) -> Pieces:
             more = {"batches": int(row["n_batches"]), "df": row.get("df")}
             said = f"{capital(label)}, {where}: {told}."
             findings.append(words.numbers_of(f"{topic}[{place}]", said, row, unit, **more))
-    told = "The typical batch with its 95 % interval, the other factors averaged (for dry times: at their control)"
+    told = "The typical batch with its 95 % interval, the other factors averaged"
     grid = Grid(words.wide(cells, "measure", "with"), told)
     return [Findings(findings, "silent"), grid] if cells else []
 
@@ -258,7 +258,7 @@ def _joint(done: Analysis, mine: Sequence[str]) -> Iterator[Told]:
     settings = done.trial.settings
     for response, plain in done.fits.items():
         fit = done.joint.get(response, plain)
-        if response not in mine or not isinstance(fit, ResponseFit):
+        if response not in mine or not isinstance(fit, ResponseFit | CuringFit):
             continue
         measure = settings.measure(response)
         for name, row in fit.tests.iterrows():
@@ -274,7 +274,7 @@ def _joint(done: Analysis, mine: Sequence[str]) -> Iterator[Told]:
             yield shown, Finding(topic, said, df=df, batches=fit.n_batches)
 
 
-def _apart(fit: ResponseFit, one: str, two: str, measure: Measure) -> str:
+def _apart(fit: ResponseFit | CuringFit, one: str, two: str, measure: Measure) -> str:
     """What the first factor does at each level of the second."""
     terms = {term.name: term for term in fit.terms}
     first, second = terms[one], terms[two]
@@ -282,7 +282,12 @@ def _apart(fit: ResponseFit, one: str, two: str, measure: Measure) -> str:
         return ""
     told = dict[str, list[str]]()
     for level in second.levels:
-        for row in compare(fit, one, at={two: level}).to_dict("records"):
+        rows: list[Mapping[Any, Any]] = []
+        if isinstance(fit, CuringFit):
+            rows = [vars(fit.compare(first, to, first.control, at={two: level})) for to in first.others]
+        else:
+            rows = [*compare(fit, one, at={two: level}).to_dict("records")]
+        for row in rows:
             cell = words.row_cell(row, fit.response, first, measure)
             told.setdefault(f"{row['level']} against {row['control']}", []).append(f"with {level}, {cell}")
     return "".join(f" {capital(change)}: {'; '.join(each)}." for change, each in told.items())
@@ -291,20 +296,24 @@ def _apart(fit: ResponseFit, one: str, two: str, measure: Measure) -> str:
 def _shape(done: Analysis, mine: Sequence[str]) -> Iterator[Told]:
     """Bends, best points and shares of a mixture."""
     for response, fit in done.fits.items():
-        if response not in mine or not isinstance(fit, ResponseFit) or not fit.effects:
+        if response not in mine or not isinstance(fit, ResponseFit | CuringFit) or not fit.effects:
             continue
         measure = done.trial.settings.measure(response)
+        if isinstance(
+            fit, CuringFit
+        ):  # bends of dry times stand among the joint effects, if any could be told
+            fit = done.joint.get(response, fit)
         amounts = {f.name for f in fit.terms if isinstance(f, Amount)}
         bends = {term.removesuffix("^2") for term in fit.basis.terms if term.endswith("^2")}
         with suppress(CannotAnswer):
-            if amounts and bends >= amounts:
+            if amounts and bends >= amounts and (fit is done.fits[response] or done.depends(response)):
                 yield _best(done, fit, measure)
             elif amounts and not bends:
                 yield _bend(bend(fit), fit, measure)
     yield from _mixtures(done, mine)
 
 
-def _bend(found: Mapping[str, float], fit: ResponseFit, measure: Measure) -> Told:
+def _bend(found: Mapping[str, float], fit: ResponseFit | CuringFit, measure: Measure) -> Told:
     """Whether the middle of the amounts lies where a straight line between their ends would put it."""
     row, unit, shown = _back(found, fit.log), "ratio" if fit.log else measure.unit, found["p_value"] < SHOWN_P
     told = [f"{(v - 1) * 100:+.0f} %" if fit.log else f"{words.signed(v)} {unit}" for v in row.values()]
@@ -316,7 +325,7 @@ def _bend(found: Mapping[str, float], fit: ResponseFit, measure: Measure) -> Tol
     return shown, words.numbers_of(f"bend.{fit.response}", said, row, unit, **more)
 
 
-def _best(done: Analysis, fit: ResponseFit, measure: Measure) -> Told:
+def _best(done: Analysis, fit: ResponseFit | CuringFit, measure: Measure) -> Told:
     """At which of the amounts tried a response is greatest or least, and between which that lies."""
     settings, terms, places = done.trial.settings, {term.name: term for term in fit.terms}, list[str]()
     asked = settings.responses.get(fit.response)

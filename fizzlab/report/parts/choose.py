@@ -124,7 +124,7 @@ def choosing(done: Analysis) -> Judgement | None:
             continue
         if done.depends(name):
             what = settings.measure(name).label
-            notes.append(f"In {what} one change depends on another, which is counted in.")
+            notes.append(f"In {what} one change depends on another, or bends, which is counted in.")
     if not fits:
         why = " ".join(str(reason) for reason in reasons.values())
         raise CannotAnswer(f"No response that trial.toml asks for can be judged. {why}", "Measure them.")
@@ -144,7 +144,7 @@ def _judge(
 
 def _fit(done: Analysis, name: str) -> FitResult:
     """The fit that a response is judged by."""
-    fit = done.joint[name] if done.depends(name) else done.fits.get(name)
+    fit = done.forecasting(name)
     if fit is None or not fit.terms:
         unmeasured = CannotAnswer("It was not measured.", "Measure it on each batch.")
         if not done.trial.settings.measure(name).table:

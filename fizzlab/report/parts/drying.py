@@ -13,7 +13,7 @@ from fizzlab.models.air import rh_for_deficit
 from fizzlab.models.curing import VPD, CuringFit, TouchStudy
 from fizzlab.models.plotting import drawn_apart
 from fizzlab.models.result import Interval
-from fizzlab.models.terms import level_name
+from fizzlab.models.terms import ALL, level_name
 from fizzlab.models.touch import SeenOrder
 from fizzlab.models.weighing import RESPONSE, WeighingStudy
 from fizzlab.report import phrases as words
@@ -40,9 +40,17 @@ SAFETY = (
 
 
 def dried(done: Analysis) -> CuringFit | None:
-    """The fit of dry times."""
-    fit = done.fits.get("dry_h")
+    """The fit of dry times, with joint effects where they were shown."""
+    fit = done.forecasting("dry_h")
     return fit if isinstance(fit, CuringFit) else None
+
+
+def ways(fit: CuringFit) -> dict[str, dict[str, Any]]:
+    """Every combination that was made, by how it is called: "gum and dye"."""
+    if not fit.terms:
+        return {ALL: {}}
+    rows = [{str(name): value for name, value in row.items()} for row in fit.made().to_dict("records")]
+    return {listed([level_name(t, row[t.name]) for t in fit.terms]): row for row in rows}
 
 
 def drying(done: Analysis) -> Pieces:
@@ -57,15 +65,13 @@ def drying(done: Analysis) -> Pieces:
     few = fit.forecast_df < FEW_DF  # else the table tells it of every combination
     told = ["These are too few batches to forecast when a new one will be dry."] * few
     pieces: Pieces = [
-        Notes(said, "answer")
-        if (said := [*told, *filter(None, [_in_damp_air(fit, study, trial)])])
-        else None,
+        Notes(said, "answer") if (said := [*told, *filter(None, [_in_damp_air(fit, trial)])]) else None,
         Findings(air_findings(fit), "plain", method=True) if fit.air else None,
-        Findings(_forecast(fit, study, shares[-1]), "silent"),
+        Findings(_forecast(fit, shares[-1]), "silent"),
         _curves(done, study),
         None if few else _combinations(fit, trial, shares),
     ]
-    return [*pieces, *_damper(trial, study, fit, shares[-1], temp)] if fit.air_matters else pieces
+    return [*pieces, *_damper(trial, fit, shares[-1], temp)] if fit.air_matters else pieces
 
 
 def room_temp(fit: CuringFit, trial: Trial) -> float:
@@ -88,12 +94,6 @@ def air_words(fit: CuringFit, trial: Trial) -> str:
     return f"in the air of the middle batch (about {temp:g} °C and {rh:.0f} % humidity)"
 
 
-def standard(fit: CuringFit) -> str:
-    """What a forecast holds, as it goes on after "pieces"."""
-    named = [level_name(t, fit.typical[t.name]) for t in fit.terms]
-    return f" with {listed(named)}" if named else ""
-
-
 def _wait(fit: CuringFit, new: Mapping[Any, Any], share: float) -> float:
     """Hours by which a share of the pieces is dry in 19 of 20 new batches."""
     return float(fit.predict(new, share=share, interval="prediction", conf_level=0.9)["conf_high"].iloc[0])
@@ -106,18 +106,18 @@ def waits(fit: CuringFit, new: Mapping[str, Any], share: float, trial: Trial) ->
     return f"{wait} {hours}: 19 of 20 batches are ready by then."
 
 
-def _forecast(fit: CuringFit, study: TouchStudy, share: float) -> list[Finding]:
-    """Two findings a level: when a typical batch is dry, and when a new one is."""
+def _forecast(fit: CuringFit, share: float) -> list[Finding]:
+    """Two findings a combination: when a typical batch is dry, and when a new one is."""
     found, kinds = list[Finding](), dict[str, Interval](forecast="confidence", allow="prediction")
-    for level, each in study.levels.items():
-        who = f" with {level}" if each else ""
+    for name, each in ways(fit).items():
+        who = f" with {name}" if each else ""
         for topic, kind in kinds.items():
             row = fit.predict(each, share=share, interval=kind).to_dict("records")[0]
             said = f"{percent(share)} of a typical batch{who} is dry after {words.estimate(row, 'h')}."
             if topic == "allow":
                 said = f"Wait {duration(_wait(fit, each, share))}{who}: 19 of 20 batches are ready by then."
             more = {"batches": fit.n_batches, "kind": kind}
-            found.append(words.numbers_of(f"dry_time.{topic}[{level}]", said, row, "h", **more))
+            found.append(words.numbers_of(f"dry_time.{topic}[{name}]", said, row, "h", **more))
     return found
 
 
@@ -130,23 +130,24 @@ def air_findings(fit: CuringFit, topic: str = "dry_time", lead: str = "") -> lis
     return found
 
 
-def damp(fit: CuringFit, trial: Trial, held: str = "") -> str:
-    """What damp air does, in hours at the ends of what was tried, to a recipe that is named where there are others."""
+def damp(fit: CuringFit, trial: Trial, each: Mapping[str, Any] | None = None, held: str = "") -> str:
+    """What damp air does, in hours at the ends of what was tried: to one recipe, or averaged over all ways."""
     temp, tried = room_temp(fit, trial), list(fit.tried(VPD))
     humid, dry = rh_for_deficit(np.array(tried), temp)
     share = max(trial.settings.drying.shares)  # as the picture has it
-    ends = [duration(hours) for hours in fit.predict({VPD: tried}, share=share)["estimate"]]
-    where = ", ".join(filter(None, (f"{temp:g} °C", held)))
+    rows = fit.predict(pd.DataFrame({VPD: tried}).assign(**(each or {})), share=share)
+    ends = [duration(hours) for hours in rows["estimate"]]
+    where = ", ".join(filter(None, (f"{temp:g} °C", held or ("all ways averaged" if fit.terms else ""))))
     told = f"{ends[1]} at {dry:.0f} % humidity, {ends[0]} at {humid:.0f} % ({where})"
     return f"Damp air slows drying: {told}." if np.isfinite(humid) else ""
 
 
-def _in_damp_air(fit: CuringFit, study: TouchStudy, trial: Trial) -> str:
+def _in_damp_air(fit: CuringFit, trial: Trial) -> str:
     """The same; where no factor was changed, the front page says it, so here how damp it may be."""
     if fit.terms or not fit.air_matters:
         return damp(fit, trial) if fit.air_matters else ""
     night, (least, most) = trial.settings.drying.night_hours, fit.tried(VPD)
-    sure = fit.air_needed(night, max(trial.settings.drying.shares), next(iter(study.levels.values())))[1]
+    sure = fit.air_needed(night, max(trial.settings.drying.shares), {})[1]
     rh = float(rh_for_deficit(sure, room_temp(fit, trial))) if least <= sure <= most else np.nan
     said = f"A night of {duration(night)} is enough for 19 of 20 batches up to {rh:.0f} % humidity."
     return said if np.isfinite(rh) else ""
@@ -154,22 +155,25 @@ def _in_damp_air(fit: CuringFit, study: TouchStudy, trial: Trial) -> str:
 
 def _combinations(fit: CuringFit, trial: Trial, shares: Sequence[float]) -> Grid:
     """Forecasts for every combination that was made."""
-    made, label = fit.made() if fit.terms else pd.DataFrame(index=[0]), trial.settings.label
-    cells = {label(t.name): [level_name(t, value) for value in made[t.name]] for t in fit.terms}
-    rows = fit.predict(made, share=shares[-1])
+    made, label = list(ways(fit).values()), trial.settings.label
+    cells = {label(t.name): [level_name(t, each[t.name]) for each in made] for t in fit.terms}
+    rows = fit.predict(pd.DataFrame(made), share=shares[-1])
     cells[f"{percent(shares[-1])} dry"] = [duration(hours) for hours in rows["estimate"]]
     cells["95 % interval"] = [words.inside(row) for row in rows.to_dict("records")]
-    cells["wait"] = [duration(_wait(fit, each, shares[-1])) for each in made.to_dict("records") or [{}]]
+    cells["wait"] = [duration(_wait(fit, each, shares[-1])) for each in made]
     if rows["extrapolated"].any():
         cells[""] = ["not tried" if beyond else "" for beyond in rows["extrapolated"]]
     told = f"Hours until dry {air_words(fit, trial)}; wait: 19 of 20 batches are {percent(shares[-1])} dry by then"
     return Grid(pd.DataFrame(cells), told)
 
 
-def _damper(trial: Trial, study: TouchStudy, fit: CuringFit, share: float, temp: float) -> Pieces:
+def _damper(trial: Trial, fit: CuringFit, share: float, temp: float) -> Pieces:
     """How damp the room may be for pieces to be ready after a night, and the chart for the wall."""
-    night, who, (least, most) = trial.settings.drying.night_hours, standard(fit), fit.tried(VPD)
-    found, cells, chart = list[Finding](), list[tuple[str, ...]](), drawn.over_air(fit, share)
+    night, made, (least, most) = trial.settings.drying.night_hours, ways(fit), fit.tried(VPD)
+    found, cells = list[Finding](), list[tuple[str, ...]]()
+    slowest = max(made, key=lambda name: float(fit.predict(made[name])["estimate"].iloc[0]))
+    who, held = (f" with {slowest}", ", the slowest way made") if fit.terms else ("", "")
+    chart = drawn.over_air(fit, share, made[slowest])
 
     def dampest(vpd_kpa: float) -> str:
         rh = float(rh_for_deficit(vpd_kpa, temp)) if np.isfinite(vpd_kpa) else np.nan
@@ -177,7 +181,7 @@ def _damper(trial: Trial, study: TouchStudy, fit: CuringFit, share: float, temp:
         more = " or more" if vpd_kpa <= least / 2 * 1.001 else ""
         return f"{rh:.0f} %{more}{tried}" if np.isfinite(rh) else "none near what was tried"
 
-    for level, each in study.levels.items():
+    for level, each in made.items():
         typical, sure = fit.air_needed(night, share, each)
         cells.append((level, dampest(typical), dampest(sure)))
         said = f"Dampest air for {percent(share)} to dry in {night:g} h, {level}: {cells[-1][1]}."
@@ -197,7 +201,9 @@ def _damper(trial: Trial, study: TouchStudy, fit: CuringFit, share: float, temp:
         Picture(
             "dry-time-chart",
             drawn.dry_chart(chart, share, night, who),
-            f"For the wall: hours until {of} of a typical batch{who} are dry. Hatched: not tried.",
+            f"For the wall: hours until {of} of a typical batch{who}{held}, are dry. Hatched: not tried."
+            if held
+            else f"For the wall: hours until {of} of a typical batch are dry. Hatched: not tried.",
             f"Chart of hours until {of} are dry over room temperature and humidity.",
         ),
     ]
@@ -244,6 +250,7 @@ def _curves(done: Analysis, study: TouchStudy) -> Picture:
         alt = f"The brackets of {count(len(study.brackets), 'piece')}: {' '.join(_seen(study))}"
         return Picture("dry-brackets", figure, f"Lines: {looks}.", alt)
     told = f"Above, the share of pieces that is dry {air_words(fit, done.trial)}".rstrip()
+    told += ", the other factors averaged" if len(fit.terms) > 1 else ""
     alt = (
         f"The share of dry pieces rising over the hours, for {listed(list(named))}, and each piece's bracket."
     )

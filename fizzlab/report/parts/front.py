@@ -220,7 +220,8 @@ def _damp(fit: CuringFit, done: Analysis) -> str:
     if not fit.air_matters or not fit.air:
         return "Can't tell yet how the room's air changes drying." if fit.air else ""
     held = Voice(fit.terms, done.trial.settings, {}, fit.n_batches).name(fit.typical)
-    return damp(fit, done.trial, held)
+    each = {term.name: fit.typical[term.name] for term in fit.terms}
+    return damp(fit, done.trial, each, held)
 
 
 # --- at a glance ------------------------------------------------------------------------------
@@ -267,7 +268,7 @@ def picture(done: Analysis) -> Pieces:
     """How long every combination takes, or dry time over humidity where nothing was changed."""
     if of_repeats(done):
         return every_reading(done)
-    fit, settings = done.fits.get(pictured(done)), done.trial.settings
+    fit, settings = done.forecasting(pictured(done)), done.trial.settings
     if isinstance(fit, CuringFit) and fit.air and not fit.terms:
         share, temp = max(settings.drying.shares), room_temp(fit, done.trial)
         figure, ends = over_humidity(fit, share, temp)

@@ -161,7 +161,7 @@ def test_a_joint_effect_that_is_shown_is_used_in_forecasts(make_trial: MakeTrial
     assert done.depends("dry_h")
     ends = [done.forecasting("dry_h").predict({"colour": "dye", "binder_g": g}) for g in (0.6, 1.2)]
     assert float(ends[1]["estimate"].iloc[0] / ends[0]["estimate"].iloc[0]) > 1.8
-    told = [f.sentence for piece in sections.what_changed(done) for f in getattr(piece, "findings", ())]
+    told = [f.sentence for piece in sections.drying(done) for f in getattr(piece, "findings", ())]
     assert any("depends on" in each for each in told)
 
 

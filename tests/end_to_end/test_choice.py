@@ -108,8 +108,8 @@ def test_the_answer_in_words(cores: Analysis) -> None:
     said = keep_sentence(chosen_of(cores))
     assert said.startswith("Keep emulsifier + pearl for now: nearly every new batch keeps every limit")
     assert lines_of(pieces)[:3] == [
-        "It is the best with a chance of 72 %. "
-        "Gum + pearl (17 %) or emulsifier + lake (9 %) could also be best.",
+        "It is the best with a chance of 78 %. "
+        "Gum + pearl (14 %) or emulsifier + lake (6 %) could also be best.",
         "Dry time of 95 % of the pieces at most 8 h and foam after a minute at least 10 mm rule out none.",
         "Tumble loss at most 4 % rules out gum + lake.",
     ]

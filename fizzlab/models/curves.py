@@ -343,10 +343,11 @@ def fit_curve(
     )
 
 
-def outward(above: Callable[[float], float], estimate: float, step: float) -> float:
+def outward(above: Callable[[float], float], estimate: float, step: float, near: float = 1e-6) -> float:
     """Where a profile comes above nought, that is below it at the estimate: one end of an interval.
 
-    Looked for in doubled steps; infinite where it never does, or cannot be followed so far.
+    Looked for in doubled steps, and then to `near` of a step; infinite where it never does, or cannot be
+    followed so far.
     """
 
     def past(at: float) -> float:
@@ -356,7 +357,7 @@ def outward(above: Callable[[float], float], estimate: float, step: float) -> fl
     try:
         for outer in (estimate + step * 2.0 ** np.arange(14)).tolist():
             if past(outer) >= 0:
-                return float(brentq(past, inner, outer, xtol=1e-6 * abs(step), rtol=1e-10))
+                return float(brentq(past, inner, outer, xtol=near * abs(step), rtol=1e-10))
             inner = outer
     except CannotAnswer:
         pass

@@ -334,7 +334,8 @@ class DropFit(FitResult):
     def fall(self, rest: Array, target: float, v: float, known: dict[float, _Maximum] | None = None) -> float:
         """Twice what log likelihood loses with ``(rest + v * height) @ coefficients`` held at `target`.
 
-        Begun near the nearest of the maxima that are `known` by v, and added to them.
+        Begun near the nearest of the maxima that are `known` by v, or near that of all, and added to them;
+        from scratch without `known`.
         """
         weights = rest.copy()
         weights[1] += v
@@ -342,7 +343,12 @@ class DropFit(FitResult):
         others = np.delete(np.arange(len(rest)), given)
         column = self.likelihood.matrix[:, given] / weights[given]
         design = self.likelihood.matrix[:, others] - np.outer(column, weights[others])
-        near = known[min(known, key=lambda at: abs(at - v))] if known else None
+        near = None
+        if known:
+            near = known[min(known, key=lambda at: abs(at - v))]
+        elif known is not None:
+            bare = np.delete(np.delete(self.best.inverse, given, 0), given, 1)
+            near = replace(self.best, free=self.best.free[others], inverse=bare)
         found = (known or {}).get(v) or self.likelihood.maximum(design, column * target, near)
         if known is not None:
             known[v] = found
@@ -358,10 +364,10 @@ class DropFit(FitResult):
 
         def end(step: float) -> float:
             known: dict[float, _Maximum] = {}
-            found = outward(lambda v: self.fall(rest, target, v, known) ** 0.5 - limit, estimate, step)
-            if np.isfinite(found) and self.fall(rest, target, found) ** 0.5 < limit - 1e-4:
+            found = outward(lambda v: self.fall(rest, target, v, known) ** 0.5 - limit, estimate, step, 1e-4)
+            if np.isfinite(found) and self.fall(rest, target, found) ** 0.5 < limit - 1e-3:
                 # the search had lost the higher maximum
-                found = outward(lambda v: self.fall(rest, target, v) ** 0.5 - limit, estimate, step)
+                found = outward(lambda v: self.fall(rest, target, v) ** 0.5 - limit, estimate, step, 1e-4)
             return found
 
         # two fifths of the spread are of the order of a standard error or two

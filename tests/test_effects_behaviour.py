@@ -317,6 +317,7 @@ def test_sameness_is_two_one_sided_tests(seed: int, margin: float, log: bool) ->
     assert effect.same == (max(stats.t.sf(t, effect.df) for t in ts) < 0.05)
 
 
+@pytest.mark.slow
 def test_sameness_by_days_lies_within_the_margin_too() -> None:
     """On the plain scale, in a split plot with lost batches, with and without a negative component."""
     rng = np.random.default_rng(31)

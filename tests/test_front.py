@@ -137,13 +137,14 @@ def test_a_part_ends_with_how_it_was_worked_out() -> None:
 
 def test_every_part_has_every_factor(cores: Analysis) -> None:
     for part in (parts.drying, parts.crumble, parts.fizz, parts.others):
-        grid = next(piece for piece in part(cores) if isinstance(piece, Grid))
+        pieces = part(cores)
+        grid = next(piece for piece in pieces if isinstance(piece, Grid))
         assert list(grid.rows["change (95 % interval)"]) == [
             "Gum against emulsifier",
             "Dye against pearl",
             "Lake against pearl",
         ]
-        picture = next(piece for piece in part(cores) if isinstance(piece, Picture))
+        picture = next(piece for piece in pieces if isinstance(piece, Picture))
         assert picture.name.startswith("changed-")
 
 

@@ -397,6 +397,7 @@ def test_wrong_calls_are_errors_of_the_caller():
     st.sampled_from([0.01, 0.1, 0.4]),
     st.sampled_from([(4.0, 8.0, 12.0, 24.0), (12.0, 16.0), tuple(COARSE)]),
 )
+@pytest.mark.slow
 def test_any_trial_ends_in_finite_numbers_or_in_a_reason(seed, tau, sigma, looks):
     found, table = simulate(seed, looks=np.array(looks), tau=tau, sigma=sigma)
     try:

@@ -197,7 +197,7 @@ def test_losses_below_the_scale_are_told_not_called_nought(make_trial: MakeTrial
 
 def test_a_factor_that_did_not_change_among_the_dropped_is_named(make_trial: MakeTrial) -> None:
     drops = "run,piece,height_cm,broke\n" + "".join(
-        f"R{i},{piece},{height},{'yes' if height > 35 + i % 4 * 10 else 'no'}\n"
+        f"R{i},{piece},{height},{'yes' if height > 35 + (i * 7 + piece * 11) % 25 else 'no'}\n"
         for i in range(1, 12, 2)
         for piece, height in enumerate((30, 40, 50, 60))
     )
@@ -341,7 +341,7 @@ def test_settings_that_cannot_be(make_trial: MakeTrial, text: str, says: str) ->
 
 def test_settings_reach_the_fits(make_trial: MakeTrial) -> None:
     drops = "run,piece,height_cm,broke\n" + "".join(
-        f"R{i},{piece},{height},{'yes' if height > 35 + i % 4 * 10 else 'no'}\n"
+        f"R{i},{piece},{height},{'yes' if height > 35 + (i * 7 + piece * 11) % 25 else 'no'}\n"
         for i in range(12)
         for piece, height in enumerate((30, 40, 50, 60))
     )

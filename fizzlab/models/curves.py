@@ -346,11 +346,15 @@ def fit_curve(
 def outward(above: Callable[[float], float], estimate: float, step: float) -> float:
     """Where a profile comes above nought, that is below it at the estimate: one end of an interval.
 
-    Looked for in doubled steps; infinite where it never does, or cannot be followed so far.
+    Looked for in doubled steps; infinite where it never does, or cannot be followed so far. A profile begun
+    near other maxima may say otherwise of the same place when asked again, so that each is asked once.
     """
+    known = {estimate: -1.0}
 
     def past(at: float) -> float:
-        return -1.0 if at == estimate else above(at)
+        if at not in known:
+            known[at] = above(at)
+        return known[at]
 
     inner = estimate
     try:

@@ -52,6 +52,7 @@ _SETTINGS: Any = {
     "lines.linewidth": 1.8,
     "hatch.linewidth": 0.6,
     "svg.fonttype": "path",
+    "text.usetex": False,
     "svg.hashsalt": "fizzlab",
     "figure.constrained_layout.use": True,
 }

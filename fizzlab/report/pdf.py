@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import os
 import re
 import shutil
@@ -11,9 +12,11 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Mapping
+from html import unescape
 from pathlib import Path
 from typing import Any, Literal
 
+from fizzlab import records
 from fizzlab.errors import FizzlabError
 
 Paper = Literal["a4", "letter"]
@@ -46,6 +49,18 @@ _ALONE = [
     *("--no-first-run", "--no-default-browser-check", "--no-pdf-header-footer"),
     "--generate-pdf-document-outline",
 ]
+
+
+#: What a page may load while it is printed: nothing but what stands in it; no script runs.
+_CLOSED = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
+
+#: What would lead away from the page without a script.
+_LEADS_AWAY = re.compile(r"http-equiv\s*=\s*[\"']?\s*refresh", re.IGNORECASE)
+
+BARE = (
+    "Printed without the browser's sandbox, which does not work for this user (an administrator, or inside a "
+    "container). Print only pages that you made, or as another user."
+)
 
 
 class NotPrinted(FizzlabError):
@@ -108,6 +123,9 @@ def print_pdf(
                 text = text.replace("<html ", '<html class="whole" ', 1).replace(
                     "<details>", "<details open>"
                 )
+            if _LEADS_AWAY.search(unescape(text)):
+                raise NotPrinted(f"{html} would lead to another page while it is printed: not printed.")
+            text = f'<!doctype html><meta http-equiv="Content-Security-Policy" content="{_CLOSED}">{text}'
             head, end, body = text.partition("</head>")
             size = f"<style>@page {{ size: {paper} }}</style>"
             page = f"{head}{size}{end}{body}" if end else f"{size}{head}"
@@ -124,7 +142,8 @@ def print_page(page: Path, to: Path | None = None, *, paper: Paper = "a4", whole
     """Print a record's folder or a page that stands alone, and return the PDF; change nothing that is there.
 
     Where `to` is left out, the PDF lies beside the page or the record's folder, and is called as it is.
-    NotPrinted: there is no such page, the PDF's place is taken or inside a record, or printing failed.
+    NotPrinted: there is no such page, its record was altered, the PDF's place is taken or inside a record, or
+    printing failed.
     """
     html = page / "report.html" if page.is_dir() else page
     if not html.is_file():
@@ -134,6 +153,9 @@ def print_page(page: Path, to: Path | None = None, *, paper: Paper = "a4", whole
     pdf = to or (beside.parent / f"{beside.name if beside.is_dir() else beside.stem}.pdf")
     if any(map(_is_record, pdf.resolve().parents)):
         raise NotPrinted("A record is never changed. Name another place for the PDF with --to.")
+    altered = records.altered(beside) if _is_record(beside) else []
+    if altered:
+        raise NotPrinted("\n".join([*altered, "Not printed: see fizzlab records verify."]))
     if pdf.exists():
         raise NotPrinted(f"{pdf} is there already. Name another place for the PDF with --to.")
     print_pdf(html, pdf, paper=paper, whole=whole)
@@ -145,14 +167,16 @@ def _is_record(folder: Path) -> bool:
 
 
 def _run(browser: Path, room: Path, timeout_s: float) -> None:
-    """Let the browser print; where its sandbox cannot work at all, print this one page of ours without it."""
-    root = hasattr(os, "geteuid") and os.geteuid() == 0
-    said = _run_once(browser, room, ["--no-sandbox"] if root else [], timeout_s)
-    if said is not None and not root and "sandbox" in said.casefold():
-        said = _run_once(browser, room, ["--no-sandbox"], timeout_s)
+    """Let the browser print; where its sandbox cannot work at all, print without it, and say so."""
+    bare = hasattr(os, "geteuid") and os.geteuid() == 0  # then Chromium refuses to start with it
+    said = _run_once(browser, room, ["--no-sandbox"] if bare else [], timeout_s)
+    if said is not None and not bare and "sandbox" in said.casefold():
+        bare, said = True, _run_once(browser, room, ["--no-sandbox"], timeout_s)
     if said is not None:
         last = said.strip().splitlines() or ["it did not say why"]
         raise NotPrinted(f"{browser} printed nothing: {last[-1].strip()[:200].rstrip('.')}.")
+    if bare:
+        logging.getLogger("fizzlab").warning(BARE)
 
 
 def _run_once(browser: Path, room: Path, extra: list[str], timeout_s: float) -> str | None:

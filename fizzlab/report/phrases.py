@@ -89,10 +89,10 @@ def estimate(row: Mapping[Any, Any], unit: str) -> str:
 
 
 def numbers_of(topic: str, said: str, row: Mapping[Any, Any], unit: str, **more: Any) -> Finding:
-    """A finding from a row with an interval; an end that is open has no number."""
-    low, high = (float(row[end]) if isfinite(row[end]) else None for end in ("conf_low", "conf_high"))
-    beyond = bool(row.get("extrapolated", False))
-    return Finding(topic, said, float(row["estimate"]), low, high, unit, beyond_tried=beyond, **more)
+    """A finding from a row with an interval; what is open, or never comes, has no number."""
+    ends = ("estimate", "conf_low", "conf_high")
+    numbers = [float(row[end]) if isfinite(row[end]) else None for end in ends]
+    return Finding(topic, said, *numbers, unit, beyond_tried=bool(row.get("extrapolated", False)), **more)
 
 
 def spoken(text: str, settings: TrialSettings) -> str:

@@ -116,6 +116,9 @@ CHECKS = (
           "{who} was dry at {early_h} ({early}) and not dry at {late_h} ({late}).",
           "If the wrong piece was touched, leave {early} out; if it grew damp again, leave the later {these} "
           "out (a reason in the column leave_out)."),
+    Check("touch_checks", "dry", lambda rows: rows[rows["dry"].astype(bool) & (rows["hours"] <= 0)],
+          "{who} was dry at 0 h, the moment it was made.",
+          "Correct the hours or dry, or leave the row out (a reason in the column leave_out)."),
     Check("weighings", "mass_g", _gaining,
           "{who} weighs more than at its first weighing ({first} g).",
           "Check the figure; pieces lose mass as they dry.", "doubt"),

@@ -24,7 +24,7 @@ from fizzlab.report.analysis import SHOWN_P, Analysis, at_levels, by_levels
 from fizzlab.report.figures.panels import Panel, factor_panels
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.crumble import Levels, more_levels
-from fizzlab.report.parts.general import Pieces, caution, is_blend
+from fizzlab.report.parts.general import Pieces, caution, is_blend, standing
 from fizzlab.report.phrases import capital, listed, number
 
 #: From so many comparisons on, chance is likelier than 1 in 3 to show one.
@@ -43,6 +43,7 @@ TOPICS = {
 Told = tuple[bool, Finding]
 
 
+@standing
 def what_changed(done: Analysis) -> Pieces:
     """What each factor was shown to do: sentences and a picture a factor."""
     settings = done.trial.settings
@@ -135,6 +136,7 @@ def _not_compared(done: Analysis) -> Iterator[str]:
             yield f"{capital(settings.measure(name).label)}{by} is not compared. {reason}"
 
 
+@standing
 def typical_values(done: Analysis) -> Pieces:
     """What the typical batch gives at each level of each factor: one table of every measure."""
     settings, findings, cells = done.trial.settings, list[Finding](), dict[str, dict[str, str]]()
@@ -161,6 +163,7 @@ def typical_values(done: Analysis) -> Pieces:
     return ["### Typical values", Findings(findings, "silent"), grid] if cells else []
 
 
+@standing
 def in_detail(done: Analysis) -> Pieces:
     """All pairs, joint effects, bends and best points, odd batches."""
     settings = done.trial.settings
@@ -320,6 +323,7 @@ def _mixtures(done: Analysis) -> Iterator[Told]:
                 break
 
 
+@standing
 def worked_out(done: Analysis) -> Pieces:
     """What each fit rests on, how it was fitted, and how much pieces, batches and days differ by chance."""
     rows, reasons = list[dict[str, str]](), list[str]()

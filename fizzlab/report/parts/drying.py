@@ -20,7 +20,7 @@ from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures import drying as drawn
 from fizzlab.report.page import Finding, Findings, Grid, Picture
-from fizzlab.report.parts.general import Pieces, caution
+from fizzlab.report.parts.general import Pieces, caution, standing
 from fizzlab.report.phrases import capital, count, duration, listed, number, percent
 from fizzlab.trial.folder import Trial
 
@@ -47,6 +47,7 @@ def dried(done: Analysis) -> CuringFit | None:
     return fit if isinstance(fit, CuringFit) else None
 
 
+@standing
 def drying(done: Analysis) -> Pieces:
     """When pieces are dry: the forecast, the figures, every combination, humidity, the chart for the wall."""
     trial, study, fit = done.trial, done.study("dry_h"), dried(done)
@@ -288,6 +289,7 @@ def cautions(done: Analysis) -> list[str]:
     return lines
 
 
+@standing
 def by_weight(done: Analysis) -> Pieces:
     """Dry times by weight: the range, the air's effect, the curves, the pieces."""
     study, trial = done.study(RESPONSE), done.trial

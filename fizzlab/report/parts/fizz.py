@@ -18,7 +18,7 @@ from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis, theory_spans
 from fizzlab.report.figures.pieces import gas_curves
 from fizzlab.report.page import Finding, Findings, Grid, Picture
-from fizzlab.report.parts.general import Pieces, caution
+from fizzlab.report.parts.general import Pieces, caution, standing
 from fizzlab.report.phrases import amount, between, capital, count, listed, number, percent
 
 #: What the topics of the findings of a response begin with.
@@ -40,6 +40,7 @@ JUMPS = {
 }
 
 
+@standing
 def fizz(done: Analysis) -> Pieces:
     """Fizz in full, but for what "What changed" and the typical values tell of it."""
     study = done.study("fizz_s")

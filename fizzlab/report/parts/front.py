@@ -11,7 +11,7 @@ from html import escape
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import CannotAnswer
+from fizzlab.errors import CannotAnswer, Unforeseen
 from fizzlab.models.air import rh_for_deficit
 from fizzlab.models.curing import VPD, CuringFit
 from fizzlab.models.result import Effect, FitResult
@@ -19,11 +19,11 @@ from fizzlab.models.terms import level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures.front import combinations, over_humidity
-from fizzlab.report.page import FRONT_END, Notes, Picture, Piece, unbroken
+from fizzlab.report.page import FAILED, FRONT_END, Finding, Findings, Notes, Picture, Piece, unbroken
 from fizzlab.report.parts.choose import Voice, choosing, keep_sentence
 from fizzlab.report.parts.confirm import came_out
 from fizzlab.report.parts.drying import SAFETY, air_words, cautions, dried, next_steps, room_temp, waits
-from fizzlab.report.parts.general import Pieces, opening
+from fizzlab.report.parts.general import Pieces, opening, standing
 from fizzlab.report.phrases import capital, percent, spoken
 
 #: An effect that is not shown leans one way where chance alone would show as much in fewer trials than this.
@@ -99,6 +99,7 @@ class Foot(Piece):
         return f'<div class="two">{both}</div>{FRONT_END}'
 
 
+@standing
 def front(done: Analysis) -> Pieces:
     """The front page of a report."""
     pieces: Pieces = [*opening(done.trial), Verdict(verdict(done))]
@@ -328,11 +329,19 @@ def foot(done: Analysis) -> Foot:
     return Foot(kept[False], [*kept[True], SAFETY[0]])
 
 
+@standing
 def more(done: Analysis) -> Pieces:
     """What else there is to do and to mind."""
     shown, (steps, minded) = foot(done), _steps_and_cautions(done)
     lines = [line for line in [*steps, *minded] if line not in (*shown.steps, *shown.cautions)]
-    return ["## Also to mind", Notes([*lines, *SAFETY[1:]], "caution")]
+    return ["## Also to mind", mistakes(done), Notes([*lines, *SAFETY[1:]], "caution")]
+
+
+def mistakes(done: Analysis) -> Findings | None:
+    """What of the readings could not be worked out for a mistake of ours; the record says so."""
+    lost = {name: why for name, why in done.reasons.items() if isinstance(why, Unforeseen)}
+    told = [Finding(FAILED + name, str(why)) for name, why in lost.items()]
+    return Findings(told, "caution") if told else None
 
 
 def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:

@@ -21,7 +21,7 @@ from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures.drying import drift_days, season_lines
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.drying import AIR_STEPS, dried
-from fizzlab.report.parts.general import Pieces, caution
+from fizzlab.report.parts.general import Pieces, caution, standing
 from fizzlab.report.phrases import capital, count, duration, listed, number, percent
 from fizzlab.trial.folder import Exclusion, Trial
 
@@ -99,6 +99,7 @@ def _fit(each: Trial, done: Analysis) -> CuringFit:
     return fit
 
 
+@standing
 def season(done: Analysis) -> Pieces:
     """The pooled forecast and the chart of the days; nothing where trial.toml names no earlier trials."""
     trial = done.trial

@@ -110,11 +110,11 @@ def hours_up(axes: Axes, low: float, high: float) -> None:
 
 def thinned(ticks: list[float], most: int = 10) -> list[float]:
     """At most so many ticks, evenly, the first kept."""
-    return ticks[:: 1 + (len(ticks) - 1) // most]
+    return ticks[:: 1 + max(len(ticks) - 1, 0) // most]
 
 
 def _ticks(low: float, high: float) -> list[float]:
-    ticks = [0.25, 0.5, 1, 2, 3, 4, 6, 8, 12, 18, 24, 36, 48, 72, 96, 144, 240, 480]
+    ticks = [0.01, 0.02, 0.05, 0.1, 0.25, 0.5, 1, 2, 3, 4, 6, 8, 12, 18, 24, 36, 48, 72, 96, 144, 240, 480]
     return [tick for tick in ticks if low <= tick <= high]
 
 

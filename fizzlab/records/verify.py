@@ -90,7 +90,7 @@ def _known(ledger: Ledger, known: str) -> Iterator[str]:
 
 
 def altered(record: Path) -> list[str]:
-    """What does not agree of one record: with its line of the ledger, or with its own where none is beside it."""
+    """What of one record does not agree with its line of the ledger, or where none is there with its own."""
     home, own = record.resolve().parent, own_entry(record)
     ledger = read_ledger(home)
     if any(entry.record == record.resolve().name for entry in ledger.reports()):

@@ -18,6 +18,8 @@ from typing import Any, Literal
 
 from fizzlab import records
 from fizzlab.errors import FizzlabError
+from fizzlab.records.ledger import LEDGER
+from fizzlab.records.store import ENTRY
 
 Paper = Literal["a4", "letter"]
 
@@ -70,11 +72,11 @@ class NotPrinted(FizzlabError):
 def find_browser(environment: Mapping[str, str] | None = None, system: str = sys.platform) -> Path:
     """A Chromium-family browser: the one that FIZZLAB_BROWSER names, or the first in the usual places."""
     environment = os.environ if environment is None else environment
-    path = environment.get("PATH", "")
+    path = os.pathsep.join(filter(os.path.isabs, environment.get("PATH", "").split(os.pathsep)))
     named = environment.get(NAMED, "").strip()
     for command in [named] if named else _COMMANDS:
         found = shutil.which(command, path=path)
-        if found:
+        if found and (named or Path(found).is_absolute()):  # one in the current folder is not meant
             return Path(found)
     if named:
         raise NotPrinted(f"{NAMED} names “{named}”, which is no program on this computer.")
@@ -163,7 +165,8 @@ def print_page(page: Path, to: Path | None = None, *, paper: Paper = "a4", whole
 
 
 def _is_record(folder: Path) -> bool:
-    return (folder / "report.html").is_file() and (folder / "inputs.json").is_file()
+    signs = (folder / "inputs.json", folder / ENTRY, folder.parent / LEDGER)
+    return (folder / "report.html").is_file() and any(sign.is_file() for sign in signs)
 
 
 def _run(browser: Path, room: Path, timeout_s: float) -> None:

@@ -89,6 +89,7 @@ def label(text: str) -> Bend:
     """Call a level of the colour so, in trial.toml and in runs, and the factor, title and question too."""
 
     def bend(folder: Path) -> None:
+        only("runs", "weighings", "fizz_times")(folder)
         toml = (folder / "trial.toml").read_text(encoding="utf-8")
         told = json.dumps(text, ensure_ascii=False)
         toml = toml.replace('"lake"', told).replace('"way of colouring"', told)
@@ -105,6 +106,7 @@ def drops(seed: int, kind: str) -> Bend:
     """Drops of every batch, from few heights: pieces alike, pieces that differ, or none that fits."""
 
     def bend(folder: Path) -> None:
+        only("runs")(folder)
         draw, rows = np.random.default_rng(seed), []
         heights = np.sort(draw.choice([10.0, 20, 30, 40, 60, 80], draw.integers(2, 5), replace=False))
         edge = draw.choice(heights)

@@ -135,13 +135,19 @@ def _loss(fit: ShelfFit, row: Mapping[Any, Any]) -> Finding:
     left, place, ends = percent(fit.share), _where(row["storage"]), (row["weeks_low"], row["weeks_high"])
     rates = [row[rate] for rate in ("per_week", "conf_low", "conf_high")]
     lost, low, high = (number(100 * (1 - np.exp(-rate))) for rate in rates)
-    said = f"Loss of fizz {place}: can't tell yet; {left} may be left after {number(ends[0])} weeks or any longer time."
     if row["conf_low"] > 0:
         said = f"{capital(place)}, pieces lose {lost} % of their fizz a week ({low} to {high} %); {left} is left after "
         said += f"{number(row['weeks'])} weeks ({number(ends[0])} to {number(ends[1])})"
         said += ", longer than was tried." if row["extrapolated"] else "."
     elif row["conf_high"] < 0:
         said = f"{capital(place)}, pieces seem to gain fizz: look at how the fresh ones were tried."
+    else:
+        said = f"Loss of fizz {place}: can't tell yet"
+        said += (
+            f"; {left} may be left after {number(ends[0])} weeks or any longer time."
+            if np.isfinite(ends[0])
+            else "."
+        )
     numbers = {**row, "estimate": row["weeks"], "conf_low": ends[0], "conf_high": ends[1]}
     more = {"batches": int(row["n_batches"]), "df": float(row["df"])}
     return words.numbers_of(f"shelf.weeks[{row['storage']}]", said, numbers, "weeks", **more)

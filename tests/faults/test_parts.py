@@ -61,13 +61,14 @@ def test_a_broken_part_is_a_sentence_and_the_front_page_says_so(
     make_trial: MakeTrial, monkeypatch: pytest.MonkeyPatch, forgiving: None
 ) -> None:
     monkeypatch.setattr(general, "deviations", _broken)
-    monkeypatch.setattr(general.Grid, "html", _Broken.html)
+    monkeypatch.setattr(sys.modules["fizzlab.report.parts.front"].Verdict, "html", _Broken.html)
     shown = weird.shown(make_trial())
     lost = {told["topic"] for told in shown.findings if told["topic"].startswith(page.FAILED)}
-    assert lost == {"failed.record_block", "failed.Grid"}
+    assert lost == {"failed.record_block", "failed.Verdict"}
     front, _, rest = shown.body.partition(page.FRONT_END)
-    assert "Could not be worked out: “Grid” and “record block”. Why stands there; the rest holds." in _text(
-        front
+    assert (
+        "Could not be worked out: “Verdict” and “record block”. Why stands there; the rest holds."
+        in _text(front)
     )
     assert "“record block” could not be worked out (ZeroDivisionError: nothing to divide by)." in _text(rest)
     assert "That is a mistake in fizzlab: please tell its makers. The readings are kept." in _text(rest)

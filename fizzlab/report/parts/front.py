@@ -334,14 +334,14 @@ def more(done: Analysis) -> Pieces:
     """What else there is to do and to mind."""
     shown, (steps, minded) = foot(done), _steps_and_cautions(done)
     lines = [line for line in [*steps, *minded] if line not in (*shown.steps, *shown.cautions)]
-    return ["## Also to mind", mistakes(done), Notes([*lines, *SAFETY[1:]], "caution")]
+    return ["## Also to mind", *mistakes(done), Notes([*lines, *SAFETY[1:]], "caution")]
 
 
-def mistakes(done: Analysis) -> Findings | None:
+def mistakes(done: Analysis) -> Pieces:
     """What of the readings could not be worked out for a mistake of ours; the record says so."""
     lost = {name: why for name, why in done.reasons.items() if isinstance(why, Unforeseen)}
     told = [Finding(FAILED + name, str(why)) for name, why in lost.items()]
-    return Findings(told, "caution") if told else None
+    return [Findings(told, "caution")] if told else []
 
 
 def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:

@@ -35,8 +35,8 @@ def put_notebook(name: str, path: Path, trial: Path | None = None) -> Path:
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     read = json.loads(notebook(name).read_text(encoding="utf-8"))
-    for cell in read["cells"] if trial is not None else ():
-        if _sets_folder(cell):
+    for cell in read["cells"]:
+        if trial is not None and _sets_folder(cell):
             to = os.path.relpath(trial, path.parent).replace(os.sep, "/")
             cell["source"] = [f"trial_folder: str = {to!r}  # the folder of the trial"]
     places = (path.with_name(f"{path.stem}-{number}.ipynb") for number in count(2))

@@ -275,7 +275,9 @@ def _of_combinations(done: Analysis, fit: FitResult) -> Pieces:
         title = f"Hours until {percent(share)} of the pieces are dry {air_words(fit, done.trial)}".rstrip()
         rows, seen = fit.predict(made, share=share), _in_typical_air(fit, share)
     else:
-        title, rows, seen = capital(measure.titled), fit.predict(made), fit.batches[fit.response]
+        title, rows = capital(measure.titled), fit.predict(made)
+        none = pd.Series(np.nan, fit.batches.index)  # a fit of single pieces has no number a batch
+        seen = fit.batches.get(fit.response, none)
     voice = Voice(fit.terms, settings, {}, fit.n_batches)
     names, mine = ([voice.name(row) for _, row in some.iterrows()] for some in (rows, fit.batches))
     table = pd.DataFrame({"name": mine, "value": seen.to_numpy(float)}).dropna()
@@ -284,7 +286,8 @@ def _of_combinations(done: Analysis, fit: FitResult) -> Pieces:
     figure = combinations(
         rows.assign(name=names), table, limits, "hours" if measure.unit == "h" else measure.titled
     )
-    caption = "Large mark and line: the typical batch and where it may lie (95 %). Rings: batches."
+    rings = " Rings: batches." if len(table) else ""
+    caption = f"Large mark and line: the typical batch and where it may lie (95 %).{rings}"
     told = [
         f"{name} {words.estimate(row, measure.unit)}"
         for name, row in zip(names, rows.to_dict("records"), strict=True)

@@ -1,8 +1,9 @@
 """How often the crumble intervals hold the truth: simulated workshops of a dozen batches.
 
 Run by hand: ``python benchmarks/crumble_coverage.py [workshops] [part ...]``, parts being tumble, broken,
-drops, scores. Prints a row a setting: truth, median estimate, and the share of 95 % intervals that held
-the truth; with 300 workshops a share of 0.95 wanders between 0.925 and 0.975 by chance alone.
+drops, scores, days and "drops in days" (both of another shape than the models: heavy-tailed days, gamma
+batches). Prints a row a setting: truth, median estimate, and the share of 95 % intervals that held the
+truth; with 300 workshops a share of 0.95 wanders between 0.925 and 0.975 by chance alone.
 """
 
 from __future__ import annotations
@@ -59,9 +60,16 @@ def broken(rng: np.random.Generator, batches: int, tau: float) -> Result:
         chance = p if tau == 0 else rng.beta(p * (1 / tau - 1), (1 - p) * (1 / tau - 1))
         counts.append(float(rng.binomial(10, chance)))
     table = pd.DataFrame({"pieces": 10.0, "broken": counts}, index=runs.index)
-    dye = crumble.broken_shares(table, runs["colour"]).loc["dye"]
     numbers = runs.assign(broken_pct=100 * table["broken"] / 10).reset_index()
-    effect = crumble.fit_response(numbers, "broken_pct", "colour").effects[0]
+    return of_shares(table, numbers)
+
+
+def of_shares(table: pd.DataFrame, numbers: pd.DataFrame) -> Result:
+    fit = crumble.fit_response(numbers, "broken_pct", "colour")
+    rows = fit.predict({"colour": ["dye", "lake"]}).set_index("colour")
+    reach = (rows["conf_high"] - rows["conf_low"]) / 2
+    dye = crumble.broken_shares(table, numbers.set_index("run")["colour"], reach).loc["dye"]
+    effect = fit.effects[0]
     return {
         "share, %": (15.0, dye["estimate"], dye["conf_low"], dye["conf_high"]),
         "difference, %": (20.0, effect.estimate, effect.conf_low, effect.conf_high),
@@ -87,6 +95,56 @@ def drops(rng: np.random.Generator, pieces: int, share: float, up_and_down: bool
         "ratio of heights": (1.3, effect.estimate, effect.conf_low, effect.conf_high),
         "median, cm": (60.0, *row(fit)),
         "nine in ten survive": (60 * np.exp(special.ndtri(0.1) * spread), *row(fit, 0.1)),
+    }
+
+
+def in_days(rng: np.random.Generator, days: int, by_day: bool, sd: float) -> tuple[pd.DataFrame, np.ndarray]:
+    """Twelve batches on some days, and what day and batch add: days of t with 4 df, batches log gamma."""
+    each = 12 // days
+    day = np.repeat(np.arange(days), each)
+    colour = day % 2 if by_day else (np.arange(12) + day) % 2
+    runs = pd.DataFrame({"run": [f"R{i:02d}" for i in range(12)], "day": day})
+    runs["colour"] = np.where(colour == 1, "lake", "dye")
+    batch = (np.log(rng.gamma(4.0, size=12)) - 1.25612) / np.sqrt(0.283823)
+    return runs, sd * rng.standard_t(4, days)[day] / np.sqrt(2) + sd * batch
+
+
+def tumbled_in_days(rng: np.random.Generator, days: int, by_day: bool) -> Result:
+    runs, added = in_days(rng, days, by_day, 0.2)
+    share = np.exp(np.log(0.02) + np.log(1.5) * (runs["colour"] == "lake") + added)
+    tumbles = pd.DataFrame({"run": runs["run"], "before_g": 200.0, "after_g": 200 * (1 - share)})
+    fit = crumble.fit_tumble_loss(tumbles, "colour", runs=runs, scale_step_g=0.01)
+    effect = fit.effects[0]
+    return {
+        "ratio of losses": (1.5, effect.estimate, effect.conf_low, effect.conf_high),
+        "typical loss, %": (2.0, *row(fit)),
+    }
+
+
+def broken_in_days(rng: np.random.Generator, days: int, by_day: bool) -> Result:
+    runs, added = in_days(rng, days, by_day, 0.35)
+    centre = {"dye": -1.8151, "lake": -0.6538}  # so that 15 and 35 % break over all days and batches
+    chance = special.expit(runs["colour"].map(centre) + added)
+    table = pd.DataFrame({"pieces": 10.0, "broken": rng.binomial(10, chance).astype(float)}, runs["run"])
+    return of_shares(table, runs.assign(broken_pct=10 * table["broken"].to_numpy()))
+
+
+def dropped_in_days(rng: np.random.Generator, days: int, by_day: bool) -> Result:
+    """Up and down; half of the variance of a piece's log height, 0.3 squared, lies in days and batches."""
+    runs, added = in_days(rng, days, by_day, 0.15)
+    rows = []
+    for (run, _, colour), extra in zip(runs.to_numpy(), added, strict=True):
+        centre, height = np.log(60) + np.log(1.3) * (colour == "lake") + extra, 60.0
+        for piece in range(8):
+            broke = bool(np.log(height) > centre + 0.212 * rng.logistic() * np.sqrt(3) / np.pi)
+            rows.append((run, piece, height, broke))
+            height = height / 1.25 if broke else height * 1.25
+    readings = pd.DataFrame(rows, columns=["run", "piece", "height_cm", "broke"])
+    fit = fit_drop_height(readings, "colour", runs=runs)
+    effect = fit.effects[0]
+    return {
+        "ratio of heights": (1.3, effect.estimate, effect.conf_low, effect.conf_high),
+        "median, cm": (60.0, *row(fit)),
     }
 
 
@@ -140,6 +198,12 @@ def settings(part: str) -> Iterator[tuple[str, Callable[[np.random.Generator], R
                     f"{way}, {pieces} pieces, batch share {share:g}",
                     lambda r, p=pieces, s=share, u=up, m=penalised: drops(r, p, s, u, m),
                 )
+    if part in ("days", "drops in days"):
+        works = (dropped_in_days,) if part == "drops in days" else (tumbled_in_days, broken_in_days)
+        for days, by_day in ((4, False), (6, False), (4, True), (6, True)):
+            for work in works:
+                name = f"{days} days, colour {'by the day' if by_day else 'within days'}"
+                yield name, lambda r, w=work, d=days, b=by_day: w(r, d, b)
     if part == "scores":
         for pieces, tau, raters in ((4, 0.0, 2), (4, 0.7, 2), (3, 0.7, 3)):
             name = f"{pieces} pieces, {raters} raters, batch sd {tau:g}"
@@ -174,5 +238,5 @@ def main(workshops: int, parts: list[str]) -> None:
 
 
 if __name__ == "__main__":
-    everything = ["tumble", "broken", "drops", "scores"]
+    everything = ["tumble", "broken", "drops", "scores", "days", "drops in days"]
     main(int(sys.argv[1]) if len(sys.argv) > 1 else 300, sys.argv[2:] or everything)

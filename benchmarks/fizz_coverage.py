@@ -69,6 +69,29 @@ def durations(trials: int, batches: int, pieces: int, sd_batches: float, watched
     )
 
 
+def in_days(trials: int, days: int) -> str:
+    """As `durations`, 12 batches on some days; days (t, 4 df) differ 1.5 times as much as batches (gamma)."""
+    rng = np.random.default_rng(5)
+    runs, day = [f"B{i}" for i in range(12)], np.repeat(np.arange(days), 12 // days)
+    table = pd.DataFrame({"run": runs, "day": day, "colour": np.resize(["dye", "lake"], 12)})
+    held = np.zeros(3)
+    for _ in range(trials):
+        batch = (np.log(rng.gamma(4.0, size=12)) - 1.25612) / np.sqrt(0.283823)
+        added = 0.15 * rng.standard_t(4, days)[day] / np.sqrt(2) + 0.1 * batch
+        table["fizz_s"] = 120 * np.exp(np.log(1.3) * (table["colour"] == "lake") + added)
+        fit = fit_response(table, "fizz_s", [COLOUR])
+        typical = fit.predict({"colour": "dye"}).iloc[0]
+        blocks = fit.interval(fit.weights(pd.DataFrame({"colour": ["dye"]}))[0])
+        held += [
+            fit.effects[0].conf_low <= 1.3 <= fit.effects[0].conf_high,
+            typical["conf_low"] <= 120 <= typical["conf_high"],
+            blocks["conf_low"] <= np.log(120) <= blocks["conf_high"],
+        ]
+    share = 100 * held / trials
+    told = f"ratio {share[0]:.1f}, seconds {share[1]:.1f} (with days as blocks {share[2]:.1f})"
+    return f"12 batches on {days} days: {told}"
+
+
 def cups(trials: int, shape: Shape, bend: float, step: float, drift: float) -> str:
     """9 g of gas, t50 of 20 to 45 s, read every 5 or 10 s for 400 s, 0.04 g of noise."""
     rng = np.random.default_rng(3)
@@ -126,6 +149,8 @@ def main() -> None:
         (4, 4, 0.10, 175.0),
     ):
         print(durations(trials, batches, pieces, sd_batches, watched_s), flush=True)
+    for days in (3, 4, 6):
+        print(in_days(trials, days), flush=True)
     shapes: tuple[tuple[Shape, float], ...] = (("first order", 1.0), ("weibull", 1.4), ("cube root", 1.0))
     for step in (0.1, 1.0):
         for shape, bend in shapes:

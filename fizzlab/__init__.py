@@ -31,6 +31,7 @@ _PUBLIC = {
     "pool_trials": "fizzlab.models.pooling:pool_trials",
     "power": "fizzlab.design.detect:power",
     "rater_agreement": "fizzlab.models.raters:rater_agreement",
+    "repeatability": "fizzlab.models.repeatability:repeatability",
     "vapour_pressure_deficit": "fizzlab.models.air:vapour_pressure_deficit",
     "write_report": "fizzlab.report.run:write_report",
 }

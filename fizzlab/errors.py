@@ -8,12 +8,16 @@ which the command turns into sentences and exit code 2, never a traceback.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any, Literal
 
 Weight = Literal["problem", "doubt"]
+
+#: Signs that no one can see or type, that a terminal may obey, and that neither a workbook nor a page holds.
+HIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffe\uffff]")
 
 
 @dataclass(frozen=True)
@@ -22,7 +26,8 @@ class Problem:
 
     `where` is the file, or file and sheet, as the maker knows it: ``"readings.xlsx, sheet touch_checks"``.
     `what` is wrong and what to `do` are a plain sentence each. `row` is as a spreadsheet numbers it: the
-    header is row 1. `column` may be a key in trial.toml.
+    header is row 1. `column` may be a key in trial.toml. A doubt about a `reading` is one without which the
+    trial is analysed once more.
 
     >>> print(Problem("runs.csv", "the mass is negative.", "Weigh it again.", row=4, column="mass_g"))
     runs.csv, row 4, column mass_g: the mass is negative. Weigh it again.
@@ -34,14 +39,17 @@ class Problem:
     row: int | None = None
     column: str | None = None
     weight: Weight = "problem"
+    reading: bool = False
+
+    @property
+    def place(self) -> str:
+        """Where it stands: the file with row and column."""
+        row = "" if self.row is None else f", row {self.row}"
+        column = "" if self.column is None else f", column {self.column}" if row else f", {self.column}"
+        return HIDDEN.sub("�", f"{self.where}{row}{column}")
 
     def __str__(self) -> str:
-        place = self.where
-        if self.row is not None:
-            place += f", row {self.row}"
-        if self.column is not None:
-            place += f", column {self.column}" if self.row is not None else f", {self.column}"
-        return f"{place}: {self.what} {self.do}".rstrip()
+        return HIDDEN.sub("�", f"{self.place}: {self.what} {self.do}".rstrip())
 
 
 class FizzlabError(Exception):

@@ -18,6 +18,10 @@ Scale = Literal["ratio", "difference"]
 
 Kind = Literal["text", "number", "whole", "yes_no", "moment"]
 
+#: The currencies that trial.toml may say, with a hundredth of each.
+CURRENCIES = dict.fromkeys(["AUD", "CAD", "EUR", "NZD", "USD"], "cent") | {"CHF": "rappen", "GBP": "penny"}
+CURRENCIES |= {"CZK": "haléř", "DKK": "øre", "NOK": "øre", "PLN": "grosz", "SEK": "öre"}
+
 _UNITS = {"g": "g", "h": "h", "s": "s", "c": "°C", "cm": "cm", "pct": "%"}
 
 
@@ -77,6 +81,7 @@ class TableSpec:
 RUN = Column("run", "text", "the batch, as named in runs")
 PIECE = Column("piece", "text", "the piece within its batch")
 NOTE = Column("note", "text", "anything worth remembering", required=False)
+RATER = Column("rater", "text", "who did the test")
 HOURS = Column("hours", "number", "hours since the batch was made", low=0, high=2000)
 CHECKED_AT = Column(
     "checked_at", "moment", "date and time of the check, instead of hours", required=False, clock=True
@@ -231,7 +236,8 @@ class Measure:
     `decimals` the digits of one reading. `study` is ``"module:function"``, called with the trial's tables,
     the terms and, as far as it has them, the keys of a `section` of trial.toml; it gives a
     `fizzlab.models.result.Study`, shared by the measures that name the same one (and set to work by
-    `other_tables` too). Empty: the mean of the column by piece, then by batch.
+    `other_tables` too). Empty: the mean of the column by piece, then by batch. `paid`: in
+    the currency of the trial.
     """
 
     name: str
@@ -247,6 +253,7 @@ class Measure:
     study: str = ""
     section: str = ""
     other_tables: tuple[str, ...] = ()
+    paid: bool = False
 
     @property
     def titled(self) -> str:
@@ -290,7 +297,7 @@ MEASURES: dict[str, Measure] = {
         _fizz("half_out_s", _HALF_OUT, "s", "ratio", "fizz_curves", "mass_g", _HALF),
         _fizz("gas_pct", "gas that came", "%", "difference", "fizz_curves", "mass_g", _GAS),
         _fizz("colour_s", "time until colour shows", "s", "ratio", "fizz_times", "colour_s", _COLOUR),
-        _cost("cost", "cost of a piece", "", "difference", words=_COST),
+        _cost("cost", "cost of a piece", "", "difference", words=_COST, paid=True),
     )
 }
 
@@ -315,6 +322,16 @@ def register(measure: Measure, table: TableSpec | None = None) -> None:
 def tables(own: Sequence[Measure] = ()) -> dict[str, TableSpec]:
     """Every table, with those that a maker's own measures need."""
     return TABLES | {each.table: piece_table(each) for each in own if each.table and each.table not in TABLES}
+
+
+def with_rater(spec: TableSpec) -> TableSpec:
+    """The table where several people read the same batches: with who read, if it has no such column."""
+    names = [column.name for column in spec.columns]
+    if RATER.name in names or RUN.name not in spec.planned:
+        return spec
+    at = 1 + max(names.index(name) for name in (RUN.name, PIECE.name) if name in names)
+    columns = (*spec.columns[:at], RATER, *spec.columns[at:])
+    return replace(spec, columns=columns, planned=(*spec.planned[:at], RATER.name, *spec.planned[at:]))
 
 
 def looked_up(name: str) -> Callable[..., Any]:

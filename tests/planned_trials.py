@@ -46,6 +46,9 @@ KINDS: dict[str, str] = {
     + '[plan]\nkind = "split plot"\ndays = 6\nbatches_per_day = 3\nhard_to_change = ["air"]\n',
 }
 
+#: The one kind that changes nothing; tests/test_repeatability.py is about it.
+ALIKE = '[plan]\nkind = "repeatability"\nbatches = 6\nrepeats = 2\nbatches_per_day = 3\n'
+
 
 def toml(kind: str) -> str:
     """The whole trial.toml of a kind."""

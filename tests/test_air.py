@@ -267,7 +267,21 @@ def runs_of(**made_at: float | None) -> pd.DataFrame:
     return pd.DataFrame({"run": list(made_at), "made_at": pd.to_datetime(pd.Series(moments))})
 
 
-def test_a_window_ends_at_the_first_dry_check_of_any_piece() -> None:
+def checked(**hours: float) -> pd.DataFrame:
+    return pd.DataFrame([{"run": run, "hours": h, "dry": True} for run, h in hours.items()])
+
+
+def test_batches_of_a_day_share_one_window_however_long_each_took() -> None:
+    runs = runs_of(A=9.0, B=10.5, C=40.0).assign(day=["one", "one", "two"])
+    found = drying_windows(checked(A=3.0, B=9.0, C=5.0), NONE, runs)
+    assert found["start"].tolist() == [at(9.0), at(9.0), at(40.0)]
+    # 5 h, the middle of 3, 5 and 9, after the last was made
+    assert found["end"].tolist() == [at(15.5), at(15.5), at(45.0)]
+    # that one of them is slower changes the air of none
+    pd.testing.assert_frame_equal(found, drying_windows(checked(A=3.0, B=30.0, C=5.0), NONE, runs))
+
+
+def test_a_batch_dries_until_the_first_dry_check_of_any_piece() -> None:
     checks = pd.DataFrame(
         {"run": "A", "piece": [1, 1, 2, 2], "hours": [2.0, 6.0, 2.0, 4.0], "dry": [False, True, False, True]}
     )
@@ -276,22 +290,20 @@ def test_a_window_ends_at_the_first_dry_check_of_any_piece() -> None:
     assert found.loc["A", "end"] == at(13.0)
 
 
-def test_a_window_never_seen_dry_ends_at_the_last_look_of_either_kind() -> None:
+def test_a_batch_never_seen_dry_counts_to_the_last_look_of_either_kind() -> None:
     checks = pd.DataFrame({"run": "A", "hours": [2.0, 4.0], "dry": pd.array([False, pd.NA], "boolean")})
     weighings = pd.DataFrame({"run": ["A", "A", "B"], "hours": [0.0, 7.0, 30.0]})
     found = drying_windows(checks, weighings, runs_of(A=9.0, B=10.0))
-    assert found["end"].tolist() == [at(16.0), at(40.0)]
+    assert found["end"].tolist() == [at(9.0 + 18.5), at(10.0 + 18.5)]
 
 
 def test_a_dry_check_wins_over_later_weighings() -> None:
-    checks = pd.DataFrame({"run": "A", "hours": [3.0], "dry": [True]})
     weighings = pd.DataFrame({"run": "A", "hours": [1.0, 24.0]})
-    assert drying_windows(checks, weighings, runs_of(A=0.0)).loc["A", "end"] == at(3.0)
+    assert drying_windows(checked(A=3.0), weighings, runs_of(A=0.0)).loc["A", "end"] == at(3.0)
 
 
 def test_batches_without_start_or_look_have_no_window() -> None:
-    checks = pd.DataFrame({"run": ["A", "B"], "hours": [3.0, 3.0], "dry": [True, True]})
-    runs = runs_of(C=8.0, A=9.0, B=None)
+    checks, runs = checked(A=3.0, B=3.0), runs_of(C=8.0, A=9.0, B=None)
     assert list(drying_windows(checks, NONE, runs).index) == ["A"]
     assert list(drying_windows(checks, NONE, runs.set_index("run")).index) == ["A"]
     assert drying_windows(NONE, NONE, runs).empty

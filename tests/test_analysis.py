@@ -76,7 +76,7 @@ def test_cost_is_compared_within_the_other_settings_that_were_made() -> None:
 def test_a_response_that_cannot_be_compared_is_told_with_its_reason(make_trial: MakeTrial) -> None:
     done = analyse(load(make_trial(tumbles__csv="run,pieces,before_g,after_g\nA,4,200,196\nB,4,200,197\n")))
     assert "tumble_loss_pct" in done.reasons
-    shown = [line for piece in parts.what_changed(done) if isinstance(piece, Notes) for line in piece.lines]
+    shown = [line for piece in parts.crumble(done) if isinstance(piece, Notes) for line in piece.lines]
     assert any(line.startswith("Tumble loss is not compared.") for line in shown)
 
 
@@ -88,7 +88,7 @@ def test_a_trial_without_factors_compares_nothing() -> None:
 
 
 def test_every_effect_is_told_once_with_its_numbers(cores: Analysis) -> None:
-    pieces = parts.what_changed(cores)
+    pieces = parts.compared(cores)
     found = [each for piece in pieces if isinstance(piece, Findings) for each in piece.findings]
     told = [each for each in found if each.topic.startswith("changed.")]
     assert {each.topic: each.estimate for each in told} == {

@@ -38,6 +38,14 @@ WEIGH = "run,piece,hours,mass_g\nA,1,0,30\nA,1,2,29\n"
 
 CASES = [
     Case("no trial.toml", {"trial__toml": None}, ("it is not in the folder quay.", "fizzlab new")),
+    Case(
+        "no such currency",
+        {
+            "trial__toml": f'{TOML}\n[recipe]\ncurrency = "EURO"\n[[recipe.ingredients]]\n'
+            'name = "soda"\nkind = "sodium bicarbonate"\namount = "20 g"\n'
+        },
+        ("trial.toml, key recipe: fizzlab knows no currency “EURO”; choose from AUD",),
+    ),
     Case("toml syntax", {"trial__toml": 'code = "quay\n'}, ("trial.toml: it cannot be read", "line 1")),
     Case("toml not text", {"trial__toml": b"code = '\xff'"}, ("trial.toml: it is not plain UTF-8 text.",)),
     Case(
@@ -202,15 +210,6 @@ CASES = [
         (
             "touch_checks.csv, row 3, column hours: the time runs backwards for piece 1 of batch A:",
             "1.5 after 2.",
-        ),
-    ),
-    Case(
-        "dry, then not",
-        {"touch_checks__csv": TOUCH.replace("A,1,4,yes,\n", "A,1,4,yes,\nA,1,6,no,\n")},
-        (
-            "touch_checks.csv, row 4, column dry: piece 1 of batch A was dry at 4 h (row 3) and not dry at ",
-            "6 h (row 4). If the wrong piece was touched, leave row 3 out; if it grew damp again, leave the ",
-            "later row out (a reason in the column leave_out).",
         ),
     ),
     Case(

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from sound_trial import RUNS
+from sound_trial import RUNS, TOML
 from test_bad_input import Case, refused
 
 from fizzlab.trial.folder import load
@@ -32,6 +32,11 @@ BLIND_RUNS = (
 BY_CODE = "blind,piece,rater,score\n417,1,Mo,0\n208,1,Mo,3\n365,1,Mo,2\n"
 
 CASES = [
+    Case(
+        "a part of the index that is none",
+        {"trial__toml": f"{TOML}\n[crumble.index.loss]\nweight = 1\nbest = 0\nworst = 5\n"},
+        ("trial.toml, key crumble.index.loss: “loss” is none of its choices", "Choose from: loss_pct"),
+    ),
     Case(
         "tumbles: column missing",
         {"tumbles__csv": TUMBLES.replace("after_g", "afterwards")},

@@ -73,7 +73,7 @@ def _sheet(planned: TrialPlan) -> str:
 
 
 def _cards(html: str) -> list[str]:
-    return re.findall(r'<section class="sheet card">.*?</section>', html, re.DOTALL)
+    return re.findall(r'<section class="sheet card".*?</section>', html, re.DOTALL)
 
 
 def test_a_card_a_batch_in_the_order_of_making(planned: Callable[[str], TrialPlan]) -> None:
@@ -145,7 +145,7 @@ def test_limits_are_only_named_where_the_maker_gave_one(planned: Callable[[str],
 
 def test_scorers_see_codes_only(planned: Callable[[str], TrialPlan]) -> None:
     made = planned(FACTORIAL + RECIPE)
-    pages = re.findall(r'<section class="part">.*?</section>', _sheet(made), re.DOTALL)
+    pages = re.findall(r'<section class="part".*?</section>', _sheet(made), re.DOTALL)
     assert len(pages) == len(made.wishes.raters)
     for page in pages:
         text = _text("</style>" + page)

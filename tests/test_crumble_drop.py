@@ -142,7 +142,7 @@ def test_an_end_is_where_the_highest_maximum_has_fallen_far_enough() -> None:
         weights = rest + end * np.eye(3)[1]
         column = fit.likelihood.matrix[:, 2] / weights[2]
         design = fit.likelihood.matrix[:, :2] - np.outer(column, weights[:2])
-        found = fit.likelihood.maximum(design, bends=(0.12, 0.6, 1.2, 2.0))
+        found = fit.likelihood.maximum(design, bends=(0.12, 0.7, 1.5, 3.5))
         assert 2 * (fit.best.value - found.value) == pytest.approx(allowed, abs=1e-4)
 
 
@@ -181,13 +181,51 @@ def test_pieces_dropped_again_and_heights_that_were_not_tried_are_marked() -> No
     assert high.predict(share=0.1)["extrapolated"][0]
 
 
-def test_what_changed_from_day_to_day_is_withheld() -> None:
-    drops, batches = workshop(np.random.default_rng(13))
-    by_day = batches.assign(day=["1", "2"] * 6)
-    fit = fit_drop_height(drops, "colour", runs=by_day)
-    assert fit.effects == ()
-    assert "from day to day" in fit.withheld["colour"].why
-    assert fit_drop_height(drops, "colour", runs=batches.assign(day=list("aabbccddeeff"))).effects
+@pytest.mark.slow
+def test_what_was_set_by_the_day_is_judged_by_days() -> None:
+    drops, batches = workshop(np.random.default_rng(13), pieces=4)
+    plain = fit_drop_height(drops, "colour", runs=batches).effects[0]
+    within = fit_drop_height(drops, "colour", runs=batches.assign(day=list("aabbccddeeff"))).effects[0]
+    by_day = fit_drop_height(drops, "colour", runs=batches.assign(day=list("abababcdcdcd"))).effects[0]
+    assert (plain.df, within.df, by_day.df) == (10, 5, 2)
+    assert (within.judged_by, by_day.judged_by) == ("batches", "days")
+
+
+def test_a_level_a_day_leaves_no_day_to_judge_by() -> None:
+    drops, batches = workshop(np.random.default_rng(13), pieces=4)
+    with pytest.raises(CannotAnswer, match="another day"):
+        fit_drop_height(drops, "colour", runs=batches.assign(day=["1", "2"] * 6))
+
+
+def test_days_alone_are_batches_of_that_many_drops() -> None:
+    drops, batches = workshop(np.random.default_rng(16))
+    matrix = np.column_stack([np.ones(96), np.log(drops["height_cm"] / 60)])
+    day = drops["run"].map(dict(zip(batches["run"], "aaabbbcccddd", strict=True)))
+    whole, nested = (
+        _Likelihood.of_drops(matrix, drops["broke"].to_numpy(), *args)
+        for args in ((day, False), (drops["run"], False, day))
+    )
+    alone = _Likelihood.of_drops(matrix, drops["broke"].to_numpy(), drops["run"], False)
+
+    def at(likelihood: _Likelihood, *r: float) -> float:
+        return likelihood.at(likelihood.matrix @ np.array([0.1, 3.0]), np.array(r))[0]
+
+    for r in (0.0, 0.3, 0.5):
+        assert at(nested, 0.0, r) == pytest.approx(at(whole, r), abs=1e-3)
+        assert at(nested, r, 0.0) == pytest.approx(at(alone, r), abs=1e-3)
+
+
+def test_the_shared_part_of_days_and_batches_is_what_drawing_at_random_gives() -> None:
+    rng, r = np.random.default_rng(17), np.array([0.5, 0.4])
+    heights, broke = np.array([-0.5, 0.0, 0.6, 0.2]), np.array([False, True, True, False])
+    likelihood = _Likelihood.of_drops(
+        np.column_stack([np.ones(4), heights]), broke, pd.Series(list("AABB")), False, pd.Series(list("aaaa"))
+    )
+    pieces = np.sqrt(1 - r @ r) * rng.normal(size=(400_000, 4))
+    shared = r[0] * rng.normal(size=(400_000, 2))[:, [0, 0, 1, 1]] + r[1] * rng.normal(size=(400_000, 1))
+    share = ((heights + shared + pieces > 0) == broke).all(axis=1).mean()
+    error = np.sqrt(share * (1 - share) / 400_000)
+    assert np.exp(likelihood.at(likelihood.matrix[:, 1], r)[0]) == pytest.approx(share, abs=4 * error)
 
 
 DROPS, BATCHES = workshop(np.random.default_rng(14))
@@ -266,14 +304,19 @@ def test_every_piece_broke_above_one_height() -> None:
 def test_slopes_are_those_of_finite_differences() -> None:
     rng = np.random.default_rng(15)
     matrix = np.column_stack([np.ones(96), rng.normal(size=(96, 2))])
-    likelihood = _Likelihood.of_drops(matrix, DROPS["broke"].to_numpy(), DROPS["run"], penalised=True)
-    eta, r, step = matrix @ np.array([0.2, 0.9, -0.4]), 0.5, 1e-6
-    _, by_eta, by_r = likelihood.at(eta, r)
-    ups = [likelihood.at(eta + step * np.eye(96)[i], r)[0] for i in (0, 40)]
-    downs = [likelihood.at(eta - step * np.eye(96)[i], r)[0] for i in (0, 40)]
-    assert by_eta[[0, 40]] == pytest.approx((np.array(ups) - downs) / (2 * step), abs=1e-6)
-    middle = (likelihood.at(eta, r + step)[0] - likelihood.at(eta, r - step)[0]) / (2 * step)
-    assert by_r == pytest.approx(middle, abs=1e-6)
+    days = DROPS["run"].map(dict(zip(BATCHES["run"], "cccaaabbbddd", strict=True)))
+    broke = DROPS["broke"].to_numpy()
+    for likelihood, r in (
+        (_Likelihood.of_drops(matrix, broke, DROPS["run"], True), np.array([0.5])),
+        (_Likelihood.of_drops(matrix, broke, DROPS["run"], True, days), np.array([0.5, 0.3])),
+    ):
+        eta, step = likelihood.matrix @ np.array([0.2, 0.9, -0.4]), 1e-6
+        _, by_eta, by_r = likelihood.at(eta, r)
+        ups = [likelihood.at(eta + step * np.eye(96)[i], r)[0] for i in (0, 40)]
+        downs = [likelihood.at(eta - step * np.eye(96)[i], r)[0] for i in (0, 40)]
+        assert by_eta[[0, 40]] == pytest.approx((np.array(ups) - downs) / (2 * step), abs=1e-6)
+        near = [[likelihood.at(eta, r + sign * step * own)[0] for sign in (1, -1)] for own in np.eye(len(r))]
+        assert by_r == pytest.approx([(up - down) / (2 * step) for up, down in near], abs=1e-6)
 
 
 def test_a_figure_shows_every_drop_and_the_fitted_heights() -> None:

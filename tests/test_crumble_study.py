@@ -173,7 +173,7 @@ def test_absent_tables_are_absent_parts(make_trial: MakeTrial) -> None:
     assert list(study.numbers) == ["tumble_loss_pct", "broken_pct"]
     assert study.fits == study.reasons == study.refused == {}
     said = _said(done)
-    assert "### In the tumble" in said
+    assert "The loss of each batch" in said
     assert "### Dropped" not in said
     assert "### Scored by hand" not in said
 

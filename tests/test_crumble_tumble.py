@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 import statsmodels.api as sm
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
 from fizzlab.errors import BadInput, CannotAnswer
 from fizzlab.models.crumble import (
@@ -20,6 +22,7 @@ from fizzlab.models.crumble import (
     step_decides,
 )
 from fizzlab.models.curves import scale_step
+from fizzlab.models.effects import fit_response
 
 COLOURS = ["dye", "lake", "pearl"]
 
@@ -179,15 +182,21 @@ def test_loss_ratio_is_covered_and_not_biased() -> None:
 
 
 def shares(broken: list[float]) -> pd.DataFrame:
-    runs = workshop(6).set_index("run")
-    return broken_shares(pd.DataFrame({"pieces": 10.0, "broken": broken}, index=runs.index), runs["colour"])
+    runs = workshop(6).set_index("run").assign(broken_pct=10 * np.array(broken))
+    reach = None
+    with suppress(CannotAnswer):
+        rows = fit_response(runs, "broken_pct", "colour", log=False).predict({"colour": COLOURS})
+        reach = ((rows["conf_high"] - rows["conf_low"]) / 2).set_axis(COLOURS)
+    counts = pd.DataFrame({"pieces": 10.0, "broken": broken}, index=runs.index)
+    return broken_shares(counts, runs["colour"], reach)
 
 
 def test_batches_that_break_together_widen_the_interval() -> None:
     calm, wild = shares([5, 5, 5, 5, 5, 5]).loc["lake"], shares([0, 0, 0, 10, 10, 10]).loc["lake"]
     assert wild["estimate"] == calm["estimate"] == 50
-    # chi-square 60 on 3 degrees of freedom: Wilson's interval of 0.5 out of 1
-    assert wild["conf_low"] == pytest.approx(100 * (0.5 - 0.5 * 1.959964 / np.sqrt(1 + 1.959964**2)))
+    # batches of 0 or 100 %: sd 70.7 on 3 degrees of freedom, so that the mean of two reaches t x 50 points
+    square = (stats.t.ppf(0.975, 3) * 0.5) ** 2
+    assert wild["conf_low"] == pytest.approx(100 * (0.5 - 0.5 * np.sqrt(square / (0.25 + square))))
     assert wild["conf_high"] - wild["conf_low"] > calm["conf_high"] - calm["conf_low"]
 
 

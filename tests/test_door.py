@@ -133,11 +133,11 @@ def test_capitals_count_where_batches_differ_by_nothing_else(make_trial: MakeTri
 
 def test_dry_then_wet_is_said_once_a_piece(make_trial: MakeTrial) -> None:
     looks = "A,1,2,no,\nA,1,3,yes,\nA,1,4,no,\nA,1,6,no,\nA,1,12,no,\nA,1,24,yes,\n"
-    (problem,) = _problems(make_trial(touch_checks__csv=TOUCH.replace("A,1,2,no,\nA,1,4,yes,\n", looks)))
-    assert problem == (
-        "touch_checks.csv, row 4, column dry: piece 1 of batch A was dry at 3 h (row 3) and not dry at 4 to "
-        "12 h (rows 4, 5, 6). If the wrong piece was touched, leave row 3 out; if it grew damp again, leave "
-        "the later rows out (a reason in the column leave_out)."
+    (doubt,) = load(make_trial(touch_checks__csv=TOUCH.replace("A,1,2,no,\nA,1,4,yes,\n", looks))).doubts
+    assert str(doubt) == (
+        "touch_checks.csv, row 4, column dry: piece 1 of batch A was dry at 3 h and not dry at 12 h, so when "
+        "it grew dry is less sure. If the wrong piece was touched, leave that row out (a reason in the "
+        "column leave_out)."
     )
 
 

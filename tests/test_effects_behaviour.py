@@ -14,7 +14,7 @@ from scipy.optimize import minimize
 
 from fizzlab.errors import BadInput, CannotAnswer
 from fizzlab.models.comparisons import compare
-from fizzlab.models.days import Days
+from fizzlab.models.days import Days, on_every_day
 from fizzlab.models.effects import fit_response
 from fizzlab.models.result import Effect
 from fizzlab.models.strata import contrast, f_test, fit_many, prepare
@@ -452,3 +452,18 @@ def test_clean_trials_rarely_have_an_odd_batch() -> None:
     fits = (fit_response(trial(seed), "hours", [COLOUR], log=True) for seed in range(20))
     odd = [fit.odd()["p_joint"] < 0.05 for fit in fits]
     assert sum(each.any() for each in odd) <= 4  # 5 % of 20 is 1; more than 4 has a chance of 0.3 %
+
+
+def test_each_caution_speaks_of_the_effects_that_rest_on_little() -> None:
+    (note,) = fit_response(trial(), "hours", [ROOM, COLOUR], log=True).notes
+    assert note == "Only 2 spare days to judge room by; more days help, more batches a day do not."
+
+
+def test_what_every_day_had_in_full_did_not_change_from_day_to_day() -> None:
+    """Nine of ten batches of a day with dye, then one of ten: uneven, and still compared within days."""
+    colour = ["dye"] * 9 + ["lake"] + ["dye"] + ["lake"] * 9
+    batches = pd.DataFrame(
+        {"day": [1] * 10 + [2] * 10, "colour": colour, "room": ["dry"] * 10 + ["damp"] * 10}
+    )
+    assert on_every_day(batches, Category("colour", ("dye", "lake"), "dye"))
+    assert not on_every_day(batches, Category("room", ("dry", "damp"), "dry"))

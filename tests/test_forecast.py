@@ -49,10 +49,14 @@ def test_the_typical_time_is_the_formula(fitted):
     assert hours == pytest.approx(np.exp([middle, middle + fitted.sigma * stats.norm.ppf(0.9)]).tolist())
 
 
-def test_what_is_not_asked_is_typical(fitted):
+def test_categories_that_are_not_asked_are_averaged_and_amounts_typical(fitted):
     assert fitted.typical == {"colour": "dye", "vpd_kpa": fitted.batches["vpd_kpa"].median()}
     asked, all_of_it = fitted.predict({"colour": "lake"}), fitted.predict(fitted.typical | {"colour": "lake"})
     pd.testing.assert_frame_equal(asked, all_of_it)
+    each = fitted.predict({"colour": ["dye", "lake"]})["estimate"]
+    averaged = fitted.predict()
+    assert "colour" not in averaged
+    assert averaged["estimate"][0] == pytest.approx(float(np.exp(np.log(each).mean())))
     with pytest.raises(ValueError, match="no term is called 'color'"):
         fitted.predict({"color": "lake"})
 
@@ -122,8 +126,9 @@ def test_pieces_alike_have_one_time_for_every_share():
 def test_the_air_needed_gives_the_time_asked_for(fitted):
     typical, sure = fitted.air_needed(24, 0.9, {"colour": "dye"})
     assert typical < sure
-    assert fitted.predict({"vpd_kpa": typical}, share=0.9)["estimate"][0] == pytest.approx(24, abs=1e-4)
-    row = fitted.predict({"vpd_kpa": sure}, share=0.9, interval="prediction", conf_level=0.9)
+    at = {"colour": "dye", "vpd_kpa": typical}
+    assert fitted.predict(at, share=0.9)["estimate"][0] == pytest.approx(24, abs=1e-4)
+    row = fitted.predict({**at, "vpd_kpa": sure}, share=0.9, interval="prediction", conf_level=0.9)
     assert row["conf_high"][0] == pytest.approx(24, abs=1e-4)
 
 
@@ -147,10 +152,10 @@ def test_no_air_is_named_if_drier_air_was_not_faster():
 
 def test_the_chart_is_the_forecast_over_the_air(fitted):
     made = dataclasses.replace(fitted, batches=fitted.batches.assign(temp_c=np.linspace(12, 20, 12)))
-    chart = over_air(made, 0.9)
+    chart = over_air(made, 0.9, {"colour": "lake"})
     some = chart.iloc[::97]
     air = vapour_pressure_deficit(some["temp_c"], some["rh_pct"])
-    direct = fitted.predict({"vpd_kpa": list(air)}, share=0.9)
+    direct = fitted.predict(pd.DataFrame({"vpd_kpa": air, "colour": "lake"}), share=0.9)
     assert some["hours"].tolist() == pytest.approx(direct["estimate"].tolist())
     tried = some["temp_c"].between(12, 20).to_numpy() & ~direct["extrapolated"].to_numpy()
     assert ((some["inside"] >= 0) == tried).all()

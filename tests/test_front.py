@@ -2,18 +2,30 @@
 
 from __future__ import annotations
 
+import io
+import json
 import re
 from collections.abc import Callable
 from html import unescape
 from pathlib import Path
 
+import pandas as pd
 import pytest
+from click.testing import CliRunner
+from PIL import Image
 
+from fizzlab.cli.main import main
+from fizzlab.cli.saying import say_step
 from fizzlab.errors import BadInput
 from fizzlab.records import Signature, Stamp
+from fizzlab.report import parts
+from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis, analyse
-from fizzlab.report.page import PageContent, Picture, html_page, verdict_of
+from fizzlab.report.figures.panels import Panel, factor_panels
+from fizzlab.report.page import WORKED, Grid, Notes, PageContent, Picture, html_page, parted, verdict_of
+from fizzlab.report.parts.batches import WIDE, notes_of, photos
 from fizzlab.report.parts.front import WORDS, Foot, Glance, Verdict, about, foot, front, glance, more, verdict
+from fizzlab.report.run import DOING
 from fizzlab.trial import shipped
 from fizzlab.trial.folder import load
 
@@ -108,6 +120,84 @@ def test_a_page_folds_what_stands_below_and_tells_its_first_sentence_once() -> N
     assert page.count("First.") == page.count("Second.") == 1
     assert page.index('<span class="gist">First.</span></summary>') < page.index("<li>Second.</li>")
     assert page.index("Mind it.") < page.index('<div class="detail">') < page.index("<details>")
+
+
+def test_a_part_ends_with_how_it_was_worked_out() -> None:
+    front_page = Verdict(["Yes."]).html() + Foot(["Do it."], ["Mind it."]).html()
+    pieces = ["<h2>Part</h2>", Notes(["Answer."], "answer").html(), f"<h3>{WORKED}</h3>", "<p>REML</p>"]
+    page = html_page(
+        PageContent(front_page + "".join(pieces) + "<h2>Record</h2>", {}, []),
+        title="T", stamp=Stamp("quay-1", "0" * 64, Signature()), place="",
+    )  # fmt: skip
+    inner = f"<details><summary><h3>{WORKED}</h3></summary><p>REML</p></details></details>"
+    assert inner in page
+    told = parted([Grid(pd.DataFrame({"a": [1]}), method=True), "Answer."], ["Formula."])
+    assert told[:3] == ["Answer.", f"### {WORKED}", "Formula."]
+
+
+def test_every_part_has_every_factor(cores: Analysis) -> None:
+    for part in (parts.drying, parts.crumble, parts.fizz, parts.others):
+        grid = next(piece for piece in part(cores) if isinstance(piece, Grid))
+        assert list(grid.rows["change (95 % interval)"]) == [
+            "Gum against emulsifier",
+            "Dye against pearl",
+            "Lake against pearl",
+        ]
+        picture = next(piece for piece in part(cores) if isinstance(piece, Picture))
+        assert picture.name.startswith("changed-")
+
+
+def test_the_same_figure_has_the_same_bytes() -> None:
+    panel = Panel(
+        "Foam, mm",
+        pd.DataFrame(
+            {"factor": "a", "level": ["x", "y"], "estimate": [1, 2], "conf_low": 0.5, "conf_high": 3}
+        ),
+        pd.DataFrame({"level": ["x", "y"], "value": [1.2, 1.9]}),
+        log=True,
+    )
+    one, two = (Picture("foam", factor_panels([panel, panel]), "Seen.", "Read.") for _ in range(2))
+    assert (one.svg, one.png) == (two.svg, two.png)
+
+
+def test_money_has_its_currency_and_less_than_a_cent_is_said_so(cores: Analysis) -> None:
+    costs = {cell.size for cell in glance(cores).rows["Cost of a piece"]}
+    assert costs == {"under a cent less", "0.01 EUR less", "0.03 EUR more"}
+    assert words.amount(0.004, "GBP") == "under a penny"
+
+
+def test_notes_and_photographs_stand_with_their_batch(make_trial: MakeTrial) -> None:
+    folder = make_trial()
+    (folder / "photos").mkdir()
+    Image.new("RGB", (3000, 2000), "#aa5533").save(folder / "photos" / "b-2.JPG", "JPEG")
+    Image.new("RGB", (40, 30)).save(folder / "photos" / "harbour.png")
+    (folder / "photos" / "A.jpg").write_bytes(b"no picture")
+    trial = load(folder)
+    notes = notes_of(trial)
+    assert notes == {"B": "a wet, grey day"}
+    shots, doubts = photos(trial, notes)
+    assert [caption for caption, _ in shots] == ["B: a wet, grey day"]
+    with Image.open(io.BytesIO(shots[0][1])) as shot:
+        assert max(shot.size) == WIDE
+    assert "harbour.png" in doubts[0]
+    assert "A.jpg" in doubts[1]
+    assert "a wet, grey day" in " ".join(map(text_of, parts.batch_by_batch(analyse(trial))))
+
+
+def test_a_folder_may_follow_pdf(tmp_path: Path) -> None:
+    for given in (["--pdf", str(tmp_path)], ["--pdf", "whole", str(tmp_path)], [str(tmp_path), "--pdf"]):
+        result = CliRunner().invoke(main, ["report", *given])
+        assert "trial.toml" in result.stderr, result.stderr
+
+
+def test_it_says_what_it_does(capsys: pytest.CaptureFixture[str]) -> None:
+    say_step("drying")
+    assert capsys.readouterr().err == "Drying …\n"
+    told = [
+        cell["metadata"].get(DOING)
+        for cell in json.loads(shipped.notebook("trial_report").read_text())["cells"]
+    ]
+    assert {"drying", "crumbling", "fizz", "choosing"} <= set(told)
 
 
 @pytest.mark.slow

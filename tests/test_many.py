@@ -118,6 +118,7 @@ def test_the_command_says_each_path_and_each_trouble(tmp_path: Path) -> None:
         f"{tmp_path / 'bad'}:\nruns.csv, row 2: it is empty. Add rows.\nruns.csv, row 3: it is empty.",
         f"{tmp_path / 'full'}:\nThe computer refused: No space left on device (records). Nothing was kept.",
         "2 of 4 reports written; 2 with trouble.",
+        f"Overview: {tmp_path / 'overview.html'}",
     ):
         assert sentence in result.stderr
     both = CliRunner().invoke(main, ["report", str(tmp_path / "c"), str(tmp_path / "d"), "--jobs", "1"])

@@ -82,7 +82,7 @@ def check_all(folder: Path, more: str) -> Analysis:
     assert done.numbers == ("scent",)
     (effect,) = done.of("colour", "scent")
     assert effect.conf_low < 2.0 < effect.conf_high
-    pieces = parts.what_changed(done)
+    pieces = parts.compared(done)
     (said,) = [
         each.sentence
         for piece in pieces

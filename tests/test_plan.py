@@ -12,7 +12,7 @@ import openpyxl
 import pandas as pd
 import pytest
 from click.testing import CliRunner
-from planned_trials import COLOUR, GUM, HEAD, KINDS, READ, RECIPE, amount, toml
+from planned_trials import ALIKE, COLOUR, GUM, HEAD, KINDS, READ, RECIPE, amount, toml
 
 from fizzlab.bench.cards import make_cards
 from fizzlab.bench.planfiles import write_plan
@@ -60,7 +60,7 @@ def _snapshot(path: Path) -> dict[str, str]:
 
 
 def test_every_kind_of_plan_has_an_example() -> None:
-    said = "".join(KINDS.values())
+    said = "".join([*KINDS.values(), ALIKE])
     assert all(f'kind = "{kind}"' in said for kind in PLAN_KINDS)
 
 
@@ -600,7 +600,9 @@ def test_cards_follow_the_runs_they_are_given(settings: Callable[[str], TrialSet
     assert (card.run, card.levels) == ("X", (("colour", "lake"), ("gum", "0.9 g")))
 
 
-def test_the_examples_of_the_guide_are_read_as_they_stand(folder: Folder) -> None:
+def test_the_examples_of_the_guide_are_read_as_they_stand(
+    folder: Folder, settings: Callable[[str], TrialSettings]
+) -> None:
     guide = (Path(__file__).parent.parent / "docs" / "plan-a-trial.md").read_text(encoding="utf-8")
     blocks = re.findall(r"```toml\n(.*?)```", guide, re.DOTALL)
     factors = '[factors.colour]\nlevels = ["none", "pearl", "dye"]\n'
@@ -608,7 +610,8 @@ def test_the_examples_of_the_guide_are_read_as_they_stand(folder: Folder) -> Non
     gum = (
         '[[recipe.ingredients]]\nname = "xanthan gum"\nkind = "xanthan gum"\nrole = "other"\namount = "1 g"\n'
     )
-    plan, recipe = blocks
+    again, plan, recipe = blocks
+    assert plan_trial(settings(HEAD + again)).wishes.readers()[:2] == [("1", "Ann"), ("2", "Bo")]
     recipe = recipe.replace("[recipe.by_factor.binder_g]", gum + "[recipe.by_factor.binder_g]")
     planned = write_plan(folder(HEAD + factors + plan + recipe)).planned
     assert len(planned.runs) == 12

@@ -1,4 +1,4 @@
-"""The trade-off picture: every combination in its row, limits where they are, nothing cut off."""
+"""The picture of the choice: every combination in its row, a frame where a limit breaks, nothing cut off."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import pytest
 from fizzlab.models.choose import Choice, Limit, Wish, choose
 from fizzlab.models.effects import fit_response
 from fizzlab.report.figures.panels import trade_off
+from fizzlab.report.phrases import number
 
 
 def choice_of(count: int) -> Choice:
@@ -29,31 +30,24 @@ def choice_of(count: int) -> Choice:
 
 
 @pytest.mark.parametrize("count", [2, 6, 12])
-def test_rows_limits_and_marks(count: int) -> None:
+def test_rows_tiles_and_frames(count: int) -> None:
     choice = choice_of(count)
     names = [f"gum arabic {i} g + lake pigment of the third supplier" for i in range(count)]
     titles = {"hours": "95 % of pieces dry, h", "foam": "A number with a rather long label of one's own, mm"}
     figure = trade_off(choice, names, titles)
     figure.draw_without_rendering()
-    shown = [axes for axes in figure.axes if axes.get_visible()]
-    assert len(shown) == 3
-    for axes, (name, limit) in zip(shown[1:], zip(titles, choice.limits, strict=True), strict=True):
-        low, high = axes.get_xlim()
-        assert low <= choice.responses[name]["conf_low"].min()
-        assert choice.responses[name]["conf_high"].max() <= high
-        for end in (limit.at_least, limit.at_most):
-            assert end is None or low < end < high
-    for axes in shown:
-        marks = [line for line in axes.lines if line.get_marker() == "o"]
-        filled = {y for line in marks if line.get_markerfacecolor() != "white" for y in line.get_ydata()}
-        assert filled == set(np.flatnonzero(choice.considered))
-        assert sum(len(line.get_ydata()) for line in marks) == count
-        box, page = axes.title.get_window_extent(), figure.bbox
-        assert page.x0 <= box.x0
-        assert box.x1 <= page.x1
-    left, right = (axes.title.get_window_extent() for axes in shown[:2])
-    assert left.x1 < right.x0
-    labels = [label.get_window_extent() for label in shown[0].get_yticklabels()]
+    (axes,) = figure.axes
+    tiles = [text.get_text() for text in axes.texts]
+    assert len(tiles) == 3 * count
+    hours = choice.responses["hours"]["estimate"].head(count)
+    assert tiles[1::3] == [number(float(value)) for value in hours]
+    framed = {tuple(int(v) for v in patch.get_xy()) for patch in axes.patches}
+    broken = np.flatnonzero(choice.responses["hours"]["meets"].head(count) < 0.5)
+    assert {row for column, row in framed if column == 1} == set(broken.tolist())
+    heads = [label.get_window_extent() for label in axes.get_xticklabels()]
+    for left, right in pairwise(heads):
+        assert left.x1 < right.x0  # no title touches the next
+    labels = [label.get_window_extent() for label in axes.get_yticklabels()]
     assert len(labels) == count
     for above, below in pairwise(labels):
         assert above.y0 >= below.y1 - 1  # no name runs into the next

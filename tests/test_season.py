@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,7 +13,8 @@ from scipy import stats
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.curing import fit_curing_time
-from fizzlab.models.pooling import TrialLine, line_of, pool, pool_trials, possible
+from fizzlab.models.effects import fit_response
+from fizzlab.models.pooling import TrialLine, line_of, pool, pool_effects, pool_trials, possible
 from fizzlab.models.terms import Category
 
 
@@ -208,9 +211,10 @@ def test_a_line_is_what_the_fit_says() -> None:
     brackets, batches = looks(np.random.default_rng(13), 2.5, -0.7)
     fit = fit_curing_time(brackets, [COLOUR], runs=batches.rename_axis("run"))
     line = line_of("T", fit)
-    row = fit.predict({"vpd_kpa": line.at}).iloc[0]
+    standard = {**fit.typical, "vpd_kpa": line.at}
+    row = fit.predict(standard).iloc[0]
     assert line.level == pytest.approx(np.log(row["estimate"]))
-    reach = stats.t.ppf(0.975, fit.forecast_df) * np.sqrt(line.covariance[0, 0])
+    reach = stats.t.ppf(0.975, fit.df_of(fit.weights(standard))[0]) * np.sqrt(line.covariance[0, 0])
     assert line.level + reach == pytest.approx(np.log(row["conf_high"]))
     assert line.slope == pytest.approx(float(fit.coefficients["coef"]["log vpd_kpa"]))
     assert line.covariance[1, 1] == pytest.approx(float(fit.coefficients["se"]["log vpd_kpa"]) ** 2)
@@ -223,3 +227,45 @@ def test_a_trial_of_one_air_tells_its_level_there() -> None:
     assert (line.slope, line.at) == (None, pytest.approx(0.6))
     with pytest.raises(ValueError, match="must know the vpd_kpa"):
         line_of("T", fit_curing_time(brackets, [COLOUR], runs=steady.drop(columns="vpd_kpa")))
+
+
+def repeated_trials(rng: np.random.Generator, trials: int, tau: float) -> tuple[pd.DataFrame, np.ndarray]:
+    """Trials of 8 batches, gamma about a ratio of 1.3 that differs between trials by t with 4 df."""
+    truths = np.log(1.3) + tau * rng.standard_t(4, trials) / np.sqrt(2)
+    rows = [
+        (f"T{i}", f"R{k}", ["dye", "lake"][k % 2], np.exp(truth * (k % 2)) * rng.gamma(30.0) / 30)
+        for i, truth in enumerate(truths)
+        for k in range(8)
+    ]
+    return pd.DataFrame(rows, columns=["trial", "run", "colour", "fizz_s"]), truths
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("trials", "tau"), [(2, 0.0), (2, 0.2), (4, 0.0), (4, 0.2)])
+def test_the_same_comparison_pooled_holds_its_truth(trials: int, tau: float) -> None:
+    # 300 workshops: 95 % within 3.5 binomial errors from below; of two trials the truth is their own average
+    rng, held = np.random.default_rng(21), 0
+    for _ in range(300):
+        table, truths = repeated_trials(rng, trials, tau)
+        fits = {name: fit_response(rows, "fizz_s", "colour") for name, rows in table.groupby("trial")}
+        pooled = pool_effects({str(name): fit.effects[0] for name, fit in fits.items()})
+        weight = np.array([np.log(e.conf_high / e.conf_low) ** -2 for e in pooled.each.values()])
+        truth = np.log(1.3) if trials > 2 else weight @ truths / weight.sum()
+        held += pooled.effect.conf_low <= np.exp(truth) <= pooled.effect.conf_high
+    print(f"{trials} trials, tau {tau}: {held / 300:.3f}")
+    assert held / 300 > 0.95 - 3.5 * np.sqrt(0.95 * 0.05 / 300)
+
+
+def test_comparisons_that_cannot_be_pooled() -> None:
+    table, _ = repeated_trials(np.random.default_rng(22), 2, 0.0)
+    effects = {
+        str(name): fit_response(rows, "fizz_s", "colour").effects[0] for name, rows in table.groupby("trial")
+    }
+    both = pool_effects(effects)
+    assert both.between is None
+    assert both.effect.judged_by == "batches"
+    assert both.effect.n_batches == 16
+    with pytest.raises(CannotAnswer, match="Only one trial"):
+        pool_effects({"T0": effects["T0"]})
+    with pytest.raises(CannotAnswer, match="open"):
+        pool_effects(effects | {"T1": replace(effects["T1"], conf_high=np.inf)})

@@ -321,10 +321,10 @@ def test_points_undo_the_air_and_stay_inside_what_was_seen() -> None:
     """Batches in very different air come out alike, and a day of several batches is one point."""
     rng = np.random.default_rng(8)
     season = study_season(
-        {f"t{i}": studied(tables(rng, f"2025-0{i + 1}-01", 6, per_day=2)) for i in range(3)}
+        {f"t{i}": studied(tables(rng, f"2025-0{i + 1}-01", 8, per_day=2)) for i in range(3)}
     )
-    assert len(season.points) == 9
-    assert len(season.batches) == 18
+    assert len(season.points) == 12
+    assert len(season.batches) == 24
     assert season.batches["hours"].max() / season.batches["hours"].min() > 1.5
     assert np.log(season.points["hours"]).std() < 0.2
     assert season.points["hours"].mean() == pytest.approx(7.0 * (season.at / AT) ** SLOPE, rel=0.1)

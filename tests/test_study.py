@@ -131,14 +131,47 @@ def test_air_none_asks_for_no_log(tmp_path: Path) -> None:
     assert _dried(folder).air == ()
 
 
+def test_every_combination_that_was_made_is_forecast_and_none_held_at_a_control() -> None:
+    done = analyse(load(shipped.demo("cores")), ["dry_h"])
+    fit = done.fits["dry_h"]
+    found = [f for piece in sections.drying(done) for f in getattr(piece, "findings", ())]
+    made = fit.made()
+    assert len(made) == 6
+    share = max(done.trial.settings.drying.shares)
+    for row in made.to_dict("records"):
+        told = next(f for f in found if f.topic == f"dry_time.forecast[{row['binder']} and {row['colour']}]")
+        assert told.estimate == pytest.approx(float(fit.predict(row, share=share)["estimate"].iloc[0]))
+    assert {"binder:colour"} <= set(done.joint["dry_h"].joint)
+
+
+def test_a_joint_effect_that_is_shown_is_used_in_forecasts(make_trial: MakeTrial) -> None:
+    runs, touch = ["run,day,made_at,colour,binder_g"], ["run,piece,hours,dry"]
+    random = np.random.default_rng(5)
+    for i in range(16):
+        dye, more = i % 2, i % 4 > 1
+        runs.append(f"R{i},{i},,{'dye' if dye else 'pearl'},{1.2 if more else 0.6}")
+        for piece in range(4):
+            hours = 6 * np.exp(0.8 * (dye and more) + 0.1 * random.standard_normal())
+            looks = (2, 4, 5, 6, 7, 8, 10, 12, 14, 18, 24)
+            touch += [f"R{i},{piece},{look},{'yes' if hours < look else 'no'}" for look in looks]
+    folder = make_trial(
+        runs__csv="\n".join(runs) + "\n", touch_checks__csv="\n".join(touch) + "\n", room_log__csv=None
+    )
+    done = analyse(load(folder), ["dry_h"])
+    assert done.depends("dry_h")
+    ends = [done.forecasting("dry_h").predict({"colour": "dye", "binder_g": g}) for g in (0.6, 1.2)]
+    assert float(ends[1]["estimate"].iloc[0] / ends[0]["estimate"].iloc[0]) > 1.8
+    told = [f.sentence for piece in sections.drying(done) for f in getattr(piece, "findings", ())]
+    assert any("depends on" in each for each in told)
+
+
 def test_a_report_tells_each_forecast_once() -> None:
     done: Analysis = analyse(load(shipped.demo("season")))
     pieces = sections.drying(done)
     found = [f for piece in pieces for f in getattr(piece, "findings", ())]
     assert len({f.topic for f in found}) == len(found)
     share = max(done.trial.settings.drying.shares)
-    for level, each in done.study("dry_h").levels.items():
-        row = done.fits["dry_h"].predict(each, share=share).iloc[0]
-        told = next(f for f in found if f.topic == f"dry_time.forecast[{level}]")
-        assert (told.estimate, told.low, told.high) == tuple(row[["estimate", "conf_low", "conf_high"]])
-    assert len([f for f in found if f.topic.startswith("dry_time.needed")]) == len(done.study("dry_h").levels)
+    row = done.fits["dry_h"].predict(share=share).iloc[0]
+    told = next(f for f in found if f.topic == "dry_time.forecast[all batches]")
+    assert (told.estimate, told.low, told.high) == tuple(row[["estimate", "conf_low", "conf_high"]])
+    assert len([f for f in found if f.topic.startswith("dry_time.needed")]) == 1

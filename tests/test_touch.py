@@ -10,7 +10,9 @@ from scipy import stats
 from fizzlab.errors import BadInput, CannotAnswer
 from fizzlab.models.censored import Model, NotFitted, sort
 from fizzlab.models.censored_fit import fit, fit_batches
-from fizzlab.models.curing import CuringFit, brackets, fit_curing_time
+from fizzlab.models.curing import CuringFit, brackets, fit_curing_time, with_joint_effects
+from fizzlab.models.effects import fit_response
+from fizzlab.models.surfaces import bend, best
 from fizzlab.models.terms import Amount, Category
 
 COLOUR = Category("colour", ("dye", "lake", "mica"), "dye")
@@ -83,9 +85,17 @@ def test_brackets_of_every_kind():
     assert found["run"].tolist() == ["A", "A", "B", "B"]
 
 
-def test_a_piece_that_was_dry_and_later_is_not_is_refused():
+def test_a_piece_that_was_dry_and_then_wet_has_a_bracket_that_holds_both():
+    looks = checks(
+        ("A", 1, 2.0, False), ("A", 1, 4.0, True), ("A", 1, 8.0, False), ("A", 1, 9.0, True),
+        ("A", 2, 4.0, True), ("A", 2, 8.0, False),
+    )  # fmt: skip
+    assert brackets(looks)[["lower", "upper"]].to_numpy().tolist() == [[2, 9], [0, np.inf]]
+
+
+def test_a_piece_that_was_dry_at_once_is_refused():
     with pytest.raises(ValueError, match="run A, piece 1"):
-        brackets(checks(("A", 1, 4.0, True), ("A", 1, 8.0, False)))
+        brackets(checks(("A", 1, 0.0, True)))
 
 
 def test_missing_hours_are_refused():
@@ -431,6 +441,58 @@ def test_a_variance_of_nothing_makes_no_replicates(day):
     # of 12 batches 3 columns are gone; of 6 days the intercept and the factor by days, of the rest the colour
     expected = [9, 9] if day is None else [12 - 6 - 1, 6 - 2]
     assert result.df[1:] == pytest.approx(expected, abs=1e-6)
+
+
+def test_where_days_are_too_alike_each_stratum_has_its_own_mean_square():
+    """Of known times that is the analysis of variance that responses with a number a batch are judged by."""
+    rng = np.random.default_rng(8)
+    off = rng.normal(0, 0.2, (6, 2))
+    off -= 0.9 * off.mean(axis=1, keepdims=True)  # days more alike than their batches
+    logs = (2 + off).ravel()[:, None] + 0.05 * np.array([-1.0, 0, 1])
+    table = pd.DataFrame(
+        {
+            "colour": ["dye", "lake"] * 6,
+            "press": np.repeat(["hard", "soft"] * 3, 2),
+            "day": np.repeat(range(6), 2),
+        }
+    )
+    hours = np.exp(logs.ravel())
+    found = pd.DataFrame(
+        {"run": np.repeat(range(12), 3), "piece": [1, 2, 3] * 12, "lower": hours, "upper": hours}
+    )
+    ours = fitted(found, table, "colour + press").table
+    means = table.assign(run=table.index, hours=np.exp(logs.mean(axis=1)))
+    theirs = fit_response(means, "hours", "colour + press", days="random").table
+    assert ours["df"].tolist() == pytest.approx([5, 4], abs=1e-6)
+    columns = ["estimate", "conf_low", "conf_high"]
+    assert ours[columns].to_numpy() == pytest.approx(theirs[columns].to_numpy(), rel=1e-5)
+
+
+def test_a_joint_effect_and_a_bend_are_tested():
+    rng = np.random.default_rng(3)
+    table = pd.DataFrame({"colour": ["dye", "lake"] * 9, "oil_g": np.repeat([100.0, 103, 106], 6)})
+    centred = (table["oil_g"].to_numpy() - 103) / 3
+    place = 2.3 + (0.3 * (table["colour"] == "lake").to_numpy() - 0.2) * centred - 0.4 * centred**2
+    hours = np.exp(np.repeat(place + rng.normal(0, 0.05, 18), 3) + rng.normal(0, 0.1, 54))
+    at = np.searchsorted(LOOKS, hours)
+    ends = {"lower": np.r_[0.0, LOOKS][at], "upper": np.r_[LOOKS, np.inf][at]}
+    found = pd.DataFrame({"run": np.repeat(range(18), 3), "piece": [1, 2, 3] * 18, **ends})
+    main = fitted(found, table, [TWO, Amount("oil_g", "g")])
+    both = with_joint_effects(main)
+    assert both.joint == ("colour:oil_g", "oil_g^2")
+    assert (both.tests["p_value"][list(both.joint)] < 0.01).all()
+    # amounts far from zero are no harder: columns are coded over what was tried
+    moved = with_joint_effects(fitted(found, table.assign(oil_g=centred), [TWO, Amount("oil_g", "g")]))
+    assert both.tests.to_numpy()[:, :4].astype(float) == pytest.approx(
+        moved.tests.to_numpy()[:, :4].astype(float), rel=1e-4
+    )
+    # the middle lies 0.4 above the line between the ends
+    seen = bend(main)
+    assert seen["conf_low"] < 0.4 < seen["conf_high"]
+    most = best(both)
+    assert 100 < most.ends["oil_g"][0] < most.point["oil_g"] < most.ends["oil_g"][1] < 106
+    with pytest.raises(CannotAnswer, match=r"2 days are too few|cannot tell"):
+        fitted(found, table.assign(day=table.index // 9), "colour * oil_g")
 
 
 def test_brackets_that_hardly_tell_a_spread_leave_fewer_degrees_of_freedom():

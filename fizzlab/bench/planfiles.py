@@ -92,7 +92,7 @@ def readings_sheets(planned: TrialPlan) -> list[Sheet]:
     wishes, runs = planned.wishes, list(planned.runs["run"])
     codes = [card.blind for card in in_code_order(planned.cards.cards)]
     choices = {"run": runs, "blind": codes, "rater": wishes.raters}
-    pieces = [str(piece) for piece in range(1, wishes.pieces + 1)]
+    pieces, scored = ([str(n) for n in range(1, most + 1)] for most in (wishes.pieces, wishes.scored))
     sheets = []
     for name, spec in planned.settings.tables().items():
         if name not in wishes.tables:
@@ -104,15 +104,22 @@ def readings_sheets(planned: TrialPlan) -> list[Sheet]:
             "run": () if blind else runs,
             "blind": codes,
             "hours": look_hours(wishes, name),
-            "piece": pieces[:FIZZ_CUPS] if "seconds" in spec.planned else pieces,
+            "read": wishes.readers(),
+            "piece": scored if blind else pieces[:FIZZ_CUPS] if "seconds" in spec.planned else pieces,
             "pieces": [wishes.pieces],
             "seconds": FIZZ_SECONDS,
         }
+        asked = set(spec.planned)
+        if wishes.again and not blind and "rater" in asked:  # a piece, or a tumble, goes with who reads it
+            asked = asked - {"piece", "rater"} | {"read"}
         # a column without values here, such as the water of a cup, is left to the bench, weeks wholly
-        names = [key for key, values in known.items() if key in spec.planned and len(values)]
+        names = [key for key, values in known.items() if key in asked and len(values)]
         rows = list(product(*(known[key] for key in names))) if names and "weeks" not in spec.planned else []
+        table = pd.DataFrame(rows, columns=names)
+        if "read" in table:
+            table[["piece", "rater"]] = pd.DataFrame(table.pop("read").to_list())
         columns = (*[BLIND] * blind, *columns, LEAVE_OUT)
-        sheets.append(Sheet(name, spec.meaning, columns, pd.DataFrame(rows, columns=names), choices))
+        sheets.append(Sheet(name, spec.meaning, columns, table, choices))
     if any(BLIND in sheet.columns for sheet in sheets):
         columns = (Column("blind", "text", "code on the tray"), Column("run", "text", "the batch"))
         table = planned.runs[["blind", "run"]].sort_values("blind")

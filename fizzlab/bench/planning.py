@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
@@ -16,6 +16,7 @@ from fizzlab.design.kinds import KINDS
 from fizzlab.design.plans import Plan, plan
 from fizzlab.design.trials import ASSUMED, Spreads
 from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
+from fizzlab.measures import number
 from fizzlab.trial.folder import folder_there
 from fizzlab.trial.settings import FILE, FactorSettings, PlanSettings, TrialSettings, read_settings
 
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
     from fizzlab.models.result import FitResult
 
 DEMO = Path(__file__).resolve().parent / "templates" / "plan_demo"
+
+#: What a table has whose pieces are not used up: hours to look at them, or codes to score them by.
+_KEPT = ("hours", "blind")
 
 #: Columns of the air that each model of it has.
 _AIR = {"vpd": 1, "none": 0}
@@ -154,6 +158,8 @@ def plan_power(
     nothing is worked out where they are compared by differences. The first response is told in full.
     """
     settings, wishes, known = planned.settings, planned.wishes, earlier or {}
+    if wishes.again:
+        return Detects(tuple(_precision(planned)), {})
     found: dict[str, Power] = {}
     reasons: dict[str, list[str]] = {}
     for name, measure in settings.measures().items():
@@ -194,6 +200,24 @@ def plan_power(
     said += [f"How small a difference of {listed(named)} {why}" for why, named in reasons.items()]
     unknown = "How small a difference this plan would see is not worked out: no spread is known."
     return Detects(tuple(said or [unknown]), found)
+
+
+def _precision(planned: TrialPlan) -> Iterator[str]:
+    """How well the plan would know each spread (by chi-square), and how many pieces its tests use up."""
+    from scipy import stats
+
+    wishes, batches = planned.wishes, len(planned.runs)
+    people, repeats = len(wishes.raters), wishes.repeats or 1
+    spare = {"repeats of one batch": batches * people * (repeats - 1), "batches made alike": batches - 1}
+    for what, df in {**spare, "people": people - 1}.items():
+        low, high = np.sqrt(df / stats.chi2.ppf([0.975, 0.025], df)) if df else (0, 0)
+        known = f"will be known to {number(low)} to {number(high)} times what is found"
+        yield f"How far {what} differ {known if df else 'stays unknown'}."
+    specs = [spec for name, spec in planned.settings.tables().items() if name in wishes.tables]
+    spent = [each for each in specs if "rater" in each.planned and not {*_KEPT} & {*each.planned}]
+    need = sum(people * repeats * (wishes.pieces if "pieces" in spec.planned else 1) for spec in spent)
+    if need:
+        yield f"The tests use up {need} pieces of each batch."
 
 
 def earlier_spreads(fits: Mapping[str, FitResult], code: str) -> dict[str, Spreads]:

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 from fizzlab.bench.cards import Cards, RunCard, in_code_order
 from fizzlab.errors import capital, listed
-from fizzlab.measures import NOTE, PIECE, RUN, Column, number
+from fizzlab.measures import BLIND, NOTE, PIECE, RATER, RUN, Column, number
 from fizzlab.recipe.amounts import SAFETY_NOTE, SELLING_NOTE
 from fizzlab.recipe.steps import bench_steps, cautions
 from fizzlab.trial.settings import PlanSettings, TrialSettings
@@ -66,11 +66,14 @@ def readings_blanks(settings: TrialSettings, plan: PlanSettings) -> tuple[Blanks
     """The grids of one batch, for the tables that are wanted; scores have pages of their own."""
     found: list[Blanks] = []
     pieces = tuple(f"piece {piece}" for piece in range(1, plan.pieces + 1))
+    readers: tuple[str, ...] = ("batch",)
+    if plan.again:
+        pieces = readers = tuple(f"{piece}, {who}" for piece, who in plan.readers())
     for name, spec in settings.tables().items():
         named = {column.name for column in spec.columns}
-        if name not in plan.tables or RUN.name not in named or "rater" in named:
+        if name not in plan.tables or RUN.name not in named or BLIND.name in spec.planned:
             continue
-        asked = [each for each in spec.columns if each not in (RUN, PIECE, NOTE)]
+        asked = [each for each in spec.columns if each not in (RUN, PIECE, RATER, NOTE)]
         title, by_piece = capital(spec.meaning), PIECE.name in named
         if spec.time:
             clock = spec.time == "hours"
@@ -80,13 +83,13 @@ def readings_blanks(settings: TrialSettings, plan: PlanSettings) -> tuple[Blanks
                 if clock
                 else [f"{at} s" for at in FIZZ_SECONDS]
             )
-            rows = ("clock", *pieces) if clock else pieces[:FIZZ_CUPS]
+            rows = ("clock", *pieces) if clock else pieces if plan.again else pieces[:FIZZ_CUPS]
             found += _in_time(name, title, [] if clock else [_head(each) for each in before], times, rows)
         else:
             heads = [_head(each) for each in asked if each.required or spec.key]
             again = by_piece and not spec.key  # a piece is tried again and again
             heads = heads * 3 if again else [*heads, "note"]
-            found.append(Blanks(name, title, ("", *heads), pieces if by_piece else ("batch",)))
+            found.append(Blanks(name, title, ("", *heads), pieces if by_piece else readers))
     return tuple(found)
 
 

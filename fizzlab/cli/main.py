@@ -5,10 +5,12 @@ from __future__ import annotations
 import click
 
 from fizzlab import __version__
+from fizzlab.cli.chart import chart
 from fizzlab.cli.check import check
 from fizzlab.cli.importing import import_
 from fizzlab.cli.lab import bench, lab
 from fizzlab.cli.new import new
+from fizzlab.cli.overview import overview
 from fizzlab.cli.pdf import pdf
 from fizzlab.cli.plan import plan
 from fizzlab.cli.records import records
@@ -22,7 +24,7 @@ def main() -> None:
     """Trials for small bath-fizzer makers: from a folder of readings to a report."""
 
 
-for command in (bench, check, demo, import_, lab, new, pdf, plan, records, report):
+for command in (bench, chart, check, demo, import_, lab, new, overview, pdf, plan, records, report):
     main.add_command(command)
 
 

@@ -4,19 +4,32 @@ from __future__ import annotations
 
 import shutil
 import sys
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import click
 
-from fizzlab.cli.saying import PAPER, say_trouble
+from fizzlab.cli.saying import PAPER, named, say_step, say_trouble
+from fizzlab.errors import FizzlabError
 
 
-@click.command(short_help="Analyse trials and keep a record of each.")
+class _PdfAlone(click.Command):
+    """Takes --pdf for the front page where neither front nor whole follows it, so that a folder may."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        alone = [here == "--pdf" and after not in ("front", "whole") for here, after in pairwise([*args, ""])]
+        args = ["--pdf=front" if bare else arg for arg, bare in zip(args, alone, strict=True)]
+        return super().parse_args(ctx, args)
+
+
+@click.command(cls=_PdfAlone, short_help="Analyse trials and keep a record of each.")
 @click.argument("folders", nargs=-1, required=True, metavar="FOLDER...", type=click.Path(path_type=Path))
 @click.option("--notebook", default="trial_report", help="Which notebook to run: trial_report, cure or fizz.")
 @click.option("--jobs", type=click.IntRange(min=1), help="Reports at once; as many as there are cores.")
-@click.option("--to", metavar="ADDRESS", help="Copy each record there too, such as s3://bucket/records.")
+@click.option(
+    "--to", metavar="ADDRESS", callback=named, help="Copy each record there too, such as s3://bucket/records."
+)
 @click.option("--made-by", default="", help="Who made the report; else made_by of trial.toml.")
 @click.option("--checked-by", default="", help="Who checked the readings and the report.")
 @click.option("--date", default="", help="Date of the record, as 2026-01-31; today if not given.")
@@ -33,7 +46,7 @@ def report(
 ) -> None:
     """Check the trial in each FOLDER, analyse it and write a new record.
 
-    A FOLDER may be a season: a folder whose sub-folders are trials.
+    A FOLDER may be a season: a folder whose sub-folders are trials. Its overview.html is written anew.
     """
     from fizzlab import records as kept
     from fizzlab.report.many import trials_in
@@ -47,7 +60,9 @@ def report(
     trials, passed_over = trials_in(folders)
     for path in passed_over:
         click.echo(f"{path}: holds no trial; passed over.", err=True)
-    _report_on(trials, notebook=notebook, signed=kept.signed(made_by, checked_by, date), **options)
+    seasons = [folder for folder in folders if folder not in trials]
+    signed = kept.signed(made_by, checked_by, date)
+    _report_on(trials, seasons, notebook=notebook, signed=signed, **options)
 
 
 @click.command(short_help="Report on the invented demo trials.")
@@ -60,16 +75,16 @@ def demo(folder: Path) -> None:
     for target, source in targets.items():
         if not target.exists():
             shutil.copytree(source, target, ignore=shutil.ignore_patterns("records", "__pycache__"))
-    _report_on(list(targets))
+    _report_on(list(targets), [folder])
 
 
-def _report_on(trials: list[Path], **options: Any) -> None:
-    """Report on one trial with a bar of its cells, on many with a bar of reports; exit with 2 on trouble."""
+def _report_on(trials: list[Path], seasons: list[Path], **options: Any) -> None:
+    """Report, say what is done, renew the overview of each season; exit with 2 on trouble."""
     from fizzlab.report.many import write_reports
     from fizzlab.report.page import verdict_of
 
     if len(trials) == 1:
-        outcomes = write_reports(trials, progress=True, **options)
+        outcomes = write_reports(trials, says=say_step, **options)
     else:
         with click.progressbar(length=len(trials), label="Reports", show_pos=True, file=sys.stderr) as bar:
             outcomes = write_reports(trials, done=lambda _: bar.update(1), **options)
@@ -88,6 +103,14 @@ def _report_on(trials: list[Path], **options: Any) -> None:
             if len(outcomes) > 1:
                 click.echo(f"\n{outcome.folder}:", err=True)
             say_trouble(outcome.trouble)
+    for season in seasons:
+        from fizzlab.report.overview import write_overview
+
+        try:
+            click.echo(f"Overview: {write_overview(season)}", err=True)
+        except (FizzlabError, OSError) as error:
+            failed += 1
+            say_trouble(error)
     if failed and len(outcomes) > 1:
         written = sum(outcome.page is not None for outcome in outcomes)
         click.echo(f"\n{written} of {len(outcomes)} reports written; {failed} with trouble.", err=True)

@@ -12,6 +12,15 @@ import click
 from fizzlab.errors import BadInput, FizzlabError, Problem, count
 
 FOLDER = click.argument("folder", type=click.Path(path_type=Path))
+
+
+def named(_: click.Context, option: click.Parameter, said: Any) -> Any:
+    """Refuse an option that names nothing, such as ``--to ""``."""
+    if said is not None and (said == Path() or not str(said).strip()):
+        raise click.BadParameter("it names nothing", param=option)
+    return said
+
+
 PAPER = click.Choice(["a4", "letter"], case_sensitive=False)
 
 
@@ -45,6 +54,11 @@ def say_trouble(error: FizzlabError | OSError) -> None:
         click.echo(f"The computer refused: {error.strerror or error}{place}. Nothing was kept.", err=True)
     else:
         click.echo(error, err=True)
+
+
+def say_step(step: str) -> None:
+    """What is being done, for whoever waits."""
+    click.echo(f"{step.capitalize()} …", err=True)
 
 
 def say_doubts(doubts: Sequence[Problem], *, err: bool = False) -> None:

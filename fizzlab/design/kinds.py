@@ -15,7 +15,8 @@ class Kind:
 
     `options` are the keys of [plan] that it uses besides those of every kind, `needs` those without which it
     cannot be planned. The flags say whether it compares the levels of one factor, sets two levels or amounts
-    of each, can show a bend in every amount, or shares out one total.
+    of each, can show a bend in every amount, shares out one total, or changes nothing and has the batches
+    read again and again, each reading by a person who is named.
     """
 
     name: str
@@ -26,6 +27,7 @@ class Kind:
     two_levels: bool = False
     bends: bool = False
     blends: bool = False
+    again: bool = False
 
 
 #: Every kind, by name.
@@ -64,6 +66,13 @@ KINDS: dict[str, Kind] = {
             "blocks:split_plot",
             ("days", "hard_to_change", "model", "forbidden"),
             needs=("days", "batches_per_day", "hard_to_change"),
+        ),
+        Kind(
+            "repeatability",
+            "repeats:repeatability",
+            ("batches", "repeats"),
+            needs=("batches", "repeats"),
+            again=True,
         ),
     )
 }

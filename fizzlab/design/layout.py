@@ -95,7 +95,7 @@ def lay_out(
     said = capital(listed(hidden)) + " cannot be told from the differences between days."
     return Plan(
         kind=kind,
-        runs=_numbered(settings, day, order, blind, made),
+        runs=numbered(settings, day, order, blind, made),
         factors=tuple(factors),
         seed=seed,
         terms=terms,
@@ -159,12 +159,12 @@ def members(groups: Matrix) -> Matrix:
     return np.asarray(np.equal.outer(groups, np.unique(groups)), float)
 
 
-def _numbered(
+def numbered(
     settings: pd.DataFrame,
     day: Matrix,
     order: np.random.Generator,
     blind: np.random.Generator,
-    made: pd.DataFrame | None,
+    made: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Shuffle the runs within each day, and give them names (R01, ...) and three-digit codes."""
     rows = np.lexsort((order.permutation(len(settings)), day))

@@ -90,6 +90,9 @@ class Plan:
 
         `labels` are what the reader calls the factors.
         """
+        head = f"{count(len(self.runs), 'batch', 'batches')} on {count(self.days, 'day')}: {self.kind}."
+        if not self.terms:
+            return head, *self.warnings
         told = [in_words(term, labels) for term in self.terms]
         if len(told) > 8:
             told = [*told[:7], f"{len(told) - 7} more"]
@@ -103,7 +106,7 @@ class Plan:
             repeats = f", {some} of them true repeats" if self.repeat_df > 0 else ""
             judged = f"Chance is judged by {spare} beyond those that the answers use up{repeats}."
         return (
-            f"{count(len(self.runs), 'batch', 'batches')} on {count(self.days, 'day')}: {self.kind}.",
+            head,
             f"It can tell {listed(told)}.",
             judged,
             *self.alias_sentences(labels)[:12],
@@ -157,7 +160,7 @@ def plan(
     ----------
     kind : str
         One of `fizzlab.design.kinds.KINDS`: compare, factorial, fractional factorial, central composite,
-        mixture, split plot.
+        mixture, split plot, repeatability.
     factors : mapping of str to sequence, tuple or mapping
         Each with its levels (names, the control first), its amounts (numbers), or a tuple (low, high); see
         `fizzlab.design.factors.as_factor`.
@@ -224,6 +227,7 @@ effect of gum and starch.')
             f"A {kind} plan compares the levels of one factor, not of {len(chosen)}.",
             "Plan a factorial, or make one factor of them.",
         )
-    refuse_unusable(chosen)
+    if not found.again:
+        refuse_unusable(chosen)
     plan_of: Plan = looked_up(f"fizzlab.design.{build}")(chosen, seed, per_day=batches_per_day, **given)
     return plan_of

@@ -91,22 +91,24 @@ def _within(values: ArrayLike, low: float, high: float, name: str, unit: str) ->
 
 
 def drying_windows(touch_checks: pd.DataFrame, weighings: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
-    """From when (start, made_at of `runs`) to when (end) each batch dried, by run.
+    """From when (start) to when (end) the air of each batch counts: one window for all batches of a day.
 
-    The end is the first dry check, or the last check or weighing where none was seen dry. Batches that were
-    not looked at have no row.
+    It begins when the first batch of the day was made (made_at of `runs`) and ends the trial's middle drying
+    time after the last was: that of a batch is until its first dry check, or its last check or weighing where
+    none was seen dry. A window that ended when the batch itself was dry would give a slower batch other
+    air. Batches that were not looked at have no row.
     """
-    made_at = runs.set_index("run")["made_at"] if "run" in runs.columns else runs["made_at"]
-    made_at = pd.to_datetime(made_at.dropna())
+    runs = runs.set_index("run") if "run" in runs.columns else runs
     dry = touch_checks["dry"].astype("boolean").fillna(False).astype(bool)
     first_dry = touch_checks.loc[dry].groupby("run")["hours"].min()
     looked = [table[["run", "hours"]] for table in (touch_checks, weighings) if len(table)]
     hours = (pd.concat(looked).groupby("run")["hours"].max() if looked else first_dry).astype(float)
     hours.update(first_dry.astype(float))
-    hours = hours.reindex(made_at.index).dropna()
-    start = made_at.loc[hours.index]
-    windows = pd.DataFrame({"start": start, "end": start + pd.to_timedelta(hours, unit="h")})
-    return windows.rename_axis("run")
+    made_at = pd.to_datetime(runs.loc[runs.index.isin(hours.index), "made_at"].dropna())
+    day = runs.loc[made_at.index, "day"] if "day" in runs else made_at.index
+    start, last = (made_at.groupby(day, sort=False).transform(end) for end in ("min", "max"))
+    end = last + pd.to_timedelta(hours.reindex(made_at.index).median(), unit="h")
+    return pd.DataFrame({"start": start, "end": end}).rename_axis("run")
 
 
 def drying_air(

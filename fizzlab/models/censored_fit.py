@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.linalg import solve_triangular
@@ -13,6 +13,7 @@ from scipy.linalg import solve_triangular
 from fizzlab.models import censored
 from fizzlab.models.censored import Array, Brackets, Ints, Model, NotFitted, Point, maximise, sort
 
+_NO_SPREAD = 1e-2  # share of the pieces' spread below which days count as no more different than chance
 _VAGUE = 5.0  # standard error, in log hours over one spread of the column, of a fit that says nothing
 
 
@@ -176,6 +177,7 @@ class Strata:
     `weights` are those of generalised least squares (columns x batches), `between` and `within` the parts of
     the variance of batch locations, `spare_days` the days less what is, in effect, estimated between them.
     `slopes` of that variance by each source of chance and the `doubt` about these say how well it is known.
+    `scales` are what the mean square of each part is of what the fit would have it (see `own_mean_squares`).
     """
 
     between_df: float
@@ -186,6 +188,7 @@ class Strata:
     spare_days: float
     slopes: Array
     doubt: Array
+    scales: tuple[float, float] = (1.0, 1.0)
 
     def of(self, combination: Array) -> float:
         """Degrees of freedom of combination @ beta, after Satterthwaite (Biometrics Bulletin 2, 1946).
@@ -199,12 +202,13 @@ class Strata:
         if between + within <= 0:
             return min(self.between_df, self.within_df)
         slopes = across @ self.slopes @ across
+        told = 2 * (between + within) ** 2 / float(slopes @ self.doubt @ slopes)
+        between, within = between * self.scales[0], within * self.scales[1]
         whole = (between + within) ** 2
         joined = whole / (between**2 / self.between_df + within**2 / self.within_df)
         if combination[0] == 0:
             joined = min(joined, self.within_df if within >= between else self.between_df)
-        told = 2 * whole / float(slopes @ self.doubt @ slopes)
-        return told if told < joined - 1e-6 else joined
+        return max(told, 1.0) if told < joined - 1e-6 else joined
 
 
 def strata(found: ArrayFit, x: Array, day: Ints | None) -> Strata:
@@ -236,6 +240,36 @@ def strata(found: ArrayFit, x: Array, day: Ints | None) -> Strata:
     days = which.shape[1]
     df = max(days - spent, 1.0), max(batches - days - (columns - spent), 1.0)
     return Strata(*df, weights, between, variance - between, days - spent, np.array(slopes), doubt)
+
+
+def own_mean_squares(found: ArrayFit, layers: Strata, x: Array, day: Ints) -> tuple[ArrayFit, Strata]:
+    """Judge each stratum by its own mean square where days came out more alike than chance would have them.
+
+    There the restricted likelihood stops at no spread between days and pools the two mean squares: too large
+    for what days judge, too small within them. Batch locations (linearised at the estimates) are cut into
+    days and the rest, and the covariance is scaled so that each part has its own mean square, as in the
+    analysis of variance. Where days are found to vary, the likelihood does so of itself.
+    """
+    which = (day[:, None] == np.unique(day)).astype(float)
+    point, variance = found.point, layers.between + layers.within
+    off = found.sigma * (point.day_mean + point.slope / np.maximum(point.curvature, 1e-6))
+    inside = np.linalg.qr(which, mode="complete")[0][:, which.shape[1] :]
+
+    def mean_square(part: Array, df: float) -> float:
+        seen = part.T @ off
+        return max(float(seen @ np.linalg.solve(part.T @ variance @ part, seen)) / df, 1e-4)
+
+    scales = mean_square(which, layers.between_df), mean_square(inside, layers.within_df)
+    size, days = len(layers.weights), (which / which.sum(axis=0)) @ which.T
+    stretch = scales[0] ** 0.5 * days + scales[1] ** 0.5 * (np.eye(len(days)) - days)
+    whole, own = (
+        np.linalg.cholesky(layers.weights @ v @ layers.weights.T)
+        for v in (variance, stretch @ variance @ stretch.T)
+    )
+    root = np.linalg.cholesky(found.covariance[:size, :size])
+    turn = np.eye(size + 1)
+    turn[:size, :size] = root @ np.linalg.solve(whole, own) @ np.linalg.inv(root)
+    return replace(found, covariance=turn @ found.covariance @ turn.T), replace(layers, scales=scales)
 
 
 @dataclass(frozen=True)
@@ -285,5 +319,7 @@ def fit_batches(
     data = sort(lower, upper, batch, x, day)
     found = fit(data, batch_effect=not alike, day_effect=day is not None, restricted=restricted)
     layers = strata(found, x, day)
+    if day is not None and found.delta < _NO_SPREAD * found.sigma:
+        found, layers = own_mean_squares(found, layers, x, day)
     df = np.array([layers.of(row) for row in np.eye(columns)])
     return BatchFit(found, layers, alike, np.sqrt(np.diag(found.covariance)[:columns]), df)

@@ -56,6 +56,7 @@ def study_crumble(
     """
     runs, tumbles, drops, scores = (tables[name] for name in ("runs", "tumbles", "drops", "crumble_scores"))
     numbers: dict[str, pd.Series] = {}
+    readings: dict[str, pd.DataFrame] = {}
     fits: dict[str, FitResult] = {}
     reasons: dict[str, CannotAnswer] = {}
     refused: dict[str, CannotAnswer] = {}
@@ -64,6 +65,7 @@ def study_crumble(
         try:
             losses = batch_losses(tumbles, scale_step_g)
             numbers[LOSS] = loss_numbers(losses)
+            readings[LOSS] = _each_loss(tumbles, float(losses["step_g"].iloc[0]))
         except CannotAnswer as reason:
             reasons[LOSS] = reason
         counts = counted(tumbles)
@@ -72,13 +74,12 @@ def study_crumble(
     if len(drops):
         try:
             penalised = drop_method == "jeffreys"
-            fit = fit_drop_height(drops, terms, runs=runs, penalised=penalised, conf_level=conf_level)
-            fits[DROP] = fit
-            reasons |= {f"{DROP}, {name}": why for name, why in fit.withheld.items()}
+            fits[DROP] = fit_drop_height(drops, terms, runs=runs, penalised=penalised, conf_level=conf_level)
         except CannotAnswer as reason:
             reasons[DROP] = reason
     if len(scores):
         numbers[SCORE] = score_numbers(scores)
+        readings[SCORE] = scores.assign(lower=scores["score"], upper=scores["score"])
         try:
             agreement = rater_agreement(scores) if scores["rater"].nunique() > 1 else None
         except CannotAnswer as reason:
@@ -89,7 +90,7 @@ def study_crumble(
         except CannotAnswer as reason:
             refused["index"] = reason
     told: dict[str, Any] = {"losses": losses, "agreement": agreement, "index": parts, "refused": refused}
-    return CrumbleStudy(numbers=numbers, fits=fits, reasons=reasons, **told)
+    return CrumbleStudy(numbers=numbers, readings=readings, fits=fits, reasons=reasons, **told)
 
 
 def batch_losses(tumbles: pd.DataFrame, scale_step_g: float | None = None) -> pd.DataFrame:
@@ -114,6 +115,13 @@ def batch_losses(tumbles: pd.DataFrame, scale_step_g: float | None = None) -> pd
     table = by_batch[["loss_pct", "step_pct"]].mean().assign(tumbles=by_batch.size(), step_g=step)
     table["below_step"] = table["loss_pct"] < 0.5 * table["step_pct"] - 1e-12
     return table.join(counted(tumbles)) if "broken" in tumbles else table
+
+
+def _each_loss(tumbles: pd.DataFrame, step_g: float) -> pd.DataFrame:
+    """The loss of each tumble in per cent, at least half a step of the scale."""
+    lost = (tumbles["before_g"] - tumbles["after_g"]).clip(lower=step_g / 2)
+    loss = 100 * lost / tumbles["before_g"]
+    return tumbles.assign(lower=loss, upper=loss)
 
 
 def counted(tumbles: pd.DataFrame) -> pd.DataFrame:
@@ -229,28 +237,26 @@ def step_decides(fit: ResponseFit, losses: pd.DataFrame) -> bool:
     return len(verdicts) > 1
 
 
-def broken_shares(counts: pd.DataFrame, levels: pd.Series) -> pd.DataFrame:
+def broken_shares(counts: pd.DataFrame, levels: pd.Series, reach: pd.Series | None = None) -> pd.DataFrame:
     """The per cent of broken pieces at each level with its 95 % interval; `counts`: pieces, broken by run.
 
-    Pieces of one batch break together: the design effect d is the Pearson chi-square of the batches about
-    their level's share, over its degrees of freedom, at least 1 (and 1 where no batch is to spare); the
-    interval is that of E. B. Wilson (1927), J. Am. Stat. Assoc. 22, 209, for broken / d out of pieces / d.
+    Pieces of one batch, and batches of one day, break together: `reach` is half the width of the interval of
+    each level's typical batch, in per cent, by the fit that knows batches and days. The interval is that of
+    E. B. Wilson (1927), J. Am. Stat. Assoc. 22, 209, for the share seen, out of as many independent pieces as
+    would reach as far, and never of more than there were: out of all where no `reach` is known.
     """
+    from scipy.stats import norm
     from statsmodels.stats.proportion import proportion_confint
 
     names = levels.loc[counts.index]
     sums = counts.groupby(names, observed=True, sort=False)[["pieces", "broken"]].sum()
-    expected = names.map(sums["broken"] / sums["pieces"]).to_numpy(float)
-    pieces, broken = counts["pieces"].to_numpy(), counts["broken"].to_numpy()
-    variance = pieces * expected * (1 - expected)
-    judged = variance > 0
-    df = int(judged.sum()) - names[judged].nunique()
-    effect = 1.0
-    if df > 0:
-        effect = max(1.0, float(((broken - pieces * expected)[judged] ** 2 / variance[judged]).sum()) / df)
-    low, high = proportion_confint(sums["broken"] / effect, sums["pieces"] / effect, 0.05, "wilson")
+    share, pieces = sums["broken"] / sums["pieces"], sums["pieces"].astype(float)
+    if reach is not None:
+        chance = float((pieces * share * (1 - share)).sum() / pieces.sum())
+        pieces = np.minimum(pieces, norm.ppf(0.975) ** 2 * chance / (reach.loc[sums.index] / 100) ** 2)
+    low, high = proportion_confint(share * pieces, pieces, 0.05, "wilson")
     ends = {"conf_low": 100 * np.maximum(low, 0.0), "conf_high": 100 * np.minimum(high, 1.0)}
-    return sums.assign(n_batches=names.value_counts(), estimate=100 * sums["broken"] / sums["pieces"], **ends)
+    return sums.assign(n_batches=names.value_counts(), estimate=100 * share, **ends)
 
 
 def crumble_index(numbers: Mapping[str, pd.Series], parts: Mapping[str, Any]) -> pd.DataFrame:

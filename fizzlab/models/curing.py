@@ -8,18 +8,19 @@ arithmetic is in `fizzlab.models.censored_fit`, the method in docs/methods/dry_t
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.air import MEANS, AirModel, drying_air, drying_windows, vapour_pressure_deficit
+from fizzlab.models.basis import FactorBasis
 from fizzlab.models.censored import NotFitted
 from fizzlab.models.censored_fit import fit_batches
-from fizzlab.models.curing_fit import VPD, CuringFit, design
+from fizzlab.models.curing_fit import VPD, CuringFit
 from fizzlab.models.result import Study
 from fizzlab.models.terms import (
     ALL,
@@ -28,8 +29,11 @@ from fizzlab.models.terms import (
     Term,
     grouping,
     level_name,
+    model_matrix,
     need_columns,
     parse_formula,
+    parts,
+    terms_of,
     varying,
 )
 from fizzlab.models.touch import (
@@ -56,6 +60,7 @@ def fit_curing_time(
     formula: str | Sequence[Term] = (),
     *,
     runs: pd.DataFrame,
+    model: str | Sequence[str] = "main",
     room_log: pd.DataFrame | None = None,
     air: AirModel = "vpd",
     forecast_air: tuple[float, float] | None = None,
@@ -76,8 +81,11 @@ def fit_curing_time(
     runs : DataFrame
         One row a batch: run (or that index), a column for each factor, day, and made_at for the room log, or
         the air itself (vpd_kpa). Batches without looks are passed over.
+    model : {"main", "interactions", "quadratic", "full"} or sequence of str
+        Which effects of given factors, as in `fit_response`: ``["oil", "colour", "oil:colour", "oil^2"]``. A
+        formula says it.
     room_log : DataFrame, optional
-        Columns time, temp_c, rh_pct.
+        Columns time, temp_c, rh_pct; batches of a day share one window of it (`drying_windows`).
     air : {"vpd", "none"}
         Does the vapour-pressure deficit enter? It is left out, with a note, where too few days can judge it.
     forecast_air : (temp_c, rh_pct), optional
@@ -118,7 +126,9 @@ def fit_curing_time(
         need_columns(runs, ["run"], "runs")
         runs = runs.set_index("run")
     if room_log is not None and air != "none":
-        runs = runs.join(drying_air(room_log, drying_windows(looks, looks.head(0), runs)))
+        seen = pieces["upper"].where(np.isfinite(pieces["upper"]), pieces["lower"])
+        checks = pieces.assign(hours=seen, dry=np.isfinite(pieces["upper"]))
+        runs = runs.join(drying_air(room_log, drying_windows(checks, checks.head(0), runs)))
     check_pieces(pieces, runs)
     batches, notes = runs[runs.index.isin(pieces["run"])], list[str]()
     if air != "none":
@@ -127,11 +137,16 @@ def fit_curing_time(
     if isinstance(formula, str):
         terms, model = parse_formula(formula, batches) if formula else ((), ())
     else:
-        terms, model = tuple(formula), ()
-    joint = tuple(each for each in model if ":" in each or "^" in each)
+        terms = tuple(formula)
     kept, left = varying(
         [*(term for term in terms if term.name != VPD or not air_terms), *air_terms], batches
     )
+    names = [term.name for term in kept]
+    known = [name for name in names if name in {term.name for term in terms}]
+    amounts = [term.name for term in kept if isinstance(term, Amount) and term.name in known]
+    asked = model if isinstance(model, str) else [each for each in model if set(parts(each)) <= set(names)]
+    wanted = terms_of(asked, known if isinstance(model, str) else names, amounts)
+    joint = tuple(each for each in wanted if ":" in each or "^" in each)
     pieces = pieces[pieces["run"].isin(batches.index)].reset_index(drop=True)
     n_days: int | None = None
     said: list[str] = []
@@ -143,30 +158,27 @@ def fit_curing_time(
         n_days = int(batches["day"].nunique())
         kept, joint, unjudged = judged_by_days(batches, kept, joint, air_terms)
         said += unjudged
-    matrix = design(batches, kept, joint)
-    names = list(matrix.columns)
-    check_terms(pieces, batches, kept, matrix)
+    ranges = {
+        term.name: (float(batches[term.name].min()), float(batches[term.name].max()))
+        for term in kept
+        if isinstance(term, Amount)
+    }
+    basis = FactorBasis(tuple(kept), (*(term.name for term in kept), *joint), ranges)
+    x, plain = basis.matrix(batches), model_matrix(batches, kept, joint).to_numpy(float)
+    columns = list(basis.columns)
+    check_terms(pieces, batches, kept, x, columns)
     ends = pieces["lower"].to_numpy(float), pieces["upper"].to_numpy(float)
     batch = batches.index.get_indexer(pd.Index(pieces["run"]))
     day = None if n_days is None else pd.factorize(batches["day"])[0]
     try:
-        inner = fit_batches(*ends, batch, matrix.to_numpy(float), day)
+        inner = fit_batches(*ends, batch, x, day)
     except NotFitted as failure:
-        raise explained(failure, names) from None
+        raise explained(failure, columns) from None
     found, alike = inner.found, inner.pieces_alike
     if alike and len(pieces) > len(batches):
         said.append("Pieces of every batch became dry between the same two looks, so they count as alike.")
     elif alike and (pieces["lower"] < pieces["upper"]).any():
         said.append("Each batch has one piece, so pieces and batches cannot be told apart.")
-    reach = stats.t.ppf(0.5 + conf_level / 2, inner.df) * inner.se
-    columns = {
-        "coef": found.beta,
-        "se": inner.se,
-        "df": inner.df,
-        "conf_low": found.beta - reach,
-        "conf_high": found.beta + reach,
-        "p_value": 2 * stats.t.sf(np.abs(found.beta) / inner.se, inner.df),
-    }
     typical: dict[str, Any] = {
         term.name: term.control if isinstance(term, Category) else float(batches[term.name].median())
         for term in kept
@@ -186,13 +198,17 @@ def fit_curing_time(
         air=tuple(term for term in air_terms if term in kept),
         joint=joint,
         typical=typical,
-        coefficients=pd.DataFrame(columns, index=pd.Index(names, name="column")),
+        coefficients=pd.DataFrame(),
         sigma=np.nan if alike else found.sigma,
         tau=found.sigma if alike else found.tau,
         delta=np.nan if n_days is None else found.delta,
         n_days=n_days,
+        basis=basis,
         inner=inner,
     )
+    # each level against the control and amounts as written, whatever was fitted
+    rows = pd.DataFrame([fit.interval(row) for row in np.linalg.lstsq(plain, x, rcond=None)[0]], columns)
+    rows = rows.rename(columns={"estimate": "coef"}).drop(columns="t").rename_axis("column")
     effects = []
     for term in fit.terms:  # each level with its control, or the most of an amount with the least
         pairs: list[tuple[Any, Any]]
@@ -201,7 +217,27 @@ def fit_curing_time(
         else:
             pairs = [fit.tried(term.name)[::-1]]
         effects += [fit.compare(term, *pair, margin) for pair in pairs]
-    return replace(fit, effects=tuple(effects))
+    return replace(fit, effects=tuple(effects), coefficients=rows)
+
+
+def with_joint_effects(fit: CuringFit) -> CuringFit | None:
+    """The same with every joint effect of two factors, and bends, as far as the batches can tell them.
+
+    Bends are of amounts that were made at three levels or more; None where there is nothing to add.
+    """
+    names = [term.name for term in fit.terms]
+    bends = [t.name for t in fit.terms if isinstance(t, Amount) and fit.batches[t.name].nunique() > 2]
+    both = terms_of("interactions", names, [])
+    for model in ([*both, *(f"{name}^2" for name in bends)], both):
+        if fit.joint or len(model) == len(names):
+            continue
+        with suppress(CannotAnswer):
+            more: dict[str, Any] = {"conf_level": fit.conf_level, "response": fit.response}
+            air: AirModel = "vpd" if fit.air else "none"
+            found = fit_curing_time(fit.brackets, fit.terms, runs=fit.batches, model=model, air=air, **more)
+            if found.terms == fit.terms and found.air == fit.air:
+                return replace(found, typical=fit.typical)
+    return None
 
 
 def _with_air(batches: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
@@ -238,19 +274,22 @@ def study_touch(
     terms: Sequence[Term],
     *,
     air: AirModel = "vpd",
+    model: str | Sequence[str] = "main",
     forecast_air: tuple[float, float] | None = None,
     margins: Mapping[str, float | None] | None = None,
     conf_level: float = 0.95,
 ) -> TouchStudy:
     """Join the touch checks of a trial to the air of their batches and fit the dry times.
 
-    `tables` holds runs, touch_checks, weighings and room_log; the rest is as in `fit_curing_time`.
+    `tables` holds runs, touch_checks, weighings and room_log; the rest is as in `fit_curing_time`, but that
+    main effects are fitted where the batches cannot tell the `model` that was planned.
     """
     pieces, runs = brackets(tables["touch_checks"]), with_air(tables, air)
-    grouped, found = grouping(terms), dict[str, Any]()
+    grouped, found = grouping(terms), dict[str, Any](readings={"dry_h": pieces})
     try:
         asked: dict[str, Any] = {"air": air, "forecast_air": forecast_air, "conf_level": conf_level}
-        fit = fit_curing_time(pieces, terms, runs=runs, margin=(margins or {}).get("dry_h"), **asked)
+        asked |= {"runs": runs, "margin": (margins or {}).get("dry_h")}
+        fit = fit_planned(pieces, terms, model, **asked)
         pieces, runs, grouped = fit.brackets, fit.batches, grouping(fit.terms)
         found |= {"fits": {"dry_h": fit}, "notes": fit.notes}
     except CannotAnswer as reason:
@@ -259,6 +298,16 @@ def study_touch(
             found["order"] = seen_order(pieces, runs, grouped)
     pieces = pieces.assign(level=levels_of(pieces["run"], runs, grouped))
     return TouchStudy(brackets=pieces, grouped_by=grouped, levels=_levels(runs, grouped), **found)
+
+
+def fit_planned(
+    pieces: pd.DataFrame, terms: Sequence[Term], model: str | Sequence[str], **asked: Any
+) -> CuringFit:
+    """`fit_curing_time` with the planned model, or with main effects where the batches cannot tell that."""
+    if model != "main":
+        with suppress(CannotAnswer):
+            return fit_curing_time(pieces, terms, model=model, **asked)
+    return fit_curing_time(pieces, terms, **asked)
 
 
 def _levels(batches: pd.DataFrame, term: Term | None) -> Levels:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from itertools import product
 from typing import Any
 
 import numpy as np
@@ -14,6 +13,7 @@ from scipy import stats
 from scipy.optimize import brentq
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.models.basis import FactorBasis
 from fizzlab.models.censored import Array
 from fizzlab.models.censored_fit import BatchFit
 from fizzlab.models.result import (
@@ -28,7 +28,7 @@ from fizzlab.models.result import (
     rows_of,
 )
 from fizzlab.models.spreads import Mixture, weigh
-from fizzlab.models.terms import Amount, Category, Term, level_name, model_matrix, parts
+from fizzlab.models.terms import Amount, Category, Term, level_name
 
 VPD = "vpd_kpa"
 
@@ -42,10 +42,11 @@ class CuringFit(FitResult):
 
     Beside what every fit has: `brackets` (one row a piece: run, piece, lower, upper in hours), the term of
     the room's `air` if it is in the model, the `joint` effects and bends (``"colour:binder"``,
-    ``"oil_g^2"``), what `predict` holds where it is not asked (`typical`: categories at the control, amounts
-    in the middle), the `coefficients` of log hours (coef, se, df, conf_low, conf_high, p_value). `sigma`,
-    `tau` and `delta` are the standard deviations of log dry time between pieces of a batch, batches of a day,
-    and days: nan where the readings cannot tell them. `n_days` is None without a day effect.
+    ``"oil_g^2"``), the standard recipe and air (`typical`: categories at the control, amounts in the middle),
+    the `coefficients` of log hours (coef, se, df, conf_low, conf_high, p_value), each level against the
+    control. `sigma`, `tau` and `delta` are the standard deviations of log dry time between pieces of a batch,
+    batches of a day, and days: nan where the readings cannot tell them. `n_days` is None without a day
+    effect. `basis` are the columns that were fitted, `inner` the fit of them.
     """
 
     brackets: pd.DataFrame = field(repr=False)
@@ -57,7 +58,9 @@ class CuringFit(FitResult):
     tau: float
     delta: float
     n_days: int | None
+    basis: FactorBasis = field(repr=False)
     inner: BatchFit = field(repr=False)
+    log: bool = True
 
     @property
     def air_effects(self) -> tuple[Effect, ...]:
@@ -86,9 +89,54 @@ class CuringFit(FitResult):
         kinds = {"left": left, "interval": ~(left | exact | never), "right": never, "exact": exact}
         return {kind: int(where.sum()) for kind, where in kinds.items()}
 
+    @cached_property
+    def tests(self) -> pd.DataFrame:
+        """One row a term, as those of `ResponseFit`: df_num, df_den, F, p_value, judged_by.
+
+        F of L b = 0 with the degrees of freedom of its independent parts joined after A. H.-T. Fai, P. L.
+        Cornelius, J. Statist. Comput. Simul. 54 (1996) 363-378.
+        """
+        found, rows = self.inner.found, {}
+        for term, picks in self.basis.hypotheses():
+            size, turn = np.linalg.eigh(picks @ found.covariance[:-1, :-1] @ picks.T)
+            parts = turn.T @ picks
+            f, nu, many = float(((parts @ found.beta) ** 2 / size).mean()), self.df_of(parts), len(picks)
+            df = float(nu.min())
+            if many > 1 and df > 2:
+                mean = float((nu / (nu - 2)).sum())
+                df = 2 * mean / (mean - many)
+            judge = self._judge(term.removesuffix("^2").split(":"))
+            rows[term] = (many, df, f, float(stats.f.sf(f, many, df)), judge)
+        names = ["df_num", "df_den", "F", "p_value", "judged_by"]
+        return pd.DataFrame.from_dict(rows, orient="index", columns=names).rename_axis("term")
+
+    def _judge(self, names: Sequence[str]) -> str:
+        """Are the levels of some factors together told by days alone, or by batches?"""
+        by_day = self.n_days is not None and (self.batches.groupby("day")[[*names]].nunique() == 1).all(
+            axis=None
+        )
+        return "days" if by_day else "batches"
+
     def matrix(self, conditions: pd.DataFrame) -> Array:
-        """The columns of the model for some conditions, shape (rows, columns)."""
-        return design(conditions, (*self.terms, *self.air), self.joint).to_numpy(float)
+        """The columns of the model for conditions that say all, shape (rows, columns)."""
+        return self.basis.matrix(conditions)
+
+    def conditions(self, new: pd.DataFrame | Mapping[str, object] | None) -> pd.DataFrame:
+        """What is asked, with the amounts and the air typical where it is not; see `weights`."""
+        return asked(new, self.typical, [term.name for term in self.terms if isinstance(term, Category)])
+
+    def weights(self, settings: pd.DataFrame | Mapping[str, object] | None) -> Array:
+        """Weights of the coefficients for settings: categories left out are averaged, with equal weights."""
+        return self.basis.grid(self.conditions(settings))
+
+    def interval(self, weights: Array) -> dict[str, float]:
+        """Estimate, se, df, t, p_value, conf_low, conf_high of one contrast of the coefficients."""
+        value = float(weights @ self.inner.found.beta)
+        se = float(np.sqrt(weights @ self.inner.found.covariance[:-1, :-1] @ weights))
+        df = self.inner.strata.of(weights)
+        reach = float(stats.t.ppf(0.5 + self.conf_level / 2, df)) * se
+        told = {"estimate": value, "se": se, "df": df, "t": value / se, "p_value": p_of(value, se, df)}
+        return {**told, "conf_low": value - reach, "conf_high": value + reach}
 
     def tried(self, name: str) -> tuple[float, float]:
         """Least and greatest of an amount, or of the air, in these batches."""
@@ -101,26 +149,29 @@ class CuringFit(FitResult):
     @property
     def forecast_df(self) -> float:
         """Degrees of freedom behind the time of a typical batch."""
-        return float(self.df_of(self.matrix(asked(None, self.typical)))[0])
+        return float(self.df_of(self.weights(None))[0])
 
-    def compare(self, term: Term, to: Any, start: Any, margin: float | None = None) -> Effect:
-        """One value of a term against another, averaged over the other factors where effects are joint."""
-        free = [t for t in self.terms if isinstance(t, Category) and t.name != term.name and self.joint]
-        rows = pd.DataFrame(list(product(*(t.levels for t in free))), columns=[t.name for t in free])
-        settings: list[dict[str, Any]] = [{term.name: value} for value in (to, start)]
-        ends = (asked(rows.assign(**each), self.typical) for each in settings)
-        weights = np.subtract(*(self.matrix(end).mean(axis=0) for end in ends))
-        value = float(weights @ self.inner.found.beta)
-        se = float(np.sqrt(weights @ self.inner.found.covariance[:-1, :-1] @ weights))
-        df = self.inner.strata.of(weights)
-        reach = stats.t.ppf([0.5 + self.conf_level / 2, self.conf_level], df) * se
-        low, high, same_low, same_high = np.exp([value - reach, value + reach]).T.ravel().tolist()
-        by_days = self.n_days is not None and (self.batches.groupby("day")[term.name].nunique() == 1).all()
+    def compare(
+        self,
+        term: Term,
+        to: Any,
+        start: Any,
+        margin: float | None = None,
+        at: Mapping[str, Any] | None = None,
+    ) -> Effect:
+        """One value of a term against another, the other categories averaged but those that stand in `at`."""
+        ends = pd.DataFrame([{**(at or {}), term.name: value} for value in (to, start)])
+        row = self.interval(np.subtract(*self.weights(ends)))
+        value, df = row["estimate"], row["df"]
+        reach = float(stats.t.ppf(self.conf_level, df)) * row["se"] if margin else np.nan
+        low, high, same_low, same_high = np.exp(
+            [row["conf_low"], row["conf_high"], value - reach, value + reach]
+        ).tolist()
         return Effect(
             self.response, term, level_name(term, to), level_name(term, start), "ratio",
-            estimate=float(np.exp(value)), conf_low=low, conf_high=high, df=df, p_value=p_of(value, se, df),
-            judged_by="days" if by_days else "batches", n_batches=self.n_batches, conf_level=self.conf_level,
-            margin=margin, same_low=same_low if margin else np.nan, same_high=same_high if margin else np.nan,
+            estimate=float(np.exp(value)), conf_low=low, conf_high=high, df=df, p_value=row["p_value"],
+            judged_by=self._judge([term.name]), n_batches=self.n_batches, conf_level=self.conf_level,
+            margin=margin, same_low=same_low, same_high=same_high,
         )  # fmt: skip
 
     def _reach(self, share: float) -> float:
@@ -153,7 +204,8 @@ class CuringFit(FitResult):
         Parameters
         ----------
         new : DataFrame or mapping, optional
-            Conditions: ``{"colour": ["dye", "lake"], "vpd_kpa": 0.6}``. The rest is held at `typical`.
+            Conditions: ``{"colour": ["dye", "lake"], "vpd_kpa": 0.6}``. Categories left out are averaged over
+            with equal weights, amounts and the air are those of `typical`.
         share : float
             Of the pieces of the batch, between 0 and 1.
         interval : {"confidence", "prediction"}
@@ -168,8 +220,8 @@ class CuringFit(FitResult):
         """
         if not 0 < share < 1:
             raise ValueError("a share lies between 0 and 1")
-        conditions = asked(new, self.typical)
-        rows = self.matrix(conditions)
+        conditions = self.conditions(new)
+        rows = self.basis.grid(conditions)
         chance = 0.5 + (conf_level or self.conf_level) / 2
         value, se = self.location(rows, share)
         if interval == "prediction":
@@ -184,8 +236,8 @@ class CuringFit(FitResult):
     def forecast(self, settings: pd.DataFrame, share: float = 0.5) -> Forecast:
         """What a new batch of some settings, on a new day, may be; see `Forecast`."""
         found, mixture, reach = self.inner.found, self.mixture, self._reach(share)
-        conditions = asked(settings[[name for name in settings if name in self.typical]], self.typical)
-        rows, x = self.matrix(conditions), self.matrix(self.batches)
+        conditions = self.conditions(settings[[name for name in settings if name in self.typical]])
+        rows, x = self.basis.grid(conditions), self.matrix(self.batches)
         estimate, se = self.location(rows, share)
         df = self.df_of(rows)
         half = stats.t.ppf(0.5 + self.conf_level / 2, df) * se
@@ -204,6 +256,9 @@ class CuringFit(FitResult):
         order = np.argsort(total)
         weight, sd = mixture.weight[order], np.sqrt(np.maximum(total[order], 0.0))
         each = np.inf if self.inner.pieces_alike else len(self.brackets) / self.n_batches
+
+        def spread_of(part: Array) -> Array:
+            return np.asarray(np.interp(1 - part, np.cumsum(weight) - weight / 2, sd))
 
         def mean(batches: int, on_days: int, conf_level: float) -> Array:
             pieces = found.sigma**2 / (batches * each)
@@ -225,7 +280,9 @@ class CuringFit(FitResult):
             df=df,
             keys=keys,
             lean=lean,
-            spread=lambda part: np.interp(1 - part, np.cumsum(weight) - weight / 2, sd),
+            # estimated as nothing, it is still as great as nine in ten of the possible ones
+            sd=max(float(np.sqrt(whole)), float(spread_of(np.array([0.9]))[0])),
+            spread=spread_of,
             mean=mean,
             residuals=pd.Series(off, index=self.batches.index.astype(str)),
             log=True,
@@ -243,7 +300,7 @@ class CuringFit(FitResult):
             raise CannotAnswer("Thirstier air did not dry pieces sooner.", "Try a wider range of air.")
 
         def excess(air: Any, sure: bool) -> Array:
-            rows = self.matrix(asked(pd.DataFrame({VPD: np.atleast_1d(air)}).assign(**new), self.typical))
+            rows = self.weights(pd.DataFrame({VPD: np.atleast_1d(air)}).assign(**new))
             at = self.new_batch(rows, share, 0.95) if sure else self.location(rows, share)[0]
             return np.asarray(at - np.log(hours))
 
@@ -316,19 +373,23 @@ class CuringFit(FitResult):
         score = stats.norm.ppf(np.clip(stats.norm.cdf(ends).mean(axis=1), 1e-12, 1 - 1e-12))
         return self.brackets.assign(residual=score, hours=np.exp(own + found.sigma * score))
 
-    def to_typical(self, factor: str) -> pd.Series:
-        """How many times as long each batch would have taken with all but one factor typical, by run."""
-        held = {name: value for name, value in self.typical.items() if name != factor}
-        moved = self.matrix(self.batches.assign(**held)) - self.matrix(self.batches)
+    def to_typical(self, factor: str, standard: bool = False) -> pd.Series:
+        """How many times as long each batch would have taken with all but one factor the same, by run.
+
+        The other categories are averaged, or, for the `standard` recipe, at the control.
+        """
+        held = {name: value for name, value in self.typical.items() if name != factor} if standard else {}
+        kept = self.batches[[factor] if factor in self.typical else []].assign(**held)
+        moved = self.weights(kept) - self.matrix(self.batches)
         return pd.Series(np.exp(moved @ self.inner.found.beta), index=self.batches.index)
 
-    def points(self, factor: str) -> pd.Series:
-        """Dry time of each batch as if all but one factor, or the air, had been typical, by run.
+    def points(self, factor: str, standard: bool = False) -> pd.Series:
+        """Dry time of each batch as if all but one factor, or the air, had been the same, by run.
 
         A touch check gives no time: this is the mean over pieces of the median log time that the model leaves
         possible inside the bracket.
         """
-        found: pd.Series = self.placed.loc[self.batches.index] * self.to_typical(factor)
+        found: pd.Series = self.placed.loc[self.batches.index] * self.to_typical(factor, standard)
         return found
 
     @property
@@ -352,17 +413,6 @@ class CuringFit(FitResult):
         return pd.DataFrame(
             {"check": [row[0] for row in rows], "value": [row[1] for row in rows], "says": says}
         )
-
-
-def design(table: pd.DataFrame, terms: Sequence[Term], joint: Sequence[str] = ()) -> pd.DataFrame:
-    """The model matrix of main effects with the products that joint effects and bends are."""
-    found = model_matrix(table, terms)
-    columns = {term.name: term.columns() for term in terms}
-    for each in joint:
-        bend = each.endswith("^2")
-        for some in product(*(columns[name] for name in parts(each) * (1 + bend))):
-            found[each if bend else ":".join(some)] = np.prod([found[name] for name in some], axis=0)
-    return found
 
 
 def _mean_squares(low: float, middle: float, df: float, count: int) -> Array:

@@ -98,17 +98,7 @@ def set_for_days(batches: pd.DataFrame, terms: Sequence[Term]) -> tuple[str, ...
     )
 
 
-def mostly_by_days(batches: pd.DataFrame, terms: Sequence[Term]) -> tuple[str, ...]:
-    """The factors that vary more between days than within them, those set for whole days among them.
-
-    A fit that knows no days would take them for surer than they are. Empty where no day has two batches.
-    """
-    if (batches["day"].value_counts() < 2).all():
-        return ()
-    found = []
-    for term in terms:
-        columns = term.matrix(batches[term.name])
-        within, whole = _strays(columns, batches["day"]), columns - columns.mean(axis=0)
-        if ((within**2).sum(axis=0) < MOST_LOSS * (whole**2).sum(axis=0)).any():
-            found.append(term.name)
-    return tuple(found)
+def on_every_day(batches: pd.DataFrame, term: Term) -> bool:
+    """Had every day each value that the term took at all, so that it is judged within days?"""
+    values = batches.groupby("day")[term.name].nunique()
+    return bool((values == batches[term.name].nunique()).all())

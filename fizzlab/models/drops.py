@@ -1,4 +1,4 @@
-"""Breaking heights: yes-or-no regression on the height of a fall, with batches that differ at random.
+"""Breaking heights: yes-or-no regression on the height of a fall; batches and days differ at random.
 
 The likelihood is our own and scipy maximises it. Statsmodels has no probit with a random batch that is fitted
 by maximum likelihood, and a fit without it (GEE, or a plain probit with robust errors) takes an up-and-down
@@ -18,9 +18,9 @@ from scipy import optimize, special, stats
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.curves import outward
-from fizzlab.models.days import mostly_by_days
 from fizzlab.models.plotting import INK, axes_for, drawn_apart, looks
 from fizzlab.models.result import Effect, FitResult, Interval, asked
+from fizzlab.models.strata import Strata, prepare
 from fizzlab.models.terms import (
     Category,
     Term,
@@ -39,9 +39,19 @@ Array = NDArray[np.float64]
 RESPONSE = "drop_cm"
 
 _LOG_ROOT_2PI = 0.5 * np.log(2 * np.pi)
-_MOST = 0.97  # correlation between batch and piece is kept off 1, where quadrature would need more nodes
-_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(31)
-_LOG_WEIGHTS = np.log(_WEIGHTS / _WEIGHTS.sum())
+_MOST = 0.97  # the shared part is kept off 1, where quadrature would need more nodes
+_TOLD = 2 / np.pi  # what a drop from the median height tells, in terms of a breaking height that is measured
+
+
+def _quadrature(*many: int) -> tuple[Array, Array]:
+    """Nodes and log weights of batches and of days, each of shape (nodes of batches, nodes of days)."""
+    rules = [np.polynomial.hermite_e.hermegauss(n) for n in many]
+    rules = [(node, np.log(weight / weight.sum())) for node, weight in rules]
+    nodes, weights = (np.stack(np.meshgrid(*part, indexing="ij")) for part in zip(*rules, strict=True))
+    return nodes, weights
+
+
+_ALONE, _IN_DAYS = _quadrature(31, 1), _quadrature(13, 19)
 
 
 def _refuse(*faults: tuple[Any, str, str]) -> None:
@@ -53,52 +63,95 @@ def _refuse(*faults: tuple[Any, str, str]) -> None:
 
 @dataclass(frozen=True)
 class _Maximum:
-    """Where the likelihood has its maximum: the free coefficients, and `bend`, which stands for r.
+    """Where the likelihood has its maximum: the free coefficients, and `bends`, which stand for r.
 
     `inverse` is that of the curvature, about: what lies near by is found in fewer steps.
     """
 
     free: Array
-    bend: float
+    bends: Array
     value: float
     inverse: Array
+
+    @property
+    def r(self) -> Array:
+        """Correlation of a piece with its batch and, where there are days, with its day."""
+        return _shared(self.bends)[0]
+
+
+def _shared(bends: Array) -> tuple[Array, Array]:
+    """The correlations r, the sum of whose squares stays below 1, with their slopes by `bends`."""
+    long = np.sqrt(1 + bends @ bends)
+    return _MOST * bends / long, _MOST * (np.eye(len(bends)) / long - np.outer(bends, bends) / long**3)
+
+
+def _averaged(logs: Array) -> tuple[Array, Array]:
+    """The log of a sum over the second axis, and what each gives to it (scipy's logsumexp is slower)."""
+    top = logs.max(axis=1, keepdims=True)
+    parts = np.exp(logs - top)
+    sums = parts.sum(axis=1, keepdims=True)
+    return (top + np.log(sums))[:, 0], parts / sums
 
 
 @dataclass(frozen=True)
 class _Likelihood:
-    """The drops, sorted by batch; `first` is the first row of each batch, `of` the batch of each row."""
+    """The drops, sorted by day and batch; those alike are one row, and `many` says how many.
+
+    `first` is the first row of each batch, `of` the batch of each row; `first_of_day` and `day_of` the same
+    of the batches in their days, None where days play no part.
+    """
 
     matrix: Array
     sign: Array
+    many: Array
     first: NDArray[np.intp]
     of: NDArray[np.intp]
     penalised: bool
+    first_of_day: NDArray[np.intp] | None = None
+    day_of: NDArray[np.intp] | None = None
 
     @classmethod
     def of_drops(
-        cls, matrix: Array, broke: NDArray[np.bool_], runs: pd.Series, penalised: bool
+        cls,
+        matrix: Array,
+        broke: NDArray[np.bool_],
+        runs: pd.Series,
+        penalised: bool,
+        days: pd.Series | None = None,
     ) -> _Likelihood:
-        codes, _ = pd.factorize(runs)
-        order = np.argsort(codes, kind="stable")
-        first = np.flatnonzero(np.diff(codes[order], prepend=-1))
-        return cls(matrix[order], np.where(broke[order], 1.0, -1.0), first, codes[order], penalised)
+        day, batch = (pd.factorize(each)[0] for each in (runs if days is None else days, runs))
+        table = np.column_stack([day, batch, np.where(broke, 1.0, -1.0), matrix])
+        rows, many = np.unique(table, axis=0, return_counts=True)
+        begins = np.diff(rows[:, 1], prepend=-1) != 0
+        known = rows[:, 3:], rows[:, 2], many.astype(float)
+        of_batch = np.flatnonzero(begins), np.cumsum(begins) - 1, penalised
+        if days is None:
+            return cls(*known, *of_batch)
+        starts = np.diff(rows[begins, 0], prepend=-1) != 0
+        return cls(*known, *of_batch, np.flatnonzero(starts), np.cumsum(starts) - 1)
 
-    def at(self, eta: Array, r: float) -> tuple[float, Array, float]:
+    def at(self, eta: Array, r: Array) -> tuple[float, Array, Array]:
         """Log likelihood with its slopes by `eta` and by `r`."""
-        rest = np.sqrt(1 - r**2)
-        shifted = eta[:, None] + r * _NODES
-        z = self.sign[:, None] * shifted / rest
-        log_chance = special.log_ndtr(z)
-        summed = np.add.reduceat(log_chance, self.first, axis=0) + _LOG_WEIGHTS
-        most = summed.max(axis=1, keepdims=True)
-        terms = np.exp(summed - most)
-        total = terms.sum(axis=1, keepdims=True)
-        weight = (terms / total)[self.of]
-        push = weight * np.exp(-0.5 * z**2 - _LOG_ROOT_2PI - log_chance) * self.sign[:, None]
-        value, by_eta = float((most + np.log(total)).sum()), push.sum(axis=1) / rest
-        by_r = float((push * (_NODES / rest + shifted * r / rest**3)).sum())
+        nodes, log_weights = _ALONE if self.first_of_day is None else _IN_DAYS
+        nodes, rest = nodes[: len(r)], np.sqrt(1 - r @ r)
+        shifted = eta[:, None, None] + np.tensordot(r, nodes, axes=1)
+        z = self.sign[:, None, None] * shifted / rest
+        chance, many = special.ndtr(z), self.many[:, None, None]
+        log_chance = np.log(chance) if chance.min() > 1e-200 else special.log_ndtr(z)  # the first is quicker
+        summed = np.add.reduceat(many * log_chance, self.first, axis=0) + log_weights[0]
+        by_batch, weight = _averaged(summed)
+        whole = by_batch[:, 0]
+        if self.first_of_day is not None:
+            in_days = np.add.reduceat(by_batch, self.first_of_day, axis=0) + log_weights[1, 0]
+            whole, of_days = _averaged(in_days)
+            weight *= of_days[self.day_of][:, None]
+        push = np.exp(-0.5 * z**2 - _LOG_ROOT_2PI - log_chance) * (many * self.sign[:, None, None])
+        push *= weight[self.of]
+        value, by_eta = float(whole.sum()), push.sum(axis=(1, 2)) / rest
+        leaning = float((push * shifted).sum()) / rest**3
+        by_r = np.tensordot(nodes, push.sum(axis=0), axes=2) / rest + r * leaning
         if self.penalised:
-            penalty, slope = jeffreys(self.matrix, eta)
+            penalty, slope = jeffreys(self.matrix, eta, self.many)
             value, by_eta = value + penalty, by_eta + slope
         return value, by_eta, by_r
 
@@ -107,43 +160,47 @@ class _Likelihood:
         design: Array,
         offset: Array | float = 0.0,
         near: _Maximum | None = None,
-        bends: Sequence[float] = (0.15, 1.2),
+        bends: Sequence[float] = (0.15, 1.5),
     ) -> _Maximum:
         """Maximise over ``eta = offset + design @ free`` and r; the penalty stays that of the whole model.
 
         Even in r, the likelihood can have a maximum at r = 0 and another beyond: both are looked for, unless
         the search begins `near` a known one.
         """
+        many = 1 if self.first_of_day is None else 2
 
         def downhill(at: Array) -> tuple[float, Array]:
-            turn = np.tanh(at[-1])
+            r, turn = _shared(at[-many:])
             with np.errstate(all="ignore"):  # a step too far is refused below
-                value, by_eta, by_r = self.at(offset + design @ at[:-1], _MOST * turn)
-                slope = np.append(design.T @ by_eta, by_r * _MOST * (1 - turn**2))
+                value, by_eta, by_r = self.at(offset + design @ at[:-many], r)
+                slope = np.append(design.T @ by_eta, turn @ by_r)
             if not (np.isfinite(value) and np.isfinite(slope).all()):
                 return 1e10, np.zeros_like(at)
             return -value, -slope
 
-        options: dict[str, object] = {"gtol": 1e-6}
+        options: dict[str, object] = {"gtol": 1e-6 if near is None else 1e-5}
         found, free = [], np.zeros(design.shape[1])
-        if near is not None:  # off both ends, where the likelihood is level in the bend
-            options["hess_inv0"] = (near.inverse + near.inverse.T) / 2
-            free, bends = near.free, [float(np.clip(abs(near.bend), 0.1, 2.3))]
-        for bend in bends:
-            start = np.append(free, bend)
+        least = np.full(many, bends[0])
+        starts = [least, *(least + (bend - bends[0]) * one for bend in bends[1:] for one in np.eye(many))]
+        if near is not None:  # off both ends, where the likelihood is level in the bends
+            options["hess_inv0"] = near.inverse
+            free, starts = near.free, [np.clip(abs(near.bends), 0.1, 5.0)]
+        for start in (np.append(free, each) for each in starts):
             end = optimize.minimize(downhill, start, jac=True, method="BFGS", options=options)
             found += [end] if np.abs(end.jac).max() < 1e-3 else []
         do = "Add pieces at heights where some break and some hold."
         _refuse((not found, "The fit of the drops did not converge.", do))
         top = min(found, key=lambda each: each.fun)
-        return _Maximum(top.x[:-1], float(top.x[-1]), -float(top.fun), top.hess_inv)
+        size, turn = np.linalg.eigh(top.hess_inv)
+        inverse = (turn * np.maximum(size, 1e-6 * size.max())) @ turn.T
+        return _Maximum(top.x[:-many], top.x[-many:], -float(top.fun), (inverse + inverse.T) / 2)
 
 
-def jeffreys(matrix: Array, eta: Array) -> tuple[float, Array]:
-    """Jeffreys' penalty of a probit, 0.5 log det of the information, and its slope by `eta`."""
+def jeffreys(matrix: Array, eta: Array, many: Array) -> tuple[float, Array]:
+    """Jeffreys' penalty of a probit, 0.5 log det of the information, and its slope by `eta`; `many` a row."""
     density = -0.5 * eta**2 - _LOG_ROOT_2PI
     up, down = np.exp(density - special.log_ndtr(eta)), np.exp(density - special.log_ndtr(-eta))
-    weight, curve = up * down, -2.0 * eta - up + down
+    weight, curve = many * up * down, -2.0 * eta - up + down
     try:
         root = np.linalg.cholesky((matrix * weight[:, None]).T @ matrix)
     except np.linalg.LinAlgError:
@@ -170,34 +227,60 @@ class DropFit(FitResult):
     ----------
     coefficients : mapping of str to float
         Of the probit over all batches: intercept, height (natural logarithm of cm), then the factors.
-    df : int
-        Batches less the coefficients that do not change within a batch.
-    spread, batch_share : float
+    spread, batch_share, day_share : float
         Standard deviation of the log breaking heights of single pieces; what share of that variance lies
-        between batches.
+        between batches of a day, and between days (0 where no day has several batches).
     separated : bool
         Height and factors tell broken from whole without a mistake: the spread leans on the penalty.
     repeated : int
         Pieces that were dropped more than once; an earlier fall may have weakened them.
-    withheld : mapping of str to CannotAnswer
-        Factors that changed mostly from day to day, of which this fit knows nothing: no effect is given.
+    strata, held
+        What judges each estimate, of the columns that do not change within a batch: the `held` ones.
     likelihood, best, centre, unit
         What was maximised, where; ``centre + unit * v`` is the log height with v in the second column.
     """
 
     drops: pd.DataFrame = field(repr=False)
     coefficients: Mapping[str, float]
-    df: int
     spread: float
     batch_share: float
+    day_share: float
     separated: bool
     repeated: int
-    withheld: Mapping[str, CannotAnswer]
+    strata: Strata = field(repr=False)
+    held: NDArray[np.bool_] = field(repr=False)
     likelihood: _Likelihood = field(repr=False)
     best: _Maximum = field(repr=False)
     centre: float
     unit: float
     profiled: dict[tuple[float, ...], tuple[float, float, float]] = field(default_factory=dict, repr=False)
+
+    @property
+    def df(self) -> float:
+        """Degrees of freedom of the typical height, all batches together."""
+        return self.df_of(np.eye(len(self.held))[0])
+
+    def df_of(self, row: Array) -> float:
+        """Degrees of freedom of a combination of the coefficients.
+
+        Those of all batches where no day has several. Else what lies between days has those of days, what
+        lies within them those of batches in days, joined after F. E. Satterthwaite (Biometrics Bulletin 2
+        (1946) 110-114); a comparison has no more than the part has on which it mostly rests.
+        """
+        row, strata, shared = row[self.held], self.strata, self.best.r**2
+        if strata.day is None:
+            return float(strata.spare)
+        same, many = strata.full[0], np.bincount(self.likelihood.of, self.likelihood.many)
+        own = shared[0] + (1 - shared.sum()) / (_TOLD * many)
+        variance = np.diag(own) + shared[1] * same
+        back = np.linalg.solve(variance, strata.x)
+        across = row @ np.linalg.solve(strata.x.T @ back, back.T)
+        means = same / same.sum(axis=1)
+        between = float(across @ means @ variance @ means @ across)
+        within = max(float(across @ variance @ across) - between, 0.0)
+        (by_days, by_batches), whole = strata.df, (between + within) ** 2
+        df = float(whole / (between**2 / by_days + within**2 / by_batches))
+        return df if row[0] else min(df, float(by_batches if within >= between else by_days))
 
     def predict(
         self, new: Any = None, *, share: float = 0.5, interval: Interval = "confidence"
@@ -260,7 +343,7 @@ class DropFit(FitResult):
         column = self.likelihood.matrix[:, given] / weights[given]
         design = self.likelihood.matrix[:, others] - np.outer(column, weights[others])
         near = known[min(known, key=lambda at: abs(at - v))] if known else None
-        found = self.likelihood.maximum(design, column * target, near)
+        found = (known or {}).get(v) or self.likelihood.maximum(design, column * target, near)
         if known is not None:
             known[v] = found
         return max(0.0, 2.0 * (self.best.value - found.value))
@@ -271,7 +354,7 @@ class DropFit(FitResult):
         if key in self.profiled:
             return self.profiled[key]
         estimate = (target - float(rest @ self.best.free)) / slope
-        limit = float(np.sqrt(stats.f.ppf(self.conf_level, 1, self.df)))
+        limit = float(np.sqrt(stats.f.ppf(self.conf_level, 1, self.df_of(rest))))
 
         def end(step: float) -> float:
             known: dict[float, _Maximum] = {}
@@ -307,9 +390,10 @@ def fit_drop_height(
     Each piece has a breaking height whose logarithm is normal about a median that the factors shift; a part
     of its variance is common to the pieces of a batch. With x the columns of log height and factors,
 
-        P(break | batch) = ndtr((x'b + r u) / sqrt(1 - r^2)),   u standard normal, one for each batch
+        P(break | batch, day) = ndtr((x'b + r u + s w) / sqrt(1 - r^2 - s^2)),
 
-    so that over batches P(break) = ndtr(x'b). Given the batch, the next height of an up-and-down sequence
+    u and w standard normal, one for each batch and one for each day (s = 0 where no day has several batches),
+    so that over all P(break) = ndtr(x'b). Given the batch, the next height of an up-and-down sequence
     depends on earlier outcomes only, so its likelihood is that of fixed heights. W. J. Dixon and A. M. Mood
     (1948), J. Am. Stat. Assoc. 43, 109; with the penalty of D. Firth (1993), Biometrika 80, 27.
 
@@ -328,8 +412,8 @@ def fit_drop_height(
     Raises
     ------
     CannotAnswer
-        One height only, all broken or all whole, no more breaking from higher up, too few batches, factors
-        that cannot be told apart, separation without the penalty, or no convergence.
+        One height only, all broken or all whole, no more breaking from higher up, too few batches or days,
+        factors that cannot be told apart, separation without the penalty, or no convergence.
     ValueError
         A height that is not positive, or a batch that `runs` does not name.
 
@@ -340,7 +424,7 @@ def fit_drop_height(
     ...     "broke": [False, False, True, True, False, True, False, True, False, False, True, True]})
     >>> fit = fit_drop_height(drops, runs=pd.DataFrame({"run": list("ABC")}))
     >>> round(float(fit.predict()["estimate"].iloc[0])), fit.n_batches, fit.df
-    (34, 3, 2)
+    (34, 3, 2.0)
     """
     need_columns(drops, ["run", "piece", "height_cm", "broke"], "drops")
     need_columns(runs, ["run"], "runs")
@@ -367,10 +451,10 @@ def fit_drop_height(
     between = columns.loc[drops["run"]].to_numpy(float)
     matrix = np.column_stack([np.ones(len(x)), (x - centre) / unit, between])
     by_batch = pd.DataFrame(matrix).groupby(drops["run"].to_numpy())
-    df = len(batches) - int((by_batch.nunique().max() == 1).sum())
+    held = (by_batch.nunique().max() == 1).to_numpy()
     separated = is_separated(matrix, broke)
     _refuse(
-        (df < 1, f"{len(batches)} batches leave no chance variation to judge by.",
+        (len(batches) <= held.sum(), f"{len(batches)} batches leave no chance variation to judge by.",
          "Make further batches; pieces of the same batch do not count as repeats."),
         (np.linalg.matrix_rank(matrix) < matrix.shape[1],
          "Two factors, or a factor and the height, always changed together: they cannot be told apart.",
@@ -379,15 +463,15 @@ def fit_drop_height(
          "Height tells broken from whole without a mistake, so plain likelihood gives no spread.",
          "Use smaller steps, so that some pieces hold where others break, or the penalised fit."),
     )  # fmt: skip
-    likelihood = _Likelihood.of_drops(matrix, broke, drops["run"], penalised)
+    days = batches["day"] if "day" in batches and 1 < batches["day"].nunique() < len(batches) else None
+    likelihood = _Likelihood.of_drops(
+        matrix, broke, drops["run"], penalised, None if days is None else drops["run"].map(days)
+    )
+    strata = prepare(likelihood.matrix[likelihood.first][:, held], likelihood.day_of)
     best = likelihood.maximum(likelihood.matrix)
     slope = float(best.free[1])
     do = "Check the heights, and add drops from much lower and much higher."
     _refuse((slope <= 0, "Pieces did not break more often from higher up.", do))
-    by_day = mostly_by_days(batches, terms) if "day" in batches else []
-    why = "What {} does to breaking heights can't be told: it changed mostly from day to day."
-    do = "Change it from batch to batch within a day."
-    withheld = {name: CannotAnswer(why.format(name), do) for name in by_day}
     names = ["intercept", "height", *columns.columns]
     free = best.free / np.where(np.arange(len(names)) == 1, unit, 1.0)
     free[0] -= slope * centre / unit
@@ -399,15 +483,16 @@ def fit_drop_height(
         conf_level=conf_level,
         n_batches=len(batches),
         loglik=best.value,
-        notes=(*notes, *(str(reason) for reason in withheld.values())),
+        notes=tuple(notes),
         drops=drops,
         coefficients=dict(zip(names, free.tolist(), strict=True)),
-        df=df,
         spread=unit / slope,
-        batch_share=float((_MOST * np.tanh(best.bend)) ** 2),
+        batch_share=float(best.r[0] ** 2),
+        day_share=float((best.r[1:] ** 2).sum()),
         separated=separated,
         repeated=int((drops.groupby(["run", "piece"]).size() > 1).sum()),
-        withheld=withheld,
+        strata=strata,
+        held=held,
         likelihood=likelihood,
         best=best,
         centre=centre,
@@ -420,8 +505,6 @@ def _effects(fit: DropFit) -> tuple[Effect, ...]:
     """Each level against its control, and each amount from the least to the most."""
     found = []
     for term in fit.terms:
-        if term.name in fit.withheld:
-            continue
         if isinstance(term, Category):
             pairs = [(level, term.control, 1.0) for level in term.levels if level != term.control]
         else:
@@ -432,8 +515,10 @@ def _effects(fit: DropFit) -> tuple[Effect, ...]:
             rest = np.where(np.array(list(fit.coefficients)) == column, span, 0.0)
             with np.errstate(over="ignore"):
                 estimate, low, high = np.exp(np.array(fit.profile(rest)) * fit.unit).tolist()
-            p = float(stats.f.sf(fit.fall(rest, 0.0, 0.0), 1, fit.df))
-            numbers = (estimate, low, high, float(fit.df), p, "batches", fit.n_batches, fit.conf_level)
+            df, by_days = fit.df_of(rest), fit.strata.by_days(rest[fit.held][None])
+            p = float(stats.f.sf(fit.fall(rest, 0.0, 0.0), 1, df))
+            judge = "days" if by_days else "batches"
+            numbers = (estimate, low, high, df, p, judge, fit.n_batches, fit.conf_level)
             found.append(Effect(RESPONSE, term, level, control, "ratio", *numbers))
     return tuple(found)
 

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from fizzlab.errors import CannotAnswer, count
+from fizzlab.errors import CannotAnswer, count, listed
 from fizzlab.measures import MEASURES, Scale
 from fizzlab.models.basis import Basis, factor_basis, refuse_inseparable
 from fizzlab.models.comparisons import mean_ratio_limits
@@ -34,7 +34,7 @@ from fizzlab.models.result import (
 from fizzlab.models.strata import Fits, Strata, exact, f_test, fit_many, interval, prepare
 from fizzlab.models.terms import Array, Category, Term, need_columns, parse_formula
 
-#: Where fewer days or batches are left to judge by, a note says so.
+#: Where fewer days or batches are left to judge an effect by, a note says so.
 FEW = 3
 
 
@@ -94,7 +94,7 @@ class ResponseFit(FitResult):
         share: float = 0.5,
         interval: Interval = "confidence",
     ) -> pd.DataFrame:
-        """The typical batch of some settings, or where a new batch of them on a new day will lie.
+        """The typical batch of some settings over days, or where a new batch of them on a new day will lie.
 
         Factors that the settings leave out are averaged over (categories, with equal weights) or held in the
         middle of what was tried (amounts). A batch has one number, so `share` can only be 0.5. The prediction
@@ -113,7 +113,8 @@ class ResponseFit(FitResult):
         return pd.concat([settings, found.assign(extrapolated=self.extrapolated(settings))], axis=1)
 
     def _typical(self, settings: pd.DataFrame) -> pd.DataFrame:
-        found = pd.DataFrame([self.interval(row) for row in self.weights(settings)])[[*ENDS]]
+        used = self.for_new_days
+        found = pd.DataFrame([used.interval(row) for row in used.weights(settings)])[[*ENDS]]
         return found.apply(np.exp) if self.log else found
 
     def extrapolated(self, settings: pd.DataFrame) -> list[bool]:
@@ -170,12 +171,13 @@ class ResponseFit(FitResult):
         elif not self.structure.fixed and self.n_days == 1:
             notes = (ONE_DAY,)
         return Forecast(
-            typical=self._typical(settings),
+            typical=used._typical(settings),
             estimate=told["estimate"].to_numpy(),
             se=told["se"].to_numpy(),
             df=told["df"].to_numpy(),
             keys=tuple(used.batches.index),
             lean=leaning(weights, rows.x, np.einsum("j,jab->ab", component, rows.full)),
+            sd=float(np.sqrt(variance)),
             spread=lambda share: np.sqrt(variance) * scale(share, np.array([df]))[:, 0],
             mean=mean,
             residuals=used.residuals,
@@ -446,10 +448,10 @@ def _notes(fit: ResponseFit) -> tuple[str, ...]:
         were = "batch has" if len(fit.lost) == 1 else "batches have"
         lost = ", ".join(fit.lost)
         said.append(f"{len(fit.lost)} {were} no {fit.response} and could not be used: {lost}.")
-    spare, rest = int(fit.strata.df[0]), int(fit.strata.df[-1])
-    if "days" in set(fit.tests["judged_by"]) and spare < FEW:
-        judge = "1 spare day judges" if spare == 1 else f"{spare} spare days judge"
-        said.append(f"Only {judge} what was set for a whole day; more days help, more batches a day do not.")
-    if rest < FEW:
-        said.append(f"Only {count(rest, 'spare batch', 'spare batches')} to judge chance by.")
+    few = fit.tests[fit.tests["df_den"] < FEW]
+    for judge, rows in few.groupby("judged_by", sort=False):
+        one = "day" if judge == "days" else "batch"
+        spare = count(round(rows["df_den"].min()), f"spare {one}", f"spare {judge}")
+        more = "; more days help, more batches a day do not" if judge == "days" else ""
+        said.append(f"Only {spare} to judge {listed([*map(str, rows.index)])} by{more}.")
     return tuple(said)

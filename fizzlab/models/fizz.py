@@ -360,10 +360,11 @@ def study_fizz(
             reasons[name] = reason
     if len(stored):
         try:
-            found["shelf"] = fit_shelf_life(stored, share=shelf_share)
+            found["shelf"] = fit_shelf_life(stored, runs=runs, share=shelf_share)
         except CannotAnswer as reason:
             found["no_shelf"] = reason
     numbers = {name: each.numbers for name, each in times.items()}
+    found["readings"] = {name: each.at_bath for name, each in times.items()}
     if "reached" in found:
         numbers["gas_pct"] = 100 * found["reached"]["share"]
     return FizzStudy(numbers=numbers, fits=fits, reasons=reasons, times=times, **found)

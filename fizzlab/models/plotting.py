@@ -16,6 +16,7 @@ import matplotlib as mpl
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import LogLocator, MaxNLocator, NullLocator
 
 from fizzlab.models.terms import ALL, Category, Term, grouping, level_name
 
@@ -106,6 +107,20 @@ def hours_up(axes: Axes, low: float, high: float) -> None:
     axes.set_ylim(low, high)
     axes.set_yticks(_ticks(low, high), [f"{tick:g}" for tick in _ticks(low, high)])
     axes.minorticks_off()
+
+
+def round_ticks(axes: Axes, *, log: bool = False, most: int = 6) -> None:
+    """At most so many steps of 1, 2 or 5 below, on a logarithmic axis too."""
+    if log:
+        axes.set_xscale("log")
+    low, high = axes.get_xlim()
+    decades = log and high > 5 * low
+    axes.xaxis.set_major_locator(
+        LogLocator(subs=(1, 2, 3, 5)) if decades else MaxNLocator(most, steps=[1, 2, 5, 10])
+    )
+    axes.xaxis.set_minor_locator(NullLocator())
+    if log:
+        axes.xaxis.set_major_formatter("{x:g}")
 
 
 def thinned(ticks: list[float], most: int = 10) -> list[float]:

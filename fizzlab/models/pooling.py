@@ -1,4 +1,4 @@
-"""A season of small trials, pooled: how dry air shortens drying in this workshop, and in its next trial.
+"""Several small trials, pooled: the same comparison made again, and how dry air shortens drying.
 
 Trials differ in ways nobody wrote down, so that the line of a new trial is less sure than the pooled line.
 The method is in docs/methods/season.md.
@@ -18,7 +18,7 @@ from scipy.special import ndtr
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.censored import Array
 from fizzlab.models.curing_fit import VPD, CuringFit
-from fizzlab.models.result import Effect, FitResult, Interval, asked, p_of
+from fizzlab.models.result import ENDS, Effect, FitResult, Interval, asked, p_of
 from fizzlab.models.spreads import Mixture, restricted, weigh
 from fizzlab.models.terms import Amount, level_name
 
@@ -45,7 +45,6 @@ class PooledEstimate:
     tau_low: float
     tau_high: float
     i2: float
-    n_trials: int
 
 
 def pool(
@@ -78,7 +77,68 @@ def pool(
     tau_low, tau_high = (profiled(0.5 + sign * conf_level / 2) for sign in (1, -1))
     typical = df * w.sum() / (w.sum() ** 2 - (w**2).sum())
     i2 = tau2 / (tau2 + typical)
-    return PooledEstimate(mean, mean - reach, mean + reach, df, np.sqrt(tau2), tau_low, tau_high, i2, len(y))
+    return PooledEstimate(mean, mean - reach, mean + reach, df, np.sqrt(tau2), tau_low, tau_high, i2)
+
+
+@dataclass(frozen=True)
+class PooledEffect:
+    """The same comparison of several trials as one; made by `pool_effects`.
+
+    `effect` is judged by the "batches" of both trials where there are two, and by "trials" from three on;
+    `between` then says how much they differ. `p_differ` is that of one true value in `each` trial (Welch).
+    """
+
+    effect: Effect
+    each: Mapping[str, Effect]
+    p_differ: float
+    between: PooledEstimate | None
+
+
+def pool_effects(effects: Mapping[str, Effect], conf_level: float = 0.95) -> PooledEffect:
+    """Pool the same comparison, of one response, over the trials that made it.
+
+    From three trials on the true values are taken to differ by chance, and the mean of all such trials is
+    told: `pool`. Two say nothing of how much trials differ, so that what is told is the mean of these two,
+    weighted by precision: its variance is that of P. Meier (Biometrics 9 (1953) 59-73), 1/W (1 + 4 sum_i
+    s_i (1 - s_i) / f_i) with W the sum of the weights, s_i the share of trial i in it and f_i its degrees of
+    freedom; those of the mean are 1 / sum_i (s_i^2 / f_i). CannotAnswer where an interval has no end, or
+    there is one trial only.
+    """
+    if len(effects) < 2:
+        raise CannotAnswer("Only one trial made this comparison.", "Make it again in another trial.")
+    first, rows = next(iter(effects.values())), pd.DataFrame([vars(each) for each in effects.values()])
+    log, ends = first.scale != "difference", rows[[*ENDS]].to_numpy(float)
+    if not np.isfinite(ends).all() or (log and (ends <= 0).any()):
+        raise CannotAnswer("A trial left one end of this comparison open.", "Add batches to that trial.")
+    y, least, most = (np.log(ends) if log else ends).T
+    df = rows["df"].to_numpy(float)
+    se = (most - least) / 2 / stats.t.ppf(0.5 + rows["conf_level"].to_numpy(float) / 2, df)
+    p_differ, between, judge = _welch(y, se, df), None, "batches"
+    if len(y) >= LEAST:
+        between, judge = pool(y.tolist(), se.tolist(), conf_level), "trials"
+        found, freedom = (between.estimate, between.conf_low, between.conf_high), float(between.df)
+        error = (found[2] - found[0]) / float(stats.t.ppf(0.5 + conf_level / 2, freedom))
+    else:
+        share = se**-2.0 / (se**-2.0).sum()
+        freedom = 1 / float((share**2 / df).sum())
+        error = float(np.sqrt((1 + 4 * (share * (1 - share) / df).sum()) / (se**-2.0).sum()))
+        middle, far = float(share @ y), error * float(stats.t.ppf(0.5 + conf_level / 2, freedom))
+        found = (middle, middle - far, middle + far)
+    estimate, low, high = np.exp(found).tolist() if log else found
+    pooled = Effect(
+        first.response, first.term, first.level, first.control, first.scale, estimate, low, high, freedom,
+        p_of(found[0], error, freedom), judge, int(rows["n_batches"].sum()), conf_level
+    )  # fmt: skip
+    return PooledEffect(pooled, dict(effects), p_differ, between)
+
+
+def _welch(y: Array, se: Array, df: Array) -> float:
+    """The p of k numbers having one true value (B. L. Welch, Biometrika 38 (1951) 330-336)."""
+    w, k = se**-2.0, len(y)
+    share = w / w.sum()
+    unsure = float(((1 - share) ** 2 / df).sum()) / (k**2 - 1)
+    f = float(w @ (y - share @ y) ** 2) / (k - 1) / (1 + 2 * (k - 2) * unsure)
+    return float(stats.f.sf(f, k - 1, 1 / (3 * unsure)))
 
 
 def _enough(trials: int) -> None:
@@ -162,7 +222,8 @@ def line_of(name: str, fit: CuringFit) -> TrialLine:
     rows = np.column_stack([row, value - row @ found.beta])  # last, how the level moves with log sigma
     slope = None
     if fit.air:
-        rows = np.vstack([rows, np.append(fit.coefficients.index == f"log {VPD}", 0.0)])
+        further = fit.matrix(asked({VPD: at * np.e}, fit.typical))
+        rows = np.vstack([rows, np.append(further - row, 0.0)])
         slope = float(fit.coefficients["coef"][f"log {VPD}"])
     spread = float(np.sqrt(np.nansum(np.square([fit.sigma, fit.tau, fit.delta]))))
     covariance = rows @ found.covariance @ rows.T

@@ -169,7 +169,7 @@ class FitResult:
     def extrapolated(self, settings: pd.DataFrame) -> list[bool]:
         """Does each setting lie outside of what was tried: a level that was not made, an amount too far?"""
         outside = np.zeros(len(settings), dtype=bool)
-        for term in self.terms:
+        for term in (each for each in self.terms if each.name in settings):
             values, tried = settings[term.name], self.batches[term.name]
             if isinstance(term, Category):
                 outside |= ~values.astype(str).isin(set(tried.astype(str))).to_numpy()
@@ -198,10 +198,12 @@ class Study:
     """What the readings of one kind of test say of the batches.
 
     `numbers` has, by response, one number a batch (indexed by run), to be compared by `fit_response`; `fits`
-    the fit of a response that has no such number; `reasons` why there is neither.
+    the fit of a response that has no such number; `reasons` why there is neither. `readings` are the single
+    readings behind them: run, piece (where it is of one), and lower and upper, equal where it is known.
     """
 
     numbers: Mapping[str, pd.Series] = field(default_factory=dict)
+    readings: Mapping[str, pd.DataFrame] = field(default_factory=dict, repr=False)
     fits: Mapping[str, FitResult] = field(default_factory=dict)
     reasons: Mapping[str, CannotAnswer] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
@@ -217,14 +219,18 @@ def as_frame(new: pd.DataFrame | Mapping[str, object] | None) -> pd.DataFrame:
     return pd.DataFrame(new if listed else [dict(new)])
 
 
-def asked(new: pd.DataFrame | Mapping[str, object] | None, typical: Mapping[str, object]) -> pd.DataFrame:
-    """The conditions of a forecast as a table: what was asked, and `typical` for all that was not."""
+def asked(
+    new: pd.DataFrame | Mapping[str, object] | None,
+    typical: Mapping[str, object],
+    averaged: Sequence[str] = (),
+) -> pd.DataFrame:
+    """The conditions of a forecast: what was asked, and `typical` for all else but what is `averaged`."""
     table = as_frame(new)
     unknown = [str(name) for name in table.columns if name not in typical]
     if unknown:
         raise ValueError(f"no term is called {unknown[0]!r}; terms: {', '.join(typical)}")
-    held: dict[str, Any] = {name: value for name, value in typical.items() if name not in table}
-    return table.assign(**held)[list(typical)]
+    held: dict[str, Any] = {n: v for n, v in typical.items() if n not in table and n not in averaged}
+    return table.assign(**held)[[name for name in typical if name in table or name in held]]
 
 
 def rows_of(effects: Sequence[Effect]) -> pd.DataFrame:
@@ -242,6 +248,8 @@ def p_of(estimate: float, se: float, df: float) -> float:
 
 # --- what new batches may be ------------------------------------------------------------------
 
+_MOST_LOG = 700.0  # whose exponential is just still a number: few days leave even that possible
+
 ONE_DAY = "All batches count as made on one day, so how much days differ is not in the chances."
 
 
@@ -253,10 +261,10 @@ class Forecast:
     batch. All else is of the natural logarithm where `log`. `estimate`, `se`, `df`, shape (settings,), are of
     the typical batch on a day still to come. `keys` are the independent chances that they rest on (that of a
     batch bears its name in every fit; none for a number that is worked out), and `lean`, shape (settings,
-    keys), how the error of each setting leans on them, in rows of length 1. `spread` gives, from shares, the
-    standard deviations of a new batch that such shares exceed; `mean`, from a number of new batches, of new
-    days and a conf_level, estimate, low, high and df of their mean, shape (4, settings). `residuals` are by
-    run; `share` is of the pieces, where it is of such a share.
+    keys), how the error of each setting leans on them, in rows of length 1. `sd` is the standard deviation of
+    a new batch as estimated, `spread` gives, from shares, what such shares of the possible ones exceed;
+    `mean`, from a number of new batches, of new days and a conf_level, estimate, low, high and df of their
+    mean, shape (4, settings). `residuals` are by run; `share` is of the pieces, where it is of such a share.
     """
 
     typical: pd.DataFrame
@@ -266,6 +274,7 @@ class Forecast:
     df: Array
     keys: tuple[str, ...]
     lean: Array
+    sd: float
     spread: Callable[[Array], Array]
     mean: Callable[[int, int, float], Array]
     residuals: pd.Series = field(default_factory=lambda: pd.Series(dtype=float))
@@ -276,6 +285,15 @@ class Forecast:
     def chance(self) -> bool:
         """Does it vary by chance?"""
         return bool(self.keys)
+
+    def fitted(self, values: Array) -> Array:
+        """Values in the response's unit, on the scale that was fitted; a limit at zero lies below all."""
+        with np.errstate(divide="ignore"):
+            return np.log(np.maximum(values, 0.0)) if self.log else values
+
+    def in_unit(self, values: Array) -> Array:
+        """Values on the scale that was fitted in the response's unit."""
+        return np.exp(np.minimum(values, _MOST_LOG)) if self.log else values
 
 
 def exact(values: Array) -> Forecast:
@@ -289,6 +307,7 @@ def exact(values: Array) -> Forecast:
         df=nothing + 1,
         keys=(),
         lean=np.empty((len(values), 0)),
+        sd=0.0,
         spread=lambda share: 0 * share,
         mean=lambda batches, days, conf_level: np.stack([values, values, values, nothing + np.inf]),
     )
@@ -299,7 +318,7 @@ def scale(share: Array, df: Array) -> Array:
     from scipy import stats
 
     unique, place = np.unique(df.round(6), return_inverse=True)
-    return np.asarray(np.sqrt(unique / stats.chi2.ppf(share[:, None], unique))[:, place])
+    return np.asarray(np.sqrt(unique / np.maximum(stats.chi2.ppf(share[:, None], unique), 1e-200))[:, place])
 
 
 def leaning(weights: Array, x: Array, variance: Array) -> Array:

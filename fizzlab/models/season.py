@@ -69,17 +69,22 @@ def study_season(fits: Mapping[str, CuringFit], *, asked: float | None = None) -
 def _alone(fit: CuringFit, asked: float) -> dict[str, object]:
     """What a trial by itself says of half the pieces in the air that is asked for."""
     low, high = fit.tried(VPD)
-    row = fit.predict({VPD: asked} if fit.air else None).to_dict("records")[0]
+    row = fit.predict({**fit.typical, VPD: asked} if fit.air else fit.typical).to_dict("records")[0]
     return {**row, "extrapolated": not low * (1 - 1e-9) <= asked <= high * (1 + 1e-9)}  # type: ignore[dict-item]
 
 
 def _batches(name: str, fit: CuringFit) -> pd.DataFrame:
     """The batches of one trial as its standard recipe would have dried, in their own air."""
-    made, recipe = fit.batches, fit.to_typical(VPD)
+    made, recipe = fit.batches, fit.to_typical(VPD, standard=True)
     ends = fit.brackets.groupby("run")[["lower", "upper"]].median().loc[made.index].mul(recipe, axis=0)
     notes = made["note"].fillna("").astype(str) if "note" in made else ""
-    return made[["day", "made_at", VPD]].assign(
-        trial=name, run=made.index, note=notes, hours=fit.points(VPD), low=ends["lower"], high=ends["upper"]
+    return made.reindex(columns=["day", "made_at", "temp_c", VPD]).assign(
+        trial=name,
+        run=made.index,
+        note=notes,
+        hours=fit.points(VPD, standard=True),
+        low=ends["lower"],
+        high=ends["upper"],
     )
 
 

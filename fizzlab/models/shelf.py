@@ -6,7 +6,7 @@ week (first order):
     log left_ij = log fresh_i - k_i weeks_ij + error,
 
 with its own loss rate k_i for each batch in each storage. The batch is the unit: the interval of the mean
-rate comes from how much batches differ, not from how many pieces were tried.
+rate comes from how much batches, and days of making, differ, not from how many pieces were tried.
 """
 
 from __future__ import annotations
@@ -16,11 +16,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.measures import SHELF_MEASURES
+from fizzlab.models.effects import fit_response
 from fizzlab.models.result import Effect, FitResult, Interval, p_of
 from fizzlab.models.terms import Amount, need_columns
 
@@ -103,15 +104,9 @@ class ShelfFit(FitResult):
         return axes
 
 
-def mean_interval(values: ArrayLike, conf_level: float = 0.95) -> tuple[float, float, float, float]:
-    """Mean, t interval and degrees of freedom of batches' numbers."""
-    numbers = np.asarray(values, float)
-    mean, df = float(numbers.mean()), len(numbers) - 1
-    reach = float(stats.t.ppf(0.5 + conf_level / 2, df) * numbers.std(ddof=1) / np.sqrt(len(numbers)))
-    return mean, mean - reach, mean + reach, df
-
-
-def fit_shelf_life(shelf: pd.DataFrame, *, share: float = 0.9, conf_level: float = 0.95) -> ShelfFit:
+def fit_shelf_life(
+    shelf: pd.DataFrame, *, runs: pd.DataFrame | None = None, share: float = 0.9, conf_level: float = 0.95
+) -> ShelfFit:
     """Say how fast fizz goes in storage, when `share` of it is left, and what humidity does to that.
 
     The rate k of a batch is its least-squares slope, the time to a share -log(share)/k: the usual first-order
@@ -123,6 +118,8 @@ def fit_shelf_life(shelf: pd.DataFrame, *, share: float = 0.9, conf_level: float
     shelf : DataFrame
         One row a piece: run, weeks, rh_pct if noted, and how much fizz is left: gas_g, share_left or seconds
         (the first that is filled in). Fresh pieces (weeks 0) of a batch set its start.
+    runs : DataFrame, optional
+        Columns run and day: on which day each batch was made.
     share : float
         The share of the fresh fizz to wait for.
 
@@ -157,6 +154,8 @@ def fit_shelf_life(shelf: pd.DataFrame, *, share: float = 0.9, conf_level: float
     if table["rh_pct"].notna().any():
         table["storage"] = _storages(table)
     rates = _rates(table, measure)
+    if runs is not None:
+        rates["day"] = rates["run"].map(runs.set_index("run")["day"])
     kept = [_of_storage(rows, share, conf_level) for _, rows in rates.groupby("storage", sort=False)]
     effects, no_humidity = [], None
     try:
@@ -218,7 +217,9 @@ def _of_storage(rates: pd.DataFrame, share: float, conf_level: float) -> dict[st
             f"Only {batches} batches were stored and tried at two or more times ({name}).",
             "Store pieces of three or more batches; pieces of one batch do not count as repeats.",
         )
-    mean, low, high, df = mean_interval(rates["per_week"], conf_level)
+    fit = fit_response(rates, "per_week", "1", log=False, days="random", conf_level=conf_level)
+    told = fit.interval(fit.weights(pd.DataFrame(index=[0]))[0])
+    mean, low, high, df = (told[name] for name in ("estimate", "conf_low", "conf_high", "df"))
     weeks = [float(-np.log(share) / rate) if rate > 0 else np.inf for rate in (mean, high, low)]
     bends = rates["bend"].dropna().to_numpy(float)
     straight = len(bends) < 3 or bends.std(ddof=1) == 0

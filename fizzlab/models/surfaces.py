@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -12,13 +12,15 @@ from scipy.optimize import minimize
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.basis import Blending, FactorBasis, MixtureBasis, in_hull, refuse_inseparable, shares
+from fizzlab.models.curing import fit_curing_time
+from fizzlab.models.curing_fit import CuringFit
 from fizzlab.models.days import Days
 from fizzlab.models.effects import ResponseFit, fit_basis, fit_one, measured
 from fizzlab.models.strata import interval
 from fizzlab.models.terms import Amount, Array
 
 
-def bend(fit: ResponseFit) -> dict[str, float]:
+def bend(fit: ResponseFit | CuringFit) -> dict[str, float]:
     """How far the middle of the amounts lies above a straight line between their ends, where none was fitted.
 
     A quadratic term of all amounts alike is added and tested: estimate, se, df, t, p_value, conf_low,
@@ -33,6 +35,13 @@ def bend(fit: ResponseFit) -> dict[str, float]:
             "No batch was made in the middle of every amount, so a bend cannot be seen.",
             "Add a few batches with every amount in the middle.",
         )
+    if isinstance(fit, CuringFit):
+        terms, runs = (*fit.terms, Amount("bend")), fit.batches.assign(bend=-squares)
+        more = fit_curing_time(
+            fit.brackets, terms, runs=runs, air="vpd" if fit.air else "none", conf_level=fit.conf_level
+        )
+        row: dict[str, float] = more.coefficients.T.to_dict()["bend"]
+        return {**row, "estimate": row["coef"], "t": row["coef"] / row["se"]}
     x = np.column_stack([fit.strata.x, -squares])
     refuse_inseparable(x, [*["the other effects"] * fit.strata.x.shape[1], "the bend"])
     _, fits = fit_one(x, None if fit.strata.day is None else fit.batches["day"], fit.y, fit.response)
@@ -57,7 +66,7 @@ class Best:
     conf_high: float
 
 
-def best(fit: ResponseFit, *, greatest: bool | None = None) -> Best:
+def best(fit: ResponseFit | CuringFit, *, greatest: bool | None = None) -> Best:
     """Find the best amounts within what was tried: where the response is greatest, or least.
 
     The fit needs a bend for each amount, ``model="quadratic"``; categories are averaged over. Left out,
@@ -74,7 +83,11 @@ def best(fit: ResponseFit, *, greatest: bool | None = None) -> Best:
         return fit.weights(pd.DataFrame([basis.decoded(row) for row in coded]))
 
     # y = c + linear'x + x'square x; differences are exact, the model being quadratic
-    size, unit, beta = len(names), np.eye(len(names)), fit.fits.beta[0]
+    size, unit = len(names), np.eye(len(names))
+    if isinstance(fit, CuringFit):
+        beta, covariance = fit.inner.found.beta, fit.inner.found.covariance[:-1, :-1]
+    else:
+        beta, covariance = fit.fits.beta[0], fit.fits.covariance[0]
     middle, up = rows(np.zeros((1, size)))[0], rows(unit)
     pairs = rows((unit[:, None] + unit[None]).reshape(-1, size)).reshape(size, size, -1)
     square = (pairs - up[:, None] - up[None] + middle) / 2
@@ -96,7 +109,7 @@ def best(fit: ResponseFit, *, greatest: bool | None = None) -> Best:
         start = np.eye(len(tried))[np.argmin([value(each) for each in np.eye(len(tried))])]
         whole = {"type": "eq", "fun": lambda share: share.sum() - 1}
         x = minimize(value, start, bounds=[(0, 1)] * len(start), constraints=whole).x @ tried
-    covariance, ends = fit.fits.covariance[0], {}
+    ends = {}
     for i, name in enumerate(names):
         q, p = 2 * square[i, i], linear[i] + 2 * np.delete(x, i) @ np.delete(square[i], i, axis=0)
         t2 = float(stats.t.ppf(0.5 + fit.conf_level / 2, fit.interval(p + x[i] * q)["df"])) ** 2
@@ -109,13 +122,16 @@ def best(fit: ResponseFit, *, greatest: bool | None = None) -> Best:
     return Best(greatest, inside, basis.decoded(x), ends, one["estimate"], one["conf_low"], one["conf_high"])
 
 
-def _amounts(fit: ResponseFit) -> FactorBasis:
-    if not isinstance(fit.basis, FactorBasis) or not fit.basis.amounts:
+def _amounts(fit: ResponseFit | CuringFit) -> FactorBasis:
+    basis = fit.basis
+    if isinstance(fit, CuringFit):  # the air is no amount of the maker's
+        basis = replace(fit.basis, factors=fit.terms)
+    if not isinstance(basis, FactorBasis) or not basis.amounts:
         raise ValueError("only a model with amounts has a shape")
-    return fit.basis
+    return basis
 
 
-def _coded(fit: ResponseFit, basis: FactorBasis) -> Array:
+def _coded(fit: ResponseFit | CuringFit, basis: FactorBasis) -> Array:
     """The amounts of the batches, -1 to +1 over what was tried."""
     return np.hstack([basis.coded(each, fit.batches[each.name]) for each in basis.amounts])
 

@@ -139,8 +139,8 @@ def column_names(terms: Sequence[Term], model: Sequence[str]) -> dict[str, str]:
     return found
 
 
-def model_matrix(batches: pd.DataFrame, terms: Sequence[Term]) -> pd.DataFrame:
-    """The model matrix of main effects, each level against the control: an intercept, then each term.
+def model_matrix(batches: pd.DataFrame, terms: Sequence[Term], joint: Sequence[str] = ()) -> pd.DataFrame:
+    """The model matrix, each level against the control: an intercept, each term, joint effects and bends.
 
     >>> batches = pd.DataFrame({"colour": ["dye", "lake"], "vpd_kpa": [0.5, 1.0]}, index=["A", "B"])
     >>> terms = [Category("colour", ("dye", "lake"), control="dye"), Amount("vpd_kpa", "kPa", log=True)]
@@ -153,8 +153,9 @@ def model_matrix(batches: pd.DataFrame, terms: Sequence[Term]) -> pd.DataFrame:
     if missing:
         raise ValueError(f"{missing[0]} has missing values")
     blocks = {term.name: term.matrix(batches[term.name]) for term in terms}
-    columns = expand(len(batches), blocks, list(blocks))
-    return pd.DataFrame(columns, index=batches.index, columns=[*column_names(terms, list(blocks))])
+    model = [*blocks, *joint]
+    columns = expand(len(batches), blocks, model)
+    return pd.DataFrame(columns, index=batches.index, columns=[*column_names(terms, model)])
 
 
 # --- formulas ---------------------------------------------------------------------------------

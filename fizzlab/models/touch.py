@@ -12,7 +12,8 @@ from scipy import stats
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.basis import refuse_inseparable
 from fizzlab.models.censored import Failure, NotFitted
-from fizzlab.models.terms import Category, Term, model_matrix, need_columns, parts
+from fizzlab.models.days import on_every_day
+from fizzlab.models.terms import Array, Category, Term, model_matrix, need_columns, parts
 
 FEWEST_SPARE = 2  # residual degrees of freedom below which no interval is worth printing
 
@@ -20,20 +21,25 @@ FEWEST_SPARE = 2  # residual degrees of freedom below which no interval is worth
 def brackets(touch_checks: pd.DataFrame) -> pd.DataFrame:
     """Turn touch checks into one bracket a piece: wet at `lower` hours, dry at `upper` hours.
 
-    `lower` is the last look at which it was wet (0 if none), `upper` the first at which it was dry (inf if
-    none). Missing values and a piece that was dry and later is not are a `ValueError`.
+    `lower` is the last wet look before any dry one (0 if none), `upper` the first dry one after all wet looks
+    (inf if none): of a piece that was dry and then wet, the bracket is wide. Missing values and a piece that
+    was dry at 0 hours are a `ValueError`.
     """
     need_columns(touch_checks, ["run", "piece", "hours", "dry"], "touch checks")
     used = touch_checks[["run", "piece", "hours", "dry"]]
     if used.isna().any().any():
         raise ValueError("touch checks have missing values")
     dry, hours = used["dry"].astype(bool), used["hours"].astype(float)
-    ends = used[["run", "piece"]].assign(lower=hours.where(~dry, 0.0), upper=hours.where(dry, np.inf))
+    piece = [used["run"], used["piece"]]
+    first_dry = hours.where(dry, np.inf).groupby(piece, observed=True).transform("min")
+    last_wet = hours.where(~dry, -1.0).groupby(piece, observed=True).transform("max")
+    sure = dry & (hours > last_wet), ~dry & (hours < first_dry)
+    ends = used[["run", "piece"]].assign(lower=hours.where(sure[1], 0.0), upper=hours.where(sure[0], np.inf))
     found = ends.groupby(["run", "piece"], sort=False, observed=True).agg({"lower": "max", "upper": "min"})
     wrong = found[found["lower"] >= found["upper"]]
     if len(wrong):
         run, piece = wrong.index[0]
-        raise ValueError(f"run {run}, piece {piece} was dry and later is not, or dry at 0 hours")
+        raise ValueError(f"run {run}, piece {piece} was dry at 0 hours")
     return found.reset_index()
 
 
@@ -62,11 +68,10 @@ def _one_side(pieces: pd.DataFrame, who: str, what: str) -> None:
 
 
 def check_terms(
-    pieces: pd.DataFrame, batches: pd.DataFrame, terms: Sequence[Term], matrix: pd.DataFrame
+    pieces: pd.DataFrame, batches: pd.DataFrame, terms: Sequence[Term], x: Array, columns: Sequence[str]
 ) -> None:
     """Refuse terms that changed together, too few batches, and levels all on one side."""
-    x = matrix.to_numpy(float)
-    refuse_inseparable(x, list(matrix.columns))
+    refuse_inseparable(x, columns)
     spare = len(x) - x.shape[1]
     if spare < FEWEST_SPARE:
         raise CannotAnswer(
@@ -89,11 +94,19 @@ def judged_by_days(
     """
     days, kept, said = batches["day"], list(terms), list[str]()
     while True:
-        matrix = model_matrix(batches, kept)
+        both = [each for each in joint if set(parts(each)) <= {term.name for term in kept}]
+        matrix = model_matrix(batches, kept, both)
         means = matrix.groupby(days).transform("mean") - matrix.mean()
         across = (means**2).sum() > 0.5 * ((matrix - matrix.mean()) ** 2).sum()
-        if not across.any() or days.nunique() - 1 - across.sum() >= 1:
-            return kept, tuple(each for each in joint if set(parts(each)) <= {t.name for t in kept}), said
+        across[[name for term in kept if on_every_day(batches, term) for name in term.columns()]] = False
+        spare, airy = days.nunique() - 1 - across.sum(), any(term in air for term in kept)
+        if not across.any() or spare >= (FEWEST_SPARE if airy else 1):
+            return kept, tuple(both), said
+        if both:
+            raise CannotAnswer(
+                f"{days.nunique()} days are too few to judge joint effects of what changed from day to day.",
+                "Make batches on more days, or ask for main effects.",
+            )
         slow = [term for term in kept if across[term.columns()].any()]
         gone = [term for term in slow if term in air] or slow
         names = "the room's air" if gone[0] in air else " and ".join(term.name for term in gone)

@@ -22,7 +22,7 @@ from scipy.stats import f as fisher
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.air import AirModel
-from fizzlab.models.curing import fit_curing_time, levels_of, with_air
+from fizzlab.models.curing import fit_planned, levels_of, with_air
 from fizzlab.models.curves import CurveFit, CurveModel, Parameter, fit_curve, profile_interval
 from fizzlab.models.result import Study
 from fizzlab.models.terms import Term, grouping, need_columns
@@ -193,6 +193,7 @@ def study_weighings(
     terms: Sequence[Term],
     *,
     air: AirModel = "vpd",
+    model: str | Sequence[str] = "main",
     remaining_share: float = 0.05,
     forecast_air: tuple[float, float] | None = None,
     margins: Mapping[str, float | None] | None = None,
@@ -222,12 +223,13 @@ def study_weighings(
     found: dict[str, Any] = {}
     try:
         asked: dict[str, Any] = {"air": air, "forecast_air": forecast_air, "response": RESPONSE}
-        asked["conf_level"] = conf_level
-        fit = fit_curing_time(known, terms, runs=runs, margin=(margins or {}).get(RESPONSE), **asked)
+        asked |= {"conf_level": conf_level, "runs": runs, "margin": (margins or {}).get(RESPONSE)}
+        fit = fit_planned(known, terms, model, **asked)
         found, notes = {"fits": {RESPONSE: fit}}, [*fit.notes, *notes]
     except CannotAnswer as reason:
         found = {"reasons": {RESPONSE: reason}}
-    found |= {"numbers": {RESPONSE: hours}, "notes": tuple(notes)}
+    each = pieces.assign(lower=pieces["hours"], upper=pieces["hours"])[["run", "piece", "lower", "upper"]]
+    found |= {"numbers": {RESPONSE: hours}, "readings": {RESPONSE: each.dropna()}, "notes": tuple(notes)}
     return WeighingStudy(pieces=pieces, curves=curves, grouped_by=grouped, **found)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -17,6 +18,7 @@ import pandas as pd
 from fizzlab.design.kinds import KINDS
 from fizzlab.errors import CannotAnswer, Unforeseen, listed
 from fizzlab.measures import Measure, looked_up
+from fizzlab.models.curing import CuringFit, with_joint_effects
 from fizzlab.models.days import set_for_days
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.result import Effect, FitResult, Forecast, Study, exact
@@ -45,7 +47,7 @@ class Analysis:
     factors, and a column for each response with one number a batch. `studies` are what each kind of test
     says, by the name of the study (see `study`); `fits` by response, in the order of the measures; `reasons`
     why a response that was measured has no fit, or none for one factor (``"drop_cm, room"``); `joint` the
-    fits with joint effects of two factors, where the batches can carry them.
+    fits with joint effects of two factors (of dry times: and bends), where the batches can carry them.
     """
 
     trial: Trial
@@ -54,7 +56,7 @@ class Analysis:
     studies: Mapping[str, Study] = field(default_factory=dict, repr=False)
     fits: Mapping[str, FitResult] = field(default_factory=dict)
     reasons: Mapping[str, CannotAnswer] = field(default_factory=dict)
-    joint: Mapping[str, ResponseFit] = field(default_factory=dict, repr=False)
+    joint: Mapping[str, ResponseFit | CuringFit] = field(default_factory=dict, repr=False)
     notes: tuple[str, ...] = ()
     looks: tuple[int, ...] = ()
 
@@ -95,11 +97,15 @@ class Analysis:
         return [e for e in self.effects if e.factor == factor and response in (None, e.response)]
 
     def depends(self, response: str) -> bool:
-        """Was it shown that what one factor does to a response depends on another?"""
+        """Was it shown that what one factor does to a response depends on another, or bends?"""
         if response not in self.joint:
             return False
         p = self.joint[response].tests["p_value"]
-        return bool((p[p.index.str.contains(":")] < SHOWN_P).any())
+        return bool((p[p.index.str.contains(r":|\^")] < SHOWN_P).any())
+
+    def forecasting(self, response: str) -> FitResult | None:
+        """The fit to forecast a response by: with joint effects where they were shown."""
+        return self.joint[response] if self.depends(response) else self.fits.get(response)
 
 
 def analyse(trial: Trial, only: Sequence[str] | None = None) -> Analysis:
@@ -114,7 +120,7 @@ def analyse(trial: Trial, only: Sequence[str] | None = None) -> Analysis:
     looks = looks_of(trial)
     level = constant_level(looks)
     studies, reasons = _studies(trial, measures, level)
-    batches, fits, joint = runs, dict[str, FitResult](), dict[str, ResponseFit]()
+    batches, fits, joint = runs, dict[str, FitResult](), dict[str, ResponseFit | CuringFit]()
     for each in studies.values():
         reasons |= each.reasons
     for name, measure in measures.items():
@@ -154,26 +160,31 @@ def _fit(
 ) -> ResponseFit:
     """The fit of one number a batch by the plan's model, or with bends by its kind; else of main effects."""
     varied, _ = varying(terms, batches[batches[measure.name].notna()])
-    log, plan, asked = measure.scale == "ratio", trial.settings.plan, trial.settings.responses
+    log, asked = measure.scale == "ratio", trial.settings.responses
     told: dict[str, Any] = {"log": log, "conf_level": conf_level}
     if not varied:
         return fit_response(batches, measure.name, [], days="random", **told)
     told["margin"] = asked[measure.name].same_within if measure.name in asked else None
-    models: list[str | Sequence[str]] = ["main"]
-    if plan is not None and plan.model is not None:
-        models.insert(0, plan.model)
-    elif plan is not None and KINDS[plan.kind].bends:
-        models.insert(0, "quadratic")
-    for model in models[:-1]:
-        try:
+    if (model := _planned(trial)) != "main":
+        with suppress(CannotAnswer):
             return fit_response(batches, measure.name, varied, model=model, **told)
-        except CannotAnswer:
-            continue
     return fit_response(batches, measure.name, varied, **told)
 
 
-def _with_joint_effects(fit: FitResult | None) -> ResponseFit | None:
+def _planned(trial: Trial) -> str | Sequence[str]:
+    """The model of the plan, or with bends by its kind; else main effects."""
+    plan = trial.settings.plan
+    if plan is None:
+        return "main"
+    return plan.model or ("quadratic" if KINDS[plan.kind].bends else "main")
+
+
+def _with_joint_effects(fit: FitResult | None) -> ResponseFit | CuringFit | None:
     """The same response with every joint effect of two factors, if enough is left to judge them by."""
+    if isinstance(fit, CuringFit):
+        both = with_joint_effects(fit)
+        told = both is not None and (both.tests["df_den"][list(both.joint)] >= FEW_DF).all()
+        return both if told else None
     if not isinstance(fit, ResponseFit) or len(fit.terms) < 2 or any(":" in term for term in fit.basis.terms):
         return None
     try:
@@ -250,7 +261,8 @@ def study_column(measure: Measure, rows: pd.DataFrame) -> Study:
     keys = [told[key] for key in ("run", "piece") if key in told]
     pieces = pd.Series(np.log(values) if log else values, told.index).groupby(keys, sort=False).mean()
     means = pieces.groupby("run", sort=False).mean()
-    return Study(numbers={measure.name: means.map(np.exp) if log else means})
+    each = told.assign(lower=values, upper=values)
+    return Study(numbers={measure.name: means.map(np.exp) if log else means}, readings={measure.name: each})
 
 
 def _options(
@@ -274,6 +286,7 @@ def _offered(trial: Trial) -> dict[str, Any]:
         "forecast_air": None if air is None else (air.temp_c, air.rh_pct),
         "margins": {name: asked.same_within for name, asked in settings.responses.items()},
         "index": settings.crumble.index,
+        "model": _planned(trial),
     }
 
 

@@ -35,6 +35,9 @@ FAILED = "failed."
 #: JupyterLab would put the text of a cell to the right.
 LEFT = 'style="text-align: left"'
 
+#: The heading of what ends a part: how its numbers came about, folded once more.
+WORKED = "How this was worked out"
+
 Bundle = tuple[dict[str, Any], dict[str, Any]]
 
 _UNITS = re.compile(r"(?<=\d) (?=(?:h|min|days|g|kPa|mm|cm|s|°C|%)(?![\w]))")
@@ -70,6 +73,8 @@ class Finding:
 class Piece:
     """What shows itself in a notebook; HTML in a maker's text is shown as it was typed, never obeyed."""
 
+    method: bool = False  # does it tell how a part was worked out, at the end of it?
+
     def html(self) -> str:
         """The piece as HTML; empty where it shows nothing."""
         raise NotImplementedError
@@ -95,6 +100,7 @@ class Notes(Piece):
 
     lines: Sequence[str]
     kind: str = "plain"
+    method: bool = False
 
     def html(self) -> str:
         items = "".join(f"<li>{unbroken(line)}</li>" for line in self.lines)
@@ -107,16 +113,20 @@ class Grid(Piece):
 
     rows: pd.DataFrame
     caption: str = ""
+    method: bool = False
 
     def html(self) -> str:
-        head = "".join(f'<th scope="col" {LEFT}>{escape(str(name))}</th>' for name in self.rows)
+        names = map(escape, map(str, self.rows))
+        head = "".join(f'<th scope="col" {LEFT}>{name}</th>' if name else "<td></td>" for name in names)
         rows = [
             [f"<td {LEFT}>{unbroken(cell)}</td>" for cell in row] for row in self.rows.astype(str).to_numpy()
         ]
         body = "".join(f"<tr>{''.join(row)}</tr>" for row in rows)
         caption = f"<caption {LEFT}>{unbroken(self.caption)}</caption>" if self.caption else ""
         table = f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-        return f'<div class="grid">{table}</div>'
+        # one that is wider than a phone must scroll without a mouse
+        named = f'role="group" aria-label="{escape(self.caption) or "Table"}"'
+        return f'<div class="grid" tabindex="0" {named}>{table}</div>'
 
 
 @dataclass(frozen=True)
@@ -125,6 +135,7 @@ class Findings(Piece):
 
     findings: Sequence[Finding]
     kind: str = "answer"
+    method: bool = False
 
     def html(self) -> str:
         shown = [] if self.kind == "silent" else [finding.sentence for finding in self.findings]
@@ -138,24 +149,23 @@ class Findings(Piece):
 class Picture(Piece):
     """A figure, called `name` in the record, with a caption, and a text `alt` for those who cannot see it."""
 
-    def __init__(self, name: str, figure: Figure, caption: str, alt: str) -> None:
-        self.name, self.caption, self.alt = name, caption, alt
+    def __init__(self, name: str, figure: Figure, caption: str, alt: str, *, method: bool = False) -> None:
+        from fizzlab.models.plotting import house_style
+
+        self.name, self.caption, self.alt, self.method = name, caption, alt, method
         for text in figure.findobj(lambda artist: hasattr(artist, "set_parse_math")):
             text.set_parse_math(False)  # type: ignore[attr-defined]  # a label with $ is no formula
-        engine = figure.get_layout_engine()
-        if engine is not None:  # settled once, not for each kind
-            engine.execute(figure)
-            figure.set_layout_engine(None)
-        self.svg, self.png = _drawn(figure, "svg").decode(), _drawn(figure, "png")
+        with house_style():  # else the names inside the SVG would be drawn by lot
+            engine = figure.get_layout_engine()
+            if engine is not None:  # settled once, not for each kind
+                engine.execute(figure)
+                figure.set_layout_engine(None)
+            self.svg, self.png = _drawn(figure, "svg").decode(), _drawn(figure, "png")
         if "matplotlib.pyplot" in sys.modules:  # else the notebook would show it a second time
             sys.modules["matplotlib.pyplot"].close(figure)
 
     def html(self) -> str:
-        source = base64.b64encode(self.svg.encode()).decode()
-        return (
-            f'<figure><img src="data:image/svg+xml;base64,{source}" alt="{escape(self.alt)}">'
-            f"<figcaption>{unbroken(self.caption)}</figcaption></figure>"
-        )
+        return _figure("svg+xml", self.svg.encode(), self.alt, self.caption)
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
         png = base64.b64encode(self.png).decode()
@@ -163,11 +173,37 @@ class Picture(Piece):
         return data, {PICTURE_KEY: self.name}
 
 
+@dataclass(frozen=True)
+class Photos(Piece):
+    """Small photographs, JPEG, each with its caption."""
+
+    shots: Sequence[tuple[str, bytes]]
+
+    def html(self) -> str:
+        told = [_figure("jpeg", jpeg, caption, caption) for caption, jpeg in self.shots]
+        return f'<div class="photos">{"".join(told)}</div>'
+
+
+def _figure(kind: str, image: bytes, alt: str, caption: str) -> str:
+    source = f"data:image/{kind};base64,{base64.b64encode(image).decode()}"
+    shown = f'<img src="{source}" alt="{escape(alt)}"><figcaption>{unbroken(caption)}</figcaption>'
+    return f"<figure>{shown}</figure>"
+
+
 def _drawn(figure: Figure, kind: str) -> bytes:
     out = io.BytesIO()
     metadata = {"Date": None} if kind == "svg" else {"Software": None}
     figure.savefig(out, format=kind, dpi=160, metadata=metadata)
     return out.getvalue()
+
+
+def parted(pieces: Iterable[object], worked: Sequence[object] = ()) -> list[object]:
+    """The pieces of a part, then under a heading of their own `worked` and those that tell of the method."""
+    shown, method = list[object](), list[object]()
+    for piece in pieces:
+        (method if getattr(piece, "method", False) else shown).append(piece)
+    told = [*worked, *method]
+    return [*shown, *([f"### {WORKED}", *told] if told else [])]
 
 
 class Part(list[object]):
@@ -265,7 +301,9 @@ def _folded(part: str) -> str:
         rest = rest.replace(said[0], '<ul class="notes answer">', 1).replace(
             '<ul class="notes answer"></ul>', ""
         )
-    return f"<details><summary>{heading}{end}{gist}</summary>{rest}</details>"
+    rest, _, method = rest.partition(f"<h3>{WORKED}</h3>")
+    fold = f"<details><summary><h3>{WORKED}</h3></summary>{method}</details>" if method.strip() else ""
+    return f"<details><summary>{heading}{end}{gist}</summary>{rest}{fold}</details>"
 
 
 def html_page(shown: PageContent, *, title: str, stamp: Stamp, place: str) -> str:

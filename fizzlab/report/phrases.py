@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from fizzlab.errors import capital, count, listed
-from fizzlab.measures import Measure, Words, number
+from fizzlab.measures import CURRENCIES, Measure, Words, number
 from fizzlab.models.result import Effect
 from fizzlab.models.terms import Category
 from fizzlab.report.page import Finding
@@ -52,6 +52,8 @@ def duration(hours: float) -> str:
 
 def amount(value: float, unit: str) -> str:
     """A number with its unit, times in the unit a person would use: ``"7.2 min"``, ``"62 cm"``."""
+    if unit in CURRENCIES:
+        return f"under a {CURRENCIES[unit]}" if 0 < abs(value) < 0.01 else f"{value:.2f} {unit}"
     if unit == "h" or (unit == "s" and value >= 7200):
         return duration(value if unit == "h" else value / 3600)
     if unit == "s" and value >= 10:
@@ -91,8 +93,9 @@ def estimate(row: Mapping[Any, Any], unit: str) -> str:
 def numbers_of(topic: str, said: str, row: Mapping[Any, Any], unit: str, **more: Any) -> Finding:
     """A finding from a row with an interval; what is open, or never comes, has no number."""
     ends = ("estimate", "conf_low", "conf_high")
-    numbers = [float(row[end]) if isfinite(row[end]) else None for end in ends]
-    return Finding(topic, said, *numbers, unit, beyond_tried=bool(row.get("extrapolated", False)), **more)
+    best, low, high = (float(row[end]) if isfinite(row[end]) else None for end in ends)
+    beyond = bool(row.get("extrapolated", False))
+    return Finding(topic, said, best, low, high, unit, beyond_tried=beyond, **more)
 
 
 def spoken(text: str, settings: TrialSettings) -> str:
@@ -118,7 +121,7 @@ def by_how_much(value: float, effect: Effect, measure: Measure) -> str:
     """How far a value of an effect lies from no difference: ``"38 %"``, ``"2.4 times"``, ``"0.50 mm"``."""
     if effect.scale == "difference":
         unit = "points" if measure.unit == "%" else measure.unit
-        return f"{number(abs(value))} {unit}".strip()
+        return amount(abs(value), unit) if unit in CURRENCIES else f"{number(abs(value))} {unit}".strip()
     if value >= 1.995:
         return "twice" if value < 2.05 else f"{number(value)} times"
     return percent(abs(value - 1))
@@ -184,7 +187,9 @@ def _shown(effect: Effect, measure: Measure, label: Label) -> str:
     size = by_how_much(effect.estimate, effect, measure)
     times = size.endswith("times") or size == "twice"
     told = way if times else way.replace(up, f"{size} {up}", 1) if up in way else f"{way}, {size},"
-    start = f"Pieces with {with_name(effect, effect.level, label)} {told} than with {effect.control}"
+    named = isinstance(effect.term, Category)  # "fan off", but "than with 2 g" of what was just named
+    control = with_name(effect, effect.control, label) if named else effect.control
+    start = f"Pieces with {with_name(effect, effect.level, label)} {told} than with {control}"
     if effect.exact:
         return f"{start}."
     ends = span(effect, measure)
@@ -223,9 +228,18 @@ def cell(effect: Effect, measure: Measure) -> str:
     return f"{'as good as equal' if effect.same else 'can’t tell'}: {told}"
 
 
+def cell_in_short(effect: Effect, measure: Measure) -> str:
+    """The same without what the front page says is still possible."""
+    if effect.exact or effect.shown:
+        return cell(effect, measure)
+    return "as good as equal" if effect.same else "can’t tell"
+
+
 def told(effect: Effect, measure: Measure) -> str:
     """How much with its interval, or what is still possible, as it ends a sentence."""
-    return cell(effect, measure) if effect.shown else f"can't tell yet; {open_still(effect, measure)}"
+    return (
+        cell(effect, measure) if effect.shown else f"can't tell yet. {capital(open_still(effect, measure))}"
+    )
 
 
 def row_cell(row: Mapping[Any, Any], response: str, term: Category, measure: Measure) -> str:

@@ -7,7 +7,7 @@ import datetime as dt
 import json
 import os
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -28,6 +28,9 @@ if TYPE_CHECKING:
 
 #: What a notebook loads.
 LOADED = ("fizzlab.report.parts", "openpyxl")
+
+#: Of a cell: what to say while it runs, in its metadata.
+DOING = "doing"
 
 #: Kernels that run side by side must not each start a thread a core for their linear algebra.
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
@@ -110,7 +113,7 @@ def write_report(
     folder: str | Path,
     *,
     notebook: str = "trial_report",
-    progress: bool = False,
+    says: Callable[[str], None] | None = None,
     signed: records.Signature | None = None,
     pdf: bool | Literal["front", "whole"] = False,
     paper: printing.Paper | None = None,
@@ -124,8 +127,8 @@ def write_report(
         The trial folder.
     notebook : str
         Name of a shipped notebook.
-    progress : bool
-        Show papermill's progress bar.
+    says : callable, optional
+        Told in a word or two what is being done: "reading", "drying", "choosing", "printing".
     signed : Signed, optional
         Who made the report, who checked it, and when; `made_by` of trial.toml where it names no maker.
     pdf, paper : bool or {"front", "whole"}, {"a4", "letter"}
@@ -150,19 +153,21 @@ def write_report(
     WithoutPdf
         The PDF could not be printed; the record was kept without it.
     """
+    says = says or (lambda _: None)
     refuse_records(folder)
     folder_there(Path(folder))
     unprinted: list[str] = []
     with records.making(Path(folder) / RECORDS) as making:
         kernels = kernels or Kernels()
         with kernels.warm(making) as kernel:  # it loads its own while the tables are read
+            says("reading")
             trial = load(folder)
             settings = trial.settings
             inputs = records.fingerprints(trial.folder, trial.inputs)
             signed = signed or records.Signature()
             signed = replace(signed, made_by=signed.made_by or settings.made_by)
             about = _about(trial, notebook, inputs, signed)
-            executed = _run(trial, notebook, making, progress, kernels, kernel)
+            executed = _run(trial, notebook, making, says, kernels, kernel)
         for name in inputs:  # so that a later change of a table can be told row by row
             copy = making / records.INPUTS / records.kept_as(name)
             copy.parent.mkdir(parents=True, exist_ok=True)
@@ -174,6 +179,7 @@ def write_report(
         _write(making, shown, trial, about)
 
         def finish(making: Path, stamp: records.Stamp) -> None:
+            says("printing")
             html = making / "report.html"
             text = page.html_page(shown, title=settings.title, stamp=stamp, place=settings.place)
             html.write_text(text, encoding="utf-8")
@@ -212,7 +218,7 @@ def _run(
     trial: Trial,
     notebook: str,
     making: Path,
-    progress: bool,
+    says: Callable[[str], None],
     kernels: Kernels,
     kernel: AsyncKernelManager,
 ) -> dict[str, Any]:
@@ -222,6 +228,11 @@ def _run(
     from papermill.exceptions import PapermillExecutionError
 
     out, code = making / "report.ipynb", trial.settings.code
+
+    def starts(cell: Any, cell_index: int) -> None:
+        if word := cell["metadata"].get(DOING):
+            says(word)
+
     try:
         executed: dict[str, Any] = papermill.execute_notebook(
             *map(_no_template, (shipped.notebook(notebook), out)),
@@ -229,7 +240,8 @@ def _run(
             # no cwd: the kernel has its own, and papermill would move this whole process there
             kernel_name="python3",
             km=kernel,
-            progress_bar={"desc": code, "leave": False} if progress else False,
+            progress_bar=False,
+            on_cell_start=starts,
             log_output=False,
             store_widget_state=False,
             autosave_cell_every=0,

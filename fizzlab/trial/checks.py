@@ -5,20 +5,26 @@ Problems stop the work; doubts travel into the report. A check of one table is a
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 
 import pandas as pd
 
 from fizzlab.errors import Problem, Weight, did_you_mean
 from fizzlab.measures import BLIND, SHELF_MEASURES, TABLES, TableSpec
 from fizzlab.models import air
+from fizzlab.trial import sisters
+from fizzlab.trial.names import alike
 from fizzlab.trial.settings import TrialSettings
 from fizzlab.trial.settings.sections import Complaints
 from fizzlab.trial.tables import Table, shortened
 
 #: A batch whose drying window is covered less than this by the room log raises a doubt.
 COVERED_ENOUGH = 0.9
+
+#: More doubtful readings of a column than this, and than one in ten, are not taken for slips.
+SLIPS = 5
 
 
 @dataclass(frozen=True)
@@ -34,17 +40,21 @@ class Check:
     what: str
     do: str
     weight: Weight = "problem"
+    reading: bool = False
 
     def problems(self, table: Table) -> Iterator[Problem]:
         """What it finds in a table."""
         found = self.find(table.rows)
         for row, cells in found.to_dict("index").items() if len(found) else ():
             said = {
-                str(name): f"{cell:g}" if isinstance(cell, float) else cell for name, cell in cells.items()
+                str(name): f"{cell:{'.3g' if name == 'usual' else 'g'}}" if isinstance(cell, float) else cell
+                for name, cell in cells.items()
             }
-            said["who"] = f"piece {said.get('piece')} of batch {said.get('run')}"
+            batch = f"batch {said.get('run')}"
+            said["written"] = said.get(self.column)
+            said["who"] = f"piece {said['piece']} of {batch}" if "piece" in said else batch
             what, do = self.what.format(**said), self.do.format(**said)
-            yield Problem(table.where, what, do, int(str(row)), self.column, self.weight)
+            yield Problem(table.where, what, do, int(str(row)), self.column, self.weight, self.reading)
 
 
 def _in_time(rows: pd.DataFrame, time: str = "hours") -> pd.DataFrame:
@@ -52,21 +62,12 @@ def _in_time(rows: pd.DataFrame, time: str = "hours") -> pd.DataFrame:
 
 
 def _wet_after_dry(rows: pd.DataFrame) -> pd.DataFrame:
-    """The first row of each piece that stands against an earlier look; both sides in words."""
-    found = []
-    for _, looks in _in_time(rows).groupby(["run", "piece"], sort=False):
-        dry = looks["dry"].astype(bool)
-        wet = looks[~dry & dry.cummax()]
-        if len(wet):
-            before = looks[dry & (looks["hours"] < wet["hours"].iloc[-1])]
-            said = {"these": "row" if len(wet) == 1 else "rows"}
-            for when, some in (("early", before), ("late", wet)):
-                hours = [f"{hour:g}" for hour in some["hours"]]
-                numbers = ", ".join(str(row) for row in sorted(some.index))
-                said[f"{when}_h"] = f"{' to '.join(dict.fromkeys((hours[0], hours[-1])))} h"
-                said[when] = f"row{'s' if len(some) > 1 else ''} {numbers}"
-            found.append(wet.iloc[:1].assign(**said))
-    return pd.concat(found) if found else rows[:0]
+    """The first look at each piece that was wet after a dry one, with the first dry and the last wet hour."""
+    dry, piece = rows["dry"].astype(bool), [rows["run"], rows["piece"]]
+    first = rows["hours"].where(dry).groupby(piece).transform("min")
+    last = rows["hours"].where(~dry).groupby(piece).transform("max")
+    found = rows.assign(dry_h=first, wet_h=last)[~dry & (rows["hours"] > first)]
+    return found[~found.duplicated(["run", "piece"])]
 
 
 def _gaining(rows: pd.DataFrame) -> pd.DataFrame:
@@ -79,12 +80,6 @@ def _broken_before(rows: pd.DataFrame) -> pd.DataFrame:
     rows = rows.sort_values(["run", "order"], kind="stable")
     broke = rows.assign(broke=rows["broke"].astype(int)).groupby(["run", "piece"])["broke"]
     return rows[broke.cumsum() - rows["broke"].astype(int) > 0]
-
-
-def _spelled_otherwise(rows: pd.DataFrame) -> pd.DataFrame:
-    """Raters whose names differ in capitals only would be taken for two people."""
-    rows = rows.assign(known=rows.groupby(rows["rater"].str.casefold())["rater"].transform("first"))
-    return rows[rows["rater"] != rows["known"]]
 
 
 def _clock_back(rows: pd.DataFrame) -> pd.DataFrame:
@@ -109,33 +104,39 @@ def _other_day(rows: pd.DataFrame) -> pd.DataFrame:
     return odd
 
 
+#: What is said of names that look alike; the column that it stands in is `{written}`.
+_OTHERWISE = ("“{written}” was written “{known}” further up.", "Write a name alike everywhere.")
+
 # fmt: off
 #: The checks of single tables, besides those of every table's key and order of time.
 CHECKS = (
     Check("touch_checks", "dry", _wet_after_dry,
-          "{who} was dry at {early_h} ({early}) and not dry at {late_h} ({late}).",
-          "If the wrong piece was touched, leave {early} out; if it grew damp again, leave the later {these} "
-          "out (a reason in the column leave_out)."),
+          "{who} was dry at {dry_h} h and not dry at {wet_h} h, so when it grew dry is less sure.",
+          "If the wrong piece was touched, leave that row out (a reason in the column leave_out).", "doubt"),
     Check("touch_checks", "dry", lambda rows: rows[rows["dry"].astype(bool) & (rows["hours"] <= 0)],
           "{who} was dry at 0 h, the moment it was made.",
           "Correct the hours or dry, or leave the row out (a reason in the column leave_out)."),
     Check("weighings", "mass_g", _gaining,
           "{who} weighs more than at its first weighing ({first} g).",
-          "Check the figure; pieces lose mass as they dry.", "doubt"),
+          "Check the figure; pieces lose mass as they dry.", "doubt", True),
     Check("tumbles", "after_g", lambda rows: rows[rows["after_g"] > rows["before_g"]],
           "{after_g} g after tumbling is more than before.", "Correct one of the two."),
     Check("tumbles", "broken", lambda rows: rows[rows["broken"] > rows["pieces"]],
           "{broken} pieces broke, but only {pieces} were tumbled.", "Correct one of the two."),
     Check("tumbles", "after_g", lambda rows: rows[rows["after_g"] < rows["before_g"] / 2],
           "more than half of the mass is gone ({before_g} g before).",
-          "Check both figures; if the pieces fell apart, shorten the tumble.", "doubt"),
+          "Check both figures; if the pieces fell apart, shorten the tumble.", "doubt", True),
     Check("drops", "order", lambda rows: rows[rows["order"].notna() & rows.duplicated(["run", "order"])],
           "the place {order} in the sequence of batch {run} stands twice.",
           "Number the drops of a batch in the order in which they were made."),
     Check("drops", "piece", _broken_before,
           "{who} had broken at an earlier drop.", "Give each piece a name of its own, or correct broke."),
-    Check("crumble_scores", "rater", _spelled_otherwise,
-          "“{rater}” was written “{known}” further up.", "Write a name alike everywhere."),
+    Check("crumble_scores", "rater", partial(alike, column="rater", capitals=True), *_OTHERWISE),
+    Check("runs", "run", partial(alike, column="run"), *_OTHERWISE),
+    Check("runs", "day", partial(alike, column="day"), *_OTHERWISE),
+    Check("runs", "blind", lambda rows: rows[rows.duplicated("blind") & (rows["blind"] != "")],
+          "the blind code {blind} stands for an earlier batch too.",
+          "Give each batch a code of its own, and look up whose readings are whose.", "doubt"),
     Check("fizz_times", "colour_s", lambda rows: rows[rows["colour_s"] > rows["seconds"]],
           "colour after {colour_s} s, but {who} was watched for only {seconds} s.",
           "Correct one of the two; leave the cell empty where it was not noted."),
@@ -156,7 +157,53 @@ CHECKS = (
           "batch {run} was made on {made_at:%Y-%m-%d}, but others of day {day} on {usual:%Y-%m-%d}.",
           "Check the date, or the column day.", "doubt"),
 )
+
+_DO = "Compare it with what was noted at the bench; correct it, or give a reason in the column leave_out."
+_OFF = "{who}: {reading} is far off what else was read (about {usual})."
+_doubt = partial(Check, do=_DO, weight="doubt", reading=True)
+
+#: The checks of readings against their sisters, besides those of every number that stands alone in its row.
+SISTERS = (
+    _doubt("touch_checks", "hours", sisters.out_of_round,
+           "{who} was looked at after {reading} h, and no other near then (about {usual} h)."),
+    Check("touch_checks", "hours", sisters.in_minutes,
+          "pieces took {usual} h to dry, and all hours are whole, so they seem to be minutes.",
+          "Write hours: 1.5 for 90 minutes.", "doubt"),
+    *(_doubt(table, "mass_g", partial(sisters.spikes, time=time), _OFF)
+      for table, time in (("weighings", "hours"), ("fizz_curves", "seconds"))),
+    _doubt("tumbles", "after_g",
+           lambda rows: sisters.apart(rows, 100 - 100 * rows["after_g"] / rows["before_g"]),
+           "{who} lost {reading} %, far off what else was lost (about {usual} %)."),
+    Check("room_log", "temp_c", sisters.swapped,
+          "the usual air is {temp} °C and {rh} %: {seems}.", "Check the headings and the unit.", "doubt"),
+)
 # fmt: on
+
+
+def compared(
+    tables: Mapping[str, Table], specs: Mapping[str, TableSpec], factors: Collection[str]
+) -> list[Problem]:
+    """Doubts about readings that stand far from their sisters."""
+    found: list[Problem] = []
+    for name, table in tables.items():
+        spec, checks = specs[name], [check for check in SISTERS if check.table == name]
+        if "run" in table.rows and not spec.time:
+            for column in spec.columns:
+                number = column.kind == "number" or (column.kind == "whole" and column.high is None)
+                if number and column.name not in (*spec.key, *factors):
+                    find = partial(_column_apart, column=column.name)
+                    checks.append(_doubt(name, column.name, find, _OFF))
+        for check in checks if len(table.rows) else ():
+            doubts = [*check.problems(table)]
+            if len(doubts) > max(SLIPS, len(table.rows) // 10):  # so many are no slips of the pen
+                doubts = [replace(doubt, reading=False) for doubt in doubts[:SLIPS]]
+            found += doubts
+    return found
+
+
+def _column_apart(rows: pd.DataFrame, column: str) -> pd.DataFrame:
+    ended = rows[rows["done"].astype(bool)] if "done" in rows else rows
+    return sisters.apart(ended, ended[column])
 
 
 def _of_every_table(spec: TableSpec) -> Iterator[Check]:
@@ -178,6 +225,8 @@ def _of_every_table(spec: TableSpec) -> Iterator[Check]:
         named = ", ".join(f"{name} {{{name}}}" for name in key)
         do = "Correct one of them, or give a reason in the column leave_out."
         yield Check(spec.name, key[-1], repeated, f"it repeats row {{earlier}} ({named}).", do)
+    if "piece" in spec.key or "piece" in spec.series:
+        yield Check(spec.name, "piece", partial(alike, column="piece", within=("run",)), *_OTHERWISE)
     if series:
         what = f"the time runs backwards for {{who}}: {{{time}}} after {{before}}."
         do = "Correct the time, or put the rows of a piece in order of time."
@@ -262,7 +311,10 @@ def factor_levels(runs: Table, settings: TrialSettings) -> tuple[Table, list[Pro
             for row, amount in rows.loc[~planned, name].items():
                 what = f"{amount:g} {factor.unit} is not one of the amounts that trial.toml names."
                 do = "Correct it, unless that is what went in."
-                doubts.append(Problem(runs.where, what, do, int(str(row)), name, "doubt"))
+                ends = [*amounts, *(end for end in (factor.low, factor.high) if end is not None)]
+                reach = (max(ends) - min(ends)) / 2
+                far = not min(ends) - reach <= amount <= max(ends) + reach
+                doubts.append(Problem(runs.where, what, do, int(str(row)), name, "doubt", far))
             # a range leaves it to the plan where in it to make batches
             unmade = [amount for amount in amounts if factor.low is None and amount not in set(rows[name])]
             unused = [f"{amount:g} {factor.unit}" for amount in unmade]

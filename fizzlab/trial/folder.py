@@ -87,6 +87,17 @@ class Trial:
         ]
         return pd.DataFrame(found, columns=["table", "row", "run", "reason"])
 
+    def without_doubtful(self) -> Trial:
+        """The trial without its doubtful readings; with a row of runs goes all that was read of it."""
+        tables: dict[str, Table] = {}
+        for name, table in self.tables.items():
+            rows = [each.row for each in self.doubts if each.reading and each.where == table.where]
+            kept = table.rows.drop(index=[row for row in rows if row in table.rows.index])
+            if "runs" in tables and "run" in kept:
+                kept = kept[kept["run"].isin(tables["runs"].rows["run"])]
+            tables[name] = replace(table, rows=kept)
+        return replace(self, tables=tables, doubts=())
+
     def absent(self) -> list[str]:
         """Names of the tables that are not there or hold no row to analyse."""
         return [name for name in self.settings.tables() if not self.has(name)]
@@ -168,6 +179,8 @@ def _load(folder: Path, follow: bool = False) -> Trial:
     tables = {name: clean[name] for name in specs if name in clean}
     problems, doubts = checks.across_rows(tables, specs)
     found += problems + doubts
+    if not _hard(found):
+        found += checks.compared(tables, specs, settings.factors)
     if _hard(found):
         raise BadInput(sorted(_in_file_order(found), key=lambda each: each.weight == "doubt"))
     if settings.drying.air != "none":

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from fizzlab.errors import FizzlabError
+from fizzlab.trial.opening import bytes_of
 
 JOURNAL = "bench-log.jsonl"
 
@@ -88,12 +89,12 @@ class Journal:
     def open(cls, folder: Path) -> Journal:
         """Read the journal of a folder; an empty one where there is none. Nothing is written."""
         path = folder / JOURNAL
-        data = path.read_bytes() if path.exists() else b""
+        data = bytes_of(path) if path.exists() else b""
         journal = cls(path, _size=len(data))
         for piece in filter(bytes.strip, data.split(b"\n")):
             try:
                 journal._take(json.loads(piece))
-            except (ValueError, TypeError, KeyError, AttributeError):
+            except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
                 journal.unreadable += 1
         return journal
 

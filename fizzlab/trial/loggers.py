@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import BadInput, Problem, count, did_you_mean
+from fizzlab.trial.opening import MOST_BYTES
 from fizzlab.trial.settings.sections import ImportSettings, known_zone
 from fizzlab.trial.stamps import (
     ORDERS,
@@ -27,7 +28,7 @@ from fizzlab.trial.stamps import (
     is_stamp,
     moment,
 )
-from fizzlab.trial.tables import MOST_BYTES, open_book, records, shortened
+from fizzlab.trial.tables import open_book, records, shortened
 
 #: Lines from the top in which the readings must begin.
 _LOOKED = 200

@@ -11,20 +11,19 @@ import csv
 import datetime as dt
 import io
 import re
+import unicodedata
 import zipfile
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import BadInput, Problem, did_you_mean
+from fizzlab.errors import HIDDEN, BadInput, Problem, did_you_mean
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, Column
-
-#: A file of more bytes, or a workbook that unpacks to more, is refused: no hand-kept notebook is so large.
-MOST_BYTES = 200 * 1024 * 1024
+from fizzlab.trial.opening import MOST_BYTES, bytes_of
 
 #: A workbook of more cells is refused before it is read: each takes some hundred bytes of memory.
 MOST_CELLS = 2_000_000
@@ -40,10 +39,14 @@ _EARLIEST, _LATEST = pd.Timestamp("2000-01-01"), pd.Timestamp("2100-01-01")
 
 @dataclass(frozen=True)
 class RawTable:
-    """Text cells as they stood in the file; the index is the row as a spreadsheet numbers it."""
+    """Text cells as they stood in the file; the index is the row as a spreadsheet numbers it.
+
+    `comma` says that the file separates its cells otherwise, so that a comma in a number is a decimal one.
+    """
 
     where: str
     cells: pd.DataFrame
+    comma: bool = False
 
 
 @dataclass(frozen=True)
@@ -85,10 +88,10 @@ def _unguarded(text: str) -> str:
 
 def read_csv(path: Path) -> tuple[RawTable | None, list[Problem]]:
     """Read a CSV file: UTF-8 with or without a byte-order mark; comma, semicolon or tab; any line ends."""
-    if path.stat().st_size > MOST_BYTES:
-        what = "it is larger than 200 MB, far more than a hand-kept notebook."
-        return None, [Problem(path.name, what, "Keep only the readings of this trial in it.")]
-    return csv_of(path.name, path.read_bytes())
+    try:
+        return csv_of(path.name, bytes_of(path))
+    except BadInput as error:
+        return None, list(error.problems)
 
 
 def csv_of(where: str, data: bytes) -> tuple[RawTable | None, list[Problem]]:
@@ -96,8 +99,10 @@ def csv_of(where: str, data: bytes) -> tuple[RawTable | None, list[Problem]]:
     again = "Save it again as “CSV UTF-8” in the spreadsheet."
     try:
         text = data.decode("utf-8-sig")
-        rows = csv.reader(io.StringIO(text, newline=""), delimiter=separator_of(text), strict=True)
-        return _raw(where, [[_unguarded(cell) for cell in row] for row in rows])
+        between = separator_of(text)
+        rows = csv.reader(io.StringIO(text, newline=""), delimiter=between, strict=True)
+        raw, problems = _raw(where, [[_unguarded(cell) for cell in row] for row in rows])
+        return raw and replace(raw, comma=between != ","), problems
     except UnicodeDecodeError as error:
         row = data[: error.start].count(b"\n") + 1
         return None, [Problem(where, "it is not plain UTF-8 text.", again, row=row)]
@@ -116,7 +121,7 @@ def read_sheets(path: Path, names: Sequence[str]) -> tuple[dict[str, RawTable], 
     tables: dict[str, RawTable] = {}
     problems: list[Problem] = []
     try:
-        book = open_book(path.name, path.read_bytes())
+        book = open_book(path.name, bytes_of(path))
     except BadInput as error:
         return {}, [], list(error.problems)
     named = {title: title.strip().casefold() for title in book.sheetnames}
@@ -246,6 +251,8 @@ def parse(
     (2.5, [])
     """
     where, cells = raw.where, raw.cells
+    if not cells.map(str.isascii).all(axis=None):  # ä in one sign, or a with two dots above it, is one letter
+        cells = cells.map(lambda text: unicodedata.normalize("NFC", text))
     allowed = [*(column.name for column in columns), LEAVE_OUT.name]
     missing = [name for name in allowed if name not in cells.columns]
     problems = []
@@ -267,7 +274,7 @@ def parse(
     typed: dict[str, pd.Series] = {}
     for column in columns:
         if column.name in cells.columns:
-            typed[column.name], found = _typed(kept[column.name].str.strip(), column, where)
+            typed[column.name], found = _typed(kept[column.name].str.strip(), column, where, raw.comma)
             problems += shortened(found)
         else:
             typed[column.name] = pd.Series(_EMPTY[column.kind], index=kept.index)
@@ -318,12 +325,22 @@ def shortened(found: list[Problem], rest: str = "cells of this column") -> list[
     return [*found[:SHOWN_PER_COLUMN], mend]
 
 
-def _typed(text: pd.Series, column: Column, where: str) -> tuple[pd.Series, list[Problem]]:
-    """Parse one column and list the cells that cannot be used."""
+#: A number with a comma that may part thousands or be a decimal one.
+_THOUSANDS = r"[+-]?[1-9]\d{0,2},\d{3}"
+
+
+def _typed(text: pd.Series, column: Column, where: str, comma: bool) -> tuple[pd.Series, list[Problem]]:
+    """Parse one column and list the cells that cannot be used; a `comma` is surely a decimal one."""
     values = _values(text, column)
     bad = values.isna() & (text != "") | (text == "") & column.required
     if column.kind in ("number", "whole"):
+        either = text.str.fullmatch(_THOUSANDS).astype(bool)
+        if either.any() and not comma and not text[~either].str.contains(",", regex=False).any():
+            values = values.mask(either)
+            bad |= either
         bad |= outside(values, column)
+    elif column.kind == "text":
+        bad |= text.str.contains(HIDDEN).astype(bool)
     elif column.kind == "moment":
         bad |= ((values < _EARLIEST) | (values > _LATEST)).astype(bool)
         bad |= values.notna() & ~text.str.contains(":", regex=False) & column.clock
@@ -365,6 +382,8 @@ def _fault(text: str, value: Any, column: Column) -> tuple[str, str]:
     shown = text if len(text) <= 30 else text[:29] + "…"
     if not text:
         return "the cell is empty.", f"Fill in {column.meaning}, {reason}"
+    if kind == "text":
+        return f"a sign that cannot be seen or printed stands in “{shown}”.", "Type the text again."
     if not pd.isna(value) and kind != "moment":
         what = f"{text} is outside what is possible here ({range_words(column)})."
         return what, f"Correct it ({column.meaning}), {reason}"
@@ -375,6 +394,9 @@ def _fault(text: str, value: Any, column: Column) -> tuple[str, str]:
     if kind == "moment" and _SLASHED.match(text):
         what = f"“{shown}” may be day or month first, and the column does not settle which."
         return what, "Write the date as 2026-01-31, the year first."
+    if kind in ("number", "whole") and re.fullmatch(_THOUSANDS, text):
+        may = f"{text.replace(',', '.')} or {text.replace(',', '')}"
+        return f"“{shown}” may be {may}.", "Write it without a comma."
     do = "Write the number alone, without unit or words."
     if kind == "moment":
         do = "Write the workshop's clock time as 2026-01-31T08:30, with no time zone."

@@ -16,6 +16,7 @@ from fizzlab.errors import BadInput, CannotAnswer
 from fizzlab.report import parts as sections
 from fizzlab.report.analysis import Analysis, analyse
 from fizzlab.report.page import Findings, Grid, Notes
+from fizzlab.report.parts import confirm
 from fizzlab.report.parts.choose import Judgement, choosing, further, keep_sentence
 from fizzlab.report.parts.confirm import beside, came_out
 from fizzlab.report.run import write_report
@@ -107,15 +108,15 @@ def test_the_answer_in_words(cores: Analysis) -> None:
     said = keep_sentence(chosen_of(cores))
     assert said.startswith("Keep emulsifier + pearl for now: nearly every new batch keeps every limit")
     assert lines_of(pieces)[:3] == [
-        "It is the best with a chance of 72 %. "
-        "Gum + pearl (17 %) or emulsifier + lake (9 %) could also be best.",
+        "It is the best with a chance of 78 %. "
+        "Gum + pearl (14 %) or emulsifier + lake (6 %) could also be best.",
         "Dry time of 95 % of the pieces at most 8 h and foam after a minute at least 10 mm rule out none.",
         "Tumble loss at most 4 % rules out gum + lake.",
     ]
-    assert "Dry times are forecast at 17 °C and 70 % humidity." in pieces
-    tables = [piece.rows for piece in pieces if isinstance(piece, Grid)]
-    assert "Dry time of 95 % of the pieces, h" in tables[0].columns
-    assert len(tables[0]) == 6
+    assert "Dry times are forecast at 17 °C and 70 % humidity." in lines_of(pieces)
+    (table,) = [piece.rows for piece in pieces if isinstance(piece, Grid) and piece.method]
+    assert "Dry time of 95 % of the pieces, h" in table.columns
+    assert len(table) == 6
 
 
 @pytest.mark.slow
@@ -215,7 +216,9 @@ def confirming(folder: Path, losing: float = 1.0) -> Path:
 
 
 @pytest.mark.slow
-def test_batches_that_confirm_are_set_beside_their_forecast(tmp_path: Path) -> None:
+def test_batches_that_confirm_are_set_beside_their_forecast(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The very batches that the choice rests on must come out as forecast."""
     done = analyse(load(confirming(tmp_path)))
     assert done.trial.confirms is not None
@@ -229,6 +232,15 @@ def test_batches_that_confirm_are_set_beside_their_forecast(tmp_path: Path) -> N
     assert seen["dry_h"]["seen_low"] < seen["dry_h"]["seen_high"]
     assert seen["tumble_loss_pct"]["kept"] == 3
     assert came_out(done) == ["Yes: the confirmation batches came out as forecast."]
+    voice, seen, notes = confirm._seen(done)
+    wide = [each | {"confirms": False} for each in seen]
+    monkeypatch.setattr(confirm, "_seen", lambda _: (voice, wide, notes))
+    (verdict,) = came_out(done)
+    assert verdict.startswith("Can't tell yet. ")
+    assert "reach past the limit, so batches within them confirm nothing" in verdict
+    monkeypatch.setattr(confirm, "_seen", lambda _: (voice, [seen[0], *wide[1:]], notes))
+    assert came_out(done)[0].startswith("Yes")
+    assert "confirm nothing" in came_out(done)[1]
     assert sections.choice(done) == []
 
 

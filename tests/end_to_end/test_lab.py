@@ -20,7 +20,7 @@ from typing import Any
 
 import psutil
 import pytest
-from browsers import BROWSER
+from browsers import BROWSER, barriers, needs_axe
 
 from fizzlab.bench.logbook import practice_folder
 from fizzlab.cli import lab as jupyterlab
@@ -298,6 +298,22 @@ def test_bench_keeps_what_was_logged_when_its_kernel_is_killed(lab: Lab, browser
     assert (fizzed["run"], fizzed["piece"], fizzed["water_c"], fizzed["done"]) == (run, "1", 38.0, True)
     assert 1.0 < fizzed["colour_s"] < fizzed["seconds"] < time.time() - started
     assert trial.batches().loc[run, "made_at"].timestamp() == pytest.approx(started, abs=120)
+
+
+@needs_axe
+def test_nothing_stands_in_the_way_at_the_bench(lab: Lab, browser: Any) -> None:
+    folder = lab.home / "bench-barriers"
+    shutil.copytree(lab.home / "practice", folder)
+    jupyterlab.put_bench(folder)
+    page = lab.open(browser, "bench-barriers/bench.ipynb")
+    _run_all(page)
+    modes = page.locator(".fizzlab-bench:visible .fb-choice").first
+    for width in (1280, 360):
+        page.set_viewport_size({"width": width, "height": 900})
+        for mode in modes.get_by_role("button").all_inner_texts():
+            modes.get_by_role("button", name=mode, exact=True).click()
+            assert barriers(page, ".fizzlab-bench") == [], (width, mode)
+    page.close()
 
 
 def _table(folder: Path) -> dict[str, list[dict[str, object]]]:

@@ -65,6 +65,7 @@ TOPICS: list[tuple[str, str | None, list[str]]] = [
         ],
     ),
     ("Power", "power.md", ["test_power_exact", "test_power_schedule"]),
+    ("Repeatability", "repeatability.md", ["test_repeatability_studies"]),
 ]
 
 # strongest first: short name, long name

@@ -33,7 +33,8 @@ ENDOMETRIAL = np.column_stack([np.ones(79), NV, PI, EH])
 def each_alone(matrix: np.ndarray, outcome: np.ndarray, penalised: bool) -> np.ndarray:
     """Probit coefficients where every row is a batch of its own, so that what batches share plays no part."""
     alone = pd.Series(range(len(outcome)))
-    return _Likelihood.of_drops(matrix, outcome.astype(bool), alone, penalised).maximum(matrix).free
+    likelihood = _Likelihood.of_drops(matrix, outcome.astype(bool), alone, penalised)
+    return likelihood.maximum(likelihood.matrix).free
 
 
 def test_penalised_fit_where_likelihood_has_no_maximum() -> None:

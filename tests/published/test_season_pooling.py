@@ -5,8 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from outside import Source, agrees, same
+from scipy import stats
+from statsmodels.stats.meta_analysis import combine_effects
 
-from fizzlab.models.pooling import TrialLine, pool, pool_trials
+from fizzlab.models.pooling import TrialLine, pool, pool_effects, pool_trials
+from fizzlab.models.result import Effect
+from fizzlab.models.terms import Category
 
 # Thirteen trials of BCG vaccine (G. A. Colditz et al., JAMA 271 (1994) 698-702), log relative risks as
 # R 4.2.2, metafor 3.8.1 has them (tests/published/r/season.R)
@@ -192,3 +196,59 @@ def test_lines_with_trials_of_one_air(
         LINES,
         abs=2e-6,
     )
+
+
+def effects(y: list[float], se: list[float], df: float) -> dict[str, Effect]:
+    """Comparisons of some trials, as ratios, from their logarithms."""
+    term = Category("colour", ("dye", "lake"), "dye")
+    reach = stats.t.ppf(0.975, df) * np.asarray(se)
+    ends = np.exp(np.column_stack([y, y - reach, y + reach]))
+    return {
+        f"T{i}": Effect("fizz_s", term, "lake", "dye", "ratio", *row, df, 0.5, n_batches=6)
+        for i, row in enumerate(ends.tolist())
+    }
+
+
+def test_average_of_two_trials() -> None:
+    two = [1, 3]
+    found = pool_effects(effects([YI[i] for i in two], list(SE[two]), 1e12))
+    common = Source(
+        "program",
+        "R 4.2.2, metafor 3.8.1: thirteen trials of BCG vaccine, metafor's dat.bcg (Colditz and others, JAMA "
+        '271, 1994, 698-702), two of them, method = "FE"',
+        "run for this check",
+        how="tests/published/r/season.R",
+    )
+    ends = np.log([found.effect.estimate, found.effect.conf_low, found.effect.conf_high])
+    agrees(
+        "average of two trials whose errors are known, ends",
+        ends,
+        [-1.4549636363, -1.7189712341, -1.1909560384],
+        common,
+        abs=1e-8,
+    )
+    agrees("p of their differing", found.p_differ, 0.7561783048, common, abs=1e-8)
+    combined = Source(
+        "program", "statsmodels: combine_effects, fixed effect", "worked out at every run", live=True
+    )
+    theirs = combine_effects(np.array(YI)[two], np.array(VI)[two]).mean_effect_fe
+    agrees("average of two trials", ends[0], theirs, combined, abs=1e-10)
+
+
+def test_whether_trials_differ_counts_how_few_batches_each_had() -> None:
+    welch = Source(
+        "program",
+        "R 4.2.2: PlantGrowth (A. J. Dobson, 1983), oneway.test and t.test of its groups' means",
+        "run for this check",
+        how="tests/published/r/season.R",
+    )
+    means, errors = [5.032, 4.661, 5.526], [0.184389683973, 0.250982292425, 0.139953960684]
+    agrees(
+        "p of three groups alike",
+        pool_effects(effects(means, errors, 9)).p_differ,
+        0.0173928215,
+        welch,
+        abs=1e-9,
+    )
+    two = pool_effects(effects(means[1:], errors[1:], 9))
+    agrees("p of two groups alike", two.p_differ, 0.0092984047, welch, abs=1e-9)

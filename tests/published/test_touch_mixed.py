@@ -69,15 +69,15 @@ def fitted(looks: pd.DataFrame, batches: pd.DataFrame) -> CuringFit:
     return fit_curing_time(looks, TERMS, runs=batches.rename_axis("run"))
 
 
-def by_maximum_likelihood(batches: pd.DataFrame, days: bool):
+def on_arrays(batches: pd.DataFrame, days: bool, restricted: bool = False):
     times, x = np.array(HOURS), np.column_stack([np.ones(12), batches[["x1", "x2"]]])
     day = batches["day"].to_numpy() if days else None
-    return fit_batches(times, times, np.repeat(np.arange(12), 4), x, day, restricted=False).found
+    return fit_batches(times, times, np.repeat(np.arange(12), 4), x, day, restricted).found
 
 
 def test_batch_effect_agrees_with_lmer(batches):
     result = fitted(known(0), batches.drop(columns="day"))
-    ml = by_maximum_likelihood(batches, days=False)
+    ml, reml = (on_arrays(batches, False, restricted) for restricted in (False, True))
     agrees("log-likelihood", result.loglik, -123.4879387, BATCHES, abs=1e-6)
     agrees("coefficients, maximum likelihood", ml.beta, [2.776524, 0.238119, -0.027750], BATCHES, abs=2e-6)
     agrees("sd of pieces, maximum likelihood", ml.sigma, 0.127382, BATCHES, abs=2e-6)
@@ -85,12 +85,18 @@ def test_batch_effect_agrees_with_lmer(batches):
     # restricted likelihood
     agrees(
         "restricted log-likelihood",
-        result.inner.found.restricted + np.log(HOURS).sum(),
+        reml.restricted + np.log(HOURS).sum(),
         12.4520656,
         BATCHES,
         abs=1e-6,
     )
-    agrees("coefficients", result.inner.found.beta, [2.776524, 0.238119, -0.027750], BATCHES, abs=2e-6)
+    agrees(
+        "coefficients",
+        result.coefficients["coef"].to_numpy(),
+        [2.776524, 0.238119, -0.027750],
+        BATCHES,
+        abs=2e-6,
+    )
     agrees(
         "standard errors",
         result.coefficients["se"].to_numpy(),
@@ -104,7 +110,7 @@ def test_batch_effect_agrees_with_lmer(batches):
 
 def test_day_and_batch_effect_agree_with_lmer(batches):
     result = fitted(known(0), batches)
-    ml = by_maximum_likelihood(batches, days=True)
+    ml, reml = (on_arrays(batches, True, restricted) for restricted in (False, True))
     assert result.n_days == 6
     agrees("log-likelihood", result.loglik, -123.4003217, DAYS, abs=1e-6)
     agrees("sd of pieces, maximum likelihood", ml.sigma, 0.127382, DAYS, abs=2e-6)
@@ -117,7 +123,7 @@ def test_day_and_batch_effect_agree_with_lmer(batches):
     )
     agrees(
         "restricted log-likelihood",
-        result.inner.found.restricted + np.log(HOURS).sum(),
+        reml.restricted + np.log(HOURS).sum(),
         12.6312700,
         DAYS,
         abs=1e-6,
@@ -166,7 +172,7 @@ def test_very_narrow_brackets_agree_with_known_times(batches):
     )
     agrees(
         "coefficients from such brackets",
-        narrow.inner.found.beta,
+        narrow.coefficients["coef"].to_numpy(),
         [2.776524, 0.238119, -0.027750],
         DAYS,
         abs=1e-5,
@@ -203,3 +209,29 @@ def test_batches_more_alike_than_chance():
     mean = found.coefficients.iloc[0]
     agrees("intercept and its standard error", mean[["coef", "se"]], [5.6656, 0.678388031], r, rel=1e-7)
     agrees("variances of pieces and batches", [found.sigma**2, found.tau**2], [13.8063096, 0], r, abs=1e-6)
+
+
+JOINT = Source(
+    "invented",
+    "R 4.2.2, lmerTest 3.1.3, anova(type = 3), Satterthwaite: the same 48 times, two factors",
+    "run for this check",
+    how="tests/published/r/touch.R",
+)
+
+
+@pytest.mark.parametrize(
+    ("days", "levels", "f_values", "df"),
+    [
+        (False, "pqr", [3.01586, 1.16398, 1.32218], 6.0),
+        (True, "pq", [3.33048, 0.57299, 1.02617], 4.0),
+    ],
+)
+def test_joint_effects_are_tested_as_by_lmertest(days, levels, f_values, df):
+    """Without days b changes from batch to batch; with them it is set by the day, so days judge it."""
+    b = np.resize(np.repeat(list(levels), 2 if days else 1), 12)
+    runs = pd.DataFrame({"a": list("xy") * 6, "b": b})
+    runs = runs.assign(day=np.repeat(range(6), 2)) if days else runs
+    result = fit_curing_time(known(0), "a * b", runs=runs.rename_axis("run"))
+    # printed to 6 digits; R's own search stops within 1e-4 of the top
+    agrees("F of a, b and both", result.tests["F"].to_numpy(), f_values, JOINT, rel=2e-3)
+    agrees("degrees of freedom", result.tests["df_den"].to_numpy(), [df] * 3, JOINT, rel=2e-3)

@@ -66,6 +66,7 @@ checks_h = [1.5, 2.5, 3.5, 4.5, 6, 8, 11, 22]
 name = "small cores"
 pieces = 16
 piece_g = 23
+currency = "EUR"
 
 [[recipe.ingredients]]
 name = "baking soda"

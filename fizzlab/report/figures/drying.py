@@ -11,7 +11,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.ticker import LogLocator, MultipleLocator, NullLocator
+from matplotlib.ticker import MultipleLocator
 from scipy import stats
 
 from fizzlab.models import plotting
@@ -91,14 +91,18 @@ def legend(axes: Axes, shown: Mapping[str, Look], title: str = "", more: Sequenc
         axes.legend(handles=handles, title=title, ncols=many, columnspacing=1.4, **place)
 
 
-def air_axes(axes: Axes, air: tuple[float, float], hours: tuple[float, float], what: str) -> None:
-    """Hours over the vapour-pressure deficit, both on a logarithmic scale."""
-    axes.set(xscale="log", xlim=air)
-    axes.xaxis.set_major_locator(LogLocator(subs=(1, 1.5, 2, 3, 4, 5, 6, 8)))
-    axes.xaxis.set_major_formatter("{x:g}")
-    axes.xaxis.set_minor_locator(NullLocator())
+def air_axes(
+    axes: Axes, air: tuple[float, float], hours: tuple[float, float], what: str, temp_c: float
+) -> None:
+    """Hours over the vapour-pressure deficit, both logarithmic, as relative humidity at a temperature."""
+    axes.set(xscale="log", xlim=air[::-1])
     hours_up(axes, *hours)
-    axes.set(xlabel="vapour-pressure deficit of the room, kPa (thirstier air to the right)", ylabel=what)
+    humid = np.array([20, 30, 40, 50, 60, 70, 75, 80, 85, 90, 93, 95, 97])
+    places = vapour_pressure_deficit(temp_c, humid)
+    seen = (places >= air[0]) & (places <= air[1])
+    axes.set_xticks(places[seen], humid[seen].astype(str))
+    axes.minorticks_off()
+    axes.set(xlabel=f"relative humidity at {temp_c:g} °C, %", ylabel=what)
 
 
 def band(axes: Axes, line: pd.DataFrame, colour: str, alpha: float) -> None:
@@ -106,32 +110,8 @@ def band(axes: Axes, line: pd.DataFrame, colour: str, alpha: float) -> None:
     axes.fill_between(line[VPD], line["conf_low"], line["conf_high"], color=colour, alpha=alpha, lw=0)
 
 
-def dry_time_by_air(brackets: pd.DataFrame, fit: CuringFit) -> Figure:
-    """Dry time against how thirsty the air was: the pieces' brackets, and the fitted line with its bands."""
-    least, most = fit.tried(VPD)
-    reach = max((most / least) ** 0.15, 1.05)
-    air = {VPD: np.sort([*np.geomspace(least / reach, most * reach, 60), least, most])}
-    bottom, top = (end / scale for end, scale in zip(_reach(brackets), (0.5, 1.6), strict=True))
-    line, new = fit.predict(air), fit.predict(air, interval="prediction")
-    high = 1.3 * max(top, min(float(new["conf_high"].quantile(0.9)), 2.5 * top))
-    low = min(bottom, max(float(new["conf_low"].min()), bottom / 2.5)) / 1.2
-    tried, upper, of = line[~line["extrapolated"]], brackets["upper"], brackets.groupby("run")
-    turn = of.cumcount() / max(of.size().max() - 1, 1)  # the pieces of a batch side by side
-    x = fit.batches[VPD].reindex(brackets["run"]).to_numpy() * np.exp(0.012 * (2 * turn - 1))
-    with house_style():
-        figure, axes = new_figure(height=3.9)
-        band(axes, new, BLUE, 0.10)
-        band(axes, line, BLUE, 0.20)
-        axes.plot(tried[VPD], tried["estimate"], color=BLUE)
-        ends = brackets["lower"].clip(lower=low), upper.clip(upper=2 * high)
-        axes.vlines(x, *ends, colors=BLUE, lw=1.0, alpha=0.75)
-        axes.plot(x[np.isfinite(upper)], upper[np.isfinite(upper)], marker="o", color=BLUE, ms=2.4, ls="")
-        air_axes(axes, (line[VPD].min(), line[VPD].max()), (low, high), "hours until dry")
-    return figure
-
-
-def over_air(fit: CuringFit, share: float) -> pd.DataFrame:
-    """Hours until a share is dry over room temperature and humidity, everything else typical: a full grid.
+def over_air(fit: CuringFit, share: float, each: Mapping[str, Any]) -> pd.DataFrame:
+    """Hours until a share is dry over room temperature and humidity, for one combination: a full grid.
 
     Columns temp_c, rh_pct, hours (infinite where the air takes up no water) and inside, which falls below 0
     where the air was not tried, and changes smoothly, for drawing.
@@ -143,7 +123,7 @@ def over_air(fit: CuringFit, share: float) -> pd.DataFrame:
     vpd = vapour_pressure_deficit(temp, rh)
     damp, dry = 10 * np.log(vpd / deficits[0]), 10 * np.log(deficits[1] / vpd)
     inside = np.minimum.reduce([temp - temps.min(), temps.max() - temp, damp, dry])
-    hours = fit.predict({VPD: vpd}, share=share)["estimate"]
+    hours = fit.predict(pd.DataFrame({VPD: vpd}).assign(**each), share=share)["estimate"]
     return pd.DataFrame({"temp_c": temp, "rh_pct": rh, "hours": hours, "inside": inside})
 
 
@@ -226,7 +206,8 @@ def season_lines(study: SeasonStudy) -> Figure:
             hours = np.exp(each.level + (each.slope or 0.0) * np.log(np.array(each.tried) / each.at))
             axes.plot(each.tried, hours, color=look.colour, ls=look.line, lw=1.1)
             axes.plot(mine[VPD], mine["hours"], look.marker, color=look.colour, ms=3.6, alpha=0.8)
-        air_axes(axes, air, (low, high), "hours until half are dry")
+        temp = float(np.round(np.nan_to_num(batches["temp_c"].median(), nan=18)))
+        air_axes(axes, air, (low, high), "hours until half are dry", temp)
         legend(axes, named, more=more)
     return figure
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from functools import partial
 from itertools import combinations
@@ -17,15 +17,21 @@ from fizzlab.measures import Measure
 from fizzlab.models.comparisons import compare
 from fizzlab.models.curing import CuringFit
 from fizzlab.models.effects import ResponseFit
+from fizzlab.models.result import Effect
 from fizzlab.models.surfaces import bend, best, fit_mixture
-from fizzlab.models.terms import Amount, Category, Term, level_name
+from fizzlab.models.terms import Amount, Category, level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import SHOWN_P, Analysis, at_levels, by_levels
 from fizzlab.report.figures.panels import Panel, factor_panels
-from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
-from fizzlab.report.parts.crumble import Levels, more_levels
+from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture, parted
+from fizzlab.report.parts.choose import Voice
+from fizzlab.report.parts.crumble import Levels, crumble, more_levels
+from fizzlab.report.parts.drying import by_weight, drying
+from fizzlab.report.parts.fizz import fizz
+from fizzlab.report.parts.front import pictured as pictured_on_front
 from fizzlab.report.parts.general import Pieces, caution, is_blend, standing
 from fizzlab.report.phrases import capital, listed, number
+from fizzlab.trial.settings import TrialSettings
 
 #: From so many comparisons on, chance is likelier than 1 in 3 to show one.
 FEW_LINES = 8
@@ -40,70 +46,120 @@ TOPICS = {
     "colour_s": "colour_time.typical",
 }
 
+#: What differs by chance, as the tables of what a fit rests on have it.
+SOURCES = ("pieces", "batches", "days")
+
 Told = tuple[bool, Finding]
+
+#: The parts of a report by the section of trial.toml that their measures share: title, and what else they tell.
+SUBJECTS: dict[str, tuple[str, tuple[Callable[[Analysis], Pieces], ...]]] = {
+    "drying": ("How soon pieces dry", (drying, by_weight)),
+    "crumble": ("Crumbling", (crumble,)),
+    "fizz": ("Fizz", (fizz,)),
+    "": ("What else was compared", ()),
+}
+
+
+@standing
+def subject(done: Analysis, section: str) -> Pieces:
+    """One part: what every factor did to its measures, what else its tests tell, and how that was worked out."""
+    title, more = SUBJECTS[section]
+    each = [compared(done, section), *(tell(done) for tell in more), in_detail(done, section)]
+    told = [piece for pieces in each for piece in pieces if piece is not None]
+    return [f"## {title}", *parted(told, worked_out(done, section)[1:])] if told else []
 
 
 @standing
 def what_changed(done: Analysis) -> Pieces:
-    """What each factor was shown to do: sentences and a picture a factor."""
+    """What holds for all comparisons together."""
     settings = done.trial.settings
     if not settings.terms():
         return []
-    open_ = [words.spoken(each, settings) for each in (*done.notes, *_not_compared(done))]
-    if not done.effects:
-        return ["## What changed", caution(open_ or ["Nothing was measured."])]
-    pieces: Pieces = ["## What changed"]
+    said = by_chance(done)
+    notes = [words.spoken(each, settings) for each in done.notes]
+    if not (done.effects or done.reasons):
+        notes.append("Nothing was measured.")
     if is_blend(done.trial):
-        pieces.append("The amounts add up to a total: more of one leaves less room for the others.")
-    for term in done.terms:
-        pieces += _of_factor(done, term)
-    depends = [finding for shown, finding in _joint(done) if shown]
-    if depends:
-        pieces += ["### One change depends on another", Findings(depends)]
-    return [*pieces, caution([*by_chance(done), *_by_days(done), *open_])]
+        notes.append("The amounts add up to a total: more of one leaves less room for the others.")
+    said, notes = (said, notes) if said else (notes[:1], notes[1:])
+    return ["## What changed", Notes(said, "answer"), caution(notes)] if said else []
 
 
-def _of_factor(done: Analysis, term: Term) -> Pieces:
-    label, measures = done.trial.settings.label, done.trial.settings.measures()
-    effects = done.of(term.name)
+def _within(done: Analysis, section: str | None) -> list[str]:
+    """The responses of one section of trial.toml, or all."""
+    return [n for n, each in done.trial.settings.measures().items() if section in (None, each.section)]
+
+
+@standing
+def compared(done: Analysis, section: str | None = None) -> Pieces:
+    """What every factor did to the measures of a section: in short, in a table, in a picture."""
+    settings, mine = done.trial.settings, _within(done, section)
+    effects, found = [each for each in done.effects if each.response in mine], list[Finding]()
+    cells: dict[str, dict[str, str]] = {}
+    for each in effects:
+        measure = settings.measure(each.response)
+        found.append(words.of_effect(each, measure, words.sentence(each, measure, settings.label)))
+        change = capital(words.against(each, settings.label))
+        cells.setdefault(capital(measure.label), {})[change] = words.cell_in_short(each, measure)
+    depends = [finding for shown, finding in _joint(done, mine) if shown]
+    open_ = [words.spoken(each, settings) for each in _not_compared(done, mine)]
     if not effects:
-        return []
-    of = [(each, measures[each.response]) for each in effects]
-    found = [words.of_effect(*each, words.sentence(*each, label)) for each in of]
-    told = [f.sentence for e, f in zip(effects, found, strict=True) if (e.shown or e.same) and not e.exact]
+        return [caution(open_)]
     return [
-        f"### {capital(label(term.name))}",
-        Notes(told or ["Nothing is clear yet; the table above says what is possible."], "answer"),
-        Findings(found, kind="silent"),
-        _picture(done, term),
+        Notes(_in_short(settings, effects), "answer"),
+        Findings(found, "silent"),
+        Grid(words.wide(cells, "change (95 % interval)", "measure")),
+        _picture(done, section),
+        Findings(depends, "plain") if depends else None,
+        caution(open_),
     ]
 
 
-def _picture(done: Analysis, term: Term) -> Picture | None:
+def _in_short(settings: TrialSettings, effects: Sequence[Effect]) -> list[str]:
+    """Which changes are clear, and which are as good as none; no numbers, since the table has them."""
+    found, label = dict[tuple[str, str], list[str]](), settings.label
+    for each in (each for each in effects if each.shown or each.same):
+        way, who = "As good as equal" if each.same else "Clear", words.with_name(each, each.level, label)
+        found.setdefault((way, who), []).append(settings.measure(each.response).label)
+    alike = dict[tuple[str, str], list[str]]()
+    for (way, who), what in sorted(found.items(), key=lambda item: item[0][0] != "Clear"):
+        alike.setdefault((way, listed(what)), []).append(who)
+    said = [f"{way} with {listed(who)}: {what}." for (way, what), who in alike.items()]
+    return [" ".join(said) or "Can't tell yet what any change did."]
+
+
+def _picture(done: Analysis, section: str | None) -> Picture | None:
     """A panel a response that has forecasts: every batch, all else made equal, and the typical ones."""
-    panels, told = [], []
-    for response in done.responses:
-        fit, measure = done.fits[response], done.trial.settings.measure(response)
-        own = next((each for each in fit.terms if each.name == term.name and fit.of(each.name)), None)
+    panels, told, pictured = [], [], pictured_on_front(done)
+    voice = Voice(done.terms, done.trial.settings, {}, 0)
+    for response in _within(done, section):
+        fit, measure = done.fits.get(response), done.trial.settings.measure(response)
+        if fit is None or not fit.effects or (response == pictured and len(fit.terms) == 1):
+            continue
+        means, batches = list[pd.DataFrame](), list[pd.DataFrame]()
         with suppress(CannotAnswer):
-            if own is not None:
-                means, points = at_levels(fit, own), fit.points(term.name)
+            for term in (each for each in fit.terms if fit.of(each.name)):
+                rows, points = at_levels(fit, term), fit.points(term.name)
+                named = partial(level_name if len(done.terms) == 1 else voice.part, term)
+                rows["level"] = [named(value) for value in rows["value"]]
                 made = fit.batches[term.name].reindex(points.index)
-                names = [level_name(own, value) for value in made]
-                if isinstance(own, Amount):  # beside the nearest amount that is shown
-                    near = np.abs(np.subtract.outer(made.to_numpy(float), means["value"].to_numpy(float)))
-                    names = means["level"].to_numpy()[near.argmin(axis=1)].tolist()
-                table = pd.DataFrame({"level": names, "value": points.to_numpy()})
-                title = capital(measure.titled).replace(", ", ",\u00a0")
-                panels.append(Panel(title, means, table, measure.scale == "ratio"))
-                told.append(capital(measure.titled))
+                if isinstance(term, Amount):  # beside the nearest amount that is shown
+                    near = np.abs(np.subtract.outer(made.to_numpy(float), rows["value"].to_numpy(float)))
+                    made = rows["value"].to_numpy()[near.argmin(axis=1)]
+                means.append(rows)
+                levels = [named(value) for value in made]
+                batches.append(pd.DataFrame({"level": levels, "value": points.to_numpy()}))
+        if means:
+            title, log = capital(measure.titled), measure.scale == "ratio"
+            panels.append(Panel(title.replace(", ", ",\u00a0"), pd.concat(means), pd.concat(batches), log))
+            told.append(title)
     if not panels:
         return None
     return Picture(
-        f"changed-{term.name}",
+        f"changed-{section or 'other'}",
         factor_panels(panels),
-        "Large marks: the typical batch, with its 95 % interval. Small marks: the batches, all else made equal.",
-        f"A panel by {done.trial.settings.label(term.name)} for each of: {'; '.join(told)}.",
+        "Large: typical batch, 95 % interval. Small: batches, all else equal.",
+        f"A panel for each of {'; '.join(told)}: the typical batch at every level of every factor.",
     )
 
 
@@ -118,35 +174,28 @@ def by_chance(done: Analysis) -> list[str]:
     return [f"{told}{expected}. Make one again that you did not look for."]
 
 
-def _by_days(done: Analysis) -> list[str]:
-    """Which factors only more days tell more about."""
-    names = [n for n in done.whole_day if any(effect.judged_by == "days" for effect in done.of(n))]
-    whole = listed([done.trial.settings.label(name) for name in names])
-    told = f"{capital(whole)}: the same all day, so more days tell more, more batches a day do not."
-    return [told] if names else []
-
-
-def _not_compared(done: Analysis) -> Iterator[str]:
+def _not_compared(done: Analysis, mine: Sequence[str]) -> Iterator[str]:
     """What was measured and could not be compared, and what would help."""
     settings = done.trial.settings
     for key, reason in done.reasons.items():
         name, _, factor = key.partition(", ")
-        if factor or name not in done.responses:
+        if name in mine and (factor or name not in done.responses):
             by = f" by {settings.label(factor)}" if factor else ""
             yield f"{capital(settings.measure(name).label)}{by} is not compared. {reason}"
 
 
 @standing
-def typical_values(done: Analysis) -> Pieces:
-    """What the typical batch gives at each level of each factor: one table of every measure."""
+def typical_values(done: Analysis, section: str | None = None) -> Pieces:
+    """What the typical batch gives at each level of each factor: one table of the measures of a section."""
     settings, findings, cells = done.trial.settings, list[Finding](), dict[str, dict[str, str]]()
-    tables: dict[str, Levels] = {}
-    for response, fit in done.fits.items():
+    tables, mine = dict[str, Levels](), _within(done, section)
+    for response, fit in ((name, fit) for name, fit in done.fits.items() if name in mine):
         measure, topic = settings.measure(response), TOPICS.get(response, f"typical.{response}")
         with suppress(CannotAnswer):
             df = getattr(fit, "df", None)
             tables[response] = (topic, measure.label, measure.unit, by_levels(fit).assign(df=df))
-    for topic, label, unit, table in (tables | more_levels(done)).values():
+    tables |= more_levels(done) if section in (None, "crumble") else {}
+    for topic, label, unit, table in tables.values():
         seen = set[str]()
         for row in table.to_dict("records"):
             name, told = str(row["level"]), words.estimate(row, unit)
@@ -158,46 +207,44 @@ def typical_values(done: Analysis) -> Pieces:
             more = {"batches": int(row["n_batches"]), "df": row.get("df")}
             said = f"{capital(label)}, {where}: {told}."
             findings.append(words.numbers_of(f"{topic}[{place}]", said, row, unit, **more))
-    told = "The typical batch with its 95 % interval, the other factors averaged (for dry times: at their control)"
+    told = "The typical batch with its 95 % interval, the other factors averaged"
     grid = Grid(words.wide(cells, "measure", "with"), told)
-    return ["### Typical values", Findings(findings, "silent"), grid] if cells else []
+    return [Findings(findings, "silent"), grid] if cells else []
 
 
 @standing
-def in_detail(done: Analysis) -> Pieces:
-    """All pairs, joint effects, bends and best points, odd batches."""
-    settings = done.trial.settings
+def in_detail(done: Analysis, section: str | None = None) -> Pieces:
+    """Bends, best points and shares, where no change depends on another, and odd batches."""
+    settings, mine = done.trial.settings, _within(done, section)
     if not settings.terms() or not done.effects:
         return []
-    told = [*_joint(done), *_shape(done)]
+    told = [*_joint(done, mine), *_shape(done, mine)]
     shown = [f for sign, f in told if sign and not f.topic.startswith("joint")]
     quiet = [finding for sign, finding in told if not sign]
     loud = {f.topic.split(".")[1] for sign, f in told if sign}
     still = [name for name in dict.fromkeys(f.topic.split(".")[1] for f in quiet) if name not in loud]
+    names = listed([settings.measure(name).label for name in still])
+    none = f"No sign of a bend, or that one change depends on another, in {names}."
     doubts = [
         f"{capital(settings.measure(name).label)}. {words.spoken(says, settings)}"
         for name, fit in done.fits.items()
         for says in (fit.diagnose()["says"] if isinstance(fit, ResponseFit) and fit.effects else ())
+        if name in mine
     ]
-    pieces: Pieces = []
-    if shown:
-        pieces += ["### Bends, best points and shares", Findings(shown, kind="plain")]
-    if quiet:
-        pieces.append(Findings(quiet, kind="silent"))
-    if still:
-        names = listed([settings.measure(name).label for name in still])
-        pieces.append(Notes([f"No sign of a bend, or that one change depends on another, in {names}."]))
-    if doubts:
-        pieces += ["### Worth a second look", caution(doubts)]
-    return ["## In detail", *pieces] if any(not isinstance(each, Findings) for each in pieces) else pieces
+    return [
+        Findings(shown, "plain") if shown else None,
+        Findings(quiet, "silent") if quiet else None,
+        Notes([none], method=True) if still else None,
+        caution(doubts),
+    ]
 
 
-def _pairs(done: Analysis) -> Pieces:
+def _pairs(done: Analysis, mine: Sequence[str]) -> Pieces:
     """Every level against every other, of factors with three or more."""
     settings, cells = done.trial.settings, dict[str, dict[str, str]]()
     for response, term in dict.fromkeys((effect.response, effect.term) for effect in done.effects):
         fit, rows, measure = done.fits[response], list[Mapping[Any, Any]](), settings.measure(response)
-        if not isinstance(term, Category) or len(term.levels) < 3:
+        if response not in mine or not isinstance(term, Category) or len(term.levels) < 3:
             continue
         if isinstance(fit, CuringFit):
             rows = [vars(fit.compare(term, to, start)) for start, to in combinations(term.levels, 2)]
@@ -211,16 +258,12 @@ def _pairs(done: Analysis) -> Pieces:
     return [Grid(words.wide(cells, "compared", "response"), how)] if cells else []
 
 
-def _chance(p: float) -> str:
-    return f"chance alone shows as much in {words.of_hundred(p)} trials"
-
-
-def _joint(done: Analysis) -> Iterator[Told]:
+def _joint(done: Analysis, mine: Sequence[str]) -> Iterator[Told]:
     """Whether what one factor does depends on another, and whether an amount bends: was it shown, and how."""
     settings = done.trial.settings
     for response, plain in done.fits.items():
         fit = done.joint.get(response, plain)
-        if not isinstance(fit, ResponseFit):
+        if response not in mine or not isinstance(fit, ResponseFit | CuringFit):
             continue
         measure = settings.measure(response)
         for name, row in fit.tests.iterrows():
@@ -228,47 +271,54 @@ def _joint(done: Analysis) -> Iterator[Told]:
             if not two and not str(name).endswith("^2"):
                 continue
             shown = bool(row["p_value"] < SHOWN_P)
-            told = f"{settings.label(one)}'s effect on {measure.label} bends"
-            if two:
-                told = f"{settings.label(one)}'s effect on {measure.label} depends on {settings.label(two)}"
-            said = f"{capital(told)} ({_chance(row['p_value'])})." if shown else f"No sign that {told}."
+            how = f"depends on {settings.label(two)}" if two else "bends"
+            told = f"{settings.label(one)}'s effect on {measure.label} {how}"
+            said = f"{capital(told)}." if shown else f"No sign that {told}."
             said += _apart(fit, one, two, measure) if shown and two else ""
             topic, df = f"joint.{response}.{name}", float(row["df_den"])
             yield shown, Finding(topic, said, df=df, batches=fit.n_batches)
 
 
-def _apart(fit: ResponseFit, one: str, two: str, measure: Measure) -> str:
+def _apart(fit: ResponseFit | CuringFit, one: str, two: str, measure: Measure) -> str:
     """What the first factor does at each level of the second."""
     terms = {term.name: term for term in fit.terms}
     first, second = terms[one], terms[two]
     if not (isinstance(first, Category) and isinstance(second, Category)):
         return ""
-    parts = [
-        f"with {level}, {row['level']} against {row['control']}: "
-        f"{words.row_cell(row, fit.response, first, measure)}"
-        for level in second.levels
-        for row in compare(fit, one, at={two: level}).to_dict("records")
-    ]
-    return f" {capital('; '.join(parts))}."
+    told = dict[str, list[str]]()
+    for level in second.levels:
+        rows: list[Mapping[Any, Any]] = []
+        if isinstance(fit, CuringFit):
+            rows = [vars(fit.compare(first, to, first.control, at={two: level})) for to in first.others]
+        else:
+            rows = [*compare(fit, one, at={two: level}).to_dict("records")]
+        for row in rows:
+            cell = words.row_cell(row, fit.response, first, measure)
+            told.setdefault(f"{row['level']} against {row['control']}", []).append(f"with {level}, {cell}")
+    return "".join(f" {capital(change)}: {'; '.join(each)}." for change, each in told.items())
 
 
-def _shape(done: Analysis) -> Iterator[Told]:
+def _shape(done: Analysis, mine: Sequence[str]) -> Iterator[Told]:
     """Bends, best points and shares of a mixture."""
     for response, fit in done.fits.items():
-        if not isinstance(fit, ResponseFit) or not fit.effects:
+        if response not in mine or not isinstance(fit, ResponseFit | CuringFit) or not fit.effects:
             continue
         measure = done.trial.settings.measure(response)
+        if isinstance(
+            fit, CuringFit
+        ):  # bends of dry times stand among the joint effects, if any could be told
+            fit = done.joint.get(response, fit)
         amounts = {f.name for f in fit.terms if isinstance(f, Amount)}
         bends = {term.removesuffix("^2") for term in fit.basis.terms if term.endswith("^2")}
         with suppress(CannotAnswer):
-            if amounts and bends >= amounts:
+            if amounts and bends >= amounts and (fit is done.fits[response] or done.depends(response)):
                 yield _best(done, fit, measure)
             elif amounts and not bends:
                 yield _bend(bend(fit), fit, measure)
-    yield from _mixtures(done)
+    yield from _mixtures(done, mine)
 
 
-def _bend(found: Mapping[str, float], fit: ResponseFit, measure: Measure) -> Told:
+def _bend(found: Mapping[str, float], fit: ResponseFit | CuringFit, measure: Measure) -> Told:
     """Whether the middle of the amounts lies where a straight line between their ends would put it."""
     row, unit, shown = _back(found, fit.log), "ratio" if fit.log else measure.unit, found["p_value"] < SHOWN_P
     told = [f"{(v - 1) * 100:+.0f} %" if fit.log else f"{words.signed(v)} {unit}" for v in row.values()]
@@ -280,7 +330,7 @@ def _bend(found: Mapping[str, float], fit: ResponseFit, measure: Measure) -> Tol
     return shown, words.numbers_of(f"bend.{fit.response}", said, row, unit, **more)
 
 
-def _best(done: Analysis, fit: ResponseFit, measure: Measure) -> Told:
+def _best(done: Analysis, fit: ResponseFit | CuringFit, measure: Measure) -> Told:
     """At which of the amounts tried a response is greatest or least, and between which that lies."""
     settings, terms, places = done.trial.settings, {term.name: term for term in fit.terms}, list[str]()
     asked = settings.responses.get(fit.response)
@@ -305,13 +355,13 @@ def _back(found: Mapping[str, float], log: bool) -> dict[str, float]:
     return {name: float(np.exp(end)) for name, end in ends.items()} if log else ends
 
 
-def _mixtures(done: Analysis) -> Iterator[Told]:
+def _mixtures(done: Analysis, mine: Sequence[str]) -> Iterator[Told]:
     """What more of each part does while the others keep their proportions, where the plan is a mixture."""
     settings = done.trial.settings
     parts = [term for term in settings.terms() if isinstance(term, Amount)]
     if not is_blend(done.trial) or settings.plan is None or len(parts) < 2:
         return
-    for response in done.numbers:
+    for response in (name for name in done.numbers if name in mine):
         measure = settings.measure(response)
         for blending in (settings.plan.blending or "quadratic", "linear"):
             with suppress(CannotAnswer):
@@ -324,15 +374,15 @@ def _mixtures(done: Analysis) -> Iterator[Told]:
 
 
 @standing
-def worked_out(done: Analysis) -> Pieces:
+def worked_out(done: Analysis, section: str | None = None) -> Pieces:
     """What each fit rests on, how it was fitted, and how much pieces, batches and days differ by chance."""
-    rows, reasons = list[dict[str, str]](), list[str]()
-    for name, fit in done.fits.items():
+    rows, reasons, mine = list[dict[str, str]](), list[str](), _within(done, section)
+    for name, fit in ((name, fit) for name, fit in done.fits.items() if name in mine):
         row = {"response": capital(done.trial.settings.measure(name).label), "batches": str(fit.n_batches)}
         chance: dict[str, float] = {}
         if isinstance(fit, ResponseFit):
             reasons.append(fit.structure.reason)
-            row |= {"days": str(fit.n_days), "fitted as": "logarithm, REML" if fit.log else "it is, REML"}
+            row |= {"days": str(fit.n_days), "fitted as": "logarithm, REML" if fit.log else "number, REML"}
             chance = {str(source).removeprefix("between "): sd for source, sd in fit.spread["sd"].items()}
         elif isinstance(fit, CuringFit):
             row |= {"days": str(fit.n_days or "–"), "fitted as": "logarithm, brackets"}
@@ -342,11 +392,12 @@ def worked_out(done: Analysis) -> Pieces:
             chance = {"pieces": fit.spread}
         else:
             continue
-        known = {f"sd of {source}": sd for source, sd in chance.items() if isfinite(sd)}
-        rows.append(row | {name: number(sd) if sd > 1e-6 else "none seen" for name, sd in known.items()})
-    if not rows:
-        return []
-    said = "Formulas and sources stand in docs/methods of fizzlab. "
+        known = {source: chance[source] for source in SOURCES if isfinite(chance.get(source, float("nan")))}
+        rows.append(
+            row | {f"sd of {name}": number(sd) if sd > 1e-3 else "none seen" for name, sd in known.items()}
+        )
     told = "What each rests on; sd: spread by chance, on the scale fitted"
-    table = Grid(pd.DataFrame(rows).fillna(""), told)
-    return ["## How this was worked out", said + " ".join(dict.fromkeys(reasons)), table, *_pairs(done)]
+    said = [" ".join(dict.fromkeys(reasons))] if reasons else []
+    table = [Grid(pd.DataFrame(rows).fillna(""), told)] if rows else []
+    pieces = [*said, *table, *_pairs(done, mine), *typical_values(done, section)]
+    return parted([], pieces)

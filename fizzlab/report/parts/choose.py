@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.choose import Choice, Limit, between, choose
+from fizzlab.models.choose import HALF, Choice, Limit, between, choose
 from fizzlab.models.curing import CuringFit
 from fizzlab.models.effects import ResponseFit
 from fizzlab.models.result import FitResult
@@ -17,7 +17,7 @@ from fizzlab.models.terms import Amount, Category, Term, level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures.panels import MOST, trade_off
-from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
+from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture, parted
 from fizzlab.report.parts.drying import air_words
 from fizzlab.report.parts.general import Pieces, caution, is_blend, standing
 from fizzlab.report.phrases import bare, capital, count, listed, number, percent, spoken
@@ -31,9 +31,6 @@ TITLE = "## Which to keep"
 
 BY_RECIPE = "A limit of safety, of the law or of a supplier is kept by recipe, never by odds."
 
-#: A combination that keeps the limits less often than this is said to fail.
-HALF = 0.5
-#: Level names that say nothing without the name of their factor.
 #: So many combinations are named in a sentence, and stand in the table.
 NAMED, ROWS = 3, 24
 
@@ -53,9 +50,10 @@ class Voice(NamedTuple):
 
     def name(self, setting: Row) -> str:
         """A combination as "gum + lake" or "gum + oil 4 g"."""
-        return " + ".join(self._part(term, setting[term.name]) for term in self.terms)
+        return " + ".join(self.part(term, setting[term.name]) for term in self.terms)
 
-    def _part(self, term: Term, value: object) -> str:
+    def part(self, term: Term, value: object) -> str:
+        """The level of one factor, with its name where the level alone says too little."""
         said = level_name(term, value)
         shared = [t for t in self.terms if isinstance(t, Category) and said in t.levels]
         unclear = len(shared) > 1 or bare(said)
@@ -126,7 +124,7 @@ def choosing(done: Analysis) -> Judgement | None:
             continue
         if done.depends(name):
             what = settings.measure(name).label
-            notes.append(f"In {what} one change depends on another, which is counted in.")
+            notes.append(f"In {what} one change depends on another, or bends, which is counted in.")
     if not fits:
         why = " ".join(str(reason) for reason in reasons.values())
         raise CannotAnswer(f"No response that trial.toml asks for can be judged. {why}", "Measure them.")
@@ -146,7 +144,7 @@ def _judge(
 
 def _fit(done: Analysis, name: str) -> FitResult:
     """The fit that a response is judged by."""
-    fit = done.joint[name] if done.depends(name) else done.fits.get(name)
+    fit = done.forecasting(name)
     if fit is None or not fit.terms:
         unmeasured = CannotAnswer("It was not measured.", "Measure it on each batch.")
         if not done.trial.settings.measure(name).table:
@@ -197,12 +195,13 @@ def choice(done: Analysis) -> Pieces:
         TITLE,
         Notes(said_here, "answer"),
         Findings(found, kind="silent"),
-        next((f"Dry times are forecast {each}." for each in air if each), None),
         _picture(judged, voice),
         BY_RECIPE,
+        Notes([f"Dry times are forecast {each}." for each in air if each], method=True) if any(air) else None,
         Grid(
             table(judged, voice, ROWS),
             "The combinations, best first: the typical batch; the chance that a new one keeps the limit",
+            method=True,
         ),
     ]
     for title, work in (
@@ -215,7 +214,7 @@ def choice(done: Analysis) -> Pieces:
         except CannotAnswer as reason:
             told = [Notes([spoken(str(reason), settings)], "plain")]
         pieces += [title, *told] if told else []
-    return [*pieces, caution([spoken(line, settings) for line in (*said, *chosen.notes)])]
+    return parted([*pieces, caution([spoken(line, settings) for line in (*said, *chosen.notes)])])
 
 
 def answer(judged: Choice, voice: Voice, text: str) -> list[Finding]:
@@ -290,10 +289,13 @@ def _picture(judged: Choice, voice: Voice) -> Picture:
     names = [voice.name(row) for _, row in judged.table.head(MOST).iterrows()]
     titles = {name: voice.titled(name) for name in judged.responses}
     more = f" The best {MOST} of {len(judged.table)} are drawn." if len(judged.table) > MOST else ""
-    kept = "Shaded: beyond a limit. " if judged.limits else ""
-    filled = "Filled: worth considering; none is as good in everything and better in something."
-    caption = f"The combinations, best first, with 95 % intervals. {kept}{filled}{more}"
-    alt = f"A panel for each of {listed(list(titles.values()))}, and a row for each combination, as in the table."
+    rows = [each.head(MOST) for each in judged.responses.values() if "meets" in each]
+    broken = any((each["meets"] < HALF).any() for each in rows)
+    framed = " Framed: likelier beyond your limit than within." if broken else ""
+    caption = f"Best first. The darker a tile, the surer a new batch is as you asked.{framed}{more}"
+    alt = (
+        f"A row for each combination and a tile for each of {listed(list(titles.values()))}, as in the table."
+    )
     return Picture("choice", trade_off(judged, names, titles), caption, alt)
 
 
@@ -338,7 +340,9 @@ def _between(trial: Trial, chosen: Judgement) -> Pieces:
 def _confirm(trial: Trial, chosen: Judgement) -> Pieces:
     """What to make once more, and between which bounds the mean of each response should lie."""
     many, voice, found = trial.settings.choose.confirm_batches, chosen.voice, list[Finding]()
-    for response, row in chosen.choice.confirm(many).iterrows():
+    bounds = chosen.choice.confirm(many)
+    vague = [voice.settings.measure(str(name)).label for name in bounds.index[~bounds["confirms"]]]
+    for response, row in bounds.iterrows():
         measure, low, high = voice.settings.measure(str(response)), row["conf_low"], row["conf_high"]
         mean = "" if many == 1 else ", geometric mean" if row["log"] else ", mean"
         text = f"{capital(measure.label)}{mean}: {words.between(low, high, measure.unit)}."
@@ -350,10 +354,23 @@ def _confirm(trial: Trial, chosen: Judgement) -> Pieces:
     return [
         f"Make {who} and test as before. If the trial is right, all of this holds in 19 of 20 such tries:",
         Findings(found, kind="next"),
+        caution([nothing_confirmed(vague, _enough(chosen.choice, many))] if vague else []),
         Notes(
             [f"Give them a folder beside this one; where its trial.toml says {folder}, fizzlab judges them."]
         ),
     ]
+
+
+def nothing_confirmed(labels: Sequence[str], enough: int | None = None) -> str:
+    """What a confirmation cannot tell whose bounds reach past a limit, and how many batches could."""
+    more = f"{enough} batches could" if enough else "first add batches to the trial"
+    which = f"{capital(listed(labels))}: these bounds reach past the limit"
+    return f"{which}, so batches within them confirm nothing; {more}."
+
+
+def _enough(judged: Choice, many: int) -> int | None:
+    """The fewest batches, up to four times as many, that could confirm every limit."""
+    return next((n for n in range(many + 1, 4 * many + 1) if judged.confirm(n)["confirms"].all()), None)
 
 
 def _add(trial: Trial, chosen: Judgement) -> Pieces:

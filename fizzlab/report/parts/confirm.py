@@ -18,7 +18,7 @@ from fizzlab.models.terms import Category
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis, analyse
 from fizzlab.report.page import Finding, Findings
-from fizzlab.report.parts.choose import Row, Voice, choosing
+from fizzlab.report.parts.choose import Row, Voice, choosing, nothing_confirmed
 from fizzlab.report.parts.general import Pieces, caution, plain, standing
 from fizzlab.report.phrases import capital, count, listed, spoken
 
@@ -51,7 +51,13 @@ def came_out(done: Analysis) -> list[str]:
     wrong = [f"{said(s['response']).label} of {voice.name(s)}" for s in seen if not s["agrees"]]
     if wrong:
         return [f"No: {listed(wrong)} did not come out as forecast.", "Make it once more beside the control."]
-    return ["Yes: the confirmation batches came out as forecast."]
+    vague = list(dict.fromkeys(said(s["response"]).label for s in seen if not s["confirms"]))
+    if not any(s["confirms"] for s in seen):
+        return [f"Can't tell yet. {nothing_confirmed(vague)}"]
+    return [
+        "Yes: the confirmation batches came out as forecast.",
+        *([nothing_confirmed(vague)] if vague else []),
+    ]
 
 
 @standing
@@ -79,7 +85,8 @@ def _came_out(row: Row, voice: Voice) -> Finding:
     batches, bounds = int(row["batches"]), (row["conf_low"], row["conf_high"])
     seen, meant = (words.between(*ends, measure.unit) for ends in ((low, high), bounds))
     text = f"{capital(measure.label)} of {voice.name(row)}, mean of {count(batches, 'batch', 'batches')}: {seen}, "
-    text += f"{'as' if row['agrees'] else 'not as'} forecast ({meant})."
+    text += f"{'as' if row['agrees'] else 'not as'} forecast ({meant}"
+    text += ")." if row["confirms"] or not row["agrees"] else ", past the limit, so this confirms nothing)."
     text += "" if row["kept"] is None else f" {row['kept']} of {batches} kept the limit."
     more = {"df": float(row["df"]), "batches": batches, "unit": measure.unit}
     more |= {"estimate": low if low == high else None, "low": bounds[0], "high": bounds[1]}
@@ -92,7 +99,7 @@ def beside(done: Analysis, choice: Choice) -> tuple[list[dict[str, Any]], list[s
 
     Each has the factors, response, seen_low and seen_high (the mean of the batches, as far as looks tell),
     estimate, conf_low and conf_high (as forecast), df, batches, kept (how many kept the limit, None where that
-    is not known) and agrees.
+    is not known), agrees, and confirms (do the bounds lie within the limit).
     """
     settings = done.trial.settings
     tables = {name: done.trial.rows(name) for name in settings.tables()}

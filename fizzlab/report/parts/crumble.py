@@ -25,7 +25,7 @@ STUDY = "fizzlab.models.crumble:study_crumble"
 
 #: Said where drops are shown: what can hurt.
 DROP_SAFETY = (
-    "Shards fly when a piece breaks, and its acid stings: drop onto a tray at arm's length, with glasses on, and "
+    "Shards fly when a piece breaks, and its acid stings. Drop onto a tray at arm's length, with glasses on, and "
     "tumble with the lid on."
 )
 
@@ -42,13 +42,13 @@ AGREE = {
 
 @standing
 def crumble(done: Analysis) -> Pieces:
-    """Crumbling in full; what "What changed" and the typical values tell of it is not told again."""
+    """Crumbling in full; what the comparison and the typical values tell of it is not told again."""
     study, trial = done.studies.get(STUDY), done.trial
     if not isinstance(study, CrumbleStudy):
         return []
     scores, pieces = trial.rows("crumble_scores"), Pieces()
     if len(study.losses):
-        pieces += ["### In the tumble", *_tumbles(done, study)]
+        pieces += _tumbles(done, study)
     if len(trial.rows("drops")):
         pieces += ["### Dropped", *_drops(trial, study)]
     if len(scores):
@@ -67,7 +67,7 @@ def crumble(done: Analysis) -> Pieces:
         refused += [str(reason) for reason in study.reasons.values()]
     if not pieces and not refused:
         return []
-    return ["## Crumbling", Notes(steps, "next") if steps else None, caution(refused), *pieces]
+    return [Notes(steps, "next") if steps else None, caution(refused), *pieces]
 
 
 def more_levels(done: Analysis) -> dict[str, Levels]:
@@ -77,7 +77,7 @@ def more_levels(done: Analysis) -> dict[str, Levels]:
         counts, batches = study.losses.dropna(subset="broken"), done.trial.batches()
         named = {t.name: batches[t.name].map(lambda value, t=t: level_name(t, value)) for t in done.terms}
         shares = [
-            broken_shares(counts, each.loc[counts.index])
+            broken_shares(counts, each.loc[counts.index], _reach(done, name, batches, each))
             .rename_axis("level")
             .reset_index()
             .assign(factor=name)
@@ -89,6 +89,16 @@ def more_levels(done: Analysis) -> dict[str, Levels]:
         table = by_levels(fit, 1 - survive).assign(df=fit.df)
         found["survive"] = ("crumble.drop.survive", f"{percent(survive)} survive a fall from", "cm", table)
     return found
+
+
+def _reach(done: Analysis, factor: str, batches: pd.DataFrame, levels: pd.Series) -> pd.Series | None:
+    """How far the interval of broken pieces reaches at each level of a factor, or of all batches."""
+    fit = done.fits.get(BROKEN)
+    if fit is None:
+        return None
+    made = batches[[factor]].drop_duplicates() if factor else batches.iloc[:1, :0]
+    rows = fit.predict(made)
+    return pd.Series(((rows["conf_high"] - rows["conf_low"]) / 2).to_numpy(), levels.loc[made.index])
 
 
 def _tumbles(done: Analysis, study: CrumbleStudy) -> Pieces:
@@ -110,7 +120,10 @@ def _tumbles(done: Analysis, study: CrumbleStudy) -> Pieces:
         counts = losses[["broken", "pieces"]].dropna().astype(int).astype(str)
         many = counts["broken"] + " of " + counts["pieces"]
         table["broken"] = many.reindex(table.index).fillna("not counted")
-    return [caution(doubts), Grid(table.rename_axis("batch").reset_index(), "The loss of each batch")]
+    return [
+        caution(doubts),
+        Grid(table.rename_axis("batch").reset_index(), "The loss of each batch", method=True),
+    ]
 
 
 def _drops(trial: Trial, study: CrumbleStudy) -> Pieces:

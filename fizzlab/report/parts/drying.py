@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -13,13 +13,13 @@ from fizzlab.models.air import rh_for_deficit
 from fizzlab.models.curing import VPD, CuringFit, TouchStudy
 from fizzlab.models.plotting import drawn_apart
 from fizzlab.models.result import Interval
-from fizzlab.models.terms import level_name
+from fizzlab.models.terms import ALL, level_name
 from fizzlab.models.touch import SeenOrder
 from fizzlab.models.weighing import RESPONSE, WeighingStudy
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures import drying as drawn
-from fizzlab.report.page import Finding, Findings, Grid, Picture
+from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.general import Pieces, caution, standing
 from fizzlab.report.phrases import capital, count, duration, listed, number, percent
 from fizzlab.trial.folder import Trial
@@ -31,8 +31,6 @@ FEW_DF, FEW_ENOUGH_TO_SAY = 1.5, 8.0
 #: What the effect of the air is told for.
 AIR_STEPS = {VPD: "In air of half the vapour-pressure deficit"}
 
-GUESS = " Such air was not tried: this is the formula's guess."
-
 #: Said in every report: what can hurt.
 SAFETY = (
     "Acid and pigment dust hurt eyes and lungs; alcohol burns; oil makes a tub slippery.",
@@ -42,35 +40,46 @@ SAFETY = (
 
 
 def dried(done: Analysis) -> CuringFit | None:
-    """The fit of dry times."""
-    fit = done.fits.get("dry_h")
+    """The fit of dry times, with joint effects where they were shown."""
+    fit = done.forecasting("dry_h")
     return fit if isinstance(fit, CuringFit) else None
+
+
+def ways(fit: CuringFit) -> dict[str, dict[str, Any]]:
+    """Every combination that was made, by how it is called: "gum and dye"."""
+    if not fit.terms:
+        return {ALL: {}}
+    rows = [{str(name): value for name, value in row.items()} for row in fit.made().to_dict("records")]
+    return {listed([level_name(t, row[t.name]) for t in fit.terms]): row for row in rows}
 
 
 @standing
 def drying(done: Analysis) -> Pieces:
     """When pieces are dry: the forecast, the figures, every combination, humidity, the chart for the wall."""
     trial, study, fit = done.trial, done.study("dry_h"), dried(done)
-    pieces: Pieces = ["## How soon pieces dry"]
     if not isinstance(study, TouchStudy):
-        nothing = "There are no touch checks, so this report has no dry times."
-        return [] if done.effects else [*pieces, nothing]
+        return [] if done.effects else ["There are no touch checks, so this report has no dry times."]
     if fit is None:
         why = f"No dry times can be given. {done.reasons['dry_h'].why}"
-        return [*pieces, caution([words.spoken(why, trial.settings), *_seen(study)]), _curves(done, study)]
+        return [caution([words.spoken(why, trial.settings), *_seen(study)]), _curves(done, study)]
     shares, temp = sorted(trial.settings.drying.shares), room_temp(fit, trial)
-    first, silent = _forecast(fit, study, shares[-1], air_words(fit, trial))
-    alone = not fit.terms or fit.forecast_df < FEW_DF  # else the table tells it of every combination
-    told, silent = ([first], silent) if alone else ([], [first, *silent])
-    pieces += [Findings([*told, *air_findings(fit, temp)]), Findings(silent, "silent"), _curves(done, study)]
-    if fit.forecast_df >= FEW_DF:
-        pieces.append(_combinations(fit, trial, shares))
-    return [*pieces, *_damper(trial, study, fit, shares[-1], temp)] if fit.air_matters else pieces
+    few = fit.forecast_df < FEW_DF  # else the table tells it of every combination
+    told = ["These are too few batches to forecast when a new one will be dry."] * few
+    pieces: Pieces = [
+        Notes(said, "answer") if (said := [*told, *filter(None, [_in_damp_air(fit, trial)])]) else None,
+        Findings(air_findings(fit), "plain", method=True) if fit.air else None,
+        Findings(_forecast(fit, shares[-1]), "silent"),
+        _curves(done, study),
+        None if few else _combinations(fit, trial, shares),
+    ]
+    return [*pieces, *_damper(trial, fit, shares[-1], temp)] if fit.air_matters else pieces
 
 
 def room_temp(fit: CuringFit, trial: Trial) -> float:
-    """The temperature that is forecast for, else that of the middle batch."""
+    """The temperature that is forecast for, else that of the middle batch; nan where it is not known."""
     point = trial.settings.drying.forecast_air
+    if point is None and "temp_c" not in fit.batches:
+        return float("nan")
     return float(round(float(fit.batches["temp_c"].median()))) if point is None else point.temp_c
 
 
@@ -86,12 +95,6 @@ def air_words(fit: CuringFit, trial: Trial) -> str:
     return f"in the air of the middle batch (about {temp:g} °C and {rh:.0f} % humidity)"
 
 
-def standard(fit: CuringFit, grouped_by: object = None) -> str:
-    """What a forecast holds but for the factor it goes by, as it goes on after "pieces"."""
-    named = [level_name(t, fit.typical[t.name]) for t in fit.terms if t != grouped_by]
-    return f" with {listed(named)}" if named else ""
-
-
 def _wait(fit: CuringFit, new: Mapping[Any, Any], share: float) -> float:
     """Hours by which a share of the pieces is dry in 19 of 20 new batches."""
     return float(fit.predict(new, share=share, interval="prediction", conf_level=0.9)["conf_high"].iloc[0])
@@ -104,65 +107,74 @@ def waits(fit: CuringFit, new: Mapping[str, Any], share: float, trial: Trial) ->
     return f"{wait} {hours}: 19 of 20 batches are ready by then."
 
 
-def _forecast(fit: CuringFit, study: TouchStudy, share: float, where: str) -> tuple[Finding, list[Finding]]:
-    """The forecast in a sentence, and its numbers: two findings a level, the typical batch and a new one."""
-    hours, waits, found = list[str](), list[str](), list[Finding]()
-    for level, each in study.levels.items():
-        who = f" with {level}" if each else ""
-        kinds: dict[str, Interval] = {"forecast": "confidence", "allow": "prediction"}
+def _forecast(fit: CuringFit, share: float) -> list[Finding]:
+    """Two findings a combination: when a typical batch is dry, and when a new one is."""
+    found, kinds = list[Finding](), dict[str, Interval](forecast="confidence", allow="prediction")
+    for name, each in ways(fit).items():
+        who = f" with {name}" if each else ""
         for topic, kind in kinds.items():
             row = fit.predict(each, share=share, interval=kind).to_dict("records")[0]
             said = f"{percent(share)} of a typical batch{who} is dry after {words.estimate(row, 'h')}."
-            if topic == "forecast":
-                hours.append(f"{duration(row['estimate'])}{who}")
-            else:
-                waits.append(f"{duration(_wait(fit, each, share))}{who}")
-                said = f"Wait {waits[-1]}: 19 of 20 batches are ready by then."
+            if topic == "allow":
+                said = f"Wait {duration(_wait(fit, each, share))}{who}: 19 of 20 batches are ready by then."
             more = {"batches": fit.n_batches, "kind": kind}
-            found.append(words.numbers_of(f"dry_time.{topic}[{level}]", said, row, "h", **more))
-    held = standard(fit, study.grouped_by)
-    of = f"a typical batch{held} is {percent(share)} dry after {listed(hours)}"
-    said = f"{capital(f'{where}, {of}' if where else of)}. Wait {listed(waits)}: 19 of 20 batches are ready by then."
-    if fit.forecast_df < FEW_DF:
-        said = "These are too few batches to forecast when a new one will be dry."
-    elif any(each.beyond_tried for each in found):
-        said += GUESS
-    return Finding("dry_time.forecast", said, batches=fit.n_batches), found
+            found.append(words.numbers_of(f"dry_time.{topic}[{name}]", said, row, "h", **more))
+    return found
 
 
-def air_findings(fit: CuringFit, temp_c: float, topic: str = "dry_time", lead: str = "") -> list[Finding]:
+def air_findings(fit: CuringFit, topic: str = "dry_time", lead: str = "") -> list[Finding]:
     """What each term of the room's air does; `lead` begins the sentences."""
     found = []
     for effect in fit.air_effects:
         said = f"{lead}{AIR_STEPS[effect.factor]}: {words.told(effect, MEASURES['dry_h'])}."
-        if not lead and fit.air_matters:
-            rh = rh_for_deficit(np.array(fit.tried(VPD)), temp_c)
-            damp, dry = fit.predict({VPD: list(fit.tried(VPD))})["estimate"]
-            if np.isfinite(rh).all():
-                ends = f"{duration(dry)} at {rh[1]:.0f} % humidity, {duration(damp)} at {rh[0]:.0f} % ({temp_c:g} °C)"
-                said = f"Damp air slows drying: half the pieces are dry after {ends}. {said}"
         found.append(words.of_effect(effect, MEASURES["dry_h"], said, f"{topic}.{effect.factor}"))
     return found
 
 
+def damp(fit: CuringFit, trial: Trial, each: Mapping[str, Any] | None = None, held: str = "") -> str:
+    """What damp air does, in hours at the ends of what was tried: to one recipe, or averaged over all ways."""
+    temp, tried = room_temp(fit, trial), list(fit.tried(VPD))
+    humid, dry = rh_for_deficit(np.array(tried), temp)
+    share = max(trial.settings.drying.shares)  # as the picture has it
+    rows = fit.predict(pd.DataFrame({VPD: tried}).assign(**(each or {})), share=share)
+    ends = [duration(hours) for hours in rows["estimate"]]
+    where = ", ".join(filter(None, (f"{temp:g} °C", held or ("all ways averaged" if fit.terms else ""))))
+    told = f"{ends[1]} at {dry:.0f} % humidity, {ends[0]} at {humid:.0f} % ({where})"
+    return f"Damp air slows drying: {told}." if np.isfinite(humid) else ""
+
+
+def _in_damp_air(fit: CuringFit, trial: Trial) -> str:
+    """The same; where no factor was changed, the front page says it, so here how damp it may be."""
+    if fit.terms or not fit.air_matters:
+        return damp(fit, trial) if fit.air_matters else ""
+    night, (least, most) = trial.settings.drying.night_hours, fit.tried(VPD)
+    sure = fit.air_needed(night, max(trial.settings.drying.shares), {})[1]
+    rh = float(rh_for_deficit(sure, room_temp(fit, trial))) if least <= sure <= most else np.nan
+    said = f"A night of {duration(night)} is enough for 19 of 20 batches up to {rh:.0f} % humidity."
+    return said if np.isfinite(rh) else ""
+
+
 def _combinations(fit: CuringFit, trial: Trial, shares: Sequence[float]) -> Grid:
     """Forecasts for every combination that was made."""
-    made, label = fit.made() if fit.terms else pd.DataFrame(index=[0]), trial.settings.label
-    cells = {label(t.name): [level_name(t, value) for value in made[t.name]] for t in fit.terms}
-    rows = fit.predict(made, share=shares[-1])
+    made, label = list(ways(fit).values()), trial.settings.label
+    cells = {label(t.name): [level_name(t, each[t.name]) for each in made] for t in fit.terms}
+    rows = fit.predict(pd.DataFrame(made), share=shares[-1])
     cells[f"{percent(shares[-1])} dry"] = [duration(hours) for hours in rows["estimate"]]
     cells["95 % interval"] = [words.inside(row) for row in rows.to_dict("records")]
-    cells["wait"] = [duration(_wait(fit, each, shares[-1])) for each in made.to_dict("records") or [{}]]
+    cells["wait"] = [duration(_wait(fit, each, shares[-1])) for each in made]
     if rows["extrapolated"].any():
         cells[""] = ["not tried" if beyond else "" for beyond in rows["extrapolated"]]
     told = f"Hours until dry {air_words(fit, trial)}; wait: 19 of 20 batches are {percent(shares[-1])} dry by then"
     return Grid(pd.DataFrame(cells), told)
 
 
-def _damper(trial: Trial, study: TouchStudy, fit: CuringFit, share: float, temp: float) -> Pieces:
+def _damper(trial: Trial, fit: CuringFit, share: float, temp: float) -> Pieces:
     """How damp the room may be for pieces to be ready after a night, and the chart for the wall."""
-    night, who, (least, most) = trial.settings.drying.night_hours, standard(fit), fit.tried(VPD)
-    found, cells, chart = list[Finding](), list[tuple[str, ...]](), drawn.over_air(fit, share)
+    night, made, (least, most) = trial.settings.drying.night_hours, ways(fit), fit.tried(VPD)
+    found, cells = list[Finding](), list[tuple[str, ...]]()
+    slowest = max(made, key=lambda name: float(fit.predict(made[name])["estimate"].iloc[0]))
+    who, held = (f" with {slowest}", ", the slowest way made") if fit.terms else ("", "")
+    chart = drawn.over_air(fit, share, made[slowest])
 
     def dampest(vpd_kpa: float) -> str:
         rh = float(rh_for_deficit(vpd_kpa, temp)) if np.isfinite(vpd_kpa) else np.nan
@@ -170,7 +182,7 @@ def _damper(trial: Trial, study: TouchStudy, fit: CuringFit, share: float, temp:
         more = " or more" if vpd_kpa <= least / 2 * 1.001 else ""
         return f"{rh:.0f} %{more}{tried}" if np.isfinite(rh) else "none near what was tried"
 
-    for level, each in study.levels.items():
+    for level, each in made.items():
         typical, sure = fit.air_needed(night, share, each)
         cells.append((level, dampest(typical), dampest(sure)))
         said = f"Dampest air for {percent(share)} to dry in {night:g} h, {level}: {cells[-1][1]}."
@@ -190,7 +202,9 @@ def _damper(trial: Trial, study: TouchStudy, fit: CuringFit, share: float, temp:
         Picture(
             "dry-time-chart",
             drawn.dry_chart(chart, share, night, who),
-            f"For the wall: hours until {of} of a typical batch{who} are dry. Hatched: not tried.",
+            f"For the wall: hours until {of} of a typical batch{who}{held}, are dry. Hatched: not tried."
+            if held
+            else f"For the wall: hours until {of} of a typical batch are dry. Hatched: not tried.",
             f"Chart of hours until {of} are dry over room temperature and humidity.",
         ),
     ]
@@ -222,21 +236,25 @@ def _order(seen: SeenOrder) -> str:
 
 
 def _curves(done: Analysis, study: TouchStudy) -> Picture:
-    """Dry time over the air where no factor changed, else the bracket of every piece and the share dry over time."""
+    """The bracket of every piece, and the share dry over time."""
     fit, term = dried(done), study.grouped_by
-    if fit is not None and fit.air and term is None:
-        seen = "Upright lines: pieces; band: the typical batch; light: a new batch (95 %)."
-        alt = "Hours until half the pieces are dry, falling as the air gets thirstier."
-        figure = drawn.dry_time_by_air(study.brackets, fit)
-        return Picture("dry-time-by-air", figure, f"Dry time against how thirsty the air was. {seen}", alt)
-    label = "" if term is None else done.trial.settings.label(term.name)
-    figure = drawn.dry_curves(study.brackets, fit, study.levels, label)
-    looks = "every piece from its last wet look to its first dry one; an arrowhead was never seen dry"
+    brackets, named = study.brackets, study.levels
+    if fit is not None and len(fit.terms) > 1:
+        runs, made = drawn_apart(fit.batches, fit.terms)
+        brackets = brackets.assign(level=brackets["run"].map(runs.astype(str)))
+        named = {str(name): dict(zip(map(str, made), row, strict=True)) for name, row in made.iterrows()}
+    label = "" if term is None or named is not study.levels else done.trial.settings.label(term.name)
+    figure = drawn.dry_curves(brackets, fit, named, label)
+    never = "; an arrowhead was never seen dry" if np.isinf(brackets["upper"]).any() else ""
+    looks = f"every piece from its last wet look to its first dry one{never}"
     if fit is None:
         alt = f"The brackets of {count(len(study.brackets), 'piece')}: {' '.join(_seen(study))}"
         return Picture("dry-brackets", figure, f"Lines: {looks}.", alt)
     told = f"Above, the share of pieces that is dry {air_words(fit, done.trial)}".rstrip()
-    alt = f"The share of dry pieces rising over the hours, for {listed(list(study.levels))}, and each piece's bracket."
+    told += ", the other factors averaged" if len(fit.terms) > 1 else ""
+    alt = (
+        f"The share of dry pieces rising over the hours, for {listed(list(named))}, and each piece's bracket."
+    )
     return Picture("dry-curves", figure, f"{told}. Below, {looks}.", alt)
 
 
@@ -267,7 +285,7 @@ def next_steps(done: Analysis) -> list[str]:
         steps.append(f"Look once more where pieces were never seen dry ({fit.censoring['right']} of them).")
     if fit.air and (fit.tried(VPD)[1] / fit.tried(VPD)[0] < 2 or not fit.air_matters):
         steps.append("To learn what humidity does, make batches on damper and on drier days.")
-    keep = ["Keep the record, and hang the dry-time chart beside the moulds."]
+    keep = ["Keep the record, and hang the chart that “fizzlab chart” prints beside the moulds."]
     return steps or keep
 
 
@@ -275,18 +293,24 @@ def cautions(done: Analysis) -> list[str]:
     """What limits the answer."""
     trial, fit, said = done.trial, dried(done), list[str]()
     if fit is not None:
-        effects = (*fit.effects, *fit.air_effects)
-        few = [effect.factor for effect in effects if effect.df < FEW_ENOUGH_TO_SAY]
         said += fit.notes
-        if few:
-            names = ["the room's air" if name in AIR_STEPS else trial.settings.label(name) for name in few]
-            units = count(fit.n_days, "day") if fit.n_days else count(fit.n_batches, "batch", "batches")
-            said.append(f"{capital(units)} say little about {listed(list(dict.fromkeys(names)))}.")
         said += list(fit.diagnose()["says"])
-    lines = [words.spoken(line, trial.settings) for line in said]
-    if trial.doubts:
-        lines.append(f"The readings raise {count(len(trial.doubts), 'doubt')}, listed below.")
-    return lines
+    return [*(words.spoken(line, trial.settings) for line in said), *_few(done, fit)]
+
+
+def _few(done: Analysis, fit: CuringFit | None) -> Iterator[str]:
+    """Which factors, and whether the air, rest on little: each by its own days or batches, and how many of them."""
+    found: dict[str, dict[str, float]] = {"days": {}, "batches": {}}
+    for effect in (*done.effects, *(fit.air_effects if fit else ())):
+        name = "the room's air" if effect.factor in AIR_STEPS else done.trial.settings.label(effect.factor)
+        if effect.df < FEW_ENOUGH_TO_SAY:
+            few = found[effect.judged_by]
+            few[name] = min(effect.df, few.get(name, effect.df))
+    for judge, few in found.items():
+        if few:
+            made = done.batches["day"].nunique() if judge == "days" else len(done.batches)
+            left = listed([f"{df:.0f}" for df in few.values()])
+            yield f"{made} {judge} say little about {listed(list(few))}: {left} are left to judge by."
 
 
 @standing
@@ -295,19 +319,19 @@ def by_weight(done: Analysis) -> Pieces:
     study, trial = done.study(RESPONSE), done.trial
     if not isinstance(study, WeighingStudy):
         why = done.reasons.get(RESPONSE)
-        return [] if why is None else ["## Drying by weight", caution([str(why)])]
-    fit, factor, table = done.fits.get(RESPONSE), study.grouped_by, study.pieces
+        return [] if why is None else ["### By weight", caution([str(why)])]
+    fit, table = done.fits.get(RESPONSE), study.pieces
     least, middle, most = table["hours"].quantile([0, 0.5, 1]).tolist()
     between = words.between(least, most, "h")
     share = percent(trial.settings.drying.remaining_share)
     said = f"By weight, {count(table['hours'].count(), 'piece')} had {share} of their moisture left after {between}"
     topic, said = "weighed_dry_time.range", f"{said} (middle {duration(middle)})."
-    found = [Finding(topic, said, middle, least, most, "h", kind="range")]
+    found, air = [Finding(topic, said, middle, least, most, "h", kind="range")], None
     if isinstance(fit, CuringFit) and fit.air:
-        found += air_findings(fit, room_temp(fit, trial), "weighed_dry_time", "By weight: ")
-    labels = drawn_apart(trial.batches(), [] if factor is None else [factor])[0]
+        air = Findings(air_findings(fit, "weighed_dry_time", "By weight: "), "plain", method=True)
+    labels = drawn_apart(trial.batches(), done.terms)[0]
     table = table.assign(level=table["run"].map(labels).astype(str))
-    label = "" if factor is None else trial.settings.label(factor.name)
+    label = " and ".join(trial.settings.label(term.name) for term in done.terms)
     rows = table.assign(estimate=table["hours"]).to_dict("records")
     noted = [f"Piece {r['piece']} of batch {r['run']}: {r['note']}" for r in rows if r["note"]]
     cells = table[["run", "piece"]].astype(str).rename(columns={"run": "batch"})
@@ -316,8 +340,9 @@ def by_weight(done: Analysis) -> Pieces:
     cells["moisture"] = [f"{number(g)} g" if pd.notna(g) else "?" for g in table["moisture_g"]]
     cells["dry after"] = [words.estimate(r, "h") if pd.notna(r["hours"]) else "not known" for r in rows]
     return [
-        "## Drying by weight",
-        Findings(found),
+        "### By weight",
+        Findings(found, "plain"),
+        air,
         Picture(
             "drying-curves",
             drawn.drying_curves(
@@ -327,5 +352,5 @@ def by_weight(done: Analysis) -> Pieces:
             f"Falling curves of the mass of {len(study.curves)} pieces; they are dry by weight after {between}.",
         ),
         caution([*noted, *study.notes]),
-        Grid(cells, "The weighed pieces, with 95 % intervals"),
+        Grid(cells, "The weighed pieces, with 95 % intervals", method=True),
     ]

@@ -12,8 +12,8 @@ from fizzlab.measures import Measure
 from fizzlab.models.fizz import LEAST_SPREAD_C, FizzStudy, Times
 from fizzlab.models.gas import GasCurves
 from fizzlab.models.plotting import drawn_apart, house_style, new_figure
-from fizzlab.models.shelf import ShelfFit, mean_interval
-from fizzlab.models.terms import grouping
+from fizzlab.models.result import FitResult
+from fizzlab.models.shelf import ShelfFit
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis, theory_spans
 from fizzlab.report.figures.pieces import gas_curves
@@ -42,14 +42,16 @@ JUMPS = {
 
 @standing
 def fizz(done: Analysis) -> Pieces:
-    """Fizz in full, but for what "What changed" and the typical values tell of it."""
+    """Fizz in full, but for what the comparison and the typical values tell of it."""
     study = done.study("fizz_s")
     if not isinstance(study, FizzStudy):
         return []
     water = [w for name, each in study.times.items() for w in warmth(each, done.trial.settings.measure(name))]
-    pieces: Pieces = ["## Fizz", Findings(water, "plain") if water else None]
+    pieces: Pieces = [Findings(water, "plain") if water else None]
     if study.curves is not None:
-        came = [] if study.reached is None else [Findings([spent(study.reached)], "answer")]
+        came: Pieces = []
+        if study.reached is not None and "gas_pct" in done.fits:
+            came = [Findings([spent(study.reached, done.fits["gas_pct"])], "answer")]
         pieces += ["### How the gas comes", *came, *_cups(done, study.curves)]
     if study.shelf is not None:
         told = [_loss(study.shelf, row) for row in study.shelf.storages.to_dict("records")]
@@ -66,20 +68,15 @@ def warmth(times: Times, measure: Measure) -> list[Finding]:
         return []
     beyond = times.bath_c - 5 < low - 0.5 or times.bath_c + 5 > high + 0.5
     said = f"From {effect.control.removesuffix(' °C')} to {effect.level}, {measure.label}: {words.told(effect, measure)}"
-    said += f"; only {low:g} to {high:g} °C were tried." if beyond else "."
+    said += f". Only {low:g} to {high:g} °C were tried." if beyond else "."
     row, topic = {**vars(effect), "extrapolated": beyond}, f"{TOPICS[effect.response]}.water"
     return [words.numbers_of(topic, said, row, "ratio", batches=effect.n_batches, df=effect.df)]
 
 
-def _labels(done: Analysis) -> pd.Series:
-    """The level that each batch is drawn with, by run."""
-    term = grouping(done.terms)
-    return drawn_apart(done.trial.batches(), [] if term is None else [term])[0]
-
-
-def spent(reached: pd.DataFrame) -> Finding:
-    """The gas that came against the gas that the recipe could give, all batches together."""
-    mean, low, high, df = mean_interval(1 - reached["share"])
+def spent(reached: pd.DataFrame, fit: FitResult) -> Finding:
+    """The gas that came against the gas that the recipe could give, by the fit of the share that came."""
+    came = fit.predict().iloc[0] / 100
+    mean, low, high = 1 - came["estimate"], 1 - came["conf_high"], 1 - came["conf_low"]
     gas, theory, held = (number(reached[name].mean()) for name in ("gas_g", "theory_g", "dissolved_g"))
     none = percent((1 - reached["gas_g"] / reached["theory_g"]).mean())
     ends = between(100 * low, 100 * high, "%")
@@ -92,12 +89,12 @@ def spent(reached: pd.DataFrame) -> Finding:
     said += f" A piece gave {gas} g of gas. The recipe could give {theory} g, and the cup can hold {held} g "
     said += f"of it dissolved; if none stays there, {none} was spent."
     row = {"estimate": mean, "conf_low": low, "conf_high": high}
-    return words.numbers_of("gas_reached.spent", said, row, "share", batches=len(reached), df=df)
+    return words.numbers_of("gas_reached.spent", said, row, "share", batches=len(reached))
 
 
 def _cups(done: Analysis, curves: GasCurves) -> Pieces:
     """The curve of each weighed piece, drawn and as a table."""
-    labels = _labels(done)
+    labels = drawn_apart(done.trial.batches(), done.terms)[0]
     readings, lines, rows = list[pd.DataFrame](), list[pd.DataFrame](), list[dict[str, str]]()
     for row, fit in zip(curves.pieces.to_dict("records"), curves.fits, strict=True):
         run, piece, level = str(row["run"]), str(row["piece"]), str(labels[row["run"]])
@@ -121,7 +118,7 @@ def _cups(done: Analysis, curves: GasCurves) -> Pieces:
         f"Rising curves of the gas of {len(curves.fits)} pieces, levelling off at {number(least['gas_g'])} to "
         f"{number(most['gas_g'])} g; half is out after {between(least['t50_s'], most['t50_s'], 's')}.",
     )
-    return [picture, Grid(pd.DataFrame(rows), "The weighed cups")]
+    return [picture, Grid(pd.DataFrame(rows), "The weighed cups", method=True)]
 
 
 def _where(storage: str) -> str:
@@ -138,7 +135,7 @@ def _loss(fit: ShelfFit, row: Mapping[Any, Any]) -> Finding:
     if row["conf_low"] > 0:
         said = f"{capital(place)}, pieces lose {lost} % of their fizz a week ({low} to {high} %); {left} is left after "
         said += f"{number(row['weeks'])} weeks ({number(ends[0])} to {number(ends[1])})"
-        said += ", longer than was tried." if row["extrapolated"] else "."
+        said += ". That is longer than was tried." if row["extrapolated"] else "."
     elif row["conf_high"] < 0:
         said = f"{capital(place)}, pieces seem to gain fizz: look at how the fresh ones were tried."
     else:

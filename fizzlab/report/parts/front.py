@@ -8,22 +8,23 @@ from dataclasses import dataclass
 from functools import lru_cache
 from html import escape
 
-import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer, Unforeseen
-from fizzlab.models.air import rh_for_deficit
-from fizzlab.models.curing import VPD, CuringFit
+from fizzlab.models.curing import CuringFit
 from fizzlab.models.result import Effect, FitResult
 from fizzlab.models.terms import level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures.front import combinations, over_humidity
 from fizzlab.report.page import FAILED, FRONT_END, Finding, Findings, Notes, Picture, Piece, unbroken
+from fizzlab.report.parts.again import drift, lost, without_doubtful
 from fizzlab.report.parts.choose import Voice, choosing, keep_sentence
 from fizzlab.report.parts.confirm import came_out
-from fizzlab.report.parts.drying import SAFETY, air_words, cautions, dried, next_steps, room_temp, waits
+from fizzlab.report.parts.drying import SAFETY, air_words, cautions, damp, dried, next_steps, room_temp, waits
 from fizzlab.report.parts.general import Pieces, opening, standing
+from fizzlab.report.parts.repeat import enough, every_reading, next_repeats, of_repeats
+from fizzlab.report.parts.season import answer_of, beside, clear, pooled_effects
 from fizzlab.report.phrases import capital, percent, spoken
 
 #: An effect that is not shown leans one way where chance alone would show as much in fewer trials than this.
@@ -38,12 +39,14 @@ SENTENCES, NAMED, WORDS = 4, 2, 200
 
 @dataclass(frozen=True)
 class Verdict(Piece):
-    """The answer in a few sentences, the first of them bold."""
+    """The answer in a few sentences, the first of them bold, and before it, bold too, what may turn it."""
 
     lines: Sequence[str]
+    doubt: str = ""
 
     def html(self) -> str:
         first, *more = (unbroken(line) for line in self.lines)
+        first = f"{unbroken(self.doubt)}</b></p><p><b>{first}" if self.doubt else first
         rest = "".join(f"<p>{line}</p>" for line in more)
         return f'<section class="verdict" aria-label="Verdict"><p><b>{first}</b></p>{rest}</section>'
 
@@ -102,7 +105,7 @@ class Foot(Piece):
 @standing
 def front(done: Analysis) -> Pieces:
     """The front page of a report."""
-    pieces: Pieces = [*opening(done.trial), Verdict(verdict(done))]
+    pieces: Pieces = [*opening(done.trial), Verdict(verdict(done), without_doubtful(done))]
     if done.effects:
         pieces += ["## What each change did", glance(done)]
     return [*pieces, *picture(done), foot(done)]
@@ -137,14 +140,18 @@ def verdict(done: Analysis) -> list[str]:
     asked, said = about(done), list[str]()
     if done.trial.confirms is not None:
         return came_out(done)
+    if of_repeats(done):
+        return enough(done)
     if len(asked) == 1:
         effects = sorted(done.fits[asked[0]].effects, key=lambda effect: (not effect.shown, effect.p_value))
-        said = [_told(done, effect) for effect in effects]
+        said = [_told(done, effect, first=not place) for place, effect in enumerate(effects)]
     else:
         said = _changes(done, asked)
     keep, fit = _keep(done), dried(done)
     if keep:
         said = [*said[: SENTENCES - 2], *keep] if done.trial.settings.about else [*keep, *said]
+    if said and len(said) < SENTENCES - 1 and asked == ["dry_h"] and fit is not None and fit.air_matters:
+        said.append(_damp(fit, done))
     if not said and fit is not None:
         share = max(done.trial.settings.drying.shares)
         said = [_damp(fit, done), capital(waits(fit, {}, share, done.trial))]
@@ -152,6 +159,9 @@ def verdict(done: Analysis) -> list[str]:
         why = next(iter(done.reasons.values()), None)
         told = spoken(str(why), done.trial.settings) if why else "nothing was measured."
         said = [f"Can't tell yet: {told}"]
+    effects = [effect for effect in done.effects if effect.response in asked] if done.trial.earlier else []
+    again = (answer_of(each, done) for each in pooled_effects(beside(done), effects))
+    said[1:1] = [found.sentence for found in again if clear(found)][:1]
     return [line for line in said if line][:SENTENCES]
 
 
@@ -185,7 +195,7 @@ def _changes(done: Analysis, asked: Sequence[str]) -> list[str]:
     return said or ["Can't tell yet: no change was clear in what was asked about."]
 
 
-def _told(done: Analysis, effect: Effect) -> str:
+def _told(done: Analysis, effect: Effect, *, first: bool) -> str:
     """One effect, in the response's own unit too where nothing else was changed."""
     measure, label = done.trial.settings.measure(effect.response), done.trial.settings.label
     said = words.sentence(effect, measure, label)
@@ -193,27 +203,26 @@ def _told(done: Analysis, effect: Effect) -> str:
     if effect.exact or len(fit.terms) > 1 or not effect.shown:
         return said
     with suppress(CannotAnswer):
-        ends = [_typical(fit, effect, name) for name in (effect.level, effect.control)]
+        ends = [_typical(done, fit, effect, name) for name in (effect.level, effect.control)]
         to, start = (words.amount(value, measure.unit) for value in ends)
-        said = f"{said.removesuffix('.')}: {to} instead of {start}."
+        said = f"{said.removesuffix('.')}: {to}{f' instead of {start}' if first else ''}."
     return said
 
 
-def _typical(fit: FitResult, effect: Effect, name: str) -> float:
-    """The typical batch at a level, by the name that it is shown with."""
+def _typical(done: Analysis, fit: FitResult, effect: Effect, name: str) -> float:
+    """The typical batch at a level, by the name that it is shown with; dry times as the picture shows them."""
     values = {level_name(effect.term, value): value for value in fit.batches[effect.factor]}
-    return float(fit.predict({effect.factor: values[name]})["estimate"].iloc[0])
+    share = max(done.trial.settings.drying.shares) if isinstance(fit, CuringFit) else 0.5
+    return float(fit.predict({effect.factor: values[name]}, share=share)["estimate"].iloc[0])
 
 
 def _damp(fit: CuringFit, done: Analysis) -> str:
-    """What the air does, where no factor was changed."""
+    """What the air does to the usual recipe, which is named where there are others."""
     if not fit.air_matters or not fit.air:
         return "Can't tell yet how the room's air changes drying." if fit.air else ""
-    temp, (least, most) = room_temp(fit, done.trial), fit.tried(VPD)
-    rh = rh_for_deficit(np.array([least, most]), temp)
-    damp, dry = fit.predict({VPD: [least, most]})["estimate"]
-    ends = f"{words.duration(dry)} at {rh[1]:.0f} % humidity, {words.duration(damp)} at {rh[0]:.0f} %"
-    return f"Damp air slows drying: {ends} ({temp:g} °C)."
+    held = Voice(fit.terms, done.trial.settings, {}, fit.n_batches).name(fit.typical)
+    each = {term.name: fit.typical[term.name] for term in fit.terms}
+    return damp(fit, done.trial, each, held)
 
 
 # --- at a glance ------------------------------------------------------------------------------
@@ -251,10 +260,16 @@ def _cell(done: Analysis, effect: Effect) -> Cell:
 # --- the picture ------------------------------------------------------------------------------
 
 
+def pictured(done: Analysis) -> str:
+    """The response that the one picture shows."""
+    return next(iter(about(done)), "")
+
+
 def picture(done: Analysis) -> Pieces:
     """How long every combination takes, or dry time over humidity where nothing was changed."""
-    response = next(iter(about(done)), "")
-    fit, settings = done.fits.get(response), done.trial.settings
+    if of_repeats(done):
+        return every_reading(done)
+    fit, settings = done.forecasting(pictured(done)), done.trial.settings
     if isinstance(fit, CuringFit) and fit.air and not fit.terms:
         share, temp = max(settings.drying.shares), room_temp(fit, done.trial)
         figure, ends = over_humidity(fit, share, temp)
@@ -276,7 +291,7 @@ def _of_combinations(done: Analysis, fit: FitResult) -> Pieces:
         rows, seen = fit.predict(made, share=share), _in_typical_air(fit, share)
     else:
         title, rows = capital(measure.titled), fit.predict(made)
-        none = pd.Series(np.nan, fit.batches.index)  # a fit of single pieces has no number a batch
+        none = pd.Series(float("nan"), fit.batches.index)  # a fit of single pieces has no number a batch
         seen = fit.batches.get(fit.response, none)
     voice = Voice(fit.terms, settings, {}, fit.n_batches)
     names, mine = ([voice.name(row) for _, row in some.iterrows()] for some in (rows, fit.batches))
@@ -315,6 +330,7 @@ def foot(done: Analysis) -> Foot:
     told = [
         *map(str, opening(done.trial)),
         *verdict(done),
+        without_doubtful(done),
         SAFETY[0],
         "What each change did",
         "Next",
@@ -348,13 +364,23 @@ def mistakes(done: Analysis) -> Pieces:
 
 
 def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:
-    lost = done.trial.left_out()
-    gone = lost[lost["table"] == "runs"]["run"].tolist()
+    out = done.trial.left_out()
+    gone = out[out["table"] == "runs"]["run"].tolist()
     minded = []
     if len(done.looks) > 1:
         before = words.listed([str(batches) for batches in done.looks[:-1]])
         minded = [
             f"Also reported with {before} batches: intervals are wider, so that all looks hold together."
         ]
+    turned = (*drift(done)[1], *lost(done))
+    minded += [each.said for each in turned if each.clear and each.response in about(done)][:1]
     minded += [f"Left out: {words.listed([str(run) for run in gone])}."] if gone else []
-    return next_steps(done), [*minded, *cautions(done)]
+    steps = next_repeats(done) if of_repeats(done) else next_steps(done)
+    return steps, [*minded, *cautions(done), *_doubts(done)]
+
+
+def _doubts(done: Analysis) -> list[str]:
+    doubts, said = done.trial.doubts, ""
+    if any(doubt.reading for doubt in doubts) and not without_doubtful(done):
+        said = "; without the doubtful readings no answer changes"
+    return [f"The readings raise {words.count(len(doubts), 'doubt')}, listed below{said}."] if doubts else []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import wraps
-from typing import TypeVar
+from typing import ParamSpec
 
 import pandas as pd
 
@@ -17,20 +17,20 @@ from fizzlab.trial.folder import RECORDS, Trial
 
 Pieces = list[object]
 
-T = TypeVar("T")
+P = ParamSpec("P")
 
 
-def standing(part: Callable[[T], Pieces]) -> Callable[[T], Pieces]:
+def standing(part: Callable[P, Pieces]) -> Callable[P, Pieces]:
     """Let a section of the report stand by itself: where it fails, its heading and a sentence stand there."""
 
     @wraps(part)
-    def alone(of: T) -> Pieces:
+    def alone(*of: P.args, **told: P.kwargs) -> Pieces:
         try:
-            return part(of)
+            return part(*of, **told)
         except Exception as error:
-            if of is NO_TRIAL:  # which says so itself
+            if of[0] is NO_TRIAL:  # which says so itself
                 raise
-            name = part.__name__
+            name = str(told.get("section") or part.__name__)
             return [f"## {capital(name.replace('_', ' '))}", failed(name, error)]
 
     return alone
@@ -39,13 +39,17 @@ def standing(part: Callable[[T], Pieces]) -> Callable[[T], Pieces]:
 @standing
 def opening(trial: Trial) -> Pieces:
     """Title, question, and what was made when."""
-    settings, runs = trial.settings, trial.rows("runs")
-    made = [f"{moment.day} {moment:%B %Y}" for moment in sorted(runs["made_at"].dropna())]
-    when = f", made {made[0]} to {made[-1]}" if made else ""
-    who = f" by {settings.made_by}" if settings.made_by else ""
-    days = count(runs["day"].nunique(), "day")
-    line = f"{count(len(runs), 'batch', 'batches')} on {days}{when}{who}."
+    settings = trial.settings
+    line = f"{made(trial)}{f' by {settings.made_by}' if settings.made_by else ''}."
     return [f"# {plain(settings.title)}\n\n> {plain(settings.question)}\n\n{plain(line)}"]
+
+
+def made(trial: Trial) -> str:
+    """How many batches were made, on how many days, and from when to when."""
+    runs = trial.rows("runs")
+    dates = [f"{moment.day} {moment:%B %Y}" for moment in sorted(runs["made_at"].dropna())]
+    when = f", made {dates[0]} to {dates[-1]}" if dates else ""
+    return f"{count(len(runs), 'batch', 'batches')} on {count(runs['day'].nunique(), 'day')}{when}"
 
 
 @standing

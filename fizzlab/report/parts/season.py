@@ -1,8 +1,10 @@
-"""Across trials: the trials that `[earlier]` names, pooled with this one, and drift over them."""
+"""Across trials: those that `[earlier]` names beside this one: the same comparison, the air, and drift."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -10,68 +12,94 @@ import pandas as pd
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.measures import MEASURES
-from fizzlab.models.air import vapour_pressure_deficit
+from fizzlab.models.air import rh_for_deficit, vapour_pressure_deficit
 from fizzlab.models.curing import VPD, CuringFit, study_touch
 from fizzlab.models.drift import FEW as FEW_DAYS
 from fizzlab.models.drift import DriftChart, Signal
-from fizzlab.models.pooling import SeasonFit
+from fizzlab.models.pooling import PooledEffect, SeasonFit, pool_effects
+from fizzlab.models.result import Effect
 from fizzlab.models.season import SeasonStudy, study_season
 from fizzlab.report import phrases as words
-from fizzlab.report.analysis import Analysis
+from fizzlab.report.analysis import SHOWN_P, Analysis, analyse
 from fizzlab.report.figures.drying import drift_days, season_lines
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
-from fizzlab.report.parts.drying import AIR_STEPS, dried
+from fizzlab.report.parts.drying import AIR_STEPS
 from fizzlab.report.parts.general import Pieces, caution, standing
 from fizzlab.report.phrases import capital, count, duration, listed, number, percent
 from fizzlab.trial.folder import Exclusion, Trial
+from fizzlab.trial.settings.sections import DryingSettings
 
 #: See docs/methods/season.md.
 FALSE_ALARMS = "Of 100 steady workshops 18 would set off a rule too in 15 days, 38 in 32 days."
+
+FEW_TRIALS = "Two trials cannot say how much trials differ: of two, “together” is their own average."
 
 GUESS = " Such air was not met in any trial: this is the formula's guess."
 
 
 class Across(NamedTuple):
-    """What this trial and the earlier ones say together.
+    """What several trials say together.
 
-    `trials` are those in it, by the name used for them, in the order of making; `own` is the name of the
-    trial that is reported on, empty where it says nothing of dry times; `passed` those not counted, and why.
+    `trials` are those with a dry-time line, by name, in the order of making; `own` is the name of the one that
+    is reported on, empty where it has none. `drying` says what to forecast, `passed` who is not counted.
     """
 
     study: SeasonStudy | None
     trials: Mapping[str, Trial]
     own: str
+    drying: DryingSettings
     passed: Sequence[Exclusion]
 
 
+@lru_cache(maxsize=2)
+def beside(done: Analysis) -> Mapping[str, Analysis]:
+    """This trial and the earlier ones, worked out as far as they can be set beside it, in the order of making."""
+    measured, found = {effect.response for effect in done.effects if not effect.exact}, [done]
+    for each in done.trial.earlier:
+        shared = set(each.settings.factors) & {term.name for term in done.terms}
+        found.append(analyse(each, ["dry_h", *(measured if shared else ())]))
+    return in_order(found)
+
+
+def in_order(trials: Sequence[Analysis]) -> dict[str, Analysis]:
+    """By the name used for each, and the first date of making; as they are where one has none, the first last."""
+    found = dict[str, Analysis]()
+    first = [each.trial.rows("runs")["made_at"].min() for each in trials]
+    ordered = [*trials[1:], *trials[:1]]
+    if not any(pd.isna(date) for date in first):
+        ordered = [each for _, each in sorted(zip(first, trials, strict=True), key=lambda pair: pair[0])]
+    for each in ordered:
+        found[_name(each.trial, found)] = each
+    return found
+
+
+@lru_cache(maxsize=2)
 def across_trials(done: Analysis) -> Across:
     """Set a trial beside the earlier ones."""
-    trial, own, passed = done.trial, "", list(done.trial.passed)
+    return set_beside(beside(done), done.trial.settings.drying, done)
+
+
+def set_beside(
+    worked_out: Mapping[str, Analysis], drying: DryingSettings, done: Analysis | None = None
+) -> Across:
+    """The dry-time lines of several trials; `done` is the one that is reported on, if one is."""
+    own, passed = "", [] if done is None else list(done.trial.passed)
     trials, fits = dict[str, Trial](), dict[str, CuringFit]()
-    for each in _in_order([*trial.earlier, trial]):
-        name = _name(each, trials)
+    for name, each in worked_out.items():
         try:
-            fits[name] = _fit(each, done)
-            trials[name], own = each, name if each is trial else own
+            fits[name] = _fit(each)
+            trials[name], own = each.trial, name if each is done else own
         except CannotAnswer as reason:
-            why = words.spoken(reason.why, each.settings)
-            passed.append(Exclusion("this trial" if each is trial else name, why))
-    point = trial.settings.drying.forecast_air
+            why = words.spoken(reason.why, each.trial.settings)
+            passed.append(Exclusion("this trial" if each is done else name, why))
+    point = drying.forecast_air
     asked = float(fits[own].batches[VPD].median()) if own else None
     if point is not None:
         asked = float(vapour_pressure_deficit(point.temp_c, point.rh_pct))
-    return Across(study_season(fits, asked=asked) if fits else None, trials, own, passed)
+    return Across(study_season(fits, asked=asked) if fits else None, trials, own, drying, passed)
 
 
-def _in_order(trials: list[Trial]) -> list[Trial]:
-    """By the first date of making where every trial has one; this trial, the last, stays last if not."""
-    first = [trial.rows("runs")["made_at"].min() for trial in trials]
-    if any(pd.isna(date) for date in first):
-        return trials
-    return [trial for _, trial in sorted(zip(first, trials, strict=True), key=lambda pair: pair[0])]
-
-
-def _name(trial: Trial, taken: Mapping[str, Trial]) -> str:
+def _name(trial: Trial, taken: Mapping[str, Analysis]) -> str:
     """The trial's code; where another has the same, with its folder."""
     code = name = trial.settings.code
     number = 1
@@ -81,16 +109,16 @@ def _name(trial: Trial, taken: Mapping[str, Trial]) -> str:
     return name
 
 
-def _fit(each: Trial, done: Analysis) -> CuringFit:
+def _fit(each: Analysis) -> CuringFit:
     """The dry times of one trial over the vapour-pressure deficit; raises why it cannot be set beside others."""
-    wanted, fit = done.trial.settings.drying, dried(done)
-    if each is done.trial and "dry_h" in done.reasons:
-        raise done.reasons["dry_h"]
-    if each is not done.trial or fit is None or wanted.air != "vpd":
-        if not each.has("touch_checks"):
-            raise CannotAnswer("It has no touch checks.", "Touch the pieces at set hours.")
-        tables = {name: each.rows(name) for name in ("runs", "touch_checks", "weighings", "room_log")}
-        study = study_touch(tables, each.settings.terms())
+    if "dry_h" in each.reasons:
+        raise each.reasons["dry_h"]
+    fit, trial = each.fits.get("dry_h"), each.trial
+    if fit is None:
+        raise CannotAnswer("It has no touch checks.", "Touch the pieces at set hours.")
+    if not isinstance(fit, CuringFit) or trial.settings.drying.air != "vpd":
+        tables = {name: trial.rows(name) for name in ("runs", "touch_checks", "weighings", "room_log")}
+        study = study_touch(tables, trial.settings.terms())
         if study.reasons:
             raise study.reasons["dry_h"]
         fit = study.fits["dry_h"]
@@ -101,23 +129,102 @@ def _fit(each: Trial, done: Analysis) -> CuringFit:
 
 @standing
 def season(done: Analysis) -> Pieces:
-    """The pooled forecast and the chart of the days; nothing where trial.toml names no earlier trials."""
+    """The same comparisons made again, the pooled forecast and the chart of the days, where earlier trials are."""
     trial = done.trial
     if trial.settings.earlier is None:
         return []
-    across = across_trials(done)
     told: Pieces = ["There is no earlier trial yet that this one can be set beside."]
-    if across.study is not None and trial.earlier:
-        told = [*_pooled(trial, across, across.study), *_drift(across.study)]
-    if across.passed:
-        table = pd.DataFrame([(each.name, each.why) for each in across.passed], columns=["trial", "why"])
-        told += ["### Trials that are not counted", Grid(table)]
-    return ["## Across trials", *told]
+    across = across_trials(done)
+    if trial.earlier:
+        told = [*what_each_did(beside(done), least=2), *pooled(across), *drift(across)]
+    return ["## Across trials", *told, *not_counted(across)]
 
 
-def _pooled(trial: Trial, across: Across, study: SeasonStudy) -> Pieces:
+def not_counted(across: Across) -> Pieces:
+    """The trials that are passed over, and why."""
+    table = pd.DataFrame([(each.name, each.why) for each in across.passed], columns=["trial", "why"])
+    return ["### Trials that are not counted", Grid(table)] if across.passed else []
+
+
+# --- the same comparison, made again ----------------------------------------------------------
+
+
+def pooled_effects(worked_out: Mapping[str, Analysis], effects: Sequence[Effect]) -> Iterator[PooledEffect]:
+    """Each of some comparisons, of the same response and with the same levels, over the trials that made it."""
+    for one in effects:
+        same = {
+            name: each
+            for name, analysis in worked_out.items()
+            for each in analysis.of(one.factor, one.response)
+            if (each.level, each.control, each.scale) == (one.level, one.control, one.scale)
+            and not each.exact
+        }
+        with suppress(CannotAnswer):
+            yield pool_effects(same)
+
+
+def answer_of(again: PooledEffect, done: Analysis) -> Finding:
+    """What all trials together say of one comparison, or that two of them disagree."""
+    effect, settings = again.effect, done.trial.settings
+    measure, label = settings.measure(effect.response), settings.label
+    many = "both trials" if len(again.each) == 2 else f"{len(again.each)} trials"
+    said = f"{words.sentence(effect, measure, label).removesuffix('.')}, {many} together."
+    if again.p_differ < SHOWN_P and again.between is None:
+        each = (f"{words.directed(one.estimate, one, measure)} in {name}" for name, one in again.each.items())
+        what = f"{capital(measure.label)}, {words.against(effect, label)}"
+        said = f"{what}: the trials disagree, {listed(list(each))}. Look for what else changed between them."
+    elif again.between is not None and again.between.tau_low > 0:
+        apart = again.between.tau if effect.scale == "difference" else np.exp(again.between.tau)
+        size = words.by_how_much(float(apart), effect, measure)
+        said += f" Trials differ in it: two of three lie within {size} of the average."
+    return words.of_effect(effect, measure, said, f"again.{effect.topic}")
+
+
+def clear(found: Finding) -> bool:
+    """Does it say more than that one can't tell yet?"""
+    return "can't tell yet" not in found.sentence
+
+
+def what_each_did(worked_out: Mapping[str, Analysis], least: int = 1) -> Pieces:
+    """A table a factor: what it did in each trial, and together, where at least so many trials tried it."""
+    changes = dict[str, dict[tuple[str, str], dict[str, list[Effect]]]]()
+    for name, done in worked_out.items():
+        for effect in done.effects:
+            of = changes.setdefault(effect.factor, {}).setdefault((effect.level, effect.control), {})
+            of.setdefault(name, []).append(effect)
+    told: Pieces = []
+    measures = {k: v for done in worked_out.values() for k, v in done.trial.settings.measures().items()}
+    for factor, comparisons in changes.items():
+        rows, found, few = list[dict[str, str]](), list[Finding](), False
+        for each in (made for made in comparisons.values() if len(made) >= least):
+            done, first = worked_out[list(each)[-1]], next(iter(each))
+            unique = {effect.response: effect for effects in each.values() for effect in effects}
+            again = list(pooled_effects(worked_out, list(unique.values())))
+            found += [answer_of(one, worked_out[list(one.each)[-1]]) for one in again]
+            few |= any(one.between is None for one in again)
+            parts = {**each, "together": [one.effect for one in again]} if again else each
+            for name, effects in parts.items():
+                both = [(effect, measures[effect.response]) for effect in effects]
+                change = words.against(effects[0], done.trial.settings.label, " instead of ")
+                cells = {capital(measure.label): words.cell(effect, measure) for effect, measure in both}
+                rows.append({"change": change if name == first else "", "trial": name, **cells})
+        if rows:
+            said = [one.sentence for one in found if clear(one)]
+            told += [f"### {capital(done.trial.settings.label(factor))}, trial by trial"]
+            told += [Notes(said, "answer") if said else None, Findings(found, "silent") if found else None]
+            told += [Grid(pd.DataFrame(rows).fillna("")), Notes([FEW_TRIALS]) if few else None]
+    return told
+
+
+# --- the line on air --------------------------------------------------------------------------
+
+
+def pooled(across: Across) -> Pieces:
     """The pooled forecast beside the trial's own, how much trials differ, the picture."""
-    fit, point, bands = study.fit, trial.settings.drying.forecast_air, ""
+    study = across.study
+    if study is None:
+        return []
+    fit, point, bands = study.fit, across.drying.forecast_air, ""
     whose = "this trial's middle batch" if across.own else "the middle of all trials"
     where = f"in the air of {whose} (a deficit of {number(study.asked)} kPa)"
     if point is not None:
@@ -126,12 +233,14 @@ def _pooled(trial: Trial, across: Across, study: SeasonStudy) -> Pieces:
         said = f"The trials are not pooled, so how a new trial would dry is not known. {study.reasons['fit']}"
         head = Findings([Finding("season.forecast", said, batches=len(study.batches))], "caution")
     else:
-        head = Findings(_forecast(trial, study, fit, across.own, where))
+        head = Findings(_forecast(across.drying, study, fit, across.own, where))
         bands = " Thick: the pooled line with its band (light: a new trial's line; 95 %), dotted in air that no trial met."
     titles = {name: f"{name}: {each.settings.title}" for name, each in across.trials.items()}
     table = pd.DataFrame({"trial": [titles[line.name] for line in study.lines]})
     table["batches"] = [str(line.n_batches) for line in study.lines]
-    table["air met, kPa"] = [" to ".join(dict.fromkeys(map(number, line.tried))) for line in study.lines]
+    temp = float(np.round(np.nan_to_num(study.batches["temp_c"].median(), nan=18)))
+    met = (rh_for_deficit(line.tried[::-1], temp) for line in study.lines)
+    table[f"humidity met, at {temp:g} °C"] = [f"{dry:.0f} to {damp:.0f} %" for dry, damp in met]
     alone = (study.alone.loc[line.name].to_dict() for line in study.lines)
     table["half are dry after"] = [words.estimate(row, "h") for row in alone]
     notes = [
@@ -140,6 +249,7 @@ def _pooled(trial: Trial, across: Across, study: SeasonStudy) -> Pieces:
         *(fit.notes if fit is not None else ()),
     ]
     return [
+        "### Drying and the air",
         head,
         Picture(
             "season-lines",
@@ -152,9 +262,11 @@ def _pooled(trial: Trial, across: Across, study: SeasonStudy) -> Pieces:
     ]
 
 
-def _forecast(trial: Trial, study: SeasonStudy, fit: SeasonFit, own: str, where: str) -> list[Finding]:
+def _forecast(
+    drying: DryingSettings, study: SeasonStudy, fit: SeasonFit, own: str, where: str
+) -> list[Finding]:
     """The pooled line in the air asked for, beside this trial alone; a new trial; how trials differ; the air."""
-    share, night_h = max(trial.settings.drying.shares), trial.settings.drying.night_hours
+    share, night_h = max(drying.shares), drying.night_hours
     more: dict[str, Any] = {"batches": fit.n_batches}
     row, dry = fit.predict({VPD: study.asked}).to_dict("records")[0], MEASURES["dry_h"]
     said = f"{capital(where)}, half the pieces of a typical batch are dry after {duration(row['estimate'])}"
@@ -186,8 +298,11 @@ def _forecast(trial: Trial, study: SeasonStudy, fit: SeasonFit, own: str, where:
     return [*found, words.of_effect(effect, dry, said, "season.air")]
 
 
-def _drift(study: SeasonStudy) -> Pieces:
+def drift(across: Across) -> Pieces:
     """The chart of days in the order of making, and what broke a rule."""
+    study = across.study
+    if study is None:
+        return []
     title, chart, days = "### Does the workshop drift?", study.drift, count(len(study.points), "day")
     if chart is None:
         return [title, caution([f"There is no chart of the days. {study.reasons['drift']}"])]
@@ -209,8 +324,8 @@ def _drift(study: SeasonStudy) -> Pieces:
 
 def drift_findings(study: SeasonStudy, chart: DriftChart) -> list[Finding]:
     """Whether any rule was broken, and where: one finding a signal."""
-    said = f"In air of {number(study.at)} kPa, half the pieces are dry after {duration(chart.centre)} in the middle of "
-    said += f"{count(len(study.points), 'day')} of making; a steady workshop stays between {duration(chart.low)} and "
+    said = f"In one air, half the pieces are dry after {duration(chart.centre)} in the middle of "
+    said += f"{count(len(study.points), 'day')} of making. A steady workshop stays between {duration(chart.low)} and "
     said += f"{duration(chart.high)}.{'' if chart.signals else ' No sign of drift.'}"
     about: dict[str, Any] = {"low": chart.low, "high": chart.high, "unit": "h"}
     about |= {"level": 0.997, "kind": "prediction"}

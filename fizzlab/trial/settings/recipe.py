@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pydantic import Field
 
 from fizzlab.errors import BadInput, CannotAnswer, nearest
+from fizzlab.measures import CURRENCIES
 from fizzlab.recipe.amounts import density_needed
 from fizzlab.recipe.chemistry import ACIDS
 from fizzlab.recipe.ingredients import ROLES, Ingredient, Price, Recipe, Role, Rule
@@ -96,12 +97,15 @@ class RecipeSettings(Section):
     mould: MouldSettings | None = None
     scale_to_moulds: bool = False
     spare: float = Field(default=0.05, ge=0, le=1)
+    currency: str = ""
 
     def faults(self) -> Iterator[str]:
         if self.piece_g is not None and self.mould is not None:
             yield "give either piece_g or mould"
         if self.scale_to_moulds and (self.pieces is None or self.mould_g() is None):
             yield "scale_to_moulds needs pieces, and piece_g or mould"
+        if self.currency not in ("", *CURRENCIES):
+            yield f"fizzlab knows no currency “{self.currency}”; choose from {', '.join(sorted(CURRENCIES))}"
 
     def mould_g(self) -> float | None:
         """Grams of mix that a mould takes, where that is known."""

@@ -156,6 +156,20 @@ class PlanSettings(Section):
         if len(set(self.raters)) < len(self.raters):
             yield "a rater is named twice"
 
+    @property
+    def again(self) -> bool:
+        """Is the same batch read again and again, each reading by a person who is named?"""
+        return KINDS[self.kind].again
+
+    @property
+    def scored(self) -> int:
+        """How many pieces of each batch everybody scores."""
+        return self.repeats or 1 if self.again else self.pieces
+
+    def readers(self) -> list[tuple[str, str]]:
+        """The pieces of a batch that are read by one person each, and by whom: in turn, as often as asked."""
+        return [(str(piece), rater) for piece, rater in enumerate(self.raters * (self.repeats or 1), start=1)]
+
 
 class AirPoint(Section):
     """Air for which to forecast."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 import tomllib
 import typing
+import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -16,10 +17,11 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, ValidationError, model_validator
 
 from fizzlab.design.kinds import KINDS
-from fizzlab.errors import BadInput, Problem, did_you_mean
-from fizzlab.measures import MEASURES, TABLES, Column, Measure, TableSpec, tables
+from fizzlab.errors import HIDDEN, BadInput, Problem, did_you_mean
+from fizzlab.measures import MEASURES, TABLES, Column, Measure, TableSpec, tables, with_rater
 from fizzlab.models.terms import Amount, Category, Term
 from fizzlab.recipe.ingredients import Recipe
+from fizzlab.trial.opening import bytes_of
 from fizzlab.trial.settings.recipe import RecipeSettings, make_recipe
 from fizzlab.trial.settings.sections import (
     FILE,
@@ -110,7 +112,9 @@ class TrialSettings(Section):
     def measures(self) -> dict[str, Measure]:
         """Everything that may be measured in this trial: what fizzlab knows, then the maker's own."""
         own = {name: asked.measure(name) for name, asked in self.responses.items() if name not in MEASURES}
-        return MEASURES | own
+        money = "" if self.recipe is None else self.recipe.currency
+        paid = {name: replace(each, unit=money) for name, each in MEASURES.items() if each.paid}
+        return MEASURES | paid | own
 
     def tables(self) -> dict[str, TableSpec]:
         """Every table that this trial may have; `runs` has its factors and numbers among its columns."""
@@ -126,7 +130,9 @@ class TrialSettings(Section):
             for each in self.measures().values()
             if each.table == "runs" and each.column not in held
         ]
-        return found | {"runs": replace(runs, columns=(*runs.columns, *more))}
+        found |= {"runs": replace(runs, columns=(*runs.columns, *more))}
+        again = self.plan is not None and self.plan.again
+        return {name: with_rater(spec) for name, spec in found.items()} if again else found
 
     def measure(self, response: str) -> Measure:
         """How a response is spoken of and compared: one of `MEASURES`, or the maker's own."""
@@ -162,7 +168,11 @@ def misfits(settings: TrialSettings) -> Complaints:
 
 def _check_plan(said: Complaints, plan: PlanSettings, settings: TrialSettings) -> None:
     factors, kind = settings.factors, KINDS[plan.kind]
-    if not factors:
+    if kind.again and factors:
+        do = "Take the factors out, or choose another kind; hold the recipe as you make it most often."
+        said.add("plan.kind", f"a plan of the kind “{kind.name}” makes every batch alike.", do)
+        return
+    if not factors and not kind.again:
         said.add("plan.kind", "there is no factor to plan for.", "Add one under [factors.NAME].")
         return
     called = f"a plan of the kind “{plan.kind}”"
@@ -208,7 +218,7 @@ def _check_plan(said: Complaints, plan: PlanSettings, settings: TrialSettings) -
         if len({factor.unit for factor in factors.values()}) > 1:
             what = "a mixture adds up in one unit, and the factors have several."
             said.add("plan.kind", what, "Give every ingredient of the mixture the same unit.")
-    if set(plan.hard_to_change or ()) >= set(factors):
+    if factors and set(plan.hard_to_change or ()) >= set(factors):
         what = "every factor is one of the room, so none is changed from batch to batch."
         said.add("plan.hard_to_change", what, "Leave at least one factor out of it.")
     readings = [name for name in settings.tables() if name != "runs"]
@@ -234,9 +244,6 @@ def _check_responses(said: Complaints, settings: TrialSettings) -> None:
             said.unknown(key, name, MEASURES, "fizzlab takes no such number from the tables.", do)
 
 
-#: Signs that no one can see or type, and that neither a workbook nor a page can hold.
-_HIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffe\uffff]")
-
 _Place = tuple[str | int, ...]
 
 
@@ -244,10 +251,12 @@ def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
     """Read and check `trial.toml`; return None with the problems when it cannot be used."""
     path = folder / FILE
     try:
-        raw = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-        hidden = [_hidden_sign(place, text) for place, text in _texts(raw) if _HIDDEN.search(text)]
+        raw = tomllib.loads(unicodedata.normalize("NFC", bytes_of(path).decode("utf-8-sig")))
+        hidden = [_hidden_sign(place, text) for place, text in _texts(raw) if HIDDEN.search(text)]
     except FileNotFoundError:
         return None, [_not_there(folder)]
+    except BadInput as error:
+        return None, list(error.problems)
     except UnicodeDecodeError:
         return None, [Problem(FILE, "it is not plain UTF-8 text.", "Save it again as UTF-8.")]
     except tomllib.TOMLDecodeError as error:
@@ -291,8 +300,8 @@ def _texts(raw: object, place: _Place = ()) -> Iterator[tuple[_Place, str]]:
 
 
 def _hidden_sign(place: _Place, text: str) -> Problem:
-    what = f"a sign that cannot be seen or printed stands in “{_HIDDEN.sub('�', text)[:40]}”."
-    key = ".".join(_HIDDEN.sub("�", str(part)) for part in place)
+    what = f"a sign that cannot be seen or printed stands in “{HIDDEN.sub('�', text)[:40]}”."
+    key = ".".join(HIDDEN.sub("�", str(part)) for part in place)
     return Problem(FILE, what, "Type the text again.", column=f"key {key}")
 
 
@@ -326,6 +335,8 @@ def _spoken(place: Sequence[str | int], raw: Any) -> str:
             raw = raw[part]
             name = raw.get("name") if isinstance(raw, dict) else None
             said += f" ({name if isinstance(name, str) else part + 1})"
+        elif part == "[key]":  # pydantic's mark of a key that is none of the choices
+            continue
         elif isinstance(raw, dict):  # else pydantic's name for a member of a union
             raw = raw.get(part)
             said += f".{part}" if said else str(part)

@@ -56,3 +56,14 @@ lines <- function(level, slope) {
 }
 lines(c(2.30, 2.45, 2.22, 2.61), c(-0.20, -0.90, -1.20, -0.35))
 lines(c(2.30, 2.45, 2.22, 2.61), c(-0.62, -0.48, -0.80, -0.55))
+
+test("test_average_of_two_trials")
+r <- rma(yi, vi, data = dat[c(2, 4), ], method = "FE")
+tell("average of two trials whose errors are known, ends", r$beta, r$ci.lb, r$ci.ub)
+tell("p of their differing", r$QEp)
+
+test("test_whether_trials_differ_counts_how_few_batches_each_had")
+tell("means", tapply(PlantGrowth$weight, PlantGrowth$group, mean))
+tell("their standard errors", tapply(PlantGrowth$weight, PlantGrowth$group, function(x) sd(x) / sqrt(length(x))))
+tell("p of three groups alike", oneway.test(weight ~ group, PlantGrowth)$p.value)
+tell("p of two groups alike", t.test(weight ~ group, subset(PlantGrowth, group != "ctrl"))$p.value)

@@ -119,3 +119,16 @@ test("test_batches_more_alike_than_chance")
 m <- lmer(Yield ~ 1 + (1 | Batch), Dyestuff2, control = k)  # says that the fit is singular: the variance is 0
 tell("intercept and its standard error", fixef(m), sqrt(diag(as.matrix(vcov(m)))))
 tell("variances of pieces and batches", sigma(m)^2, sds(m)[1]^2)
+
+# ---- joint effects of two factors, known times ----
+test("test_joint_effects_are_tested_as_by_lmertest")
+batch <- factor(rep(1:12, each = 4))
+a <- factor(rep(rep(0:1, 6), each = 4))
+b <- factor(rep(rep(1:3, 4), each = 4))
+contrasts(a) <- contr.sum(2)
+contrasts(b) <- contr.sum(3)
+print(anova(lmer(log(t) ~ a * b + (1 | batch)), type = 3, ddf = "Satterthwaite"), digits = 8)
+day <- factor(rep(1:6, each = 8))
+b <- factor(rep(rep(1:2, 3), each = 8))
+contrasts(b) <- contr.sum(2)
+print(anova(lmer(log(t) ~ a * b + (1 | day) + (1 | batch)), type = 3, ddf = "Satterthwaite"), digits = 8)

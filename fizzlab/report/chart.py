@@ -1,0 +1,186 @@
+"""The chart for the wall: hours to wait by the room's humidity and temperature, for one recipe.
+
+The words of the page stand in ``templates/chart.html``.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from math import ceil, floor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
+from fizzlab.models.air import rh_for_deficit, vapour_pressure_deficit
+from fizzlab.models.curing import VPD, CuringFit
+from fizzlab.models.terms import Category, level_name
+from fizzlab.report import pdf as printing
+from fizzlab.report.analysis import Analysis, analyse
+from fizzlab.report.parts.choose import Voice, choosing
+from fizzlab.report.parts.drying import FEW_DF, SAFETY, dried, waits
+from fizzlab.report.phrases import percent, spoken
+from fizzlab.trial.folder import load
+
+#: The files of the chart in the trial's folder, but for their endings.
+NAME = "wall-chart"
+
+#: At most so many temperatures and humidities: more could not be read from two metres.
+COLUMNS, ROWS = 6, 10
+
+#: Beyond what was tried by more than this factor, in vapour-pressure deficit, nothing is guessed.
+GUESSED = 2.0
+
+#: The whole steps between one temperature, or humidity, and the next.
+_DEGREES, _HUMIDITIES = (1, 2, 5, 10), (5, 10)
+
+
+def write_chart(folder: Path, recipe: str = "", *, paper: printing.Paper | None = None) -> Iterator[Path]:
+    """Write the chart of a trial, as a page and as a PDF beside its tables, and name each as it is there.
+
+    `recipe` names the combination, ``"gum, lake"``; left out, it is the one that the report says to keep. The
+    page stays where the PDF cannot be printed.
+    """
+    done = analyse(load(folder))
+    html = folder / f"{NAME}.html"
+    html.write_text(wall_chart(done, recipe), encoding="utf-8")
+    yield html
+    printing.print_pdf(html, html.with_suffix(".pdf"), paper=paper or done.trial.settings.paper)
+    yield html.with_suffix(".pdf")
+
+
+def wall_chart(done: Analysis, recipe: str = "") -> str:
+    """The chart as one page that stands alone.
+
+    CannotAnswer is raised where the trial cannot say how the wait depends on the air.
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    fit, settings = _fit(done), done.trial.settings
+    share = max(settings.drying.shares)
+    kept = _combination(done, fit, recipe)
+    if not fit.air_matters:
+        one = waits(fit, kept, share, done.trial)
+        why = "This trial does not show that damp air slows drying, so a chart by humidity would mislead."
+        raise CannotAnswer(f"{why} {one}", "For a chart, make batches on damper and on drier days.")
+    table = wait_table(fit, kept, share).sort_values(["rh_pct", "temp_c"], ascending=[False, True])
+    night = settings.drying.night_hours
+    made = sorted(fit.batches["made_at"].dropna())
+    environment = Environment(
+        loader=PackageLoader("fizzlab.report"), autoescape=True, undefined=StrictUndefined
+    )
+    return environment.get_template("chart.html").render(
+        trial=settings,
+        recipe=Voice(fit.terms, settings, {}, fit.n_batches).name(kept) if kept else "",
+        share=percent(share),
+        night=f"{night:g}",
+        temps=list(table["temp_c"].unique()),
+        rows=[
+            (
+                rh,
+                [_tile(hours, tried, night) for hours, tried in zip(row["hours"], row["tried"], strict=True)],
+            )
+            for rh, row in table.groupby("rh_pct", sort=False)
+        ],
+        batches=fit.n_batches,
+        first=f"{made[0].day} {made[0]:%B %Y}",
+        last=f"{made[-1].day} {made[-1]:%B %Y}",
+        safety=SAFETY[0],
+    )
+
+
+def _fit(done: Analysis) -> CuringFit:
+    fit = dried(done)
+    if fit is None:
+        none = CannotAnswer("There are no touch checks.", "Touch the pieces of each batch at set hours.")
+        reason = done.reasons.get("dry_h", none)
+        raise CannotAnswer(*(spoken(said, done.trial.settings) for said in (reason.why, reason.would_help)))
+    if not fit.air:
+        why = "The room's air is not in this trial's dry times, so there is no wait by humidity."
+        raise CannotAnswer(why, 'Keep a room log, and let [drying] of trial.toml say air = "vpd".')
+    if fit.forecast_df < FEW_DF:
+        why = "These are too few batches to forecast when a new one will be dry."
+        raise CannotAnswer(why, "Make more batches, on more days.")
+    return fit
+
+
+def _combination(done: Analysis, fit: CuringFit, recipe: str) -> dict[str, Any]:
+    """The combination that was named, else the one that the limits and wishes choose."""
+    if not fit.terms:
+        if recipe:
+            alone = "no factor was changed in this trial, so it has one recipe."
+            raise BadInput([Problem("--for", alone, "Leave the option out.")])
+        return {}
+    settings, made = done.trial.settings, fit.made()
+    voice = Voice(fit.terms, settings, {}, fit.n_batches)
+    known = listed([f"“{voice.name(row).replace(' + ', ', ')}”" for _, row in made.iterrows()], "or")
+    if not recipe:
+        chosen = choosing(done)
+        if chosen is None:
+            what = "trial.toml states no limit and no wish, so no recipe is chosen."
+            raise BadInput([Problem("chart", what, f"Say which with --for: {known}.")])
+        return dict(chosen.choice.best[[term.name for term in fit.terms]])
+    wanted = {part.strip().casefold() for part in re.split(r"[,+]", recipe) if part.strip()}
+    found = []
+    for _, row in made.iterrows():
+        names = set[str]()
+        for term in fit.terms:
+            level = level_name(term, row[term.name])
+            bare = level if isinstance(term, Category) else f"{row[term.name]:g}"
+            names |= {each.casefold() for each in (level, bare, f"{settings.label(term.name)} {level}")}
+        if wanted <= names:
+            found.append(dict(row))
+    if len(found) == 1 and wanted:
+        return found[0]
+    what = f"“{recipe}” fits {'more than one' if found else 'none'} of the recipes that were made."
+    raise BadInput([Problem("--for", what, f"Say {known}.")])
+
+
+def wait_table(fit: CuringFit, new: dict[str, Any], share: float) -> pd.DataFrame:
+    """Hours by which a share of the pieces is dry in 19 of 20 new batches, over round air: a full grid.
+
+    Columns temp_c, rh_pct, hours (nan where nothing is guessed) and `tried`: the deficit lies within what the
+    batches had, and the temperature within half a step of it.
+    """
+    temps, (least, most) = fit.batches["temp_c"], fit.tried(VPD)
+    degrees, half = _ticks(float(temps.min()), float(temps.max()), _DEGREES, COLUMNS)
+    reach = rh_for_deficit(np.array([most, least]), float(temps.median()))
+    humid, _ = _ticks(max(float(reach[0]), 30.0), min(float(reach[1]), 94.0), _HUMIDITIES, ROWS)
+    temp, rh = (each.ravel() for each in np.meshgrid(degrees, [h for h in humid if h < 100], indexing="ij"))
+    vpd = vapour_pressure_deficit(temp, rh)
+    hours = fit.predict({VPD: vpd, **new}, share=share, interval="prediction", conf_level=0.9)["conf_high"]
+    far = (vpd < least / GUESSED) | (vpd > most * GUESSED)
+    tried = (vpd >= least) & (vpd <= most) & (temp >= temps.min() - half) & (temp <= temps.max() + half)
+    return pd.DataFrame({"temp_c": temp, "rh_pct": rh, "hours": hours.where(~far), "tried": tried})
+
+
+def _ticks(low: float, high: float, steps: tuple[int, ...], most: int) -> tuple[list[int], float]:
+    """Round numbers from just below `low` to just above `high`, at most so many, and half their step."""
+    for step in steps:
+        ends = floor(low / step), ceil(high / step)
+        if ends[1] - ends[0] < most or step == steps[-1]:
+            break
+    return [step * place for place in range(ends[0], ends[1] + 1)], step / 2
+
+
+def _tile(hours: float, tried: bool, night_hours: float) -> dict[str, Any]:
+    """What one tile says, rounded up: half hours below ten, days from two on."""
+    if not np.isfinite(hours) or hours > 24 * 14:
+        return {"said": "?", "told": "not tried, not known", "look": "long beyond"}
+    half = ceil(2 * hours - 1e-9) / 2
+    if half < 10:
+        said = f"{int(half) or ''}{'½' if half % 1 else ''}"
+        told = f"{half:g} hours"
+    else:
+        whole = ceil(hours - 1e-9)
+        days = ceil(hours / 24 - 1e-9)
+        said, told = (str(whole), f"{whole} hours") if hours <= 48 else (f"{days} d", f"{days} days")
+    look = "night" if hours <= night_hours else "day" if hours <= 24 else "long"
+    return {
+        "said": said,
+        "told": told + ("" if tried else ", not tried"),
+        "look": look + " beyond" * (not tried),
+    }

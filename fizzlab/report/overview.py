@@ -1,0 +1,157 @@
+"""One page over all trials of a folder: what each asked and answered, what each change did, the air, drift.
+
+What stands there is what the records say. A trial whose tables changed since its last report, or that was
+never reported, has a row and its state; nothing is worked out of readings that nobody has reported on.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+from typing import NamedTuple
+from urllib.parse import quote
+
+import pandas as pd
+
+from fizzlab import records
+from fizzlab.errors import BadInput, Problem
+from fizzlab.report.analysis import Analysis, analyse
+from fizzlab.report.many import trials_in
+from fizzlab.report.page import Notes, Piece, Prose, unbroken, verdict_of
+from fizzlab.report.parts.general import Pieces, made
+from fizzlab.report.parts.season import drift, in_order, not_counted, pooled, set_beside, what_each_did
+from fizzlab.report.phrases import listed
+from fizzlab.trial.folder import RECORDS, Trial, folder_there, load, refuse_records
+from fizzlab.trial.placing import write_whole
+from fizzlab.trial.settings import read_settings
+
+PAGE = "overview.html"
+
+#: What tells a page of ours from a page that a maker keeps under the same name.
+OURS = '<meta name="generator" content="fizzlab overview">'
+
+
+class Row(NamedTuple):
+    """What is said of one trial, by column; `done` is there where its last report still holds."""
+
+    begun: pd.Timestamp
+    name: str
+    title: str
+    link: str
+    cells: Mapping[str, Sequence[str]]
+    done: Analysis | None
+
+
+@dataclass(frozen=True)
+class Trials(Piece):
+    """A row a trial; on a narrow screen, a card a trial."""
+
+    rows: Sequence[Row]
+
+    def html(self) -> str:
+        head, body = "".join(f'<th scope="col">{name}</th>' for name in ("Trial", *self.rows[0].cells)), ""
+        for row in self.rows:
+            title = f'<a href="{escape(row.link)}">{escape(row.title)}</a>' if row.link else escape(row.title)
+            body += f'<tr><th scope="row">{title}<br><small>{escape(row.name)}</small></th>'
+            for name, lines in row.cells.items():
+                told = "".join(f"<p>{unbroken(line)}</p>" for line in lines)
+                body += f'<td data-label="{name}">{told}</td>'
+            body += "</tr>"
+        return f'<table class="trials"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
+
+
+def write_overview(folder: str | Path) -> Path:
+    """Write ``overview.html`` into a folder of trials, and return its path.
+
+    BadInput, with nothing written: it holds no trials, or keeps a page of the maker's under that name.
+    """
+    from jinja2 import Environment, PackageLoader
+
+    folder = Path(folder)
+    folder_there(folder)
+    refuse_records(folder)
+    trials, path = trials_in([folder])[0], folder / PAGE
+    if trials == [folder]:
+        do = "Name the folder whose sub-folders are your trials."
+        raise BadInput([Problem(str(folder), "it is no folder of trials.", do)])
+    if path.exists() and OURS not in path.read_text(encoding="utf-8", errors="replace"):
+        what, do = (
+            "it is a page of yours, and was left as it is.",
+            "Give it another name, and run this again.",
+        )
+        raise BadInput([Problem(str(path), what, do)])
+    rows = sorted(map(row_of, trials), key=lambda row: row[:2])
+    body = "".join(
+        Prose(piece).html() if isinstance(piece, str) else piece.html()
+        for piece in pieces(rows)
+        if isinstance(piece, str | Piece)
+    )
+    template = Environment(loader=PackageLoader("fizzlab.report"), autoescape=True).get_template(PAGE)
+    told = {"title": f"All trials of {folder.resolve().name}", "body": body, "ours": OURS}
+    page = template.render(**told, date=f"{dt.date.today():%d %B %Y}")
+    write_whole(path, page.encode("utf-8"))
+    return path
+
+
+def row_of(folder: Path) -> Row:
+    """What is known of one trial, whatever state it is in."""
+    settings, trial, trouble, done = read_settings(folder)[0], None, "", None
+    try:
+        trial = load(folder)
+    except BadInput as error:
+        trouble = str(next(each for each in error.problems if each.weight == "problem"))
+    found = records.summaries(folder) if (folder / RECORDS).is_dir() else []
+    last = next((each for each in reversed(found) if (each.folder / "report.html").is_file()), None)
+    state, verdict, link = [_unreported(trial)] if trial is not None else [], list[str](), ""
+    if last is not None:
+        date = dt.date.fromisoformat(last.report.date)
+        state = [f"Reported on {date.day} {date:%B %Y}, {last.state}."]
+        verdict = verdict_of((last.folder / "report.html").read_text(encoding="utf-8"))[:2]
+        link = quote(f"{folder.name}/{RECORDS}/{last.folder.name}/report.html")
+        state += [f"Correction: {entry.says or entry.reason}" for entry in last.corrections[-1:]]
+        then, now = last.report.inputs, {} if trial is None else records.fingerprints(folder, trial.inputs)
+        changed = [name for name in {**then, **now} if now and now.get(name) != then.get(name)]
+        if changed:
+            state.append(f"Stale: {listed(changed)} changed since. Run fizzlab report again.")
+        elif trial is not None:
+            done = analyse(trial)
+    if trouble:
+        state.append(f"To mend: {trouble}")
+    begun = pd.NaT if trial is None else trial.rows("runs")["made_at"].min()
+    begun = pd.Timestamp.max if pd.isna(begun) else begun
+    name, title = (settings.code, settings.title) if settings else (folder.name, folder.name)
+    cells = {"Question": [settings.question] if settings else [], "Verdict": verdict}
+    cells |= {"Made": [] if trial is None else [made(trial)], "State": state}
+    return Row(begun, name, title, link, cells, done)
+
+
+def _unreported(trial: Trial) -> str:
+    """How far a trial without a report has come: planned, half read, or read."""
+    runs = list(trial.rows("runs")["run"])
+    asked = trial.settings.plan.tables if trial.settings.plan is not None else tuple(trial.tables)
+    seen = [set(trial.rows(name)["run"]) for name in asked if name not in ("runs", "room_log")]
+    read = sum(all(run in each for each in seen) for run in runs) if seen else 0
+    if not any(seen):
+        return "Planned: no readings yet."
+    if read < len(runs):
+        return f"Half read: {read} of {len(runs)} batches have all their readings."
+    return "Read, not reported yet."
+
+
+def pieces(rows: Sequence[Row]) -> Pieces:
+    """The page, below its title."""
+    left = [row.title for row in rows if row.done is None]
+    known = [row.done for row in rows if row.done is not None]
+    told: Pieces = [Trials(rows)]
+    if not known:
+        return told
+    if left:
+        told.append(Notes([f"Left out below until reported (again): {listed(left)}."], "caution"))
+    worked_out = in_order(known)
+    across = set_beside(worked_out, list(worked_out.values())[-1].trial.settings.drying)
+    drying = [*pooled(across), *drift(across), *not_counted(across)]
+    did = what_each_did(worked_out)
+    return [*told, *(["## What each change did", *did] if did else []), "## All trials together", *drying]

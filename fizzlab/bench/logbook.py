@@ -206,8 +206,9 @@ class Logbook:
                 said.append(spoken(column, text))
         if not said:
             raise BadInput([Problem(form.meaning, "nothing is filled in.", "Type or press a reading first.")])
-        if form.timed and any(each.ends and cells.get(each.name) == "yes" for each in form.columns):
-            cells["hours"] = max(cells["hours"], SOONEST_H, key=float)
+        ends = any(each.ends and cells.get(each.name) == "yes" for each in form.columns)
+        if form.timed and ends and float(cells["hours"]) == 0:
+            cells["hours"] = SOONEST_H
         says = f"{self._at(cells)}: {', '.join(said)}" + (f" at {cells['hours']} h" if form.timed else "")
         ended = self._ended(table).get((run, piece))
         for column in form.columns if ended is not None else ():

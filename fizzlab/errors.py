@@ -92,6 +92,19 @@ class CannotAnswer(FizzlabError):
         super().__init__(f"{why} {would_help}")
 
 
+class Unforeseen(CannotAnswer):
+    """One thing failed in a way that nobody foresaw, a mistake of ours; all the rest goes on without it.
+
+    >>> print(Unforeseen("dry time", ValueError("no root")).why)
+    Dry time could not be worked out (ValueError: no root).
+    """
+
+    def __init__(self, what: str, error: Exception) -> None:
+        told = f"{type(error).__name__}: {' '.join(str(error).split())[:200]}".removesuffix(": ")
+        do = "That is a mistake in fizzlab: please tell its makers. The readings are kept."
+        super().__init__(f"{capital(what)} could not be worked out ({told}).", do)
+
+
 def nearest(word: str, choices: Iterable[str]) -> str | None:
     """Return the choice that `word` most likely meant, or None."""
     by_fold = {choice.casefold(): choice for choice in choices}

@@ -30,6 +30,9 @@ from fizzlab.trial.tables import RawTable, Table, parse
 #: Tables that are logged by the stopwatch.
 FIZZING = ("fizz_times", "fizz_curves")
 
+#: The soonest that a piece is logged as dry, in hours: just after it was made, never at 0 h.
+SOONEST_H = "0.01"
+
 _PIECE = re.compile(r"[\w][\w .-]{0,19}")
 
 
@@ -203,6 +206,9 @@ class Logbook:
                 said.append(spoken(column, text))
         if not said:
             raise BadInput([Problem(form.meaning, "nothing is filled in.", "Type or press a reading first.")])
+        ends = any(each.ends and cells.get(each.name) == "yes" for each in form.columns)
+        if form.timed and ends and float(cells["hours"]) == 0:
+            cells["hours"] = SOONEST_H
         says = f"{self._at(cells)}: {', '.join(said)}" + (f" at {cells['hours']} h" if form.timed else "")
         ended = self._ended(table).get((run, piece))
         for column in form.columns if ended is not None else ():

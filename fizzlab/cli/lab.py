@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -12,10 +10,7 @@ from urllib.parse import quote
 import click
 
 from fizzlab.cli.saying import FOLDER
-
-#: Settings under which JupyterLab asks the network for nothing, no news, no newer version, and runs for
-#: whoever asks, the administrator of a small computer or of a container too.
-SETTINGS = Path(__file__).resolve().parent / "templates" / "lab_config"
+from fizzlab.report.children import SETTINGS, jupyterlab, surroundings
 
 
 @click.command(short_help="Open the notebooks in JupyterLab.")
@@ -25,30 +20,35 @@ def lab(folder: Path) -> None:
 
     The first, start.ipynb, lists the trials that lie beside FOLDER and opens what each needs.
     """
-    put_notebooks(folder)
-    home = folder.resolve()
-    sys.exit(_start(home.parent, f"lab/tree/{quote(home.name)}/start.ipynb"))
+    home, start = folder.resolve(), put_notebooks(folder)
+    _say_own(folder / "start.ipynb", start)
+    sys.exit(_start(home.parent, f"lab/tree/{quote(home.name)}/{quote(start.name)}"))
 
 
 @click.command(short_help="Log at the bench: buttons in JupyterLab.")
 @FOLDER
-def bench(folder: Path) -> None:
+@click.option("--own", is_flag=True, help="Open FOLDER's bench.ipynb even where its cells are not fizzlab's.")
+def bench(folder: Path, own: bool) -> None:
     """Open the bench in JupyterLab: buttons to log the trial in FOLDER while it is made and tried."""
     from fizzlab.bench.logbook import Logbook
 
     for why in Logbook(folder).waiting():
         click.echo(f"Readings wait in the journal: {why}", err=True)
-    sys.exit(_start(folder, f"doc/tree/{put_bench(folder).name}"))
+    there = folder / "bench.ipynb"
+    notebook = there if own and there.is_file() else put_bench(folder)
+    if not own:
+        _say_own(there, notebook, f" Open it, if you trust who wrote it, with: fizzlab bench {folder} --own")
+    sys.exit(_start(folder, f"doc/tree/{quote(notebook.name)}"))
 
 
-def put_notebooks(folder: Path) -> None:
-    """Copy the notebooks into a folder; those that are there already stay as they are."""
+def put_notebooks(folder: Path) -> Path:
+    """Copy the notebooks into a folder and return the first; those that are there stay as they are."""
     from fizzlab.trial import shipped
 
-    folder.mkdir(parents=True, exist_ok=True)
     for source in shipped.notebooks():
         if not (folder / source.name).exists():
-            shutil.copy(source, folder / source.name)
+            shipped.put_notebook(source.stem, folder / source.name)
+    return shipped.put_notebook("start", folder / "start.ipynb")
 
 
 def put_bench(folder: Path) -> Path:
@@ -58,13 +58,14 @@ def put_bench(folder: Path) -> Path:
     return shipped.put_notebook("bench", folder / "bench.ipynb", folder)
 
 
+def _say_own(there: Path, opened: Path, how: str = "") -> None:
+    if opened != there:
+        click.echo(
+            f"{there} holds other cells than fizzlab's own, so {opened.name} was opened.{how}", err=True
+        )
+
+
 def _start(folder: Path, page: str) -> int:
     """Run JupyterLab on a folder until it is stopped, open at one page; its exit code."""
-    command = [sys.executable, "-m", "jupyterlab", f"--LabApp.default_url=/{page}", str(folder)]
-    return subprocess.call(command, env=surroundings())
-
-
-def surroundings() -> dict[str, str]:
-    """The environment to run JupyterLab in: this one, and our settings besides the maker's own."""
-    paths = [str(SETTINGS), *filter(None, [os.environ.get("JUPYTER_CONFIG_PATH")])]
-    return {**os.environ, "JUPYTER_CONFIG_PATH": os.pathsep.join(paths)}
+    command = jupyterlab(folder, f"--LabApp.default_url=/{page}")
+    return subprocess.call(command, cwd=SETTINGS, env=surroundings())

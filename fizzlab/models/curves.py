@@ -347,11 +347,15 @@ def outward(above: Callable[[float], float], estimate: float, step: float, near:
     """Where a profile comes above nought, that is below it at the estimate: one end of an interval.
 
     Looked for in doubled steps, and then to `near` of a step; infinite where it never does, or cannot be
-    followed so far.
+    followed so far. A profile begun near other maxima may say otherwise of the same place when asked again,
+    so that each is asked once.
     """
+    known = {estimate: -1.0}
 
     def past(at: float) -> float:
-        return -1.0 if at == estimate else above(at)
+        if at not in known:
+            known[at] = above(at)
+        return known[at]
 
     inner = estimate
     try:

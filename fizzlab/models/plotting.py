@@ -53,6 +53,7 @@ _SETTINGS: Any = {
     "lines.linewidth": 1.8,
     "hatch.linewidth": 0.6,
     "svg.fonttype": "path",
+    "text.usetex": False,
     "svg.hashsalt": "fizzlab",
     "figure.constrained_layout.use": True,
 }
@@ -124,11 +125,11 @@ def round_ticks(axes: Axes, *, log: bool = False, most: int = 6) -> None:
 
 def thinned(ticks: list[float], most: int = 10) -> list[float]:
     """At most so many ticks, evenly, the first kept."""
-    return ticks[:: 1 + (len(ticks) - 1) // most]
+    return ticks[:: 1 + max(len(ticks) - 1, 0) // most]
 
 
 def _ticks(low: float, high: float) -> list[float]:
-    ticks = [0.25, 0.5, 1, 2, 3, 4, 6, 8, 12, 18, 24, 36, 48, 72, 96, 144, 240, 480]
+    ticks = [0.01, 0.02, 0.05, 0.1, 0.25, 0.5, 1, 2, 3, 4, 6, 8, 12, 18, 24, 36, 48, 72, 96, 144, 240, 480]
     return [tick for tick in ticks if low <= tick <= high]
 
 

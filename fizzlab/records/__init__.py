@@ -28,6 +28,7 @@ from fizzlab.records.store import planning as planning
 from fizzlab.records.store import sign as sign
 from fizzlab.records.store import signed as signed
 from fizzlab.records.store import versions as versions
+from fizzlab.records.verify import altered as altered
 from fizzlab.records.verify import records_home as records_home
 from fizzlab.records.verify import trials_with_records as trials_with_records
 from fizzlab.records.verify import verify as verify

@@ -89,8 +89,21 @@ def _known(ledger: Ledger, known: str) -> Iterator[str]:
         yield f"{what} it was changed since, or taken out."
 
 
-def _altered(home: Path, ledger: Ledger) -> Iterator[str]:
+def altered(record: Path) -> list[str]:
+    """What of one record does not agree with its line of the ledger, or where none is there with its own."""
+    home, own = record.resolve().parent, own_entry(record)
+    ledger = read_ledger(home)
+    if any(entry.record == record.resolve().name for entry in ledger.reports()):
+        return [*ledger.faults(), *_altered(home, ledger, record.resolve().name)]
+    if own is None or not is_whole(record, own):
+        return [f"Record {record.name} was altered: its files are not those that it was made with."]
+    return []
+
+
+def _altered(home: Path, ledger: Ledger, only: str = "") -> Iterator[str]:
     for entry in ledger.reports():
+        if only not in ("", entry.record):
+            continue
         record, altered = home / entry.record, f"Record {entry.record} was altered:"
         if not record.is_dir():
             yield f"Record {entry.record} is missing: its folder is not there."

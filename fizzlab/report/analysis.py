@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.design.kinds import KINDS
-from fizzlab.errors import CannotAnswer
+from fizzlab.errors import CannotAnswer, Unforeseen, listed
 from fizzlab.measures import Measure, looked_up
 from fizzlab.models.curing import CuringFit, with_joint_effects
 from fizzlab.models.days import set_for_days
@@ -120,7 +120,7 @@ def analyse(trial: Trial, only: Sequence[str] | None = None) -> Analysis:
     looks = looks_of(trial)
     level = constant_level(looks)
     studies, reasons = _studies(trial, measures, level)
-    batches, fits = runs, dict[str, FitResult]()
+    batches, fits, joint = runs, dict[str, FitResult](), dict[str, ResponseFit | CuringFit]()
     for each in studies.values():
         reasons |= each.reasons
     for name, measure in measures.items():
@@ -137,9 +137,12 @@ def analyse(trial: Trial, only: Sequence[str] | None = None) -> Analysis:
                 fits[name] = _fit(trial, batches, measure, terms, level)
                 if terms and not fits[name].effects:
                     reasons[name] = ALIKE
+            if (both := _with_joint_effects(fits.get(name))) is not None:
+                joint[name] = both
         except CannotAnswer as reason:
             reasons[name] = reason
-    joint = {name: both for name, fit in fits.items() if (both := _with_joint_effects(fit)) is not None}
+        except Exception as error:  # one response never takes the others with it
+            reasons[name] = Unforeseen(measure.label, error)
     return Analysis(trial, tuple(terms), batches, studies, fits, reasons, joint, tuple(notes), looks)
 
 
@@ -176,7 +179,7 @@ def _planned(trial: Trial) -> str | Sequence[str]:
     return plan.model or ("quadratic" if KINDS[plan.kind].bends else "main")
 
 
-def _with_joint_effects(fit: FitResult) -> ResponseFit | CuringFit | None:
+def _with_joint_effects(fit: FitResult | None) -> ResponseFit | CuringFit | None:
     """The same response with every joint effect of two factors, if enough is left to judge them by."""
     if isinstance(fit, CuringFit):
         both = with_joint_effects(fit)
@@ -240,7 +243,9 @@ def _studies(
                 found[name] = work(tables, trial.settings.terms(), **options)
             else:
                 found[name] = study_column(members[0], tables[members[0].table])
-        except CannotAnswer as reason:
+        except Exception as error:
+            what = listed([each.label for each in members])
+            reason = error if isinstance(error, CannotAnswer) else Unforeseen(what, error)
             there = [each.name for each in members if each.table and len(tables[each.table])]
             reasons |= dict.fromkeys(there or [each.name for each in members], reason)
     return found, reasons

@@ -9,12 +9,14 @@ import base64
 import io
 import re
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from html import escape, unescape
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
+
+from fizzlab.errors import FizzlabError, Unforeseen, listed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -26,6 +28,9 @@ PICTURE_KEY = "fizzlab"
 
 #: Where the front page ends, and what is folded begins.
 FRONT_END = '<hr class="front-end">'
+
+#: How the topic of a finding begins that stands for what could not be worked out.
+FAILED = "failed."
 
 #: JupyterLab would put the text of a cell to the right.
 LEFT = 'style="text-align: left"'
@@ -148,6 +153,8 @@ class Picture(Piece):
         from fizzlab.models.plotting import house_style
 
         self.name, self.caption, self.alt, self.method = name, caption, alt, method
+        for text in figure.findobj(lambda artist: hasattr(artist, "set_parse_math")):
+            text.set_parse_math(False)  # type: ignore[attr-defined]  # a label with $ is no formula
         with house_style():  # else the names inside the SVG would be drawn by lot
             engine = figure.get_layout_engine()
             if engine is not None:  # settled once, not for each kind
@@ -208,12 +215,27 @@ class Part(list[object]):
         rows = [asdict(one) for each in self if isinstance(each, Findings) for one in each.findings]
         return pd.DataFrame(rows)
 
+    def bundles(self) -> Iterator[Bundle]:
+        """What each piece shows: a plain text is Markdown, None shows nothing."""
+        for piece in self:
+            shown: Any = Prose(piece) if isinstance(piece, str) else piece
+            try:
+                if shown is not None:
+                    yield shown._repr_mimebundle_()
+            except Exception as error:
+                yield failed(type(shown).__name__, error)._repr_mimebundle_()
+
     def _ipython_display_(self) -> None:
         from IPython.display import display
 
-        for piece in self:  # a plain text is Markdown, None shows nothing
-            if piece is not None:
-                display(Prose(piece) if isinstance(piece, str) else piece)  # type: ignore[no-untyped-call]
+        for data, about in self.bundles():
+            display(data, metadata=about, raw=True)  # type: ignore[no-untyped-call]
+
+
+def failed(name: str, error: Exception) -> Findings:
+    """What stands in the place of a part that failed, so that the others do not fail with it."""
+    reason = error if isinstance(error, FizzlabError) else Unforeseen(f"“{name.replace('_', ' ')}”", error)
+    return Findings([Finding(FAILED + name, str(reason))], "caution")
 
 
 def markdown(text: str) -> str:
@@ -248,6 +270,17 @@ def from_notebook(cells: Iterable[Any]) -> PageContent:
             if name:
                 svg = base64.b64decode(html.partition("base64,")[2].partition('"')[0]).decode()
                 pictures[name] = (base64.b64decode(data["image/png"]), svg)
+    lost = [each["topic"].removeprefix(FAILED) for each in findings if each["topic"].startswith(FAILED)]
+    if lost:
+        names = listed([f"“{name.replace('_', ' ')}”" for name in dict.fromkeys(lost)])
+        told = Notes(
+            [f"Could not be worked out: {names}. Why stands there; the rest holds."], "caution"
+        ).html()
+        front = next((place for place, html in enumerate(body) if FRONT_END in html), None)
+        if front is None:
+            body.insert(0, told)
+        else:
+            body[front] = body[front].replace(FRONT_END, told + FRONT_END)
     return PageContent("\n".join(body), pictures, findings)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import os
 import re
 import shutil
@@ -11,10 +12,14 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Mapping
+from html import unescape
 from pathlib import Path
 from typing import Any, Literal
 
+from fizzlab import records
 from fizzlab.errors import FizzlabError
+from fizzlab.records.ledger import LEDGER
+from fizzlab.records.store import ENTRY
 
 Paper = Literal["a4", "letter"]
 
@@ -48,6 +53,18 @@ _ALONE = [
 ]
 
 
+#: What a page may load while it is printed: nothing but what stands in it; no script runs.
+_CLOSED = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
+
+#: What would lead away from the page without a script.
+_LEADS_AWAY = re.compile(r"http-equiv\s*=\s*[\"']?\s*refresh", re.IGNORECASE)
+
+BARE = (
+    "Printed without the browser's sandbox, which does not work for this user (an administrator, or inside a "
+    "container). Print only pages that you made, or as another user."
+)
+
+
 class NotPrinted(FizzlabError):
     """No PDF came out; the sentence says why and what would help."""
 
@@ -55,11 +72,11 @@ class NotPrinted(FizzlabError):
 def find_browser(environment: Mapping[str, str] | None = None, system: str = sys.platform) -> Path:
     """A Chromium-family browser: the one that FIZZLAB_BROWSER names, or the first in the usual places."""
     environment = os.environ if environment is None else environment
-    path = environment.get("PATH", "")
+    path = os.pathsep.join(filter(os.path.isabs, environment.get("PATH", "").split(os.pathsep)))
     named = environment.get(NAMED, "").strip()
     for command in [named] if named else _COMMANDS:
         found = shutil.which(command, path=path)
-        if found:
+        if found and (named or Path(found).is_absolute()):  # one in the current folder is not meant
             return Path(found)
     if named:
         raise NotPrinted(f"{NAMED} names “{named}”, which is no program on this computer.")
@@ -108,6 +125,9 @@ def print_pdf(
                 text = text.replace("<html ", '<html class="whole" ', 1).replace(
                     "<details>", "<details open>"
                 )
+            if _LEADS_AWAY.search(unescape(text)):
+                raise NotPrinted(f"{html} would lead to another page while it is printed: not printed.")
+            text = f'<!doctype html><meta http-equiv="Content-Security-Policy" content="{_CLOSED}">{text}'
             head, end, body = text.partition("</head>")
             size = f"<style>@page {{ size: {paper} }}</style>"
             page = f"{head}{size}{end}{body}" if end else f"{size}{head}"
@@ -124,7 +144,8 @@ def print_page(page: Path, to: Path | None = None, *, paper: Paper = "a4", whole
     """Print a record's folder or a page that stands alone, and return the PDF; change nothing that is there.
 
     Where `to` is left out, the PDF lies beside the page or the record's folder, and is called as it is.
-    NotPrinted: there is no such page, the PDF's place is taken or inside a record, or printing failed.
+    NotPrinted: there is no such page, its record was altered, the PDF's place is taken or inside a record, or
+    printing failed.
     """
     html = page / "report.html" if page.is_dir() else page
     if not html.is_file():
@@ -134,6 +155,9 @@ def print_page(page: Path, to: Path | None = None, *, paper: Paper = "a4", whole
     pdf = to or (beside.parent / f"{beside.name if beside.is_dir() else beside.stem}.pdf")
     if any(map(_is_record, pdf.resolve().parents)):
         raise NotPrinted("A record is never changed. Name another place for the PDF with --to.")
+    altered = records.altered(beside) if _is_record(beside) else []
+    if altered:
+        raise NotPrinted("\n".join([*altered, "Not printed: see fizzlab records verify."]))
     if pdf.exists():
         raise NotPrinted(f"{pdf} is there already. Name another place for the PDF with --to.")
     print_pdf(html, pdf, paper=paper, whole=whole)
@@ -141,18 +165,21 @@ def print_page(page: Path, to: Path | None = None, *, paper: Paper = "a4", whole
 
 
 def _is_record(folder: Path) -> bool:
-    return (folder / "report.html").is_file() and (folder / "inputs.json").is_file()
+    signs = (folder / "inputs.json", folder / ENTRY, folder.parent / LEDGER)
+    return (folder / "report.html").is_file() and any(sign.is_file() for sign in signs)
 
 
 def _run(browser: Path, room: Path, timeout_s: float) -> None:
-    """Let the browser print; where its sandbox cannot work at all, print this one page of ours without it."""
-    root = hasattr(os, "geteuid") and os.geteuid() == 0
-    said = _run_once(browser, room, ["--no-sandbox"] if root else [], timeout_s)
-    if said is not None and not root and "sandbox" in said.casefold():
-        said = _run_once(browser, room, ["--no-sandbox"], timeout_s)
+    """Let the browser print; where its sandbox cannot work at all, print without it, and say so."""
+    bare = hasattr(os, "geteuid") and os.geteuid() == 0  # then Chromium refuses to start with it
+    said = _run_once(browser, room, ["--no-sandbox"] if bare else [], timeout_s)
+    if said is not None and not bare and "sandbox" in said.casefold():
+        bare, said = True, _run_once(browser, room, ["--no-sandbox"], timeout_s)
     if said is not None:
         last = said.strip().splitlines() or ["it did not say why"]
         raise NotPrinted(f"{browser} printed nothing: {last[-1].strip()[:200].rstrip('.')}.")
+    if bare:
+        logging.getLogger("fizzlab").warning(BARE)
 
 
 def _run_once(browser: Path, room: Path, extra: list[str], timeout_s: float) -> str | None:

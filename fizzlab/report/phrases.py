@@ -91,10 +91,11 @@ def estimate(row: Mapping[Any, Any], unit: str) -> str:
 
 
 def numbers_of(topic: str, said: str, row: Mapping[Any, Any], unit: str, **more: Any) -> Finding:
-    """A finding from a row with an interval; an end that is open has no number."""
-    low, high = (float(row[end]) if isfinite(row[end]) else None for end in ("conf_low", "conf_high"))
+    """A finding from a row with an interval; what is open, or never comes, has no number."""
+    ends = ("estimate", "conf_low", "conf_high")
+    best, low, high = (float(row[end]) if isfinite(row[end]) else None for end in ends)
     beyond = bool(row.get("extrapolated", False))
-    return Finding(topic, said, float(row["estimate"]), low, high, unit, beyond_tried=beyond, **more)
+    return Finding(topic, said, best, low, high, unit, beyond_tried=beyond, **more)
 
 
 def spoken(text: str, settings: TrialSettings) -> str:

@@ -17,6 +17,7 @@ from fizzlab.errors import BadInput, FizzlabError, Problem
 from fizzlab.records.store import STOPPED
 from fizzlab.report import page
 from fizzlab.report import pdf as printing
+from fizzlab.report.children import KERNELS, surroundings
 from fizzlab.report.deviations import deviations
 from fizzlab.trial import shipped
 from fizzlab.trial.folder import RECORDS, Trial, folder_there, load, refuse_records
@@ -42,7 +43,7 @@ class Kernels:
     """
 
     def __init__(self, *, many: bool = False) -> None:
-        self._environment = {**(ONE_THREAD if many else {}), **os.environ}
+        self._environment = {**(ONE_THREAD if many else {}), **surroundings()}
         self._running: set[AsyncKernelManager] = set()
         self._stopped = False
 
@@ -62,6 +63,7 @@ class Kernels:
     @contextlib.contextmanager
     def warm(self, home: Path) -> Iterator[AsyncKernelManager]:
         """A kernel working in `home` that loads fizzlab before it is asked for it; gone afterwards."""
+        from jupyter_client.kernelspec import KernelSpecManager
         from jupyter_client.manager import AsyncKernelManager
         from jupyter_core.utils import run_sync
 
@@ -69,7 +71,8 @@ class Kernels:
         with tempfile.TemporaryDirectory(prefix="fizzlab-", ignore_cleanup_errors=True) as talk:
             # they talk through files of this user alone, since two kernels may pick one free port
             how = {} if os.name == "nt" else {"transport": "ipc", "ip": f"{talk}/kernel"}
-            manager = AsyncKernelManager(kernel_name="python3", **how)
+            ours = KernelSpecManager(kernel_dirs=[str(KERNELS)])
+            manager = AsyncKernelManager(kernel_name="python3", kernel_spec_manager=ours, **how)
             try:
                 quiet = ["--IPKernelApp.log_level=CRITICAL"]  # its warnings are none of a maker's business
                 run_sync(manager.start_kernel)(cwd=str(home), env=self._environment, extra_arguments=quiet)
@@ -232,8 +235,7 @@ def _run(
 
     try:
         executed: dict[str, Any] = papermill.execute_notebook(
-            shipped.notebook(notebook),
-            out,
+            *map(_no_template, (shipped.notebook(notebook), out)),
             parameters={"trial_folder": os.path.relpath(trial.folder.resolve(), making.resolve())},
             # no cwd: the kernel has its own, and papermill would move this whole process there
             kernel_name="python3",
@@ -255,6 +257,11 @@ def _run(
     kept.parent.mkdir(exist_ok=True)
     os.replace(out, kept)
     raise NotebookStopped(f"The report of trial {code} stopped: {said}", kept)
+
+
+def _no_template(path: Path) -> str:
+    """A path of which papermill fills in nothing."""
+    return str(path).replace("{", "{{").replace("}", "}}")
 
 
 def _write(making: Path, shown: page.PageContent, trial: Trial, about: records.About) -> None:

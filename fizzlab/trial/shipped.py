@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import json
 import os
+import re
+from itertools import chain, count
 from pathlib import Path
+from typing import Any
 
 _PACKAGE = Path(__file__).resolve().parent.parent
 _INSTALLED = _PACKAGE / "_shipped"
 
 NOTEBOOKS = _INSTALLED / "notebooks" if _INSTALLED.is_dir() else _PACKAGE.parent / "notebooks"
 DEMO = _INSTALLED / "demo" if _INSTALLED.is_dir() else _PACKAGE.parent / "data" / "demo"
+
+#: One plain text is given to one name: the only cell of a notebook that is the maker's to change.
+_PLAIN = re.compile(r"""\A(\w+)(?:: str)? = (?:"[^"\\]*"|'[^'\\]*') *(?:#.*)?\Z""")
 
 
 def notebook(name: str) -> Path:
@@ -21,17 +27,49 @@ def notebook(name: str) -> Path:
     return path
 
 
-def put_notebook(name: str, path: Path, trial: Path) -> Path:
-    """Copy a notebook, set to a trial, and return its path; one that is there already stays as it is."""
-    if not path.exists():
-        path.parent.mkdir(parents=True, exist_ok=True)
-        read = json.loads(notebook(name).read_text(encoding="utf-8"))
-        for cell in read["cells"]:
-            if "parameters" in cell["metadata"].get("tags", []):
-                to = os.path.relpath(trial, path.parent).replace(os.sep, "/")
-                cell["source"] = [f"trial_folder: str = {to!r}  # the folder of the trial"]
-        path.write_text(json.dumps(read, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-    return path
+def put_notebook(name: str, path: Path, trial: Path | None = None) -> Path:
+    """Copy a notebook, set to a trial, and return its path.
+
+    One that is there already stays as it is, and is returned only if its cells are those shipped: else the
+    copy is called name-2, name-3 and so on, so that nobody opens what came with a folder.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    read = json.loads(notebook(name).read_text(encoding="utf-8"))
+    for cell in read["cells"]:
+        if trial is not None and _sets_folder(cell):
+            to = os.path.relpath(trial, path.parent).replace(os.sep, "/")
+            cell["source"] = [f"trial_folder: str = {to!r}  # the folder of the trial"]
+    places = (path.with_name(f"{path.stem}-{number}.ipynb") for number in count(2))
+    for place in chain([path], places):
+        if not place.exists():
+            place.write_text(json.dumps(read, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+            return place
+        if is_as_shipped(name, place):
+            return place
+    raise AssertionError("there is always a next number")
+
+
+def is_as_shipped(name: str, path: Path) -> bool:
+    """Does a notebook hold the shipped cells and no other, but for the folder's name and what was shown?"""
+    try:
+        told = [_code(json.loads(each.read_text(encoding="utf-8"))) for each in (notebook(name), path)]
+    except (ValueError, LookupError, TypeError, AttributeError, OSError, RecursionError):
+        return False
+    return told[0] == told[1]
+
+
+def _code(read: dict[str, Any]) -> list[object]:
+    """What a notebook would run, and on which kernel."""
+    cells: list[object] = [read["metadata"]["kernelspec"]["name"]]
+    for cell in read["cells"]:
+        source = "".join(cell["source"])
+        one_line = _sets_folder(cell) and source.isprintable()  # IPython has more ends of lines than Python
+        cells.append((cell["cell_type"], _PLAIN.sub(r"\1", source) if one_line else source))
+    return cells
+
+
+def _sets_folder(cell: dict[str, Any]) -> bool:
+    return "parameters" in cell["metadata"].get("tags", [])
 
 
 def reports() -> list[Path]:

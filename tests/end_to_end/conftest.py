@@ -37,7 +37,8 @@ def demo_reports(tmp_path_factory: pytest.TempPathFactory, request: pytest.Fixtu
         for source in shipped.demo_trials():  # all of them first: a trial may look at its neighbours
             shutil.copytree(source, made / source.name)
         for name in names:
-            write_report(made / name)
+            page = write_report(made / name)
+            assert '"failed.' not in page.with_name("findings.json").read_text(encoding="utf-8")
         (made / "done").touch()
     home = tmp_path_factory.mktemp("demo")
     for name in names:

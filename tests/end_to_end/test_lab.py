@@ -11,7 +11,6 @@ import shutil
 import signal
 import socket
 import subprocess
-import sys
 import time
 import urllib.request
 from collections.abc import Iterator
@@ -25,6 +24,7 @@ from browsers import BROWSER, barriers, needs_axe
 
 from fizzlab.bench.logbook import practice_folder
 from fizzlab.cli import lab as jupyterlab
+from fizzlab.report import children
 from fizzlab.trial import shipped
 from fizzlab.trial.folder import load
 
@@ -94,11 +94,12 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
     settings = {
         f"JUPYTERLAB_{name}_DIR": str(home / f".{name.lower()}") for name in ("SETTINGS", "WORKSPACES")
     }
-    command = [sys.executable, "-m", "jupyterlab", "--no-browser", "--IdentityProvider.token=''"]
+    command = children.jupyterlab(home, "--no-browser", "--IdentityProvider.token=''", "--port", str(port))
     with (home / ".log").open("wb") as log:
         process = subprocess.Popen(
-            [*command, "--port", str(port), str(home)],
-            env={**jupyterlab.surroundings(), **settings},
+            command,
+            cwd=children.SETTINGS,
+            env={**children.surroundings(), **settings},
             stdout=log,
             stderr=subprocess.STDOUT,
         )

@@ -49,6 +49,7 @@ def combinations(rows: pd.DataFrame, batches: pd.DataFrame, limits: Sequence[flo
         axes.set_xlim(max(0.0, 0.9 * min(reach)), 1.05 * max(reach))
         axes.xaxis.set_major_locator(MaxNLocator(7, steps=[1, 2, 5, 10]))
         axes.set(xlabel=axis, ylabel="")
+        axes.set_yticks(range(len(order)), order)
         axes.set_ylim(len(rows) - 0.5, -0.6)
         axes.grid(axis="y", visible=False)
     return figure

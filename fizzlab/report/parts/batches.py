@@ -17,7 +17,7 @@ from fizzlab.models.terms import level_name
 from fizzlab.report.analysis import Analysis
 from fizzlab.report.page import Grid, Notes, Photos, parted
 from fizzlab.report.parts.again import drift, lost
-from fizzlab.report.parts.general import Pieces, caution
+from fizzlab.report.parts.general import Pieces, caution, standing
 from fizzlab.report.phrases import count, number
 from fizzlab.trial.folder import Trial
 
@@ -28,6 +28,7 @@ PHOTOS, KINDS = "photos", (".jpg", ".jpeg", ".png", ".webp")
 MOST_BYTES, MOST_PIXELS, MOST_PHOTOS, WIDE = 20_000_000, 60_000_000, 40, 360
 
 
+@standing
 def batch_by_batch(done: Analysis) -> Pieces:
     """The batches that something was noted of, the photographs, and at the end the numbers of every batch."""
     notes, settings, label = notes_of(done.trial), done.trial.settings, done.trial.settings.label

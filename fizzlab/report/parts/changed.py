@@ -29,7 +29,7 @@ from fizzlab.report.parts.crumble import Levels, crumble, more_levels
 from fizzlab.report.parts.drying import by_weight, drying
 from fizzlab.report.parts.fizz import fizz
 from fizzlab.report.parts.front import pictured as pictured_on_front
-from fizzlab.report.parts.general import Pieces, caution, is_blend
+from fizzlab.report.parts.general import Pieces, caution, is_blend, standing
 from fizzlab.report.phrases import capital, listed, number
 from fizzlab.trial.settings import TrialSettings
 
@@ -60,6 +60,7 @@ SUBJECTS: dict[str, tuple[str, tuple[Callable[[Analysis], Pieces], ...]]] = {
 }
 
 
+@standing
 def subject(done: Analysis, section: str) -> Pieces:
     """One part: what every factor did to its measures, what else its tests tell, and how that was worked out."""
     title, more = SUBJECTS[section]
@@ -68,6 +69,7 @@ def subject(done: Analysis, section: str) -> Pieces:
     return [f"## {title}", *parted(told, worked_out(done, section)[1:])] if told else []
 
 
+@standing
 def what_changed(done: Analysis) -> Pieces:
     """What holds for all comparisons together."""
     settings = done.trial.settings
@@ -88,6 +90,7 @@ def _within(done: Analysis, section: str | None) -> list[str]:
     return [n for n, each in done.trial.settings.measures().items() if section in (None, each.section)]
 
 
+@standing
 def compared(done: Analysis, section: str | None = None) -> Pieces:
     """What every factor did to the measures of a section: in short, in a table, in a picture."""
     settings, mine = done.trial.settings, _within(done, section)
@@ -181,6 +184,7 @@ def _not_compared(done: Analysis, mine: Sequence[str]) -> Iterator[str]:
             yield f"{capital(settings.measure(name).label)}{by} is not compared. {reason}"
 
 
+@standing
 def typical_values(done: Analysis, section: str | None = None) -> Pieces:
     """What the typical batch gives at each level of each factor: one table of the measures of a section."""
     settings, findings, cells = done.trial.settings, list[Finding](), dict[str, dict[str, str]]()
@@ -208,6 +212,7 @@ def typical_values(done: Analysis, section: str | None = None) -> Pieces:
     return [Findings(findings, "silent"), grid] if cells else []
 
 
+@standing
 def in_detail(done: Analysis, section: str | None = None) -> Pieces:
     """Bends, best points and shares, where no change depends on another, and odd batches."""
     settings, mine = done.trial.settings, _within(done, section)
@@ -368,6 +373,7 @@ def _mixtures(done: Analysis, mine: Sequence[str]) -> Iterator[Told]:
                 break
 
 
+@standing
 def worked_out(done: Analysis, section: str | None = None) -> Pieces:
     """What each fit rests on, how it was fitted, and how much pieces, batches and days differ by chance."""
     rows, reasons, mine = list[dict[str, str]](), list[str](), _within(done, section)

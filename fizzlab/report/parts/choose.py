@@ -19,7 +19,7 @@ from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures.panels import MOST, trade_off
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture, parted
 from fizzlab.report.parts.drying import air_words
-from fizzlab.report.parts.general import Pieces, caution, is_blend
+from fizzlab.report.parts.general import Pieces, caution, is_blend, standing
 from fizzlab.report.phrases import bare, capital, count, listed, number, percent, spoken
 from fizzlab.trial.folder import Trial
 from fizzlab.trial.settings import TrialSettings
@@ -173,6 +173,7 @@ def _made(done: Analysis, fits: Mapping[str, FitResult], notes: list[str]) -> pd
     return made
 
 
+@standing
 def choice(done: Analysis) -> Pieces:
     """Which combination to keep: the answer, the trade-off, what to confirm and what to add."""
     trial, settings = done.trial, done.trial.settings

@@ -19,7 +19,7 @@ from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis, analyse
 from fizzlab.report.page import Finding, Findings
 from fizzlab.report.parts.choose import Row, Voice, choosing, nothing_confirmed
-from fizzlab.report.parts.general import Pieces, caution, plain
+from fizzlab.report.parts.general import Pieces, caution, plain, standing
 from fizzlab.report.phrases import capital, count, listed, spoken
 
 TITLE = "## Did it come out as forecast?"
@@ -60,6 +60,7 @@ def came_out(done: Analysis) -> list[str]:
     ]
 
 
+@standing
 def confirmed(done: Analysis) -> Pieces:
     """A sentence a response of confirmation batches; nothing for other trials."""
     original = done.trial.confirms

@@ -17,7 +17,7 @@ from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis, by_levels
 from fizzlab.report.figures.pieces import score_shares
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
-from fizzlab.report.parts.general import Pieces, caution
+from fizzlab.report.parts.general import Pieces, caution, standing
 from fizzlab.report.phrases import count, listed, number, percent
 from fizzlab.trial.folder import Trial
 
@@ -40,6 +40,7 @@ AGREE = {
 }
 
 
+@standing
 def crumble(done: Analysis) -> Pieces:
     """Crumbling in full; what the comparison and the typical values tell of it is not told again."""
     study, trial = done.studies.get(STUDY), done.trial

@@ -20,7 +20,7 @@ from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures import drying as drawn
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
-from fizzlab.report.parts.general import Pieces, caution
+from fizzlab.report.parts.general import Pieces, caution, standing
 from fizzlab.report.phrases import capital, count, duration, listed, number, percent
 from fizzlab.trial.folder import Trial
 
@@ -53,6 +53,7 @@ def ways(fit: CuringFit) -> dict[str, dict[str, Any]]:
     return {listed([level_name(t, row[t.name]) for t in fit.terms]): row for row in rows}
 
 
+@standing
 def drying(done: Analysis) -> Pieces:
     """When pieces are dry: the forecast, the figures, every combination, humidity, the chart for the wall."""
     trial, study, fit = done.trial, done.study("dry_h"), dried(done)
@@ -312,6 +313,7 @@ def _few(done: Analysis, fit: CuringFit | None) -> Iterator[str]:
             yield f"{made} {judge} say little about {listed(list(few))}: {left} are left to judge by."
 
 
+@standing
 def by_weight(done: Analysis) -> Pieces:
     """Dry times by weight: the range, the air's effect, the curves, the pieces."""
     study, trial = done.study(RESPONSE), done.trial

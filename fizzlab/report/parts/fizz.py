@@ -18,7 +18,7 @@ from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis, theory_spans
 from fizzlab.report.figures.pieces import gas_curves
 from fizzlab.report.page import Finding, Findings, Grid, Picture
-from fizzlab.report.parts.general import Pieces, caution
+from fizzlab.report.parts.general import Pieces, caution, standing
 from fizzlab.report.phrases import amount, between, capital, count, listed, number, percent
 
 #: What the topics of the findings of a response begin with.
@@ -40,6 +40,7 @@ JUMPS = {
 }
 
 
+@standing
 def fizz(done: Analysis) -> Pieces:
     """Fizz in full, but for what the comparison and the typical values tell of it."""
     study = done.study("fizz_s")
@@ -131,13 +132,19 @@ def _loss(fit: ShelfFit, row: Mapping[Any, Any]) -> Finding:
     left, place, ends = percent(fit.share), _where(row["storage"]), (row["weeks_low"], row["weeks_high"])
     rates = [row[rate] for rate in ("per_week", "conf_low", "conf_high")]
     lost, low, high = (number(100 * (1 - np.exp(-rate))) for rate in rates)
-    said = f"Loss of fizz {place}: can't tell yet; {left} may be left after {number(ends[0])} weeks or any longer time."
     if row["conf_low"] > 0:
         said = f"{capital(place)}, pieces lose {lost} % of their fizz a week ({low} to {high} %); {left} is left after "
         said += f"{number(row['weeks'])} weeks ({number(ends[0])} to {number(ends[1])})"
         said += ". That is longer than was tried." if row["extrapolated"] else "."
     elif row["conf_high"] < 0:
         said = f"{capital(place)}, pieces seem to gain fizz: look at how the fresh ones were tried."
+    else:
+        said = f"Loss of fizz {place}: can't tell yet"
+        said += (
+            f"; {left} may be left after {number(ends[0])} weeks or any longer time."
+            if np.isfinite(ends[0])
+            else "."
+        )
     numbers = {**row, "estimate": row["weeks"], "conf_low": ends[0], "conf_high": ends[1]}
     more = {"batches": int(row["n_batches"]), "df": float(row["df"])}
     return words.numbers_of(f"shelf.weeks[{row['storage']}]", said, numbers, "weeks", **more)

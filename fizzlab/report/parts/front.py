@@ -10,19 +10,19 @@ from html import escape
 
 import pandas as pd
 
-from fizzlab.errors import CannotAnswer
+from fizzlab.errors import CannotAnswer, Unforeseen
 from fizzlab.models.curing import CuringFit
 from fizzlab.models.result import Effect, FitResult
 from fizzlab.models.terms import level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures.front import combinations, over_humidity
-from fizzlab.report.page import FRONT_END, Notes, Picture, Piece, unbroken
+from fizzlab.report.page import FAILED, FRONT_END, Finding, Findings, Notes, Picture, Piece, unbroken
 from fizzlab.report.parts.again import drift, lost, without_doubtful
 from fizzlab.report.parts.choose import Voice, choosing, keep_sentence
 from fizzlab.report.parts.confirm import came_out
 from fizzlab.report.parts.drying import SAFETY, air_words, cautions, damp, dried, next_steps, room_temp, waits
-from fizzlab.report.parts.general import Pieces, opening
+from fizzlab.report.parts.general import Pieces, opening, standing
 from fizzlab.report.parts.repeat import enough, every_reading, next_repeats, of_repeats
 from fizzlab.report.parts.season import answer_of, beside, clear, pooled_effects
 from fizzlab.report.phrases import capital, percent, spoken
@@ -102,6 +102,7 @@ class Foot(Piece):
         return f'<div class="two">{both}</div>{FRONT_END}'
 
 
+@standing
 def front(done: Analysis) -> Pieces:
     """The front page of a report."""
     pieces: Pieces = [*opening(done.trial), Verdict(verdict(done), without_doubtful(done))]
@@ -289,7 +290,9 @@ def _of_combinations(done: Analysis, fit: FitResult) -> Pieces:
         title = f"Hours until {percent(share)} of the pieces are dry {air_words(fit, done.trial)}".rstrip()
         rows, seen = fit.predict(made, share=share), _in_typical_air(fit, share)
     else:
-        title, rows, seen = capital(measure.titled), fit.predict(made), fit.batches[fit.response]
+        title, rows = capital(measure.titled), fit.predict(made)
+        none = pd.Series(float("nan"), fit.batches.index)  # a fit of single pieces has no number a batch
+        seen = fit.batches.get(fit.response, none)
     voice = Voice(fit.terms, settings, {}, fit.n_batches)
     names, mine = ([voice.name(row) for _, row in some.iterrows()] for some in (rows, fit.batches))
     table = pd.DataFrame({"name": mine, "value": seen.to_numpy(float)}).dropna()
@@ -298,7 +301,8 @@ def _of_combinations(done: Analysis, fit: FitResult) -> Pieces:
     figure = combinations(
         rows.assign(name=names), table, limits, "hours" if measure.unit == "h" else measure.titled
     )
-    caption = "Large mark and line: the typical batch and where it may lie (95 %). Rings: batches."
+    rings = " Rings: batches." if len(table) else ""
+    caption = f"Large mark and line: the typical batch and where it may lie (95 %).{rings}"
     told = [
         f"{name} {words.estimate(row, measure.unit)}"
         for name, row in zip(names, rows.to_dict("records"), strict=True)
@@ -344,11 +348,19 @@ def foot(done: Analysis) -> Foot:
     return Foot(kept[False], [*kept[True], SAFETY[0]])
 
 
+@standing
 def more(done: Analysis) -> Pieces:
     """What else there is to do and to mind."""
     shown, (steps, minded) = foot(done), _steps_and_cautions(done)
     lines = [line for line in [*steps, *minded] if line not in (*shown.steps, *shown.cautions)]
-    return ["## Also to mind", Notes([*lines, *SAFETY[1:]], "caution")]
+    return ["## Also to mind", *mistakes(done), Notes([*lines, *SAFETY[1:]], "caution")]
+
+
+def mistakes(done: Analysis) -> Pieces:
+    """What of the readings could not be worked out for a mistake of ours; the record says so."""
+    lost = {name: why for name, why in done.reasons.items() if isinstance(why, Unforeseen)}
+    told = [Finding(FAILED + name, str(why)) for name, why in lost.items()]
+    return [Findings(told, "caution")] if told else []
 
 
 def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:

@@ -2,19 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import wraps
+from typing import ParamSpec
 
 import pandas as pd
 
 from fizzlab import records
 from fizzlab.report.deviations import deviations
-from fizzlab.report.page import Grid, Notes
-from fizzlab.report.phrases import count, listed
+from fizzlab.report.notebook import NO_TRIAL
+from fizzlab.report.page import Grid, Notes, failed
+from fizzlab.report.phrases import capital, count, listed
 from fizzlab.trial.folder import RECORDS, Trial
 
 Pieces = list[object]
 
+P = ParamSpec("P")
 
+
+def standing(part: Callable[P, Pieces]) -> Callable[P, Pieces]:
+    """Let a section of the report stand by itself: where it fails, its heading and a sentence stand there."""
+
+    @wraps(part)
+    def alone(*of: P.args, **told: P.kwargs) -> Pieces:
+        try:
+            return part(*of, **told)
+        except Exception as error:
+            if of[0] is NO_TRIAL:  # which says so itself
+                raise
+            name = str(told.get("section") or part.__name__)
+            return [f"## {capital(name.replace('_', ' '))}", failed(name, error)]
+
+    return alone
+
+
+@standing
 def opening(trial: Trial) -> Pieces:
     """Title, question, and what was made when."""
     settings = trial.settings
@@ -30,6 +52,7 @@ def made(trial: Trial) -> str:
     return f"{count(len(runs), 'batch', 'batches')} on {count(runs['day'].nunique(), 'day')}{when}"
 
 
+@standing
 def left_out(trial: Trial) -> Pieces:
     """What was left out and why, what is doubtful, and which tables are not there."""
     gone = trial.left_out()
@@ -48,6 +71,7 @@ def _row_span(numbers: pd.Series) -> str:
     return listed([str(row) for row in rows])
 
 
+@standing
 def record_block(trial: Trial) -> Pieces:
     """What the report was made from: lots, deviations, files with their checksums, and versions."""
     prints = records.fingerprints(trial.folder, trial.inputs)

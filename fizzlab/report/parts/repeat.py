@@ -14,7 +14,7 @@ from fizzlab.models.repeatability import GAIN, LIMIT, Repeatability, repeatabili
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
 from fizzlab.report.page import Finding, Findings, Grid, Picture
-from fizzlab.report.parts.general import Pieces, caution
+from fizzlab.report.parts.general import Pieces, caution, standing
 from fizzlab.report.phrases import capital, count, percent
 
 #: The spreads that the table shows, with what they are of.
@@ -100,6 +100,7 @@ def every_reading(done: Analysis) -> Pieces:
     return []
 
 
+@standing
 def good_test(done: Analysis) -> Pieces:
     """Spread within and between, and what one more reading is worth; nothing in other trials."""
     if not of_repeats(done):

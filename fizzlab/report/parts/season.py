@@ -24,7 +24,7 @@ from fizzlab.report.analysis import SHOWN_P, Analysis, analyse
 from fizzlab.report.figures.drying import drift_days, season_lines
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.drying import AIR_STEPS
-from fizzlab.report.parts.general import Pieces, caution
+from fizzlab.report.parts.general import Pieces, caution, standing
 from fizzlab.report.phrases import capital, count, duration, listed, number, percent
 from fizzlab.trial.folder import Exclusion, Trial
 from fizzlab.trial.settings.sections import DryingSettings
@@ -127,6 +127,7 @@ def _fit(each: Analysis) -> CuringFit:
     return fit
 
 
+@standing
 def season(done: Analysis) -> Pieces:
     """The same comparisons made again, the pooled forecast and the chart of the days, where earlier trials are."""
     trial = done.trial

@@ -246,6 +246,11 @@ def _keep(judged: Choice, voice: Voice, unmeasured: Sequence[str]) -> str:
     """The first sentence of the answer, with how many new batches of ten or of twenty pass."""
     best, name = judged.best, voice.name(judged.best)
     keep = f"Keep {name}{'' if judged.settled else ' for now'}"
+    rivals = judged.contenders()
+    rivals = rivals[rivals["best_chance"] >= best["best_chance"] / 2]
+    if len(rivals) and not judged.settled:
+        alike = f"{voice.many(rivals)} {'is' if len(rivals) == 1 else 'are'} about as good"
+        keep += f" ({alike if len(rivals) < 3 else 'others are about as good'})"
     if not judged.limits:
         return f"{keep}: it grants {percent(best['granted'])} of your wishes."
     of = listed([voice.settings.measure(each).label for each in unmeasured])

@@ -31,6 +31,9 @@ FEW_DF, FEW_ENOUGH_TO_SAY = 1.5, 8.0
 #: What the effect of the air is told for.
 AIR_STEPS = {VPD: "In air of half the vapour-pressure deficit"}
 
+#: A wait that is longer than so many times the typical batch's is no advice.
+MOST_WAIT = 10
+
 #: Said in every report: what can hurt.
 SAFETY = (
     "Acid and pigment dust hurt eyes and lungs; alcohol burns; oil makes a tub slippery.",
@@ -101,10 +104,12 @@ def _wait(fit: CuringFit, new: Mapping[Any, Any], share: float) -> float:
 
 
 def waits(fit: CuringFit, new: Mapping[str, Any], share: float, trial: Trial) -> str:
-    """How long to wait, as a sentence."""
-    where, hours = air_words(fit, trial), duration(_wait(fit, new, share))
+    """How long to wait, as a sentence; nothing to go by where batches are few or differ too much."""
+    where, hours = air_words(fit, trial), _wait(fit, new, share)
+    if not hours < MOST_WAIT * float(fit.predict(new, share=share)["estimate"].iloc[0]):
+        return "How long a new batch takes can't be told yet: too few batches, or they differ too much."
     wait = f"{capital(where)}, wait" if where else "Wait"
-    return f"{wait} {hours}: 19 of 20 batches are ready by then."
+    return f"{wait} {duration(hours)}: 19 of 20 batches are ready by then."
 
 
 def _forecast(fit: CuringFit, share: float) -> list[Finding]:

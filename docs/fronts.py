@@ -171,8 +171,8 @@ SCENES: dict[str, Scene] = {
         "Dye and pearl dry alike and fizz alike.",
         "take whichever colour I like, and stop testing this.",
         (
-            "Yes. “Keep dye for now” in the second line makes one halt: of two that are as good "
-            "as equal either will do."
+            "Yes, though the second line still names one to keep: of two that are as good as equal "
+            "either will do."
         ),
     ),
     "cant-tell": Scene(
@@ -217,13 +217,13 @@ SCENES: dict[str, Scene] = {
             "lake."
         ),
         (
-            "hesitate: the verdict says keep dye, the table says that dye dries clearly slower "
-            "than pearl, and the question was what dries soonest."
+            "take pearl or no colour: the first line says that they are about as good as dye, and the "
+            "table that dye dries clearly slower, which was the question."
         ),
         (
-            "No. trial.toml states only limits, which dye, pearl and no colour all keep about as "
-            'often; the verdict answers the limits, not the question. With about = ["dry_h", '
-            '"score"] under [question] it would.'
+            "In part. trial.toml states only limits, which dye, pearl and no colour keep about as "
+            'often, so the verdict begins with dye. With about = ["dry_h", "score"] under [question] '
+            "it would begin with what was asked."
         ),
     ),
     "bend": Scene(
@@ -250,13 +250,10 @@ SCENES: dict[str, Scene] = {
             "without that slip the verdict is “43 % longer (22 to 68 %)”."
         ),
         (
-            "make more batches, since this trial cannot tell, and look closer at the pearl batch that "
-            "fizzed for twice as long as the others."
+            "look row 18 of fizz_times.csv up in my notes, mend or leave it out, and report again before "
+            "anything else."
         ),
-        (
-            "No, but for the second half: the ring far to the right is the slip. That a reading is "
-            "doubtful, and that the answer turns on it, should stand in the verdict."
-        ),
+        ("Yes: row 18 is the slip, and what is said to hold without it is what does."),
     ),
     "lost-day": Scene(
         "A lost day",

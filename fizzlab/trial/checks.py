@@ -11,7 +11,7 @@ from functools import partial
 
 import pandas as pd
 
-from fizzlab.errors import Problem, Weight, did_you_mean
+from fizzlab.errors import Problem, Weight, did_you_mean, listed
 from fizzlab.measures import BLIND, SHELF_MEASURES, TABLES, TableSpec
 from fizzlab.models import air
 from fizzlab.trial import sisters
@@ -456,11 +456,13 @@ def air_cover(tables: Mapping[str, Table]) -> list[Problem]:
     empty = pd.DataFrame(columns=["run", "piece", "hours", "dry"])
     touch, weigh = (dried.get(name, empty) for name in ("touch_checks", "weighings"))
     joined = air.drying_air(log.rows, air.drying_windows(touch, weigh, runs.rows))
-    for run, coverage in joined["coverage"].items():
-        if coverage < COVERED_ENOUGH:
-            share, do = f"only {coverage * 100:.0f} %", "Its air is the mean of what was logged."
-            if coverage == 0:
-                share, do = "none", "Add the missing readings; until then its air does not count."
-            what = f"the room log covers {share} of the drying of batch {run}."
-            doubts.append(Problem(log.where, what, do, weight="doubt"))
+    little = joined["coverage"][joined["coverage"] < COVERED_ENOUGH]
+    for _, alike in little.groupby(little, sort=False):  # the batches of a day share their window
+        coverage = float(alike.iloc[0])
+        share, do = f"only {coverage * 100:.0f} %", "Its air is the mean of what was logged."
+        if coverage == 0:
+            share, do = "none", "Add the missing readings; until then its air does not count."
+        named = f"batch{'es' * (len(alike) > 1)} {listed([str(run) for run in alike.index])}"
+        what = f"the room log covers {share} of the drying of {named}."
+        doubts.append(Problem(log.where, what, do, weight="doubt"))
     return doubts

@@ -136,22 +136,22 @@ def air_findings(fit: CuringFit, topic: str = "dry_time", lead: str = "") -> lis
     return found
 
 
-def damp(fit: CuringFit, trial: Trial, each: Mapping[str, Any] | None = None, held: str = "") -> str:
-    """What damp air does, in hours at the ends of what was tried: to one recipe, or averaged over all ways."""
+def damp(fit: CuringFit, trial: Trial, each: Mapping[str, Any], held: str) -> str:
+    """What damp air does to one recipe, in hours at the ends of what was tried."""
     temp, tried = room_temp(fit, trial), list(fit.tried(VPD))
     humid, dry = rh_for_deficit(np.array(tried), temp)
     share = max(trial.settings.drying.shares)  # as the picture has it
-    rows = fit.predict(pd.DataFrame({VPD: tried}).assign(**(each or {})), share=share)
+    rows = fit.predict(pd.DataFrame({VPD: tried}).assign(**each), share=share)
     ends = [duration(hours) for hours in rows["estimate"]]
-    where = ", ".join(filter(None, (f"{temp:g} °C", held or ("all ways averaged" if fit.terms else ""))))
+    where = ", ".join(filter(None, (f"{temp:g} °C", held)))
     told = f"{ends[1]} at {dry:.0f} % humidity, {ends[0]} at {humid:.0f} % ({where})"
     return f"Damp air slows drying: {told}." if np.isfinite(humid) else ""
 
 
 def _in_damp_air(fit: CuringFit, trial: Trial) -> str:
-    """The same; where no factor was changed, the front page says it, so here how damp it may be."""
+    """How damp it may be for a night of drying, where no factor was changed; else a table tells it."""
     if fit.terms or not fit.air_matters:
-        return damp(fit, trial) if fit.air_matters else ""
+        return ""
     night, (least, most) = trial.settings.drying.night_hours, fit.tried(VPD)
     sure = fit.air_needed(night, max(trial.settings.drying.shares), {})[1]
     rh = float(rh_for_deficit(sure, room_temp(fit, trial))) if least <= sure <= most else np.nan
@@ -203,13 +203,14 @@ def _damper(trial: Trial, fit: CuringFit, share: float, temp: float) -> Pieces:
         Grid(
             pd.DataFrame(cells, columns=["with", "a typical batch", "19 of 20 batches"]),
             f"The dampest air at {temp:g} °C in which {of} are dry within {night:g} h",
+            method=True,
         ),
         Picture(
             "dry-time-chart",
             drawn.dry_chart(chart, share, night, who),
-            f"For the wall: hours until {of} of a typical batch{who}{held}, are dry. Hatched: not tried."
+            f"Hours until {of} of a typical batch{who}{held}, are dry. Hatched: not tried."
             if held
-            else f"For the wall: hours until {of} of a typical batch are dry. Hatched: not tried.",
+            else f"Hours until {of} of a typical batch are dry. Hatched: not tried.",
             f"Chart of hours until {of} are dry over room temperature and humidity.",
         ),
     ]
@@ -304,18 +305,16 @@ def cautions(done: Analysis) -> list[str]:
 
 
 def _few(done: Analysis, fit: CuringFit | None) -> Iterator[str]:
-    """Which factors, and whether the air, rest on little: each by its own days or batches, and how many of them."""
-    found: dict[str, dict[str, float]] = {"days": {}, "batches": {}}
+    """Which factors, and whether the air, rest on little: each by its own days or batches."""
+    found: dict[str, dict[str, None]] = {"days": {}, "batches": {}}
     for effect in (*done.effects, *(fit.air_effects if fit else ())):
         name = "the room's air" if effect.factor in AIR_STEPS else done.trial.settings.label(effect.factor)
         if effect.df < FEW_ENOUGH_TO_SAY:
-            few = found[effect.judged_by]
-            few[name] = min(effect.df, few.get(name, effect.df))
+            found[effect.judged_by][name] = None
     for judge, few in found.items():
         if few:
             made = done.batches["day"].nunique() if judge == "days" else len(done.batches)
-            left = listed([f"{df:.0f}" for df in few.values()])
-            yield f"{made} {judge} say little about {listed(list(few))}: {left} are left to judge by."
+            yield f"{made} {judge} say little about {listed(list(few))}."
 
 
 @standing

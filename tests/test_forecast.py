@@ -186,7 +186,11 @@ def test_the_interval_for_a_new_batch_holds_it(days, truth, trials):
         result = fitted_to(*simulate([31, trial], days=days, **truth))
         ends = ["conf_low", "conf_high"]
         both, one = (
-            np.log(result.predict({"vpd_kpa": 0.7}, share=0.9, interval="prediction", conf_level=level)[ends])
+            np.log(
+                result.predict(
+                    {"colour": "dye", "vpd_kpa": 0.7}, share=0.9, interval="prediction", conf_level=level
+                )[ends]
+            )
             for level in (0.95, 0.9)
         )
         inside.append(float(np.diff(new.cdf(both))[0, 0]))

@@ -411,7 +411,7 @@ def _field(placeholder: str, words: str) -> widgets.Text:
 
 
 def _group(title: str, *parts: widgets.Widget) -> widgets.VBox:
-    return widgets.VBox([widgets.HTML(f"<h3>{escape(title)}</h3>"), *parts]).add_class("fb-group")
+    return widgets.VBox([widgets.HTML(f"<h2>{escape(title)}</h2>"), *parts]).add_class("fb-group")
 
 
 def _wrapped(*parts: widgets.Widget) -> widgets.HBox:

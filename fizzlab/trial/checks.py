@@ -457,12 +457,12 @@ def air_cover(tables: Mapping[str, Table]) -> list[Problem]:
     touch, weigh = (dried.get(name, empty) for name in ("touch_checks", "weighings"))
     joined = air.drying_air(log.rows, air.drying_windows(touch, weigh, runs.rows))
     little = joined["coverage"][joined["coverage"] < COVERED_ENOUGH]
-    for _, alike in little.groupby(little, sort=False):  # the batches of a day share their window
-        coverage = float(alike.iloc[0])
+    for _, some in little.groupby(little, sort=False):  # the batches of a day share their window
+        coverage = float(some.iloc[0])
         share, do = f"only {coverage * 100:.0f} %", "Its air is the mean of what was logged."
         if coverage == 0:
             share, do = "none", "Add the missing readings; until then its air does not count."
-        named = f"batch{'es' * (len(alike) > 1)} {listed([str(run) for run in alike.index])}"
+        named = f"batch{'es' * (len(some) > 1)} {listed([str(run) for run in some.index])}"
         what = f"the room log covers {share} of the drying of {named}."
         doubts.append(Problem(log.where, what, do, weight="doubt"))
     return doubts

@@ -127,9 +127,13 @@ def _wait_for(url: str, log: Path) -> None:
     raise AssertionError(f"JupyterLab did not start: {log.read_text()[-2000:]}")
 
 
+#: The notebook in front; others may be open behind it.
+SHOWN = ".jp-NotebookPanel:not(.lm-mod-hidden) .jp-CodeCell"
+
+
 def _run_all(page: Any) -> None:
     """Run every cell by the menu, and wait for the end."""
-    numbers = "[...document.querySelectorAll('.jp-CodeCell .jp-InputPrompt')].map(p => p.textContent)"
+    numbers = f"[...document.querySelectorAll('{SHOWN} .jp-InputPrompt')].map(p => p.textContent)"
     before = page.evaluate(numbers)
     page.get_by_role("menuitem", name="Run", exact=True).click()
     assert page.locator(RUN_ALL).inner_text().startswith("Run All Cells")  # as the notebooks call it
@@ -150,7 +154,7 @@ def _set_folder(page: Any, folder: str) -> None:
 
 def _outputs(page: Any) -> list[str]:
     """The text of each output; of those out of sight the browser lays out none, but has it all the same."""
-    return [text.strip() for text in page.locator(".jp-OutputArea-output").all_text_contents()]
+    return [text.strip() for text in page.locator(f"{SHOWN} .jp-OutputArea-output").all_text_contents()]
 
 
 @pytest.mark.parametrize("notebook", NOTEBOOKS)

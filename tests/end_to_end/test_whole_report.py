@@ -69,6 +69,10 @@ def test_it_is_short(name: str, demo_reports: dict[str, Path]) -> None:
     assert len(plain(told(demo_reports[name])).split()) <= MOST[name]
 
 
+#: What happens to be as large: 0.6 g dries in 5.0 h, and so do the three trials on average.
+BY_CHANCE = {"binder": {"5.0 h"}}
+
+
 @pytest.mark.parametrize("name", DEMOS)
 def test_no_number_is_told_in_two_sentences(name: str, demo_reports: dict[str, Path]) -> None:
     settings = load(demo_reports[name].parents[2]).settings
@@ -77,7 +81,7 @@ def test_no_number_is_told_in_two_sentences(name: str, demo_reports: dict[str, P
         f"{settings.drying.night_hours:g} h",
         *(f"{100 * s:g} %" for s in settings.drying.shares),
         "95 %",
-    }
+    } | BY_CHANCE.get(name, set())
     given |= {f"{air.temp_c:g} °C", f"{air.rh_pct:g} %"} if air else set()
     found = Counter[str]()
     for line in set(sentences(told(demo_reports[name]))):

@@ -407,7 +407,8 @@ def _choice(
 
 
 def _field(placeholder: str, words: str) -> widgets.Text:
-    return widgets.Text(placeholder=placeholder, tooltip=words, continuous_update=False).add_class("fb-field")
+    named = {"description": words, "placeholder": placeholder, "tooltip": words}
+    return widgets.Text(**named, continuous_update=False).add_class("fb-field")
 
 
 def _group(title: str, *parts: widgets.Widget) -> widgets.VBox:

@@ -195,6 +195,7 @@ def test_losses_below_the_scale_are_told_not_called_nought(make_trial: MakeTrial
     assert "Batch R3 lost less than the scale can show" in _said(few)
 
 
+@pytest.mark.slow
 def test_a_factor_that_did_not_change_among_the_dropped_is_named(make_trial: MakeTrial) -> None:
     drops = "run,piece,height_cm,broke\n" + "".join(
         f"R{i},{piece},{height},{'yes' if height > 35 + (i * 7 + piece * 11) % 25 else 'no'}\n"
@@ -339,6 +340,7 @@ def test_settings_that_cannot_be(make_trial: MakeTrial, text: str, says: str) ->
     assert says in str(raised.value)
 
 
+@pytest.mark.slow
 def test_settings_reach_the_fits(make_trial: MakeTrial) -> None:
     drops = "run,piece,height_cm,broke\n" + "".join(
         f"R{i},{piece},{height},{'yes' if height > 35 + (i * 7 + piece * 11) % 25 else 'no'}\n"

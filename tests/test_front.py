@@ -135,6 +135,7 @@ def test_a_part_ends_with_how_it_was_worked_out() -> None:
     assert told[:3] == ["Answer.", f"### {WORKED}", "Formula."]
 
 
+@pytest.mark.slow
 def test_every_part_has_every_factor(cores: Analysis) -> None:
     for part in (parts.drying, parts.crumble, parts.fizz, parts.others):
         pieces = part(cores)

@@ -131,6 +131,7 @@ def test_air_none_asks_for_no_log(tmp_path: Path) -> None:
     assert _dried(folder).air == ()
 
 
+@pytest.mark.slow
 def test_every_combination_that_was_made_is_forecast_and_none_held_at_a_control() -> None:
     done = analyse(load(shipped.demo("cores")), ["dry_h"])
     fit = done.fits["dry_h"]

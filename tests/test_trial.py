@@ -142,7 +142,7 @@ def test_stamped_looks_at_a_batch_that_is_left_out_follow_it(make_trial: MakeTri
         ({"touch_checks__csv": TOUCH.replace("D,1,3,no,\nD,1,8,no,\n", "")}, "it has no reading of batch D."),
         (
             {"room_log__csv": LOG.replace("2026-01-06", "2026-01-16")},
-            "the room log covers none of the drying of batch C",
+            "the room log covers none of the drying of batches C and D",
         ),
         (
             {"runs__csv": RUNS.replace("C,2,2026-01-06T09:00,pearl,1.2", "C,2,2026-01-06T09:00,pearl,1.3")},

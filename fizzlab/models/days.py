@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -84,18 +83,6 @@ def _kept(x: Array, by_day: Array) -> float:
         return 0.0
     before, after = (np.diag(np.linalg.inv(each.T @ each))[1 : len(varies) + 1] for each in (plain, full))
     return float((before / after).min(initial=1.0))
-
-
-def set_for_days(batches: pd.DataFrame, terms: Sequence[Term]) -> tuple[str, ...]:
-    """The factors that were the same for all batches of each day, where days have several batches."""
-    days = batches.groupby("day", sort=False)
-    if (days.size() < 2).all():
-        return ()
-    return tuple(
-        term.name
-        for term in terms
-        if (days[term.name].nunique() == 1).all() and batches[term.name].nunique() > 1
-    )
 
 
 def on_every_day(batches: pd.DataFrame, term: Term) -> bool:

@@ -19,7 +19,6 @@ from fizzlab.design.kinds import KINDS
 from fizzlab.errors import CannotAnswer, Unforeseen, listed
 from fizzlab.measures import Measure, looked_up
 from fizzlab.models.curing import CuringFit, with_joint_effects
-from fizzlab.models.days import set_for_days
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.result import Effect, FitResult, Forecast, Study, exact
 from fizzlab.models.sequential import constant_level
@@ -86,11 +85,6 @@ class Analysis:
     def numbers(self) -> tuple[str, ...]:
         """The responses with one number a batch."""
         return tuple(name for name in self.trial.settings.measures() if name in self.batches)
-
-    @property
-    def whole_day(self) -> tuple[str, ...]:
-        """Factors that were the same for all batches of a day."""
-        return set_for_days(self.batches, self.terms)
 
     def of(self, factor: str, response: str | None = None) -> list[Effect]:
         """The effects of one factor, on one response or all."""

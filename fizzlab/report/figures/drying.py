@@ -14,6 +14,7 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import MultipleLocator
 from scipy import stats
 
+from fizzlab.language import dated, say
 from fizzlab.models import plotting
 from fizzlab.models.air import vapour_pressure_deficit
 from fizzlab.models.curing import VPD, CuringFit, Levels
@@ -45,7 +46,7 @@ def dry_curves(brackets: pd.DataFrame, fit: CuringFit | None, named: Levels, lab
             for level, each in named.items():
                 hours = [fit.predict(each, share=share)["estimate"].iloc[0] for share in shares]
                 top.plot(hours, shares * 100, color=shown[level].colour, ls=shown[level].line)
-            top.set(ylim=(0, 102), yticks=[0, 25, 50, 75, 100], ylabel="pieces dry, %")
+            top.set(ylim=(0, 102), yticks=[0, 25, 50, 75, 100], ylabel=say("pieces_dry"))
         _draw_brackets(bottom, brackets, shown, low, high)
         legend(top, shown, label)
         plotting.time_axis(bottom, low, high)
@@ -75,7 +76,7 @@ def _draw_brackets(
             axes.plot(ends[mine], part["height"][mine], marker=marker, color=look.colour, ms=2.6, ls="")
     ticks = table.groupby("run", sort=False)["height"].mean()
     axes.set_yticks(ticks, ticks.index.astype(str), fontsize=8)
-    axes.set(ylabel="batch", xlabel="hours since the batch was made")
+    axes.set(ylabel=say("axis_batch"), xlabel=say("hours_since"))
     axes.set_ylim(table["height"].max() + 1.5, table["height"].min() - 1.5)
     axes.grid(axis="y", visible=False)
 
@@ -102,7 +103,7 @@ def air_axes(
     seen = (places >= air[0]) & (places <= air[1])
     axes.set_xticks(places[seen], humid[seen].astype(str))
     axes.minorticks_off()
-    axes.set(xlabel=f"relative humidity at {temp_c:g} °C, %", ylabel=what)
+    axes.set(xlabel=say("axis_humidity_at", temp_c=temp_c), ylabel=what)
 
 
 def band(axes: Axes, line: pd.DataFrame, colour: str, alpha: float) -> None:
@@ -148,9 +149,9 @@ def dry_chart(chart: pd.DataFrame, share: float, night_hours: float, level: str 
             text.set_visible(all(abs(at - np.mean(ends)) < 0.46 * np.ptp(ends) for at, ends in places))
         axes.xaxis.set_major_locator(MultipleLocator(5))
         axes.set(xlim=x[[0, -1]], ylim=y[[0, -1]])
-        axes.set(xlabel="room temperature, °C", ylabel="relative humidity, %")
-        axes.set_title(fill(f"Hours until {share * 100:.0f} % of the pieces{level} are dry", 44))
-        figure.supxlabel("hatched: air that was not tried", fontsize=8.5, color=SOFT, x=0.98, ha="right")
+        axes.set(xlabel=say("room_temperature"), ylabel=say("axis_humidity"))
+        axes.set_title(fill(say("axis_hours_until", share=share * 100, level=level), 44))
+        figure.supxlabel(say("hatched_air"), fontsize=8.5, color=SOFT, x=0.98, ha="right")
     return figure
 
 
@@ -165,7 +166,7 @@ def drying_curves(
             look, whole, hours = shown[level[piece]], fit.y[np.argmin(fit.x)], np.linspace(0, fit.x.max(), 60)
             axes.plot(hours, 100 * fit.at(hours) / whole, color=look.colour, lw=1.0, alpha=0.8)
             axes.plot(fit.x, 100 * fit.y / whole, look.marker, color=look.colour, ms=3.5)
-        axes.set(xlabel="hours since the batch was made", ylabel="mass, % of the first weighing")
+        axes.set(xlabel=say("hours_since"), ylabel=say("mass_first"))
         legend(axes, shown, label)
     return figure
 
@@ -175,7 +176,7 @@ def _looks(trials: Sequence[str]) -> tuple[dict[str, Look], dict[str, Look]]:
     if len(trials) <= MOST:
         return looks(trials), looks(trials)
     others, last = Look(SOFT, "o", "-"), Look(BLUE, "s", "-")
-    named = {f"{len(trials) - 1} other trials": others, trials[-1]: last}
+    named = {say("other_trials", trials=len(trials) - 1): others, trials[-1]: last}
     return dict.fromkeys(trials[:-1], others) | {trials[-1]: last}, named
 
 
@@ -200,14 +201,14 @@ def season_lines(study: SeasonStudy) -> Figure:
             axes.plot(tried[VPD], tried["estimate"], color=INK, lw=2.4)
             low = min(low, max(float(new["conf_low"].min()), low * 1.4 / 2.5))
             high = max(high, min(float(new["conf_high"].max()), high / 1.4 * 2.5))
-            more = [Line2D([], [], color=INK, lw=2.4, label="pooled")]
+            more = [Line2D([], [], color=INK, lw=2.4, label=say("pooled"))]
         for each in study.lines:
             look, mine = shown[each.name], batches[batches["trial"] == each.name]
             hours = np.exp(each.level + (each.slope or 0.0) * np.log(np.array(each.tried) / each.at))
             axes.plot(each.tried, hours, color=look.colour, ls=look.line, lw=1.1)
             axes.plot(mine[VPD], mine["hours"], look.marker, color=look.colour, ms=3.6, alpha=0.8)
         temp = float(np.round(np.nan_to_num(batches["temp_c"].median(), nan=18)))
-        air_axes(axes, air, (low, high), "hours until half are dry", temp)
+        air_axes(axes, air, (low, high), say("axis_half_dry"), temp)
         legend(axes, named, more=more)
     return figure
 
@@ -235,9 +236,9 @@ def drift_days(study: SeasonStudy) -> Figure:
         axes.plot(place[broken], hours[broken], ls="", marker="o", ms=10, mfc="none", mec=RED, mew=1.6)
         hours_up(axes, low, high)
         step = -(-len(points) // 7)
-        dates = [f"{date.day} {date:%b}" for date in points["first"]] if study.dated else place + 1
+        dates = [dated(day, "short_date") for day in points["first"]] if study.dated else place + 1
         axes.set_xticks(place[::step], dates[::step])
-        axes.set(ylabel="hours until half are dry, in one air", xlabel="days of making, in their order")
+        axes.set(ylabel=say("axis_half_dry_one_air"), xlabel=say("days_making"))
         legend(axes, named)
     return figure
 

@@ -13,6 +13,7 @@ from fizzlab.design.factors import Factor, allowed, grid
 from fizzlab.design.layout import lay_out, members, refuse_useless, streams, together
 from fizzlab.design.model import model_matrix, model_terms
 from fizzlab.design.plans import Plan
+from fizzlab.language import listed, say
 from fizzlab.models.choose import Choice
 from fizzlab.models.terms import need_columns
 
@@ -93,9 +94,7 @@ def next_batches(
     )
     if hard:
         plan = replace(plan, runs=_in_whole_days(plan.runs, made, hard, per_day or batches), warnings=())
-    said = (
-        f"None has {name} {' or '.join(some)}, which is hardly the best." for name, some in left_out.items()
-    )
+    said = (say("none_has", name=name, levels=listed(some, "or")) for name, some in left_out.items())
     return replace(plan, warnings=(*plan.warnings, *said))
 
 

@@ -28,6 +28,11 @@ def languages() -> list[str]:
     return sorted(path.stem for path in HERE.glob("*.toml"))
 
 
+def spoken() -> str:
+    """The language that is spoken."""
+    return _spoken.get()
+
+
 @contextmanager
 def speaking(language: str) -> Iterator[None]:
     """Say everything in a language; works as a decorator too."""
@@ -52,14 +57,20 @@ def texts(language: str) -> Mapping[str, Any]:
     return found
 
 
-def wording(name: str, otherwise: str | None = None) -> Any:
-    """A text as it stands in the file of the language that is spoken; else in English, else `otherwise`."""
+def _found(name: str) -> tuple[str, Any]:
+    """The language that has a text, spoken or else English, and the text; None where neither has."""
     for language in (_spoken.get(), ENGLISH):
         if name in texts(language):
-            return texts(language)[name]
-    if otherwise is None:
+            return language, texts(language)[name]
+    return ENGLISH, None
+
+
+def wording(name: str, otherwise: str | None = None) -> Any:
+    """A text as it stands in the file of its language; `otherwise` where it stands in none."""
+    text = _found(name)[1]
+    if text is None and otherwise is None:
         raise KeyError(name)
-    return otherwise
+    return otherwise if text is None else text
 
 
 def say(sentence: str, /, **filled: Any) -> str:
@@ -70,7 +81,8 @@ def say(sentence: str, /, **filled: Any) -> str:
     """
     text = wording(sentence)
     if isinstance(text, list):
-        text = text[int(gettext.c2py(wording("plural"))(filled["n"]))]  # type: ignore[attr-defined]
+        plural = texts(_found(sentence)[0])["plural"]
+        text = text[int(gettext.c2py(plural)(filled["n"]))]  # type: ignore[attr-defined]
     return str(text.format(**filled))
 
 

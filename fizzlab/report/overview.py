@@ -18,7 +18,7 @@ import pandas as pd
 
 from fizzlab import records
 from fizzlab.errors import BadInput, Problem
-from fizzlab.language import dated, listed, say
+from fizzlab.language import ENGLISH, dated, listed, say, speaking
 from fizzlab.report.analysis import Analysis, analyse
 from fizzlab.report.many import trials_in
 from fizzlab.report.page import Notes, Piece, Prose, unbroken, verdict_of
@@ -69,8 +69,6 @@ def write_overview(folder: str | Path) -> Path:
 
     BadInput, with nothing written: it holds no trials, or keeps a page of the maker's under that name.
     """
-    from jinja2 import Environment, PackageLoader
-
     folder = Path(folder)
     folder_there(folder)
     refuse_records(folder)
@@ -79,6 +77,16 @@ def write_overview(folder: str | Path) -> Path:
         raise BadInput([Problem(str(folder), say("no_folder"), say("name_folder"))])
     if path.exists() and OURS not in path.read_text(encoding="utf-8", errors="replace"):
         raise BadInput([Problem(str(path), say("page_yours"), say("give_another"))])
+    settings = filter(None, (read_settings(trial)[0] for trial in trials))
+    written = {each.language for each in settings}
+    with speaking(written.pop() if len(written) == 1 else ENGLISH):
+        write_whole(path, _page(folder, trials).encode("utf-8"))
+    return path
+
+
+def _page(folder: Path, trials: Sequence[Path]) -> str:
+    from jinja2 import Environment, PackageLoader
+
     rows = sorted(map(row_of, trials), key=lambda row: row[:2])
     body = "".join(
         Prose(piece).html() if isinstance(piece, str) else piece.html()
@@ -87,9 +95,7 @@ def write_overview(folder: str | Path) -> Path:
     )
     template = Environment(loader=PackageLoader("fizzlab.report"), autoescape=True).get_template(PAGE)
     told = {"title": say("title_all_trials", name=folder.resolve().name), "body": body, "ours": OURS}
-    page = template.render(**told, date=dated(dt.date.today()), say=say)
-    write_whole(path, page.encode("utf-8"))
-    return path
+    return template.render(**told, date=dated(dt.date.today()), say=say)
 
 
 def row_of(folder: Path) -> Row:

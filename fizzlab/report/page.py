@@ -12,12 +12,12 @@ import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from html import escape, unescape
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 import pandas as pd
 
 from fizzlab.errors import FizzlabError, Unforeseen
-from fizzlab.language import ENGLISH, dated, listed, say, speaking, wording
+from fizzlab.language import ENGLISH, dated, listed, say, speaking, spoken, wording
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -75,13 +75,20 @@ class Piece:
     """What shows itself in a notebook; HTML in a maker's text is shown as it was typed, never obeyed."""
 
     method: bool = False  # does it tell how a part was worked out, at the end of it?
+    language: str
+
+    def __new__(cls, *_: object, **__: object) -> Self:
+        made = super().__new__(cls)
+        object.__setattr__(made, "language", spoken())  # shown in it too, whenever that is
+        return made
 
     def html(self) -> str:
         """The piece as HTML; empty where it shows nothing."""
         raise NotImplementedError
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
-        html = self.html()
+        with speaking(self.language):
+            html = self.html()
         return {"text/plain": re.sub(r"<[^>]*>", " ", html), **({"text/html": html} if html else {})}, {}
 
 

@@ -105,6 +105,7 @@ class Foot(Piece):
         return f'<div class="two">{"".join(told)}</div>{FRONT_END}'
 
 
+@standing
 def front(done: Analysis) -> Pieces:
     """The front page of a report: title and question, then pieces of which each stands by itself."""
     pieces = [*opening(done.trial), *answered(done), *changes(done), *picture(done), *ending(done)]

@@ -163,9 +163,8 @@ def test_a_whole_report_in_a_toy_language_has_no_english_left(
     html = page.html_page(shown, title="T", stamp=stamp, place="", language="toy")
     heard = re.findall(r'(?:alt|aria-label)="([^"]*)"', html)
     body = re.sub(r"<style>.*?</style>|<img[^>]*>", "|", html, flags=re.DOTALL)
-    drawn = [
-        label for _, svg in shown.pictures.values() for label in re.findall("<!--(.*?)-->", svg, re.DOTALL)
-    ]
+    svgs = (svg for _, svg in shown.pictures.values())
+    drawn = [" ".join(map(str.strip, re.findall("<!--(.*?)-->", svg, re.DOTALL))) for svg in svgs]
     text = unescape("|".join([re.sub(r"<[^>]*>", "|", body), *heard, *drawn])).replace("\u00a0", " ")
     assert "KEEP emulsifier + pearl FOR NOW: NEARLY EVERY NEW BATCH" in text
     for known in sorted(filter(None, of_the_maker(folder)), key=len, reverse=True):

@@ -242,7 +242,7 @@ def with_name(effect: Effect, level: str, label: Label) -> str:
     """A level as it is spoken of: ``"lake"``, ``"4 g of oil"``, ``"fan on"``."""
     if not isinstance(effect.term, Category):
         return say("amount_of", level=level, label=label(effect.factor))
-    return f"{label(effect.factor)} {level}" if bare(level) else level
+    return f"{label(effect.factor)} {level}" if bare(level) or bare(effect.control) else level
 
 
 def bare(level: str) -> bool:
@@ -252,10 +252,10 @@ def bare(level: str) -> bool:
 
 def against(effect: Effect, label: Label, middle: str = "") -> str:
     """The two levels: ``"lake against dye"``, ``"4 g against 2 g of oil"``."""
-    level = effect.level if bare(effect.control) else with_name(effect, effect.level, label)
-    if not isinstance(effect.term, Category):
-        level = effect.level
-    return f"{level}{middle or say('against')}{with_name(effect, effect.control, label)}"
+    middle, level, control = middle or say("against"), effect.level, effect.control
+    if isinstance(effect.term, Category):  # "fan on against off", but "4 g against 2 g of oil"
+        return f"{with_name(effect, level, label)}{middle}{control}"
+    return f"{level}{middle}{with_name(effect, control, label)}"
 
 
 def cell(effect: Effect, measure: Measure) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -32,6 +33,9 @@ TITLE = "which_keep"
 
 BY_RECIPE = "limit_safety"
 
+#: A combination whose score is higher by less than this is hardly better.
+HARDLY = 0.02
+
 #: So many combinations are named in a sentence, and stand in the table.
 NAMED, ROWS = 3, 24
 
@@ -57,7 +61,7 @@ class Voice(NamedTuple):
         """The level of one factor, with its name where the level alone says too little."""
         said = level_name(term, value)
         shared = [t for t in self.terms if isinstance(t, Category) and said in t.levels]
-        unclear = len(shared) > 1 or bare(said)
+        unclear = len(shared) > 1 or bare(said) or (isinstance(term, Category) and bare(term.control))
         return f"{self.settings.label(term.name)} {said}" if unclear or isinstance(term, Amount) else said
 
     def response(self, name: str) -> str:
@@ -233,6 +237,20 @@ def keep_sentence(chosen: Judgement) -> str:
     return _keep(chosen.choice, chosen.voice, [n for n in chosen.reasons if settings.responses[n].limit(n)])
 
 
+def rivals(done: Analysis) -> bool:
+    """Are others about as good as the combination that is chosen?"""
+    with suppress(CannotAnswer):
+        chosen = choosing(done)
+        return chosen is not None and len(_rivals(chosen.choice)) > 0
+    return False
+
+
+def _rivals(judged: Choice) -> pd.DataFrame:
+    """Those that are about as good as the best: they are best at least half as often."""
+    others = judged.contenders()
+    return others[(others["best_chance"] >= judged.best["best_chance"] / 2) & (not judged.settled)]
+
+
 def _numbers(judged: Choice, row: Row) -> list[float]:
     """The chance to keep every limit with its interval, or how far the wishes are granted."""
     return [row[name] for name in (("meets", "meets_low", "meets_high") if judged.limits else ("granted",))]
@@ -242,11 +260,10 @@ def _keep(judged: Choice, voice: Voice, unmeasured: Sequence[str]) -> str:
     """The first sentence of the answer, with how many new batches of ten or of twenty pass."""
     best, name = judged.best, voice.name(judged.best)
     keep = say("keep", name=name, now="" if judged.settled else say("for_now"))
-    rivals = judged.contenders()
-    rivals = rivals[rivals["best_chance"] >= best["best_chance"] / 2]
-    if len(rivals) and not judged.settled:
-        few = len(rivals) < 3
-        keep += say("about_good", n=len(rivals), many=voice.many(rivals)) if few else say("others_about")
+    others = _rivals(judged)
+    if len(others):
+        few = len(others) < 3
+        keep += say("about_good", n=len(others), many=voice.many(others)) if few else say("others_about")
     if not judged.limits:
         return say("grants_your", keep=keep, granted=percent(best["granted"]))
     of = listed([voice.settings.measure(each).label for each in unmeasured])
@@ -317,19 +334,40 @@ def _cell(row: pd.Series) -> str:
     return number(float(row["estimate"])) + (f"; {chance(row['meets'])}" if "meets" in row else "")
 
 
-def _between(trial: Trial, chosen: Judgement) -> Pieces:
-    """The best of the amounts between those that were made, where trial.toml asks for steps."""
-    steps, tried, voice = trial.settings.choose.steps, chosen.choice, chosen.voice
+@lru_cache(maxsize=2)
+def between_made(done: Analysis) -> list[str]:
+    """What amounts between those that were made promise, where the best is none of these."""
+    with suppress(CannotAnswer):
+        chosen = choosing(done)
+        grid = None if chosen is None else _stepped(done.trial, chosen)
+        if chosen is not None and grid is not None:
+            name, made = chosen.voice.name(grid.best), chosen.choice.table
+            better = grid.best["score"] - chosen.choice.best["score"] >= HARDLY
+            if name not in {chosen.voice.name(row) for _, row in made.iterrows()}:
+                return [say("try_between" if better else "hardly_more_between", name=name)]
+    return []
+
+
+def _stepped(trial: Trial, chosen: Judgement) -> Choice | None:
+    """The amounts between those that were made, judged, where trial.toml asks for steps."""
+    steps, tried = trial.settings.choose.steps, chosen.choice
     if steps is None or not any(isinstance(term, Amount) for term in tried.terms):
-        return []
+        return None
     if is_blend(trial):
         raise CannotAnswer(say("parts_blend"), say("plan_blends"))
-    grid = _judge(trial, tried.fits, between(tried.fits, steps), tried.limits, tried.wishes)
+    return _judge(trial, tried.fits, between(tried.fits, steps), tried.limits, tried.wishes)
+
+
+def _between(trial: Trial, chosen: Judgement) -> Pieces:
+    """The best of the amounts between those that were made."""
+    steps, tried, voice = trial.settings.choose.steps, chosen.choice, chosen.voice
+    if (grid := _stepped(trial, chosen)) is None:
+        return []
     best, name = grid.best, voice.name(grid.best)
     numbers = _numbers(grid, best)
     what = say("new_batches") if grid.limits else say("of_wishes_granted")
     text = say("steps_from", steps=steps, name=name, chance=chance(numbers[0]), what=what)
-    if name != voice.name(tried.best) and best["score"] - tried.best["score"] < 0.02:
+    if name != voice.name(tried.best) and best["score"] - tried.best["score"] < HARDLY:
         text += say("hardly_better", name=voice.name(tried.best))
     if name not in {voice.name(row) for _, row in tried.table.iterrows()}:
         text += say("not_made_yet")
@@ -353,6 +391,7 @@ def _confirm(trial: Trial, chosen: Judgement) -> Pieces:
     return [
         say("make_test", batches=say("n_batches", n=many), name=best, days=days),
         Findings(found, kind="next"),
+        say("geometric") if many > 1 and bounds["log"].any() else None,
         caution([nothing_confirmed(vague, _enough(chosen.choice, many))] if vague else []),
         Notes([say("give_them", folder=trial.folder.resolve().name)]),
     ]

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
 from html import escape
+from math import inf, isfinite
 
 import pandas as pd
 
@@ -20,7 +22,7 @@ from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures.front import combinations, over_humidity
 from fizzlab.report.page import FAILED, FRONT_END, Finding, Findings, Notes, Picture, Piece, unbroken
 from fizzlab.report.parts.again import drift, lost, without_doubtful
-from fizzlab.report.parts.choose import Voice, choosing, keep_sentence
+from fizzlab.report.parts.choose import Voice, between_made, choosing, keep_sentence, rivals
 from fizzlab.report.parts.confirm import came_out
 from fizzlab.report.parts.drying import SAFETY, cautions, damp, dried, in_air, next_steps, room_temp, waits
 from fizzlab.report.parts.general import Pieces, opening, standing
@@ -168,7 +170,8 @@ def verdict(done: Analysis) -> list[str]:
         said = _changes(done, asked)
     keep, fit = _keep(done), dried(done)
     if keep:
-        said = [*said[: SENTENCES - 2], *keep] if done.trial.settings.about else [*keep, *said]
+        first = done.trial.settings.about or rivals(done)  # else which to keep is the answer
+        said = [*said[: SENTENCES - 2], *keep] if first else [*keep, *said]
     if said and len(said) < SENTENCES - 1 and asked == ["dry_h"] and fit is not None and fit.air_matters:
         said.append(_damp(fit, done))
     if not said and fit is not None:
@@ -198,19 +201,39 @@ def _keep(done: Analysis) -> list[str]:
 
 
 def _changes(done: Analysis, asked: Sequence[str]) -> list[str]:
-    """What each change was shown to do to the responses that were asked about, a sentence a level."""
-    found, sizes = dict[str, list[str]](), dict[str, float]()
-    for effect in done.effects:
-        if effect.response in asked and effect.shown and not (effect.exact or effect.same):
-            measure = done.trial.settings.measure(effect.response)
-            change = capital(words.against(effect, done.trial.settings.label))
-            told = f"{measure.label} {words.directed(effect.estimate, effect, measure)}"
-            found.setdefault(change, []).append(told)
-            sizes[told] = effect.p_value
-    said = [
-        f"{change}: {listed(sorted(told, key=sizes.__getitem__)[:NAMED])}." for change, told in found.items()
-    ]
-    return said or [say("cant_tell_any_change")]
+    """What each change did to the responses that were asked about, the first that the question names first.
+
+    A sentence a level of what was shown; and of a factor that the question names, that nothing can be told.
+    """
+    settings, found = done.trial.settings, dict[str, list[Effect]]()
+    effects = [e for e in done.effects if e.response in asked and not e.exact]
+    shown = [e for e in effects if e.shown and not e.same]
+    for effect in shown:
+        found.setdefault(capital(words.against(effect, settings.label)), []).append(effect)
+    said = list[tuple[float, str]]()
+    for change, each in found.items():
+        first = sorted(each, key=lambda effect: asked.index(effect.response))[:NAMED]
+        measures = [settings.measure(effect.response) for effect in first]
+        told = [f"{m.label} {words.directed(e.estimate, e, m)}" for e, m in zip(first, measures, strict=True)]
+        said.append((_named_at(done, each[0]), f"{change}: {listed(told)}."))
+    told_of = {effect.factor for effect in effects if effect.shown or effect.same}
+    for effect in sorted(effects, key=lambda effect: effect.p_value):
+        if effect.factor not in told_of and isfinite(place := _named_at(done, effect)):
+            told_of.add(effect.factor)
+            measure = settings.measure(effect.response)
+            said.append((place, words.sentence(effect, measure, settings.label)))
+    lines = [line for _, line in sorted(said, key=lambda pair: pair[0])]
+    return lines or [say("cant_tell_any_change")]
+
+
+def _named_at(done: Analysis, effect: Effect) -> float:
+    """Where the question first names a change, by its level, its factor or the label; infinity where nowhere."""
+    settings = done.trial.settings
+    names = (effect.level, effect.factor.replace("_", " "), settings.label(effect.factor))
+    found = (
+        re.search(rf"(?<!\w){re.escape(name)}(?!\w)", settings.question, re.IGNORECASE) for name in names
+    )
+    return min((float(each.start()) for each in found if each), default=inf)
 
 
 def _told(done: Analysis, effect: Effect, *, first: bool) -> str:
@@ -393,7 +416,7 @@ def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:
     turned = (*drift(done)[1], *lost(done))
     minded += [each.said for each in turned if each.clear and each.response in about(done)][:1]
     minded += [say("batches_left_out", runs=listed([str(run) for run in gone]))] if gone else []
-    steps = next_repeats(done) if of_repeats(done) else next_steps(done)
+    steps = next_repeats(done) if of_repeats(done) else [*between_made(done), *next_steps(done)]
     return steps, [*minded, *cautions(done), *_doubts(done)]
 
 

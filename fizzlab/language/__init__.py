@@ -82,7 +82,7 @@ def say(sentence: str, /, **filled: Any) -> str:
     text = wording(sentence)
     if isinstance(text, list):
         plural = texts(_found(sentence)[0])["plural"]
-        text = text[int(gettext.c2py(plural)(filled["n"]))]  # type: ignore[attr-defined]
+        text = text[int(gettext.c2py(plural)(filled["n"]))]
     return str(text.format(**filled))
 
 

@@ -330,8 +330,8 @@ def _page(shown: PageContent, title: str, stamp: Stamp, place: str) -> str:
     template = Environment(loader=PackageLoader("fizzlab.report"), autoescape=True).get_template("page.html")
     front, end, rest = shown.body.rpartition(FRONT_END)
     if lost := lost_in(shown.findings):
-        told = Notes([say("could_not", names=listed(lost))], "caution").html()
-        front, rest = (front + told, rest) if end else (front, told + rest)
+        note = Notes([say("could_not", names=listed(lost))], "caution").html()
+        front, rest = (front + note, rest) if end else (front, note + rest)
     first, *parts = re.split(r"(?=<h2>)", rest)
     closing = re.sub("<h2>.*?</h2>", "", parts.pop(), count=1) if parts else ""
     body = first + "\n".join(_folded(part) if end else part for part in parts)

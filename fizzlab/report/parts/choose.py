@@ -248,7 +248,8 @@ def rivals(done: Analysis) -> bool:
 def _rivals(judged: Choice) -> pd.DataFrame:
     """Those that are about as good as the best: they are best at least half as often."""
     others = judged.contenders()
-    return others[(others["best_chance"] >= judged.best["best_chance"] / 2) & (not judged.settled)]
+    near = others["best_chance"] >= judged.best["best_chance"] / 2
+    return others[near] if not judged.settled else others.head(0)
 
 
 def _numbers(judged: Choice, row: Row) -> list[float]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import wraps
-from typing import ParamSpec
+from typing import Any, ParamSpec
 
 import pandas as pd
 
@@ -28,7 +28,7 @@ def standing(part: Callable[P, Pieces]) -> Callable[P, Pieces]:
     @wraps(part)
     def alone(*of: P.args, **told: P.kwargs) -> Pieces:
         try:
-            trial = of[0].trial if isinstance(of[0], Analysis) else of[0]
+            trial: Any = of[0].trial if isinstance(of[0], Analysis) else of[0]
             with speaking(trial.settings.language):
                 return part(*of, **told)
         except Exception as error:

@@ -237,8 +237,8 @@ SCENES: dict[str, Scene] = {
             "amounts in between promise hardly more."
         ),
         (
-            "Yes: the best lies between those made, towards more gum, and gives 0.4 points less loss, which "
-            "no maker would notice."
+            "Yes: the best lies between those made, towards more gum, and gives 0.4 points less loss, "
+            "hardly more indeed."
         ),
     ),
     "doubtful": Scene(

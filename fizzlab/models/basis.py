@@ -107,7 +107,7 @@ class FactorBasis:
         others = list(product(*values))
         full = {name: settings[name].to_numpy().repeat(len(others)) for name in settings}
         full |= {factor.name: [row[at] for row in others] * len(settings) for at, factor in enumerate(rest)}
-        columns = self.matrix(pd.DataFrame(full))
+        columns = self.matrix(pd.DataFrame(full, index=range(len(settings) * len(others))))
         return np.asarray(columns.reshape(len(settings), -1, columns.shape[1]).mean(axis=1))
 
     def steps(self) -> list[Step]:

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, product
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -105,7 +105,7 @@ class FactorBasis:
         middle = self.decoded(np.zeros(len(self.amounts)))
         values = [list(f.levels) if isinstance(f, Category) else [middle[f.name]] for f in rest]
         others = list(product(*values))
-        full = {name: settings[name].to_numpy().repeat(len(others)) for name in settings}
+        full: dict[Any, Any] = {name: settings[name].to_numpy().repeat(len(others)) for name in settings}
         full |= {factor.name: [row[at] for row in others] * len(settings) for at, factor in enumerate(rest)}
         columns = self.matrix(pd.DataFrame(full, index=range(len(settings) * len(others))))
         return np.asarray(columns.reshape(len(settings), -1, columns.shape[1]).mean(axis=1))

@@ -376,7 +376,7 @@ class DropFit(FitResult):
             at, known = estimate, dict[float, Array]()
 
             def past(v: float, sure: bool = False) -> float:
-                return self.fall(rest, target, v, known, sure) ** 0.5 - limit
+                return float(np.sqrt(self.fall(rest, target, v, known, sure))) - limit
 
             while np.isfinite(found := outward(past, at, step, 1e-4)) and past(found, True) < -1e-3:
                 at, other = found, known[found]  # another maximum is higher there: it is followed

@@ -10,7 +10,7 @@ import pytest
 from kept_trial import keep_record
 
 from fizzlab.models.effects import fit_response
-from fizzlab.models.sequential import constant_level
+from fizzlab.models.sequential import constant_level, planned_level
 from fizzlab.models.terms import Category
 from fizzlab.report.analysis import analyse, looks_of
 from fizzlab.trial.folder import load
@@ -37,11 +37,26 @@ def test_more_looks_need_more_confidence_and_one_look_none() -> None:
     assert levels[-1] < 1 - 0.05 / 5  # less than if the looks had nothing to do with each other
 
 
+def test_planned_looks_are_asked_for_in_the_plan(tmp_path: Path) -> None:
+    folder = tmp_path / "quay"
+    keep_record(folder, batches=2)
+    toml = folder / "trial.toml"
+    toml.write_text(toml.read_text() + '\n[plan]\nkind = "factorial"\nbatches_per_day = 4\nlooks = [2, 12]\n')
+    trial = load(folder)
+    now = len(trial.rows("runs"))
+    assert {fit.conf_level for fit in analyse(trial).fits.values()} == {planned_level((2, now), 12)}
+
+
+def test_a_look_beyond_the_planned_ones_is_judged_as_if_none_had_been() -> None:
+    assert planned_level([12, 24, 30], 24) == constant_level([12, 24, 30])
+
+
 @pytest.mark.slow
 def test_later_looks_add_no_more_false_alarms_than_the_first_one_already_cost() -> None:
     rng, trials = np.random.default_rng(711), 400
     level = [constant_level(LOOKS[:look]) for look in range(1, 6)]
-    alarms = {"as if each were the only one": 0, "held together": 0}
+    planned = [planned_level(LOOKS[:look], LOOKS[-1]) for look in range(1, 6)]
+    alarms = {"as if each were the only one": 0, "held together": 0, "planned": 0}
     for _ in range(trials):
         colour = np.array(["pearl", "dye"])[np.arange(36) % 2]
         table = pd.DataFrame({"run": [f"R{i}" for i in range(36)], "colour": colour})
@@ -51,6 +66,7 @@ def test_later_looks_add_no_more_false_alarms_than_the_first_one_already_cost() 
             p = fit_response(table[:batches], "hours", [COLOUR]).effects[0].p_value
             seen |= {"as if each were the only one"} if p < 0.05 else set()
             seen |= {"held together"} if p < 1 - level[look] else set()
+            seen |= {"planned"} if p < 1 - planned[look] else set()
         for how in seen:
             alarms[how] += 1
     rate = {how: count / trials for how, count in alarms.items()}
@@ -58,3 +74,4 @@ def test_later_looks_add_no_more_false_alarms_than_the_first_one_already_cost() 
     assert rate["as if each were the only one"] > 0.05 + 3 * error
     # the first look was taken at 95 %, before anybody knew of the others: 8.4 % in all for known variances
     assert rate["held together"] < 0.084 + 2 * np.sqrt(0.084 * 0.916 / trials)
+    assert rate["planned"] < 0.05 + 2 * error

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -12,9 +13,11 @@ from kept_trial import keep_record
 from fizzlab.models.effects import fit_response
 from fizzlab.models.sequential import constant_level, planned_level
 from fizzlab.models.terms import Category
-from fizzlab.report.analysis import analyse, looks_of
+from fizzlab.report import analysis
+from fizzlab.report.analysis import looks_of
 from fizzlab.trial.folder import load
 
+DEMO = Path(__file__).parents[1] / "data" / "demo" / "colour-ways"
 COLOUR = Category("colour", ("pearl", "dye"), "pearl")
 LOOKS = (12, 18, 24, 30, 36)
 
@@ -26,8 +29,6 @@ def test_a_report_with_more_batches_than_one_before_is_another_look(tmp_path: Pa
     trial = load(folder)
     now = len(trial.rows("runs"))
     assert looks_of(trial) == (2, 3, now)
-    fits = analyse(trial).fits.values()
-    assert {fit.conf_level for fit in fits} <= {constant_level((2, 3, now))}
 
 
 def test_more_looks_need_more_confidence_and_one_look_none() -> None:
@@ -37,14 +38,18 @@ def test_more_looks_need_more_confidence_and_one_look_none() -> None:
     assert levels[-1] < 1 - 0.05 / 5  # less than if the looks had nothing to do with each other
 
 
-def test_planned_looks_are_asked_for_in_the_plan(tmp_path: Path) -> None:
-    folder = tmp_path / "quay"
-    keep_record(folder, batches=2)
-    toml = folder / "trial.toml"
-    toml.write_text(toml.read_text() + '\n[plan]\nkind = "factorial"\nbatches_per_day = 4\nlooks = [2, 12]\n')
-    trial = load(folder)
-    now = len(trial.rows("runs"))
-    assert {fit.conf_level for fit in analyse(trial).fits.values()} == {planned_level((2, now), 12)}
+def test_every_fit_is_made_at_the_level_of_the_newest_look(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = shutil.copytree(DEMO, tmp_path / "ways")
+    toml = (folder / "trial.toml").read_text(encoding="utf-8")
+    monkeypatch.setattr(analysis, "looks_of", lambda trial: (9, len(trial.rows("runs"))))
+    fits = analysis.analyse(load(folder)).fits
+    assert {fit.conf_level for fit in fits.values()} == {constant_level((9, 15))}
+    plan = '\n[plan]\nkind = "compare"\ndays = 5\nbatches_per_day = 3\nlooks = [9, 15]\n'
+    (folder / "trial.toml").write_text(toml + plan, encoding="utf-8")
+    fits = analysis.analyse(load(folder)).fits
+    assert {fit.conf_level for fit in fits.values()} == {planned_level((9, 15), 15)}
 
 
 def test_a_look_beyond_the_planned_ones_is_judged_as_if_none_had_been() -> None:

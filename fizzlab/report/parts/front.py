@@ -409,10 +409,11 @@ def mistakes(done: Analysis) -> Pieces:
 def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:
     out = done.trial.left_out()
     gone = out[out["table"] == "runs"]["run"].tolist()
-    minded = []
-    if len(done.looks) > 1:
-        before = listed([str(batches) for batches in done.looks[:-1]])
-        minded = [say("also_reported", before=before)]
+    minded, planned = [], done.trial.settings.plan and done.trial.settings.plan.looks
+    if planned and done.looks[-1] <= planned[-1]:
+        minded = [say("looks_planned", many=listed([str(batches) for batches in planned]))]
+    elif len(done.looks) > 1:
+        minded = [say("also_reported", before=listed([str(batches) for batches in done.looks[:-1]]))]
     turned = (*drift(done)[1], *lost(done))
     minded += [each.said for each in turned if each.clear and each.response in about(done)][:1]
     minded += [say("batches_left_out", runs=listed([str(run) for run in gone]))] if gone else []

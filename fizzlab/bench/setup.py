@@ -7,7 +7,7 @@ Widgets only. The questions, what the answers make and what is wrong with them a
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from html import escape
 from importlib import resources
 from pathlib import Path
@@ -21,77 +21,86 @@ from fizzlab.bench.trying import Tried, try_out
 from fizzlab.errors import BadInput, FizzlabError, Problem
 from fizzlab.recipe.ingredients import Role
 from fizzlab.recipe.units import DENSITIES
-from fizzlab.trial.asking import ASKS, NAMED, Answers, Ask, Row, split
-from fizzlab.trial.new import answers_of, reason, write
-from fizzlab.trial.opening import bytes_of
+from fizzlab.trial.asking import ASKS, Answers, Ask, Row, split
+from fizzlab.trial.new import answers_of, reason, text_of, write
 from fizzlab.trial.settings import FILE
-
-#: Where a new trial is put, as seen from the notebook.
-NEW = "../my-trial"
 
 #: Nothing is worked out until the page has sent no more of what is typed for so many seconds.
 TYPED_S = 0.25
+
+Changed = Callable[[object], None]
+
+
+class Ticks:
+    """Several of some choices; `value` is their names between commas."""
+
+    def __init__(self, choices: Mapping[str, str], changed: Changed) -> None:
+        self.ticks = {
+            name: widgets.Checkbox(description=said, indent=False) for name, said in choices.items()
+        }
+        for tick in self.ticks.values():
+            tick.observe(changed, "value")
+        self.view = widgets.VBox([*self.ticks.values()])
+
+    @property
+    def value(self) -> str:
+        return ", ".join(name for name, tick in self.ticks.items() if tick.value)
+
+    @value.setter
+    def value(self, said: str) -> None:
+        for name, tick in self.ticks.items():
+            tick.value = name in split(said)
 
 
 class Lines:
     """The lines of an answer that takes several, always with an empty one below."""
 
-    def __init__(self, ask: Ask, changed: Callable[[object], None]) -> None:
+    def __init__(self, ask: Ask, changed: Changed) -> None:
         self.ask, self.changed = ask, changed
         heads = " · ".join(each.label for each in ask.fields)
-        self.head = widgets.HTML(f'<p class="fs-soft">{escape(ask.say)}<br>{escape(heads)}</p>')
+        self.head = widgets.HTML(f"<p>{escape(ask.say)}</p><p><b>{escape(heads)}</b></p>")
         self.lines: list[dict[str, Any]] = []
-        self.view = widgets.VBox([self.head])
+        self.view = widgets.VBox()
 
-    def fill(self, rows: tuple[Row, ...], answers: Answers) -> None:
-        """Show these lines, and those alone."""
-        self.lines = []
-        for row in rows:
-            self._add(row, answers)
-        self.grow(answers)
+    @property
+    def value(self) -> tuple[Row, ...]:
+        return tuple({key: str(field.value) for key, field in line.items()} for line in self.lines)
+
+    @value.setter
+    def value(self, rows: tuple[Row, ...]) -> None:
+        self.lines = [self._line(row) for row in rows]
 
     def grow(self, answers: Answers) -> None:
-        """See to an empty line below, and to what can be chosen."""
+        """See to an empty line below, and to what is offered."""
         if not self.lines or self.lines[-1]["name"].value:
-            self._add({}, answers)
+            self.lines.append(self._line({}))
         for line in self.lines:
             for key, field in line.items():
-                options = self._options(key, answers, field.value)
-                if isinstance(field, widgets.Dropdown) and list(field.options) != options:
-                    value = field.value
-                    field.options, field.value = options, value
-        boxes = [widgets.HBox(list(line.values())).add_class("fs-line") for line in self.lines]
-        if len(boxes) != len(self.view.children) - 1:
+                offered = tuple(answers.choices(f"{self.ask.key}.{key}"))
+                if isinstance(field, widgets.Combobox) and offered not in ((), field.options):
+                    field.options = offered
+        boxes = [widgets.HBox([*line.values()]).add_class("fs-line") for line in self.lines]
+        if len(boxes) + 1 != len(self.view.children):
             self.view.children = [self.head, *boxes]
 
-    def rows(self) -> tuple[Row, ...]:
-        """The lines as typed."""
-        return tuple({key: str(field.value or "") for key, field in line.items()} for line in self.lines)
-
-    def _options(self, key: str, answers: Answers, value: str | None) -> list[tuple[str, str]]:
-        choices = answers.choices(f"{self.ask.key}.{key}")
-        if key == "name" and choices:
-            choices = {"": "choose", **choices}
-        if choices and value and value not in choices:
-            choices[value] = value
-        return [(words, name) for name, words in choices.items()]
-
-    def _add(self, row: Row, answers: Answers) -> None:
+    def _line(self, row: Row) -> dict[str, Any]:
+        known = {"kind": (*DENSITIES, *get_args(Role)), "goes": ()} | (
+            {"name": ()} if self.ask.key == "wishes" else {}
+        )
         line: dict[str, Any] = {}
         for each in self.ask.fields:
-            value = row.get(each.key, "").replace(NAMED, "")
-            said = {"description": each.label, "tooltip": each.label, "value": value}
-            options = self._options(each.key, answers, value)
-            if options:
-                field = widgets.Dropdown(options=options, **said)
-            elif each.label == "what it is":
-                known = [*DENSITIES, *get_args(Role)]
-                field = widgets.Combobox(options=known, placeholder=each.label, **said)
-            else:
-                field = widgets.Text(placeholder=each.example or each.label, continuous_update=False, **said)
-            field.observe(self.changed, "value")
-            line[each.key] = field.add_class(f"fs-{each.key}")
-        self.lines.append(line)
+            said = {
+                "description": each.label,
+                "tooltip": each.words,
+                "placeholder": each.example or each.label,
+            }
+            said |= {"value": row.get(each.key, ""), "continuous_update": False}
+            is_of = each.key in known
+            line[each.key] = (
+                widgets.Combobox(options=known[each.key], **said) if is_of else widgets.Text(**said)
+            )
+            line[each.key].add_class(f"fs-{each.key}").observe(self.changed, "value")
+        return line
 
 
 class Setup:
@@ -101,89 +110,53 @@ class Setup:
         self.answers, self.before, self._filling = Answers(), "", True
         self._presses: list[Callable[[], str]] = []
         self._task: asyncio.Task[None] | None = None
-        self.fields: dict[str, Any] = {}
-        self.lines: dict[str, Lines] = {}
-        self.reasons: dict[str, Any] = {}
-        self.boxes: dict[str, Any] = {}
-        form, seldom = [], []
+        self.fields = {key: self._field(ask) for key, ask in ASKS.items()}
+        self.reasons = {key: widgets.HTML().add_class("fs-bad") for key in ASKS}
+        views = {key: field.view if hasattr(field, "view") else field for key, field in self.fields.items()}
+        self.boxes = {key: widgets.VBox([view, self.reasons[key]]) for key, view in views.items()}
+        form: list[Any] = []
         for key, ask in ASKS.items():
-            if ask.section:
-                form.append(widgets.HTML(f"<h2>{escape(ask.section)}</h2>"))
-            self.reasons[key] = widgets.HTML().add_class("fs-bad")
-            self.boxes[key] = widgets.VBox([self._field(ask), self.reasons[key]])
-            (seldom if ask.seldom else form).append(self.boxes[key])
-        form += [widgets.HTML("<h2>Seldom needed</h2>"), *seldom]
-        self.folder = widgets.Text(folder or NEW, description="Folder", continuous_update=False)
-        self.message = widgets.HTML().add_class("fs-message")
-        self.seen = widgets.HTML()
-        head = widgets.VBox([self.folder, self.button("Open this folder's trial", self._opened)])
-        done = [self.button("Write trial.toml", self.write), self.button("Write it and plan", self.plan)]
-        left = widgets.VBox([head, *form]).add_class("fs-form")
-        right = widgets.VBox([widgets.HBox(done), self.message, self.seen]).add_class("fs-seen")
+            form += [widgets.HTML(f"<h2>{escape(ask.section)}</h2>")] if ask.section else []
+            form += [] if ask.seldom else [self.boxes[key]]
+        form += [
+            widgets.HTML("<h2>Seldom needed</h2>"),
+            *(self.boxes[k] for k, ask in ASKS.items() if ask.seldom),
+        ]
+        self.folder = widgets.Text(folder or "../my-trial", description="Folder", continuous_update=False)
+        self.message, self.seen = widgets.HTML().add_class("fs-message"), widgets.HTML()
+        left = [self.folder, self._button("Open this folder's trial", self.open), *form]
+        done = [self._button("Write trial.toml", self.write), self._button("Write it and plan", self.plan)]
+        right = [widgets.HBox(done), self.message, self.seen]
+        two = [widgets.VBox(left).add_class("fs-form"), widgets.VBox(right).add_class("fs-seen")]
         css = resources.files("fizzlab.bench").joinpath("templates", "setup.css").read_text("utf-8")
-        two = widgets.HBox([left, right]).add_class("fs-two")
-        self.view = widgets.VBox([widgets.HTML(f"<style>{css}</style>"), two]).add_class("fizzlab-setup")
-        self.say(self._opened())
+        parts = [widgets.HTML(f"<style>{css}</style>"), widgets.HBox(two).add_class("fs-two")]
+        self.view = widgets.VBox(parts).add_class("fizzlab-setup")
+        self._now(self.open)
 
     def _field(self, ask: Ask) -> Any:
         """What an answer is given in."""
-        choices = self.answers.choices(ask.key)
         if ask.kind == "rows":
-            self.lines[ask.key] = Lines(ask, self._changed)
-            return self.lines[ask.key].view
-        if ask.key == "plan.tables":
-            ticks = [widgets.Checkbox(description=words, indent=False) for words in choices.values()]
-            self.fields[ask.key] = dict(zip(choices, ticks, strict=True))
-            for tick in ticks:
-                tick.observe(self._changed, "value")
-            return widgets.VBox(ticks)
+            return Lines(ask, self._changed)
+        choices = self.answers.choices(ask.key)
+        if ask.kind == "names" and choices:
+            return Ticks(choices, self._changed)
         said = {"description": ask.label, "tooltip": ask.words}
-        if choices:
-            options = [("as suits what is changed", ""), *((f"{k}: {v}", k) for k, v in choices.items())]
-            field = widgets.Dropdown(options=options, value="", **said)
-        else:
-            field = widgets.Text(continuous_update=False, **said)
+        options = [
+            ("as suits what is changed", ""),
+            *((f"{name}: {words}", name) for name, words in choices.items()),
+        ]
+        field = (
+            widgets.Dropdown(options=options, **said)
+            if choices
+            else widgets.Text(continuous_update=False, **said)
+        )
         field.observe(self._changed, "value")
-        self.fields[ask.key] = field
         return field
 
-    def button(self, words: str, do: Callable[[], str]) -> widgets.Button:
-        """A button that does something once what is typed has arrived."""
+    def _button(self, words: str, do: Callable[[], str]) -> widgets.Button:
         button = widgets.Button(description=words, tooltip=words)
         button.on_click(lambda _: self._soon(do))
         return button
-
-    def _opened(self) -> str:
-        """Hold nothing of the trial before, then read that of the folder."""
-        path = Path(self.folder.value, FILE)
-        self.answers, self.before, said = Answers(), "", "A new trial: answer, and see the plan beside it."
-        try:
-            if path.exists():
-                self.before = bytes_of(path).decode("utf-8-sig").replace("\r\n", "\n")
-                self.answers, said = answers_of(self.before), f"Opened: {path}"
-        except (ValueError, BadInput) as error:
-            self.before, said = "", f"{path} cannot be read: {error}. Mend it in a text editor first."
-        self._filling = True
-        for key, field in self.fields.items():
-            if isinstance(field, dict):
-                for name, tick in field.items():
-                    tick.value = name in split(self.answers.text(key))
-            else:
-                field.value = self.answers.told.get(key, "")
-        for key, lines in self.lines.items():
-            lines.fill(self.answers.rows.get(key, ()), self.answers)
-        self._filling = False
-        self.refresh()
-        return said
-
-    def _collect(self) -> Answers:
-        answers = Answers()
-        for key, field in self.fields.items():
-            ticked = ", ".join(n for n, t in field.items() if t.value) if isinstance(field, dict) else ""
-            answers = answers.tell(key, ticked if isinstance(field, dict) else str(field.value or ""))
-        for key, lines in self.lines.items():
-            answers = answers.tell(key, lines.rows())
-        return answers
 
     def _changed(self, _: object) -> None:
         if not self._filling:
@@ -203,61 +176,76 @@ class Setup:
 
     async def _when_typed(self) -> None:
         seen = None
-        while seen != (seen := self._collect()):
+        while seen != (seen := self._typed()):
             await asyncio.sleep(TYPED_S)
         self._now()
 
-    def _now(self) -> None:
-        presses, self._presses = self._presses, []
+    def _now(self, *more: Callable[[], str]) -> None:
+        presses, self._presses = [*self._presses, *more], []
         self.refresh()
         for do in presses:
             try:
-                self.say(do())
+                words, look = do(), ""
             except (FizzlabError, OSError) as error:
-                self.say(f"Not done. {error}", "fs-bad")
+                words, look = f"Not done. {error}", "fs-bad"
+            self.message.value = f'<p role="status" class="{look}">{escape(words)}</p>'
 
-    def say(self, words: str, look: str = "") -> None:
-        """Say what came of a press."""
-        self.message.value = f'<p role="status" class="{look}">{escape(words)}</p>'
+    def _typed(self) -> Answers:
+        answers = Answers()
+        for key, field in self.fields.items():
+            answers = answers.tell(key, field.value)
+        return answers
+
+    def open(self) -> str:
+        """Hold nothing of the trial before, then read that of the folder; returns what to say."""
+        path = Path(self.folder.value, FILE)
+        self._fill(Answers(), "")
+        if not path.exists():
+            return f"A new trial, to be written into {path.parent}: answer, and see the plan below."
+        before = text_of(path)
+        self._fill(answers_of(before), before)
+        return f"Opened: {path}"
+
+    def _fill(self, answers: Answers, before: str) -> None:
+        self._filling, self.before = True, before
+        for key, field in self.fields.items():
+            ticks = isinstance(field, Ticks)
+            empty = answers.text(key) if ticks else answers.told.get(key, "")
+            field.value = answers.rows.get(key, ()) if isinstance(field, Lines) else empty
+        self.refresh()
 
     def refresh(self) -> Tried:
         """Show what is asked, what does not fit, and the plan."""
-        self.answers = self._collect()
+        self._filling, self.answers = True, self._typed()
         asked = {ask.key for ask in self.answers.asked()}
-        self._filling = True
-        for key, box in self.boxes.items():
-            box.layout.display = None if key in asked else "none"
-            if isinstance(self.fields.get(key), widgets.Text):
-                said = "" if self.before else self.answers.default(key)
-                self.fields[key].placeholder = said or ASKS[key].example
-        for lines in self.lines.values():
-            lines.grow(self.answers)
+        for key, field in self.fields.items():
+            self.boxes[key].layout.display = None if key in asked else "none"
+            if isinstance(field, Lines):
+                field.grow(self.answers)
+            elif isinstance(field, widgets.Text):
+                field.placeholder = ("" if self.before else self.answers.default(key)) or ASKS[key].example
         self._filling = False
         tried = try_out(self.answers.fitting(), self.before, Path(self.folder.value).resolve().name)
         told = {key for key, said in (*self.answers.told.items(), *self.answers.rows.items()) if said}
         for key, shown in self.reasons.items():
-            words = [reason(problem) for at, problem in tried.faults if at == key and key in told]
-            shown.value = "".join(f"<p>{escape(each)}</p>" for each in words)
-        parts = {"Still to say or to mend": list(dict.fromkeys(_open(*fault) for fault in tried.faults))}
-        parts |= tried.told()
+            shown.value = "<br>".join(
+                escape(reason(why)) for at, why in tried.faults if at == key and key in told
+            )
+        label = {key: ask.label for key, ask in ASKS.items()} | {"plan": "The plan"}
+        still = dict.fromkeys(f"{label[key]}: {reason(why)}" for key, why in tried.faults)
+        parts = ({"Still to say or to mend": [*still]} if still else {}) | tried.told()
         self.seen.value = "".join(
             f"<h3>{escape(heading)}</h3><ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>"
             for heading, lines in parts.items()
-            if lines
         )
         return tried
 
     def write(self) -> str:
         """Write trial.toml, if nothing is open; returns what to say."""
-        folder, tried = Path(self.folder.value), self.refresh()
-        path = folder / FILE
+        tried = self.refresh()
         if tried.faults:
             raise BadInput([Problem(FILE, "some answers are open or do not fit.", "They are listed below.")])
-        there = bytes_of(path).decode("utf-8-sig").replace("\r\n", "\n") if path.exists() else ""
-        if self.before and there not in ("", self.before):
-            do = "Open it again, then answer."
-            raise BadInput([Problem(str(path), "somebody else changed it since it was opened.", do)])
-        write(folder, tried.draft, over=bool(self.before and there))
+        path = write(Path(self.folder.value), tried.draft, self.before)
         self.before = tried.draft.text
         return f"Written: {path}"
 
@@ -266,11 +254,6 @@ class Setup:
         said = self.write()
         done = write_plan(self.folder.value, detects=lambda planned: plan_power(planned).sentences)
         return f"{said}. Planned: {', '.join(path.name for path in done.paths)}."
-
-
-def _open(key: str, problem: Problem) -> str:
-    label = ASKS[key].label if key in ASKS else "The plan"
-    return f"{label}: {reason(problem)}"
 
 
 def show(folder: str = "") -> Setup:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from fizzlab.bench.cards import RunCard
 from fizzlab.bench.planning import TrialPlan, plan_power, plan_trial
 from fizzlab.bench.sheet import kitchen
 from fizzlab.errors import BadInput, CannotAnswer, Problem
@@ -29,13 +28,25 @@ class Tried:
             return {}
         days: dict[str, list[str]] = {}
         for card in planned.cards.cards:
-            levels = ", ".join(dict(card.levels).values())
-            days.setdefault(card.day, []).append(f"{card.run} {levels}".strip())
+            days.setdefault(card.day, []).append(
+                f"{card.run} {', '.join(dict(card.levels).values())}".strip()
+            )
+        first = planned.cards.cards[0]
+        levels = ", ".join(f"{label} {level}" for label, level in first.levels)
+        weighed = [] if first.amounts is None else first.amounts.to_dict("records")
         return {
             "The plan": list(planned.statements()),
             "Its calendar": [f"Day {day}: {'; '.join(batches)}." for day, batches in days.items()],
             "What it can tell": list(plan_power(planned).sentences),
-            "The first bench card": _card(planned.cards.cards[0]) + list(planned.cards.doubts),
+            "The first bench card": [
+                f"Batch {first.run}, code {first.blind} on the tray{levels and f': {levels}'}.",
+                *(
+                    f"{each['ingredient']}: {number(each['grams'], 3)} g ({kitchen(each['as_written'])})"
+                    for each in weighed
+                ),
+                *first.notes,
+                *planned.cards.doubts,
+            ],
         }
 
 
@@ -52,15 +63,3 @@ def try_out(answers: Answers, before: str = "", code: str = "trial") -> Tried:
         except CannotAnswer as error:
             faults.append(("plan", Problem(FILE, error.why, error.would_help, column="key plan")))
     return Tried(made, planned, tuple(faults))
-
-
-def _card(card: RunCard) -> list[str]:
-    levels = ", ".join(f"{label} {level}" for label, level in card.levels)
-    head = f"Batch {card.run}, code {card.blind} on the tray{f': {levels}' if levels else ''}."
-    amounts = [] if card.amounts is None else card.amounts.to_dict("records")
-    weighed = [
-        f"{each['ingredient']}: {number(each['grams'], 3)} g"
-        + (f" ({kitchen(each['as_written'])})" if each["from_volume"] else "")
-        for each in amounts
-    ]
-    return [head, *weighed, *card.notes]

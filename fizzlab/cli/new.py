@@ -3,69 +3,66 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 from dataclasses import replace
-from itertools import count
 from pathlib import Path
 
 import click
 
 from fizzlab.cli.saying import FOLDER
-from fizzlab.errors import BadInput, Problem, did_you_mean
+from fizzlab.errors import BadInput, Problem
 from fizzlab.trial.asking import ASKS, NAMED, NUMBERS, Answers, Ask, Row
-
-Command = Callable[..., None]
-
-
-def _options(command: Command) -> Command:
-    """An option for each question with one answer."""
-    for key, ask in reversed(ASKS.items()):
-        if ask.kind != "rows":
-            command = click.option(ask.flag, key.replace(".", "__"), metavar="TEXT", help=ask.words)(command)
-    return command
 
 
 @click.command(short_help="Start a trial.")
 @FOLDER
 @click.option("--levels", multiple=True, metavar="NAME=A,B,C", help="What is changed, by named ways.")
 @click.option("--amounts", multiple=True, metavar="NAME=1,2,3:UNIT", help="What is changed in amount.")
-@_options
 def new(folder: Path, levels: tuple[str, ...], amounts: tuple[str, ...], **told: str | None) -> None:
     """Start a trial in FOLDER: a commented trial.toml, by answers.
 
     What no option says is asked; whoever gives the title, the question and what is changed is asked no more.
     """
     from fizzlab.bench.trying import try_out
-    from fizzlab.trial.new import refuse, write
+    from fizzlab.trial.new import FILE, write
 
-    refuse(folder)
-    answers = Answers({key.replace("__", "."): said.strip() for key, said in told.items() if said})
-    rows = [_row(each, NAMED) for each in levels] + [_row(each) for each in amounts]
-    answers = answers.tell("factors", tuple(rows)) if rows else answers
+    if (folder / FILE).exists():
+        do = "Choose another folder; setup.ipynb opens the trial that is there."
+        raise BadInput([Problem(str(folder / FILE), "it is there already.", do)])
+    code, answers = (
+        folder.resolve().name,
+        Answers({key.replace("__", "."): said for key, said in told.items() if said}),
+    )
+    rows = (*(_row(each, NAMED) for each in levels), *(_row(each) for each in amounts))
+    answers = answers.tell("factors", rows) if rows else answers
     named = {"title", "question"} <= {*answers.told}
     if sys.stdin.isatty() or not named:
-        answers = _interview(answers, folder.resolve().name, short=named and bool(rows))
-    tried = try_out(answers, code=folder.resolve().name)
+        answers = _interview(answers, code, short=named and bool(rows))
+    tried = try_out(answers, code=code)
     if tried.draft.faults:
-        flag = {"factors": "--levels" if levels else "--amounts"}
-        places = [
-            (flag.get(key) or ASKS.get(key, ASKS["plan.kind"]).flag, p) for key, p in tried.draft.faults
-        ]
-        raise BadInput(replace(problem, where=f"option {flag}", column=None) for flag, problem in places)
-    written = write(folder, tried.draft)
-    click.echo("\n".join(map(str, written)))
-    if tried.faults:
-        click.echo(f"\n{tried.faults[0][1]}")
-    named = f'"{folder}"' if " " in str(folder) else str(folder)
-    edit = "Plan" if tried.planned else f"Edit {written[0]}, then plan"
-    click.echo(f"\n{edit} the batches with: fizzlab plan {named}")
+        flags = {"factors": "--levels" if levels else "--amounts"} | {
+            key: ask.flag for key, ask in KEYS.items()
+        }
+        named_by = ((flags.get(key, "--kind"), problem) for key, problem in tried.draft.faults)
+        raise BadInput(replace(problem, where=f"option {flag}", column=None) for flag, problem in named_by)
+    path = write(folder, tried.draft)
+    doubts = [f"\n{problem.what} {problem.do}" for _, problem in tried.faults]
+    edit = "Plan" if tried.planned else f"Edit {path}, then plan"
+    called = f'"{folder}"' if " " in str(folder) else str(folder)
+    click.echo("\n".join([str(path), *doubts, f"\n{edit} the batches with: fizzlab plan {called}"]))
+
+
+#: The questions that take one answer, each an option too.
+KEYS = {key: ask for key, ask in ASKS.items() if ask.kind != "rows"}
+new.params += [
+    click.Option([ask.flag, key.replace(".", "__")], metavar="TEXT", help=ask.words)
+    for key, ask in KEYS.items()
+]
 
 
 def _row(option: str, unit: str = "") -> Row:
     name, _, values = option.partition("=")
-    if not unit:
-        values, _, unit = values.partition(":")
-    return {"name": name.strip() or "?", "values": values.strip(), "unit": unit.strip()}
+    values, _, unit = (values, "", unit) if unit else values.partition(":")
+    return {"name": name.strip() or "?", "values": values.strip(), "unit": unit.strip() or unit}
 
 
 def _interview(answers: Answers, code: str, *, short: bool) -> Answers:
@@ -73,101 +70,85 @@ def _interview(answers: Answers, code: str, *, short: bool) -> Answers:
     from fizzlab.bench.trying import try_out
     from fizzlab.trial.new import draft, reason
 
-    done = {*answers.told, *answers.rows, *(ASKS if short else ())}
+    given, done = {*answers.told}, {*answers.told, *answers.rows, *(ASKS if short else ())}
     click.echo("Return takes what stands in [brackets], or leaves it open; a - leaves it empty.")
-    unfit = {*answers.told} - {ask.key for ask in answers.asked()}
     while True:
-        fit = answers.fitting()
-        open_ = [a for a in answers.asked() if a.key not in done and (not a.seldom or answers.default(a.key))]
+        fit, asked = answers.fitting(), {ask.key: ask for ask in answers.asked()}
+        todo = [a for a in asked.values() if a.key not in done and (not a.seldom or answers.default(a.key))][
+            :1
+        ]
         faults = [(key, problem) for key, problem in draft(fit, code=code).faults if key in done]
-        if not (faults or open_):
-            if unfit and "plan.kind" in done:
-                flags = ", ".join(ASKS[key].flag for key in unfit)
-                click.echo(f"\nA plan of the kind “{answers.kind}” has no use for {flags}.")
-                unfit, open_ = set(), [ASKS["plan.kind"]]
-            else:
-                tried = try_out(fit, code=code)
-                faults = list(tried.faults)
+        if not (faults or todo):
+            tried = try_out(fit, code=code)
+            faults = list(tried.faults)
         if faults:
-            for problem in dict.fromkeys(problem for _, problem in faults):
-                click.echo(f"\n{reason(problem)}")
-            open_ = [ask for ask in answers.asked() if ask.key in {key for key, _ in faults}]
-            for ask in open_:  # what cannot be is not offered again
+            click.echo("\n".join(["", *dict.fromkeys(reason(problem) for _, problem in faults)]))
+            todo = [asked[key] for key in dict.fromkeys(key for key, _ in faults) if key in asked]
+            for ask in todo:  # what cannot be is not offered again
                 answers = answers if ask.kind == "rows" else answers.tell(ask.key, "")
-            if not open_:  # no answer alone is at fault: those that say how many batches there are
-                open_ = [ask for ask in answers.asked() if ask.key.startswith("plan.") and _sizes(ask)]
-        for ask in open_ if faults else open_[:1]:
-            answers = _asked(answers, ask)
-            done.add(ask.key)
-        if not (faults or open_):
-            for heading, lines in tried.told().items():
+            # where no answer alone is at fault: those that say how many batches there are
+            todo = todo or [
+                a for a in asked.values() if a.key.startswith("plan.") and a.kind in ("choice", "whole")
+            ]
+        elif not todo:
+            unused = [
+                f"Not used by a plan of the kind “{answers.kind}”: {ASKS[k].flag}." for k in given - {*asked}
+            ]
+            for heading, lines in {**tried.told(), "": unused}.items():
                 click.echo("\n".join(["", heading, *(f"  {line}" for line in lines)]))
-            names = {ask.name: ask for ask in answers.asked()}
-            said = "" if short else _prompt("\nReturn writes it. To change an answer, name it (names: ?)", "")
+            names = {ask.name: ask for ask in asked.values()}
+            said = (
+                "" if short else _prompt("Return writes it. To change an answer, name it (? shows the names)")
+            )
             if not said:
                 return fit
-            if said not in names:
-                click.echo(did_you_mean(said, names, f"The answers are: {', '.join(names)}."))
-            else:
-                answers = _asked(answers, names[said])
-
-
-def _sizes(ask: Ask) -> bool:
-    return (ask.kind == "whole" and (not ask.seldom) and ask.name != "pieces") or ask.name == "kind"
+            todo = [names[said]] if said in names else []
+            click.echo("" if todo else f"The answers are: {', '.join(names)}.")
+        for ask in todo:
+            answers = _asked(answers, ask)
+            done.add(ask.key)
 
 
 def _asked(answers: Answers, ask: Ask) -> Answers:
-    """Put one question."""
-    click.echo("")
-    for name, words in answers.choices(ask.key).items():
-        click.echo(f"  {name}: {words}")
-    if ask.kind != "rows":
-        return answers.tell(ask.key, _prompt(ask.words, answers.text(ask.key), ask.example))
-    click.echo(ask.words + (f" {ask.say}" if ask.say else ""))
-    return answers.tell(ask.key, tuple(_lines(answers, ask)))
-
-
-def _lines(answers: Answers, ask: Ask) -> list[Row]:
-    """The lines of an answer; one that does not fit is asked again with the reason."""
+    """Put one question; a line that does not fit is asked again with the reason."""
     from fizzlab.trial.new import draft, reason
 
-    rows: list[Row] = []
-    before = answers.rows.get(ask.key, ())
-    for place in count():
-        row = dict(before[place]) if place < len(before) else {}
-        problems: list[Problem] = []
-        while True:
-            for each in ask.fields:
-                if not _needed(each.key, row, answers):
-                    continue
-                choices = answers.choices(f"{ask.key}.{each.key}")
-                if choices and not rows:
-                    click.echo("\n".join(f"  {name or 'return'}: {words}" for name, words in choices.items()))
-                row[each.key] = _prompt(f"  {each.words}", row.get(each.key, ""), each.example)
-                if not row["name"]:
-                    break
-            fit = answers.tell(ask.key, (*rows, row)).fitting()
-            problems = [problem for key, problem in draft(fit).faults if key == ask.key]
-            if not row["name"] or not problems:
+    _show(answers, ask.key)
+    if ask.kind != "rows":
+        return answers.tell(ask.key, _prompt(ask.words, answers.text(ask.key), ask.example))
+    click.echo(f"{ask.words} {ask.say}")
+    before, rows = [*answers.rows.get(ask.key, ())], list[Row]()
+    while True:
+        row = dict(before[0]) if before else {}
+        for each in ask.fields:
+            amounts = bool(NUMBERS.fullmatch(row.get("values", ""))) and row.get("unit") != NAMED
+            needed = {"unit": amounts, "goes": bool(answers.changed), "worst": bool(row.get("best"))}
+            if not needed.get(each.key, True):
+                continue
+            if not rows:
+                _show(answers, f"{ask.key}.{each.key}")
+            row[each.key] = _prompt(f"  {each.words}", row.get(each.key, ""), each.example)
+            if not row["name"]:
                 break
-            click.echo("\n".join(map(reason, problems)))
-        if row["name"]:
-            rows.append(row)
-        elif place >= len(before):
-            return rows
-    return rows
+        answers = answers.tell(ask.key, (*rows, row))
+        faults = [problem for key, problem in draft(answers.fitting()).faults if key == ask.key]
+        if not row["name"] and not before:
+            return answers
+        if row["name"] and faults:
+            click.echo("\n".join(map(reason, faults)))
+            before[:1] = [row]
+            continue
+        before = before[1:]
+        rows += [row] if row["name"] else []
 
 
-def _needed(field: str, row: Row, answers: Answers) -> bool:
-    """Is this part of a line to be asked, by what was said before?"""
-    if field == "unit":
-        return bool(NUMBERS.fullmatch(row.get("values", ""))) and row.get("unit") != NAMED
-    return bool(
-        answers.rows.get("factors") if field == "goes" else row.get("best") if field == "worst" else True
-    )
+def _show(answers: Answers, key: str) -> None:
+    """The choices of a question."""
+    choices = answers.choices(key).items()
+    click.echo("\n".join(f"  {name}: {words}" for name, words in choices), nl=bool(choices))
 
 
-def _prompt(words: str, default: str, example: str = "") -> str:
+def _prompt(words: str, default: str = "", example: str = "") -> str:
     """The answer; a - leaves it empty."""
     such = f" (such as {example})" if example and not default else ""
     said: str = click.prompt(f"{words}{such}", default=default, show_default=bool(default))

@@ -14,19 +14,16 @@ from fizzlab.measures import MEASURES, TABLES
 
 Row = Mapping[str, str]
 
-#: The kind that plans nothing.
-LATER = "later"
+#: The kind that plans nothing; and, in place of a unit, that what looks like numbers are names.
+LATER, NAMED = "later", "\0"
 
-#: In place of a unit: the values are names, even where they look like numbers.
-NAMED = "\0"
-
-#: An amount or several, with a decimal point or comma.
+#: What is an amount, several, or a range.
 NUMBERS = re.compile(r"[\d.,;\s]+|.*\d\s*(?:to|-|–)\s*[\d.,]+")
 
 
 @dataclass(frozen=True)
 class Ask:
-    """One question; see questions.toml for what its parts mean. `default` is by kind of plan, "" for any."""
+    """One question; questions.toml says what its parts mean. `default` is by kind of plan, "" for any."""
 
     key: str
     label: str
@@ -56,20 +53,19 @@ class Ask:
 
 def _ask(said: dict[str, Any]) -> Ask:
     default = said.get("default", {})
-    said["default"] = {"": default} if isinstance(default, str) else default
-    return Ask(**said | {"fields": tuple(map(_ask, said.get("fields", ())))})
+    default = {"": default} if isinstance(default, str) else default
+    return Ask(**said | {"default": default, "fields": tuple(map(_ask, said.get("fields", ())))})
 
+
+_WRITTEN = tomllib.loads(Path(__file__).with_name("questions.toml").read_text("utf-8"))
 
 #: Every question, in order, by its key.
-ASKS: dict[str, Ask] = {
-    said["key"]: _ask(said)
-    for said in tomllib.loads(Path(__file__).with_name("questions.toml").read_text("utf-8"))["ask"]
-}
+ASKS: dict[str, Ask] = {said["key"]: _ask(said) for said in _WRITTEN["ask"]}
 
 
 @dataclass(frozen=True)
 class Answers:
-    """Answers as typed: `told` by key; `rows`, of the questions that take several lines, by field."""
+    """Answers as typed: `told` by key; `rows` of the questions that take several lines, by field."""
 
     told: Mapping[str, str] = field(default_factory=dict)
     rows: Mapping[str, tuple[Row, ...]] = field(default_factory=dict)
@@ -78,66 +74,58 @@ class Answers:
         """These answers with one more, or with another one instead."""
         if isinstance(said, str):
             return replace(self, told={**self.told, key: said.strip()})
-        return replace(
-            self, rows={**self.rows, key: tuple(row for row in said if row.get("name", "").strip())}
-        )
+        return replace(self, rows={**self.rows, key: tuple(row for row in said if row["name"].strip())})
+
+    @property
+    def changed(self) -> tuple[Row, ...]:
+        """The lines of what is changed."""
+        return self.rows.get("factors", ())
 
     @property
     def kind(self) -> str:
         """The kind of plan: as told, else the one that suits what is changed."""
-        changes = len(self.rows.get("factors", ()))
-        return self.told.get("plan.kind") or (LATER, "compare")[changes] if changes < 2 else "factorial"
+        suits = (LATER, "compare", "factorial")[min(len(self.changed), 2)]
+        return self.told.get("plan.kind") or suits
 
     def text(self, key: str) -> str:
         """The answer, or what is taken where none was given."""
         return self.told.get(key, "") or self.default(key)
 
     def default(self, key: str) -> str:
-        """What return takes."""
-        ask = ASKS[key]
-        if key == "plan.kind":
-            return self.kind
-        if key == "plan.hard_to_change" and self.rows.get("factors"):
-            return self.rows["factors"][0]["name"]
-        if key == "plan.batches_per_day":
-            ways = [len(split(row.get("values", ""))) for row in self.rows.get("factors", ())]
-            return str(max(ways, default=3) if "days" in getattr(KINDS.get(self.kind), "options", ()) else 6)
-        return ask.default.get(self.kind, ask.default.get("", ""))
+        """What is taken where no answer is given."""
+        ask, kind = ASKS[key], KINDS.get(self.kind)
+        if key == "plan.hard_to_change" and self.changed:
+            return self.changed[0]["name"]
+        if key == "plan.batches_per_day" and kind and "days" in kind.options:
+            return str(max((len(split(row.get("values", ""))) for row in self.changed), default=3))
+        return self.kind if key == "plan.kind" else ask.default.get(self.kind, ask.default.get("", ""))
 
     def asked(self) -> list[Ask]:
         """The questions of this kind of plan and these tables, answered or not."""
         from fizzlab.trial.settings import PlanSettings
 
-        kind, tables = KINDS.get(self.kind), split(self.text("plan.tables"))
-        options = {option for each in KINDS.values() for option in each.options}
-        found = []
-        for ask in ASKS.values():
-            part, _, name = ask.key.rpartition(".")
-            if part == "plan" and (
-                (kind is None and name not in ("kind", "tables"))
-                or name not in PlanSettings.model_fields
-                or (kind is not None and name in options and name not in kind.options)
-                or (
-                    ask.tables
-                    and not {*ask.tables} & {*tables}
-                    and not (name == "raters" and kind and kind.again)
-                )
-            ):
-                continue
-            if (part == "recipe" and not self.rows.get("ingredients")) or (
-                ask.key == "factors" and kind is not None and kind.again
-            ):
-                continue
-            found.append(ask)
-        return found
+        kind, tables = KINDS.get(self.kind), {*split(self.text("plan.tables"))}
+        unused = {option for each in KINDS.values() for option in each.options} - {
+            *(kind.options if kind else ())
+        }
+        known = PlanSettings.model_fields.keys() - unused if kind else {"kind", "tables"}
+        again = kind is not None and kind.again
+
+        def open_(ask: Ask) -> bool:
+            if ask.key.startswith("plan."):
+                read = not ask.tables or bool(tables & {*ask.tables}) or (again and ask.name == "raters")
+                return ask.name in known and read
+            return not (ask.key == "factors" and again) and (
+                not ask.key.startswith("recipe.") or bool(self.rows.get("ingredients"))
+            )
+
+        return list(filter(open_, ASKS.values()))
 
     def fitting(self) -> Answers:
-        """Without what is not asked any more."""
+        """Without what is not asked."""
         keys = {ask.key for ask in self.asked()}
-        return Answers(
-            {key: said for key, said in self.told.items() if key in keys or key not in ASKS},
-            {key: rows for key, rows in self.rows.items() if key in keys},
-        )
+        told, rows = ({k: v for k, v in each.items() if k in keys} for each in (self.told, self.rows))
+        return Answers(told, rows)  # type: ignore[arg-type]
 
     def choices(self, key: str) -> dict[str, str]:
         """What can be chosen for a question or a field, with the words for it; else nothing."""
@@ -145,17 +133,15 @@ class Answers:
             return {name: spec.meaning for name, spec in TABLES.items() if name != "runs"}
         if key == "wishes.name":
             tables = {*split(self.text("plan.tables")), ""}
-            return {each.name: each.titled for each in MEASURES.values() if each.table in tables}
-        if key == "ingredients.goes":
-            found = {"": "all batches"}
-            for row in self.rows.get("factors", ()):
-                ways, name = split(row.get("values", "")), row["name"].strip()
-                if row.get("unit") != NAMED and (row.get("unit") or NUMBERS.fullmatch(row.get("values", ""))):
-                    found[name] = f"the amount of {name}"
-                else:
-                    found |= {f"{name} = {way}": f"only {name} {way}" for way in ways}
-            return found
-        return dict(ASKS[key].choices) if key in ASKS else {}
+            return {each.label: each.titled for each in MEASURES.values() if each.table in tables}
+        found = {}
+        for row in self.changed if key == "ingredients.goes" else ():
+            name, ways = row["name"].strip(), split(row.get("values", ""))
+            if row.get("unit") != NAMED and (row.get("unit") or NUMBERS.fullmatch(row.get("values", ""))):
+                found[name] = f"the amount of {name}"
+            else:
+                found |= {f"{name} = {way}": f"only {name} {way}" for way in ways}
+        return found or dict(ASKS[key].choices if key in ASKS else {})
 
 
 def split(text: str) -> list[str]:

@@ -68,7 +68,7 @@ class Lines:
 
     @value.setter
     def value(self, rows: tuple[Row, ...]) -> None:
-        self.lines = [self._line(row) for row in rows]
+        self.lines, self.view.children = [self._line(row) for row in rows], ()
 
     def grow(self, answers: Answers) -> None:
         """See to an empty line below, and to what is offered."""
@@ -180,15 +180,17 @@ class Setup:
             await asyncio.sleep(TYPED_S)
         self._now()
 
-    def _now(self, *more: Callable[[], str]) -> None:
+    def _now(self, *more: Callable[[], object]) -> None:
+        """Show what was typed, then do what was pressed; whatever fails says so."""
         presses, self._presses = [*self._presses, *more], []
-        self.refresh()
-        for do in presses:
+        for do in (self.refresh, *presses):
             try:
                 words, look = do(), ""
-            except (FizzlabError, OSError) as error:
-                words, look = f"Not done. {error}", "fs-bad"
-            self.message.value = f'<p role="status" class="{look}">{escape(words)}</p>'
+            except Exception as error:
+                known = isinstance(error, FizzlabError | OSError)
+                words, look = f"Not done. {'' if known else type(error).__name__ + ': '}{error}", "fs-bad"
+            if isinstance(words, str):
+                self.message.value = f'<p role="status" class="{look}">{escape(words)}</p>'
 
     def _typed(self) -> Answers:
         answers = Answers()

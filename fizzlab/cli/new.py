@@ -23,7 +23,8 @@ def new(folder: Path, levels: tuple[str, ...], amounts: tuple[str, ...], **told:
     What no option says is asked; whoever gives the title, the question and what is changed is asked no more.
     """
     from fizzlab.bench.trying import try_out
-    from fizzlab.trial.new import FILE, write
+    from fizzlab.trial.new import write
+    from fizzlab.trial.settings import FILE
 
     if (folder / FILE).exists():
         do = "Choose another folder; setup.ipynb opens the trial that is there."

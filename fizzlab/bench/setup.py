@@ -89,7 +89,7 @@ class Lines:
         )
         line: dict[str, Any] = {}
         for each in self.ask.fields:
-            said = {
+            said: dict[str, Any] = {
                 "description": each.label,
                 "tooltip": each.words,
                 "placeholder": each.example or each.label,

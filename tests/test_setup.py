@@ -67,7 +67,6 @@ other
 
 gum
 
-
 6
 
 dry time

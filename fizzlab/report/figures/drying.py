@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from textwrap import fill
 from typing import Any
 
 import numpy as np
@@ -11,7 +10,6 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.ticker import MultipleLocator
 from scipy import stats
 
 from fizzlab.language import dated, say
@@ -21,8 +19,6 @@ from fizzlab.models.curing import VPD, CuringFit, Levels
 from fizzlab.models.curves import CurveFit
 from fizzlab.models.plotting import BLUE, INK, RED, SOFT, Look, hours_up, house_style, looks, new_figure
 from fizzlab.models.season import SeasonStudy
-
-_HOURS = (1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 36.0, 48.0, 72.0, 96.0)
 
 #: More trials than this are not told apart by colour, only the last one from the others.
 MOST = 6
@@ -111,50 +107,6 @@ def air_axes(
 def band(axes: Axes, line: pd.DataFrame, colour: str, alpha: float) -> None:
     """The interval of a forecast over the air."""
     axes.fill_between(line[VPD], line["conf_low"], line["conf_high"], color=colour, alpha=alpha, lw=0)
-
-
-def over_air(fit: CuringFit, share: float, each: Mapping[str, Any]) -> pd.DataFrame:
-    """Hours until a share is dry over room temperature and humidity, for one combination: a full grid.
-
-    Columns temp_c, rh_pct, hours (infinite where the air takes up no water) and inside, which falls below 0
-    where the air was not tried, and changes smoothly, for drawing.
-    """
-    temps, deficits = fit.batches["temp_c"], fit.tried(VPD)
-    low, high = 2 * np.floor((temps.min() - 3) / 2), 2 * np.ceil((temps.max() + 3) / 2)
-    grid = np.meshgrid(np.linspace(low, max(high, low + 12), 37), np.linspace(30, 95, 40), indexing="ij")
-    temp, rh = (each.ravel() for each in grid)
-    vpd = vapour_pressure_deficit(temp, rh)
-    damp, dry = 10 * np.log(vpd / deficits[0]), 10 * np.log(deficits[1] / vpd)
-    inside = np.minimum.reduce([temp - temps.min(), temps.max() - temp, damp, dry])
-    hours = fit.predict(pd.DataFrame({VPD: vpd}).assign(**each), share=share)["estimate"]
-    return pd.DataFrame({"temp_c": temp, "rh_pct": rh, "hours": hours, "inside": inside})
-
-
-def dry_chart(chart: pd.DataFrame, share: float, night_hours: float, level: str = "") -> Figure:
-    """Hours until a share of the pieces is dry, by `over_air`; one night is bold, untried air hatched."""
-    table = chart.pivot(index="rh_pct", columns="temp_c")
-    hours, inside = table["hours"], table["inside"]
-    x, y = hours.columns.to_numpy(float), hours.index.to_numpy(float)
-    least, most = float(chart["hours"].min()), float(chart["hours"].max())
-    lines = [step for step in _HOURS if least <= step <= most] or [float(chart["hours"].median())]
-    levels, shades = [0.0, *lines, most * 1.01 + max(lines)], np.linspace(0.98, 0.62, len(lines) + 1)
-    widths = [2.6 if step == night_hours else 1.2 for step in lines]
-    with house_style():
-        figure, axes = new_figure(height=4.4)
-        axes.grid(visible=False)
-        axes.contourf(x, y, hours, levels=levels, colors=[str(shade) for shade in shades])
-        axes.contourf(x, y, inside, levels=[-1e6, 0.0], colors="none", hatches=["////"])
-        drawn = axes.contour(x, y, hours, levels=lines, colors=BLUE, linewidths=widths)
-        for text in axes.clabel(drawn, fmt=lambda value: f"{value:g} h", fontsize=9, inline_spacing=3):
-            text.set_bbox({"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.85})
-            places = zip(text.get_position(), (x, y), strict=True)
-            text.set_visible(all(abs(at - np.mean(ends)) < 0.46 * np.ptp(ends) for at, ends in places))
-        axes.xaxis.set_major_locator(MultipleLocator(5))
-        axes.set(xlim=x[[0, -1]], ylim=y[[0, -1]])
-        axes.set(xlabel=say("room_temperature"), ylabel=say("axis_humidity"))
-        axes.set_title(fill(say("axis_hours_until", share=share * 100, level=level), 44))
-        figure.supxlabel(say("hatched_air"), fontsize=8.5, color=SOFT, x=0.98, ha="right")
-    return figure
 
 
 def drying_curves(

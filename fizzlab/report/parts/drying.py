@@ -179,12 +179,9 @@ def _combinations(fit: CuringFit, trial: Trial, shares: Sequence[float]) -> Grid
 
 
 def _damper(trial: Trial, fit: CuringFit, share: float, temp: float) -> Pieces:
-    """How damp the room may be for pieces to be ready after a night, and the chart for the wall."""
+    """How damp the room may be for pieces to be ready after a night."""
     night, made, (least, most) = trial.settings.drying.night_hours, ways(fit), fit.tried(VPD)
     found, cells = list[Finding](), list[tuple[str, ...]]()
-    slowest = max(made, key=lambda name: float(fit.predict(made[name])["estimate"].iloc[0]))
-    who, held = (say("with_way", name=slowest), say("slowest_way")) if fit.terms else ("", "")
-    chart = drawn.over_air(fit, share, made[slowest])
 
     def dampest(vpd_kpa: float) -> str:
         rh = float(rh_for_deficit(vpd_kpa, temp)) if np.isfinite(vpd_kpa) else np.nan
@@ -201,22 +198,9 @@ def _damper(trial: Trial, fit: CuringFit, share: float, temp: float) -> Pieces:
         more = {"kind": "prediction", "batches": fit.n_batches}
         if np.isfinite(typical):
             found.append(words.numbers_of(f"dry_time.needed[{level}]", said, row, "kPa", **more))
-    of = say("share_of_pieces", share=percent(share))
-    return [
-        say("room_gets"),
-        Findings(found, "silent"),
-        Grid(
-            pd.DataFrame(cells, columns=["with", "a typical batch", "19 of 20 batches"]),
-            say("dampest_air_c", temp=temp, of=of, night=night),
-            method=True,
-        ),
-        Picture(
-            "dry-time-chart",
-            drawn.dry_chart(chart, share, night, who),
-            say("caption_hours_of_slowest" if held else "caption_hours_of_batch", of=of, who=who, held=held),
-            say("chart_hours", of=of),
-        ),
-    ]
+    told = say("dampest_air_c", temp=temp, of=say("share_of_pieces", share=percent(share)), night=night)
+    table = pd.DataFrame(cells, columns=["with", "a typical batch", "19 of 20 batches"])
+    return [Findings(found, "silent"), Grid(table, told, method=True)]
 
 
 def _seen(study: TouchStudy) -> list[str]:

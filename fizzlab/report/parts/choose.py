@@ -355,14 +355,11 @@ def _confirm(trial: Trial, chosen: Judgement) -> Pieces:
         numbers = (float(row["estimate"]), low, high, measure.unit)
         found.append(Finding(f"choice.confirm.{response}", text, *numbers, **more))
     who = f"{count(many, 'batch', 'batches')} of {voice.name(chosen.choice.best)}{f' on {many} days' * (many > 1)}"
-    folder = f'trial = "../{trial.folder.resolve().name}" under [confirms]'
     return [
         f"Make {who} and test as before. If the trial is right, all of this holds in 19 of 20 such tries:",
         Findings(found, kind="next"),
         caution([nothing_confirmed(vague, _enough(chosen.choice, many))] if vague else []),
-        Notes(
-            [f"Give them a folder beside this one; where its trial.toml says {folder}, fizzlab judges them."]
-        ),
+        Notes(["fizzlab next makes a folder for them beside this one, where a report judges them."]),
     ]
 
 
@@ -387,35 +384,37 @@ def _add(trial: Trial, chosen: Judgement) -> Pieces:
         cells[voice.settings.label(term.name)] = [level_name(term, value) for value in runs[term.name]]
     many = f"{count(len(runs), 'batch', 'batches')} on {count(runs['day'].nunique(), 'day')}"
     return [
-        Notes([f"These {many} would tell most. Add them to this trial's tables and report again."], "next"),
+        Notes([f"These {many} would tell most; fizzlab next adds them to this trial's tables."], "next"),
         Grid(pd.DataFrame(cells), "In this order"),
         Notes([spoken(line, trial.settings) for line in plan.warnings]) if plan.warnings else None,
     ]
 
 
-def further(trial: Trial, judged: Choice) -> Plan:
-    """The batches to add where the choice is open; CannotAnswer where it is not, or none can be named."""
+def further(trial: Trial, judged: Choice | None) -> Plan:
+    """The batches to add where a choice, or without one a change, is open; CannotAnswer where none can be named."""
     from fizzlab.design.adding import next_batches
     from fizzlab.design.factors import as_factor
 
     settings, plan, runs = trial.settings, trial.settings.plan, trial.rows("runs")
-    if judged.settled:
+    if judged and judged.settled:
         raise CannotAnswer("None are needed: the choice is as good as settled.", "Confirm it.")
     if is_blend(trial):
         raise CannotAnswer("Blends to add cannot be named here yet.", "Plan a further trial of blends.")
-    if len(judged.table) < 2:
+    if judged and len(judged.table) < 2:
         raise CannotAnswer("Only one combination was judged.", "Make others beside it.")
-    fits = [fit for fit in judged.fits.values() if isinstance(fit, ResponseFit)]
+    fits = [fit for fit in judged.fits.values() if isinstance(fit, ResponseFit)] if judged else []
+    terms = judged.terms if judged else settings.terms()
+    factors = [term.name for term in terms]
     hard = (plan.hard_to_change if plan else None) or ()
-    planned = {name: settings.factors[name].model_dump() for name in judged.factors}
+    planned = {name: settings.factors[name].model_dump() for name in factors}
     return next_batches(
         judged,
-        [as_factor(t.name, planned[t.name] if isinstance(t, Amount) else t) for t in judged.terms],
-        runs[["run", "day", *judged.factors]],
+        [as_factor(t.name, planned[t.name] if isinstance(t, Amount) else t) for t in terms],
+        runs[["run", "day", *factors]],
         settings.choose.next_batches,
         settings.seed,
         model=list(dict.fromkeys(term for fit in fits for term in fit.basis.terms)) or "main",
         forbidden=(plan.forbidden if plan else None) or (),
         per_day=(plan.batches_per_day if plan else None) or int(runs.groupby("day").size().max()),
-        hard_to_change=[name for name in hard if name in judged.factors],
+        hard_to_change=[name for name in hard if name in factors],
     )

@@ -280,8 +280,6 @@ def next_steps(done: Analysis) -> list[str]:
         low, high = (words.directed(value * (e / value) ** 0.5**0.5, widest, MEASURES["dry_h"]) for e in ends)
         what = f"Twice as many {widest.judged_by} would narrow “{words.against(widest, label)}”"
         steps.append(f"{what} to about {low} to {high}.")
-    if any(effect.shown for effect in fit.effects):
-        steps.append("Before you change the recipe for good, make two or three of each way once more.")
     inside = fit.brackets[np.isfinite(fit.brackets["upper"]) & (fit.brackets["lower"] > 0)]
     spread = np.sqrt(np.nansum([fit.sigma**2, fit.tau**2]))
     if len(inside) and np.log(inside["upper"] / inside["lower"]).median() > 2.5 * spread:

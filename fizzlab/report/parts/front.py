@@ -22,6 +22,7 @@ from fizzlab.report.parts.again import drift, lost, without_doubtful
 from fizzlab.report.parts.choose import Voice, choosing, keep_sentence
 from fizzlab.report.parts.confirm import came_out
 from fizzlab.report.parts.drying import SAFETY, air_words, cautions, damp, dried, next_steps, room_temp, waits
+from fizzlab.report.parts.following import following
 from fizzlab.report.parts.general import Pieces, opening, standing
 from fizzlab.report.parts.repeat import enough, every_reading, next_repeats, of_repeats
 from fizzlab.report.parts.season import answer_of, beside, clear, pooled_effects
@@ -108,7 +109,7 @@ def front(done: Analysis) -> Pieces:
     pieces: Pieces = [*opening(done.trial), Verdict(verdict(done), without_doubtful(done))]
     if done.effects:
         pieces += ["## What each change did", glance(done)]
-    return [*pieces, *picture(done), foot(done)]
+    return [*pieces, *picture(done), foot(done), Findings(following(done), kind="silent")]
 
 
 # --- the verdict ------------------------------------------------------------------------------
@@ -376,6 +377,7 @@ def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:
     minded += [each.said for each in turned if each.clear and each.response in about(done)][:1]
     minded += [f"Left out: {words.listed([str(run) for run in gone])}."] if gone else []
     steps = next_repeats(done) if of_repeats(done) else next_steps(done)
+    steps = [*(each.sentence for each in following(done)), *steps]
     return steps, [*minded, *cautions(done), *_doubts(done)]
 
 

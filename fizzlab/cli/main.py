@@ -10,9 +10,9 @@ from fizzlab.cli.check import check
 from fizzlab.cli.importing import import_
 from fizzlab.cli.lab import bench, lab
 from fizzlab.cli.new import new
-from fizzlab.cli.next import next_
+from fizzlab.cli.next import next_, shopping
 from fizzlab.cli.overview import overview
-from fizzlab.cli.pack import pack, shopping, unpack
+from fizzlab.cli.pack import pack, unpack
 from fizzlab.cli.pdf import pdf
 from fizzlab.cli.plan import plan
 from fizzlab.cli.records import records

@@ -43,7 +43,7 @@ def pack(folder: Path, to: Path | None = None) -> tuple[Path, int]:
     if target.resolve().is_relative_to(own):
         raise _wrong(target, "it would lie in the folder that it packs.", "Name a place outside it.")
     kept = (own / RECORDS).is_dir()  # then no report may end meanwhile
-    with locked(own / RECORDS / LEDGER_LOCK, PATIENCE_S) if kept else contextlib.nullcontext():
+    with locked(own / RECORDS / LEDGER_LOCK, patience_s=PATIENCE_S) if kept else contextlib.nullcontext():
         paths = [path for path in sorted(own.rglob("*")) if path.is_symlink() or path.is_file()]
         names = {
             path.relative_to(own).as_posix(): path for path in paths if not is_ignored(path.relative_to(own))

@@ -130,7 +130,8 @@ def _add(trial: Trial, batches: list[dict[str, Any]]) -> str:
     cards = make_cards(settings, every)  # of all, so that the new are scaled as the others were
     cards = replace(cards, cards=cards.cards[len(made) :])
     factors = [as_factor(name, factor.model_dump()) for name, factor in settings.factors.items()]
-    plan = make_again(factors, 0, combinations=new[[*settings.factors]].to_dict("records"), repeats=1)
+    new_ones = [{name: each[name] for name in settings.factors} for each in batches]
+    plan = make_again(factors, 0, combinations=new_ones, repeats=1)
     planned = TrialPlan(settings, plan, every.iloc[len(made) :], cards)
     rows = {"runs": new if "blind" in raw else new.drop(columns="blind")}
     rows |= {
@@ -149,7 +150,10 @@ def _add(trial: Trial, batches: list[dict[str, Any]]) -> str:
         for table, some in rows.items():
             first = max([1, *rows_of(copies.read(table))]) + 1
             cells = some.astype(object).map(_text).to_dict("records")
-            changes = [Change(first + place, None, row) for place, row in enumerate(cells)]  # type: ignore[arg-type]
+            changes = [
+                Change(first + place, None, {str(k): v for k, v in row.items()})
+                for place, row in enumerate(cells)
+            ]
             copies.write(table, changes, {column.name: column.kind for column in files.specs[table].columns})
         html = bench_sheet(settings, wishes, cards, [f"{many} added to those made before."])
         (making / BENCH_SHEET).write_text(html, encoding="utf-8")
@@ -181,7 +185,7 @@ def _named(made: pd.DataFrame, day: pd.Series, seed: int) -> tuple[list[str], li
     return runs, codes, [str(first + int(each)) for each in day]
 
 
-def _text(cell: object) -> str:
+def _text(cell: Any) -> str:
     return "" if pd.isna(cell) else f"{cell:.10g}" if isinstance(cell, float) else str(cell)
 
 

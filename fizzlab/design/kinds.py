@@ -68,6 +68,9 @@ KINDS: dict[str, Kind] = {
             needs=("days", "batches_per_day", "hard_to_change"),
         ),
         Kind(
+            "once more", "adding:make_again", ("combinations", "repeats"), needs=("combinations", "repeats")
+        ),
+        Kind(
             "repeatability",
             "repeats:repeatability",
             ("batches", "repeats"),

@@ -394,7 +394,7 @@ def _confirm(trial: Trial, chosen: Judgement) -> Pieces:
         Findings(found, kind="next"),
         say("geometric") if many > 1 and bounds["log"].any() else None,
         caution([nothing_confirmed(vague, _enough(chosen.choice, many))] if vague else []),
-        Notes([say("give_them", folder=trial.folder.resolve().name)]),
+        Notes([say("next_makes_folder")]),
     ]
 
 
@@ -424,29 +424,31 @@ def _add(trial: Trial, chosen: Judgement) -> Pieces:
     ]
 
 
-def further(trial: Trial, judged: Choice) -> Plan:
-    """The batches to add where the choice is open; CannotAnswer where it is not, or none can be named."""
+def further(trial: Trial, judged: Choice | None) -> Plan:
+    """The batches to add where a choice, or without one a change, is open; CannotAnswer where none can be named."""
     from fizzlab.design.adding import next_batches
     from fizzlab.design.factors import as_factor
 
     settings, plan, runs = trial.settings, trial.settings.plan, trial.rows("runs")
-    if judged.settled:
+    if judged and judged.settled:
         raise CannotAnswer(say("none_needed"), say("confirm_it"))
     if is_blend(trial):
         raise CannotAnswer(say("blends_add"), say("plan_further"))
-    if len(judged.table) < 2:
+    if judged and len(judged.table) < 2:
         raise CannotAnswer(say("only_one_combination"), say("make_others"))
-    fits = [fit for fit in judged.fits.values() if isinstance(fit, ResponseFit)]
+    fits = [fit for fit in judged.fits.values() if isinstance(fit, ResponseFit)] if judged else []
+    terms = judged.terms if judged else settings.terms()
+    factors = [term.name for term in terms]
     hard = (plan.hard_to_change if plan else None) or ()
-    planned = {name: settings.factors[name].model_dump() for name in judged.factors}
+    planned = {name: settings.factors[name].model_dump() for name in factors}
     return next_batches(
         judged,
-        [as_factor(t.name, planned[t.name] if isinstance(t, Amount) else t) for t in judged.terms],
-        runs[["run", "day", *judged.factors]],
+        [as_factor(t.name, planned[t.name] if isinstance(t, Amount) else t) for t in terms],
+        runs[["run", "day", *factors]],
         settings.choose.next_batches,
         settings.seed,
         model=list(dict.fromkeys(term for fit in fits for term in fit.basis.terms)) or "main",
         forbidden=(plan.forbidden if plan else None) or (),
         per_day=(plan.batches_per_day if plan else None) or int(runs.groupby("day").size().max()),
-        hard_to_change=[name for name in hard if name in judged.factors],
+        hard_to_change=[name for name in hard if name in factors],
     )

@@ -268,8 +268,6 @@ def next_steps(done: Analysis) -> list[str]:
         steps.append(
             say("twice_many", judges=judges, change=words.against(widest, label), low=low, high=high)
         )
-    if any(effect.shown for effect in fit.effects):
-        steps.append(say("before_you"))
     inside = fit.brackets[np.isfinite(fit.brackets["upper"]) & (fit.brackets["lower"] > 0)]
     spread = np.sqrt(np.nansum([fit.sigma**2, fit.tau**2]))
     if len(inside) and np.log(inside["upper"] / inside["lower"]).median() > 2.5 * spread:

@@ -25,6 +25,7 @@ from fizzlab.report.parts.again import drift, lost, without_doubtful
 from fizzlab.report.parts.choose import Voice, between_made, choosing, keep_sentence, rivals
 from fizzlab.report.parts.confirm import came_out
 from fizzlab.report.parts.drying import SAFETY, cautions, damp, dried, in_air, next_steps, room_temp, waits
+from fizzlab.report.parts.following import following
 from fizzlab.report.parts.general import Pieces, opening, standing
 from fizzlab.report.parts.repeat import enough, every_reading, next_repeats, of_repeats
 from fizzlab.report.parts.season import answer_of, beside, clear, pooled_effects
@@ -129,7 +130,7 @@ def changes(done: Analysis) -> Pieces:
 @standing
 def ending(done: Analysis) -> Pieces:
     """What to do and to mind."""
-    return [foot(done)]
+    return [foot(done), Findings(following(done), kind="silent")]
 
 
 # --- the verdict ------------------------------------------------------------------------------
@@ -418,6 +419,7 @@ def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:
     minded += [each.said for each in turned if each.clear and each.response in about(done)][:1]
     minded += [say("batches_left_out", runs=listed([str(run) for run in gone]))] if gone else []
     steps = next_repeats(done) if of_repeats(done) else [*between_made(done), *next_steps(done)]
+    steps = [*(each.sentence for each in following(done)), *steps]
     return steps, [*minded, *cautions(done), *_doubts(done)]
 
 

@@ -62,10 +62,7 @@ def write_trial(folder: Path, rng: np.random.Generator, truth: str, made: float)
                 looks += [(name, piece, look, "yes" if look >= each else "no") for look in seen]
     folder.mkdir()
     (folder / "trial.toml").write_text(TOML, encoding="utf-8")
-    columns = {
-        "runs": ["run", "day", "made_at", "colour"],
-        "touch_checks": ["run", "piece", "hours", "dry"],
-    }
+    columns = {"runs": ["run", "day", "made_at", "colour"], "touch_checks": ["run", "piece", "hours", "dry"]}
     for table, rows in (("runs", runs), ("touch_checks", looks)):
         pd.DataFrame(rows, columns=columns[table]).to_csv(folder / f"{table}.csv", index=False)
     pd.concat(log).to_csv(folder / "room_log.csv", index=False)

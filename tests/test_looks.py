@@ -52,6 +52,10 @@ def test_every_fit_is_made_at_the_level_of_the_newest_look(
     assert {fit.conf_level for fit in fits.values()} == {planned_level((9, 15), 15)}
 
 
+def test_a_very_early_look_has_a_level_that_a_table_can_give() -> None:
+    assert 0.9999 < planned_level([2], 36) < 1
+
+
 def test_a_look_beyond_the_planned_ones_is_judged_as_if_none_had_been() -> None:
     assert planned_level([12, 24, 30], 24) == constant_level([12, 24, 30])
 

@@ -18,6 +18,9 @@ from scipy.optimize import brentq
 #: The random start of SciPy's integration, fixed so that the same looks always get the same level.
 _SEED = 1977
 
+#: A very early look would need more than this, which no t table has.
+_FARTHEST = 6.0
+
 
 def _held(bounds: Sequence[float], batches: Sequence[float]) -> float:
     """Chance that no look of a trial without effect passes its bound, on either side."""
@@ -86,7 +89,7 @@ def planned_level(batches: Sequence[int], last: int, conf_level: float = 0.95) -
     bounds: list[float] = []
     for look, error in enumerate(spent.tolist(), start=1):
         bounds.append(_next_bound(bounds, batches[:look], error))
-    return float(1 - 2 * stats.norm.sf(bounds[-1]))
+    return float(1 - 2 * stats.norm.sf(min(bounds[-1], _FARTHEST)))
 
 
 def _next_bound(bounds: Sequence[float], batches: Sequence[float], spent: float) -> float:

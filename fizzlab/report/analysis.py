@@ -305,10 +305,7 @@ def theory_spans(trial: Trial) -> dict[str, Span]:
         return {}
     mould_g = written.mould_g()
     if written.pieces is None and mould_g is None:
-        raise CannotAnswer(
-            say("recipe_does"),
-            say("add_pieces"),
-        )
+        raise CannotAnswer(say("recipe_does"), say("add_pieces"))
     found = {}
     for run, row in trial.batches().iterrows():
         made = for_run(recipe, {term.name: row[term.name] for term in trial.settings.terms()})

@@ -33,15 +33,7 @@ BANNED = (
 )  # fmt: skip
 
 #: Terms that stand only where it says how a part was worked out.
-TERMS = (
-    r"\bREML\b",
-    r"degrees of freedom",
-    r"\bp = ",
-    r"Dunnett",
-    r"\bsd\b",
-    r"logarithm",
-    r"kPa",
-)
+TERMS = (r"\bREML\b", r"degrees of freedom", r"\bp = ", r"Dunnett", r"\bsd\b", r"logarithm", r"kPa")
 
 
 def plain(html: str) -> str:

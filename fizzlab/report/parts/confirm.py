@@ -57,10 +57,7 @@ def came_out(done: Analysis) -> list[str]:
     vague = list(dict.fromkeys(said(s["response"]).label for s in seen if not s["confirms"]))
     if not any(s["confirms"] for s in seen):
         return [say("cant_tell_why", why=nothing_confirmed(vague))]
-    return [
-        say("yes_confirmation"),
-        *([nothing_confirmed(vague)] if vague else []),
-    ]
+    return [say("yes_confirmation"), *([nothing_confirmed(vague)] if vague else [])]
 
 
 @standing

@@ -115,10 +115,7 @@ def _tumbles(done: Analysis, study: CrumbleStudy) -> Pieces:
         counts = losses[["broken", "pieces"]].dropna().astype(int).astype(str)
         many = counts.apply(lambda row: say("broken_of_pieces", **row), axis=1)
         table["broken"] = many.reindex(table.index).fillna(say("not_counted"))
-    return [
-        caution(doubts),
-        Grid(table.rename_axis("batch").reset_index(), say("loss_each"), method=True),
-    ]
+    return [caution(doubts), Grid(table.rename_axis("batch").reset_index(), say("loss_each"), method=True)]
 
 
 def _drops(trial: Trial, study: CrumbleStudy) -> Pieces:

@@ -38,6 +38,7 @@ def test_more_looks_need_more_confidence_and_one_look_none() -> None:
     assert levels[-1] < 1 - 0.05 / 5  # less than if the looks had nothing to do with each other
 
 
+@pytest.mark.slow
 def test_every_fit_is_made_at_the_level_of_the_newest_look(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

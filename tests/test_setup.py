@@ -144,6 +144,7 @@ def test_what_somebody_wrote_by_hand_stays() -> None:
     assert made.settings.recipe.ingredients[0].price == 2.4
 
 
+@pytest.mark.slow
 def test_the_form_shows_the_plan_and_writes_what_the_terminal_writes(tmp_path: Path) -> None:
     form = Setup(str(tmp_path / "made"))
     assert "Title: It is empty." in form.seen.value

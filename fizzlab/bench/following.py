@@ -16,7 +16,7 @@ import pandas as pd
 from fizzlab import records
 from fizzlab.bench.cards import make_cards
 from fizzlab.bench.files import Files, rows_of
-from fizzlab.bench.planfiles import BENCH_SHEET, CODES, readings_sheets
+from fizzlab.bench.planfiles import BENCH_SHEET, CODES, entered, readings_sheets
 from fizzlab.bench.planning import TrialPlan, read_plan
 from fizzlab.bench.sheet import bench_sheet
 from fizzlab.design.adding import make_again
@@ -157,18 +157,9 @@ def _add(trial: Trial, batches: list[dict[str, Any]]) -> str:
             copies.write(table, changes, {column.name: column.kind for column in files.specs[table].columns})
         html = bench_sheet(settings, wishes, cards, [f"{many} added to those made before."])
         (making / BENCH_SHEET).write_text(html, encoding="utf-8")
-        with records.planning(
-            folder / RECORDS,
-            trial=settings.code,
-            title=settings.title,
-            by=settings.made_by,
-            plan=f"{wishes.kind}, added to",
-            seed=settings.seed,
-            runs=[
-                *(earlier.runs if earlier else every.iloc[: len(made)].to_dict("records")),
-                *planned.runs.to_dict("records"),
-            ],
-        ):
+        before = earlier.runs if earlier else every.iloc[: len(made)].to_dict("records")
+        runs = [*before, *planned.runs.to_dict("records")]
+        with entered(folder, settings, f"{wishes.kind}, added to", runs):
             put_in_place(folder, making, names)
     return f"Added {many} to {folder}, {new['run'].iloc[0]} to {new['run'].iloc[-1]}: see {', '.join(names)}."
 

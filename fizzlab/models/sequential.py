@@ -3,7 +3,8 @@
 Reported at 5 % each time, a trial without any effect shows one by chance ever more often as batches are
 added. Where looks were planned, the error is spent as K. K. G. Lan and D. L. DeMets proposed (Biometrika 70,
 1983, 659-663), little of it at first; where none were, each look has the critical value of S. J. Pocock
-(Biometrika 64, 1977, 191-199). Either way all intervals hold together as often as one alone should.
+(Biometrika 64, 1977, 191-199). As planned, all intervals hold together as often as one alone should; who
+looks once more than planned, or had not planned to, spent part of that error in the looks before.
 """
 
 from __future__ import annotations

@@ -174,7 +174,7 @@ def _value(ask: Ask, text: str) -> object:
     if ask.kind == "numbers":
         return [_scalar(each) for each in split(text)]
     if ask.kind == "names" or (ask.kind == "word" and re.search("[,:;]", text)):
-        keys = ask.name in ("hard_to_change", "tables", "weekdays")
+        keys = ask.name in ("hard_to_change", "tables")
         return [folded(each) if keys else each for each in split(text)]
     if ask.kind == "yes":
         return {"y": True, "n": False}.get(text[:1].casefold(), text)

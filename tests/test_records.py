@@ -251,16 +251,6 @@ def test_a_damaged_ledger_stops_no_report_and_stays_damaged(quay: Path) -> None:
     assert not [sentence for sentence in said if "quay-3" in sentence]
 
 
-def test_a_lost_ledger_is_made_again_from_the_records_own_lines(quay: Path) -> None:
-    path = quay / "records" / "ledger.jsonl"
-    before = path.read_bytes()
-    path.unlink()
-    assert len(_sentences(quay)) == 2
-    keep_record(quay)
-    assert path.read_bytes().startswith(before)
-    assert _sentences(quay) == []
-
-
 def test_a_folder_of_trials_is_verified_at_once(tmp_path: Path) -> None:
     for name in ("pier", "quay"):
         keep_record(tmp_path / name)

@@ -18,13 +18,13 @@ from fizzlab.records.store import About as About
 from fizzlab.records.store import Signature as Signature
 from fizzlab.records.store import Stamp as Stamp
 from fizzlab.records.store import correct as correct
+from fizzlab.records.store import enter_plan as enter_plan
 from fizzlab.records.store import fingerprint as fingerprint
 from fizzlab.records.store import fingerprints as fingerprints
 from fizzlab.records.store import keep as keep
 from fizzlab.records.store import kept_as as kept_as
 from fizzlab.records.store import making as making
 from fizzlab.records.store import now as now
-from fizzlab.records.store import planning as planning
 from fizzlab.records.store import sign as sign
 from fizzlab.records.store import signed as signed
 from fizzlab.records.store import versions as versions

@@ -17,7 +17,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from fizzlab.errors import BadInput, Problem
-from fizzlab.trial.placing import write_whole
+from fizzlab.trial.placing import recover
 
 LEDGER = "ledger.jsonl"
 
@@ -240,6 +240,7 @@ def parse_line(line: bytes) -> tuple[Entry | None, str]:
 def read_ledger(home: Path) -> Ledger:
     """Read the ledger of a records folder; a missing one is empty."""
     path = home / LEDGER
+    recover(home.parent)
     try:
         return _parsed(path, path.read_bytes())
     except (FileNotFoundError, NotADirectoryError):
@@ -250,10 +251,3 @@ def _parsed(path: Path, data: bytes) -> Ledger:
     texts = data.removesuffix(b"\n").split(b"\n") if data else []
     lines = [Line(place, sha256(text), *parse_line(text)) for place, text in enumerate(texts, start=1)]
     return Ledger(path, data, tuple(lines))
-
-
-def add(ledger: Ledger, entry: Entry) -> Ledger:
-    """Add an entry to the ledger on disk; whoever calls holds its lock."""
-    longer = ledger.with_entry(entry)
-    write_whole(ledger.path, longer.data)
-    return longer

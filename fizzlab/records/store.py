@@ -1,22 +1,18 @@
 """Making a record and adding to its ledger: reports, plans, corrections, later sign-offs.
 
-The order of writes is what keeps a record whole. Everything is written into a folder `.making-…`; so is
-`entry.json`, the very line that the ledger will get. Then the new ledger is written beside the old one.
-Then two renames: the folder to its number, the new ledger over the old. A process killed between the two
-leaves a whole folder without a line, and whoever writes next adds the line from the folder's own
-`entry.json`. A line without a folder cannot come about, and nothing half-written ever carries a number.
+A record and its line come into place by one change of the trial folder (`fizzlab.trial.placing`): a line
+without its folder cannot come about, nor a folder without its line.
 """
 
 from __future__ import annotations
 
-import contextlib
 import datetime as dt
 import hashlib
 import os
 import platform
 import re
-import shutil
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -27,27 +23,23 @@ from fizzlab.records.ledger import (
     LEDGER,
     Correction,
     DeviationEntry,
+    Entry,
     Ledger,
     PlanEntry,
     Report,
     SignOff,
-    add,
     line_of,
     parse_line,
     read_ledger,
 )
-from fizzlab.records.locks import Busy, locked
-from fizzlab.trial.placing import flushed_beside, put
+from fizzlab.trial.folder import RECORDS
+from fizzlab.trial.placing import changing, room_in
 
-# Under records/: what is being written or was left by a killed process, what is held while the ledger is
-# added to, the ledger as it will be, and notebooks of reports that failed.
-MAKING, LEDGER_LOCK, COMING, STOPPED = ".making-", ".ledger-lock", f".{LEDGER}.part", "stopped"
+# Under records/: notebooks of reports that failed.
+STOPPED = "stopped"
 
 # In a record folder: its own line of the ledger, and copies of what it was made from.
 ENTRY, INPUTS = "entry.json", "inputs"
-
-#: How long to wait for another process, which holds the ledger for a moment at most.
-PATIENCE_S = 120.0
 
 #: The libraries whose version can change a number or a picture.
 LIBRARIES = ("fizzlab", "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "papermill")
@@ -129,80 +121,52 @@ def now() -> str:
     return dt.datetime.now().astimezone().isoformat(timespec="seconds")
 
 
-@contextlib.contextmanager
-def making(home: Path) -> Iterator[Path]:
-    """A folder to write a record in, which is gone afterwards unless `keep` gave it a number.
-
-    A lock tells other processes that it is alive; what dead ones left behind is taken away first. `home`, the
-    folder ``records`` of a trial, is made when it is not there, and goes when it stays empty.
-    """
-    folder = home / f"{MAKING}{os.getpid()}-{os.urandom(4).hex()}"
-    with _gone_if_empty(home), contextlib.ExitStack() as stack:
-        with ledger_to_add_to(home):
-            _clear(home)
-            stack.enter_context(locked(home / f"{folder.name}.lock"))
-            folder.mkdir()
-        try:
-            yield folder
-        finally:
-            shutil.rmtree(folder, ignore_errors=True)
+def making(home: Path) -> AbstractContextManager[Path]:
+    """A folder to write a record in, which is gone afterwards unless `keep` gave it a number."""
+    return room_in(home.parent)
 
 
 def keep(making: Path, about: About, finish: Callable[[Path, Stamp], None]) -> Path:
     """Give a finished folder its number and its line in the ledger, and return its place.
 
-    `making` holds all of the record but what carries its number, such as the page; `finish` writes that. If
-    the computer refuses (OSError), the ledger and the other records are as they were.
+    `making` holds all of the record but what carries its number, such as the page; `finish` writes that, once
+    more where another record was quicker. If the computer refuses (OSError), all is as it was.
     """
-    home, signed = making.parent, about.signed
-    with ledger_to_add_to(home) as ledger:
-        taken = [_number(path.name) for path in home.iterdir()]  # of files too: the name is taken
+    home, signed = making.parents[1] / RECORDS, about.signed
+    while True:
+        ledger = read_ledger(home)
+        taken = [_number(path.name) for path in home.iterdir()] if home.is_dir() else []  # by files too
         number = 1 + max([0, *taken, *(entry.number for entry in ledger.reports())])
         stamp = Stamp(f"{about.trial}-{number}", ledger.last, signed)
         finish(making, stamp)
-        entry = Report(
-            **_head(ledger),
-            record=stamp.record,
-            number=number,
-            by=signed.made_by,
-            checked_by=signed.checked_by,
-            date=signed.date.isoformat(),
-            files={name: fingerprint(path) for name, path in files_of(making).items()},
-            versions=versions(),
-            **{name: value for name, value in vars(about).items() if name != "signed"},
-        )
-        (making / ENTRY).write_bytes(line_of(entry) + b"\n")
-        for path in files_of(making).values():  # wait until the disk has each
-            with path.open("rb+") as file:
-                os.fsync(file.fileno())
-        coming = flushed_beside(ledger.path, ledger.with_entry(entry).data)
-        target = home / stamp.record
-        try:
-            os.rename(making, target)
-            put(coming, ledger.path)
-        except BaseException:
-            if coming.exists():  # the old ledger still stands, so the record must not
-                with contextlib.suppress(OSError):
-                    os.rename(target, making)
-                coming.unlink()
-            raise
-    return target
+        files = {name: fingerprint(path) for name, path in files_of(making).items()}
+        with changing(home.parent) as room:
+            if read_ledger(home).data != ledger.data or (home / stamp.record).exists():
+                continue
+            entry = Report(
+                **_head(ledger),
+                record=stamp.record,
+                number=number,
+                by=signed.made_by,
+                checked_by=signed.checked_by,
+                date=signed.date.isoformat(),
+                files=files,
+                versions=versions(),
+                **{name: value for name, value in vars(about).items() if name != "signed"},
+            )
+            (making / ENTRY).write_bytes(line_of(entry) + b"\n")
+            _add(room, ledger, entry)
+            os.rename(making, room / RECORDS / stamp.record)
+        return home / stamp.record
 
 
-@contextlib.contextmanager
-def planning(home: Path, *, runs: Sequence[Mapping[Any, Any]], **about: Any) -> Iterator[None]:
-    """Enter a plan when what is done inside has succeeded; the room for it is taken beforehand.
+def enter_plan(home: Path, room: Path, *, runs: Sequence[Mapping[Any, Any]], **about: Any) -> None:
+    """Enter a plan, in the room of the change that puts its files in place.
 
     Of the batches it keeps run, day, blind code and the factors, in the order of making.
     """
-    with _gone_if_empty(home), ledger_to_add_to(home) as ledger:
-        entry = PlanEntry(**_head(ledger), **about, runs=[dict(run) for run in runs])
-        coming = flushed_beside(ledger.path, ledger.with_entry(entry).data)
-        try:
-            yield
-            put(coming, ledger.path)
-        finally:
-            coming.unlink(missing_ok=True)
+    ledger = read_ledger(home)
+    _add(room, ledger, PlanEntry(**_head(ledger), **about, runs=[dict(run) for run in runs]))
 
 
 def correct(home: Path, number: int, *, reason: str, by: str, says: str = "") -> Correction:
@@ -223,11 +187,16 @@ def sign(home: Path, number: int, *, checked_by: str, date: str = "") -> SignOff
 def _enter(home: Path, number: int, make: Callable[[dict[str, Any]], E]) -> E:
     """Add an entry about a record; `make` is given what every such entry has."""
     read_ledger(home).report(number)  # before anything is made on the disk
-    with ledger_to_add_to(home) as ledger:
-        record = ledger.report(number).record
-        entry = make({**_head(ledger), "record": record, "number": number})
-        add(ledger, entry)
+    with changing(home.parent) as room:
+        ledger = read_ledger(home)
+        entry = make({**_head(ledger), "record": ledger.report(number).record, "number": number})
+        _add(room, ledger, entry)
     return entry
+
+
+def _add(room: Path, ledger: Ledger, entry: Entry) -> None:
+    (room / RECORDS).mkdir(exist_ok=True)
+    (room / RECORDS / LEDGER).write_bytes(ledger.with_entry(entry).data)
 
 
 def signed(made_by: str = "", checked_by: str = "", date: str = "") -> Signature:
@@ -254,19 +223,6 @@ def _filled(options: dict[str, str]) -> list[str]:
     if empty:
         raise BadInput([Problem(f"option {name}", "it is empty.", "Say it in words.") for name in empty])
     return [_tidy(text) for text in options.values()]
-
-
-@contextlib.contextmanager
-def ledger_to_add_to(home: Path) -> Iterator[Ledger]:
-    """The ledger, for the one process at a time that may add to it; a line lost to a kill is added first."""
-    with locked(home / LEDGER_LOCK, patience_s=PATIENCE_S):
-        ledger = read_ledger(home)
-        entered = {entry.record for entry in ledger.reports()}
-        for record in record_folders(home):
-            entry = None if record.name in entered else own_entry(record)
-            if entry is not None and entry.before == ledger.last and is_whole(record, entry):
-                ledger = add(ledger, entry)
-        yield ledger
 
 
 def record_folders(home: Path) -> list[Path]:
@@ -307,21 +263,3 @@ def is_whole(record: Path, entry: Report) -> bool:
 def _number(name: str) -> int:
     matched = _RECORD.fullmatch(name)
     return int(matched.group(1)) if matched else 0
-
-
-def _clear(home: Path) -> None:
-    """Take away what killed processes left; whoever calls holds the ledger, so none is about to begin."""
-    left = {path.name.removesuffix(".lock") for path in home.iterdir() if path.name.startswith(MAKING)}
-    for name in left:
-        with contextlib.suppress(Busy), locked(home / f"{name}.lock"):
-            shutil.rmtree(home / name, ignore_errors=True)
-    (home / COMING).unlink(missing_ok=True)
-
-
-@contextlib.contextmanager
-def _gone_if_empty(home: Path) -> Iterator[None]:
-    try:
-        yield
-    finally:
-        with contextlib.suppress(OSError):  # not empty
-            home.rmdir()

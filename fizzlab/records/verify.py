@@ -12,11 +12,8 @@ from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import TABLES
 from fizzlab.records.ledger import LEDGER, Ledger, line_of, read_ledger
 from fizzlab.records.store import (
-    COMING,
     ENTRY,
     INPUTS,
-    LEDGER_LOCK,
-    MAKING,
     STOPPED,
     files_of,
     fingerprint,
@@ -138,16 +135,16 @@ def _not_entered(home: Path, ledger: Ledger) -> Iterator[str]:
         elif own.before != ledger.last:
             what = "it does not follow the last line; lines were taken out, or it is of another ledger"
         elif is_whole(record, own):
-            what = "it is whole, and the next report, correction or sign-off enters it"
+            what = "it is whole, but nothing tells how it came there"
         else:
             what = "its files are not those that it was made with"
         yield f"Record {record.name} has no line in {LEDGER}: {what}."
 
 
 def _strangers(home: Path, ledger: Ledger) -> Iterator[str]:
-    known = {LEDGER, LEDGER_LOCK, COMING, STOPPED, *(path.name for path in record_folders(home))}
+    known = {LEDGER, STOPPED, *(path.name for path in record_folders(home))}
     for path in sorted(home.iterdir()):
-        if path.name not in known and not path.name.startswith(MAKING) and not is_ignored(Path(path.name)):
+        if path.name not in known and not is_ignored(Path(path.name)):
             yield f"{home.name}/{path.name} is not part of any record."
 
 

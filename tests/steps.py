@@ -39,7 +39,17 @@ class Steps:
 
     def set_on(self, patch: pytest.MonkeyPatch) -> None:
         """Put the counter before every call that writes."""
-        for name in ("mkdir", "rename", "replace", "fsync", "unlink", "rmdir", "sendfile", "truncate", "chmod"):
+        for name in (
+            "mkdir",
+            "rename",
+            "replace",
+            "fsync",
+            "unlink",
+            "rmdir",
+            "sendfile",
+            "truncate",
+            "chmod",
+        ):
             if hasattr(os, name):
                 needs = name in ("mkdir", "fsync", "sendfile")
                 patch.setattr(os, name, self._before(getattr(os, name), needs_room=needs))

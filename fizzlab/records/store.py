@@ -32,8 +32,7 @@ from fizzlab.records.ledger import (
     parse_line,
     read_ledger,
 )
-from fizzlab.trial.folder import RECORDS
-from fizzlab.trial.placing import changing, room_in
+from fizzlab.trial.placing import RECORDS, changing, room_in
 
 # Under records/: notebooks of reports that failed.
 STOPPED = "stopped"

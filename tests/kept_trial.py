@@ -38,9 +38,11 @@ def keep_record(folder: Path, *, title: str = "Two ways of colouring", **about: 
             "notebook": {"name": "trial_report", "sha256": "0" * 64},
             "parameters_sha256": "1" * 64,
             "inputs": records.fingerprints(folder, inputs),
+            "lots": {},
+            "deviations": [],
         }
-        return records.keep(making, records.About(**known | about), _page)
+        return records.keep(making, _page, **known | about)
 
 
 def _page(making: Path, stamp: records.Stamp) -> None:
-    (making / "report.html").write_text(f"<p>{stamp.record} after {stamp.before}</p>")
+    (making / "report.html").write_text(f"<p>{stamp.record} after {stamp.before}: {stamp.own}</p>")

@@ -213,7 +213,7 @@ def _only_what_a_kill_may_leave(folder: Path) -> None:
         assert (home / entry.record / "report.html").is_file()
     for fault in records.verify(folder).faults:
         assert fault.kind == "stranger"
-        assert "it is whole, and the next report, correction or sign-off enters it" in fault.sentence
+        assert "it is whole; if you know where it comes from, enter it with" in fault.sentence
 
 
 @posix
@@ -236,6 +236,8 @@ def test_a_process_killed_at_any_step_leaves_a_sound_ledger(tmp_path: Path, adds
     assert ended == 7
     assert step > 5
     assert waited == (1 if adds == "report" else 0)  # between the two renames
+    if waited:
+        records.adopt(folder / "records", reason="the power went")
     keep_record(folder)
     assert records.verify(folder).faults == ()
     assert not list(folder.glob("records/.*"))
@@ -263,6 +265,8 @@ def test_processes_killed_at_random_moments_leave_a_sound_ledger(tmp_path: Path)
             child.join()
         _only_what_a_kill_may_leave(folder)
     assert len(records.read_ledger(folder / "records").reports()) > 40
+    if records.verify(folder).faults:
+        records.adopt(folder / "records", reason="they were killed")
     keep_record(folder)
     assert records.verify(folder).faults == ()
     assert not list(folder.glob("records/.*"))

@@ -3,8 +3,8 @@
 The order of writes is what keeps a record whole. Everything is written into a folder `.making-…`; so is
 `entry.json`, the very line that the ledger will get. Then the new ledger is written beside the old one.
 Then two renames: the folder to its number, the new ledger over the old. A process killed between the two
-leaves a whole folder without a line, and whoever writes next adds the line from the folder's own
-`entry.json`. A line without a folder cannot come about, and nothing half-written ever carries a number.
+leaves a whole folder without a line, which `verify` names and only `adopt`, an act of its own, enters. A
+line without a folder cannot come about, and nothing half-written ever carries a number.
 """
 
 from __future__ import annotations
@@ -22,22 +22,27 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, TypeVar
 
-from fizzlab.errors import BadInput, Problem
+from fizzlab.errors import BadInput, FizzlabError, Problem
+from fizzlab.records import seals
 from fizzlab.records.ledger import (
+    HEAD,
     LEDGER,
+    Adoption,
     Correction,
-    DeviationEntry,
     Ledger,
     PlanEntry,
     Report,
     SignOff,
-    add,
+    is_plain,
     line_of,
     parse_line,
     read_ledger,
+    sha256,
 )
 from fizzlab.records.locks import Busy, locked
-from fizzlab.trial.placing import flushed_beside, put
+from fizzlab.trial.journal import JOURNAL
+from fizzlab.trial.opening import bytes_of
+from fizzlab.trial.placing import flushed_beside, put, write_whole
 
 # Under records/: what is being written or was left by a killed process, what is held while the ledger is
 # added to, the ledger as it will be, and notebooks of reports that failed.
@@ -70,27 +75,13 @@ class Signature:
 
 
 @dataclass(frozen=True)
-class About:
-    """What the ledger says of a record but for its number and files: fields of `Report`, and who signs."""
-
-    trial: str
-    title: str
-    signed: Signature
-    notebook: dict[str, str]
-    parameters_sha256: str
-    inputs: dict[str, str]
-    lots: dict[str, list[str]] = field(default_factory=dict)
-    deviations: list[DeviationEntry] = field(default_factory=list)
-    batches: int = 0
-
-
-@dataclass(frozen=True)
 class Stamp:
-    """What a record learns when its turn comes: its name, and the last hash of the ledger so far."""
+    """What a record learns when its turn comes: its name, the last hash of the ledger so far, its own."""
 
     record: str
     before: str
     signed: Signature
+    own: str = ""
 
 
 def fingerprint(path: Path) -> str:
@@ -124,9 +115,11 @@ def versions() -> dict[str, str]:
     return found
 
 
-def now() -> str:
-    """Date and time with the offset from UTC, to the second."""
-    return dt.datetime.now().astimezone().isoformat(timespec="seconds")
+def bench_log(folder: Path, first: int | None = None) -> dict[str, str]:
+    """How many lines the bench's journal has, and the hash of them, or of its first: it only ever grows."""
+    path = folder / JOURNAL
+    lines = bytes_of(path).split(b"\n")[:-1][:first] if path.exists() else []
+    return {str(len(lines)): sha256(b"\n".join(lines))} if lines else {}
 
 
 @contextlib.contextmanager
@@ -148,35 +141,29 @@ def making(home: Path) -> Iterator[Path]:
             shutil.rmtree(folder, ignore_errors=True)
 
 
-def keep(making: Path, about: About, finish: Callable[[Path, Stamp], None]) -> Path:
+def keep(making: Path, finish: Callable[[Path, Stamp], None], *, signed: Signature, **about: Any) -> Path:
     """Give a finished folder its number and its line in the ledger, and return its place.
 
-    `making` holds all of the record but what carries its number, such as the page; `finish` writes that. If
-    the computer refuses (OSError), the ledger and the other records are as they were.
+    `about` are fields of `Report`. `making` holds all of the record but what carries its number, such as the
+    page; `finish` writes that. If the computer refuses (OSError), ledger and other records are as they were.
     """
-    home, signed = making.parent, about.signed
+    home = making.parent
     with ledger_to_add_to(home) as ledger:
         taken = [_number(path.name) for path in home.iterdir()]  # of files too: the name is taken
         number = 1 + max([0, *taken, *(entry.number for entry in ledger.reports())])
-        stamp = Stamp(f"{about.trial}-{number}", ledger.last, signed)
-        finish(making, stamp)
-        entry = Report(
-            **_head(ledger),
-            record=stamp.record,
-            number=number,
-            by=signed.made_by,
-            checked_by=signed.checked_by,
-            date=signed.date.isoformat(),
-            files={name: fingerprint(path) for name, path in files_of(making).items()},
-            versions=versions(),
-            **{name: value for name, value in vars(about).items() if name != "signed"},
-        )
+        name = f"{about['trial']}-{number}"
+        known = {**about, **ledger.coming(), "kind": "report", "record": name, "number": number}
+        known |= {"by": signed.made_by, "checked_by": signed.checked_by, "date": signed.date.isoformat()}
+        known["versions"] = versions()
+        own = Report(**known, files=_prints(making)).printed
+        finish(making, Stamp(name, ledger.last, signed, own))
+        entry = Report(**known, files=_prints(making))
         (making / ENTRY).write_bytes(line_of(entry) + b"\n")
         for path in files_of(making).values():  # wait until the disk has each
             with path.open("rb+") as file:
                 os.fsync(file.fileno())
         coming = flushed_beside(ledger.path, ledger.with_entry(entry).data)
-        target = home / stamp.record
+        target = home / name
         try:
             os.rename(making, target)
             put(coming, ledger.path)
@@ -196,7 +183,7 @@ def planning(home: Path, *, runs: Sequence[Mapping[Any, Any]], **about: Any) -> 
     Of the batches it keeps run, day, blind code and the factors, in the order of making.
     """
     with _gone_if_empty(home), ledger_to_add_to(home) as ledger:
-        entry = PlanEntry(**_head(ledger), **about, runs=[dict(run) for run in runs])
+        entry = PlanEntry(kind="plan", **ledger.coming(), **about, runs=[dict(run) for run in runs])
         coming = flushed_beside(ledger.path, ledger.with_entry(entry).data)
         try:
             yield
@@ -211,23 +198,55 @@ def correct(home: Path, number: int, *, reason: str, by: str, says: str = "") ->
     BadInput is raised, and nothing written, where there is no such record or a text is empty.
     """
     reason, by = _filled({"--reason": reason, "--by": by})
-    return _enter(home, number, lambda head: Correction(**head, by=by, reason=reason, says=_tidy(says)))
+    return _enter(home, number, Correction, kind="correction", by=by, reason=reason, says=_tidy(says))
 
 
 def sign(home: Path, number: int, *, checked_by: str, date: str = "") -> SignOff:
     """Say that a record was checked, after it was made; today, if no date is given."""
     (by,), day = _filled({"--checked-by": checked_by}), signed(date=date).date.isoformat()
-    return _enter(home, number, lambda head: SignOff(**head, by=by, date=day))
+    return _enter(home, number, SignOff, kind="sign-off", by=by, date=day)
 
 
-def _enter(home: Path, number: int, make: Callable[[dict[str, Any]], E]) -> E:
-    """Add an entry about a record; `make` is given what every such entry has."""
+def _enter(home: Path, number: int, of: type[E], **said: str) -> E:
+    """Add an entry about a record."""
     read_ledger(home).report(number)  # before anything is made on the disk
     with ledger_to_add_to(home) as ledger:
-        record = ledger.report(number).record
-        entry = make({**_head(ledger), "record": record, "number": number})
-        add(ledger, entry)
+        about: dict[str, Any] = {**said, "record": ledger.report(number).record, "number": number}
+        entry = of(**ledger.coming(), **about)
+        write_whole(ledger.path, ledger.with_entry(entry).data)
     return entry
+
+
+def adopt(home: Path, *, reason: str, by: str = "") -> Adoption:
+    """Accept, with a reason, what is wrong with the ledger, and enter the whole records that have no line.
+
+    BadInput is raised where there is nothing to accept.
+    """
+    (reason,) = _filled({"--reason": reason})
+    with ledger_to_add_to(home, accepts=True) as ledger:
+        whole = [own for own in map(own_entry, record_folders(home)) if own and adoptable(home, ledger, own)]
+        wrong = seals.wrong(home, ledger)
+        if not whole and not wrong:
+            do = "What else does not agree, see fizzlab records verify, is mended by a new report."
+            raise BadInput([Problem(str(home), "it holds nothing that could be adopted.", do)])
+        about = {"by": _tidy(by), "reason": reason, "accepts": wrong, "records": whole, **ledger.coming()}
+        entry = Adoption(kind="adoption", **about, stands=ledger.standing(len(ledger.lines)))
+        write_whole(ledger.path, ledger.with_entry(entry).data)
+    return entry
+
+
+def seal(home: Path, key: Path, *, by: str = "", stamp: bool = False) -> tuple[int, Path | None]:
+    """Seal the head, and ask for a stamp if wanted: the number of its line, and the request to be sent."""
+    with ledger_to_add_to(home):
+        sealed = seals.seal(home, read_ledger(home), key, by=_tidy(by))
+        return len(sealed.lines), seals.request_stamp(home, sealed) if stamp else None
+
+
+def adoptable(home: Path, ledger: Ledger, own: Report) -> bool:
+    """Is this the line of a whole record that the ledger does not know, nor its number?"""
+    known = ledger.reports()
+    free = all(own.record != each.record and own.number != each.number for each in known)
+    return free and own.number == _number(own.record) and is_whole(home / own.record, own)
 
 
 def signed(made_by: str = "", checked_by: str = "", date: str = "") -> Signature:
@@ -238,10 +257,6 @@ def signed(made_by: str = "", checked_by: str = "", date: str = "") -> Signature
         do = "Write it as 2026-01-31."
         raise BadInput([Problem("option --date", f"“{date}” is not a date.", do)]) from None
     return Signature(_tidy(made_by), _tidy(checked_by), day)
-
-
-def _head(ledger: Ledger) -> dict[str, Any]:
-    return {"entry": len(ledger.lines) + 1, "before": ledger.last, "at": now()}
 
 
 def _tidy(text: str) -> str:
@@ -257,16 +272,27 @@ def _filled(options: dict[str, str]) -> list[str]:
 
 
 @contextlib.contextmanager
-def ledger_to_add_to(home: Path) -> Iterator[Ledger]:
-    """The ledger, for the one process at a time that may add to it; a line lost to a kill is added first."""
+def ledger_to_add_to(home: Path, *, accepts: bool = False) -> Iterator[Ledger]:
+    """The ledger, for the one process at a time that may add to it; then its head is kept anew.
+
+    A head that tells of lines that are no longer there stays as it is until an adoption `accepts` that.
+    """
     with locked(home / LEDGER_LOCK, patience_s=PATIENCE_S):
         ledger = read_ledger(home)
-        entered = {entry.record for entry in ledger.reports()}
-        for record in record_folders(home):
-            entry = None if record.name in entered else own_entry(record)
-            if entry is not None and entry.before == ledger.last and is_whole(record, entry):
-                ledger = add(ledger, entry)
+        stands = accepts or not ledger.cut()
         yield ledger
+        longer = ledger.path.read_bytes() if ledger.path.exists() else b""
+        if longer == ledger.data:
+            return
+        lines = longer.removesuffix(b"\n").split(b"\n")
+        if stands:
+            with contextlib.suppress(OSError):  # the entry stands, and an older head holds what it held
+                write_whole(home.with_name(HEAD), f"{len(lines)} {sha256(lines[-1])}\n".encode())
+        if key := os.environ.get(seals.KEY):
+            try:
+                seals.seal(home, read_ledger(home), Path(key), known=bool(ledger.lines))
+            except FizzlabError as error:
+                raise FizzlabError(f"The entry was kept. {error}") from None
 
 
 def record_folders(home: Path) -> list[Path]:
@@ -293,15 +319,20 @@ def is_ignored(path: Path) -> bool:
 def own_entry(record: Path) -> Report | None:
     """The line that a record folder carries of itself; None where it carries none that can be read."""
     try:
-        entry, _ = parse_line((record / ENTRY).read_bytes().removesuffix(b"\n"))
+        own = (record / ENTRY).read_bytes() if is_plain(record / ENTRY) and not record.is_symlink() else b""
     except OSError:
         return None
+    entry, _ = parse_line(own.removesuffix(b"\n"))
     return entry if isinstance(entry, Report) and entry.record == record.name else None
 
 
 def is_whole(record: Path, entry: Report) -> bool:
     """Does the folder hold exactly the files that its entry names, as they were?"""
-    return {name: fingerprint(path) for name, path in files_of(record).items()} == entry.files
+    return all(map(is_plain, files_of(record).values())) and _prints(record) == entry.files
+
+
+def _prints(record: Path) -> dict[str, str]:
+    return {name: fingerprint(path) for name, path in files_of(record).items()}
 
 
 def _number(name: str) -> int:

@@ -166,7 +166,7 @@ def write_report(
             inputs = records.fingerprints(trial.folder, trial.inputs)
             signed = signed or records.Signature()
             signed = replace(signed, made_by=signed.made_by or settings.made_by)
-            about = _about(trial, notebook, inputs, signed)
+            about = _about(trial, notebook, inputs)
             executed = _run(trial, notebook, making, says, kernels, kernel)
         for name in inputs:  # so that a later change of a table can be told row by row
             copy = making / records.INPUTS / records.kept_as(name)
@@ -193,27 +193,27 @@ def write_report(
             except printing.NotPrinted as error:
                 unprinted.append(str(error))
 
-        html = records.keep(making, about, finish) / "report.html"
+        html = records.keep(making, finish, signed=signed, **about) / "report.html"
     if unprinted:
         raise WithoutPdf(unprinted[0], html)
     return html
 
 
-def _about(trial: Trial, notebook: str, inputs: dict[str, str], signed: records.Signature) -> records.About:
+def _about(trial: Trial, notebook: str, inputs: dict[str, str]) -> dict[str, Any]:
     plan = records.read_ledger(trial.folder / RECORDS).plan()
     used = {"name": notebook, "sha256": records.fingerprint(shipped.notebook(notebook))}
     settings = trial.settings
-    return records.About(
-        trial=settings.code,
-        title=settings.title,
-        signed=signed,
-        notebook=used,
-        parameters_sha256=records.sha256(records.canonical(settings.model_dump(mode="json"))),
-        inputs=inputs,
-        lots=settings.lots,
-        batches=len(trial.rows("runs")),
-        deviations=deviations(trial, plan.runs if plan is not None else ()),
-    )
+    return {
+        "trial": settings.code,
+        "title": settings.title,
+        "notebook": used,
+        "parameters_sha256": records.sha256(records.canonical(settings.model_dump(mode="json"))),
+        "inputs": inputs,
+        "lots": settings.lots,
+        "batches": len(trial.rows("runs")),
+        "journal": records.bench_log(trial.folder),
+        "deviations": deviations(trial, plan.runs if plan is not None else ()),
+    }
 
 
 def _run(
@@ -266,7 +266,7 @@ def _no_template(path: Path) -> str:
     return str(path).replace("{", "{{").replace("}", "}}")
 
 
-def _write(making: Path, shown: page.PageContent, trial: Trial, about: records.About) -> None:
+def _write(making: Path, shown: page.PageContent, trial: Trial, about: dict[str, Any]) -> None:
     """Figures, findings, and the settings, versions and remarks in every table, of rows left out too."""
     figures = making / "figures"
     figures.mkdir()
@@ -281,11 +281,11 @@ def _write(making: Path, shown: page.PageContent, trial: Trial, about: records.A
         if row["note"].strip()
     ]
     said = {
-        "trial": about.trial,
+        "trial": about["trial"],
         "made_at": records.now(),
-        "notebook": about.notebook,
+        "notebook": about["notebook"],
         "parameters": trial.settings.model_dump(mode="json"),
-        "inputs_sha256": about.inputs,
+        "inputs_sha256": about["inputs"],
         "notes": notes,
         "versions": records.versions(),
     }

@@ -188,12 +188,10 @@ class TestSeals:
         shutil.rmtree(quay)
         copy = quay.parent / "stick" / "quay-1"
         assert "Sealed up to line 2" in _run("verify", copy)
-        assert records.altered(copy) == []
         (copy / "findings.json").write_text("[1]\n")
         (copy / "notes.txt").write_text("mine")
         said = ["findings.json was changed.", "notes.txt was put in later."]
         assert _faults(copy) == [f"Record quay-1 was altered: {each}" for each in said]
-        assert records.altered(copy) == _faults(copy)
 
 
 def _anew(folder: Path) -> None:

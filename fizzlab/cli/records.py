@@ -68,11 +68,11 @@ def show(folder: Path, number: int) -> None:
 def verify(folder: Path, known: str, trust: Path | None) -> None:
     """Check that the records in FOLDER and their ledger are as they were made, and the readings too.
 
-    FOLDER is a trial, a folder of trials, or a copy of one record.
+    FOLDER is a trial, a folder of trials, or one record, which may be a copy elsewhere.
     """
     from fizzlab import records as kept
 
-    trials, faults = [folder] if kept.stands_alone(folder) else kept.trials_with_records(folder), 0
+    trials, faults = kept.trials_with_records(folder), 0
     for trial in trials:
         found = kept.verify(trial, known=known, trust=trust)
         which, ledger = f"{trial}: " if len(trials) > 1 else "", found.ledger

@@ -6,32 +6,17 @@ without touching it; `verify` says what no longer agrees, `adopt` accepts that, 
 What the chain of hashes proves stands in docs/methods/records.md.
 """
 
-from fizzlab.records.find import find as find
-from fizzlab.records.find import one as one
-from fizzlab.records.find import summaries as summaries
-from fizzlab.records.ledger import DeviationEntry as DeviationEntry
-from fizzlab.records.ledger import canonical as canonical
-from fizzlab.records.ledger import now as now
-from fizzlab.records.ledger import read_ledger as read_ledger
-from fizzlab.records.ledger import sha256 as sha256
-from fizzlab.records.store import INPUTS as INPUTS
-from fizzlab.records.store import Signature as Signature
-from fizzlab.records.store import Stamp as Stamp
-from fizzlab.records.store import adopt as adopt
-from fizzlab.records.store import bench_log as bench_log
-from fizzlab.records.store import correct as correct
-from fizzlab.records.store import fingerprint as fingerprint
-from fizzlab.records.store import fingerprints as fingerprints
-from fizzlab.records.store import keep as keep
-from fizzlab.records.store import kept_as as kept_as
-from fizzlab.records.store import making as making
-from fizzlab.records.store import planning as planning
-from fizzlab.records.store import seal as seal
-from fizzlab.records.store import sign as sign
-from fizzlab.records.store import signed as signed
-from fizzlab.records.store import versions as versions
-from fizzlab.records.verify import altered as altered
-from fizzlab.records.verify import records_home as records_home
-from fizzlab.records.verify import stands_alone as stands_alone
-from fizzlab.records.verify import trials_with_records as trials_with_records
-from fizzlab.records.verify import verify as verify
+from fizzlab.records.find import find, one, summaries
+from fizzlab.records.ledger import DeviationEntry, canonical, now, read_ledger, sha256
+from fizzlab.records.store import (
+    INPUTS,
+    Signature,
+    Stamp,
+    adopt,
+    bench_log,
+    correct,
+    fingerprint,
+    fingerprints,
+)
+from fizzlab.records.store import keep, kept_as, making, planning, seal, sign, signed, versions
+from fizzlab.records.verify import records_home, trials_with_records, verify

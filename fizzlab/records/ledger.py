@@ -11,14 +11,13 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
-from fizzlab.errors import BadInput, Problem, count
+from fizzlab.errors import BadInput, Problem
 from fizzlab.trial.opening import bytes_of
 
 #: The ledger, and beside the folder of the records its head: number and hash of the last line.
@@ -35,6 +34,7 @@ FIRST = "0" * 64
 
 Hash = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Hashes = dict[str, Hash]
+Lines = Annotated[str, Field(pattern=r"^[1-9][0-9]{0,8}$")]
 RecordName = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}-[1-9][0-9]{0,8}$")]
 
 
@@ -105,7 +105,7 @@ class Report(_OfRecord):
     lots: dict[str, list[str]] = Field(default_factory=dict)
     deviations: list[DeviationEntry] = Field(default_factory=list)
     batches: int = Field(default=0, ge=0)  # that were analysed; 0 in entries of before version 0.2
-    journal: Hashes = Field(default_factory=dict)  # of the bench: its number of lines, and their hash
+    journal: dict[Lines, Hash] = Field(default_factory=dict)  # of the bench: how many lines, and their hash
 
     @property
     def printed(self) -> str:
@@ -213,40 +213,33 @@ class Ledger:
 
         A line that was changed shows in the line after it, which carries the hash of the old one.
         """
-        settled = [
-            line.place
-            for line in self.lines
-            if isinstance(line.entry, Adoption) and self.standing(line.place - 1) == line.entry.stands
-        ]
-        return [said for place, said in self._faults() if place > max(settled, default=0)]
-
-    def _faults(self) -> Iterator[tuple[int, str]]:
-        before, records, latest = FIRST, set[str](), None
+        found, before, records, latest = list[str](), FIRST, set[str](), None
         for place, line in enumerate(self.lines, start=1):
             here, entry = f"Line {place} of {LEDGER}:", line.entry
             if entry is None:
-                yield place, f"{here} {line.fault}."
+                found.append(f"{here} {line.fault}.")
             elif entry.before != before:
-                yield place, self._broken(place, entry)
+                found.append(self._broken(place, entry))
             elif entry.entry != place:
-                yield place, f"{here} it says that it is line {entry.entry}."
+                found.append(f"{here} it says that it is line {entry.entry}.")
             if entry is not None:
-                for name in [report.record for report in _reports(entry)]:
-                    if name in records:
-                        yield place, f"{here} record {name} stands there twice."
-                    records.add(name)
+                names, at = [report.record for report in _reports(entry)], dt.datetime.fromisoformat(entry.at)
+                found += [f"{here} record {name} stands there twice." for name in names if name in records]
+                records.update(names)
                 if isinstance(entry, Correction | SignOff) and entry.record not in records:
-                    yield place, f"{here} no line before it is about record {entry.record}."
-                at = dt.datetime.fromisoformat(entry.at)
+                    found.append(f"{here} no line before it is about record {entry.record}.")
                 if latest is not None and latest - at > CLOCKS_APART:
-                    yield place, f"{here} it is dated {entry.at}, before the line that it follows."
+                    found.append(f"{here} it is dated {entry.at}, before the line that it follows.")
                 latest = at
+                if isinstance(entry, Adoption) and entry.stands == self.standing(place - 1):
+                    found.clear()
             before = line.sha256
+        last = f"Line {len(self.lines)} of {LEDGER}:"
         if latest is not None and latest - dt.datetime.now().astimezone() > CLOCKS_APART:
-            said = f"it is dated {latest.isoformat()}, which is still to come by this computer's clock"
-            yield len(self.lines), f"Line {len(self.lines)} of {LEDGER}: {said}."
+            found.append(f"{last} it is dated {latest}, which is still to come by this computer's clock.")
         if self.data and not self.data.endswith(b"\n"):
-            yield len(self.lines), f"Line {len(self.lines)} of {LEDGER}: its end is missing."
+            found.append(f"{last} its end is missing.")
+        return found
 
     def standing(self, lines: int) -> str:
         """One hash of its first lines, sound or not."""
@@ -254,15 +247,12 @@ class Ledger:
 
     def cut(self) -> list[str]:
         """Does the head that is kept outside the records tell of a line that is no longer there?"""
-        try:
-            said = bytes_of(self.path.parent.with_name(HEAD))
-        except FileNotFoundError:
-            gone = f"{HEAD} is not there, so a cut at the end of {LEDGER} would not show."
-            return [gone] if self.lines else []
-        if any(said == line.head for line in self.lines):
+        path = self.path.parent.with_name(HEAD)
+        said = bytes_of(path) if path.exists() else b""
+        if any(said == line.head for line in self.lines) or not (said or self.lines):
             return []
-        told = f"{LEDGER} has {count(len(self.lines), 'line')}, and none is the one that {HEAD} tells of"
-        return [f"{told}: lines at its end were cut off, or written anew."]
+        cut = f"tells of a line that {LEDGER} does not hold: lines at its end were cut off, or written anew"
+        return [f"{HEAD} {cut if said else 'is missing: a cut at the end of the ledger would not show'}."]
 
     def _broken(self, place: int, entry: Entry) -> str:
         earlier = [line.place for line in self.lines[: place - 1] if line.sha256 == entry.before]

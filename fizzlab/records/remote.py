@@ -40,30 +40,25 @@ class Address:
         """
         there, shown = f"{self._root.rstrip('/')}/{record.name}", f"{self.address}/{record.name}"
         files = {path.relative_to(record).as_posix(): path for path in record.rglob("*") if path.is_file()}
-        carried = [
-            record.parent / LEDGER,
-            *record.parent.glob(f"{SEALS}/*"),
-        ]  # so that it can be verified alone
+        # so that the copy can be verified alone
+        carried = [record.parent / LEDGER, *record.parent.glob(f"{SEALS}/*")]
         files |= {path.relative_to(record.parent).as_posix(): path for path in carried if is_plain(path)}
-        written: list[str] = []
+        begun = False
         try:
             if self._files.exists(there):
                 raise FileExistsError
             self._files.makedirs(there, exist_ok=False)
+            begun = True
             for name in sorted(files, key=lambda name: name == PAGE):
                 target = f"{there}/{name}"
                 self._files.makedirs(target.rpartition("/")[0], exist_ok=True)
-                written.append(target)
                 self._files.pipe_file(target, files[name].read_bytes())
         except FileExistsError:
             what = f"{shown} is there already and was left as it is. The new record is whole at {record};"
             raise NotSent(f"{what} give another address, or copy it by hand under another name.") from None
         except BaseException as error:
-            folders = sorted({path.rpartition("/")[0] for path in written} | {there}, key=len, reverse=True)
-            away = [(self._files.rm_file, path) for path in written]
-            for take, place in [*away, *((self._files.rmdir, folder) for folder in folders)]:
-                with contextlib.suppress(Exception):
-                    take(place)
+            with contextlib.suppress(Exception):
+                self._files.rm(there, recursive=True) if begun else None
             if not isinstance(error, Exception):
                 raise
             # storage services raise errors of their own kinds, which have no common root

@@ -40,7 +40,7 @@ MOST_LISTED = 6
 
 
 class Fault(NamedTuple):
-    """One thing that does not agree, in a sentence; its kind: ledger, record, stranger, readings or seal."""
+    """One thing that does not agree, in a sentence; its kind: ledger, record, readings, stranger, link or seal."""
 
     kind: str
     sentence: str
@@ -55,49 +55,42 @@ class Verification(NamedTuple):
 
 
 def verify(folder: Path, *, known: str = "", trust: Path | None = None) -> Verification:
-    """Check the records of a trial folder, or a record's copy that stands alone; nothing is written.
+    """Check the records of a trial folder, or one record, which may be a copy elsewhere; nothing is written.
 
     `known` is a hash that was kept elsewhere, of a line or as a page prints it, or its first 12 characters or
     more: whoever keeps one can tell whether the ledger was written anew. `trust` is a folder with the
     allowed_signers and authority.pem that one knows. BadInput is raised where `known` is no hash, or there
     are no records.
     """
-    alone = stands_alone(folder)
-    home = folder.resolve() if alone else records_home(folder)
+    one = (folder / ENTRY).is_file()
+    alone = one and (folder / LEDGER).is_file()
+    home = records_home(folder) if not one else folder.resolve() if alone else folder.resolve().parent
     ledger = read_ledger(home)
     seal = list(seals.check(home, ledger, trust))
-    found = {"ledger": [*_known(ledger, known), *ledger.faults()]}
-    if alone:
-        found |= {"record": [*_altered(home.parent, ledger, home.name)], "stranger": [*_no_files(home)]}
+    found = {"ledger": [*_known(ledger, known), *ledger.faults(), *([] if alone else ledger.cut())]}
+    if one:
+        found["record"] = _of_one(folder.resolve(), ledger)
     else:
-        found["ledger"] += ledger.cut()
         found |= {"record": [*_altered(home, ledger)], "readings": [*_readings(home, ledger)]}
-        found["stranger"] = [*_not_entered(home, ledger), *_strangers(home), *_no_files(home)]
+        found["stranger"] = [*_not_entered(home, ledger), *_strangers(home)]
+    found["link"] = [*_no_files(folder if one else home)]
     found["seal"] = [said for kind, said in seal if kind != "note"]
-    told = [said for kind, said in seal if kind == "note"]
     faults = tuple(Fault(kind, sentence) for kind, sentences in found.items() for sentence in sentences)
-    return Verification(faults, ledger, (*_notes(home, ledger), *told, _unknown(ledger, told)))
+    notes = [said for kind, said in seal if kind == "note"]
+    return Verification(faults, ledger, tuple(_notes(home, ledger, notes)))
 
 
-def _notes(home: Path, ledger: Ledger) -> Iterator[str]:
+def _notes(home: Path, ledger: Ledger, sealed: list[str]) -> Iterator[str]:
     for entry in ledger.entries():
         if isinstance(entry, Adoption):
-            what = " ".join(entry.adopted())
-            yield f"{entry.by or 'Nobody named'} adopted: {what} The reason: {entry.reason}"
+            yield f"{' '.join(entry.adopted())} Adopted by {entry.by or 'nobody named'}: {entry.reason}"
     if stopped := len(list((home / STOPPED).glob("*"))):
         yield f"{STOPPED} holds {count(stopped, 'file')} of reports that failed; nothing vouches for that."
-
-
-def _unknown(ledger: Ledger, sealed: list[str]) -> str:
-    last = next((entry.at[:16].replace("T", " ") for entry in ledger.entries()[::-1]), "never")
+    yield from sealed
+    last = ledger.entries()[-1].at[:16].replace("T", " ") if ledger.entries() else "never"
     anew = f"{HEAD}, nor whether all was written anew: seal it, or keep the last hash elsewhere"
     with_it = "the seal" if sealed else anew
-    return f"Cannot be known: whether lines after the last, of {last}, were cut off with {with_it}."
-
-
-def stands_alone(folder: Path) -> bool:
-    """Is this one record's copy, which carries the ledger?"""
-    return (folder / ENTRY).is_file() and (folder / LEDGER).is_file()
+    yield f"Cannot be known: whether lines after the last, of {last}, were cut off with {with_it}."
 
 
 def records_home(folder: Path) -> Path:
@@ -110,11 +103,11 @@ def records_home(folder: Path) -> Path:
 
 
 def trials_with_records(folder: Path) -> list[Path]:
-    """The folder itself if it holds records, else its sub-folders that do (BadInput where none does)."""
+    """The folder itself if it holds records or is one, else its sub-folders that hold some (or BadInput)."""
     found = [path.parent for path in sorted(folder.glob(f"*/{RECORDS}")) if path.is_dir()]
     if found and not (folder / RECORDS).is_dir():
         return found
-    return [records_home(folder).parent]
+    return [folder] if (folder / ENTRY).is_file() else [records_home(folder).parent]
 
 
 def _known(ledger: Ledger, known: str) -> Iterator[str]:
@@ -128,15 +121,13 @@ def _known(ledger: Ledger, known: str) -> Iterator[str]:
         yield f"{what} it was changed since, or taken out."
 
 
-def altered(record: Path) -> list[str]:
+def _of_one(record: Path, ledger: Ledger) -> list[str]:
     """What of one record does not agree with its line of the ledger, or where none is there with its own."""
-    home, own = record.resolve().parent, own_entry(record)
-    ledger = read_ledger(record if stands_alone(record) else home)
-    if any(entry.record == record.resolve().name for entry in ledger.reports()):
-        return [*ledger.faults(), *_altered(home, ledger, record.resolve().name)]
-    if own is None or not is_whole(record, own):
-        return [f"Record {record.name} was altered: its files are not those that it was made with."]
-    return []
+    if any(entry.record == record.name for entry in ledger.reports()):
+        return [*_altered(record.parent, ledger, record.name)]
+    whole = (own := own_entry(record)) is not None and is_whole(record, own)
+    altered = f"Record {record.name} was altered: its files are not those that it was made with."
+    return [] if whole else [altered]
 
 
 def _altered(home: Path, ledger: Ledger, only: str = "") -> Iterator[str]:
@@ -157,9 +148,9 @@ def _altered(home: Path, ledger: Ledger, only: str = "") -> Iterator[str]:
             except OSError as error:
                 yield f"{altered} {name} cannot be read ({error.strerror})."
         # a page may be printed long after its record was made; nothing vouches for the print
-        allowed = (PRINT, *(((LEDGER, seals.SEALS)) if ledger.path.parent == record else ()))
-        later = [each for each in there if each not in entry.files and each.partition("/")[0] not in allowed]
-        yield from (f"{altered} {name} was put in later." for name in later)
+        more = (LEDGER, seals.SEALS) if ledger.path.parent == record else ()  # of a copy
+        found = [name for name in there if name.partition("/")[0] not in (PRINT, *more)]
+        yield from (f"{altered} {name} was put in later." for name in found if name not in entry.files)
         if not is_plain(own):
             yield f"{altered} {ENTRY} is missing."
         elif own.read_bytes() != line_of(entry) + b"\n":
@@ -177,10 +168,8 @@ def _not_entered(home: Path, ledger: Ledger) -> Iterator[str]:
             what = f"its {ENTRY} is missing or damaged, so nothing vouches for it"
         elif adoptable(home, ledger, own):
             what = "it is whole; if you know where it comes from, enter it with fizzlab records adopt"
-        elif is_whole(record, own):
-            what = "it is whole, but its number is another record's"
         else:
-            what = "its files are not those that it was made with"
+            what = "its files are not those that it was made with, or its number is another record's"
         yield f"Record {record.name} has no line in {LEDGER}: {what}."
 
 

@@ -133,7 +133,6 @@ def adopt(folder: Path, **told: str) -> None:
 @records.command()
 @FOLDER
 @click.option("--key", required=True, envvar="FIZZLAB_SEAL_KEY", type=click.Path(path_type=Path))
-@click.option("--by", default="", help="Whose key it is.")
 @click.option("--stamp", is_flag=True, help="Write a request for a time stamp (RFC 3161) too.")
 def seal(folder: Path, **told: Any) -> None:
     """Seal the ledger in FOLDER up to its last line with your own SSH key.

@@ -146,14 +146,7 @@ class Adoption(_Entry):
         return [*self.accepts, *(f"Record {report.record} had no line." for report in self.records)]
 
 
-class Signer(_Entry):
-    """From here on, heads are sealed with this key too: a line as ssh-keygen reads it."""
-
-    kind: Literal["signer"]
-    key: str = Field(min_length=1)
-
-
-Entry = PlanEntry | Report | Correction | SignOff | Adoption | Signer
+Entry = PlanEntry | Report | Correction | SignOff | Adoption
 
 _ANY: TypeAdapter[Entry] = TypeAdapter(Annotated[Entry, Field(discriminator="kind")])
 

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from fizzlab.errors import BadInput, FizzlabError, Problem
-from fizzlab.records.ledger import HEAD, LEDGER, Adoption, Ledger, Line, Signer, is_plain
+from fizzlab.records.ledger import LEDGER, Adoption, Ledger, Line, is_plain
 from fizzlab.trial.placing import write_whole
 
 #: Under records/; in it, the keys that may seal, as ssh-keygen reads them, and certificates of authorities.
@@ -33,28 +33,27 @@ def check(home: Path, ledger: Ledger, trust: Path | None = None) -> Iterator[tup
 
     `trust` is a folder of the keys and certificates that one knows; else those beside the seals count.
     """
-    place, keys = home / SEALS, _keys(ledger)
+    place, trust = home / SEALS, trust or home / SEALS
     accepted = {said for entry in ledger.entries() if isinstance(entry, Adoption) for said in entry.accepts}
     lines = {_name(line): line for line in ledger.lines}
-    seals, stamps = (
-        [each for each in files_of_lines(place) if each.suffix == end] for end in (".sig", ".tsr")
-    )
-    if trust is None and keys != _texts(place / SIGNERS):
-        yield "waits", f"{SEALS}/{SIGNERS} does not name the keys that {LEDGER} names."
-    for path in [*seals[-1:], *stamps]:
-        here, line = f"{SEALS}/{path.name}", lines.get(path.stem)
+    files = files_of_lines(place)
+    seals = [path for path in files if path.suffix == ".sig"][-1:]
+    if not seals and _texts(trust / SIGNERS):
+        yield "wrong", f"{trust.name}/{SIGNERS} names a key, but no seal is there."
+    for path in [*seals, *(path for path in files if path.suffix == ".tsr")]:
         try:
-            if line is None:
-                raise FizzlabError(
-                    f"{here} is of a line that {LEDGER} does not hold: it was cut off or written anew."
-                )
-            yield "note", (_sealed if path in seals else _stamped)(path, line, trust or place)
+            if (line := lines.get(path.stem)) is None:
+                what = f"of a line that {LEDGER} does not hold: it was cut off or written anew"
+                raise FizzlabError(f"{SEALS}/{path.name} is {what}.")
+            yield "note", (_sealed if path in seals else _stamped)(path, line, trust)
+            if path in seals and line.place < len(ledger.lines):
+                what = f"{LEDGER} is sealed up to line {line.place} of {len(ledger.lines)}"
+                yield "waits", f"{what}: fizzlab records seal."
         except FizzlabError as error:
             if str(error) not in accepted:
                 yield "wrong", str(error)
-    sealed = max((lines[path.stem].place for path in seals if path.stem in lines), default=0)
-    if keys and sealed < len(ledger.lines):
-        yield "waits", f"{LEDGER} is sealed up to line {sealed} of {len(ledger.lines)}: fizzlab records seal."
+            elif path in seals:
+                yield "waits", f"{LEDGER} is not sealed since line {path.stem.partition('-')[0]} was lost."
 
 
 def wrong(home: Path, ledger: Ledger) -> list[str]:
@@ -62,48 +61,43 @@ def wrong(home: Path, ledger: Ledger) -> list[str]:
     return [*ledger.faults(), *ledger.cut(), *(said for kind, said in check(home, ledger) if kind == "wrong")]
 
 
-def seal(home: Path, ledger: Ledger, key: Path, *, by: str = "", known: bool = False) -> Ledger:
-    """Sign the head, after a line for the key where it is new; whoever calls holds the ledger's lock.
+def seal(home: Path, ledger: Ledger, key: Path, *, known: bool = False) -> Line:
+    """Sign the head, and return its line; whoever calls holds the ledger's lock.
 
     FizzlabError is raised where something does not agree, or the key is new though it should be `known`.
     """
-    for said in wrong(home, ledger):
+    for said in wrong(home, ledger) if ledger.lines else ["the ledger has no line yet."]:
         raise FizzlabError(f"Not sealed, since something does not agree: {said}")
     public = key if key.suffix == ".pub" else key.with_name(f"{key.name}.pub")
     kind, blob, *_ = [*" ".join(_texts(public)[:1]).split(), "", ""]
     if not blob:
         do = "Name your own SSH key, or make one with: ssh-keygen -t ed25519."
         raise BadInput([Problem(str(public), "there is no public key.", do)])
-    line, keys = f'{_MAKER} namespaces="{_NAMESPACE}" {kind} {blob}', _keys(ledger)
-    if line not in keys and known:
-        what = f"Not sealed: this ledger does not know the key {key}."
-        raise FizzlabError(f"{what} If that is right, enter it with: fizzlab records seal.")
-    if line not in keys:
-        ledger = ledger.with_entry(Signer(kind="signer", **ledger.coming(), by=by, key=line))
+    place, signer = home / SEALS, f'{_MAKER} namespaces="{_NAMESPACE}" {kind} {blob}'
+    signers = dict.fromkeys([*_texts(place / SIGNERS), signer])
+    if known and len(signers) > len(_texts(place / SIGNERS)):
+        do = "If that is right, say so once with: fizzlab records seal."
+        raise FizzlabError(f"Not sealed: this trial does not know the key {key}. {do}")
     head = ledger.lines[-1]
     done = _ssh("sign", "-f", str(key), said=head.head)
     if base64.b64decode(blob) not in base64.b64decode(b"".join(done.stdout.splitlines()[1:-1])):
         why = done.stderr.decode(errors="replace").strip().splitlines() or ["it is another key"]
         raise FizzlabError(f"Not sealed: ssh-keygen cannot sign with {key}: {why[-1]}.")
-    place = home / SEALS
     place.mkdir(exist_ok=True)
-    write_whole(ledger.path, ledger.data)
-    write_whole(home.with_name(HEAD), head.head)
-    write_whole(place / SIGNERS, "".join(f"{each}\n" for each in _keys(ledger)).encode())
+    write_whole(place / SIGNERS, "".join(f"{each}\n" for each in signers).encode())
     write_whole(place / f"{_name(head)}.sig", done.stdout)
     for old in place.glob("*.sig"):
         if old.stem != _name(head):
             old.unlink()
-    return ledger
+    return head
 
 
-def request_stamp(home: Path, ledger: Ledger) -> Path:
+def request_stamp(home: Path, head: Line) -> Path:
     """Write the request for a stamp of the head, unless it is there already."""
     try:
         from rfc3161_client import HashAlgorithm, TimestampRequestBuilder
     except ImportError:
         raise FizzlabError("A stamp needs: pip install 'fizzlab[stamp]'") from None
-    head = ledger.lines[-1]
     path = home / SEALS / f"{_name(head)}.tsq"
     if not path.exists():
         asked = TimestampRequestBuilder(data=head.head, hash_algorithm=HashAlgorithm.SHA256)
@@ -117,12 +111,13 @@ def files_of_lines(place: Path) -> list[Path]:
     return sorted(found, key=lambda path: int(path.stem.partition("-")[0]))
 
 
+def names(place: Path) -> set[str]:
+    """What may lie there."""
+    return {SIGNERS, AUTHORITY, *(path.name for path in files_of_lines(place))}
+
+
 def _name(line: Line) -> str:
     return f"{line.place}-{line.sha256[:16]}"
-
-
-def _keys(ledger: Ledger) -> list[str]:
-    return [entry.key for entry in ledger.entries() if isinstance(entry, Signer)]
 
 
 def _texts(path: Path) -> list[str]:

@@ -17,7 +17,6 @@ import platform
 import re
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, TypeVar
@@ -63,25 +62,6 @@ _IGNORED = frozenset({".ipynb_checkpoints", ".DS_Store", "Thumbs.db", "desktop.i
 E = TypeVar("E", Correction, SignOff)
 
 _RECORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}-([1-9][0-9]{0,8})")
-
-
-@dataclass(frozen=True)
-class Signature:
-    """Who made a record and who checked it, if anybody is named, and on what day."""
-
-    made_by: str = ""
-    checked_by: str = ""
-    date: dt.date = field(default_factory=dt.date.today)
-
-
-@dataclass(frozen=True)
-class Stamp:
-    """What a record learns when its turn comes: its name, the last hash of the ledger so far, its own."""
-
-    record: str
-    before: str
-    signed: Signature
-    own: str = ""
 
 
 def fingerprint(path: Path) -> str:
@@ -141,7 +121,7 @@ def making(home: Path) -> Iterator[Path]:
             shutil.rmtree(folder, ignore_errors=True)
 
 
-def keep(making: Path, finish: Callable[[Path, Stamp], None], *, signed: Signature, **about: Any) -> Path:
+def keep(making: Path, finish: Callable[[Path, Report], None], **about: Any) -> Path:
     """Give a finished folder its number and its line in the ledger, and return its place.
 
     `about` are fields of `Report`. `making` holds all of the record but what carries its number, such as the
@@ -152,12 +132,15 @@ def keep(making: Path, finish: Callable[[Path, Stamp], None], *, signed: Signatu
         taken = [_number(path.name) for path in home.iterdir()]  # of files too: the name is taken
         number = 1 + max([0, *taken, *(entry.number for entry in ledger.reports())])
         name = f"{about['trial']}-{number}"
-        known = {**about, **ledger.coming(), "kind": "report", "record": name, "number": number}
-        known |= {"by": signed.made_by, "checked_by": signed.checked_by, "date": signed.date.isoformat()}
-        known["versions"] = versions()
-        own = Report(**known, files=_prints(making)).printed
-        finish(making, Stamp(name, ledger.last, signed, own))
-        entry = Report(**known, files=_prints(making))
+        about |= {
+            "kind": "report",
+            "record": name,
+            "number": number,
+            "versions": versions(),
+            **ledger.coming(),
+        }
+        finish(making, Report(**about, files=_prints(making)))
+        entry = Report(**about, files=_prints(making))
         (making / ENTRY).write_bytes(line_of(entry) + b"\n")
         for path in files_of(making).values():  # wait until the disk has each
             with path.open("rb+") as file:
@@ -203,7 +186,7 @@ def correct(home: Path, number: int, *, reason: str, by: str, says: str = "") ->
 
 def sign(home: Path, number: int, *, checked_by: str, date: str = "") -> SignOff:
     """Say that a record was checked, after it was made; today, if no date is given."""
-    (by,), day = _filled({"--checked-by": checked_by}), signed(date=date).date.isoformat()
+    (by,), day = _filled({"--checked-by": checked_by}), signed(date=date)["date"]
     return _enter(home, number, SignOff, kind="sign-off", by=by, date=day)
 
 
@@ -235,11 +218,11 @@ def adopt(home: Path, *, reason: str, by: str = "") -> Adoption:
     return entry
 
 
-def seal(home: Path, key: Path, *, by: str = "", stamp: bool = False) -> tuple[int, Path | None]:
+def seal(home: Path, key: Path, *, stamp: bool = False) -> tuple[int, Path | None]:
     """Seal the head, and ask for a stamp if wanted: the number of its line, and the request to be sent."""
-    with ledger_to_add_to(home):
-        sealed = seals.seal(home, read_ledger(home), key, by=_tidy(by))
-        return len(sealed.lines), seals.request_stamp(home, sealed) if stamp else None
+    with ledger_to_add_to(home) as ledger:
+        head = seals.seal(home, ledger, key)
+        return head.place, seals.request_stamp(home, head) if stamp else None
 
 
 def adoptable(home: Path, ledger: Ledger, own: Report) -> bool:
@@ -249,14 +232,14 @@ def adoptable(home: Path, ledger: Ledger, own: Report) -> bool:
     return free and own.number == _number(own.record) and is_whole(home / own.record, own)
 
 
-def signed(made_by: str = "", checked_by: str = "", date: str = "") -> Signature:
-    """Who made and checked a record, from what was typed; today where no date is named."""
+def signed(made_by: str = "", checked_by: str = "", date: str = "") -> dict[str, str]:
+    """Fields of `Report`: who made and checked it, from what was typed; today where no date is named."""
     try:
         day = dt.date.fromisoformat(date.strip()) if date.strip() else dt.date.today()
     except ValueError:
         do = "Write it as 2026-01-31."
         raise BadInput([Problem("option --date", f"“{date}” is not a date.", do)]) from None
-    return Signature(_tidy(made_by), _tidy(checked_by), day)
+    return {"by": _tidy(made_by), "checked_by": _tidy(checked_by), "date": day.isoformat()}
 
 
 def _tidy(text: str) -> str:

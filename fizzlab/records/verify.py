@@ -35,12 +35,14 @@ from fizzlab.trial.journal import JOURNAL
 from fizzlab.trial.settings import read_settings
 from fizzlab.trial.tables import read_csv, read_sheets
 
+_STOPPED = re.compile(STOPPED + r"/[\w-]+-\d{8}-\d{6}\.ipynb")
+
 #: More single changes of a file than this are counted, not listed.
 MOST_LISTED = 6
 
 
 class Fault(NamedTuple):
-    """One thing that does not agree, in a sentence; its kind: ledger, record, readings, stranger, link or seal."""
+    """One thing that does not agree: ledger, record, readings, stranger, link or seal, and a sentence."""
 
     kind: str
     sentence: str
@@ -175,12 +177,12 @@ def _not_entered(home: Path, ledger: Ledger) -> Iterator[str]:
 
 def _strangers(home: Path) -> Iterator[str]:
     known = {LEDGER, LEDGER_LOCK, COMING, STOPPED, seals.SEALS, *(path.name for path in record_folders(home))}
-    ours = {seals.SIGNERS, seals.AUTHORITY, *(path.name for path in seals.files_of_lines(home / seals.SEALS))}
+    known |= {f"{seals.SEALS}/{name}" for name in seals.names(home / seals.SEALS)}
     for path in sorted([*home.iterdir(), *home.glob(f"{STOPPED}/*"), *home.glob(f"{seals.SEALS}/*")]):
-        fine = {home.name: path.name in known or path.name.startswith(MAKING), seals.SEALS: path.name in ours}
-        fine[STOPPED] = re.fullmatch(r"[\w-]+-\d{8}-\d{6}\.ipynb", path.name) is not None
-        if not fine[path.parent.name] and not is_ignored(Path(path.name)):
-            yield f"{path.relative_to(home.parent).as_posix()} is not part of any record."
+        name = path.relative_to(home).as_posix()
+        fine = name in known or name.startswith(MAKING) or is_ignored(Path(path.name))
+        if not fine and not _STOPPED.fullmatch(name):
+            yield f"{home.name}/{name} is not part of any record."
 
 
 def _no_files(home: Path) -> Iterator[str]:

@@ -7,8 +7,7 @@ import datetime as dt
 import json
 import os
 import tempfile
-from collections.abc import Callable, Iterator
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -114,7 +113,7 @@ def write_report(
     *,
     notebook: str = "trial_report",
     says: Callable[[str], None] | None = None,
-    signed: records.Signature | None = None,
+    signed: Mapping[str, str] | None = None,
     pdf: bool | Literal["front", "whole"] = False,
     paper: printing.Paper | None = None,
     kernels: Kernels | None = None,
@@ -129,8 +128,9 @@ def write_report(
         Name of a shipped notebook.
     says : callable, optional
         Told in a word or two what is being done: "reading", "drying", "choosing", "printing".
-    signed : Signed, optional
-        Who made the report, who checked it, and when; `made_by` of trial.toml where it names no maker.
+    signed : mapping, optional
+        Who made the report, who checked it, and when, from ``records.signed``; `made_by` of trial.toml where
+        it names no maker.
     pdf, paper : bool or {"front", "whole"}, {"a4", "letter"}
         Print the front page, or the whole report, to ``report.pdf`` as well, through a browser that is
         installed; the paper is that of trial.toml where none is given.
@@ -164,9 +164,8 @@ def write_report(
             trial = load(folder)
             settings = trial.settings
             inputs = records.fingerprints(trial.folder, trial.inputs)
-            signed = signed or records.Signature()
-            signed = replace(signed, made_by=signed.made_by or settings.made_by)
-            about = _about(trial, notebook, inputs)
+            signed = signed or records.signed()
+            about = _about(trial, notebook, inputs) | {**signed, "by": signed["by"] or settings.made_by}
             executed = _run(trial, notebook, making, says, kernels, kernel)
         for name in inputs:  # so that a later change of a table can be told row by row
             copy = making / records.INPUTS / records.kept_as(name)
@@ -178,7 +177,7 @@ def write_report(
         shown = page.from_notebook(executed["cells"])
         _write(making, shown, trial, about)
 
-        def finish(making: Path, stamp: records.Stamp) -> None:
+        def finish(making: Path, stamp: records.Report) -> None:
             says("printing")
             html = making / "report.html"
             text = page.html_page(
@@ -193,7 +192,7 @@ def write_report(
             except printing.NotPrinted as error:
                 unprinted.append(str(error))
 
-        html = records.keep(making, finish, signed=signed, **about) / "report.html"
+        html = records.keep(making, finish, **about) / "report.html"
     if unprinted:
         raise WithoutPdf(unprinted[0], html)
     return html

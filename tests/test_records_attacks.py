@@ -20,6 +20,7 @@ from fizzlab import records
 from fizzlab.cli.main import main
 from fizzlab.errors import BadInput
 from fizzlab.records.ledger import canonical, sha256
+from fizzlab.trial.placing import changing
 
 
 @pytest.fixture
@@ -120,8 +121,10 @@ def test_a_forged_folder_is_entered_by_no_other_command_than_adopt(quay: Path) -
     assert _faults(quay) == [f"Record quay-3 has no line in ledger.jsonl: {what}."]
     records.sign(quay / "records", 1, checked_by="Bo")
     keep_record(quay)
-    with records.planning(quay / "records", trial="q", title="t", by="", plan="compare", seed=1, runs=[]):
-        pass
+    with changing(quay) as room:
+        records.enter_plan(
+            quay / "records", room, trial="q", title="t", by="", plan="compare", seed=1, runs=[]
+        )
     assert [each.record for each in records.read_ledger(quay / "records").reports()] == [
         *("quay-1", "quay-2", "quay-4")
     ]

@@ -66,14 +66,15 @@ class TestSeals:
         assert _faults(quay) == ["ledger.jsonl is sealed up to line 1 of 2: fizzlab records seal."]
         _run("seal", quay, "--key", f"{key}.pub".removesuffix(".pub"))
         assert _faults(quay) == []
-        assert len(list((quay / "records" / "seals").glob("*.sig"))) == 1
+        assert len(list((quay / "records" / "seals").iterdir())) == 3
 
     def test_ssh_keygen_alone_says_the_same(self, quay: Path, key: Path) -> None:
         records.seal(quay / "records", key)
         place = quay / "records" / "seals"
-        (sig,) = place.glob("*.sig")
+        sig = place / "head.txt.sig"
         words = ["-f", place / "allowed_signers", "-I", "maker", "-n", "fizzlab-ledger", "-s", sig]
-        head = (quay / "records-head.txt").read_bytes()
+        head = (place / "head.txt").read_bytes()
+        assert head == (quay / "records-head.txt").read_bytes()
         for text, code in ((head, 0), (head.replace(b"1 ", b"2 "), 255)):
             done = subprocess.run(
                 ["ssh-keygen", "-Y", "verify", *map(str, words)], input=text, capture_output=True
@@ -84,7 +85,7 @@ class TestSeals:
         records.seal(quay / "records", key)
         _anew(quay)
         (said,) = _faults(quay)
-        assert "is of a line that ledger.jsonl does not hold: it was cut off or written anew." in said
+        assert "which ledger.jsonl does not hold: it was cut off or written anew." in said
         with pytest.raises(FizzlabError, match="Not sealed, since something does not agree"):
             records.seal(quay / "records", key)
 
@@ -101,7 +102,7 @@ class TestSeals:
     def test_a_seal_of_another_key_shows(self, quay: Path, key: Path) -> None:
         records.seal(quay / "records", key)
         theirs = _key(quay.parent / "keys" / "theirs")
-        (sig,) = (quay / "records" / "seals").glob("*.sig")
+        sig = quay / "records" / "seals" / "head.txt.sig"
         head = quay.parent / "head"
         shutil.copy(quay / "records-head.txt", head)
         subprocess.run(
@@ -125,8 +126,7 @@ class TestSeals:
         records.seal(quay / "records", key)
         known = quay.parent / "known"
         shutil.copytree(quay / "records" / "seals", known)
-        for sig in (quay / "records" / "seals").glob("*.sig"):
-            sig.unlink()
+        (quay / "records" / "seals" / "head.txt.sig").unlink()
         assert _faults(quay) == ["seals/allowed_signers names a key, but no seal is there."]
         with pytest.raises(FizzlabError, match="no seal is there"):
             records.seal(quay / "records", key)
@@ -139,9 +139,10 @@ class TestSeals:
         self, quay: Path, key: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         monkeypatch.setenv("FIZZLAB_SEAL_KEY", str(key))
-        with pytest.raises(FizzlabError, match=r"^The entry was kept\. Not sealed: this trial does not know"):
+        with pytest.raises(FizzlabError, match="has never sealed this trial"):
             records.sign(quay / "records", 1, checked_by="Bo")
-        assert len(records.read_ledger(quay / "records").lines) == 2
+        assert len(records.read_ledger(quay / "records").lines) == 1
+        assert _faults(quay) == []
         _run("seal", quay)
         keep_record(quay)
         records.correct(quay / "records", 1, reason="a slip", by="Ann")
@@ -154,7 +155,7 @@ class TestSeals:
         records.seal(quay / "records", key)
         _anew(quay)
         records.adopt(quay / "records", reason="a backup was put back")
-        assert _faults(quay) == ["ledger.jsonl is not sealed since line 1 was lost."]
+        assert "ledger.jsonl is not sealed since line 1-" in _faults(quay)[0]
         records.seal(quay / "records", key)
         assert _faults(quay) == []
 
@@ -319,7 +320,7 @@ class TestStamps:
     ) -> None:
         authority.answer(self._asked(quay, key))
         _anew(quay)
-        assert sum("is of a line that ledger.jsonl does not hold" in said for said in _faults(quay)) == 2
+        assert sum("which ledger.jsonl does not hold" in said for said in _faults(quay)) == 2
 
     def test_without_the_extra_it_says_what_to_install(
         self, quay: Path, key: Path, authority: Authority, monkeypatch: pytest.MonkeyPatch

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
@@ -18,8 +17,8 @@ from fizzlab.bench.sheet import FIZZ_CUPS, FIZZ_SECONDS, bench_sheet, look_hours
 from fizzlab.bench.workbook import Sheet, write_workbook
 from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, TABLES, Column, TableSpec
-from fizzlab.trial.folder import RECORDS, WORKBOOK, refuse_records
-from fizzlab.trial.placing import beside, put_in_place
+from fizzlab.trial.folder import RECORDS, WORKBOOK, folder_there, refuse_records
+from fizzlab.trial.placing import changing
 from fizzlab.trial.settings import TrialSettings
 from fizzlab.trial.tables import RawTable, guarded, read_csv, read_sheets
 from fizzlab.trial.workbook import open_in
@@ -51,33 +50,33 @@ def write_plan(folder: str | Path, detects: Callable[[TrialPlan], Sequence[str]]
     BadInput is raised where trial.toml has problems or a file in the way holds what no plan wrote,
     CannotAnswer where the plan could not answer. Nothing is written then.
     """
-    folder = Path(folder)
+    folder, empty = Path(folder), list[str]()
     refuse_records(folder)
-    planned = read_plan(folder)
-    settings = planned.settings
-    replaced, empty, problems = _in_the_way(folder, planned)
-    if problems:
-        raise BadInput(problems)
-    statements = planned.statements(detects(planned) if detects is not None else ())
-    names = (BENCH_SHEET, RUNS, WORKBOOK)
-    with beside(folder, ".planning-") as making:
+    folder_there(folder)
+    with changing(folder, empty) as making:
+        planned = read_plan(folder)
+        settings = planned.settings
+        replaced, rowless, problems = _in_the_way(folder, planned)
+        if problems:
+            raise BadInput(problems)
+        empty += rowless
+        statements = planned.statements(detects(planned) if detects is not None else ())
         (making / RUNS).write_text(runs_csv(planned), encoding="utf-8", newline="")
         write_workbook(making / WORKBOOK, settings.title, readings_sheets(planned))
         html = bench_sheet(settings, planned.wishes, planned.cards, statements)
         (making / BENCH_SHEET).write_text(html, encoding="utf-8")
         # what the ledger keeps of a plan, so that a report can say what went otherwise
-        with entered(folder, settings, planned.wishes.kind, planned.runs.round(10).to_dict("records")):
-            put_in_place(folder, making, names, empty)
-    paths = tuple(folder / name for name in names)
+        enter(folder, making, settings, planned.wishes.kind, planned.runs.round(10).to_dict("records"))
+    paths = tuple(folder / name for name in (BENCH_SHEET, RUNS, WORKBOOK))
     return PlanFiles(planned, paths, tuple(replaced), tuple(empty), statements)
 
 
-def entered(
-    folder: Path, settings: TrialSettings, plan: str, runs: Sequence[Mapping[Any, Any]]
-) -> AbstractContextManager[None]:
-    """While the files of a plan are put in place: its line of the ledger, kept if they are."""
+def enter(
+    folder: Path, making: Path, settings: TrialSettings, plan: str, runs: Sequence[Mapping[Any, Any]]
+) -> None:
+    """The line of the ledger that comes into place with the files of a plan."""
     said: dict[str, Any] = {"title": settings.title, "by": settings.made_by, "seed": settings.seed}
-    return records.planning(folder / RECORDS, trial=settings.code, plan=plan, runs=runs, **said)
+    records.enter_plan(folder / RECORDS, making, trial=settings.code, plan=plan, runs=runs, **said)
 
 
 def runs_csv(planned: TrialPlan) -> str:

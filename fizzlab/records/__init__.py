@@ -8,6 +8,6 @@ What the chain of hashes proves stands in docs/methods/records.md.
 
 from fizzlab.records.find import find, one, summaries
 from fizzlab.records.ledger import DeviationEntry, Report, canonical, now, read_ledger, sha256
-from fizzlab.records.store import INPUTS, adopt, bench_log, correct, fingerprint, fingerprints, keep, kept_as
-from fizzlab.records.store import making, planning, seal, sign, signed, versions
+from fizzlab.records.store import INPUTS, adopt, bench_log, correct, enter_plan, fingerprint, fingerprints
+from fizzlab.records.store import keep, kept_as, making, seal, sign, signed, versions
 from fizzlab.records.verify import records_home, trials_with_records, verify

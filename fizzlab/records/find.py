@@ -85,20 +85,30 @@ class RecordMatch(NamedTuple):
 def summaries(folder: Path) -> list[Summary]:
     """Every record under a trial folder, or under each trial folder in it."""
     ledgers = [read_ledger(records_home(trial)) for trial in trials_with_records(folder)]
-    return [_summary(ledger, report) for ledger in ledgers for report in ledger.reports()]
+    return [summary for ledger in ledgers for summary in _summaries(ledger)]
 
 
 def one(folder: Path, number: int) -> Summary:
     """The record of a number in a trial folder (BadInput where there is none)."""
     ledger = read_ledger(records_home(folder))
-    return _summary(ledger, ledger.report(number))
+    report = ledger.report(number)
+    return next(summary for summary in _summaries(ledger) if summary.report is report)
 
 
-def _summary(ledger: Ledger, report: Report) -> Summary:
-    since = [e for e in ledger.entries() if isinstance(e, Correction | SignOff) and e.record == report.record]
-    corrections = tuple(entry for entry in since if isinstance(entry, Correction))
-    sign_offs = tuple(entry for entry in since if isinstance(entry, SignOff))
-    return Summary(ledger.path.parent / report.record, report, corrections, sign_offs)
+def _summaries(ledger: Ledger) -> list[Summary]:
+    corrections: dict[str, list[Correction]] = {}
+    sign_offs: dict[str, list[SignOff]] = {}
+    for entry in ledger.entries():
+        if isinstance(entry, Correction):
+            corrections.setdefault(entry.record, []).append(entry)
+        elif isinstance(entry, SignOff):
+            sign_offs.setdefault(entry.record, []).append(entry)
+    home, since = ledger.path.parent, [corrections, sign_offs]
+    reports = ledger.reports()
+    return [
+        Summary(home / each.record, each, *(tuple(of.get(each.record, ())) for of in since))
+        for each in reports
+    ]
 
 
 def find(folder: Path, words: Sequence[str] = (), *, lot: str = "") -> list[RecordMatch]:

@@ -19,6 +19,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, TypeAdapter, 
 
 from fizzlab.errors import BadInput, Problem
 from fizzlab.trial.opening import bytes_of
+from fizzlab.trial.placing import recover
 
 #: The ledger, and beside the folder of the records its head: number and hash of the last line.
 LEDGER, HEAD = "ledger.jsonl", "records-head.txt"
@@ -322,6 +323,7 @@ def is_plain(path: Path) -> bool:
 def read_ledger(home: Path) -> Ledger:
     """Read the ledger of a records folder; a missing one is empty."""
     path = home / LEDGER
+    recover(home.parent)
     try:
         return _parsed(path, bytes_of(path))
     except (FileNotFoundError, NotADirectoryError):

@@ -15,105 +15,92 @@ from pathlib import Path
 
 from fizzlab.errors import BadInput, FizzlabError, Problem
 from fizzlab.records.ledger import LEDGER, Adoption, Ledger, Line, is_plain
-from fizzlab.trial.placing import write_whole
 
-#: Under records/; in it, the keys that may seal, as ssh-keygen reads them, and certificates of authorities.
+#: Under records/; there, the keys that may seal, certificates of authorities, the sealed head and its seal.
 SEALS, SIGNERS, AUTHORITY = "seals", "allowed_signers", "authority.pem"
+SEALED, SEAL = "head.txt", "head.txt.sig"
 
-#: A key that seals each entry as it is made.
+#: What may lie there, requests and replies too.
+NAMES = re.compile(rf"{SIGNERS}|{AUTHORITY}|{SEALED}|{SEAL}|[1-9][0-9]{{0,8}}-[0-9a-f]{{16}}\.ts[qr]")
+
+#: Names a key that seals each entry as it is made.
 KEY = "FIZZLAB_SEAL_KEY"
 
 _NAMESPACE, _MAKER = "fizzlab-ledger", "maker"
 
-_OF_A_LINE = re.compile(r"([1-9][0-9]{0,8})-[0-9a-f]{16}")
-
 
 def check(home: Path, ledger: Ledger, trust: Path | None = None) -> Iterator[tuple[str, str]]:
-    """Hold the newest seal and every stamp to the ledger: what is "wrong", what "waits", what is of "note".
+    """Hold the seal and every stamp to the ledger: what is "wrong", what "waits", what is of "note".
 
-    `trust` is a folder of the keys and certificates that one knows; else those beside the seals count.
+    `trust` is a folder of the keys and certificates that one knows; else those beside the seal count.
     """
     place, trust = home / SEALS, trust or home / SEALS
     accepted = {said for entry in ledger.entries() if isinstance(entry, Adoption) for said in entry.accepts}
     lines = {_name(line): line for line in ledger.lines}
-    files = files_of_lines(place)
-    seals = [path for path in files if path.suffix == ".sig"][-1:]
-    if not seals and _texts(trust / SIGNERS):
+    said = re.match(r"([1-9][0-9]{0,8}) ([0-9a-f]{16})", " ".join(_texts(place / SEALED)))
+    found = [(place / SEAL, "-".join(said.groups()))] if said and is_plain(place / SEAL) else []
+    if not found and _texts(trust / SIGNERS):
         yield "wrong", f"{trust.name}/{SIGNERS} names a key, but no seal is there."
-    for path in [*seals, *(path for path in files if path.suffix == ".tsr")]:
+    found += [(path, path.stem) for path in sorted(place.glob("*.tsr")) if NAMES.fullmatch(path.name)]
+    for path, name in found:
+        here = f"{SEALS}/{path.name}"
         try:
-            if (line := lines.get(path.stem)) is None:
-                what = f"of a line that {LEDGER} does not hold: it was cut off or written anew"
-                raise FizzlabError(f"{SEALS}/{path.name} is {what}.")
-            yield "note", (_sealed if path in seals else _stamped)(path, line, trust)
-            if path in seals and line.place < len(ledger.lines):
-                what = f"{LEDGER} is sealed up to line {line.place} of {len(ledger.lines)}"
-                yield "waits", f"{what}: fizzlab records seal."
+            if (line := lines.get(name)) is None:
+                lost = f"line {name}, which {LEDGER} does not hold: it was cut off or written anew"
+                raise FizzlabError(f"{here} is of {lost}.")
+            yield "note", (_sealed if path.name == SEAL else _stamped)(here, path, line, trust)
+            if path.name == SEAL and line.place < len(ledger.lines):
+                up_to = f"{LEDGER} is sealed up to line {line.place} of {len(ledger.lines)}"
+                yield "waits", f"{up_to}: fizzlab records seal."
         except FizzlabError as error:
             if str(error) not in accepted:
                 yield "wrong", str(error)
-            elif path in seals:
-                yield "waits", f"{LEDGER} is not sealed since line {path.stem.partition('-')[0]} was lost."
+            elif path.name == SEAL:
+                yield "waits", f"{LEDGER} is not sealed since line {name} was lost: fizzlab records seal."
 
 
-def wrong(home: Path, ledger: Ledger) -> list[str]:
+def wrong(ledger: Ledger) -> list[str]:
     """What does not agree with the chain, the head or a seal."""
-    return [*ledger.faults(), *ledger.cut(), *(said for kind, said in check(home, ledger) if kind == "wrong")]
+    sealed = [said for kind, said in check(ledger.path.parent, ledger) if kind == "wrong"]
+    return [*ledger.faults(), *ledger.cut(), *sealed]
 
 
-def seal(home: Path, ledger: Ledger, key: Path, *, known: bool = False) -> Line:
-    """Sign the head, and return its line; whoever calls holds the ledger's lock.
+def seal(room: Path, ledger: Ledger, head: Line, key: Path, *, known: bool = False) -> None:
+    """Write the seal of a head into the room of a change; `ledger` is as it stands before that.
 
     FizzlabError is raised where something does not agree, or the key is new though it should be `known`.
     """
-    for said in wrong(home, ledger) if ledger.lines else ["the ledger has no line yet."]:
+    for said in wrong(ledger):
         raise FizzlabError(f"Not sealed, since something does not agree: {said}")
     public = key if key.suffix == ".pub" else key.with_name(f"{key.name}.pub")
     kind, blob, *_ = [*" ".join(_texts(public)[:1]).split(), "", ""]
     if not blob:
         do = "Name your own SSH key, or make one with: ssh-keygen -t ed25519."
         raise BadInput([Problem(str(public), "there is no public key.", do)])
-    place, signer = home / SEALS, f'{_MAKER} namespaces="{_NAMESPACE}" {kind} {blob}'
-    signers = dict.fromkeys([*_texts(place / SIGNERS), signer])
-    if known and len(signers) > len(_texts(place / SIGNERS)):
+    signers = _texts(ledger.path.parent / SEALS / SIGNERS)
+    signer = f'{_MAKER} namespaces="{_NAMESPACE}" {kind} {blob}'
+    if known and signer not in signers:
         do = "If that is right, say so once with: fizzlab records seal."
-        raise FizzlabError(f"Not sealed: this trial does not know the key {key}. {do}")
-    head = ledger.lines[-1]
+        raise FizzlabError(f"Nothing was kept: {key} has never sealed this trial. {do}")
     done = _ssh("sign", "-f", str(key), said=head.head)
     if base64.b64decode(blob) not in base64.b64decode(b"".join(done.stdout.splitlines()[1:-1])):
         why = done.stderr.decode(errors="replace").strip().splitlines() or ["it is another key"]
         raise FizzlabError(f"Not sealed: ssh-keygen cannot sign with {key}: {why[-1]}.")
-    place.mkdir(exist_ok=True)
-    write_whole(place / SIGNERS, "".join(f"{each}\n" for each in signers).encode())
-    write_whole(place / f"{_name(head)}.sig", done.stdout)
-    for old in place.glob("*.sig"):
-        if old.stem != _name(head):
-            old.unlink()
-    return head
+    (room / SEALS).mkdir(parents=True, exist_ok=True)
+    allowed = "".join(f"{each}\n" for each in dict.fromkeys([*signers, signer]))
+    for name, data in ((SIGNERS, allowed.encode()), (SEALED, head.head), (SEAL, done.stdout)):
+        (room / SEALS / name).write_bytes(data)
 
 
-def request_stamp(home: Path, head: Line) -> Path:
-    """Write the request for a stamp of the head, unless it is there already."""
+def request_stamp(room: Path, head: Line) -> str:
+    """Write the request for a stamp of the head into the room of a change, and return its name."""
     try:
         from rfc3161_client import HashAlgorithm, TimestampRequestBuilder
     except ImportError:
         raise FizzlabError("A stamp needs: pip install 'fizzlab[stamp]'") from None
-    path = home / SEALS / f"{_name(head)}.tsq"
-    if not path.exists():
-        asked = TimestampRequestBuilder(data=head.head, hash_algorithm=HashAlgorithm.SHA256)
-        write_whole(path, asked.build().as_bytes())
-    return path
-
-
-def files_of_lines(place: Path) -> list[Path]:
-    """Seals, requests and replies, by the number of their line; links and the like are none."""
-    found = [path for path in place.glob("*.*") if _OF_A_LINE.fullmatch(path.stem) and is_plain(path)]
-    return sorted(found, key=lambda path: int(path.stem.partition("-")[0]))
-
-
-def names(place: Path) -> set[str]:
-    """What may lie there."""
-    return {SIGNERS, AUTHORITY, *(path.name for path in files_of_lines(place))}
+    asked = TimestampRequestBuilder(data=head.head, hash_algorithm=HashAlgorithm.SHA256).build()
+    (room / SEALS / f"{_name(head)}.tsq").write_bytes(asked.as_bytes())
+    return f"{SEALS}/{_name(head)}.tsq"
 
 
 def _name(line: Line) -> str:
@@ -132,19 +119,18 @@ def _ssh(act: str, *options: str, said: bytes) -> subprocess.CompletedProcess[by
     return subprocess.run(command, input=said, capture_output=True, check=False)
 
 
-def _sealed(path: Path, line: Line, trust: Path) -> str:
+def _sealed(here: str, path: Path, line: Line, trust: Path) -> str:
     """By which key a line was sealed; FizzlabError where it is none of those that are trusted."""
     done = _ssh("verify", "-f", str(trust / SIGNERS), "-I", _MAKER, "-s", str(path), said=line.head)
     key = re.search(r" with (.*)", done.stdout.decode(errors="replace"))
     if done.returncode or key is None:
-        where = f"{SEALS}/{path.name} is no seal of its line by a key that"
-        raise FizzlabError(f"{where} {trust.name}/{SIGNERS} names.")
+        raise FizzlabError(f"{here} is no seal of its line by a key that {trust.name}/{SIGNERS} names.")
     return f"Sealed up to line {line.place} by the {key[1]}, which {trust.name}/{SIGNERS} names."
 
 
-def _stamped(path: Path, line: Line, trust: Path) -> str:
+def _stamped(here: str, path: Path, line: Line, trust: Path) -> str:
     """By when a line was there; FizzlabError where the stamp is none."""
-    here, authority = f"{SEALS}/{path.name}", f"{trust.name}/{AUTHORITY}"
+    authority = f"{trust.name}/{AUTHORITY}"
     if not is_plain(trust / AUTHORITY):
         return f"{here} cannot be checked without the certificate of its authority, {authority}."
     try:

@@ -1,33 +1,30 @@
 """Making a record and adding to its ledger: reports, plans, corrections, later sign-offs.
 
-The order of writes is what keeps a record whole. Everything is written into a folder `.making-…`; so is
-`entry.json`, the very line that the ledger will get. Then the new ledger is written beside the old one.
-Then two renames: the folder to its number, the new ledger over the old. A process killed between the two
-leaves a whole folder without a line, which `verify` names and only `adopt`, an act of its own, enters. A
-line without a folder cannot come about, and nothing half-written ever carries a number.
+A record and its line come into place by one change of the trial folder (`fizzlab.trial.placing`): a line
+without its folder cannot come about, nor a folder without its line.
 """
 
 from __future__ import annotations
 
-import contextlib
 import datetime as dt
 import hashlib
 import os
 import platform
 import re
-import shutil
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, TypeVar
 
-from fizzlab.errors import BadInput, FizzlabError, Problem
+from fizzlab.errors import BadInput, Problem
 from fizzlab.records import seals
 from fizzlab.records.ledger import (
     HEAD,
     LEDGER,
     Adoption,
     Correction,
+    Entry,
     Ledger,
     PlanEntry,
     Report,
@@ -38,20 +35,16 @@ from fizzlab.records.ledger import (
     read_ledger,
     sha256,
 )
-from fizzlab.records.locks import Busy, locked
+from fizzlab.trial.folder import RECORDS
 from fizzlab.trial.journal import JOURNAL
 from fizzlab.trial.opening import bytes_of
-from fizzlab.trial.placing import flushed_beside, put, write_whole
+from fizzlab.trial.placing import changing, room_in
 
-# Under records/: what is being written or was left by a killed process, what is held while the ledger is
-# added to, the ledger as it will be, and notebooks of reports that failed.
-MAKING, LEDGER_LOCK, COMING, STOPPED = ".making-", ".ledger-lock", f".{LEDGER}.part", "stopped"
+# Under records/: notebooks of reports that failed.
+STOPPED = "stopped"
 
 # In a record folder: its own line of the ledger, and copies of what it was made from.
 ENTRY, INPUTS = "entry.json", "inputs"
-
-#: How long to wait for another process, which holds the ledger for a moment at most.
-PATIENCE_S = 120.0
 
 #: The libraries whose version can change a number or a picture.
 LIBRARIES = ("fizzlab", "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "papermill")
@@ -102,77 +95,43 @@ def bench_log(folder: Path, first: int | None = None) -> dict[str, str]:
     return {str(len(lines)): sha256(b"\n".join(lines))} if lines else {}
 
 
-@contextlib.contextmanager
-def making(home: Path) -> Iterator[Path]:
-    """A folder to write a record in, which is gone afterwards unless `keep` gave it a number.
-
-    A lock tells other processes that it is alive; what dead ones left behind is taken away first. `home`, the
-    folder ``records`` of a trial, is made when it is not there, and goes when it stays empty.
-    """
-    folder = home / f"{MAKING}{os.getpid()}-{os.urandom(4).hex()}"
-    with _gone_if_empty(home), contextlib.ExitStack() as stack:
-        with ledger_to_add_to(home):
-            _clear(home)
-            stack.enter_context(locked(home / f"{folder.name}.lock"))
-            folder.mkdir()
-        try:
-            yield folder
-        finally:
-            shutil.rmtree(folder, ignore_errors=True)
+def making(home: Path) -> AbstractContextManager[Path]:
+    """A folder to write a record in, which is gone afterwards unless `keep` gave it a number."""
+    return room_in(home.parent)
 
 
 def keep(making: Path, finish: Callable[[Path, Report], None], **about: Any) -> Path:
     """Give a finished folder its number and its line in the ledger, and return its place.
 
     `about` are fields of `Report`. `making` holds all of the record but what carries its number, such as the
-    page; `finish` writes that. If the computer refuses (OSError), ledger and other records are as they were.
+    page; `finish` writes that, once more where another record was quicker. If the computer refuses (OSError),
+    all is as it was.
     """
-    home = making.parent
-    with ledger_to_add_to(home) as ledger:
-        taken = [_number(path.name) for path in home.iterdir()]  # of files too: the name is taken
+    home = making.parents[1] / RECORDS
+    about |= {"kind": "report", "versions": versions()}
+    while True:
+        ledger = read_ledger(home)
+        taken = [_number(path.name) for path in home.iterdir()] if home.is_dir() else []  # by files too
         number = 1 + max([0, *taken, *(entry.number for entry in ledger.reports())])
-        name = f"{about['trial']}-{number}"
-        about |= {
-            "kind": "report",
-            "record": name,
-            "number": number,
-            "versions": versions(),
-            **ledger.coming(),
-        }
+        about |= {"record": f"{about['trial']}-{number}", "number": number, **ledger.coming()}
         finish(making, Report(**about, files=_prints(making)))
         entry = Report(**about, files=_prints(making))
-        (making / ENTRY).write_bytes(line_of(entry) + b"\n")
-        for path in files_of(making).values():  # wait until the disk has each
-            with path.open("rb+") as file:
-                os.fsync(file.fileno())
-        coming = flushed_beside(ledger.path, ledger.with_entry(entry).data)
-        target = home / name
-        try:
-            os.rename(making, target)
-            put(coming, ledger.path)
-        except BaseException:
-            if coming.exists():  # the old ledger still stands, so the record must not
-                with contextlib.suppress(OSError):
-                    os.rename(target, making)
-                coming.unlink()
-            raise
-    return target
+        with changing(home.parent) as room:
+            if read_ledger(home).data != ledger.data or (home / entry.record).exists():
+                continue
+            (making / ENTRY).write_bytes(line_of(entry) + b"\n")
+            _add(room, ledger, entry)
+            os.rename(making, room / RECORDS / entry.record)
+        return home / entry.record
 
 
-@contextlib.contextmanager
-def planning(home: Path, *, runs: Sequence[Mapping[Any, Any]], **about: Any) -> Iterator[None]:
-    """Enter a plan when what is done inside has succeeded; the room for it is taken beforehand.
+def enter_plan(home: Path, room: Path, *, runs: Sequence[Mapping[Any, Any]], **about: Any) -> None:
+    """Enter a plan, in the room of the change that puts its files in place.
 
     Of the batches it keeps run, day, blind code and the factors, in the order of making.
     """
-    with _gone_if_empty(home), ledger_to_add_to(home) as ledger:
-        entry = PlanEntry(kind="plan", **ledger.coming(), **about, runs=[dict(run) for run in runs])
-        coming = flushed_beside(ledger.path, ledger.with_entry(entry).data)
-        try:
-            yield
-            put(coming, ledger.path)
-        finally:
-            coming.unlink(missing_ok=True)
+    ledger = read_ledger(home)
+    _add(room, ledger, PlanEntry(kind="plan", **ledger.coming(), **about, runs=[dict(run) for run in runs]))
 
 
 def correct(home: Path, number: int, *, reason: str, by: str, says: str = "") -> Correction:
@@ -193,10 +152,11 @@ def sign(home: Path, number: int, *, checked_by: str, date: str = "") -> SignOff
 def _enter(home: Path, number: int, of: type[E], **said: str) -> E:
     """Add an entry about a record."""
     read_ledger(home).report(number)  # before anything is made on the disk
-    with ledger_to_add_to(home) as ledger:
+    with changing(home.parent) as room:
+        ledger = read_ledger(home)
         about: dict[str, Any] = {**said, "record": ledger.report(number).record, "number": number}
         entry = of(**ledger.coming(), **about)
-        write_whole(ledger.path, ledger.with_entry(entry).data)
+        _add(room, ledger, entry)
     return entry
 
 
@@ -206,23 +166,28 @@ def adopt(home: Path, *, reason: str, by: str = "") -> Adoption:
     BadInput is raised where there is nothing to accept.
     """
     (reason,) = _filled({"--reason": reason})
-    with ledger_to_add_to(home, accepts=True) as ledger:
+    with changing(home.parent) as room:
+        ledger = read_ledger(home)
         whole = [own for own in map(own_entry, record_folders(home)) if own and adoptable(home, ledger, own)]
-        wrong = seals.wrong(home, ledger)
+        wrong = seals.wrong(ledger)
         if not whole and not wrong:
             do = "What else does not agree, see fizzlab records verify, is mended by a new report."
             raise BadInput([Problem(str(home), "it holds nothing that could be adopted.", do)])
         about = {"by": _tidy(by), "reason": reason, "accepts": wrong, "records": whole, **ledger.coming()}
         entry = Adoption(kind="adoption", **about, stands=ledger.standing(len(ledger.lines)))
-        write_whole(ledger.path, ledger.with_entry(entry).data)
+        _add(room, ledger, entry, accepts=True)
     return entry
 
 
 def seal(home: Path, key: Path, *, stamp: bool = False) -> tuple[int, Path | None]:
     """Seal the head, and ask for a stamp if wanted: the number of its line, and the request to be sent."""
-    with ledger_to_add_to(home) as ledger:
-        head = seals.seal(home, ledger, key)
-        return head.place, seals.request_stamp(home, head) if stamp else None
+    with changing(home.parent) as room:
+        ledger = read_ledger(home)
+        if not ledger.lines:
+            raise BadInput([Problem(str(home), "its ledger has no line yet.", "Make a report first.")])
+        head = ledger.lines[-1]
+        seals.seal(room / RECORDS, ledger, head, key)
+        return head.place, home / seals.request_stamp(room / RECORDS, head) if stamp else None
 
 
 def adoptable(home: Path, ledger: Ledger, own: Report) -> bool:
@@ -230,6 +195,20 @@ def adoptable(home: Path, ledger: Ledger, own: Report) -> bool:
     known = ledger.reports()
     free = all(own.record != each.record and own.number != each.number for each in known)
     return free and own.number == _number(own.record) and is_whole(home / own.record, own)
+
+
+def _add(room: Path, ledger: Ledger, entry: Entry, *, accepts: bool = False) -> None:
+    """Write ledger and head, and a seal where a key is named, into the room of a change.
+
+    A head that tells of lines that are no longer there stays as it is until an adoption `accepts` that.
+    """
+    longer = ledger.with_entry(entry)
+    (room / RECORDS).mkdir(exist_ok=True)
+    (room / RECORDS / LEDGER).write_bytes(longer.data)
+    if accepts or not ledger.cut():
+        (room / HEAD).write_bytes(longer.lines[-1].head)
+    if (key := os.environ.get(seals.KEY)) and not accepts:
+        seals.seal(room / RECORDS, ledger, longer.lines[-1], Path(key), known=bool(ledger.lines))
 
 
 def signed(made_by: str = "", checked_by: str = "", date: str = "") -> dict[str, str]:
@@ -252,30 +231,6 @@ def _filled(options: dict[str, str]) -> list[str]:
     if empty:
         raise BadInput([Problem(f"option {name}", "it is empty.", "Say it in words.") for name in empty])
     return [_tidy(text) for text in options.values()]
-
-
-@contextlib.contextmanager
-def ledger_to_add_to(home: Path, *, accepts: bool = False) -> Iterator[Ledger]:
-    """The ledger, for the one process at a time that may add to it; then its head is kept anew.
-
-    A head that tells of lines that are no longer there stays as it is until an adoption `accepts` that.
-    """
-    with locked(home / LEDGER_LOCK, patience_s=PATIENCE_S):
-        ledger = read_ledger(home)
-        stands = accepts or not ledger.cut()
-        yield ledger
-        longer = ledger.path.read_bytes() if ledger.path.exists() else b""
-        if longer == ledger.data:
-            return
-        lines = longer.removesuffix(b"\n").split(b"\n")
-        if stands:
-            with contextlib.suppress(OSError):  # the entry stands, and an older head holds what it held
-                write_whole(home.with_name(HEAD), f"{len(lines)} {sha256(lines[-1])}\n".encode())
-        if key := os.environ.get(seals.KEY):
-            try:
-                seals.seal(home, read_ledger(home), Path(key), known=bool(ledger.lines))
-            except FizzlabError as error:
-                raise FizzlabError(f"The entry was kept. {error}") from None
 
 
 def record_folders(home: Path) -> list[Path]:
@@ -321,21 +276,3 @@ def _prints(record: Path) -> dict[str, str]:
 def _number(name: str) -> int:
     matched = _RECORD.fullmatch(name)
     return int(matched.group(1)) if matched else 0
-
-
-def _clear(home: Path) -> None:
-    """Take away what killed processes left; whoever calls holds the ledger, so none is about to begin."""
-    left = {path.name.removesuffix(".lock") for path in home.iterdir() if path.name.startswith(MAKING)}
-    for name in left:
-        with contextlib.suppress(Busy), locked(home / f"{name}.lock"):
-            shutil.rmtree(home / name, ignore_errors=True)
-    (home / COMING).unlink(missing_ok=True)
-
-
-@contextlib.contextmanager
-def _gone_if_empty(home: Path) -> Iterator[None]:
-    try:
-        yield
-    finally:
-        with contextlib.suppress(OSError):  # not empty
-            home.rmdir()

@@ -14,11 +14,8 @@ from fizzlab.measures import TABLES
 from fizzlab.records import seals
 from fizzlab.records.ledger import HEAD, LEDGER, PRINT, Adoption, Ledger, is_plain, line_of, read_ledger
 from fizzlab.records.store import (
-    COMING,
     ENTRY,
     INPUTS,
-    LEDGER_LOCK,
-    MAKING,
     STOPPED,
     adoptable,
     bench_log,
@@ -35,7 +32,8 @@ from fizzlab.trial.journal import JOURNAL
 from fizzlab.trial.settings import read_settings
 from fizzlab.trial.tables import read_csv, read_sheets
 
-_STOPPED = re.compile(STOPPED + r"/[\w-]+-\d{8}-\d{6}\.ipynb")
+#: Of a report that failed.
+_NOTEBOOK = re.compile(r"[\w-]+-\d{8}-\d{6}\.ipynb")
 
 #: More single changes of a file than this are counted, not listed.
 MOST_LISTED = 6
@@ -176,13 +174,13 @@ def _not_entered(home: Path, ledger: Ledger) -> Iterator[str]:
 
 
 def _strangers(home: Path) -> Iterator[str]:
-    known = {LEDGER, LEDGER_LOCK, COMING, STOPPED, seals.SEALS, *(path.name for path in record_folders(home))}
-    known |= {f"{seals.SEALS}/{name}" for name in seals.names(home / seals.SEALS)}
-    for path in sorted([*home.iterdir(), *home.glob(f"{STOPPED}/*"), *home.glob(f"{seals.SEALS}/*")]):
-        name = path.relative_to(home).as_posix()
-        fine = name in known or name.startswith(MAKING) or is_ignored(Path(path.name))
-        if not fine and not _STOPPED.fullmatch(name):
-            yield f"{home.name}/{name} is not part of any record."
+    known = {LEDGER, STOPPED, seals.SEALS, *(path.name for path in record_folders(home))}
+    found = [path for path in home.iterdir() if path.name not in known]
+    found += [path for path in home.glob(f"{STOPPED}/*") if not _NOTEBOOK.fullmatch(path.name)]
+    found += [path for path in home.glob(f"{seals.SEALS}/*") if not seals.NAMES.fullmatch(path.name)]
+    for path in sorted(found):
+        if not is_ignored(Path(path.name)):
+            yield f"{path.relative_to(home.parent).as_posix()} is not part of any record."
 
 
 def _no_files(home: Path) -> Iterator[str]:

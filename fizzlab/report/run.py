@@ -255,7 +255,7 @@ def _run(
         kernels.refuse_if_stopped()
         said = "the process that ran its notebook was ended from outside, often for want of memory."
     kept = trial.folder / RECORDS / STOPPED / f"{code}-{dt.datetime.now():%Y%m%d-%H%M%S}.ipynb"
-    kept.parent.mkdir(exist_ok=True)
+    kept.parent.mkdir(parents=True, exist_ok=True)
     os.replace(out, kept)
     raise NotebookStopped(f"The report of trial {code} stopped: {said}", kept)
 

@@ -17,6 +17,7 @@ from fizzlab.errors import BadInput, Problem, nearest
 from fizzlab.measures import BLIND, CHECKED_AT, TABLES, Column, TableSpec
 from fizzlab.trial import checks
 from fizzlab.trial.journal import JOURNAL, Journal
+from fizzlab.trial.placing import recover
 from fizzlab.trial.settings import FILE, TrialSettings, read_settings
 from fizzlab.trial.settings.sections import Complaints
 from fizzlab.trial.tables import RawTable, Table, parse, read_csv, read_sheets, unread
@@ -122,7 +123,8 @@ def load(folder: str | Path) -> Trial:
 
 
 def folder_there(folder: Path) -> None:
-    """Refuse what is no folder (BadInput)."""
+    """Refuse what is no folder (BadInput); first put back what was left half-done in it."""
+    recover(folder)
     if not folder.is_dir():
         what = "there is no such folder." if not folder.exists() else "it is not a folder."
         raise BadInput([Problem(str(folder), what, "Check the name, or make one with: fizzlab new FOLDER.")])

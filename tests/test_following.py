@@ -34,7 +34,13 @@ def recorded(tmp_path: Path) -> Trial:
         folder = tmp_path / name
         shutil.copytree(DEMO / name, folder, ignore=shutil.ignore_patterns("records"))
         inputs = records.fingerprints(folder, load(folder).inputs)
-        about = records.About(name, name, records.Signature(), {}, "0" * 64, inputs)
+        about = {
+            "trial": name,
+            "title": name,
+            "notebook": {},
+            "parameters_sha256": "0" * 64,
+            "inputs": inputs,
+        }
         said = [
             {"topic": "next", "sentence": f"Do {each['kind']}: fizzlab next", "next": each} for each in steps
         ]
@@ -44,7 +50,7 @@ def recorded(tmp_path: Path) -> Trial:
                 if path.is_file():
                     (making / "inputs").mkdir(exist_ok=True)
                     shutil.copy(path, making / "inputs" / path.name)
-            records.keep(making, about, lambda *_: None)
+            records.keep(making, lambda *_: None, **about, **records.signed())
         return folder
 
     return make

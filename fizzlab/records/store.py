@@ -13,25 +13,30 @@ import platform
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, field
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, TypeVar
 
 from fizzlab.errors import BadInput, Problem
+from fizzlab.records import seals
 from fizzlab.records.ledger import (
+    HEAD,
     LEDGER,
+    Adoption,
     Correction,
-    DeviationEntry,
     Entry,
     Ledger,
     PlanEntry,
     Report,
     SignOff,
+    is_plain,
     line_of,
     parse_line,
     read_ledger,
+    sha256,
 )
+from fizzlab.trial.journal import JOURNAL
+from fizzlab.trial.opening import bytes_of
 from fizzlab.trial.placing import RECORDS, changing, room_in
 
 # Under records/: notebooks of reports that failed.
@@ -49,39 +54,6 @@ _IGNORED = frozenset({".ipynb_checkpoints", ".DS_Store", "Thumbs.db", "desktop.i
 E = TypeVar("E", Correction, SignOff)
 
 _RECORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}-([1-9][0-9]{0,8})")
-
-
-@dataclass(frozen=True)
-class Signature:
-    """Who made a record and who checked it, if anybody is named, and on what day."""
-
-    made_by: str = ""
-    checked_by: str = ""
-    date: dt.date = field(default_factory=dt.date.today)
-
-
-@dataclass(frozen=True)
-class About:
-    """What the ledger says of a record but for its number and files: fields of `Report`, and who signs."""
-
-    trial: str
-    title: str
-    signed: Signature
-    notebook: dict[str, str]
-    parameters_sha256: str
-    inputs: dict[str, str]
-    lots: dict[str, list[str]] = field(default_factory=dict)
-    deviations: list[DeviationEntry] = field(default_factory=list)
-    batches: int = 0
-
-
-@dataclass(frozen=True)
-class Stamp:
-    """What a record learns when its turn comes: its name, and the last hash of the ledger so far."""
-
-    record: str
-    before: str
-    signed: Signature
 
 
 def fingerprint(path: Path) -> str:
@@ -115,9 +87,11 @@ def versions() -> dict[str, str]:
     return found
 
 
-def now() -> str:
-    """Date and time with the offset from UTC, to the second."""
-    return dt.datetime.now().astimezone().isoformat(timespec="seconds")
+def bench_log(folder: Path, first: int | None = None) -> dict[str, str]:
+    """How many lines the bench's journal has, and the hash of them, or of its first: it only ever grows."""
+    path = folder / JOURNAL
+    lines = bytes_of(path).split(b"\n")[:-1][:first] if path.exists() else []
+    return {str(len(lines)): sha256(b"\n".join(lines))} if lines else {}
 
 
 def making(home: Path) -> AbstractContextManager[Path]:
@@ -125,38 +99,29 @@ def making(home: Path) -> AbstractContextManager[Path]:
     return room_in(home.parent)
 
 
-def keep(making: Path, about: About, finish: Callable[[Path, Stamp], None]) -> Path:
+def keep(making: Path, finish: Callable[[Path, Report], None], **about: Any) -> Path:
     """Give a finished folder its number and its line in the ledger, and return its place.
 
-    `making` holds all of the record but what carries its number, such as the page; `finish` writes that, once
-    more where another record was quicker. If the computer refuses (OSError), all is as it was.
+    `about` are fields of `Report`. `making` holds all of the record but what carries its number, such as the
+    page; `finish` writes that, once more where another record was quicker. If the computer refuses (OSError),
+    all is as it was.
     """
-    home, signed = making.parents[1] / RECORDS, about.signed
+    home = making.parents[1] / RECORDS
+    about |= {"kind": "report", "versions": versions()}
     while True:
         ledger = read_ledger(home)
         taken = [_number(path.name) for path in home.iterdir()] if home.is_dir() else []  # by files too
         number = 1 + max([0, *taken, *(entry.number for entry in ledger.reports())])
-        stamp = Stamp(f"{about.trial}-{number}", ledger.last, signed)
-        finish(making, stamp)
-        files = {name: fingerprint(path) for name, path in files_of(making).items()}
+        about |= {"record": f"{about['trial']}-{number}", "number": number, **ledger.coming()}
+        finish(making, Report(**about, files=_prints(making)))
+        entry = Report(**about, files=_prints(making))
         with changing(home.parent) as room:
-            if read_ledger(home).data != ledger.data or (home / stamp.record).exists():
+            if read_ledger(home).data != ledger.data or (home / entry.record).exists():
                 continue
-            entry = Report(
-                **_head(ledger),
-                record=stamp.record,
-                number=number,
-                by=signed.made_by,
-                checked_by=signed.checked_by,
-                date=signed.date.isoformat(),
-                files=files,
-                versions=versions(),
-                **{name: value for name, value in vars(about).items() if name != "signed"},
-            )
             (making / ENTRY).write_bytes(line_of(entry) + b"\n")
             _add(room, ledger, entry)
-            os.rename(making, room / RECORDS / stamp.record)
-        return home / stamp.record
+            os.rename(making, room / RECORDS / entry.record)
+        return home / entry.record
 
 
 def enter_plan(home: Path, room: Path, *, runs: Sequence[Mapping[Any, Any]], **about: Any) -> None:
@@ -165,7 +130,7 @@ def enter_plan(home: Path, room: Path, *, runs: Sequence[Mapping[Any, Any]], **a
     Of the batches it keeps run, day, blind code and the factors, in the order of making.
     """
     ledger = read_ledger(home)
-    _add(room, ledger, PlanEntry(**_head(ledger), **about, runs=[dict(run) for run in runs]))
+    _add(room, ledger, PlanEntry(kind="plan", **ledger.coming(), **about, runs=[dict(run) for run in runs]))
 
 
 def correct(home: Path, number: int, *, reason: str, by: str, says: str = "") -> Correction:
@@ -174,42 +139,85 @@ def correct(home: Path, number: int, *, reason: str, by: str, says: str = "") ->
     BadInput is raised, and nothing written, where there is no such record or a text is empty.
     """
     reason, by = _filled({"--reason": reason, "--by": by})
-    return _enter(home, number, lambda head: Correction(**head, by=by, reason=reason, says=_tidy(says)))
+    return _enter(home, number, Correction, kind="correction", by=by, reason=reason, says=_tidy(says))
 
 
 def sign(home: Path, number: int, *, checked_by: str, date: str = "") -> SignOff:
     """Say that a record was checked, after it was made; today, if no date is given."""
-    (by,), day = _filled({"--checked-by": checked_by}), signed(date=date).date.isoformat()
-    return _enter(home, number, lambda head: SignOff(**head, by=by, date=day))
+    (by,), day = _filled({"--checked-by": checked_by}), signed(date=date)["date"]
+    return _enter(home, number, SignOff, kind="sign-off", by=by, date=day)
 
 
-def _enter(home: Path, number: int, make: Callable[[dict[str, Any]], E]) -> E:
-    """Add an entry about a record; `make` is given what every such entry has."""
+def _enter(home: Path, number: int, of: type[E], **said: str) -> E:
+    """Add an entry about a record."""
     read_ledger(home).report(number)  # before anything is made on the disk
     with changing(home.parent) as room:
         ledger = read_ledger(home)
-        entry = make({**_head(ledger), "record": ledger.report(number).record, "number": number})
+        about: dict[str, Any] = {**said, "record": ledger.report(number).record, "number": number}
+        entry = of(**ledger.coming(), **about)
         _add(room, ledger, entry)
     return entry
 
 
-def _add(room: Path, ledger: Ledger, entry: Entry) -> None:
+def adopt(home: Path, *, reason: str, by: str = "") -> Adoption:
+    """Accept, with a reason, what is wrong with the ledger, and enter the whole records that have no line.
+
+    BadInput is raised where there is nothing to accept.
+    """
+    (reason,) = _filled({"--reason": reason})
+    with changing(home.parent) as room:
+        ledger = read_ledger(home)
+        whole = [own for own in map(own_entry, record_folders(home)) if own and adoptable(home, ledger, own)]
+        wrong = seals.wrong(ledger)
+        if not whole and not wrong:
+            do = "What else does not agree, see fizzlab records verify, is mended by a new report."
+            raise BadInput([Problem(str(home), "it holds nothing that could be adopted.", do)])
+        about = {"by": _tidy(by), "reason": reason, "accepts": wrong, "records": whole, **ledger.coming()}
+        entry = Adoption(kind="adoption", **about, stands=ledger.standing(len(ledger.lines)))
+        _add(room, ledger, entry, accepts=True)
+    return entry
+
+
+def seal(home: Path, key: Path, *, stamp: bool = False) -> tuple[int, Path | None]:
+    """Seal the head, and ask for a stamp if wanted: the number of its line, and the request to be sent."""
+    with changing(home.parent) as room:
+        ledger = read_ledger(home)
+        if not ledger.lines:
+            raise BadInput([Problem(str(home), "its ledger has no line yet.", "Make a report first.")])
+        head = ledger.lines[-1]
+        seals.seal(room / RECORDS, ledger, head, key)
+        return head.place, home / seals.request_stamp(room / RECORDS, head) if stamp else None
+
+
+def adoptable(home: Path, ledger: Ledger, own: Report) -> bool:
+    """Is this the line of a whole record that the ledger does not know, nor its number?"""
+    known = ledger.reports()
+    free = all(own.record != each.record and own.number != each.number for each in known)
+    return free and own.number == _number(own.record) and is_whole(home / own.record, own)
+
+
+def _add(room: Path, ledger: Ledger, entry: Entry, *, accepts: bool = False) -> None:
+    """Write ledger and head, and a seal where a key is named, into the room of a change.
+
+    A head that tells of lines that are no longer there stays as it is until an adoption `accepts` that.
+    """
+    longer = ledger.with_entry(entry)
     (room / RECORDS).mkdir(exist_ok=True)
-    (room / RECORDS / LEDGER).write_bytes(ledger.with_entry(entry).data)
+    (room / RECORDS / LEDGER).write_bytes(longer.data)
+    if accepts or not ledger.cut():
+        (room / HEAD).write_bytes(longer.lines[-1].head)
+    if (key := os.environ.get(seals.KEY)) and not accepts:
+        seals.seal(room / RECORDS, ledger, longer.lines[-1], Path(key), known=bool(ledger.lines))
 
 
-def signed(made_by: str = "", checked_by: str = "", date: str = "") -> Signature:
-    """Who made and checked a record, from what was typed; today where no date is named."""
+def signed(made_by: str = "", checked_by: str = "", date: str = "") -> dict[str, str]:
+    """Fields of `Report`: who made and checked it, from what was typed; today where no date is named."""
     try:
         day = dt.date.fromisoformat(date.strip()) if date.strip() else dt.date.today()
     except ValueError:
         do = "Write it as 2026-01-31."
         raise BadInput([Problem("option --date", f"“{date}” is not a date.", do)]) from None
-    return Signature(_tidy(made_by), _tidy(checked_by), day)
-
-
-def _head(ledger: Ledger) -> dict[str, Any]:
-    return {"entry": len(ledger.lines) + 1, "before": ledger.last, "at": now()}
+    return {"by": _tidy(made_by), "checked_by": _tidy(checked_by), "date": day.isoformat()}
 
 
 def _tidy(text: str) -> str:
@@ -248,15 +256,20 @@ def is_ignored(path: Path) -> bool:
 def own_entry(record: Path) -> Report | None:
     """The line that a record folder carries of itself; None where it carries none that can be read."""
     try:
-        entry, _ = parse_line((record / ENTRY).read_bytes().removesuffix(b"\n"))
+        own = (record / ENTRY).read_bytes() if is_plain(record / ENTRY) and not record.is_symlink() else b""
     except OSError:
         return None
+    entry, _ = parse_line(own.removesuffix(b"\n"))
     return entry if isinstance(entry, Report) and entry.record == record.name else None
 
 
 def is_whole(record: Path, entry: Report) -> bool:
     """Does the folder hold exactly the files that its entry names, as they were?"""
-    return {name: fingerprint(path) for name, path in files_of(record).items()} == entry.files
+    return all(map(is_plain, files_of(record).values())) and _prints(record) == entry.files
+
+
+def _prints(record: Path) -> dict[str, str]:
+    return {name: fingerprint(path) for name, path in files_of(record).items()}
 
 
 def _number(name: str) -> int:

@@ -6,6 +6,7 @@ Each piece shows itself as HTML, which is gathered again, so that the notebook i
 from __future__ import annotations
 
 import base64
+import datetime as dt
 import io
 import re
 import sys
@@ -22,7 +23,7 @@ from fizzlab.language import ENGLISH, dated, listed, say, speaking, spoken, word
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from fizzlab.records import Stamp
+    from fizzlab.records import Report
 
 FINDINGS_TYPE = "application/vnd.fizzlab.report.findings+json"
 PICTURE_KEY = "fizzlab"
@@ -316,13 +317,13 @@ def _folded(part: str) -> str:
     return f"<details><summary>{heading}{end}{gist}</summary>{rest}{fold}</details>"
 
 
-def html_page(shown: PageContent, *, title: str, stamp: Stamp, place: str, language: str = ENGLISH) -> str:
+def html_page(shown: PageContent, *, title: str, stamp: Report, place: str, language: str = ENGLISH) -> str:
     """One self-contained HTML page; every printed page of it says what `stamp` says of the record."""
     with speaking(language):
         return _page(shown, title, stamp, place)
 
 
-def _page(shown: PageContent, title: str, stamp: Stamp, place: str) -> str:
+def _page(shown: PageContent, title: str, stamp: Report, place: str) -> str:
     from jinja2 import Environment, PackageLoader
 
     if not re.fullmatch(r"[\w-]+", stamp.record):
@@ -336,4 +337,4 @@ def _page(shown: PageContent, title: str, stamp: Stamp, place: str) -> str:
     closing = re.sub("<h2>.*?</h2>", "", parts.pop(), count=1) if parts else ""
     body = first + "\n".join(_folded(part) if end else part for part in parts)
     told = {"front": front + end, "body": body, "closing": closing, "title": title, "stamp": stamp}
-    return template.render(**told, place=place, date=dated(stamp.signed.date), say=say)
+    return template.render(**told, place=place, date=dated(dt.date.fromisoformat(stamp.date)), say=say)

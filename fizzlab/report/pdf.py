@@ -155,7 +155,8 @@ def print_page(page: Path, to: Path | None = None, *, paper: Paper = "a4", whole
     pdf = to or (beside.parent / f"{beside.name if beside.is_dir() else beside.stem}.pdf")
     if any(map(_is_record, pdf.resolve().parents)):
         raise NotPrinted("A record is never changed. Name another place for the PDF with --to.")
-    altered = records.altered(beside) if _is_record(beside) else []
+    faults = records.verify(beside).faults if _is_record(beside) else ()
+    altered = [fault.sentence for fault in faults if fault.kind in ("ledger", "record", "link")]
     if altered:
         raise NotPrinted("\n".join([*altered, "Not printed: see fizzlab records verify."]))
     if pdf.exists():

@@ -115,8 +115,8 @@ def recommended(place: Path, *steps: dict[str, Any]) -> None:
         (making / "inputs").mkdir()
         for name in inputs:
             shutil.copy(folder / name, making / "inputs" / name)
-        known = {"inputs": inputs, "signed": records.Signature(), **about}
-        records.keep(making, records.About(**known), lambda *_: None)
+        known = {"inputs": inputs, "lots": {}, "deviations": [], **records.signed(), **about}
+        records.keep(making, lambda *_: None, **known)
 
 
 def to_confirm(place: Path) -> None:

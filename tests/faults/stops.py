@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pandas as pd
-from kept_trial import keep_record
+from kept_trial import keep_record, write_tables
 from sound_trial import RUNS, TOML
 from steps import Steps, Work, die, full, in_child, with_steps
 
@@ -104,9 +104,9 @@ def one_demo(place: Path) -> None:
 
 
 def recommended(place: Path, *steps: dict[str, Any]) -> None:
-    """A demo trial with a record that recommends something."""
+    """A trial with a record that recommends something."""
     folder = place / "quay"
-    shutil.copytree(shipped.demo("colour-ways"), folder, ignore=shutil.ignore_patterns("records"))
+    write_tables(folder)
     said = [{"topic": "next", "sentence": "Do it", "next": each} for each in steps]
     about = {"trial": "quay", "title": "t", "notebook": {}, "parameters_sha256": "0" * 64}
     inputs = records.fingerprints(folder, load(folder).inputs)
@@ -120,13 +120,13 @@ def recommended(place: Path, *steps: dict[str, Any]) -> None:
 
 
 def to_confirm(place: Path) -> None:
-    recommended(place, {"kind": "confirm", "combinations": [{"colour": "dye"}], "repeats": 2})
+    dye = {"colour": "dye", "binder_g": 0.6}
+    recommended(place, {"kind": "confirm", "combinations": [dye], "repeats": 2})
 
 
 def to_add(place: Path) -> None:
-    recommended(
-        place, {"kind": "add", "batches": [{"colour": "dye", "day": 1}, {"colour": "pearl", "day": 1}]}
-    )
+    ways = [{"colour": colour, "binder_g": 0.6, "day": 1} for colour in ("dye", "pearl")]
+    recommended(place, {"kind": "add", "batches": ways})
 
 
 def at_the_bench(place: Path) -> None:

@@ -259,7 +259,7 @@ def _summed(log_joint: Array) -> tuple[Array, Array]:
 
 
 def _some_at_a_time(data: Brackets, eta: Array, alpha: float, nodes: Nodes) -> list[Array]:
-    """`_over_batches` of all, as few at a time as fit into a processor's cache: 9 MB each at once would not."""
+    """`_over_batches` of all, a few at a time: each takes up to 9 MB."""
     edges = np.append(data.starts, len(data.count))
     cells = max(nodes.at.size, len(nodes.shift) * int(np.diff(edges).max()))
     some, parts = max(1, _CELLS // cells), []

@@ -96,18 +96,16 @@ def one(folder: Path, number: int) -> Summary:
 
 
 def _summaries(ledger: Ledger) -> list[Summary]:
-    corrections: dict[str, list[Correction]] = {}
-    sign_offs: dict[str, list[SignOff]] = {}
+    since: dict[str, tuple[list[Correction], list[SignOff]]] = {}
     for entry in ledger.entries():
         if isinstance(entry, Correction):
-            corrections.setdefault(entry.record, []).append(entry)
+            since.setdefault(entry.record, ([], []))[0].append(entry)
         elif isinstance(entry, SignOff):
-            sign_offs.setdefault(entry.record, []).append(entry)
-    home, since = ledger.path.parent, [corrections, sign_offs]
-    reports = ledger.reports()
+            since.setdefault(entry.record, ([], []))[1].append(entry)
+    home = ledger.path.parent
     return [
-        Summary(home / each.record, each, *(tuple(of.get(each.record, ())) for of in since))
-        for each in reports
+        Summary(home / each.record, each, *map(tuple, since.get(each.record, ((), ()))))
+        for each in ledger.reports()
     ]
 
 

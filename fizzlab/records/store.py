@@ -35,10 +35,9 @@ from fizzlab.records.ledger import (
     read_ledger,
     sha256,
 )
-from fizzlab.trial.folder import RECORDS
 from fizzlab.trial.journal import JOURNAL
 from fizzlab.trial.opening import bytes_of
-from fizzlab.trial.placing import changing, room_in
+from fizzlab.trial.placing import RECORDS, changing, room_in
 
 # Under records/: notebooks of reports that failed.
 STOPPED = "stopped"

@@ -27,10 +27,8 @@ from fizzlab.records.store import (
     own_entry,
     record_folders,
 )
-from fizzlab.trial.folder import RECORDS, WORKBOOK, folder_there
 from fizzlab.trial.journal import JOURNAL
-from fizzlab.trial.settings import read_settings
-from fizzlab.trial.tables import read_csv, read_sheets
+from fizzlab.trial.placing import RECORDS, WORKBOOK, folder_there
 
 #: Of a report that failed.
 _NOTEBOOK = re.compile(r"[\w-]+-\d{8}-\d{6}\.ipynb")
@@ -191,6 +189,8 @@ def _no_files(home: Path) -> Iterator[str]:
 
 
 def _readings(home: Path, ledger: Ledger) -> Iterator[str]:
+    from fizzlab.trial.settings import read_settings  # slow to load, and nobody else needs it here
+
     folder = home.parent
     settings, _ = read_settings(folder)
     known = list(TABLES if settings is None else settings.tables())
@@ -229,6 +229,8 @@ def _changes(old: Path, new: Path, tables: list[str]) -> list[str]:
 
 def _rows(path: Path, tables: list[str]) -> list[tuple[str, str]]:
     """Each row or line in which something stands: its place and its text."""
+    from fizzlab.trial.tables import read_csv, read_sheets  # which load pandas
+
     if path.suffix == ".toml":
         lines = path.read_text(encoding="utf-8-sig", errors="replace").splitlines()
         return [(f"line {number}", text) for number, text in enumerate(lines, start=1) if text.strip()]

@@ -27,11 +27,31 @@ from fizzlab.trial.opening import bytes_of
 #: In a folder that is being changed: rooms to write in, the lock, and what is needed to put a change back.
 HIDDEN, LOCK, UNDO, LIST = ".fizzlab", "lock", "undo", ".list"
 
+#: In a trial folder: the records, and the tables that stand in one file.
+RECORDS, WORKBOOK = "records", "readings.xlsx"
+
 #: How long to wait for another process, which holds a folder for some seconds at most.
 PATIENCE_S = 120.0
 
 #: What this thread holds already.
 _MINE: ContextVar[frozenset[Path]] = ContextVar("folders held", default=frozenset())
+
+
+def folder_there(folder: Path) -> None:
+    """Refuse what is no folder (BadInput); first put back what was left half-done in it."""
+    recover(folder)
+    if not folder.is_dir():
+        what = "there is no such folder." if not folder.exists() else "it is not a folder."
+        raise BadInput([Problem(str(folder), what, "Check the name, or make one with: fizzlab new FOLDER.")])
+
+
+def refuse_records(folder: str | Path) -> None:
+    """Refuse a folder that lies in a record (BadInput): what stands there is never changed, nor added to."""
+    path = Path(folder).resolve()
+    for home in (path, *path.parents):
+        if home.name == RECORDS and (home / "ledger.jsonl").is_file():
+            what = "it belongs to the records, which are never changed."
+            raise BadInput([Problem(str(folder), what, f"Name the folder of the trial: {home.parent.name}.")])
 
 
 @contextlib.contextmanager
@@ -118,8 +138,9 @@ def _put(folder: Path, room: Path, away: Sequence[str]) -> None:
     for path in filter(Path.is_file, room.rglob("*")):  # wait until the disk has each
         with contextlib.suppress(PermissionError), path.open("rb+") as file:
             os.fsync(file.fileno())
-    for name in filter(lambda name: (folder / name).is_file(), new):
-        shutil.copymode(folder / name, room / name)
+    for name in new:
+        if (folder / name).is_file() and (room / name).is_file():
+            shutil.copymode(folder / name, room / name)
     try:
         if len(new) + len(away) > 1:
             os.rename(room / UNDO, undo)

@@ -26,9 +26,9 @@ def test_stopped_at_every_step(
             end="",
         )
     assert tally.mixed == []
-    assert tally.stops > 5
+    assert tally.stops > 3
     assert tally.left == 0
-    assert tally.old > 3
+    assert tally.old >= 3
 
 
 @pytest.mark.parametrize("name", AT_ONCE)

@@ -1,10 +1,7 @@
 """Factors to columns, coded so that every effect means what its name says.
 
-A category of L levels has L - 1 columns that sum to zero over its levels, and an amount is coded -1 at
-the low and +1 at the high end of what was tried. A main effect is then the effect averaged over the
-levels of the other categories, in the middle of the other amounts, whatever else is in the model, and
-its test is the test that the adjusted means shown for it are equal. In a mixture only the shares of the
-parts count.
+A category has columns that sum to zero over its levels, an amount is -1 at the low and +1 at the high end of
+what was tried: a main effect is averaged over the other categories, in the middle of the other amounts.
 """
 
 from __future__ import annotations
@@ -43,11 +40,6 @@ class FactorBasis:
     """Main effects, joint effects and bends of categories and amounts; see the module's text.
 
     `terms` are ``"oil"``, ``"oil:colour"``, ``"oil^2"``; `ranges` what of each amount is coded -1 and +1.
-
-    >>> basis = FactorBasis((Amount("oil", "g"), Category("dye", ("no", "yes"), "no")),
-    ...                     ("oil", "dye", "oil:dye"), {"oil": (4, 8)})
-    >>> basis.matrix(pd.DataFrame({"oil": [4, 6], "dye": ["yes", "no"]})).tolist()
-    [[1.0, -1.0, 1.0, -1.0], [1.0, 0.0, -1.0, 0.0]]
     """
 
     factors: tuple[Term, ...]
@@ -97,10 +89,7 @@ class FactorBasis:
         return expand(len(settings), blocks, self.terms)
 
     def grid(self, settings: pd.DataFrame) -> Array:
-        """Categories left out are averaged with equal weights, amounts held in the middle of what was tried.
-
-        S. R. Searle, F. M. Speed, G. A. Milliken, The American Statistician 34 (1980) 216-221.
-        """
+        """Categories left out are averaged with equal weights, amounts held in the middle."""
         rest = [factor for factor in self.factors if factor.name not in settings]
         middle = self.decoded(np.zeros(len(self.amounts)))
         values = [list(f.levels) if isinstance(f, Category) else [middle[f.name]] for f in rest]
@@ -154,10 +143,7 @@ def in_hull(points: Array, point: Array) -> bool:
 
 @dataclass(frozen=True)
 class MixtureBasis:
-    """Scheffé's polynomials of the shares of the parts: each, products of two, products of three.
-
-    `made` holds the shares that were made, a row a batch. The rest is as in `FactorBasis`.
-    """
+    """Scheffé's polynomials of the shares of parts (`made`: a row a batch); the rest as in `FactorBasis`."""
 
     factors: tuple[Term, ...]
     blending: Blending
@@ -188,10 +174,7 @@ class MixtureBasis:
     grid = matrix  # a blend has no part to leave out
 
     def steps(self) -> list[Step]:
-        """Each part from its least to its most share, the others keeping their proportions.
-
-        The line is D. R. Cox's (Biometrika 58 (1971) 155-159), through the mean of the mixtures made.
-        """
+        """Each part from its least to its most share, the others keeping their proportions (Cox's line)."""
         reference = self.made.mean(axis=0)
         found: list[Step] = []
         for i, factor in enumerate(self.factors):
@@ -224,10 +207,7 @@ Basis = FactorBasis | MixtureBasis
 
 
 def factor_basis(table: pd.DataFrame, factors: Sequence[Term], model: str | Sequence[str]) -> FactorBasis:
-    """The basis for the batches that were made: levels that were tried, amounts over what was tried.
-
-    `CannotAnswer` for a factor that was not varied, or whose control was never made.
-    """
+    """The basis for what was tried; refused for a factor not varied, or whose control was never made."""
     tried: list[Term] = []
     ranges: dict[str, tuple[float, float]] = {}
     for factor in factors:

@@ -44,9 +44,8 @@ class NotFitted(Exception):
 class Brackets:
     """Brackets sorted by day and batch, equal ones of a batch counted once; made by `sort`.
 
-    `lower` and `upper` are logs of the ends less `centre`, `count` how many pieces share them, `batch` their
-    row of `x` = q r (q orthogonal, of mean square 1); `starts` and `day_starts` the first of each batch and
-    day, `place` where the caller's rows stand. `log_times` is the sum of log T over known times.
+    `lower` and `upper` are logs of the ends less `centre`, `batch` their row of `x` = q r (q orthogonal, of
+    mean square 1), `place` where the caller's rows stand, `log_times` the sum of log T over known times.
     """
 
     lower: Array
@@ -116,7 +115,7 @@ def _line(step: float) -> tuple[Array, Array]:
 def _nodes(data: Brackets, rho: float | None, phi: float | None, step: float) -> Nodes:
     """Choose nodes dense enough for the narrowest posterior of b/tau and d/delta.
 
-    For both integrals the day's spacing is a whole multiple of the batch's: one line of shifts, no plane.
+    The day's spacing is a whole multiple of the batch's: one line of shifts, no plane.
     """
     pieces = float(np.add.reduceat(data.count, data.starts).max())
     least = 2 * _REACH / (_MOST_NODES if phi is None else _MOST_NODES_WITH_DAYS)
@@ -175,9 +174,9 @@ def _of_batches(data: Brackets, eta: Array, alpha: float, shift: Array) -> Array
 
 @dataclass(frozen=True)
 class Point:
-    """The log-likelihood at one point of (gamma, log alpha, rho, phi), in the basis `q`, only the free ones.
+    """The log-likelihood at one (gamma, log alpha, rho, phi), in the basis `q`, only the free ones.
 
-    The rest has one entry a batch, in the caller's order: `slope` and `curvature` of its integrated
+    The rest has one entry a batch, in the caller's order: slope and curvature of its integrated
     log-likelihood by its location, posterior means of b/sigma and d/sigma.
     """
 

@@ -1,6 +1,6 @@
 """Estimates from bracketed times with the batch as the unit, and the stratum that judges each of them.
 
-`fit_batches` is the door, `fit` is the fit alone; docs/methods/dry_time.md has the method.
+The method is in docs/methods/dry_time.md.
 """
 
 from __future__ import annotations
@@ -19,11 +19,10 @@ _VAGUE = 5.0  # standard error, in log hours over one spread of the column, of a
 
 @dataclass(frozen=True)
 class ArrayFit:
-    """What `fit` found, in the caller's columns.
+    """What `fit` found, in the caller's columns; `covariance` is that of (beta, log sigma).
 
-    `covariance` is that of (beta, log sigma); `loglik` the greatest log-likelihood on the time scale,
-    `restricted` that at the estimates (nan without), `point` the batches there: sigma^2 / curvature is, for
-    known times, tau^2 plus the variance of the batch's mean.
+    `loglik` is the greatest log-likelihood on the time scale, `restricted` that at the estimates, `point` the
+    batches there: for known times sigma^2 / curvature is tau^2 plus the variance of the batch's mean.
     """
 
     beta: Array
@@ -48,9 +47,8 @@ def fit(
 ) -> ArrayFit:
     """Fit the model to sorted brackets, with or without random batches and days; raises `NotFitted`.
 
-    `restricted` estimates the variances by restricted likelihood: the profile log-likelihood less half the
-    log determinant of the information on beta (D. R. Cox and N. Reid, JRSS B 49, 1987, 1-39). For known
-    times this is the REML of linear mixed models. False gives maximum likelihood.
+    `restricted`: the variances maximise the profile log-likelihood less half the log determinant of the
+    information on beta (D. R. Cox and N. Reid, JRSS B 49, 1987, 1-39), which is REML for known times.
     """
     model = Model(data, batch_effect, day_effect)
     theta, point = maximise(model)
@@ -172,12 +170,11 @@ def _kept(information: Array, width: int) -> Ints:
 
 @dataclass(frozen=True)
 class Strata:
-    """How the variance of an estimate splits between days and batches within days (docs/methods/dry_time.md).
+    """How the variance of an estimate splits between days and batches within days.
 
     `weights` are those of generalised least squares (columns x batches), `between` and `within` the parts of
-    the variance of batch locations, `spare_days` the days less what is, in effect, estimated between them.
-    `slopes` of that variance by each source of chance and the `doubt` about these say how well it is known.
-    `scales` are what the mean square of each part is of what the fit would have it (see `own_mean_squares`).
+    the variance of batch locations, `slopes` of it by each source of chance with their `doubt`; `scales` are
+    the own mean squares over what the fit would have them, `spare_days` the days not spent on coefficients.
     """
 
     between_df: float
@@ -193,8 +190,8 @@ class Strata:
     def of(self, combination: Array) -> float:
         """Degrees of freedom of combination @ beta, after Satterthwaite (Biometrics Bulletin 2, 1946).
 
-        Never more than its strata have (a comparison: than the one that it mostly rests on), however small a
-        variance is estimated, nor more than the brackets tell of that variance: 2 v^2 / var(v).
+        Never more than its strata have (a comparison: than the one that it mostly rests on), nor than the
+        brackets tell of the variance: 2 v^2 / var(v).
         """
         across = combination @ self.weights
         # the two parts are exactly apart only if the batches of a day tell equally much: neither is below 0
@@ -245,10 +242,9 @@ def strata(found: ArrayFit, x: Array, day: Ints | None) -> Strata:
 def own_mean_squares(found: ArrayFit, layers: Strata, x: Array, day: Ints) -> tuple[ArrayFit, Strata]:
     """Judge each stratum by its own mean square where days came out more alike than chance would have them.
 
-    There the restricted likelihood stops at no spread between days and pools the two mean squares: too large
-    for what days judge, too small within them. Batch locations (linearised at the estimates) are cut into
-    days and the rest, and the covariance is scaled so that each part has its own mean square, as in the
-    analysis of variance. Where days are found to vary, the likelihood does so of itself.
+    The restricted likelihood then pools the two: too large for what days judge, too small within them. So the
+    covariance is scaled to give days and the rest of the batch locations their own, as in analysis of
+    variance.
     """
     which = (day[:, None] == np.unique(day)).astype(float)
     point, variance = found.point, layers.between + layers.within
@@ -276,8 +272,8 @@ def own_mean_squares(found: ArrayFit, layers: Strata, x: Array, day: Ints) -> tu
 class BatchFit:
     """A fit with the batch as the unit, its standard errors and its degrees of freedom.
 
-    `pieces_alike`: the spread between pieces could not be told, since every batch's brackets overlap or a
-    batch has one piece. The fit is then of the overlaps, and `found.sigma` is the spread between batches.
+    `pieces_alike`: the brackets of every batch overlap, or it has one piece; the fit is then of the overlaps,
+    and `found.sigma` is the spread between batches.
     """
 
     found: ArrayFit
@@ -292,16 +288,9 @@ def fit_batches(
 ) -> BatchFit:
     """Fit bracketed times of pieces in batches, with a random batch effect, and a day effect if given days.
 
-    `lower` and `upper` are hours, one entry a piece: the last look at which it was wet (0 if none) and the
-    first at which it was dry (inf if none); `batch` the row of `x` of each piece, every row with a piece; `x`
-    (batches, columns) the model matrix of full rank, intercept first; `day` that of each batch, more than one
-    and fewer than the batches; the rest as in `fit`.
-
-    >>> lower = np.array([6.0, 6, 8, 8, 4, 6, 10, 8, 8, 10, 6, 8])
-    >>> x = np.column_stack([np.ones(6), [0, 1, 0, 1, 0, 1]])
-    >>> result = fit_batches(lower, lower + 2, np.repeat(np.arange(6), 2), x)
-    >>> float(result.found.beta[1].round(2)), result.df.round(1).tolist()
-    (0.18, [4.0, 4.0])
+    `lower` and `upper` are hours, one entry a piece (0 and inf where unknown); `batch` the row of `x` of each
+    piece, every row with a piece; `x` (batches, columns) of full rank, intercept first; `day` that of each
+    batch.
     """
     batches, columns = x.shape
     low, high = np.zeros(batches), np.full(batches, np.inf)

@@ -32,8 +32,6 @@ def compare(
 
     Parameters
     ----------
-    factor : str
-        One with named levels.
     kind : {"control", "pairs"}
         Each level with the control (Dunnett), or every pair (Tukey, Kramer).
     at : mapping, optional
@@ -100,8 +98,8 @@ def any_beyond(limit: float, correlation: Array, df: float) -> float:
     """P(some |T_i| > limit) for multivariate t of any correlation, to four digits however small it is.
 
     The sum over i of P(|T_i| > limit, |T_j| <= limit for j < i): T_i is drawn from its own tail, so that no
-    digits are lost as in one less the chance of all within; of the others, given T_i and the spread, one
-    follows the other (A. Genz, F. Bretz, J. Comput. Graph. Statist. 11 (2002) 950-971), at seeded points.
+    digits are lost; given T_i and the spread, the others follow each other (A. Genz, F. Bretz, J. Comput.
+    Graph. Statist. 11 (2002) 950-971), at seeded points.
     """
     tail = float(stats.t.sf(limit, df))
     if len(correlation) == 1:
@@ -143,13 +141,7 @@ def critical(correlation: Array, df: float, conf_level: float = 0.95) -> float:
 
 @lru_cache(maxsize=256)
 def pairs_limit(conf_level: float, levels: int, df: float) -> float:
-    """What |t| of every pair of levels stays within with that probability (Tukey).
-
-    It lies between the limits of one pair and Bonferroni's of all: scipy's own search begins further off.
-
-    >>> round(pairs_limit(0.95, 3, 10), 3)
-    2.741
-    """
+    """What |t| of every pair of levels stays within with that probability (Tukey)."""
     many = levels * (levels - 1) / 2
     low, high = (float(stats.t.isf((1 - conf_level) / 2 / count, df)) for count in (1, many))
     if levels == 2:
@@ -164,8 +156,8 @@ def pairs_limit(conf_level: float, levels: int, df: float) -> float:
 def mean_ratio_limits(fits: Fits, top: Array, bottom: Array, alpha: float = 0.05) -> tuple[float, float]:
     """The 1 - 2 alpha limits of the ratio of two means; infinite where the old one may be zero.
 
-    The ratios up to which top - ratio × bottom cannot be told from zero, as two one-sided tests of sameness
-    ask (D. Hauschke et al., Statistics in Medicine 18 (1999) 93-105); without random days Fieller's interval.
+    Ratios up to which top - ratio × bottom cannot be told from zero (D. Hauschke et al., Statistics in
+    Medicine 18 (1999) 93-105); Fieller's interval without random days.
     """
     ratio = float(top @ fits.beta[0]) / float(bottom @ fits.beta[0])
 

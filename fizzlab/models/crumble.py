@@ -28,10 +28,9 @@ MOST_BELOW = 1 / 3
 
 @dataclass(frozen=True, kw_only=True)
 class CrumbleStudy(Study):
-    """What the crumble tests of a trial say.
+    """What the crumble tests say; `losses` and `index` are empty where there are none.
 
-    `losses` are `batch_losses` and `index` is `crumble_index`, empty where there are none; `agreement` is of
-    two raters or more; `refused` says why there is no "agreement" or no "index".
+    `agreement` is of two raters or more; `refused` says why there is no "agreement" or no "index".
     """
 
     losses: pd.DataFrame = field(repr=False)
@@ -51,8 +50,7 @@ def study_crumble(
 ) -> CrumbleStudy:
     """Study the tumbles, drops and crumble_scores of a trial; tables that are not there are empty.
 
-    Drops are fitted with Jeffreys' penalty ("jeffreys") or without ("likelihood"); the parts of an index are
-    by name: loss_pct, broken_pct, score.
+    Drops are fitted with Jeffreys' penalty ("jeffreys") or without ("likelihood").
     """
     runs, tumbles, drops, scores = (tables[name] for name in ("runs", "tumbles", "drops", "crumble_scores"))
     numbers: dict[str, pd.Series] = {}
@@ -96,9 +94,8 @@ def study_crumble(
 def batch_losses(tumbles: pd.DataFrame, scale_step_g: float | None = None) -> pd.DataFrame:
     """Average the tumbles of each batch: the loss in per cent, 100 (before - after) / before.
 
-    The formula is that of the pharmacopoeias for the friability of tablets (British Pharmacopoeia 2013, USP
-    <1216>). Indexed by run: tumbles (how many), loss_pct, step_g (of the scale, read off the readings if not
-    given), step_pct (a step as a loss), below_step (under half of one), pieces and broken where counted.
+    The friability of tablets in pharmacopoeias (British Pharmacopoeia 2013, USP <1216>). Indexed by run:
+    tumbles, loss_pct, step_g, step_pct (a step as a loss), below_step (under half of one), pieces, broken.
     """
     before, after = tumbles["before_g"], tumbles["after_g"]
     if not (before > 0).all() or (after < 0).any():
@@ -169,12 +166,7 @@ def fit_tumble_loss(
     formula, runs, conf_level
         See `fit_response`; `runs` has a row a batch.
     scale_step_g : float, optional
-        Step of the scale in grams; read off the readings by default.
-
-    Raises
-    ------
-    CannotAnswer
-        Over a third of the batches below the step, pieces that gained mass, or what `fit_response` refuses.
+        Step of the scale; read off the readings by default.
 
     Examples
     --------
@@ -240,10 +232,9 @@ def step_decides(fit: ResponseFit, losses: pd.DataFrame) -> bool:
 def broken_shares(counts: pd.DataFrame, levels: pd.Series, reach: pd.Series | None = None) -> pd.DataFrame:
     """The per cent of broken pieces at each level with its 95 % interval; `counts`: pieces, broken by run.
 
-    Pieces of one batch, and batches of one day, break together: `reach` is half the width of the interval of
-    each level's typical batch, in per cent, by the fit that knows batches and days. The interval is that of
-    E. B. Wilson (1927), J. Am. Stat. Assoc. 22, 209, for the share seen, out of as many independent pieces as
-    would reach as far, and never of more than there were: out of all where no `reach` is known.
+    Pieces of a batch break together: E. B. Wilson's interval (1927, J. Am. Stat. Assoc. 22, 209) is out of as
+    many independent pieces as would have half the width `reach` of each level's typical batch, by the fit
+    that knows batches and days; never of more than there were.
     """
     from scipy.stats import norm
     from statsmodels.stats.proportion import proportion_confint
@@ -260,10 +251,10 @@ def broken_shares(counts: pd.DataFrame, levels: pd.Series, reach: pd.Series | No
 
 
 def crumble_index(numbers: Mapping[str, pd.Series], parts: Mapping[str, Any]) -> pd.DataFrame:
-    """The stated weighted mean of the stated parts, 0 (holds) to 1 (crumbles), for each batch.
+    """The weighted mean of the stated parts, 0 (holds) to 1 (crumbles), for each batch.
 
-    index = sum_k weight_k (x_k - best_k) / (worst_k - best_k), not cut off: a row a batch with what each part
-    gives, index, and beyond (some reading lies outside best to worst). A part has weight, best and worst.
+    sum_k weight_k (x_k - best_k) / (worst_k - best_k), not cut off: what each part gives, index, and beyond
+    (some reading lies outside best to worst).
     """
     do = "Take such readings of each batch, or leave the part out of [crumble.index] in trial.toml."
     for name in parts:

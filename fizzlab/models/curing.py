@@ -1,8 +1,7 @@
 """Dry times from touch checks: what shortens drying, by how much, and when a new batch will be dry.
 
-A touch check says only that a piece became dry between two looks. That bracket is what is analysed, never
-its middle. Pieces of one batch share a random batch effect, batches of one day a random day effect. The
-arithmetic is in `fizzlab.models.censored_fit`, the method in docs/methods/dry_time.md.
+A touch check says only that a piece became dry between two looks: that bracket is analysed, never its middle.
+The arithmetic is in `fizzlab.models.censored_fit`, the method in docs/methods/dry_time.md.
 """
 
 from __future__ import annotations
@@ -82,8 +81,7 @@ def fit_curing_time(
         One row a batch: run (or that index), a column for each factor, day, and made_at for the room log, or
         the air itself (vpd_kpa). Batches without looks are passed over.
     model : {"main", "interactions", "quadratic", "full"} or sequence of str
-        Which effects of given factors, as in `fit_response`: ``["oil", "colour", "oil:colour", "oil^2"]``. A
-        formula says it.
+        Which effects of given factors, as in `fit_response`. A formula says it.
     room_log : DataFrame, optional
         Columns time, temp_c, rh_pct; batches of a day share one window of it (`drying_windows`).
     air : {"vpd", "none"}
@@ -92,22 +90,17 @@ def fit_curing_time(
         The air that `CuringFit.predict` holds if not asked; the middle of the batches' own if left out.
     margin : float, optional
         The ratio above 1 within which two levels count as the same.
-    response : str
-        What the times are called.
 
     Raises
     ------
     CannotAnswer
-        All pieces, or all of a level, on one side of their looks; terms that cannot be told apart; too few
+        Pieces, or all of a level, on one side of their looks; terms that cannot be told apart; too few
         batches or days; looks too far apart; no convergence.
-    ValueError
-        A missing column, run or value, a level that is not there, or a bracket out of order.
 
     Notes
     -----
     `loglik` is of maximum likelihood; estimates use the variances that maximise the restricted likelihood,
-    and t with degrees of freedom of the stratum each is judged in. For exactly known times this is
-    a linear mixed model fitted by restricted likelihood.
+    and t with the degrees of freedom of the stratum that each is judged in.
 
     Examples
     --------
@@ -221,9 +214,9 @@ def fit_curing_time(
 
 
 def with_joint_effects(fit: CuringFit) -> CuringFit | None:
-    """The same with every joint effect of two factors, and bends, as far as the batches can tell them.
+    """The same with every joint effect of two factors, and the bends of amounts made at three levels or more.
 
-    Bends are of amounts that were made at three levels or more; None where there is nothing to add.
+    None where there is nothing to add that the batches can tell.
     """
     names = [term.name for term in fit.terms]
     bends = [t.name for t in fit.terms if isinstance(t, Amount) and fit.batches[t.name].nunique() > 2]
@@ -256,10 +249,9 @@ def _with_air(batches: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
 
 @dataclass(frozen=True, kw_only=True)
 class TouchStudy(Study):
-    """What the touch checks of a trial say.
+    """What the touch checks of a trial say: `brackets` by piece, with the level of the factor `grouped_by`.
 
-    `brackets` has one row a piece: run, piece, lower, upper (hours) and level, that of the factor
-    `grouped_by`. `order` is which way dried later, day by day, where the looks carry no fit.
+    `order` is which way dried later, day by day, where the looks carry no fit.
     """
 
     fits: Mapping[str, CuringFit] = field(default_factory=dict)
@@ -281,8 +273,7 @@ def study_touch(
 ) -> TouchStudy:
     """Join the touch checks of a trial to the air of their batches and fit the dry times.
 
-    `tables` holds runs, touch_checks, weighings and room_log; the rest is as in `fit_curing_time`, but that
-    main effects are fitted where the batches cannot tell the `model` that was planned.
+    Main effects are fitted where the batches cannot tell the `model` that was planned.
     """
     pieces, runs = brackets(tables["touch_checks"]), with_air(tables, air)
     grouped, found = grouping(terms), dict[str, Any](readings={"dry_h": pieces})

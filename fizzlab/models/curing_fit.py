@@ -40,13 +40,11 @@ _PLANE = 15  # nodes each way with days
 class CuringFit(FitResult):
     """A regression of dry times on factors, amounts and the room's air; made by `fit_curing_time`.
 
-    Beside what every fit has: `brackets` (one row a piece: run, piece, lower, upper in hours), the term of
-    the room's `air` if it is in the model, the `joint` effects and bends (``"colour:binder"``,
-    ``"oil_g^2"``), the standard recipe and air (`typical`: categories at the control, amounts in the middle),
-    the `coefficients` of log hours (coef, se, df, conf_low, conf_high, p_value), each level against the
-    control. `sigma`, `tau` and `delta` are the standard deviations of log dry time between pieces of a batch,
-    batches of a day, and days: nan where the readings cannot tell them. `n_days` is None without a day
-    effect. `basis` are the columns that were fitted, `inner` the fit of them.
+    `typical` is the standard recipe and air: categories at the control, amounts in the middle. `coefficients`
+    are of log hours, each level against the control; `sigma`, `tau` and `delta` the standard deviations of
+    log dry time between pieces of a batch, batches of a day, and days: nan where the readings cannot tell
+    them. `n_days` is None without a day effect; `basis` are the columns that were fitted, `inner` the fit of
+    them.
     """
 
     brackets: pd.DataFrame = field(repr=False)
@@ -93,8 +91,7 @@ class CuringFit(FitResult):
     def tests(self) -> pd.DataFrame:
         """One row a term, as those of `ResponseFit`: df_num, df_den, F, p_value, judged_by.
 
-        F of L b = 0 with the degrees of freedom of its independent parts joined after A. H.-T. Fai, P. L.
-        Cornelius, J. Statist. Comput. Simul. 54 (1996) 363-378.
+        Degrees of freedom after A. H.-T. Fai, P. L. Cornelius, J. Statist. Comput. Simul. 54 (1996) 363-378.
         """
         found, rows = self.inner.found, {}
         for term, picks in self.basis.hypotheses():
@@ -199,24 +196,17 @@ class CuringFit(FitResult):
         interval: Interval = "confidence",
         conf_level: float | None = None,
     ) -> pd.DataFrame:
-        """Hours until a share of the pieces of a batch is dry.
+        """Hours until a share of the pieces of a batch is dry: exp(x'beta + day + batch + sigma z(share)).
 
         Parameters
         ----------
         new : DataFrame or mapping, optional
             Conditions: ``{"colour": ["dye", "lake"], "vpd_kpa": 0.6}``. Categories left out are averaged over
             with equal weights, amounts and the air are those of `typical`.
-        share : float
-            Of the pieces of the batch, between 0 and 1.
         interval : {"confidence", "prediction"}
             Of the typical batch, or of a new one with its own batch and day.
         conf_level : float, optional
             Left out, that of the fit. 19 of 20 new batches are ready by the upper end of a 90 % prediction.
-
-        Notes
-        -----
-        The share q of a batch with effects b and d is dry by exp(x'beta + d + b + sigma z(q)). If pieces of a
-        batch could not be told apart, every share has the same time.
         """
         if not 0 < share < 1:
             raise ValueError("a share lies between 0 and 1")
@@ -291,10 +281,10 @@ class CuringFit(FitResult):
         )
 
     def air_needed(self, hours: float, share: float, new: Mapping[str, Any]) -> tuple[float, float]:
-        """Least vapour-pressure deficit in kPa for a share of the pieces to be dry in time.
+        """Least deficit in kPa for a share of the pieces to be dry in time, typically and in 19 of 20.
 
-        For a typical batch, and for 19 of 20 new ones; nan where not even twice the most tried is enough.
-        Sought from half the least to twice the most that was tried; at the lower end it means: that or less.
+        Sought from half the least tried (it means: that or less) to twice the most (nan: not even that is
+        enough).
         """
         if float(self.coefficients["coef"][f"log {VPD}"]) >= 0:
             raise CannotAnswer("Thirstier air did not dry pieces sooner.", "Try a wider range of air.")
@@ -316,11 +306,7 @@ class CuringFit(FitResult):
         return found[0], found[1]
 
     def summaries(self) -> tuple[Array, Array, float]:
-        """Each batch summed up by a normal likelihood of the slope and curvature of the bracketed one.
-
-        The location of each batch in log hours, its variance about the batch's true location, and the
-        standard deviation between batches of a day.
-        """
+        """Each batch as a normal likelihood: location in log hours, variance; and the sd between batches."""
         found, point = self.inner.found, self.inner.found.point
         curvature, scale = np.maximum(point.curvature, 1e-6), found.sigma**2
         y = self.matrix(self.batches) @ found.beta + found.sigma * (point.day_mean + point.slope / curvature)
@@ -361,11 +347,7 @@ class CuringFit(FitResult):
 
     @property
     def pieces(self) -> pd.DataFrame:
-        """The brackets with what the model says of each piece, given its batch.
-
-        Adds residual (normal score of where the middle of the bracket lies) and hours (the median time left
-        inside the bracket).
-        """
+        """The brackets with each piece's residual (normal score of the bracket's middle) and median hours."""
         found, batch = self.inner.found, self.batches.index.get_indexer(pd.Index(self.brackets["run"]))
         own = (self.matrix(self.batches) @ found.beta + found.effects)[batch]
         with np.errstate(divide="ignore"):
@@ -384,17 +366,13 @@ class CuringFit(FitResult):
         return pd.Series(np.exp(moved @ self.inner.found.beta), index=self.batches.index)
 
     def points(self, factor: str, standard: bool = False) -> pd.Series:
-        """Dry time of each batch as if all but one factor, or the air, had been the same, by run.
-
-        A touch check gives no time: this is the mean over pieces of the median log time that the model leaves
-        possible inside the bracket.
-        """
+        """Dry time of each batch as if all but one factor, or the air, had been the same, by run."""
         found: pd.Series = self.placed.loc[self.batches.index] * self.to_typical(factor, standard)
         return found
 
     @property
     def placed(self) -> pd.Series:
-        """The middle of each batch's dry times, by run."""
+        """The middle of each batch's dry times by run: the mean over pieces of the median log time."""
         found: pd.Series = np.exp(np.log(self.pieces["hours"]).groupby(self.brackets["run"]).mean())
         return found
 

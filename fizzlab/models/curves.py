@@ -1,8 +1,7 @@
-"""One fit of a curve to readings, for drying pieces and fizzing cups alike.
+"""One least-squares fit of a curve to readings, for drying pieces and fizzing cups alike.
 
-Readings are y_i = f(x_i; theta) + e_i with independent errors of equal spread. The least sum of squares is
-found by scipy's `least_squares` with the curve's own derivatives: by MINPACK first, which knows no bounds and
-is the quicker one, and by the trust-region search within bounds where that one goes astray.
+By MINPACK first, which knows no bounds and is the quicker one, and by the trust-region search within bounds
+where that one goes astray.
 """
 
 from __future__ import annotations
@@ -42,11 +41,7 @@ _ALIKE = "the readings cannot tell its parameters apart"
 
 
 def scale_step(readings_g: ArrayLike) -> float:
-    """Step of the scale: the coarsest usual one that fits every reading; 0 where none does.
-
-    >>> scale_step([412.3, 411.9, 411.2]), scale_step([412, 411, 408])
-    (0.1, 1.0)
-    """
+    """Step of the scale: the coarsest usual one that fits every reading; 0 where none does."""
     values = np.asarray(readings_g, float)
     fitting = (step for step in STEPS_G if np.abs(values / step - np.round(values / step)).max() < 1e-6)
     return next(fitting, 0.0)
@@ -65,11 +60,7 @@ class Parameter:
 
 @dataclass(frozen=True)
 class CurveModel:
-    """A curve to be fitted: y = f(x; values).
-
-    `jacobian` gives the derivative of `f` by each parameter; `starts`, from the readings, one or more rows of
-    starting values.
-    """
+    """A curve y = f(x; values), its slopes by each parameter, and rows of starting values from readings."""
 
     name: str
     words: str
@@ -100,18 +91,8 @@ class CurveModel:
 class CurveFit(FitResult):
     """A fitted curve; ``fit["name"]`` is the estimate of a parameter.
 
-    Parameters
-    ----------
-    values, errors, covariance : arrays
-        Estimates, standard errors (nan for a parameter that ended on its bound) and sigma^2 (J'J)^-1.
-    rss, aicc : float
-        Residual sum of squares, and `aicc` of it.
-    dof : int
-        Readings less parameters.
-    sigma : float
-        Residual standard deviation, sqrt(rss / dof), but no smaller than that of rounding.
-    at_bound : tuple of str
-        Parameters that ended on a bound.
+    `errors` are nan for a parameter that ended on its bound (`at_bound`), `covariance` is sigma^2 (J'J)^-1,
+    `dof` readings less parameters, `sigma` sqrt(rss / dof), but no smaller than that of rounding.
     """
 
     model: CurveModel
@@ -177,10 +158,9 @@ class CurveFit(FitResult):
 
 
 def aicc(rss: float, n: int, parameters: int) -> float:
-    """Small-sample Akaike criterion of a least-squares fit; inf where n is too small.
+    """Small-sample Akaike criterion, the residual variance counted as a parameter; inf where n is too small.
 
-    n log(rss/n) + 2k + 2k(k+1)/(n-k-1) with k = parameters + 1, since the residual variance counts as one.
-    C. M. Hurvich and C.-L. Tsai, Biometrika 76 (1989), 297-307.
+    n log(rss/n) + 2k + 2k(k+1)/(n-k-1): C. M. Hurvich and C.-L. Tsai, Biometrika 76 (1989), 297-307.
     """
     k = parameters + 1
     if n <= k + 1:
@@ -261,10 +241,7 @@ class _Squares:
         return _End(theta, free, np.inf if fault else rss, fault)
 
     def _fault(self, theta: Array, free: NDArray[np.bool_], rss: float) -> str:
-        """What speaks against an end, by the relative offset of Bates and Watts; empty if nothing does.
-
-        D. M. Bates and D. G. Watts, Technometrics 23 (1981), 179-183.
-        """
+        """What speaks against an end, by the relative offset of Bates and Watts (Technometrics 23, 1981)."""
         r, slopes = self.residuals(theta), self.slopes(theta)[:, free]
         u, values, _ = np.linalg.svd(slopes / _lengths(slopes), full_matrices=False)
         heard = values > _RANK * values[0]
@@ -298,8 +275,7 @@ def fit_curve(
 ) -> CurveFit:
     """Fit one curve by least squares: the lowest end from `start`, or from all of the model's own starts.
 
-    `resolution` is the step of the instrument: the scatter is never taken to be below that of rounding,
-    step / sqrt(12). Refused are too few readings, no lowest point, none that is better than a level line.
+    `resolution` is the step of the instrument: the scatter is never below that of rounding, step / sqrt(12).
     """
     x, y = np.asarray(x, float), np.asarray(y, float)
     n, width = len(y), len(model.parameters)
@@ -344,11 +320,10 @@ def fit_curve(
 
 
 def outward(above: Callable[[float], float], estimate: float, step: float, near: float = 1e-6) -> float:
-    """Where a profile comes above nought, that is below it at the estimate: one end of an interval.
+    """Where a profile, below nought at the estimate, comes above it: one end of an interval, or infinite.
 
-    Looked for in doubled steps, and then to `near` of a step; infinite where it never does, or cannot be
-    followed so far. A profile begun near other maxima may say otherwise of the same place when asked again,
-    so that each is asked once.
+    Looked for in doubled steps, then to `near` of a step. A profile begun near other maxima may say otherwise
+    of the same place when asked again, so that each is asked once.
     """
     known = {estimate: -2.0}  # about the limit itself
 
@@ -382,9 +357,8 @@ def profile_interval(
 ) -> ProfileInterval:
     """Profile-likelihood interval of a parameter, or of a smooth function of the parameters.
 
-    A value c belongs to it if RSS(c), with the other parameters fitted anew, is at most RSS_min + sigma^2
-    F(conf_level; 1, dof). D. M. Bates and D. G. Watts, "Nonlinear regression analysis and its applications"
-    (1988), chapter 6.
+    Those c at which RSS(c), the others fitted anew, is at most RSS_min + sigma^2 F(conf_level; 1, dof): D. M.
+    Bates and D. G. Watts, "Nonlinear regression analysis and its applications" (1988), chapter 6.
     """
     position = fit.model.names.index(of) if isinstance(of, str) else 0
     plain = _Squares.of(fit.model, fit.x, fit.y)

@@ -35,10 +35,10 @@ class DayModel:
 
 
 def choose_days(table: pd.DataFrame, x: Array, days: Days = "auto") -> DayModel:
-    """Choose how the days enter, from the batches that were measured.
+    """Choose how the days enter, from the batches that were measured; `x` is the model matrix without days.
 
-    `x` is the model matrix without days. With "auto" days are blocks if every effect keeps at least half of
-    its information within days, else at random, so that what differs only between days is judged by days.
+    With "auto" days are blocks if every effect keeps at least half of its information within days, else at
+    random.
     """
     if "day" not in table:
         return DayModel("ordinary", say("days_none"))

@@ -1,8 +1,4 @@
-"""Does the workshop drift? Single readings in the order of making, against how much neighbours differ.
-
-Their spread is judged by neighbouring readings, which a slow drift hardly touches. A chart says *that*
-something changed and when, never what.
-"""
+"""Does the workshop drift? Single readings in order, against how much neighbours differ."""
 
 from __future__ import annotations
 
@@ -35,10 +31,9 @@ class Signal(NamedTuple):
 
 
 class DriftChart(NamedTuple):
-    """Individuals and moving ranges; made by `drift_chart`.
+    """Individuals and moving ranges; `table` has label, value, moving_range and the signals at each reading.
 
-    `table` has one row a reading: label, value, moving_range and signals (rules broken at it). `centre`,
-    `low` and `high` are in the unit of the readings, `sd` and `range_high` in that of what is charted.
+    `centre`, `low` and `high` are in the unit of the readings, `sd` in that of what is charted.
     """
 
     table: pd.DataFrame
@@ -53,8 +48,8 @@ class DriftChart(NamedTuple):
 def drift_chart(values: Sequence[float], labels: Sequence[object], *, log: bool = False) -> DriftChart:
     """Chart single readings in the order of making, `log` for times and masses; refused are fewer than 6.
 
-    sd = mean moving range / 1.128; limits at the centre +- 3 sd, for neighbours at 3.267 mean moving ranges
-    (NIST/SEMATECH e-Handbook, 6.3.2.2; constants of the ASTM tables); eight in a row on one side.
+    Centre +- 3 mean ranges / 1.128, neighbours at 3.267 mean ranges (NIST/SEMATECH e-Handbook, 6.3.2.2);
+    eight in a row on one side.
     """
     given = np.asarray(values, float)
     if len(labels) != len(given) or not np.isfinite(given).all() or (log and (given <= 0).any()):

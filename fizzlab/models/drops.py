@@ -1,8 +1,7 @@
 """Breaking heights: yes-or-no regression on the height of a fall; batches and days differ at random.
 
-The likelihood is our own and scipy maximises it. Statsmodels has no probit with a random batch that is fitted
-by maximum likelihood, and a fit without it (GEE, or a plain probit with robust errors) takes an up-and-down
-sequence's climb in a strong batch for a wide spread of the pieces.
+Ours because statsmodels has no probit with a random batch by maximum likelihood; without one, an up-and-down
+sequence's climb in a strong batch is taken for a wide spread of the pieces.
 """
 
 from __future__ import annotations
@@ -63,10 +62,7 @@ def _refuse(*faults: tuple[Any, str, str]) -> None:
 
 @dataclass(frozen=True)
 class _Maximum:
-    """Where the likelihood has its maximum: the free coefficients, and `bends`, which stand for r.
-
-    `inverse` is that of the curvature: what lies near by is found in fewer steps.
-    """
+    """The maximum of the likelihood: free coefficients, `bends` (for r), inverse of the curvature."""
 
     free: Array
     bends: Array
@@ -221,21 +217,11 @@ def is_separated(matrix: Array, broke: NDArray[np.bool_]) -> bool:
 class DropFit(FitResult):
     """Broken or whole, regressed on the logarithm of the height and the factors.
 
-    Parameters
-    ----------
-    coefficients : mapping of str to float
-        Of the probit over all batches: intercept, height (natural logarithm of cm), then the factors.
-    spread, batch_share, day_share : float
-        Standard deviation of the log breaking heights of single pieces; what share of that variance lies
-        between batches of a day, and between days (0 where no day has several batches).
-    separated : bool
-        Height and factors tell broken from whole without a mistake: the spread leans on the penalty.
-    repeated : int
-        Pieces that were dropped more than once; an earlier fall may have weakened them.
-    strata, held
-        What judges each estimate, of the columns that do not change within a batch: the `held` ones.
-    likelihood, best, centre, unit
-        What was maximised, where; ``centre + unit * v`` is the log height with v in the second column.
+    `coefficients` are of the probit over all batches, height as the natural logarithm of cm; `spread` is the
+    sd of the log breaking heights of pieces, `batch_share` and `day_share` what of that variance lies between
+    batches of a day, and days; `separated`: no mistake tells broken from whole, so that the spread leans on
+    the penalty; `repeated` pieces were dropped more than once. `held` columns do not change within a batch,
+    `strata` are what judges them; ``centre + unit * v`` is the log height with v in the second column.
     """
 
     drops: pd.DataFrame = field(repr=False)
@@ -259,11 +245,10 @@ class DropFit(FitResult):
         return self.df_of(np.eye(len(self.held))[0])
 
     def df_of(self, row: Array) -> float:
-        """Degrees of freedom of a combination of the coefficients.
+        """Degrees of freedom of a combination of the coefficients: those of days and of batches, joined.
 
-        Those of all batches where no day has several. Else what lies between days has those of days, what
-        lies within them those of batches in days, joined after F. E. Satterthwaite (Biometrics Bulletin 2
-        (1946) 110-114); a comparison has no more than the part has on which it mostly rests.
+        F. E. Satterthwaite (Biometrics Bulletin 2 (1946) 110-114); a comparison has no more than the part has
+        on which it mostly rests.
         """
         row, strata, shared = row[self.held], self.strata, self.best.r**2
         if strata.day is None:
@@ -296,8 +281,7 @@ class DropFit(FitResult):
         -------
         DataFrame
             The conditions, then estimate, conf_low, conf_high (where the profile likelihood has fallen by
-            F(conf_level; 1, df); 0 or infinite where that is not within a hundred times the heights tried),
-            extrapolated (no such height, or no such amount, was tried).
+            F(conf_level; 1, df); 0 or infinite beyond a hundred times the heights tried), extrapolated.
         """
         if not 0 < share < 1:
             raise ValueError("share must lie between 0 and 1")
@@ -406,15 +390,14 @@ def fit_drop_height(
 ) -> DropFit:
     """Estimate breaking heights, for up-and-down sequences and fixed heights alike.
 
-    Each piece has a breaking height whose logarithm is normal about a median that the factors shift; a part
-    of its variance is common to the pieces of a batch. With x the columns of log height and factors,
+    A piece's log breaking height is normal about a median that the factors shift. With x the columns of log
+    height and factors, u and w standard normal, one for each batch and for each day with several batches,
 
-        P(break | batch, day) = ndtr((x'b + r u + s w) / sqrt(1 - r^2 - s^2)),
+        P(break | batch, day) = ndtr((x'b + r u + s w) / sqrt(1 - r^2 - s^2)).
 
-    u and w standard normal, one for each batch and one for each day (s = 0 where no day has several batches),
-    so that over all P(break) = ndtr(x'b). Given the batch, the next height of an up-and-down sequence
-    depends on earlier outcomes only, so its likelihood is that of fixed heights. W. J. Dixon and A. M. Mood
-    (1948), J. Am. Stat. Assoc. 43, 109; with the penalty of D. Firth (1993), Biometrika 80, 27.
+    The next height of an up-and-down sequence depends on earlier outcomes only, so its likelihood is that of
+    fixed heights. W. J. Dixon and A. M. Mood (1948), J. Am. Stat. Assoc. 43, 109; penalty of D. Firth (1993),
+    Biometrika 80, 27.
 
     Parameters
     ----------
@@ -425,16 +408,13 @@ def fit_drop_height(
     runs : DataFrame
         One row a batch: run, the factors, and day where there are days.
     penalised : bool
-        Add Jeffreys' penalty, which keeps the answer finite where height tells broken from whole without a
-        mistake.
+        Add Jeffreys' penalty, finite where height tells broken from whole without a mistake.
 
     Raises
     ------
     CannotAnswer
         One height only, all broken or all whole, no more breaking from higher up, too few batches or days,
         factors that cannot be told apart, separation without the penalty, or no convergence.
-    ValueError
-        A height that is not positive, or a batch that `runs` does not name.
 
     Examples
     --------
@@ -551,8 +531,8 @@ def plot_drops(
 ) -> Axes:
     """Draw every drop by level, batches side by side, drops of a batch in their order.
 
-    `levels` is what each batch is drawn with, a Categorical by run; `heights` of the fit has level, estimate,
-    conf_low, conf_high (half of the pieces break) and survive (the share `survive` does).
+    `levels` is a Categorical by run; `heights` has level, estimate, conf_low, conf_high (half of the pieces
+    break) and survive (the share `survive` does).
     """
     import seaborn as sns
 

@@ -1,7 +1,6 @@
 """One number a batch: what each factor does to it, with the error that judges it.
 
-`fit_response` chooses, from how the batches hang together by day, which error judges which effect, and fits
-by restricted likelihood (`strata`). `comparisons` and `surfaces` take its result.
+Days decide which error judges which effect; the fit is by restricted likelihood (`strata`).
 """
 
 from __future__ import annotations
@@ -41,13 +40,11 @@ FEW = 3
 
 @dataclass(frozen=True, kw_only=True)
 class ResponseFit(FitResult):
-    """The fit of a response with one number a batch.
+    """The fit of a response with one number a batch; with `log` of its logarithm, and effects are ratios.
 
-    With `log` the natural logarithm was fitted, and effects are ratios. `structure` says how days enter, and
-    why; `tests` has a row a term: df_num, df_den, F, p_value, judged_by ("batches" or "days"); `spread` a row
-    a source of chance variation: variance, sd. A variance below zero says that days were more alike than
-    chance: none was seen. `lost` are batches without a number. `basis`, `strata` and `fits` are the columns
-    of the model, the plan made ready, and the fit of it.
+    `structure` says how days enter; `tests` has df_num, df_den, F, p_value, judged_by of each term; `spread`
+    variance and sd of each source of chance (a variance below zero: days were more alike than chance). `lost`
+    are batches without a number; `basis`, `strata` and `fits` the columns, the plan made ready, and its fit.
     """
 
     log: bool
@@ -97,9 +94,9 @@ class ResponseFit(FitResult):
     ) -> pd.DataFrame:
         """The typical batch of some settings over days, or where a new batch of them on a new day will lie.
 
-        Factors that the settings leave out are averaged over (categories, with equal weights) or held in the
-        middle of what was tried (amounts). A batch has one number, so `share` can only be 0.5. The prediction
-        is estimate ± t sqrt(x'cov(b)x + sum of the variance components), with Satterthwaite's df for the sum.
+        Categories left out are averaged with equal weights, amounts held in the middle; a batch has one
+        number, so `share` can only be 0.5. Prediction: estimate ± t sqrt(x'cov(b)x + sum of the variance
+        components).
         """
         if share != 0.5:
             raise ValueError(f"{self.response} has one number a batch, so there is no share of its pieces")
@@ -138,10 +135,7 @@ class ResponseFit(FitResult):
             return self
 
     def _spread_of(self, weights: Array | None, batches: int = 1, days: int = 1) -> tuple[float, float]:
-        """Variance and df of the mean of new batches about a forecast, or about the truth without `weights`.
-
-        Satterthwaite's df, as in `contrast`; a component that came out as nothing keeps its doubt.
-        """
+        """Variance and df of the mean of new batches, about a forecast or (without `weights`) the truth."""
         slope = np.array([*([1 / days] if self.structure.random else []), 1 / batches])
         value = float(slope @ np.maximum(self.fits.components[0], 0.0))
         if weights is not None:
@@ -250,8 +244,7 @@ def fit_response(
     ----------
     batches : DataFrame
         One row a batch; with columns run (or that index) and day. Several rows of one run are pieces of one
-        batch: they are averaged, because they are no repeats of it. A row whose response is missing is a
-        lost batch.
+        batch and averaged; a row whose response is missing is a lost batch.
     response : str
         Column to fit: hours, per cent, seconds, cost.
     formula : str or sequence of Category or Amount
@@ -276,14 +269,12 @@ def fit_response(
     ------
     CannotAnswer
         Too few batches, days or settings for what is asked, or a response without any chance variation.
-    BadInput
-        A column that is not there.
 
     Notes
     -----
-    y = X b + day + batch, fitted by restricted maximum likelihood with the degrees of freedom of
-    M. G. Kenward and J. H. Roger (Biometrics 53 (1997) 983-997); see `strata`. Without random groups it is
-    least squares. Each interval stands by itself; `compare` has those that hold together.
+    y = X b + day + batch, fitted by restricted maximum likelihood with the degrees of freedom of M. G.
+    Kenward and J. H. Roger (Biometrics 53 (1997) 983-997); without random days it is least squares. Each
+    interval stands by itself; `compare` has those that hold together.
 
     Examples
     --------

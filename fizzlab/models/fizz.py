@@ -1,14 +1,10 @@
 """How long pieces fizz and when their colour shows: one number a batch, at one common water temperature.
 
-The model, for piece j of batch i in water of T_ij kelvin, is
+    log seconds_ij = x_i' beta + (E/R) (1/T_ij - 1/T_bath) + b_i + e_ij,  b_i and e_ij normal,
 
-    log seconds_ij = x_i' beta + (E/R) (1/T_ij - 1/T_bath) + b_i + e_ij,
-    b_i ~ N(0, tau^2),  e_ij ~ N(0, sigma^2).
-
-A piece that still fizzed when the watching ended counts as "longer than that" (right-censored). Fizzing
-is as fast as 1/seconds, so E is the activation energy of Arrhenius' law k = A exp(-E/(R T)). The fit gives E
-alone: the pieces of a batch, brought to the common temperature by it, give the batch its number, and
-`fizzlab.models.effects.fit_response` compares those.
+for piece j of batch i in water of T_ij kelvin; E is the activation energy of Arrhenius' law. A piece that
+still fizzed when the watching ended is right-censored. The pieces, brought to the common temperature, give
+their batch the number that `fizzlab.models.effects.fit_response` compares.
 """
 
 from __future__ import annotations
@@ -44,11 +40,10 @@ AT_ONCE_S = 1.0
 
 @dataclass(frozen=True)
 class PieceFit:
-    """What single pieces say.
+    """What single pieces say; `effect` and `ea_kj_mol` are None and 0 where the warmth was not varied.
 
-    `found` has the coefficients of log seconds and the spreads of pieces (sigma) and batches (delta);
     `effect` is the ratio of times in water 5 °C above the common temperature against 5 °C below, `ea_kj_mol`
-    the activation energy: None and 0 where the warmth was not varied.
+    the activation energy; `found` has the spreads of pieces (sigma) and batches (delta).
     """
 
     found: censored_fit.ArrayFit = field(repr=False)
@@ -60,10 +55,9 @@ class PieceFit:
 class Times:
     """Times of pieces, and the number of each batch.
 
-    `pieces` has run, piece, water_c, and the seconds between which each time lies, lower and upper (infinite
-    where it had not come yet). `fit` is None where every cup had about the same temperature and every batch
-    a number. `numbers` has, by run, the geometric mean of its pieces in seconds at `bath_c`; none for a batch
-    of which no piece was seen to the end.
+    `pieces` has run, piece, water_c, and the seconds between which each time lies, lower and upper. `fit` is
+    None where every cup had about the same temperature and every batch a number; `numbers` has, by run, the
+    geometric mean of its pieces in seconds at `bath_c`.
     """
 
     pieces: pd.DataFrame = field(repr=False)
@@ -123,11 +117,7 @@ def batch_times(
     bath_c: float = BATH_C,
     conf_level: float = 0.95,
 ) -> Times:
-    """Bring the times of `pieces` (see `Times`) to one water temperature and give each batch its number.
-
-    `batches` is indexed by run, with a column for each term. Refused where no piece finished, where the water
-    changed with a factor, and without convergence.
-    """
+    """Bring the times of `pieces` (see `Times`) to one water temperature and give each batch its number."""
     if not (pieces["upper"] > 0).all():
         raise ValueError("seconds must be positive")
     strange = set(pieces["run"]) - set(batches.index)
@@ -154,9 +144,7 @@ def fit_pieces(
 ) -> PieceFit:
     """Say what warmer water does to the time of a piece, by the restricted likelihood of the dry times.
 
-    There is one row a piece, and the batch is the shared part; each batch has a location of its own where the
-    factors leave none to spare. The t interval has the degrees of freedom of pieces and batches as far as it
-    rests on each. Not `restricted` is for comparison with other programs.
+    One row a piece, the batch the shared part; a location of its own where the factors leave none to spare.
     """
     batch = batches.index.get_indexer(pd.Index(pieces["run"]))
     between = model_matrix(batches, terms)
@@ -230,6 +218,9 @@ def fit_fizz_duration(
 ) -> FitResult:
     """Compare how long pieces fizz, or how soon their colour shows, at one water temperature.
 
+    log seconds = x'beta + (E/R) (1/T - 1/T_bath) + batch + piece, after Arrhenius' law with activation energy
+    E.
+
     Parameters
     ----------
     times : DataFrame
@@ -245,15 +236,13 @@ def fit_fizz_duration(
     Returns
     -------
     ResponseFit or CuringFit
-        Of the batches' numbers; of the brackets where no piece of some batch was seen to the end. A note
-        says what warmer water does.
+        Of the batches' numbers; of the brackets where no piece of some batch was seen to the end. A note says
+        what warmer water does.
 
     Raises
     ------
     CannotAnswer
         No piece finished, water that changed with a factor, no convergence, or as `fizzlab.fit_response`.
-    BadInput
-        A column that is not there.
 
     Examples
     --------
@@ -305,8 +294,7 @@ def _brackets(times: pd.DataFrame) -> dict[str, pd.DataFrame]:
 class FizzStudy(Study):
     """What the fizz tests of a trial say; a part is None, or not there, where its table or column is not.
 
-    `times` are by response (fizz_s, colour_s, half_out_s), `reached` is what `share_reached` gives, and
-    `no_shelf` says why stored pieces have no fit.
+    `times` are by response, `reached` is what `share_reached` gives.
     """
 
     times: Mapping[str, Times] = field(default_factory=dict)
@@ -331,7 +319,7 @@ def study_fizz(
     """Work out the tables fizz_times, fizz_curves and shelf of a trial; those that are not there are empty.
 
     `water_ml` is in the cup of a fizz curve; `theory_g` the grams of gas that a piece could give at most (or
-    by run), or why that is not known; `margins`, by response, the ratio within which two levels are the same.
+    by run), or why that is not known.
     """
     runs, watched, weighed, stored = (tables[name] for name in ("runs", "fizz_times", "fizz_curves", "shelf"))
     pieces = _brackets(watched) if len(watched) else {}

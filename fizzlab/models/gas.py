@@ -1,15 +1,7 @@
-"""The gas of a piece, from a cup on a kitchen scale.
+"""The gas of a piece, from a cup on a kitchen scale: start - gas F(t) - drift t + jumps.
 
-What the scale shows is start - gas F(t) - drift t + jumps, where F is the share of the gas that has left by t
-seconds; `SHAPES` has the curves that F can follow, weighed against each other by AICc. Drift is water that
+F is the share of the gas that has left by t seconds, by one of `SHAPES`, weighed by AICc. Drift is water that
 dries up; a jump is a splash or a touch.
-
-Readings of about the same mass share their rounding error, so sixty readings of the last gram on a scale that
-shows whole grams are not sixty independent ones. The intervals allow for that: besides independent noise, two
-readings whose masses differ by d have the covariance of a sawtooth of period q (the step of the scale),
-smoothed by the noise s,
-
-    sum over k of q^2 / (2 pi^2 k^2) exp(-4 pi^2 k^2 s^2 / q^2) cos(2 pi k d / q).
 """
 
 from __future__ import annotations
@@ -70,11 +62,7 @@ def share_out(shape: Shape, seconds: ArrayLike, t50_s: float, bend: float = 1.0)
 
 
 def time_until(shape: Shape, share: float, t50_s: float, bend: float = 1.0) -> float:
-    """Seconds until `share` of the gas is out.
-
-    >>> [round(time_until(shape, 0.9, t50_s=30), 1) for shape in SHAPES]
-    [54.0, 99.7, 77.9, 99.7]
-    """
+    """Seconds until `share` of the gas is out."""
     if shape == "zero order":
         return t50_s * 2 * share
     if shape == "cube root":
@@ -88,11 +76,7 @@ def _columns(places: Sequence[Place], t: Array) -> list[Array]:
 
 
 def gas_model(shape: Shape, drift: bool = False, places: Sequence[Place] = ()) -> CurveModel:
-    """The curve of what the scale shows, with a steady loss besides and jumps at some places.
-
-    >>> gas_model("weibull", drift=True).names
-    ('start_g', 'gas_g', 't50_s', 'bend', 'drift_g_s')
-    """
+    """The curve of what the scale shows, with a steady loss besides and jumps at some places."""
     bent = shape == "weibull"
     parameters = [
         *(Parameter("start_g", unit="g"), Parameter("gas_g", unit="g", lower=0.0)),
@@ -138,21 +122,10 @@ class Jump:
 class GasFit(CurveFit):
     """The gas of one piece: the fitted curve of mass on the scale, and what is read off it.
 
-    Parameters
-    ----------
-    shape : str
-        Curve the numbers are from; its drift_g_s, if it has one, is a steady loss that was taken off.
-    estimates : DataFrame
-        estimate, conf_low, conf_high of gas_g (that leaves in the end), t50_s and t90_s (seconds until half
-        and nine tenths of it are out) and start_g_s (a tenth of the gas over the time it takes to leave).
-    step_g : float
-        Step of the scale.
-    jumps : tuple of Jump
-        Splashes (not counted as gas) and readings out of line (not counted at all).
-    weighed : dict of str to float
-        AICc of each curve that could be fitted, the best first.
-    readings : DataFrame
-        seconds, mass_g, fitted_g, residual_g, gas_g (drift and splashes taken off), used.
+    `estimates` of gas_g (that leaves in the end), t50_s and t90_s (seconds until half and nine tenths of it
+    are out) and start_g_s (a tenth of the gas over the time it takes to leave); `step_g` of the scale;
+    `jumps`, not counted as gas; `weighed`, the AICc of each curve that could be fitted, the best first;
+    `readings` with fitted_g, residual_g, gas_g (drift and splashes taken off) and used.
     """
 
     shape: Shape
@@ -234,10 +207,10 @@ def fit_gas_curve(
     step_g: float | None = None,
     conf_level: float = 0.95,
 ) -> GasFit:
-    """Fit the gas of one cup.
+    """Fit the gas of one cup: mass = start - gas F(t) - drift t + jumps, by the shape F of the lowest AICc.
 
-    A steady loss is fitted along with the curve where the readings go on long enough after the fizz (twice
-    the time of nine tenths, and five readings). It may come out slightly negative by chance.
+    A steady loss is fitted where the readings go on long enough after the fizz (twice the time of nine
+    tenths, and five readings). It may come out slightly negative by chance. Shapes are those of `share_out`.
 
     Parameters
     ----------
@@ -254,8 +227,6 @@ def fit_gas_curve(
     CannotAnswer
         Too few readings, hardly any gas for this scale, still fizzing at full pace at the last reading, or no
         curve could be fitted.
-    ValueError
-        A second given twice, or a missing reading.
 
     Examples
     --------
@@ -351,7 +322,11 @@ def _estimates(fit: CurveFit, step: float, conf_level: float) -> pd.DataFrame:
 
 
 def _rounded_covariance(fit: CurveFit, step: float) -> Array:
-    """Covariance of the estimates, counting that readings share their rounding error."""
+    """Covariance of the estimates, counting that readings of about the same mass share their rounding error.
+
+    Two that differ by d have, besides noise s, the covariance of a sawtooth of period q (the step) smoothed
+    by s: sum over k of q^2 / (2 pi^2 k^2) exp(-4 pi^2 k^2 s^2 / q^2) cos(2 pi k d / q).
+    """
     if step <= 0:
         return fit.covariance
     back, fitted = solver(fit.model.slopes(fit.x, fit.values)), fit.at(fit.x)
@@ -371,9 +346,9 @@ def _rounded_covariance(fit: CurveFit, step: float) -> Array:
 def _places_of_jumps(cup: _Cup, fits: list[CurveFit]) -> list[Place]:
     """Where the scale jumped, at most four times; `fits` are the curves without any.
 
-    The two best places by each curve are fitted, as a jump can make a wrong curve look right. What takes most
-    squares off is kept if it is over 2.5 steps of the scale and its F test gives less than 0.001 over all
-    places (Bonferroni); then the search goes on with it in the curve.
+    The two best places by each curve are tried. What takes most squares off is kept if it is over 2.5 steps
+    of the scale with an F test below 0.001 over all places (Bonferroni); then the search goes on with it in
+    the curve.
     """
     places: list[Place] = []
     while len(places) < 4 and np.abs(fits[0].y - fits[0].at(fits[0].x)).max() >= cup.step:
@@ -399,8 +374,8 @@ def _places_of_jumps(cup: _Cup, fits: list[CurveFit]) -> list[Place]:
 def _ranked(fit: CurveFit) -> list[Place]:
     """Every place of a jump, by the squares it would take off the curve held in its tangent plane.
 
-    Each reading but the first is one, as it may be out of line, and each gap but the first, as mass may go or
-    come there for good: in the first, that may be a quick start.
+    Each reading but the first may be out of line; in each gap but the first (a quick start) mass may go for
+    good.
     """
     n, residuals = len(fit.y), fit.y - fit.at(fit.x)
     q, _ = np.linalg.qr(fit.model.slopes(fit.x, fit.values))
@@ -417,11 +392,9 @@ def _ranked(fit: CurveFit) -> list[Place]:
 
 @dataclass(frozen=True)
 class GasCurves:
-    """The fizz curves of a trial.
+    """The fizz curves of a trial: `fits` in the order of `pieces` (one row a curve), `not_fitted` with why.
 
-    `pieces` has one row a curve that was fitted: run, piece, water_c, gas_g, t50_s, t90_s, start_g_s; `fits`
-    are in that order. `not_fitted` has run, piece, why. `common` is the shape that all are stated in; None if
-    each piece has its own best.
+    `common` is the shape that all are stated in; None if each piece has its own best.
     """
 
     pieces: pd.DataFrame
@@ -471,9 +444,8 @@ def share_reached(
 ) -> pd.DataFrame:
     """Gas that came against what the recipe could give, less what stays dissolved, by batch.
 
-    `pieces` are those of `GasCurves`, `theory_g` the grams that one piece can give (or by run), `water_l` the
-    litres in the cup. Indexed by run: gas_g and dissolved_g (means of its pieces; see `soluble_g`), theory_g,
-    and share, (gas + dissolved) / theory.
+    `theory_g` is of one piece (or by run). Indexed by run: gas_g and dissolved_g (means of its pieces),
+    theory_g, and share, (gas + dissolved) / theory.
     """
     held = [soluble_g(water_l, float(at)) for at in pieces["water_c"]]
     means = pieces.assign(dissolved_g=held).groupby("run", sort=False)[["gas_g", "dissolved_g"]].mean()

@@ -1,7 +1,6 @@
 """The one palette and style of every figure, over seaborn's, and the figure that every fit has.
 
-Colours are those of Okabe and Ito's colour-blind-safe set; each level also has its own marker and line, so
-that figures survive a grey printer. A report's figures are drawn without pyplot: nothing to close.
+Okabe and Ito's colour-blind-safe colours; each level also has its own marker and line, for grey printers.
 """
 
 from __future__ import annotations
@@ -170,10 +169,6 @@ def drawn_apart(
     """What each batch is drawn with: its combination, or the first factor's level where these are many.
 
     Gives the labels by run, a Categorical in the order of the levels, and a row a label: its conditions.
-
-    >>> batches = pd.DataFrame({"colour": ["lake", "dye"]}, index=["A", "B"])
-    >>> list(drawn_apart(batches, [Category("colour", ("dye", "lake"), "dye")])[1].index)
-    ['dye', 'lake']
     """
     grouped = grouping(terms)
     for used in [list(terms), [grouped]] if grouped is not None else []:

@@ -1,6 +1,5 @@
 """Several small trials, pooled: the same comparison made again, and how dry air shortens drying.
 
-Trials differ in ways nobody wrote down, so that the line of a new trial is less sure than the pooled line.
 The method is in docs/methods/season.md.
 """
 
@@ -31,10 +30,9 @@ _NODES = (400, 50)  # of the spread between trials: for one kind of spread, and 
 
 @dataclass(frozen=True)
 class PooledEstimate:
-    """One number pooled over trials that may truly differ; made by `pool`.
+    """One number pooled over trials that may truly differ, by `tau` (standard deviation); made by `pool`.
 
-    `tau`, with its interval, is the standard deviation between the trials' true numbers; `i2` the share (0 to
-    1) of the variance between the trials' estimates that is not their own uncertainty.
+    `i2` is the share (0 to 1) of the variance between the estimates that is not their own uncertainty.
     """
 
     estimate: float
@@ -52,9 +50,9 @@ def pool(
 ) -> PooledEstimate:
     """Pool one number over trials that may truly differ.
 
-    tau^2 by REML; t with k - 1 degrees of freedom and the standard error of J. Hartung, G. Knapp, Statist.
-    Med. 20 (2001) 3875-3889, never narrower than the trials' own errors would have it; interval of tau by its
-    Q-profile (W. Viechtbauer, Statist. Med. 26 (2007) 37-52).
+    tau^2 by REML; t and standard error of J. Hartung, G. Knapp, Statist. Med. 20 (2001) 3875-3889, never
+    narrower than the trials' own errors; interval of tau by Q-profile (W. Viechtbauer, Statist. Med. 26
+    (2007) 37-52).
     """
     y, v = np.asarray(estimates, float), np.asarray(standard_errors, float) ** 2
     _enough(len(y))
@@ -84,8 +82,7 @@ def pool(
 class PooledEffect:
     """The same comparison of several trials as one; made by `pool_effects`.
 
-    `effect` is judged by the "batches" of both trials where there are two, and by "trials" from three on;
-    `between` then says how much they differ. `p_differ` is that of one true value in `each` trial (Welch).
+    From three trials on `between` says how much they differ; `p_differ` is that of one true value in `each`.
     """
 
     effect: Effect
@@ -97,12 +94,10 @@ class PooledEffect:
 def pool_effects(effects: Mapping[str, Effect], conf_level: float = 0.95) -> PooledEffect:
     """Pool the same comparison, of one response, over the trials that made it.
 
-    From three trials on the true values are taken to differ by chance, and the mean of all such trials is
-    told: `pool`. Two say nothing of how much trials differ, so that what is told is the mean of these two,
-    weighted by precision: its variance is that of P. Meier (Biometrics 9 (1953) 59-73), 1/W (1 + 4 sum_i
-    s_i (1 - s_i) / f_i) with W the sum of the weights, s_i the share of trial i in it and f_i its degrees of
-    freedom; those of the mean are 1 / sum_i (s_i^2 / f_i). CannotAnswer where an interval has no end, or
-    there is one trial only.
+    From three trials on the mean of all such trials, by `pool`. Two say nothing of how much trials differ:
+    told is the mean of these two, with the variance of P. Meier (Biometrics 9 (1953) 59-73), 1/W (1 + 4 sum_i
+    s_i (1 - s_i) / f_i), W the sum of the weights, s_i the share of trial i in it and f_i its degrees of
+    freedom.
     """
     if len(effects) < 2:
         raise CannotAnswer("Only one trial made this comparison.", "Make it again in another trial.")
@@ -234,9 +229,8 @@ def line_of(name: str, fit: CuringFit) -> TrialLine:
 class SeasonFit(FitResult):
     """The dry-time line of a workshop, pooled over its trials; made by `pool_trials`.
 
-    `coefficients` has the rows level (log hours in air of `at` kPa) and slope: estimate, se, df, conf_low,
-    conf_high, tau (between trials; nan for a slope taken as common). `between` pools the levels at `at`.
-    `spread` is that of one piece of a new batch around its trial's line, `tried` the air met in any trial.
+    `coefficients` has the rows level (log hours in air of `at` kPa) and slope, with tau (between trials; nan
+    for a slope taken as common). `between` pools the levels; `spread` is that of one piece of a new batch.
     """
 
     lines: tuple[TrialLine, ...]
@@ -268,8 +262,8 @@ class SeasonFit(FitResult):
     ) -> pd.DataFrame:
         """Hours until half of the pieces of a typical batch are dry, in air as ``{"vpd_kpa": [0.4, 0.8]}``.
 
-        The interval is that of the line pooled over trials, or ("prediction") of the line of a new trial.
-        `share` can only be 0.5: `dry_by` tells of pieces.
+        Of the line pooled over trials, or ("prediction") of the line of a new trial; `dry_by` tells of
+        pieces.
         """
         if share != 0.5:
             raise ValueError("pooled lines tell when half of the pieces are dry; see `dry_by`")
@@ -325,18 +319,14 @@ def pool_trials(
     ------
     CannotAnswer
         Fewer than 3 trials, or none that met more than one air.
-    ValueError
-        Two trials of one name.
 
     Notes
     -----
     (a_i, b_i) ~ N((a, b), S_i + diag(tau_a^2, tau_b^2)); a trial with one air u_i tells a_i + b_i u_i. The
     two tau by restricted maximum likelihood; covariance (Z'V^-1Z)^-1 times max(1, r'V^-1r / (n - 2)), after
-    Hartung and Knapp (D. Jackson, R. D. Riley, Statist. Med. 33 (2014) 541-554). t with trials - 1 degrees of
-    freedom for the level, slopes - 1 for the slope, joined after Satterthwaite in between. Fewer than 3
-    slopes are taken as common. A new trial's line is the mixture of the normal forecasts for every pair of
-    tau, weighted by restricted likelihood, equal chances beforehand for equal ratios of tau^2 + v, v the
-    trials' median own variance.
+    Hartung and Knapp (D. Jackson, R. D. Riley, Statist. Med. 33 (2014) 541-554). Fewer than 3 slopes are
+    taken as common. A new trial's line is the mixture of the normal forecasts for every pair of tau, weighted
+    by restricted likelihood.
 
     Examples
     --------

@@ -1,6 +1,6 @@
 """Do the raters mean the same by a score? Krippendorff's alpha, and who runs high.
 
-Alpha is our own: statsmodels has kappas only, which bear no gaps (Cohen's: two raters; Fleiss's: no order).
+Ours: statsmodels has kappas only, which bear no gaps (Cohen's: two raters; Fleiss's: no order).
 """
 
 from __future__ import annotations
@@ -30,27 +30,12 @@ RELY, TENTATIVE = 0.800, 0.667
 
 @dataclass(frozen=True, kw_only=True)
 class RaterAgreement(FitResult):
-    """How far raters agree, and who leans.
+    """How far raters agree (`alpha`: 1 is perfect, 0 what chance would give), and who leans.
 
-    Parameters
-    ----------
-    alpha, conf_low, conf_high : float
-        Krippendorff's alpha for ordered scores (1 is perfect, 0 what chance would give) with its jackknife
-        interval over batches; nan where they agreed on everything or batches are too few.
-    df : int
-        Batches that at least two raters scored, less one.
-    same : float
-        Share of pairs of raters on one piece who gave the same score.
-    verdict : {"agree", "roughly agree", "do not agree", "cannot tell"}
-        From the interval, or from alpha where there is none: low end at 0.8 or more; at 0.667 or more; high
-        end below 0.667; else "cannot tell".
-    leans : DataFrame
-        How far each rater scores above the others on the same pieces, the highest first: rater, difference
-        with its interval (nan where every batch gave the same), df, p_value (times the number of raters, from
-        three), n_batches, runs ("high", "low" or "level": no lean was found), alpha_without (of the others).
-    retrain : tuple of str
-        With whom to go through the scale, worst first: nobody where raters agree; else who runs high or low,
-        and without whom alpha rises by 0.1. Of two raters nobody can say which is off, so both are named.
+    `same` is the share of pairs of raters on one piece with the same score. `verdict` goes by the interval:
+    low end at 0.8 or more, at 0.667 or more, high end below 0.667, else "cannot tell". `leans` says how far
+    each rater scores above the others on the same pieces, who runs "high", "low" or "level" (no lean was
+    found), and alpha without them. `retrain`: with whom to go through the scale, worst first; of two, both.
     """
 
     alpha: float
@@ -91,9 +76,8 @@ class RaterAgreement(FitResult):
 def krippendorff_alpha(ratings: Array) -> float:
     """Krippendorff's alpha of ordered ratings, a row a piece and a column a rater; gaps are nan.
 
-    1 - D_o / D_e, observed over expected disagreement, with d_ck = (n_c/2 + sum_{c<g<k} n_g + n_k/2)^2; nan
-    where no piece has two ratings, or all are alike. K. Krippendorff (2011), Computing Krippendorff's
-    Alpha-Reliability.
+    1 - D_o / D_e, observed over expected disagreement, d_ck = (n_c/2 + sum_{c<g<k} n_g + n_k/2)^2; nan where
+    it is not defined. K. Krippendorff (2011), Computing Krippendorff's Alpha-Reliability.
     """
     values = np.unique(ratings[~np.isnan(ratings)])
     counts = (ratings[:, :, None] == values).sum(axis=1).astype(float)
@@ -112,9 +96,9 @@ def krippendorff_alpha(ratings: Array) -> float:
 def rater_agreement(scores: pd.DataFrame, *, conf_level: float = 0.95) -> RaterAgreement:
     """Say how far raters of the same pieces agree, and who runs high or low.
 
-    The interval of alpha leaves out one batch at a time (jackknife on log(1 - alpha), the log of observed
-    over expected disagreement, with t on batches less one). A rater's lean is the score less the mean of the
-    others' on the same piece, averaged within batches; Student's t tests these batch means against 0.
+    Krippendorff's alpha, 1 - D_o / D_e, with a jackknife interval over batches (on log(1 - alpha)). A rater's
+    lean is the score less the mean of the others' on the same piece, averaged within batches; Student's t
+    tests these batch means against 0. K. Krippendorff (2011), Computing Krippendorff's Alpha-Reliability.
 
     Parameters
     ----------
@@ -125,8 +109,6 @@ def rater_agreement(scores: pd.DataFrame, *, conf_level: float = 0.95) -> RaterA
     ------
     CannotAnswer
         No piece was scored by two raters, or all scores are alike.
-    ValueError
-        A column is missing, or a rater scored a piece twice.
 
     Examples
     --------

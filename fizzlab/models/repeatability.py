@@ -1,7 +1,6 @@
 """How good a test is itself: the spread of its repeats, between people, and between batches made alike.
 
-Spreads by the method of moments (analysis of variance). Ours because statsmodels' mixed model gives intervals
-by z and fails where a spread is estimated as nought; docs/methods/repeatability.md has the method.
+Ours because statsmodels' mixed model gives intervals by z and fails where a spread is estimated as nought.
 """
 
 from __future__ import annotations
@@ -45,12 +44,10 @@ _INSIDE = {"cells": ("samples", "operators"), "items": ("samples",)}
 class Repeatability(FitResult):
     """How far repeats of a test differ; made by `repeatability`.
 
-    `components` has a row a spread, in the unit of the reading: component, sd, conf_low, conf_high, df (of
-    its stratum), limit (what two such readings differ by at most in 95 of 100 pairs). `readings` has sample,
-    operator, item, and lower and upper, which are equal where the reading is known; `worth`, by `repeats` of
-    a sample, what one more would `gain`: the share by which as many more samples would do the same. `typical`
-    is the mean, a geometric one where `log`. `repeats` is the fewest after which one more gains less than
-    `GAIN`; the readings leave `repeats_low` to `repeats_high` open.
+    `components` has a row a spread: component, sd, conf_low, conf_high, df, limit (what two such readings
+    differ by at most in 95 of 100 pairs). `worth` is what one more of `repeats` of a sample would `gain`: the
+    share by which as many more samples would do the same; `repeats` the fewest after which that is less than
+    `GAIN`. `typical` is the mean, a geometric one where `log`.
     """
 
     components: pd.DataFrame = field(repr=False)
@@ -124,15 +121,13 @@ def repeatability(
     .. math:: y_{ijk} = \mu + B_i + O_j + (BO)_{ij} + P_{k(i)} + e_{ijk},
 
     for samples i and operators j, all random; items P only where several readings of one item tell them apart
-    from the repeats. The mean square of each kind of group, over what the others leave (but those within it),
-    is set equal to its expectation. Spreads are of repeats, s_r^2 = var(e) ("repeatability"); of repeats with
-    items ("within samples"); of operators, s_L^2 = var(O) + var(BO), 0 where it comes out below ("between
-    operators"); both, s_R^2 = s_L^2 + s_r^2 ("reproducibility"); and "between items" and "between samples".
+    from the repeats. Each kind of group's mean square, over what the others leave, is set equal to its
+    expectation. Spreads are of repeats, s_r^2 = var(e) ("repeatability"); of repeats with items ("within
+    samples"); of operators, s_L^2 = var(O) + var(BO), at least 0 ("between operators"); both, s_R^2 = s_L^2 +
+    s_r^2 ("reproducibility"); and "between items" and "between samples".
 
     Parameters
     ----------
-    readings : DataFrame
-        One row a reading.
     value : str or (str, str)
         The column of the reading, or of the two numbers between which it lies (equal where it is known, the
         upper infinite where it had not come): then logarithms are compared.
@@ -145,16 +140,13 @@ def repeatability(
     ------
     CannotAnswer
         No sample was read twice, all repeats are alike, or brackets that hold no scale.
-    ValueError
-        A missing column or value, a reading of 0 or less where logarithms are compared.
 
     Notes
     -----
-    The interval of the repeatability is that of chi-square. The others are generalised intervals: mean
-    squares drawn as df MS / chi-square, 20,000 times from a fixed seed, are turned into spreads (S.
-    Weerahandi, JASA 88, 1993, 899). They hold for normal spreads. An item read once counts with the repeats:
-    a test that uses pieces up cannot tell its scatter from theirs. With operators for laboratories these are
-    the terms of ISO 5725; people of one workshop give what its part 3 calls intermediate precision.
+    The interval of the repeatability is that of chi-square, the others are generalised intervals, by 20,000
+    draws from a fixed seed (S. Weerahandi, JASA 88, 1993, 899), for normal spreads. An item read once counts
+    with the repeats. With operators for laboratories these are the terms of ISO 5725; people of one workshop
+    give what its part 3 calls intermediate precision.
 
     Examples
     --------

@@ -1,9 +1,7 @@
 """The one result: what every fit returns, whatever was measured.
 
-An `Effect` is what one level, or more of an amount, does to one response. A `FitResult` holds the effects
-of one response and shows itself; its `Forecast` is what new batches may be. A `Study` is what the readings of
-one kind of test give: a number a batch for the comparison that all responses share, or a fit of its own where
-a batch has no single number.
+A `Study` is what the readings of one kind of test give: a number a batch for the comparison that all
+responses share, or a fit of its own where a batch has no single number.
 """
 
 from __future__ import annotations
@@ -34,10 +32,9 @@ COLUMNS = ("term", "level", "control", "scale", *ENDS, "df", "p_value")
 class Effect:
     """One level of a factor against its control, or the most of an amount against the least.
 
-    `level` and `control` are as they are shown. The ends of the interval equal the estimate where the number
-    is worked out and not measured. `df` are the degrees of freedom of its own stratum; `judged_by` says
-    whether those are of "batches" or of "days". `margin` is the ratio within which the two count as the same,
-    where one was stated, and `same_low` to `same_high` the interval that the test of sameness stands for.
+    `df` are the degrees of freedom of its own stratum, `judged_by` "batches" or "days"; infinite where it is
+    worked out and not measured. `margin` is the ratio within which the two count as the same, where one was
+    stated.
     """
 
     response: str
@@ -99,8 +96,8 @@ class FitResult:
     """What a fit says of one response.
 
     `effects` are empty where nothing was changed on purpose. `batches` are those behind it, indexed by run,
-    with day and a column for each term. `loglik` is the log likelihood at the maximum, nan for a fit by least
-    squares alone. `notes` say what was not counted or is doubtful.
+    with day and a column for each term. `loglik` is the log likelihood at the maximum, nan by least squares
+    alone.
     """
 
     response: str
@@ -160,10 +157,7 @@ class FitResult:
         raise CannotAnswer(f"A fit of {self.response} gives no forecast.", "Ask for its table.")
 
     def forecast(self, settings: pd.DataFrame, share: float = 0.5) -> Forecast:
-        """What new batches of some settings may be; `share` is of their pieces, where each has a number.
-
-        Columns of `settings` that the fit does not know are passed over.
-        """
+        """What new batches of some settings may be; `share` is of their pieces, where each has a number."""
         raise CannotAnswer("It gives no number for each batch.", "Choose by another measure.")
 
     def extrapolated(self, settings: pd.DataFrame) -> list[bool]:
@@ -195,11 +189,11 @@ class FitResult:
 
 @dataclass(frozen=True, kw_only=True)
 class Study:
-    """What the readings of one kind of test say of the batches.
+    """What the readings of one kind of test say of the batches, by response.
 
-    `numbers` has, by response, one number a batch (indexed by run), to be compared by `fit_response`; `fits`
-    the fit of a response that has no such number; `reasons` why there is neither. `readings` are the single
-    readings behind them: run, piece (where it is of one), and lower and upper, equal where it is known.
+    `numbers` has one number a batch (indexed by run), to be compared by `fit_response`; `fits` the fit of
+    what has no such number; `reasons` why there is neither. `readings` are single: run, piece, lower and
+    upper.
     """
 
     numbers: Mapping[str, pd.Series] = field(default_factory=dict)
@@ -257,14 +251,13 @@ ONE_DAY = "All batches count as made on one day, so how much days differ is not 
 class Forecast:
     """What a fit says of new batches of some settings, each on a new day.
 
-    `typical` has a row a setting, in the unit of the response: estimate, conf_low, conf_high of the typical
-    batch. All else is of the natural logarithm where `log`. `estimate`, `se`, `df`, shape (settings,), are of
-    the typical batch on a day still to come. `keys` are the independent chances that they rest on (that of a
-    batch bears its name in every fit; none for a number that is worked out), and `lean`, shape (settings,
-    keys), how the error of each setting leans on them, in rows of length 1. `sd` is the standard deviation of
-    a new batch as estimated, `spread` gives, from shares, what such shares of the possible ones exceed;
-    `mean`, from a number of new batches, of new days and a conf_level, estimate, low, high and df of their
-    mean, shape (4, settings). `residuals` are by run; `share` is of the pieces, where it is of such a share.
+    `typical` has estimate, conf_low, conf_high in the unit of the response; all else is of the natural
+    logarithm where `log`. `estimate`, `se`, `df`, shape (settings,), are of the typical batch on a day still
+    to come. `keys` are the independent chances that they rest on (that of a batch bears its name in every
+    fit), and `lean`, shape (settings, keys), how the error of each setting leans on them, in rows of length
+    1. `sd` is that of a new batch as estimated, `spread` gives, from shares, what such shares of the possible
+    ones exceed; `mean`, from a number of new batches, of new days and a conf_level, estimate, low, high and
+    df of their mean, shape (4, settings).
     """
 
     typical: pd.DataFrame
@@ -322,10 +315,7 @@ def scale(share: Array, df: Array) -> Array:
 
 
 def leaning(weights: Array, x: Array, variance: Array) -> Array:
-    """How estimates of generalised least squares lean on the batches: `Forecast.lean`.
-
-    The error of w'b is w'(X'V^-1 X)^-1 X'V^-1 e, with e of the variance V.
-    """
+    """How estimates of generalised least squares, w'(X'V^-1 X)^-1 X'V^-1 e, lean on the batches."""
     size, turn = np.linalg.eigh(variance)
     half = turn * np.sqrt(np.maximum(size, 0)) @ turn.T
     back = np.linalg.solve(variance, x)

@@ -18,10 +18,9 @@ from fizzlab.models.pooling import SeasonFit, TrialLine, line_of, middle_air, po
 class SeasonStudy:
     """What several trials of one workshop say together; made by `study_season`.
 
-    `reasons` say why `fit` or `drift` is None. Batches are compared in air of `at` kPa; `asked` is forecast
-    for, `alone` what each trial says by itself there. `batches` (one row each) have hours where their trial's
-    model places them, low and high (bracket of the middle piece), the same moved to air of `at` (adjusted,
-    ...), and the place of their point; `points` has one row a day of a trial. `dated`: in order of making.
+    Batches are compared in air of `at` kPa; `asked` is forecast for, `alone` what each trial says by itself
+    there. `batches` have hours, low and high, the same moved to air of `at` (adjusted, ...), and the place of
+    their point; `points` has one row a day of a trial. `dated`: in order of making.
     """
 
     lines: tuple[TrialLine, ...]
@@ -39,8 +38,7 @@ class SeasonStudy:
 def study_season(fits: Mapping[str, CuringFit], *, asked: float | None = None) -> SeasonStudy:
     """Pool the dry-time lines of several trials, in the order of making, and chart their batches.
 
-    Charted is where a trial's model places a batch (`CuringFit.points`), moved to the middle air by the
-    pooled slope (its trial's own where none is pooled); batches of one day are one point.
+    Batches are moved to the middle air by the pooled slope (their trial's own where none is pooled).
     """
     lines = tuple(line_of(name, each) for name, each in fits.items())
     reasons: dict[str, CannotAnswer] = {}

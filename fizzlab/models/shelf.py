@@ -1,12 +1,8 @@
-"""How fast stored pieces lose their fizz.
-
-Moist air lets acid and soda meet before the bath. What is left is taken to fall by the same share every
-week (first order):
+"""How fast stored pieces lose their fizz: by the same share every week (first order),
 
     log left_ij = log fresh_i - k_i weeks_ij + error,
 
-with its own loss rate k_i for each batch in each storage. The batch is the unit: the interval of the mean
-rate comes from how much batches, and days of making, differ, not from how many pieces were tried.
+with a loss rate k_i for each batch in each storage: the interval comes from how batches and days differ.
 """
 
 from __future__ import annotations
@@ -38,19 +34,10 @@ SAME_RH_PCT = 5.0
 class ShelfFit(FitResult):
     """What storage does to the fizz; its one effect is that of 10 % more humidity on the weekly loss.
 
-    Parameters
-    ----------
-    share : float
-        The share that is waited for.
-    storages : DataFrame
-        One row a storage, dry first: storage, rh_pct, per_week (share lost a week, k) with conf_low and
-        conf_high, weeks (until `share` is left) with weeks_low and weeks_high (infinite where the readings
-        set no end), extrapolated (later than the last week tried), bend_p (p of "as fast late as early"; nan
-        where too few weeks were tried), df, n_batches.
-    left : DataFrame
-        One row a stored piece: run, weeks, storage, left (share of its batch's fresh pieces).
-    no_humidity : CannotAnswer or None
-        Why nothing is said of the humidity.
+    `storages`, dry first: storage, rh_pct, per_week (share lost a week), weeks until `share` is left
+    (infinite where the readings set no end), extrapolated (later than the last week tried), bend_p (p of "as
+    fast late as early"), df, n_batches. `left` has the share left of each stored piece, `no_humidity` why
+    nothing is said of that.
     """
 
     share: float
@@ -109,9 +96,9 @@ def fit_shelf_life(
 ) -> ShelfFit:
     """Say how fast fizz goes in storage, when `share` of it is left, and what humidity does to that.
 
-    The rate k of a batch is its least-squares slope, the time to a share -log(share)/k: the usual first-order
-    kinetics of stability testing. The t interval is of the mean rate of batches. For the humidity, batches
-    that lay in several are compared with themselves; where those are under three, batches with each other.
+    log left = log fresh - k weeks: the rate k of a batch is its least-squares slope, the time to a share
+    -log(share)/k, the usual first-order kinetics of stability testing. For the humidity, batches that lay in
+    several are compared with themselves; where those are under three, batches with each other.
 
     Parameters
     ----------
@@ -127,8 +114,6 @@ def fit_shelf_life(
     ------
     CannotAnswer
         Fewer than three batches were tried at two or more times, or a piece had no fizz at all.
-    ValueError
-        `share` is not between 0 and 1, or a missing value.
 
     Examples
     --------

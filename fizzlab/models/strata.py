@@ -1,22 +1,19 @@
 """Days and batches as two sources of chance: restricted likelihood, and tests with small-sample df.
 
-Plain arrays only: one plan is prepared once (`prepare`) and fitted to one response or to thousands
-(`fit_many`), so that a power simulation goes through the same code as a report. Kept ours because
-statsmodels' mixed model gives z intervals and fails at a variance of zero.
+One plan is prepared once (`prepare`) and fitted to one response or to thousands (`fit_many`): a power
+simulation goes through the same code as a report. Ours because statsmodels' mixed model gives z intervals and
+fails at a variance of zero.
 
 The model is y = X b + Z u + e, with days u ~ N(0, v_d I) and batches e ~ N(0, v_e I). Restricted likelihood
-is that of w = K'y, the columns of K an orthonormal basis of what X cannot reach (H. D. Patterson, R.
-Thompson, Biometrika 58 (1971) 545-554), rotated so that K'ZZ'K is diagonal: w_i has the variance
-v_d a_i + v_e. With the df f and sums of squares s of strata of equal a,
+is that of w = K'y, the columns of K an orthonormal basis of what X cannot reach, rotated so that K'ZZ'K is
+diagonal. With the df f and sums of squares s of strata of equal a, the eigenvalues of K'ZZ'K,
 
     l = -1/2 sum (f log V + s / V),   V = v_d a + v_e.
 
-A component may come out below zero: cutting off at zero lets a test by days rest on more days than there were
-(M. G. Kenward, J. H. Roger, Computational Statistics and Data Analysis 53 (2009) 2583-2595). The components
-are then those of the analysis of variance (C. R. Henderson, Biometrics 9 (1953) 226-252, method 3), v =
-C^-1 m of covariance C^-1 diag(2 m_j^2 / f_j) C^-1', with the mean squares m of days and of the rest and their
-expectations C. Weights never come from a negative component: with V0 = max(v_d, 0) ZZ' + max(v_e, 0) I and
-H = (X'V0^-1 X)^-1 X'V0^-1, b = H y and cov(b) = v_d H ZZ' H' + v_e H H'.
+A component may come out below zero (M. G. Kenward, J. H. Roger, Computational Statistics and Data Analysis 53
+(2009) 2583-2595), as in the analysis of variance (C. R. Henderson, Biometrics 9 (1953) 226-252, method 3): v
+= C^-1 m, with the mean squares m of days and of the rest and their expectations C. Weights H never come from
+a negative one; cov(b) = v_d H ZZ' H' + v_e H H'.
 """
 
 from __future__ import annotations
@@ -51,7 +48,7 @@ class Strata:
 
     `kernels` has what multiplies each component in the variance of a stratum (a and 1), `full` ZZ' and the
     identity, `expected` C. `stratum` and `source` say which stratum, and which mean square, each column of
-    `outside` (K) belongs to; `df` are the degrees of freedom of each source.
+    `outside` (K) belongs to.
     """
 
     x: Array
@@ -85,10 +82,10 @@ class Strata:
 class Fits:
     """Fits of one plan to many responses; the first axis of every array is the response.
 
-    `components` are the variances of days, where they vary at random, and of batches, `uncertainty` their
-    covariance. `phi` is the covariance of `beta`, `covariance` has Kenward and Roger's correction for not
-    knowing the variances, `slopes` are d phi / d v_j. `least_df`, with a negative component, are the fewest
-    of any source, because Satterthwaite's formula can put a difference of mean squares lower.
+    `components` are the variances of days, if random, and of batches, `uncertainty` their covariance. `phi`
+    is the plain covariance of `beta`, `slopes` d phi / d v_j; `covariance` has Kenward and Roger's
+    correction. `least_df` are, with a negative component, the fewest of any source: Satterthwaite's formula
+    can put a difference lower.
     """
 
     beta: Array
@@ -104,10 +101,7 @@ class Fits:
 
 
 def prepare(x: Array, day: Sequence[Any] | Array | Ints | pd.Series | None = None) -> Strata:
-    """Make a plan ready for fitting: a model matrix of full rank, and days where they vary at random.
-
-    `CannotAnswer` where nothing is left to judge by, or days cannot be told from its columns or from batches.
-    """
+    """Make a plan ready for fitting: a model matrix of full rank, and days where they vary at random."""
     x = np.asarray(x, float)
     rows, columns = x.shape
     if rows <= columns:
@@ -159,9 +153,6 @@ def exact(strata: Strata, y: Array) -> NDArray[np.bool_]:
 def fit_many(strata: Strata, responses: Array) -> Fits:
     """Fit one plan to many responses, shape (fits, rows), at once.
 
-    The corrected covariance is that of M. G. Kenward, J. H. Roger, Biometrics 53 (1997) 983-997, without
-    their term R_ij: V is linear in its components.
-
     >>> fits = fit_many(prepare(np.ones((6, 1)), [0, 0, 1, 1, 2, 2]), np.array([1.0, 3, 4, 6, 8, 8]))
     >>> fits.components.round(4).tolist(), fits.beta.round(3).tolist()
     ([[8.3333, 1.3333]], [[5.0]])
@@ -211,9 +202,8 @@ def fit_many(strata: Strata, responses: Array) -> Fits:
 def _components(strata: Strata, squares: Array, moments: Array) -> tuple[Array, NDArray[np.bool_]]:
     """Variances of days and batches at the maximum of l, and where days came out below zero.
 
-    Of r = v_d / v_e the profile is -1/2 (N log sum(s / (1 + r a)) + sum(f log(1 + r a))). Its maximum is
-    climbed to on a grid from what the mean squares tell, for there may be two, and then found by halves.
-    Where it falls already at zero, the components are those of the mean squares.
+    The profile of l by r = v_d / v_e may have two tops: climbed to on a grid from what the mean squares tell,
+    and then found by halves. Where it falls already at zero, the components are those of the mean squares.
     """
     if strata.day is None:
         return moments, np.zeros(len(squares), bool)
@@ -281,10 +271,9 @@ def _share(phi0: Array, missing: Array) -> Array:
 
 
 def _at_most(fits: Fits, rows: Array, df: Array) -> Array:
-    """Degrees of freedom not pooled upward: those of days at most for a comparison that only days tell.
+    """Degrees of freedom not pooled upward: of days at most for a comparison that only days tell.
 
-    Where days were found not to differ, any other has those within days at most. A level, which a constant in
-    all batches moves, rests on both.
+    Where days were found not to differ, any other has those within days at most. A level rests on both.
     """
     x = fits.strata.x
     whole = np.linalg.lstsq(x, np.ones(len(x)), rcond=None)[0]
@@ -298,11 +287,10 @@ def _at_most(fits: Fits, rows: Array, df: Array) -> Array:
 def contrast(fits: Fits, weights: Array) -> tuple[Array, Array, Array]:
     """Estimate, standard error and degrees of freedom of c'b, for every fit.
 
-    df = 2 f^2 / (g'Wg), with f = c' phi c, g its slopes by the variance components and W their covariance
-    (F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110-114), with the corrected standard error of M. G.
-    Kenward, J. H. Roger (Biometrics 53 (1997) 983-997), and not pooled upward (`_at_most`). Where a component
-    is negative, or that makes the interval narrower by a twentieth (just above zero the formula may count
-    fewer than any source has), the mean square of one source judges alone; see `_judged_by`.
+    df = 2 f^2 / (g'Wg), with f = c' phi c, g its slopes by the variance components and W their covariance (F.
+    E. Satterthwaite, Biometrics Bulletin 2 (1946) 110-114), not pooled upward. Where a component is negative,
+    or that makes the interval narrower by a twentieth, the mean square of one source judges alone; see
+    `_judged_by`.
     """
     c = np.asarray(weights, float)
     estimate = fits.beta @ c
@@ -333,11 +321,9 @@ def interval(fits: Fits, weights: Array, conf_level: float) -> dict[str, float]:
 def _judged_by(fits: Fits, rows: Array, asked: Ints) -> tuple[Ints, Array, Array]:
     """Which of the fits asked of can judge L b by one mean square, its covariance then, and its df.
 
-    With weights H that come from no negative component, cov(L b) = sum_j v_j A_j, A_j = L H Z_j Z_j' H' L'.
-    The mean square m_i of source i estimates sum_j C_ij v_j, so in any direction the variance is a weighted
-    mean, the weights unknown, of the multiples A_j / C_ij of that. In a balanced plan all are the same, and
-    m_i gives the classical test of its stratum. With lost batches the largest bounds the variance, and m_i
-    keeps its own df. Used where the multiples lie near each other, or that of source i is the largest.
+    cov(L b) = sum_j v_j A_j, A_j = L H Z_j Z_j' H' L', and mean square m_i estimates sum_j C_ij v_j: the
+    variance is a weighted mean, the weights unknown, of the multiples A_j / C_ij of m_i. They are one in a
+    balanced plan, the classical test of a stratum; with lost batches the largest bounds the variance.
     """
     q = len(rows)
     each = np.einsum("qa,fjab,pb->fjqp", rows, fits.slopes[asked], rows, optimize=True)
@@ -368,9 +354,8 @@ def _judged_by(fits: Fits, rows: Array, asked: Ints) -> tuple[Ints, Array, Array
 def f_test(fits: Fits, rows: Array) -> tuple[Array, int, Array, Array]:
     """F test of L b = 0, for every fit: F (already scaled), its two degrees of freedom, and p.
 
-    Kenward and Roger (1997) match the first two moments of a scaled F (see U. Halekoh, S. Hoejsgaard, Journal
-    of Statistical Software 59 (2014) 9). Where a component is negative and no one mean square judges all
-    rows, or those moments belong to no F, `_fai_cornelius`.
+    Kenward and Roger (1997), two moments of a scaled F. Where a component is negative and no one mean square
+    judges all rows, or those moments belong to no F, `_fai_cornelius`.
     """
     rows = np.atleast_2d(np.asarray(rows, float))
     q = len(rows)

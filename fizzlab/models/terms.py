@@ -1,8 +1,4 @@
-"""The terms of a model: which columns of the batch table enter it, and how they become numbers.
-
-Knows nothing of drying or fizz; every regression of the house builds its columns here, so that an effect has
-the same name and meaning wherever it is shown.
-"""
+"""The terms of a model: which columns of the batch table enter it, and how they become numbers."""
 
 from __future__ import annotations
 
@@ -90,8 +86,7 @@ MODELS = ("main", "interactions", "quadratic", "full")
 def terms_of(model: str | Sequence[str], names: Sequence[str], amounts: Sequence[str]) -> list[str]:
     """The terms of a model in a tidy order: ``oil``; ``oil:dye``, a joint effect; ``oil^2``, a bend.
 
-    "main" has main effects; "interactions" every joint effect of two as well; "quadratic" the bends of the
-    amounts too; "full" joint effects of every order.
+    "interactions" has every joint effect of two, "quadratic" bends too; "full" joint effects of every order.
     """
     if isinstance(model, str):
         if model not in MODELS:
@@ -140,15 +135,7 @@ def column_names(terms: Sequence[Term], model: Sequence[str]) -> dict[str, str]:
 
 
 def model_matrix(batches: pd.DataFrame, terms: Sequence[Term], joint: Sequence[str] = ()) -> pd.DataFrame:
-    """The model matrix, each level against the control: an intercept, each term, joint effects and bends.
-
-    >>> batches = pd.DataFrame({"colour": ["dye", "lake"], "vpd_kpa": [0.5, 1.0]}, index=["A", "B"])
-    >>> terms = [Category("colour", ("dye", "lake"), control="dye"), Amount("vpd_kpa", "kPa", log=True)]
-    >>> model_matrix(batches, terms).round(3)
-       intercept  colour[lake]  log vpd_kpa
-    A        1.0           0.0       -0.693
-    B        1.0           1.0        0.000
-    """
+    """The model matrix, each level against the control: an intercept, each term, joint effects and bends."""
     missing = [term.name for term in terms if batches[term.name].isna().any()]
     if missing:
         raise ValueError(f"{missing[0]} has missing values")
@@ -162,10 +149,7 @@ def model_matrix(batches: pd.DataFrame, terms: Sequence[Term], joint: Sequence[s
 
 
 def need_columns(frame: pd.DataFrame, names: Sequence[str], what: str) -> None:
-    """Raise one `BadInput` that names every column that a table lacks; `what` is what to call the table.
-
-    A named index counts as a column.
-    """
+    """Raise one `BadInput` that names every column (or index) that a table, called `what`, lacks."""
     there = [str(name) for name in (*frame.columns, *frame.index.names) if name is not None]
     has = f"It has: {', '.join(there) or 'none'}."
     lacking = [name for name in names if name not in there]

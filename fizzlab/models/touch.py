@@ -22,8 +22,7 @@ def brackets(touch_checks: pd.DataFrame) -> pd.DataFrame:
     """Turn touch checks into one bracket a piece: wet at `lower` hours, dry at `upper` hours.
 
     `lower` is the last wet look before any dry one (0 if none), `upper` the first dry one after all wet looks
-    (inf if none): of a piece that was dry and then wet, the bracket is wide. Missing values and a piece that
-    was dry at 0 hours are a `ValueError`.
+    (inf if none): of a piece that was dry and then wet, the bracket is wide.
     """
     need_columns(touch_checks, ["run", "piece", "hours", "dry"], "touch checks")
     used = touch_checks[["run", "piece", "hours", "dry"]]
@@ -90,7 +89,7 @@ def judged_by_days(
     """The terms and joint effects that the days can judge, and what is said of those left out.
 
     What changed mostly from day to day costs a day each, and one has to be left. The air is given up first,
-    then factors: what changed within days is judged all the same. Refused where no factor is left of some.
+    then factors; refused where no factor is left of some.
     """
     days, kept, said = batches["day"], list(terms), list[str]()
     while True:
@@ -151,7 +150,7 @@ class SeenOrder(NamedTuple):
     """One level against its control, on the days that had both; made by `seen_order`.
 
     `later`, `earlier` and `open` count the days by which was surely later; `p_value` is of the two-sided sign
-    test over those that tell, `least` and `most` bound the mean ratio of dry times, without chance.
+    test, `least` and `most` bound the mean ratio of dry times, without chance.
     """
 
     level: str
@@ -167,8 +166,7 @@ class SeenOrder(NamedTuple):
 def seen_order(pieces: pd.DataFrame, batches: pd.DataFrame, term: Category) -> list[SeenOrder]:
     """Compare each level with the control on the days that had both, by brackets alone.
 
-    A batch's median lies between the medians of its pieces' ends; it is surely later than another if its
-    least possible median is no less than the other's greatest.
+    A batch's median lies between the medians of its pieces' ends, and one is surely later by these.
     """
     ends = pieces.groupby("run", sort=False)[["lower", "upper"]].median()
     table = ends.join(batches[["day", term.name]].astype({term.name: str}), how="inner")

@@ -1,12 +1,9 @@
 """Dry times from weighings: the drying curve of every piece, then its batch, then what shortens drying.
 
-The curve is Page's thin-layer drying curve in grams,
+    m(t) = end_g + moisture_g exp(-(rate_per_h t)^shape)
 
-    m(t) = end_g + moisture_g exp(-(rate_per_h t)^shape),
-
-where end_g is the mass the piece is heading for *in this air* and moisture_g what it loses on the way (G. E.
-Page, M.S. thesis, Purdue University (1949); from memory). Both are estimated with the curve: subtracting the
-last weighing would make a piece that was not weighed long enough look dry.
+is Page's thin-layer drying curve (G. E. Page, M.S. thesis, Purdue University (1949); from memory). The end in
+this air is estimated too: a piece that was not weighed long enough is not dry at its last weighing.
 """
 
 from __future__ import annotations
@@ -84,21 +81,18 @@ def scale_step(masses_g: ArrayLike) -> float:
 
 
 def fit_drying_curve(weighings: pd.DataFrame, *, resolution_g: float | None = None) -> CurveFit:
-    """Fit the drying curve of one piece to its weighings.
+    """Fit the drying curve of one piece to its weighings, at least 6 at different hours.
+
+    m(t) = end_g + moisture_g exp(-(rate_per_h t)^shape): G. E. Page, M.S. thesis, Purdue University (1949);
+    from memory.
 
     Parameters
     ----------
     weighings : DataFrame
         Columns hours and mass_g, one row a weighing.
     resolution_g : float, optional
-        Step of the scale; by default as the weighings show it. The scatter is never taken to be below that
-        of rounding, step / sqrt(12).
-
-    Returns
-    -------
-    CurveFit
-        Of `PAGE`; see `time_to_share`. Refused are fewer than 6 weighings at different
-        hours, and a mass that does not fall.
+        Step of the scale; by default as the weighings show it. The scatter is never taken to be below that of
+        rounding, step / sqrt(12).
 
     Examples
     --------
@@ -156,8 +150,7 @@ def _settled(fit: CurveFit) -> float:
 def time_to_share(fit: CurveFit, remaining_share: float, conf_level: float = 0.95) -> dict[str, float | bool]:
     """Hours until only that share of the moisture is left, (-ln share)^(1/shape) / rate, and interval.
 
-    Says too whether that is extrapolated past the last weighing. Refused where the mass had not levelled off:
-    the interval has no end or spans more than a factor of ten.
+    Refused where the mass had not levelled off: the interval has no end or spans more than a factor of ten.
     """
     if not 0 < remaining_share < 1:
         raise ValueError("the remaining share must lie between 0 and 1")
@@ -177,10 +170,9 @@ def time_to_share(fit: CurveFit, remaining_share: float, conf_level: float = 0.9
 
 @dataclass(frozen=True, kw_only=True)
 class WeighingStudy(Study):
-    """What the weighings of a trial say.
+    """What the weighings of a trial say; `pieces` has one row a piece, with the level of `grouped_by`.
 
-    `pieces` has one row a piece: run, piece, level (of the factor `grouped_by`), moisture_g, hours, conf_low,
-    conf_high, extrapolated, note (why there is no number, or a doubt).
+    In `note` stands why there is no number, or a doubt.
     """
 
     pieces: pd.DataFrame
@@ -201,7 +193,7 @@ def study_weighings(
 ) -> WeighingStudy:
     """Fit the drying curve of every weighed piece, and regress the batches' mean log dry times.
 
-    A piece is dry when `remaining_share` of its moisture is left. Refused only where none gave a dry time.
+    A piece is dry when `remaining_share` of its moisture is left.
     """
     weighings, runs = tables["weighings"], with_air(tables, air)
     grouped = grouping(terms)

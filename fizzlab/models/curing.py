@@ -180,7 +180,6 @@ def fit_curing_time(
         typical[VPD] = float(vapour_pressure_deficit(*forecast_air))
     fit = CuringFit(
         response=response,
-        effects=(),
         batches=batches,
         terms=tuple(term for term in kept if term not in air_terms),
         conf_level=conf_level,

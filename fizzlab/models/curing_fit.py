@@ -22,10 +22,13 @@ from fizzlab.models.result import (
     FitResult,
     Forecast,
     Interval,
+    Settings,
     asked,
+    effect_of,
     leaning,
-    p_of,
     rows_of,
+    same_limits,
+    t_interval,
 )
 from fizzlab.models.spreads import Mixture, weigh
 from fizzlab.models.terms import Amount, Category, Term, level_name
@@ -118,11 +121,11 @@ class CuringFit(FitResult):
         """The columns of the model for conditions that say all, shape (rows, columns)."""
         return self.basis.matrix(conditions)
 
-    def conditions(self, new: pd.DataFrame | Mapping[str, object] | None) -> pd.DataFrame:
+    def conditions(self, new: Settings) -> pd.DataFrame:
         """What is asked, with the amounts and the air typical where it is not; see `weights`."""
         return asked(new, self.typical, [term.name for term in self.terms if isinstance(term, Category)])
 
-    def weights(self, settings: pd.DataFrame | Mapping[str, object] | None) -> Array:
+    def weights(self, settings: Settings) -> Array:
         """Weights of the coefficients for settings: categories left out are averaged, with equal weights."""
         return self.basis.grid(self.conditions(settings))
 
@@ -130,10 +133,7 @@ class CuringFit(FitResult):
         """Estimate, se, df, t, p_value, conf_low, conf_high of one contrast of the coefficients."""
         value = float(weights @ self.inner.found.beta)
         se = float(np.sqrt(weights @ self.inner.found.covariance[:-1, :-1] @ weights))
-        df = self.inner.strata.of(weights)
-        reach = float(stats.t.ppf(0.5 + self.conf_level / 2, df)) * se
-        told = {"estimate": value, "se": se, "df": df, "t": value / se, "p_value": p_of(value, se, df)}
-        return {**told, "conf_low": value - reach, "conf_high": value + reach}
+        return t_interval(value, se, self.inner.strata.of(weights), self.conf_level)
 
     def tried(self, name: str) -> tuple[float, float]:
         """Least and greatest of an amount, or of the air, in these batches."""
@@ -159,17 +159,10 @@ class CuringFit(FitResult):
         """One value of a term against another, the other categories averaged but those that stand in `at`."""
         ends = pd.DataFrame([{**(at or {}), term.name: value} for value in (to, start)])
         row = self.interval(np.subtract(*self.weights(ends)))
-        value, df = row["estimate"], row["df"]
-        reach = float(stats.t.ppf(self.conf_level, df)) * row["se"] if margin else np.nan
-        low, high, same_low, same_high = np.exp(
-            [row["conf_low"], row["conf_high"], value - reach, value + reach]
-        ).tolist()
-        return Effect(
-            self.response, term, level_name(term, to), level_name(term, start), "ratio",
-            estimate=float(np.exp(value)), conf_low=low, conf_high=high, df=df, p_value=row["p_value"],
-            judged_by=self._judge([term.name]), n_batches=self.n_batches, conf_level=self.conf_level,
-            margin=margin, same_low=same_low, same_high=same_high,
-        )  # fmt: skip
+        same = same_limits(row, self.conf_level) if margin else {}
+        more = {"judged_by": self._judge([term.name]), "n_batches": self.n_batches, "margin": margin, **same}
+        levels = level_name(term, to), level_name(term, start)
+        return effect_of(self.response, term, levels, row, conf_level=self.conf_level, **more)
 
     def _reach(self, share: float) -> float:
         """How far, in log hours, a share of the pieces lies from the middle one of its batch."""
@@ -190,7 +183,7 @@ class CuringFit(FitResult):
 
     def predict(
         self,
-        new: pd.DataFrame | Mapping[str, object] | None = None,
+        new: Settings = None,
         *,
         share: float = 0.5,
         interval: Interval = "confidence",

@@ -28,7 +28,6 @@ Rows = Callable[[Array], Array]
 #: Steps that kitchen and letter scales show, in grams, coarsest first.
 STEPS_G = (5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001)
 
-NO_BATCHES = pd.DataFrame()
 _EPS = float(np.finfo(float).eps)
 _OFFSET = 1e-5  # of Bates and Watts, at which a search has converged
 _RANK = 1e-11  # singular values below this share of the largest say nothing
@@ -303,8 +302,6 @@ def fit_curve(
     covariance[np.ix_(end.free, end.free)] = variance * root @ root.T
     return CurveFit(
         response=model.name,
-        effects=(),
-        batches=NO_BATCHES,
         model=model,
         x=x,
         y=y,

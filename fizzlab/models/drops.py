@@ -476,7 +476,6 @@ def fit_drop_height(
     free[0] -= slope * centre / unit
     fit = DropFit(
         response=RESPONSE,
-        effects=(),
         batches=batches,
         terms=tuple(terms),
         conf_level=conf_level,

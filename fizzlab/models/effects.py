@@ -5,7 +5,7 @@ Days decide which error judges which effect; the fit is by restricted likelihood
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -16,7 +16,7 @@ from scipy import stats
 
 from fizzlab.errors import CannotAnswer, count, listed
 from fizzlab.language import say
-from fizzlab.measures import MEASURES, Scale
+from fizzlab.measures import MEASURES
 from fizzlab.models.basis import Basis, factor_basis, refuse_inseparable
 from fizzlab.models.comparisons import mean_ratio_limits
 from fizzlab.models.days import DayModel, Days, block_columns, choose_days
@@ -27,8 +27,11 @@ from fizzlab.models.result import (
     FitResult,
     Forecast,
     Interval,
+    Settings,
     as_frame,
+    effect_of,
     leaning,
+    same_limits,
     scale,
 )
 from fizzlab.models.strata import Fits, Strata, exact, f_test, fit_many, interval, prepare
@@ -86,11 +89,7 @@ class ResponseFit(FitResult):
         return interval(self.fits, weights, self.conf_level)
 
     def predict(
-        self,
-        new: pd.DataFrame | Mapping[str, object] | None = None,
-        *,
-        share: float = 0.5,
-        interval: Interval = "confidence",
+        self, new: Settings = None, *, share: float = 0.5, interval: Interval = "confidence"
     ) -> pd.DataFrame:
         """The typical batch of some settings over days, or where a new batch of them on a new day will lie.
 
@@ -359,7 +358,6 @@ def fit_basis(
     spread = pd.DataFrame({"variance": variance, "sd": np.sqrt(np.maximum(variance, 0.0))}, index=sources)
     fit = ResponseFit(
         response=response,
-        effects=(),
         batches=table,
         terms=tuple(basis.factors),
         conf_level=conf_level,
@@ -380,24 +378,18 @@ def fit_basis(
 def _effects(fit: ResponseFit, margin: float | None) -> tuple[Effect, ...]:
     """Each step of the basis, with the limits of sameness where a margin is stated."""
     found = []
-    scale: Scale = "ratio" if fit.log else "difference"
     for term, level, control, weights in fit.basis.steps():
-        row = fit.interval(_padded(weights[None], fit.fits)[0])
-        ends = np.array([row[name] for name in ENDS])
-        same = (np.nan, np.nan)
-        if margin is not None and fit.log:  # two one-sided t tests, of D. J. Schuirmann
-            reach = float(stats.t.isf(1 - fit.conf_level, row["df"])) * row["se"]
-            same = float(np.exp(ends[0] - reach)), float(np.exp(ends[0] + reach))
+        row, same = fit.interval(_padded(weights[None], fit.fits)[0]), dict[str, float]()
+        if margin is not None and fit.log:
+            same = same_limits(row, fit.conf_level)
         elif margin is not None and isinstance(term, Category):
             top, bottom = fit.weights(pd.DataFrame({term.name: [level, control]}))
-            same = mean_ratio_limits(fit.fits, top, bottom, 1 - fit.conf_level)
-        estimate, low, high = (np.exp(ends) if fit.log else ends).tolist()
-        effect = Effect(
-            fit.response, term, level, control, scale, estimate, low, high, row["df"], row["p_value"],
-            judged_by=str(fit.tests["judged_by"].get(term.name, "batches")), n_batches=fit.n_batches,
-            conf_level=fit.conf_level, margin=margin, same_low=same[0], same_high=same[1]
-        )  # fmt: skip
-        found.append(effect)
+            limits = mean_ratio_limits(fit.fits, top, bottom, 1 - fit.conf_level)
+            same = dict(zip(("same_low", "same_high"), limits, strict=True))
+        judge = str(fit.tests["judged_by"].get(term.name, "batches"))
+        more = {"judged_by": judge, "n_batches": fit.n_batches, "conf_level": fit.conf_level, **same}
+        levels = (level, control)
+        found.append(effect_of(fit.response, term, levels, row, log=fit.log, margin=margin, **more))
     return tuple(found)
 
 

@@ -16,7 +16,6 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models import censored_fit
@@ -24,7 +23,7 @@ from fizzlab.models.censored import NotFitted, sort
 from fizzlab.models.curing import CuringFit, fit_curing_time
 from fizzlab.models.effects import fit_response
 from fizzlab.models.gas import GasCurves, fit_gas_curves, share_reached
-from fizzlab.models.result import Effect, FitResult, Study, p_of
+from fizzlab.models.result import Effect, FitResult, Study, effect_of, t_interval
 from fizzlab.models.shelf import ShelfFit, fit_shelf_life
 from fizzlab.models.terms import Amount, Category, Term, model_matrix, need_columns, parse_formula, varying
 from fizzlab.models.water import BATH_C, arrhenius
@@ -180,11 +179,11 @@ def fit_pieces(
         return PieceFit(found)
     df = censored_fit.strata(found, x, day).of(np.eye(size)[-1])
     slope, se = float(found.beta[-1]), float(np.sqrt(found.covariance[size - 1, size - 1]))
-    reach, step = float(stats.t.ppf(0.5 + conf_level / 2, df)) * se, arrhenius(bath_c + 5, bath_c - 5)
-    estimate, *ends = (float(np.exp(step * end)) for end in (slope, slope - reach, slope + reach))
-    names = (response, Amount("water_c", "°C"), f"{bath_c + 5:g} °C", f"{bath_c - 5:g} °C")
-    numbers = (estimate, min(ends), max(ends), df, p_of(slope, se, df))
-    effect = Effect(*names, "ratio", *numbers, "pieces", len(batches), conf_level)
+    step = float(arrhenius(bath_c + 5, bath_c - 5))
+    told = t_interval(step * slope, abs(step) * se, df, conf_level)
+    water, levels = Amount("water_c", "°C"), (f"{bath_c + 5:g} °C", f"{bath_c - 5:g} °C")
+    more: dict[str, Any] = {"judged_by": "pieces", "n_batches": len(batches), "conf_level": conf_level}
+    effect = effect_of(response, water, levels, told, **more)
     return PieceFit(found, effect, ea_kj_mol=slope)
 
 

@@ -17,7 +17,7 @@ from scipy.special import ndtr
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.censored import Array
 from fizzlab.models.curing_fit import VPD, CuringFit
-from fizzlab.models.result import ENDS, Effect, FitResult, Interval, asked, p_of
+from fizzlab.models.result import ENDS, Effect, FitResult, Interval, Settings, asked, effect_of, t_interval
 from fizzlab.models.spreads import Mixture, restricted, weigh
 from fizzlab.models.terms import Amount, level_name
 
@@ -111,19 +111,16 @@ def pool_effects(effects: Mapping[str, Effect], conf_level: float = 0.95) -> Poo
     p_differ, between, judge = _welch(y, se, df), None, "batches"
     if len(y) >= LEAST:
         between, judge = pool(y.tolist(), se.tolist(), conf_level), "trials"
-        found, freedom = (between.estimate, between.conf_low, between.conf_high), float(between.df)
-        error = (found[2] - found[0]) / float(stats.t.ppf(0.5 + conf_level / 2, freedom))
+        middle, freedom = between.estimate, float(between.df)
+        error = (between.conf_high - middle) / float(stats.t.ppf(0.5 + conf_level / 2, freedom))
     else:
         share = se**-2.0 / (se**-2.0).sum()
         freedom = 1 / float((share**2 / df).sum())
         error = float(np.sqrt((1 + 4 * (share * (1 - share) / df).sum()) / (se**-2.0).sum()))
-        middle, far = float(share @ y), error * float(stats.t.ppf(0.5 + conf_level / 2, freedom))
-        found = (middle, middle - far, middle + far)
-    estimate, low, high = np.exp(found).tolist() if log else found
-    pooled = Effect(
-        first.response, first.term, first.level, first.control, first.scale, estimate, low, high, freedom,
-        p_of(found[0], error, freedom), judge, int(rows["n_batches"].sum()), conf_level
-    )  # fmt: skip
+        middle = float(share @ y)
+    told, levels = t_interval(middle, error, freedom, conf_level), (first.level, first.control)
+    more = {"judged_by": judge, "n_batches": int(rows["n_batches"].sum()), "conf_level": conf_level}
+    pooled = effect_of(first.response, first.term, levels, told, log=log, **more)
     return PooledEffect(pooled, dict(effects), p_differ, between)
 
 
@@ -254,11 +251,7 @@ class SeasonFit(FitResult):
         return self.mixture.normal(rows, between + extra)
 
     def predict(
-        self,
-        new: pd.DataFrame | Mapping[str, object] | None = None,
-        *,
-        share: float = 0.5,
-        interval: Interval = "confidence",
+        self, new: Settings = None, *, share: float = 0.5, interval: Interval = "confidence"
     ) -> pd.DataFrame:
         """Hours until half of the pieces of a typical batch are dry, in air as ``{"vpd_kpa": [0.4, 0.8]}``.
 
@@ -358,12 +351,10 @@ def pool_trials(
     typical = [float(np.median(np.diag(within)[z[:, 0] == level])) for level in (1, 0)]
     columns = {"estimate": beta, "se": se, "df": df, "conf_low": beta - reach, "conf_high": beta + reach}
     n_batches = [line.n_batches for line in lines]
-    half, low, high = np.exp(-np.log(2) * (beta[1] + reach[1] * np.array([0, 1, -1]))).tolist()
     ends = level_name(_AIR, at / 2), level_name(_AIR, at)
-    p = p_of(beta[1], se[1], df[1])
-    drier = Effect(
-        "dry_h", _AIR, *ends, "ratio", half, low, high, df[1], p, "trials", sum(n_batches), conf_level
-    )
+    told = t_interval(float(-np.log(2) * beta[1]), float(np.log(2) * se[1]), float(df[1]), conf_level)
+    more = {"judged_by": "trials", "n_batches": sum(n_batches), "conf_level": conf_level}
+    drier = effect_of("dry_h", _AIR, ends, told, **more)
     notes = []
     if len(lines) < FEW:
         notes.append(f"With {len(lines)} trials, how much they differ is hardly known; the intervals say so.")

@@ -146,7 +146,6 @@ def rater_agreement(scores: pd.DataFrame, *, conf_level: float = 0.95) -> RaterA
     leans = _leans(table, conf_level)
     return RaterAgreement(
         response="score",
-        effects=(),
         batches=pd.DataFrame(index=pd.Index(runs.unique(), name="run")),
         conf_level=conf_level,
         alpha=alpha,

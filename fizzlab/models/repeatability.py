@@ -193,7 +193,6 @@ def repeatability(
         rows.append((name, *sd, df, LIMIT * sd[0]))
     return Repeatability(
         response=response,
-        effects=(),
         batches=pd.DataFrame(index=pd.Index(sorted(set(taken["sample"])), name="run")),
         conf_level=conf_level,
         n_batches=taken["sample"].nunique(),

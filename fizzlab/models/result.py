@@ -6,7 +6,8 @@ responses share, or a fit of its own where a batch has no single number.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, MutableMapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from html import escape
 from math import isinf
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 Interval = Literal["confidence", "prediction"]
+#: The conditions of a forecast: a table, a mapping of lists or of single values, or nothing.
+Settings = pd.DataFrame | Mapping[str, Any] | None
 
 ENDS = ("estimate", "conf_low", "conf_high")
 COLUMNS = ("term", "level", "control", "scale", *ENDS, "df", "p_value")
@@ -101,8 +104,8 @@ class FitResult:
     """
 
     response: str
-    effects: tuple[Effect, ...]
-    batches: pd.DataFrame = field(repr=False)
+    effects: tuple[Effect, ...] = ()
+    batches: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
     terms: tuple[Term, ...] = ()
     conf_level: float = 0.95
     n_batches: int = 0
@@ -147,11 +150,7 @@ class FitResult:
         )
 
     def predict(
-        self,
-        new: pd.DataFrame | Mapping[str, object] | None = None,
-        *,
-        share: float = 0.5,
-        interval: Interval = "confidence",
+        self, new: Settings = None, *, share: float = 0.5, interval: Interval = "confidence"
     ) -> pd.DataFrame:
         """What to expect of some conditions; see the method of each fit."""
         raise CannotAnswer(f"A fit of {self.response} gives no forecast.", "Ask for its table.")
@@ -203,7 +202,16 @@ class Study:
     notes: tuple[str, ...] = ()
 
 
-def as_frame(new: pd.DataFrame | Mapping[str, object] | None) -> pd.DataFrame:
+@contextmanager
+def noted(reasons: MutableMapping[str, CannotAnswer], name: str) -> Iterator[None]:
+    """Keep why one of several things cannot be answered, and go on with the others."""
+    try:
+        yield
+    except CannotAnswer as reason:
+        reasons[name] = reason
+
+
+def as_frame(new: Settings) -> pd.DataFrame:
     """Settings as a table: a mapping of lists, or of one value each; None is one row that says nothing."""
     if new is None:
         return pd.DataFrame(index=[0])
@@ -213,11 +221,7 @@ def as_frame(new: pd.DataFrame | Mapping[str, object] | None) -> pd.DataFrame:
     return pd.DataFrame(new if listed else [dict(new)])
 
 
-def asked(
-    new: pd.DataFrame | Mapping[str, object] | None,
-    typical: Mapping[str, object],
-    averaged: Sequence[str] = (),
-) -> pd.DataFrame:
+def asked(new: Settings, typical: Mapping[str, object], averaged: Sequence[str] = ()) -> pd.DataFrame:
     """The conditions of a forecast: what was asked, and `typical` for all else but what is `averaged`."""
     table = as_frame(new)
     unknown = [str(name) for name in table.columns if name not in typical]
@@ -233,11 +237,38 @@ def rows_of(effects: Sequence[Effect]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
-def p_of(estimate: float, se: float, df: float) -> float:
-    """Two-sided p of an estimate over its standard error, by Student's t."""
+def t_interval(estimate: float, se: float, df: float, conf_level: float) -> dict[str, float]:
+    """Estimate, se, df, t, p_value, conf_low, conf_high of one number, by Student's t."""
     from scipy import stats
 
-    return float(2 * stats.t.sf(abs(estimate) / se, df)) if se > 0 else float("nan")
+    t, reach = estimate / se if se > 0 else float("nan"), se * float(stats.t.ppf(0.5 + conf_level / 2, df))
+    told = {"estimate": estimate, "se": se, "df": df, "t": t, "p_value": float(2 * stats.t.sf(abs(t), df))}
+    return {**told, "conf_low": estimate - reach, "conf_high": estimate + reach}
+
+
+def effect_of(
+    response: str,
+    term: Term,
+    levels: tuple[str, str],
+    told: Mapping[str, float],
+    *,
+    log: bool = True,
+    **more: Any,
+) -> Effect:
+    """The effect of a level against its control, of its `t_interval`: a ratio where that is of logarithms."""
+    ends = np.array([told[name] for name in ENDS])
+    estimate, low, high = (np.exp(ends) if log else ends).tolist()
+    numbers = (estimate, low, high, told["df"], told["p_value"])
+    return Effect(response, term, *levels, "ratio" if log else "difference", *numbers, **more)
+
+
+def same_limits(told: Mapping[str, float], conf_level: float) -> dict[str, float]:
+    """The ratios that two one-sided t tests of sameness leave (D. J. Schuirmann), of logarithms."""
+    from scipy import stats
+
+    reach = float(stats.t.ppf(conf_level, told["df"])) * told["se"]
+    low, high = np.exp([told["estimate"] - reach, told["estimate"] + reach]).tolist()
+    return {"same_low": low, "same_high": high}
 
 
 # --- what new batches may be ------------------------------------------------------------------

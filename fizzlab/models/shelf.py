@@ -18,7 +18,7 @@ from scipy import stats
 from fizzlab.errors import CannotAnswer
 from fizzlab.measures import SHELF_MEASURES
 from fizzlab.models.effects import fit_response
-from fizzlab.models.result import Effect, FitResult, Interval, p_of
+from fizzlab.models.result import Effect, FitResult, Interval, effect_of, t_interval
 from fizzlab.models.terms import Amount, need_columns
 
 if TYPE_CHECKING:
@@ -246,8 +246,6 @@ def _humidity(rates: pd.DataFrame, conf_level: float) -> Effect:
             f"{len(means)} batches are too few to tell the humidity from the batches themselves.",
             "Store pieces of three or more batches in both the dry and the damp.",
         )
-    reach = float(stats.t.ppf(0.5 + conf_level / 2, df)) * se
-    ends = (10 * estimate, 10 * (estimate - reach), 10 * (estimate + reach))
-    names = ("loss_per_week", Amount("rh_pct", "%"), "10 % damper", "as it was")
-    p = p_of(estimate, se, df)
-    return Effect(*names, "difference", *ends, df, p, n_batches=batches, conf_level=conf_level)
+    told, levels = t_interval(10 * estimate, 10 * se, df, conf_level), ("10 % damper", "as it was")
+    more: dict[str, Any] = {"log": False, "n_batches": batches, "conf_level": conf_level}
+    return effect_of("loss_per_week", Amount("rh_pct", "%"), levels, told, **more)

@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.models.result import t_interval
 from fizzlab.models.terms import Array
 
 Ints = NDArray[np.int64]
@@ -312,10 +313,7 @@ def contrast(fits: Fits, weights: Array) -> tuple[Array, Array, Array]:
 
 def interval(fits: Fits, weights: Array, conf_level: float) -> dict[str, float]:
     """Estimate, se, df, t, p_value, conf_low, conf_high of one contrast of the first fit."""
-    estimate, se, df = (float(part[0]) for part in contrast(fits, weights))
-    t, reach = estimate / se, se * float(stats.t.ppf(0.5 + conf_level / 2, df))
-    told = {"estimate": estimate, "se": se, "df": df, "t": t, "p_value": float(2 * stats.t.sf(abs(t), df))}
-    return {**told, "conf_low": estimate - reach, "conf_high": estimate + reach}
+    return t_interval(*(float(part[0]) for part in contrast(fits, weights)), conf_level)
 
 
 def _judged_by(fits: Fits, rows: Array, asked: Ints) -> tuple[Ints, Array, Array]:

@@ -105,12 +105,7 @@ class FactorBasis:
         for factor in self.factors:
             if factor.name not in self.terms:
                 continue
-            ends: list[tuple[object, object]] = (
-                [(level, factor.control) for level in factor.others]
-                if isinstance(factor, Category)
-                else [self.ranges[factor.name][::-1]]
-            )
-            for to, start in ends:
+            for to, start in factor.pairs(pd.Series(self.ranges.get(factor.name, ()))):
                 one, two = self.grid(pd.DataFrame({factor.name: [to, start]}))
                 found.append((factor, level_name(factor, to), level_name(factor, start), one - two))
         return found

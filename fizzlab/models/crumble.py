@@ -15,7 +15,7 @@ from fizzlab.models.drops import fit_drop_height
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.raters import RaterAgreement, rater_agreement
 from fizzlab.models.result import FitResult, Study
-from fizzlab.models.terms import Term, need_columns
+from fizzlab.models.terms import Term, by_run, need_columns
 
 LOSS, BROKEN, DROP, SCORE = "tumble_loss_pct", "broken_pct", "drop_cm", "score"
 
@@ -211,12 +211,8 @@ def fit_scores(
 def _compared(
     numbers: pd.Series, response: str, formula: str, runs: pd.DataFrame, conf_level: float
 ) -> ResponseFit:
-    need_columns(runs, ["run"], "runs")
-    strange = sorted(set(map(str, numbers.index)) - set(runs["run"].astype(str)))
-    if strange:
-        raise ValueError(f"runs has no batch {strange[0]!r}")
-    batches = runs.assign(**{response: runs["run"].map(numbers)})
-    return fit_response(batches, response, formula or "1", conf_level=conf_level)
+    batches = by_run(runs, numbers.index).assign(**{response: numbers})
+    return fit_response(batches, response, formula, conf_level=conf_level)
 
 
 def step_decides(fit: ResponseFit, losses: pd.DataFrame) -> bool:

@@ -16,7 +16,7 @@ import pandas as pd
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.air import MEANS, AirModel, drying_air, drying_windows, vapour_pressure_deficit
-from fizzlab.models.basis import FactorBasis
+from fizzlab.models.basis import factor_basis
 from fizzlab.models.censored import NotFitted
 from fizzlab.models.censored_fit import fit_batches
 from fizzlab.models.curing_fit import VPD, CuringFit
@@ -26,10 +26,10 @@ from fizzlab.models.terms import (
     Amount,
     Category,
     Term,
+    by_run,
     grouping,
     level_name,
     model_matrix,
-    need_columns,
     parse_formula,
     parts,
     terms_of,
@@ -115,9 +115,7 @@ def fit_curing_time(
     """
     bracketed = {"lower", "upper"} <= set(looks.columns)
     pieces = looks[["run", "piece", "lower", "upper"]] if bracketed else brackets(looks)
-    if runs.index.name != "run":
-        need_columns(runs, ["run"], "runs")
-        runs = runs.set_index("run")
+    runs = by_run(runs, pieces["run"])
     if room_log is not None and air != "none":
         seen = pieces["upper"].where(np.isfinite(pieces["upper"]), pieces["lower"])
         checks = pieces.assign(hours=seen, dry=np.isfinite(pieces["upper"]))
@@ -127,10 +125,7 @@ def fit_curing_time(
     if air != "none":
         batches, notes = _with_air(batches)
     air_terms = [_AIR] if air != "none" and VPD in batches else []
-    if isinstance(formula, str):
-        terms, model = parse_formula(formula, batches) if formula else ((), ())
-    else:
-        terms = tuple(formula)
+    terms, model = parse_formula(formula, batches, model)
     kept, left = varying(
         [*(term for term in terms if term.name != VPD or not air_terms), *air_terms], batches
     )
@@ -151,12 +146,7 @@ def fit_curing_time(
         n_days = int(batches["day"].nunique())
         kept, joint, unjudged = judged_by_days(batches, kept, joint, air_terms)
         said += unjudged
-    ranges = {
-        term.name: (float(batches[term.name].min()), float(batches[term.name].max()))
-        for term in kept
-        if isinstance(term, Amount)
-    }
-    basis = FactorBasis(tuple(kept), (*(term.name for term in kept), *joint), ranges)
+    basis = factor_basis(batches, kept, [*(term.name for term in kept), *joint])
     x, plain = basis.matrix(batches), model_matrix(batches, kept, joint).to_numpy(float)
     columns = list(basis.columns)
     check_terms(pieces, batches, kept, x, columns)
@@ -201,14 +191,9 @@ def fit_curing_time(
     # each level against the control and amounts as written, whatever was fitted
     rows = pd.DataFrame([fit.interval(row) for row in np.linalg.lstsq(plain, x, rcond=None)[0]], columns)
     rows = rows.rename(columns={"estimate": "coef"}).drop(columns="t").rename_axis("column")
-    effects = []
-    for term in fit.terms:  # each level with its control, or the most of an amount with the least
-        pairs: list[tuple[Any, Any]]
-        if isinstance(term, Category):
-            pairs = [(level, term.control) for level in term.levels if level != term.control]
-        else:
-            pairs = [fit.tried(term.name)[::-1]]
-        effects += [fit.compare(term, *pair, margin) for pair in pairs]
+    effects = [
+        fit.compare(term, *pair, margin) for term in fit.terms for pair in term.pairs(batches[term.name])
+    ]
     return replace(fit, effects=tuple(effects), coefficients=rows)
 
 

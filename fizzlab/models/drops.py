@@ -23,6 +23,7 @@ from fizzlab.models.strata import Strata, prepare
 from fizzlab.models.terms import (
     Category,
     Term,
+    by_run,
     level_name,
     model_matrix,
     need_columns,
@@ -426,19 +427,13 @@ def fit_drop_height(
     (34, 3, 2.0)
     """
     need_columns(drops, ["run", "piece", "height_cm", "broke"], "drops")
-    need_columns(runs, ["run"], "runs")
-    strange = sorted(set(drops["run"].astype(str)) - set(runs["run"].astype(str)))
-    if strange:
-        raise ValueError(f"runs has no batch {strange[0]!r}")
+    batches = by_run(runs, drops["run"]).loc[lambda made: made.index.isin(drops["run"])]
     if not (drops["height_cm"] > 0).all():
         raise ValueError("heights must be positive")
-    batches = runs[runs["run"].isin(drops["run"])].set_index("run")
-    model: Sequence[str] = ()
-    if isinstance(formula, str):
-        formula, model = parse_formula(formula or "1", batches)
-    if len(model) > len(formula):
+    factors, model = parse_formula(formula, batches, ())
+    if len(model) > len(factors):
         raise ValueError("drops are fitted with main effects only: join the factors by +")
-    terms, notes = varying(formula, batches)
+    terms, notes = varying(factors, batches)
     broke, x = drops["broke"].to_numpy(bool), np.log(drops["height_cm"].to_numpy(float))
     _refuse(
         (np.ptp(x) == 0, "Every piece fell from the same height.", "Drop some from at least three heights."),
@@ -501,22 +496,19 @@ def fit_drop_height(
 
 def _effects(fit: DropFit) -> tuple[Effect, ...]:
     """Each level against its control, and each amount from the least to the most."""
-    found = []
+    found, names = [], list(fit.coefficients)
     for term in fit.terms:
-        if isinstance(term, Category):
-            pairs = [(level, term.control, 1.0) for level in term.levels if level != term.control]
-        else:
-            least, most = fit.batches[term.name].min(), fit.batches[term.name].max()
-            span = float(np.ptp(term.matrix(pd.Series([least, most]))))
-            pairs = [(level_name(term, most), level_name(term, least), span)]
-        for column, (level, control, span) in zip(term.columns(), pairs, strict=True):
-            rest = np.where(np.array(list(fit.coefficients)) == column, span, 0.0)
+        for pair in term.pairs(fit.batches[term.name]):
+            rest = np.zeros(len(names))
+            columns = [names.index(column) for column in term.columns()]
+            rest[columns] = np.subtract(*term.matrix(pd.Series(pair)))
             with np.errstate(over="ignore"):
-                estimate, low, high = np.exp(np.array(fit.profile(rest)) * fit.unit).tolist()
-            df, by_days = fit.df_of(rest), fit.strata.by_days(rest[fit.held][None])
+                ends = np.exp(np.array(fit.profile(rest)) * fit.unit).tolist()
+            df = fit.df_of(rest)
             p = float(stats.f.sf(fit.fall(rest, 0.0, 0.0, {}, True), 1, df))
-            judge = "days" if by_days else "batches"
-            numbers = (estimate, low, high, df, p, judge, fit.n_batches, fit.conf_level)
+            judge = "days" if fit.strata.by_days(rest[fit.held][None]) else "batches"
+            level, control = (level_name(term, value) for value in pair)
+            numbers = (*ends, df, p, judge, fit.n_batches, fit.conf_level)
             found.append(Effect(RESPONSE, term, level, control, "ratio", *numbers))
     return tuple(found)
 

@@ -283,11 +283,8 @@ def fit_response(
       level  estimate  conf_low  conf_high
     0  lake      1.48      1.33       1.64
     """
-    if isinstance(formula, str):
-        need_columns(batches, [response], "the batches")
-        terms, model = parse_formula(formula, batches)
-    else:
-        terms = tuple(formula)
+    need_columns(batches, [response], "the batches")
+    terms, model = parse_formula(formula, batches, model)
     if not 0 < conf_level < 1:
         raise ValueError("conf_level must lie between 0 and 1")
     if margin is not None and margin <= 1:

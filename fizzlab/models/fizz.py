@@ -25,7 +25,16 @@ from fizzlab.models.effects import fit_response
 from fizzlab.models.gas import GasCurves, fit_gas_curves, share_reached
 from fizzlab.models.result import Effect, FitResult, Study, effect_of, t_interval
 from fizzlab.models.shelf import ShelfFit, fit_shelf_life
-from fizzlab.models.terms import Amount, Category, Term, model_matrix, need_columns, parse_formula, varying
+from fizzlab.models.terms import (
+    Amount,
+    Category,
+    Term,
+    by_run,
+    model_matrix,
+    need_columns,
+    parse_formula,
+    varying,
+)
 from fizzlab.models.water import BATH_C, arrhenius
 
 Array = NDArray[np.float64]
@@ -119,12 +128,10 @@ def batch_times(
     """Bring the times of `pieces` (see `Times`) to one water temperature and give each batch its number."""
     if not (pieces["upper"] > 0).all():
         raise ValueError("seconds must be positive")
-    strange = set(pieces["run"]) - set(batches.index)
-    if strange:
-        raise ValueError(f"no such batch in the table: {min(map(str, strange))}")
     if np.isinf(pieces["upper"]).all():
         raise CannotAnswer("No piece was watched to the end.", "Watch on until some have finished.")
-    measured = batches.loc[[run for run in batches.index if run in set(pieces["run"])]]
+    batches = by_run(batches, pieces["run"])
+    measured = batches[batches.index.isin(pieces["run"])]
     times = Times(pieces.reset_index(drop=True), bath_c)
     if np.ptp(pieces["water_c"]) >= LEAST_SPREAD_C or times.never:
         kept, _ = varying(terms, measured)
@@ -255,18 +262,17 @@ def fit_fizz_duration(
     0  lake      1.42       1.3       1.56
     """
     need_columns(times, ["run", "water_c", "seconds", "done", *{response} - {"fizz_s"}], "the fizz times")
-    need_columns(runs, ["run"], "the batches")
-    table = runs if "run" in runs else runs.reset_index()
-    terms = parse_formula(formula, table)[0] if isinstance(formula, str) else formula
+    batches = by_run(runs, times["run"])
+    terms, _ = parse_formula(formula, batches)
     pieces = _brackets(times).get(response)
     if pieces is None:
         raise CannotAnswer("For no piece was it noted when it showed colour.", "Note it for some.")
-    found = batch_times(response, pieces, table.set_index("run"), terms, bath_c, conf_level)
+    found = batch_times(response, pieces, batches, terms, bath_c, conf_level)
     fit: FitResult
     if found.never:
-        fit = found.fit_brackets(response, table, formula, conf_level=conf_level)
+        fit = found.fit_brackets(response, batches, formula, conf_level=conf_level)
     else:
-        numbered = table.assign(**{response: table["run"].map(found.numbers)})
+        numbered = batches.assign(**{response: found.numbers})
         fit = fit_response(numbered, response, formula, log=True, conf_level=conf_level)
     water = found.water
     if water is None:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import reduce
 from itertools import combinations, product
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -43,6 +44,10 @@ class Category:
         """Names of the model columns: one for each level that is not the control."""
         return [f"{self.name}[{level}]" for level in self.others]
 
+    def pairs(self, _: pd.Series) -> list[tuple[Any, Any]]:
+        """What an effect compares: each level with the control."""
+        return [(level, self.control) for level in self.others]
+
     def matrix(self, values: pd.Series) -> Array:
         """Return the 0/1 columns, shape (rows, levels - 1)."""
         text = values.astype(str).to_numpy(object)
@@ -63,6 +68,10 @@ class Amount:
     def columns(self) -> list[str]:
         """Name of the single model column."""
         return [f"log {self.name}" if self.log else self.name]
+
+    def pairs(self, values: pd.Series) -> list[tuple[Any, Any]]:
+        """What an effect compares: the most of the amount with the least."""
+        return [(float(values.max()), float(values.min()))]
 
     def matrix(self, values: pd.Series) -> Array:
         """Return the column, shape (rows, 1)."""
@@ -159,31 +168,46 @@ def need_columns(frame: pd.DataFrame, names: Sequence[str], what: str) -> None:
         )
 
 
-def parse_formula(formula: str, frame: pd.DataFrame) -> tuple[tuple[Term, ...], tuple[str, ...]]:
+def by_run(runs: pd.DataFrame, read: Iterable[object]) -> pd.DataFrame:
+    """The batches, indexed by run; `ValueError` where one that was `read` is not among them."""
+    if runs.index.name != "run":
+        need_columns(runs, ["run"], "the batches")
+        runs = runs.set_index("run")
+    strange = sorted(set(map(str, read)) - set(map(str, runs.index)))
+    if strange:
+        raise ValueError(f"runs has no batch {strange[0]!r}")
+    return runs
+
+
+def parse_formula(
+    formula: str | Sequence[Term], frame: pd.DataFrame, model: str | Sequence[str] = "main"
+) -> tuple[tuple[Term, ...], str | Sequence[str]]:
     """Read a formula such as ``"colour * binder + oil_g"``: the factors, and the terms that are asked for.
 
     Terms are joined by ``+``: ``a``; ``a:b``, a joint effect; ``a*b``, both and their joint effect; ``a^2``
     (also ``a**2``, ``I(a**2)``), the bend of an amount; ``log(a)``, an amount on the log scale. A column of
     numbers is an amount. Any other is a category: the levels of a pandas Categorical in its order, the first
-    the control; else the values in sorted order.
+    the control; else the values in sorted order. Factors that are given come with their `model`.
 
     >>> parse_formula("colour * oil_g", pd.DataFrame({"colour": ["lake", "dye"], "oil_g": [1.0, 2.0]}))[1]
     ('colour', 'oil_g', 'colour:oil_g')
     """
-    text = formula.split("~")[-1].replace(" ", "").replace("**", "^")
+    if not isinstance(formula, str):
+        return tuple(formula), model
+    text = (formula or "1").split("~")[-1].replace(" ", "").replace("**", "^")
     text = re.sub(r"I\(([^()]*)\)", r"\1", text)
     logs = set(re.findall(r"log\(([^()]*)\)", text))
     text = re.sub(r"log\(([^()]*)\)", r"\1", text)
-    model: list[str] = []
+    asked: list[str] = []
     for each in (part for part in text.split("+") if part != "1"):
         names = each.split("*")
         if not all(re.fullmatch(r"\w+(\^2|(:\w+)*)", name) for name in names):
             raise ValueError(f"the formula {formula!r} cannot be read at {each!r}")
         orders = range(1, len(names) + 1)
-        model += [":".join(some) for order in orders for some in combinations(names, order)]
-    columns = list(dict.fromkeys(name for term in model for name in parts(term)))
+        asked += [":".join(some) for order in orders for some in combinations(names, order)]
+    columns = list(dict.fromkeys(name for term in asked for name in parts(term)))
     need_columns(frame, columns, "the batches")
-    ordered = sorted(dict.fromkeys(model), key=lambda term: (term.endswith("^2"), term.count(":")))
+    ordered = sorted(dict.fromkeys(asked), key=lambda term: (term.endswith("^2"), term.count(":")))
     return tuple(_term(name, frame[name], name in logs) for name in columns), tuple(ordered)
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import nnls
 
-from fizzlab.errors import CannotAnswer
+from fizzlab.models.refusals import cannot
 from fizzlab.models.terms import (
     INTERCEPT,
     Amount,
@@ -210,21 +210,14 @@ def factor_basis(table: pd.DataFrame, factors: Sequence[Term], model: str | Sequ
         if values.isna().any():
             raise ValueError(f"{factor.name} has missing values")
         if values.nunique() < 2:
-            raise CannotAnswer(
-                f"Every batch that was measured had the same {factor.name}, so its effect cannot be seen.",
-                f"Make batches with another {factor.name}.",
-            )
+            raise cannot("same_factor", factor=factor.name)
         if isinstance(factor, Amount):
             ranges[factor.name] = (float(values.min()), float(values.max()))
         else:
             factor.matrix(values)  # refuses a level that it does not have
             made = set(values.astype(str))
             if factor.control not in made:
-                raise CannotAnswer(
-                    f"No batch with {factor.name} {factor.control} was measured, and it is what the others "
-                    "are compared with.",
-                    f"Make and measure batches with {factor.control}, or choose another level as control.",
-                )
+                raise cannot("no_control", factor=factor.name, control=factor.control)
             levels = tuple(level for level in factor.levels if level in made)
             factor = Category(factor.name, levels, factor.control)
         tried.append(factor)
@@ -242,8 +235,4 @@ def refuse_inseparable(x: Array, owners: Sequence[str]) -> None:
             others = dict.fromkeys(name for name, w in zip(owners, weights, strict=False) if abs(w) > 1e-6)
             named = [name for name in others if name not in (INTERCEPT, owners[place])]
             with_what = f" from {' and '.join(named)}" if named else ""
-            raise CannotAnswer(
-                f"The batches that were measured cannot tell {owners[place]}{with_what}: some combination "
-                "of them is missing.",
-                "Make the missing combination, or leave one of these out of the model.",
-            )
+            raise cannot("inseparable", factor=owners[place], others=with_what)

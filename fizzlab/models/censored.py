@@ -22,7 +22,7 @@ from scipy.special import log_ndtr
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Failure = Literal["not converged", "satisfied", "separated", "vague"]
+Failure = Literal["stopped", "satisfied", "separated", "vague"]
 
 HALF_LOG_2PI = 0.5 * float(np.log(2 * np.pi))
 
@@ -294,7 +294,7 @@ def maximise(model: Model) -> tuple[Array, Point]:
         from_plain = np.concatenate([theta[:-1] / 0.7, [theta[-1] - np.log(0.7)], effects])
         theta, point, good = _climb(model, from_plain)
     if not good:
-        raise NotFitted("not converged")
+        raise NotFitted("stopped")
     return theta, point
 
 

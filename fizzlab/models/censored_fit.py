@@ -73,14 +73,14 @@ def _profile(model: Model, theta: Array) -> tuple[Array, Point]:
             return theta, point
         theta = theta.copy()
         theta[:width] += step * min(1.0, 2.0 / float(np.abs(step).max()))
-    raise NotFitted("not converged")
+    raise NotFitted("stopped")
 
 
 def _log_det(point: Point, width: int, log_alpha: float) -> float:
     """Half the log determinant of the information on beta (but for a constant)."""
     sign, value = np.linalg.slogdet(-point.hessian[:width, :width])
     if sign <= 0:
-        raise NotFitted("not converged")
+        raise NotFitted("stopped")
     return 0.5 * float(value) + width * log_alpha
 
 
@@ -151,7 +151,7 @@ def _result(model: Model, theta: Array, point: Point, loglik: float, criterion: 
     finer = model.at(theta, finer=0.5).loglik if (rho is not None or phi is not None) else point.loglik
     if abs(finer - point.loglik) > 1e-2:
         # pieces so alike beside batches that the nodes are too few: no numbers that cannot be trusted
-        raise NotFitted("not converged")
+        raise NotFitted("stopped")
     tau, delta = (abs(each or 0.0) * sigma for each in (rho, phi))
     return ArrayFit(beta, covariance, sigma, tau, delta, loglik, criterion, point, model)
 

@@ -15,8 +15,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fizzlab.errors import CannotAnswer
 from fizzlab.measures import number
+from fizzlab.models.refusals import cannot
 from fizzlab.models.result import ENDS, FitResult, Forecast, scale
 from fizzlab.models.terms import Amount, Array, Category, Term, level_name
 
@@ -217,7 +217,7 @@ class Choice:
         """The setting of greatest score among those within what was tried."""
         inside = self.table[~self.table["extrapolated"]]
         if inside.empty:
-            raise CannotAnswer("None of these settings lies within what was tried.", "Judge others.")
+            raise cannot("nothing_inside")
         return inside.iloc[0]
 
     @property
@@ -270,7 +270,7 @@ class Choice:
         found = {name: fit.forecast(row, self.shares.get(name, 0.5)) for name, fit in self.fits.items()}
         varied = {name: each for name, each in found.items() if each.chance}
         if not varied:
-            raise CannotAnswer("Nothing that was judged varies by chance.", "Nothing need be confirmed.")
+            raise cannot("nothing_by_chance")
         alone = 1 - 0.05 / len(varied)
         rows, asked = {}, {limit.response: limit.ends for limit in self.limits}
         for name, each in varied.items():
@@ -391,7 +391,7 @@ def choose(
     terms = _terms(fits)
     names = [term.name for term in terms]
     if taken := set(names) & set(OWN):
-        raise CannotAnswer(f"The choice itself has a column {taken.pop()}.", "Rename that factor.")
+        raise cannot("column_taken", name=taken.pop())
     if settings is None:
         knowing = [fit.batches[names] for fit in listed if set(names) <= set(fit.batches)]
         settings = pd.concat(knowing).drop_duplicates()
@@ -455,7 +455,7 @@ def between(fits: Mapping[str, FitResult], steps: int = 5) -> pd.DataFrame:
             values.append(term.levels)
     number = int(np.prod([len(each) for each in values], dtype=float))
     if number > MOST:
-        raise CannotAnswer(f"There are {number} combinations, more than {MOST}.", "Take fewer steps.")
+        raise cannot("too_many_settings", number=number, most=MOST)
     full = pd.DataFrame(list(product(*values)), columns=[term.name for term in terms])
     return full[~_extrapolated(fits, full)].reset_index(drop=True)
 

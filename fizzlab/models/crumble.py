@@ -14,7 +14,8 @@ from fizzlab.models.curves import STEPS_G, scale_step
 from fizzlab.models.drops import fit_drop_height
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.raters import RaterAgreement, rater_agreement
-from fizzlab.models.result import FitResult, Study
+from fizzlab.models.refusals import cannot
+from fizzlab.models.result import FitResult, Study, noted
 from fizzlab.models.terms import Term, by_run, need_columns
 
 LOSS, BROKEN, DROP, SCORE = "tumble_loss_pct", "broken_pct", "drop_cm", "score"
@@ -60,33 +61,25 @@ def study_crumble(
     refused: dict[str, CannotAnswer] = {}
     losses, parts, agreement = pd.DataFrame(), pd.DataFrame(), None
     if len(tumbles):
-        try:
+        with noted(reasons, LOSS):
             losses = batch_losses(tumbles, scale_step_g)
             numbers[LOSS] = loss_numbers(losses)
             readings[LOSS] = _each_loss(tumbles, float(losses["step_g"].iloc[0]))
-        except CannotAnswer as reason:
-            reasons[LOSS] = reason
         counts = counted(tumbles)
         if len(counts):
             numbers[BROKEN] = 100 * counts["broken"] / counts["pieces"]
     if len(drops):
-        try:
+        with noted(reasons, DROP):
             penalised = drop_method == "jeffreys"
             fits[DROP] = fit_drop_height(drops, terms, runs=runs, penalised=penalised, conf_level=conf_level)
-        except CannotAnswer as reason:
-            reasons[DROP] = reason
     if len(scores):
         numbers[SCORE] = score_numbers(scores)
         readings[SCORE] = scores.assign(lower=scores["score"], upper=scores["score"])
-        try:
+        with noted(refused, "agreement"):
             agreement = rater_agreement(scores) if scores["rater"].nunique() > 1 else None
-        except CannotAnswer as reason:
-            refused["agreement"] = reason
     if index:
-        try:
+        with noted(refused, "index"):
             parts = crumble_index(numbers, index)
-        except CannotAnswer as reason:
-            refused["index"] = reason
     told: dict[str, Any] = {"losses": losses, "agreement": agreement, "index": parts, "refused": refused}
     return CrumbleStudy(numbers=numbers, readings=readings, fits=fits, reasons=reasons, **told)
 
@@ -103,10 +96,7 @@ def batch_losses(tumbles: pd.DataFrame, scale_step_g: float | None = None) -> pd
     step = scale_step_g or scale_step(pd.concat([before, after])) or STEPS_G[-1]
     heavier = tumbles.loc[(after - before) > 1.001 * step, "run"]
     if len(heavier):
-        raise CannotAnswer(
-            f"Pieces of batch {heavier.iloc[0]} weighed more after tumbling than before.",
-            "Check for swapped readings, and tare the scale before each weighing.",
-        )
+        raise cannot("gained_mass", run=heavier.iloc[0])
     each = tumbles.assign(loss_pct=100 * (before - after) / before, step_pct=100 * step / before)
     by_batch = each.groupby("run", sort=False)
     table = by_batch[["loss_pct", "step_pct"]].mean().assign(tumbles=by_batch.size(), step_g=step)
@@ -133,10 +123,7 @@ def loss_numbers(losses: pd.DataFrame, steps: float = 0.5) -> pd.Series:
     """The loss of each batch; `steps` of the scale stand in for a loss that it cannot show."""
     below = losses["below_step"]
     if below.sum() > MOST_BELOW * len(losses):
-        raise CannotAnswer(
-            f"{int(below.sum())} of {len(losses)} batches lost less than the scale can show.",
-            "Tumble longer, tumble more pieces at once, or use a scale with a finer step.",
-        )
+        raise cannot("losses_below_step", below=int(below.sum()), batches=len(losses))
     return losses["loss_pct"].where(~below, steps * losses["step_pct"])
 
 
@@ -252,14 +239,13 @@ def crumble_index(numbers: Mapping[str, pd.Series], parts: Mapping[str, Any]) ->
     sum_k weight_k (x_k - best_k) / (worst_k - best_k), not cut off: what each part gives, index, and beyond
     (some reading lies outside best to worst).
     """
-    do = "Take such readings of each batch, or leave the part out of [crumble.index] in trial.toml."
     for name in parts:
         if _PARTS[name] not in numbers:
-            raise CannotAnswer(f"The crumble index needs {name}, which the readings do not give.", do)
+            raise cannot("index_needs", part=name)
     readings = pd.DataFrame({name: numbers[_PARTS[name]] for name in parts}).astype(float)
     lacking = readings.index[readings.isna().any(axis=1)]
     if len(lacking):
-        raise CannotAnswer(f"Batch {lacking[0]} lacks a part of the crumble index.", do)
+        raise cannot("index_lacks", run=lacking[0])
     stated = pd.DataFrame({name: vars(part) for name, part in parts.items()}).astype(float)
     shares = (readings - stated.loc["best"]) / (stated.loc["worst"] - stated.loc["best"])
     table = shares * stated.loc["weight"]

@@ -12,10 +12,10 @@ import pandas as pd
 from scipy import stats
 from scipy.optimize import brentq
 
-from fizzlab.errors import CannotAnswer
 from fizzlab.models.basis import FactorBasis
 from fizzlab.models.censored import Array
 from fizzlab.models.censored_fit import BatchFit
+from fizzlab.models.refusals import cannot
 from fizzlab.models.result import (
     ONE_DAY,
     Effect,
@@ -280,7 +280,7 @@ class CuringFit(FitResult):
         enough).
         """
         if float(self.coefficients["coef"][f"log {VPD}"]) >= 0:
-            raise CannotAnswer("Thirstier air did not dry pieces sooner.", "Try a wider range of air.")
+            raise cannot("air_no_help")
 
         def excess(air: Any, sure: bool) -> Array:
             rows = self.weights(pd.DataFrame({VPD: np.atleast_1d(air)}).assign(**new))

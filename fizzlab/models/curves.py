@@ -17,6 +17,7 @@ from scipy import stats
 from scipy.optimize import brentq, least_squares, leastsq
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.models.refusals import cannot
 from fizzlab.models.result import FitResult, Interval
 
 if TYPE_CHECKING:
@@ -279,23 +280,16 @@ def fit_curve(
     x, y = np.asarray(x, float), np.asarray(y, float)
     n, width = len(y), len(model.parameters)
     if n <= width:
-        raise CannotAnswer(
-            f"{n} readings are too few for the {model.name} curve, which has {width} unknowns.",
-            f"Take at least {width + 1} readings, better {2 * width}.",
-        )
+        raise cannot("curve_few", n=n, curve=model.name, width=width, least=width + 1, better=2 * width)
     if start is None:
         start = np.ones(width) if model.starts is None else model.starts(x, y)
     squares, level = _Squares.of(model, x, y, evaluations), float(np.sum((y - y.mean()) ** 2))
     with np.errstate(all="ignore"):
         end = squares.least(start, level)
     if end.fault:
-        why, do = f"could not be fitted: {end.fault}", "take more of them where the curve bends"
-    elif end.rss > level * (1 + 1e-6) and level > 0:
-        why, do = "follows the readings no better than a level line", "describe them by another curve"
-    else:
-        why = ""
-    if why:
-        raise CannotAnswer(f"The {model.name} curve {why}.", f"Look at the readings for a slip, or {do}.")
+        raise cannot("curve_unfitted", curve=model.name, fault=end.fault)
+    if end.rss > level * (1 + 1e-6) and level > 0:
+        raise cannot("curve_level", curve=model.name)
     variance = max(end.rss / (n - width), resolution**2 / 12)
     root = solver(squares.slopes(end.theta)[:, end.free])
     covariance = np.full((width, width), np.nan)
@@ -361,10 +355,7 @@ def profile_interval(
     plain = _Squares.of(fit.model, fit.x, fit.y)
     limit = float(np.sqrt(stats.f.ppf(conf_level, 1, fit.dof)))
     sizes = np.where(fit.values == 0, 1.0, 1e-3 * np.abs(fit.values))
-    lost = CannotAnswer(
-        f"The readings do not tell what was asked of the {fit.model.name} curve.",
-        "Take readings for longer, and more of them where the curve bends.",
-    )
+    lost = cannot("curve_untold", curve=fit.model.name)
 
     def quantity(theta: Array) -> float:
         return float(theta[position] if isinstance(of, str) else of(theta))

@@ -8,7 +8,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import CannotAnswer
+from fizzlab.models.refusals import cannot
 
 Rule = Literal["beyond", "jump", "eight on one side"]
 Side = Literal["above", "below", "both"]
@@ -41,7 +41,6 @@ class DriftChart(NamedTuple):
     low: float
     high: float
     sd: float
-    range_high: float
     signals: tuple[Signal, ...]
 
 
@@ -52,21 +51,13 @@ def drift_chart(values: Sequence[float], labels: Sequence[object], *, log: bool 
     eight in a row on one side.
     """
     given = np.asarray(values, float)
-    if len(labels) != len(given) or not np.isfinite(given).all() or (log and (given <= 0).any()):
-        raise ValueError("values must be finite, above 0 for logarithms, with one label each")
     if len(given) < LEAST:
-        raise CannotAnswer(
-            f"There are {len(given)} readings, too few to tell how much neighbours differ.",
-            f"Make the standard recipe until there are {LEAST} or more.",
-        )
+        raise cannot("drift_few", n=len(given), least=LEAST)
     shown = np.log(given) if log else given
     ranges = np.abs(np.diff(shown, prepend=np.nan))
     mean_range = float(ranges[1:].mean())
     if mean_range <= 1e-12 * (1 + float(np.abs(shown).max())):
-        raise CannotAnswer(
-            "Neighbouring readings never differ, so there is no telling how much they may.",
-            "Write the readings down more finely.",
-        )
+        raise cannot("drift_flat")
     centre, sd = float(shown.mean()), mean_range / D2
     broken: list[list[str]] = [[] for _ in given]
     found: list[tuple[int, Signal]] = []
@@ -91,4 +82,4 @@ def drift_chart(values: Sequence[float], labels: Sequence[object], *, log: bool 
     ends = np.array([centre, centre - 3 * sd, centre + 3 * sd])
     signalled = tuple(signal for _, signal in sorted(found, key=lambda pair: pair[0]))
     middle, low, high = (np.exp(ends) if log else ends).tolist()
-    return DriftChart(table, middle, low, high, sd, D4 * mean_range, signalled)
+    return DriftChart(table, middle, low, high, sd, signalled)

@@ -15,9 +15,9 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
-from fizzlab.errors import CannotAnswer
 from fizzlab.models.curves import outward
 from fizzlab.models.plotting import INK, axes_for, drawn_apart, looks
+from fizzlab.models.refusals import cannot
 from fizzlab.models.result import Effect, FitResult, Interval, asked
 from fizzlab.models.strata import Strata, prepare
 from fizzlab.models.terms import (
@@ -52,13 +52,6 @@ def _quadrature(*many: int) -> tuple[Array, Array]:
 
 
 _ALONE, _IN_DAYS = _quadrature(31, 1), _quadrature(13, 19)
-
-
-def _refuse(*faults: tuple[Any, str, str]) -> None:
-    """Raise the first fault that holds: whether it does, why there is no answer, what would help."""
-    for wrong, why, would_help in faults:
-        if wrong:
-            raise CannotAnswer(why, would_help)
 
 
 @dataclass(frozen=True)
@@ -179,8 +172,8 @@ class _Likelihood:
         for start in (np.append(free, each) for each in starts):
             end = optimize.minimize(downhill, start, jac=True, method="BFGS", options=options)
             found += [end] if np.abs(end.jac).max() < 1e-3 else []
-        do = "Add pieces at heights where some break and some hold."
-        _refuse((not found, "The fit of the drops did not converge.", do))
+        if not found:
+            raise cannot("drops_unsettled")
         top = min(found, key=lambda each: each.fun)
         if near is not None:
             return _Maximum(top.x[:-many], top.x[-many:], -float(top.fun), near.inverse)
@@ -287,7 +280,7 @@ class DropFit(FitResult):
         if not 0 < share < 1:
             raise ValueError("share must lie between 0 and 1")
         if interval != "confidence":
-            raise CannotAnswer("Drops give no forecast of one batch.", "Ask for the heights of all batches.")
+            raise cannot("drops_no_forecast")
         table = asked(new, dict.fromkeys(term.name for term in self.terms))
         target = float(special.ndtri(share))
         rows = [self._height(table.loc[place].to_dict(), target) for place in table.index]
@@ -435,11 +428,10 @@ def fit_drop_height(
         raise ValueError("drops are fitted with main effects only: join the factors by +")
     terms, notes = varying(factors, batches)
     broke, x = drops["broke"].to_numpy(bool), np.log(drops["height_cm"].to_numpy(float))
-    _refuse(
-        (np.ptp(x) == 0, "Every piece fell from the same height.", "Drop some from at least three heights."),
-        (broke.all(), "Every piece broke.", "Drop some from lower down, until a few hold."),
-        (not broke.any(), "No piece broke.", "Drop some from higher up, until a few break."),
-    )
+    if np.ptp(x) == 0:
+        raise cannot("one_height")
+    if broke.all() or not broke.any():
+        raise cannot("all_broke" if broke.all() else "none_broke")
     centre, unit = float(x.mean()), float(x.std())
     columns = model_matrix(batches, terms).iloc[:, 1:]
     between = columns.loc[drops["run"]].to_numpy(float)
@@ -447,16 +439,12 @@ def fit_drop_height(
     by_batch = pd.DataFrame(matrix).groupby(drops["run"].to_numpy())
     held = (by_batch.nunique().max() == 1).to_numpy()
     separated = is_separated(matrix, broke)
-    _refuse(
-        (len(batches) <= held.sum(), f"{len(batches)} batches leave no chance variation to judge by.",
-         "Make further batches; pieces of the same batch do not count as repeats."),
-        (np.linalg.matrix_rank(matrix) < matrix.shape[1],
-         "Two factors, or a factor and the height, always changed together: they cannot be told apart.",
-         "Change one of them alone, and drop pieces of every level from the same heights."),
-        (separated and not penalised,
-         "Height tells broken from whole without a mistake, so plain likelihood gives no spread.",
-         "Use smaller steps, so that some pieces hold where others break, or the penalised fit."),
-    )  # fmt: skip
+    if len(batches) <= held.sum():
+        raise cannot("drops_few_batches", n=len(batches))
+    if np.linalg.matrix_rank(matrix) < matrix.shape[1]:
+        raise cannot("drops_together")
+    if separated and not penalised:
+        raise cannot("drops_separated")
     days = batches["day"] if "day" in batches and 1 < batches["day"].nunique() < len(batches) else None
     likelihood = _Likelihood.of_drops(
         matrix, broke, drops["run"], penalised, None if days is None else drops["run"].map(days)
@@ -464,8 +452,8 @@ def fit_drop_height(
     strata = prepare(likelihood.matrix[likelihood.first][:, held], likelihood.day_of)
     best = likelihood.maximum(likelihood.matrix)
     slope = float(best.free[1])
-    do = "Check the heights, and add drops from much lower and much higher."
-    _refuse((slope <= 0, "Pieces did not break more often from higher up.", do))
+    if slope <= 0:
+        raise cannot("no_more_from_higher")
     names = ["intercept", "height", *columns.columns]
     free = best.free / np.where(np.arange(len(names)) == 1, unit, 1.0)
     free[0] -= slope * centre / unit

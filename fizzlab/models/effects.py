@@ -20,6 +20,7 @@ from fizzlab.measures import MEASURES
 from fizzlab.models.basis import Basis, factor_basis, refuse_inseparable
 from fizzlab.models.comparisons import mean_ratio_limits
 from fizzlab.models.days import DayModel, Days, block_columns, choose_days
+from fizzlab.models.refusals import cannot
 from fizzlab.models.result import (
     ENDS,
     ONE_DAY,
@@ -314,12 +315,9 @@ def measured(
         known = MEASURES.get(response)
         log = known.scale == "ratio" if known else bool((kept[response] > 0).all())
     if kept.empty:
-        raise CannotAnswer(f"No batch has a value of {response}.", "Measure it on each batch.")
+        raise cannot("no_value", response=response)
     if log and not (kept[response] > 0).all():
-        raise CannotAnswer(
-            f"Some {response} is zero or less, so there are no ratios of it.",
-            "Ask for differences instead, or measure more finely.",
-        )
+        raise cannot("no_ratio", response=response)
     if kept["run"].duplicated().any():
         numbers = kept[response].astype(float)
         means = (numbers.map(np.log) if log else numbers).groupby(kept["run"]).mean()
@@ -394,16 +392,10 @@ def fit_one(x: Array, days: pd.Series | None, y: Array, response: str) -> tuple[
     """Fit one response, or say what is missing."""
     strata = prepare(x, days)
     if exact(strata, y):
-        raise CannotAnswer(
-            f"Batches made alike have exactly the same {response}, so nothing is left to judge chance by.",
-            "Write the readings down more finely, or add batches.",
-        )
+        raise cannot("no_chance", response=response)
     fits = fit_many(strata, y)
     if not fits.converged[0]:
-        raise CannotAnswer(
-            f"The search for how much days and batches vary in {response} did not settle.",
-            "Add batches, or ask for fewer effects.",
-        )
+        raise cannot("spread_unsettled", response=response)
     return strata, fits
 
 

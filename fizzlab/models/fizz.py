@@ -23,7 +23,8 @@ from fizzlab.models.censored import NotFitted, sort
 from fizzlab.models.curing import CuringFit, fit_curing_time
 from fizzlab.models.effects import fit_response
 from fizzlab.models.gas import GasCurves, fit_gas_curves, share_reached
-from fizzlab.models.result import Effect, FitResult, Study, effect_of, t_interval
+from fizzlab.models.refusals import cannot
+from fizzlab.models.result import Effect, FitResult, Study, effect_of, noted, t_interval
 from fizzlab.models.shelf import ShelfFit, fit_shelf_life
 from fizzlab.models.terms import (
     Amount,
@@ -129,7 +130,7 @@ def batch_times(
     if not (pieces["upper"] > 0).all():
         raise ValueError("seconds must be positive")
     if np.isinf(pieces["upper"]).all():
-        raise CannotAnswer("No piece was watched to the end.", "Watch on until some have finished.")
+        raise cannot("none_finished")
     batches = by_run(batches, pieces["run"])
     measured = batches[batches.index.isin(pieces["run"])]
     times = Times(pieces.reset_index(drop=True), bath_c)
@@ -165,10 +166,7 @@ def fit_pieces(
     x = matrix.to_numpy(float)
     size = x.shape[1]
     if np.linalg.matrix_rank(x) < size or len(x) <= size:
-        raise CannotAnswer(
-            "The water was warmer for some ways of making than for others, so the two cannot be told apart.",
-            "Time cold and warm water for each.",
-        )
+        raise cannot("water_with_factor")
     day = batch if not alone and (np.bincount(batch) > 1).any() else None
     lower, upper = pieces["lower"].to_numpy(float), pieces["upper"].to_numpy(float)
     data = sort(lower, upper, np.arange(len(x)), x, day=day)
@@ -176,12 +174,9 @@ def fit_pieces(
         found = censored_fit.fit(data, batch_effect=False, day_effect=day is not None, restricted=restricted)
     except NotFitted as stuck:
         columns = [matrix.columns[i] for i in stuck.columns if i]
-        why = "The calculation did not settle on one answer."
-        if columns and stuck.kind != "not converged":
-            why = f"Every piece on one side of {columns[0]} was still going when the watching ended, "
-            why += "so there is no telling how much longer it takes."
-        do = "Watch more pieces to the end, and look for a mistyped or rounded time."
-        raise CannotAnswer(why, do) from None
+        if columns and stuck.kind != "stopped":
+            raise cannot("one_side_going", column=columns[0]) from None
+        raise cannot("times_unsettled") from None
     if not warm:
         return PieceFit(found)
     df = censored_fit.strata(found, x, day).of(np.eye(size)[-1])
@@ -208,8 +203,7 @@ def _numbers(times: Times) -> pd.Series:
         data = sort(lower, upper, np.arange(len(x)), x)
         beta = censored_fit.fit(data, batch_effect=False, restricted=False).beta
     except NotFitted:
-        why = "The batches have no mean that settles."
-        raise CannotAnswer(why, "Watch more pieces to the end.") from None
+        raise cannot("means_unsettled") from None
     return pd.Series(np.exp(beta[0] + np.r_[0.0, beta[1:]]), index=runs)
 
 
@@ -266,7 +260,7 @@ def fit_fizz_duration(
     terms, _ = parse_formula(formula, batches)
     pieces = _brackets(times).get(response)
     if pieces is None:
-        raise CannotAnswer("For no piece was it noted when it showed colour.", "Note it for some.")
+        raise cannot("no_colour")
     found = batch_times(response, pieces, batches, terms, bath_c, conf_level)
     fit: FitResult
     if found.never:
@@ -333,7 +327,7 @@ def study_fizz(
     fits: dict[str, FitResult] = {}
     found: dict[str, Any] = {}
     if len(weighed):
-        try:
+        with noted(reasons, "half_out_s"):
             curves = found["curves"] = fit_gas_curves(weighed, curve)
             t50 = curves.pieces["t50_s"]
             pieces["half_out_s"] = curves.pieces[["run", "piece", "water_c"]].assign(lower=t50, upper=t50)
@@ -341,21 +335,15 @@ def study_fizz(
                 reasons["gas_pct"] = theory_g
             elif theory_g is not None:
                 found["reached"] = share_reached(curves.pieces, theory_g, water_ml / 1000)
-        except CannotAnswer as reason:
-            reasons["half_out_s"] = reason
     for name, rows in pieces.items():
-        try:
+        with noted(reasons, name):
             times[name] = batch_times(name, rows, runs.set_index("run"), terms, bath_c)
             if times[name].never:
                 margin = (margins or {}).get(name)
                 fits[name] = times[name].fit_brackets(name, runs, terms, margin=margin, conf_level=conf_level)
-        except CannotAnswer as reason:
-            reasons[name] = reason
     if len(stored):
-        try:
+        with noted(found, "no_shelf"):
             found["shelf"] = fit_shelf_life(stored, runs=runs, share=shelf_share)
-        except CannotAnswer as reason:
-            found["no_shelf"] = reason
     numbers = {name: each.numbers for name, each in times.items()}
     found["readings"] = {name: each.at_bath for name, each in times.items()}
     if "reached" in found:

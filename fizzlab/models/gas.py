@@ -18,6 +18,7 @@ from scipy import stats
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.curves import CurveFit, CurveModel, Parameter, aicc, fit_curve, scale_step, solver
+from fizzlab.models.refusals import cannot
 from fizzlab.models.terms import need_columns
 from fizzlab.models.water import soluble_g
 
@@ -183,8 +184,7 @@ class _Cup:
                     model, self.seconds, self.mass, start=start, resolution=self.step, evaluations=100
                 )
                 if np.isinf(fit.aicc):
-                    why = f"{len(self.mass)} readings are too few to weigh a {shape} curve."
-                    raise CannotAnswer(why, "Read the scale ten times or more.")
+                    raise cannot("gas_few_to_weigh", n=len(self.mass), shape=shape)
                 found.append(fit)
             except CannotAnswer as reason:
                 refused.append(reason)
@@ -240,31 +240,21 @@ def fit_gas_curve(
     table = readings[["seconds", "mass_g"]].astype(float).sort_values("seconds", kind="stable")
     t, mass = table["seconds"].to_numpy(), table["mass_g"].to_numpy()
     if len(t) < 6:
-        raise CannotAnswer(
-            f"{len(t)} readings are too few for a fizz curve.", "Read the scale ten times or more."
-        )
+        raise cannot("gas_few", n=len(t))
     if not np.isfinite(t).all() or not np.isfinite(mass).all() or (np.diff(t) <= 0).any():
         raise ValueError("seconds must be known and each given once, and every mass known")
     cup = _Cup(t, mass, scale_step(mass) if step_g is None else step_g)
     if mass[0] - mass[-3:].mean() < 4 * cup.step or mass[0] <= mass[-3:].mean():
-        raise CannotAnswer(
-            "The cup lost too little for this scale to show how.",
-            "Put several pieces of the batch in at once, or use a finer scale.",
-        )
-    at_one_pace = CannotAnswer(
-        "The cup lost mass at one pace until the last reading, so there is no telling how much gas there is, "
-        "nor gas from water that dries up.",
-        "Go on reading until the scale stands still, and weigh a cup of water without a piece as well.",
-    )
+        raise cannot("gas_little")
     if len(t) >= 10 and cup.straight() < cup.straight(t**2, np.log(t + t[1])) + _LEAST_EVIDENCE:
-        raise at_one_pace
+        raise cannot("gas_one_pace")
     cup, plain = _with_tail(cup)
     places = _places_of_jumps(cup, plain)
     fits = cup.fits(shapes, places) if places or tuple(shapes) != SHAPES else plain
     best, columns = fits[0], _columns(places, t)
     unending = {"gas_g", "t50_s"} & set(best.at_bound) or best["t50_s"] > t[-1]
     if unending or cup.straight(*columns) < best.aicc + _LEAST_EVIDENCE:
-        raise at_one_pace
+        raise cannot("gas_one_pace")
     used, fitted, gas = np.ones(len(t), bool), best.at(t), best["start_g"] - mass
     gas -= best.parameters.get("drift_g_s", 0.0) * t
     jumps = []

@@ -14,9 +14,9 @@ from scipy import optimize, stats
 from scipy.linalg import block_diag
 from scipy.special import ndtr
 
-from fizzlab.errors import CannotAnswer
 from fizzlab.models.censored import Array
 from fizzlab.models.curing_fit import VPD, CuringFit
+from fizzlab.models.refusals import cannot
 from fizzlab.models.result import ENDS, Effect, FitResult, Interval, Settings, asked, effect_of, t_interval
 from fizzlab.models.spreads import Mixture, restricted, weigh
 from fizzlab.models.terms import Amount, level_name
@@ -100,11 +100,11 @@ def pool_effects(effects: Mapping[str, Effect], conf_level: float = 0.95) -> Poo
     freedom.
     """
     if len(effects) < 2:
-        raise CannotAnswer("Only one trial made this comparison.", "Make it again in another trial.")
+        raise cannot("one_trial")
     first, rows = next(iter(effects.values())), pd.DataFrame([vars(each) for each in effects.values()])
     log, ends = first.scale != "difference", rows[[*ENDS]].to_numpy(float)
     if not np.isfinite(ends).all() or (log and (ends <= 0).any()):
-        raise CannotAnswer("A trial left one end of this comparison open.", "Add batches to that trial.")
+        raise cannot("open_end")
     y, least, most = (np.log(ends) if log else ends).T
     df = rows["df"].to_numpy(float)
     se = (most - least) / 2 / stats.t.ppf(0.5 + rows["conf_level"].to_numpy(float) / 2, df)
@@ -135,11 +135,7 @@ def _welch(y: Array, se: Array, df: Array) -> float:
 
 def _enough(trials: int) -> None:
     if trials < LEAST:
-        there = "is 1 trial" if trials == 1 else f"are {trials} trials"
-        raise CannotAnswer(
-            f"There {there}, too few to see how much they differ.",
-            f"Keep the records; from {LEAST} trials on they can be pooled, from {FEW} on it becomes useful.",
-        )
+        raise cannot("few_trials", n=trials, least=LEAST, useful=FEW)
 
 
 def _random_effects(y: Array, x: Array, own: Array, kinds: Sequence[Array]) -> tuple[Array, Array, Array]:
@@ -158,7 +154,7 @@ def _random_effects(y: Array, x: Array, own: Array, kinds: Sequence[Array]) -> t
     root = np.sqrt(np.maximum(start, 1e-6))
     found = optimize.minimize(lambda root: cost(root**2), root, method="Nelder-Mead", options=search)
     if not found.success:
-        raise CannotAnswer("The search for how much the trials differ did not settle.", "Add trials.")
+        raise cannot("trials_unsettled")
     best = np.asarray(found.x**2, float)
     for j in range(len(best)):
         without = np.where(np.arange(len(best)) == j, 0.0, best)
@@ -335,10 +331,7 @@ def pool_trials(
     _enough(len(lines))
     sloped = sum(line.slope is not None for line in lines)
     if not sloped:
-        raise CannotAnswer(
-            "No trial met more than one air, so how drying follows the air is not known.",
-            "Make one trial on days of different air.",
-        )
+        raise cannot("one_air")
     at = middle_air(lines) if at is None else float(at)
     y, z, within, owner = _stack(lines, at)
     trial = (owner[:, None] == owner[None, :]).astype(float)

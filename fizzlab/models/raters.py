@@ -13,8 +13,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from fizzlab.errors import CannotAnswer
 from fizzlab.models.plotting import INK, SOFT, axes_for
+from fizzlab.models.refusals import cannot
 from fizzlab.models.result import FitResult
 from fizzlab.models.terms import need_columns
 
@@ -125,17 +125,11 @@ def rater_agreement(scores: pd.DataFrame, *, conf_level: float = 0.95) -> RaterA
     table = scores.pivot(index=["run", "piece"], columns="rater", values="score").astype(float)
     table = table[table.notna().sum(axis=1) >= 2]
     if table.empty:
-        raise CannotAnswer(
-            "No piece was scored by two raters.",
-            "Let two or more raters score the same pieces, without seeing each other's scores.",
-        )
+        raise cannot("one_rater")
     ratings, runs = table.to_numpy(), table.index.get_level_values("run")
     alpha = krippendorff_alpha(ratings)
     if np.isnan(alpha):
-        raise CannotAnswer(
-            "Every score was the same, so agreement cannot be told from chance.",
-            "Include pieces that crumble more, and pieces that crumble less.",
-        )
+        raise cannot("same_scores")
     low, high = _jackknife(ratings, runs.to_numpy(), alpha, conf_level)
     first, second = np.triu_indices(table.shape[1], 1)
     apart = ratings[:, first] - ratings[:, second]

@@ -14,10 +14,10 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from fizzlab.errors import CannotAnswer
 from fizzlab.models.censored import NotFitted, sort
 from fizzlab.models.censored_fit import fit
 from fizzlab.models.plotting import SOFT, axes_for, looks
+from fizzlab.models.refusals import cannot
 from fizzlab.models.result import ENDS, FitResult
 from fizzlab.models.terms import need_columns
 
@@ -169,15 +169,14 @@ def repeatability(
     if log and (upper <= 0).any():
         raise ValueError("readings must be above 0 to compare their logarithms")
     if not taken["sample"].duplicated().any():
-        what = "No batch was read twice, so nothing tells repeats apart from batches."
-        raise CannotAnswer(what, "Take two readings or more of each batch.")
+        raise cannot("none_read_twice")
     if exact:
         y = np.log(lower) if log else lower
         strata, centre = _of_numbers(y, _groups(taken)), float(y.mean())
     else:
         strata, centre = _of_brackets(taken)
     if not strata.mean_square[-1] > 1e-18 * max(1.0, centre**2):
-        raise CannotAnswer("Repeats never differ, so their spread is not known.", "Read more finely.")
+        raise cannot("same_repeats")
     typical, tails = float(np.exp(centre)) if log else centre, [0.5 - conf_level / 2, 0.5 + conf_level / 2]
     found = _variances(strata)
     within, between = found["within samples"][0], found.get("between samples", (0.0, 0.0))[0]
@@ -260,8 +259,7 @@ def _of_brackets(taken: pd.DataFrame) -> tuple[_Strata, float]:
         ends = taken["lower"].to_numpy(float), taken["upper"].to_numpy(float)
         found = fit(sort(*ends, np.arange(len(taken)), x[cell]), batch_effect=False)
     except NotFitted:
-        what = "The looks are too far apart, or all on one side, to tell how far repeats differ."
-        raise CannotAnswer(what, "Look more often, from before the first to after the last.") from None
+        raise cannot("looks_of_repeats") from None
     location, groups = x @ found.beta, _groups(first)
     above = _of_numbers(location, {name: groups[name] for name in ("samples", "operators")}, spare=0)
     named = ["cells" if name == "repeats" else name for name in above.names]

@@ -18,6 +18,7 @@ import pandas as pd
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.measures import Scale
+from fizzlab.models.refusals import cannot
 from fizzlab.models.terms import Array, Category, Term
 
 if TYPE_CHECKING:
@@ -153,11 +154,11 @@ class FitResult:
         self, new: Settings = None, *, share: float = 0.5, interval: Interval = "confidence"
     ) -> pd.DataFrame:
         """What to expect of some conditions; see the method of each fit."""
-        raise CannotAnswer(f"A fit of {self.response} gives no forecast.", "Ask for its table.")
+        raise cannot("no_forecast", response=self.response)
 
     def forecast(self, settings: pd.DataFrame, share: float = 0.5) -> Forecast:
         """What new batches of some settings may be; `share` is of their pieces, where each has a number."""
-        raise CannotAnswer("It gives no number for each batch.", "Choose by another measure.")
+        raise cannot("no_numbers")
 
     def extrapolated(self, settings: pd.DataFrame) -> list[bool]:
         """Does each setting lie outside of what was tried: a level that was not made, an amount too far?"""

@@ -12,6 +12,7 @@ from fizzlab.errors import CannotAnswer
 from fizzlab.models.curing_fit import VPD, CuringFit
 from fizzlab.models.drift import DriftChart, drift_chart
 from fizzlab.models.pooling import SeasonFit, TrialLine, line_of, middle_air, pool_trials
+from fizzlab.models.result import noted
 
 
 @dataclass(frozen=True)
@@ -45,21 +46,17 @@ def study_season(fits: Mapping[str, CuringFit], *, asked: float | None = None) -
     fit, drift, at = None, None, middle_air(lines)
     asked = at if asked is None else asked
     slopes = {line.name: line.slope or 0.0 for line in lines}
-    try:
+    with noted(reasons, "fit"):
         fit = pool_trials(lines)
         slopes = dict.fromkeys(slopes, float(fit.coefficients["estimate"]["slope"]))
-    except CannotAnswer as reason:
-        reasons["fit"] = reason
     batches = pd.concat([_batches(*each) for each in fits.items()], ignore_index=True)
     moved = np.exp(-batches["trial"].map(slopes) * np.log(batches[VPD] / at))
     for name, source in (("adjusted", "hours"), ("adjusted_low", "low"), ("adjusted_high", "high")):
         batches[name] = batches[source] * moved
     dated = bool(batches["made_at"].notna().all())
     points, batches = _points(batches, dated)
-    try:
+    with noted(reasons, "drift"):
         drift = drift_chart(list(points["hours"]), list(points["label"]), log=True)
-    except CannotAnswer as reason:
-        reasons["drift"] = reason
     alone = pd.DataFrame([_alone(each, asked) for each in fits.values()], index=pd.Index(fits, name="trial"))
     return SeasonStudy(lines, fit, at, asked, alone, batches, points, drift, dated, reasons)
 

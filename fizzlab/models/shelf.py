@@ -18,6 +18,7 @@ from scipy import stats
 from fizzlab.errors import CannotAnswer
 from fizzlab.measures import SHELF_MEASURES
 from fizzlab.models.effects import fit_response
+from fizzlab.models.refusals import cannot
 from fizzlab.models.result import Effect, FitResult, Interval, effect_of, t_interval
 from fizzlab.models.terms import Amount, need_columns
 
@@ -131,10 +132,7 @@ def fit_shelf_life(
     if shelf[measure].isna().any():
         raise ValueError(f"{measure} has missing values")
     if (shelf[measure] <= 0).any():
-        raise CannotAnswer(
-            "A stored piece had no fizz left at all, which a steady loss by the same share never reaches.",
-            "Leave out the weeks after a storage had gone dead, or try it sooner.",
-        )
+        raise cannot("no_fizz_left")
     table = shelf.assign(storage="all") if "rh_pct" in shelf else shelf.assign(storage="all", rh_pct=np.nan)
     if table["rh_pct"].notna().any():
         table["storage"] = _storages(table)
@@ -186,10 +184,7 @@ def _rates(table: pd.DataFrame, measure: str) -> pd.DataFrame:
             bend = np.polyfit(weeks, log_left, 2)[0] if different > 2 else np.nan
             rows.append((storage, run, -slope, bend, weeks.max(), aged["rh_pct"].mean()))
     if not rows:
-        raise CannotAnswer(
-            "No batch was tried at two different times.",
-            "Try fresh pieces, and pieces of the same batch later.",
-        )
+        raise cannot("one_time")
     names = ["storage", "run", "per_week", "bend", "last_week", "rh_pct"]
     return pd.DataFrame(rows, columns=names).sort_values(["rh_pct", "run"], ignore_index=True)
 
@@ -198,10 +193,7 @@ def _of_storage(rates: pd.DataFrame, share: float, conf_level: float) -> dict[st
     """A row of the table of `ShelfFit`."""
     name, batches = str(rates["storage"].iloc[0]), len(rates)
     if batches < 3:
-        raise CannotAnswer(
-            f"Only {batches} batches were stored and tried at two or more times ({name}).",
-            "Store pieces of three or more batches; pieces of one batch do not count as repeats.",
-        )
+        raise cannot("stored_few", n=batches, storage=name)
     fit = fit_response(rates, "per_week", "1", log=False, days="random", conf_level=conf_level)
     told = fit.interval(fit.weights(pd.DataFrame(index=[0]))[0])
     mean, low, high, df = (told[name] for name in ("estimate", "conf_low", "conf_high", "df"))
@@ -226,11 +218,7 @@ def _humidity(rates: pd.DataFrame, conf_level: float) -> Effect:
     """Change of the weekly loss for 10 % more humidity: within batches, or between where few had both."""
     known = rates.dropna(subset=["rh_pct"])
     if known.empty or np.ptp(known["rh_pct"]) < SAME_RH_PCT:
-        why = "Every piece was stored at about the same humidity."
-        raise CannotAnswer(
-            "The humidity of the storage was not noted." if known.empty else why,
-            "Store half of each batch in a tin with a drying agent, half in the damp, with hygrometers.",
-        )
+        raise cannot("humidity_unnoted" if known.empty else "humidity_same")
     spread = known.groupby("run")["rh_pct"].agg(np.ptp)
     several = known[known["run"].isin(spread[spread >= SAME_RH_PCT].index)].groupby("run")
     means = known.groupby("run")[["rh_pct", "per_week"]].mean()
@@ -242,10 +230,7 @@ def _humidity(rates: pd.DataFrame, conf_level: float) -> Effect:
         line = stats.linregress(means["rh_pct"], means["per_week"])
         batches, df, estimate, se = len(means), len(means) - 2, float(line.slope), float(line.stderr)
     else:
-        raise CannotAnswer(
-            f"{len(means)} batches are too few to tell the humidity from the batches themselves.",
-            "Store pieces of three or more batches in both the dry and the damp.",
-        )
+        raise cannot("humidity_few", n=len(means))
     told, levels = t_interval(10 * estimate, 10 * se, df, conf_level), ("10 % damper", "as it was")
     more: dict[str, Any] = {"log": False, "n_batches": batches, "conf_level": conf_level}
     return effect_of("loss_per_week", Amount("rh_pct", "%"), levels, told, **more)

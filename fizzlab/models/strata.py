@@ -27,7 +27,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from fizzlab.errors import CannotAnswer
+from fizzlab.models.refusals import cannot
 from fizzlab.models.result import t_interval
 from fizzlab.models.terms import Array
 
@@ -106,11 +106,7 @@ def prepare(x: Array, day: Sequence[Any] | Array | Ints | pd.Series | None = Non
     x = np.asarray(x, float)
     rows, columns = x.shape
     if rows <= columns:
-        raise CannotAnswer(
-            f"There are {rows} measured batches for a model of {columns} numbers, so nothing is left to "
-            "judge chance by.",
-            "Add batches: make some again, or ask for fewer effects.",
-        )
+        raise cannot("batches_for_model", rows=rows, columns=columns)
     outside = np.linalg.qr(x, mode="complete")[0][:, columns:]
     if day is None:
         nothing, one = np.zeros(rows - columns, np.int64), np.ones((1, 1))
@@ -122,16 +118,9 @@ def prepare(x: Array, day: Sequence[Any] | Array | Ints | pd.Series | None = Non
     stratum = np.concatenate([[0], np.cumsum(np.diff(size) > 1e-7 * (1 + size.max()))]).astype(np.int64)
     between = size > 0
     if not between.any():
-        raise CannotAnswer(
-            "The days differ in as many ways as there are days: nothing is left to judge the room by.",
-            "Repeat at least one of the room's settings on another day.",
-        )
+        raise cannot("days_alone")
     if between.all():
-        raise CannotAnswer(
-            "No two batches of a day repeat each other once the effects are taken out, so nothing is left to "
-            "judge chance by.",
-            "Make more batches a day, or ask for fewer effects.",
-        )
+        raise cannot("no_repeats")
     strata = np.array([size[stratum == place].mean() for place in range(stratum[-1] + 1)])
     return Strata(
         x=x,

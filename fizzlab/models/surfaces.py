@@ -10,12 +10,12 @@ import pandas as pd
 from scipy import stats
 from scipy.optimize import minimize
 
-from fizzlab.errors import CannotAnswer
 from fizzlab.models.basis import Blending, FactorBasis, MixtureBasis, in_hull, refuse_inseparable, shares
 from fizzlab.models.curing import fit_curing_time
 from fizzlab.models.curing_fit import CuringFit
 from fizzlab.models.days import Days
 from fizzlab.models.effects import ResponseFit, fit_basis, fit_one, measured
+from fizzlab.models.refusals import cannot
 from fizzlab.models.strata import interval
 from fizzlab.models.terms import Amount, Array
 
@@ -30,10 +30,7 @@ def bend(fit: ResponseFit | CuringFit) -> dict[str, float]:
     if any("^" in term for term in basis.terms):
         raise ValueError("the model holds bends already; see its tests")
     if np.ptp(squares) < 1e-6:
-        raise CannotAnswer(
-            "No batch was made in the middle of every amount, so a bend cannot be seen.",
-            "Add a few batches with every amount in the middle.",
-        )
+        raise cannot("no_middle")
     if isinstance(fit, CuringFit):
         terms, runs = (*fit.terms, Amount("bend")), fit.batches.assign(bend=-squares)
         more = fit_curing_time(
@@ -155,10 +152,7 @@ def fit_mixture(
     made = shares(table, parts)
     for part, spread in zip(parts, np.ptp(made, axis=0), strict=True):
         if spread < 1e-9:
-            raise CannotAnswer(
-                f"Every mixture that was measured had the same share of {part.name}, so it cannot be seen.",
-                f"Make mixtures with another share of {part.name}, or leave it out of the parts.",
-            )
+            raise cannot("same_share", part=part.name)
     basis = MixtureBasis(tuple(parts), blending, made)
     return fit_basis(
         table, response, basis, log=log, days=days, margin=None, conf_level=conf_level, lost=lost

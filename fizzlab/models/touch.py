@@ -11,8 +11,9 @@ from scipy import stats
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.basis import refuse_inseparable
-from fizzlab.models.censored import Failure, NotFitted
+from fizzlab.models.censored import NotFitted
 from fizzlab.models.days import on_every_day
+from fizzlab.models.refusals import cannot
 from fizzlab.models.terms import Array, Category, Term, model_matrix, need_columns, parts
 
 FEWEST_SPARE = 2  # residual degrees of freedom below which no interval is worth printing
@@ -50,17 +51,15 @@ def check_pieces(pieces: pd.DataFrame, batches: pd.DataFrame) -> None:
     if batches.index.has_duplicates:
         raise ValueError("runs must have one row a batch")
     if pieces.empty:
-        raise CannotAnswer("There are no touch checks.", "Touch pieces at set hours and note which are dry.")
+        raise cannot("no_looks")
     _one_side(pieces, "Every piece", "how long drying takes")
 
 
 def _one_side(pieces: pd.DataFrame, who: str, what: str) -> None:
     if np.isinf(pieces["upper"]).all():
-        why = f"{who} was still wet at its last check, so {what} is unknown."
-        raise CannotAnswer(why, "Keep checking until most pieces are dry.")
+        raise cannot("still_wet", who=who, what=what)
     if (pieces["lower"] == 0).all():
-        why = f"{who} was dry at its first check, so {what} is unknown."
-        raise CannotAnswer(why, "Begin checking earlier, while the pieces are still wet.")
+        raise cannot("dry_at_once", who=who, what=what)
 
 
 def check_terms(
@@ -70,10 +69,7 @@ def check_terms(
     refuse_inseparable(x, columns)
     spare = len(x) - x.shape[1]
     if spare < FEWEST_SPARE:
-        raise CannotAnswer(
-            f"{len(x)} batches are too few to estimate {x.shape[1]} numbers and their uncertainty.",
-            f"Make {FEWEST_SPARE - spare} more batches or more, or ask about fewer factors.",
-        )
+        raise cannot("batches_few", n=len(x), numbers=x.shape[1], more=FEWEST_SPARE - spare)
     for term in terms:
         if isinstance(term, Category):
             for level, part in pieces.groupby(pieces["run"].map(batches[term.name].astype(str))):
@@ -99,48 +95,21 @@ def judged_by_days(
         if not across.any() or spare >= (FEWEST_SPARE if airy else 1):
             return kept, tuple(both), said
         if both:
-            raise CannotAnswer(
-                f"{days.nunique()} days are too few to judge joint effects of what changed from day to day.",
-                "Make batches on more days, or ask for main effects.",
-            )
+            raise cannot("days_for_joint", days=days.nunique())
         slow = [term for term in kept if across[term.columns()].any()]
         gone = [term for term in slow if term in air] or slow
         names = "the room's air" if gone[0] in air else " and ".join(term.name for term in gone)
         why = f"{days.nunique()} days are too few to judge {names}, which changed from day to day"
         kept = [term for term in kept if term not in gone]
         if gone[0] not in air and not any(term not in air for term in kept):
-            raise CannotAnswer(
-                f"{why}.", "Make batches on more days, since all batches of a day share its air."
-            )
+            raise cannot("days_for_factors", why=why)
         said.append(f"{why}, so it is not in these numbers.")
-
-
-_FURTHER = "Check more often around the time at which pieces become dry."
-_WHY: dict[Failure, tuple[str, str]] = {
-    "satisfied": (
-        "The looks are too far apart to tell how much pieces and batches differ by chance.",
-        _FURTHER,
-    ),
-    "separated": (
-        "Pieces on one side of {} were all still wet at the last check or all dry at the first.",
-        "Begin checking earlier and keep on until most pieces are dry, under every condition.",
-    ),
-    "vague": (
-        "The looks are so far apart, or so many pieces on one side, that any effect would fit.",
-        _FURTHER,
-    ),
-    "not converged": (
-        "The search for the best-fitting dry times did not settle, so there are no numbers.",
-        "Check more often, make more batches, or ask about fewer factors.",
-    ),
-}
 
 
 def explained(failure: NotFitted, names: Sequence[str]) -> CannotAnswer:
     """Why the likelihood has no maximum, in plain words."""
     columns = [names[i] for i in failure.columns if i > 0] or ["the terms"]
-    why, do = _WHY[failure.kind]
-    return CannotAnswer(why.format(" and ".join(columns)), do)
+    return cannot(f"likelihood_{failure.kind}", columns=" and ".join(columns))
 
 
 class SeenOrder(NamedTuple):

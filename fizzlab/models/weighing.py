@@ -14,14 +14,23 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.stats import f as fisher
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.air import AirModel
 from fizzlab.models.curing import fit_planned, levels_of, with_air
-from fizzlab.models.curves import CurveFit, CurveModel, Parameter, fit_curve, profile_interval
-from fizzlab.models.result import Study
+from fizzlab.models.curves import (
+    STEPS_G,
+    CurveFit,
+    CurveModel,
+    Parameter,
+    fit_curve,
+    profile_interval,
+    scale_step,
+)
+from fizzlab.models.refusals import cannot
+from fizzlab.models.result import Study, noted
 from fizzlab.models.terms import Term, grouping, need_columns
 
 Array = NDArray[np.float64]
@@ -71,15 +80,6 @@ PAGE = CurveModel(
 )
 
 
-def scale_step(masses_g: ArrayLike) -> float:
-    """The step of the scale as the weighings show it: 1, 0.1, 0.01 or 0.001 g."""
-    masses = np.asarray(masses_g, float)
-    for digits in range(3):
-        if np.allclose(masses, np.round(masses, digits), rtol=0, atol=1e-9):
-            return float(round(10.0**-digits, digits))
-    return 0.001
-
-
 def fit_drying_curve(weighings: pd.DataFrame, *, resolution_g: float | None = None) -> CurveFit:
     """Fit the drying curve of one piece to its weighings, at least 6 at different hours.
 
@@ -107,25 +107,17 @@ def fit_drying_curve(weighings: pd.DataFrame, *, resolution_g: float | None = No
         raise ValueError("hours must be 0 or more and masses positive, with none missing")
     different = len(np.unique(t))
     if different < _LEAST:
-        raise CannotAnswer(
-            f"{different} weighings at different hours are too few for a drying curve.",
-            f"Weigh each piece at least {_LEAST} times, until two weighings hours apart show the same.",
-        )
-    step = scale_step(m) if resolution_g is None else resolution_g
+        raise cannot("weighings_few", n=different, least=_LEAST)
+    step = (scale_step(m) or STEPS_G[-1]) if resolution_g is None else resolution_g
     order, ends = np.argsort(t, kind="stable"), max(1, len(m) // 4)
     if m[order[:ends]].mean() - m[order[-ends:]].mean() <= 2 * step:
-        raise CannotAnswer(
-            "The mass did not fall by more than the scale can show.",
-            "Begin weighing earlier, while the piece is wet, or use a scale with a finer step.",
-        )
+        raise cannot("no_fall")
     fit = fit_curve(PAGE, t, m, resolution=step)
     gained = (float(np.sum((m - m.mean()) ** 2)) - fit.rss) / 3
     if gained / fit.sigma**2 <= float(fisher.ppf(0.99, 3, fit.dof)):
-        raise CannotAnswer(
-            "The weighings scatter so much that no drying shows in them.",
-            "Let the scale settle, set it to zero before each weighing, and keep draughts from it.",
-        )
-    left, last = float(moisture_left(fit, t.max())), float(t.max())
+        raise cannot("no_drying")
+    last = float(t.max())
+    left = float(np.exp(-((fit["rate_per_h"] * last) ** fit["shape"])))
     notes = []
     if left > _TRUST:
         notes.append(
@@ -135,11 +127,6 @@ def fit_drying_curve(weighings: pd.DataFrame, *, resolution_g: float | None = No
     if fit.at_bound:
         notes.append(f"The search ended on the bound of {', '.join(fit.at_bound)}: mistrust its numbers.")
     return replace(fit, response="mass_g", notes=tuple(notes))
-
-
-def moisture_left(fit: CurveFit, hours: ArrayLike) -> Array:
-    """Share of the moisture that the curve says is left, between 1 and 0."""
-    return np.asarray(np.exp(-((fit["rate_per_h"] * np.asarray(hours, float)) ** fit["shape"])))
 
 
 def _settled(fit: CurveFit) -> float:
@@ -157,10 +144,7 @@ def time_to_share(fit: CurveFit, remaining_share: float, conf_level: float = 0.9
     goal, last = float(np.log(-np.log(remaining_share))), float(fit.x.max())
     found = profile_interval(fit, lambda p: goal / float(p[3]) - float(np.log(p[2])), conf_level)
     if found.conf_high - found.conf_low > np.log(_TOO_WIDE):
-        raise CannotAnswer(
-            f"The piece was weighed for {last:.3g} h and its mass had not levelled off.",
-            f"Weigh it again after {min(max(_settled(fit), 1.5 * last), 4 * last):.2g} h, and once more.",
-        )
+        raise cannot("not_levelled", last=last, again=min(max(_settled(fit), 1.5 * last), 4 * last))
     hours, low, high = np.exp([found.estimate, found.conf_low, found.conf_high]).tolist()
     return {"hours": hours, "conf_low": low, "conf_high": high, "extrapolated": hours > last}
 
@@ -200,10 +184,7 @@ def study_weighings(
     pieces, curves = _pieces(weighings, remaining_share)
     pieces["level"] = levels_of(pieces["run"], runs, grouped)
     if pieces["hours"].isna().all():
-        raise CannotAnswer(
-            f"None of the {len(pieces)} weighed pieces gave a dry time. The first: {pieces['note'].iloc[0]}",
-            "Weigh for longer, and more often in the first hours.",
-        )
+        raise cannot("no_dry_time", n=len(pieces), first=pieces["note"].iloc[0])
     groups = np.log(pieces["hours"]).groupby(pieces["run"], sort=False)
     hours = np.exp(groups.mean()).dropna().rename_axis("run")
     notes = [
@@ -212,14 +193,12 @@ def study_weighings(
         if missing and run in hours
     ]
     known = pd.DataFrame({"piece": 1, "lower": hours, "upper": hours}).reset_index()
-    found: dict[str, Any] = {}
-    try:
-        asked: dict[str, Any] = {"air": air, "forecast_air": forecast_air, "response": RESPONSE}
-        asked |= {"conf_level": conf_level, "runs": runs, "margin": (margins or {}).get(RESPONSE)}
+    found: dict[str, Any] = {"reasons": {}}
+    asked: dict[str, Any] = {"air": air, "forecast_air": forecast_air, "response": RESPONSE, "runs": runs}
+    asked |= {"conf_level": conf_level, "margin": (margins or {}).get(RESPONSE)}
+    with noted(found["reasons"], RESPONSE):
         fit = fit_planned(known, terms, model, **asked)
-        found, notes = {"fits": {RESPONSE: fit}}, [*fit.notes, *notes]
-    except CannotAnswer as reason:
-        found = {"reasons": {RESPONSE: reason}}
+        found["fits"], notes = {RESPONSE: fit}, [*fit.notes, *notes]
     each = pieces.assign(lower=pieces["hours"], upper=pieces["hours"])[["run", "piece", "lower", "upper"]]
     found |= {"numbers": {RESPONSE: hours}, "readings": {RESPONSE: each.dropna()}, "notes": tuple(notes)}
     return WeighingStudy(pieces=pieces, curves=curves, grouped_by=grouped, **found)
@@ -229,7 +208,7 @@ def _pieces(
     weighings: pd.DataFrame, remaining_share: float
 ) -> tuple[pd.DataFrame, dict[tuple[str, str], CurveFit]]:
     """Fit every piece and read off when it was dry; one that gives no answer stops none of the others."""
-    step = scale_step(weighings["mass_g"])
+    step = scale_step(weighings["mass_g"]) or STEPS_G[-1]
     rows, curves = [], dict[tuple[str, str], CurveFit]()
     for (run, piece), part in weighings.groupby(["run", "piece"], sort=False, observed=True):
         row: dict[str, object] = {"run": run, "piece": piece, "note": ""}

@@ -217,7 +217,7 @@ class Model:
             loglik, chance = float(log_b.sum()), np.ones((batches, 1))
             total, spread = full[:, 0].sum(axis=0), 0.0
         else:
-            log_d, share = _summed(np.add.reduceat(log_b, data.day_starts, axis=0) + nodes.log_weight_d)
+            log_d, share = summed(np.add.reduceat(log_b, data.day_starts, axis=0) + nodes.log_weight_d)
             loglik, chance = float(log_d.sum()), share[data.day]
             full = np.add.reduceat(full, data.day_starts, axis=0)
             means = np.einsum("dm,dmp->dp", share, full)
@@ -249,19 +249,19 @@ class Model:
         )
 
 
-def _summed(log_joint: Array) -> tuple[Array, Array]:
-    """Logarithm of the sum over the last axis, and the share of each term."""
-    top = log_joint.max(axis=-1, keepdims=True)
+def summed(log_joint: Array, axis: int = -1) -> tuple[Array, Array]:
+    """Logarithm of the sum over an axis, and the share of each term (scipy's logsumexp is slower)."""
+    top = log_joint.max(axis=axis, keepdims=True)
     share = np.exp(log_joint - top)
-    size = share.sum(axis=-1, keepdims=True)
-    return (top + np.log(size))[..., 0], share / size
+    size = share.sum(axis=axis, keepdims=True)
+    return np.squeeze(top + np.log(size), axis), share / size
 
 
 def _over_batches(nodes: Nodes, fields: Array) -> tuple[Array, Array, Array, Array]:
     """Integrate over b for each batch and day node: log marginal, node weights, score, Hessian."""
     log_p, eta, alp, eta_eta, eta_alp, alp_alp = fields
     at, z, d = nodes.at, nodes.z, nodes.d
-    log_b, weight = _summed(log_p[:, at] + nodes.log_weight_z)
+    log_b, weight = summed(log_p[:, at] + nodes.log_weight_z)
     weights = [weight, weight * z, weight * z * z]
 
     def mean(field: Array, power: int = 0) -> Array:

@@ -413,11 +413,7 @@ def choose(
     if limits:
         told = _chances(forecasts, best, limits)[0]
         low, high = np.quantile(merit, [0.025, 0.975], axis=0)
-        table["meets"], table["meets_low"], table["meets_high"] = (
-            told,
-            np.fmin(low, told),
-            np.fmax(high, told),
-        )
+        table = table.assign(meets=told, meets_low=np.fmin(low, told), meets_high=np.fmax(high, told))
     if wishes:
         granted = overall(wishes, batch)
         table["granted"] = granted.mean(axis=0)

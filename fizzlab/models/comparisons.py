@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import lru_cache
 from itertools import combinations
 from typing import TYPE_CHECKING, Any, Literal
@@ -129,28 +129,24 @@ def critical(correlation: Array, df: float, conf_level: float = 0.95) -> float:
     >>> round(critical(np.full((3, 3), 0.5) + 0.5 * np.eye(3), 20), 4)
     2.5404
     """
-    low, high = (float(stats.t.isf((1 - conf_level) / 2 / many, df)) for many in (1, len(correlation)))
-    if len(correlation) == 1:
+    return _limit(lambda limit: any_beyond(limit, correlation, df), len(correlation), df, conf_level)
+
+
+def _limit(beyond: Callable[[float], float], many: float, df: float, conf_level: float) -> float:
+    """What some of `many` t is beyond with 1 - `conf_level`: between the limits of one and Bonferroni's."""
+    low, high = (float(stats.t.isf((1 - conf_level) / 2 / count, df)) for count in (1, many))
+    if many == 1:
         return low
-
-    def gap(limit: float) -> float:
-        return any_beyond(limit, correlation, df) - (1 - conf_level)
-
-    return float(brentq(gap, low * 0.98, high * 1.02, xtol=1e-6))
+    ends = low * 0.98, high * 1.02
+    return float(brentq(lambda limit: beyond(limit) - (1 - conf_level), *ends, xtol=1e-8))
 
 
 @lru_cache(maxsize=256)
 def pairs_limit(conf_level: float, levels: int, df: float) -> float:
     """What |t| of every pair of levels stays within with that probability (Tukey)."""
     many = levels * (levels - 1) / 2
-    low, high = (float(stats.t.isf((1 - conf_level) / 2 / count, df)) for count in (1, many))
-    if levels == 2:
-        return low
-
-    def gap(limit: float) -> float:
-        return float(stats.studentized_range.cdf(limit * np.sqrt(2), levels, df)) - conf_level
-
-    return float(brentq(gap, low, high, xtol=1e-8))
+    spread = stats.studentized_range
+    return _limit(lambda limit: float(spread.sf(limit * np.sqrt(2), levels, df)), many, df, conf_level)
 
 
 def mean_ratio_limits(fits: Fits, top: Array, bottom: Array, alpha: float = 0.05) -> tuple[float, float]:

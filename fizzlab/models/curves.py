@@ -18,7 +18,7 @@ from scipy.optimize import brentq, least_squares, leastsq
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.refusals import cannot
-from fizzlab.models.result import FitResult, Interval
+from fizzlab.models.result import ENDS, FitResult, Interval
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -334,35 +334,22 @@ def outward(above: Callable[[float], float], estimate: float, step: float, near:
     return float(np.copysign(np.inf, step))
 
 
-@dataclass(frozen=True)
-class ProfileInterval:
-    """An estimate with its profile-likelihood interval; an end that the readings leave open is infinite."""
-
-    estimate: float
-    conf_low: float
-    conf_high: float
-
-
 def profile_interval(
-    fit: CurveFit, of: str | Callable[[Array], float], conf_level: float = 0.95
-) -> ProfileInterval:
-    """Profile-likelihood interval of a parameter, or of a smooth function of the parameters.
+    fit: CurveFit, of: Callable[[Array], float], conf_level: float = 0.95
+) -> dict[str, float]:
+    """Profile-likelihood interval of a smooth function of the parameters; an open end is infinite.
 
     Those c at which RSS(c), the others fitted anew, is at most RSS_min + sigma^2 F(conf_level; 1, dof): D. M.
     Bates and D. G. Watts, "Nonlinear regression analysis and its applications" (1988), chapter 6.
     """
-    position = fit.model.names.index(of) if isinstance(of, str) else 0
     plain = _Squares.of(fit.model, fit.x, fit.y)
     limit = float(np.sqrt(stats.f.ppf(conf_level, 1, fit.dof)))
     sizes = np.where(fit.values == 0, 1.0, 1e-3 * np.abs(fit.values))
     lost = cannot("curve_untold", curve=fit.model.name)
 
-    def quantity(theta: Array) -> float:
-        return float(theta[position] if isinstance(of, str) else of(theta))
-
     def gradient(theta: Array) -> Array:  # by central differences, with the best step for those
         steps = np.diag(_EPS ** (1 / 3) * np.maximum(np.abs(theta), sizes))
-        return np.array([(quantity(theta + s) - quantity(theta - s)) / (2 * s.sum()) for s in steps])
+        return np.array([(of(theta + s) - of(theta - s)) / (2 * s.sum()) for s in steps])
 
     def above(target: float) -> float:
         # the least sum of squares with a pull of the quantity to a target: whatever value it comes to rest
@@ -370,7 +357,7 @@ def profile_interval(
         near = min(seen, key=lambda other: abs(other - target))
         pulled = replace(
             plain,
-            residuals=lambda p: np.append(plain.residuals(p), weight * (quantity(p) - target)),
+            residuals=lambda p: np.append(plain.residuals(p), weight * (of(p) - target)),
             slopes=lambda p: np.vstack([plain.slopes(p), weight * gradient(p)]),
             size=max(plain.size, weight * abs(target)),
         )
@@ -384,15 +371,15 @@ def profile_interval(
     with np.errstate(all="ignore"):
         spread = solver(plain.slopes(fit.values)) * fit.sigma
         along = gradient(fit.values) @ spread
-        estimate, se = quantity(fit.values), float(np.sqrt(along @ along))
+        estimate, se = of(fit.values), float(np.sqrt(along @ along))
         if not (np.isfinite(estimate) and np.isfinite(se)):
             raise lost
         if se == 0 or fit.sigma <= 64 * _EPS * plain.size:  # nothing is left open
-            return ProfileInterval(estimate, estimate, estimate)
+            return dict.fromkeys(ENDS, estimate)
         weight, direction, seen = 10 * fit.sigma / se, spread @ along / se**2, {estimate: fit.values}
         ends = [outward(above, estimate, side * limit * se) for side in (-1, 1)]
         for end in ends:
             if np.isfinite(end) and end not in seen:
                 above(end)
-    low, high = (quantity(seen[end]) if end in seen else end for end in ends)
-    return ProfileInterval(estimate, low, high)
+    low, high = (of(seen[end]) if end in seen else end for end in ends)
+    return dict(zip(ENDS, (estimate, low, high), strict=True))

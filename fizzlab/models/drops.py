@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
+from fizzlab.models.censored import summed
 from fizzlab.models.curves import outward
 from fizzlab.models.plotting import INK, axes_for, drawn_apart, looks
 from fizzlab.models.refusals import cannot
@@ -75,30 +76,23 @@ def _shared(bends: Array) -> tuple[Array, Array]:
     return _MOST * bends / long, _MOST * (np.eye(len(bends)) / long - np.outer(bends, bends) / long**3)
 
 
-def _averaged(logs: Array) -> tuple[Array, Array]:
-    """The log of a sum over the second axis, and what each gives to it (scipy's logsumexp is slower)."""
-    top = logs.max(axis=1, keepdims=True)
-    parts = np.exp(logs - top)
-    sums = parts.sum(axis=1, keepdims=True)
-    return (top + np.log(sums))[:, 0], parts / sums
-
-
 @dataclass(frozen=True)
 class _Likelihood:
     """The drops, sorted by day and batch; those alike are one row, and `many` says how many.
 
-    `first` is the first row of each batch, `of` the batch of each row; `first_of_day` and `day_of` the same
-    of the batches in their days, None where days play no part.
+    `first` is the first row of each batch, `of` the batch of each row; `first_of_day` and `day_of` the same of the
+    batches in their days. Each batch has its own day where they play no part: then `shared` is 1, else 2.
     """
 
     matrix: Array
     sign: Array
     many: Array
+    penalised: bool
+    shared: int
     first: NDArray[np.intp]
     of: NDArray[np.intp]
-    penalised: bool
-    first_of_day: NDArray[np.intp] | None = None
-    day_of: NDArray[np.intp] | None = None
+    first_of_day: NDArray[np.intp]
+    day_of: NDArray[np.intp]
 
     @classmethod
     def of_drops(
@@ -113,28 +107,24 @@ class _Likelihood:
         table = np.column_stack([day, batch, np.where(broke, 1.0, -1.0), matrix])
         rows, many = np.unique(table, axis=0, return_counts=True)
         begins = np.diff(rows[:, 1], prepend=-1) != 0
-        known = rows[:, 3:], rows[:, 2], many.astype(float)
-        of_batch = np.flatnonzero(begins), np.cumsum(begins) - 1, penalised
-        if days is None:
-            return cls(*known, *of_batch)
         starts = np.diff(rows[begins, 0], prepend=-1) != 0
-        return cls(*known, *of_batch, np.flatnonzero(starts), np.cumsum(starts) - 1)
+        groups = (place for new in (begins, starts) for place in (np.flatnonzero(new), np.cumsum(new) - 1))
+        known = (rows[:, 3:], rows[:, 2], many.astype(float), penalised)
+        return cls(*known, 1 if days is None else 2, *groups)
 
     def at(self, eta: Array, r: Array) -> tuple[float, Array, Array]:
         """Log likelihood with its slopes by `eta` and by `r`."""
-        nodes, log_weights = _ALONE if self.first_of_day is None else _IN_DAYS
+        nodes, log_weights = _ALONE if self.shared == 1 else _IN_DAYS
         nodes, rest = nodes[: len(r)], np.sqrt(1 - r @ r)
         shifted = eta[:, None, None] + np.tensordot(r, nodes, axes=1)
         z = self.sign[:, None, None] * shifted / rest
         chance, many = special.ndtr(z), self.many[:, None, None]
         log_chance = np.log(chance) if chance.min() > 1e-200 else special.log_ndtr(z)  # the first is quicker
-        summed = np.add.reduceat(many * log_chance, self.first, axis=0) + log_weights[0]
-        by_batch, weight = _averaged(summed)
-        whole = by_batch[:, 0]
-        if self.first_of_day is not None:
-            in_days = np.add.reduceat(by_batch, self.first_of_day, axis=0) + log_weights[1, 0]
-            whole, of_days = _averaged(in_days)
-            weight *= of_days[self.day_of][:, None]
+        in_batches = np.add.reduceat(many * log_chance, self.first, axis=0) + log_weights[0]
+        by_batch, weight = summed(in_batches, axis=1)
+        in_days = np.add.reduceat(by_batch, self.first_of_day, axis=0) + log_weights[1, 0]
+        whole, of_days = summed(in_days, axis=1)
+        weight *= of_days[self.day_of][:, None]
         push = np.exp(-0.5 * z**2 - _LOG_ROOT_2PI - log_chance) * (many * self.sign[:, None, None])
         push *= weight[self.of]
         value, by_eta = float(whole.sum()), push.sum(axis=(1, 2)) / rest
@@ -153,7 +143,7 @@ class _Likelihood:
         Even in r, the likelihood can have a maximum at r = 0 and another beyond: all are looked for where it
         is to be `sure`, else the one `near` a known one.
         """
-        many = 1 if self.first_of_day is None else 2
+        many = self.shared
 
         def downhill(at: Array) -> tuple[float, Array]:
             r, turn = _shared(at[-many:])
@@ -449,7 +439,9 @@ def fit_drop_height(
     likelihood = _Likelihood.of_drops(
         matrix, broke, drops["run"], penalised, None if days is None else drops["run"].map(days)
     )
-    strata = prepare(likelihood.matrix[likelihood.first][:, held], likelihood.day_of)
+    strata = prepare(
+        likelihood.matrix[likelihood.first][:, held], None if days is None else likelihood.day_of
+    )
     best = likelihood.maximum(likelihood.matrix)
     slope = float(best.free[1])
     if slope <= 0:

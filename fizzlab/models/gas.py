@@ -19,6 +19,7 @@ from scipy import stats
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.curves import CurveFit, CurveModel, Parameter, aicc, fit_curve, scale_step, solver
 from fizzlab.models.refusals import cannot
+from fizzlab.models.result import noted
 from fizzlab.models.terms import need_columns
 from fizzlab.models.water import soluble_g
 
@@ -38,12 +39,10 @@ _CUBE = 1 - 0.5 ** (1 / 3)
 
 
 def _share(shape: Shape, u: Array, bend: float) -> tuple[Array, Array, Array]:
-    """F at u = t/t50 with its slopes by u and by bend; F is a half at u = 1 in every shape."""
+    """F at u = t/t50 with its slopes by u and by bend (1 but for "weibull"); it is a half at u = 1."""
     none = np.zeros_like(u)
     if shape == "zero order":
         return np.minimum(u / 2, 1.0), np.where(u < 2, 0.5, 0.0), none
-    if shape == "first order":
-        return -np.expm1(-_LN2 * u), _LN2 * np.exp(-_LN2 * u), none
     if shape == "cube root":
         rest = np.maximum(1 - _CUBE * u, 0.0)
         return 1 - rest**3, 3 * _CUBE * rest**2, none
@@ -68,7 +67,7 @@ def time_until(shape: Shape, share: float, t50_s: float, bend: float = 1.0) -> f
         return t50_s * 2 * share
     if shape == "cube root":
         return float(t50_s * (1 - (1 - share) ** (1 / 3)) / _CUBE)
-    return t50_s * float((-np.log2(1 - share)) ** (1 / bend if shape == "weibull" else 1.0))
+    return t50_s * float((-np.log2(1 - share)) ** (1 / bend))
 
 
 def _columns(places: Sequence[Place], t: Array) -> list[Array]:
@@ -285,13 +284,11 @@ def _shape(fit: CurveFit) -> Shape:
 def _with_tail(cup: _Cup) -> tuple[_Cup, list[CurveFit]]:
     """The cup, with a steady loss where readings go on long enough after the fizz, and its fits."""
     drying = replace(cup, drift=True)
-    try:
+    with suppress(CannotAnswer):
         fits = drying.fits()
-    except CannotAnswer:
-        return cup, cup.fits()
-    t90 = time_until(_shape(fits[0]), 0.9, fits[0]["t50_s"], fits[0].parameters.get("bend", 1.0))
-    if cup.seconds[-1] >= 2 * t90 and (cup.seconds > 1.3 * t90).sum() >= 5:
-        return drying, fits
+        t90 = time_until(_shape(fits[0]), 0.9, fits[0]["t50_s"], fits[0].parameters.get("bend", 1.0))
+        if cup.seconds[-1] >= 2 * t90 and (cup.seconds > 1.3 * t90).sum() >= 5:
+            return drying, fits
     return cup, cup.fits()
 
 
@@ -405,10 +402,8 @@ def fit_gas_curves(curves: pd.DataFrame, curve: Literal["common", "own"] = "comm
 
     def fit_by(shapes: Sequence[Shape]) -> None:
         for key in [key for key in cups if key not in fits and key not in failed]:
-            try:
+            with noted(failed, key):
                 fits[key] = fit_gas_curve(cups[key], shapes=shapes)
-            except CannotAnswer as problem:
-                failed[key] = problem
 
     fit_by(SHAPES)
     if not fits:

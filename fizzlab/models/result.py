@@ -204,7 +204,7 @@ class Study:
 
 
 @contextmanager
-def noted(reasons: MutableMapping[str, CannotAnswer], name: str) -> Iterator[None]:
+def noted(reasons: MutableMapping[Any, CannotAnswer], name: Any) -> Iterator[None]:
     """Keep why one of several things cannot be answered, and go on with the others."""
     try:
         yield

@@ -30,7 +30,7 @@ from fizzlab.models.curves import (
     scale_step,
 )
 from fizzlab.models.refusals import cannot
-from fizzlab.models.result import Study, noted
+from fizzlab.models.result import ENDS, Study, noted
 from fizzlab.models.terms import Term, grouping, need_columns
 
 Array = NDArray[np.float64]
@@ -143,9 +143,9 @@ def time_to_share(fit: CurveFit, remaining_share: float, conf_level: float = 0.9
         raise ValueError("the remaining share must lie between 0 and 1")
     goal, last = float(np.log(-np.log(remaining_share))), float(fit.x.max())
     found = profile_interval(fit, lambda p: goal / float(p[3]) - float(np.log(p[2])), conf_level)
-    if found.conf_high - found.conf_low > np.log(_TOO_WIDE):
+    if found["conf_high"] - found["conf_low"] > np.log(_TOO_WIDE):
         raise cannot("not_levelled", last=last, again=min(max(_settled(fit), 1.5 * last), 4 * last))
-    hours, low, high = np.exp([found.estimate, found.conf_low, found.conf_high]).tolist()
+    hours, low, high = np.exp([found[end] for end in ENDS]).tolist()
     return {"hours": hours, "conf_low": low, "conf_high": high, "extrapolated": hours > last}
 
 

@@ -8,20 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 from scipy.optimize import brentq, least_squares, leastsq
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.models.plotting import BLUE, INK, axes_for
 from fizzlab.models.refusals import cannot
 from fizzlab.models.result import ENDS, FitResult, Interval
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 Array = NDArray[np.float64]
 Rows = Callable[[Array], Array]
@@ -148,8 +147,6 @@ class CurveFit(FitResult):
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the readings and the curve."""
-        from fizzlab.models.plotting import BLUE, INK, axes_for
-
         axes = axes_for(ax)
         x = np.linspace(float(self.x.min()), float(self.x.max()), 200)
         axes.plot(x, self.at(x), color=BLUE)

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
@@ -31,9 +32,6 @@ from fizzlab.models.terms import (
     parse_formula,
     varying,
 )
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 Array = NDArray[np.float64]
 
@@ -80,8 +78,8 @@ def _shared(bends: Array) -> tuple[Array, Array]:
 class _Likelihood:
     """The drops, sorted by day and batch; those alike are one row, and `many` says how many.
 
-    `first` is the first row of each batch, `of` the batch of each row; `first_of_day` and `day_of` the same of the
-    batches in their days. Each batch has its own day where they play no part: then `shared` is 1, else 2.
+    `first` is the first row of each batch, `of` the batch of each row; `first_of_day` and `day_of` the same of
+    the batches in their days. Each has its own day where days play no part: then `shared` is 1, else 2.
     """
 
     matrix: Array
@@ -439,9 +437,8 @@ def fit_drop_height(
     likelihood = _Likelihood.of_drops(
         matrix, broke, drops["run"], penalised, None if days is None else drops["run"].map(days)
     )
-    strata = prepare(
-        likelihood.matrix[likelihood.first][:, held], None if days is None else likelihood.day_of
-    )
+    by_day = None if days is None else likelihood.day_of
+    strata = prepare(likelihood.matrix[likelihood.first][:, held], by_day)
     best = likelihood.maximum(likelihood.matrix)
     slope = float(best.free[1])
     if slope <= 0:

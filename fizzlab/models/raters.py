@@ -6,20 +6,18 @@ Ours: statsmodels has kappas only, which bear no gaps (Cohen's: two raters; Flei
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy import stats
 
 from fizzlab.models.plotting import INK, SOFT, axes_for
 from fizzlab.models.refusals import cannot
-from fizzlab.models.result import FitResult
+from fizzlab.models.result import FitResult, t_interval
 from fizzlab.models.terms import need_columns
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 Array = NDArray[np.float64]
 Verdict = Literal["agree", "roughly agree", "do not agree", "cannot tell"]
@@ -180,9 +178,8 @@ def _leans(table: pd.DataFrame, conf_level: float) -> pd.DataFrame:
         low = high = p = float("nan")
         error = float(means.std(ddof=1) / np.sqrt(len(means))) if df > 0 else 0.0
         if error > 1e-12:
-            reach = float(stats.t.ppf(1 - (1 - conf_level) / (2 * family), df)) * error
-            low, high = centre - reach, centre + reach
-            p = min(1.0, family * 2 * float(stats.t.sf(abs(centre) / error, df)))
+            told = t_interval(centre, error, df, 1 - (1 - conf_level) / family)
+            low, high, p = told["conf_low"], told["conf_high"], min(1.0, family * told["p_value"])
         elif df > 0:  # every batch leans alike: a sign test is all that equal differences allow
             p = 1.0 if centre == 0 else min(1.0, family * 2.0 * 0.5 ** len(means))
         runs = ("high" if centre > 0 else "low") if p < 1 - conf_level else "level"

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy import stats
 
@@ -20,9 +21,6 @@ from fizzlab.models.plotting import SOFT, axes_for, looks
 from fizzlab.models.refusals import cannot
 from fizzlab.models.result import ENDS, FitResult
 from fizzlab.models.terms import need_columns
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 Array = NDArray[np.float64]
 

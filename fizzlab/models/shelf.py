@@ -8,22 +8,21 @@ with a loss rate k_i for each batch in each storage: the interval comes from how
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
 from fizzlab.measures import SHELF_MEASURES
 from fizzlab.models.effects import fit_response
+from fizzlab.models.plotting import SOFT, axes_for, looks
 from fizzlab.models.refusals import cannot
 from fizzlab.models.result import Effect, FitResult, Interval, effect_of, t_interval
 from fizzlab.models.terms import Amount, need_columns
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 Array = NDArray[np.float64]
 
@@ -69,8 +68,6 @@ class ShelfFit(FitResult):
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw what is left against weeks, with the mean loss of each storage and its band."""
-        from fizzlab.models.plotting import SOFT, axes_for, looks
-
         axes, end = axes_for(ax), 1.25 * self.last_week
         lines = self.predict({"weeks": np.append(np.linspace(0, self.last_week, 40), end)})
         shown = looks(list(self.storages["storage"]))

@@ -14,7 +14,8 @@ from scipy import stats
 from scipy.optimize import least_squares
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.curves import CurveModel, Parameter, aicc, fit_curve, outward, profile_interval
+from fizzlab.models.curves import CurveModel, Parameter, aicc, fit_curve, profile_interval
+from fizzlab.models.result import outward
 
 Array = NDArray[np.float64]
 

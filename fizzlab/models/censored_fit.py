@@ -270,7 +270,7 @@ def own_mean_squares(found: ArrayFit, layers: Strata, x: Array, day: Ints) -> tu
 
 @dataclass(frozen=True)
 class BatchFit:
-    """A fit with the batch as the unit, its standard errors and its degrees of freedom.
+    """A fit with the batch as the unit, and the strata of its estimates.
 
     `pieces_alike`: the brackets of every batch overlap, or it has one piece; the fit is then of the overlaps,
     and `found.sigma` is the spread between batches.
@@ -279,8 +279,6 @@ class BatchFit:
     found: ArrayFit
     strata: Strata
     pieces_alike: bool
-    se: Array
-    df: Array
 
 
 def fit_batches(
@@ -292,7 +290,7 @@ def fit_batches(
     piece, every row with a piece; `x` (batches, columns) of full rank, intercept first; `day` that of each
     batch.
     """
-    batches, columns = x.shape
+    batches = len(x)
     low, high = np.zeros(batches), np.full(batches, np.inf)
     np.maximum.at(low, batch, lower)
     np.minimum.at(high, batch, upper)
@@ -305,5 +303,4 @@ def fit_batches(
     layers = strata(found, x, day)
     if day is not None and found.delta < _NO_SPREAD * found.sigma:
         found, layers = own_mean_squares(found, layers, x, day)
-    df = np.array([layers.of(row) for row in np.eye(columns)])
-    return BatchFit(found, layers, alike, np.sqrt(np.diag(found.covariance)[:columns]), df)
+    return BatchFit(found, layers, alike)

@@ -14,6 +14,7 @@ from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
 
 from fizzlab.models.basis import FactorBasis
+from fizzlab.models.result import outward
 from fizzlab.models.strata import Fits, contrast
 from fizzlab.models.terms import Array, Category
 
@@ -161,14 +162,8 @@ def mean_ratio_limits(fits: Fits, top: Array, bottom: Array, alpha: float = 0.05
         estimate, se, df = (float(part[0]) for part in contrast(fits, top - ratio * np.exp(reach) * bottom))
         return abs(estimate) / se - float(stats.t.isf(alpha, df))
 
-    ends = []
-    for sign in (-1, 1):
-        inside = 0.0
-        for step in sign * np.geomspace(1e-6, np.log(1000), 30):
-            if ratio > 0 and past(step) > 0:
-                ends.append(ratio * float(np.exp(brentq(past, inside, step) if inside else step)))
-                break
-            inside = step
-        else:
-            return -np.inf, np.inf
-    return ends[0], ends[1]
+    ends = [outward(past, 0.0, step, 1e-9) for step in (-1e-3, 1e-3)] if ratio > 0 else [np.inf]
+    if not np.isfinite(ends).all():
+        return -np.inf, np.inf
+    low, high = (ratio * np.exp(ends)).tolist()
+    return low, high

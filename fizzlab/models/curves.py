@@ -15,12 +15,11 @@ import pandas as pd
 from matplotlib.axes import Axes
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
-from scipy.optimize import brentq, least_squares, leastsq
+from scipy.optimize import least_squares, leastsq
 
-from fizzlab.errors import CannotAnswer
 from fizzlab.models.plotting import BLUE, INK, axes_for
 from fizzlab.models.refusals import cannot
-from fizzlab.models.result import ENDS, FitResult, Interval
+from fizzlab.models.result import ENDS, FitResult, Interval, outward
 
 Array = NDArray[np.float64]
 Rows = Callable[[Array], Array]
@@ -305,30 +304,6 @@ def fit_curve(
         sigma=float(np.sqrt(variance)),
         at_bound=tuple(name for name, free in zip(model.names, end.free, strict=True) if not free),
     )
-
-
-def outward(above: Callable[[float], float], estimate: float, step: float, near: float = 1e-6) -> float:
-    """Where a profile, below nought at the estimate, comes above it: one end of an interval, or infinite.
-
-    Looked for in doubled steps, then to `near` of a step. A profile begun near other maxima may say otherwise
-    of the same place when asked again, so that each is asked once.
-    """
-    known = {estimate: -2.0}  # about the limit itself
-
-    def past(at: float) -> float:
-        if at not in known:
-            known[at] = above(at)
-        return known[at]
-
-    inner = estimate
-    try:
-        for outer in (estimate + step * 2.0 ** np.arange(14)).tolist():
-            if past(outer) >= 0:
-                return float(brentq(past, inner, outer, xtol=near * abs(step), rtol=1e-10))
-            inner = outer
-    except CannotAnswer:
-        pass
-    return float(np.copysign(np.inf, step))
 
 
 def profile_interval(

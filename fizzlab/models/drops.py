@@ -17,10 +17,9 @@ from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
 from fizzlab.models.censored import summed
-from fizzlab.models.curves import outward
 from fizzlab.models.plotting import INK, axes_for, drawn_apart, looks
 from fizzlab.models.refusals import cannot
-from fizzlab.models.result import Effect, FitResult, Interval, asked
+from fizzlab.models.result import Effect, FitResult, Interval, asked, outward
 from fizzlab.models.strata import Strata, prepare
 from fizzlab.models.terms import (
     Category,
@@ -78,7 +77,7 @@ def _shared(bends: Array) -> tuple[Array, Array]:
 class _Likelihood:
     """The drops, sorted by day and batch; those alike are one row, and `many` says how many.
 
-    `first` is the first row of each batch, `of` the batch of each row; `first_of_day` and `day_of` the same of
+    `first` is the first row of each batch, `of` the batch of each row; `first_of_day`, `day_of` the same of
     the batches in their days. Each has its own day where days play no part: then `shared` is 1, else 2.
     """
 

@@ -43,6 +43,8 @@ def _share(shape: Shape, u: Array, bend: float) -> tuple[Array, Array, Array]:
     none = np.zeros_like(u)
     if shape == "zero order":
         return np.minimum(u / 2, 1.0), np.where(u < 2, 0.5, 0.0), none
+    if shape == "first order":
+        return -np.expm1(-_LN2 * u), _LN2 * np.exp(-_LN2 * u), none
     if shape == "cube root":
         rest = np.maximum(1 - _CUBE * u, 0.0)
         return 1 - rest**3, 3 * _CUBE * rest**2, none

@@ -247,6 +247,32 @@ def t_interval(estimate: float, se: float, df: float, conf_level: float) -> dict
     return {**told, "conf_low": estimate - reach, "conf_high": estimate + reach}
 
 
+def outward(above: Callable[[float], float], estimate: float, step: float, near: float = 1e-6) -> float:
+    """Where a profile, below nought at the estimate, comes above it: one end of an interval, or infinite.
+
+    Looked for in doubled steps, then to `near` of a step. A profile begun near other maxima may say otherwise
+    of the same place when asked again, so that each is asked once.
+    """
+    from scipy.optimize import brentq
+
+    known = {estimate: -2.0}  # about the limit itself
+
+    def past(at: float) -> float:
+        if at not in known:
+            known[at] = above(at)
+        return known[at]
+
+    inner = estimate
+    try:
+        for outer in (estimate + step * 2.0 ** np.arange(14)).tolist():
+            if past(outer) >= 0:
+                return float(brentq(past, inner, outer, xtol=near * abs(step), rtol=1e-10))
+            inner = outer
+    except CannotAnswer:
+        pass
+    return float(np.copysign(np.inf, step))
+
+
 def effect_of(
     response: str,
     term: Term,

@@ -21,19 +21,13 @@ Array = NDArray[np.float64]
 
 RISE = CurveModel(
     "rise",
-    "rises to a plateau, the same share of what is missing each second",
-    (
-        Parameter("plateau", "where it ends", "g"),
-        Parameter("rate", "share a second", "1/s", lower=0),
-        Parameter("base", "where it begins", "g"),
-    ),
+    (Parameter("plateau", "g"), Parameter("rate", "1/s", lower=0), Parameter("base", "g")),
     f=lambda x, p: p[0] * (1 - np.exp(-p[1] * x)) + p[2],
     jacobian=lambda x, p: [1 - np.exp(-p[1] * x), p[0] * x * np.exp(-p[1] * x), np.ones_like(x)],
     starts=lambda x, y: [np.ptp(y), 2 / x.max(), y[0]],
 )
 LINE = CurveModel(
     "line",
-    "a straight line",
     (Parameter("a"), Parameter("b")),
     f=lambda x, p: p[0] + p[1] * x,
     jacobian=lambda x, p: [1.0, x],
@@ -155,9 +149,7 @@ def test_parameters_that_cannot_be_told_apart() -> None:
         return [left, -p[0] * x * left, -p[0] * x * left]
 
     names = (Parameter("a"), Parameter("b"), Parameter("c"))
-    twin = CurveModel(
-        "twin", "", names, lambda x, p: p[0] * fall(x, p)[0], fall, lambda x, y: [y[0], 0.01, 0.01]
-    )
+    twin = CurveModel("twin", names, lambda x, p: p[0] * fall(x, p)[0], fall, lambda x, y: [y[0], 0.01, 0.01])
     y = 5 * np.exp(-0.03 * X) + np.random.default_rng(0).normal(0, 0.05, X.shape)
     with pytest.raises(CannotAnswer, match="tell its parameters apart"):
         fit_curve(twin, X, y)
@@ -177,7 +169,6 @@ def hump(x: Array, p: Array) -> list[Array]:
 
 PEAK = CurveModel(
     "peak",
-    "",
     (Parameter("height"), Parameter("width", lower=1e-6), Parameter("centre")),
     f=lambda x, p: p[0] * hump(x, p)[0],
     jacobian=hump,

@@ -12,6 +12,7 @@ from scipy.linalg import solve_triangular
 
 from fizzlab.models import censored
 from fizzlab.models.censored import Array, Brackets, Ints, Model, NotFitted, Point, maximise, sort
+from fizzlab.models.result import joined_df
 
 _NO_SPREAD = 1e-2  # share of the pieces' spread below which days count as no more different than chance
 _VAGUE = 5.0  # standard error, in log hours over one spread of the column, of a fit that says nothing
@@ -201,10 +202,7 @@ class Strata:
         slopes = across @ self.slopes @ across
         told = 2 * (between + within) ** 2 / float(slopes @ self.doubt @ slopes)
         between, within = between * self.scales[0], within * self.scales[1]
-        whole = (between + within) ** 2
-        joined = whole / (between**2 / self.between_df + within**2 / self.within_df)
-        if combination[0] == 0:
-            joined = min(joined, self.within_df if within >= between else self.between_df)
+        joined = joined_df(between, within, (self.between_df, self.within_df), combination[0] == 0)
         return max(told, 1.0) if told < joined - 1e-6 else joined
 
 

@@ -406,14 +406,16 @@ def choose(
         {name: each.in_unit(values[name]) for name, each in forecasts.items()}
         for values in (drawn.typical, drawn.batch)
     )
-    merit, best = _chances(forecasts, drawn, limits), _best_estimates(forecasts, drawn)
+    merit, told = _chances(forecasts, drawn, limits), {n: e.estimate[None] for n, e in forecasts.items()}
+    spread = {name: np.array([each.sd]) for name, each in forecasts.items()}
+    best = drawn._replace(typical=told, batch=told, spread=spread)  # as if it were the one draw
     for limit in limits:
         responses[limit.response]["meets"] = _chances(forecasts, best, [limit])[0]
         worth = worth * limit.met(batch[limit.response])
     if limits:
-        told = _chances(forecasts, best, limits)[0]
+        met = _chances(forecasts, best, limits)[0]
         low, high = np.quantile(merit, [0.025, 0.975], axis=0)
-        table = table.assign(meets=told, meets_low=np.fmin(low, told), meets_high=np.fmax(high, told))
+        table = table.assign(meets=met, meets_low=np.fmin(low, met), meets_high=np.fmax(high, met))
     if wishes:
         granted = overall(wishes, batch)
         table["granted"] = granted.mean(axis=0)
@@ -458,13 +460,6 @@ def between(fits: Mapping[str, FitResult], steps: int = 5) -> pd.DataFrame:
 
 def _terms(fits: Mapping[str, FitResult]) -> tuple[Term, ...]:
     return tuple({term.name: term for fit in fits.values() for term in fit.terms}.values())
-
-
-def _best_estimates(forecasts: Mapping[str, Forecast], drawn: Draws) -> Draws:
-    """The trial's best estimates as if they were the one draw."""
-    typical = {name: each.estimate[None] for name, each in forecasts.items()}
-    spread = {name: np.array([each.sd]) for name, each in forecasts.items()}
-    return drawn._replace(typical=typical, batch=typical, spread=spread)
 
 
 def _chances(forecasts: Mapping[str, Forecast], drawn: Draws, limits: Sequence[Limit]) -> Array:

@@ -64,7 +64,9 @@ def study_crumble(
         with noted(reasons, LOSS):
             losses = batch_losses(tumbles, scale_step_g)
             numbers[LOSS] = loss_numbers(losses)
-            readings[LOSS] = _each_loss(tumbles, float(losses["step_g"].iloc[0]))
+            lost = (tumbles["before_g"] - tumbles["after_g"]).clip(lower=losses["step_g"].iloc[0] / 2)
+            loss = 100 * lost / tumbles["before_g"]
+            readings[LOSS] = tumbles.assign(lower=loss, upper=loss)
         counts = counted(tumbles)
         if len(counts):
             numbers[BROKEN] = 100 * counts["broken"] / counts["pieces"]
@@ -102,13 +104,6 @@ def batch_losses(tumbles: pd.DataFrame, scale_step_g: float | None = None) -> pd
     table = by_batch[["loss_pct", "step_pct"]].mean().assign(tumbles=by_batch.size(), step_g=step)
     table["below_step"] = table["loss_pct"] < 0.5 * table["step_pct"] - 1e-12
     return table.join(counted(tumbles)) if "broken" in tumbles else table
-
-
-def _each_loss(tumbles: pd.DataFrame, step_g: float) -> pd.DataFrame:
-    """The loss of each tumble in per cent, at least half a step of the scale."""
-    lost = (tumbles["before_g"] - tumbles["after_g"]).clip(lower=step_g / 2)
-    loss = 100 * lost / tumbles["before_g"]
-    return tumbles.assign(lower=loss, upper=loss)
 
 
 def counted(tumbles: pd.DataFrame) -> pd.DataFrame:

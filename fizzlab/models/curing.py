@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import say
 from fizzlab.models.air import MEANS, AirModel, drying_air, drying_windows, vapour_pressure_deficit
 from fizzlab.models.basis import factor_basis
 from fizzlab.models.censored import NotFitted
@@ -141,7 +142,7 @@ def fit_curing_time(
     if "day" in batches and batches["day"].isna().any():
         raise ValueError("day has missing values")
     if "day" in batches and batches["day"].nunique() == 1 < len(batches):
-        said = ["All batches were made on one day, so how much days differ is not in these intervals."]
+        said = [say("note_one_day")]
     elif "day" in batches and batches["day"].nunique() < len(batches):
         n_days = int(batches["day"].nunique())
         kept, joint, unjudged = judged_by_days(batches, kept, joint, air_terms)
@@ -159,9 +160,9 @@ def fit_curing_time(
         raise explained(failure, columns) from None
     found, alike = inner.found, inner.pieces_alike
     if alike and len(pieces) > len(batches):
-        said.append("Pieces of every batch became dry between the same two looks, so they count as alike.")
+        said.append(say("note_alike"))
     elif alike and (pieces["lower"] < pieces["upper"]).any():
-        said.append("Each batch has one piece, so pieces and batches cannot be told apart.")
+        said.append(say("note_one_piece"))
     typical: dict[str, Any] = {
         term.name: term.control if isinstance(term, Category) else float(batches[term.name].median())
         for term in kept
@@ -220,15 +221,15 @@ def with_joint_effects(fit: CuringFit) -> CuringFit | None:
 def _with_air(batches: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     """The batches whose air is known, and what was not counted; without the air where it is known of none."""
     if VPD not in batches:
-        return batches, ["There is no room log, so the effect of the air is not in these numbers."]
+        return batches, [say("note_no_room_log")]
     unknown = batches.index[batches[VPD].isna()]
     if len(unknown) == len(batches):
         bare = batches.drop(columns=[name for name in MEANS if name in batches])
-        return bare, ["The room log covers the drying of no batch, so the air is not in these numbers."]
+        return bare, [say("note_no_air")]
     if unknown.empty:
         return batches, []
-    who = f"{'batch' if len(unknown) == 1 else 'batches'} {', '.join(unknown)}"
-    return batches.drop(index=unknown), [f"The air of {who} is not known, so it is not counted here."]
+    note = say("note_air_unknown", n=len(unknown), runs=", ".join(unknown))
+    return batches.drop(index=unknown), [note]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -47,10 +47,9 @@ def scale_step(readings_g: ArrayLike) -> float:
 
 @dataclass(frozen=True)
 class Parameter:
-    """One unknown of a curve: its name, meaning and unit, and its bounds (included)."""
+    """One unknown of a curve: its name and unit, and its bounds (included)."""
 
     name: str
-    words: str = ""
     unit: str = ""
     lower: float = -np.inf
     upper: float = np.inf
@@ -61,7 +60,6 @@ class CurveModel:
     """A curve y = f(x; values), its slopes by each parameter, and rows of starting values from readings."""
 
     name: str
-    words: str
     parameters: tuple[Parameter, ...]
     f: Callable[..., ArrayLike]
     jacobian: Callable[..., Sequence[ArrayLike]]

@@ -50,7 +50,9 @@ def choose_days(table: pd.DataFrame, x: Array, days: Days = "auto") -> DayModel:
         return DayModel("ordinary", say("days_each"))
     if days == "fixed" or (days == "auto" and _kept(x, block_columns(table["day"])) >= MOST_LOSS):
         return DayModel("blocked", say("days_blocks"))
-    within = np.abs(_strays(x, table["day"])).max(axis=0)
+    columns = pd.DataFrame(x)
+    strays = columns - columns.groupby(table["day"].to_numpy()).transform("mean")
+    within = strays.abs().to_numpy().max(axis=0)
     if ((within < 1e-9) & (np.ptp(x, axis=0) > 1e-9)).any():
         return DayModel("split plot", say("days_split"))
     return DayModel("random days", say("days_random"))
@@ -60,12 +62,6 @@ def block_columns(days: pd.Series) -> Array:
     """Columns that take days out and add up to zero over them, so that other coefficients stay means."""
     each = pd.get_dummies(pd.Categorical(days, pd.unique(days))).to_numpy(float)
     return np.asarray(each[:, :-1] - each[:, -1:])
-
-
-def _strays(columns: Array, days: pd.Series) -> Array:
-    """How far each row lies from the mean of its day."""
-    frame = pd.DataFrame(columns)
-    return np.asarray(frame - frame.groupby(days.to_numpy()).transform("mean"), float)
 
 
 def _kept(x: Array, by_day: Array) -> float:

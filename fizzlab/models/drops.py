@@ -19,7 +19,7 @@ from scipy import optimize, special, stats
 from fizzlab.models.censored import summed
 from fizzlab.models.plotting import INK, axes_for, drawn_apart, looks
 from fizzlab.models.refusals import cannot
-from fizzlab.models.result import Effect, FitResult, Interval, asked, outward
+from fizzlab.models.result import Effect, FitResult, Interval, asked, joined_df, outward
 from fizzlab.models.strata import Strata, prepare
 from fizzlab.models.terms import (
     Category,
@@ -242,9 +242,7 @@ class DropFit(FitResult):
         means = same / same.sum(axis=1)
         between = float(across @ means @ variance @ means @ across)
         within = max(float(across @ variance @ across) - between, 0.0)
-        (by_days, by_batches), whole = strata.df, (between + within) ** 2
-        df = float(whole / (between**2 / by_days + within**2 / by_batches))
-        return df if row[0] else min(df, float(by_batches if within >= between else by_days))
+        return joined_df(between, within, strata.df, row[0] == 0)
 
     def predict(
         self, new: Any = None, *, share: float = 0.5, interval: Interval = "confidence"

@@ -418,9 +418,8 @@ def _tests(basis: Basis, fits: Fits) -> pd.DataFrame:
 def _notes(fit: ResponseFit) -> tuple[str, ...]:
     said = []
     if fit.lost:
-        were = "batch has" if len(fit.lost) == 1 else "batches have"
         lost = ", ".join(fit.lost)
-        said.append(f"{len(fit.lost)} {were} no {fit.response} and could not be used: {lost}.")
+        said.append(say("note_lost", n=len(fit.lost), response=fit.response, lost=lost))
     few = fit.tests[fit.tests["df_den"] < FEW]
     for judge, rows in few.groupby("judged_by", sort=False):
         one = "day" if judge == "days" else "batch"

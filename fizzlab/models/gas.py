@@ -108,7 +108,7 @@ def gas_model(shape: Shape, drift: bool = False, places: Sequence[Place] = ()) -
         own = [(half, bend) for bend in (0.6, 1.0, 2.0)] if bent else [(half * factor,) for factor in near]
         return np.array([[float(y[0]), gas, *each, *[0.0] * (drift + len(places))] for each in own])
 
-    return CurveModel(shape, f"gas leaves by {shape}", tuple(parameters), f, jacobian, starts)
+    return CurveModel(shape, tuple(parameters), f, jacobian, starts)
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from scipy import optimize, stats
 from scipy.linalg import block_diag
 from scipy.special import ndtr
 
+from fizzlab.language import say
 from fizzlab.models.censored import Array
 from fizzlab.models.curing_fit import VPD, CuringFit
 from fizzlab.models.refusals import cannot
@@ -348,12 +349,9 @@ def pool_trials(
     told = t_interval(float(-np.log(2) * beta[1]), float(np.log(2) * se[1]), float(df[1]), conf_level)
     more = {"judged_by": "trials", "n_batches": sum(n_batches), "conf_level": conf_level}
     drier = effect_of("dry_h", _AIR, ends, told, **more)
-    notes = []
-    if len(lines) < FEW:
-        notes.append(f"With {len(lines)} trials, how much they differ is hardly known; the intervals say so.")
+    notes = [say("note_few_trials", n=len(lines))] if len(lines) < FEW else []
     if common:
-        told = "Only 1 trial" if sloped == 1 else f"Only {sloped} trials"
-        notes.append(f"{told} met more than one air, so the slope is taken to be the same in every trial.")
+        notes.append(say("note_common_slope", n=sloped))
     levels, errors = [], []
     for line in lines:  # each moved to one air by its trial's slope, or by the pooled one
         row = np.array([1.0, np.log(at / line.at)])

@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from fizzlab.errors import BadInput, Problem, did_you_mean
+from fizzlab.language import say
 
 Array = NDArray[np.float64]
 
@@ -247,7 +248,7 @@ def varying(terms: Sequence[Term], batches: pd.DataFrame) -> tuple[list[Term], l
     for term in terms:
         values = batches[term.name]
         if values.nunique() < 2:
-            notes.append(f"Every batch had the same {term.name}, so its effect is not known.")
+            notes.append(say("note_same_factor", factor=term.name))
         elif isinstance(term, Category):
             made = tuple(level for level in term.levels if level in set(values))
             kept.append(Category(term.name, made, term.control if term.control in made else made[0]))
@@ -256,9 +257,7 @@ def varying(terms: Sequence[Term], batches: pd.DataFrame) -> tuple[list[Term], l
     spare = _slack(kept, batches)
     if spare is not None:
         kept.remove(spare)
-        notes.append(
-            f"{spare.name} is what the other amounts leave of the same total, so it has no effect of its own."
-        )
+        notes.append(say("note_leftover", factor=spare.name))
     return kept, notes
 
 

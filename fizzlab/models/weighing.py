@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy.stats import f as fisher
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import say
 from fizzlab.models.air import AirModel
 from fizzlab.models.curing import fit_planned, levels_of, with_air
 from fizzlab.models.curves import (
@@ -67,12 +68,11 @@ def _starts(hours: Array, mass_g: Array) -> list[list[float]]:
 
 PAGE = CurveModel(
     "Page",
-    "loses a changing share of its remaining moisture every hour",
     (
-        Parameter("end_g", "mass the piece is heading for in this air", "g", lower=0.0),
-        Parameter("moisture_g", "moisture it loses on the way", "g", lower=0.0),
-        Parameter("rate_per_h", "how fast: one over the hours until 37 % is left", "1/h", lower=1e-5),
-        Parameter("shape", "below 1 fast first and slow later, above 1 slow first", lower=0.2, upper=5.0),
+        Parameter("end_g", "g", lower=0.0),  # what the piece is heading for in this air
+        Parameter("moisture_g", "g", lower=0.0),
+        Parameter("rate_per_h", "1/h", lower=1e-5),
+        Parameter("shape", lower=0.2, upper=5.0),  # below 1 fast first and slow later
     ),
     f=_mass,
     jacobian=_slopes,
@@ -120,12 +120,10 @@ def fit_drying_curve(weighings: pd.DataFrame, *, resolution_g: float | None = No
     left = float(np.exp(-((fit["rate_per_h"] * last) ** fit["shape"])))
     notes = []
     if left > _TRUST:
-        notes.append(
-            f"About {100 * left:.0f} % of its moisture was still to go at the last weighing ({last:.3g} h); "
-            f"weigh once more after about {max(_settled(fit), 1.5 * last):.2g} h."
-        )
+        later = max(_settled(fit), 1.5 * last)
+        notes.append(say("note_still_to_go", left=100 * left, last=last, later=later))
     if fit.at_bound:
-        notes.append(f"The search ended on the bound of {', '.join(fit.at_bound)}: mistrust its numbers.")
+        notes.append(say("note_on_bound", names=", ".join(fit.at_bound)))
     return replace(fit, response="mass_g", notes=tuple(notes))
 
 
@@ -188,7 +186,7 @@ def study_weighings(
     groups = np.log(pieces["hours"]).groupby(pieces["run"], sort=False)
     hours = np.exp(groups.mean()).dropna().rename_axis("run")
     notes = [
-        f"Batch {run}: {missing} of its weighed pieces gave no dry time, so it may look faster than it was."
+        say("note_no_dry_time", run=run, missing=missing)
         for run, missing in (groups.size() - groups.count()).items()
         if missing and run in hours
     ]

@@ -115,7 +115,7 @@ def slopes(f: Callable[[Array, Array], Array]) -> Callable[[Array, Array], list[
 
 def model(name: str) -> CurveModel:
     parameters = tuple(Parameter(f"b{k + 1}") for k in range(len(read(name).values)))
-    return CurveModel(name, "", parameters, MODELS[name], slopes(MODELS[name]))
+    return CurveModel(name, parameters, MODELS[name], slopes(MODELS[name]))
 
 
 NIST = Source(

@@ -36,7 +36,6 @@ def _starts(x: np.ndarray, y: np.ndarray) -> list[float]:
 # Page's curve with its shape held at 1, which these sources fit
 EXPONENTIAL = CurveModel(
     "exponential",
-    "",
     (Parameter("end_g", lower=0), Parameter("moisture_g", lower=0), Parameter("rate_per_h", lower=1e-5)),
     f=lambda t, p: p[0] + p[1] * np.exp(-p[2] * t),
     jacobian=lambda t, p: [np.ones_like(t), np.exp(-p[2] * t), -p[1] * t * np.exp(-p[2] * t)],

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -350,6 +350,12 @@ def _start_values(data: Brackets) -> Array:
     return np.append(beta * alpha, np.log(alpha))
 
 
+def rising(rows: Array, bounds: Any) -> Array | None:
+    """A direction along which no row falls and some rise, if there is one (a linear programme)."""
+    found = linprog(-rows.sum(axis=0), A_ub=-rows, b_ub=np.zeros(len(rows)), bounds=bounds)
+    return found.x if found.status == 0 and -found.fun > 1e-7 else None
+
+
 def _why_not(data: Brackets) -> NotFitted | None:
     """Look for a direction in which the likelihood never stops rising (a linear programme).
 
@@ -362,9 +368,8 @@ def _why_not(data: Brackets) -> NotFitted | None:
     rise = np.vstack([np.column_stack([-x[high], b[high]]), np.column_stack([x[low], -a[low]])])
     kinds: dict[Failure, float] = {"separated": 0.0, "satisfied": 1.0}
     for kind, most in kinds.items():
-        bounds = [(-1.0, 1.0)] * width + [(0.0, most)]
-        found = linprog(-rise.sum(axis=0), A_ub=-rise, b_ub=np.zeros(len(rise)), bounds=bounds)
-        if found.status == 0 and -found.fun > 1e-7:
-            size = np.abs(solve_triangular(data.r, found.x[:width])) * data.x.std(axis=0)
+        found = rising(rise, [(-1.0, 1.0)] * width + [(0.0, most)])
+        if found is not None:
+            size = np.abs(solve_triangular(data.r, found[:width])) * data.x.std(axis=0)
             return NotFitted(kind, tuple(np.flatnonzero(size > 1e-6 * max(size.max(), 1e-12)).tolist()))
     return None

@@ -16,7 +16,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
-from fizzlab.models.censored import summed
+from fizzlab.models.censored import rising, summed
 from fizzlab.models.plotting import INK, axes_for, drawn_apart, looks
 from fizzlab.models.refusals import cannot
 from fizzlab.models.result import Effect, FitResult, Interval, asked, joined_df, outward
@@ -186,12 +186,9 @@ def jeffreys(matrix: Array, eta: Array, many: Array) -> tuple[float, Array]:
 
 
 def is_separated(matrix: Array, broke: NDArray[np.bool_]) -> bool:
-    """Can some combination of the columns tell broken from whole without a mistake? (A linear programme.)"""
+    """Can some combination of the columns tell broken from whole without a mistake?"""
     signed = matrix / np.abs(matrix).max(axis=0) * np.where(broke, 1.0, -1.0)[:, None]
-    found = optimize.linprog(
-        -signed.sum(axis=0), A_ub=-signed, b_ub=np.zeros(len(signed)), bounds=(-1.0, 1.0), method="highs"
-    )
-    return bool(found.status == 0 and -found.fun > 1e-7)
+    return rising(signed, (-1.0, 1.0)) is not None
 
 
 @dataclass(frozen=True, kw_only=True)

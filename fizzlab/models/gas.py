@@ -69,7 +69,7 @@ def time_until(shape: Shape, share: float, t50_s: float, bend: float = 1.0) -> f
         return t50_s * 2 * share
     if shape == "cube root":
         return float(t50_s * (1 - (1 - share) ** (1 / 3)) / _CUBE)
-    return t50_s * float((-np.log2(1 - share)) ** (1 / bend))
+    return t50_s * float((-np.log2(1 - share)) ** (1 / bend if shape == "weibull" else 1.0))
 
 
 def _columns(places: Sequence[Place], t: Array) -> list[Array]:

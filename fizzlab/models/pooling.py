@@ -13,6 +13,7 @@ import pandas as pd
 from scipy import optimize, stats
 from scipy.linalg import block_diag
 from scipy.special import ndtr
+from statsmodels.stats.oneway import anova_generic
 
 from fizzlab.language import say
 from fizzlab.models.censored import Array
@@ -83,7 +84,7 @@ def pool(
 class PooledEffect:
     """The same comparison of several trials as one; made by `pool_effects`.
 
-    From three trials on `between` says how much they differ; `p_differ` is that of one true value in `each`.
+    From three trials on `between` says how much they differ; `p_differ` is that of one true value in `each` (Welch).
     """
 
     effect: Effect
@@ -109,7 +110,11 @@ def pool_effects(effects: Mapping[str, Effect], conf_level: float = 0.95) -> Poo
     y, least, most = (np.log(ends) if log else ends).T
     df = rows["df"].to_numpy(float)
     se = (most - least) / 2 / stats.t.ppf(0.5 + rows["conf_level"].to_numpy(float) / 2, df)
-    p_differ, between, judge = _welch(y, se, df), None, "batches"
+    p_differ, between, judge = (
+        float(anova_generic(y, se**2 * (df + 1), df + 1, use_var="unequal").pvalue),
+        None,
+        "batches",
+    )
     if len(y) >= LEAST:
         between, judge = pool(y.tolist(), se.tolist(), conf_level), "trials"
         middle, freedom = between.estimate, float(between.df)
@@ -123,15 +128,6 @@ def pool_effects(effects: Mapping[str, Effect], conf_level: float = 0.95) -> Poo
     more = {"judged_by": judge, "n_batches": int(rows["n_batches"].sum()), "conf_level": conf_level}
     pooled = effect_of(first.response, first.term, levels, told, log=log, **more)
     return PooledEffect(pooled, dict(effects), p_differ, between)
-
-
-def _welch(y: Array, se: Array, df: Array) -> float:
-    """The p of k numbers having one true value (B. L. Welch, Biometrika 38 (1951) 330-336)."""
-    w, k = se**-2.0, len(y)
-    share = w / w.sum()
-    unsure = float(((1 - share) ** 2 / df).sum()) / (k**2 - 1)
-    f = float(w @ (y - share @ y) ** 2) / (k - 1) / (1 + 2 * (k - 2) * unsure)
-    return float(stats.f.sf(f, k - 1, 1 / (3 * unsure)))
 
 
 def _enough(trials: int) -> None:

@@ -14,6 +14,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy import stats
+from scipy.linalg import orth
 
 from fizzlab.models.censored import NotFitted, sort
 from fizzlab.models.censored_fit import fit
@@ -31,6 +32,7 @@ LIMIT = float(stats.norm.ppf(0.975) * np.sqrt(2))
 GAIN = 0.10
 
 _DRAWS = 20_000
+_ALIKE = 1e-8  # a share of the greatest singular value below which columns say nothing new
 
 _KINDS = ("samples", "operators", "items", "cells")
 
@@ -212,24 +214,18 @@ def _groups(taken: pd.DataFrame) -> dict[str, Array]:
     return {name: np.eye(int(which.max()) + 1)[which] for name, which in each.items()}
 
 
-def _basis(columns: Array) -> Array:
-    """An orthonormal basis of what the columns span."""
-    u, size, _ = np.linalg.svd(columns, full_matrices=False)
-    return np.asarray(u[:, size > 1e-8])
-
-
 def _of_numbers(y: Array, groups: Mapping[str, Array], spare: int = 1) -> _Strata:
     """The strata of known readings: each kind of group that leaves the repeats `spare` degrees of freedom."""
     one = np.ones((len(y), 1)) / np.sqrt(len(y))
     whole, names, rows = one, list[str](), list[tuple[float, float, list[float]]]()
     for name, columns in groups.items():
-        grown = _basis(np.hstack([whole, columns]))
+        grown = orth(np.hstack([whole, columns]), _ALIKE)
         if whole.shape[1] < grown.shape[1] <= len(y) - spare:
             names, whole = [*names, name], grown
     for name in names:
         others = [groups[each] for each in names if each != name and name not in _INSIDE.get(each, ())]
-        base = _basis(np.hstack([one, *others]))
-        mine = _basis(groups[name] - base @ (base.T @ groups[name]))
+        base = orth(np.hstack([one, *others]), _ALIKE)
+        mine = orth(groups[name] - base @ (base.T @ groups[name]), _ALIKE)
         df = mine.shape[1]
         expects = [float(((mine.T @ groups[each]) ** 2).sum()) / df for each in names]
         rows.append((float(((mine.T @ y) ** 2).sum()) / df, df, [*expects, 1.0]))

@@ -13,7 +13,6 @@ import pandas as pd
 from scipy import optimize, stats
 from scipy.linalg import block_diag
 from scipy.special import ndtr
-from statsmodels.stats.oneway import anova_generic
 
 from fizzlab.language import say
 from fizzlab.models.censored import Array
@@ -84,7 +83,7 @@ def pool(
 class PooledEffect:
     """The same comparison of several trials as one; made by `pool_effects`.
 
-    From three trials on `between` says how much they differ; `p_differ` is that of one true value in `each` (Welch).
+    From three trials on `between` says how much they differ; `p_differ` is Welch's of one value in `each`.
     """
 
     effect: Effect
@@ -101,6 +100,8 @@ def pool_effects(effects: Mapping[str, Effect], conf_level: float = 0.95) -> Poo
     s_i (1 - s_i) / f_i), W the sum of the weights, s_i the share of trial i in it and f_i its degrees of
     freedom.
     """
+    from statsmodels.stats.oneway import anova_generic
+
     if len(effects) < 2:
         raise cannot("one_trial")
     first, rows = next(iter(effects.values())), pd.DataFrame([vars(each) for each in effects.values()])
@@ -110,11 +111,8 @@ def pool_effects(effects: Mapping[str, Effect], conf_level: float = 0.95) -> Poo
     y, least, most = (np.log(ends) if log else ends).T
     df = rows["df"].to_numpy(float)
     se = (most - least) / 2 / stats.t.ppf(0.5 + rows["conf_level"].to_numpy(float) / 2, df)
-    p_differ, between, judge = (
-        float(anova_generic(y, se**2 * (df + 1), df + 1, use_var="unequal").pvalue),
-        None,
-        "batches",
-    )
+    p_differ = float(anova_generic(y, se**2 * (df + 1), df + 1, use_var="unequal").pvalue)
+    between, judge = None, "batches"
     if len(y) >= LEAST:
         between, judge = pool(y.tolist(), se.tolist(), conf_level), "trials"
         middle, freedom = between.estimate, float(between.df)

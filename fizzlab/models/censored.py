@@ -113,10 +113,7 @@ def _line(step: float) -> tuple[Array, Array]:
 
 
 def _nodes(data: Brackets, rho: float | None, phi: float | None, step: float) -> Nodes:
-    """Choose nodes dense enough for the narrowest posterior of b/tau and d/delta.
-
-    The day's spacing is a whole multiple of the batch's: one line of shifts, no plane.
-    """
+    """Nodes for the narrowest posteriors; the day's spacing is a multiple of the batch's: one line."""
     pieces = float(np.add.reduceat(data.count, data.starts).max())
     least = 2 * _REACH / (_MOST_NODES if phi is None else _MOST_NODES_WITH_DAYS)
     z = log_z = d = log_d = np.zeros(1)

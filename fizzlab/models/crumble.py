@@ -49,10 +49,7 @@ def study_crumble(
     index: Mapping[str, Any] | None = None,
     conf_level: float = 0.95,
 ) -> CrumbleStudy:
-    """Study the tumbles, drops and crumble_scores of a trial; tables that are not there are empty.
-
-    Drops are fitted with Jeffreys' penalty ("jeffreys") or without ("likelihood").
-    """
+    """Study the tumbles, drops and crumble_scores of a trial; tables that are not there are empty."""
     runs, tumbles, drops, scores = (tables[name] for name in ("runs", "tumbles", "drops", "crumble_scores"))
     numbers: dict[str, pd.Series] = {}
     readings: dict[str, pd.DataFrame] = {}

@@ -199,10 +199,7 @@ def fit_curing_time(
 
 
 def with_joint_effects(fit: CuringFit) -> CuringFit | None:
-    """The same with every joint effect of two factors, and the bends of amounts made at three levels or more.
-
-    None where there is nothing to add that the batches can tell.
-    """
+    """The same with every joint effect of two factors and every bend that the batches can tell, if any."""
     names = [term.name for term in fit.terms]
     bends = [t.name for t in fit.terms if isinstance(t, Amount) and fit.batches[t.name].nunique() > 2]
     both = terms_of("interactions", names, [])
@@ -256,10 +253,7 @@ def study_touch(
     margins: Mapping[str, float | None] | None = None,
     conf_level: float = 0.95,
 ) -> TouchStudy:
-    """Join the touch checks of a trial to the air of their batches and fit the dry times.
-
-    Main effects are fitted where the batches cannot tell the `model` that was planned.
-    """
+    """Join the touch checks of a trial to the air of their batches and fit the dry times."""
     pieces, runs = brackets(tables["touch_checks"]), with_air(tables, air)
     grouped, found = grouping(terms), dict[str, Any](readings={"dry_h": pieces})
     try:

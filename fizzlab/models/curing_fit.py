@@ -92,10 +92,7 @@ class CuringFit(FitResult):
 
     @cached_property
     def tests(self) -> pd.DataFrame:
-        """One row a term, as those of `ResponseFit`: df_num, df_den, F, p_value, judged_by.
-
-        Degrees of freedom after A. H.-T. Fai, P. L. Cornelius, J. Statist. Comput. Simul. 54 (1996) 363-378.
-        """
+        """One row a term: df_num, df_den (Fai and Cornelius), F, p_value, judged_by."""
         found, rows = self.inner.found, {}
         for term, picks in self.basis.hypotheses():
             size, turn = np.linalg.eigh(picks @ found.covariance[:-1, :-1] @ picks.T)
@@ -311,8 +308,8 @@ class CuringFit(FitResult):
     def mixture(self) -> Mixture:
         """Possible variances of batches and of days, weighed on batch summaries linearised at the estimates.
 
-        Beforehand equal chances for equal ratios of the mean square of each stratum, cut off where a variance
-        would be negative; for known times and a large tau that is the usual t interval.
+        Beforehand equal chances for equal ratios of the mean square of each stratum, where no variance is
+        negative.
         """
         x = self.matrix(self.batches)
         y, own, spread = self.summaries()
@@ -349,10 +346,7 @@ class CuringFit(FitResult):
         return self.brackets.assign(residual=score, hours=np.exp(own + found.sigma * score))
 
     def to_typical(self, factor: str, standard: bool = False) -> pd.Series:
-        """How many times as long each batch would have taken with all but one factor the same, by run.
-
-        The other categories are averaged, or, for the `standard` recipe, at the control.
-        """
+        """How many times as long each batch would have taken with all but one factor the same, by run."""
         held = {name: value for name, value in self.typical.items() if name != factor} if standard else {}
         kept = self.batches[[factor] if factor in self.typical else []].assign(**held)
         moved = self.weights(kept) - self.matrix(self.batches)

@@ -267,10 +267,7 @@ def fit_curve(
     resolution: float = 0.0,
     evaluations: int = 1000,
 ) -> CurveFit:
-    """Fit one curve by least squares: the lowest end from `start`, or from all of the model's own starts.
-
-    `resolution` is the step of the instrument: the scatter is never below that of rounding, step / sqrt(12).
-    """
+    """Fit one curve by least squares; the scatter is never below that of rounding to `resolution`."""
     x, y = np.asarray(x, float), np.asarray(y, float)
     n, width = len(y), len(model.parameters)
     if n <= width:

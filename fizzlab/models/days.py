@@ -35,11 +35,7 @@ class DayModel:
 
 
 def choose_days(table: pd.DataFrame, x: Array, days: Days = "auto") -> DayModel:
-    """Choose how the days enter, from the batches that were measured; `x` is the model matrix without days.
-
-    With "auto" days are blocks if every effect keeps at least half of its information within days, else at
-    random.
-    """
+    """Choose how the days enter; with "auto" as blocks if every effect keeps half of its information."""
     if "day" not in table:
         return DayModel("ordinary", say("days_none"))
     several = table["day"].nunique()

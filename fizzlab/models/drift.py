@@ -31,10 +31,7 @@ class Signal(NamedTuple):
 
 
 class DriftChart(NamedTuple):
-    """Individuals and moving ranges; `table` has label, value, moving_range and the signals at each reading.
-
-    `centre`, `low` and `high` are in the unit of the readings, `sd` in that of what is charted.
-    """
+    """Individuals (`centre`, `low`, `high`) and moving ranges; `sd` is in the unit of what is charted."""
 
     table: pd.DataFrame
     centre: float

@@ -199,10 +199,10 @@ class ResponseFit(FitResult):
         return pd.DataFrame(rows, columns=["check", "value", "says"])
 
     def odd(self) -> pd.DataFrame:
-        """Each batch beside what all the others say of it: t and p_joint (Bonferroni); nan where nothing.
+        """Each batch beside all the others: externally studentised residual t, and p_joint (Bonferroni).
 
-        The externally studentised residual (R. D. Cook, S. Weisberg, Residuals and Influence in Regression,
-        1982, section 2.2.2), with random days at the share of the variance that they were found to have.
+        R. D. Cook, S. Weisberg, Residuals and Influence in Regression, 1982, section 2.2.2; random days as
+        found.
         """
         x, df = self.strata.x, float(self.strata.spare) - 1
         component = np.maximum(self.fits.components[0], 0.0)

@@ -291,10 +291,7 @@ def _brackets(times: pd.DataFrame) -> dict[str, pd.DataFrame]:
 
 @dataclass(frozen=True, kw_only=True)
 class FizzStudy(Study):
-    """What the fizz tests of a trial say; a part is None, or not there, where its table or column is not.
-
-    `times` are by response, `reached` is what `share_reached` gives.
-    """
+    """What the fizz tests of a trial say, `times` by response; None, or not there, where its table is not."""
 
     times: Mapping[str, Times] = field(default_factory=dict)
     curves: GasCurves | None = None

@@ -361,11 +361,7 @@ def _places_of_jumps(cup: _Cup, fits: list[CurveFit]) -> list[Place]:
 
 
 def _ranked(fit: CurveFit) -> list[Place]:
-    """Every place of a jump, by the squares it would take off the curve held in its tangent plane.
-
-    Each reading but the first may be out of line; in each gap but the first (a quick start) mass may go for
-    good.
-    """
+    """Every place of a jump, by the squares it would take off; not in the first gap, a quick start."""
     n, residuals = len(fit.y), fit.y - fit.at(fit.x)
     q, _ = np.linalg.qr(fit.model.slopes(fit.x, fit.values))
     found: list[tuple[float, Place]] = []

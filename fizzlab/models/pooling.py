@@ -31,10 +31,7 @@ _NODES = (400, 50)  # of the spread between trials: for one kind of spread, and 
 
 @dataclass(frozen=True)
 class PooledEstimate:
-    """One number pooled over trials that may truly differ, by `tau` (standard deviation); made by `pool`.
-
-    `i2` is the share (0 to 1) of the variance between the estimates that is not their own uncertainty.
-    """
+    """One number pooled over trials that truly differ by `tau`; `i2` is the share of variance that does."""
 
     estimate: float
     conf_low: float
@@ -244,11 +241,7 @@ class SeasonFit(FitResult):
     def predict(
         self, new: Settings = None, *, share: float = 0.5, interval: Interval = "confidence"
     ) -> pd.DataFrame:
-        """Hours until half of the pieces of a typical batch are dry, in air as ``{"vpd_kpa": [0.4, 0.8]}``.
-
-        Of the line pooled over trials, or ("prediction") of the line of a new trial; `dry_by` tells of
-        pieces.
-        """
+        """Hours until half of a typical batch's pieces are dry: pooled, or of a new trial ("prediction")."""
         if share != 0.5:
             raise ValueError("pooled lines tell when half of the pieces are dry; see `dry_by`")
         table = asked(new, {VPD: self.at})

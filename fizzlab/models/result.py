@@ -97,11 +97,9 @@ class Effect:
 
 @dataclass(frozen=True, kw_only=True)
 class FitResult:
-    """What a fit says of one response.
+    """What a fit says of one response; `batches` are those behind it, by run, with a column for each term.
 
-    `effects` are empty where nothing was changed on purpose. `batches` are those behind it, indexed by run,
-    with day and a column for each term. `loglik` is the log likelihood at the maximum, nan by least squares
-    alone.
+    `loglik` is the log likelihood at the maximum, nan for a fit by least squares alone.
     """
 
     response: str

@@ -37,10 +37,7 @@ class SeasonStudy:
 
 
 def study_season(fits: Mapping[str, CuringFit], *, asked: float | None = None) -> SeasonStudy:
-    """Pool the dry-time lines of several trials, in the order of making, and chart their batches.
-
-    Batches are moved to the middle air by the pooled slope (their trial's own where none is pooled).
-    """
+    """Pool the lines of several trials and chart their batches, moved to the middle air, in their order."""
     lines = tuple(line_of(name, each) for name, each in fits.items())
     reasons: dict[str, CannotAnswer] = {}
     fit, drift, at = None, None, middle_air(lines)

@@ -4,16 +4,14 @@ One plan is prepared once (`prepare`) and fitted to one response or to thousands
 simulation goes through the same code as a report. Ours because statsmodels' mixed model gives z intervals and
 fails at a variance of zero.
 
-The model is y = X b + Z u + e, with days u ~ N(0, v_d I) and batches e ~ N(0, v_e I). Restricted likelihood
-is that of w = K'y, the columns of K an orthonormal basis of what X cannot reach, rotated so that K'ZZ'K is
-diagonal. With the df f and sums of squares s of strata of equal a, the eigenvalues of K'ZZ'K,
+The model is y = X b + Z u + e, with days u ~ N(0, v_d I) and batches e ~ N(0, v_e I). In the space K that X
+cannot reach, rotated so that K'ZZ'K is diagonal, with the df f and sums of squares s of strata of equal a on
+that diagonal,
 
     l = -1/2 sum (f log V + s / V),   V = v_d a + v_e.
 
-A component may come out below zero (M. G. Kenward, J. H. Roger, Computational Statistics and Data Analysis 53
-(2009) 2583-2595), as in the analysis of variance (C. R. Henderson, Biometrics 9 (1953) 226-252, method 3): v
-= C^-1 m, with the mean squares m of days and of the rest and their expectations C. Weights H never come from
-a negative one; cov(b) = v_d H ZZ' H' + v_e H H'.
+A component that comes out below zero is that of the analysis of variance, v = C^-1 m, with the mean squares m
+of days and of the rest and their expectations C. The sources are in docs/methods/effects.md.
 """
 
 from __future__ import annotations
@@ -85,8 +83,7 @@ class Fits:
 
     `components` are the variances of days, if random, and of batches, `uncertainty` their covariance. `phi`
     is the plain covariance of `beta`, `slopes` d phi / d v_j; `covariance` has Kenward and Roger's
-    correction. `least_df` are, with a negative component, the fewest of any source: Satterthwaite's formula
-    can put a difference lower.
+    correction. `least_df` are, with a negative component, the fewest of any source.
     """
 
     beta: Array
@@ -261,10 +258,7 @@ def _share(phi0: Array, missing: Array) -> Array:
 
 
 def _at_most(fits: Fits, rows: Array, df: Array) -> Array:
-    """Degrees of freedom not pooled upward: of days at most for a comparison that only days tell.
-
-    Where days were found not to differ, any other has those within days at most. A level rests on both.
-    """
+    """Degrees of freedom of days at most for what only days tell, else within days if those do not differ."""
     x = fits.strata.x
     whole = np.linalg.lstsq(x, np.ones(len(x)), rcond=None)[0]
     if fits.strata.day is None or np.abs(rows @ whole).max() > 1e-8:
@@ -277,10 +271,9 @@ def _at_most(fits: Fits, rows: Array, df: Array) -> Array:
 def contrast(fits: Fits, weights: Array) -> tuple[Array, Array, Array]:
     """Estimate, standard error and degrees of freedom of c'b, for every fit.
 
-    df = 2 f^2 / (g'Wg), with f = c' phi c, g its slopes by the variance components and W their covariance (F.
-    E. Satterthwaite, Biometrics Bulletin 2 (1946) 110-114), not pooled upward. Where a component is negative,
-    or that makes the interval narrower by a twentieth, the mean square of one source judges alone; see
-    `_judged_by`.
+    df = 2 f^2 / (g'Wg), with f = c' phi c, g its slopes by the components and W their covariance
+    (Satterthwaite). Where a component is negative, or the interval gets narrower by a twentieth, one mean
+    square judges alone (`_judged_by`).
     """
     c = np.asarray(weights, float)
     estimate = fits.beta @ c
@@ -341,8 +334,8 @@ def _judged_by(fits: Fits, rows: Array, asked: Ints) -> tuple[Ints, Array, Array
 def f_test(fits: Fits, rows: Array) -> tuple[Array, int, Array, Array]:
     """F test of L b = 0, for every fit: F (already scaled), its two degrees of freedom, and p.
 
-    Kenward and Roger (1997), two moments of a scaled F. Where a component is negative and no one mean square
-    judges all rows, or those moments belong to no F, `_fai_cornelius`.
+    By two moments of a scaled F (Kenward and Roger 1997); where those belong to no F, or a component is
+    negative and no one mean square judges all rows, `_fai_cornelius`.
     """
     rows = np.atleast_2d(np.asarray(rows, float))
     q = len(rows)

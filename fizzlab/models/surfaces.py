@@ -21,10 +21,7 @@ from fizzlab.models.terms import Amount, Array
 
 
 def bend(fit: ResponseFit | CuringFit) -> dict[str, float]:
-    """How far the middle of the amounts lies above a straight line between their ends, where none was fitted.
-
-    A quadratic term of all amounts alike is added and tested, on the scale fitted.
-    """
+    """How far the middle of the amounts lies above a straight line between their ends, as fitted."""
     basis = _amounts(fit)
     squares = (_coded(fit, basis) ** 2).mean(axis=1)
     if any("^" in term for term in basis.terms):

@@ -130,10 +130,7 @@ class SeenOrder(NamedTuple):
 
 
 def seen_order(pieces: pd.DataFrame, batches: pd.DataFrame, term: Category) -> list[SeenOrder]:
-    """Compare each level with the control on the days that had both, by brackets alone.
-
-    A batch's median lies between the medians of its pieces' ends, and one is surely later by these.
-    """
+    """Compare each level with the control on the days that had both, by the medians of the brackets' ends."""
     ends = pieces.groupby("run", sort=False)[["lower", "upper"]].median()
     table = ends.join(batches[["day", term.name]].astype({term.name: str}), how="inner")
     with np.errstate(divide="ignore"):

@@ -152,10 +152,7 @@ def time_to_share(fit: CurveFit, remaining_share: float, conf_level: float = 0.9
 
 @dataclass(frozen=True, kw_only=True)
 class WeighingStudy(Study):
-    """What the weighings of a trial say; `pieces` has one row a piece, with the level of `grouped_by`.
-
-    In `note` stands why there is no number, or a doubt.
-    """
+    """What the weighings of a trial say, a row a piece; `note` is why there is no number, or a doubt."""
 
     pieces: pd.DataFrame
     curves: Mapping[tuple[str, str], CurveFit]
@@ -173,10 +170,7 @@ def study_weighings(
     margins: Mapping[str, float | None] | None = None,
     conf_level: float = 0.95,
 ) -> WeighingStudy:
-    """Fit the drying curve of every weighed piece, and regress the batches' mean log dry times.
-
-    A piece is dry when `remaining_share` of its moisture is left.
-    """
+    """Fit the drying curve of every weighed piece, and regress the batches' mean log dry times."""
     weighings, runs = tables["weighings"], with_air(tables, air)
     grouped = grouping(terms)
     pieces, curves = _pieces(weighings, remaining_share)

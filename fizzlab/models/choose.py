@@ -225,14 +225,9 @@ class Choice:
         """Is the best setting the best with a chance of 95 % or more?"""
         return bool(self.best["best_chance"] >= 1 - UNLIKELY)
 
-    @property
-    def considered(self) -> pd.Series:
-        """Which settings may be the best with a chance of 5 % or more."""
-        return self.table["best_chance"] >= UNLIKELY
-
     def contenders(self) -> pd.DataFrame:
         """Other settings that may be the best with a chance of 5 % or more, the likeliest first."""
-        others = self.table[self.considered].drop(index=self.best.name, errors="ignore")
+        others = self.table[self.table["best_chance"] >= UNLIKELY].drop(index=self.best.name, errors="ignore")
         return others.sort_values("best_chance", ascending=False, kind="stable")
 
     def unlikely(self) -> dict[str, list[str]]:

@@ -104,16 +104,12 @@ class ResponseFit(FitResult):
         unknown = {str(name) for name in settings} - {factor.name for factor in self.terms}
         if unknown and not isinstance(new, pd.DataFrame):
             raise ValueError(f"the fit has no factor {sorted(unknown)[0]}")
-        found = self._typical(settings)
+        forecast = self.forecast(settings)
+        found = forecast.typical
         if interval == "prediction":
-            ends = self.forecast(settings).mean(1, 1, self.conf_level)[:3].T
+            ends = forecast.mean(1, 1, self.conf_level)[:3].T
             found = pd.DataFrame(np.exp(ends) if self.log else ends, columns=[*ENDS])
         return pd.concat([settings, found.assign(extrapolated=self.extrapolated(settings))], axis=1)
-
-    def _typical(self, settings: pd.DataFrame) -> pd.DataFrame:
-        used = self.for_new_days
-        found = pd.DataFrame([used.interval(row) for row in used.weights(settings)])[[*ENDS]]
-        return found.apply(np.exp) if self.log else found
 
     def extrapolated(self, settings: pd.DataFrame) -> list[bool]:
         """Does each setting lie outside of what was tried, as far as its columns tell?"""
@@ -166,7 +162,7 @@ class ResponseFit(FitResult):
         elif not self.structure.fixed and self.n_days == 1:
             notes = (ONE_DAY,)
         return Forecast(
-            typical=used._typical(settings),
+            typical=told[[*ENDS]].apply(np.exp) if self.log else told[[*ENDS]],
             estimate=told["estimate"].to_numpy(),
             se=told["se"].to_numpy(),
             df=told["df"].to_numpy(),

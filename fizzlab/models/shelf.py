@@ -21,7 +21,7 @@ from fizzlab.measures import SHELF_MEASURES
 from fizzlab.models.effects import fit_response
 from fizzlab.models.plotting import SOFT, axes_for, looks
 from fizzlab.models.refusals import cannot
-from fizzlab.models.result import Effect, FitResult, Interval, effect_of, t_interval
+from fizzlab.models.result import Effect, FitResult, Interval, effect_of, noted, t_interval
 from fizzlab.models.terms import Amount, need_columns
 
 Array = NDArray[np.float64]
@@ -137,11 +137,9 @@ def fit_shelf_life(
     if runs is not None:
         rates["day"] = rates["run"].map(runs.set_index("run")["day"])
     kept = [_of_storage(rows, share, conf_level) for _, rows in rates.groupby("storage", sort=False)]
-    effects, no_humidity = [], None
-    try:
+    effects, refused = list[Effect](), dict[str, CannotAnswer]()
+    with noted(refused, "humidity"):
         effects.append(_humidity(rates, conf_level))
-    except CannotAnswer as reason:
-        no_humidity = reason
     fresh = table[table["weeks"] == 0].groupby("run")[measure].mean()
     start = 1.0 if measure == "share_left" else table["run"].map(fresh)
     stored = table.assign(left=table[measure] / start)[table["weeks"] > 0]
@@ -151,7 +149,7 @@ def fit_shelf_life(
         batches=rates,
         conf_level=conf_level,
         n_batches=rates["run"].nunique(),
-        no_humidity=no_humidity,
+        no_humidity=refused.get("humidity"),
         share=share,
         storages=pd.DataFrame(kept),
         left=stored[["run", "weeks", "storage", "left"]].reset_index(drop=True),
@@ -193,20 +191,19 @@ def _of_storage(rates: pd.DataFrame, share: float, conf_level: float) -> dict[st
         raise cannot("stored_few", n=batches, storage=name)
     fit = fit_response(rates, "per_week", "1", log=False, days="random", conf_level=conf_level)
     told = fit.interval(fit.weights(pd.DataFrame(index=[0]))[0])
-    mean, low, high, df = (told[name] for name in ("estimate", "conf_low", "conf_high", "df"))
-    weeks = [float(-np.log(share) / rate) if rate > 0 else np.inf for rate in (mean, high, low)]
+    ends = {"weeks": "estimate", "weeks_low": "conf_high", "weeks_high": "conf_low"}
+    weeks = {n: float(-np.log(share) / told[end]) if told[end] > 0 else np.inf for n, end in ends.items()}
     bends = rates["bend"].dropna().to_numpy(float)
     straight = len(bends) < 3 or bends.std(ddof=1) == 0
     return {
         "storage": name,
         "rh_pct": float(rates["rh_pct"].mean()),
-        "per_week": mean,
-        "conf_low": low,
-        "conf_high": high,
-        **dict(zip(("weeks", "weeks_low", "weeks_high"), weeks, strict=True)),
-        "extrapolated": bool(weeks[0] > rates["last_week"].max()),
+        "per_week": told["estimate"],
+        **{end: told[end] for end in ("conf_low", "conf_high")},
+        **weeks,
+        "extrapolated": bool(weeks["weeks"] > rates["last_week"].max()),
         "bend_p": float("nan") if straight else float(stats.ttest_1samp(bends, 0.0).pvalue),
-        "df": df,
+        "df": told["df"],
         "n_batches": batches,
     }
 

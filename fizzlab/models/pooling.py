@@ -328,9 +328,9 @@ def pool_trials(
     tau2, beta, covariance = _random_effects(y, z, within, kinds)
     df = np.array([len(lines) - 1, (len(lines) if common else sloped) - 1], float)
     se = np.sqrt(np.diag(covariance))
-    reach = stats.t.ppf(0.5 + conf_level / 2, df) * se
     typical = [float(np.median(np.diag(within)[z[:, 0] == level])) for level in (1, 0)]
-    columns = {"estimate": beta, "se": se, "df": df, "conf_low": beta - reach, "conf_high": beta + reach}
+    numbers = [t_interval(*map(float, each), conf_level) for each in zip(beta, se, df, strict=True)]
+    coefficients = pd.DataFrame(numbers, ["level", "slope"]).drop(columns=["t", "p_value"])
     n_batches = [line.n_batches for line in lines]
     ends = level_name(_AIR, at / 2), level_name(_AIR, at)
     told = t_interval(float(-np.log(2) * beta[1]), float(np.log(2) * se[1]), float(df[1]), conf_level)
@@ -354,7 +354,7 @@ def pool_trials(
         n_batches=sum(n_batches),
         notes=tuple(notes),
         lines=tuple(lines),
-        coefficients=pd.DataFrame(columns, index=["level", "slope"]).assign(tau=np.sqrt([*tau2, np.nan][:2])),
+        coefficients=coefficients.assign(tau=np.sqrt([*tau2, np.nan][:2])),
         at=at,
         between=pool(levels, errors, conf_level),
         spread=float(np.sqrt(np.average([line.spread**2 for line in lines], weights=n_batches))),

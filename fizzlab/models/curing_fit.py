@@ -157,9 +157,9 @@ class CuringFit(FitResult):
         ends = pd.DataFrame([{**(at or {}), term.name: value} for value in (to, start)])
         row = self.interval(np.subtract(*self.weights(ends)))
         same = same_limits(row, self.conf_level) if margin else {}
-        more = {"judged_by": self._judge([term.name]), "n_batches": self.n_batches, "margin": margin, **same}
-        levels = level_name(term, to), level_name(term, start)
-        return effect_of(self.response, term, levels, row, conf_level=self.conf_level, **more)
+        levels, judge = (level_name(term, to), level_name(term, start)), self._judge([term.name])
+        more: dict[str, Any] = {"n_batches": self.n_batches, "conf_level": self.conf_level, **same}
+        return effect_of(self.response, term, levels, row, judged_by=judge, margin=margin, **more)
 
     def _reach(self, share: float) -> float:
         """How far, in log hours, a share of the pieces lies from the middle one of its batch."""

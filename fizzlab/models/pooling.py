@@ -329,7 +329,8 @@ def pool_trials(
     df = np.array([len(lines) - 1, (len(lines) if common else sloped) - 1], float)
     se = np.sqrt(np.diag(covariance))
     typical = [float(np.median(np.diag(within)[z[:, 0] == level])) for level in (1, 0)]
-    numbers = [t_interval(*map(float, each), conf_level) for each in zip(beta, se, df, strict=True)]
+    known = zip(beta.tolist(), se.tolist(), df.tolist(), strict=True)
+    numbers = [t_interval(value, error, freedom, conf_level) for value, error, freedom in known]
     coefficients = pd.DataFrame(numbers, ["level", "slope"]).drop(columns=["t", "p_value"])
     n_batches = [line.n_batches for line in lines]
     ends = level_name(_AIR, at / 2), level_name(_AIR, at)

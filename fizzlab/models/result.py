@@ -271,7 +271,7 @@ def outward(above: Callable[[float], float], estimate: float, step: float, near:
     return float(np.copysign(np.inf, step))
 
 
-def joined_df(between: float, within: float, df: Sequence[float], comparison: bool) -> float:
+def joined_df(between: float, within: float, df: Array | tuple[float, float], comparison: bool) -> float:
     """Satterthwaite's df of a variance of two parts; a comparison has no more than the greater of them."""
     joined = (between + within) ** 2 / (between**2 / df[0] + within**2 / df[1])
     return float(min(joined, df[1] if within >= between else df[0]) if comparison else joined)

@@ -295,7 +295,8 @@ def contrast(fits: Fits, weights: Array) -> tuple[Array, Array, Array]:
 
 def interval(fits: Fits, weights: Array, conf_level: float) -> dict[str, float]:
     """Estimate, se, df, t, p_value, conf_low, conf_high of one contrast of the first fit."""
-    return t_interval(*(float(part[0]) for part in contrast(fits, weights)), conf_level)
+    estimate, se, df = (float(part[0]) for part in contrast(fits, weights))
+    return t_interval(estimate, se, df, conf_level)
 
 
 def _judged_by(fits: Fits, rows: Array, asked: Ints) -> tuple[Ints, Array, Array]:

@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from fizzlab.errors import CannotAnswer, count, listed
-from fizzlab.language import say
+from fizzlab.errors import CannotAnswer
+from fizzlab.language import listed, say
 from fizzlab.measures import MEASURES
 from fizzlab.models.basis import Basis, factor_basis, refuse_inseparable
 from fizzlab.models.comparisons import mean_ratio_limits
@@ -418,8 +418,6 @@ def _notes(fit: ResponseFit) -> tuple[str, ...]:
         said.append(say("note_lost", n=len(fit.lost), response=fit.response, lost=lost))
     few = fit.tests[fit.tests["df_den"] < FEW]
     for judge, rows in few.groupby("judged_by", sort=False):
-        one = "day" if judge == "days" else "batch"
-        spare = count(round(rows["df_den"].min()), f"spare {one}", f"spare {judge}")
-        more = "; more days help, more batches a day do not" if judge == "days" else ""
-        said.append(f"Only {spare} to judge {listed([*map(str, rows.index)])} by{more}.")
+        spare, terms = round(rows["df_den"].min()), listed([*map(str, rows.index)])
+        said.append(say("note_few_days" if judge == "days" else "note_few_batches", n=spare, terms=terms))
     return tuple(said)

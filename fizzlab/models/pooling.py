@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -120,7 +121,11 @@ def pool_effects(effects: Mapping[str, Effect], conf_level: float = 0.95) -> Poo
         error = float(np.sqrt((1 + 4 * (share * (1 - share) / df).sum()) / (se**-2.0).sum()))
         middle = float(share @ y)
     told, levels = t_interval(middle, error, freedom, conf_level), (first.level, first.control)
-    more = {"judged_by": judge, "n_batches": int(rows["n_batches"].sum()), "conf_level": conf_level}
+    more: dict[str, Any] = {
+        "judged_by": judge,
+        "n_batches": int(rows["n_batches"].sum()),
+        "conf_level": conf_level,
+    }
     pooled = effect_of(first.response, first.term, levels, told, log=log, **more)
     return PooledEffect(pooled, dict(effects), p_differ, between)
 
@@ -335,7 +340,7 @@ def pool_trials(
     n_batches = [line.n_batches for line in lines]
     ends = level_name(_AIR, at / 2), level_name(_AIR, at)
     told = t_interval(float(-np.log(2) * beta[1]), float(np.log(2) * se[1]), float(df[1]), conf_level)
-    more = {"judged_by": "trials", "n_batches": sum(n_batches), "conf_level": conf_level}
+    more: dict[str, Any] = {"judged_by": "trials", "n_batches": sum(n_batches), "conf_level": conf_level}
     drier = effect_of("dry_h", _AIR, ends, told, **more)
     notes = [say("note_few_trials", n=len(lines))] if len(lines) < FEW else []
     if common:

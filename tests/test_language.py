@@ -12,7 +12,7 @@ import tomllib
 from collections.abc import Iterator
 from html import unescape
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 
@@ -22,6 +22,7 @@ import weird
 
 from fizzlab import language
 from fizzlab.language import listed, say, speaking, texts
+from fizzlab.models.censored import Failure
 from fizzlab.records import Signature, Stamp, versions
 from fizzlab.report import page
 from fizzlab.trial import shipped
@@ -38,11 +39,11 @@ def slots(text: Any) -> set[str]:
     return {name for form in forms for _, name, _, _ in string.Formatter().parse(form) if name}
 
 
-def calls() -> Iterator[tuple[str, set[str] | None]]:
+def calls(by: str = "say") -> Iterator[tuple[str, set[str] | None]]:
     """Every sentence that code says by its name, and what fills it, as far as that is written there."""
     for path in PACKAGE.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "say":
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == by:
                 filled = {each.arg for each in node.keywords}
                 known = None if None in filled else {str(name) for name in filled}
                 name = node.args[0]
@@ -69,6 +70,19 @@ def test_no_name_stands_twice_and_none_is_idle() -> None:
         f"had_lost_{end}" for end in ("highest", "lowest")
     }
     assert [name for name in names if name not in made and not re.search(rf"['\"]{name}['\"]", code)] == []
+
+
+def test_every_reason_why_there_is_no_answer_is_there_and_filled_and_none_is_idle() -> None:
+    given = dict(calls("cannot"))
+    given |= {f"likelihood_{kind}": {"columns"} for kind in get_args(Failure)}
+    reasons = tomllib.loads(FILE.read_text(encoding="utf-8"))["cannot"]
+    assert set(reasons) == set(given)
+    assert {
+        name: slots(text) - (given[name] or set())
+        for name, each in reasons.items()
+        for text in each.values()
+        if slots(text) - (given[name] or set())
+    } == {}
 
 
 @pytest.mark.parametrize("other", [name for name in language.languages() if name != "en"] or ["en"])

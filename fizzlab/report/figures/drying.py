@@ -17,7 +17,7 @@ from fizzlab.models import plotting
 from fizzlab.models.air import vapour_pressure_deficit
 from fizzlab.models.curing import VPD, CuringFit, Levels
 from fizzlab.models.curves import CurveFit
-from fizzlab.models.plotting import BLUE, INK, RED, SOFT, Look, hours_up, house_style, looks, new_figure
+from fizzlab.models.plotting import BLUE, INK, RED, SOFT, Look, hours_axis, house_style, looks, new_figure
 from fizzlab.models.season import SeasonStudy
 
 #: More trials than this are not told apart by colour, only the last one from the others.
@@ -47,7 +47,7 @@ def dry_curves(brackets: pd.DataFrame, fit: CuringFit | None, named: Levels, lab
             top.set(ylim=(0, 102), yticks=[0, 25, 50, 75, 100], ylabel=say("pieces_dry"))
         _draw_brackets(bottom, brackets, shown, low, high)
         legend(top, shown, label)
-        plotting.time_axis(bottom, low, high)
+        plotting.hours_axis(bottom, low, high)
     return figure
 
 
@@ -95,7 +95,7 @@ def air_axes(
 ) -> None:
     """Hours over the vapour-pressure deficit, both logarithmic, as relative humidity at a temperature."""
     axes.set(xscale="log", xlim=air[::-1])
-    hours_up(axes, *hours)
+    hours_axis(axes, *hours, upright=True)
     humid = np.array([20, 30, 40, 50, 60, 70, 75, 80, 85, 90, 93, 95, 97])
     places = vapour_pressure_deficit(temp_c, humid)
     seen = (places >= air[0]) & (places <= air[1])
@@ -188,7 +188,7 @@ def drift_days(study: SeasonStudy) -> Figure:
             mine = (points["trial"] == trial).to_numpy()
             axes.plot(place[mine], hours[mine], look.marker, color=look.colour, ms=5)
         axes.plot(place[broken], hours[broken], ls="", marker="o", ms=10, mfc="none", mec=RED, mew=1.6)
-        hours_up(axes, low, high)
+        hours_axis(axes, low, high, upright=True)
         step = -(-len(points) // 7)
         dates = [dated(day, "short_date") for day in points["first"]] if study.dated else place + 1
         axes.set_xticks(place[::step], dates[::step])

@@ -42,7 +42,9 @@ def calls() -> Iterator[tuple[str, set[str] | None]]:
     """Every sentence that code says by its name, and what fills it, as far as that is written there."""
     for path in PACKAGE.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "say":
+            called = node.func if isinstance(node, ast.Call) else None
+            if isinstance(called, ast.Name) and called.id in ("say", "cannot"):
+                assert isinstance(node, ast.Call)
                 filled = {each.arg for each in node.keywords}
                 known = None if None in filled else {str(name) for name in filled}
                 name = node.args[0]

@@ -13,7 +13,8 @@ from fizzlab.design.factors import Factor, allowed, grid, plain
 from fizzlab.design.layout import lay_out, streams
 from fizzlab.design.model import Matrix, model_matrix, model_terms
 from fizzlab.design.plans import Plan
-from fizzlab.errors import CannotAnswer, count, listed
+from fizzlab.errors import count
+from fizzlab.language import cannot, listed, say
 from fizzlab.models.terms import Category, parts
 
 
@@ -38,10 +39,7 @@ def compare(
     levels = [factor.control, *(level for level in factor.levels if level != factor.control)]
     others, total = len(levels) - 1, days * per_day
     if total <= others:
-        raise CannotAnswer(
-            f"{total} batches cannot hold {others + 1} levels of {plain(factor.name)}.",
-            "Make more batches, or compare fewer levels.",
-        )
+        raise cannot("few_for_levels", total=total, levels=others + 1, name=plain(factor.name))
     share = {"equal": 1.0, "root": float(np.sqrt(others))}.get(str(control_batches))
     share = float(control_batches) if share is None else share
     if share < 1:
@@ -63,7 +61,7 @@ def compare(
             layout = "at random over the days"
             times = min(max(round(total * share / (others + share)), 1), total - others)
         else:
-            warnings.append("A day does not hold every level: compare within days, not by plain means.")
+            warnings.append(say("day_holds_some"))
         turn = np.resize(chance.permutation(np.arange(1, others + 1)), total - times)
         places = np.concatenate([np.zeros(times, int), turn])
     settings = pd.DataFrame({factor.name: [levels[i] for i in places], "point": "factorial"})
@@ -113,10 +111,7 @@ def split_plot(
         rounds = per_day // len(every)
         if not rounds:
             named = listed([plain(factor.name) for factor in batch])
-            raise CannotAnswer(
-                f"A day of {count(per_day, 'batch', 'batches')} cannot hold every combination of {named}.",
-                f"Make {len(every)} batches a day, or plan fewer factors or levels.",
-            )
+            raise cannot("day_too_short", batches=say("n_batches", n=per_day), named=named, many=len(every))
         each_day.append(every.loc[np.repeat(every.index, rounds)])
     return lay_out(
         f"split plot, {listed([plain(factor.name) for factor in room])} by day",
@@ -143,11 +138,7 @@ def _whole_plots(
     least = matrix.shape[1] + 1
     if days < least:
         named = listed([plain(factor.name) for factor in room])
-        raise CannotAnswer(
-            f"{count(days, 'day')} {'is' if days == 1 else 'are'} too few for {named}: a setting of the room "
-            "must be repeated on another day, or it cannot be told from the weather of the day.",
-            f"Plan {least} days at the very least, better {2 * least - 1} or more.",
-        )
+        raise cannot("few_days", n=days, named=named, least=least, better=2 * least - 1)
     whole = days % len(every) == 0
     rows = np.tile(np.arange(len(every)), days // len(every)) if whole else choose(matrix, days, chance)
     return every.iloc[rows].reset_index(drop=True)

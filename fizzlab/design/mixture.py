@@ -13,7 +13,7 @@ from fizzlab.design.factors import Factor, Range, plain, require_ranges, tidy
 from fizzlab.design.layout import lay_out
 from fizzlab.design.model import Matrix, leaks, rank
 from fizzlab.design.plans import Plan
-from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 
 ORDERS: dict[str, int] = {"linear": 1, "quadratic": 2, "special cubic": 3}
 
@@ -28,19 +28,14 @@ def tightened(shares: Sequence[Range], total: float) -> tuple[Matrix, Matrix, li
         return f"{part * total:.4g} {shares[0].unit}".rstrip()
 
     if low.sum() > 1 + 1e-9 or high.sum() < 1 - 1e-9:
-        which, most = ("least", low.sum()) if low.sum() > 1 else ("most", high.sum())
-        raise CannotAnswer(
-            f"The {which} of every ingredient together is {amount(most)}, "
-            f"so they cannot add up to {amount(1)}.",
-            "Change the bounds or the total.",
-        )
+        which, most = ("least_together", low.sum()) if low.sum() > 1 else ("most_together", high.sum())
+        raise cannot(which, amount=amount(most), total=amount(1))
     new_low = np.maximum(low, 1 - (high.sum() - high))
     new_high = np.minimum(high, 1 - (low.sum() - low))
     said = []
     for place, name in enumerate(plain(share.name) for share in shares):
         if new_high[place] - new_low[place] < 1e-9:
-            what, do = f"Within these bounds {name} cannot change.", "Widen the bounds or change the total."
-            raise CannotAnswer(what, do)
+            raise cannot("bounds_fix", name=name)
         for new, old, most, more in ((new_low, low, "least", "less"), (new_high, high, "most", "more")):
             if abs(new[place] - old[place]) > 1e-9:
                 said.append(f"{name} can be {amount(new[place])} at {most}: the others leave no {more}.")

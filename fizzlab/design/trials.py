@@ -22,6 +22,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.models.terms import Category, Term, model_matrix
 
 Array = NDArray[np.float64]
@@ -104,15 +105,9 @@ class Model:
             x = np.hstack([x, _air(x[:, 1:], day, min(air, self.days - 2), seed)])
         # shares of a mixture add up to a total that is rounded: nearly tied is tied
         if np.linalg.matrix_rank(x / np.linalg.norm(x, axis=0), tol=1e-6) < x.shape[1]:
-            raise CannotAnswer(
-                "The effects of this plan are tied to each other, so they are not judged one by one.",
-                "Read what the plan says of spare batches instead.",
-            )
+            raise cannot("tied_plan")
         if len(x) - x.shape[1] < _FEWEST_SPARE:
-            raise CannotAnswer(
-                f"{len(x)} batches are too few to estimate {x.shape[1]} numbers and their uncertainty.",
-                "Make more batches, or ask of fewer factors.",
-            )
+            raise cannot("few_for_numbers", batches=len(x), numbers=x.shape[1])
         self.x: Array = x
         self.comparisons: list[Comparison] = []
         columns = [(term, column) for term in terms for column in term.columns()]
@@ -218,10 +213,7 @@ class Trials:
         try:
             strata = prepare(self.model.x, self.model.day)
         except CannotAnswer:
-            raise CannotAnswer(
-                "This plan cannot tell how much days differ from how much batches do.",
-                "Spread every level over the days, or make more batches a day.",
-            ) from None
+            raise cannot("days_or_batches") from None
         seen, answered = np.zeros(len(numbers), bool), ~refused
         if not answered.any():
             return seen, answered

@@ -124,13 +124,8 @@ def for_run(recipe: Recipe, settings: Mapping[str, str | float]) -> Recipe:
             if isinstance(level, str):
                 amount = rule.amounts[level]
             elif level < 0:
-                raise BadInput(
-                    [
-                        Problem(
-                            "runs", f"the amount {level:g} is below zero.", "Correct it.", column=rule.factor
-                        )
-                    ]
-                )
+                below = f"the amount {level:g} is below zero."
+                raise BadInput([Problem("runs", below, "Correct it.", column=rule.factor)])
             else:
                 amount = Quantity(level, rule.unit) if rule.sets else items[name].amount * level
             items[name] = replace(items[name], amount=amount)

@@ -21,6 +21,7 @@ from fizzlab.models.curing import VPD, CuringFit
 from fizzlab.models.terms import Category, level_name
 from fizzlab.report import pdf as printing
 from fizzlab.report.analysis import Analysis, analyse
+from fizzlab.report.page import rendered
 from fizzlab.report.parts.choose import Voice, choosing
 from fizzlab.report.parts.drying import FEW_DF, dried, waits
 from fizzlab.report.phrases import percent, spoken
@@ -59,8 +60,6 @@ def wall_chart(done: Analysis, recipe: str = "") -> str:
 
     CannotAnswer is raised where the trial cannot say how the wait depends on the air.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
     fit, settings = _fit(done), done.trial.settings
     share = max(settings.drying.shares)
     kept = _combination(done, fit, recipe)
@@ -70,10 +69,8 @@ def wall_chart(done: Analysis, recipe: str = "") -> str:
     table = wait_table(fit, kept, share).sort_values(["rh_pct", "temp_c"], ascending=[False, True])
     night = settings.drying.night_hours
     made = sorted(fit.batches["made_at"].dropna())
-    environment = Environment(
-        loader=PackageLoader("fizzlab.report"), autoescape=True, undefined=StrictUndefined
-    )
-    return environment.get_template("chart.html").render(
+    return rendered(
+        "chart.html",
         trial=settings,
         recipe=Voice(fit.terms, settings, {}, fit.n_batches).name(kept) if kept else "",
         share=percent(share),
@@ -86,7 +83,6 @@ def wall_chart(done: Analysis, recipe: str = "") -> str:
         batches=fit.n_batches,
         first=dated(made[0]),
         last=dated(made[-1]),
-        say=say,
     )
 
 

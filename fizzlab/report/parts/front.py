@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
-from html import escape
 from math import inf, isfinite
 
 import pandas as pd
@@ -20,7 +19,7 @@ from fizzlab.models.terms import level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures.front import combinations, over_humidity
-from fizzlab.report.page import FAILED, FRONT_END, Finding, Findings, Notes, Picture, Piece, unbroken
+from fizzlab.report.page import FAILED, Finding, Findings, Notes, Picture, Piece
 from fizzlab.report.parts.again import drift, lost, without_doubtful
 from fizzlab.report.parts.choose import Voice, between_made, choosing, keep_sentence, rivals
 from fizzlab.report.parts.confirm import came_out
@@ -48,13 +47,6 @@ class Verdict(Piece):
     lines: Sequence[str]
     doubt: str = ""
 
-    def html(self) -> str:
-        first, *more = (unbroken(line) for line in self.lines)
-        first = f"{unbroken(self.doubt)}</b></p><p><b>{first}" if self.doubt else first
-        rest = "".join(f"<p>{line}</p>" for line in more)
-        name = escape(say("verdict"))
-        return f'<section class="verdict" aria-label="{name}"><p><b>{first}</b></p>{rest}</section>'
-
 
 @dataclass(frozen=True)
 class Cell:
@@ -65,11 +57,6 @@ class Cell:
     sure: str = ""
     good: bool | None = None
 
-    def html(self) -> str:
-        way = "" if self.good is None else f' class="{"good" if self.good else "bad"}"'
-        told = f'<span class="sign" aria-hidden="true">{self.sign}</span> <b>{unbroken(self.size)}</b>'
-        return f"<td{way}>{told}<br><small>{unbroken(self.sure)}</small></td>" if self.size else "<td></td>"
-
 
 @dataclass(frozen=True)
 class Glance(Piece):
@@ -78,20 +65,6 @@ class Glance(Piece):
     changes: Sequence[tuple[str, str]]
     rows: Mapping[str, Sequence[Cell]]
 
-    def html(self) -> str:
-        heads = [f"{escape(level)}<br><small>{escape(control)}</small>" for level, control in self.changes]
-        names, cells = [escape(name) for name in self.rows], [list(row) for row in self.rows.values()]
-        if len(heads) > 4 and len(heads) > len(names):
-            heads, names, cells = names, heads, [list(column) for column in zip(*cells, strict=True)]
-        head = "".join(f'<th scope="col">{name}</th>' for name in heads)
-        body = "".join(
-            f'<tr><th scope="row">{name}</th>{"".join(cell.html() for cell in row)}</tr>'
-            for name, row in zip(names, cells, strict=True)
-        )
-        table = f"<table><thead><tr><td></td>{head}</tr></thead><tbody>{body}</tbody></table>"
-        named = f'role="region" aria-label="{escape(say("what_each_change"))}"'
-        return f'<div class="grid glance" tabindex="0" {named}>{table}</div>'
-
 
 @dataclass(frozen=True)
 class Foot(Piece):
@@ -99,13 +72,6 @@ class Foot(Piece):
 
     steps: Sequence[str]
     cautions: Sequence[str]
-
-    def html(self) -> str:
-        both = ((self.steps, "next", say("next")), (self.cautions, "caution", say("cautions")))
-        told = (
-            f"<section><h2>{title}</h2>{Notes(lines, kind).html()}</section>" for lines, kind, title in both
-        )
-        return f'<div class="two">{"".join(told)}</div>{FRONT_END}'
 
 
 @standing

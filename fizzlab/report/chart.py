@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import BadInput, CannotAnswer, Problem
-from fizzlab.language import dated, listed, say, speaking
+from fizzlab.language import cannot, dated, listed, say, speaking
 from fizzlab.models.air import rh_for_deficit, vapour_pressure_deficit
 from fizzlab.models.curing import VPD, CuringFit
 from fizzlab.models.terms import Category, level_name
@@ -48,10 +48,10 @@ def write_chart(folder: Path, recipe: str = "", *, paper: printing.Paper | None 
     """
     done = analyse(load(folder))
     html = folder / f"{NAME}.html"
-    with speaking(done.trial.settings.language):
+    with speaking(done.settings.language):
         html.write_text(wall_chart(done, recipe), encoding="utf-8")
     yield html
-    printing.print_pdf(html, html.with_suffix(".pdf"), paper=paper or done.trial.settings.paper)
+    printing.print_pdf(html, html.with_suffix(".pdf"), paper=paper or done.settings.paper)
     yield html.with_suffix(".pdf")
 
 
@@ -60,7 +60,7 @@ def wall_chart(done: Analysis, recipe: str = "") -> str:
 
     CannotAnswer is raised where the trial cannot say how the wait depends on the air.
     """
-    fit, settings = _fit(done), done.trial.settings
+    fit, settings = _fit(done), done.settings
     share = max(settings.drying.shares)
     kept = _combination(done, fit, recipe)
     if not fit.air_matters:
@@ -89,11 +89,11 @@ def wall_chart(done: Analysis, recipe: str = "") -> str:
 def _fit(done: Analysis) -> CuringFit:
     fit = dried(done)
     if fit is None:
-        none = CannotAnswer(say("there_no_touch_checks"), say("touch_pieces_each"))
+        none = cannot("there_no_touch_checks")
         reason = done.reasons.get("dry_h", none)
-        raise CannotAnswer(*(spoken(said, done.trial.settings) for said in (reason.why, reason.would_help)))
+        raise CannotAnswer(*(spoken(said, done.settings) for said in (reason.why, reason.would_help)))
     if not fit.air:
-        raise CannotAnswer(say("rooms_air_not"), say("keep_room_log"))
+        raise cannot("rooms_air_not")
     if fit.forecast_df < FEW_DF:
         raise CannotAnswer(say("these_too"), say("make_more"))
     return fit
@@ -105,7 +105,7 @@ def _combination(done: Analysis, fit: CuringFit, recipe: str) -> dict[str, Any]:
         if recipe:
             raise BadInput([Problem("--for", say("no_factor"), say("leave_option"))])
         return {}
-    settings, made = done.trial.settings, fit.made()
+    settings, made = done.settings, fit.made()
     voice = Voice(fit.terms, settings, {}, fit.n_batches)
     known = listed([f"“{voice.name(row, ', ')}”" for _, row in made.iterrows()], "or")
     if not recipe:

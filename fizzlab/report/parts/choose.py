@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from functools import lru_cache
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.language import listed, say
+from fizzlab.language import cannot, listed, say
 from fizzlab.models.choose import HALF, Choice, Limit, between, choose
 from fizzlab.models.curing import CuringFit
 from fizzlab.models.effects import ResponseFit
@@ -18,7 +19,7 @@ from fizzlab.models.result import FitResult
 from fizzlab.models.terms import Amount, Category, Term, level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
-from fizzlab.report.figures.panels import MOST, trade_off
+from fizzlab.report.figures import MOST, trade_off
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture, parted
 from fizzlab.report.parts.drying import air_words
 from fizzlab.report.parts.general import Pieces, caution, is_blend, standing
@@ -50,8 +51,8 @@ class Voice(NamedTuple):
 
     terms: Sequence[Term]
     settings: TrialSettings
-    shares: Mapping[str, float]
-    batches: int
+    shares: Mapping[str, float] = MappingProxyType({})
+    batches: int = 0
 
     def name(self, setting: Row, between: str = " + ") -> str:
         """A combination as "gum + lake" or "gum + oil 4 g"."""
@@ -116,7 +117,7 @@ def choosing(done: Analysis) -> Judgement | None:
 
     Raises CannotAnswer where nothing that is asked for can be judged.
     """
-    settings = done.trial.settings
+    settings = done.settings
     limits = {name: limit for name, each in settings.responses.items() if (limit := each.limit(name))}
     wishes = {name: wish for name, each in settings.responses.items() if (wish := each.wish(name))}
     if not (limits or wishes) or not done.terms:
@@ -133,7 +134,7 @@ def choosing(done: Analysis) -> Judgement | None:
             notes.append(say("one_change", what=what))
     if not fits:
         why = " ".join(str(reason) for reason in reasons.values())
-        raise CannotAnswer(say("no_response", why=why), say("measure_them"))
+        raise cannot("no_response", why=why)
     asked = ([each for name, each in some.items() if name in fits] for some in (limits, wishes))
     choice = _judge(done.trial, fits, _made(done, fits, notes), *asked)
     voice = Voice(choice.terms, settings, choice.shares, max(fit.n_batches for fit in fits.values()))
@@ -152,14 +153,14 @@ def _fit(done: Analysis, name: str) -> FitResult:
     """The fit that a response is judged by."""
     fit = done.forecasting(name)
     if fit is None or not fit.terms:
-        unmeasured = CannotAnswer(say("not_measured"), say("measure_on"))
-        if not done.trial.settings.measure(name).table:
-            unmeasured = CannotAnswer(say("worked_out"), say("give_prices"))
+        unmeasured = cannot("not_measured")
+        if not done.settings.measure(name).table:
+            unmeasured = cannot("worked_out")
         raise done.reasons.get(name) or unmeasured
     lacking = {term.name for term in done.terms} - {term.name for term in fit.terms}
     if lacking:
-        which = say("both_ends").join(done.trial.settings.label(factor) for factor in sorted(lacking))
-        raise CannotAnswer(say("all_batches", which=which), say("measure_others"))
+        which = say("both_ends").join(done.settings.label(factor) for factor in sorted(lacking))
+        raise cannot("all_batches", which=which)
     fit.forecast(fit.made().head(1))  # raises where it has none
     return fit
 
@@ -168,21 +169,21 @@ def _made(done: Analysis, fits: Mapping[str, FitResult], notes: list[str]) -> pd
     """The combinations that were made and that every response knows."""
     made = done.trial.rows("runs")[[term.name for term in done.terms]].drop_duplicates()
     for response, fit in fits.items():
-        label = done.trial.settings.measure(response).label
+        label = done.settings.measure(response).label
         for factor in (term for term in fit.terms if isinstance(term, Category)):
             known = made[factor.name].isin(factor.levels)
             for level in dict.fromkeys(made.loc[~known, factor.name]):
                 notes.append(say("combinations_not", level=level, label=label))
             made = made[known]
     if made.empty:
-        raise CannotAnswer(say("no_combination"), say("measure_same"))
+        raise cannot("no_combination")
     return made
 
 
 @standing
 def choice(done: Analysis) -> Pieces:
     """Which combination to keep: the answer, the trade-off, what to confirm and what to add."""
-    trial, settings = done.trial, done.trial.settings
+    trial, settings = done.trial, done.settings
     if trial.confirms is not None:
         return []
     try:
@@ -355,7 +356,7 @@ def _stepped(trial: Trial, chosen: Judgement) -> Choice | None:
     if steps is None or not any(isinstance(term, Amount) for term in tried.terms):
         return None
     if is_blend(trial):
-        raise CannotAnswer(say("parts_blend"), say("plan_blends"))
+        raise cannot("parts_blend")
     return _judge(trial, tried.fits, between(tried.fits, steps), tried.limits, tried.wishes)
 
 
@@ -431,11 +432,11 @@ def further(trial: Trial, judged: Choice | None) -> Plan:
 
     settings, plan, runs = trial.settings, trial.settings.plan, trial.rows("runs")
     if judged and judged.settled:
-        raise CannotAnswer(say("none_needed"), say("confirm_it"))
+        raise cannot("none_needed")
     if is_blend(trial):
-        raise CannotAnswer(say("blends_add"), say("plan_further"))
+        raise cannot("blends_add")
     if judged and len(judged.table) < 2:
-        raise CannotAnswer(say("only_one_combination"), say("make_others"))
+        raise cannot("only_one_combination")
     fits = [fit for fit in judged.fits.values() if isinstance(fit, ResponseFit)] if judged else []
     terms = judged.terms if judged else settings.terms()
     factors = [term.name for term in terms]

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.language import listed, say
+from fizzlab.language import cannot, listed, say
 from fizzlab.models.air import MEANS
 from fizzlab.models.choose import Choice
 from fizzlab.models.curing import VPD, CuringFit, TouchStudy, with_air
@@ -33,10 +33,10 @@ def _seen(done: Analysis) -> tuple[Voice, list[dict[str, Any]], list[str]]:
     assert original is not None
     chosen = choosing(analyse(original))
     if chosen is None:
-        raise CannotAnswer(say("trial_states", code=original.settings.code), say("state_them"))
+        raise cannot("trial_states", code=original.settings.code)
     seen, notes = beside(done, chosen.choice)
     if not seen:
-        raise CannotAnswer(say("no_batch_can", why=" ".join(notes)), say("make_batches"))
+        raise cannot("no_batch_can", why=" ".join(notes))
     return chosen.voice, seen, notes
 
 
@@ -45,7 +45,7 @@ def came_out(done: Analysis) -> list[str]:
     try:
         voice, seen, _ = _seen(done)
     except CannotAnswer as reason:
-        return [say("cant_tell_why", why=spoken(str(reason), done.trial.settings))]
+        return [say("cant_tell_why", why=spoken(str(reason), done.settings))]
     said = voice.settings.measure
     wrong = [
         say("response_of", label=said(s["response"]).label, name=voice.name(s))
@@ -108,7 +108,7 @@ def beside(done: Analysis, choice: Choice) -> tuple[list[dict[str, Any]], list[s
     estimate, conf_low and conf_high (as forecast), df, batches, kept (how many kept the limit, None where that
     is not known), agrees, and confirms (do the bounds lie within the limit).
     """
-    settings = done.trial.settings
+    settings = done.settings
     tables = {name: done.trial.rows(name) for name in settings.tables()}
     made = with_air(tables, "vpd").reset_index()
     found, notes = list[dict[str, Any]](), list[str]()
@@ -135,7 +135,7 @@ def _beside(
     values = numbers[name].reindex(group["run"]).dropna() if name in numbers else pd.Series(dtype=float)
     there = group[group["run"].isin(set(looks["run"]) if len(looks) else set(values.index))]
     if there.empty:
-        raise done.reasons.get(name) or CannotAnswer(say("not_measured"), say("measure_on_these"))
+        raise done.reasons.get(name) or cannot("not_measured_here")
     setting, met_air = there.iloc[0][choice.factors].to_dict(), dict[Hashable, Any]()
     if set(MEANS) <= set(there) and there[list(MEANS)].notna().all(axis=None):
         met_air = there[list(MEANS)].mean().to_dict() | {VPD: float(np.exp(np.log(there[VPD]).mean()))}

@@ -16,7 +16,7 @@ from fizzlab.models.raters import RaterAgreement
 from fizzlab.models.terms import ALL, level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis, by_levels
-from fizzlab.report.figures.pieces import score_shares
+from fizzlab.report.figures import score_shares
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.general import Pieces, caution, standing
 from fizzlab.report.phrases import number, percent
@@ -68,7 +68,7 @@ def crumble(done: Analysis) -> Pieces:
 
 def more_levels(done: Analysis) -> dict[str, Levels]:
     """Typical values that no fit gives so: the share of broken pieces, the height that most pieces survive."""
-    study, survive, found = done.studies.get(STUDY), done.trial.settings.crumble.survive, dict[str, Levels]()
+    study, survive, found = done.studies.get(STUDY), done.settings.crumble.survive, dict[str, Levels]()
     if isinstance(study, CrumbleStudy) and BROKEN in study.numbers:
         counts, batches = study.losses.dropna(subset="broken"), done.trial.batches()
         named = {t.name: batches[t.name].map(lambda value, t=t: level_name(t, value)) for t in done.terms}
@@ -106,7 +106,7 @@ def _tumbles(done: Analysis, study: CrumbleStudy) -> Pieces:
         matters = say("some_answers" if step_decides(fit, losses) else "eighth_step")
         runs = listed([str(run) for run in losses.index[below]])
         doubts.append(say("lost_less", n=int(below.sum()), runs=runs, matters=matters))
-    label = done.trial.settings.label
+    label = done.settings.label
     made = {label(t.name): [level_name(t, value) for value in batches[t.name]] for t in done.terms}
     table = pd.DataFrame(made, batches.index)
     table["loss"] = losses["loss_pct"].map(lambda loss: f"{number(loss)} %").mask(below, say("under_half"))

@@ -19,7 +19,7 @@ from fizzlab.models.touch import SeenOrder
 from fizzlab.models.weighing import RESPONSE, WeighingStudy
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
-from fizzlab.report.figures import drying as drawn
+from fizzlab.report.figures import dry_curves, drying_curves
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.general import Pieces, caution, standing
 from fizzlab.report.phrases import capital, duration, number, percent
@@ -237,8 +237,8 @@ def _curves(done: Analysis, study: TouchStudy) -> Picture:
         runs, made = drawn_apart(fit.batches, fit.terms)
         brackets = brackets.assign(level=brackets["run"].map(runs.astype(str)))
         named = {str(name): dict(zip(map(str, made), row, strict=True)) for name, row in made.iterrows()}
-    label = "" if term is None or named is not study.levels else done.trial.settings.label(term.name)
-    figure = drawn.dry_curves(brackets, fit, named, label)
+    label = "" if term is None or named is not study.levels else done.settings.label(term.name)
+    figure = dry_curves(brackets, fit, named, label)
     never = say("arrowhead_never") if np.isinf(brackets["upper"]).any() else ""
     looks = say("every_piece", never=never)
     if fit is None:
@@ -252,11 +252,11 @@ def _curves(done: Analysis, study: TouchStudy) -> Picture:
 
 def next_steps(done: Analysis) -> list[str]:
     """What to make or measure next, in the order of use."""
-    fit, label = dried(done), done.trial.settings.label
+    fit, label = dried(done), done.settings.label
     if fit is None:
         lines = [say("touch_pieces")]
         if "dry_h" in done.reasons:
-            lines = [words.spoken(done.reasons["dry_h"].would_help, done.trial.settings)]
+            lines = [words.spoken(done.reasons["dry_h"].would_help, done.settings)]
         return lines
     steps = []
     open_ = [effect for effect in fit.effects if not (effect.shown or effect.same)]
@@ -293,7 +293,7 @@ def _few(done: Analysis, fit: CuringFit | None) -> Iterator[str]:
     """Which factors, and whether the air, rest on little: each by its own days or batches."""
     found: dict[str, dict[str, None]] = {"days": {}, "batches": {}}
     for effect in (*done.effects, *(fit.air_effects if fit else ())):
-        name = say("rooms_air") if effect.factor in AIR_STEPS else done.trial.settings.label(effect.factor)
+        name = say("rooms_air") if effect.factor in AIR_STEPS else done.settings.label(effect.factor)
         if effect.df < FEW_ENOUGH_TO_SAY:
             found[effect.judged_by][name] = None
     for judge, few in found.items():
@@ -334,7 +334,7 @@ def by_weight(done: Analysis) -> Pieces:
         air,
         Picture(
             "drying-curves",
-            drawn.drying_curves(
+            drying_curves(
                 table.set_index(["run", "piece"])["level"], study.curves, list(labels.cat.categories), label
             ),
             say("mass_each"),

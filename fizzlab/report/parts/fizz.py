@@ -17,7 +17,7 @@ from fizzlab.models.result import FitResult
 from fizzlab.models.shelf import ShelfFit
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis, theory_spans
-from fizzlab.report.figures.pieces import gas_curves
+from fizzlab.report.figures import gas_curves
 from fizzlab.report.page import Finding, Findings, Grid, Picture
 from fizzlab.report.parts.general import Pieces, caution, standing
 from fizzlab.report.phrases import amount, between, capital, number, percent
@@ -40,7 +40,7 @@ def fizz(done: Analysis) -> Pieces:
     study = done.study("fizz_s")
     if not isinstance(study, FizzStudy):
         return []
-    water = [w for name, each in study.times.items() for w in warmth(each, done.trial.settings.measure(name))]
+    water = [w for name, each in study.times.items() for w in warmth(each, done.settings.measure(name))]
     pieces: Pieces = [Findings(water, "plain") if water else None]
     if study.curves is not None:
         came: Pieces = []
@@ -209,7 +209,7 @@ def _about_cups(curves: GasCurves) -> Iterator[str]:
 
 def _assumed(done: Analysis, study: FizzStudy) -> list[str]:
     """What had to be assumed of the recipe."""
-    if study.reached is None or done.trial.settings.fizz.theory_g is not None:
+    if study.reached is None or done.settings.fizz.theory_g is not None:
         return []
     loose = [span for span in theory_spans(done.trial).values() if not span.is_exact]
     if not loose:

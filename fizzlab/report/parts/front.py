@@ -18,7 +18,7 @@ from fizzlab.models.result import Effect, FitResult
 from fizzlab.models.terms import level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
-from fizzlab.report.figures.front import combinations, over_humidity
+from fizzlab.report.figures import combinations, over_humidity
 from fizzlab.report.page import FAILED, Finding, Findings, Notes, Picture, Piece
 from fizzlab.report.parts.again import drift, lost, without_doubtful
 from fizzlab.report.parts.choose import Voice, between_made, choosing, keep_sentence, rivals
@@ -104,7 +104,7 @@ def ending(done: Analysis) -> Pieces:
 
 def about(done: Analysis) -> list[str]:
     """The responses that the question is about: those that trial.toml names, limits or wishes for, or the first."""
-    settings = done.trial.settings
+    settings = done.settings
     asked = [name for name, each in settings.responses.items() if each.limit(name) or each.wish(name)]
     named = [name for name in settings.about or asked if name in done.fits]
     return named or [name for name in ("dry_h", *done.fits) if name in done.fits][:1]
@@ -112,7 +112,7 @@ def about(done: Analysis) -> list[str]:
 
 def wanted(done: Analysis, response: str) -> int:
     """Which way the maker wants a response: 1 more, -1 less, 0 not said."""
-    settings = done.trial.settings
+    settings = done.settings
     each = settings.responses.get(response)
     if settings.want and response in settings.about:
         return 1 if settings.want == "more" else -1
@@ -137,16 +137,16 @@ def verdict(done: Analysis) -> list[str]:
         said = _changes(done, asked)
     keep, fit = _keep(done), dried(done)
     if keep:
-        first = done.trial.settings.about or rivals(done)  # else which to keep is the answer
+        first = done.settings.about or rivals(done)  # else which to keep is the answer
         said = [*said[: SENTENCES - 2], *keep] if first else [*keep, *said]
     if said and len(said) < SENTENCES - 1 and asked == ["dry_h"] and fit is not None and fit.air_matters:
         said.append(_damp(fit, done))
     if not said and fit is not None:
-        share = max(done.trial.settings.drying.shares)
+        share = max(done.settings.drying.shares)
         said = [_damp(fit, done), capital(waits(fit, {}, share, done.trial))]
     if not said:
         why = next(iter(done.reasons.values()), None)
-        told = spoken(str(why), done.trial.settings) if why else say("nothing_measured")
+        told = spoken(str(why), done.settings) if why else say("nothing_measured")
         said = [say("cant_tell_reason", told=told)]
     effects = [effect for effect in done.effects if effect.response in asked] if done.trial.earlier else []
     again = [each for each in pooled_effects(beside(done), effects) if clear(each)][:1]
@@ -163,7 +163,7 @@ def _keep(done: Analysis) -> list[str]:
             if not isinstance(fit, CuringFit):
                 return [keep]
             best = dict(chosen.choice.best[[term.name for term in fit.terms]])
-            return [keep, waits(fit, best, max(done.trial.settings.drying.shares), done.trial)]
+            return [keep, waits(fit, best, max(done.settings.drying.shares), done.trial)]
     return []
 
 
@@ -172,7 +172,7 @@ def _changes(done: Analysis, asked: Sequence[str]) -> list[str]:
 
     A sentence a level of what was shown; and of a factor that the question names, that nothing can be told.
     """
-    settings, found = done.trial.settings, dict[str, list[Effect]]()
+    settings, found = done.settings, dict[str, list[Effect]]()
     effects = [e for e in done.effects if e.response in asked and not e.exact]
     shown = [e for e in effects if e.shown and not e.same]
     for effect in shown:
@@ -195,7 +195,7 @@ def _changes(done: Analysis, asked: Sequence[str]) -> list[str]:
 
 def _named_at(done: Analysis, effect: Effect) -> float:
     """Where the question first names a change, by its level, its factor or the label; infinity where nowhere."""
-    settings = done.trial.settings
+    settings = done.settings
     names = (effect.level, effect.factor.replace("_", " "), settings.label(effect.factor))
     found = (
         re.search(rf"(?<!\w){re.escape(name)}(?!\w)", settings.question, re.IGNORECASE) for name in names
@@ -205,7 +205,7 @@ def _named_at(done: Analysis, effect: Effect) -> float:
 
 def _told(done: Analysis, effect: Effect, *, first: bool) -> str:
     """One effect, in the response's own unit too where nothing else was changed."""
-    measure, label = done.trial.settings.measure(effect.response), done.trial.settings.label
+    measure, label = done.settings.measure(effect.response), done.settings.label
     fit, tail = done.fits[effect.response], ""
     with suppress(CannotAnswer):
         if effect.shown and not effect.exact and len(fit.terms) == 1:
@@ -218,7 +218,7 @@ def _told(done: Analysis, effect: Effect, *, first: bool) -> str:
 def _typical(done: Analysis, fit: FitResult, effect: Effect, name: str) -> float:
     """The typical batch at a level, by the name that it is shown with; dry times as the picture shows them."""
     values = {level_name(effect.term, value): value for value in fit.batches[effect.factor]}
-    share = max(done.trial.settings.drying.shares) if isinstance(fit, CuringFit) else 0.5
+    share = max(done.settings.drying.shares) if isinstance(fit, CuringFit) else 0.5
     return float(fit.predict({effect.factor: values[name]}, share=share)["estimate"].iloc[0])
 
 
@@ -226,7 +226,7 @@ def _damp(fit: CuringFit, done: Analysis) -> str:
     """What the air does to the usual recipe, which is named where there are others."""
     if not fit.air_matters or not fit.air:
         return say("cant_tell_air") if fit.air else ""
-    held = Voice(fit.terms, done.trial.settings, {}, fit.n_batches).name(fit.typical)
+    held = Voice(fit.terms, done.settings, {}, fit.n_batches).name(fit.typical)
     each = {term.name: fit.typical[term.name] for term in fit.terms}
     return damp(fit, done.trial, each, held)
 
@@ -236,19 +236,19 @@ def _damp(fit: CuringFit, done: Analysis) -> str:
 
 def glance(done: Analysis) -> Glance:
     """Every change and every response that was measured."""
-    label, changes = done.trial.settings.label, dict[tuple[str, str], tuple[str, str]]()
+    label, changes = done.settings.label, dict[tuple[str, str], tuple[str, str]]()
     rows: dict[str, dict[tuple[str, str], Cell]] = {}
     for effect in done.effects:
         key = (effect.factor, effect.level)
         changes[key] = (words.with_name(effect, effect.level, label), say("instead", control=effect.control))
-        measure = done.trial.settings.measure(effect.response)
+        measure = done.settings.measure(effect.response)
         rows.setdefault(capital(measure.label), {})[key] = _cell(done, effect)
     told = {name: [row.get(key, Cell()) for key in changes] for name, row in rows.items()}
     return Glance(list(changes.values()), told)
 
 
 def _cell(done: Analysis, effect: Effect) -> Cell:
-    measure, want = done.trial.settings.measure(effect.response), wanted(done, effect.response)
+    measure, want = done.settings.measure(effect.response), wanted(done, effect.response)
     sign, size = "▲" if effect.greater else "▼", words.directed(effect.estimate, effect, measure)
     good = effect.greater == (want > 0) if want else None
     way = "" if good is None else say("better") if good else say("worse")
@@ -279,7 +279,7 @@ def picture(done: Analysis) -> Pieces:
     """How long every combination takes, or dry time over humidity where nothing was changed."""
     if of_repeats(done):
         return every_reading(done)
-    fit, settings = done.forecasting(pictured(done)), done.trial.settings
+    fit, settings = done.forecasting(pictured(done)), done.settings
     if isinstance(fit, CuringFit) and fit.air and not fit.terms:
         share, temp = max(settings.drying.shares), room_temp(fit, done.trial)
         figure, ends = over_humidity(fit, share, temp)
@@ -294,7 +294,7 @@ def picture(done: Analysis) -> Pieces:
 
 
 def _of_combinations(done: Analysis, fit: FitResult) -> Pieces:
-    settings, measure = done.trial.settings, done.trial.settings.measure(fit.response)
+    settings, measure = done.settings, done.settings.measure(fit.response)
     made = fit.made() if fit.terms else pd.DataFrame(index=[0])
     if isinstance(fit, CuringFit):
         share = max(settings.drying.shares)
@@ -376,7 +376,7 @@ def mistakes(done: Analysis) -> Pieces:
 def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:
     out = done.trial.left_out()
     gone = out[out["table"] == "runs"]["run"].tolist()
-    minded, planned = [], done.trial.settings.plan and done.trial.settings.plan.looks
+    minded, planned = [], done.settings.plan and done.settings.plan.looks
     if planned and done.looks[-1] <= planned[-1]:
         minded = [say("looks_planned", many=listed([str(batches) for batches in planned]))]
     elif len(done.looks) > 1:

@@ -32,14 +32,14 @@ MEASURES, STEPS = 4, 4
 
 def of_repeats(done: Analysis) -> bool:
     """Does the plan have the same batches read again and again?"""
-    plan = done.trial.settings.plan
+    plan = done.settings.plan
     return plan is not None and plan.again
 
 
 @lru_cache(maxsize=2)
 def tested(done: Analysis) -> tuple[Mapping[str, Repeatability], list[str]]:
     """Every measure with several readings a batch, those asked about first; and why others have no answer."""
-    settings, found, reasons = done.trial.settings, dict[str, Repeatability](), list[str]()
+    settings, found, reasons = done.settings, dict[str, Repeatability](), list[str]()
     for name in sorted(settings.measures(), key=lambda name: name not in settings.about):
         study, measure = done.study(name), settings.measure(name)
         if study is None or name not in study.readings:
@@ -67,7 +67,7 @@ def enough(done: Analysis) -> list[str]:
     found, reasons = tested(done)
     if not found:
         return [say("cant_tell_reason", told=next(iter(reasons), say("nothing_read")))]
-    said = [_told(each, done.trial.settings.measure(name)) for name, each in found.items()]
+    said = [_told(each, done.settings.measure(name)) for name, each in found.items()]
     return [*said[:MEASURES], say("so_near_lie")]
 
 
@@ -86,7 +86,7 @@ def _told(each: Repeatability, measure: Measure) -> str:
 def next_repeats(done: Analysis) -> list[str]:
     """What to do with the answer."""
     open_ = [name for name, each in tested(done)[0].items() if each.repeats_high > each.repeats_low + 1]
-    names = listed([done.trial.settings.measure(name).label for name in open_])
+    names = listed([done.settings.measure(name).label for name in open_])
     more = [say("read_more", names=names)] if open_ else []
     return [*more, say("test_again")]
 
@@ -108,7 +108,7 @@ def good_test(done: Analysis) -> Pieces:
     """Spread within and between, and what one more reading is worth; nothing in other trials."""
     if not of_repeats(done):
         return []
-    (found, reasons), settings, steps = tested(done), done.trial.settings, range(1, STEPS + 1)
+    (found, reasons), settings, steps = tested(done), done.settings, range(1, STEPS + 1)
     told, rows, worth = list[Finding](), dict[str, dict[str, str]](), dict[str, list[str]]()
     for name, each in found.items():
         label, cells = capital(settings.measure(name).label), _findings(name, each, settings.measure(name))

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.language import listed, say, wording
+from fizzlab.language import cannot, listed, say, wording
 from fizzlab.measures import MEASURES, worded
 from fizzlab.models.air import rh_for_deficit, vapour_pressure_deficit
 from fizzlab.models.curing import VPD, CuringFit, study_touch
@@ -22,7 +22,7 @@ from fizzlab.models.result import Effect
 from fizzlab.models.season import SeasonStudy, study_season
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import SHOWN_P, Analysis, analyse
-from fizzlab.report.figures.drying import drift_days, season_lines
+from fizzlab.report.figures import drift_days, season_lines
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.drying import AIR_STEPS
 from fizzlab.report.parts.general import Pieces, caution, standing
@@ -72,7 +72,7 @@ def in_order(trials: Sequence[Analysis]) -> dict[str, Analysis]:
 @lru_cache(maxsize=2)
 def across_trials(done: Analysis) -> Across:
     """Set a trial beside the earlier ones."""
-    return set_beside(beside(done), done.trial.settings.drying, done)
+    return set_beside(beside(done), done.settings.drying, done)
 
 
 def set_beside(
@@ -111,7 +111,7 @@ def _fit(each: Analysis) -> CuringFit:
         raise each.reasons["dry_h"]
     fit, trial = each.fits.get("dry_h"), each.trial
     if fit is None:
-        raise CannotAnswer(say("has_no_touch"), say("touch_pieces_set"))
+        raise cannot("has_no_touch")
     if not isinstance(fit, CuringFit) or trial.settings.drying.air != "vpd":
         tables = {name: trial.rows(name) for name in ("runs", "touch_checks", "weighings", "room_log")}
         study = study_touch(tables, trial.settings.terms())
@@ -119,7 +119,7 @@ def _fit(each: Analysis) -> CuringFit:
             raise study.reasons["dry_h"]
         fit = study.fits["dry_h"]
     if VPD not in fit.batches:
-        raise CannotAnswer(say("air_batches"), say("keep_room"))
+        raise cannot("air_batches")
     return fit
 
 
@@ -161,7 +161,7 @@ def pooled_effects(worked_out: Mapping[str, Analysis], effects: Sequence[Effect]
 
 def answer_of(again: PooledEffect, done: Analysis) -> Finding:
     """What all trials together say of one comparison, or that two of them disagree."""
-    effect, settings = again.effect, done.trial.settings
+    effect, settings = again.effect, done.settings
     measure, label = settings.measure(effect.response), settings.label
     many = say("both_trials") if len(again.each) == 2 else say("so_many_trials", n=len(again.each))
     said = words.sentence(effect, measure, label, say("together", many=many))
@@ -195,7 +195,7 @@ def what_each_did(worked_out: Mapping[str, Analysis], least: int = 1) -> Pieces:
             of = changes.setdefault(effect.factor, {}).setdefault((effect.level, effect.control), {})
             of.setdefault(name, []).append(effect)
     told: Pieces = []
-    measures = {k: v for done in worked_out.values() for k, v in done.trial.settings.measures().items()}
+    measures = {k: v for done in worked_out.values() for k, v in done.settings.measures().items()}
     for factor, comparisons in changes.items():
         rows, found, pooled, few = list[dict[str, str]](), list[Finding](), list[PooledEffect](), False
         for each in (made for made in comparisons.values() if len(made) >= least):
@@ -208,12 +208,12 @@ def what_each_did(worked_out: Mapping[str, Analysis], least: int = 1) -> Pieces:
             parts = {**each, say("all_together"): [one.effect for one in again]} if again else each
             for name, effects in parts.items():
                 both = [(effect, measures[effect.response]) for effect in effects]
-                change = words.against(effects[0], done.trial.settings.label, say("instead_of"))
+                change = words.against(effects[0], done.settings.label, say("instead_of"))
                 cells = {capital(measure.label): words.cell(effect, measure) for effect, measure in both}
                 rows.append({"change": change if name == first else "", "trial": name, **cells})
         if rows:
             said = [one.sentence for one, of in zip(found, pooled, strict=True) if clear(of)]
-            told += [say("trial_trial", label=capital(done.trial.settings.label(factor)))]
+            told += [say("trial_trial", label=capital(done.settings.label(factor)))]
             told += [Notes(said, "answer") if said else None, Findings(found, "silent") if found else None]
             told += [Grid(pd.DataFrame(rows).fillna("")), Notes([say(FEW_TRIALS)]) if few else None]
     return told

@@ -73,11 +73,7 @@ def next_batches(
     per_day: int | None = None,
     hard_to_change: Sequence[str] = (),
 ) -> Plan:
-    """Add batches without the levels that are hardly the best by `choice`, which the plan's warnings name.
-
-    Where something is `hard_to_change`, they are sorted into days that have one setting of it each, of
-    `per_day` at most.
-    """
+    """Add batches, in whole days of what is hard to change, without the levels that are hardly the best."""
     planned = {factor.name for factor in factors}
     unlikely = choice.unlikely() if choice else {}
     left_out = {name: levels for name, levels in unlikely.items() if name in planned}
@@ -116,10 +112,7 @@ def make_again(
     repeats: int,
     per_day: int | None = None,
 ) -> Plan:
-    """Make each of some combinations `repeats` times, a day of its own for each round of them.
-
-    With `per_day`, a round that does not fit in a day takes several.
-    """
+    """Make each of some combinations so often: a round of them a day, or several where it does not fit."""
     names = [factor.name for factor in factors]
     if any(set(each) != set(names) for each in combinations):
         raise ValueError(f"each of the combinations names {', '.join(names)}, and nothing else")

@@ -25,11 +25,7 @@ def choose(
     made: Matrix | None = None,
     starts: int | None = None,
 ) -> Matrix:
-    """Row numbers of the candidates, repeats allowed, with the largest det(X'X) beside the runs made before.
-
-    The best of so many random starts, by default 40 for a small search down to 3 for a large one; no proof
-    that there is none better.
-    """
+    """Row numbers of the candidates, repeats allowed, with the largest det(X'X) that random starts found."""
     fixed = RIDGE * np.eye(candidates.shape[1]) + (made.T @ made if made is not None else 0.0)
     tries = starts or int(np.clip(8e6 // (candidates.size * max(runs, 1)), 3, 40))
 

@@ -70,10 +70,7 @@ def with_centres(table: pd.DataFrame, factors: Sequence[Factor], number: int) ->
 
 @dataclass(frozen=True)
 class Fraction:
-    """A regular two-level fraction: its factors, basic ones first, and what the added ones are set to.
-
-    A generator is an added factor and its product: ``("e", "a:b:c")`` or ``("e", "-a:b")``.
-    """
+    """A regular fraction: its factors, basic ones first, and its generators: ``("e", "-a:b")``."""
 
     names: tuple[str, ...]
     generators: tuple[tuple[str, str], ...]
@@ -179,10 +176,7 @@ def fractional_factorial(
     centre_points: int = 0,
     per_day: int | None = None,
 ) -> Plan:
-    """A regular fraction of a two-level factorial: main effects, and the names of what each is mixed with.
-
-    `batches` counts the factorial runs, without repeats and centre points.
-    """
+    """A regular fraction of a two-level factorial, in so many `batches` without repeats and centre points."""
     for factor in factors:
         if isinstance(factor, Category) and len(factor.levels) > 2:
             raise cannot("two_levels_only", name=plain(factor.name), n=len(factor.levels))

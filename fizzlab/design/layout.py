@@ -32,11 +32,7 @@ FEW_DAYS = 3
 
 
 def streams(seed: int, wish: str) -> list[np.random.Generator]:
-    """Three independent streams of chance: choosing runs, ordering them, blind codes.
-
-    They hang on the seed and on what was wished for, so that two plans of one seed do not share their
-    blind codes.
-    """
+    """Streams of chance for choosing runs, ordering them and blind codes, by the seed and what was wished."""
     parts = np.random.SeedSequence([seed, zlib.crc32(wish.encode())]).spawn(3)
     return [np.random.default_rng(part) for part in parts]
 
@@ -133,11 +129,7 @@ def _share_out(model: Matrix, nice: Matrix, per_day: int | None, rng: np.random.
 
 
 def together(day: Matrix) -> Matrix:
-    """The groups of batches that are compared within: the days, or all in one if no day holds two batches.
-
-    A batch that has a day of its own carries that day with it: what differs between days is a part of the
-    scatter between batches (a completely randomised plan), as the analysis takes it too.
-    """
+    """The groups of batches that are compared within: the days, or all in one if no day holds two batches."""
     return np.zeros_like(day) if len(np.unique(day)) == len(day) else day
 
 
@@ -178,10 +170,7 @@ def _judge(
     groups: Matrix,
     by_day: Sequence[str],
 ) -> tuple[dict[str, int], int]:
-    """Spare batches (and days, where terms are judged by them), and how many of them are true repeats.
-
-    Refuses an effect that cannot be told from the days, and a plan without a spare batch.
-    """
+    """Spare batches (and days, where terms are judged by them), and how many of them are true repeats."""
     days = members(groups)
     inside = np.array([term not in (INTERCEPT, *by_day) for term in owner])
     joint = np.hstack([days, matrix[:, inside]])

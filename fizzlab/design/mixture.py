@@ -43,10 +43,7 @@ def tightened(shares: Sequence[Range], total: float) -> tuple[Matrix, Matrix, li
 
 
 def vertices(low: Matrix, high: Matrix) -> Matrix:
-    """The corners of what the bounds allow, one a row, shares adding to 1.
-
-    R. A. McLean, V. L. Anderson, Technometrics 8 (1966) 447-454; by pydoe.
-    """
+    """The corners of what the bounds allow (McLean and Anderson 1966, by pydoe), shares adding to 1."""
     import pydoe
 
     return np.unique(np.round(pydoe.extreme_vertices_design(low, high), 12), axis=0)
@@ -64,10 +61,7 @@ def edge_centres(corners: Matrix, low: Matrix, high: Matrix) -> Matrix:
 
 
 def scheffe(blends: Matrix, names: Sequence[str], order: int) -> tuple[Matrix, list[str]]:
-    """Scheffé's model matrix: shares, products of two, products of three; no intercept.
-
-    H. Scheffé, J. Royal Statistical Society B 20 (1958) 344-360.
-    """
+    """Scheffé's model matrix (1958): shares, products of two, products of three; no intercept."""
     columns, owner = [], []
     for size in range(1, min(order, len(names)) + 1):
         for chosen in combinations(range(len(names)), size):
@@ -86,11 +80,7 @@ def mixture_plan(
     repeats: int = 1,
     per_day: int | None = None,
 ) -> Plan:
-    """Blends that add up to a total: corners of what the bounds allow, edge centres, the middle.
-
-    The middle is made `centre_points` times, the other blends `repeats` times. Without upper bounds the
-    corners and edges are those of Scheffé's lattice.
-    """
+    """Blends that add up to a total: corners of what the bounds allow, edge centres, the middle so often."""
     shares = require_ranges(factors, "a mixture")
     if len(shares) < 2 or min(share.low for share in shares) < 0:
         raise ValueError("a mixture needs two ingredients or more, with bounds of zero or more")

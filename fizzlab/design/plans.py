@@ -71,10 +71,7 @@ class Plan:
         return tuple(said)
 
     def statements(self, labels: Mapping[str, str] = NO_LABELS) -> tuple[str, ...]:
-        """What the plan can tell, how it judges it, and what it cannot tell, one sentence each.
-
-        `labels` are what the reader calls the factors.
-        """
+        """What the plan can tell, how it judges it, and what it cannot tell, one sentence each."""
         batches, days = say("n_batches", n=len(self.runs)), say("n_days", n=self.days)
         head = say("plan_head", batches=batches, days=days, kind=self.kind)
         if not self.terms:

@@ -22,11 +22,7 @@ _TICKS = [1.0, 1.1, 1.2, 1.3, 1.4, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0,
 
 
 def plot_days(runs: pd.DataFrame, levels: pd.DataFrame, ax: Axes | None = None) -> Axes:
-    """Draw every batch as a tile, a line a day, in the order of making.
-
-    `levels` has the rows of `runs` and one column a factor, in words; the first with at most seven different
-    levels gives a tile its colour and marker.
-    """
+    """Draw every batch as a tile, a line a day; the first factor with few levels gives it its look."""
     legend = next((str(name) for name in levels if levels[name].nunique() <= 7), None)
     shown = looks([] if legend is None else sorted(levels[legend].unique()))
     column = runs.groupby("day").cumcount() % ACROSS

@@ -74,11 +74,7 @@ ASSUMED = Spreads(
 
 @dataclass(frozen=True)
 class Comparison:
-    """A comparison that the report will make: a level with the control, the most of an amount with the least.
-
-    The log ratio (or difference) is ``weights @ coefficients``; `shift` is the response of each batch at a
-    log ratio of 1: 0 at the control, or half-way between the amounts.
-    """
+    """A comparison: ``weights @ coefficients``, and the `shift` of each batch at a log ratio of 1."""
 
     term: Term
     level: str
@@ -193,11 +189,7 @@ class Trials:
         return np.asarray(np.searchsorted(self.looks, place[:, :, None] + self.pieces))
 
     def ask(self, comparison: Comparison, size: float) -> tuple[Flags, Flags]:
-        """Give a comparison a true log ratio (or difference) and analyse every trial.
-
-        Returns which trials see it (the interval lies wholly on the side of the true effect, above "no
-        difference" where there is none), and which could be analysed.
-        """
+        """Which trials see a true log ratio (or difference), by an interval on its side; which could answer."""
         from scipy import stats
 
         from fizzlab.models.strata import contrast, fit_many, prepare

@@ -51,10 +51,7 @@ ACIDS: Mapping[str, Acid] = {
 
 @dataclass(frozen=True)
 class Reaction:
-    """What comes of so much soda and acid when the lesser is used up, in grams.
-
-    `soda_per_proton` is 1 when nothing is left over; times three it is the mole ratio of soda to citric acid.
-    """
+    """What comes of so much soda and acid, in grams; `soda_per_proton` is 1 when nothing is left over."""
 
     soda_g: float
     acid_g: float

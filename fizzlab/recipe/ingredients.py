@@ -113,10 +113,7 @@ class Recipe:
 
 
 def for_run(recipe: Recipe, settings: Mapping[str, str | float]) -> Recipe:
-    """The recipe of one run: every rule applied at the run's level of each factor, none left.
-
-    Two levels that bring ingredients of one name, or an amount below zero, raise BadInput.
-    """
+    """The recipe of one run: every rule applied at the run's level of each factor, none left."""
     items = {item.name: item for item in recipe.ingredients}
     for rule in recipe.rules:
         level = settings[rule.factor]

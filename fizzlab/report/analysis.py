@@ -386,10 +386,7 @@ def _costs(recipe: Recipe, pieces: int, settings: pd.DataFrame, terms: Sequence[
 
 
 def cost_effects(settings: pd.DataFrame, each: Sequence[float], terms: Sequence[Term]) -> Iterator[Effect]:
-    """What each level adds to the cost of a piece, averaged over the other settings that were made of both.
-
-    `settings` are the combinations that were made, once each, and `each` what a piece of them costs.
-    """
+    """What each level adds to the cost of a piece, over the settings (once each) that were made of both."""
     names, inf, nan = [term.name for term in terms], float("inf"), float("nan")
     priced = settings[names].assign(cost=list(each))
     for term in terms:

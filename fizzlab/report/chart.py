@@ -56,10 +56,7 @@ def write_chart(folder: Path, recipe: str = "", *, paper: printing.Paper | None 
 
 
 def wall_chart(done: Analysis, recipe: str = "") -> str:
-    """The chart as one page that stands alone.
-
-    CannotAnswer is raised where the trial cannot say how the wait depends on the air.
-    """
+    """The chart as one page; CannotAnswer where the trial cannot say how the wait depends on the air."""
     fit, settings = _fit(done), done.settings
     share = max(settings.drying.shares)
     kept = _combination(done, fit, recipe)

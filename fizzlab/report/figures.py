@@ -49,10 +49,7 @@ SHADES = ("#e8f1f6", "#b9d6e6", "#7fb2d0", "#3f84b0", "#0b4a75")
 
 
 def combinations(rows: pd.DataFrame, batches: pd.DataFrame, limits: Sequence[float], axis: str) -> Figure:
-    """Each combination as a mark with its interval, its batches as rings, and the limits.
-
-    `rows` has name, estimate, conf_low, conf_high; `batches` name and value.
-    """
+    """Each combination as a mark with its interval, its batches (name, value) as rings, and the limits."""
     rows = rows.sort_values("estimate", ignore_index=True)
     with house_style():
         figure, axes = new_figure(height=0.9 + 0.42 * len(rows))
@@ -168,11 +165,7 @@ def trade_off(choice: Choice, names: Sequence[str], titles: Mapping[str, str]) -
 
 
 def dry_curves(brackets: pd.DataFrame, fit: CuringFit | None, named: Levels, label: str) -> Figure:
-    """Every piece's bracket and, above, the fitted share of pieces dry against hours where there is a fit.
-
-    `brackets` has run, piece, lower, upper and level; `named` what sets each level, in order; `label` what
-    the levels are.
-    """
+    """Every bracket (run, piece, lower, upper, level), and above them the fitted share of pieces dry."""
     shown, (low, high), tall = looks(list(named)), _reach(brackets), 0.055 * len(brackets)
     with house_style():
         if fit is None:
@@ -354,11 +347,7 @@ def _bars(axes: Axes, batches: pd.DataFrame, shown: dict[str, Look], low: float,
 
 
 def gas_curves(readings: pd.DataFrame, lines: pd.DataFrame, order: Sequence[str], step_g: float) -> Figure:
-    """Gas of each weighed piece against seconds with its fitted curve, and what the curve leaves below.
-
-    `readings` has cup, level, seconds, gas_g, residual_g, used; `lines` cup, level, seconds, gas_g. The step
-    of the scale is drawn as a band about nought.
-    """
+    """Gas of each weighed piece with its curve, and what that leaves below, beside one step of the scale."""
     used, aside, shown = readings[readings["used"]], readings[~readings["used"]], looks(list(order))
     far = 1.25 * max(float(used["residual_g"].abs().max()), step_g)
     both: dict[str, Any] = {"x": "seconds", "hue": "level", "style": "level", "alpha": 0.8}

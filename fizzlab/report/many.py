@@ -24,10 +24,7 @@ from fizzlab.trial.settings import FILE
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one trial's report: the page of its new record, and where a copy of it lies, if any.
-
-    With a page, `trouble` is about its PDF or its copy only.
-    """
+    """What became of a report: page, copy, trouble (with a page, that of the PDF or the copy)."""
 
     folder: Path
     page: Path | None = None

@@ -51,10 +51,7 @@ class Found(Piece):
 
 
 def trials(folder: str | Path = "..") -> Found:
-    """The trials in a folder and its sub-folders, and links to the notebooks that each needs.
-
-    Copies of these, each set to its trial, are put into the folder `opened`; nothing is written into a trial.
-    """
+    """The trials in a folder, and links to copies (in `opened`) of the notebooks that each needs."""
     home = Path(folder)
     folder_there(home)
     found = sorted({*home.glob(FILE), *home.glob(f"[!.]*/{FILE}"), *home.glob(f"[!.]*/[!.]*/{FILE}")})

@@ -52,10 +52,7 @@ class Trials(Piece):
 
 
 def write_overview(folder: str | Path) -> Path:
-    """Write ``overview.html`` into a folder of trials, and return its path.
-
-    BadInput, with nothing written: it holds no trials, or keeps a page of the maker's under that name.
-    """
+    """Write ``overview.html`` into a folder of trials; BadInput where that is a page of the maker's own."""
     folder = Path(folder)
     folder_there(folder)
     refuse_records(folder)

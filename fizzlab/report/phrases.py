@@ -119,10 +119,7 @@ def numbers_of(topic: str, said: str, row: Mapping[Any, Any], unit: str, **more:
 
 
 def spoken(text: str, settings: TrialSettings) -> str:
-    """A sentence of a model, its columns named as the maker calls them.
-
-    Names are replaced whole and all at once, so that a name that is a word of a label stays a word of it.
-    """
+    """A sentence of a model, its columns named, whole and all at once, as the maker calls them."""
     names = {name: settings.label(name) for name in settings.factors}
     names |= {name: say(text) for name, text in _AIR.items()}
     known = {label: label for label in names.values()} | names

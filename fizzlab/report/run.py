@@ -37,10 +37,7 @@ ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THRE
 
 
 class Kernels:
-    """Where the kernels of reports come from, and how all of them are ended at once.
-
-    Each has one thread for linear algebra unless the environment says otherwise.
-    """
+    """Where the kernels of reports come from, with one thread each, and how all of them are ended at once."""
 
     def __init__(self) -> None:
         self._environment = {**ONE_THREAD, **surroundings()}

@@ -113,10 +113,7 @@ class Judgement(NamedTuple):
 
 @lru_cache(maxsize=2)
 def choosing(done: Analysis) -> Judgement | None:
-    """Judge every combination; None where trial.toml states no limit and no wish, or no factor changed.
-
-    Raises CannotAnswer where nothing that is asked for can be judged.
-    """
+    """Judge every combination; None where nothing is asked for, or no factor changed."""
     settings = done.settings
     limits = {name: limit for name, each in settings.responses.items() if (limit := each.limit(name))}
     wishes = {name: wish for name, each in settings.responses.items() if (wish := each.wish(name))}

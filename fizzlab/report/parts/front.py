@@ -168,10 +168,7 @@ def _keep(done: Analysis) -> list[str]:
 
 
 def _changes(done: Analysis, asked: Sequence[str]) -> list[str]:
-    """What each change did to the responses that were asked about, the first that the question names first.
-
-    A sentence a level of what was shown; and of a factor that the question names, that nothing can be told.
-    """
+    """What was shown of the responses asked about, and of a named factor that nothing can be told."""
     settings, found = done.settings, dict[str, list[Effect]]()
     effects = [e for e in done.effects if e.response in asked and not e.exact]
     shown = [e for e in effects if e.shown and not e.same]

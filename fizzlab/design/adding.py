@@ -28,12 +28,7 @@ def add_batches(
     forbidden: Sequence[Mapping[str, object]] = (),
     per_day: int | None = None,
 ) -> Plan:
-    """The batches with the largest det(X'X) beside the runs `made` (run, day, factors; perhaps blind).
-
-    They are picked from every combination of the levels and of the bounds of each amount or its own amounts,
-    with the middle where a bend is asked for or something is forbidden. Names and days go on where those of
-    `made` end.
-    """
+    """The batches with the largest det(X'X) beside the runs `made` (run, day, factors; perhaps blind)."""
     terms = model_terms(factors, model)
     names = ["run", "day", *(factor.name for factor in factors)]
     need_columns(made, names, "the runs already made")

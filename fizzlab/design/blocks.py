@@ -28,11 +28,8 @@ def compare(
 ) -> Plan:
     """Levels of one factor against its control, every day a block.
 
-    Where a day holds every level it is a complete block, and what room is left goes to the levels in turn;
-    `control_batches` is how often the control is made in it: as often as the others ("equal"), so many times,
-    or the square root of the number of others (C. W. Dunnett, JASA 50 (1955) 1096-1121). Where it does not,
-    the control is made as often as there are days and the others in turn. With one batch a day there are no
-    blocks, and the control is made so many times as often as another level.
+    `control_batches` is how often a complete block has the control: as often as the others ("equal"), so many
+    times, or the square root of the number of others (C. W. Dunnett, JASA 50 (1955) 1096-1121).
     """
     (factor,) = factors
     per_day = per_day or 1
@@ -88,12 +85,7 @@ def split_plot(
     model: str | Sequence[str] = "interactions",
     forbidden: Sequence[Mapping[str, object]] = (),
 ) -> Plan:
-    """Days are whole plots: each has one setting of the room, and every combination of the other factors.
-
-    What is hard to change is judged by how much days of the same setting differ, the other factors, and how
-    they act together with it, by how much batches of one day differ: ``error_df`` holds both. A day has as
-    many whole rounds of the combinations as fit.
-    """
+    """Days are whole plots: each has one setting of the room, and every combination of the other factors."""
     room = [factor for factor in factors if factor.name in hard_to_change]
     batch = [factor for factor in factors if factor.name not in hard_to_change]
     if not room or not batch:

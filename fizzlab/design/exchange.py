@@ -63,9 +63,7 @@ def to_groups(
 ) -> Matrix:
     """The day of each run, from 0, so that days of these sizes take as little as can be from the effects.
 
-    `model` has the coded columns without the intercept; `prior`, of each column, is added to the diagonal of
-    the information: large for effects that are only nice to have (W. DuMouchel, B. Jones, Technometrics 36
-    (1994) 37-47). det of the information within days is as large as swapping makes it from 3 to 30 starts.
+    `prior` is added to the diagonal (W. DuMouchel, B. Jones, Technometrics 36 (1994) 37-47).
     """
     total, size = model.shape
     labels = np.repeat(np.arange(len(sizes)), sizes)

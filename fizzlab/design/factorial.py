@@ -212,8 +212,6 @@ def central_composite(
 
     The stars stand at the fourth root of the number of corners, so that a forecast is as sure in every
     direction (rotatable; G. E. P. Box, J. S. Hunter, Annals of Mathematical Statistics 28 (1957) 195-241).
-    Circumscribed: corners at the bounds, stars beyond. Inscribed: stars at the bounds, all else within. With
-    faces, both are at the bounds and three amounts each do. From five on, the corners are a half fraction.
     """
     import pydoe
 

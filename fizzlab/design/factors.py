@@ -18,11 +18,7 @@ RESERVED = frozenset({"run", "day", "blind", "point"})
 
 @dataclass(frozen=True)
 class Range:
-    """A factor that is an amount between two bounds, coded -1 at `low` and +1 at `high`.
-
-    `amounts` are the only ones that can be set, where there are such. `smallest` and `largest` are what can
-    be made at all: a star point beyond them is refused.
-    """
+    """An amount between bounds coded -1 and +1, or at `amounts`; smallest and largest limit the stars."""
 
     name: str
     low: float

@@ -53,15 +53,11 @@ def lay_out(
     made: pd.DataFrame | None = None,
     warnings: Sequence[str] = (),
 ) -> Plan:
-    """Make a plan of settings: a row a run, with the factors and ``point``.
+    """Make a plan of settings, a row a run with the factors and ``point``, or refuse one that cannot answer.
 
-    All on one day unless `per_day` says how many fit in one, or `blocks` how many each day has, the settings
-    standing in days already. It must be able to tell `terms`, of which `by_day` are judged by the days; other
-    joint effects of two are kept free of the days as far as that can be. `model` has matrix and owner where
-    `model_matrix` cannot make them, `made` the runs made before; the draw hangs on `wish` beside the seed.
-
-    Refuses a factor that never changes, more effects than batches, effects that cannot be told apart, or not
-    from the days, and a plan with nothing left to judge chance variation by.
+    All on one day unless `per_day` says how many fit in one, or `blocks` how many each day has. `by_day` are
+    the terms judged by the days; `model` is matrix and owner where `model_matrix` cannot make them; `made`
+    are runs made before; the draw hangs on `wish` beside the seed.
     """
     terms = tuple(terms)
     everything = settings if made is None else pd.concat([made, settings], ignore_index=True)

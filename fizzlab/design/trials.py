@@ -41,11 +41,9 @@ _PROJECTIONS = 200
 class Spreads:
     """How much pieces, batches and days differ by chance: what every power calculation rests on.
 
-    Standard deviations between pieces of one batch (above 0 where they are looked at), batches made alike on
-    one day, and days beyond what the air in the model explains: of the logarithm where levels are compared by
-    ratios (0.15 means that about two in three lie within a factor of 1.16), else in the unit of the response.
-    `origin` is where they come from, as the end of a sentence; `typical` the usual dry time in hours, for
-    touch checks.
+    Standard deviations between pieces of a batch, batches made alike on one day, and days beyond their air:
+    of the logarithm where levels are compared by ratios (0.15: two in three lie within a factor of 1.16).
+    `origin` ends a sentence on where they come from; `typical` is the usual dry time in hours.
     """
 
     pieces: float
@@ -86,10 +84,8 @@ class Comparison:
 class Model:
     """A plan (day, and a column for each term) as the analysis will see it.
 
-    `x` is the model matrix; `day` the day of each batch, None where the analysis has no day effect: one day,
-    or one batch on each of `days` days. `air` is how many columns of the air the report's model has: each
-    day's air is drawn, as little tied to what is changed as 200 draws allow; it costs degrees of freedom
-    between days.
+    `day` is None where the analysis has no day effect: one day, or one batch on each of `days` days. `air` is
+    how many columns of the air it has, drawn to be little tied to the factors: they cost degrees of freedom.
     """
 
     def __init__(self, runs: pd.DataFrame, terms: Sequence[Term], air: int = 0, seed: int = 1) -> None:
@@ -145,11 +141,9 @@ def _air(x: Array, day: Ints, columns: int, seed: int) -> Array:
 
 
 class Trials:
-    """Simulated trials of one plan, ready to be asked about any effect.
+    """Simulated trials of one plan, ready to be asked about any effect; with `looks_h`, pieces are looked at.
 
     What days, batches and pieces add is drawn once, so that a larger effect is not seen less often by luck.
-    Without `looks_h` each batch gives a number, the mean of its pieces; with them, which hold hours, its
-    pieces are looked at.
     """
 
     def __init__(
@@ -189,7 +183,7 @@ class Trials:
         return np.asarray(np.searchsorted(self.looks, place[:, :, None] + self.pieces))
 
     def ask(self, comparison: Comparison, size: float) -> tuple[Flags, Flags]:
-        """Which trials see a true log ratio (or difference), by an interval on its side; which could answer."""
+        """Which trials see a true log ratio (or difference), by an interval on its side; which can answer."""
         from scipy import stats
 
         from fizzlab.models.strata import contrast, fit_many, prepare
@@ -250,10 +244,9 @@ def _one_sided(bracket: Ints, comparison: Comparison, looks: int) -> Flags:
 
 
 def _touching(bracket: Ints, x: Array, looks: Array) -> Flags:
-    """Trials in which some line of the model lies inside every bracket or on its edge.
+    """Trials in which some line of the model lies inside every bracket or on its edge: there is no scale.
 
-    Then the likelihood never falls as all spreads shrink together, and nothing is left to judge by. Found by
-    projecting in turn on the brackets and on the model (J. von Neumann), for all trials at once.
+    Found by projecting in turn on the brackets and on the model (J. von Neumann), for all trials at once.
     """
     cells, member = np.unique(x, axis=0, return_inverse=True)
     each = [bracket[:, member.ravel() == cell] for cell in range(len(cells))]

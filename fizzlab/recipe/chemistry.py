@@ -130,11 +130,7 @@ def balance(soda_g: Span, acids_g: Mapping[str, Span]) -> Balance:
 
 
 def gas_litres(co2_g: float, temp_c: float = BATH_C, pressure_kpa: float = STANDARD_KPA) -> float:
-    """Litres of dry carbon dioxide as an ideal gas: V = (m / M) R T / p.
-
-    Carbon dioxide is within about half a per cent of ideal here (from memory); bubbles that carry water
-    vapour are a few per cent larger in a warm bath.
-    """
+    """Litres of dry carbon dioxide as an ideal gas, (m / M) R T / p; half a per cent off (from memory)."""
     kelvin = temp_c + 273.15
     if co2_g < 0 or kelvin <= 0 or pressure_kpa <= 0:
         raise ValueError("mass, absolute temperature and pressure must be above zero")

@@ -321,11 +321,7 @@ def to_grams(
     own: OwnWeighing | None = None,
     drops: Span = UNKNOWN_DROPPER,
 ) -> Span:
-    """The mass of a quantity in grams: volume × density, bound by bound, where it was not weighed.
-
-    An own weighing replaces the density where it was made with the same sort of measure: spoon for spoon,
-    drops for drops. A volume without either raises CannotAnswer.
-    """
+    """The mass in grams: volume × density, bound by bound, unless the same sort of measure was weighed."""
     if quantity.dimension == "mass":
         return Span.exactly(quantity.size)
     if own is not None and own.quantity.dimension == quantity.dimension:

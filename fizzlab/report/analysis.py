@@ -113,11 +113,7 @@ class Analysis:
 
 
 def analyse(trial: Trial, only: Sequence[str] | None = None) -> Analysis:
-    """Study every kind of test of a trial once, and fit every response once, or those of `only`.
-
-    A response with one number a batch is fitted by `fit_response`, which knows days; one that has no such
-    number (dry times seen between looks, breaking heights) brings its own fit.
-    """
+    """Study every kind of test of a trial once, and fit every response once, or those of `only`."""
     with speaking(trial.settings.language):
         return _analysed(trial, only)
 

@@ -38,11 +38,7 @@ class Outcome:
 
 
 def trials_in(folders: Iterable[str | Path]) -> tuple[list[Path], list[Path]]:
-    """Trial folders among `folders`, a season folder standing for the trials in it; then what it passes over.
-
-    A season folder has no ``trial.toml``, but sub-folders that hold ``trial.toml``, ``readings.xlsx`` or any
-    table. Trials come in the order given, those of a season by name, none of them twice.
-    """
+    """Trial folders, once each, a season folder standing for those in it; and what that passes over."""
     trials: dict[Path, Path] = {}
     passed_over: list[Path] = []
     for folder in map(Path, folders):
@@ -70,12 +66,10 @@ def write_reports(
 ) -> list[Outcome]:
     """Report on several trials at once, as `write_report` does on one, with its keywords as `options`.
 
-    The outcomes have the order of `folders`; one report's failure is its own outcome and stops no other.
-    `executor` runs the reports: a thread or process pool, or a cluster's, such as that of
-    ``distributed.Client(...).get_executor()``, whose workers see the folders under the same paths; it stays
-    open. Without one, `jobs` threads (as many as there are cores) look after a report and its kernel each.
-    `to` is an address that fsspec speaks, where this process copies each finished record; `done` is called in
-    this process with each outcome. NotSent: the address cannot be used, and no report was made.
+    `executor` runs the reports (a pool, or a cluster's, whose workers see the folders under the same paths)
+    and stays open; without one, `jobs` threads look after a report and its kernel each. `to` is an address
+    that fsspec speaks, for a copy of each record; `done` is called in this process with each outcome.
+    NotSent: the address cannot be used, and no report was made.
     """
     inspect.signature(run.write_report).bind("", **options)
     if jobs is not None and jobs < 1:

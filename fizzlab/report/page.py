@@ -71,9 +71,8 @@ def rendered(page: str, **told: Any) -> str:
 class Finding:
     """One sentence of the answer with the numbers it was made from.
 
-    `topic` is a short stable name: ``"changed.dry_h.colour[lake]"``. `estimate`, `low` and `high` are in
-    `unit` ("ratio", "h", ...), None where there is no number to give. `level` is the coverage of the
-    interval, and `kind` whether the truth lies in it ("confidence") or the next batch ("prediction").
+    `topic` is a short stable name: ``"changed.dry_h.colour[lake]"``. `level` is the coverage of the interval,
+    and `kind` whether the truth lies in it ("confidence") or the next batch ("prediction").
     """
 
     topic: str

@@ -109,12 +109,7 @@ def print_pdf(
     browser: Path | None = None,
     timeout_s: float = 60.0,
 ) -> None:
-    """Print a page that stands alone to a PDF, which replaces one that is there in one step, or not at all.
-
-    Of a report, its front page is printed, or the `whole` of it.
-
-    NotPrinted: there is no browser, it failed or took too long, or it is too old to number pages.
-    """
+    """Print the front page of a report, or a whole page, to a PDF, in one step or not at all (NotPrinted)."""
     browser = browser or find_browser()
     try:
         rooms: dict[str, Any] = {"prefix": ".printing-", "dir": pdf.parent, "ignore_cleanup_errors": True}
@@ -141,12 +136,7 @@ def print_pdf(
 
 
 def print_page(page: Path, to: Path | None = None, *, paper: Paper = "a4", whole: bool = False) -> Path:
-    """Print a record's folder or a page that stands alone, and return the PDF; change nothing that is there.
-
-    Where `to` is left out, the PDF lies beside the page or the record's folder, and is called as it is.
-    NotPrinted: there is no such page, its record was altered, the PDF's place is taken or inside a record, or
-    printing failed.
-    """
+    """Print a record's folder or a page to `to`, or beside it; change nothing that is there (NotPrinted)."""
     html = page / "report.html" if page.is_dir() else page
     if not html.is_file():
         where = f"{page} holds no report.html" if page.is_dir() else f"{page} is not there"

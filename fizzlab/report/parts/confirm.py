@@ -104,9 +104,8 @@ def _came_out(row: Row, voice: Voice) -> Finding:
 def beside(done: Analysis, choice: Choice) -> tuple[list[dict[str, Any]], list[str]]:
     """Each response of each combination beside its forecast, and what is missing.
 
-    Each has the factors, response, seen_low and seen_high (the mean of the batches, as far as looks tell),
-    estimate, conf_low and conf_high (as forecast), df, batches, kept (how many kept the limit, None where that
-    is not known), agrees, and confirms (do the bounds lie within the limit).
+    Of the mean of the batches seen_low and seen_high, as far as looks tell; kept (how many kept the limit,
+    where that is known); agrees, and confirms (do the bounds lie within the limit?).
     """
     settings = done.settings
     tables = {name: done.trial.rows(name) for name in settings.tables()}

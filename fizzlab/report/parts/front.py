@@ -142,8 +142,7 @@ def verdict(done: Analysis) -> list[str]:
     if said and len(said) < SENTENCES - 1 and asked == ["dry_h"] and fit is not None and fit.air_matters:
         said.append(_damp(fit, done))
     if not said and fit is not None:
-        share = max(done.settings.drying.shares)
-        said = [_damp(fit, done), capital(waits(fit, {}, share, done.trial))]
+        said = [_damp(fit, done), capital(waits(fit, {}, done))]
     if not said:
         why = next(iter(done.reasons.values()), None)
         told = spoken(str(why), done.settings) if why else say("nothing_measured")
@@ -163,7 +162,7 @@ def _keep(done: Analysis) -> list[str]:
             if not isinstance(fit, CuringFit):
                 return [keep]
             best = dict(chosen.choice.best[[term.name for term in fit.terms]])
-            return [keep, waits(fit, best, max(done.settings.drying.shares), done.trial)]
+            return [keep, waits(fit, best, done)]
     return []
 
 
@@ -215,7 +214,7 @@ def _told(done: Analysis, effect: Effect, *, first: bool) -> str:
 def _typical(done: Analysis, fit: FitResult, effect: Effect, name: str) -> float:
     """The typical batch at a level, by the name that it is shown with; dry times as the picture shows them."""
     values = {level_name(effect.term, value): value for value in fit.batches[effect.factor]}
-    share = max(done.settings.drying.shares) if isinstance(fit, CuringFit) else 0.5
+    share = done.share if isinstance(fit, CuringFit) else 0.5
     return float(fit.predict({effect.factor: values[name]}, share=share)["estimate"].iloc[0])
 
 
@@ -223,9 +222,8 @@ def _damp(fit: CuringFit, done: Analysis) -> str:
     """What the air does to the usual recipe, which is named where there are others."""
     if not fit.air_matters or not fit.air:
         return say("cant_tell_air") if fit.air else ""
-    held = Voice(fit.terms, done.settings, {}, fit.n_batches).name(fit.typical)
     each = {term.name: fit.typical[term.name] for term in fit.terms}
-    return damp(fit, done.trial, each, held)
+    return damp(fit, done, each, Voice(fit.terms, done.settings).name(each))
 
 
 # --- at a glance ------------------------------------------------------------------------------
@@ -253,13 +251,10 @@ def _cell(done: Analysis, effect: Effect) -> Cell:
         sure = say("sure_exact", way=way if effect.shown else "")
         return Cell(sign, size, sure, good) if effect.shown else Cell("=", say("no_change"), sure)
     if effect.same:
-        return Cell(
-            "=", say("as_good_as_equal"), say("within_your", percent=percent((effect.margin or 1) - 1))
-        )
-    if effect.shown:
-        return Cell(sign, size, say("sure_clear", way=way), good)
-    if effect.p_value < LEANS:
-        return Cell(sign, size, say("sure_leaning", way=way), good)
+        margin = percent((effect.margin or 1) - 1)
+        return Cell("=", say("as_good_as_equal"), say("within_your", percent=margin))
+    if effect.shown or effect.p_value < LEANS:
+        return Cell(sign, size, say("sure_clear" if effect.shown else "sure_leaning", way=way), good)
     return Cell("?", say("cant_tell"), words.possible(effect, measure) or say("anything_possible"))
 
 
@@ -276,14 +271,13 @@ def picture(done: Analysis) -> Pieces:
     """How long every combination takes, or dry time over humidity where nothing was changed."""
     if of_repeats(done):
         return every_reading(done)
-    fit, settings = done.forecasting(pictured(done)), done.settings
+    fit = done.forecasting(pictured(done))
     if isinstance(fit, CuringFit) and fit.air and not fit.terms:
-        share, temp = max(settings.drying.shares), room_temp(fit, done.trial)
-        figure, ends = over_humidity(fit, share, temp)
-        title = say("title_hours_at", share=percent(share), temp=temp)
-        seen = say("band_where")
+        temp = room_temp(fit, done)
+        figure, ends = over_humidity(fit, done.share, temp)
+        title = say("title_hours_at", share=percent(done.share), temp=temp)
         alt = say("alt_by_humidity", title=title, ends=ends)
-        return [f"## {title}", Picture("front", figure, seen, alt)]
+        return [f"## {title}", Picture("front", figure, say("band_where"), alt)]
     with suppress(CannotAnswer):
         if fit is not None:
             return _of_combinations(done, fit)
@@ -294,26 +288,22 @@ def _of_combinations(done: Analysis, fit: FitResult) -> Pieces:
     settings, measure = done.settings, done.settings.measure(fit.response)
     made = fit.made() if fit.terms else pd.DataFrame(index=[0])
     if isinstance(fit, CuringFit):
-        share = max(settings.drying.shares)
-        title = say("title_hours", share=percent(share), in_air=in_air(fit, done.trial))
-        rows, seen = fit.predict(made, share=share), _in_typical_air(fit, share)
+        title = say("title_hours", share=percent(done.share), in_air=in_air(fit, done))
+        rows, seen = fit.predict(made, share=done.share), _in_typical_air(fit, done.share)
     else:
         title, rows = capital(measure.titled), fit.predict(made)
-        none = pd.Series(float("nan"), fit.batches.index)  # a fit of single pieces has no number a batch
-        seen = fit.batches.get(fit.response, none)
-    voice = Voice(fit.terms, settings, {}, fit.n_batches)
+        # a fit of single pieces has no number a batch
+        seen = fit.batches.get(fit.response, pd.Series(float("nan"), fit.batches.index))
+    voice = Voice(fit.terms, settings)
     names, mine = ([voice.name(row) for _, row in some.iterrows()] for some in (rows, fit.batches))
     table = pd.DataFrame({"name": mine, "value": seen.to_numpy(float)}).dropna()
     asked = settings.responses.get(fit.response)
     limits = [] if asked is None else [end for end in (asked.at_least, asked.at_most) if end is not None]
-    figure = combinations(
-        rows.assign(name=names), table, limits, say("hours") if measure.unit == "h" else measure.titled
-    )
+    axis = say("hours") if measure.unit == "h" else measure.titled
+    figure = combinations(rows.assign(name=names), table, limits, axis)
     caption = say("large_mark", rings=say("rings_batches") if len(table) else "")
-    told = [
-        f"{name} {words.estimate(row, measure.unit)}"
-        for name, row in zip(names, rows.to_dict("records"), strict=True)
-    ]
+    numbers = (words.estimate(row, measure.unit) for row in rows.to_dict("records"))
+    told = map(" ".join, zip(names, numbers, strict=True))
     line = say("upright_line") if limits else ""
     return [f"## {title}", Picture("front", figure, caption + line, f"{title}: {'; '.join(told)}.")]
 
@@ -323,9 +313,7 @@ def _in_typical_air(fit: CuringFit, share: float) -> pd.Series:
     factors = [term.name for term in fit.terms]
     own = fit.batches[[*factors, *(term.name for term in fit.air)]]
     here, there = fit.predict(own)["estimate"], fit.predict(fit.batches[factors], share=share)["estimate"]
-    return pd.Series(
-        fit.placed.loc[fit.batches.index].to_numpy() * (there / here).to_numpy(), fit.batches.index
-    )
+    return fit.placed.loc[fit.batches.index] * (there / here).to_numpy()
 
 
 # --- what to do, and what to mind -------------------------------------------------------------
@@ -334,15 +322,8 @@ def _in_typical_air(fit: CuringFit, share: float) -> pd.Series:
 @lru_cache(maxsize=2)
 def foot(done: Analysis) -> Foot:
     """What to do and what to mind, the gravest first, as far as the words go; what can hurt, always."""
-    told = [
-        *map(str, opening(done.trial)),
-        *verdict(done),
-        without_doubtful(done),
-        say(SAFETY[0]),
-        say("what_each_change"),
-        say("next"),
-        say("cautions"),
-    ]
+    told = [*map(str, opening(done.trial)), *verdict(done), without_doubtful(done)]
+    told += map(say, (SAFETY[0], "what_each_change", "next", "cautions"))
     left = WORDS - len(" ".join(told).split()) - 18  # of the picture's title
     steps, minded = _steps_and_cautions(done)
     kept: dict[bool, list[str]] = {True: [], False: []}
@@ -365,8 +346,8 @@ def more(done: Analysis) -> Pieces:
 
 def mistakes(done: Analysis) -> Pieces:
     """What of the readings could not be worked out for a mistake of ours; the record says so."""
-    lost = {name: why for name, why in done.reasons.items() if isinstance(why, Unforeseen)}
-    told = [Finding(FAILED + name, str(why)) for name, why in lost.items()]
+    lost = ((name, str(why)) for name, why in done.reasons.items() if isinstance(why, Unforeseen))
+    told = [Finding(FAILED + name, why) for name, why in lost]
     return [Findings(told, "caution")] if told else []
 
 

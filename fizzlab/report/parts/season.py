@@ -34,11 +34,7 @@ FEW_TRIALS = "two_trials"
 
 
 class Across(NamedTuple):
-    """What several trials say together.
-
-    `trials` are those with a dry-time line, by name, in the order of making; `own` is the name of the one that
-    is reported on, empty where it has none. `drying` says what to forecast, `passed` who is not counted.
-    """
+    """Trials with a dry-time line, by name in the order of making; `own` is reported on, `passed` are not in."""
 
     study: SeasonStudy | None
     trials: Mapping[str, Trial]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -62,17 +62,9 @@ def compare(
         turn = np.resize(chance.permutation(np.arange(1, others + 1)), total - times)
         places = np.concatenate([np.zeros(times, int), turn])
     settings = pd.DataFrame({factor.name: [levels[i] for i in places], "point": "factorial"})
-    return lay_out(
-        f"{count(others, 'level')} against a control, {layout}",
-        settings,
-        [factor],
-        [factor.name],
-        seed,
-        per_day,
-        wish=wish,
-        blocks=[per_day] * days if per_day > others else (),
-        warnings=warnings,
-    )
+    kind, blocks = f"{count(others, 'level')} against a control, {layout}", [per_day] * days
+    told: Any = {"wish": wish, "blocks": blocks if per_day > others else (), "warnings": warnings}
+    return lay_out(kind, settings, [factor], [factor.name], seed, per_day, **told)
 
 
 def split_plot(
@@ -105,16 +97,10 @@ def split_plot(
             named = listed([plain(factor.name) for factor in batch])
             raise cannot("day_too_short", batches=say("n_batches", n=per_day), named=named, many=len(every))
         each_day.append(every.loc[np.repeat(every.index, rounds)])
-    return lay_out(
-        f"split plot, {listed([plain(factor.name) for factor in room])} by day",
-        pd.concat(each_day, ignore_index=True).assign(point="factorial"),
-        factors,
-        terms,
-        seed,
-        wish=wish,
-        blocks=[len(every) for every in each_day],
-        by_day=outer,
-    )
+    kind = f"split plot, {listed([plain(factor.name) for factor in room])} by day"
+    settings = pd.concat(each_day, ignore_index=True).assign(point="factorial")
+    blocks = [len(every) for every in each_day]
+    return lay_out(kind, settings, factors, terms, seed, wish=wish, blocks=blocks, by_day=outer)
 
 
 def _every(factors: Sequence[Factor], terms: Sequence[str]) -> pd.DataFrame:

@@ -221,11 +221,11 @@ def power(
     errors = np.round([model.standard_error(each, batch, spreads.days) for each in model.comparisons], 6)
     order = np.argsort(-errors, kind="stable")[: 1 if hardest else None]
     scale: Scale = "ratio" if difference is None else "difference"
+    ends = {"smallest": "chance", "smallest_low": "conf_high", "smallest_high": "conf_low"}
     rows, curves = [], []
     for place in order:
         comparison = model.comparisons[place]
         curve = _curve(asked, comparison, size, float(errors[place]), target, scale)
-        ends = {"smallest": "chance", "smallest_low": "conf_high", "smallest_high": "conf_low"}
         smallest = {name: _crossing(curve[curve.index > 0], column, target) for name, column in ends.items()}
         if scale == "ratio":
             smallest = {name: float(np.exp(end)) for name, end in smallest.items()}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -186,16 +186,11 @@ def fractional_factorial(
         names = " and ".join(plain(name) for name in parts(next(iter(fraction.words()))))
         raise cannot("change_together", names=names)
     table = two_levels(factors, np.tile(fraction.design(), (repeats, 1))).assign(point="factorial")
-    plan = lay_out(
-        f"fraction of a two-level factorial, 1 in {2 ** len(fraction.generators)}",
-        with_centres(table, factors, centre_points),
-        factors,
-        (*main, "curvature") if centre_points else main,
-        seed,
-        per_day,
-        aliases=fraction.aliases(),
-        warnings=[say("screens")] if fraction.resolution == 3 else (),
-    )
+    kind = f"fraction of a two-level factorial, 1 in {2 ** len(fraction.generators)}"
+    terms = (*main, "curvature") if centre_points else main
+    settings, screens = with_centres(table, factors, centre_points), fraction.resolution == 3
+    known: Any = {"aliases": fraction.aliases(), "warnings": [say("screens")] if screens else []}
+    plan = lay_out(kind, settings, factors, terms, seed, per_day, **known)
     said = tuple(f"{added} = {product.replace(':', ' × ')}" for added, product in fraction.generators)
     return replace(plan, generators=said, resolution=fraction.resolution)
 
@@ -233,8 +228,7 @@ def central_composite(
         if too_low or (factor.largest is not None and high > factor.largest + 1e-9):
             amount = low if too_low else high
             raise cannot("star_beyond", amount=amount, unit=factor.unit, name=plain(factor.name))
-    table["point"] = np.repeat(
-        ["factorial", "centre", "axial", "centre"], [len(corners), half, len(stars), centre_points - half]
-    )
+    each = {"factorial": len(corners), "centre": half, "axial": len(stars)}
+    table["point"] = np.repeat([*each, "centre"], [*each.values(), centre_points - half])
     kind = f"central composite ({reach}, stars at {distance:.3f})"
     return lay_out(kind, table, ranges, model_terms(ranges, "quadratic"), seed, per_day)

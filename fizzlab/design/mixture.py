@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import combinations
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -88,10 +88,8 @@ def mixture_plan(
     low, high, said = tightened(shares, total)
     corners = vertices(low, high)
     middle = corners.mean(axis=0)
-    around = [("vertex", row) for row in corners] + [
-        ("edge", row) for row in edge_centres(corners, low, high)
-    ]
-    around = [(kind, row) for kind, row in around if not np.allclose(row, middle)]
+    outer = {"vertex": corners, "edge": edge_centres(corners, low, high)}
+    around = [(kind, row) for kind, rows in outer.items() for row in rows if not np.allclose(row, middle)]
     points, rows = zip(*around * repeats, *[("centroid", middle)] * centre_points, strict=True)
     blends = np.array(rows)
     scaled = (blends - low) / (1 - low.sum())  # parts above the lower bounds (pseudo-components)
@@ -101,18 +99,15 @@ def mixture_plan(
     # the same model with an intercept in place of the last share, so that days can be set apart
     last = len(names) - 1
     slack = np.hstack([np.ones((len(blends), 1)), np.delete(matrix, last, axis=1)])
-    wish = ", ".join(
-        f"Share(name={s.name!r}, low={s.low!r}, high={s.high!r}, unit={s.unit!r})" for s in shares
-    )
-    return lay_out(
+    model = (slack, ["intercept", *owner[:last], *owner[last + 1 :]])
+    bounds = [f"Share(name={s.name!r}, low={s.low!r}, high={s.high!r}, unit={s.unit!r})" for s in shares]
+    told: Any = {
+        "wish": f"(({', '.join(bounds)}), {float(total)}, 'vertices', {blending!r})",
+        "warnings": said,
+    }
+    told["aliases"] = leaks(matrix, owner, joint[:, extra], [joint_owner[i] for i in extra], owner)
+    kind, settings = (
         f"mixture, vertices, {blending} blending",
-        pd.DataFrame(tidy(blends * total), columns=names).assign(point=points),
-        shares,
-        owner,
-        seed,
-        per_day,
-        wish=f"(({wish}), {float(total)}, 'vertices', {blending!r})",
-        model=(slack, ["intercept", *owner[:last], *owner[last + 1 :]]),
-        aliases=leaks(matrix, owner, joint[:, extra], [joint_owner[i] for i in extra], owner),
-        warnings=said,
+        pd.DataFrame(tidy(blends * total), columns=names),
     )
+    return lay_out(kind, settings.assign(point=points), shares, owner, seed, per_day, model=model, **told)

@@ -23,13 +23,7 @@ def repeatability(
         raise cannot("one_reading")
     _, order, blind = streams(seed, repr((batches, repeats, per_day)))
     day = np.arange(batches) * (-(-batches // per_day) if per_day else 1) // batches
-    return Plan(
-        kind=f"batches made alike, each read {repeats} times by every person",
-        runs=numbered(pd.DataFrame({"point": ["repeat"] * batches}), day, order, blind),
-        factors=(),
-        seed=seed,
-        terms=(),
-        error_df={"runs": batches - 1},
-        repeat_df=batches - 1,
-        warnings=(say("few_alike", batches=batches, more=FEW + 1),) if batches <= FEW else (),
-    )
+    kind = f"batches made alike, each read {repeats} times by every person"
+    runs = numbered(pd.DataFrame({"point": ["repeat"] * batches}), day, order, blind)
+    few = (say("few_alike", batches=batches, more=FEW + 1),) if batches <= FEW else ()
+    return Plan(kind, runs, (), seed, (), {"runs": batches - 1}, batches - 1, warnings=few)

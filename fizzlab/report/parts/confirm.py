@@ -46,15 +46,11 @@ def came_out(done: Analysis) -> list[str]:
         voice, seen, _ = _seen(done)
     except CannotAnswer as reason:
         return [say("cant_tell_why", why=spoken(str(reason), done.settings))]
-    said = voice.settings.measure
-    wrong = [
-        say("response_of", label=said(s["response"]).label, name=voice.name(s))
-        for s in seen
-        if not s["agrees"]
-    ]
-    if wrong:
+    called = [(voice.settings.measure(each["response"]).label, each) for each in seen]
+    named = ((label, voice.name(each)) for label, each in called if not each["agrees"])
+    if wrong := [say("response_of", label=label, name=name) for label, name in named]:
         return [say("no_did_not", wrong=listed(wrong)), say("make_once")]
-    vague = list(dict.fromkeys(said(s["response"]).label for s in seen if not s["confirms"]))
+    vague = list(dict.fromkeys(label for label, each in called if not each["confirms"]))
     if not any(s["confirms"] for s in seen):
         return [say("cant_tell_why", why=nothing_confirmed(vague))]
     return [say("yes_confirmation"), *([nothing_confirmed(vague)] if vague else [])]
@@ -84,16 +80,10 @@ def _came_out(row: Row, voice: Voice) -> Finding:
     measure, low, high = voice.settings.measure(row["response"]), row["seen_low"], row["seen_high"]
     batches, bounds = int(row["batches"]), (row["conf_low"], row["conf_high"])
     seen, meant = (words.between(*ends, measure.unit) for ends in ((low, high), bounds))
-    what = say(
-        "mean_of_batches",
-        label=capital(measure.label),
-        name=voice.name(row),
-        batches=say("n_batches", n=batches),
-    )
-    text = say("not_forecast", what=what, seen=seen, meant=meant)
-    if row["agrees"]:
-        past = "" if row["confirms"] else say("past_limit")
-        text = say("as_forecast", what=what, seen=seen, meant=meant, past=past)
+    label, many = capital(measure.label), say("n_batches", n=batches)
+    told = {"what": say("mean_of_batches", label=label, name=voice.name(row), batches=many)}
+    told |= {"seen": seen, "meant": meant, "past": "" if row["confirms"] else say("past_limit")}
+    text = say("as_forecast" if row["agrees"] else "not_forecast", **told)
     text += "" if row["kept"] is None else say("kept_limit", kept=row["kept"], batches=batches)
     more = {"df": float(row["df"]), "batches": batches, "unit": measure.unit}
     more |= {"estimate": low if low == high else None, "low": bounds[0], "high": bounds[1]}

@@ -44,9 +44,7 @@ def crumble(done: Analysis) -> Pieces:
     study, trial = done.studies.get(STUDY), done.trial
     if not isinstance(study, CrumbleStudy):
         return []
-    scores, pieces = trial.rows("crumble_scores"), Pieces()
-    if len(study.losses):
-        pieces += _tumbles(done, study)
+    scores, pieces = trial.rows("crumble_scores"), _tumbles(done, study) if len(study.losses) else []
     if len(trial.rows("drops")):
         pieces += [say("title_dropped"), *_drops(trial, study)]
     if len(scores):
@@ -54,8 +52,7 @@ def crumble(done: Analysis) -> Pieces:
     if len(study.index):
         pieces += [say("one_index"), Grid(_index(study.index), say("crumble_index"))]
     steps = [reason.would_help for reason in study.refused.values()]
-    if scores["rater"].nunique() == 1:
-        steps.append(say("let_second"))
+    steps += [say("let_second")] if scores["rater"].nunique() == 1 else []
     if study.agreement is not None and study.agreement.retrain:
         steps.append(say("go_through", who=listed(study.agreement.retrain)))
     refused = [reason.why for reason in study.refused.values()]
@@ -139,16 +136,10 @@ def _scores(trial: Trial, agreement: RaterAgreement | None) -> Pieces:
     """How far the raters agree, and the shares of the scores."""
     scores = trial.rows("crumble_scores")
     labels = _labels(trial, scores)
-    below = say("below_how") if agreement else ""
-    return [
-        Findings(_agreement(agreement), "plain") if agreement else None,
-        Picture(
-            "score-bars",
-            score_shares(scores, labels, agreement),
-            say("share_scores", below=below),
-            say("stacked_bars", levels=listed(list(labels.cat.categories))),
-        ),
-    ]
+    seen = say("share_scores", below=say("below_how") if agreement else "")
+    alt = say("stacked_bars", levels=listed(list(labels.cat.categories)))
+    picture = Picture("score-bars", score_shares(scores, labels, agreement), seen, alt)
+    return [Findings(_agreement(agreement), "plain"), picture] if agreement else [picture]
 
 
 def _labels(trial: Trial, readings: pd.DataFrame) -> pd.Series:
@@ -161,18 +152,15 @@ def _agreement(agreement: RaterAgreement) -> list[Finding]:
     """How far the raters agree, and who runs high or low; of two raters only how far they are apart."""
     low, high = agreement.conf_low, agreement.conf_high
     ends = say("alpha_from_to", low=low, high=high) if pd.notna(low) else ""
-    same = percent(agreement.same)
-    said = say("alpha_1_most", how=say(AGREE[agreement.verdict]), alpha=agreement.alpha, ends=ends, same=same)
-    row: dict[str, Any] = {"estimate": agreement.alpha, "conf_low": low, "conf_high": high}
-    more = {"df": agreement.df, "batches": agreement.n_batches}
-    found = [words.numbers_of("crumble.agreement", said, row, "alpha", **more)]
+    told = {"how": say(AGREE[agreement.verdict]), "alpha": agreement.alpha, "same": percent(agreement.same)}
+    row = {**vars(agreement), "estimate": agreement.alpha}
+    found = [words.numbers_of("crumble.agreement", say("alpha_1_most", **told, ends=ends), row, "alpha")]
     leans = agreement.table.rename(columns={"difference": "estimate"}).to_dict("records")
     two = len(leans) == 2
     for lean in leans[:1] if two else leans:
         rater, others = lean["rater"], leans[1]["rater"] if two else say("other_raters")
         topic = "crumble.raters" if two else f"crumble.raters[{rater}]"
-        more = {"df": lean["df"], "batches": int(lean["n_batches"])}
-        found.append(words.numbers_of(topic, _lean(lean, rater, others), lean, "points", **more))
+        found.append(words.numbers_of(topic, _lean(lean, rater, others), lean, "points"))
     return found
 
 
@@ -182,9 +170,8 @@ def _lean(lean: Mapping[Any, Any], rater: str, others: str) -> str:
     if pd.notna(lean["conf_low"]):
         reach = say("from_to", low=words.signed(lean["conf_low"]), high=words.signed(lean["conf_high"]))
     size = say("points_above" if lean["estimate"] > 0 else "points_below", size=number(abs(lean["estimate"])))
-    if lean["runs"] == "level":
-        return say("cant_tell_whether", rater=rater, others=others, size=size, reach=reach)
-    return say("scores_on", rater=rater, size=size, others=others, reach=reach)
+    told = "cant_tell_whether" if lean["runs"] == "level" else "scores_on"
+    return say(told, rater=rater, others=others, size=size, reach=reach)
 
 
 def _index(index: pd.DataFrame) -> pd.DataFrame:

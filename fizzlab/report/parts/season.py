@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from functools import lru_cache
+from itertools import chain, count
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -84,21 +85,17 @@ def set_beside(
         except CannotAnswer as reason:
             why = words.spoken(reason.why, each.trial.settings)
             passed.append(Exclusion(say("this_trial") if each is done else name, why))
-    point = drying.forecast_air
     asked = float(fits[own].batches[VPD].median()) if own else None
-    if point is not None:
+    if point := drying.forecast_air:
         asked = float(vapour_pressure_deficit(point.temp_c, point.rh_pct))
     return Across(study_season(fits, asked=asked) if fits else None, trials, own, drying, passed)
 
 
 def _name(trial: Trial, taken: Mapping[str, Analysis]) -> str:
     """The trial's code; where another has the same, with its folder."""
-    code = name = trial.settings.code
-    number = 1
-    while name in taken:
-        number += 1
-        name = f"{code} ({trial.folder.name}{'' if number == 2 else f', {number}'})"
-    return name
+    code, folder = trial.settings.code, trial.folder.name
+    names = chain([code, f"{code} ({folder})"], (f"{code} ({folder}, {number})" for number in count(3)))
+    return next(name for name in names if name not in taken)
 
 
 def _fit(each: Analysis) -> CuringFit:
@@ -125,11 +122,11 @@ def season(done: Analysis) -> Pieces:
     trial = done.trial
     if trial.settings.earlier is None:
         return []
-    told: Pieces = [say("there_no_earlier")]
     across = across_trials(done)
-    if trial.earlier:
-        told = [*what_each_did(beside(done), least=2), *pooled(across), *drift(across)]
-    return [say("across_trials"), *told, *not_counted(across)]
+    if not trial.earlier:
+        return [say("across_trials"), say("there_no_earlier"), *not_counted(across)]
+    did = what_each_did(beside(done), least=2)
+    return [say("across_trials"), *did, *pooled(across), *drift(across), *not_counted(across)]
 
 
 def not_counted(across: Across) -> Pieces:
@@ -162,14 +159,14 @@ def answer_of(again: PooledEffect, done: Analysis) -> Finding:
     many = say("both_trials") if len(again.each) == 2 else say("so_many_trials", n=len(again.each))
     said = words.sentence(effect, measure, label, say("together", many=many))
     if disagree(again):
-        sizes = {name: words.directed(one.estimate, one, measure) for name, one in again.each.items()}
-        each = (say("in_trial", size=size, name=name) for name, size in sizes.items())
-        what = f"{capital(measure.label)}, {words.against(effect, label)}"
-        said = say("trials_disagree", what=what, each=listed(list(each)))
+        sizes = ((name, words.directed(one.estimate, one, measure)) for name, one in again.each.items())
+        each = listed([say("in_trial", size=size, name=name) for name, size in sizes])
+        said = say(
+            "trials_disagree", what=f"{capital(measure.label)}, {words.against(effect, label)}", each=each
+        )
     elif again.between is not None and again.between.tau_low > 0:
         apart = again.between.tau if effect.scale == "difference" else np.exp(again.between.tau)
-        size = words.by_how_much(float(apart), effect, measure)
-        said += say("trials_differ", size=size)
+        said += say("trials_differ", size=words.by_how_much(float(apart), effect, measure))
     return words.of_effect(effect, measure, said, f"again.{effect.topic}")
 
 
@@ -224,7 +221,7 @@ def pooled(across: Across) -> Pieces:
     if study is None:
         return []
     fit, point, bands = study.fit, across.drying.forecast_air, ""
-    whose = say("this_trials") if across.own else say("middle_all")
+    whose = say("this_trials" if across.own else "middle_all")
     where = say("air_deficit", whose=whose, asked=number(study.asked))
     if point is not None:
         where = say("c_humidity", temp_c=point.temp_c, rh_pct=point.rh_pct)
@@ -243,18 +240,10 @@ def pooled(across: Across) -> Pieces:
     alone = (study.alone.loc[line.name].to_dict() for line in study.lines)
     table["half are dry after"] = [words.estimate(row, "h") for row in alone]
     notes = [say("earlier_trials"), say("trial_compared"), *(fit.notes if fit is not None else ())]
-    return [
-        say("drying_air"),
-        head,
-        Picture(
-            "season-lines",
-            season_lines(study),
-            say("point_batch", bands=bands),
-            say("alt_half_dry_lines", trials=say("n_trials", n=len(study.lines))),
-        ),
-        Grid(table, say("what_each_trial", where=where)),
-        Notes(notes),
-    ]
+    alt = say("alt_half_dry_lines", trials=say("n_trials", n=len(study.lines)))
+    picture = Picture("season-lines", season_lines(study), say("point_batch", bands=bands), alt)
+    grid = Grid(table, say("what_each_trial", where=where))
+    return [say("drying_air"), head, picture, grid, Notes(notes)]
 
 
 def _forecast(
@@ -276,19 +265,18 @@ def _forecast(
     low, high, by = (fit.dry_by(study.asked, chance) for chance in (0.025, 0.975, share))
     night = fit.chance_dry(study.asked, night_h)
     many = say("more_than") if night > 0.99 else say("less_than") if night < 0.01 else percent(night)
-    said = say("pieces_new", ends=words.between(low, high, "h"))
-    waits = say("wait_them", hours=duration(by), share=percent(share))
-    nights = say("night_h_enough", night=night_h, many=many)
+    said, waits = say("pieces_new", ends=words.between(low, high, "h")), {"hours": duration(by)}
     new = more | {"kind": "prediction", "beyond_tried": bool(row["extrapolated"])}
     found.append(Finding("season.next_trial", said, float(row["estimate"]), low, high, "h", **new))
-    found.append(Finding("season.allow", waits, by, unit="h", **new))
+    found.append(
+        Finding("season.allow", say("wait_them", **waits, share=percent(share)), by, unit="h", **new)
+    )
+    nights = say("night_h_enough", night=night_h, many=many)
     found.append(Finding("season.night", nights, night, unit="share", **new))
     trials, effect = fit.between, fit.effects[0]
     middle, low, high = np.exp([trials.tau, trials.tau_low, trials.tau_high]).tolist()
     size = say("two_trials_three", middle=percent(middle - 1), low=percent(low - 1), high=percent(high - 1))
-    said = say("no_sign_trials", size=size)
-    if low > 1.0005:
-        said = say("same_air_trials", size=size)
+    said = say("same_air_trials" if low > 1.0005 else "no_sign_trials", size=size)
     found.append(Finding("season.between", said, middle, low, high, "factor", df=trials.df, **more))
     said = say("all_trials", air=say(AIR_STEPS[VPD]), told=words.told(effect, dry))
     return [*found, words.of_effect(effect, dry, said, "season.air")]
@@ -303,11 +291,8 @@ def drift(across: Across) -> Pieces:
     if chart is None:
         return [title, caution([say("there_no_chart", why=study.reasons["drift"])])]
     broken = listed(list(dict.fromkeys(str(signal.label) for signal in chart.signals))) or say("none")
-    notes = [say("chart_says")]
-    if not study.dated:
-        notes.append(say("not_every"))
-    if len(study.points) < FEW_DAYS:
-        notes.append(say("limits_from", days=days))
+    notes = [say("chart_says")] if study.dated else [say("chart_says"), say("not_every")]
+    notes += [say("limits_from", days=days)] if len(study.points) < FEW_DAYS else []
     alt = say("control_chart", days=days, broken=broken)
     picture = Picture("drift-days", drift_days(study), say("point_day"), alt)
     return [title, Findings(drift_findings(study, chart), "plain"), picture, Notes(notes)]
@@ -334,16 +319,14 @@ def _signal(signal: Signal, start: pd.Series, end: pd.Series) -> str:
     """What broke a rule, and what to look at first, from what is known of those days."""
     hours, since = duration(end["hours"]), signal.since
     way = wording(f"measure.dry_h.{'up' if signal.side == 'above' else 'down'}")
-    told = say("from_every", since=since, label=signal.label, way=way)
-    look = say("what_changed_about", since=since)
+    about = {"since": since, "label": signal.label, "way": way, "hours": hours}
+    told, look = say("from_every", **about), say("what_changed_about", since=since)
     if signal.rule == "jump":
-        before = duration(start["hours"])
-        told = say("from_dry_time", since=since, label=signal.label, before=before, hours=hours)
-        look = say("what_new_day")
-        if start["trial"] != end["trial"]:
-            look = say("what_had_had", trial=end["trial"], before=start["trial"])
+        told, other = say("from_dry_time", **about, before=duration(start["hours"])), start["trial"]
+        look = say(
+            "what_new_day" if other == end["trial"] else "what_had_had", trial=end["trial"], before=other
+        )
     elif signal.rule == "beyond":
-        told = say("dried_than", label=signal.label, way=way, hours=hours)
-        look = say("days_looks")
+        told, look = say("dried_than", **about), say("days_looks")
     notes = listed([f"“{note}”" for note in dict.fromkeys((start["note"], end["note"])) if note])
     return say("look_first", told=told, notes=say("notes_say", notes=notes) if notes else "", look=look)

@@ -101,13 +101,8 @@ def mixture_plan(
     slack = np.hstack([np.ones((len(blends), 1)), np.delete(matrix, last, axis=1)])
     model = (slack, ["intercept", *owner[:last], *owner[last + 1 :]])
     bounds = [f"Share(name={s.name!r}, low={s.low!r}, high={s.high!r}, unit={s.unit!r})" for s in shares]
-    told: Any = {
-        "wish": f"(({', '.join(bounds)}), {float(total)}, 'vertices', {blending!r})",
-        "warnings": said,
-    }
+    told: Any = {"wish": f"(({', '.join(bounds)}), {float(total)}, 'vertices', {blending!r})"}
     told["aliases"] = leaks(matrix, owner, joint[:, extra], [joint_owner[i] for i in extra], owner)
-    kind, settings = (
-        f"mixture, vertices, {blending} blending",
-        pd.DataFrame(tidy(blends * total), columns=names),
-    )
-    return lay_out(kind, settings.assign(point=points), shares, owner, seed, per_day, model=model, **told)
+    settings = pd.DataFrame(tidy(blends * total), columns=names).assign(point=points)
+    kind = f"mixture, vertices, {blending} blending"
+    return lay_out(kind, settings, shares, owner, seed, per_day, model=model, warnings=said, **told)

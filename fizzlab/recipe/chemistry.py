@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
+from fizzlab.language import say
 from fizzlab.models.water import BATH_C, GAS_CONSTANT, STANDARD_KPA
 from fizzlab.recipe.units import KINDS, Span
 
@@ -103,16 +104,12 @@ class Balance:
     certain: bool
 
     def __str__(self) -> str:
-        reaction = self.typical
-        if reaction.limiting == "neither":
-            said = "Soda and acid balance."
-        elif reaction.limiting == "soda":
-            said = f"Acid is left over: about {reaction.acid_left_g:.3g} g of {reaction.acid_g:.3g} g."
-        else:
-            said = f"Soda is left over: about {reaction.soda_left_g:.3g} g of {reaction.soda_g:.3g} g."
-        if not self.certain:
-            said += " Measured by volume, it could be the other way round; weigh both to know."
-        return said
+        of, unsure = self.typical, "" if self.certain else say("other_way_round")
+        if of.limiting == "neither":
+            return say("balanced") + unsure
+        if of.limiting == "soda":
+            return say("left_acid", left=of.acid_left_g, all=of.acid_g) + unsure
+        return say("left_soda", left=of.soda_left_g, all=of.soda_g) + unsure
 
 
 def balance(soda_g: Span, acids_g: Mapping[str, Span]) -> Balance:

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from fizzlab.errors import FizzlabError
+from fizzlab.language import say
 from fizzlab.measures import TABLES
 from fizzlab.records.remote import Address, NotSent
 from fizzlab.report import run
@@ -86,9 +87,8 @@ def write_reports(
             try:
                 outcome = future.result()
             except BrokenExecutor:
-                ended = f"The process that made the report of {folders[number]} was ended, often for want of "
-                ended += "memory. Run it again with fewer jobs at once."
-                outcome = Outcome(Path(folders[number]), trouble=FizzlabError(ended))
+                ended = FizzlabError(say("report_ended", folder=folders[number]))
+                outcome = Outcome(Path(folders[number]), trouble=ended)
             if address is not None and outcome.page is not None:
                 try:
                     outcome = replace(outcome, sent=address.send(outcome.page.parent))
@@ -118,10 +118,8 @@ def _report_on(folder: str | Path, options: dict[str, Any]) -> Outcome:
     except (FizzlabError, OSError) as error:
         return Outcome(Path(folder), trouble=error)
     except Exception as error:
-        unforeseen = FizzlabError(
-            f"The report of {folder} failed in a way that nobody foresaw ({type(error).__name__}: {error}). "
-            "That is a mistake in fizzlab: please tell its makers. Nothing was kept."
-        )
+        what = f"{type(error).__name__}: {error}"
+        unforeseen = FizzlabError(say("report_unforeseen", folder=folder, what=what))
         unforeseen.add_note(traceback.format_exc())
         return Outcome(Path(folder), trouble=unforeseen)
 

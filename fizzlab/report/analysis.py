@@ -189,16 +189,14 @@ def _with_joint_effects(fit: FitResult | None) -> ResponseFit | CuringFit | None
     """The same response with every joint effect of two factors, if enough is left to judge them by."""
     if isinstance(fit, CuringFit):
         both = with_joint_effects(fit)
-        told = both is not None and (both.tests["df_den"][list(both.joint)] >= FEW_DF).all()
-        return both if told else None
+        return both if both and (both.tests["df_den"][list(both.joint)] >= FEW_DF).all() else None
     if not isinstance(fit, ResponseFit) or len(fit.terms) < 2 or any(":" in term for term in fit.basis.terms):
         return None
-    try:
+    with suppress(CannotAnswer):
         more: dict[str, Any] = {"log": fit.log, "conf_level": fit.conf_level}
         found = fit_response(fit.batches, fit.response, fit.terms, model="interactions", **more)
-    except CannotAnswer:
-        return None
-    return found if (found.tests["df_den"] >= FEW_DF).all() else None
+        return found if (found.tests["df_den"] >= FEW_DF).all() else None
+    return None
 
 
 def at_levels(fit: FitResult, term: Term, share: float = 0.5) -> pd.DataFrame:

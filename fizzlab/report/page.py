@@ -58,7 +58,7 @@ def templates() -> Environment:
     found = Environment(loader=PackageLoader("fizzlab.report"), autoescape=True, undefined=StrictUndefined)
     found.filters |= {"unbroken": lambda text: Markup(unbroken(str(text))), "quote": quote}
     found.filters["base64"] = lambda image: base64.b64encode(image).decode()
-    found.globals |= {"say": say, "wording": wording}
+    found.globals.update(say=say, wording=wording)
     return found
 
 

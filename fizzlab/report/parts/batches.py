@@ -55,8 +55,8 @@ def batch_by_batch(done: Analysis) -> Pieces:
         Grid(table, say("dry_times_those"), method=True),
     ]
     losses = [each.said for each in lost(done)]
-    worked = [drift(done)[0], Notes(losses) if losses else None]
-    return [say("batch_batch"), *parted(filter(None, pieces), [*filter(None, worked)])]
+    worked = filter(None, [drift(done)[0], Notes(losses) if losses else None])
+    return [say("batch_batch"), *parted(filter(None, pieces), [*worked])]
 
 
 def notes_of(trial: Trial) -> dict[str, str]:

@@ -78,10 +78,8 @@ def what_changed(done: Analysis) -> Pieces:
         return []
     said = by_chance(done)
     notes = [words.spoken(each, settings) for each in done.notes]
-    if not (done.effects or done.reasons):
-        notes.append(say("nothing_was_measured"))
-    if is_blend(done.trial):
-        notes.append(say("amounts_add"))
+    notes += [] if done.effects or done.reasons else [say("nothing_was_measured")]
+    notes += [say("amounts_add")] if is_blend(done.trial) else []
     said, notes = (said, notes) if said else (notes[:1], notes[1:])
     return [say("what_changed"), Notes(said, "answer"), caution(notes)] if said else []
 

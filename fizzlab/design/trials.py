@@ -1,15 +1,10 @@
 """Trials made on paper: what of a plan decides its power, and what each simulated trial would show.
 
-Days, batches and pieces are drawn by chance, the compared level is given its effect, and each trial is
-analysed by the fit that the report makes of one number a batch (`fizzlab.models.strata`), with days as
-groups.
-
-Touch checks give no number but brackets. Here a batch's number is the mean of its log dry time given between
-which looks its pieces became dry, with the spreads that were simulated (the integral is a sum over a grid).
-That is a stand-in for the report's regression on the brackets, some hundred times as fast;
-docs/methods/power.md shows how closely the two agree. Trials that the regression refuses are refused here
-too: those in which a compared level was never seen wet, or never dry, and those in which some line of the
-model touches every bracket, so that the readings hold no scale to judge by.
+Each trial is analysed by the fit that the report makes of one number a batch (`fizzlab.models.strata`). Of
+touch checks that number is the mean of the log dry time given between which looks the pieces became dry, with
+the spreads that were simulated: a stand-in for the report's regression on the brackets, some hundred times as
+fast (docs/methods/power.md shows how closely they agree). Trials that the regression refuses are refused here
+too: a compared level was never seen wet, or never dry, or some line of the model touches every bracket.
 """
 
 from __future__ import annotations

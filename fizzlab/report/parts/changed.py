@@ -210,10 +210,9 @@ def in_detail(done: Analysis, section: str | None = None) -> Pieces:
     told = [*_joint(done, mine), *_shape(done, mine)]
     shown = [f for sign, f in told if sign and not f.topic.startswith("joint")]
     quiet = [finding for sign, finding in told if not sign]
-    signs = {
-        sign: dict.fromkeys(f.topic.split(".")[1] for s, f in told if s == sign) for sign in (True, False)
-    }
-    still = [settings.measure(name).label for name in signs[False] if name not in signs[True]]
+    loud = {f.topic.split(".")[1] for sign, f in told if sign}
+    calm = dict.fromkeys(f.topic.split(".")[1] for f in quiet)
+    still = [settings.measure(name).label for name in calm if name not in loud]
     doubts = [
         f"{capital(settings.measure(name).label)}. {words.spoken(says, settings)}"
         for name, fit in done.fits.items()
@@ -245,7 +244,7 @@ def _against(
     """Each level against the control at a level of another factor, or, without one, against each other."""
     if isinstance(fit, CuringFit):
         pairs = combinations(term.levels, 2) if at is None else ((term.control, to) for to in term.others)
-        rows: Sequence[Mapping[Any, Any]] = [vars(fit.compare(term, *pair[::-1], at=at)) for pair in pairs]
+        rows: Sequence[Mapping[Any, Any]] = [vars(fit.compare(term, to, start, at=at)) for start, to in pairs]
     else:
         rows = compare(fit, term.name, "pairs" if at is None else "control", at=at).to_dict("records")
     for row in rows:
@@ -309,10 +308,9 @@ def _bend(found: Mapping[str, float], fit: ResponseFit | CuringFit, measure: Mea
     """Whether the middle of the amounts lies where a straight line between their ends would put it."""
     row, unit, shown = _back(found, fit.log), "ratio" if fit.log else measure.unit, found["p_value"] < SHOWN_P
     told = [f"{(v - 1) * 100:+.0f} %" if fit.log else f"{words.signed(v)} {unit}" for v in row.values()]
-    size, label = say("batches_middle", off=told[0], low=told[1], high=told[2]), measure.label
-    said = say(
-        "bends_do_not" if shown else "no_sign_bends", label=capital(label) if shown else label, size=size
-    )
+    size = say("batches_middle", off=told[0], low=told[1], high=told[2])
+    label = capital(measure.label) if shown else measure.label
+    said = say("bends_do_not" if shown else "no_sign_bends", label=label, size=size)
     more = {"df": found["df"], "batches": fit.n_batches}
     return shown, words.numbers_of(f"bend.{fit.response}", said, row, unit, **more)
 

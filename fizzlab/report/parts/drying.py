@@ -83,11 +83,12 @@ def room_temp(fit: CuringFit, done: Analysis) -> float:
 
 def air_words(fit: CuringFit, done: Analysis) -> str:
     """The air of a forecast in words, or an empty text where the air is not in the model."""
-    point, temp = done.settings.drying.forecast_air, room_temp(fit, done)
+    point = done.settings.drying.forecast_air
     if not fit.air:
         return ""
     if point is not None:
         return say("c_humidity", temp_c=point.temp_c, rh_pct=point.rh_pct)
+    temp = room_temp(fit, done)
     return say("air_middle", temp=temp, rh=float(rh_for_deficit(float(fit.batches[VPD].median()), temp)))
 
 
@@ -116,9 +117,11 @@ def _forecast(fit: CuringFit, share: float) -> list[Finding]:
         who = say("with_way", name=name) if each else ""
         for topic, kind in kinds.items():
             row = fit.predict(each, share=share, interval=kind).to_dict("records")[0]
-            typical, wait = words.estimate(row, "h"), duration(_wait(fit, each, share))
-            told = {"share": percent(share), "who": who, "estimate": typical, "wait": wait}
-            said = say("wait_with" if topic == "allow" else "typical_batch_dry", **told)
+            if topic == "allow":
+                said = say("wait_with", wait=duration(_wait(fit, each, share)), who=who)
+            else:
+                typical = words.estimate(row, "h")
+                said = say("typical_batch_dry", share=percent(share), who=who, estimate=typical)
             more = {"batches": fit.n_batches, "kind": kind}
             found.append(words.numbers_of(f"dry_time.{topic}[{name}]", said, row, "h", **more))
     return found

@@ -113,8 +113,8 @@ def estimate(row: Mapping[Any, Any], unit: str) -> str:
 def numbers_of(topic: str, said: str, row: Mapping[Any, Any], unit: str, **more: Any) -> Finding:
     """A finding from a row with an interval, and perhaps n_batches and df; what is open has no number."""
     best, low, high = (float(row[end]) if isfinite(row[end]) else None for end in ENDS)
-    df, batches = float(row.get("df") or "nan"), int(row.get("n_batches", 0))
-    about = {"df": df if isfinite(df) else None, "batches": batches, **more}
+    df, batches = row.get("df"), int(row.get("n_batches", 0))
+    about = {"df": None if df is None or not isfinite(df) else df, "batches": batches, **more}
     return Finding(topic, said, best, low, high, unit, beyond_tried=bool(row.get("extrapolated")), **about)
 
 

@@ -183,8 +183,8 @@ def choice(done: Analysis) -> Pieces:
     keep = keep_sentence(chosen)  # stands on the front page
     found = answer(judged, voice, keep)
     said_here = list(dict.fromkeys(each.sentence for each in found if each.sentence != keep))
-    labels = {capital(settings.measure(name).label): why for name, why in reasons.items()}
-    said = [say("not_judged", label=label, why=why) for label, why in labels.items()]
+    labels = {name: capital(settings.measure(name).label) for name in reasons}
+    said = [say("not_judged", label=labels[name], why=why) for name, why in reasons.items()]
     air = [air_words(fit, done) for fit in judged.fits.values() if isinstance(fit, CuringFit)]
     pieces: Pieces = [
         say(TITLE),
@@ -367,9 +367,8 @@ def _confirm(done: Analysis, chosen: Judgement) -> Pieces:
         mean = "" if many == 1 else say("geometric_mean") if row["log"] else say("mean")
         text = f"{capital(measure.label)}{mean}: {words.between(low, high, measure.unit)}."
         more: dict[str, Any] = {"kind": "prediction", "batches": voice.batches}
-        found.append(
-            words.numbers_of(f"choice.confirm.{response}", text, row.to_dict(), measure.unit, **more)
-        )
+        topic = f"choice.confirm.{response}"
+        found.append(words.numbers_of(topic, text, row.to_dict(), measure.unit, **more))
     days, best = say("on_days", many=many) if many > 1 else "", voice.name(chosen.choice.best)
     return [
         say("make_test", batches=say("n_batches", n=many), name=best, days=days),

@@ -161,9 +161,8 @@ def answer_of(again: PooledEffect, done: Analysis) -> Finding:
     if disagree(again):
         sizes = ((name, words.directed(one.estimate, one, measure)) for name, one in again.each.items())
         each = listed([say("in_trial", size=size, name=name) for name, size in sizes])
-        said = say(
-            "trials_disagree", what=f"{capital(measure.label)}, {words.against(effect, label)}", each=each
-        )
+        what = f"{capital(measure.label)}, {words.against(effect, label)}"
+        said = say("trials_disagree", what=what, each=each)
     elif again.between is not None and again.between.tau_low > 0:
         apart = again.between.tau if effect.scale == "difference" else np.exp(again.between.tau)
         said += say("trials_differ", size=words.by_how_much(float(apart), effect, measure))
@@ -265,13 +264,12 @@ def _forecast(
     low, high, by = (fit.dry_by(study.asked, chance) for chance in (0.025, 0.975, share))
     night = fit.chance_dry(study.asked, night_h)
     many = say("more_than") if night > 0.99 else say("less_than") if night < 0.01 else percent(night)
-    said, waits = say("pieces_new", ends=words.between(low, high, "h")), {"hours": duration(by)}
+    said = say("pieces_new", ends=words.between(low, high, "h"))
+    waits = say("wait_them", hours=duration(by), share=percent(share))
+    nights = say("night_h_enough", night=night_h, many=many)
     new = more | {"kind": "prediction", "beyond_tried": bool(row["extrapolated"])}
     found.append(Finding("season.next_trial", said, float(row["estimate"]), low, high, "h", **new))
-    found.append(
-        Finding("season.allow", say("wait_them", **waits, share=percent(share)), by, unit="h", **new)
-    )
-    nights = say("night_h_enough", night=night_h, many=many)
+    found.append(Finding("season.allow", waits, by, unit="h", **new))
     found.append(Finding("season.night", nights, night, unit="share", **new))
     trials, effect = fit.between, fit.effects[0]
     middle, low, high = np.exp([trials.tau, trials.tau_low, trials.tau_high]).tolist()
@@ -322,10 +320,9 @@ def _signal(signal: Signal, start: pd.Series, end: pd.Series) -> str:
     about = {"since": since, "label": signal.label, "way": way, "hours": hours}
     told, look = say("from_every", **about), say("what_changed_about", since=since)
     if signal.rule == "jump":
-        told, other = say("from_dry_time", **about, before=duration(start["hours"])), start["trial"]
-        look = say(
-            "what_new_day" if other == end["trial"] else "what_had_had", trial=end["trial"], before=other
-        )
+        told = say("from_dry_time", **about, before=duration(start["hours"]))
+        one, two = start["trial"], end["trial"]
+        look = say("what_new_day" if one == two else "what_had_had", trial=two, before=one)
     elif signal.rule == "beyond":
         told, look = say("dried_than", **about), say("days_looks")
     notes = listed([f"“{note}”" for note in dict.fromkeys((start["note"], end["note"])) if note])

@@ -232,8 +232,9 @@ def _pairs(done: Analysis, mine: Sequence[str]) -> Pieces:
     cells = dict[str, dict[str, str]]()
     for response, term in dict.fromkeys((effect.response, effect.term) for effect in done.effects):
         fit, measure = done.fits[response], done.settings.measure(response)
-        many = response in mine and isinstance(term, Category) and len(term.levels) > 2
-        if many and isinstance(fit, ResponseFit | CuringFit):
+        if response not in mine or not isinstance(term, Category) or len(term.levels) < 3:
+            continue
+        if isinstance(fit, ResponseFit | CuringFit):
             cells.setdefault(capital(measure.label), {}).update(_against(fit, term, measure))
     return [Grid(words.wide(cells, "compared", "response"), say("every_way"))] if cells else []
 

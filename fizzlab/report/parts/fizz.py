@@ -101,9 +101,9 @@ def _cups(done: Analysis, curves: GasCurves) -> Pieces:
     least, most = curves.pieces.min(numeric_only=True), curves.pieces.max(numeric_only=True)
     step, order = max(fit.step_g for fit in curves.fits), list(labels.cat.categories)
     gas, half = (between(least[name], most[name], unit) for name, unit in (("gas_g", "g"), ("t50_s", "s")))
-    drawn = gas_curves(*(pd.concat(each, ignore_index=True) for each in (readings, lines)), order, step)
+    points, drawn = (pd.concat(each, ignore_index=True) for each in (readings, lines))
     alt = say("rising_curves", pieces=len(curves.fits), gas=gas, half=half)
-    picture = Picture("fizz-curves", drawn, say("above_gas"), alt)
+    picture = Picture("fizz-curves", gas_curves(points, drawn, order, step), say("above_gas"), alt)
     return [picture, Grid(pd.DataFrame(rows), say("weighed_cups"), method=True)]
 
 
@@ -181,8 +181,8 @@ def _about_cups(curves: GasCurves) -> Iterator[str]:
     """Cups without a curve, jumps that were taken off, and cups to trust less."""
     for run, piece, why in curves.not_fitted.itertuples(index=False):
         yield say("piece_has", piece=piece, run=run, why=why)
-    who = curves.pieces[["piece", "run"]].to_dict("records")
-    names = [say("piece_of_batch", **each) for each in who]
+    who = zip(curves.pieces["piece"], curves.pieces["run"], strict=True)
+    names = [say("piece_of_batch", piece=piece, run=run) for piece, run in who]
     for name, fit in zip(names, curves.fits, strict=True):
         for jump in fit.jumps:
             more = {"at": amount(jump.seconds, "s"), "grams": number(abs(jump.change_g))}

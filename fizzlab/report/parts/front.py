@@ -313,7 +313,7 @@ def _in_typical_air(fit: CuringFit, share: float) -> pd.Series:
     factors = [term.name for term in fit.terms]
     own = fit.batches[[*factors, *(term.name for term in fit.air)]]
     here, there = fit.predict(own)["estimate"], fit.predict(fit.batches[factors], share=share)["estimate"]
-    return fit.placed.loc[fit.batches.index] * (there / here).to_numpy()
+    return fit.placed.loc[fit.batches.index].mul((there / here).to_numpy())
 
 
 # --- what to do, and what to mind -------------------------------------------------------------

@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.models.curves import STEPS_G, scale_step
 from fizzlab.models.drops import fit_drop_height
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.raters import RaterAgreement, rater_agreement
-from fizzlab.models.refusals import cannot
 from fizzlab.models.result import FitResult, Study, noted
 from fizzlab.models.terms import Term, by_run, need_columns
 

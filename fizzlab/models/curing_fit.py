@@ -12,10 +12,10 @@ import pandas as pd
 from scipy import stats
 from scipy.optimize import brentq
 
+from fizzlab.language import cannot
 from fizzlab.models.basis import FactorBasis
 from fizzlab.models.censored import Array
 from fizzlab.models.censored_fit import BatchFit
-from fizzlab.models.refusals import cannot
 from fizzlab.models.result import (
     ONE_DAY,
     Effect,

@@ -16,9 +16,9 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
+from fizzlab.language import cannot
 from fizzlab.models.censored import rising, summed
 from fizzlab.models.plotting import INK, axes_for, drawn_apart, looks
-from fizzlab.models.refusals import cannot
 from fizzlab.models.result import Effect, FitResult, Interval, asked, joined_df, outward
 from fizzlab.models.strata import Strata, prepare
 from fizzlab.models.terms import (

@@ -15,12 +15,11 @@ import pandas as pd
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.language import listed, say
+from fizzlab.language import cannot, listed, say
 from fizzlab.measures import MEASURES
 from fizzlab.models.basis import Basis, factor_basis, refuse_inseparable
 from fizzlab.models.comparisons import mean_ratio_limits
 from fizzlab.models.days import DayModel, Days, block_columns, choose_days
-from fizzlab.models.refusals import cannot
 from fizzlab.models.result import (
     ENDS,
     ONE_DAY,

@@ -18,12 +18,12 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.models import censored_fit
 from fizzlab.models.censored import NotFitted, sort
 from fizzlab.models.curing import CuringFit, fit_curing_time
 from fizzlab.models.effects import fit_response
 from fizzlab.models.gas import GasCurves, fit_gas_curves, share_reached
-from fizzlab.models.refusals import cannot
 from fizzlab.models.result import Effect, FitResult, Study, effect_of, noted, t_interval
 from fizzlab.models.shelf import ShelfFit, fit_shelf_life
 from fizzlab.models.terms import (

@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from scipy import stats
 from scipy.linalg import orth
 
+from fizzlab.language import cannot
 from fizzlab.models.censored import NotFitted, sort
 from fizzlab.models.censored_fit import fit
 from fizzlab.models.plotting import SOFT, axes_for, looks
-from fizzlab.models.refusals import cannot
 from fizzlab.models.result import ENDS, FitResult
 from fizzlab.models.terms import need_columns
 

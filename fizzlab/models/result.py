@@ -17,8 +17,8 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.measures import Scale
-from fizzlab.models.refusals import cannot
 from fizzlab.models.terms import Array, Category, Term
 
 if TYPE_CHECKING:

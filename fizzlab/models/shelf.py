@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.measures import SHELF_MEASURES
 from fizzlab.models.effects import fit_response
 from fizzlab.models.plotting import SOFT, axes_for, looks
-from fizzlab.models.refusals import cannot
 from fizzlab.models.result import Effect, FitResult, Interval, effect_of, noted, t_interval
 from fizzlab.models.terms import Amount, need_columns
 

@@ -25,7 +25,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from fizzlab.models.refusals import cannot
+from fizzlab.language import cannot
 from fizzlab.models.result import t_interval
 from fizzlab.models.terms import Array
 
@@ -117,7 +117,7 @@ def prepare(x: Array, day: Sequence[Any] | Array | Ints | pd.Series | None = Non
     if not between.any():
         raise cannot("days_alone")
     if between.all():
-        raise cannot("no_repeats")
+        raise cannot("nothing_repeated")
     strata = np.array([size[stratum == place].mean() for place in range(stratum[-1] + 1)])
     return Strata(
         x=x,

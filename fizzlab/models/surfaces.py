@@ -10,12 +10,12 @@ import pandas as pd
 from scipy import stats
 from scipy.optimize import minimize
 
+from fizzlab.language import cannot
 from fizzlab.models.basis import Blending, FactorBasis, MixtureBasis, in_hull, refuse_inseparable, shares
 from fizzlab.models.curing import fit_curing_time
 from fizzlab.models.curing_fit import CuringFit
 from fizzlab.models.days import Days
 from fizzlab.models.effects import ResponseFit, fit_basis, fit_one, measured
-from fizzlab.models.refusals import cannot
 from fizzlab.models.strata import interval
 from fizzlab.models.terms import Amount, Array
 

@@ -10,10 +10,10 @@ import pandas as pd
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.models.basis import refuse_inseparable
 from fizzlab.models.censored import NotFitted
 from fizzlab.models.days import on_every_day
-from fizzlab.models.refusals import cannot
 from fizzlab.models.terms import Array, Category, Term, model_matrix, need_columns, parts
 
 FEWEST_SPARE = 2  # residual degrees of freedom below which no interval is worth printing

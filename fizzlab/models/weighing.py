@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.stats import f as fisher
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.language import say
+from fizzlab.language import cannot, say
 from fizzlab.models.air import AirModel
 from fizzlab.models.curing import fit_planned, levels_of, with_air
 from fizzlab.models.curves import (
@@ -30,7 +30,6 @@ from fizzlab.models.curves import (
     profile_interval,
     scale_step,
 )
-from fizzlab.models.refusals import cannot
 from fizzlab.models.result import ENDS, Study, noted
 from fizzlab.models.terms import Term, grouping, need_columns
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 from fizzlab import records
+from fizzlab.bench import calendar
 from fizzlab.bench.cards import in_code_order
 from fizzlab.bench.planning import TrialPlan, read_plan
 from fizzlab.bench.sheet import FIZZ_CUPS, FIZZ_SECONDS, bench_sheet, look_hours
@@ -56,12 +57,16 @@ def write_plan(folder: str | Path, detects: Callable[[TrialPlan], Sequence[str]]
     if problems:
         raise BadInput(problems)
     statements = planned.statements(detects(planned) if detects is not None else ())
-    names = (BENCH_SHEET, RUNS, WORKBOOK)
+    when = calendar.times(planned)
+    statements += calendar.lost(when)
+    names = (BENCH_SHEET, RUNS, WORKBOOK, *[calendar.CALENDAR] * (not when.empty))
     with beside(folder, ".planning-") as making:
         (making / RUNS).write_text(runs_csv(planned), encoding="utf-8", newline="")
         write_workbook(making / WORKBOOK, settings.title, readings_sheets(planned))
         html = bench_sheet(settings, planned.wishes, planned.cards, statements)
         (making / BENCH_SHEET).write_text(html, encoding="utf-8")
+        if not when.empty:
+            (making / calendar.CALENDAR).write_bytes(calendar.write(planned, when))
         # what the ledger keeps of a plan, so that a report can say what went otherwise
         with records.planning(
             folder / RECORDS,

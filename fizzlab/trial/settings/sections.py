@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 from zoneinfo import ZoneInfo
@@ -15,6 +16,7 @@ from fizzlab.models.choose import Limit, Wish
 from fizzlab.trial.stamps import Order
 
 FILE = "trial.toml"
+WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 if TYPE_CHECKING:
     PlanKind = str
@@ -151,8 +153,23 @@ class PlanSettings(Section):
     looks: list[Annotated[int, Field(ge=2, le=1000)]] | None = Field(
         default=None, min_length=1, max_length=12
     )
+    start: dt.date | None = None
+    weekdays: list[Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]] | None = Field(
+        default=None, min_length=1, max_length=7
+    )
+    awake: str = Field(default="07:00-22:30", pattern=r"^([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d$")
+    timezone: str | None = None
+
+    def waking(self) -> tuple[dt.time, dt.time]:
+        """When the maker gets up, and goes to bed."""
+        wake, sleep = map(dt.time.fromisoformat, self.awake.split("-"))
+        return wake, sleep
 
     def faults(self) -> Iterator[str]:
+        if self.waking()[0] >= self.waking()[1]:
+            yield 'awake must go up within a day, as "07:00-22:30"'
+        if self.timezone is not None and not known_zone(self.timezone):
+            yield f"“{self.timezone}” is no time zone; write it as Europe/Berlin"
         for key, hours in (("checks_h", self.checks_h), ("weighings_h", self.weighings_h or [])):
             if hours != sorted(set(hours)):
                 yield f"the hours of {key} must go up, each once"

@@ -46,7 +46,8 @@ def times(planned: TrialPlan, made: Mapping[str, dt.datetime] | None = None) -> 
 def _dates(wishes: PlanSettings, days: int) -> list[dt.date]:
     assert wishes.start is not None
     allowed = {WEEKDAYS.index(name) for name in wishes.weekdays or WEEKDAYS}
-    dates, each = [], wishes.start
+    dates: list[dt.date] = []
+    each = wishes.start
     while len(dates) < days:
         dates += [each] if each.weekday() in allowed else []
         each += dt.timedelta(days=1)
@@ -88,7 +89,7 @@ def write(planned: TrialPlan, when: pd.DataFrame) -> bytes:
         event, alarm = Event(), Alarm()
         tables = ", ".join(rows["table"].unique()).replace("_", " ")
         said = f"Make batch {run}" if what == "make" else f"Tray {blind[run]}: {tables}"
-        begins = at.to_pydatetime().replace(tzinfo=zone)
+        begins = pd.Timestamp(str(at)).to_pydatetime().replace(tzinfo=zone)
         event.add("uid", f"{planned.settings.code}-{run}-{what}-{rows.index[0]}@fizzlab")
         event.add("dtstamp", dt.datetime.now(dt.UTC))
         event.add("dtstart", begins)

@@ -1,109 +1,92 @@
-"""The dates and clock times of a plan, and the calendar file (RFC 5545) that reminds of them."""
+"""The calendar of a plan: on cards and in words, and as a file (RFC 5545) that reminds of it."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
-from zoneinfo import ZoneInfo
+from dataclasses import replace
+from pathlib import Path
 
 import pandas as pd
 
-from fizzlab.bench.planning import TrialPlan
-from fizzlab.bench.sheet import look_hours
-from fizzlab.trial.settings.sections import WEEKDAYS, PlanSettings
+from fizzlab.bench.cards import Cards
+from fizzlab.errors import BadInput, Problem
+from fizzlab.measures import number
+from fizzlab.trial.dates import times
+from fizzlab.trial.folder import load, refuse_records
+from fizzlab.trial.placing import write_whole
+from fizzlab.trial.settings import FILE, TrialSettings
 
-CALENDAR = "calendar.ics"
-
-#: From one batch of a day to the next.
-APART = dt.timedelta(minutes=30)
-
-
-def times(planned: TrialPlan, made: Mapping[str, dt.datetime] | None = None) -> pd.DataFrame:
-    """When to make and look: run, what, at, table, pieces, and `due`, the time before it was moved.
-
-    Looks count from `made`, where a batch was made. Without a start the frame is empty.
-    """
-    wishes, found = planned.wishes, []
-    names = ["run", "what", "at", "table", "pieces", "due"]
-    if wishes.start is None:
-        return pd.DataFrame(columns=names)
-    dates = _dates(wishes, planned.runs["day"].nunique())
-    day_of = dict(zip(planned.runs["day"].unique(), dates, strict=True))
-    begun: dict[str, int] = {}
-    for run, day in planned.runs[["run", "day"]].itertuples(index=False):
-        place = begun[day] = begun.get(day, -1) + 1
-        at = dt.datetime.combine(day_of[day], wishes.waking()[0]) + place * APART
-        at = (made or {}).get(run, at)
-        found.append((run, "make", at, "runs", wishes.pieces, at))
-        for name, spec in planned.settings.tables().items():
-            if name in wishes.tables and "hours" in spec.planned:
-                for hours in look_hours(wishes, name):
-                    due = at + dt.timedelta(hours=hours)
-                    found.append((run, "look", _awake(due, wishes, at), name, wishes.pieces, due))
-    return pd.DataFrame(found, columns=names).sort_values("at", kind="stable", ignore_index=True)
+CALENDAR, _PRODID = "calendar.ics", "-//fizzlab//calendar//EN"
 
 
-def _dates(wishes: PlanSettings, days: int) -> list[dt.date]:
-    assert wishes.start is not None
-    allowed = {WEEKDAYS.index(name) for name in wishes.weekdays or WEEKDAYS}
-    dates: list[dt.date] = []
-    each = wishes.start
-    while len(dates) < days:
-        dates += [each] if each.weekday() in allowed else []
-        each += dt.timedelta(days=1)
-    return dates
+def dated(cards: Cards, when: pd.DataFrame) -> Cards:
+    """The cards with the date and clock time of making, and of the looks."""
+    said = {}
+    for run, rows in when[~when["lost"]].groupby("run"):
+        made, looks = rows["at"].iloc[0], rows["at"].iloc[1:].drop_duplicates().sort_values()
+        days = looks.dt.strftime("%H:%M").groupby(looks.map(_day), sort=False).agg(", ".join)
+        said[run] = {"made": f"{_day(made)} {made:%H:%M}", "looks": "; ".join(days.index + " " + days)}
+    return replace(cards, cards=tuple(replace(card, **said.get(card.run, {})) for card in cards.cards))
 
 
-def _awake(due: dt.datetime, wishes: PlanSettings, made: dt.datetime) -> dt.datetime:
-    """The waking time nearest to it, after the batch was made."""
-    wake, sleep = wishes.waking()
-    if wake <= due.time() <= sleep:
-        return due
-    ends = [
-        dt.datetime.combine(due.date() + dt.timedelta(days=n), t) for n in (-1, 0, 1) for t in (wake, sleep)
-    ]
-    return min((end for end in ends if end > made), key=lambda end: abs(end - due))
+def _day(at: dt.date) -> str:
+    return f"{at:%a} {at.day} {at:%b}"
 
 
-def lost(when: pd.DataFrame) -> tuple[str, ...]:
-    """What the nights cost, in one sentence at most."""
-    looks = when[when["what"] == "look"]
-    moved = int((looks["at"] != looks["due"]).sum())
-    same = int(looks.duplicated(["run", "table", "at"]).sum())
-    if not moved:
-        return ()
-    gone = f"; {same} of them fall together with another and tell nothing more" if same else ""
-    return (f"{moved} of {len(looks)} looks would fall into the night and were moved to waking hours{gone}.",)
+def nights(settings: TrialSettings, when: pd.DataFrame) -> list[str]:
+    """What the nights cost; nothing where no look is moved."""
+    moved = when[when["hours"] != when["planned"]]
+    if moved.empty or settings.plan is None:
+        return []
+    gone, far = moved["lost"].sum(), number((moved["hours"] - moved["planned"]).abs().max())
+    what = f"{len(moved)} of {(when['table'] != 'runs').sum()} looks would fall into the night"
+    dropped = f", {gone} are dropped as another is made then" if gone else ""
+    between = "What happens from {1:%H:%M} to {0:%H:%M} is known to that night only.".format(
+        *settings.plan.awake
+    )
+    return [f"{what}: {len(moved) - gone} are moved, by up to {far} h{dropped}. {between}"]
 
 
-def write(planned: TrialPlan, when: pd.DataFrame) -> bytes:
-    """The calendar file, an alarm with each entry; times float where trial.toml names no time zone."""
+def ics(settings: TrialSettings, runs: pd.DataFrame) -> bytes:
+    """The calendar: an event with an alarm for each batch and look, which takes the place of its last one."""
     from icalendar import Alarm, Calendar, Event
 
-    zone = ZoneInfo(planned.wishes.timezone) if planned.wishes.timezone else None
-    calendar = Calendar()
-    calendar.add("prodid", "-//fizzlab//calendar//EN")
-    calendar.add("version", "2.0")
-    blind = dict(zip(planned.runs["run"], planned.runs["blind"], strict=True))
-    for (at, run, what), rows in when.groupby(["at", "run", "what"], sort=False):
-        event, alarm = Event(), Alarm()
-        tables = ", ".join(rows["table"].unique()).replace("_", " ")
-        said = f"Make batch {run}" if what == "make" else f"Tray {blind[run]}: {tables}"
-        begins = pd.Timestamp(str(at)).to_pydatetime().replace(tzinfo=zone)
-        event.add("uid", f"{planned.settings.code}-{run}-{what}-{rows.index[0]}@fizzlab")
-        event.add("dtstamp", dt.datetime.now(dt.UTC))
-        event.add("dtstart", begins)
-        event.add("dtend", begins + dt.timedelta(minutes=10))
-        event.add("summary", said)
-        for key, value in (
-            ("action", "DISPLAY"),
-            ("description", said),
-            ("trigger", dt.timedelta(minutes=-5)),
-        ):
-            alarm.add(key, value)
-        event.add_component(alarm)
+    now, calendar = dt.datetime.now(dt.UTC), Calendar.new(prodid=_PRODID, name=settings.title)
+    codes = dict(zip(runs["run"], runs["blind"], strict=True))
+    for (run, hours), rows in times(settings, runs).groupby(["run", "planned"], sort=False):
+        what = ", ".join(rows.loc[~rows["lost"], "table"]).replace("_", " ")
+        said = f"Tray {codes[run] or run}: {what or 'no look'}"
+        said = what.replace("runs", f"Make batch {run}", 1) if what.startswith("runs") else said
+        begins, uid = rows["at"].iloc[0].to_pydatetime(), f"{settings.code}-{run}-{hours:g}h@fizzlab"
+        event = Event.new(uid=uid, stamp=now, start=begins.astimezone(dt.UTC), summary=said)
+        event.add("sequence", int(now.timestamp()) // 60)
+        event.add("duration", dt.timedelta(minutes=10))
+        event.add("status", "CONFIRMED" if what else "CANCELLED")
+        alarm = Alarm.new(description=said)
+        alarm.add("action", "DISPLAY")
+        alarm.add("trigger", dt.timedelta(minutes=-5))
+        event.subcomponents += [alarm] * bool(what)
         calendar.add_component(event)
-    if zone is not None:
-        calendar.add_missing_timezones()
-    data: bytes = calendar.to_ical()
-    return data
+    return bytes(calendar.to_ical())
+
+
+def foreign(folder: Path) -> list[Problem]:
+    """Refuse to write over a calendar that is none of fizzlab's."""
+    path = folder / CALENDAR
+    ours = not path.exists() or _PRODID.encode() in path.read_bytes()
+    return [] if ours else [Problem(CALENDAR, "fizzlab did not write it.", "Give it another name.")]
+
+
+def renew(folder: Path) -> list[str]:
+    """Write the calendar of a planned trial anew, by when batches were really made; returns what to say."""
+    refuse_records(folder)
+    trial, problems = load(folder), foreign(folder)
+    runs, when = trial.rows("runs"), times(trial.settings, trial.rows("runs"))
+    if when.empty:
+        do = "Add start = 2026-03-06, say, to [plan]."
+        problems.append(Problem(FILE, "the plan has no dates.", do, column="key plan.start"))
+    if problems:
+        raise BadInput(problems)
+    write_whole(folder / CALENDAR, ics(trial.settings, runs))
+    made = f"{runs['made_at'].notna().sum()} of {len(runs)} batches are made; their looks count from then."
+    return [made, *nights(trial.settings, when), str(folder / CALENDAR)]

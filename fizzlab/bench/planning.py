@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pandas as pd
 
+from fizzlab.bench.calendar import dated, nights
 from fizzlab.bench.cards import Cards, make_cards
 from fizzlab.design.detect import Power, power
 from fizzlab.design.kinds import KINDS
@@ -17,6 +18,7 @@ from fizzlab.design.plans import Plan, plan
 from fizzlab.design.trials import ASSUMED, Spreads
 from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
 from fizzlab.measures import number
+from fizzlab.trial.dates import times
 from fizzlab.trial.folder import folder_there
 from fizzlab.trial.settings import FILE, FactorSettings, PlanSettings, TrialSettings, read_settings
 
@@ -61,20 +63,21 @@ class TrialPlan:
         same = [self.settings.label(n) for n in self.settings.factors if recipe and n not in recipe.by_factor]
         if same:
             said.append(f"The recipe is the same at every level of {listed(same)}.")
-        return tuple(said)
+        return (*said, *nights(self.settings, times(self.settings, self.runs)))
 
     def level_table(self) -> pd.DataFrame:
         """The levels of each batch in words, one column a factor under its plain name."""
         levels = [[level for _, level in card.levels] for card in self.cards.cards]
         return pd.DataFrame(levels, self.runs.index, list(self.labels.values()))
 
-    def in_words(self) -> str:
-        """The order of making in one text, for those who cannot see a picture of it."""
+    def by_day(self) -> list[str]:
+        """The batches in the order of making, a line a day, with date and clock where the plan has them."""
         said: dict[str, list[str]] = {}
         for card in self.cards.cards:
-            said.setdefault(card.day, []).append(f"{card.run} with {', '.join(dict(card.levels).values())}")
-        days = [f"day {day}: {'; '.join(batches)}" for day, batches in said.items()]
-        return f"The batches in the order of making. {'. '.join(days)}."
+            date, _, clock = card.made.rpartition(" ")
+            words = f"{clock} {card.run} {', '.join(dict(card.levels).values())}".strip()
+            said.setdefault(f"Day {card.day}{date and f', {date}'}", []).append(words)
+        return [f"{day}: {'; '.join(batches)}." for day, batches in said.items()]
 
 
 def read_plan(folder: str | Path = "") -> TrialPlan:
@@ -115,7 +118,8 @@ def plan_trial(settings: TrialSettings) -> TrialPlan:
     problems = _amounts_fit(settings, runs, wishes.kind)
     if problems:
         raise BadInput(problems)
-    return TrialPlan(settings, made, runs, make_cards(settings, runs))
+    cards = dated(make_cards(settings, runs), times(settings, runs))
+    return TrialPlan(settings, made, runs, cards)
 
 
 def _given(factor: FactorSettings, share: bool) -> dict[str, object]:

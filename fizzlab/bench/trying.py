@@ -26,17 +26,12 @@ class Tried:
         planned = self.planned
         if planned is None:
             return {}
-        days: dict[str, list[str]] = {}
-        for card in planned.cards.cards:
-            days.setdefault(card.day, []).append(
-                f"{card.run} {', '.join(dict(card.levels).values())}".strip()
-            )
         first = planned.cards.cards[0]
         levels = ", ".join(f"{label} {level}" for label, level in first.levels)
         weighed = [] if first.amounts is None else first.amounts.to_dict("records")
         return {
             "The plan": list(planned.statements()),
-            "Its calendar": [f"Day {day}: {'; '.join(batches)}." for day, batches in days.items()],
+            "Its calendar": planned.by_day(),
             "What it can tell": list(plan_power(planned).sentences),
             "The first bench card": [
                 f"Batch {first.run}, code {first.blind} on the tray{levels and f': {levels}'}.",

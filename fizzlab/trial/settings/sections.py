@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from fizzlab.design.kinds import KINDS
 from fizzlab.errors import BadInput, Problem, did_you_mean
@@ -16,7 +17,7 @@ from fizzlab.models.choose import Limit, Wish
 from fizzlab.trial.stamps import Order
 
 FILE = "trial.toml"
-WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
 if TYPE_CHECKING:
     PlanKind = str
@@ -37,6 +38,23 @@ Lots = Annotated[
     Field(min_length=1, max_length=50),
     BeforeValidator(lambda value: [value] if isinstance(value, str) else value),
 ]
+
+
+def _weekday(said: str) -> str:
+    """A day of the week by its name, or the beginning of it."""
+    for day in WEEKDAYS:
+        if len(said) > 2 and day.startswith(said.casefold()):
+            return day
+    raise ValueError(f"“{said}” is no day of the week; write mon, tue and so on")
+
+
+def _awake(said: object) -> tuple[dt.time, dt.time]:
+    """When the maker gets up and goes to bed."""
+    with suppress(ValueError):
+        wake, sleep = (dt.datetime.strptime(each.strip(), "%H:%M").time() for each in str(said).split("-"))
+        if wake < sleep:
+            return wake, sleep
+    raise ValueError(f"“{said}” is not from when to when on one day; write it as 07:00-22:30")
 
 
 class Complaints(list[Problem]):
@@ -154,23 +172,11 @@ class PlanSettings(Section):
     looks: list[Annotated[int, Field(ge=2, le=1000)]] | None = Field(
         default=None, min_length=1, max_length=12
     )
-    start: dt.date | None = None
-    weekdays: list[Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]] | None = Field(
-        default=None, min_length=1, max_length=7
-    )
-    awake: str = Field(default="07:00-22:30", pattern=r"^([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d$")
-    timezone: str | None = None
-
-    def waking(self) -> tuple[dt.time, dt.time]:
-        """When the maker gets up, and goes to bed."""
-        wake, sleep = map(dt.time.fromisoformat, self.awake.split("-"))
-        return wake, sleep
+    start: dt.date | None = Field(default=None, ge=dt.date(2000, 1, 1), lt=dt.date(2100, 1, 1))
+    weekdays: list[Annotated[str, AfterValidator(_weekday)]] = Field(default=[*WEEKDAYS], min_length=1)
+    awake: Annotated[tuple[dt.time, dt.time], BeforeValidator(_awake)] = dt.time(7), dt.time(22, 30)
 
     def faults(self) -> Iterator[str]:
-        if self.waking()[0] >= self.waking()[1]:
-            yield 'awake must go up within a day, as "07:00-22:30"'
-        if self.timezone is not None and not known_zone(self.timezone):
-            yield f"“{self.timezone}” is no time zone; write it as Europe/Berlin"
         for key, hours in (("checks_h", self.checks_h), ("weighings_h", self.weighings_h or [])):
             if hours != sorted(set(hours)):
                 yield f"the hours of {key} must go up, each once"
@@ -183,6 +189,11 @@ class PlanSettings(Section):
     def again(self) -> bool:
         """Is the same batch read again and again, each reading by a person who is named?"""
         return KINDS[self.kind].again
+
+    def look_hours(self, table: str) -> list[float]:
+        """At how many hours after making a table is planned to be read."""
+        hours: list[float] | None = getattr(self, f"{table}_h", None)
+        return hours or self.checks_h
 
     @property
     def scored(self) -> int:

@@ -55,6 +55,9 @@ four
 
 3
 3
+
+
+
 soda
 baking soda
 1 cup

@@ -22,7 +22,6 @@ class RunCard:
 
     `levels` are each factor in plain words and its level with the unit; `recipe` is without rules, and None
     where trial.toml has none; `notes` say what to know: limits, soda against acid, how many pieces it fills.
-    When it is `made`, and its `looks`, are dates and clock times in words, where the plan has them.
     """
 
     run: str
@@ -31,7 +30,7 @@ class RunCard:
     levels: tuple[tuple[str, str], ...]
     recipe: Recipe | None = None
     notes: tuple[str, ...] = ()
-    made: str = ""
+    made: str = ""  # when that is, and when its looks are, where days are dates
     looks: str = ""
 
     @property

@@ -14,17 +14,16 @@ import numpy as np
 import pandas as pd
 
 from fizzlab import records
-from fizzlab.bench.calendar import dated, renew
 from fizzlab.bench.cards import make_cards
 from fizzlab.bench.files import Files, rows_of
-from fizzlab.bench.planfiles import BENCH_SHEET, CODES, entered, readings_sheets
-from fizzlab.bench.planning import TrialPlan, read_plan
+from fizzlab.bench.planfiles import BENCH_SHEET, CODES, entered, readings_sheets, renew
+from fizzlab.bench.planning import TrialPlan, dated, read_plan
 from fizzlab.bench.sheet import bench_sheet
 from fizzlab.design.adding import make_again
 from fizzlab.design.factors import as_factor
 from fizzlab.design.kinds import KINDS
 from fizzlab.errors import BadInput, Problem, count
-from fizzlab.trial.dates import times
+from fizzlab.trial.calendar import times
 from fizzlab.trial.folder import RECORDS, WORKBOOK, Trial, load, refuse_records
 from fizzlab.trial.journal import Change
 from fizzlab.trial.placing import beside, put_in_place

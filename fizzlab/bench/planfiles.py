@@ -12,17 +12,16 @@ from typing import Any
 import pandas as pd
 
 from fizzlab import records
-from fizzlab.bench.calendar import CALENDAR, foreign, ics
 from fizzlab.bench.cards import in_code_order
 from fizzlab.bench.planning import TrialPlan, read_plan
 from fizzlab.bench.sheet import FIZZ_CUPS, FIZZ_SECONDS, bench_sheet
 from fizzlab.bench.workbook import Sheet, write_workbook
 from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, TABLES, Column, TableSpec
-from fizzlab.trial.dates import times
-from fizzlab.trial.folder import RECORDS, WORKBOOK, refuse_records
-from fizzlab.trial.placing import beside, put_in_place
-from fizzlab.trial.settings import TrialSettings
+from fizzlab.trial.calendar import CALENDAR, foreign, ics, nights, times
+from fizzlab.trial.folder import RECORDS, WORKBOOK, load, refuse_records
+from fizzlab.trial.placing import beside, put_in_place, write_whole
+from fizzlab.trial.settings import FILE, TrialSettings
 from fizzlab.trial.tables import RawTable, guarded, read_csv, read_sheets
 from fizzlab.trial.workbook import open_in
 
@@ -63,7 +62,6 @@ def write_plan(folder: str | Path, detects: Callable[[TrialPlan], Sequence[str]]
     statements = planned.statements(detects(planned) if detects is not None else ())
     dated = planned.wishes.start is not None
     names = (BENCH_SHEET, RUNS, WORKBOOK, *[CALENDAR] * dated)
-    stale = [CALENDAR] * ((folder / CALENDAR).exists() and not dated)
     with beside(folder, ".planning-") as making:
         (making / RUNS).write_text(runs_csv(planned), encoding="utf-8", newline="")
         write_workbook(making / WORKBOOK, settings.title, readings_sheets(planned))
@@ -73,7 +71,9 @@ def write_plan(folder: str | Path, detects: Callable[[TrialPlan], Sequence[str]]
             (making / CALENDAR).write_bytes(ics(settings, planned.runs))
         # what the ledger keeps of a plan, so that a report can say what went otherwise
         with entered(folder, settings, planned.wishes.kind, planned.runs.round(10).to_dict("records")):
-            put_in_place(folder, making, names, [*empty, *stale])
+            put_in_place(
+                folder, making, names, [*empty, *[CALENDAR] * ((folder / CALENDAR).exists() and not dated)]
+            )
     paths = tuple(folder / name for name in names)
     return PlanFiles(planned, paths, tuple(replaced), tuple(empty), statements)
 
@@ -86,17 +86,27 @@ def entered(
     return records.planning(folder / RECORDS, trial=settings.code, plan=plan, runs=runs, **said)
 
 
+def renew(folder: Path) -> list[str]:
+    """Write the calendar of a planned trial anew, by when batches were really made; returns what to say."""
+    refuse_records(folder)
+    trial, problems = load(folder), foreign(folder)
+    runs, when = trial.rows("runs"), times(trial.settings, trial.rows("runs"))
+    if when.empty:
+        do = "Add the date of the first day: start = 2026-03-06."
+        problems.append(Problem(FILE, "the plan has no dates.", do, column="key plan.start"))
+    if problems:
+        raise BadInput(problems)
+    write_whole(folder / CALENDAR, ics(trial.settings, runs))
+    made = f"{runs['made_at'].notna().sum()} of {len(runs)} batches are made; their looks count from then."
+    return [made, *nights(trial.settings, when), str(folder / CALENDAR)]
+
+
 def runs_csv(planned: TrialPlan) -> str:
     """The table `runs`, with the columns that are filled in at the bench left blank."""
     later = [column.name for column in TABLES["runs"].columns if column.name not in _RUNS_PLANNED]
     later[-1:-1] = planned.settings.own_responses()
-    runs, when = planned.runs, times(planned.settings, planned.runs)
-    if not when.empty:
-        made = when[when["table"] == "runs"].set_index("run")["at"].dt.strftime("%Y-%m-%dT%H:%M")
-        runs = runs.assign(planned_at=runs["run"].map(made))
-    known = runs[[name for name in (*_RUNS_PLANNED, *planned.settings.factors) if name in runs]].map(
-        lambda cell: f"{cell:.10g}" if isinstance(cell, float) else guarded(str(cell))
-    )
+    names = [name for name in (*_RUNS_PLANNED, *planned.settings.factors) if name in planned.runs]
+    known = planned.runs[names].map(lambda x: f"{x:.10g}" if isinstance(x, float) else guarded(str(x)))
     return known.reindex(columns=[*known.columns, *later]).to_csv(index=False, lineterminator="\n")
 
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from fizzlab.bench.calendar import dated, nights
 from fizzlab.bench.cards import Cards, make_cards
 from fizzlab.design.detect import Power, power
 from fizzlab.design.kinds import KINDS
@@ -18,7 +18,7 @@ from fizzlab.design.plans import Plan, plan
 from fizzlab.design.trials import ASSUMED, Spreads
 from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
 from fizzlab.measures import number
-from fizzlab.trial.dates import times
+from fizzlab.trial.calendar import nights, times
 from fizzlab.trial.folder import folder_there
 from fizzlab.trial.settings import FILE, FactorSettings, PlanSettings, TrialSettings, read_settings
 
@@ -118,8 +118,22 @@ def plan_trial(settings: TrialSettings) -> TrialPlan:
     problems = _amounts_fit(settings, runs, wishes.kind)
     if problems:
         raise BadInput(problems)
-    cards = dated(make_cards(settings, runs), times(settings, runs))
-    return TrialPlan(settings, made, runs, cards)
+    cards, when = make_cards(settings, runs), times(settings, runs)
+    if not when.empty:
+        stamps = when.loc[when["table"] == "runs", "at"].dt.strftime("%Y-%m-%dT%H:%M")
+        runs = runs.assign(planned_at=stamps.to_list())
+    return TrialPlan(settings, made, runs, dated(cards, when))
+
+
+def dated(cards: Cards, when: pd.DataFrame) -> Cards:
+    """The cards with the date and clock time of making, and of the looks."""
+    said, when = {}, when[~when["lost"]].assign(clock=when["at"].dt.strftime("%H:%M"))
+    when["day"] = when["at"].dt.strftime("%a %d %b").str.replace(" 0", " ")
+    for run, rows in when.groupby("run"):
+        made, looks = rows.iloc[0], rows[1:].drop_duplicates("at").sort_values("at")
+        days = looks.groupby("day", sort=False)["clock"].agg(", ".join)
+        said[run] = {"made": f"{made['day']} {made['clock']}", "looks": "; ".join(days.index + " " + days)}
+    return replace(cards, cards=tuple(replace(card, **said.get(card.run, {})) for card in cards.cards))
 
 
 def _given(factor: FactorSettings, share: bool) -> dict[str, object]:
@@ -162,6 +176,7 @@ def plan_power(
     nothing is worked out where they are compared by differences. The first response is told in full.
     """
     settings, wishes, known = planned.settings, planned.wishes, earlier or {}
+    work = partial(power, planned.runs, trials=trials, seed=settings.seed, hardest=True, label=settings.label)
     if wishes.again:
         return Detects(tuple(_precision(planned)), {})
     if len(planned.runs[[*settings.factors]].drop_duplicates()) < 2:
@@ -182,8 +197,7 @@ def plan_power(
             found[name] = (
                 replace(like[0], response=measure.label)  # the same chances, whatever the number is
                 if like
-                else power(
-                    planned.runs,
+                else work(
                     ratio=wishes.smallest_difference,
                     difference=None if ratio else spreads.of_batch_mean(wishes.pieces),
                     looks_h=wishes.checks_h if looks else None,
@@ -191,10 +205,6 @@ def plan_power(
                     spreads=spreads,
                     terms=settings.terms(),
                     air=_AIR[settings.drying.air] if looks and "room_log" in wishes.tables else 0,
-                    trials=trials,
-                    seed=settings.seed,
-                    hardest=True,
-                    label=settings.label,
                     response=measure.label,
                 )
             )

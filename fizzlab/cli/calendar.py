@@ -13,6 +13,6 @@ from fizzlab.cli.saying import FOLDER
 @FOLDER
 def calendar(folder: Path) -> None:
     """Write calendar.ics of the trial in FOLDER anew, by when its batches were really made."""
-    from fizzlab.bench.calendar import renew
+    from fizzlab.bench.planfiles import renew
 
     click.echo("\n".join(renew(folder)))

@@ -50,10 +50,8 @@ def new(folder: Path, levels: tuple[str, ...], amounts: tuple[str, ...], **told:
 
 #: The questions that take one answer, each an option too.
 KEYS = {key: ask for key, ask in ASKS.items() if ask.kind != "rows"}
-new.params += [
-    click.Option([ask.flag, key.replace(".", "__")], metavar="TEXT", help=ask.words)
-    for key, ask in KEYS.items()
-]
+for key, ask in KEYS.items():
+    new.params.append(click.Option([ask.flag, key.replace(".", "__")], metavar="TEXT", help=ask.words))
 
 
 def _row(option: str, unit: str = "") -> Row:

@@ -8,7 +8,7 @@ from contextlib import suppress
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from fizzlab.design.kinds import KINDS
 from fizzlab.errors import BadInput, Problem, did_you_mean
@@ -17,18 +17,20 @@ from fizzlab.models.choose import Limit, Wish
 from fizzlab.trial.stamps import Order
 
 FILE = "trial.toml"
-WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 if TYPE_CHECKING:
-    PlanKind = str
+    PlanKind = Weekday = str
 else:
     PlanKind = Literal[tuple(KINDS)]
+    Weekday = Annotated[Literal[WEEKDAYS], BeforeValidator(lambda said: str(said).casefold()[:3])]
 
 Text = Annotated[str, Field(min_length=1, max_length=2000)]
 Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^\S(.*\S)?$")]
 Positive = Annotated[float, Field(gt=0)]
 Share = Annotated[float, Field(gt=0, lt=1)]
 Hours = Annotated[float, Field(gt=0, le=2000)]
+Batches = Annotated[int, Field(ge=2, le=1000)]
 Level = str | float | int
 Column = Annotated[str, Field(min_length=1, max_length=200)]
 
@@ -38,14 +40,6 @@ Lots = Annotated[
     Field(min_length=1, max_length=50),
     BeforeValidator(lambda value: [value] if isinstance(value, str) else value),
 ]
-
-
-def _weekday(said: str) -> str:
-    """A day of the week by its name, or the beginning of it."""
-    for day in WEEKDAYS:
-        if len(said) > 2 and day.startswith(said.casefold()):
-            return day
-    raise ValueError(f"“{said}” is no day of the week; write mon, tue and so on")
 
 
 def _awake(said: object) -> tuple[dt.time, dt.time]:
@@ -169,11 +163,9 @@ class PlanSettings(Section):
     checks_h: list[Hours] = Field(default=[2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 24.0], min_length=1, max_length=50)
     weighings_h: list[Annotated[float, Field(ge=0, le=2000)]] | None = Field(default=None, min_length=1)
     raters: list[Name] = Field(default=["1"], min_length=1, max_length=20)
-    looks: list[Annotated[int, Field(ge=2, le=1000)]] | None = Field(
-        default=None, min_length=1, max_length=12
-    )
+    looks: list[Batches] | None = Field(default=None, min_length=1, max_length=12)
     start: dt.date | None = Field(default=None, ge=dt.date(2000, 1, 1), lt=dt.date(2100, 1, 1))
-    weekdays: list[Annotated[str, AfterValidator(_weekday)]] = Field(default=[*WEEKDAYS], min_length=1)
+    weekdays: list[Weekday] = Field(default=[*WEEKDAYS], min_length=1)
     awake: Annotated[tuple[dt.time, dt.time], BeforeValidator(_awake)] = dt.time(7), dt.time(22, 30)
 
     def faults(self) -> Iterator[str]:

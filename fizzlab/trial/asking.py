@@ -37,6 +37,7 @@ class Ask:
     option: str = ""
     seldom: bool = False
     tables: tuple[str, ...] = ()
+    needs: str = ""
     choices: Mapping[str, str] = field(default_factory=dict)
     fields: tuple[Ask, ...] = ()
 
@@ -113,7 +114,8 @@ class Answers:
         def open_(ask: Ask) -> bool:
             if ask.key.startswith("plan."):
                 read = not ask.tables or bool(tables & {*ask.tables}) or (again and ask.name == "raters")
-                return ask.name in known and read
+                needed = not ask.needs or any(self.told.get(key) for key in (ask.needs, ask.key))
+                return ask.name in known and read and needed
             of_none = ask.key.startswith("recipe.") and not self.rows.get("ingredients")
             return not (of_none or (ask.key == "factors" and again))
 

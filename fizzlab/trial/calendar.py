@@ -76,13 +76,15 @@ def nights(settings: TrialSettings, when: pd.DataFrame) -> list[str]:
     moved = when[when["hours"] != when["planned"]]
     if moved.empty or settings.plan is None:
         return []
-    gone, far = moved["lost"].sum(), number((moved["hours"] - moved["planned"]).abs().max())
-    what = f"{len(moved)} of {(when['table'] != 'runs').sum()} looks would fall into the night"
-    dropped = f", {gone} are dropped as another is made then" if gone else ""
+    kept, gone = moved[~moved["lost"]], moved["lost"].sum()
+    far = (kept["hours"] - kept["planned"]).abs().max()
+    said = [f"{len(kept)} are moved, by up to {number(far)} h"] if len(kept) else []
+    said += [f"{gone} are dropped as another is made then"] if gone else []
     dark = "What happens from {1:%H:%M} to {0:%H:%M} is known to that night only.".format(
         *settings.plan.awake
     )
-    return [f"{what}: {len(moved) - gone} are moved, by up to {far} h{dropped}. {dark}"]
+    every = (when["table"] != "runs").sum()
+    return [f"{len(moved)} of {every} looks would fall into the night: {'; '.join(said)}. {dark}"]
 
 
 def ics(settings: TrialSettings, runs: pd.DataFrame) -> bytes:

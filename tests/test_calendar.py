@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 import time
+import tomllib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import NamedTuple
@@ -81,6 +82,8 @@ LINE = re.compile(
     r'([A-Z0-9-]+)(?:;[A-Z0-9-]+=(?:"[^"\x00-\x1f]*"|[^";:,\x00-\x1f]*))*:([^\x00-\x08\x0a-\x1f]*)'
 )
 
+TEXTS = ("NAME", "X-WR-CALNAME", "SUMMARY", "DESCRIPTION", "UID")
+
 
 def read(data: bytes) -> list[Part]:
     """The events of a calendar; whatever the standard forbids fails."""
@@ -100,6 +103,9 @@ def read(data: bytes) -> list[Part]:
             within.append(within[-1].inner[-1])
         elif name == "END":
             assert within.pop().kind == value
+        elif name in TEXTS:
+            assert not re.search(r"(?<!\\)(?:\\\\)*[,;]", value), line  # 3.3.11: escaped in every text
+            within[-1].lines.append((name, re.sub(r"\\(.)", r"\1", value)))
         else:
             within[-1].lines.append((name, value))
     assert within == [root]
@@ -107,6 +113,7 @@ def read(data: bytes) -> list[Part]:
     assert calendar.kind == "VCALENDAR"
     assert calendar.one("VERSION") == "2.0"
     assert "fizzlab" in calendar.one("PRODID")
+    assert calendar.one("NAME") == tomllib.loads(TITLE)["title"]
     for event in calendar.inner:
         assert event.kind == "VEVENT"
         assert re.fullmatch(r"\d{8}T\d{6}Z", event.one("DTSTART"))  # world time needs no VTIMEZONE
@@ -143,7 +150,7 @@ def test_every_batch_and_look_stands_in_the_calendar_with_an_alarm(trial: Trial)
     assert len(found) == len(runs) * 5
     assert [each.one("SUMMARY") for each in found.values()][:2] == [
         "Make batch R01",
-        f"Tray {runs['blind'][0]}: touch checks\\, weighings",
+        f"Tray {runs['blind'][0]}: touch checks, weighings",
     ]
     made = [at(found[f"quay-{run}-0h@fizzlab"]) for run in runs["run"]]
     assert [f"{each:%Y-%m-%dT%H:%M}" for each in made] == list(runs["planned_at"])

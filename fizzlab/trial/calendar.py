@@ -89,9 +89,10 @@ def nights(settings: TrialSettings, when: pd.DataFrame) -> list[str]:
 
 def ics(settings: TrialSettings, runs: pd.DataFrame) -> bytes:
     """The calendar (RFC 5545): an event with an alarm for each batch and look, in place of its last one."""
-    from icalendar import Alarm, Calendar, Event
+    from icalendar import Alarm, Calendar, Event, vText
 
-    now, calendar = dt.datetime.now(dt.UTC), Calendar.new(prodid=_PRODID, name=settings.title)
+    now, title = dt.datetime.now(dt.UTC), vText(settings.title)  # a text by itself would not be escaped
+    calendar = Calendar.new(prodid=_PRODID, uid=f"{settings.code}@fizzlab", name=title)
     codes = dict(zip(runs["run"], runs["blind"], strict=True))
     for (run, hours), rows in times(settings, runs).groupby(["run", "planned"], sort=False):
         what = ", ".join(rows.loc[~rows["lost"], "table"]).replace("_", " ")

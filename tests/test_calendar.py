@@ -184,7 +184,7 @@ def test_a_plan_without_dates_has_no_calendar_and_takes_an_old_one_away(trial: T
     assert "planned_at" not in (folder / "runs.csv").read_text(encoding="utf-8")
     result = CliRunner().invoke(main, ["calendar", str(folder)])
     assert result.exit_code == 2
-    assert "trial.toml, key plan.start: the plan has no dates." in result.output
+    assert "trial.toml, key plan: it has no first day. Add start = 2026-03-06." in result.output
 
 
 def test_a_calendar_of_somebody_else_is_not_written_over(trial: Trial) -> None:
@@ -210,7 +210,7 @@ def test_looks_of_a_batch_made_late_move_in_the_calendar(trial: Trial) -> None:
     _made(folder, R01="2026-03-27T07:00", R02="2026-03-27T11:40")
     result = CliRunner().invoke(main, ["calendar", str(folder)])
     assert result.exit_code == 0, result.output
-    assert "2 of 12 batches are made" in result.output
+    assert "Batches made: 2 of 12." in result.output
     now = events(folder)
     assert now.keys() == before.keys()  # so that a calendar program moves each and doubles none
     for uid, event in now.items():

@@ -71,9 +71,8 @@ def write_plan(folder: str | Path, detects: Callable[[TrialPlan], Sequence[str]]
             (making / CALENDAR).write_bytes(ics(settings, planned.runs))
         # what the ledger keeps of a plan, so that a report can say what went otherwise
         with entered(folder, settings, planned.wishes.kind, planned.runs.round(10).to_dict("records")):
-            put_in_place(
-                folder, making, names, [*empty, *[CALENDAR] * ((folder / CALENDAR).exists() and not dated)]
-            )
+            away = [*empty, *[CALENDAR] * ((folder / CALENDAR).exists() and not dated)]
+            put_in_place(folder, making, names, away)
     paths = tuple(folder / name for name in names)
     return PlanFiles(planned, paths, tuple(replaced), tuple(empty), statements)
 
@@ -92,13 +91,12 @@ def renew(folder: Path) -> list[str]:
     trial, problems = load(folder), foreign(folder)
     runs, when = trial.rows("runs"), times(trial.settings, trial.rows("runs"))
     if when.empty:
-        do = "Add the date of the first day: start = 2026-03-06."
-        problems.append(Problem(FILE, "the plan has no dates.", do, column="key plan.start"))
+        problems += [Problem(FILE, "it has no first day.", "Add start = 2026-03-06.", column="key plan")]
     if problems:
         raise BadInput(problems)
     write_whole(folder / CALENDAR, ics(trial.settings, runs))
-    made = f"{runs['made_at'].notna().sum()} of {len(runs)} batches are made; their looks count from then."
-    return [made, *nights(trial.settings, when), str(folder / CALENDAR)]
+    said = [f"Batches made: {runs['made_at'].count()} of {len(runs)}.", *nights(trial.settings, when)]
+    return [*said, str(folder / CALENDAR)]
 
 
 def runs_csv(planned: TrialPlan) -> str:

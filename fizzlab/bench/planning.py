@@ -127,13 +127,15 @@ def plan_trial(settings: TrialSettings) -> TrialPlan:
 
 def dated(cards: Cards, when: pd.DataFrame) -> Cards:
     """The cards with the date and clock time of making, and of the looks."""
-    said, when = {}, when[~when["lost"]].assign(clock=when["at"].dt.strftime("%H:%M"))
-    when["day"] = when["at"].dt.strftime("%a %d %b").str.replace(" 0", " ")
-    for run, rows in when.groupby("run"):
-        made, looks = rows.iloc[0], rows[1:].drop_duplicates("at").sort_values("at")
-        days = looks.groupby("day", sort=False)["clock"].agg(", ".join)
-        said[run] = {"made": f"{made['day']} {made['clock']}", "looks": "; ".join(days.index + " " + days)}
-    return replace(cards, cards=tuple(replace(card, **said.get(card.run, {})) for card in cards.cards))
+    kept = when[~when["lost"]].assign(clock=when["at"].dt.strftime("%H:%M"))
+    kept["day"] = kept["at"].dt.strftime("%a %d %b").str.replace(" 0", " ")
+    said = []
+    for card in cards.cards:
+        rows = kept[kept["run"] == card.run]
+        looks = rows[1:].drop_duplicates("at").sort_values("at").groupby("day", sort=False)["clock"]
+        days = "; ".join(f"{day} {', '.join(clocks)}" for day, clocks in looks)
+        said.append(replace(card, made=" ".join([*rows["day"][:1], *rows["clock"][:1]]), looks=days))
+    return replace(cards, cards=tuple(said))
 
 
 def _given(factor: FactorSettings, share: bool) -> dict[str, object]:

@@ -76,14 +76,13 @@ def nights(settings: TrialSettings, when: pd.DataFrame) -> list[str]:
     moved = when[when["hours"] != when["planned"]]
     if moved.empty or settings.plan is None:
         return []
-    kept, gone = moved[~moved["lost"]], moved["lost"].sum()
-    far = (kept["hours"] - kept["planned"]).abs().max()
+    kept, every = moved[~moved["lost"]], (when["table"] != "runs").sum()
+    far, gone = (kept["hours"] - kept["planned"]).abs().max(), len(moved) - len(kept)
     said = [f"{len(kept)} are moved, by up to {number(far)} h"] if len(kept) else []
     said += [f"{gone} are dropped as another is made then"] if gone else []
     dark = "What happens from {1:%H:%M} to {0:%H:%M} is known to that night only.".format(
         *settings.plan.awake
     )
-    every = (when["table"] != "runs").sum()
     return [f"{len(moved)} of {every} looks would fall into the night: {'; '.join(said)}. {dark}"]
 
 

@@ -20,7 +20,8 @@ FILE = "trial.toml"
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 if TYPE_CHECKING:
-    PlanKind = Weekday = str
+    PlanKind = str
+    Weekday = str
 else:
     PlanKind = Literal[tuple(KINDS)]
     Weekday = Annotated[Literal[WEEKDAYS], BeforeValidator(lambda said: str(said).casefold()[:3])]

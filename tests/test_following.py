@@ -112,12 +112,13 @@ def test_batches_are_added_and_no_reading_is_touched(recorded: Trial) -> None:
 def test_added_batches_get_dates_behind_those_made_and_a_new_trial_none(recorded: Trial) -> None:
     batches = [{"colour": "dye", "binder": "gum", "day": 1}, {"colour": "lake", "binder": "gum", "day": 2}]
     dates = 'start = 2026-05-05\nweekdays = ["tue", "thu"]\n'
-    move = {"kind": "again", "combinations": COLOURS, "repeats": 2}
-    folder = recorded("cores", {"kind": "add", "batches": batches}, move, plan=dates)
-    assert max(load(folder).rows("runs")["made_at"]) == pd.Timestamp("2026-05-21T12:00")
+    ways = [{"colour": each["colour"], "binder": each["binder"]} for each in batches]
+    again = {"kind": "again", "combinations": ways, "repeats": 2}
+    folder = recorded("cores", {"kind": "add", "batches": batches}, again, plan=dates)
+    assert max(load(folder).rows("runs")["made_at"]) == pd.Timestamp("2026-05-22T12:00")
     follow(folder, "again")
-    again = read_plan(folder.with_name("cores-again"))
-    assert (again.wishes.start, again.wishes.weekdays) == (None, ["tue", "thu"])
+    wishes = read_plan(folder.with_name("cores-again")).wishes
+    assert (wishes.start, wishes.weekdays) == (None, ["tue", "thu"])
     assert "calendar.ics" in follow(folder, "add")[-2]
     calendar = (folder / "calendar.ics").read_text(encoding="utf-8")
     assert calendar.count("SUMMARY:Make batch") == 20

@@ -104,8 +104,9 @@ def _summaries(ledger: Ledger) -> list[Summary]:
             since.setdefault(entry.record, ([], []))[1].append(entry)
     home = ledger.path.parent
     return [
-        Summary(home / each.record, each, *map(tuple, since.get(each.record, ((), ()))))
+        Summary(home / each.record, each, tuple(corrections), tuple(sign_offs))
         for each in ledger.reports()
+        for corrections, sign_offs in [since.get(each.record, ([], []))]
     ]
 
 

@@ -131,10 +131,7 @@ class SignOff(_OfRecord):
 
 
 class Adoption(_Entry):
-    """What did not agree was accepted, with a reason: faults of the lines before it, records without a line.
-
-    `stands` is the hash of all lines before it, so that only what was wrong then is accepted.
-    """
+    """What did not agree was accepted; `stands` is a hash of all lines before it, as they were then."""
 
     kind: Literal["adoption"]
     reason: str = Field(min_length=1)

@@ -38,14 +38,15 @@ def check(home: Path, ledger: Ledger, trust: Path | None = None) -> Iterator[tup
     accepted = {said for entry in ledger.entries() if isinstance(entry, Adoption) for said in entry.accepts}
     lines = {_name(line): line for line in ledger.lines}
     said = re.match(r"([1-9][0-9]{0,8}) ([0-9a-f]{16})", " ".join(_texts(place / SEALED)))
-    found = [(place / SEAL, "-".join(said.groups()))] if said and is_plain(place / SEAL) else []
-    if not found and _texts(trust / SIGNERS):
-        yield "wrong", f"{trust.name}/{SIGNERS} names a key, but no seal is there."
-    found += [(path, path.stem) for path in sorted(place.glob("*.tsr")) if NAMES.fullmatch(path.name)]
+    found = [(path, path.stem) for path in sorted(place.glob("*.tsr")) if NAMES.fullmatch(path.name)]
+    if said or _texts(trust / SIGNERS):
+        found.append((place / SEAL, "-".join(said.groups()) if said else "0"))
     for path, name in found:
-        here = f"{SEALS}/{path.name}"
+        here, line = f"{SEALS}/{path.name}", lines.get(name)
         try:
-            if (line := lines.get(name)) is None:
+            if not is_plain(path):
+                raise FizzlabError(f"{here} is missing, though {trust.name}/{SIGNERS} names a key.")
+            if line is None:
                 lost = f"line {name}, which {LEDGER} does not hold: it was cut off or written anew"
                 raise FizzlabError(f"{here} is of {lost}.")
             yield "note", (_sealed if path.name == SEAL else _stamped)(here, path, line, trust)
@@ -56,7 +57,7 @@ def check(home: Path, ledger: Ledger, trust: Path | None = None) -> Iterator[tup
             if str(error) not in accepted:
                 yield "wrong", str(error)
             elif path.name == SEAL:
-                yield "waits", f"{LEDGER} is not sealed since line {name} was lost: fizzlab records seal."
+                yield "waits", f"{LEDGER} is no longer sealed: fizzlab records seal."
 
 
 def wrong(ledger: Ledger) -> list[str]:
@@ -71,7 +72,7 @@ def seal(room: Path, ledger: Ledger, head: Line, key: Path, *, known: bool = Fal
     FizzlabError is raised where something does not agree, or the key is new though it should be `known`.
     """
     for said in wrong(ledger):
-        raise FizzlabError(f"Not sealed, since something does not agree: {said}")
+        raise FizzlabError(f"Nothing was sealed or kept, since something does not agree: {said}")
     public = key if key.suffix == ".pub" else key.with_name(f"{key.name}.pub")
     kind, blob, *_ = [*" ".join(_texts(public)[:1]).split(), "", ""]
     if not blob:
@@ -81,11 +82,11 @@ def seal(room: Path, ledger: Ledger, head: Line, key: Path, *, known: bool = Fal
     signer = f'{_MAKER} namespaces="{_NAMESPACE}" {kind} {blob}'
     if known and signer not in signers:
         do = "If that is right, say so once with: fizzlab records seal."
-        raise FizzlabError(f"Nothing was kept: {key} has never sealed this trial. {do}")
+        raise FizzlabError(f"Nothing was sealed or kept: {key} has never sealed this trial. {do}")
     done = _ssh("sign", "-f", str(key), said=head.head)
     if base64.b64decode(blob) not in base64.b64decode(b"".join(done.stdout.splitlines()[1:-1])):
         why = done.stderr.decode(errors="replace").strip().splitlines() or ["it is another key"]
-        raise FizzlabError(f"Not sealed: ssh-keygen cannot sign with {key}: {why[-1]}.")
+        raise FizzlabError(f"Nothing was sealed or kept: ssh-keygen cannot sign with {key}: {why[-1]}.")
     (room / SEALS).mkdir(parents=True, exist_ok=True)
     allowed = "".join(f"{each}\n" for each in dict.fromkeys([*signers, signer]))
     for name, data in ((SIGNERS, allowed.encode()), (SEALED, head.head), (SEAL, done.stdout)):

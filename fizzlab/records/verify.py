@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from difflib import SequenceMatcher
-from itertools import zip_longest
+from itertools import chain, zip_longest
 from pathlib import Path
 from typing import NamedTuple
 
@@ -113,7 +113,7 @@ def _known(ledger: Ledger, known: str) -> Iterator[str]:
     if wanted and (len(wanted) < 12 or set(wanted) - set("0123456789abcdef")):
         do = "Give its first 12 characters or more, digits and the letters a to f."
         raise BadInput([Problem("option --hash", f"“{known}” is not a hash.", do)])
-    hashes = [*(line.sha256 for line in ledger.lines), *(report.printed for report in ledger.reports())]
+    hashes = chain((line.sha256 for line in ledger.lines), (each.printed for each in ledger.reports()))
     if wanted and not any(each.startswith(wanted) for each in hashes):
         what = f"No line of {LEDGER} has the hash {wanted[:16]}… that you kept:"
         yield f"{what} it was changed since, or taken out."

@@ -36,7 +36,7 @@ from fizzlab.trial.importing import write as write_import
 from fizzlab.trial.journal import JOURNAL
 from fizzlab.trial.new import draft
 from fizzlab.trial.new import write as write_new
-from fizzlab.trial.placing import HIDDEN, recover
+from fizzlab.trial.placing import HIDDEN, changing, recover
 
 State = dict[str, object]
 
@@ -333,12 +333,17 @@ def presses_and_an_import(place: Path) -> tuple[int, int, int]:
     )
 
 
+def _enter_plan(folder: Path) -> None:
+    about = {"trial": "quay", "title": "t", "by": "Ann", "plan": "compare", "seed": 1}
+    with changing(folder) as room:
+        records.enter_plan(folder / "records", room, runs=[{"run": "A"}], **about)
+
+
 def reports_at_once(place: Path) -> tuple[int, int, int]:
     """Two records, a plan and a sign-off at once: each that was reported has its line, in one chain."""
-    planned(place)
-    keep_record(place / "quay")
+    kept(place)
     acts: list[Work] = [lambda: keep_record(place / "quay"), lambda: keep_record(place / "quay")]
-    acts += [lambda: write_plan(place / "quay")]
+    acts += [lambda: _enter_plan(place / "quay")]
     acts += [lambda: records.sign(place / "quay" / "records", 1, checked_by="Bo")]
     before = len(records.read_ledger(place / "quay" / "records").lines)
     done = at_once(acts)
@@ -371,7 +376,7 @@ def one_of_many(
 AT_ONCE = {
     "three imports": imports_at_once,
     "bench, import and sign-off": presses_and_an_import,
-    "two records, a plan and a sign-off": reports_at_once,
+    "two records, a plan's line and a sign-off": reports_at_once,
     "`new` three times in one folder": one_of_many(nothing, new),
     "`next` three times, a trial beside it": one_of_many(to_confirm, lambda at: follow(at / "quay")),
     "`next` three times, batches added": one_of_many(to_add, lambda at: follow(at / "quay")),

@@ -43,14 +43,16 @@ def table(found: dict[str, Any]) -> str:
     told += ["|---|---|--:|--:|--:|--:|--:|"]
     sums = [0] * 5
     for name, command in COMMANDS.items():
-        for how, words in HOW.items():
+        for how, words in HOW.items() if name in found else ():
             cells = found[name][how]
             sums = [a + b for a, b in zip(sums, cells, strict=True)]
             told.append(f"| {command.words} | {words} | {' | '.join(map(str, cells))} |")
     told.append(f"| all | | {' | '.join(f'{each:,}' for each in sums)} |")
+    lacking = [command.words for name, command in COMMANDS.items() if name not in found]
+    told += ["", f"Not counted yet: {', '.join(lacking)}."] * bool(lacking)
     told += ["", "| at once, each a process | rounds | said to be done | things in these | found |"]
     told += ["|---|--:|--:|--:|--:|"]
-    for name in AT_ONCE:
+    for name in filter(found.__contains__, AT_ONCE):
         done, held, said = found[name]["done"]
         told.append(f"| {name} | {ROUNDS} | {done} | {said} | {held} |")
     return "\n".join(told)
@@ -64,10 +66,9 @@ def main(names: list[str]) -> None:
         found = json.loads(FOUND.read_text(encoding="utf-8")) if FOUND.exists() else {}
         found |= {name: came_to, "where": f"On {platform.system()}, Python {platform.python_version()}:"}
         FOUND.write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
-    if {*COMMANDS, *AT_ONCE} <= {*found}:
-        told = f"{BEGIN}\n{found['where']}\n\n{table(found)}\n{END}"
-        text = PAGE.read_text(encoding="utf-8")
-        PAGE.write_text(re.sub(f"{BEGIN}.*?{END}", lambda _: told, text, flags=re.DOTALL), encoding="utf-8")
+    told = f"{BEGIN}\n{found['where']}\n\n{table(found)}\n{END}"
+    text = PAGE.read_text(encoding="utf-8")
+    PAGE.write_text(re.sub(f"{BEGIN}.*?{END}", lambda _: told, text, flags=re.DOTALL), encoding="utf-8")
 
 
 if __name__ == "__main__":

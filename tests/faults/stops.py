@@ -155,7 +155,7 @@ def press(place: Path) -> None:
 
 
 class Command(NamedTuple):
-    """What is said of it, what stands before, what it does, and what reads next (else: any reading)."""
+    """What is said of it, what stands before, what it does, and what reads next (else: any)."""
 
     words: str
     before: Callable[[Path], None]
@@ -168,7 +168,7 @@ COMMANDS = {
     "demo": Command("`demo`, its copies", nothing, lambda at: shipped.put_demo(at / "demo")),
     "demo again": Command("`demo`, where one is there", one_demo, lambda at: shipped.put_demo(at / "demo")),
     "plan": Command("`plan`", to_plan, lambda at: write_plan(at / "quay")),
-    "plan again": Command("`plan` again", planned, lambda at: write_plan(at / "quay")),
+    "plan again": Command("`plan` again", planned, lambda at: write_plan(at / "quay"), each=3),
     "import": Command("`import`", sound, import_),
     "import again": Command("`import` of a longer export", imported, import_),
     "next": Command("`next`, a trial beside it", to_confirm, lambda at: follow(at / "quay")),

@@ -36,7 +36,13 @@ def recorded(tmp_path: Path) -> Trial:
         text = (folder / "trial.toml").read_text(encoding="utf-8")
         (folder / "trial.toml").write_text(text.replace("[plan]\n", f"[plan]\n{plan}"), encoding="utf-8")
         inputs = records.fingerprints(folder, load(folder).inputs)
-        about = records.About(name, name, records.Signature(), {}, "0" * 64, inputs)
+        about = {
+            "trial": name,
+            "title": name,
+            "notebook": {},
+            "parameters_sha256": "0" * 64,
+            "inputs": inputs,
+        }
         said = [
             {"topic": "next", "sentence": f"Do {each['kind']}: fizzlab next", "next": each} for each in steps
         ]
@@ -46,7 +52,7 @@ def recorded(tmp_path: Path) -> Trial:
                 if path.is_file():
                     (making / "inputs").mkdir(exist_ok=True)
                     shutil.copy(path, making / "inputs" / path.name)
-            records.keep(making, about, lambda *_: None)
+            records.keep(making, lambda *_: None, **about, **records.signed())
         return folder
 
     return make

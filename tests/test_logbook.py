@@ -400,7 +400,7 @@ def test_a_full_disk_refuses_the_press_and_keeps_the_journal_whole(planned: Path
     with mock.patch("os.replace", side_effect=full):
         said = touch(book, "A", "1", True, MADE + 7200)
     assert "No space left" in said.waits
-    assert not list(planned.glob(".*.part"))
+    assert not list(planned.glob(".fizzlab"))
     book.put_in()
     assert _readings(planned) == {("touch_checks", "A", "1", 2.0, True)}
 

@@ -23,6 +23,8 @@ from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, Column
 from fizzlab.trial import checks
 from fizzlab.trial.folder import columns_of, folder_there
 from fizzlab.trial.journal import JOURNAL, Cells, Change, Entry, Journal, Line, Running
+from fizzlab.trial.locks import Busy
+from fizzlab.trial.placing import changing, held
 from fizzlab.trial.settings import FILE, read_settings
 from fizzlab.trial.tables import RawTable, Table, parse
 
@@ -286,8 +288,9 @@ class Logbook:
         self._waits = {}
         for entry in self.journal.waiting():
             try:
-                self._write(entry)
-            except (BadInput, FileBusy) as error:
+                with held(self.folder, patience_s=5):
+                    self._write(entry)
+            except (BadInput, FileBusy, Busy) as error:
                 self._waits[entry.id] = str(error)
             except OSError as error:
                 self._waits[entry.id] = f"The computer refused ({error.strerror or error})."
@@ -447,9 +450,8 @@ def practice_folder(home: Path) -> Path:
     from fizzlab.bench.planfiles import write_plan  # which loads all that a plan needs
 
     folder = home / "bench-practice"
-    if not (folder / FILE).exists():
-        folder.mkdir(parents=True, exist_ok=True)
-        shutil.copy(Path(__file__).with_name("templates") / "bench_demo" / FILE, folder / FILE)
-    if not (folder / "runs.csv").exists():
-        write_plan(folder)
+    with changing(folder) as making:
+        if not (folder / FILE).exists():
+            shutil.copy(Path(__file__).with_name("templates") / "bench_demo" / FILE, making / FILE)
+            write_plan(making)
     return folder

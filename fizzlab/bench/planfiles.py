@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
@@ -19,8 +18,8 @@ from fizzlab.bench.workbook import Sheet, write_workbook
 from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, TABLES, Column, TableSpec
 from fizzlab.trial.calendar import CALENDAR, foreign, ics, nights, times
-from fizzlab.trial.folder import RECORDS, WORKBOOK, load, refuse_records
-from fizzlab.trial.placing import beside, put_in_place, write_whole
+from fizzlab.trial.folder import RECORDS, WORKBOOK, folder_there, load, refuse_records
+from fizzlab.trial.placing import changing, write_whole
 from fizzlab.trial.settings import FILE, TrialSettings
 from fizzlab.trial.tables import RawTable, guarded, read_csv, read_sheets
 from fizzlab.trial.workbook import open_in
@@ -52,17 +51,18 @@ def write_plan(folder: str | Path, detects: Callable[[TrialPlan], Sequence[str]]
     BadInput is raised where trial.toml has problems or a file in the way holds what no plan wrote,
     CannotAnswer where the plan could not answer. Nothing is written then.
     """
-    folder = Path(folder)
+    folder, empty = Path(folder), list[str]()
     refuse_records(folder)
-    planned = read_plan(folder)
-    settings = planned.settings
-    replaced, empty, problems = _in_the_way(folder, planned)
-    if problems:
-        raise BadInput(problems)
-    statements = planned.statements(detects(planned) if detects is not None else ())
-    dated = planned.wishes.start is not None
-    names = (BENCH_SHEET, RUNS, WORKBOOK, *[CALENDAR] * dated)
-    with beside(folder, ".planning-") as making:
+    folder_there(folder)
+    with changing(folder, empty) as making:
+        planned = read_plan(folder)
+        settings = planned.settings
+        replaced, rowless, problems = _in_the_way(folder, planned)
+        if problems:
+            raise BadInput(problems)
+        dated = planned.wishes.start is not None
+        empty += [*rowless, *[CALENDAR] * ((folder / CALENDAR).exists() and not dated)]
+        statements = planned.statements(detects(planned) if detects is not None else ())
         (making / RUNS).write_text(runs_csv(planned), encoding="utf-8", newline="")
         write_workbook(making / WORKBOOK, settings.title, readings_sheets(planned))
         html = bench_sheet(settings, planned.wishes, planned.cards, statements)
@@ -70,19 +70,18 @@ def write_plan(folder: str | Path, detects: Callable[[TrialPlan], Sequence[str]]
         if dated:
             (making / CALENDAR).write_bytes(ics(settings, planned.runs))
         # what the ledger keeps of a plan, so that a report can say what went otherwise
-        with entered(folder, settings, planned.wishes.kind, planned.runs.round(10).to_dict("records")):
-            away = [*empty, *[CALENDAR] * ((folder / CALENDAR).exists() and not dated)]
-            put_in_place(folder, making, names, away)
+        enter(folder, making, settings, planned.wishes.kind, planned.runs.round(10).to_dict("records"))
+    names = (BENCH_SHEET, RUNS, WORKBOOK, *[CALENDAR] * dated)
     paths = tuple(folder / name for name in names)
     return PlanFiles(planned, paths, tuple(replaced), tuple(empty), statements)
 
 
-def entered(
-    folder: Path, settings: TrialSettings, plan: str, runs: Sequence[Mapping[Any, Any]]
-) -> AbstractContextManager[None]:
-    """While the files of a plan are put in place: its line of the ledger, kept if they are."""
+def enter(
+    folder: Path, making: Path, settings: TrialSettings, plan: str, runs: Sequence[Mapping[Any, Any]]
+) -> None:
+    """The line of the ledger that comes into place with the files of a plan."""
     said: dict[str, Any] = {"title": settings.title, "by": settings.made_by, "seed": settings.seed}
-    return records.planning(folder / RECORDS, trial=settings.code, plan=plan, runs=runs, **said)
+    records.enter_plan(folder / RECORDS, making, trial=settings.code, plan=plan, runs=runs, **said)
 
 
 def renew(folder: Path) -> list[str]:

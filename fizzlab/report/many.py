@@ -20,6 +20,7 @@ from fizzlab.records.remote import Address, NotSent
 from fizzlab.report import run
 from fizzlab.report.page import lost_in
 from fizzlab.trial.folder import WORKBOOK
+from fizzlab.trial.placing import recover
 from fizzlab.trial.settings import FILE
 
 
@@ -43,6 +44,7 @@ def trials_in(folders: Iterable[str | Path]) -> tuple[list[Path], list[Path]]:
     trials: dict[Path, Path] = {}
     passed_over: list[Path] = []
     for folder in map(Path, folders):
+        recover(folder)
         below = folder.iterdir() if folder.is_dir() and not (folder / FILE).exists() else ()
         inside = sorted(path for path in below if path.is_dir() and not path.name.startswith("."))
         found = [path for path in inside if _holds_a_trial(path)] if not _holds_a_trial(folder) else []

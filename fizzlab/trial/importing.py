@@ -21,7 +21,7 @@ from fizzlab.errors import BadInput, Problem, count
 from fizzlab.measures import LEAVE_OUT, TABLES
 from fizzlab.trial.folder import WORKBOOK, folder_there, read_all, refuse_records
 from fizzlab.trial.loggers import TAKES, Guess, Layout, bad, guess, is_missing, lay_out, numbers, stamp_texts
-from fizzlab.trial.placing import beside, put_in_place
+from fizzlab.trial.placing import changing
 from fizzlab.trial.settings import FILE, ImportSettings, read_settings
 from fizzlab.trial.stamps import moment
 from fizzlab.trial.tables import RawTable, csv_of, outside, parse, range_words, separator_of, shortened
@@ -60,7 +60,7 @@ class Merge:
 class ImportPlan:
     """What would be written: to the log's file, `target`, which now holds `standing`, and to trial.toml.
 
-    `name` is that of the mapping, and `stored` whether trial.toml held it already.
+    `name` is that of the mapping, and `stored` whether trial.toml, which is `toml`, held it already.
     """
 
     folder: Path
@@ -74,6 +74,7 @@ class ImportPlan:
     merged: Merge
     target: str
     standing: bytes | None
+    toml: bytes
 
 
 def prepare(
@@ -87,6 +88,7 @@ def prepare(
     folder, file, told = Path(folder), Path(file), told or {}
     refuse_records(folder)
     folder_there(folder)
+    toml = (folder / FILE).read_bytes() if (folder / FILE).is_file() else b""
     settings, problems = read_settings(folder)
     if settings is None:
         raise BadInput(problems)
@@ -127,9 +129,8 @@ def prepare(
     if problems or readings is None:
         raise BadInput(problems)
     merged = into_room_log(standing, readings)
-    return ImportPlan(
-        folder, file, data, layout, found, name, stored is not None, readings, merged, target, standing
-    )
+    had = stored is not None
+    return ImportPlan(folder, file, data, layout, found, name, had, readings, merged, target, standing, toml)
 
 
 def read(layout: Layout, mapping: ImportSettings) -> Readings:
@@ -337,17 +338,19 @@ def write(ready: ImportPlan) -> list[Path]:
 
     A file that changed in the meantime, or a trial.toml that cannot take the mapping, raises BadInput.
     """
-    names: dict[str, bytes] = {}
-    kept = _kept_name(ready)
-    if kept is not None:
-        names[kept] = ready.data
-    if not ready.stored:
-        names[FILE] = _with_mapping((ready.folder / FILE).read_bytes(), ready.name, ready.guess.mapping)
-    if ready.merged.added:
-        names[ready.target] = ready.merged.data
-    if not names:
-        return []
-    with beside(ready.folder, ".importing-") as making:
+    with changing(ready.folder) as making:
+        for name, known in ((ready.target, ready.standing), (FILE, ready.toml)):
+            path = ready.folder / name
+            if (path.read_bytes() if path.exists() else None) != known:
+                raise bad(name, "it was changed while the export was being read.", "Import again.")
+        names: dict[str, bytes] = {}
+        kept = _kept_name(ready)
+        if kept is not None:
+            names[kept] = ready.data
+        if not ready.stored:
+            names[FILE] = _with_mapping(ready.toml, ready.name, ready.guess.mapping)
+        if ready.merged.added:
+            names[ready.target] = ready.merged.data
         for name, data in names.items():
             (making / name).parent.mkdir(exist_ok=True)
             (making / name).write_bytes(data)
@@ -356,10 +359,6 @@ def write(ready: ImportPlan) -> list[Path]:
             if settings is None or settings.imports.get(ready.name) != ready.guess.mapping:
                 do = f"Add a section [imports.{ready.name}] by hand."
                 raise BadInput(problems or [Problem(FILE, "the mapping cannot be added at its end.", do)])
-        path = ready.folder / ready.target
-        if (path.read_bytes() if path.exists() else None) != ready.standing:
-            raise bad(ready.target, "it was changed while the export was being read.", "Import again.")
-        put_in_place(ready.folder, making, list(names))
     return [ready.folder / name for name in names]
 
 

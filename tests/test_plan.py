@@ -339,6 +339,7 @@ def test_the_command_writes_three_files_and_says_what_they_tell(folder: Folder) 
         "bench-sheet.html",
         "readings.xlsx",
         "records",
+        "records-head.txt",
         "runs.csv",
         "trial.toml",
     ]

@@ -134,7 +134,7 @@ CASES = {
     ),
     "show": Case("records", (500, 1000, 2000, 5000), ledger, command("records", "show", "{folder}", "400")),
     "check": Case("batches of 8 pieces", (60, 125, 250, 500), trial, command("check", "{folder}")),
-    "touch": Case("batches of 8 pieces", (60, 125, 250, 500), trial, script(_TOUCH)),
+    "touch": Case("batches of 8 pieces", (30, 60, 120, 240), trial, script(_TOUCH)),
     "weighings": Case("batches of 8 pieces", (60, 125, 250, 500), trial, script(_WEIGH)),
     "report": Case("batches of 8 pieces", (6, 12, 24, 48), trial, command("report", "{folder}")),
     "import": Case(

@@ -23,14 +23,20 @@ from fizzlab.records.ledger import canonical, sha256
 from fizzlab.trial.placing import changing
 
 
-@pytest.fixture
-def quay(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A trial folder with two records, made of small files."""
-    folder = tmp_path / "quay"
+    folder = tmp_path_factory.mktemp("made") / "quay"
     keep_record(folder)
     keep_record(folder)
     assert records.verify(folder).faults == ()
     return folder
+
+
+@pytest.fixture
+def quay(made: Path, tmp_path: Path) -> Path:
+    """A copy of it to harm."""
+    return Path(shutil.copytree(made, tmp_path / "quay"))
 
 
 def _faults(folder: Path) -> list[str]:

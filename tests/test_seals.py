@@ -68,6 +68,7 @@ class TestSeals:
         assert _faults(quay) == []
         assert len(list((quay / "records" / "seals").iterdir())) == 3
 
+    @pytest.mark.slow
     def test_ssh_keygen_alone_says_the_same(self, quay: Path, key: Path) -> None:
         records.seal(quay / "records", key)
         place = quay / "records" / "seals"
@@ -99,6 +100,7 @@ class TestSeals:
         (quay / "records-head.txt").write_text(f"1 {sha256(lines[-1][:-1])}\n")
         assert "it was cut off or written anew" in _faults(quay)[0]
 
+    @pytest.mark.slow
     def test_a_seal_of_another_key_shows(self, quay: Path, key: Path) -> None:
         records.seal(quay / "records", key)
         theirs = _key(quay.parent / "keys" / "theirs")
@@ -111,6 +113,7 @@ class TestSeals:
         shutil.copy(f"{head}.sig", sig)
         assert "is no seal of its line by a key that seals/allowed_signers names." in _faults(quay)[0]
 
+    @pytest.mark.slow
     def test_keys_that_one_knows_are_held_against_all_that_lies_there(self, quay: Path, key: Path) -> None:
         records.seal(quay / "records", key)
         known = quay.parent / "known"
@@ -138,6 +141,7 @@ class TestSeals:
         assert "nor whether all was written anew: seal it" in records.verify(quay).notes[-1]
         assert missing.format("known") in _faults(quay, trust=known)
 
+    @pytest.mark.slow
     def test_every_entry_is_sealed_where_the_environment_names_the_key(
         self, quay: Path, key: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
@@ -154,6 +158,7 @@ class TestSeals:
         assert _faults(quay.parent / "pier") == []
         assert "Sealed up to line 1" in _run("verify", quay.parent / "pier")
 
+    @pytest.mark.slow
     def test_what_was_lost_since_the_seal_can_be_adopted_and_sealed(self, quay: Path, key: Path) -> None:
         records.seal(quay / "records", key)
         _anew(quay)
@@ -268,13 +273,15 @@ class Authority:
         return reply
 
 
+@pytest.fixture(scope="module")
+def authority(tmp_path_factory: pytest.TempPathFactory) -> Authority:
+    return Authority(tmp_path_factory.mktemp("authority") / "tsa")
+
+
+@pytest.mark.slow
 @needs_ssh
 @needs_openssl
 class TestStamps:
-    @pytest.fixture(scope="class")
-    def authority(self, tmp_path_factory: pytest.TempPathFactory) -> Authority:
-        return Authority(tmp_path_factory.mktemp("authority") / "tsa")
-
     def _asked(self, quay: Path, key: Path) -> Path:
         pytest.importorskip("rfc3161_client", reason="rfc3161-client, the extra 'stamp', is not installed")
         told = _run("seal", quay, "--key", key, "--stamp")

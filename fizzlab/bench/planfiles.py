@@ -51,18 +51,18 @@ def write_plan(folder: str | Path, detects: Callable[[TrialPlan], Sequence[str]]
     BadInput is raised where trial.toml has problems or a file in the way holds what no plan wrote,
     CannotAnswer where the plan could not answer. Nothing is written then.
     """
-    folder, empty = Path(folder), list[str]()
+    folder, away = Path(folder), list[str]()
     refuse_records(folder)
     folder_there(folder)
-    with changing(folder, empty) as making:
+    with changing(folder, away) as making:
         planned = read_plan(folder)
         settings = planned.settings
-        replaced, rowless, problems = _in_the_way(folder, planned)
+        replaced, empty, problems = _in_the_way(folder, planned)
         if problems:
             raise BadInput(problems)
-        dated = planned.wishes.start is not None
-        empty += [*rowless, *[CALENDAR] * ((folder / CALENDAR).exists() and not dated)]
         statements = planned.statements(detects(planned) if detects is not None else ())
+        dated = planned.wishes.start is not None
+        away += [*empty, *[CALENDAR] * ((folder / CALENDAR).exists() and not dated)]
         (making / RUNS).write_text(runs_csv(planned), encoding="utf-8", newline="")
         write_workbook(making / WORKBOOK, settings.title, readings_sheets(planned))
         html = bench_sheet(settings, planned.wishes, planned.cards, statements)
@@ -71,8 +71,7 @@ def write_plan(folder: str | Path, detects: Callable[[TrialPlan], Sequence[str]]
             (making / CALENDAR).write_bytes(ics(settings, planned.runs))
         # what the ledger keeps of a plan, so that a report can say what went otherwise
         enter(folder, making, settings, planned.wishes.kind, planned.runs.round(10).to_dict("records"))
-    names = (BENCH_SHEET, RUNS, WORKBOOK, *[CALENDAR] * dated)
-    paths = tuple(folder / name for name in names)
+    paths = tuple(folder / name for name in (BENCH_SHEET, RUNS, WORKBOOK, *[CALENDAR] * dated))
     return PlanFiles(planned, paths, tuple(replaced), tuple(empty), statements)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from itertools import count, pairwise
 from pathlib import Path
@@ -9,7 +10,7 @@ from typing import Any
 
 import click
 
-from fizzlab.cli.saying import PAPER, named, say_step, say_trouble
+from fizzlab.cli.saying import PAPER, named, say_step, say_stopped, say_trouble
 from fizzlab.errors import FizzlabError
 
 
@@ -88,7 +89,11 @@ def _report_on(trials: list[Path], seasons: list[Path], **options: Any) -> None:
         click.echo(f"{next(made)} of {len(trials)}: {outcome.folder.name}: {said}", err=True)
 
     one = len(trials) == 1
-    outcomes = write_reports(trials, **({"says": say_step} if one else {"done": say_done}), **options)
+    try:
+        outcomes = write_reports(trials, **({"says": say_step} if one else {"done": say_done}), **options)
+    except KeyboardInterrupt:
+        say_stopped()
+        os._exit(130)  # at once: what threads that still load something leave behind, the next command sweeps
     failed = 0
     for outcome in outcomes:
         if outcome.page:

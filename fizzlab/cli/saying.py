@@ -35,7 +35,7 @@ class InSentences(click.Group):
         except click.Abort:  # a question that nobody answered
             click.echo("\nNot confirmed; nothing was written.", err=True)
         except KeyboardInterrupt:
-            click.echo("\nStopped. Nothing half-written was kept.", err=True)
+            say_stopped()
             sys.exit(130)
         sys.exit(2)
 
@@ -54,6 +54,11 @@ def say_trouble(error: FizzlabError | OSError) -> None:
         click.echo(f"The computer refused: {error.strerror or error}{place}. Nothing was kept.", err=True)
     else:
         click.echo(error, err=True)
+
+
+def say_stopped() -> None:
+    """What Ctrl-C is answered with."""
+    click.echo("\nStopped. Nothing half-written was kept.", err=True)
 
 
 def say_step(step: str) -> None:

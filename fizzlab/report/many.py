@@ -7,7 +7,7 @@ import json
 import os
 import traceback
 from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor, as_completed
+from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor, as_completed, wait
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -102,12 +102,13 @@ def write_reports(
     except BaseException:
         if kernels is not None:
             kernels.stop()
+            wait(futures, timeout=1.0)
         raise
     finally:
         for future in futures:
             future.cancel()
-        if executor is None:
-            pool.shutdown()
+        if kernels is not None:  # once stopped, a thread that still loads something is left alone
+            pool.shutdown(wait=not kernels.stopped)
     return [outcomes[number] for number in sorted(outcomes)]
 
 

@@ -41,11 +41,11 @@ class Kernels:
     def __init__(self) -> None:
         self._environment = {**ONE_THREAD, **surroundings()}
         self._running: set[AsyncKernelManager] = set()
-        self._stopped = False
+        self.stopped = False
 
     def stop(self) -> None:
         """End every kernel that runs; their reports raise KeyboardInterrupt, and so does every later one."""
-        self._stopped = True
+        self.stopped = True
         for manager in list(self._running):
             process = getattr(manager.provisioner, "process", None)
             if process is not None:
@@ -53,7 +53,7 @@ class Kernels:
 
     def refuse_if_stopped(self) -> None:
         """Raise KeyboardInterrupt once `stop` was called."""
-        if self._stopped:
+        if self.stopped:
             raise KeyboardInterrupt
 
     @contextlib.contextmanager
@@ -164,6 +164,7 @@ def write_report(
             signed = signed or records.signed()
             about = _about(trial, notebook, inputs) | {**signed, "by": signed["by"] or settings.made_by}
             executed = _run(trial, notebook, making, says, kernels, kernel)
+        kernels.refuse_if_stopped()
         for name in inputs:  # so that a later change of a table can be told row by row
             copy = making / records.INPUTS / records.kept_as(name)
             copy.parent.mkdir(parents=True, exist_ok=True)
@@ -172,6 +173,7 @@ def write_report(
             changed = "a table was changed while the report was being made."
             raise BadInput([Problem(str(folder), changed, "Run the report again.")])
         shown = page.from_notebook(executed["cells"])
+        kernels.refuse_if_stopped()
         _write(making, shown, trial, about)
 
         def finish(making: Path, stamp: records.Report) -> None:
@@ -179,6 +181,7 @@ def write_report(
             html = making / "report.html"
             told = {"title": settings.title, "place": settings.place, "language": settings.language}
             html.write_text(page.html_page(shown, **told, stamp=stamp), encoding="utf-8")
+            kernels.refuse_if_stopped()
             sheet = paper or settings.paper
             try:
                 if pdf:

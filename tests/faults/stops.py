@@ -24,7 +24,7 @@ from steps import Steps, Work, die, full, in_child, with_steps
 
 from fizzlab import records
 from fizzlab.bench.following import follow
-from fizzlab.bench.logbook import Logbook, practice_folder
+from fizzlab.bench.logbook import Logbook
 from fizzlab.bench.planfiles import write_plan
 from fizzlab.errors import FizzlabError
 from fizzlab.records.pack import pack, unpack
@@ -180,7 +180,6 @@ COMMANDS = {
         "`records sign`", kept, lambda at: records.sign(at / "quay" / "records", 1, checked_by="Bo")
     ),
     "bench": Command("a press at the `bench`", at_the_bench, press, lambda at: Logbook(at / "quay")),
-    "practice": Command("the practice bench", nothing, practice_folder),
     "notebook": Command(
         "a notebook of `lab`", nothing, lambda at: shipped.put_notebook("cure", at / "a.ipynb")
     ),
@@ -198,10 +197,9 @@ def state(place: Path) -> State:
                 found[name] = [
                     (e.filename, e.CRC) for e in archive.infolist() if e.filename != "docProps/core.xml"
                 ]
-        elif path.name in ("ledger.jsonl", JOURNAL):
-            lines = [json.loads(line) for line in data.splitlines()]
-            found[name] = [line["kind"] for line in lines if "kind" in line]
-        elif re.search(r"/records/quay-2/|records-head", name):
+        elif path.name == "ledger.jsonl":
+            found[name] = [json.loads(line)["kind"] for line in data.splitlines()]
+        elif re.search(rf"/records/quay-2/|records-head|{JOURNAL}", name):
             found[name] = ""
         else:
             found[name] = data

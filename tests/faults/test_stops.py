@@ -28,7 +28,7 @@ def test_stopped_at_every_step(
     assert tally.mixed == []
     assert tally.stops > 3
     assert tally.left == 0
-    assert tally.old >= 3
+    assert tally.old > 0
 
 
 @pytest.mark.parametrize("name", AT_ONCE)

@@ -18,7 +18,6 @@ import pandas as pd
 
 from fizzlab.bench.files import FileBusy, Files, after, rows_of
 from fizzlab.bench.place import fits, place, plain, undo
-from fizzlab.bench.sheet import look_hours
 from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, Column
 from fizzlab.trial import checks
@@ -165,7 +164,7 @@ class Logbook:
                 continue
             over: dict[Any, float] = self._read(name).groupby(["run", "piece"])["hours"].max().to_dict()
             over |= dict.fromkeys(self._ended(name), float("inf"))
-            for tray, (before, hours) in product(self.trays(), pairwise([0.0, *look_hours(plan, name)])):
+            for tray, (before, hours) in product(self.trays(), pairwise([0.0, *plan.look_hours(name)])):
                 middle, run = (before + hours) / 2, tray.run
                 pieces = [piece for piece in self.pieces(run) if middle > over.get((run, piece), -1.0)]
                 if tray.made_at is not None and pieces:

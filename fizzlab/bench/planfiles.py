@@ -14,7 +14,7 @@ import pandas as pd
 from fizzlab import records
 from fizzlab.bench.cards import in_code_order
 from fizzlab.bench.planning import TrialPlan, read_plan
-from fizzlab.bench.sheet import FIZZ_CUPS, FIZZ_SECONDS, bench_sheet, look_hours
+from fizzlab.bench.sheet import FIZZ_CUPS, FIZZ_SECONDS, bench_sheet
 from fizzlab.bench.workbook import Sheet, write_workbook
 from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, TABLES, Column, TableSpec
@@ -106,7 +106,7 @@ def readings_sheets(planned: TrialPlan) -> list[Sheet]:
             "rater": wishes.raters,
             "run": () if blind else runs,
             "blind": codes,
-            "hours": look_hours(wishes, name),
+            "hours": wishes.look_hours(name),
             "read": wishes.readers(),
             "piece": scored if blind else pieces[:FIZZ_CUPS] if "seconds" in spec.planned else pieces,
             "pieces": [wishes.pieces],

@@ -31,7 +31,8 @@ SLIPS = 5
 class Check:
     """A check of one column of a table: which rows it finds, with whatever the sentences need besides.
 
-    The sentences have names of columns in braces; `who` is the piece and its batch.
+    The sentences have names of columns in braces; `who` is the piece and its batch, `slip` names a slip of
+    the decimal sign where a `reading` and what is `usual` are found.
     """
 
     table: str
@@ -52,6 +53,7 @@ class Check:
             }
             batch = f"batch {said.get('run')}"
             said["written"] = said.get(self.column)
+            said["slip"] = sisters.slip(cells["reading"], cells["usual"]) if "reading" in cells else ""
             said["who"] = f"piece {said['piece']} of {batch}" if "piece" in said else batch
             what, do = self.what.format(**said), self.do.format(**said)
             yield Problem(table.where, what, do, int(str(row)), self.column, self.weight, self.reading)
@@ -72,8 +74,14 @@ def _wet_after_dry(rows: pd.DataFrame) -> pd.DataFrame:
 
 def _gaining(rows: pd.DataFrame) -> pd.DataFrame:
     rows = _in_time(rows)
-    rows = rows.assign(first=rows.groupby(["run", "piece"])["mass_g"].transform("first"))
-    return rows[rows["mass_g"] > rows["first"] * 1.02]
+    rows = rows.assign(
+        reading=rows["mass_g"], usual=rows.groupby(["run", "piece"])["mass_g"].transform("first")
+    )
+    return rows[rows["mass_g"] > rows["usual"] * 1.02]
+
+
+def _tumbled(rows: pd.DataFrame) -> pd.DataFrame:
+    return rows.assign(reading=rows["after_g"], usual=rows["before_g"])
 
 
 def _broken_before(rows: pd.DataFrame) -> pd.DataFrame:
@@ -117,14 +125,14 @@ CHECKS = (
           "{who} was dry at 0 h, the moment it was made.",
           "Correct the hours or dry, or leave the row out (a reason in the column leave_out)."),
     Check("weighings", "mass_g", _gaining,
-          "{who} weighs more than at its first weighing ({first} g).",
+          "{who} weighs more than at its first weighing ({usual} g){slip}.",
           "Check the figure; pieces lose mass as they dry.", "doubt", True),
-    Check("tumbles", "after_g", lambda rows: rows[rows["after_g"] > rows["before_g"]],
-          "{after_g} g after tumbling is more than before.", "Correct one of the two."),
+    Check("tumbles", "after_g", lambda rows: _tumbled(rows)[rows["after_g"] > rows["before_g"]],
+          "{after_g} g after tumbling is more than before{slip}.", "Correct one of the two."),
     Check("tumbles", "broken", lambda rows: rows[rows["broken"] > rows["pieces"]],
           "{broken} pieces broke, but only {pieces} were tumbled.", "Correct one of the two."),
-    Check("tumbles", "after_g", lambda rows: rows[rows["after_g"] < rows["before_g"] / 2],
-          "more than half of the mass is gone ({before_g} g before).",
+    Check("tumbles", "after_g", lambda rows: _tumbled(rows)[rows["after_g"] < rows["before_g"] / 2],
+          "more than half of the mass is gone ({before_g} g before){slip}.",
           "Check both figures; if the pieces fell apart, shorten the tumble.", "doubt", True),
     Check("drops", "order", lambda rows: rows[rows["order"].notna() & rows.duplicated(["run", "order"])],
           "the place {order} in the sequence of batch {run} stands twice.",
@@ -159,13 +167,13 @@ CHECKS = (
 )
 
 _DO = "Compare it with what was noted at the bench; correct it, or give a reason in the column leave_out."
-_OFF = "{who}: {reading} is far off what else was read (about {usual})."
+_OFF = "{who}: {reading} is far off what else was read (about {usual}){slip}."
 _doubt = partial(Check, do=_DO, weight="doubt", reading=True)
 
 #: The checks of readings against their sisters, besides those of every number that stands alone in its row.
 SISTERS = (
     _doubt("touch_checks", "hours", sisters.out_of_round,
-           "{who} was looked at after {reading} h, and no other near then (about {usual} h)."),
+           "{who} was looked at after {reading} h, and no other near then (about {usual} h){slip}."),
     Check("touch_checks", "hours", sisters.in_minutes,
           "pieces took {usual} h to dry, and all hours are whole, so they seem to be minutes.",
           "Write hours: 1.5 for 90 minutes.", "doubt"),
@@ -174,6 +182,8 @@ SISTERS = (
     _doubt("tumbles", "after_g",
            lambda rows: sisters.apart(rows, 100 - 100 * rows["after_g"] / rows["before_g"]),
            "{who} lost {reading} %, far off what else was lost (about {usual} %)."),
+    *(_doubt("room_log", column, partial(sisters.gusts, column=column),
+             "{reading} stands between readings of about {usual}{slip}.") for column in ("temp_c", "rh_pct")),
     Check("room_log", "temp_c", sisters.swapped,
           "the usual air is {temp} °C and {rh} %: {seems}.", "Check the headings and the unit.", "doubt"),
 )
@@ -264,13 +274,7 @@ def _runs_known(table: Table, runs: Table) -> list[Problem]:
         do = did_you_mean(run, known, "Add the batch to runs, or correct the name.")
         what = f"“{run}” is not a batch that runs names."
         problems.append(Problem(table.where, what, do, row=int(str(row)), column="run"))
-    missing = [run for run in known if run not in set(table.rows["run"])]
-    problems = shortened(problems)
-    if missing:
-        what = f"it has no reading of {'batch' if len(missing) == 1 else 'batches'} {', '.join(missing)}."
-        do = "Add the readings if there are any; the answer rests on the others."
-        problems.append(Problem(table.where, what, do, weight="doubt"))
-    return problems
+    return shortened(problems)
 
 
 def _one_shelf_measure(table: Table) -> list[Problem]:
@@ -309,9 +313,10 @@ def factor_levels(runs: Table, settings: TrialSettings) -> tuple[Table, list[Pro
             if factor.low is not None and factor.high is not None:
                 planned |= rows[name].between(factor.low, factor.high)
             for row, amount in rows.loc[~planned, name].items():
-                what = f"{amount:g} {factor.unit} is not one of the amounts that trial.toml names."
-                do = "Correct it, unless that is what went in."
                 ends = [*amounts, *(end for end in (factor.low, factor.high) if end is not None)]
+                slip = next(filter(None, (sisters.slip(amount, end) for end in ends)), "")
+                what = f"{amount:g} {factor.unit} is not one of the amounts that trial.toml names{slip}."
+                do = "Correct it, unless that is what went in."
                 reach = (max(ends) - min(ends)) / 2
                 far = not min(ends) - reach <= amount <= max(ends) + reach
                 doubts.append(Problem(runs.where, what, do, int(str(row)), name, "doubt", far))
@@ -321,7 +326,7 @@ def factor_levels(runs: Table, settings: TrialSettings) -> tuple[Table, list[Pro
         for level in unused:
             what, do = f"no batch was made with {level}.", "The report says nothing about it."
             doubts.append(Problem(runs.where, what, do, column=name, weight="doubt"))
-    return Table(runs.where, rows, runs.left_out), problems, doubts
+    return replace(runs, rows=rows), problems, doubts
 
 
 def matched(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
@@ -349,7 +354,7 @@ def _without_left_out(table: Table, runs: Table) -> Table:
     text = moved.astype(object).where(moved.notna(), "").astype(str)
     text["leave_out"] = "its batch was left out: " + moved["run"].map(reasons)
     left_out = pd.concat([table.left_out, text]).sort_index().fillna("")
-    return Table(table.where, table.rows[~follows], left_out) if follows.any() else table
+    return replace(table, rows=table.rows[~follows], left_out=left_out) if follows.any() else table
 
 
 def runs_as_spelled(table: Table, runs: Table) -> Table:
@@ -358,7 +363,7 @@ def runs_as_spelled(table: Table, runs: Table) -> Table:
     folded = [run.casefold() for run in known]
     spelling = {fold: run for fold, run in zip(folded, known, strict=True) if folded.count(fold) == 1}
     spelled = table.rows["run"].map(lambda run: run if run in known else spelling.get(run.casefold(), run))
-    return Table(table.where, table.rows.assign(run=spelled), table.left_out)
+    return replace(table, rows=table.rows.assign(run=spelled))
 
 
 def runs_by_code(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
@@ -394,7 +399,7 @@ def runs_by_code(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
         by_code = left_out["blind"].str.strip().str.casefold().map(lambda code: batches.get(code, [""])[0])
         written = left_out["run"].str.strip() if "run" in left_out else by_code
         left_out["run"] = written.where(written != "", by_code)
-    return Table(table.where, rows, left_out), problems
+    return replace(table, rows=rows, left_out=left_out), problems
 
 
 def with_hours(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
@@ -427,7 +432,7 @@ def with_hours(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
             what, do = what.format(**said), do.format(**said)
             problems.append(Problem(table.where, what, do, int(row), "checked_at"))
     rows = rows.assign(hours=rows["hours"].where(~stamped, counted)).drop(columns="checked_at")
-    return Table(table.where, rows, table.left_out), problems
+    return replace(table, rows=rows), problems
 
 
 def deviation_problems(settings: TrialSettings, runs: Sequence[str]) -> list[Problem]:
@@ -452,7 +457,7 @@ def air_cover(tables: Mapping[str, Table]) -> list[Problem]:
     for row, run in runs.rows.loc[unmade, "run"].items():
         what = f"batch {run} has no time of making, so its air cannot be looked up."
         do = "Fill in made_at; until then the batch does not count for the effect of the air."
-        doubts.append(Problem(runs.where, what, do, int(str(row)), "made_at", "doubt"))
+        doubts.append(Problem(runs.where, what, do, int(str(row)), "made_at", "doubt", missing=True))
     empty = pd.DataFrame(columns=["run", "piece", "hours", "dry"])
     touch, weigh = (dried.get(name, empty) for name in ("touch_checks", "weighings"))
     joined = air.drying_air(log.rows, air.drying_windows(touch, weigh, runs.rows))
@@ -464,5 +469,5 @@ def air_cover(tables: Mapping[str, Table]) -> list[Problem]:
             share, do = "none", "Add the missing readings; until then its air does not count."
         named = f"batch{'es' * (len(some) > 1)} {listed([str(run) for run in some.index])}"
         what = f"the room log covers {share} of the drying of {named}."
-        doubts.append(Problem(log.where, what, do, weight="doubt"))
+        doubts.append(Problem(log.where, what, do, weight="doubt", missing=True))
     return doubts

@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,7 +16,7 @@ import pandas as pd
 
 from fizzlab.errors import BadInput, Problem, nearest
 from fizzlab.measures import BLIND, CHECKED_AT, TABLES, Column, TableSpec
-from fizzlab.trial import checks
+from fizzlab.trial import checks, due
 from fizzlab.trial.journal import JOURNAL, Journal
 from fizzlab.trial.settings import FILE, TrialSettings, read_settings
 from fizzlab.trial.settings.sections import Complaints
@@ -103,13 +104,15 @@ class Trial:
         return [name for name in self.settings.tables() if not self.has(name)]
 
 
-def load(folder: str | Path) -> Trial:
+def load(folder: str | Path, now: dt.datetime | None = None) -> Trial:
     """Read and check a trial folder.
 
     Parameters
     ----------
     folder : str or Path
         Holds ``trial.toml`` and the tables; see the README for both.
+    now : datetime, optional
+        The workshop's clock: what is not due yet is not missing. That of the computer, if left out.
 
     Raises
     ------
@@ -117,7 +120,7 @@ def load(folder: str | Path) -> Trial:
         With every problem found. Nothing in the folder is changed, ever. An earlier trial that has problems
         of its own stops nothing: it is passed over, and a doubt says so.
     """
-    trial = _load(Path(folder), follow=True)
+    trial = _load(Path(folder), now, follow=True)
     return _with_earlier(_with_confirmed(trial), _named(trial.folder, trial.settings)[0])
 
 
@@ -141,7 +144,7 @@ def _hard(found: Sequence[Problem]) -> list[Problem]:
     return [problem for problem in found if problem.weight == "problem"]
 
 
-def _load(folder: Path, follow: bool = False) -> Trial:
+def _load(folder: Path, now: dt.datetime | None = None, follow: bool = False) -> Trial:
     """The trial without the others that it names; these must be there, if they are to be followed."""
     folder_there(folder)
     settings, found = read_settings(folder)
@@ -158,11 +161,6 @@ def _load(folder: Path, follow: bool = False) -> Trial:
     if settings is None:
         raise BadInput(_hard(found))
     found += _named(folder, settings)[1] if follow else []
-    for name in settings.plan.tables if settings.plan else ():
-        if name not in raws:  # a sheet with rows to fill in says so itself
-            do = f"Fill it in, as {WORKBOOK} or a CSV file; if you did, check the file's name."
-            what = "it is planned in trial.toml, but holds no readings."
-            found.append(Problem(name, what, do, weight="doubt"))
     if "runs" not in raws and not any(each.where.startswith(("runs", WORKBOOK)) for each in _hard(found)):
         do = "Add it, with one row a batch and at least the columns run and day."
         found.append(Problem("runs.csv", "the table of batches is not there.", do))
@@ -180,6 +178,7 @@ def _load(folder: Path, follow: bool = False) -> Trial:
     problems, doubts = checks.across_rows(tables, specs)
     found += problems + doubts
     if not _hard(found):
+        found += due.missing(tables, specs, settings.plan, now or dt.datetime.now())
         found += checks.compared(tables, specs, settings.factors)
     if _hard(found):
         raise BadInput(sorted(_in_file_order(found), key=lambda each: each.weight == "doubt"))

@@ -189,6 +189,8 @@ def _values(
     other = (units != "") & (units != unit) & ~((unit == "share") & (units == "%"))
     if unit == "°F":
         values = ((values - 32) / 1.8).round(2)
+    elif unit == "K":
+        values = (values - 273.15).round(2)
     elif unit == "share":
         values = values.where(units == "%", (values * 100).round(2))
     spec = next(each for each in LOG.columns if each.name == TAKES[kind])

@@ -31,7 +31,7 @@ _SAMPLE = 60
 
 #: The columns of the room log by what is measured, and the units of each.
 TAKES = {"temp": "temp_c", "rh": "rh_pct"}
-KINDS = {"temp": ("°C", "°F"), "rh": ("%",)}
+KINDS = {"temp": ("°C", "°F", "K"), "rh": ("%",)}
 
 _UNITS: dict[str, str] = {
     written: unit for unit, spellings in WRITTEN["units"].items() for written in spellings
@@ -376,6 +376,8 @@ class _Guesser:
         usual = [unit for unit in KINDS[kind] if (units == unit).sum() > 0.5 * values.notna().sum()]
         glued, middle = units.isin(KINDS[kind]).any(), float(values.median())
         headed = unit_named(name, kind)
+        if headed == "K" and middle < 200:  # a thermocouple of type K
+            headed = None
         if key in self.told:
             self.values[key] = self.told[key]
         elif kind == "rh":
@@ -386,10 +388,10 @@ class _Guesser:
         elif usual or headed:
             self.values[key] = usual[0] if usual else str(headed)
         elif kind == "temp" and not glued and (middle <= 35 or middle >= 50):
-            unit = self.values[key] = "°C" if middle <= 35 else "°F"
+            unit = self.values[key] = "°C" if middle <= 35 else "°F" if middle < 200 else "K"
             self.reasons.append(f"{name}: read as {unit}, since half of its values lie around {middle:g}.")
         else:
-            self.ask(key, f"In which unit is “{name}”?", KINDS[kind])
+            self.ask(key, f"In which unit is “{name}”?", KINDS[kind][:2])
 
 
 def _units_glued(cells: pd.Series) -> set[str]:

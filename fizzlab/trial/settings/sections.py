@@ -167,6 +167,11 @@ class PlanSettings(Section):
         """Is the same batch read again and again, each reading by a person who is named?"""
         return KINDS[self.kind].again
 
+    def look_hours(self, table: str) -> list[float]:
+        """At how many hours after making a table is planned to be read."""
+        hours: list[float] | None = getattr(self, f"{table}_h", None)
+        return hours or self.checks_h
+
     @property
     def scored(self) -> int:
         """How many pieces of each batch everybody scores."""
@@ -333,7 +338,7 @@ class ImportSettings(Section):
     date: Column | None = None
     dates: Order
     temp: Column
-    temp_unit: Literal["°C", "°F"]
+    temp_unit: Literal["°C", "°F", "K"]
     rh: Column
     rh_unit: Literal["%", "share"]
     zone: str | None = None

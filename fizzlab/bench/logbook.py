@@ -21,7 +21,7 @@ from fizzlab.bench.place import fits, place, plain, undo
 from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, Column
 from fizzlab.trial import checks
-from fizzlab.trial.folder import columns_of, folder_there
+from fizzlab.trial.folder import WORKBOOK, columns_of, folder_there
 from fizzlab.trial.journal import JOURNAL, Cells, Change, Entry, Journal, Line, Running
 from fizzlab.trial.settings import FILE, read_settings
 from fizzlab.trial.tables import RawTable, Table, parse
@@ -450,6 +450,6 @@ def practice_folder(home: Path) -> Path:
     if not (folder / FILE).exists():
         folder.mkdir(parents=True, exist_ok=True)
         shutil.copy(Path(__file__).with_name("templates") / "bench_demo" / FILE, folder / FILE)
-    if not (folder / "runs.csv").exists():
+    if not (folder / WORKBOOK).exists():
         write_plan(folder)
     return folder

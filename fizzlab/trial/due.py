@@ -75,7 +75,8 @@ def waits(tables: Tables, specs: Specs, plan: PlanSettings | None, now: dt.datet
                 continue
             last = own.groupby("piece")["hours"].max().to_dict() if len(own) else {}
             over = {each for name in ends for each in own.get("piece", own[:0])[own[name].fillna(False)]}
-            pieces = [*last] or [str(n + 1) for n in range(plan.pieces if plan and timed else 0)] or [""]
+            named = [str(n + 1) for n in range(plan.pieces)] if plan and timed else [""]
+            pieces = named if {*last} <= {*named} else [*last]  # the maker may have names of their own
             for piece in [piece for piece in pieces if piece not in over]:
                 for before, at in pairwise([0.0, *hours]):
                     if (before + at) / 2 > last.get(piece, -1.0) and not _passed(made, at, spec, now):

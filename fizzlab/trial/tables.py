@@ -349,11 +349,12 @@ def _typed(text: pd.Series, column: Column, where: str, comma: bool) -> tuple[pd
         usual, middle = (float(values[each].dropna().median()) for each in (~beyond, beyond))
         unit, mend = _other_unit(middle) if column.unit == "°C" else ("", "")
         if unit and beyond.sum() > 1 and not slip(middle, usual):
-            what = f"{beyond.sum()} of its {len(values)} temperatures seem to be in {unit}, from here on."
+            warm = values > 40  # no room, and no bath, is so warm in °C
+            what = f"{warm.sum()} of its {len(values)} temperatures seem to be in {unit}, from here on."
             do = f"Turn them into °C: {mend}."
             if column.name == "temp_c":
                 do = f"{do[:-1]}; or read the logger's own file with: fizzlab import FOLDER FILE."
-            problems.append(Problem(where, what, do, int(values.index[beyond][0]), column.name))
+            problems.append(Problem(where, what, do, int(values.index[warm][0]), column.name))
         else:
             bad |= beyond
     elif column.kind == "text":

@@ -106,6 +106,11 @@ class Unforeseen(CannotAnswer):
         super().__init__(f"{capital(what)} could not be worked out ({told}).", do)
 
 
+def hard(found: Iterable[Problem]) -> list[Problem]:
+    """Those that stop the work."""
+    return [problem for problem in found if problem.weight == "problem"]
+
+
 def nearest(word: str, choices: Iterable[str]) -> str | None:
     """Return the choice that `word` most likely meant, or None."""
     by_fold = {choice.casefold(): choice for choice in choices}

@@ -16,9 +16,9 @@ from fizzlab.errors import BadInput, FizzlabError, Problem
 from fizzlab.measures import LEAVE_OUT, Kind, TableSpec
 from fizzlab.trial.folder import WORKBOOK
 from fizzlab.trial.journal import Cells, Change
+from fizzlab.trial.opening import open_in
 from fizzlab.trial.placing import write_whole
 from fizzlab.trial.tables import RawTable, guarded, only_shown, read_csv, read_sheets, separator_of
-from fizzlab.trial.workbook import open_in
 
 _MARK = b"\xef\xbb\xbf"  # the byte-order mark that some spreadsheets put first
 

@@ -26,9 +26,9 @@ from fizzlab.design.kinds import KINDS
 from fizzlab.errors import BadInput, Problem, count
 from fizzlab.trial.folder import RECORDS, WORKBOOK, Trial, load, refuse_records
 from fizzlab.trial.journal import Change
+from fizzlab.trial.opening import open_in
 from fizzlab.trial.placing import beside, put_in_place
 from fizzlab.trial.settings import FILE, PlanSettings
-from fizzlab.trial.workbook import open_in
 
 #: What a folder of its own is called behind the trial's name.
 _CALLED = {"move": "moved", "confirm": "confirm", "again": "again"}

@@ -19,10 +19,10 @@ from fizzlab.bench.workbook import SHOWN, Sheet, write_workbook
 from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, RUN, TABLES, TableSpec
 from fizzlab.trial.folder import RECORDS, WORKBOOK, refuse_records
+from fizzlab.trial.opening import open_in
 from fizzlab.trial.placing import beside, put_in_place
 from fizzlab.trial.settings import TrialSettings
 from fizzlab.trial.tables import RawTable, read_csv, read_sheets
-from fizzlab.trial.workbook import open_in
 
 BENCH_SHEET = "bench-sheet.html"
 
@@ -32,11 +32,7 @@ _RUNS_PLANNED = ("run", "day", "blind")
 
 @dataclass(frozen=True)
 class PlanFiles:
-    """What was written: the files in the order in which to use them, and what the plan can and cannot tell.
-
-    `replaced` names files of an earlier plan without readings, `taken_away` tables without a reading that
-    now stand in the workbook.
-    """
+    """What was written, in order of use, what the plan can tell, and files without a reading that gave way."""
 
     planned: TrialPlan
     paths: tuple[Path, ...]

@@ -53,10 +53,9 @@ class Sheet:
 
 
 def write_workbook(path: Path, title: str, sheets: Sequence[Sheet]) -> None:
-    """Write a workbook that reads back through `trial.load`, with the trial's title; the path must be free.
+    """Write a workbook that reads back through `trial.load`; the path must be free.
 
-    Texts are written as texts, also where they begin like a formula. Nothing is locked: drop-downs and
-    ranges only warn, and grey columns are not read.
+    Texts stay texts, even if they begin like a formula. Nothing is locked: drop-downs and ranges only warn.
     """
     import openpyxl
     from openpyxl.comments import Comment

@@ -1,7 +1,4 @@
-"""Checks that need more than one row, or more than one table, of a trial.
-
-Problems stop the work; doubts travel into the report. A check of one table is an entry of `CHECKS`.
-"""
+"""Checks that need more than one row, or table, of a trial. A check of one table is an entry of `CHECKS`."""
 
 from __future__ import annotations
 
@@ -29,10 +26,9 @@ SLIPS = 5
 
 @dataclass(frozen=True)
 class Check:
-    """A check of one column of a table: which rows it finds, with whatever the sentences need besides.
+    """A check of one column: which rows it finds, with what its sentences need besides their cells.
 
-    The sentences have names of columns in braces; `who` is the piece and its batch, `slip` names a slip of
-    the decimal sign where a `reading` and what is `usual` are found.
+    `who` is the piece and its batch; `slip` names one of the decimal sign (`reading` beside `usual`).
     """
 
     table: str
@@ -243,9 +239,7 @@ def _of_every_table(spec: TableSpec) -> Iterator[Check]:
         yield Check(spec.name, time, backwards, what, do)
 
 
-def across_rows(
-    tables: Mapping[str, Table], specs: Mapping[str, TableSpec] = TABLES
-) -> tuple[list[Problem], list[Problem]]:
+def across_rows(tables: Mapping[str, Table], specs: Mapping[str, TableSpec] = TABLES) -> list[Problem]:
     """Problems and doubts of every check that compares rows or tables, but for the air."""
     found: list[Problem] = []
     for name, table in tables.items():
@@ -256,10 +250,7 @@ def across_rows(
                 found += _runs_known(table, tables["runs"])
             if name == "shelf":
                 found += _one_shelf_measure(table)
-    return (
-        [problem for problem in found if problem.weight == "problem"],
-        [problem for problem in found if problem.weight == "doubt"],
-    )
+    return found
 
 
 def named_runs(runs: Table) -> list[str]:
@@ -292,11 +283,9 @@ def _one_shelf_measure(table: Table) -> list[Problem]:
     return [Problem(table.where, "the cell is empty.", do, row=int(row), column=used[0]) for row in empty]
 
 
-def factor_levels(runs: Table, settings: TrialSettings) -> tuple[Table, list[Problem], list[Problem]]:
-    """Match the factor columns of `runs` with trial.toml; the table, problems and doubts."""
-    problems: list[Problem] = []
-    doubts: list[Problem] = []
-    rows = runs.rows.copy()
+def factor_levels(runs: Table, settings: TrialSettings) -> tuple[Table, list[Problem]]:
+    """Match the factor columns of `runs` with trial.toml; the table, and what is wrong or odd."""
+    found, rows = list[Problem](), runs.rows.copy()
     for name, factor in settings.factors.items():
         if factor.levels is not None:
             spelling = {level.casefold(): level for level in factor.levels}
@@ -304,7 +293,7 @@ def factor_levels(runs: Table, settings: TrialSettings) -> tuple[Table, list[Pro
             for row, level in rows.loc[matched.isna(), name].items():
                 do = did_you_mean(level, factor.levels, f"Write one of: {', '.join(factor.levels)}.")
                 what = f"“{level}” is not a level that trial.toml names."
-                problems.append(Problem(runs.where, what, do, row=int(str(row)), column=name))
+                found.append(Problem(runs.where, what, do, row=int(str(row)), column=name))
             rows[name] = matched.fillna("")
             unused = [level for level in factor.levels if level not in set(matched)]
         else:
@@ -319,21 +308,18 @@ def factor_levels(runs: Table, settings: TrialSettings) -> tuple[Table, list[Pro
                 do = "Correct it, unless that is what went in."
                 reach = (max(ends) - min(ends)) / 2
                 far = not min(ends) - reach <= amount <= max(ends) + reach
-                doubts.append(Problem(runs.where, what, do, int(str(row)), name, "doubt", far))
+                found.append(Problem(runs.where, what, do, int(str(row)), name, "doubt", far))
             # a range leaves it to the plan where in it to make batches
             unmade = [amount for amount in amounts if factor.low is None and amount not in set(rows[name])]
             unused = [f"{amount:g} {factor.unit}" for amount in unmade]
         for level in unused:
             what, do = f"no batch was made with {level}.", "The report says nothing about it."
-            doubts.append(Problem(runs.where, what, do, column=name, weight="doubt"))
-    return replace(runs, rows=rows), problems, doubts
+            found.append(Problem(runs.where, what, do, column=name, weight="doubt"))
+    return replace(runs, rows=rows), found
 
 
 def matched(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
-    """The rows with their batch and hours, where codes or clock times stand instead.
-
-    Readings of a batch that was left out are left out with it.
-    """
+    """The rows with batch and hours for codes and clock times, but for those of a batch that was left out."""
     problems: list[Problem] = []
     if BLIND.name in table.rows:
         table, problems = runs_by_code(table, runs)

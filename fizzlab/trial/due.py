@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import pandas as pd
 
 from fizzlab.errors import Problem
-from fizzlab.measures import TableSpec
+from fizzlab.measures import RUN, TableSpec
 from fizzlab.trial.settings import PlanSettings
 from fizzlab.trial.tables import Table
 
 #: A look was missed when it is late by this share of its hours, and by so many hours at least.
 LATE, LEAST = 0.25, 0.25
-
-#: The columns that say when a prepared row is to be read, in hours.
-_IN_HOURS = {"hours": 1.0, "weeks": 168.0}
 
 Tables = Mapping[str, Table]
 Specs = Mapping[str, TableSpec]
@@ -43,54 +40,45 @@ def made_at(tables: Tables) -> pd.Series:
     return made if (made.isna() & made.index.isin(read)).any() else made.dropna()
 
 
-def _hours(plan: PlanSettings | None, spec: TableSpec) -> list[float]:
-    """When a table is to be read: at its planned hours, else after the last look; without a plan at once."""
-    if plan is None or spec.name not in plan.tables:
-        return [0.0]
-    if "hours" in spec.planned:
-        return plan.look_hours(spec.name)
-    return [168.0 if "weeks" in spec.planned else max(*plan.checks_h, *(plan.weighings_h or [0.0]))]
-
-
-def _passed(made: Any, hours: float, spec: TableSpec, now: dt.datetime) -> bool:
-    """Is it too late for a reading so many hours after making, or is that not known?"""
-    late = max(LATE * hours, LEAST) if "hours" in spec.planned else hours
-    return not now <= made + pd.Timedelta(hours=hours + late)
-
-
 def waits(tables: Tables, specs: Specs, plan: PlanSettings | None, now: dt.datetime) -> list[Wait]:
-    """The planned readings that were not taken yet and still can be, the soonest first.
+    """The planned readings that were not taken yet and can be still, the soonest first.
 
-    A look is over once a reading was nearer to it than to the one before.
+    A look is over once a reading was nearer to it than to the one before, or it is too late. What has no
+    hours is due after the last look (storage: after a week), and until twice that time.
     """
     found: dict[tuple[pd.Timestamp, str, str], list[str]] = {}
-    made_of = made_at(tables).dropna()
-    for spec in [specs[name] for name in (plan.tables if plan else ()) if "run" in specs[name].planned]:
+    for spec in [specs[name] for name in plan.tables] if plan else ():
         rows = tables[spec.name].rows if spec.name in tables else pd.DataFrame(columns=["run"])
-        ends = [column.name for column in spec.columns if column.ends]
-        hours, timed = _hours(plan, spec), "hours" in spec.planned
-        for run, made in made_of.items():
+        ends, timed = [column.name for column in spec.columns if column.ends], "hours" in spec.planned
+        hours, named = (
+            [168.0 if "weeks" in spec.planned else max(*plan.checks_h, *(plan.weighings_h or [0]))],
+            [""],
+        )
+        if timed:
+            hours, named = plan.look_hours(spec.name), [str(n + 1) for n in range(plan.pieces)]
+        for run, made in made_at(tables).dropna().items() if RUN in spec.columns else ():
             own = rows[rows["run"] == run]
             if not timed and len(own):
                 continue
             last = own.groupby("piece")["hours"].max().to_dict() if len(own) else {}
             over = {each for name in ends for each in own.get("piece", own[:0])[own[name].fillna(False)]}
-            named = [str(n + 1) for n in range(plan.pieces)] if plan and timed else [""]
             pieces = named if {*last} <= {*named} else [*last]  # the maker may have names of their own
             for piece in [piece for piece in pieces if piece not in over]:
                 for before, at in pairwise([0.0, *hours]):
-                    if (before + at) / 2 > last.get(piece, -1.0) and not _passed(made, at, spec, now):
+                    late = pd.Timedelta(hours=at + (max(LATE * at, LEAST) if timed else at))
+                    if (before + at) / 2 > last.get(piece, -1.0) and now <= made + late:
                         key = (made + pd.Timedelta(hours=at), spec.name, str(run))
                         found.setdefault(key, []).append(piece)
     return [Wait(*key, tuple(filter(None, pieces))) for key, pieces in sorted(found.items())]
 
 
 def missing(tables: Tables, specs: Specs, plan: PlanSettings | None, now: dt.datetime) -> Iterator[Problem]:
-    """Doubts about readings that should have been taken by now."""
-    made = made_at(tables)
+    """Doubts about readings of batches that were made for which nobody need wait any more."""
+    made, waiting = made_at(tables), waits(tables, specs, plan, now)
     for name, spec in specs.items():
-        table, hours = tables.get(name, Table(name, pd.DataFrame())), _hours(plan, spec)
-        late = [str(run) for run, at in made.items() if _passed(at, hours[0], spec, now)]
+        table = tables.get(name, Table(name, pd.DataFrame()))
+        wait = {each.run for each in waiting if each.table == name or RUN not in spec.columns}
+        late = [str(run) for run in made.index if run not in wait]
         what, do = "", "Add the readings if there are any; the answer rests on the others."
         if table.rows.empty and plan is not None and name in plan.tables and late:
             what = "it is planned in trial.toml, but holds no readings."
@@ -100,7 +88,8 @@ def missing(tables: Tables, specs: Specs, plan: PlanSettings | None, now: dt.dat
             what = f"it has no reading of batch{'es' * (len(late) > 1)} {', '.join(late)}." if late else ""
         if what:
             yield Problem(table.where, what, do, weight="doubt", missing=True)
-        rows = _blank_rows(table, spec, hours[-1], tables["runs"], made.drop(late if what else []), now)
+        own = [each for each in waiting if each.table == name]
+        rows = _blank_rows(table.unread, tables["runs"].rows, made.drop(late if what else []), own)
         if rows:
             named = ", ".join(rows[:8]) + (f" and {len(rows) - 8} more" if len(rows) > 8 else "")
             what = f"row{'s' * (len(rows) > 1)} {named}: no reading, passed over."
@@ -108,24 +97,17 @@ def missing(tables: Tables, specs: Specs, plan: PlanSettings | None, now: dt.dat
 
 
 def _blank_rows(
-    table: Table, spec: TableSpec, hours: float, runs: Table, made: pd.Series, now: dt.datetime
+    cells: pd.DataFrame, runs: pd.DataFrame, made: pd.Series, waiting: Sequence[Wait]
 ) -> list[str]:
-    """The prepared rows of batches that were made in which a reading should stand by now."""
-    batches = runs.rows["run"]
-    names = dict(
-        zip([*runs.rows["blind"].str.casefold(), *batches.str.casefold()], [*batches] * 2, strict=True)
-    )
-    cells, found = table.unread, []
-    times = pd.Series(hours, cells.index, dtype=float)
-    for column, each in _IN_HOURS.items():
-        if column in cells:
-            written = pd.to_numeric(cells[column].str.replace(",", "."), errors="coerce")
-            times = written.mul(each).fillna(times)
-    timed = {"piece", "hours"} <= {*table.rows}
-    last = table.rows.groupby(["run", "piece"])["hours"].max().to_dict() if timed else {}
-    for row, cell in cells.to_dict("index").items():
-        run = names.get((cell.get("run", "").strip() or cell.get("blind", "").strip()).casefold())
-        over = last.get((run, cell.get("piece", "").strip()), -1.0) > times[row]
-        if run in made.index and (over or _passed(made[run], times[row], spec, now)):
+    """The prepared rows of batches that were made, without those from the first on that is waited for."""
+    folded = [*runs["blind"].str.casefold(), *runs["run"].str.casefold()]
+    names = dict(zip(folded, [*runs["run"]] * 2, strict=True))
+    soonest = {(each.run, piece): each.at for each in reversed(waiting) for piece in each.pieces or ("",)}
+    found = []
+    for row, cell in cells.map(str.strip).to_dict("index").items():
+        run = names.get((cell.get("run") or cell.get("blind", "")).casefold())
+        hours = pd.to_numeric(cell.get("hours", "").replace(",", "."), errors="coerce")
+        first = soonest.get((run, cell.get("piece", "")), soonest.get((run, "")))
+        if run in made.index and (first is None or made[run] + pd.Timedelta(hours=hours) < first):
             found.append(str(row))
     return found

@@ -1,8 +1,4 @@
-"""The trial folder: read once, checked once, then handed on as a `Trial`.
-
-`load` is the only way in. It reads `trial.toml` and every table, from CSV files or from the sheets of
-`readings.xlsx`, gathers all problems, and raises them together; what is merely odd travels along as doubts.
-"""
+"""The trial folder: read once, checked once, then handed on as a `Trial`. `load` is the only way in."""
 
 from __future__ import annotations
 
@@ -14,14 +10,14 @@ from typing import NamedTuple
 
 import pandas as pd
 
-from fizzlab.errors import BadInput, Problem, nearest
+from fizzlab.errors import BadInput, Problem, hard, nearest
 from fizzlab.measures import BLIND, CHECKED_AT, TABLES, Column, TableSpec
 from fizzlab.trial import checks, due
 from fizzlab.trial.journal import JOURNAL, Journal
+from fizzlab.trial.opening import open_in
 from fizzlab.trial.settings import FILE, TrialSettings, read_settings
 from fizzlab.trial.settings.sections import Complaints
 from fizzlab.trial.tables import RawTable, Table, parse, read_csv, read_sheets, unread
-from fizzlab.trial.workbook import open_in
 
 WORKBOOK = "readings.xlsx"
 RECORDS = "records"
@@ -36,24 +32,10 @@ class Exclusion(NamedTuple):
 
 @dataclass(frozen=True)
 class Trial:
-    """A checked trial.
+    """A checked trial: its settings, and the tables that are there (looks and weighings always with `hours`).
 
-    Parameters
-    ----------
-    settings : TrialSettings
-        What `trial.toml` says.
-    tables : mapping of str to Table
-        Only the tables that are there. `touch_checks` and `weighings` always carry `hours`.
-    doubts : tuple of Problem
-        What looked odd but did not stop the work.
-    inputs : tuple of Path
-        Every file that was read, those of earlier trials too.
-    earlier : tuple of Trial
-        The earlier trials that `[earlier]` names, in its order.
-    passed : tuple of Passed
-        Those of them that cannot be counted, and why.
-    confirms : Trial or None
-        The trial that `[confirms]` names.
+    `doubts` looked odd but stopped nothing; `inputs` is every file that was read, those of other trials too;
+    `earlier` are the trials that `[earlier]` names, `passed` those of them that cannot be counted, and why.
     """
 
     folder: Path
@@ -140,10 +122,6 @@ def refuse_records(folder: str | Path) -> None:
             raise BadInput([Problem(str(folder), what, f"Name the folder of the trial: {home.parent.name}.")])
 
 
-def _hard(found: Sequence[Problem]) -> list[Problem]:
-    return [problem for problem in found if problem.weight == "problem"]
-
-
 def _load(folder: Path, now: dt.datetime | None = None, follow: bool = False) -> Trial:
     """The trial without the others that it names; these must be there, if they are to be followed."""
     folder_there(folder)
@@ -156,17 +134,17 @@ def _load(folder: Path, now: dt.datetime | None = None, follow: bool = False) ->
         if settings is not None or name != "runs":  # else its columns are not known
             table, of_table = parse(raw, columns_of(name, settings, raw), specs[name].planned)
             found += of_table
-            if not _hard(of_table):
+            if not hard(of_table):
                 clean[name] = table
     if settings is None:
-        raise BadInput(_hard(found))
+        raise BadInput(hard(found))
     found += _named(folder, settings)[1] if follow else []
-    if "runs" not in raws and not any(each.where.startswith(("runs", WORKBOOK)) for each in _hard(found)):
+    if "runs" not in raws and not any(each.where.startswith(("runs", WORKBOOK)) for each in hard(found)):
         do = "Add it, with one row a batch and at least the columns run and day."
         found.append(Problem("runs.csv", "the table of batches is not there.", do))
     if "runs" in clean:
-        clean["runs"], problems, doubts = checks.factor_levels(clean["runs"], settings)
-        found += problems + doubts
+        clean["runs"], of_table = checks.factor_levels(clean["runs"], settings)
+        found += of_table
         found += checks.deviation_problems(settings, checks.named_runs(clean["runs"]))
     for name in [name for name in clean if name != "runs"]:
         if "runs" in clean:
@@ -175,12 +153,11 @@ def _load(folder: Path, now: dt.datetime | None = None, follow: bool = False) ->
         elif {BLIND.name, CHECKED_AT.name} & set(clean[name].rows):
             del clean[name]  # without the batches no code and no hours can be looked up
     tables = {name: clean[name] for name in specs if name in clean}
-    problems, doubts = checks.across_rows(tables, specs)
-    found += problems + doubts
-    if not _hard(found):
+    found += checks.across_rows(tables, specs)
+    if not hard(found):
         found += due.missing(tables, specs, settings.plan, now or dt.datetime.now())
         found += checks.compared(tables, specs, settings.factors)
-    if _hard(found):
+    if hard(found):
         raise BadInput(sorted(_in_file_order(found), key=lambda each: each.weight == "doubt"))
     if settings.drying.air != "none":
         found += checks.air_cover(tables)
@@ -203,7 +180,7 @@ def _with_confirmed(trial: Trial) -> Trial:
     try:
         other = _load(path)
     except BadInput as error:
-        what = f"the trial “{asked.trial}” cannot be read. {_hard(error.problems)[0]}"
+        what = f"the trial “{asked.trial}” cannot be read. {hard(error.problems)[0]}"
         raise wrong(what, "Mend it there.") from error
     for name in other.settings.factors:
         if name not in trial.settings.factors:
@@ -261,9 +238,9 @@ def _with_earlier(trial: Trial, wanted: Sequence[_Named]) -> Trial:
         try:
             other = _load(each.folder)
         except BadInput as error:
-            hard = _hard(error.problems)
-            more = f" (the first of {len(hard)} problems)" if len(hard) > 1 else ""
-            why = f"It cannot be read{more}: {hard[0]}"
+            wrong = hard(error.problems)
+            more = f" (the first of {len(wrong)} problems)" if len(wrong) > 1 else ""
+            why = f"It cannot be read{more}: {wrong[0]}"
         else:
             first = other.rows("runs")["made_at"].min()
             if each.by_season and (pd.isna(first) or pd.isna(mine)):

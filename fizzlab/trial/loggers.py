@@ -1,8 +1,4 @@
-"""Exports of hygrometers: finding the cells in the bytes, and what the columns are.
-
-`lay_out` finds named columns of text, `guess` says what they are and asks what it cannot tell. The readings
-are then taken, and added to the room log, by `fizzlab.trial.importing`.
-"""
+"""Exports of hygrometers: finding the cells in the bytes (`lay_out`), and what the columns are (`guess`)."""
 
 from __future__ import annotations
 
@@ -33,9 +29,7 @@ _SAMPLE = 60
 TAKES = {"temp": "temp_c", "rh": "rh_pct"}
 KINDS = {"temp": ("°C", "°F", "K"), "rh": ("%",)}
 
-_UNITS: dict[str, str] = {
-    written: unit for unit, spellings in WRITTEN["units"].items() for written in spellings
-}
+_UNITS = {written: str(unit) for unit, spellings in WRITTEN["units"].items() for written in spellings}
 
 _CALLED = {"temp": "the air's temperature", "rh": "the air's relative humidity"}
 
@@ -346,11 +340,8 @@ class _Guesser:
 
     def measured(self, kind: str) -> None:
         """Find the column of one kind of reading, and its unit."""
-        other, told, asks = (
-            {"temp": "rh", "rh": "temp"}[kind],
-            self.told.get(kind),
-            f"Which column is {_CALLED[kind]}?",
-        )
+        other, told = {"temp": "rh", "rh": "temp"}[kind], self.told.get(kind)
+        asks = f"Which column is {_CALLED[kind]}?"
         taken = [each.get(key) for each in (self.values, self.told) for key in ("time", "date", other)]
         glued = {name: units for name, units in self.numeric.items() if name not in taken}
         if told is not None and told not in glued:

@@ -21,10 +21,9 @@ def beside(folder: Path, prefix: str) -> Iterator[Path]:
 
 
 def put_in_place(folder: Path, making: Path, names: Sequence[str], away: Sequence[str] = ()) -> None:
-    """Rename the finished files `names` from `making` into the folder, then take the files `away`.
+    """Rename the finished files `names` into the folder, then take some away; all are put back if one fails.
 
-    If one cannot be, what stood there is put back. A process that is killed half-way leaves each file as it
-    was or as it should be, never missing.
+    A process that is killed half-way leaves each file as it was or as it should be, never missing.
     """
     earlier = making / "earlier"
     placed: list[str] = []

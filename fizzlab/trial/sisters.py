@@ -1,8 +1,6 @@
 """Readings compared with their sisters: a slip of the pen stands far from what was read of pieces made alike.
 
-Each function takes the rows of a table and gives those that are doubtful, with what is `usual` beside them.
-Far is measured by the readings themselves (medians, which a few slips do not move) and, so that tidy readings
-raise no doubt about each other, by a least distance.
+Each function gives the doubtful rows and what is `usual`. Far is measured by medians, which a slip leaves.
 """
 
 from __future__ import annotations

@@ -1,7 +1,4 @@
-"""Dates and times as loggers write them, and which of the numbers is the day.
-
-Ours, since libraries that guess dates take 03.04.2026 for March or April as they please.
-"""
+"""Dates and times as loggers write them. Ours: libraries take 03.04.2026 for March or April as they like."""
 
 from __future__ import annotations
 

@@ -1,8 +1,6 @@
-"""Reading a table from CSV or a workbook, and the checks that need one row only.
+"""Reading a table from CSV or a workbook to text cells, and parsing them; the checks that need one row only.
 
-`read_csv` and `read_sheets` turn bytes into a `RawTable` of text cells, each with the row number that a
-spreadsheet would show; `parse` turns that into a `Table` of typed columns, with a `Problem` for every cell
-that cannot be used. Cells are read by hand: libraries of dates and numbers misread "1,5" and "03.04.2026".
+Cells are read by hand: libraries of dates and numbers misread "1,5" and "03.04.2026".
 """
 
 from __future__ import annotations
@@ -40,10 +38,7 @@ _EARLIEST, _LATEST = pd.Timestamp("2000-01-01"), pd.Timestamp("2100-01-01")
 
 @dataclass(frozen=True)
 class RawTable:
-    """Text cells as they stood in the file; the index is the row as a spreadsheet numbers it.
-
-    `comma` says that the file separates its cells otherwise, so that a comma in a number is a decimal one.
-    """
+    """Text cells by the row of the spreadsheet; a `comma` in a number is then surely a decimal one."""
 
     where: str
     cells: pd.DataFrame
@@ -52,11 +47,9 @@ class RawTable:
 
 @dataclass(frozen=True)
 class Table:
-    """A checked table, from the file, or the workbook and sheet, that `where` names.
+    """A checked table of the file or sheet `where`: typed `rows` to analyse, by the row of the spreadsheet.
 
-    `rows` holds typed columns of the rows to analyse, indexed by spreadsheet row; missing optional cells are
-    NaN, NaT or an empty text. `left_out` holds the rows that carry a `leave_out` reason, and `unread` those
-    that were prepared and wait for a reading, as text.
+    As text: `left_out` with a reason in leave_out, and `unread` that were prepared and wait for a reading.
     """
 
     where: str
@@ -386,18 +379,19 @@ def outside(values: pd.Series, column: Column) -> pd.Series:
 def range_words(column: Column) -> str:
     """The bounds of a column in words."""
     low, high = column.low, column.high
-    if low is not None and high is not None:
-        return f"{'above ' if column.above_low else ''}{low:g} to {high:g}"
-    if low is not None:
+    if low is None:
+        return f"at most {high:g}"
+    if high is None:
         return f"{'more than' if column.above_low else 'at least'} {low:g}"
-    return f"at most {high:g}"
+    return f"{'above ' if column.above_low else ''}{low:g} to {high:g}"
 
 
+_ALONE = "Write the number alone, without unit or words."
 _WANTED = {
-    "number": "a number",
-    "whole": "a whole number",
-    "yes_no": "yes or no",
-    "moment": "a date and time",
+    "number": ("a number", _ALONE),
+    "whole": ("a whole number", _ALONE),
+    "yes_no": ("yes or no", "Write yes or no."),
+    "moment": ("a date and time", "Write the workshop's clock time as 2026-01-31T08:30, with no time zone."),
 }
 
 
@@ -425,20 +419,18 @@ def _fault(text: str, value: Any, column: Column, usual: float = np.nan) -> tupl
     if kind in ("number", "whole") and re.fullmatch(_THOUSANDS, text):
         may = f"{text.replace(',', '.')} or {text.replace(',', '')}"
         return f"“{shown}” may be {may}.", "Write it without a comma."
-    do = "Write the number alone, without unit or words."
-    if kind == "moment":
-        do = "Write the workshop's clock time as 2026-01-31T08:30, with no time zone."
-        if re.fullmatch(r"\d{1,2}:\d\d(:\d\d)?", text):
-            do = "Add the date, as in 2026-01-31T08:30."
-    elif kind == "yes_no":
-        do = "Write yes or no."
+    wanted, do = _WANTED[kind]
+    if kind == "moment" and re.fullmatch(r"\d{1,2}:\d\d(:\d\d)?", text):
+        do = "Add the date, as in 2026-01-31T08:30."
+    elif kind in ("moment", "yes_no"):
+        pass
     elif ":" in text and column.name == "hours":
         do = "Write hours as a number, 1.5 for an hour and a half."
     elif "," in text and "." in text:
         do = "Write it without a thousands separator."
     elif text.startswith("#"):
         do = "Mend the formula in the spreadsheet."
-    return f"“{shown}” is not {_WANTED[kind]}.", do
+    return f"“{shown}” is not {wanted}.", do
 
 
 _YES_NO = {

@@ -28,6 +28,7 @@ Share = Annotated[float, Field(gt=0, lt=1)]
 Hours = Annotated[float, Field(gt=0, le=2000)]
 Level = str | float | int
 Column = Annotated[str, Field(min_length=1, max_length=200)]
+Called = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
 
 #: The lots of one ingredient; a single one may be given without brackets.
 Lots = Annotated[
@@ -77,11 +78,7 @@ def _crossed(low: float | None, high: float | None) -> bool:
 
 
 class FactorSettings(Section):
-    """One thing that is changed on purpose from batch to batch: named `levels`, or numbers in a `unit`.
-
-    Numbers are given as `amounts` (just these), as a range from `low` to `high` (a plan chooses where),
-    or as both.
-    """
+    """What is changed on purpose: named `levels`, or numbers, just these `amounts` or a range with both ends."""
 
     levels: list[Name] | None = Field(default=None, min_length=2)
     control: Name | None = None

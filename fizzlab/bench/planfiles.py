@@ -32,7 +32,7 @@ _RUNS_PLANNED = ("run", "day", "blind")
 
 @dataclass(frozen=True)
 class PlanFiles:
-    """What was written, in order of use, what the plan can tell, and files without a reading that gave way."""
+    """What was written, in order of use, what the plan can tell, and files of no reading that gave way."""
 
     planned: TrialPlan
     paths: tuple[Path, ...]

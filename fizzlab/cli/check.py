@@ -46,13 +46,8 @@ def said(trial: Trial, now: dt.datetime) -> Iterator[str]:
         (due if at <= now else later).append(f"{trays[run]}, {table}{which}, {since} {at:%a %d %b %H:%M}")
     make = [tray for run, tray in trays.items() if run not in made_at(trial.tables).index]
     missing, odd = ([f"{each}" for each in trial.doubts if each.missing is gone] for gone in (True, False))
-    sections = {
-        "Due now": due,
-        "Due later": _few(later),
-        "To be made": _few(make),
-        "Missing": missing,
-        "Odd, for you to look at": odd,
-    }
+    sections = {"Due now": due, "Due later": _few(later), "To be made": _few(make)}
+    sections |= {"Missing": missing, "Odd, for you to look at": odd}
     for title, lines in sections.items():
         yield from [f"\n{title}:", *(f"  {line}" for line in lines)] if lines else ()
     log = f". Log it with: fizzlab bench {trial.folder}"

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -76,10 +79,6 @@ def _gaining(rows: pd.DataFrame) -> pd.DataFrame:
     return rows[rows["mass_g"] > rows["usual"] * 1.02]
 
 
-def _tumbled(rows: pd.DataFrame) -> pd.DataFrame:
-    return rows.assign(reading=rows["after_g"], usual=rows["before_g"])
-
-
 def _broken_before(rows: pd.DataFrame) -> pd.DataFrame:
     rows = rows.sort_values(["run", "order"], kind="stable")
     broke = rows.assign(broke=rows["broke"].astype(int)).groupby(["run", "piece"])["broke"]
@@ -108,82 +107,52 @@ def _other_day(rows: pd.DataFrame) -> pd.DataFrame:
     return odd
 
 
-#: What is said of names that look alike; the column that it stands in is `{written}`.
-_OTHERWISE = ("“{written}” was written “{known}” further up.", "Write a name alike everywhere.")
+def _column_apart(rows: pd.DataFrame, column: str) -> pd.DataFrame:
+    ended = rows[rows["done"].astype(bool)] if "done" in rows else rows
+    return sisters.apart(ended, ended[column])
 
-# fmt: off
-#: The checks of single tables, besides those of every table's key and order of time.
-CHECKS = (
-    Check("touch_checks", "dry", _wet_after_dry,
-          "{who} was dry at {dry_h} h and not dry at {wet_h} h, so when it grew dry is less sure.",
-          "If the wrong piece was touched, leave that row out (a reason in the column leave_out).", "doubt"),
-    Check("touch_checks", "dry", lambda rows: rows[rows["dry"].astype(bool) & (rows["hours"] <= 0)],
-          "{who} was dry at 0 h, the moment it was made.",
-          "Correct the hours or dry, or leave the row out (a reason in the column leave_out)."),
-    Check("weighings", "mass_g", _gaining,
-          "{who} weighs more than at its first weighing ({usual} g){slip}.",
-          "Check the figure; pieces lose mass as they dry.", "doubt", True),
-    Check("tumbles", "after_g", lambda rows: _tumbled(rows)[rows["after_g"] > rows["before_g"]],
-          "{after_g} g after tumbling is more than before{slip}.", "Correct one of the two."),
-    Check("tumbles", "broken", lambda rows: rows[rows["broken"] > rows["pieces"]],
-          "{broken} pieces broke, but only {pieces} were tumbled.", "Correct one of the two."),
-    Check("tumbles", "after_g", lambda rows: _tumbled(rows)[rows["after_g"] < rows["before_g"] / 2],
-          "more than half of the mass is gone ({before_g} g before){slip}.",
-          "Check both figures; if the pieces fell apart, shorten the tumble.", "doubt", True),
-    Check("drops", "order", lambda rows: rows[rows["order"].notna() & rows.duplicated(["run", "order"])],
-          "the place {order} in the sequence of batch {run} stands twice.",
-          "Number the drops of a batch in the order in which they were made."),
-    Check("drops", "piece", _broken_before,
-          "{who} had broken at an earlier drop.", "Give each piece a name of its own, or correct broke."),
-    Check("crumble_scores", "rater", partial(alike, column="rater", capitals=True), *_OTHERWISE),
-    Check("runs", "run", partial(alike, column="run"), *_OTHERWISE),
-    Check("runs", "day", partial(alike, column="day"), *_OTHERWISE),
-    Check("runs", "blind", lambda rows: rows[rows.duplicated("blind") & (rows["blind"] != "")],
-          "the blind code {blind} stands for an earlier batch too.",
-          "Give each batch a code of its own, and look up whose readings are whose.", "doubt"),
-    Check("fizz_times", "colour_s", lambda rows: rows[rows["colour_s"] > rows["seconds"]],
-          "colour after {colour_s} s, but {who} was watched for only {seconds} s.",
-          "Correct one of the two; leave the cell empty where it was not noted."),
-    Check("fizz_curves", "seconds",
-          lambda rows: rows[(rows["seconds"] > 5) & ~rows.duplicated(["run", "piece"])],
-          "the first reading of {who} is {seconds} s after the start.",
-          "Read the scale as the piece goes in: the gas before that is not counted well.", "doubt"),
-    Check("room_log", "time", _clock_back,
-          "the times of the log run backwards here; it was sorted before use.",
-          "Look whether the clock was changed, or two files were put together.", "doubt"),
-    *(Check(table, "rh_pct", _shares,
-            "every humidity is 1 or less (the highest is {rh_pct}), so they seem to be shares.",
-            "Write per cent: 55, not 0.55.") for table in ("room_log", "shelf")),
-    Check("runs", "made_at", lambda rows: rows[rows["made_at"].dt.strftime("%H:%M") == "00:00"],
-          "batch {run} was made at midnight, as it stands here.",
-          "If only its time of day is missing, add it.", "doubt"),
-    Check("runs", "made_at", _other_day,
-          "batch {run} was made on {made_at:%Y-%m-%d}, but others of day {day} on {usual:%Y-%m-%d}.",
-          "Check the date, or the column day.", "doubt"),
-)
 
-_DO = "Compare it with what was noted at the bench; correct it, or give a reason in the column leave_out."
-_OFF = "{who}: {reading} is far off what else was read (about {usual}){slip}."
-_doubt = partial(Check, do=_DO, weight="doubt", reading=True)
+def _repeated(rows: pd.DataFrame, key: list[str]) -> pd.DataFrame:
+    known = rows[key].notna().all(axis=1) & (rows[key[-1]] != "")
+    return rows[known & rows.duplicated(key)]
 
-#: The checks of readings against their sisters, besides those of every number that stands alone in its row.
-SISTERS = (
-    _doubt("touch_checks", "hours", sisters.out_of_round,
-           "{who} was looked at after {reading} h, and no other near then (about {usual} h){slip}."),
-    Check("touch_checks", "hours", sisters.in_minutes,
-          "pieces took {usual} h to dry, and all hours are whole, so they seem to be minutes.",
-          "Write hours: 1.5 for 90 minutes.", "doubt"),
-    *(_doubt(table, "mass_g", partial(sisters.spikes, time=time), _OFF)
-      for table, time in (("weighings", "hours"), ("fizz_curves", "seconds"))),
-    _doubt("tumbles", "after_g",
-           lambda rows: sisters.apart(rows, 100 - 100 * rows["after_g"] / rows["before_g"]),
-           "{who} lost {reading} %, far off what else was lost (about {usual} %)."),
-    *(_doubt("room_log", column, partial(sisters.gusts, column=column),
-             "{reading} stands between readings of about {usual}{slip}.") for column in ("temp_c", "rh_pct")),
-    Check("room_log", "temp_c", sisters.swapped,
-          "the usual air is {temp} °C and {rh} %: {seems}.", "Check the headings and the unit.", "doubt"),
-)
-# fmt: on
+
+def _late_start(rows: pd.DataFrame) -> pd.DataFrame:
+    return rows[(rows["seconds"] > 5) & ~rows.duplicated(["run", "piece"])]
+
+
+def _midnight(rows: pd.DataFrame) -> pd.DataFrame:
+    return rows[rows["made_at"].dt.strftime("%H:%M") == "00:00"]
+
+
+def _lost(rows: pd.DataFrame) -> pd.DataFrame:
+    return sisters.apart(rows, 100 - 100 * rows["after_g"] / rows["before_g"])
+
+
+_HERE = (_wet_after_dry, _gaining, _repeated, _broken_before, _late_start, _clock_back, _shares, _midnight)
+_APART = (_other_day, _lost, _column_apart, sisters.out_of_round, sisters.in_minutes, sisters.spikes)
+_FINDS: dict[str, Callable[..., pd.DataFrame]] = {
+    find.__name__.strip("_"): find for find in (*_HERE, *_APART, sisters.gusts, sisters.swapped, alike)
+}
+_WRITTEN = tomllib.loads(Path(__file__).with_name("checks.toml").read_text(encoding="utf-8"))
+
+
+def _check(**said: Any) -> Check:
+    """A check as checks.toml writes it."""
+    said = _WRITTEN.get(said.pop("like", ""), {}) | said
+    where, usual, find = said.pop("where", ""), said.pop("usual", ""), said.pop("find", "")
+    given = said.pop("given", {})
+    finds = partial(_FINDS[find], **given) if find else partial(_rows, where, usual, said["column"])
+    return Check(find=finds, **said)
+
+
+def _rows(where: str, usual: str, column: str, rows: pd.DataFrame) -> pd.DataFrame:
+    more = {"reading": rows[column], "usual": rows[usual]} if usual else {}
+    return rows.assign(**more)[rows.eval(where, engine="python")]
+
+
+CHECKS = [_check(**said) for said in _WRITTEN["check"]]
+SISTERS = [_check(like="sister", **said) for said in _WRITTEN["sisters"]]
 
 
 def compared(
@@ -197,19 +166,14 @@ def compared(
             for column in spec.columns:
                 number = column.kind == "number" or (column.kind == "whole" and column.high is None)
                 if number and column.name not in (*spec.key, *factors):
-                    find = partial(_column_apart, column=column.name)
-                    checks.append(_doubt(name, column.name, find, _OFF))
+                    apart = {"find": "column_apart", "given": {"column": column.name}}
+                    checks.append(_check(like="sister", table=name, column=column.name, **apart))
         for check in checks if len(table.rows) else ():
             doubts = [*check.problems(table)]
             if len(doubts) > max(SLIPS, len(table.rows) // 10):  # so many are no slips of the pen
                 doubts = [replace(doubt, reading=False) for doubt in doubts[:SLIPS]]
             found += doubts
     return found
-
-
-def _column_apart(rows: pd.DataFrame, column: str) -> pd.DataFrame:
-    ended = rows[rows["done"].astype(bool)] if "done" in rows else rows
-    return sisters.apart(ended, ended[column])
 
 
 def _of_every_table(spec: TableSpec) -> Iterator[Check]:
@@ -232,7 +196,8 @@ def _of_every_table(spec: TableSpec) -> Iterator[Check]:
         do = "Correct one of them, or give a reason in the column leave_out."
         yield Check(spec.name, key[-1], repeated, f"it repeats row {{earlier}} ({named}).", do)
     if "piece" in spec.key or "piece" in spec.series:
-        yield Check(spec.name, "piece", partial(alike, column="piece", within=("run",)), *_OTHERWISE)
+        given = {"column": "piece", "within": ["run"]}
+        yield _check(like="alike", table=spec.name, column="piece", given=given)
     if series:
         what = f"the time runs backwards for {{who}}: {{{time}}} after {{before}}."
         do = "Correct the time, or put the rows of a piece in order of time."
@@ -397,26 +362,20 @@ def with_hours(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
     known, stamped, given = rows["run"].isin(made_at.index), rows["checked_at"].notna(), rows["hours"].notna()
     made = pd.to_datetime(rows["run"].map(made_at))
     counted = (rows["checked_at"] - made).dt.total_seconds() / 3600
+    unmade = "hours cannot be counted from checked_at without the time of making."
+    fill_in = "Fill in made_at for batch {run} in runs, or write hours here."
+    early = "the check stands before the batch was made ({made:%Y-%m-%d %H:%M})."
     faults = (
         (stamped & given, "hours and checked_at are both filled in.", "Keep one of the two."),
         (~stamped & ~given, "the time of the check is missing.", "Fill in checked_at or hours."),
-        (
-            stamped & ~given & known & made.isna(),
-            "hours cannot be counted from checked_at without the time of making.",
-            "Fill in made_at for batch {run} in runs, or write hours here.",
-        ),
-        (
-            stamped & ~given & (counted < 0),
-            "the check stands before the batch was made ({made:%Y-%m-%d %H:%M}).",
-            "Correct checked_at here, or made_at in runs.",
-        ),
+        (stamped & ~given & known & made.isna(), unmade, fill_in),
+        (stamped & ~given & (counted < 0), early, "Correct checked_at here, or made_at in runs."),
     )
-    problems = []
-    for which, what, do in faults:
-        for row in rows.index[which]:
-            said = {"run": rows["run"][row], "made": made[row]}
-            what, do = what.format(**said), do.format(**said)
-            problems.append(Problem(table.where, what, do, int(row), "checked_at"))
+    told = replace(table, rows=rows.assign(made=made))
+    checks = [
+        Check("", "checked_at", lambda each, which=which: each[which], what, do) for which, what, do in faults
+    ]
+    problems = [problem for check in checks for problem in check.problems(told)]
     rows = rows.assign(hours=rows["hours"].where(~stamped, counted)).drop(columns="checked_at")
     return replace(table, rows=rows), problems
 
@@ -453,7 +412,7 @@ def air_cover(tables: Mapping[str, Table]) -> list[Problem]:
         share, do = f"only {coverage * 100:.0f} %", "Its air is the mean of what was logged."
         if coverage == 0:
             share, do = "none", "Add the missing readings; until then its air does not count."
-        named = f"batch{'es' * (len(some) > 1)} {listed([str(run) for run in some.index])}"
+        named = f"batch{'es' * (len(some) > 1)} {listed(list(map(str, some.index)))}"
         what = f"the room log covers {share} of the drying of {named}."
         doubts.append(Problem(log.where, what, do, weight="doubt", missing=True))
     return doubts

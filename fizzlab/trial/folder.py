@@ -63,11 +63,8 @@ class Trial:
 
     def left_out(self) -> pd.DataFrame:
         """Every row that was left out, with columns table, row, run, reason."""
-        found = [
-            (name, row, cells.get("run", ""), cells["leave_out"])
-            for name, table in self.tables.items()
-            for row, cells in table.left_out.iterrows()
-        ]
+        gone = ((name, *each) for name, table in self.tables.items() for each in table.left_out.iterrows())
+        found = [(name, row, cells.get("run", ""), cells["leave_out"]) for name, row, cells in gone]
         return pd.DataFrame(found, columns=["table", "row", "run", "reason"])
 
     def without_doubtful(self) -> Trial:
@@ -207,11 +204,8 @@ def _named(folder: Path, settings: TrialSettings) -> tuple[list[_Named], list[Pr
         inside = sorted(each.parent for each in path.glob(f"*/{FILE}"))  # this trial may be the first
         if not path.is_dir():
             what = "is a file, not the folder of a trial." if path.exists() else "is no folder."
-            problems.add(
-                key,
-                f"“{said}” {what}",
-                f"Write the way to it from {folder.name or 'this folder'}, such as ../autumn.",
-            )
+            do = f"Write the way to it from {folder.name or 'this folder'}, such as ../autumn."
+            problems.add(key, f"“{said}” {what}", do)
         elif path.resolve() == own:
             problems.add(key, f"“{said}” is this trial itself.", "Name trials that were made before it.")
         elif (path / FILE).is_file():

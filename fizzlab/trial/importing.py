@@ -53,7 +53,7 @@ class Merge:
 
 @dataclass(frozen=True)
 class ImportPlan:
-    """What would be written to the log, `target`, which now holds `standing`; `stored`: as trial.toml says."""
+    """What would be written to the log, `target`, which now holds `standing`; was the mapping `stored`?"""
 
     folder: Path
     file: Path

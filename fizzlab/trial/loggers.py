@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import re
 import unicodedata
 from collections import Counter
@@ -81,13 +82,9 @@ def lay_out(where: str, data: bytes) -> Layout:
         del kept[number]
     if passed := len(filled) - len(kept) + (place if titled else first):
         said.append(f"{count(passed, 'line')} before, between or after the readings: passed over.")
-    cells = pd.DataFrame(
-        [(row + [""] * len(header))[: len(header)] for row in kept.values()],
-        index=pd.Index(list(kept), name="row"),
-        columns=header,
-        dtype=object,
-    )
-    return Layout(where, cells, tuple(said))
+    cells = [(row + [""] * len(header))[: len(header)] for row in kept.values()]
+    index = pd.Index(list(kept), name="row")
+    return Layout(where, pd.DataFrame(cells, index, header, dtype=object), tuple(said))
 
 
 def bad(where: str, what: str, do: str, column: str | None = None) -> BadInput:
@@ -143,11 +140,8 @@ def _header(names: list[str], width: int) -> list[str]:
     header: list[str] = []
     for i in range(len(names) or width):
         name = names[i][:190] if i < len(names) and names[i] else f"column {i + 1}"
-        named, same = name, 1
-        while named in header:
-            same += 1
-            named = f"{name} ({same})"
-        header.append(named)
+        others = (f"{name} ({same})" for same in itertools.count(2))
+        header.append(next(each for each in itertools.chain([name], others) if each not in header))
     return header
 
 

@@ -78,7 +78,7 @@ def _crossed(low: float | None, high: float | None) -> bool:
 
 
 class FactorSettings(Section):
-    """What is changed on purpose: named `levels`, or numbers, just these `amounts` or a range with both ends."""
+    """What is changed on purpose: named `levels`, or numbers: just these `amounts`, a range, or both."""
 
     levels: list[Name] | None = Field(default=None, min_length=2)
     control: Name | None = None

@@ -1,6 +1,6 @@
-"""The list of what can be measured: each table with its columns, each response with its words.
+"""What can be measured, as measures.toml lists it: each table with its columns, each response with its words.
 
-A measure is declared once, here or by `register`, or by a maker under `[responses]` of trial.toml. Reading,
+A measure is declared once, there or by `register`, or by a maker under `[responses]` of trial.toml. Reading,
 checking, planning, the workbook, the bench, the comparison, the report and the choice loop over this list;
 none of them names a measure in an `if`. Nothing heavy is imported: a study is looked up when it is needed.
 """
@@ -11,7 +11,6 @@ import math
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
 from importlib import import_module
 from pathlib import Path
 from typing import Any, Literal
@@ -170,34 +169,11 @@ def worded(measure: Measure) -> Measure:
     return replace(measure, label=wording(f"{name}.label"), words=said)
 
 
-_touch = partial(Measure, label="", study="fizzlab.models.curing:study_touch", section="drying")
-_weigh = partial(Measure, label="", study="fizzlab.models.weighing:study_weighings", section="drying")
-_crumble = partial(Measure, label="", study="fizzlab.models.crumble:study_crumble", section="crumble")
-_fizz = partial(
-    Measure, label="", study="fizzlab.models.fizz:study_fizz", section="fizz", other_tables=("shelf",)
-)
-_cost = partial(Measure, label="", study="fizzlab.report.analysis:study_cost", table="")
-
 #: Every measure that fizzlab knows, in the order of a report; `register` adds to it.
 MEASURES: dict[str, Measure] = {
-    measure.name: worded(measure)
-    for measure in (
-        _touch("dry_h", unit="h", table="touch_checks", column="dry"),
-        _weigh("weighed_dry_h", unit="h", table="weighings", column="mass_g"),
-        _crumble("tumble_loss_pct", unit="%", table="tumbles", column="after_g"),
-        _crumble("broken_pct", unit="%", scale="difference", table="tumbles", column="broken"),
-        _crumble("drop_cm", unit="cm", table="drops", column="height_cm"),
-        _crumble(
-            "score", unit="points", scale="difference", table="crumble_scores", column="score",
-            low=0, high=4, decimals=0,
-        ),
-        _fizz("fizz_s", unit="s", table="fizz_times", column="seconds"),
-        _fizz("half_out_s", unit="s", table="fizz_curves", column="mass_g"),
-        _fizz("gas_pct", unit="%", scale="difference", table="fizz_curves", column="mass_g"),
-        _fizz("colour_s", unit="s", table="fizz_times", column="colour_s"),
-        _cost("cost", unit="", scale="difference", paid=True),
-    )
-}  # fmt: skip
+    said["name"]: worded(Measure(label="", **said | {"other_tables": tuple(said.get("other_tables", ()))}))
+    for said in _WRITTEN["measures"]
+}
 
 
 def piece_table(measure: Measure, meaning: str = "") -> TableSpec:

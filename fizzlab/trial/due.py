@@ -108,6 +108,6 @@ def _blank_rows(
         run = names.get((cell.get("run") or cell.get("blind", "")).casefold())
         hours = pd.to_numeric(cell.get("hours", "").replace(",", "."), errors="coerce")
         first = soonest.get((run, cell.get("piece", "")), soonest.get((run, "")))
-        if run in made.index and (first is None or made[run] + pd.Timedelta(hours=hours) < first):
+        if run in made.index and (first is None or made[run] + pd.to_timedelta(hours, unit="h") < first):
             found.append(str(row))
     return found

@@ -18,16 +18,17 @@ from fizzlab.bench.sheet import FIZZ_CUPS, FIZZ_SECONDS, bench_sheet
 from fizzlab.bench.workbook import SHOWN, Sheet, write_workbook
 from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, RUN, TABLES, TableSpec
-from fizzlab.trial.folder import RECORDS, WORKBOOK, refuse_records
+from fizzlab.trial.calendar import CALENDAR, foreign, ics, nights, times
+from fizzlab.trial.folder import RECORDS, WORKBOOK, load, refuse_records
 from fizzlab.trial.opening import open_in
-from fizzlab.trial.placing import beside, put_in_place
-from fizzlab.trial.settings import TrialSettings
+from fizzlab.trial.placing import beside, put_in_place, write_whole
+from fizzlab.trial.settings import FILE, TrialSettings
 from fizzlab.trial.tables import RawTable, read_csv, read_sheets
 
 BENCH_SHEET = "bench-sheet.html"
 
 #: What a plan writes into runs; the other columns are filled in when a batch is made.
-_RUNS_PLANNED = ("run", "day", "blind")
+_RUNS_PLANNED = ("run", "day", "blind", "planned_at")
 
 
 @dataclass(frozen=True)
@@ -55,14 +56,18 @@ def write_plan(folder: str | Path, detects: Callable[[TrialPlan], Sequence[str]]
     if problems:
         raise BadInput(problems)
     statements = planned.statements(detects(planned) if detects is not None else ())
-    names = (BENCH_SHEET, WORKBOOK)
+    dated = planned.wishes.start is not None
+    names = (BENCH_SHEET, WORKBOOK, *[CALENDAR] * dated)
     with beside(folder, ".planning-") as making:
         write_workbook(making / WORKBOOK, settings.title, readings_sheets(planned))
         html = bench_sheet(settings, planned.wishes, planned.cards, statements)
         (making / BENCH_SHEET).write_text(html, encoding="utf-8")
+        if dated:
+            (making / CALENDAR).write_bytes(ics(settings, planned.runs))
         # what the ledger keeps of a plan, so that a report can say what went otherwise
         with entered(folder, settings, planned.wishes.kind, planned.runs.round(10).to_dict("records")):
-            put_in_place(folder, making, names, empty)
+            away = [*empty, *[CALENDAR] * ((folder / CALENDAR).exists() and not dated)]
+            put_in_place(folder, making, names, away)
     paths = tuple(folder / name for name in names)
     return PlanFiles(planned, paths, tuple(replaced), tuple(empty), statements)
 
@@ -75,14 +80,30 @@ def entered(
     return records.planning(folder / RECORDS, trial=settings.code, plan=plan, runs=runs, **said)
 
 
+def renew(folder: Path) -> list[str]:
+    """Write the calendar of a planned trial anew, by when batches were really made; returns what to say."""
+    refuse_records(folder)
+    trial, problems = load(folder), foreign(folder)
+    runs, when = trial.rows("runs"), times(trial.settings, trial.rows("runs"))
+    if when.empty:
+        problems += [Problem(FILE, "it has no first day.", "Add start = 2026-03-06.", column="key plan")]
+    if problems:
+        raise BadInput(problems)
+    write_whole(folder / CALENDAR, ics(trial.settings, runs))
+    said = [f"Batches made: {runs['made_at'].count()} of {len(runs)}.", *nights(trial.settings, when)]
+    return [*said, str(folder / CALENDAR)]
+
+
 def readings_sheets(planned: TrialPlan) -> list[Sheet]:
     """The sheets to fill in, a table each, with what is known beforehand filled in."""
     wishes, runs = planned.wishes, list(planned.runs["run"])
     codes = [card.blind for card in in_code_order(planned.cards.cards)]
     choices = {"run": runs, "blind": codes, "rater": wishes.raters}
+    when = times(planned.settings, planned.runs)
     pieces, scored = ([str(n) for n in range(1, most + 1)] for most in (wishes.pieces, wishes.scored))
     specs = planned.settings.tables()
-    batches = planned.runs[[*_RUNS_PLANNED, *planned.settings.factors]]
+    known = (*_RUNS_PLANNED, *planned.settings.factors)
+    batches = planned.runs[[name for name in known if name in planned.runs]]
     by_name = {column.name: column for column in specs["runs"].columns}
     columns = [by_name.pop(name) for name in batches]
     columns += [*sorted(by_name.values(), key=lambda column: column == NOTE), LEAVE_OUT]
@@ -111,6 +132,9 @@ def readings_sheets(planned: TrialPlan) -> list[Sheet]:
         names = [key for key, values in known.items() if key in asked and len(values)]
         rows = list(product(*(known[key] for key in names))) if names and "weeks" not in spec.planned else []
         table = pd.DataFrame(rows, columns=names)
+        if {"run", "hours"} <= {*table} and not when.empty:
+            kept = when.loc[(when["table"] == name) & ~when["lost"], ["run", "planned", "hours"]]
+            table = table.rename(columns={"hours": "planned"}).merge(kept).drop(columns="planned")
         if "read" in table:
             table[["piece", "rater"]] = pd.DataFrame(table.pop("read").to_list())
         shown = [
@@ -126,7 +150,7 @@ def _in_the_way(folder: Path, planned: TrialPlan) -> tuple[list[str], list[str],
     specs, book = planned.settings.tables(), folder / WORKBOOK
     replaced: list[str] = []
     empty: list[str] = []
-    problems: list[Problem] = []
+    problems = foreign(folder)
     lock = open_in(book)
     if lock is not None:
         do = f"Close it; if it is not open, delete {lock.name}."

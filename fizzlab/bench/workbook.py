@@ -126,7 +126,7 @@ def show(book: Any) -> None:
                     continue
                 later = f"+${own['hours']}{row}/24" if "hours" in own else ""
                 cell.number_format, moment = "yyyy-mm-dd hh:mm" if later else "yyyy-mm-dd", '""'
-                for name in [name for name in ("(date)", what) if name in runs]:
+                for name in [name for name in ("planned_at", what) if name in runs]:
                     # a blank cell counts as 0, which has no reciprocal: then the one before is taken
                     moment = f"IFERROR(1/(1/INDEX({_all(runs[name])},{found})){later},{moment})"
                 cell.value = f"={moment}"

@@ -31,6 +31,8 @@ def check(folder: Path) -> None:
 
 def said(trial: Trial, now: dt.datetime) -> Iterator[str]:
     """What `check` says of a sound trial at a time of the workshop's clock."""
+    import pandas as pd
+
     from fizzlab.trial.due import made_at, waits
 
     for name, table in trial.tables.items():
@@ -44,7 +46,8 @@ def said(trial: Trial, now: dt.datetime) -> Iterator[str]:
         which = f", piece{'s' * (len(pieces) > 1)} {listed(pieces)}" if pieces else ""
         since = "since" if at <= now else "from"
         (due if at <= now else later).append(f"{trays[run]}, {table}{which}, {since} {at:%a %d %b %H:%M}")
-    make = [tray for run, tray in trays.items() if run not in made_at(trial.tables).index]
+    runs = trial.rows("runs").set_index("run")["planned_at"].drop(made_at(trial.tables).index)
+    make = [f"{trays[run]}{'' if pd.isna(at) else f', from {at:%a %d %b %H:%M}'}" for run, at in runs.items()]
     missing, odd = ([f"{each}" for each in trial.doubts if each.missing is gone] for gone in (True, False))
     sections = {"Due now": due, "Due later": _few(later), "To be made": _few(make)}
     sections |= {"Missing": missing, "Odd, for you to look at": odd}

@@ -11,6 +11,7 @@ import pandas as pd
 
 from fizzlab.errors import Problem
 from fizzlab.measures import RUN, TableSpec
+from fizzlab.trial.calendar import looks
 from fizzlab.trial.settings import PlanSettings
 from fizzlab.trial.tables import Table
 
@@ -50,21 +51,18 @@ def waits(tables: Tables, specs: Specs, plan: PlanSettings | None, now: dt.datet
     for spec in [specs[name] for name in plan.tables] if plan else ():
         rows = tables[spec.name].rows if spec.name in tables else pd.DataFrame(columns=["run"])
         ends, timed = [column.name for column in spec.columns if column.ends], "hours" in spec.planned
-        hours, named = (
-            [168.0 if "weeks" in spec.planned else max(*plan.checks_h, *(plan.weighings_h or [0]))],
-            [""],
-        )
-        if timed:
-            hours, named = plan.look_hours(spec.name), [str(n + 1) for n in range(plan.pieces)]
+        after = 168.0 if "weeks" in spec.planned else max(*plan.checks_h, *(plan.weighings_h or [0]))
+        named = [str(n + 1) for n in range(plan.pieces)] if timed else [""]
         for run, made in made_at(tables).dropna().items() if RUN in spec.columns else ():
             own = rows[rows["run"] == run]
             if not timed and len(own):
                 continue
+            planned = [look.hours for look in looks(plan, spec.name, made.to_pydatetime()) if not look.lost]
             last = own.groupby("piece")["hours"].max().to_dict() if len(own) else {}
             over = {each for name in ends for each in own.get("piece", own[:0])[own[name].fillna(False)]}
             pieces = named if {*last} <= {*named} else [*last]  # the maker may have names of their own
             for piece in [piece for piece in pieces if piece not in over]:
-                for before, at in pairwise([0.0, *hours]):
+                for before, at in pairwise([0.0, *(planned if timed else [after])]):
                     late = pd.Timedelta(hours=at + (max(LATE * at, LEAST) if timed else at))
                     if (before + at) / 2 > last.get(piece, -1.0) and now <= made + late:
                         key = (made + pd.Timedelta(hours=at), spec.name, str(run))

@@ -102,11 +102,11 @@ def readings_sheets(planned: TrialPlan) -> list[Sheet]:
     when = times(planned.settings, planned.runs)
     pieces, scored = ([str(n) for n in range(1, most + 1)] for most in (wishes.pieces, wishes.scored))
     specs = planned.settings.tables()
-    known = (*_RUNS_PLANNED, *planned.settings.factors)
-    batches = planned.runs[[name for name in known if name in planned.runs]]
-    by_name = {column.name: column for column in specs["runs"].columns}
-    columns = [by_name.pop(name) for name in batches]
-    columns += [*sorted(by_name.values(), key=lambda column: column == NOTE), LEAVE_OUT]
+    batches = planned.runs.reindex(columns=[*_RUNS_PLANNED, *planned.settings.factors]).dropna(axis=1)
+    by_name = {each.name: each for each in specs["runs"].columns}
+    columns = [by_name[name] for name in batches]
+    later = [each for name, each in by_name.items() if name not in (*_RUNS_PLANNED, *batches)]
+    columns += [*sorted(later, key=lambda column: column == NOTE), LEAVE_OUT]
     meaning = f"{specs['runs'].meaning}; not for whoever scores blind"
     batches = batches.map(lambda cell: f"{cell:.10g}" if isinstance(cell, float) else cell)
     sheets = [Sheet("runs", meaning, columns, batches)]

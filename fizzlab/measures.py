@@ -88,26 +88,21 @@ HOURS, CHECKED_AT, DRY, MASS_G = (_COLUMNS[name] for name in ("hours", "checked_
 BLIND, LEAVE_OUT = _COLUMNS["blind"], _COLUMNS["leave_out"]
 
 
-def _table(name: str, meaning: str, *columns: Column, time: str = "", **lists: str) -> TableSpec:
-    """A table whose lists of columns (key, series, planned) are written with spaces between."""
-    return TableSpec(name, meaning, columns, time=time, **{n: tuple(t.split()) for n, t in lists.items()})
+def _tuples(said: dict[str, Any]) -> dict[str, Any]:
+    return {name: tuple(each) if isinstance(each, list) else each for name, each in said.items()}
 
 
-def _written(name: str, meaning: str, columns: list[Any], **lists: str) -> TableSpec:
+def _table(said: dict[str, Any]) -> TableSpec:
     """A table as measures.toml writes it: a column by its name there, or on its own."""
-    own = (_COLUMNS[each] if isinstance(each, str) else Column(**each) for each in columns)
-    return _table(name, meaning, *own, **lists)
+    own = tuple(_COLUMNS[each] if isinstance(each, str) else Column(**each) for each in said["columns"])
+    return TableSpec(**_tuples(said) | {"columns": own})
 
 
 #: Every table of a trial folder, by name; `register` adds to it.
-TABLES: dict[str, TableSpec] = {said["name"]: _written(**said) for said in _WRITTEN["tables"]}
+TABLES = {said["name"]: _table(said) for said in _WRITTEN["tables"]}
 
-#: The ways to say how much fizz a stored piece had left, one of them for a whole shelf: name, meaning, most.
-SHELF_MEASURES = tuple(
-    (each.name, each.meaning, each.high)
-    for each in TABLES["shelf"].columns
-    if each.name in ("gas_g", "share_left", "seconds")
-)
+#: The ways to say how much fizz a stored piece had left, one of them for a whole shelf.
+SHELF_MEASURES = ("gas_g", "share_left", "seconds")
 
 
 @dataclass(frozen=True)
@@ -170,18 +165,15 @@ def worded(measure: Measure) -> Measure:
 
 
 #: Every measure that fizzlab knows, in the order of a report; `register` adds to it.
-MEASURES: dict[str, Measure] = {
-    said["name"]: worded(Measure(label="", **said | {"other_tables": tuple(said.get("other_tables", ()))}))
-    for said in _WRITTEN["measures"]
-}
+MEASURES = {said["name"]: worded(Measure(label="", **_tuples(said))) for said in _WRITTEN["measures"]}
 
 
 def piece_table(measure: Measure, meaning: str = "") -> TableSpec:
     """The table of a measure that is read off single pieces: run, piece, its column, note."""
     kind: Kind = "whole" if measure.decimals == 0 else "number"
     column = Column(measure.column, kind, meaning or measure.titled, low=measure.low, high=measure.high)
-    key = "run piece"
-    return _table(measure.table, measure.label, RUN, PIECE, column, NOTE, key=key, planned=key)
+    key = (RUN.name, PIECE.name)
+    return TableSpec(measure.table, measure.label, (RUN, PIECE, column, NOTE), key=key, planned=key)
 
 
 def register(measure: Measure, table: TableSpec | None = None) -> None:

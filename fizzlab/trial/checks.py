@@ -235,13 +235,12 @@ def _runs_known(table: Table, runs: Table) -> list[Problem]:
 
 def _one_shelf_measure(table: Table) -> list[Problem]:
     """One way of measuring for the whole shelf: grams and seconds of fizz do not fall at one pace."""
-    names = [name for name, _, _ in SHELF_MEASURES]
-    used = [name for name in names if table.rows[name].notna().any()]
+    used = [name for name in SHELF_MEASURES if table.rows[name].notna().any()]
     if len(used) != 1:
         what = "it does not say how much fizz was left."
         if used:
             what = f"it measures fizz in {len(used)} ways ({', '.join(used)})."
-        do = f"Fill in one of the columns {', '.join(names)}, the same in every row."
+        do = f"Fill in one of the columns {', '.join(SHELF_MEASURES)}, the same in every row."
         return [Problem(table.where, what, do)]
     do = "Fill it in, or give a reason in the column leave_out."
     empty = table.rows.index[table.rows[used[0]].isna()]

@@ -121,15 +121,11 @@ def _late_start(rows: pd.DataFrame) -> pd.DataFrame:
     return rows[(rows["seconds"] > 5) & ~rows.duplicated(["run", "piece"])]
 
 
-def _midnight(rows: pd.DataFrame) -> pd.DataFrame:
-    return rows[rows["made_at"].dt.strftime("%H:%M") == "00:00"]
-
-
 def _lost(rows: pd.DataFrame) -> pd.DataFrame:
     return sisters.apart(rows, 100 - 100 * rows["after_g"] / rows["before_g"])
 
 
-_HERE = (_wet_after_dry, _gaining, _repeated, _broken_before, _late_start, _clock_back, _shares, _midnight)
+_HERE = (_wet_after_dry, _gaining, _repeated, _broken_before, _late_start, _clock_back, _shares)
 _APART = (_other_day, _lost, _column_apart, sisters.out_of_round, sisters.in_minutes, sisters.spikes)
 _FINDS: dict[str, Callable[..., pd.DataFrame]] = {
     find.__name__.strip("_"): find for find in (*_HERE, *_APART, sisters.gusts, sisters.swapped, alike)

@@ -129,10 +129,6 @@ class TrialSettings(Section):
         """How a response is spoken of and compared: one of `MEASURES`, or the maker's own."""
         return self.measures()[response]
 
-    def own_responses(self) -> list[str]:
-        """The responses that are columns of `runs`."""
-        return [each.column for each in self.measures().values() if each.table == "runs"]
-
     def made_recipe(self) -> Recipe | None:
         """The recipe with its rules, or None where trial.toml has none; see `make_recipe`."""
         return None if self.recipe is None else make_recipe(self.recipe, self.factors)

@@ -432,7 +432,7 @@ def test_a_workbook_keeps_its_looks_rules_and_other_sheets(planned: Path) -> Non
     assert sheet["E2"].fill.fgColor.rgb == "00FFCC00"
     assert after["my own"]["B2"].value == "=1+1"
     assert after["my own"]["B3"].fill.fgColor.rgb == "00FFCC00"
-    assert sheet.freeze_panes == "A2"
+    assert sheet.freeze_panes == "D2"
     assert sheet["A1"].comment is not None
     assert {rule.type for rule in sheet.data_validations.dataValidation} == {"list", "decimal"}
     assert sheet.column_dimensions["E"].width == 40

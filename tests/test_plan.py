@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
 import re
 from collections.abc import Callable
@@ -340,7 +339,6 @@ def test_the_command_writes_three_files_and_says_what_they_tell(folder: Folder) 
         "readings.xlsx",
         "records",
         "records-head.txt",
-        "runs.csv",
         "trial.toml",
     ]
     assert "12 batches on 2 days" in result.output
@@ -355,33 +353,36 @@ def test_prepared_rows_hold_every_piece_and_hour(folder: Folder) -> None:
     write_plan(made)
     book = openpyxl.load_workbook(made / "readings.xlsx")
     rows = list(book["touch_checks"].iter_rows(values_only=True))
-    assert rows[0] == ("run", "piece", "hours", "dry", "note", "leave_out")
-    assert {row[:3] for row in rows[1:]} == {
+    assert rows[0] == ("(day)", "(tray)", "(date)", "run", "piece", "hours", "dry", "note", "leave_out")
+    assert {row[3:6] for row in rows[1:]} == {
         (f"R{run:02d}", str(piece), hour)
         for run in range(1, 13)
         for piece in (1, 2)
         for hour in (2, 4, 8, 24)
     }
     assert len(rows) == 1 + 12 * 2 * 4
-    assert book["touch_checks"].freeze_panes == "A2"
+    assert book["touch_checks"].freeze_panes == "G2"
     rules = {str(rule.sqref): rule.formula1 for rule in book["touch_checks"].data_validations.dataValidation}
     assert '"yes,no"' in rules.values()
     assert not any(sheet.protection.sheet for sheet in book)
     scores = list(book["crumble_scores"].iter_rows(values_only=True))[1:]
-    codes = {run: code for code, run in list(book["blind codes"].iter_rows(values_only=True))[1:]}
-    with (made / "runs.csv").open(newline="") as file:
-        assert codes == {row["run"]: row["blind"] for row in csv.DictReader(file)}
-    first = [row[0] for row in scores if row[1] == "1" and row[2] == "Ann"]
+    head, *runs = book["runs"].iter_rows(values_only=True)
+    assert head == (
+        "run", "day", "blind", "colour", "gum_g", "made_at", "sprays", "note", "leave_out"
+    )  # fmt: skip
+    codes = {row[0]: row[2] for row in runs}
+    assert {row[3]: row[:2] for row in rows[1:]} == {row[0]: row[1:3] for row in runs}
+    first = [row[2] for row in scores if row[3] == "1" and row[4] == "Ann"]
     assert set(first) == set(codes.values())  # whoever scores sees the codes alone
     assert first[:6] == sorted(first[:6])  # by code within the first day, which says nothing of the recipe
-    assert "runs" not in book.sheetnames  # a table stands in one place only
+    assert not (made / "runs.csv").exists()  # a table stands in one place only
 
 
 def test_formula_like_text_stays_text(folder: Folder) -> None:
     made = folder(FACTORIAL)
     write_plan(made)
     book = openpyxl.load_workbook(made / "readings.xlsx")
-    title, rater = book["how to fill in"]["A1"], book["crumble_scores"]["C49"]
+    title, rater = book["how to fill in"]["A1"], book["crumble_scores"]["E49"]
     assert (title.value, title.data_type) == ("=Two ways of colouring", "s")
     assert (rater.value, rater.data_type) == ("=Bo", "s")
 
@@ -392,21 +393,21 @@ def test_a_plan_without_readings_is_replaced_and_said(folder: Folder) -> None:
     (made / "trial.toml").write_text(FACTORIAL.replace("seed = 7", "seed = 8"))
     before = _snapshot(made)
     written = write_plan(made)
-    assert set(written.replaced) == {"runs.csv", "readings.xlsx"}
+    assert written.replaced == ("readings.xlsx",)
     after = _snapshot(made)
-    assert before["runs.csv"] != after["runs.csv"]
+    assert before["readings.xlsx"] != after["readings.xlsx"]
     assert set(after) == set(before)
 
 
 def _with_reading(made: Path) -> None:
     book = openpyxl.load_workbook(made / "readings.xlsx")
-    book["touch_checks"]["D5"] = "no"
+    book["touch_checks"]["G5"] = "no"
     book.save(made / "readings.xlsx")
 
 
 def _with_drop(made: Path) -> None:
     book = openpyxl.load_workbook(made / "readings.xlsx")
-    book["drops"].append(["R01"])
+    book["drops"]["D2"] = "R01"
     book.save(made / "readings.xlsx")
 
 
@@ -417,12 +418,9 @@ def _with_own_sheet(made: Path) -> None:
 
 
 def _made_batch(made: Path) -> None:
-    path = made / "runs.csv"
-    lines = path.read_text().splitlines()
-    header = lines[0].split(",")
-    cells = lines[3].split(",")
-    cells[header.index("made_at")] = "2026-01-05T09:00"
-    path.write_text("\n".join([*lines[:3], ",".join(cells), *lines[4:]]) + "\n")
+    book = openpyxl.load_workbook(made / "readings.xlsx")
+    book["runs"]["F4"] = "2026-01-05T09:00"
+    book.save(made / "readings.xlsx")
 
 
 def _own_list(made: Path) -> None:
@@ -447,7 +445,7 @@ def _broken_book(made: Path) -> None:
         (_with_reading, "readings.xlsx, sheet touch_checks, row 5: readings stand in it."),
         (_with_drop, "readings.xlsx, sheet drops, row 2: readings stand in it."),
         (_with_own_sheet, "sheet my thoughts: it is a sheet of your own, which would be lost."),
-        (_made_batch, "runs.csv, row 4: batches that were made stand in it"),
+        (_made_batch, "readings.xlsx, sheet runs, row 4: batches that were made stand in it"),
         (_own_list, "runs.csv: its list of batches was not written by a plan"),
         (_own_table, "weighings.csv: it holds 1 rows"),
         (_open_elsewhere, "readings.xlsx: it is open in a spreadsheet."),
@@ -477,7 +475,7 @@ def test_a_failure_half_way_leaves_the_earlier_plan(folder: Folder, monkeypatch:
     real = room.os.replace
 
     def refuse(source: Path, target: Path) -> None:
-        if Path(target).name == "runs.csv" and "undo" not in str(source):
+        if Path(target).name == "readings.xlsx" and "undo" not in str(source):
             raise PermissionError(13, "in use", str(target))
         real(source, target)
 

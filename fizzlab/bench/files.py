@@ -16,9 +16,9 @@ from fizzlab.errors import BadInput, FizzlabError, Problem
 from fizzlab.measures import LEAVE_OUT, Kind, TableSpec
 from fizzlab.trial.folder import WORKBOOK
 from fizzlab.trial.journal import Cells, Change
+from fizzlab.trial.opening import open_in
 from fizzlab.trial.placing import write_whole
-from fizzlab.trial.tables import RawTable, guarded, read_csv, read_sheets, separator_of
-from fizzlab.trial.workbook import open_in
+from fizzlab.trial.tables import RawTable, guarded, only_shown, read_csv, read_sheets, separator_of
 
 _MARK = b"\xef\xbb\xbf"  # the byte-order mark that some spreadsheets put first
 
@@ -160,7 +160,8 @@ def _edited_sheet(
     with path.open("rb") as file:
         book = openpyxl.load_workbook(file)
     sheet = next(sheet for sheet in book if sheet.title.strip().casefold() == name)
-    formulas = [cell.coordinate for row in sheet.iter_rows() for cell in row if cell.data_type == "f"]
+    read = [column for column in sheet.iter_cols() if not only_shown(column[0].value)]
+    formulas = [cell.coordinate for column in read for cell in column if cell.data_type == "f"]
     if formulas:
         raise FileBusy(
             f"{path.name}, sheet {sheet.title}: cell {formulas[0]} holds a formula, whose value would "

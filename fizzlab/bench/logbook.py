@@ -18,10 +18,10 @@ import pandas as pd
 
 from fizzlab.bench.files import FileBusy, Files, after, rows_of
 from fizzlab.bench.place import fits, place, plain, undo
-from fizzlab.errors import BadInput, Problem
+from fizzlab.errors import BadInput, Problem, hard
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, Column
 from fizzlab.trial import checks
-from fizzlab.trial.folder import columns_of, folder_there
+from fizzlab.trial.folder import WORKBOOK, columns_of, folder_there
 from fizzlab.trial.journal import JOURNAL, Cells, Change, Entry, Journal, Line, Running
 from fizzlab.trial.locks import Busy
 from fizzlab.trial.placing import changing, held
@@ -363,12 +363,12 @@ class Logbook:
         read, found = self._loaded(table, raw)
         if found or table == "runs":
             return found
-        return checks.across_rows({table: read, "runs": self._batches()}, self.tables)[0]
+        return hard(checks.across_rows({table: read, "runs": self._batches()}, self.tables))
 
     def _loaded(self, table: str, raw: RawTable) -> tuple[Table, list[Problem]]:
         """A table as the trial's loader reads it, also where codes or clock times stand, and its problems."""
         read, found = parse(raw, columns_of(table, self.settings, raw), self.tables[table].planned)
-        found = [problem for problem in found if problem.weight == "problem"]
+        found = hard(found)
         if found or table == "runs":
             return read, found
         runs = self._batches()
@@ -400,7 +400,7 @@ class Logbook:
         raw = self._view("runs")
         if self._runs is None or self._runs[0] is not raw:
             read, problems = self._loaded("runs", raw)
-            problems = problems or checks.factor_levels(read, self.settings)[1]
+            problems = problems or hard(checks.factor_levels(read, self.settings)[1])
             if problems:
                 raise BadInput(problems)
             self._runs = (raw, read)
@@ -451,7 +451,7 @@ def practice_folder(home: Path) -> Path:
 
     folder = home / "bench-practice"
     with changing(folder) as making:
-        if not (folder / FILE).exists():
+        if not (folder / WORKBOOK).exists():
             shutil.copy(Path(__file__).with_name("templates") / "bench_demo" / FILE, making / FILE)
             write_plan(making)
     return folder

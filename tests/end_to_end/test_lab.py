@@ -353,6 +353,6 @@ def test_a_trial_is_set_up_by_answering(lab: Lab, browser: Any) -> None:
     wide = "f => [...f.querySelectorAll('.fs-form input')].every(i => i.getBoundingClientRect().right <= "
     assert form.evaluate(wide + "f.querySelector('.fs-seen').getBoundingClientRect().left)")
     form.get_by_role("button", name="Write it and plan", exact=True).click()
-    form.get_by_text("Planned: bench-sheet.html, runs.csv, readings.xlsx.").wait_for()
+    form.get_by_text("Planned: bench-sheet.html, readings.xlsx.").wait_for()
     page.close()
     assert len(load(lab.home / "two-by-two").rows("runs")) == 12

@@ -8,23 +8,10 @@ from pydantic import Field
 
 from fizzlab.errors import BadInput, CannotAnswer, nearest
 from fizzlab.measures import CURRENCIES
+from fizzlab.recipe import units
 from fizzlab.recipe.amounts import density_needed
 from fizzlab.recipe.chemistry import ACIDS
 from fizzlab.recipe.ingredients import ROLES, Ingredient, Price, Recipe, Role, Rule
-from fizzlab.recipe.units import (
-    ALIASES,
-    DENSITIES,
-    UNKNOWN_DROPPER,
-    Density,
-    Measures,
-    OwnWeighing,
-    Quantity,
-    Span,
-    canonical_kind,
-    count_drops,
-    parse_quantity,
-    scatter_of,
-)
 from fizzlab.trial.settings.sections import Complaints, FactorSettings, Name, Positive, Section, Text
 
 
@@ -89,7 +76,7 @@ class RecipeSettings(Section):
     """The whole section [recipe]: one batch as it is made, and how factors change it."""
 
     name: str = ""
-    measures: Measures = "us"
+    measures: units.Measures = "us"
     ingredients: list[IngredientSettings] = Field(min_length=1, max_length=60)
     by_factor: dict[str, RuleSettings] = Field(default_factory=dict)
     pieces: int | None = Field(default=None, ge=1, le=1000)
@@ -113,11 +100,7 @@ class RecipeSettings(Section):
 
 
 def make_recipe(settings: RecipeSettings, factors: Mapping[str, FactorSettings]) -> Recipe:
-    """The recipe with its rules, which name the trial's factors; BadInput with every problem.
-
-    Problems are an unknown kind without a role, an amount that cannot be read, a volume whose grams are not
-    known, a rule that names no factor, level or ingredient of the trial.
-    """
+    """The recipe with its rules, which name the trial's factors; BadInput with every problem."""
     maker = _Maker(settings.measures, [item.name for item in settings.ingredients])
     items = maker.ingredients("recipe.ingredients", settings.ingredients, maker.names)
     for name in sorted({name for name in maker.names if maker.names.count(name) > 1}):
@@ -137,13 +120,13 @@ def make_recipe(settings: RecipeSettings, factors: Mapping[str, FactorSettings])
 class _Maker(Complaints):
     """Makes ingredients and rules, and gathers what is wrong with any."""
 
-    def __init__(self, measures: Measures, names: list[str]) -> None:
+    def __init__(self, measures: units.Measures, names: list[str]) -> None:
         super().__init__()
         self.measures, self.names = measures, names
 
-    def quantity(self, key: str, text: str | None) -> Quantity | None:
+    def quantity(self, key: str, text: str | None) -> units.Quantity | None:
         try:
-            return None if text is None else parse_quantity(text, measures=self.measures)
+            return None if text is None else units.parse_quantity(text, measures=self.measures)
         except BadInput as error:
             self.take(key, error)
             return None
@@ -181,17 +164,17 @@ class _Maker(Complaints):
             return None
         density = None
         if item.g_per_ml is not None:
-            kind = canonical_kind(item.kind)
-            span = Span.about(item.g_per_ml, scatter_of(item.role or ROLES.get(kind, "other")))
-            density = Density(span, seen=False)
+            kind = units.canonical_kind(item.kind)
+            span = units.Span.about(item.g_per_ml, units.scatter_of(item.role or ROLES.get(kind, "other")))
+            density = units.Density(span, seen=False)
         made = Ingredient(
             item.name,
             item.kind,
             amount,
             role=item.role,
             density=density,
-            own=OwnWeighing(own, tuple(weighed.grams)) if own and weighed else None,
-            drops=count_drops(item.drops_per_ml) if item.drops_per_ml else UNKNOWN_DROPPER,
+            own=units.OwnWeighing(own, tuple(weighed.grams)) if own and weighed else None,
+            drops=units.count_drops(item.drops_per_ml) if item.drops_per_ml else units.UNKNOWN_DROPPER,
             volatile=item.volatile,
             max_pct=item.max_pct,
             price=Price(item.price, pack) if item.price is not None and pack is not None else None,
@@ -207,12 +190,12 @@ class _Maker(Complaints):
 
     def kind_known(self, key: str, item: IngredientSettings) -> None:
         """An unknown kind needs a role: an acid that is misspelt must not go in with the dry powders."""
-        kind, known = canonical_kind(item.kind), [*DENSITIES, *ROLES]
+        kind, known = units.canonical_kind(item.kind), [*units.DENSITIES, *ROLES]
         if item.role == "acid":
             what = f"“{item.kind}” is not an acid that fizzlab knows."
             self.unknown(key, kind, ACIDS, what, f"Known acids: {', '.join(ACIDS)}.")
         elif item.role is None and kind not in known and not kind.startswith("isopropyl alcohol"):
-            guess = nearest(item.kind, [*known, *ALIASES, "isopropyl alcohol 91 %"])
+            guess = nearest(item.kind, [*known, *units.ALIASES, "isopropyl alcohol 91 %"])
             do = (f"Did you mean “{guess}”? If not, give" if guess else "Give") + " its role as well."
             self.add(key, f"fizzlab does not know the kind “{item.kind}”.", do)
 
@@ -244,7 +227,7 @@ class _Maker(Complaints):
     def unit(self, key: str, asked: str | None, name: str, factor: FactorSettings) -> str:
         """The unit of the amounts that a factor sets."""
         try:
-            return parse_quantity(f"1 {asked or factor.unit}", measures=self.measures).unit
+            return units.parse_quantity(f"1 {asked or factor.unit}", measures=self.measures).unit
         except BadInput:
             what = f"“{asked or factor.unit}” is not a unit that an ingredient is measured in."
             self.add(key if asked else f"factors.{name}.unit", what, "Write g, ml, tsp, cup or drop.")

@@ -34,6 +34,7 @@ Hours = Annotated[float, Field(gt=0, le=2000)]
 Batches = Annotated[int, Field(ge=2, le=1000)]
 Level = str | float | int
 Column = Annotated[str, Field(min_length=1, max_length=200)]
+Called = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
 
 #: The lots of one ingredient; a single one may be given without brackets.
 Lots = Annotated[
@@ -92,11 +93,7 @@ def _crossed(low: float | None, high: float | None) -> bool:
 
 
 class FactorSettings(Section):
-    """One thing that is changed on purpose from batch to batch: named `levels`, or numbers in a `unit`.
-
-    Numbers are given as `amounts` (just these), as a range from `low` to `high` (a plan chooses where),
-    or as both.
-    """
+    """What is changed on purpose: named `levels`, or numbers: just these `amounts`, a range, or both."""
 
     levels: list[Name] | None = Field(default=None, min_length=2)
     control: Name | None = None
@@ -354,7 +351,7 @@ class ImportSettings(Section):
     date: Column | None = None
     dates: Order
     temp: Column
-    temp_unit: Literal["°C", "°F"]
+    temp_unit: Literal["°C", "°F", "K"]
     rh: Column
     rh_unit: Literal["%", "share"]
     zone: str | None = None

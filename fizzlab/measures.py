@@ -33,6 +33,7 @@ class Column:
     `required` column must be there and filled in every row. Values outside of `low` to `high` are refused,
     with `above_low` `low` itself too. `also` are further words of a yes_no column, `suffix` what may stand
     after a number. `ends` says that a yes ends the readings of a piece: prepared rows after it stay blank.
+    `next` is what the bench puts there: "count" goes on counting, a yes_no column steps down on yes, else up.
     """
 
     name: str
@@ -46,6 +47,7 @@ class Column:
     suffix: str = ""
     clock: bool = False
     ends: bool = False
+    next: str = ""
 
     @property
     def unit(self) -> str:
@@ -143,9 +145,19 @@ TABLES: dict[str, TableSpec] = {
             "pieces dropped from a height",
             RUN,
             PIECE,
-            Column("height_cm", "number", "drop height in cm", low=0, high=1000, above_low=True),
+            Column(
+                "height_cm", "number", "drop height in cm", low=0, high=1000, above_low=True, next="broke"
+            ),
             Column("broke", "yes_no", "did it break?"),
-            Column("order", "whole", "place in the sequence of drops", required=False, low=1, high=100000),
+            Column(
+                "order",
+                "whole",
+                "place in the sequence of drops",
+                required=False,
+                low=1,
+                high=100000,
+                next="count",
+            ),
             NOTE,
         ),
         _table(

@@ -534,15 +534,15 @@ PLAN = '[plan]\nkind = "factorial"\nrepeats = 2\npieces = 1\nchecks_h = [2, 3, 4
 def test_next_looks_come_from_the_plan(planned: Path) -> None:
     (planned / "trial.toml").write_text(TOML + PLAN)
     book = Logbook(planned)
-    looks = [look for look in book.next_looks() if look.table == "touch_checks" and look.run == "A"]
+    looks = [look for look in book.next_looks(MADE) if look.table == "touch_checks" and look.run == "A"]
     assert [(look.hours, look.due - MADE, look.label) for look in looks] == [
         (h, h * 3600, "417") for h in HOURS
     ]
     touch(book, "A", "1", False, MADE + 3.1 * 3600)  # the look at 2 h was missed
-    ahead = [look.hours for look in book.next_looks() if look.table == "touch_checks" and look.run == "A"]
+    ahead = [look.hours for look in book.next_looks(MADE) if look.table == "touch_checks" and look.run == "A"]
     assert ahead == [4, 6]
     touch(book, "A", "1", True, MADE + 4.2 * 3600)
-    assert not [look for look in book.next_looks() if look.table == "touch_checks" and look.run == "A"]
+    assert not [look for look in book.next_looks(MADE) if look.table == "touch_checks" and look.run == "A"]
 
 
 def test_a_look_between_two_planned_ones_leaves_both(planned: Path) -> None:
@@ -552,7 +552,7 @@ def test_a_look_between_two_planned_ones_leaves_both(planned: Path) -> None:
         touch(book, "A", "1", False, MADE + hours * 3600)
     rows = load(planned).rows("touch_checks")
     assert list(rows["hours"]) == [2.1, 2.4, 2.9]
-    ahead = [look.hours for look in book.next_looks() if look.table == "touch_checks" and look.run == "A"]
+    ahead = [look.hours for look in book.next_looks(MADE) if look.table == "touch_checks" and look.run == "A"]
     assert ahead == [4, 6]
 
 

@@ -7,23 +7,28 @@ table. `fizzlab.bench.buttons` puts buttons on it.
 from __future__ import annotations
 
 import datetime as dt
+import io
 import re
 import shutil
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from functools import cached_property
-from itertools import pairwise, product
+from itertools import count, groupby, pairwise
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import pandas as pd
 
-from fizzlab.bench.files import FileBusy, Files, after, rows_of
+from fizzlab.bench.files import FileBusy, Files, Held
 from fizzlab.bench.place import fits, place, plain, undo
 from fizzlab.bench.sheet import look_hours
 from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, Column
+from fizzlab.records.locks import locked
 from fizzlab.trial import checks
 from fizzlab.trial.folder import columns_of, folder_there
 from fizzlab.trial.journal import JOURNAL, Cells, Change, Entry, Journal, Line, Running
+from fizzlab.trial.placing import write_whole
 from fizzlab.trial.settings import FILE, read_settings
 from fizzlab.trial.tables import RawTable, Table, parse
 
@@ -32,6 +37,12 @@ FIZZING = ("fizz_times", "fizz_curves")
 
 #: The soonest that a piece is logged as dry, in hours: just after it was made, never at 0 h.
 SOONEST_H = "0.01"
+
+#: A table that takes longer to write waits until nobody presses; the reading is safe in the journal before.
+SLOW_S = 0.5
+
+#: Photographs: the kinds that are kept with the ends of their names, and the largest.
+PHOTOS, PHOTO_BYTES = {"JPEG": "jpg", "PNG": "png", "WEBP": "webp"}, 25 << 20
 
 _PIECE = re.compile(r"[\w][\w .-]{0,19}")
 
@@ -42,6 +53,7 @@ class Tray(NamedTuple):
     run: str
     label: str
     made_at: float | None
+    day: str = ""
 
 
 class Form(NamedTuple):
@@ -91,24 +103,36 @@ class Logbook:
         self.journal = Journal.open(self.folder)
         self.files = Files(self.folder, self.tables)
         self._waits: dict[int, str] = {}
-        self._runs: tuple[RawTable, Table] | None = None
+        self._held = False
+        self._runs: tuple[object, Table, list[Tray]] | None = None
+        self._frames: dict[tuple[str, str], tuple[dict[int, Cells], pd.DataFrame]] = {}
         self._batches()
         self._keep({"did": "open"})
         self.put_in()
 
     def trays(self) -> list[Tray]:
         """The batches; by blind code, in the order of the codes, where every batch has one."""
-        rows = self._batches().rows
-        blind = (rows["blind"] != "").all() and not rows["blind"].str.casefold().duplicated().any()
-        # clock times of the workshop, which is taken to be in this computer's time zone
-        made = [None if pd.isna(at) else at.to_pydatetime().timestamp() for at in rows["made_at"]]
-        labels = rows["blind"] if blind else rows["run"]
-        trays = [Tray(run, label, at) for run, label, at in zip(rows["run"], labels, made, strict=True)]
-        return sorted(trays, key=lambda tray: tray.label) if blind else trays
+        trays = self._in_order()
+        return (
+            sorted(trays, key=lambda tray: tray.label) if trays and trays[0].label != trays[0].run else trays
+        )
+
+    def _in_order(self) -> list[Tray]:
+        """The batches in the order of making."""
+        self._batches()
+        return self._runs[2] if self._runs is not None else []
 
     def tray(self, run: str) -> Tray:
         """The tray of a batch."""
-        return next((tray for tray in self.trays() if tray.run == run), Tray(run, run, None))
+        return next((tray for tray in self._in_order() if tray.run == run), Tray(run, run, None))
+
+    def to_make(self, now: float) -> Tray | None:
+        """The next batch to make; none once the batches of the day on which some were made today are done."""
+        today = dt.datetime.fromtimestamp(now).date()
+        made = [tray for tray in self._in_order() if tray.made_at is not None]
+        days = {tray.day for tray in made if dt.datetime.fromtimestamp(tray.made_at or 0).date() == today}
+        ahead = [tray for tray in self._in_order() if tray.made_at is None]
+        return next((tray for tray in ahead if not days or tray.day in days), None)
 
     @cached_property
     def forms(self) -> dict[str, Form]:
@@ -124,7 +148,7 @@ class Logbook:
             passed = {RUN.name, PIECE.name, NOTE.name, BLIND.name, *(["hours"] if timed else [])}
             if name == "runs":
                 passed |= {column.name for column in spec.columns if column.kind in ("text", "moment")}
-                passed |= set(self.settings.factors)
+                passed = passed.union(self.settings.factors) - {NOTE.name}
             if RUN.name in names:
                 columns = tuple(column for column in spec.columns if column.name not in passed)
                 kept = frozenset(spec.planned) - passed
@@ -134,54 +158,133 @@ class Logbook:
     def pieces(self, run: str) -> list[str]:
         """Names of the pieces of a batch: those of the plan, and others that were logged."""
         planned = range(self.settings.plan.pieces if self.settings.plan else 4)
-        own = [entry.cells.get("piece", "") for entry in self.journal.live() if entry.cells["run"] == run]
-        return list(dict.fromkeys([*(str(piece + 1) for piece in planned), *filter(None, own)]))
+        logged = [piece for piece, times in self.journal.pieces[run].items() if piece and times > 0]
+        return list(dict.fromkeys([*(str(piece + 1) for piece in planned), *logged]))
 
-    def logged(self) -> list[Message]:
-        """What was logged and holds, the newest first."""
-        return [
-            Message(entry.at, entry.says, self._waits.get(entry.id, ""))
-            for entry in reversed(self.journal.live())
-        ]
+    def logged(self, newest: int | None = None) -> list[Message]:
+        """What was logged and holds, or so many of it, the newest first."""
+        entries = self.journal.live(len(self.journal) if newest is None else newest)
+        return [Message(entry.at, entry.says, self._waits.get(entry.id, "")) for entry in entries]
 
     def waiting(self) -> list[str]:
         """Why some readings stand in the journal only; empty if all are in their tables."""
         return list(dict.fromkeys(self._waits.values()))
 
     @property
+    def behind(self) -> bool:
+        """Do readings stand in the journal that nobody tried to put into their tables yet?"""
+        return any(entry.id not in self._waits for entry in self.journal.waiting())
+
+    @property
     def running(self) -> Running | None:
         """The stopwatch, if it runs."""
         return self.journal.running
 
-    def next_looks(self) -> list[Look]:
-        """The planned looks and weighings still ahead or overdue, of pieces that were not dry.
+    def next_looks(self, now: float) -> list[Look]:
+        """The planned looks and weighings still ahead or due, of pieces that were not dry.
 
-        A look is over once a reading was nearer to it than to the one before.
+        A look is over once a reading was nearer to it than to the one before; and it is missed once the next
+        is nearer, or when half as much time again has passed.
         """
         looks: list[Look] = []
         plan = self.settings.plan
         for name in plan.tables if plan is not None else ():
             if plan is None or name not in self.forms or not self.forms[name].timed:
                 continue
-            over: dict[Any, float] = self._read(name).groupby(["run", "piece"])["hours"].max().to_dict()
-            over |= dict.fromkeys(self._ended(name), float("inf"))
-            for tray, (before, hours) in product(self.trays(), pairwise([0.0, *look_hours(plan, name)])):
-                middle, run = (before + hours) / 2, tray.run
-                pieces = [piece for piece in self.pieces(run) if middle > over.get((run, piece), -1.0)]
-                if tray.made_at is not None and pieces:
-                    due = tray.made_at + hours * 3600
-                    looks.append(Look(name, run, tray.label, tuple(pieces), hours, due))
+            hours, held = look_hours(plan, name), self._view(name)
+            befores, lasts = (
+                [0.0, *hours[:-1]],
+                [*((a + b) / 2 for a, b in pairwise(hours)), *(h * 1.5 for h in hours[-1:])],
+            )
+            for tray in self._in_order():
+                age = (now - tray.made_at) / 3600 if tray.made_at is not None else float("inf")
+                if not hours or age > lasts[-1]:
+                    continue
+                over = self._rows(name, tray.run, held).groupby("piece")["hours"].max().to_dict()
+                over |= dict.fromkeys(self._ended(name, tray.run, held), float("inf"))
+                pieces = self.pieces(tray.run)
+                for before, at, last in zip(befores, hours, lasts, strict=True):
+                    due = [piece for piece in pieces if (before + at) / 2 > over.get(piece, -1.0)]
+                    if due and age <= last and tray.made_at is not None:
+                        looks.append(
+                            Look(name, tray.run, tray.label, tuple(due), at, tray.made_at + at * 3600)
+                        )
         return sorted(looks, key=lambda look: look.due)
 
-    def _ended(self, table: str) -> dict[tuple[str, str], float]:
-        """When the readings of a batch's piece ended, such as when it was first dry."""
+    def _ended(self, table: str, run: str, held: Held | None = None) -> dict[str, float]:
+        """When the readings of a batch's pieces ended, such as when one was first dry."""
         found: dict[Any, float] = {}
         for column in self.forms[table].columns:
             if column.ends:
-                rows = self._read(table)
+                rows = self._rows(table, run, held)
                 over = rows[rows[column.name].fillna(False).astype(bool)]
-                found |= over.groupby(["run", "piece"])["hours"].min().to_dict()
+                found |= over.groupby("piece")["hours"].min().to_dict()
         return found
+
+    def suggested(self, table: str, run: str) -> dict[str, str]:
+        """What is likely to be typed next: the count that goes on, and the height one step up or down."""
+        rows, found = self._rows(table, run), dict[str, str]()
+        for column in self.forms[table].columns:
+            seen = rows[column.name].dropna() if column.next else rows.index[:0]
+            if column.next == "count":
+                found[column.name] = str(int(seen.max()) + 1 if len(seen) else 1)
+            elif column.next and len(seen):
+                moved = seen.diff().abs()
+                step = next(
+                    (each for each in reversed(moved.tolist()) if each > 0),
+                    max(round(seen.iloc[-1] / 30) * 5, 1),
+                )
+                at = seen.iloc[-1] + (-step if rows[column.next].iloc[-1] else step)
+                found[column.name] = plain(str(at)) if at > 0 else ""
+        return found
+
+    def later(self, table: str, run: str, piece: str, readings: Cells, at: float) -> str:
+        """Keep what is typed of a row that has more to come, such as a mass before the tumble."""
+        cells = {name: plain(text) for name, text in readings.items() if plain(text)}
+        self._refuse_row(table, cells)
+        self._keep({"did": "draft", "at": at, "table": table, "run": run, "piece": piece, "cells": cells})
+        return f"Kept for later: {self._at({'run': run, **({'piece': piece} if piece else {})})}."
+
+    def draft(self, table: str, run: str, piece: str) -> Cells:
+        """What was kept for later."""
+        return self.journal.drafts.get((table, run, piece), {})
+
+    def photo(self, run: str, piece: str, data: bytes, at: float) -> str:
+        """Keep a photograph under ``photos``, named by batch, piece and time; its path in the folder."""
+        from PIL import Image
+
+        try:
+            kind = (
+                Image.open(io.BytesIO(data), formats=list(PHOTOS)).format
+                if len(data) <= PHOTO_BYTES
+                else None
+            )
+        except (OSError, ValueError, Image.DecompressionBombError):
+            kind = None
+        if kind is None:
+            what = f"it is no JPEG, PNG or WebP picture of at most {PHOTO_BYTES >> 20} MB."
+            raise BadInput([Problem("photograph", what, "Take it again, smaller or as JPEG.")])
+        parts = [re.sub(r"[^\w-]+", "-", part) for part in (run, piece) if part]
+        stem = "_".join([*parts, f"{dt.datetime.fromtimestamp(at):%Y-%m-%dT%H-%M-%S}"])
+        home = self.folder / "photos"
+        names = (home / f"{stem}{more}.{PHOTOS[kind]}" for more in ("", *(f"-{n}" for n in count(2))))
+        path = next(name for name in names if not name.exists())
+        try:
+            home.mkdir(exist_ok=True)
+            write_whole(path, data)
+        except OSError as error:
+            do = (
+                "Keep it on the phone, and look whether the disk is full or the folder may not be written to."
+            )
+            raise BadInput(
+                [Problem("photograph", f"the computer refused it ({error.strerror}).", do)]
+            ) from None
+        self._keep({"did": "photo", "at": at, "run": run, "piece": piece, "file": path.name})
+        return f"photos/{path.name}"
+
+    def catch_up(self) -> bool:
+        """Take up what another page of the same trial logged since; was there any?"""
+        return self.journal.grown()
 
     def made(self, run: str, at: float) -> Message:
         """Write down that a batch was pressed now."""
@@ -210,7 +313,7 @@ class Logbook:
         if form.timed and ends and float(cells["hours"]) == 0:
             cells["hours"] = SOONEST_H
         says = f"{self._at(cells)}: {', '.join(said)}" + (f" at {cells['hours']} h" if form.timed else "")
-        ended = self._ended(table).get((run, piece))
+        ended = self._ended(table, run).get(piece) if form.timed else None
         for column in form.columns if ended is not None else ():
             if column.ends and cells.get(column.name) == "no":
                 was = f"{spoken(column, 'yes')} at {ended:g} h"
@@ -224,9 +327,8 @@ class Logbook:
             what = f"it runs for {self._at(vars(self.running))}."
             raise BadInput([Problem("stopwatch", what, "Stop it first.")])
         self._refuse_row("fizz_times", {"piece": piece, "water_c": water_c})
-        times = self._read("fizz_times")
         self._keep({"did": "start", "run": run, "piece": piece, "water_c": plain(water_c), "at": at})
-        if ((times["run"] == run) & (times["piece"] == piece)).any():
+        if (self._rows("fizz_times", run)["piece"] == piece).any():
             return "The stopwatch runs. This piece has a fizz time already, so no end will be taken for it."
         return "The stopwatch runs."
 
@@ -262,72 +364,109 @@ class Logbook:
 
     def undo(self, at: float) -> str:
         """Take back the last reading that holds, and say which it was."""
-        live = self.journal.live()
-        if not live:
+        if not len(self.journal):
             raise BadInput([Problem("undo", "nothing is logged.", "")])
-        number = self.journal.last + 1
-        self._keep({"did": "undo", "id": number, "of": live[-1].id, "at": at})
-        self._waits.pop(live[-1].id, None)
+        (last,), number = self.journal.live(1), self.journal.last + 1
+        self._keep({"did": "undo", "id": number, "of": last.id, "at": at})
+        self._waits.pop(last.id, None)
         self.put_in()
-        if live[-1] in self.journal.live():
+        if last in self.journal.live(1):
             self._waits.pop(number)
-            raise self._changed_since(live[-1])
-        return live[-1].says
+            raise self._changed_since(last)
+        return last.says
 
     def _log(self, table: str, cells: Cells, says: str, at: float, **more: Any) -> Message:
         entry = Entry(self.journal.last + 1, at, table, cells, says, **more)
         self._check(entry)
         line: Line = {"did": "log", "id": entry.id, "at": at, "table": table, "cells": dict(cells)}
         self._keep({**line, "says": says, **{name: value for name, value in more.items() if value}})
-        self.put_in()
+        if self.files.cost.get(table, 0.0) < SLOW_S:  # else it goes in while nobody presses
+            self.put_in()
         return Message(at, says, self._waits.get(entry.id, ""))
 
     def put_in(self) -> None:
         """Put what waits in the journal into its tables, as far as they can be written now."""
-        self._waits = {}
-        for entry in self.journal.waiting():
-            try:
-                self._write(entry)
-            except (BadInput, FileBusy) as error:
-                self._waits[entry.id] = str(error)
-            except OSError as error:
-                self._waits[entry.id] = f"The computer refused ({error.strerror or error})."
+        with self._alone():
+            self.journal.grown()
+            self._waits, waiting = {}, self.journal.waiting()
+            while waiting:
+                together = next(groupby(waiting, key=lambda entry: entry.table))[1]
+                waiting = waiting[self._write(waiting[0].table, [*together]) :]
 
-    def _write(self, entry: Entry) -> None:
-        raw = self.files.read(entry.table)
-        begun = self.journal.begun.get(entry.id)
-        if begun is not None:  # stopped in between: did it reach the file?
-            reached = fits(rows_of(raw), undo(begun))
+    def _write(self, table: str, entries: Sequence[Entry]) -> int:
+        """Put readings into their table, in one writing unless they touch a row twice; how many it was."""
+        begun: dict[int, list[Change]] = {}
+        done = 0
+        try:
+            held = self.files.read(table).copy()
+            for entry in entries:
+                try:
+                    changes = self._begin(entry, held, {each.row for some in begun.values() for each in some})
+                except BadInput as error:
+                    self._waits[entry.id] = str(error)
+                    changes = []
+                if changes is None:
+                    break
+                done += 1
+                if changes or entry.id in self.journal.begun:
+                    begun[entry.id] = changes
+                    held.change(changes)
+            changes = [change for some in begun.values() for change in some]
+            if changes:
+                columns = columns_of(table, self.settings, held.raw({}))
+                self.files.write(table, changes, {column.name: column.kind for column in columns})
+        except (BadInput, FileBusy, OSError) as error:
+            why = (
+                f"The computer refused ({error.strerror or error})."
+                if isinstance(error, OSError)
+                else str(error)
+            )
+            for number in begun:
+                self._keep({"did": "not_written", "id": number})
+            self._waits |= dict.fromkeys(begun or [entry.id for entry in entries], why)
+            return max(done, 1) if begun else len(entries)
+        for number in begun:
+            self._keep({"did": "written", "id": number})
+        return done
+
+    def _begin(self, entry: Entry, held: Held, touched: set[int]) -> list[Change] | None:
+        """The changes of a reading, said in the journal before they are made; None where it must wait its turn."""
+        before = self.journal.begun.get(entry.id)
+        if before is not None:  # stopped in between: did it reach the file?
+            reached = fits(held.rows, undo(before))
             self._keep({"did": "written" if reached else "not_written", "id": entry.id})
             if reached:
-                return
+                return []
         if entry not in self.journal.waiting():  # taken back before it reached its table
-            return
-        changes = self._changes(entry, raw)
-        if entry.of and not fits(rows_of(raw), changes):
+            return []
+        changes = self._changes(entry, held)
+        if touched & {change.row for change in changes}:
+            return None
+        if entry.of and not fits(held.rows, changes):
             taken_back = self.journal.entries[entry.of]
             self._keep({"did": "kept", "id": entry.id})
             raise self._changed_since(taken_back)
         self._keep({"did": "writing", "id": entry.id, "changes": [list(change) for change in changes]})
-        try:
-            if changes:
-                columns = columns_of(entry.table, self.settings, raw)
-                self.files.write(entry.table, changes, {column.name: column.kind for column in columns})
-        except FileBusy:
-            self._keep({"did": "not_written", "id": entry.id})
-            raise
-        self._keep({"did": "written", "id": entry.id})
+        return changes
 
-    def _changes(self, entry: Entry, raw: RawTable) -> list[Change]:
+    def _changes(self, entry: Entry, held: Held) -> list[Change]:
         """What an entry does to its table, or takes back."""
         if entry.of:
             return undo(self.journal.changes.get(entry.of, []))
         instead = self.journal.entries[entry.replaces].cells if entry.replaces else None
-        cells, columns = dict(entry.cells), raw.cells.columns
-        if BLIND.name in columns and RUN.name not in columns:  # the sheet of a scorer, who sees codes only
-            runs = self._batches().rows
-            cells[BLIND.name] = str(runs.loc[runs["run"] == cells.pop("run"), "blind"].iloc[0])
-        return place(rows_of(raw), columns, self.tables[entry.table], cells, instead)
+        cells = dict(entry.cells)
+        own = held.of(cells["run"], self._code(cells["run"]))
+        if BLIND.name in held.header and RUN.name not in held.header:  # a scorer's sheet has codes only
+            cells[BLIND.name] = self._code(cells.pop("run"))
+        return place(own, held.header, self.tables[entry.table], cells, instead, held.end)
+
+    def _code(self, run: str) -> str:
+        """The blind code of a batch; empty where it has none."""
+        runs = self._runs[1].rows if self._runs is not None else pd.DataFrame(columns=["run", "blind"])
+        return next(iter(runs.loc[runs["run"] == run, "blind"]), "")
+
+    def _own(self, held: Held, run: str) -> dict[int, Cells]:
+        return held.of(run, self._code(run))
 
     def _refuse_row(self, table: str, cells: Cells) -> None:
         """Refuse cells that the trial's loader would refuse by themselves, and odd names of pieces."""
@@ -350,8 +489,10 @@ class Logbook:
         changes = self._changes(entry, view)
         if not changes:
             raise BadInput([Problem(view.where, "this reading stands there already.", "")])
-        found = self._faults(entry.table, after(view, changes))
-        if found and not self._faults(entry.table, view):  # which must not stop the logging
+        before = view.with_firsts(self._own(view, entry.cells["run"]))
+        after = {**before, **{change.row: change.after for change in changes if change.after is not None}}
+        found = self._faults(entry.table, view.raw(after))
+        if found and not self._faults(entry.table, view.raw(before)):  # which must not stop the logging
             raise BadInput(found)
 
     def _faults(self, table: str, raw: RawTable) -> list[Problem]:
@@ -374,43 +515,69 @@ class Logbook:
             return checks.runs_by_code(read, runs)
         return checks.with_hours(checks.runs_as_spelled(read, runs), runs)
 
-    def _view(self, table: str) -> RawTable:
+    def _view(self, table: str) -> Held:
         """A table with what still waits for it."""
-        raw = self.files.read(table)
-        for entry in self.journal.waiting():
-            if entry.table == table:
-                try:
-                    changes = self._changes(entry, raw)
-                except BadInput:
-                    continue
-                if fits(rows_of(raw), changes):
-                    raw = after(raw, changes)
-        return raw
+        held = self.files.read(table)
+        waiting = [entry for entry in self.journal.waiting() if entry.table == table]
+        held = held.copy() if waiting else held
+        for entry in waiting:
+            try:
+                changes = self._changes(entry, held)
+            except BadInput:
+                continue
+            if fits(held.rows, changes):
+                held.change(changes)
+        return held
 
-    def _read(self, table: str) -> pd.DataFrame:
-        """The rows of a table with what still waits for it; none where it cannot be read."""
+    def _rows(self, table: str, run: str, held: Held | None = None) -> pd.DataFrame:
+        """The rows of a batch with what still waits for it; none where they cannot be read."""
         try:
-            return self._loaded(table, self._view(table))[0].rows
+            held = held or self._view(table)
+            own = self._own(held, run)
+            known = self._frames.get((table, run))
+            if known is None or known[0] != own:
+                known = self._frames[table, run] = own, self._loaded(table, held.raw(own))[0].rows
+            return known[1][known[1]["run"] == run]
         except (BadInput, OSError):
             return pd.DataFrame(columns=[column.name for column in self.tables[table].columns])
 
     def _batches(self) -> Table:
-        raw = self._view("runs")
-        if self._runs is None or self._runs[0] is not raw:
-            read, problems = self._loaded("runs", raw)
+        held = self._view("runs")
+        if self._runs is None or self._runs[0] != held.rows:
+            read, problems = self._loaded("runs", held.raw())
             problems = problems or checks.factor_levels(read, self.settings)[1]
             if problems:
                 raise BadInput(problems)
-            self._runs = (raw, read)
+            rows = read.rows
+            blind = (rows["blind"] != "").all() and not rows["blind"].str.casefold().duplicated().any()
+            # clock times of the workshop, which is taken to be in this computer's time zone
+            made = [None if pd.isna(at) else at.to_pydatetime().timestamp() for at in rows["made_at"]]
+            labels = rows["blind"] if blind else rows["run"]
+            trays = list(map(Tray, rows["run"], labels, made, rows["day"]))
+            self._runs = (dict(held.rows), read, trays)
         return self._runs[1]
 
     def _keep(self, line: Line) -> None:
         try:
-            self.journal.add(line)
+            with self._alone():
+                self.journal.add(line)
         except OSError as error:
             what = f"the computer refused to write it ({error.strerror or error})."
             do = "Write it on paper, and look whether the disk is full or the folder may not be written to."
             raise BadInput([Problem(JOURNAL, what, do)]) from None
+
+    @contextmanager
+    def _alone(self) -> Iterator[None]:
+        """Let no other page of this trial write into journal or tables meanwhile."""
+        if self._held:
+            yield
+            return
+        with locked(self.folder / ".bench.lock", patience_s=15):
+            self._held = True
+            try:
+                yield
+            finally:
+                self._held = False
 
     def _at(self, cells: Cells) -> str:
         """Whose reading it is, in words."""

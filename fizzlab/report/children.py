@@ -33,4 +33,13 @@ def surroundings() -> dict[str, str]:
 
 def jupyterlab(folder: Path, *options: str) -> list[str]:
     """The command that runs JupyterLab on a folder; to be started in `SETTINGS`, which holds no module."""
-    return [sys.executable, "-P", "-m", "jupyterlab", *options, str(folder.resolve())]
+    return _server("jupyterlab", *options, str(folder.resolve()))
+
+
+def voila(notebook: Path, ip: str, port: int) -> list[str]:
+    """The command that serves a notebook as a page of its own; `SETTINGS` says how, JUPYTER_TOKEN to whom."""
+    return _server("voila", f"--Voila.ip={ip}", f"--port={port}", str(notebook.resolve()))
+
+
+def _server(module: str, *options: str) -> list[str]:
+    return [sys.executable, "-P", "-m", "fizzlab.report.serving", module, *options]

@@ -234,3 +234,78 @@ def test_each_other_table_and_the_makers_own_measure_has_its_buttons(tmp_path: P
     assert [said.says.partition(": ")[2] for said in bench.book.logged()] == ["rater Ann, score 2", "scent 7"]
     assert bench.book.logged()[0].says.startswith(bench.book.trays()[0].label)
     assert (folder / "scent.csv").read_text().splitlines()[1] == f"{run},1,7,"
+
+
+def test_the_next_height_a_mass_kept_for_later_and_a_refusal_that_was_mended(
+    tmp_path: Path, clock: Clock
+) -> None:
+    folder = practice_folder(tmp_path)
+    toml = (folder / "trial.toml").read_text().replace('tables = ["', 'tables = ["drops", "tumbles", "')
+    (folder / "trial.toml").write_text(toml)
+    bench = Bench(Logbook(folder), clock)
+    drops, tumbles = bench.cards["drops"], bench.cards["tumbles"]
+    drops.buttons["log"].click()
+    assert "Not logged" in bench.message.value
+    run = _choose(bench, "1")
+    assert "Changed since it was refused" in bench.message.value
+    for piece, height, broke, ahead in (
+        ("1", "60", "no", "70"),
+        ("2", "80", "yes", "60"),
+        ("3", "70", "no", "80"),
+    ):
+        bench.piece.value = piece
+        drops.fields["height_cm"].value, drops.fields["broke"].value = height, broke
+        clock.now += 60
+        drops.buttons["log"].click()
+        assert (drops.fields["height_cm"].value, drops.fields["broke"].value) == (ahead, None)
+    assert load(folder).rows("drops")["order"].tolist() == [1, 2, 3]
+    tumbles.fields["pieces"].value, tumbles.fields["before_g"].value = "4", "320"
+    keep = next(each for each in _all(tumbles.view) if getattr(each, "description", "") == "Keep for later")
+    keep.click()
+    again = Bench(Logbook(folder), clock)
+    again.tray.value = run
+    fields = again.cards["tumbles"].fields
+    assert (fields["pieces"].value, fields["before_g"].value) == ("4", "320")
+    fields["after_g"].value = "301,5"
+    again.cards["tumbles"].buttons["log"].click()
+    assert load(folder).rows("tumbles")["after_g"].tolist() == [301.5]
+    assert fields["before_g"].value == ""
+
+
+def test_a_press_that_comes_late_counts_from_when_it_was_made(bench: Bench, clock: Clock) -> None:
+    _choose(bench)
+    bench.made.click()
+    clock.now += 7200
+    bench.stamp.value = f"{clock.now - 360}"
+    bench.cards["touch_checks"].buttons["no"].click()
+    assert "wet at 1.9 h" in bench.message.value
+    assert bench.stamp.value == ""
+
+
+def test_another_page_is_caught_up_with(bench: Bench, clock: Clock) -> None:
+    other = Bench(Logbook(bench.book.folder), clock)
+    clock.now += 1
+    bench.tick()  # which takes up that the other was opened
+    _choose(bench)
+    bench.made.click()
+    other.tick()
+    assert "made at" in other.list.value
+    _choose(other)
+    clock.now += 3600
+    other.cards["touch_checks"].buttons["no"].click()
+    bench.tick()
+    assert "wet at" in bench.list.value
+
+
+def test_make_and_look_are_said_together(bench: Bench, clock: Clock) -> None:
+    first, second = bench.book._in_order()[:2]
+    bench.go.click()
+    assert bench.tray.value == first.run
+    bench.made.click()
+    assert f"Make tray {second.label} now; at 11:00 touch tray {first.label}" in bench.status.value
+    assert bench.alarm.value == ""
+    clock.now += 2 * 3600 + 1
+    bench.tick()
+    assert "Now: touch tray" in bench.status.value
+    assert 'class="due"' in bench.status.value
+    assert "<audio autoplay" in bench.alarm.value

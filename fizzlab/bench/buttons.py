@@ -44,6 +44,8 @@ CAUTIONS = {
 #: sends a press at once, but may hold back the last digits while the kernel is busy.
 TYPED_S = 0.25
 
+_LOG = {"runs": "making"}
+
 _LOOK = {"touch_checks": "touch", "weighings": "weigh"}
 
 
@@ -100,7 +102,11 @@ class Card:
                 field = _choice(yes_no, each.meaning) if choice else _field(each.titled, each.meaning)
                 self.fields[each.name] = field
             typed = [field for field in self.fields.values() if isinstance(field, widgets.Text)]
-            what = asked.titled.partition(",")[0] if len(form.columns) == 1 else form.table.replace("_", " ")
+            what = (
+                asked.titled.partition(",")[0]
+                if len(form.columns) == 1
+                else _LOG.get(form.table, form.table.replace("_", " "))
+            )
             log = self.buttons["log"] = bench.button(f"Log {what}", "plain", self._logs({}), typed)
             row: list[widgets.Widget] = [*self.fields.values(), log]
             if sum(each.required and each.kind == "number" for each in form.columns) > 1 and not form.timed:
@@ -191,9 +197,11 @@ class Bench:
         self.chosen, self.status, self.message = _html("chosen"), _html("status"), _html("message")
         self.list, self.caution, self.alarm = _html("list"), _html("caution"), _html("alarm")
         self.stamp = _field("", "Time of the press").add_class("fb-stamp")
-        self.photo = widgets.FileUpload(accept="image/*", description="Photograph").add_class("fb-plain")
+        self.photo = widgets.FileUpload(accept="image/*", description="Photograph", icon="").add_class(
+            "fb-plain"
+        )
         self.photo.observe(self._photographed, "value")
-        self.go = self.button("Go to what is due", "quiet", self._go)
+        self.go = self.button("Next due", "quiet", self._go)
         self.sound = self.button(
             "Try the sound", "quiet", lambda press: self._ring("The alarm sounds like this.")
         )

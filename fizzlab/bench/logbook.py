@@ -138,7 +138,11 @@ class Logbook:
     def forms(self) -> dict[str, Form]:
         """What can be logged, by table: what is planned, timed, or the maker's own; all without a plan."""
         plan = self.settings.plan
-        known = {*FIZZING, *(each.table for each in self.settings.measures().values() if not each.study)}
+        known = {
+            "runs",
+            *FIZZING,
+            *(each.table for each in self.settings.measures().values() if not each.study),
+        }
         found = {}
         for name, spec in self.tables.items():
             names = {column.name for column in spec.columns}
@@ -152,7 +156,8 @@ class Logbook:
             if RUN.name in names:
                 columns = tuple(column for column in spec.columns if column.name not in passed)
                 kept = frozenset(spec.planned) - passed
-                found[name] = Form(name, spec.meaning, columns, PIECE.name in names, timed, kept)
+                meaning = "what else happened as it was made" if name == "runs" else spec.meaning
+                found[name] = Form(name, meaning, columns, PIECE.name in names, timed, kept)
         return found
 
     def pieces(self, run: str) -> list[str]:
@@ -267,8 +272,8 @@ class Logbook:
         parts = [re.sub(r"[^\w-]+", "-", part) for part in (run, piece) if part]
         stem = "_".join([*parts, f"{dt.datetime.fromtimestamp(at):%Y-%m-%dT%H-%M-%S}"])
         home = self.folder / "photos"
-        names = (home / f"{stem}{more}.{PHOTOS[kind]}" for more in ("", *(f"-{n}" for n in count(2))))
-        path = next(name for name in names if not name.exists())
+        paths = (home / f"{stem}{f'-{n}' * (n > 1)}.{PHOTOS[kind]}" for n in count(1))
+        path = next(path for path in paths if not path.exists())
         try:
             home.mkdir(exist_ok=True)
             write_whole(path, data)
@@ -430,7 +435,7 @@ class Logbook:
         return done
 
     def _begin(self, entry: Entry, held: Held, touched: set[int]) -> list[Change] | None:
-        """The changes of a reading, said in the journal before they are made; None where it must wait its turn."""
+        """The changes of a reading, in the journal before they are made; None where it must wait its turn."""
         before = self.journal.begun.get(entry.id)
         if before is not None:  # stopped in between: did it reach the file?
             reached = fits(held.rows, undo(before))

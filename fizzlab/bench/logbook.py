@@ -12,6 +12,7 @@ import re
 import shutil
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from functools import cached_property
 from itertools import count, groupby, pairwise
 from pathlib import Path
@@ -230,7 +231,7 @@ class Logbook:
         """What is likely to be typed next: the count that goes on, and the height one step up or down."""
         rows, found = self._rows(table, run), dict[str, str]()
         for column in self.forms[table].columns:
-            seen = rows[column.name].dropna() if column.next else rows.index[:0]
+            seen: Any = rows[column.name].dropna() if column.next else ()
             if column.next == "count":
                 found[column.name] = str(int(seen.max()) + 1 if len(seen) else 1)
             elif column.next and len(seen):
@@ -403,7 +404,8 @@ class Logbook:
         begun: dict[int, list[Change]] = {}
         done = 0
         try:
-            held = self.files.read(table).copy()
+            held = self.files.read(table)
+            held = held.copy() if len(entries) > 1 else held
             for entry in entries:
                 try:
                     changes = self._begin(entry, held, {each.row for some in begun.values() for each in some})
@@ -415,7 +417,8 @@ class Logbook:
                 done += 1
                 if changes or entry.id in self.journal.begun:
                     begun[entry.id] = changes
-                    held.change(changes)
+                    if len(entries) > 1:
+                        held.change(changes)
             changes = [change for some in begun.values() for change in some]
             if changes:
                 columns = columns_of(table, self.settings, held.raw({}))
@@ -507,7 +510,11 @@ class Logbook:
         read, found = self._loaded(table, raw)
         if found or table == "runs":
             return found
-        return checks.across_rows({table: read, "runs": self._batches()}, self.tables)[0]
+        runs = (
+            self._batches()
+        )  # of which those that were read: the others were checked as the trial was opened
+        theirs = replace(runs, rows=runs.rows[runs.rows["run"].isin(read.rows["run"])])
+        return checks.across_rows({table: read, "runs": theirs}, self.tables)[0]
 
     def _loaded(self, table: str, raw: RawTable) -> tuple[Table, list[Problem]]:
         """A table as the trial's loader reads it, also where codes or clock times stand, and its problems."""

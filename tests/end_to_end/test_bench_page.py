@@ -131,14 +131,15 @@ def test_the_page_asks_nothing_of_the_network_and_fits(
 def test_what_is_killed_in_mid_press_loses_nothing_and_logs_nothing_twice(
     command: Command, folder: Path, browser: Any
 ) -> None:
+    code = Logbook(folder).trays()[0].label
     page = command.open(browser)
     _press(page, "DRY", "Not logged. bench: no tray is chosen.")
-    code = Logbook(folder).trays()[0].label
     _choose(page, 1, code)
     page.get_by_text("Changed since it was refused: press again.").wait_for()
     _press(page, "Made now", "made at")
     _choose(page, 2, "1")
     _choose(page, 0, "Fizz")
+    page.get_by_role("button", name="Start", exact=True).wait_for()
     for key in "38":
         page.locator(".fb-keypad:visible").get_by_role("button", name=key, exact=True).click()
     _press(page, "Start", "The stopwatch runs.")

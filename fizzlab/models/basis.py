@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, product
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -104,10 +104,10 @@ class FactorBasis:
         rest = [factor for factor in self.factors if factor.name not in settings]
         middle = self.decoded(np.zeros(len(self.amounts)))
         values = [list(f.levels) if isinstance(f, Category) else [middle[f.name]] for f in rest]
-        others = pd.DataFrame(list(product(*values)), columns=[factor.name for factor in rest])
-        given = settings[[factor.name for factor in self.factors if factor.name in settings]]
-        full = given.reset_index(drop=True).merge(others, how="cross") if rest else given
-        columns = self.matrix(full)
+        others = list(product(*values))
+        full: dict[Any, Any] = {name: settings[name].to_numpy().repeat(len(others)) for name in settings}
+        full |= {factor.name: [row[at] for row in others] * len(settings) for at, factor in enumerate(rest)}
+        columns = self.matrix(pd.DataFrame(full, index=range(len(settings) * len(others))))
         return np.asarray(columns.reshape(len(settings), -1, columns.shape[1]).mean(axis=1))
 
     def steps(self) -> list[Step]:

@@ -350,7 +350,7 @@ def outward(above: Callable[[float], float], estimate: float, step: float, near:
     followed so far. A profile begun near other maxima may say otherwise of the same place when asked again,
     so that each is asked once.
     """
-    known = {estimate: -1.0}
+    known = {estimate: -2.0}  # about the limit itself
 
     def past(at: float) -> float:
         if at not in known:

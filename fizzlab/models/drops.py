@@ -65,7 +65,7 @@ def _refuse(*faults: tuple[Any, str, str]) -> None:
 class _Maximum:
     """Where the likelihood has its maximum: the free coefficients, and `bends`, which stand for r.
 
-    `inverse` is that of the curvature, about: what lies near by is found in fewer steps.
+    `inverse` is that of the curvature: what lies near by is found in fewer steps.
     """
 
     free: Array
@@ -156,16 +156,12 @@ class _Likelihood:
         return value, by_eta, by_r
 
     def maximum(
-        self,
-        design: Array,
-        offset: Array | float = 0.0,
-        near: _Maximum | None = None,
-        bends: Sequence[float] = (0.15, 1.5),
+        self, design: Array, offset: Array | float = 0.0, near: _Maximum | None = None, sure: bool = True
     ) -> _Maximum:
         """Maximise over ``eta = offset + design @ free`` and r; the penalty stays that of the whole model.
 
-        Even in r, the likelihood can have a maximum at r = 0 and another beyond: both are looked for, unless
-        the search begins `near` a known one.
+        Even in r, the likelihood can have a maximum at r = 0 and another beyond: all are looked for where it
+        is to be `sure`, else the one `near` a known one.
         """
         many = 1 if self.first_of_day is None else 2
 
@@ -178,21 +174,23 @@ class _Likelihood:
                 return 1e10, np.zeros_like(at)
             return -value, -slope
 
-        options: dict[str, object] = {"gtol": 1e-6 if near is None else 1e-5}
-        found, free = [], np.zeros(design.shape[1])
-        least = np.full(many, bends[0])
-        starts = [least, *(least + (bend - bends[0]) * one for bend in bends[1:] for one in np.eye(many))]
-        if near is not None:  # off both ends, where the likelihood is level in the bends
+        options: dict[str, object] = {"gtol": 1e-6 if near is None else 1e-4}
+        found, free, starts = [], np.zeros(design.shape[1]), 0.15 + 1.35 * np.eye(many + 1, many, -1)
+        if near is not None:
             options["hess_inv0"] = near.inverse
-            free, starts = near.free, [np.clip(abs(near.bends), 0.1, 5.0)]
+            free, starts = near.free, starts if sure else near.bends[None]
         for start in (np.append(free, each) for each in starts):
             end = optimize.minimize(downhill, start, jac=True, method="BFGS", options=options)
             found += [end] if np.abs(end.jac).max() < 1e-3 else []
         do = "Add pieces at heights where some break and some hold."
         _refuse((not found, "The fit of the drops did not converge.", do))
         top = min(found, key=lambda each: each.fun)
-        size, turn = np.linalg.eigh(top.hess_inv)
-        inverse = (turn * np.maximum(size, 1e-6 * size.max())) @ turn.T
+        if near is not None:
+            return _Maximum(top.x[:-many], top.x[-many:], -float(top.fun), near.inverse)
+        steps = 1e-4 * np.eye(len(top.x))
+        bent = np.array([downhill(top.x + step)[1] - downhill(top.x - step)[1] for step in steps]) / 2e-4
+        size, turn = np.linalg.eigh((bent + bent.T) / 2)
+        inverse = turn / np.maximum(size, 1e-3 * size.max()) @ turn.T  # bends may be level
         return _Maximum(top.x[:-many], top.x[-many:], -float(top.fun), (inverse + inverse.T) / 2)
 
 
@@ -331,11 +329,12 @@ class DropFit(FitResult):
         low, high = (low if low > least / 100 else 0.0), (high if high < 100 * most else np.inf)
         return estimate, low, high, bool(beyond or not least <= estimate <= most)
 
-    def fall(self, rest: Array, target: float, v: float, known: dict[float, _Maximum] | None = None) -> float:
+    def fall(
+        self, rest: Array, target: float, v: float, known: dict[float, Array], sure: bool = False
+    ) -> float:
         """Twice what log likelihood loses with ``(rest + v * height) @ coefficients`` held at `target`.
 
-        Begun near the nearest of the maxima that are `known` by v, or near that of all, and added to them;
-        from scratch without `known`.
+        Begun near the nearest of the maxima that are `known` by v, or near that of all, and added to them.
         """
         weights = rest.copy()
         weights[1] += v
@@ -343,16 +342,24 @@ class DropFit(FitResult):
         others = np.delete(np.arange(len(rest)), given)
         column = self.likelihood.matrix[:, given] / weights[given]
         design = self.likelihood.matrix[:, others] - np.outer(column, weights[others])
-        near = None
+        begin, inverse = self._held(weights, target)
         if known:
-            near = known[min(known, key=lambda at: abs(at - v))]
-        elif known is not None:
-            bare = np.delete(np.delete(self.best.inverse, given, 0), given, 1)
-            near = replace(self.best, free=self.best.free[others], inverse=bare)
-        found = (known or {}).get(v) or self.likelihood.maximum(design, column * target, near)
-        if known is not None:
-            known[v] = found
+            other = min(known, key=lambda at: abs(at - v))
+            begin += known[other] - self._held(rest + other * np.eye(len(rest))[1], target)[0]
+        bare = np.delete(np.delete(inverse, given, 0), given, 1)
+        near = replace(self.best, free=begin[others], bends=begin[len(rest) :], inverse=bare)
+        found = self.likelihood.maximum(design, column * target, near, sure)
+        own = (target - weights[others] @ found.free) / weights[given]
+        known[v] = np.append(np.insert(found.free, given, own), found.bends)
         return max(0.0, 2.0 * (self.best.value - found.value))
+
+    def _held(self, weights: Array, target: float) -> tuple[Array, Array]:
+        """Where, by the curvature at the best, the maximum with a contrast at `target` lies; its inverse."""
+        best = np.append(self.best.free, self.best.bends)
+        lean = self.best.inverse[:, : len(weights)] @ weights
+        size = float(lean[: len(weights)] @ weights)
+        gap = float(self.best.free @ weights) - target
+        return best - lean * gap / size, self.best.inverse - np.outer(lean, lean) / size
 
     def profile(self, rest: Array, target: float = 0.0) -> tuple[float, float, float]:
         """Estimate and interval of the v at which ``(rest + v * height) @ coefficients`` is `target`."""
@@ -361,17 +368,23 @@ class DropFit(FitResult):
             return self.profiled[key]
         estimate = (target - float(rest @ self.best.free)) / slope
         limit = float(np.sqrt(stats.f.ppf(self.conf_level, 1, self.df_of(rest))))
+        weights = np.append(rest, np.zeros(len(self.best.bends)))
+        weights[1] += estimate
+        step = limit * float(np.sqrt(weights @ self.best.inverse @ weights)) / slope
 
         def end(step: float) -> float:
-            known: dict[float, _Maximum] = {}
-            found = outward(lambda v: self.fall(rest, target, v, known) ** 0.5 - limit, estimate, step, 1e-4)
-            if np.isfinite(found) and self.fall(rest, target, found) ** 0.5 < limit - 1e-3:
-                # the search had lost the higher maximum
-                found = outward(lambda v: self.fall(rest, target, v) ** 0.5 - limit, estimate, step, 1e-4)
+            at, known = estimate, dict[float, Array]()
+
+            def past(v: float, sure: bool = False) -> float:
+                return float(np.sqrt(self.fall(rest, target, v, known, sure))) - limit
+
+            while np.isfinite(found := outward(past, at, step, 1e-4)) and past(found, True) < -1e-3:
+                at, other = found, known[found]  # another maximum is higher there: it is followed
+                known.clear()
+                known[at] = other
             return found
 
-        # two fifths of the spread are of the order of a standard error or two
-        self.profiled[key] = estimate, end(-0.4 / slope), end(0.4 / slope)
+        self.profiled[key] = estimate, end(-step), end(step)
         return self.profiled[key]
 
     def plot(self, ax: Axes | None = None, *, survive: float = 0.9) -> Axes:
@@ -522,7 +535,7 @@ def _effects(fit: DropFit) -> tuple[Effect, ...]:
             with np.errstate(over="ignore"):
                 estimate, low, high = np.exp(np.array(fit.profile(rest)) * fit.unit).tolist()
             df, by_days = fit.df_of(rest), fit.strata.by_days(rest[fit.held][None])
-            p = float(stats.f.sf(fit.fall(rest, 0.0, 0.0), 1, df))
+            p = float(stats.f.sf(fit.fall(rest, 0.0, 0.0, {}, True), 1, df))
             judge = "days" if by_days else "batches"
             numbers = (estimate, low, high, df, p, judge, fit.n_batches, fit.conf_level)
             found.append(Effect(RESPONSE, term, level, control, "ratio", *numbers))

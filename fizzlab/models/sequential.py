@@ -1,8 +1,9 @@
 """Looking again at a trial that grew: intervals that hold for all the looks together.
 
 Reported at 5 % each time, a trial without any effect shows one by chance ever more often as batches are
-added. With the critical value of S. J. Pocock (Biometrika 64, 1977, 191-199), the same at every look, all
-intervals hold together as often as one alone should.
+added. Where looks were planned, the error is spent as K. K. G. Lan and D. L. DeMets proposed (Biometrika 70,
+1983, 659-663), little of it at first; where none were, each look has the critical value of S. J. Pocock
+(Biometrika 64, 1977, 191-199). Either way all intervals hold together as often as one alone should.
 """
 
 from __future__ import annotations
@@ -56,3 +57,37 @@ def constant_level(batches: Sequence[int], conf_level: float = 0.95) -> float:
     least = float(stats.norm.isf((1 - conf_level) / 2))
     found = brentq(lambda c: _held([c] * len(batches), batches) - conf_level, least, most, xtol=1e-6)
     return float(1 - 2 * stats.norm.sf(found))
+
+
+def planned_level(batches: Sequence[int], last: int, conf_level: float = 0.95) -> float:
+    """The confidence level of the newest look, where the looks up to the `last` batch were planned.
+
+    Parameters
+    ----------
+    batches : sequence of int
+        How many batches each look had, growing; at other numbers than planned it holds as well.
+    last : int
+        How many batches the last planned look has. A look beyond it was not planned: `constant_level`.
+
+    Notes
+    -----
+    With t the share of the last look's batches, either side has spent 2 - 2 Phi(Phi^-1(1 - a / 2) / sqrt(t))
+    of its error a = (1 - `conf_level`) / 2: the function of O'Brien and Fleming's type of Lan and DeMets.
+
+    Examples
+    --------
+    >>> [round(planned_level(looks, 24), 4) for looks in ([12], [12, 18], [12, 18, 24])]
+    [0.9969, 0.9817, 0.956]
+    """
+    if batches[-1] > last:
+        return constant_level(batches, conf_level)
+    shares = np.asarray(batches) / last
+    spent = 4 * stats.norm.sf(stats.norm.isf((1 - conf_level) / 4) / np.sqrt(shares))
+    bounds: list[float] = []
+    for look, error in enumerate(spent.tolist(), start=1):
+        bounds.append(_next_bound(bounds, batches[:look], error))
+    return float(1 - 2 * stats.norm.sf(bounds[-1]))
+
+
+def _next_bound(bounds: Sequence[float], batches: Sequence[float], spent: float) -> float:
+    return float(brentq(lambda c: _held([*bounds, c], batches) - (1 - spent), 1.0, 40.0, xtol=1e-6))

@@ -21,7 +21,7 @@ from fizzlab.measures import Measure, looked_up
 from fizzlab.models.curing import CuringFit, with_joint_effects
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.result import Effect, FitResult, Forecast, Study, exact
-from fizzlab.models.sequential import constant_level
+from fizzlab.models.sequential import constant_level, planned_level
 from fizzlab.models.terms import ALL, Amount, Category, Term, level_name, varying
 from fizzlab.recipe.amounts import batch_mass, cost, fizz_balance
 from fizzlab.recipe.ingredients import Recipe, for_run
@@ -112,7 +112,8 @@ def analyse(trial: Trial, only: Sequence[str] | None = None) -> Analysis:
     terms, notes = varying(settings.terms(), runs) if len(runs) else ([], [])
     measures = {n: each for n, each in settings.measures().items() if only is None or n in only}
     looks = looks_of(trial)
-    level = constant_level(looks)
+    planned = settings.plan.looks if settings.plan else None
+    level = planned_level(looks, planned[-1]) if planned else constant_level(looks)
     studies, reasons = _studies(trial, measures, level)
     batches, fits, joint = runs, dict[str, FitResult](), dict[str, ResponseFit | CuringFit]()
     for each in studies.values():

@@ -78,7 +78,7 @@ def write_reports(
         raise ValueError(f"jobs must be at least 1, not {jobs}")
     address = Address(to) if to is not None else None
     outcomes: dict[int, Outcome] = {}
-    kernels = None if executor is not None else run.Kernels(many=len(folders) > 1)
+    kernels = None if executor is not None else run.Kernels()
     pool = executor or ThreadPoolExecutor(max(min(jobs or _cores(), len(folders)), 1))
     make = partial(_report_on, options={**options, **({"kernels": kernels} if kernels else {})})
     futures = {pool.submit(make, folder): number for number, folder in enumerate(folders)}

@@ -159,7 +159,7 @@ class Picture(Piece):
             engine = figure.get_layout_engine()
             if engine is not None:  # settled once, not for each kind
                 engine.execute(figure)
-                figure.set_layout_engine(None)
+                figure.set_layout_engine("none")  # None would be the style's own again
             self.svg, self.png = _drawn(figure, "svg").decode(), _drawn(figure, "png")
         if "matplotlib.pyplot" in sys.modules:  # else the notebook would show it a second time
             sys.modules["matplotlib.pyplot"].close(figure)

@@ -32,18 +32,18 @@ LOADED = ("fizzlab.report.parts", "openpyxl")
 #: Of a cell: what to say while it runs, in its metadata.
 DOING = "doing"
 
-#: Kernels that run side by side must not each start a thread a core for their linear algebra.
+#: A thread a core for the small matrices of a trial costs more than it saves.
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 
 
 class Kernels:
     """Where the kernels of reports come from, and how all of them are ended at once.
 
-    With `many`, each has one thread for linear algebra unless the environment says otherwise.
+    Each has one thread for linear algebra unless the environment says otherwise.
     """
 
-    def __init__(self, *, many: bool = False) -> None:
-        self._environment = {**(ONE_THREAD if many else {}), **surroundings()}
+    def __init__(self) -> None:
+        self._environment = {**ONE_THREAD, **surroundings()}
         self._running: set[AsyncKernelManager] = set()
         self._stopped = False
 

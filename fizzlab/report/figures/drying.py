@@ -41,10 +41,12 @@ def dry_curves(brackets: pd.DataFrame, fit: CuringFit | None, named: Levels, lab
         else:
             ratios = [2.4, tall + 0.7]
             figure, (top, bottom) = new_figure(2, 1, height=3.6 + tall, sharex=True, height_ratios=ratios)
-            shares = stats.norm.cdf(np.linspace(-2.4, 2.4, 33))
-            for level, each in named.items():
-                hours = [fit.predict(each, share=share)["estimate"].iloc[0] for share in shares]
-                top.plot(hours, shares * 100, color=shown[level].colour, ls=shown[level].line)
+            z = np.linspace(-2.4, 2.4, 33)
+            for level, each in named.items():  # log hours are linear in z
+                asked = (float(stats.norm.cdf(at)) for at in (0, 1))
+                half, later = (fit.predict(each, share=share)["estimate"].iloc[0] for share in asked)
+                hours = half * (later / half) ** z
+                top.plot(hours, stats.norm.cdf(z) * 100, color=shown[level].colour, ls=shown[level].line)
             top.set(ylim=(0, 102), yticks=[0, 25, 50, 75, 100], ylabel="pieces dry, %")
         _draw_brackets(bottom, brackets, shown, low, high)
         legend(top, shown, label)

@@ -366,8 +366,13 @@ def mistakes(done: Analysis) -> Pieces:
 def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:
     out = done.trial.left_out()
     gone = out[out["table"] == "runs"]["run"].tolist()
-    minded = []
-    if len(done.looks) > 1:
+    minded, planned = [], done.trial.settings.plan and done.trial.settings.plan.looks
+    if planned and done.looks[-1] <= planned[-1]:
+        many = words.listed([str(batches) for batches in planned])
+        minded = [
+            f"Reports were planned with {many} batches: intervals are as wide as all of them together need."
+        ]
+    elif len(done.looks) > 1:
         before = words.listed([str(batches) for batches in done.looks[:-1]])
         minded = [
             f"Also reported with {before} batches: intervals are wider, so that all looks hold together."

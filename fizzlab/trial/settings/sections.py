@@ -148,11 +148,16 @@ class PlanSettings(Section):
     checks_h: list[Hours] = Field(default=[2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 24.0], min_length=1, max_length=50)
     weighings_h: list[Annotated[float, Field(ge=0, le=2000)]] | None = Field(default=None, min_length=1)
     raters: list[Name] = Field(default=["1"], min_length=1, max_length=20)
+    looks: list[Annotated[int, Field(ge=2, le=1000)]] | None = Field(
+        default=None, min_length=1, max_length=12
+    )
 
     def faults(self) -> Iterator[str]:
         for key, hours in (("checks_h", self.checks_h), ("weighings_h", self.weighings_h or [])):
             if hours != sorted(set(hours)):
                 yield f"the hours of {key} must go up, each once"
+        if self.looks and self.looks != sorted(set(self.looks)):
+            yield "the batches of looks must go up, each once"
         if len(set(self.raters)) < len(self.raters):
             yield "a rater is named twice"
 

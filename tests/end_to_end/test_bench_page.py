@@ -146,7 +146,7 @@ def test_what_is_killed_in_mid_press_loses_nothing_and_logs_nothing_twice(
     page.wait_for_timeout(2500)
 
     # the network falls silent: the press under way arrives late, the next are not taken
-    (server,) = command.children("voila")
+    (server,) = command.children("fizzlab.report.serving")
     watched = float(re.findall(r"[\d.]+", page.locator(".fb-watch").inner_text())[0])
     server.send_signal(signal.SIGSTOP)
     _press(page, "Colour seen")

@@ -5,20 +5,20 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 import runpy
 import signal
 import sys
 import threading
+import time
 
 import psutil
 
 
 def _end_with(parent: int) -> None:
     """Wait until a process has ended, however it did, and end this one as by `kill`."""
-    with contextlib.suppress(psutil.NoSuchProcess):
-        psutil.Process(parent).wait()
+    while os.getppid() == parent and psutil.pid_exists(parent):  # Windows gives no orphan another parent
+        time.sleep(0.5)
     os.kill(os.getpid(), signal.SIGTERM)
 
 

@@ -38,12 +38,7 @@ def coverage(
         except CannotAnswer:
             refused += 1
             continue
-        held.append(
-            [
-                time["conf_low"] <= share <= time["conf_high"],
-                end.conf_low <= END <= end.conf_high,
-            ]
-        )
+        held.append([time["conf_low"] <= share <= time["conf_high"], end.conf_low <= END <= end.conf_high])
     return np.mean(held, axis=0).tolist() if held else [np.nan] * 2, refused / pieces
 
 

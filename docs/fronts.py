@@ -200,12 +200,12 @@ SCENES: dict[str, Scene] = {
             "slower, lake 10 %; lake crumbles 30 % more and fizzes 20 % longer."
         ),
         (
-            "run the machine for some more days with and without before I decide about its noise: "
-            "dry time by weight leans to it."
+            "run the machine for more days with and without: it seems to dry faster and crumbles more, and "
+            "the page says that six days are few to judge it by."
         ),
         (
-            "In part. The question was about the machine, and the verdict speaks of it only in "
-            "“keep dried + lake”; that six days cannot tell stands in the table and under Next."
+            "Yes: faster by weight and more crumbs are both true. The sizes, from six days, are larger than "
+            "the truth, which lies inside their intervals."
         ),
     ),
     "ways": Scene(
@@ -217,13 +217,12 @@ SCENES: dict[str, Scene] = {
             "lake."
         ),
         (
-            "take pearl or no colour: the first line says that they are about as good as dye, and the "
-            "table that dye dries clearly slower, which was the question."
+            "take pearl or no colour: the first two lines say that dye and lake dry slower, the third that "
+            "pearl and none keep the limits as well as dye."
         ),
         (
-            "In part. trial.toml states only limits, which dye, pearl and no colour keep about as "
-            'often, so the verdict begins with dye. With about = ["dry_h", "score"] under [question] '
-            "it would begin with what was asked."
+            "Yes: no colour dries soonest, pearl next. Whether lake crumbles more, which it does, the page "
+            "leaves open: the table leans to it."
         ),
     ),
     "bend": Scene(
@@ -234,12 +233,12 @@ SCENES: dict[str, Scene] = {
             "with 22 g and 4.5 g."
         ),
         (
-            "keep 22 g of oil and 4.5 g of gum, and try 30 g and 6 g once more, which loses as "
-            "little in the picture."
+            "keep 22 g of oil and 4.5 g of gum; if I make one more, 22 g and 5.56 g, since Next says that "
+            "amounts in between promise hardly more."
         ),
         (
-            "In part. The combination is good and close to the best, which lies between those "
-            "made; the front page does not say so (the part “Which to keep” does)."
+            "Yes: the best lies between those made, towards more gum, and gives 0.4 points less loss, "
+            "hardly more indeed."
         ),
     ),
     "doubtful": Scene(

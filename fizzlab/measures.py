@@ -14,13 +14,14 @@ from functools import partial
 from importlib import import_module
 from typing import Any, Literal
 
+from fizzlab.language import ENGLISH, texts, wording
+
 Scale = Literal["ratio", "difference"]
 
 Kind = Literal["text", "number", "whole", "yes_no", "moment"]
 
-#: The currencies that trial.toml may say, with a hundredth of each.
-CURRENCIES = dict.fromkeys(["AUD", "CAD", "EUR", "NZD", "USD"], "cent") | {"CHF": "rappen", "GBP": "penny"}
-CURRENCIES |= {"CZK": "haléř", "DKK": "øre", "NOK": "øre", "PLN": "grosz", "SEK": "öre"}
+#: The currencies that trial.toml may say; what a hundredth of each is called stands in `fizzlab.language`.
+CURRENCIES = ("AUD", "CAD", "CHF", "CZK", "DKK", "EUR", "GBP", "NOK", "NZD", "PLN", "SEK", "USD")
 
 _UNITS = {"g": "g", "h": "h", "s": "s", "c": "°C", "cm": "cm", "pct": "%"}
 
@@ -113,127 +114,70 @@ def _table(name: str, meaning: str, *columns: Column, time: str = "", **lists: s
 _LOOKS = {"key": "run piece hours", "series": "run piece", "time": "hours", "planned": "run piece hours"}
 
 #: Every table of a trial folder, by name; `register` adds to it.
+# fmt: off
 TABLES: dict[str, TableSpec] = {
     spec.name: spec
     for spec in (
-        _table(
-            "runs",
-            "one row a batch, in the order of making",
-            RUN,
-            Column("day", "text", "day of making; batches of one day share the room's air"),
-            Column("blind", "text", "code that hides the recipe from whoever scores", required=False),
-            Column("made_at", "moment", "date and time of pressing", required=False, clock=True),
-            Column("sprays", "whole", "extra sprays of alcohol", required=False, low=0, high=100),
-            NOTE,
-            key="run",
-        ),
+        _table("runs", "one row a batch, in the order of making", RUN,
+               Column("day", "text", "day of making; batches of one day share the room's air"),
+               Column("blind", "text", "code that hides the recipe from whoever scores", required=False),
+               Column("made_at", "moment", "date and time of pressing", required=False, clock=True),
+               Column("sprays", "whole", "extra sprays of alcohol", required=False, low=0, high=100), NOTE,
+               key="run"),
         _table("touch_checks", "was the piece dry when touched?", RUN, PIECE, HOURS, DRY, NOTE, **_LOOKS),
         _table("weighings", "mass of a piece as it dries", RUN, PIECE, HOURS, MASS_G, NOTE, **_LOOKS),
-        _table(
-            "tumbles",
-            "mass before and after tumbling",
-            RUN,
-            Column("pieces", "whole", "pieces tumbled together", low=1, high=1000),
-            Column("before_g", "number", "mass before tumbling in grams", low=0, high=20000, above_low=True),
-            Column("after_g", "number", "mass after tumbling in grams", low=0, high=20000),
-            Column("broken", "whole", "pieces that broke", required=False, low=0, high=1000),
-            NOTE,
-            planned="run pieces",
-        ),
-        _table(
-            "drops",
-            "pieces dropped from a height",
-            RUN,
-            PIECE,
-            Column(
-                "height_cm", "number", "drop height in cm", low=0, high=1000, above_low=True, next="broke"
-            ),
-            Column("broke", "yes_no", "did it break?"),
-            Column(
-                "order",
-                "whole",
-                "place in the sequence of drops",
-                required=False,
-                low=1,
-                high=100000,
-                next="count",
-            ),
-            NOTE,
-        ),
-        _table(
-            "crumble_scores",
-            "how far a piece crumbles, 0 (holds whole) to 4 (falls to powder)",
-            RUN,
-            PIECE,
-            Column("rater", "text", "who scored"),
-            Column("score", "whole", "0 holds whole, 4 falls to powder", low=0, high=4),
-            NOTE,
-            key="run piece rater",
-            planned="run blind piece rater",
-        ),
-        _table(
-            "fizz_times",
-            "how long a piece fizzes, by stopwatch",
-            RUN,
-            PIECE,
-            WATER_C,
-            Column("seconds", "number", "seconds watched", low=0, high=36000, above_low=True),
-            Column("done", "yes_no", "had it finished?"),
-            Column("colour_s", "number", "seconds to first colour", required=False, low=0, high=36000),
-            NOTE,
-            key="run piece",
-            planned="run piece water_c",
-        ),
-        _table(
-            "fizz_curves",
-            "mass of cup, water and piece together as the gas leaves",
-            RUN,
-            PIECE,
-            WATER_C,
-            Column("seconds", "number", "seconds since the piece went in", low=0, high=36000),
-            MASS_G,
-            NOTE,
-            key="run piece seconds",
-            series="run piece",
-            time="seconds",
-            planned="run piece water_c seconds",
-        ),
-        _table(
-            "shelf",
-            "how much fizz is left after weeks of storage",
-            RUN,
-            PIECE,
-            Column("weeks", "number", "weeks in storage; 0 for a fresh piece", low=0, high=520),
-            replace(RH_PCT, meaning="relative humidity of the storage in per cent", required=False),
-            *(
-                Column(name, "number", meaning, required=False, low=0, high=high, above_low=True)
-                for name, meaning, high in SHELF_MEASURES
-            ),
-            NOTE,
-            key="run piece weeks",
-            planned="run piece weeks rh_pct",
-        ),
-        _table(
-            "room_log",
-            "thermo-hygrometer readings of the drying room",
-            Column("time", "moment", "date and time of the reading"),
-            Column("temp_c", "number", "air temperature in °C", low=-20, high=60),
-            RH_PCT,
-        ),
+        _table("tumbles", "mass before and after tumbling", RUN,
+               Column("pieces", "whole", "pieces tumbled together", low=1, high=1000),
+               Column("before_g", "number", "mass before tumbling in grams",
+                      low=0, high=20000, above_low=True),
+               Column("after_g", "number", "mass after tumbling in grams", low=0, high=20000),
+               Column("broken", "whole", "pieces that broke", required=False, low=0, high=1000),
+               NOTE, planned="run pieces"),
+        _table("drops", "pieces dropped from a height", RUN, PIECE,
+               Column("height_cm", "number", "drop height in cm", low=0, high=1000, above_low=True,
+                       next="broke"),
+               Column("broke", "yes_no", "did it break?"),
+               Column("order", "whole", "place in the sequence of drops", required=False, low=1, high=100000,
+                       next="count"),
+               NOTE),
+        _table("crumble_scores", "how far a piece crumbles, 0 (holds whole) to 4 (falls to powder)", RUN,
+               PIECE, Column("rater", "text", "who scored"),
+               Column("score", "whole", "0 holds whole, 4 falls to powder", low=0, high=4), NOTE,
+               key="run piece rater", planned="run blind piece rater"),
+        _table("fizz_times", "how long a piece fizzes, by stopwatch", RUN, PIECE, WATER_C,
+               Column("seconds", "number", "seconds watched", low=0, high=36000, above_low=True),
+               Column("done", "yes_no", "had it finished?"),
+               Column("colour_s", "number", "seconds to first colour", required=False, low=0, high=36000),
+               NOTE, key="run piece", planned="run piece water_c"),
+        _table("fizz_curves", "mass of cup, water and piece together as the gas leaves", RUN, PIECE, WATER_C,
+               Column("seconds", "number", "seconds since the piece went in", low=0, high=36000), MASS_G,
+               NOTE, key="run piece seconds", series="run piece", time="seconds",
+               planned="run piece water_c seconds"),
+        _table("shelf", "how much fizz is left after weeks of storage", RUN, PIECE,
+               Column("weeks", "number", "weeks in storage; 0 for a fresh piece", low=0, high=520),
+               replace(RH_PCT, meaning="relative humidity of the storage in per cent", required=False),
+               *(Column(name, "number", meaning, required=False, low=0, high=high, above_low=True)
+                 for name, meaning, high in SHELF_MEASURES),
+               NOTE, key="run piece weeks", planned="run piece weeks rh_pct"),
+        _table("room_log", "thermo-hygrometer readings of the drying room",
+               Column("time", "moment", "date and time of the reading"),
+               Column("temp_c", "number", "air temperature in °C", low=-20, high=60), RH_PCT),
     )
 }
+# fmt: on
 
 
 @dataclass(frozen=True)
 class Words:
-    """How a measure is spoken of.
+    """How a measure is spoken of; empty: a number of the maker's own, by its label.
 
-    `more` and `less` say what pieces do where the number is greater or smaller ("dry slower", "dry faster"),
-    `up` and `down` the same in one word; `times` stands after twice, or 3 times: "as long".
+    `more` and `less` say what pieces do where the number is greater or smaller, with ``{much}`` where it is
+    said how much ("dry {much}slower"), `up` and `down` the same in one word; `times` stands after twice, or
+    3 times: "as long".
     """
 
-    more: str
-    less: str
+    more: str = ""
+    less: str = ""
     up: str = "more"
     down: str = "less"
     times: str = "as much"
@@ -258,7 +202,7 @@ class Measure:
     scale: Scale = "ratio"
     table: str = "runs"
     column: str = ""
-    words: Words = Words("have more", "have less")
+    words: Words = Words()
     low: float | None = None
     high: float | None = None
     decimals: int | None = None
@@ -273,45 +217,43 @@ class Measure:
         return f"{self.label}, {self.unit}" if self.unit else self.label
 
 
-_touch = partial(Measure, study="fizzlab.models.curing:study_touch", section="drying")
-_weigh = partial(Measure, study="fizzlab.models.weighing:study_weighings", section="drying")
-_crumble = partial(Measure, study="fizzlab.models.crumble:study_crumble", section="crumble")
-_fizz = partial(Measure, study="fizzlab.models.fizz:study_fizz", section="fizz", other_tables=("shelf",))
-_cost = partial(Measure, study="fizzlab.report.analysis:study_cost", table="")
+def worded(measure: Measure) -> Measure:
+    """A measure with the label and the words that the language which is spoken has for it."""
+    name = f"measure.{measure.name}"
+    if f"{name}.label" not in texts(ENGLISH):
+        return measure
+    said = Words(*(wording(f"{name}.{field}") for field in ("more", "less", "up", "down", "times")))
+    return replace(measure, label=wording(f"{name}.label"), words=said)
 
-_SLOWER = Words("dry slower", "dry faster", "slower", "faster", "as long")
-_CRUMBLE = Words("crumble more in the tumble", "crumble less in the tumble")
-_BREAK = Words("break more often in the tumble", "break less often in the tumble")
-_HEIGHT = Words("break from higher up", "break from lower down", "higher", "lower", "as high")
-_SCORE = Words("score worse", "score better", "worse", "better")
-_FIZZ = Words("fizz longer", "fizz shorter", "longer", "shorter", "as long")
-_HALF = Words("give half of their gas later", "give half of their gas sooner", "later", "sooner", "as long")
-_GAS = Words("give more of their gas", "give less of their gas")
-_COLOUR = Words("show colour later", "show colour sooner", "later", "sooner", "as long")
-_COST = Words("cost more", "cost less")
 
-_HALF_OUT = "time until half of the gas is out"
-_BROKEN = "pieces broken in the tumble"
+_touch = partial(Measure, label="", study="fizzlab.models.curing:study_touch", section="drying")
+_weigh = partial(Measure, label="", study="fizzlab.models.weighing:study_weighings", section="drying")
+_crumble = partial(Measure, label="", study="fizzlab.models.crumble:study_crumble", section="crumble")
+_fizz = partial(
+    Measure, label="", study="fizzlab.models.fizz:study_fizz", section="fizz", other_tables=("shelf",)
+)
+_cost = partial(Measure, label="", study="fizzlab.report.analysis:study_cost", table="")
 
 #: Every measure that fizzlab knows, in the order of a report; `register` adds to it.
 MEASURES: dict[str, Measure] = {
-    measure.name: measure
+    measure.name: worded(measure)
     for measure in (
-        _touch("dry_h", "dry time", "h", "ratio", "touch_checks", "dry", _SLOWER),
-        _weigh("weighed_dry_h", "dry time by weight", "h", "ratio", "weighings", "mass_g", _SLOWER),
-        _crumble("tumble_loss_pct", "tumble loss", "%", "ratio", "tumbles", "after_g", _CRUMBLE),
-        _crumble("broken_pct", _BROKEN, "%", "difference", "tumbles", "broken", _BREAK),
-        _crumble("drop_cm", "breaking height", "cm", "ratio", "drops", "height_cm", _HEIGHT),
+        _touch("dry_h", unit="h", table="touch_checks", column="dry"),
+        _weigh("weighed_dry_h", unit="h", table="weighings", column="mass_g"),
+        _crumble("tumble_loss_pct", unit="%", table="tumbles", column="after_g"),
+        _crumble("broken_pct", unit="%", scale="difference", table="tumbles", column="broken"),
+        _crumble("drop_cm", unit="cm", table="drops", column="height_cm"),
         _crumble(
-            "score", "crumble score", "points", "difference", "crumble_scores", "score", _SCORE, 0, 4, 0
+            "score", unit="points", scale="difference", table="crumble_scores", column="score",
+            low=0, high=4, decimals=0,
         ),
-        _fizz("fizz_s", "fizz time", "s", "ratio", "fizz_times", "seconds", _FIZZ),
-        _fizz("half_out_s", _HALF_OUT, "s", "ratio", "fizz_curves", "mass_g", _HALF),
-        _fizz("gas_pct", "gas that came", "%", "difference", "fizz_curves", "mass_g", _GAS),
-        _fizz("colour_s", "time until colour shows", "s", "ratio", "fizz_times", "colour_s", _COLOUR),
-        _cost("cost", "cost of a piece", "", "difference", words=_COST, paid=True),
+        _fizz("fizz_s", unit="s", table="fizz_times", column="seconds"),
+        _fizz("half_out_s", unit="s", table="fizz_curves", column="mass_g"),
+        _fizz("gas_pct", unit="%", scale="difference", table="fizz_curves", column="mass_g"),
+        _fizz("colour_s", unit="s", table="fizz_times", column="colour_s"),
+        _cost("cost", unit="", scale="difference", paid=True),
     )
-}
+}  # fmt: skip
 
 
 def piece_table(measure: Measure, meaning: str = "") -> TableSpec:

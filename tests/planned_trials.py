@@ -44,6 +44,9 @@ KINDS: dict[str, str] = {
     "split plot": COLOUR
     + '[factors.air]\nlevels = ["plain", "dried"]\n'
     + '[plan]\nkind = "split plot"\ndays = 6\nbatches_per_day = 3\nhard_to_change = ["air"]\n',
+    "once more": COLOUR
+    + '[plan]\nkind = "once more"\nrepeats = 2\nbatches_per_day = 3\n'
+    + 'combinations = [{ colour = "pearl" }, { colour = "dye" }, { colour = "lake" }]\n',
 }
 
 #: The one kind that changes nothing; tests/test_repeatability.py is about it.

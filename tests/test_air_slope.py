@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from calibration import TOML, kpa
 
 from fizzlab.report.analysis import analyse
 from fizzlab.trial.folder import load
@@ -14,15 +15,6 @@ from fizzlab.trial.folder import load
 SLOPE, RATIO, TYPICAL_H, DAYS, TRIALS = -0.8, 1.25, 9.0, 6, 24
 STEP_H = 0.5
 LOOKS = np.array([3.0, 4, 5, 6, 7, 8, 9, 10, 11, 12, 14, 16, 20, 24, 30, 36, 48])
-TOML = """\
-code = "quay"
-title = "Invented trial"
-question = "Does dye dry slower than pearl?"
-
-[factors.colour]
-levels = ["pearl", "dye"]
-control = "pearl"
-"""
 
 
 def room(rng: np.random.Generator) -> pd.DataFrame:
@@ -31,8 +23,7 @@ def room(rng: np.random.Generator) -> pd.DataFrame:
     sun = np.sin(2 * np.pi * (hour - 9) / 24)
     temp = 16 + rng.normal(0, 1.5) + 2 * sun
     rh = np.clip(68 + rng.normal(0, 8) - 6 * sun, 35, 92)
-    pressure = 0.6108 * np.exp(17.27 * temp / (temp + 237.3))
-    return pd.DataFrame({"hour": hour, "temp": temp, "rh": rh, "kpa": pressure * (1 - rh / 100)})
+    return pd.DataFrame({"hour": hour, "temp": temp, "rh": rh, "kpa": kpa(temp, rh)})
 
 
 def dry_h(air: pd.DataFrame, made: float, truth: str, scale: float) -> float:
@@ -62,10 +53,7 @@ def write_trial(folder: Path, rng: np.random.Generator, truth: str, made: float)
                 looks += [(name, piece, look, "yes" if look >= each else "no") for look in seen]
     folder.mkdir()
     (folder / "trial.toml").write_text(TOML, encoding="utf-8")
-    columns = {
-        "runs": ["run", "day", "made_at", "colour"],
-        "touch_checks": ["run", "piece", "hours", "dry"],
-    }
+    columns = {"runs": ["run", "day", "made_at", "colour"], "touch_checks": ["run", "piece", "hours", "dry"]}
     for table, rows in (("runs", runs), ("touch_checks", looks)):
         pd.DataFrame(rows, columns=columns[table]).to_csv(folder / f"{table}.csv", index=False)
     pd.concat(log).to_csv(folder / "room_log.csv", index=False)

@@ -91,11 +91,7 @@ def test_intervals_hold_the_truth_in_small_workshops() -> None:
         _, low, high = ends(fit, colour="dye")
         _, least, most = ends(fit, 0.1, colour="dye")
         effect = fit.effects[0]
-        held += [
-            effect.conf_low <= 1.3 <= effect.conf_high,
-            low <= 60 <= high,
-            least <= 60 * TAIL <= most,
-        ]
+        held += [effect.conf_low <= 1.3 <= effect.conf_high, low <= 60 <= high, least <= 60 * TAIL <= most]
     assert (held >= 20).all()
 
 

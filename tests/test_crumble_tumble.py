@@ -14,13 +14,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from fizzlab.errors import BadInput, CannotAnswer
-from fizzlab.models.crumble import (
-    batch_losses,
-    broken_shares,
-    crumble_index,
-    fit_tumble_loss,
-    step_decides,
-)
+from fizzlab.models.crumble import batch_losses, broken_shares, crumble_index, fit_tumble_loss, step_decides
 from fizzlab.models.curves import scale_step
 from fizzlab.models.effects import fit_response
 
@@ -214,10 +208,7 @@ class Part:
 
 
 def test_index_is_the_stated_weighted_mean() -> None:
-    numbers = {
-        "tumble_loss_pct": pd.Series({"A": 1.0, "B": 6.0}),
-        "score": pd.Series({"A": 1.0, "B": 3.0}),
-    }
+    numbers = {"tumble_loss_pct": pd.Series({"A": 1.0, "B": 6.0}), "score": pd.Series({"A": 1.0, "B": 3.0})}
     parts = {"loss_pct": Part(0.25, 0, 5), "score": Part(0.75, 0, 4)}
     table = crumble_index(numbers, parts)
     assert table["index"]["A"] == pytest.approx(0.25 * 0.2 + 0.75 * 0.25)

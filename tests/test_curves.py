@@ -72,12 +72,7 @@ def test_agrees_with_lmfit(seed: int) -> None:
 
 def test_a_bound_that_holds_gives_the_constrained_minimum() -> None:
     capped = replace(
-        RISE,
-        parameters=(
-            Parameter("plateau"),
-            Parameter("rate", lower=0, upper=0.03),
-            Parameter("base"),
-        ),
+        RISE, parameters=(Parameter("plateau"), Parameter("rate", lower=0, upper=0.03), Parameter("base"))
     )
     y = readings(2)
     fit = fit_curve(capped, X, y)
@@ -240,12 +235,7 @@ def test_an_interval_that_runs_into_a_bound_or_has_no_end_says_so() -> None:
     # only the first, straight part of the rise is seen: any high plateau with a low rate would do
     y = readings(3, scatter=0.05, x=np.linspace(0, 6, 9))
     floor = replace(
-        RISE,
-        parameters=(
-            Parameter("plateau"),
-            Parameter("rate", lower=0.001),
-            Parameter("base"),
-        ),
+        RISE, parameters=(Parameter("plateau"), Parameter("rate", lower=0.001), Parameter("base"))
     )
     fit = fit_curve(floor, np.linspace(0, 6, 9), y)
     rate = profile_interval(fit, "rate")

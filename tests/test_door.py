@@ -64,10 +64,7 @@ MADE_AT = Column("made_at", "moment", "date and time of pressing")
 def test_dates_are_read_where_only_one_reading_is_possible(written: list[str]) -> None:
     table, problems = _read(MADE_AT, written)
     assert problems == []
-    assert list(table.rows["made_at"]) == [
-        pd.Timestamp("2026-01-31T08:30"),
-        pd.Timestamp("2026-02-04T09:05"),
-    ]
+    assert list(table.rows["made_at"]) == [pd.Timestamp("2026-01-31T08:30"), pd.Timestamp("2026-02-04T09:05")]
 
 
 @pytest.mark.parametrize(

@@ -58,11 +58,7 @@ def test_logs_make_it_a_matter_of_ratios() -> None:
 
 @pytest.mark.parametrize(
     ("values", "log", "words"),
-    [
-        (STEADY[:5], False, "too few"),
-        ([10.0] * 12, False, "never differ"),
-        ([], False, "too few"),
-    ],
+    [(STEADY[:5], False, "too few"), ([10.0] * 12, False, "never differ"), ([], False, "too few")],
 )
 def test_refusals(values: list[float], log: bool, words: str) -> None:
     with pytest.raises(CannotAnswer, match=words):

@@ -11,8 +11,9 @@ from planned_trials import COLOUR, HEAD
 
 from fizzlab.bench.planfiles import PlanFiles, write_plan
 from fizzlab.bench.sheet import BLANKS_ACROSS, FIZZ_SECONDS, readings_blanks
+from fizzlab.trial.asking import Answers, Row
 from fizzlab.trial.folder import load
-from fizzlab.trial.new import start
+from fizzlab.trial.new import draft
 
 PLAN = (
     HEAD.replace("=Two", "Two")
@@ -63,9 +64,9 @@ def test_rows_that_were_not_filled_in_are_passed_over(written: PlanFiles) -> Non
 
 
 def test_the_commented_section_of_a_new_trial_is_sound(tmp_path: Path) -> None:
-    start(tmp_path / "new", title="Fizz", question="How long?", levels=["colour=pearl,dye"])
-    toml = tmp_path / "new" / "trial.toml"
-    text = toml.read_text(encoding="utf-8")
+    toml = tmp_path / "trial.toml"
+    rows: tuple[Row, ...] = ({"name": "colour", "values": "pearl, dye"},)
+    text = draft(Answers({"title": "Fizz", "question": "How long?"}, {"factors": rows})).text
     before, after = text.split("# [fizz]\n")
     after = re.sub(r"^# (?=\[|\w+ = )", "", after, flags=re.MULTILINE)
     toml.write_text(f"{before}[fizz]\n{after}", encoding="utf-8")

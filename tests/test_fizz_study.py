@@ -164,11 +164,7 @@ def test_a_trial_without_fizz_tables_has_no_section(make_trial: MakeTrial) -> No
 
 
 def test_the_section_of_each_demo(done: dict[str, Analysis]) -> None:
-    wanted = {
-        "season": {"shelf-life"},
-        "colour-ways": set(),
-        "binder": {"fizz-curves"},
-    }
+    wanted = {"season": {"shelf-life"}, "colour-ways": set(), "binder": {"fizz-curves"}}
     for name, figures in wanted.items():
         pieces = sections.fizz(done[name])
         assert pieces[0] == "## Fizz"

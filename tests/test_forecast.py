@@ -1,17 +1,13 @@
 """Forecasts for a new batch: what they are of, what they mark, and whether they hold."""
 
-import dataclasses
-
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.models.air import vapour_pressure_deficit
 from fizzlab.models.curing import CuringFit, fit_curing_time
 from fizzlab.models.terms import Category
-from fizzlab.report.figures.drying import over_air
 
 COLOUR = Category("colour", ("dye", "lake"), "dye")
 LOOKS = np.arange(4.0, 80, 2.0)
@@ -145,22 +141,6 @@ def test_no_air_is_named_if_drier_air_was_not_faster():
     table["vpd_kpa"] = 1 / table["vpd_kpa"]
     with pytest.raises(CannotAnswer, match="did not dry pieces sooner"):
         fitted_to(found, table).air_needed(12, 0.95, {})
-
-
-# --- the chart ------------------------------------------------------------------------------
-
-
-def test_the_chart_is_the_forecast_over_the_air(fitted):
-    made = dataclasses.replace(fitted, batches=fitted.batches.assign(temp_c=np.linspace(12, 20, 12)))
-    chart = over_air(made, 0.9, {"colour": "lake"})
-    some = chart.iloc[::97]
-    air = vapour_pressure_deficit(some["temp_c"], some["rh_pct"])
-    direct = fitted.predict(pd.DataFrame({"vpd_kpa": air, "colour": "lake"}), share=0.9)
-    assert some["hours"].tolist() == pytest.approx(direct["estimate"].tolist())
-    tried = some["temp_c"].between(12, 20).to_numpy() & ~direct["extrapolated"].to_numpy()
-    assert ((some["inside"] >= 0) == tried).all()
-    # damper air never dries faster
-    assert chart.groupby("temp_c")["hours"].apply(lambda hours: hours.is_monotonic_increasing).all()
 
 
 # --- does it hold? --------------------------------------------------------------------------

@@ -17,6 +17,7 @@ from PIL import Image
 from fizzlab.cli.main import main
 from fizzlab.cli.saying import say_step
 from fizzlab.errors import BadInput
+from fizzlab.language import say
 from fizzlab.records import Signature, Stamp
 from fizzlab.report import parts
 from fizzlab.report import phrases as words
@@ -124,15 +125,15 @@ def test_a_page_folds_what_stands_below_and_tells_its_first_sentence_once() -> N
 
 def test_a_part_ends_with_how_it_was_worked_out() -> None:
     front_page = Verdict(["Yes."]).html() + Foot(["Do it."], ["Mind it."]).html()
-    pieces = ["<h2>Part</h2>", Notes(["Answer."], "answer").html(), f"<h3>{WORKED}</h3>", "<p>REML</p>"]
+    pieces = ["<h2>Part</h2>", Notes(["Answer."], "answer").html(), f"<h3>{say(WORKED)}</h3>", "<p>REML</p>"]
     page = html_page(
         PageContent(front_page + "".join(pieces) + "<h2>Record</h2>", {}, []),
         title="T", stamp=Stamp("quay-1", "0" * 64, Signature()), place="",
     )  # fmt: skip
-    inner = f"<details><summary><h3>{WORKED}</h3></summary><p>REML</p></details></details>"
+    inner = f"<details><summary><h3>{say(WORKED)}</h3></summary><p>REML</p></details></details>"
     assert inner in page
     told = parted([Grid(pd.DataFrame({"a": [1]}), method=True), "Answer."], ["Formula."])
-    assert told[:3] == ["Answer.", f"### {WORKED}", "Formula."]
+    assert told[:3] == ["Answer.", f"### {say(WORKED)}", "Formula."]
 
 
 @pytest.mark.slow

@@ -17,6 +17,7 @@ PACKAGE = ROOT / "fizzlab"
 #: The floor of each room: a module may use its own room and the floors below it.
 FLOORS = {
     "errors": 0,
+    "language": 0,
     "measures": 1,
     "models": 2,
     "recipe": 3,

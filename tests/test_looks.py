@@ -38,6 +38,7 @@ def test_more_looks_need_more_confidence_and_one_look_none() -> None:
     assert levels[-1] < 1 - 0.05 / 5  # less than if the looks had nothing to do with each other
 
 
+@pytest.mark.slow
 def test_every_fit_is_made_at_the_level_of_the_newest_look(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -50,6 +51,10 @@ def test_every_fit_is_made_at_the_level_of_the_newest_look(
     (folder / "trial.toml").write_text(toml + plan, encoding="utf-8")
     fits = analysis.analyse(load(folder)).fits
     assert {fit.conf_level for fit in fits.values()} == {planned_level((9, 15), 15)}
+
+
+def test_a_very_early_look_has_a_level_that_a_table_can_give() -> None:
+    assert 0.9999 < planned_level([2], 36) < 1
 
 
 def test_a_look_beyond_the_planned_ones_is_judged_as_if_none_had_been() -> None:

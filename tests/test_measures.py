@@ -30,7 +30,7 @@ SCENT = Measure(
     "difference",
     table="scent",
     column="scent",
-    words=Words("smell more after a week", "smell less after a week"),
+    words=Words("smell {much}more after a week", "smell {much}less after a week"),
     low=0,
     high=10,
     decimals=1,

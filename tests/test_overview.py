@@ -113,11 +113,7 @@ def test_what_each_change_did_counts_reported_trials_alone(season: Path) -> None
     assert "3 trials together" in below
     assert "Colour, trial by trial" in below
     assert "dye instead of pearl" in below
-    assert [name for name in ("t1", "t2", "t3", "t4", "t5") if f">{name}</td>" in below] == [
-        "t1",
-        "t2",
-        "t4",
-    ]
+    assert [name for name in ("t1", "t2", "t3", "t4", "t5") if f">{name}</td>" in below] == ["t1", "t2", "t4"]
     assert "No. 3" in page.partition("Left out below until reported (again):")[2].partition("</li>")[0]
 
 
@@ -160,8 +156,7 @@ def test_a_folder_that_cannot_have_one_is_refused(season: Path, tmp_path: Path) 
 
 
 @pytest.mark.parametrize(
-    ("ratio", "words"),
-    [(1.45, ", both trials together."), (0.7, "the trials disagree")],
+    ("ratio", "words"), [(1.45, ", both trials together."), (0.7, "the trials disagree")]
 )
 def test_a_repeated_trial_gets_one_answer_or_is_told_that_they_disagree(
     tmp_path: Path, ratio: float, words: str

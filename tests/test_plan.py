@@ -11,7 +11,7 @@ from pathlib import Path
 import openpyxl
 import pandas as pd
 import pytest
-from click.testing import CliRunner
+from click.testing import CliRunner, Result
 from planned_trials import ALIKE, COLOUR, GUM, HEAD, KINDS, READ, RECIPE, amount, toml
 
 from fizzlab.bench.cards import make_cards
@@ -22,7 +22,6 @@ from fizzlab.design.kinds import KINDS as PLAN_KINDS
 from fizzlab.errors import BadInput, CannotAnswer
 from fizzlab.recipe.amounts import batch_mass
 from fizzlab.trial.folder import load
-from fizzlab.trial.new import start
 from fizzlab.trial.settings import TrialSettings, read_settings
 
 FACTORIAL = HEAD + COLOUR + GUM + '[plan]\nkind = "factorial"\nrepeats = 2\nbatches_per_day = 6\n' + READ
@@ -73,6 +72,7 @@ SAME_AS_EVER = {
     "central composite": "4ec7e4ffbac7",
     "mixture": "b27006544f34",
     "split plot": "77a4e15100b9",
+    "once more": "945bac0d755c",
 }
 
 
@@ -492,34 +492,59 @@ def test_a_failure_half_way_leaves_the_earlier_plan(folder: Folder, monkeypatch:
 # a new trial
 
 
+def _started(
+    made: Path, levels: list[str] | None = None, amounts: list[str] | None = None, *more: str
+) -> Result:
+    options = [part for each in levels or [] for part in ("--levels", each)]
+    options += [part for each in amounts or [] for part in ("--amounts", each)]
+    return CliRunner().invoke(main, ["new", str(made), "--title", "t", "--question", "q?", *options, *more])
+
+
 @pytest.mark.parametrize(
-    ("levels", "amounts", "kind"),
+    ("levels", "amounts", "more"),
     [
-        (["colour=pearl,dye,lake"], [], None),
-        (["colour=pearl,dye 2"], ["gum_g=0.6,1.2:g"], None),
-        (["air=plain,dried", "colour=pearl,dye"], [], "factorial"),
+        (["colour=pearl,dye,lake"], [], []),
+        (["colour=pearl,dye 2"], ["gum_g=0.6,1.2:g"], []),
+        (["air=plain,dried", "colour=pearl,dye"], [], ["--kind", "split plot", "--days", "6"]),
+        ([], [f"{name}=1 to 3:g" for name in "abcd"], ["--kind", "fractional factorial", "--per-day", "4"]),
+        ([], ["oil=1 to 3:g", "gum=0.2 to 1:g"], ["--kind", "central composite"]),
+        ([], ["oil=2 to 8:g", "spirit=2 to 8:g", "gum=0 to 3:g"], ["--kind", "mixture", "--total", "12"]),
+        ([], [], ["--kind", "repeatability", "--tables", "crumble_scores", "--raters", "Ann, Bo"]),
+    ],
+    ids=[
+        "compare",
+        "factorial",
+        "split plot",
+        "fractional factorial",
+        "central composite",
+        "mixture",
+        "repeatability",
     ],
 )
-def test_a_new_trial_can_be_planned_as_it_stands(
-    levels: list[str], amounts: list[str], kind: str | None, tmp_path: Path
+def test_a_new_trial_of_each_kind_can_be_planned_as_it_stands(
+    levels: list[str], amounts: list[str], more: list[str], tmp_path: Path
 ) -> None:
     made = tmp_path / "new"
-    start(made, title="t", question="q?", levels=levels, amounts=amounts, kind=kind)
-    written = write_plan(made)
-    assert set(written.taken_away) == {"touch_checks.csv", "room_log.csv"}
-    assert written.replaced == ()
+    result = _started(made, levels, amounts, *more)
+    assert result.exit_code == 0, result.output
+    assert "\nPlan the batches with: fizzlab plan" in result.output
+    assert write_plan(made).replaced == ()
     load(made)
 
 
-def test_the_recipe_of_a_new_trial_works_once_uncommented(tmp_path: Path) -> None:
-    made = tmp_path / "new"
-    start(made, title="t", question="q?", levels=["colour=pearl,dye 2"], amounts=["gum_g=0.6,1.2:g"])
+def _uncommented(made: Path) -> None:
     path = made / "trial.toml"
     before, mark, rest = path.read_text().partition("# [recipe]\n")
     recipe, end, after = rest.partition("[drying]")
     lines = [line.removeprefix("#").removeprefix(" ") for line in recipe.splitlines()]
     path.write_text(before + mark.removeprefix("# ") + "\n".join(lines) + "\n" + end + after)
     assert mark
+
+
+def test_the_recipe_of_a_new_trial_works_once_uncommented(tmp_path: Path) -> None:
+    made = tmp_path / "new"
+    _started(made, ["colour=pearl,dye 2"], ["gum_g=0.6,1.2:g"])
+    _uncommented(made)
     planned = write_plan(made).planned
     assert all(card.amounts is not None and len(card.amounts) == 4 for card in planned.cards.cards)
 
@@ -527,12 +552,8 @@ def test_the_recipe_of_a_new_trial_works_once_uncommented(tmp_path: Path) -> Non
 @pytest.mark.parametrize("control", ["none", "Without"])
 def test_a_level_that_is_nothing_adds_nothing_to_the_recipe(control: str, tmp_path: Path) -> None:
     made = tmp_path / "new"
-    start(made, title="t", question="q?", levels=[f"colour={control},pearl,lake"])
-    path = made / "trial.toml"
-    before, mark, rest = path.read_text().partition("# [recipe]\n")
-    recipe, end, after = rest.partition("[drying]")
-    lines = [line.removeprefix("#").removeprefix(" ") for line in recipe.splitlines()]
-    path.write_text(before + mark.removeprefix("# ") + "\n".join(lines) + "\n" + end + after)
+    _started(made, [f"colour={control},pearl,lake"])
+    _uncommented(made)
     for card in write_plan(made).planned.cards.cards:
         assert card.amounts is not None
         colours = set(card.amounts["ingredient"]) & {control, "pearl", "lake"}
@@ -541,7 +562,7 @@ def test_a_level_that_is_nothing_adds_nothing_to_the_recipe(control: str, tmp_pa
 
 def test_a_factor_with_capitals_keeps_them_as_its_label(tmp_path: Path) -> None:
     made = tmp_path / "new"
-    start(made, title="t", question="q?", levels=["Farbe=none,pearl"], amounts=["Oil left=1,2:g"])
+    _started(made, ["Farbe=none,pearl"], ["Oil left=1,2:g"])
     planned = write_plan(made).planned
     assert list(planned.settings.factors) == ["farbe", "oil_left"]
     assert list(planned.level_table().columns) == ["Farbe", "Oil left"]
@@ -552,31 +573,35 @@ def test_a_factor_with_capitals_keeps_them_as_its_label(tmp_path: Path) -> None:
     [
         ("farbe!=a,b", "option --levels: write the factor “farbe!” in small letters, digits and _ only."),
         ("Day=a,b", "option --levels: a factor may not be called “day”, a name fizzlab uses itself."),
-        ("colour=a,A", "option --levels: “colour=a,A” names a level twice."),
-        ("colour=a", "option --levels: “colour=a” names one way only, and nothing to compare it with."),
-        ("colour", "option --levels: “colour” cannot be read as a factor."),
-        (
-            "gum=1,2",
-            "option --amounts: “gum=1,2” has no unit. Write the unit behind a colon, as in gum=1,2:g.",
-        ),
+        ("colour=a,A", "option --levels: a level is named twice."),
+        ("colour=a", "option --levels: colour: “a” names one way only, and nothing to compare it with."),
+        ("gum=1,2", "option --amounts: gum: “1,2” has no unit. Say what it is measured in"),
     ],
 )
 def test_an_option_that_is_no_factor_is_named(option: str, says: str, tmp_path: Path) -> None:
     made = tmp_path / "new"
-    kind = "--amounts" if option.startswith("gum") else "--levels"
-    result = CliRunner().invoke(main, ["new", str(made), "--title", "t", "--question", "q?", kind, option])
+    levels, amounts = ([], [option]) if option.startswith("gum") else ([option], [])
+    result = _started(made, levels, amounts)
     assert result.exit_code == 2
     assert says in result.stderr.replace("\n", " ")
     assert not made.exists()
 
 
-def test_a_kind_that_does_not_exist_leaves_no_folder(tmp_path: Path) -> None:
-    made = tmp_path / "new"
-    options = ["--title", "t", "--question", "q?", "--levels", "colour=a,b", "--kind", "guess"]
-    result = CliRunner().invoke(main, ["new", str(made), *options])
+@pytest.mark.parametrize(
+    ("more", "says"),
+    [
+        (["--kind", "guess"], "option --kind: “guess” is none of its choices"),
+        (
+            ["--kind", "factorial", "--days", "4"],
+            "option --days: a plan of the kind “factorial” has no use for it.",
+        ),
+    ],
+)
+def test_an_option_that_does_not_fit_leaves_no_folder(more: list[str], says: str, tmp_path: Path) -> None:
+    result = _started(tmp_path / "new", ["colour=a,b"], [], *more)
     assert result.exit_code == 2
-    assert "“guess” is none of its choices" in result.stderr
-    assert not made.exists()
+    assert says in result.stderr
+    assert not (tmp_path / "new").exists()
 
 
 def test_one_batch_a_day_can_be_planned_and_says_how_it_is_judged(folder: Folder) -> None:

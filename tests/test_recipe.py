@@ -273,10 +273,7 @@ def test_recipe_refuses_nonsense() -> None:
         item("vinegar", "vinegar", "1 tsp", role="acid")
 
 
-@given(
-    masses=st.lists(st.floats(0.1, 1000), min_size=1, max_size=6),
-    factor=st.floats(0.01, 100),
-)
+@given(masses=st.lists(st.floats(0.1, 1000), min_size=1, max_size=6), factor=st.floats(0.01, 100))
 def test_shares_sum_to_hundred_and_do_not_change_with_scale(masses: list[float], factor: float) -> None:
     recipe = Recipe(
         "any",

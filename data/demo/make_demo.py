@@ -207,10 +207,7 @@ def binder(folder: Path) -> dict[str, Any]:
     )
     falls = DropTruth(median_cm=70.0, log_ratio_per_g=0.3, spread=0.25, batch_share=0.2)
     felt = ScoreTruth(
-        thresholds=(-1.6, -0.2, 1.3, 2.8),
-        leans={"Ines": -0.2, "Mo": 0.2},
-        batch_share=0.12,
-        piece_share=0.7,
+        thresholds=(-1.6, -0.2, 1.3, 2.8), leans={"Ines": -0.2, "Mo": 0.2}, batch_share=0.12, piece_share=0.7
     )
     log_odds_per_g = -1.5
     gas = GasTruth(

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -18,6 +20,7 @@ from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, TABLES, Column, TableSpec
 from fizzlab.trial.folder import RECORDS, WORKBOOK, refuse_records
 from fizzlab.trial.placing import beside, put_in_place
+from fizzlab.trial.settings import TrialSettings
 from fizzlab.trial.tables import RawTable, guarded, read_csv, read_sheets
 from fizzlab.trial.workbook import open_in
 
@@ -63,18 +66,18 @@ def write_plan(folder: str | Path, detects: Callable[[TrialPlan], Sequence[str]]
         html = bench_sheet(settings, planned.wishes, planned.cards, statements)
         (making / BENCH_SHEET).write_text(html, encoding="utf-8")
         # what the ledger keeps of a plan, so that a report can say what went otherwise
-        with records.planning(
-            folder / RECORDS,
-            trial=settings.code,
-            title=settings.title,
-            by=settings.made_by,
-            plan=planned.wishes.kind,
-            seed=settings.seed,
-            runs=planned.runs.round(10).to_dict("records"),
-        ):
+        with entered(folder, settings, planned.wishes.kind, planned.runs.round(10).to_dict("records")):
             put_in_place(folder, making, names, empty)
     paths = tuple(folder / name for name in names)
     return PlanFiles(planned, paths, tuple(replaced), tuple(empty), statements)
+
+
+def entered(
+    folder: Path, settings: TrialSettings, plan: str, runs: Sequence[Mapping[Any, Any]]
+) -> AbstractContextManager[None]:
+    """While the files of a plan are put in place: its line of the ledger, kept if they are."""
+    said: dict[str, Any] = {"title": settings.title, "by": settings.made_by, "seed": settings.seed}
+    return records.planning(folder / RECORDS, trial=settings.code, plan=plan, runs=runs, **said)
 
 
 def runs_csv(planned: TrialPlan) -> str:

@@ -160,6 +160,10 @@ def plan_power(
     settings, wishes, known = planned.settings, planned.wishes, earlier or {}
     if wishes.again:
         return Detects(tuple(_precision(planned)), {})
+    if len(planned.runs[[*settings.factors]].drop_duplicates()) < 2:
+        return Detects(
+            ("Every batch is alike: they are held against a forecast, not against each other.",), {}
+        )
     found: dict[str, Power] = {}
     reasons: dict[str, list[str]] = {}
     for name, measure in settings.measures().items():

@@ -24,13 +24,7 @@ if TYPE_CHECKING:
 @click.option("--rh", help="Column of relative humidities.")
 @click.option("--zone", help="Time zone of the workshop, such as Europe/Berlin.")
 @click.option("--yes", is_flag=True, help="Do not ask for a yes before writing.")
-def import_(
-    folder: Path,
-    file: Path,
-    name: str | None,
-    yes: bool,
-    **options: str | None,
-) -> None:
+def import_(folder: Path, file: Path, name: str | None, yes: bool, **options: str | None) -> None:
     """Add the readings of an export, FILE, to the trial in FOLDER."""
     from fizzlab.trial.importing import prepare, write
     from fizzlab.trial.loggers import unit_named

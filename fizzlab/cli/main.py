@@ -10,7 +10,9 @@ from fizzlab.cli.check import check
 from fizzlab.cli.importing import import_
 from fizzlab.cli.lab import bench, lab
 from fizzlab.cli.new import new
+from fizzlab.cli.next import next_, shopping
 from fizzlab.cli.overview import overview
+from fizzlab.cli.pack import pack, unpack
 from fizzlab.cli.pdf import pdf
 from fizzlab.cli.plan import plan
 from fizzlab.cli.records import records
@@ -24,7 +26,10 @@ def main() -> None:
     """Trials for small bath-fizzer makers: from a folder of readings to a report."""
 
 
-for command in (bench, chart, check, demo, import_, lab, new, overview, pdf, plan, records, report):
+for command in (
+    *(bench, chart, check, demo, import_, lab, new, next_, overview, pack),
+    *(pdf, plan, records, report, shopping, unpack),
+):
     main.add_command(command)
 
 

@@ -1,41 +1,156 @@
-"""The command `fizzlab new`."""
+"""The command `fizzlab new`: the questions of questions.toml, asked in the terminal."""
 
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import click
 
 from fizzlab.cli.saying import FOLDER
+from fizzlab.errors import BadInput, Problem
+from fizzlab.trial.asking import ASKS, NAMED, NUMBERS, Answers, Ask, Row
 
 
 @click.command(short_help="Start a trial.")
 @FOLDER
-@click.option("--title", prompt="Title of the trial", help="A short title.")
-@click.option("--question", prompt="What do you want to know?", help="The question, in one sentence.")
-@click.option("--levels", multiple=True, metavar="NAME=A,B,C", help="A factor with named levels.")
-@click.option("--amounts", multiple=True, metavar="NAME=1,2,3:UNIT", help="A factor with numeric amounts.")
-@click.option("--kind", help="Kind of plan: compare, factorial, mixture and others.")
-@click.option("--days", type=click.IntRange(1, 200), help="Days of making.")
-@click.option("--per-day", type=click.IntRange(1, 50), help="Batches that fit in a day.")
-def new(folder: Path, **told: Any) -> None:
-    """Start a trial in FOLDER: a commented trial.toml and empty tables to fill in."""
-    from fizzlab.trial.new import start
+@click.option("--levels", multiple=True, metavar="NAME=A,B,C", help="What is changed, by named ways.")
+@click.option("--amounts", multiple=True, metavar="NAME=1,2,3:UNIT", help="What is changed in amount.")
+def new(folder: Path, levels: tuple[str, ...], amounts: tuple[str, ...], **told: str | None) -> None:
+    """Start a trial in FOLDER: a commented trial.toml, by answers.
 
-    if sys.stdin.isatty() and not told["amounts"]:
-        if not told["levels"]:
-            asked = "What do you change between batches (such as colour=pearl,dye; empty to say later)?"
-            told["levels"] = tuple(filter(None, [click.prompt(asked, default="", show_default=False)]))
-        if len(told["levels"]) == 1 and told["kind"] is None:
-            for key, asked in (
-                ("days", "On how many days will you make batches?"),
-                ("per_day", "How many batches fit in a day?"),
-            ):
-                told[key] = told[key] or click.prompt(asked, default=4)
-    written = start(folder, **told)
-    for path in written:
-        click.echo(path)
-    named = f'"{folder}"' if " " in str(folder) else str(folder)
-    click.echo(f"\nEdit {written[0]}, then plan the batches with: fizzlab plan {named}")
+    What no option says is asked; whoever gives the title, the question and what is changed is asked no more.
+    """
+    from fizzlab.bench.trying import try_out
+    from fizzlab.trial.new import write
+    from fizzlab.trial.settings import FILE
+
+    if (folder / FILE).exists():
+        do = "Choose another folder; setup.ipynb opens the trial that is there."
+        raise BadInput([Problem(str(folder / FILE), "it is there already.", do)])
+    code, answers = (
+        folder.resolve().name,
+        Answers({key.replace("__", "."): said for key, said in told.items() if said}),
+    )
+    rows = (*(_row(each, NAMED) for each in levels), *(_row(each) for each in amounts))
+    answers = answers.tell("factors", rows) if rows else answers
+    named = {"title", "question"} <= {*answers.told}
+    if sys.stdin.isatty() or not named:
+        answers = _interview(answers, code, short=named and bool(rows))
+    tried = try_out(answers, code=code)
+    if tried.draft.faults:
+        flags = {"factors": "--levels" if levels else "--amounts"} | {
+            key: ask.flag for key, ask in KEYS.items()
+        }
+        named_by = ((flags.get(key, "--kind"), problem) for key, problem in tried.draft.faults)
+        raise BadInput(replace(problem, where=f"option {flag}", column=None) for flag, problem in named_by)
+    path = write(folder, tried.draft)
+    doubts = [f"\n{problem.what} {problem.do}" for _, problem in tried.faults]
+    edit = "Plan" if tried.planned else f"Edit {path}, then plan"
+    called = f'"{folder}"' if " " in str(folder) else str(folder)
+    click.echo("\n".join([str(path), *doubts, f"\n{edit} the batches with: fizzlab plan {called}"]))
+
+
+#: The questions that take one answer, each an option too.
+KEYS = {key: ask for key, ask in ASKS.items() if ask.kind != "rows"}
+new.params += [
+    click.Option([ask.flag, key.replace(".", "__")], metavar="TEXT", help=ask.words)
+    for key, ask in KEYS.items()
+]
+
+
+def _row(option: str, unit: str = "") -> Row:
+    name, _, values = option.partition("=")
+    values, _, unit = (values, "", unit) if unit else values.partition(":")
+    return {"name": name.strip() or "?", "values": values.strip(), "unit": unit.strip() or unit}
+
+
+def _interview(answers: Answers, code: str, *, short: bool) -> Answers:
+    """Ask what is open, and whatever does not fit again with the reason; what was answered stays."""
+    from fizzlab.bench.trying import try_out
+    from fizzlab.trial.new import draft, reason
+
+    given, done = {*answers.told}, {*answers.told, *answers.rows, *(ASKS if short else ())}
+    click.echo("Return takes what stands in [brackets], or leaves it open; a - leaves it empty.")
+    while True:
+        fit, asked = answers.fitting(), {ask.key: ask for ask in answers.asked()}
+        todo = [a for a in asked.values() if a.key not in done and (not a.seldom or answers.default(a.key))][
+            :1
+        ]
+        faults = [(key, problem) for key, problem in draft(fit, code=code).faults if key in done]
+        if not (faults or todo):
+            tried = try_out(fit, code=code)
+            faults = list(tried.faults)
+        if faults:
+            click.echo("\n".join(["", *dict.fromkeys(reason(problem) for _, problem in faults)]))
+            todo = [asked[key] for key in dict.fromkeys(key for key, _ in faults) if key in asked]
+            for ask in todo:  # what cannot be is not offered again
+                answers = answers if ask.kind == "rows" else answers.tell(ask.key, "")
+            # where no answer alone is at fault: those that say how many batches there are
+            todo = todo or [
+                a for a in asked.values() if a.key.startswith("plan.") and a.kind in ("choice", "whole")
+            ]
+        elif not todo:
+            unused = [
+                f"Not used by a plan of the kind “{answers.kind}”: {ASKS[k].flag}." for k in given - {*asked}
+            ]
+            for heading, lines in {**tried.told(), "": unused}.items():
+                click.echo("\n".join(["", heading, *(f"  {line}" for line in lines)]))
+            names = {ask.name: ask for ask in asked.values()}
+            said = (
+                "" if short else _prompt("Return writes it. To change an answer, name it (? shows the names)")
+            )
+            if not said:
+                return fit
+            todo = [names[said]] if said in names else []
+            click.echo("" if todo else f"The answers are: {', '.join(names)}.")
+        for ask in todo:
+            answers = _asked(answers, ask)
+            done.add(ask.key)
+
+
+def _asked(answers: Answers, ask: Ask) -> Answers:
+    """Put one question; a line that does not fit is asked again with the reason."""
+    from fizzlab.trial.new import draft, reason
+
+    _show(answers, ask.key)
+    if ask.kind != "rows":
+        return answers.tell(ask.key, _prompt(ask.words, answers.text(ask.key), ask.example))
+    click.echo(f"{ask.words} {ask.say}")
+    before, rows = [*answers.rows.get(ask.key, ())], list[Row]()
+    while True:
+        row = dict(before[0]) if before else {}
+        for each in ask.fields:
+            amounts = bool(NUMBERS.fullmatch(row.get("values", ""))) and row.get("unit") != NAMED
+            needed = {"unit": amounts, "goes": bool(answers.changed), "worst": bool(row.get("best"))}
+            if not needed.get(each.key, True):
+                continue
+            if not rows:
+                _show(answers, f"{ask.key}.{each.key}")
+            row[each.key] = _prompt(f"  {each.words}", row.get(each.key, ""), each.example)
+            if not row["name"]:
+                break
+        answers = answers.tell(ask.key, (*rows, row))
+        faults = [problem for key, problem in draft(answers.fitting()).faults if key == ask.key]
+        if not row["name"] and not before:
+            return answers
+        if row["name"] and faults:
+            click.echo("\n".join(map(reason, faults)))
+            before[:1] = [row]
+            continue
+        before = before[1:]
+        rows += [row] if row["name"] else []
+
+
+def _show(answers: Answers, key: str) -> None:
+    """The choices of a question."""
+    choices = answers.choices(key).items()
+    click.echo("\n".join(f"  {name}: {words}" for name, words in choices), nl=bool(choices))
+
+
+def _prompt(words: str, default: str = "", example: str = "") -> str:
+    """The answer; a - leaves it empty."""
+    such = f" (such as {example})" if example and not default else ""
+    said: str = click.prompt(f"{words}{such}", default=default, show_default=bool(default))
+    return "" if said.strip() == "-" else said.strip()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sys
-from itertools import pairwise
+from itertools import count, pairwise
 from pathlib import Path
 from typing import Any
 
@@ -79,20 +79,26 @@ def demo(folder: Path) -> None:
 
 
 def _report_on(trials: list[Path], seasons: list[Path], **options: Any) -> None:
-    """Report, say what is done, renew the overview of each season; exit with 2 on trouble."""
-    from fizzlab.report.many import write_reports
+    """Report, say what is done, renew overviews; exit with 2 on trouble, 1 if a part failed."""
+    from fizzlab.report.many import Outcome, write_reports
     from fizzlab.report.page import verdict_of
 
-    if len(trials) == 1:
-        outcomes = write_reports(trials, says=say_step, **options)
-    else:
-        with click.progressbar(length=len(trials), label="Reports", show_pos=True, file=sys.stderr) as bar:
-            outcomes = write_reports(trials, done=lambda _: bar.update(1), **options)
+    made = count(1)
+
+    def verdict(outcome: Outcome, lines: int) -> list[str]:
+        return verdict_of(outcome.page.read_text(encoding="utf-8"))[:lines] if outcome.page else []
+
+    def say_done(outcome: Outcome) -> None:
+        said = " ".join(verdict(outcome, 1)) or ("no verdict." if outcome.page else "no report; see below.")
+        click.echo(f"{next(made)} of {len(trials)}: {outcome.folder.name}: {said}", err=True)
+
+    one = len(trials) == 1
+    outcomes = write_reports(trials, **({"says": say_step} if one else {"done": say_done}), **options)
     failed = 0
     for outcome in outcomes:
         if outcome.page:
             pages = [outcome.page, outcome.page.with_name("report.pdf")]
-            for line in verdict_of(outcome.page.read_text(encoding="utf-8"))[:2]:
+            for line in verdict(outcome, 2) if one else ():
                 click.echo(line, err=True)  # what is read by other programs is the paths alone
             click.echo("\n".join(str(page) for page in pages if page == outcome.page or page.is_file()))
         if outcome.sent:
@@ -114,4 +120,8 @@ def _report_on(trials: list[Path], seasons: list[Path], **options: Any) -> None:
     if failed and len(outcomes) > 1:
         written = sum(outcome.page is not None for outcome in outcomes)
         click.echo(f"\n{written} of {len(outcomes)} reports written; {failed} with trouble.", err=True)
-    sys.exit(2 if failed else 0)
+    lost = [outcome for outcome in outcomes if outcome.lost]
+    for outcome in lost:
+        told = f"{', '.join(outcome.lost)} could not be worked out; the record was kept and says why."
+        click.echo(f"{outcome.folder.name}: {told}", err=True)
+    sys.exit(2 if failed else 1 if lost else 0)

@@ -10,9 +10,10 @@ import pandas as pd
 
 from fizzlab.design.exchange import choose
 from fizzlab.design.factors import Factor, allowed, grid
-from fizzlab.design.layout import lay_out, members, refuse_useless, streams, together
+from fizzlab.design.layout import lay_out, members, numbered, refuse_useless, streams, together
 from fizzlab.design.model import model_matrix, model_terms
 from fizzlab.design.plans import Plan
+from fizzlab.language import listed, say
 from fizzlab.models.choose import Choice
 from fizzlab.models.terms import need_columns
 
@@ -61,7 +62,7 @@ def add_batches(
 
 
 def next_batches(
-    choice: Choice,
+    choice: Choice | None,
     factors: Sequence[Factor],
     made: pd.DataFrame,
     batches: int,
@@ -72,13 +73,14 @@ def next_batches(
     per_day: int | None = None,
     hard_to_change: Sequence[str] = (),
 ) -> Plan:
-    """Add batches without the levels that are hardly the best, which the plan's warnings name.
+    """Add batches without the levels that are hardly the best by `choice`, which the plan's warnings name.
 
     Where something is `hard_to_change`, they are sorted into days that have one setting of it each, of
     `per_day` at most.
     """
     planned = {factor.name for factor in factors}
-    left_out = {name: levels for name, levels in choice.unlikely().items() if name in planned}
+    unlikely = choice.unlikely() if choice else {}
+    left_out = {name: levels for name, levels in unlikely.items() if name in planned}
     hard = list(hard_to_change)
     # each on a day of its own: days as blocks would hide what is set for a day
     day = range(1, len(made) + 1) if hard else pd.factorize(made["day"])[0] + 1
@@ -93,9 +95,7 @@ def next_batches(
     )
     if hard:
         plan = replace(plan, runs=_in_whole_days(plan.runs, made, hard, per_day or batches), warnings=())
-    said = (
-        f"None has {name} {' or '.join(some)}, which is hardly the best." for name, some in left_out.items()
-    )
+    said = (say("none_has", name=name, levels=listed(some, "or")) for name, some in left_out.items())
     return replace(plan, warnings=(*plan.warnings, *said))
 
 
@@ -106,3 +106,28 @@ def _in_whole_days(runs: pd.DataFrame, made: pd.DataFrame, hard: list[str], per_
     kept = runs.assign(place=place, setting=setting).sort_values(["place", "setting"], kind="stable")
     day = kept.groupby(["place", "setting"], sort=False).ngroup() + 1 + made["day"].nunique()
     return kept[list(runs)].assign(run=list(runs["run"]), day=day).reset_index(drop=True)
+
+
+def make_again(
+    factors: Sequence[Factor],
+    seed: int,
+    *,
+    combinations: Sequence[Mapping[str, object]],
+    repeats: int,
+    per_day: int | None = None,
+) -> Plan:
+    """Make each of some combinations `repeats` times, a day of its own for each round of them.
+
+    With `per_day`, a round that does not fit in a day takes several.
+    """
+    names = [factor.name for factor in factors]
+    if any(set(each) != set(names) for each in combinations):
+        raise ValueError(f"each of the combinations names {', '.join(names)}, and nothing else")
+    rows = pd.DataFrame([*combinations] * repeats, columns=names).assign(point="again")
+    place = np.arange(len(rows))
+    each = per_day or len(combinations)
+    size = len(combinations)
+    day = place // size * -(-size // each) + place % size // each
+    _, order, blind = streams(seed, repr((tuple(factors), combinations, repeats)))
+    runs, spare = numbered(rows, day, order, blind), size * (repeats - 1)
+    return Plan("made once more", runs, tuple(factors), seed, (), {"runs": spare}, spare)

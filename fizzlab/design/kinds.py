@@ -31,48 +31,25 @@ class Kind:
 
 
 #: Every kind, by name.
+# fmt: off
 KINDS: dict[str, Kind] = {
     kind.name: kind
     for kind in (
-        Kind(
-            "compare",
-            "blocks:compare",
-            ("days", "control_batches"),
-            needs=("days", "batches_per_day"),
-            one_factor=True,
-        ),
-        Kind(
-            "factorial",
-            "factorial:full_factorial",
-            ("repeats", "centre_points", "model", "forbidden"),
-            two_levels=True,
-        ),
-        Kind(
-            "fractional factorial",
-            "factorial:fractional_factorial",
-            ("repeats", "generators", "resolution", "centre_points", "batches"),
-            two_levels=True,
-        ),
+        Kind("compare", "blocks:compare", ("days", "control_batches"), needs=("days", "batches_per_day"),
+             one_factor=True),
+        Kind("factorial", "factorial:full_factorial", ("repeats", "centre_points", "model", "forbidden"),
+             two_levels=True),
+        Kind("fractional factorial", "factorial:fractional_factorial",
+             ("repeats", "generators", "resolution", "centre_points", "batches"), two_levels=True),
         Kind("central composite", "factorial:central_composite", ("centre_points", "reach"), bends=True),
-        Kind(
-            "mixture",
-            "mixture:mixture_plan",
-            ("repeats", "centre_points", "total", "blending"),
-            needs=("total",),
-            blends=True,
-        ),
-        Kind(
-            "split plot",
-            "blocks:split_plot",
-            ("days", "hard_to_change", "model", "forbidden"),
-            needs=("days", "batches_per_day", "hard_to_change"),
-        ),
-        Kind(
-            "repeatability",
-            "repeats:repeatability",
-            ("batches", "repeats"),
-            needs=("batches", "repeats"),
-            again=True,
-        ),
+        Kind("mixture", "mixture:mixture_plan", ("repeats", "centre_points", "total", "blending"),
+             needs=("total",), blends=True),
+        Kind("split plot", "blocks:split_plot", ("days", "hard_to_change", "model", "forbidden"),
+             needs=("days", "batches_per_day", "hard_to_change")),
+        Kind("once more", "adding:make_again", ("combinations", "repeats"),
+             needs=("combinations", "repeats")),
+        Kind("repeatability", "repeats:repeatability", ("batches", "repeats"), needs=("batches", "repeats"),
+             again=True),
     )
 }
+# fmt: on

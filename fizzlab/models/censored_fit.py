@@ -288,12 +288,7 @@ class BatchFit:
 
 
 def fit_batches(
-    lower: Array,
-    upper: Array,
-    batch: Ints,
-    x: Array,
-    day: Ints | None = None,
-    restricted: bool = True,
+    lower: Array, upper: Array, batch: Ints, x: Array, day: Ints | None = None, restricted: bool = True
 ) -> BatchFit:
     """Fit bracketed times of pieces in batches, with a random batch effect, and a day effect if given days.
 

@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from fizzlab.language import say
 from fizzlab.models.terms import Array, Term
 
 Days = Literal["auto", "fixed", "random", "ignore"]
@@ -40,23 +41,19 @@ def choose_days(table: pd.DataFrame, x: Array, days: Days = "auto") -> DayModel:
     its information within days, else at random, so that what differs only between days is judged by days.
     """
     if "day" not in table:
-        return DayModel("ordinary", "No days were given, so all batches count as made together.")
+        return DayModel("ordinary", say("days_none"))
     several = table["day"].nunique()
     if several == 1 or days == "ignore":
-        why = "All batches were made on one day." if several == 1 else "Days were left out, as asked."
+        why = say("days_one" if several == 1 else "days_ignored")
         return DayModel("ordinary", why)
     if several == len(table):
-        return DayModel("ordinary", "Each batch had a day of its own.")
+        return DayModel("ordinary", say("days_each"))
     if days == "fixed" or (days == "auto" and _kept(x, block_columns(table["day"])) >= MOST_LOSS):
-        return DayModel("blocked", "Batches are compared within days; days are taken out as blocks.")
+        return DayModel("blocked", say("days_blocks"))
     within = np.abs(_strays(x, table["day"])).max(axis=0)
     if ((within < 1e-9) & (np.ptp(x, axis=0) > 1e-9)).any():
-        why = (
-            "Something was set for a whole day, so it is judged by how much days differ, and the rest by how "
-        )
-        return DayModel("split plot", f"{why}much batches of one day differ.")
-    why = "Days vary at random; comparisons within and between days are weighed together."
-    return DayModel("random days", why)
+        return DayModel("split plot", say("days_split"))
+    return DayModel("random days", say("days_random"))
 
 
 def block_columns(days: pd.Series) -> Array:

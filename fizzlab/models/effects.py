@@ -16,6 +16,7 @@ import pandas as pd
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer, count, listed
+from fizzlab.language import say
 from fizzlab.measures import MEASURES, Scale
 from fizzlab.models.basis import Basis, factor_basis, refuse_inseparable
 from fizzlab.models.comparisons import mean_ratio_limits
@@ -189,18 +190,18 @@ class ResponseFit(FitResult):
         """Batches that lie far from what others say: check (``batch NAME``), value (its joint p), says."""
         rows: list[tuple[str, float, str]] = []
         for run, row in self.odd()[lambda odd: odd["p_joint"] < 0.05].iterrows():
-            way = "above" if row["t"] > 0 else "below"
-            says = f"Batch {run} lies far {way} what the others say. Look up what happened to it. It stays in"
+            more = ""
             try:
-                others = self.without(str(run)).effects
+                both = zip(self.effects, self.without(str(run)).effects, strict=True)
                 told = [
-                    f"{now.level} {then.estimate:.3g} instead of {now.estimate:.3g}"
-                    for now, then in zip(self.effects, others, strict=True)
+                    say("odd_instead", level=now.level, now=now.estimate, then=then.estimate)
+                    for now, then in both
                 ]
-                says += f"; without it: {', '.join(told)}" if told else ""
+                more = say("odd_without", told=", ".join(told)) if told else ""
             except CannotAnswer:
-                says += "; too few batches are left to say what is without it"
-            rows.append((f"batch {run}", float(row["p_joint"]), f"{says}."))
+                more = say("odd_too_few")
+            says = say("odd_above" if row["t"] > 0 else "odd_below", run=run, more=more)
+            rows.append((f"batch {run}", float(row["p_joint"]), says))
         return pd.DataFrame(rows, columns=["check", "value", "says"])
 
     def odd(self) -> pd.DataFrame:

@@ -3,7 +3,8 @@
 Reported at 5 % each time, a trial without any effect shows one by chance ever more often as batches are
 added. Where looks were planned, the error is spent as K. K. G. Lan and D. L. DeMets proposed (Biometrika 70,
 1983, 659-663), little of it at first; where none were, each look has the critical value of S. J. Pocock
-(Biometrika 64, 1977, 191-199). Either way all intervals hold together as often as one alone should.
+(Biometrika 64, 1977, 191-199). As planned, all intervals hold together as often as one alone should; who
+looks once more than planned, or had not planned to, spent part of that error in the looks before.
 """
 
 from __future__ import annotations
@@ -17,6 +18,9 @@ from scipy.optimize import brentq
 
 #: The random start of SciPy's integration, fixed so that the same looks always get the same level.
 _SEED = 1977
+
+#: A very early look would need more than this, which no t table has.
+_FARTHEST = 6.0
 
 
 def _held(bounds: Sequence[float], batches: Sequence[float]) -> float:
@@ -86,7 +90,7 @@ def planned_level(batches: Sequence[int], last: int, conf_level: float = 0.95) -
     bounds: list[float] = []
     for look, error in enumerate(spent.tolist(), start=1):
         bounds.append(_next_bound(bounds, batches[:look], error))
-    return float(1 - 2 * stats.norm.sf(bounds[-1]))
+    return float(1 - 2 * stats.norm.sf(min(bounds[-1], _FARTHEST)))
 
 
 def _next_bound(bounds: Sequence[float], batches: Sequence[float], spent: float) -> float:

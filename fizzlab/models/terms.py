@@ -228,7 +228,8 @@ def level_name(term: Term, value: object) -> str:
     if isinstance(term, Category):
         return str(value)
     amount = float(str(value))
-    return f"{amount:.4g} {term.unit}".strip() if abs(amount) < 10_000 else f"{amount:g} {term.unit}".strip()
+    whole = amount == round(amount) or abs(amount) >= 1000  # else as a scale shows it: 33.3 g, 6.62 g
+    return f"{amount:{'.6g' if whole else '.3g'}} {term.unit}".strip()
 
 
 def varying(terms: Sequence[Term], batches: pd.DataFrame) -> tuple[list[Term], list[str]]:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
+import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer, listed
@@ -151,28 +153,57 @@ class Cost:
     unpriced: tuple[str, ...]
 
 
-def cost(recipe: Recipe, pieces: int) -> Cost:
-    """Ingredient cost in the maker's currency of a batch that made so many pieces.
+def costs(recipe: Recipe) -> Iterator[tuple[Portion, Span | None]]:
+    """Each ingredient of a batch, and how much of its pack it takes; None where it has no price.
 
     An ingredient and its pack in the same sort of measure are compared directly (spoons out of a litre need
     no density); otherwise by grams.
     """
+    for each in weigh_out(recipe):
+        item, used = each.ingredient, None
+        if item.price is not None:
+            pack = item.price.pack
+            if pack.dimension == item.amount.dimension == "volume" and not item.top_up_after:
+                used = to_ml(item.amount) * (1 / to_ml(pack).typical)
+            else:
+                density = density_needed(replace(item, amount=pack, top_up_after=None))
+                used = each.grams * (1 / to_grams(pack, density, own=item.own, drops=item.drops).typical)
+        yield each, used
+
+
+def cost(recipe: Recipe, pieces: int) -> Cost:
+    """Ingredient cost in the maker's currency of a batch that made so many pieces."""
     if pieces < 1:
         raise ValueError("at least one piece")
     total, unpriced = Span.exactly(0.0), []
-    for each in weigh_out(recipe):
-        item = each.ingredient
-        if item.price is None:
-            unpriced.append(item.name)
-            continue
-        pack = item.price.pack
-        if pack.dimension == item.amount.dimension == "volume" and not item.top_up_after:
-            used = to_ml(item.amount) * (1 / to_ml(pack).typical)
+    for each, used in costs(recipe):
+        if each.ingredient.price is None or used is None:
+            unpriced.append(each.ingredient.name)
         else:
-            density = density_needed(replace(item, amount=pack, top_up_after=None))
-            used = each.grams * (1 / to_grams(pack, density, own=item.own, drops=item.drops).typical)
-        total = total + used * item.price.money
+            total = total + used * each.ingredient.price.money
     return Cost(total, total * (1 / pieces), tuple(unpriced))
+
+
+def shopping(recipes: Iterable[Recipe]) -> pd.DataFrame:
+    """What some batches take: a row an ingredient, with grams at most, and packs, their price and money used.
+
+    Those three are missing, and `pack` is empty, where no price is stated.
+    """
+    rows = [
+        (each.ingredient, each.grams.high, *((used.high, used.typical) if used else (math.nan,) * 2))
+        for recipe in recipes
+        for each, used in costs(recipe)
+    ]
+    table = pd.DataFrame(rows, columns=["item", "grams", "most", "used"])
+    table["ingredient"] = [item.name for item in table["item"]]
+    table["pack"] = [str(item.price.pack) if item.price else "" for item in table["item"]]
+    table["price"] = [item.price.money if item.price else math.nan for item in table["item"]]
+    found = table.groupby(["ingredient", "pack"], sort=False).agg(
+        grams=("grams", "sum"), most=("most", "sum"), used=("used", "sum"), price=("price", "first")
+    )
+    packs = np.ceil(found["most"] - 0.01)  # a hundredth of a pack more is not bought
+    found = found.assign(packs=packs, used=found["used"] * found["price"], price=packs * found["price"])
+    return found[found["grams"] > 0].drop(columns="most").reset_index()
 
 
 def over_limits(recipe: Recipe) -> list[str]:

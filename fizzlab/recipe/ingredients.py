@@ -8,15 +8,7 @@ from typing import Literal
 
 from fizzlab.errors import BadInput, Problem
 from fizzlab.recipe.chemistry import ACIDS
-from fizzlab.recipe.units import (
-    KINDS,
-    UNKNOWN_DROPPER,
-    Density,
-    OwnWeighing,
-    Quantity,
-    Span,
-    canonical_kind,
-)
+from fizzlab.recipe.units import KINDS, UNKNOWN_DROPPER, Density, OwnWeighing, Quantity, Span, canonical_kind
 
 Role = Literal[
     "soda", "acid", "starch", "salt", "oil", "emulsifier", "alcohol", "water", "colour", "scent", "other"

@@ -16,7 +16,8 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.design.kinds import KINDS
-from fizzlab.errors import CannotAnswer, Unforeseen, listed
+from fizzlab.errors import CannotAnswer, Unforeseen
+from fizzlab.language import listed, say, speaking
 from fizzlab.measures import Measure, looked_up
 from fizzlab.models.curing import CuringFit, with_joint_effects
 from fizzlab.models.effects import ResponseFit, fit_response
@@ -34,8 +35,6 @@ SHOWN_P = 0.05
 
 #: Fewest degrees of freedom on which a joint effect is worth testing.
 FEW_DF = 3.0
-
-ALIKE = CannotAnswer("All batches with a number were made alike.", "Measure the other batches too.")
 
 
 @dataclass(frozen=True, eq=False)  # compared, and remembered, by identity
@@ -67,7 +66,8 @@ class Analysis:
         """The fit of a response; CannotAnswer where there is none, and why."""
         if response not in self.fits:
             measure = self.trial.settings.measure(response)
-            why = CannotAnswer(f"No {measure.label} was measured.", f"Fill in the table {measure.table}.")
+            do = say("fill_table", table=measure.table)
+            why = CannotAnswer(say("no_measured", label=measure.label), do)
             raise self.reasons.get(response, why)
         return self.fits[response]
 
@@ -108,6 +108,11 @@ def analyse(trial: Trial, only: Sequence[str] | None = None) -> Analysis:
     A response with one number a batch is fitted by `fit_response`, which knows days; one that has no such
     number (dry times seen between looks, breaking heights) brings its own fit.
     """
+    with speaking(trial.settings.language):
+        return _analysed(trial, only)
+
+
+def _analysed(trial: Trial, only: Sequence[str] | None) -> Analysis:
     settings, runs = trial.settings, trial.rows("runs").reset_index(drop=True)
     terms, notes = varying(settings.terms(), runs) if len(runs) else ([], [])
     measures = {n: each for n, each in settings.measures().items() if only is None or n in only}
@@ -131,7 +136,7 @@ def analyse(trial: Trial, only: Sequence[str] | None = None) -> Analysis:
             elif name in batches and name in study.numbers:
                 fits[name] = _fit(trial, batches, measure, terms, level)
                 if terms and not fits[name].effects:
-                    reasons[name] = ALIKE
+                    reasons[name] = CannotAnswer(say("all_batches_number"), say("measure_other"))
             if (both := _with_joint_effects(fits.get(name))) is not None:
                 joint[name] = both
         except CannotAnswer as reason:
@@ -300,10 +305,7 @@ def theory_spans(trial: Trial) -> dict[str, Span]:
         return {}
     mould_g = written.mould_g()
     if written.pieces is None and mould_g is None:
-        raise CannotAnswer(
-            "The recipe does not say how many pieces a batch makes, so the gas of one piece is not known.",
-            "Add pieces to [recipe], or theory_g to [fizz].",
-        )
+        raise CannotAnswer(say("recipe_does"), say("add_pieces"))
     found = {}
     for run, row in trial.batches().iterrows():
         made = for_run(recipe, {term.name: row[term.name] for term in trial.settings.terms()})
@@ -368,11 +370,8 @@ def _costs(recipe: Recipe, pieces: int, settings: pd.DataFrame, terms: Sequence[
     for _, row in settings.iterrows():
         made = cost(for_run(recipe, {term.name: row[term.name] for term in terms}), pieces)
         if made.unpriced:
-            has = "has" if len(made.unpriced) == 1 else "have"
-            raise CannotAnswer(
-                f"{' and '.join(made.unpriced)} {has} no price, so what a piece costs is not known.",
-                "Give price and pack of each ingredient in [recipe].",
-            )
+            what = say("both").join(made.unpriced)
+            raise CannotAnswer(say("no_price_so", n=len(made.unpriced), what=what), say("give_price"))
         found.append(made.piece.typical)
     return found
 

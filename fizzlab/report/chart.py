@@ -14,14 +14,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
+from fizzlab.errors import BadInput, CannotAnswer, Problem
+from fizzlab.language import dated, listed, say, speaking
 from fizzlab.models.air import rh_for_deficit, vapour_pressure_deficit
 from fizzlab.models.curing import VPD, CuringFit
 from fizzlab.models.terms import Category, level_name
 from fizzlab.report import pdf as printing
 from fizzlab.report.analysis import Analysis, analyse
 from fizzlab.report.parts.choose import Voice, choosing
-from fizzlab.report.parts.drying import FEW_DF, SAFETY, dried, waits
+from fizzlab.report.parts.drying import FEW_DF, dried, waits
 from fizzlab.report.phrases import percent, spoken
 from fizzlab.trial.folder import load
 
@@ -46,7 +47,8 @@ def write_chart(folder: Path, recipe: str = "", *, paper: printing.Paper | None 
     """
     done = analyse(load(folder))
     html = folder / f"{NAME}.html"
-    html.write_text(wall_chart(done, recipe), encoding="utf-8")
+    with speaking(done.trial.settings.language):
+        html.write_text(wall_chart(done, recipe), encoding="utf-8")
     yield html
     printing.print_pdf(html, html.with_suffix(".pdf"), paper=paper or done.trial.settings.paper)
     yield html.with_suffix(".pdf")
@@ -64,8 +66,7 @@ def wall_chart(done: Analysis, recipe: str = "") -> str:
     kept = _combination(done, fit, recipe)
     if not fit.air_matters:
         one = waits(fit, kept, share, done.trial)
-        why = "This trial does not show that damp air slows drying, so a chart by humidity would mislead."
-        raise CannotAnswer(f"{why} {one}", "For a chart, make batches on damper and on drier days.")
+        raise CannotAnswer(f"{say('this_trial_does')} {one}", say("chart_make"))
     table = wait_table(fit, kept, share).sort_values(["rh_pct", "temp_c"], ascending=[False, True])
     night = settings.drying.night_hours
     made = sorted(fit.batches["made_at"].dropna())
@@ -79,31 +80,26 @@ def wall_chart(done: Analysis, recipe: str = "") -> str:
         night=f"{night:g}",
         temps=list(table["temp_c"].unique()),
         rows=[
-            (
-                rh,
-                [_tile(hours, tried, night) for hours, tried in zip(row["hours"], row["tried"], strict=True)],
-            )
+            (rh, [_tile(*each, night) for each in zip(row["hours"], row["tried"], strict=True)])
             for rh, row in table.groupby("rh_pct", sort=False)
         ],
         batches=fit.n_batches,
-        first=f"{made[0].day} {made[0]:%B %Y}",
-        last=f"{made[-1].day} {made[-1]:%B %Y}",
-        safety=SAFETY[0],
+        first=dated(made[0]),
+        last=dated(made[-1]),
+        say=say,
     )
 
 
 def _fit(done: Analysis) -> CuringFit:
     fit = dried(done)
     if fit is None:
-        none = CannotAnswer("There are no touch checks.", "Touch the pieces of each batch at set hours.")
+        none = CannotAnswer(say("there_no_touch_checks"), say("touch_pieces_each"))
         reason = done.reasons.get("dry_h", none)
         raise CannotAnswer(*(spoken(said, done.trial.settings) for said in (reason.why, reason.would_help)))
     if not fit.air:
-        why = "The room's air is not in this trial's dry times, so there is no wait by humidity."
-        raise CannotAnswer(why, 'Keep a room log, and let [drying] of trial.toml say air = "vpd".')
+        raise CannotAnswer(say("rooms_air_not"), say("keep_room_log"))
     if fit.forecast_df < FEW_DF:
-        why = "These are too few batches to forecast when a new one will be dry."
-        raise CannotAnswer(why, "Make more batches, on more days.")
+        raise CannotAnswer(say("these_too"), say("make_more"))
     return fit
 
 
@@ -111,17 +107,15 @@ def _combination(done: Analysis, fit: CuringFit, recipe: str) -> dict[str, Any]:
     """The combination that was named, else the one that the limits and wishes choose."""
     if not fit.terms:
         if recipe:
-            alone = "no factor was changed in this trial, so it has one recipe."
-            raise BadInput([Problem("--for", alone, "Leave the option out.")])
+            raise BadInput([Problem("--for", say("no_factor"), say("leave_option"))])
         return {}
     settings, made = done.trial.settings, fit.made()
     voice = Voice(fit.terms, settings, {}, fit.n_batches)
-    known = listed([f"“{voice.name(row).replace(' + ', ', ')}”" for _, row in made.iterrows()], "or")
+    known = listed([f"“{voice.name(row, ', ')}”" for _, row in made.iterrows()], "or")
     if not recipe:
         chosen = choosing(done)
         if chosen is None:
-            what = "trial.toml states no limit and no wish, so no recipe is chosen."
-            raise BadInput([Problem("chart", what, f"Say which with --for: {known}.")])
+            raise BadInput([Problem("chart", say("trial_toml"), say("say_which", known=known))])
         return dict(chosen.choice.best[[term.name for term in fit.terms]])
     wanted = {part.strip().casefold() for part in re.split(r"[,+]", recipe) if part.strip()}
     found = []
@@ -135,8 +129,8 @@ def _combination(done: Analysis, fit: CuringFit, recipe: str) -> dict[str, Any]:
             found.append(dict(row))
     if len(found) == 1 and wanted:
         return found[0]
-    what = f"“{recipe}” fits {'more than one' if found else 'none'} of the recipes that were made."
-    raise BadInput([Problem("--for", what, f"Say {known}.")])
+    what = say("fits_recipes", recipe=recipe, many=say("more_than_one" if found else "none"))
+    raise BadInput([Problem("--for", what, say("say_known", known=known))])
 
 
 def wait_table(fit: CuringFit, new: dict[str, Any], share: float) -> pd.DataFrame:
@@ -169,18 +163,19 @@ def _ticks(low: float, high: float, steps: tuple[int, ...], most: int) -> tuple[
 def _tile(hours: float, tried: bool, night_hours: float) -> dict[str, Any]:
     """What one tile says, rounded up: half hours below ten, days from two on."""
     if not np.isfinite(hours) or hours > 24 * 14:
-        return {"said": "?", "told": "not tried, not known", "look": "long beyond"}
+        return {"said": "?", "told": say("not_tried_not"), "look": "long beyond"}
     half = ceil(2 * hours - 1e-9) / 2
     if half < 10:
         said = f"{int(half) or ''}{'½' if half % 1 else ''}"
-        told = f"{half:g} hours"
+        told = say("half_hours", half=half)
     else:
-        whole = ceil(hours - 1e-9)
-        days = ceil(hours / 24 - 1e-9)
-        said, told = (str(whole), f"{whole} hours") if hours <= 48 else (f"{days} d", f"{days} days")
+        whole, days = ceil(hours - 1e-9), ceil(hours / 24 - 1e-9)
+        said, told = str(whole), say("whole_hours", whole=whole)
+        if hours > 48:
+            said, told = say("short_days", days=days), say("whole_days", days=days)
     look = "night" if hours <= night_hours else "day" if hours <= 24 else "long"
     return {
         "said": said,
-        "told": told + ("" if tried else ", not tried"),
+        "told": told + ("" if tried else say("and_not_tried")),
         "look": look + " beyond" * (not tried),
     }

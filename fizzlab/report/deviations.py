@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import pandas as pd
 
-from fizzlab.errors import count
+from fizzlab.language import say, speaking
 from fizzlab.records import DeviationEntry
 from fizzlab.trial.folder import Trial
 
@@ -17,8 +17,8 @@ def deviations(trial: Trial, planned: TrialPlan = ()) -> list[DeviationEntry]:
     """What went otherwise than `planned` (run, day, factors): as the maker wrote, then by the tables."""
     said = trial.settings.deviations
     written = [DeviationEntry(run=each.run or "", what=each.what, why=each.why or "") for each in said]
-    seen = [*_against_plan(trial, planned), *_of_making(trial), *_of_readings(trial)]
-    return [*written, *seen]
+    with speaking(trial.settings.language):
+        return [*written, *_against_plan(trial, planned), *_of_making(trial), *_of_readings(trial)]
 
 
 def _seen(run: object, what: str, why: object = "") -> DeviationEntry:
@@ -32,7 +32,7 @@ def _of_making(trial: Trial) -> Iterator[DeviationEntry]:
     latest = made.cummax()
     for run in made.index[made < latest]:
         before = made.index[made == latest[run]][0]
-        what = f"made at {made[run]:%Y-%m-%d %H:%M}, before batch {before}, which stands above it in runs"
+        what = say("made_before", made=made[run], before=before)
         yield _seen(run, what)
 
     for day, rows in runs.dropna(subset=["day", "made_at"]).groupby("day", sort=False):
@@ -41,13 +41,13 @@ def _of_making(trial: Trial) -> Iterator[DeviationEntry]:
         if pd.notna(date):
             for run, other in zip(rows["run"], made_on, strict=True):
                 if other != date.date():
-                    yield _seen(run, f"made on {other}, not on its day {date:%Y-%m-%d}")
+                    yield _seen(run, say("made_on_not", other=other, date=date))
         elif made_on.nunique() > 1:
             dates = ", ".join(str(other) for other in sorted(set(made_on)))
-            yield _seen("", f"the batches of day {day} were made on several dates ({dates})")
+            yield _seen("", say("batches_day", day=day, dates=dates))
     for run, sprays in runs["sprays"].dropna().items():
         if sprays > 0:
-            yield _seen(run, f"{count(int(sprays), 'extra spray')} of alcohol")
+            yield _seen(run, say("sprays_of_alcohol", extra_sprays=say("n_extra_sprays", n=int(sprays))))
 
 
 def _of_readings(trial: Trial) -> Iterator[DeviationEntry]:
@@ -56,15 +56,16 @@ def _of_readings(trial: Trial) -> Iterator[DeviationEntry]:
     batches = set(gone.loc[gone["table"] == "runs", "run"])
     for (table, run, reason), rows in gone.groupby(["table", "run", "reason"], sort=False):
         if table == "runs":
-            yield _seen(run, "left out", reason)
+            yield _seen(run, say("dev_left_out"), reason)
         elif run not in batches:
-            yield _seen(run, f"{count(len(rows), 'row')} of {table} left out", reason)
+            yield _seen(run, say("dev_rows_left_out", rows=say("n_rows", n=len(rows)), table=table), reason)
     read = {name: set(table.rows["run"]) for name, table in trial.tables.items() if "run" in table.rows}
     tables = [name for name, runs in read.items() if name != "runs" and runs]
     for run in trial.rows("runs")["run"]:
         absent = [name for name in tables if run not in read[name]]
         if absent:
-            yield _seen(run, f"no reading in {'any table' if absent == tables else ', '.join(absent)}")
+            where = say("any_table") if absent == tables else ", ".join(absent)
+            yield _seen(run, say("no_reading", where=where))
 
 
 def _against_plan(trial: Trial, planned: TrialPlan) -> Iterator[DeviationEntry]:
@@ -77,25 +78,26 @@ def _against_plan(trial: Trial, planned: TrialPlan) -> Iterator[DeviationEntry]:
     wanted = {str(row["run"]): row for row in planned}
     for run in wanted:
         if run not in made.index and run not in gone:
-            yield _seen(run, "planned, but not in runs")
+            yield _seen(run, say("planned_but"))
     for run in made.index:
         if run not in wanted:
-            yield _seen(run, "not in the plan")
+            yield _seen(run, say("not_plan"))
             continue
         for name, factor in trial.settings.factors.items():
             was, meant = made.loc[run, name], wanted[run].get(name)
             told = [f"{_plain(value)} {factor.unit}".strip() for value in (was, meant)]
             if meant is not None and told[0].casefold() != told[1].casefold():
                 was, meant = told
-                yield _seen(run, f"{trial.settings.label(name)} {was}, planned {meant}")
+                label = trial.settings.label(name)
+                yield _seen(run, say("factor_otherwise", label=label, was=was, meant=meant))
     both = [run for run in made.index if run in wanted]
     if both != [run for run in wanted if run in both]:
-        yield _seen("", "the batches stand in runs in another order than planned")
+        yield _seen("", say("batches_stand"))
     days, planned_for = made.loc[both, "day"], pd.Series({run: str(wanted[run]["day"]) for run in both})
     called = {day: each.mode().iloc[0] for day, each in days.groupby(planned_for, sort=False)}
     for run, day in days.items():  # whatever the maker calls the days
         if day != called[planned_for[run]]:
-            yield _seen(run, f"made on day {day}, not with the others of planned day {planned_for[run]}")
+            yield _seen(run, say("made_on_day", day=day, planned_for=planned_for[run]))
 
 
 def _plain(value: object) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import json
 import os
 import traceback
 from collections.abc import Callable, Iterable, Sequence
@@ -16,6 +17,7 @@ from fizzlab.errors import FizzlabError
 from fizzlab.measures import TABLES
 from fizzlab.records.remote import Address, NotSent
 from fizzlab.report import run
+from fizzlab.report.page import lost_in
 from fizzlab.trial.folder import WORKBOOK
 from fizzlab.trial.settings import FILE
 
@@ -31,6 +33,11 @@ class Outcome:
     page: Path | None = None
     trouble: FizzlabError | OSError | None = None
     sent: str | None = None
+
+    @property
+    def lost(self) -> list[str]:
+        """The parts of the report that failed; the record says why."""
+        return lost_in(json.loads(self.page.with_name("findings.json").read_bytes())) if self.page else []
 
 
 def trials_in(folders: Iterable[str | Path]) -> tuple[list[Path], list[Path]]:

@@ -18,12 +18,12 @@ import pandas as pd
 
 from fizzlab import records
 from fizzlab.errors import BadInput, Problem
+from fizzlab.language import ENGLISH, dated, listed, say, speaking
 from fizzlab.report.analysis import Analysis, analyse
 from fizzlab.report.many import trials_in
 from fizzlab.report.page import Notes, Piece, Prose, unbroken, verdict_of
 from fizzlab.report.parts.general import Pieces, made
 from fizzlab.report.parts.season import drift, in_order, not_counted, pooled, set_beside, what_each_did
-from fizzlab.report.phrases import listed
 from fizzlab.trial.folder import RECORDS, Trial, folder_there, load, refuse_records
 from fizzlab.trial.placing import write_whole
 from fizzlab.trial.settings import read_settings
@@ -52,7 +52,8 @@ class Trials(Piece):
     rows: Sequence[Row]
 
     def html(self) -> str:
-        head, body = "".join(f'<th scope="col">{name}</th>' for name in ("Trial", *self.rows[0].cells)), ""
+        heads = (say("head_trial"), *self.rows[0].cells)
+        head, body = "".join(f'<th scope="col">{name}</th>' for name in heads), ""
         for row in self.rows:
             title = f'<a href="{escape(row.link)}">{escape(row.title)}</a>' if row.link else escape(row.title)
             body += f'<tr><th scope="row">{title}<br><small>{escape(row.name)}</small></th>'
@@ -68,21 +69,24 @@ def write_overview(folder: str | Path) -> Path:
 
     BadInput, with nothing written: it holds no trials, or keeps a page of the maker's under that name.
     """
-    from jinja2 import Environment, PackageLoader
-
     folder = Path(folder)
     folder_there(folder)
     refuse_records(folder)
     trials, path = trials_in([folder])[0], folder / PAGE
     if trials == [folder]:
-        do = "Name the folder whose sub-folders are your trials."
-        raise BadInput([Problem(str(folder), "it is no folder of trials.", do)])
+        raise BadInput([Problem(str(folder), say("no_folder"), say("name_folder"))])
     if path.exists() and OURS not in path.read_text(encoding="utf-8", errors="replace"):
-        what, do = (
-            "it is a page of yours, and was left as it is.",
-            "Give it another name, and run this again.",
-        )
-        raise BadInput([Problem(str(path), what, do)])
+        raise BadInput([Problem(str(path), say("page_yours"), say("give_another"))])
+    settings = filter(None, (read_settings(trial)[0] for trial in trials))
+    written = {each.language for each in settings}
+    with speaking(written.pop() if len(written) == 1 else ENGLISH):
+        write_whole(path, _page(folder, trials).encode("utf-8"))
+    return path
+
+
+def _page(folder: Path, trials: Sequence[Path]) -> str:
+    from jinja2 import Environment, PackageLoader
+
     rows = sorted(map(row_of, trials), key=lambda row: row[:2])
     body = "".join(
         Prose(piece).html() if isinstance(piece, str) else piece.html()
@@ -90,10 +94,8 @@ def write_overview(folder: str | Path) -> Path:
         if isinstance(piece, str | Piece)
     )
     template = Environment(loader=PackageLoader("fizzlab.report"), autoescape=True).get_template(PAGE)
-    told = {"title": f"All trials of {folder.resolve().name}", "body": body, "ours": OURS}
-    page = template.render(**told, date=f"{dt.date.today():%d %B %Y}")
-    write_whole(path, page.encode("utf-8"))
-    return path
+    told = {"title": say("title_all_trials", name=folder.resolve().name), "body": body, "ours": OURS}
+    return template.render(**told, date=dated(dt.date.today()), say=say)
 
 
 def row_of(folder: Path) -> Row:
@@ -108,23 +110,23 @@ def row_of(folder: Path) -> Row:
     state, verdict, link = [_unreported(trial)] if trial is not None else [], list[str](), ""
     if last is not None:
         date = dt.date.fromisoformat(last.report.date)
-        state = [f"Reported on {date.day} {date:%B %Y}, {last.state}."]
+        state = [say("reported_on", date=dated(date), state=last.state)]
         verdict = verdict_of((last.folder / "report.html").read_text(encoding="utf-8"))[:2]
         link = quote(f"{folder.name}/{RECORDS}/{last.folder.name}/report.html")
-        state += [f"Correction: {entry.says or entry.reason}" for entry in last.corrections[-1:]]
+        state += [say("correction", says=entry.says or entry.reason) for entry in last.corrections[-1:]]
         then, now = last.report.inputs, {} if trial is None else records.fingerprints(folder, trial.inputs)
         changed = [name for name in {**then, **now} if now and now.get(name) != then.get(name)]
         if changed:
-            state.append(f"Stale: {listed(changed)} changed since. Run fizzlab report again.")
+            state.append(say("stale_changed", changed=listed(changed)))
         elif trial is not None:
             done = analyse(trial)
     if trouble:
-        state.append(f"To mend: {trouble}")
+        state.append(say("to_mend", trouble=trouble))
     begun = pd.NaT if trial is None else trial.rows("runs")["made_at"].min()
     begun = pd.Timestamp.max if pd.isna(begun) else begun
     name, title = (settings.code, settings.title) if settings else (folder.name, folder.name)
-    cells = {"Question": [settings.question] if settings else [], "Verdict": verdict}
-    cells |= {"Made": [] if trial is None else [made(trial)], "State": state}
+    cells = {say("head_question"): [settings.question] if settings else [], say("head_verdict"): verdict}
+    cells |= {say("head_made"): [] if trial is None else [made(trial)], say("head_state"): state}
     return Row(begun, name, title, link, cells, done)
 
 
@@ -135,10 +137,10 @@ def _unreported(trial: Trial) -> str:
     seen = [set(trial.rows(name)["run"]) for name in asked if name not in ("runs", "room_log")]
     read = sum(all(run in each for each in seen) for run in runs) if seen else 0
     if not any(seen):
-        return "Planned: no readings yet."
+        return say("planned_no")
     if read < len(runs):
-        return f"Half read: {read} of {len(runs)} batches have all their readings."
-    return "Read, not reported yet."
+        return say("half_read", read=read, runs=len(runs))
+    return say("read_not_reported")
 
 
 def pieces(rows: Sequence[Row]) -> Pieces:
@@ -149,9 +151,9 @@ def pieces(rows: Sequence[Row]) -> Pieces:
     if not known:
         return told
     if left:
-        told.append(Notes([f"Left out below until reported (again): {listed(left)}."], "caution"))
+        told.append(Notes([say("left_out_below", left=listed(left))], "caution"))
     worked_out = in_order(known)
     across = set_beside(worked_out, list(worked_out.values())[-1].trial.settings.drying)
     drying = [*pooled(across), *drift(across), *not_counted(across)]
     did = what_each_did(worked_out)
-    return [*told, *(["## What each change did", *did] if did else []), "## All trials together", *drying]
+    return [*told, *([say("what_each"), *did] if did else []), say("all_trials_together"), *drying]

@@ -9,14 +9,15 @@ import base64
 import io
 import re
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from html import escape, unescape
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 import pandas as pd
 
-from fizzlab.errors import FizzlabError, Unforeseen, listed
+from fizzlab.errors import FizzlabError, Unforeseen
+from fizzlab.language import ENGLISH, dated, listed, say, speaking, spoken, wording
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -36,7 +37,7 @@ FAILED = "failed."
 LEFT = 'style="text-align: left"'
 
 #: The heading of what ends a part: how its numbers came about, folded once more.
-WORKED = "How this was worked out"
+WORKED = "how_this_worked"
 
 Bundle = tuple[dict[str, Any], dict[str, Any]]
 
@@ -74,13 +75,20 @@ class Piece:
     """What shows itself in a notebook; HTML in a maker's text is shown as it was typed, never obeyed."""
 
     method: bool = False  # does it tell how a part was worked out, at the end of it?
+    language: str
+
+    def __new__(cls, *_: object, **__: object) -> Self:
+        made = super().__new__(cls)
+        object.__setattr__(made, "language", spoken())  # shown in it too, whenever that is
+        return made
 
     def html(self) -> str:
         """The piece as HTML; empty where it shows nothing."""
         raise NotImplementedError
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
-        html = self.html()
+        with speaking(self.language):
+            html = self.html()
         return {"text/plain": re.sub(r"<[^>]*>", " ", html), **({"text/html": html} if html else {})}, {}
 
 
@@ -116,7 +124,7 @@ class Grid(Piece):
     method: bool = False
 
     def html(self) -> str:
-        names = map(escape, map(str, self.rows))
+        names = (escape(wording(f"grid.head.{name}", str(name))) for name in self.rows)
         head = "".join(f'<th scope="col" {LEFT}>{name}</th>' if name else "<td></td>" for name in names)
         rows = [
             [f"<td {LEFT}>{unbroken(cell)}</td>" for cell in row] for row in self.rows.astype(str).to_numpy()
@@ -125,7 +133,7 @@ class Grid(Piece):
         caption = f"<caption {LEFT}>{unbroken(self.caption)}</caption>" if self.caption else ""
         table = f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
         # one that is wider than a phone must scroll without a mouse
-        named = f'role="group" aria-label="{escape(self.caption) or "Table"}"'
+        named = f'role="group" aria-label="{escape(self.caption or say("table"))}"'
         return f'<div class="grid" tabindex="0" {named}>{table}</div>'
 
 
@@ -203,7 +211,7 @@ def parted(pieces: Iterable[object], worked: Sequence[object] = ()) -> list[obje
     for piece in pieces:
         (method if getattr(piece, "method", False) else shown).append(piece)
     told = [*worked, *method]
-    return [*shown, *([f"### {WORKED}", *told] if told else [])]
+    return [*shown, *([f"### {say(WORKED)}", *told] if told else [])]
 
 
 class Part(list[object]):
@@ -234,8 +242,20 @@ class Part(list[object]):
 
 def failed(name: str, error: Exception) -> Findings:
     """What stands in the place of a part that failed, so that the others do not fail with it."""
-    reason = error if isinstance(error, FizzlabError) else Unforeseen(f"“{name.replace('_', ' ')}”", error)
+    reason = error if isinstance(error, FizzlabError) else Unforeseen(f"“{part_name(name)}”", error)
     return Findings([Finding(FAILED + name, str(reason))], "caution")
+
+
+def part_name(name: str) -> str:
+    """What a part, or a measure, is called where it failed."""
+    known = wording(f"measure.{name}.label", name.replace("_", " "))
+    return str(wording(f"page.part.{name}", known))
+
+
+def lost_in(findings: Iterable[Mapping[str, Any]]) -> list[str]:
+    """What could not be worked out, by the findings of a report."""
+    topics = dict.fromkeys(str(each["topic"]) for each in findings)
+    return [f"“{part_name(topic.removeprefix(FAILED))}”" for topic in topics if topic.startswith(FAILED)]
 
 
 def markdown(text: str) -> str:
@@ -270,17 +290,6 @@ def from_notebook(cells: Iterable[Any]) -> PageContent:
             if name:
                 svg = base64.b64decode(html.partition("base64,")[2].partition('"')[0]).decode()
                 pictures[name] = (base64.b64decode(data["image/png"]), svg)
-    lost = [each["topic"].removeprefix(FAILED) for each in findings if each["topic"].startswith(FAILED)]
-    if lost:
-        names = listed([f"“{name.replace('_', ' ')}”" for name in dict.fromkeys(lost)])
-        told = Notes(
-            [f"Could not be worked out: {names}. Why stands there; the rest holds."], "caution"
-        ).html()
-        front = next((place for place, html in enumerate(body) if FRONT_END in html), None)
-        if front is None:
-            body.insert(0, told)
-        else:
-            body[front] = body[front].replace(FRONT_END, told + FRONT_END)
     return PageContent("\n".join(body), pictures, findings)
 
 
@@ -301,23 +310,30 @@ def _folded(part: str) -> str:
         rest = rest.replace(said[0], '<ul class="notes answer">', 1).replace(
             '<ul class="notes answer"></ul>', ""
         )
-    rest, _, method = rest.partition(f"<h3>{WORKED}</h3>")
-    fold = f"<details><summary><h3>{WORKED}</h3></summary>{method}</details>" if method.strip() else ""
+    worked = f"<h3>{say(WORKED)}</h3>"
+    rest, _, method = rest.partition(worked)
+    fold = f"<details><summary>{worked}</summary>{method}</details>" if method.strip() else ""
     return f"<details><summary>{heading}{end}{gist}</summary>{rest}{fold}</details>"
 
 
-def html_page(shown: PageContent, *, title: str, stamp: Stamp, place: str) -> str:
+def html_page(shown: PageContent, *, title: str, stamp: Stamp, place: str, language: str = ENGLISH) -> str:
     """One self-contained HTML page; every printed page of it says what `stamp` says of the record."""
+    with speaking(language):
+        return _page(shown, title, stamp, place)
+
+
+def _page(shown: PageContent, title: str, stamp: Stamp, place: str) -> str:
     from jinja2 import Environment, PackageLoader
 
     if not re.fullmatch(r"[\w-]+", stamp.record):
         raise ValueError(f"{stamp.record!r} goes into a style sheet: plain letters, digits and hyphens only")
     template = Environment(loader=PackageLoader("fizzlab.report"), autoescape=True).get_template("page.html")
     front, end, rest = shown.body.rpartition(FRONT_END)
+    if lost := lost_in(shown.findings):
+        note = Notes([say("could_not", names=listed(lost))], "caution").html()
+        front, rest = (front + note, rest) if end else (front, note + rest)
     first, *parts = re.split(r"(?=<h2>)", rest)
     closing = re.sub("<h2>.*?</h2>", "", parts.pop(), count=1) if parts else ""
     body = first + "\n".join(_folded(part) if end else part for part in parts)
-    date = f"{stamp.signed.date:%d %B %Y}"
-    return template.render(
-        front=front + end, body=body, closing=closing, title=title, stamp=stamp, place=place, date=date
-    )
+    told = {"front": front + end, "body": body, "closing": closing, "title": title, "stamp": stamp}
+    return template.render(**told, place=place, date=dated(stamp.signed.date), say=say)

@@ -9,21 +9,22 @@ from typing import Any
 
 import pandas as pd
 
-from fizzlab.errors import capital, count, listed
+from fizzlab.errors import capital
+from fizzlab.language import say, wording
 from fizzlab.measures import CURRENCIES, Measure, Words, number
 from fizzlab.models.result import Effect
 from fizzlab.models.terms import Category
 from fizzlab.report.page import Finding
 from fizzlab.trial.settings import TrialSettings
 
-__all__ = ["capital", "count", "listed", "number"]
+__all__ = ["capital", "number"]
 
 Label = Callable[[str], str]
 
 #: Levels that are no name of their own.
-BARE = frozenset({"yes", "no", "none", "with", "without", "on", "off", "low", "high", "old", "new", "plain"})
+BARE = "bare"
 
-_AIR = {"log vpd_kpa": "the room's air", "vpd_kpa": "vapour-pressure deficit"}
+_AIR = {"log vpd_kpa": "rooms_air", "vpd_kpa": "vapour_pressure"}
 
 
 def signed(value: float) -> str:
@@ -33,7 +34,7 @@ def signed(value: float) -> str:
 
 def of_hundred(p: float) -> str:
     """A probability in words: ``"4 in 100"``."""
-    return "fewer than 1 in 100" if p < 0.01 else f"{p * 100:.0f} in 100"
+    return say("fewer_than") if p < 0.01 else say("in_100", p=p * 100)
 
 
 def percent(share: float) -> str:
@@ -43,22 +44,43 @@ def percent(share: float) -> str:
 
 def duration(hours: float) -> str:
     """A time span in the unit a person would use: ``"36 min"``, ``"4.4 h"``, ``"30 h"``, ``"4.2 days"``."""
+    return " ".join(_span_of(hours))
+
+
+def _span_of(hours: float) -> tuple[str, str]:
     if hours < 0.95:
-        return f"{round(hours * 60)} min"
-    if hours < 23.95:
-        return f"{hours:.1f} h"
-    return f"{hours:.0f} h" if hours < 72 else f"{number(hours / 24)} days"
+        return str(round(hours * 60)), wording("min")
+    if hours < 72:
+        return f"{hours:.{1 if hours < 23.95 else 0}f}", "h"
+    return number(hours / 24), wording("days")
 
 
 def amount(value: float, unit: str) -> str:
     """A number with its unit, times in the unit a person would use: ``"7.2 min"``, ``"62 cm"``."""
+    return " ".join(filter(None, _measured(value, unit)))
+
+
+def _measured(value: float, unit: str) -> tuple[str, str]:
+    """The number and the unit of an amount."""
     if unit in CURRENCIES:
-        return f"under a {CURRENCIES[unit]}" if 0 < abs(value) < 0.01 else f"{value:.2f} {unit}"
+        little = 0 < abs(value) < 0.01
+        return (say("under_cent", cent=wording(unit)), "") if little else (f"{value:.2f}", unit)
     if unit == "h" or (unit == "s" and value >= 7200):
-        return duration(value if unit == "h" else value / 3600)
+        return _span_of(value if unit == "h" else value / 3600)
     if unit == "s" and value >= 10:
-        return f"{value:.0f} s" if value < 300 else f"{number(value / 60)} min"
-    return f"{number(value)} {unit}".strip()
+        return (f"{value:.0f}", "s") if value < 300 else (number(value / 60), wording("min"))
+    return number(value), unit
+
+
+def _together(low: tuple[str, ...], high: tuple[str, ...]) -> str:
+    """From one to another, each a number and its unit; a unit that is the same stands once."""
+    least, most = (" ".join(filter(None, end)) for end in (low[:1] if low[1:] == high[1:] else low, high))
+    return from_to(least, most)
+
+
+def from_to(low: str, high: str) -> str:
+    """``"12 to 14"``."""
+    return say("from_to", low=low, high=high)
 
 
 def between(low: float, high: float, unit: str) -> str:
@@ -68,14 +90,12 @@ def between(low: float, high: float, unit: str) -> str:
     ('131 to 155 s', '240 s to 7.2 min', 'up to 70 cm')
     """
     if not isfinite(high):
-        return f"{amount(low, unit)} or more" if low > 0 else "how sure, the readings do not say"
-    last = amount(high, unit)
+        return say("or_more", low=amount(low, unit)) if low > 0 else say("how_sure_readings")
     if low == high:
-        return last
+        return amount(high, unit)
     if low == 0:
-        return f"up to {last}"
-    _, space, end = last.partition(" ")
-    return f"{amount(low, unit).removesuffix(space + end)} to {last}"
+        return say("up_to", high=amount(high, unit))
+    return _together(_measured(low, unit), _measured(high, unit))
 
 
 def inside(row: Mapping[Any, Any], unit: str = "h") -> str:
@@ -86,7 +106,7 @@ def inside(row: Mapping[Any, Any], unit: str = "h") -> str:
 
 def estimate(row: Mapping[Any, Any], unit: str) -> str:
     """The number of a row with its interval: ``"62 cm (55 to 70 cm)"``."""
-    said = amount(float(row["estimate"]), unit) + (", never tried" if row.get("extrapolated") else "")
+    said = amount(float(row["estimate"]), unit) + (say("never_tried") if row.get("extrapolated") else "")
     return said if row["conf_low"] == row["conf_high"] else f"{said} ({inside(row, unit)})"
 
 
@@ -103,7 +123,8 @@ def spoken(text: str, settings: TrialSettings) -> str:
 
     Names are replaced whole and all at once, so that a name that is a word of a label stays a word of it.
     """
-    names = {name: settings.label(name) for name in settings.factors} | _AIR
+    names = {name: settings.label(name) for name in settings.factors}
+    names |= {name: say(text) for name, text in _AIR.items()}
     known = {label: label for label in names.values()} | names
     words = "|".join(re.escape(name) for name in sorted(known, key=len, reverse=True))
     text = re.sub(rf"(?<!\w)(?:{words})(?!\w)", lambda found: known[found[0]], text)
@@ -112,38 +133,51 @@ def spoken(text: str, settings: TrialSettings) -> str:
 
 def words_of(measure: Measure) -> Words:
     """Its words; a maker's own measure is spoken of by its label."""
-    if measure.words == Words("have more", "have less"):
-        return Words(f"have more {measure.label}", f"have less {measure.label}")
-    return measure.words
+    if measure.words.more:
+        return measure.words
+    own = {way: wording(f"measure.own.{way}") for way in ("more", "less", "up", "down", "times")}
+    return Words(*(text.format(much="{much}", label=measure.label) for text in own.values()))
 
 
 def by_how_much(value: float, effect: Effect, measure: Measure) -> str:
     """How far a value of an effect lies from no difference: ``"38 %"``, ``"2.4 times"``, ``"0.50 mm"``."""
+    return " ".join(filter(None, _size(value, effect, measure)))
+
+
+def _size(value: float, effect: Effect, measure: Measure) -> tuple[str, str]:
     if effect.scale == "difference":
-        unit = "points" if measure.unit == "%" else measure.unit
-        return amount(abs(value), unit) if unit in CURRENCIES else f"{number(abs(value))} {unit}".strip()
-    if value >= 1.995:
-        return "twice" if value < 2.05 else f"{number(value)} times"
-    return percent(abs(value - 1))
+        unit = unit_of(measure)
+        return _measured(abs(value), unit) if unit in CURRENCIES else (number(abs(value)), unit)
+    if _many_times(value, effect):
+        return (wording("twice"), "") if value < 2.05 else (number(value), wording("times"))
+    return f"{abs(value - 1) * 100:.0f}", "%"
+
+
+def _many_times(value: float, effect: Effect) -> bool:
+    """Is a ratio so large that it is told as twice, or 3 times?"""
+    return effect.scale != "difference" and value >= 1.995
+
+
+def unit_of(measure: Measure) -> str:
+    """The unit of a difference; that of per cent is points."""
+    return wording("points") if measure.unit == "%" else measure.unit
 
 
 def span(effect: Effect, measure: Measure) -> str:
     """The interval of an effect that was shown, in the direction that the sentence gave."""
     ends = sorted((effect.conf_low, effect.conf_high), key=lambda end: abs(end - effect.null))
     if not all(isfinite(end) for end in ends):
-        return f"at least {by_how_much(ends[0], effect, measure)}"
-    if effect.scale != "difference" and effect.estimate >= 1.995:
-        return f"{number(ends[0])} to {number(ends[1])} times"
-    least, most = (by_how_much(end, effect, measure) for end in ends)
-    unit = least.rpartition(" ")[2]
-    same = unit and most.endswith(f" {unit}")
-    return f"{least.removesuffix(f' {unit}') if same else least} to {most}"
+        return say("at_least", by_how_much=by_how_much(ends[0], effect, measure))
+    if _many_times(effect.estimate, effect):
+        return _together((number(ends[0]), wording("times")), (number(ends[1]), wording("times")))
+    least, most = (_size(end, effect, measure) for end in ends)
+    return _together(least, most)
 
 
 def directed(value: float, effect: Effect, measure: Measure) -> str:
     """A value of an effect with its direction: ``"17 % faster"``."""
     words, size = words_of(measure), by_how_much(value, effect, measure)
-    if size == "twice" or size.endswith("times"):
+    if _many_times(value, effect):
         return f"{size} {words.times}"
     return f"{size} {words.up if value > effect.null else words.down}"
 
@@ -153,92 +187,101 @@ def possible(effect: Effect, measure: Measure) -> str:
     low, high = effect.conf_low, effect.conf_high
     open_low = not isfinite(low) or (effect.scale != "difference" and low <= 0)
     if open_low:
-        return f"up to {directed(high, effect, measure)}" if isfinite(high) else ""
+        return say("up_to", high=directed(high, effect, measure)) if isfinite(high) else ""
     if not isfinite(high):
-        return f"{directed(low, effect, measure)} upwards"
-    return f"{directed(low, effect, measure)} to {directed(high, effect, measure)}"
+        return say("upwards", directed=directed(low, effect, measure))
+    return from_to(directed(low, effect, measure), directed(high, effect, measure))
 
 
 def open_still(effect: Effect, measure: Measure) -> str:
     """What is still possible, as it ends a sentence."""
-    told = possible(effect, measure)
-    if not told:
-        return "anything is possible"
-    return f"anything {'' if told.startswith('up to') else 'from '}{told} is possible"
+    said = possible(effect, measure)
+    if not said:
+        return say("anything_possible")
+    if not isfinite(effect.conf_low) or (effect.scale != "difference" and effect.conf_low <= 0):
+        return say("anything_up_to", said=said)
+    return say("anything_from", said=said)
 
 
-def sentence(effect: Effect, measure: Measure, label: Label) -> str:
-    """Tell one effect: how much, as good as equal, or what is still possible."""
-    both, what = against(effect, label, " and "), capital(measure.label)
+def sentence(effect: Effect, measure: Measure, label: Label, more: str = "") -> str:
+    """Tell one effect: how much, as good as equal, or what is still possible; `more` ends the sentence."""
+    both, what = against(effect, label, say("both")), capital(measure.label)
     if effect.shown:
-        return _shown(effect, measure, label)
+        return _shown(effect, measure, label, more)
     if effect.exact:
-        return f"{what}: no difference between {both}."
+        return say("no_difference", what=what, both=both, more=more)
     if effect.same:
         apart, margin = max(effect.same_high, 1 / effect.same_low) - 1, (effect.margin or 1) - 1
-        equal = f"are as good as equal, at most {percent(apart)} apart (you set {percent(margin)})"
-        return f"{what}: {both} {equal}."
-    return f"{what}, {against(effect, label)}: can't tell yet; {open_still(effect, measure)}."
+        return say(
+            "same_within", what=what, both=both, apart=percent(apart), margin=percent(margin), more=more
+        )
+    return say(
+        "cant_tell_effect",
+        what=what,
+        against=against(effect, label),
+        open_still=open_still(effect, measure),
+        more=more,
+    )
 
 
-def _shown(effect: Effect, measure: Measure, label: Label) -> str:
-    words = words_of(measure)
-    way, up = (words.more, words.up) if effect.greater else (words.less, words.down)
-    size = by_how_much(effect.estimate, effect, measure)
-    times = size.endswith("times") or size == "twice"
-    told = way if times else way.replace(up, f"{size} {up}", 1) if up in way else f"{way}, {size},"
+def _shown(effect: Effect, measure: Measure, label: Label, more: str) -> str:
+    words, way = words_of(measure), words_of(measure).more if effect.greater else words_of(measure).less
+    size, times = by_how_much(effect.estimate, effect, measure), _many_times(effect.estimate, effect)
+    did = way.format(much="" if times else f"{size} ")
     named = isinstance(effect.term, Category)  # "fan off", but "than with 2 g" of what was just named
     control = with_name(effect, effect.control, label) if named else effect.control
-    start = f"Pieces with {with_name(effect, effect.level, label)} {told} than with {control}"
+    start = say("pieces_than", with_name=with_name(effect, effect.level, label), did=did, control=control)
     if effect.exact:
-        return f"{start}."
+        return f"{start}{more}."
     ends = span(effect, measure)
-    told = f"{start}: {size} {words.times} ({ends})" if times else f"{start} ({ends})"
-    return f"{told}; you count that as equal." if effect.same else f"{told}."
+    start = f"{start}: {size} {words.times} ({ends})" if times else f"{start} ({ends})"
+    return say("you_count", start=start, more=more) if effect.same else f"{start}{more}."
 
 
 def with_name(effect: Effect, level: str, label: Label) -> str:
     """A level as it is spoken of: ``"lake"``, ``"4 g of oil"``, ``"fan on"``."""
     if not isinstance(effect.term, Category):
-        return f"{level} of {label(effect.factor)}"
-    return f"{label(effect.factor)} {level}" if bare(level) else level
+        return say("amount_of", level=level, label=label(effect.factor))
+    return f"{label(effect.factor)} {level}" if bare(level) or bare(effect.control) else level
 
 
 def bare(level: str) -> bool:
     """Does a level say nothing without the name of its factor?"""
-    return level.casefold() in BARE or level.replace(".", "").isdigit()
+    return level.casefold() in wording(BARE) or level.replace(".", "").isdigit()
 
 
-def against(effect: Effect, label: Label, middle: str = " against ") -> str:
+def against(effect: Effect, label: Label, middle: str = "") -> str:
     """The two levels: ``"lake against dye"``, ``"4 g against 2 g of oil"``."""
-    level = effect.level if bare(effect.control) else with_name(effect, effect.level, label)
-    if not isinstance(effect.term, Category):
-        level = effect.level
-    return f"{level}{middle}{with_name(effect, effect.control, label)}"
+    middle, level, control = middle or say("against"), effect.level, effect.control
+    if isinstance(effect.term, Category):  # "fan on against off", but "4 g against 2 g of oil"
+        return f"{with_name(effect, level, label)}{middle}{control}"
+    return f"{level}{middle}{with_name(effect, control, label)}"
 
 
 def cell(effect: Effect, measure: Measure) -> str:
     """One effect for a table."""
     if effect.exact:
-        return directed(effect.estimate, effect, measure) if effect.shown else "no change"
+        return directed(effect.estimate, effect, measure) if effect.shown else say("no_change")
     if effect.shown:
         size = f"{directed(effect.estimate, effect, measure)} ({span(effect, measure)})"
-        return f"{size}, as good as equal" if effect.same else size
-    told = possible(effect, measure) or "anything"
-    return f"{'as good as equal' if effect.same else 'can’t tell'}: {told}"
+        return say("cell_same_sized", size=size) if effect.same else size
+    still = possible(effect, measure) or say("anything")
+    return say("cell_same_still", still=still) if effect.same else say("cell_open_still", still=still)
 
 
 def cell_in_short(effect: Effect, measure: Measure) -> str:
     """The same without what the front page says is still possible."""
     if effect.exact or effect.shown:
         return cell(effect, measure)
-    return "as good as equal" if effect.same else "can’t tell"
+    return say("as_good_as_equal") if effect.same else say("cant_tell")
 
 
 def told(effect: Effect, measure: Measure) -> str:
     """How much with its interval, or what is still possible, as it ends a sentence."""
     return (
-        cell(effect, measure) if effect.shown else f"can't tell yet. {capital(open_still(effect, measure))}"
+        cell(effect, measure)
+        if effect.shown
+        else say("told_open", open_still=capital(open_still(effect, measure)))
     )
 
 

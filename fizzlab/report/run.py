@@ -181,7 +181,9 @@ def write_report(
         def finish(making: Path, stamp: records.Stamp) -> None:
             says("printing")
             html = making / "report.html"
-            text = page.html_page(shown, title=settings.title, stamp=stamp, place=settings.place)
+            text = page.html_page(
+                shown, title=settings.title, stamp=stamp, place=settings.place, language=settings.language
+            )
             html.write_text(text, encoding="utf-8")
             try:
                 if pdf:

@@ -24,15 +24,7 @@ from fizzlab.trial.loggers import TAKES, Guess, Layout, bad, guess, is_missing, 
 from fizzlab.trial.placing import beside, put_in_place
 from fizzlab.trial.settings import FILE, ImportSettings, read_settings
 from fizzlab.trial.stamps import moment
-from fizzlab.trial.tables import (
-    RawTable,
-    csv_of,
-    outside,
-    parse,
-    range_words,
-    separator_of,
-    shortened,
-)
+from fizzlab.trial.tables import RawTable, csv_of, outside, parse, range_words, separator_of, shortened
 from fizzlab.trial.workbook import open_in
 
 #: The table that readings go to.

@@ -20,14 +20,7 @@ import pandas as pd
 from fizzlab.errors import BadInput, Problem, count, did_you_mean
 from fizzlab.trial.opening import MOST_BYTES
 from fizzlab.trial.settings.sections import ImportSettings, known_zone
-from fizzlab.trial.stamps import (
-    ORDERS,
-    WRITTEN,
-    is_clock,
-    is_day,
-    is_stamp,
-    moment,
-)
+from fizzlab.trial.stamps import ORDERS, WRITTEN, is_clock, is_day, is_stamp, moment
 from fizzlab.trial.tables import open_book, records, shortened
 
 #: Lines from the top in which the readings must begin.

@@ -74,7 +74,7 @@ def _sets_folder(cell: dict[str, Any]) -> bool:
 
 def reports() -> list[Path]:
     """The notebooks that a report can be made with: all but those that wait for presses."""
-    return [path for path in notebooks() if path.stem not in ("bench", "start")]
+    return [path for path in notebooks() if path.stem not in ("bench", "setup", "start")]
 
 
 def notebooks() -> list[Path]:

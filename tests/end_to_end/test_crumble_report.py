@@ -14,11 +14,7 @@ from fizzlab.trial import shipped
 
 MakeTrial = Callable[..., Path]
 
-FIGURES = {
-    "binder": {"drop-sequence", "score-bars"},
-    "colour-ways": {"score-bars"},
-    "season": set(),
-}
+FIGURES = {"binder": {"drop-sequence", "score-bars"}, "colour-ways": {"score-bars"}, "season": set()}
 
 
 def _html(page: Path) -> str:

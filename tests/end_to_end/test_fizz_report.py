@@ -17,11 +17,7 @@ pytestmark = pytest.mark.slow
 
 MakeTrial = Callable[..., Path]
 
-FIGURES = {
-    "season": {"shelf-life"},
-    "colour-ways": set(),
-    "binder": {"fizz-curves"},
-}
+FIGURES = {"season": {"shelf-life"}, "colour-ways": set(), "binder": {"fizz-curves"}}
 TOPICS = {
     "season": {"shelf.weeks[35 % humidity]", "shelf.weeks[70 % humidity]", "shelf.humidity"},
     "colour-ways": {"changed.fizz_s.colour[lake]", "fizz_time.water", "changed.colour_s.colour[dye]"},

@@ -325,3 +325,35 @@ def _table(folder: Path) -> dict[str, list[dict[str, object]]]:
     """Everything that the door reads."""
     trial = load(folder)
     return {name: table.rows.astype(str).to_dict("records") for name, table in trial.tables.items()}
+
+
+def test_a_trial_is_set_up_by_answering(lab: Lab, browser: Any) -> None:
+    page = lab.open(browser, "setup.ipynb")
+    _run_all(page)
+    form = page.locator(".fizzlab-setup:visible")
+
+    def answer(label: str, said: str, line: int = 0) -> None:
+        field = form.get_by_label(label, exact=True).nth(line)
+        field.fill(said)
+        field.press("Enter")
+
+    answer("Folder", "two-by-two")
+    answer("Title", "Pearl and gum")
+    answer("Question", "Does pearl or gum slow drying?")
+    answer("what is changed", "colour")
+    answer("ways or amounts", "none, pearl")
+    answer("what is changed", "gum", 1)
+    answer("ways or amounts", "0.6, 1.2 g", 1)
+    answer("Repeats", "3")
+    answer("Batches a day", "3")
+    form.get_by_text("12 batches on 4 days: full factorial.").wait_for()
+    answer("ingredient", "soda")
+    answer("what it is", "baking soda")
+    answer("amount", "1 cup")
+    form.get_by_text("soda: 221 g (1 cup)").wait_for()
+    wide = "f => [...f.querySelectorAll('.fs-form input')].every(i => i.getBoundingClientRect().right <= "
+    assert form.evaluate(wide + "f.querySelector('.fs-seen').getBoundingClientRect().left)")
+    form.get_by_role("button", name="Write it and plan", exact=True).click()
+    form.get_by_text("Planned: bench-sheet.html, runs.csv, readings.xlsx.").wait_for()
+    page.close()
+    assert len(load(lab.home / "two-by-two").rows("runs")) == 12

@@ -13,6 +13,7 @@ import time
 import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from html import unescape
 from pathlib import Path
 from typing import Any
@@ -343,6 +344,7 @@ def test_ctrl_c_while_printing_ends_the_browser_and_leaves_nothing(tmp_path: Pat
         env={**os.environ, printing.NAMED: str(browser)},
         stderr=subprocess.PIPE,
         text=True,
+        preexec_fn=partial(signal.signal, signal.SIGINT, signal.SIG_DFL),  # a shell's & would have it ignored
     )
     deadline = time.monotonic() + 30
     while not (started.exists() and started.read_text()) and time.monotonic() < deadline:

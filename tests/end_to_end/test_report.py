@@ -51,7 +51,7 @@ def test_record_holds_everything(demo_reports: dict[str, Path]) -> None:
         assert record.name == f"{name}-1"
         assert {path.name for path in record.iterdir()} == WHOLE
         drawn = sorted(path.name for path in (record / "figures").iterdir())
-        assert {"dry-curves.png", "dry-curves.svg", "dry-time-chart.svg"} <= set(drawn)
+        assert {"dry-curves.png", "dry-curves.svg"} <= set(drawn)
         assert not [path for path in record.parent.iterdir() if path.name.startswith(".")]
 
 

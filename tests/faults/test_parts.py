@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import sys
 from collections.abc import Callable
@@ -12,11 +13,14 @@ from typing import Any
 import pandas as pd
 import pytest
 import weird
+from click.testing import CliRunner
 
+from fizzlab.cli.main import main
 from fizzlab.errors import BadInput, Unforeseen
 from fizzlab.measures import looked_up
 from fizzlab.models.drops import fit_drop_height
-from fizzlab.report import analysis, notebook, page, parts
+from fizzlab.records import Signature, Stamp
+from fizzlab.report import analysis, many, notebook, page, parts
 from fizzlab.report.parts import general
 from fizzlab.trial.folder import load
 
@@ -51,6 +55,10 @@ def _text(html: str) -> str:
     return " ".join(unescape(re.sub(r"<[^>]*>", " ", html)).split())
 
 
+def _page_of(shown: page.PageContent) -> str:
+    return page.html_page(shown, title="T", stamp=Stamp("quay-1", "0" * 64, Signature()), place="")
+
+
 def test_every_section_stands_by_itself() -> None:
     passed_over = ("across_trials", "partial")  # no section, and what makes one of another
     found = {name: each for name, each in vars(parts).items() if callable(each) and name not in passed_over}
@@ -68,22 +76,46 @@ def test_a_broken_part_is_a_sentence_and_the_front_page_says_so(
     shown = weird.shown(make_trial())
     lost = {told["topic"] for told in shown.findings if told["topic"].startswith(page.FAILED)}
     assert lost == {"failed.record_block", "failed.Verdict"}
-    front, _, rest = shown.body.partition(page.FRONT_END)
-    assert (
-        "Could not be worked out: “Verdict” and “record block”. Why stands there; the rest holds."
-        in _text(front)
+    assert page.lost_in(shown.findings) == ["“verdict”", "“record”"]
+    front, _, rest = _page_of(shown).partition(page.FRONT_END)
+    assert "Could not be worked out: “verdict” and “record”. Why stands there; the rest holds." in _text(
+        front
     )
-    assert "“record block” could not be worked out (ZeroDivisionError: nothing to divide by)." in _text(rest)
+    assert "“record” could not be worked out (ZeroDivisionError: nothing to divide by)." in _text(rest)
     assert "That is a mistake in fizzlab: please tell its makers. The readings are kept." in _text(rest)
 
 
-def test_without_its_front_the_page_begins_with_what_failed(
+def test_without_a_verdict_the_page_still_has_its_title_question_and_why(
     make_trial: MakeTrial, monkeypatch: pytest.MonkeyPatch, forgiving: None
 ) -> None:
     monkeypatch.setattr(sys.modules["fizzlab.report.parts.front"], "verdict", _broken)
-    shown = weird.shown(make_trial())
-    assert _text(shown.body).startswith("Could not be worked out: “front”")
-    assert "<h2>Record</h2>" in shown.body
+    html = _page_of(weird.shown(make_trial()))
+    front = _text(html.partition("<main>")[2].partition(page.FRONT_END)[0])
+    assert front.startswith("Two ways of colouring Does dye dry slower than pearl? 4 batches on 2 days")
+    assert "“verdict” could not be worked out (ZeroDivisionError: nothing to divide by)." in front
+    assert "alcohol burns" in front
+    assert "<h2>Record</h2>" in html
+
+
+def test_the_command_says_which_part_failed_and_exits_with_1(
+    make_trial: MakeTrial, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = make_trial()
+    html = folder / "records" / "quay-1" / "report.html"
+
+    def made(folders: list[Path], **_: object) -> list[many.Outcome]:
+        html.parent.mkdir(parents=True)
+        html.write_text("<p>A page.</p>", encoding="utf-8")
+        told = [{"topic": "failed.drying"}, {"topic": "changed.dry_h"}, {"topic": "failed.drop_cm"}]
+        html.with_name("findings.json").write_text(json.dumps(told), encoding="utf-8")
+        return [many.Outcome(folders[0], page=html)]
+
+    monkeypatch.setattr(many, "write_reports", made)
+    result = CliRunner().invoke(main, ["report", str(folder)])
+    assert result.exit_code == 1
+    last = "“drying”, “breaking height” could not be worked out; the record was kept and says why."
+    assert result.stderr.splitlines()[-1] == f"{folder.name}: {last}"
+    assert result.stdout.splitlines() == [str(html)]
 
 
 def test_a_broken_study_takes_no_other(

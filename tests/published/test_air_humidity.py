@@ -7,11 +7,7 @@ import psychrolib
 import pytest
 from outside import Source, agrees
 
-from fizzlab.models.air import (
-    rh_for_deficit,
-    saturation_pressure,
-    vapour_pressure_deficit,
-)
+from fizzlab.models.air import rh_for_deficit, saturation_pressure, vapour_pressure_deficit
 
 CRC = Source(
     "standard",
@@ -72,10 +68,7 @@ def test_fao_56_example() -> None:
     )
 
 
-@pytest.mark.parametrize(
-    ("temp_c", "kpa"),
-    [(5.0, 0.8726), (25.0, 3.1697), (50.0, 12.3513)],
-)
+@pytest.mark.parametrize(("temp_c", "kpa"), [(5.0, 0.8726), (25.0, 3.1697), (50.0, 12.3513)])
 def test_ashrae_table(temp_c: float, kpa: float) -> None:
     agrees(f"saturation pressure at {temp_c:g} °C, kPa", saturation_pressure(temp_c), kpa, ASHRAE, rel=3e-4)
 
@@ -83,11 +76,7 @@ def test_ashrae_table(temp_c: float, kpa: float) -> None:
 def test_iapws_check_value() -> None:
     iapws = Source("certified", "IAPWS-IF97, table 35", "in the test suites of several IF97 libraries")
     agrees(
-        "saturation pressure at 300 K, kPa",
-        saturation_pressure(300.0 - 273.15),
-        3.53658941,
-        iapws,
-        rel=1e-4,
+        "saturation pressure at 300 K, kPa", saturation_pressure(300.0 - 273.15), 3.53658941, iapws, rel=1e-4
     )
 
 

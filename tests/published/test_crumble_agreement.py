@@ -71,9 +71,7 @@ def wilson(broken: int, pieces: int) -> tuple[float, float]:
 
 def test_wilson_intervals() -> None:
     newcombe = Source(
-        "publication",
-        "R. G. Newcombe (1998), Table I: 81 of 263",
-        "as quoted in an open-source test",
+        "publication", "R. G. Newcombe (1998), Table I: 81 of 263", "as quoted in an open-source test"
     )
     agrees("Wilson interval", wilson(81, 263), (0.2553, 0.3662), newcombe, abs=5e-5)
     prop = Source(

@@ -77,11 +77,7 @@ def test_resolution_and_word_lengths(size: tuple[int, int]) -> None:
         assert (product == sign).all()
 
 
-EXHAUSTIVE = Source(
-    "theory",
-    "every choice of columns for the added factors",
-    "all tried at every run",
-)
+EXHAUSTIVE = Source("theory", "every choice of columns for the added factors", "all tried at every run")
 
 
 @pytest.mark.parametrize(("runs", "number"), [(8, 5), (8, 6), (16, 6), (16, 7), (16, 8), (16, 9), (16, 10)])

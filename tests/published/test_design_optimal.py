@@ -31,11 +31,7 @@ def raw_quadratic(table: pd.DataFrame) -> np.ndarray:
     return np.column_stack([np.ones(len(a)), a, b, c, a * a, b * b, c * c, a * b, a * c, b * c])
 
 
-HANDBOOK = Source(
-    "standard",
-    'NIST/SEMATECH e-Handbook, 5.5.2.1 "D-optimal designs" and table 5.2',
-    "there",
-)
+HANDBOOK = Source("standard", 'NIST/SEMATECH e-Handbook, 5.5.2.1 "D-optimal designs" and table 5.2', "there")
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -87,11 +83,7 @@ def test_why_the_search_of_pydoe_is_not_used() -> None:
     holds("D of its 14 runs", "falls short of the published 0.4630447", d < 0.4630447 - 1e-4, pydoe_d)
 
 
-VIGNETTE = Source(
-    "publication",
-    "vignette of R package AlgDesign 1.2.1.2 (R. E. Wheeler)",
-    "there",
-)
+VIGNETTE = Source("publication", "vignette of R package AlgDesign 1.2.1.2 (R. E. Wheeler)", "there")
 
 
 def test_fifteen_runs_on_five_levels() -> None:
@@ -190,9 +182,7 @@ def test_a_bend_in_one_amount(runs: int) -> None:
 
 
 HADAMARD = Source(
-    "theory",
-    "Hadamard: |X'X/n| of columns of ±1 is at most 1, reached by orthogonal columns",
-    "a theorem",
+    "theory", "Hadamard: |X'X/n| of columns of ±1 is at most 1, reached by orthogonal columns", "a theorem"
 )
 
 

@@ -33,9 +33,7 @@ def test_constants_are_those_of_the_printed_tables() -> None:
     )
     same("d2, D4", (D2, D4), (1.128, 3.267), table)
     normal = Source(
-        "theory",
-        "the normal distribution: E|x1 - x2| = 2/√π, D4 = 1 + 3 d3/d2",
-        "worked out at every run",
+        "theory", "the normal distribution: E|x1 - x2| = 2/√π, D4 = 1 + 3 d3/d2", "worked out at every run"
     )
     d2 = 2 / np.sqrt(np.pi)
     d3 = np.sqrt(2 - d2**2)

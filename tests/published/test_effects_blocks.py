@@ -292,10 +292,7 @@ def test_odd_batches_of_the_poisons() -> None:
     terms = [Category("poison", ("1", "2", "3"), "1"), Category("treat", tuple("ABCD"), "A")]
     found = fit_response(table, "time", terms, log=False)
     plots_r = Source(
-        "program",
-        "R 4.2.2: the poisons",
-        "run for this check",
-        how="tests/published/r/effects.R",
+        "program", "R 4.2.2: the poisons", "run for this check", how="tests/published/r/effects.R"
     )
     odd = found.odd()
     agrees(

@@ -48,9 +48,7 @@ def test_first_order_and_its_bend() -> None:
         abs=6e-6,
     )
     hand = Source(
-        "theory",
-        "centre less corners: (83.9 + 84.3 + 84)/3 - (80.5 + 81.5 + 82 + 83.5)/4",
-        "worked by hand",
+        "theory", "centre less corners: (83.9 + 84.3 + 84)/3 - (80.5 + 81.5 + 82 + 83.5)/4", "worked by hand"
     )
     agrees("centre less corners", bend(found)["estimate"], 84.0666667 - 81.875, hand)
 

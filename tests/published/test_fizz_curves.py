@@ -100,12 +100,7 @@ TSONG = Source(
     [
         ("first order", [92.9326378, 14.1138438], [2.216740574, 0.963457754], 66.1328701),
         ("cube root", [90.3868708, 14.0602905], [3.16419908, 1.28792689], 177.143778),
-        (
-            "weibull",
-            [98.892817, 15.3293497, 0.776844819],
-            [1.90713919, 0.69140123, 0.034187924],
-            7.61401524,
-        ),
+        ("weibull", [98.892817, 15.3293497, 0.776844819], [1.90713919, 0.69140123, 0.034187924], 7.61401524),
     ],
 )
 def test_dissolution_table_against_r(
@@ -119,10 +114,7 @@ def test_dissolution_table_against_r(
 
 def test_each_tablet_against_r() -> None:
     each = Source(
-        "program",
-        "R 4.2.2: each of the six tablets",
-        "run for this check",
-        how="tests/published/r/gas.R",
+        "program", "R 4.2.2: each of the six tablets", "run for this check", how="tests/published/r/gas.R"
     )
     seen = [
         [100.2629527, 17.4643819, 0.786025784, 22.2382509],
@@ -158,12 +150,7 @@ def test_weibull_with_a_start_against_r() -> None:
     agrees("standard error of the bend", fit.errors[3], 0.161291089, chick, rel=1e-4)
 
 
-LMFIT = Source(
-    "invented",
-    "lmfit: a made-up fizz curve",
-    "worked out at every run",
-    live=True,
-)
+LMFIT = Source("invented", "lmfit: a made-up fizz curve", "worked out at every run", live=True)
 
 
 def test_same_minimum_as_lmfit() -> None:
@@ -187,11 +174,7 @@ def test_same_minimum_as_lmfit() -> None:
 
 
 def test_complete_reaction_is_a_full_share() -> None:
-    stoichiometry = Source(
-        "theory",
-        "3 NaHCO3 + C6H8O7 with 84.006 and 44.009 g/mol",
-        "worked by hand",
-    )
+    stoichiometry = Source("theory", "3 NaHCO3 + C6H8O7 with 84.006 and 44.009 g/mol", "worked by hand")
     theory = react(10.0, {"citric acid": 10.0}).co2_g
     agrees("gas of 10 g of soda with enough acid, g", theory, 10 / 84.006 * 44.009, stoichiometry, rel=1e-4)
     pieces = pd.DataFrame({"run": ["A", "B"], "water_c": 38.0, "gas_g": theory - soluble_g(0.4, 38.0)})

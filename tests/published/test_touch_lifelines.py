@@ -16,9 +16,7 @@ from fizzlab.models.censored_fit import fit
 
 lifelines = pytest.importorskip("lifelines", reason=NO_LIFELINES)
 
-FITTERS = {
-    "lognormal": (lifelines.LogNormalAFTFitter, "mu_", "sigma_", 1.0),
-}
+FITTERS = {"lognormal": (lifelines.LogNormalAFTFitter, "mu_", "sigma_", 1.0)}
 
 
 LIFELINES = Source(

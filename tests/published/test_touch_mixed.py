@@ -51,16 +51,10 @@ def known(half_width: float) -> pd.DataFrame:
 
 PROGRAM = "R 4.2.2, lme4 1.1.31, lmerTest 3.1.3, pbkrtest 0.5.2: 48 made-up dry times, all exactly known"
 DAYS = Source(
-    "invented",
-    PROGRAM + "; batch and day effects",
-    "run for this check",
-    how="tests/published/r/touch.R",
+    "invented", PROGRAM + "; batch and day effects", "run for this check", how="tests/published/r/touch.R"
 )
 BATCHES = Source(
-    "invented",
-    PROGRAM + "; batch effect alone",
-    "run for this check",
-    how="tests/published/r/touch.R",
+    "invented", PROGRAM + "; batch effect alone", "run for this check", how="tests/published/r/touch.R"
 )
 TERMS = [Amount("x1"), Amount("x2")]
 
@@ -83,13 +77,7 @@ def test_batch_effect_agrees_with_lmer(batches):
     agrees("sd of pieces, maximum likelihood", ml.sigma, 0.127382, BATCHES, abs=2e-6)
     agrees("sd of batches, maximum likelihood", ml.tau, 0.217879, BATCHES, abs=2e-6)
     # restricted likelihood
-    agrees(
-        "restricted log-likelihood",
-        reml.restricted + np.log(HOURS).sum(),
-        12.4520656,
-        BATCHES,
-        abs=1e-6,
-    )
+    agrees("restricted log-likelihood", reml.restricted + np.log(HOURS).sum(), 12.4520656, BATCHES, abs=1e-6)
     agrees(
         "coefficients",
         result.coefficients["coef"].to_numpy(),
@@ -115,19 +103,9 @@ def test_day_and_batch_effect_agree_with_lmer(batches):
     agrees("log-likelihood", result.loglik, -123.4003217, DAYS, abs=1e-6)
     agrees("sd of pieces, maximum likelihood", ml.sigma, 0.127382, DAYS, abs=2e-6)
     agrees(
-        "sd of batches and days, maximum likelihood",
-        (ml.tau, ml.delta),
-        [0.196797, 0.093499],
-        DAYS,
-        abs=2e-6,
+        "sd of batches and days, maximum likelihood", (ml.tau, ml.delta), [0.196797, 0.093499], DAYS, abs=2e-6
     )
-    agrees(
-        "restricted log-likelihood",
-        reml.restricted + np.log(HOURS).sum(),
-        12.6312700,
-        DAYS,
-        abs=1e-6,
-    )
+    agrees("restricted log-likelihood", reml.restricted + np.log(HOURS).sum(), 12.6312700, DAYS, abs=1e-6)
     agrees(
         "standard errors",
         result.coefficients["se"].to_numpy(),
@@ -221,10 +199,7 @@ JOINT = Source(
 
 @pytest.mark.parametrize(
     ("days", "levels", "f_values", "df"),
-    [
-        (False, "pqr", [3.01586, 1.16398, 1.32218], 6.0),
-        (True, "pq", [3.33048, 0.57299, 1.02617], 4.0),
-    ],
+    [(False, "pqr", [3.01586, 1.16398, 1.32218], 6.0), (True, "pq", [3.33048, 0.57299, 1.02617], 4.0)],
 )
 def test_joint_effects_are_tested_as_by_lmertest(days, levels, f_values, df):
     """Without days b changes from batch to batch; with them it is set by the day, so days judge it."""

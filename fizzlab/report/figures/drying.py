@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from textwrap import fill
 from typing import Any
 
 import numpy as np
@@ -11,17 +10,15 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.ticker import MultipleLocator
 from scipy import stats
 
+from fizzlab.language import dated, say
 from fizzlab.models import plotting
 from fizzlab.models.air import vapour_pressure_deficit
 from fizzlab.models.curing import VPD, CuringFit, Levels
 from fizzlab.models.curves import CurveFit
 from fizzlab.models.plotting import BLUE, INK, RED, SOFT, Look, hours_up, house_style, looks, new_figure
 from fizzlab.models.season import SeasonStudy
-
-_HOURS = (1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 36.0, 48.0, 72.0, 96.0)
 
 #: More trials than this are not told apart by colour, only the last one from the others.
 MOST = 6
@@ -47,7 +44,7 @@ def dry_curves(brackets: pd.DataFrame, fit: CuringFit | None, named: Levels, lab
                 half, later = (fit.predict(each, share=share)["estimate"].iloc[0] for share in asked)
                 hours = half * (later / half) ** z
                 top.plot(hours, stats.norm.cdf(z) * 100, color=shown[level].colour, ls=shown[level].line)
-            top.set(ylim=(0, 102), yticks=[0, 25, 50, 75, 100], ylabel="pieces dry, %")
+            top.set(ylim=(0, 102), yticks=[0, 25, 50, 75, 100], ylabel=say("pieces_dry"))
         _draw_brackets(bottom, brackets, shown, low, high)
         legend(top, shown, label)
         plotting.time_axis(bottom, low, high)
@@ -77,7 +74,7 @@ def _draw_brackets(
             axes.plot(ends[mine], part["height"][mine], marker=marker, color=look.colour, ms=2.6, ls="")
     ticks = table.groupby("run", sort=False)["height"].mean()
     axes.set_yticks(ticks, ticks.index.astype(str), fontsize=8)
-    axes.set(ylabel="batch", xlabel="hours since the batch was made")
+    axes.set(ylabel=say("axis_batch"), xlabel=say("hours_since"))
     axes.set_ylim(table["height"].max() + 1.5, table["height"].min() - 1.5)
     axes.grid(axis="y", visible=False)
 
@@ -104,56 +101,12 @@ def air_axes(
     seen = (places >= air[0]) & (places <= air[1])
     axes.set_xticks(places[seen], humid[seen].astype(str))
     axes.minorticks_off()
-    axes.set(xlabel=f"relative humidity at {temp_c:g} °C, %", ylabel=what)
+    axes.set(xlabel=say("axis_humidity_at", temp_c=temp_c), ylabel=what)
 
 
 def band(axes: Axes, line: pd.DataFrame, colour: str, alpha: float) -> None:
     """The interval of a forecast over the air."""
     axes.fill_between(line[VPD], line["conf_low"], line["conf_high"], color=colour, alpha=alpha, lw=0)
-
-
-def over_air(fit: CuringFit, share: float, each: Mapping[str, Any]) -> pd.DataFrame:
-    """Hours until a share is dry over room temperature and humidity, for one combination: a full grid.
-
-    Columns temp_c, rh_pct, hours (infinite where the air takes up no water) and inside, which falls below 0
-    where the air was not tried, and changes smoothly, for drawing.
-    """
-    temps, deficits = fit.batches["temp_c"], fit.tried(VPD)
-    low, high = 2 * np.floor((temps.min() - 3) / 2), 2 * np.ceil((temps.max() + 3) / 2)
-    grid = np.meshgrid(np.linspace(low, max(high, low + 12), 37), np.linspace(30, 95, 40), indexing="ij")
-    temp, rh = (each.ravel() for each in grid)
-    vpd = vapour_pressure_deficit(temp, rh)
-    damp, dry = 10 * np.log(vpd / deficits[0]), 10 * np.log(deficits[1] / vpd)
-    inside = np.minimum.reduce([temp - temps.min(), temps.max() - temp, damp, dry])
-    hours = fit.predict(pd.DataFrame({VPD: vpd}).assign(**each), share=share)["estimate"]
-    return pd.DataFrame({"temp_c": temp, "rh_pct": rh, "hours": hours, "inside": inside})
-
-
-def dry_chart(chart: pd.DataFrame, share: float, night_hours: float, level: str = "") -> Figure:
-    """Hours until a share of the pieces is dry, by `over_air`; one night is bold, untried air hatched."""
-    table = chart.pivot(index="rh_pct", columns="temp_c")
-    hours, inside = table["hours"], table["inside"]
-    x, y = hours.columns.to_numpy(float), hours.index.to_numpy(float)
-    least, most = float(chart["hours"].min()), float(chart["hours"].max())
-    lines = [step for step in _HOURS if least <= step <= most] or [float(chart["hours"].median())]
-    levels, shades = [0.0, *lines, most * 1.01 + max(lines)], np.linspace(0.98, 0.62, len(lines) + 1)
-    widths = [2.6 if step == night_hours else 1.2 for step in lines]
-    with house_style():
-        figure, axes = new_figure(height=4.4)
-        axes.grid(visible=False)
-        axes.contourf(x, y, hours, levels=levels, colors=[str(shade) for shade in shades])
-        axes.contourf(x, y, inside, levels=[-1e6, 0.0], colors="none", hatches=["////"])
-        drawn = axes.contour(x, y, hours, levels=lines, colors=BLUE, linewidths=widths)
-        for text in axes.clabel(drawn, fmt=lambda value: f"{value:g} h", fontsize=9, inline_spacing=3):
-            text.set_bbox({"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.85})
-            places = zip(text.get_position(), (x, y), strict=True)
-            text.set_visible(all(abs(at - np.mean(ends)) < 0.46 * np.ptp(ends) for at, ends in places))
-        axes.xaxis.set_major_locator(MultipleLocator(5))
-        axes.set(xlim=x[[0, -1]], ylim=y[[0, -1]])
-        axes.set(xlabel="room temperature, °C", ylabel="relative humidity, %")
-        axes.set_title(fill(f"Hours until {share * 100:.0f} % of the pieces{level} are dry", 44))
-        figure.supxlabel("hatched: air that was not tried", fontsize=8.5, color=SOFT, x=0.98, ha="right")
-    return figure
 
 
 def drying_curves(
@@ -167,7 +120,7 @@ def drying_curves(
             look, whole, hours = shown[level[piece]], fit.y[np.argmin(fit.x)], np.linspace(0, fit.x.max(), 60)
             axes.plot(hours, 100 * fit.at(hours) / whole, color=look.colour, lw=1.0, alpha=0.8)
             axes.plot(fit.x, 100 * fit.y / whole, look.marker, color=look.colour, ms=3.5)
-        axes.set(xlabel="hours since the batch was made", ylabel="mass, % of the first weighing")
+        axes.set(xlabel=say("hours_since"), ylabel=say("mass_first"))
         legend(axes, shown, label)
     return figure
 
@@ -177,7 +130,7 @@ def _looks(trials: Sequence[str]) -> tuple[dict[str, Look], dict[str, Look]]:
     if len(trials) <= MOST:
         return looks(trials), looks(trials)
     others, last = Look(SOFT, "o", "-"), Look(BLUE, "s", "-")
-    named = {f"{len(trials) - 1} other trials": others, trials[-1]: last}
+    named = {say("other_trials", trials=len(trials) - 1): others, trials[-1]: last}
     return dict.fromkeys(trials[:-1], others) | {trials[-1]: last}, named
 
 
@@ -202,14 +155,14 @@ def season_lines(study: SeasonStudy) -> Figure:
             axes.plot(tried[VPD], tried["estimate"], color=INK, lw=2.4)
             low = min(low, max(float(new["conf_low"].min()), low * 1.4 / 2.5))
             high = max(high, min(float(new["conf_high"].max()), high / 1.4 * 2.5))
-            more = [Line2D([], [], color=INK, lw=2.4, label="pooled")]
+            more = [Line2D([], [], color=INK, lw=2.4, label=say("pooled"))]
         for each in study.lines:
             look, mine = shown[each.name], batches[batches["trial"] == each.name]
             hours = np.exp(each.level + (each.slope or 0.0) * np.log(np.array(each.tried) / each.at))
             axes.plot(each.tried, hours, color=look.colour, ls=look.line, lw=1.1)
             axes.plot(mine[VPD], mine["hours"], look.marker, color=look.colour, ms=3.6, alpha=0.8)
         temp = float(np.round(np.nan_to_num(batches["temp_c"].median(), nan=18)))
-        air_axes(axes, air, (low, high), "hours until half are dry", temp)
+        air_axes(axes, air, (low, high), say("axis_half_dry"), temp)
         legend(axes, named, more=more)
     return figure
 
@@ -237,9 +190,9 @@ def drift_days(study: SeasonStudy) -> Figure:
         axes.plot(place[broken], hours[broken], ls="", marker="o", ms=10, mfc="none", mec=RED, mew=1.6)
         hours_up(axes, low, high)
         step = -(-len(points) // 7)
-        dates = [f"{date.day} {date:%b}" for date in points["first"]] if study.dated else place + 1
+        dates = [dated(day, "short_date") for day in points["first"]] if study.dated else place + 1
         axes.set_xticks(place[::step], dates[::step])
-        axes.set(ylabel="hours until half are dry, in one air", xlabel="days of making, in their order")
+        axes.set(ylabel=say("axis_half_dry_one_air"), xlabel=say("days_making"))
         legend(axes, named)
     return figure
 

@@ -10,6 +10,7 @@ import seaborn as sns
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from fizzlab.language import say
 from fizzlab.models.air import rh_for_deficit
 from fizzlab.models.curing import VPD, CuringFit
 from fizzlab.models.plotting import BLUE, RED, SKY, house_style, new_figure
@@ -69,6 +70,8 @@ def over_humidity(fit: CuringFit, share: float, temp_c: float) -> tuple[Figure, 
         sns.lineplot(x=rh, y=line["estimate"].to_numpy(float), ax=axes, color=BLUE, errorbar=None)
         hours = fit.points(VPD).reindex(fit.batches.index).to_numpy(float) * late
         sns.scatterplot(x=batches, y=hours, ax=axes, s=26, color="none", edgecolor=BLUE, linewidth=1.0)
-        axes.set(xlabel="relative humidity, %", ylabel="hours", ylim=(0, None))
+        axes.set(xlabel=say("axis_humidity"), ylabel=say("hours"), ylim=(0, None))
     first, last = line["estimate"].iloc[-1], line["estimate"].iloc[0]
-    return figure, f"{duration(first)} at {min(rh):.0f} %, {duration(last)} at {max(rh):.0f} %"
+    return figure, say(
+        "ends_at_humidity", long=duration(first), damp=min(rh), short=duration(last), dry=max(rh)
+    )

@@ -12,6 +12,7 @@ import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from fizzlab.language import say
 from fizzlab.models.choose import Choice
 from fizzlab.models.plotting import INK, Look, house_style, looks, new_figure, round_ticks
 
@@ -74,7 +75,7 @@ def _draw(axes: Axes, panel: Panel, shown: Mapping[str, Look], places: Mapping[s
 
 def trade_off(choice: Choice, names: Sequence[str], titles: Mapping[str, str]) -> Figure:
     """Draw the tiles of a choice with the names of the best combinations, and a title a response."""
-    heads = ["Keeps every limit, %" if choice.limits else "Wishes granted, %", *titles.values()]
+    heads = [say("keeps_every") if choice.limits else say("head_wishes_granted"), *titles.values()]
     with house_style():
         height = 1.2 + (0.36 if max(map(len, names)) <= 2 * NAME else 0.46) * len(names)
         figure, axes = new_figure(height=height)

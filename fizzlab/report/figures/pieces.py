@@ -10,6 +10,7 @@ import pandas as pd
 import seaborn as sns
 from matplotlib.figure import Figure
 
+from fizzlab.language import say
 from fizzlab.models.plotting import SOFT, house_style, looks, new_figure
 from fizzlab.models.raters import RaterAgreement
 
@@ -39,8 +40,8 @@ def gas_curves(readings: pd.DataFrame, lines: pd.DataFrame, order: Sequence[str]
         top.plot(aside["seconds"], aside["gas_g"], "x", color=SOFT, ms=6)
         bottom.axhspan(-step_g / 2, step_g / 2, color=SOFT, alpha=0.15, lw=0)
         bottom.axhline(0, color=SOFT, lw=0.8)
-        bottom.set(ylim=(-far, far), ylabel="reading less\ncurve, g", xlabel="seconds in the water")
-        top.set_ylabel("gas, g")
+        bottom.set(ylim=(-far, far), ylabel=say("reading_less"), xlabel=say("seconds_water"))
+        top.set_ylabel(say("gas_g"))
         if len(order) > 1:
             top.legend(loc="lower right")
     return figure
@@ -59,7 +60,7 @@ def score_shares(scores: pd.DataFrame, levels: pd.Series, agreement: RaterAgreem
             scores.assign(level=level, score=score), y="level", hue="score", hue_order=list("43210"),
             palette=list(SHADES[::-1]), alpha=1.0, multiple="fill", discrete=True, shrink=0.7, ax=bars,
         )  # fmt: skip
-        bars.set(xlabel="share of the scores", ylabel="", xticks=np.arange(0, 1.1, 0.25))
+        bars.set(xlabel=say("axis_share_scores"), ylabel="", xticks=np.arange(0, 1.1, 0.25))
         bars.xaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f} %")
         sns.move_legend(bars, "lower center", bbox_to_anchor=(0.5, 1.0), ncols=5, reverse=True)
         if agreement:

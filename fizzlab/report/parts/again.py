@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import listed, say
 from fizzlab.models.curing import VPD, CuringFit
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.result import Effect
@@ -19,7 +20,7 @@ from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis, analyse
 from fizzlab.report.page import Grid
 from fizzlab.report.parts.choose import choosing
-from fizzlab.report.phrases import capital, listed
+from fizzlab.report.phrases import capital
 from fizzlab.trial.folder import RECORDS
 
 #: What the place of a batch in an order is called as a term.
@@ -43,15 +44,15 @@ def changes(done: Analysis, before: Iterable[Effect], after: Iterable[Effect]) -
 
     def told(effect: Effect | None) -> tuple[object, str]:
         if effect is None or not (effect.shown or effect.same):
-            return None, "can't tell"
+            return None, say("cant_tell_plain")
         size = words.directed(effect.estimate, effect, settings.measure(effect.response))
-        return ("same", "as good as equal") if effect.same else (effect.greater, size)
+        return ("same", say("as_good_as_equal")) if effect.same else (effect.greater, size)
 
     for effect in before:
         (was, then), (state, says) = told(effect), told(now.get(effect.topic))
         if state != was and not effect.exact:
-            of = "the room's air" if effect.factor == VPD else words.against(effect, settings.label)
-            yield Change(effect.response, f"{of}: {says} instead of {then}.", was is not None)
+            of = say("rooms_air") if effect.factor == VPD else words.against(effect, settings.label)
+            yield Change(effect.response, say("turned", of=of, says=says, then=then), was is not None)
 
 
 @lru_cache(maxsize=2)
@@ -71,15 +72,14 @@ def without_doubtful(done: Analysis) -> str:
     again = analyse(trial.without_doubtful(), only)
     with suppress(CannotAnswer):
         now, was = (each and each.voice.name(each.choice.best) for each in map(choosing, (again, done)))
-        said += [f"Keep {now}, not {was}."] if now and was and now != was else []
+        said += [say("keep_not", now=now, was=was)] if now and was and now != was else []
     for name in sorted(only, key=lambda name: name not in settings.about):
         fits = done.fits.get(name), again.fits.get(name)
         both = [(*fit.effects, *getattr(fit, "air_effects", ())) if fit else () for fit in fits]
         said += [f"{capital(settings.measure(name).label)}, {each.said}" for each in changes(done, *both)]
     places = [doubt.place for doubt in doubts]
-    where = ", ".join(places[:2]) + (f" and {len(places) - 2} more" if places[2:] else "")
-    it = "it" if len(places) == 1 else "them"
-    return " ".join([f"Check {where} first: without {it} the answer changes.", *said[:2]]) if said else ""
+    where = ", ".join(places[:2]) + (say("more_places", places=len(places) - 2) if places[2:] else "")
+    return " ".join([say("check_first", n=len(places), where=where), *said[:2]]) if said else ""
 
 
 class Plain(NamedTuple):
@@ -127,11 +127,11 @@ def drift(done: Analysis) -> tuple[Grid | None, tuple[Change, ...]]:
                 fit = each.again(each.table.assign(**{ORDER: places}), Amount(ORDER))
                 (effect,) = fit.of(ORDER)
                 cells.setdefault(name, {})[capital(measure.label)] = words.cell(effect, measure)
-                lead = f"{capital(measure.label)} drifted as batches were {name}; with that counted in"
+                lead = say(f"drifted_{name}", label=capital(measure.label))
                 turns = [c for c in changes(done, each.effects, fit.effects) if c.clear]
                 found.append((effect.p_value, [c._replace(said=f"{lead}, {c.said}") for c in turns]))
     clear = 0.05 / max(len(found), 1)  # nobody asked for any one of them (Bonferroni)
-    told = "The last batch against the first, all else made equal, in the order in which they were"
+    told = say("last_batch")
     grid = Grid(words.wide(cells, "response", "by order"), told) if cells else None
     return grid, tuple(change for p, turns in found for change in turns if p < clear)
 
@@ -152,9 +152,9 @@ def lost(done: Analysis) -> tuple[Change, ...]:
                 new = away.assign(**(rest | {"run": away.index}))
                 turns = changes(done, each.effects, each.again(pd.concat([each.table, new])).effects)
                 label = done.trial.settings.measure(name).label
-                lead = f"Had {listed(sorted(away.index))} (lost) had the {end} {label} of all"
+                lead = say(f"had_lost_{end}", runs=listed(sorted(away.index)), label=label)
                 found += [change._replace(said=f"{lead}, {change.said}") for change in turns]
-    quiet = f"Had {listed(sorted(names))} (lost) had the highest or the lowest numbers, all would stand."
+    quiet = say("had_lost_either", runs=listed(sorted(names)))
     return tuple(found or [Change("", quiet, False)]) if names else ()
 
 

@@ -11,14 +11,15 @@ from typing import Any
 
 import pandas as pd
 
-from fizzlab.errors import capital, listed
+from fizzlab.errors import capital
+from fizzlab.language import listed, say
 from fizzlab.models.curing import CuringFit
 from fizzlab.models.terms import level_name
 from fizzlab.report.analysis import Analysis
 from fizzlab.report.page import Grid, Notes, Photos, parted
 from fizzlab.report.parts.again import drift, lost
 from fizzlab.report.parts.general import Pieces, caution, standing
-from fizzlab.report.phrases import count, number
+from fizzlab.report.phrases import number
 from fizzlab.trial.folder import Trial
 
 #: The folder of photographs within a trial's, and the kinds that are read.
@@ -45,17 +46,17 @@ def batch_by_batch(done: Analysis) -> Pieces:
             told = ["" if pd.isna(value) else number(float(value)) for value in values]
             table[capital(settings.measure(name).titled)] = told
     shots, doubts = photos(done.trial, notes)
-    said = f"{count(len(table), 'batch', 'batches')}; the maker noted something of {len(noted) or 'none'}."
+    said = say("maker_noted", batches=say("n_batches", n=len(table)), noted=len(noted) or say("none"))
     pieces = [
         Notes([said], "answer"),
         Grid(noted) if len(noted) else None,
         Photos(shots) if shots else None,
         caution(doubts),
-        Grid(table, "Dry times are those of the middle piece, in the air that it had.", method=True),
+        Grid(table, say("dry_times_those"), method=True),
     ]
     losses = [each.said for each in lost(done)]
     worked = [drift(done)[0], Notes(losses) if losses else None]
-    return ["## Batch by batch", *parted(filter(None, pieces), [*filter(None, worked)])]
+    return [say("batch_batch"), *parted(filter(None, pieces), [*filter(None, worked)])]
 
 
 def notes_of(trial: Trial) -> dict[str, str]:
@@ -87,12 +88,10 @@ def photos(trial: Trial, notes: Mapping[str, str]) -> tuple[list[tuple[str, byte
             refused.append(path.name)
         else:
             shots.append((f"{run}: {notes[run]}" if run in notes else run, jpeg))
-    most = (
-        f"{MOST_BYTES // 1_000_000} MB, {MOST_PIXELS // 1_000_000} million dots and {MOST_PHOTOS} photographs"
-    )
+    most = {"mb": MOST_BYTES // 1_000_000, "dots": MOST_PIXELS // 1_000_000, "most": MOST_PHOTOS}
     doubts = {
-        f"No batch is called so: {listed(strange)} in {PHOTOS}/. Begin the name with the batch's.": strange,
-        f"Not shown, since no picture or beyond {most}: {listed(refused)} in {PHOTOS}/.": refused,
+        say("no_batch_called", files=listed(strange), folder=PHOTOS): strange,
+        say("not_shown", **most, files=listed(refused), folder=PHOTOS): refused,
     }
     return shots, [said for said, names in doubts.items() if names]
 

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import listed, say, wording
 from fizzlab.measures import Measure
 from fizzlab.models.comparisons import compare
 from fizzlab.models.curing import CuringFit
@@ -30,7 +31,7 @@ from fizzlab.report.parts.drying import by_weight, drying
 from fizzlab.report.parts.fizz import fizz
 from fizzlab.report.parts.front import pictured as pictured_on_front
 from fizzlab.report.parts.general import Pieces, caution, is_blend, standing
-from fizzlab.report.phrases import capital, listed, number
+from fizzlab.report.phrases import capital, number
 from fizzlab.trial.settings import TrialSettings
 
 #: From so many comparisons on, chance is likelier than 1 in 3 to show one.
@@ -53,10 +54,10 @@ Told = tuple[bool, Finding]
 
 #: The parts of a report by the section of trial.toml that their measures share: title, and what else they tell.
 SUBJECTS: dict[str, tuple[str, tuple[Callable[[Analysis], Pieces], ...]]] = {
-    "drying": ("How soon pieces dry", (drying, by_weight)),
-    "crumble": ("Crumbling", (crumble,)),
-    "fizz": ("Fizz", (fizz,)),
-    "": ("What else was compared", ()),
+    "drying": ("how_soon_pieces", (drying, by_weight)),
+    "crumble": ("crumbling", (crumble,)),
+    "fizz": ("title_fizz", (fizz,)),
+    "": ("what_else", ()),
 }
 
 
@@ -66,7 +67,7 @@ def subject(done: Analysis, section: str) -> Pieces:
     title, more = SUBJECTS[section]
     each = [compared(done, section), *(tell(done) for tell in more), in_detail(done, section)]
     told = [piece for pieces in each for piece in pieces if piece is not None]
-    return [f"## {title}", *parted(told, worked_out(done, section)[1:])] if told else []
+    return [f"## {say(title)}", *parted(told, worked_out(done, section)[1:])] if told else []
 
 
 @standing
@@ -78,11 +79,11 @@ def what_changed(done: Analysis) -> Pieces:
     said = by_chance(done)
     notes = [words.spoken(each, settings) for each in done.notes]
     if not (done.effects or done.reasons):
-        notes.append("Nothing was measured.")
+        notes.append(say("nothing_was_measured"))
     if is_blend(done.trial):
-        notes.append("The amounts add up to a total: more of one leaves less room for the others.")
+        notes.append(say("amounts_add"))
     said, notes = (said, notes) if said else (notes[:1], notes[1:])
-    return ["## What changed", Notes(said, "answer"), caution(notes)] if said else []
+    return [say("what_changed"), Notes(said, "answer"), caution(notes)] if said else []
 
 
 def _within(done: Analysis, section: str | None) -> list[str]:
@@ -119,13 +120,13 @@ def _in_short(settings: TrialSettings, effects: Sequence[Effect]) -> list[str]:
     """Which changes are clear, and which are as good as none; no numbers, since the table has them."""
     found, label = dict[tuple[str, str], list[str]](), settings.label
     for each in (each for each in effects if each.shown or each.same):
-        way, who = "As good as equal" if each.same else "Clear", words.with_name(each, each.level, label)
+        way, who = "equal_with" if each.same else "clear_with", words.with_name(each, each.level, label)
         found.setdefault((way, who), []).append(settings.measure(each.response).label)
     alike = dict[tuple[str, str], list[str]]()
-    for (way, who), what in sorted(found.items(), key=lambda item: item[0][0] != "Clear"):
+    for (way, who), what in sorted(found.items(), key=lambda item: item[0][0] != "clear_with"):
         alike.setdefault((way, listed(what)), []).append(who)
-    said = [f"{way} with {listed(who)}: {what}." for (way, what), who in alike.items()]
-    return [" ".join(said) or "Can't tell yet what any change did."]
+    said = [say(way, who=listed(who), what=what) for (way, what), who in alike.items()]
+    return [" ".join(said) or say("cant_tell_changes")]
 
 
 def _picture(done: Analysis, section: str | None) -> Picture | None:
@@ -158,8 +159,8 @@ def _picture(done: Analysis, section: str | None) -> Picture | None:
     return Picture(
         f"changed-{section or 'other'}",
         factor_panels(panels),
-        "Large: typical batch, 95 % interval. Small: batches, all else equal.",
-        f"A panel for each of {'; '.join(told)}: the typical batch at every level of every factor.",
+        say("large_typical"),
+        say("panel_each", responses="; ".join(told)),
     )
 
 
@@ -170,8 +171,7 @@ def by_chance(done: Analysis) -> list[str]:
         return []
     shown = sum(effect.shown for effect in measured)
     expected = max(round(sum(1 - effect.conf_level for effect in measured)), 1)
-    told = f"{shown} of {len(measured)} comparisons show a difference; chance alone would show about "
-    return [f"{told}{expected}. Make one again that you did not look for."]
+    return [say("comparisons_show", shown=shown, measured=len(measured), expected=expected)]
 
 
 def _not_compared(done: Analysis, mine: Sequence[str]) -> Iterator[str]:
@@ -180,8 +180,8 @@ def _not_compared(done: Analysis, mine: Sequence[str]) -> Iterator[str]:
     for key, reason in done.reasons.items():
         name, _, factor = key.partition(", ")
         if name in mine and (factor or name not in done.responses):
-            by = f" by {settings.label(factor)}" if factor else ""
-            yield f"{capital(settings.measure(name).label)}{by} is not compared. {reason}"
+            by = say("by_factor", label=settings.label(factor)) if factor else ""
+            yield say("not_compared", label=capital(settings.measure(name).label), by=by, reason=reason)
 
 
 @standing
@@ -207,7 +207,7 @@ def typical_values(done: Analysis, section: str | None = None) -> Pieces:
             more = {"batches": int(row["n_batches"]), "df": row.get("df")}
             said = f"{capital(label)}, {where}: {told}."
             findings.append(words.numbers_of(f"{topic}[{place}]", said, row, unit, **more))
-    told = "The typical batch with its 95 % interval, the other factors averaged"
+    told = say("typical_batch")
     grid = Grid(words.wide(cells, "measure", "with"), told)
     return [Findings(findings, "silent"), grid] if cells else []
 
@@ -224,7 +224,7 @@ def in_detail(done: Analysis, section: str | None = None) -> Pieces:
     loud = {f.topic.split(".")[1] for sign, f in told if sign}
     still = [name for name in dict.fromkeys(f.topic.split(".")[1] for f in quiet) if name not in loud]
     names = listed([settings.measure(name).label for name in still])
-    none = f"No sign of a bend, or that one change depends on another, in {names}."
+    none = say("no_sign_bend", names=names)
     doubts = [
         f"{capital(settings.measure(name).label)}. {words.spoken(says, settings)}"
         for name, fit in done.fits.items()
@@ -251,10 +251,11 @@ def _pairs(done: Analysis, mine: Sequence[str]) -> Pieces:
         elif isinstance(fit, ResponseFit):
             rows = [*compare(fit, term.name, "pairs").to_dict("records")]
         cell = partial(words.row_cell, response=response, term=term, measure=measure)
-        told = {f"{row['level']} against {row['control']}": cell(row) for row in rows}
+        pair = "level_against_control"
+        told = {say(pair, level=row["level"], control=row["control"]): cell(row) for row in rows}
         if told:
             cells[capital(measure.label)] = cells.get(capital(measure.label), {}) | told
-    how = "Every way against every other: all 95 % intervals of a response hold together (of dry times, each by itself)"
+    how = say("every_way")
     return [Grid(words.wide(cells, "compared", "response"), how)] if cells else []
 
 
@@ -271,9 +272,11 @@ def _joint(done: Analysis, mine: Sequence[str]) -> Iterator[Told]:
             if not two and not str(name).endswith("^2"):
                 continue
             shown = bool(row["p_value"] < SHOWN_P)
-            how = f"depends on {settings.label(two)}" if two else "bends"
-            told = f"{settings.label(one)}'s effect on {measure.label} {how}"
-            said = f"{capital(told)}." if shown else f"No sign that {told}."
+            about = {"factor": settings.label(one), "response": measure.label}
+            told = say("effect_bends", **about)
+            if two:
+                told = say("effect_depends", **about, other=settings.label(two))
+            said = f"{capital(told)}." if shown else say("no_sign", told=told)
             said += _apart(fit, one, two, measure) if shown and two else ""
             topic, df = f"joint.{response}.{name}", float(row["df_den"])
             yield shown, Finding(topic, said, df=df, batches=fit.n_batches)
@@ -294,7 +297,8 @@ def _apart(fit: ResponseFit | CuringFit, one: str, two: str, measure: Measure) -
             rows = [*compare(fit, one, at={two: level}).to_dict("records")]
         for row in rows:
             cell = words.row_cell(row, fit.response, first, measure)
-            told.setdefault(f"{row['level']} against {row['control']}", []).append(f"with {level}, {cell}")
+            change = say("level_against_control", level=row["level"], control=row["control"])
+            told.setdefault(change, []).append(say("with_level", level=level, cell=cell))
     return "".join(f" {capital(change)}: {'; '.join(each)}." for change, each in told.items())
 
 
@@ -322,10 +326,10 @@ def _bend(found: Mapping[str, float], fit: ResponseFit | CuringFit, measure: Mea
     """Whether the middle of the amounts lies where a straight line between their ends would put it."""
     row, unit, shown = _back(found, fit.log), "ratio" if fit.log else measure.unit, found["p_value"] < SHOWN_P
     told = [f"{(v - 1) * 100:+.0f} %" if fit.log else f"{words.signed(v)} {unit}" for v in row.values()]
-    size = f"batches in the middle lie {told[0]} off the straight line ({told[1]} to {told[2]})"
-    said = f"No sign that {measure.label} bends: {size}."
+    size = say("batches_middle", off=told[0], low=told[1], high=told[2])
+    said = say("no_sign_bends", label=measure.label, size=size)
     if shown:
-        said = f"{capital(measure.label)} bends: {size}. Do not read off amounts in between."
+        said = say("bends_do_not", label=capital(measure.label), size=size)
     more = {"df": found["df"], "batches": fit.n_batches}
     return shown, words.numbers_of(f"bend.{fit.response}", said, row, unit, **more)
 
@@ -336,16 +340,18 @@ def _best(done: Analysis, fit: ResponseFit | CuringFit, measure: Measure) -> Tol
     asked = settings.responses.get(fit.response)
     found = best(fit, greatest={"more": True, "less": False}.get((asked and asked.want) or ""))
     for name, amount in found.point.items():
-        said, ends = f"{level_name(terms[name], amount)} of {settings.label(name)}", found.ends[name]
+        ends = found.ends[name]
+        said = say("amount_of", level=level_name(terms[name], amount), label=settings.label(name))
         if found.inside:
             whole = np.allclose(ends, (fit.batches[name].min(), fit.batches[name].max()))
             low, high = (level_name(terms[name], end) for end in ends)
-            said += " (any tried is possible)" if whole else f" ({low} to {high})"
+            said += say("any_tried") if whole else f" ({words.from_to(low, high)})"
         places.append(said)
     row = _back(vars(found), fit.log)
-    way, size = "greatest" if found.greatest else "least", words.estimate(row, measure.unit)
-    where = listed(places) if found.inside else f"the edge of what was tried, {listed(places)}"
-    told = f"{capital(measure.label)} is {way} at {where}: {size}.{'' if found.inside else ' Try past that edge.'}"
+    way, size = "greatest_at" if found.greatest else "least_at", words.estimate(row, measure.unit)
+    where = listed(places) if found.inside else say("edge_what", places=listed(places))
+    told = say(way, label=capital(measure.label), where=where, size=size)
+    told += "" if found.inside else say("try_past_edge")
     return True, words.numbers_of(f"best.{fit.response}", told, row, measure.unit, batches=fit.n_batches)
 
 
@@ -382,21 +388,22 @@ def worked_out(done: Analysis, section: str | None = None) -> Pieces:
         chance: dict[str, float] = {}
         if isinstance(fit, ResponseFit):
             reasons.append(fit.structure.reason)
-            row |= {"days": str(fit.n_days), "fitted as": "logarithm, REML" if fit.log else "number, REML"}
+            row |= {"days": str(fit.n_days), "fitted as": say("logarithm_reml" if fit.log else "number_reml")}
             chance = {str(source).removeprefix("between "): sd for source, sd in fit.spread["sd"].items()}
         elif isinstance(fit, CuringFit):
-            row |= {"days": str(fit.n_days or "–"), "fitted as": "logarithm, brackets"}
+            row |= {"days": str(fit.n_days or "–"), "fitted as": say("logarithm_brackets")}
             chance = {"pieces": fit.sigma, "batches": fit.tau, "days": fit.delta}
         elif hasattr(fit, "spread"):
-            row |= {"days": "–", "fitted as": "logarithm, probit"}
+            row |= {"days": "–", "fitted as": say("logarithm_probit")}
             chance = {"pieces": fit.spread}
         else:
             continue
         known = {source: chance[source] for source in SOURCES if isfinite(chance.get(source, float("nan")))}
+        heads = {name: say("head_sd_of", source=wording(name)) for name in known}
         rows.append(
-            row | {f"sd of {name}": number(sd) if sd > 1e-3 else "none seen" for name, sd in known.items()}
+            row | {heads[n]: number(sd) if sd > 1e-3 else say("none_seen") for n, sd in known.items()}
         )
-    told = "What each rests on; sd: spread by chance, on the scale fitted"
+    told = say("what_each_rests")
     said = [" ".join(dict.fromkeys(reasons))] if reasons else []
     table = [Grid(pd.DataFrame(rows).fillna(""), told)] if rows else []
     pieces = [*said, *table, *_pairs(done, mine), *typical_values(done, section)]

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import listed, say
 from fizzlab.models.choose import HALF, Choice, Limit, between, choose
 from fizzlab.models.curing import CuringFit
 from fizzlab.models.effects import ResponseFit
@@ -20,16 +22,19 @@ from fizzlab.report.figures.panels import MOST, trade_off
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture, parted
 from fizzlab.report.parts.drying import air_words
 from fizzlab.report.parts.general import Pieces, caution, is_blend, standing
-from fizzlab.report.phrases import bare, capital, count, listed, number, percent, spoken
+from fizzlab.report.phrases import bare, capital, number, percent, spoken
 from fizzlab.trial.folder import Trial
 from fizzlab.trial.settings import TrialSettings
 
 if TYPE_CHECKING:
     from fizzlab.design.plans import Plan
 
-TITLE = "## Which to keep"
+TITLE = "which_keep"
 
-BY_RECIPE = "A limit of safety, of the law or of a supplier is kept by recipe, never by odds."
+BY_RECIPE = "limit_safety"
+
+#: A combination whose score is higher by less than this is hardly better.
+HARDLY = 0.02
 
 #: So many combinations are named in a sentence, and stand in the table.
 NAMED, ROWS = 3, 24
@@ -48,20 +53,20 @@ class Voice(NamedTuple):
     shares: Mapping[str, float]
     batches: int
 
-    def name(self, setting: Row) -> str:
+    def name(self, setting: Row, between: str = " + ") -> str:
         """A combination as "gum + lake" or "gum + oil 4 g"."""
-        return " + ".join(self.part(term, setting[term.name]) for term in self.terms)
+        return between.join(self.part(term, setting[term.name]) for term in self.terms)
 
     def part(self, term: Term, value: object) -> str:
         """The level of one factor, with its name where the level alone says too little."""
         said = level_name(term, value)
         shared = [t for t in self.terms if isinstance(t, Category) and said in t.levels]
-        unclear = len(shared) > 1 or bare(said)
+        unclear = len(shared) > 1 or bare(said) or (isinstance(term, Category) and bare(term.control))
         return f"{self.settings.label(term.name)} {said}" if unclear or isinstance(term, Amount) else said
 
     def response(self, name: str) -> str:
         """A response in words, with the share of the pieces that it is asked of."""
-        of = f" of {percent(self.shares[name])} of the pieces" if name in self.shares else ""
+        of = say("of_share_of_pieces", share=percent(self.shares[name])) if name in self.shares else ""
         return self.settings.measure(name).label + of
 
     def titled(self, name: str) -> str:
@@ -70,15 +75,16 @@ class Voice(NamedTuple):
 
     def asked(self, limit: Limit) -> str:
         """A limit in words."""
-        ends = [("at least", limit.at_least), ("at most", limit.at_most)]
-        told = " and ".join(f"{word} {end:g}" for word, end in ends if end is not None)
+        ends = [(say("least"), limit.at_least), (say("at_most"), limit.at_most)]
+        told = say("both_ends").join(f"{word} {end:g}" for word, end in ends if end is not None)
         return f"{self.response(limit.response)} {told} {self.settings.measure(limit.response).unit}".rstrip()
 
     def many(self, rows: pd.DataFrame, column: str = "", last: str = "and") -> str:
         """Combinations, a few of them by name, each with a chance where a column holds it."""
         few = [row for _, row in rows.head(NAMED).iterrows()]
         told = [self.name(row) + (f" ({chance(row[column])})" if column else "") for row in few]
-        return listed([*told, f"{len(rows) - NAMED} more"] if len(rows) > NAMED else told, last)
+        more = [say("so_many_more", n=len(rows) - NAMED)] if len(rows) > NAMED else []
+        return listed([*told, *more], last)
 
     def found(self, topic: str, row: Row, text: str, *numbers: float, **more: Any) -> Finding:
         """What is said of a combination: estimate, low and high as far as there are."""
@@ -92,7 +98,7 @@ def chance(value: float) -> str:
     """A chance in per cent that is never rounded to certainty: ``"over 99 %"``."""
     if 0.005 <= value < 0.995:
         return percent(value)
-    return "over 99 %" if value > HALF else "under 1 %"
+    return say("over_99") if value > HALF else say("under_1")
 
 
 class Judgement(NamedTuple):
@@ -124,10 +130,10 @@ def choosing(done: Analysis) -> Judgement | None:
             continue
         if done.depends(name):
             what = settings.measure(name).label
-            notes.append(f"In {what} one change depends on another, or bends, which is counted in.")
+            notes.append(say("one_change", what=what))
     if not fits:
         why = " ".join(str(reason) for reason in reasons.values())
-        raise CannotAnswer(f"No response that trial.toml asks for can be judged. {why}", "Measure them.")
+        raise CannotAnswer(say("no_response", why=why), say("measure_them"))
     asked = ([each for name, each in some.items() if name in fits] for some in (limits, wishes))
     choice = _judge(done.trial, fits, _made(done, fits, notes), *asked)
     voice = Voice(choice.terms, settings, choice.shares, max(fit.n_batches for fit in fits.values()))
@@ -146,14 +152,14 @@ def _fit(done: Analysis, name: str) -> FitResult:
     """The fit that a response is judged by."""
     fit = done.forecasting(name)
     if fit is None or not fit.terms:
-        unmeasured = CannotAnswer("It was not measured.", "Measure it on each batch.")
+        unmeasured = CannotAnswer(say("not_measured"), say("measure_on"))
         if not done.trial.settings.measure(name).table:
-            unmeasured = CannotAnswer("It is worked out from [recipe].", "Give its prices and pieces.")
+            unmeasured = CannotAnswer(say("worked_out"), say("give_prices"))
         raise done.reasons.get(name) or unmeasured
     lacking = {term.name for term in done.terms} - {term.name for term in fit.terms}
     if lacking:
-        which = " and ".join(done.trial.settings.label(factor) for factor in sorted(lacking))
-        raise CannotAnswer(f"All batches with a number had the same {which}.", "Measure the others too.")
+        which = say("both_ends").join(done.trial.settings.label(factor) for factor in sorted(lacking))
+        raise CannotAnswer(say("all_batches", which=which), say("measure_others"))
     fit.forecast(fit.made().head(1))  # raises where it has none
     return fit
 
@@ -166,10 +172,10 @@ def _made(done: Analysis, fits: Mapping[str, FitResult], notes: list[str]) -> pd
         for factor in (term for term in fit.terms if isinstance(term, Category)):
             known = made[factor.name].isin(factor.levels)
             for level in dict.fromkeys(made.loc[~known, factor.name]):
-                notes.append(f"Combinations with {level} are not judged: none of them has a {label}.")
+                notes.append(say("combinations_not", level=level, label=label))
             made = made[known]
     if made.empty:
-        raise CannotAnswer("No combination was measured in every response.", "Measure the same batches.")
+        raise CannotAnswer(say("no_combination"), say("measure_same"))
     return made
 
 
@@ -182,38 +188,32 @@ def choice(done: Analysis) -> Pieces:
     try:
         chosen = choosing(done)
     except CannotAnswer as reason:
-        return [TITLE, caution([f"No combination can be chosen. {spoken(str(reason), settings)}"])]
+        return [say(TITLE), caution([say("no_combination_can", why=spoken(str(reason), settings))])]
     if chosen is None:
         return []
     judged, voice, reasons = chosen.choice, chosen.voice, chosen.reasons
     keep = keep_sentence(chosen)  # stands on the front page
     found = answer(judged, voice, keep)
     said_here = list(dict.fromkeys(each.sentence for each in found if each.sentence != keep))
-    said = [f"{capital(settings.measure(n).label)} is not judged here. {why}" for n, why in reasons.items()]
+    labels = {name: capital(settings.measure(name).label) for name in reasons}
+    said = [say("not_judged", label=labels[name], why=why) for name, why in reasons.items()]
     air = [air_words(fit, trial) for fit in judged.fits.values() if isinstance(fit, CuringFit)]
     pieces: Pieces = [
-        TITLE,
+        say(TITLE),
         Notes(said_here, "answer"),
         Findings(found, kind="silent"),
         _picture(judged, voice),
-        BY_RECIPE,
-        Notes([f"Dry times are forecast {each}." for each in air if each], method=True) if any(air) else None,
-        Grid(
-            table(judged, voice, ROWS),
-            "The combinations, best first: the typical batch; the chance that a new one keeps the limit",
-            method=True,
-        ),
+        say(BY_RECIPE),
+        Notes([say("dry_times", each=each) for each in air if each], method=True) if any(air) else None,
+        Grid(table(judged, voice, ROWS), say("combinations_best"), method=True),
     ]
-    for title, work in (
-        ("### Between the amounts that were made", _between),
-        ("### Confirm it", _confirm),
-        ("### Batches to add", _add),
-    ):
+    steps = {"between_amounts": _between, "title_confirm": _confirm, "batches_add": _add}
+    for title, work in steps.items():
         try:
             told = work(trial, chosen)
         except CannotAnswer as reason:
             told = [Notes([spoken(str(reason), settings)], "plain")]
-        pieces += [title, *told] if told else []
+        pieces += [say(title), *told] if told else []
     return parted([*pieces, caution([spoken(line, settings) for line in (*said, *chosen.notes)])])
 
 
@@ -237,6 +237,21 @@ def keep_sentence(chosen: Judgement) -> str:
     return _keep(chosen.choice, chosen.voice, [n for n in chosen.reasons if settings.responses[n].limit(n)])
 
 
+def rivals(done: Analysis) -> bool:
+    """Are others about as good as the combination that is chosen?"""
+    with suppress(CannotAnswer):
+        chosen = choosing(done)
+        return chosen is not None and len(_rivals(chosen.choice)) > 0
+    return False
+
+
+def _rivals(judged: Choice) -> pd.DataFrame:
+    """Those that are about as good as the best: they are best at least half as often."""
+    others = judged.contenders()
+    near = others["best_chance"] >= judged.best["best_chance"] / 2
+    return others[near] if not judged.settled else others.head(0)
+
+
 def _numbers(judged: Choice, row: Row) -> list[float]:
     """The chance to keep every limit with its interval, or how far the wishes are granted."""
     return [row[name] for name in (("meets", "meets_low", "meets_high") if judged.limits else ("granted",))]
@@ -245,21 +260,21 @@ def _numbers(judged: Choice, row: Row) -> list[float]:
 def _keep(judged: Choice, voice: Voice, unmeasured: Sequence[str]) -> str:
     """The first sentence of the answer, with how many new batches of ten or of twenty pass."""
     best, name = judged.best, voice.name(judged.best)
-    keep = f"Keep {name}{'' if judged.settled else ' for now'}"
-    rivals = judged.contenders()
-    rivals = rivals[rivals["best_chance"] >= best["best_chance"] / 2]
-    if len(rivals) and not judged.settled:
-        alike = f"{voice.many(rivals)} {'is' if len(rivals) == 1 else 'are'} about as good"
-        keep += f" ({alike if len(rivals) < 3 else 'others are about as good'})"
+    keep = say("keep", name=name, now="" if judged.settled else say("for_now"))
+    others = _rivals(judged)
+    if len(others):
+        few = len(others) < 3
+        keep += say("about_good", n=len(others), many=voice.many(others)) if few else say("others_about")
     if not judged.limits:
-        return f"{keep}: it grants {percent(best['granted'])} of your wishes."
+        return say("grants_your", keep=keep, granted=percent(best["granted"]))
     of = listed([voice.settings.measure(each).label for each in unmeasured])
     ten = round(20 * best["meets"])
-    many = f"{ten} of 20 new batches keep" if ten % 2 else f"{ten // 2} of 10 new batches keep"
-    many = {0: "hardly any new batch keeps", 20: "nearly every new batch keeps"}.get(ten, many)
-    told = f"{many} every limit{f' but that on {of}' if of else ''} (at worst {chance(best['meets_low'])})"
+    many = say("of_20_keep", ten=ten) if ten % 2 else say("of_10_keep", ten=ten // 2)
+    many = {0: say("hardly_any"), 20: say("nearly_every")}.get(ten, many)
+    but, worst = say("but_on", of=of) if of else "", chance(best["meets_low"])
+    told = say("every_limit", many=many, but=but, worst=worst)
     if best["meets"] < HALF:
-        return f"No combination can be counted on: with the best, {name}, {told}."
+        return say("no_combination_can_be", name=name, told=told)
     return f"{keep}: {told}."
 
 
@@ -267,23 +282,23 @@ def _how_sure(judged: Choice, voice: Voice) -> str:
     """How surely it is the best, and which others could be."""
     sure, others = chance(judged.best["best_chance"]), judged.contenders()
     none = 1 - float(judged.table["best_chance"].sum())
-    text = f"It is the best with a chance of {sure}."
+    text = say("best_chance", sure=sure)
     if judged.settled:
-        text = f"That it is the best is as good as settled ({sure})."
+        text = say("best_good", sure=sure)
     elif len(others):
-        text += f" {capital(voice.many(others, 'best_chance', 'or'))} could also be best."
-    return text + (f" With a chance of {chance(none)} none is good enough." if none > 0.05 else "")
+        text += say("could_also", many=capital(voice.many(others, "best_chance", "or")))
+    return text + (say("chance_none", none=chance(none)) if none > 0.05 else "")
 
 
 def _excluded(judged: Choice, voice: Voice) -> list[Finding]:
     """What each limit rules out, and those that rule out nothing in one sentence."""
     met = {limit: judged.responses[limit.response]["meets"].sort_values() for limit in judged.limits}
     idle = [voice.asked(limit) for limit, chances in met.items() if chances.min() >= HALF]
-    none = f"{capital(listed(idle))} {'rules' if len(idle) == 1 else 'rule'} out none."
+    none = say("out_none", n=len(idle), idle=capital(listed(idle)))
     found = []
     for limit, chances in met.items():
         out = judged.table.loc[chances.index[chances < HALF]]
-        text = f"{capital(voice.asked(limit))} rules out {voice.many(out)}." if len(out) else none
+        text = say("rules_out", asked=capital(voice.asked(limit)), many=voice.many(out)) if len(out) else none
         rows = out if len(out) else judged.table.loc[[chances.idxmin()]]
         each = zip((row for _, row in rows.iterrows()), chances[rows.index], strict=True)
         found += [voice.found(f"meets.{limit.response}", row, text, meets) for row, meets in each]
@@ -293,21 +308,19 @@ def _excluded(judged: Choice, voice: Voice) -> list[Finding]:
 def _picture(judged: Choice, voice: Voice) -> Picture:
     names = [voice.name(row) for _, row in judged.table.head(MOST).iterrows()]
     titles = {name: voice.titled(name) for name in judged.responses}
-    more = f" The best {MOST} of {len(judged.table)} are drawn." if len(judged.table) > MOST else ""
+    more = say("best_drawn", most=MOST, all=len(judged.table)) if len(judged.table) > MOST else ""
     rows = [each.head(MOST) for each in judged.responses.values() if "meets" in each]
     broken = any((each["meets"] < HALF).any() for each in rows)
-    framed = " Framed: likelier beyond your limit than within." if broken else ""
-    caption = f"Best first. The darker a tile, the surer a new batch is as you asked.{framed}{more}"
-    alt = (
-        f"A row for each combination and a tile for each of {listed(list(titles.values()))}, as in the table."
-    )
+    framed = say("framed_likelier") if broken else ""
+    caption = say("best_first", framed=framed, more=more)
+    alt = say("row_each_combination", responses=listed(list(titles.values())))
     return Picture("choice", trade_off(judged, names, titles), caption, alt)
 
 
 def table(judged: Choice, voice: Voice, most: int) -> pd.DataFrame:
     """A row a combination, best first: the typical batch, and its chance to keep the limit."""
     rows = judged.table.head(most)
-    beyond = rows["extrapolated"].map({True: " (not tried)", False: ""})
+    beyond = rows["extrapolated"].map({True: say("mark_not_tried"), False: ""})
     cells = {"combination": [voice.name(row) for _, row in rows.iterrows()] + beyond}
     for name, each in judged.responses.items():
         cells[voice.titled(name)] = each.head(most).apply(_cell, axis=1)
@@ -322,24 +335,45 @@ def _cell(row: pd.Series) -> str:
     return number(float(row["estimate"])) + (f"; {chance(row['meets'])}" if "meets" in row else "")
 
 
-def _between(trial: Trial, chosen: Judgement) -> Pieces:
-    """The best of the amounts between those that were made, where trial.toml asks for steps."""
-    steps, tried, voice = trial.settings.choose.steps, chosen.choice, chosen.voice
+@lru_cache(maxsize=2)
+def between_made(done: Analysis) -> list[str]:
+    """What amounts between those that were made promise, where the best is none of these."""
+    with suppress(CannotAnswer):
+        chosen = choosing(done)
+        grid = None if chosen is None else _stepped(done.trial, chosen)
+        if chosen is not None and grid is not None:
+            name, made = chosen.voice.name(grid.best), chosen.choice.table
+            better = grid.best["score"] - chosen.choice.best["score"] >= HARDLY
+            if name not in {chosen.voice.name(row) for _, row in made.iterrows()}:
+                return [say("try_between" if better else "hardly_more_between", name=name)]
+    return []
+
+
+def _stepped(trial: Trial, chosen: Judgement) -> Choice | None:
+    """The amounts between those that were made, judged, where trial.toml asks for steps."""
+    steps, tried = trial.settings.choose.steps, chosen.choice
     if steps is None or not any(isinstance(term, Amount) for term in tried.terms):
-        return []
+        return None
     if is_blend(trial):
-        raise CannotAnswer("Parts of a blend cannot be stepped alone.", "Plan blends between those made.")
-    grid = _judge(trial, tried.fits, between(tried.fits, steps), tried.limits, tried.wishes)
+        raise CannotAnswer(say("parts_blend"), say("plan_blends"))
+    return _judge(trial, tried.fits, between(tried.fits, steps), tried.limits, tried.wishes)
+
+
+def _between(trial: Trial, chosen: Judgement) -> Pieces:
+    """The best of the amounts between those that were made."""
+    steps, tried, voice = trial.settings.choose.steps, chosen.choice, chosen.voice
+    if (grid := _stepped(trial, chosen)) is None:
+        return []
     best, name = grid.best, voice.name(grid.best)
     numbers = _numbers(grid, best)
-    what = "of new batches keep every limit" if grid.limits else "of the wishes granted"
-    text = f"In {steps} steps from the least to the most, {name} is best: {chance(numbers[0])} {what}."
-    if name != voice.name(tried.best) and best["score"] - tried.best["score"] < 0.02:
-        text += f" That is hardly better than {voice.name(tried.best)}."
+    what = say("new_batches") if grid.limits else say("of_wishes_granted")
+    text = say("steps_from", steps=steps, name=name, chance=chance(numbers[0]), what=what)
+    if name != voice.name(tried.best) and best["score"] - tried.best["score"] < HARDLY:
+        text += say("hardly_better", name=voice.name(tried.best))
     if name not in {voice.name(row) for _, row in tried.table.iterrows()}:
-        text += " It was not made yet, so try it first."
+        text += say("not_made_yet")
     found = voice.found("between", best, text, *numbers)
-    return [Findings([found], kind="plain"), Grid(table(grid, voice, 8), "The best of them")]
+    return [Findings([found], kind="plain"), Grid(table(grid, voice, 8), say("best_them"))]
 
 
 def _confirm(trial: Trial, chosen: Judgement) -> Pieces:
@@ -349,28 +383,25 @@ def _confirm(trial: Trial, chosen: Judgement) -> Pieces:
     vague = [voice.settings.measure(str(name)).label for name in bounds.index[~bounds["confirms"]]]
     for response, row in bounds.iterrows():
         measure, low, high = voice.settings.measure(str(response)), row["conf_low"], row["conf_high"]
-        mean = "" if many == 1 else ", geometric mean" if row["log"] else ", mean"
+        mean = "" if many == 1 else say("geometric_mean") if row["log"] else say("mean")
         text = f"{capital(measure.label)}{mean}: {words.between(low, high, measure.unit)}."
         more: dict[str, Any] = {"kind": "prediction", "df": float(row["df"]), "batches": voice.batches}
         numbers = (float(row["estimate"]), low, high, measure.unit)
         found.append(Finding(f"choice.confirm.{response}", text, *numbers, **more))
-    who = f"{count(many, 'batch', 'batches')} of {voice.name(chosen.choice.best)}{f' on {many} days' * (many > 1)}"
-    folder = f'trial = "../{trial.folder.resolve().name}" under [confirms]'
+    days, best = say("on_days", many=many) if many > 1 else "", voice.name(chosen.choice.best)
     return [
-        f"Make {who} and test as before. If the trial is right, all of this holds in 19 of 20 such tries:",
+        say("make_test", batches=say("n_batches", n=many), name=best, days=days),
         Findings(found, kind="next"),
+        say("geometric") if many > 1 and bounds["log"].any() else None,
         caution([nothing_confirmed(vague, _enough(chosen.choice, many))] if vague else []),
-        Notes(
-            [f"Give them a folder beside this one; where its trial.toml says {folder}, fizzlab judges them."]
-        ),
+        Notes([say("next_makes_folder")]),
     ]
 
 
 def nothing_confirmed(labels: Sequence[str], enough: int | None = None) -> str:
     """What a confirmation cannot tell whose bounds reach past a limit, and how many batches could."""
-    more = f"{enough} batches could" if enough else "first add batches to the trial"
-    which = f"{capital(listed(labels))}: these bounds reach past the limit"
-    return f"{which}, so batches within them confirm nothing; {more}."
+    more = say("batches_could", enough=enough) if enough else say("first_add")
+    return say("these_bounds", labels=capital(listed(labels)), more=more)
 
 
 def _enough(judged: Choice, many: int) -> int | None:
@@ -385,37 +416,39 @@ def _add(trial: Trial, chosen: Judgement) -> Pieces:
     cells = {"batch": list(runs["run"].astype(str)), "day": list(runs["day"].astype(str))}
     for term in voice.terms:
         cells[voice.settings.label(term.name)] = [level_name(term, value) for value in runs[term.name]]
-    many = f"{count(len(runs), 'batch', 'batches')} on {count(runs['day'].nunique(), 'day')}"
+    days, many = say("n_days", n=runs["day"].nunique()), say("n_batches", n=len(runs))
     return [
-        Notes([f"These {many} would tell most. Add them to this trial's tables and report again."], "next"),
-        Grid(pd.DataFrame(cells), "In this order"),
+        Notes([say("these_would", batches=many, days=days)], "next"),
+        Grid(pd.DataFrame(cells), say("this_order")),
         Notes([spoken(line, trial.settings) for line in plan.warnings]) if plan.warnings else None,
     ]
 
 
-def further(trial: Trial, judged: Choice) -> Plan:
-    """The batches to add where the choice is open; CannotAnswer where it is not, or none can be named."""
+def further(trial: Trial, judged: Choice | None) -> Plan:
+    """The batches to add where a choice, or without one a change, is open; CannotAnswer where none can be named."""
     from fizzlab.design.adding import next_batches
     from fizzlab.design.factors import as_factor
 
     settings, plan, runs = trial.settings, trial.settings.plan, trial.rows("runs")
-    if judged.settled:
-        raise CannotAnswer("None are needed: the choice is as good as settled.", "Confirm it.")
+    if judged and judged.settled:
+        raise CannotAnswer(say("none_needed"), say("confirm_it"))
     if is_blend(trial):
-        raise CannotAnswer("Blends to add cannot be named here yet.", "Plan a further trial of blends.")
-    if len(judged.table) < 2:
-        raise CannotAnswer("Only one combination was judged.", "Make others beside it.")
-    fits = [fit for fit in judged.fits.values() if isinstance(fit, ResponseFit)]
+        raise CannotAnswer(say("blends_add"), say("plan_further"))
+    if judged and len(judged.table) < 2:
+        raise CannotAnswer(say("only_one_combination"), say("make_others"))
+    fits = [fit for fit in judged.fits.values() if isinstance(fit, ResponseFit)] if judged else []
+    terms = judged.terms if judged else settings.terms()
+    factors = [term.name for term in terms]
     hard = (plan.hard_to_change if plan else None) or ()
-    planned = {name: settings.factors[name].model_dump() for name in judged.factors}
+    planned = {name: settings.factors[name].model_dump() for name in factors}
     return next_batches(
         judged,
-        [as_factor(t.name, planned[t.name] if isinstance(t, Amount) else t) for t in judged.terms],
-        runs[["run", "day", *judged.factors]],
+        [as_factor(t.name, planned[t.name] if isinstance(t, Amount) else t) for t in terms],
+        runs[["run", "day", *factors]],
         settings.choose.next_batches,
         settings.seed,
         model=list(dict.fromkeys(term for fit in fits for term in fit.basis.terms)) or "main",
         forbidden=(plan.forbidden if plan else None) or (),
         per_day=(plan.batches_per_day if plan else None) or int(runs.groupby("day").size().max()),
-        hard_to_change=[name for name in hard if name in judged.factors],
+        hard_to_change=[name for name in hard if name in factors],
     )

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import listed, say
 from fizzlab.models.air import MEANS
 from fizzlab.models.choose import Choice
 from fizzlab.models.curing import VPD, CuringFit, TouchStudy, with_air
@@ -20,9 +21,9 @@ from fizzlab.report.analysis import Analysis, analyse
 from fizzlab.report.page import Finding, Findings
 from fizzlab.report.parts.choose import Row, Voice, choosing, nothing_confirmed
 from fizzlab.report.parts.general import Pieces, caution, plain, standing
-from fizzlab.report.phrases import capital, count, listed, spoken
+from fizzlab.report.phrases import capital, spoken
 
-TITLE = "## Did it come out as forecast?"
+TITLE = "did_come_out"
 
 
 @lru_cache(maxsize=2)
@@ -32,12 +33,10 @@ def _seen(done: Analysis) -> tuple[Voice, list[dict[str, Any]], list[str]]:
     assert original is not None
     chosen = choosing(analyse(original))
     if chosen is None:
-        do = "State them there: [responses.NAME] of its trial.toml."
-        raise CannotAnswer(f"The trial {original.settings.code} states no limit and no wish.", do)
+        raise CannotAnswer(say("trial_states", code=original.settings.code), say("state_them"))
     seen, notes = beside(done, chosen.choice)
     if not seen:
-        do = "Make batches of the combination that was chosen, and measure what has a limit or a wish."
-        raise CannotAnswer(f"No batch can be set beside the forecasts. {' '.join(notes)}", do)
+        raise CannotAnswer(say("no_batch_can", why=" ".join(notes)), say("make_batches"))
     return chosen.voice, seen, notes
 
 
@@ -46,18 +45,19 @@ def came_out(done: Analysis) -> list[str]:
     try:
         voice, seen, _ = _seen(done)
     except CannotAnswer as reason:
-        return [f"Can't tell yet. {spoken(str(reason), done.trial.settings)}"]
+        return [say("cant_tell_why", why=spoken(str(reason), done.trial.settings))]
     said = voice.settings.measure
-    wrong = [f"{said(s['response']).label} of {voice.name(s)}" for s in seen if not s["agrees"]]
+    wrong = [
+        say("response_of", label=said(s["response"]).label, name=voice.name(s))
+        for s in seen
+        if not s["agrees"]
+    ]
     if wrong:
-        return [f"No: {listed(wrong)} did not come out as forecast.", "Make it once more beside the control."]
+        return [say("no_did_not", wrong=listed(wrong)), say("make_once")]
     vague = list(dict.fromkeys(said(s["response"]).label for s in seen if not s["confirms"]))
     if not any(s["confirms"] for s in seen):
-        return [f"Can't tell yet. {nothing_confirmed(vague)}"]
-    return [
-        "Yes: the confirmation batches came out as forecast.",
-        *([nothing_confirmed(vague)] if vague else []),
-    ]
+        return [say("cant_tell_why", why=nothing_confirmed(vague))]
+    return [say("yes_confirmation"), *([nothing_confirmed(vague)] if vague else [])]
 
 
 @standing
@@ -72,8 +72,8 @@ def confirmed(done: Analysis) -> Pieces:
     except CannotAnswer:
         return []
     return [
-        TITLE,
-        plain(f"These batches confirm the choice of the trial “{settings.title}” ({settings.code})."),
+        say(TITLE),
+        plain(say("these_batches", title=settings.title, code=settings.code)),
         Findings([_came_out(each, voice) for each in seen], kind="plain"),
         caution(notes),
     ]
@@ -84,10 +84,17 @@ def _came_out(row: Row, voice: Voice) -> Finding:
     measure, low, high = voice.settings.measure(row["response"]), row["seen_low"], row["seen_high"]
     batches, bounds = int(row["batches"]), (row["conf_low"], row["conf_high"])
     seen, meant = (words.between(*ends, measure.unit) for ends in ((low, high), bounds))
-    text = f"{capital(measure.label)} of {voice.name(row)}, mean of {count(batches, 'batch', 'batches')}: {seen}, "
-    text += f"{'as' if row['agrees'] else 'not as'} forecast ({meant}"
-    text += ")." if row["confirms"] or not row["agrees"] else ", past the limit, so this confirms nothing)."
-    text += "" if row["kept"] is None else f" {row['kept']} of {batches} kept the limit."
+    what = say(
+        "mean_of_batches",
+        label=capital(measure.label),
+        name=voice.name(row),
+        batches=say("n_batches", n=batches),
+    )
+    text = say("not_forecast", what=what, seen=seen, meant=meant)
+    if row["agrees"]:
+        past = "" if row["confirms"] else say("past_limit")
+        text = say("as_forecast", what=what, seen=seen, meant=meant, past=past)
+    text += "" if row["kept"] is None else say("kept_limit", kept=row["kept"], batches=batches)
     more = {"df": float(row["df"]), "batches": batches, "unit": measure.unit}
     more |= {"estimate": low if low == high else None, "low": bounds[0], "high": bounds[1]}
     found = voice.found("confirmed", row, text, **more)
@@ -107,7 +114,7 @@ def beside(done: Analysis, choice: Choice) -> tuple[list[dict[str, Any]], list[s
     found, notes = list[dict[str, Any]](), list[str]()
     for _, group in made.groupby(choice.factors, sort=False):
         if not all(group[t.name].iloc[0] in t.levels for t in choice.terms if isinstance(t, Category)):
-            notes.append(f"Batch {', '.join(group['run'])} is of no combination that was forecast.")
+            notes.append(say("batch_no_combination", runs=", ".join(group["run"])))
             continue
         for name in choice.confirm(1, setting=group.iloc[0][choice.factors].to_dict()).index:
             try:
@@ -128,7 +135,7 @@ def _beside(
     values = numbers[name].reindex(group["run"]).dropna() if name in numbers else pd.Series(dtype=float)
     there = group[group["run"].isin(set(looks["run"]) if len(looks) else set(values.index))]
     if there.empty:
-        raise done.reasons.get(name) or CannotAnswer("It was not measured.", "Measure it on these batches.")
+        raise done.reasons.get(name) or CannotAnswer(say("not_measured"), say("measure_on_these"))
     setting, met_air = there.iloc[0][choice.factors].to_dict(), dict[Hashable, Any]()
     if set(MEANS) <= set(there) and there[list(MEANS)].notna().all(axis=None):
         met_air = there[list(MEANS)].mean().to_dict() | {VPD: float(np.exp(np.log(there[VPD]).mean()))}
@@ -137,7 +144,7 @@ def _beside(
     fit = choice.fits[name]
     notes = list(fit.forecast(pd.DataFrame([setting | met_air])).notes)
     if isinstance(fit, CuringFit) and fit.air and not met_air:
-        notes.append("The air of these batches is not known, so the bounds are for other air.")
+        notes.append(say("air_these"))
     limit = next((each for each in choice.limits if each.response == name), None)
     kept = None
     if len(looks):

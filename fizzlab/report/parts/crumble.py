@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from fizzlab.language import listed, say
 from fizzlab.models.crumble import BROKEN, DROP, LOSS, CrumbleStudy, broken_shares, step_decides
 from fizzlab.models.drops import DropFit, plot_drops
 from fizzlab.models.effects import ResponseFit
@@ -18,25 +19,22 @@ from fizzlab.report.analysis import Analysis, by_levels
 from fizzlab.report.figures.pieces import score_shares
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.general import Pieces, caution, standing
-from fizzlab.report.phrases import count, listed, number, percent
+from fizzlab.report.phrases import number, percent
 from fizzlab.trial.folder import Trial
 
 STUDY = "fizzlab.models.crumble:study_crumble"
 
 #: Said where drops are shown: what can hurt.
-DROP_SAFETY = (
-    "Shards fly when a piece breaks, and its acid stings. Drop onto a tray at arm's length, with glasses on, and "
-    "tumble with the lid on."
-)
+DROP_SAFETY = "shards_fly"
 
 #: Of a measure: topic, label, unit, and a row a level: factor, level, estimate, interval, n_batches.
 Levels = tuple[str, str, str, pd.DataFrame]
 
 AGREE = {
-    "agree": "The raters mean the same by a score",
-    "roughly agree": "The raters mean roughly the same by a score: draw conclusions with care",
-    "do not agree": "The raters do not mean the same by a score",
-    "cannot tell": "Can't tell yet whether the raters mean the same by a score",
+    "agree": "raters_mean",
+    "roughly agree": "raters_mean_roughly",
+    "do not agree": "raters_do",
+    "cannot tell": "raters_cannot_tell",
 }
 
 
@@ -50,18 +48,16 @@ def crumble(done: Analysis) -> Pieces:
     if len(study.losses):
         pieces += _tumbles(done, study)
     if len(trial.rows("drops")):
-        pieces += ["### Dropped", *_drops(trial, study)]
+        pieces += [say("title_dropped"), *_drops(trial, study)]
     if len(scores):
-        pieces += ["### Scored by hand", *_scores(trial, study.agreement)]
+        pieces += [say("scored_hand"), *_scores(trial, study.agreement)]
     if len(study.index):
-        caption = "The crumble index as trial.toml states it, 0 (holds) to 1 (crumbles), the best batch first"
-        pieces += ["### One index", Grid(_index(study.index), caption)]
+        pieces += [say("one_index"), Grid(_index(study.index), say("crumble_index"))]
     steps = [reason.would_help for reason in study.refused.values()]
     if scores["rater"].nunique() == 1:
-        steps.append("Let a second person score the same pieces, without seeing the first scores.")
+        steps.append(say("let_second"))
     if study.agreement is not None and study.agreement.retrain:
-        who = listed(study.agreement.retrain)
-        steps.append(f"Go through the scale with {who}, a piece of every score from 0 to 4 on the table.")
+        steps.append(say("go_through", who=listed(study.agreement.retrain)))
     refused = [reason.why for reason in study.refused.values()]
     if not trial.settings.terms():  # else told with what changed
         refused += [str(reason) for reason in study.reasons.values()]
@@ -83,11 +79,12 @@ def more_levels(done: Analysis) -> dict[str, Levels]:
             .assign(factor=name)
             for name, each in (named or {"": pd.Series(ALL, batches.index)}).items()
         ]
-        found[BROKEN] = ("crumble.broken.level", "broken pieces", "%", pd.concat(shares))
+        found[BROKEN] = ("crumble.broken.level", say("broken_pieces"), "%", pd.concat(shares))
     fit = done.fits.get(DROP)
     if isinstance(fit, DropFit):
         table = by_levels(fit, 1 - survive).assign(df=fit.df)
-        found["survive"] = ("crumble.drop.survive", f"{percent(survive)} survive a fall from", "cm", table)
+        label = say("survive_fall", survive=percent(survive))
+        found["survive"] = ("crumble.drop.survive", label, "cm", table)
     return found
 
 
@@ -106,57 +103,50 @@ def _tumbles(done: Analysis, study: CrumbleStudy) -> Pieces:
     losses, below, fit = study.losses, study.losses["below_step"], done.fits.get(LOSS)
     batches, doubts = done.trial.batches().loc[losses.index], list[str]()
     if below.any() and isinstance(fit, ResponseFit):
-        matters = "An eighth of a step, or a whole one, changes no answer."
-        if step_decides(fit, losses):
-            matters = "Some answers hang on that: use a scale with a finer step, or tumble longer."
-        who = f"{'Batch' if below.sum() == 1 else 'Batches'} {listed([str(run) for run in losses.index[below]])}"
-        doubts.append(f"{who} lost less than the scale can show; half a step stands in. {matters}")
+        matters = say("some_answers" if step_decides(fit, losses) else "eighth_step")
+        runs = listed([str(run) for run in losses.index[below]])
+        doubts.append(say("lost_less", n=int(below.sum()), runs=runs, matters=matters))
     label = done.trial.settings.label
     made = {label(t.name): [level_name(t, value) for value in batches[t.name]] for t in done.terms}
     table = pd.DataFrame(made, batches.index)
-    table["loss"] = losses["loss_pct"].map(lambda loss: f"{number(loss)} %").mask(below, "under half a step")
+    table["loss"] = losses["loss_pct"].map(lambda loss: f"{number(loss)} %").mask(below, say("under_half"))
     table["tumbles"] = losses["tumbles"].astype(str)
     if BROKEN in study.numbers:
         counts = losses[["broken", "pieces"]].dropna().astype(int).astype(str)
-        many = counts["broken"] + " of " + counts["pieces"]
-        table["broken"] = many.reindex(table.index).fillna("not counted")
-    return [
-        caution(doubts),
-        Grid(table.rename_axis("batch").reset_index(), "The loss of each batch", method=True),
-    ]
+        many = counts.apply(lambda row: say("broken_of_pieces", **row), axis=1)
+        table["broken"] = many.reindex(table.index).fillna(say("not_counted"))
+    return [caution(doubts), Grid(table.rename_axis("batch").reset_index(), say("loss_each"), method=True)]
 
 
 def _drops(trial: Trial, study: CrumbleStudy) -> Pieces:
     """Every drop, and what to mind."""
-    drops, fit, doubts = trial.rows("drops"), study.fits.get(DROP), [DROP_SAFETY]
+    drops, fit, doubts = trial.rows("drops"), study.fits.get(DROP), [say(DROP_SAFETY)]
     with house_style():
         figure, axes = new_figure(height=4.0)
         if isinstance(fit, DropFit):
             fit.plot(axes, survive=trial.settings.crumble.survive)
             if fit.separated:
-                doubts.append("Height tells broken from whole without a mistake: use smaller steps.")
+                doubts.append(say("height_tells"))
             if fit.repeated:
-                many = count(fit.repeated, "piece")
-                doubts.append(f"{many} fell more than once; an earlier fall may have weakened them.")
+                doubts.append(say("fell_more", many=say("n_pieces", n=fit.repeated)))
         else:
             plot_drops(drops, _labels(trial, drops), ax=axes)
-    band = "95 % interval of the height at which half break; it may go on past the frame"
-    alt = f"{len(drops)} drops by height, {int(drops['broke'].sum())} of them broke."
-    return [Picture("drop-sequence", figure, f"Every drop in order. Band: {band}.", alt), caution(doubts)]
+    alt = say("drops_height", drops=len(drops), broke=int(drops["broke"].sum()))
+    return [Picture("drop-sequence", figure, say("every_drop"), alt), caution(doubts)]
 
 
 def _scores(trial: Trial, agreement: RaterAgreement | None) -> Pieces:
     """How far the raters agree, and the shares of the scores."""
     scores = trial.rows("crumble_scores")
     labels = _labels(trial, scores)
-    below = " Below: how far each rater scores off the others, with 95 % intervals." if agreement else ""
+    below = say("below_how") if agreement else ""
     return [
         Findings(_agreement(agreement), "plain") if agreement else None,
         Picture(
             "score-bars",
             score_shares(scores, labels, agreement),
-            f"The share of the scores, 0 (holds whole) to 4 (falls to powder).{below}",
-            f"Stacked bars of the scores 0 to 4 by {listed(list(labels.cat.categories))}.",
+            say("share_scores", below=below),
+            say("stacked_bars", levels=listed(list(labels.cat.categories))),
         ),
     ]
 
@@ -170,16 +160,16 @@ def _labels(trial: Trial, readings: pd.DataFrame) -> pd.Series:
 def _agreement(agreement: RaterAgreement) -> list[Finding]:
     """How far the raters agree, and who runs high or low; of two raters only how far they are apart."""
     low, high = agreement.conf_low, agreement.conf_high
-    ends = f" ({low:.2f} to {high:.2f})" if pd.notna(low) else ""
-    said = f"{AGREE[agreement.verdict]}: alpha {agreement.alpha:.2f}{ends}, of 1 at most. Two raters gave a piece the "
-    said += f"same score in {percent(agreement.same)} of cases."
+    ends = say("alpha_from_to", low=low, high=high) if pd.notna(low) else ""
+    same = percent(agreement.same)
+    said = say("alpha_1_most", how=say(AGREE[agreement.verdict]), alpha=agreement.alpha, ends=ends, same=same)
     row: dict[str, Any] = {"estimate": agreement.alpha, "conf_low": low, "conf_high": high}
     more = {"df": agreement.df, "batches": agreement.n_batches}
     found = [words.numbers_of("crumble.agreement", said, row, "alpha", **more)]
     leans = agreement.table.rename(columns={"difference": "estimate"}).to_dict("records")
     two = len(leans) == 2
     for lean in leans[:1] if two else leans:
-        rater, others = lean["rater"], leans[1]["rater"] if two else "the others"
+        rater, others = lean["rater"], leans[1]["rater"] if two else say("other_raters")
         topic = "crumble.raters" if two else f"crumble.raters[{rater}]"
         more = {"df": lean["df"], "batches": int(lean["n_batches"])}
         found.append(words.numbers_of(topic, _lean(lean, rater, others), lean, "points", **more))
@@ -188,13 +178,13 @@ def _agreement(agreement: RaterAgreement) -> list[Finding]:
 
 def _lean(lean: Mapping[Any, Any], rater: str, others: str) -> str:
     """How far one rater scores off the others."""
-    reach = "alike in every batch"
+    reach = say("alike_every")
     if pd.notna(lean["conf_low"]):
-        reach = f"{words.signed(lean['conf_low'])} to {words.signed(lean['conf_high'])}"
-    size = f"{number(abs(lean['estimate']))} points {'above' if lean['estimate'] > 0 else 'below'}"
+        reach = say("from_to", low=words.signed(lean["conf_low"]), high=words.signed(lean["conf_high"]))
+    size = say("points_above" if lean["estimate"] > 0 else "points_below", size=number(abs(lean["estimate"])))
     if lean["runs"] == "level":
-        return f"Can't tell whether {rater} scores unlike {others}: {size} ({reach})."
-    return f"{rater} scores {size} {others} on the same pieces ({reach})."
+        return say("cant_tell_whether", rater=rater, others=others, size=size, reach=reach)
+    return say("scores_on", rater=rater, size=size, others=others, reach=reach)
 
 
 def _index(index: pd.DataFrame) -> pd.DataFrame:

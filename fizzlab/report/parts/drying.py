@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from fizzlab.measures import MEASURES
+from fizzlab.language import listed, say, wording
+from fizzlab.measures import MEASURES, worded
 from fizzlab.models.air import rh_for_deficit
 from fizzlab.models.curing import VPD, CuringFit, TouchStudy
 from fizzlab.models.plotting import drawn_apart
@@ -21,7 +22,7 @@ from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures import drying as drawn
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.general import Pieces, caution, standing
-from fizzlab.report.phrases import capital, count, duration, listed, number, percent
+from fizzlab.report.phrases import capital, duration, number, percent
 from fizzlab.trial.folder import Trial
 
 #: With fewer degrees of freedom than the first, a forecast for a new batch says nothing of use; with fewer
@@ -29,17 +30,13 @@ from fizzlab.trial.folder import Trial
 FEW_DF, FEW_ENOUGH_TO_SAY = 1.5, 8.0
 
 #: What the effect of the air is told for.
-AIR_STEPS = {VPD: "In air of half the vapour-pressure deficit"}
+AIR_STEPS = {VPD: "air_half_vapour"}
 
 #: A wait that is longer than so many times the typical batch's is no advice.
 MOST_WAIT = 10
 
 #: Said in every report: what can hurt.
-SAFETY = (
-    "Acid and pigment dust hurt eyes and lungs; alcohol burns; oil makes a tub slippery.",
-    "Use only colours allowed on skin where you live. Local cosmetic rules and a qualified safety assessor "
-    "decide what may be sold; this report does not.",
-)
+SAFETY = ("acid_pigment", "use_only_colours")
 
 
 def dried(done: Analysis) -> CuringFit | None:
@@ -61,13 +58,13 @@ def drying(done: Analysis) -> Pieces:
     """When pieces are dry: the forecast, the figures, every combination, humidity, the chart for the wall."""
     trial, study, fit = done.trial, done.study("dry_h"), dried(done)
     if not isinstance(study, TouchStudy):
-        return [] if done.effects else ["There are no touch checks, so this report has no dry times."]
+        return [] if done.effects else [say("there_no_touch")]
     if fit is None:
-        why = f"No dry times can be given. {done.reasons['dry_h'].why}"
+        why = say("no_dry_times", why=done.reasons["dry_h"].why)
         return [caution([words.spoken(why, trial.settings), *_seen(study)]), _curves(done, study)]
     shares, temp = sorted(trial.settings.drying.shares), room_temp(fit, trial)
     few = fit.forecast_df < FEW_DF  # else the table tells it of every combination
-    told = ["These are too few batches to forecast when a new one will be dry."] * few
+    told = [say("these_too")] * few
     pieces: Pieces = [
         Notes(said, "answer") if (said := [*told, *filter(None, [_in_damp_air(fit, trial)])]) else None,
         Findings(air_findings(fit), "plain", method=True) if fit.air else None,
@@ -92,10 +89,15 @@ def air_words(fit: CuringFit, trial: Trial) -> str:
     if not fit.air:
         return ""
     if point is not None:
-        return f"at {point.temp_c:g} °C and {point.rh_pct:g} % humidity"
+        return say("c_humidity", temp_c=point.temp_c, rh_pct=point.rh_pct)
     temp = room_temp(fit, trial)
     rh = float(rh_for_deficit(float(fit.batches[VPD].median()), temp))
-    return f"in the air of the middle batch (about {temp:g} °C and {rh:.0f} % humidity)"
+    return say("air_middle", temp=temp, rh=rh)
+
+
+def in_air(fit: CuringFit, trial: Trial) -> str:
+    """The same within a sentence, where there is something to say."""
+    return f" {where}" if (where := air_words(fit, trial)) else ""
 
 
 def _wait(fit: CuringFit, new: Mapping[Any, Any], share: float) -> float:
@@ -107,21 +109,22 @@ def waits(fit: CuringFit, new: Mapping[str, Any], share: float, trial: Trial) ->
     """How long to wait, as a sentence; nothing to go by where batches are few or differ too much."""
     where, hours = air_words(fit, trial), _wait(fit, new, share)
     if not hours < MOST_WAIT * float(fit.predict(new, share=share)["estimate"].iloc[0]):
-        return "How long a new batch takes can't be told yet: too few batches, or they differ too much."
-    wait = f"{capital(where)}, wait" if where else "Wait"
-    return f"{wait} {duration(hours)}: 19 of 20 batches are ready by then."
+        return say("how_long_new")
+    if not where:
+        return say("wait", hours=duration(hours))
+    return say("wait_in_air", where=capital(where), hours=duration(hours))
 
 
 def _forecast(fit: CuringFit, share: float) -> list[Finding]:
     """Two findings a combination: when a typical batch is dry, and when a new one is."""
     found, kinds = list[Finding](), dict[str, Interval](forecast="confidence", allow="prediction")
     for name, each in ways(fit).items():
-        who = f" with {name}" if each else ""
+        who = say("with_way", name=name) if each else ""
         for topic, kind in kinds.items():
             row = fit.predict(each, share=share, interval=kind).to_dict("records")[0]
-            said = f"{percent(share)} of a typical batch{who} is dry after {words.estimate(row, 'h')}."
+            said = say("typical_batch_dry", share=percent(share), who=who, estimate=words.estimate(row, "h"))
             if topic == "allow":
-                said = f"Wait {duration(_wait(fit, each, share))}{who}: 19 of 20 batches are ready by then."
+                said = say("wait_with", wait=duration(_wait(fit, each, share)), who=who)
             more = {"batches": fit.n_batches, "kind": kind}
             found.append(words.numbers_of(f"dry_time.{topic}[{name}]", said, row, "h", **more))
     return found
@@ -129,10 +132,10 @@ def _forecast(fit: CuringFit, share: float) -> list[Finding]:
 
 def air_findings(fit: CuringFit, topic: str = "dry_time", lead: str = "") -> list[Finding]:
     """What each term of the room's air does; `lead` begins the sentences."""
-    found = []
+    found, dry = [], worded(MEASURES["dry_h"])
     for effect in fit.air_effects:
-        said = f"{lead}{AIR_STEPS[effect.factor]}: {words.told(effect, MEASURES['dry_h'])}."
-        found.append(words.of_effect(effect, MEASURES["dry_h"], said, f"{topic}.{effect.factor}"))
+        said = f"{lead}{say(AIR_STEPS[effect.factor])}: {words.told(effect, dry)}."
+        found.append(words.of_effect(effect, dry, said, f"{topic}.{effect.factor}"))
     return found
 
 
@@ -144,8 +147,9 @@ def damp(fit: CuringFit, trial: Trial, each: Mapping[str, Any], held: str) -> st
     rows = fit.predict(pd.DataFrame({VPD: tried}).assign(**each), share=share)
     ends = [duration(hours) for hours in rows["estimate"]]
     where = ", ".join(filter(None, (f"{temp:g} °C", held)))
-    told = f"{ends[1]} at {dry:.0f} % humidity, {ends[0]} at {humid:.0f} % ({where})"
-    return f"Damp air slows drying: {told}." if np.isfinite(humid) else ""
+    if not np.isfinite(humid):
+        return ""
+    return say("damp_air_slows", short=ends[1], dry=dry, long=ends[0], humid=humid, where=where)
 
 
 def _in_damp_air(fit: CuringFit, trial: Trial) -> str:
@@ -155,8 +159,9 @@ def _in_damp_air(fit: CuringFit, trial: Trial) -> str:
     night, (least, most) = trial.settings.drying.night_hours, fit.tried(VPD)
     sure = fit.air_needed(night, max(trial.settings.drying.shares), {})[1]
     rh = float(rh_for_deficit(sure, room_temp(fit, trial))) if least <= sure <= most else np.nan
-    said = f"A night of {duration(night)} is enough for 19 of 20 batches up to {rh:.0f} % humidity."
-    return said if np.isfinite(rh) else ""
+    if not np.isfinite(rh):
+        return ""
+    return say("night_enough", night=duration(night), rh=rh)
 
 
 def _combinations(fit: CuringFit, trial: Trial, shares: Sequence[float]) -> Grid:
@@ -164,56 +169,38 @@ def _combinations(fit: CuringFit, trial: Trial, shares: Sequence[float]) -> Grid
     made, label = list(ways(fit).values()), trial.settings.label
     cells = {label(t.name): [level_name(t, each[t.name]) for each in made] for t in fit.terms}
     rows = fit.predict(pd.DataFrame(made), share=shares[-1])
-    cells[f"{percent(shares[-1])} dry"] = [duration(hours) for hours in rows["estimate"]]
+    cells[say("head_share_dry", share=percent(shares[-1]))] = [duration(hours) for hours in rows["estimate"]]
     cells["95 % interval"] = [words.inside(row) for row in rows.to_dict("records")]
     cells["wait"] = [duration(_wait(fit, each, shares[-1])) for each in made]
     if rows["extrapolated"].any():
-        cells[""] = ["not tried" if beyond else "" for beyond in rows["extrapolated"]]
-    told = f"Hours until dry {air_words(fit, trial)}; wait: 19 of 20 batches are {percent(shares[-1])} dry by then"
+        cells[""] = [say("not_tried") if beyond else "" for beyond in rows["extrapolated"]]
+    told = say("caption_hours_until_dry", in_air=in_air(fit, trial), share=percent(shares[-1]))
     return Grid(pd.DataFrame(cells), told)
 
 
 def _damper(trial: Trial, fit: CuringFit, share: float, temp: float) -> Pieces:
-    """How damp the room may be for pieces to be ready after a night, and the chart for the wall."""
+    """How damp the room may be for pieces to be ready after a night."""
     night, made, (least, most) = trial.settings.drying.night_hours, ways(fit), fit.tried(VPD)
     found, cells = list[Finding](), list[tuple[str, ...]]()
-    slowest = max(made, key=lambda name: float(fit.predict(made[name])["estimate"].iloc[0]))
-    who, held = (f" with {slowest}", ", the slowest way made") if fit.terms else ("", "")
-    chart = drawn.over_air(fit, share, made[slowest])
 
     def dampest(vpd_kpa: float) -> str:
         rh = float(rh_for_deficit(vpd_kpa, temp)) if np.isfinite(vpd_kpa) else np.nan
-        tried = "" if least <= vpd_kpa <= most else ", not tried"
-        more = " or more" if vpd_kpa <= least / 2 * 1.001 else ""
-        return f"{rh:.0f} %{more}{tried}" if np.isfinite(rh) else "none near what was tried"
+        tried = "" if least <= vpd_kpa <= most else say("and_not_tried")
+        more = say("or_damper") if vpd_kpa <= least / 2 * 1.001 else ""
+        return f"{rh:.0f} %{more}{tried}" if np.isfinite(rh) else say("none_near")
 
     for level, each in made.items():
         typical, sure = fit.air_needed(night, share, each)
         cells.append((level, dampest(typical), dampest(sure)))
-        said = f"Dampest air for {percent(share)} to dry in {night:g} h, {level}: {cells[-1][1]}."
+        said = say("dampest_air", share=percent(share), night=night, level=level, damp=cells[-1][1])
         row = {"estimate": typical, "conf_low": np.nan, "conf_high": sure}
         row["extrapolated"] = not all(least <= end <= most for end in (typical, sure) if np.isfinite(end))
         more = {"kind": "prediction", "batches": fit.n_batches}
         if np.isfinite(typical):
             found.append(words.numbers_of(f"dry_time.needed[{level}]", said, row, "kPa", **more))
-    of = f"{percent(share)} of the pieces"
-    return [
-        "### As the room gets damper",
-        Findings(found, "silent"),
-        Grid(
-            pd.DataFrame(cells, columns=["with", "a typical batch", "19 of 20 batches"]),
-            f"The dampest air at {temp:g} °C in which {of} are dry within {night:g} h",
-            method=True,
-        ),
-        Picture(
-            "dry-time-chart",
-            drawn.dry_chart(chart, share, night, who),
-            f"Hours until {of} of a typical batch{who}{held}, are dry. Hatched: not tried."
-            if held
-            else f"Hours until {of} of a typical batch are dry. Hatched: not tried.",
-            f"Chart of hours until {of} are dry over room temperature and humidity.",
-        ),
-    ]
+    told = say("dampest_air_c", temp=temp, of=say("share_of_pieces", share=percent(share)), night=night)
+    table = pd.DataFrame(cells, columns=["with", "a typical batch", "19 of 20 batches"])
+    return [Findings(found, "silent"), Grid(table, told, method=True)]
 
 
 def _seen(study: TouchStudy) -> list[str]:
@@ -222,22 +209,23 @@ def _seen(study: TouchStudy) -> list[str]:
     for level, part in study.brackets.groupby("level", sort=False):
         dry = part[np.isfinite(part["upper"])]
         name = "" if study.grouped_by is None else f"{level}: "
-        ends = f", between {words.between(dry['lower'].min(), dry['upper'].max(), 'h')}" if len(dry) else ""
-        said.append(f"{name}{len(dry)} of {count(len(part), 'piece')} became dry{ends}.")
+        ends = words.between(dry["lower"].min(), dry["upper"].max(), "h") if len(dry) else ""
+        when, pieces = say("between", ends=ends) if ends else "", say("n_pieces", n=len(part))
+        said.append(say("became_dry", name=name, dry=len(dry), pieces=pieces, when=when))
     return said + [_order(each) for each in study.order]
 
 
 def _order(seen: SeenOrder) -> str:
     """Which of two ways became dry later, day by day, by the looks alone."""
-    days, told = count(seen.later + seen.earlier + seen.open, "day"), seen.later + seen.earlier
+    days, told = say("n_days", n=seen.later + seen.earlier + seen.open), seen.later + seen.earlier
     if told == 0:
-        return f"The looks of {days} do not tell whether {seen.level} dried later than {seen.control}."
-    many, way = max((seen.later, "later"), (seen.earlier, "sooner"))
-    rest = f", the other way on {told - many}" if told > many else ""
-    said = f"{capital(seen.level)} became dry {way} than {seen.control} on {many} of {days}{rest}; "
-    said += f"chance alone would do so in {words.of_hundred(seen.p_value)} trials."
+        return say("looks_do_not", days=days, level=seen.level, control=seen.control)
+    many, way = max((seen.later, "dried_later"), (seen.earlier, "dried_sooner"))
+    rest, chance = say("other_way", n=told - many) if told > many else "", words.of_hundred(seen.p_value)
+    both = {"level": capital(seen.level), "control": seen.control}
+    said = say(way, **both, many=many, days=days, rest=rest, chance=chance)
     if seen.least > 0 and np.isfinite(seen.most):
-        said += f" It took {seen.least:.2f} to {seen.most:.2f} times as long here, as far as the looks tell."
+        said += say("took_times", least=seen.least, most=seen.most)
     return said
 
 
@@ -251,24 +239,22 @@ def _curves(done: Analysis, study: TouchStudy) -> Picture:
         named = {str(name): dict(zip(map(str, made), row, strict=True)) for name, row in made.iterrows()}
     label = "" if term is None or named is not study.levels else done.trial.settings.label(term.name)
     figure = drawn.dry_curves(brackets, fit, named, label)
-    never = "; an arrowhead was never seen dry" if np.isinf(brackets["upper"]).any() else ""
-    looks = f"every piece from its last wet look to its first dry one{never}"
+    never = say("arrowhead_never") if np.isinf(brackets["upper"]).any() else ""
+    looks = say("every_piece", never=never)
     if fit is None:
-        alt = f"The brackets of {count(len(study.brackets), 'piece')}: {' '.join(_seen(study))}"
-        return Picture("dry-brackets", figure, f"Lines: {looks}.", alt)
-    told = f"Above, the share of pieces that is dry {air_words(fit, done.trial)}".rstrip()
-    told += ", the other factors averaged" if len(fit.terms) > 1 else ""
-    alt = (
-        f"The share of dry pieces rising over the hours, for {listed(list(named))}, and each piece's bracket."
-    )
-    return Picture("dry-curves", figure, f"{told}. Below, {looks}.", alt)
+        alt = say("alt_brackets", pieces=say("n_pieces", n=len(study.brackets)), seen=" ".join(_seen(study)))
+        return Picture("dry-brackets", figure, say("caption_lines", looks=looks), alt)
+    averaged = say("other_factors") if len(fit.terms) > 1 else ""
+    alt = say("share_dry", named=listed(list(named)))
+    seen = say("above_share", in_air=in_air(fit, done.trial), averaged=averaged, looks=looks)
+    return Picture("dry-curves", figure, seen, alt)
 
 
 def next_steps(done: Analysis) -> list[str]:
     """What to make or measure next, in the order of use."""
     fit, label = dried(done), done.trial.settings.label
     if fit is None:
-        lines = ["Touch the pieces of the next batches at set hours, and write down which are dry."]
+        lines = [say("touch_pieces")]
         if "dry_h" in done.reasons:
             lines = [words.spoken(done.reasons["dry_h"].would_help, done.trial.settings)]
         return lines
@@ -277,22 +263,21 @@ def next_steps(done: Analysis) -> list[str]:
     if open_:
         widest = max(open_, key=lambda effect: effect.conf_high / effect.conf_low)
         value, ends = widest.estimate, (widest.conf_low, widest.conf_high)
-        low, high = (words.directed(value * (e / value) ** 0.5**0.5, widest, MEASURES["dry_h"]) for e in ends)
-        what = f"Twice as many {widest.judged_by} would narrow “{words.against(widest, label)}”"
-        steps.append(f"{what} to about {low} to {high}.")
-    if any(effect.shown for effect in fit.effects):
-        steps.append("Before you change the recipe for good, make two or three of each way once more.")
+        dry, judges = worded(MEASURES["dry_h"]), wording(widest.judged_by)
+        low, high = (words.directed(value * (e / value) ** 0.5**0.5, widest, dry) for e in ends)
+        steps.append(
+            say("twice_many", judges=judges, change=words.against(widest, label), low=low, high=high)
+        )
     inside = fit.brackets[np.isfinite(fit.brackets["upper"]) & (fit.brackets["lower"] > 0)]
     spread = np.sqrt(np.nansum([fit.sigma**2, fit.tau**2]))
     if len(inside) and np.log(inside["upper"] / inside["lower"]).median() > 2.5 * spread:
         low, high = (duration(inside[end].quantile(at)) for end, at in (("lower", 0.25), ("upper", 0.75)))
-        steps.append(f"Look more often between {low} and {high}, when most pieces became dry.")
+        steps.append(say("look_more", low=low, high=high))
     if fit.censoring["right"]:
-        steps.append(f"Look once more where pieces were never seen dry ({fit.censoring['right']} of them).")
+        steps.append(say("look_once", right=fit.censoring["right"]))
     if fit.air and (fit.tried(VPD)[1] / fit.tried(VPD)[0] < 2 or not fit.air_matters):
-        steps.append("To learn what humidity does, make batches on damper and on drier days.")
-    keep = ["Keep the record, and hang the chart that “fizzlab chart” prints beside the moulds."]
-    return steps or keep
+        steps.append(say("learn_what"))
+    return steps or [say("keep_record")]
 
 
 def cautions(done: Analysis) -> list[str]:
@@ -308,13 +293,13 @@ def _few(done: Analysis, fit: CuringFit | None) -> Iterator[str]:
     """Which factors, and whether the air, rest on little: each by its own days or batches."""
     found: dict[str, dict[str, None]] = {"days": {}, "batches": {}}
     for effect in (*done.effects, *(fit.air_effects if fit else ())):
-        name = "the room's air" if effect.factor in AIR_STEPS else done.trial.settings.label(effect.factor)
+        name = say("rooms_air") if effect.factor in AIR_STEPS else done.trial.settings.label(effect.factor)
         if effect.df < FEW_ENOUGH_TO_SAY:
             found[effect.judged_by][name] = None
     for judge, few in found.items():
         if few:
             made = done.batches["day"].nunique() if judge == "days" else len(done.batches)
-            yield f"{made} {judge} say little about {listed(list(few))}."
+            yield say("say_little", made=made, judges=wording(judge), few=listed(list(few)))
 
 
 @standing
@@ -323,28 +308,28 @@ def by_weight(done: Analysis) -> Pieces:
     study, trial = done.study(RESPONSE), done.trial
     if not isinstance(study, WeighingStudy):
         why = done.reasons.get(RESPONSE)
-        return [] if why is None else ["### By weight", caution([str(why)])]
+        return [] if why is None else [say("title_by_weight"), caution([str(why)])]
     fit, table = done.fits.get(RESPONSE), study.pieces
     least, middle, most = table["hours"].quantile([0, 0.5, 1]).tolist()
     between = words.between(least, most, "h")
     share = percent(trial.settings.drying.remaining_share)
-    said = f"By weight, {count(table['hours'].count(), 'piece')} had {share} of their moisture left after {between}"
-    topic, said = "weighed_dry_time.range", f"{said} (middle {duration(middle)})."
+    topic, pieces = "weighed_dry_time.range", say("n_pieces", n=int(table["hours"].count()))
+    said = say("weight_had", pieces=pieces, share=share, between=between, middle=duration(middle))
     found, air = [Finding(topic, said, middle, least, most, "h", kind="range")], None
     if isinstance(fit, CuringFit) and fit.air:
-        air = Findings(air_findings(fit, "weighed_dry_time", "By weight: "), "plain", method=True)
+        air = Findings(air_findings(fit, "weighed_dry_time", say("weight")), "plain", method=True)
     labels = drawn_apart(trial.batches(), done.terms)[0]
     table = table.assign(level=table["run"].map(labels).astype(str))
-    label = " and ".join(trial.settings.label(term.name) for term in done.terms)
+    label = say("both").join(trial.settings.label(term.name) for term in done.terms)
     rows = table.assign(estimate=table["hours"]).to_dict("records")
-    noted = [f"Piece {r['piece']} of batch {r['run']}: {r['note']}" for r in rows if r["note"]]
+    noted = [say("piece_batch", piece=r["piece"], run=r["run"], note=r["note"]) for r in rows if r["note"]]
     cells = table[["run", "piece"]].astype(str).rename(columns={"run": "batch"})
     if label:
         cells[label] = table["level"]
     cells["moisture"] = [f"{number(g)} g" if pd.notna(g) else "?" for g in table["moisture_g"]]
-    cells["dry after"] = [words.estimate(r, "h") if pd.notna(r["hours"]) else "not known" for r in rows]
+    cells["dry after"] = [words.estimate(r, "h") if pd.notna(r["hours"]) else say("not_known") for r in rows]
     return [
-        "### By weight",
+        say("title_by_weight"),
         Findings(found, "plain"),
         air,
         Picture(
@@ -352,9 +337,9 @@ def by_weight(done: Analysis) -> Pieces:
             drawn.drying_curves(
                 table.set_index(["run", "piece"])["level"], study.curves, list(labels.cat.categories), label
             ),
-            "Mass of each weighed piece as a share of its first weighing, with its fitted curve.",
-            f"Falling curves of the mass of {len(study.curves)} pieces; they are dry by weight after {between}.",
+            say("mass_each"),
+            say("falling_curves", curves=len(study.curves), between=between),
         ),
         caution([*noted, *study.notes]),
-        Grid(cells, "The weighed pieces, with 95 % intervals", method=True),
+        Grid(cells, say("weighed_pieces"), method=True),
     ]

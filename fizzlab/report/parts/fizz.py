@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from fizzlab.language import listed, say
 from fizzlab.measures import Measure
 from fizzlab.models.fizz import LEAST_SPREAD_C, FizzStudy, Times
 from fizzlab.models.gas import GasCurves
@@ -19,25 +20,18 @@ from fizzlab.report.analysis import Analysis, theory_spans
 from fizzlab.report.figures.pieces import gas_curves
 from fizzlab.report.page import Finding, Findings, Grid, Picture
 from fizzlab.report.parts.general import Pieces, caution, standing
-from fizzlab.report.phrases import amount, between, capital, count, listed, number, percent
+from fizzlab.report.phrases import amount, between, capital, number, percent
 
 #: What the topics of the findings of a response begin with.
 TOPICS = {"fizz_s": "fizz_time", "colour_s": "colour_time", "half_out_s": "gas_half"}
 
 #: Said where fizz is read about: what can hurt, and what is no promise.
-SAFETY = "Hot water scalds: measure it before a hand goes in. Oil makes a tub and the floor slippery."
-HOME_STORAGE = "Home storage is not a stability study: another cupboard or season may give another answer."
+SAFETY = "hot_water"
+HOME_STORAGE = "home_storage"
 
 #: What may be wrong with a weighed cup, by the property of its fit that is False then; and its jumps.
-CUPS = {
-    "plateau_seen": "stopped before nine tenths was out, so its gas is partly a guess",
-    "drift_seen": "was not read long enough to take off what dried up",
-}
-JUMPS = {
-    "touched": "the reading at {at} was {grams} g out of line and is not used",
-    "splash": "{grams} g went at once by {at}, a splash; it is not counted as gas",
-    "added": "{grams} g came at once by {at}; it is taken off",
-}
+CUPS = {"plateau_seen": "no_plateau", "drift_seen": "no_drift"}
+JUMPS = {"touched": "jump_touched", "splash": "jump_splash", "added": "jump_added"}
 
 
 @standing
@@ -52,13 +46,13 @@ def fizz(done: Analysis) -> Pieces:
         came: Pieces = []
         if study.reached is not None and "gas_pct" in done.fits:
             came = [Findings([spent(study.reached, done.fits["gas_pct"])], "answer")]
-        pieces += ["### How the gas comes", *came, *_cups(done, study.curves)]
+        pieces += [say("how_gas_comes"), *came, *_cups(done, study.curves)]
     if study.shelf is not None:
         told = [_loss(study.shelf, row) for row in study.shelf.storages.to_dict("records")]
         told += _humidity(study.shelf)
-        pieces += ["### In storage", Findings(told, "plain"), _storage(study.shelf)]
+        pieces += [say("title_in_storage"), Findings(told, "plain"), _storage(study.shelf)]
     untold = [] if done.terms else [str(reason) for reason in study.reasons.values()]
-    return [*pieces, caution([*untold, *doubts(study), *_assumed(done, study), SAFETY])]
+    return [*pieces, caution([*untold, *doubts(study), *_assumed(done, study), say(SAFETY)])]
 
 
 def warmth(times: Times, measure: Measure) -> list[Finding]:
@@ -67,8 +61,9 @@ def warmth(times: Times, measure: Measure) -> list[Finding]:
     if effect is None:
         return []
     beyond = times.bath_c - 5 < low - 0.5 or times.bath_c + 5 > high + 0.5
-    said = f"From {effect.control.removesuffix(' °C')} to {effect.level}, {measure.label}: {words.told(effect, measure)}"
-    said += f". Only {low:g} to {high:g} °C were tried." if beyond else "."
+    ends = {"low": effect.control.removesuffix(" °C"), "high": effect.level}
+    said = say("from_water_to", **ends, label=measure.label, told=words.told(effect, measure))
+    said += say("only_c_tried", low=low, high=high) if beyond else ""
     row, topic = {**vars(effect), "extrapolated": beyond}, f"{TOPICS[effect.response]}.water"
     return [words.numbers_of(topic, said, row, "ratio", batches=effect.n_batches, df=effect.df)]
 
@@ -80,14 +75,12 @@ def spent(reached: pd.DataFrame, fit: FitResult) -> Finding:
     gas, theory, held = (number(reached[name].mean()) for name in ("gas_g", "theory_g", "dissolved_g"))
     none = percent((1 - reached["gas_g"] / reached["theory_g"]).mean())
     ends = between(100 * low, 100 * high, "%")
-    said = f"Fizz spent before the bath: can't tell yet; anything from {ends} is possible."
+    said = say("fizz_spent", ends=ends)
     if low > 0:
-        said = f"{percent(mean)} of the fizz was spent before the bath, or never reacted ({ends})."
+        said = say("fizz_spent_before", mean=percent(mean), ends=ends)
     elif high < 0:
-        said = f"More gas came than the recipe could give: {percent(-mean)} more. Look at theory_g and water_ml in "
-        said += "trial.toml, and for water lost from the cup."
-    said += f" A piece gave {gas} g of gas. The recipe could give {theory} g, and the cup can hold {held} g "
-    said += f"of it dissolved; if none stays there, {none} was spent."
+        said = say("more_gas_came", more=percent(-mean))
+    said += say("piece_gave", gas=gas, theory=theory, held=held, none=none)
     row = {"estimate": mean, "conf_low": low, "conf_high": high}
     return words.numbers_of("gas_reached.spent", said, row, "share", batches=len(reached))
 
@@ -98,33 +91,32 @@ def _cups(done: Analysis, curves: GasCurves) -> Pieces:
     readings, lines, rows = list[pd.DataFrame](), list[pd.DataFrame](), list[dict[str, str]]()
     for row, fit in zip(curves.pieces.to_dict("records"), curves.fits, strict=True):
         run, piece, level = str(row["run"]), str(row["piece"]), str(labels[row["run"]])
-        who = {"cup": f"{piece} of {run}", "level": level}
+        who = {"cup": say("piece_of_batch", piece=piece, run=run), "level": level}
         grid = np.linspace(0, float(fit.readings["seconds"].max()), 60)
         readings.append(fit.readings.assign(**who))
         lines.append(pd.DataFrame({"seconds": grid, "gas_g": fit.gas_at(grid)}).assign(**who))
         grams = fit.estimates.loc[["gas_g"]].to_numpy(float).ravel()
         gas, low, high = (number(each, 3) for each in grams.tolist())
         cells = {"batch": run, "piece": piece, "drawn as": level, "water": f"{row['water_c']:.1f} °C"}
-        cells |= {"gas": f"{gas} g ({low} to {high})", "half out": amount(row["t50_s"], "s")}
-        cells["nine tenths out"] = amount(row["t90_s"], "s") + ("" if fit.plateau_seen else " (guessed)")
+        cells |= {"gas": f"{gas} g ({words.from_to(low, high)})", "half out": amount(row["t50_s"], "s")}
+        cells["nine tenths out"] = amount(row["t90_s"], "s") + ("" if fit.plateau_seen else say("guessed"))
         rows.append(cells | {"at first, g a minute": number(60 * row["start_g_s"])})
     least, most = curves.pieces.min(numeric_only=True), curves.pieces.max(numeric_only=True)
     step, order = max(fit.step_g for fit in curves.fits), list(labels.cat.categories)
+    gas, half = (between(least[name], most[name], unit) for name, unit in (("gas_g", "g"), ("t50_s", "s")))
     picture = Picture(
         "fizz-curves",
         gas_curves(pd.concat(readings, ignore_index=True), pd.concat(lines, ignore_index=True), order, step),
-        "Above, the gas of each weighed piece with its curve; drying up and splashes are taken off. Below, what the "
-        "curve leaves over; the grey band is one step of the scale.",
-        f"Rising curves of the gas of {len(curves.fits)} pieces, levelling off at {number(least['gas_g'])} to "
-        f"{number(most['gas_g'])} g; half is out after {between(least['t50_s'], most['t50_s'], 's')}.",
+        say("above_gas"),
+        say("rising_curves", pieces=len(curves.fits), gas=gas, half=half),
     )
-    return [picture, Grid(pd.DataFrame(rows), "The weighed cups", method=True)]
+    return [picture, Grid(pd.DataFrame(rows), say("weighed_cups"), method=True)]
 
 
 def _where(storage: str) -> str:
     """A storage in a sentence."""
-    where = f"at {storage}" if "%" in storage else "where no humidity was noted"
-    return "in storage" if storage == "all" else where
+    where = say("at_humidity", storage=storage) if "%" in storage else say("where_no_humidity")
+    return say("storage") if storage == "all" else where
 
 
 def _loss(fit: ShelfFit, row: Mapping[Any, Any]) -> Finding:
@@ -133,18 +125,18 @@ def _loss(fit: ShelfFit, row: Mapping[Any, Any]) -> Finding:
     rates = [row[rate] for rate in ("per_week", "conf_low", "conf_high")]
     lost, low, high = (number(100 * (1 - np.exp(-rate))) for rate in rates)
     if row["conf_low"] > 0:
-        said = f"{capital(place)}, pieces lose {lost} % of their fizz a week ({low} to {high} %); {left} is left after "
-        said += f"{number(row['weeks'])} weeks ({number(ends[0])} to {number(ends[1])})"
-        said += ". That is longer than was tried." if row["extrapolated"] else "."
-    elif row["conf_high"] < 0:
-        said = f"{capital(place)}, pieces seem to gain fizz: look at how the fresh ones were tried."
-    else:
-        said = f"Loss of fizz {place}: can't tell yet"
-        said += (
-            f"; {left} may be left after {number(ends[0])} weeks or any longer time."
-            if np.isfinite(ends[0])
-            else "."
+        rate = {"lost": lost, "low": low, "high": high}
+        weeks, least, most = map(number, (row["weeks"], *ends))
+        said = say(
+            "pieces_lose", place=capital(place), **rate, left=left, weeks=weeks, least=least, most=most
         )
+        said += say("longer_than") if row["extrapolated"] else ""
+    elif row["conf_high"] < 0:
+        said = say("pieces_seem", place=capital(place))
+    else:
+        said = say("loss_fizz", place=place)
+        if np.isfinite(ends[0]):
+            said = say("loss_fizz_open", place=place, left=left, least=number(ends[0]))
     numbers = {**row, "estimate": row["weeks"], "conf_low": ends[0], "conf_high": ends[1]}
     more = {"batches": int(row["n_batches"]), "df": float(row["df"])}
     return words.numbers_of(f"shelf.weeks[{row['storage']}]", said, numbers, "weeks", **more)
@@ -154,10 +146,9 @@ def _humidity(fit: ShelfFit) -> Iterator[Finding]:
     """What humidity does in storage."""
     for effect in fit.effects:
         size, low, high = (number(100 * end) for end in (effect.estimate, effect.conf_low, effect.conf_high))
-        said = f"10 % more humidity in storage changes the weekly loss by {size} points ({low} to {high})."
+        said = say("weekly_loss_changes", size=size, low=low, high=high)
         if not effect.shown:
-            said = "What humidity does in storage: can't tell yet; for 10 % more, anything from "
-            said += f"{low} to {high} points a week is possible."
+            said = say("what_humidity", low=low, high=high)
         more = {"batches": effect.n_batches, "df": effect.df}
         yield words.numbers_of("shelf.humidity", said, vars(effect), "1/week", **more)
 
@@ -168,9 +159,8 @@ def _storage(fit: ShelfFit) -> Picture:
     with house_style():
         figure, axes = new_figure(height=3.7)
         fit.plot(axes)
-    told = "Each mark is a piece against the fresh ones of its batch; lines and bands (95 %): the mean of the batches."
-    alt = f"Fizz left falls over {fit.last_week:g} weeks of storage; at the end: {listed(said)}."
-    return Picture("shelf-life", figure, told, alt)
+    alt = say("fizz_left", last_week=fit.last_week, said=listed(said))
+    return Picture("shelf-life", figure, say("each_mark"), alt)
 
 
 def doubts(study: FizzStudy) -> Iterator[str]:
@@ -178,42 +168,43 @@ def doubts(study: FizzStudy) -> Iterator[str]:
     for name, times in study.times.items():
         low, high = times.tried_c
         if times.water is None:
-            yield f"All water was within {LEAST_SPREAD_C:g} °C, so no time is corrected for warmth."
+            yield say("all_water", spread=LEAST_SPREAD_C)
         if times.extrapolated:
-            yield f"Water of {times.bath_c:g} °C was not tried, only {low:g} to {high:g} °C."
+            yield say("water_c_not", bath_c=times.bath_c, low=low, high=high)
         if times.never:
-            yield f"No piece of batch {listed(times.never)} was seen to the end: it counts as “longer than that”."
+            yield say("no_piece_batch", never=listed(times.never))
         if name == "fizz_s" and times.unfinished:
-            many = count(times.unfinished, "piece")
-            yield f"{many} still fizzed when the watching ended: counted as “longer than that”."
+            yield say("still_fizzed", many=say("n_pieces", n=times.unfinished))
     if study.curves is not None:
         yield from _about_cups(study.curves)
         if study.reached is None and "gas_pct" not in study.reasons:
-            yield "What the recipe could give is not known: add theory_g to [fizz], or a weighed [recipe]."
+            yield say("what_recipe")
     if study.no_shelf is not None:
-        yield f"How fast stored pieces lose their fizz is not known. {study.no_shelf}"
+        yield say("how_fast_stored", why=study.no_shelf)
     if study.shelf is not None:
-        yield HOME_STORAGE
+        yield say(HOME_STORAGE)
         for name in study.shelf.storages[study.shelf.storages["bend_p"] < 0.05]["storage"]:
-            yield f"The loss {_where(name)} did not keep one pace: do not trust its weeks."
+            yield say("loss_did_not", where=_where(name))
         if study.shelf.no_humidity is not None:
-            yield f"What humidity does in storage is not known. {study.shelf.no_humidity}"
+            yield say("what_humidity_does", why=study.shelf.no_humidity)
 
 
 def _about_cups(curves: GasCurves) -> Iterator[str]:
     """Cups without a curve, jumps that were taken off, and cups to trust less."""
     for run, piece, why in curves.not_fitted.itertuples(index=False):
-        yield f"Piece {piece} of {run} has no curve. {why}"
-    names = (curves.pieces["piece"].astype(str) + " of " + curves.pieces["run"].astype(str)).to_list()
+        yield say("piece_has", piece=piece, run=run, why=why)
+    names = [
+        say("piece_of_batch", piece=each["piece"], run=each["run"]) for _, each in curves.pieces.iterrows()
+    ]
     for name, fit in zip(names, curves.fits, strict=True):
         for jump in fit.jumps:
-            told = JUMPS[jump.kind].format(at=amount(jump.seconds, "s"), grams=number(abs(jump.change_g)))
-            yield f"Piece {name}: {told}."
+            more = {"at": amount(jump.seconds, "s"), "grams": number(abs(jump.change_g))}
+            yield say(JUMPS[jump.kind], name=name, **more)
     for flag, told in CUPS.items():
         some = [name for name, fit in zip(names, curves.fits, strict=True) if not getattr(fit, flag)]
         if some:
-            shown = some if len(some) <= 4 else [*some[:3], f"{len(some) - 3} more"]
-            yield f"The cup of piece {listed(shown)} {told}."
+            shown = some if len(some) <= 4 else [*some[:3], say("so_many_more", n=len(some) - 3)]
+            yield say(told, pieces=listed(shown))
 
 
 def _assumed(done: Analysis, study: FizzStudy) -> list[str]:
@@ -221,6 +212,7 @@ def _assumed(done: Analysis, study: FizzStudy) -> list[str]:
     if study.reached is None or done.trial.settings.fizz.theory_g is not None:
         return []
     loose = [span for span in theory_spans(done.trial).values() if not span.is_exact]
-    ends = f"{number(min(s.low for s in loose))} to {number(max(s.high for s in loose))} g" if loose else ""
-    told = f"Soda or acid is measured by volume: a piece could give {ends} of gas; the typical mass is used."
-    return [f"{told} Weigh both."] if loose else []
+    if not loose:
+        return []
+    ends = words.from_to(*(number(end) for end in (min(s.low for s in loose), max(s.high for s in loose))))
+    return [say("soda_acid", ends=ends)]

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
 from html import escape
+from math import inf, isfinite
 
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer, Unforeseen
+from fizzlab.language import listed, say
 from fizzlab.models.curing import CuringFit
 from fizzlab.models.result import Effect, FitResult
 from fizzlab.models.terms import level_name
@@ -19,9 +22,10 @@ from fizzlab.report.analysis import Analysis
 from fizzlab.report.figures.front import combinations, over_humidity
 from fizzlab.report.page import FAILED, FRONT_END, Finding, Findings, Notes, Picture, Piece, unbroken
 from fizzlab.report.parts.again import drift, lost, without_doubtful
-from fizzlab.report.parts.choose import Voice, choosing, keep_sentence
+from fizzlab.report.parts.choose import Voice, between_made, choosing, keep_sentence, rivals
 from fizzlab.report.parts.confirm import came_out
-from fizzlab.report.parts.drying import SAFETY, air_words, cautions, damp, dried, next_steps, room_temp, waits
+from fizzlab.report.parts.drying import SAFETY, cautions, damp, dried, in_air, next_steps, room_temp, waits
+from fizzlab.report.parts.following import following
 from fizzlab.report.parts.general import Pieces, opening, standing
 from fizzlab.report.parts.repeat import enough, every_reading, next_repeats, of_repeats
 from fizzlab.report.parts.season import answer_of, beside, clear, pooled_effects
@@ -48,7 +52,8 @@ class Verdict(Piece):
         first, *more = (unbroken(line) for line in self.lines)
         first = f"{unbroken(self.doubt)}</b></p><p><b>{first}" if self.doubt else first
         rest = "".join(f"<p>{line}</p>" for line in more)
-        return f'<section class="verdict" aria-label="Verdict"><p><b>{first}</b></p>{rest}</section>'
+        name = escape(say("verdict"))
+        return f'<section class="verdict" aria-label="{name}"><p><b>{first}</b></p>{rest}</section>'
 
 
 @dataclass(frozen=True)
@@ -84,7 +89,8 @@ class Glance(Piece):
             for name, row in zip(names, cells, strict=True)
         )
         table = f"<table><thead><tr><td></td>{head}</tr></thead><tbody>{body}</tbody></table>"
-        return f'<div class="grid glance" tabindex="0" role="region" aria-label="What each change did">{table}</div>'
+        named = f'role="region" aria-label="{escape(say("what_each_change"))}"'
+        return f'<div class="grid glance" tabindex="0" {named}>{table}</div>'
 
 
 @dataclass(frozen=True)
@@ -95,20 +101,36 @@ class Foot(Piece):
     cautions: Sequence[str]
 
     def html(self) -> str:
-        steps, minded = (
-            Notes(lines, kind).html() for lines, kind in ((self.steps, "next"), (self.cautions, "caution"))
+        both = ((self.steps, "next", say("next")), (self.cautions, "caution", say("cautions")))
+        told = (
+            f"<section><h2>{title}</h2>{Notes(lines, kind).html()}</section>" for lines, kind, title in both
         )
-        both = f"<section><h2>Next</h2>{steps}</section><section><h2>Cautions</h2>{minded}</section>"
-        return f'<div class="two">{both}</div>{FRONT_END}'
+        return f'<div class="two">{"".join(told)}</div>{FRONT_END}'
 
 
 @standing
 def front(done: Analysis) -> Pieces:
-    """The front page of a report."""
-    pieces: Pieces = [*opening(done.trial), Verdict(verdict(done), without_doubtful(done))]
-    if done.effects:
-        pieces += ["## What each change did", glance(done)]
-    return [*pieces, *picture(done), foot(done)]
+    """The front page of a report: title and question, then pieces of which each stands by itself."""
+    pieces = [*opening(done.trial), *answered(done), *changes(done), *picture(done), *ending(done)]
+    return pieces if any(isinstance(each, Foot) for each in pieces) else [*pieces, Foot([], [say(SAFETY[0])])]
+
+
+@standing
+def answered(done: Analysis) -> Pieces:
+    """The verdict."""
+    return [Verdict(verdict(done), without_doubtful(done))]
+
+
+@standing
+def changes(done: Analysis) -> Pieces:
+    """What each change did, at a glance."""
+    return [say("what_each"), glance(done)] if done.effects else []
+
+
+@standing
+def ending(done: Analysis) -> Pieces:
+    """What to do and to mind."""
+    return [foot(done), Findings(following(done), kind="silent")]
 
 
 # --- the verdict ------------------------------------------------------------------------------
@@ -149,7 +171,8 @@ def verdict(done: Analysis) -> list[str]:
         said = _changes(done, asked)
     keep, fit = _keep(done), dried(done)
     if keep:
-        said = [*said[: SENTENCES - 2], *keep] if done.trial.settings.about else [*keep, *said]
+        first = done.trial.settings.about or rivals(done)  # else which to keep is the answer
+        said = [*said[: SENTENCES - 2], *keep] if first else [*keep, *said]
     if said and len(said) < SENTENCES - 1 and asked == ["dry_h"] and fit is not None and fit.air_matters:
         said.append(_damp(fit, done))
     if not said and fit is not None:
@@ -157,11 +180,11 @@ def verdict(done: Analysis) -> list[str]:
         said = [_damp(fit, done), capital(waits(fit, {}, share, done.trial))]
     if not said:
         why = next(iter(done.reasons.values()), None)
-        told = spoken(str(why), done.trial.settings) if why else "nothing was measured."
-        said = [f"Can't tell yet: {told}"]
+        told = spoken(str(why), done.trial.settings) if why else say("nothing_measured")
+        said = [say("cant_tell_reason", told=told)]
     effects = [effect for effect in done.effects if effect.response in asked] if done.trial.earlier else []
-    again = (answer_of(each, done) for each in pooled_effects(beside(done), effects))
-    said[1:1] = [found.sentence for found in again if clear(found)][:1]
+    again = [each for each in pooled_effects(beside(done), effects) if clear(each)][:1]
+    said[1:1] = [answer_of(each, done).sentence for each in again]
     return [line for line in said if line][:SENTENCES]
 
 
@@ -179,34 +202,51 @@ def _keep(done: Analysis) -> list[str]:
 
 
 def _changes(done: Analysis, asked: Sequence[str]) -> list[str]:
-    """What each change was shown to do to the responses that were asked about, a sentence a level."""
-    found, sizes = dict[str, list[str]](), dict[str, float]()
-    for effect in done.effects:
-        if effect.response in asked and effect.shown and not (effect.exact or effect.same):
-            measure = done.trial.settings.measure(effect.response)
-            change = capital(words.against(effect, done.trial.settings.label))
-            told = f"{measure.label} {words.directed(effect.estimate, effect, measure)}"
-            found.setdefault(change, []).append(told)
-            sizes[told] = effect.p_value
-    said = [
-        f"{change}: {words.listed(sorted(told, key=sizes.__getitem__)[:NAMED])}."
-        for change, told in found.items()
-    ]
-    return said or ["Can't tell yet: no change was clear in what was asked about."]
+    """What each change did to the responses that were asked about, the first that the question names first.
+
+    A sentence a level of what was shown; and of a factor that the question names, that nothing can be told.
+    """
+    settings, found = done.trial.settings, dict[str, list[Effect]]()
+    effects = [e for e in done.effects if e.response in asked and not e.exact]
+    shown = [e for e in effects if e.shown and not e.same]
+    for effect in shown:
+        found.setdefault(capital(words.against(effect, settings.label)), []).append(effect)
+    said = list[tuple[float, str]]()
+    for change, each in found.items():
+        first = sorted(each, key=lambda effect: asked.index(effect.response))[:NAMED]
+        measures = [settings.measure(effect.response) for effect in first]
+        told = [f"{m.label} {words.directed(e.estimate, e, m)}" for e, m in zip(first, measures, strict=True)]
+        said.append((_named_at(done, each[0]), f"{change}: {listed(told)}."))
+    told_of = {effect.factor for effect in effects if effect.shown or effect.same}
+    for effect in sorted(effects, key=lambda effect: effect.p_value):
+        if effect.factor not in told_of and isfinite(place := _named_at(done, effect)):
+            told_of.add(effect.factor)
+            measure = settings.measure(effect.response)
+            said.append((place, words.sentence(effect, measure, settings.label)))
+    lines = [line for _, line in sorted(said, key=lambda pair: pair[0])]
+    return lines or [say("cant_tell_any_change")]
+
+
+def _named_at(done: Analysis, effect: Effect) -> float:
+    """Where the question first names a change, by its level, its factor or the label; infinity where nowhere."""
+    settings = done.trial.settings
+    names = (effect.level, effect.factor.replace("_", " "), settings.label(effect.factor))
+    found = (
+        re.search(rf"(?<!\w){re.escape(name)}(?!\w)", settings.question, re.IGNORECASE) for name in names
+    )
+    return min((float(each.start()) for each in found if each), default=inf)
 
 
 def _told(done: Analysis, effect: Effect, *, first: bool) -> str:
     """One effect, in the response's own unit too where nothing else was changed."""
     measure, label = done.trial.settings.measure(effect.response), done.trial.settings.label
-    said = words.sentence(effect, measure, label)
-    fit = done.fits[effect.response]
-    if effect.exact or len(fit.terms) > 1 or not effect.shown:
-        return said
+    fit, tail = done.fits[effect.response], ""
     with suppress(CannotAnswer):
-        ends = [_typical(done, fit, effect, name) for name in (effect.level, effect.control)]
-        to, start = (words.amount(value, measure.unit) for value in ends)
-        said = f"{said.removesuffix('.')}: {to}{f' instead of {start}' if first else ''}."
-    return said
+        if effect.shown and not effect.exact and len(fit.terms) == 1:
+            ends = [_typical(done, fit, effect, name) for name in (effect.level, effect.control)]
+            to, start = (words.amount(value, measure.unit) for value in ends)
+            tail = say("hours_instead", to=to, start=start) if first else f": {to}"
+    return words.sentence(effect, measure, label, tail)
 
 
 def _typical(done: Analysis, fit: FitResult, effect: Effect, name: str) -> float:
@@ -219,7 +259,7 @@ def _typical(done: Analysis, fit: FitResult, effect: Effect, name: str) -> float
 def _damp(fit: CuringFit, done: Analysis) -> str:
     """What the air does to the usual recipe, which is named where there are others."""
     if not fit.air_matters or not fit.air:
-        return "Can't tell yet how the room's air changes drying." if fit.air else ""
+        return say("cant_tell_air") if fit.air else ""
     held = Voice(fit.terms, done.trial.settings, {}, fit.n_batches).name(fit.typical)
     each = {term.name: fit.typical[term.name] for term in fit.terms}
     return damp(fit, done.trial, each, held)
@@ -234,7 +274,7 @@ def glance(done: Analysis) -> Glance:
     rows: dict[str, dict[tuple[str, str], Cell]] = {}
     for effect in done.effects:
         key = (effect.factor, effect.level)
-        changes[key] = (words.with_name(effect, effect.level, label), f"instead of {effect.control}")
+        changes[key] = (words.with_name(effect, effect.level, label), say("instead", control=effect.control))
         measure = done.trial.settings.measure(effect.response)
         rows.setdefault(capital(measure.label), {})[key] = _cell(done, effect)
     told = {name: [row.get(key, Cell()) for key in changes] for name, row in rows.items()}
@@ -245,16 +285,19 @@ def _cell(done: Analysis, effect: Effect) -> Cell:
     measure, want = done.trial.settings.measure(effect.response), wanted(done, effect.response)
     sign, size = "▲" if effect.greater else "▼", words.directed(effect.estimate, effect, measure)
     good = effect.greater == (want > 0) if want else None
-    way = "" if good is None else " · better" if good else " · worse"
+    way = "" if good is None else say("better") if good else say("worse")
     if effect.exact:
-        return Cell(sign, size, f"exact{way}", good) if effect.shown else Cell("=", "no change", "exact")
+        sure = say("sure_exact", way=way if effect.shown else "")
+        return Cell(sign, size, sure, good) if effect.shown else Cell("=", say("no_change"), sure)
     if effect.same:
-        return Cell("=", "as good as equal", f"within your {percent((effect.margin or 1) - 1)}")
+        return Cell(
+            "=", say("as_good_as_equal"), say("within_your", percent=percent((effect.margin or 1) - 1))
+        )
     if effect.shown:
-        return Cell(sign, size, f"clear{way}", good)
+        return Cell(sign, size, say("sure_clear", way=way), good)
     if effect.p_value < LEANS:
-        return Cell(sign, size, f"leaning{way}", good)
-    return Cell("?", "can’t tell", words.possible(effect, measure) or "anything is possible")
+        return Cell(sign, size, say("sure_leaning", way=way), good)
+    return Cell("?", say("cant_tell"), words.possible(effect, measure) or say("anything_possible"))
 
 
 # --- the picture ------------------------------------------------------------------------------
@@ -265,6 +308,7 @@ def pictured(done: Analysis) -> str:
     return next(iter(about(done)), "")
 
 
+@standing
 def picture(done: Analysis) -> Pieces:
     """How long every combination takes, or dry time over humidity where nothing was changed."""
     if of_repeats(done):
@@ -273,9 +317,10 @@ def picture(done: Analysis) -> Pieces:
     if isinstance(fit, CuringFit) and fit.air and not fit.terms:
         share, temp = max(settings.drying.shares), room_temp(fit, done.trial)
         figure, ends = over_humidity(fit, share, temp)
-        title = f"Hours until {percent(share)} of the pieces are dry, at {temp:g} °C"
-        seen = "Band: where the typical batch may lie (95 %). Rings: batches."
-        return [f"## {title}", Picture("front", figure, seen, f"{title}, by relative humidity: {ends}.")]
+        title = say("title_hours_at", share=percent(share), temp=temp)
+        seen = say("band_where")
+        alt = say("alt_by_humidity", title=title, ends=ends)
+        return [f"## {title}", Picture("front", figure, seen, alt)]
     with suppress(CannotAnswer):
         if fit is not None:
             return _of_combinations(done, fit)
@@ -287,7 +332,7 @@ def _of_combinations(done: Analysis, fit: FitResult) -> Pieces:
     made = fit.made() if fit.terms else pd.DataFrame(index=[0])
     if isinstance(fit, CuringFit):
         share = max(settings.drying.shares)
-        title = f"Hours until {percent(share)} of the pieces are dry {air_words(fit, done.trial)}".rstrip()
+        title = say("title_hours", share=percent(share), in_air=in_air(fit, done.trial))
         rows, seen = fit.predict(made, share=share), _in_typical_air(fit, share)
     else:
         title, rows = capital(measure.titled), fit.predict(made)
@@ -299,15 +344,14 @@ def _of_combinations(done: Analysis, fit: FitResult) -> Pieces:
     asked = settings.responses.get(fit.response)
     limits = [] if asked is None else [end for end in (asked.at_least, asked.at_most) if end is not None]
     figure = combinations(
-        rows.assign(name=names), table, limits, "hours" if measure.unit == "h" else measure.titled
+        rows.assign(name=names), table, limits, say("hours") if measure.unit == "h" else measure.titled
     )
-    rings = " Rings: batches." if len(table) else ""
-    caption = f"Large mark and line: the typical batch and where it may lie (95 %).{rings}"
+    caption = say("large_mark", rings=say("rings_batches") if len(table) else "")
     told = [
         f"{name} {words.estimate(row, measure.unit)}"
         for name, row in zip(names, rows.to_dict("records"), strict=True)
     ]
-    line = " Upright line: your limit." if limits else ""
+    line = say("upright_line") if limits else ""
     return [f"## {title}", Picture("front", figure, caption + line, f"{title}: {'; '.join(told)}.")]
 
 
@@ -331,10 +375,10 @@ def foot(done: Analysis) -> Foot:
         *map(str, opening(done.trial)),
         *verdict(done),
         without_doubtful(done),
-        SAFETY[0],
-        "What each change did",
-        "Next",
-        "Cautions",
+        say(SAFETY[0]),
+        say("what_each_change"),
+        say("next"),
+        say("cautions"),
     ]
     left = WORDS - len(" ".join(told).split()) - 18  # of the picture's title
     steps, minded = _steps_and_cautions(done)
@@ -345,7 +389,7 @@ def foot(done: Analysis) -> Foot:
         if size <= left and len(kept[caution]) < MOST - caution:
             kept[caution].append(line)
             left -= size
-    return Foot(kept[False], [*kept[True], SAFETY[0]])
+    return Foot(kept[False], [*kept[True], say(SAFETY[0])])
 
 
 @standing
@@ -353,7 +397,7 @@ def more(done: Analysis) -> Pieces:
     """What else there is to do and to mind."""
     shown, (steps, minded) = foot(done), _steps_and_cautions(done)
     lines = [line for line in [*steps, *minded] if line not in (*shown.steps, *shown.cautions)]
-    return ["## Also to mind", *mistakes(done), Notes([*lines, *SAFETY[1:]], "caution")]
+    return [say("also_mind"), *mistakes(done), Notes([*lines, *map(say, SAFETY[1:])], "caution")]
 
 
 def mistakes(done: Analysis) -> Pieces:
@@ -368,24 +412,19 @@ def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:
     gone = out[out["table"] == "runs"]["run"].tolist()
     minded, planned = [], done.trial.settings.plan and done.trial.settings.plan.looks
     if planned and done.looks[-1] <= planned[-1]:
-        many = words.listed([str(batches) for batches in planned])
-        minded = [
-            f"Reports were planned with {many} batches: intervals are as wide as all of them together need."
-        ]
+        minded = [say("looks_planned", many=listed([str(batches) for batches in planned]))]
     elif len(done.looks) > 1:
-        before = words.listed([str(batches) for batches in done.looks[:-1]])
-        minded = [
-            f"Also reported with {before} batches: intervals are wider, so that all looks hold together."
-        ]
+        minded = [say("also_reported", before=listed([str(batches) for batches in done.looks[:-1]]))]
     turned = (*drift(done)[1], *lost(done))
     minded += [each.said for each in turned if each.clear and each.response in about(done)][:1]
-    minded += [f"Left out: {words.listed([str(run) for run in gone])}."] if gone else []
-    steps = next_repeats(done) if of_repeats(done) else next_steps(done)
+    minded += [say("batches_left_out", runs=listed([str(run) for run in gone]))] if gone else []
+    steps = next_repeats(done) if of_repeats(done) else [*between_made(done), *next_steps(done)]
+    steps = [*(each.sentence for each in following(done)), *steps]
     return steps, [*minded, *cautions(done), *_doubts(done)]
 
 
 def _doubts(done: Analysis) -> list[str]:
     doubts, said = done.trial.doubts, ""
     if any(doubt.reading for doubt in doubts) and not without_doubtful(done):
-        said = "; without the doubtful readings no answer changes"
-    return [f"The readings raise {words.count(len(doubts), 'doubt')}, listed below{said}."] if doubts else []
+        said = say("without_doubtful")
+    return [say("readings_raise", doubts=say("n_doubts", n=len(doubts)), said=said)] if doubts else []

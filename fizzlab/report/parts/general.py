@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import wraps
-from typing import ParamSpec
+from typing import Any, ParamSpec
 
 import pandas as pd
 
 from fizzlab import records
+from fizzlab.language import dated, listed, say, speaking
+from fizzlab.report.analysis import Analysis
 from fizzlab.report.deviations import deviations
 from fizzlab.report.notebook import NO_TRIAL
-from fizzlab.report.page import Grid, Notes, failed
-from fizzlab.report.phrases import capital, count, listed
+from fizzlab.report.page import Grid, Notes, failed, part_name
+from fizzlab.report.phrases import capital
 from fizzlab.trial.folder import RECORDS, Trial
 
 Pieces = list[object]
@@ -26,12 +28,14 @@ def standing(part: Callable[P, Pieces]) -> Callable[P, Pieces]:
     @wraps(part)
     def alone(*of: P.args, **told: P.kwargs) -> Pieces:
         try:
-            return part(*of, **told)
+            trial: Any = of[0].trial if isinstance(of[0], Analysis) else of[0]
+            with speaking(trial.settings.language):
+                return part(*of, **told)
         except Exception as error:
             if of[0] is NO_TRIAL:  # which says so itself
                 raise
             name = str(told.get("section") or part.__name__)
-            return [f"## {capital(name.replace('_', ' '))}", failed(name, error)]
+            return [f"## {capital(part_name(name))}", failed(name, error)]
 
     return alone
 
@@ -40,16 +44,17 @@ def standing(part: Callable[P, Pieces]) -> Callable[P, Pieces]:
 def opening(trial: Trial) -> Pieces:
     """Title, question, and what was made when."""
     settings = trial.settings
-    line = f"{made(trial)}{f' by {settings.made_by}' if settings.made_by else ''}."
+    line = f"{made(trial)}{say('by_maker', maker=settings.made_by) if settings.made_by else ''}."
     return [f"# {plain(settings.title)}\n\n> {plain(settings.question)}\n\n{plain(line)}"]
 
 
 def made(trial: Trial) -> str:
     """How many batches were made, on how many days, and from when to when."""
     runs = trial.rows("runs")
-    dates = [f"{moment.day} {moment:%B %Y}" for moment in sorted(runs["made_at"].dropna())]
-    when = f", made {dates[0]} to {dates[-1]}" if dates else ""
-    return f"{count(len(runs), 'batch', 'batches')} on {count(runs['day'].nunique(), 'day')}{when}"
+    dates = [dated(moment) for moment in sorted(runs["made_at"].dropna())]
+    when = say("made_from_to", first=dates[0], last=dates[-1]) if dates else ""
+    many, days = say("n_batches", n=len(runs)), say("n_days", n=runs["day"].nunique())
+    return say("batches_on_days", batches=many, days=days, when=when)
 
 
 @standing
@@ -58,16 +63,16 @@ def left_out(trial: Trial) -> Pieces:
     gone = trial.left_out()
     rows = gone.groupby(["table", "run", "reason"], sort=False)["row"].agg(_row_span).rename("rows")
     told = Grid(rows.reset_index()[["table", "rows", "run", "reason"]])
-    doubts = ["## Doubts", Notes([str(doubt) for doubt in trial.doubts], "caution")] if trial.doubts else []
+    doubts = [say("doubts"), Notes([str(doubt) for doubt in trial.doubts], "caution")] if trial.doubts else []
     absent = [name.replace("_", " ") for name in trial.absent()]
-    none = plain(f"No readings of: {listed(absent)}.") if absent else None
-    return ["## Left out, and why", told if len(gone) else "Nothing was left out.", *doubts, none]
+    none = plain(say("no_readings", absent=listed(absent))) if absent else None
+    return [say("left_out_why"), told if len(gone) else say("nothing_left"), *doubts, none]
 
 
 def _row_span(numbers: pd.Series) -> str:
     rows = list(numbers)
     if len(rows) > 2 and rows[-1] - rows[0] == len(rows) - 1:
-        return f"{rows[0]} to {rows[-1]}"
+        return say("rows_from_to", first=rows[0], last=rows[-1])
     return listed([str(row) for row in rows])
 
 
@@ -79,13 +84,13 @@ def record_block(trial: Trial) -> Pieces:
     versions = ", ".join(f"{name} {version}" for name, version in records.versions().items())
     lots = [(name.replace("_", " "), ", ".join(names)) for name, names in trial.settings.lots.items()]
     return [
-        "## Record",
-        Grid(pd.DataFrame(lots, columns=["ingredient", "lots"]), "Lots of ingredients")
+        say("record"),
+        Grid(pd.DataFrame(lots, columns=["ingredient", "lots"]), say("lots_ingredients"))
         if lots
-        else "No lots of ingredients were written down (section \\[lots\\] of trial.toml).",
+        else say("no_lots_ingredients"),
         *_deviations(trial),
-        Grid(files, "The files this report was made from, with the first characters of each checksum"),
-        plain(f"Computed with {versions}. Random numbers started from seed {trial.settings.seed}."),
+        Grid(files, say("files_this")),
+        plain(say("computed_random", versions=versions, seed=trial.settings.seed)),
     ]
 
 
@@ -94,13 +99,14 @@ def _deviations(trial: Trial) -> Pieces:
     found = deviations(trial, plan.runs if plan is not None else ())
     said: Pieces = []
     if plan is not None:
-        when = f"{plan.at[:10]} at {plan.at[11:16]}"
-        said.append(plain(f"The plan of {len(plan.runs)} batches was entered in the ledger on {when}."))
+        when = say("day_at_hour", day=plan.at[:10], hour=plan.at[11:16])
+        said.append(plain(say("plan_batches", runs=len(plan.runs), when=when)))
     if not found:
-        return [*said, "No deviation was written down, and the tables show none."]
-    rows = [(e.run or "–", e.what, e.why or "–", "the tables" if e.seen else "the maker") for e in found]
+        return [*said, say("no_deviation")]
+    who = {seen: say(f"known_from_{'tables' if seen else 'maker'}") for seen in (True, False)}
+    rows = [(e.run or "–", e.what, e.why or "–", who[e.seen]) for e in found]
     table = pd.DataFrame(rows, columns=["batch", "what", "why", "known from"])
-    return [*said, Grid(table, "What went otherwise than planned")]
+    return [*said, Grid(table, say("what_went"))]
 
 
 def plain(text: str) -> str:

@@ -8,6 +8,7 @@ from functools import lru_cache
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import listed, say
 from fizzlab.measures import Measure
 from fizzlab.models.plotting import house_style, new_figure
 from fizzlab.models.repeatability import GAIN, LIMIT, Repeatability, repeatability
@@ -15,14 +16,14 @@ from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
 from fizzlab.report.page import Finding, Findings, Grid, Picture
 from fizzlab.report.parts.general import Pieces, caution, standing
-from fizzlab.report.phrases import capital, count, percent
+from fizzlab.report.phrases import capital, percent
 
 #: The spreads that the table shows, with what they are of.
 SPREADS = {
-    "repeatability": "repeats by one person",
-    "between items": "pieces of a batch",
-    "between operators": "people",
-    "between samples": "batches made alike",
+    "repeatability": "repeats_one",
+    "between items": "pieces_batch",
+    "between operators": "of_people",
+    "between samples": "batches_made",
 }
 
 #: At most so many measures in the verdict, and so many steps of one more reading are priced.
@@ -57,7 +58,7 @@ def _with_readers(done: Analysis, measure: Measure, readings: pd.DataFrame) -> p
     table, keys = done.trial.rows(measure.table), ["run", "piece"]
     if "rater" in readings or not {*keys, "rater"} <= set(table):
         return readings
-    who = table.groupby(keys, sort=False)["rater"].agg(lambda each: words.listed(sorted(set(each))))
+    who = table.groupby(keys, sort=False)["rater"].agg(lambda each: listed(sorted(set(each))))
     return readings.merge(who.reset_index(), on=keys, how="left")
 
 
@@ -65,27 +66,29 @@ def enough(done: Analysis) -> list[str]:
     """The answer, a measure a line: how many readings a batch to plan, and how near two of them lie."""
     found, reasons = tested(done)
     if not found:
-        return [f"Can't tell yet: {next(iter(reasons), 'nothing was read.')}"]
+        return [say("cant_tell_reason", told=next(iter(reasons), say("nothing_read")))]
     said = [_told(each, done.trial.settings.measure(name)) for name, each in found.items()]
-    return [*said[:MEASURES], "So near lie two readings of one batch by one person, 19 times in 20."]
+    return [*said[:MEASURES], say("so_near_lie")]
 
 
 def _told(each: Repeatability, measure: Measure) -> str:
     row = each.of_component("within samples") or {}
     ends = {key: LIMIT * row[at] for key, at in (("estimate", "sd"), ("conf_low",) * 2, ("conf_high",) * 2)}
     low, high = each.repeats_low, each.repeats_high
-    plan = f"plan {count(each.repeats, 'reading')} a batch" + (f" ({low} to {high})" if low < high else "")
+    plan = say("plan_batch", readings=say("n_readings", n=each.repeats))
+    plan += f" ({words.from_to(str(low), str(high))})" if low < high else ""
     if each.of_component("between samples") is None:
-        plan = "more batches must tell how many readings to plan"
-    return f"{capital(measure.label)}: {plan}; two lie within {words.estimate(ends, _unit(measure))}."
+        plan = say("more_batches")
+    near = words.estimate(ends, words.unit_of(measure))
+    return say("two_lie_within", label=capital(measure.label), plan=plan, near=near)
 
 
 def next_repeats(done: Analysis) -> list[str]:
     """What to do with the answer."""
     open_ = [name for name, each in tested(done)[0].items() if each.repeats_high > each.repeats_low + 1]
-    names = words.listed([done.trial.settings.measure(name).label for name in open_])
-    more = [f"Read more batches alike: how many readings of {names} to plan is open."] if open_ else []
-    return [*more, "Test again when the person, the jar or the scale changes."]
+    names = listed([done.trial.settings.measure(name).label for name in open_])
+    more = [say("read_more", names=names)] if open_ else []
+    return [*more, say("test_again")]
 
 
 def every_reading(done: Analysis) -> Pieces:
@@ -94,8 +97,8 @@ def every_reading(done: Analysis) -> Pieces:
         with house_style():
             figure, axes = new_figure(height=3.0)
             each.plot(axes)
-        title = f"## {capital(each.response)}: every reading, by batch"
-        seen = "A mark is a reading, an upright bar one that lies between two looks. Line: the usual one."
+        title = say("every_reading", response=capital(each.response))
+        seen = say("mark_reading")
         return [title, Picture("front", figure, seen, f"{each.heading}.")]
     return []
 
@@ -109,38 +112,33 @@ def good_test(done: Analysis) -> Pieces:
     told, rows, worth = list[Finding](), dict[str, dict[str, str]](), dict[str, list[str]]()
     for name, each in found.items():
         label, cells = capital(settings.measure(name).label), _findings(name, each, settings.measure(name))
-        rows[label] = {head: finding.sentence.partition(": ")[2] for head, finding in cells.items()}
+        rows[label] = {head: size for head, (size, _) in cells.items()}
         worth[label] = [percent(gain) for gain in each.worth["gain"][:STEPS]]
-        told += cells.values()
-    spread = pd.DataFrame(rows, index=list(SPREADS.values())).dropna(how="all").fillna("–").T
-    price = pd.DataFrame.from_dict(worth, orient="index", columns=[f"{step} to {step + 1}" for step in steps])
-    captions = (
-        "How far readings differ: one standard deviation, with its 95 % interval",
-        "What one more reading of every batch is worth: so many per cent more batches",
+        told += [finding for _, finding in cells.values()]
+    spread = pd.DataFrame(rows, index=[say(of) for of in SPREADS.values()]).dropna(how="all").fillna("–").T
+    price = pd.DataFrame.from_dict(
+        worth, orient="index", columns=[words.from_to(str(step), str(step + 1)) for step in steps]
     )
+    captions = say("how_far_readings"), say("what_one_more")
     tables = [
         Grid(table.reset_index(names="measure"), caption)
         for table, caption in zip((spread, price), captions, strict=True)
     ]
-    rule = f"Plan one more while it is worth {percent(GAIN)} more batches; set your own price."
+    rule = say("plan_one_more", gain=percent(GAIN))
     notes = [note for each in found.values() for note in each.notes]
     shown = [*tables, rule, Findings(told, kind="silent")] if found else []
-    return ["## How good is the test itself?", *shown, caution([*notes, *reasons])]
+    return [say("how_good_test"), *shown, caution([*notes, *reasons])]
 
 
-def _findings(name: str, each: Repeatability, measure: Measure) -> dict[str, Finding]:
-    """Every spread with its numbers, by what it is of."""
-    found, unit = dict[str, Finding](), _unit(measure)
-    for component, head in SPREADS.items():
+def _findings(name: str, each: Repeatability, measure: Measure) -> dict[str, tuple[str, Finding]]:
+    """Every spread in words and with its numbers, by what it is of."""
+    found, unit = dict[str, tuple[str, Finding]](), words.unit_of(measure)
+    for component, head in ((name, say(of)) for name, of in SPREADS.items()):
         row = each.of_component(component)
         if row is not None:
-            said = words.amount(row["sd"], unit) if row["sd"] > 0 else "none seen"
-            said = f"{capital(measure.label)}, {head}: {said} ({words.inside(row, unit)})"
+            sd = words.amount(row["sd"], unit) if row["sd"] > 0 else say("none_seen")
+            size = f"{sd} ({words.inside(row, unit)})"
+            said = f"{capital(measure.label)}, {head}: {size}"
             topic, more = f"repeatability.{name}[{head}]", {"batches": each.n_batches, "df": row["df"]}
-            found[head] = words.numbers_of(topic, said, row | {"estimate": row["sd"]}, unit, **more)
+            found[head] = size, words.numbers_of(topic, said, row | {"estimate": row["sd"]}, unit, **more)
     return found
-
-
-def _unit(measure: Measure) -> str:
-    """The unit of a difference; that of per cent is points."""
-    return "points" if measure.unit == "%" else measure.unit

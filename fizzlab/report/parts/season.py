@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.measures import MEASURES
+from fizzlab.language import listed, say, wording
+from fizzlab.measures import MEASURES, worded
 from fizzlab.models.air import rh_for_deficit, vapour_pressure_deficit
 from fizzlab.models.curing import VPD, CuringFit, study_touch
 from fizzlab.models.drift import FEW as FEW_DAYS
@@ -25,16 +26,11 @@ from fizzlab.report.figures.drying import drift_days, season_lines
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.drying import AIR_STEPS
 from fizzlab.report.parts.general import Pieces, caution, standing
-from fizzlab.report.phrases import capital, count, duration, listed, number, percent
+from fizzlab.report.phrases import capital, duration, number, percent
 from fizzlab.trial.folder import Exclusion, Trial
 from fizzlab.trial.settings.sections import DryingSettings
 
-#: See docs/methods/season.md.
-FALSE_ALARMS = "Of 100 steady workshops 18 would set off a rule too in 15 days, 38 in 32 days."
-
-FEW_TRIALS = "Two trials cannot say how much trials differ: of two, “together” is their own average."
-
-GUESS = " Such air was not met in any trial: this is the formula's guess."
+FEW_TRIALS = "two_trials"
 
 
 class Across(NamedTuple):
@@ -91,7 +87,7 @@ def set_beside(
             trials[name], own = each.trial, name if each is done else own
         except CannotAnswer as reason:
             why = words.spoken(reason.why, each.trial.settings)
-            passed.append(Exclusion("this trial" if each is done else name, why))
+            passed.append(Exclusion(say("this_trial") if each is done else name, why))
     point = drying.forecast_air
     asked = float(fits[own].batches[VPD].median()) if own else None
     if point is not None:
@@ -115,7 +111,7 @@ def _fit(each: Analysis) -> CuringFit:
         raise each.reasons["dry_h"]
     fit, trial = each.fits.get("dry_h"), each.trial
     if fit is None:
-        raise CannotAnswer("It has no touch checks.", "Touch the pieces at set hours.")
+        raise CannotAnswer(say("has_no_touch"), say("touch_pieces_set"))
     if not isinstance(fit, CuringFit) or trial.settings.drying.air != "vpd":
         tables = {name: trial.rows(name) for name in ("runs", "touch_checks", "weighings", "room_log")}
         study = study_touch(tables, trial.settings.terms())
@@ -123,7 +119,7 @@ def _fit(each: Analysis) -> CuringFit:
             raise study.reasons["dry_h"]
         fit = study.fits["dry_h"]
     if VPD not in fit.batches:
-        raise CannotAnswer("The air of its batches is not known.", "Keep a room log while pieces dry.")
+        raise CannotAnswer(say("air_batches"), say("keep_room"))
     return fit
 
 
@@ -133,17 +129,17 @@ def season(done: Analysis) -> Pieces:
     trial = done.trial
     if trial.settings.earlier is None:
         return []
-    told: Pieces = ["There is no earlier trial yet that this one can be set beside."]
+    told: Pieces = [say("there_no_earlier")]
     across = across_trials(done)
     if trial.earlier:
         told = [*what_each_did(beside(done), least=2), *pooled(across), *drift(across)]
-    return ["## Across trials", *told, *not_counted(across)]
+    return [say("across_trials"), *told, *not_counted(across)]
 
 
 def not_counted(across: Across) -> Pieces:
     """The trials that are passed over, and why."""
     table = pd.DataFrame([(each.name, each.why) for each in across.passed], columns=["trial", "why"])
-    return ["### Trials that are not counted", Grid(table)] if across.passed else []
+    return [say("trials_not"), Grid(table)] if across.passed else []
 
 
 # --- the same comparison, made again ----------------------------------------------------------
@@ -167,22 +163,28 @@ def answer_of(again: PooledEffect, done: Analysis) -> Finding:
     """What all trials together say of one comparison, or that two of them disagree."""
     effect, settings = again.effect, done.trial.settings
     measure, label = settings.measure(effect.response), settings.label
-    many = "both trials" if len(again.each) == 2 else f"{len(again.each)} trials"
-    said = f"{words.sentence(effect, measure, label).removesuffix('.')}, {many} together."
-    if again.p_differ < SHOWN_P and again.between is None:
-        each = (f"{words.directed(one.estimate, one, measure)} in {name}" for name, one in again.each.items())
+    many = say("both_trials") if len(again.each) == 2 else say("so_many_trials", n=len(again.each))
+    said = words.sentence(effect, measure, label, say("together", many=many))
+    if disagree(again):
+        sizes = {name: words.directed(one.estimate, one, measure) for name, one in again.each.items()}
+        each = (say("in_trial", size=size, name=name) for name, size in sizes.items())
         what = f"{capital(measure.label)}, {words.against(effect, label)}"
-        said = f"{what}: the trials disagree, {listed(list(each))}. Look for what else changed between them."
+        said = say("trials_disagree", what=what, each=listed(list(each)))
     elif again.between is not None and again.between.tau_low > 0:
         apart = again.between.tau if effect.scale == "difference" else np.exp(again.between.tau)
         size = words.by_how_much(float(apart), effect, measure)
-        said += f" Trials differ in it: two of three lie within {size} of the average."
+        said += say("trials_differ", size=size)
     return words.of_effect(effect, measure, said, f"again.{effect.topic}")
 
 
-def clear(found: Finding) -> bool:
-    """Does it say more than that one can't tell yet?"""
-    return "can't tell yet" not in found.sentence
+def disagree(again: PooledEffect) -> bool:
+    """Do two trials contradict each other?"""
+    return bool(again.p_differ < SHOWN_P) and again.between is None
+
+
+def clear(again: PooledEffect) -> bool:
+    """Is there more to say than that one can't tell yet?"""
+    return again.effect.shown or again.effect.same or again.effect.exact or disagree(again)
 
 
 def what_each_did(worked_out: Mapping[str, Analysis], least: int = 1) -> Pieces:
@@ -195,24 +197,25 @@ def what_each_did(worked_out: Mapping[str, Analysis], least: int = 1) -> Pieces:
     told: Pieces = []
     measures = {k: v for done in worked_out.values() for k, v in done.trial.settings.measures().items()}
     for factor, comparisons in changes.items():
-        rows, found, few = list[dict[str, str]](), list[Finding](), False
+        rows, found, pooled, few = list[dict[str, str]](), list[Finding](), list[PooledEffect](), False
         for each in (made for made in comparisons.values() if len(made) >= least):
             done, first = worked_out[list(each)[-1]], next(iter(each))
             unique = {effect.response: effect for effects in each.values() for effect in effects}
             again = list(pooled_effects(worked_out, list(unique.values())))
+            pooled += again
             found += [answer_of(one, worked_out[list(one.each)[-1]]) for one in again]
             few |= any(one.between is None for one in again)
-            parts = {**each, "together": [one.effect for one in again]} if again else each
+            parts = {**each, say("all_together"): [one.effect for one in again]} if again else each
             for name, effects in parts.items():
                 both = [(effect, measures[effect.response]) for effect in effects]
-                change = words.against(effects[0], done.trial.settings.label, " instead of ")
+                change = words.against(effects[0], done.trial.settings.label, say("instead_of"))
                 cells = {capital(measure.label): words.cell(effect, measure) for effect, measure in both}
                 rows.append({"change": change if name == first else "", "trial": name, **cells})
         if rows:
-            said = [one.sentence for one in found if clear(one)]
-            told += [f"### {capital(done.trial.settings.label(factor))}, trial by trial"]
+            said = [one.sentence for one, of in zip(found, pooled, strict=True) if clear(of)]
+            told += [say("trial_trial", label=capital(done.trial.settings.label(factor)))]
             told += [Notes(said, "answer") if said else None, Findings(found, "silent") if found else None]
-            told += [Grid(pd.DataFrame(rows).fillna("")), Notes([FEW_TRIALS]) if few else None]
+            told += [Grid(pd.DataFrame(rows).fillna("")), Notes([say(FEW_TRIALS)]) if few else None]
     return told
 
 
@@ -225,39 +228,35 @@ def pooled(across: Across) -> Pieces:
     if study is None:
         return []
     fit, point, bands = study.fit, across.drying.forecast_air, ""
-    whose = "this trial's middle batch" if across.own else "the middle of all trials"
-    where = f"in the air of {whose} (a deficit of {number(study.asked)} kPa)"
+    whose = say("this_trials") if across.own else say("middle_all")
+    where = say("air_deficit", whose=whose, asked=number(study.asked))
     if point is not None:
-        where = f"at {point.temp_c:g} °C and {point.rh_pct:g} % humidity"
+        where = say("c_humidity", temp_c=point.temp_c, rh_pct=point.rh_pct)
     if fit is None:
-        said = f"The trials are not pooled, so how a new trial would dry is not known. {study.reasons['fit']}"
+        said = say("trials_not_pooled", why=study.reasons["fit"])
         head = Findings([Finding("season.forecast", said, batches=len(study.batches))], "caution")
     else:
         head = Findings(_forecast(across.drying, study, fit, across.own, where))
-        bands = " Thick: the pooled line with its band (light: a new trial's line; 95 %), dotted in air that no trial met."
+        bands = say("thick_pooled")
     titles = {name: f"{name}: {each.settings.title}" for name, each in across.trials.items()}
     table = pd.DataFrame({"trial": [titles[line.name] for line in study.lines]})
     table["batches"] = [str(line.n_batches) for line in study.lines]
     temp = float(np.round(np.nan_to_num(study.batches["temp_c"].median(), nan=18)))
     met = (rh_for_deficit(line.tried[::-1], temp) for line in study.lines)
-    table[f"humidity met, at {temp:g} °C"] = [f"{dry:.0f} to {damp:.0f} %" for dry, damp in met]
+    table[say("humidity_met", temp=temp)] = [say("humidity_from_to", dry=dry, damp=damp) for dry, damp in met]
     alone = (study.alone.loc[line.name].to_dict() for line in study.lines)
     table["half are dry after"] = [words.estimate(row, "h") for row in alone]
-    notes = [
-        "Earlier trials are taken to have made the same recipe; all else counts as trials differing.",
-        "A trial that compared things stands here for its control, and the middle of its amounts.",
-        *(fit.notes if fit is not None else ()),
-    ]
+    notes = [say("earlier_trials"), say("trial_compared"), *(fit.notes if fit is not None else ())]
     return [
-        "### Drying and the air",
+        say("drying_air"),
         head,
         Picture(
             "season-lines",
             season_lines(study),
-            f"A point a batch, for the standard recipe; thin, its trial's own line.{bands} Upright: the air asked for.",
-            f"Hours until half the pieces are dry against the air, for {count(len(study.lines), 'trial')}.",
+            say("point_batch", bands=bands),
+            say("alt_half_dry_lines", trials=say("n_trials", n=len(study.lines))),
         ),
-        Grid(table, f"What each trial says by itself of half the pieces of a typical batch, {where}"),
+        Grid(table, say("what_each_trial", where=where)),
         Notes(notes),
     ]
 
@@ -268,33 +267,34 @@ def _forecast(
     """The pooled line in the air asked for, beside this trial alone; a new trial; how trials differ; the air."""
     share, night_h = max(drying.shares), drying.night_hours
     more: dict[str, Any] = {"batches": fit.n_batches}
-    row, dry = fit.predict({VPD: study.asked}).to_dict("records")[0], MEASURES["dry_h"]
-    said = f"{capital(where)}, half the pieces of a typical batch are dry after {duration(row['estimate'])}"
-    said += f" ({words.inside(row)}) in the average of {count(len(fit.lines), 'trial')}.{GUESS * row['extrapolated']}"
+    row, dry = fit.predict({VPD: study.asked}).to_dict("records")[0], worded(MEASURES["dry_h"])
+    many, hours = say("n_trials", n=len(fit.lines)), duration(row["estimate"])
+    said = say("half_pieces", where=capital(where), hours=hours, ends=words.inside(row), trials=many)
+    said += say("such_air_not") if row["extrapolated"] else ""
     df = float(fit.coefficients["df"]["level"])
     found = [words.numbers_of("season.forecast", said, row, "h", df=df, **more)]
     if own in study.alone.index:
         alone, mine = study.alone.loc[own].to_dict(), next(e.n_batches for e in study.lines if e.name == own)
-        said = f"This trial alone says {words.estimate(alone, 'h')}."
+        said = say("this_trial_alone", hours=words.estimate(alone, "h"))
         found.append(words.numbers_of("season.this_trial", said, alone, "h", batches=mine))
     low, high, by = (fit.dry_by(study.asked, chance) for chance in (0.025, 0.975, share))
     night = fit.chance_dry(study.asked, night_h)
-    many = "more than 99 %" if night > 0.99 else "less than 1 %" if night < 0.01 else percent(night)
-    said = f"Pieces of a new batch of a new trial: 95 % are dry after {words.between(low, high, 'h')}."
-    waits = f"Wait {duration(by)}: {percent(share)} of them are dry by then."
-    nights = f"A night of {night_h:g} h is enough for {many} of them."
+    many = say("more_than") if night > 0.99 else say("less_than") if night < 0.01 else percent(night)
+    said = say("pieces_new", ends=words.between(low, high, "h"))
+    waits = say("wait_them", hours=duration(by), share=percent(share))
+    nights = say("night_h_enough", night=night_h, many=many)
     new = more | {"kind": "prediction", "beyond_tried": bool(row["extrapolated"])}
     found.append(Finding("season.next_trial", said, float(row["estimate"]), low, high, "h", **new))
     found.append(Finding("season.allow", waits, by, unit="h", **new))
     found.append(Finding("season.night", nights, night, unit="share", **new))
     trials, effect = fit.between, fit.effects[0]
     middle, low, high = np.exp([trials.tau, trials.tau_low, trials.tau_high]).tolist()
-    size = f"two trials of three lie within {percent(middle - 1)} of the average ({percent(low - 1)} to {percent(high - 1)})"
-    said = f"No sign that trials differ by more than their batches explain: {size}."
+    size = say("two_trials_three", middle=percent(middle - 1), low=percent(low - 1), high=percent(high - 1))
+    said = say("no_sign_trials", size=size)
     if low > 1.0005:
-        said = f"In the same air, trials differ by more than their batches explain: {size}. Something changed unseen."
+        said = say("same_air_trials", size=size)
     found.append(Finding("season.between", said, middle, low, high, "factor", df=trials.df, **more))
-    said = f"{AIR_STEPS[VPD]}, by all trials: {words.told(effect, dry)}."
+    said = say("all_trials", air=say(AIR_STEPS[VPD]), told=words.told(effect, dry))
     return [*found, words.of_effect(effect, dry, said, "season.air")]
 
 
@@ -303,30 +303,25 @@ def drift(across: Across) -> Pieces:
     study = across.study
     if study is None:
         return []
-    title, chart, days = "### Does the workshop drift?", study.drift, count(len(study.points), "day")
+    title, chart, days = say("does_workshop"), study.drift, say("n_days", n=len(study.points))
     if chart is None:
-        return [title, caution([f"There is no chart of the days. {study.reasons['drift']}"])]
-    broken = listed(list(dict.fromkeys(str(signal.label) for signal in chart.signals))) or "none"
-    notes = ["A chart says that something changed, never what. " + FALSE_ALARMS]
+        return [title, caution([say("there_no_chart", why=study.reasons["drift"])])]
+    broken = listed(list(dict.fromkeys(str(signal.label) for signal in chart.signals))) or say("none")
+    notes = [say("chart_says")]
     if not study.dated:
-        notes.append("Not every batch has its made_at, so the trials stand as trial.toml names them.")
+        notes.append(say("not_every"))
     if len(study.points) < FEW_DAYS:
-        notes.append(f"Limits from {days} are rough: a signal is a reason to look, not a proof.")
-    picture = Picture(
-        "drift-days",
-        drift_days(study),
-        "A point a day, a bar a batch (the bracket of its middle piece; an arrow was never seen dry), the middle and the "
-        "limits. A red ring: a rule was broken.",
-        f"Control chart of {days} of making; rules broken at: {broken}.",
-    )
+        notes.append(say("limits_from", days=days))
+    alt = say("control_chart", days=days, broken=broken)
+    picture = Picture("drift-days", drift_days(study), say("point_day"), alt)
     return [title, Findings(drift_findings(study, chart), "plain"), picture, Notes(notes)]
 
 
 def drift_findings(study: SeasonStudy, chart: DriftChart) -> list[Finding]:
     """Whether any rule was broken, and where: one finding a signal."""
-    said = f"In one air, half the pieces are dry after {duration(chart.centre)} in the middle of "
-    said += f"{count(len(study.points), 'day')} of making. A steady workshop stays between {duration(chart.low)} and "
-    said += f"{duration(chart.high)}.{'' if chart.signals else ' No sign of drift.'}"
+    ends, many = map(duration, (chart.centre, chart.low, chart.high)), say("n_days", n=len(study.points))
+    said = say("one_air_half", days=many, **dict(zip(("centre", "low", "high"), ends, strict=True)))
+    said += "" if chart.signals else say("no_sign_drift")
     about: dict[str, Any] = {"low": chart.low, "high": chart.high, "unit": "h"}
     about |= {"level": 0.997, "kind": "prediction"}
     found = [Finding("season.drift", said, chart.centre, batches=len(study.batches), **about)]
@@ -341,16 +336,18 @@ def drift_findings(study: SeasonStudy, chart: DriftChart) -> list[Finding]:
 
 def _signal(signal: Signal, start: pd.Series, end: pd.Series) -> str:
     """What broke a rule, and what to look at first, from what is known of those days."""
-    way, hours, since = "slower" if signal.side == "above" else "faster", duration(end["hours"]), signal.since
-    told = f"From {since} to {signal.label}, every day dried {way} than the middle."
-    look = f"for what changed about {since} and stayed: a sack, a shelf, the hygrometer, a recipe"
+    hours, since = duration(end["hours"]), signal.since
+    way = wording(f"measure.dry_h.{'up' if signal.side == 'above' else 'down'}")
+    told = say("from_every", since=since, label=signal.label, way=way)
+    look = say("what_changed_about", since=since)
     if signal.rule == "jump":
-        told = f"From {since} to {signal.label}, dry time jumped from {duration(start['hours'])} to {hours}."
-        look = "at what was new that day: a sack, a mould, a shelf"
+        before = duration(start["hours"])
+        told = say("from_dry_time", since=since, label=signal.label, before=before, hours=hours)
+        look = say("what_new_day")
         if start["trial"] != end["trial"]:
-            look = f"at what {end['trial']} had and {start['trial']} had not: recipe, sack, mould, shelf"
+            look = say("what_had_had", trial=end["trial"], before=start["trial"])
     elif signal.rule == "beyond":
-        told = f"{signal.label} dried {way} than the limits allow: {hours}."
-        look = "at that day's looks and at where the hygrometer stood"
+        told = say("dried_than", label=signal.label, way=way, hours=hours)
+        look = say("days_looks")
     notes = listed([f"“{note}”" for note in dict.fromkeys((start["note"], end["note"])) if note])
-    return f"{told} {f'Its notes say: {notes}. ' if notes else ''}Look first {look}."
+    return say("look_first", told=told, notes=say("notes_say", notes=notes) if notes else "", look=look)

@@ -132,6 +132,7 @@ class PlanSettings(Section):
     days: int | None = Field(default=None, ge=1, le=200)
     control_batches: Literal["root", "equal"] | int | None = None
     repeats: int | None = Field(default=None, ge=1, le=20)
+    combinations: list[dict[str, Level]] | None = Field(default=None, min_length=1, max_length=60)
     generators: list[Name] | None = Field(default=None, min_length=1)
     resolution: int | None = Field(default=None, ge=3, le=10)
     centre_points: int | None = Field(default=None, ge=0, le=20)

@@ -18,7 +18,8 @@ from pydantic import Field, ValidationError, model_validator
 
 from fizzlab.design.kinds import KINDS
 from fizzlab.errors import HIDDEN, BadInput, Problem, did_you_mean
-from fizzlab.measures import MEASURES, TABLES, Column, Measure, TableSpec, tables, with_rater
+from fizzlab.language import ENGLISH, languages
+from fizzlab.measures import MEASURES, TABLES, Column, Measure, TableSpec, tables, with_rater, worded
 from fizzlab.models.terms import Amount, Category, Term
 from fizzlab.recipe.ingredients import Recipe
 from fizzlab.trial.opening import bytes_of
@@ -70,6 +71,7 @@ class TrialSettings(Section):
     place: str = ""
     made_by: str = ""
     paper: Literal["a4", "letter"] = "a4"
+    language: str = ENGLISH
     seed: int = Field(default=1, ge=0)
     factors: dict[str, FactorSettings] = Field(default_factory=dict)
     lots: dict[Name, Lots] = Field(default_factory=dict)
@@ -99,6 +101,8 @@ class TrialSettings(Section):
 
     def faults(self) -> Iterator[str]:
         yield from filter(None, map(factor_name_fault, self.factors))
+        if self.language not in languages():
+            yield f"no report is written in “{self.language}”; the languages are: {', '.join(languages())}"
 
     def terms(self) -> list[Term]:
         """The factors as terms of a model, in the order of the file."""
@@ -113,8 +117,9 @@ class TrialSettings(Section):
         """Everything that may be measured in this trial: what fizzlab knows, then the maker's own."""
         own = {name: asked.measure(name) for name, asked in self.responses.items() if name not in MEASURES}
         money = "" if self.recipe is None else self.recipe.currency
-        paid = {name: replace(each, unit=money) for name, each in MEASURES.items() if each.paid}
-        return MEASURES | paid | own
+        known = {name: worded(each) for name, each in MEASURES.items()}
+        paid = {name: replace(each, unit=money) for name, each in known.items() if each.paid}
+        return known | paid | own
 
     def tables(self) -> dict[str, TableSpec]:
         """Every table that this trial may have; `runs` has its factors and numbers among its columns."""

@@ -1,0 +1,184 @@
+"""The trial that a report recommends: a folder beside it, or batches added to its own tables."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from fizzlab import records
+from fizzlab.bench.cards import make_cards
+from fizzlab.bench.files import Files, rows_of
+from fizzlab.bench.planfiles import BENCH_SHEET, CODES, entered, readings_sheets
+from fizzlab.bench.planning import TrialPlan, read_plan
+from fizzlab.bench.sheet import bench_sheet
+from fizzlab.design.adding import make_again
+from fizzlab.design.factors import as_factor
+from fizzlab.design.kinds import KINDS
+from fizzlab.errors import BadInput, Problem, count
+from fizzlab.trial.folder import RECORDS, WORKBOOK, Trial, load, refuse_records
+from fizzlab.trial.journal import Change
+from fizzlab.trial.placing import beside, put_in_place
+from fizzlab.trial.settings import FILE, PlanSettings
+from fizzlab.trial.workbook import open_in
+
+#: What a folder of its own is called behind the trial's name.
+_CALLED = {"move": "moved", "confirm": "confirm", "again": "again"}
+
+
+def follow(folder: Path, kind: str | None = None, to: Path | None = None) -> list[str]:
+    """Do the first step that the newest record recommends, or that of a kind; say what was made and why.
+
+    BadInput, and nothing written, where there is no such step, the record is stale, or a file is in the way.
+    """
+    refuse_records(folder)
+    record, steps = _recommended(folder)
+    step = next((each for each in steps if kind in (None, each["next"]["kind"])), None)
+    if step is None:
+        known = ", ".join(each["next"]["kind"] for each in steps) or "nothing that fizzlab can set up"
+        raise _wrong(folder, f"{record} does not recommend that.", f"It recommends: {known}.")
+    trial, wanted = load(folder), step["next"]
+    why = f"Why: {record} says “{step['sentence'].partition(': fizzlab')[0]}”."
+    if wanted["kind"] == "add":
+        return [_add(trial, wanted["batches"]), why]
+    called = _CALLED[wanted["kind"]]
+    to = (to or folder.resolve().with_name(f"{folder.resolve().name}-{called}")).absolute()
+    if to.exists():
+        raise _wrong(to, "it is there already.", "Name another folder with --to.")
+    with beside(to.parent, ".next-") as making:
+        (making / FILE).write_text(_settings(trial, wanted, to), encoding="utf-8")
+        many = count(len(read_plan(making).runs), "batch", "batches")  # `fizzlab plan` will not refuse it
+        os.rename(making, to)
+    return [f"Made {to}, for {many}. Read its {FILE}, then: fizzlab plan {to}", why]
+
+
+def _recommended(folder: Path) -> tuple[str, list[dict[str, Any]]]:
+    """The newest record, and its findings that recommend something; BadInput without one, or a stale one."""
+    verified, do = records.verify(folder), f"Run: fizzlab report {folder}"
+    for fault in verified.faults[:1]:
+        raise _wrong(
+            folder, f"its newest report is stale. {fault.sentence.partition(' (')[0].rstrip('.')}.", do
+        )
+    for entry in verified.ledger.reports()[-1:]:
+        text = (folder / RECORDS / entry.record / "findings.json").read_text(encoding="utf-8")
+        return f"record {entry.record}", [each for each in json.loads(text) if each.get("next")]
+    raise _wrong(folder, "it has no report yet.", do)
+
+
+def _settings(trial: Trial, step: dict[str, Any], to: Path) -> str:
+    """The trial.toml of a trial that follows: as it was, but for what the step changes and what befell."""
+    import tomlkit
+
+    settings, own = trial.settings, trial.folder.resolve()
+    text: Any = tomlkit.parse((trial.folder / FILE).read_text(encoding="utf-8-sig"))
+    for gone in ("deviations", "lots", "confirms"):
+        text.pop(gone, None)
+    called = _CALLED[step["kind"]]
+    text["code"], text["title"] = f"{settings.code[:31]}-{called}", f"{settings.title}, {called}"
+    before = [(own / said).resolve() for said in (settings.earlier.trials if settings.earlier else ())]
+    if step["kind"] == "confirm":
+        text["confirms"] = {"trial": _way(own, to)}
+    elif not {own, own.parent} & {*before}:
+        before.append(own)
+    if before:
+        text["earlier"] = {"trials": [_way(path, to) for path in before]}
+    runs, plan = trial.rows("runs"), text.get("plan", {})
+    plan.setdefault("batches_per_day", int(runs.groupby("day").size().max()))
+    plan.setdefault("tables", [name for name in trial.tables if name != "runs"])
+    if step["kind"] == "move":
+        factor, ends = text["factors"][step["factor"]], [step["amounts"][0], step["amounts"][-1]]
+        if "kind" not in plan:
+            plan["kind"] = "factorial" if len(settings.factors) > 1 else "compare"
+        if plan["kind"] == "compare":
+            plan.setdefault("days", int(runs["day"].nunique()))
+        if "low" in factor:
+            factor["low"], factor["high"] = ends
+        if "amounts" in factor:
+            factor["amounts"] = ends if KINDS[plan["kind"]].two_levels else step["amounts"]
+    else:
+        for key in {option for kind in KINDS.values() for option in kind.options} & {*plan}:
+            del plan[key]
+        plan |= {"kind": "once more", "repeats": step["repeats"], "combinations": step["combinations"]}
+    text["plan"] = plan
+    return tomlkit.dumps(text)
+
+
+def _way(path: Path, to: Path) -> str:
+    return os.path.relpath(path, to).replace(os.sep, "/")
+
+
+def _add(trial: Trial, batches: list[dict[str, Any]]) -> str:
+    """Add batches behind those made: rows to runs and to the workbook's sheets, a bench sheet, the ledger."""
+    folder, settings, new = trial.folder, trial.settings, pd.DataFrame(batches)
+    specs = settings.tables()
+    files = Files(folder, specs | {CODES: specs["runs"]})
+    raw, made = files.read("runs").cells, trial.rows("runs")
+    new["run"], new["blind"], new["day"] = _named(raw, new["day"], settings.seed)
+    every = pd.concat([made, new]).reindex(columns=["run", "day", "blind", *settings.factors])
+    every = every.fillna({"blind": ""}).astype({"run": str, "day": str, "blind": str})
+    wishes = settings.plan or PlanSettings(
+        kind="once more", tables=[name for name in trial.tables if name != "runs"]
+    )
+    settings = settings.model_copy(update={"plan": wishes})
+    cards = make_cards(settings, every)  # of all, so that the new are scaled as the others were
+    cards = replace(cards, cards=cards.cards[len(made) :])
+    factors = [as_factor(name, factor.model_dump()) for name, factor in settings.factors.items()]
+    new_ones = [{name: each[name] for name in settings.factors} for each in batches]
+    plan = make_again(factors, 0, combinations=new_ones, repeats=1)
+    planned = TrialPlan(settings, plan, every.iloc[len(made) :], cards)
+    rows = {"runs": new if "blind" in raw else new.drop(columns="blind")}
+    rows |= {
+        each.name: each.rows for each in readings_sheets(planned) if files.path(each.name).name == WORKBOOK
+    }
+    names = list(dict.fromkeys([*(files.path(name).name for name in rows), BENCH_SHEET]))
+    for name in names:
+        if open_in(folder / name) is not None:
+            raise _wrong(folder / name, "it is open in another program.", "Close it there first.")
+    earlier, many = records.read_ledger(folder / RECORDS).plan(), count(len(new), "batch", "batches")
+    with beside(folder, ".adding-") as making:
+        for name in names:
+            if (folder / name).exists():
+                shutil.copy2(folder / name, making / name)
+        copies = Files(making, files.specs)
+        for table, some in rows.items():
+            first = max([1, *rows_of(copies.read(table))]) + 1
+            cells = some.astype(object).map(_text).to_dict("records")
+            changes = [
+                Change(first + place, None, {str(k): v for k, v in row.items()})
+                for place, row in enumerate(cells)
+            ]
+            copies.write(table, changes, {column.name: column.kind for column in files.specs[table].columns})
+        html = bench_sheet(settings, wishes, cards, [f"{many} added to those made before."])
+        (making / BENCH_SHEET).write_text(html, encoding="utf-8")
+        before = earlier.runs if earlier else every.iloc[: len(made)].to_dict("records")
+        runs = [*before, *planned.runs.to_dict("records")]
+        with entered(folder, settings, f"{wishes.kind}, added to", runs):
+            put_in_place(folder, making, names)
+    return f"Added {many} to {folder}, {new['run'].iloc[0]} to {new['run'].iloc[-1]}: see {', '.join(names)}."
+
+
+def _named(made: pd.DataFrame, day: pd.Series, seed: int) -> tuple[list[str], list[str], list[str]]:
+    """Names, blind codes and days that go on where those of every row end, of rows left out too."""
+    parts = filter(None, (re.fullmatch(r"(.*?)(\d+)", run.strip()) for run in made["run"]))
+    head, last = max((part.groups() for part in parts), key=lambda part: int(part[1]), default=("R", "00"))
+    runs = [f"{head}{int(last) + place:0{len(last)}d}" for place in range(1, len(day) + 1)]
+    used = set(made["blind"].str.strip()) if "blind" in made else set()
+    free = [str(code) for code in range(100, 1000) if str(code) not in used]
+    codes = np.random.default_rng([seed, len(made)]).choice(free, len(day), replace=False).tolist()
+    first = max([made["day"].nunique(), *(int(each) for each in made["day"].str.strip() if each.isdecimal())])
+    return runs, codes, [str(first + int(each)) for each in day]
+
+
+def _text(cell: Any) -> str:
+    return "" if pd.isna(cell) else f"{cell:.10g}" if isinstance(cell, float) else str(cell)
+
+
+def _wrong(where: Path, what: str, do: str) -> BadInput:
+    return BadInput([Problem(str(where), what, do)])

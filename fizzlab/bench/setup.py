@@ -1,0 +1,267 @@
+"""The form of setup.ipynb: what `fizzlab new` asks in the terminal, with the plan beside it as one answers.
+
+Widgets only. The questions, what the answers make and what is wrong with them are the business of
+`fizzlab.trial.asking`, `fizzlab.trial.new` and `fizzlab.bench.trying`.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Mapping
+from html import escape
+from importlib import resources
+from pathlib import Path
+from typing import Any, get_args
+
+import ipywidgets as widgets
+
+from fizzlab.bench.planfiles import write_plan
+from fizzlab.bench.planning import plan_power
+from fizzlab.bench.trying import Tried, try_out
+from fizzlab.errors import BadInput, FizzlabError, Problem
+from fizzlab.recipe.ingredients import Role
+from fizzlab.recipe.units import DENSITIES
+from fizzlab.trial.asking import ASKS, Answers, Ask, Row, split
+from fizzlab.trial.new import answers_of, reason, text_of, write
+from fizzlab.trial.settings import FILE
+
+#: Nothing is worked out until the page has sent no more of what is typed for so many seconds.
+TYPED_S = 0.25
+
+Changed = Callable[[object], None]
+
+
+class Ticks:
+    """Several of some choices; `value` is their names between commas."""
+
+    def __init__(self, choices: Mapping[str, str], changed: Changed) -> None:
+        self.ticks = {
+            name: widgets.Checkbox(description=said, indent=False) for name, said in choices.items()
+        }
+        for tick in self.ticks.values():
+            tick.observe(changed, "value")
+        self.view = widgets.VBox([*self.ticks.values()])
+
+    @property
+    def value(self) -> str:
+        return ", ".join(name for name, tick in self.ticks.items() if tick.value)
+
+    @value.setter
+    def value(self, said: str) -> None:
+        for name, tick in self.ticks.items():
+            tick.value = name in split(said)
+
+
+class Lines:
+    """The lines of an answer that takes several, always with an empty one below."""
+
+    def __init__(self, ask: Ask, changed: Changed) -> None:
+        self.ask, self.changed = ask, changed
+        heads = " · ".join(each.label for each in ask.fields)
+        self.head = widgets.HTML(f"<p>{escape(ask.say)}</p><p><b>{escape(heads)}</b></p>")
+        self.lines: list[dict[str, Any]] = []
+        self.view = widgets.VBox()
+
+    @property
+    def value(self) -> tuple[Row, ...]:
+        return tuple({key: str(field.value) for key, field in line.items()} for line in self.lines)
+
+    @value.setter
+    def value(self, rows: tuple[Row, ...]) -> None:
+        self.lines, self.view.children = [self._line(row) for row in rows], ()
+
+    def grow(self, answers: Answers) -> None:
+        """See to an empty line below, and to what is offered."""
+        if not self.lines or self.lines[-1]["name"].value:
+            self.lines.append(self._line({}))
+        for line in self.lines:
+            for key, field in line.items():
+                offered = tuple(answers.choices(f"{self.ask.key}.{key}"))
+                if isinstance(field, widgets.Combobox) and offered not in ((), field.options):
+                    field.options = offered
+        boxes = [widgets.HBox([*line.values()]).add_class("fs-line") for line in self.lines]
+        if len(boxes) + 1 != len(self.view.children):
+            self.view.children = [self.head, *boxes]
+
+    def _line(self, row: Row) -> dict[str, Any]:
+        known = {"kind": (*DENSITIES, *get_args(Role)), "goes": ()} | (
+            {"name": ()} if self.ask.key == "wishes" else {}
+        )
+        line: dict[str, Any] = {}
+        for each in self.ask.fields:
+            said: dict[str, Any] = {
+                "description": each.label,
+                "tooltip": each.words,
+                "placeholder": each.example or each.label,
+            }
+            said |= {"value": row.get(each.key, ""), "continuous_update": False}
+            is_of = each.key in known
+            line[each.key] = (
+                widgets.Combobox(options=known[each.key], **said) if is_of else widgets.Text(**said)
+            )
+            line[each.key].add_class(f"fs-{each.key}").observe(self.changed, "value")
+        return line
+
+
+class Setup:
+    """The form for one trial folder, in `view`; `answers` are those typed so far."""
+
+    def __init__(self, folder: str) -> None:
+        self.answers, self.before, self._filling = Answers(), "", True
+        self._presses: list[Callable[[], str]] = []
+        self._task: asyncio.Task[None] | None = None
+        self.fields = {key: self._field(ask) for key, ask in ASKS.items()}
+        self.reasons = {key: widgets.HTML().add_class("fs-bad") for key in ASKS}
+        views = {key: field.view if hasattr(field, "view") else field for key, field in self.fields.items()}
+        self.boxes = {key: widgets.VBox([view, self.reasons[key]]) for key, view in views.items()}
+        form: list[Any] = []
+        for key, ask in ASKS.items():
+            form += [widgets.HTML(f"<h2>{escape(ask.section)}</h2>")] if ask.section else []
+            form += [] if ask.seldom else [self.boxes[key]]
+        form += [
+            widgets.HTML("<h2>Seldom needed</h2>"),
+            *(self.boxes[k] for k, ask in ASKS.items() if ask.seldom),
+        ]
+        self.folder = widgets.Text(folder or "../my-trial", description="Folder", continuous_update=False)
+        self.message, self.seen = widgets.HTML().add_class("fs-message"), widgets.HTML()
+        left = [self.folder, self._button("Open this folder's trial", self.open), *form]
+        done = [self._button("Write trial.toml", self.write), self._button("Write it and plan", self.plan)]
+        right = [widgets.HBox(done), self.message, self.seen]
+        two = [widgets.VBox(left).add_class("fs-form"), widgets.VBox(right).add_class("fs-seen")]
+        css = resources.files("fizzlab.bench").joinpath("templates", "setup.css").read_text("utf-8")
+        parts = [widgets.HTML(f"<style>{css}</style>"), widgets.HBox(two).add_class("fs-two")]
+        self.view = widgets.VBox(parts).add_class("fizzlab-setup")
+        self._now(self.open)
+
+    def _field(self, ask: Ask) -> Any:
+        """What an answer is given in."""
+        if ask.kind == "rows":
+            return Lines(ask, self._changed)
+        choices = self.answers.choices(ask.key)
+        if ask.kind == "names" and choices:
+            return Ticks(choices, self._changed)
+        said = {"description": ask.label, "tooltip": ask.words}
+        options = [
+            ("as suits what is changed", ""),
+            *((f"{name}: {words}", name) for name, words in choices.items()),
+        ]
+        field = (
+            widgets.Dropdown(options=options, **said)
+            if choices
+            else widgets.Text(continuous_update=False, **said)
+        )
+        field.observe(self._changed, "value")
+        return field
+
+    def _button(self, words: str, do: Callable[[], str]) -> widgets.Button:
+        button = widgets.Button(description=words, tooltip=words)
+        button.on_click(lambda _: self._soon(do))
+        return button
+
+    def _changed(self, _: object) -> None:
+        if not self._filling:
+            self._soon()
+
+    def _soon(self, *presses: Callable[[], str]) -> None:
+        """Work out what was typed, then do what was pressed, once the page has sent all of it."""
+        self._presses += presses
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            self._now()
+            return
+        if self._task is not None:
+            self._task.cancel()
+        self._task = loop.create_task(self._when_typed())
+
+    async def _when_typed(self) -> None:
+        seen = None
+        while seen != (seen := self._typed()):
+            await asyncio.sleep(TYPED_S)
+        self._now()
+
+    def _now(self, *more: Callable[[], object]) -> None:
+        """Show what was typed, then do what was pressed; whatever fails says so."""
+        presses, self._presses = [*self._presses, *more], []
+        for do in (self.refresh, *presses):
+            try:
+                words, look = do(), ""
+            except Exception as error:
+                known = isinstance(error, FizzlabError | OSError)
+                words, look = f"Not done. {'' if known else type(error).__name__ + ': '}{error}", "fs-bad"
+            if isinstance(words, str):
+                self.message.value = f'<p role="status" class="{look}">{escape(words)}</p>'
+
+    def _typed(self) -> Answers:
+        answers = Answers()
+        for key, field in self.fields.items():
+            answers = answers.tell(key, field.value)
+        return answers
+
+    def open(self) -> str:
+        """Hold nothing of the trial before, then read that of the folder; returns what to say."""
+        path = Path(self.folder.value, FILE)
+        self._fill(Answers(), "")
+        if not path.exists():
+            return f"A new trial, to be written into {path.parent}: answer, and see the plan below."
+        before = text_of(path)
+        self._fill(answers_of(before), before)
+        return f"Opened: {path}"
+
+    def _fill(self, answers: Answers, before: str) -> None:
+        self._filling, self.before = True, before
+        for key, field in self.fields.items():
+            ticks = isinstance(field, Ticks)
+            empty = answers.text(key) if ticks else answers.told.get(key, "")
+            field.value = answers.rows.get(key, ()) if isinstance(field, Lines) else empty
+        self.refresh()
+
+    def refresh(self) -> Tried:
+        """Show what is asked, what does not fit, and the plan."""
+        self._filling, self.answers = True, self._typed()
+        asked = {ask.key for ask in self.answers.asked()}
+        for key, field in self.fields.items():
+            self.boxes[key].layout.display = None if key in asked else "none"
+            if isinstance(field, Lines):
+                field.grow(self.answers)
+            elif isinstance(field, widgets.Text):
+                field.placeholder = ("" if self.before else self.answers.default(key)) or ASKS[key].example
+        self._filling = False
+        tried = try_out(self.answers.fitting(), self.before, Path(self.folder.value).resolve().name)
+        told = {key for key, said in (*self.answers.told.items(), *self.answers.rows.items()) if said}
+        for key, shown in self.reasons.items():
+            shown.value = "<br>".join(
+                escape(reason(why)) for at, why in tried.faults if at == key and key in told
+            )
+        label = {key: ask.label for key, ask in ASKS.items()} | {"plan": "The plan"}
+        still = dict.fromkeys(f"{label[key]}: {reason(why)}" for key, why in tried.faults)
+        parts = ({"Still to say or to mend": [*still]} if still else {}) | tried.told()
+        self.seen.value = "".join(
+            f"<h3>{escape(heading)}</h3><ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>"
+            for heading, lines in parts.items()
+        )
+        return tried
+
+    def write(self) -> str:
+        """Write trial.toml, if nothing is open; returns what to say."""
+        tried = self.refresh()
+        if tried.faults:
+            raise BadInput([Problem(FILE, "some answers are open or do not fit.", "They are listed below.")])
+        path = write(Path(self.folder.value), tried.draft, self.before)
+        self.before = tried.draft.text
+        return f"Written: {path}"
+
+    def plan(self) -> str:
+        """Write trial.toml and plan its batches; returns what to say."""
+        said = self.write()
+        done = write_plan(self.folder.value, detects=lambda planned: plan_power(planned).sentences)
+        return f"{said}. Planned: {', '.join(path.name for path in done.paths)}."
+
+
+def show(folder: str = "") -> Setup:
+    """Display the form in a notebook, for the trial in a folder or a new one."""
+    from IPython.display import display
+
+    form = Setup(folder)
+    display(form.view)  # type: ignore[no-untyped-call]
+    return form

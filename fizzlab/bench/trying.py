@@ -1,0 +1,65 @@
+"""Answers tried out before anything is written: the plan that they make, and what there is to say of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from fizzlab.bench.planning import TrialPlan, plan_power, plan_trial
+from fizzlab.bench.sheet import kitchen
+from fizzlab.errors import BadInput, CannotAnswer, Problem
+from fizzlab.measures import number
+from fizzlab.trial.asking import Answers
+from fizzlab.trial.new import Draft, draft, question_of
+from fizzlab.trial.settings import FILE
+
+
+@dataclass(frozen=True)
+class Tried:
+    """A draft and its plan, None without one; faults of the plan as a whole are those of "plan"."""
+
+    draft: Draft
+    planned: TrialPlan | None
+    faults: tuple[tuple[str, Problem], ...]
+
+    def told(self) -> dict[str, list[str]]:
+        """A sound plan under headings: what it is, its calendar, its power, the first bench card."""
+        planned = self.planned
+        if planned is None:
+            return {}
+        days: dict[str, list[str]] = {}
+        for card in planned.cards.cards:
+            days.setdefault(card.day, []).append(
+                f"{card.run} {', '.join(dict(card.levels).values())}".strip()
+            )
+        first = planned.cards.cards[0]
+        levels = ", ".join(f"{label} {level}" for label, level in first.levels)
+        weighed = [] if first.amounts is None else first.amounts.to_dict("records")
+        return {
+            "The plan": list(planned.statements()),
+            "Its calendar": [f"Day {day}: {'; '.join(batches)}." for day, batches in days.items()],
+            "What it can tell": list(plan_power(planned).sentences),
+            "The first bench card": [
+                f"Batch {first.run}, code {first.blind} on the tray{levels and f': {levels}'}.",
+                *(
+                    f"{each['ingredient']}: {number(each['grams'], 3)} g ({kitchen(each['as_written'])})"
+                    for each in weighed
+                ),
+                *first.notes,
+                *planned.cards.doubts,
+            ],
+        }
+
+
+def try_out(answers: Answers, before: str = "", code: str = "trial") -> Tried:
+    """Draft the trial.toml of these answers and plan it, without writing anything."""
+    made = draft(answers, before, code)
+    faults = list(made.faults)
+    planned = None
+    if made.settings is not None and made.settings.plan is not None:
+        try:
+            planned = plan_trial(made.settings)
+        except BadInput as error:
+            faults += [(question_of(problem), problem) for problem in error.problems]
+        except CannotAnswer as error:
+            faults.append(("plan", Problem(FILE, error.why, error.would_help, column="key plan")))
+    return Tried(made, planned, tuple(faults))

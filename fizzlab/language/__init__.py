@@ -1,0 +1,99 @@
+"""The words of a report: one file a language, as ``en.toml`` beside this module, and how they are said.
+
+Code names a sentence and what fills it, ``say("keep", name="gum + dye")``; the order of the words, the
+plural and how words are listed are the language's own. What a language has not translated is said in English.
+"""
+
+from __future__ import annotations
+
+import gettext
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
+from datetime import date
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+HERE = Path(__file__).parent
+
+ENGLISH = "en"
+
+_spoken: ContextVar[str] = ContextVar("language", default=ENGLISH)
+
+
+def languages() -> list[str]:
+    """The languages that a report can be written in."""
+    return sorted(path.stem for path in HERE.glob("*.toml"))
+
+
+def spoken() -> str:
+    """The language that is spoken."""
+    return _spoken.get()
+
+
+@contextmanager
+def speaking(language: str) -> Iterator[None]:
+    """Say everything in a language; works as a decorator too."""
+    before = _spoken.set(language)
+    try:
+        yield
+    finally:
+        _spoken.reset(before)
+
+
+@cache
+def texts(language: str) -> Mapping[str, Any]:
+    """Every text of a language by its name; one with a plural is a list of forms.
+
+    The sections of the file are for whoever reads it, but for those of the measures: ``measure.dry_h.label``.
+    """
+    found = dict[str, Any]()
+    for section, entries in tomllib.loads((HERE / f"{language}.toml").read_text(encoding="utf-8")).items():
+        for name, text in entries.items():
+            more = text.items() if isinstance(text, Mapping) else ()
+            found |= {f"{section}.{name}.{key}": each for key, each in more} if more else {name: text}
+    return found
+
+
+def _found(name: str) -> tuple[str, Any]:
+    """The language that has a text, spoken or else English, and the text; None where neither has."""
+    for language in (_spoken.get(), ENGLISH):
+        if name in texts(language):
+            return language, texts(language)[name]
+    return ENGLISH, None
+
+
+def wording(name: str, otherwise: str | None = None) -> Any:
+    """A text as it stands in the file of its language; `otherwise` where it stands in none."""
+    text = _found(name)[1]
+    if text is None and otherwise is None:
+        raise KeyError(name)
+    return otherwise if text is None else text
+
+
+def say(sentence: str, /, **filled: Any) -> str:
+    """A sentence by its name, filled in; of one that has plural forms, the form for `n`.
+
+    >>> say("n_batches", n=1), say("n_batches", n=12)
+    ('1 batch', '12 batches')
+    """
+    text = wording(sentence)
+    if isinstance(text, list):
+        plural = texts(_found(sentence)[0])["plural"]
+        text = text[int(gettext.c2py(plural)(filled["n"]))]
+    return str(text.format(**filled))
+
+
+def listed(words: Sequence[str], last: str = "and") -> str:
+    """Words in a row: ``pearl, dye and lake``; `last` may be "or"."""
+    if len(words) <= 1:
+        return "".join(words)
+    return say(f"list_{last}", first=wording("comma").join(words[:-1]), last=words[-1])
+
+
+def dated(day: date, form: str = "date") -> str:
+    """A date in words: ``3 May 2027``; without its year by the form "short_date"."""
+    month = wording("months")[day.month - 1]
+    return say(form, day=day.day, month=month, short=month[:3], year=day.year)

@@ -1,0 +1,128 @@
+"""One zip of a whole trial with a list of checksums, and opening it elsewhere: as data, never as code."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import re
+import shutil
+import zipfile
+from collections.abc import Iterable
+from pathlib import Path
+
+from fizzlab.errors import BadInput, Problem
+from fizzlab.records.locks import locked
+from fizzlab.records.store import LEDGER_LOCK, MAKING, PATIENCE_S, fingerprint, is_ignored
+from fizzlab.records.verify import verify
+from fizzlab.trial.folder import RECORDS, folder_there, refuse_records
+from fizzlab.trial.placing import beside
+from fizzlab.trial.settings import FILE
+
+#: In the zip: the checksum of each of its files.
+CONTENTS = "fizzlab-pack.json"
+
+MOST_FILES, MOST_BYTES = 20_000, 4_000_000_000
+
+#: In a name: what leads out of the folder, or what some system keeps for itself or cannot write.
+_AWKWARD = re.compile(
+    r'[\\:*?"<>|\x00-\x1f]|(^|/)(/|$)|[. ](/|$)|(^|/)(con|prn|aux|nul|com\d|lpt\d)(\.|/|$)', re.IGNORECASE
+)
+
+#: What a process, or a spreadsheet, holds in the folder for the time being.
+_PASSING = (MAKING, ".planning-", ".adding-", "~$", ".~lock")
+
+
+def pack(folder: Path, to: Path | None = None) -> tuple[Path, int]:
+    """Write everything in a trial folder into a new zip, beside it if not said, and count its files."""
+    folder_there(folder)
+    refuse_records(folder)
+    own = folder.resolve()
+    target = (to or own.with_name(f"{own.name}.zip")).absolute()
+    _free(target)
+    if target.resolve().is_relative_to(own):
+        raise _wrong(target, "it would lie in the folder that it packs.", "Name a place outside it.")
+    kept = (own / RECORDS).is_dir()  # then no report may end meanwhile
+    with locked(own / RECORDS / LEDGER_LOCK, patience_s=PATIENCE_S) if kept else contextlib.nullcontext():
+        paths = [path for path in sorted(own.rglob("*")) if path.is_symlink() or path.is_file()]
+        names = {
+            path.relative_to(own).as_posix(): path for path in paths if not is_ignored(path.relative_to(own))
+        }
+        files = {
+            name: path
+            for name, path in names.items()
+            if path.name != LEDGER_LOCK and not any(part.startswith(_PASSING) for part in name.split("/"))
+        }
+        for path in filter(Path.is_symlink, files.values()):
+            raise _wrong(path, "it is a link, whose file may not be there elsewhere.", "Put the file there.")
+        prints = {name: fingerprint(path) for name, path in files.items()}
+        _refuse(target, prints, sum(path.stat().st_size for path in files.values()))
+        with beside(target.parent, ".packing-") as making:
+            with zipfile.ZipFile(making / target.name, "x", zipfile.ZIP_DEFLATED) as archive:
+                archive.writestr(CONTENTS, json.dumps(prints, indent=1, ensure_ascii=False))
+                for name, path in files.items():
+                    archive.write(path, name)
+            _take_out(making / target.name, making / "tried")  # read back whole before it counts as a copy
+            os.rename(making / target.name, target)
+    return target, len(files)
+
+
+def unpack(archive: Path, to: Path | None = None) -> tuple[Path, list[str]]:
+    """Take a trial out of a zip into a new folder, and say what of its records does not agree.
+
+    BadInput is raised, and nothing kept, where a file is not as it was packed or would land elsewhere.
+    Nothing in it is run, and a link is never made.
+    """
+    target = to or archive.with_suffix("")
+    _free(target)
+    with beside(target.resolve().parent, ".unpacking-") as making:
+        _take_out(archive, making / "trial")
+        kept = (making / "trial" / RECORDS).is_dir()
+        faults = [each.sentence for each in verify(making / "trial").faults] if kept else []
+        os.rename(making / "trial", target)
+    return target, faults
+
+
+def _take_out(archive: Path, into: Path) -> None:
+    """Write the files of a zip under a new folder, each held to its checksum."""
+    try:
+        with zipfile.ZipFile(archive) as opened:
+            sizes = [(info.filename, info.file_size) for info in opened.infolist()]
+            _refuse(archive, [name for name, _ in sizes], sum(size for _, size in sizes))
+            told = json.loads(opened.read(CONTENTS))
+            names = {name for name, _ in sizes} - {CONTENTS}
+            if not isinstance(told, dict) or FILE not in told or names != set(told):
+                raise _wrong(archive, f"its files are not those that its {CONTENTS} lists.")
+            for name, value in told.items():
+                path = into / name
+                path.parent.mkdir(parents=True, exist_ok=True)
+                with opened.open(name) as source, path.open("xb") as file:
+                    shutil.copyfileobj(source, file)  # never more than the size that was counted
+                if fingerprint(path) != value:
+                    raise _wrong(archive, f"{name} is not as it was packed.")
+    except (zipfile.BadZipFile, KeyError, EOFError, NotImplementedError, RuntimeError, ValueError) as error:
+        raise _wrong(archive, "it is no zip that fizzlab pack wrote, or it is damaged.") from error
+
+
+def _refuse(where: Path, names: Iterable[str], size: int) -> None:
+    """Refuse too much, names that lead elsewhere, and names that are one to some systems."""
+    names = list(names)
+    if len(names) > MOST_FILES or size > MOST_BYTES:
+        what = f"it holds more than {MOST_FILES} files, or more than {MOST_BYTES // 10**9} GB."
+        raise _wrong(where, what, "Take large photographs out.")
+    bad = next(filter(_AWKWARD.search, names), "")
+    if bad or "" in names:
+        raise _wrong(
+            where, f"“{bad}” is a name that leads elsewhere, or that some computer refuses.", "Rename it."
+        )
+    if len({name.casefold() for name in names}) < len(names):
+        raise _wrong(where, "two of its files differ in capitals only.", "Rename one.")
+
+
+def _free(target: Path) -> None:
+    if os.path.lexists(target):
+        raise _wrong(target, "it is there already.", "Name another with --to.")
+
+
+def _wrong(where: Path, what: str, do: str = "Have it packed and sent again.") -> BadInput:
+    return BadInput([Problem(str(where), what, do)])

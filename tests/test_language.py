@@ -1,0 +1,173 @@
+"""Another language is a file: every sentence of a report comes from it, and fits where it is said."""
+
+from __future__ import annotations
+
+import ast
+import json
+import re
+import shutil
+import string
+import sys
+import tomllib
+from collections.abc import Iterator
+from html import unescape
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+sys.path.append(str(Path(__file__).parent / "faults"))
+
+import weird
+
+from fizzlab import language
+from fizzlab.language import listed, say, speaking, texts
+from fizzlab.records import Signature, Stamp, versions
+from fizzlab.report import page
+from fizzlab.trial import shipped
+from fizzlab.trial.folder import load
+from fizzlab.trial.settings import read_settings
+
+PACKAGE = Path(language.__file__).parents[1]
+FILE = language.HERE / "en.toml"
+
+
+def slots(text: Any) -> set[str]:
+    """What fills a text, in any of its plural forms."""
+    forms = text if isinstance(text, list) else [text]
+    return {name for form in forms for _, name, _, _ in string.Formatter().parse(form) if name}
+
+
+def calls() -> Iterator[tuple[str, set[str] | None]]:
+    """Every sentence that code says by its name, and what fills it, as far as that is written there."""
+    for path in PACKAGE.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "say":
+                filled = {each.arg for each in node.keywords}
+                known = None if None in filled else {str(name) for name in filled}
+                name = node.args[0]
+                names = [name.body, name.orelse] if isinstance(name, ast.IfExp) else [name]
+                yield from ((str(n.value), known) for n in names if isinstance(n, ast.Constant))
+
+
+def test_every_sentence_that_is_said_is_there_and_filled() -> None:
+    said = list(calls())
+    assert len(said) > 300
+    assert [name for name, _ in said if name not in texts("en")] == []
+    assert [(name, slots(texts("en")[name]) - known) for name, known in said
+            if known is not None and slots(texts("en")[name]) - known] == []  # fmt: skip
+
+
+def test_no_name_stands_twice_and_none_is_idle() -> None:
+    entries = tomllib.loads(FILE.read_text(encoding="utf-8"))
+    names = [name for each in entries.values() for name, text in each.items() if not isinstance(text, dict)]
+    assert len(names) == len(set(names))
+    code = "".join(path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.py"))
+    code += "".join(path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.html"))
+    made = {"list_and", "list_or", "known_from_tables", "known_from_maker", *entries["cent"]}
+    made |= {f"drifted_{how}" for how in ("made", "tested")} | {
+        f"had_lost_{end}" for end in ("highest", "lowest")
+    }
+    assert [name for name in names if name not in made and not re.search(rf"['\"]{name}['\"]", code)] == []
+
+
+@pytest.mark.parametrize("other", [name for name in language.languages() if name != "en"] or ["en"])
+def test_a_language_fills_its_sentences_as_english_does(other: str) -> None:
+    english = texts("en")
+    assert {
+        n: slots(t) - slots(english[n]) for n, t in texts(other).items() if slots(t) - slots(english[n])
+    } == {}
+
+
+def test_plurals_and_lists_are_the_languages_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    plural = "n==1 ? 0 : n%10>=2 && n%10<=4 && (n%100<10 || n%100>=20) ? 1 : 2"
+    polish = f'[rules]\nplural = "{plural}"\nlist_and = "{{first}} i {{last}}"\n'
+    polish += '[count]\nn_days = ["{n} dzień", "{n} dni", "{n} dnia"]\n'
+    (tmp_path / "pl.toml").write_text(polish, encoding="utf-8")
+    shutil.copy(FILE, tmp_path)
+    monkeypatch.setattr(language, "HERE", tmp_path)
+    with speaking("pl"):
+        assert [say("n_days", n=n) for n in (1, 3, 5)] == ["1 dzień", "3 dni", "5 dnia"]
+        assert listed(["a", "b", "c"]) == "a, b i c"
+        assert say("n_pieces", n=5) == "5 pieces"  # not translated, so in English, by its plural
+    assert say("n_days", n=3) == "3 days"
+
+
+def test_an_unknown_language_is_refused(tmp_path: Path) -> None:
+    text = (shipped.demo("cores") / "trial.toml").read_text(encoding="utf-8")
+    (tmp_path / "trial.toml").write_text(f'language = "xx"\n{text}', encoding="utf-8")
+    _, problems = read_settings(tmp_path)
+    assert [problem.what for problem in problems] == ["no report is written in “xx”; the languages are: en."]
+
+
+def loud(text: Any, name: str) -> Any:
+    """A text in capitals, but for what is filled in."""
+    if isinstance(text, list):
+        return [loud(each, name) for each in text]
+    if name in ("plural", "html_lang"):
+        return text
+    parts = []
+    for said, field, spec, conversion in string.Formatter().parse(text):
+        parts.append(said.upper().replace("{", "{{").replace("}", "}}"))
+        if field is not None:
+            parts.append(f"{{{field}{f'!{conversion}' if conversion else ''}{f':{spec}' if spec else ''}}}")
+    return "".join(parts)
+
+
+def write_loud(to: Path) -> None:
+    """A toy language: English in capitals."""
+    lines = []
+    for section, entries in tomllib.loads(FILE.read_text(encoding="utf-8")).items():
+        plain = {name: text for name, text in entries.items() if not isinstance(text, dict)}
+        groups = {section: plain} | {f"{section}.{n}": e for n, e in entries.items() if isinstance(e, dict)}
+        for head, each in groups.items():
+            lines += [f"[{head}]", *(f"{json.dumps(n)} = {json.dumps(loud(t, n))}" for n, t in each.items())]
+    to.write_text("\n".join(lines), encoding="utf-8")
+
+
+def of_the_maker(folder: Path) -> Iterator[str]:
+    """What a report of a trial takes over as its maker wrote it, and the names of files and programs."""
+    trial = load(folder)
+    settings = trial.settings
+    yield from (settings.title, settings.question, settings.place, settings.made_by, settings.code)
+    for name, factor in settings.factors.items():
+        yield from (settings.label(name), *(factor.levels or ()))
+    yield from (asked.label for asked in settings.responses.values())
+    for name, table in trial.tables.items():
+        yield from (name, name.replace("_", " "))
+        for rows in (table.rows, table.left_out):
+            for column in {"note", "reason", "leave_out", "rater"} & set(rows):
+                yield from map(str, rows[column].dropna())
+    yield from (name.replace("_", " ") for name in trial.absent())
+    yield from (name for each in settings.lots.items() for name in (each[0].replace("_", " "), *each[1]))
+    yield from (each for written in settings.deviations for each in (written.what, written.why or ""))
+    yield from (path.name for path in folder.iterdir())
+    yield from (f"{name} {version}" for name, version in versions().items())
+    yield from ("SHA-256", "report.html")
+
+
+@pytest.mark.slow
+def test_a_whole_report_in_a_toy_language_has_no_english_left(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    files = tmp_path / "files"
+    files.mkdir()
+    shutil.copy(FILE, files)
+    write_loud(files / "toy.toml")
+    monkeypatch.setattr(language, "HERE", files)
+    folder = tmp_path / "cores"
+    shutil.copytree(shipped.demo("cores"), folder, ignore=shutil.ignore_patterns("records"))
+    toml = folder / "trial.toml"
+    toml.write_text('language = "toy"\n' + toml.read_text(encoding="utf-8"), encoding="utf-8")
+    shown, stamp = weird.shown(folder), Stamp("cores-1", "0" * 64, Signature())
+    html = page.html_page(shown, title="T", stamp=stamp, place="", language="toy")
+    heard = re.findall(r'(?:alt|aria-label)="([^"]*)"', html)
+    body = re.sub(r"<style>.*?</style>|<img[^>]*>", "|", html, flags=re.DOTALL)
+    svgs = (svg for _, svg in shown.pictures.values())
+    drawn = [" ".join(map(str.strip, re.findall("<!--(.*?)-->", svg, re.DOTALL))) for svg in svgs]
+    text = unescape("|".join([re.sub(r"<[^>]*>", "|", body), *heard, *drawn])).replace("\u00a0", " ")
+    assert "KEEP emulsifier + pearl FOR NOW: NEARLY EVERY NEW BATCH" in text
+    for known in sorted(filter(None, of_the_maker(folder)), key=len, reverse=True):
+        text = re.sub(rf"(?<!\w){re.escape(known)}(?!\w)", "", text, flags=re.IGNORECASE)
+    text = re.sub(r"[0-9a-f]{16,}|fizzlab next\s*(--do \w+)?", "", text)  # checksums, and what is typed
+    assert [line.strip() for line in text.split("|") if re.search("[a-z]{3}", line)] == []

@@ -34,7 +34,7 @@ class Column:
     `required` column must be there and filled in every row. Values outside of `low` to `high` are refused,
     with `above_low` `low` itself too. `also` are further words of a yes_no column, `suffix` what may stand
     after a number. `ends` says that a yes ends the readings of a piece: prepared rows after it stay blank.
-    `next` is what the bench puts there: "count" goes on counting, a yes_no column steps down on yes, else up.
+    `steps` is the yes_no column by which the bench steps it for the next row: down after a yes, else up.
     """
 
     name: str
@@ -48,7 +48,7 @@ class Column:
     suffix: str = ""
     clock: bool = False
     ends: bool = False
-    next: str = ""
+    steps: str = ""
 
     @property
     def unit(self) -> str:
@@ -135,10 +135,9 @@ TABLES: dict[str, TableSpec] = {
                NOTE, planned="run pieces"),
         _table("drops", "pieces dropped from a height", RUN, PIECE,
                Column("height_cm", "number", "drop height in cm", low=0, high=1000, above_low=True,
-                       next="broke"),
+                      steps="broke"),
                Column("broke", "yes_no", "did it break?"),
-               Column("order", "whole", "place in the sequence of drops", required=False, low=1, high=100000,
-                       next="count"),
+               Column("order", "whole", "place in the sequence of drops", required=False, low=1, high=100000),
                NOTE),
         _table("crumble_scores", "how far a piece crumbles, 0 (holds whole) to 4 (falls to powder)", RUN,
                PIECE, Column("rater", "text", "who scored"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import datetime as dt
+import shutil
 from pathlib import Path
 
 import pytest
@@ -30,9 +31,19 @@ def clock() -> Clock:
     return Clock()
 
 
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return practice_folder(tmp_path_factory.mktemp("planned"))
+
+
 @pytest.fixture
-def bench(tmp_path: Path, clock: Clock) -> Bench:
-    return Bench(Logbook(practice_folder(tmp_path)), clock)
+def folder(planned: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(planned, tmp_path / "trial"))
+
+
+@pytest.fixture
+def bench(folder: Path, clock: Clock) -> Bench:
+    return Bench(Logbook(folder), clock)
 
 
 def _choose(bench: Bench, piece: str = "1") -> str:
@@ -83,6 +94,8 @@ def test_a_day_at_the_bench(bench: Bench, clock: Clock) -> None:
     bench.end.click()
     assert bench.book.running is not None  # the scale is read on
     bench.halt.click()
+    clock.now += 21
+    bench.tick()  # a workbook that is slow to write was left to this moment
     trial = load(bench.book.folder)
     assert trial.rows("touch_checks")[["run", "hours", "dry"]].to_numpy().tolist() == [[run, 2.05, False]]
     assert trial.rows("weighings")["mass_g"].tolist() == [81.3]
@@ -161,10 +174,13 @@ def test_a_running_stopwatch_is_taken_up_again(bench: Bench, clock: Clock) -> No
     assert (again.mode.value, again.tray.value, again.piece.value) == ("Fizz", run, "3")
     assert "30.0 s" in again.watch.value
     bench.colour.click()  # on the page that was left open elsewhere
-    assert "opened at another bench since" in bench.message.value
+    clock.now += 30
+    again.early.click()
+    assert "Another page of this trial logged something since" in again.message.value
+    assert "colour at 30 s" in again.list.value
     again.early.click()
     (row,) = load(bench.book.folder).rows("fizz_times").to_dict("records")
-    assert (row["seconds"], row["done"]) == (30.0, False)
+    assert (row["seconds"], row["done"], row["colour_s"]) == (60.0, False, 30.0)
 
 
 def test_what_waits_is_said_and_goes_in_later(bench: Bench, clock: Clock) -> None:
@@ -209,8 +225,7 @@ def test_the_next_look_in_words() -> None:
     )
 
 
-def test_each_other_table_and_the_makers_own_measure_has_its_buttons(tmp_path: Path, clock: Clock) -> None:
-    folder = practice_folder(tmp_path)
+def test_each_other_table_and_the_makers_own_measure_has_its_buttons(folder: Path, clock: Clock) -> None:
     toml = (folder / "trial.toml").read_text().replace('tables = ["', 'tables = ["crumble_scores", "')
     own = '\n[responses.scent]\nlabel = "scent"\nper = "piece"\nlow = 0\nhigh = 10\n'
     (folder / "trial.toml").write_text(toml + own)
@@ -237,9 +252,8 @@ def test_each_other_table_and_the_makers_own_measure_has_its_buttons(tmp_path: P
 
 
 def test_the_next_height_a_mass_kept_for_later_and_a_refusal_that_was_mended(
-    tmp_path: Path, clock: Clock
+    folder: Path, clock: Clock
 ) -> None:
-    folder = practice_folder(tmp_path)
     toml = (folder / "trial.toml").read_text().replace('tables = ["', 'tables = ["drops", "tumbles", "')
     (folder / "trial.toml").write_text(toml)
     bench = Bench(Logbook(folder), clock)
@@ -258,7 +272,7 @@ def test_the_next_height_a_mass_kept_for_later_and_a_refusal_that_was_mended(
         clock.now += 60
         drops.buttons["log"].click()
         assert (drops.fields["height_cm"].value, drops.fields["broke"].value) == (ahead, None)
-    assert load(folder).rows("drops")["order"].tolist() == [1, 2, 3]
+    assert load(folder).rows("drops")["height_cm"].tolist() == [60, 80, 70]
     tumbles.fields["pieces"].value, tumbles.fields["before_g"].value = "4", "320"
     keep = next(each for each in _all(tumbles.view) if getattr(each, "description", "") == "Keep for later")
     keep.click()
@@ -298,7 +312,7 @@ def test_another_page_is_caught_up_with(bench: Bench, clock: Clock) -> None:
 
 
 def test_make_and_look_are_said_together(bench: Bench, clock: Clock) -> None:
-    first, second = bench.book._in_order()[:2]
+    first, second = [*bench.book._trays.values()][:2]
     bench.go.click()
     assert bench.tray.value == first.run
     bench.made.click()

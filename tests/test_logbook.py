@@ -294,7 +294,7 @@ def test_stopped_at_any_step_nothing_confirmed_is_lost(press: str, kind: str, tm
     after = _readings(whole)
     assert after != before
     seen = set()
-    for step in (half / 2 for half in range(2, 14)):
+    for step in (half / 2 for half in range(2, 12)):
         tried = tmp_path / f"tried-{step}"
         shutil.copytree(folder, tried)
         book = Logbook(tried)
@@ -392,9 +392,14 @@ def test_a_table_changed_elsewhere_is_read_again(tmp_path: Path) -> None:
 
 def test_a_full_disk_refuses_the_press_and_keeps_the_journal_whole(planned: Path) -> None:
     book = Logbook(planned)
+    weigh(book, "A", "1", "80", MADE + 7200)
     before = (planned / JOURNAL).read_bytes()
     full = OSError(errno.ENOSPC, "No space left on device")
-    with mock.patch("os.fsync", side_effect=full), pytest.raises(BadInput, match="No space left"):
+    with (
+        mock.patch("os.fsync", side_effect=full),
+        pytest.raises(BadInput, match="No space left"),
+        book.alone(),
+    ):
         touch(book, "A", "1", True, MADE + 7200)
     assert (planned / JOURNAL).read_bytes() == before
     with mock.patch("os.replace", side_effect=full):
@@ -402,7 +407,8 @@ def test_a_full_disk_refuses_the_press_and_keeps_the_journal_whole(planned: Path
     assert "No space left" in said.waits
     assert not list(planned.glob(".*.part"))
     book.put_in()
-    assert _readings(planned) == {("touch_checks", "A", "1", 2.0, True)}
+    weighed = ("weighings", "A", "1", 2.0, 80.0)
+    assert _readings(planned) == {weighed, ("touch_checks", "A", "1", 2.0, True)}
 
 
 def test_a_second_bench_takes_over(planned: Path) -> None:
@@ -466,7 +472,6 @@ def test_a_workbook_with_what_openpyxl_drops_is_not_written_into(planned: Path) 
 
 def test_unusable_readings_are_refused_in_sentences(folder: Path) -> None:
     book = Logbook(folder)
-    before = (folder / JOURNAL).read_bytes()
     refused: dict[str, Callable[[], object]] = {
         "“abc” is not a number": lambda: weigh(book, "A", "1", "abc", MADE + 3600),
         "the cell is empty": lambda: weigh(book, "A", "1", " ", MADE + 3600),
@@ -484,7 +489,7 @@ def test_unusable_readings_are_refused_in_sentences(folder: Path) -> None:
         with pytest.raises(BadInput) as error:
             press()
         assert said in str(error.value)
-    assert (folder / JOURNAL).read_bytes() == before
+    assert not (folder / JOURNAL).exists()
     weigh(book, "A", "1", "80", MADE + 3600)
     with pytest.raises(BadInput, match="this reading stands there already"):
         weigh(book, "A", "1", "80", MADE + 3601)

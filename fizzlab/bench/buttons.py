@@ -9,9 +9,11 @@ import asyncio
 import base64
 import contextlib
 import datetime as dt
+import gc
 import os
 import time
 from collections.abc import Callable, Collection, Sequence
+from functools import partial
 from html import escape
 from importlib import resources
 from typing import Any, NamedTuple
@@ -21,6 +23,7 @@ import ipywidgets as widgets
 
 from fizzlab.bench.logbook import FIZZING, Form, Logbook, Look, Message, Tray, spoken
 from fizzlab.errors import BadInput, FizzlabError, Problem, capital
+from fizzlab.trial.journal import OtherBench
 
 #: The same press on the same piece within so many seconds is taken for a slip of the glove.
 TWICE_S = 2.0
@@ -44,8 +47,6 @@ CAUTIONS = {
 #: sends a press at once, but may hold back the last digits while the kernel is busy.
 TYPED_S = 0.25
 
-_LOG = {"runs": "making"}
-
 _LOOK = {"touch_checks": "touch", "weighings": "weigh"}
 
 
@@ -53,12 +54,6 @@ _GONE = (
     '<p class="gone" role="alert">No longer connected: presses are not taken. What was logged is kept. '
     "Load this page again (in JupyterLab: Run, Run All Cells), and go on.</p>"
 )
-
-#: Readings in the list.
-LISTED = 30
-
-#: Nobody has pressed for so many seconds: time for what takes long.
-IDLE_S = 3.0
 
 _TEMPLATES = resources.files("fizzlab.bench").joinpath("templates")
 
@@ -70,11 +65,10 @@ class Press(NamedTuple):
     run: str
     piece: str
 
-    def chosen(self, *, by_piece: bool = True) -> tuple[str, str]:
-        """Batch and piece, which must be chosen."""
-        if not self.run or (by_piece and not self.piece):
-            what = f"no {'piece' if self.run else 'tray'} is chosen."
-            raise BadInput([Problem("bench", what, "Choose one first.")])
+    def chosen(self) -> tuple[str, str]:
+        """Batch and piece; BadInput without a batch."""
+        if not self.run:
+            raise BadInput([Problem("bench", "no tray is chosen.", "Choose one first.")])
         return self.run, self.piece
 
 
@@ -102,11 +96,8 @@ class Card:
                 field = _choice(yes_no, each.meaning) if choice else _field(each.titled, each.meaning)
                 self.fields[each.name] = field
             typed = [field for field in self.fields.values() if isinstance(field, widgets.Text)]
-            what = (
-                asked.titled.partition(",")[0]
-                if len(form.columns) == 1
-                else _LOG.get(form.table, form.table.replace("_", " "))
-            )
+            what = {"runs": "making"}.get(form.table, form.table.replace("_", " "))
+            what = asked.titled.partition(",")[0] if len(form.columns) == 1 else what
             log = self.buttons["log"] = bench.button(f"Log {what}", "plain", self._logs({}), typed)
             row: list[widgets.Widget] = [*self.fields.values(), log]
             if sum(each.required and each.kind == "number" for each in form.columns) > 1 and not form.timed:
@@ -120,33 +111,31 @@ class Card:
         return {name: str(field.value or "") for name, field in self.fields.items()}
 
     def _keeps(self, press: Press) -> str:
-        run, piece = press.chosen(by_piece=self.form.by_piece)
-        return self.book.later(
-            self.form.table, run, piece if self.form.by_piece else "", self._typed(), press.at
-        )
+        run, piece = press.chosen()
+        return self.book.later(self.form.table, run, piece * self.form.by_piece, self._typed(), press.at)
 
     def fill(self, run: str, piece: str) -> None:
         """Put in what was kept for later of a batch or piece, and what is likely to come next."""
-        kept = self.book.draft(self.form.table, run, piece if self.form.by_piece else "")
-        likely = {**self.book.suggested(self.form.table, run), **kept}
-        for name in (likely.keys() | self._filled) & self.fields.keys():
-            self.fields[name].value = likely.get(name) or (
-                "" if isinstance(self.fields[name], widgets.Text) else None
-            )
-        self._filled = likely.keys()
+        ahead = self.book.ahead(self.form.table, run, piece * self.form.by_piece)
+        for name in (ahead.keys() | self._filled) & self.fields.keys():
+            _put(self.fields[name], ahead.get(name, ""))
+        self._filled = ahead.keys()
 
     def _logs(self, readings: dict[str, str]) -> Do:
         def do(press: Press) -> Message:
-            run, piece = press.chosen(by_piece=self.form.by_piece)
-            typed = self._typed()
-            said = self.book.log(self.form.table, run, piece, {**typed, **readings}, press.at)
-            for name, field in self.fields.items():
-                if name not in self.form.kept:
-                    field.value = "" if isinstance(field, widgets.Text) else None
+            run, piece = press.chosen()
+            typed = self._typed() | readings
+            said = self.book.log(self.form.table, run, piece, typed, press.at)
+            for name in self.fields.keys() - self.form.kept:
+                _put(self.fields[name], "")
             self.fill(run, piece)
             return said
 
         return do
+
+
+def _put(field: widgets.Text | widgets.ToggleButtons, text: str) -> None:
+    field.value = text or ("" if isinstance(field, widgets.Text) else None)
 
 
 class Bench:
@@ -167,11 +156,9 @@ class Bench:
         self._build()
         running = book.running
         if running is not None:
-            self.mode.value, self.tray.value = FIZZ, running.run
-            named = running.piece in self.piece.options
-            (self.piece if named else self.other).value = running.piece
+            self._choose(FIZZ, running.run, running.piece)
         self._refresh()
-        kept = len(book.journal)
+        kept = len(book.journal.live())
         again = f"Taken up again: {kept} readings are kept."
         self._say(again if kept else "Choose a tray and a piece, then press.")
 
@@ -179,7 +166,7 @@ class Bench:
         """What can be done, each with its tables and its buttons: a mode a table, but for drying and fizz."""
         self.cards = {name: Card(self, form) for name, form in self.book.forms.items() if name not in FIZZING}
         self.made = self.button(
-            "Made now", "plain", lambda press: self.book.made(press.chosen(by_piece=False)[0], press.at)
+            "Made now", "plain", lambda press: self.book.made(press.chosen()[0], press.at)
         )
         timed = [name for name, card in self.cards.items() if card.form.timed]
         making = _group("As the batch leaves the press", _wrapped(self.made))
@@ -197,31 +184,21 @@ class Bench:
         self.chosen, self.status, self.message = _html("chosen"), _html("status"), _html("message")
         self.list, self.caution, self.alarm = _html("list"), _html("caution"), _html("alarm")
         self.stamp = _field("", "Time of the press").add_class("fb-stamp")
-        self.photo = widgets.FileUpload(accept="image/*", description="Photograph", icon="").add_class(
-            "fb-plain"
-        )
+        kinds = "image/jpeg,image/png,image/webp"  # into which a phone turns its own
+        self.photo = widgets.FileUpload(accept=kinds, description="Photograph", icon="").add_class("fb-plain")
         self.photo.observe(self._photographed, "value")
         self.go = self.button("Next due", "quiet", self._go)
-        self.sound = self.button(
-            "Try the sound", "quiet", lambda press: self._ring("The alarm sounds like this.")
-        )
+        self.sound = self.button("Try the sound", "quiet", self._ring)
         self.undo = self.button("Undo", "quiet", lambda press: f"Taken back: {self.book.undo(press.at)}.")
         last = widgets.HBox([self.message, self.go, self.undo]).add_class("fb-last")
         head, css = (_TEMPLATES.joinpath(name).read_text("utf-8") for name in ("bench.html", "bench.css"))
-        self.view = widgets.VBox(
-            [
-                widgets.HTML(head.replace("{{ css }}", css)),
-                widgets.VBox([self.status, self.chosen, last, self.alarm, self.stamp]).add_class("fb-head"),
-                self.mode,
-                _group("Tray", self.tray),
-                _group("Piece", _wrapped(self.piece, self.other)),
-                *self.modes.values(),
-                self.caution,
-                _group("A picture, and the alarm", _wrapped(self.photo, self.sound)),
-                _group("Logged, the newest first", self.list),
-                widgets.HTML(_for_the_phone(os.environ.get("FIZZLAB_PHONE", ""))),
-            ]
-        ).add_class("fizzlab-bench")
+        page = widgets.HTML(head.replace("{{ css }}", css))
+        top = widgets.VBox([self.status, self.chosen, last, self.alarm, self.stamp]).add_class("fb-head")
+        pieces = _group("Piece", _wrapped(self.piece, self.other))
+        extras = _group("A picture, and the alarm", _wrapped(self.photo, self.sound))
+        parts = [page, top, self.mode, _group("Tray", self.tray), pieces, *self.modes.values(), self.caution]
+        parts += [extras, _group("Logged: the last 30, the newest first", self.list)]
+        self.view = widgets.VBox(parts).add_class("fizzlab-bench")
 
     def _fizz_card(self) -> widgets.VBox:
         book = self.book
@@ -236,14 +213,9 @@ class Bench:
         self.weigh_cup = self.button("Log cup", "plain", self._weigh_cup, [self.cup])
         self.types, keypad = _keys([self.water, self.cup])
         buttons = _wrapped(self.start, self.colour, self.end, self.early, self.halt)
-        scale = _wrapped(self.cup, self.hold, self.weigh_cup)
-        return widgets.VBox(
-            [
-                _group("Water, °C", self.water),
-                _group("Stopwatch", self.watch, buttons),
-                _group("Scale: cup, water and piece together, g", scale, self.types, keypad),
-            ]
-        )
+        scale = [_wrapped(self.cup, self.hold, self.weigh_cup), self.types, keypad]
+        water, watch = _group("Water, °C", self.water), _group("Stopwatch", self.watch, buttons)
+        return widgets.VBox([water, watch, _group("Scale: cup, water and piece together, g", *scale)])
 
     def button(
         self, words: str, look: str, do: Do, typed: Sequence[widgets.Text] = (), *, enter: bool = True
@@ -284,32 +256,31 @@ class Bench:
     def _go(self, press: Press) -> str:
         """Choose what is due next."""
         if self._looks and (self._make is None or self._looks[0].due <= press.at + 30):
-            look = self._looks[0]
-            self.mode.value, self.tray.value, self.piece.value = DRYING, look.run, look.pieces[0]
+            self._choose(DRYING, self._looks[0].run, self._looks[0].pieces[0])
             return "Touch it or weigh it, then press."
         if self._make is None:
             return "Nothing is due."
-        self.mode.value, self.tray.value = DRYING, self._make.run
+        self._choose(DRYING, self._make.run)
         return "Press “Made now” as it leaves the press."
 
-    def _ring(self, said: str) -> str:
+    def _choose(self, mode: str, run: str, piece: str | None = None) -> None:
+        self.mode.value, self.tray.value = mode, run
+        (self.piece if piece in (None, *self.piece.options) else self.other).value = piece
+
+    def _ring(self, press: Press | None = None) -> str:
         sound = base64.b64encode(_TEMPLATES.joinpath("chime.wav").read_bytes()).decode()
-        self.alarm.value = (
-            f'<audio autoplay src="data:audio/wav;base64,{sound}"></audio><!-- {self.clock()} -->'
-        )
-        return said
+        audio = f'<audio autoplay src="data:audio/wav;base64,{sound}"></audio>'
+        self.alarm.value = f"{audio}<!-- {self.clock()} -->"  # another each time, or it would sound once
+        return "The alarm sounds like this."
 
     def _photographed(self, change: dict[str, Any]) -> None:
         """Keep what was uploaded."""
-        uploads = change["new"]
-        if uploads:
-            data = bytes(uploads[0]["content"])
-            self._press("Photograph", lambda press: self._kept(press, data), ())
-            self.photo.value = ()
+        for upload in change["new"]:
+            self._press("Photograph", partial(self._kept, bytes(upload["content"])), ())
+        self.photo.value = ()
 
-    def _kept(self, press: Press, data: bytes) -> str:
-        run, piece = press.chosen(by_piece=False)
-        return f"Photograph kept: {self.book.photo(run, piece, data, press.at)}."
+    def _kept(self, data: bytes, press: Press) -> str:
+        return f"Photograph kept: {self.book.photo(*press.chosen(), data, press.at)}."
 
     def _named_piece(self) -> str:
         return str(self.other.value.strip() or self.piece.value or "")
@@ -320,7 +291,7 @@ class Bench:
         self.caution.value = f"<p>{escape(CAUTIONS.get(str(self.mode.value), ''))}</p>"
         words, piece, made = "No tray chosen", self._named_piece(), ""
         if self.tray.value is not None:
-            _, label, at, _ = self.book.tray(self.tray.value)
+            _, label, at, *_ = self.book.tray(self.tray.value)
             words = f"Tray {label}"
             made = f" · made {_clock(at)}" if at is not None else " · not made yet"
         words += f", piece {piece}" if piece else ", no piece chosen"
@@ -361,7 +332,10 @@ class Bench:
     def _do(self, do: Do, press: Press) -> None:
         """Do what was pressed for, and say what came of it."""
         try:
-            said = do(press)
+            with self.book.alone():
+                if self.book.journal.grown():
+                    raise OtherBench
+                said = do(press)
         except Exception as error:  # a silent button is the worst a bench can have
             self._pressed = (None, 0.0)
             if isinstance(error, FizzlabError):
@@ -412,9 +386,8 @@ class Bench:
 
     def _refresh(self) -> None:
         """Show what was logged, and look the next looks up again."""
-        logged, more = self.book.logged(LISTED), len(self.book.journal) - LISTED
+        logged = self.book.logged(30)
         self.list.value = f"<ul>{''.join(map(_item, logged))}</ul>" if logged else "<p>Nothing yet.</p>"
-        self.list.value += f"<p>And {more} before these.</p>" if more > 0 else ""
         runs = self.book.running is not None
         for button in (self.start, self.colour, self.end, self.early, self.halt):
             # a button that is not needed now looks so, but stays in reach of the tabulator key
@@ -431,11 +404,11 @@ class Bench:
     def tick(self) -> None:
         """Show the time that has passed. The page itself says so when this is no longer called."""
         now = self.clock()
-        idle = now - self._pressed[1] > IDLE_S
-        if self.book.catch_up() or now - self._looked > 20 or (idle and self.book.behind):
-            with contextlib.suppress(FizzlabError):
-                if idle and self.book.journal.waiting():
-                    self.book.put_in()
+        idle = now - self._looked > 20
+        if idle and self.book.journal.waiting():
+            with contextlib.suppress(FizzlabError), self.book.alone():
+                self.book.put_in()
+        if self.book.catch_up() or idle:
             self._refresh()
             return
         running = self.book.running
@@ -448,7 +421,7 @@ class Bench:
             self.watch.value = f"<p>{now - running.at:.1f} s</p><p class='at'>{escape(at)}</p>"
         due = [look.due for look in self._looks if look.due <= now]
         if due and max(due) > self._rang:
-            self._ring("")
+            self._ring()
         self._rang = max([self._rang, *due])
         words = escape(next_words(self._looks, now, self._make.label if self._make else ""))
         shown = f"<b>{dt.datetime.fromtimestamp(now):%H:%M:%S}</b> {words}"
@@ -464,10 +437,7 @@ class Bench:
 def next_words(looks: Sequence[Look], now: float, make: str = "") -> str:
     """What is due next in words: the planned look, the tray to make, and how many are overdue.
 
-    >>> look = Look("touch_checks", "A", "417", ("1", "2"), 2.0, 600.0)
-    >>> next_words([look], 0.0)
-    'Next: touch tray 417, pieces 1, 2, in 10 min'
-    >>> next_words([look], 660.0, "238")
+    >>> next_words([Look("touch_checks", "A", "417", ("1", "2"), 2.0, 600.0)], 660.0, "238")
     'Now: touch tray 417, pieces 1, 2. Then make tray 238.'
     """
     if not looks:
@@ -478,9 +448,8 @@ def next_words(looks: Sequence[Look], now: float, make: str = "") -> str:
     minutes = (look.due - now) / 60
     span = f"{abs(minutes):.0f} min" if abs(minutes) < 120 else f"{abs(minutes) / 60:.1f} h"
     if minutes > 0.5:
-        return (
-            f"Make tray {make} now; at {_clock(look.due)} {words}." if make else f"Next: {words}, in {span}"
-        )
+        at = _clock(look.due)
+        return f"Make tray {make} now; at {at} {words}." if make else f"Next: {words}, in {span}"
     others = sum(other.due <= now + 30 for other in looks) - 1
     late = f", {span} late" if minutes < -1.5 else ""
     then = f". Then make tray {make}." if make else ""
@@ -492,10 +461,9 @@ def show(book: Logbook) -> Bench:
     from IPython.display import display
 
     bench = Bench(book)
-    asked = parse_qs(os.environ.get("QUERY_STRING", "")).get("tray", [""])[
-        0
-    ]  # the address of the page, by Voilà
-    bench.tray.value = next((tray.run for tray in book.trays() if tray.label == asked), bench.tray.value)
+    asked = parse_qs(os.environ.get("QUERY_STRING", "")).get("tray")  # the page's address, by Voilà
+    bench.tray.value = next((tray.run for tray in book.trays() if [tray.label] == asked), bench.tray.value)
+    gc.freeze()  # or a season's readings would be gone through for garbage again and again
     display(bench.view)  # type: ignore[no-untyped-call]
     earlier = _TICKING.pop("task", None)
     if earlier is not None:  # the cell was run again
@@ -505,16 +473,6 @@ def show(book: Logbook) -> Bench:
 
 
 _TICKING: dict[str, asyncio.Task[None]] = {}
-
-
-def _for_the_phone(url: str) -> str:
-    """The code that opens the bench on a phone, where it may be opened there."""
-    if not url:
-        return ""
-    import segno
-
-    code = segno.make(url).svg_inline(scale=5, border=4)
-    return f"<details><summary>Open the bench on a phone</summary>{code}<p>{escape(url)}</p></details>"
 
 
 def _clock(at: float) -> str:

@@ -7,16 +7,16 @@ import io
 import time
 import zipfile
 from collections.abc import Mapping, Sequence
-from copy import copy
+from dataclasses import dataclass, field, replace
+from itertools import islice, pairwise
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import pandas as pd
 
 from fizzlab.bench.workbook import fill_cell
 from fizzlab.errors import BadInput, FizzlabError, Problem
-from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, Kind, TableSpec
+from fizzlab.measures import BLIND, LEAVE_OUT, RUN, Kind, TableSpec
 from fizzlab.trial.folder import WORKBOOK
 from fizzlab.trial.journal import Cells, Change
 from fizzlab.trial.placing import write_whole
@@ -38,79 +38,55 @@ class FileBusy(FizzlabError):
     """The file cannot be written now; what was logged waits in the journal."""
 
 
+@dataclass(frozen=True)
 class Held:
-    """A table as it stands in its file: rows of text cells by spreadsheet row, looked up by their batch.
+    """A table as it stands: rows of text cells by spreadsheet row, and which are of a batch, by name or code.
 
-    It is changed where a row is, never gone through as a whole: a press costs the same in a long table.
+    Of a CSV file that was written into also the text of its records: then a long one is not read again.
     """
 
-    def __init__(self, raw: RawTable, spec: TableSpec) -> None:
-        self.where, self.comma, self.header = raw.where, raw.comma, list(raw.cells.columns)
-        self.rows: dict[int, Cells] = {}
-        self._own: dict[str, set[int]] = {}
-        # of what must be alike in the whole table (names, the way of measuring): the first row of each
-        self._alike = {
-            column.name: column.kind == "text"
-            for column in spec.columns
-            if column.name not in (RUN.name, BLIND.name, PIECE.name, NOTE.name)
-            and (column.kind == "text" or not column.required)
-        }
-        self._first: dict[tuple[str, str], int] = {}
+    where: str
+    comma: bool
+    header: list[str]
+    rows: dict[int, Cells] = field(default_factory=dict)
+    own: dict[str, frozenset[int]] = field(default_factory=dict)
+    records: list[str] | None = None
+
+    @classmethod
+    def read(cls, raw: RawTable) -> Held:
+        """The raw table."""
         rows: dict[Any, Any] = raw.cells.to_dict("index")
-        for row, cells in rows.items():
-            self._set(int(row), cells)
-
-    @property
-    def end(self) -> int:
-        """The last row; the first is the header."""
-        return max(self.rows, default=1)
-
-    def of(self, *names: str) -> dict[int, Cells]:
-        """The rows of a batch, by its name or its code."""
-        own = set().union(*(self._own.get(name.strip().casefold(), ()) for name in names))
-        return {row: self.rows[row] for row in sorted(own)}
-
-    def with_firsts(self, rows: Mapping[int, Cells]) -> dict[int, Cells]:
-        """These rows, with the first of each name and column that must be alike throughout."""
-        firsts = {row: self.rows[row] for row in self._first.values() if row in self.rows}
-        return dict(sorted({**firsts, **rows}.items()))
-
-    def change(self, changes: Sequence[Change]) -> None:
-        """Change rows, and add the columns that are lacking."""
-        self.header += new_columns(self.header, changes)
-        for change in changes:
-            self._set(change.row, change.after)
-
-    def _set(self, row: int, cells: Cells | None) -> None:
-        for own in _names(self.rows.pop(row, {})):
-            self._own[own].discard(row)
-        if cells is None:
-            return
-        self.rows[row] = cells
-        for own in _names(cells):
-            self._own.setdefault(own, set()).add(row)
-        for name, text in self._alike.items():
-            if cells.get(name, "").strip():
-                self._first.setdefault((name, cells[name] if text else ""), row)
-
-    def copy(self) -> Held:
-        """Another of the same rows, to be changed by itself."""
-        other = copy(self)
-        other.header, other.rows, other._first = [*self.header], dict(self.rows), dict(self._first)
-        other._own = {name: set(rows) for name, rows in self._own.items()}
-        return other
+        changes = [Change(int(row), None, cells) for row, cells in rows.items()]
+        return cls(raw.where, raw.comma, list(raw.cells.columns)).after(changes)
 
     def raw(self, rows: Mapping[int, Cells] | None = None) -> RawTable:
         """All rows, or some, as a table to be read."""
-        kept = dict(sorted(self.rows.items())) if rows is None else rows
-        names = [*self.header, *new_columns(self.header, [Change(0, None, cells) for cells in kept.values()])]
-        cells = [[row.get(name, "") for name in names] for row in kept.values()]
+        kept = dict(sorted((self.rows if rows is None else rows).items()))
+        cells = [[row.get(name, "") for name in self.header] for row in kept.values()]
         index = pd.Index(list(kept), name="row")
-        return RawTable(self.where, pd.DataFrame(cells, index, names, dtype=object), self.comma)
+        return RawTable(self.where, pd.DataFrame(cells, index, self.header, dtype=object), self.comma)
+
+    def of(self, *names: str) -> dict[int, Cells]:
+        """The rows of a batch, by its name or its code."""
+        own = frozenset[int]().union(*(self.own.get(name.strip().casefold(), ()) for name in names))
+        return {row: self.rows[row] for row in sorted(own)}
+
+    def after(self, changes: Sequence[Change]) -> Held:
+        """The table after changes, with the columns that they add."""
+        rows, own = dict(self.rows), dict(self.own)
+        for row, _, cells in changes:
+            for name in _named(rows.get(row)):
+                own[name] -= {row}
+            for name in _named(cells):
+                own[name] = own.get(name, frozenset()) | {row}
+            rows[row] = cells or {}
+            if cells is None:
+                del rows[row]
+        return replace(self, header=[*self.header, *new_columns(self.header, changes)], rows=rows, own=own)
 
 
-def _names(cells: Cells) -> set[str]:
-    return {cells.get(name, "").strip().casefold() for name in (RUN.name, BLIND.name)} - {""}
+def _named(cells: Cells | None) -> set[str]:
+    return {(cells or {}).get(name, "").strip().casefold() for name in (RUN.name, BLIND.name)} - {""}
 
 
 class Files:
@@ -119,7 +95,6 @@ class Files:
     def __init__(self, folder: Path, specs: Mapping[str, TableSpec]) -> None:
         self.folder, self.specs, self.book = folder, specs, folder / WORKBOOK
         self._read: dict[Path, tuple[_Signature, dict[str, Held]]] = {}
-        self._csv: dict[Path, tuple[_Signature, _Csv]] = {}
         #: How long the last writing of a table took, in seconds.
         self.cost: dict[str, float] = {}
 
@@ -139,7 +114,7 @@ class Files:
         if name in found:
             return found[name]
         columns = [column.name for column in self.specs[name].columns]
-        return Held(RawTable(path.name, pd.DataFrame(columns=columns, dtype=object)), self.specs[name])
+        return Held(path.name, False, columns)
 
     def _tables(self, path: Path) -> dict[str, Held]:
         """The tables of one file; read again only if it was changed by somebody else."""
@@ -154,8 +129,7 @@ class Files:
                 tables = {} if raw is None else {path.stem.casefold(): raw}
             if problems:
                 raise BadInput(problems)
-            held = {name: Held(raw, self.specs[name]) for name, raw in tables.items() if name in self.specs}
-            self._read[path] = (now, held)
+            self._read[path] = (now, {name: Held.read(raw) for name, raw in tables.items()})
         return self._read[path][1]
 
     def write(self, name: str, changes: Sequence[Change], kinds: Kinds) -> None:
@@ -165,17 +139,16 @@ class Files:
         if lock is not None:
             what = f"{path.name} is open in a spreadsheet. Close it there;"
             raise FileBusy(f"{what} if it is not open, delete {lock.name}.")
-        added = new_columns(held.header, changes)
-        header = ",".join(column.name for column in self.specs[name].columns).encode() + b"\n"
-        before, known = _signature(path), self._csv.pop(path, None)
+        header = ",".join(column.name for column in self.specs[name].columns) + "\n"
+        after, added = held.after(changes), new_columns(held.header, changes)
         try:
             if path == self.book:
                 data = _edited_sheet(path, name, changes, added, kinds)
             else:
-                if known is None or known[0] != before:
-                    known = before or (0, 0, 0), _Csv(path.read_bytes() if before else header, kinds)
-                data = known[1].edited(changes, added)
-            if data == header:  # a table without a row would be refused when the trial is read
+                text = path.read_bytes().decode() if held.records is None and path.exists() else header
+                records = _edited_csv(held, held.records or _records(text), changes, added, kinds)
+                after, data = replace(after, records=records), "".join(records).encode()
+            if data == header.encode():  # a table without a row would be refused when the trial is read
                 path.unlink(missing_ok=True)
             else:
                 write_whole(path, data)
@@ -186,10 +159,7 @@ class Files:
             ) from None
         now = _signature(path)
         if now is not None:
-            held.change(changes)
-            self._read[path] = (now, {**self._read.get(path, (now, {}))[1], name: held})
-            if known is not None:
-                self._csv[path] = (now, known[1])
+            self._read[path] = (now, {**self._read.get(path, (now, {}))[1], name: after})
         self.cost[name] = time.monotonic() - began
 
 
@@ -261,52 +231,49 @@ def _edited_sheet(
     return out.getvalue()
 
 
-class _Csv:
-    """A CSV file of which some rows are changed and columns added; every other cell stays as it was written.
+def _records(text: str) -> list[str]:
+    """The text of each record of a CSV file, with its line end."""
+    lines = list(io.StringIO(text, newline=""))
+    reader = csv.reader(lines, delimiter=separator_of(text))
+    return ["".join(lines[start:end]) for start, end in pairwise([0, *(reader.line_num for _ in reader)])]
 
-    Each record is kept as its line too, so that a change of one does not write the others again.
+
+def _edited_csv(
+    held: Held, records: Sequence[str], changes: Sequence[Change], added: Sequence[str], kinds: Kinds
+) -> list[str]:
+    """The records of a CSV file with some changed and columns added; all others stay as they were written.
 
     >>> change = Change(3, None, {"run": "B", "hours": "2.5"})
-    >>> _Csv(b"run;hours\\r\\nA;1,5\\r\\n", {"hours": "number"}).edited([change], [])
-    b'run;hours\\r\\nA;1,5\\r\\nB;2,5\\r\\n'
+    >>> held = Held("", True, ["run", "hours"], {2: {"run": "A", "hours": "1,5"}})
+    >>> _edited_csv(held, ["run;hours\\r\\n", "A;1,5\\r\\n"], [change], [], {"hours": "number"})
+    ['run;hours\\r\\n', 'A;1,5\\r\\n', 'B;2,5\\r\\n']
     """
+    records, between = list(records), separator_of(records[0])
+    end = "\r\n" if records[0].endswith("\r\n") else "\n"
+    records[-1] = records[-1].rstrip("\r\n") + end
+    numbers = {name for name, kind in kinds.items() if kind in ("number", "whole")}
+    seen = (cells.get(name, "") for cells in islice(held.rows.values(), 1000) for name in numbers)
+    comma = between == ";" and not any("." in text for text in seen)
 
-    def __init__(self, data: bytes, kinds: Kinds) -> None:
-        text = data.decode("utf-8-sig")
-        self._mark, separator = _MARK if data.startswith(_MARK) else b"", separator_of(text)
-        self._records = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
-        self._header = [cell.strip().casefold() for cell in self._records[0]]
-        while self._header and not self._header[-1]:
-            self._header.pop()
-        self._numbers = {name for name, kind in kinds.items() if kind in ("number", "whole")}
-        places = [place for place, name in enumerate(self._header) if name in self._numbers]
-        cells = (record[place] for record in self._records[1:] for place in places if place < len(record))
-        self._comma = separator == ";" and not any("." in cell for cell in cells)
-        self._written: list[str] = []
-        out, end = SimpleNamespace(write=self._written.append), "\r\n" if "\r\n" in text else "\n"
-        self._writer = csv.writer(out, delimiter=separator, lineterminator=end)
-        self._writer.writerows(self._records)
+    def edited(number: int, width: int, cells: Sequence[tuple[int, str]]) -> str:
+        record = next(csv.reader(io.StringIO(records[number], newline=""), delimiter=between), [])
+        record += [""] * (width - len(record))
+        for place, text in cells:
+            record[place] = text
+        out = io.StringIO()
+        csv.writer(out, delimiter=between, lineterminator=end).writerow(record)
+        return out.getvalue()
 
-    def edited(self, changes: Sequence[Change], added: Sequence[str]) -> bytes:
-        """What the file is to hold after changes."""
-        records, header = self._records, self._header
-        records[0][len(header) :] = added
-        header += added
-        touched = {0} if added else set()
-        for change in changes:
-            touched |= {*range(len(records), change.row), change.row - 1}
-            records += [[] for _ in range(change.row - len(records))]
-            record = records[change.row - 1]
-            record += [""] * (len(header) - len(record))
-            for name, new in _new_cells(change, header):
-                comma = self._comma and name in self._numbers
-                record[header.index(name)] = new.replace(".", ",") if comma else guarded(new)
-            if change.after is None and change.row == len(records):
-                records.pop()
-        lines, whole = self._written, len(records)
-        lines += [""] * (whole - len(lines))
-        del lines[whole:]
-        for row in sorted(row for row in touched if row < whole):
-            self._writer.writerow(records[row])
-            lines[row] = lines.pop()
-        return self._mark + "".join(lines).encode()
+    header = held.header + list(added)
+    if added:
+        records[0] = edited(0, len(header), [*enumerate(header)][-len(added) :])
+    for change in changes:
+        records += [end] * (change.row - len(records))
+        cells = [
+            (header.index(name), text.replace(".", ",") if comma and name in numbers else guarded(text))
+            for name, text in _new_cells(change, header)
+        ]
+        records[change.row - 1] = edited(change.row - 1, len(header), cells)
+        if change.after is None and change.row == len(records):
+            records.pop()
+    return records

@@ -11,8 +11,7 @@ import io
 import re
 import shutil
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import replace
+from contextlib import contextmanager, suppress
 from functools import cached_property
 from itertools import count, groupby, pairwise
 from pathlib import Path
@@ -42,8 +41,8 @@ SOONEST_H = "0.01"
 #: A table that takes longer to write waits until nobody presses; the reading is safe in the journal before.
 SLOW_S = 0.5
 
-#: Photographs: the kinds that are kept with the ends of their names, and the largest.
-PHOTOS, PHOTO_BYTES = {"JPEG": "jpg", "PNG": "png", "WEBP": "webp"}, 25 << 20
+#: The kinds of photographs that are kept, with the ends of their names.
+PHOTOS = {"JPEG": "jpg", "PNG": "png", "WEBP": "webp"}
 
 _PIECE = re.compile(r"[\w][\w .-]{0,19}")
 
@@ -53,8 +52,9 @@ class Tray(NamedTuple):
 
     run: str
     label: str
-    made_at: float | None
+    made_at: float | None = None
     day: str = ""
+    code: str = ""
 
 
 class Form(NamedTuple):
@@ -91,7 +91,8 @@ class Logbook:
     """Readings of one trial, logged one at a time; opening it puts in what a dead computer left.
 
     Times are seconds since 1970 by the wall clock; the logbook has no clock of its own. What logs returns a
-    `Message` once the reading is on the disk, and raises BadInput if it was not logged.
+    `Message` once the reading is on the disk, and raises BadInput if it was not logged. Where other pages may
+    show the same trial, it is done `alone`.
     """
 
     def __init__(self, folder: str | Path) -> None:
@@ -101,54 +102,56 @@ class Logbook:
         if settings is None:
             raise BadInput(problems)
         self.settings, self.tables = settings, settings.tables()
-        self.journal = Journal.open(self.folder)
         self.files = Files(self.folder, self.tables)
         self._waits: dict[int, str] = {}
-        self._held = False
-        self._runs: tuple[object, Table, list[Tray]] | None = None
-        self._frames: dict[tuple[str, str], tuple[dict[int, Cells], pd.DataFrame]] = {}
-        self._batches()
-        self._keep({"did": "open"})
-        self.put_in()
+        self._runs: tuple[object, Table] | None = None
+        self._trays: dict[str, Tray] = {}  # in the order of making
+        self._views: dict[str, tuple[Held, list[Entry], Held]] = {}
+        self._seen: dict[tuple[str, str], tuple[object, tuple[Table, list[Problem], list[Any]]]] = {}
+        with self.alone():
+            self.journal = Journal.open(self.folder)
+            self._batches()
+            self.put_in()
+
+    @contextmanager
+    def alone(self) -> Iterator[None]:
+        """Let no other page of this trial log meanwhile; BadInput where the computer refuses to write."""
+        try:
+            with locked(self.folder / ".bench.lock", patience_s=15):
+                yield
+        except OSError as error:
+            what = f"the computer refused to write it ({error.strerror or error})."
+            do = "Write it on paper, and look whether the disk is full or the folder may not be written to."
+            raise BadInput([Problem(JOURNAL, what, do)]) from None
 
     def trays(self) -> list[Tray]:
         """The batches; by blind code, in the order of the codes, where every batch has one."""
-        trays = self._in_order()
-        return (
-            sorted(trays, key=lambda tray: tray.label) if trays and trays[0].label != trays[0].run else trays
-        )
-
-    def _in_order(self) -> list[Tray]:
-        """The batches in the order of making."""
         self._batches()
-        return self._runs[2] if self._runs is not None else []
+        return sorted(self._trays.values(), key=lambda tray: tray.label * (tray.label == tray.code))
 
     def tray(self, run: str) -> Tray:
         """The tray of a batch."""
-        return next((tray for tray in self._in_order() if tray.run == run), Tray(run, run, None))
+        self._batches()
+        return self._trays.get(run, Tray(run, run))
 
     def to_make(self, now: float) -> Tray | None:
         """The next batch to make; none once the batches of the day on which some were made today are done."""
-        today = dt.datetime.fromtimestamp(now).date()
-        made = [tray for tray in self._in_order() if tray.made_at is not None]
-        days = {tray.day for tray in made if dt.datetime.fromtimestamp(tray.made_at or 0).date() == today}
-        ahead = [tray for tray in self._in_order() if tray.made_at is None]
-        return next((tray for tray in ahead if not days or tray.day in days), None)
+        self._batches()
+        today, trays = dt.date.fromtimestamp(now), self._trays.values()
+        seen = [(tray.day, dt.date.fromtimestamp(tray.made_at)) for tray in trays if tray.made_at]
+        begun = {day for day, date in seen if date == today}
+        return next((each for each in trays if not each.made_at and (not begun or each.day in begun)), None)
 
     @cached_property
     def forms(self) -> dict[str, Form]:
         """What can be logged, by table: what is planned, timed, or the maker's own; all without a plan."""
         plan = self.settings.plan
-        known = {
-            "runs",
-            *FIZZING,
-            *(each.table for each in self.settings.measures().values() if not each.study),
-        }
+        known = {*FIZZING, *(each.table for each in self.settings.measures().values() if not each.study)}
         found = {}
         for name, spec in self.tables.items():
             names = {column.name for column in spec.columns}
             timed = spec.time == "hours"
-            if plan is not None and not (name in (*plan.tables, *known) or timed):
+            if plan is not None and not (name in ("runs", *plan.tables, *known) or timed):
                 continue
             passed = {RUN.name, PIECE.name, NOTE.name, BLIND.name, *(["hours"] if timed else [])}
             if name == "runs":
@@ -161,25 +164,21 @@ class Logbook:
                 found[name] = Form(name, meaning, columns, PIECE.name in names, timed, kept)
         return found
 
-    def pieces(self, run: str) -> list[str]:
-        """Names of the pieces of a batch: those of the plan, and others that were logged."""
+    def pieces(self, run: str, *tables: str) -> list[str]:
+        """Names of the pieces of a batch: those of the plan, and others that stand in a table."""
         planned = range(self.settings.plan.pieces if self.settings.plan else 4)
-        logged = [piece for piece, times in self.journal.pieces[run].items() if piece and times > 0]
-        return list(dict.fromkeys([*(str(piece + 1) for piece in planned), *logged]))
+        tables = tables or tuple(name for name, form in self.forms.items() if form.by_piece)
+        named = [row["piece"] for name in tables for row in self._rows(name, run)]
+        return list(dict.fromkeys([*(str(piece + 1) for piece in planned), *named]))
 
     def logged(self, newest: int | None = None) -> list[Message]:
         """What was logged and holds, or so many of it, the newest first."""
-        entries = self.journal.live(len(self.journal) if newest is None else newest)
+        entries = self.journal.live()[::-1][:newest]
         return [Message(entry.at, entry.says, self._waits.get(entry.id, "")) for entry in entries]
 
     def waiting(self) -> list[str]:
         """Why some readings stand in the journal only; empty if all are in their tables."""
         return list(dict.fromkeys(self._waits.values()))
-
-    @property
-    def behind(self) -> bool:
-        """Do readings stand in the journal that nobody tried to put into their tables yet?"""
-        return any(entry.id not in self._waits for entry in self.journal.waiting())
 
     @property
     def running(self) -> Running | None:
@@ -192,105 +191,82 @@ class Logbook:
         A look is over once a reading was nearer to it than to the one before; and it is missed once the next
         is nearer, or when half as much time again has passed.
         """
-        looks: list[Look] = []
-        plan = self.settings.plan
-        for name in plan.tables if plan is not None else ():
-            if plan is None or name not in self.forms or not self.forms[name].timed:
-                continue
-            hours, held = look_hours(plan, name), self._view(name)
-            befores, lasts = (
-                [0.0, *hours[:-1]],
-                [*((a + b) / 2 for a, b in pairwise(hours)), *(h * 1.5 for h in hours[-1:])],
-            )
-            for tray in self._in_order():
-                age = (now - tray.made_at) / 3600 if tray.made_at is not None else float("inf")
-                if not hours or age > lasts[-1]:
-                    continue
-                over = self._rows(name, tray.run, held).groupby("piece")["hours"].max().to_dict()
-                over |= dict.fromkeys(self._ended(name, tray.run, held), float("inf"))
-                pieces = self.pieces(tray.run)
-                for before, at, last in zip(befores, hours, lasts, strict=True):
-                    due = [piece for piece in pieces if (before + at) / 2 > over.get(piece, -1.0)]
-                    if due and age <= last and tray.made_at is not None:
-                        looks.append(
-                            Look(name, tray.run, tray.label, tuple(due), at, tray.made_at + at * 3600)
-                        )
+        plan, looks = self.settings.plan, list[Look]()
+        if plan is None:
+            return looks
+        self._batches()
+        made = [(tray, tray.made_at) for tray in self._trays.values() if tray.made_at is not None]
+        for name in [name for name in plan.tables if name in self.forms and self.forms[name].timed]:
+            hours = look_hours(plan, name)
+            steps = [*zip([0.0, *hours], hours, [*hours[1:], *(2 * h for h in hours[-1:])], strict=False)]
+            for tray, start in made:
+                age = (now - start) / 3600
+                ahead = [((before + at) / 2, at) for before, at, after in steps if age <= (at + after) / 2]
+                over = self._over(name, tray.run) if ahead else {}
+                pieces = self.pieces(tray.run, name) if ahead else []
+                for since, at in ahead:
+                    due = tuple(piece for piece in pieces if since > over.get(piece, -1.0))
+                    looks += [Look(name, tray.run, tray.label, due, at, start + at * 3600)] if due else []
         return sorted(looks, key=lambda look: look.due)
 
-    def _ended(self, table: str, run: str, held: Held | None = None) -> dict[str, float]:
-        """When the readings of a batch's pieces ended, such as when one was first dry."""
-        found: dict[Any, float] = {}
-        for column in self.forms[table].columns:
-            if column.ends:
-                rows = self._rows(table, run, held)
-                over = rows[rows[column.name].fillna(False).astype(bool)]
-                found |= over.groupby("piece")["hours"].min().to_dict()
-        return found
+    def _over(self, table: str, run: str) -> dict[str, float]:
+        """The last hour at which each piece was read; without end where its readings ended."""
+        rows = sorted(self._rows(table, run), key=lambda row: row["hours"])
+        last: dict[str, float] = {row["piece"]: row["hours"] for row in rows}
+        return last | dict.fromkeys(self._ended(table, run), float("inf"))
 
-    def suggested(self, table: str, run: str) -> dict[str, str]:
-        """What is likely to be typed next: the count that goes on, and the height one step up or down."""
-        rows, found = self._rows(table, run), dict[str, str]()
-        for column in self.forms[table].columns:
-            seen: Any = rows[column.name].dropna() if column.next else ()
-            if column.next == "count":
-                found[column.name] = str(int(seen.max()) + 1 if len(seen) else 1)
-            elif column.next and len(seen):
-                moved = seen.diff().abs()
-                step = next(
-                    (each for each in reversed(moved.tolist()) if each > 0),
-                    max(round(seen.iloc[-1] / 30) * 5, 1),
-                )
-                at = seen.iloc[-1] + (-step if rows[column.next].iloc[-1] else step)
+    def _ended(self, table: str, run: str) -> dict[str, float]:
+        """When the readings of a batch's pieces ended, such as when one was first dry."""
+        ends = [column.name for column in self.forms[table].columns if column.ends]
+        over = [row for row in self._rows(table, run) if any(row[name] is True for name in ends)]
+        return {row["piece"]: row["hours"] for row in sorted(over, key=lambda row: -row["hours"])}
+
+    def ahead(self, table: str, run: str, piece: str) -> Cells:
+        """What is typed next: what was kept for later, and a height one step up, or down after a yes."""
+        found = dict[str, str]()
+        for column in [column for column in self.forms[table].columns if column.steps]:
+            rows = self._rows(table, run)
+            seen = [row[column.name] for row in rows]
+            moved = [abs(b - a) for a, b in pairwise(seen) if a != b]
+            if seen:
+                step = moved[-1] if moved else max(round(seen[-1] / 30) * 5, 1)
+                at = seen[-1] + (-step if rows[-1][column.steps] is True else step)
                 found[column.name] = plain(str(at)) if at > 0 else ""
-        return found
+        return {**found, **self.journal.drafts.get((table, run, piece), {})}
 
     def later(self, table: str, run: str, piece: str, readings: Cells, at: float) -> str:
         """Keep what is typed of a row that has more to come, such as a mass before the tumble."""
         cells = {name: plain(text) for name, text in readings.items() if plain(text)}
         self._refuse_row(table, cells)
-        self._keep({"did": "draft", "at": at, "table": table, "run": run, "piece": piece, "cells": cells})
-        return f"Kept for later: {self._at({'run': run, **({'piece': piece} if piece else {})})}."
-
-    def draft(self, table: str, run: str, piece: str) -> Cells:
-        """What was kept for later."""
-        return self.journal.drafts.get((table, run, piece), {})
+        whose = {"run": run, "piece": piece}
+        self.journal.add({"did": "draft", "at": at, "table": table, **whose, "cells": cells})
+        return f"Kept for later: {self._at(whose)}."
 
     def photo(self, run: str, piece: str, data: bytes, at: float) -> str:
         """Keep a photograph under ``photos``, named by batch, piece and time; its path in the folder."""
         from PIL import Image
 
         try:
-            kind = (
-                Image.open(io.BytesIO(data), formats=list(PHOTOS)).format
-                if len(data) <= PHOTO_BYTES
-                else None
-            )
-        except (OSError, ValueError, Image.DecompressionBombError):
-            kind = None
-        if kind is None:
-            what = f"it is no JPEG, PNG or WebP picture of at most {PHOTO_BYTES >> 20} MB."
-            raise BadInput([Problem("photograph", what, "Take it again, smaller or as JPEG.")])
-        parts = [re.sub(r"[^\w-]+", "-", part) for part in (run, piece) if part]
-        stem = "_".join([*parts, f"{dt.datetime.fromtimestamp(at):%Y-%m-%dT%H-%M-%S}"])
+            kind = PHOTOS[Image.open(io.BytesIO(data), formats=list(PHOTOS)).format or ""]
+        except (OSError, ValueError, KeyError, Image.DecompressionBombError):
+            what, do = "it is no JPEG, PNG or WebP picture.", "Take it again, as JPEG."
+            raise BadInput([Problem("photograph", what, do)]) from None
+        named = [re.sub(r"[^\w-]+", "-", part)[:40] for part in (run, piece) if part]
+        stem = "_".join([*named, f"{dt.datetime.fromtimestamp(at):%Y-%m-%dT%H-%M-%S}"])
         home = self.folder / "photos"
-        paths = (home / f"{stem}{f'-{n}' * (n > 1)}.{PHOTOS[kind]}" for n in count(1))
+        home.mkdir(exist_ok=True)
+        paths = (home / f"{stem}{f'-{n}' * (n > 1)}.{kind}" for n in count(1))
         path = next(path for path in paths if not path.exists())
-        try:
-            home.mkdir(exist_ok=True)
-            write_whole(path, data)
-        except OSError as error:
-            do = (
-                "Keep it on the phone, and look whether the disk is full or the folder may not be written to."
-            )
-            raise BadInput(
-                [Problem("photograph", f"the computer refused it ({error.strerror}).", do)]
-            ) from None
-        self._keep({"did": "photo", "at": at, "run": run, "piece": piece, "file": path.name})
+        write_whole(path, data)
         return f"photos/{path.name}"
 
     def catch_up(self) -> bool:
         """Take up what another page of the same trial logged since; was there any?"""
-        return self.journal.grown()
+        grown = self.journal.grown()
+        if grown:
+            with self.alone():
+                self.journal.take_up()
+        return grown
 
     def made(self, run: str, at: float) -> Message:
         """Write down that a batch was pressed now."""
@@ -305,7 +281,7 @@ class Logbook:
         """
         form, cells, said = self.forms[table], {"run": run}, []
         if form.by_piece:
-            cells["piece"] = piece
+            cells["piece"] = _piece(piece)
         if form.timed:
             cells["hours"] = self._hours(run, at)
         for column in form.columns:
@@ -332,16 +308,16 @@ class Logbook:
         if self.running is not None:
             what = f"it runs for {self._at(vars(self.running))}."
             raise BadInput([Problem("stopwatch", what, "Stop it first.")])
-        self._refuse_row("fizz_times", {"piece": piece, "water_c": water_c})
-        self._keep({"did": "start", "run": run, "piece": piece, "water_c": plain(water_c), "at": at})
-        if (self._rows("fizz_times", run)["piece"] == piece).any():
+        self._refuse_row("fizz_times", {"piece": _piece(piece), "water_c": water_c})
+        self.journal.add({"did": "start", "run": run, "piece": piece, "water_c": plain(water_c), "at": at})
+        if any(row["piece"] == piece for row in self._rows("fizz_times", run)):
             return "The stopwatch runs. This piece has a fizz time already, so no end will be taken for it."
         return "The stopwatch runs."
 
     def stop(self) -> None:
         """Stop the stopwatch without logging."""
         self.under_the_watch(0.0)
-        self._keep({"did": "stop"})
+        self.journal.add({"did": "stop"})
 
     def colour(self, at: float) -> Message:
         """Log the first colour at the stopwatch's second: so far watched, and not finished."""
@@ -370,118 +346,94 @@ class Logbook:
 
     def undo(self, at: float) -> str:
         """Take back the last reading that holds, and say which it was."""
-        if not len(self.journal):
+        live, number = self.journal.live(), self.journal.last + 1
+        if not live:
             raise BadInput([Problem("undo", "nothing is logged.", "")])
-        (last,), number = self.journal.live(1), self.journal.last + 1
-        self._keep({"did": "undo", "id": number, "of": last.id, "at": at})
-        self._waits.pop(last.id, None)
+        self.journal.add({"did": "undo", "id": number, "of": live[-1].id, "at": at})
+        self._waits.pop(live[-1].id, None)
         self.put_in()
-        if last in self.journal.live(1):
-            self._waits.pop(number)
-            raise self._changed_since(last)
-        return last.says
+        if live[-1] in self.journal.live()[-1:]:
+            raise self._changed_since(live[-1])
+        return live[-1].says
 
     def _log(self, table: str, cells: Cells, says: str, at: float, **more: Any) -> Message:
         entry = Entry(self.journal.last + 1, at, table, cells, says, **more)
         self._check(entry)
         line: Line = {"did": "log", "id": entry.id, "at": at, "table": table, "cells": dict(cells)}
-        self._keep({**line, "says": says, **{name: value for name, value in more.items() if value}})
+        self.journal.add({**line, "says": says, **{name: value for name, value in more.items() if value}})
         if self.files.cost.get(table, 0.0) < SLOW_S:  # else it goes in while nobody presses
             self.put_in()
         return Message(at, says, self._waits.get(entry.id, ""))
 
     def put_in(self) -> None:
         """Put what waits in the journal into its tables, as far as they can be written now."""
-        with self._alone():
-            self.journal.grown()
-            self._waits, waiting = {}, self.journal.waiting()
-            while waiting:
-                together = next(groupby(waiting, key=lambda entry: entry.table))[1]
-                waiting = waiting[self._write(waiting[0].table, [*together]) :]
 
-    def _write(self, table: str, entries: Sequence[Entry]) -> int:
-        """Put readings into their table, in one writing unless they touch a row twice; how many it was."""
-        begun: dict[int, list[Change]] = {}
-        done = 0
+        def together(entry: Entry) -> tuple[str, int]:  # in one writing, unless another's row may be meant
+            return entry.table, entry.id if entry.of or entry.replaces or entry.table == "runs" else 0
+
+        self._waits = {}
+        for (table, _), some in groupby(self.journal.waiting(), together):
+            entries = [*some]
+            try:
+                self._write(table, entries)
+                continue
+            except OSError as error:
+                why = f"The computer refused ({error.strerror or error})."
+            except (BadInput, FileBusy) as error:
+                why = str(error)
+            still = [entry.id for entry in self.journal.waiting() if entry in entries]
+            self._waits = dict.fromkeys(still, why) | self._waits
+
+    def _write(self, table: str, entries: Sequence[Entry]) -> None:
+        """Put readings into their table in one writing, each of them in the journal before and after."""
+        held = after = self.files.read(table)
+        changes = dict[int, list[Change]]()
+        for entry in entries:
+            begun = self.journal.begun.get(entry.id)
+            if begun is not None:  # stopped in between: did it reach the file?
+                reached = fits(held.rows, undo(begun))
+                self.journal.add({"did": "written" if reached else "not_written", "id": entry.id})
+            if entry not in self.journal.waiting():  # it did, or was taken back before
+                continue
+            try:
+                own = self._changes(entry, after)
+            except BadInput as error:
+                self._waits[entry.id] = str(error)
+                continue
+            if entry.of and not fits(after.rows, own):
+                taken_back = self.journal.entries[entry.of]
+                self.journal.add({"did": "kept", "id": entry.id})
+                raise self._changed_since(taken_back)
+            self.journal.add({"did": "writing", "id": entry.id, "changes": [list(change) for change in own]})
+            changes[entry.id], after = own, after.after(own)
+        every = [change for own in changes.values() for change in own]
         try:
-            held = self.files.read(table)
-            held = held.copy() if len(entries) > 1 else held
-            for entry in entries:
-                try:
-                    changes = self._begin(entry, held, {each.row for some in begun.values() for each in some})
-                except BadInput as error:
-                    self._waits[entry.id] = str(error)
-                    changes = []
-                if changes is None:
-                    break
-                done += 1
-                if changes or entry.id in self.journal.begun:
-                    begun[entry.id] = changes
-                    if len(entries) > 1:
-                        held.change(changes)
-            changes = [change for some in begun.values() for change in some]
-            if changes:
+            if every:
                 columns = columns_of(table, self.settings, held.raw({}))
-                self.files.write(table, changes, {column.name: column.kind for column in columns})
-        except (BadInput, FileBusy, OSError) as error:
-            why = (
-                f"The computer refused ({error.strerror or error})."
-                if isinstance(error, OSError)
-                else str(error)
-            )
-            for number in begun:
-                self._keep({"did": "not_written", "id": number})
-            self._waits |= dict.fromkeys(begun or [entry.id for entry in entries], why)
-            return max(done, 1) if begun else len(entries)
-        for number in begun:
-            self._keep({"did": "written", "id": number})
-        return done
-
-    def _begin(self, entry: Entry, held: Held, touched: set[int]) -> list[Change] | None:
-        """The changes of a reading, in the journal before they are made; None where it must wait its turn."""
-        before = self.journal.begun.get(entry.id)
-        if before is not None:  # stopped in between: did it reach the file?
-            reached = fits(held.rows, undo(before))
-            self._keep({"did": "written" if reached else "not_written", "id": entry.id})
-            if reached:
-                return []
-        if entry not in self.journal.waiting():  # taken back before it reached its table
-            return []
-        changes = self._changes(entry, held)
-        if touched & {change.row for change in changes}:
-            return None
-        if entry.of and not fits(held.rows, changes):
-            taken_back = self.journal.entries[entry.of]
-            self._keep({"did": "kept", "id": entry.id})
-            raise self._changed_since(taken_back)
-        self._keep({"did": "writing", "id": entry.id, "changes": [list(change) for change in changes]})
-        return changes
+                self.files.write(table, every, {column.name: column.kind for column in columns})
+        except FileBusy:
+            for number in changes:
+                self.journal.add({"did": "not_written", "id": number})
+            raise
+        for number in changes:
+            self.journal.add({"did": "written", "id": number})
 
     def _changes(self, entry: Entry, held: Held) -> list[Change]:
         """What an entry does to its table, or takes back."""
         if entry.of:
             return undo(self.journal.changes.get(entry.of, []))
         instead = self.journal.entries[entry.replaces].cells if entry.replaces else None
-        cells = dict(entry.cells)
-        own = held.of(cells["run"], self._code(cells["run"]))
+        cells, own = dict(entry.cells), self._of(held, entry.cells["run"])
         if BLIND.name in held.header and RUN.name not in held.header:  # a scorer's sheet has codes only
-            cells[BLIND.name] = self._code(cells.pop("run"))
-        return place(own, held.header, self.tables[entry.table], cells, instead, held.end)
+            cells[BLIND.name] = self._trays[cells.pop("run")].code
+        return place(own, held.header, self.tables[entry.table], cells, instead, max(held.rows, default=1))
 
-    def _code(self, run: str) -> str:
-        """The blind code of a batch; empty where it has none."""
-        runs = self._runs[1].rows if self._runs is not None else pd.DataFrame(columns=["run", "blind"])
-        return next(iter(runs.loc[runs["run"] == run, "blind"]), "")
-
-    def _own(self, held: Held, run: str) -> dict[int, Cells]:
-        return held.of(run, self._code(run))
+    def _of(self, held: Held, run: str) -> dict[int, Cells]:
+        """The rows of a batch."""
+        return held.of(run, self._trays[run].code if run in self._trays else "")
 
     def _refuse_row(self, table: str, cells: Cells) -> None:
-        """Refuse cells that the trial's loader would refuse by themselves, and odd names of pieces."""
-        piece = cells.get("piece", "1")
-        if not _PIECE.fullmatch(piece):
-            what = "a piece is named by up to 20 letters and digits." if piece else "no piece is chosen."
-            raise BadInput([Problem("piece", what, "Choose or name one.")])
+        """Refuse cells that the trial's loader would refuse by themselves."""
         one = RawTable(table, pd.DataFrame([dict(cells)], index=[2]))
         found = parse(one, [column for column in self.tables[table].columns if column.name in cells])[1]
         if found:
@@ -489,32 +441,30 @@ class Logbook:
 
     def _check(self, entry: Entry) -> None:
         """Refuse a reading that the trial's loader would refuse, by itself or in its table."""
-        self._refuse_row(entry.table, entry.cells)
+        table, cells = entry.table, entry.cells
         try:
-            view = self._view(entry.table)
-        except (BadInput, OSError):
-            return  # it waits in the journal until the table can be read
+            view = self._view(table)
+        except (BadInput, OSError):  # it waits in the journal until the table can be read
+            self._refuse_row(table, cells)
+            return
         changes = self._changes(entry, view)
+        found = self._faults(table, cells["run"], view.after(changes))
+        if found or "" in cells.values():
+            self._refuse_row(table, cells)
         if not changes:
             raise BadInput([Problem(view.where, "this reading stands there already.", "")])
-        before = view.with_firsts(self._own(view, entry.cells["run"]))
-        after = {**before, **{change.row: change.after for change in changes if change.after is not None}}
-        found = self._faults(entry.table, view.raw(after))
-        if found and not self._faults(entry.table, view.raw(before)):  # which must not stop the logging
+        if found and not self._faults(table, cells["run"], view):  # which must not stop the logging
             raise BadInput(found)
 
-    def _faults(self, table: str, raw: RawTable) -> list[Problem]:
-        """What the trial's loader would refuse in a table."""
-        if raw.cells.empty:
-            return []
-        read, found = self._loaded(table, raw)
-        if found or table == "runs":
-            return found
-        runs = (
-            self._batches()
-        )  # of which those that were read: the others were checked as the trial was opened
-        theirs = replace(runs, rows=runs.rows[runs.rows["run"].isin(read.rows["run"])])
-        return checks.across_rows({table: read, "runs": theirs}, self.tables)[0]
+    def _faults(self, table: str, run: str, held: Held) -> list[Problem]:
+        """What the trial's loader would refuse; of what is read by the clock, which is much, in one batch."""
+        if self.tables[table].time:
+            read, found, _ = self._batch(table, run, held)
+        else:
+            read, found = self._loaded(table, held.raw())
+        if found or table == "runs" or read.rows.empty:
+            return found if held.rows else []
+        return checks.across_rows({table: read}, self.tables)[0]
 
     def _loaded(self, table: str, raw: RawTable) -> tuple[Table, list[Problem]]:
         """A table as the trial's loader reads it, also where codes or clock times stand, and its problems."""
@@ -531,31 +481,36 @@ class Logbook:
         """A table with what still waits for it."""
         held = self.files.read(table)
         waiting = [entry for entry in self.journal.waiting() if entry.table == table]
-        held = held.copy() if waiting else held
-        for entry in waiting:
-            try:
-                changes = self._changes(entry, held)
-            except BadInput:
-                continue
-            if fits(held.rows, changes):
-                held.change(changes)
-        return held
+        known = self._views.get(table)
+        if known is None or known[0] is not held or known[1] != waiting:
+            view = held
+            for entry in waiting:
+                with suppress(BadInput):
+                    changes = self._changes(entry, view)
+                    view = view.after(changes) if fits(view.rows, changes) else view
+            known = self._views[table] = held, waiting, view
+        return known[2]
 
-    def _rows(self, table: str, run: str, held: Held | None = None) -> pd.DataFrame:
-        """The rows of a batch with what still waits for it; none where they cannot be read."""
+    def _batch(self, table: str, run: str, held: Held) -> tuple[Table, list[Problem], list[dict[str, Any]]]:
+        """The rows of a batch as the trial's loader reads them, and what it would refuse in them."""
+        own, known = self._of(held, run), self._seen.get((table, run))
+        if known is None or known[0] != own:
+            read, found = self._loaded(table, held.raw(own))
+            rows: list[Any] = read.rows[read.rows["run"] == run].to_dict("records")
+            known = self._seen[table, run] = own, (read, found if own else [], rows)
+        return known[1]
+
+    def _rows(self, table: str, run: str) -> list[dict[str, Any]]:
+        """The rows of a batch with what still waits for them; none where they cannot be read."""
         try:
-            held = held or self._view(table)
-            own = self._own(held, run)
-            known = self._frames.get((table, run))
-            if known is None or known[0] != own:
-                known = self._frames[table, run] = own, self._loaded(table, held.raw(own))[0].rows
-            return known[1][known[1]["run"] == run]
+            held = self._view(table)
+            return self._batch(table, run, held)[2] if self._of(held, run) else []
         except (BadInput, OSError):
-            return pd.DataFrame(columns=[column.name for column in self.tables[table].columns])
+            return []
 
     def _batches(self) -> Table:
         held = self._view("runs")
-        if self._runs is None or self._runs[0] != held.rows:
+        if self._runs is None or self._runs[0] is not held:
             read, problems = self._loaded("runs", held.raw())
             problems = problems or checks.factor_levels(read, self.settings)[1]
             if problems:
@@ -565,35 +520,13 @@ class Logbook:
             # clock times of the workshop, which is taken to be in this computer's time zone
             made = [None if pd.isna(at) else at.to_pydatetime().timestamp() for at in rows["made_at"]]
             labels = rows["blind"] if blind else rows["run"]
-            trays = list(map(Tray, rows["run"], labels, made, rows["day"]))
-            self._runs = (dict(held.rows), read, trays)
+            trays = map(Tray, rows["run"], labels, made, rows["day"], rows["blind"])
+            self._runs, self._trays = (held, read), {tray.run: tray for tray in trays}
         return self._runs[1]
-
-    def _keep(self, line: Line) -> None:
-        try:
-            with self._alone():
-                self.journal.add(line)
-        except OSError as error:
-            what = f"the computer refused to write it ({error.strerror or error})."
-            do = "Write it on paper, and look whether the disk is full or the folder may not be written to."
-            raise BadInput([Problem(JOURNAL, what, do)]) from None
-
-    @contextmanager
-    def _alone(self) -> Iterator[None]:
-        """Let no other page of this trial write into journal or tables meanwhile."""
-        if self._held:
-            yield
-            return
-        with locked(self.folder / ".bench.lock", patience_s=15):
-            self._held = True
-            try:
-                yield
-            finally:
-                self._held = False
 
     def _at(self, cells: Cells) -> str:
         """Whose reading it is, in words."""
-        piece = f", piece {cells['piece']}" if "piece" in cells else ""
+        piece = f", piece {cells['piece']}" if cells.get("piece") else ""
         return f"{self.tray(cells['run']).label}{piece}"
 
     def _hours(self, run: str, at: float) -> str:
@@ -607,6 +540,14 @@ class Logbook:
     def _changed_since(self, entry: Entry) -> BadInput:
         what = f"“{entry.says}” was not taken back: its row was changed by hand since."
         return BadInput([Problem(self.files.read(entry.table).where, what, "Correct it there.")])
+
+
+def _piece(name: str) -> str:
+    """The name of a piece; BadInput where it is an odd one, or none."""
+    if not _PIECE.fullmatch(name):
+        what = "a piece is named by up to 20 letters and digits." if name else "no piece is chosen."
+        raise BadInput([Problem("piece", what, "Choose or name one.")])
+    return name
 
 
 def spoken(column: Column, text: str) -> str:

@@ -10,53 +10,37 @@ import sys
 import threading
 import time
 import webbrowser
-from collections.abc import Callable, Mapping
 from pathlib import Path
 from urllib.parse import quote
 
 import click
 
 from fizzlab.cli.saying import FOLDER
-from fizzlab.report.children import SETTINGS, jupyterlab, surroundings, voila
+from fizzlab.report.children import SETTINGS, server, surroundings
 
-#: Where the bench is looked for: the same address each time, so that what was printed goes on leading there.
+#: Where the bench is looked for: the same each time, so that what is printed on labels goes on leading there.
 PORT = 8866
-
-_OWN = click.option(
-    "--own", is_flag=True, help="Open FOLDER's own notebook even where its cells are not fizzlab's."
-)
 
 
 @click.command(short_help="Open the notebooks in JupyterLab.")
 @click.argument("folder", type=click.Path(path_type=Path), default=Path("fizzlab-notebooks"))
-@_OWN
-def lab(folder: Path, own: bool) -> None:
+def lab(folder: Path) -> None:
     """Open JupyterLab on a copy of the notebooks in FOLDER (fizzlab-notebooks).
 
     The first, start.ipynb, lists the trials that lie beside FOLDER and opens what each needs.
     """
-    home, start = (
-        folder.resolve(),
-        _own_or(folder / "start.ipynb", put_notebooks, own, f"fizzlab lab {folder}"),
-    )
-    sys.exit(
-        _run(
-            jupyterlab(home.parent, f"--LabApp.default_url=/lab/tree/{quote(home.name)}/{quote(start.name)}")
-        )
-    )
+    home, start = folder.resolve(), put_notebooks(folder)
+    _say_own(folder / "start.ipynb", start)
+    sys.exit(_start(home.parent, f"lab/tree/{quote(home.name)}/{quote(start.name)}"))
 
 
 @click.command(short_help="Log at the bench: large buttons on a page.")
 @FOLDER
 @click.option("--phone", is_flag=True, help="Let a phone or tablet in the same network open it too.")
-@click.option(
-    "--address", default="", help="With --phone: this computer's address there, if another is found."
-)
-@click.option(
-    "--port", default=PORT, show_default=True, help="Where the page is served; another if it is taken."
-)
+@click.option("--address", default="", help="With --phone: this computer's address, if another is found.")
+@click.option("--port", default=PORT, show_default=True, help="Where it is served; another if it is taken.")
 @click.option("--lab", "in_lab", is_flag=True, help="Open it in JupyterLab instead.")
-@_OWN
+@click.option("--own", is_flag=True, help="Open FOLDER's bench.ipynb even where its cells are not fizzlab's.")
 def bench(folder: Path, phone: bool, address: str, port: int, in_lab: bool, own: bool) -> None:
     """Open the bench: a page of buttons to log the trial in FOLDER while it is made and tried.
 
@@ -66,9 +50,12 @@ def bench(folder: Path, phone: bool, address: str, port: int, in_lab: bool, own:
 
     for why in Logbook(folder).waiting():
         click.echo(f"Readings wait in the journal: {why}", err=True)
-    notebook = _own_or(folder / "bench.ipynb", put_bench, own, f"fizzlab bench {folder}")
+    there = folder / "bench.ipynb"
+    notebook = there if own and there.is_file() else put_bench(folder)
+    if not own:
+        _say_own(there, notebook, f" Open it, if you trust who wrote it, with: fizzlab bench {folder} --own")
     if in_lab:
-        sys.exit(_run(jupyterlab(folder, f"--LabApp.default_url=/doc/tree/{quote(notebook.name)}")))
+        sys.exit(_start(folder, f"doc/tree/{quote(notebook.name)}"))
     ip = (address or _address()) if phone else "127.0.0.1"
     port, token = _free(ip, port), secrets.token_urlsafe(12)
     url = f"http://{ip}:{port}/?token={token}"
@@ -77,10 +64,10 @@ def bench(folder: Path, phone: bool, address: str, port: int, in_lab: bool, own:
         import segno
 
         click.echo("Scan this with the phone. Whoever has it can log here, as long as this runs.")
-        segno.make(url).terminal(compact=True)
-    told = {"JUPYTER_TOKEN": token, "FIZZLAB_PHONE": url if phone else ""}
+        with contextlib.suppress(UnicodeError):  # of a console that has no such signs
+            segno.make(url).terminal(compact=True)
     threading.Thread(target=_open_when_there, args=[ip, port, url], daemon=True).start()
-    sys.exit(_run(voila(notebook, ip, port), told))
+    sys.exit(_run(server("voila", notebook, f"--Voila.ip={ip}", f"--port={port}"), JUPYTER_TOKEN=token))
 
 
 def put_notebooks(folder: Path) -> Path:
@@ -100,14 +87,25 @@ def put_bench(folder: Path) -> Path:
     return shipped.put_notebook("bench", folder / "bench.ipynb", folder)
 
 
-def _own_or(there: Path, put: Callable[[Path], Path], own: bool, command: str) -> Path:
-    """The folder's own notebook if that is asked for, else ours, saying so where the two differ."""
-    shipped = put(there.parent)
-    if own or shipped == there:
-        return there
-    what = f"{there} holds other cells than fizzlab's own, so {shipped.name} was opened."
-    click.echo(f"{what} Open it, if you trust who wrote it, with: {command} --own", err=True)
-    return shipped
+def _say_own(there: Path, opened: Path, how: str = "") -> None:
+    if opened != there:
+        click.echo(
+            f"{there} holds other cells than fizzlab's own, so {opened.name} was opened.{how}", err=True
+        )
+
+
+def _start(folder: Path, page: str) -> int:
+    """Run JupyterLab on a folder until it is stopped, open at one page; its exit code."""
+    return _run(server("jupyterlab", folder, f"--LabApp.default_url=/{page}"))
+
+
+def _run(command: list[str], **told: str) -> int:
+    """Run a server until it is stopped, or this is. Ctrl-C reaches it too, and is its own to answer."""
+    given = surroundings() | told
+    with subprocess.Popen(command, cwd=SETTINGS, env=given, stdin=subprocess.PIPE) as running:
+        while True:
+            with contextlib.suppress(KeyboardInterrupt):
+                return running.wait()
 
 
 def _address() -> str:
@@ -134,11 +132,3 @@ def _open_when_there(ip: str, port: int, url: str) -> None:
             webbrowser.open(url)
             return
         time.sleep(0.1)
-
-
-def _run(command: list[str], told: Mapping[str, str] | None = None) -> int:
-    """Run a server until it is stopped; its exit code. Ctrl-C reaches it too, and is its own to answer."""
-    with subprocess.Popen(command, cwd=SETTINGS, env=surroundings() | dict(told or {})) as server:
-        while True:
-            with contextlib.suppress(KeyboardInterrupt):
-                return server.wait()

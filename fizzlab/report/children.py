@@ -31,15 +31,9 @@ def surroundings() -> dict[str, str]:
     return given
 
 
-def jupyterlab(folder: Path, *options: str) -> list[str]:
-    """The command that runs JupyterLab on a folder; to be started in `SETTINGS`, which holds no module."""
-    return _server("jupyterlab", *options, str(folder.resolve()))
+def server(module: str, of: Path, *options: str) -> list[str]:
+    """The command that runs JupyterLab on a folder, or Voilà on a notebook, to be started in `SETTINGS`.
 
-
-def voila(notebook: Path, ip: str, port: int) -> list[str]:
-    """The command that serves a notebook as a page of its own; `SETTINGS` says how, JUPYTER_TOKEN to whom."""
-    return _server("voila", f"--Voila.ip={ip}", f"--port={port}", str(notebook.resolve()))
-
-
-def _server(module: str, *options: str) -> list[str]:
-    return [sys.executable, "-P", "-m", "fizzlab.report.serving", module, *options]
+    It holds no module and says what is open to whom; the server ends when its stdin does.
+    """
+    return [sys.executable, "-P", "-m", "fizzlab.report.serving", module, *options, str(of.resolve())]

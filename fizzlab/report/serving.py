@@ -1,28 +1,21 @@
-"""The child that runs JupyterLab or Voilà, and ends when the command that started it has ended.
+"""``python -P -m fizzlab.report.serving MODULE …`` is ``python -P -m MODULE …`` while its stdin is held.
 
-``python -P -m fizzlab.report.serving MODULE …`` is ``python -P -m MODULE …`` with that promise.
+JupyterLab and Voilà run so: the pipe is cut by whatever ends the command that started them.
 """
-
-from __future__ import annotations
 
 import os
 import runpy
 import signal
 import sys
 import threading
-import time
-
-import psutil
 
 
-def _end_with(parent: int) -> None:
-    """Wait until a process has ended, however it did, and end this one as by `kill`."""
-    while os.getppid() == parent and psutil.pid_exists(parent):  # Windows gives no orphan another parent
-        time.sleep(0.5)
+def _end_with_stdin() -> None:
+    sys.stdin.buffer.read()
     os.kill(os.getpid(), signal.SIGTERM)
 
 
 if __name__ == "__main__":
-    threading.Thread(target=_end_with, args=[os.getppid()], daemon=True).start()
+    threading.Thread(target=_end_with_stdin, daemon=True).start()
     sys.argv[:] = sys.argv[1:]
     runpy.run_module(sys.argv[0], run_name="__main__", alter_sys=True)

@@ -8,10 +8,8 @@ from __future__ import annotations
 
 import json
 import os
-from collections import Counter, defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from itertools import islice, takewhile
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -29,8 +27,8 @@ class OtherBench(FizzlabError):
 
     def __init__(self) -> None:
         super().__init__(
-            "This trial has been opened at another bench since; nothing was logged here. "
-            "What was logged there is shown here in a moment: then press again."
+            "Another page of this trial logged something since, so nothing was logged here. "
+            "It is in the list now: look, then press again."
         )
 
 
@@ -71,10 +69,7 @@ class Entry:
 
 @dataclass
 class Journal:
-    """The journal of one trial folder, added up line by line, open for adding.
-
-    What was added up is kept, with how far: a press costs the same however long the journal is.
-    """
+    """The journal of one trial folder, added up line by line, each once, and open for adding."""
 
     path: Path
     #: Lines that are no JSON: each was being written when the computer stopped, and never confirmed.
@@ -84,12 +79,9 @@ class Journal:
     #: How an entry is about to change its table, and how it did.
     begun: dict[int, list[Change]] = field(default_factory=dict)
     changes: dict[int, list[Change]] = field(default_factory=dict)
-    #: What is typed for later, by table, batch and piece.
+    #: What was typed of a row that has more to come, by table, batch and piece.
     drafts: dict[tuple[str, str, str], Cells] = field(default_factory=dict)
-    #: How often each piece of a batch was logged.
-    pieces: defaultdict[str, Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
     last: int = 0
-    _undone: set[int] = field(default_factory=set)
     _live: dict[int, Entry] = field(default_factory=dict)
     _open: set[int] = field(default_factory=set)
     # with the last number before it, and the entry that stopped it or 0
@@ -100,20 +92,9 @@ class Journal:
     def open(cls, folder: Path) -> Journal:
         """Read the journal of a folder; an empty one where there is none. Nothing is written."""
         journal = cls(folder / JOURNAL)
-        data = bytes_of(journal.path) if journal.path.exists() else b""
-        journal._add_up(data)
+        if journal.path.exists():
+            journal._add_up(bytes_of(journal.path))
         return journal
-
-    def grown(self) -> bool:
-        """Did somebody else write into it since? Then take up what they added."""
-        size = self.path.stat().st_size if self.path.exists() else 0
-        if size <= self._size:  # shorter: it was edited, and the next press is refused
-            return False
-        with self.path.open("rb") as file:
-            file.seek(self._size)
-            new = file.read()
-        self._add_up(new[: new.rfind(b"\n") + 1])  # a line that is still being written comes next time
-        return True
 
     def _add_up(self, data: bytes) -> None:
         for piece in filter(bytes.strip, data.split(b"\n")):
@@ -122,6 +103,16 @@ class Journal:
             except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
                 self.unreadable += 1
         self._size += len(data)
+
+    def grown(self) -> bool:
+        """Did somebody else write into it since? One that was cut by hand makes the next press refused."""
+        return (self.path.stat().st_size if self.path.exists() else 0) > self._size
+
+    def take_up(self) -> None:
+        """Take up what somebody else wrote; nobody may be writing meanwhile."""
+        with self.path.open("rb") as file:
+            file.seek(self._size)
+            self._add_up(file.read())
 
     def add(self, line: Line) -> None:
         """Write one line to the disk, whole or not at all; OtherBench where somebody else did since."""
@@ -137,7 +128,8 @@ class Journal:
             try:
                 file.write(data)
                 file.flush()
-                os.fsync(file.fileno())
+                if line["did"] not in ("written", "not_written"):  # which the table tells as well
+                    os.fsync(file.fileno())
             except OSError:
                 file.truncate(self._size)
                 raise
@@ -153,7 +145,6 @@ class Journal:
             case "log":
                 entry = self.entries[number] = self._live[number] = _entry(line, line["table"])
                 self._open.add(number)
-                self._counted(entry, 1)
                 self.drafts.pop((entry.table, entry.cells.get("run", ""), entry.cells.get("piece", "")), None)
                 if line.get("stops") and self.running is not None:
                     self._stopped_by(number)
@@ -161,9 +152,7 @@ class Journal:
                 of = int(line["of"])
                 if of in self.entries:
                     self.entries[number] = _entry(line, self.entries[of].table)
-                    self._undone.add(of)
-                    if self._live.pop(of, None):
-                        self._counted(self.entries[of], -1)
+                    self._live.pop(of, None)
                     self._open.add(number)
                 if self._watch is not None and self._watch[2] == of:
                     self._stopped_by(0)
@@ -176,15 +165,12 @@ class Journal:
                 self._open.discard(number)
             case "kept":  # the row was changed by hand since, so the reading was not taken back after all
                 if number in self.entries:
-                    kept = self.entries.pop(number).of
-                    self._counted(self.entries[kept], 1)
-                    self._undone.discard(kept)
+                    kept = self.entries[self.entries[number].of]
+                    del self.entries[number]
                     self._open.discard(number)
-                    self._live = dict(sorted({**self._live, kept: self.entries[kept]}.items()))
+                    self._live = dict(sorted({**self._live, kept.id: kept}.items()))
             case "draft":
-                self.drafts[line["table"], line["run"], line["piece"]] = _texts(line["cells"])
-            case "photo":
-                pass
+                self.drafts[line["table"], line["run"], line["piece"]] = _entry({**line, "id": 0}, "").cells
             case "start":
                 watch = Running(line["run"], line["piece"], line["water_c"], float(line["at"]))
                 self._watch = (watch, self.last, 0)
@@ -193,9 +179,6 @@ class Journal:
             case other:
                 raise ValueError(other)
         self.last = max(self.last, number)
-
-    def _counted(self, entry: Entry, times: int) -> None:
-        self.pieces[entry.cells.get("run", "")][entry.cells.get("piece", "")] += times
 
     def _stopped_by(self, number: int) -> None:
         if self._watch is not None:
@@ -211,41 +194,21 @@ class Journal:
         if self._watch is None:
             return []
         watch, since, _ = self._watch
-        new = list(takewhile(lambda entry: entry.id > since, reversed(self._live.values())))
-        own = [entry for entry in reversed(new) if entry.table == table]
+        own = [entry for entry in self.live() if entry.table == table and entry.id > since]
         return [each for each in own if (each.cells["run"], each.cells["piece"]) == (watch.run, watch.piece)]
 
-    def live(self, newest: int | None = None) -> list[Entry]:
-        """The readings that hold, in the order of the presses; or so many of the newest, the newest first."""
-        return [*self._live.values()] if newest is None else [*islice(reversed(self._live.values()), newest)]
-
-    def __len__(self) -> int:
-        return len(self._live)
+    def live(self) -> list[Entry]:
+        """The readings that hold, in the order of the presses."""
+        return [*self._live.values()]
 
     def waiting(self) -> list[Entry]:
         """The entries that have not reached their table or, taken back, have not left it."""
-        return [
-            self.entries[number]
-            for number in sorted(self._open)
-            if self._in_table(self.entries[number].of or number)
-            or not (self.entries[number].of or number in self._undone)
-        ]
-
-    def _in_table(self, number: int) -> bool:
-        """May it stand in a table?"""
-        return number in self.begun or number in self.changes
+        found = [self.entries[number] for number in sorted(self._open)]
+        holds = (self._live, self.begun, self.changes)  # or may stand in a table
+        return [entry for entry in found if any((entry.of or entry.id) in some for some in holds)]
 
 
 def _entry(line: Line, table: str) -> Entry:
     known = {name: value for name, value in line.items() if name in Entry.__dataclass_fields__}
-    more = {
-        "id": int(line["id"]),
-        "at": float(line["at"]),
-        "table": table,
-        "cells": _texts(line.get("cells", {})),
-    }
-    return Entry(**{**known, **more})
-
-
-def _texts(cells: Mapping[str, Any]) -> Cells:
-    return {str(name): str(text) for name, text in cells.items()}
+    cells = {str(name): str(text) for name, text in line.get("cells", {}).items()}
+    return Entry(**{**known, "id": int(line["id"]), "at": float(line["at"]), "table": table, "cells": cells})

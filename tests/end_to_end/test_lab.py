@@ -94,12 +94,15 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
     settings = {
         f"JUPYTERLAB_{name}_DIR": str(home / f".{name.lower()}") for name in ("SETTINGS", "WORKSPACES")
     }
-    command = children.jupyterlab(home, "--no-browser", "--IdentityProvider.token=''", "--port", str(port))
+    command = children.server(
+        "jupyterlab", home, "--no-browser", "--IdentityProvider.token=''", "--port", str(port)
+    )
     with (home / ".log").open("wb") as log:
         process = subprocess.Popen(
             command,
             cwd=children.SETTINGS,
             env={**children.surroundings(), **settings},
+            stdin=subprocess.PIPE,
             stdout=log,
             stderr=subprocess.STDOUT,
         )

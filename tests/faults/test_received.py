@@ -107,9 +107,7 @@ def test_what_is_no_notebook_is_not_opened(text: str, tmp_path: Path) -> None:
 
 def test_bench_says_which_notebook_it_opens(make_trial: MakeTrial, monkeypatch: pytest.MonkeyPatch) -> None:
     folder, opened = make_trial(), list[str]()
-    monkeypatch.setattr(
-        "fizzlab.cli.lab._run", lambda command, told=None: opened.append(" ".join(command)) or 0
-    )
+    monkeypatch.setattr("fizzlab.cli.lab._run", lambda command, **told: opened.append(" ".join(command)) or 0)
     monkeypatch.setattr("fizzlab.cli.lab._open_when_there", lambda *where: None)
     (folder / "bench.ipynb").write_text("{}", encoding="utf-8")
     said = CliRunner().invoke(main, ["bench", str(folder)]).stderr
@@ -120,9 +118,8 @@ def test_bench_says_which_notebook_it_opens(make_trial: MakeTrial, monkeypatch: 
     notebooks.mkdir()
     (notebooks / "start.ipynb").write_text("{}", encoding="utf-8")
     assert "so start-2.ipynb was opened" in CliRunner().invoke(main, ["lab", str(notebooks)]).stderr
-    CliRunner().invoke(main, ["lab", str(notebooks), "--own"])
-    pages = ["/bench-2.ipynb", "doc/tree/bench.ipynb", "notebooks/start-2.ipynb", "notebooks/start.ipynb"]
-    assert len(opened) == 4
+    pages = ["/bench-2.ipynb", "doc/tree/bench.ipynb", "notebooks/start-2.ipynb"]
+    assert len(opened) == 3
     assert all(page in command for page, command in zip(pages, opened, strict=True))
     assert "voila" in opened[0]
     assert "--Voila.ip=127.0.0.1" in opened[0]  # this computer only, unless --phone is given

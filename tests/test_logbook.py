@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import errno
+import io
 import itertools
 import os
 import shutil
@@ -20,9 +21,11 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
+from PIL import Image
 from sound_trial import TOML
 
 from fizzlab import measures
+from fizzlab.bench import logbook
 from fizzlab.bench.logbook import Logbook, Message, practice_folder
 from fizzlab.bench.planfiles import write_plan
 from fizzlab.bench.workbook import Sheet, write_workbook
@@ -87,6 +90,14 @@ def _folder(home: Path, kind: str) -> Path:
             data = text.replace("\n", "\r\n").encode("utf-8-sig") if kind == "commas" else text.encode()
             (folder / f"{name}.csv").write_bytes(data)
     return folder
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _patient() -> Iterator[None]:
+    """Write each press at once, on a busy machine too."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(logbook, "SLOW_S", float("inf"))
+        yield
 
 
 @pytest.fixture(params=["workbook", "points", "commas", "nowhere"])
@@ -409,6 +420,48 @@ def test_a_full_disk_refuses_the_press_and_keeps_the_journal_whole(planned: Path
     book.put_in()
     weighed = ("weighings", "A", "1", 2.0, 80.0)
     assert _readings(planned) == {weighed, ("touch_checks", "A", "1", 2.0, True)}
+
+
+def test_readings_of_a_table_that_is_slow_to_write_go_in_together(
+    planned: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    book = Logbook(planned)
+    touch(book, "A", "1", False, MADE + 2 * 3600)
+    monkeypatch.setattr(logbook, "SLOW_S", 0.0)
+    for piece in "12":
+        touch(book, "A", piece, True, MADE + 3 * 3600)
+    book.start("B", "2", "38", MADE)
+    book.colour(MADE + 4)
+    book.end(MADE + 60)
+    with pytest.raises(BadInput, match="stands there already"):
+        touch(book, "A", "2", True, MADE + 3 * 3600)  # what waits is looked at as well
+    written = mock.Mock(side_effect=book.files.write)
+    monkeypatch.setattr(book.files, "write", written)
+    book.put_in()
+    assert [call.args[0] for call in written.call_args_list] == ["touch_checks", "fizz_times", "fizz_times"]
+    assert _readings(planned) == {
+        ("touch_checks", "A", "1", 2.0, False),
+        ("touch_checks", "A", "1", 3.0, True),
+        ("touch_checks", "A", "2", 3.0, True),
+        ("fizz_times", "B", "2", 38.0, 60.0, True, 4.0),
+    }
+
+
+def test_photographs_of_any_name_are_kept_beside_each_other(planned: Path) -> None:
+    book, picture = Logbook(planned), io.BytesIO()
+    Image.new("RGB", (4, 3)).save(picture, "PNG")
+    for run, piece in (("A", "1"), ("A", "1"), ("../Ä:b", "CON"), ("x" * 300, "")):
+        kept = planned / book.photo(run, piece, picture.getvalue(), MADE)
+        assert kept.parent == planned / "photos"
+    names = sorted(path.name for path in (planned / "photos").iterdir())
+    assert names == [
+        "-Ä-b_CON_2026-01-05T09-00-00.png",
+        "A_1_2026-01-05T09-00-00-2.png",
+        "A_1_2026-01-05T09-00-00.png",
+        f"{'x' * 40}_2026-01-05T09-00-00.png",
+    ]
+    with pytest.raises(BadInput, match="it is no JPEG, PNG or WebP picture"):
+        book.photo("A", "1", b"<svg/>", MADE)
 
 
 def test_a_second_bench_takes_over(planned: Path) -> None:

@@ -119,8 +119,7 @@ def _address() -> str:
 def _free(ip: str, port: int) -> int:
     """The port, or one that is free if another program has it."""
     for wanted in (port, 0):
-        with socket.socket() as tried, contextlib.suppress(OSError):
-            tried.bind((ip, wanted))
+        with contextlib.suppress(OSError), socket.create_server((ip, wanted)) as tried:
             return int(tried.getsockname()[1])
     raise click.UsageError(f"Nothing can be served at {ip}. Give this computer's own --address.")
 

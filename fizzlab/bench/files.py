@@ -95,8 +95,7 @@ class Files:
     def __init__(self, folder: Path, specs: Mapping[str, TableSpec]) -> None:
         self.folder, self.specs, self.book = folder, specs, folder / WORKBOOK
         self._read: dict[Path, tuple[_Signature, dict[str, Held]]] = {}
-        #: How long the last writing of a table took, in seconds.
-        self.cost: dict[str, float] = {}
+        self.cost: dict[str, float] = {}  #: seconds that the last writing of a table took
 
     def path(self, name: str) -> Path:
         """The file that a table stands in, or would; BadInput where it stands in two."""

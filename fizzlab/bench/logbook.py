@@ -138,8 +138,7 @@ class Logbook:
         """The next batch to make; none once the batches of the day on which some were made today are done."""
         self._batches()
         today, trays = dt.date.fromtimestamp(now), self._trays.values()
-        seen = [(tray.day, dt.date.fromtimestamp(tray.made_at)) for tray in trays if tray.made_at]
-        begun = {day for day, date in seen if date == today}
+        begun = {tray.day for tray in trays if dt.date.fromtimestamp(tray.made_at or 0.0) == today}
         return next((each for each in trays if not each.made_at and (not begun or each.day in begun)), None)
 
     @cached_property
@@ -202,17 +201,16 @@ class Logbook:
             for tray, start in made:
                 age = (now - start) / 3600
                 ahead = [((before + at) / 2, at) for before, at, after in steps if age <= (at + after) / 2]
-                over = self._over(name, tray.run) if ahead else {}
-                pieces = self.pieces(tray.run, name) if ahead else []
+                last = self._last(name, tray.run) if ahead else {}
                 for since, at in ahead:
-                    due = tuple(piece for piece in pieces if since > over.get(piece, -1.0))
+                    due = tuple(piece for piece, hour in last.items() if since > hour)
                     looks += [Look(name, tray.run, tray.label, due, at, start + at * 3600)] if due else []
         return sorted(looks, key=lambda look: look.due)
 
-    def _over(self, table: str, run: str) -> dict[str, float]:
-        """The last hour at which each piece was read; without end where its readings ended."""
+    def _last(self, table: str, run: str) -> dict[str, float]:
+        """The last hour at which each piece was read: before all where none was, after all where it ended."""
         rows = sorted(self._rows(table, run), key=lambda row: row["hours"])
-        last: dict[str, float] = {row["piece"]: row["hours"] for row in rows}
+        last = dict.fromkeys(self.pieces(run, table), -1.0) | {row["piece"]: row["hours"] for row in rows}
         return last | dict.fromkeys(self._ended(table, run), float("inf"))
 
     def _ended(self, table: str, run: str) -> dict[str, float]:

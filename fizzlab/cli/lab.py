@@ -101,8 +101,7 @@ def _start(folder: Path, page: str) -> int:
 
 def _run(command: list[str], **told: str) -> int:
     """Run a server until it is stopped, or this is. Ctrl-C reaches it too, and is its own to answer."""
-    given = surroundings() | told
-    with subprocess.Popen(command, cwd=SETTINGS, env=given, stdin=subprocess.PIPE) as running:
+    with subprocess.Popen(command, cwd=SETTINGS, env=surroundings() | told, stdin=subprocess.PIPE) as running:
         while True:
             with contextlib.suppress(KeyboardInterrupt):
                 return running.wait()

@@ -431,7 +431,8 @@ class Bench:
         """Tick until cancelled."""
         while True:
             await asyncio.sleep(0.25 if self.book.running is not None else 1.0)
-            self.tick()
+            with contextlib.suppress(FizzlabError, OSError):  # as of a table that is just being saved
+                self.tick()
 
 
 def next_words(looks: Sequence[Look], now: float, make: str = "") -> str:

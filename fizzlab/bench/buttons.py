@@ -90,8 +90,8 @@ class Card:
                 self.buttons[answer] = bench.button(words, answer, self._logs({asked.name: answer}))
             parts: list[widgets.Widget] = [_wrapped(*self.buttons.values())]
         else:
-            yes_no = [("yes", "yes"), ("no", "no")]
             for each in form.columns:
+                yes_no = [(spoken(each, answer), answer) for answer in ("yes", "no")]
                 choice = each.kind == "yes_no"
                 field = _choice(yes_no, each.meaning) if choice else _field(each.titled, each.meaning)
                 self.fields[each.name] = field
@@ -158,9 +158,8 @@ class Bench:
         if running is not None:
             self._choose(FIZZ, running.run, running.piece)
         self._refresh()
-        kept = len(book.journal.live())
-        again = f"Taken up again: {kept} readings are kept."
-        self._say(again if kept else "Choose a tray and a piece, then press.")
+        again = "Taken up again: what was logged is below."
+        self._say(again if book.journal.live() else "Choose a tray and a piece, then press.")
 
     def _build(self) -> None:
         """What can be done, each with its tables and its buttons: a mode a table, but for drying and fizz."""

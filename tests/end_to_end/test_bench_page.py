@@ -126,6 +126,10 @@ def test_the_page_asks_nothing_of_the_network_and_fits(
     assert [
         url for url in page.asked if urlsplit(url).netloc != here and urlsplit(url).scheme != "data"
     ] == []
+    page.reload()  # a page that is left takes its kernel with it
+    page.wait_for_selector(".fizzlab-bench[data-ready]")
+    page.wait_for_timeout(3000)
+    assert len(command.children("ipykernel_launcher")) == 1
     page.close()
 
 

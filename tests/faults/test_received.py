@@ -65,7 +65,13 @@ def test_the_kernel_takes_nothing_from_where_it_works(tmp_path: Path) -> None:
         command, cwd=tmp_path, env=children.surroundings(), capture_output=True, text=True, check=True
     )
     assert {"", str(tmp_path)}.isdisjoint(json.loads(told.stdout))
-    assert options == ["-P", "-m", "ipykernel_launcher", "--InteractiveShellApp.ignore_cwd=True"]
+    assert options == [
+        "-P",
+        "-m",
+        "ipykernel_launcher",
+        "--InteractiveShellApp.ignore_cwd=True",
+        "--log-level=40",
+    ]
     assert not log.exists()
 
 

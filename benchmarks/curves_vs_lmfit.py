@@ -20,12 +20,7 @@ from fizzlab.models.weighing import PAGE
 
 FIRST_ORDER = CurveModel(
     "first order",
-    "loses the same share of what is left each second",
-    (
-        Parameter("gas_g", "gas given off in the end", "g"),
-        Parameter("rate", "share a second", "1/s"),
-        Parameter("base_g", "reading before the start", "g"),
-    ),
+    (Parameter("gas_g", "g"), Parameter("rate", "1/s"), Parameter("base_g", "g")),
     f=lambda x, p: p[2] + p[0] * np.exp(-p[1] * x),
     jacobian=lambda x, p: [np.exp(-p[1] * x), -p[0] * x * np.exp(-p[1] * x), np.ones_like(x)],
 )

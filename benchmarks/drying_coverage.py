@@ -34,11 +34,16 @@ def coverage(
         m = np.round((PAGE(t, truth) + rng.normal(0, noise_g, t.shape)) / step_g) * step_g
         try:
             fit = fit_drying_curve(pd.DataFrame({"hours": t, "mass_g": m}), resolution_g=step_g)
-            time, end = time_to_share(fit, SHARE), profile_interval(fit, "end_g")
+            time, end = (
+                time_to_share(fit, SHARE),
+                profile_interval(fit, lambda p: p[0]),
+            )
         except CannotAnswer:
             refused += 1
             continue
-        held.append([time["conf_low"] <= share <= time["conf_high"], end.conf_low <= END <= end.conf_high])
+        held.append(
+            [time["conf_low"] <= share <= time["conf_high"], end["conf_low"] <= END <= end["conf_high"]]
+        )
     return np.mean(held, axis=0).tolist() if held else [np.nan] * 2, refused / pieces
 
 

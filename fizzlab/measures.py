@@ -121,6 +121,7 @@ TABLES: dict[str, TableSpec] = {
         _table("runs", "one row a batch, in the order of making", RUN,
                Column("day", "text", "day of making; batches of one day share the room's air"),
                Column("blind", "text", "code that hides the recipe from whoever scores", required=False),
+               Column("planned_at", "moment", "when to make it, as planned", required=False, clock=True),
                Column("made_at", "moment", "date and time of pressing", required=False, clock=True),
                Column("sprays", "whole", "extra sprays of alcohol", required=False, low=0, high=100), NOTE,
                key="run"),

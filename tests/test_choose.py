@@ -143,7 +143,7 @@ def test_a_setting_beaten_in_everything_is_not_considered() -> None:
         table["colour"].map({"none": 0.0, "mica": 0.0, "lake": 2.0}).to_numpy(float)
     )
     choice = choose(analyses(table), limits=[Limit("hours", at_most=24), Limit("loss", at_most=3)])
-    considered = choice.considered.set_axis(choice.table["colour"])
+    considered = (choice.table["best_chance"] >= 0.05).set_axis(choice.table["colour"])
     assert not considered["lake"]
     assert considered[choice.best["colour"]]
     assert set(choice.contenders()["colour"]) == set(considered.index[considered]) - {choice.best["colour"]}

@@ -65,14 +65,6 @@ def test_refusals(values: list[float], log: bool, words: str) -> None:
         chart_of(values, log=log)
 
 
-def test_mistakes() -> None:
-    with pytest.raises(ValueError, match="label"):
-        drift_chart(STEADY, ["a"])
-    for wrong, log in ((float("nan"), False), (0.0, True)):
-        with pytest.raises(ValueError, match="finite"):
-            chart_of([*STEADY, wrong], log=log)
-
-
 @given(st.lists(st.floats(-50, 50), min_size=8, max_size=40), st.floats(0.1, 9), st.floats(-90, 90))
 def test_the_unit_does_not_matter(values: list[float], scale: float, shift: float) -> None:
     assume(np.mean(np.abs(np.diff(values))) > 1e-3)

@@ -188,7 +188,7 @@ def test_wrong_calls() -> None:
     times, runs = trial(np.random.default_rng(1))
     with pytest.raises(ValueError, match="positive"):
         numbers(times.assign(seconds=0.0), runs)
-    with pytest.raises(ValueError, match="no such batch"):
+    with pytest.raises(ValueError, match="no batch"):
         numbers(times.assign(run="Z"), runs)
     with pytest.raises(ValueError, match="after the watching"):
         fit_fizz_duration(times.assign(colour_s=times["seconds"] + 1), runs=runs, response="colour_s")

@@ -30,9 +30,11 @@ Trial = Callable[..., Path]
 def recorded(tmp_path: Path) -> Trial:
     """A demo trial with a record that recommends what a test says, without the minutes of a report."""
 
-    def make(name: str, *steps: dict[str, Any]) -> Path:
+    def make(name: str, *steps: dict[str, Any], plan: str = "") -> Path:
         folder = tmp_path / name
         shutil.copytree(DEMO / name, folder, ignore=shutil.ignore_patterns("records"))
+        text = (folder / "trial.toml").read_text(encoding="utf-8")
+        (folder / "trial.toml").write_text(text.replace("[plan]\n", f"[plan]\n{plan}"), encoding="utf-8")
         inputs = records.fingerprints(folder, load(folder).inputs)
         about = records.About(name, name, records.Signature(), {}, "0" * 64, inputs)
         said = [
@@ -104,6 +106,24 @@ def test_batches_are_added_and_no_reading_is_touched(recorded: Trial) -> None:
     assert len(plan.runs) == len(runs) + 2
     with pytest.raises(BadInput, match="is stale"):  # so that nothing is added twice
         follow(folder)
+
+
+@pytest.mark.slow
+def test_added_batches_get_dates_behind_those_made_and_a_new_trial_none(recorded: Trial) -> None:
+    batches = [{"colour": "dye", "binder": "gum", "day": 1}, {"colour": "lake", "binder": "gum", "day": 2}]
+    dates = 'start = 2026-05-05\nweekdays = ["tue", "thu"]\n'
+    ways = [{"colour": each["colour"], "binder": each["binder"]} for each in batches]
+    again = {"kind": "again", "combinations": ways, "repeats": 2}
+    folder = recorded("cores", {"kind": "add", "batches": batches}, again, plan=dates)
+    assert max(load(folder).rows("runs")["made_at"]) == pd.Timestamp("2026-05-22T12:00")
+    follow(folder, "again")
+    wishes = read_plan(folder.with_name("cores-again")).wishes
+    assert (wishes.start, wishes.weekdays) == (None, ["tue", "thu"])
+    assert "calendar.ics" in follow(folder, "add")[-2]
+    calendar = (folder / "calendar.ics").read_text(encoding="utf-8")
+    assert calendar.count("SUMMARY:Make batch") == 20
+    assert "Make it on <b>Tue 26 May 07:00</b>, look on" in (folder / "bench-sheet.html").read_text("utf-8")
+    assert "Make it on <b>Thu 28 May 07:00</b>, look on" in (folder / "bench-sheet.html").read_text("utf-8")
 
 
 @pytest.mark.slow  # reads the workbook cell by cell

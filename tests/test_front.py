@@ -22,7 +22,7 @@ from fizzlab.records import Signature, Stamp
 from fizzlab.report import parts
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis, analyse
-from fizzlab.report.figures.panels import Panel, factor_panels
+from fizzlab.report.figures import Panel, factor_panels
 from fizzlab.report.page import WORKED, Grid, Notes, PageContent, Picture, html_page, parted, verdict_of
 from fizzlab.report.parts.batches import WIDE, notes_of, photos
 from fizzlab.report.parts.front import WORDS, Foot, Glance, Verdict, about, foot, front, glance, more, verdict

@@ -17,17 +17,17 @@ PACKAGE = ROOT / "fizzlab"
 #: The floor of each room: a module may use its own room and the floors below it.
 FLOORS = {
     "errors": 0,
-    "language": 0,
-    "measures": 1,
-    "models": 2,
-    "recipe": 3,
-    "design": 3,
-    "trial": 4,
-    "records": 5,
-    "bench": 6,
-    "report": 6,
-    "cli": 7,
-    "__main__": 8,
+    "language": 1,
+    "measures": 2,
+    "models": 3,
+    "recipe": 4,
+    "design": 4,
+    "trial": 5,
+    "records": 6,
+    "bench": 7,
+    "report": 7,
+    "cli": 8,
+    "__main__": 9,
 }
 
 

@@ -12,7 +12,7 @@ import tomllib
 from collections.abc import Iterator
 from html import unescape
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 
@@ -22,6 +22,7 @@ import weird
 
 from fizzlab import language
 from fizzlab.language import listed, say, speaking, texts
+from fizzlab.models.censored import Failure
 from fizzlab.records import Signature, Stamp, versions
 from fizzlab.report import page
 from fizzlab.trial import shipped
@@ -42,7 +43,9 @@ def calls() -> Iterator[tuple[str, set[str] | None]]:
     """Every sentence that code says by its name, and what fills it, as far as that is written there."""
     for path in PACKAGE.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "say":
+            called = node.func if isinstance(node, ast.Call) else None
+            if isinstance(called, ast.Name) and called.id in ("say", "cannot"):
+                assert isinstance(node, ast.Call)
                 filled = {each.arg for each in node.keywords}
                 known = None if None in filled else {str(name) for name in filled}
                 name = node.args[0]
@@ -65,10 +68,20 @@ def test_no_name_stands_twice_and_none_is_idle() -> None:
     code = "".join(path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.py"))
     code += "".join(path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.html"))
     made = {"list_and", "list_or", "known_from_tables", "known_from_maker", *entries["cent"]}
+    made |= {f"likelihood_{kind}" for kind in get_args(Failure)}
     made |= {f"drifted_{how}" for how in ("made", "tested")} | {
         f"had_lost_{end}" for end in ("highest", "lowest")
     }
     assert [name for name in names if name not in made and not re.search(rf"['\"]{name}['\"]", code)] == []
+
+
+def test_every_reason_of_a_likelihood_is_there_and_every_refusal_says_what_would_help() -> None:
+    for kind in get_args(Failure):
+        assert slots(texts("en")[f"likelihood_{kind}"]) <= {"columns"}
+    refusals = tomllib.loads(FILE.read_text(encoding="utf-8"))["cannot"]
+    forms = [form for text in refusals.values() for form in (text if isinstance(text, list) else [text])]
+    assert len(forms) > 50
+    assert [form for form in forms if not re.fullmatch(r"[^\n]+\n[^\n]+", form)] == []
 
 
 @pytest.mark.parametrize("other", [name for name in language.languages() if name != "en"] or ["en"])

@@ -635,11 +635,13 @@ def test_the_examples_of_the_guide_are_read_as_they_stand(
     gum = (
         '[[recipe.ingredients]]\nname = "xanthan gum"\nkind = "xanthan gum"\nrole = "other"\namount = "1 g"\n'
     )
-    again, plan, recipe = blocks
+    again, plan, dates, recipe = blocks
+    plan += dates.removeprefix("[plan]\n")
     assert plan_trial(settings(HEAD + again)).wishes.readers()[:2] == [("1", "Ann"), ("2", "Bo")]
     recipe = recipe.replace("[recipe.by_factor.binder_g]", gum + "[recipe.by_factor.binder_g]")
     planned = write_plan(folder(HEAD + factors + plan + recipe)).planned
     assert len(planned.runs) == 12
+    assert list(planned.runs["planned_at"])[::6] == ["2026-03-06T07:00", "2026-03-09T07:00"]
 
 
 def test_spreads_of_an_earlier_trial_replace_the_assumption(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from fizzlab.models.choose import Choice, Limit, Wish, choose
 from fizzlab.models.effects import fit_response
-from fizzlab.report.figures.panels import trade_off
+from fizzlab.report.figures import trade_off
 from fizzlab.report.phrases import number
 
 

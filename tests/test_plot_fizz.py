@@ -9,7 +9,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from fizzlab.models.shelf import fit_shelf_life
-from fizzlab.report.figures.pieces import gas_curves
+from fizzlab.report.figures import gas_curves
 
 LEVELS = ["pearl", "dye"]
 

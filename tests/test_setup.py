@@ -55,6 +55,7 @@ four
 
 3
 3
+
 soda
 baking soda
 1 cup
@@ -105,7 +106,7 @@ def test_a_trial_of_two_by_two_is_planned_without_editing_a_file(tmp_path: Path)
 
 def test_an_answer_that_does_not_fit_is_asked_again_and_the_others_stay(tmp_path: Path) -> None:
     options = ["--title", "t", "--levels", "a=x,y", "--levels", "b=u,v", "--kind", "compare", "--days", "4"]
-    typed = "q?\n\n\n\n\n\nfactorial\n2\n4\n\n\n\n"
+    typed = "q?\n\n\n\n\n\nfactorial\n2\n4\n\n\n\n\n"
     result = CliRunner().invoke(main, ["new", str(tmp_path / "new"), *options], input=typed)
     assert result.exit_code == 0, result.output
     assert "compares the levels of one factor, not of 2" in result.output
@@ -113,6 +114,35 @@ def test_an_answer_that_does_not_fit_is_asked_again_and_the_others_stay(tmp_path
     settings, _ = read_settings(tmp_path / "new")
     assert settings is not None
     assert (settings.plan.kind, settings.plan.repeats) == ("factorial", 2) if settings.plan else False
+
+
+def test_dates_are_asked_again_until_they_are_dates(tmp_path: Path) -> None:
+    options = [
+        "--title",
+        "t",
+        "--levels",
+        "a=x,y",
+        "--days",
+        "2",
+        "--per-day",
+        "2",
+        "--tables",
+        "touch_checks",
+    ]
+    days = ["next week", "2026-03-06", "fri, mon, Sonntag", "FRI, monday", "7 to 22", "6:30-23:00"]
+    typed = "\n".join(["q?", *[""] * 4, *days, *[""] * 3, ""])
+    result = CliRunner().invoke(main, ["new", str(tmp_path / "new"), *options], input=typed)
+    assert result.exit_code == 0, result.output
+    assert "“next week” is no date that a trial could have. Write it as 2026-03-06." in result.output
+    assert "Sonntag" in result.output
+    assert (
+        "“7 to 22” is not from when to when on one day; write it as 07:00-22:30. Change it." in result.output
+    )
+    assert "Day 2, Mon 9 Mar: 06:30 R03 " in result.output
+    text = (tmp_path / "new" / "trial.toml").read_text(encoding="utf-8")
+    assert "start = 2026-03-06   # the first day of making" in text
+    assert 'awake = "6:30-23:00"   # looks outside of it are moved' in text
+    assert draft(answers_of(text), text).text == text
 
 
 @pytest.mark.parametrize("name", [each.name for each in shipped.demo_trials()])
@@ -166,6 +196,14 @@ def _filled_in(tmp_path: Path) -> None:
     assert form.plan().endswith("Planned: bench-sheet.html, runs.csv, readings.xlsx.")
     text = (tmp_path / "made" / "trial.toml").read_text(encoding="utf-8")
     assert text == draft(Answers(TOLD, ROWS), code="made").text
+    assert form.boxes["plan.awake"].layout.display == "none"
+    form.fields["plan.start"].value = "2026-03-06"
+    assert form.boxes["plan.awake"].layout.display is None
+    form.fields["plan.awake"].value = "late"
+    assert "“late” is not from when to when on one day" in form.reasons["plan.awake"].value
+    form.fields["plan.awake"].value = "06:30-22:00"
+    assert "<li>Day 1, Fri 6 Mar: 06:30 R01 " in form.seen.value
+    assert form.plan().endswith("readings.xlsx, calendar.ics.")
     form.fields["plan.batches_per_day"].value = "lots"
     assert "lots" in form.reasons["plan.batches_per_day"].value
 

@@ -30,6 +30,8 @@ class RunCard:
     levels: tuple[tuple[str, str], ...]
     recipe: Recipe | None = None
     notes: tuple[str, ...] = ()
+    made: str = ""  # when that is, and when its looks are, where days are dates
+    looks: str = ""
 
     @property
     def amounts(self) -> pd.DataFrame | None:

@@ -16,13 +16,14 @@ import pandas as pd
 from fizzlab import records
 from fizzlab.bench.cards import make_cards
 from fizzlab.bench.files import Files
-from fizzlab.bench.planfiles import BENCH_SHEET, CODES, entered, readings_sheets
-from fizzlab.bench.planning import TrialPlan, read_plan
+from fizzlab.bench.planfiles import BENCH_SHEET, CODES, entered, readings_sheets, renew
+from fizzlab.bench.planning import TrialPlan, dated, read_plan
 from fizzlab.bench.sheet import bench_sheet
 from fizzlab.design.adding import make_again
 from fizzlab.design.factors import as_factor
 from fizzlab.design.kinds import KINDS
 from fizzlab.errors import BadInput, Problem, count
+from fizzlab.trial.calendar import times
 from fizzlab.trial.folder import RECORDS, WORKBOOK, Trial, load, refuse_records
 from fizzlab.trial.journal import Change
 from fizzlab.trial.placing import beside, put_in_place
@@ -47,7 +48,8 @@ def follow(folder: Path, kind: str | None = None, to: Path | None = None) -> lis
     trial, wanted = load(folder), step["next"]
     why = f"Why: {record} says “{step['sentence'].partition(': fizzlab')[0]}”."
     if wanted["kind"] == "add":
-        return [_add(trial, wanted["batches"]), why]
+        added = _add(trial, wanted["batches"])
+        return [added, *(renew(folder)[1:] if trial.settings.plan and trial.settings.plan.start else []), why]
     called = _CALLED[wanted["kind"]]
     to = (to or folder.resolve().with_name(f"{folder.resolve().name}-{called}")).absolute()
     if to.exists():
@@ -90,6 +92,7 @@ def _settings(trial: Trial, step: dict[str, Any], to: Path) -> str:
     if before:
         text["earlier"] = {"trials": [_way(path, to) for path in before]}
     runs, plan = trial.rows("runs"), text.get("plan", {})
+    plan.pop("start", None)
     plan.setdefault("batches_per_day", int(runs.groupby("day").size().max()))
     plan.setdefault("tables", [name for name in trial.tables if name != "runs"])
     if step["kind"] == "move":
@@ -128,7 +131,7 @@ def _add(trial: Trial, batches: list[dict[str, Any]]) -> str:
     )
     settings = settings.model_copy(update={"plan": wishes})
     cards = make_cards(settings, every)  # of all, so that the new are scaled as the others were
-    cards = replace(cards, cards=cards.cards[len(made) :])
+    cards = dated(replace(cards, cards=cards.cards[len(made) :]), times(settings, pd.concat([made, new])))
     factors = [as_factor(name, factor.model_dump()) for name, factor in settings.factors.items()]
     new_ones = [{name: each[name] for name in settings.factors} for each in batches]
     plan = make_again(factors, 0, combinations=new_ones, repeats=1)

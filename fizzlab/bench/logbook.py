@@ -21,7 +21,6 @@ import pandas as pd
 
 from fizzlab.bench.files import FileBusy, Files, Held
 from fizzlab.bench.place import fits, place, plain, undo
-from fizzlab.bench.sheet import look_hours
 from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, Column
 from fizzlab.records.locks import locked
@@ -196,7 +195,7 @@ class Logbook:
         self._batches()
         made = [(tray, tray.made_at) for tray in self._trays.values() if tray.made_at is not None]
         for name in [name for name in plan.tables if name in self.forms and self.forms[name].timed]:
-            hours = look_hours(plan, name)
+            hours = plan.look_hours(name)
             steps = [*zip([0.0, *hours], hours, [*hours[1:], *(2 * h for h in hours[-1:])], strict=False)]
             for tray, start in made:
                 age = (now - start) / 3600

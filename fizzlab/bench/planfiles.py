@@ -14,20 +14,21 @@ import pandas as pd
 from fizzlab import records
 from fizzlab.bench.cards import in_code_order
 from fizzlab.bench.planning import TrialPlan, read_plan
-from fizzlab.bench.sheet import FIZZ_CUPS, FIZZ_SECONDS, bench_sheet, look_hours
+from fizzlab.bench.sheet import FIZZ_CUPS, FIZZ_SECONDS, bench_sheet
 from fizzlab.bench.workbook import Sheet, write_workbook
 from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, TABLES, Column, TableSpec
-from fizzlab.trial.folder import RECORDS, WORKBOOK, refuse_records
-from fizzlab.trial.placing import beside, put_in_place
-from fizzlab.trial.settings import TrialSettings
+from fizzlab.trial.calendar import CALENDAR, foreign, ics, nights, times
+from fizzlab.trial.folder import RECORDS, WORKBOOK, load, refuse_records
+from fizzlab.trial.placing import beside, put_in_place, write_whole
+from fizzlab.trial.settings import FILE, TrialSettings
 from fizzlab.trial.tables import RawTable, guarded, read_csv, read_sheets
 from fizzlab.trial.workbook import open_in
 
 RUNS, BENCH_SHEET, CODES = "runs.csv", "bench-sheet.html", "blind codes"
 
 #: What a plan writes into runs; the other columns are filled in when a batch is made.
-_RUNS_PLANNED = ("run", "day", "blind")
+_RUNS_PLANNED = ("run", "day", "blind", "planned_at")
 
 
 @dataclass(frozen=True)
@@ -59,15 +60,19 @@ def write_plan(folder: str | Path, detects: Callable[[TrialPlan], Sequence[str]]
     if problems:
         raise BadInput(problems)
     statements = planned.statements(detects(planned) if detects is not None else ())
-    names = (BENCH_SHEET, RUNS, WORKBOOK)
+    dated = planned.wishes.start is not None
+    names = (BENCH_SHEET, RUNS, WORKBOOK, *[CALENDAR] * dated)
     with beside(folder, ".planning-") as making:
         (making / RUNS).write_text(runs_csv(planned), encoding="utf-8", newline="")
         write_workbook(making / WORKBOOK, settings.title, readings_sheets(planned))
         html = bench_sheet(settings, planned.wishes, planned.cards, statements)
         (making / BENCH_SHEET).write_text(html, encoding="utf-8")
+        if dated:
+            (making / CALENDAR).write_bytes(ics(settings, planned.runs))
         # what the ledger keeps of a plan, so that a report can say what went otherwise
         with entered(folder, settings, planned.wishes.kind, planned.runs.round(10).to_dict("records")):
-            put_in_place(folder, making, names, empty)
+            away = [*empty, *[CALENDAR] * ((folder / CALENDAR).exists() and not dated)]
+            put_in_place(folder, making, names, away)
     paths = tuple(folder / name for name in names)
     return PlanFiles(planned, paths, tuple(replaced), tuple(empty), statements)
 
@@ -80,13 +85,26 @@ def entered(
     return records.planning(folder / RECORDS, trial=settings.code, plan=plan, runs=runs, **said)
 
 
+def renew(folder: Path) -> list[str]:
+    """Write the calendar of a planned trial anew, by when batches were really made; returns what to say."""
+    refuse_records(folder)
+    trial, problems = load(folder), foreign(folder)
+    runs, when = trial.rows("runs"), times(trial.settings, trial.rows("runs"))
+    if when.empty:
+        problems += [Problem(FILE, "it has no first day.", "Add start = 2026-03-06.", column="key plan")]
+    if problems:
+        raise BadInput(problems)
+    write_whole(folder / CALENDAR, ics(trial.settings, runs))
+    said = [f"Batches made: {runs['made_at'].count()} of {len(runs)}.", *nights(trial.settings, when)]
+    return [*said, str(folder / CALENDAR)]
+
+
 def runs_csv(planned: TrialPlan) -> str:
     """The table `runs`, with the columns that are filled in at the bench left blank."""
     later = [column.name for column in TABLES["runs"].columns if column.name not in _RUNS_PLANNED]
     later[-1:-1] = planned.settings.own_responses()
-    known = planned.runs[[*_RUNS_PLANNED, *planned.settings.factors]].map(
-        lambda cell: f"{cell:.10g}" if isinstance(cell, float) else guarded(str(cell))
-    )
+    names = [name for name in (*_RUNS_PLANNED, *planned.settings.factors) if name in planned.runs]
+    known = planned.runs[names].map(lambda x: f"{x:.10g}" if isinstance(x, float) else guarded(str(x)))
     return known.reindex(columns=[*known.columns, *later]).to_csv(index=False, lineterminator="\n")
 
 
@@ -95,6 +113,7 @@ def readings_sheets(planned: TrialPlan) -> list[Sheet]:
     wishes, runs = planned.wishes, list(planned.runs["run"])
     codes = [card.blind for card in in_code_order(planned.cards.cards)]
     choices = {"run": runs, "blind": codes, "rater": wishes.raters}
+    when = times(planned.settings, planned.runs)
     pieces, scored = ([str(n) for n in range(1, most + 1)] for most in (wishes.pieces, wishes.scored))
     sheets = []
     for name, spec in planned.settings.tables().items():
@@ -106,7 +125,7 @@ def readings_sheets(planned: TrialPlan) -> list[Sheet]:
             "rater": wishes.raters,
             "run": () if blind else runs,
             "blind": codes,
-            "hours": look_hours(wishes, name),
+            "hours": wishes.look_hours(name),
             "read": wishes.readers(),
             "piece": scored if blind else pieces[:FIZZ_CUPS] if "seconds" in spec.planned else pieces,
             "pieces": [wishes.pieces],
@@ -119,6 +138,9 @@ def readings_sheets(planned: TrialPlan) -> list[Sheet]:
         names = [key for key, values in known.items() if key in asked and len(values)]
         rows = list(product(*(known[key] for key in names))) if names and "weeks" not in spec.planned else []
         table = pd.DataFrame(rows, columns=names)
+        if {"run", "hours"} <= {*table} and not when.empty:
+            kept = when.loc[(when["table"] == name) & ~when["lost"], ["run", "planned", "hours"]]
+            table = table.rename(columns={"hours": "planned"}).merge(kept).drop(columns="planned")
         if "read" in table:
             table[["piece", "rater"]] = pd.DataFrame(table.pop("read").to_list())
         columns = (*[BLIND] * blind, *columns, LEAVE_OUT)
@@ -136,7 +158,7 @@ def _in_the_way(folder: Path, planned: TrialPlan) -> tuple[list[str], list[str],
     specs, book = planned.settings.tables(), folder / WORKBOOK
     replaced: list[str] = []
     empty: list[str] = []
-    problems: list[Problem] = []
+    problems = foreign(folder)
     lock = open_in(book)
     if lock is not None:
         do = f"Close it; if it is not open, delete {lock.name}."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -17,6 +18,7 @@ from fizzlab.design.plans import Plan, plan
 from fizzlab.design.trials import ASSUMED, Spreads
 from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
 from fizzlab.measures import number
+from fizzlab.trial.calendar import nights, times
 from fizzlab.trial.folder import folder_there
 from fizzlab.trial.settings import FILE, FactorSettings, PlanSettings, TrialSettings, read_settings
 
@@ -61,20 +63,21 @@ class TrialPlan:
         same = [self.settings.label(n) for n in self.settings.factors if recipe and n not in recipe.by_factor]
         if same:
             said.append(f"The recipe is the same at every level of {listed(same)}.")
-        return tuple(said)
+        return (*said, *nights(self.settings, times(self.settings, self.runs)))
 
     def level_table(self) -> pd.DataFrame:
         """The levels of each batch in words, one column a factor under its plain name."""
         levels = [[level for _, level in card.levels] for card in self.cards.cards]
         return pd.DataFrame(levels, self.runs.index, list(self.labels.values()))
 
-    def in_words(self) -> str:
-        """The order of making in one text, for those who cannot see a picture of it."""
+    def by_day(self) -> list[str]:
+        """The batches in the order of making, a line a day, with date and clock where the plan has them."""
         said: dict[str, list[str]] = {}
         for card in self.cards.cards:
-            said.setdefault(card.day, []).append(f"{card.run} with {', '.join(dict(card.levels).values())}")
-        days = [f"day {day}: {'; '.join(batches)}" for day, batches in said.items()]
-        return f"The batches in the order of making. {'. '.join(days)}."
+            date, _, clock = card.made.rpartition(" ")
+            words = f"{clock} {card.run} {', '.join(dict(card.levels).values())}".strip()
+            said.setdefault(f"Day {card.day}{date and f', {date}'}", []).append(words)
+        return [f"{day}: {'; '.join(batches)}." for day, batches in said.items()]
 
 
 def read_plan(folder: str | Path = "") -> TrialPlan:
@@ -115,7 +118,24 @@ def plan_trial(settings: TrialSettings) -> TrialPlan:
     problems = _amounts_fit(settings, runs, wishes.kind)
     if problems:
         raise BadInput(problems)
-    return TrialPlan(settings, made, runs, make_cards(settings, runs))
+    cards, when = make_cards(settings, runs), times(settings, runs)
+    if not when.empty:
+        stamps = when.loc[when["table"] == "runs", "at"].dt.strftime("%Y-%m-%dT%H:%M")
+        runs = runs.assign(planned_at=stamps.to_list())
+    return TrialPlan(settings, made, runs, dated(cards, when))
+
+
+def dated(cards: Cards, when: pd.DataFrame) -> Cards:
+    """The cards with the date and clock time of making, and of the looks."""
+    kept = when[~when["lost"]].assign(clock=when["at"].dt.strftime("%H:%M"))
+    kept["day"] = kept["at"].dt.strftime("%a %d %b").str.replace(" 0", " ")
+    said = []
+    for card in cards.cards:
+        rows = kept[kept["run"] == card.run]
+        looks = rows[1:].drop_duplicates("at").sort_values("at").groupby("day", sort=False)["clock"]
+        days = "; ".join(f"{day} {', '.join(clocks)}" for day, clocks in looks)
+        said.append(replace(card, made=" ".join([*rows["day"][:1], *rows["clock"][:1]]), looks=days))
+    return replace(cards, cards=tuple(said))
 
 
 def _given(factor: FactorSettings, share: bool) -> dict[str, object]:
@@ -158,6 +178,7 @@ def plan_power(
     nothing is worked out where they are compared by differences. The first response is told in full.
     """
     settings, wishes, known = planned.settings, planned.wishes, earlier or {}
+    work = partial(power, planned.runs, trials=trials, seed=settings.seed, hardest=True, label=settings.label)
     if wishes.again:
         return Detects(tuple(_precision(planned)), {})
     if len(planned.runs[[*settings.factors]].drop_duplicates()) < 2:
@@ -178,8 +199,7 @@ def plan_power(
             found[name] = (
                 replace(like[0], response=measure.label)  # the same chances, whatever the number is
                 if like
-                else power(
-                    planned.runs,
+                else work(
                     ratio=wishes.smallest_difference,
                     difference=None if ratio else spreads.of_batch_mean(wishes.pieces),
                     looks_h=wishes.checks_h if looks else None,
@@ -187,10 +207,6 @@ def plan_power(
                     spreads=spreads,
                     terms=settings.terms(),
                     air=_AIR[settings.drying.air] if looks and "room_log" in wishes.tables else 0,
-                    trials=trials,
-                    seed=settings.seed,
-                    hardest=True,
-                    label=settings.label,
                     response=measure.label,
                 )
             )

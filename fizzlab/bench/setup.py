@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Mapping
+from functools import partial
 from html import escape
 from importlib import resources
 from pathlib import Path
@@ -35,11 +36,10 @@ class Ticks:
     """Several of some choices; `value` is their names between commas."""
 
     def __init__(self, choices: Mapping[str, str], changed: Changed) -> None:
-        self.ticks = {
-            name: widgets.Checkbox(description=said, indent=False) for name, said in choices.items()
-        }
-        for tick in self.ticks.values():
-            tick.observe(changed, "value")
+        self.ticks: dict[str, Any] = {}
+        for name, said in choices.items():
+            self.ticks[name] = widgets.Checkbox(description=said, indent=False)
+            self.ticks[name].observe(changed, "value")
         self.view = widgets.VBox([*self.ticks.values()])
 
     @property
@@ -84,21 +84,13 @@ class Lines:
             self.view.children = [self.head, *boxes]
 
     def _line(self, row: Row) -> dict[str, Any]:
-        known = {"kind": (*DENSITIES, *get_args(Role)), "goes": ()} | (
-            {"name": ()} if self.ask.key == "wishes" else {}
-        )
+        known = {"wishes.name": (), "ingredients.kind": (*DENSITIES, *get_args(Role)), "ingredients.goes": ()}
         line: dict[str, Any] = {}
         for each in self.ask.fields:
-            said: dict[str, Any] = {
-                "description": each.label,
-                "tooltip": each.words,
-                "placeholder": each.example or each.label,
-            }
-            said |= {"value": row.get(each.key, ""), "continuous_update": False}
-            is_of = each.key in known
-            line[each.key] = (
-                widgets.Combobox(options=known[each.key], **said) if is_of else widgets.Text(**said)
-            )
+            options = known.get(f"{self.ask.key}.{each.key}")
+            field = widgets.Text if options is None else partial(widgets.Combobox, options=options)
+            said = {"description": each.label, "tooltip": each.words, "value": row.get(each.key, "")}
+            line[each.key] = field(**said, placeholder=each.example or each.label, continuous_update=False)
             line[each.key].add_class(f"fs-{each.key}").observe(self.changed, "value")
         return line
 
@@ -118,10 +110,8 @@ class Setup:
         for key, ask in ASKS.items():
             form += [widgets.HTML(f"<h2>{escape(ask.section)}</h2>")] if ask.section else []
             form += [] if ask.seldom else [self.boxes[key]]
-        form += [
-            widgets.HTML("<h2>Seldom needed</h2>"),
-            *(self.boxes[k] for k, ask in ASKS.items() if ask.seldom),
-        ]
+        seldom = [self.boxes[key] for key, ask in ASKS.items() if ask.seldom]
+        form += [widgets.HTML("<h2>Seldom needed</h2>"), *seldom]
         self.folder = widgets.Text(folder or "../my-trial", description="Folder", continuous_update=False)
         self.message, self.seen = widgets.HTML().add_class("fs-message"), widgets.HTML()
         left = [self.folder, self._button("Open this folder's trial", self.open), *form]
@@ -141,15 +131,10 @@ class Setup:
         if ask.kind == "names" and choices:
             return Ticks(choices, self._changed)
         said = {"description": ask.label, "tooltip": ask.words}
-        options = [
-            ("as suits what is changed", ""),
-            *((f"{name}: {words}", name) for name, words in choices.items()),
-        ]
-        field = (
-            widgets.Dropdown(options=options, **said)
-            if choices
-            else widgets.Text(continuous_update=False, **said)
-        )
+        field = widgets.Text(continuous_update=False, **said)
+        if choices:
+            options = [(f"{name}: {words}", name) for name, words in choices.items()]
+            field = widgets.Dropdown(options=[("as suits what is changed", ""), *options], **said)
         field.observe(self._changed, "value")
         return field
 
@@ -230,9 +215,8 @@ class Setup:
         tried = try_out(self.answers.fitting(), self.before, Path(self.folder.value).resolve().name)
         told = {key for key, said in (*self.answers.told.items(), *self.answers.rows.items()) if said}
         for key, shown in self.reasons.items():
-            shown.value = "<br>".join(
-                escape(reason(why)) for at, why in tried.faults if at == key and key in told
-            )
+            reasons = [escape(reason(why)) for at, why in tried.faults if at == key]
+            shown.value = "<br>".join(reasons if key in told else ())
         label = {key: ask.label for key, ask in ASKS.items()} | {"plan": "The plan"}
         still = dict.fromkeys(f"{label[key]}: {reason(why)}" for key, why in tried.faults)
         parts = ({"Still to say or to mend": [*still]} if still else {}) | tried.told()

@@ -79,7 +79,7 @@ def readings_blanks(settings: TrialSettings, plan: PlanSettings) -> tuple[Blanks
             clock = spec.time == "hours"
             before = [each for each in asked if each.name in spec.planned and each.name != spec.time]
             times = (
-                [f"{hour:g} h" for hour in look_hours(plan, name)]
+                [f"{hour:g} h" for hour in plan.look_hours(name)]
                 if clock
                 else [f"{at} s" for at in FIZZ_SECONDS]
             )
@@ -91,12 +91,6 @@ def readings_blanks(settings: TrialSettings, plan: PlanSettings) -> tuple[Blanks
             heads = heads * 3 if again else [*heads, "note"]
             found.append(Blanks(name, title, ("", *heads), pieces if by_piece else readers))
     return tuple(found)
-
-
-def look_hours(plan: PlanSettings, table: str) -> list[float]:
-    """At how many hours after making a table is planned to be read."""
-    hours: list[float] | None = getattr(plan, f"{table}_h", None)
-    return hours or plan.checks_h
 
 
 def _head(column: Column) -> str:

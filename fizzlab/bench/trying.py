@@ -26,27 +26,17 @@ class Tried:
         planned = self.planned
         if planned is None:
             return {}
-        days: dict[str, list[str]] = {}
-        for card in planned.cards.cards:
-            days.setdefault(card.day, []).append(
-                f"{card.run} {', '.join(dict(card.levels).values())}".strip()
-            )
         first = planned.cards.cards[0]
         levels = ", ".join(f"{label} {level}" for label, level in first.levels)
         weighed = [] if first.amounts is None else first.amounts.to_dict("records")
+        card = [f"Batch {first.run}, code {first.blind} on the tray{levels and f': {levels}'}."]
+        for each in weighed:
+            card.append(f"{each['ingredient']}: {number(each['grams'], 3)} g ({kitchen(each['as_written'])})")
         return {
             "The plan": list(planned.statements()),
-            "Its calendar": [f"Day {day}: {'; '.join(batches)}." for day, batches in days.items()],
+            "Its calendar": planned.by_day(),
             "What it can tell": list(plan_power(planned).sentences),
-            "The first bench card": [
-                f"Batch {first.run}, code {first.blind} on the tray{levels and f': {levels}'}.",
-                *(
-                    f"{each['ingredient']}: {number(each['grams'], 3)} g ({kitchen(each['as_written'])})"
-                    for each in weighed
-                ),
-                *first.notes,
-                *planned.cards.doubts,
-            ],
+            "The first bench card": [*card, *first.notes, *planned.cards.doubts],
         }
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from fizzlab import __version__
+from fizzlab.cli.calendar import calendar
 from fizzlab.cli.chart import chart
 from fizzlab.cli.check import check
 from fizzlab.cli.importing import import_
@@ -28,7 +29,7 @@ def main() -> None:
 
 
 for command in (
-    *(bench, chart, check, demo, import_, lab, new, next_, overview, pack),
+    *(bench, calendar, chart, check, demo, import_, lab, new, next_, overview, pack),
     *(pdf, plan, records, report, shopping, unpack, upgrade),
 ):
     main.add_command(command)

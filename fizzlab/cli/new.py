@@ -29,22 +29,18 @@ def new(folder: Path, levels: tuple[str, ...], amounts: tuple[str, ...], **told:
     if (folder / FILE).exists():
         do = "Choose another folder; setup.ipynb opens the trial that is there."
         raise BadInput([Problem(str(folder / FILE), "it is there already.", do)])
-    code, answers = (
-        folder.resolve().name,
-        Answers({key.replace("__", "."): said for key, said in told.items() if said}),
-    )
+    answers = Answers({key.replace("__", "."): said for key, said in told.items() if said})
     rows = (*(_row(each, NAMED) for each in levels), *(_row(each) for each in amounts))
-    answers = answers.tell("factors", rows) if rows else answers
+    answers, code = answers.tell("factors", rows) if rows else answers, folder.resolve().name
     named = {"title", "question"} <= {*answers.told}
     if sys.stdin.isatty() or not named:
         answers = _interview(answers, code, short=named and bool(rows))
     tried = try_out(answers, code=code)
     if tried.draft.faults:
-        flags = {"factors": "--levels" if levels else "--amounts"} | {
-            key: ask.flag for key, ask in KEYS.items()
-        }
-        named_by = ((flags.get(key, "--kind"), problem) for key, problem in tried.draft.faults)
-        raise BadInput(replace(problem, where=f"option {flag}", column=None) for flag, problem in named_by)
+        flags = {key: ask.flag for key, ask in KEYS.items()}
+        flags["factors"] = "--levels" if levels else "--amounts"
+        named_by = ((f"option {flags.get(key, '--kind')}", problem) for key, problem in tried.draft.faults)
+        raise BadInput(replace(problem, where=option, column=None) for option, problem in named_by)
     path = write(folder, tried.draft)
     doubts = [f"\n{problem.what} {problem.do}" for _, problem in tried.faults]
     edit = "Plan" if tried.planned else f"Edit {path}, then plan"
@@ -54,10 +50,8 @@ def new(folder: Path, levels: tuple[str, ...], amounts: tuple[str, ...], **told:
 
 #: The questions that take one answer, each an option too.
 KEYS = {key: ask for key, ask in ASKS.items() if ask.kind != "rows"}
-new.params += [
-    click.Option([ask.flag, key.replace(".", "__")], metavar="TEXT", help=ask.words)
-    for key, ask in KEYS.items()
-]
+for key, ask in KEYS.items():
+    new.params.append(click.Option([ask.flag, key.replace(".", "__")], metavar="TEXT", help=ask.words))
 
 
 def _row(option: str, unit: str = "") -> Row:
@@ -75,9 +69,8 @@ def _interview(answers: Answers, code: str, *, short: bool) -> Answers:
     click.echo("Return takes what stands in [brackets], or leaves it open; a - leaves it empty.")
     while True:
         fit, asked = answers.fitting(), {ask.key: ask for ask in answers.asked()}
-        todo = [a for a in asked.values() if a.key not in done and (not a.seldom or answers.default(a.key))][
-            :1
-        ]
+        open_ = [ask for key, ask in asked.items() if key not in done]
+        todo = [ask for ask in open_ if not ask.seldom or answers.default(ask.key)][:1]
         faults = [(key, problem) for key, problem in draft(fit, code=code).faults if key in done]
         if not (faults or todo):
             tried = try_out(fit, code=code)
@@ -88,22 +81,19 @@ def _interview(answers: Answers, code: str, *, short: bool) -> Answers:
             for ask in todo:  # what cannot be is not offered again
                 answers = answers if ask.kind == "rows" else answers.tell(ask.key, "")
             # where no answer alone is at fault: those that say how many batches there are
-            todo = todo or [
-                a for a in asked.values() if a.key.startswith("plan.") and a.kind in ("choice", "whole")
-            ]
+            plans = (ask for key, ask in asked.items() if key.startswith("plan."))
+            todo = todo or [ask for ask in plans if ask.kind in ("choice", "whole")]
         elif not todo:
-            unused = [
-                f"Not used by a plan of the kind “{answers.kind}”: {ASKS[k].flag}." for k in given - {*asked}
-            ]
-            for heading, lines in {**tried.told(), "": unused}.items():
+            unused = f"Not used by a plan of the kind “{answers.kind}”: "
+            said = [f"{unused}{ASKS[key].flag}." for key in given - {*asked}]
+            for heading, lines in {**tried.told(), "": said}.items():
                 click.echo("\n".join(["", heading, *(f"  {line}" for line in lines)]))
             names = {ask.name: ask for ask in asked.values()}
-            said = (
-                "" if short else _prompt("Return writes it. To change an answer, name it (? shows the names)")
-            )
-            if not said:
+            last = "Return writes it. To change an answer, name it (? shows the names)"
+            name = "" if short else _prompt(last)
+            if not name:
                 return fit
-            todo = [names[said]] if said in names else []
+            todo = [names[name]] if name in names else []
             click.echo("" if todo else f"The answers are: {', '.join(names)}.")
         for ask in todo:
             answers = _asked(answers, ask)

@@ -26,7 +26,8 @@ def plan(folder: Path, earlier: Path | None) -> None:
 
     written = write_plan(folder, detects=lambda planned: _detects(planned, earlier))
     doubts = written.planned.cards.doubts
-    said = [*written.statements, *["\nBefore the first batch:"] * bool(doubts)]
+    days = written.planned.by_day() if written.planned.wishes.start else []
+    said = [*written.statements, *["", *days] * bool(days), *["\nBefore the first batch:"] * bool(doubts)]
     said += [*(f"  {doubt}" for doubt in doubts), ""]
     said += [f"{name}: an earlier plan without readings was replaced." for name in written.replaced]
     gone = "it held no row and was taken away; the table now stands in the workbook."

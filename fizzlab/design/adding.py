@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -28,12 +29,7 @@ def add_batches(
     forbidden: Sequence[Mapping[str, object]] = (),
     per_day: int | None = None,
 ) -> Plan:
-    """The batches with the largest det(X'X) beside the runs `made` (run, day, factors; perhaps blind).
-
-    They are picked from every combination of the levels and of the bounds of each amount or its own amounts,
-    with the middle where a bend is asked for or something is forbidden. Names and days go on where those of
-    `made` end.
-    """
+    """The batches with the largest det(X'X) beside the runs `made` (run, day, factors; perhaps blind)."""
     terms = model_terms(factors, model)
     names = ["run", "day", *(factor.name for factor in factors)]
     need_columns(made, names, "the runs already made")
@@ -49,16 +45,9 @@ def add_batches(
         before = np.hstack([0 * before[:, :1], days, before[:, 1:]])
         region = np.hstack([region[:, :1], np.zeros((len(region), days.shape[1])), region[:, 1:]])
     chance, *_ = streams(seed, repr((tuple(factors), batches, terms)))
-    rows = choose(region, batches, chance, before)
-    return lay_out(
-        f"added to {len(earlier)} runs made before",
-        candidates.iloc[rows].reset_index(drop=True).assign(point="added"),
-        factors,
-        terms,
-        seed,
-        per_day,
-        made=earlier,
-    )
+    rows, kind = choose(region, batches, chance, before), f"added to {len(earlier)} runs made before"
+    added = candidates.iloc[rows].reset_index(drop=True).assign(point="added")
+    return lay_out(kind, added, factors, terms, seed, per_day, made=earlier)
 
 
 def next_batches(
@@ -73,26 +62,16 @@ def next_batches(
     per_day: int | None = None,
     hard_to_change: Sequence[str] = (),
 ) -> Plan:
-    """Add batches without the levels that are hardly the best by `choice`, which the plan's warnings name.
-
-    Where something is `hard_to_change`, they are sorted into days that have one setting of it each, of
-    `per_day` at most.
-    """
+    """Add batches, in whole days of what is hard to change, without the levels that are hardly the best."""
     planned = {factor.name for factor in factors}
     unlikely = choice.unlikely() if choice else {}
     left_out = {name: levels for name, levels in unlikely.items() if name in planned}
     hard = list(hard_to_change)
     # each on a day of its own: days as blocks would hide what is set for a day
     day = range(1, len(made) + 1) if hard else pd.factorize(made["day"])[0] + 1
-    plan = add_batches(
-        factors,
-        seed,
-        made=made.assign(day=day),
-        batches=batches,
-        model=model,
-        forbidden=[*forbidden, *({name: levels} for name, levels in left_out.items())],
-        per_day=1 if hard else per_day,
-    )
+    ruled_out = [*forbidden, *({name: levels} for name, levels in left_out.items())]
+    asked: dict[str, Any] = {"batches": batches, "model": model, "per_day": 1 if hard else per_day}
+    plan = add_batches(factors, seed, made=made.assign(day=day), forbidden=ruled_out, **asked)
     if hard:
         plan = replace(plan, runs=_in_whole_days(plan.runs, made, hard, per_day or batches), warnings=())
     said = (say("none_has", name=name, levels=listed(some, "or")) for name, some in left_out.items())
@@ -116,17 +95,12 @@ def make_again(
     repeats: int,
     per_day: int | None = None,
 ) -> Plan:
-    """Make each of some combinations `repeats` times, a day of its own for each round of them.
-
-    With `per_day`, a round that does not fit in a day takes several.
-    """
-    names = [factor.name for factor in factors]
+    """Make each of some combinations so often: a round of them a day, or several where it does not fit."""
+    names, size = [factor.name for factor in factors], len(combinations)
     if any(set(each) != set(names) for each in combinations):
         raise ValueError(f"each of the combinations names {', '.join(names)}, and nothing else")
     rows = pd.DataFrame([*combinations] * repeats, columns=names).assign(point="again")
-    place = np.arange(len(rows))
-    each = per_day or len(combinations)
-    size = len(combinations)
+    place, each = np.arange(len(rows)), per_day or size
     day = place // size * -(-size // each) + place % size // each
     _, order, blind = streams(seed, repr((tuple(factors), combinations, repeats)))
     runs, spare = numbered(rows, day, order, blind), size * (repeats - 1)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -13,7 +13,8 @@ from fizzlab.design.factors import Factor, allowed, grid, plain
 from fizzlab.design.layout import lay_out, streams
 from fizzlab.design.model import Matrix, model_matrix, model_terms
 from fizzlab.design.plans import Plan
-from fizzlab.errors import CannotAnswer, count, listed
+from fizzlab.errors import count
+from fizzlab.language import cannot, listed, say
 from fizzlab.models.terms import Category, parts
 
 
@@ -27,21 +28,15 @@ def compare(
 ) -> Plan:
     """Levels of one factor against its control, every day a block.
 
-    Where a day holds every level it is a complete block, and what room is left goes to the levels in turn;
-    `control_batches` is how often the control is made in it: as often as the others ("equal"), so many times,
-    or the square root of the number of others (C. W. Dunnett, JASA 50 (1955) 1096-1121). Where it does not,
-    the control is made as often as there are days and the others in turn. With one batch a day there are no
-    blocks, and the control is made so many times as often as another level.
+    `control_batches` is how often a complete block has the control: as often as the others ("equal"), so many
+    times, or the square root of the number of others (C. W. Dunnett, JASA 50 (1955) 1096-1121).
     """
     (factor,) = factors
     per_day = per_day or 1
     levels = [factor.control, *(level for level in factor.levels if level != factor.control)]
     others, total = len(levels) - 1, days * per_day
     if total <= others:
-        raise CannotAnswer(
-            f"{total} batches cannot hold {others + 1} levels of {plain(factor.name)}.",
-            "Make more batches, or compare fewer levels.",
-        )
+        raise cannot("few_for_levels", total=total, levels=others + 1, name=plain(factor.name))
     share = {"equal": 1.0, "root": float(np.sqrt(others))}.get(str(control_batches))
     share = float(control_batches) if share is None else share
     if share < 1:
@@ -63,21 +58,13 @@ def compare(
             layout = "at random over the days"
             times = min(max(round(total * share / (others + share)), 1), total - others)
         else:
-            warnings.append("A day does not hold every level: compare within days, not by plain means.")
+            warnings.append(say("day_holds_some"))
         turn = np.resize(chance.permutation(np.arange(1, others + 1)), total - times)
         places = np.concatenate([np.zeros(times, int), turn])
     settings = pd.DataFrame({factor.name: [levels[i] for i in places], "point": "factorial"})
-    return lay_out(
-        f"{count(others, 'level')} against a control, {layout}",
-        settings,
-        [factor],
-        [factor.name],
-        seed,
-        per_day,
-        wish=wish,
-        blocks=[per_day] * days if per_day > others else (),
-        warnings=warnings,
-    )
+    kind, blocks = f"{count(others, 'level')} against a control, {layout}", [per_day] * days
+    told: Any = {"wish": wish, "blocks": blocks if per_day > others else (), "warnings": warnings}
+    return lay_out(kind, settings, [factor], [factor.name], seed, per_day, **told)
 
 
 def split_plot(
@@ -90,12 +77,7 @@ def split_plot(
     model: str | Sequence[str] = "interactions",
     forbidden: Sequence[Mapping[str, object]] = (),
 ) -> Plan:
-    """Days are whole plots: each has one setting of the room, and every combination of the other factors.
-
-    What is hard to change is judged by how much days of the same setting differ, the other factors, and how
-    they act together with it, by how much batches of one day differ: ``error_df`` holds both. A day has as
-    many whole rounds of the combinations as fit.
-    """
+    """Days are whole plots: each has one setting of the room, and every combination of the other factors."""
     room = [factor for factor in factors if factor.name in hard_to_change]
     batch = [factor for factor in factors if factor.name not in hard_to_change]
     if not room or not batch:
@@ -113,21 +95,12 @@ def split_plot(
         rounds = per_day // len(every)
         if not rounds:
             named = listed([plain(factor.name) for factor in batch])
-            raise CannotAnswer(
-                f"A day of {count(per_day, 'batch', 'batches')} cannot hold every combination of {named}.",
-                f"Make {len(every)} batches a day, or plan fewer factors or levels.",
-            )
+            raise cannot("day_too_short", batches=say("n_batches", n=per_day), named=named, many=len(every))
         each_day.append(every.loc[np.repeat(every.index, rounds)])
-    return lay_out(
-        f"split plot, {listed([plain(factor.name) for factor in room])} by day",
-        pd.concat(each_day, ignore_index=True).assign(point="factorial"),
-        factors,
-        terms,
-        seed,
-        wish=wish,
-        blocks=[len(every) for every in each_day],
-        by_day=outer,
-    )
+    kind = f"split plot, {listed([plain(factor.name) for factor in room])} by day"
+    settings = pd.concat(each_day, ignore_index=True).assign(point="factorial")
+    blocks = [len(every) for every in each_day]
+    return lay_out(kind, settings, factors, terms, seed, wish=wish, blocks=blocks, by_day=outer)
 
 
 def _every(factors: Sequence[Factor], terms: Sequence[str]) -> pd.DataFrame:
@@ -143,11 +116,7 @@ def _whole_plots(
     least = matrix.shape[1] + 1
     if days < least:
         named = listed([plain(factor.name) for factor in room])
-        raise CannotAnswer(
-            f"{count(days, 'day')} {'is' if days == 1 else 'are'} too few for {named}: a setting of the room "
-            "must be repeated on another day, or it cannot be told from the weather of the day.",
-            f"Plan {least} days at the very least, better {2 * least - 1} or more.",
-        )
+        raise cannot("few_days", n=days, named=named, least=least, better=2 * least - 1)
     whole = days % len(every) == 0
     rows = np.tile(np.arange(len(every)), days // len(every)) if whole else choose(matrix, days, chance)
     return every.iloc[rows].reset_index(drop=True)

@@ -14,7 +14,7 @@ from fizzlab.design.factors import RESERVED, plain
 from fizzlab.design.looks import best_looks, information_kept
 from fizzlab.design.plans import Plan
 from fizzlab.design.trials import ASSUMED, SIDE, Comparison, Model, Spreads, Trials
-from fizzlab.errors import count, listed
+from fizzlab.language import listed, say
 from fizzlab.measures import Scale
 from fizzlab.models.terms import Amount, Term, parse_formula
 
@@ -34,22 +34,12 @@ Label = Callable[[str], str]
 class Power:
     """What a plan can detect.
 
-    Parameters
-    ----------
-    table : DataFrame
-        One row a comparison, the one that is hardest to see first: term, level, control, ratio (or
-        difference: the size asked for), chance, conf_low, conf_high, unanswered, smallest, smallest_low,
-        smallest_high. ``chance`` is the share of trials whose interval lies wholly on the side of the true
-        effect, with Wilson's 95 % interval for the error of simulating; ``unanswered`` the share whose
-        readings could not be analysed (they count as not seen); ``smallest`` the size seen in `target` of the
-        trials, nan if none is.
-    curve : DataFrame
-        Of the first comparison, for plotting: size, chance, conf_low, conf_high, unanswered.
-    scale, n_batches, n_days, target, spreads, looks_h, typical_h, response, amounts, label
-        What was asked; `looks_h` is empty where a batch gives a number, `amounts` are the terms that are
-        numbers.
-    unequal : bool
-        Are other comparisons clearly easier to see than the first?
+    `table` has one row a comparison, the one that is hardest to see first: term, level, control, ratio (or
+    difference: the size asked for), chance, conf_low, conf_high, unanswered, smallest, smallest_low,
+    smallest_high. ``chance`` is the share of trials whose interval lies wholly on the side of the true
+    effect, with Wilson's 95 % interval for the error of simulating; ``unanswered`` the share whose readings
+    could not be analysed (they count as not seen); ``smallest`` the size seen in `target` of the trials.
+    `curve` is of the first comparison, for plotting; `unequal` says whether others are clearly easier to see.
     """
 
     table: pd.DataFrame
@@ -82,42 +72,31 @@ class Power:
         first = self.first
         level, control, term = first["level"], first["control"], first["term"]
         of = f" of {self.label(term)}" if term in self.amounts else ""
-        plan = f"{count(self.n_batches, 'batch', 'batches')} on {count(self.n_days, 'day')}"
+        plan = {"batches": say("n_batches", n=self.n_batches), "days": say("n_days", n=self.n_days)}
+        told = {"size": self.amount(first[self.scale]), "level": level, "control": control, "of": of}
         error = max(50 * (first["conf_high"] - first["conf_low"]), 1)
-        said = [
-            f"With {plan}, {100 * first['chance']:.0f} of 100 such trials (give or take {error:.0f}) would "
-            f"see a difference of {self.amount(first[self.scale])} in {self.response} between {level} and "
-            f"{control}{of}."
-        ]
+        told |= {"seen": 100 * first["chance"], "error": error, "response": self.response}
+        said = [say("would_see", **plan, **told)]
         if first["unanswered"] < _MOSTLY:
             said.append(self.smallest())
         if first["unanswered"] >= 0.03:
-            said.append(
-                f"In {100 * first['unanswered']:.0f} of 100 the looks give no answer, being too far apart, "
-                "too early or too late: look more often around the time of drying."
-            )
+            said.append(say("looks_unanswered", share=100 * first["unanswered"]))
         if self.unequal:
-            said.append("The other effects are easier to see.")
-        sizes = [self.spreads.pieces, self.spreads.batches, self.spreads.days]
-        shown = [f"{100 * each:.0f} %" if self.scale == "ratio" else f"{each:.2g}" for each in sizes]
-        usual = f", and usually dry after {self.typical_h:.2g} h" if self.typical_h else ""
-        return (
-            *said,
-            f"This takes it that pieces differ by {shown[0]}, batches by {shown[1]}, days by {shown[2]} (one "
-            f"standard deviation){usual}.",
-            f"These spreads are {self.spreads.origin}.",
-            *self._better_looks(),
-        )
+            said.append(say("others_easier"))
+        sizes = {name: getattr(self.spreads, name) for name in ("pieces", "batches", "days")}
+        shown = {n: f"{100 * s:.0f} %" if self.scale == "ratio" else f"{s:.2g}" for n, s in sizes.items()}
+        usual = say("usually_dry", hours=self.typical_h) if self.typical_h else ""
+        said += [say("taken_spreads", **shown, usual=usual), say("spreads_are", origin=self.spreads.origin)]
+        return *said, *self._better_looks()
 
     def smallest(self) -> str:
         """The smallest effect that is seen often enough, as a sentence."""
-        first, share = self.first, f"{100 * self.target:.0f} of 100"
+        first, share = self.first, 100 * self.target
         if not np.isfinite(first["smallest"]):
-            return f"Not even {LARGEST_RATIO:g} times would be seen in {share}: make more batches or looks."
-        high = first["smallest_high"]
-        span = f"to {self.amount(high)}" if np.isfinite(high) else "or more"
-        low = self.amount(first["smallest_low"]).removesuffix(" %")
-        return f"{share} would see {self.amount(first['smallest'])} ({low} {span})."
+            return say("not_even", times=LARGEST_RATIO, share=share)
+        low, high = self.amount(first["smallest_low"]).removesuffix(" %"), first["smallest_high"]
+        ends = say("from_to" if np.isfinite(high) else "or_more", low=low, high=self.amount(high))
+        return say("smallest_seen", share=share, size=self.amount(first["smallest"]), ends=ends)
 
     def _better_looks(self) -> list[str]:
         """When to look instead; nothing where little is to be gained."""
@@ -132,11 +111,8 @@ class Power:
         )
         if more < kept + 0.05:
             return []
-        hours = listed([f"{hour:.4g}" for hour in better])
-        return [
-            f"If pieces dry after {low:.2g} to {high:.2g} h, your looks keep {100 * kept:.0f} % of what "
-            f"exact times would tell; looks at {hours} h keep {100 * more:.0f} %."
-        ]
+        told = {"low": low, "high": high, "kept": 100 * kept, "more": 100 * more}
+        return [say("better_looks", **told, hours=listed([f"{hour:.4g}" for hour in better]))]
 
     def summary(self) -> str:
         """The statements, then the table."""
@@ -245,11 +221,11 @@ def power(
     errors = np.round([model.standard_error(each, batch, spreads.days) for each in model.comparisons], 6)
     order = np.argsort(-errors, kind="stable")[: 1 if hardest else None]
     scale: Scale = "ratio" if difference is None else "difference"
+    ends = {"smallest": "chance", "smallest_low": "conf_high", "smallest_high": "conf_low"}
     rows, curves = [], []
     for place in order:
         comparison = model.comparisons[place]
         curve = _curve(asked, comparison, size, float(errors[place]), target, scale)
-        ends = {"smallest": "chance", "smallest_low": "conf_high", "smallest_high": "conf_low"}
         smallest = {name: _crossing(curve[curve.index > 0], column, target) for name, column in ends.items()}
         if scale == "ratio":
             smallest = {name: float(np.exp(end)) for name, end in smallest.items()}

@@ -25,11 +25,7 @@ def choose(
     made: Matrix | None = None,
     starts: int | None = None,
 ) -> Matrix:
-    """Row numbers of the candidates, repeats allowed, with the largest det(X'X) beside the runs made before.
-
-    The best of so many random starts, by default 40 for a small search down to 3 for a large one; no proof
-    that there is none better.
-    """
+    """Row numbers of the candidates, repeats allowed, with the largest det(X'X) that random starts found."""
     fixed = RIDGE * np.eye(candidates.shape[1]) + (made.T @ made if made is not None else 0.0)
     tries = starts or int(np.clip(8e6 // (candidates.size * max(runs, 1)), 3, 40))
 
@@ -67,9 +63,7 @@ def to_groups(
 ) -> Matrix:
     """The day of each run, from 0, so that days of these sizes take as little as can be from the effects.
 
-    `model` has the coded columns without the intercept; `prior`, of each column, is added to the diagonal of
-    the information: large for effects that are only nice to have (W. DuMouchel, B. Jones, Technometrics 36
-    (1994) 37-47). det of the information within days is as large as swapping makes it from 3 to 30 starts.
+    `prior` is added to the diagonal (W. DuMouchel, B. Jones, Technometrics 36 (1994) 37-47).
     """
     total, size = model.shape
     labels = np.repeat(np.arange(len(sizes)), sizes)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -14,7 +14,7 @@ from fizzlab.design.factors import Factor, Range, allowed, grid, plain, require_
 from fizzlab.design.layout import lay_out
 from fizzlab.design.model import Aliases, Matrix, model_terms
 from fizzlab.design.plans import Plan
-from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot, say
 from fizzlab.models.terms import Category, parts
 
 MOST_RUNS = 400
@@ -48,10 +48,7 @@ def full_factorial(
     """Every combination of levels, each so often; an amount is set at its bounds, or at its own amounts."""
     table = grid(factors)
     if len(table) * repeats > MOST_RUNS:
-        raise CannotAnswer(
-            f"Every combination would be {len(table) * repeats} batches.",
-            "Ask for a fraction, or for fewer factors or levels.",
-        )
+        raise cannot("every_combination", n=len(table) * repeats)
     table = allowed(table, forbidden).assign(point="factorial")
     table = with_centres(pd.concat([table] * repeats, ignore_index=True), factors, centre_points)
     terms = model_terms(factors, model)
@@ -66,17 +63,14 @@ def with_centres(table: pd.DataFrame, factors: Sequence[Factor], number: int) ->
         return table
     middle = {factor.name: factor.decode([0.0])[0] for factor in factors if isinstance(factor, Range)}
     if not middle:
-        raise CannotAnswer("Named levels have no centre.", "Repeat the combinations instead.")
+        raise cannot("no_centre")
     centre = table.assign(**middle, point="centre").drop_duplicates()
     return pd.concat([table, *[centre] * number], ignore_index=True)
 
 
 @dataclass(frozen=True)
 class Fraction:
-    """A regular two-level fraction: its factors, basic ones first, and what the added ones are set to.
-
-    A generator is an added factor and its product: ``("e", "a:b:c")`` or ``("e", "-a:b")``.
-    """
+    """A regular fraction: its factors, basic ones first, and its generators: ``("e", "-a:b")``."""
 
     names: tuple[str, ...]
     generators: tuple[tuple[str, str], ...]
@@ -148,11 +142,10 @@ def fraction_of(
     for size, found in tabled.items():
         if size == batches or (batches is None and found.resolution >= (resolution or 0)):
             return found
-    wanted = f"in {batches} runs in the table" if batches else f"in up to 32 runs of resolution {resolution}"
-    raise CannotAnswer(
-        f"There is no regular fraction of {len(names)} factors {wanted}.",
-        f"Choose {', '.join(map(str, tabled)) or 'a full factorial'}, fewer factors or a lower resolution.",
-    )
+    asked = "fraction_runs" if batches else "fraction_resolution"
+    wanted = say(asked, batches=batches, resolution=resolution)
+    sizes = ", ".join(map(str, tabled)) or say("full_factorial")
+    raise cannot("no_fraction", n=len(names), wanted=wanted, sizes=sizes)
 
 
 def _from_table(names: tuple[str, ...], runs: int) -> Fraction:
@@ -183,36 +176,21 @@ def fractional_factorial(
     centre_points: int = 0,
     per_day: int | None = None,
 ) -> Plan:
-    """A regular fraction of a two-level factorial: main effects, and the names of what each is mixed with.
-
-    `batches` counts the factorial runs, without repeats and centre points.
-    """
+    """A regular fraction of a two-level factorial, in so many `batches` without repeats and centre points."""
     for factor in factors:
         if isinstance(factor, Category) and len(factor.levels) > 2:
-            raise CannotAnswer(
-                f"{plain(factor.name)} has {len(factor.levels)} levels, and a fraction knows only two.",
-                "Choose two of them, or plan a factorial, which takes any number of levels.",
-            )
+            raise cannot("two_levels_only", name=plain(factor.name), n=len(factor.levels))
     main = tuple(factor.name for factor in factors)
     fraction = fraction_of(main, generators, batches, resolution)
     if fraction.resolution < 3:
         names = " and ".join(plain(name) for name in parts(next(iter(fraction.words()))))
-        raise CannotAnswer(
-            f"With these generators {names} always change together, so neither can be judged.",
-            "Choose generators that are products of more factors.",
-        )
+        raise cannot("change_together", names=names)
     table = two_levels(factors, np.tile(fraction.design(), (repeats, 1))).assign(point="factorial")
-    screens = "Main effects are mixed with joint effects of two: use it to screen, not to conclude."
-    plan = lay_out(
-        f"fraction of a two-level factorial, 1 in {2 ** len(fraction.generators)}",
-        with_centres(table, factors, centre_points),
-        factors,
-        (*main, "curvature") if centre_points else main,
-        seed,
-        per_day,
-        aliases=fraction.aliases(),
-        warnings=[screens] if fraction.resolution == 3 else (),
-    )
+    kind = f"fraction of a two-level factorial, 1 in {2 ** len(fraction.generators)}"
+    terms = (*main, "curvature") if centre_points else main
+    settings, screens = with_centres(table, factors, centre_points), fraction.resolution == 3
+    known: Any = {"aliases": fraction.aliases(), "warnings": [say("screens")] if screens else []}
+    plan = lay_out(kind, settings, factors, terms, seed, per_day, **known)
     said = tuple(f"{added} = {product.replace(':', ' × ')}" for added, product in fraction.generators)
     return replace(plan, generators=said, resolution=fraction.resolution)
 
@@ -229,18 +207,13 @@ def central_composite(
 
     The stars stand at the fourth root of the number of corners, so that a forecast is as sure in every
     direction (rotatable; G. E. P. Box, J. S. Hunter, Annals of Mathematical Statistics 28 (1957) 195-241).
-    Circumscribed: corners at the bounds, stars beyond. Inscribed: stars at the bounds, all else within. With
-    faces, both are at the bounds and three amounts each do. From five on, the corners are a half fraction.
     """
     import pydoe
 
     ranges = require_ranges(factors, "a central composite plan")
     number = len(ranges)
     if not 2 <= number <= 6:
-        raise CannotAnswer(
-            "A central composite plan is for two to six amounts.",
-            "Find the few that matter by a fraction first.",
-        )
+        raise cannot("two_to_six")
     names = [factor.name for factor in ranges]
     corners = fraction_of(names, resolution=5).design() if number >= 5 else pydoe.ff2n(number)
     distance = 1.0 if reach == "faces" else float(len(corners) ** 0.25)
@@ -253,13 +226,9 @@ def central_composite(
         low, high = table[factor.name].min(), table[factor.name].max()
         too_low = factor.smallest is not None and low < factor.smallest - 1e-9
         if too_low or (factor.largest is not None and high > factor.largest + 1e-9):
-            raise CannotAnswer(
-                f"A star point would need {low if too_low else high:.3g} {factor.unit} of "
-                f"{plain(factor.name)}, which cannot be made.",
-                "Move its bounds, or keep the plan within them (reach inscribed or faces).",
-            )
-    table["point"] = np.repeat(
-        ["factorial", "centre", "axial", "centre"], [len(corners), half, len(stars), centre_points - half]
-    )
+            amount = low if too_low else high
+            raise cannot("star_beyond", amount=amount, unit=factor.unit, name=plain(factor.name))
+    each = {"factorial": len(corners), "centre": half, "axial": len(stars)}
+    table["point"] = np.repeat([*each, "centre"], [*each.values(), centre_points - half])
     kind = f"central composite ({reach}, stars at {distance:.3f})"
     return lay_out(kind, table, ranges, model_terms(ranges, "quadratic"), seed, per_day)

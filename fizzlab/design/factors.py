@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.models.terms import Category
 
 #: Columns of a plan's run table that are no factors.
@@ -18,11 +18,7 @@ RESERVED = frozenset({"run", "day", "blind", "point"})
 
 @dataclass(frozen=True)
 class Range:
-    """A factor that is an amount between two bounds, coded -1 at `low` and +1 at `high`.
-
-    `amounts` are the only ones that can be set, where there are such. `smallest` and `largest` are what can
-    be made at all: a star point beyond them is refused.
-    """
+    """An amount between bounds coded -1 and +1, or at `amounts`; smallest and largest limit the stars."""
 
     name: str
     low: float
@@ -85,8 +81,7 @@ def as_factor(name: str, given: Any, compared: bool = False) -> Factor:
     low, high, unit = given.get("low"), given.get("high"), given.get("unit") or ""
     if compared:
         if not amounts:
-            what = f"A plan that compares ways needs the amounts of {plain(name)} themselves, not a range."
-            raise CannotAnswer(what, "Give amounts.")
+            raise cannot("needs_amounts", name=plain(name))
         return Category(name, tuple(repr(amount) for amount in amounts), repr(amounts[0]))
     if amounts:
         least = low if low is not None else min(0.0, *amounts)
@@ -103,10 +98,7 @@ def refuse_unusable(factors: Sequence[Factor]) -> None:
         raise ValueError(f"factor names must differ, and be none of {sorted(RESERVED)}")
     for factor in factors:
         if len(factor.levels) < 2 if isinstance(factor, Category) else factor.low == factor.high:
-            raise CannotAnswer(
-                f"{plain(factor.name)} never changes, so nothing can be learnt about it.",
-                "Give it a second level or amount, or take it out of the plan.",
-            )
+            raise cannot("never_changes", name=plain(factor.name))
 
 
 def two_levels(factors: Sequence[Factor], coded: np.ndarray) -> pd.DataFrame:
@@ -125,10 +117,7 @@ def require_ranges(factors: Sequence[Factor], kind: str) -> list[Range]:
     """Refuse a named level where a plan needs amounts in between."""
     for factor in factors:
         if isinstance(factor, Category):
-            raise CannotAnswer(
-                f"{plain(factor.name)} has no amounts in between, and {kind} needs them.",
-                "Hold it at one level in this plan, or plan a factorial.",
-            )
+            raise cannot("no_amounts_between", name=plain(factor.name), kind=kind)
     return [factor for factor in factors if isinstance(factor, Range)]
 
 
@@ -155,10 +144,7 @@ def allowed(
     """The settings that may be made; refuse where there is none."""
     left = table[~is_forbidden(table, forbidden)].reset_index(drop=True)
     if left.empty:
-        raise CannotAnswer(
-            f"The forbidden combinations leave no {what} that may be made.",
-            "Forbid less, or change the levels.",
-        )
+        raise cannot("all_forbidden", what=what)
     return left
 
 

@@ -22,7 +22,8 @@ from fizzlab.design.model import (
     rank,
 )
 from fizzlab.design.plans import Plan
-from fizzlab.errors import CannotAnswer, capital, count, listed
+from fizzlab.errors import capital
+from fizzlab.language import cannot, listed, say
 from fizzlab.models.terms import INTERCEPT
 
 #: Spare batches below which the t multiplier is above 3 and a plan is called weak (t(0.975, 3) = 3.18).
@@ -31,11 +32,7 @@ FEW_DAYS = 3
 
 
 def streams(seed: int, wish: str) -> list[np.random.Generator]:
-    """Three independent streams of chance: choosing runs, ordering them, blind codes.
-
-    They hang on the seed and on what was wished for, so that two plans of one seed do not share their
-    blind codes.
-    """
+    """Streams of chance for choosing runs, ordering them and blind codes, by the seed and what was wished."""
     parts = np.random.SeedSequence([seed, zlib.crc32(wish.encode())]).spawn(3)
     return [np.random.default_rng(part) for part in parts]
 
@@ -56,15 +53,11 @@ def lay_out(
     made: pd.DataFrame | None = None,
     warnings: Sequence[str] = (),
 ) -> Plan:
-    """Make a plan of settings: a row a run, with the factors and ``point``.
+    """Make a plan of settings, a row a run with the factors and ``point``, or refuse one that cannot answer.
 
-    All on one day unless `per_day` says how many fit in one, or `blocks` how many each day has, the settings
-    standing in days already. It must be able to tell `terms`, of which `by_day` are judged by the days; other
-    joint effects of two are kept free of the days as far as that can be. `model` has matrix and owner where
-    `model_matrix` cannot make them, `made` the runs made before; the draw hangs on `wish` beside the seed.
-
-    Refuses a factor that never changes, more effects than batches, effects that cannot be told apart, or not
-    from the days, and a plan with nothing left to judge chance variation by.
+    All on one day unless `per_day` says how many fit in one, or `blocks` how many each day has. `by_day` are
+    the terms judged by the days; `model` is matrix and owner where `model_matrix` cannot make them; `made`
+    are runs made before; the draw hangs on `wish` beside the seed.
     """
     terms = tuple(terms)
     everything = settings if made is None else pd.concat([made, settings], ignore_index=True)
@@ -92,7 +85,7 @@ def lay_out(
         columns, _ = model_matrix(everything, factors, [term], intercept=False)
         if rank(np.hstack([days, columns])) < days.shape[1] + columns.shape[1]:
             hidden.append(in_words(term))
-    said = capital(listed(hidden)) + " cannot be told from the differences between days."
+    said = [say("hidden_by_days", hidden=capital(listed(hidden)))] if hidden else []
     return Plan(
         kind=kind,
         runs=numbered(settings, day, order, blind, made),
@@ -102,11 +95,7 @@ def lay_out(
         error_df=error_df,
         repeat_df=repeats,
         aliases=aliases,
-        warnings=(
-            *warnings,
-            *_weak(error_df, repeats, len(np.unique(day)) == len(day) > 1),
-            *([said] if hidden else []),
-        ),
+        warnings=(*warnings, *_weak(error_df, repeats, len(np.unique(day)) == len(day) > 1), *said),
     )
 
 
@@ -116,22 +105,12 @@ def refuse_useless(
     """Refuse a factor that is the same every time, more effects than batches, and effects that are tied."""
     for factor in factors:
         if settings[factor.name].nunique() < 2:
-            raise CannotAnswer(
-                f"{plain(factor.name)} never changes in the runs that are left, so nothing can be learnt "
-                "about it.",
-                "Allow more combinations, or take it out of the plan.",
-            )
+            raise cannot("never_changes_left", name=plain(factor.name))
     runs, size = matrix.shape
     if size > runs:
-        raise CannotAnswer(
-            f"There are {size} numbers to find, and only {count(runs, 'batch', 'batches')} to find them by.",
-            f"Plan {size + FEW} batches or more, or ask for fewer effects.",
-        )
+        raise cannot("more_numbers", size=size, batches=say("n_batches", n=runs), plan=size + FEW)
     if tied := inseparable(matrix, owner):
-        raise CannotAnswer(
-            f"These runs cannot tell apart {tied}.",
-            "Ask for more runs, for a higher resolution, or for fewer effects; or forbid less.",
-        )
+        raise cannot("tied_effects", tied=tied)
 
 
 def _share_out(model: Matrix, nice: Matrix, per_day: int | None, rng: np.random.Generator) -> Matrix:
@@ -146,11 +125,7 @@ def _share_out(model: Matrix, nice: Matrix, per_day: int | None, rng: np.random.
 
 
 def together(day: Matrix) -> Matrix:
-    """The groups of batches that are compared within: the days, or all in one if no day holds two batches.
-
-    A batch that has a day of its own carries that day with it: what differs between days is a part of the
-    scatter between batches (a completely randomised plan), as the analysis takes it too.
-    """
+    """The groups of batches that are compared within: the days, or all in one if no day holds two batches."""
     return np.zeros_like(day) if len(np.unique(day)) == len(day) else day
 
 
@@ -191,29 +166,18 @@ def _judge(
     groups: Matrix,
     by_day: Sequence[str],
 ) -> tuple[dict[str, int], int]:
-    """Spare batches (and days, where terms are judged by them), and how many of them are true repeats.
-
-    Refuses an effect that cannot be told from the days, and a plan without a spare batch.
-    """
+    """Spare batches (and days, where terms are judged by them), and how many of them are true repeats."""
     days = members(groups)
     inside = np.array([term not in (INTERCEPT, *by_day) for term in owner])
     joint = np.hstack([days, matrix[:, inside]])
     names = [*["day"] * days.shape[1], *np.array(owner)[inside]]
     if lost := inseparable(joint, names):
-        raise CannotAnswer(
-            f"{capital(lost)} cannot be told from the differences between days, because too few batches fit "
-            "in a day.",
-            "Make more batches a day, repeat the plan, or ask for fewer effects.",
-        )
+        raise cannot("lost_in_days", lost=capital(lost))
     cells = settings[[f.name for f in factors]].round(9).astype(str).agg("|".join, axis=1)
     repeats = len(matrix) - rank(np.hstack([days, members(cells.to_numpy())]))
     spare = len(matrix) - joint.shape[1]
     if spare < 1:
-        raise CannotAnswer(
-            "No batch is left over to judge chance variation by: every batch is used up by an effect"
-            + (" or by the days." if days.shape[1] > 1 else "."),
-            "Repeat some runs, add centre points, or ask for fewer effects.",
-        )
+        raise cannot("no_spare_of_days" if days.shape[1] > 1 else "no_spare")
     if by_day:
         return {"days": days.shape[1] - rank(matrix[:, ~inside]), "runs": spare}, repeats
     return {"runs": spare}, repeats
@@ -221,23 +185,8 @@ def _judge(
 
 def _weak(error_df: dict[str, int], repeats: int, scattered: bool) -> list[str]:
     """Warnings about how chance variation is judged."""
-    said, error = [], error_df["runs"]
-    if error_df.get("days", FEW_DAYS) < FEW_DAYS:
-        spare = count(error_df["days"], "spare day judges", "spare days judge")
-        said.append(
-            f"Only {spare} what is set by the day, so only a very large effect of it will show; more days "
-            "help, more batches a day do not."
-        )
-    if error < FEW:
-        said.append(
-            f"Only {count(error, 'spare batch judges', 'spare batches judge')} chance, so intervals will be "
-            "wide; two or three repeats more would help much."
-        )
-    if repeats == 0:
-        said.append("No run is truly repeated: chance is judged from effects that are taken to be nil.")
-    if scattered:
-        said.append(
-            "One batch a day: what differs from day to day counts as scatter between batches, so it takes "
-            "more batches than with several a day."
-        )
-    return said
+    few_days, few = error_df.get("days", FEW_DAYS) < FEW_DAYS, error_df["runs"] < FEW
+    said = [say("few_spare_days", n=error_df["days"])] if few_days else []
+    said += [say("few_spare", n=error_df["runs"])] if few else []
+    said += [say("no_repeats")] if repeats == 0 else []
+    return [*said, say("day_each")] if scattered else said

@@ -22,10 +22,7 @@ Array = NDArray[np.float64]
 
 
 def information_kept(looks_h: Sequence[float] | Array, usual_h: float | Array, spread: float) -> Array:
-    """Share of the information of exactly known dry times that looks keep, for each usual dry time.
-
-    `spread` is the standard deviation s of log dry time about it.
-    """
+    """Share of the information of exact dry times, with standard deviation `spread`, that looks keep."""
     hours = np.asarray(looks_h, float)
     if not len(hours) or (hours <= 0).any() or (np.diff(hours) <= 0).any() or not spread > 0:
         raise ValueError("looks must be hours above 0 that go up, and the spread above 0")

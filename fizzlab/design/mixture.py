@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import combinations
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -13,7 +13,7 @@ from fizzlab.design.factors import Factor, Range, plain, require_ranges, tidy
 from fizzlab.design.layout import lay_out
 from fizzlab.design.model import Matrix, leaks, rank
 from fizzlab.design.plans import Plan
-from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 
 ORDERS: dict[str, int] = {"linear": 1, "quadratic": 2, "special cubic": 3}
 
@@ -28,19 +28,14 @@ def tightened(shares: Sequence[Range], total: float) -> tuple[Matrix, Matrix, li
         return f"{part * total:.4g} {shares[0].unit}".rstrip()
 
     if low.sum() > 1 + 1e-9 or high.sum() < 1 - 1e-9:
-        which, most = ("least", low.sum()) if low.sum() > 1 else ("most", high.sum())
-        raise CannotAnswer(
-            f"The {which} of every ingredient together is {amount(most)}, "
-            f"so they cannot add up to {amount(1)}.",
-            "Change the bounds or the total.",
-        )
+        which, most = ("least_together", low.sum()) if low.sum() > 1 else ("most_together", high.sum())
+        raise cannot(which, amount=amount(most), total=amount(1))
     new_low = np.maximum(low, 1 - (high.sum() - high))
     new_high = np.minimum(high, 1 - (low.sum() - low))
     said = []
     for place, name in enumerate(plain(share.name) for share in shares):
         if new_high[place] - new_low[place] < 1e-9:
-            what, do = f"Within these bounds {name} cannot change.", "Widen the bounds or change the total."
-            raise CannotAnswer(what, do)
+            raise cannot("bounds_fix", name=name)
         for new, old, most, more in ((new_low, low, "least", "less"), (new_high, high, "most", "more")):
             if abs(new[place] - old[place]) > 1e-9:
                 said.append(f"{name} can be {amount(new[place])} at {most}: the others leave no {more}.")
@@ -48,10 +43,7 @@ def tightened(shares: Sequence[Range], total: float) -> tuple[Matrix, Matrix, li
 
 
 def vertices(low: Matrix, high: Matrix) -> Matrix:
-    """The corners of what the bounds allow, one a row, shares adding to 1.
-
-    R. A. McLean, V. L. Anderson, Technometrics 8 (1966) 447-454; by pydoe.
-    """
+    """The corners of what the bounds allow (McLean and Anderson 1966, by pydoe), shares adding to 1."""
     import pydoe
 
     return np.unique(np.round(pydoe.extreme_vertices_design(low, high), 12), axis=0)
@@ -69,10 +61,7 @@ def edge_centres(corners: Matrix, low: Matrix, high: Matrix) -> Matrix:
 
 
 def scheffe(blends: Matrix, names: Sequence[str], order: int) -> tuple[Matrix, list[str]]:
-    """Scheffé's model matrix: shares, products of two, products of three; no intercept.
-
-    H. Scheffé, J. Royal Statistical Society B 20 (1958) 344-360.
-    """
+    """Scheffé's model matrix (1958): shares, products of two, products of three; no intercept."""
     columns, owner = [], []
     for size in range(1, min(order, len(names)) + 1):
         for chosen in combinations(range(len(names)), size):
@@ -91,11 +80,7 @@ def mixture_plan(
     repeats: int = 1,
     per_day: int | None = None,
 ) -> Plan:
-    """Blends that add up to a total: corners of what the bounds allow, edge centres, the middle.
-
-    The middle is made `centre_points` times, the other blends `repeats` times. Without upper bounds the
-    corners and edges are those of Scheffé's lattice.
-    """
+    """Blends that add up to a total: corners of what the bounds allow, edge centres, the middle so often."""
     shares = require_ranges(factors, "a mixture")
     if len(shares) < 2 or min(share.low for share in shares) < 0:
         raise ValueError("a mixture needs two ingredients or more, with bounds of zero or more")
@@ -103,10 +88,8 @@ def mixture_plan(
     low, high, said = tightened(shares, total)
     corners = vertices(low, high)
     middle = corners.mean(axis=0)
-    around = [("vertex", row) for row in corners] + [
-        ("edge", row) for row in edge_centres(corners, low, high)
-    ]
-    around = [(kind, row) for kind, row in around if not np.allclose(row, middle)]
+    outer = {"vertex": corners, "edge": edge_centres(corners, low, high)}
+    around = [(kind, row) for kind, rows in outer.items() for row in rows if not np.allclose(row, middle)]
     points, rows = zip(*around * repeats, *[("centroid", middle)] * centre_points, strict=True)
     blends = np.array(rows)
     scaled = (blends - low) / (1 - low.sum())  # parts above the lower bounds (pseudo-components)
@@ -116,18 +99,10 @@ def mixture_plan(
     # the same model with an intercept in place of the last share, so that days can be set apart
     last = len(names) - 1
     slack = np.hstack([np.ones((len(blends), 1)), np.delete(matrix, last, axis=1)])
-    wish = ", ".join(
-        f"Share(name={s.name!r}, low={s.low!r}, high={s.high!r}, unit={s.unit!r})" for s in shares
-    )
-    return lay_out(
-        f"mixture, vertices, {blending} blending",
-        pd.DataFrame(tidy(blends * total), columns=names).assign(point=points),
-        shares,
-        owner,
-        seed,
-        per_day,
-        wish=f"(({wish}), {float(total)}, 'vertices', {blending!r})",
-        model=(slack, ["intercept", *owner[:last], *owner[last + 1 :]]),
-        aliases=leaks(matrix, owner, joint[:, extra], [joint_owner[i] for i in extra], owner),
-        warnings=said,
-    )
+    model = (slack, ["intercept", *owner[:last], *owner[last + 1 :]])
+    bounds = [f"Share(name={s.name!r}, low={s.low!r}, high={s.high!r}, unit={s.unit!r})" for s in shares]
+    told: Any = {"wish": f"(({', '.join(bounds)}), {float(total)}, 'vertices', {blending!r})"}
+    told["aliases"] = leaks(matrix, owner, joint[:, extra], [joint_owner[i] for i in extra], owner)
+    settings = pd.DataFrame(tidy(blends * total), columns=names).assign(point=points)
+    kind = f"mixture, vertices, {blending} blending"
+    return lay_out(kind, settings, shares, owner, seed, per_day, model=model, warnings=said, **told)

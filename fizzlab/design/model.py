@@ -62,10 +62,7 @@ def _coded(factor: Factor, values: pd.Series) -> Matrix:
 def model_matrix(
     settings: pd.DataFrame, factors: Sequence[Factor], terms: Sequence[str], intercept: bool = True
 ) -> tuple[Matrix, list[str]]:
-    """The coded model matrix, and the term each of its columns belongs to.
-
-    `settings` has a column a factor in actual units, and ``point`` where the terms have ``curvature``.
-    """
+    """The coded matrix of settings (with ``point``, for ``curvature``), and the term of each column."""
     coded = {factor.name: _coded(factor, settings[factor.name]) for factor in factors}
     ones: Matrix = np.ones((len(settings), 1))
     blocks: list[Matrix] = [ones] if intercept else [ones[:, :0]]
@@ -117,10 +114,7 @@ def inseparable(matrix: Matrix, owner: Sequence[str]) -> str:
 def leaks(
     model: Matrix, owner: Sequence[str], extra: Matrix, extra_owner: Sequence[str], kept: Sequence[str]
 ) -> Aliases:
-    """Aliases of the `kept` terms of any plan, by the alias matrix (X'X)^-1 X'Z of the terms Z left out of X.
-
-    Amounts below 0.05 are passed over. G. E. P. Box, K. B. Wilson, J. Royal Stat. Soc. B 13 (1951) 1-45.
-    """
+    """Aliases of the `kept` terms, from 0.05 on: (X'X)^-1 X'Z, Z left out (Box and Wilson 1951)."""
     if not extra.size:
         return {}
     amounts = pd.DataFrame(np.linalg.lstsq(model, extra, rcond=None)[0], list(owner), list(extra_owner))

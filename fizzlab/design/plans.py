@@ -12,7 +12,8 @@ import pandas as pd
 from fizzlab.design.factors import Factor, Range, as_factor, refuse_unusable
 from fizzlab.design.kinds import KINDS
 from fizzlab.design.model import NO_LABELS, Aliases, in_words
-from fizzlab.errors import CannotAnswer, capital, count, listed
+from fizzlab.errors import capital
+from fizzlab.language import cannot, listed, say
 from fizzlab.measures import looked_up
 from fizzlab.models.terms import Amount, Term
 
@@ -26,30 +27,14 @@ _ROMAN = {3: "III", 4: "IV", 5: "V", 6: "VI", 7: "VII"}
 class Plan:
     """The runs in the order of making, and what they are worth.
 
-    Parameters
-    ----------
-    kind : str
-        What sort of plan it is, in words.
-    runs : DataFrame
-        One row a batch, in the order of making: run, day, blind, one column a factor (actual units),
-        and point (factorial, centre, axial, edge, vertex, centroid, added).
-    seed : int
-        The same seed and the same wishes give the same plan.
-    terms : tuple of str
-        The effects that it can tell from each other: ``oil``, ``oil:colour``, ``oil^2``.
-    error_df : mapping of str to int
-        Degrees of freedom that judge the effects: ``runs`` within days, and ``days`` where a factor
-        of the room is judged by the days.
-    repeat_df : int
-        Those of ``error_df["runs"]`` that come from true repeats; the others assume that effects
-        outside `terms` are nil.
-    generators, resolution
-        Of a regular fraction, as ``"emulsifier = oil × alcohol"``.
-    aliases : mapping of str to mapping of str to float
-        Of every effect of at most two factors, how much of each other such effect is in its number: 1 or -1
-        where the two cannot be told apart, a fraction where a part of it leaks in.
-    warnings : tuple of str
-        What to know before making the first batch.
+    `kind` says in words what sort of plan it is. `runs` has one row a batch: run, day, blind, one column a
+    factor (actual units), and point (factorial, centre, axial, edge, vertex, centroid, added). `terms` are
+    the effects that it can tell from each other: ``oil``, ``oil:colour``, ``oil^2``. `error_df` are the
+    degrees of freedom that judge them: ``runs`` within days, and ``days`` for what is set by the day;
+    `repeat_df` those of ``runs`` that come from true repeats, the others assuming that effects outside
+    `terms` are nil. A regular fraction has `generators` (``"emulsifier = oil × alcohol"``) and `resolution`.
+    `aliases`: of every effect of at most two factors, how much of each other such effect is in its number.
+    `warnings` are what to know before making the first batch.
     """
 
     kind: str
@@ -82,43 +67,35 @@ class Plan:
             if same and effect not in seen:
                 seen |= set(same)
                 told = listed([in_words(term, labels) for term in same], "or")
-                said.append(f"{capital(in_words(effect, labels))} cannot be told from {told}.")
+                said.append(say("cannot_be_told", effect=capital(in_words(effect, labels)), told=told))
         return tuple(said)
 
     def statements(self, labels: Mapping[str, str] = NO_LABELS) -> tuple[str, ...]:
-        """What the plan can tell, how it judges it, and what it cannot tell, one sentence each.
-
-        `labels` are what the reader calls the factors.
-        """
-        head = f"{count(len(self.runs), 'batch', 'batches')} on {count(self.days, 'day')}: {self.kind}."
+        """What the plan can tell, how it judges it, and what it cannot tell, one sentence each."""
+        batches, days = say("n_batches", n=len(self.runs)), say("n_days", n=self.days)
+        head = say("plan_head", batches=batches, days=days, kind=self.kind)
         if not self.terms:
             return head, *self.warnings
         told = [in_words(term, labels) for term in self.terms]
         if len(told) > 8:
-            told = [*told[:7], f"{len(told) - 7} more"]
+            told = [*told[:7], say("so_many_more", n=len(told) - 7)]
         error = self.error_df["runs"]
-        spare = count(error, "spare batch", "spare batches")
+        spare = say("n_spare_batches", n=error)
         if "days" in self.error_df:
-            days = count(self.error_df["days"], "spare day")
-            judged = f"What is set by the day is judged by {days}, the others by {spare}."
+            judged = say("judged_by_days", days=say("n_spare_days", n=self.error_df["days"]), spare=spare)
         else:
-            some = "all" if self.repeat_df >= error > 1 else str(self.repeat_df)
-            repeats = f", {some} of them true repeats" if self.repeat_df > 0 else ""
-            judged = f"Chance is judged by {spare} beyond those that the answers use up{repeats}."
-        return (
-            head,
-            f"It can tell {listed(told)}.",
-            judged,
-            *self.alias_sentences(labels)[:12],
-            *self.warnings,
-        )
+            some = say("all_repeats") if self.repeat_df >= error > 1 else self.repeat_df
+            repeats = say("true_repeats", some=some) if self.repeat_df > 0 else ""
+            judged = say("judged_by_spare", spare=spare, repeats=repeats)
+        tells = say("plan_tells", told=listed(told))
+        return head, tells, judged, *self.alias_sentences(labels)[:12], *self.warnings
 
     def summary(self) -> str:
         """The statements, then the runs."""
         lines = list(self.statements())
         if self.generators:
             roman = _ROMAN.get(self.resolution or 0, self.resolution)
-            lines[1:1] = [f"Set {listed(self.generators)} (resolution {roman})."]
+            lines[1:1] = [say("generators_set", generators=listed(self.generators), roman=roman)]
         return "\n".join([*lines, "", self._shown().to_string(index=False)])
 
     def __str__(self) -> str:
@@ -223,10 +200,7 @@ effect of gum and starch.')
     named = factors.items() if isinstance(factors, Mapping) else [(each.name, each) for each in factors]
     chosen = [as_factor(name, each, compared=found.one_factor) for name, each in named]
     if found.one_factor and len(chosen) != 1:
-        raise CannotAnswer(
-            f"A {kind} plan compares the levels of one factor, not of {len(chosen)}.",
-            "Plan a factorial, or make one factor of them.",
-        )
+        raise cannot("one_factor", kind=kind, n=len(chosen))
     if not found.again:
         refuse_unusable(chosen)
     plan_of: Plan = looked_up(f"fizzlab.design.{build}")(chosen, seed, per_day=batches_per_day, **given)

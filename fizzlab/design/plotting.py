@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from textwrap import fill
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 from matplotlib.axes import Axes
@@ -15,18 +15,14 @@ from fizzlab.models.plotting import BLUE, INK, RED, SOFT, axes_for, looks, thinn
 if TYPE_CHECKING:
     from fizzlab.design.detect import Power
 
-#: Batches side by side before a day goes on in the next line.
-ACROSS = 6
+#: Batches side by side before a day goes on in the next line, and the shape of their tiles.
+ACROSS, ROUND = 6, "round,pad=0,rounding_size=0.05"
 
 _TICKS = [1.0, 1.1, 1.2, 1.3, 1.4, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 12.0]
 
 
 def plot_days(runs: pd.DataFrame, levels: pd.DataFrame, ax: Axes | None = None) -> Axes:
-    """Draw every batch as a tile, a line a day, in the order of making.
-
-    `levels` has the rows of `runs` and one column a factor, in words; the first with at most seven different
-    levels gives a tile its colour and marker.
-    """
+    """Draw every batch as a tile, a line a day; the first factor with few levels gives it its look."""
     legend = next((str(name) for name in levels if levels[name].nunique() <= 7), None)
     shown = looks([] if legend is None else sorted(levels[legend].unique()))
     column = runs.groupby("day").cumcount() % ACROSS
@@ -36,16 +32,8 @@ def plot_days(runs: pd.DataFrame, levels: pd.DataFrame, ax: Axes | None = None) 
     for place, (x, y, run) in enumerate(zip(column, line, runs["run"], strict=True)):
         look = None if legend is None else shown[levels[legend].iloc[place]]
         colour = look.colour if look else SOFT
-        tile = FancyBboxPatch(
-            (x + 0.06, y + 0.09),
-            0.88,
-            0.82,
-            boxstyle="round,pad=0,rounding_size=0.05",
-            facecolor=to_rgba(colour, 0.14),
-            edgecolor=colour,
-            linewidth=1.0,
-        )
-        axes.add_patch(tile)
+        filled: Any = {"facecolor": to_rgba(colour, 0.14), "edgecolor": colour, "linewidth": 1.0}
+        axes.add_patch(FancyBboxPatch((x + 0.06, y + 0.09), 0.88, 0.82, boxstyle=ROUND, **filled))
         top = y + 0.13 + step / 2
         axes.text(x + 0.12, top, str(run), fontsize=8.5, fontweight="bold", va="center")
         if look:
@@ -77,15 +65,9 @@ def plot_power(power: Power, ax: Axes | None = None) -> Axes:
     axes.axhline(100 * power.target, color=SOFT, lw=1.0, ls=(0, (4, 2)))
     axes.axvline(asked, color=RED, lw=1.2, ls=(0, (1.2, 1.6)))
     late = asked > (right**0.5 if ratios else right / 2)
-    axes.annotate(
-        f"worth knowing: {power.amount(asked)}",
-        (asked, 4),
-        (-5 if late else 5, 0),
-        textcoords="offset points",
-        ha="right" if late else "left",
-        fontsize=8.5,
-        color=RED,
-    )
+    beside: Any = {"textcoords": "offset points", "fontsize": 8.5, "color": RED}
+    away, side = (-5, "right") if late else (5, "left")
+    axes.annotate(f"worth knowing: {power.amount(asked)}", (asked, 4), (away, 0), ha=side, **beside)
     if ratios:
         axes.set_xscale("log")
         ticks = thinned([tick for tick in _TICKS if tick <= right * 1.01], 8)

@@ -10,7 +10,7 @@ import pandas as pd
 from fizzlab.design.factors import Factor
 from fizzlab.design.layout import FEW, numbered, streams
 from fizzlab.design.plans import Plan
-from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot, say
 
 
 def repeatability(
@@ -20,18 +20,10 @@ def repeatability(
     if factors:
         raise ValueError("a repeatability plan makes every batch alike, so it takes no factor")
     if repeats < 2:
-        why = "With one reading of each batch, repeats cannot be told from batches."
-        raise CannotAnswer(why, "Set repeats to 2 or more.")
+        raise cannot("one_reading")
     _, order, blind = streams(seed, repr((batches, repeats, per_day)))
     day = np.arange(batches) * (-(-batches // per_day) if per_day else 1) // batches
-    few = f"{batches} batches tell little of how much batches differ; {FEW + 1} or more would."
-    return Plan(
-        kind=f"batches made alike, each read {repeats} times by every person",
-        runs=numbered(pd.DataFrame({"point": ["repeat"] * batches}), day, order, blind),
-        factors=(),
-        seed=seed,
-        terms=(),
-        error_df={"runs": batches - 1},
-        repeat_df=batches - 1,
-        warnings=(few,) if batches <= FEW else (),
-    )
+    kind = f"batches made alike, each read {repeats} times by every person"
+    runs = numbered(pd.DataFrame({"point": ["repeat"] * batches}), day, order, blind)
+    few = (say("few_alike", batches=batches, more=FEW + 1),) if batches <= FEW else ()
+    return Plan(kind, runs, (), seed, (), {"runs": batches - 1}, batches - 1, warnings=few)

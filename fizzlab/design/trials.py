@@ -1,15 +1,10 @@
 """Trials made on paper: what of a plan decides its power, and what each simulated trial would show.
 
-Days, batches and pieces are drawn by chance, the compared level is given its effect, and each trial is
-analysed by the fit that the report makes of one number a batch (`fizzlab.models.strata`), with days as
-groups.
-
-Touch checks give no number but brackets. Here a batch's number is the mean of its log dry time given between
-which looks its pieces became dry, with the spreads that were simulated (the integral is a sum over a grid).
-That is a stand-in for the report's regression on the brackets, some hundred times as fast;
-docs/methods/power.md shows how closely the two agree. Trials that the regression refuses are refused here
-too: those in which a compared level was never seen wet, or never dry, and those in which some line of the
-model touches every bracket, so that the readings hold no scale to judge by.
+Each trial is analysed by the fit that the report makes of one number a batch (`fizzlab.models.strata`). Of
+touch checks that number is the mean of the log dry time given between which looks the pieces became dry, with
+the spreads that were simulated: a stand-in for the report's regression on the brackets, some hundred times as
+fast (docs/methods/power.md shows how closely they agree). Trials that the regression refuses are refused here
+too: a compared level was never seen wet, or never dry, or some line of the model touches every bracket.
 """
 
 from __future__ import annotations
@@ -22,6 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.models.terms import Category, Term, model_matrix
 
 Array = NDArray[np.float64]
@@ -40,11 +36,9 @@ _PROJECTIONS = 200
 class Spreads:
     """How much pieces, batches and days differ by chance: what every power calculation rests on.
 
-    Standard deviations between pieces of one batch (above 0 where they are looked at), batches made alike on
-    one day, and days beyond what the air in the model explains: of the logarithm where levels are compared by
-    ratios (0.15 means that about two in three lie within a factor of 1.16), else in the unit of the response.
-    `origin` is where they come from, as the end of a sentence; `typical` the usual dry time in hours, for
-    touch checks.
+    Standard deviations between pieces of a batch, batches made alike on one day, and days beyond their air:
+    of the logarithm where levels are compared by ratios (0.15: two in three lie within a factor of 1.16).
+    `origin` ends a sentence on where they come from; `typical` is the usual dry time in hours.
     """
 
     pieces: float
@@ -73,11 +67,7 @@ ASSUMED = Spreads(
 
 @dataclass(frozen=True)
 class Comparison:
-    """A comparison that the report will make: a level with the control, the most of an amount with the least.
-
-    The log ratio (or difference) is ``weights @ coefficients``; `shift` is the response of each batch at a
-    log ratio of 1: 0 at the control, or half-way between the amounts.
-    """
+    """A comparison: ``weights @ coefficients``, and the `shift` of each batch at a log ratio of 1."""
 
     term: Term
     level: str
@@ -89,10 +79,8 @@ class Comparison:
 class Model:
     """A plan (day, and a column for each term) as the analysis will see it.
 
-    `x` is the model matrix; `day` the day of each batch, None where the analysis has no day effect: one day,
-    or one batch on each of `days` days. `air` is how many columns of the air the report's model has: each
-    day's air is drawn, as little tied to what is changed as 200 draws allow; it costs degrees of freedom
-    between days.
+    `day` is None where the analysis has no day effect: one day, or one batch on each of `days` days. `air` is
+    how many columns of the air it has, drawn to be little tied to the factors: they cost degrees of freedom.
     """
 
     def __init__(self, runs: pd.DataFrame, terms: Sequence[Term], air: int = 0, seed: int = 1) -> None:
@@ -104,15 +92,9 @@ class Model:
             x = np.hstack([x, _air(x[:, 1:], day, min(air, self.days - 2), seed)])
         # shares of a mixture add up to a total that is rounded: nearly tied is tied
         if np.linalg.matrix_rank(x / np.linalg.norm(x, axis=0), tol=1e-6) < x.shape[1]:
-            raise CannotAnswer(
-                "The effects of this plan are tied to each other, so they are not judged one by one.",
-                "Read what the plan says of spare batches instead.",
-            )
+            raise cannot("tied_plan")
         if len(x) - x.shape[1] < _FEWEST_SPARE:
-            raise CannotAnswer(
-                f"{len(x)} batches are too few to estimate {x.shape[1]} numbers and their uncertainty.",
-                "Make more batches, or ask of fewer factors.",
-            )
+            raise cannot("few_for_numbers", batches=len(x), numbers=x.shape[1])
         self.x: Array = x
         self.comparisons: list[Comparison] = []
         columns = [(term, column) for term in terms for column in term.columns()]
@@ -154,11 +136,9 @@ def _air(x: Array, day: Ints, columns: int, seed: int) -> Array:
 
 
 class Trials:
-    """Simulated trials of one plan, ready to be asked about any effect.
+    """Simulated trials of one plan, ready to be asked about any effect; with `looks_h`, pieces are looked at.
 
     What days, batches and pieces add is drawn once, so that a larger effect is not seen less often by luck.
-    Without `looks_h` each batch gives a number, the mean of its pieces; with them, which hold hours, its
-    pieces are looked at.
     """
 
     def __init__(
@@ -198,11 +178,7 @@ class Trials:
         return np.asarray(np.searchsorted(self.looks, place[:, :, None] + self.pieces))
 
     def ask(self, comparison: Comparison, size: float) -> tuple[Flags, Flags]:
-        """Give a comparison a true log ratio (or difference) and analyse every trial.
-
-        Returns which trials see it (the interval lies wholly on the side of the true effect, above "no
-        difference" where there is none), and which could be analysed.
-        """
+        """Which trials see a true log ratio (or difference), by an interval on its side; which can answer."""
         from scipy import stats
 
         from fizzlab.models.strata import contrast, fit_many, prepare
@@ -218,10 +194,7 @@ class Trials:
         try:
             strata = prepare(self.model.x, self.model.day)
         except CannotAnswer:
-            raise CannotAnswer(
-                "This plan cannot tell how much days differ from how much batches do.",
-                "Spread every level over the days, or make more batches a day.",
-            ) from None
+            raise cannot("days_or_batches") from None
         seen, answered = np.zeros(len(numbers), bool), ~refused
         if not answered.any():
             return seen, answered
@@ -266,10 +239,9 @@ def _one_sided(bracket: Ints, comparison: Comparison, looks: int) -> Flags:
 
 
 def _touching(bracket: Ints, x: Array, looks: Array) -> Flags:
-    """Trials in which some line of the model lies inside every bracket or on its edge.
+    """Trials in which some line of the model lies inside every bracket or on its edge: there is no scale.
 
-    Then the likelihood never falls as all spreads shrink together, and nothing is left to judge by. Found by
-    projecting in turn on the brackets and on the model (J. von Neumann), for all trials at once.
+    Found by projecting in turn on the brackets and on the model (J. von Neumann), for all trials at once.
     """
     cells, member = np.unique(x, axis=0, return_inverse=True)
     each = [bracket[:, member.ravel() == cell] for cell in range(len(cells))]

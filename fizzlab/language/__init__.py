@@ -16,6 +16,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from fizzlab.errors import CannotAnswer
+
 HERE = Path(__file__).parent
 
 ENGLISH = "en"
@@ -84,6 +86,15 @@ def say(sentence: str, /, **filled: Any) -> str:
         plural = texts(_found(sentence)[0])["plural"]
         text = text[int(gettext.c2py(plural)(filled["n"]))]
     return str(text.format(**filled))
+
+
+def cannot(refusal: str, /, **filled: Any) -> CannotAnswer:
+    """The refusal of a name: the text has two lines, why, and what would help.
+
+    >>> print(cannot("no_centre"))
+    Named levels have no centre. Repeat the combinations instead.
+    """
+    return CannotAnswer(*say(refusal, **filled).split("\n"))
 
 
 def listed(words: Sequence[str], last: str = "and") -> str:

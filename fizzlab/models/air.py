@@ -1,7 +1,6 @@
-"""The air a piece dries in: what a hygrometer reading means, and which air each batch had.
+"""What a hygrometer reading means, and which air each batch had; over liquid water, also below freezing.
 
 What pulls water out is the vapour-pressure deficit: how much more vapour the air could hold than it holds.
-Everything here is over liquid water, also below freezing, as hygrometers are calibrated.
 """
 
 from __future__ import annotations
@@ -27,12 +26,9 @@ _HOUR = 3.6e12  # nanoseconds
 
 
 def saturation_pressure(temp_c: ArrayLike) -> Floats:
-    """Pressure in kPa of water vapour in air that can hold no more, over liquid water.
+    """Pressure in kPa of water vapour in air that can hold no more, over liquid water, from -45 to 60 °C.
 
-    ``ln(p in Pa) = -6096.9385 / T + 21.2409642 - 2.711193e-2 T + 1.673952e-5 T^2 + 2.433502 ln T``
-
-    with T in kelvin, from -45 to 60 °C (D. Sonntag, Z. Meteorol. 70 (1990) 340; Meteorol. Z. 3 (1994) 51).
-    From 0 °C the formulas of Hyland and Wexler (ASHRAE), IAPWS, and Murphy and Koop lie within 0.03 % of it.
+    D. Sonntag, Z. Meteorol. 70 (1990) 340; from 0 °C those of ASHRAE and IAPWS lie within 0.03 % of it.
     """
     kelvin = _within(temp_c, *TEMP_RANGE_C, "Temperature", "°C") + 273.15
     linear = 21.2409642 + kelvin * (-2.711193e-2 + 1.673952e-5 * kelvin)
@@ -40,7 +36,7 @@ def saturation_pressure(temp_c: ArrayLike) -> Floats:
 
 
 def vapour_pressure_deficit(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
-    """How much vapour pressure the air still lacks: p_s (1 - RH/100).
+    """How much vapour pressure, in kPa, the air still lacks: p_s (1 - RH/100).
 
     Parameters
     ----------
@@ -48,16 +44,6 @@ def vapour_pressure_deficit(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
         Air temperature in °C, -45 to 60.
     rh_pct : array_like
         Relative humidity in per cent, 0 to 100.
-
-    Returns
-    -------
-    ndarray, or a number for a number
-        In kPa; 0 in saturated air.
-
-    Raises
-    ------
-    ValueError
-        Outside the ranges.
 
     Examples
     --------
@@ -71,11 +57,7 @@ def vapour_pressure_deficit(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
 
 
 def rh_for_deficit(vpd_kpa: ArrayLike, temp_c: ArrayLike) -> Floats:
-    """Relative humidity in per cent at a deficit in kPa, 100 (1 - VPD / p_s); NaN where no humidity gives it.
-
-    >>> rh_for_deficit(0.8, [2.0, 20.0]).round(1)
-    array([ nan, 65.8])
-    """
+    """Relative humidity in % at a deficit in kPa, 100 (1 - VPD / p_s); NaN where no humidity gives it."""
     deficit, highest = np.broadcast_arrays(np.asarray(vpd_kpa, dtype=np.float64), saturation_pressure(temp_c))
     possible = (deficit >= 0.0) & (deficit <= highest)
     return np.where(possible, 100.0 * (1.0 - deficit / highest), np.nan)[()]
@@ -90,12 +72,10 @@ def _within(values: ArrayLike, low: float, high: float, name: str, unit: str) ->
 
 
 def drying_windows(touch_checks: pd.DataFrame, weighings: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
-    """From when (start) to when (end) the air of each batch counts: one window for all batches of a day.
+    """From when (start) to when (end) the air of each batch that was looked at counts: one window a day.
 
-    It begins when the first batch of the day was made (made_at of `runs`) and ends the trial's middle drying
-    time after the last was: that of a batch is until its first dry check, or its last check or weighing where
-    none was seen dry. A window that ended when the batch itself was dry would give a slower batch other
-    air. Batches that were not looked at have no row.
+    From the day's first batch to the trial's middle drying time (until the first dry check, else the last
+    look) after its last: were it until the batch itself was dry, a slower batch would have other air.
     """
     runs = runs.set_index("run") if "run" in runs.columns else runs
     dry = touch_checks["dry"].astype("boolean").fillna(False).astype(bool)
@@ -113,11 +93,9 @@ def drying_windows(touch_checks: pd.DataFrame, weighings: pd.DataFrame, runs: pd
 def drying_air(
     room_log: pd.DataFrame, windows: pd.DataFrame, max_gap: timedelta = timedelta(minutes=60)
 ) -> pd.DataFrame:
-    """Time-weighted means of the room log (time, temp_c, rh_pct) over each of the `drying_windows`.
+    """Time-weighted means of the room log over each of the `drying_windows`, and `coverage` of the window.
 
-    Air changes in a straight line between readings; those further apart than `max_gap` do not cover the time
-    between. The deficit is averaged as such, not taken of the mean temperature and humidity. `coverage` is
-    the covered share of the window; the means are NaN where nothing is covered.
+    The air changes in a straight line between readings at most `max_gap` apart; NaN where nothing is covered.
     """
     start, end = _nanoseconds(windows["start"]), _nanoseconds(windows["end"])
     if (end < start).any():

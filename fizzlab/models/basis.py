@@ -1,10 +1,7 @@
 """Factors to columns, coded so that every effect means what its name says.
 
-A category of L levels has L - 1 columns that sum to zero over its levels, and an amount is coded -1 at
-the low and +1 at the high end of what was tried. A main effect is then the effect averaged over the
-levels of the other categories, in the middle of the other amounts, whatever else is in the model, and
-its test is the test that the adjusted means shown for it are equal. In a mixture only the shares of the
-parts count.
+A category has columns that sum to zero over its levels, an amount is -1 at the low and +1 at the high end of
+what was tried: a main effect is averaged over the other categories, in the middle of the other amounts.
 """
 
 from __future__ import annotations
@@ -18,7 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import nnls
 
-from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.models.terms import (
     INTERCEPT,
     Amount,
@@ -43,11 +40,6 @@ class FactorBasis:
     """Main effects, joint effects and bends of categories and amounts; see the module's text.
 
     `terms` are ``"oil"``, ``"oil:colour"``, ``"oil^2"``; `ranges` what of each amount is coded -1 and +1.
-
-    >>> basis = FactorBasis((Amount("oil", "g"), Category("dye", ("no", "yes"), "no")),
-    ...                     ("oil", "dye", "oil:dye"), {"oil": (4, 8)})
-    >>> basis.matrix(pd.DataFrame({"oil": [4, 6], "dye": ["yes", "no"]})).tolist()
-    [[1.0, -1.0, 1.0, -1.0], [1.0, 0.0, -1.0, 0.0]]
     """
 
     factors: tuple[Term, ...]
@@ -97,10 +89,7 @@ class FactorBasis:
         return expand(len(settings), blocks, self.terms)
 
     def grid(self, settings: pd.DataFrame) -> Array:
-        """Categories left out are averaged with equal weights, amounts held in the middle of what was tried.
-
-        S. R. Searle, F. M. Speed, G. A. Milliken, The American Statistician 34 (1980) 216-221.
-        """
+        """Categories left out are averaged with equal weights, amounts held in the middle."""
         rest = [factor for factor in self.factors if factor.name not in settings]
         middle = self.decoded(np.zeros(len(self.amounts)))
         values = [list(f.levels) if isinstance(f, Category) else [middle[f.name]] for f in rest]
@@ -116,12 +105,7 @@ class FactorBasis:
         for factor in self.factors:
             if factor.name not in self.terms:
                 continue
-            ends: list[tuple[object, object]] = (
-                [(level, factor.control) for level in factor.others]
-                if isinstance(factor, Category)
-                else [self.ranges[factor.name][::-1]]
-            )
-            for to, start in ends:
+            for to, start in factor.pairs(pd.Series(self.ranges.get(factor.name, ()))):
                 one, two = self.grid(pd.DataFrame({factor.name: [to, start]}))
                 found.append((factor, level_name(factor, to), level_name(factor, start), one - two))
         return found
@@ -154,10 +138,7 @@ def in_hull(points: Array, point: Array) -> bool:
 
 @dataclass(frozen=True)
 class MixtureBasis:
-    """Scheffé's polynomials of the shares of the parts: each, products of two, products of three.
-
-    `made` holds the shares that were made, a row a batch. The rest is as in `FactorBasis`.
-    """
+    """Scheffé's polynomials of the shares of parts (`made`: a row a batch); the rest as in `FactorBasis`."""
 
     factors: tuple[Term, ...]
     blending: Blending
@@ -188,10 +169,7 @@ class MixtureBasis:
     grid = matrix  # a blend has no part to leave out
 
     def steps(self) -> list[Step]:
-        """Each part from its least to its most share, the others keeping their proportions.
-
-        The line is D. R. Cox's (Biometrika 58 (1971) 155-159), through the mean of the mixtures made.
-        """
+        """Each part from its least to its most share, the others keeping their proportions (Cox's line)."""
         reference = self.made.mean(axis=0)
         found: list[Step] = []
         for i, factor in enumerate(self.factors):
@@ -224,10 +202,7 @@ Basis = FactorBasis | MixtureBasis
 
 
 def factor_basis(table: pd.DataFrame, factors: Sequence[Term], model: str | Sequence[str]) -> FactorBasis:
-    """The basis for the batches that were made: levels that were tried, amounts over what was tried.
-
-    `CannotAnswer` for a factor that was not varied, or whose control was never made.
-    """
+    """The basis for what was tried; refused for a factor not varied, or whose control was never made."""
     tried: list[Term] = []
     ranges: dict[str, tuple[float, float]] = {}
     for factor in factors:
@@ -235,21 +210,14 @@ def factor_basis(table: pd.DataFrame, factors: Sequence[Term], model: str | Sequ
         if values.isna().any():
             raise ValueError(f"{factor.name} has missing values")
         if values.nunique() < 2:
-            raise CannotAnswer(
-                f"Every batch that was measured had the same {factor.name}, so its effect cannot be seen.",
-                f"Make batches with another {factor.name}.",
-            )
+            raise cannot("same_factor", factor=factor.name)
         if isinstance(factor, Amount):
             ranges[factor.name] = (float(values.min()), float(values.max()))
         else:
             factor.matrix(values)  # refuses a level that it does not have
             made = set(values.astype(str))
             if factor.control not in made:
-                raise CannotAnswer(
-                    f"No batch with {factor.name} {factor.control} was measured, and it is what the others "
-                    "are compared with.",
-                    f"Make and measure batches with {factor.control}, or choose another level as control.",
-                )
+                raise cannot("no_control", factor=factor.name, control=factor.control)
             levels = tuple(level for level in factor.levels if level in made)
             factor = Category(factor.name, levels, factor.control)
         tried.append(factor)
@@ -267,8 +235,4 @@ def refuse_inseparable(x: Array, owners: Sequence[str]) -> None:
             others = dict.fromkeys(name for name, w in zip(owners, weights, strict=False) if abs(w) > 1e-6)
             named = [name for name in others if name not in (INTERCEPT, owners[place])]
             with_what = f" from {' and '.join(named)}" if named else ""
-            raise CannotAnswer(
-                f"The batches that were measured cannot tell {owners[place]}{with_what}: some combination "
-                "of them is missing.",
-                "Make the missing combination, or leave one of these out of the model.",
-            )
+            raise cannot("inseparable", factor=owners[place], others=with_what)

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,7 @@ from scipy.special import log_ndtr
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Failure = Literal["not converged", "satisfied", "separated", "vague"]
+Failure = Literal["stopped", "satisfied", "separated", "vague"]
 
 HALF_LOG_2PI = 0.5 * float(np.log(2 * np.pi))
 
@@ -44,9 +44,8 @@ class NotFitted(Exception):
 class Brackets:
     """Brackets sorted by day and batch, equal ones of a batch counted once; made by `sort`.
 
-    `lower` and `upper` are logs of the ends less `centre`, `count` how many pieces share them, `batch` their
-    row of `x` = q r (q orthogonal, of mean square 1); `starts` and `day_starts` the first of each batch and
-    day, `place` where the caller's rows stand. `log_times` is the sum of log T over known times.
+    `lower` and `upper` are logs of the ends less `centre`, `batch` their row of `x` = q r (q orthogonal, of
+    mean square 1), `place` where the caller's rows stand, `log_times` the sum of log T over known times.
     """
 
     lower: Array
@@ -114,10 +113,7 @@ def _line(step: float) -> tuple[Array, Array]:
 
 
 def _nodes(data: Brackets, rho: float | None, phi: float | None, step: float) -> Nodes:
-    """Choose nodes dense enough for the narrowest posterior of b/tau and d/delta.
-
-    For both integrals the day's spacing is a whole multiple of the batch's: one line of shifts, no plane.
-    """
+    """Nodes for the narrowest posteriors; the day's spacing is a multiple of the batch's: one line."""
     pieces = float(np.add.reduceat(data.count, data.starts).max())
     least = 2 * _REACH / (_MOST_NODES if phi is None else _MOST_NODES_WITH_DAYS)
     z = log_z = d = log_d = np.zeros(1)
@@ -175,9 +171,9 @@ def _of_batches(data: Brackets, eta: Array, alpha: float, shift: Array) -> Array
 
 @dataclass(frozen=True)
 class Point:
-    """The log-likelihood at one point of (gamma, log alpha, rho, phi), in the basis `q`, only the free ones.
+    """The log-likelihood at one (gamma, log alpha, rho, phi), in the basis `q`, only the free ones.
 
-    The rest has one entry a batch, in the caller's order: `slope` and `curvature` of its integrated
+    The rest has one entry a batch, in the caller's order: slope and curvature of its integrated
     log-likelihood by its location, posterior means of b/sigma and d/sigma.
     """
 
@@ -218,7 +214,7 @@ class Model:
             loglik, chance = float(log_b.sum()), np.ones((batches, 1))
             total, spread = full[:, 0].sum(axis=0), 0.0
         else:
-            log_d, share = _summed(np.add.reduceat(log_b, data.day_starts, axis=0) + nodes.log_weight_d)
+            log_d, share = summed(np.add.reduceat(log_b, data.day_starts, axis=0) + nodes.log_weight_d)
             loglik, chance = float(log_d.sum()), share[data.day]
             full = np.add.reduceat(full, data.day_starts, axis=0)
             means = np.einsum("dm,dmp->dp", share, full)
@@ -250,19 +246,19 @@ class Model:
         )
 
 
-def _summed(log_joint: Array) -> tuple[Array, Array]:
-    """Logarithm of the sum over the last axis, and the share of each term."""
-    top = log_joint.max(axis=-1, keepdims=True)
+def summed(log_joint: Array, axis: int = -1) -> tuple[Array, Array]:
+    """Logarithm of the sum over an axis, and the share of each term (scipy's logsumexp is slower)."""
+    top = log_joint.max(axis=axis, keepdims=True)
     share = np.exp(log_joint - top)
-    size = share.sum(axis=-1, keepdims=True)
-    return (top + np.log(size))[..., 0], share / size
+    size = share.sum(axis=axis, keepdims=True)
+    return np.squeeze(top + np.log(size), axis), share / size
 
 
 def _over_batches(nodes: Nodes, fields: Array) -> tuple[Array, Array, Array, Array]:
     """Integrate over b for each batch and day node: log marginal, node weights, score, Hessian."""
     log_p, eta, alp, eta_eta, eta_alp, alp_alp = fields
     at, z, d = nodes.at, nodes.z, nodes.d
-    log_b, weight = _summed(log_p[:, at] + nodes.log_weight_z)
+    log_b, weight = summed(log_p[:, at] + nodes.log_weight_z)
     weights = [weight, weight * z, weight * z * z]
 
     def mean(field: Array, power: int = 0) -> Array:
@@ -295,7 +291,7 @@ def maximise(model: Model) -> tuple[Array, Point]:
         from_plain = np.concatenate([theta[:-1] / 0.7, [theta[-1] - np.log(0.7)], effects])
         theta, point, good = _climb(model, from_plain)
     if not good:
-        raise NotFitted("not converged")
+        raise NotFitted("stopped")
     return theta, point
 
 
@@ -351,6 +347,12 @@ def _start_values(data: Brackets) -> Array:
     return np.append(beta * alpha, np.log(alpha))
 
 
+def rising(rows: Array, bounds: Any) -> Array | None:
+    """A direction along which no row falls and some rise, if there is one (a linear programme)."""
+    found = linprog(-rows.sum(axis=0), A_ub=-rows, b_ub=np.zeros(len(rows)), bounds=bounds)
+    return found.x if found.status == 0 and -found.fun > 1e-7 else None
+
+
 def _why_not(data: Brackets) -> NotFitted | None:
     """Look for a direction in which the likelihood never stops rising (a linear programme).
 
@@ -363,9 +365,8 @@ def _why_not(data: Brackets) -> NotFitted | None:
     rise = np.vstack([np.column_stack([-x[high], b[high]]), np.column_stack([x[low], -a[low]])])
     kinds: dict[Failure, float] = {"separated": 0.0, "satisfied": 1.0}
     for kind, most in kinds.items():
-        bounds = [(-1.0, 1.0)] * width + [(0.0, most)]
-        found = linprog(-rise.sum(axis=0), A_ub=-rise, b_ub=np.zeros(len(rise)), bounds=bounds)
-        if found.status == 0 and -found.fun > 1e-7:
-            size = np.abs(solve_triangular(data.r, found.x[:width])) * data.x.std(axis=0)
+        found = rising(rise, [(-1.0, 1.0)] * width + [(0.0, most)])
+        if found is not None:
+            size = np.abs(solve_triangular(data.r, found[:width])) * data.x.std(axis=0)
             return NotFitted(kind, tuple(np.flatnonzero(size > 1e-6 * max(size.max(), 1e-12)).tolist()))
     return None

@@ -1,6 +1,6 @@
 """Estimates from bracketed times with the batch as the unit, and the stratum that judges each of them.
 
-`fit_batches` is the door, `fit` is the fit alone; docs/methods/dry_time.md has the method.
+The method is in docs/methods/dry_time.md.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from scipy.linalg import solve_triangular
 
 from fizzlab.models import censored
 from fizzlab.models.censored import Array, Brackets, Ints, Model, NotFitted, Point, maximise, sort
+from fizzlab.models.result import joined_df
 
 _NO_SPREAD = 1e-2  # share of the pieces' spread below which days count as no more different than chance
 _VAGUE = 5.0  # standard error, in log hours over one spread of the column, of a fit that says nothing
@@ -19,11 +20,10 @@ _VAGUE = 5.0  # standard error, in log hours over one spread of the column, of a
 
 @dataclass(frozen=True)
 class ArrayFit:
-    """What `fit` found, in the caller's columns.
+    """What `fit` found, in the caller's columns; `covariance` is that of (beta, log sigma).
 
-    `covariance` is that of (beta, log sigma); `loglik` the greatest log-likelihood on the time scale,
-    `restricted` that at the estimates (nan without), `point` the batches there: sigma^2 / curvature is, for
-    known times, tau^2 plus the variance of the batch's mean.
+    `loglik` is the greatest log-likelihood on the time scale, `restricted` that at the estimates, `point` the
+    batches there: for known times sigma^2 / curvature is tau^2 plus the variance of the batch's mean.
     """
 
     beta: Array
@@ -48,9 +48,8 @@ def fit(
 ) -> ArrayFit:
     """Fit the model to sorted brackets, with or without random batches and days; raises `NotFitted`.
 
-    `restricted` estimates the variances by restricted likelihood: the profile log-likelihood less half the
-    log determinant of the information on beta (D. R. Cox and N. Reid, JRSS B 49, 1987, 1-39). For known
-    times this is the REML of linear mixed models. False gives maximum likelihood.
+    `restricted`: the variances maximise the profile log-likelihood less half the log determinant of the
+    information on beta (D. R. Cox and N. Reid, JRSS B 49, 1987, 1-39), which is REML for known times.
     """
     model = Model(data, batch_effect, day_effect)
     theta, point = maximise(model)
@@ -75,14 +74,14 @@ def _profile(model: Model, theta: Array) -> tuple[Array, Point]:
             return theta, point
         theta = theta.copy()
         theta[:width] += step * min(1.0, 2.0 / float(np.abs(step).max()))
-    raise NotFitted("not converged")
+    raise NotFitted("stopped")
 
 
 def _log_det(point: Point, width: int, log_alpha: float) -> float:
     """Half the log determinant of the information on beta (but for a constant)."""
     sign, value = np.linalg.slogdet(-point.hessian[:width, :width])
     if sign <= 0:
-        raise NotFitted("not converged")
+        raise NotFitted("stopped")
     return 0.5 * float(value) + width * log_alpha
 
 
@@ -153,7 +152,7 @@ def _result(model: Model, theta: Array, point: Point, loglik: float, criterion: 
     finer = model.at(theta, finer=0.5).loglik if (rho is not None or phi is not None) else point.loglik
     if abs(finer - point.loglik) > 1e-2:
         # pieces so alike beside batches that the nodes are too few: no numbers that cannot be trusted
-        raise NotFitted("not converged")
+        raise NotFitted("stopped")
     tau, delta = (abs(each or 0.0) * sigma for each in (rho, phi))
     return ArrayFit(beta, covariance, sigma, tau, delta, loglik, criterion, point, model)
 
@@ -172,12 +171,11 @@ def _kept(information: Array, width: int) -> Ints:
 
 @dataclass(frozen=True)
 class Strata:
-    """How the variance of an estimate splits between days and batches within days (docs/methods/dry_time.md).
+    """How the variance of an estimate splits between days and batches within days.
 
     `weights` are those of generalised least squares (columns x batches), `between` and `within` the parts of
-    the variance of batch locations, `spare_days` the days less what is, in effect, estimated between them.
-    `slopes` of that variance by each source of chance and the `doubt` about these say how well it is known.
-    `scales` are what the mean square of each part is of what the fit would have it (see `own_mean_squares`).
+    the variance of batch locations, `slopes` of it by each source of chance with their `doubt`; `scales` are
+    the own mean squares over what the fit would have them, `spare_days` the days not spent on coefficients.
     """
 
     between_df: float
@@ -193,8 +191,8 @@ class Strata:
     def of(self, combination: Array) -> float:
         """Degrees of freedom of combination @ beta, after Satterthwaite (Biometrics Bulletin 2, 1946).
 
-        Never more than its strata have (a comparison: than the one that it mostly rests on), however small a
-        variance is estimated, nor more than the brackets tell of that variance: 2 v^2 / var(v).
+        Never more than its strata have (a comparison: than the one that it mostly rests on), nor than the
+        brackets tell of the variance: 2 v^2 / var(v).
         """
         across = combination @ self.weights
         # the two parts are exactly apart only if the batches of a day tell equally much: neither is below 0
@@ -204,10 +202,7 @@ class Strata:
         slopes = across @ self.slopes @ across
         told = 2 * (between + within) ** 2 / float(slopes @ self.doubt @ slopes)
         between, within = between * self.scales[0], within * self.scales[1]
-        whole = (between + within) ** 2
-        joined = whole / (between**2 / self.between_df + within**2 / self.within_df)
-        if combination[0] == 0:
-            joined = min(joined, self.within_df if within >= between else self.between_df)
+        joined = joined_df(between, within, (self.between_df, self.within_df), combination[0] == 0)
         return max(told, 1.0) if told < joined - 1e-6 else joined
 
 
@@ -245,10 +240,9 @@ def strata(found: ArrayFit, x: Array, day: Ints | None) -> Strata:
 def own_mean_squares(found: ArrayFit, layers: Strata, x: Array, day: Ints) -> tuple[ArrayFit, Strata]:
     """Judge each stratum by its own mean square where days came out more alike than chance would have them.
 
-    There the restricted likelihood stops at no spread between days and pools the two mean squares: too large
-    for what days judge, too small within them. Batch locations (linearised at the estimates) are cut into
-    days and the rest, and the covariance is scaled so that each part has its own mean square, as in the
-    analysis of variance. Where days are found to vary, the likelihood does so of itself.
+    The restricted likelihood then pools the two: too large for what days judge, too small within them. So the
+    covariance is scaled to give days and the rest of the batch locations their own, as in analysis of
+    variance.
     """
     which = (day[:, None] == np.unique(day)).astype(float)
     point, variance = found.point, layers.between + layers.within
@@ -274,17 +268,15 @@ def own_mean_squares(found: ArrayFit, layers: Strata, x: Array, day: Ints) -> tu
 
 @dataclass(frozen=True)
 class BatchFit:
-    """A fit with the batch as the unit, its standard errors and its degrees of freedom.
+    """A fit with the batch as the unit, and the strata of its estimates.
 
-    `pieces_alike`: the spread between pieces could not be told, since every batch's brackets overlap or a
-    batch has one piece. The fit is then of the overlaps, and `found.sigma` is the spread between batches.
+    `pieces_alike`: the brackets of every batch overlap, or it has one piece; the fit is then of the overlaps,
+    and `found.sigma` is the spread between batches.
     """
 
     found: ArrayFit
     strata: Strata
     pieces_alike: bool
-    se: Array
-    df: Array
 
 
 def fit_batches(
@@ -292,18 +284,11 @@ def fit_batches(
 ) -> BatchFit:
     """Fit bracketed times of pieces in batches, with a random batch effect, and a day effect if given days.
 
-    `lower` and `upper` are hours, one entry a piece: the last look at which it was wet (0 if none) and the
-    first at which it was dry (inf if none); `batch` the row of `x` of each piece, every row with a piece; `x`
-    (batches, columns) the model matrix of full rank, intercept first; `day` that of each batch, more than one
-    and fewer than the batches; the rest as in `fit`.
-
-    >>> lower = np.array([6.0, 6, 8, 8, 4, 6, 10, 8, 8, 10, 6, 8])
-    >>> x = np.column_stack([np.ones(6), [0, 1, 0, 1, 0, 1]])
-    >>> result = fit_batches(lower, lower + 2, np.repeat(np.arange(6), 2), x)
-    >>> float(result.found.beta[1].round(2)), result.df.round(1).tolist()
-    (0.18, [4.0, 4.0])
+    `lower` and `upper` are hours, one entry a piece (0 and inf where unknown); `batch` the row of `x` of each
+    piece, every row with a piece; `x` (batches, columns) of full rank, intercept first; `day` that of each
+    batch.
     """
-    batches, columns = x.shape
+    batches = len(x)
     low, high = np.zeros(batches), np.full(batches, np.inf)
     np.maximum.at(low, batch, lower)
     np.minimum.at(high, batch, upper)
@@ -316,5 +301,4 @@ def fit_batches(
     layers = strata(found, x, day)
     if day is not None and found.delta < _NO_SPREAD * found.sigma:
         found, layers = own_mean_squares(found, layers, x, day)
-    df = np.array([layers.of(row) for row in np.eye(columns)])
-    return BatchFit(found, layers, alike, np.sqrt(np.diag(found.covariance)[:columns]), df)
+    return BatchFit(found, layers, alike)

@@ -1,9 +1,7 @@
 """Which combination to keep: all responses judged at once, how sure that is, and what should confirm it.
 
-`choose` says of each combination with what chance a new batch of it keeps every limit, and how far it grants
-the wishes. `simulate` draws batches that might come from all that a trial leaves open, not from its best
-guess alone. The method is in docs/methods/choose.md. Reading trial.toml checks limits and wishes by these
-classes, so nothing heavy is imported before it is used.
+The method is in docs/methods/choose.md. Reading trial.toml checks limits and wishes by these classes, so
+nothing heavy is imported before it is used.
 """
 
 from __future__ import annotations
@@ -17,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.measures import number
 from fizzlab.models.result import ENDS, FitResult, Forecast, scale
 from fizzlab.models.terms import Amount, Array, Category, Term, level_name
@@ -76,9 +74,8 @@ class Limit:
 class Wish:
     """What a response should be like, from worthless (0) to all that one could want (1).
 
-    At `best` the wish is granted in full, and going further earns nothing; at `worst` (for "near" two
-    numbers, below and above) it is worth nothing. `shape` 1 is a straight line between; above 1 only the
-    neighbourhood of `best` counts. `weight` is how much it counts among the wishes.
+    Granted in full at `best` and beyond, nothing at `worst` (for "near" two numbers, below and above);
+    `shape` 1 is a straight line between, above 1 only the neighbourhood of `best` counts.
     """
 
     response: str
@@ -106,10 +103,7 @@ class Wish:
         return (-np.inf, float(self.worst)) if self.want == "less" else (float(self.worst), np.inf)
 
     def granted(self, values: Sequence[float] | Array) -> Array:
-        """How far each value grants the wish: ((y - worst) / (best - worst))^shape, from 0 to 1.
-
-        G. Derringer, R. Suich, J. Quality Technology 12 (1980) 214-219.
-        """
+        """How far each value grants the wish: ((y - worst) / (best - worst))^shape, from 0 to 1."""
         y, found = np.asarray(values, float), np.ones(np.shape(values))
         for end in filter(np.isfinite, self.bounds):
             found = found * np.clip((y - end) / (self.best - end), 0, 1) ** self.shape
@@ -117,10 +111,7 @@ class Wish:
 
 
 def overall(wishes: Sequence[Wish], values: Mapping[str, Sequence[float] | Array]) -> Array:
-    """How far all wishes are granted together: the weighted geometric mean, (prod d_i^w_i)^(1 / sum w_i).
-
-    0 as soon as one wish is worth nothing: no dry time makes up for a piece that falls to powder.
-    """
+    """The weighted geometric mean of how far the wishes are granted; 0 as soon as one is worth nothing."""
     total = sum(wish.weight for wish in wishes)
     parts = [wish.granted(values[wish.response]) ** (wish.weight / total) for wish in wishes]
     return np.asarray(np.prod(parts, axis=0))
@@ -130,10 +121,9 @@ def overall(wishes: Sequence[Wish], values: Mapping[str, Sequence[float] | Array
 
 
 class Draws(NamedTuple):
-    """Possible truths of a trial by response: the typical and a new batch, shape (draws, settings).
+    """Possible truths by response, on the scale fitted: typical and new batches, shape (draws, settings).
 
-    On the scale that was fitted, where no draw of few days is too great to be a number. `spread`, shape
-    (draws,), is the standard deviation of a new batch; `linked` the correlation of the responses, in order.
+    `spread`, shape (draws,), is the sd of a new batch; `linked` the correlation of the responses, in order.
     """
 
     typical: Mapping[str, Array]
@@ -146,10 +136,9 @@ class Draws(NamedTuple):
 def simulate(forecasts: Mapping[str, Forecast], *, draws: int = 4000, seed: int = 1) -> Draws:
     """Draw what the typical batch of each setting may truly be, and a new batch of it.
 
-    Estimate + se t, errors at several settings hanging together as the batches that they rest on; a new batch
-    adds a deviation of variance s^2 df / chi2. For one response without random groups that is the predictive
-    t; for several, compare J. J. Peterson, J. Quality Technology 36 (2004) 139-153: they hang together by the
-    correlation of their residuals, their variances by its square, as in a Wishart distribution.
+    Estimate + se t, errors hanging together as the batches they rest on; a new batch has the variance s^2 df
+    / chi2. Responses by the correlation of their residuals, variances by its square, as in a Wishart
+    distribution.
     """
     from scipy.special import ndtr
 
@@ -203,13 +192,11 @@ def _root(correlation: Array) -> Array:
 class Choice:
     """Settings judged by all limits and wishes at once; made by `choose`.
 
-    `table` has one row a setting, best first: the factors; with limits meets (chance that a new batch keeps
-    them all, by the best estimates), meets_low and meets_high (95 % interval of it, over all that the trial
-    allows); with wishes granted (how far a new batch may be expected to grant them, 0 to 1); score;
-    best_chance (that it is the best of these; together less than 1 as far as none may be any good);
-    extrapolated (outside of what was tried). `responses` has the same rows by response: estimate, conf_low,
-    conf_high of the typical batch, and with a limit meets, the chance that a new batch keeps it. `shares`
-    says of which share of the pieces a response is asked, where they have a number each.
+    `table` has one row a setting, best first: the factors; meets (chance that a new batch keeps all limits),
+    meets_low and meets_high (95 %); granted (how far it grants the wishes, 0 to 1); score; best_chance (less
+    than 1 in sum as far as none may be any good); extrapolated. `responses` has the same rows by response:
+    estimate, conf_low, conf_high of the typical batch, meets. `shares` are those of the pieces that a
+    response is asked of.
     """
 
     table: pd.DataFrame
@@ -230,7 +217,7 @@ class Choice:
         """The setting of greatest score among those within what was tried."""
         inside = self.table[~self.table["extrapolated"]]
         if inside.empty:
-            raise CannotAnswer("None of these settings lies within what was tried.", "Judge others.")
+            raise cannot("nothing_inside")
         return inside.iloc[0]
 
     @property
@@ -238,14 +225,9 @@ class Choice:
         """Is the best setting the best with a chance of 95 % or more?"""
         return bool(self.best["best_chance"] >= 1 - UNLIKELY)
 
-    @property
-    def considered(self) -> pd.Series:
-        """Which settings may be the best with a chance of 5 % or more."""
-        return self.table["best_chance"] >= UNLIKELY
-
     def contenders(self) -> pd.DataFrame:
         """Other settings that may be the best with a chance of 5 % or more, the likeliest first."""
-        others = self.table[self.considered].drop(index=self.best.name, errors="ignore")
+        others = self.table[self.table["best_chance"] >= UNLIKELY].drop(index=self.best.name, errors="ignore")
         return others.sort_values("best_chance", ascending=False, kind="stable")
 
     def unlikely(self) -> dict[str, list[str]]:
@@ -261,7 +243,7 @@ class Choice:
     def confirm(
         self, batches: int = 3, days: int | None = None, *, setting: Mapping[Any, Any] | None = None
     ) -> pd.DataFrame:
-        """Say between which bounds the mean of new batches should lie if the trial was right.
+        """Between which bounds the mean of new batches should lie, all with 95 % together.
 
         Parameters
         ----------
@@ -273,11 +255,8 @@ class Choice:
         Returns
         -------
         DataFrame
-            One row a response that varies by chance: estimate, conf_low, conf_high (of the mean of the
-            batches, or of their geometric mean if the logarithm was fitted), df, log, and confirms: does any
-            mean within the bounds keep the limit? Where not, agreement confirms nothing. All hold together
-            with 95 %: each of k responses has 1 - 0.05 / k. With random days estimate +- t sqrt(x'cov(b)x +
-            day / days + batch / batches) on Satterthwaite's df for the sum.
+            One row a response that varies by chance: estimate, conf_low, conf_high (each of k with 1 - 0.05 /
+            k), df, log, and confirms: does any mean within the bounds keep the limit?
         """
         days = batches if days is None else days
         if not 1 <= days <= batches:
@@ -286,7 +265,7 @@ class Choice:
         found = {name: fit.forecast(row, self.shares.get(name, 0.5)) for name, fit in self.fits.items()}
         varied = {name: each for name, each in found.items() if each.chance}
         if not varied:
-            raise CannotAnswer("Nothing that was judged varies by chance.", "Nothing need be confirmed.")
+            raise cannot("nothing_by_chance")
         alone = 1 - 0.05 / len(varied)
         rows, asked = {}, {limit.response: limit.ends for limit in self.limits}
         for name, each in varied.items():
@@ -310,10 +289,9 @@ class Choice:
         return str(self._shown().to_html(index=False, border=0, float_format="{:.3g}".format))
 
     def plot(self, ax: Axes | None = None, most: int = 12) -> Axes:
-        """Draw a tile for each of the best settings and each response, and return the Axes.
+        """Draw a tile for each of the best settings and responses: darker where surer as asked.
 
-        The number is of the typical batch; the darker, the surer a new batch is as asked. Framed: a new batch
-        breaks the limit more often than not.
+        The number is of the typical batch. Framed: a new batch breaks the limit more often than not.
         """
         import seaborn as sns
         from matplotlib.patches import Rectangle
@@ -361,8 +339,7 @@ def choose(
     fits : mapping of str to FitResult, or several FitResults
         By response.
     settings : DataFrame, optional
-        One row a setting, with a column for each factor; the combinations that were made if not given. See
-        `between` for others.
+        A column for each factor; the combinations that were made if not given. See `between` for others.
     limits : sequence of Limit, or mapping
         At most one a response: ``{"dry_h": {"at_most": 8}, "loss": {"at_least": 1, "at_most": 4}}``.
     wishes : sequence of Wish, or mapping
@@ -370,20 +347,13 @@ def choose(
     share : float
         Of the pieces of a batch, which a dry time is asked of.
     draws, seed : int
-        See `simulate`. With 4,000 draws a chance of one half is known to 0.8 %. Fewer are made for more than
-        1,000 settings.
-
-    Raises
-    ------
-    ValueError
-        A limit or wish on a response without a fit, or neither limits nor wishes.
-    CannotAnswer
-        A fit gives no number for each batch, or a factor is called like a column of the result.
+        With 4,000 draws a chance of one half is known to 0.8 %; fewer are made for more than 1,000 settings.
 
     Notes
     -----
-    score is the expected desirability of a new batch, counted as nothing when it breaks a limit: without
-    wishes the chance to keep every limit, without limits the expected desirability.
+    score is the expected desirability of a new batch, nothing where it breaks a limit: without wishes the
+    chance to keep every limit. Wishes by G. Derringer, R. Suich, J. Quality Technology 12 (1980) 214-219,
+    draws compared with J. J. Peterson, J. Quality Technology 36 (2004) 139-153.
 
     Examples
     --------
@@ -416,7 +386,7 @@ def choose(
     terms = _terms(fits)
     names = [term.name for term in terms]
     if taken := set(names) & set(OWN):
-        raise CannotAnswer(f"The choice itself has a column {taken.pop()}.", "Rename that factor.")
+        raise cannot("column_taken", name=taken.pop())
     if settings is None:
         knowing = [fit.batches[names] for fit in listed if set(names) <= set(fit.batches)]
         settings = pd.concat(knowing).drop_duplicates()
@@ -431,18 +401,16 @@ def choose(
         {name: each.in_unit(values[name]) for name, each in forecasts.items()}
         for values in (drawn.typical, drawn.batch)
     )
-    merit, best = _chances(forecasts, drawn, limits), _best_estimates(forecasts, drawn)
+    merit, told = _chances(forecasts, drawn, limits), {n: e.estimate[None] for n, e in forecasts.items()}
+    spread = {name: np.array([each.sd]) for name, each in forecasts.items()}
+    best = drawn._replace(typical=told, batch=told, spread=spread)  # as if it were the one draw
     for limit in limits:
         responses[limit.response]["meets"] = _chances(forecasts, best, [limit])[0]
         worth = worth * limit.met(batch[limit.response])
     if limits:
-        told = _chances(forecasts, best, limits)[0]
+        met = _chances(forecasts, best, limits)[0]
         low, high = np.quantile(merit, [0.025, 0.975], axis=0)
-        table["meets"], table["meets_low"], table["meets_high"] = (
-            told,
-            np.fmin(low, told),
-            np.fmax(high, told),
-        )
+        table = table.assign(meets=met, meets_low=np.fmin(low, met), meets_high=np.fmax(high, met))
     if wishes:
         granted = overall(wishes, batch)
         table["granted"] = granted.mean(axis=0)
@@ -480,7 +448,7 @@ def between(fits: Mapping[str, FitResult], steps: int = 5) -> pd.DataFrame:
             values.append(term.levels)
     number = int(np.prod([len(each) for each in values], dtype=float))
     if number > MOST:
-        raise CannotAnswer(f"There are {number} combinations, more than {MOST}.", "Take fewer steps.")
+        raise cannot("too_many_settings", number=number, most=MOST)
     full = pd.DataFrame(list(product(*values)), columns=[term.name for term in terms])
     return full[~_extrapolated(fits, full)].reset_index(drop=True)
 
@@ -489,18 +457,11 @@ def _terms(fits: Mapping[str, FitResult]) -> tuple[Term, ...]:
     return tuple({term.name: term for fit in fits.values() for term in fit.terms}.values())
 
 
-def _best_estimates(forecasts: Mapping[str, Forecast], drawn: Draws) -> Draws:
-    """The trial's best estimates as if they were the one draw."""
-    typical = {name: each.estimate[None] for name, each in forecasts.items()}
-    spread = {name: np.array([each.sd]) for name, each in forecasts.items()}
-    return drawn._replace(typical=typical, batch=typical, spread=spread)
-
-
 def _chances(forecasts: Mapping[str, Forecast], drawn: Draws, limits: Sequence[Limit]) -> Array:
     """The chance that a new batch keeps all limits if a draw were the truth, shape (draws, settings).
 
-    One response after the other, given where in its limits the former lies (A. Genz, J. Comput. Graph.
-    Statist. 1 (1992) 141-149), at fixed points; exact for responses that do not hang together.
+    One response given where in its limits the former lies (A. Genz, J. Comput. Graph. Statist. 1 (1992)
+    141-149).
     """
     from scipy.special import ndtr, ndtri
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import lru_cache
 from itertools import combinations
 from typing import TYPE_CHECKING, Any, Literal
@@ -14,6 +14,7 @@ from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
 
 from fizzlab.models.basis import FactorBasis
+from fizzlab.models.result import outward
 from fizzlab.models.strata import Fits, contrast
 from fizzlab.models.terms import Array, Category
 
@@ -32,8 +33,6 @@ def compare(
 
     Parameters
     ----------
-    factor : str
-        One with named levels.
     kind : {"control", "pairs"}
         Each level with the control (Dunnett), or every pair (Tukey, Kramer).
     at : mapping, optional
@@ -100,8 +99,8 @@ def any_beyond(limit: float, correlation: Array, df: float) -> float:
     """P(some |T_i| > limit) for multivariate t of any correlation, to four digits however small it is.
 
     The sum over i of P(|T_i| > limit, |T_j| <= limit for j < i): T_i is drawn from its own tail, so that no
-    digits are lost as in one less the chance of all within; of the others, given T_i and the spread, one
-    follows the other (A. Genz, F. Bretz, J. Comput. Graph. Statist. 11 (2002) 950-971), at seeded points.
+    digits are lost; given T_i and the spread, the others follow each other (A. Genz, F. Bretz, J. Comput.
+    Graph. Statist. 11 (2002) 950-971), at seeded points.
     """
     tail = float(stats.t.sf(limit, df))
     if len(correlation) == 1:
@@ -131,41 +130,31 @@ def critical(correlation: Array, df: float, conf_level: float = 0.95) -> float:
     >>> round(critical(np.full((3, 3), 0.5) + 0.5 * np.eye(3), 20), 4)
     2.5404
     """
-    low, high = (float(stats.t.isf((1 - conf_level) / 2 / many, df)) for many in (1, len(correlation)))
-    if len(correlation) == 1:
+    return _limit(lambda limit: any_beyond(limit, correlation, df), len(correlation), df, conf_level)
+
+
+def _limit(beyond: Callable[[float], float], many: float, df: float, conf_level: float) -> float:
+    """What some of `many` t is beyond with 1 - `conf_level`: between the limits of one and Bonferroni's."""
+    low, high = (float(stats.t.isf((1 - conf_level) / 2 / count, df)) for count in (1, many))
+    if many == 1:
         return low
-
-    def gap(limit: float) -> float:
-        return any_beyond(limit, correlation, df) - (1 - conf_level)
-
-    return float(brentq(gap, low * 0.98, high * 1.02, xtol=1e-6))
+    ends = low * 0.98, high * 1.02
+    return float(brentq(lambda limit: beyond(limit) - (1 - conf_level), *ends, xtol=1e-8))
 
 
 @lru_cache(maxsize=256)
 def pairs_limit(conf_level: float, levels: int, df: float) -> float:
-    """What |t| of every pair of levels stays within with that probability (Tukey).
-
-    It lies between the limits of one pair and Bonferroni's of all: scipy's own search begins further off.
-
-    >>> round(pairs_limit(0.95, 3, 10), 3)
-    2.741
-    """
+    """What |t| of every pair of levels stays within with that probability (Tukey)."""
     many = levels * (levels - 1) / 2
-    low, high = (float(stats.t.isf((1 - conf_level) / 2 / count, df)) for count in (1, many))
-    if levels == 2:
-        return low
-
-    def gap(limit: float) -> float:
-        return float(stats.studentized_range.cdf(limit * np.sqrt(2), levels, df)) - conf_level
-
-    return float(brentq(gap, low, high, xtol=1e-8))
+    spread = stats.studentized_range
+    return _limit(lambda limit: float(spread.sf(limit * np.sqrt(2), levels, df)), many, df, conf_level)
 
 
 def mean_ratio_limits(fits: Fits, top: Array, bottom: Array, alpha: float = 0.05) -> tuple[float, float]:
     """The 1 - 2 alpha limits of the ratio of two means; infinite where the old one may be zero.
 
-    The ratios up to which top - ratio × bottom cannot be told from zero, as two one-sided tests of sameness
-    ask (D. Hauschke et al., Statistics in Medicine 18 (1999) 93-105); without random days Fieller's interval.
+    Ratios up to which top - ratio × bottom cannot be told from zero (D. Hauschke et al., Statistics in
+    Medicine 18 (1999) 93-105); Fieller's interval without random days.
     """
     ratio = float(top @ fits.beta[0]) / float(bottom @ fits.beta[0])
 
@@ -173,14 +162,8 @@ def mean_ratio_limits(fits: Fits, top: Array, bottom: Array, alpha: float = 0.05
         estimate, se, df = (float(part[0]) for part in contrast(fits, top - ratio * np.exp(reach) * bottom))
         return abs(estimate) / se - float(stats.t.isf(alpha, df))
 
-    ends = []
-    for sign in (-1, 1):
-        inside = 0.0
-        for step in sign * np.geomspace(1e-6, np.log(1000), 30):
-            if ratio > 0 and past(step) > 0:
-                ends.append(ratio * float(np.exp(brentq(past, inside, step) if inside else step)))
-                break
-            inside = step
-        else:
-            return -np.inf, np.inf
-    return ends[0], ends[1]
+    ends = [outward(past, 0.0, step, 1e-9) for step in (-1e-3, 1e-3)] if ratio > 0 else [np.inf]
+    if not np.isfinite(ends).all():
+        return -np.inf, np.inf
+    low, high = (ratio * np.exp(ends)).tolist()
+    return low, high

@@ -10,12 +10,13 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.models.curves import STEPS_G, scale_step
 from fizzlab.models.drops import fit_drop_height
 from fizzlab.models.effects import ResponseFit, fit_response
 from fizzlab.models.raters import RaterAgreement, rater_agreement
-from fizzlab.models.result import FitResult, Study
-from fizzlab.models.terms import Term, need_columns
+from fizzlab.models.result import FitResult, Study, noted
+from fizzlab.models.terms import Term, by_run, need_columns
 
 LOSS, BROKEN, DROP, SCORE = "tumble_loss_pct", "broken_pct", "drop_cm", "score"
 
@@ -28,10 +29,9 @@ MOST_BELOW = 1 / 3
 
 @dataclass(frozen=True, kw_only=True)
 class CrumbleStudy(Study):
-    """What the crumble tests of a trial say.
+    """What the crumble tests say; `losses` and `index` are empty where there are none.
 
-    `losses` are `batch_losses` and `index` is `crumble_index`, empty where there are none; `agreement` is of
-    two raters or more; `refused` says why there is no "agreement" or no "index".
+    `agreement` is of two raters or more; `refused` says why there is no "agreement" or no "index".
     """
 
     losses: pd.DataFrame = field(repr=False)
@@ -49,11 +49,7 @@ def study_crumble(
     index: Mapping[str, Any] | None = None,
     conf_level: float = 0.95,
 ) -> CrumbleStudy:
-    """Study the tumbles, drops and crumble_scores of a trial; tables that are not there are empty.
-
-    Drops are fitted with Jeffreys' penalty ("jeffreys") or without ("likelihood"); the parts of an index are
-    by name: loss_pct, broken_pct, score.
-    """
+    """Study the tumbles, drops and crumble_scores of a trial; tables that are not there are empty."""
     runs, tumbles, drops, scores = (tables[name] for name in ("runs", "tumbles", "drops", "crumble_scores"))
     numbers: dict[str, pd.Series] = {}
     readings: dict[str, pd.DataFrame] = {}
@@ -62,33 +58,27 @@ def study_crumble(
     refused: dict[str, CannotAnswer] = {}
     losses, parts, agreement = pd.DataFrame(), pd.DataFrame(), None
     if len(tumbles):
-        try:
+        with noted(reasons, LOSS):
             losses = batch_losses(tumbles, scale_step_g)
             numbers[LOSS] = loss_numbers(losses)
-            readings[LOSS] = _each_loss(tumbles, float(losses["step_g"].iloc[0]))
-        except CannotAnswer as reason:
-            reasons[LOSS] = reason
+            lost = (tumbles["before_g"] - tumbles["after_g"]).clip(lower=losses["step_g"].iloc[0] / 2)
+            loss = 100 * lost / tumbles["before_g"]
+            readings[LOSS] = tumbles.assign(lower=loss, upper=loss)
         counts = counted(tumbles)
         if len(counts):
             numbers[BROKEN] = 100 * counts["broken"] / counts["pieces"]
     if len(drops):
-        try:
+        with noted(reasons, DROP):
             penalised = drop_method == "jeffreys"
             fits[DROP] = fit_drop_height(drops, terms, runs=runs, penalised=penalised, conf_level=conf_level)
-        except CannotAnswer as reason:
-            reasons[DROP] = reason
     if len(scores):
         numbers[SCORE] = score_numbers(scores)
         readings[SCORE] = scores.assign(lower=scores["score"], upper=scores["score"])
-        try:
+        with noted(refused, "agreement"):
             agreement = rater_agreement(scores) if scores["rater"].nunique() > 1 else None
-        except CannotAnswer as reason:
-            refused["agreement"] = reason
     if index:
-        try:
+        with noted(refused, "index"):
             parts = crumble_index(numbers, index)
-        except CannotAnswer as reason:
-            refused["index"] = reason
     told: dict[str, Any] = {"losses": losses, "agreement": agreement, "index": parts, "refused": refused}
     return CrumbleStudy(numbers=numbers, readings=readings, fits=fits, reasons=reasons, **told)
 
@@ -96,9 +86,8 @@ def study_crumble(
 def batch_losses(tumbles: pd.DataFrame, scale_step_g: float | None = None) -> pd.DataFrame:
     """Average the tumbles of each batch: the loss in per cent, 100 (before - after) / before.
 
-    The formula is that of the pharmacopoeias for the friability of tablets (British Pharmacopoeia 2013, USP
-    <1216>). Indexed by run: tumbles (how many), loss_pct, step_g (of the scale, read off the readings if not
-    given), step_pct (a step as a loss), below_step (under half of one), pieces and broken where counted.
+    The friability of tablets in pharmacopoeias (British Pharmacopoeia 2013, USP <1216>). Indexed by run:
+    tumbles, loss_pct, step_g, step_pct (a step as a loss), below_step (under half of one), pieces, broken.
     """
     before, after = tumbles["before_g"], tumbles["after_g"]
     if not (before > 0).all() or (after < 0).any():
@@ -106,22 +95,12 @@ def batch_losses(tumbles: pd.DataFrame, scale_step_g: float | None = None) -> pd
     step = scale_step_g or scale_step(pd.concat([before, after])) or STEPS_G[-1]
     heavier = tumbles.loc[(after - before) > 1.001 * step, "run"]
     if len(heavier):
-        raise CannotAnswer(
-            f"Pieces of batch {heavier.iloc[0]} weighed more after tumbling than before.",
-            "Check for swapped readings, and tare the scale before each weighing.",
-        )
+        raise cannot("gained_mass", run=heavier.iloc[0])
     each = tumbles.assign(loss_pct=100 * (before - after) / before, step_pct=100 * step / before)
     by_batch = each.groupby("run", sort=False)
     table = by_batch[["loss_pct", "step_pct"]].mean().assign(tumbles=by_batch.size(), step_g=step)
     table["below_step"] = table["loss_pct"] < 0.5 * table["step_pct"] - 1e-12
     return table.join(counted(tumbles)) if "broken" in tumbles else table
-
-
-def _each_loss(tumbles: pd.DataFrame, step_g: float) -> pd.DataFrame:
-    """The loss of each tumble in per cent, at least half a step of the scale."""
-    lost = (tumbles["before_g"] - tumbles["after_g"]).clip(lower=step_g / 2)
-    loss = 100 * lost / tumbles["before_g"]
-    return tumbles.assign(lower=loss, upper=loss)
 
 
 def counted(tumbles: pd.DataFrame) -> pd.DataFrame:
@@ -136,10 +115,7 @@ def loss_numbers(losses: pd.DataFrame, steps: float = 0.5) -> pd.Series:
     """The loss of each batch; `steps` of the scale stand in for a loss that it cannot show."""
     below = losses["below_step"]
     if below.sum() > MOST_BELOW * len(losses):
-        raise CannotAnswer(
-            f"{int(below.sum())} of {len(losses)} batches lost less than the scale can show.",
-            "Tumble longer, tumble more pieces at once, or use a scale with a finer step.",
-        )
+        raise cannot("losses_below_step", below=int(below.sum()), batches=len(losses))
     return losses["loss_pct"].where(~below, steps * losses["step_pct"])
 
 
@@ -169,12 +145,7 @@ def fit_tumble_loss(
     formula, runs, conf_level
         See `fit_response`; `runs` has a row a batch.
     scale_step_g : float, optional
-        Step of the scale in grams; read off the readings by default.
-
-    Raises
-    ------
-    CannotAnswer
-        Over a third of the batches below the step, pieces that gained mass, or what `fit_response` refuses.
+        Step of the scale; read off the readings by default.
 
     Examples
     --------
@@ -219,12 +190,8 @@ def fit_scores(
 def _compared(
     numbers: pd.Series, response: str, formula: str, runs: pd.DataFrame, conf_level: float
 ) -> ResponseFit:
-    need_columns(runs, ["run"], "runs")
-    strange = sorted(set(map(str, numbers.index)) - set(runs["run"].astype(str)))
-    if strange:
-        raise ValueError(f"runs has no batch {strange[0]!r}")
-    batches = runs.assign(**{response: runs["run"].map(numbers)})
-    return fit_response(batches, response, formula or "1", conf_level=conf_level)
+    batches = by_run(runs, numbers.index).assign(**{response: numbers})
+    return fit_response(batches, response, formula, conf_level=conf_level)
 
 
 def step_decides(fit: ResponseFit, losses: pd.DataFrame) -> bool:
@@ -240,10 +207,9 @@ def step_decides(fit: ResponseFit, losses: pd.DataFrame) -> bool:
 def broken_shares(counts: pd.DataFrame, levels: pd.Series, reach: pd.Series | None = None) -> pd.DataFrame:
     """The per cent of broken pieces at each level with its 95 % interval; `counts`: pieces, broken by run.
 
-    Pieces of one batch, and batches of one day, break together: `reach` is half the width of the interval of
-    each level's typical batch, in per cent, by the fit that knows batches and days. The interval is that of
-    E. B. Wilson (1927), J. Am. Stat. Assoc. 22, 209, for the share seen, out of as many independent pieces as
-    would reach as far, and never of more than there were: out of all where no `reach` is known.
+    Pieces of a batch break together: E. B. Wilson's interval (1927, J. Am. Stat. Assoc. 22, 209) is out of as
+    many independent pieces as would have half the width `reach` of each level's typical batch, by the fit
+    that knows batches and days; never of more than there were.
     """
     from scipy.stats import norm
     from statsmodels.stats.proportion import proportion_confint
@@ -260,19 +226,18 @@ def broken_shares(counts: pd.DataFrame, levels: pd.Series, reach: pd.Series | No
 
 
 def crumble_index(numbers: Mapping[str, pd.Series], parts: Mapping[str, Any]) -> pd.DataFrame:
-    """The stated weighted mean of the stated parts, 0 (holds) to 1 (crumbles), for each batch.
+    """The weighted mean of the stated parts, 0 (holds) to 1 (crumbles), for each batch.
 
-    index = sum_k weight_k (x_k - best_k) / (worst_k - best_k), not cut off: a row a batch with what each part
-    gives, index, and beyond (some reading lies outside best to worst). A part has weight, best and worst.
+    sum_k weight_k (x_k - best_k) / (worst_k - best_k), not cut off: what each part gives, index, and beyond
+    (some reading lies outside best to worst).
     """
-    do = "Take such readings of each batch, or leave the part out of [crumble.index] in trial.toml."
     for name in parts:
         if _PARTS[name] not in numbers:
-            raise CannotAnswer(f"The crumble index needs {name}, which the readings do not give.", do)
+            raise cannot("index_needs", part=name)
     readings = pd.DataFrame({name: numbers[_PARTS[name]] for name in parts}).astype(float)
     lacking = readings.index[readings.isna().any(axis=1)]
     if len(lacking):
-        raise CannotAnswer(f"Batch {lacking[0]} lacks a part of the crumble index.", do)
+        raise cannot("index_lacks", run=lacking[0])
     stated = pd.DataFrame({name: vars(part) for name, part in parts.items()}).astype(float)
     shares = (readings - stated.loc["best"]) / (stated.loc["worst"] - stated.loc["best"])
     table = shares * stated.loc["weight"]

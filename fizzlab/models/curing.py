@@ -1,8 +1,7 @@
 """Dry times from touch checks: what shortens drying, by how much, and when a new batch will be dry.
 
-A touch check says only that a piece became dry between two looks. That bracket is what is analysed, never
-its middle. Pieces of one batch share a random batch effect, batches of one day a random day effect. The
-arithmetic is in `fizzlab.models.censored_fit`, the method in docs/methods/dry_time.md.
+A touch check says only that a piece became dry between two looks: that bracket is analysed, never its middle.
+The arithmetic is in `fizzlab.models.censored_fit`, the method in docs/methods/dry_time.md.
 """
 
 from __future__ import annotations
@@ -16,8 +15,9 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import say
 from fizzlab.models.air import MEANS, AirModel, drying_air, drying_windows, vapour_pressure_deficit
-from fizzlab.models.basis import FactorBasis
+from fizzlab.models.basis import factor_basis
 from fizzlab.models.censored import NotFitted
 from fizzlab.models.censored_fit import fit_batches
 from fizzlab.models.curing_fit import VPD, CuringFit
@@ -27,10 +27,10 @@ from fizzlab.models.terms import (
     Amount,
     Category,
     Term,
+    by_run,
     grouping,
     level_name,
     model_matrix,
-    need_columns,
     parse_formula,
     parts,
     terms_of,
@@ -82,8 +82,7 @@ def fit_curing_time(
         One row a batch: run (or that index), a column for each factor, day, and made_at for the room log, or
         the air itself (vpd_kpa). Batches without looks are passed over.
     model : {"main", "interactions", "quadratic", "full"} or sequence of str
-        Which effects of given factors, as in `fit_response`: ``["oil", "colour", "oil:colour", "oil^2"]``. A
-        formula says it.
+        Which effects of given factors, as in `fit_response`. A formula says it.
     room_log : DataFrame, optional
         Columns time, temp_c, rh_pct; batches of a day share one window of it (`drying_windows`).
     air : {"vpd", "none"}
@@ -92,22 +91,17 @@ def fit_curing_time(
         The air that `CuringFit.predict` holds if not asked; the middle of the batches' own if left out.
     margin : float, optional
         The ratio above 1 within which two levels count as the same.
-    response : str
-        What the times are called.
 
     Raises
     ------
     CannotAnswer
-        All pieces, or all of a level, on one side of their looks; terms that cannot be told apart; too few
+        Pieces, or all of a level, on one side of their looks; terms that cannot be told apart; too few
         batches or days; looks too far apart; no convergence.
-    ValueError
-        A missing column, run or value, a level that is not there, or a bracket out of order.
 
     Notes
     -----
     `loglik` is of maximum likelihood; estimates use the variances that maximise the restricted likelihood,
-    and t with degrees of freedom of the stratum each is judged in. For exactly known times this is
-    a linear mixed model fitted by restricted likelihood.
+    and t with the degrees of freedom of the stratum that each is judged in.
 
     Examples
     --------
@@ -122,9 +116,7 @@ def fit_curing_time(
     """
     bracketed = {"lower", "upper"} <= set(looks.columns)
     pieces = looks[["run", "piece", "lower", "upper"]] if bracketed else brackets(looks)
-    if runs.index.name != "run":
-        need_columns(runs, ["run"], "runs")
-        runs = runs.set_index("run")
+    runs = by_run(runs, pieces["run"])
     if room_log is not None and air != "none":
         seen = pieces["upper"].where(np.isfinite(pieces["upper"]), pieces["lower"])
         checks = pieces.assign(hours=seen, dry=np.isfinite(pieces["upper"]))
@@ -134,10 +126,7 @@ def fit_curing_time(
     if air != "none":
         batches, notes = _with_air(batches)
     air_terms = [_AIR] if air != "none" and VPD in batches else []
-    if isinstance(formula, str):
-        terms, model = parse_formula(formula, batches) if formula else ((), ())
-    else:
-        terms = tuple(formula)
+    terms, model = parse_formula(formula, batches, model)
     kept, left = varying(
         [*(term for term in terms if term.name != VPD or not air_terms), *air_terms], batches
     )
@@ -153,17 +142,12 @@ def fit_curing_time(
     if "day" in batches and batches["day"].isna().any():
         raise ValueError("day has missing values")
     if "day" in batches and batches["day"].nunique() == 1 < len(batches):
-        said = ["All batches were made on one day, so how much days differ is not in these intervals."]
+        said = [say("note_one_day")]
     elif "day" in batches and batches["day"].nunique() < len(batches):
         n_days = int(batches["day"].nunique())
         kept, joint, unjudged = judged_by_days(batches, kept, joint, air_terms)
         said += unjudged
-    ranges = {
-        term.name: (float(batches[term.name].min()), float(batches[term.name].max()))
-        for term in kept
-        if isinstance(term, Amount)
-    }
-    basis = FactorBasis(tuple(kept), (*(term.name for term in kept), *joint), ranges)
+    basis = factor_basis(batches, kept, [*(term.name for term in kept), *joint])
     x, plain = basis.matrix(batches), model_matrix(batches, kept, joint).to_numpy(float)
     columns = list(basis.columns)
     check_terms(pieces, batches, kept, x, columns)
@@ -176,9 +160,9 @@ def fit_curing_time(
         raise explained(failure, columns) from None
     found, alike = inner.found, inner.pieces_alike
     if alike and len(pieces) > len(batches):
-        said.append("Pieces of every batch became dry between the same two looks, so they count as alike.")
+        said.append(say("note_alike"))
     elif alike and (pieces["lower"] < pieces["upper"]).any():
-        said.append("Each batch has one piece, so pieces and batches cannot be told apart.")
+        said.append(say("note_one_piece"))
     typical: dict[str, Any] = {
         term.name: term.control if isinstance(term, Category) else float(batches[term.name].median())
         for term in kept
@@ -187,7 +171,6 @@ def fit_curing_time(
         typical[VPD] = float(vapour_pressure_deficit(*forecast_air))
     fit = CuringFit(
         response=response,
-        effects=(),
         batches=batches,
         terms=tuple(term for term in kept if term not in air_terms),
         conf_level=conf_level,
@@ -209,22 +192,14 @@ def fit_curing_time(
     # each level against the control and amounts as written, whatever was fitted
     rows = pd.DataFrame([fit.interval(row) for row in np.linalg.lstsq(plain, x, rcond=None)[0]], columns)
     rows = rows.rename(columns={"estimate": "coef"}).drop(columns="t").rename_axis("column")
-    effects = []
-    for term in fit.terms:  # each level with its control, or the most of an amount with the least
-        pairs: list[tuple[Any, Any]]
-        if isinstance(term, Category):
-            pairs = [(level, term.control) for level in term.levels if level != term.control]
-        else:
-            pairs = [fit.tried(term.name)[::-1]]
-        effects += [fit.compare(term, *pair, margin) for pair in pairs]
+    effects = [
+        fit.compare(term, *pair, margin) for term in fit.terms for pair in term.pairs(batches[term.name])
+    ]
     return replace(fit, effects=tuple(effects), coefficients=rows)
 
 
 def with_joint_effects(fit: CuringFit) -> CuringFit | None:
-    """The same with every joint effect of two factors, and bends, as far as the batches can tell them.
-
-    Bends are of amounts that were made at three levels or more; None where there is nothing to add.
-    """
+    """The same with every joint effect of two factors and every bend that the batches can tell, if any."""
     names = [term.name for term in fit.terms]
     bends = [t.name for t in fit.terms if isinstance(t, Amount) and fit.batches[t.name].nunique() > 2]
     both = terms_of("interactions", names, [])
@@ -243,23 +218,22 @@ def with_joint_effects(fit: CuringFit) -> CuringFit | None:
 def _with_air(batches: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     """The batches whose air is known, and what was not counted; without the air where it is known of none."""
     if VPD not in batches:
-        return batches, ["There is no room log, so the effect of the air is not in these numbers."]
+        return batches, [say("note_no_room_log")]
     unknown = batches.index[batches[VPD].isna()]
     if len(unknown) == len(batches):
         bare = batches.drop(columns=[name for name in MEANS if name in batches])
-        return bare, ["The room log covers the drying of no batch, so the air is not in these numbers."]
+        return bare, [say("note_no_air")]
     if unknown.empty:
         return batches, []
-    who = f"{'batch' if len(unknown) == 1 else 'batches'} {', '.join(unknown)}"
-    return batches.drop(index=unknown), [f"The air of {who} is not known, so it is not counted here."]
+    note = say("note_air_unknown", n=len(unknown), runs=", ".join(unknown))
+    return batches.drop(index=unknown), [note]
 
 
 @dataclass(frozen=True, kw_only=True)
 class TouchStudy(Study):
-    """What the touch checks of a trial say.
+    """What the touch checks of a trial say: `brackets` by piece, with the level of the factor `grouped_by`.
 
-    `brackets` has one row a piece: run, piece, lower, upper (hours) and level, that of the factor
-    `grouped_by`. `order` is which way dried later, day by day, where the looks carry no fit.
+    `order` is which way dried later, day by day, where the looks carry no fit.
     """
 
     fits: Mapping[str, CuringFit] = field(default_factory=dict)
@@ -279,11 +253,7 @@ def study_touch(
     margins: Mapping[str, float | None] | None = None,
     conf_level: float = 0.95,
 ) -> TouchStudy:
-    """Join the touch checks of a trial to the air of their batches and fit the dry times.
-
-    `tables` holds runs, touch_checks, weighings and room_log; the rest is as in `fit_curing_time`, but that
-    main effects are fitted where the batches cannot tell the `model` that was planned.
-    """
+    """Join the touch checks of a trial to the air of their batches and fit the dry times."""
     pieces, runs = brackets(tables["touch_checks"]), with_air(tables, air)
     grouped, found = grouping(terms), dict[str, Any](readings={"dry_h": pieces})
     try:

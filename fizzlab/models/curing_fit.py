@@ -12,7 +12,7 @@ import pandas as pd
 from scipy import stats
 from scipy.optimize import brentq
 
-from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.models.basis import FactorBasis
 from fizzlab.models.censored import Array
 from fizzlab.models.censored_fit import BatchFit
@@ -22,10 +22,13 @@ from fizzlab.models.result import (
     FitResult,
     Forecast,
     Interval,
+    Settings,
     asked,
+    effect_of,
     leaning,
-    p_of,
     rows_of,
+    same_limits,
+    t_interval,
 )
 from fizzlab.models.spreads import Mixture, weigh
 from fizzlab.models.terms import Amount, Category, Term, level_name
@@ -40,13 +43,11 @@ _PLANE = 15  # nodes each way with days
 class CuringFit(FitResult):
     """A regression of dry times on factors, amounts and the room's air; made by `fit_curing_time`.
 
-    Beside what every fit has: `brackets` (one row a piece: run, piece, lower, upper in hours), the term of
-    the room's `air` if it is in the model, the `joint` effects and bends (``"colour:binder"``,
-    ``"oil_g^2"``), the standard recipe and air (`typical`: categories at the control, amounts in the middle),
-    the `coefficients` of log hours (coef, se, df, conf_low, conf_high, p_value), each level against the
-    control. `sigma`, `tau` and `delta` are the standard deviations of log dry time between pieces of a batch,
-    batches of a day, and days: nan where the readings cannot tell them. `n_days` is None without a day
-    effect. `basis` are the columns that were fitted, `inner` the fit of them.
+    `typical` is the standard recipe and air: categories at the control, amounts in the middle. `coefficients`
+    are of log hours, each level against the control; `sigma`, `tau` and `delta` the standard deviations of
+    log dry time between pieces of a batch, batches of a day, and days: nan where the readings cannot tell
+    them. `n_days` is None without a day effect; `basis` are the columns that were fitted, `inner` the fit of
+    them.
     """
 
     brackets: pd.DataFrame = field(repr=False)
@@ -91,11 +92,7 @@ class CuringFit(FitResult):
 
     @cached_property
     def tests(self) -> pd.DataFrame:
-        """One row a term, as those of `ResponseFit`: df_num, df_den, F, p_value, judged_by.
-
-        F of L b = 0 with the degrees of freedom of its independent parts joined after A. H.-T. Fai, P. L.
-        Cornelius, J. Statist. Comput. Simul. 54 (1996) 363-378.
-        """
+        """One row a term: df_num, df_den (Fai and Cornelius), F, p_value, judged_by."""
         found, rows = self.inner.found, {}
         for term, picks in self.basis.hypotheses():
             size, turn = np.linalg.eigh(picks @ found.covariance[:-1, :-1] @ picks.T)
@@ -121,11 +118,11 @@ class CuringFit(FitResult):
         """The columns of the model for conditions that say all, shape (rows, columns)."""
         return self.basis.matrix(conditions)
 
-    def conditions(self, new: pd.DataFrame | Mapping[str, object] | None) -> pd.DataFrame:
+    def conditions(self, new: Settings) -> pd.DataFrame:
         """What is asked, with the amounts and the air typical where it is not; see `weights`."""
         return asked(new, self.typical, [term.name for term in self.terms if isinstance(term, Category)])
 
-    def weights(self, settings: pd.DataFrame | Mapping[str, object] | None) -> Array:
+    def weights(self, settings: Settings) -> Array:
         """Weights of the coefficients for settings: categories left out are averaged, with equal weights."""
         return self.basis.grid(self.conditions(settings))
 
@@ -133,10 +130,7 @@ class CuringFit(FitResult):
         """Estimate, se, df, t, p_value, conf_low, conf_high of one contrast of the coefficients."""
         value = float(weights @ self.inner.found.beta)
         se = float(np.sqrt(weights @ self.inner.found.covariance[:-1, :-1] @ weights))
-        df = self.inner.strata.of(weights)
-        reach = float(stats.t.ppf(0.5 + self.conf_level / 2, df)) * se
-        told = {"estimate": value, "se": se, "df": df, "t": value / se, "p_value": p_of(value, se, df)}
-        return {**told, "conf_low": value - reach, "conf_high": value + reach}
+        return t_interval(value, se, self.inner.strata.of(weights), self.conf_level)
 
     def tried(self, name: str) -> tuple[float, float]:
         """Least and greatest of an amount, or of the air, in these batches."""
@@ -162,17 +156,10 @@ class CuringFit(FitResult):
         """One value of a term against another, the other categories averaged but those that stand in `at`."""
         ends = pd.DataFrame([{**(at or {}), term.name: value} for value in (to, start)])
         row = self.interval(np.subtract(*self.weights(ends)))
-        value, df = row["estimate"], row["df"]
-        reach = float(stats.t.ppf(self.conf_level, df)) * row["se"] if margin else np.nan
-        low, high, same_low, same_high = np.exp(
-            [row["conf_low"], row["conf_high"], value - reach, value + reach]
-        ).tolist()
-        return Effect(
-            self.response, term, level_name(term, to), level_name(term, start), "ratio",
-            estimate=float(np.exp(value)), conf_low=low, conf_high=high, df=df, p_value=row["p_value"],
-            judged_by=self._judge([term.name]), n_batches=self.n_batches, conf_level=self.conf_level,
-            margin=margin, same_low=same_low, same_high=same_high,
-        )  # fmt: skip
+        same = same_limits(row, self.conf_level) if margin else {}
+        levels, judge = (level_name(term, to), level_name(term, start)), self._judge([term.name])
+        more: dict[str, Any] = {"n_batches": self.n_batches, "conf_level": self.conf_level, **same}
+        return effect_of(self.response, term, levels, row, judged_by=judge, margin=margin, **more)
 
     def _reach(self, share: float) -> float:
         """How far, in log hours, a share of the pieces lies from the middle one of its batch."""
@@ -193,30 +180,23 @@ class CuringFit(FitResult):
 
     def predict(
         self,
-        new: pd.DataFrame | Mapping[str, object] | None = None,
+        new: Settings = None,
         *,
         share: float = 0.5,
         interval: Interval = "confidence",
         conf_level: float | None = None,
     ) -> pd.DataFrame:
-        """Hours until a share of the pieces of a batch is dry.
+        """Hours until a share of the pieces of a batch is dry: exp(x'beta + day + batch + sigma z(share)).
 
         Parameters
         ----------
         new : DataFrame or mapping, optional
             Conditions: ``{"colour": ["dye", "lake"], "vpd_kpa": 0.6}``. Categories left out are averaged over
             with equal weights, amounts and the air are those of `typical`.
-        share : float
-            Of the pieces of the batch, between 0 and 1.
         interval : {"confidence", "prediction"}
             Of the typical batch, or of a new one with its own batch and day.
         conf_level : float, optional
             Left out, that of the fit. 19 of 20 new batches are ready by the upper end of a 90 % prediction.
-
-        Notes
-        -----
-        The share q of a batch with effects b and d is dry by exp(x'beta + d + b + sigma z(q)). If pieces of a
-        batch could not be told apart, every share has the same time.
         """
         if not 0 < share < 1:
             raise ValueError("a share lies between 0 and 1")
@@ -291,13 +271,13 @@ class CuringFit(FitResult):
         )
 
     def air_needed(self, hours: float, share: float, new: Mapping[str, Any]) -> tuple[float, float]:
-        """Least vapour-pressure deficit in kPa for a share of the pieces to be dry in time.
+        """Least deficit in kPa for a share of the pieces to be dry in time, typically and in 19 of 20.
 
-        For a typical batch, and for 19 of 20 new ones; nan where not even twice the most tried is enough.
-        Sought from half the least to twice the most that was tried; at the lower end it means: that or less.
+        Sought from half the least tried (it means: that or less) to twice the most (nan: not even that is
+        enough).
         """
         if float(self.coefficients["coef"][f"log {VPD}"]) >= 0:
-            raise CannotAnswer("Thirstier air did not dry pieces sooner.", "Try a wider range of air.")
+            raise cannot("air_no_help")
 
         def excess(air: Any, sure: bool) -> Array:
             rows = self.weights(pd.DataFrame({VPD: np.atleast_1d(air)}).assign(**new))
@@ -316,11 +296,7 @@ class CuringFit(FitResult):
         return found[0], found[1]
 
     def summaries(self) -> tuple[Array, Array, float]:
-        """Each batch summed up by a normal likelihood of the slope and curvature of the bracketed one.
-
-        The location of each batch in log hours, its variance about the batch's true location, and the
-        standard deviation between batches of a day.
-        """
+        """Each batch as a normal likelihood: location in log hours, variance; and the sd between batches."""
         found, point = self.inner.found, self.inner.found.point
         curvature, scale = np.maximum(point.curvature, 1e-6), found.sigma**2
         y = self.matrix(self.batches) @ found.beta + found.sigma * (point.day_mean + point.slope / curvature)
@@ -332,8 +308,8 @@ class CuringFit(FitResult):
     def mixture(self) -> Mixture:
         """Possible variances of batches and of days, weighed on batch summaries linearised at the estimates.
 
-        Beforehand equal chances for equal ratios of the mean square of each stratum, cut off where a variance
-        would be negative; for known times and a large tau that is the usual t interval.
+        Beforehand equal chances for equal ratios of the mean square of each stratum, where no variance is
+        negative.
         """
         x = self.matrix(self.batches)
         y, own, spread = self.summaries()
@@ -361,11 +337,7 @@ class CuringFit(FitResult):
 
     @property
     def pieces(self) -> pd.DataFrame:
-        """The brackets with what the model says of each piece, given its batch.
-
-        Adds residual (normal score of where the middle of the bracket lies) and hours (the median time left
-        inside the bracket).
-        """
+        """The brackets with each piece's residual (normal score of the bracket's middle) and median hours."""
         found, batch = self.inner.found, self.batches.index.get_indexer(pd.Index(self.brackets["run"]))
         own = (self.matrix(self.batches) @ found.beta + found.effects)[batch]
         with np.errstate(divide="ignore"):
@@ -374,27 +346,20 @@ class CuringFit(FitResult):
         return self.brackets.assign(residual=score, hours=np.exp(own + found.sigma * score))
 
     def to_typical(self, factor: str, standard: bool = False) -> pd.Series:
-        """How many times as long each batch would have taken with all but one factor the same, by run.
-
-        The other categories are averaged, or, for the `standard` recipe, at the control.
-        """
+        """How many times as long each batch would have taken with all but one factor the same, by run."""
         held = {name: value for name, value in self.typical.items() if name != factor} if standard else {}
         kept = self.batches[[factor] if factor in self.typical else []].assign(**held)
         moved = self.weights(kept) - self.matrix(self.batches)
         return pd.Series(np.exp(moved @ self.inner.found.beta), index=self.batches.index)
 
     def points(self, factor: str, standard: bool = False) -> pd.Series:
-        """Dry time of each batch as if all but one factor, or the air, had been the same, by run.
-
-        A touch check gives no time: this is the mean over pieces of the median log time that the model leaves
-        possible inside the bracket.
-        """
+        """Dry time of each batch as if all but one factor, or the air, had been the same, by run."""
         found: pd.Series = self.placed.loc[self.batches.index] * self.to_typical(factor, standard)
         return found
 
     @property
     def placed(self) -> pd.Series:
-        """The middle of each batch's dry times, by run."""
+        """The middle of each batch's dry times by run: the mean over pieces of the median log time."""
         found: pd.Series = np.exp(np.log(self.pieces["hours"]).groupby(self.brackets["run"]).mean())
         return found
 

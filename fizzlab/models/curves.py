@@ -1,27 +1,25 @@
-"""One fit of a curve to readings, for drying pieces and fizzing cups alike.
+"""One least-squares fit of a curve to readings, for drying pieces and fizzing cups alike.
 
-Readings are y_i = f(x_i; theta) + e_i with independent errors of equal spread. The least sum of squares is
-found by scipy's `least_squares` with the curve's own derivatives: by MINPACK first, which knows no bounds and
-is the quicker one, and by the trust-region search within bounds where that one goes astray.
+By MINPACK first, which knows no bounds and is the quicker one, and by the trust-region search within bounds
+where that one goes astray.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
-from scipy.optimize import brentq, least_squares, leastsq
+from scipy.optimize import least_squares, leastsq
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.models.result import FitResult, Interval
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+from fizzlab.language import cannot
+from fizzlab.models.plotting import BLUE, INK, axes_for
+from fizzlab.models.result import ENDS, FitResult, Interval, outward
 
 Array = NDArray[np.float64]
 Rows = Callable[[Array], Array]
@@ -29,7 +27,6 @@ Rows = Callable[[Array], Array]
 #: Steps that kitchen and letter scales show, in grams, coarsest first.
 STEPS_G = (5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001)
 
-NO_BATCHES = pd.DataFrame()
 _EPS = float(np.finfo(float).eps)
 _OFFSET = 1e-5  # of Bates and Watts, at which a search has converged
 _RANK = 1e-11  # singular values below this share of the largest say nothing
@@ -42,11 +39,7 @@ _ALIKE = "the readings cannot tell its parameters apart"
 
 
 def scale_step(readings_g: ArrayLike) -> float:
-    """Step of the scale: the coarsest usual one that fits every reading; 0 where none does.
-
-    >>> scale_step([412.3, 411.9, 411.2]), scale_step([412, 411, 408])
-    (0.1, 1.0)
-    """
+    """Step of the scale: the coarsest usual one that fits every reading; 0 where none does."""
     values = np.asarray(readings_g, float)
     fitting = (step for step in STEPS_G if np.abs(values / step - np.round(values / step)).max() < 1e-6)
     return next(fitting, 0.0)
@@ -54,10 +47,9 @@ def scale_step(readings_g: ArrayLike) -> float:
 
 @dataclass(frozen=True)
 class Parameter:
-    """One unknown of a curve: its name, meaning and unit, and its bounds (included)."""
+    """One unknown of a curve: its name and unit, and its bounds (included)."""
 
     name: str
-    words: str = ""
     unit: str = ""
     lower: float = -np.inf
     upper: float = np.inf
@@ -65,14 +57,9 @@ class Parameter:
 
 @dataclass(frozen=True)
 class CurveModel:
-    """A curve to be fitted: y = f(x; values).
-
-    `jacobian` gives the derivative of `f` by each parameter; `starts`, from the readings, one or more rows of
-    starting values.
-    """
+    """A curve y = f(x; values), its slopes by each parameter, and rows of starting values from readings."""
 
     name: str
-    words: str
     parameters: tuple[Parameter, ...]
     f: Callable[..., ArrayLike]
     jacobian: Callable[..., Sequence[ArrayLike]]
@@ -100,18 +87,8 @@ class CurveModel:
 class CurveFit(FitResult):
     """A fitted curve; ``fit["name"]`` is the estimate of a parameter.
 
-    Parameters
-    ----------
-    values, errors, covariance : arrays
-        Estimates, standard errors (nan for a parameter that ended on its bound) and sigma^2 (J'J)^-1.
-    rss, aicc : float
-        Residual sum of squares, and `aicc` of it.
-    dof : int
-        Readings less parameters.
-    sigma : float
-        Residual standard deviation, sqrt(rss / dof), but no smaller than that of rounding.
-    at_bound : tuple of str
-        Parameters that ended on a bound.
+    `errors` are nan for a parameter that ended on its bound (`at_bound`), `covariance` is sigma^2 (J'J)^-1,
+    `dof` readings less parameters, `sigma` sqrt(rss / dof), but no smaller than that of rounding.
     """
 
     model: CurveModel
@@ -167,8 +144,6 @@ class CurveFit(FitResult):
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the readings and the curve."""
-        from fizzlab.models.plotting import BLUE, INK, axes_for
-
         axes = axes_for(ax)
         x = np.linspace(float(self.x.min()), float(self.x.max()), 200)
         axes.plot(x, self.at(x), color=BLUE)
@@ -177,10 +152,9 @@ class CurveFit(FitResult):
 
 
 def aicc(rss: float, n: int, parameters: int) -> float:
-    """Small-sample Akaike criterion of a least-squares fit; inf where n is too small.
+    """Small-sample Akaike criterion, the residual variance counted as a parameter; inf where n is too small.
 
-    n log(rss/n) + 2k + 2k(k+1)/(n-k-1) with k = parameters + 1, since the residual variance counts as one.
-    C. M. Hurvich and C.-L. Tsai, Biometrika 76 (1989), 297-307.
+    n log(rss/n) + 2k + 2k(k+1)/(n-k-1): C. M. Hurvich and C.-L. Tsai, Biometrika 76 (1989), 297-307.
     """
     k = parameters + 1
     if n <= k + 1:
@@ -261,10 +235,7 @@ class _Squares:
         return _End(theta, free, np.inf if fault else rss, fault)
 
     def _fault(self, theta: Array, free: NDArray[np.bool_], rss: float) -> str:
-        """What speaks against an end, by the relative offset of Bates and Watts; empty if nothing does.
-
-        D. M. Bates and D. G. Watts, Technometrics 23 (1981), 179-183.
-        """
+        """What speaks against an end, by the relative offset of Bates and Watts (Technometrics 23, 1981)."""
         r, slopes = self.residuals(theta), self.slopes(theta)[:, free]
         u, values, _ = np.linalg.svd(slopes / _lengths(slopes), full_matrices=False)
         heard = values > _RANK * values[0]
@@ -296,39 +267,26 @@ def fit_curve(
     resolution: float = 0.0,
     evaluations: int = 1000,
 ) -> CurveFit:
-    """Fit one curve by least squares: the lowest end from `start`, or from all of the model's own starts.
-
-    `resolution` is the step of the instrument: the scatter is never taken to be below that of rounding,
-    step / sqrt(12). Refused are too few readings, no lowest point, none that is better than a level line.
-    """
+    """Fit one curve by least squares; the scatter is never below that of rounding to `resolution`."""
     x, y = np.asarray(x, float), np.asarray(y, float)
     n, width = len(y), len(model.parameters)
     if n <= width:
-        raise CannotAnswer(
-            f"{n} readings are too few for the {model.name} curve, which has {width} unknowns.",
-            f"Take at least {width + 1} readings, better {2 * width}.",
-        )
+        raise cannot("curve_few", n=n, curve=model.name, width=width, least=width + 1, better=2 * width)
     if start is None:
         start = np.ones(width) if model.starts is None else model.starts(x, y)
     squares, level = _Squares.of(model, x, y, evaluations), float(np.sum((y - y.mean()) ** 2))
     with np.errstate(all="ignore"):
         end = squares.least(start, level)
     if end.fault:
-        why, do = f"could not be fitted: {end.fault}", "take more of them where the curve bends"
-    elif end.rss > level * (1 + 1e-6) and level > 0:
-        why, do = "follows the readings no better than a level line", "describe them by another curve"
-    else:
-        why = ""
-    if why:
-        raise CannotAnswer(f"The {model.name} curve {why}.", f"Look at the readings for a slip, or {do}.")
+        raise cannot("curve_unfitted", curve=model.name, fault=end.fault)
+    if end.rss > level * (1 + 1e-6) and level > 0:
+        raise cannot("curve_level", curve=model.name)
     variance = max(end.rss / (n - width), resolution**2 / 12)
     root = solver(squares.slopes(end.theta)[:, end.free])
     covariance = np.full((width, width), np.nan)
     covariance[np.ix_(end.free, end.free)] = variance * root @ root.T
     return CurveFit(
         response=model.name,
-        effects=(),
-        batches=NO_BATCHES,
         model=model,
         x=x,
         y=y,
@@ -343,64 +301,22 @@ def fit_curve(
     )
 
 
-def outward(above: Callable[[float], float], estimate: float, step: float, near: float = 1e-6) -> float:
-    """Where a profile comes above nought, that is below it at the estimate: one end of an interval.
-
-    Looked for in doubled steps, and then to `near` of a step; infinite where it never does, or cannot be
-    followed so far. A profile begun near other maxima may say otherwise of the same place when asked again,
-    so that each is asked once.
-    """
-    known = {estimate: -2.0}  # about the limit itself
-
-    def past(at: float) -> float:
-        if at not in known:
-            known[at] = above(at)
-        return known[at]
-
-    inner = estimate
-    try:
-        for outer in (estimate + step * 2.0 ** np.arange(14)).tolist():
-            if past(outer) >= 0:
-                return float(brentq(past, inner, outer, xtol=near * abs(step), rtol=1e-10))
-            inner = outer
-    except CannotAnswer:
-        pass
-    return float(np.copysign(np.inf, step))
-
-
-@dataclass(frozen=True)
-class ProfileInterval:
-    """An estimate with its profile-likelihood interval; an end that the readings leave open is infinite."""
-
-    estimate: float
-    conf_low: float
-    conf_high: float
-
-
 def profile_interval(
-    fit: CurveFit, of: str | Callable[[Array], float], conf_level: float = 0.95
-) -> ProfileInterval:
-    """Profile-likelihood interval of a parameter, or of a smooth function of the parameters.
+    fit: CurveFit, of: Callable[[Array], float], conf_level: float = 0.95
+) -> dict[str, float]:
+    """Profile-likelihood interval of a smooth function of the parameters; an open end is infinite.
 
-    A value c belongs to it if RSS(c), with the other parameters fitted anew, is at most RSS_min + sigma^2
-    F(conf_level; 1, dof). D. M. Bates and D. G. Watts, "Nonlinear regression analysis and its applications"
-    (1988), chapter 6.
+    Those c at which RSS(c), the others fitted anew, is at most RSS_min + sigma^2 F(conf_level; 1, dof): D. M.
+    Bates and D. G. Watts, "Nonlinear regression analysis and its applications" (1988), chapter 6.
     """
-    position = fit.model.names.index(of) if isinstance(of, str) else 0
     plain = _Squares.of(fit.model, fit.x, fit.y)
     limit = float(np.sqrt(stats.f.ppf(conf_level, 1, fit.dof)))
     sizes = np.where(fit.values == 0, 1.0, 1e-3 * np.abs(fit.values))
-    lost = CannotAnswer(
-        f"The readings do not tell what was asked of the {fit.model.name} curve.",
-        "Take readings for longer, and more of them where the curve bends.",
-    )
-
-    def quantity(theta: Array) -> float:
-        return float(theta[position] if isinstance(of, str) else of(theta))
+    lost = cannot("curve_untold", curve=fit.model.name)
 
     def gradient(theta: Array) -> Array:  # by central differences, with the best step for those
         steps = np.diag(_EPS ** (1 / 3) * np.maximum(np.abs(theta), sizes))
-        return np.array([(quantity(theta + s) - quantity(theta - s)) / (2 * s.sum()) for s in steps])
+        return np.array([(of(theta + s) - of(theta - s)) / (2 * s.sum()) for s in steps])
 
     def above(target: float) -> float:
         # the least sum of squares with a pull of the quantity to a target: whatever value it comes to rest
@@ -408,7 +324,7 @@ def profile_interval(
         near = min(seen, key=lambda other: abs(other - target))
         pulled = replace(
             plain,
-            residuals=lambda p: np.append(plain.residuals(p), weight * (quantity(p) - target)),
+            residuals=lambda p: np.append(plain.residuals(p), weight * (of(p) - target)),
             slopes=lambda p: np.vstack([plain.slopes(p), weight * gradient(p)]),
             size=max(plain.size, weight * abs(target)),
         )
@@ -422,15 +338,15 @@ def profile_interval(
     with np.errstate(all="ignore"):
         spread = solver(plain.slopes(fit.values)) * fit.sigma
         along = gradient(fit.values) @ spread
-        estimate, se = quantity(fit.values), float(np.sqrt(along @ along))
+        estimate, se = of(fit.values), float(np.sqrt(along @ along))
         if not (np.isfinite(estimate) and np.isfinite(se)):
             raise lost
         if se == 0 or fit.sigma <= 64 * _EPS * plain.size:  # nothing is left open
-            return ProfileInterval(estimate, estimate, estimate)
+            return dict.fromkeys(ENDS, estimate)
         weight, direction, seen = 10 * fit.sigma / se, spread @ along / se**2, {estimate: fit.values}
         ends = [outward(above, estimate, side * limit * se) for side in (-1, 1)]
         for end in ends:
             if np.isfinite(end) and end not in seen:
                 above(end)
-    low, high = (quantity(seen[end]) if end in seen else end for end in ends)
-    return ProfileInterval(estimate, low, high)
+    low, high = (of(seen[end]) if end in seen else end for end in ends)
+    return dict(zip(ENDS, (estimate, low, high), strict=True))

@@ -35,11 +35,7 @@ class DayModel:
 
 
 def choose_days(table: pd.DataFrame, x: Array, days: Days = "auto") -> DayModel:
-    """Choose how the days enter, from the batches that were measured.
-
-    `x` is the model matrix without days. With "auto" days are blocks if every effect keeps at least half of
-    its information within days, else at random, so that what differs only between days is judged by days.
-    """
+    """Choose how the days enter; with "auto" as blocks if every effect keeps half of its information."""
     if "day" not in table:
         return DayModel("ordinary", say("days_none"))
     several = table["day"].nunique()
@@ -50,7 +46,9 @@ def choose_days(table: pd.DataFrame, x: Array, days: Days = "auto") -> DayModel:
         return DayModel("ordinary", say("days_each"))
     if days == "fixed" or (days == "auto" and _kept(x, block_columns(table["day"])) >= MOST_LOSS):
         return DayModel("blocked", say("days_blocks"))
-    within = np.abs(_strays(x, table["day"])).max(axis=0)
+    columns = pd.DataFrame(x)
+    strays = columns - columns.groupby(table["day"].to_numpy()).transform("mean")
+    within = strays.abs().to_numpy().max(axis=0)
     if ((within < 1e-9) & (np.ptp(x, axis=0) > 1e-9)).any():
         return DayModel("split plot", say("days_split"))
     return DayModel("random days", say("days_random"))
@@ -60,12 +58,6 @@ def block_columns(days: pd.Series) -> Array:
     """Columns that take days out and add up to zero over them, so that other coefficients stay means."""
     each = pd.get_dummies(pd.Categorical(days, pd.unique(days))).to_numpy(float)
     return np.asarray(each[:, :-1] - each[:, -1:])
-
-
-def _strays(columns: Array, days: pd.Series) -> Array:
-    """How far each row lies from the mean of its day."""
-    frame = pd.DataFrame(columns)
-    return np.asarray(frame - frame.groupby(days.to_numpy()).transform("mean"), float)
 
 
 def _kept(x: Array, by_day: Array) -> float:

@@ -1,8 +1,4 @@
-"""Does the workshop drift? Single readings in the order of making, against how much neighbours differ.
-
-Their spread is judged by neighbouring readings, which a slow drift hardly touches. A chart says *that*
-something changed and when, never what.
-"""
+"""Does the workshop drift? Single readings in order, against how much neighbours differ."""
 
 from __future__ import annotations
 
@@ -12,7 +8,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 
 Rule = Literal["beyond", "jump", "eight on one side"]
 Side = Literal["above", "below", "both"]
@@ -35,43 +31,30 @@ class Signal(NamedTuple):
 
 
 class DriftChart(NamedTuple):
-    """Individuals and moving ranges; made by `drift_chart`.
-
-    `table` has one row a reading: label, value, moving_range and signals (rules broken at it). `centre`,
-    `low` and `high` are in the unit of the readings, `sd` and `range_high` in that of what is charted.
-    """
+    """Individuals (`centre`, `low`, `high`) and moving ranges; `sd` is in the unit of what is charted."""
 
     table: pd.DataFrame
     centre: float
     low: float
     high: float
     sd: float
-    range_high: float
     signals: tuple[Signal, ...]
 
 
 def drift_chart(values: Sequence[float], labels: Sequence[object], *, log: bool = False) -> DriftChart:
     """Chart single readings in the order of making, `log` for times and masses; refused are fewer than 6.
 
-    sd = mean moving range / 1.128; limits at the centre +- 3 sd, for neighbours at 3.267 mean moving ranges
-    (NIST/SEMATECH e-Handbook, 6.3.2.2; constants of the ASTM tables); eight in a row on one side.
+    Centre +- 3 mean ranges / 1.128, neighbours at 3.267 mean ranges (NIST/SEMATECH e-Handbook, 6.3.2.2);
+    eight in a row on one side.
     """
     given = np.asarray(values, float)
-    if len(labels) != len(given) or not np.isfinite(given).all() or (log and (given <= 0).any()):
-        raise ValueError("values must be finite, above 0 for logarithms, with one label each")
     if len(given) < LEAST:
-        raise CannotAnswer(
-            f"There are {len(given)} readings, too few to tell how much neighbours differ.",
-            f"Make the standard recipe until there are {LEAST} or more.",
-        )
+        raise cannot("drift_few", n=len(given), least=LEAST)
     shown = np.log(given) if log else given
     ranges = np.abs(np.diff(shown, prepend=np.nan))
     mean_range = float(ranges[1:].mean())
     if mean_range <= 1e-12 * (1 + float(np.abs(shown).max())):
-        raise CannotAnswer(
-            "Neighbouring readings never differ, so there is no telling how much they may.",
-            "Write the readings down more finely.",
-        )
+        raise cannot("drift_flat")
     centre, sd = float(shown.mean()), mean_range / D2
     broken: list[list[str]] = [[] for _ in given]
     found: list[tuple[int, Signal]] = []
@@ -96,4 +79,4 @@ def drift_chart(values: Sequence[float], labels: Sequence[object], *, log: bool 
     ends = np.array([centre, centre - 3 * sd, centre + 3 * sd])
     signalled = tuple(signal for _, signal in sorted(found, key=lambda pair: pair[0]))
     middle, low, high = (np.exp(ends) if log else ends).tolist()
-    return DriftChart(table, middle, low, high, sd, D4 * mean_range, signalled)
+    return DriftChart(table, middle, low, high, sd, signalled)

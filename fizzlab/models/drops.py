@@ -1,38 +1,36 @@
 """Breaking heights: yes-or-no regression on the height of a fall; batches and days differ at random.
 
-The likelihood is our own and scipy maximises it. Statsmodels has no probit with a random batch that is fitted
-by maximum likelihood, and a fit without it (GEE, or a plain probit with robust errors) takes an up-and-down
-sequence's climb in a strong batch for a wide spread of the pieces.
+Ours because statsmodels has no probit with a random batch by maximum likelihood; without one, an up-and-down
+sequence's climb in a strong batch is taken for a wide spread of the pieces.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.models.curves import outward
+from fizzlab.language import cannot
+from fizzlab.models.censored import rising, summed
 from fizzlab.models.plotting import INK, axes_for, drawn_apart, looks
-from fizzlab.models.result import Effect, FitResult, Interval, asked
+from fizzlab.models.result import Effect, FitResult, Interval, asked, joined_df, outward
 from fizzlab.models.strata import Strata, prepare
 from fizzlab.models.terms import (
     Category,
     Term,
+    by_run,
     level_name,
     model_matrix,
     need_columns,
     parse_formula,
     varying,
 )
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 Array = NDArray[np.float64]
 
@@ -54,19 +52,9 @@ def _quadrature(*many: int) -> tuple[Array, Array]:
 _ALONE, _IN_DAYS = _quadrature(31, 1), _quadrature(13, 19)
 
 
-def _refuse(*faults: tuple[Any, str, str]) -> None:
-    """Raise the first fault that holds: whether it does, why there is no answer, what would help."""
-    for wrong, why, would_help in faults:
-        if wrong:
-            raise CannotAnswer(why, would_help)
-
-
 @dataclass(frozen=True)
 class _Maximum:
-    """Where the likelihood has its maximum: the free coefficients, and `bends`, which stand for r.
-
-    `inverse` is that of the curvature: what lies near by is found in fewer steps.
-    """
+    """The maximum of the likelihood: free coefficients, `bends` (for r), inverse of the curvature."""
 
     free: Array
     bends: Array
@@ -85,30 +73,23 @@ def _shared(bends: Array) -> tuple[Array, Array]:
     return _MOST * bends / long, _MOST * (np.eye(len(bends)) / long - np.outer(bends, bends) / long**3)
 
 
-def _averaged(logs: Array) -> tuple[Array, Array]:
-    """The log of a sum over the second axis, and what each gives to it (scipy's logsumexp is slower)."""
-    top = logs.max(axis=1, keepdims=True)
-    parts = np.exp(logs - top)
-    sums = parts.sum(axis=1, keepdims=True)
-    return (top + np.log(sums))[:, 0], parts / sums
-
-
 @dataclass(frozen=True)
 class _Likelihood:
     """The drops, sorted by day and batch; those alike are one row, and `many` says how many.
 
-    `first` is the first row of each batch, `of` the batch of each row; `first_of_day` and `day_of` the same
-    of the batches in their days, None where days play no part.
+    `first` is the first row of each batch, `of` the batch of each row; `first_of_day`, `day_of` the same of
+    the batches in their days. Each has its own day where days play no part: then `shared` is 1, else 2.
     """
 
     matrix: Array
     sign: Array
     many: Array
+    penalised: bool
+    shared: int
     first: NDArray[np.intp]
     of: NDArray[np.intp]
-    penalised: bool
-    first_of_day: NDArray[np.intp] | None = None
-    day_of: NDArray[np.intp] | None = None
+    first_of_day: NDArray[np.intp]
+    day_of: NDArray[np.intp]
 
     @classmethod
     def of_drops(
@@ -123,28 +104,24 @@ class _Likelihood:
         table = np.column_stack([day, batch, np.where(broke, 1.0, -1.0), matrix])
         rows, many = np.unique(table, axis=0, return_counts=True)
         begins = np.diff(rows[:, 1], prepend=-1) != 0
-        known = rows[:, 3:], rows[:, 2], many.astype(float)
-        of_batch = np.flatnonzero(begins), np.cumsum(begins) - 1, penalised
-        if days is None:
-            return cls(*known, *of_batch)
         starts = np.diff(rows[begins, 0], prepend=-1) != 0
-        return cls(*known, *of_batch, np.flatnonzero(starts), np.cumsum(starts) - 1)
+        groups = (place for new in (begins, starts) for place in (np.flatnonzero(new), np.cumsum(new) - 1))
+        known = (rows[:, 3:], rows[:, 2], many.astype(float), penalised)
+        return cls(*known, 1 if days is None else 2, *groups)
 
     def at(self, eta: Array, r: Array) -> tuple[float, Array, Array]:
         """Log likelihood with its slopes by `eta` and by `r`."""
-        nodes, log_weights = _ALONE if self.first_of_day is None else _IN_DAYS
+        nodes, log_weights = _ALONE if self.shared == 1 else _IN_DAYS
         nodes, rest = nodes[: len(r)], np.sqrt(1 - r @ r)
         shifted = eta[:, None, None] + np.tensordot(r, nodes, axes=1)
         z = self.sign[:, None, None] * shifted / rest
         chance, many = special.ndtr(z), self.many[:, None, None]
         log_chance = np.log(chance) if chance.min() > 1e-200 else special.log_ndtr(z)  # the first is quicker
-        summed = np.add.reduceat(many * log_chance, self.first, axis=0) + log_weights[0]
-        by_batch, weight = _averaged(summed)
-        whole = by_batch[:, 0]
-        if self.first_of_day is not None:
-            in_days = np.add.reduceat(by_batch, self.first_of_day, axis=0) + log_weights[1, 0]
-            whole, of_days = _averaged(in_days)
-            weight *= of_days[self.day_of][:, None]
+        in_batches = np.add.reduceat(many * log_chance, self.first, axis=0) + log_weights[0]
+        by_batch, weight = summed(in_batches, axis=1)
+        in_days = np.add.reduceat(by_batch, self.first_of_day, axis=0) + log_weights[1, 0]
+        whole, of_days = summed(in_days, axis=1)
+        weight *= of_days[self.day_of][:, None]
         push = np.exp(-0.5 * z**2 - _LOG_ROOT_2PI - log_chance) * (many * self.sign[:, None, None])
         push *= weight[self.of]
         value, by_eta = float(whole.sum()), push.sum(axis=(1, 2)) / rest
@@ -163,7 +140,7 @@ class _Likelihood:
         Even in r, the likelihood can have a maximum at r = 0 and another beyond: all are looked for where it
         is to be `sure`, else the one `near` a known one.
         """
-        many = 1 if self.first_of_day is None else 2
+        many = self.shared
 
         def downhill(at: Array) -> tuple[float, Array]:
             r, turn = _shared(at[-many:])
@@ -182,8 +159,8 @@ class _Likelihood:
         for start in (np.append(free, each) for each in starts):
             end = optimize.minimize(downhill, start, jac=True, method="BFGS", options=options)
             found += [end] if np.abs(end.jac).max() < 1e-3 else []
-        do = "Add pieces at heights where some break and some hold."
-        _refuse((not found, "The fit of the drops did not converge.", do))
+        if not found:
+            raise cannot("drops_unsettled")
         top = min(found, key=lambda each: each.fun)
         if near is not None:
             return _Maximum(top.x[:-many], top.x[-many:], -float(top.fun), near.inverse)
@@ -209,33 +186,20 @@ def jeffreys(matrix: Array, eta: Array, many: Array) -> tuple[float, Array]:
 
 
 def is_separated(matrix: Array, broke: NDArray[np.bool_]) -> bool:
-    """Can some combination of the columns tell broken from whole without a mistake? (A linear programme.)"""
+    """Can some combination of the columns tell broken from whole without a mistake?"""
     signed = matrix / np.abs(matrix).max(axis=0) * np.where(broke, 1.0, -1.0)[:, None]
-    found = optimize.linprog(
-        -signed.sum(axis=0), A_ub=-signed, b_ub=np.zeros(len(signed)), bounds=(-1.0, 1.0), method="highs"
-    )
-    return bool(found.status == 0 and -found.fun > 1e-7)
+    return rising(signed, (-1.0, 1.0)) is not None
 
 
 @dataclass(frozen=True, kw_only=True)
 class DropFit(FitResult):
     """Broken or whole, regressed on the logarithm of the height and the factors.
 
-    Parameters
-    ----------
-    coefficients : mapping of str to float
-        Of the probit over all batches: intercept, height (natural logarithm of cm), then the factors.
-    spread, batch_share, day_share : float
-        Standard deviation of the log breaking heights of single pieces; what share of that variance lies
-        between batches of a day, and between days (0 where no day has several batches).
-    separated : bool
-        Height and factors tell broken from whole without a mistake: the spread leans on the penalty.
-    repeated : int
-        Pieces that were dropped more than once; an earlier fall may have weakened them.
-    strata, held
-        What judges each estimate, of the columns that do not change within a batch: the `held` ones.
-    likelihood, best, centre, unit
-        What was maximised, where; ``centre + unit * v`` is the log height with v in the second column.
+    `coefficients` are of the probit over all batches, height as the natural logarithm of cm; `spread` is the
+    sd of the log breaking heights of pieces, `batch_share` and `day_share` what of that variance lies between
+    batches of a day, and days; `separated`: no mistake tells broken from whole, so that the spread leans on
+    the penalty; `repeated` pieces were dropped more than once. `held` columns do not change within a batch,
+    `strata` are what judges them; ``centre + unit * v`` is the log height with v in the second column.
     """
 
     drops: pd.DataFrame = field(repr=False)
@@ -259,11 +223,10 @@ class DropFit(FitResult):
         return self.df_of(np.eye(len(self.held))[0])
 
     def df_of(self, row: Array) -> float:
-        """Degrees of freedom of a combination of the coefficients.
+        """Degrees of freedom of a combination of the coefficients: those of days and of batches, joined.
 
-        Those of all batches where no day has several. Else what lies between days has those of days, what
-        lies within them those of batches in days, joined after F. E. Satterthwaite (Biometrics Bulletin 2
-        (1946) 110-114); a comparison has no more than the part has on which it mostly rests.
+        F. E. Satterthwaite (Biometrics Bulletin 2 (1946) 110-114); a comparison has no more than the part has
+        on which it mostly rests.
         """
         row, strata, shared = row[self.held], self.strata, self.best.r**2
         if strata.day is None:
@@ -276,9 +239,7 @@ class DropFit(FitResult):
         means = same / same.sum(axis=1)
         between = float(across @ means @ variance @ means @ across)
         within = max(float(across @ variance @ across) - between, 0.0)
-        (by_days, by_batches), whole = strata.df, (between + within) ** 2
-        df = float(whole / (between**2 / by_days + within**2 / by_batches))
-        return df if row[0] else min(df, float(by_batches if within >= between else by_days))
+        return joined_df(between, within, strata.df, row[0] == 0)
 
     def predict(
         self, new: Any = None, *, share: float = 0.5, interval: Interval = "confidence"
@@ -296,13 +257,12 @@ class DropFit(FitResult):
         -------
         DataFrame
             The conditions, then estimate, conf_low, conf_high (where the profile likelihood has fallen by
-            F(conf_level; 1, df); 0 or infinite where that is not within a hundred times the heights tried),
-            extrapolated (no such height, or no such amount, was tried).
+            F(conf_level; 1, df); 0 or infinite beyond a hundred times the heights tried), extrapolated.
         """
         if not 0 < share < 1:
             raise ValueError("share must lie between 0 and 1")
         if interval != "confidence":
-            raise CannotAnswer("Drops give no forecast of one batch.", "Ask for the heights of all batches.")
+            raise cannot("drops_no_forecast")
         table = asked(new, dict.fromkeys(term.name for term in self.terms))
         target = float(special.ndtri(share))
         rows = [self._height(table.loc[place].to_dict(), target) for place in table.index]
@@ -406,15 +366,14 @@ def fit_drop_height(
 ) -> DropFit:
     """Estimate breaking heights, for up-and-down sequences and fixed heights alike.
 
-    Each piece has a breaking height whose logarithm is normal about a median that the factors shift; a part
-    of its variance is common to the pieces of a batch. With x the columns of log height and factors,
+    A piece's log breaking height is normal about a median that the factors shift. With x the columns of log
+    height and factors, u and w standard normal, one for each batch and for each day with several batches,
 
-        P(break | batch, day) = ndtr((x'b + r u + s w) / sqrt(1 - r^2 - s^2)),
+        P(break | batch, day) = ndtr((x'b + r u + s w) / sqrt(1 - r^2 - s^2)).
 
-    u and w standard normal, one for each batch and one for each day (s = 0 where no day has several batches),
-    so that over all P(break) = ndtr(x'b). Given the batch, the next height of an up-and-down sequence
-    depends on earlier outcomes only, so its likelihood is that of fixed heights. W. J. Dixon and A. M. Mood
-    (1948), J. Am. Stat. Assoc. 43, 109; with the penalty of D. Firth (1993), Biometrika 80, 27.
+    The next height of an up-and-down sequence depends on earlier outcomes only, so its likelihood is that of
+    fixed heights. W. J. Dixon and A. M. Mood (1948), J. Am. Stat. Assoc. 43, 109; penalty of D. Firth (1993),
+    Biometrika 80, 27.
 
     Parameters
     ----------
@@ -425,16 +384,13 @@ def fit_drop_height(
     runs : DataFrame
         One row a batch: run, the factors, and day where there are days.
     penalised : bool
-        Add Jeffreys' penalty, which keeps the answer finite where height tells broken from whole without a
-        mistake.
+        Add Jeffreys' penalty, finite where height tells broken from whole without a mistake.
 
     Raises
     ------
     CannotAnswer
         One height only, all broken or all whole, no more breaking from higher up, too few batches or days,
         factors that cannot be told apart, separation without the penalty, or no convergence.
-    ValueError
-        A height that is not positive, or a batch that `runs` does not name.
 
     Examples
     --------
@@ -446,25 +402,18 @@ def fit_drop_height(
     (34, 3, 2.0)
     """
     need_columns(drops, ["run", "piece", "height_cm", "broke"], "drops")
-    need_columns(runs, ["run"], "runs")
-    strange = sorted(set(drops["run"].astype(str)) - set(runs["run"].astype(str)))
-    if strange:
-        raise ValueError(f"runs has no batch {strange[0]!r}")
+    batches = by_run(runs, drops["run"]).loc[lambda made: made.index.isin(drops["run"])]
     if not (drops["height_cm"] > 0).all():
         raise ValueError("heights must be positive")
-    batches = runs[runs["run"].isin(drops["run"])].set_index("run")
-    model: Sequence[str] = ()
-    if isinstance(formula, str):
-        formula, model = parse_formula(formula or "1", batches)
-    if len(model) > len(formula):
+    factors, model = parse_formula(formula, batches, ())
+    if len(model) > len(factors):
         raise ValueError("drops are fitted with main effects only: join the factors by +")
-    terms, notes = varying(formula, batches)
+    terms, notes = varying(factors, batches)
     broke, x = drops["broke"].to_numpy(bool), np.log(drops["height_cm"].to_numpy(float))
-    _refuse(
-        (np.ptp(x) == 0, "Every piece fell from the same height.", "Drop some from at least three heights."),
-        (broke.all(), "Every piece broke.", "Drop some from lower down, until a few hold."),
-        (not broke.any(), "No piece broke.", "Drop some from higher up, until a few break."),
-    )
+    if np.ptp(x) == 0:
+        raise cannot("one_height")
+    if broke.all() or not broke.any():
+        raise cannot("all_broke" if broke.all() else "none_broke")
     centre, unit = float(x.mean()), float(x.std())
     columns = model_matrix(batches, terms).iloc[:, 1:]
     between = columns.loc[drops["run"]].to_numpy(float)
@@ -472,31 +421,27 @@ def fit_drop_height(
     by_batch = pd.DataFrame(matrix).groupby(drops["run"].to_numpy())
     held = (by_batch.nunique().max() == 1).to_numpy()
     separated = is_separated(matrix, broke)
-    _refuse(
-        (len(batches) <= held.sum(), f"{len(batches)} batches leave no chance variation to judge by.",
-         "Make further batches; pieces of the same batch do not count as repeats."),
-        (np.linalg.matrix_rank(matrix) < matrix.shape[1],
-         "Two factors, or a factor and the height, always changed together: they cannot be told apart.",
-         "Change one of them alone, and drop pieces of every level from the same heights."),
-        (separated and not penalised,
-         "Height tells broken from whole without a mistake, so plain likelihood gives no spread.",
-         "Use smaller steps, so that some pieces hold where others break, or the penalised fit."),
-    )  # fmt: skip
+    if len(batches) <= held.sum():
+        raise cannot("drops_few_batches", n=len(batches))
+    if np.linalg.matrix_rank(matrix) < matrix.shape[1]:
+        raise cannot("drops_together")
+    if separated and not penalised:
+        raise cannot("drops_separated")
     days = batches["day"] if "day" in batches and 1 < batches["day"].nunique() < len(batches) else None
     likelihood = _Likelihood.of_drops(
         matrix, broke, drops["run"], penalised, None if days is None else drops["run"].map(days)
     )
-    strata = prepare(likelihood.matrix[likelihood.first][:, held], likelihood.day_of)
+    by_day = None if days is None else likelihood.day_of
+    strata = prepare(likelihood.matrix[likelihood.first][:, held], by_day)
     best = likelihood.maximum(likelihood.matrix)
     slope = float(best.free[1])
-    do = "Check the heights, and add drops from much lower and much higher."
-    _refuse((slope <= 0, "Pieces did not break more often from higher up.", do))
+    if slope <= 0:
+        raise cannot("no_more_from_higher")
     names = ["intercept", "height", *columns.columns]
     free = best.free / np.where(np.arange(len(names)) == 1, unit, 1.0)
     free[0] -= slope * centre / unit
     fit = DropFit(
         response=RESPONSE,
-        effects=(),
         batches=batches,
         terms=tuple(terms),
         conf_level=conf_level,
@@ -522,22 +467,19 @@ def fit_drop_height(
 
 def _effects(fit: DropFit) -> tuple[Effect, ...]:
     """Each level against its control, and each amount from the least to the most."""
-    found = []
+    found, names = [], list(fit.coefficients)
     for term in fit.terms:
-        if isinstance(term, Category):
-            pairs = [(level, term.control, 1.0) for level in term.levels if level != term.control]
-        else:
-            least, most = fit.batches[term.name].min(), fit.batches[term.name].max()
-            span = float(np.ptp(term.matrix(pd.Series([least, most]))))
-            pairs = [(level_name(term, most), level_name(term, least), span)]
-        for column, (level, control, span) in zip(term.columns(), pairs, strict=True):
-            rest = np.where(np.array(list(fit.coefficients)) == column, span, 0.0)
+        for pair in term.pairs(fit.batches[term.name]):
+            rest = np.zeros(len(names))
+            columns = [names.index(column) for column in term.columns()]
+            rest[columns] = np.subtract(*term.matrix(pd.Series(pair)))
             with np.errstate(over="ignore"):
-                estimate, low, high = np.exp(np.array(fit.profile(rest)) * fit.unit).tolist()
-            df, by_days = fit.df_of(rest), fit.strata.by_days(rest[fit.held][None])
+                ends = np.exp(np.array(fit.profile(rest)) * fit.unit).tolist()
+            df = fit.df_of(rest)
             p = float(stats.f.sf(fit.fall(rest, 0.0, 0.0, {}, True), 1, df))
-            judge = "days" if by_days else "batches"
-            numbers = (estimate, low, high, df, p, judge, fit.n_batches, fit.conf_level)
+            judge = "days" if fit.strata.by_days(rest[fit.held][None]) else "batches"
+            level, control = (level_name(term, value) for value in pair)
+            numbers = (*ends, df, p, judge, fit.n_batches, fit.conf_level)
             found.append(Effect(RESPONSE, term, level, control, "ratio", *numbers))
     return tuple(found)
 
@@ -551,8 +493,8 @@ def plot_drops(
 ) -> Axes:
     """Draw every drop by level, batches side by side, drops of a batch in their order.
 
-    `levels` is what each batch is drawn with, a Categorical by run; `heights` of the fit has level, estimate,
-    conf_low, conf_high (half of the pieces break) and survive (the share `survive` does).
+    `levels` is a Categorical by run; `heights` has level, estimate, conf_low, conf_high (half of the pieces
+    break) and survive (the share `survive` does).
     """
     import seaborn as sns
 

@@ -1,12 +1,11 @@
 """One number a batch: what each factor does to it, with the error that judges it.
 
-`fit_response` chooses, from how the batches hang together by day, which error judges which effect, and fits
-by restricted likelihood (`strata`). `comparisons` and `surfaces` take its result.
+Days decide which error judges which effect; the fit is by restricted likelihood (`strata`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -15,9 +14,9 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from fizzlab.errors import CannotAnswer, count, listed
-from fizzlab.language import say
-from fizzlab.measures import MEASURES, Scale
+from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot, listed, say
+from fizzlab.measures import MEASURES
 from fizzlab.models.basis import Basis, factor_basis, refuse_inseparable
 from fizzlab.models.comparisons import mean_ratio_limits
 from fizzlab.models.days import DayModel, Days, block_columns, choose_days
@@ -28,8 +27,11 @@ from fizzlab.models.result import (
     FitResult,
     Forecast,
     Interval,
+    Settings,
     as_frame,
+    effect_of,
     leaning,
+    same_limits,
     scale,
 )
 from fizzlab.models.strata import Fits, Strata, exact, f_test, fit_many, interval, prepare
@@ -41,13 +43,11 @@ FEW = 3
 
 @dataclass(frozen=True, kw_only=True)
 class ResponseFit(FitResult):
-    """The fit of a response with one number a batch.
+    """The fit of a response with one number a batch; with `log` of its logarithm, and effects are ratios.
 
-    With `log` the natural logarithm was fitted, and effects are ratios. `structure` says how days enter, and
-    why; `tests` has a row a term: df_num, df_den, F, p_value, judged_by ("batches" or "days"); `spread` a row
-    a source of chance variation: variance, sd. A variance below zero says that days were more alike than
-    chance: none was seen. `lost` are batches without a number. `basis`, `strata` and `fits` are the columns
-    of the model, the plan made ready, and the fit of it.
+    `structure` says how days enter; `tests` has df_num, df_den, F, p_value, judged_by of each term; `spread`
+    variance and sd of each source of chance (a variance below zero: days were more alike than chance). `lost`
+    are batches without a number; `basis`, `strata` and `fits` the columns, the plan made ready, and its fit.
     """
 
     log: bool
@@ -89,17 +89,13 @@ class ResponseFit(FitResult):
         return interval(self.fits, weights, self.conf_level)
 
     def predict(
-        self,
-        new: pd.DataFrame | Mapping[str, object] | None = None,
-        *,
-        share: float = 0.5,
-        interval: Interval = "confidence",
+        self, new: Settings = None, *, share: float = 0.5, interval: Interval = "confidence"
     ) -> pd.DataFrame:
         """The typical batch of some settings over days, or where a new batch of them on a new day will lie.
 
-        Factors that the settings leave out are averaged over (categories, with equal weights) or held in the
-        middle of what was tried (amounts). A batch has one number, so `share` can only be 0.5. The prediction
-        is estimate ± t sqrt(x'cov(b)x + sum of the variance components), with Satterthwaite's df for the sum.
+        Categories left out are averaged with equal weights, amounts held in the middle; a batch has one
+        number, so `share` can only be 0.5. Prediction: estimate ± t sqrt(x'cov(b)x + sum of the variance
+        components).
         """
         if share != 0.5:
             raise ValueError(f"{self.response} has one number a batch, so there is no share of its pieces")
@@ -107,16 +103,12 @@ class ResponseFit(FitResult):
         unknown = {str(name) for name in settings} - {factor.name for factor in self.terms}
         if unknown and not isinstance(new, pd.DataFrame):
             raise ValueError(f"the fit has no factor {sorted(unknown)[0]}")
-        found = self._typical(settings)
+        forecast = self.forecast(settings)
+        found = forecast.typical
         if interval == "prediction":
-            ends = self.forecast(settings).mean(1, 1, self.conf_level)[:3].T
+            ends = forecast.mean(1, 1, self.conf_level)[:3].T
             found = pd.DataFrame(np.exp(ends) if self.log else ends, columns=[*ENDS])
         return pd.concat([settings, found.assign(extrapolated=self.extrapolated(settings))], axis=1)
-
-    def _typical(self, settings: pd.DataFrame) -> pd.DataFrame:
-        used = self.for_new_days
-        found = pd.DataFrame([used.interval(row) for row in used.weights(settings)])[[*ENDS]]
-        return found.apply(np.exp) if self.log else found
 
     def extrapolated(self, settings: pd.DataFrame) -> list[bool]:
         """Does each setting lie outside of what was tried, as far as its columns tell?"""
@@ -138,10 +130,7 @@ class ResponseFit(FitResult):
             return self
 
     def _spread_of(self, weights: Array | None, batches: int = 1, days: int = 1) -> tuple[float, float]:
-        """Variance and df of the mean of new batches about a forecast, or about the truth without `weights`.
-
-        Satterthwaite's df, as in `contrast`; a component that came out as nothing keeps its doubt.
-        """
+        """Variance and df of the mean of new batches, about a forecast or (without `weights`) the truth."""
         slope = np.array([*([1 / days] if self.structure.random else []), 1 / batches])
         value = float(slope @ np.maximum(self.fits.components[0], 0.0))
         if weights is not None:
@@ -172,7 +161,7 @@ class ResponseFit(FitResult):
         elif not self.structure.fixed and self.n_days == 1:
             notes = (ONE_DAY,)
         return Forecast(
-            typical=used._typical(settings),
+            typical=told[[*ENDS]].apply(np.exp) if self.log else told[[*ENDS]],
             estimate=told["estimate"].to_numpy(),
             se=told["se"].to_numpy(),
             df=told["df"].to_numpy(),
@@ -205,10 +194,10 @@ class ResponseFit(FitResult):
         return pd.DataFrame(rows, columns=["check", "value", "says"])
 
     def odd(self) -> pd.DataFrame:
-        """Each batch beside what all the others say of it: t and p_joint (Bonferroni); nan where nothing.
+        """Each batch beside all the others: externally studentised residual t, and p_joint (Bonferroni).
 
-        The externally studentised residual (R. D. Cook, S. Weisberg, Residuals and Influence in Regression,
-        1982, section 2.2.2), with random days at the share of the variance that they were found to have.
+        R. D. Cook, S. Weisberg, Residuals and Influence in Regression, 1982, section 2.2.2; random days as
+        found.
         """
         x, df = self.strata.x, float(self.strata.spare) - 1
         component = np.maximum(self.fits.components[0], 0.0)
@@ -250,8 +239,7 @@ def fit_response(
     ----------
     batches : DataFrame
         One row a batch; with columns run (or that index) and day. Several rows of one run are pieces of one
-        batch: they are averaged, because they are no repeats of it. A row whose response is missing is a
-        lost batch.
+        batch and averaged; a row whose response is missing is a lost batch.
     response : str
         Column to fit: hours, per cent, seconds, cost.
     formula : str or sequence of Category or Amount
@@ -276,14 +264,12 @@ def fit_response(
     ------
     CannotAnswer
         Too few batches, days or settings for what is asked, or a response without any chance variation.
-    BadInput
-        A column that is not there.
 
     Notes
     -----
-    y = X b + day + batch, fitted by restricted maximum likelihood with the degrees of freedom of
-    M. G. Kenward and J. H. Roger (Biometrics 53 (1997) 983-997); see `strata`. Without random groups it is
-    least squares. Each interval stands by itself; `compare` has those that hold together.
+    y = X b + day + batch, fitted by restricted maximum likelihood with the degrees of freedom of M. G.
+    Kenward and J. H. Roger (Biometrics 53 (1997) 983-997); without random days it is least squares. Each
+    interval stands by itself; `compare` has those that hold together.
 
     Examples
     --------
@@ -293,11 +279,8 @@ def fit_response(
       level  estimate  conf_low  conf_high
     0  lake      1.48      1.33       1.64
     """
-    if isinstance(formula, str):
-        need_columns(batches, [response], "the batches")
-        terms, model = parse_formula(formula, batches)
-    else:
-        terms = tuple(formula)
+    need_columns(batches, [response], "the batches")
+    terms, model = parse_formula(formula, batches, model)
     if not 0 < conf_level < 1:
         raise ValueError("conf_level must lie between 0 and 1")
     if margin is not None and margin <= 1:
@@ -327,12 +310,9 @@ def measured(
         known = MEASURES.get(response)
         log = known.scale == "ratio" if known else bool((kept[response] > 0).all())
     if kept.empty:
-        raise CannotAnswer(f"No batch has a value of {response}.", "Measure it on each batch.")
+        raise cannot("no_value", response=response)
     if log and not (kept[response] > 0).all():
-        raise CannotAnswer(
-            f"Some {response} is zero or less, so there are no ratios of it.",
-            "Ask for differences instead, or measure more finely.",
-        )
+        raise cannot("no_ratio", response=response)
     if kept["run"].duplicated().any():
         numbers = kept[response].astype(float)
         means = (numbers.map(np.log) if log else numbers).groupby(kept["run"]).mean()
@@ -368,7 +348,6 @@ def fit_basis(
     spread = pd.DataFrame({"variance": variance, "sd": np.sqrt(np.maximum(variance, 0.0))}, index=sources)
     fit = ResponseFit(
         response=response,
-        effects=(),
         batches=table,
         terms=tuple(basis.factors),
         conf_level=conf_level,
@@ -389,24 +368,18 @@ def fit_basis(
 def _effects(fit: ResponseFit, margin: float | None) -> tuple[Effect, ...]:
     """Each step of the basis, with the limits of sameness where a margin is stated."""
     found = []
-    scale: Scale = "ratio" if fit.log else "difference"
     for term, level, control, weights in fit.basis.steps():
-        row = fit.interval(_padded(weights[None], fit.fits)[0])
-        ends = np.array([row[name] for name in ENDS])
-        same = (np.nan, np.nan)
-        if margin is not None and fit.log:  # two one-sided t tests, of D. J. Schuirmann
-            reach = float(stats.t.isf(1 - fit.conf_level, row["df"])) * row["se"]
-            same = float(np.exp(ends[0] - reach)), float(np.exp(ends[0] + reach))
+        row, same = fit.interval(_padded(weights[None], fit.fits)[0]), dict[str, float]()
+        if margin is not None and fit.log:
+            same = same_limits(row, fit.conf_level)
         elif margin is not None and isinstance(term, Category):
             top, bottom = fit.weights(pd.DataFrame({term.name: [level, control]}))
-            same = mean_ratio_limits(fit.fits, top, bottom, 1 - fit.conf_level)
-        estimate, low, high = (np.exp(ends) if fit.log else ends).tolist()
-        effect = Effect(
-            fit.response, term, level, control, scale, estimate, low, high, row["df"], row["p_value"],
-            judged_by=str(fit.tests["judged_by"].get(term.name, "batches")), n_batches=fit.n_batches,
-            conf_level=fit.conf_level, margin=margin, same_low=same[0], same_high=same[1]
-        )  # fmt: skip
-        found.append(effect)
+            limits = mean_ratio_limits(fit.fits, top, bottom, 1 - fit.conf_level)
+            same = dict(zip(("same_low", "same_high"), limits, strict=True))
+        judge = str(fit.tests["judged_by"].get(term.name, "batches"))
+        more = {"judged_by": judge, "n_batches": fit.n_batches, "conf_level": fit.conf_level, **same}
+        levels = (level, control)
+        found.append(effect_of(fit.response, term, levels, row, log=fit.log, margin=margin, **more))
     return tuple(found)
 
 
@@ -414,16 +387,10 @@ def fit_one(x: Array, days: pd.Series | None, y: Array, response: str) -> tuple[
     """Fit one response, or say what is missing."""
     strata = prepare(x, days)
     if exact(strata, y):
-        raise CannotAnswer(
-            f"Batches made alike have exactly the same {response}, so nothing is left to judge chance by.",
-            "Write the readings down more finely, or add batches.",
-        )
+        raise cannot("no_chance", response=response)
     fits = fit_many(strata, y)
     if not fits.converged[0]:
-        raise CannotAnswer(
-            f"The search for how much days and batches vary in {response} did not settle.",
-            "Add batches, or ask for fewer effects.",
-        )
+        raise cannot("spread_unsettled", response=response)
     return strata, fits
 
 
@@ -446,13 +413,10 @@ def _tests(basis: Basis, fits: Fits) -> pd.DataFrame:
 def _notes(fit: ResponseFit) -> tuple[str, ...]:
     said = []
     if fit.lost:
-        were = "batch has" if len(fit.lost) == 1 else "batches have"
         lost = ", ".join(fit.lost)
-        said.append(f"{len(fit.lost)} {were} no {fit.response} and could not be used: {lost}.")
+        said.append(say("note_lost", n=len(fit.lost), response=fit.response, lost=lost))
     few = fit.tests[fit.tests["df_den"] < FEW]
     for judge, rows in few.groupby("judged_by", sort=False):
-        one = "day" if judge == "days" else "batch"
-        spare = count(round(rows["df_den"].min()), f"spare {one}", f"spare {judge}")
-        more = "; more days help, more batches a day do not" if judge == "days" else ""
-        said.append(f"Only {spare} to judge {listed([*map(str, rows.index)])} by{more}.")
+        spare, terms = round(rows["df_den"].min()), listed([*map(str, rows.index)])
+        said.append(say("note_few_days" if judge == "days" else "note_few_batches", n=spare, terms=terms))
     return tuple(said)

@@ -1,14 +1,10 @@
 """How long pieces fizz and when their colour shows: one number a batch, at one common water temperature.
 
-The model, for piece j of batch i in water of T_ij kelvin, is
+    log seconds_ij = x_i' beta + (E/R) (1/T_ij - 1/T_bath) + b_i + e_ij,  b_i and e_ij normal,
 
-    log seconds_ij = x_i' beta + (E/R) (1/T_ij - 1/T_bath) + b_i + e_ij,
-    b_i ~ N(0, tau^2),  e_ij ~ N(0, sigma^2).
-
-A piece that still fizzed when the watching ended counts as "longer than that" (right-censored). Fizzing
-is as fast as 1/seconds, so E is the activation energy of Arrhenius' law k = A exp(-E/(R T)). The fit gives E
-alone: the pieces of a batch, brought to the common temperature by it, give the batch its number, and
-`fizzlab.models.effects.fit_response` compares those.
+for piece j of batch i in water of T_ij kelvin; E is the activation energy of Arrhenius' law. A piece that
+still fizzed when the watching ended is right-censored. The pieces, brought to the common temperature, give
+their batch the number that `fizzlab.models.effects.fit_response` compares.
 """
 
 from __future__ import annotations
@@ -20,17 +16,26 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.models import censored_fit
 from fizzlab.models.censored import NotFitted, sort
 from fizzlab.models.curing import CuringFit, fit_curing_time
 from fizzlab.models.effects import fit_response
 from fizzlab.models.gas import GasCurves, fit_gas_curves, share_reached
-from fizzlab.models.result import Effect, FitResult, Study, p_of
+from fizzlab.models.result import Effect, FitResult, Study, effect_of, noted, t_interval
 from fizzlab.models.shelf import ShelfFit, fit_shelf_life
-from fizzlab.models.terms import Amount, Category, Term, model_matrix, need_columns, parse_formula, varying
+from fizzlab.models.terms import (
+    Amount,
+    Category,
+    Term,
+    by_run,
+    model_matrix,
+    need_columns,
+    parse_formula,
+    varying,
+)
 from fizzlab.models.water import BATH_C, arrhenius
 
 Array = NDArray[np.float64]
@@ -44,11 +49,10 @@ AT_ONCE_S = 1.0
 
 @dataclass(frozen=True)
 class PieceFit:
-    """What single pieces say.
+    """What single pieces say; `effect` and `ea_kj_mol` are None and 0 where the warmth was not varied.
 
-    `found` has the coefficients of log seconds and the spreads of pieces (sigma) and batches (delta);
     `effect` is the ratio of times in water 5 °C above the common temperature against 5 °C below, `ea_kj_mol`
-    the activation energy: None and 0 where the warmth was not varied.
+    the activation energy; `found` has the spreads of pieces (sigma) and batches (delta).
     """
 
     found: censored_fit.ArrayFit = field(repr=False)
@@ -60,10 +64,9 @@ class PieceFit:
 class Times:
     """Times of pieces, and the number of each batch.
 
-    `pieces` has run, piece, water_c, and the seconds between which each time lies, lower and upper (infinite
-    where it had not come yet). `fit` is None where every cup had about the same temperature and every batch
-    a number. `numbers` has, by run, the geometric mean of its pieces in seconds at `bath_c`; none for a batch
-    of which no piece was seen to the end.
+    `pieces` has run, piece, water_c, and the seconds between which each time lies, lower and upper. `fit` is
+    None where every cup had about the same temperature and every batch a number; `numbers` has, by run, the
+    geometric mean of its pieces in seconds at `bath_c`.
     """
 
     pieces: pd.DataFrame = field(repr=False)
@@ -123,19 +126,13 @@ def batch_times(
     bath_c: float = BATH_C,
     conf_level: float = 0.95,
 ) -> Times:
-    """Bring the times of `pieces` (see `Times`) to one water temperature and give each batch its number.
-
-    `batches` is indexed by run, with a column for each term. Refused where no piece finished, where the water
-    changed with a factor, and without convergence.
-    """
+    """Bring the times of `pieces` (see `Times`) to one water temperature and give each batch its number."""
     if not (pieces["upper"] > 0).all():
         raise ValueError("seconds must be positive")
-    strange = set(pieces["run"]) - set(batches.index)
-    if strange:
-        raise ValueError(f"no such batch in the table: {min(map(str, strange))}")
     if np.isinf(pieces["upper"]).all():
-        raise CannotAnswer("No piece was watched to the end.", "Watch on until some have finished.")
-    measured = batches.loc[[run for run in batches.index if run in set(pieces["run"])]]
+        raise cannot("none_finished")
+    batches = by_run(batches, pieces["run"])
+    measured = batches[batches.index.isin(pieces["run"])]
     times = Times(pieces.reset_index(drop=True), bath_c)
     if np.ptp(pieces["water_c"]) >= LEAST_SPREAD_C or times.never:
         kept, _ = varying(terms, measured)
@@ -154,9 +151,7 @@ def fit_pieces(
 ) -> PieceFit:
     """Say what warmer water does to the time of a piece, by the restricted likelihood of the dry times.
 
-    There is one row a piece, and the batch is the shared part; each batch has a location of its own where the
-    factors leave none to spare. The t interval has the degrees of freedom of pieces and batches as far as it
-    rests on each. Not `restricted` is for comparison with other programs.
+    One row a piece, the batch the shared part; a location of its own where the factors leave none to spare.
     """
     batch = batches.index.get_indexer(pd.Index(pieces["run"]))
     between = model_matrix(batches, terms)
@@ -171,10 +166,7 @@ def fit_pieces(
     x = matrix.to_numpy(float)
     size = x.shape[1]
     if np.linalg.matrix_rank(x) < size or len(x) <= size:
-        raise CannotAnswer(
-            "The water was warmer for some ways of making than for others, so the two cannot be told apart.",
-            "Time cold and warm water for each.",
-        )
+        raise cannot("water_with_factor")
     day = batch if not alone and (np.bincount(batch) > 1).any() else None
     lower, upper = pieces["lower"].to_numpy(float), pieces["upper"].to_numpy(float)
     data = sort(lower, upper, np.arange(len(x)), x, day=day)
@@ -182,21 +174,18 @@ def fit_pieces(
         found = censored_fit.fit(data, batch_effect=False, day_effect=day is not None, restricted=restricted)
     except NotFitted as stuck:
         columns = [matrix.columns[i] for i in stuck.columns if i]
-        why = "The calculation did not settle on one answer."
-        if columns and stuck.kind != "not converged":
-            why = f"Every piece on one side of {columns[0]} was still going when the watching ended, "
-            why += "so there is no telling how much longer it takes."
-        do = "Watch more pieces to the end, and look for a mistyped or rounded time."
-        raise CannotAnswer(why, do) from None
+        if columns and stuck.kind != "stopped":
+            raise cannot("one_side_going", column=columns[0]) from None
+        raise cannot("times_unsettled") from None
     if not warm:
         return PieceFit(found)
     df = censored_fit.strata(found, x, day).of(np.eye(size)[-1])
     slope, se = float(found.beta[-1]), float(np.sqrt(found.covariance[size - 1, size - 1]))
-    reach, step = float(stats.t.ppf(0.5 + conf_level / 2, df)) * se, arrhenius(bath_c + 5, bath_c - 5)
-    estimate, *ends = (float(np.exp(step * end)) for end in (slope, slope - reach, slope + reach))
-    names = (response, Amount("water_c", "°C"), f"{bath_c + 5:g} °C", f"{bath_c - 5:g} °C")
-    numbers = (estimate, min(ends), max(ends), df, p_of(slope, se, df))
-    effect = Effect(*names, "ratio", *numbers, "pieces", len(batches), conf_level)
+    step = float(arrhenius(bath_c + 5, bath_c - 5))
+    told = t_interval(step * slope, abs(step) * se, df, conf_level)
+    water, levels = Amount("water_c", "°C"), (f"{bath_c + 5:g} °C", f"{bath_c - 5:g} °C")
+    more: dict[str, Any] = {"judged_by": "pieces", "n_batches": len(batches), "conf_level": conf_level}
+    effect = effect_of(response, water, levels, told, **more)
     return PieceFit(found, effect, ea_kj_mol=slope)
 
 
@@ -214,8 +203,7 @@ def _numbers(times: Times) -> pd.Series:
         data = sort(lower, upper, np.arange(len(x)), x)
         beta = censored_fit.fit(data, batch_effect=False, restricted=False).beta
     except NotFitted:
-        why = "The batches have no mean that settles."
-        raise CannotAnswer(why, "Watch more pieces to the end.") from None
+        raise cannot("means_unsettled") from None
     return pd.Series(np.exp(beta[0] + np.r_[0.0, beta[1:]]), index=runs)
 
 
@@ -229,6 +217,9 @@ def fit_fizz_duration(
     conf_level: float = 0.95,
 ) -> FitResult:
     """Compare how long pieces fizz, or how soon their colour shows, at one water temperature.
+
+    log seconds = x'beta + (E/R) (1/T - 1/T_bath) + batch + piece, after Arrhenius' law with activation energy
+    E.
 
     Parameters
     ----------
@@ -245,15 +236,13 @@ def fit_fizz_duration(
     Returns
     -------
     ResponseFit or CuringFit
-        Of the batches' numbers; of the brackets where no piece of some batch was seen to the end. A note
-        says what warmer water does.
+        Of the batches' numbers; of the brackets where no piece of some batch was seen to the end. A note says
+        what warmer water does.
 
     Raises
     ------
     CannotAnswer
         No piece finished, water that changed with a factor, no convergence, or as `fizzlab.fit_response`.
-    BadInput
-        A column that is not there.
 
     Examples
     --------
@@ -267,18 +256,17 @@ def fit_fizz_duration(
     0  lake      1.42       1.3       1.56
     """
     need_columns(times, ["run", "water_c", "seconds", "done", *{response} - {"fizz_s"}], "the fizz times")
-    need_columns(runs, ["run"], "the batches")
-    table = runs if "run" in runs else runs.reset_index()
-    terms = parse_formula(formula, table)[0] if isinstance(formula, str) else formula
+    batches = by_run(runs, times["run"])
+    terms, _ = parse_formula(formula, batches)
     pieces = _brackets(times).get(response)
     if pieces is None:
-        raise CannotAnswer("For no piece was it noted when it showed colour.", "Note it for some.")
-    found = batch_times(response, pieces, table.set_index("run"), terms, bath_c, conf_level)
+        raise cannot("no_colour")
+    found = batch_times(response, pieces, batches, terms, bath_c, conf_level)
     fit: FitResult
     if found.never:
-        fit = found.fit_brackets(response, table, formula, conf_level=conf_level)
+        fit = found.fit_brackets(response, batches, formula, conf_level=conf_level)
     else:
-        numbered = table.assign(**{response: table["run"].map(found.numbers)})
+        numbered = batches.assign(**{response: found.numbers})
         fit = fit_response(numbered, response, formula, log=True, conf_level=conf_level)
     water = found.water
     if water is None:
@@ -303,11 +291,7 @@ def _brackets(times: pd.DataFrame) -> dict[str, pd.DataFrame]:
 
 @dataclass(frozen=True, kw_only=True)
 class FizzStudy(Study):
-    """What the fizz tests of a trial say; a part is None, or not there, where its table or column is not.
-
-    `times` are by response (fizz_s, colour_s, half_out_s), `reached` is what `share_reached` gives, and
-    `no_shelf` says why stored pieces have no fit.
-    """
+    """What the fizz tests of a trial say, `times` by response; None, or not there, where its table is not."""
 
     times: Mapping[str, Times] = field(default_factory=dict)
     curves: GasCurves | None = None
@@ -331,7 +315,7 @@ def study_fizz(
     """Work out the tables fizz_times, fizz_curves and shelf of a trial; those that are not there are empty.
 
     `water_ml` is in the cup of a fizz curve; `theory_g` the grams of gas that a piece could give at most (or
-    by run), or why that is not known; `margins`, by response, the ratio within which two levels are the same.
+    by run), or why that is not known.
     """
     runs, watched, weighed, stored = (tables[name] for name in ("runs", "fizz_times", "fizz_curves", "shelf"))
     pieces = _brackets(watched) if len(watched) else {}
@@ -340,7 +324,7 @@ def study_fizz(
     fits: dict[str, FitResult] = {}
     found: dict[str, Any] = {}
     if len(weighed):
-        try:
+        with noted(reasons, "half_out_s"):
             curves = found["curves"] = fit_gas_curves(weighed, curve)
             t50 = curves.pieces["t50_s"]
             pieces["half_out_s"] = curves.pieces[["run", "piece", "water_c"]].assign(lower=t50, upper=t50)
@@ -348,21 +332,15 @@ def study_fizz(
                 reasons["gas_pct"] = theory_g
             elif theory_g is not None:
                 found["reached"] = share_reached(curves.pieces, theory_g, water_ml / 1000)
-        except CannotAnswer as reason:
-            reasons["half_out_s"] = reason
     for name, rows in pieces.items():
-        try:
+        with noted(reasons, name):
             times[name] = batch_times(name, rows, runs.set_index("run"), terms, bath_c)
             if times[name].never:
                 margin = (margins or {}).get(name)
                 fits[name] = times[name].fit_brackets(name, runs, terms, margin=margin, conf_level=conf_level)
-        except CannotAnswer as reason:
-            reasons[name] = reason
     if len(stored):
-        try:
+        with noted(found, "no_shelf"):
             found["shelf"] = fit_shelf_life(stored, runs=runs, share=shelf_share)
-        except CannotAnswer as reason:
-            found["no_shelf"] = reason
     numbers = {name: each.numbers for name, each in times.items()}
     found["readings"] = {name: each.at_bath for name, each in times.items()}
     if "reached" in found:

@@ -1,15 +1,7 @@
-"""The gas of a piece, from a cup on a kitchen scale.
+"""The gas of a piece, from a cup on a kitchen scale: start - gas F(t) - drift t + jumps.
 
-What the scale shows is start - gas F(t) - drift t + jumps, where F is the share of the gas that has left by t
-seconds; `SHAPES` has the curves that F can follow, weighed against each other by AICc. Drift is water that
+F is the share of the gas that has left by t seconds, by one of `SHAPES`, weighed by AICc. Drift is water that
 dries up; a jump is a splash or a touch.
-
-Readings of about the same mass share their rounding error, so sixty readings of the last gram on a scale that
-shows whole grams are not sixty independent ones. The intervals allow for that: besides independent noise, two
-readings whose masses differ by d have the covariance of a sawtooth of period q (the step of the scale),
-smoothed by the noise s,
-
-    sum over k of q^2 / (2 pi^2 k^2) exp(-4 pi^2 k^2 s^2 / q^2) cos(2 pi k d / q).
 """
 
 from __future__ import annotations
@@ -25,7 +17,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.models.curves import CurveFit, CurveModel, Parameter, aicc, fit_curve, scale_step, solver
+from fizzlab.models.result import noted
 from fizzlab.models.terms import need_columns
 from fizzlab.models.water import soluble_g
 
@@ -45,7 +39,7 @@ _CUBE = 1 - 0.5 ** (1 / 3)
 
 
 def _share(shape: Shape, u: Array, bend: float) -> tuple[Array, Array, Array]:
-    """F at u = t/t50 with its slopes by u and by bend; F is a half at u = 1 in every shape."""
+    """F at u = t/t50 with its slopes by u and by bend (1 but for "weibull"); it is a half at u = 1."""
     none = np.zeros_like(u)
     if shape == "zero order":
         return np.minimum(u / 2, 1.0), np.where(u < 2, 0.5, 0.0), none
@@ -70,11 +64,7 @@ def share_out(shape: Shape, seconds: ArrayLike, t50_s: float, bend: float = 1.0)
 
 
 def time_until(shape: Shape, share: float, t50_s: float, bend: float = 1.0) -> float:
-    """Seconds until `share` of the gas is out.
-
-    >>> [round(time_until(shape, 0.9, t50_s=30), 1) for shape in SHAPES]
-    [54.0, 99.7, 77.9, 99.7]
-    """
+    """Seconds until `share` of the gas is out."""
     if shape == "zero order":
         return t50_s * 2 * share
     if shape == "cube root":
@@ -88,11 +78,7 @@ def _columns(places: Sequence[Place], t: Array) -> list[Array]:
 
 
 def gas_model(shape: Shape, drift: bool = False, places: Sequence[Place] = ()) -> CurveModel:
-    """The curve of what the scale shows, with a steady loss besides and jumps at some places.
-
-    >>> gas_model("weibull", drift=True).names
-    ('start_g', 'gas_g', 't50_s', 'bend', 'drift_g_s')
-    """
+    """The curve of what the scale shows, with a steady loss besides and jumps at some places."""
     bent = shape == "weibull"
     parameters = [
         *(Parameter("start_g", unit="g"), Parameter("gas_g", unit="g", lower=0.0)),
@@ -122,7 +108,7 @@ def gas_model(shape: Shape, drift: bool = False, places: Sequence[Place] = ()) -
         own = [(half, bend) for bend in (0.6, 1.0, 2.0)] if bent else [(half * factor,) for factor in near]
         return np.array([[float(y[0]), gas, *each, *[0.0] * (drift + len(places))] for each in own])
 
-    return CurveModel(shape, f"gas leaves by {shape}", tuple(parameters), f, jacobian, starts)
+    return CurveModel(shape, tuple(parameters), f, jacobian, starts)
 
 
 @dataclass(frozen=True)
@@ -138,21 +124,10 @@ class Jump:
 class GasFit(CurveFit):
     """The gas of one piece: the fitted curve of mass on the scale, and what is read off it.
 
-    Parameters
-    ----------
-    shape : str
-        Curve the numbers are from; its drift_g_s, if it has one, is a steady loss that was taken off.
-    estimates : DataFrame
-        estimate, conf_low, conf_high of gas_g (that leaves in the end), t50_s and t90_s (seconds until half
-        and nine tenths of it are out) and start_g_s (a tenth of the gas over the time it takes to leave).
-    step_g : float
-        Step of the scale.
-    jumps : tuple of Jump
-        Splashes (not counted as gas) and readings out of line (not counted at all).
-    weighed : dict of str to float
-        AICc of each curve that could be fitted, the best first.
-    readings : DataFrame
-        seconds, mass_g, fitted_g, residual_g, gas_g (drift and splashes taken off), used.
+    `estimates` of gas_g (that leaves in the end), t50_s and t90_s (seconds until half and nine tenths of it
+    are out) and start_g_s (a tenth of the gas over the time it takes to leave); `step_g` of the scale;
+    `jumps`, not counted as gas; `weighed`, the AICc of each curve that could be fitted, the best first;
+    `readings` with fitted_g, residual_g, gas_g (drift and splashes taken off) and used.
     """
 
     shape: Shape
@@ -210,8 +185,7 @@ class _Cup:
                     model, self.seconds, self.mass, start=start, resolution=self.step, evaluations=100
                 )
                 if np.isinf(fit.aicc):
-                    why = f"{len(self.mass)} readings are too few to weigh a {shape} curve."
-                    raise CannotAnswer(why, "Read the scale ten times or more.")
+                    raise cannot("gas_few_to_weigh", n=len(self.mass), shape=shape)
                 found.append(fit)
             except CannotAnswer as reason:
                 refused.append(reason)
@@ -234,10 +208,10 @@ def fit_gas_curve(
     step_g: float | None = None,
     conf_level: float = 0.95,
 ) -> GasFit:
-    """Fit the gas of one cup.
+    """Fit the gas of one cup: mass = start - gas F(t) - drift t + jumps, by the shape F of the lowest AICc.
 
-    A steady loss is fitted along with the curve where the readings go on long enough after the fizz (twice
-    the time of nine tenths, and five readings). It may come out slightly negative by chance.
+    A steady loss is fitted where the readings go on long enough after the fizz (twice the time of nine
+    tenths, and five readings). It may come out slightly negative by chance. Shapes are those of `share_out`.
 
     Parameters
     ----------
@@ -254,8 +228,6 @@ def fit_gas_curve(
     CannotAnswer
         Too few readings, hardly any gas for this scale, still fizzing at full pace at the last reading, or no
         curve could be fitted.
-    ValueError
-        A second given twice, or a missing reading.
 
     Examples
     --------
@@ -269,31 +241,21 @@ def fit_gas_curve(
     table = readings[["seconds", "mass_g"]].astype(float).sort_values("seconds", kind="stable")
     t, mass = table["seconds"].to_numpy(), table["mass_g"].to_numpy()
     if len(t) < 6:
-        raise CannotAnswer(
-            f"{len(t)} readings are too few for a fizz curve.", "Read the scale ten times or more."
-        )
+        raise cannot("gas_few", n=len(t))
     if not np.isfinite(t).all() or not np.isfinite(mass).all() or (np.diff(t) <= 0).any():
         raise ValueError("seconds must be known and each given once, and every mass known")
     cup = _Cup(t, mass, scale_step(mass) if step_g is None else step_g)
     if mass[0] - mass[-3:].mean() < 4 * cup.step or mass[0] <= mass[-3:].mean():
-        raise CannotAnswer(
-            "The cup lost too little for this scale to show how.",
-            "Put several pieces of the batch in at once, or use a finer scale.",
-        )
-    at_one_pace = CannotAnswer(
-        "The cup lost mass at one pace until the last reading, so there is no telling how much gas there is, "
-        "nor gas from water that dries up.",
-        "Go on reading until the scale stands still, and weigh a cup of water without a piece as well.",
-    )
+        raise cannot("gas_little")
     if len(t) >= 10 and cup.straight() < cup.straight(t**2, np.log(t + t[1])) + _LEAST_EVIDENCE:
-        raise at_one_pace
+        raise cannot("gas_one_pace")
     cup, plain = _with_tail(cup)
     places = _places_of_jumps(cup, plain)
     fits = cup.fits(shapes, places) if places or tuple(shapes) != SHAPES else plain
     best, columns = fits[0], _columns(places, t)
     unending = {"gas_g", "t50_s"} & set(best.at_bound) or best["t50_s"] > t[-1]
     if unending or cup.straight(*columns) < best.aicc + _LEAST_EVIDENCE:
-        raise at_one_pace
+        raise cannot("gas_one_pace")
     used, fitted, gas = np.ones(len(t), bool), best.at(t), best["start_g"] - mass
     gas -= best.parameters.get("drift_g_s", 0.0) * t
     jumps = []
@@ -324,13 +286,11 @@ def _shape(fit: CurveFit) -> Shape:
 def _with_tail(cup: _Cup) -> tuple[_Cup, list[CurveFit]]:
     """The cup, with a steady loss where readings go on long enough after the fizz, and its fits."""
     drying = replace(cup, drift=True)
-    try:
+    with suppress(CannotAnswer):
         fits = drying.fits()
-    except CannotAnswer:
-        return cup, cup.fits()
-    t90 = time_until(_shape(fits[0]), 0.9, fits[0]["t50_s"], fits[0].parameters.get("bend", 1.0))
-    if cup.seconds[-1] >= 2 * t90 and (cup.seconds > 1.3 * t90).sum() >= 5:
-        return drying, fits
+        t90 = time_until(_shape(fits[0]), 0.9, fits[0]["t50_s"], fits[0].parameters.get("bend", 1.0))
+        if cup.seconds[-1] >= 2 * t90 and (cup.seconds > 1.3 * t90).sum() >= 5:
+            return drying, fits
     return cup, cup.fits()
 
 
@@ -351,7 +311,11 @@ def _estimates(fit: CurveFit, step: float, conf_level: float) -> pd.DataFrame:
 
 
 def _rounded_covariance(fit: CurveFit, step: float) -> Array:
-    """Covariance of the estimates, counting that readings share their rounding error."""
+    """Covariance of the estimates, counting that readings of about the same mass share their rounding error.
+
+    Two that differ by d have, besides noise s, the covariance of a sawtooth of period q (the step) smoothed
+    by s: sum over k of q^2 / (2 pi^2 k^2) exp(-4 pi^2 k^2 s^2 / q^2) cos(2 pi k d / q).
+    """
     if step <= 0:
         return fit.covariance
     back, fitted = solver(fit.model.slopes(fit.x, fit.values)), fit.at(fit.x)
@@ -371,9 +335,9 @@ def _rounded_covariance(fit: CurveFit, step: float) -> Array:
 def _places_of_jumps(cup: _Cup, fits: list[CurveFit]) -> list[Place]:
     """Where the scale jumped, at most four times; `fits` are the curves without any.
 
-    The two best places by each curve are fitted, as a jump can make a wrong curve look right. What takes most
-    squares off is kept if it is over 2.5 steps of the scale and its F test gives less than 0.001 over all
-    places (Bonferroni); then the search goes on with it in the curve.
+    The two best places by each curve are tried. What takes most squares off is kept if it is over 2.5 steps
+    of the scale with an F test below 0.001 over all places (Bonferroni); then the search goes on with it in
+    the curve.
     """
     places: list[Place] = []
     while len(places) < 4 and np.abs(fits[0].y - fits[0].at(fits[0].x)).max() >= cup.step:
@@ -397,11 +361,7 @@ def _places_of_jumps(cup: _Cup, fits: list[CurveFit]) -> list[Place]:
 
 
 def _ranked(fit: CurveFit) -> list[Place]:
-    """Every place of a jump, by the squares it would take off the curve held in its tangent plane.
-
-    Each reading but the first is one, as it may be out of line, and each gap but the first, as mass may go or
-    come there for good: in the first, that may be a quick start.
-    """
+    """Every place of a jump, by the squares it would take off; not in the first gap, a quick start."""
     n, residuals = len(fit.y), fit.y - fit.at(fit.x)
     q, _ = np.linalg.qr(fit.model.slopes(fit.x, fit.values))
     found: list[tuple[float, Place]] = []
@@ -417,11 +377,9 @@ def _ranked(fit: CurveFit) -> list[Place]:
 
 @dataclass(frozen=True)
 class GasCurves:
-    """The fizz curves of a trial.
+    """The fizz curves of a trial: `fits` in the order of `pieces` (one row a curve), `not_fitted` with why.
 
-    `pieces` has one row a curve that was fitted: run, piece, water_c, gas_g, t50_s, t90_s, start_g_s; `fits`
-    are in that order. `not_fitted` has run, piece, why. `common` is the shape that all are stated in; None if
-    each piece has its own best.
+    `common` is the shape that all are stated in; None if each piece has its own best.
     """
 
     pieces: pd.DataFrame
@@ -442,10 +400,8 @@ def fit_gas_curves(curves: pd.DataFrame, curve: Literal["common", "own"] = "comm
 
     def fit_by(shapes: Sequence[Shape]) -> None:
         for key in [key for key in cups if key not in fits and key not in failed]:
-            try:
+            with noted(failed, key):
                 fits[key] = fit_gas_curve(cups[key], shapes=shapes)
-            except CannotAnswer as problem:
-                failed[key] = problem
 
     fit_by(SHAPES)
     if not fits:
@@ -471,9 +427,8 @@ def share_reached(
 ) -> pd.DataFrame:
     """Gas that came against what the recipe could give, less what stays dissolved, by batch.
 
-    `pieces` are those of `GasCurves`, `theory_g` the grams that one piece can give (or by run), `water_l` the
-    litres in the cup. Indexed by run: gas_g and dissolved_g (means of its pieces; see `soluble_g`), theory_g,
-    and share, (gas + dissolved) / theory.
+    `theory_g` is of one piece (or by run). Indexed by run: gas_g and dissolved_g (means of its pieces),
+    theory_g, and share, (gas + dissolved) / theory.
     """
     held = [soluble_g(water_l, float(at)) for at in pieces["water_c"]]
     means = pieces.assign(dissolved_g=held).groupby("run", sort=False)[["gas_g", "dissolved_g"]].mean()

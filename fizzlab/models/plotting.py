@@ -1,7 +1,6 @@
 """The one palette and style of every figure, over seaborn's, and the figure that every fit has.
 
-Colours are those of Okabe and Ito's colour-blind-safe set; each level also has its own marker and line, so
-that figures survive a grey printer. A report's figures are drawn without pyplot: nothing to close.
+Okabe and Ito's colour-blind-safe colours; each level also has its own marker and line, for grey printers.
 """
 
 from __future__ import annotations
@@ -29,6 +28,8 @@ BLUE, ORANGE, GREEN, RED, PURPLE, SKY = "#0072B2", "#E69F00", "#009E73", "#D55E0
 _COLOURS = (BLUE, RED, GREEN, ORANGE, PURPLE, SKY, INK)
 _MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 _LINES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (1.2, 1.6)), (0, (5, 1.5, 1.2, 1.5)), (0, (8, 2)), "-", "--")
+
+_TICKS = (0.01, 0.02, 0.05, 0.1, 0.25, 0.5, 1, 2, 3, 4, 6, 8, 12, 18, 24, 36, 48, 72, 96, 144, 240, 480)
 
 #: Width in inches that stays legible on a phone and fills a printed column.
 WIDTH = 5.4
@@ -91,20 +92,12 @@ def new_figure(
     return figure, figure.subplots(rows, columns, **grid)
 
 
-def time_axis(axes: Axes, low: float, high: float) -> None:
-    """A logarithmic axis of hours below, with at most ten of the ticks that people use."""
-    axes.set_xscale("log")
-    axes.set_xlim(low, high)
-    shown = thinned(_ticks(low, high))
-    axes.set_xticks(shown, [f"{tick:g}" for tick in shown])
-    axes.minorticks_off()
-
-
-def hours_up(axes: Axes, low: float, high: float) -> None:
-    """A logarithmic axis of hours on the left."""
-    axes.set_yscale("log")
-    axes.set_ylim(low, high)
-    axes.set_yticks(_ticks(low, high), [f"{tick:g}" for tick in _ticks(low, high)])
+def hours_axis(axes: Axes, low: float, high: float, *, upright: bool = False) -> None:
+    """A logarithmic axis of hours below, or `upright`, with at most ten of the ticks that people use."""
+    shown = thinned([tick for tick in _TICKS if low <= tick <= high])
+    axis: dict[str, Any] = {"scale": "log", "lim": (low, high), "ticks": shown}
+    axis["ticklabels"] = [f"{tick:g}" for tick in shown]
+    axes.set(**{f"{'y' if upright else 'x'}{name}": value for name, value in axis.items()})
     axes.minorticks_off()
 
 
@@ -125,11 +118,6 @@ def round_ticks(axes: Axes, *, log: bool = False, most: int = 6) -> None:
 def thinned(ticks: list[float], most: int = 10) -> list[float]:
     """At most so many ticks, evenly, the first kept."""
     return ticks[:: 1 + max(len(ticks) - 1, 0) // most]
-
-
-def _ticks(low: float, high: float) -> list[float]:
-    ticks = [0.01, 0.02, 0.05, 0.1, 0.25, 0.5, 1, 2, 3, 4, 6, 8, 12, 18, 24, 36, 48, 72, 96, 144, 240, 480]
-    return [tick for tick in ticks if low <= tick <= high]
 
 
 def axes_for(ax: Axes | None, height: float = 3.6) -> Axes:
@@ -170,10 +158,6 @@ def drawn_apart(
     """What each batch is drawn with: its combination, or the first factor's level where these are many.
 
     Gives the labels by run, a Categorical in the order of the levels, and a row a label: its conditions.
-
-    >>> batches = pd.DataFrame({"colour": ["lake", "dye"]}, index=["A", "B"])
-    >>> list(drawn_apart(batches, [Category("colour", ("dye", "lake"), "dye")])[1].index)
-    ['dye', 'lake']
     """
     grouped = grouping(terms)
     for used in [list(terms), [grouped]] if grouped is not None else []:

@@ -1,6 +1,5 @@
 """Several small trials, pooled: the same comparison made again, and how dry air shortens drying.
 
-Trials differ in ways nobody wrote down, so that the line of a new trial is less sure than the pooled line.
 The method is in docs/methods/season.md.
 """
 
@@ -8,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,10 +15,10 @@ from scipy import optimize, stats
 from scipy.linalg import block_diag
 from scipy.special import ndtr
 
-from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot, say
 from fizzlab.models.censored import Array
 from fizzlab.models.curing_fit import VPD, CuringFit
-from fizzlab.models.result import ENDS, Effect, FitResult, Interval, asked, p_of
+from fizzlab.models.result import ENDS, Effect, FitResult, Interval, Settings, asked, effect_of, t_interval
 from fizzlab.models.spreads import Mixture, restricted, weigh
 from fizzlab.models.terms import Amount, level_name
 
@@ -31,11 +31,7 @@ _NODES = (400, 50)  # of the spread between trials: for one kind of spread, and 
 
 @dataclass(frozen=True)
 class PooledEstimate:
-    """One number pooled over trials that may truly differ; made by `pool`.
-
-    `tau`, with its interval, is the standard deviation between the trials' true numbers; `i2` the share (0 to
-    1) of the variance between the trials' estimates that is not their own uncertainty.
-    """
+    """One number pooled over trials that truly differ by `tau`; `i2` is the share of variance that does."""
 
     estimate: float
     conf_low: float
@@ -52,9 +48,9 @@ def pool(
 ) -> PooledEstimate:
     """Pool one number over trials that may truly differ.
 
-    tau^2 by REML; t with k - 1 degrees of freedom and the standard error of J. Hartung, G. Knapp, Statist.
-    Med. 20 (2001) 3875-3889, never narrower than the trials' own errors would have it; interval of tau by its
-    Q-profile (W. Viechtbauer, Statist. Med. 26 (2007) 37-52).
+    tau^2 by REML; t and standard error of J. Hartung, G. Knapp, Statist. Med. 20 (2001) 3875-3889, never
+    narrower than the trials' own errors; interval of tau by Q-profile (W. Viechtbauer, Statist. Med. 26
+    (2007) 37-52).
     """
     y, v = np.asarray(estimates, float), np.asarray(standard_errors, float) ** 2
     _enough(len(y))
@@ -84,8 +80,7 @@ def pool(
 class PooledEffect:
     """The same comparison of several trials as one; made by `pool_effects`.
 
-    `effect` is judged by the "batches" of both trials where there are two, and by "trials" from three on;
-    `between` then says how much they differ. `p_differ` is that of one true value in `each` trial (Welch).
+    From three trials on `between` says how much they differ; `p_differ` is Welch's of one value in `each`.
     """
 
     effect: Effect
@@ -97,57 +92,46 @@ class PooledEffect:
 def pool_effects(effects: Mapping[str, Effect], conf_level: float = 0.95) -> PooledEffect:
     """Pool the same comparison, of one response, over the trials that made it.
 
-    From three trials on the true values are taken to differ by chance, and the mean of all such trials is
-    told: `pool`. Two say nothing of how much trials differ, so that what is told is the mean of these two,
-    weighted by precision: its variance is that of P. Meier (Biometrics 9 (1953) 59-73), 1/W (1 + 4 sum_i
-    s_i (1 - s_i) / f_i) with W the sum of the weights, s_i the share of trial i in it and f_i its degrees of
-    freedom; those of the mean are 1 / sum_i (s_i^2 / f_i). CannotAnswer where an interval has no end, or
-    there is one trial only.
+    From three trials on the mean of all such trials, by `pool`. Two say nothing of how much trials differ:
+    told is the mean of these two, with the variance of P. Meier (Biometrics 9 (1953) 59-73), 1/W (1 + 4 sum_i
+    s_i (1 - s_i) / f_i), W the sum of the weights, s_i the share of trial i in it and f_i its degrees of
+    freedom.
     """
+    from statsmodels.stats.oneway import anova_generic
+
     if len(effects) < 2:
-        raise CannotAnswer("Only one trial made this comparison.", "Make it again in another trial.")
+        raise cannot("one_trial")
     first, rows = next(iter(effects.values())), pd.DataFrame([vars(each) for each in effects.values()])
     log, ends = first.scale != "difference", rows[[*ENDS]].to_numpy(float)
     if not np.isfinite(ends).all() or (log and (ends <= 0).any()):
-        raise CannotAnswer("A trial left one end of this comparison open.", "Add batches to that trial.")
+        raise cannot("open_end")
     y, least, most = (np.log(ends) if log else ends).T
     df = rows["df"].to_numpy(float)
     se = (most - least) / 2 / stats.t.ppf(0.5 + rows["conf_level"].to_numpy(float) / 2, df)
-    p_differ, between, judge = _welch(y, se, df), None, "batches"
+    p_differ = float(anova_generic(y, se**2 * (df + 1), df + 1, use_var="unequal").pvalue)
+    between, judge = None, "batches"
     if len(y) >= LEAST:
         between, judge = pool(y.tolist(), se.tolist(), conf_level), "trials"
-        found, freedom = (between.estimate, between.conf_low, between.conf_high), float(between.df)
-        error = (found[2] - found[0]) / float(stats.t.ppf(0.5 + conf_level / 2, freedom))
+        middle, freedom = between.estimate, float(between.df)
+        error = (between.conf_high - middle) / float(stats.t.ppf(0.5 + conf_level / 2, freedom))
     else:
         share = se**-2.0 / (se**-2.0).sum()
         freedom = 1 / float((share**2 / df).sum())
         error = float(np.sqrt((1 + 4 * (share * (1 - share) / df).sum()) / (se**-2.0).sum()))
-        middle, far = float(share @ y), error * float(stats.t.ppf(0.5 + conf_level / 2, freedom))
-        found = (middle, middle - far, middle + far)
-    estimate, low, high = np.exp(found).tolist() if log else found
-    pooled = Effect(
-        first.response, first.term, first.level, first.control, first.scale, estimate, low, high, freedom,
-        p_of(found[0], error, freedom), judge, int(rows["n_batches"].sum()), conf_level
-    )  # fmt: skip
+        middle = float(share @ y)
+    told, levels = t_interval(middle, error, freedom, conf_level), (first.level, first.control)
+    more: dict[str, Any] = {
+        "judged_by": judge,
+        "n_batches": int(rows["n_batches"].sum()),
+        "conf_level": conf_level,
+    }
+    pooled = effect_of(first.response, first.term, levels, told, log=log, **more)
     return PooledEffect(pooled, dict(effects), p_differ, between)
-
-
-def _welch(y: Array, se: Array, df: Array) -> float:
-    """The p of k numbers having one true value (B. L. Welch, Biometrika 38 (1951) 330-336)."""
-    w, k = se**-2.0, len(y)
-    share = w / w.sum()
-    unsure = float(((1 - share) ** 2 / df).sum()) / (k**2 - 1)
-    f = float(w @ (y - share @ y) ** 2) / (k - 1) / (1 + 2 * (k - 2) * unsure)
-    return float(stats.f.sf(f, k - 1, 1 / (3 * unsure)))
 
 
 def _enough(trials: int) -> None:
     if trials < LEAST:
-        there = "is 1 trial" if trials == 1 else f"are {trials} trials"
-        raise CannotAnswer(
-            f"There {there}, too few to see how much they differ.",
-            f"Keep the records; from {LEAST} trials on they can be pooled, from {FEW} on it becomes useful.",
-        )
+        raise cannot("few_trials", n=trials, least=LEAST, useful=FEW)
 
 
 def _random_effects(y: Array, x: Array, own: Array, kinds: Sequence[Array]) -> tuple[Array, Array, Array]:
@@ -166,7 +150,7 @@ def _random_effects(y: Array, x: Array, own: Array, kinds: Sequence[Array]) -> t
     root = np.sqrt(np.maximum(start, 1e-6))
     found = optimize.minimize(lambda root: cost(root**2), root, method="Nelder-Mead", options=search)
     if not found.success:
-        raise CannotAnswer("The search for how much the trials differ did not settle.", "Add trials.")
+        raise cannot("trials_unsettled")
     best = np.asarray(found.x**2, float)
     for j in range(len(best)):
         without = np.where(np.arange(len(best)) == j, 0.0, best)
@@ -234,9 +218,8 @@ def line_of(name: str, fit: CuringFit) -> TrialLine:
 class SeasonFit(FitResult):
     """The dry-time line of a workshop, pooled over its trials; made by `pool_trials`.
 
-    `coefficients` has the rows level (log hours in air of `at` kPa) and slope: estimate, se, df, conf_low,
-    conf_high, tau (between trials; nan for a slope taken as common). `between` pools the levels at `at`.
-    `spread` is that of one piece of a new batch around its trial's line, `tried` the air met in any trial.
+    `coefficients` has the rows level (log hours in air of `at` kPa) and slope, with tau (between trials; nan
+    for a slope taken as common). `between` pools the levels; `spread` is that of one piece of a new batch.
     """
 
     lines: tuple[TrialLine, ...]
@@ -260,17 +243,9 @@ class SeasonFit(FitResult):
         return self.mixture.normal(rows, between + extra)
 
     def predict(
-        self,
-        new: pd.DataFrame | Mapping[str, object] | None = None,
-        *,
-        share: float = 0.5,
-        interval: Interval = "confidence",
+        self, new: Settings = None, *, share: float = 0.5, interval: Interval = "confidence"
     ) -> pd.DataFrame:
-        """Hours until half of the pieces of a typical batch are dry, in air as ``{"vpd_kpa": [0.4, 0.8]}``.
-
-        The interval is that of the line pooled over trials, or ("prediction") of the line of a new trial.
-        `share` can only be 0.5: `dry_by` tells of pieces.
-        """
+        """Hours until half of a typical batch's pieces are dry: pooled, or of a new trial ("prediction")."""
         if share != 0.5:
             raise ValueError("pooled lines tell when half of the pieces are dry; see `dry_by`")
         table = asked(new, {VPD: self.at})
@@ -325,18 +300,14 @@ def pool_trials(
     ------
     CannotAnswer
         Fewer than 3 trials, or none that met more than one air.
-    ValueError
-        Two trials of one name.
 
     Notes
     -----
     (a_i, b_i) ~ N((a, b), S_i + diag(tau_a^2, tau_b^2)); a trial with one air u_i tells a_i + b_i u_i. The
     two tau by restricted maximum likelihood; covariance (Z'V^-1Z)^-1 times max(1, r'V^-1r / (n - 2)), after
-    Hartung and Knapp (D. Jackson, R. D. Riley, Statist. Med. 33 (2014) 541-554). t with trials - 1 degrees of
-    freedom for the level, slopes - 1 for the slope, joined after Satterthwaite in between. Fewer than 3
-    slopes are taken as common. A new trial's line is the mixture of the normal forecasts for every pair of
-    tau, weighted by restricted likelihood, equal chances beforehand for equal ratios of tau^2 + v, v the
-    trials' median own variance.
+    Hartung and Knapp (D. Jackson, R. D. Riley, Statist. Med. 33 (2014) 541-554). Fewer than 3 slopes are
+    taken as common. A new trial's line is the mixture of the normal forecasts for every pair of tau, weighted
+    by restricted likelihood.
 
     Examples
     --------
@@ -352,10 +323,7 @@ def pool_trials(
     _enough(len(lines))
     sloped = sum(line.slope is not None for line in lines)
     if not sloped:
-        raise CannotAnswer(
-            "No trial met more than one air, so how drying follows the air is not known.",
-            "Make one trial on days of different air.",
-        )
+        raise cannot("one_air")
     at = middle_air(lines) if at is None else float(at)
     y, z, within, owner = _stack(lines, at)
     trial = (owner[:, None] == owner[None, :]).astype(float)
@@ -364,22 +332,18 @@ def pool_trials(
     tau2, beta, covariance = _random_effects(y, z, within, kinds)
     df = np.array([len(lines) - 1, (len(lines) if common else sloped) - 1], float)
     se = np.sqrt(np.diag(covariance))
-    reach = stats.t.ppf(0.5 + conf_level / 2, df) * se
     typical = [float(np.median(np.diag(within)[z[:, 0] == level])) for level in (1, 0)]
-    columns = {"estimate": beta, "se": se, "df": df, "conf_low": beta - reach, "conf_high": beta + reach}
+    known = zip(beta.tolist(), se.tolist(), df.tolist(), strict=True)
+    numbers = [t_interval(value, error, freedom, conf_level) for value, error, freedom in known]
+    coefficients = pd.DataFrame(numbers, ["level", "slope"]).drop(columns=["t", "p_value"])
     n_batches = [line.n_batches for line in lines]
-    half, low, high = np.exp(-np.log(2) * (beta[1] + reach[1] * np.array([0, 1, -1]))).tolist()
     ends = level_name(_AIR, at / 2), level_name(_AIR, at)
-    p = p_of(beta[1], se[1], df[1])
-    drier = Effect(
-        "dry_h", _AIR, *ends, "ratio", half, low, high, df[1], p, "trials", sum(n_batches), conf_level
-    )
-    notes = []
-    if len(lines) < FEW:
-        notes.append(f"With {len(lines)} trials, how much they differ is hardly known; the intervals say so.")
+    told = t_interval(float(-np.log(2) * beta[1]), float(np.log(2) * se[1]), float(df[1]), conf_level)
+    more: dict[str, Any] = {"judged_by": "trials", "n_batches": sum(n_batches), "conf_level": conf_level}
+    drier = effect_of("dry_h", _AIR, ends, told, **more)
+    notes = [say("note_few_trials", n=len(lines))] if len(lines) < FEW else []
     if common:
-        told = "Only 1 trial" if sloped == 1 else f"Only {sloped} trials"
-        notes.append(f"{told} met more than one air, so the slope is taken to be the same in every trial.")
+        notes.append(say("note_common_slope", n=sloped))
     levels, errors = [], []
     for line in lines:  # each moved to one air by its trial's slope, or by the pooled one
         row = np.array([1.0, np.log(at / line.at)])
@@ -395,7 +359,7 @@ def pool_trials(
         n_batches=sum(n_batches),
         notes=tuple(notes),
         lines=tuple(lines),
-        coefficients=pd.DataFrame(columns, index=["level", "slope"]).assign(tau=np.sqrt([*tau2, np.nan][:2])),
+        coefficients=coefficients.assign(tau=np.sqrt([*tau2, np.nan][:2])),
         at=at,
         between=pool(levels, errors, conf_level),
         spread=float(np.sqrt(np.average([line.spread**2 for line in lines], weights=n_batches))),

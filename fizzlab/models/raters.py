@@ -1,25 +1,23 @@
 """Do the raters mean the same by a score? Krippendorff's alpha, and who runs high.
 
-Alpha is our own: statsmodels has kappas only, which bear no gaps (Cohen's: two raters; Fleiss's: no order).
+Ours: statsmodels has kappas only, which bear no gaps (Cohen's: two raters; Fleiss's: no order).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy import stats
 
-from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.models.plotting import INK, SOFT, axes_for
-from fizzlab.models.result import FitResult
+from fizzlab.models.result import FitResult, t_interval
 from fizzlab.models.terms import need_columns
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 Array = NDArray[np.float64]
 Verdict = Literal["agree", "roughly agree", "do not agree", "cannot tell"]
@@ -30,27 +28,12 @@ RELY, TENTATIVE = 0.800, 0.667
 
 @dataclass(frozen=True, kw_only=True)
 class RaterAgreement(FitResult):
-    """How far raters agree, and who leans.
+    """How far raters agree (`alpha`: 1 is perfect, 0 what chance would give), and who leans.
 
-    Parameters
-    ----------
-    alpha, conf_low, conf_high : float
-        Krippendorff's alpha for ordered scores (1 is perfect, 0 what chance would give) with its jackknife
-        interval over batches; nan where they agreed on everything or batches are too few.
-    df : int
-        Batches that at least two raters scored, less one.
-    same : float
-        Share of pairs of raters on one piece who gave the same score.
-    verdict : {"agree", "roughly agree", "do not agree", "cannot tell"}
-        From the interval, or from alpha where there is none: low end at 0.8 or more; at 0.667 or more; high
-        end below 0.667; else "cannot tell".
-    leans : DataFrame
-        How far each rater scores above the others on the same pieces, the highest first: rater, difference
-        with its interval (nan where every batch gave the same), df, p_value (times the number of raters, from
-        three), n_batches, runs ("high", "low" or "level": no lean was found), alpha_without (of the others).
-    retrain : tuple of str
-        With whom to go through the scale, worst first: nobody where raters agree; else who runs high or low,
-        and without whom alpha rises by 0.1. Of two raters nobody can say which is off, so both are named.
+    `same` is the share of pairs of raters on one piece with the same score. `verdict` goes by the interval:
+    low end at 0.8 or more, at 0.667 or more, high end below 0.667, else "cannot tell". `leans` says how far
+    each rater scores above the others on the same pieces, who runs "high", "low" or "level" (no lean was
+    found), and alpha without them. `retrain`: with whom to go through the scale, worst first; of two, both.
     """
 
     alpha: float
@@ -91,9 +74,8 @@ class RaterAgreement(FitResult):
 def krippendorff_alpha(ratings: Array) -> float:
     """Krippendorff's alpha of ordered ratings, a row a piece and a column a rater; gaps are nan.
 
-    1 - D_o / D_e, observed over expected disagreement, with d_ck = (n_c/2 + sum_{c<g<k} n_g + n_k/2)^2; nan
-    where no piece has two ratings, or all are alike. K. Krippendorff (2011), Computing Krippendorff's
-    Alpha-Reliability.
+    1 - D_o / D_e, observed over expected disagreement, d_ck = (n_c/2 + sum_{c<g<k} n_g + n_k/2)^2; nan where
+    it is not defined. K. Krippendorff (2011), Computing Krippendorff's Alpha-Reliability.
     """
     values = np.unique(ratings[~np.isnan(ratings)])
     counts = (ratings[:, :, None] == values).sum(axis=1).astype(float)
@@ -112,9 +94,9 @@ def krippendorff_alpha(ratings: Array) -> float:
 def rater_agreement(scores: pd.DataFrame, *, conf_level: float = 0.95) -> RaterAgreement:
     """Say how far raters of the same pieces agree, and who runs high or low.
 
-    The interval of alpha leaves out one batch at a time (jackknife on log(1 - alpha), the log of observed
-    over expected disagreement, with t on batches less one). A rater's lean is the score less the mean of the
-    others' on the same piece, averaged within batches; Student's t tests these batch means against 0.
+    Krippendorff's alpha, 1 - D_o / D_e, with a jackknife interval over batches (on log(1 - alpha)). A rater's
+    lean is the score less the mean of the others' on the same piece, averaged within batches; Student's t
+    tests these batch means against 0. K. Krippendorff (2011), Computing Krippendorff's Alpha-Reliability.
 
     Parameters
     ----------
@@ -125,8 +107,6 @@ def rater_agreement(scores: pd.DataFrame, *, conf_level: float = 0.95) -> RaterA
     ------
     CannotAnswer
         No piece was scored by two raters, or all scores are alike.
-    ValueError
-        A column is missing, or a rater scored a piece twice.
 
     Examples
     --------
@@ -143,17 +123,11 @@ def rater_agreement(scores: pd.DataFrame, *, conf_level: float = 0.95) -> RaterA
     table = scores.pivot(index=["run", "piece"], columns="rater", values="score").astype(float)
     table = table[table.notna().sum(axis=1) >= 2]
     if table.empty:
-        raise CannotAnswer(
-            "No piece was scored by two raters.",
-            "Let two or more raters score the same pieces, without seeing each other's scores.",
-        )
+        raise cannot("one_rater")
     ratings, runs = table.to_numpy(), table.index.get_level_values("run")
     alpha = krippendorff_alpha(ratings)
     if np.isnan(alpha):
-        raise CannotAnswer(
-            "Every score was the same, so agreement cannot be told from chance.",
-            "Include pieces that crumble more, and pieces that crumble less.",
-        )
+        raise cannot("same_scores")
     low, high = _jackknife(ratings, runs.to_numpy(), alpha, conf_level)
     first, second = np.triu_indices(table.shape[1], 1)
     apart = ratings[:, first] - ratings[:, second]
@@ -164,7 +138,6 @@ def rater_agreement(scores: pd.DataFrame, *, conf_level: float = 0.95) -> RaterA
     leans = _leans(table, conf_level)
     return RaterAgreement(
         response="score",
-        effects=(),
         batches=pd.DataFrame(index=pd.Index(runs.unique(), name="run")),
         conf_level=conf_level,
         alpha=alpha,
@@ -205,9 +178,8 @@ def _leans(table: pd.DataFrame, conf_level: float) -> pd.DataFrame:
         low = high = p = float("nan")
         error = float(means.std(ddof=1) / np.sqrt(len(means))) if df > 0 else 0.0
         if error > 1e-12:
-            reach = float(stats.t.ppf(1 - (1 - conf_level) / (2 * family), df)) * error
-            low, high = centre - reach, centre + reach
-            p = min(1.0, family * 2 * float(stats.t.sf(abs(centre) / error, df)))
+            told = t_interval(centre, error, df, 1 - (1 - conf_level) / family)
+            low, high, p = told["conf_low"], told["conf_high"], min(1.0, family * told["p_value"])
         elif df > 0:  # every batch leans alike: a sign test is all that equal differences allow
             p = 1.0 if centre == 0 else min(1.0, family * 2.0 * 0.5 ** len(means))
         runs = ("high" if centre > 0 else "low") if p < 1 - conf_level else "level"

@@ -1,29 +1,27 @@
 """How good a test is itself: the spread of its repeats, between people, and between batches made alike.
 
-Spreads by the method of moments (analysis of variance). Ours because statsmodels' mixed model gives intervals
-by z and fails where a spread is estimated as nought; docs/methods/repeatability.md has the method.
+Ours because statsmodels' mixed model gives intervals by z and fails where a spread is estimated as nought.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy import stats
+from scipy.linalg import orth
 
-from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.models.censored import NotFitted, sort
 from fizzlab.models.censored_fit import fit
 from fizzlab.models.plotting import SOFT, axes_for, looks
 from fizzlab.models.result import ENDS, FitResult
 from fizzlab.models.terms import need_columns
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 Array = NDArray[np.float64]
 
@@ -34,6 +32,7 @@ LIMIT = float(stats.norm.ppf(0.975) * np.sqrt(2))
 GAIN = 0.10
 
 _DRAWS = 20_000
+_ALIKE = 1e-8  # a share of the greatest singular value below which columns say nothing new
 
 _KINDS = ("samples", "operators", "items", "cells")
 
@@ -45,12 +44,10 @@ _INSIDE = {"cells": ("samples", "operators"), "items": ("samples",)}
 class Repeatability(FitResult):
     """How far repeats of a test differ; made by `repeatability`.
 
-    `components` has a row a spread, in the unit of the reading: component, sd, conf_low, conf_high, df (of
-    its stratum), limit (what two such readings differ by at most in 95 of 100 pairs). `readings` has sample,
-    operator, item, and lower and upper, which are equal where the reading is known; `worth`, by `repeats` of
-    a sample, what one more would `gain`: the share by which as many more samples would do the same. `typical`
-    is the mean, a geometric one where `log`. `repeats` is the fewest after which one more gains less than
-    `GAIN`; the readings leave `repeats_low` to `repeats_high` open.
+    `components` has a row a spread: component, sd, conf_low, conf_high, df, limit (what two such readings
+    differ by at most in 95 of 100 pairs). `worth` is what one more of `repeats` of a sample would `gain`: the
+    share by which as many more samples would do the same; `repeats` the fewest after which that is less than
+    `GAIN`. `typical` is the mean, a geometric one where `log`.
     """
 
     components: pd.DataFrame = field(repr=False)
@@ -124,15 +121,13 @@ def repeatability(
     ``y_ijk = mu + B_i + O_j + (BO)_ij + P_k(i) + e_ijk``,
 
     for samples i and operators j, all random; items P only where several readings of one item tell them apart
-    from the repeats. The mean square of each kind of group, over what the others leave (but those within it),
-    is set equal to its expectation. Spreads are of repeats, s_r^2 = var(e) ("repeatability"); of repeats with
-    items ("within samples"); of operators, s_L^2 = var(O) + var(BO), 0 where it comes out below ("between
-    operators"); both, s_R^2 = s_L^2 + s_r^2 ("reproducibility"); and "between items" and "between samples".
+    from the repeats. Each kind of group's mean square, over what the others leave, is set equal to its
+    expectation. Spreads are of repeats, s_r^2 = var(e) ("repeatability"); of repeats with items ("within
+    samples"); of operators, s_L^2 = var(O) + var(BO), at least 0 ("between operators"); both, s_R^2 = s_L^2 +
+    s_r^2 ("reproducibility"); and "between items" and "between samples".
 
     Parameters
     ----------
-    readings : DataFrame
-        One row a reading.
     value : str or (str, str)
         The column of the reading, or of the two numbers between which it lies (equal where it is known, the
         upper infinite where it had not come): then logarithms are compared.
@@ -145,16 +140,13 @@ def repeatability(
     ------
     CannotAnswer
         No sample was read twice, all repeats are alike, or brackets that hold no scale.
-    ValueError
-        A missing column or value, a reading of 0 or less where logarithms are compared.
 
     Notes
     -----
-    The interval of the repeatability is that of chi-square. The others are generalised intervals: mean
-    squares drawn as df MS / chi-square, 20,000 times from a fixed seed, are turned into spreads (S.
-    Weerahandi, JASA 88, 1993, 899). They hold for normal spreads. An item read once counts with the repeats:
-    a test that uses pieces up cannot tell its scatter from theirs. With operators for laboratories these are
-    the terms of ISO 5725; people of one workshop give what its part 3 calls intermediate precision.
+    The interval of the repeatability is that of chi-square, the others are generalised intervals, by 20,000
+    draws from a fixed seed (S. Weerahandi, JASA 88, 1993, 899), for normal spreads. An item read once counts
+    with the repeats. With operators for laboratories these are the terms of ISO 5725; people of one workshop
+    give what its part 3 calls intermediate precision.
 
     Examples
     --------
@@ -177,15 +169,14 @@ def repeatability(
     if log and (upper <= 0).any():
         raise ValueError("readings must be above 0 to compare their logarithms")
     if not taken["sample"].duplicated().any():
-        what = "No batch was read twice, so nothing tells repeats apart from batches."
-        raise CannotAnswer(what, "Take two readings or more of each batch.")
+        raise cannot("none_read_twice")
     if exact:
         y = np.log(lower) if log else lower
         strata, centre = _of_numbers(y, _groups(taken)), float(y.mean())
     else:
         strata, centre = _of_brackets(taken)
     if not strata.mean_square[-1] > 1e-18 * max(1.0, centre**2):
-        raise CannotAnswer("Repeats never differ, so their spread is not known.", "Read more finely.")
+        raise cannot("same_repeats")
     typical, tails = float(np.exp(centre)) if log else centre, [0.5 - conf_level / 2, 0.5 + conf_level / 2]
     found = _variances(strata)
     within, between = found["within samples"][0], found.get("between samples", (0.0, 0.0))[0]
@@ -201,7 +192,6 @@ def repeatability(
         rows.append((name, *sd, df, LIMIT * sd[0]))
     return Repeatability(
         response=response,
-        effects=(),
         batches=pd.DataFrame(index=pd.Index(sorted(set(taken["sample"])), name="run")),
         conf_level=conf_level,
         n_batches=taken["sample"].nunique(),
@@ -224,24 +214,18 @@ def _groups(taken: pd.DataFrame) -> dict[str, Array]:
     return {name: np.eye(int(which.max()) + 1)[which] for name, which in each.items()}
 
 
-def _basis(columns: Array) -> Array:
-    """An orthonormal basis of what the columns span."""
-    u, size, _ = np.linalg.svd(columns, full_matrices=False)
-    return np.asarray(u[:, size > 1e-8])
-
-
 def _of_numbers(y: Array, groups: Mapping[str, Array], spare: int = 1) -> _Strata:
     """The strata of known readings: each kind of group that leaves the repeats `spare` degrees of freedom."""
     one = np.ones((len(y), 1)) / np.sqrt(len(y))
     whole, names, rows = one, list[str](), list[tuple[float, float, list[float]]]()
     for name, columns in groups.items():
-        grown = _basis(np.hstack([whole, columns]))
+        grown = orth(np.hstack([whole, columns]), _ALIKE)
         if whole.shape[1] < grown.shape[1] <= len(y) - spare:
             names, whole = [*names, name], grown
     for name in names:
         others = [groups[each] for each in names if each != name and name not in _INSIDE.get(each, ())]
-        base = _basis(np.hstack([one, *others]))
-        mine = _basis(groups[name] - base @ (base.T @ groups[name]))
+        base = orth(np.hstack([one, *others]), _ALIKE)
+        mine = orth(groups[name] - base @ (base.T @ groups[name]), _ALIKE)
         df = mine.shape[1]
         expects = [float(((mine.T @ groups[each]) ** 2).sum()) / df for each in names]
         rows.append((float(((mine.T @ y) ** 2).sum()) / df, df, [*expects, 1.0]))
@@ -269,8 +253,7 @@ def _of_brackets(taken: pd.DataFrame) -> tuple[_Strata, float]:
         ends = taken["lower"].to_numpy(float), taken["upper"].to_numpy(float)
         found = fit(sort(*ends, np.arange(len(taken)), x[cell]), batch_effect=False)
     except NotFitted:
-        what = "The looks are too far apart, or all on one side, to tell how far repeats differ."
-        raise CannotAnswer(what, "Look more often, from before the first to after the last.") from None
+        raise cannot("looks_of_repeats") from None
     location, groups = x @ found.beta, _groups(first)
     above = _of_numbers(location, {name: groups[name] for name in ("samples", "operators")}, spare=0)
     named = ["cells" if name == "repeats" else name for name in above.names]

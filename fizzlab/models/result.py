@@ -1,14 +1,13 @@
 """The one result: what every fit returns, whatever was measured.
 
-An `Effect` is what one level, or more of an amount, does to one response. A `FitResult` holds the effects
-of one response and shows itself; its `Forecast` is what new batches may be. A `Study` is what the readings of
-one kind of test give: a number a batch for the comparison that all responses share, or a fit of its own where
-a batch has no single number.
+A `Study` is what the readings of one kind of test give: a number a batch for the comparison that all
+responses share, or a fit of its own where a batch has no single number.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, MutableMapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from html import escape
 from math import isinf
@@ -18,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.measures import Scale
 from fizzlab.models.terms import Array, Category, Term
 
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 Interval = Literal["confidence", "prediction"]
+#: The conditions of a forecast: a table, a mapping of lists or of single values, or nothing.
+Settings = pd.DataFrame | Mapping[str, Any] | None
 
 ENDS = ("estimate", "conf_low", "conf_high")
 COLUMNS = ("term", "level", "control", "scale", *ENDS, "df", "p_value")
@@ -34,10 +36,9 @@ COLUMNS = ("term", "level", "control", "scale", *ENDS, "df", "p_value")
 class Effect:
     """One level of a factor against its control, or the most of an amount against the least.
 
-    `level` and `control` are as they are shown. The ends of the interval equal the estimate where the number
-    is worked out and not measured. `df` are the degrees of freedom of its own stratum; `judged_by` says
-    whether those are of "batches" or of "days". `margin` is the ratio within which the two count as the same,
-    where one was stated, and `same_low` to `same_high` the interval that the test of sameness stands for.
+    `df` are the degrees of freedom of its own stratum, `judged_by` "batches" or "days"; infinite where it is
+    worked out and not measured. `margin` is the ratio within which the two count as the same, where one was
+    stated.
     """
 
     response: str
@@ -96,16 +97,14 @@ class Effect:
 
 @dataclass(frozen=True, kw_only=True)
 class FitResult:
-    """What a fit says of one response.
+    """What a fit says of one response; `batches` are those behind it, by run, with a column for each term.
 
-    `effects` are empty where nothing was changed on purpose. `batches` are those behind it, indexed by run,
-    with day and a column for each term. `loglik` is the log likelihood at the maximum, nan for a fit by least
-    squares alone. `notes` say what was not counted or is doubtful.
+    `loglik` is the log likelihood at the maximum, nan for a fit by least squares alone.
     """
 
     response: str
-    effects: tuple[Effect, ...]
-    batches: pd.DataFrame = field(repr=False)
+    effects: tuple[Effect, ...] = ()
+    batches: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
     terms: tuple[Term, ...] = ()
     conf_level: float = 0.95
     n_batches: int = 0
@@ -150,21 +149,14 @@ class FitResult:
         )
 
     def predict(
-        self,
-        new: pd.DataFrame | Mapping[str, object] | None = None,
-        *,
-        share: float = 0.5,
-        interval: Interval = "confidence",
+        self, new: Settings = None, *, share: float = 0.5, interval: Interval = "confidence"
     ) -> pd.DataFrame:
         """What to expect of some conditions; see the method of each fit."""
-        raise CannotAnswer(f"A fit of {self.response} gives no forecast.", "Ask for its table.")
+        raise cannot("no_forecast", response=self.response)
 
     def forecast(self, settings: pd.DataFrame, share: float = 0.5) -> Forecast:
-        """What new batches of some settings may be; `share` is of their pieces, where each has a number.
-
-        Columns of `settings` that the fit does not know are passed over.
-        """
-        raise CannotAnswer("It gives no number for each batch.", "Choose by another measure.")
+        """What new batches of some settings may be; `share` is of their pieces, where each has a number."""
+        raise cannot("no_numbers")
 
     def extrapolated(self, settings: pd.DataFrame) -> list[bool]:
         """Does each setting lie outside of what was tried: a level that was not made, an amount too far?"""
@@ -195,11 +187,11 @@ class FitResult:
 
 @dataclass(frozen=True, kw_only=True)
 class Study:
-    """What the readings of one kind of test say of the batches.
+    """What the readings of one kind of test say of the batches, by response.
 
-    `numbers` has, by response, one number a batch (indexed by run), to be compared by `fit_response`; `fits`
-    the fit of a response that has no such number; `reasons` why there is neither. `readings` are the single
-    readings behind them: run, piece (where it is of one), and lower and upper, equal where it is known.
+    `numbers` has one number a batch (indexed by run), to be compared by `fit_response`; `fits` the fit of
+    what has no such number; `reasons` why there is neither. `readings` are single: run, piece, lower and
+    upper.
     """
 
     numbers: Mapping[str, pd.Series] = field(default_factory=dict)
@@ -209,7 +201,16 @@ class Study:
     notes: tuple[str, ...] = ()
 
 
-def as_frame(new: pd.DataFrame | Mapping[str, object] | None) -> pd.DataFrame:
+@contextmanager
+def noted(reasons: MutableMapping[Any, CannotAnswer], name: Any) -> Iterator[None]:
+    """Keep why one of several things cannot be answered, and go on with the others."""
+    try:
+        yield
+    except CannotAnswer as reason:
+        reasons[name] = reason
+
+
+def as_frame(new: Settings) -> pd.DataFrame:
     """Settings as a table: a mapping of lists, or of one value each; None is one row that says nothing."""
     if new is None:
         return pd.DataFrame(index=[0])
@@ -219,11 +220,7 @@ def as_frame(new: pd.DataFrame | Mapping[str, object] | None) -> pd.DataFrame:
     return pd.DataFrame(new if listed else [dict(new)])
 
 
-def asked(
-    new: pd.DataFrame | Mapping[str, object] | None,
-    typical: Mapping[str, object],
-    averaged: Sequence[str] = (),
-) -> pd.DataFrame:
+def asked(new: Settings, typical: Mapping[str, object], averaged: Sequence[str] = ()) -> pd.DataFrame:
     """The conditions of a forecast: what was asked, and `typical` for all else but what is `averaged`."""
     table = as_frame(new)
     unknown = [str(name) for name in table.columns if name not in typical]
@@ -239,11 +236,70 @@ def rows_of(effects: Sequence[Effect]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
-def p_of(estimate: float, se: float, df: float) -> float:
-    """Two-sided p of an estimate over its standard error, by Student's t."""
+def t_interval(estimate: float, se: float, df: float, conf_level: float) -> dict[str, float]:
+    """Estimate, se, df, t, p_value, conf_low, conf_high of one number, by Student's t."""
     from scipy import stats
 
-    return float(2 * stats.t.sf(abs(estimate) / se, df)) if se > 0 else float("nan")
+    t, reach = estimate / se if se > 0 else float("nan"), se * float(stats.t.ppf(0.5 + conf_level / 2, df))
+    told = {"estimate": estimate, "se": se, "df": df, "t": t, "p_value": float(2 * stats.t.sf(abs(t), df))}
+    return {**told, "conf_low": estimate - reach, "conf_high": estimate + reach}
+
+
+def outward(above: Callable[[float], float], estimate: float, step: float, near: float = 1e-6) -> float:
+    """Where a profile, below nought at the estimate, comes above it: one end of an interval, or infinite.
+
+    Looked for in doubled steps, then to `near` of a step. A profile begun near other maxima may say otherwise
+    of the same place when asked again, so that each is asked once.
+    """
+    from scipy.optimize import brentq
+
+    known = {estimate: -2.0}  # about the limit itself
+
+    def past(at: float) -> float:
+        if at not in known:
+            known[at] = above(at)
+        return known[at]
+
+    inner = estimate
+    try:
+        for outer in (estimate + step * 2.0 ** np.arange(14)).tolist():
+            if past(outer) >= 0:
+                return float(brentq(past, inner, outer, xtol=near * abs(step), rtol=1e-10))
+            inner = outer
+    except CannotAnswer:
+        pass
+    return float(np.copysign(np.inf, step))
+
+
+def joined_df(between: float, within: float, df: Array | tuple[float, float], comparison: bool) -> float:
+    """Satterthwaite's df of a variance of two parts; a comparison has no more than the greater of them."""
+    joined = (between + within) ** 2 / (between**2 / df[0] + within**2 / df[1])
+    return float(min(joined, df[1] if within >= between else df[0]) if comparison else joined)
+
+
+def effect_of(
+    response: str,
+    term: Term,
+    levels: tuple[str, str],
+    told: Mapping[str, float],
+    *,
+    log: bool = True,
+    **more: Any,
+) -> Effect:
+    """The effect of a level against its control, of its `t_interval`: a ratio where that is of logarithms."""
+    ends = np.array([told[name] for name in ENDS])
+    estimate, low, high = (np.exp(ends) if log else ends).tolist()
+    numbers = (estimate, low, high, told["df"], told["p_value"])
+    return Effect(response, term, *levels, "ratio" if log else "difference", *numbers, **more)
+
+
+def same_limits(told: Mapping[str, float], conf_level: float) -> dict[str, float]:
+    """The ratios that two one-sided t tests of sameness leave (D. J. Schuirmann), of logarithms."""
+    from scipy import stats
+
+    reach = float(stats.t.ppf(conf_level, told["df"])) * told["se"]
+    low, high = np.exp([told["estimate"] - reach, told["estimate"] + reach]).tolist()
+    return {"same_low": low, "same_high": high}
 
 
 # --- what new batches may be ------------------------------------------------------------------
@@ -257,14 +313,13 @@ ONE_DAY = "All batches count as made on one day, so how much days differ is not 
 class Forecast:
     """What a fit says of new batches of some settings, each on a new day.
 
-    `typical` has a row a setting, in the unit of the response: estimate, conf_low, conf_high of the typical
-    batch. All else is of the natural logarithm where `log`. `estimate`, `se`, `df`, shape (settings,), are of
-    the typical batch on a day still to come. `keys` are the independent chances that they rest on (that of a
-    batch bears its name in every fit; none for a number that is worked out), and `lean`, shape (settings,
-    keys), how the error of each setting leans on them, in rows of length 1. `sd` is the standard deviation of
-    a new batch as estimated, `spread` gives, from shares, what such shares of the possible ones exceed;
-    `mean`, from a number of new batches, of new days and a conf_level, estimate, low, high and df of their
-    mean, shape (4, settings). `residuals` are by run; `share` is of the pieces, where it is of such a share.
+    `typical` has estimate, conf_low, conf_high in the unit of the response; all else is of the natural
+    logarithm where `log`. `estimate`, `se`, `df`, shape (settings,), are of the typical batch on a day still
+    to come. `keys` are the independent chances that they rest on (that of a batch bears its name in every
+    fit), and `lean`, shape (settings, keys), how the error of each setting leans on them, in rows of length
+    1. `sd` is that of a new batch as estimated, `spread` gives, from shares, what such shares of the possible
+    ones exceed; `mean`, from a number of new batches, of new days and a conf_level, estimate, low, high and
+    df of their mean, shape (4, settings).
     """
 
     typical: pd.DataFrame
@@ -322,10 +377,7 @@ def scale(share: Array, df: Array) -> Array:
 
 
 def leaning(weights: Array, x: Array, variance: Array) -> Array:
-    """How estimates of generalised least squares lean on the batches: `Forecast.lean`.
-
-    The error of w'b is w'(X'V^-1 X)^-1 X'V^-1 e, with e of the variance V.
-    """
+    """How estimates of generalised least squares, w'(X'V^-1 X)^-1 X'V^-1 e, lean on the batches."""
     size, turn = np.linalg.eigh(variance)
     half = turn * np.sqrt(np.maximum(size, 0)) @ turn.T
     back = np.linalg.solve(variance, x)

@@ -12,16 +12,16 @@ from fizzlab.errors import CannotAnswer
 from fizzlab.models.curing_fit import VPD, CuringFit
 from fizzlab.models.drift import DriftChart, drift_chart
 from fizzlab.models.pooling import SeasonFit, TrialLine, line_of, middle_air, pool_trials
+from fizzlab.models.result import noted
 
 
 @dataclass(frozen=True)
 class SeasonStudy:
     """What several trials of one workshop say together; made by `study_season`.
 
-    `reasons` say why `fit` or `drift` is None. Batches are compared in air of `at` kPa; `asked` is forecast
-    for, `alone` what each trial says by itself there. `batches` (one row each) have hours where their trial's
-    model places them, low and high (bracket of the middle piece), the same moved to air of `at` (adjusted,
-    ...), and the place of their point; `points` has one row a day of a trial. `dated`: in order of making.
+    Batches are compared in air of `at` kPa; `asked` is forecast for, `alone` what each trial says by itself
+    there. `batches` have hours, low and high, the same moved to air of `at` (adjusted, ...), and the place of
+    their point; `points` has one row a day of a trial. `dated`: in order of making.
     """
 
     lines: tuple[TrialLine, ...]
@@ -37,31 +37,23 @@ class SeasonStudy:
 
 
 def study_season(fits: Mapping[str, CuringFit], *, asked: float | None = None) -> SeasonStudy:
-    """Pool the dry-time lines of several trials, in the order of making, and chart their batches.
-
-    Charted is where a trial's model places a batch (`CuringFit.points`), moved to the middle air by the
-    pooled slope (its trial's own where none is pooled); batches of one day are one point.
-    """
+    """Pool the lines of several trials and chart their batches, moved to the middle air, in their order."""
     lines = tuple(line_of(name, each) for name, each in fits.items())
     reasons: dict[str, CannotAnswer] = {}
     fit, drift, at = None, None, middle_air(lines)
     asked = at if asked is None else asked
     slopes = {line.name: line.slope or 0.0 for line in lines}
-    try:
+    with noted(reasons, "fit"):
         fit = pool_trials(lines)
         slopes = dict.fromkeys(slopes, float(fit.coefficients["estimate"]["slope"]))
-    except CannotAnswer as reason:
-        reasons["fit"] = reason
     batches = pd.concat([_batches(*each) for each in fits.items()], ignore_index=True)
     moved = np.exp(-batches["trial"].map(slopes) * np.log(batches[VPD] / at))
     for name, source in (("adjusted", "hours"), ("adjusted_low", "low"), ("adjusted_high", "high")):
         batches[name] = batches[source] * moved
     dated = bool(batches["made_at"].notna().all())
     points, batches = _points(batches, dated)
-    try:
+    with noted(reasons, "drift"):
         drift = drift_chart(list(points["hours"]), list(points["label"]), log=True)
-    except CannotAnswer as reason:
-        reasons["drift"] = reason
     alone = pd.DataFrame([_alone(each, asked) for each in fits.values()], index=pd.Index(fits, name="trial"))
     return SeasonStudy(lines, fit, at, asked, alone, batches, points, drift, dated, reasons)
 

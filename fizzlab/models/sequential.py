@@ -1,10 +1,7 @@
 """Looking again at a trial that grew: intervals that hold for all the looks together.
 
-Reported at 5 % each time, a trial without any effect shows one by chance ever more often as batches are
-added. Where looks were planned, the error is spent as K. K. G. Lan and D. L. DeMets proposed (Biometrika 70,
-1983, 659-663), little of it at first; where none were, each look has the critical value of S. J. Pocock
-(Biometrika 64, 1977, 191-199). As planned, all intervals hold together as often as one alone should; who
-looks once more than planned, or had not planned to, spent part of that error in the looks before.
+Planned looks spend the error as K. K. G. Lan and D. L. DeMets proposed (Biometrika 70, 1983, 659-663); where
+none were planned, each has the critical value of S. J. Pocock (Biometrika 64, 1977, 191-199).
 """
 
 from __future__ import annotations
@@ -33,23 +30,11 @@ def _held(bounds: Sequence[float], batches: Sequence[float]) -> float:
 
 
 def constant_level(batches: Sequence[int], conf_level: float = 0.95) -> float:
-    """The confidence level of each look at which the intervals of all looks hold together.
+    """The confidence level of each look, `batches` at each, at which the intervals of all hold together.
 
-    Parameters
-    ----------
-    batches : sequence of int
-        How many batches each look had, growing.
+    That of the constant c with P(|Z_1| <= c, ..., |Z_k| <= c) = `conf_level`; the correlation of two looks is
+    the root of the ratio of their batches. With few degrees of freedom a t interval of this level stands in.
 
-    Notes
-    -----
-    The level of the constant c with P(|Z_1| <= c, ..., |Z_k| <= c) = `conf_level`, where the correlation of
-    two looks is the root of the ratio of their batches (Pocock, 1977, for equal steps). With few degrees of
-    freedom a t interval of this level stands in.
-
-    Examples
-    --------
-    >>> constant_level([12])
-    0.95
     >>> round(constant_level([12, 24]), 4)
     0.9706
     """
@@ -66,20 +51,9 @@ def constant_level(batches: Sequence[int], conf_level: float = 0.95) -> float:
 def planned_level(batches: Sequence[int], last: int, conf_level: float = 0.95) -> float:
     """The confidence level of the newest look, where the looks up to the `last` batch were planned.
 
-    Parameters
-    ----------
-    batches : sequence of int
-        How many batches each look had, growing; at other numbers than planned it holds as well.
-    last : int
-        How many batches the last planned look has. A look beyond it was not planned: `constant_level`.
-
-    Notes
-    -----
     With t the share of the last look's batches, either side has spent 2 - 2 Phi(Phi^-1(1 - a / 2) / sqrt(t))
-    of its error a = (1 - `conf_level`) / 2: the function of O'Brien and Fleming's type of Lan and DeMets.
+    of its error a = (1 - `conf_level`) / 2. A look beyond was not planned: `constant_level`.
 
-    Examples
-    --------
     >>> [round(planned_level(looks, 24), 4) for looks in ([12], [12, 18], [12, 18, 24])]
     [0.9969, 0.9817, 0.956]
     """

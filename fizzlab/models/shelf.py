@@ -1,32 +1,28 @@
-"""How fast stored pieces lose their fizz.
-
-Moist air lets acid and soda meet before the bath. What is left is taken to fall by the same share every
-week (first order):
+"""How fast stored pieces lose their fizz: by the same share every week (first order),
 
     log left_ij = log fresh_i - k_i weeks_ij + error,
 
-with its own loss rate k_i for each batch in each storage. The batch is the unit: the interval of the mean
-rate comes from how much batches, and days of making, differ, not from how many pieces were tried.
+with a loss rate k_i for each batch in each storage: the interval comes from how batches and days differ.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.measures import SHELF_MEASURES
 from fizzlab.models.effects import fit_response
-from fizzlab.models.result import Effect, FitResult, Interval, p_of
+from fizzlab.models.plotting import SOFT, axes_for, looks
+from fizzlab.models.result import Effect, FitResult, Interval, effect_of, noted, t_interval
 from fizzlab.models.terms import Amount, need_columns
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 Array = NDArray[np.float64]
 
@@ -38,19 +34,10 @@ SAME_RH_PCT = 5.0
 class ShelfFit(FitResult):
     """What storage does to the fizz; its one effect is that of 10 % more humidity on the weekly loss.
 
-    Parameters
-    ----------
-    share : float
-        The share that is waited for.
-    storages : DataFrame
-        One row a storage, dry first: storage, rh_pct, per_week (share lost a week, k) with conf_low and
-        conf_high, weeks (until `share` is left) with weeks_low and weeks_high (infinite where the readings
-        set no end), extrapolated (later than the last week tried), bend_p (p of "as fast late as early"; nan
-        where too few weeks were tried), df, n_batches.
-    left : DataFrame
-        One row a stored piece: run, weeks, storage, left (share of its batch's fresh pieces).
-    no_humidity : CannotAnswer or None
-        Why nothing is said of the humidity.
+    `storages`, dry first: storage, rh_pct, per_week (share lost a week), weeks until `share` is left
+    (infinite where the readings set no end), extrapolated (later than the last week tried), bend_p (p of "as
+    fast late as early"), df, n_batches. `left` has the share left of each stored piece, `no_humidity` why
+    nothing is said of that.
     """
 
     share: float
@@ -81,8 +68,6 @@ class ShelfFit(FitResult):
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw what is left against weeks, with the mean loss of each storage and its band."""
-        from fizzlab.models.plotting import SOFT, axes_for, looks
-
         axes, end = axes_for(ax), 1.25 * self.last_week
         lines = self.predict({"weeks": np.append(np.linspace(0, self.last_week, 40), end)})
         shown = looks(list(self.storages["storage"]))
@@ -109,9 +94,9 @@ def fit_shelf_life(
 ) -> ShelfFit:
     """Say how fast fizz goes in storage, when `share` of it is left, and what humidity does to that.
 
-    The rate k of a batch is its least-squares slope, the time to a share -log(share)/k: the usual first-order
-    kinetics of stability testing. The t interval is of the mean rate of batches. For the humidity, batches
-    that lay in several are compared with themselves; where those are under three, batches with each other.
+    log left = log fresh - k weeks: the rate k of a batch is its least-squares slope, the time to a share
+    -log(share)/k, the usual first-order kinetics of stability testing. For the humidity, batches that lay in
+    several are compared with themselves; where those are under three, batches with each other.
 
     Parameters
     ----------
@@ -127,8 +112,6 @@ def fit_shelf_life(
     ------
     CannotAnswer
         Fewer than three batches were tried at two or more times, or a piece had no fizz at all.
-    ValueError
-        `share` is not between 0 and 1, or a missing value.
 
     Examples
     --------
@@ -146,10 +129,7 @@ def fit_shelf_life(
     if shelf[measure].isna().any():
         raise ValueError(f"{measure} has missing values")
     if (shelf[measure] <= 0).any():
-        raise CannotAnswer(
-            "A stored piece had no fizz left at all, which a steady loss by the same share never reaches.",
-            "Leave out the weeks after a storage had gone dead, or try it sooner.",
-        )
+        raise cannot("no_fizz_left")
     table = shelf.assign(storage="all") if "rh_pct" in shelf else shelf.assign(storage="all", rh_pct=np.nan)
     if table["rh_pct"].notna().any():
         table["storage"] = _storages(table)
@@ -157,11 +137,9 @@ def fit_shelf_life(
     if runs is not None:
         rates["day"] = rates["run"].map(runs.set_index("run")["day"])
     kept = [_of_storage(rows, share, conf_level) for _, rows in rates.groupby("storage", sort=False)]
-    effects, no_humidity = [], None
-    try:
+    effects, refused = list[Effect](), dict[str, CannotAnswer]()
+    with noted(refused, "humidity"):
         effects.append(_humidity(rates, conf_level))
-    except CannotAnswer as reason:
-        no_humidity = reason
     fresh = table[table["weeks"] == 0].groupby("run")[measure].mean()
     start = 1.0 if measure == "share_left" else table["run"].map(fresh)
     stored = table.assign(left=table[measure] / start)[table["weeks"] > 0]
@@ -171,7 +149,7 @@ def fit_shelf_life(
         batches=rates,
         conf_level=conf_level,
         n_batches=rates["run"].nunique(),
-        no_humidity=no_humidity,
+        no_humidity=refused.get("humidity"),
         share=share,
         storages=pd.DataFrame(kept),
         left=stored[["run", "weeks", "storage", "left"]].reset_index(drop=True),
@@ -201,10 +179,7 @@ def _rates(table: pd.DataFrame, measure: str) -> pd.DataFrame:
             bend = np.polyfit(weeks, log_left, 2)[0] if different > 2 else np.nan
             rows.append((storage, run, -slope, bend, weeks.max(), aged["rh_pct"].mean()))
     if not rows:
-        raise CannotAnswer(
-            "No batch was tried at two different times.",
-            "Try fresh pieces, and pieces of the same batch later.",
-        )
+        raise cannot("one_time")
     names = ["storage", "run", "per_week", "bend", "last_week", "rh_pct"]
     return pd.DataFrame(rows, columns=names).sort_values(["rh_pct", "run"], ignore_index=True)
 
@@ -213,26 +188,22 @@ def _of_storage(rates: pd.DataFrame, share: float, conf_level: float) -> dict[st
     """A row of the table of `ShelfFit`."""
     name, batches = str(rates["storage"].iloc[0]), len(rates)
     if batches < 3:
-        raise CannotAnswer(
-            f"Only {batches} batches were stored and tried at two or more times ({name}).",
-            "Store pieces of three or more batches; pieces of one batch do not count as repeats.",
-        )
+        raise cannot("stored_few", n=batches, storage=name)
     fit = fit_response(rates, "per_week", "1", log=False, days="random", conf_level=conf_level)
     told = fit.interval(fit.weights(pd.DataFrame(index=[0]))[0])
-    mean, low, high, df = (told[name] for name in ("estimate", "conf_low", "conf_high", "df"))
-    weeks = [float(-np.log(share) / rate) if rate > 0 else np.inf for rate in (mean, high, low)]
+    ends = {"weeks": "estimate", "weeks_low": "conf_high", "weeks_high": "conf_low"}
+    weeks = {n: float(-np.log(share) / told[end]) if told[end] > 0 else np.inf for n, end in ends.items()}
     bends = rates["bend"].dropna().to_numpy(float)
     straight = len(bends) < 3 or bends.std(ddof=1) == 0
     return {
         "storage": name,
         "rh_pct": float(rates["rh_pct"].mean()),
-        "per_week": mean,
-        "conf_low": low,
-        "conf_high": high,
-        **dict(zip(("weeks", "weeks_low", "weeks_high"), weeks, strict=True)),
-        "extrapolated": bool(weeks[0] > rates["last_week"].max()),
+        "per_week": told["estimate"],
+        **{end: told[end] for end in ("conf_low", "conf_high")},
+        **weeks,
+        "extrapolated": bool(weeks["weeks"] > rates["last_week"].max()),
         "bend_p": float("nan") if straight else float(stats.ttest_1samp(bends, 0.0).pvalue),
-        "df": df,
+        "df": told["df"],
         "n_batches": batches,
     }
 
@@ -241,11 +212,7 @@ def _humidity(rates: pd.DataFrame, conf_level: float) -> Effect:
     """Change of the weekly loss for 10 % more humidity: within batches, or between where few had both."""
     known = rates.dropna(subset=["rh_pct"])
     if known.empty or np.ptp(known["rh_pct"]) < SAME_RH_PCT:
-        why = "Every piece was stored at about the same humidity."
-        raise CannotAnswer(
-            "The humidity of the storage was not noted." if known.empty else why,
-            "Store half of each batch in a tin with a drying agent, half in the damp, with hygrometers.",
-        )
+        raise cannot("humidity_unnoted" if known.empty else "humidity_same")
     spread = known.groupby("run")["rh_pct"].agg(np.ptp)
     several = known[known["run"].isin(spread[spread >= SAME_RH_PCT].index)].groupby("run")
     means = known.groupby("run")[["rh_pct", "per_week"]].mean()
@@ -257,12 +224,7 @@ def _humidity(rates: pd.DataFrame, conf_level: float) -> Effect:
         line = stats.linregress(means["rh_pct"], means["per_week"])
         batches, df, estimate, se = len(means), len(means) - 2, float(line.slope), float(line.stderr)
     else:
-        raise CannotAnswer(
-            f"{len(means)} batches are too few to tell the humidity from the batches themselves.",
-            "Store pieces of three or more batches in both the dry and the damp.",
-        )
-    reach = float(stats.t.ppf(0.5 + conf_level / 2, df)) * se
-    ends = (10 * estimate, 10 * (estimate - reach), 10 * (estimate + reach))
-    names = ("loss_per_week", Amount("rh_pct", "%"), "10 % damper", "as it was")
-    p = p_of(estimate, se, df)
-    return Effect(*names, "difference", *ends, df, p, n_batches=batches, conf_level=conf_level)
+        raise cannot("humidity_few", n=len(means))
+    told, levels = t_interval(10 * estimate, 10 * se, df, conf_level), ("10 % damper", "as it was")
+    more: dict[str, Any] = {"log": False, "n_batches": batches, "conf_level": conf_level}
+    return effect_of("loss_per_week", Amount("rh_pct", "%"), levels, told, **more)

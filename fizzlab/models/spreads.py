@@ -1,7 +1,7 @@
-"""How much batches, days or trials may differ: all that the numbers leave possible, not the best guess alone.
+"""How much batches, days or trials may differ: all that the numbers leave possible, not the best guess.
 
-A mixture over the possible variances, each weighted by its restricted likelihood and by what was held
-beforehand (G. C. Tiao and W. Y. Tan, Biometrika 52, 1965, 37-53).
+A mixture over the possible variances, weighted by restricted likelihood and by what was held beforehand (G.
+C. Tiao and W. Y. Tan, Biometrika 52, 1965, 37-53).
 """
 
 from __future__ import annotations
@@ -53,8 +53,7 @@ def weigh(
 ) -> Mixture:
     """Weigh possible variances v by the restricted likelihood of y ~ N(x b, own + sum v_j kinds_j).
 
-    `variance` (nodes, kinds) has those to weigh, `before` the log of each node's weight beforehand; nodes of
-    less weight than `least` are left out.
+    `before` is the log of each node's weight beforehand; nodes of less weight than `least` are left out.
     """
     chunk = max(1, _ENTRIES // len(y) ** 2)
     parts = [

@@ -1,22 +1,17 @@
 """Days and batches as two sources of chance: restricted likelihood, and tests with small-sample df.
 
-Plain arrays only: one plan is prepared once (`prepare`) and fitted to one response or to thousands
-(`fit_many`), so that a power simulation goes through the same code as a report. Kept ours because
-statsmodels' mixed model gives z intervals and fails at a variance of zero.
+One plan is prepared once (`prepare`) and fitted to one response or to thousands (`fit_many`): a power
+simulation goes through the same code as a report. Ours because statsmodels' mixed model gives z intervals and
+fails at a variance of zero.
 
-The model is y = X b + Z u + e, with days u ~ N(0, v_d I) and batches e ~ N(0, v_e I). Restricted likelihood
-is that of w = K'y, the columns of K an orthonormal basis of what X cannot reach (H. D. Patterson, R.
-Thompson, Biometrika 58 (1971) 545-554), rotated so that K'ZZ'K is diagonal: w_i has the variance
-v_d a_i + v_e. With the df f and sums of squares s of strata of equal a,
+The model is y = X b + Z u + e, with days u ~ N(0, v_d I) and batches e ~ N(0, v_e I). In the space K that X
+cannot reach, rotated so that K'ZZ'K is diagonal, with the df f and sums of squares s of strata of equal a on
+that diagonal,
 
     l = -1/2 sum (f log V + s / V),   V = v_d a + v_e.
 
-A component may come out below zero: cutting off at zero lets a test by days rest on more days than there were
-(M. G. Kenward, J. H. Roger, Computational Statistics and Data Analysis 53 (2009) 2583-2595). The components
-are then those of the analysis of variance (C. R. Henderson, Biometrics 9 (1953) 226-252, method 3), v =
-C^-1 m of covariance C^-1 diag(2 m_j^2 / f_j) C^-1', with the mean squares m of days and of the rest and their
-expectations C. Weights never come from a negative component: with V0 = max(v_d, 0) ZZ' + max(v_e, 0) I and
-H = (X'V0^-1 X)^-1 X'V0^-1, b = H y and cov(b) = v_d H ZZ' H' + v_e H H'.
+A component that comes out below zero is that of the analysis of variance, v = C^-1 m, with the mean squares m
+of days and of the rest and their expectations C. The sources are in docs/methods/effects.md.
 """
 
 from __future__ import annotations
@@ -30,7 +25,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
+from fizzlab.models.result import t_interval
 from fizzlab.models.terms import Array
 
 Ints = NDArray[np.int64]
@@ -51,7 +47,7 @@ class Strata:
 
     `kernels` has what multiplies each component in the variance of a stratum (a and 1), `full` ZZ' and the
     identity, `expected` C. `stratum` and `source` say which stratum, and which mean square, each column of
-    `outside` (K) belongs to; `df` are the degrees of freedom of each source.
+    `outside` (K) belongs to.
     """
 
     x: Array
@@ -85,10 +81,9 @@ class Strata:
 class Fits:
     """Fits of one plan to many responses; the first axis of every array is the response.
 
-    `components` are the variances of days, where they vary at random, and of batches, `uncertainty` their
-    covariance. `phi` is the covariance of `beta`, `covariance` has Kenward and Roger's correction for not
-    knowing the variances, `slopes` are d phi / d v_j. `least_df`, with a negative component, are the fewest
-    of any source, because Satterthwaite's formula can put a difference of mean squares lower.
+    `components` are the variances of days, if random, and of batches, `uncertainty` their covariance. `phi`
+    is the plain covariance of `beta`, `slopes` d phi / d v_j; `covariance` has Kenward and Roger's
+    correction. `least_df` are, with a negative component, the fewest of any source.
     """
 
     beta: Array
@@ -104,18 +99,11 @@ class Fits:
 
 
 def prepare(x: Array, day: Sequence[Any] | Array | Ints | pd.Series | None = None) -> Strata:
-    """Make a plan ready for fitting: a model matrix of full rank, and days where they vary at random.
-
-    `CannotAnswer` where nothing is left to judge by, or days cannot be told from its columns or from batches.
-    """
+    """Make a plan ready for fitting: a model matrix of full rank, and days where they vary at random."""
     x = np.asarray(x, float)
     rows, columns = x.shape
     if rows <= columns:
-        raise CannotAnswer(
-            f"There are {rows} measured batches for a model of {columns} numbers, so nothing is left to "
-            "judge chance by.",
-            "Add batches: make some again, or ask for fewer effects.",
-        )
+        raise cannot("batches_for_model", rows=rows, columns=columns)
     outside = np.linalg.qr(x, mode="complete")[0][:, columns:]
     if day is None:
         nothing, one = np.zeros(rows - columns, np.int64), np.ones((1, 1))
@@ -127,16 +115,9 @@ def prepare(x: Array, day: Sequence[Any] | Array | Ints | pd.Series | None = Non
     stratum = np.concatenate([[0], np.cumsum(np.diff(size) > 1e-7 * (1 + size.max()))]).astype(np.int64)
     between = size > 0
     if not between.any():
-        raise CannotAnswer(
-            "The days differ in as many ways as there are days: nothing is left to judge the room by.",
-            "Repeat at least one of the room's settings on another day.",
-        )
+        raise cannot("days_alone")
     if between.all():
-        raise CannotAnswer(
-            "No two batches of a day repeat each other once the effects are taken out, so nothing is left to "
-            "judge chance by.",
-            "Make more batches a day, or ask for fewer effects.",
-        )
+        raise cannot("nothing_repeated")
     strata = np.array([size[stratum == place].mean() for place in range(stratum[-1] + 1)])
     return Strata(
         x=x,
@@ -158,9 +139,6 @@ def exact(strata: Strata, y: Array) -> NDArray[np.bool_]:
 
 def fit_many(strata: Strata, responses: Array) -> Fits:
     """Fit one plan to many responses, shape (fits, rows), at once.
-
-    The corrected covariance is that of M. G. Kenward, J. H. Roger, Biometrics 53 (1997) 983-997, without
-    their term R_ij: V is linear in its components.
 
     >>> fits = fit_many(prepare(np.ones((6, 1)), [0, 0, 1, 1, 2, 2]), np.array([1.0, 3, 4, 6, 8, 8]))
     >>> fits.components.round(4).tolist(), fits.beta.round(3).tolist()
@@ -211,9 +189,8 @@ def fit_many(strata: Strata, responses: Array) -> Fits:
 def _components(strata: Strata, squares: Array, moments: Array) -> tuple[Array, NDArray[np.bool_]]:
     """Variances of days and batches at the maximum of l, and where days came out below zero.
 
-    Of r = v_d / v_e the profile is -1/2 (N log sum(s / (1 + r a)) + sum(f log(1 + r a))). Its maximum is
-    climbed to on a grid from what the mean squares tell, for there may be two, and then found by halves.
-    Where it falls already at zero, the components are those of the mean squares.
+    The profile of l by r = v_d / v_e may have two tops: climbed to on a grid from what the mean squares tell,
+    and then found by halves. Where it falls already at zero, the components are those of the mean squares.
     """
     if strata.day is None:
         return moments, np.zeros(len(squares), bool)
@@ -281,11 +258,7 @@ def _share(phi0: Array, missing: Array) -> Array:
 
 
 def _at_most(fits: Fits, rows: Array, df: Array) -> Array:
-    """Degrees of freedom not pooled upward: those of days at most for a comparison that only days tell.
-
-    Where days were found not to differ, any other has those within days at most. A level, which a constant in
-    all batches moves, rests on both.
-    """
+    """Degrees of freedom of days at most for what only days tell, else within days if those do not differ."""
     x = fits.strata.x
     whole = np.linalg.lstsq(x, np.ones(len(x)), rcond=None)[0]
     if fits.strata.day is None or np.abs(rows @ whole).max() > 1e-8:
@@ -298,11 +271,9 @@ def _at_most(fits: Fits, rows: Array, df: Array) -> Array:
 def contrast(fits: Fits, weights: Array) -> tuple[Array, Array, Array]:
     """Estimate, standard error and degrees of freedom of c'b, for every fit.
 
-    df = 2 f^2 / (g'Wg), with f = c' phi c, g its slopes by the variance components and W their covariance
-    (F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110-114), with the corrected standard error of M. G.
-    Kenward, J. H. Roger (Biometrics 53 (1997) 983-997), and not pooled upward (`_at_most`). Where a component
-    is negative, or that makes the interval narrower by a twentieth (just above zero the formula may count
-    fewer than any source has), the mean square of one source judges alone; see `_judged_by`.
+    df = 2 f^2 / (g'Wg), with f = c' phi c, g its slopes by the components and W their covariance
+    (Satterthwaite). Where a component is negative, or the interval gets narrower by a twentieth, one mean
+    square judges alone (`_judged_by`).
     """
     c = np.asarray(weights, float)
     estimate = fits.beta @ c
@@ -325,19 +296,15 @@ def contrast(fits: Fits, weights: Array) -> tuple[Array, Array, Array]:
 def interval(fits: Fits, weights: Array, conf_level: float) -> dict[str, float]:
     """Estimate, se, df, t, p_value, conf_low, conf_high of one contrast of the first fit."""
     estimate, se, df = (float(part[0]) for part in contrast(fits, weights))
-    t, reach = estimate / se, se * float(stats.t.ppf(0.5 + conf_level / 2, df))
-    told = {"estimate": estimate, "se": se, "df": df, "t": t, "p_value": float(2 * stats.t.sf(abs(t), df))}
-    return {**told, "conf_low": estimate - reach, "conf_high": estimate + reach}
+    return t_interval(estimate, se, df, conf_level)
 
 
 def _judged_by(fits: Fits, rows: Array, asked: Ints) -> tuple[Ints, Array, Array]:
     """Which of the fits asked of can judge L b by one mean square, its covariance then, and its df.
 
-    With weights H that come from no negative component, cov(L b) = sum_j v_j A_j, A_j = L H Z_j Z_j' H' L'.
-    The mean square m_i of source i estimates sum_j C_ij v_j, so in any direction the variance is a weighted
-    mean, the weights unknown, of the multiples A_j / C_ij of that. In a balanced plan all are the same, and
-    m_i gives the classical test of its stratum. With lost batches the largest bounds the variance, and m_i
-    keeps its own df. Used where the multiples lie near each other, or that of source i is the largest.
+    cov(L b) = sum_j v_j A_j, A_j = L H Z_j Z_j' H' L', and mean square m_i estimates sum_j C_ij v_j: the
+    variance is a weighted mean, the weights unknown, of the multiples A_j / C_ij of m_i. They are one in a
+    balanced plan, the classical test of a stratum; with lost batches the largest bounds the variance.
     """
     q = len(rows)
     each = np.einsum("qa,fjab,pb->fjqp", rows, fits.slopes[asked], rows, optimize=True)
@@ -368,9 +335,8 @@ def _judged_by(fits: Fits, rows: Array, asked: Ints) -> tuple[Ints, Array, Array
 def f_test(fits: Fits, rows: Array) -> tuple[Array, int, Array, Array]:
     """F test of L b = 0, for every fit: F (already scaled), its two degrees of freedom, and p.
 
-    Kenward and Roger (1997) match the first two moments of a scaled F (see U. Halekoh, S. Hoejsgaard, Journal
-    of Statistical Software 59 (2014) 9). Where a component is negative and no one mean square judges all
-    rows, or those moments belong to no F, `_fai_cornelius`.
+    By two moments of a scaled F (Kenward and Roger 1997); where those belong to no F, or a component is
+    negative and no one mean square judges all rows, `_fai_cornelius`.
     """
     rows = np.atleast_2d(np.asarray(rows, float))
     q = len(rows)

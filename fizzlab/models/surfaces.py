@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import stats
 from scipy.optimize import minimize
 
-from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.models.basis import Blending, FactorBasis, MixtureBasis, in_hull, refuse_inseparable, shares
 from fizzlab.models.curing import fit_curing_time
 from fizzlab.models.curing_fit import CuringFit
@@ -21,20 +21,13 @@ from fizzlab.models.terms import Amount, Array
 
 
 def bend(fit: ResponseFit | CuringFit) -> dict[str, float]:
-    """How far the middle of the amounts lies above a straight line between their ends, where none was fitted.
-
-    A quadratic term of all amounts alike is added and tested: estimate, se, df, t, p_value, conf_low,
-    conf_high on the scale fitted. `CannotAnswer` where no amount was made between its ends.
-    """
+    """How far the middle of the amounts lies above a straight line between their ends, as fitted."""
     basis = _amounts(fit)
     squares = (_coded(fit, basis) ** 2).mean(axis=1)
     if any("^" in term for term in basis.terms):
         raise ValueError("the model holds bends already; see its tests")
     if np.ptp(squares) < 1e-6:
-        raise CannotAnswer(
-            "No batch was made in the middle of every amount, so a bend cannot be seen.",
-            "Add a few batches with every amount in the middle.",
-        )
+        raise cannot("no_middle")
     if isinstance(fit, CuringFit):
         terms, runs = (*fit.terms, Amount("bend")), fit.batches.assign(bend=-squares)
         more = fit_curing_time(
@@ -53,8 +46,7 @@ class Best:
     """Where a curved response is `greatest` or least within what was tried, in the maker's units.
 
     `ends` are the amounts between which the best of each lies, the others at `point`, as far as they were
-    tried. Not `inside` says that the best lies at the edge of what was tried. The response there is on the
-    scale fitted.
+    tried. Not `inside`: at the edge of what was tried. The response there is on the scale fitted.
     """
 
     greatest: bool
@@ -67,11 +59,10 @@ class Best:
 
 
 def best(fit: ResponseFit | CuringFit, *, greatest: bool | None = None) -> Best:
-    """Find the best amounts within what was tried: where the response is greatest, or least.
+    """Find the best amounts within what was tried, by a bend for each; left out, `greatest` as they turn.
 
-    The fit needs a bend for each amount, ``model="quadratic"``; categories are averaged over. Left out,
-    `greatest` is as the bends turn on the whole. `Best.ends` are the values at which the slope along an
-    amount, a contrast (p + s q)'b, cannot be told from zero (E. C. Fieller, JRSS B 16 (1954) 175-185).
+    `Best.ends`: where the slope along an amount, a contrast (p + s q)'b, cannot be told from zero (E. C.
+    Fieller, JRSS B 16 (1954) 175-185).
     """
     basis = _amounts(fit)
     names = [factor.name for factor in basis.amounts]
@@ -148,10 +139,9 @@ def fit_mixture(
 ) -> ResponseFit:
     """Say what the shares of a mixture do to one number a batch; otherwise as `fit_response`.
 
-    `parts` is every part of the mixture, in one unit; only their shares of the sum count. The coefficients
-    are Scheffé's (JRSS B 20 (1958) 344-360), y = sum b_i x_i + sum b_ij x_i x_j + sum b_ijk x_i x_j x_k: the
-    response of each part alone (often far beyond what was tried), and by how much two or three together
-    differ from their average. The effects are along Cox's line.
+    `parts` is every part of the mixture, in one unit; only their shares count. y = sum b_i x_i + sum b_ij x_i
+    x_j + sum b_ijk x_i x_j x_k (H. Scheffé, JRSS B 20 (1958) 344-360); effects along D. R. Cox's line
+    (Biometrika 58 (1971) 155-159).
     """
     if len(parts) < 2:
         raise ValueError("a mixture has at least two parts")
@@ -159,10 +149,7 @@ def fit_mixture(
     made = shares(table, parts)
     for part, spread in zip(parts, np.ptp(made, axis=0), strict=True):
         if spread < 1e-9:
-            raise CannotAnswer(
-                f"Every mixture that was measured had the same share of {part.name}, so it cannot be seen.",
-                f"Make mixtures with another share of {part.name}, or leave it out of the parts.",
-            )
+            raise cannot("same_share", part=part.name)
     basis = MixtureBasis(tuple(parts), blending, made)
     return fit_basis(
         table, response, basis, log=log, days=days, margin=None, conf_level=conf_level, lost=lost

@@ -1,22 +1,20 @@
-"""The terms of a model: which columns of the batch table enter it, and how they become numbers.
-
-Knows nothing of drying or fizz; every regression of the house builds its columns here, so that an effect has
-the same name and meaning wherever it is shown.
-"""
+"""The terms of a model: which columns of the batch table enter it, and how they become numbers."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import reduce
 from itertools import combinations, product
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from fizzlab.errors import BadInput, Problem, did_you_mean
+from fizzlab.language import say
 
 Array = NDArray[np.float64]
 
@@ -47,6 +45,10 @@ class Category:
         """Names of the model columns: one for each level that is not the control."""
         return [f"{self.name}[{level}]" for level in self.others]
 
+    def pairs(self, _: pd.Series) -> list[tuple[Any, Any]]:
+        """What an effect compares: each level with the control."""
+        return [(level, self.control) for level in self.others]
+
     def matrix(self, values: pd.Series) -> Array:
         """Return the 0/1 columns, shape (rows, levels - 1)."""
         text = values.astype(str).to_numpy(object)
@@ -67,6 +69,10 @@ class Amount:
     def columns(self) -> list[str]:
         """Name of the single model column."""
         return [f"log {self.name}" if self.log else self.name]
+
+    def pairs(self, values: pd.Series) -> list[tuple[Any, Any]]:
+        """What an effect compares: the most of the amount with the least."""
+        return [(float(values.max()), float(values.min()))]
 
     def matrix(self, values: pd.Series) -> Array:
         """Return the column, shape (rows, 1)."""
@@ -90,8 +96,7 @@ MODELS = ("main", "interactions", "quadratic", "full")
 def terms_of(model: str | Sequence[str], names: Sequence[str], amounts: Sequence[str]) -> list[str]:
     """The terms of a model in a tidy order: ``oil``; ``oil:dye``, a joint effect; ``oil^2``, a bend.
 
-    "main" has main effects; "interactions" every joint effect of two as well; "quadratic" the bends of the
-    amounts too; "full" joint effects of every order.
+    "interactions" has every joint effect of two, "quadratic" bends too; "full" joint effects of every order.
     """
     if isinstance(model, str):
         if model not in MODELS:
@@ -140,15 +145,7 @@ def column_names(terms: Sequence[Term], model: Sequence[str]) -> dict[str, str]:
 
 
 def model_matrix(batches: pd.DataFrame, terms: Sequence[Term], joint: Sequence[str] = ()) -> pd.DataFrame:
-    """The model matrix, each level against the control: an intercept, each term, joint effects and bends.
-
-    >>> batches = pd.DataFrame({"colour": ["dye", "lake"], "vpd_kpa": [0.5, 1.0]}, index=["A", "B"])
-    >>> terms = [Category("colour", ("dye", "lake"), control="dye"), Amount("vpd_kpa", "kPa", log=True)]
-    >>> model_matrix(batches, terms).round(3)
-       intercept  colour[lake]  log vpd_kpa
-    A        1.0           0.0       -0.693
-    B        1.0           1.0        0.000
-    """
+    """The model matrix, each level against the control: an intercept, each term, joint effects and bends."""
     missing = [term.name for term in terms if batches[term.name].isna().any()]
     if missing:
         raise ValueError(f"{missing[0]} has missing values")
@@ -162,10 +159,7 @@ def model_matrix(batches: pd.DataFrame, terms: Sequence[Term], joint: Sequence[s
 
 
 def need_columns(frame: pd.DataFrame, names: Sequence[str], what: str) -> None:
-    """Raise one `BadInput` that names every column that a table lacks; `what` is what to call the table.
-
-    A named index counts as a column.
-    """
+    """Raise one `BadInput` that names every column (or index) that a table, called `what`, lacks."""
     there = [str(name) for name in (*frame.columns, *frame.index.names) if name is not None]
     has = f"It has: {', '.join(there) or 'none'}."
     lacking = [name for name in names if name not in there]
@@ -175,31 +169,46 @@ def need_columns(frame: pd.DataFrame, names: Sequence[str], what: str) -> None:
         )
 
 
-def parse_formula(formula: str, frame: pd.DataFrame) -> tuple[tuple[Term, ...], tuple[str, ...]]:
+def by_run(runs: pd.DataFrame, read: Iterable[object]) -> pd.DataFrame:
+    """The batches, indexed by run; `ValueError` where one that was `read` is not among them."""
+    if runs.index.name != "run":
+        need_columns(runs, ["run"], "the batches")
+        runs = runs.set_index("run")
+    strange = sorted(set(map(str, read)) - set(map(str, runs.index)))
+    if strange:
+        raise ValueError(f"runs has no batch {strange[0]!r}")
+    return runs
+
+
+def parse_formula(
+    formula: str | Sequence[Term], frame: pd.DataFrame, model: str | Sequence[str] = "main"
+) -> tuple[tuple[Term, ...], str | Sequence[str]]:
     """Read a formula such as ``"colour * binder + oil_g"``: the factors, and the terms that are asked for.
 
     Terms are joined by ``+``: ``a``; ``a:b``, a joint effect; ``a*b``, both and their joint effect; ``a^2``
     (also ``a**2``, ``I(a**2)``), the bend of an amount; ``log(a)``, an amount on the log scale. A column of
     numbers is an amount. Any other is a category: the levels of a pandas Categorical in its order, the first
-    the control; else the values in sorted order.
+    the control; else the values in sorted order. Factors that are given come with their `model`.
 
     >>> parse_formula("colour * oil_g", pd.DataFrame({"colour": ["lake", "dye"], "oil_g": [1.0, 2.0]}))[1]
     ('colour', 'oil_g', 'colour:oil_g')
     """
-    text = formula.split("~")[-1].replace(" ", "").replace("**", "^")
+    if not isinstance(formula, str):
+        return tuple(formula), model
+    text = (formula or "1").split("~")[-1].replace(" ", "").replace("**", "^")
     text = re.sub(r"I\(([^()]*)\)", r"\1", text)
     logs = set(re.findall(r"log\(([^()]*)\)", text))
     text = re.sub(r"log\(([^()]*)\)", r"\1", text)
-    model: list[str] = []
+    asked: list[str] = []
     for each in (part for part in text.split("+") if part != "1"):
         names = each.split("*")
         if not all(re.fullmatch(r"\w+(\^2|(:\w+)*)", name) for name in names):
             raise ValueError(f"the formula {formula!r} cannot be read at {each!r}")
         orders = range(1, len(names) + 1)
-        model += [":".join(some) for order in orders for some in combinations(names, order)]
-    columns = list(dict.fromkeys(name for term in model for name in parts(term)))
+        asked += [":".join(some) for order in orders for some in combinations(names, order)]
+    columns = list(dict.fromkeys(name for term in asked for name in parts(term)))
     need_columns(frame, columns, "the batches")
-    ordered = sorted(dict.fromkeys(model), key=lambda term: (term.endswith("^2"), term.count(":")))
+    ordered = sorted(dict.fromkeys(asked), key=lambda term: (term.endswith("^2"), term.count(":")))
     return tuple(_term(name, frame[name], name in logs) for name in columns), tuple(ordered)
 
 
@@ -239,7 +248,7 @@ def varying(terms: Sequence[Term], batches: pd.DataFrame) -> tuple[list[Term], l
     for term in terms:
         values = batches[term.name]
         if values.nunique() < 2:
-            notes.append(f"Every batch had the same {term.name}, so its effect is not known.")
+            notes.append(say("note_same_factor", factor=term.name))
         elif isinstance(term, Category):
             made = tuple(level for level in term.levels if level in set(values))
             kept.append(Category(term.name, made, term.control if term.control in made else made[0]))
@@ -248,9 +257,7 @@ def varying(terms: Sequence[Term], batches: pd.DataFrame) -> tuple[list[Term], l
     spare = _slack(kept, batches)
     if spare is not None:
         kept.remove(spare)
-        notes.append(
-            f"{spare.name} is what the other amounts leave of the same total, so it has no effect of its own."
-        )
+        notes.append(say("note_leftover", factor=spare.name))
     return kept, notes
 
 

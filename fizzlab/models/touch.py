@@ -10,8 +10,9 @@ import pandas as pd
 from scipy import stats
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot
 from fizzlab.models.basis import refuse_inseparable
-from fizzlab.models.censored import Failure, NotFitted
+from fizzlab.models.censored import NotFitted
 from fizzlab.models.days import on_every_day
 from fizzlab.models.terms import Array, Category, Term, model_matrix, need_columns, parts
 
@@ -22,8 +23,7 @@ def brackets(touch_checks: pd.DataFrame) -> pd.DataFrame:
     """Turn touch checks into one bracket a piece: wet at `lower` hours, dry at `upper` hours.
 
     `lower` is the last wet look before any dry one (0 if none), `upper` the first dry one after all wet looks
-    (inf if none): of a piece that was dry and then wet, the bracket is wide. Missing values and a piece that
-    was dry at 0 hours are a `ValueError`.
+    (inf if none): of a piece that was dry and then wet, the bracket is wide.
     """
     need_columns(touch_checks, ["run", "piece", "hours", "dry"], "touch checks")
     used = touch_checks[["run", "piece", "hours", "dry"]]
@@ -44,27 +44,22 @@ def brackets(touch_checks: pd.DataFrame) -> pd.DataFrame:
 
 
 def check_pieces(pieces: pd.DataFrame, batches: pd.DataFrame) -> None:
-    """Refuse brackets that are none or of no batch (`ValueError`), and pieces that all lie on one side."""
+    """Refuse brackets that are none (`ValueError`), and pieces that all lie on one side."""
     lower, upper = pieces["lower"].to_numpy(float), pieces["upper"].to_numpy(float)
     if not ((lower >= 0) & (upper > 0) & (lower <= upper) & np.isfinite(lower)).all():
         raise ValueError("brackets must be hours: lower 0 or more, upper above 0 and no less than lower")
     if batches.index.has_duplicates:
         raise ValueError("runs must have one row a batch")
-    missing = set(pieces["run"]) - set(batches.index)
-    if missing:
-        raise ValueError(f"runs has no batch {sorted(map(str, missing))[0]!r}")
     if pieces.empty:
-        raise CannotAnswer("There are no touch checks.", "Touch pieces at set hours and note which are dry.")
+        raise cannot("no_looks")
     _one_side(pieces, "Every piece", "how long drying takes")
 
 
 def _one_side(pieces: pd.DataFrame, who: str, what: str) -> None:
     if np.isinf(pieces["upper"]).all():
-        why = f"{who} was still wet at its last check, so {what} is unknown."
-        raise CannotAnswer(why, "Keep checking until most pieces are dry.")
+        raise cannot("still_wet", who=who, what=what)
     if (pieces["lower"] == 0).all():
-        why = f"{who} was dry at its first check, so {what} is unknown."
-        raise CannotAnswer(why, "Begin checking earlier, while the pieces are still wet.")
+        raise cannot("dry_at_once", who=who, what=what)
 
 
 def check_terms(
@@ -74,10 +69,7 @@ def check_terms(
     refuse_inseparable(x, columns)
     spare = len(x) - x.shape[1]
     if spare < FEWEST_SPARE:
-        raise CannotAnswer(
-            f"{len(x)} batches are too few to estimate {x.shape[1]} numbers and their uncertainty.",
-            f"Make {FEWEST_SPARE - spare} more batches or more, or ask about fewer factors.",
-        )
+        raise cannot("batches_few", n=len(x), numbers=x.shape[1], more=FEWEST_SPARE - spare)
     for term in terms:
         if isinstance(term, Category):
             for level, part in pieces.groupby(pieces["run"].map(batches[term.name].astype(str))):
@@ -90,7 +82,7 @@ def judged_by_days(
     """The terms and joint effects that the days can judge, and what is said of those left out.
 
     What changed mostly from day to day costs a day each, and one has to be left. The air is given up first,
-    then factors: what changed within days is judged all the same. Refused where no factor is left of some.
+    then factors; refused where no factor is left of some.
     """
     days, kept, said = batches["day"], list(terms), list[str]()
     while True:
@@ -103,55 +95,28 @@ def judged_by_days(
         if not across.any() or spare >= (FEWEST_SPARE if airy else 1):
             return kept, tuple(both), said
         if both:
-            raise CannotAnswer(
-                f"{days.nunique()} days are too few to judge joint effects of what changed from day to day.",
-                "Make batches on more days, or ask for main effects.",
-            )
+            raise cannot("days_for_joint", days=days.nunique())
         slow = [term for term in kept if across[term.columns()].any()]
         gone = [term for term in slow if term in air] or slow
         names = "the room's air" if gone[0] in air else " and ".join(term.name for term in gone)
         why = f"{days.nunique()} days are too few to judge {names}, which changed from day to day"
         kept = [term for term in kept if term not in gone]
         if gone[0] not in air and not any(term not in air for term in kept):
-            raise CannotAnswer(
-                f"{why}.", "Make batches on more days, since all batches of a day share its air."
-            )
+            raise cannot("days_for_factors", why=why)
         said.append(f"{why}, so it is not in these numbers.")
-
-
-_FURTHER = "Check more often around the time at which pieces become dry."
-_WHY: dict[Failure, tuple[str, str]] = {
-    "satisfied": (
-        "The looks are too far apart to tell how much pieces and batches differ by chance.",
-        _FURTHER,
-    ),
-    "separated": (
-        "Pieces on one side of {} were all still wet at the last check or all dry at the first.",
-        "Begin checking earlier and keep on until most pieces are dry, under every condition.",
-    ),
-    "vague": (
-        "The looks are so far apart, or so many pieces on one side, that any effect would fit.",
-        _FURTHER,
-    ),
-    "not converged": (
-        "The search for the best-fitting dry times did not settle, so there are no numbers.",
-        "Check more often, make more batches, or ask about fewer factors.",
-    ),
-}
 
 
 def explained(failure: NotFitted, names: Sequence[str]) -> CannotAnswer:
     """Why the likelihood has no maximum, in plain words."""
     columns = [names[i] for i in failure.columns if i > 0] or ["the terms"]
-    why, do = _WHY[failure.kind]
-    return CannotAnswer(why.format(" and ".join(columns)), do)
+    return cannot(f"likelihood_{failure.kind}", columns=" and ".join(columns))
 
 
 class SeenOrder(NamedTuple):
     """One level against its control, on the days that had both; made by `seen_order`.
 
     `later`, `earlier` and `open` count the days by which was surely later; `p_value` is of the two-sided sign
-    test over those that tell, `least` and `most` bound the mean ratio of dry times, without chance.
+    test, `least` and `most` bound the mean ratio of dry times, without chance.
     """
 
     level: str
@@ -165,11 +130,7 @@ class SeenOrder(NamedTuple):
 
 
 def seen_order(pieces: pd.DataFrame, batches: pd.DataFrame, term: Category) -> list[SeenOrder]:
-    """Compare each level with the control on the days that had both, by brackets alone.
-
-    A batch's median lies between the medians of its pieces' ends; it is surely later than another if its
-    least possible median is no less than the other's greatest.
-    """
+    """Compare each level with the control on the days that had both, by the medians of the brackets' ends."""
     ends = pieces.groupby("run", sort=False)[["lower", "upper"]].median()
     table = ends.join(batches[["day", term.name]].astype({term.name: str}), how="inner")
     with np.errstate(divide="ignore"):

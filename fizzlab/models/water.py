@@ -25,25 +25,18 @@ def _kelvin(temp_c: ArrayLike) -> NDArray[np.float64]:
 
 
 def arrhenius(water_c: ArrayLike, bath_c: float = BATH_C) -> NDArray[np.float64]:
-    """(1/T - 1/T_bath)/R in mol/kJ: log seconds rise by this times the activation energy in kJ/mol.
-
-    S. Arrhenius, Z. Phys. Chem. 4 (1889) 226 (from memory, not seen).
-    """
+    """(1/T - 1/T_bath)/R in mol/kJ: log seconds rise by this times the activation energy in kJ/mol."""
     return np.asarray((1 / _kelvin(water_c) - 1 / _kelvin(bath_c)) / (GAS_CONSTANT / 1000))
 
 
 def henry_co2(temp_c: float) -> float:
     """Solubility of carbon dioxide in water, mol/(m³ Pa): 3.3e-4 exp(2400 (1/T - 1/298.15)), for 0 to 50 °C.
 
-    Sander et al. (2011) in R. Sander, "Compilation of Henry's law constants (version 4.0) for water as
-    solvent", Atmos. Chem. Phys. 15, 4399-4981 (2015), kept in version 5.0.0 (2023).
+    Sander et al. (2011) in R. Sander, Atmos. Chem. Phys. 15, 4399-4981 (2015), kept in version 5.0.0 (2023).
     """
     return float(3.3e-4 * np.exp(2400 * (1 / _kelvin(temp_c) - 1 / 298.15)))
 
 
 def soluble_g(water_l: float, temp_c: float = BATH_C) -> float:
-    """The most carbon dioxide that so much plain water holds under the pure gas, in grams: H p V M.
-
-    In a small cup the limit counts. Soda left over holds more, as bicarbonate.
-    """
+    """The most carbon dioxide, H p V M in grams, that so much plain water holds; soda left holds more."""
     return henry_co2(temp_c) * STANDARD_KPA * 1000 * (water_l / 1000) * CO2_MOLAR

@@ -1,12 +1,9 @@
 """Dry times from weighings: the drying curve of every piece, then its batch, then what shortens drying.
 
-The curve is Page's thin-layer drying curve in grams,
+    m(t) = end_g + moisture_g exp(-(rate_per_h t)^shape)
 
-    m(t) = end_g + moisture_g exp(-(rate_per_h t)^shape),
-
-where end_g is the mass the piece is heading for *in this air* and moisture_g what it loses on the way (G. E.
-Page, M.S. thesis, Purdue University (1949); from memory). Both are estimated with the curve: subtracting the
-last weighing would make a piece that was not weighed long enough look dry.
+is Page's thin-layer drying curve (G. E. Page, M.S. thesis, Purdue University (1949); from memory). The end in
+this air is estimated too: a piece that was not weighed long enough is not dry at its last weighing.
 """
 
 from __future__ import annotations
@@ -17,14 +14,23 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.stats import f as fisher
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import cannot, say
 from fizzlab.models.air import AirModel
 from fizzlab.models.curing import fit_planned, levels_of, with_air
-from fizzlab.models.curves import CurveFit, CurveModel, Parameter, fit_curve, profile_interval
-from fizzlab.models.result import Study
+from fizzlab.models.curves import (
+    STEPS_G,
+    CurveFit,
+    CurveModel,
+    Parameter,
+    fit_curve,
+    profile_interval,
+    scale_step,
+)
+from fizzlab.models.result import ENDS, Study, noted
 from fizzlab.models.terms import Term, grouping, need_columns
 
 Array = NDArray[np.float64]
@@ -61,12 +67,11 @@ def _starts(hours: Array, mass_g: Array) -> list[list[float]]:
 
 PAGE = CurveModel(
     "Page",
-    "loses a changing share of its remaining moisture every hour",
     (
-        Parameter("end_g", "mass the piece is heading for in this air", "g", lower=0.0),
-        Parameter("moisture_g", "moisture it loses on the way", "g", lower=0.0),
-        Parameter("rate_per_h", "how fast: one over the hours until 37 % is left", "1/h", lower=1e-5),
-        Parameter("shape", "below 1 fast first and slow later, above 1 slow first", lower=0.2, upper=5.0),
+        Parameter("end_g", "g", lower=0.0),  # what the piece is heading for in this air
+        Parameter("moisture_g", "g", lower=0.0),
+        Parameter("rate_per_h", "1/h", lower=1e-5),
+        Parameter("shape", lower=0.2, upper=5.0),  # below 1 fast first and slow later
     ),
     f=_mass,
     jacobian=_slopes,
@@ -74,31 +79,19 @@ PAGE = CurveModel(
 )
 
 
-def scale_step(masses_g: ArrayLike) -> float:
-    """The step of the scale as the weighings show it: 1, 0.1, 0.01 or 0.001 g."""
-    masses = np.asarray(masses_g, float)
-    for digits in range(3):
-        if np.allclose(masses, np.round(masses, digits), rtol=0, atol=1e-9):
-            return float(round(10.0**-digits, digits))
-    return 0.001
-
-
 def fit_drying_curve(weighings: pd.DataFrame, *, resolution_g: float | None = None) -> CurveFit:
-    """Fit the drying curve of one piece to its weighings.
+    """Fit the drying curve of one piece to its weighings, at least 6 at different hours.
+
+    m(t) = end_g + moisture_g exp(-(rate_per_h t)^shape): G. E. Page, M.S. thesis, Purdue University (1949);
+    from memory.
 
     Parameters
     ----------
     weighings : DataFrame
         Columns hours and mass_g, one row a weighing.
     resolution_g : float, optional
-        Step of the scale; by default as the weighings show it. The scatter is never taken to be below that
-        of rounding, step / sqrt(12).
-
-    Returns
-    -------
-    CurveFit
-        Of `PAGE`; see `time_to_share`. Refused are fewer than 6 weighings at different
-        hours, and a mass that does not fall.
+        Step of the scale; by default as the weighings show it. The scatter is never taken to be below that of
+        rounding, step / sqrt(12).
 
     Examples
     --------
@@ -113,39 +106,24 @@ def fit_drying_curve(weighings: pd.DataFrame, *, resolution_g: float | None = No
         raise ValueError("hours must be 0 or more and masses positive, with none missing")
     different = len(np.unique(t))
     if different < _LEAST:
-        raise CannotAnswer(
-            f"{different} weighings at different hours are too few for a drying curve.",
-            f"Weigh each piece at least {_LEAST} times, until two weighings hours apart show the same.",
-        )
-    step = scale_step(m) if resolution_g is None else resolution_g
+        raise cannot("weighings_few", n=different, least=_LEAST)
+    step = (scale_step(m) or STEPS_G[-1]) if resolution_g is None else resolution_g
     order, ends = np.argsort(t, kind="stable"), max(1, len(m) // 4)
     if m[order[:ends]].mean() - m[order[-ends:]].mean() <= 2 * step:
-        raise CannotAnswer(
-            "The mass did not fall by more than the scale can show.",
-            "Begin weighing earlier, while the piece is wet, or use a scale with a finer step.",
-        )
+        raise cannot("no_fall")
     fit = fit_curve(PAGE, t, m, resolution=step)
     gained = (float(np.sum((m - m.mean()) ** 2)) - fit.rss) / 3
     if gained / fit.sigma**2 <= float(fisher.ppf(0.99, 3, fit.dof)):
-        raise CannotAnswer(
-            "The weighings scatter so much that no drying shows in them.",
-            "Let the scale settle, set it to zero before each weighing, and keep draughts from it.",
-        )
-    left, last = float(moisture_left(fit, t.max())), float(t.max())
+        raise cannot("no_drying")
+    last = float(t.max())
+    left = float(np.exp(-((fit["rate_per_h"] * last) ** fit["shape"])))
     notes = []
     if left > _TRUST:
-        notes.append(
-            f"About {100 * left:.0f} % of its moisture was still to go at the last weighing ({last:.3g} h); "
-            f"weigh once more after about {max(_settled(fit), 1.5 * last):.2g} h."
-        )
+        later = max(_settled(fit), 1.5 * last)
+        notes.append(say("note_still_to_go", left=100 * left, last=last, later=later))
     if fit.at_bound:
-        notes.append(f"The search ended on the bound of {', '.join(fit.at_bound)}: mistrust its numbers.")
+        notes.append(say("note_on_bound", names=", ".join(fit.at_bound)))
     return replace(fit, response="mass_g", notes=tuple(notes))
-
-
-def moisture_left(fit: CurveFit, hours: ArrayLike) -> Array:
-    """Share of the moisture that the curve says is left, between 1 and 0."""
-    return np.asarray(np.exp(-((fit["rate_per_h"] * np.asarray(hours, float)) ** fit["shape"])))
 
 
 def _settled(fit: CurveFit) -> float:
@@ -156,19 +134,15 @@ def _settled(fit: CurveFit) -> float:
 def time_to_share(fit: CurveFit, remaining_share: float, conf_level: float = 0.95) -> dict[str, float | bool]:
     """Hours until only that share of the moisture is left, (-ln share)^(1/shape) / rate, and interval.
 
-    Says too whether that is extrapolated past the last weighing. Refused where the mass had not levelled off:
-    the interval has no end or spans more than a factor of ten.
+    Refused where the mass had not levelled off: the interval has no end or spans more than a factor of ten.
     """
     if not 0 < remaining_share < 1:
         raise ValueError("the remaining share must lie between 0 and 1")
     goal, last = float(np.log(-np.log(remaining_share))), float(fit.x.max())
     found = profile_interval(fit, lambda p: goal / float(p[3]) - float(np.log(p[2])), conf_level)
-    if found.conf_high - found.conf_low > np.log(_TOO_WIDE):
-        raise CannotAnswer(
-            f"The piece was weighed for {last:.3g} h and its mass had not levelled off.",
-            f"Weigh it again after {min(max(_settled(fit), 1.5 * last), 4 * last):.2g} h, and once more.",
-        )
-    hours, low, high = np.exp([found.estimate, found.conf_low, found.conf_high]).tolist()
+    if found["conf_high"] - found["conf_low"] > np.log(_TOO_WIDE):
+        raise cannot("not_levelled", last=last, again=min(max(_settled(fit), 1.5 * last), 4 * last))
+    hours, low, high = np.exp([found[end] for end in ENDS]).tolist()
     return {"hours": hours, "conf_low": low, "conf_high": high, "extrapolated": hours > last}
 
 
@@ -177,11 +151,7 @@ def time_to_share(fit: CurveFit, remaining_share: float, conf_level: float = 0.9
 
 @dataclass(frozen=True, kw_only=True)
 class WeighingStudy(Study):
-    """What the weighings of a trial say.
-
-    `pieces` has one row a piece: run, piece, level (of the factor `grouped_by`), moisture_g, hours, conf_low,
-    conf_high, extrapolated, note (why there is no number, or a doubt).
-    """
+    """What the weighings of a trial say, a row a piece; `note` is why there is no number, or a doubt."""
 
     pieces: pd.DataFrame
     curves: Mapping[tuple[str, str], CurveFit]
@@ -199,35 +169,27 @@ def study_weighings(
     margins: Mapping[str, float | None] | None = None,
     conf_level: float = 0.95,
 ) -> WeighingStudy:
-    """Fit the drying curve of every weighed piece, and regress the batches' mean log dry times.
-
-    A piece is dry when `remaining_share` of its moisture is left. Refused only where none gave a dry time.
-    """
+    """Fit the drying curve of every weighed piece, and regress the batches' mean log dry times."""
     weighings, runs = tables["weighings"], with_air(tables, air)
     grouped = grouping(terms)
     pieces, curves = _pieces(weighings, remaining_share)
     pieces["level"] = levels_of(pieces["run"], runs, grouped)
     if pieces["hours"].isna().all():
-        raise CannotAnswer(
-            f"None of the {len(pieces)} weighed pieces gave a dry time. The first: {pieces['note'].iloc[0]}",
-            "Weigh for longer, and more often in the first hours.",
-        )
+        raise cannot("no_dry_time", n=len(pieces), first=pieces["note"].iloc[0])
     groups = np.log(pieces["hours"]).groupby(pieces["run"], sort=False)
     hours = np.exp(groups.mean()).dropna().rename_axis("run")
     notes = [
-        f"Batch {run}: {missing} of its weighed pieces gave no dry time, so it may look faster than it was."
+        say("note_no_dry_time", run=run, missing=missing)
         for run, missing in (groups.size() - groups.count()).items()
         if missing and run in hours
     ]
     known = pd.DataFrame({"piece": 1, "lower": hours, "upper": hours}).reset_index()
-    found: dict[str, Any] = {}
-    try:
-        asked: dict[str, Any] = {"air": air, "forecast_air": forecast_air, "response": RESPONSE}
-        asked |= {"conf_level": conf_level, "runs": runs, "margin": (margins or {}).get(RESPONSE)}
+    found: dict[str, Any] = {"reasons": {}}
+    asked: dict[str, Any] = {"air": air, "forecast_air": forecast_air, "response": RESPONSE, "runs": runs}
+    asked |= {"conf_level": conf_level, "margin": (margins or {}).get(RESPONSE)}
+    with noted(found["reasons"], RESPONSE):
         fit = fit_planned(known, terms, model, **asked)
-        found, notes = {"fits": {RESPONSE: fit}}, [*fit.notes, *notes]
-    except CannotAnswer as reason:
-        found = {"reasons": {RESPONSE: reason}}
+        found["fits"], notes = {RESPONSE: fit}, [*fit.notes, *notes]
     each = pieces.assign(lower=pieces["hours"], upper=pieces["hours"])[["run", "piece", "lower", "upper"]]
     found |= {"numbers": {RESPONSE: hours}, "readings": {RESPONSE: each.dropna()}, "notes": tuple(notes)}
     return WeighingStudy(pieces=pieces, curves=curves, grouped_by=grouped, **found)
@@ -237,7 +199,7 @@ def _pieces(
     weighings: pd.DataFrame, remaining_share: float
 ) -> tuple[pd.DataFrame, dict[tuple[str, str], CurveFit]]:
     """Fit every piece and read off when it was dry; one that gives no answer stops none of the others."""
-    step = scale_step(weighings["mass_g"])
+    step = scale_step(weighings["mass_g"]) or STEPS_G[-1]
     rows, curves = [], dict[tuple[str, str], CurveFit]()
     for (run, piece), part in weighings.groupby(["run", "piece"], sort=False, observed=True):
         row: dict[str, object] = {"run": run, "piece": piece, "note": ""}

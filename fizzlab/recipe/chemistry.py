@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
+from fizzlab.language import say
 from fizzlab.models.water import BATH_C, GAS_CONSTANT, STANDARD_KPA
 from fizzlab.recipe.units import KINDS, Span
 
@@ -51,10 +52,7 @@ ACIDS: Mapping[str, Acid] = {
 
 @dataclass(frozen=True)
 class Reaction:
-    """What comes of so much soda and acid when the lesser is used up, in grams.
-
-    `soda_per_proton` is 1 when nothing is left over; times three it is the mole ratio of soda to citric acid.
-    """
+    """What comes of so much soda and acid, in grams; `soda_per_proton` is 1 when nothing is left over."""
 
     soda_g: float
     acid_g: float
@@ -106,16 +104,12 @@ class Balance:
     certain: bool
 
     def __str__(self) -> str:
-        reaction = self.typical
-        if reaction.limiting == "neither":
-            said = "Soda and acid balance."
-        elif reaction.limiting == "soda":
-            said = f"Acid is left over: about {reaction.acid_left_g:.3g} g of {reaction.acid_g:.3g} g."
-        else:
-            said = f"Soda is left over: about {reaction.soda_left_g:.3g} g of {reaction.soda_g:.3g} g."
-        if not self.certain:
-            said += " Measured by volume, it could be the other way round; weigh both to know."
-        return said
+        of, unsure = self.typical, "" if self.certain else say("other_way_round")
+        if of.limiting == "neither":
+            return say("balanced") + unsure
+        if of.limiting == "soda":
+            return say("left_acid", left=of.acid_left_g, all=of.acid_g) + unsure
+        return say("left_soda", left=of.soda_left_g, all=of.soda_g) + unsure
 
 
 def balance(soda_g: Span, acids_g: Mapping[str, Span]) -> Balance:
@@ -133,11 +127,7 @@ def balance(soda_g: Span, acids_g: Mapping[str, Span]) -> Balance:
 
 
 def gas_litres(co2_g: float, temp_c: float = BATH_C, pressure_kpa: float = STANDARD_KPA) -> float:
-    """Litres of dry carbon dioxide as an ideal gas: V = (m / M) R T / p.
-
-    Carbon dioxide is within about half a per cent of ideal here (from memory); bubbles that carry water
-    vapour are a few per cent larger in a warm bath.
-    """
+    """Litres of dry carbon dioxide as an ideal gas, (m / M) R T / p; half a per cent off (from memory)."""
     kelvin = temp_c + 273.15
     if co2_g < 0 or kelvin <= 0 or pressure_kpa <= 0:
         raise ValueError("mass, absolute temperature and pressure must be above zero")

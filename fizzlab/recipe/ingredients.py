@@ -34,11 +34,9 @@ class Price:
 class Ingredient:
     """One ingredient with its amount for one batch.
 
-    `kind` is one of `fizzlab.recipe.units.DENSITIES` or another name of one, or any word; it is kept in its
-    canonical spelling and implies the `role`. `density`, `own` weighing and `drops` are the maker's own and
-    replace the tables. `volatile` is the share of its mass that dries off (1 for alcohol and water, else 0),
-    `max_pct` the most of it that the maker wants in the piece, per cent by mass. With `top_up_after`, another
-    ingredient's name, it fills up to `amount` after that one is in the spoon.
+    `kind` implies the `role`; `density`, `own` weighing and `drops` are the maker's and replace the tables.
+    `volatile` is the share of its mass that dries off, `max_pct` the most that the maker wants in the piece,
+    per cent by mass. With `top_up_after`, it fills up to `amount` after that ingredient is in the spoon.
     """
 
     name: str
@@ -73,11 +71,7 @@ class Ingredient:
 
 @dataclass(frozen=True)
 class Rule:
-    """What a factor of the trial does to the recipe: it sets an amount, multiplies some, or brings its own.
-
-    `sets` names the ingredient whose amount it is: a number in `unit`, or what `amounts` says for a level;
-    `multiplies` those that are multiplied by it; `brings` is what each level adds.
-    """
+    """What a factor does: it sets an amount (a number in `unit`, or by level), multiplies some, or brings."""
 
     factor: str
     sets: str = ""
@@ -113,10 +107,7 @@ class Recipe:
 
 
 def for_run(recipe: Recipe, settings: Mapping[str, str | float]) -> Recipe:
-    """The recipe of one run: every rule applied at the run's level of each factor, none left.
-
-    Two levels that bring ingredients of one name, or an amount below zero, raise BadInput.
-    """
+    """The recipe of one run: every rule applied at the run's level of each factor, none left."""
     items = {item.name: item for item in recipe.ingredients}
     for rule in recipe.rules:
         level = settings[rule.factor]
@@ -124,13 +115,8 @@ def for_run(recipe: Recipe, settings: Mapping[str, str | float]) -> Recipe:
             if isinstance(level, str):
                 amount = rule.amounts[level]
             elif level < 0:
-                raise BadInput(
-                    [
-                        Problem(
-                            "runs", f"the amount {level:g} is below zero.", "Correct it.", column=rule.factor
-                        )
-                    ]
-                )
+                below = f"the amount {level:g} is below zero."
+                raise BadInput([Problem("runs", below, "Correct it.", column=rule.factor)])
             else:
                 amount = Quantity(level, rule.unit) if rule.sets else items[name].amount * level
             items[name] = replace(items[name], amount=amount)

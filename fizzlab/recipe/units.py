@@ -24,7 +24,8 @@ from typing import Any, Literal, NamedTuple, get_args
 
 import numpy as np
 
-from fizzlab.errors import BadInput, CannotAnswer, Problem, nearest
+from fizzlab.errors import BadInput, Problem, nearest
+from fizzlab.language import cannot
 
 Dimension = Literal["mass", "volume", "drops"]
 Measures = Literal["us", "metric", "label"]
@@ -222,24 +223,16 @@ _WATER_20, _WATER_25 = 0.99821, 0.99705  # g/mL, from memory
 #: Density at the per cent by volume that the United States Pharmacopeia ties a specific gravity to: USP 32,
 #: Isopropyl Rubbing Alcohol (68 %, 72 %), Azeotropic Isopropyl Alcohol (91 %, 93 %); USP 29, Isopropyl
 #: Alcohol (0.783 to 0.787, at least 99 %).
-_ISOPROPYL = (
-    (68.0, 0.883 * _WATER_20),
-    (72.0, 0.872 * _WATER_20),
-    (91.0, 0.815 * _WATER_25),
-    (93.0, 0.810 * _WATER_25),
-    (100.0, 0.785 * _WATER_25),
-)
+_ISOPROPYL = (68.0, 72.0, 91.0, 93.0, 100.0)
+_GRAVITY_20, _GRAVITY_25 = np.array([0.883, 0.872]), np.array([0.815, 0.810, 0.785])
+_ISOPROPYL_DENSITY = (*_GRAVITY_20 * _WATER_20, *_GRAVITY_25 * _WATER_25)
 
 
 def isopropyl_density(percent_by_volume: float) -> Density:
     """Density of rubbing alcohol of 68 to 100 % by volume, on straight lines between those of the USP."""
-    if not _ISOPROPYL[0][0] <= percent_by_volume <= _ISOPROPYL[-1][0]:
-        raise CannotAnswer(
-            f"No density of {percent_by_volume:g} % isopropyl alcohol is known here, only of 68 to 100 %.",
-            "Weigh a measured amount of it and give that weighing.",
-        )
-    strengths, densities = np.array(_ISOPROPYL).T
-    typical = float(np.interp(percent_by_volume, strengths, densities))
+    if not _ISOPROPYL[0] <= percent_by_volume <= _ISOPROPYL[-1]:
+        raise cannot("no_strength", strength=percent_by_volume)
+    typical = float(np.interp(percent_by_volume, _ISOPROPYL, _ISOPROPYL_DENSITY))
     return Density(Span.about(typical, LIQUID_SCATTER), seen=True)
 
 
@@ -328,20 +321,13 @@ def to_grams(
     own: OwnWeighing | None = None,
     drops: Span = UNKNOWN_DROPPER,
 ) -> Span:
-    """The mass of a quantity in grams: volume × density, bound by bound, where it was not weighed.
-
-    An own weighing replaces the density where it was made with the same sort of measure: spoon for spoon,
-    drops for drops. A volume without either raises CannotAnswer.
-    """
+    """The mass in grams: volume × density, bound by bound, unless the same sort of measure was weighed."""
     if quantity.dimension == "mass":
         return Span.exactly(quantity.size)
     if own is not None and own.quantity.dimension == quantity.dimension:
         return own.span() * (quantity.size / own.quantity.size)
     if density is None:
-        raise CannotAnswer(
-            f"{quantity} is a volume and nothing says what it weighs.",
-            "Weigh what that measure holds and give the grams.",
-        )
+        raise cannot("only_volume", quantity=quantity)
     return to_ml(quantity, drops).times(density.g_per_ml)
 
 
@@ -350,8 +336,5 @@ def top_up(total: Quantity, part: Quantity, drops: Span = UNKNOWN_DROPPER) -> Sp
     whole, given = to_ml(total, drops), to_ml(part, drops)
     left = whole.typical - given.typical
     if left < 0:
-        raise CannotAnswer(
-            f"{part} is already about {given.typical:.2g} mL, more than {total}.",
-            "Use fewer drops, or count how many drops of yours fill a teaspoon.",
-        )
+        raise cannot("over_full", part=part, ml=given.typical, total=total)
     return Span(max(whole.low - given.high, 0.0), left, max(whole.high - given.low, left))

@@ -17,7 +17,7 @@ import pandas as pd
 
 from fizzlab.design.kinds import KINDS
 from fizzlab.errors import CannotAnswer, Unforeseen
-from fizzlab.language import listed, say, speaking
+from fizzlab.language import cannot, listed, say, speaking
 from fizzlab.measures import Measure, looked_up
 from fizzlab.models.curing import CuringFit, with_joint_effects
 from fizzlab.models.effects import ResponseFit, fit_response
@@ -29,6 +29,7 @@ from fizzlab.recipe.ingredients import Recipe, for_run
 from fizzlab.recipe.units import Span
 from fizzlab.records import read_ledger
 from fizzlab.trial.folder import RECORDS, Trial
+from fizzlab.trial.settings import TrialSettings
 
 #: A joint effect, or a bend, counts as shown where chance alone would show as much more rarely than this.
 SHOWN_P = 0.05
@@ -58,17 +59,26 @@ class Analysis:
     notes: tuple[str, ...] = ()
     looks: tuple[int, ...] = ()
 
+    @property
+    def settings(self) -> TrialSettings:
+        """The settings of its trial."""
+        return self.trial.settings
+
+    @property
+    def share(self) -> float:
+        """The share of the pieces that dry times are told of."""
+        return max(self.settings.drying.shares)
+
     def study(self, response: str) -> Study | None:
         """The study that a response comes from; None where nothing of it was measured, or it failed."""
-        return self.studies.get(_study_name(self.trial.settings.measures()[response]))
+        return self.studies.get(_study_name(self.settings.measures()[response]))
 
     def fit(self, response: str) -> FitResult:
         """The fit of a response; CannotAnswer where there is none, and why."""
         if response not in self.fits:
-            measure = self.trial.settings.measure(response)
-            do = say("fill_table", table=measure.table)
-            why = CannotAnswer(say("no_measured", label=measure.label), do)
-            raise self.reasons.get(response, why)
+            measure = self.settings.measure(response)
+            none = cannot("no_measured", label=measure.label, table=measure.table)
+            raise self.reasons.get(response, none)
         return self.fits[response]
 
     @property
@@ -84,7 +94,7 @@ class Analysis:
     @property
     def numbers(self) -> tuple[str, ...]:
         """The responses with one number a batch."""
-        return tuple(name for name in self.trial.settings.measures() if name in self.batches)
+        return tuple(name for name in self.settings.measures() if name in self.batches)
 
     def of(self, factor: str, response: str | None = None) -> list[Effect]:
         """The effects of one factor, on one response or all."""
@@ -103,11 +113,7 @@ class Analysis:
 
 
 def analyse(trial: Trial, only: Sequence[str] | None = None) -> Analysis:
-    """Study every kind of test of a trial once, and fit every response once, or those of `only`.
-
-    A response with one number a batch is fitted by `fit_response`, which knows days; one that has no such
-    number (dry times seen between looks, breaking heights) brings its own fit.
-    """
+    """Study every kind of test of a trial once, and fit every response once, or those of `only`."""
     with speaking(trial.settings.language):
         return _analysed(trial, only)
 
@@ -136,7 +142,7 @@ def _analysed(trial: Trial, only: Sequence[str] | None) -> Analysis:
             elif name in batches and name in study.numbers:
                 fits[name] = _fit(trial, batches, measure, terms, level)
                 if terms and not fits[name].effects:
-                    reasons[name] = CannotAnswer(say("all_batches_number"), say("measure_other"))
+                    reasons[name] = cannot("all_batches_number")
             if (both := _with_joint_effects(fits.get(name))) is not None:
                 joint[name] = both
         except CannotAnswer as reason:
@@ -183,16 +189,14 @@ def _with_joint_effects(fit: FitResult | None) -> ResponseFit | CuringFit | None
     """The same response with every joint effect of two factors, if enough is left to judge them by."""
     if isinstance(fit, CuringFit):
         both = with_joint_effects(fit)
-        told = both is not None and (both.tests["df_den"][list(both.joint)] >= FEW_DF).all()
-        return both if told else None
+        return both if both and (both.tests["df_den"][list(both.joint)] >= FEW_DF).all() else None
     if not isinstance(fit, ResponseFit) or len(fit.terms) < 2 or any(":" in term for term in fit.basis.terms):
         return None
-    try:
+    with suppress(CannotAnswer):
         more: dict[str, Any] = {"log": fit.log, "conf_level": fit.conf_level}
         found = fit_response(fit.batches, fit.response, fit.terms, model="interactions", **more)
-    except CannotAnswer:
-        return None
-    return found if (found.tests["df_den"] >= FEW_DF).all() else None
+        return found if (found.tests["df_den"] >= FEW_DF).all() else None
+    return None
 
 
 def at_levels(fit: FitResult, term: Term, share: float = 0.5) -> pd.DataFrame:
@@ -305,7 +309,7 @@ def theory_spans(trial: Trial) -> dict[str, Span]:
         return {}
     mould_g = written.mould_g()
     if written.pieces is None and mould_g is None:
-        raise CannotAnswer(say("recipe_does"), say("add_pieces"))
+        raise cannot("recipe_does")
     found = {}
     for run, row in trial.batches().iterrows():
         made = for_run(recipe, {term.name: row[term.name] for term in trial.settings.terms()})
@@ -370,17 +374,13 @@ def _costs(recipe: Recipe, pieces: int, settings: pd.DataFrame, terms: Sequence[
     for _, row in settings.iterrows():
         made = cost(for_run(recipe, {term.name: row[term.name] for term in terms}), pieces)
         if made.unpriced:
-            what = say("both").join(made.unpriced)
-            raise CannotAnswer(say("no_price_so", n=len(made.unpriced), what=what), say("give_price"))
+            raise cannot("no_price_so", n=len(made.unpriced), what=say("both").join(made.unpriced))
         found.append(made.piece.typical)
     return found
 
 
 def cost_effects(settings: pd.DataFrame, each: Sequence[float], terms: Sequence[Term]) -> Iterator[Effect]:
-    """What each level adds to the cost of a piece, averaged over the other settings that were made of both.
-
-    `settings` are the combinations that were made, once each, and `each` what a piece of them costs.
-    """
+    """What each level adds to the cost of a piece, over the settings (once each) that were made of both."""
     names, inf, nan = [term.name for term in terms], float("inf"), float("nan")
     priced = settings[names].assign(cost=list(each))
     for term in terms:

@@ -15,12 +15,13 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import BadInput, CannotAnswer, Problem
-from fizzlab.language import dated, listed, say, speaking
+from fizzlab.language import cannot, dated, listed, say, speaking
 from fizzlab.models.air import rh_for_deficit, vapour_pressure_deficit
 from fizzlab.models.curing import VPD, CuringFit
 from fizzlab.models.terms import Category, level_name
 from fizzlab.report import pdf as printing
 from fizzlab.report.analysis import Analysis, analyse
+from fizzlab.report.page import rendered
 from fizzlab.report.parts.choose import Voice, choosing
 from fizzlab.report.parts.drying import FEW_DF, dried, waits
 from fizzlab.report.phrases import percent, spoken
@@ -40,43 +41,30 @@ _DEGREES, _HUMIDITIES = (1, 2, 5, 10), (5, 10)
 
 
 def write_chart(folder: Path, recipe: str = "", *, paper: printing.Paper | None = None) -> Iterator[Path]:
-    """Write the chart of a trial, as a page and as a PDF beside its tables, and name each as it is there.
-
-    `recipe` names the combination, ``"gum, lake"``; left out, it is the one that the report says to keep. The
-    page stays where the PDF cannot be printed.
-    """
+    """Write the chart of a trial, as a page and as a PDF beside its tables, and name each as it is there."""
     done = analyse(load(folder))
     html = folder / f"{NAME}.html"
-    with speaking(done.trial.settings.language):
+    with speaking(done.settings.language):
         html.write_text(wall_chart(done, recipe), encoding="utf-8")
     yield html
-    printing.print_pdf(html, html.with_suffix(".pdf"), paper=paper or done.trial.settings.paper)
+    printing.print_pdf(html, html.with_suffix(".pdf"), paper=paper or done.settings.paper)
     yield html.with_suffix(".pdf")
 
 
 def wall_chart(done: Analysis, recipe: str = "") -> str:
-    """The chart as one page that stands alone.
-
-    CannotAnswer is raised where the trial cannot say how the wait depends on the air.
-    """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    fit, settings = _fit(done), done.trial.settings
-    share = max(settings.drying.shares)
+    """The chart as one page; CannotAnswer where the trial cannot say how the wait depends on the air."""
+    fit, settings = _fit(done), done.settings
     kept = _combination(done, fit, recipe)
     if not fit.air_matters:
-        one = waits(fit, kept, share, done.trial)
-        raise CannotAnswer(f"{say('this_trial_does')} {one}", say("chart_make"))
-    table = wait_table(fit, kept, share).sort_values(["rh_pct", "temp_c"], ascending=[False, True])
+        raise cannot("this_trial_does", wait=waits(fit, kept, done))
+    table = wait_table(fit, kept, done.share).sort_values(["rh_pct", "temp_c"], ascending=[False, True])
     night = settings.drying.night_hours
     made = sorted(fit.batches["made_at"].dropna())
-    environment = Environment(
-        loader=PackageLoader("fizzlab.report"), autoescape=True, undefined=StrictUndefined
-    )
-    return environment.get_template("chart.html").render(
+    return rendered(
+        "chart.html",
         trial=settings,
-        recipe=Voice(fit.terms, settings, {}, fit.n_batches).name(kept) if kept else "",
-        share=percent(share),
+        recipe=Voice(fit.terms, settings).name(kept) if kept else "",
+        share=percent(done.share),
         night=f"{night:g}",
         temps=list(table["temp_c"].unique()),
         rows=[
@@ -86,20 +74,18 @@ def wall_chart(done: Analysis, recipe: str = "") -> str:
         batches=fit.n_batches,
         first=dated(made[0]),
         last=dated(made[-1]),
-        say=say,
     )
 
 
 def _fit(done: Analysis) -> CuringFit:
     fit = dried(done)
     if fit is None:
-        none = CannotAnswer(say("there_no_touch_checks"), say("touch_pieces_each"))
-        reason = done.reasons.get("dry_h", none)
-        raise CannotAnswer(*(spoken(said, done.trial.settings) for said in (reason.why, reason.would_help)))
+        reason = done.reasons.get("dry_h", cannot("there_no_touch_checks"))
+        raise CannotAnswer(*(spoken(said, done.settings) for said in (reason.why, reason.would_help)))
     if not fit.air:
-        raise CannotAnswer(say("rooms_air_not"), say("keep_room_log"))
+        raise cannot("rooms_air_not")
     if fit.forecast_df < FEW_DF:
-        raise CannotAnswer(say("these_too"), say("make_more"))
+        raise cannot("too_few_for_chart")
     return fit
 
 
@@ -109,8 +95,8 @@ def _combination(done: Analysis, fit: CuringFit, recipe: str) -> dict[str, Any]:
         if recipe:
             raise BadInput([Problem("--for", say("no_factor"), say("leave_option"))])
         return {}
-    settings, made = done.trial.settings, fit.made()
-    voice = Voice(fit.terms, settings, {}, fit.n_batches)
+    settings, made = done.settings, fit.made()
+    voice = Voice(fit.terms, settings)
     known = listed([f"“{voice.name(row, ', ')}”" for _, row in made.iterrows()], "or")
     if not recipe:
         chosen = choosing(done)
@@ -134,11 +120,7 @@ def _combination(done: Analysis, fit: CuringFit, recipe: str) -> dict[str, Any]:
 
 
 def wait_table(fit: CuringFit, new: dict[str, Any], share: float) -> pd.DataFrame:
-    """Hours by which a share of the pieces is dry in 19 of 20 new batches, over round air: a full grid.
-
-    Columns temp_c, rh_pct, hours (nan where nothing is guessed) and `tried`: the deficit lies within what the
-    batches had, and the temperature within half a step of it.
-    """
+    """Over round air, hours by which a share is dry in 19 of 20 batches; was such air tried?"""
     temps, (least, most) = fit.batches["temp_c"], fit.tried(VPD)
     degrees, half = _ticks(float(temps.min()), float(temps.max()), _DEGREES, COLUMNS)
     reach = rh_for_deficit(np.array([most, least]), float(temps.median()))
@@ -164,18 +146,12 @@ def _tile(hours: float, tried: bool, night_hours: float) -> dict[str, Any]:
     """What one tile says, rounded up: half hours below ten, days from two on."""
     if not np.isfinite(hours) or hours > 24 * 14:
         return {"said": "?", "told": say("not_tried_not"), "look": "long beyond"}
-    half = ceil(2 * hours - 1e-9) / 2
+    half, whole, days = ceil(2 * hours - 1e-9) / 2, ceil(hours - 1e-9), ceil(hours / 24 - 1e-9)
+    said, told = str(whole), say("whole_hours", whole=whole)
     if half < 10:
-        said = f"{int(half) or ''}{'½' if half % 1 else ''}"
-        told = say("half_hours", half=half)
-    else:
-        whole, days = ceil(hours - 1e-9), ceil(hours / 24 - 1e-9)
-        said, told = str(whole), say("whole_hours", whole=whole)
-        if hours > 48:
-            said, told = say("short_days", days=days), say("whole_days", days=days)
+        said, told = f"{int(half) or ''}{'½' if half % 1 else ''}", say("half_hours", half=half)
+    elif hours > 48:
+        said, told = say("short_days", days=days), say("whole_days", days=days)
     look = "night" if hours <= night_hours else "day" if hours <= 24 else "long"
-    return {
-        "said": said,
-        "told": told + ("" if tried else say("and_not_tried")),
-        "look": look + " beyond" * (not tried),
-    }
+    guess = "" if tried else say("and_not_tried")
+    return {"said": said, "told": told + guess, "look": look + " beyond" * (not tried)}

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from fizzlab.errors import FizzlabError
+from fizzlab.language import say
 from fizzlab.measures import TABLES
 from fizzlab.records.remote import Address, NotSent
 from fizzlab.report import run
@@ -24,10 +25,7 @@ from fizzlab.trial.settings import FILE
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one trial's report: the page of its new record, and where a copy of it lies, if any.
-
-    With a page, `trouble` is about its PDF or its copy only.
-    """
+    """What became of a report: page, copy, trouble (with a page, that of the PDF or the copy)."""
 
     folder: Path
     page: Path | None = None
@@ -41,11 +39,7 @@ class Outcome:
 
 
 def trials_in(folders: Iterable[str | Path]) -> tuple[list[Path], list[Path]]:
-    """Trial folders among `folders`, a season folder standing for the trials in it; then what it passes over.
-
-    A season folder has no ``trial.toml``, but sub-folders that hold ``trial.toml``, ``readings.xlsx`` or any
-    table. Trials come in the order given, those of a season by name, none of them twice.
-    """
+    """Trial folders, once each, a season folder standing for those in it; and what that passes over."""
     trials: dict[Path, Path] = {}
     passed_over: list[Path] = []
     for folder in map(Path, folders):
@@ -73,12 +67,10 @@ def write_reports(
 ) -> list[Outcome]:
     """Report on several trials at once, as `write_report` does on one, with its keywords as `options`.
 
-    The outcomes have the order of `folders`; one report's failure is its own outcome and stops no other.
-    `executor` runs the reports: a thread or process pool, or a cluster's, such as that of
-    ``distributed.Client(...).get_executor()``, whose workers see the folders under the same paths; it stays
-    open. Without one, `jobs` threads (as many as there are cores) look after a report and its kernel each.
-    `to` is an address that fsspec speaks, where this process copies each finished record; `done` is called in
-    this process with each outcome. NotSent: the address cannot be used, and no report was made.
+    `executor` runs the reports (a pool, or a cluster's, whose workers see the folders under the same paths)
+    and stays open; without one, `jobs` threads look after a report and its kernel each. `to` is an address
+    that fsspec speaks, for a copy of each record; `done` is called in this process with each outcome.
+    NotSent: the address cannot be used, and no report was made.
     """
     inspect.signature(run.write_report).bind("", **options)
     if jobs is not None and jobs < 1:
@@ -95,9 +87,8 @@ def write_reports(
             try:
                 outcome = future.result()
             except BrokenExecutor:
-                ended = f"The process that made the report of {folders[number]} was ended, often for want of "
-                ended += "memory. Run it again with fewer jobs at once."
-                outcome = Outcome(Path(folders[number]), trouble=FizzlabError(ended))
+                ended = FizzlabError(say("report_ended", folder=folders[number]))
+                outcome = Outcome(Path(folders[number]), trouble=ended)
             if address is not None and outcome.page is not None:
                 try:
                     outcome = replace(outcome, sent=address.send(outcome.page.parent))
@@ -127,10 +118,8 @@ def _report_on(folder: str | Path, options: dict[str, Any]) -> Outcome:
     except (FizzlabError, OSError) as error:
         return Outcome(Path(folder), trouble=error)
     except Exception as error:
-        unforeseen = FizzlabError(
-            f"The report of {folder} failed in a way that nobody foresaw ({type(error).__name__}: {error}). "
-            "That is a mistake in fizzlab: please tell its makers. Nothing was kept."
-        )
+        what = f"{type(error).__name__}: {error}"
+        unforeseen = FizzlabError(say("report_unforeseen", folder=folder, what=what))
         unforeseen.add_note(traceback.format_exc())
         return Outcome(Path(folder), trouble=unforeseen)
 

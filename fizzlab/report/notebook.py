@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
-from html import escape
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
 import pandas as pd
 
 from fizzlab.errors import BadInput, FizzlabError, count
 from fizzlab.records import fingerprints, read_ledger
-from fizzlab.report.page import LEFT, Piece, unbroken
+from fizzlab.report.page import Piece
 from fizzlab.trial import shipped
 from fizzlab.trial.folder import RECORDS, Trial, folder_there, load
 from fizzlab.trial.settings import FILE, read_settings
@@ -51,26 +49,9 @@ class Found(Piece):
 
     table: pd.DataFrame
 
-    def html(self) -> str:
-        if self.table.empty:
-            return "<p>No trial is here yet. In a terminal: <code>fizzlab new my-trial</code></p>"
-        head = "".join(
-            f'<th scope="col" {LEFT}>{name}</th>' for name in ("trial", "question", "state", "open")
-        )
-        body = ""
-        for trial in self.table.to_dict("records"):
-            links = [f'<a href="{quote(to)}">{escape(said)}</a>' for said, to in trial["links"].items()]
-            cells = (unbroken(trial["question"]), unbroken(trial["state"]), " · ".join(links))
-            told = "".join(f"<td {LEFT}>{cell}</td>" for cell in cells)
-            body += f'<tr><th scope="row" {LEFT}>{escape(trial["trial"])}</th>{told}</tr>'
-        return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-
 
 def trials(folder: str | Path = "..") -> Found:
-    """The trials in a folder and its sub-folders, and links to the notebooks that each needs.
-
-    Copies of these, each set to its trial, are put into the folder `opened`; nothing is written into a trial.
-    """
+    """The trials in a folder, and links to copies (in `opened`) of the notebooks that each needs."""
     home = Path(folder)
     folder_there(home)
     found = sorted({*home.glob(FILE), *home.glob(f"[!.]*/{FILE}"), *home.glob(f"[!.]*/[!.]*/{FILE}")})

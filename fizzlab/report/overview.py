@@ -9,7 +9,6 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from html import escape
 from pathlib import Path
 from typing import NamedTuple
 from urllib.parse import quote
@@ -21,7 +20,7 @@ from fizzlab.errors import BadInput, Problem
 from fizzlab.language import ENGLISH, dated, listed, say, speaking
 from fizzlab.report.analysis import Analysis, analyse
 from fizzlab.report.many import trials_in
-from fizzlab.report.page import Notes, Piece, Prose, unbroken, verdict_of
+from fizzlab.report.page import Notes, Piece, Prose, rendered, verdict_of
 from fizzlab.report.parts.general import Pieces, made
 from fizzlab.report.parts.season import drift, in_order, not_counted, pooled, set_beside, what_each_did
 from fizzlab.trial.folder import RECORDS, Trial, folder_there, load, refuse_records
@@ -51,24 +50,9 @@ class Trials(Piece):
 
     rows: Sequence[Row]
 
-    def html(self) -> str:
-        heads = (say("head_trial"), *self.rows[0].cells)
-        head, body = "".join(f'<th scope="col">{name}</th>' for name in heads), ""
-        for row in self.rows:
-            title = f'<a href="{escape(row.link)}">{escape(row.title)}</a>' if row.link else escape(row.title)
-            body += f'<tr><th scope="row">{title}<br><small>{escape(row.name)}</small></th>'
-            for name, lines in row.cells.items():
-                told = "".join(f"<p>{unbroken(line)}</p>" for line in lines)
-                body += f'<td data-label="{name}">{told}</td>'
-            body += "</tr>"
-        return f'<table class="trials"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
-
 
 def write_overview(folder: str | Path) -> Path:
-    """Write ``overview.html`` into a folder of trials, and return its path.
-
-    BadInput, with nothing written: it holds no trials, or keeps a page of the maker's under that name.
-    """
+    """Write ``overview.html`` into a folder of trials; BadInput where that is a page of the maker's own."""
     folder = Path(folder)
     folder_there(folder)
     refuse_records(folder)
@@ -85,17 +69,14 @@ def write_overview(folder: str | Path) -> Path:
 
 
 def _page(folder: Path, trials: Sequence[Path]) -> str:
-    from jinja2 import Environment, PackageLoader
-
     rows = sorted(map(row_of, trials), key=lambda row: row[:2])
     body = "".join(
         Prose(piece).html() if isinstance(piece, str) else piece.html()
         for piece in pieces(rows)
         if isinstance(piece, str | Piece)
     )
-    template = Environment(loader=PackageLoader("fizzlab.report"), autoescape=True).get_template(PAGE)
     told = {"title": say("title_all_trials", name=folder.resolve().name), "body": body, "ours": OURS}
-    return template.render(**told, date=dated(dt.date.today()), say=say)
+    return rendered(PAGE, **told, date=dated(dt.date.today()))
 
 
 def row_of(folder: Path) -> Row:

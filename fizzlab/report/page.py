@@ -11,8 +11,10 @@ import re
 import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
+from functools import cache
 from html import escape, unescape
 from typing import TYPE_CHECKING, Any, Self
+from urllib.parse import quote
 
 import pandas as pd
 
@@ -20,6 +22,7 @@ from fizzlab.errors import FizzlabError, Unforeseen
 from fizzlab.language import ENGLISH, dated, listed, say, speaking, spoken, wording
 
 if TYPE_CHECKING:
+    from jinja2 import Environment
     from matplotlib.figure import Figure
 
     from fizzlab.records import Stamp
@@ -32,9 +35,6 @@ FRONT_END = '<hr class="front-end">'
 
 #: How the topic of a finding begins that stands for what could not be worked out.
 FAILED = "failed."
-
-#: JupyterLab would put the text of a cell to the right.
-LEFT = 'style="text-align: left"'
 
 #: The heading of what ends a part: how its numbers came about, folded once more.
 WORKED = "how_this_worked"
@@ -49,13 +49,30 @@ def unbroken(text: str) -> str:
     return _UNITS.sub("\u00a0", escape(text))
 
 
+@cache
+def templates() -> Environment:
+    """The templates of pages and of pieces, which speak."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
+
+    found = Environment(loader=PackageLoader("fizzlab.report"), autoescape=True, undefined=StrictUndefined)
+    found.filters |= {"unbroken": lambda text: Markup(unbroken(str(text))), "quote": quote}
+    found.filters["base64"] = lambda image: base64.b64encode(image).decode()
+    found.globals.update(say=say, wording=wording)
+    return found
+
+
+def rendered(page: str, **told: Any) -> str:
+    """A page by the name of its template."""
+    return templates().get_template(page).render(told)
+
+
 @dataclass(frozen=True)
 class Finding:
     """One sentence of the answer with the numbers it was made from.
 
-    `topic` is a short stable name: ``"changed.dry_h.colour[lake]"``. `estimate`, `low` and `high` are in
-    `unit` ("ratio", "h", ...), None where there is no number to give. `level` is the coverage of the
-    interval, and `kind` whether the truth lies in it ("confidence") or the next batch ("prediction").
+    `topic` is a short stable name: ``"changed.dry_h.colour[lake]"``. `level` is the coverage of the interval,
+    and `kind` whether the truth lies in it ("confidence") or the next batch ("prediction").
     """
 
     topic: str
@@ -83,8 +100,9 @@ class Piece:
         return made
 
     def html(self) -> str:
-        """The piece as HTML; empty where it shows nothing."""
-        raise NotImplementedError
+        """The piece as HTML, by the macro of its name; empty where it shows nothing."""
+        macros = templates().get_template("pieces.html").module
+        return str(getattr(macros, type(self).__name__.lower())(self))
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
         with speaking(self.language):
@@ -110,10 +128,6 @@ class Notes(Piece):
     kind: str = "plain"
     method: bool = False
 
-    def html(self) -> str:
-        items = "".join(f"<li>{unbroken(line)}</li>" for line in self.lines)
-        return f'<ul class="notes {escape(self.kind)}">{items}</ul>'
-
 
 @dataclass(frozen=True)
 class Grid(Piece):
@@ -123,19 +137,6 @@ class Grid(Piece):
     caption: str = ""
     method: bool = False
 
-    def html(self) -> str:
-        names = (escape(wording(f"grid.head.{name}", str(name))) for name in self.rows)
-        head = "".join(f'<th scope="col" {LEFT}>{name}</th>' if name else "<td></td>" for name in names)
-        rows = [
-            [f"<td {LEFT}>{unbroken(cell)}</td>" for cell in row] for row in self.rows.astype(str).to_numpy()
-        ]
-        body = "".join(f"<tr>{''.join(row)}</tr>" for row in rows)
-        caption = f"<caption {LEFT}>{unbroken(self.caption)}</caption>" if self.caption else ""
-        table = f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-        # one that is wider than a phone must scroll without a mouse
-        named = f'role="group" aria-label="{escape(self.caption or say("table"))}"'
-        return f'<div class="grid" tabindex="0" {named}>{table}</div>'
-
 
 @dataclass(frozen=True)
 class Findings(Piece):
@@ -144,10 +145,6 @@ class Findings(Piece):
     findings: Sequence[Finding]
     kind: str = "answer"
     method: bool = False
-
-    def html(self) -> str:
-        shown = [] if self.kind == "silent" else [finding.sentence for finding in self.findings]
-        return Notes(shown, self.kind).html() if shown else ""
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
         data, about = super()._repr_mimebundle_()
@@ -172,9 +169,6 @@ class Picture(Piece):
         if "matplotlib.pyplot" in sys.modules:  # else the notebook would show it a second time
             sys.modules["matplotlib.pyplot"].close(figure)
 
-    def html(self) -> str:
-        return _figure("svg+xml", self.svg.encode(), self.alt, self.caption)
-
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
         png = base64.b64encode(self.png).decode()
         data = {"text/html": self.html(), "image/png": png, "text/plain": f"[{self.alt}]"}
@@ -186,16 +180,6 @@ class Photos(Piece):
     """Small photographs, JPEG, each with its caption."""
 
     shots: Sequence[tuple[str, bytes]]
-
-    def html(self) -> str:
-        told = [_figure("jpeg", jpeg, caption, caption) for caption, jpeg in self.shots]
-        return f'<div class="photos">{"".join(told)}</div>'
-
-
-def _figure(kind: str, image: bytes, alt: str, caption: str) -> str:
-    source = f"data:image/{kind};base64,{base64.b64encode(image).decode()}"
-    shown = f'<img src="{source}" alt="{escape(alt)}"><figcaption>{unbroken(caption)}</figcaption>'
-    return f"<figure>{shown}</figure>"
 
 
 def _drawn(figure: Figure, kind: str) -> bytes:
@@ -318,22 +302,16 @@ def _folded(part: str) -> str:
 
 def html_page(shown: PageContent, *, title: str, stamp: Stamp, place: str, language: str = ENGLISH) -> str:
     """One self-contained HTML page; every printed page of it says what `stamp` says of the record."""
-    with speaking(language):
-        return _page(shown, title, stamp, place)
-
-
-def _page(shown: PageContent, title: str, stamp: Stamp, place: str) -> str:
-    from jinja2 import Environment, PackageLoader
-
     if not re.fullmatch(r"[\w-]+", stamp.record):
         raise ValueError(f"{stamp.record!r} goes into a style sheet: plain letters, digits and hyphens only")
-    template = Environment(loader=PackageLoader("fizzlab.report"), autoescape=True).get_template("page.html")
     front, end, rest = shown.body.rpartition(FRONT_END)
-    if lost := lost_in(shown.findings):
-        note = Notes([say("could_not", names=listed(lost))], "caution").html()
-        front, rest = (front + note, rest) if end else (front, note + rest)
-    first, *parts = re.split(r"(?=<h2>)", rest)
-    closing = re.sub("<h2>.*?</h2>", "", parts.pop(), count=1) if parts else ""
-    body = first + "\n".join(_folded(part) if end else part for part in parts)
-    told = {"front": front + end, "body": body, "closing": closing, "title": title, "stamp": stamp}
-    return template.render(**told, place=place, date=dated(stamp.signed.date), say=say)
+    with speaking(language):
+        if lost := lost_in(shown.findings):
+            note = Notes([say("could_not", names=listed(lost))], "caution").html()
+            front, rest = (front + note, rest) if end else (front, note + rest)
+        first, *parts = re.split(r"(?=<h2>)", rest)
+        closing = re.sub("<h2>.*?</h2>", "", parts.pop(), count=1) if parts else ""
+        body = first + "\n".join(_folded(part) if end else part for part in parts)
+        told = {"front": front + end, "body": body, "closing": closing, "title": title, "stamp": stamp}
+        date = dated(stamp.signed.date)
+        return rendered("page.html", **told, place=place, date=date)

@@ -18,6 +18,7 @@ from typing import Any, Literal
 
 from fizzlab import records
 from fizzlab.errors import FizzlabError
+from fizzlab.language import say
 from fizzlab.records.ledger import LEDGER
 from fizzlab.records.store import ENTRY
 
@@ -59,11 +60,6 @@ _CLOSED = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
 #: What would lead away from the page without a script.
 _LEADS_AWAY = re.compile(r"http-equiv\s*=\s*[\"']?\s*refresh", re.IGNORECASE)
 
-BARE = (
-    "Printed without the browser's sandbox, which does not work for this user (an administrator, or inside a "
-    "container). Print only pages that you made, or as another user."
-)
-
 
 class NotPrinted(FizzlabError):
     """No PDF came out; the sentence says why and what would help."""
@@ -79,14 +75,11 @@ def find_browser(environment: Mapping[str, str] | None = None, system: str = sys
         if found and (named or Path(found).is_absolute()):  # one in the current folder is not meant
             return Path(found)
     if named:
-        raise NotPrinted(f"{NAMED} names “{named}”, which is no program on this computer.")
+        raise NotPrinted(say("no_program", variable=NAMED, named=named))
     for place in _usual_places(environment, system):
         if place.is_file():
             return place
-    raise NotPrinted(
-        "A PDF is printed by Chromium, Chrome, Edge or Brave, and none of them was found. Install one, or "
-        f"name it in the environment variable {NAMED}."
-    )
+    raise NotPrinted(say("no_browser", variable=NAMED))
 
 
 def _usual_places(environment: Mapping[str, str], system: str) -> list[Path]:
@@ -109,12 +102,7 @@ def print_pdf(
     browser: Path | None = None,
     timeout_s: float = 60.0,
 ) -> None:
-    """Print a page that stands alone to a PDF, which replaces one that is there in one step, or not at all.
-
-    Of a report, its front page is printed, or the `whole` of it.
-
-    NotPrinted: there is no browser, it failed or took too long, or it is too old to number pages.
-    """
+    """Print the front page of a report, or a whole page, to a PDF, in one step or not at all (NotPrinted)."""
     browser = browser or find_browser()
     try:
         rooms: dict[str, Any] = {"prefix": ".printing-", "dir": pdf.parent, "ignore_cleanup_errors": True}
@@ -122,11 +110,10 @@ def print_pdf(
             room = Path(name).resolve()
             text = html.read_text(encoding="utf-8")
             if whole:
-                text = text.replace("<html ", '<html class="whole" ', 1).replace(
-                    "<details>", "<details open>"
-                )
+                text = text.replace("<html ", '<html class="whole" ', 1)
+                text = text.replace("<details>", "<details open>")
             if _LEADS_AWAY.search(unescape(text)):
-                raise NotPrinted(f"{html} would lead to another page while it is printed: not printed.")
+                raise NotPrinted(say("leads_away", html=html))
             text = f'<!doctype html><meta http-equiv="Content-Security-Policy" content="{_CLOSED}">{text}'
             head, end, body = text.partition("</head>")
             size = f"<style>@page {{ size: {paper} }}</style>"
@@ -136,30 +123,24 @@ def print_pdf(
             _check(browser, room / "page.pdf")
             os.replace(room / "page.pdf", pdf)
     except OSError as error:
-        refused = f"The computer refused to print: {error.strerror or error} ({error.filename})."
-        raise NotPrinted(refused) from None
+        why = error.strerror or error
+        raise NotPrinted(say("print_refused", why=why, file=error.filename)) from None
 
 
 def print_page(page: Path, to: Path | None = None, *, paper: Paper = "a4", whole: bool = False) -> Path:
-    """Print a record's folder or a page that stands alone, and return the PDF; change nothing that is there.
-
-    Where `to` is left out, the PDF lies beside the page or the record's folder, and is called as it is.
-    NotPrinted: there is no such page, its record was altered, the PDF's place is taken or inside a record, or
-    printing failed.
-    """
+    """Print a record's folder or a page to `to`, or beside it; change nothing that is there (NotPrinted)."""
     html = page / "report.html" if page.is_dir() else page
     if not html.is_file():
-        where = f"{page} holds no report.html" if page.is_dir() else f"{page} is not there"
-        raise NotPrinted(f"{where}. Name a record, such as my-trial/records/my-trial-1, or an HTML page.")
+        raise NotPrinted(say("no_report_in" if page.is_dir() else "no_page", page=page))
     beside = html.resolve().parent if _is_record(html.resolve().parent) else html
     pdf = to or (beside.parent / f"{beside.name if beside.is_dir() else beside.stem}.pdf")
     if any(map(_is_record, pdf.resolve().parents)):
-        raise NotPrinted("A record is never changed. Name another place for the PDF with --to.")
+        raise NotPrinted(say("never_into_record"))
     altered = records.altered(beside) if _is_record(beside) else []
     if altered:
-        raise NotPrinted("\n".join([*altered, "Not printed: see fizzlab records verify."]))
+        raise NotPrinted("\n".join([*altered, say("not_printed_see")]))
     if pdf.exists():
-        raise NotPrinted(f"{pdf} is there already. Name another place for the PDF with --to.")
+        raise NotPrinted(say("pdf_there", pdf=pdf))
     print_pdf(html, pdf, paper=paper, whole=whole)
     return pdf
 
@@ -176,10 +157,10 @@ def _run(browser: Path, room: Path, timeout_s: float) -> None:
     if said is not None and not bare and "sandbox" in said.casefold():
         bare, said = True, _run_once(browser, room, ["--no-sandbox"], timeout_s)
     if said is not None:
-        last = said.strip().splitlines() or ["it did not say why"]
-        raise NotPrinted(f"{browser} printed nothing: {last[-1].strip()[:200].rstrip('.')}.")
+        last = said.strip().splitlines() or [say("not_said_why")]
+        raise NotPrinted(say("printed_nothing", browser=browser, why=last[-1].strip()[:200].rstrip(".")))
     if bare:
-        logging.getLogger("fizzlab").warning(BARE)
+        logging.getLogger("fizzlab").warning(say("printed_bare"))
 
 
 def _run_once(browser: Path, room: Path, extra: list[str], timeout_s: float) -> str | None:
@@ -193,7 +174,7 @@ def _run_once(browser: Path, room: Path, extra: list[str], timeout_s: float) -> 
         try:
             process.wait(timeout_s)
         except subprocess.TimeoutExpired:
-            raise NotPrinted(f"{browser} had printed nothing after {timeout_s:g} s and was ended.") from None
+            raise NotPrinted(say("printing_too_long", browser=browser, seconds=timeout_s)) from None
         finally:
             with contextlib.suppress(ProcessLookupError, PermissionError):
                 # with all its children, so that none of them writes into a folder being removed
@@ -208,8 +189,7 @@ def _run_once(browser: Path, room: Path, extra: list[str], timeout_s: float) -> 
 def _check(browser: Path, pdf: Path) -> None:
     content = pdf.read_bytes()
     if not content.startswith(b"%PDF-") or b"%%EOF" not in content[-1024:]:
-        raise NotPrinted(f"{browser} wrote a PDF that is not whole; is the disk full?")
+        raise NotPrinted(say("pdf_not_whole", browser=browser))
     version = re.search(rb"Skia/PDF m(\d+)", content)
     if version and int(version[1]) < OLDEST:
-        old = f"{browser} is version {int(version[1])}, which prints no page numbers."
-        raise NotPrinted(f"{old} Update it to {OLDEST} or newer.")
+        raise NotPrinted(say("browser_old", browser=browser, version=int(version[1]), oldest=OLDEST))

@@ -12,7 +12,7 @@ import pandas as pd
 from fizzlab.errors import capital
 from fizzlab.language import say, wording
 from fizzlab.measures import CURRENCIES, Measure, Words, number
-from fizzlab.models.result import Effect
+from fizzlab.models.result import ENDS, Effect
 from fizzlab.models.terms import Category
 from fizzlab.report.page import Finding
 from fizzlab.trial.settings import TrialSettings
@@ -111,18 +111,15 @@ def estimate(row: Mapping[Any, Any], unit: str) -> str:
 
 
 def numbers_of(topic: str, said: str, row: Mapping[Any, Any], unit: str, **more: Any) -> Finding:
-    """A finding from a row with an interval; what is open, or never comes, has no number."""
-    ends = ("estimate", "conf_low", "conf_high")
-    best, low, high = (float(row[end]) if isfinite(row[end]) else None for end in ends)
-    beyond = bool(row.get("extrapolated", False))
-    return Finding(topic, said, best, low, high, unit, beyond_tried=beyond, **more)
+    """A finding from a row with an interval, and perhaps n_batches and df; what is open has no number."""
+    best, low, high = (float(row[end]) if isfinite(row[end]) else None for end in ENDS)
+    df, batches = row.get("df"), int(row.get("n_batches", 0))
+    about = {"df": None if df is None or not isfinite(df) else df, "batches": batches, **more}
+    return Finding(topic, said, best, low, high, unit, beyond_tried=bool(row.get("extrapolated")), **about)
 
 
 def spoken(text: str, settings: TrialSettings) -> str:
-    """A sentence of a model, its columns named as the maker calls them.
-
-    Names are replaced whole and all at once, so that a name that is a word of a label stays a word of it.
-    """
+    """A sentence of a model, its columns named, whole and all at once, as the maker calls them."""
     names = {name: settings.label(name) for name in settings.factors}
     names |= {name: say(text) for name, text in _AIR.items()}
     known = {label: label for label in names.values()} | names
@@ -211,23 +208,17 @@ def sentence(effect: Effect, measure: Measure, label: Label, more: str = "") -> 
     if effect.exact:
         return say("no_difference", what=what, both=both, more=more)
     if effect.same:
-        apart, margin = max(effect.same_high, 1 / effect.same_low) - 1, (effect.margin or 1) - 1
-        return say(
-            "same_within", what=what, both=both, apart=percent(apart), margin=percent(margin), more=more
-        )
-    return say(
-        "cant_tell_effect",
-        what=what,
-        against=against(effect, label),
-        open_still=open_still(effect, measure),
-        more=more,
-    )
+        apart = percent(max(effect.same_high, 1 / effect.same_low) - 1)
+        margin = percent((effect.margin or 1) - 1)
+        return say("same_within", what=what, both=both, apart=apart, margin=margin, more=more)
+    pair, still = against(effect, label), open_still(effect, measure)
+    return say("cant_tell_effect", what=what, against=pair, open_still=still, more=more)
 
 
 def _shown(effect: Effect, measure: Measure, label: Label, more: str) -> str:
-    words, way = words_of(measure), words_of(measure).more if effect.greater else words_of(measure).less
-    size, times = by_how_much(effect.estimate, effect, measure), _many_times(effect.estimate, effect)
-    did = way.format(much="" if times else f"{size} ")
+    words, size = words_of(measure), by_how_much(effect.estimate, effect, measure)
+    times = _many_times(effect.estimate, effect)
+    did = (words.more if effect.greater else words.less).format(much="" if times else f"{size} ")
     named = isinstance(effect.term, Category)  # "fan off", but "than with 2 g" of what was just named
     control = with_name(effect, effect.control, label) if named else effect.control
     start = say("pieces_than", with_name=with_name(effect, effect.level, label), did=did, control=control)
@@ -278,11 +269,8 @@ def cell_in_short(effect: Effect, measure: Measure) -> str:
 
 def told(effect: Effect, measure: Measure) -> str:
     """How much with its interval, or what is still possible, as it ends a sentence."""
-    return (
-        cell(effect, measure)
-        if effect.shown
-        else say("told_open", open_still=capital(open_still(effect, measure)))
-    )
+    still = capital(open_still(effect, measure))
+    return cell(effect, measure) if effect.shown else say("told_open", open_still=still)
 
 
 def row_cell(row: Mapping[Any, Any], response: str, term: Category, measure: Measure) -> str:
@@ -294,11 +282,8 @@ def row_cell(row: Mapping[Any, Any], response: str, term: Category, measure: Mea
 
 def of_effect(effect: Effect, measure: Measure, said: str, topic: str = "") -> Finding:
     """One effect with its numbers, and the sentence that tells it."""
-    row = {name: getattr(effect, name) for name in ("estimate", "conf_low", "conf_high")}
     unit = effect.scale if effect.scale != "difference" else measure.unit or "money"
-    more: dict[str, Any] = {"level": effect.conf_level, "batches": effect.n_batches}
-    more["df"] = effect.df if isfinite(effect.df) else None
-    return numbers_of(topic or f"changed.{effect.topic}", said, row, unit, **more)
+    return numbers_of(topic or f"changed.{effect.topic}", said, vars(effect), unit, level=effect.conf_level)
 
 
 def wide(cells: Mapping[str, Mapping[str, str]], row: str, column: str) -> pd.DataFrame:

@@ -37,10 +37,7 @@ ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THRE
 
 
 class Kernels:
-    """Where the kernels of reports come from, and how all of them are ended at once.
-
-    Each has one thread for linear algebra unless the environment says otherwise.
-    """
+    """Where the kernels of reports come from, with one thread each, and how all of them are ended at once."""
 
     def __init__(self) -> None:
         self._environment = {**ONE_THREAD, **surroundings()}
@@ -181,15 +178,12 @@ def write_report(
         def finish(making: Path, stamp: records.Stamp) -> None:
             says("printing")
             html = making / "report.html"
-            text = page.html_page(
-                shown, title=settings.title, stamp=stamp, place=settings.place, language=settings.language
-            )
-            html.write_text(text, encoding="utf-8")
+            told = {"title": settings.title, "place": settings.place, "language": settings.language}
+            html.write_text(page.html_page(shown, **told, stamp=stamp), encoding="utf-8")
+            sheet = paper or settings.paper
             try:
                 if pdf:
-                    printing.print_pdf(
-                        html, making / "report.pdf", paper=paper or settings.paper, whole=pdf == "whole"
-                    )
+                    printing.print_pdf(html, making / "report.pdf", paper=sheet, whole=pdf == "whole")
             except printing.NotPrinted as error:
                 unprinted.append(str(error))
 

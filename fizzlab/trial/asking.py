@@ -37,6 +37,7 @@ class Ask:
     option: str = ""
     seldom: bool = False
     tables: tuple[str, ...] = ()
+    needs: str = ""
     choices: Mapping[str, str] = field(default_factory=dict)
     fields: tuple[Ask, ...] = ()
 
@@ -105,19 +106,18 @@ class Answers:
         from fizzlab.trial.settings import PlanSettings
 
         kind, tables = KINDS.get(self.kind), {*split(self.text("plan.tables"))}
-        unused = {option for each in KINDS.values() for option in each.options} - {
-            *(kind.options if kind else ())
-        }
-        known = PlanSettings.model_fields.keys() - unused if kind else {"kind", "tables"}
+        options = {option for each in KINDS.values() for option in each.options}
+        fields = PlanSettings.model_fields.keys() - options
+        known = {*fields, *kind.options} if kind else {"kind", "tables"}
         again = kind is not None and kind.again
 
         def open_(ask: Ask) -> bool:
             if ask.key.startswith("plan."):
                 read = not ask.tables or bool(tables & {*ask.tables}) or (again and ask.name == "raters")
-                return ask.name in known and read
-            return not (ask.key == "factors" and again) and (
-                not ask.key.startswith("recipe.") or bool(self.rows.get("ingredients"))
-            )
+                needed = not ask.needs or any(self.told.get(key) for key in (ask.needs, ask.key))
+                return ask.name in known and read and needed
+            of_none = ask.key.startswith("recipe.") and not self.rows.get("ingredients")
+            return not (of_none or (ask.key == "factors" and again))
 
         return list(filter(open_, ASKS.values()))
 

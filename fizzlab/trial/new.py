@@ -78,9 +78,8 @@ def text_of(path: Path) -> str:
         text = bytes_of(path).decode("utf-8-sig").replace("\r\n", "\n")
         tomlkit.parse(text)
     except ValueError as error:
-        raise BadInput(
-            [Problem(str(path), f"it cannot be read: {error}.", "Mend it by hand first.")]
-        ) from None
+        what = f"it cannot be read: {error}."
+        raise BadInput([Problem(str(path), what, "Mend it by hand first.")]) from None
     return text
 
 
@@ -189,25 +188,22 @@ def _factor(row: Row, faults: Faults) -> tuple[str, Section]:
     found = re.fullmatch(r"(.*\d)\s*([^\d\s,;]+)", values)
     if not (named or unit) and found and NUMBERS.fullmatch(found[1]):
         values, unit = found[1], found[2]
-    wrong, do = (
-        f"“{values}” names one way only, and nothing to compare it with.",
-        "Write pearl, dye or 0.6, 1.2.",
-    )
+    wrong = f"“{values}” names one way only, and nothing to compare it with."
+    do, levels = "Write pearl, dye or 0.6, 1.2.", split(values)
+    factor: Section = {"levels": levels, "control": (levels or [""])[0]}
+    sound = len(levels) > 1
     if not named and (unit or NUMBERS.fullmatch(values)):
         amounts, _, span = values.rpartition("within")
         ends = re.fullmatch(r"\s*([\d.,]+)\s*(?:to|-|–)\s*([\d.,]+)\s*", span)
         numbers = [_scalar(each) for each in split(amounts if ends else values)]
-        factor: Section = {"amounts": numbers} if numbers else {}
+        factor = {"amounts": numbers} if numbers else {}
         factor |= {"low": _scalar(ends[1]), "high": _scalar(ends[2])} if ends else {}
+        factor, sound = factor | {"unit": unit}, bool(unit and (ends or len(numbers) > 1))
         if not unit:
             wrong, do = f"“{values}” has no unit.", "Say what it is measured in, such as g or ml."
-        if not unit or not (ends or len(numbers) > 1):
-            faults.append(("factors", Problem("", f"{label}: {wrong}", do)))
-        return name, factor | {"unit": unit} | more
-    levels = split(values)
-    if len(levels) < 2:
+    if not sound:
         faults.append(("factors", Problem("", f"{label}: {wrong}", do)))
-    return name, {"levels": levels, "control": (levels or [""])[0]} | more
+    return name, factor | more
 
 
 def _ingredient(row: Row, recipe: Section, factors: Section) -> None:
@@ -224,41 +220,34 @@ def _ingredient(row: Row, recipe: Section, factors: Section) -> None:
         place = brings.setdefault(level, [])
     elif of:
         rule["sets"] = name
-        amount = (
-            amount or f"{_typed([*factor.get('amounts', []), factor.get('low')][0])} {factor.get('unit')}"
-        )
+        first = _typed([*factor.get("amounts", []), factor.get("low")][0])
+        amount = amount or f"{first} {factor.get('unit')}"
     place.append(item | ({"amount": amount} if amount else {}))
 
 
 def _wish(row: Row) -> tuple[str, Section]:
     """A limit or a wish for one response."""
     label = row["name"].strip().casefold()
-    named = [
-        each.name for each in MEASURES.values() if label in (each.name, each.label, each.titled.casefold())
-    ]
+    calls = {each.name: (each.name, each.label, each.titled.casefold()) for each in MEASURES.values()}
+    named = [name for name, words in calls.items() if label in words]
     said: Section = {}
     for each in ASKS["wishes"].fields[1:]:
-        numbers = [
-            _scalar(part) for part in row.get(each.key, "").replace(";", " ").replace(", ", " ").split()
-        ]
+        parts = row.get(each.key, "").replace(";", " ").replace(", ", " ").split()
+        numbers = [_scalar(part) for part in parts]
         said |= {each.key: numbers[0] if len(numbers) == 1 else numbers} if numbers else {}
     if {"best", "worst"} <= {*said}:
-        less = str(said["best"]) != str(said["worst"]) and _order(said["best"]) < _order(said["worst"])
-        said["want"] = "near" if isinstance(said["worst"], list) else "less" if less else "more"
+        best, worst = said["best"], said["worst"]
+        less = isinstance(best, int | float) and isinstance(worst, int | float) and best < worst
+        said["want"] = "near" if isinstance(worst, list) else "less" if less else "more"
     return named[0] if named else folded(label), said
-
-
-def _order(value: object) -> float:
-    return float(value) if isinstance(value, int | float) else 0.0
 
 
 def question_of(problem: Problem) -> str:
     """The question of which the answer has this problem; "plan" where it is none of them alone."""
     key = (problem.column or "key factors").removeprefix("key ")
     found = {"factors": "factors", "recipe": "ingredients", "responses": "wishes", "plan": "plan"}
-    return next(
-        (k for k in ASKS if key == k or key.startswith(f"{k}.")), found.get(key.partition(".")[0], "title")
-    )
+    asked = [each for each in ASKS if key == each or key.startswith((f"{each}.", f"{each} "))]
+    return [*asked, found.get(key.partition(".")[0], "title")][0]
 
 
 def reason(problem: Problem) -> str:

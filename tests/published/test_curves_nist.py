@@ -115,7 +115,7 @@ def slopes(f: Callable[[Array, Array], Array]) -> Callable[[Array, Array], list[
 
 def model(name: str) -> CurveModel:
     parameters = tuple(Parameter(f"b{k + 1}") for k in range(len(read(name).values)))
-    return CurveModel(name, "", parameters, MODELS[name], slopes(MODELS[name]))
+    return CurveModel(name, parameters, MODELS[name], slopes(MODELS[name]))
 
 
 NIST = Source(
@@ -163,10 +163,10 @@ PROFILES = {
 def test_profile_intervals_against_r(name: str) -> None:
     certified = read(name)
     fit = fit_curve(model(name), certified.x, certified.y, start=certified.starts[1])
-    interval = profile_interval(fit, "b2")
+    interval = profile_interval(fit, lambda p: p[fit.model.names.index("b2")])
     agrees(
         f"{name}: interval of b2",
-        (interval.conf_low, interval.conf_high),
+        (interval["conf_low"], interval["conf_high"]),
         PROFILES[name],
         PROFILE_R,
         rel=1e-6,

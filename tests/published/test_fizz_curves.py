@@ -20,7 +20,6 @@ def fit_released(shape: Shape, x: list[float], y: list[float] | np.ndarray) -> C
     whole = gas_model(shape)
     part = CurveModel(
         shape,
-        "",
         whole.parameters[1:],
         lambda t, p: whole.f(t, [0.0, *p]),
         lambda t, p: whole.jacobian(t, [0.0, *p])[1:],

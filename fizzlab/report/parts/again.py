@@ -40,7 +40,7 @@ class Change(NamedTuple):
 
 def changes(done: Analysis, before: Iterable[Effect], after: Iterable[Effect]) -> Iterator[Change]:
     """Which verdicts come out otherwise."""
-    settings, now = done.trial.settings, {effect.topic: effect for effect in after}
+    settings, now = done.settings, {effect.topic: effect for effect in after}
 
     def told(effect: Effect | None) -> tuple[object, str]:
         if effect is None or not (effect.shown or effect.same):
@@ -58,7 +58,7 @@ def changes(done: Analysis, before: Iterable[Effect], after: Iterable[Effect]) -
 @lru_cache(maxsize=2)
 def without_doubtful(done: Analysis) -> str:
     """What comes out otherwise without the doubtful readings, and where they are; empty if nothing does."""
-    trial, settings, said = done.trial, done.trial.settings, list[str]()
+    trial, settings, said = done.trial, done.settings, list[str]()
     doubts = [doubt for doubt in trial.doubts if doubt.reading]
     if not doubts:
         return ""
@@ -151,7 +151,7 @@ def lost(done: Analysis) -> tuple[Change, ...]:
                 rest = {n: ends[n].iloc[place] for n in ends if n not in away}
                 new = away.assign(**(rest | {"run": away.index}))
                 turns = changes(done, each.effects, each.again(pd.concat([each.table, new])).effects)
-                label = done.trial.settings.measure(name).label
+                label = done.settings.measure(name).label
                 lead = say(f"had_lost_{end}", runs=listed(sorted(away.index)), label=label)
                 found += [change._replace(said=f"{lead}, {change.said}") for change in turns]
     quiet = say("had_lost_either", runs=listed(sorted(names)))

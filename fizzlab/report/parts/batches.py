@@ -32,7 +32,7 @@ MOST_BYTES, MOST_PIXELS, MOST_PHOTOS, WIDE = 20_000_000, 60_000_000, 40, 360
 @standing
 def batch_by_batch(done: Analysis) -> Pieces:
     """The batches that something was noted of, the photographs, and at the end the numbers of every batch."""
-    notes, settings, label = notes_of(done.trial), done.trial.settings, done.trial.settings.label
+    notes, settings, label = notes_of(done.trial), done.settings, done.settings.label
     if done.batches.empty:
         return []
     made: dict[str, Any] = {"batch": done.batches["run"].astype(str)}
@@ -55,8 +55,8 @@ def batch_by_batch(done: Analysis) -> Pieces:
         Grid(table, say("dry_times_those"), method=True),
     ]
     losses = [each.said for each in lost(done)]
-    worked = [drift(done)[0], Notes(losses) if losses else None]
-    return [say("batch_batch"), *parted(filter(None, pieces), [*filter(None, worked)])]
+    worked = filter(None, [drift(done)[0], Notes(losses) if losses else None])
+    return [say("batch_batch"), *parted(filter(None, pieces), [*worked])]
 
 
 def notes_of(trial: Trial) -> dict[str, str]:

@@ -18,12 +18,12 @@ from fizzlab.measures import Measure
 from fizzlab.models.comparisons import compare
 from fizzlab.models.curing import CuringFit
 from fizzlab.models.effects import ResponseFit
-from fizzlab.models.result import Effect
+from fizzlab.models.result import ENDS, Effect
 from fizzlab.models.surfaces import bend, best, fit_mixture
 from fizzlab.models.terms import Amount, Category, level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import SHOWN_P, Analysis, at_levels, by_levels
-from fizzlab.report.figures.panels import Panel, factor_panels
+from fizzlab.report.figures import Panel, factor_panels
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture, parted
 from fizzlab.report.parts.choose import Voice
 from fizzlab.report.parts.crumble import Levels, crumble, more_levels
@@ -73,28 +73,26 @@ def subject(done: Analysis, section: str) -> Pieces:
 @standing
 def what_changed(done: Analysis) -> Pieces:
     """What holds for all comparisons together."""
-    settings = done.trial.settings
+    settings = done.settings
     if not settings.terms():
         return []
     said = by_chance(done)
     notes = [words.spoken(each, settings) for each in done.notes]
-    if not (done.effects or done.reasons):
-        notes.append(say("nothing_was_measured"))
-    if is_blend(done.trial):
-        notes.append(say("amounts_add"))
+    notes += [] if done.effects or done.reasons else [say("nothing_was_measured")]
+    notes += [say("amounts_add")] if is_blend(done.trial) else []
     said, notes = (said, notes) if said else (notes[:1], notes[1:])
     return [say("what_changed"), Notes(said, "answer"), caution(notes)] if said else []
 
 
 def _within(done: Analysis, section: str | None) -> list[str]:
     """The responses of one section of trial.toml, or all."""
-    return [n for n, each in done.trial.settings.measures().items() if section in (None, each.section)]
+    return [n for n, each in done.settings.measures().items() if section in (None, each.section)]
 
 
 @standing
 def compared(done: Analysis, section: str | None = None) -> Pieces:
     """What every factor did to the measures of a section: in short, in a table, in a picture."""
-    settings, mine = done.trial.settings, _within(done, section)
+    settings, mine = done.settings, _within(done, section)
     effects, found = [each for each in done.effects if each.response in mine], list[Finding]()
     cells: dict[str, dict[str, str]] = {}
     for each in effects:
@@ -131,10 +129,9 @@ def _in_short(settings: TrialSettings, effects: Sequence[Effect]) -> list[str]:
 
 def _picture(done: Analysis, section: str | None) -> Picture | None:
     """A panel a response that has forecasts: every batch, all else made equal, and the typical ones."""
-    panels, told, pictured = [], [], pictured_on_front(done)
-    voice = Voice(done.terms, done.trial.settings, {}, 0)
+    panels, pictured, voice = list[Panel](), pictured_on_front(done), Voice(done.terms, done.settings)
     for response in _within(done, section):
-        fit, measure = done.fits.get(response), done.trial.settings.measure(response)
+        fit, measure = done.fits.get(response), done.settings.measure(response)
         if fit is None or not fit.effects or (response == pictured and len(fit.terms) == 1):
             continue
         means, batches = list[pd.DataFrame](), list[pd.DataFrame]()
@@ -142,26 +139,20 @@ def _picture(done: Analysis, section: str | None) -> Picture | None:
             for term in (each for each in fit.terms if fit.of(each.name)):
                 rows, points = at_levels(fit, term), fit.points(term.name)
                 named = partial(level_name if len(done.terms) == 1 else voice.part, term)
-                rows["level"] = [named(value) for value in rows["value"]]
+                rows["level"] = rows["value"].map(named)
                 made = fit.batches[term.name].reindex(points.index)
                 if isinstance(term, Amount):  # beside the nearest amount that is shown
                     near = np.abs(np.subtract.outer(made.to_numpy(float), rows["value"].to_numpy(float)))
                     made = rows["value"].to_numpy()[near.argmin(axis=1)]
                 means.append(rows)
-                levels = [named(value) for value in made]
-                batches.append(pd.DataFrame({"level": levels, "value": points.to_numpy()}))
+                batches.append(pd.DataFrame({"level": [*map(named, made)], "value": points.to_numpy()}))
         if means:
-            title, log = capital(measure.titled), measure.scale == "ratio"
-            panels.append(Panel(title.replace(", ", ",\u00a0"), pd.concat(means), pd.concat(batches), log))
-            told.append(title)
+            of, log = (pd.concat(means), pd.concat(batches)), measure.scale == "ratio"
+            panels.append(Panel(capital(measure.titled), *of, log))
     if not panels:
         return None
-    return Picture(
-        f"changed-{section or 'other'}",
-        factor_panels(panels),
-        say("large_typical"),
-        say("panel_each", responses="; ".join(told)),
-    )
+    alt = say("panel_each", responses="; ".join(panel.title for panel in panels))
+    return Picture(f"changed-{section or 'other'}", factor_panels(panels), say("large_typical"), alt)
 
 
 def by_chance(done: Analysis) -> list[str]:
@@ -176,7 +167,7 @@ def by_chance(done: Analysis) -> list[str]:
 
 def _not_compared(done: Analysis, mine: Sequence[str]) -> Iterator[str]:
     """What was measured and could not be compared, and what would help."""
-    settings = done.trial.settings
+    settings = done.settings
     for key, reason in done.reasons.items():
         name, _, factor = key.partition(", ")
         if name in mine and (factor or name not in done.responses):
@@ -187,7 +178,7 @@ def _not_compared(done: Analysis, mine: Sequence[str]) -> Iterator[str]:
 @standing
 def typical_values(done: Analysis, section: str | None = None) -> Pieces:
     """What the typical batch gives at each level of each factor: one table of the measures of a section."""
-    settings, findings, cells = done.trial.settings, list[Finding](), dict[str, dict[str, str]]()
+    settings, findings, cells = done.settings, list[Finding](), dict[str, dict[str, str]]()
     tables, mine = dict[str, Levels](), _within(done, section)
     for response, fit in ((name, fit) for name, fit in done.fits.items() if name in mine):
         measure, topic = settings.measure(response), TOPICS.get(response, f"typical.{response}")
@@ -204,27 +195,24 @@ def typical_values(done: Analysis, section: str | None = None) -> Pieces:
             seen.add(name)
             if row["factor"] or len(table) == 1:
                 cells.setdefault(where, {})[capital(label)] = told
-            more = {"batches": int(row["n_batches"]), "df": row.get("df")}
             said = f"{capital(label)}, {where}: {told}."
-            findings.append(words.numbers_of(f"{topic}[{place}]", said, row, unit, **more))
-    told = say("typical_batch")
-    grid = Grid(words.wide(cells, "measure", "with"), told)
+            findings.append(words.numbers_of(f"{topic}[{place}]", said, row, unit))
+    grid = Grid(words.wide(cells, "measure", "with"), say("typical_batch"))
     return [Findings(findings, "silent"), grid] if cells else []
 
 
 @standing
 def in_detail(done: Analysis, section: str | None = None) -> Pieces:
     """Bends, best points and shares, where no change depends on another, and odd batches."""
-    settings, mine = done.trial.settings, _within(done, section)
+    settings, mine = done.settings, _within(done, section)
     if not settings.terms() or not done.effects:
         return []
     told = [*_joint(done, mine), *_shape(done, mine)]
     shown = [f for sign, f in told if sign and not f.topic.startswith("joint")]
     quiet = [finding for sign, finding in told if not sign]
     loud = {f.topic.split(".")[1] for sign, f in told if sign}
-    still = [name for name in dict.fromkeys(f.topic.split(".")[1] for f in quiet) if name not in loud]
-    names = listed([settings.measure(name).label for name in still])
-    none = say("no_sign_bend", names=names)
+    calm = dict.fromkeys(f.topic.split(".")[1] for f in quiet)
+    still = [settings.measure(name).label for name in calm if name not in loud]
     doubts = [
         f"{capital(settings.measure(name).label)}. {words.spoken(says, settings)}"
         for name, fit in done.fits.items()
@@ -234,34 +222,40 @@ def in_detail(done: Analysis, section: str | None = None) -> Pieces:
     return [
         Findings(shown, "plain") if shown else None,
         Findings(quiet, "silent") if quiet else None,
-        Notes([none], method=True) if still else None,
+        Notes([say("no_sign_bend", names=listed(still))], method=True) if still else None,
         caution(doubts),
     ]
 
 
 def _pairs(done: Analysis, mine: Sequence[str]) -> Pieces:
     """Every level against every other, of factors with three or more."""
-    settings, cells = done.trial.settings, dict[str, dict[str, str]]()
+    cells = dict[str, dict[str, str]]()
     for response, term in dict.fromkeys((effect.response, effect.term) for effect in done.effects):
-        fit, rows, measure = done.fits[response], list[Mapping[Any, Any]](), settings.measure(response)
+        fit, measure = done.fits[response], done.settings.measure(response)
         if response not in mine or not isinstance(term, Category) or len(term.levels) < 3:
             continue
-        if isinstance(fit, CuringFit):
-            rows = [vars(fit.compare(term, to, start)) for start, to in combinations(term.levels, 2)]
-        elif isinstance(fit, ResponseFit):
-            rows = [*compare(fit, term.name, "pairs").to_dict("records")]
-        cell = partial(words.row_cell, response=response, term=term, measure=measure)
-        pair = "level_against_control"
-        told = {say(pair, level=row["level"], control=row["control"]): cell(row) for row in rows}
-        if told:
-            cells[capital(measure.label)] = cells.get(capital(measure.label), {}) | told
-    how = say("every_way")
-    return [Grid(words.wide(cells, "compared", "response"), how)] if cells else []
+        if isinstance(fit, ResponseFit | CuringFit):
+            cells.setdefault(capital(measure.label), {}).update(_against(fit, term, measure))
+    return [Grid(words.wide(cells, "compared", "response"), say("every_way"))] if cells else []
+
+
+def _against(
+    fit: ResponseFit | CuringFit, term: Category, measure: Measure, at: Mapping[str, Any] | None = None
+) -> Iterator[tuple[str, str]]:
+    """Each level against the control at a level of another factor, or, without one, against each other."""
+    if isinstance(fit, CuringFit):
+        pairs = combinations(term.levels, 2) if at is None else ((term.control, to) for to in term.others)
+        rows: Sequence[Mapping[Any, Any]] = [vars(fit.compare(term, to, start, at=at)) for start, to in pairs]
+    else:
+        rows = compare(fit, term.name, "pairs" if at is None else "control", at=at).to_dict("records")
+    for row in rows:
+        pair = say("level_against_control", level=row["level"], control=row["control"])
+        yield pair, words.row_cell(row, fit.response, term, measure)
 
 
 def _joint(done: Analysis, mine: Sequence[str]) -> Iterator[Told]:
     """Whether what one factor does depends on another, and whether an amount bends: was it shown, and how."""
-    settings = done.trial.settings
+    settings = done.settings
     for response, plain in done.fits.items():
         fit = done.joint.get(response, plain)
         if response not in mine or not isinstance(fit, ResponseFit | CuringFit):
@@ -272,10 +266,8 @@ def _joint(done: Analysis, mine: Sequence[str]) -> Iterator[Told]:
             if not two and not str(name).endswith("^2"):
                 continue
             shown = bool(row["p_value"] < SHOWN_P)
-            about = {"factor": settings.label(one), "response": measure.label}
-            told = say("effect_bends", **about)
-            if two:
-                told = say("effect_depends", **about, other=settings.label(two))
+            about = {"factor": settings.label(one), "response": measure.label, "other": settings.label(two)}
+            told = say("effect_depends" if two else "effect_bends", **about)
             said = f"{capital(told)}." if shown else say("no_sign", told=told)
             said += _apart(fit, one, two, measure) if shown and two else ""
             topic, df = f"joint.{response}.{name}", float(row["df_den"])
@@ -290,14 +282,7 @@ def _apart(fit: ResponseFit | CuringFit, one: str, two: str, measure: Measure) -
         return ""
     told = dict[str, list[str]]()
     for level in second.levels:
-        rows: list[Mapping[Any, Any]] = []
-        if isinstance(fit, CuringFit):
-            rows = [vars(fit.compare(first, to, first.control, at={two: level})) for to in first.others]
-        else:
-            rows = [*compare(fit, one, at={two: level}).to_dict("records")]
-        for row in rows:
-            cell = words.row_cell(row, fit.response, first, measure)
-            change = say("level_against_control", level=row["level"], control=row["control"])
+        for change, cell in _against(fit, first, measure, at={two: level}):
             told.setdefault(change, []).append(say("with_level", level=level, cell=cell))
     return "".join(f" {capital(change)}: {'; '.join(each)}." for change, each in told.items())
 
@@ -307,10 +292,8 @@ def _shape(done: Analysis, mine: Sequence[str]) -> Iterator[Told]:
     for response, fit in done.fits.items():
         if response not in mine or not isinstance(fit, ResponseFit | CuringFit) or not fit.effects:
             continue
-        measure = done.trial.settings.measure(response)
-        if isinstance(
-            fit, CuringFit
-        ):  # bends of dry times stand among the joint effects, if any could be told
+        measure = done.settings.measure(response)
+        if isinstance(fit, CuringFit):  # its bends stand among the joint effects, if any could be told
             fit = done.joint.get(response, fit)
         amounts = {f.name for f in fit.terms if isinstance(f, Amount)}
         bends = {term.removesuffix("^2") for term in fit.basis.terms if term.endswith("^2")}
@@ -327,16 +310,15 @@ def _bend(found: Mapping[str, float], fit: ResponseFit | CuringFit, measure: Mea
     row, unit, shown = _back(found, fit.log), "ratio" if fit.log else measure.unit, found["p_value"] < SHOWN_P
     told = [f"{(v - 1) * 100:+.0f} %" if fit.log else f"{words.signed(v)} {unit}" for v in row.values()]
     size = say("batches_middle", off=told[0], low=told[1], high=told[2])
-    said = say("no_sign_bends", label=measure.label, size=size)
-    if shown:
-        said = say("bends_do_not", label=capital(measure.label), size=size)
+    label = capital(measure.label) if shown else measure.label
+    said = say("bends_do_not" if shown else "no_sign_bends", label=label, size=size)
     more = {"df": found["df"], "batches": fit.n_batches}
     return shown, words.numbers_of(f"bend.{fit.response}", said, row, unit, **more)
 
 
 def _best(done: Analysis, fit: ResponseFit | CuringFit, measure: Measure) -> Told:
     """At which of the amounts tried a response is greatest or least, and between which that lies."""
-    settings, terms, places = done.trial.settings, {term.name: term for term in fit.terms}, list[str]()
+    settings, terms, places = done.settings, {term.name: term for term in fit.terms}, list[str]()
     asked = settings.responses.get(fit.response)
     found = best(fit, greatest={"more": True, "less": False}.get((asked and asked.want) or ""))
     for name, amount in found.point.items():
@@ -357,13 +339,12 @@ def _best(done: Analysis, fit: ResponseFit | CuringFit, measure: Measure) -> Tol
 
 def _back(found: Mapping[str, float], log: bool) -> dict[str, float]:
     """Estimate, conf_low, conf_high, from the scale of the fit."""
-    ends = {name: float(found[name]) for name in ("estimate", "conf_low", "conf_high")}
-    return {name: float(np.exp(end)) for name, end in ends.items()} if log else ends
+    return {name: float(np.exp(found[name]) if log else found[name]) for name in ENDS}
 
 
 def _mixtures(done: Analysis, mine: Sequence[str]) -> Iterator[Told]:
     """What more of each part does while the others keep their proportions, where the plan is a mixture."""
-    settings = done.trial.settings
+    settings = done.settings
     parts = [term for term in settings.terms() if isinstance(term, Amount)]
     if not is_blend(done.trial) or settings.plan is None or len(parts) < 2:
         return
@@ -384,7 +365,7 @@ def worked_out(done: Analysis, section: str | None = None) -> Pieces:
     """What each fit rests on, how it was fitted, and how much pieces, batches and days differ by chance."""
     rows, reasons, mine = list[dict[str, str]](), list[str](), _within(done, section)
     for name, fit in ((name, fit) for name, fit in done.fits.items() if name in mine):
-        row = {"response": capital(done.trial.settings.measure(name).label), "batches": str(fit.n_batches)}
+        row = {"response": capital(done.settings.measure(name).label), "batches": str(fit.n_batches)}
         chance: dict[str, float] = {}
         if isinstance(fit, ResponseFit):
             reasons.append(fit.structure.reason)
@@ -398,13 +379,11 @@ def worked_out(done: Analysis, section: str | None = None) -> Pieces:
             chance = {"pieces": fit.spread}
         else:
             continue
-        known = {source: chance[source] for source in SOURCES if isfinite(chance.get(source, float("nan")))}
-        heads = {name: say("head_sd_of", source=wording(name)) for name in known}
-        rows.append(
-            row | {heads[n]: number(sd) if sd > 1e-3 else say("none_seen") for n, sd in known.items()}
-        )
-    told = say("what_each_rests")
+        for source in SOURCES:
+            if isfinite(sd := chance.get(source, float("nan"))):
+                head = say("head_sd_of", source=wording(source))
+                row[head] = number(sd) if sd > 1e-3 else say("none_seen")
+        rows.append(row)
     said = [" ".join(dict.fromkeys(reasons))] if reasons else []
-    table = [Grid(pd.DataFrame(rows).fillna(""), told)] if rows else []
-    pieces = [*said, *table, *_pairs(done, mine), *typical_values(done, section)]
-    return parted([], pieces)
+    table = [Grid(pd.DataFrame(rows).fillna(""), say("what_each_rests"))] if rows else []
+    return parted([], [*said, *table, *_pairs(done, mine), *typical_values(done, section)])

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from functools import lru_cache
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.language import listed, say
+from fizzlab.language import cannot, listed, say
 from fizzlab.models.choose import HALF, Choice, Limit, between, choose
 from fizzlab.models.curing import CuringFit
 from fizzlab.models.effects import ResponseFit
@@ -18,7 +19,7 @@ from fizzlab.models.result import FitResult
 from fizzlab.models.terms import Amount, Category, Term, level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
-from fizzlab.report.figures.panels import MOST, trade_off
+from fizzlab.report.figures import MOST, trade_off
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture, parted
 from fizzlab.report.parts.drying import air_words
 from fizzlab.report.parts.general import Pieces, caution, is_blend, standing
@@ -43,15 +44,12 @@ Row = Mapping[str, Any] | pd.Series
 
 
 class Voice(NamedTuple):
-    """How the combinations and responses of one trial are spoken of.
-
-    `shares` are of the pieces of a batch, which a response is asked of; it all rests on so many `batches`.
-    """
+    """How combinations are spoken of, and responses, with the shares of pieces that are asked for."""
 
     terms: Sequence[Term]
     settings: TrialSettings
-    shares: Mapping[str, float]
-    batches: int
+    shares: Mapping[str, float] = MappingProxyType({})
+    batches: int = 0
 
     def name(self, setting: Row, between: str = " + ") -> str:
         """A combination as "gum + lake" or "gum + oil 4 g"."""
@@ -112,11 +110,8 @@ class Judgement(NamedTuple):
 
 @lru_cache(maxsize=2)
 def choosing(done: Analysis) -> Judgement | None:
-    """Judge every combination; None where trial.toml states no limit and no wish, or no factor changed.
-
-    Raises CannotAnswer where nothing that is asked for can be judged.
-    """
-    settings = done.trial.settings
+    """Judge every combination; None where nothing is asked for, or no factor changed."""
+    settings = done.settings
     limits = {name: limit for name, each in settings.responses.items() if (limit := each.limit(name))}
     wishes = {name: wish for name, each in settings.responses.items() if (wish := each.wish(name))}
     if not (limits or wishes) or not done.terms:
@@ -125,41 +120,34 @@ def choosing(done: Analysis) -> Judgement | None:
     for name in (name for name in settings.responses if name in limits | wishes):
         try:
             fits[name] = _fit(done, name)
+            if done.depends(name):
+                notes.append(say("one_change", what=settings.measure(name).label))
         except CannotAnswer as reason:
             reasons[name] = reason
-            continue
-        if done.depends(name):
-            what = settings.measure(name).label
-            notes.append(say("one_change", what=what))
     if not fits:
-        why = " ".join(str(reason) for reason in reasons.values())
-        raise CannotAnswer(say("no_response", why=why), say("measure_them"))
-    asked = ([each for name, each in some.items() if name in fits] for some in (limits, wishes))
-    choice = _judge(done.trial, fits, _made(done, fits, notes), *asked)
+        raise cannot("no_response", why=" ".join(map(str, reasons.values())))
+    choice = choose(
+        fits,
+        _made(done, fits, notes),
+        limits=[limit for name, limit in limits.items() if name in fits],
+        wishes=[wish for name, wish in wishes.items() if name in fits],
+        share=done.share,
+        seed=settings.seed,
+    )
     voice = Voice(choice.terms, settings, choice.shares, max(fit.n_batches for fit in fits.values()))
     return Judgement(choice, voice, reasons, list(dict.fromkeys([*notes, *choice.notes])))
-
-
-def _judge(
-    trial: Trial, fits: Mapping[str, FitResult], made: pd.DataFrame, limits: Any, wishes: Any
-) -> Choice:
-    """Some combinations, judged as trial.toml says."""
-    share, seed = max(trial.settings.drying.shares), trial.settings.seed
-    return choose(fits, made, limits=limits, wishes=wishes, share=share, seed=seed)
 
 
 def _fit(done: Analysis, name: str) -> FitResult:
     """The fit that a response is judged by."""
     fit = done.forecasting(name)
     if fit is None or not fit.terms:
-        unmeasured = CannotAnswer(say("not_measured"), say("measure_on"))
-        if not done.trial.settings.measure(name).table:
-            unmeasured = CannotAnswer(say("worked_out"), say("give_prices"))
-        raise done.reasons.get(name) or unmeasured
+        why = "not_measured" if done.settings.measure(name).table else "worked_out"
+        raise done.reasons.get(name) or cannot(why)
     lacking = {term.name for term in done.terms} - {term.name for term in fit.terms}
     if lacking:
-        which = say("both_ends").join(done.trial.settings.label(factor) for factor in sorted(lacking))
-        raise CannotAnswer(say("all_batches", which=which), say("measure_others"))
+        which = say("both_ends").join(done.settings.label(factor) for factor in sorted(lacking))
+        raise cannot("all_batches", which=which)
     fit.forecast(fit.made().head(1))  # raises where it has none
     return fit
 
@@ -168,22 +156,22 @@ def _made(done: Analysis, fits: Mapping[str, FitResult], notes: list[str]) -> pd
     """The combinations that were made and that every response knows."""
     made = done.trial.rows("runs")[[term.name for term in done.terms]].drop_duplicates()
     for response, fit in fits.items():
-        label = done.trial.settings.measure(response).label
+        label = done.settings.measure(response).label
         for factor in (term for term in fit.terms if isinstance(term, Category)):
             known = made[factor.name].isin(factor.levels)
-            for level in dict.fromkeys(made.loc[~known, factor.name]):
-                notes.append(say("combinations_not", level=level, label=label))
+            unknown = made.loc[~known, factor.name].unique()
+            notes += [say("combinations_not", level=level, label=label) for level in unknown]
             made = made[known]
     if made.empty:
-        raise CannotAnswer(say("no_combination"), say("measure_same"))
+        raise cannot("no_combination")
     return made
 
 
 @standing
 def choice(done: Analysis) -> Pieces:
     """Which combination to keep: the answer, the trade-off, what to confirm and what to add."""
-    trial, settings = done.trial, done.trial.settings
-    if trial.confirms is not None:
+    settings = done.settings
+    if done.trial.confirms is not None:
         return []
     try:
         chosen = choosing(done)
@@ -197,7 +185,7 @@ def choice(done: Analysis) -> Pieces:
     said_here = list(dict.fromkeys(each.sentence for each in found if each.sentence != keep))
     labels = {name: capital(settings.measure(name).label) for name in reasons}
     said = [say("not_judged", label=labels[name], why=why) for name, why in reasons.items()]
-    air = [air_words(fit, trial) for fit in judged.fits.values() if isinstance(fit, CuringFit)]
+    air = [air_words(fit, done) for fit in judged.fits.values() if isinstance(fit, CuringFit)]
     pieces: Pieces = [
         say(TITLE),
         Notes(said_here, "answer"),
@@ -210,7 +198,7 @@ def choice(done: Analysis) -> Pieces:
     steps = {"between_amounts": _between, "title_confirm": _confirm, "batches_add": _add}
     for title, work in steps.items():
         try:
-            told = work(trial, chosen)
+            told = work(done, chosen)
         except CannotAnswer as reason:
             told = [Notes([spoken(str(reason), settings)], "plain")]
         pieces += [say(title), *told] if told else []
@@ -229,12 +217,6 @@ def answer(judged: Choice, voice: Voice, text: str) -> list[Finding]:
         ordered = judged.table.sort_values("meets", ascending=False, kind="stable")
         found += [voice.found("meets_all", r, text, *_numbers(judged, r)) for _, r in ordered.iterrows()]
     return found + _excluded(judged, voice)
-
-
-def keep_sentence(chosen: Judgement) -> str:
-    """Which combination to keep, in one sentence."""
-    settings = chosen.voice.settings
-    return _keep(chosen.choice, chosen.voice, [n for n in chosen.reasons if settings.responses[n].limit(n)])
 
 
 def rivals(done: Analysis) -> bool:
@@ -257,9 +239,10 @@ def _numbers(judged: Choice, row: Row) -> list[float]:
     return [row[name] for name in (("meets", "meets_low", "meets_high") if judged.limits else ("granted",))]
 
 
-def _keep(judged: Choice, voice: Voice, unmeasured: Sequence[str]) -> str:
+def keep_sentence(chosen: Judgement) -> str:
     """The first sentence of the answer, with how many new batches of ten or of twenty pass."""
-    best, name = judged.best, voice.name(judged.best)
+    judged, voice = chosen.choice, chosen.voice
+    best, name, settings = judged.best, voice.name(judged.best), voice.settings
     keep = say("keep", name=name, now="" if judged.settled else say("for_now"))
     others = _rivals(judged)
     if len(others):
@@ -267,7 +250,7 @@ def _keep(judged: Choice, voice: Voice, unmeasured: Sequence[str]) -> str:
         keep += say("about_good", n=len(others), many=voice.many(others)) if few else say("others_about")
     if not judged.limits:
         return say("grants_your", keep=keep, granted=percent(best["granted"]))
-    of = listed([voice.settings.measure(each).label for each in unmeasured])
+    of = listed([settings.measure(n).label for n in chosen.reasons if settings.responses[n].limit(n)])
     ten = round(20 * best["meets"])
     many = say("of_20_keep", ten=ten) if ten % 2 else say("of_10_keep", ten=ten // 2)
     many = {0: say("hardly_any"), 20: say("nearly_every")}.get(ten, many)
@@ -282,10 +265,8 @@ def _how_sure(judged: Choice, voice: Voice) -> str:
     """How surely it is the best, and which others could be."""
     sure, others = chance(judged.best["best_chance"]), judged.contenders()
     none = 1 - float(judged.table["best_chance"].sum())
-    text = say("best_chance", sure=sure)
-    if judged.settled:
-        text = say("best_good", sure=sure)
-    elif len(others):
+    text = say("best_good" if judged.settled else "best_chance", sure=sure)
+    if len(others) and not judged.settled:
         text += say("could_also", many=capital(voice.many(others, "best_chance", "or")))
     return text + (say("chance_none", none=chance(none)) if none > 0.05 else "")
 
@@ -321,7 +302,7 @@ def table(judged: Choice, voice: Voice, most: int) -> pd.DataFrame:
     """A row a combination, best first: the typical batch, and its chance to keep the limit."""
     rows = judged.table.head(most)
     beyond = rows["extrapolated"].map({True: say("mark_not_tried"), False: ""})
-    cells = {"combination": [voice.name(row) for _, row in rows.iterrows()] + beyond}
+    cells = {"combination": rows.apply(voice.name, axis=1) + beyond}
     for name, each in judged.responses.items():
         cells[voice.titled(name)] = each.head(most).apply(_cell, axis=1)
     if judged.limits:
@@ -340,8 +321,7 @@ def between_made(done: Analysis) -> list[str]:
     """What amounts between those that were made promise, where the best is none of these."""
     with suppress(CannotAnswer):
         chosen = choosing(done)
-        grid = None if chosen is None else _stepped(done.trial, chosen)
-        if chosen is not None and grid is not None:
+        if chosen is not None and (grid := _stepped(done, chosen)) is not None:
             name, made = chosen.voice.name(grid.best), chosen.choice.table
             better = grid.best["score"] - chosen.choice.best["score"] >= HARDLY
             if name not in {chosen.voice.name(row) for _, row in made.iterrows()}:
@@ -349,24 +329,25 @@ def between_made(done: Analysis) -> list[str]:
     return []
 
 
-def _stepped(trial: Trial, chosen: Judgement) -> Choice | None:
+def _stepped(done: Analysis, chosen: Judgement) -> Choice | None:
     """The amounts between those that were made, judged, where trial.toml asks for steps."""
-    steps, tried = trial.settings.choose.steps, chosen.choice
+    steps, tried = done.settings.choose.steps, chosen.choice
     if steps is None or not any(isinstance(term, Amount) for term in tried.terms):
         return None
-    if is_blend(trial):
-        raise CannotAnswer(say("parts_blend"), say("plan_blends"))
-    return _judge(trial, tried.fits, between(tried.fits, steps), tried.limits, tried.wishes)
+    if is_blend(done.trial):
+        raise cannot("parts_blend")
+    asked: dict[str, Any] = {"limits": tried.limits, "wishes": tried.wishes, "share": done.share}
+    return choose(tried.fits, between(tried.fits, steps), **asked, seed=done.settings.seed)
 
 
-def _between(trial: Trial, chosen: Judgement) -> Pieces:
+def _between(done: Analysis, chosen: Judgement) -> Pieces:
     """The best of the amounts between those that were made."""
-    steps, tried, voice = trial.settings.choose.steps, chosen.choice, chosen.voice
-    if (grid := _stepped(trial, chosen)) is None:
+    steps, tried, voice = done.settings.choose.steps, chosen.choice, chosen.voice
+    if (grid := _stepped(done, chosen)) is None:
         return []
     best, name = grid.best, voice.name(grid.best)
     numbers = _numbers(grid, best)
-    what = say("new_batches") if grid.limits else say("of_wishes_granted")
+    what = say("new_batches" if grid.limits else "of_wishes_granted")
     text = say("steps_from", steps=steps, name=name, chance=chance(numbers[0]), what=what)
     if name != voice.name(tried.best) and best["score"] - tried.best["score"] < HARDLY:
         text += say("hardly_better", name=voice.name(tried.best))
@@ -376,18 +357,18 @@ def _between(trial: Trial, chosen: Judgement) -> Pieces:
     return [Findings([found], kind="plain"), Grid(table(grid, voice, 8), say("best_them"))]
 
 
-def _confirm(trial: Trial, chosen: Judgement) -> Pieces:
+def _confirm(done: Analysis, chosen: Judgement) -> Pieces:
     """What to make once more, and between which bounds the mean of each response should lie."""
-    many, voice, found = trial.settings.choose.confirm_batches, chosen.voice, list[Finding]()
+    many, voice, found = done.settings.choose.confirm_batches, chosen.voice, list[Finding]()
     bounds = chosen.choice.confirm(many)
     vague = [voice.settings.measure(str(name)).label for name in bounds.index[~bounds["confirms"]]]
     for response, row in bounds.iterrows():
         measure, low, high = voice.settings.measure(str(response)), row["conf_low"], row["conf_high"]
         mean = "" if many == 1 else say("geometric_mean") if row["log"] else say("mean")
         text = f"{capital(measure.label)}{mean}: {words.between(low, high, measure.unit)}."
-        more: dict[str, Any] = {"kind": "prediction", "df": float(row["df"]), "batches": voice.batches}
-        numbers = (float(row["estimate"]), low, high, measure.unit)
-        found.append(Finding(f"choice.confirm.{response}", text, *numbers, **more))
+        more: dict[str, Any] = {"kind": "prediction", "batches": voice.batches}
+        topic = f"choice.confirm.{response}"
+        found.append(words.numbers_of(topic, text, row.to_dict(), measure.unit, **more))
     days, best = say("on_days", many=many) if many > 1 else "", voice.name(chosen.choice.best)
     return [
         say("make_test", batches=say("n_batches", n=many), name=best, days=days),
@@ -409,18 +390,17 @@ def _enough(judged: Choice, many: int) -> int | None:
     return next((n for n in range(many + 1, 4 * many + 1) if judged.confirm(n)["confirms"].all()), None)
 
 
-def _add(trial: Trial, chosen: Judgement) -> Pieces:
+def _add(done: Analysis, chosen: Judgement) -> Pieces:
     """The batches that would tell most."""
-    plan = further(trial, chosen.choice)
-    runs, voice = plan.runs, chosen.voice
-    cells = {"batch": list(runs["run"].astype(str)), "day": list(runs["day"].astype(str))}
-    for term in voice.terms:
-        cells[voice.settings.label(term.name)] = [level_name(term, value) for value in runs[term.name]]
+    plan, label = further(done.trial, chosen.choice), done.settings.label
+    runs, terms = plan.runs, chosen.voice.terms
+    cells = {"batch": [*runs["run"].astype(str)], "day": [*runs["day"].astype(str)]}
+    cells |= {label(term.name): [level_name(term, value) for value in runs[term.name]] for term in terms}
     days, many = say("n_days", n=runs["day"].nunique()), say("n_batches", n=len(runs))
     return [
         Notes([say("these_would", batches=many, days=days)], "next"),
         Grid(pd.DataFrame(cells), say("this_order")),
-        Notes([spoken(line, trial.settings) for line in plan.warnings]) if plan.warnings else None,
+        Notes([spoken(line, done.settings) for line in plan.warnings]) if plan.warnings else None,
     ]
 
 
@@ -431,11 +411,11 @@ def further(trial: Trial, judged: Choice | None) -> Plan:
 
     settings, plan, runs = trial.settings, trial.settings.plan, trial.rows("runs")
     if judged and judged.settled:
-        raise CannotAnswer(say("none_needed"), say("confirm_it"))
+        raise cannot("none_needed")
     if is_blend(trial):
-        raise CannotAnswer(say("blends_add"), say("plan_further"))
+        raise cannot("blends_add")
     if judged and len(judged.table) < 2:
-        raise CannotAnswer(say("only_one_combination"), say("make_others"))
+        raise cannot("only_one_combination")
     fits = [fit for fit in judged.fits.values() if isinstance(fit, ResponseFit)] if judged else []
     terms = judged.terms if judged else settings.terms()
     factors = [term.name for term in terms]

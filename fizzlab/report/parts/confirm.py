@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.language import listed, say
+from fizzlab.language import cannot, listed, say
 from fizzlab.models.air import MEANS
 from fizzlab.models.choose import Choice
 from fizzlab.models.curing import VPD, CuringFit, TouchStudy, with_air
@@ -33,10 +33,10 @@ def _seen(done: Analysis) -> tuple[Voice, list[dict[str, Any]], list[str]]:
     assert original is not None
     chosen = choosing(analyse(original))
     if chosen is None:
-        raise CannotAnswer(say("trial_states", code=original.settings.code), say("state_them"))
+        raise cannot("trial_states", code=original.settings.code)
     seen, notes = beside(done, chosen.choice)
     if not seen:
-        raise CannotAnswer(say("no_batch_can", why=" ".join(notes)), say("make_batches"))
+        raise cannot("no_batch_can", why=" ".join(notes))
     return chosen.voice, seen, notes
 
 
@@ -45,16 +45,12 @@ def came_out(done: Analysis) -> list[str]:
     try:
         voice, seen, _ = _seen(done)
     except CannotAnswer as reason:
-        return [say("cant_tell_why", why=spoken(str(reason), done.trial.settings))]
-    said = voice.settings.measure
-    wrong = [
-        say("response_of", label=said(s["response"]).label, name=voice.name(s))
-        for s in seen
-        if not s["agrees"]
-    ]
-    if wrong:
+        return [say("cant_tell_why", why=spoken(str(reason), done.settings))]
+    called = [(voice.settings.measure(each["response"]).label, each) for each in seen]
+    named = ((label, voice.name(each)) for label, each in called if not each["agrees"])
+    if wrong := [say("response_of", label=label, name=name) for label, name in named]:
         return [say("no_did_not", wrong=listed(wrong)), say("make_once")]
-    vague = list(dict.fromkeys(said(s["response"]).label for s in seen if not s["confirms"]))
+    vague = list(dict.fromkeys(label for label, each in called if not each["confirms"]))
     if not any(s["confirms"] for s in seen):
         return [say("cant_tell_why", why=nothing_confirmed(vague))]
     return [say("yes_confirmation"), *([nothing_confirmed(vague)] if vague else [])]
@@ -84,16 +80,10 @@ def _came_out(row: Row, voice: Voice) -> Finding:
     measure, low, high = voice.settings.measure(row["response"]), row["seen_low"], row["seen_high"]
     batches, bounds = int(row["batches"]), (row["conf_low"], row["conf_high"])
     seen, meant = (words.between(*ends, measure.unit) for ends in ((low, high), bounds))
-    what = say(
-        "mean_of_batches",
-        label=capital(measure.label),
-        name=voice.name(row),
-        batches=say("n_batches", n=batches),
-    )
-    text = say("not_forecast", what=what, seen=seen, meant=meant)
-    if row["agrees"]:
-        past = "" if row["confirms"] else say("past_limit")
-        text = say("as_forecast", what=what, seen=seen, meant=meant, past=past)
+    label, many = capital(measure.label), say("n_batches", n=batches)
+    told = {"what": say("mean_of_batches", label=label, name=voice.name(row), batches=many)}
+    told |= {"seen": seen, "meant": meant, "past": "" if row["confirms"] else say("past_limit")}
+    text = say("as_forecast" if row["agrees"] else "not_forecast", **told)
     text += "" if row["kept"] is None else say("kept_limit", kept=row["kept"], batches=batches)
     more = {"df": float(row["df"]), "batches": batches, "unit": measure.unit}
     more |= {"estimate": low if low == high else None, "low": bounds[0], "high": bounds[1]}
@@ -104,11 +94,10 @@ def _came_out(row: Row, voice: Voice) -> Finding:
 def beside(done: Analysis, choice: Choice) -> tuple[list[dict[str, Any]], list[str]]:
     """Each response of each combination beside its forecast, and what is missing.
 
-    Each has the factors, response, seen_low and seen_high (the mean of the batches, as far as looks tell),
-    estimate, conf_low and conf_high (as forecast), df, batches, kept (how many kept the limit, None where that
-    is not known), agrees, and confirms (do the bounds lie within the limit).
+    Of the mean of the batches seen_low and seen_high, as far as looks tell; kept (how many kept the limit,
+    where that is known); agrees, and confirms (do the bounds lie within the limit?).
     """
-    settings = done.trial.settings
+    settings = done.settings
     tables = {name: done.trial.rows(name) for name in settings.tables()}
     made = with_air(tables, "vpd").reset_index()
     found, notes = list[dict[str, Any]](), list[str]()
@@ -135,7 +124,7 @@ def _beside(
     values = numbers[name].reindex(group["run"]).dropna() if name in numbers else pd.Series(dtype=float)
     there = group[group["run"].isin(set(looks["run"]) if len(looks) else set(values.index))]
     if there.empty:
-        raise done.reasons.get(name) or CannotAnswer(say("not_measured"), say("measure_on_these"))
+        raise done.reasons.get(name) or cannot("not_measured_here")
     setting, met_air = there.iloc[0][choice.factors].to_dict(), dict[Hashable, Any]()
     if set(MEANS) <= set(there) and there[list(MEANS)].notna().all(axis=None):
         met_air = there[list(MEANS)].mean().to_dict() | {VPD: float(np.exp(np.log(there[VPD]).mean()))}

@@ -16,7 +16,7 @@ from fizzlab.models.raters import RaterAgreement
 from fizzlab.models.terms import ALL, level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis, by_levels
-from fizzlab.report.figures.pieces import score_shares
+from fizzlab.report.figures import score_shares
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.general import Pieces, caution, standing
 from fizzlab.report.phrases import number, percent
@@ -44,9 +44,7 @@ def crumble(done: Analysis) -> Pieces:
     study, trial = done.studies.get(STUDY), done.trial
     if not isinstance(study, CrumbleStudy):
         return []
-    scores, pieces = trial.rows("crumble_scores"), Pieces()
-    if len(study.losses):
-        pieces += _tumbles(done, study)
+    scores, pieces = trial.rows("crumble_scores"), _tumbles(done, study) if len(study.losses) else []
     if len(trial.rows("drops")):
         pieces += [say("title_dropped"), *_drops(trial, study)]
     if len(scores):
@@ -54,8 +52,7 @@ def crumble(done: Analysis) -> Pieces:
     if len(study.index):
         pieces += [say("one_index"), Grid(_index(study.index), say("crumble_index"))]
     steps = [reason.would_help for reason in study.refused.values()]
-    if scores["rater"].nunique() == 1:
-        steps.append(say("let_second"))
+    steps += [say("let_second")] if scores["rater"].nunique() == 1 else []
     if study.agreement is not None and study.agreement.retrain:
         steps.append(say("go_through", who=listed(study.agreement.retrain)))
     refused = [reason.why for reason in study.refused.values()]
@@ -68,7 +65,7 @@ def crumble(done: Analysis) -> Pieces:
 
 def more_levels(done: Analysis) -> dict[str, Levels]:
     """Typical values that no fit gives so: the share of broken pieces, the height that most pieces survive."""
-    study, survive, found = done.studies.get(STUDY), done.trial.settings.crumble.survive, dict[str, Levels]()
+    study, survive, found = done.studies.get(STUDY), done.settings.crumble.survive, dict[str, Levels]()
     if isinstance(study, CrumbleStudy) and BROKEN in study.numbers:
         counts, batches = study.losses.dropna(subset="broken"), done.trial.batches()
         named = {t.name: batches[t.name].map(lambda value, t=t: level_name(t, value)) for t in done.terms}
@@ -106,7 +103,7 @@ def _tumbles(done: Analysis, study: CrumbleStudy) -> Pieces:
         matters = say("some_answers" if step_decides(fit, losses) else "eighth_step")
         runs = listed([str(run) for run in losses.index[below]])
         doubts.append(say("lost_less", n=int(below.sum()), runs=runs, matters=matters))
-    label = done.trial.settings.label
+    label = done.settings.label
     made = {label(t.name): [level_name(t, value) for value in batches[t.name]] for t in done.terms}
     table = pd.DataFrame(made, batches.index)
     table["loss"] = losses["loss_pct"].map(lambda loss: f"{number(loss)} %").mask(below, say("under_half"))
@@ -139,16 +136,10 @@ def _scores(trial: Trial, agreement: RaterAgreement | None) -> Pieces:
     """How far the raters agree, and the shares of the scores."""
     scores = trial.rows("crumble_scores")
     labels = _labels(trial, scores)
-    below = say("below_how") if agreement else ""
-    return [
-        Findings(_agreement(agreement), "plain") if agreement else None,
-        Picture(
-            "score-bars",
-            score_shares(scores, labels, agreement),
-            say("share_scores", below=below),
-            say("stacked_bars", levels=listed(list(labels.cat.categories))),
-        ),
-    ]
+    seen = say("share_scores", below=say("below_how") if agreement else "")
+    alt = say("stacked_bars", levels=listed(list(labels.cat.categories)))
+    picture = Picture("score-bars", score_shares(scores, labels, agreement), seen, alt)
+    return [Findings(_agreement(agreement), "plain"), picture] if agreement else [picture]
 
 
 def _labels(trial: Trial, readings: pd.DataFrame) -> pd.Series:
@@ -161,18 +152,15 @@ def _agreement(agreement: RaterAgreement) -> list[Finding]:
     """How far the raters agree, and who runs high or low; of two raters only how far they are apart."""
     low, high = agreement.conf_low, agreement.conf_high
     ends = say("alpha_from_to", low=low, high=high) if pd.notna(low) else ""
-    same = percent(agreement.same)
-    said = say("alpha_1_most", how=say(AGREE[agreement.verdict]), alpha=agreement.alpha, ends=ends, same=same)
-    row: dict[str, Any] = {"estimate": agreement.alpha, "conf_low": low, "conf_high": high}
-    more = {"df": agreement.df, "batches": agreement.n_batches}
-    found = [words.numbers_of("crumble.agreement", said, row, "alpha", **more)]
+    told = {"how": say(AGREE[agreement.verdict]), "alpha": agreement.alpha, "same": percent(agreement.same)}
+    row = {**vars(agreement), "estimate": agreement.alpha}
+    found = [words.numbers_of("crumble.agreement", say("alpha_1_most", **told, ends=ends), row, "alpha")]
     leans = agreement.table.rename(columns={"difference": "estimate"}).to_dict("records")
     two = len(leans) == 2
     for lean in leans[:1] if two else leans:
         rater, others = lean["rater"], leans[1]["rater"] if two else say("other_raters")
         topic = "crumble.raters" if two else f"crumble.raters[{rater}]"
-        more = {"df": lean["df"], "batches": int(lean["n_batches"])}
-        found.append(words.numbers_of(topic, _lean(lean, rater, others), lean, "points", **more))
+        found.append(words.numbers_of(topic, _lean(lean, rater, others), lean, "points"))
     return found
 
 
@@ -182,9 +170,8 @@ def _lean(lean: Mapping[Any, Any], rater: str, others: str) -> str:
     if pd.notna(lean["conf_low"]):
         reach = say("from_to", low=words.signed(lean["conf_low"]), high=words.signed(lean["conf_high"]))
     size = say("points_above" if lean["estimate"] > 0 else "points_below", size=number(abs(lean["estimate"])))
-    if lean["runs"] == "level":
-        return say("cant_tell_whether", rater=rater, others=others, size=size, reach=reach)
-    return say("scores_on", rater=rater, size=size, others=others, reach=reach)
+    told = "cant_tell_whether" if lean["runs"] == "level" else "scores_on"
+    return say(told, rater=rater, others=others, size=size, reach=reach)
 
 
 def _index(index: pd.DataFrame) -> pd.DataFrame:

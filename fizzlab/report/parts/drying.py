@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -19,11 +19,10 @@ from fizzlab.models.touch import SeenOrder
 from fizzlab.models.weighing import RESPONSE, WeighingStudy
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
-from fizzlab.report.figures import drying as drawn
+from fizzlab.report.figures import dry_curves, drying_curves
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.general import Pieces, caution, standing
 from fizzlab.report.phrases import capital, duration, number, percent
-from fizzlab.trial.folder import Trial
 
 #: With fewer degrees of freedom than the first, a forecast for a new batch says nothing of use; with fewer
 #: than the second, the report says that little is left to judge the scatter by.
@@ -56,48 +55,46 @@ def ways(fit: CuringFit) -> dict[str, dict[str, Any]]:
 @standing
 def drying(done: Analysis) -> Pieces:
     """When pieces are dry: the forecast, the figures, every combination, humidity, the chart for the wall."""
-    trial, study, fit = done.trial, done.study("dry_h"), dried(done)
+    study, fit = done.study("dry_h"), dried(done)
     if not isinstance(study, TouchStudy):
         return [] if done.effects else [say("there_no_touch")]
     if fit is None:
         why = say("no_dry_times", why=done.reasons["dry_h"].why)
-        return [caution([words.spoken(why, trial.settings), *_seen(study)]), _curves(done, study)]
-    shares, temp = sorted(trial.settings.drying.shares), room_temp(fit, trial)
+        return [caution([words.spoken(why, done.settings), *_seen(study)]), _curves(done, study)]
     few = fit.forecast_df < FEW_DF  # else the table tells it of every combination
-    told = [say("these_too")] * few
+    said = [*([say("these_too")] if few else []), *_in_damp_air(fit, done)]
     pieces: Pieces = [
-        Notes(said, "answer") if (said := [*told, *filter(None, [_in_damp_air(fit, trial)])]) else None,
+        Notes(said, "answer") if said else None,
         Findings(air_findings(fit), "plain", method=True) if fit.air else None,
-        Findings(_forecast(fit, shares[-1]), "silent"),
+        Findings(_forecast(fit, done.share), "silent"),
         _curves(done, study),
-        None if few else _combinations(fit, trial, shares),
+        None if few else _combinations(fit, done),
     ]
-    return [*pieces, *_damper(trial, fit, shares[-1], temp)] if fit.air_matters else pieces
+    return [*pieces, *_damper(fit, done)] if fit.air_matters else pieces
 
 
-def room_temp(fit: CuringFit, trial: Trial) -> float:
+def room_temp(fit: CuringFit, done: Analysis) -> float:
     """The temperature that is forecast for, else that of the middle batch; nan where it is not known."""
-    point = trial.settings.drying.forecast_air
+    point = done.settings.drying.forecast_air
     if point is None and "temp_c" not in fit.batches:
         return float("nan")
     return float(round(float(fit.batches["temp_c"].median()))) if point is None else point.temp_c
 
 
-def air_words(fit: CuringFit, trial: Trial) -> str:
+def air_words(fit: CuringFit, done: Analysis) -> str:
     """The air of a forecast in words, or an empty text where the air is not in the model."""
-    point = trial.settings.drying.forecast_air
+    point = done.settings.drying.forecast_air
     if not fit.air:
         return ""
     if point is not None:
         return say("c_humidity", temp_c=point.temp_c, rh_pct=point.rh_pct)
-    temp = room_temp(fit, trial)
-    rh = float(rh_for_deficit(float(fit.batches[VPD].median()), temp))
-    return say("air_middle", temp=temp, rh=rh)
+    temp = room_temp(fit, done)
+    return say("air_middle", temp=temp, rh=float(rh_for_deficit(float(fit.batches[VPD].median()), temp)))
 
 
-def in_air(fit: CuringFit, trial: Trial) -> str:
+def in_air(fit: CuringFit, done: Analysis) -> str:
     """The same within a sentence, where there is something to say."""
-    return f" {where}" if (where := air_words(fit, trial)) else ""
+    return f" {where}" if (where := air_words(fit, done)) else ""
 
 
 def _wait(fit: CuringFit, new: Mapping[Any, Any], share: float) -> float:
@@ -105,14 +102,12 @@ def _wait(fit: CuringFit, new: Mapping[Any, Any], share: float) -> float:
     return float(fit.predict(new, share=share, interval="prediction", conf_level=0.9)["conf_high"].iloc[0])
 
 
-def waits(fit: CuringFit, new: Mapping[str, Any], share: float, trial: Trial) -> str:
+def waits(fit: CuringFit, new: Mapping[str, Any], done: Analysis) -> str:
     """How long to wait, as a sentence; nothing to go by where batches are few or differ too much."""
-    where, hours = air_words(fit, trial), _wait(fit, new, share)
-    if not hours < MOST_WAIT * float(fit.predict(new, share=share)["estimate"].iloc[0]):
+    where, hours = air_words(fit, done), _wait(fit, new, done.share)
+    if not hours < MOST_WAIT * float(fit.predict(new, share=done.share)["estimate"].iloc[0]):
         return say("how_long_new")
-    if not where:
-        return say("wait", hours=duration(hours))
-    return say("wait_in_air", where=capital(where), hours=duration(hours))
+    return say("wait_in_air" if where else "wait", where=capital(where), hours=duration(hours))
 
 
 def _forecast(fit: CuringFit, share: float) -> list[Finding]:
@@ -122,9 +117,11 @@ def _forecast(fit: CuringFit, share: float) -> list[Finding]:
         who = say("with_way", name=name) if each else ""
         for topic, kind in kinds.items():
             row = fit.predict(each, share=share, interval=kind).to_dict("records")[0]
-            said = say("typical_batch_dry", share=percent(share), who=who, estimate=words.estimate(row, "h"))
             if topic == "allow":
                 said = say("wait_with", wait=duration(_wait(fit, each, share)), who=who)
+            else:
+                typical = words.estimate(row, "h")
+                said = say("typical_batch_dry", share=percent(share), who=who, estimate=typical)
             more = {"batches": fit.n_batches, "kind": kind}
             found.append(words.numbers_of(f"dry_time.{topic}[{name}]", said, row, "h", **more))
     return found
@@ -139,48 +136,44 @@ def air_findings(fit: CuringFit, topic: str = "dry_time", lead: str = "") -> lis
     return found
 
 
-def damp(fit: CuringFit, trial: Trial, each: Mapping[str, Any], held: str) -> str:
+def damp(fit: CuringFit, done: Analysis, each: Mapping[str, Any], held: str) -> str:
     """What damp air does to one recipe, in hours at the ends of what was tried."""
-    temp, tried = room_temp(fit, trial), list(fit.tried(VPD))
+    temp, tried = room_temp(fit, done), list(fit.tried(VPD))
     humid, dry = rh_for_deficit(np.array(tried), temp)
-    share = max(trial.settings.drying.shares)  # as the picture has it
-    rows = fit.predict(pd.DataFrame({VPD: tried}).assign(**each), share=share)
-    ends = [duration(hours) for hours in rows["estimate"]]
+    rows = fit.predict(pd.DataFrame({VPD: tried}).assign(**each), share=done.share)
+    long, short = map(duration, rows["estimate"])
     where = ", ".join(filter(None, (f"{temp:g} °C", held)))
-    if not np.isfinite(humid):
-        return ""
-    return say("damp_air_slows", short=ends[1], dry=dry, long=ends[0], humid=humid, where=where)
+    told = {"short": short, "dry": dry, "long": long, "humid": humid, "where": where}
+    return say("damp_air_slows", **told) if np.isfinite(humid) else ""
 
 
-def _in_damp_air(fit: CuringFit, trial: Trial) -> str:
+def _in_damp_air(fit: CuringFit, done: Analysis) -> list[str]:
     """How damp it may be for a night of drying, where no factor was changed; else a table tells it."""
     if fit.terms or not fit.air_matters:
-        return ""
-    night, (least, most) = trial.settings.drying.night_hours, fit.tried(VPD)
-    sure = fit.air_needed(night, max(trial.settings.drying.shares), {})[1]
-    rh = float(rh_for_deficit(sure, room_temp(fit, trial))) if least <= sure <= most else np.nan
-    if not np.isfinite(rh):
-        return ""
-    return say("night_enough", night=duration(night), rh=rh)
+        return []
+    night, (least, most) = done.settings.drying.night_hours, fit.tried(VPD)
+    sure = fit.air_needed(night, done.share, {})[1]
+    rh = float(rh_for_deficit(sure, room_temp(fit, done))) if least <= sure <= most else np.nan
+    return [say("night_enough", night=duration(night), rh=rh)] if np.isfinite(rh) else []
 
 
-def _combinations(fit: CuringFit, trial: Trial, shares: Sequence[float]) -> Grid:
+def _combinations(fit: CuringFit, done: Analysis) -> Grid:
     """Forecasts for every combination that was made."""
-    made, label = list(ways(fit).values()), trial.settings.label
+    made, label, share = list(ways(fit).values()), done.settings.label, percent(done.share)
     cells = {label(t.name): [level_name(t, each[t.name]) for each in made] for t in fit.terms}
-    rows = fit.predict(pd.DataFrame(made), share=shares[-1])
-    cells[say("head_share_dry", share=percent(shares[-1]))] = [duration(hours) for hours in rows["estimate"]]
+    rows = fit.predict(pd.DataFrame(made), share=done.share)
+    cells[say("head_share_dry", share=share)] = [duration(hours) for hours in rows["estimate"]]
     cells["95 % interval"] = [words.inside(row) for row in rows.to_dict("records")]
-    cells["wait"] = [duration(_wait(fit, each, shares[-1])) for each in made]
+    cells["wait"] = [duration(_wait(fit, each, done.share)) for each in made]
     if rows["extrapolated"].any():
         cells[""] = [say("not_tried") if beyond else "" for beyond in rows["extrapolated"]]
-    told = say("caption_hours_until_dry", in_air=in_air(fit, trial), share=percent(shares[-1]))
-    return Grid(pd.DataFrame(cells), told)
+    return Grid(pd.DataFrame(cells), say("caption_hours_until_dry", in_air=in_air(fit, done), share=share))
 
 
-def _damper(trial: Trial, fit: CuringFit, share: float, temp: float) -> Pieces:
+def _damper(fit: CuringFit, done: Analysis) -> Pieces:
     """How damp the room may be for pieces to be ready after a night."""
-    night, made, (least, most) = trial.settings.drying.night_hours, ways(fit), fit.tried(VPD)
+    night, (least, most) = done.settings.drying.night_hours, fit.tried(VPD)
+    temp, share = room_temp(fit, done), percent(done.share)
     found, cells = list[Finding](), list[tuple[str, ...]]()
 
     def dampest(vpd_kpa: float) -> str:
@@ -189,16 +182,16 @@ def _damper(trial: Trial, fit: CuringFit, share: float, temp: float) -> Pieces:
         more = say("or_damper") if vpd_kpa <= least / 2 * 1.001 else ""
         return f"{rh:.0f} %{more}{tried}" if np.isfinite(rh) else say("none_near")
 
-    for level, each in made.items():
-        typical, sure = fit.air_needed(night, share, each)
+    for level, each in ways(fit).items():
+        typical, sure = fit.air_needed(night, done.share, each)
         cells.append((level, dampest(typical), dampest(sure)))
-        said = say("dampest_air", share=percent(share), night=night, level=level, damp=cells[-1][1])
+        said = say("dampest_air", share=share, night=night, level=level, damp=dampest(typical))
         row = {"estimate": typical, "conf_low": np.nan, "conf_high": sure}
         row["extrapolated"] = not all(least <= end <= most for end in (typical, sure) if np.isfinite(end))
         more = {"kind": "prediction", "batches": fit.n_batches}
         if np.isfinite(typical):
             found.append(words.numbers_of(f"dry_time.needed[{level}]", said, row, "kPa", **more))
-    told = say("dampest_air_c", temp=temp, of=say("share_of_pieces", share=percent(share)), night=night)
+    told = say("dampest_air_c", temp=temp, of=say("share_of_pieces", share=share), night=night)
     table = pd.DataFrame(cells, columns=["with", "a typical batch", "19 of 20 batches"])
     return [Findings(found, "silent"), Grid(table, told, method=True)]
 
@@ -237,8 +230,8 @@ def _curves(done: Analysis, study: TouchStudy) -> Picture:
         runs, made = drawn_apart(fit.batches, fit.terms)
         brackets = brackets.assign(level=brackets["run"].map(runs.astype(str)))
         named = {str(name): dict(zip(map(str, made), row, strict=True)) for name, row in made.iterrows()}
-    label = "" if term is None or named is not study.levels else done.trial.settings.label(term.name)
-    figure = drawn.dry_curves(brackets, fit, named, label)
+    label = "" if term is None or named is not study.levels else done.settings.label(term.name)
+    figure = dry_curves(brackets, fit, named, label)
     never = say("arrowhead_never") if np.isinf(brackets["upper"]).any() else ""
     looks = say("every_piece", never=never)
     if fit is None:
@@ -246,28 +239,24 @@ def _curves(done: Analysis, study: TouchStudy) -> Picture:
         return Picture("dry-brackets", figure, say("caption_lines", looks=looks), alt)
     averaged = say("other_factors") if len(fit.terms) > 1 else ""
     alt = say("share_dry", named=listed(list(named)))
-    seen = say("above_share", in_air=in_air(fit, done.trial), averaged=averaged, looks=looks)
+    seen = say("above_share", in_air=in_air(fit, done), averaged=averaged, looks=looks)
     return Picture("dry-curves", figure, seen, alt)
 
 
 def next_steps(done: Analysis) -> list[str]:
     """What to make or measure next, in the order of use."""
-    fit, label = dried(done), done.trial.settings.label
+    fit, label = dried(done), done.settings.label
     if fit is None:
-        lines = [say("touch_pieces")]
-        if "dry_h" in done.reasons:
-            lines = [words.spoken(done.reasons["dry_h"].would_help, done.trial.settings)]
-        return lines
+        why = done.reasons.get("dry_h")
+        return [words.spoken(why.would_help, done.settings) if why else say("touch_pieces")]
     steps = []
     open_ = [effect for effect in fit.effects if not (effect.shown or effect.same)]
     if open_:
         widest = max(open_, key=lambda effect: effect.conf_high / effect.conf_low)
         value, ends = widest.estimate, (widest.conf_low, widest.conf_high)
-        dry, judges = worded(MEASURES["dry_h"]), wording(widest.judged_by)
+        dry, told = worded(MEASURES["dry_h"]), {"judges": wording(widest.judged_by)}
         low, high = (words.directed(value * (e / value) ** 0.5**0.5, widest, dry) for e in ends)
-        steps.append(
-            say("twice_many", judges=judges, change=words.against(widest, label), low=low, high=high)
-        )
+        steps.append(say("twice_many", **told, change=words.against(widest, label), low=low, high=high))
     inside = fit.brackets[np.isfinite(fit.brackets["upper"]) & (fit.brackets["lower"] > 0)]
     spread = np.sqrt(np.nansum([fit.sigma**2, fit.tau**2]))
     if len(inside) and np.log(inside["upper"] / inside["lower"]).median() > 2.5 * spread:
@@ -282,18 +271,16 @@ def next_steps(done: Analysis) -> list[str]:
 
 def cautions(done: Analysis) -> list[str]:
     """What limits the answer."""
-    trial, fit, said = done.trial, dried(done), list[str]()
-    if fit is not None:
-        said += fit.notes
-        said += list(fit.diagnose()["says"])
-    return [*(words.spoken(line, trial.settings) for line in said), *_few(done, fit)]
+    fit = dried(done)
+    said = [*fit.notes, *fit.diagnose()["says"]] if fit is not None else []
+    return [*(words.spoken(line, done.settings) for line in said), *_few(done, fit)]
 
 
 def _few(done: Analysis, fit: CuringFit | None) -> Iterator[str]:
     """Which factors, and whether the air, rest on little: each by its own days or batches."""
     found: dict[str, dict[str, None]] = {"days": {}, "batches": {}}
     for effect in (*done.effects, *(fit.air_effects if fit else ())):
-        name = say("rooms_air") if effect.factor in AIR_STEPS else done.trial.settings.label(effect.factor)
+        name = say("rooms_air") if effect.factor in AIR_STEPS else done.settings.label(effect.factor)
         if effect.df < FEW_ENOUGH_TO_SAY:
             found[effect.judged_by][name] = None
     for judge, few in found.items():
@@ -313,11 +300,10 @@ def by_weight(done: Analysis) -> Pieces:
     least, middle, most = table["hours"].quantile([0, 0.5, 1]).tolist()
     between = words.between(least, most, "h")
     share = percent(trial.settings.drying.remaining_share)
-    topic, pieces = "weighed_dry_time.range", say("n_pieces", n=int(table["hours"].count()))
+    pieces = say("n_pieces", n=int(table["hours"].count()))
     said = say("weight_had", pieces=pieces, share=share, between=between, middle=duration(middle))
-    found, air = [Finding(topic, said, middle, least, most, "h", kind="range")], None
-    if isinstance(fit, CuringFit) and fit.air:
-        air = Findings(air_findings(fit, "weighed_dry_time", say("weight")), "plain", method=True)
+    found = [Finding("weighed_dry_time.range", said, middle, least, most, "h", kind="range")]
+    own = air_findings(fit, "weighed_dry_time", say("weight")) if isinstance(fit, CuringFit) else []
     labels = drawn_apart(trial.batches(), done.terms)[0]
     table = table.assign(level=table["run"].map(labels).astype(str))
     label = say("both").join(trial.settings.label(term.name) for term in done.terms)
@@ -328,18 +314,13 @@ def by_weight(done: Analysis) -> Pieces:
         cells[label] = table["level"]
     cells["moisture"] = [f"{number(g)} g" if pd.notna(g) else "?" for g in table["moisture_g"]]
     cells["dry after"] = [words.estimate(r, "h") if pd.notna(r["hours"]) else say("not_known") for r in rows]
+    level, order = table.set_index(["run", "piece"])["level"], list(labels.cat.categories)
+    drawn, alt = drying_curves(level, study.curves, order, label), {"curves": len(study.curves)}
     return [
         say("title_by_weight"),
         Findings(found, "plain"),
-        air,
-        Picture(
-            "drying-curves",
-            drawn.drying_curves(
-                table.set_index(["run", "piece"])["level"], study.curves, list(labels.cat.categories), label
-            ),
-            say("mass_each"),
-            say("falling_curves", curves=len(study.curves), between=between),
-        ),
+        Findings(own, "plain", method=True) if own else None,
+        Picture("drying-curves", drawn, say("mass_each"), say("falling_curves", **alt, between=between)),
         caution([*noted, *study.notes]),
         Grid(cells, say("weighed_pieces"), method=True),
     ]

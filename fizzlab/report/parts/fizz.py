@@ -17,7 +17,7 @@ from fizzlab.models.result import FitResult
 from fizzlab.models.shelf import ShelfFit
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis, theory_spans
-from fizzlab.report.figures.pieces import gas_curves
+from fizzlab.report.figures import gas_curves
 from fizzlab.report.page import Finding, Findings, Grid, Picture
 from fizzlab.report.parts.general import Pieces, caution, standing
 from fizzlab.report.phrases import amount, between, capital, number, percent
@@ -40,7 +40,7 @@ def fizz(done: Analysis) -> Pieces:
     study = done.study("fizz_s")
     if not isinstance(study, FizzStudy):
         return []
-    water = [w for name, each in study.times.items() for w in warmth(each, done.trial.settings.measure(name))]
+    water = [w for name, each in study.times.items() for w in warmth(each, done.settings.measure(name))]
     pieces: Pieces = [Findings(water, "plain") if water else None]
     if study.curves is not None:
         came: Pieces = []
@@ -65,7 +65,7 @@ def warmth(times: Times, measure: Measure) -> list[Finding]:
     said = say("from_water_to", **ends, label=measure.label, told=words.told(effect, measure))
     said += say("only_c_tried", low=low, high=high) if beyond else ""
     row, topic = {**vars(effect), "extrapolated": beyond}, f"{TOPICS[effect.response]}.water"
-    return [words.numbers_of(topic, said, row, "ratio", batches=effect.n_batches, df=effect.df)]
+    return [words.numbers_of(topic, said, row, "ratio")]
 
 
 def spent(reached: pd.DataFrame, fit: FitResult) -> Finding:
@@ -75,11 +75,8 @@ def spent(reached: pd.DataFrame, fit: FitResult) -> Finding:
     gas, theory, held = (number(reached[name].mean()) for name in ("gas_g", "theory_g", "dissolved_g"))
     none = percent((1 - reached["gas_g"] / reached["theory_g"]).mean())
     ends = between(100 * low, 100 * high, "%")
-    said = say("fizz_spent", ends=ends)
-    if low > 0:
-        said = say("fizz_spent_before", mean=percent(mean), ends=ends)
-    elif high < 0:
-        said = say("more_gas_came", more=percent(-mean))
+    told = "fizz_spent_before" if low > 0 else "more_gas_came" if high < 0 else "fizz_spent"
+    said = say(told, ends=ends, mean=percent(mean), more=percent(-mean))
     said += say("piece_gave", gas=gas, theory=theory, held=held, none=none)
     row = {"estimate": mean, "conf_low": low, "conf_high": high}
     return words.numbers_of("gas_reached.spent", said, row, "share", batches=len(reached))
@@ -104,19 +101,16 @@ def _cups(done: Analysis, curves: GasCurves) -> Pieces:
     least, most = curves.pieces.min(numeric_only=True), curves.pieces.max(numeric_only=True)
     step, order = max(fit.step_g for fit in curves.fits), list(labels.cat.categories)
     gas, half = (between(least[name], most[name], unit) for name, unit in (("gas_g", "g"), ("t50_s", "s")))
-    picture = Picture(
-        "fizz-curves",
-        gas_curves(pd.concat(readings, ignore_index=True), pd.concat(lines, ignore_index=True), order, step),
-        say("above_gas"),
-        say("rising_curves", pieces=len(curves.fits), gas=gas, half=half),
-    )
+    points, drawn = (pd.concat(each, ignore_index=True) for each in (readings, lines))
+    alt = say("rising_curves", pieces=len(curves.fits), gas=gas, half=half)
+    picture = Picture("fizz-curves", gas_curves(points, drawn, order, step), say("above_gas"), alt)
     return [picture, Grid(pd.DataFrame(rows), say("weighed_cups"), method=True)]
 
 
 def _where(storage: str) -> str:
     """A storage in a sentence."""
-    where = say("at_humidity", storage=storage) if "%" in storage else say("where_no_humidity")
-    return say("storage") if storage == "all" else where
+    where = "storage" if storage == "all" else "at_humidity" if "%" in storage else "where_no_humidity"
+    return say(where, storage=storage)
 
 
 def _loss(fit: ShelfFit, row: Mapping[Any, Any]) -> Finding:
@@ -125,32 +119,26 @@ def _loss(fit: ShelfFit, row: Mapping[Any, Any]) -> Finding:
     rates = [row[rate] for rate in ("per_week", "conf_low", "conf_high")]
     lost, low, high = (number(100 * (1 - np.exp(-rate))) for rate in rates)
     if row["conf_low"] > 0:
-        rate = {"lost": lost, "low": low, "high": high}
-        weeks, least, most = map(number, (row["weeks"], *ends))
-        said = say(
-            "pieces_lose", place=capital(place), **rate, left=left, weeks=weeks, least=least, most=most
-        )
-        said += say("longer_than") if row["extrapolated"] else ""
+        told = {"place": capital(place), "lost": lost, "low": low, "high": high, "left": left}
+        told |= zip(("weeks", "least", "most"), map(number, (row["weeks"], *ends)), strict=True)
+        said = say("pieces_lose", **told) + (say("longer_than") if row["extrapolated"] else "")
     elif row["conf_high"] < 0:
         said = say("pieces_seem", place=capital(place))
+    elif np.isfinite(ends[0]):
+        said = say("loss_fizz_open", place=place, left=left, least=number(ends[0]))
     else:
         said = say("loss_fizz", place=place)
-        if np.isfinite(ends[0]):
-            said = say("loss_fizz_open", place=place, left=left, least=number(ends[0]))
     numbers = {**row, "estimate": row["weeks"], "conf_low": ends[0], "conf_high": ends[1]}
-    more = {"batches": int(row["n_batches"]), "df": float(row["df"])}
-    return words.numbers_of(f"shelf.weeks[{row['storage']}]", said, numbers, "weeks", **more)
+    return words.numbers_of(f"shelf.weeks[{row['storage']}]", said, numbers, "weeks")
 
 
 def _humidity(fit: ShelfFit) -> Iterator[Finding]:
     """What humidity does in storage."""
     for effect in fit.effects:
         size, low, high = (number(100 * end) for end in (effect.estimate, effect.conf_low, effect.conf_high))
-        said = say("weekly_loss_changes", size=size, low=low, high=high)
-        if not effect.shown:
-            said = say("what_humidity", low=low, high=high)
-        more = {"batches": effect.n_batches, "df": effect.df}
-        yield words.numbers_of("shelf.humidity", said, vars(effect), "1/week", **more)
+        told = "weekly_loss_changes" if effect.shown else "what_humidity"
+        said = say(told, size=size, low=low, high=high)
+        yield words.numbers_of("shelf.humidity", said, vars(effect), "1/week")
 
 
 def _storage(fit: ShelfFit) -> Picture:
@@ -193,9 +181,8 @@ def _about_cups(curves: GasCurves) -> Iterator[str]:
     """Cups without a curve, jumps that were taken off, and cups to trust less."""
     for run, piece, why in curves.not_fitted.itertuples(index=False):
         yield say("piece_has", piece=piece, run=run, why=why)
-    names = [
-        say("piece_of_batch", piece=each["piece"], run=each["run"]) for _, each in curves.pieces.iterrows()
-    ]
+    who = zip(curves.pieces["piece"], curves.pieces["run"], strict=True)
+    names = [say("piece_of_batch", piece=piece, run=run) for piece, run in who]
     for name, fit in zip(names, curves.fits, strict=True):
         for jump in fit.jumps:
             more = {"at": amount(jump.seconds, "s"), "grams": number(abs(jump.change_g))}
@@ -209,10 +196,8 @@ def _about_cups(curves: GasCurves) -> Iterator[str]:
 
 def _assumed(done: Analysis, study: FizzStudy) -> list[str]:
     """What had to be assumed of the recipe."""
-    if study.reached is None or done.trial.settings.fizz.theory_g is not None:
+    if study.reached is None or done.settings.fizz.theory_g is not None:
         return []
     loose = [span for span in theory_spans(done.trial).values() if not span.is_exact]
-    if not loose:
-        return []
-    ends = words.from_to(*(number(end) for end in (min(s.low for s in loose), max(s.high for s in loose))))
-    return [say("soda_acid", ends=ends)]
+    ends = map(number, (min(s.low for s in loose), max(s.high for s in loose))) if loose else ()
+    return [say("soda_acid", ends=words.from_to(*ends))] if loose else []

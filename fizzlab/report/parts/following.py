@@ -55,7 +55,7 @@ _Step = tuple[str, str, dict[str, Any]]
 
 def _of_choice(done: Analysis, chosen: Judgement) -> Iterator[_Step]:
     """Beyond the end where the best lies, if there is something to gain; then add, and confirm."""
-    judged, many = chosen.choice, done.trial.settings.choose.confirm_batches
+    judged, many = chosen.choice, done.settings.choose.confirm_batches
     best = judged.best
     lacking = best["meets"] < HALF if judged.limits else best["granted"] < 0.99
     for term in judged.terms if lacking and not is_blend(done.trial) else ():
@@ -63,7 +63,7 @@ def _of_choice(done: Analysis, chosen: Judgement) -> Iterator[_Step]:
             moved = beyond(done.trial.rows("runs")[term.name], float(best[term.name]))
             if moved:
                 ends = {"low": moved[0], "high": f"{moved[-1]:g} {term.unit}".rstrip()}
-                said = say("next_move", label=done.trial.settings.label(term.name), **ends)
+                said = say("next_move", label=done.settings.label(term.name), **ends)
                 yield "move", said, {"factor": term.name, "amounts": moved}
     if not judged.settled:
         yield from _adding(done, chosen)

@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
-from html import escape
 from math import inf, isfinite
 
 import pandas as pd
@@ -19,8 +18,8 @@ from fizzlab.models.result import Effect, FitResult
 from fizzlab.models.terms import level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
-from fizzlab.report.figures.front import combinations, over_humidity
-from fizzlab.report.page import FAILED, FRONT_END, Finding, Findings, Notes, Picture, Piece, unbroken
+from fizzlab.report.figures import combinations, over_humidity
+from fizzlab.report.page import FAILED, Finding, Findings, Notes, Picture, Piece
 from fizzlab.report.parts.again import drift, lost, without_doubtful
 from fizzlab.report.parts.choose import Voice, between_made, choosing, keep_sentence, rivals
 from fizzlab.report.parts.confirm import came_out
@@ -48,13 +47,6 @@ class Verdict(Piece):
     lines: Sequence[str]
     doubt: str = ""
 
-    def html(self) -> str:
-        first, *more = (unbroken(line) for line in self.lines)
-        first = f"{unbroken(self.doubt)}</b></p><p><b>{first}" if self.doubt else first
-        rest = "".join(f"<p>{line}</p>" for line in more)
-        name = escape(say("verdict"))
-        return f'<section class="verdict" aria-label="{name}"><p><b>{first}</b></p>{rest}</section>'
-
 
 @dataclass(frozen=True)
 class Cell:
@@ -65,11 +57,6 @@ class Cell:
     sure: str = ""
     good: bool | None = None
 
-    def html(self) -> str:
-        way = "" if self.good is None else f' class="{"good" if self.good else "bad"}"'
-        told = f'<span class="sign" aria-hidden="true">{self.sign}</span> <b>{unbroken(self.size)}</b>'
-        return f"<td{way}>{told}<br><small>{unbroken(self.sure)}</small></td>" if self.size else "<td></td>"
-
 
 @dataclass(frozen=True)
 class Glance(Piece):
@@ -78,20 +65,6 @@ class Glance(Piece):
     changes: Sequence[tuple[str, str]]
     rows: Mapping[str, Sequence[Cell]]
 
-    def html(self) -> str:
-        heads = [f"{escape(level)}<br><small>{escape(control)}</small>" for level, control in self.changes]
-        names, cells = [escape(name) for name in self.rows], [list(row) for row in self.rows.values()]
-        if len(heads) > 4 and len(heads) > len(names):
-            heads, names, cells = names, heads, [list(column) for column in zip(*cells, strict=True)]
-        head = "".join(f'<th scope="col">{name}</th>' for name in heads)
-        body = "".join(
-            f'<tr><th scope="row">{name}</th>{"".join(cell.html() for cell in row)}</tr>'
-            for name, row in zip(names, cells, strict=True)
-        )
-        table = f"<table><thead><tr><td></td>{head}</tr></thead><tbody>{body}</tbody></table>"
-        named = f'role="region" aria-label="{escape(say("what_each_change"))}"'
-        return f'<div class="grid glance" tabindex="0" {named}>{table}</div>'
-
 
 @dataclass(frozen=True)
 class Foot(Piece):
@@ -99,13 +72,6 @@ class Foot(Piece):
 
     steps: Sequence[str]
     cautions: Sequence[str]
-
-    def html(self) -> str:
-        both = ((self.steps, "next", say("next")), (self.cautions, "caution", say("cautions")))
-        told = (
-            f"<section><h2>{title}</h2>{Notes(lines, kind).html()}</section>" for lines, kind, title in both
-        )
-        return f'<div class="two">{"".join(told)}</div>{FRONT_END}'
 
 
 @standing
@@ -138,7 +104,7 @@ def ending(done: Analysis) -> Pieces:
 
 def about(done: Analysis) -> list[str]:
     """The responses that the question is about: those that trial.toml names, limits or wishes for, or the first."""
-    settings = done.trial.settings
+    settings = done.settings
     asked = [name for name, each in settings.responses.items() if each.limit(name) or each.wish(name)]
     named = [name for name in settings.about or asked if name in done.fits]
     return named or [name for name in ("dry_h", *done.fits) if name in done.fits][:1]
@@ -146,7 +112,7 @@ def about(done: Analysis) -> list[str]:
 
 def wanted(done: Analysis, response: str) -> int:
     """Which way the maker wants a response: 1 more, -1 less, 0 not said."""
-    settings = done.trial.settings
+    settings = done.settings
     each = settings.responses.get(response)
     if settings.want and response in settings.about:
         return 1 if settings.want == "more" else -1
@@ -171,16 +137,15 @@ def verdict(done: Analysis) -> list[str]:
         said = _changes(done, asked)
     keep, fit = _keep(done), dried(done)
     if keep:
-        first = done.trial.settings.about or rivals(done)  # else which to keep is the answer
+        first = done.settings.about or rivals(done)  # else which to keep is the answer
         said = [*said[: SENTENCES - 2], *keep] if first else [*keep, *said]
     if said and len(said) < SENTENCES - 1 and asked == ["dry_h"] and fit is not None and fit.air_matters:
         said.append(_damp(fit, done))
     if not said and fit is not None:
-        share = max(done.trial.settings.drying.shares)
-        said = [_damp(fit, done), capital(waits(fit, {}, share, done.trial))]
+        said = [_damp(fit, done), capital(waits(fit, {}, done))]
     if not said:
         why = next(iter(done.reasons.values()), None)
-        told = spoken(str(why), done.trial.settings) if why else say("nothing_measured")
+        told = spoken(str(why), done.settings) if why else say("nothing_measured")
         said = [say("cant_tell_reason", told=told)]
     effects = [effect for effect in done.effects if effect.response in asked] if done.trial.earlier else []
     again = [each for each in pooled_effects(beside(done), effects) if clear(each)][:1]
@@ -197,16 +162,13 @@ def _keep(done: Analysis) -> list[str]:
             if not isinstance(fit, CuringFit):
                 return [keep]
             best = dict(chosen.choice.best[[term.name for term in fit.terms]])
-            return [keep, waits(fit, best, max(done.trial.settings.drying.shares), done.trial)]
+            return [keep, waits(fit, best, done)]
     return []
 
 
 def _changes(done: Analysis, asked: Sequence[str]) -> list[str]:
-    """What each change did to the responses that were asked about, the first that the question names first.
-
-    A sentence a level of what was shown; and of a factor that the question names, that nothing can be told.
-    """
-    settings, found = done.trial.settings, dict[str, list[Effect]]()
+    """What was shown of the responses asked about, and of a named factor that nothing can be told."""
+    settings, found = done.settings, dict[str, list[Effect]]()
     effects = [e for e in done.effects if e.response in asked and not e.exact]
     shown = [e for e in effects if e.shown and not e.same]
     for effect in shown:
@@ -229,7 +191,7 @@ def _changes(done: Analysis, asked: Sequence[str]) -> list[str]:
 
 def _named_at(done: Analysis, effect: Effect) -> float:
     """Where the question first names a change, by its level, its factor or the label; infinity where nowhere."""
-    settings = done.trial.settings
+    settings = done.settings
     names = (effect.level, effect.factor.replace("_", " "), settings.label(effect.factor))
     found = (
         re.search(rf"(?<!\w){re.escape(name)}(?!\w)", settings.question, re.IGNORECASE) for name in names
@@ -239,7 +201,7 @@ def _named_at(done: Analysis, effect: Effect) -> float:
 
 def _told(done: Analysis, effect: Effect, *, first: bool) -> str:
     """One effect, in the response's own unit too where nothing else was changed."""
-    measure, label = done.trial.settings.measure(effect.response), done.trial.settings.label
+    measure, label = done.settings.measure(effect.response), done.settings.label
     fit, tail = done.fits[effect.response], ""
     with suppress(CannotAnswer):
         if effect.shown and not effect.exact and len(fit.terms) == 1:
@@ -252,7 +214,7 @@ def _told(done: Analysis, effect: Effect, *, first: bool) -> str:
 def _typical(done: Analysis, fit: FitResult, effect: Effect, name: str) -> float:
     """The typical batch at a level, by the name that it is shown with; dry times as the picture shows them."""
     values = {level_name(effect.term, value): value for value in fit.batches[effect.factor]}
-    share = max(done.trial.settings.drying.shares) if isinstance(fit, CuringFit) else 0.5
+    share = done.share if isinstance(fit, CuringFit) else 0.5
     return float(fit.predict({effect.factor: values[name]}, share=share)["estimate"].iloc[0])
 
 
@@ -260,9 +222,8 @@ def _damp(fit: CuringFit, done: Analysis) -> str:
     """What the air does to the usual recipe, which is named where there are others."""
     if not fit.air_matters or not fit.air:
         return say("cant_tell_air") if fit.air else ""
-    held = Voice(fit.terms, done.trial.settings, {}, fit.n_batches).name(fit.typical)
     each = {term.name: fit.typical[term.name] for term in fit.terms}
-    return damp(fit, done.trial, each, held)
+    return damp(fit, done, each, Voice(fit.terms, done.settings).name(each))
 
 
 # --- at a glance ------------------------------------------------------------------------------
@@ -270,19 +231,19 @@ def _damp(fit: CuringFit, done: Analysis) -> str:
 
 def glance(done: Analysis) -> Glance:
     """Every change and every response that was measured."""
-    label, changes = done.trial.settings.label, dict[tuple[str, str], tuple[str, str]]()
+    label, changes = done.settings.label, dict[tuple[str, str], tuple[str, str]]()
     rows: dict[str, dict[tuple[str, str], Cell]] = {}
     for effect in done.effects:
         key = (effect.factor, effect.level)
         changes[key] = (words.with_name(effect, effect.level, label), say("instead", control=effect.control))
-        measure = done.trial.settings.measure(effect.response)
+        measure = done.settings.measure(effect.response)
         rows.setdefault(capital(measure.label), {})[key] = _cell(done, effect)
     told = {name: [row.get(key, Cell()) for key in changes] for name, row in rows.items()}
     return Glance(list(changes.values()), told)
 
 
 def _cell(done: Analysis, effect: Effect) -> Cell:
-    measure, want = done.trial.settings.measure(effect.response), wanted(done, effect.response)
+    measure, want = done.settings.measure(effect.response), wanted(done, effect.response)
     sign, size = "▲" if effect.greater else "▼", words.directed(effect.estimate, effect, measure)
     good = effect.greater == (want > 0) if want else None
     way = "" if good is None else say("better") if good else say("worse")
@@ -290,13 +251,10 @@ def _cell(done: Analysis, effect: Effect) -> Cell:
         sure = say("sure_exact", way=way if effect.shown else "")
         return Cell(sign, size, sure, good) if effect.shown else Cell("=", say("no_change"), sure)
     if effect.same:
-        return Cell(
-            "=", say("as_good_as_equal"), say("within_your", percent=percent((effect.margin or 1) - 1))
-        )
-    if effect.shown:
-        return Cell(sign, size, say("sure_clear", way=way), good)
-    if effect.p_value < LEANS:
-        return Cell(sign, size, say("sure_leaning", way=way), good)
+        margin = percent((effect.margin or 1) - 1)
+        return Cell("=", say("as_good_as_equal"), say("within_your", percent=margin))
+    if effect.shown or effect.p_value < LEANS:
+        return Cell(sign, size, say("sure_clear" if effect.shown else "sure_leaning", way=way), good)
     return Cell("?", say("cant_tell"), words.possible(effect, measure) or say("anything_possible"))
 
 
@@ -313,14 +271,13 @@ def picture(done: Analysis) -> Pieces:
     """How long every combination takes, or dry time over humidity where nothing was changed."""
     if of_repeats(done):
         return every_reading(done)
-    fit, settings = done.forecasting(pictured(done)), done.trial.settings
+    fit = done.forecasting(pictured(done))
     if isinstance(fit, CuringFit) and fit.air and not fit.terms:
-        share, temp = max(settings.drying.shares), room_temp(fit, done.trial)
-        figure, ends = over_humidity(fit, share, temp)
-        title = say("title_hours_at", share=percent(share), temp=temp)
-        seen = say("band_where")
+        temp = room_temp(fit, done)
+        figure, ends = over_humidity(fit, done.share, temp)
+        title = say("title_hours_at", share=percent(done.share), temp=temp)
         alt = say("alt_by_humidity", title=title, ends=ends)
-        return [f"## {title}", Picture("front", figure, seen, alt)]
+        return [f"## {title}", Picture("front", figure, say("band_where"), alt)]
     with suppress(CannotAnswer):
         if fit is not None:
             return _of_combinations(done, fit)
@@ -328,29 +285,25 @@ def picture(done: Analysis) -> Pieces:
 
 
 def _of_combinations(done: Analysis, fit: FitResult) -> Pieces:
-    settings, measure = done.trial.settings, done.trial.settings.measure(fit.response)
+    settings, measure = done.settings, done.settings.measure(fit.response)
     made = fit.made() if fit.terms else pd.DataFrame(index=[0])
     if isinstance(fit, CuringFit):
-        share = max(settings.drying.shares)
-        title = say("title_hours", share=percent(share), in_air=in_air(fit, done.trial))
-        rows, seen = fit.predict(made, share=share), _in_typical_air(fit, share)
+        title = say("title_hours", share=percent(done.share), in_air=in_air(fit, done))
+        rows, seen = fit.predict(made, share=done.share), _in_typical_air(fit, done.share)
     else:
         title, rows = capital(measure.titled), fit.predict(made)
-        none = pd.Series(float("nan"), fit.batches.index)  # a fit of single pieces has no number a batch
-        seen = fit.batches.get(fit.response, none)
-    voice = Voice(fit.terms, settings, {}, fit.n_batches)
+        # a fit of single pieces has no number a batch
+        seen = fit.batches.get(fit.response, pd.Series(float("nan"), fit.batches.index))
+    voice = Voice(fit.terms, settings)
     names, mine = ([voice.name(row) for _, row in some.iterrows()] for some in (rows, fit.batches))
     table = pd.DataFrame({"name": mine, "value": seen.to_numpy(float)}).dropna()
     asked = settings.responses.get(fit.response)
     limits = [] if asked is None else [end for end in (asked.at_least, asked.at_most) if end is not None]
-    figure = combinations(
-        rows.assign(name=names), table, limits, say("hours") if measure.unit == "h" else measure.titled
-    )
+    axis = say("hours") if measure.unit == "h" else measure.titled
+    figure = combinations(rows.assign(name=names), table, limits, axis)
     caption = say("large_mark", rings=say("rings_batches") if len(table) else "")
-    told = [
-        f"{name} {words.estimate(row, measure.unit)}"
-        for name, row in zip(names, rows.to_dict("records"), strict=True)
-    ]
+    numbers = (words.estimate(row, measure.unit) for row in rows.to_dict("records"))
+    told = map(" ".join, zip(names, numbers, strict=True))
     line = say("upright_line") if limits else ""
     return [f"## {title}", Picture("front", figure, caption + line, f"{title}: {'; '.join(told)}.")]
 
@@ -360,9 +313,7 @@ def _in_typical_air(fit: CuringFit, share: float) -> pd.Series:
     factors = [term.name for term in fit.terms]
     own = fit.batches[[*factors, *(term.name for term in fit.air)]]
     here, there = fit.predict(own)["estimate"], fit.predict(fit.batches[factors], share=share)["estimate"]
-    return pd.Series(
-        fit.placed.loc[fit.batches.index].to_numpy() * (there / here).to_numpy(), fit.batches.index
-    )
+    return fit.placed.loc[fit.batches.index].mul((there / here).to_numpy())
 
 
 # --- what to do, and what to mind -------------------------------------------------------------
@@ -371,15 +322,8 @@ def _in_typical_air(fit: CuringFit, share: float) -> pd.Series:
 @lru_cache(maxsize=2)
 def foot(done: Analysis) -> Foot:
     """What to do and what to mind, the gravest first, as far as the words go; what can hurt, always."""
-    told = [
-        *map(str, opening(done.trial)),
-        *verdict(done),
-        without_doubtful(done),
-        say(SAFETY[0]),
-        say("what_each_change"),
-        say("next"),
-        say("cautions"),
-    ]
+    told = [*map(str, opening(done.trial)), *verdict(done), without_doubtful(done)]
+    told += map(say, (SAFETY[0], "what_each_change", "next", "cautions"))
     left = WORDS - len(" ".join(told).split()) - 18  # of the picture's title
     steps, minded = _steps_and_cautions(done)
     kept: dict[bool, list[str]] = {True: [], False: []}
@@ -402,15 +346,15 @@ def more(done: Analysis) -> Pieces:
 
 def mistakes(done: Analysis) -> Pieces:
     """What of the readings could not be worked out for a mistake of ours; the record says so."""
-    lost = {name: why for name, why in done.reasons.items() if isinstance(why, Unforeseen)}
-    told = [Finding(FAILED + name, str(why)) for name, why in lost.items()]
+    lost = ((name, str(why)) for name, why in done.reasons.items() if isinstance(why, Unforeseen))
+    told = [Finding(FAILED + name, why) for name, why in lost]
     return [Findings(told, "caution")] if told else []
 
 
 def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:
     out = done.trial.left_out()
     gone = out[out["table"] == "runs"]["run"].tolist()
-    minded, planned = [], done.trial.settings.plan and done.trial.settings.plan.looks
+    minded, planned = [], done.settings.plan and done.settings.plan.looks
     if planned and done.looks[-1] <= planned[-1]:
         minded = [say("looks_planned", many=listed([str(batches) for batches in planned]))]
     elif len(done.looks) > 1:

@@ -32,14 +32,14 @@ MEASURES, STEPS = 4, 4
 
 def of_repeats(done: Analysis) -> bool:
     """Does the plan have the same batches read again and again?"""
-    plan = done.trial.settings.plan
+    plan = done.settings.plan
     return plan is not None and plan.again
 
 
 @lru_cache(maxsize=2)
 def tested(done: Analysis) -> tuple[Mapping[str, Repeatability], list[str]]:
     """Every measure with several readings a batch, those asked about first; and why others have no answer."""
-    settings, found, reasons = done.trial.settings, dict[str, Repeatability](), list[str]()
+    settings, found, reasons = done.settings, dict[str, Repeatability](), list[str]()
     for name in sorted(settings.measures(), key=lambda name: name not in settings.about):
         study, measure = done.study(name), settings.measure(name)
         if study is None or name not in study.readings:
@@ -67,7 +67,7 @@ def enough(done: Analysis) -> list[str]:
     found, reasons = tested(done)
     if not found:
         return [say("cant_tell_reason", told=next(iter(reasons), say("nothing_read")))]
-    said = [_told(each, done.trial.settings.measure(name)) for name, each in found.items()]
+    said = [_told(each, done.settings.measure(name)) for name, each in found.items()]
     return [*said[:MEASURES], say("so_near_lie")]
 
 
@@ -86,9 +86,8 @@ def _told(each: Repeatability, measure: Measure) -> str:
 def next_repeats(done: Analysis) -> list[str]:
     """What to do with the answer."""
     open_ = [name for name, each in tested(done)[0].items() if each.repeats_high > each.repeats_low + 1]
-    names = listed([done.trial.settings.measure(name).label for name in open_])
-    more = [say("read_more", names=names)] if open_ else []
-    return [*more, say("test_again")]
+    names = listed([done.settings.measure(name).label for name in open_])
+    return [say("read_more", names=names), say("test_again")] if open_ else [say("test_again")]
 
 
 def every_reading(done: Analysis) -> Pieces:
@@ -98,8 +97,7 @@ def every_reading(done: Analysis) -> Pieces:
             figure, axes = new_figure(height=3.0)
             each.plot(axes)
         title = say("every_reading", response=capital(each.response))
-        seen = say("mark_reading")
-        return [title, Picture("front", figure, seen, f"{each.heading}.")]
+        return [title, Picture("front", figure, say("mark_reading"), f"{each.heading}.")]
     return []
 
 
@@ -108,7 +106,7 @@ def good_test(done: Analysis) -> Pieces:
     """Spread within and between, and what one more reading is worth; nothing in other trials."""
     if not of_repeats(done):
         return []
-    (found, reasons), settings, steps = tested(done), done.trial.settings, range(1, STEPS + 1)
+    (found, reasons), settings = tested(done), done.settings
     told, rows, worth = list[Finding](), dict[str, dict[str, str]](), dict[str, list[str]]()
     for name, each in found.items():
         label, cells = capital(settings.measure(name).label), _findings(name, each, settings.measure(name))
@@ -116,17 +114,12 @@ def good_test(done: Analysis) -> Pieces:
         worth[label] = [percent(gain) for gain in each.worth["gain"][:STEPS]]
         told += [finding for _, finding in cells.values()]
     spread = pd.DataFrame(rows, index=[say(of) for of in SPREADS.values()]).dropna(how="all").fillna("–").T
-    price = pd.DataFrame.from_dict(
-        worth, orient="index", columns=[words.from_to(str(step), str(step + 1)) for step in steps]
-    )
-    captions = say("how_far_readings"), say("what_one_more")
-    tables = [
-        Grid(table.reset_index(names="measure"), caption)
-        for table, caption in zip((spread, price), captions, strict=True)
-    ]
-    rule = say("plan_one_more", gain=percent(GAIN))
+    heads = [words.from_to(str(step), str(step + 1)) for step in range(1, STEPS + 1)]
+    price, rule = pd.DataFrame(worth, index=heads).T, say("plan_one_more", gain=percent(GAIN))
+    tables = {say("how_far_readings"): spread, say("what_one_more"): price}
+    grids = [Grid(table.reset_index(names="measure"), caption) for caption, table in tables.items()]
     notes = [note for each in found.values() for note in each.notes]
-    shown = [*tables, rule, Findings(told, kind="silent")] if found else []
+    shown = [*grids, rule, Findings(told, kind="silent")] if found else []
     return [say("how_good_test"), *shown, caution([*notes, *reasons])]
 
 

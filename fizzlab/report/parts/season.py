@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from functools import lru_cache
+from itertools import chain, count
 from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
-from fizzlab.language import listed, say, wording
+from fizzlab.language import cannot, listed, say, wording
 from fizzlab.measures import MEASURES, worded
 from fizzlab.models.air import rh_for_deficit, vapour_pressure_deficit
 from fizzlab.models.curing import VPD, CuringFit, study_touch
@@ -22,7 +23,7 @@ from fizzlab.models.result import Effect
 from fizzlab.models.season import SeasonStudy, study_season
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import SHOWN_P, Analysis, analyse
-from fizzlab.report.figures.drying import drift_days, season_lines
+from fizzlab.report.figures import drift_days, season_lines
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture
 from fizzlab.report.parts.drying import AIR_STEPS
 from fizzlab.report.parts.general import Pieces, caution, standing
@@ -34,11 +35,7 @@ FEW_TRIALS = "two_trials"
 
 
 class Across(NamedTuple):
-    """What several trials say together.
-
-    `trials` are those with a dry-time line, by name, in the order of making; `own` is the name of the one that
-    is reported on, empty where it has none. `drying` says what to forecast, `passed` who is not counted.
-    """
+    """Trials with a dry-time line, by name in the order of making; `own` is reported on, `passed` are not in."""
 
     study: SeasonStudy | None
     trials: Mapping[str, Trial]
@@ -72,7 +69,7 @@ def in_order(trials: Sequence[Analysis]) -> dict[str, Analysis]:
 @lru_cache(maxsize=2)
 def across_trials(done: Analysis) -> Across:
     """Set a trial beside the earlier ones."""
-    return set_beside(beside(done), done.trial.settings.drying, done)
+    return set_beside(beside(done), done.settings.drying, done)
 
 
 def set_beside(
@@ -88,21 +85,17 @@ def set_beside(
         except CannotAnswer as reason:
             why = words.spoken(reason.why, each.trial.settings)
             passed.append(Exclusion(say("this_trial") if each is done else name, why))
-    point = drying.forecast_air
     asked = float(fits[own].batches[VPD].median()) if own else None
-    if point is not None:
+    if point := drying.forecast_air:
         asked = float(vapour_pressure_deficit(point.temp_c, point.rh_pct))
     return Across(study_season(fits, asked=asked) if fits else None, trials, own, drying, passed)
 
 
 def _name(trial: Trial, taken: Mapping[str, Analysis]) -> str:
     """The trial's code; where another has the same, with its folder."""
-    code = name = trial.settings.code
-    number = 1
-    while name in taken:
-        number += 1
-        name = f"{code} ({trial.folder.name}{'' if number == 2 else f', {number}'})"
-    return name
+    code, folder = trial.settings.code, trial.folder.name
+    names = chain([code, f"{code} ({folder})"], (f"{code} ({folder}, {number})" for number in count(3)))
+    return next(name for name in names if name not in taken)
 
 
 def _fit(each: Analysis) -> CuringFit:
@@ -111,7 +104,7 @@ def _fit(each: Analysis) -> CuringFit:
         raise each.reasons["dry_h"]
     fit, trial = each.fits.get("dry_h"), each.trial
     if fit is None:
-        raise CannotAnswer(say("has_no_touch"), say("touch_pieces_set"))
+        raise cannot("has_no_touch")
     if not isinstance(fit, CuringFit) or trial.settings.drying.air != "vpd":
         tables = {name: trial.rows(name) for name in ("runs", "touch_checks", "weighings", "room_log")}
         study = study_touch(tables, trial.settings.terms())
@@ -119,7 +112,7 @@ def _fit(each: Analysis) -> CuringFit:
             raise study.reasons["dry_h"]
         fit = study.fits["dry_h"]
     if VPD not in fit.batches:
-        raise CannotAnswer(say("air_batches"), say("keep_room"))
+        raise cannot("air_batches")
     return fit
 
 
@@ -129,11 +122,11 @@ def season(done: Analysis) -> Pieces:
     trial = done.trial
     if trial.settings.earlier is None:
         return []
-    told: Pieces = [say("there_no_earlier")]
     across = across_trials(done)
-    if trial.earlier:
-        told = [*what_each_did(beside(done), least=2), *pooled(across), *drift(across)]
-    return [say("across_trials"), *told, *not_counted(across)]
+    if not trial.earlier:
+        return [say("across_trials"), say("there_no_earlier"), *not_counted(across)]
+    did = what_each_did(beside(done), least=2)
+    return [say("across_trials"), *did, *pooled(across), *drift(across), *not_counted(across)]
 
 
 def not_counted(across: Across) -> Pieces:
@@ -161,19 +154,18 @@ def pooled_effects(worked_out: Mapping[str, Analysis], effects: Sequence[Effect]
 
 def answer_of(again: PooledEffect, done: Analysis) -> Finding:
     """What all trials together say of one comparison, or that two of them disagree."""
-    effect, settings = again.effect, done.trial.settings
+    effect, settings = again.effect, done.settings
     measure, label = settings.measure(effect.response), settings.label
     many = say("both_trials") if len(again.each) == 2 else say("so_many_trials", n=len(again.each))
     said = words.sentence(effect, measure, label, say("together", many=many))
     if disagree(again):
-        sizes = {name: words.directed(one.estimate, one, measure) for name, one in again.each.items()}
-        each = (say("in_trial", size=size, name=name) for name, size in sizes.items())
+        sizes = ((name, words.directed(one.estimate, one, measure)) for name, one in again.each.items())
+        each = listed([say("in_trial", size=size, name=name) for name, size in sizes])
         what = f"{capital(measure.label)}, {words.against(effect, label)}"
-        said = say("trials_disagree", what=what, each=listed(list(each)))
+        said = say("trials_disagree", what=what, each=each)
     elif again.between is not None and again.between.tau_low > 0:
         apart = again.between.tau if effect.scale == "difference" else np.exp(again.between.tau)
-        size = words.by_how_much(float(apart), effect, measure)
-        said += say("trials_differ", size=size)
+        said += say("trials_differ", size=words.by_how_much(float(apart), effect, measure))
     return words.of_effect(effect, measure, said, f"again.{effect.topic}")
 
 
@@ -195,7 +187,7 @@ def what_each_did(worked_out: Mapping[str, Analysis], least: int = 1) -> Pieces:
             of = changes.setdefault(effect.factor, {}).setdefault((effect.level, effect.control), {})
             of.setdefault(name, []).append(effect)
     told: Pieces = []
-    measures = {k: v for done in worked_out.values() for k, v in done.trial.settings.measures().items()}
+    measures = {k: v for done in worked_out.values() for k, v in done.settings.measures().items()}
     for factor, comparisons in changes.items():
         rows, found, pooled, few = list[dict[str, str]](), list[Finding](), list[PooledEffect](), False
         for each in (made for made in comparisons.values() if len(made) >= least):
@@ -208,12 +200,12 @@ def what_each_did(worked_out: Mapping[str, Analysis], least: int = 1) -> Pieces:
             parts = {**each, say("all_together"): [one.effect for one in again]} if again else each
             for name, effects in parts.items():
                 both = [(effect, measures[effect.response]) for effect in effects]
-                change = words.against(effects[0], done.trial.settings.label, say("instead_of"))
+                change = words.against(effects[0], done.settings.label, say("instead_of"))
                 cells = {capital(measure.label): words.cell(effect, measure) for effect, measure in both}
                 rows.append({"change": change if name == first else "", "trial": name, **cells})
         if rows:
             said = [one.sentence for one, of in zip(found, pooled, strict=True) if clear(of)]
-            told += [say("trial_trial", label=capital(done.trial.settings.label(factor)))]
+            told += [say("trial_trial", label=capital(done.settings.label(factor)))]
             told += [Notes(said, "answer") if said else None, Findings(found, "silent") if found else None]
             told += [Grid(pd.DataFrame(rows).fillna("")), Notes([say(FEW_TRIALS)]) if few else None]
     return told
@@ -228,7 +220,7 @@ def pooled(across: Across) -> Pieces:
     if study is None:
         return []
     fit, point, bands = study.fit, across.drying.forecast_air, ""
-    whose = say("this_trials") if across.own else say("middle_all")
+    whose = say("this_trials" if across.own else "middle_all")
     where = say("air_deficit", whose=whose, asked=number(study.asked))
     if point is not None:
         where = say("c_humidity", temp_c=point.temp_c, rh_pct=point.rh_pct)
@@ -247,18 +239,10 @@ def pooled(across: Across) -> Pieces:
     alone = (study.alone.loc[line.name].to_dict() for line in study.lines)
     table["half are dry after"] = [words.estimate(row, "h") for row in alone]
     notes = [say("earlier_trials"), say("trial_compared"), *(fit.notes if fit is not None else ())]
-    return [
-        say("drying_air"),
-        head,
-        Picture(
-            "season-lines",
-            season_lines(study),
-            say("point_batch", bands=bands),
-            say("alt_half_dry_lines", trials=say("n_trials", n=len(study.lines))),
-        ),
-        Grid(table, say("what_each_trial", where=where)),
-        Notes(notes),
-    ]
+    alt = say("alt_half_dry_lines", trials=say("n_trials", n=len(study.lines)))
+    picture = Picture("season-lines", season_lines(study), say("point_batch", bands=bands), alt)
+    grid = Grid(table, say("what_each_trial", where=where))
+    return [say("drying_air"), head, picture, grid, Notes(notes)]
 
 
 def _forecast(
@@ -290,9 +274,7 @@ def _forecast(
     trials, effect = fit.between, fit.effects[0]
     middle, low, high = np.exp([trials.tau, trials.tau_low, trials.tau_high]).tolist()
     size = say("two_trials_three", middle=percent(middle - 1), low=percent(low - 1), high=percent(high - 1))
-    said = say("no_sign_trials", size=size)
-    if low > 1.0005:
-        said = say("same_air_trials", size=size)
+    said = say("same_air_trials" if low > 1.0005 else "no_sign_trials", size=size)
     found.append(Finding("season.between", said, middle, low, high, "factor", df=trials.df, **more))
     said = say("all_trials", air=say(AIR_STEPS[VPD]), told=words.told(effect, dry))
     return [*found, words.of_effect(effect, dry, said, "season.air")]
@@ -307,11 +289,8 @@ def drift(across: Across) -> Pieces:
     if chart is None:
         return [title, caution([say("there_no_chart", why=study.reasons["drift"])])]
     broken = listed(list(dict.fromkeys(str(signal.label) for signal in chart.signals))) or say("none")
-    notes = [say("chart_says")]
-    if not study.dated:
-        notes.append(say("not_every"))
-    if len(study.points) < FEW_DAYS:
-        notes.append(say("limits_from", days=days))
+    notes = [say("chart_says")] if study.dated else [say("chart_says"), say("not_every")]
+    notes += [say("limits_from", days=days)] if len(study.points) < FEW_DAYS else []
     alt = say("control_chart", days=days, broken=broken)
     picture = Picture("drift-days", drift_days(study), say("point_day"), alt)
     return [title, Findings(drift_findings(study, chart), "plain"), picture, Notes(notes)]
@@ -338,16 +317,13 @@ def _signal(signal: Signal, start: pd.Series, end: pd.Series) -> str:
     """What broke a rule, and what to look at first, from what is known of those days."""
     hours, since = duration(end["hours"]), signal.since
     way = wording(f"measure.dry_h.{'up' if signal.side == 'above' else 'down'}")
-    told = say("from_every", since=since, label=signal.label, way=way)
-    look = say("what_changed_about", since=since)
+    about = {"since": since, "label": signal.label, "way": way, "hours": hours}
+    told, look = say("from_every", **about), say("what_changed_about", since=since)
     if signal.rule == "jump":
-        before = duration(start["hours"])
-        told = say("from_dry_time", since=since, label=signal.label, before=before, hours=hours)
-        look = say("what_new_day")
-        if start["trial"] != end["trial"]:
-            look = say("what_had_had", trial=end["trial"], before=start["trial"])
+        told = say("from_dry_time", **about, before=duration(start["hours"]))
+        one, two = start["trial"], end["trial"]
+        look = say("what_new_day" if one == two else "what_had_had", trial=two, before=one)
     elif signal.rule == "beyond":
-        told = say("dried_than", label=signal.label, way=way, hours=hours)
-        look = say("days_looks")
+        told, look = say("dried_than", **about), say("days_looks")
     notes = listed([f"“{note}”" for note in dict.fromkeys((start["note"], end["note"])) if note])
     return say("look_first", told=told, notes=say("notes_say", notes=notes) if notes else "", look=look)

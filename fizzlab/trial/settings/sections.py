@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 from zoneinfo import ZoneInfo
 
@@ -15,17 +17,21 @@ from fizzlab.models.choose import Limit, Wish
 from fizzlab.trial.stamps import Order
 
 FILE = "trial.toml"
+WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 if TYPE_CHECKING:
     PlanKind = str
+    Weekday = str
 else:
     PlanKind = Literal[tuple(KINDS)]
+    Weekday = Annotated[Literal[WEEKDAYS], BeforeValidator(lambda said: str(said).casefold()[:3])]
 
 Text = Annotated[str, Field(min_length=1, max_length=2000)]
 Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^\S(.*\S)?$")]
 Positive = Annotated[float, Field(gt=0)]
 Share = Annotated[float, Field(gt=0, lt=1)]
 Hours = Annotated[float, Field(gt=0, le=2000)]
+Batches = Annotated[int, Field(ge=2, le=1000)]
 Level = str | float | int
 Column = Annotated[str, Field(min_length=1, max_length=200)]
 
@@ -35,6 +41,15 @@ Lots = Annotated[
     Field(min_length=1, max_length=50),
     BeforeValidator(lambda value: [value] if isinstance(value, str) else value),
 ]
+
+
+def _awake(said: object) -> tuple[dt.time, dt.time]:
+    """When the maker gets up and goes to bed."""
+    with suppress(ValueError):
+        wake, sleep = (dt.datetime.strptime(each.strip(), "%H:%M").time() for each in str(said).split("-"))
+        if wake < sleep:
+            return wake, sleep
+    raise ValueError(f"“{said}” is not from when to when on one day; write it as 07:00-22:30")
 
 
 class Complaints(list[Problem]):
@@ -149,9 +164,10 @@ class PlanSettings(Section):
     checks_h: list[Hours] = Field(default=[2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 24.0], min_length=1, max_length=50)
     weighings_h: list[Annotated[float, Field(ge=0, le=2000)]] | None = Field(default=None, min_length=1)
     raters: list[Name] = Field(default=["1"], min_length=1, max_length=20)
-    looks: list[Annotated[int, Field(ge=2, le=1000)]] | None = Field(
-        default=None, min_length=1, max_length=12
-    )
+    looks: list[Batches] | None = Field(default=None, min_length=1, max_length=12)
+    start: dt.date | None = Field(default=None, ge=dt.date(2000, 1, 1), lt=dt.date(2100, 1, 1))
+    weekdays: list[Weekday] = Field(default=[*WEEKDAYS], min_length=1)
+    awake: Annotated[tuple[dt.time, dt.time], BeforeValidator(_awake)] = dt.time(7), dt.time(22, 30)
 
     def faults(self) -> Iterator[str]:
         for key, hours in (("checks_h", self.checks_h), ("weighings_h", self.weighings_h or [])):
@@ -166,6 +182,11 @@ class PlanSettings(Section):
     def again(self) -> bool:
         """Is the same batch read again and again, each reading by a person who is named?"""
         return KINDS[self.kind].again
+
+    def look_hours(self, table: str) -> list[float]:
+        """At how many hours after making a table is planned to be read."""
+        hours: list[float] | None = getattr(self, f"{table}_h", None)
+        return hours or self.checks_h
 
     @property
     def scored(self) -> int:

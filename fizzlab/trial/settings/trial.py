@@ -325,6 +325,8 @@ def _problem(item: Any, raw: dict[str, Any]) -> Problem:
         what, do = "the key is missing.", "Add it."
     elif kind == "value_error":
         what = f"{item['ctx']['error']}."
+    elif kind.startswith("date"):
+        what, do = f"“{given}” is no date that a trial could have.", "Write it as 2026-03-06."
     elif kind == "string_pattern_mismatch" and place[-1] == "code":
         what = f"“{given}” cannot be a trial code."
         do = "Use up to 40 letters, digits, - and _, beginning with a letter or digit."

@@ -15,7 +15,7 @@ import pandas as pd
 
 from fizzlab import records
 from fizzlab.bench.cards import make_cards
-from fizzlab.bench.files import Files, rows_of
+from fizzlab.bench.files import Files
 from fizzlab.bench.planfiles import BENCH_SHEET, enter, readings_sheets, renew
 from fizzlab.bench.planning import TrialPlan, dated, read_plan
 from fizzlab.bench.sheet import bench_sheet
@@ -126,7 +126,7 @@ def _add(trial: Trial, batches: list[dict[str, Any]], making: Path) -> str:
     folder, settings, new = trial.folder, trial.settings, pd.DataFrame(batches)
     specs = settings.tables()
     files = Files(folder, specs)
-    raw, made = files.read("runs").cells, trial.rows("runs")
+    raw, made = files.read("runs").raw().cells, trial.rows("runs")
     new["run"], new["blind"], new["day"] = _named(raw, new["day"], settings.seed)
     every = pd.concat([made, new]).reindex(columns=["run", "day", "blind", *settings.factors])
     every = every.fillna({"blind": ""}).astype({"run": str, "day": str, "blind": str})
@@ -154,7 +154,7 @@ def _add(trial: Trial, batches: list[dict[str, Any]], making: Path) -> str:
             shutil.copy2(folder / name, making / name)
     copies = Files(making, files.specs)
     for table, some in rows.items():
-        first = max([1, *rows_of(copies.read(table))]) + 1
+        first = max(copies.read(table).rows, default=1) + 1
         cells = some.astype(object).map(_text).to_dict("records")
         changes = [
             Change(first + place, None, {str(k): v for k, v in row.items()})

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from fizzlab.bench.planning import TrialPlan, plan_power, plan_trial
 from fizzlab.bench.sheet import kitchen
 from fizzlab.errors import BadInput, CannotAnswer, Problem
-from fizzlab.measures import number
+from fizzlab.recipe.amounts import on_scale, weigh_out
 from fizzlab.trial.asking import Answers
 from fizzlab.trial.new import Draft, draft, question_of
 from fizzlab.trial.settings import FILE
@@ -33,7 +33,8 @@ class Tried:
             )
         first = planned.cards.cards[0]
         levels = ", ".join(f"{label} {level}" for label, level in first.levels)
-        weighed = [] if first.amounts is None else first.amounts.to_dict("records")
+        weighed = [] if first.recipe is None else weigh_out(first.recipe)
+        g = planned.settings.bench.scale_g
         return {
             "The plan": list(planned.statements()),
             "Its calendar": [f"Day {day}: {'; '.join(batches)}." for day, batches in days.items()],
@@ -41,7 +42,7 @@ class Tried:
             "The first bench card": [
                 f"Batch {first.run}, code {first.blind} on the tray{levels and f': {levels}'}.",
                 *(
-                    f"{each['ingredient']}: {number(each['grams'], 3)} g ({kitchen(each['as_written'])})"
+                    f"{each.ingredient.name}: {on_scale(each.grams.typical, g)} g ({kitchen(each.written)})"
                     for each in weighed
                 ),
                 *first.notes,

@@ -200,7 +200,6 @@ def write_report(
 
 
 def _about(trial: Trial, notebook: str, inputs: dict[str, str], signed: records.Signature) -> records.About:
-    plan = records.read_ledger(trial.folder / RECORDS).plan()
     used = {"name": notebook, "sha256": records.fingerprint(shipped.notebook(notebook))}
     settings = trial.settings
     return records.About(
@@ -212,7 +211,7 @@ def _about(trial: Trial, notebook: str, inputs: dict[str, str], signed: records.
         inputs=inputs,
         lots=settings.lots,
         batches=len(trial.rows("runs")),
-        deviations=deviations(trial, plan.runs if plan is not None else ()),
+        deviations=deviations(trial),
     )
 
 

@@ -26,6 +26,7 @@ from fizzlab.trial.opening import bytes_of
 from fizzlab.trial.settings.recipe import RecipeSettings, make_recipe
 from fizzlab.trial.settings.sections import (
     FILE,
+    BenchSettings,
     ChooseSettings,
     Complaints,
     ConfirmsSettings,
@@ -78,6 +79,7 @@ class TrialSettings(Section):
     deviations: list[DeviationSettings] = Field(default_factory=list, max_length=200)
     recipe: RecipeSettings | None = None
     plan: PlanSettings | None = None
+    bench: BenchSettings = BenchSettings()
     drying: DryingSettings = DryingSettings()
     fizz: FizzSettings = FizzSettings()
     crumble: CrumbleSettings = CrumbleSettings()

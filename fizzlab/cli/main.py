@@ -19,6 +19,7 @@ from fizzlab.cli.plan import plan
 from fizzlab.cli.records import records
 from fizzlab.cli.report import demo, report
 from fizzlab.cli.saying import InSentences
+from fizzlab.cli.upgrade import upgrade
 
 
 @click.group(cls=InSentences, context_settings={"help_option_names": ["-h", "--help"]})
@@ -29,7 +30,7 @@ def main() -> None:
 
 for command in (
     *(bench, chart, check, demo, import_, lab, labels, new, next_, overview, pack),
-    *(pdf, plan, records, report, shopping, unpack),
+    *(pdf, plan, records, report, shopping, unpack, upgrade),
 ):
     main.add_command(command)
 

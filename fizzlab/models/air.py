@@ -27,10 +27,9 @@ _HOUR = 3.6e12  # nanoseconds
 
 
 def saturation_pressure(temp_c: ArrayLike) -> Floats:
-    r"""Pressure in kPa of water vapour in air that can hold no more, over liquid water.
+    """Pressure in kPa of water vapour in air that can hold no more, over liquid water.
 
-    .. math:: \ln(p/\mathrm{Pa}) = -6096.9385/T + 21.2409642 - 2.711193\cdot10^{-2} T
-              + 1.673952\cdot10^{-5} T^2 + 2.433502 \ln T
+    ``ln(p in Pa) = -6096.9385 / T + 21.2409642 - 2.711193e-2 T + 1.673952e-5 T^2 + 2.433502 ln T``
 
     with T in kelvin, from -45 to 60 °C (D. Sonntag, Z. Meteorol. 70 (1990) 340; Meteorol. Z. 3 (1994) 51).
     From 0 °C the formulas of Hyland and Wexler (ASHRAE), IAPWS, and Murphy and Koop lie within 0.03 % of it.

@@ -119,9 +119,9 @@ def repeatability(
     conf_level: float = 0.95,
     response: str = "reading",
 ) -> Repeatability:
-    r"""Tell how far repeats of a test differ by one person, by several people, and how far samples differ.
+    """Tell how far repeats of a test differ by one person, by several people, and how far samples differ.
 
-    .. math:: y_{ijk} = \mu + B_i + O_j + (BO)_{ij} + P_{k(i)} + e_{ijk},
+    ``y_ijk = mu + B_i + O_j + (BO)_ij + P_k(i) + e_ijk``,
 
     for samples i and operators j, all random; items P only where several readings of one item tell them apart
     from the repeats. The mean square of each kind of group, over what the others leave (but those within it),

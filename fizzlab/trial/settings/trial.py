@@ -318,7 +318,11 @@ def _problem(item: Any, raw: dict[str, Any]) -> Problem:
     what, do = f"{item['msg'][0].lower()}{item['msg'][1:]} (it says {repr(given)[:60]}).", "Change it."
     if kind == "extra_forbidden":
         what = "fizzlab knows no such key."
-        do = did_you_mean(str(place[-1]), _keys_beside(place[:-1]), "Take it out.")
+        do = did_you_mean(
+            str(place[-1]),
+            _keys_beside(place[:-1]),
+            "Take it out (if an older version wrote it: fizzlab upgrade FOLDER).",
+        )
     elif kind == "missing":
         what, do = "the key is missing.", "Add it."
     elif kind == "value_error":

@@ -1,0 +1,42 @@
+"""What a trial.toml of an older version may say that this one no longer knows, and taking it out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+
+from fizzlab.trial.new import text_of
+from fizzlab.trial.placing import write_whole
+from fizzlab.trial.settings.sections import FILE
+
+#: Key, what it says where only that is no longer known, the last version that knew it, what follows.
+GONE = (
+    ("drying.distribution", None, "0.2", "Dry times are taken as log-normal now."),
+    ("drying.constant_loss_g_per_h", None, "0.2", "A piece is dry by its remaining water alone now."),
+    ("drying.air", "rh and temperature", "0.2", "The air counts by its drying power (vpd) now."),
+    ("crumble.tumble_scale", None, "0.1", "Losses are compared as ratios now."),
+)
+
+
+def upgrade(folder: Path) -> list[str]:
+    """Take out of trial.toml what is no longer known; returns a sentence for each, none where all is well.
+
+    Every other line stays as it was written. The old file is kept beside it, with its version in its name.
+    """
+    before = text_of(folder / FILE)
+    document: Any = tomlkit.parse(before)
+    said, versions = [], []
+    for key, value, version, follows in GONE:
+        section, _, name = key.partition(".")
+        if name in document.get(section, {}) and value in (None, document[section][name]):
+            del document[section][name]
+            said.append(f"Taken out: {key}. {follows}")
+            versions.append(version)
+    if said:
+        kept = folder / f"trial-{min(versions)}.toml"
+        write_whole(kept, before.encode())
+        write_whole(folder / FILE, tomlkit.dumps(document).encode())
+        said.append(f"The file as it was: {kept.name}.")
+    return said

@@ -115,6 +115,14 @@ def test_grams_follow_the_scale_and_what_a_factor_sets_stands_as_in_runs(
     assert re.search(r"gum 2 (12.34|20) g", card)
 
 
+def test_nothing_of_an_ingredient_stands_on_the_card_without_a_step(
+    planned: Callable[[str], TrialPlan],
+) -> None:
+    cards = _cards(_sheet(planned(FACTORIAL.replace("[0.6, 1.2]", "[0, 1.2]") + RECIPE)))
+    said = [_text("</style>" + card.partition("<table")[2]) for card in cards]
+    assert {re.findall(r"gum (?:\d )?[\d.]+ g", text)[0] for text in said} == {"gum 0 g", "gum 2 1.2 g"}
+
+
 def test_ounces_spoons_and_fahrenheit_stand_beside_grams(planned: Callable[[str], TrialPlan]) -> None:
     metric, us = (_sheet(planned(FACTORIAL + said + FULL)) for said in ("", '[bench]\nunits = "us"\n'))
     card = _text("</style>" + _cards(us)[0])

@@ -29,12 +29,13 @@ def touched(trial: Trial) -> list[str]:
     A deviation touches a factor if it names it, or an ingredient that it changes; sprays, if that is alcohol.
     """
     runs, recipe, found = trial.rows("runs"), trial.settings.made_recipe(), list[str]()
+    befell = deviations(trial)
     sprayed = runs.loc[runs["sprays"].fillna(0) > 0, "run"]
     for name in trial.settings.factors:
         items, label = recipe.tried(name) if recipe else [], trial.settings.label(name)
         words = "|".join(re.escape(word) for word in (label, *(item.name for item in items)))
         named = re.compile(rf"(?<!\w)({words})(?!\w)", re.IGNORECASE)
-        hit = [each.run for each in deviations(trial) if named.search(each.what)]
+        hit = [each.run for each in befell if named.search(each.what)]
         hit += list(sprayed) if any(item.job == "alcohol" for item in items) else []
         where = listed(list(dict.fromkeys(filter(None, hit))))
         found += [say("touched_in", label=label, runs=where) if where else label] if hit else []

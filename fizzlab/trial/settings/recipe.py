@@ -270,7 +270,7 @@ class _Maker(Complaints):
         try:
             for name, factor in factors.items():
                 ends = factor.levels or factor.range()
-                at |= min(({name: end} for end in ends), key=lambda one: mass(1, at | one))
+                at |= min(({name: end} for end in ends), key=lambda one: mass(1, {**at, **one}))
             once, twice = mass(1, at), mass(2, at)
         except CannotAnswer as error:
             self.add("recipe.scale_to_moulds", error.why, error.would_help)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Callable
+from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -168,7 +169,7 @@ def test_the_steps_stand_once_the_acid_last_with_its_caution(planned: Callable[[
     # the step on each card is the one that the ingredient stands at
     for card in _cards(html):
         for name, step in re.findall(r"<td>(?:<b>)?([^<]+?)(?:</b>)?</td>\s*<td>(\d+)</td>", card):
-            assert name in steps[int(step) - 1]
+            assert unescape(name) in steps[int(step) - 1]
 
 
 def test_spraying_is_warned_of_without_alcohol_in_the_recipe(planned: Callable[[str], TrialPlan]) -> None:

@@ -18,7 +18,7 @@ from fizzlab.cli.main import main
 from fizzlab.trial.folder import load
 
 PLAN = '[plan]\nkind = "factorial"\nrepeats = 2\nbatches_per_day = 6\ntables = ["touch_checks"]\npieces = 2\n'
-CODES = re.compile(r'<div class="code">(\d+)</div>\s*<div class="what">quay · (tray|piece \d)</div>')
+CODES = re.compile(r'<div class="code">(\d+)</div>\s*<div class="what">(tray|piece \d)</div>')
 HERE = "http://192.168.1.5:8866/"
 
 
@@ -55,7 +55,7 @@ def test_every_tray_and_piece_has_a_label_of_codes_alone(folder: Path, labels: C
     page, runs = _page(folder), load(folder).rows("runs")
     codes = sorted(runs["blind"])
     assert CODES.findall(page) == [(code, of) for code in codes for of in ("tray", "piece 1", "piece 2")]
-    body = page.partition('<section class="sheet"')[2]
+    body = "<section" + page.partition("<section")[2]
     words = set(re.findall(r"\w+", re.sub("<[^>]+>", " ", body)))
     assert words == {*codes, "quay", "tray", "piece", "1", "2"}  # no batch, no day, no level
     assert "<svg" not in page
@@ -166,7 +166,8 @@ def test_labels_stand_where_the_sheet_has_them(
         "[...document.querySelectorAll('.sheet:first-child .label, .sheet .label')].map(label => {"
         " const sheet = label.parentElement.getBoundingClientRect(), own = label.getBoundingClientRect();"
         " return [own.left - sheet.left, own.top - sheet.top, own.width, own.height,"
-        " label.scrollWidth - label.clientWidth, label.scrollHeight - label.clientHeight] })"
+        " label.scrollWidth - label.clientWidth, label.scrollHeight - label.clientHeight,"
+        " ...[...label.querySelectorAll('.code, .what')].map(e => e.scrollWidth - e.clientWidth)] })"
     )
     page.close()
     wide, high = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}[paper]
@@ -181,4 +182,4 @@ def test_labels_stand_where_the_sheet_has_them(
         mm = [value * 25.4 / 96 for value in box[:4]]
         wanted = [left + across * (size[0] + gap[0]), top + down * (size[1] + gap[1]), *size]
         assert mm == pytest.approx(wanted, abs=0.1)
-        assert box[4:] == [0, 0]  # nothing is cut off
+        assert max(box[4:]) <= 0  # nothing is cut off

@@ -102,17 +102,17 @@ def readings_sheets(planned: TrialPlan) -> list[Sheet]:
     specs = planned.settings.tables()
     batches = planned.runs.reindex(columns=[*_RUNS_PLANNED, *planned.settings.factors]).dropna(axis=1)
     by_name = {each.name: each for each in specs["runs"].columns}
-    columns = [by_name[name] for name in batches]
+    columns = [by_name[str(name)] for name in batches]
     later = [each for name, each in by_name.items() if name not in (*_RUNS_PLANNED, *batches)]
     columns += [*sorted(later, key=lambda column: column == NOTE), LEAVE_OUT]
     meaning = f"{specs['runs'].meaning}; not for whoever scores blind"
     batches = batches.map(lambda cell: f"{cell:.10g}" if isinstance(cell, float) else cell)
-    sheets = [Sheet("runs", meaning, columns, batches)]
+    sheets = [Sheet("runs", meaning, tuple(columns), batches)]
     for name, spec in specs.items():
         if name not in wishes.tables:
             continue
         blind = "blind" in spec.planned  # whoever scores sees the code on the tray, and never the batch
-        columns = tuple(column for column in spec.columns if not (blind and column.name == "run"))
+        columns = [column for column in spec.columns if not (blind and column.name == "run")]
         known: dict[str, Sequence[object]] = {
             "rater": wishes.raters,
             "run": () if blind else runs,
@@ -138,8 +138,8 @@ def readings_sheets(planned: TrialPlan) -> list[Sheet]:
         shown = [
             each for each, what in SHOWN.items() if RUN in spec.columns and not (blind and what == "blind")
         ]
-        columns = (*shown, *[BLIND] * blind, *columns, LEAVE_OUT)
-        sheets.append(Sheet(name, spec.meaning, columns, table, choices))
+        columns = [*shown, *[BLIND] * blind, *columns, LEAVE_OUT]
+        sheets.append(Sheet(name, spec.meaning, tuple(columns), table, choices))
     return sheets
 
 

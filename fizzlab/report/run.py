@@ -196,7 +196,6 @@ def write_report(
 
 
 def _about(trial: Trial, notebook: str, inputs: dict[str, str]) -> dict[str, Any]:
-    plan = records.read_ledger(trial.folder / RECORDS).plan()
     used = {"name": notebook, "sha256": records.fingerprint(shipped.notebook(notebook))}
     settings = trial.settings
     return {
@@ -208,7 +207,7 @@ def _about(trial: Trial, notebook: str, inputs: dict[str, str]) -> dict[str, Any
         "lots": settings.lots,
         "batches": len(trial.rows("runs")),
         "journal": records.bench_log(trial.folder),
-        "deviations": deviations(trial, plan.runs if plan is not None else ()),
+        "deviations": deviations(trial),
     }
 
 

@@ -143,9 +143,14 @@ def _check(**said: Any) -> Check:
     return Check(find=finds, **said)
 
 
+def _those(which: pd.Series, rows: pd.DataFrame) -> pd.DataFrame:
+    return rows[which]
+
+
 def _rows(where: str, usual: str, column: str, rows: pd.DataFrame) -> pd.DataFrame:
     more = {"reading": rows[column], "usual": rows[usual]} if usual else {}
-    return rows.assign(**more)[rows.eval(where, engine="python")]
+    found: pd.Series = rows.eval(where, engine="python")  # type: ignore[assignment]
+    return rows.assign(**more)[found]
 
 
 CHECKS = [_check(**said) for said in _WRITTEN["check"]]
@@ -369,10 +374,9 @@ def with_hours(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
         (stamped & ~given & (counted < 0), early, "Correct checked_at here, or made_at in runs."),
     )
     told = replace(table, rows=rows.assign(made=made))
-    checks = [
-        Check("", "checked_at", lambda each, which=which: each[which], what, do) for which, what, do in faults
-    ]
-    problems = [problem for check in checks for problem in check.problems(told)]
+    problems = list[Problem]()
+    for which, what, do in faults:
+        problems += Check("", "checked_at", partial(_those, which), what, do).problems(told)
     rows = rows.assign(hours=rows["hours"].where(~stamped, counted)).drop(columns="checked_at")
     return replace(table, rows=rows), problems
 

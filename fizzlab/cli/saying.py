@@ -38,8 +38,11 @@ class InSentences(click.Group):
             click.echo("\nNot confirmed; nothing was written.", err=True)
         except KeyboardInterrupt:
             click.echo("\nStopped. Nothing half-written was kept.", err=True)
-            # a thread that still loads something is not waited for; the next command sweeps what it leaves
-            (os._exit if threading.active_count() > 1 else sys.exit)(130)
+            if (
+                threading.active_count() > 1
+            ):  # which still loads something: the next command sweeps what it leaves
+                os._exit(130)
+            sys.exit(130)
         sys.exit(2)
 
 

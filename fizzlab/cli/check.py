@@ -39,13 +39,13 @@ def said(trial: Trial, now: dt.datetime) -> Iterator[str]:
         left = f", {len(table.left_out)} left out" if len(table.left_out) else ""
         yield f"{name}: {count(len(table.rows), 'row')}{left}"
     yield "No problems."
-    blind = dict(trial.rows("runs")[["run", "blind"]].itertuples(index=False))
+    blind: dict[str, str] = dict(trial.rows("runs")[["run", "blind"]].itertuples(index=False))
     trays = {run: f"tray {code} (batch {run})" if code else f"batch {run}" for run, code in blind.items()}
     due, later = list[str](), list[str]()
-    for at, table, run, pieces in waits(trial.tables, trial.settings.tables(), trial.settings.plan, now):
+    for at, name, run, pieces in waits(trial.tables, trial.settings.tables(), trial.settings.plan, now):
         which = f", piece{'s' * (len(pieces) > 1)} {listed(pieces)}" if pieces else ""
         since = "since" if at <= now else "from"
-        (due if at <= now else later).append(f"{trays[run]}, {table}{which}, {since} {at:%a %d %b %H:%M}")
+        (due if at <= now else later).append(f"{trays[run]}, {name}{which}, {since} {at:%a %d %b %H:%M}")
     runs = trial.rows("runs").set_index("run")["planned_at"].drop(made_at(trial.tables).index)
     make = [f"{trays[run]}{'' if pd.isna(at) else f', from {at:%a %d %b %H:%M}'}" for run, at in runs.items()]
     missing, odd = ([f"{each}" for each in trial.doubts if each.missing is gone] for gone in (True, False))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import pandas as pd
 
@@ -48,7 +48,9 @@ def waits(tables: Tables, specs: Specs, plan: PlanSettings | None, now: dt.datet
     hours is due after the last look (storage: after a week), and until twice that time.
     """
     found: dict[tuple[pd.Timestamp, str, str], list[str]] = {}
-    for spec in [specs[name] for name in plan.tables] if plan else ():
+    if plan is None:
+        return []
+    for spec in [specs[name] for name in plan.tables]:
         rows = tables[spec.name].rows if spec.name in tables else pd.DataFrame(columns=["run"])
         ends, timed = [column.name for column in spec.columns if column.ends], "hours" in spec.planned
         after = 168.0 if "weeks" in spec.planned else max(*plan.checks_h, *(plan.weighings_h or [0]))
@@ -58,7 +60,7 @@ def waits(tables: Tables, specs: Specs, plan: PlanSettings | None, now: dt.datet
             if not timed and len(own):
                 continue
             planned = [look.hours for look in looks(plan, spec.name, made.to_pydatetime()) if not look.lost]
-            last = own.groupby("piece")["hours"].max().to_dict() if len(own) else {}
+            last: dict[Any, float] = own.groupby("piece")["hours"].max().to_dict() if len(own) else {}
             over = {each for name in ends for each in own.get("piece", own[:0])[own[name].fillna(False)]}
             pieces = named if {*last} <= {*named} else [*last]  # the maker may have names of their own
             for piece in [piece for piece in pieces if piece not in over]:
@@ -99,13 +101,15 @@ def _blank_rows(
 ) -> list[str]:
     """The prepared rows of batches that were made, without those from the first on that is waited for."""
     folded = [*runs["blind"].str.casefold(), *runs["run"].str.casefold()]
-    names = dict(zip(folded, [*runs["run"]] * 2, strict=True))
-    soonest = {(each.run, piece): each.at for each in reversed(waiting) for piece in each.pieces or ("",)}
+    names: dict[str, Any] = dict(zip(folded, [*runs["run"]] * 2, strict=True))
+    soonest: dict[Any, pd.Timestamp] = {
+        (each.run, piece): each.at for each in reversed(waiting) for piece in each.pieces or ("",)
+    }
     found = []
     for row, cell in cells.map(str.strip).to_dict("index").items():
-        run = names.get((cell.get("run") or cell.get("blind", "")).casefold())
+        run: Any = names.get((cell.get("run") or cell.get("blind", "")).casefold())
         hours = pd.to_numeric(cell.get("hours", "").replace(",", "."), errors="coerce")
-        first = soonest.get((run, cell.get("piece", "")), soonest.get((run, "")))
+        first = soonest.get((run, cell.get("piece", ""))) or soonest.get((run, ""))
         if run in made.index and (first is None or made[run] + pd.to_timedelta(hours, unit="h") < first):
             found.append(str(row))
     return found

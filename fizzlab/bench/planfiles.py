@@ -102,12 +102,12 @@ def readings_sheets(planned: TrialPlan) -> list[Sheet]:
     specs = planned.settings.tables()
     batches = planned.runs.reindex(columns=[*_RUNS_PLANNED, *planned.settings.factors]).dropna(axis=1)
     by_name = {each.name: each for each in specs["runs"].columns}
-    columns = [by_name[str(name)] for name in batches]
+    heads = [by_name[str(name)] for name in batches]
     later = [each for name, each in by_name.items() if name not in (*_RUNS_PLANNED, *batches)]
-    columns += [*sorted(later, key=lambda column: column == NOTE), LEAVE_OUT]
+    heads += [*sorted(later, key=lambda column: column == NOTE), LEAVE_OUT]
     meaning = f"{specs['runs'].meaning}; not for whoever scores blind"
     batches = batches.map(lambda cell: f"{cell:.10g}" if isinstance(cell, float) else cell)
-    sheets = [Sheet("runs", meaning, tuple(columns), batches)]
+    sheets = [Sheet("runs", meaning, heads, batches)]
     for name, spec in specs.items():
         if name not in wishes.tables:
             continue

@@ -39,7 +39,7 @@ def said(trial: Trial, now: dt.datetime) -> Iterator[str]:
         left = f", {len(table.left_out)} left out" if len(table.left_out) else ""
         yield f"{name}: {count(len(table.rows), 'row')}{left}"
     yield "No problems."
-    blind: dict[str, str] = dict(zip(*(trial.rows("runs")[key] for key in ("run", "blind")), strict=True))
+    blind: dict[str, str] = dict(trial.rows("runs")[["run", "blind"]].itertuples(index=False))
     trays = {run: f"tray {code} (batch {run})" if code else f"batch {run}" for run, code in blind.items()}
     due, later = list[str](), list[str]()
     for at, name, run, pieces in waits(trial.tables, trial.settings.tables(), trial.settings.plan, now):

@@ -59,6 +59,10 @@ class Check:
             yield Problem(table.where, what, do, int(str(row)), self.column, self.weight, self.reading)
 
 
+def _at(which: pd.Series, rows: pd.DataFrame) -> pd.DataFrame:
+    return rows[which]
+
+
 def _in_time(rows: pd.DataFrame, time: str = "hours") -> pd.DataFrame:
     return rows.sort_values(["run", "piece", time], kind="stable")
 
@@ -143,14 +147,9 @@ def _check(**said: Any) -> Check:
     return Check(find=finds, **said)
 
 
-def _those(which: pd.Series, rows: pd.DataFrame) -> pd.DataFrame:
-    return rows[which]
-
-
 def _rows(where: str, usual: str, column: str, rows: pd.DataFrame) -> pd.DataFrame:
     more = {"reading": rows[column], "usual": rows[usual]} if usual else {}
-    found: pd.Series = rows.eval(where, engine="python")  # type: ignore[assignment]
-    return rows.assign(**more)[found]
+    return _at(rows.eval(where, engine="python"), rows.assign(**more))
 
 
 CHECKS = [_check(**said) for said in _WRITTEN["check"]]
@@ -374,9 +373,8 @@ def with_hours(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
         (stamped & ~given & (counted < 0), early, "Correct checked_at here, or made_at in runs."),
     )
     told = replace(table, rows=rows.assign(made=made))
-    problems = list[Problem]()
-    for which, what, do in faults:
-        problems += Check("", "checked_at", partial(_those, which), what, do).problems(told)
+    checks = [Check("", "checked_at", partial(_at, which), what, do) for which, what, do in faults]
+    problems = [problem for check in checks for problem in check.problems(told)]
     rows = rows.assign(hours=rows["hours"].where(~stamped, counted)).drop(columns="checked_at")
     return replace(table, rows=rows), problems
 

@@ -60,11 +60,9 @@ def waits(tables: Tables, specs: Specs, plan: PlanSettings | None, now: dt.datet
             if not timed and len(own):
                 continue
             planned = [look.hours for look in looks(plan, spec.name, made.to_pydatetime()) if not look.lost]
-            last = own.groupby("piece")["hours"].max().to_dict() if len(own) else {}
+            last: dict[Any, float] = own.groupby("piece")["hours"].max().to_dict() if len(own) else {}
             over = {each for name in ends for each in own.get("piece", own[:0])[own[name].fillna(False)]}
-            pieces = (
-                named if {*last} <= {*named} else [*map(str, last)]
-            )  # the maker may have names of their own
+            pieces = named if {*last} <= {*named} else [*last]  # the maker may have names of their own
             for piece in [piece for piece in pieces if piece not in over]:
                 for before, at in pairwise([0.0, *(planned if timed else [after])]):
                     late = pd.Timedelta(hours=at + (max(LATE * at, LEAST) if timed else at))
@@ -103,15 +101,15 @@ def _blank_rows(
 ) -> list[str]:
     """The prepared rows of batches that were made, without those from the first on that is waited for."""
     folded = [*runs["blind"].str.casefold(), *runs["run"].str.casefold()]
-    names = dict(zip(folded, [*runs["run"]] * 2, strict=True))
-    soonest: dict[tuple[str, str], Any] = {
+    names: dict[str, Any] = dict(zip(folded, [*runs["run"]] * 2, strict=True))
+    soonest: dict[Any, pd.Timestamp] = {
         (each.run, piece): each.at for each in reversed(waiting) for piece in each.pieces or ("",)
     }
     found = []
     for row, cell in cells.map(str.strip).to_dict("index").items():
-        run = names.get((cell.get("run") or cell.get("blind", "")).casefold(), "")
+        run: Any = names.get((cell.get("run") or cell.get("blind", "")).casefold())
         hours = pd.to_numeric(cell.get("hours", "").replace(",", "."), errors="coerce")
-        first = soonest.get((run, cell.get("piece", "")), soonest.get((run, "")))
+        first = soonest.get((run, cell.get("piece", ""))) or soonest.get((run, ""))
         if run in made.index and (first is None or made[run] + pd.to_timedelta(hours, unit="h") < first):
             found.append(str(row))
     return found

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from itertools import count, pairwise
 from pathlib import Path
@@ -10,7 +9,7 @@ from typing import Any
 
 import click
 
-from fizzlab.cli.saying import PAPER, named, say_step, say_stopped, say_trouble
+from fizzlab.cli.saying import PAPER, named, say_step, say_trouble
 from fizzlab.errors import FizzlabError
 
 
@@ -89,11 +88,7 @@ def _report_on(trials: list[Path], seasons: list[Path], **options: Any) -> None:
         click.echo(f"{next(made)} of {len(trials)}: {outcome.folder.name}: {said}", err=True)
 
     one = len(trials) == 1
-    try:
-        outcomes = write_reports(trials, **({"says": say_step} if one else {"done": say_done}), **options)
-    except KeyboardInterrupt:
-        say_stopped()
-        os._exit(130)  # at once: what threads that still load something leave behind, the next command sweeps
+    outcomes = write_reports(trials, **({"says": say_step} if one else {"done": say_done}), **options)
     failed = 0
     for outcome in outcomes:
         if outcome.page:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sys
+import threading
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -35,8 +37,9 @@ class InSentences(click.Group):
         except click.Abort:  # a question that nobody answered
             click.echo("\nNot confirmed; nothing was written.", err=True)
         except KeyboardInterrupt:
-            say_stopped()
-            sys.exit(130)
+            click.echo("\nStopped. Nothing half-written was kept.", err=True)
+            # a thread that still loads something is not waited for; the next command sweeps what it leaves
+            (os._exit if threading.active_count() > 1 else sys.exit)(130)
         sys.exit(2)
 
 
@@ -54,11 +57,6 @@ def say_trouble(error: FizzlabError | OSError) -> None:
         click.echo(f"The computer refused: {error.strerror or error}{place}. Nothing was kept.", err=True)
     else:
         click.echo(error, err=True)
-
-
-def say_stopped() -> None:
-    """What Ctrl-C is answered with."""
-    click.echo("\nStopped. Nothing half-written was kept.", err=True)
 
 
 def say_step(step: str) -> None:

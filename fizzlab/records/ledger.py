@@ -297,14 +297,14 @@ def line_of(entry: Entry) -> bytes:
 def parse_line(line: bytes) -> tuple[Entry | None, str]:
     """The entry of a line, or None with what is wrong with the line."""
     try:
-        raw = json.loads(line.decode("utf-8"))
-    except (UnicodeDecodeError, ValueError, RecursionError):
-        return None, "it is damaged and cannot be read"
-    if isinstance(raw, dict) and isinstance(raw.get("format"), int) and raw["format"] > 1:
-        return None, "it was written by a newer fizzlab, which this one cannot read"
-    try:
         entry = _ANY.validate_json(line)
     except ValidationError as error:
+        try:
+            raw = json.loads(line.decode("utf-8"))
+        except (UnicodeDecodeError, ValueError, RecursionError):
+            return None, "it is damaged and cannot be read"
+        if isinstance(raw, dict) and isinstance(raw.get("format"), int) and raw["format"] > 1:
+            return None, "it was written by a newer fizzlab, which this one cannot read"
         place = ".".join(str(part) for part in error.errors()[0]["loc"]) or "all of it"
         return None, f"it is no entry of a ledger (see “{place}”)"
     if line_of(entry) != line:

@@ -102,7 +102,7 @@ def write_reports(
     except BaseException:
         if kernels is not None:
             kernels.stop()
-            wait(futures, timeout=1.0)
+            wait(futures, timeout=1.4)
         raise
     finally:
         for future in futures:

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pandas as pd
-from kept_trial import keep_record
+from kept_trial import keep_record, write_tables
 from sound_trial import RUNS, TOML
 from steps import Steps, Work, die, full, in_child, with_steps
 
@@ -36,7 +36,7 @@ from fizzlab.trial.importing import write as write_import
 from fizzlab.trial.journal import JOURNAL
 from fizzlab.trial.new import draft
 from fizzlab.trial.new import write as write_new
-from fizzlab.trial.placing import HIDDEN, recover
+from fizzlab.trial.placing import HIDDEN, changing, recover
 
 State = dict[str, object]
 
@@ -104,9 +104,9 @@ def one_demo(place: Path) -> None:
 
 
 def recommended(place: Path, *steps: dict[str, Any]) -> None:
-    """A demo trial with a record that recommends something."""
+    """A trial with a record that recommends something."""
     folder = place / "quay"
-    shutil.copytree(shipped.demo("colour-ways"), folder, ignore=shutil.ignore_patterns("records"))
+    write_tables(folder)
     said = [{"topic": "next", "sentence": "Do it", "next": each} for each in steps]
     about = {"trial": "quay", "title": "t", "notebook": {}, "parameters_sha256": "0" * 64}
     inputs = records.fingerprints(folder, load(folder).inputs)
@@ -120,13 +120,13 @@ def recommended(place: Path, *steps: dict[str, Any]) -> None:
 
 
 def to_confirm(place: Path) -> None:
-    recommended(place, {"kind": "confirm", "combinations": [{"colour": "dye"}], "repeats": 2})
+    dye = {"colour": "dye", "binder_g": 0.6}
+    recommended(place, {"kind": "confirm", "combinations": [dye], "repeats": 2})
 
 
 def to_add(place: Path) -> None:
-    recommended(
-        place, {"kind": "add", "batches": [{"colour": "dye", "day": 1}, {"colour": "pearl", "day": 1}]}
-    )
+    ways = [{"colour": colour, "binder_g": 0.6, "day": 1} for colour in ("dye", "pearl")]
+    recommended(place, {"kind": "add", "batches": ways})
 
 
 def at_the_bench(place: Path) -> None:
@@ -333,12 +333,17 @@ def presses_and_an_import(place: Path) -> tuple[int, int, int]:
     )
 
 
+def _enter_plan(folder: Path) -> None:
+    about = {"trial": "quay", "title": "t", "by": "Ann", "plan": "compare", "seed": 1}
+    with changing(folder) as room:
+        records.enter_plan(folder / "records", room, runs=[{"run": "A"}], **about)
+
+
 def reports_at_once(place: Path) -> tuple[int, int, int]:
     """Two records, a plan and a sign-off at once: each that was reported has its line, in one chain."""
-    planned(place)
-    keep_record(place / "quay")
+    kept(place)
     acts: list[Work] = [lambda: keep_record(place / "quay"), lambda: keep_record(place / "quay")]
-    acts += [lambda: write_plan(place / "quay")]
+    acts += [lambda: _enter_plan(place / "quay")]
     acts += [lambda: records.sign(place / "quay" / "records", 1, checked_by="Bo")]
     before = len(records.read_ledger(place / "quay" / "records").lines)
     done = at_once(acts)
@@ -371,7 +376,7 @@ def one_of_many(
 AT_ONCE = {
     "three imports": imports_at_once,
     "bench, import and sign-off": presses_and_an_import,
-    "two records, a plan and a sign-off": reports_at_once,
+    "two records, a plan's line and a sign-off": reports_at_once,
     "`new` three times in one folder": one_of_many(nothing, new),
     "`next` three times, a trial beside it": one_of_many(to_confirm, lambda at: follow(at / "quay")),
     "`next` three times, batches added": one_of_many(to_add, lambda at: follow(at / "quay")),

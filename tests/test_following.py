@@ -102,8 +102,8 @@ def test_batches_are_added_and_no_reading_is_touched(recorded: Trial) -> None:
     made, _ = follow(folder)
     assert "R19 to R20" in made
     after = _files(folder)
-    new = {name for name in after if after[name] != before.get(name)}
-    assert new == {"runs.csv", "bench-sheet.html", "records-head.txt"}
+    changed = {name for name in after if after[name] != before.get(name)}
+    assert changed == {"runs.csv", "bench-sheet.html", "records-head.txt"}
     assert after["runs.csv"].startswith(before["runs.csv"])
     now = load(folder).rows("runs")
     assert list(now["day"].tail(2)) == ["7", "8"]

@@ -47,7 +47,9 @@ def said(trial: Trial, now: dt.datetime) -> Iterator[str]:
         since = "since" if at <= now else "from"
         (due if at <= now else later).append(f"{trays[run]}, {name}{which}, {since} {at:%a %d %b %H:%M}")
     runs = trial.rows("runs").set_index("run")["planned_at"].drop(made_at(trial.tables).index)
-    make = [f"{trays[run]}{'' if pd.isna(at) else f', from {at:%a %d %b %H:%M}'}" for run, at in runs.items()]
+    make = [
+        f"{trays[str(run)]}{'' if pd.isna(at) else f', from {at:%a %d %b %H:%M}'}" for run, at in runs.items()
+    ]
     missing, odd = ([f"{each}" for each in trial.doubts if each.missing is gone] for gone in (True, False))
     sections = {"Due now": due, "Due later": _few(later), "To be made": _few(make)}
     sections |= {"Missing": missing, "Odd, for you to look at": odd}

@@ -148,7 +148,7 @@ def _check(**said: Any) -> Check:
 
 def _rows(where: str, usual: str, column: str, rows: pd.DataFrame) -> pd.DataFrame:
     more = {"reading": rows[column], "usual": rows[usual]} if usual else {}
-    return _at(rows.eval(where, engine="python"), rows.assign(**more))
+    return _at(pd.Series(rows.eval(where, engine="python")), rows.assign(**more))
 
 
 CHECKS = [_check(**said) for said in _WRITTEN["check"]]

@@ -603,6 +603,12 @@ def test_next_looks_come_from_the_plan(planned: Path) -> None:
     assert not [look for look in book.next_looks(MADE) if look.table == "touch_checks" and look.run == "A"]
 
 
+def test_looks_by_night_are_due_when_the_calendar_has_them(planned: Path) -> None:
+    (planned / "trial.toml").write_text(TOML + PLAN + 'start = 2026-01-05\nawake = "07:00-12:30"\n')
+    looks = [look for look in Logbook(planned).next_looks(MADE) if look.table == "touch_checks"]
+    assert [look.hours for look in looks if look.run == "A"] == [2, 3, 3.5]
+
+
 def test_a_look_between_two_planned_ones_leaves_both(planned: Path) -> None:
     (planned / "trial.toml").write_text(TOML + PLAN)
     book = Logbook(planned)

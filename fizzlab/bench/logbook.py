@@ -23,7 +23,7 @@ from fizzlab.bench.files import FileBusy, Files, Held
 from fizzlab.bench.place import fits, place, plain, undo
 from fizzlab.errors import BadInput, Problem, hard
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, Column
-from fizzlab.trial import checks, placing
+from fizzlab.trial import calendar, checks, placing
 from fizzlab.trial.folder import WORKBOOK, columns_of, folder_there
 from fizzlab.trial.journal import JOURNAL, Cells, Change, Entry, Journal, Line, Running
 from fizzlab.trial.locks import Busy
@@ -195,9 +195,10 @@ class Logbook:
         self._batches()
         made = [(tray, tray.made_at) for tray in self._trays.values() if tray.made_at is not None]
         for name in [name for name in plan.tables if name in self.forms and self.forms[name].timed]:
-            hours = plan.look_hours(name)
-            steps = [*zip([0.0, *hours], hours, [*hours[1:], *(2 * h for h in hours[-1:])], strict=False)]
             for tray, start in made:
+                moved = calendar.looks(plan, name, dt.datetime.fromtimestamp(start))  # out of the night
+                hours = sorted(look.hours for look in moved if not look.lost)
+                steps = [*zip([0.0, *hours], hours, [*hours[1:], *(2 * h for h in hours[-1:])], strict=False)]
                 age = (now - start) / 3600
                 ahead = [((before + at) / 2, at) for before, at, after in steps if age <= (at + after) / 2]
                 last = self._last(name, tray.run) if ahead else {}

@@ -35,6 +35,7 @@ class Column:
     `required` column must be there and filled in every row. Values outside of `low` to `high` are refused,
     with `above_low` `low` itself too. `also` are further words of a yes_no column, `suffix` what may stand
     after a number. `ends` says that a yes ends the readings of a piece: prepared rows after it stay blank.
+    `steps` is the yes_no column by which the bench steps it for the next row: down after a yes, else up.
     """
 
     name: str
@@ -48,6 +49,7 @@ class Column:
     suffix: str = ""
     clock: bool = False
     ends: bool = False
+    steps: str = ""
 
     @property
     def unit(self) -> str:

@@ -34,13 +34,24 @@ def keep_record(folder: Path, *, title: str = "Two ways of colouring", **about: 
         known: dict[str, Any] = {
             "trial": folder.name,
             "title": title,
-            "signed": records.Signature("an invented maker"),
+            **records.signed("an invented maker"),
             "notebook": {"name": "trial_report", "sha256": "0" * 64},
             "parameters_sha256": "1" * 64,
             "inputs": records.fingerprints(folder, inputs),
+            "lots": {},
+            "deviations": [],
         }
-        return records.keep(making, records.About(**known | about), _page)
+        return records.keep(making, _page, **known | about)
 
 
-def _page(making: Path, stamp: records.Stamp) -> None:
-    (making / "report.html").write_text(f"<p>{stamp.record} after {stamp.before}</p>")
+def entry_of(record: str) -> records.Report:
+    """What the ledger would say of an invented record, for its page."""
+    trial, _, number = record.rpartition("-")
+    about = {"record": record, "number": int(number), "trial": trial, "title": "T", "notebook": {}}
+    nothing: dict[str, Any] = {"inputs": {}, "files": {}, "versions": {}, "parameters_sha256": "0" * 64}
+    head: dict[str, Any] = {"format": 1, "entry": 1, "before": "0" * 64, "at": records.now()}
+    return records.Report(kind="report", **head, **about, **nothing, **records.signed())
+
+
+def _page(making: Path, stamp: records.Report) -> None:
+    (making / "report.html").write_text(f"<p>{stamp.record} after {stamp.before}: {stamp.printed}</p>")

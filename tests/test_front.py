@@ -12,13 +12,13 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from click.testing import CliRunner
+from kept_trial import entry_of
 from PIL import Image
 
 from fizzlab.cli.main import main
 from fizzlab.cli.saying import say_step
 from fizzlab.errors import BadInput
 from fizzlab.language import say
-from fizzlab.records import Signature, Stamp
 from fizzlab.report import parts
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis, analyse
@@ -114,9 +114,7 @@ def test_a_page_folds_what_stands_below_and_tells_its_first_sentence_once() -> N
         '<h2>Part</h2>\n<ul class="notes answer"><li>First.</li><li>Second.</li></ul><h2>Record</h2><p>r</p>'
     )
     body = Verdict(["Yes."]).html() + Foot(["Do it."], ["Mind it."]).html() + parts
-    page = html_page(
-        PageContent(body, {}, []), title="T", stamp=Stamp("quay-1", "0" * 64, Signature()), place=""
-    )
+    page = html_page(PageContent(body, {}, []), title="T", stamp=entry_of("quay-1"), place="")
     assert verdict_of(page) == ["Yes."]
     assert page.count("First.") == page.count("Second.") == 1
     assert page.index('<span class="gist">First.</span></summary>') < page.index("<li>Second.</li>")
@@ -128,7 +126,7 @@ def test_a_part_ends_with_how_it_was_worked_out() -> None:
     pieces = ["<h2>Part</h2>", Notes(["Answer."], "answer").html(), f"<h3>{say(WORKED)}</h3>", "<p>REML</p>"]
     page = html_page(
         PageContent(front_page + "".join(pieces) + "<h2>Record</h2>", {}, []),
-        title="T", stamp=Stamp("quay-1", "0" * 64, Signature()), place="",
+        title="T", stamp=entry_of("quay-1"), place="",
     )  # fmt: skip
     inner = f"<details><summary><h3>{say(WORKED)}</h3></summary><p>REML</p></details></details>"
     assert inner in page

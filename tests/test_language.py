@@ -19,11 +19,12 @@ import pytest
 sys.path.append(str(Path(__file__).parent / "faults"))
 
 import weird
+from kept_trial import entry_of
 
 from fizzlab import language
 from fizzlab.language import listed, say, speaking, texts
 from fizzlab.models.censored import Failure
-from fizzlab.records import Signature, Stamp, versions
+from fizzlab.records import versions
 from fizzlab.report import page
 from fizzlab.trial import shipped
 from fizzlab.trial.folder import load
@@ -172,7 +173,7 @@ def test_a_whole_report_in_a_toy_language_has_no_english_left(
     shutil.copytree(shipped.demo("cores"), folder, ignore=shutil.ignore_patterns("records"))
     toml = folder / "trial.toml"
     toml.write_text('language = "toy"\n' + toml.read_text(encoding="utf-8"), encoding="utf-8")
-    shown, stamp = weird.shown(folder), Stamp("cores-1", "0" * 64, Signature())
+    shown, stamp = weird.shown(folder), entry_of("cores-1")
     html = page.html_page(shown, title="T", stamp=stamp, place="", language="toy")
     heard = re.findall(r'(?:alt|aria-label)="([^"]*)"', html)
     body = re.sub(r"<style>.*?</style>|<img[^>]*>", "|", html, flags=re.DOTALL)

@@ -45,22 +45,21 @@ def write(folder: Path, seed: int, month: int, *, ratio: float = 1.4, read: int 
 def report(folder: Path) -> None:
     """A record as a report leaves it, without running the notebook."""
     trial = load(folder)
-    about = records.About(
-        trial=trial.settings.code,
-        title=trial.settings.title,
-        signed=records.Signature(),
-        notebook={"name": "trial_report", "sha256": "0" * 64},
-        parameters_sha256="0" * 64,
-        inputs=records.fingerprints(trial.folder, trial.inputs),
-        batches=len(trial.rows("runs")),
-    )
+    about = {
+        "trial": trial.settings.code,
+        "title": trial.settings.title,
+        "notebook": {"name": "trial_report", "sha256": "0" * 64},
+        "parameters_sha256": "0" * 64,
+        "inputs": records.fingerprints(trial.folder, trial.inputs),
+        "batches": len(trial.rows("runs")),
+    }
 
-    def finish(making: Path, stamp: records.Stamp) -> None:
+    def finish(making: Path, stamp: records.Report) -> None:
         said = f'<section class="verdict" aria-label="Verdict"><p><b>{SAID}</b></p></section>'
         (making / "report.html").write_text(said, encoding="utf-8")
 
     with records.making(folder / "records") as making:
-        records.keep(making, about, finish)
+        records.keep(making, finish, **about, **records.signed())
 
 
 @pytest.fixture(scope="module")

@@ -30,11 +30,12 @@ def _sentences(folder: Path, kind: str | None = None) -> list[str]:
     return [fault.sentence for fault in records.verify(folder).faults if kind in (None, fault.kind)]
 
 
-def test_a_sound_ledger_is_one_line_and_exit_code_0(quay: Path) -> None:
+def test_a_sound_ledger_is_told_with_what_cannot_be_known(quay: Path) -> None:
     result = CliRunner().invoke(main, ["records", "verify", str(quay)])
     assert result.exit_code == 0
-    assert len(result.output.splitlines()) == 1
-    assert records.read_ledger(quay / "records").last in result.output
+    well, unknown = result.output.splitlines()
+    assert records.read_ledger(quay / "records").last in well
+    assert "cut off with records-head.txt, nor whether all was written anew" in unknown
 
 
 def test_each_line_carries_the_hash_of_the_one_before(quay: Path) -> None:
@@ -121,7 +122,7 @@ def test_a_changed_last_line_shows_in_the_records_own_copy(quay: Path) -> None:
     path = quay / "records" / "ledger.jsonl"
     first, second = path.read_bytes().splitlines()
     path.write_bytes(first + b"\n" + second.replace(b"Two ways", b"Ten ways") + b"\n")
-    assert _sentences(quay) == [
+    assert _sentences(quay, "record") == [
         "Record quay-2 was altered: entry.json and line 2 of ledger.jsonl differ, so one of them was changed."
     ]
 
@@ -249,16 +250,6 @@ def test_a_damaged_ledger_stops_no_report_and_stays_damaged(quay: Path) -> None:
     said = _sentences(quay)
     assert "Line 2 of ledger.jsonl: it is damaged and cannot be read." in said
     assert not [sentence for sentence in said if "quay-3" in sentence]
-
-
-def test_a_lost_ledger_is_made_again_from_the_records_own_lines(quay: Path) -> None:
-    path = quay / "records" / "ledger.jsonl"
-    before = path.read_bytes()
-    path.unlink()
-    assert len(_sentences(quay)) == 2
-    keep_record(quay)
-    assert path.read_bytes().startswith(before)
-    assert _sentences(quay) == []
 
 
 def test_a_folder_of_trials_is_verified_at_once(tmp_path: Path) -> None:

@@ -5,9 +5,8 @@ Each is done, not pretended, where the system allows; a full disk is also played
 
 from __future__ import annotations
 
-import builtins
+import concurrent.futures
 import errno
-import io
 import multiprocessing
 import os
 import random
@@ -20,17 +19,18 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 from click.testing import CliRunner
 from kept_trial import keep_record, write_tables
+from steps import Steps, die, full, in_child, with_steps
 
 import fizzlab.report.run
 from fizzlab import records
 from fizzlab.cli.main import main
-from fizzlab.records.locks import Busy, locked
 from fizzlab.trial.folder import load
+from fizzlab.trial.locks import Busy, locked
+from fizzlab.trial.placing import changing, recover
 
 posix = pytest.mark.skipif(os.name == "nt", reason="forks, kills and permission bits are those of POSIX")
 
@@ -40,101 +40,6 @@ def _snapshot(folder: Path) -> dict[str, bytes]:
         path.relative_to(folder).as_posix(): path.read_bytes() if path.is_file() else b""
         for path in folder.rglob("*")
     }
-
-
-def _in_child(work: Callable[[], None]) -> int:
-    """Run in a forked child; its exit code, or minus the signal that ended it."""
-    child = os.fork()
-    if child == 0:
-        try:
-            work()
-            os._exit(0)
-        except BaseException as error:
-            os.write(2, f"{type(error).__name__}: {error}\n".encode())
-            os._exit(99)
-    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-
-
-class Steps:
-    """Counts every step of writing, and lets one of them, or all from there on, go wrong.
-
-    Parameters
-    ----------
-    fail_at : int
-        The first step that goes wrong, from 1; 0 for none.
-    wrong : callable
-        Called there.
-    for_good : bool
-        Do the later steps that need room on the disk go wrong too?
-    """
-
-    def __init__(self, fail_at: int, wrong: Callable[[], None], *, for_good: bool = False) -> None:
-        self.count, self.fail_at, self.wrong, self.for_good = 0, fail_at, wrong, for_good
-
-    def take(self, *, needs_room: bool) -> None:
-        self.count += 1
-        later = self.for_good and needs_room and self.count > self.fail_at > 0
-        if self.count == self.fail_at or later:
-            self.wrong()
-
-    def set_on(self, patch: pytest.MonkeyPatch) -> None:
-        """Put the counter before every call that writes."""
-        for name in ("mkdir", "rename", "replace", "fsync"):
-            patch.setattr(os, name, self._before(getattr(os, name), needs_room=name in ("mkdir", "fsync")))
-        really_open, really_os_open = io.open, os.open
-
-        def counted(file: Any, mode: str = "r", *rest: Any, **named: Any) -> Any:
-            if not set(mode) & set("wax"):
-                return really_open(file, mode, *rest, **named)
-            self.take(needs_room=True)
-            return _Halting(really_open(file, mode, *rest, **named), self)
-
-        def os_counted(path: Any, flags: int, *rest: Any, **named: Any) -> int:
-            if flags & os.O_CREAT:
-                self.take(needs_room=True)
-            return really_os_open(path, flags, *rest, **named)
-
-        patch.setattr(io, "open", counted)
-        patch.setattr(builtins, "open", counted)
-        patch.setattr(os, "open", os_counted)
-
-    def _before(self, call: Callable[..., Any], *, needs_room: bool) -> Callable[..., Any]:
-        def counted(*given: Any, **named: Any) -> Any:
-            self.take(needs_room=needs_room)
-            return call(*given, **named)
-
-        return counted
-
-
-class _Halting:
-    """A file whose writing may stop half-way."""
-
-    def __init__(self, file: Any, steps: Steps) -> None:
-        self._file, self._steps = file, steps
-
-    def write(self, data: Any) -> int:
-        half = len(data) // 2
-        self._file.write(data[:half])
-        self._file.flush()
-        self._steps.take(needs_room=True)
-        return half + int(self._file.write(data[half:]))
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self._file, name)
-
-    def __enter__(self) -> _Halting:
-        return self
-
-    def __exit__(self, *why: object) -> None:
-        self._file.close()
-
-
-def _full() -> None:
-    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-
-
-def _die() -> None:
-    os.kill(os.getpid(), signal.SIGKILL)
 
 
 ADDERS: dict[str, Callable[[Path], object]] = {
@@ -150,10 +55,9 @@ EACH = [pytest.param(name, marks=pytest.mark.slow) if name == "report" else name
 
 
 def _plan(folder: Path) -> None:
-    with records.planning(
-        folder / "records", trial="quay", title="t", by="Ann", plan="compare", seed=1, runs=[{"run": "A"}]
-    ):
-        pass
+    about = {"trial": "quay", "title": "t", "by": "Ann", "plan": "compare", "seed": 1}
+    with changing(folder) as room:
+        records.enter_plan(folder / "records", room, runs=[{"run": "A"}], **about)
 
 
 @pytest.mark.parametrize("for_good", [False, True], ids=["one step fails", "full from there on"])
@@ -166,10 +70,10 @@ def test_a_disk_that_is_full_at_any_step_leaves_everything_as_it_was(
         folder = tmp_path / str(step) / "quay"
         keep_record(folder)
         before = _snapshot(folder)
-        steps = Steps(step, _full, for_good=for_good)
-        said = _with_steps(steps, lambda folder=folder: ADDERS[adds](folder))  # type: ignore[misc]
+        steps = Steps(step, full, for_good=for_good)
+        said = with_steps(steps, lambda folder=folder: ADDERS[adds](folder))  # type: ignore[misc]
         assert records.verify(folder).faults == ()
-        assert not list(folder.glob("records/.*"))
+        assert not [*folder.glob(".*"), *folder.glob("records/.*")]
         if said is None:
             assert len(records.read_ledger(folder / "records").lines) == 2
         else:
@@ -182,28 +86,20 @@ def test_a_disk_that_is_full_at_any_step_leaves_everything_as_it_was(
     assert refused > (15 if adds == "report" else 3)
 
 
-def _with_steps(steps: Steps, work: Callable[[], object]) -> OSError | None:
-    """What went wrong when the work was done under the counter, if anything did."""
-    with pytest.MonkeyPatch.context() as patch:
-        steps.set_on(patch)
-        try:
-            work()
-        except OSError as error:
-            return error
-    return None
-
-
 def test_a_first_record_on_a_full_disk_leaves_no_folder(tmp_path: Path) -> None:
     write_tables(tmp_path / "quay")
-    before = _snapshot(tmp_path)
-    for step in (1, 2, 3, 8, 15):
-        said = _with_steps(Steps(step, _full, for_good=True), lambda: keep_record(tmp_path / "quay"))
-        assert said is not None
-        assert _snapshot(tmp_path) == before
+    before, refused = _snapshot(tmp_path), 0
+    for step in range(1, 40, 6):
+        said = with_steps(Steps(step, full, for_good=True), lambda: keep_record(tmp_path / "quay"))
+        recover(tmp_path / "quay")
+        if said is not None:
+            assert _snapshot(tmp_path) == before
+            refused += 1
+    assert refused > 4
 
 
 def _only_what_a_kill_may_leave(folder: Path) -> None:
-    """The ledger is sound, each record of it is whole, and at most a whole record waits for its line."""
+    """The ledger is sound, and each record of it whole."""
     home = folder / "records"
     if not home.is_dir():
         return
@@ -211,9 +107,7 @@ def _only_what_a_kill_may_leave(folder: Path) -> None:
     assert ledger.faults() == []
     for entry in ledger.reports():
         assert (home / entry.record / "report.html").is_file()
-    for fault in records.verify(folder).faults:
-        assert fault.kind == "stranger"
-        assert "it is whole, and the next report, correction or sign-off enters it" in fault.sentence
+    assert records.verify(folder).faults == ()
 
 
 @posix
@@ -221,24 +115,21 @@ def _only_what_a_kill_may_leave(folder: Path) -> None:
 def test_a_process_killed_at_any_step_leaves_a_sound_ledger(tmp_path: Path, adds: str) -> None:
     folder = tmp_path / "quay"
     keep_record(folder)
-    waited = 0
 
     def killed_at(step: int) -> None:
-        _with_steps(Steps(step, _die), lambda: ADDERS[adds](folder))
+        with_steps(Steps(step, die), lambda: ADDERS[adds](folder))
         os._exit(7)
 
     for step in range(1, 200):
-        ended = _in_child(lambda step=step: killed_at(step))  # type: ignore[misc]
+        ended = in_child(lambda step=step: killed_at(step))  # type: ignore[misc]
         _only_what_a_kill_may_leave(folder)
-        waited += bool(records.verify(folder).faults)
         if ended != -signal.SIGKILL:
             break
     assert ended == 7
     assert step > 5
-    assert waited == (1 if adds == "report" else 0)  # between the two renames
     keep_record(folder)
     assert records.verify(folder).faults == ()
-    assert not list(folder.glob("records/.*"))
+    assert not [*folder.glob(".*"), *folder.glob("records/.*")]
 
 
 @pytest.mark.slow
@@ -262,10 +153,11 @@ def test_processes_killed_at_random_moments_leave_a_sound_ledger(tmp_path: Path)
         for child in children:
             child.join()
         _only_what_a_kill_may_leave(folder)
-    assert len(records.read_ledger(folder / "records").reports()) > 40
+    # one that was seen in the ledger, and killed before it counted, was put back
+    assert len(records.read_ledger(folder / "records").reports()) > 10
     keep_record(folder)
     assert records.verify(folder).faults == ()
-    assert not list(folder.glob("records/.*"))
+    assert not [*folder.glob(".*"), *folder.glob("records/.*")]
 
 
 def _keep_on(folder: Path) -> None:
@@ -343,6 +235,7 @@ def test_a_folder_that_may_not_be_written_stays_as_it_is(open_place: Path) -> No
 
     load(folder)  # what is imported for it must be there before this process becomes nobody
     assert fizzlab.report.run is not None
+    assert concurrent.futures.ThreadPoolExecutor is not None
 
     def as_nobody() -> None:
         if os.getuid() == 0:  # root may write anywhere, whatever the bits say
@@ -355,7 +248,7 @@ def test_a_folder_that_may_not_be_written_stays_as_it_is(open_place: Path) -> No
             assert "The computer refused: Permission denied" in result.output, result.output
         assert CliRunner().invoke(main, ["records", "verify", str(folder)]).exit_code == 0
 
-    ended = _in_child(as_nobody)
+    ended = in_child(as_nobody)
     for place in reversed(places):
         place.chmod(0o755)
     assert ended == 0

@@ -15,8 +15,8 @@ import pandas as pd
 
 from fizzlab import records
 from fizzlab.bench.cards import make_cards
-from fizzlab.bench.files import Files, rows_of
-from fizzlab.bench.planfiles import BENCH_SHEET, entered, readings_sheets, renew
+from fizzlab.bench.files import Files
+from fizzlab.bench.planfiles import BENCH_SHEET, enter, readings_sheets, renew
 from fizzlab.bench.planning import TrialPlan, dated, read_plan
 from fizzlab.bench.sheet import bench_sheet
 from fizzlab.bench.workbook import show
@@ -28,7 +28,7 @@ from fizzlab.trial.calendar import times
 from fizzlab.trial.folder import RECORDS, WORKBOOK, Trial, load, refuse_records
 from fizzlab.trial.journal import Change
 from fizzlab.trial.opening import open_in
-from fizzlab.trial.placing import beside, put_in_place
+from fizzlab.trial.placing import changing
 from fizzlab.trial.settings import FILE, PlanSettings
 
 #: What a folder of its own is called behind the trial's name.
@@ -49,23 +49,24 @@ def follow(folder: Path, kind: str | None = None, to: Path | None = None) -> lis
     trial, wanted = load(folder), step["next"]
     why = f"Why: {record} says “{step['sentence'].partition(': fizzlab')[0]}”."
     if wanted["kind"] == "add":
-        added = _add(trial, wanted["batches"])
+        with changing(folder) as making:
+            _recommended(folder)  # nobody was quicker
+            added = _add(load(folder), wanted["batches"], making)
         return [added, *(renew(folder)[1:] if trial.settings.plan and trial.settings.plan.start else []), why]
     called = _CALLED[wanted["kind"]]
     to = (to or folder.resolve().with_name(f"{folder.resolve().name}-{called}")).absolute()
-    if to.exists():
-        raise _wrong(to, "it is there already.", "Name another folder with --to.")
-    with beside(to.parent, ".next-") as making:
+    with changing(to) as making:
+        if to.exists():
+            raise _wrong(to, "it is there already.", "Name another folder with --to.")
         (making / FILE).write_text(_settings(trial, wanted, to), encoding="utf-8")
         many = count(len(read_plan(making).runs), "batch", "batches")  # `fizzlab plan` will not refuse it
-        os.rename(making, to)
     return [f"Made {to}, for {many}. Read its {FILE}, then: fizzlab plan {to}", why]
 
 
 def _recommended(folder: Path) -> tuple[str, list[dict[str, Any]]]:
     """The newest record, and its findings that recommend something; BadInput without one, or a stale one."""
     verified, do = records.verify(folder), f"Run: fizzlab report {folder}"
-    for fault in verified.faults[:1]:
+    for fault in [each for each in verified.faults if each.kind != "seal"][:1]:
         raise _wrong(
             folder, f"its newest report is stale. {fault.sentence.partition(' (')[0].rstrip('.')}.", do
         )
@@ -118,14 +119,14 @@ def _way(path: Path, to: Path) -> str:
     return os.path.relpath(path, to).replace(os.sep, "/")
 
 
-def _add(trial: Trial, batches: list[dict[str, Any]]) -> str:
+def _add(trial: Trial, batches: list[dict[str, Any]], making: Path) -> str:
     """Add batches behind those made: rows to runs and to the workbook's sheets, a bench sheet, the ledger."""
     import openpyxl
 
     folder, settings, new = trial.folder, trial.settings, pd.DataFrame(batches)
     specs = settings.tables()
     files = Files(folder, specs)
-    raw, made = files.read("runs").cells, trial.rows("runs")
+    raw, made = files.read("runs").raw().cells, trial.rows("runs")
     new["run"], new["blind"], new["day"] = _named(raw, new["day"], settings.seed)
     every = pd.concat([made, new]).reindex(columns=["run", "day", "blind", *settings.factors])
     every = every.fillna({"blind": ""}).astype({"run": str, "day": str, "blind": str})
@@ -148,29 +149,27 @@ def _add(trial: Trial, batches: list[dict[str, Any]]) -> str:
         if open_in(folder / name) is not None:
             raise _wrong(folder / name, "it is open in another program.", "Close it there first.")
     earlier, many = records.read_ledger(folder / RECORDS).plan(), count(len(new), "batch", "batches")
-    with beside(folder, ".adding-") as making:
-        for name in names:
-            if (folder / name).exists():
-                shutil.copy2(folder / name, making / name)
-        copies = Files(making, files.specs)
-        for table, some in rows.items():
-            first = max([1, *rows_of(copies.read(table))]) + 1
-            cells = some.astype(object).map(_text).to_dict("records")
-            changes = [
-                Change(first + place, None, {str(k): v for k, v in row.items()})
-                for place, row in enumerate(cells)
-            ]
-            copies.write(table, changes, {column.name: column.kind for column in files.specs[table].columns})
-        if WORKBOOK in names:
-            book = openpyxl.load_workbook(making / WORKBOOK)
-            show(book)
-            book.save(making / WORKBOOK)
-        html = bench_sheet(settings, wishes, cards, [f"{many} added to those made before."])
-        (making / BENCH_SHEET).write_text(html, encoding="utf-8")
-        before = earlier.runs if earlier else every.iloc[: len(made)].to_dict("records")
-        runs = [*before, *planned.runs.to_dict("records")]
-        with entered(folder, settings, f"{wishes.kind}, added to", runs):
-            put_in_place(folder, making, names)
+    for name in names:
+        if (folder / name).exists():
+            shutil.copy2(folder / name, making / name)
+    copies = Files(making, files.specs)
+    for table, some in rows.items():
+        first = max(copies.read(table).rows, default=1) + 1
+        cells = some.astype(object).map(_text).to_dict("records")
+        changes = [
+            Change(first + place, None, {str(k): v for k, v in row.items()})
+            for place, row in enumerate(cells)
+        ]
+        copies.write(table, changes, {column.name: column.kind for column in files.specs[table].columns})
+    if WORKBOOK in names:
+        book = openpyxl.load_workbook(making / WORKBOOK)
+        show(book)
+        book.save(making / WORKBOOK)
+    html = bench_sheet(settings, wishes, cards, [f"{many} added to those made before."])
+    (making / BENCH_SHEET).write_text(html, encoding="utf-8")
+    before = earlier.runs if earlier else every.iloc[: len(made)].to_dict("records")
+    runs = [*before, *planned.runs.to_dict("records")]
+    enter(folder, making, settings, f"{wishes.kind}, added to", runs)
     return f"Added {many} to {folder}, {new['run'].iloc[0]} to {new['run'].iloc[-1]}: see {', '.join(names)}."
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
@@ -19,9 +18,9 @@ from fizzlab.bench.workbook import SHOWN, Sheet, write_workbook
 from fizzlab.errors import BadInput, Problem
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, RUN, TABLES, TableSpec
 from fizzlab.trial.calendar import CALENDAR, foreign, ics, nights, times
-from fizzlab.trial.folder import RECORDS, WORKBOOK, load, refuse_records
+from fizzlab.trial.folder import RECORDS, WORKBOOK, folder_there, load, refuse_records
 from fizzlab.trial.opening import open_in
-from fizzlab.trial.placing import beside, put_in_place, write_whole
+from fizzlab.trial.placing import changing, write_whole
 from fizzlab.trial.settings import FILE, TrialSettings
 from fizzlab.trial.tables import RawTable, read_csv, read_sheets
 
@@ -48,36 +47,35 @@ def write_plan(folder: str | Path, detects: Callable[[TrialPlan], Sequence[str]]
     BadInput is raised where trial.toml has problems or a file in the way holds what no plan wrote,
     CannotAnswer where the plan could not answer. Nothing is written then.
     """
-    folder = Path(folder)
+    folder, away = Path(folder), list[str]()
     refuse_records(folder)
-    planned = read_plan(folder)
-    settings = planned.settings
-    replaced, empty, problems = _in_the_way(folder, planned)
-    if problems:
-        raise BadInput(problems)
-    statements = planned.statements(detects(planned) if detects is not None else ())
-    dated = planned.wishes.start is not None
-    names = (BENCH_SHEET, WORKBOOK, *[CALENDAR] * dated)
-    with beside(folder, ".planning-") as making:
+    folder_there(folder)
+    with changing(folder, away) as making:
+        planned = read_plan(folder)
+        settings = planned.settings
+        replaced, empty, problems = _in_the_way(folder, planned)
+        if problems:
+            raise BadInput(problems)
+        statements = planned.statements(detects(planned) if detects is not None else ())
+        dated = planned.wishes.start is not None
+        away += [*empty, *[CALENDAR] * ((folder / CALENDAR).exists() and not dated)]
         write_workbook(making / WORKBOOK, settings.title, readings_sheets(planned))
         html = bench_sheet(settings, planned.wishes, planned.cards, statements)
         (making / BENCH_SHEET).write_text(html, encoding="utf-8")
         if dated:
             (making / CALENDAR).write_bytes(ics(settings, planned.runs))
         # what the ledger keeps of a plan, so that a report can say what went otherwise
-        with entered(folder, settings, planned.wishes.kind, planned.runs.round(10).to_dict("records")):
-            away = [*empty, *[CALENDAR] * ((folder / CALENDAR).exists() and not dated)]
-            put_in_place(folder, making, names, away)
-    paths = tuple(folder / name for name in names)
+        enter(folder, making, settings, planned.wishes.kind, planned.runs.round(10).to_dict("records"))
+    paths = tuple(folder / name for name in (BENCH_SHEET, WORKBOOK, *[CALENDAR] * dated))
     return PlanFiles(planned, paths, tuple(replaced), tuple(empty), statements)
 
 
-def entered(
-    folder: Path, settings: TrialSettings, plan: str, runs: Sequence[Mapping[Any, Any]]
-) -> AbstractContextManager[None]:
-    """While the files of a plan are put in place: its line of the ledger, kept if they are."""
+def enter(
+    folder: Path, making: Path, settings: TrialSettings, plan: str, runs: Sequence[Mapping[Any, Any]]
+) -> None:
+    """The line of the ledger that comes into place with the files of a plan."""
     said: dict[str, Any] = {"title": settings.title, "by": settings.made_by, "seed": settings.seed}
-    return records.planning(folder / RECORDS, trial=settings.code, plan=plan, runs=runs, **said)
+    records.enter_plan(folder / RECORDS, making, trial=settings.code, plan=plan, runs=runs, **said)
 
 
 def renew(folder: Path) -> list[str]:
@@ -114,7 +112,7 @@ def readings_sheets(planned: TrialPlan) -> list[Sheet]:
         if name not in wishes.tables:
             continue
         blind = "blind" in spec.planned  # whoever scores sees the code on the tray, and never the batch
-        columns = tuple(column for column in spec.columns if not (blind and column.name == "run"))
+        columns = [column for column in spec.columns if not (blind and column.name == "run")]
         known: dict[str, Sequence[object]] = {
             "rater": wishes.raters,
             "run": () if blind else runs,
@@ -140,8 +138,8 @@ def readings_sheets(planned: TrialPlan) -> list[Sheet]:
         shown = [
             each for each, what in SHOWN.items() if RUN in spec.columns and not (blind and what == "blind")
         ]
-        columns = (*shown, *[BLIND] * blind, *columns, LEAVE_OUT)
-        sheets.append(Sheet(name, spec.meaning, columns, table, choices))
+        columns = [*shown, *[BLIND] * blind, *columns, LEAVE_OUT]
+        sheets.append(Sheet(name, spec.meaning, tuple(columns), table, choices))
     return sheets
 
 

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import Any
 
 import click
 
 from fizzlab.cli.saying import FOLDER
 from fizzlab.errors import count
 
+ELSEWHERE = click.Path(exists=True, file_okay=False, path_type=Path)
 NUMBER = click.argument("number", type=click.IntRange(min=1))
 
 
-@click.group(short_help="List, find, show, verify, correct, sign.")
+@click.group(short_help="List, find, show, verify, correct, sign, seal, adopt.")
 def records() -> None:
-    """List, find, show, verify, correct and sign the records of a trial."""
+    """List, find, show, verify, correct, sign, seal and adopt the records of a trial."""
 
 
 @records.command("list")
@@ -59,17 +61,20 @@ def show(folder: Path, number: int) -> None:
 
 @records.command()
 @FOLDER
-@click.option("--hash", "known", default="", help="A hash of the ledger that you kept elsewhere.")
-def verify(folder: Path, known: str) -> None:
+@click.option("--hash", "known", default="", help="A hash that you kept elsewhere, or that a page prints.")
+@click.option(
+    "--trust", type=ELSEWHERE, help="Folder of the allowed_signers and authority.pem that you know."
+)
+def verify(folder: Path, known: str, trust: Path | None) -> None:
     """Check that the records in FOLDER and their ledger are as they were made, and the readings too.
 
-    FOLDER is a trial, or a folder of trials.
+    FOLDER is a trial, a folder of trials, or one record, which may be a copy elsewhere.
     """
     from fizzlab import records as kept
 
     trials, faults = kept.trials_with_records(folder), 0
     for trial in trials:
-        found = kept.verify(trial, known=known)
+        found = kept.verify(trial, known=known, trust=trust)
         which, ledger = f"{trial}: " if len(trials) > 1 else "", found.ledger
         held = f"{count(len(ledger.reports()), 'record')}, {count(len(ledger.lines), 'entry', 'entries')}, "
         held += f"last hash {ledger.last}"
@@ -80,6 +85,8 @@ def verify(folder: Path, known: str) -> None:
             click.echo(f"\n{which}{things} not agree ({held}).")
         else:
             click.echo(f"{which}All is well: {held}")
+        for note in found.notes:
+            click.echo(f"{which}{note}")
         faults += len(found.faults)
     sys.exit(1 if faults else 0)
 
@@ -109,3 +116,33 @@ def sign(folder: Path, number: int, **told: str) -> None:
 
     entry = kept.sign(kept.records_home(folder), number, **told)
     click.echo(f"Record {entry.record}: checked by {entry.by} on {entry.date}, entry {entry.entry}.")
+
+
+@records.command()
+@FOLDER
+@click.option("--reason", required=True, help="Why what does not agree is right all the same.")
+@click.option("--by", default="", help="Who says so.")
+def adopt(folder: Path, **told: str) -> None:
+    """Accept what is wrong with the ledger in FOLDER, and enter whole records that have no line in it."""
+    from fizzlab import records as kept
+
+    entry = kept.adopt(kept.records_home(folder), **told)
+    click.echo("\n".join(f"Adopted: {said}" for said in entry.adopted()))
+
+
+@records.command()
+@FOLDER
+@click.option("--key", required=True, envvar="FIZZLAB_SEAL_KEY", type=click.Path(path_type=Path))
+@click.option("--stamp", is_flag=True, help="Write a request for a time stamp (RFC 3161) too.")
+def seal(folder: Path, **told: Any) -> None:
+    """Seal the ledger in FOLDER up to its last line with your own SSH key.
+
+    Where FIZZLAB_SEAL_KEY names the key, every later entry is sealed as it is made.
+    """
+    from fizzlab import records as kept
+
+    line, asked = kept.seal(kept.records_home(folder), **told)
+    click.echo(f"Sealed up to line {line}.")
+    if asked:
+        reply = f"keep its reply beside it as {asked.stem}.tsr"
+        click.echo(f"Send {asked} to a time authority, and {reply}.")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import sys
 from itertools import count, pairwise
 from pathlib import Path
@@ -71,11 +70,7 @@ def demo(folder: Path) -> None:
     """Copy the invented demo trials to FOLDER (demo-trials) and report on each."""
     from fizzlab.trial import shipped
 
-    targets = {folder / source.name: source for source in shipped.demo_trials()}
-    for target, source in targets.items():
-        if not target.exists():
-            shutil.copytree(source, target, ignore=shutil.ignore_patterns("records", "__pycache__"))
-    _report_on(list(targets), [folder])
+    _report_on(shipped.put_demo(folder), [folder])
 
 
 def _report_on(trials: list[Path], seasons: list[Path], **options: Any) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sys
+import threading
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -36,6 +38,10 @@ class InSentences(click.Group):
             click.echo("\nNot confirmed; nothing was written.", err=True)
         except KeyboardInterrupt:
             click.echo("\nStopped. Nothing half-written was kept.", err=True)
+            if (
+                threading.active_count() > 1
+            ):  # which still loads something: the next command sweeps what it leaves
+                os._exit(130)
             sys.exit(130)
         sys.exit(2)
 

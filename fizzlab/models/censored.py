@@ -11,7 +11,7 @@ No library fits brackets with such effects.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
@@ -30,6 +30,7 @@ _FAR = 1e8  # stands for an infinite end: every density is 0 there and products 
 _REACH = 7.5  # nodes run over +-7.5 standard deviations, so that an odd batch or day is not cut off
 _STEP = 0.8  # spacing of the nodes, in posterior standard deviations
 _MOST_NODES, _MOST_NODES_WITH_DAYS = 1500, 400  # with days the nodes of both integrals multiply
+_CELLS = 2**17  # numbers that are worked out at once, in each of some thirty arrays
 
 
 class NotFitted(Exception):
@@ -206,9 +207,8 @@ class Model:
         data = self.data
         gamma, alpha, rho, phi = self.split(theta)
         nodes = _nodes(data, rho, phi, finer * _STEP)
-        fields = _of_batches(data, data.q @ gamma, alpha, nodes.shift)
         width, batches = data.x.shape[1], len(data.x)
-        log_b, weight, score, second = _over_batches(nodes, fields)
+        log_b, z_mean, score, second = _some_at_a_time(data, data.q @ gamma, alpha, nodes)
         full = np.concatenate([data.q[:, None, :] * score[..., :1], score[..., 1:]], axis=-1)
         if phi is None:
             loglik, chance = float(log_b.sum()), np.ones((batches, 1))
@@ -234,7 +234,7 @@ class Model:
         total[width] *= alpha
         hessian[width, width] += total[width]
         free = np.r_[np.arange(width + 1), np.flatnonzero([self.batch_effect, self.day_effect]) + width + 1]
-        batch_mean = (rho or 0.0) * (chance[:, :, None] * weight * nodes.z).sum(axis=(1, 2))
+        batch_mean = (rho or 0.0) * (chance * z_mean).sum(axis=1)
         return Point(
             loglik=loglik - data.log_times,
             score=total[free],
@@ -254,8 +254,22 @@ def summed(log_joint: Array, axis: int = -1) -> tuple[Array, Array]:
     return np.squeeze(top + np.log(size), axis), share / size
 
 
+def _some_at_a_time(data: Brackets, eta: Array, alpha: float, nodes: Nodes) -> list[Array]:
+    """`_over_batches` of all, a few at a time: each takes up to 9 MB."""
+    edges = np.append(data.starts, len(data.count))
+    cells = max(nodes.at.size, len(nodes.shift) * int(np.diff(edges).max()))
+    some, parts = max(1, _CELLS // cells), []
+    for first in range(0, len(data.starts), some):
+        starts = data.starts[first : first + some]
+        rows = slice(starts[0], edges[first + len(starts)])
+        names = ("lower", "upper", "count", "batch")
+        part = replace(data, starts=starts - starts[0], **{name: getattr(data, name)[rows] for name in names})
+        parts.append(_over_batches(nodes, _of_batches(part, eta, alpha, nodes.shift)))
+    return [np.concatenate(each) for each in zip(*parts, strict=True)]
+
+
 def _over_batches(nodes: Nodes, fields: Array) -> tuple[Array, Array, Array, Array]:
-    """Integrate over b for each batch and day node: log marginal, node weights, score, Hessian."""
+    """Integrate over b for each batch and day node: log marginal, mean of z, score, Hessian."""
     log_p, eta, alp, eta_eta, eta_alp, alp_alp = fields
     at, z, d = nodes.at, nodes.z, nodes.d
     log_b, weight = summed(log_p[:, at] + nodes.log_weight_z)
@@ -273,7 +287,7 @@ def _over_batches(nodes: Nodes, fields: Array) -> tuple[Array, Array, Array, Arr
     second = np.empty((*log_b.shape, 4, 4))
     for (i, j), value in m.items():
         second[..., i, j] = second[..., j, i] = value - score[..., i] * score[..., j]
-    return log_b, weight, score, second
+    return log_b, weights[1].sum(axis=-1), score, second
 
 
 def maximise(model: Model) -> tuple[Array, Point]:

@@ -85,20 +85,26 @@ class RecordMatch(NamedTuple):
 def summaries(folder: Path) -> list[Summary]:
     """Every record under a trial folder, or under each trial folder in it."""
     ledgers = [read_ledger(records_home(trial)) for trial in trials_with_records(folder)]
-    return [_summary(ledger, report) for ledger in ledgers for report in ledger.reports()]
+    return [summary for ledger in ledgers for summary in _summaries(ledger)]
 
 
 def one(folder: Path, number: int) -> Summary:
     """The record of a number in a trial folder (BadInput where there is none)."""
     ledger = read_ledger(records_home(folder))
-    return _summary(ledger, ledger.report(number))
+    report = ledger.report(number)
+    return next(summary for summary in _summaries(ledger) if summary.report is report)
 
 
-def _summary(ledger: Ledger, report: Report) -> Summary:
-    since = [e for e in ledger.entries() if isinstance(e, Correction | SignOff) and e.record == report.record]
-    corrections = tuple(entry for entry in since if isinstance(entry, Correction))
-    sign_offs = tuple(entry for entry in since if isinstance(entry, SignOff))
-    return Summary(ledger.path.parent / report.record, report, corrections, sign_offs)
+def _summaries(ledger: Ledger) -> list[Summary]:
+    since: dict[str, tuple[list[Correction], list[SignOff]]] = {}
+    for entry in ledger.entries():
+        if isinstance(entry, Correction):
+            since.setdefault(entry.record, ([], []))[0].append(entry)
+        elif isinstance(entry, SignOff):
+            since.setdefault(entry.record, ([], []))[1].append(entry)
+    home = ledger.path.parent
+    told = [(each, *since.get(each.record, ([], []))) for each in ledger.reports()]
+    return [Summary(home / each.record, each, tuple(wrong), tuple(signed)) for each, wrong, signed in told]
 
 
 def find(folder: Path, words: Sequence[str] = (), *, lot: str = "") -> list[RecordMatch]:

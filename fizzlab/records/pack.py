@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import os
 import re
@@ -12,11 +11,10 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from fizzlab.errors import BadInput, Problem
-from fizzlab.records.locks import locked
-from fizzlab.records.store import LEDGER_LOCK, MAKING, PATIENCE_S, fingerprint, is_ignored
+from fizzlab.records.store import fingerprint, is_ignored
 from fizzlab.records.verify import verify
 from fizzlab.trial.folder import RECORDS, folder_there, refuse_records
-from fizzlab.trial.placing import beside
+from fizzlab.trial.placing import HIDDEN, changing, held, room_in
 from fizzlab.trial.settings import FILE
 
 #: In the zip: the checksum of each of its files.
@@ -26,11 +24,12 @@ MOST_FILES, MOST_BYTES = 20_000, 4_000_000_000
 
 #: In a name: what leads out of the folder, or what some system keeps for itself or cannot write.
 _AWKWARD = re.compile(
-    r'[\\:*?"<>|\x00-\x1f]|(^|/)(/|$)|[. ](/|$)|(^|/)(con|prn|aux|nul|com\d|lpt\d)(\.|/|$)', re.IGNORECASE
+    r'[\\:*?"<>|\x00-\x1f]|(^|/)(/|$|\.fizzlab)|[. ](/|$)|(^|/)(con|prn|aux|nul|com\d|lpt\d)(\.|/|$)',
+    re.IGNORECASE,
 )
 
 #: What a process, or a spreadsheet, holds in the folder for the time being.
-_PASSING = (MAKING, ".planning-", ".adding-", "~$", ".~lock")
+_PASSING = (HIDDEN, "~$", ".~lock")
 
 
 def pack(folder: Path, to: Path | None = None) -> tuple[Path, int]:
@@ -42,8 +41,7 @@ def pack(folder: Path, to: Path | None = None) -> tuple[Path, int]:
     _free(target)
     if target.resolve().is_relative_to(own):
         raise _wrong(target, "it would lie in the folder that it packs.", "Name a place outside it.")
-    kept = (own / RECORDS).is_dir()  # then no report may end meanwhile
-    with locked(own / RECORDS / LEDGER_LOCK, patience_s=PATIENCE_S) if kept else contextlib.nullcontext():
+    with held(own), changing(target.parent) as making:  # nothing may be written meanwhile
         paths = [path for path in sorted(own.rglob("*")) if path.is_symlink() or path.is_file()]
         names = {
             path.relative_to(own).as_posix(): path for path in paths if not is_ignored(path.relative_to(own))
@@ -51,19 +49,19 @@ def pack(folder: Path, to: Path | None = None) -> tuple[Path, int]:
         files = {
             name: path
             for name, path in names.items()
-            if path.name != LEDGER_LOCK and not any(part.startswith(_PASSING) for part in name.split("/"))
+            if not any(part.startswith(_PASSING) for part in name.split("/"))
         }
         for path in filter(Path.is_symlink, files.values()):
             raise _wrong(path, "it is a link, whose file may not be there elsewhere.", "Put the file there.")
         prints = {name: fingerprint(path) for name, path in files.items()}
         _refuse(target, prints, sum(path.stat().st_size for path in files.values()))
-        with beside(target.parent, ".packing-") as making:
-            with zipfile.ZipFile(making / target.name, "x", zipfile.ZIP_DEFLATED) as archive:
-                archive.writestr(CONTENTS, json.dumps(prints, indent=1, ensure_ascii=False))
-                for name, path in files.items():
-                    archive.write(path, name)
-            _take_out(making / target.name, making / "tried")  # read back whole before it counts as a copy
-            os.rename(making / target.name, target)
+        with zipfile.ZipFile(making / target.name, "x", zipfile.ZIP_DEFLATED) as archive:
+            archive.writestr(CONTENTS, json.dumps(prints, indent=1, ensure_ascii=False))
+            for name, path in files.items():
+                archive.write(path, name)
+        with room_in(target.parent) as tried:
+            _take_out(making / target.name, tried)  # read back whole before it counts as a copy
+        _free(target)
     return target, len(files)
 
 
@@ -75,11 +73,10 @@ def unpack(archive: Path, to: Path | None = None) -> tuple[Path, list[str]]:
     """
     target = to or archive.with_suffix("")
     _free(target)
-    with beside(target.resolve().parent, ".unpacking-") as making:
-        _take_out(archive, making / "trial")
-        kept = (making / "trial" / RECORDS).is_dir()
-        faults = [each.sentence for each in verify(making / "trial").faults] if kept else []
-        os.rename(making / "trial", target)
+    with changing(target) as making:
+        _free(target)
+        _take_out(archive, making)
+        faults = [each.sentence for each in verify(making).faults] if (making / RECORDS).is_dir() else []
     return target, faults
 
 

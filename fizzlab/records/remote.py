@@ -6,6 +6,8 @@ import contextlib
 from pathlib import Path
 
 from fizzlab.errors import FizzlabError
+from fizzlab.records.ledger import LEDGER, PAGE, is_plain
+from fizzlab.records.seals import SEALS
 
 
 class NotSent(FizzlabError):
@@ -31,32 +33,32 @@ class Address:
             raise NotSent(f"The address {address} cannot be used: {error}") from None
 
     def send(self, record: Path) -> str:
-        """Copy a record folder to the address and return where it lies now; NotSent where that failed.
+        """Copy a record with the ledger and seals to the address, say where it lies; NotSent if that failed.
 
         Nothing that is there is overwritten. The page is written last, so that a folder with a page is a
         whole record; after a failure or a Ctrl-C the files that were written are taken away again.
         """
         there, shown = f"{self._root.rstrip('/')}/{record.name}", f"{self.address}/{record.name}"
-        files = [path for path in record.rglob("*") if path.is_file()]
-        written: list[str] = []
+        files = {path.relative_to(record).as_posix(): path for path in record.rglob("*") if path.is_file()}
+        # so that the copy can be verified alone
+        carried = [record.parent / LEDGER, *record.parent.glob(f"{SEALS}/*")]
+        files |= {path.relative_to(record.parent).as_posix(): path for path in carried if is_plain(path)}
+        begun = False
         try:
             if self._files.exists(there):
                 raise FileExistsError
             self._files.makedirs(there, exist_ok=False)
-            for path in sorted(files, key=lambda path: path == record / "report.html"):
-                target = f"{there}/{path.relative_to(record).as_posix()}"
+            begun = True
+            for name in sorted(files, key=lambda name: name == PAGE):
+                target = f"{there}/{name}"
                 self._files.makedirs(target.rpartition("/")[0], exist_ok=True)
-                written.append(target)
-                self._files.pipe_file(target, path.read_bytes())
+                self._files.pipe_file(target, files[name].read_bytes())
         except FileExistsError:
             what = f"{shown} is there already and was left as it is. The new record is whole at {record};"
             raise NotSent(f"{what} give another address, or copy it by hand under another name.") from None
         except BaseException as error:
-            folders = sorted({path.rpartition("/")[0] for path in written} | {there}, key=len, reverse=True)
-            away = [(self._files.rm_file, path) for path in written]
-            for take, place in [*away, *((self._files.rmdir, folder) for folder in folders)]:
-                with contextlib.suppress(Exception):
-                    take(place)
+            with contextlib.suppress(Exception):
+                self._files.rm(there, recursive=True) if begun else None
             if not isinstance(error, Exception):
                 raise
             # storage services raise errors of their own kinds, which have no common root

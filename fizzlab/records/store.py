@@ -1,53 +1,49 @@
 """Making a record and adding to its ledger: reports, plans, corrections, later sign-offs.
 
-The order of writes is what keeps a record whole. Everything is written into a folder `.making-…`; so is
-`entry.json`, the very line that the ledger will get. Then the new ledger is written beside the old one.
-Then two renames: the folder to its number, the new ledger over the old. A process killed between the two
-leaves a whole folder without a line, and whoever writes next adds the line from the folder's own
-`entry.json`. A line without a folder cannot come about, and nothing half-written ever carries a number.
+A record and its line come into place by one change of the trial folder (`fizzlab.trial.placing`): a line
+without its folder cannot come about, nor a folder without its line.
 """
 
 from __future__ import annotations
 
-import contextlib
 import datetime as dt
 import hashlib
 import os
 import platform
 import re
-import shutil
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, TypeVar
 
 from fizzlab.errors import BadInput, Problem
+from fizzlab.records import seals
 from fizzlab.records.ledger import (
+    HEAD,
     LEDGER,
+    Adoption,
     Correction,
-    DeviationEntry,
+    Entry,
     Ledger,
     PlanEntry,
     Report,
     SignOff,
-    add,
+    is_plain,
     line_of,
     parse_line,
     read_ledger,
+    sha256,
 )
-from fizzlab.records.locks import Busy, locked
-from fizzlab.trial.placing import flushed_beside, put
+from fizzlab.trial.journal import JOURNAL
+from fizzlab.trial.opening import bytes_of
+from fizzlab.trial.placing import RECORDS, changing, room_in
 
-# Under records/: what is being written or was left by a killed process, what is held while the ledger is
-# added to, the ledger as it will be, and notebooks of reports that failed.
-MAKING, LEDGER_LOCK, COMING, STOPPED = ".making-", ".ledger-lock", f".{LEDGER}.part", "stopped"
+# Under records/: notebooks of reports that failed.
+STOPPED = "stopped"
 
 # In a record folder: its own line of the ledger, and copies of what it was made from.
 ENTRY, INPUTS = "entry.json", "inputs"
-
-#: How long to wait for another process, which holds the ledger for a moment at most.
-PATIENCE_S = 120.0
 
 #: The libraries whose version can change a number or a picture.
 LIBRARIES = ("fizzlab", "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "papermill")
@@ -58,39 +54,6 @@ _IGNORED = frozenset({".ipynb_checkpoints", ".DS_Store", "Thumbs.db", "desktop.i
 E = TypeVar("E", Correction, SignOff)
 
 _RECORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}-([1-9][0-9]{0,8})")
-
-
-@dataclass(frozen=True)
-class Signature:
-    """Who made a record and who checked it, if anybody is named, and on what day."""
-
-    made_by: str = ""
-    checked_by: str = ""
-    date: dt.date = field(default_factory=dt.date.today)
-
-
-@dataclass(frozen=True)
-class About:
-    """What the ledger says of a record but for its number and files: fields of `Report`, and who signs."""
-
-    trial: str
-    title: str
-    signed: Signature
-    notebook: dict[str, str]
-    parameters_sha256: str
-    inputs: dict[str, str]
-    lots: dict[str, list[str]] = field(default_factory=dict)
-    deviations: list[DeviationEntry] = field(default_factory=list)
-    batches: int = 0
-
-
-@dataclass(frozen=True)
-class Stamp:
-    """What a record learns when its turn comes: its name, and the last hash of the ledger so far."""
-
-    record: str
-    before: str
-    signed: Signature
 
 
 def fingerprint(path: Path) -> str:
@@ -124,85 +87,50 @@ def versions() -> dict[str, str]:
     return found
 
 
-def now() -> str:
-    """Date and time with the offset from UTC, to the second."""
-    return dt.datetime.now().astimezone().isoformat(timespec="seconds")
+def bench_log(folder: Path, first: int | None = None) -> dict[str, str]:
+    """How many lines the bench's journal has, and the hash of them, or of its first: it only ever grows."""
+    path = folder / JOURNAL
+    lines = bytes_of(path).split(b"\n")[:-1][:first] if path.exists() else []
+    return {str(len(lines)): sha256(b"\n".join(lines))} if lines else {}
 
 
-@contextlib.contextmanager
-def making(home: Path) -> Iterator[Path]:
-    """A folder to write a record in, which is gone afterwards unless `keep` gave it a number.
-
-    A lock tells other processes that it is alive; what dead ones left behind is taken away first. `home`, the
-    folder ``records`` of a trial, is made when it is not there, and goes when it stays empty.
-    """
-    folder = home / f"{MAKING}{os.getpid()}-{os.urandom(4).hex()}"
-    with _gone_if_empty(home), contextlib.ExitStack() as stack:
-        with ledger_to_add_to(home):
-            _clear(home)
-            stack.enter_context(locked(home / f"{folder.name}.lock"))
-            folder.mkdir()
-        try:
-            yield folder
-        finally:
-            shutil.rmtree(folder, ignore_errors=True)
+def making(home: Path) -> AbstractContextManager[Path]:
+    """A folder to write a record in, which is gone afterwards unless `keep` gave it a number."""
+    return room_in(home.parent)
 
 
-def keep(making: Path, about: About, finish: Callable[[Path, Stamp], None]) -> Path:
+def keep(making: Path, finish: Callable[[Path, Report], None], **about: Any) -> Path:
     """Give a finished folder its number and its line in the ledger, and return its place.
 
-    `making` holds all of the record but what carries its number, such as the page; `finish` writes that. If
-    the computer refuses (OSError), the ledger and the other records are as they were.
+    `about` are fields of `Report`. `making` holds all of the record but what carries its number, such as the
+    page; `finish` writes that, once more where another record was quicker. If the computer refuses (OSError),
+    all is as it was.
     """
-    home, signed = making.parent, about.signed
-    with ledger_to_add_to(home) as ledger:
-        taken = [_number(path.name) for path in home.iterdir()]  # of files too: the name is taken
+    home = making.parents[1] / RECORDS
+    about |= {"kind": "report", "versions": versions()}
+    while True:
+        ledger = read_ledger(home)
+        taken = [_number(path.name) for path in home.iterdir()] if home.is_dir() else []  # by files too
         number = 1 + max([0, *taken, *(entry.number for entry in ledger.reports())])
-        stamp = Stamp(f"{about.trial}-{number}", ledger.last, signed)
-        finish(making, stamp)
-        entry = Report(
-            **_head(ledger),
-            record=stamp.record,
-            number=number,
-            by=signed.made_by,
-            checked_by=signed.checked_by,
-            date=signed.date.isoformat(),
-            files={name: fingerprint(path) for name, path in files_of(making).items()},
-            versions=versions(),
-            **{name: value for name, value in vars(about).items() if name != "signed"},
-        )
-        (making / ENTRY).write_bytes(line_of(entry) + b"\n")
-        for path in files_of(making).values():  # wait until the disk has each
-            with path.open("rb+") as file:
-                os.fsync(file.fileno())
-        coming = flushed_beside(ledger.path, ledger.with_entry(entry).data)
-        target = home / stamp.record
-        try:
-            os.rename(making, target)
-            put(coming, ledger.path)
-        except BaseException:
-            if coming.exists():  # the old ledger still stands, so the record must not
-                with contextlib.suppress(OSError):
-                    os.rename(target, making)
-                coming.unlink()
-            raise
-    return target
+        about |= {"record": f"{about['trial']}-{number}", "number": number, **ledger.coming()}
+        finish(making, Report(**about, files=_prints(making)))
+        entry = Report(**about, files=_prints(making))
+        with changing(home.parent) as room:
+            if read_ledger(home).data != ledger.data or (home / entry.record).exists():
+                continue
+            (making / ENTRY).write_bytes(line_of(entry) + b"\n")
+            _add(room, ledger, entry)
+            os.rename(making, room / RECORDS / entry.record)
+        return home / entry.record
 
 
-@contextlib.contextmanager
-def planning(home: Path, *, runs: Sequence[Mapping[Any, Any]], **about: Any) -> Iterator[None]:
-    """Enter a plan when what is done inside has succeeded; the room for it is taken beforehand.
+def enter_plan(home: Path, room: Path, *, runs: Sequence[Mapping[Any, Any]], **about: Any) -> None:
+    """Enter a plan, in the room of the change that puts its files in place.
 
     Of the batches it keeps run, day, blind code and the factors, in the order of making.
     """
-    with _gone_if_empty(home), ledger_to_add_to(home) as ledger:
-        entry = PlanEntry(**_head(ledger), **about, runs=[dict(run) for run in runs])
-        coming = flushed_beside(ledger.path, ledger.with_entry(entry).data)
-        try:
-            yield
-            put(coming, ledger.path)
-        finally:
-            coming.unlink(missing_ok=True)
+    ledger = read_ledger(home)
+    _add(room, ledger, PlanEntry(kind="plan", **ledger.coming(), **about, runs=[dict(run) for run in runs]))
 
 
 def correct(home: Path, number: int, *, reason: str, by: str, says: str = "") -> Correction:
@@ -211,37 +139,85 @@ def correct(home: Path, number: int, *, reason: str, by: str, says: str = "") ->
     BadInput is raised, and nothing written, where there is no such record or a text is empty.
     """
     reason, by = _filled({"--reason": reason, "--by": by})
-    return _enter(home, number, lambda head: Correction(**head, by=by, reason=reason, says=_tidy(says)))
+    return _enter(home, number, Correction, kind="correction", by=by, reason=reason, says=_tidy(says))
 
 
 def sign(home: Path, number: int, *, checked_by: str, date: str = "") -> SignOff:
     """Say that a record was checked, after it was made; today, if no date is given."""
-    (by,), day = _filled({"--checked-by": checked_by}), signed(date=date).date.isoformat()
-    return _enter(home, number, lambda head: SignOff(**head, by=by, date=day))
+    (by,), day = _filled({"--checked-by": checked_by}), signed(date=date)["date"]
+    return _enter(home, number, SignOff, kind="sign-off", by=by, date=day)
 
 
-def _enter(home: Path, number: int, make: Callable[[dict[str, Any]], E]) -> E:
-    """Add an entry about a record; `make` is given what every such entry has."""
+def _enter(home: Path, number: int, of: type[E], **said: str) -> E:
+    """Add an entry about a record."""
     read_ledger(home).report(number)  # before anything is made on the disk
-    with ledger_to_add_to(home) as ledger:
-        record = ledger.report(number).record
-        entry = make({**_head(ledger), "record": record, "number": number})
-        add(ledger, entry)
+    with changing(home.parent) as room:
+        ledger = read_ledger(home)
+        about: dict[str, Any] = {**said, "record": ledger.report(number).record, "number": number}
+        entry = of(**ledger.coming(), **about)
+        _add(room, ledger, entry)
     return entry
 
 
-def signed(made_by: str = "", checked_by: str = "", date: str = "") -> Signature:
-    """Who made and checked a record, from what was typed; today where no date is named."""
+def adopt(home: Path, *, reason: str, by: str = "") -> Adoption:
+    """Accept, with a reason, what is wrong with the ledger, and enter the whole records that have no line.
+
+    BadInput is raised where there is nothing to accept.
+    """
+    (reason,) = _filled({"--reason": reason})
+    with changing(home.parent) as room:
+        ledger = read_ledger(home)
+        whole = [own for own in map(own_entry, record_folders(home)) if own and adoptable(home, ledger, own)]
+        wrong = seals.wrong(ledger)
+        if not whole and not wrong:
+            do = "What else does not agree, see fizzlab records verify, is mended by a new report."
+            raise BadInput([Problem(str(home), "it holds nothing that could be adopted.", do)])
+        about = {"by": _tidy(by), "reason": reason, "accepts": wrong, "records": whole, **ledger.coming()}
+        entry = Adoption(kind="adoption", **about, stands=ledger.standing(len(ledger.lines)))
+        _add(room, ledger, entry, accepts=True)
+    return entry
+
+
+def seal(home: Path, key: Path, *, stamp: bool = False) -> tuple[int, Path | None]:
+    """Seal the head, and ask for a stamp if wanted: the number of its line, and the request to be sent."""
+    with changing(home.parent) as room:
+        ledger = read_ledger(home)
+        if not ledger.lines:
+            raise BadInput([Problem(str(home), "its ledger has no line yet.", "Make a report first.")])
+        head = ledger.lines[-1]
+        seals.seal(room / RECORDS, ledger, head, key)
+        return head.place, home / seals.request_stamp(room / RECORDS, head) if stamp else None
+
+
+def adoptable(home: Path, ledger: Ledger, own: Report) -> bool:
+    """Is this the line of a whole record that the ledger does not know, nor its number?"""
+    known = ledger.reports()
+    free = all(own.record != each.record and own.number != each.number for each in known)
+    return free and own.number == _number(own.record) and is_whole(home / own.record, own)
+
+
+def _add(room: Path, ledger: Ledger, entry: Entry, *, accepts: bool = False) -> None:
+    """Write ledger and head, and a seal where a key is named, into the room of a change.
+
+    A head that tells of lines that are no longer there stays as it is until an adoption `accepts` that.
+    """
+    longer = ledger.with_entry(entry)
+    (room / RECORDS).mkdir(exist_ok=True)
+    (room / RECORDS / LEDGER).write_bytes(longer.data)
+    if accepts or not ledger.cut():
+        (room / HEAD).write_bytes(longer.lines[-1].head)
+    if (key := os.environ.get(seals.KEY)) and not accepts:
+        seals.seal(room / RECORDS, ledger, longer.lines[-1], Path(key), known=bool(ledger.lines))
+
+
+def signed(made_by: str = "", checked_by: str = "", date: str = "") -> dict[str, str]:
+    """Fields of `Report`: who made and checked it, from what was typed; today where no date is named."""
     try:
         day = dt.date.fromisoformat(date.strip()) if date.strip() else dt.date.today()
     except ValueError:
         do = "Write it as 2026-01-31."
         raise BadInput([Problem("option --date", f"“{date}” is not a date.", do)]) from None
-    return Signature(_tidy(made_by), _tidy(checked_by), day)
-
-
-def _head(ledger: Ledger) -> dict[str, Any]:
-    return {"entry": len(ledger.lines) + 1, "before": ledger.last, "at": now()}
+    return {"by": _tidy(made_by), "checked_by": _tidy(checked_by), "date": day.isoformat()}
 
 
 def _tidy(text: str) -> str:
@@ -254,19 +230,6 @@ def _filled(options: dict[str, str]) -> list[str]:
     if empty:
         raise BadInput([Problem(f"option {name}", "it is empty.", "Say it in words.") for name in empty])
     return [_tidy(text) for text in options.values()]
-
-
-@contextlib.contextmanager
-def ledger_to_add_to(home: Path) -> Iterator[Ledger]:
-    """The ledger, for the one process at a time that may add to it; a line lost to a kill is added first."""
-    with locked(home / LEDGER_LOCK, patience_s=PATIENCE_S):
-        ledger = read_ledger(home)
-        entered = {entry.record for entry in ledger.reports()}
-        for record in record_folders(home):
-            entry = None if record.name in entered else own_entry(record)
-            if entry is not None and entry.before == ledger.last and is_whole(record, entry):
-                ledger = add(ledger, entry)
-        yield ledger
 
 
 def record_folders(home: Path) -> list[Path]:
@@ -293,35 +256,22 @@ def is_ignored(path: Path) -> bool:
 def own_entry(record: Path) -> Report | None:
     """The line that a record folder carries of itself; None where it carries none that can be read."""
     try:
-        entry, _ = parse_line((record / ENTRY).read_bytes().removesuffix(b"\n"))
+        own = (record / ENTRY).read_bytes() if is_plain(record / ENTRY) and not record.is_symlink() else b""
     except OSError:
         return None
+    entry, _ = parse_line(own.removesuffix(b"\n"))
     return entry if isinstance(entry, Report) and entry.record == record.name else None
 
 
 def is_whole(record: Path, entry: Report) -> bool:
     """Does the folder hold exactly the files that its entry names, as they were?"""
-    return {name: fingerprint(path) for name, path in files_of(record).items()} == entry.files
+    return all(map(is_plain, files_of(record).values())) and _prints(record) == entry.files
+
+
+def _prints(record: Path) -> dict[str, str]:
+    return {name: fingerprint(path) for name, path in files_of(record).items()}
 
 
 def _number(name: str) -> int:
     matched = _RECORD.fullmatch(name)
     return int(matched.group(1)) if matched else 0
-
-
-def _clear(home: Path) -> None:
-    """Take away what killed processes left; whoever calls holds the ledger, so none is about to begin."""
-    left = {path.name.removesuffix(".lock") for path in home.iterdir() if path.name.startswith(MAKING)}
-    for name in left:
-        with contextlib.suppress(Busy), locked(home / f"{name}.lock"):
-            shutil.rmtree(home / name, ignore_errors=True)
-    (home / COMING).unlink(missing_ok=True)
-
-
-@contextlib.contextmanager
-def _gone_if_empty(home: Path) -> Iterator[None]:
-    try:
-        yield
-    finally:
-        with contextlib.suppress(OSError):  # not empty
-            home.rmdir()

@@ -26,6 +26,7 @@ from fizzlab.report.parts.choose import Voice, choosing
 from fizzlab.report.parts.drying import FEW_DF, dried, waits
 from fizzlab.report.phrases import percent, spoken
 from fizzlab.trial.folder import load
+from fizzlab.trial.placing import write_whole
 
 #: The files of the chart in the trial's folder, but for their endings.
 NAME = "wall-chart"
@@ -45,7 +46,7 @@ def write_chart(folder: Path, recipe: str = "", *, paper: printing.Paper | None 
     done = analyse(load(folder))
     html = folder / f"{NAME}.html"
     with speaking(done.settings.language):
-        html.write_text(wall_chart(done, recipe), encoding="utf-8")
+        write_whole(html, wall_chart(done, recipe).encode())
     yield html
     printing.print_pdf(html, html.with_suffix(".pdf"), paper=paper or done.settings.paper)
     yield html.with_suffix(".pdf")

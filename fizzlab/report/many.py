@@ -7,7 +7,7 @@ import json
 import os
 import traceback
 from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor, as_completed
+from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor, as_completed, wait
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -20,6 +20,7 @@ from fizzlab.records.remote import Address, NotSent
 from fizzlab.report import run
 from fizzlab.report.page import lost_in
 from fizzlab.trial.folder import WORKBOOK
+from fizzlab.trial.placing import recover
 from fizzlab.trial.settings import FILE
 
 
@@ -43,6 +44,7 @@ def trials_in(folders: Iterable[str | Path]) -> tuple[list[Path], list[Path]]:
     trials: dict[Path, Path] = {}
     passed_over: list[Path] = []
     for folder in map(Path, folders):
+        recover(folder)
         below = folder.iterdir() if folder.is_dir() and not (folder / FILE).exists() else ()
         inside = sorted(path for path in below if path.is_dir() and not path.name.startswith("."))
         found = [path for path in inside if _holds_a_trial(path)] if not _holds_a_trial(folder) else []
@@ -100,12 +102,13 @@ def write_reports(
     except BaseException:
         if kernels is not None:
             kernels.stop()
+            wait(futures, timeout=1.4)
         raise
     finally:
         for future in futures:
             future.cancel()
-        if executor is None:
-            pool.shutdown()
+        if kernels is not None:  # once stopped, a thread that still loads something is left alone
+            pool.shutdown(wait=not kernels.stopped)
     return [outcomes[number] for number in sorted(outcomes)]
 
 

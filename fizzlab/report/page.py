@@ -6,6 +6,7 @@ Each piece shows itself as HTML, which is gathered again, so that the notebook i
 from __future__ import annotations
 
 import base64
+import datetime as dt
 import io
 import re
 import sys
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from jinja2 import Environment
     from matplotlib.figure import Figure
 
-    from fizzlab.records import Stamp
+    from fizzlab.records import Report
 
 FINDINGS_TYPE = "application/vnd.fizzlab.report.findings+json"
 PICTURE_KEY = "fizzlab"
@@ -300,7 +301,7 @@ def _folded(part: str) -> str:
     return f"<details><summary>{heading}{end}{gist}</summary>{rest}{fold}</details>"
 
 
-def html_page(shown: PageContent, *, title: str, stamp: Stamp, place: str, language: str = ENGLISH) -> str:
+def html_page(shown: PageContent, *, title: str, stamp: Report, place: str, language: str = ENGLISH) -> str:
     """One self-contained HTML page; every printed page of it says what `stamp` says of the record."""
     if not re.fullmatch(r"[\w-]+", stamp.record):
         raise ValueError(f"{stamp.record!r} goes into a style sheet: plain letters, digits and hyphens only")
@@ -313,5 +314,5 @@ def html_page(shown: PageContent, *, title: str, stamp: Stamp, place: str, langu
         closing = re.sub("<h2>.*?</h2>", "", parts.pop(), count=1) if parts else ""
         body = first + "\n".join(_folded(part) if end else part for part in parts)
         told = {"front": front + end, "body": body, "closing": closing, "title": title, "stamp": stamp}
-        date = dated(stamp.signed.date)
+        date = dated(dt.date.fromisoformat(stamp.date))
         return rendered("page.html", **told, place=place, date=date)

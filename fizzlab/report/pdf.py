@@ -136,7 +136,8 @@ def print_page(page: Path, to: Path | None = None, *, paper: Paper = "a4", whole
     pdf = to or (beside.parent / f"{beside.name if beside.is_dir() else beside.stem}.pdf")
     if any(map(_is_record, pdf.resolve().parents)):
         raise NotPrinted(say("never_into_record"))
-    altered = records.altered(beside) if _is_record(beside) else []
+    faults = records.verify(beside).faults if _is_record(beside) else ()
+    altered = [fault.sentence for fault in faults if fault.kind in ("ledger", "record", "link")]
     if altered:
         raise NotPrinted("\n".join([*altered, say("not_printed_see")]))
     if pdf.exists():

@@ -7,8 +7,7 @@ import datetime as dt
 import json
 import os
 import tempfile
-from collections.abc import Callable, Iterator
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -42,11 +41,11 @@ class Kernels:
     def __init__(self) -> None:
         self._environment = {**ONE_THREAD, **surroundings()}
         self._running: set[AsyncKernelManager] = set()
-        self._stopped = False
+        self.stopped = False
 
     def stop(self) -> None:
         """End every kernel that runs; their reports raise KeyboardInterrupt, and so does every later one."""
-        self._stopped = True
+        self.stopped = True
         for manager in list(self._running):
             process = getattr(manager.provisioner, "process", None)
             if process is not None:
@@ -54,7 +53,7 @@ class Kernels:
 
     def refuse_if_stopped(self) -> None:
         """Raise KeyboardInterrupt once `stop` was called."""
-        if self._stopped:
+        if self.stopped:
             raise KeyboardInterrupt
 
     @contextlib.contextmanager
@@ -111,7 +110,7 @@ def write_report(
     *,
     notebook: str = "trial_report",
     says: Callable[[str], None] | None = None,
-    signed: records.Signature | None = None,
+    signed: Mapping[str, str] | None = None,
     pdf: bool | Literal["front", "whole"] = False,
     paper: printing.Paper | None = None,
     kernels: Kernels | None = None,
@@ -126,8 +125,9 @@ def write_report(
         Name of a shipped notebook.
     says : callable, optional
         Told in a word or two what is being done: "reading", "drying", "choosing", "printing".
-    signed : Signed, optional
-        Who made the report, who checked it, and when; `made_by` of trial.toml where it names no maker.
+    signed : mapping, optional
+        Who made the report, who checked it, and when, from ``records.signed``; `made_by` of trial.toml where
+        it names no maker.
     pdf, paper : bool or {"front", "whole"}, {"a4", "letter"}
         Print the front page, or the whole report, to ``report.pdf`` as well, through a browser that is
         installed; the paper is that of trial.toml where none is given.
@@ -161,10 +161,10 @@ def write_report(
             trial = load(folder)
             settings = trial.settings
             inputs = records.fingerprints(trial.folder, trial.inputs)
-            signed = signed or records.Signature()
-            signed = replace(signed, made_by=signed.made_by or settings.made_by)
-            about = _about(trial, notebook, inputs, signed)
+            signed = signed or records.signed()
+            about = _about(trial, notebook, inputs) | {**signed, "by": signed["by"] or settings.made_by}
             executed = _run(trial, notebook, making, says, kernels, kernel)
+        kernels.refuse_if_stopped()
         for name in inputs:  # so that a later change of a table can be told row by row
             copy = making / records.INPUTS / records.kept_as(name)
             copy.parent.mkdir(parents=True, exist_ok=True)
@@ -173,13 +173,15 @@ def write_report(
             changed = "a table was changed while the report was being made."
             raise BadInput([Problem(str(folder), changed, "Run the report again.")])
         shown = page.from_notebook(executed["cells"])
+        kernels.refuse_if_stopped()
         _write(making, shown, trial, about)
 
-        def finish(making: Path, stamp: records.Stamp) -> None:
+        def finish(making: Path, stamp: records.Report) -> None:
             says("printing")
             html = making / "report.html"
             told = {"title": settings.title, "place": settings.place, "language": settings.language}
             html.write_text(page.html_page(shown, **told, stamp=stamp), encoding="utf-8")
+            kernels.refuse_if_stopped()
             sheet = paper or settings.paper
             try:
                 if pdf:
@@ -187,27 +189,26 @@ def write_report(
             except printing.NotPrinted as error:
                 unprinted.append(str(error))
 
-        html = records.keep(making, about, finish) / "report.html"
+        html = records.keep(making, finish, **about) / "report.html"
     if unprinted:
         raise WithoutPdf(unprinted[0], html)
     return html
 
 
-def _about(trial: Trial, notebook: str, inputs: dict[str, str], signed: records.Signature) -> records.About:
-    plan = records.read_ledger(trial.folder / RECORDS).plan()
+def _about(trial: Trial, notebook: str, inputs: dict[str, str]) -> dict[str, Any]:
     used = {"name": notebook, "sha256": records.fingerprint(shipped.notebook(notebook))}
     settings = trial.settings
-    return records.About(
-        trial=settings.code,
-        title=settings.title,
-        signed=signed,
-        notebook=used,
-        parameters_sha256=records.sha256(records.canonical(settings.model_dump(mode="json"))),
-        inputs=inputs,
-        lots=settings.lots,
-        batches=len(trial.rows("runs")),
-        deviations=deviations(trial, plan.runs if plan is not None else ()),
-    )
+    return {
+        "trial": settings.code,
+        "title": settings.title,
+        "notebook": used,
+        "parameters_sha256": records.sha256(records.canonical(settings.model_dump(mode="json"))),
+        "inputs": inputs,
+        "lots": settings.lots,
+        "batches": len(trial.rows("runs")),
+        "journal": records.bench_log(trial.folder),
+        "deviations": deviations(trial),
+    }
 
 
 def _run(
@@ -250,7 +251,7 @@ def _run(
         kernels.refuse_if_stopped()
         said = "the process that ran its notebook was ended from outside, often for want of memory."
     kept = trial.folder / RECORDS / STOPPED / f"{code}-{dt.datetime.now():%Y%m%d-%H%M%S}.ipynb"
-    kept.parent.mkdir(exist_ok=True)
+    kept.parent.mkdir(parents=True, exist_ok=True)
     os.replace(out, kept)
     raise NotebookStopped(f"The report of trial {code} stopped: {said}", kept)
 
@@ -260,7 +261,7 @@ def _no_template(path: Path) -> str:
     return str(path).replace("{", "{{").replace("}", "}}")
 
 
-def _write(making: Path, shown: page.PageContent, trial: Trial, about: records.About) -> None:
+def _write(making: Path, shown: page.PageContent, trial: Trial, about: dict[str, Any]) -> None:
     """Figures, findings, and the settings, versions and remarks in every table, of rows left out too."""
     figures = making / "figures"
     figures.mkdir()
@@ -275,11 +276,11 @@ def _write(making: Path, shown: page.PageContent, trial: Trial, about: records.A
         if row["note"].strip()
     ]
     said = {
-        "trial": about.trial,
+        "trial": about["trial"],
         "made_at": records.now(),
-        "notebook": about.notebook,
+        "notebook": about["notebook"],
         "parameters": trial.settings.model_dump(mode="json"),
-        "inputs_sha256": about.inputs,
+        "inputs_sha256": about["inputs"],
         "notes": notes,
         "versions": records.versions(),
     }

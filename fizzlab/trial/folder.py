@@ -12,15 +12,16 @@ import pandas as pd
 
 from fizzlab.errors import BadInput, Problem, hard, nearest
 from fizzlab.measures import BLIND, CHECKED_AT, TABLES, Column, TableSpec
-from fizzlab.trial import checks, due
+from fizzlab.trial import checks, due, placing
 from fizzlab.trial.journal import JOURNAL, Journal
 from fizzlab.trial.opening import open_in
 from fizzlab.trial.settings import FILE, TrialSettings, read_settings
 from fizzlab.trial.settings.sections import Complaints
 from fizzlab.trial.tables import RawTable, Table, parse, read_csv, read_sheets, unread
 
-WORKBOOK = "readings.xlsx"
-RECORDS = "records"
+# they need no pandas
+RECORDS, WORKBOOK = placing.RECORDS, placing.WORKBOOK
+folder_there, refuse_records = placing.folder_there, placing.refuse_records
 
 
 class Exclusion(NamedTuple):
@@ -101,22 +102,6 @@ def load(folder: str | Path, now: dt.datetime | None = None) -> Trial:
     """
     trial = _load(Path(folder), now, follow=True)
     return _with_earlier(_with_confirmed(trial), _named(trial.folder, trial.settings)[0])
-
-
-def folder_there(folder: Path) -> None:
-    """Refuse what is no folder (BadInput)."""
-    if not folder.is_dir():
-        what = "there is no such folder." if not folder.exists() else "it is not a folder."
-        raise BadInput([Problem(str(folder), what, "Check the name, or make one with: fizzlab new FOLDER.")])
-
-
-def refuse_records(folder: str | Path) -> None:
-    """Refuse a folder that lies in a record (BadInput): what stands there is never changed, nor added to."""
-    path = Path(folder).resolve()
-    for home in (path, *path.parents):
-        if home.name == RECORDS and (home / "ledger.jsonl").is_file():
-            what = "it belongs to the records, which are never changed."
-            raise BadInput([Problem(str(folder), what, f"Name the folder of the trial: {home.parent.name}.")])
 
 
 def _load(folder: Path, now: dt.datetime | None = None, follow: bool = False) -> Trial:

@@ -20,7 +20,7 @@ from fizzlab.measures import LEAVE_OUT, TABLES
 from fizzlab.trial.folder import WORKBOOK, folder_there, read_all, refuse_records
 from fizzlab.trial.loggers import TAKES, Guess, Layout, bad, guess, is_missing, lay_out, numbers, stamp_texts
 from fizzlab.trial.opening import open_in
-from fizzlab.trial.placing import beside, put_in_place
+from fizzlab.trial.placing import changing
 from fizzlab.trial.settings import FILE, ImportSettings, read_settings
 from fizzlab.trial.stamps import moment
 from fizzlab.trial.tables import RawTable, csv_of, outside, parse, range_words, separator_of, shortened
@@ -66,6 +66,7 @@ class ImportPlan:
     merged: Merge
     target: str
     standing: bytes | None
+    toml: bytes
 
 
 def prepare(
@@ -79,6 +80,7 @@ def prepare(
     folder, file, told = Path(folder), Path(file), told or {}
     refuse_records(folder)
     folder_there(folder)
+    toml = (folder / FILE).read_bytes() if (folder / FILE).is_file() else b""
     settings, problems = read_settings(folder)
     if settings is None:
         raise BadInput(problems)
@@ -116,8 +118,8 @@ def prepare(
         raise BadInput([*error.problems, *problems]) from None
     if problems:
         raise BadInput(problems)
-    merged, held = into_room_log(standing, readings), stored is not None
-    return ImportPlan(folder, file, data, layout, found, name, held, readings, merged, target, standing)
+    merged, had = into_room_log(standing, readings), stored is not None
+    return ImportPlan(folder, file, data, layout, found, name, had, readings, merged, target, standing, toml)
 
 
 def read(layout: Layout, mapping: ImportSettings) -> Readings:
@@ -319,16 +321,23 @@ def _written(lines: Sequence[Sequence[str]], separator: str = ",", end: str = "\
 
 
 def write(ready: ImportPlan) -> list[Path]:
-    """Write what was prepared, all or nothing (BadInput where a file changed since); return the paths."""
-    kept = _kept_name(ready)
-    names = {} if kept is None else {kept: ready.data}
-    if not ready.stored:
-        names[FILE] = _with_mapping((ready.folder / FILE).read_bytes(), ready.name, ready.guess.mapping)
-    if ready.merged.added:
-        names[ready.target] = ready.merged.data
-    if not names:
-        return []
-    with beside(ready.folder, ".importing-") as making:
+    """Write what was prepared, all of it or nothing, and return what was written; nothing is written twice.
+
+    A file that changed in the meantime, or a trial.toml that cannot take the mapping, raises BadInput.
+    """
+    with changing(ready.folder) as making:
+        for name, known in ((ready.target, ready.standing), (FILE, ready.toml)):
+            path = ready.folder / name
+            if (path.read_bytes() if path.exists() else None) != known:
+                raise bad(name, "it was changed while the export was being read.", "Import again.")
+        names: dict[str, bytes] = {}
+        kept = _kept_name(ready)
+        if kept is not None:
+            names[kept] = ready.data
+        if not ready.stored:
+            names[FILE] = _with_mapping(ready.toml, ready.name, ready.guess.mapping)
+        if ready.merged.added:
+            names[ready.target] = ready.merged.data
         for name, data in names.items():
             (making / name).parent.mkdir(exist_ok=True)
             (making / name).write_bytes(data)
@@ -337,10 +346,6 @@ def write(ready: ImportPlan) -> list[Path]:
             if settings is None or settings.imports.get(ready.name) != ready.guess.mapping:
                 do = f"Add a section [imports.{ready.name}] by hand."
                 raise BadInput(problems or [Problem(FILE, "the mapping cannot be added at its end.", do)])
-        path = ready.folder / ready.target
-        if (path.read_bytes() if path.exists() else None) != ready.standing:
-            raise bad(ready.target, "it was changed while the export was being read.", "Import again.")
-        put_in_place(ready.folder, making, list(names))
     return [ready.folder / name for name in names]
 
 

@@ -22,7 +22,7 @@ from fizzlab.recipe.ingredients import ROLES, Role
 from fizzlab.recipe.units import canonical_kind
 from fizzlab.trial.asking import ASKS, LATER, NAMED, NUMBERS, Answers, Ask, Row, folded, split
 from fizzlab.trial.opening import bytes_of
-from fizzlab.trial.placing import write_whole
+from fizzlab.trial.placing import changing
 from fizzlab.trial.settings import FILE, TrialSettings, read_settings
 
 Section = dict[str, Any]
@@ -60,15 +60,15 @@ def draft(answers: Answers, before: str = "", code: str = "trial") -> Draft:
 def write(folder: Path, made: Draft, before: str = "") -> Path:
     """Write a sound draft in place of `before`, or where nothing stands; returns the path."""
     path = folder / FILE
-    there = text_of(path) if path.exists() else ""
-    if there and there != before:
-        do = "Choose another folder." if not before else "Open it again, then answer."
-        what = "it is there already." if not before else "it was changed since it was opened."
-        raise BadInput([Problem(str(path), what, do)])
     if made.faults:
         raise BadInput(problem for _, problem in made.faults)
-    folder.mkdir(parents=True, exist_ok=True)
-    write_whole(path, made.text.encode())
+    with changing(folder) as making:
+        there = text_of(path) if path.exists() else ""
+        if there and there != before:
+            do = "Choose another folder." if not before else "Open it again, then answer."
+            what = "it is there already." if not before else "it was changed since it was opened."
+            raise BadInput([Problem(str(path), what, do)])
+        (making / FILE).write_bytes(made.text.encode())
     return path
 
 

@@ -5,9 +5,12 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 from itertools import chain, count
 from pathlib import Path
 from typing import Any
+
+from fizzlab.trial.placing import changing, write_whole
 
 _PACKAGE = Path(__file__).resolve().parent.parent
 _INSTALLED = _PACKAGE / "_shipped"
@@ -36,9 +39,10 @@ def put_notebook(name: str, path: Path, trial: Path | None = None) -> Path:
             to = os.path.relpath(trial, path.parent).replace(os.sep, "/")
             cell["source"] = [f"trial_folder: str = {to!r}  # the folder of the trial"]
     places = (path.with_name(f"{path.stem}-{number}.ipynb") for number in count(2))
+    text = json.dumps(read, indent=1, ensure_ascii=False) + "\n"
     for place in chain([path], places):
         if not place.exists():
-            place.write_text(json.dumps(read, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+            write_whole(place, text.encode())
             return place
         if is_as_shipped(name, place):
             return place
@@ -81,6 +85,16 @@ def notebooks() -> list[Path]:
 def demo_trials() -> list[Path]:
     """The folders of the demo trials, by name."""
     return sorted(path.parent for path in DEMO.glob("*/trial.toml"))
+
+
+def put_demo(folder: Path) -> list[Path]:
+    """Copy the demo trials that a folder lacks into it, all of them or none, and name their folders there."""
+    with changing(folder) as making:
+        for source in demo_trials():
+            if not (folder / source.name).exists():
+                without = shutil.ignore_patterns("records", "__pycache__")
+                shutil.copytree(source, making / source.name, ignore=without)
+    return [folder / source.name for source in demo_trials()]
 
 
 def demo(name: str) -> Path:

@@ -8,7 +8,7 @@ from typing import Any
 import tomlkit
 
 from fizzlab.trial.new import text_of
-from fizzlab.trial.placing import write_whole
+from fizzlab.trial.placing import changing
 from fizzlab.trial.settings.sections import FILE
 
 #: Key, what it says where only that is no longer known, the last version that knew it, what follows.
@@ -36,7 +36,8 @@ def upgrade(folder: Path) -> list[str]:
             versions.append(version)
     if said:
         kept = folder / f"trial-{min(versions)}.toml"
-        write_whole(kept, before.encode())
-        write_whole(folder / FILE, tomlkit.dumps(document).encode())
+        with changing(folder) as room:
+            (room / kept.name).write_bytes(before.encode())
+            (room / FILE).write_bytes(tomlkit.dumps(document).encode())
         said.append(f"The file as it was: {kept.name}.")
     return said

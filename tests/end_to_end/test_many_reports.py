@@ -97,7 +97,7 @@ def test_ctrl_c_stops_all_and_leaves_nothing_half_written(season: Path, how: str
         start_new_session=True,
     )
     deadline = time.monotonic() + 60
-    while len(list(season.glob("*/records/.making-*"))) < 2 and time.monotonic() < deadline:
+    while len(list(season.glob("*/.fizzlab/*.lock"))) < 2 and time.monotonic() < deadline:
         time.sleep(0.02)
     time.sleep(0.5)
     (os.killpg if how.startswith("a key") else os.kill)(child.pid, signal.SIGINT)

@@ -193,7 +193,7 @@ def test_ctrl_c_leaves_nothing_half_written(make_trial: MakeTrial) -> None:
         start_new_session=True,
     )
     deadline = time.monotonic() + 60
-    while not list(folder.glob("records/.making-*")) and time.monotonic() < deadline:
+    while not list(folder.glob(".fizzlab/*.lock")) and time.monotonic() < deadline:
         time.sleep(0.05)
     time.sleep(1.0)
     os.killpg(child.pid, signal.SIGINT)

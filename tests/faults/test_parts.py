@@ -14,12 +14,12 @@ import pandas as pd
 import pytest
 import weird
 from click.testing import CliRunner
+from kept_trial import entry_of
 
 from fizzlab.cli.main import main
 from fizzlab.errors import BadInput, Unforeseen
 from fizzlab.measures import looked_up
 from fizzlab.models.drops import fit_drop_height
-from fizzlab.records import Signature, Stamp
 from fizzlab.report import analysis, many, notebook, page, parts
 from fizzlab.report.parts import general
 from fizzlab.trial.folder import load
@@ -56,7 +56,7 @@ def _text(html: str) -> str:
 
 
 def _page_of(shown: page.PageContent) -> str:
-    return page.html_page(shown, title="T", stamp=Stamp("quay-1", "0" * 64, Signature()), place="")
+    return page.html_page(shown, title="T", stamp=entry_of("quay-1"), place="")
 
 
 def test_every_section_stands_by_itself() -> None:

@@ -9,9 +9,9 @@ from pydantic import Field
 from fizzlab.errors import BadInput, CannotAnswer, nearest
 from fizzlab.measures import CURRENCIES
 from fizzlab.recipe import units
-from fizzlab.recipe.amounts import density_needed
+from fizzlab.recipe.amounts import batch_mass, density_needed, scale
 from fizzlab.recipe.chemistry import ACIDS
-from fizzlab.recipe.ingredients import ROLES, Ingredient, Price, Recipe, Role, Rule
+from fizzlab.recipe.ingredients import ROLES, Ingredient, Price, Recipe, Role, Rule, for_run
 from fizzlab.trial.settings.sections import Complaints, FactorSettings, Name, Positive, Section, Text
 
 
@@ -40,6 +40,7 @@ class IngredientSettings(Section):
     g_per_ml: float | None = Field(default=None, gt=0, le=5)
     own_weighing: OwnWeighingSettings | None = None
     drops_per_ml: float | None = Field(default=None, gt=0, le=500)
+    sprays_per_ml: float | None = Field(default=None, gt=0, le=500)
     volatile: float | None = Field(default=None, ge=0, le=1)
     max_pct: float | None = Field(default=None, ge=0, le=100)
     price: float | None = Field(default=None, ge=0)
@@ -112,9 +113,11 @@ def make_recipe(settings: RecipeSettings, factors: Mapping[str, FactorSettings])
         maker.unknown(key, name, factors, "the trial has no such factor.", otherwise)
         if name in factors:
             rules.append(maker.rule(key, rule, name, factors[name]))
-    if maker:
-        raise BadInput(maker)
-    return Recipe(settings.name or "the batch", items, tuple(rules))
+    if not maker:
+        recipe = Recipe(settings.name or "the batch", items, tuple(rules))
+        wanted = (settings.pieces or 0) * (settings.mould_g() or 0.0) * (1 + settings.spare)
+        return maker.to_moulds(recipe, wanted, factors) if settings.scale_to_moulds else recipe
+    raise BadInput(maker)
 
 
 class _Maker(Complaints):
@@ -156,8 +159,8 @@ class _Maker(Complaints):
         own = self.quantity(f"{key}.own_weighing.measure", weighed.measure if weighed else None)
         pack = self.quantity(f"{key}.pack", item.pack)
         if own is not None and (own.dimension == "mass" or own.amount == 0):
-            what = "what was weighed is not a spoon, cup or number of drops."
-            self.add(f"{key}.own_weighing.measure", what, 'Write it as "1 tsp" or "30 drops".')
+            what = "what was weighed is not a spoon, cup or number of drops or sprays."
+            self.add(f"{key}.own_weighing.measure", what, 'Write it as "1 tsp", "30 drops" or "10 sprays".')
         if pack is not None and pack.amount == 0:
             self.add(f"{key}.pack", "the pack is empty.", "Say how much is in it.")
         if len(self) > before or amount is None:
@@ -174,7 +177,11 @@ class _Maker(Complaints):
             role=item.role,
             density=density,
             own=units.OwnWeighing(own, tuple(weighed.grams)) if own and weighed else None,
-            drops=units.count_drops(item.drops_per_ml) if item.drops_per_ml else units.UNKNOWN_DROPPER,
+            counted={
+                name: units.count_drops(per_ml)
+                for name, per_ml in (("drops", item.drops_per_ml), ("sprays", item.sprays_per_ml))
+                if per_ml
+            },
             volatile=item.volatile,
             max_pct=item.max_pct,
             price=Price(item.price, pack) if item.price is not None and pack is not None else None,
@@ -230,8 +237,34 @@ class _Maker(Complaints):
             return units.parse_quantity(f"1 {asked or factor.unit}", measures=self.measures).unit
         except BadInput:
             what = f"“{asked or factor.unit}” is not a unit that an ingredient is measured in."
-            self.add(key if asked else f"factors.{name}.unit", what, "Write g, ml, tsp, cup or drop.")
+            self.add(key if asked else f"factors.{name}.unit", what, "Write g, ml, tsp, cup, drop or spray.")
             return ""
+
+    def to_moulds(self, recipe: Recipe, wanted: float, factors: Mapping[str, FactorSettings]) -> Recipe:
+        """The recipe so many times as written that the lightest batch weighs so many grams as are wanted.
+
+        At f times a batch weighs a f + b, where b is what factors set or bring, which stays as it is. f comes
+        from the ends of the factors, not from the batches planned, so that a later one is made alike.
+        """
+        at: dict[str, str | float] = {name: (f.levels or f.range())[0] for name, f in factors.items()}
+
+        def mass(times: float, at: Mapping[str, str | float]) -> float:
+            return batch_mass(for_run(scale(recipe, times), at)).typical
+
+        try:
+            for name, factor in factors.items():
+                ends = factor.levels or factor.range()
+                at |= min(({name: end} for end in ends), key=lambda one: mass(1, {**at, **one}))
+            once, twice = mass(1, at), mass(2, at)
+        except CannotAnswer as error:
+            self.add("recipe.scale_to_moulds", error.why, error.would_help)
+        else:
+            grows, fixed = twice - once, 2 * once - twice
+            if fixed < wanted and grows > 0:
+                return scale(recipe, (wanted - fixed) / grows)
+            what = f"what the factors set or bring weighs {fixed:.0f} g, and the moulds take {wanted:.0f} g."
+            self.add("recipe.scale_to_moulds", what, "Fill more moulds, or change less of the batch.")
+        raise BadInput(self)
 
     def levels_match(self, key: str, levels: list[str] | None, given: Mapping[str, object]) -> None:
         """Every level must be given, and nothing else."""

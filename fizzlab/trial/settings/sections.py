@@ -212,6 +212,13 @@ class DryingSettings(Section):
     remaining_share: float = Field(default=0.05, gt=0, lt=1)
 
 
+class BenchSettings(Section):
+    """[bench]: the steps of the scale that ingredients are weighed on, and what stands beside grams."""
+
+    scale_g: float = Field(default=0.1, ge=0.001, le=10)
+    units: Literal["metric", "us"] = "metric"
+
+
 class IndexPart(Section):
     """One part of the crumble index; every key must be stated."""
 

@@ -66,6 +66,7 @@ class TrialSettings(Section):
     deviations: list[sections.DeviationSettings] = Field(default_factory=list, max_length=200)
     recipe: RecipeSettings | None = None
     plan: PlanSettings | None = None
+    bench: sections.BenchSettings = sections.BenchSettings()
     drying: sections.DryingSettings = sections.DryingSettings()
     fizz: sections.FizzSettings = sections.FizzSettings()
     crumble: sections.CrumbleSettings = sections.CrumbleSettings()

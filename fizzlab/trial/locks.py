@@ -66,7 +66,7 @@ def _taken(path: Path) -> int | None:
         if code not in _BUSY and not isinstance(error, FileNotFoundError):
             os.close(held)
             if code in _NO_LOCKS:
-                what = "This drive offers no file locks, so two reports at once could not be kept apart."
+                what = "This drive offers no file locks, so two commands at once could not be kept apart."
                 raise FizzlabError(f"{what} Keep the trial folder on a drive of this computer.") from None
             raise
     os.close(held)

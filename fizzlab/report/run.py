@@ -189,7 +189,7 @@ def write_report(
             except printing.NotPrinted as error:
                 unprinted.append(str(error))
 
-        html = records.keep(making, finish, **about) / "report.html"
+        html = Path(folder) / RECORDS / records.keep(making, finish, **about).name / "report.html"
     if unprinted:
         raise WithoutPdf(unprinted[0], html)
     return html

@@ -70,7 +70,7 @@ def test_the_kernel_takes_nothing_from_where_it_works(tmp_path: Path) -> None:
         "-m",
         "ipykernel_launcher",
         "--InteractiveShellApp.ignore_cwd=True",
-        "--log-level=40",
+        "--log-level=50",
     ]
     assert not log.exists()
 

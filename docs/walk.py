@@ -288,8 +288,8 @@ class Camera:
         page.close()
 
 
-def set_up_by_form(room: Path, name: str, trial: Trial, count: Count, camera: Camera) -> None:
-    """Fill in the form of setup.ipynb in a browser, and press *Write it and plan*."""
+def set_up_by_form(room: Path, trial: Trial, count: Count, camera: Camera) -> None:
+    """Fill in the form of setup.ipynb in a browser, for the folder that it proposes, and write its trial.toml."""
     notebook = shipped.put_notebook("setup", room / "notebooks" / "setup.ipynb")
     with voila(notebook) as url:
         page = camera.page(1280, 900)
@@ -309,7 +309,6 @@ def set_up_by_form(room: Path, name: str, trial: Trial, count: Count, camera: Ca
                         fill(line.locator(f".fs-{name} input"), text)
                 page.locator(f".fs-line:has(.fs-{column})").nth(at + 1).wait_for()
 
-        fill(page.get_by_label("Folder"), f"../{name}")
         fill(page.get_by_label("Title"), trial.title)
         fill(page.get_by_label("Question"), trial.question)
         lines("values", trial.factors, ("name", "values", "unit"))
@@ -320,12 +319,14 @@ def set_up_by_form(room: Path, name: str, trial: Trial, count: Count, camera: Ca
             field.wait_for()
             fill(field, text)
         page.get_by_text("Thu 12 Feb").first.wait_for()  # the last day: all is worked out
-        page.set_viewport_size({"width": 1280, "height": 1900})
-        page.mouse.click(1270, 1890)
+        page.set_viewport_size({"width": 1280, "height": 1990})
+        page.mouse.wheel(0, -4000)
+        page.mouse.click(1270, 1980)
+        page.wait_for_timeout(500)
         camera.shot("setup", page)
-        page.get_by_role("button", name="Write it and plan").click()
+        page.get_by_role("button", name="Write trial.toml").click()
         count.presses += 1
-        page.get_by_text("Planned: bench-sheet.html").wait_for()
+        page.get_by_text("Written:").wait_for()
         page.close()
 
 
@@ -456,11 +457,13 @@ def make_and_look(
 
 def walk(name: str, room: Path, camera: Camera, *, pressed_days: int = 1) -> tuple[Count, list[str]]:
     """One trial from the question to the verdict; its counts, and the verdict."""
-    trial, count, folder, first = TRIALS[name], Count(), room / name, name == "colouring"
+    trial, count, first = TRIALS[name], Count(), name == "colouring"
+    name = "my-trial" if first else name
+    folder = room / name
     none = Camera(camera.browser, None)
     pictures = camera if first else none
     if first:
-        set_up_by_form(room, name, trial, count, camera)
+        set_up_by_form(room, trial, count, camera)
     else:
         set_up_by_answers(room, name, trial, count)
     pictures.terminal("plan", f"fizzlab plan {name}", command(room, count, "plan", name))

@@ -289,7 +289,7 @@ class Camera:
 
 
 def set_up_by_form(room: Path, trial: Trial, count: Count, camera: Camera) -> None:
-    """Fill in the form of setup.ipynb in a browser, for the folder that it proposes, and write its trial.toml."""
+    """Fill in the form of setup.ipynb in a browser, for the folder that it proposes, and write it."""
     notebook = shipped.put_notebook("setup", room / "notebooks" / "setup.ipynb")
     with voila(notebook) as url:
         page = camera.page(1280, 900)
@@ -467,7 +467,7 @@ def walk(name: str, room: Path, camera: Camera, *, pressed_days: int = 1) -> tup
     else:
         set_up_by_answers(room, name, trial, count)
     pictures.terminal("plan", f"fizzlab plan {name}", command(room, count, "plan", name))
-    command(room, count, "labels", name)
+    command(room, count, "labels", name, "--address", "http://192.0.2.7:8866")
     pictures.paper("sheet", folder / "bench-sheet.html", ".day")
     pictures.paper("card", folder / "bench-sheet.html", ".card")
     pictures.paper("labels", folder / "labels.html", ".sheet", height=420)
@@ -491,7 +491,10 @@ def walk(name: str, room: Path, camera: Camera, *, pressed_days: int = 1) -> tup
             )
         count.commands += 1
         count.typed(f"fizzlab check {name}", question=False)
-    make_and_look(trial, runs.drop(by_browser.index), looks, ByBook(folder, count), true)
+    rest = ByBook(folder, count)
+    make_and_look(trial, runs.drop(by_browser.index), looks, rest, true)
+    with rest.book.alone():  # as the page does when nobody presses
+        rest.book.put_in()
     write_export(trial, list(dict.fromkeys(runs["planned_at"].dt.date)), room / "hygrometer.csv")
     command(room, count, "import", name, "hygrometer.csv", "--yes")
     command(room, count, "check", name)

@@ -49,7 +49,7 @@ from fizzlab.trial.folder import load  # noqa: E402
 PAGE = HERE / "first-trial.md"
 PICTURES = HERE / "first-trial"
 PATIENCE_MS = 30_000
-COLOURS = 32
+COLOURS = 48
 
 #: What a press, a key and a question to think about are taken to cost, in seconds: assumed, not measured.
 PRESS_S, KEY_S, QUESTION_S = 2.0, 0.4, 8.0
@@ -448,6 +448,8 @@ def make_and_look(
                 bench.at(at)
                 shots.shot("bench-phone", bench.page)
                 bench.page.set_viewport_size({"width": 1280, "height": 800})
+                bench.page.mouse.wheel(0, -5000)
+                bench.page.wait_for_timeout(500)
                 shots.shot("bench-desk", bench.page)
                 bench.page.set_viewport_size({"width": 390, "height": 844})
                 shots = None
@@ -483,6 +485,10 @@ def walk(name: str, room: Path, camera: Camera, *, pressed_days: int = 1) -> tup
         labels = dict(zip(runs["run"], runs["blind"], strict=True))
         with bench_page(room, folder, camera, labels, count) as bench:
             make_and_look(trial, by_browser, looks, bench, true, pictures)
+    rest = ByBook(
+        folder, count
+    )  # opened, it puts in what a slow computer had not yet when the page was closed
+    if len(by_browser):
         with contextlib.chdir(room):
             evening = dt.datetime.combine(runs["planned_at"].iloc[0].date(), dt.time(21))
             early = dt.datetime.combine(evening.date() + dt.timedelta(days=1), dt.time(9))
@@ -491,7 +497,6 @@ def walk(name: str, room: Path, camera: Camera, *, pressed_days: int = 1) -> tup
             )
         count.commands += 1
         count.typed(f"fizzlab check {name}", question=False)
-    rest = ByBook(folder, count)
     make_and_look(trial, runs.drop(by_browser.index), looks, rest, true)
     with rest.book.alone():  # as the page does when nobody presses
         rest.book.put_in()

@@ -70,8 +70,7 @@ class Kernels:
             ours = KernelSpecManager(kernel_dirs=[str(KERNELS)])
             manager = AsyncKernelManager(kernel_name="python3", kernel_spec_manager=ours, **how)
             try:
-                quiet = ["--IPKernelApp.log_level=CRITICAL"]  # its warnings are none of a maker's business
-                run_sync(manager.start_kernel)(cwd=str(home), env=self._environment, extra_arguments=quiet)
+                run_sync(manager.start_kernel)(cwd=str(home), env=self._environment)
                 self._running.add(manager)
                 self.refuse_if_stopped()
                 early = manager.blocking_client()

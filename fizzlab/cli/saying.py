@@ -38,9 +38,7 @@ class InSentences(click.Group):
             click.echo("\nNot confirmed; nothing was written.", err=True)
         except KeyboardInterrupt:
             click.echo("\nStopped. Nothing half-written was kept.", err=True)
-            if (
-                threading.active_count() > 1
-            ):  # which still loads something: the next command sweeps what it leaves
+            if threading.active_count() > 1:  # not waited for; the next command sweeps what they leave
                 os._exit(130)
             sys.exit(130)
         sys.exit(2)

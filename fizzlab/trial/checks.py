@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -149,8 +148,7 @@ def _check(**said: Any) -> Check:
 
 def _rows(where: str, usual: str, column: str, rows: pd.DataFrame) -> pd.DataFrame:
     more = {"reading": rows[column], "usual": rows[usual]} if usual else {}
-    found: Any = rows.eval(where, engine="python")
-    return _at(found, rows.assign(**more))
+    return _at(pd.Series(rows.eval(where, engine="python")), rows.assign(**more))
 
 
 CHECKS = [_check(**said) for said in _WRITTEN["check"]]
@@ -312,10 +310,9 @@ def _without_left_out(table: Table, runs: Table) -> Table:
 def runs_as_spelled(table: Table, runs: Table) -> Table:
     """Spell each batch as `runs` does, where only capitals differ."""
     known = named_runs(runs)
-    folded = Counter(run.casefold() for run in known)
-    spelling = {run.casefold(): run for run in known if folded[run.casefold()] == 1}
-    spelling |= {run: run for run in known}
-    spelled = table.rows["run"].map(lambda run: spelling.get(run, spelling.get(run.casefold(), run)))
+    folded = [run.casefold() for run in known]
+    spelling = {fold: run for fold, run in zip(folded, known, strict=True) if folded.count(fold) == 1}
+    spelled = table.rows["run"].map(lambda run: run if run in known else spelling.get(run.casefold(), run))
     return replace(table, rows=table.rows.assign(run=spelled))
 
 

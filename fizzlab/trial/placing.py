@@ -92,7 +92,7 @@ def recover(folder: Path) -> None:
 @contextlib.contextmanager
 def room_in(folder: Path) -> Iterator[Path]:
     """A room to write in for as long as it takes; the folder is not held, and the room gone afterwards."""
-    room = folder.resolve() / HIDDEN / f"{os.getpid()}-{os.urandom(4).hex()}"
+    room = folder / HIDDEN / f"{os.getpid()}-{os.urandom(4).hex()}"
     with _gone_if_empty(room.parent), contextlib.ExitStack() as stack:
         with held(folder):
             stack.enter_context(locked(room.with_name(f"{room.name}.lock")))

@@ -323,7 +323,7 @@ def set_up_by_form(room: Path, trial: Trial, count: Count, camera: Camera) -> No
         page.mouse.wheel(0, -4000)
         page.mouse.click(1270, 1980)
         page.wait_for_timeout(500)
-        camera.shot("setup", page)
+        camera.shot("setup", page, clip={"x": 0, "y": 0, "width": 1280, "height": 1780})
         page.get_by_role("button", name="Write trial.toml").click()
         count.presses += 1
         page.get_by_text("Written:").wait_for()

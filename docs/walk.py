@@ -519,20 +519,25 @@ def walk(name: str, room: Path, camera: Camera, *, pressed_days: int = 1) -> tup
 
 def main(wanted: list[str]) -> None:
     PICTURES.mkdir(exist_ok=True)
-    rows = []
     with tempfile.TemporaryDirectory() as at, sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
         for name in wanted or TRIALS:
             count, verdict = walk(name, Path(at), Camera(browser, PICTURES))
             cells = [TRIALS[name].told, count.questions, count.commands, count.keys, count.presses]
             cells += [count.readings, round(count.minutes), " ".join(verdict)]
-            rows.append("| " + " | ".join(map(str, cells)) + " |")
-            print(rows[-1], flush=True)
+            write_row("| " + " | ".join(map(str, cells)) + " |")
         browser.close()
-    if not wanted:
-        head, tail = PAGE.read_text(encoding="utf-8").split(MARKS[0])
-        table = "\n".join([MARKS[0], HEADS, *rows, MARKS[1]])
-        PAGE.write_text(head + table + tail.split(MARKS[1])[1], encoding="utf-8")
+
+
+def write_row(row: str) -> None:
+    """Put a trial's row into the table of the page, in place of its earlier one."""
+    head, rest = PAGE.read_text(encoding="utf-8").split(MARKS[0])
+    rows, tail = rest.split(MARKS[1])
+    known = {line.split(" | ")[0]: line for line in [*rows.strip().splitlines()[2:], row]}
+    told = [f"| {trial.told}" for trial in TRIALS.values()]
+    table = [MARKS[0], HEADS, *(known[each] for each in told if each in known), MARKS[1]]
+    PAGE.write_text(head + "\n".join(table) + tail, encoding="utf-8")
+    print(row, flush=True)
 
 
 MARKS = ("<!-- counted by walk.py -->", "<!-- end -->")

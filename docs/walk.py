@@ -290,6 +290,9 @@ class Camera:
 
 def set_up_by_form(room: Path, trial: Trial, count: Count, camera: Camera) -> None:
     """Fill in the form of setup.ipynb in a browser, for the folder that it proposes, and write it."""
+    count.commands += 1
+    count.typed("fizzlab lab", question=False)
+    count.presses += 3  # the notebook; Run, Run All Cells
     notebook = shipped.put_notebook("setup", room / "notebooks" / "setup.ipynb")
     with voila(notebook) as url:
         page = camera.page(1280, 900)
@@ -323,7 +326,7 @@ def set_up_by_form(room: Path, trial: Trial, count: Count, camera: Camera) -> No
         page.mouse.wheel(0, -4000)
         page.mouse.click(1270, 1980)
         page.wait_for_timeout(500)
-        camera.shot("setup", page, clip={"x": 0, "y": 0, "width": 1280, "height": 1780})
+        camera.shot("setup", page, clip={"x": 0, "y": 0, "width": 1280, "height": 1660})
         page.get_by_role("button", name="Write trial.toml").click()
         count.presses += 1
         page.get_by_text("Written:").wait_for()

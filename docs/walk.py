@@ -290,6 +290,9 @@ class Camera:
 
 def set_up_by_form(room: Path, trial: Trial, count: Count, camera: Camera) -> None:
     """Fill in the form of setup.ipynb in a browser, for the folder that it proposes, and write it."""
+    count.commands += 1
+    count.typed("fizzlab lab", question=False)
+    count.presses += 3  # the notebook; Run, Run All Cells
     notebook = shipped.put_notebook("setup", room / "notebooks" / "setup.ipynb")
     with voila(notebook) as url:
         page = camera.page(1280, 900)
@@ -323,7 +326,7 @@ def set_up_by_form(room: Path, trial: Trial, count: Count, camera: Camera) -> No
         page.mouse.wheel(0, -4000)
         page.mouse.click(1270, 1980)
         page.wait_for_timeout(500)
-        camera.shot("setup", page)
+        camera.shot("setup", page, clip={"x": 0, "y": 0, "width": 1280, "height": 1660})
         page.get_by_role("button", name="Write trial.toml").click()
         count.presses += 1
         page.get_by_text("Written:").wait_for()
@@ -519,20 +522,25 @@ def walk(name: str, room: Path, camera: Camera, *, pressed_days: int = 1) -> tup
 
 def main(wanted: list[str]) -> None:
     PICTURES.mkdir(exist_ok=True)
-    rows = []
     with tempfile.TemporaryDirectory() as at, sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
         for name in wanted or TRIALS:
             count, verdict = walk(name, Path(at), Camera(browser, PICTURES))
             cells = [TRIALS[name].told, count.questions, count.commands, count.keys, count.presses]
             cells += [count.readings, round(count.minutes), " ".join(verdict)]
-            rows.append("| " + " | ".join(map(str, cells)) + " |")
-            print(rows[-1], flush=True)
+            write_row("| " + " | ".join(map(str, cells)) + " |")
         browser.close()
-    if not wanted:
-        head, tail = PAGE.read_text(encoding="utf-8").split(MARKS[0])
-        table = "\n".join([MARKS[0], HEADS, *rows, MARKS[1]])
-        PAGE.write_text(head + table + tail.split(MARKS[1])[1], encoding="utf-8")
+
+
+def write_row(row: str) -> None:
+    """Put a trial's row into the table of the page, in place of its earlier one."""
+    head, rest = PAGE.read_text(encoding="utf-8").split(MARKS[0])
+    rows, tail = rest.split(MARKS[1])
+    known = {line.split(" | ")[0]: line for line in [*rows.strip().splitlines()[2:], row]}
+    told = [f"| {trial.told}" for trial in TRIALS.values()]
+    table = [MARKS[0], HEADS, *(known[each] for each in told if each in known), MARKS[1]]
+    PAGE.write_text(head + "\n".join(table) + tail, encoding="utf-8")
+    print(row, flush=True)
 
 
 MARKS = ("<!-- counted by walk.py -->", "<!-- end -->")

@@ -28,6 +28,8 @@ def test_the_first_trial_comes_to_a_verdict(
     # true: dye takes 50 % longer than pearl, lake 10 %
     assert any("dye" in line.casefold() for line in verdict), verdict
     assert count.readings > 100
+    row = f"| {count.questions} | {count.commands} | {count.keys} | {count.presses} | {count.readings} |"
+    assert row in (DOCS / "first-trial.md").read_text(encoding="utf-8")
     assert count.presses >= 2 * (count.readings + 12)
     named = {path.stem for path in pictures.iterdir()}
     assert named == {

@@ -12,11 +12,12 @@ from sound_trial import RUNS, TOML, TOUCH
 
 from fizzlab.bench.planfiles import write_plan
 from fizzlab.errors import BadInput
-from fizzlab.records import planning, read_ledger
+from fizzlab.records import enter_plan, read_ledger
 from fizzlab.report.analysis import analyse
 from fizzlab.report.deviations import deviations, touched
 from fizzlab.report.parts.front import foot
 from fizzlab.trial.folder import load
+from fizzlab.trial.placing import changing
 
 MakeTrial = Callable[..., Path]
 
@@ -103,8 +104,10 @@ def test_what_differs_from_the_plan_that_was_kept(make_trial: MakeTrial) -> None
         {"run": "E", "day": "2", "blind": "N", "colour": "dye", "binder_g": 0.6},
     ]
     folder = make_trial()
-    with planning(folder / "records", trial="t", plan="factorial", runs=planned, title="t", by="", seed=1):
-        pass
+    with changing(folder) as room:
+        enter_plan(
+            folder / "records", room, trial="t", plan="factorial", runs=planned, title="t", by="", seed=1
+        )
     found = deviations(load(folder))
     assert [(deviation.run, deviation.what) for deviation in found] == [
         ("E", "planned, but not in runs"),

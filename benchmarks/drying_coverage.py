@@ -34,10 +34,7 @@ def coverage(
         m = np.round((PAGE(t, truth) + rng.normal(0, noise_g, t.shape)) / step_g) * step_g
         try:
             fit = fit_drying_curve(pd.DataFrame({"hours": t, "mass_g": m}), resolution_g=step_g)
-            time, end = (
-                time_to_share(fit, SHARE),
-                profile_interval(fit, lambda p: p[0]),
-            )
+            time, end = (time_to_share(fit, SHARE), profile_interval(fit, lambda p: p[0]))
         except CannotAnswer:
             refused += 1
             continue

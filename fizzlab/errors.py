@@ -27,7 +27,7 @@ class Problem:
     `where` is the file, or file and sheet, as the maker knows it: ``"readings.xlsx, sheet touch_checks"``.
     `what` is wrong and what to `do` are a plain sentence each. `row` is as a spreadsheet numbers it: the
     header is row 1. `column` may be a key in trial.toml. A doubt about a `reading` is one without which the
-    trial is analysed once more.
+    trial is analysed once more, and one about what is `missing` is no fault of what is there.
 
     >>> print(Problem("runs.csv", "the mass is negative.", "Weigh it again.", row=4, column="mass_g"))
     runs.csv, row 4, column mass_g: the mass is negative. Weigh it again.
@@ -40,6 +40,7 @@ class Problem:
     column: str | None = None
     weight: Weight = "problem"
     reading: bool = False
+    missing: bool = False
 
     @property
     def place(self) -> str:
@@ -103,6 +104,11 @@ class Unforeseen(CannotAnswer):
         told = f"{type(error).__name__}: {' '.join(str(error).split())[:200]}".removesuffix(": ")
         do = "That is a mistake in fizzlab: please tell its makers. The readings are kept."
         super().__init__(f"{capital(what)} could not be worked out ({told}).", do)
+
+
+def hard(found: Iterable[Problem]) -> list[Problem]:
+    """Those that stop the work."""
+    return [problem for problem in found if problem.weight == "problem"]
 
 
 def nearest(word: str, choices: Iterable[str]) -> str | None:

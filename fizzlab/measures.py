@@ -1,6 +1,6 @@
-"""The list of what can be measured: each table with its columns, each response with its words.
+"""What can be measured, as measures.toml lists it: each table with its columns, each response with its words.
 
-A measure is declared once, here or by `register`, or by a maker under `[responses]` of trial.toml. Reading,
+A measure is declared once, there or by `register`, or by a maker under `[responses]` of trial.toml. Reading,
 checking, planning, the workbook, the bench, the comparison, the report and the choice loop over this list;
 none of them names a measure in an `if`. Nothing heavy is imported: a study is looked up when it is needed.
 """
@@ -8,10 +8,11 @@ none of them names a measure in an `if`. Nothing heavy is imported: a study is l
 from __future__ import annotations
 
 import math
+import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
 from importlib import import_module
+from pathlib import Path
 from typing import Any, Literal
 
 from fizzlab.language import ENGLISH, texts, wording
@@ -34,6 +35,7 @@ class Column:
     `required` column must be there and filled in every row. Values outside of `low` to `high` are refused,
     with `above_low` `low` itself too. `also` are further words of a yes_no column, `suffix` what may stand
     after a number. `ends` says that a yes ends the readings of a piece: prepared rows after it stay blank.
+    `steps` is the yes_no column by which the bench steps it for the next row: down after a yes, else up.
     """
 
     name: str
@@ -47,6 +49,7 @@ class Column:
     suffix: str = ""
     clock: bool = False
     ends: bool = False
+    steps: str = ""
 
     @property
     def unit(self) -> str:
@@ -79,89 +82,29 @@ class TableSpec:
     planned: tuple[str, ...] = ()
 
 
-RUN = Column("run", "text", "the batch, as named in runs")
-PIECE = Column("piece", "text", "the piece within its batch")
-NOTE = Column("note", "text", "anything worth remembering", required=False)
-RATER = Column("rater", "text", "who did the test")
-HOURS = Column("hours", "number", "hours since the batch was made", low=0, high=2000)
-CHECKED_AT = Column(
-    "checked_at", "moment", "date and time of the check, instead of hours", required=False, clock=True
-)
-DRY = Column(
-    "dry", "yes_no", "dry to the touch?", also={"d": True, "dry": True, "w": False, "wet": False}, ends=True
-)
-BLIND = Column("blind", "text", "the code on the tray, instead of run", required=False)
-LEAVE_OUT = Column("leave_out", "text", "a reason for leaving this row out of the analysis", required=False)
-WATER_C = Column("water_c", "number", "bath water temperature in °C", low=0, high=60)
-RH_PCT = Column("rh_pct", "number", "relative humidity in per cent", low=0, high=100, suffix="%")
-MASS_G = Column("mass_g", "number", "mass in grams", low=0, high=20000, above_low=True)
+_WRITTEN = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
+_COLUMNS = {name: Column(**said) for name, said in _WRITTEN["columns"].items()}
 
-#: The ways to say how much fizz a stored piece had left, one of them for a whole shelf: name, meaning, most.
-SHELF_MEASURES = (
-    ("gas_g", "grams of gas that came (loss of the cup on the scale)", 2000.0),
-    ("share_left", "share of the fresh fizz, 1 for a fresh piece", 2.0),
-    ("seconds", "seconds of fizz", 36000.0),
-)
+RUN, PIECE, NOTE, RATER = (_COLUMNS[name] for name in ("run", "piece", "note", "rater"))
+HOURS, CHECKED_AT, DRY, MASS_G = (_COLUMNS[name] for name in ("hours", "checked_at", "dry", "mass_g"))
+BLIND, LEAVE_OUT = _COLUMNS["blind"], _COLUMNS["leave_out"]
 
 
-def _table(name: str, meaning: str, *columns: Column, time: str = "", **lists: str) -> TableSpec:
-    """A table whose lists of columns (key, series, planned) are written with spaces between."""
-    return TableSpec(name, meaning, columns, time=time, **{n: tuple(t.split()) for n, t in lists.items()})
+def _tuples(said: dict[str, Any]) -> dict[str, Any]:
+    return {name: tuple(each) if isinstance(each, list) else each for name, each in said.items()}
 
 
-_LOOKS = {"key": "run piece hours", "series": "run piece", "time": "hours", "planned": "run piece hours"}
+def _table(said: dict[str, Any]) -> TableSpec:
+    """A table as measures.toml writes it: a column by its name there, or on its own."""
+    own = tuple(_COLUMNS[each] if isinstance(each, str) else Column(**each) for each in said["columns"])
+    return TableSpec(**_tuples(said) | {"columns": own})
+
 
 #: Every table of a trial folder, by name; `register` adds to it.
-# fmt: off
-TABLES: dict[str, TableSpec] = {
-    spec.name: spec
-    for spec in (
-        _table("runs", "one row a batch, in the order of making", RUN,
-               Column("day", "text", "day of making; batches of one day share the room's air"),
-               Column("blind", "text", "code that hides the recipe from whoever scores", required=False),
-               Column("planned_at", "moment", "when to make it, as planned", required=False, clock=True),
-               Column("made_at", "moment", "date and time of pressing", required=False, clock=True),
-               Column("sprays", "whole", "extra sprays of alcohol", required=False, low=0, high=100), NOTE,
-               key="run"),
-        _table("touch_checks", "was the piece dry when touched?", RUN, PIECE, HOURS, DRY, NOTE, **_LOOKS),
-        _table("weighings", "mass of a piece as it dries", RUN, PIECE, HOURS, MASS_G, NOTE, **_LOOKS),
-        _table("tumbles", "mass before and after tumbling", RUN,
-               Column("pieces", "whole", "pieces tumbled together", low=1, high=1000),
-               Column("before_g", "number", "mass before tumbling in grams",
-                      low=0, high=20000, above_low=True),
-               Column("after_g", "number", "mass after tumbling in grams", low=0, high=20000),
-               Column("broken", "whole", "pieces that broke", required=False, low=0, high=1000),
-               NOTE, planned="run pieces"),
-        _table("drops", "pieces dropped from a height", RUN, PIECE,
-               Column("height_cm", "number", "drop height in cm", low=0, high=1000, above_low=True),
-               Column("broke", "yes_no", "did it break?"),
-               Column("order", "whole", "place in the sequence of drops", required=False, low=1, high=100000),
-               NOTE),
-        _table("crumble_scores", "how far a piece crumbles, 0 (holds whole) to 4 (falls to powder)", RUN,
-               PIECE, Column("rater", "text", "who scored"),
-               Column("score", "whole", "0 holds whole, 4 falls to powder", low=0, high=4), NOTE,
-               key="run piece rater", planned="run blind piece rater"),
-        _table("fizz_times", "how long a piece fizzes, by stopwatch", RUN, PIECE, WATER_C,
-               Column("seconds", "number", "seconds watched", low=0, high=36000, above_low=True),
-               Column("done", "yes_no", "had it finished?"),
-               Column("colour_s", "number", "seconds to first colour", required=False, low=0, high=36000),
-               NOTE, key="run piece", planned="run piece water_c"),
-        _table("fizz_curves", "mass of cup, water and piece together as the gas leaves", RUN, PIECE, WATER_C,
-               Column("seconds", "number", "seconds since the piece went in", low=0, high=36000), MASS_G,
-               NOTE, key="run piece seconds", series="run piece", time="seconds",
-               planned="run piece water_c seconds"),
-        _table("shelf", "how much fizz is left after weeks of storage", RUN, PIECE,
-               Column("weeks", "number", "weeks in storage; 0 for a fresh piece", low=0, high=520),
-               replace(RH_PCT, meaning="relative humidity of the storage in per cent", required=False),
-               *(Column(name, "number", meaning, required=False, low=0, high=high, above_low=True)
-                 for name, meaning, high in SHELF_MEASURES),
-               NOTE, key="run piece weeks", planned="run piece weeks rh_pct"),
-        _table("room_log", "thermo-hygrometer readings of the drying room",
-               Column("time", "moment", "date and time of the reading"),
-               Column("temp_c", "number", "air temperature in °C", low=-20, high=60), RH_PCT),
-    )
-}
-# fmt: on
+TABLES = {said["name"]: _table(said) for said in _WRITTEN["tables"]}
+
+#: The ways to say how much fizz a stored piece had left, one of them for a whole shelf.
+SHELF_MEASURES = ("gas_g", "share_left", "seconds")
 
 
 @dataclass(frozen=True)
@@ -223,42 +166,16 @@ def worded(measure: Measure) -> Measure:
     return replace(measure, label=wording(f"{name}.label"), words=said)
 
 
-_touch = partial(Measure, label="", study="fizzlab.models.curing:study_touch", section="drying")
-_weigh = partial(Measure, label="", study="fizzlab.models.weighing:study_weighings", section="drying")
-_crumble = partial(Measure, label="", study="fizzlab.models.crumble:study_crumble", section="crumble")
-_fizz = partial(
-    Measure, label="", study="fizzlab.models.fizz:study_fizz", section="fizz", other_tables=("shelf",)
-)
-_cost = partial(Measure, label="", study="fizzlab.report.analysis:study_cost", table="")
-
 #: Every measure that fizzlab knows, in the order of a report; `register` adds to it.
-MEASURES: dict[str, Measure] = {
-    measure.name: worded(measure)
-    for measure in (
-        _touch("dry_h", unit="h", table="touch_checks", column="dry"),
-        _weigh("weighed_dry_h", unit="h", table="weighings", column="mass_g"),
-        _crumble("tumble_loss_pct", unit="%", table="tumbles", column="after_g"),
-        _crumble("broken_pct", unit="%", scale="difference", table="tumbles", column="broken"),
-        _crumble("drop_cm", unit="cm", table="drops", column="height_cm"),
-        _crumble(
-            "score", unit="points", scale="difference", table="crumble_scores", column="score",
-            low=0, high=4, decimals=0,
-        ),
-        _fizz("fizz_s", unit="s", table="fizz_times", column="seconds"),
-        _fizz("half_out_s", unit="s", table="fizz_curves", column="mass_g"),
-        _fizz("gas_pct", unit="%", scale="difference", table="fizz_curves", column="mass_g"),
-        _fizz("colour_s", unit="s", table="fizz_times", column="colour_s"),
-        _cost("cost", unit="", scale="difference", paid=True),
-    )
-}  # fmt: skip
+MEASURES = {said["name"]: worded(Measure(label="", **_tuples(said))) for said in _WRITTEN["measures"]}
 
 
 def piece_table(measure: Measure, meaning: str = "") -> TableSpec:
     """The table of a measure that is read off single pieces: run, piece, its column, note."""
     kind: Kind = "whole" if measure.decimals == 0 else "number"
     column = Column(measure.column, kind, meaning or measure.titled, low=measure.low, high=measure.high)
-    key = "run piece"
-    return _table(measure.table, measure.label, RUN, PIECE, column, NOTE, key=key, planned=key)
+    key = (RUN.name, PIECE.name)
+    return TableSpec(measure.table, measure.label, (RUN, PIECE, column, NOTE), key=key, planned=key)
 
 
 def register(measure: Measure, table: TableSpec | None = None) -> None:

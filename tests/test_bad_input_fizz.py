@@ -51,7 +51,10 @@ CASES = [
     Case(
         "water in fahrenheit",
         {"fizz_times__csv": TIMES.replace("A,1,38", "A,1,100")},
-        ("fizz_times.csv, row 2, column water_c: 100 is outside what is possible here (0 to 60).",),
+        (
+            "fizz_times.csv, row 2, column water_c: 100 is outside what is possible here (0 to 60); "
+            "it seems to be in °F.",
+        ),
     ),
     Case(
         "no seconds",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import datetime as dt
+import shutil
 from pathlib import Path
 
 import pytest
@@ -30,9 +31,19 @@ def clock() -> Clock:
     return Clock()
 
 
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return practice_folder(tmp_path_factory.mktemp("planned"))
+
+
 @pytest.fixture
-def bench(tmp_path: Path, clock: Clock) -> Bench:
-    return Bench(Logbook(practice_folder(tmp_path)), clock)
+def folder(planned: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(planned, tmp_path / "trial"))
+
+
+@pytest.fixture
+def bench(folder: Path, clock: Clock) -> Bench:
+    return Bench(Logbook(folder), clock)
 
 
 def _choose(bench: Bench, piece: str = "1") -> str:
@@ -83,6 +94,8 @@ def test_a_day_at_the_bench(bench: Bench, clock: Clock) -> None:
     bench.end.click()
     assert bench.book.running is not None  # the scale is read on
     bench.halt.click()
+    clock.now += 21
+    bench.tick()  # a workbook that is slow to write was left to this moment
     trial = load(bench.book.folder)
     assert trial.rows("touch_checks")[["run", "hours", "dry"]].to_numpy().tolist() == [[run, 2.05, False]]
     assert trial.rows("weighings")["mass_g"].tolist() == [81.3]
@@ -161,10 +174,13 @@ def test_a_running_stopwatch_is_taken_up_again(bench: Bench, clock: Clock) -> No
     assert (again.mode.value, again.tray.value, again.piece.value) == ("Fizz", run, "3")
     assert "30.0 s" in again.watch.value
     bench.colour.click()  # on the page that was left open elsewhere
-    assert "opened at another bench since" in bench.message.value
+    clock.now += 30
+    again.early.click()
+    assert "Another page of this trial logged something since" in again.message.value
+    assert "colour at 30 s" in again.list.value
     again.early.click()
     (row,) = load(bench.book.folder).rows("fizz_times").to_dict("records")
-    assert (row["seconds"], row["done"]) == (30.0, False)
+    assert (row["seconds"], row["done"], row["colour_s"]) == (60.0, False, 30.0)
 
 
 def test_what_waits_is_said_and_goes_in_later(bench: Bench, clock: Clock) -> None:
@@ -209,8 +225,7 @@ def test_the_next_look_in_words() -> None:
     )
 
 
-def test_each_other_table_and_the_makers_own_measure_has_its_buttons(tmp_path: Path, clock: Clock) -> None:
-    folder = practice_folder(tmp_path)
+def test_each_other_table_and_the_makers_own_measure_has_its_buttons(folder: Path, clock: Clock) -> None:
     toml = (folder / "trial.toml").read_text().replace('tables = ["', 'tables = ["crumble_scores", "')
     own = '\n[responses.scent]\nlabel = "scent"\nper = "piece"\nlow = 0\nhigh = 10\n'
     (folder / "trial.toml").write_text(toml + own)
@@ -234,3 +249,77 @@ def test_each_other_table_and_the_makers_own_measure_has_its_buttons(tmp_path: P
     assert [said.says.partition(": ")[2] for said in bench.book.logged()] == ["rater Ann, score 2", "scent 7"]
     assert bench.book.logged()[0].says.startswith(bench.book.trays()[0].label)
     assert (folder / "scent.csv").read_text().splitlines()[1] == f"{run},1,7,"
+
+
+def test_the_next_height_a_mass_kept_for_later_and_a_refusal_that_was_mended(
+    folder: Path, clock: Clock
+) -> None:
+    toml = (folder / "trial.toml").read_text().replace('tables = ["', 'tables = ["drops", "tumbles", "')
+    (folder / "trial.toml").write_text(toml)
+    bench = Bench(Logbook(folder), clock)
+    drops, tumbles = bench.cards["drops"], bench.cards["tumbles"]
+    drops.buttons["log"].click()
+    assert "Not logged" in bench.message.value
+    run = _choose(bench, "1")
+    assert "Changed since it was refused" in bench.message.value
+    for piece, height, broke, ahead in (
+        ("1", "60", "no", "70"),
+        ("2", "80", "yes", "60"),
+        ("3", "70", "no", "80"),
+    ):
+        bench.piece.value = piece
+        drops.fields["height_cm"].value, drops.fields["broke"].value = height, broke
+        clock.now += 60
+        drops.buttons["log"].click()
+        assert (drops.fields["height_cm"].value, drops.fields["broke"].value) == (ahead, None)
+    assert load(folder).rows("drops")["height_cm"].tolist() == [60, 80, 70]
+    tumbles.fields["pieces"].value, tumbles.fields["before_g"].value = "4", "320"
+    keep = next(each for each in _all(tumbles.view) if getattr(each, "description", "") == "Keep for later")
+    keep.click()
+    again = Bench(Logbook(folder), clock)
+    again.tray.value = run
+    fields = again.cards["tumbles"].fields
+    assert (fields["pieces"].value, fields["before_g"].value) == ("4", "320")
+    fields["after_g"].value = "301,5"
+    again.cards["tumbles"].buttons["log"].click()
+    assert load(folder).rows("tumbles")["after_g"].tolist() == [301.5]
+    assert fields["before_g"].value == ""
+
+
+def test_a_press_that_comes_late_counts_from_when_it_was_made(bench: Bench, clock: Clock) -> None:
+    _choose(bench)
+    bench.made.click()
+    clock.now += 7200
+    bench.stamp.value = f"{clock.now - 360}"
+    bench.cards["touch_checks"].buttons["no"].click()
+    assert "wet at 1.9 h" in bench.message.value
+    assert bench.stamp.value == ""
+
+
+def test_another_page_is_caught_up_with(bench: Bench, clock: Clock) -> None:
+    other = Bench(Logbook(bench.book.folder), clock)
+    clock.now += 1
+    bench.tick()  # which takes up that the other was opened
+    _choose(bench)
+    bench.made.click()
+    other.tick()
+    assert "made at" in other.list.value
+    _choose(other)
+    clock.now += 3600
+    other.cards["touch_checks"].buttons["no"].click()
+    bench.tick()
+    assert "wet at" in bench.list.value
+
+
+def test_make_and_look_are_said_together(bench: Bench, clock: Clock) -> None:
+    first, second = [*bench.book._trays.values()][:2]
+    bench.go.click()
+    assert bench.tray.value == first.run
+    bench.made.click()
+    assert f"Make tray {second.label} now; at 11:00 touch tray {first.label}" in bench.status.value
+    assert bench.alarm.value == ""
+    clock.now += 2 * 3600 + 1
+    bench.tick()
+    assert "Now: touch tray" in bench.status.value
+    assert 'class="due"' in bench.status.value
+    assert "<audio autoplay" in bench.alarm.value

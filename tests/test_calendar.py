@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
+import openpyxl
 import pandas as pd
 import pytest
 from click.testing import CliRunner
@@ -169,9 +170,8 @@ def test_dates_stand_on_the_cards_in_runs_and_in_what_the_plan_says(trial: Trial
     sheet = (folder / "bench-sheet.html").read_text(encoding="utf-8")
     assert "Fri 27 Mar 07:00" in sheet
     assert "look on Fri 27 Mar 09:00, 11:00, 15:00; Sat 28 Mar 07:00." in sheet
-    assert "planned_at" in (folder / "runs.csv").read_text(encoding="utf-8").splitlines()[0]
     assert load(folder).rows("runs")["planned_at"][2] == pd.Timestamp("2026-03-27T07:00")
-    assert write_plan(folder).replaced == ("runs.csv", "readings.xlsx")  # planned dates are no readings
+    assert write_plan(folder).replaced == ("readings.xlsx",)  # planned dates are no readings
 
 
 @pytest.mark.slow
@@ -181,7 +181,8 @@ def test_a_plan_without_dates_has_no_calendar_and_takes_an_old_one_away(trial: T
     trial("")
     write_plan(folder)
     assert not (folder / "calendar.ics").exists()
-    assert "planned_at" not in (folder / "runs.csv").read_text(encoding="utf-8")
+    runs = pd.read_excel(folder / "readings.xlsx", sheet_name="runs")
+    assert "planned_at" not in runs
     result = CliRunner().invoke(main, ["calendar", str(folder)])
     assert result.exit_code == 2
     assert "trial.toml, key plan: it has no first day. Add start = 2026-03-06." in result.output
@@ -196,10 +197,13 @@ def test_a_calendar_of_somebody_else_is_not_written_over(trial: Trial) -> None:
 
 
 def _made(folder: Path, **stamps: str) -> None:
-    """Write into runs.csv when batches were made."""
-    runs = pd.read_csv(folder / "runs.csv", dtype=str)
-    runs["made_at"] = runs["run"].map(stamps)
-    runs.to_csv(folder / "runs.csv", index=False)
+    """Write into runs when batches were made."""
+    book = openpyxl.load_workbook(folder / "readings.xlsx")
+    head, *rows = book["runs"].iter_rows()
+    place = [cell.value for cell in head].index("made_at")
+    for row in rows:
+        row[place].value = stamps.get(str(row[0].value))
+    book.save(folder / "readings.xlsx")
 
 
 @pytest.mark.slow

@@ -5,15 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+import openpyxl
 import pytest
 from planned_trials import HEAD, KINDS
 from sound_trial import RUNS, TOML, TOUCH
 
 from fizzlab.bench.planfiles import write_plan
 from fizzlab.errors import BadInput
-from fizzlab.records import read_ledger
-from fizzlab.report.deviations import deviations
+from fizzlab.records import enter_plan, read_ledger
+from fizzlab.report.analysis import analyse
+from fizzlab.report.deviations import deviations, touched
+from fizzlab.report.parts.front import foot
 from fizzlab.trial.folder import load
+from fizzlab.trial.placing import changing
 
 MakeTrial = Callable[..., Path]
 
@@ -99,7 +103,12 @@ def test_what_differs_from_the_plan_that_was_kept(make_trial: MakeTrial) -> None
         {"run": "C", "day": "1", "blind": "M", "colour": "dye", "binder_g": 0.6},
         {"run": "E", "day": "2", "blind": "N", "colour": "dye", "binder_g": 0.6},
     ]
-    found = deviations(load(make_trial()), planned)
+    folder = make_trial()
+    with changing(folder) as room:
+        enter_plan(
+            folder / "records", room, trial="t", plan="factorial", runs=planned, title="t", by="", seed=1
+        )
+    found = deviations(load(folder))
     assert [(deviation.run, deviation.what) for deviation in found] == [
         ("E", "planned, but not in runs"),
         ("C", "colour pearl, planned dye"),
@@ -116,7 +125,54 @@ def test_a_plan_made_by_the_kit_and_followed_shows_no_deviation(tmp_path: Path) 
     plan = read_ledger(tmp_path / "records").plan()
     assert plan is not None
     assert len(plan.runs) == 14
-    assert deviations(load(tmp_path), plan.runs) == []
-    runs = (tmp_path / "runs.csv").read_text().splitlines()
-    (tmp_path / "runs.csv").write_text("\n".join([*runs[:2], *runs[3:], ""]))
-    assert [found.what for found in deviations(load(tmp_path), plan.runs)] == ["planned, but not in runs"]
+    assert deviations(load(tmp_path)) == []
+    book = openpyxl.load_workbook(tmp_path / "readings.xlsx")
+    book["runs"].delete_rows(3)
+    book.save(tmp_path / "readings.xlsx")
+    assert [found.what for found in deviations(load(tmp_path))] == ["planned, but not in runs"]
+
+
+SPRAYED = RUNS.replace('"a wet, grey day"', "").replace("note", "sprays")
+CALLED = TOML + 'label = "alcohol"\n'
+SPILT = '[[deviations]]\nrun = "C"\nwhat = "half of the Binder was spilt"\n'
+ALCOHOL = """
+[recipe]
+[[recipe.ingredients]]
+name = "soda"
+kind = "baking soda"
+amount = "200 g"
+[[recipe.ingredients]]
+name = "rubbing spirit"
+kind = "isopropyl alcohol 91 %"
+amount = "3 g"
+[recipe.by_factor.binder_g]
+sets = "rubbing spirit"
+"""
+
+
+@pytest.mark.parametrize(
+    ("toml", "sprayed", "says"),
+    [
+        (TOML, "BC", ""),  # neither colour nor binder is alcohol
+        (CALLED, "B", "alcohol in B"),
+        (CALLED, "", ""),
+        (TOML + ALCOHOL, "AC", "binder in A and C"),
+        (TOML + SPILT, "", "binder in C"),
+        (TOML + SPILT.replace("Binder", "rubbing spirit") + ALCOHOL, "C", "binder in C"),
+        (TOML + SPILT.replace('run = "C"\n', ""), "", "binder"),
+        (TOML + SPILT.replace("Binder", "bookbinder's tea"), "", ""),
+    ],
+)
+def test_what_touches_a_factor_is_a_caution(
+    toml: str, sprayed: str, says: str, make_trial: MakeTrial
+) -> None:
+    head, *rows = SPRAYED.splitlines()
+    runs = "\n".join([head, *(f"{row}{2 if row[0] in sprayed else 0}" for row in rows), ""])
+    told = touched(load(make_trial(trial__toml=toml, runs__csv=runs)))
+    assert told == ([f"What is tried was not only as planned: {says}; the record says how."] if says else [])
+
+
+def test_the_front_page_says_what_touches_a_factor(make_trial: MakeTrial) -> None:
+    runs = "\n".join(row + ("2" if row.startswith("B") else "") for row in SPRAYED.splitlines()) + "\n"
+    trial = load(make_trial(trial__toml=CALLED, runs__csv=runs))
+    assert touched(trial)[0] in foot(analyse(trial)).cautions

@@ -127,7 +127,7 @@ def test_it_can_be_planned_and_filled_in_at_the_bench(make_trial: MakeTrial) -> 
     (folder / "trial.toml").write_text(toml + OWN + plan, encoding="utf-8")
     write_plan(folder)
     sheet = openpyxl.load_workbook(folder / "readings.xlsx")["scent"]
-    assert [cell.value for cell in sheet[1]][:3] == ["run", "piece", "scent"]
+    assert [cell.value for cell in sheet[1]][3:6] == ["run", "piece", "scent"]
     assert sheet.max_row == 1 + 8 * 2
     assert "scent after a week" in (folder / "bench-sheet.html").read_text(encoding="utf-8").casefold()
     assert CliRunner().invoke(main, ["check", str(folder)]).exit_code == 0

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
 import re
 from collections.abc import Callable
@@ -14,13 +13,14 @@ import pytest
 from click.testing import CliRunner, Result
 from planned_trials import ALIKE, COLOUR, GUM, HEAD, KINDS, READ, RECIPE, amount, toml
 
-from fizzlab.bench.cards import make_cards
+from fizzlab.bench.cards import RunCard, make_cards
 from fizzlab.bench.planfiles import write_plan
 from fizzlab.bench.planning import plan_trial
 from fizzlab.cli.main import main
 from fizzlab.design.kinds import KINDS as PLAN_KINDS
 from fizzlab.errors import BadInput, CannotAnswer
-from fizzlab.recipe.amounts import batch_mass
+from fizzlab.recipe.amounts import batch_mass, weigh_out
+from fizzlab.recipe.ingredients import for_run
 from fizzlab.trial.folder import load
 from fizzlab.trial.settings import TrialSettings, read_settings
 
@@ -140,14 +140,18 @@ def test_one_level_against_a_control_is_said_in_the_singular(
 # amounts
 
 
+def _grams(card: RunCard) -> dict[str, float]:
+    assert card.recipe is not None
+    return {each.ingredient.name: each.grams.typical for each in weigh_out(card.recipe)}
+
+
 def test_amounts_of_a_run_are_those_of_the_recipe_at_its_levels(
     settings: Callable[[str], TrialSettings],
 ) -> None:
     wishes = settings(WITH_RECIPE)
     planned = plan_trial(wishes)
     for card, row in zip(planned.cards.cards, planned.runs.to_dict("records"), strict=True):
-        assert card.amounts is not None
-        grams = card.amounts.set_index("ingredient")["grams"]
+        grams = _grams(card)
         assert grams["gum"] == pytest.approx(row["gum_g"])
         # three weighings of a tablespoon, 12.233 g on average; half a cup is eight of them
         assert grams["acid"] == pytest.approx(8 * (12.1 + 12.4 + 12.0) / 3)
@@ -155,20 +159,85 @@ def test_amounts_of_a_run_are_those_of_the_recipe_at_its_levels(
         assert ("dye" in grams) == (row["colour"] == "dye")
 
 
-def test_scaling_fills_the_moulds_of_the_lightest_batch_and_keeps_ratios(
+SCALED = WITH_RECIPE.replace("piece_g = 85", "piece_g = 85\nscale_to_moulds = true\nspare = 0.1")
+
+
+def test_scaling_fills_the_moulds_and_leaves_what_factors_set_or_bring(
     settings: Callable[[str], TrialSettings],
 ) -> None:
-    plain = plan_trial(settings(WITH_RECIPE)).cards
-    scaled = plan_trial(
-        settings(WITH_RECIPE.replace("piece_g = 85", "piece_g = 85\nscale_to_moulds = true\nspare = 0.1"))
-    ).cards
-    masses = [batch_mass(card.recipe).typical for card in scaled.cards if card.recipe]
+    wishes = settings(SCALED)
+    plain, planned = plan_trial(settings(WITH_RECIPE)), plan_trial(wishes)
+    base = wishes.made_recipe()
+    assert base is not None
+    assert base.scaled > 1
+    masses = [batch_mass(card.recipe).typical for card in planned.cards.cards if card.recipe]
     assert min(masses) == pytest.approx(6 * 85 * 1.1)
-    for before, after in zip(plain.cards, scaled.cards, strict=True):
-        assert before.amounts is not None
-        assert after.amounts is not None
-        ratio = after.amounts["grams"] / before.amounts["grams"]
-        assert ratio.to_numpy() == pytest.approx(scaled.scaled)
+    for before, after in zip(plain.cards.cards, planned.cards.cards, strict=True):
+        was, now = _grams(before), _grams(after)
+        times = {"soda": base.scaled, "acid": base.scaled}
+        assert now == pytest.approx({name: grams * times.get(name, 1) for name, grams in was.items()})
+    for card, row in zip(planned.cards.cards, planned.runs.to_dict("records"), strict=True):
+        # on the card, in runs, and by the recipe that a report works with: one number
+        assert _grams(card)["gum"] == row["gum_g"]
+        assert for_run(base, {name: row[name] for name in wishes.factors}) == card.recipe
+
+
+def test_a_batch_added_later_is_scaled_alike(settings: Callable[[str], TrialSettings]) -> None:
+    wishes = settings(SCALED)
+    every = plan_trial(wishes)
+    last = make_cards(wishes, every.runs.iloc[-1:]).cards
+    assert last == every.cards.cards[-1:]
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("amounts = [0.6, 1.2]", "amounts = [600, 1200]"),  # the gum alone is more than the moulds take
+        ('amount = "1/2 tsp", price = 5', 'amount = "2 lb", price = 5'),
+    ],
+)
+def test_what_factors_set_or_bring_may_not_fill_the_moulds(old: str, new: str, folder: Folder) -> None:
+    text = (
+        SCALED.replace(old, new)
+        .replace("lake = []\n", "")
+        .replace('"pearl", "dye", "lake"', '"pearl", "dye"')
+    )
+    text = text.replace('amount = "5 drops"', 'amount = "900 g"').replace('top_up_after = "dye"\n', "")
+    made = folder(text)
+    result = CliRunner().invoke(main, ["plan", str(made)])
+    assert result.exit_code == 2
+    assert "what the factors set or bring weighs" in result.stderr
+    assert "key recipe.scale_to_moulds" in result.stderr
+    assert [path.name for path in made.iterdir()] == ["trial.toml"]
+
+
+BEND = (
+    HEAD
+    + amount("gum_g", 20, 30)
+    + amount("oil_g", 1, 3)
+    .replace("oil_g", "drops")
+    .replace('"g"', '"drop"')
+    .replace("1", "10")
+    .replace("3", "40")
+    + '[plan]\nkind = "central composite"\nbatches_per_day = 7\n'
+    + READ
+)
+DROPS = RECIPE.partition("[recipe.by_factor.gum_g]")[0] + (
+    '[[recipe.ingredients]]\nname = "scent"\nkind = "essential oil"\namount = "10 drops"\n\n'
+    '[recipe.by_factor.gum_g]\nsets = "gum"\n[recipe.by_factor.drops]\nsets = "scent"\n'
+)
+
+
+@pytest.mark.parametrize("step", [0.1, 0.5, 1.0])
+def test_a_plan_chooses_amounts_that_the_scale_can_weigh(
+    step: float, settings: Callable[[str], TrialSettings]
+) -> None:
+    free = plan_trial(settings(BEND)).runs
+    assert ((free["gum_g"] / 0.1) % 1).round(6).nunique() > 1  # without a recipe nothing is weighed
+    runs = plan_trial(settings(BEND + f"[bench]\nscale_g = {step}\n" + DROPS)).runs
+    assert (runs["gum_g"] / step).round(9).map(float.is_integer).all()
+    assert runs["drops"].map(float.is_integer).all()
+    assert (runs["gum_g"] - free["gum_g"]).abs().max() <= step / 2 + 1e-9
 
 
 def test_a_top_up_that_does_not_fit_names_the_batch(settings: Callable[[str], TrialSettings]) -> None:
@@ -181,7 +250,7 @@ def test_a_top_up_that_does_not_fit_names_the_batch(settings: Callable[[str], Tr
 
 def test_a_card_needs_no_recipe(settings: Callable[[str], TrialSettings]) -> None:
     cards = plan_trial(settings(FACTORIAL)).cards
-    assert all(card.amounts is None for card in cards.cards)
+    assert all(card.recipe is None for card in cards.cards)
 
 
 def test_a_limit_of_the_maker_is_said_on_the_card(settings: Callable[[str], TrialSettings]) -> None:
@@ -218,7 +287,7 @@ def test_a_limit_of_the_maker_is_said_on_the_card(settings: Callable[[str], Tria
             'multiplies = ["x"]',
             "by_factor.gum_g.multiplies: the recipe has no ingredient “x”",
         ),
-        ('sets = "gum"', 'sets = "gum"\nunit = "sprays"', "“sprays” is not a unit"),
+        ('sets = "gum"', 'sets = "gum"\nunit = "handfuls"', "“handfuls” is not a unit"),
         ('sets = "gum"', 'sets = "gum"\nmultiplies = ["soda"]', "give exactly one of sets, brings or multip"),
         (
             "by_factor.gum_g",
@@ -340,7 +409,6 @@ def test_the_command_writes_three_files_and_says_what_they_tell(folder: Folder) 
         "readings.xlsx",
         "records",
         "records-head.txt",
-        "runs.csv",
         "trial.toml",
     ]
     assert "12 batches on 2 days" in result.output
@@ -355,33 +423,36 @@ def test_prepared_rows_hold_every_piece_and_hour(folder: Folder) -> None:
     write_plan(made)
     book = openpyxl.load_workbook(made / "readings.xlsx")
     rows = list(book["touch_checks"].iter_rows(values_only=True))
-    assert rows[0] == ("run", "piece", "hours", "dry", "note", "leave_out")
-    assert {row[:3] for row in rows[1:]} == {
+    assert rows[0] == ("(day)", "(tray)", "(date)", "run", "piece", "hours", "dry", "note", "leave_out")
+    assert {row[3:6] for row in rows[1:]} == {
         (f"R{run:02d}", str(piece), hour)
         for run in range(1, 13)
         for piece in (1, 2)
         for hour in (2, 4, 8, 24)
     }
     assert len(rows) == 1 + 12 * 2 * 4
-    assert book["touch_checks"].freeze_panes == "A2"
+    assert book["touch_checks"].freeze_panes == "G2"
     rules = {str(rule.sqref): rule.formula1 for rule in book["touch_checks"].data_validations.dataValidation}
     assert '"yes,no"' in rules.values()
     assert not any(sheet.protection.sheet for sheet in book)
     scores = list(book["crumble_scores"].iter_rows(values_only=True))[1:]
-    codes = {run: code for code, run in list(book["blind codes"].iter_rows(values_only=True))[1:]}
-    with (made / "runs.csv").open(newline="") as file:
-        assert codes == {row["run"]: row["blind"] for row in csv.DictReader(file)}
-    first = [row[0] for row in scores if row[1] == "1" and row[2] == "Ann"]
+    head, *runs = book["runs"].iter_rows(values_only=True)
+    assert head == (
+        "run", "day", "blind", "colour", "gum_g", "made_at", "sprays", "note", "leave_out"
+    )  # fmt: skip
+    codes = {row[0]: row[2] for row in runs}
+    assert {row[3]: row[:2] for row in rows[1:]} == {row[0]: row[1:3] for row in runs}
+    first = [row[2] for row in scores if row[3] == "1" and row[4] == "Ann"]
     assert set(first) == set(codes.values())  # whoever scores sees the codes alone
     assert first[:6] == sorted(first[:6])  # by code within the first day, which says nothing of the recipe
-    assert "runs" not in book.sheetnames  # a table stands in one place only
+    assert not (made / "runs.csv").exists()  # a table stands in one place only
 
 
 def test_formula_like_text_stays_text(folder: Folder) -> None:
     made = folder(FACTORIAL)
     write_plan(made)
     book = openpyxl.load_workbook(made / "readings.xlsx")
-    title, rater = book["how to fill in"]["A1"], book["crumble_scores"]["C49"]
+    title, rater = book["how to fill in"]["A1"], book["crumble_scores"]["E49"]
     assert (title.value, title.data_type) == ("=Two ways of colouring", "s")
     assert (rater.value, rater.data_type) == ("=Bo", "s")
 
@@ -392,21 +463,21 @@ def test_a_plan_without_readings_is_replaced_and_said(folder: Folder) -> None:
     (made / "trial.toml").write_text(FACTORIAL.replace("seed = 7", "seed = 8"))
     before = _snapshot(made)
     written = write_plan(made)
-    assert set(written.replaced) == {"runs.csv", "readings.xlsx"}
+    assert written.replaced == ("readings.xlsx",)
     after = _snapshot(made)
-    assert before["runs.csv"] != after["runs.csv"]
+    assert before["readings.xlsx"] != after["readings.xlsx"]
     assert set(after) == set(before)
 
 
 def _with_reading(made: Path) -> None:
     book = openpyxl.load_workbook(made / "readings.xlsx")
-    book["touch_checks"]["D5"] = "no"
+    book["touch_checks"]["G5"] = "no"
     book.save(made / "readings.xlsx")
 
 
 def _with_drop(made: Path) -> None:
     book = openpyxl.load_workbook(made / "readings.xlsx")
-    book["drops"].append(["R01"])
+    book["drops"]["D2"] = "R01"
     book.save(made / "readings.xlsx")
 
 
@@ -417,12 +488,9 @@ def _with_own_sheet(made: Path) -> None:
 
 
 def _made_batch(made: Path) -> None:
-    path = made / "runs.csv"
-    lines = path.read_text().splitlines()
-    header = lines[0].split(",")
-    cells = lines[3].split(",")
-    cells[header.index("made_at")] = "2026-01-05T09:00"
-    path.write_text("\n".join([*lines[:3], ",".join(cells), *lines[4:]]) + "\n")
+    book = openpyxl.load_workbook(made / "readings.xlsx")
+    book["runs"]["F4"] = "2026-01-05T09:00"
+    book.save(made / "readings.xlsx")
 
 
 def _own_list(made: Path) -> None:
@@ -447,7 +515,7 @@ def _broken_book(made: Path) -> None:
         (_with_reading, "readings.xlsx, sheet touch_checks, row 5: readings stand in it."),
         (_with_drop, "readings.xlsx, sheet drops, row 2: readings stand in it."),
         (_with_own_sheet, "sheet my thoughts: it is a sheet of your own, which would be lost."),
-        (_made_batch, "runs.csv, row 4: batches that were made stand in it"),
+        (_made_batch, "readings.xlsx, sheet runs, row 4: batches that were made stand in it"),
         (_own_list, "runs.csv: its list of batches was not written by a plan"),
         (_own_table, "weighings.csv: it holds 1 rows"),
         (_open_elsewhere, "readings.xlsx: it is open in a spreadsheet."),
@@ -477,7 +545,7 @@ def test_a_failure_half_way_leaves_the_earlier_plan(folder: Folder, monkeypatch:
     real = room.os.replace
 
     def refuse(source: Path, target: Path) -> None:
-        if Path(target).name == "runs.csv" and "undo" not in str(source):
+        if Path(target).name == "readings.xlsx" and "undo" not in str(source):
             raise PermissionError(13, "in use", str(target))
         real(source, target)
 
@@ -547,7 +615,7 @@ def test_the_recipe_of_a_new_trial_works_once_uncommented(tmp_path: Path) -> Non
     _started(made, ["colour=pearl,dye 2"], ["gum_g=0.6,1.2:g"])
     _uncommented(made)
     planned = write_plan(made).planned
-    assert all(card.amounts is not None and len(card.amounts) == 4 for card in planned.cards.cards)
+    assert all(len(_grams(card)) == 4 for card in planned.cards.cards)
 
 
 @pytest.mark.parametrize("control", ["none", "Without"])
@@ -556,8 +624,7 @@ def test_a_level_that_is_nothing_adds_nothing_to_the_recipe(control: str, tmp_pa
     _started(made, [f"colour={control},pearl,lake"])
     _uncommented(made)
     for card in write_plan(made).planned.cards.cards:
-        assert card.amounts is not None
-        colours = set(card.amounts["ingredient"]) & {control, "pearl", "lake"}
+        colours = {*_grams(card)} & {control, "pearl", "lake"}
         assert colours == set(dict(card.levels).values()) - {control}
 
 
@@ -636,11 +703,11 @@ def test_the_examples_of_the_guide_are_read_as_they_stand(
     gum = (
         '[[recipe.ingredients]]\nname = "xanthan gum"\nkind = "xanthan gum"\nrole = "other"\namount = "1 g"\n'
     )
-    again, plan, dates, recipe = blocks
+    again, plan, dates, recipe, bench = blocks
     plan += dates.removeprefix("[plan]\n")
     assert plan_trial(settings(HEAD + again)).wishes.readers()[:2] == [("1", "Ann"), ("2", "Bo")]
     recipe = recipe.replace("[recipe.by_factor.binder_g]", gum + "[recipe.by_factor.binder_g]")
-    planned = write_plan(folder(HEAD + factors + plan + recipe)).planned
+    planned = write_plan(folder(HEAD + factors + plan + recipe + bench)).planned
     assert len(planned.runs) == 12
     assert list(planned.runs["planned_at"])[::6] == ["2026-03-06T07:00", "2026-03-09T07:00"]
 

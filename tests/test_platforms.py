@@ -17,8 +17,7 @@ import pytest
 from click.testing import CliRunner
 
 from fizzlab.cli.main import main
-from fizzlab.records import locks
-from fizzlab.trial import placing
+from fizzlab.trial import locks, placing
 
 fcntl = pytest.importorskip("fcntl", reason="plays Windows on another system, with that system's locks")
 

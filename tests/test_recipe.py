@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 
 from fizzlab.errors import BadInput, CannotAnswer
 from fizzlab.recipe.amounts import (
-    amounts_table,
     batch_mass,
     cost,
     doubts,
@@ -21,12 +20,13 @@ from fizzlab.recipe.amounts import (
     over_limits,
     scale,
     shares,
+    too_little,
     weigh_out,
 )
 from fizzlab.recipe.chemistry import ACIDS, CO2_MOLAR, SODA_MOLAR, balance, gas_litres, molar_mass, react
 from fizzlab.recipe.ingredients import Ingredient, Price, Recipe, Rule, for_run
 from fizzlab.recipe.steps import bench_steps, cautions
-from fizzlab.recipe.units import OwnWeighing, Quantity, Span, parse_quantity
+from fizzlab.recipe.units import OwnWeighing, Quantity, Span, count_drops, parse_quantity
 
 GRAMS = st.floats(min_value=0.01, max_value=1e4)
 
@@ -209,8 +209,7 @@ def test_dye_is_topped_up_to_half_a_teaspoon() -> None:
     thinner = next(weighed for weighed in weigh_out(run) if weighed.ingredient.name == "thinner")
     # half a teaspoon is 2.46 mL, 30 drops are 1.5 mL, 91 % alcohol is 0.813 g/mL
     assert thinner.grams.typical == pytest.approx((2.46446 - 1.5) * 0.8126, rel=1e-3)
-    table = amounts_table(run).set_index("ingredient")
-    assert table.loc["thinner", "as_written"] == "up to 0.5 tsp with blue dye"
+    assert thinner.written == "up to 0.5 tsp with blue dye"
 
 
 @pytest.mark.parametrize(
@@ -307,14 +306,14 @@ def test_alcohol_is_gone_after_drying() -> None:
         shares(Recipe("dry", (item("alcohol", "rubbing alcohol 91%", "1 tsp"),)))
 
 
-def test_table_has_a_row_an_ingredient() -> None:
+def test_only_what_was_measured_by_volume_has_a_spread() -> None:
     rules = (workshop().rules[0], Rule("oil", sets="coconut", unit="g"))
     run = for_run(replace(workshop(), rules=rules), {"colour": "pearl", "oil": 3})
-    table = amounts_table(run)
-    assert list(table["ingredient"]) == [entry.name for entry in run.ingredients]
-    by_name = table.set_index("ingredient")
-    assert not by_name.loc["coconut", "from_volume"]
-    assert by_name.loc["soda", "low_g"] < by_name.loc["soda", "grams"] < by_name.loc["soda", "high_g"]
+    by_name = {each.ingredient.name: each for each in weigh_out(run)}
+    assert list(by_name) == [entry.name for entry in run.ingredients]
+    assert not by_name["coconut"].from_volume
+    soda = by_name["soda"].grams
+    assert soda.low < soda.typical < soda.high
 
 
 # --- moulds, cost, limits -----------------------------------------------------------------------------
@@ -378,14 +377,68 @@ def test_limit_is_checked_on_the_dry_piece() -> None:
 
 
 def test_doubts_name_scoops_guesses_and_missing_emulsifier() -> None:
-    said = " ".join(doubts(for_run(workshop(), {"colour": "pearl", "oil": 0.5})))
+    said = " ".join(doubts([for_run(workshop(), {"colour": "pearl", "oil": 0.5})]))
     assert "soda, acid and blue mica" in said
     assert "No published density" in said
     assert "no emulsifier" not in said
     bare = Recipe("bare", (item("soda", "soda", "100 g"), item("mica", "mica", "2 g")))
-    assert doubts(bare) == (
-        "There is colour but no emulsifier: without one, colour can stain the tub and pigment can float.",
-    )
+    stains = "There is colour but no emulsifier: without one, colour can stain the tub and pigment can float."
+    assert doubts([bare]) == (stains,)
+    rich = replace(bare, ingredients=(*bare.ingredients, item("gum", "polysorbate 80", "3 g")))
+    assert doubts([rich, bare]) == (stains,)  # in one of them is enough
+    assert doubts([rich]) == ()
+
+
+# --- sprays, and what a scale can weigh ------------------------------------------------------------------
+
+
+def test_sprays_and_drops_are_assumed_until_the_maker_counts_them() -> None:
+    guess = item("alcohol", "rubbing alcohol 91 %", "10 sprays")
+    grams = grams_of(Recipe("a", (guess,)))["alcohol"]
+    assert grams == pytest.approx(10 * 0.5 * 0.8126, rel=1e-3)
+    (said,) = doubts([Recipe("a", (guess,))])
+    assert "A spray of alcohol is assumed to be 0.5 (0.1 to 1.2) mL" in said
+    assert "sprays_per_ml" in said
+    counted = replace(guess, counted={"sprays": count_drops(6)})
+    assert grams_of(Recipe("a", (counted,)))["alcohol"] == pytest.approx(grams / 3)
+    weighed = replace(guess, own=OwnWeighing(Quantity(10, "spray"), (1.3, 1.4, 1.5)))
+    assert grams_of(Recipe("a", (weighed,)))["alcohol"] == pytest.approx(1.4)
+    assert doubts([Recipe("a", (counted,))]) == doubts([Recipe("a", (weighed,))]) == ()
+    assert str(Quantity(1, "spray")) == "1 spray"
+
+
+@pytest.mark.parametrize(("grams", "tells"), [(0.99, True), (1.0, False), (0, False)])
+def test_under_ten_steps_of_the_scale_is_a_caution(grams: float, tells: bool) -> None:
+    few = Recipe("a", (item("soda", "soda", "100 g"), item("gum", "gum", f"{grams} g", role="other")))
+    assert bool(too_little([few], 0.1)) == tells
+
+
+def test_what_is_too_little_goes_in_as_a_stock_where_something_can_carry_it() -> None:
+    soda, acid = item("soda", "soda", "100 g"), item("acid", "citric acid", "50 g")
+    gum, lake = item("gum", "gum", "0.5 g", role="other"), item("lake", "lake", "0.05 g")
+    starch = item("starch", "cornflour", "4 g")
+    (said,) = too_little([Recipe("a", (acid, starch, soda, gum))], 0.1)
+    # 4 g of starch holds no 5 g of stock; soda does: 0.5 g in 4.5 g, ten times 0.5 g of the stock
+    assert "Stir 1 part of it evenly into 9 of soda; take 10 times as much" in said
+    assert "Or make the batch 2 times as big" in said
+    (said,) = too_little([Recipe("a", (acid, soda, lake))], 0.1)
+    assert "0.050 g of lake" in said
+    assert "into 99 of soda; take 100 times as much" in said  # a tenth of that, 0.5 g, were too little still
+    (said,) = too_little([Recipe("a", (acid, gum))], 0.1)  # never into the acid
+    assert "Stir" not in said
+    assert "Make the batch 2 times as big" in said
+    drops = item("dye", "dye", "5 drops")
+    assert too_little([Recipe("a", (soda, drops))], 0.1) == []  # counted, not weighed
+
+
+def test_alcohol_that_is_tried_is_not_sprayed_on_freely() -> None:
+    run = for_run(workshop(), {"colour": "pearl", "oil": 0.5})
+    free, tried = ({step.key: step.do for step in bench_steps(run, jobs)} for jobs in ((), ("alcohol",)))
+    assert "add one spray of alcohol, two at most" in free["squeeze"]
+    assert "add none that is not on the card" in tried.pop("squeeze")
+    assert "count them and write them down" in bench_steps(run, ("alcohol",))[-4].do
+    del free["squeeze"]
+    assert free == tried
 
 
 def test_no_fizz_without_both() -> None:
@@ -430,7 +483,6 @@ def test_cautions_come_with_their_ingredients() -> None:
         "skin colours",
         "damp store",
     }
-    assert by_key["slippery tub"].because_of == ("coconut",)
     step_keys = {step.key for step in bench_steps(run)}
     for caution in by_key.values():
         assert step_keys & set(caution.steps)

@@ -5,6 +5,7 @@ Each is done, not pretended, where the system allows; a full disk is also played
 
 from __future__ import annotations
 
+import concurrent.futures
 import errno
 import multiprocessing
 import os
@@ -152,7 +153,8 @@ def test_processes_killed_at_random_moments_leave_a_sound_ledger(tmp_path: Path)
         for child in children:
             child.join()
         _only_what_a_kill_may_leave(folder)
-    assert len(records.read_ledger(folder / "records").reports()) > 40
+    # one that was seen in the ledger, and killed before it counted, was put back
+    assert len(records.read_ledger(folder / "records").reports()) > 10
     keep_record(folder)
     assert records.verify(folder).faults == ()
     assert not [*folder.glob(".*"), *folder.glob("records/.*")]
@@ -233,6 +235,7 @@ def test_a_folder_that_may_not_be_written_stays_as_it_is(open_place: Path) -> No
 
     load(folder)  # what is imported for it must be there before this process becomes nobody
     assert fizzlab.report.run is not None
+    assert concurrent.futures.ThreadPoolExecutor is not None
 
     def as_nobody() -> None:
         if os.getuid() == 0:  # root may write anywhere, whatever the bits say

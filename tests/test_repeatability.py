@@ -291,7 +291,7 @@ def test_a_plan_of_one_person_says_what_stays_unknown(folder: Path) -> None:
 def fill(folder: Path) -> None:
     """Readings of an invented workshop: Bo's hand is harder, and batches differ a little."""
     rng, book = np.random.default_rng(4), openpyxl.load_workbook(folder / "readings.xlsx")
-    runs = pd.read_csv(folder / "runs.csv", dtype=str)
+    runs = load(folder).rows("runs")
     codes, dry = dict(zip(runs["blind"], runs["run"], strict=True)), dict[tuple[str, str], float]()
     off = {run: rng.standard_normal() for run in runs["run"]}
     for sheet in book:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Callable
 from pathlib import Path
 
+import openpyxl
 import pytest
 from click.testing import CliRunner
 from planned_trials import toml
@@ -88,14 +88,12 @@ def test_a_plan_leaves_a_column_for_it_and_never_plans_over_it(tmp_path: Path) -
     file = folder / "trial.toml"
     file.write_text(toml("compare") + '\n[responses.shine]\nlabel = "shine"\n', encoding="utf-8")
     assert CliRunner().invoke(main, ["plan", str(folder)]).exit_code == 0
-    with (folder / "runs.csv").open(encoding="utf-8", newline="") as lines:
-        rows = list(csv.DictReader(lines))
-    assert rows[0]["shine"] == ""
-    rows[0]["shine"] = "6"
-    with (folder / "runs.csv").open("w", encoding="utf-8", newline="") as out:
-        writer = csv.DictWriter(out, list(rows[0]))
-        writer.writeheader()
-        writer.writerows(rows)
+    book = openpyxl.load_workbook(folder / "readings.xlsx")
+    (head,) = (cell for cell in book["runs"][1] if cell.value == "shine")
+    cell = book["runs"].cell(2, head.column)
+    assert cell.value is None
+    cell.value = 6
+    book.save(folder / "readings.xlsx")
     file.write_text(toml("compare"), encoding="utf-8")  # even where trial.toml no longer names it
     again = CliRunner().invoke(main, ["plan", str(folder)])
     assert again.exit_code == 2

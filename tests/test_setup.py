@@ -193,7 +193,7 @@ def _filled_in(tmp_path: Path) -> None:
                 form.fields[key].lines[at][name].value = said
     for heading in ("The plan", "Its calendar", "What it can tell", "The first bench card"):
         assert f"<h3>{heading}</h3>" in form.seen.value
-    assert form.plan().endswith("Planned: bench-sheet.html, runs.csv, readings.xlsx.")
+    assert form.plan().endswith("Planned: bench-sheet.html, readings.xlsx.")
     text = (tmp_path / "made" / "trial.toml").read_text(encoding="utf-8")
     assert text == draft(Answers(TOLD, ROWS), code="made").text
     assert form.boxes["plan.awake"].layout.display == "none"

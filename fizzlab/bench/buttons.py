@@ -6,17 +6,24 @@ Widgets only. What a press means, and how it is kept, is the business of `fizzla
 from __future__ import annotations
 
 import asyncio
+import base64
+import contextlib
 import datetime as dt
+import gc
+import os
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
+from functools import partial
 from html import escape
 from importlib import resources
 from typing import Any, NamedTuple
+from urllib.parse import parse_qs
 
 import ipywidgets as widgets
 
-from fizzlab.bench.logbook import FIZZING, Form, Logbook, Look, Message, spoken
+from fizzlab.bench.logbook import FIZZING, Form, Logbook, Look, Message, Tray, spoken
 from fizzlab.errors import BadInput, FizzlabError, Problem, capital
+from fizzlab.trial.journal import OtherBench
 
 #: The same press on the same piece within so many seconds is taken for a slip of the glove.
 TWICE_S = 2.0
@@ -45,8 +52,10 @@ _LOOK = {"touch_checks": "touch", "weighings": "weigh"}
 
 _GONE = (
     '<p class="gone" role="alert">No longer connected: presses are not taken. What was logged is kept. '
-    "Choose Run, then Run All Cells, and go on.</p>"
+    "Load this page again (in JupyterLab: Run, Run All Cells), and go on.</p>"
 )
+
+_TEMPLATES = resources.files("fizzlab.bench").joinpath("templates")
 
 
 class Press(NamedTuple):
@@ -56,11 +65,10 @@ class Press(NamedTuple):
     run: str
     piece: str
 
-    def chosen(self, *, by_piece: bool = True) -> tuple[str, str]:
-        """Batch and piece, which must be chosen."""
-        if not self.run or (by_piece and not self.piece):
-            what = f"no {'piece' if self.run else 'tray'} is chosen."
-            raise BadInput([Problem("bench", what, "Choose one first.")])
+    def chosen(self) -> tuple[str, str]:
+        """Batch and piece; BadInput without a batch."""
+        if not self.run:
+            raise BadInput([Problem("bench", "no tray is chosen.", "Choose one first.")])
         return self.run, self.piece
 
 
@@ -72,6 +80,7 @@ class Card:
 
     def __init__(self, bench: Bench, form: Form) -> None:
         self.book, self.form = bench.book, form
+        self._filled: Collection[str] = ()
         self.fields: dict[str, widgets.Text | widgets.ToggleButtons] = {}
         self.buttons: dict[str, widgets.Button] = {}
         asked = form.columns[0]
@@ -81,28 +90,52 @@ class Card:
                 self.buttons[answer] = bench.button(words, answer, self._logs({asked.name: answer}))
             parts: list[widgets.Widget] = [_wrapped(*self.buttons.values())]
         else:
-            yes_no = [("yes", "yes"), ("no", "no")]
             for each in form.columns:
+                yes_no = [(spoken(each, answer), answer) for answer in ("yes", "no")]
                 choice = each.kind == "yes_no"
                 field = _choice(yes_no, each.meaning) if choice else _field(each.titled, each.meaning)
                 self.fields[each.name] = field
             typed = [field for field in self.fields.values() if isinstance(field, widgets.Text)]
-            what = asked.titled.partition(",")[0] if len(form.columns) == 1 else form.table.replace("_", " ")
+            what = {"runs": "making"}.get(form.table, form.table.replace("_", " "))
+            what = asked.titled.partition(",")[0] if len(form.columns) == 1 else what
             log = self.buttons["log"] = bench.button(f"Log {what}", "plain", self._logs({}), typed)
-            parts = [_wrapped(*self.fields.values(), log), *_keys(typed)]
+            row: list[widgets.Widget] = [*self.fields.values(), log]
+            if sum(each.required and each.kind == "number" for each in form.columns) > 1 and not form.timed:
+                row.append(bench.button("Keep for later", "quiet", self._keeps, typed, enter=False))
+            parts = [_wrapped(*row), *_keys(typed)]
+        for field in self.fields.values():
+            field.observe(bench.mended, "value")
         self.view = _group(capital(form.meaning), *parts)
+
+    def _typed(self) -> dict[str, str]:
+        return {name: str(field.value or "") for name, field in self.fields.items()}
+
+    def _keeps(self, press: Press) -> str:
+        run, piece = press.chosen()
+        return self.book.later(self.form.table, run, piece * self.form.by_piece, self._typed(), press.at)
+
+    def fill(self, run: str, piece: str) -> None:
+        """Put in what was kept for later of a batch or piece, and what is likely to come next."""
+        ahead = self.book.ahead(self.form.table, run, piece * self.form.by_piece)
+        for name in (ahead.keys() | self._filled) & self.fields.keys():
+            _put(self.fields[name], ahead.get(name, ""))
+        self._filled = ahead.keys()
 
     def _logs(self, readings: dict[str, str]) -> Do:
         def do(press: Press) -> Message:
-            run, piece = press.chosen(by_piece=self.form.by_piece)
-            typed = {name: str(field.value or "") for name, field in self.fields.items()}
-            said = self.book.log(self.form.table, run, piece, {**typed, **readings}, press.at)
-            for name, field in self.fields.items():
-                if name not in self.form.kept:
-                    field.value = "" if isinstance(field, widgets.Text) else None
+            run, piece = press.chosen()
+            typed = self._typed() | readings
+            said = self.book.log(self.form.table, run, piece, typed, press.at)
+            for name in self.fields.keys() - self.form.kept:
+                _put(self.fields[name], "")
+            self.fill(run, piece)
             return said
 
         return do
+
+
+def _put(field: widgets.Text | widgets.ToggleButtons, text: str) -> None:
+    field.value = text or ("" if isinstance(field, widgets.Text) else None)
 
 
 class Bench:
@@ -117,23 +150,22 @@ class Bench:
         self._pressed: tuple[object, float] = (None, 0.0)
         self._tasks: set[asyncio.Task[None]] = set()
         self._looks: list[Look] = []
-        self._looked = 0.0
+        self._make: Tray | None = None
+        self._looked = self._rang = 0.0
+        self._refused = False
         self._build()
         running = book.running
         if running is not None:
-            self.mode.value, self.tray.value = FIZZ, running.run
-            named = running.piece in self.piece.options
-            (self.piece if named else self.other).value = running.piece
+            self._choose(FIZZ, running.run, running.piece)
         self._refresh()
-        kept = len(book.logged())
-        again = f"Taken up again: {kept} readings are kept."
-        self._say(again if kept else "Choose a tray and a piece, then press.")
+        again = "Taken up again: what was logged is below."
+        self._say(again if book.journal.live() else "Choose a tray and a piece, then press.")
 
     def _build(self) -> None:
         """What can be done, each with its tables and its buttons: a mode a table, but for drying and fizz."""
         self.cards = {name: Card(self, form) for name, form in self.book.forms.items() if name not in FIZZING}
         self.made = self.button(
-            "Made now", "plain", lambda press: self.book.made(press.chosen(by_piece=False)[0], press.at)
+            "Made now", "plain", lambda press: self.book.made(press.chosen()[0], press.at)
         )
         timed = [name for name, card in self.cards.items() if card.form.timed]
         making = _group("As the batch leaves the press", _wrapped(self.made))
@@ -149,23 +181,23 @@ class Bench:
         for chooser in (self.mode, self.tray, self.piece, self.other):
             chooser.observe(self._chose, "value")
         self.chosen, self.status, self.message = _html("chosen"), _html("status"), _html("message")
-        self.list, self.caution = _html("list"), _html("caution")
+        self.list, self.caution, self.alarm = _html("list"), _html("caution"), _html("alarm")
+        self.stamp = _field("", "Time of the press").add_class("fb-stamp")
+        kinds = "image/jpeg,image/png,image/webp"  # into which a phone turns its own
+        self.photo = widgets.FileUpload(accept=kinds, description="Photograph", icon="").add_class("fb-plain")
+        self.photo.observe(self._photographed, "value")
+        self.go = self.button("Next due", "quiet", self._go)
+        self.sound = self.button("Try the sound", "quiet", self._ring)
         self.undo = self.button("Undo", "quiet", lambda press: f"Taken back: {self.book.undo(press.at)}.")
-        last = widgets.HBox([self.message, self.undo]).add_class("fb-last")
-        templates = resources.files("fizzlab.bench").joinpath("templates")
-        head, css = (templates.joinpath(name).read_text("utf-8") for name in ("bench.html", "bench.css"))
-        self.view = widgets.VBox(
-            [
-                widgets.HTML(head.replace("{{ css }}", css)),
-                widgets.VBox([self.status, self.chosen, last]).add_class("fb-head"),
-                self.mode,
-                _group("Tray", self.tray),
-                _group("Piece", _wrapped(self.piece, self.other)),
-                *self.modes.values(),
-                self.caution,
-                _group("Logged, the newest first", self.list),
-            ]
-        ).add_class("fizzlab-bench")
+        last = widgets.HBox([self.message, self.go, self.undo]).add_class("fb-last")
+        head, css = (_TEMPLATES.joinpath(name).read_text("utf-8") for name in ("bench.html", "bench.css"))
+        page = widgets.HTML(head.replace("{{ css }}", css))
+        top = widgets.VBox([self.status, self.chosen, last, self.alarm, self.stamp]).add_class("fb-head")
+        pieces = _group("Piece", _wrapped(self.piece, self.other))
+        extras = _group("A picture, and the alarm", _wrapped(self.photo, self.sound))
+        parts = [page, top, self.mode, _group("Tray", self.tray), pieces, *self.modes.values(), self.caution]
+        parts += [extras, _group("Logged: the last 30, the newest first", self.list)]
+        self.view = widgets.VBox(parts).add_class("fizzlab-bench")
 
     def _fizz_card(self) -> widgets.VBox:
         book = self.book
@@ -180,14 +212,9 @@ class Bench:
         self.weigh_cup = self.button("Log cup", "plain", self._weigh_cup, [self.cup])
         self.types, keypad = _keys([self.water, self.cup])
         buttons = _wrapped(self.start, self.colour, self.end, self.early, self.halt)
-        scale = _wrapped(self.cup, self.hold, self.weigh_cup)
-        return widgets.VBox(
-            [
-                _group("Water, °C", self.water),
-                _group("Stopwatch", self.watch, buttons),
-                _group("Scale: cup, water and piece together, g", scale, self.types, keypad),
-            ]
-        )
+        scale = [_wrapped(self.cup, self.hold, self.weigh_cup), self.types, keypad]
+        water, watch = _group("Water, °C", self.water), _group("Stopwatch", self.watch, buttons)
+        return widgets.VBox([water, watch, _group("Scale: cup, water and piece together, g", *scale)])
 
     def button(
         self, words: str, look: str, do: Do, typed: Sequence[widgets.Text] = (), *, enter: bool = True
@@ -211,9 +238,48 @@ class Bench:
             kept = self.piece.value if self.piece.value in names else None
             self.piece.options = names
             self.piece.value = kept
-        elif change["owner"] is self.piece and change["new"] is not None:
+        if change["owner"] in (self.tray, self.piece) and self.tray.value is not None:
+            for card in self.cards.values():
+                if change["owner"] is self.tray or card.form.by_piece:
+                    card.fill(self.tray.value, self._named_piece())
+        if change["owner"] is self.piece and change["new"] is not None:
             self.other.value = ""
+        self.mended()
         self._show_chosen()
+
+    def mended(self, _: object = None) -> None:
+        """Take a refusal away once something was changed since."""
+        if self._refused:
+            self._say("Changed since it was refused: press again.")
+
+    def _go(self, press: Press) -> str:
+        """Choose what is due next."""
+        if self._looks and (self._make is None or self._looks[0].due <= press.at + 30):
+            self._choose(DRYING, self._looks[0].run, self._looks[0].pieces[0])
+            return "Touch it or weigh it, then press."
+        if self._make is None:
+            return "Nothing is due."
+        self._choose(DRYING, self._make.run)
+        return "Press “Made now” as it leaves the press."
+
+    def _choose(self, mode: str, run: str, piece: str | None = None) -> None:
+        self.mode.value, self.tray.value = mode, run
+        (self.piece if piece in (None, *self.piece.options) else self.other).value = piece
+
+    def _ring(self, press: Press | None = None) -> str:
+        sound = base64.b64encode(_TEMPLATES.joinpath("chime.wav").read_bytes()).decode()
+        audio = f'<audio autoplay src="data:audio/wav;base64,{sound}"></audio>'
+        self.alarm.value = f"{audio}<!-- {self.clock()} -->"  # another each time, or it would sound once
+        return "The alarm sounds like this."
+
+    def _photographed(self, change: dict[str, Any]) -> None:
+        """Keep what was uploaded."""
+        for upload in change["new"]:
+            self._press("Photograph", partial(self._kept, bytes(upload["content"])), ())
+        self.photo.value = ()
+
+    def _kept(self, data: bytes, press: Press) -> str:
+        return f"Photograph kept: {self.book.photo(*press.chosen(), data, press.at)}."
 
     def _named_piece(self) -> str:
         return str(self.other.value.strip() or self.piece.value or "")
@@ -224,7 +290,7 @@ class Bench:
         self.caution.value = f"<p>{escape(CAUTIONS.get(str(self.mode.value), ''))}</p>"
         words, piece, made = "No tray chosen", self._named_piece(), ""
         if self.tray.value is not None:
-            _, label, at = self.book.tray(self.tray.value)
+            _, label, at, *_ = self.book.tray(self.tray.value)
             words = f"Tray {label}"
             made = f" · made {_clock(at)}" if at is not None else " · not made yet"
         words += f", piece {piece}" if piece else ", no piece chosen"
@@ -232,7 +298,7 @@ class Bench:
 
     def _press(self, words: str, do: Do, typed: Sequence[widgets.Text]) -> None:
         """One press; a glove that pressed twice has pressed once."""
-        press = Press(self.clock(), self.tray.value or "", self._named_piece())
+        press = Press(self._pressed_at(), self.tray.value or "", self._named_piece())
         what = (do, press.run, press.piece)
         if words != "Undo" and self._pressed[0] == what and 0 <= press.at - self._pressed[1] < TWICE_S:
             return
@@ -248,6 +314,14 @@ class Bench:
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
+    def _pressed_at(self) -> float:
+        """When the page says that it was pressed, which counts where the message came late; else now."""
+        now, said = self.clock(), self.stamp.value
+        self.stamp.value = ""
+        with contextlib.suppress(ValueError):
+            return float(said) if now - 600 < float(said) < now else now
+        return now
+
     async def _when_typed(self, do: Do, press: Press, typed: Sequence[widgets.Text]) -> None:
         seen = None
         while seen != (seen := [field.value for field in typed]):
@@ -257,7 +331,10 @@ class Bench:
     def _do(self, do: Do, press: Press) -> None:
         """Do what was pressed for, and say what came of it."""
         try:
-            said = do(press)
+            with self.book.alone():
+                if self.book.journal.grown():
+                    raise OtherBench
+                said = do(press)
         except Exception as error:  # a silent button is the worst a bench can have
             self._pressed = (None, 0.0)
             if isinstance(error, FizzlabError):
@@ -303,11 +380,12 @@ class Bench:
 
     def _say(self, words: str, kind: str = "plain") -> None:
         sign = {"good": "✔ ", "bad": "✘ ", "waits": "… "}.get(kind, "")
+        self._refused = kind == "bad"
         self.message.value = f'<p role="status" class="{kind}">{sign}{escape(words)}</p>'
 
     def _refresh(self) -> None:
         """Show what was logged, and look the next looks up again."""
-        logged = self.book.logged()
+        logged = self.book.logged(30)
         self.list.value = f"<ul>{''.join(map(_item, logged))}</ul>" if logged else "<p>Nothing yet.</p>"
         runs = self.book.running is not None
         for button in (self.start, self.colour, self.end, self.early, self.halt):
@@ -316,18 +394,20 @@ class Bench:
             (button.add_class if dim else button.remove_class)("fb-dim")
         self._looked = self.clock()
         try:
-            self._looks = self.book.next_looks()
+            self._looks, self._make = self.book.next_looks(self._looked), self.book.to_make(self._looked)
         except (FizzlabError, OSError):
-            self._looks = []
+            self._looks, self._make = [], None
         self._show_chosen()
         self.tick()
 
     def tick(self) -> None:
         """Show the time that has passed. The page itself says so when this is no longer called."""
         now = self.clock()
-        if now - self._looked > 20:
-            if self.book.waiting():
+        idle = now - self._looked > 20
+        if idle and self.book.journal.waiting():
+            with contextlib.suppress(FizzlabError), self.book.alone():
                 self.book.put_in()
+        if self.book.catch_up() or idle:
             self._refresh()
             return
         running = self.book.running
@@ -338,34 +418,42 @@ class Bench:
             at = f"tray {label}, piece {running.piece}, {running.water_c} °C"
             at += f" · held at {self._held - running.at:.1f} s" if self._held is not None else ""
             self.watch.value = f"<p>{now - running.at:.1f} s</p><p class='at'>{escape(at)}</p>"
-        shown = f"<b>{dt.datetime.fromtimestamp(now):%H:%M:%S}</b> {escape(next_words(self._looks, now))}"
-        self.status.value = f"{_GONE}<p>{shown}</p>"
+        due = [look.due for look in self._looks if look.due <= now]
+        if due and max(due) > self._rang:
+            self._ring()
+        self._rang = max([self._rang, *due])
+        words = escape(next_words(self._looks, now, self._make.label if self._make else ""))
+        shown = f"<b>{dt.datetime.fromtimestamp(now):%H:%M:%S}</b> {words}"
+        self.status.value = f'{_GONE}<p data-now="{now:.3f}" class="{"due" if due else ""}">{shown}</p>'
 
     async def keep_ticking(self) -> None:
         """Tick until cancelled."""
         while True:
             await asyncio.sleep(0.25 if self.book.running is not None else 1.0)
-            self.tick()
+            with contextlib.suppress(FizzlabError, OSError):  # as of a table that is just being saved
+                self.tick()
 
 
-def next_words(looks: Sequence[Look], now: float) -> str:
-    """The next planned look in words, or how many are overdue.
+def next_words(looks: Sequence[Look], now: float, make: str = "") -> str:
+    """What is due next in words: the planned look, the tray to make, and how many are overdue.
 
-    >>> next_words([Look("touch_checks", "A", "417", ("1", "2"), 2.0, 600.0)], 0.0)
-    'Next: touch tray 417, pieces 1, 2, in 10 min'
+    >>> next_words([Look("touch_checks", "A", "417", ("1", "2"), 2.0, 600.0)], 660.0, "238")
+    'Now: touch tray 417, pieces 1, 2. Then make tray 238.'
     """
     if not looks:
-        return "No planned look lies ahead."
+        return f"Make tray {make} now." if make else "No planned look lies ahead."
     look = looks[0]
     pieces = f"piece{'s' if len(look.pieces) > 1 else ''} {', '.join(look.pieces)}"
     words = f"{_LOOK.get(look.table, 'read')} tray {look.label}, {pieces}"
     minutes = (look.due - now) / 60
     span = f"{abs(minutes):.0f} min" if abs(minutes) < 120 else f"{abs(minutes) / 60:.1f} h"
     if minutes > 0.5:
-        return f"Next: {words}, in {span}"
+        at = _clock(look.due)
+        return f"Make tray {make} now; at {at} {words}." if make else f"Next: {words}, in {span}"
     others = sum(other.due <= now + 30 for other in looks) - 1
     late = f", {span} late" if minutes < -1.5 else ""
-    return f"Now: {words}{late}" + (f" (and {others} more due)" if others else "")
+    then = f". Then make tray {make}." if make else ""
+    return f"Now: {words}{late}" + (f" (and {others} more due)" if others else "") + then
 
 
 def show(book: Logbook) -> Bench:
@@ -373,6 +461,9 @@ def show(book: Logbook) -> Bench:
     from IPython.display import display
 
     bench = Bench(book)
+    asked = parse_qs(os.environ.get("QUERY_STRING", "")).get("tray")  # the page's address, by Voilà
+    bench.tray.value = next((tray.run for tray in book.trays() if [tray.label] == asked), bench.tray.value)
+    gc.freeze()  # or a season's readings would be gone through for garbage again and again
     display(bench.view)  # type: ignore[no-untyped-call]
     earlier = _TICKING.pop("task", None)
     if earlier is not None:  # the cell was run again

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import csv
 import io
+import time
 import zipfile
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import islice, pairwise
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +16,12 @@ import pandas as pd
 
 from fizzlab.bench.workbook import fill_cell
 from fizzlab.errors import BadInput, FizzlabError, Problem
-from fizzlab.measures import LEAVE_OUT, Kind, TableSpec
+from fizzlab.measures import BLIND, LEAVE_OUT, RUN, Kind, TableSpec
 from fizzlab.trial.folder import WORKBOOK
 from fizzlab.trial.journal import Cells, Change
+from fizzlab.trial.opening import open_in
 from fizzlab.trial.placing import write_whole
-from fizzlab.trial.tables import RawTable, guarded, read_csv, read_sheets, separator_of
-from fizzlab.trial.workbook import open_in
+from fizzlab.trial.tables import RawTable, guarded, only_shown, read_csv, read_sheets, separator_of
 
 _MARK = b"\xef\xbb\xbf"  # the byte-order mark that some spreadsheets put first
 
@@ -35,32 +38,84 @@ class FileBusy(FizzlabError):
     """The file cannot be written now; what was logged waits in the journal."""
 
 
+@dataclass(frozen=True)
+class Held:
+    """A table as it stands: rows of text cells by spreadsheet row, and which are of a batch, by name or code.
+
+    Of a CSV file that was written into also the text of its records: then a long one is not read again.
+    """
+
+    where: str
+    comma: bool
+    header: list[str]
+    rows: dict[int, Cells] = field(default_factory=dict)
+    own: dict[str, frozenset[int]] = field(default_factory=dict)
+    records: list[str] | None = None
+
+    @classmethod
+    def read(cls, raw: RawTable) -> Held:
+        """The raw table."""
+        rows: dict[Any, Any] = raw.cells.to_dict("index")
+        changes = [Change(int(row), None, cells) for row, cells in rows.items()]
+        return cls(raw.where, raw.comma, list(raw.cells.columns)).after(changes)
+
+    def raw(self, rows: Mapping[int, Cells] | None = None) -> RawTable:
+        """All rows, or some, as a table to be read."""
+        kept = dict(sorted((self.rows if rows is None else rows).items()))
+        cells = [[row.get(name, "") for name in self.header] for row in kept.values()]
+        index = pd.Index(list(kept), name="row")
+        return RawTable(self.where, pd.DataFrame(cells, index, self.header, dtype=object), self.comma)
+
+    def of(self, *names: str) -> dict[int, Cells]:
+        """The rows of a batch, by its name or its code."""
+        own = frozenset[int]().union(*(self.own.get(name.strip().casefold(), ()) for name in names))
+        return {row: self.rows[row] for row in sorted(own)}
+
+    def after(self, changes: Sequence[Change]) -> Held:
+        """The table after changes, with the columns that they add."""
+        rows, own = dict(self.rows), dict(self.own)
+        for row, _, cells in changes:
+            for name in _named(rows.get(row)):
+                own[name] -= {row}
+            for name in _named(cells):
+                own[name] = own.get(name, frozenset()) | {row}
+            rows[row] = cells or {}
+            if cells is None:
+                del rows[row]
+        return replace(self, header=[*self.header, *new_columns(self.header, changes)], rows=rows, own=own)
+
+
+def _named(cells: Cells | None) -> set[str]:
+    return {(cells or {}).get(name, "").strip().casefold() for name in (RUN.name, BLIND.name)} - {""}
+
+
 class Files:
     """The tables of a folder: each a CSV file, which its first reading makes, or a sheet of the workbook."""
 
     def __init__(self, folder: Path, specs: Mapping[str, TableSpec]) -> None:
         self.folder, self.specs, self.book = folder, specs, folder / WORKBOOK
-        self._read: dict[Path, tuple[_Signature, dict[str, RawTable]]] = {}
+        self._read: dict[Path, tuple[_Signature, dict[str, Held]]] = {}
+        self.cost: dict[str, float] = {}  #: seconds that the last writing of a table took
 
     def path(self, name: str) -> Path:
         """The file that a table stands in, or would; BadInput where it stands in two."""
         files = [path for path in sorted(self.folder.glob("*.csv")) if path.stem.casefold() == name]
         sheet = self._tables(self.book).get(name)
-        if files and sheet is not None and not sheet.cells.empty:
+        if files and sheet is not None and sheet.rows:
             what = f"the same table also stands in {WORKBOOK}, sheet {name}."
             raise BadInput([Problem(files[0].name, what, "Keep one of the two and take the other away.")])
         return (files or [self.folder / f"{name}.csv" if sheet is None else self.book])[0]
 
-    def read(self, name: str) -> RawTable:
+    def read(self, name: str) -> Held:
         """The table as it stands."""
         path = self.path(name)
         found = self._tables(path)
         if name in found:
             return found[name]
         columns = [column.name for column in self.specs[name].columns]
-        return RawTable(path.name, pd.DataFrame(columns=columns, dtype=object))
+        return Held(path.name, False, columns)
 
-    def _tables(self, path: Path) -> dict[str, RawTable]:
+    def _tables(self, path: Path) -> dict[str, Held]:
         """The tables of one file; read again only if it was changed by somebody else."""
         now = _signature(path)
         if now is None:
@@ -73,24 +128,26 @@ class Files:
                 tables = {} if raw is None else {path.stem.casefold(): raw}
             if problems:
                 raise BadInput(problems)
-            self._read[path] = (now, tables)
+            self._read[path] = (now, {name: Held.read(raw) for name, raw in tables.items()})
         return self._read[path][1]
 
     def write(self, name: str, changes: Sequence[Change], kinds: Kinds) -> None:
         """Change rows, or raise FileBusy: it is open in a spreadsheet program, or the computer refuses."""
-        path, raw = self.path(name), self.read(name)
+        began, path, held = time.monotonic(), self.path(name), self.read(name)
         lock = open_in(path)
         if lock is not None:
             what = f"{path.name} is open in a spreadsheet. Close it there;"
             raise FileBusy(f"{what} if it is not open, delete {lock.name}.")
-        added = new_columns(raw, changes)
-        header = ",".join(column.name for column in self.specs[name].columns).encode() + b"\n"
+        header = ",".join(column.name for column in self.specs[name].columns) + "\n"
+        after, added = held.after(changes), new_columns(held.header, changes)
         try:
             if path == self.book:
                 data = _edited_sheet(path, name, changes, added, kinds)
             else:
-                data = _edited_csv(path.read_bytes() if path.exists() else header, changes, added, kinds)
-            if data == header:  # a table without a row would be refused when the trial is read
+                text = path.read_bytes().decode() if held.records is None and path.exists() else header
+                records = _edited_csv(held, held.records or _records(text), changes, added, kinds)
+                after, data = replace(after, records=records), "".join(records).encode()
+            if data == header.encode():  # a table without a row would be refused when the trial is read
                 path.unlink(missing_ok=True)
             else:
                 write_whole(path, data)
@@ -101,29 +158,14 @@ class Files:
             ) from None
         now = _signature(path)
         if now is not None:
-            tables = self._read.get(path, (now, {}))[1]
-            self._read[path] = (now, {**tables, name: after(raw, changes)})
+            self._read[path] = (now, {**self._read.get(path, (now, {}))[1], name: after})
+        self.cost[name] = time.monotonic() - began
 
 
-def rows_of(raw: RawTable) -> dict[int, Cells]:
-    """The rows of a raw table as text cells, by spreadsheet row."""
-    rows: dict[Any, Any] = raw.cells.to_dict("index")
-    return {int(row): cells for row, cells in rows.items()}
-
-
-def after(raw: RawTable, changes: Sequence[Change]) -> RawTable:
-    """The raw table after changes."""
-    rows: dict[int, Cells | None] = {**rows_of(raw), **{change.row: change.after for change in changes}}
-    kept = {row: cells for row, cells in sorted(rows.items()) if cells is not None}
-    index, names = pd.Index(list(kept), name="row"), [*raw.cells.columns, *new_columns(raw, changes)]
-    cells = [[row.get(name, "") for name in names] for row in kept.values()]
-    return RawTable(raw.where, pd.DataFrame(cells, index, names, dtype=object))
-
-
-def new_columns(raw: RawTable, changes: Sequence[Change]) -> list[str]:
-    """Columns in which something is to stand and that the table lacks."""
+def new_columns(header: Sequence[str], changes: Sequence[Change]) -> list[str]:
+    """Columns in which something is to stand and that the header lacks."""
     wanted = {name for change in changes for name, text in (change.after or {}).items() if text.strip()}
-    return sorted(wanted - set(raw.cells.columns), key=lambda name: (name == LEAVE_OUT.name, name))
+    return sorted(wanted - set(header), key=lambda name: (name == LEAVE_OUT.name, name))
 
 
 def _new_cells(change: Change, names: Sequence[str]) -> list[tuple[str, str]]:
@@ -160,7 +202,8 @@ def _edited_sheet(
     with path.open("rb") as file:
         book = openpyxl.load_workbook(file)
     sheet = next(sheet for sheet in book if sheet.title.strip().casefold() == name)
-    formulas = [cell.coordinate for row in sheet.iter_rows() for cell in row if cell.data_type == "f"]
+    read = [column for column in sheet.iter_cols() if not only_shown(column[0].value)]
+    formulas = [cell.coordinate for column in read for cell in column if cell.data_type == "f"]
     if formulas:
         raise FileBusy(
             f"{path.name}, sheet {sheet.title}: cell {formulas[0]} holds a formula, whose value would "
@@ -188,33 +231,49 @@ def _edited_sheet(
     return out.getvalue()
 
 
-def _edited_csv(data: bytes, changes: Sequence[Change], added: Sequence[str], kinds: Kinds) -> bytes:
-    """A CSV file with some rows changed and columns added; every other cell stays as it was written.
+def _records(text: str) -> list[str]:
+    """The text of each record of a CSV file, with its line end."""
+    lines = list(io.StringIO(text, newline=""))
+    reader = csv.reader(lines, delimiter=separator_of(text))
+    return ["".join(lines[start:end]) for start, end in pairwise([0, *(reader.line_num for _ in reader)])]
+
+
+def _edited_csv(
+    held: Held, records: Sequence[str], changes: Sequence[Change], added: Sequence[str], kinds: Kinds
+) -> list[str]:
+    """The records of a CSV file with some changed and columns added; all others stay as they were written.
 
     >>> change = Change(3, None, {"run": "B", "hours": "2.5"})
-    >>> _edited_csv(b"run;hours\\r\\nA;1,5\\r\\n", [change], [], {"hours": "number"})
-    b'run;hours\\r\\nA;1,5\\r\\nB;2,5\\r\\n'
+    >>> held = Held("", True, ["run", "hours"], {2: {"run": "A", "hours": "1,5"}})
+    >>> _edited_csv(held, ["run;hours\\r\\n", "A;1,5\\r\\n"], [change], [], {"hours": "number"})
+    ['run;hours\\r\\n', 'A;1,5\\r\\n', 'B;2,5\\r\\n']
     """
-    text = data.decode("utf-8-sig")
-    separator = separator_of(text)
-    records = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
-    header = [cell.strip().casefold() for cell in records[0]]
-    while header and not header[-1]:
-        header.pop()
-    records[0][len(header) :] = added
-    header += added
-    numbers = [place for place, name in enumerate(header) if kinds.get(name) in ("number", "whole")]
-    cells = [record[place] for record in records[1:] for place in numbers if place < len(record)]
-    comma = separator == ";" and not any("." in cell for cell in cells)
+    records, between = list(records), separator_of(records[0])
+    end = "\r\n" if records[0].endswith("\r\n") else "\n"
+    records[-1] = records[-1].rstrip("\r\n") + end
+    numbers = {name for name, kind in kinds.items() if kind in ("number", "whole")}
+    seen = (cells.get(name, "") for cells in islice(held.rows.values(), 1000) for name in numbers)
+    comma = between == ";" and not any("." in text for text in seen)
+
+    def edited(number: int, width: int, cells: Sequence[tuple[int, str]]) -> str:
+        record = next(csv.reader(io.StringIO(records[number], newline=""), delimiter=between), [])
+        record += [""] * (width - len(record))
+        for place, text in cells:
+            record[place] = text
+        out = io.StringIO()
+        csv.writer(out, delimiter=between, lineterminator=end).writerow(record)
+        return out.getvalue()
+
+    header = held.header + list(added)
+    if added:
+        records[0] = edited(0, len(header), [*enumerate(header)][-len(added) :])
     for change in changes:
-        records += [[] for _ in range(change.row - len(records))]
-        record = records[change.row - 1]
-        record += [""] * (len(header) - len(record))
-        for name, new in _new_cells(change, header):
-            place = header.index(name)
-            record[place] = new.replace(".", ",") if comma and place in numbers else guarded(new)
+        records += [end] * (change.row - len(records))
+        cells = [
+            (header.index(name), text.replace(".", ",") if comma and name in numbers else guarded(text))
+            for name, text in _new_cells(change, header)
+        ]
+        records[change.row - 1] = edited(change.row - 1, len(header), cells)
         if change.after is None and change.row == len(records):
             records.pop()
-    out = io.StringIO()
-    csv.writer(out, delimiter=separator, lineterminator="\r\n" if "\r\n" in text else "\n").writerows(records)
-    return (_MARK if data.startswith(_MARK) else b"") + out.getvalue().encode()
+    return records

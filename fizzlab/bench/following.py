@@ -15,10 +15,11 @@ import pandas as pd
 
 from fizzlab import records
 from fizzlab.bench.cards import make_cards
-from fizzlab.bench.files import Files, rows_of
-from fizzlab.bench.planfiles import BENCH_SHEET, CODES, enter, readings_sheets, renew
+from fizzlab.bench.files import Files
+from fizzlab.bench.planfiles import BENCH_SHEET, enter, readings_sheets, renew
 from fizzlab.bench.planning import TrialPlan, dated, read_plan
 from fizzlab.bench.sheet import bench_sheet
+from fizzlab.bench.workbook import show
 from fizzlab.design.adding import make_again
 from fizzlab.design.factors import as_factor
 from fizzlab.design.kinds import KINDS
@@ -26,9 +27,9 @@ from fizzlab.errors import BadInput, Problem, count
 from fizzlab.trial.calendar import times
 from fizzlab.trial.folder import RECORDS, WORKBOOK, Trial, load, refuse_records
 from fizzlab.trial.journal import Change
+from fizzlab.trial.opening import open_in
 from fizzlab.trial.placing import changing
 from fizzlab.trial.settings import FILE, PlanSettings
-from fizzlab.trial.workbook import open_in
 
 #: What a folder of its own is called behind the trial's name.
 _CALLED = {"move": "moved", "confirm": "confirm", "again": "again"}
@@ -120,10 +121,12 @@ def _way(path: Path, to: Path) -> str:
 
 def _add(trial: Trial, batches: list[dict[str, Any]], making: Path) -> str:
     """Add batches behind those made: rows to runs and to the workbook's sheets, a bench sheet, the ledger."""
+    import openpyxl
+
     folder, settings, new = trial.folder, trial.settings, pd.DataFrame(batches)
     specs = settings.tables()
-    files = Files(folder, specs | {CODES: specs["runs"]})
-    raw, made = files.read("runs").cells, trial.rows("runs")
+    files = Files(folder, specs)
+    raw, made = files.read("runs").raw().cells, trial.rows("runs")
     new["run"], new["blind"], new["day"] = _named(raw, new["day"], settings.seed)
     every = pd.concat([made, new]).reindex(columns=["run", "day", "blind", *settings.factors])
     every = every.fillna({"blind": ""}).astype({"run": str, "day": str, "blind": str})
@@ -137,10 +140,10 @@ def _add(trial: Trial, batches: list[dict[str, Any]], making: Path) -> str:
     new_ones = [{name: each[name] for name in settings.factors} for each in batches]
     plan = make_again(factors, 0, combinations=new_ones, repeats=1)
     planned = TrialPlan(settings, plan, every.iloc[len(made) :], cards)
-    rows = {"runs": new if "blind" in raw else new.drop(columns="blind")}
-    rows |= {
+    rows = {
         each.name: each.rows for each in readings_sheets(planned) if files.path(each.name).name == WORKBOOK
     }
+    rows["runs"] = new if "blind" in raw else new.drop(columns="blind")
     names = list(dict.fromkeys([*(files.path(name).name for name in rows), BENCH_SHEET]))
     for name in names:
         if open_in(folder / name) is not None:
@@ -151,13 +154,17 @@ def _add(trial: Trial, batches: list[dict[str, Any]], making: Path) -> str:
             shutil.copy2(folder / name, making / name)
     copies = Files(making, files.specs)
     for table, some in rows.items():
-        first = max([1, *rows_of(copies.read(table))]) + 1
+        first = max(copies.read(table).rows, default=1) + 1
         cells = some.astype(object).map(_text).to_dict("records")
         changes = [
             Change(first + place, None, {str(k): v for k, v in row.items()})
             for place, row in enumerate(cells)
         ]
         copies.write(table, changes, {column.name: column.kind for column in files.specs[table].columns})
+    if WORKBOOK in names:
+        book = openpyxl.load_workbook(making / WORKBOOK)
+        show(book)
+        book.save(making / WORKBOOK)
     html = bench_sheet(settings, wishes, cards, [f"{many} added to those made before."])
     (making / BENCH_SHEET).write_text(html, encoding="utf-8")
     before = earlier.runs if earlier else every.iloc[: len(made)].to_dict("records")

@@ -7,24 +7,27 @@ table. `fizzlab.bench.buttons` puts buttons on it.
 from __future__ import annotations
 
 import datetime as dt
+import io
 import re
 import shutil
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from functools import cached_property
-from itertools import pairwise, product
+from itertools import count, groupby, pairwise
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import pandas as pd
 
-from fizzlab.bench.files import FileBusy, Files, after, rows_of
+from fizzlab.bench.files import FileBusy, Files, Held
 from fizzlab.bench.place import fits, place, plain, undo
-from fizzlab.errors import BadInput, Problem
+from fizzlab.errors import BadInput, Problem, hard
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, Column
-from fizzlab.trial import checks
-from fizzlab.trial.folder import columns_of, folder_there
+from fizzlab.trial import calendar, checks, placing
+from fizzlab.trial.folder import WORKBOOK, columns_of, folder_there
 from fizzlab.trial.journal import JOURNAL, Cells, Change, Entry, Journal, Line, Running
 from fizzlab.trial.locks import Busy
-from fizzlab.trial.placing import changing, held
+from fizzlab.trial.placing import changing, write_whole
 from fizzlab.trial.settings import FILE, read_settings
 from fizzlab.trial.tables import RawTable, Table, parse
 
@@ -34,6 +37,12 @@ FIZZING = ("fizz_times", "fizz_curves")
 #: The soonest that a piece is logged as dry, in hours: just after it was made, never at 0 h.
 SOONEST_H = "0.01"
 
+#: A table that takes longer to write waits until nobody presses; the reading is safe in the journal before.
+SLOW_S = 0.5
+
+#: The kinds of photographs that are kept, with the ends of their names.
+PHOTOS = {"JPEG": "jpg", "PNG": "png", "WEBP": "webp"}
+
 _PIECE = re.compile(r"[\w][\w .-]{0,19}")
 
 
@@ -42,7 +51,9 @@ class Tray(NamedTuple):
 
     run: str
     label: str
-    made_at: float | None
+    made_at: float | None = None
+    day: str = ""
+    code: str = ""
 
 
 class Form(NamedTuple):
@@ -79,7 +90,8 @@ class Logbook:
     """Readings of one trial, logged one at a time; opening it puts in what a dead computer left.
 
     Times are seconds since 1970 by the wall clock; the logbook has no clock of its own. What logs returns a
-    `Message` once the reading is on the disk, and raises BadInput if it was not logged.
+    `Message` once the reading is on the disk, and raises BadInput if it was not logged. Where other pages may
+    show the same trial, it is done `alone`.
     """
 
     def __init__(self, folder: str | Path) -> None:
@@ -89,27 +101,44 @@ class Logbook:
         if settings is None:
             raise BadInput(problems)
         self.settings, self.tables = settings, settings.tables()
-        self.journal = Journal.open(self.folder)
         self.files = Files(self.folder, self.tables)
         self._waits: dict[int, str] = {}
-        self._runs: tuple[RawTable, Table] | None = None
-        self._batches()
-        self._keep({"did": "open"})
-        self.put_in()
+        self._runs: tuple[object, Table] | None = None
+        self._trays: dict[str, Tray] = {}  # in the order of making
+        self._views: dict[str, tuple[Held, list[Entry], Held]] = {}
+        self._seen: dict[tuple[str, str], tuple[object, tuple[Table, list[Problem], list[Any]]]] = {}
+        with self.alone():
+            self.journal = Journal.open(self.folder)
+            self._batches()
+            self.put_in()
+
+    @contextmanager
+    def alone(self) -> Iterator[None]:
+        """Let no other page of this trial log meanwhile; BadInput where the computer refuses to write."""
+        try:
+            with placing.held(self.folder, patience_s=15):
+                yield
+        except OSError as error:
+            what = f"the computer refused to write it ({error.strerror or error})."
+            do = "Write it on paper, and look whether the disk is full or the folder may not be written to."
+            raise BadInput([Problem(JOURNAL, what, do)]) from None
 
     def trays(self) -> list[Tray]:
         """The batches; by blind code, in the order of the codes, where every batch has one."""
-        rows = self._batches().rows
-        blind = (rows["blind"] != "").all() and not rows["blind"].str.casefold().duplicated().any()
-        # clock times of the workshop, which is taken to be in this computer's time zone
-        made = [None if pd.isna(at) else at.to_pydatetime().timestamp() for at in rows["made_at"]]
-        labels = rows["blind"] if blind else rows["run"]
-        trays = [Tray(run, label, at) for run, label, at in zip(rows["run"], labels, made, strict=True)]
-        return sorted(trays, key=lambda tray: tray.label) if blind else trays
+        self._batches()
+        return sorted(self._trays.values(), key=lambda tray: tray.label * (tray.label == tray.code))
 
     def tray(self, run: str) -> Tray:
         """The tray of a batch."""
-        return next((tray for tray in self.trays() if tray.run == run), Tray(run, run, None))
+        self._batches()
+        return self._trays.get(run, Tray(run, run))
+
+    def to_make(self, now: float) -> Tray | None:
+        """The next batch to make; none once the batches of the day on which some were made today are done."""
+        self._batches()
+        today, trays = dt.date.fromtimestamp(now), self._trays.values()
+        begun = {tray.day for tray in trays if dt.date.fromtimestamp(tray.made_at or 0.0) == today}
+        return next((each for each in trays if not each.made_at and (not begun or each.day in begun)), None)
 
     @cached_property
     def forms(self) -> dict[str, Form]:
@@ -120,30 +149,30 @@ class Logbook:
         for name, spec in self.tables.items():
             names = {column.name for column in spec.columns}
             timed = spec.time == "hours"
-            if plan is not None and not (name in (*plan.tables, *known) or timed):
+            if plan is not None and not (name in ("runs", *plan.tables, *known) or timed):
                 continue
             passed = {RUN.name, PIECE.name, NOTE.name, BLIND.name, *(["hours"] if timed else [])}
             if name == "runs":
                 passed |= {column.name for column in spec.columns if column.kind in ("text", "moment")}
-                passed |= set(self.settings.factors)
+                passed = passed.union(self.settings.factors) - {NOTE.name}
             if RUN.name in names:
                 columns = tuple(column for column in spec.columns if column.name not in passed)
                 kept = frozenset(spec.planned) - passed
-                found[name] = Form(name, spec.meaning, columns, PIECE.name in names, timed, kept)
+                meaning = "what else happened as it was made" if name == "runs" else spec.meaning
+                found[name] = Form(name, meaning, columns, PIECE.name in names, timed, kept)
         return found
 
-    def pieces(self, run: str) -> list[str]:
-        """Names of the pieces of a batch: those of the plan, and others that were logged."""
+    def pieces(self, run: str, *tables: str) -> list[str]:
+        """Names of the pieces of a batch: those of the plan, and others that stand in a table."""
         planned = range(self.settings.plan.pieces if self.settings.plan else 4)
-        own = [entry.cells.get("piece", "") for entry in self.journal.live() if entry.cells["run"] == run]
-        return list(dict.fromkeys([*(str(piece + 1) for piece in planned), *filter(None, own)]))
+        tables = tables or tuple(name for name, form in self.forms.items() if form.by_piece)
+        named = [row["piece"] for name in tables for row in self._rows(name, run)]
+        return list(dict.fromkeys([*(str(piece + 1) for piece in planned), *named]))
 
-    def logged(self) -> list[Message]:
-        """What was logged and holds, the newest first."""
-        return [
-            Message(entry.at, entry.says, self._waits.get(entry.id, ""))
-            for entry in reversed(self.journal.live())
-        ]
+    def logged(self, newest: int | None = None) -> list[Message]:
+        """What was logged and holds, or so many of it, the newest first."""
+        entries = self.journal.live()[::-1][:newest]
+        return [Message(entry.at, entry.says, self._waits.get(entry.id, "")) for entry in entries]
 
     def waiting(self) -> list[str]:
         """Why some readings stand in the journal only; empty if all are in their tables."""
@@ -154,35 +183,88 @@ class Logbook:
         """The stopwatch, if it runs."""
         return self.journal.running
 
-    def next_looks(self) -> list[Look]:
-        """The planned looks and weighings still ahead or overdue, of pieces that were not dry.
+    def next_looks(self, now: float) -> list[Look]:
+        """The planned looks and weighings still ahead or due, of pieces that were not dry.
 
-        A look is over once a reading was nearer to it than to the one before.
+        A look is over once a reading was nearer to it than to the one before; and it is missed once the next
+        is nearer, or when half as much time again has passed.
         """
-        looks: list[Look] = []
-        plan = self.settings.plan
-        for name in plan.tables if plan is not None else ():
-            if plan is None or name not in self.forms or not self.forms[name].timed:
-                continue
-            over: dict[Any, float] = self._read(name).groupby(["run", "piece"])["hours"].max().to_dict()
-            over |= dict.fromkeys(self._ended(name), float("inf"))
-            for tray, (before, hours) in product(self.trays(), pairwise([0.0, *plan.look_hours(name)])):
-                middle, run = (before + hours) / 2, tray.run
-                pieces = [piece for piece in self.pieces(run) if middle > over.get((run, piece), -1.0)]
-                if tray.made_at is not None and pieces:
-                    due = tray.made_at + hours * 3600
-                    looks.append(Look(name, run, tray.label, tuple(pieces), hours, due))
+        plan, looks = self.settings.plan, list[Look]()
+        if plan is None:
+            return looks
+        self._batches()
+        made = [(tray, tray.made_at) for tray in self._trays.values() if tray.made_at is not None]
+        for name in [name for name in plan.tables if name in self.forms and self.forms[name].timed]:
+            for tray, start in made:
+                moved = calendar.looks(plan, name, dt.datetime.fromtimestamp(start))  # out of the night
+                hours = sorted(look.hours for look in moved if not look.lost)
+                steps = [*zip([0.0, *hours], hours, [*hours[1:], *(2 * h for h in hours[-1:])], strict=False)]
+                age = (now - start) / 3600
+                ahead = [((before + at) / 2, at) for before, at, after in steps if age <= (at + after) / 2]
+                last = self._last(name, tray.run) if ahead else {}
+                for since, at in ahead:
+                    due = tuple(piece for piece, hour in last.items() if since > hour)
+                    looks += [Look(name, tray.run, tray.label, due, at, start + at * 3600)] if due else []
         return sorted(looks, key=lambda look: look.due)
 
-    def _ended(self, table: str) -> dict[tuple[str, str], float]:
-        """When the readings of a batch's piece ended, such as when it was first dry."""
-        found: dict[Any, float] = {}
-        for column in self.forms[table].columns:
-            if column.ends:
-                rows = self._read(table)
-                over = rows[rows[column.name].fillna(False).astype(bool)]
-                found |= over.groupby(["run", "piece"])["hours"].min().to_dict()
-        return found
+    def _last(self, table: str, run: str) -> dict[str, float]:
+        """The last hour at which each piece was read: before all where none was, after all where it ended."""
+        rows = sorted(self._rows(table, run), key=lambda row: row["hours"])
+        last = dict.fromkeys(self.pieces(run, table), -1.0) | {row["piece"]: row["hours"] for row in rows}
+        return last | dict.fromkeys(self._ended(table, run), float("inf"))
+
+    def _ended(self, table: str, run: str) -> dict[str, float]:
+        """When the readings of a batch's pieces ended, such as when one was first dry."""
+        ends = [column.name for column in self.forms[table].columns if column.ends]
+        over = [row for row in self._rows(table, run) if any(row[name] is True for name in ends)]
+        return {row["piece"]: row["hours"] for row in sorted(over, key=lambda row: -row["hours"])}
+
+    def ahead(self, table: str, run: str, piece: str) -> Cells:
+        """What is typed next: what was kept for later, and a height one step up, or down after a yes."""
+        found = dict[str, str]()
+        for column in [column for column in self.forms[table].columns if column.steps]:
+            rows = self._rows(table, run)
+            seen = [row[column.name] for row in rows]
+            moved = [abs(b - a) for a, b in pairwise(seen) if a != b]
+            if seen:
+                step = moved[-1] if moved else max(round(seen[-1] / 30) * 5, 1)
+                at = seen[-1] + (-step if rows[-1][column.steps] is True else step)
+                found[column.name] = plain(str(at)) if at > 0 else ""
+        return {**found, **self.journal.drafts.get((table, run, piece), {})}
+
+    def later(self, table: str, run: str, piece: str, readings: Cells, at: float) -> str:
+        """Keep what is typed of a row that has more to come, such as a mass before the tumble."""
+        cells = {name: plain(text) for name, text in readings.items() if plain(text)}
+        self._refuse_row(table, cells)
+        whose = {"run": run, "piece": piece}
+        self.journal.add({"did": "draft", "at": at, "table": table, **whose, "cells": cells})
+        return f"Kept for later: {self._at(whose)}."
+
+    def photo(self, run: str, piece: str, data: bytes, at: float) -> str:
+        """Keep a photograph under ``photos``, named by batch, piece and time; its path in the folder."""
+        from PIL import Image
+
+        try:
+            kind = PHOTOS[Image.open(io.BytesIO(data), formats=list(PHOTOS)).format or ""]
+        except (OSError, ValueError, KeyError, Image.DecompressionBombError):
+            what, do = "it is no JPEG, PNG or WebP picture.", "Take it again, as JPEG."
+            raise BadInput([Problem("photograph", what, do)]) from None
+        named = [re.sub(r"[^\w-]+", "-", part)[:40] for part in (run, piece) if part]
+        stem = "_".join([*named, f"{dt.datetime.fromtimestamp(at):%Y-%m-%dT%H-%M-%S}"])
+        home = self.folder / "photos"
+        home.mkdir(exist_ok=True)
+        paths = (home / f"{stem}{f'-{n}' * (n > 1)}.{kind}" for n in count(1))
+        path = next(path for path in paths if not path.exists())
+        write_whole(path, data)
+        return f"photos/{path.name}"
+
+    def catch_up(self) -> bool:
+        """Take up what another page of the same trial logged since; was there any?"""
+        grown = self.journal.grown()
+        if grown:
+            with self.alone():
+                self.journal.take_up()
+        return grown
 
     def made(self, run: str, at: float) -> Message:
         """Write down that a batch was pressed now."""
@@ -197,7 +279,7 @@ class Logbook:
         """
         form, cells, said = self.forms[table], {"run": run}, []
         if form.by_piece:
-            cells["piece"] = piece
+            cells["piece"] = _piece(piece)
         if form.timed:
             cells["hours"] = self._hours(run, at)
         for column in form.columns:
@@ -211,7 +293,7 @@ class Logbook:
         if form.timed and ends and float(cells["hours"]) == 0:
             cells["hours"] = SOONEST_H
         says = f"{self._at(cells)}: {', '.join(said)}" + (f" at {cells['hours']} h" if form.timed else "")
-        ended = self._ended(table).get((run, piece))
+        ended = self._ended(table, run).get(piece) if form.timed else None
         for column in form.columns if ended is not None else ():
             if column.ends and cells.get(column.name) == "no":
                 was = f"{spoken(column, 'yes')} at {ended:g} h"
@@ -224,17 +306,16 @@ class Logbook:
         if self.running is not None:
             what = f"it runs for {self._at(vars(self.running))}."
             raise BadInput([Problem("stopwatch", what, "Stop it first.")])
-        self._refuse_row("fizz_times", {"piece": piece, "water_c": water_c})
-        times = self._read("fizz_times")
-        self._keep({"did": "start", "run": run, "piece": piece, "water_c": plain(water_c), "at": at})
-        if ((times["run"] == run) & (times["piece"] == piece)).any():
+        self._refuse_row("fizz_times", {"piece": _piece(piece), "water_c": water_c})
+        self.journal.add({"did": "start", "run": run, "piece": piece, "water_c": plain(water_c), "at": at})
+        if any(row["piece"] == piece for row in self._rows("fizz_times", run)):
             return "The stopwatch runs. This piece has a fizz time already, so no end will be taken for it."
         return "The stopwatch runs."
 
     def stop(self) -> None:
         """Stop the stopwatch without logging."""
         self.under_the_watch(0.0)
-        self._keep({"did": "stop"})
+        self.journal.add({"did": "stop"})
 
     def colour(self, at: float) -> Message:
         """Log the first colour at the stopwatch's second: so far watched, and not finished."""
@@ -263,15 +344,13 @@ class Logbook:
 
     def undo(self, at: float) -> str:
         """Take back the last reading that holds, and say which it was."""
-        live = self.journal.live()
+        live, number = self.journal.live(), self.journal.last + 1
         if not live:
             raise BadInput([Problem("undo", "nothing is logged.", "")])
-        number = self.journal.last + 1
-        self._keep({"did": "undo", "id": number, "of": live[-1].id, "at": at})
+        self.journal.add({"did": "undo", "id": number, "of": live[-1].id, "at": at})
         self._waits.pop(live[-1].id, None)
         self.put_in()
-        if live[-1] in self.journal.live():
-            self._waits.pop(number)
+        if live[-1] in self.journal.live()[-1:]:
             raise self._changed_since(live[-1])
         return live[-1].says
 
@@ -279,64 +358,81 @@ class Logbook:
         entry = Entry(self.journal.last + 1, at, table, cells, says, **more)
         self._check(entry)
         line: Line = {"did": "log", "id": entry.id, "at": at, "table": table, "cells": dict(cells)}
-        self._keep({**line, "says": says, **{name: value for name, value in more.items() if value}})
-        self.put_in()
+        self.journal.add({**line, "says": says, **{name: value for name, value in more.items() if value}})
+        if self.files.cost.get(table, 0.0) < SLOW_S:  # else it goes in while nobody presses
+            self.put_in()
         return Message(at, says, self._waits.get(entry.id, ""))
 
     def put_in(self) -> None:
         """Put what waits in the journal into its tables, as far as they can be written now."""
+
+        def together(entry: Entry) -> tuple[str, int]:  # in one writing, unless another's row may be meant
+            return entry.table, entry.id if entry.of or entry.replaces or entry.table == "runs" else 0
+
         self._waits = {}
-        for entry in self.journal.waiting():
+        for (table, _), some in groupby(self.journal.waiting(), together):
+            entries = [*some]
             try:
-                with held(self.folder, patience_s=5):
-                    self._write(entry)
-            except (BadInput, FileBusy, Busy) as error:
-                self._waits[entry.id] = str(error)
+                with placing.held(self.folder, patience_s=5):
+                    self._write(table, entries)
+                continue
             except OSError as error:
-                self._waits[entry.id] = f"The computer refused ({error.strerror or error})."
+                why = f"The computer refused ({error.strerror or error})."
+            except (BadInput, FileBusy, Busy) as error:
+                why = str(error)
+            still = [entry.id for entry in self.journal.waiting() if entry in entries]
+            self._waits = dict.fromkeys(still, why) | self._waits
 
-    def _write(self, entry: Entry) -> None:
-        raw = self.files.read(entry.table)
-        begun = self.journal.begun.get(entry.id)
-        if begun is not None:  # stopped in between: did it reach the file?
-            reached = fits(rows_of(raw), undo(begun))
-            self._keep({"did": "written" if reached else "not_written", "id": entry.id})
-            if reached:
-                return
-        if entry not in self.journal.waiting():  # taken back before it reached its table
-            return
-        changes = self._changes(entry, raw)
-        if entry.of and not fits(rows_of(raw), changes):
-            taken_back = self.journal.entries[entry.of]
-            self._keep({"did": "kept", "id": entry.id})
-            raise self._changed_since(taken_back)
-        self._keep({"did": "writing", "id": entry.id, "changes": [list(change) for change in changes]})
+    def _write(self, table: str, entries: Sequence[Entry]) -> None:
+        """Put readings into their table in one writing, each of them in the journal before and after."""
+        held = after = self.files.read(table)
+        changes = dict[int, list[Change]]()
+        for entry in entries:
+            begun = self.journal.begun.get(entry.id)
+            if begun is not None:  # stopped in between: did it reach the file?
+                reached = fits(held.rows, undo(begun))
+                self.journal.add({"did": "written" if reached else "not_written", "id": entry.id})
+            if entry not in self.journal.waiting():  # it did, or was taken back before
+                continue
+            try:
+                own = self._changes(entry, after)
+            except BadInput as error:
+                self._waits[entry.id] = str(error)
+                continue
+            if entry.of and not fits(after.rows, own):
+                taken_back = self.journal.entries[entry.of]
+                self.journal.add({"did": "kept", "id": entry.id})
+                raise self._changed_since(taken_back)
+            self.journal.add({"did": "writing", "id": entry.id, "changes": [list(change) for change in own]})
+            changes[entry.id], after = own, after.after(own)
+        every = [change for own in changes.values() for change in own]
         try:
-            if changes:
-                columns = columns_of(entry.table, self.settings, raw)
-                self.files.write(entry.table, changes, {column.name: column.kind for column in columns})
+            if every:
+                columns = columns_of(table, self.settings, held.raw({}))
+                self.files.write(table, every, {column.name: column.kind for column in columns})
         except FileBusy:
-            self._keep({"did": "not_written", "id": entry.id})
+            for number in changes:
+                self.journal.add({"did": "not_written", "id": number})
             raise
-        self._keep({"did": "written", "id": entry.id})
+        for number in changes:
+            self.journal.add({"did": "written", "id": number})
 
-    def _changes(self, entry: Entry, raw: RawTable) -> list[Change]:
+    def _changes(self, entry: Entry, held: Held) -> list[Change]:
         """What an entry does to its table, or takes back."""
         if entry.of:
             return undo(self.journal.changes.get(entry.of, []))
         instead = self.journal.entries[entry.replaces].cells if entry.replaces else None
-        cells, columns = dict(entry.cells), raw.cells.columns
-        if BLIND.name in columns and RUN.name not in columns:  # the sheet of a scorer, who sees codes only
-            runs = self._batches().rows
-            cells[BLIND.name] = str(runs.loc[runs["run"] == cells.pop("run"), "blind"].iloc[0])
-        return place(rows_of(raw), columns, self.tables[entry.table], cells, instead)
+        cells, own = dict(entry.cells), self._of(held, entry.cells["run"])
+        if BLIND.name in held.header and RUN.name not in held.header:  # a scorer's sheet has codes only
+            cells[BLIND.name] = self._trays[cells.pop("run")].code
+        return place(own, held.header, self.tables[entry.table], cells, instead, max(held.rows, default=1))
+
+    def _of(self, held: Held, run: str) -> dict[int, Cells]:
+        """The rows of a batch."""
+        return held.of(run, self._trays[run].code if run in self._trays else "")
 
     def _refuse_row(self, table: str, cells: Cells) -> None:
-        """Refuse cells that the trial's loader would refuse by themselves, and odd names of pieces."""
-        piece = cells.get("piece", "1")
-        if not _PIECE.fullmatch(piece):
-            what = "a piece is named by up to 20 letters and digits." if piece else "no piece is chosen."
-            raise BadInput([Problem("piece", what, "Choose or name one.")])
+        """Refuse cells that the trial's loader would refuse by themselves."""
         one = RawTable(table, pd.DataFrame([dict(cells)], index=[2]))
         found = parse(one, [column for column in self.tables[table].columns if column.name in cells])[1]
         if found:
@@ -344,31 +440,35 @@ class Logbook:
 
     def _check(self, entry: Entry) -> None:
         """Refuse a reading that the trial's loader would refuse, by itself or in its table."""
-        self._refuse_row(entry.table, entry.cells)
+        table, cells = entry.table, entry.cells
         try:
-            view = self._view(entry.table)
-        except (BadInput, OSError):
-            return  # it waits in the journal until the table can be read
+            view = self._view(table)
+        except (BadInput, OSError):  # it waits in the journal until the table can be read
+            self._refuse_row(table, cells)
+            return
         changes = self._changes(entry, view)
+        found = self._faults(table, cells["run"], view.after(changes))
+        if found or "" in cells.values():
+            self._refuse_row(table, cells)
         if not changes:
             raise BadInput([Problem(view.where, "this reading stands there already.", "")])
-        found = self._faults(entry.table, after(view, changes))
-        if found and not self._faults(entry.table, view):  # which must not stop the logging
+        if found and not self._faults(table, cells["run"], view):  # which must not stop the logging
             raise BadInput(found)
 
-    def _faults(self, table: str, raw: RawTable) -> list[Problem]:
-        """What the trial's loader would refuse in a table."""
-        if raw.cells.empty:
-            return []
-        read, found = self._loaded(table, raw)
-        if found or table == "runs":
-            return found
-        return checks.across_rows({table: read, "runs": self._batches()}, self.tables)[0]
+    def _faults(self, table: str, run: str, held: Held) -> list[Problem]:
+        """What the trial's loader would refuse; of what is read by the clock, which is much, in one batch."""
+        if self.tables[table].time:
+            read, found, _ = self._batch(table, run, held)
+        else:
+            read, found = self._loaded(table, held.raw())
+        if found or table == "runs" or read.rows.empty:
+            return found if held.rows else []
+        return hard(checks.across_rows({table: read, "runs": self._batches()}, self.tables))
 
     def _loaded(self, table: str, raw: RawTable) -> tuple[Table, list[Problem]]:
         """A table as the trial's loader reads it, also where codes or clock times stand, and its problems."""
         read, found = parse(raw, columns_of(table, self.settings, raw), self.tables[table].planned)
-        found = [problem for problem in found if problem.weight == "problem"]
+        found = hard(found)
         if found or table == "runs":
             return read, found
         runs = self._batches()
@@ -376,47 +476,56 @@ class Logbook:
             return checks.runs_by_code(read, runs)
         return checks.with_hours(checks.runs_as_spelled(read, runs), runs)
 
-    def _view(self, table: str) -> RawTable:
+    def _view(self, table: str) -> Held:
         """A table with what still waits for it."""
-        raw = self.files.read(table)
-        for entry in self.journal.waiting():
-            if entry.table == table:
-                try:
-                    changes = self._changes(entry, raw)
-                except BadInput:
-                    continue
-                if fits(rows_of(raw), changes):
-                    raw = after(raw, changes)
-        return raw
+        held = self.files.read(table)
+        waiting = [entry for entry in self.journal.waiting() if entry.table == table]
+        known = self._views.get(table)
+        if known is None or known[0] is not held or known[1] != waiting:
+            view = held
+            for entry in waiting:
+                with suppress(BadInput):
+                    changes = self._changes(entry, view)
+                    view = view.after(changes) if fits(view.rows, changes) else view
+            known = self._views[table] = held, waiting, view
+        return known[2]
 
-    def _read(self, table: str) -> pd.DataFrame:
-        """The rows of a table with what still waits for it; none where it cannot be read."""
+    def _batch(self, table: str, run: str, held: Held) -> tuple[Table, list[Problem], list[dict[str, Any]]]:
+        """The rows of a batch as the trial's loader reads them, and what it would refuse in them."""
+        own, known = self._of(held, run), self._seen.get((table, run))
+        if known is None or known[0] != own:
+            read, found = self._loaded(table, held.raw(own))
+            rows: list[Any] = read.rows[read.rows["run"] == run].to_dict("records")
+            known = self._seen[table, run] = own, (read, found if own else [], rows)
+        return known[1]
+
+    def _rows(self, table: str, run: str) -> list[dict[str, Any]]:
+        """The rows of a batch with what still waits for them; none where they cannot be read."""
         try:
-            return self._loaded(table, self._view(table))[0].rows
+            held = self._view(table)
+            return self._batch(table, run, held)[2] if self._of(held, run) else []
         except (BadInput, OSError):
-            return pd.DataFrame(columns=[column.name for column in self.tables[table].columns])
+            return []
 
     def _batches(self) -> Table:
-        raw = self._view("runs")
-        if self._runs is None or self._runs[0] is not raw:
-            read, problems = self._loaded("runs", raw)
-            problems = problems or checks.factor_levels(read, self.settings)[1]
+        held = self._view("runs")
+        if self._runs is None or self._runs[0] is not held:
+            read, problems = self._loaded("runs", held.raw())
+            problems = problems or hard(checks.factor_levels(read, self.settings)[1])
             if problems:
                 raise BadInput(problems)
-            self._runs = (raw, read)
+            rows = read.rows
+            blind = (rows["blind"] != "").all() and not rows["blind"].str.casefold().duplicated().any()
+            # clock times of the workshop, which is taken to be in this computer's time zone
+            made = [None if pd.isna(at) else at.to_pydatetime().timestamp() for at in rows["made_at"]]
+            labels = rows["blind"] if blind else rows["run"]
+            trays = map(Tray, rows["run"], labels, made, rows["day"], rows["blind"])
+            self._runs, self._trays = (held, read), {tray.run: tray for tray in trays}
         return self._runs[1]
-
-    def _keep(self, line: Line) -> None:
-        try:
-            self.journal.add(line)
-        except OSError as error:
-            what = f"the computer refused to write it ({error.strerror or error})."
-            do = "Write it on paper, and look whether the disk is full or the folder may not be written to."
-            raise BadInput([Problem(JOURNAL, what, do)]) from None
 
     def _at(self, cells: Cells) -> str:
         """Whose reading it is, in words."""
-        piece = f", piece {cells['piece']}" if "piece" in cells else ""
+        piece = f", piece {cells['piece']}" if cells.get("piece") else ""
         return f"{self.tray(cells['run']).label}{piece}"
 
     def _hours(self, run: str, at: float) -> str:
@@ -430,6 +539,14 @@ class Logbook:
     def _changed_since(self, entry: Entry) -> BadInput:
         what = f"“{entry.says}” was not taken back: its row was changed by hand since."
         return BadInput([Problem(self.files.read(entry.table).where, what, "Correct it there.")])
+
+
+def _piece(name: str) -> str:
+    """The name of a piece; BadInput where it is an odd one, or none."""
+    if not _PIECE.fullmatch(name):
+        what = "a piece is named by up to 20 letters and digits." if name else "no piece is chosen."
+        raise BadInput([Problem("piece", what, "Choose or name one.")])
+    return name
 
 
 def spoken(column: Column, text: str) -> str:
@@ -451,7 +568,7 @@ def practice_folder(home: Path) -> Path:
 
     folder = home / "bench-practice"
     with changing(folder) as making:
-        if not (folder / FILE).exists():
+        if not (folder / WORKBOOK).exists():
             shutil.copy(Path(__file__).with_name("templates") / "bench_demo" / FILE, making / FILE)
             write_plan(making)
     return folder

@@ -31,12 +31,12 @@ def plain(text: str) -> str:
 
 
 def place(
-    rows: Rows, header: Iterable[str], spec: TableSpec, new: Cells, instead: Cells | None = None
+    rows: Rows, header: Iterable[str], spec: TableSpec, new: Cells, instead: Cells | None = None, end: int = 1
 ) -> list[Change]:
     """The changes that put a reading in; none where it stands there already, BadInput if its place is taken.
 
     It takes the row of the reading `instead` that it completes; else the first prepared row of its piece that
-    is still blank; else a row of its own at the end.
+    is still blank; else a row of its own at the end. The rows of its batch will do, with the `end` of all.
 
     >>> from fizzlab.measures import TABLES
     >>> blank = {"run": "A", "piece": "1", "hours": "2", "dry": ""}
@@ -68,7 +68,7 @@ def place(
         return [_filled(rows, blank[0], new)]
     if spec.key and not timed and any(not rows[row].get(LEAVE_OUT.name, "").strip() for row in filled):
         raise _taken(spec, new, "it has a reading already")
-    return [Change(max(rows, default=1) + 1, None, dict(new))]
+    return [Change(max([end, *rows]) + 1, None, dict(new))]
 
 
 def undo(changes: Sequence[Change]) -> list[Change]:

@@ -1,4 +1,4 @@
-"""Writing a plan into its trial folder: runs.csv, readings.xlsx and the bench sheet; never over a reading."""
+"""Writing a plan into its trial folder: readings.xlsx and the bench sheet; never over a reading."""
 
 from __future__ import annotations
 
@@ -14,17 +14,17 @@ from fizzlab import records
 from fizzlab.bench.cards import in_code_order
 from fizzlab.bench.planning import TrialPlan, read_plan
 from fizzlab.bench.sheet import FIZZ_CUPS, FIZZ_SECONDS, bench_sheet
-from fizzlab.bench.workbook import Sheet, write_workbook
+from fizzlab.bench.workbook import SHOWN, Sheet, write_workbook
 from fizzlab.errors import BadInput, Problem
-from fizzlab.measures import BLIND, LEAVE_OUT, TABLES, Column, TableSpec
+from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, RUN, TABLES, TableSpec
 from fizzlab.trial.calendar import CALENDAR, foreign, ics, nights, times
 from fizzlab.trial.folder import RECORDS, WORKBOOK, folder_there, load, refuse_records
+from fizzlab.trial.opening import open_in
 from fizzlab.trial.placing import changing, write_whole
 from fizzlab.trial.settings import FILE, TrialSettings
-from fizzlab.trial.tables import RawTable, guarded, read_csv, read_sheets
-from fizzlab.trial.workbook import open_in
+from fizzlab.trial.tables import RawTable, read_csv, read_sheets
 
-RUNS, BENCH_SHEET, CODES = "runs.csv", "bench-sheet.html", "blind codes"
+BENCH_SHEET = "bench-sheet.html"
 
 #: What a plan writes into runs; the other columns are filled in when a batch is made.
 _RUNS_PLANNED = ("run", "day", "blind", "planned_at")
@@ -32,11 +32,7 @@ _RUNS_PLANNED = ("run", "day", "blind", "planned_at")
 
 @dataclass(frozen=True)
 class PlanFiles:
-    """What was written: the files in the order in which to use them, and what the plan can and cannot tell.
-
-    `replaced` names files of an earlier plan without readings, `taken_away` tables without a row that now
-    stand in the workbook.
-    """
+    """What was written, in order of use, what the plan can tell, and files of no reading that gave way."""
 
     planned: TrialPlan
     paths: tuple[Path, ...]
@@ -63,7 +59,6 @@ def write_plan(folder: str | Path, detects: Callable[[TrialPlan], Sequence[str]]
         statements = planned.statements(detects(planned) if detects is not None else ())
         dated = planned.wishes.start is not None
         away += [*empty, *[CALENDAR] * ((folder / CALENDAR).exists() and not dated)]
-        (making / RUNS).write_text(runs_csv(planned), encoding="utf-8", newline="")
         write_workbook(making / WORKBOOK, settings.title, readings_sheets(planned))
         html = bench_sheet(settings, planned.wishes, planned.cards, statements)
         (making / BENCH_SHEET).write_text(html, encoding="utf-8")
@@ -71,7 +66,7 @@ def write_plan(folder: str | Path, detects: Callable[[TrialPlan], Sequence[str]]
             (making / CALENDAR).write_bytes(ics(settings, planned.runs))
         # what the ledger keeps of a plan, so that a report can say what went otherwise
         enter(folder, making, settings, planned.wishes.kind, planned.runs.round(10).to_dict("records"))
-    paths = tuple(folder / name for name in (BENCH_SHEET, RUNS, WORKBOOK, *[CALENDAR] * dated))
+    paths = tuple(folder / name for name in (BENCH_SHEET, WORKBOOK, *[CALENDAR] * dated))
     return PlanFiles(planned, paths, tuple(replaced), tuple(empty), statements)
 
 
@@ -97,15 +92,6 @@ def renew(folder: Path) -> list[str]:
     return [*said, str(folder / CALENDAR)]
 
 
-def runs_csv(planned: TrialPlan) -> str:
-    """The table `runs`, with the columns that are filled in at the bench left blank."""
-    later = [column.name for column in TABLES["runs"].columns if column.name not in _RUNS_PLANNED]
-    later[-1:-1] = planned.settings.own_responses()
-    names = [name for name in (*_RUNS_PLANNED, *planned.settings.factors) if name in planned.runs]
-    known = planned.runs[names].map(lambda x: f"{x:.10g}" if isinstance(x, float) else guarded(str(x)))
-    return known.reindex(columns=[*known.columns, *later]).to_csv(index=False, lineterminator="\n")
-
-
 def readings_sheets(planned: TrialPlan) -> list[Sheet]:
     """The sheets to fill in, a table each, with what is known beforehand filled in."""
     wishes, runs = planned.wishes, list(planned.runs["run"])
@@ -113,12 +99,20 @@ def readings_sheets(planned: TrialPlan) -> list[Sheet]:
     choices = {"run": runs, "blind": codes, "rater": wishes.raters}
     when = times(planned.settings, planned.runs)
     pieces, scored = ([str(n) for n in range(1, most + 1)] for most in (wishes.pieces, wishes.scored))
-    sheets = []
-    for name, spec in planned.settings.tables().items():
+    specs = planned.settings.tables()
+    batches = planned.runs.reindex(columns=[*_RUNS_PLANNED, *planned.settings.factors]).dropna(axis=1)
+    by_name = {each.name: each for each in specs["runs"].columns}
+    heads = [by_name[str(name)] for name in batches]
+    later = [each for name, each in by_name.items() if name not in (*_RUNS_PLANNED, *batches)]
+    heads += [*sorted(later, key=lambda column: column == NOTE), LEAVE_OUT]
+    meaning = f"{specs['runs'].meaning}; not for whoever scores blind"
+    batches = batches.map(lambda cell: f"{cell:.10g}" if isinstance(cell, float) else cell)
+    sheets = [Sheet("runs", meaning, heads, batches)]
+    for name, spec in specs.items():
         if name not in wishes.tables:
             continue
         blind = "blind" in spec.planned  # whoever scores sees the code on the tray, and never the batch
-        columns = tuple(column for column in spec.columns if not (blind and column.name == "run"))
+        columns = [column for column in spec.columns if not (blind and column.name == "run")]
         known: dict[str, Sequence[object]] = {
             "rater": wishes.raters,
             "run": () if blind else runs,
@@ -141,13 +135,11 @@ def readings_sheets(planned: TrialPlan) -> list[Sheet]:
             table = table.rename(columns={"hours": "planned"}).merge(kept).drop(columns="planned")
         if "read" in table:
             table[["piece", "rater"]] = pd.DataFrame(table.pop("read").to_list())
-        columns = (*[BLIND] * blind, *columns, LEAVE_OUT)
-        sheets.append(Sheet(name, spec.meaning, columns, table, choices))
-    if any(BLIND in sheet.columns for sheet in sheets):
-        columns = (Column("blind", "text", "code on the tray"), Column("run", "text", "the batch"))
-        table = planned.runs[["blind", "run"]].sort_values("blind")
-        meaning = "which code is which batch; not for whoever scores"
-        sheets.append(Sheet(CODES, meaning, columns, table))
+        shown = [
+            each for each, what in SHOWN.items() if RUN in spec.columns and not (blind and what == "blind")
+        ]
+        columns = [*shown, *[BLIND] * blind, *columns, LEAVE_OUT]
+        sheets.append(Sheet(name, spec.meaning, tuple(columns), table, choices))
     return sheets
 
 
@@ -169,7 +161,7 @@ def _in_the_way(folder: Path, planned: TrialPlan) -> tuple[list[str], list[str],
         problems += found
         if raw is not None and name == "runs":
             problems += _begun(raw, specs[name])
-            replaced += [] if raw.cells.empty else [path.name]
+            empty.append(path.name)
         elif raw is not None and raw.cells.empty:
             empty.append(path.name)
         elif raw is not None:
@@ -183,7 +175,7 @@ def _in_the_way(folder: Path, planned: TrialPlan) -> tuple[list[str], list[str],
         for name, raw in tables.items():
             problems += _begun(raw, specs[name])
         for title in others:
-            if title.strip().casefold() not in ("how to fill in", CODES):
+            if title.strip().casefold() not in ("how to fill in", "blind codes"):
                 what = "it is a sheet of your own, which would be lost."
                 problems.append(Problem(f"{WORKBOOK}, sheet {title}", what, "Move it into another workbook."))
     return replaced, empty, problems

@@ -18,6 +18,7 @@ from fizzlab.design.plans import Plan, plan
 from fizzlab.design.trials import ASSUMED, Spreads
 from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
 from fizzlab.measures import number
+from fizzlab.recipe.units import UNITS
 from fizzlab.trial.calendar import nights, times
 from fizzlab.trial.folder import folder_there
 from fizzlab.trial.settings import FILE, FactorSettings, PlanSettings, TrialSettings, read_settings
@@ -118,6 +119,7 @@ def plan_trial(settings: TrialSettings) -> TrialPlan:
     problems = _amounts_fit(settings, runs, wishes.kind)
     if problems:
         raise BadInput(problems)
+    runs = runs if kind.blends else _weighable(settings, runs)
     cards, when = make_cards(settings, runs), times(settings, runs)
     if not when.empty:
         stamps = when.loc[when["table"] == "runs", "at"].dt.strftime("%Y-%m-%dT%H:%M")
@@ -136,6 +138,18 @@ def dated(cards: Cards, when: pd.DataFrame) -> Cards:
         days = "; ".join(f"{day} {', '.join(clocks)}" for day, clocks in looks)
         said.append(replace(card, made=" ".join([*rows["day"][:1], *rows["clock"][:1]]), looks=days))
     return replace(cards, cards=tuple(said))
+
+
+def _weighable(settings: TrialSettings, runs: pd.DataFrame) -> pd.DataFrame:
+    """The runs, with what the plan chose within a range moved to what the scale shows, or to whole drops."""
+    recipe = settings.made_recipe()
+    for rule in recipe.rules if recipe else ():
+        factor, unit, each = settings.factors[rule.factor], UNITS.get(rule.unit), runs[rule.factor]
+        if unit is not None and unit.dimension != "volume" and factor.low is not None:
+            step = settings.bench.scale_g / unit.size if unit.dimension == "mass" else 1.0
+            moved = ((each / step).round() * step).clip(*factor.range()).round(9)
+            runs = runs.assign(**{rule.factor: each.where(each.isin(factor.amounts or ()), moved)})
+    return runs
 
 
 def _given(factor: FactorSettings, share: bool) -> dict[str, object]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from fizzlab.bench.planning import TrialPlan, plan_power, plan_trial
 from fizzlab.bench.sheet import kitchen
 from fizzlab.errors import BadInput, CannotAnswer, Problem
-from fizzlab.measures import number
+from fizzlab.recipe.amounts import on_scale, weigh_out
 from fizzlab.trial.asking import Answers
 from fizzlab.trial.new import Draft, draft, question_of
 from fizzlab.trial.settings import FILE
@@ -28,10 +28,11 @@ class Tried:
             return {}
         first = planned.cards.cards[0]
         levels = ", ".join(f"{label} {level}" for label, level in first.levels)
-        weighed = [] if first.amounts is None else first.amounts.to_dict("records")
+        weighed, g = [] if first.recipe is None else weigh_out(first.recipe), planned.settings.bench.scale_g
         card = [f"Batch {first.run}, code {first.blind} on the tray{levels and f': {levels}'}."]
         for each in weighed:
-            card.append(f"{each['ingredient']}: {number(each['grams'], 3)} g ({kitchen(each['as_written'])})")
+            grams = on_scale(each.grams.typical, g)
+            card.append(f"{each.ingredient.name}: {grams} g ({kitchen(each.written)})")
         return {
             "The plan": list(planned.statements()),
             "Its calendar": planned.by_day(),

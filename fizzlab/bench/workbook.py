@@ -12,7 +12,10 @@ import pandas as pd
 
 from fizzlab.errors import capital
 from fizzlab.measures import Column, Kind
-from fizzlab.trial.tables import obeyed
+from fizzlab.trial.tables import obeyed, only_shown
+
+#: At most so many columns stay in view, of those that are filled in beforehand.
+FROZEN = 6
 
 #: Rows beyond the prepared ones that still get drop-downs and range hints.
 SPARE_ROWS = 200
@@ -22,7 +25,20 @@ _ABOUT = (
     "To keep a row out of the analysis, say why in its column leave_out. Do not delete it.",
     "Dates and times: the workshop's clock, as 2026-01-31 08:30 or a spreadsheet date with its time.",
     "Hold the pointer over a column's name to see what belongs there.",
+    "Grey columns with brackets round their name are only to be looked at: what stands there is not read.",
+    "Write made_at into runs: then the grey date says when to look at a piece.",
 )
+
+#: The grey columns, and what each shows of a batch from the sheet of runs.
+SHOWN = {
+    Column("(day)", "text", "day of making", required=False): "day",
+    Column("(tray)", "text", "the code on the tray", required=False): "blind",
+    Column("(date)", "moment", "when it was made, or is to be looked at", required=False): "made_at",
+}
+_GREY, _WIDTHS = "F0F0F0", {"note": 40.0, "leave_out": 30.0, "(day)": 7.0, "(tray)": 7.0, "(date)": 17.0}
+
+#: Rows of a sheet without prepared ones that show the day, tray and date of what is filled in.
+SHOWN_ROWS = 50
 
 
 @dataclass(frozen=True)
@@ -37,10 +53,9 @@ class Sheet:
 
 
 def write_workbook(path: Path, title: str, sheets: Sequence[Sheet]) -> None:
-    """Write a workbook that reads back through `trial.load`, with the trial's title; the path must be free.
+    """Write a workbook that reads back through `trial.load`; the path must be free.
 
-    Texts are written as texts, also where they begin like a formula. Nothing is locked: drop-downs
-    and ranges only warn.
+    Texts stay texts, even if they begin like a formula. Nothing is locked: drop-downs and ranges only warn.
     """
     import openpyxl
     from openpyxl.comments import Comment
@@ -65,11 +80,12 @@ def write_workbook(path: Path, title: str, sheets: Sequence[Sheet]) -> None:
         for place, column in enumerate(sheet.columns, start=1):
             head = page.cell(row=1, column=place, value=column.name)
             head.font = Font(bold=True)
-            head.fill = PatternFill("solid", fgColor="E3EBEF" if column.required else "F5F5F5")
+            colour = _GREY if only_shown(column.name) else "E3EBEF" if column.required else "F5F5F5"
+            head.fill = PatternFill("solid", fgColor=colour)
             head.comment = Comment(_hint(column), "fizzlab", width=260, height=90)
             letter = get_column_letter(place)
             wide = 20.0 if column.kind == "moment" else 13.0
-            page.column_dimensions[letter].width = {"note": 40.0, "leave_out": 30.0}.get(column.name, wide)
+            page.column_dimensions[letter].width = _WIDTHS.get(column.name, wide)
             rule = _validation(column, sheet.choices.get(column.name, ()))
             if rule is not None:
                 page.add_data_validation(rule)
@@ -77,9 +93,47 @@ def write_workbook(path: Path, title: str, sheets: Sequence[Sheet]) -> None:
             for number, value in enumerate(known[column.name], start=2):
                 if not pd.isna(value):
                     fill_cell(page.cell(row=number, column=place), str(value), column.kind)
-        page.freeze_panes = "A2"
+        to_fill = [only_shown(each.name) or each.name in sheet.rows for each in sheet.columns].index(False)
+        page.freeze_panes = page.cell(2, 1 + min(to_fill, FROZEN))
+    show(book)
     with path.open("xb") as file:
         book.save(file)
+
+
+def show(book: Any) -> None:
+    """Fill in the grey columns: what runs says of a batch, or a formula that looks it up there."""
+    from openpyxl.styles import Font, PatternFill
+
+    fill, font = PatternFill("solid", fgColor=_GREY), Font(color="666666")
+    runs = {cell.value: cell.column_letter for cell in book["runs"][1]} if "runs" in book.sheetnames else {}
+    batches = [dict(zip(runs, row, strict=False)) for row in book["runs"].values] if runs else []
+    for sheet in [sheet for sheet in book if runs and sheet.title != "runs"]:
+        own = {cell.value: cell.column_letter for cell in sheet[1] if cell.value}
+        key = "run" if "run" in own else "blind"
+        known = {batch[key]: batch for batch in batches}
+        rows = range(2, 1 + (sheet.max_row if sheet.max_row > 1 else SHOWN_ROWS))
+        for column, what in SHOWN.items():
+            for row in rows if column.name in own else ():
+                cell, found = (
+                    sheet[f"{own[column.name]}{row}"],
+                    f"MATCH(${own[key]}{row},{_all(runs[key])},0)",
+                )
+                cell.fill, cell.font = fill, font
+                if column.kind == "text":
+                    cell.value = f'=IFERROR(INDEX({_all(runs[what])},{found})&"","")'
+                    if batch := known.get(sheet[f"{own[key]}{row}"].value):
+                        fill_cell(cell, str(batch[what]), "text")
+                    continue
+                later = f"+${own['hours']}{row}/24" if "hours" in own else ""
+                cell.number_format, moment = "yyyy-mm-dd hh:mm" if later else "yyyy-mm-dd", '""'
+                for name in [name for name in ("planned_at", what) if name in runs]:
+                    # a blank cell counts as 0, which has no reciprocal: then the one before is taken
+                    moment = f"IFERROR(1/(1/INDEX({_all(runs[name])},{found})){later},{moment})"
+                cell.value = f"={moment}"
+
+
+def _all(letter: str) -> str:
+    return f"runs!${letter}:${letter}"
 
 
 def _hint(column: Column) -> str:

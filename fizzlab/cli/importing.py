@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 @click.option("--date", help="Column of dates, where these stand apart.")
 @click.option("--dates", help='"day first", "month first" or "year first".')
 @click.option("--temp", help="Column of temperatures.")
-@click.option("--temp-unit", help="°C or °F; C or F will do.")
+@click.option("--temp-unit", help="°C, °F or K; C or F will do.")
 @click.option("--rh", help="Column of relative humidities.")
 @click.option("--zone", help="Time zone of the workshop, such as Europe/Berlin.")
 @click.option("--yes", is_flag=True, help="Do not ask for a yes before writing.")

@@ -10,6 +10,7 @@ from fizzlab.cli.chart import chart
 from fizzlab.cli.check import check
 from fizzlab.cli.importing import import_
 from fizzlab.cli.lab import bench, lab
+from fizzlab.cli.labels import labels
 from fizzlab.cli.new import new
 from fizzlab.cli.next import next_, shopping
 from fizzlab.cli.overview import overview
@@ -29,7 +30,7 @@ def main() -> None:
 
 
 for command in (
-    *(bench, calendar, chart, check, demo, import_, lab, new, next_, overview, pack),
+    *(bench, calendar, chart, check, demo, import_, lab, labels, new, next_, overview, pack),
     *(pdf, plan, records, report, shopping, unpack, upgrade),
 ):
     main.add_command(command)

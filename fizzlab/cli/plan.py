@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     help="Folder of an earlier trial of yours: how much its pieces, batches and days differed.",
 )
 def plan(folder: Path, earlier: Path | None) -> None:
-    """Plan the batches of the trial in FOLDER: write runs, the workbook for readings and a bench sheet."""
+    """Plan the batches of the trial in FOLDER: write the workbook for readings and a bench sheet."""
     from fizzlab.bench.planfiles import write_plan
 
     written = write_plan(folder, detects=lambda planned: _detects(planned, earlier))
@@ -30,7 +30,7 @@ def plan(folder: Path, earlier: Path | None) -> None:
     said = [*written.statements, *["", *days] * bool(days), *["\nBefore the first batch:"] * bool(doubts)]
     said += [*(f"  {doubt}" for doubt in doubts), ""]
     said += [f"{name}: an earlier plan without readings was replaced." for name in written.replaced]
-    gone = "it held no row and was taken away; the table now stands in the workbook."
+    gone = "it held no reading and was taken away; the table now stands in the workbook."
     said += [f"{name}: {gone}" for name in written.taken_away]
     click.echo("\n".join([*said, *map(str, written.paths)]))
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from fizzlab.errors import BadInput, FizzlabError, Problem, count
+from fizzlab.errors import BadInput, FizzlabError, Problem, count, hard
 
 FOLDER = click.argument("folder", type=click.Path(path_type=Path))
 
@@ -47,12 +47,12 @@ class InSentences(click.Group):
 def say_trouble(error: FizzlabError | OSError) -> None:
     """Every problem of an input, then how many there are; any other trouble in its own sentence."""
     if isinstance(error, BadInput):
-        hard = [problem for problem in error.problems if problem.weight == "problem"]
-        for problem in hard:
+        wrong = hard(error.problems)
+        for problem in wrong:
             click.echo(problem, err=True)
-        if hard:
-            click.echo(f"\n{count(len(hard), 'problem')} to mend first; nothing was written.", err=True)
-        say_doubts([problem for problem in error.problems if problem.weight == "doubt"], err=bool(hard))
+        say_doubts([problem for problem in error.problems if problem.weight == "doubt"], err=bool(wrong))
+        if wrong:
+            click.echo(f"\n{count(len(wrong), 'problem')} to mend first; nothing was written.", err=True)
     elif isinstance(error, OSError):
         place = f" ({error.filename})" if error.filename else ""
         click.echo(f"The computer refused: {error.strerror or error}{place}. Nothing was kept.", err=True)

@@ -120,11 +120,8 @@ def pool_effects(effects: Mapping[str, Effect], conf_level: float = 0.95) -> Poo
         error = float(np.sqrt((1 + 4 * (share * (1 - share) / df).sum()) / (se**-2.0).sum()))
         middle = float(share @ y)
     told, levels = t_interval(middle, error, freedom, conf_level), (first.level, first.control)
-    more: dict[str, Any] = {
-        "judged_by": judge,
-        "n_batches": int(rows["n_batches"].sum()),
-        "conf_level": conf_level,
-    }
+    made = int(rows["n_batches"].sum())
+    more: dict[str, Any] = {"judged_by": judge, "n_batches": made, "conf_level": conf_level}
     pooled = effect_of(first.response, first.term, levels, told, log=log, **more)
     return PooledEffect(pooled, dict(effects), p_differ, between)
 

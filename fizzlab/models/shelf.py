@@ -123,8 +123,8 @@ def fit_shelf_life(
     """
     if not 0 < share < 1:
         raise ValueError("share must be between 0 and 1")
-    filled = [name for name, _, _ in SHELF_MEASURES if name in shelf and shelf[name].notna().any()]
-    measure = filled[0] if filled else SHELF_MEASURES[0][0]
+    filled = [name for name in SHELF_MEASURES if name in shelf and shelf[name].notna().any()]
+    measure = filled[0] if filled else SHELF_MEASURES[0]
     need_columns(shelf, ["run", "weeks", measure], "the shelf")
     if shelf[measure].isna().any():
         raise ValueError(f"{measure} has missing values")

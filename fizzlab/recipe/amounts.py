@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from decimal import Decimal
 
 import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer, listed
+from fizzlab.measures import number
 from fizzlab.recipe.chemistry import Balance, balance
 from fizzlab.recipe.ingredients import Ingredient, Recipe
-from fizzlab.recipe.units import Density, Span, density_of, to_grams, to_ml, top_up
+from fizzlab.recipe.steps import stock_into
+from fizzlab.recipe.units import COUNTED, Density, Span, density_of, to_grams, to_ml, top_up
 
 SELLING_NOTE = (
     "Which colours and amounts a bath product may have is set by the cosmetic "
@@ -35,6 +38,12 @@ class Portion:
     def dry(self) -> Span:
         """Grams that are left once the piece is dry."""
         return self.grams * (1 - self.ingredient.dries_off)
+
+    @property
+    def written(self) -> str:
+        """The amount in the measure that it was given in."""
+        item = self.ingredient
+        return f"up to {item.amount} with {item.top_up_after}" if item.top_up_after else str(item.amount)
 
 
 def weigh_out(recipe: Recipe) -> tuple[Portion, ...]:
@@ -67,9 +76,9 @@ def _weigh(item: Ingredient, recipe: Recipe) -> Portion:
                 f"{item.name} fills up a spoon after {first.name}, which is given as a mass.",
                 f"Give {first.name} as a volume or in drops, or {item.name} as an amount of its own.",
             )
-        millilitres = top_up(item.amount, first.amount, first.drops)
+        millilitres = top_up(item.amount, first.amount, first.counted.get(first.amount.dimension))
     else:
-        millilitres = to_ml(item.amount, item.drops)
+        millilitres = to_ml(item.amount, item.counted.get(item.amount.dimension))
     guessed = item.density is None and not density.seen
     return Portion(item, millilitres.times(density.g_per_ml), True, guessed)
 
@@ -103,21 +112,6 @@ def batch_mass(recipe: Recipe) -> Span:
     return sum((each.grams for each in weigh_out(recipe)), Span.exactly(0.0))
 
 
-def amounts_table(recipe: Recipe) -> pd.DataFrame:
-    """One row an ingredient, in order: what a bench sheet prints.
-
-    Columns: ingredient, as_written, grams, low_g, high_g, from_volume.
-    """
-    rows = []
-    for each in weigh_out(recipe):
-        item, grams = each.ingredient, each.grams
-        after = item.top_up_after
-        written = f"up to {item.amount} with {after}" if after is not None else str(item.amount)
-        rows.append((item.name, written, grams.typical, grams.low, grams.high, each.from_volume))
-    columns = ["ingredient", "as_written", "grams", "low_g", "high_g", "from_volume"]
-    return pd.DataFrame(rows, columns=columns)
-
-
 def fizz_balance(recipe: Recipe) -> Balance:
     """Soda against acid, with bounds; a recipe without one of the two raises CannotAnswer."""
     soda = Span.exactly(0.0)
@@ -141,7 +135,7 @@ def scale(recipe: Recipe, factor: float) -> Recipe:
     if not factor > 0 or not math.isfinite(factor):
         raise ValueError("a recipe is scaled by a number above zero")
     items = tuple(replace(item, amount=item.amount * factor) for item in recipe.ingredients)
-    return replace(recipe, ingredients=items)
+    return replace(recipe, ingredients=items, scaled=recipe.scaled * factor)
 
 
 @dataclass(frozen=True)
@@ -167,7 +161,8 @@ def costs(recipe: Recipe) -> Iterator[tuple[Portion, Span | None]]:
                 used = to_ml(item.amount) * (1 / to_ml(pack).typical)
             else:
                 density = density_needed(replace(item, amount=pack, top_up_after=None))
-                used = each.grams * (1 / to_grams(pack, density, own=item.own, drops=item.drops).typical)
+                one = item.counted.get(pack.dimension)
+                used = each.grams * (1 / to_grams(pack, density, own=item.own, one=one).typical)
         yield each, used
 
 
@@ -221,13 +216,14 @@ def over_limits(recipe: Recipe) -> list[str]:
     return said
 
 
-def doubts(recipe: Recipe) -> tuple[str, ...]:
-    """What a maker should know about the numbers of this recipe, in plain sentences."""
-    weighed = weigh_out(recipe)
+def doubts(recipes: Sequence[Recipe]) -> tuple[str, ...]:
+    """What a maker should know about the numbers of these batches, in plain sentences."""
+    batches = [[each for each in weigh_out(one) if each.ingredient.amount.amount > 0] for one in recipes]
+    every = {each.ingredient.name: each for batch in batches for each in batch}
     said = []
     scooped = [
         item.name
-        for item in (each.ingredient for each in weighed if each.from_volume)
+        for item in (each.ingredient for each in every.values() if each.from_volume)
         if item.job in ("soda", "acid", "starch", "salt") or item.kind in ("mica pigment", "lake pigment")
     ]
     if scooped:
@@ -235,12 +231,56 @@ def doubts(recipe: Recipe) -> tuple[str, ...]:
             f"Measured by volume, the mass of {listed(scooped)} can differ by a fifth or more from scoop to "
             "scoop. Weigh it, or weigh your own level spoon once and give that."
         )
-    guessed = [each.ingredient.name for each in weighed if each.guessed]
+    for what, one in COUNTED.items():
+        items = [each.ingredient for each in every.values() if each.ingredient.amount.dimension == what]
+        unknown = [item.name for item in items if item.own is None and what not in item.counted]
+        if unknown:
+            said.append(
+                f"A {what[:-1]} of {listed(unknown)} is assumed to be {one} mL, and bottles differ. Count "
+                f"how many of yours make a millilitre and give {what}_per_ml, or weigh some."
+            )
+    guessed = [name for name, each in every.items() if each.guessed]
     if guessed:
         said.append(f"No published density was found for {listed(guessed)}: those grams are a guess.")
-    jobs = {each.ingredient.job for each in weighed}
-    if "colour" in jobs and "emulsifier" not in jobs:
+    jobs = [{each.ingredient.job for each in batch} for batch in batches]
+    if any("colour" in some and "emulsifier" not in some for some in jobs):
         said.append(
             "There is colour but no emulsifier: without one, colour can stain the tub and pigment can float."
         )
     return tuple(said)
+
+
+def on_scale(grams: float, step_g: float) -> str:
+    """Grams as a scale shows them; what is less than half a step in two digits.
+
+    >>> on_scale(12.4567, 0.1), on_scale(611.27, 1), on_scale(0.02, 0.1), on_scale(3.3, 0.25)
+    ('12.5', '611', '0.020', '3.25')
+    """
+    steps = round(grams / step_g)
+    return f"{steps * Decimal(f'{step_g:g}'):f}" if steps else number(grams)
+
+
+def too_little(recipes: Sequence[Recipe], step_g: float) -> list[str]:
+    """What is under ten steps of the scale, so that rounding can miss by a twentieth, and what to do."""
+    batches = [{each.ingredient.name: each.grams.typical for each in weigh_out(recipe)} for recipe in recipes]
+    items = {item.name: item for recipe in recipes for item in recipe.ingredients}
+    said = []
+    for name, item in items.items():
+        few = [batch for batch in batches if 0 < batch.get(name, 0) < 9.999 * step_g]
+        if not few or item.amount.dimension in COUNTED:  # drops and sprays are counted, not weighed
+            continue
+        least = min(batch[name] for batch in few)
+        times = math.ceil(10 * step_g / least - 1e-6)
+        parts = 10 ** math.ceil(math.log10(times))
+        stock = [
+            f"Stir 1 part of it evenly into {parts - 1} of {other}; take {parts} times as much of that, and "
+            f"{parts - 1} times as much less {other}. Or make"
+            for other in items
+            if other != name and items[other].job in stock_into(item)
+            if all(batch.get(other, 0) > parts * batch[name] for batch in few)
+        ]
+        said.append(
+            f"{number(least)} g of {name} is too little for a scale with steps of {step_g:g} g. "
+            f"{(stock or ['Make'])[0]} the batch {times} times as big, or use a finer scale."
+        )
+    return said

@@ -8,7 +8,7 @@ from typing import Literal
 
 from fizzlab.errors import BadInput, Problem
 from fizzlab.recipe.chemistry import ACIDS
-from fizzlab.recipe.units import KINDS, UNKNOWN_DROPPER, Density, OwnWeighing, Quantity, Span, canonical_kind
+from fizzlab.recipe.units import KINDS, Density, OwnWeighing, Quantity, Span, canonical_kind
 
 Role = Literal[
     "soda", "acid", "starch", "salt", "oil", "emulsifier", "alcohol", "water", "colour", "scent", "other"
@@ -34,9 +34,10 @@ class Price:
 class Ingredient:
     """One ingredient with its amount for one batch.
 
-    `kind` implies the `role`; `density`, `own` weighing and `drops` are the maker's and replace the tables.
-    `volatile` is the share of its mass that dries off, `max_pct` the most that the maker wants in the piece,
-    per cent by mass. With `top_up_after`, it fills up to `amount` after that ingredient is in the spoon.
+    `kind` implies the `role`; `density`, `own` weighing and `counted` (mL of a drop or spray) are the maker's
+    and replace the tables. `volatile` is the share of its mass that dries off, `max_pct` the most that the
+    maker wants in the piece, per cent by mass. With `top_up_after`, it fills up to `amount` after that
+    ingredient is in the spoon.
     """
 
     name: str
@@ -45,7 +46,7 @@ class Ingredient:
     role: Role | None = None
     density: Density | None = None
     own: OwnWeighing | None = None
-    drops: Span = UNKNOWN_DROPPER
+    counted: Mapping[str, Span] = field(default_factory=dict)
     volatile: float | None = None
     max_pct: float | None = None
     price: Price | None = None
@@ -83,11 +84,15 @@ class Rule:
 
 @dataclass(frozen=True)
 class Recipe:
-    """A batch: its ingredients by unique names, and the rules by which factors change them, in order."""
+    """A batch: its ingredients by unique names, and the rules by which factors change them, in order.
+
+    The ingredients are `scaled` times as written; what a rule sets or brings is as written.
+    """
 
     name: str
     ingredients: tuple[Ingredient, ...]
     rules: tuple[Rule, ...] = ()
+    scaled: float = 1.0
 
     def __post_init__(self) -> None:
         names = [ingredient.name for ingredient in self.ingredients]
@@ -105,6 +110,13 @@ class Recipe:
         """The ingredient of that name; KeyError if there is none."""
         return {ingredient.name: ingredient for ingredient in self.ingredients}[name]
 
+    def tried(self, factor: str) -> list[Ingredient]:
+        """The ingredients of which a factor changes how much goes in, or that it brings."""
+        rules = [rule for rule in self.rules if rule.factor == factor]
+        named = {name for rule in rules for name in (rule.sets, *rule.multiplies)}
+        brought = [item for rule in rules for items in rule.brings.values() for item in items]
+        return [*(item for item in self.ingredients if item.name in named), *brought]
+
 
 def for_run(recipe: Recipe, settings: Mapping[str, str | float]) -> Recipe:
     """The recipe of one run: every rule applied at the run's level of each factor, none left."""
@@ -115,8 +127,8 @@ def for_run(recipe: Recipe, settings: Mapping[str, str | float]) -> Recipe:
             if isinstance(level, str):
                 amount = rule.amounts[level]
             elif level < 0:
-                below = f"the amount {level:g} is below zero."
-                raise BadInput([Problem("runs", below, "Correct it.", column=rule.factor)])
+                what, do = f"the amount {level:g} is below zero.", "Correct it."
+                raise BadInput([Problem("runs", what, do, column=rule.factor)])
             else:
                 amount = Quantity(level, rule.unit) if rule.sets else items[name].amount * level
             items[name] = replace(items[name], amount=amount)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass
+from collections.abc import Container, Sequence
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -23,11 +24,10 @@ class Step:
 
 @dataclass(frozen=True)
 class Caution:
-    """A warning: its short name, what it says, the ingredients that bring it, and the steps it is beside."""
+    """A warning: its short name, what it says, and the steps it is beside."""
 
     key: str
     say: str
-    because_of: tuple[str, ...]
     steps: tuple[str, ...]
 
 
@@ -52,8 +52,8 @@ def _by_role(recipe: Recipe) -> dict[str, list[Ingredient]]:
     return found
 
 
-def bench_steps(recipe: Recipe) -> tuple[Step, ...]:
-    """The steps in order for a recipe without rules, the acid last."""
+def bench_steps(recipe: Recipe, tried: Container[str] = ()) -> tuple[Step, ...]:
+    """The steps in order for a recipe without rules, the acid last; the trial changes the roles `tried`."""
     if recipe.rules:
         raise ValueError("apply the rules first, with for_run")
     items, steps, added = _by_role(recipe), [], set[str]()
@@ -67,8 +67,19 @@ def bench_steps(recipe: Recipe) -> tuple[Step, ...]:
         why = step.get("why", "")
         if "why_if" in step and not any(step["why_if"] in (item.job, item.kind) for item in going):
             why = ""
-        steps.append(Step(step["key"], step["do"], why, names))
+        do = step["do_tried"] if step.get("adds") in tried else step["do"]
+        steps.append(Step(step["key"], do, why, names))
     return tuple(steps)
+
+
+def all_steps(recipes: Sequence[Recipe], tried: Container[str] = ()) -> tuple[Step, ...]:
+    """The steps of several recipes told once, with everything that goes in at a step in any of them."""
+    every, found = [step for recipe in recipes for step in bench_steps(recipe, tried)], list[Step]()
+    for key in (step["key"] for step in _said()["step"]):
+        here = [step for step in every if step.key == key]
+        names = tuple(dict.fromkeys(name for step in here for name in step.ingredients))
+        found += [replace(step, why=max(each.why for each in here), ingredients=names) for step in here[:1]]
+    return tuple(found)
 
 
 def cautions(recipe: Recipe) -> tuple[Caution, ...]:
@@ -78,6 +89,11 @@ def cautions(recipe: Recipe) -> tuple[Caution, ...]:
         brought = items.get(each.get("role", ""), [])
         fits = any(item.kind == each.get("kind", item.kind) for item in brought)
         if (fits or each.get("always", False)) and each["key"] not in found:
-            names = tuple(item.name for item in brought)
-            found[each["key"]] = Caution(each["key"], each["say"], names, tuple(each["steps"]))
+            found[each["key"]] = Caution(each["key"], each["say"], tuple(each["steps"]))
     return tuple(found.values())
+
+
+def stock_into(item: Ingredient) -> list[str]:
+    """The roles of what a little of it can be stirred into to be weighed out together."""
+    fits = (each["into"] for each in _said()["stock"] if {item.job, item.kind} & {*each["of"]})
+    return [role for into in [*fits][-1:] for role in into]

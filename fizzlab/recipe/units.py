@@ -27,12 +27,12 @@ import numpy as np
 from fizzlab.errors import BadInput, Problem, nearest
 from fizzlab.language import cannot
 
-Dimension = Literal["mass", "volume", "drops"]
+Dimension = Literal["mass", "volume", "drops", "sprays"]
 Measures = Literal["us", "metric", "label"]
 
 
 class Unit(NamedTuple):
-    """A unit: grams or millilitres of one, or 1 for a drop; and how else it is spelled."""
+    """A unit: grams or millilitres of one, or 1 for what is counted; and how else it is spelled."""
 
     name: str
     dimension: Dimension
@@ -75,19 +75,19 @@ class Quantity:
 
     @property
     def dimension(self) -> Dimension:
-        """Is it a mass, a volume or a number of drops?"""
+        """Is it a mass, a volume or a number of drops or sprays?"""
         return UNITS[self.unit].dimension
 
     @property
     def size(self) -> float:
-        """Grams, millilitres or drops."""
+        """Grams, millilitres, drops or sprays."""
         return self.amount * UNITS[self.unit].size
 
     def __mul__(self, factor: float) -> Quantity:
         return Quantity(self.amount * factor, self.unit)
 
     def __str__(self) -> str:
-        unit = "drops" if self.unit == "drop" and self.amount != 1 else self.unit
+        unit = f"{self.unit}s" if self.dimension in COUNTED and self.amount != 1 else self.unit
         # Decimal writes 0.000001 where a float would write 1e-06, which no maker reads
         return f"{Decimal(f'{self.amount:.12g}'):f} {unit}"
 
@@ -271,9 +271,13 @@ def density_of(kind: str, *, where: str = "trial.toml", key: str | None = None) 
 #: keepers of UCUM (their ticket 127), and 60 drops of water to the fluid drachm is 16 a mL.
 UNKNOWN_DROPPER = Span(1 / 45, 1 / 20, 1 / 16)
 
+#: Millilitres of one, where the maker's own were not counted. Of a spray: common practice, no source seen; of
+#: fine mist it is said to be 0.1 to 0.2 mL, of a trigger bottle about 1 mL.
+COUNTED: Mapping[str, Span] = {"drops": UNKNOWN_DROPPER, "sprays": Span(0.1, 0.5, 1.2)}
+
 
 def count_drops(per_ml: float) -> Span:
-    """Millilitres of a drop of the maker's own bottle, within the 15 % that USP 32 allows a dropper."""
+    """Millilitres of a drop or spray of the maker's own, within the 15 % that USP 32 allows a dropper."""
     if per_ml <= 0:
         raise ValueError("drops in a millilitre must be above zero")
     return Span(1 / (1.15 * per_ml), 1 / per_ml, 1 / (0.85 * per_ml))
@@ -288,7 +292,7 @@ class OwnWeighing:
 
     def __post_init__(self) -> None:
         if self.quantity.dimension == "mass" or self.quantity.amount == 0:
-            raise ValueError("weigh a spoon, cup or number of drops, not a mass")
+            raise ValueError("weigh a spoon, cup or number of drops or sprays, not a mass")
         if not self.grams or not all(math.isfinite(mass) and mass > 0 for mass in self.grams):
             raise ValueError("every weighing must be above zero")
 
@@ -307,11 +311,13 @@ class OwnWeighing:
         return Span(max(mean - half, 0.01 * mean), mean, mean + half)
 
 
-def to_ml(quantity: Quantity, drops: Span = UNKNOWN_DROPPER) -> Span:
-    """The volume of a quantity in millilitres; a mass has none (ValueError)."""
+def to_ml(quantity: Quantity, one: Span | None = None) -> Span:
+    """The volume of a quantity in millilitres, `one` being a drop or spray; a mass has none (ValueError)."""
     if quantity.dimension == "mass":
         raise ValueError(f"{quantity} is a mass")
-    return drops * quantity.amount if quantity.dimension == "drops" else Span.exactly(quantity.size)
+    if quantity.dimension in COUNTED:
+        return (one or COUNTED[quantity.dimension]) * quantity.amount
+    return Span.exactly(quantity.size)
 
 
 def to_grams(
@@ -319,7 +325,7 @@ def to_grams(
     density: Density | None = None,
     *,
     own: OwnWeighing | None = None,
-    drops: Span = UNKNOWN_DROPPER,
+    one: Span | None = None,
 ) -> Span:
     """The mass in grams: volume × density, bound by bound, unless the same sort of measure was weighed."""
     if quantity.dimension == "mass":
@@ -328,12 +334,12 @@ def to_grams(
         return own.span() * (quantity.size / own.quantity.size)
     if density is None:
         raise cannot("only_volume", quantity=quantity)
-    return to_ml(quantity, drops).times(density.g_per_ml)
+    return to_ml(quantity, one).times(density.g_per_ml)
 
 
-def top_up(total: Quantity, part: Quantity, drops: Span = UNKNOWN_DROPPER) -> Span:
+def top_up(total: Quantity, part: Quantity, one: Span | None = None) -> Span:
     """Millilitres that fill a part up to a total, such as dye drops up to half a teaspoon; volumes add up."""
-    whole, given = to_ml(total, drops), to_ml(part, drops)
+    whole, given = to_ml(total, one), to_ml(part, one)
     left = whole.typical - given.typical
     if left < 0:
         raise cannot("over_full", part=part, ml=given.typical, total=total)

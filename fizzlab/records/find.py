@@ -103,11 +103,8 @@ def _summaries(ledger: Ledger) -> list[Summary]:
         elif isinstance(entry, SignOff):
             since.setdefault(entry.record, ([], []))[1].append(entry)
     home = ledger.path.parent
-    return [
-        Summary(home / each.record, each, tuple(corrections), tuple(sign_offs))
-        for each in ledger.reports()
-        for corrections, sign_offs in [since.get(each.record, ([], []))]
-    ]
+    told = [(each, *since.get(each.record, ([], []))) for each in ledger.reports()]
+    return [Summary(home / each.record, each, tuple(wrong), tuple(signed)) for each, wrong, signed in told]
 
 
 def find(folder: Path, words: Sequence[str] = (), *, lot: str = "") -> list[RecordMatch]:

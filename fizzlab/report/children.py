@@ -31,6 +31,9 @@ def surroundings() -> dict[str, str]:
     return given
 
 
-def jupyterlab(folder: Path, *options: str) -> list[str]:
-    """The command that runs JupyterLab on a folder; to be started in `SETTINGS`, which holds no module."""
-    return [sys.executable, "-P", "-m", "jupyterlab", *options, str(folder.resolve())]
+def server(module: str, of: Path, *options: str) -> list[str]:
+    """The command that runs JupyterLab on a folder, or Voilà on a notebook, to be started in `SETTINGS`.
+
+    It holds no module and says what is open to whom; the server ends when its stdin does.
+    """
+    return [sys.executable, "-P", "-m", "fizzlab.report.serving", module, *options, str(of.resolve())]

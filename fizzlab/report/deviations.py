@@ -2,23 +2,44 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 
 import pandas as pd
 
-from fizzlab.language import say, speaking
-from fizzlab.records import DeviationEntry
-from fizzlab.trial.folder import Trial
+from fizzlab.language import listed, say, speaking
+from fizzlab.records import DeviationEntry, read_ledger
+from fizzlab.trial.folder import RECORDS, Trial
 
 TrialPlan = Sequence[Mapping[str, str | float]]
 
 
-def deviations(trial: Trial, planned: TrialPlan = ()) -> list[DeviationEntry]:
-    """What went otherwise than `planned` (run, day, factors): as the maker wrote, then by the tables."""
-    said = trial.settings.deviations
+def deviations(trial: Trial) -> list[DeviationEntry]:
+    """What went otherwise than the plan that the ledger keeps: as the maker wrote, then by the tables."""
+    said, plan = trial.settings.deviations, read_ledger(trial.folder / RECORDS).plan()
+    planned: TrialPlan = plan.runs if plan is not None else ()
     written = [DeviationEntry(run=each.run or "", what=each.what, why=each.why or "") for each in said]
     with speaking(trial.settings.language):
         return [*written, *_against_plan(trial, planned), *_of_making(trial), *_of_readings(trial)]
+
+
+def touched(trial: Trial) -> list[str]:
+    """What of it touched the very things that are tried, as one caution; none where nothing did.
+
+    A deviation touches a factor if it names it, or an ingredient that it changes; sprays, if that is alcohol.
+    """
+    runs, recipe, found = trial.rows("runs"), trial.settings.made_recipe(), list[str]()
+    befell = deviations(trial)
+    sprayed = runs.loc[runs["sprays"].fillna(0) > 0, "run"]
+    for name in trial.settings.factors:
+        items, label = recipe.tried(name) if recipe else [], trial.settings.label(name)
+        words = "|".join(re.escape(word) for word in (label, *(item.name for item in items)))
+        named = re.compile(rf"(?<!\w)({words})(?!\w)", re.IGNORECASE)
+        hit = [each.run for each in befell if named.search(each.what)]
+        hit += list(sprayed) if any(item.job == "alcohol" for item in items) else []
+        where = listed(list(dict.fromkeys(filter(None, hit))))
+        found += [say("touched_in", label=label, runs=where) if where else label] if hit else []
+    return [say("touched", found=listed(found))] if found else []
 
 
 def _seen(run: object, what: str, why: object = "") -> DeviationEntry:
@@ -32,8 +53,7 @@ def _of_making(trial: Trial) -> Iterator[DeviationEntry]:
     latest = made.cummax()
     for run in made.index[made < latest]:
         before = made.index[made == latest[run]][0]
-        what = say("made_before", made=made[run], before=before)
-        yield _seen(run, what)
+        yield _seen(run, say("made_before", made=made[run], before=before))
 
     for day, rows in runs.dropna(subset=["day", "made_at"]).groupby("day", sort=False):
         made_on = rows["made_at"].dt.date

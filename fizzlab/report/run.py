@@ -70,8 +70,7 @@ class Kernels:
             ours = KernelSpecManager(kernel_dirs=[str(KERNELS)])
             manager = AsyncKernelManager(kernel_name="python3", kernel_spec_manager=ours, **how)
             try:
-                quiet = ["--IPKernelApp.log_level=CRITICAL"]  # its warnings are none of a maker's business
-                run_sync(manager.start_kernel)(cwd=str(home), env=self._environment, extra_arguments=quiet)
+                run_sync(manager.start_kernel)(cwd=str(home), env=self._environment)
                 self._running.add(manager)
                 self.refuse_if_stopped()
                 early = manager.blocking_client()
@@ -189,14 +188,13 @@ def write_report(
             except printing.NotPrinted as error:
                 unprinted.append(str(error))
 
-        html = records.keep(making, finish, **about) / "report.html"
+        html = Path(folder) / RECORDS / records.keep(making, finish, **about).name / "report.html"
     if unprinted:
         raise WithoutPdf(unprinted[0], html)
     return html
 
 
 def _about(trial: Trial, notebook: str, inputs: dict[str, str]) -> dict[str, Any]:
-    plan = records.read_ledger(trial.folder / RECORDS).plan()
     used = {"name": notebook, "sha256": records.fingerprint(shipped.notebook(notebook))}
     settings = trial.settings
     return {
@@ -208,7 +206,7 @@ def _about(trial: Trial, notebook: str, inputs: dict[str, str]) -> dict[str, Any
         "lots": settings.lots,
         "batches": len(trial.rows("runs")),
         "journal": records.bench_log(trial.folder),
-        "deviations": deviations(trial, plan.runs if plan is not None else ()),
+        "deviations": deviations(trial),
     }
 
 

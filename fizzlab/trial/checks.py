@@ -1,13 +1,13 @@
-"""Checks that need more than one row, or more than one table, of a trial.
-
-Problems stop the work; doubts travel into the report. A check of one table is an entry of `CHECKS`.
-"""
+"""Checks that need more than one row, or table, of a trial. A check of one table is an entry of `CHECKS`."""
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -29,9 +29,9 @@ SLIPS = 5
 
 @dataclass(frozen=True)
 class Check:
-    """A check of one column of a table: which rows it finds, with whatever the sentences need besides.
+    """A check of one column: which rows it finds, with what its sentences need besides their cells.
 
-    The sentences have names of columns in braces; `who` is the piece and its batch.
+    `who` is the piece and its batch; `slip` names one of the decimal sign (`reading` beside `usual`).
     """
 
     table: str
@@ -52,9 +52,14 @@ class Check:
             }
             batch = f"batch {said.get('run')}"
             said["written"] = said.get(self.column)
+            said["slip"] = sisters.slip(cells["reading"], cells["usual"]) if "reading" in cells else ""
             said["who"] = f"piece {said['piece']} of {batch}" if "piece" in said else batch
             what, do = self.what.format(**said), self.do.format(**said)
             yield Problem(table.where, what, do, int(str(row)), self.column, self.weight, self.reading)
+
+
+def _at(which: pd.Series, rows: pd.DataFrame) -> pd.DataFrame:
+    return rows[which]
 
 
 def _in_time(rows: pd.DataFrame, time: str = "hours") -> pd.DataFrame:
@@ -72,8 +77,10 @@ def _wet_after_dry(rows: pd.DataFrame) -> pd.DataFrame:
 
 def _gaining(rows: pd.DataFrame) -> pd.DataFrame:
     rows = _in_time(rows)
-    rows = rows.assign(first=rows.groupby(["run", "piece"])["mass_g"].transform("first"))
-    return rows[rows["mass_g"] > rows["first"] * 1.02]
+    rows = rows.assign(
+        reading=rows["mass_g"], usual=rows.groupby(["run", "piece"])["mass_g"].transform("first")
+    )
+    return rows[rows["mass_g"] > rows["usual"] * 1.02]
 
 
 def _broken_before(rows: pd.DataFrame) -> pd.DataFrame:
@@ -104,80 +111,48 @@ def _other_day(rows: pd.DataFrame) -> pd.DataFrame:
     return odd
 
 
-#: What is said of names that look alike; the column that it stands in is `{written}`.
-_OTHERWISE = ("“{written}” was written “{known}” further up.", "Write a name alike everywhere.")
+def _column_apart(rows: pd.DataFrame, column: str) -> pd.DataFrame:
+    ended = rows[rows["done"].astype(bool)] if "done" in rows else rows
+    return sisters.apart(ended, ended[column])
 
-# fmt: off
-#: The checks of single tables, besides those of every table's key and order of time.
-CHECKS = (
-    Check("touch_checks", "dry", _wet_after_dry,
-          "{who} was dry at {dry_h} h and not dry at {wet_h} h, so when it grew dry is less sure.",
-          "If the wrong piece was touched, leave that row out (a reason in the column leave_out).", "doubt"),
-    Check("touch_checks", "dry", lambda rows: rows[rows["dry"].astype(bool) & (rows["hours"] <= 0)],
-          "{who} was dry at 0 h, the moment it was made.",
-          "Correct the hours or dry, or leave the row out (a reason in the column leave_out)."),
-    Check("weighings", "mass_g", _gaining,
-          "{who} weighs more than at its first weighing ({first} g).",
-          "Check the figure; pieces lose mass as they dry.", "doubt", True),
-    Check("tumbles", "after_g", lambda rows: rows[rows["after_g"] > rows["before_g"]],
-          "{after_g} g after tumbling is more than before.", "Correct one of the two."),
-    Check("tumbles", "broken", lambda rows: rows[rows["broken"] > rows["pieces"]],
-          "{broken} pieces broke, but only {pieces} were tumbled.", "Correct one of the two."),
-    Check("tumbles", "after_g", lambda rows: rows[rows["after_g"] < rows["before_g"] / 2],
-          "more than half of the mass is gone ({before_g} g before).",
-          "Check both figures; if the pieces fell apart, shorten the tumble.", "doubt", True),
-    Check("drops", "order", lambda rows: rows[rows["order"].notna() & rows.duplicated(["run", "order"])],
-          "the place {order} in the sequence of batch {run} stands twice.",
-          "Number the drops of a batch in the order in which they were made."),
-    Check("drops", "piece", _broken_before,
-          "{who} had broken at an earlier drop.", "Give each piece a name of its own, or correct broke."),
-    Check("crumble_scores", "rater", partial(alike, column="rater", capitals=True), *_OTHERWISE),
-    Check("runs", "run", partial(alike, column="run"), *_OTHERWISE),
-    Check("runs", "day", partial(alike, column="day"), *_OTHERWISE),
-    Check("runs", "blind", lambda rows: rows[rows.duplicated("blind") & (rows["blind"] != "")],
-          "the blind code {blind} stands for an earlier batch too.",
-          "Give each batch a code of its own, and look up whose readings are whose.", "doubt"),
-    Check("fizz_times", "colour_s", lambda rows: rows[rows["colour_s"] > rows["seconds"]],
-          "colour after {colour_s} s, but {who} was watched for only {seconds} s.",
-          "Correct one of the two; leave the cell empty where it was not noted."),
-    Check("fizz_curves", "seconds",
-          lambda rows: rows[(rows["seconds"] > 5) & ~rows.duplicated(["run", "piece"])],
-          "the first reading of {who} is {seconds} s after the start.",
-          "Read the scale as the piece goes in: the gas before that is not counted well.", "doubt"),
-    Check("room_log", "time", _clock_back,
-          "the times of the log run backwards here; it was sorted before use.",
-          "Look whether the clock was changed, or two files were put together.", "doubt"),
-    *(Check(table, "rh_pct", _shares,
-            "every humidity is 1 or less (the highest is {rh_pct}), so they seem to be shares.",
-            "Write per cent: 55, not 0.55.") for table in ("room_log", "shelf")),
-    Check("runs", "made_at", lambda rows: rows[rows["made_at"].dt.strftime("%H:%M") == "00:00"],
-          "batch {run} was made at midnight, as it stands here.",
-          "If only its time of day is missing, add it.", "doubt"),
-    Check("runs", "made_at", _other_day,
-          "batch {run} was made on {made_at:%Y-%m-%d}, but others of day {day} on {usual:%Y-%m-%d}.",
-          "Check the date, or the column day.", "doubt"),
-)
 
-_DO = "Compare it with what was noted at the bench; correct it, or give a reason in the column leave_out."
-_OFF = "{who}: {reading} is far off what else was read (about {usual})."
-_doubt = partial(Check, do=_DO, weight="doubt", reading=True)
+def _repeated(rows: pd.DataFrame, key: list[str]) -> pd.DataFrame:
+    known = rows[key].notna().all(axis=1) & (rows[key[-1]] != "")
+    return rows[known & rows.duplicated(key)]
 
-#: The checks of readings against their sisters, besides those of every number that stands alone in its row.
-SISTERS = (
-    _doubt("touch_checks", "hours", sisters.out_of_round,
-           "{who} was looked at after {reading} h, and no other near then (about {usual} h)."),
-    Check("touch_checks", "hours", sisters.in_minutes,
-          "pieces took {usual} h to dry, and all hours are whole, so they seem to be minutes.",
-          "Write hours: 1.5 for 90 minutes.", "doubt"),
-    *(_doubt(table, "mass_g", partial(sisters.spikes, time=time), _OFF)
-      for table, time in (("weighings", "hours"), ("fizz_curves", "seconds"))),
-    _doubt("tumbles", "after_g",
-           lambda rows: sisters.apart(rows, 100 - 100 * rows["after_g"] / rows["before_g"]),
-           "{who} lost {reading} %, far off what else was lost (about {usual} %)."),
-    Check("room_log", "temp_c", sisters.swapped,
-          "the usual air is {temp} °C and {rh} %: {seems}.", "Check the headings and the unit.", "doubt"),
-)
-# fmt: on
+
+def _late_start(rows: pd.DataFrame) -> pd.DataFrame:
+    return rows[(rows["seconds"] > 5) & ~rows.duplicated(["run", "piece"])]
+
+
+def _lost(rows: pd.DataFrame) -> pd.DataFrame:
+    return sisters.apart(rows, 100 - 100 * rows["after_g"] / rows["before_g"])
+
+
+_HERE = (_wet_after_dry, _gaining, _repeated, _broken_before, _late_start, _clock_back, _shares)
+_APART = (_other_day, _lost, _column_apart, sisters.out_of_round, sisters.in_minutes, sisters.spikes)
+_FINDS: dict[str, Callable[..., pd.DataFrame]] = {
+    find.__name__.strip("_"): find for find in (*_HERE, *_APART, sisters.gusts, sisters.swapped, alike)
+}
+_WRITTEN = tomllib.loads(Path(__file__).with_name("checks.toml").read_text(encoding="utf-8"))
+
+
+def _check(**said: Any) -> Check:
+    """A check as checks.toml writes it."""
+    said = _WRITTEN.get(said.pop("like", ""), {}) | said
+    where, usual, find = said.pop("where", ""), said.pop("usual", ""), said.pop("find", "")
+    given = said.pop("given", {})
+    finds = partial(_FINDS[find], **given) if find else partial(_rows, where, usual, said["column"])
+    return Check(find=finds, **said)
+
+
+def _rows(where: str, usual: str, column: str, rows: pd.DataFrame) -> pd.DataFrame:
+    more = {"reading": rows[column], "usual": rows[usual]} if usual else {}
+    return _at(pd.Series(rows.eval(where, engine="python")), rows.assign(**more))
+
+
+CHECKS = [_check(**said) for said in _WRITTEN["check"]]
+SISTERS = [_check(like="sister", **said) for said in _WRITTEN["sisters"]]
 
 
 def compared(
@@ -191,19 +166,14 @@ def compared(
             for column in spec.columns:
                 number = column.kind == "number" or (column.kind == "whole" and column.high is None)
                 if number and column.name not in (*spec.key, *factors):
-                    find = partial(_column_apart, column=column.name)
-                    checks.append(_doubt(name, column.name, find, _OFF))
+                    apart = {"find": "column_apart", "given": {"column": column.name}}
+                    checks.append(_check(like="sister", table=name, column=column.name, **apart))
         for check in checks if len(table.rows) else ():
             doubts = [*check.problems(table)]
             if len(doubts) > max(SLIPS, len(table.rows) // 10):  # so many are no slips of the pen
                 doubts = [replace(doubt, reading=False) for doubt in doubts[:SLIPS]]
             found += doubts
     return found
-
-
-def _column_apart(rows: pd.DataFrame, column: str) -> pd.DataFrame:
-    ended = rows[rows["done"].astype(bool)] if "done" in rows else rows
-    return sisters.apart(ended, ended[column])
 
 
 def _of_every_table(spec: TableSpec) -> Iterator[Check]:
@@ -226,16 +196,15 @@ def _of_every_table(spec: TableSpec) -> Iterator[Check]:
         do = "Correct one of them, or give a reason in the column leave_out."
         yield Check(spec.name, key[-1], repeated, f"it repeats row {{earlier}} ({named}).", do)
     if "piece" in spec.key or "piece" in spec.series:
-        yield Check(spec.name, "piece", partial(alike, column="piece", within=("run",)), *_OTHERWISE)
+        given = {"column": "piece", "within": ["run"]}
+        yield _check(like="alike", table=spec.name, column="piece", given=given)
     if series:
         what = f"the time runs backwards for {{who}}: {{{time}}} after {{before}}."
         do = "Correct the time, or put the rows of a piece in order of time."
         yield Check(spec.name, time, backwards, what, do)
 
 
-def across_rows(
-    tables: Mapping[str, Table], specs: Mapping[str, TableSpec] = TABLES
-) -> tuple[list[Problem], list[Problem]]:
+def across_rows(tables: Mapping[str, Table], specs: Mapping[str, TableSpec] = TABLES) -> list[Problem]:
     """Problems and doubts of every check that compares rows or tables, but for the air."""
     found: list[Problem] = []
     for name, table in tables.items():
@@ -246,10 +215,7 @@ def across_rows(
                 found += _runs_known(table, tables["runs"])
             if name == "shelf":
                 found += _one_shelf_measure(table)
-    return (
-        [problem for problem in found if problem.weight == "problem"],
-        [problem for problem in found if problem.weight == "doubt"],
-    )
+    return found
 
 
 def named_runs(runs: Table) -> list[str]:
@@ -264,35 +230,26 @@ def _runs_known(table: Table, runs: Table) -> list[Problem]:
         do = did_you_mean(run, known, "Add the batch to runs, or correct the name.")
         what = f"“{run}” is not a batch that runs names."
         problems.append(Problem(table.where, what, do, row=int(str(row)), column="run"))
-    missing = [run for run in known if run not in set(table.rows["run"])]
-    problems = shortened(problems)
-    if missing:
-        what = f"it has no reading of {'batch' if len(missing) == 1 else 'batches'} {', '.join(missing)}."
-        do = "Add the readings if there are any; the answer rests on the others."
-        problems.append(Problem(table.where, what, do, weight="doubt"))
-    return problems
+    return shortened(problems)
 
 
 def _one_shelf_measure(table: Table) -> list[Problem]:
     """One way of measuring for the whole shelf: grams and seconds of fizz do not fall at one pace."""
-    names = [name for name, _, _ in SHELF_MEASURES]
-    used = [name for name in names if table.rows[name].notna().any()]
+    used = [name for name in SHELF_MEASURES if table.rows[name].notna().any()]
     if len(used) != 1:
         what = "it does not say how much fizz was left."
         if used:
             what = f"it measures fizz in {len(used)} ways ({', '.join(used)})."
-        do = f"Fill in one of the columns {', '.join(names)}, the same in every row."
+        do = f"Fill in one of the columns {', '.join(SHELF_MEASURES)}, the same in every row."
         return [Problem(table.where, what, do)]
     do = "Fill it in, or give a reason in the column leave_out."
     empty = table.rows.index[table.rows[used[0]].isna()]
     return [Problem(table.where, "the cell is empty.", do, row=int(row), column=used[0]) for row in empty]
 
 
-def factor_levels(runs: Table, settings: TrialSettings) -> tuple[Table, list[Problem], list[Problem]]:
-    """Match the factor columns of `runs` with trial.toml; the table, problems and doubts."""
-    problems: list[Problem] = []
-    doubts: list[Problem] = []
-    rows = runs.rows.copy()
+def factor_levels(runs: Table, settings: TrialSettings) -> tuple[Table, list[Problem]]:
+    """Match the factor columns of `runs` with trial.toml; the table, and what is wrong or odd."""
+    found, rows = list[Problem](), runs.rows.copy()
     for name, factor in settings.factors.items():
         if factor.levels is not None:
             spelling = {level.casefold(): level for level in factor.levels}
@@ -300,7 +257,7 @@ def factor_levels(runs: Table, settings: TrialSettings) -> tuple[Table, list[Pro
             for row, level in rows.loc[matched.isna(), name].items():
                 do = did_you_mean(level, factor.levels, f"Write one of: {', '.join(factor.levels)}.")
                 what = f"“{level}” is not a level that trial.toml names."
-                problems.append(Problem(runs.where, what, do, row=int(str(row)), column=name))
+                found.append(Problem(runs.where, what, do, row=int(str(row)), column=name))
             rows[name] = matched.fillna("")
             unused = [level for level in factor.levels if level not in set(matched)]
         else:
@@ -309,26 +266,24 @@ def factor_levels(runs: Table, settings: TrialSettings) -> tuple[Table, list[Pro
             if factor.low is not None and factor.high is not None:
                 planned |= rows[name].between(factor.low, factor.high)
             for row, amount in rows.loc[~planned, name].items():
-                what = f"{amount:g} {factor.unit} is not one of the amounts that trial.toml names."
-                do = "Correct it, unless that is what went in."
                 ends = [*amounts, *(end for end in (factor.low, factor.high) if end is not None)]
+                slip = next(filter(None, (sisters.slip(amount, end) for end in ends)), "")
+                what = f"{amount:g} {factor.unit} is not one of the amounts that trial.toml names{slip}."
+                do = "Correct it, unless that is what went in."
                 reach = (max(ends) - min(ends)) / 2
                 far = not min(ends) - reach <= amount <= max(ends) + reach
-                doubts.append(Problem(runs.where, what, do, int(str(row)), name, "doubt", far))
+                found.append(Problem(runs.where, what, do, int(str(row)), name, "doubt", far))
             # a range leaves it to the plan where in it to make batches
             unmade = [amount for amount in amounts if factor.low is None and amount not in set(rows[name])]
             unused = [f"{amount:g} {factor.unit}" for amount in unmade]
         for level in unused:
             what, do = f"no batch was made with {level}.", "The report says nothing about it."
-            doubts.append(Problem(runs.where, what, do, column=name, weight="doubt"))
-    return Table(runs.where, rows, runs.left_out), problems, doubts
+            found.append(Problem(runs.where, what, do, column=name, weight="doubt"))
+    return replace(runs, rows=rows), found
 
 
 def matched(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
-    """The rows with their batch and hours, where codes or clock times stand instead.
-
-    Readings of a batch that was left out are left out with it.
-    """
+    """The rows with batch and hours for codes and clock times, but for those of a batch that was left out."""
     problems: list[Problem] = []
     if BLIND.name in table.rows:
         table, problems = runs_by_code(table, runs)
@@ -349,7 +304,7 @@ def _without_left_out(table: Table, runs: Table) -> Table:
     text = moved.astype(object).where(moved.notna(), "").astype(str)
     text["leave_out"] = "its batch was left out: " + moved["run"].map(reasons)
     left_out = pd.concat([table.left_out, text]).sort_index().fillna("")
-    return Table(table.where, table.rows[~follows], left_out) if follows.any() else table
+    return replace(table, rows=table.rows[~follows], left_out=left_out) if follows.any() else table
 
 
 def runs_as_spelled(table: Table, runs: Table) -> Table:
@@ -358,7 +313,7 @@ def runs_as_spelled(table: Table, runs: Table) -> Table:
     folded = [run.casefold() for run in known]
     spelling = {fold: run for fold, run in zip(folded, known, strict=True) if folded.count(fold) == 1}
     spelled = table.rows["run"].map(lambda run: run if run in known else spelling.get(run.casefold(), run))
-    return Table(table.where, table.rows.assign(run=spelled), table.left_out)
+    return replace(table, rows=table.rows.assign(run=spelled))
 
 
 def runs_by_code(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
@@ -394,7 +349,7 @@ def runs_by_code(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
         by_code = left_out["blind"].str.strip().str.casefold().map(lambda code: batches.get(code, [""])[0])
         written = left_out["run"].str.strip() if "run" in left_out else by_code
         left_out["run"] = written.where(written != "", by_code)
-    return Table(table.where, rows, left_out), problems
+    return replace(table, rows=rows, left_out=left_out), problems
 
 
 def with_hours(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
@@ -406,28 +361,20 @@ def with_hours(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
     known, stamped, given = rows["run"].isin(made_at.index), rows["checked_at"].notna(), rows["hours"].notna()
     made = pd.to_datetime(rows["run"].map(made_at))
     counted = (rows["checked_at"] - made).dt.total_seconds() / 3600
+    unmade = "hours cannot be counted from checked_at without the time of making."
+    fill_in = "Fill in made_at for batch {run} in runs, or write hours here."
+    early = "the check stands before the batch was made ({made:%Y-%m-%d %H:%M})."
     faults = (
         (stamped & given, "hours and checked_at are both filled in.", "Keep one of the two."),
         (~stamped & ~given, "the time of the check is missing.", "Fill in checked_at or hours."),
-        (
-            stamped & ~given & known & made.isna(),
-            "hours cannot be counted from checked_at without the time of making.",
-            "Fill in made_at for batch {run} in runs, or write hours here.",
-        ),
-        (
-            stamped & ~given & (counted < 0),
-            "the check stands before the batch was made ({made:%Y-%m-%d %H:%M}).",
-            "Correct checked_at here, or made_at in runs.",
-        ),
+        (stamped & ~given & known & made.isna(), unmade, fill_in),
+        (stamped & ~given & (counted < 0), early, "Correct checked_at here, or made_at in runs."),
     )
-    problems = []
-    for which, what, do in faults:
-        for row in rows.index[which]:
-            said = {"run": rows["run"][row], "made": made[row]}
-            what, do = what.format(**said), do.format(**said)
-            problems.append(Problem(table.where, what, do, int(row), "checked_at"))
+    told = replace(table, rows=rows.assign(made=made))
+    checks = [Check("", "checked_at", partial(_at, which), what, do) for which, what, do in faults]
+    problems = [problem for check in checks for problem in check.problems(told)]
     rows = rows.assign(hours=rows["hours"].where(~stamped, counted)).drop(columns="checked_at")
-    return Table(table.where, rows, table.left_out), problems
+    return replace(table, rows=rows), problems
 
 
 def deviation_problems(settings: TrialSettings, runs: Sequence[str]) -> list[Problem]:
@@ -452,7 +399,7 @@ def air_cover(tables: Mapping[str, Table]) -> list[Problem]:
     for row, run in runs.rows.loc[unmade, "run"].items():
         what = f"batch {run} has no time of making, so its air cannot be looked up."
         do = "Fill in made_at; until then the batch does not count for the effect of the air."
-        doubts.append(Problem(runs.where, what, do, int(str(row)), "made_at", "doubt"))
+        doubts.append(Problem(runs.where, what, do, int(str(row)), "made_at", "doubt", missing=True))
     empty = pd.DataFrame(columns=["run", "piece", "hours", "dry"])
     touch, weigh = (dried.get(name, empty) for name in ("touch_checks", "weighings"))
     joined = air.drying_air(log.rows, air.drying_windows(touch, weigh, runs.rows))
@@ -462,7 +409,7 @@ def air_cover(tables: Mapping[str, Table]) -> list[Problem]:
         share, do = f"only {coverage * 100:.0f} %", "Its air is the mean of what was logged."
         if coverage == 0:
             share, do = "none", "Add the missing readings; until then its air does not count."
-        named = f"batch{'es' * (len(some) > 1)} {listed([str(run) for run in some.index])}"
+        named = f"batch{'es' * (len(some) > 1)} {listed(list(map(str, some.index)))}"
         what = f"the room log covers {share} of the drying of {named}."
-        doubts.append(Problem(log.where, what, do, weight="doubt"))
+        doubts.append(Problem(log.where, what, do, weight="doubt", missing=True))
     return doubts

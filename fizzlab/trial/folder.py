@@ -1,11 +1,8 @@
-"""The trial folder: read once, checked once, then handed on as a `Trial`.
-
-`load` is the only way in. It reads `trial.toml` and every table, from CSV files or from the sheets of
-`readings.xlsx`, gathers all problems, and raises them together; what is merely odd travels along as doubts.
-"""
+"""The trial folder: read once, checked once, then handed on as a `Trial`. `load` is the only way in."""
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,14 +10,14 @@ from typing import NamedTuple
 
 import pandas as pd
 
-from fizzlab.errors import BadInput, Problem, nearest
+from fizzlab.errors import BadInput, Problem, hard, nearest
 from fizzlab.measures import BLIND, CHECKED_AT, TABLES, Column, TableSpec
-from fizzlab.trial import checks, placing
+from fizzlab.trial import checks, due, placing
 from fizzlab.trial.journal import JOURNAL, Journal
+from fizzlab.trial.opening import open_in
 from fizzlab.trial.settings import FILE, TrialSettings, read_settings
 from fizzlab.trial.settings.sections import Complaints
 from fizzlab.trial.tables import RawTable, Table, parse, read_csv, read_sheets, unread
-from fizzlab.trial.workbook import open_in
 
 # they need no pandas
 RECORDS, WORKBOOK = placing.RECORDS, placing.WORKBOOK
@@ -36,24 +33,10 @@ class Exclusion(NamedTuple):
 
 @dataclass(frozen=True)
 class Trial:
-    """A checked trial.
+    """A checked trial: its settings, and the tables that are there (looks and weighings always with `hours`).
 
-    Parameters
-    ----------
-    settings : TrialSettings
-        What `trial.toml` says.
-    tables : mapping of str to Table
-        Only the tables that are there. `touch_checks` and `weighings` always carry `hours`.
-    doubts : tuple of Problem
-        What looked odd but did not stop the work.
-    inputs : tuple of Path
-        Every file that was read, those of earlier trials too.
-    earlier : tuple of Trial
-        The earlier trials that `[earlier]` names, in its order.
-    passed : tuple of Passed
-        Those of them that cannot be counted, and why.
-    confirms : Trial or None
-        The trial that `[confirms]` names.
+    `doubts` looked odd but stopped nothing; `inputs` is every file that was read, those of other trials too;
+    `earlier` are the trials that `[earlier]` names, `passed` those of them that cannot be counted, and why.
     """
 
     folder: Path
@@ -81,11 +64,8 @@ class Trial:
 
     def left_out(self) -> pd.DataFrame:
         """Every row that was left out, with columns table, row, run, reason."""
-        found = [
-            (name, row, cells.get("run", ""), cells["leave_out"])
-            for name, table in self.tables.items()
-            for row, cells in table.left_out.iterrows()
-        ]
+        gone = ((name, *each) for name, table in self.tables.items() for each in table.left_out.iterrows())
+        found = [(name, row, cells.get("run", ""), cells["leave_out"]) for name, row, cells in gone]
         return pd.DataFrame(found, columns=["table", "row", "run", "reason"])
 
     def without_doubtful(self) -> Trial:
@@ -104,13 +84,15 @@ class Trial:
         return [name for name in self.settings.tables() if not self.has(name)]
 
 
-def load(folder: str | Path) -> Trial:
+def load(folder: str | Path, now: dt.datetime | None = None) -> Trial:
     """Read and check a trial folder.
 
     Parameters
     ----------
     folder : str or Path
         Holds ``trial.toml`` and the tables; see the README for both.
+    now : datetime, optional
+        The workshop's clock: what is not due yet is not missing. That of the computer, if left out.
 
     Raises
     ------
@@ -118,15 +100,11 @@ def load(folder: str | Path) -> Trial:
         With every problem found. Nothing in the folder is changed, ever. An earlier trial that has problems
         of its own stops nothing: it is passed over, and a doubt says so.
     """
-    trial = _load(Path(folder), follow=True)
+    trial = _load(Path(folder), now, follow=True)
     return _with_earlier(_with_confirmed(trial), _named(trial.folder, trial.settings)[0])
 
 
-def _hard(found: Sequence[Problem]) -> list[Problem]:
-    return [problem for problem in found if problem.weight == "problem"]
-
-
-def _load(folder: Path, follow: bool = False) -> Trial:
+def _load(folder: Path, now: dt.datetime | None = None, follow: bool = False) -> Trial:
     """The trial without the others that it names; these must be there, if they are to be followed."""
     folder_there(folder)
     settings, found = read_settings(folder)
@@ -138,22 +116,17 @@ def _load(folder: Path, follow: bool = False) -> Trial:
         if settings is not None or name != "runs":  # else its columns are not known
             table, of_table = parse(raw, columns_of(name, settings, raw), specs[name].planned)
             found += of_table
-            if not _hard(of_table):
+            if not hard(of_table):
                 clean[name] = table
     if settings is None:
-        raise BadInput(_hard(found))
+        raise BadInput(hard(found))
     found += _named(folder, settings)[1] if follow else []
-    for name in settings.plan.tables if settings.plan else ():
-        if name not in raws:  # a sheet with rows to fill in says so itself
-            do = f"Fill it in, as {WORKBOOK} or a CSV file; if you did, check the file's name."
-            what = "it is planned in trial.toml, but holds no readings."
-            found.append(Problem(name, what, do, weight="doubt"))
-    if "runs" not in raws and not any(each.where.startswith(("runs", WORKBOOK)) for each in _hard(found)):
+    if "runs" not in raws and not any(each.where.startswith(("runs", WORKBOOK)) for each in hard(found)):
         do = "Add it, with one row a batch and at least the columns run and day."
         found.append(Problem("runs.csv", "the table of batches is not there.", do))
     if "runs" in clean:
-        clean["runs"], problems, doubts = checks.factor_levels(clean["runs"], settings)
-        found += problems + doubts
+        clean["runs"], of_table = checks.factor_levels(clean["runs"], settings)
+        found += of_table
         found += checks.deviation_problems(settings, checks.named_runs(clean["runs"]))
     for name in [name for name in clean if name != "runs"]:
         if "runs" in clean:
@@ -162,11 +135,11 @@ def _load(folder: Path, follow: bool = False) -> Trial:
         elif {BLIND.name, CHECKED_AT.name} & set(clean[name].rows):
             del clean[name]  # without the batches no code and no hours can be looked up
     tables = {name: clean[name] for name in specs if name in clean}
-    problems, doubts = checks.across_rows(tables, specs)
-    found += problems + doubts
-    if not _hard(found):
+    found += checks.across_rows(tables, specs)
+    if not hard(found):
+        found += due.missing(tables, specs, settings.plan, now or dt.datetime.now())
         found += checks.compared(tables, specs, settings.factors)
-    if _hard(found):
+    if hard(found):
         raise BadInput(sorted(_in_file_order(found), key=lambda each: each.weight == "doubt"))
     if settings.drying.air != "none":
         found += checks.air_cover(tables)
@@ -189,7 +162,7 @@ def _with_confirmed(trial: Trial) -> Trial:
     try:
         other = _load(path)
     except BadInput as error:
-        what = f"the trial “{asked.trial}” cannot be read. {_hard(error.problems)[0]}"
+        what = f"the trial “{asked.trial}” cannot be read. {hard(error.problems)[0]}"
         raise wrong(what, "Mend it there.") from error
     for name in other.settings.factors:
         if name not in trial.settings.factors:
@@ -216,11 +189,8 @@ def _named(folder: Path, settings: TrialSettings) -> tuple[list[_Named], list[Pr
         inside = sorted(each.parent for each in path.glob(f"*/{FILE}"))  # this trial may be the first
         if not path.is_dir():
             what = "is a file, not the folder of a trial." if path.exists() else "is no folder."
-            problems.add(
-                key,
-                f"“{said}” {what}",
-                f"Write the way to it from {folder.name or 'this folder'}, such as ../autumn.",
-            )
+            do = f"Write the way to it from {folder.name or 'this folder'}, such as ../autumn."
+            problems.add(key, f"“{said}” {what}", do)
         elif path.resolve() == own:
             problems.add(key, f"“{said}” is this trial itself.", "Name trials that were made before it.")
         elif (path / FILE).is_file():
@@ -247,9 +217,9 @@ def _with_earlier(trial: Trial, wanted: Sequence[_Named]) -> Trial:
         try:
             other = _load(each.folder)
         except BadInput as error:
-            hard = _hard(error.problems)
-            more = f" (the first of {len(hard)} problems)" if len(hard) > 1 else ""
-            why = f"It cannot be read{more}: {hard[0]}"
+            wrong = hard(error.problems)
+            more = f" (the first of {len(wrong)} problems)" if len(wrong) > 1 else ""
+            why = f"It cannot be read{more}: {wrong[0]}"
         else:
             first = other.rows("runs")["made_at"].min()
             if each.by_season and (pd.isna(first) or pd.isna(mine)):

@@ -1,8 +1,6 @@
 """`fizzlab import`: from an export to the room log, with the mapping kept and the original put aside.
 
-`prepare` reads, guesses and works out what would be written, `write` writes it: the log, the section
-[imports.NAME] at the end of trial.toml, and a copy of the export, byte for byte, in `exports/`. No reading is
-added twice, and every other row stays as it stood.
+`prepare` reads, guesses and works out what would be written, `write` writes it. No reading is added twice.
 """
 
 from __future__ import annotations
@@ -17,15 +15,15 @@ from pathlib import Path
 
 import pandas as pd
 
-from fizzlab.errors import BadInput, Problem, count
+from fizzlab.errors import BadInput, Problem, count, hard
 from fizzlab.measures import LEAVE_OUT, TABLES
 from fizzlab.trial.folder import WORKBOOK, folder_there, read_all, refuse_records
 from fizzlab.trial.loggers import TAKES, Guess, Layout, bad, guess, is_missing, lay_out, numbers, stamp_texts
+from fizzlab.trial.opening import open_in
 from fizzlab.trial.placing import changing
 from fizzlab.trial.settings import FILE, ImportSettings, read_settings
 from fizzlab.trial.stamps import moment
 from fizzlab.trial.tables import RawTable, csv_of, outside, parse, range_words, separator_of, shortened
-from fizzlab.trial.workbook import open_in
 
 #: The table that readings go to.
 LOG = TABLES["room_log"]
@@ -36,10 +34,7 @@ EXPORTS = "exports"
 
 @dataclass(frozen=True)
 class Readings:
-    """The readings of an export in order of time, and what is odd about them.
-
-    `rows` is indexed by row of the file: `time` (the workshop's clock), `temp_c` and `rh_pct`.
-    """
+    """What an export holds, in order of time and by row of the file (time, temp_c, rh_pct); what is odd."""
 
     where: str
     rows: pd.DataFrame
@@ -58,10 +53,7 @@ class Merge:
 
 @dataclass(frozen=True)
 class ImportPlan:
-    """What would be written: to the log's file, `target`, which now holds `standing`, and to trial.toml.
-
-    `name` is that of the mapping, and `stored` whether trial.toml, which is `toml`, held it already.
-    """
+    """What would be written to the log, `target`, which now holds `standing`; was the mapping `stored`?"""
 
     folder: Path
     file: Path
@@ -119,17 +111,14 @@ def prepare(
     if not re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,39}", name):
         do = "Use up to 40 small letters, digits, - and _, beginning with a letter or digit."
         raise bad("option --mapping", f"“{name}” cannot be the name of a mapping.", do)
-    problems, readings = [], None
+    target, standing, problems = _standing(folder)
     try:
         readings = read(layout, found.mapping)
     except BadInput as error:
-        problems += error.problems
-    target, standing, wrong = _standing(folder)
-    problems += wrong
-    if problems or readings is None:
+        raise BadInput([*error.problems, *problems]) from None
+    if problems:
         raise BadInput(problems)
-    merged = into_room_log(standing, readings)
-    had = stored is not None
+    merged, had = into_room_log(standing, readings), stored is not None
     return ImportPlan(folder, file, data, layout, found, name, had, readings, merged, target, standing, toml)
 
 
@@ -190,6 +179,8 @@ def _values(
     other = (units != "") & (units != unit) & ~((unit == "share") & (units == "%"))
     if unit == "°F":
         values = ((values - 32) / 1.8).round(2)
+    elif unit == "K":
+        values = (values - 273.15).round(2)
     elif unit == "share":
         values = values.where(units == "%", (values * 100).round(2))
     spec = next(each for each in LOG.columns if each.name == TAKES[kind])
@@ -240,7 +231,7 @@ def _standing(folder: Path) -> tuple[str, bytes | None, list[Problem]]:
     found = read_all(folder)
     path = next((p for p in found.inputs if p.suffix == ".csv" and p.stem.casefold() == LOG.name), None)
     target = f"{LOG.name}.csv" if path is None else path.name
-    problems = [p for p in found.problems if p.where == target and p.weight == "problem"]
+    problems = [problem for problem in hard(found.problems) if problem.where == target]
     lock = open_in(folder / target)
     if lock is not None:
         do = f"Close it; if it is not open, delete {lock.name}."
@@ -253,10 +244,9 @@ def _standing(folder: Path) -> tuple[str, bytes | None, list[Problem]]:
 
 
 def into_room_log(standing: bytes | None, readings: Readings) -> Merge:
-    """Add hygrometer readings to the room log (None: there is none yet); one in order of time stays so.
+    """Add readings to the room log (None: there is none yet); one in order of time stays so.
 
-    A reading whose time, temperature and humidity stand there already, be it in a row that was left out, is
-    not added again.
+    What stands there already to two digits, be it in a row that was left out, is not added again.
     """
     rows, old = readings.rows, _typed(standing or b"time,temp_c,rh_pct\n")
     to_digits = dict.fromkeys(TAKES.values(), 2)
@@ -271,15 +261,12 @@ def into_room_log(standing: bytes | None, readings: Readings) -> Merge:
         "takes their mean. Look whether two devices, or two units, were put together."
     )
     cells = [
-        {"time": _stamp(time), "temp_c": f"{temp:.10g}", "rh_pct": f"{rh:.10g}"}
-        for time, temp, rh in zip(new["time"], new["temp_c"], new["rh_pct"], strict=True)
+        {"time": f"{at:%Y-%m-%dT%H:%M}{f':{at:%S}' if at.second else ''}", "temp_c": f"{temp:.10g}"}
+        | {"rh_pct": f"{rh:.10g}"}
+        for at, temp, rh in new[["time", "temp_c", "rh_pct"]].itertuples(index=False)
     ]
     data = _inserted(standing, cells, list(new["time"]), old["time"].dropna())
     return Merge(data, len(new), len(rows) - len(new), (said,) if clash else ())
-
-
-def _stamp(time: pd.Timestamp) -> str:
-    return f"{time:%Y-%m-%dT%H:%M:%S}" if time.second else f"{time:%Y-%m-%dT%H:%M}"
 
 
 def _typed(standing: bytes) -> pd.DataFrame:

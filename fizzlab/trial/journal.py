@@ -27,8 +27,8 @@ class OtherBench(FizzlabError):
 
     def __init__(self) -> None:
         super().__init__(
-            "This trial has been opened at another bench since; nothing was logged here. "
-            "Run this notebook again to go on here."
+            "Another page of this trial logged something since, so nothing was logged here. "
+            "It is in the list now: look, then press again."
         )
 
 
@@ -69,7 +69,7 @@ class Entry:
 
 @dataclass
 class Journal:
-    """The journal of one trial folder, added up line by line, open for adding."""
+    """The journal of one trial folder, added up line by line, each once, and open for adding."""
 
     path: Path
     #: Lines that are no JSON: each was being written when the computer stopped, and never confirmed.
@@ -79,8 +79,11 @@ class Journal:
     #: How an entry is about to change its table, and how it did.
     begun: dict[int, list[Change]] = field(default_factory=dict)
     changes: dict[int, list[Change]] = field(default_factory=dict)
+    #: What was typed of a row that has more to come, by table, batch and piece.
+    drafts: dict[tuple[str, str, str], Cells] = field(default_factory=dict)
     last: int = 0
-    _undone: set[int] = field(default_factory=set)
+    _live: dict[int, Entry] = field(default_factory=dict)
+    _open: set[int] = field(default_factory=set)
     # with the last number before it, and the entry that stopped it or 0
     _watch: tuple[Running, int, int] | None = None
     _size: int = 0
@@ -88,15 +91,28 @@ class Journal:
     @classmethod
     def open(cls, folder: Path) -> Journal:
         """Read the journal of a folder; an empty one where there is none. Nothing is written."""
-        path = folder / JOURNAL
-        data = bytes_of(path) if path.exists() else b""
-        journal = cls(path, _size=len(data))
+        journal = cls(folder / JOURNAL)
+        if journal.path.exists():
+            journal._add_up(bytes_of(journal.path))
+        return journal
+
+    def _add_up(self, data: bytes) -> None:
         for piece in filter(bytes.strip, data.split(b"\n")):
             try:
-                journal._take(json.loads(piece))
+                self._take(json.loads(piece))
             except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
-                journal.unreadable += 1
-        return journal
+                self.unreadable += 1
+        self._size += len(data)
+
+    def grown(self) -> bool:
+        """Did somebody else write into it since? One that was cut by hand makes the next press refused."""
+        return (self.path.stat().st_size if self.path.exists() else 0) > self._size
+
+    def take_up(self) -> None:
+        """Take up what somebody else wrote; nobody may be writing meanwhile."""
+        with self.path.open("rb") as file:
+            file.seek(self._size)
+            self._add_up(file.read())
 
     def add(self, line: Line) -> None:
         """Write one line to the disk, whole or not at all; OtherBench where somebody else did since."""
@@ -112,7 +128,8 @@ class Journal:
             try:
                 file.write(data)
                 file.flush()
-                os.fsync(file.fileno())
+                if line["did"] not in ("written", "not_written"):  # which the table tells as well
+                    os.fsync(file.fileno())
             except OSError:
                 file.truncate(self._size)
                 raise
@@ -126,14 +143,17 @@ class Journal:
             case "open":
                 pass
             case "log":
-                self.entries[number] = _entry(line, line["table"])
+                entry = self.entries[number] = self._live[number] = _entry(line, line["table"])
+                self._open.add(number)
+                self.drafts.pop((entry.table, entry.cells.get("run", ""), entry.cells.get("piece", "")), None)
                 if line.get("stops") and self.running is not None:
                     self._stopped_by(number)
             case "undo":
                 of = int(line["of"])
                 if of in self.entries:
                     self.entries[number] = _entry(line, self.entries[of].table)
-                    self._undone.add(of)
+                    self._live.pop(of, None)
+                    self._open.add(number)
                 if self._watch is not None and self._watch[2] == of:
                     self._stopped_by(0)
             case "writing":
@@ -142,9 +162,15 @@ class Journal:
                 self.begun.pop(number, None)
             case "written":
                 self.changes[number] = self.begun.pop(number, [])
+                self._open.discard(number)
             case "kept":  # the row was changed by hand since, so the reading was not taken back after all
                 if number in self.entries:
-                    self._undone.discard(self.entries.pop(number).of)
+                    kept = self.entries[self.entries[number].of]
+                    del self.entries[number]
+                    self._open.discard(number)
+                    self._live = dict(sorted({**self._live, kept.id: kept}.items()))
+            case "draft":
+                self.drafts[line["table"], line["run"], line["piece"]] = _entry({**line, "id": 0}, "").cells
             case "start":
                 watch = Running(line["run"], line["piece"], line["water_c"], float(line["at"]))
                 self._watch = (watch, self.last, 0)
@@ -173,17 +199,13 @@ class Journal:
 
     def live(self) -> list[Entry]:
         """The readings that hold, in the order of the presses."""
-        return [entry for entry in self.entries.values() if not entry.of and entry.id not in self._undone]
+        return [*self._live.values()]
 
     def waiting(self) -> list[Entry]:
         """The entries that have not reached their table or, taken back, have not left it."""
-        touched = self.begun.keys() | self.changes.keys()  # what may stand in a table
-        return [
-            self.entries[number]
-            for number in sorted(self.entries.keys() - self.changes.keys())
-            if (self.entries[number].of or number) in touched
-            or not (self.entries[number].of or number in self._undone)
-        ]
+        found = [self.entries[number] for number in sorted(self._open)]
+        holds = (self._live, self.begun, self.changes)  # or may stand in a table
+        return [entry for entry in found if any((entry.of or entry.id) in some for some in holds)]
 
 
 def _entry(line: Line, table: str) -> Entry:

@@ -1,13 +1,10 @@
-"""Exports of hygrometers: finding the cells in the bytes, and what the columns are.
-
-`lay_out` finds named columns of text, `guess` says what they are and asks what it cannot tell. The readings
-are then taken, and added to the room log, by `fizzlab.trial.importing`.
-"""
+"""Exports of hygrometers: finding the cells in the bytes (`lay_out`), and what the columns are (`guess`)."""
 
 from __future__ import annotations
 
 import csv
 import io
+import itertools
 import re
 import unicodedata
 from collections import Counter
@@ -31,11 +28,9 @@ _SAMPLE = 60
 
 #: The columns of the room log by what is measured, and the units of each.
 TAKES = {"temp": "temp_c", "rh": "rh_pct"}
-KINDS = {"temp": ("°C", "°F"), "rh": ("%",)}
+KINDS = {"temp": ("°C", "°F", "K"), "rh": ("%",)}
 
-_UNITS: dict[str, str] = {
-    written: unit for unit, spellings in WRITTEN["units"].items() for written in spellings
-}
+_UNITS = {written: str(unit) for unit, spellings in WRITTEN["units"].items() for written in spellings}
 
 _CALLED = {"temp": "the air's temperature", "rh": "the air's relative humidity"}
 
@@ -87,13 +82,9 @@ def lay_out(where: str, data: bytes) -> Layout:
         del kept[number]
     if passed := len(filled) - len(kept) + (place if titled else first):
         said.append(f"{count(passed, 'line')} before, between or after the readings: passed over.")
-    cells = pd.DataFrame(
-        [(row + [""] * len(header))[: len(header)] for row in kept.values()],
-        index=pd.Index(list(kept), name="row"),
-        columns=header,
-        dtype=object,
-    )
-    return Layout(where, cells, tuple(said))
+    cells = [(row + [""] * len(header))[: len(header)] for row in kept.values()]
+    index = pd.Index(list(kept), name="row")
+    return Layout(where, pd.DataFrame(cells, index, header, dtype=object), tuple(said))
 
 
 def bad(where: str, what: str, do: str, column: str | None = None) -> BadInput:
@@ -149,11 +140,8 @@ def _header(names: list[str], width: int) -> list[str]:
     header: list[str] = []
     for i in range(len(names) or width):
         name = names[i][:190] if i < len(names) and names[i] else f"column {i + 1}"
-        named, same = name, 1
-        while named in header:
-            same += 1
-            named = f"{name} ({same})"
-        header.append(named)
+        others = (f"{name} ({same})" for same in itertools.count(2))
+        header.append(next(each for each in itertools.chain([name], others) if each not in header))
     return header
 
 
@@ -346,11 +334,8 @@ class _Guesser:
 
     def measured(self, kind: str) -> None:
         """Find the column of one kind of reading, and its unit."""
-        other, told, asks = (
-            {"temp": "rh", "rh": "temp"}[kind],
-            self.told.get(kind),
-            f"Which column is {_CALLED[kind]}?",
-        )
+        other, told = {"temp": "rh", "rh": "temp"}[kind], self.told.get(kind)
+        asks = f"Which column is {_CALLED[kind]}?"
         taken = [each.get(key) for each in (self.values, self.told) for key in ("time", "date", other)]
         glued = {name: units for name, units in self.numeric.items() if name not in taken}
         if told is not None and told not in glued:
@@ -376,6 +361,8 @@ class _Guesser:
         usual = [unit for unit in KINDS[kind] if (units == unit).sum() > 0.5 * values.notna().sum()]
         glued, middle = units.isin(KINDS[kind]).any(), float(values.median())
         headed = unit_named(name, kind)
+        if headed == "K" and middle < 200:  # a thermocouple of type K
+            headed = None
         if key in self.told:
             self.values[key] = self.told[key]
         elif kind == "rh":
@@ -386,10 +373,10 @@ class _Guesser:
         elif usual or headed:
             self.values[key] = usual[0] if usual else str(headed)
         elif kind == "temp" and not glued and (middle <= 35 or middle >= 50):
-            unit = self.values[key] = "°C" if middle <= 35 else "°F"
+            unit = self.values[key] = "°C" if middle <= 35 else "°F" if middle < 200 else "K"
             self.reasons.append(f"{name}: read as {unit}, since half of its values lie around {middle:g}.")
         else:
-            self.ask(key, f"In which unit is “{name}”?", KINDS[kind])
+            self.ask(key, f"In which unit is “{name}”?", KINDS[kind][:2])
 
 
 def _units_glued(cells: pd.Series) -> set[str]:

@@ -26,10 +26,7 @@ def shape(name: str) -> str:
 def alike(
     rows: pd.DataFrame, column: str, within: Sequence[str] = (), capitals: bool = False
 ) -> pd.DataFrame:
-    """The rows whose name looks like another further up, and is not the same, with that one as `known`.
-
-    Names that differ in capitals alone are left out, unless `capitals` count as a slip too.
-    """
+    """The rows whose name only looks like another further up (`known`); `capitals` alone need not count."""
     shapes = rows[column].map({name: shape(name) for name in rows[column].unique()})
     keys = [*(rows[name] for name in within), shapes]
     known = rows.groupby(keys, sort=False)[column].transform("first")

@@ -1,4 +1,4 @@
-"""Opening the files of a folder that a stranger may have sent: plain files only, and none without end."""
+"""Opening the files of a folder that a stranger may have sent: plain, not without end, not open elsewhere."""
 
 from __future__ import annotations
 
@@ -21,3 +21,9 @@ def bytes_of(path: Path) -> bytes:
         what = "it is larger than 200 MB, far more than a hand-kept notebook."
         raise BadInput([Problem(path.name, what, "Keep only the readings of this trial in it.")])
     return path.read_bytes()
+
+
+def open_in(path: Path) -> Path | None:
+    """The mark that a spreadsheet program leaves beside a file that it has open; None if there is none."""
+    marks = (path.with_name(f"~${path.name}"), path.with_name(f".~lock.{path.name}#"))
+    return next((mark for mark in marks if mark.exists()), None)

@@ -31,11 +31,8 @@ def notebook(name: str) -> Path:
 
 
 def put_notebook(name: str, path: Path, trial: Path | None = None) -> Path:
-    """Copy a notebook, set to a trial, and return its path.
-
-    One that is there already stays as it is, and is returned only if its cells are those shipped: else the
-    copy is called name-2, name-3 and so on, so that nobody opens what came with a folder.
-    """
+    """Copy a notebook, set to a trial; where another of that name stands, it is called name-2 and so on."""
+    path.parent.mkdir(parents=True, exist_ok=True)
     read = json.loads(notebook(name).read_text(encoding="utf-8"))
     for cell in read["cells"]:
         if trial is not None and _sets_folder(cell):

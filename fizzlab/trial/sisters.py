@@ -1,8 +1,6 @@
 """Readings compared with their sisters: a slip of the pen stands far from what was read of pieces made alike.
 
-Each function takes the rows of a table and gives those that are doubtful, with what is `usual` beside them.
-Far is measured by the readings themselves (medians, which a few slips do not move) and, so that tidy readings
-raise no doubt about each other, by a least distance.
+Each function gives the doubtful rows and what is `usual`. Far is measured by medians, which a slip leaves.
 """
 
 from __future__ import annotations
@@ -22,7 +20,34 @@ FEWEST = 3
 #: A piece that dries or fizzes does not change its mass by more than this ratio between two weighings.
 STEP = 1.25
 
+#: What a reading is of the usual one where the decimal sign slipped.
+_SLIPS = {10: "ten times as much", 100: "a hundred times as much", 0.1: "a tenth", 0.01: "a hundredth"}
+
+#: A room's air changes by less than this between two readings.
+GUST = 5.0
+
 _MAD = 1.4826  # of the median absolute deviation to a standard deviation
+
+
+def slip(reading: float, usual: float) -> str:
+    """The clause that names a slip of the decimal sign; empty where it is none.
+
+    >>> slip(1480, 152), slip(60, 152)
+    (', ten times as much: the decimal sign may have slipped', '')
+    """
+    for factor, said in _SLIPS.items() if reading > 0 and usual > 0 else ():
+        if 1 / RATIO < reading / usual / factor < RATIO:
+            return f", {said}: the decimal sign may have slipped"
+    return ""
+
+
+def gusts(rows: pd.DataFrame, column: str) -> pd.DataFrame:
+    """Readings of a room log that are ten times those before and after them, or a tenth, and so on."""
+    rows = rows.sort_values("time", kind="stable")
+    read = rows[column]
+    usual = read.rolling(5, center=True, min_periods=3).median()
+    found = rows.assign(reading=read, usual=usual)[(read - usual).abs() > GUST]
+    return found[[bool(slip(*pair)) for pair in found[["reading", "usual"]].itertuples(index=False)]]
 
 
 def apart(rows: pd.DataFrame, read: pd.Series, within: bool = True) -> pd.DataFrame:

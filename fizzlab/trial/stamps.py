@@ -1,7 +1,4 @@
-"""Dates and times as loggers write them, and which of the numbers is the day.
-
-Ours, since libraries that guess dates take 03.04.2026 for March or April as they please.
-"""
+"""Dates and times as loggers write them. Ours: libraries take 03.04.2026 for March or April as they like."""
 
 from __future__ import annotations
 
@@ -64,30 +61,13 @@ def is_stamp(text: str) -> bool:
     return 6 <= len(text) <= 60 and (is_day(text) or any(moment(text, order) for order in ORDERS))
 
 
-def _patterns(*dates: str) -> tuple[re.Pattern[str], ...]:
-    return tuple(re.compile(date + r"(?:[T\s,;_]+|$)") for date in dates)
-
-
-_WEEKDAY = r"(?:[^\W\d_]{2,10}\.?,?\s+)?"
-_PATTERNS = {
-    "year first": _patterns(
-        r"(?P<y>\d{4})([-/.])(?P<m>\d{1,2})\2(?P<d>\d{1,2})\.?",
-        r"(?P<y>\d{4})(?P<m>\d{2})(?P<d>\d{2})",
-        r"(?P<y>\d{2})([-/.])(?P<m>\d{2})\2(?P<d>\d{2})",
-    ),
-    "day first": _patterns(r"(?P<d>\d{1,2})([-/.])(?P<m>\d{1,2})\2(?P<y>\d{4}|\d{2})\.?"),
-    "month first": _patterns(
-        r"(?P<m>\d{1,2})([-/])(?P<d>\d{1,2})\2(?P<y>\d{4}|\d{2})",
-        r"(?P<m>\d{1,2})\.(?P<d>\d{1,2})\.(?P<y>\d{2})",
-    ),
-    "month in words": _patterns(
-        _WEEKDAY + r"(?P<d>\d{1,2})[-\s.]+(?P<m>[^\W\d_]{3,10})\.?[-\s,]+(?P<y>\d{4})",
-        _WEEKDAY + r"(?P<m>[^\W\d_]{3,10})\.?\s+(?P<d>\d{1,2}),?\s+(?P<y>\d{4})",
-    ),
-}
-
-#: What loggers write: `months` by their first letters, words of columns, units.
+#: What loggers write: patterns of `dates`, `months` by their first letters, words of columns, units.
 WRITTEN = tomllib.loads(Path(__file__).with_name("loggers.toml").read_text(encoding="utf-8"))
+
+_PATTERNS = {
+    order: [re.compile(date + r"(?:[T\s,;_]+|$)") for date in dates]
+    for order, dates in WRITTEN["dates"].items()
+}
 
 _MIDNIGHT = re.compile(r"|0?0:00(:00([.,]0+)?)?|12:00(:00)? ?[aA][mM]")
 
@@ -106,9 +86,8 @@ def _split_date(head: str, order: Order) -> tuple[dt.date, int] | None:
         found = pattern.match(head)
         if found is None:
             continue
-        month = (
-            int(found["m"]) if found["m"].isdigit() else WRITTEN["months"].get(found["m"].casefold()[:3], 0)
-        )
+        written = found["m"].casefold()
+        month = int(written) if written.isdigit() else WRITTEN["months"].get(written[:3], 0)
         year = int(found["y"]) + (2000 if len(found["y"]) == 2 else 0)
         try:
             date = dt.date(year, month, int(found["d"]))

@@ -1,8 +1,6 @@
-"""Reading a table from CSV or a workbook, and the checks that need one row only.
+"""Reading a table from CSV or a workbook to text cells, and parsing them; the checks that need one row only.
 
-`read_csv` and `read_sheets` turn bytes into a `RawTable` of text cells, each with the row number that a
-spreadsheet would show; `parse` turns that into a `Table` of typed columns, with a `Problem` for every cell
-that cannot be used. Cells are read by hand: libraries of dates and numbers misread "1,5" and "03.04.2026".
+Cells are read by hand: libraries of dates and numbers misread "1,5" and "03.04.2026".
 """
 
 from __future__ import annotations
@@ -24,6 +22,7 @@ import pandas as pd
 from fizzlab.errors import HIDDEN, BadInput, Problem, did_you_mean
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, Column
 from fizzlab.trial.opening import MOST_BYTES, bytes_of
+from fizzlab.trial.sisters import slip
 
 #: A workbook of more cells is refused before it is read: each takes some hundred bytes of memory.
 MOST_CELLS = 2_000_000
@@ -39,10 +38,7 @@ _EARLIEST, _LATEST = pd.Timestamp("2000-01-01"), pd.Timestamp("2100-01-01")
 
 @dataclass(frozen=True)
 class RawTable:
-    """Text cells as they stood in the file; the index is the row as a spreadsheet numbers it.
-
-    `comma` says that the file separates its cells otherwise, so that a comma in a number is a decimal one.
-    """
+    """Text cells by the row of the spreadsheet; a `comma` in a number is then surely a decimal one."""
 
     where: str
     cells: pd.DataFrame
@@ -51,15 +47,15 @@ class RawTable:
 
 @dataclass(frozen=True)
 class Table:
-    """A checked table, from the file, or the workbook and sheet, that `where` names.
+    """A checked table of the file or sheet `where`: typed `rows` to analyse, by the row of the spreadsheet.
 
-    `rows` holds typed columns of the rows to analyse, indexed by spreadsheet row; missing optional cells are
-    NaN, NaT or an empty text. `left_out` holds the rows that carry a `leave_out` reason, as text.
+    As text: `left_out` with a reason in leave_out, and `unread` that were prepared and wait for a reading.
     """
 
     where: str
     rows: pd.DataFrame
     left_out: pd.DataFrame = field(default_factory=pd.DataFrame)
+    unread: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 #: A cell that begins so is taken for a formula by one spreadsheet or another, also behind spaces; the wide
@@ -205,6 +201,10 @@ def _cell_text(value: object) -> str:
 
 def _raw(where: str, found: list[list[str]]) -> tuple[RawTable | None, list[Problem]]:
     """Name the columns, number the rows and set blank rows aside."""
+    if found and any(map(only_shown, found[0])):
+        head = found[0]
+        kept = [place for place, name in enumerate(head) if not only_shown(name)]
+        found = [[row[i] for i in kept if i < len(row)] + row[len(head) :] for row in found]
     if not found or not any(cell.strip() for cell in found[0]):
         return None, [Problem(where, "it has no header.", "Put the column names in its first row.", row=1)]
     header = [cell.strip().casefold() for cell in found[0]]
@@ -232,6 +232,11 @@ def _raw(where: str, found: list[list[str]]) -> tuple[RawTable | None, list[Prob
     index = pd.Index(list(rows), name="row")
     cells = pd.DataFrame(list(rows.values()), index=index, columns=header, dtype=object)
     return (None if problems else RawTable(where, cells)), problems
+
+
+def only_shown(name: object) -> bool:
+    """Is it the name, in brackets, of a column that is there to be looked at and is not read?"""
+    return str(name).strip().startswith("(") and str(name).strip().endswith(")")
 
 
 _EMPTY: dict[str, object] = {"text": "", "number": np.nan, "whole": np.nan, "yes_no": pd.NA, "moment": pd.NaT}
@@ -269,8 +274,9 @@ def parse(
     out_of_it = pd.Series(False, index=cells.index)
     if LEAVE_OUT.name in cells.columns:
         out_of_it = cells[LEAVE_OUT.name].str.strip() != ""
-    kept, found = _with_readings(cells[~out_of_it], planned, where, columns)
-    problems += found
+    there = cells[~out_of_it]
+    blank = _blank(there, planned)
+    kept = there[~blank]
     typed: dict[str, pd.Series] = {}
     for column in columns:
         if column.name in cells.columns:
@@ -280,28 +286,22 @@ def parse(
             typed[column.name] = pd.Series(_EMPTY[column.kind], index=kept.index)
     if cells.empty and not problems:  # a table whose rows are all unread is no problem: it was prepared
         problems.append(Problem(where, "it has no rows.", "Fill it in, or take it out of the folder."))
-    return Table(where, pd.DataFrame(typed, index=kept.index), cells[out_of_it]), problems
+    rows = pd.DataFrame(typed, index=kept.index)
+    return Table(where, rows, cells[out_of_it], there[blank & ~_after_the_end(there, columns)]), problems
 
 
 def unread(raw: RawTable, planned: Sequence[str]) -> bool:
     """Is it a sheet that was prepared and in which no reading stands yet?"""
-    return _with_readings(raw.cells, planned, raw.where)[0].empty
+    return bool(_blank(raw.cells, planned).all())
 
 
-def _with_readings(
-    cells: pd.DataFrame, planned: Sequence[str], where: str, columns: Sequence[Column] = ()
-) -> tuple[pd.DataFrame, list[Problem]]:
-    """Pass over the rows that a prepared sheet holds but nobody has filled in yet."""
+def _blank(cells: pd.DataFrame, planned: Sequence[str]) -> pd.Series:
+    """Which rows does a prepared sheet hold that nobody has filled in yet?"""
     readings = [name for name in cells.columns if name not in (*planned, BLIND.name)]
     if not planned or not readings:
-        return cells, []
-    blank = (cells[readings].apply(lambda column: column.str.strip()) == "").all(axis=1)
-    missed = [str(row) for row in cells.index[blank & ~_after_the_end(cells, columns)]]
-    if not missed:
-        return cells[~blank], []
-    named = ", ".join(missed[:8]) + (f" and {len(missed) - 8} more" if len(missed) > 8 else "")
-    what = f"{'row' if len(missed) == 1 else 'rows'} {named}: no reading, passed over."
-    return cells[~blank], [Problem(where, what, "Fill it in if it was read.", weight="doubt")]
+        return pd.Series(False, cells.index)
+    blank: pd.Series = (cells[readings].apply(lambda column: column.str.strip()) == "").all(axis=1)
+    return blank
 
 
 def _after_the_end(cells: pd.DataFrame, columns: Sequence[Column]) -> pd.Series:
@@ -331,23 +331,41 @@ _THOUSANDS = r"[+-]?[1-9]\d{0,2},\d{3}"
 
 def _typed(text: pd.Series, column: Column, where: str, comma: bool) -> tuple[pd.Series, list[Problem]]:
     """Parse one column and list the cells that cannot be used; a `comma` is surely a decimal one."""
-    values = _values(text, column)
+    values, problems, usual = _values(text, column), list[Problem](), np.nan
     bad = values.isna() & (text != "") | (text == "") & column.required
     if column.kind in ("number", "whole"):
         either = text.str.fullmatch(_THOUSANDS).astype(bool)
         if either.any() and not comma and not text[~either].str.contains(",", regex=False).any():
             values = values.mask(either)
             bad |= either
-        bad |= outside(values, column)
+        beyond = outside(values, column)
+        usual, middle = (float(values[each].dropna().median()) for each in (~beyond, beyond))
+        unit, mend = _other_unit(middle) if column.unit == "°C" else ("", "")
+        if unit and beyond.sum() > 1 and not slip(middle, usual):
+            warm = values > 40  # no room, and no bath, is so warm in °C
+            what = f"{warm.sum()} of its {len(values)} temperatures seem to be in {unit}, from here on."
+            do = f"Turn them into °C: {mend}."
+            if column.name == "temp_c":
+                do = f"{do[:-1]}; or read the logger's own file with: fizzlab import FOLDER FILE."
+            problems.append(Problem(where, what, do, int(values.index[warm][0]), column.name))
+        else:
+            bad |= beyond
     elif column.kind == "text":
         bad |= text.str.contains(HIDDEN).astype(bool)
     elif column.kind == "moment":
         bad |= ((values < _EARLIEST) | (values > _LATEST)).astype(bool)
         bad |= values.notna() & ~text.str.contains(":", regex=False) & column.clock
-    return values, [
-        Problem(where, *_fault(text[row], values[row], column), row=int(row), column=column.name)
+    return values, problems + [
+        Problem(where, *_fault(text[row], values[row], column, usual), row=int(row), column=column.name)
         for row in text.index[bad]
     ]
+
+
+def _other_unit(value: float) -> tuple[str, str]:
+    """The unit that a temperature of no room or bath in °C seems to be in, and how to turn it into °C."""
+    if 260 <= value <= 335:
+        return "kelvin", "take 273.15 off"
+    return ("°F", "take 32 off and divide by 1.8") if 60 < value <= 140 else ("", "")
 
 
 def outside(values: pd.Series, column: Column) -> pd.Series:
@@ -361,23 +379,24 @@ def outside(values: pd.Series, column: Column) -> pd.Series:
 def range_words(column: Column) -> str:
     """The bounds of a column in words."""
     low, high = column.low, column.high
-    if low is not None and high is not None:
-        return f"{'above ' if column.above_low else ''}{low:g} to {high:g}"
-    if low is not None:
+    if low is None:
+        return f"at most {high:g}"
+    if high is None:
         return f"{'more than' if column.above_low else 'at least'} {low:g}"
-    return f"at most {high:g}"
+    return f"{'above ' if column.above_low else ''}{low:g} to {high:g}"
 
 
+_ALONE = "Write the number alone, without unit or words."
 _WANTED = {
-    "number": "a number",
-    "whole": "a whole number",
-    "yes_no": "yes or no",
-    "moment": "a date and time",
+    "number": ("a number", _ALONE),
+    "whole": ("a whole number", _ALONE),
+    "yes_no": ("yes or no", "Write yes or no."),
+    "moment": ("a date and time", "Write the workshop's clock time as 2026-01-31T08:30, with no time zone."),
 }
 
 
-def _fault(text: str, value: Any, column: Column) -> tuple[str, str]:
-    """What is wrong with a cell that cannot be used, and what to do."""
+def _fault(text: str, value: Any, column: Column, usual: float = np.nan) -> tuple[str, str]:
+    """What is wrong with a cell that cannot be used, where others are about `usual`, and what to do."""
     kind, reason = column.kind, "or give a reason in the column leave_out."
     shown = text if len(text) <= 30 else text[:29] + "…"
     if not text:
@@ -385,7 +404,10 @@ def _fault(text: str, value: Any, column: Column) -> tuple[str, str]:
     if kind == "text":
         return f"a sign that cannot be seen or printed stands in “{shown}”.", "Type the text again."
     if not pd.isna(value) and kind != "moment":
-        what = f"{text} is outside what is possible here ({range_words(column)})."
+        unit = _other_unit(value)[0] if column.unit == "°C" else ""
+        seems = slip(value, usual) and f"; most are about {usual:g}, and it is{slip(value, usual)[1:]}"
+        seems = seems or f"; it seems to be in {unit}" * bool(unit)
+        what = f"{text} is outside what is possible here ({range_words(column)}){seems}."
         return what, f"Correct it ({column.meaning}), {reason}"
     if not pd.isna(value):
         year = not _EARLIEST <= value <= _LATEST
@@ -397,20 +419,18 @@ def _fault(text: str, value: Any, column: Column) -> tuple[str, str]:
     if kind in ("number", "whole") and re.fullmatch(_THOUSANDS, text):
         may = f"{text.replace(',', '.')} or {text.replace(',', '')}"
         return f"“{shown}” may be {may}.", "Write it without a comma."
-    do = "Write the number alone, without unit or words."
-    if kind == "moment":
-        do = "Write the workshop's clock time as 2026-01-31T08:30, with no time zone."
-        if re.fullmatch(r"\d{1,2}:\d\d(:\d\d)?", text):
-            do = "Add the date, as in 2026-01-31T08:30."
-    elif kind == "yes_no":
-        do = "Write yes or no."
+    wanted, do = _WANTED[kind]
+    if kind == "moment" and re.fullmatch(r"\d{1,2}:\d\d(:\d\d)?", text):
+        do = "Add the date, as in 2026-01-31T08:30."
+    elif kind in ("moment", "yes_no"):
+        pass
     elif ":" in text and column.name == "hours":
         do = "Write hours as a number, 1.5 for an hour and a half."
     elif "," in text and "." in text:
         do = "Write it without a thousands separator."
     elif text.startswith("#"):
         do = "Mend the formula in the spreadsheet."
-    return f"“{shown}” is not {_WANTED[kind]}.", do
+    return f"“{shown}” is not {wanted}.", do
 
 
 _YES_NO = {

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
 import shutil
 import subprocess
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import openpyxl
@@ -39,9 +39,9 @@ def _fill(folder: Path, seed: int = 11) -> dict[str, int]:
     Returns the number of rows filled in, by table.
     """
     rng = np.random.default_rng(seed)
-    made = _fill_runs(folder / "runs.csv", rng)
     path = folder / "readings.xlsx"
     book = openpyxl.load_workbook(path)
+    made = _fill_runs(book["runs"], rng)
     dry_at = {(run, str(piece)): rng.lognormal(np.log(5), 0.5) for run in made for piece in (1, 2)}
     filled: dict[str, int] = {}
 
@@ -54,10 +54,11 @@ def _fill(folder: Path, seed: int = 11) -> dict[str, int]:
         filled[sheet] = filled.get(sheet, 0) + 1
 
     # LibreOffice keeps blank rows below those that the plan prepared
-    rows = {
-        sheet.title: [row for row in sheet.iter_rows(min_row=2, values_only=True) if row[0] is not None]
-        for sheet in book
-    }
+    rows = {}
+    for sheet in book:
+        first = 1 + sum(str(cell.value).startswith("(") for cell in sheet[1])  # the grey columns
+        found = sheet.iter_rows(min_row=2, min_col=first, values_only=True)
+        rows[sheet.title] = [row for row in found if row[0] is not None]
     seen: set[tuple[str, str]] = set()
     for row, (run, piece, hours, *_) in enumerate(rows["touch_checks"], start=2):
         if (run, piece) not in seen:  # nobody touches a piece again that was dry
@@ -82,19 +83,15 @@ def _fill(folder: Path, seed: int = 11) -> dict[str, int]:
     return filled
 
 
-def _fill_runs(path: Path, rng: np.random.Generator) -> dict[str, dt.datetime]:
+def _fill_runs(sheet: Any, rng: np.random.Generator) -> dict[str, dt.datetime]:
     """Write when each batch was made; one a spreadsheet day, half an hour apart."""
-    with path.open(newline="", encoding="utf-8") as file:
-        rows = list(csv.DictReader(file))
     made: dict[str, dt.datetime] = {}
-    for place, row in enumerate(rows):
-        moment = START + dt.timedelta(days=int(row["day"]) - 1, minutes=30 * (place % 12))
-        made[row["run"]] = moment
-        row["made_at"], row["sprays"] = f"{moment:%Y-%m-%dT%H:%M}", str(rng.integers(0, 3))
-    with path.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.DictWriter(file, rows[0].keys())
-        writer.writeheader()
-        writer.writerows(rows)
+    for place, cells in enumerate(sheet.iter_rows(min_row=2)):
+        row = dict(zip((head.value for head in sheet[1]), cells, strict=True))
+        if row["run"].value is not None:
+            moment = START + dt.timedelta(days=int(row["day"].value) - 1, minutes=30 * (place % 12))
+            made[str(row["run"].value)] = row["made_at"].value = moment
+            row["sprays"].value = int(rng.integers(0, 3))
     return made
 
 

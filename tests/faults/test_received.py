@@ -65,7 +65,13 @@ def test_the_kernel_takes_nothing_from_where_it_works(tmp_path: Path) -> None:
         command, cwd=tmp_path, env=children.surroundings(), capture_output=True, text=True, check=True
     )
     assert {"", str(tmp_path)}.isdisjoint(json.loads(told.stdout))
-    assert options == ["-P", "-m", "ipykernel_launcher", "--InteractiveShellApp.ignore_cwd=True"]
+    assert options == [
+        "-P",
+        "-m",
+        "ipykernel_launcher",
+        "--InteractiveShellApp.ignore_cwd=True",
+        "--log-level=50",
+    ]
     assert not log.exists()
 
 
@@ -107,17 +113,22 @@ def test_what_is_no_notebook_is_not_opened(text: str, tmp_path: Path) -> None:
 
 def test_bench_says_which_notebook_it_opens(make_trial: MakeTrial, monkeypatch: pytest.MonkeyPatch) -> None:
     folder, opened = make_trial(), list[str]()
-    monkeypatch.setattr("fizzlab.cli.lab._start", lambda folder, page: opened.append(page) or 0)
+    monkeypatch.setattr("fizzlab.cli.lab._run", lambda command, **told: opened.append(" ".join(command)) or 0)
+    monkeypatch.setattr("fizzlab.cli.lab._open_when_there", lambda *where: None)
     (folder / "bench.ipynb").write_text("{}", encoding="utf-8")
     said = CliRunner().invoke(main, ["bench", str(folder)]).stderr
     assert "holds other cells than fizzlab's own, so bench-2.ipynb was opened." in said
     assert f"fizzlab bench {folder} --own" in said
-    CliRunner().invoke(main, ["bench", str(folder), "--own"])
+    CliRunner().invoke(main, ["bench", str(folder), "--own", "--lab"])
     notebooks = folder.parent / "notebooks"
     notebooks.mkdir()
     (notebooks / "start.ipynb").write_text("{}", encoding="utf-8")
     assert "so start-2.ipynb was opened" in CliRunner().invoke(main, ["lab", str(notebooks)]).stderr
-    assert opened == ["doc/tree/bench-2.ipynb", "doc/tree/bench.ipynb", "lab/tree/notebooks/start-2.ipynb"]
+    pages = ["/bench-2.ipynb", "doc/tree/bench.ipynb", "notebooks/start-2.ipynb"]
+    assert len(opened) == 3
+    assert all(page in command for page, command in zip(pages, opened, strict=True))
+    assert "voila" in opened[0]
+    assert "--Voila.ip=127.0.0.1" in opened[0]  # this computer only, unless --phone is given
 
 
 def test_a_browser_in_the_current_folder_is_not_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -18,6 +18,7 @@ from fizzlab.models.result import Effect, FitResult
 from fizzlab.models.terms import level_name
 from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
+from fizzlab.report.deviations import touched
 from fizzlab.report.figures import combinations, over_humidity
 from fizzlab.report.page import FAILED, Finding, Findings, Notes, Picture, Piece
 from fizzlab.report.parts.again import drift, lost, without_doubtful
@@ -360,6 +361,7 @@ def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:
     elif len(done.looks) > 1:
         minded = [say("also_reported", before=listed([str(batches) for batches in done.looks[:-1]]))]
     turned = (*drift(done)[1], *lost(done))
+    minded += touched(done.trial)
     minded += [each.said for each in turned if each.clear and each.response in about(done)][:1]
     minded += [say("batches_left_out", runs=listed([str(run) for run in gone]))] if gone else []
     steps = next_repeats(done) if of_repeats(done) else [*between_made(done), *next_steps(done)]

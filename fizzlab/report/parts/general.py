@@ -96,7 +96,7 @@ def record_block(trial: Trial) -> Pieces:
 
 def _deviations(trial: Trial) -> Pieces:
     plan = records.read_ledger(trial.folder / RECORDS).plan()
-    found = deviations(trial, plan.runs if plan is not None else ())
+    found = deviations(trial)
     said: Pieces = []
     if plan is not None:
         when = say("day_at_hour", day=plan.at[:10], hour=plan.at[11:16])

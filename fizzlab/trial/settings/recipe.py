@@ -8,23 +8,10 @@ from pydantic import Field
 
 from fizzlab.errors import BadInput, CannotAnswer, nearest
 from fizzlab.measures import CURRENCIES
-from fizzlab.recipe.amounts import density_needed
+from fizzlab.recipe import units
+from fizzlab.recipe.amounts import batch_mass, density_needed, scale
 from fizzlab.recipe.chemistry import ACIDS
-from fizzlab.recipe.ingredients import ROLES, Ingredient, Price, Recipe, Role, Rule
-from fizzlab.recipe.units import (
-    ALIASES,
-    DENSITIES,
-    UNKNOWN_DROPPER,
-    Density,
-    Measures,
-    OwnWeighing,
-    Quantity,
-    Span,
-    canonical_kind,
-    count_drops,
-    parse_quantity,
-    scatter_of,
-)
+from fizzlab.recipe.ingredients import ROLES, Ingredient, Price, Recipe, Role, Rule, for_run
 from fizzlab.trial.settings.sections import Complaints, FactorSettings, Name, Positive, Section, Text
 
 
@@ -53,6 +40,7 @@ class IngredientSettings(Section):
     g_per_ml: float | None = Field(default=None, gt=0, le=5)
     own_weighing: OwnWeighingSettings | None = None
     drops_per_ml: float | None = Field(default=None, gt=0, le=500)
+    sprays_per_ml: float | None = Field(default=None, gt=0, le=500)
     volatile: float | None = Field(default=None, ge=0, le=1)
     max_pct: float | None = Field(default=None, ge=0, le=100)
     price: float | None = Field(default=None, ge=0)
@@ -89,7 +77,7 @@ class RecipeSettings(Section):
     """The whole section [recipe]: one batch as it is made, and how factors change it."""
 
     name: str = ""
-    measures: Measures = "us"
+    measures: units.Measures = "us"
     ingredients: list[IngredientSettings] = Field(min_length=1, max_length=60)
     by_factor: dict[str, RuleSettings] = Field(default_factory=dict)
     pieces: int | None = Field(default=None, ge=1, le=1000)
@@ -113,11 +101,7 @@ class RecipeSettings(Section):
 
 
 def make_recipe(settings: RecipeSettings, factors: Mapping[str, FactorSettings]) -> Recipe:
-    """The recipe with its rules, which name the trial's factors; BadInput with every problem.
-
-    Problems are an unknown kind without a role, an amount that cannot be read, a volume whose grams are not
-    known, a rule that names no factor, level or ingredient of the trial.
-    """
+    """The recipe with its rules, which name the trial's factors; BadInput with every problem."""
     maker = _Maker(settings.measures, [item.name for item in settings.ingredients])
     items = maker.ingredients("recipe.ingredients", settings.ingredients, maker.names)
     for name in sorted({name for name in maker.names if maker.names.count(name) > 1}):
@@ -129,21 +113,23 @@ def make_recipe(settings: RecipeSettings, factors: Mapping[str, FactorSettings])
         maker.unknown(key, name, factors, "the trial has no such factor.", otherwise)
         if name in factors:
             rules.append(maker.rule(key, rule, name, factors[name]))
-    if maker:
-        raise BadInput(maker)
-    return Recipe(settings.name or "the batch", items, tuple(rules))
+    if not maker:
+        recipe = Recipe(settings.name or "the batch", items, tuple(rules))
+        wanted = (settings.pieces or 0) * (settings.mould_g() or 0.0) * (1 + settings.spare)
+        return maker.to_moulds(recipe, wanted, factors) if settings.scale_to_moulds else recipe
+    raise BadInput(maker)
 
 
 class _Maker(Complaints):
     """Makes ingredients and rules, and gathers what is wrong with any."""
 
-    def __init__(self, measures: Measures, names: list[str]) -> None:
+    def __init__(self, measures: units.Measures, names: list[str]) -> None:
         super().__init__()
         self.measures, self.names = measures, names
 
-    def quantity(self, key: str, text: str | None) -> Quantity | None:
+    def quantity(self, key: str, text: str | None) -> units.Quantity | None:
         try:
-            return None if text is None else parse_quantity(text, measures=self.measures)
+            return None if text is None else units.parse_quantity(text, measures=self.measures)
         except BadInput as error:
             self.take(key, error)
             return None
@@ -173,25 +159,29 @@ class _Maker(Complaints):
         own = self.quantity(f"{key}.own_weighing.measure", weighed.measure if weighed else None)
         pack = self.quantity(f"{key}.pack", item.pack)
         if own is not None and (own.dimension == "mass" or own.amount == 0):
-            what = "what was weighed is not a spoon, cup or number of drops."
-            self.add(f"{key}.own_weighing.measure", what, 'Write it as "1 tsp" or "30 drops".')
+            what = "what was weighed is not a spoon, cup or number of drops or sprays."
+            self.add(f"{key}.own_weighing.measure", what, 'Write it as "1 tsp", "30 drops" or "10 sprays".')
         if pack is not None and pack.amount == 0:
             self.add(f"{key}.pack", "the pack is empty.", "Say how much is in it.")
         if len(self) > before or amount is None:
             return None
         density = None
         if item.g_per_ml is not None:
-            kind = canonical_kind(item.kind)
-            span = Span.about(item.g_per_ml, scatter_of(item.role or ROLES.get(kind, "other")))
-            density = Density(span, seen=False)
+            kind = units.canonical_kind(item.kind)
+            span = units.Span.about(item.g_per_ml, units.scatter_of(item.role or ROLES.get(kind, "other")))
+            density = units.Density(span, seen=False)
         made = Ingredient(
             item.name,
             item.kind,
             amount,
             role=item.role,
             density=density,
-            own=OwnWeighing(own, tuple(weighed.grams)) if own and weighed else None,
-            drops=count_drops(item.drops_per_ml) if item.drops_per_ml else UNKNOWN_DROPPER,
+            own=units.OwnWeighing(own, tuple(weighed.grams)) if own and weighed else None,
+            counted={
+                name: units.count_drops(per_ml)
+                for name, per_ml in (("drops", item.drops_per_ml), ("sprays", item.sprays_per_ml))
+                if per_ml
+            },
             volatile=item.volatile,
             max_pct=item.max_pct,
             price=Price(item.price, pack) if item.price is not None and pack is not None else None,
@@ -207,12 +197,12 @@ class _Maker(Complaints):
 
     def kind_known(self, key: str, item: IngredientSettings) -> None:
         """An unknown kind needs a role: an acid that is misspelt must not go in with the dry powders."""
-        kind, known = canonical_kind(item.kind), [*DENSITIES, *ROLES]
+        kind, known = units.canonical_kind(item.kind), [*units.DENSITIES, *ROLES]
         if item.role == "acid":
             what = f"“{item.kind}” is not an acid that fizzlab knows."
             self.unknown(key, kind, ACIDS, what, f"Known acids: {', '.join(ACIDS)}.")
         elif item.role is None and kind not in known and not kind.startswith("isopropyl alcohol"):
-            guess = nearest(item.kind, [*known, *ALIASES, "isopropyl alcohol 91 %"])
+            guess = nearest(item.kind, [*known, *units.ALIASES, "isopropyl alcohol 91 %"])
             do = (f"Did you mean “{guess}”? If not, give" if guess else "Give") + " its role as well."
             self.add(key, f"fizzlab does not know the kind “{item.kind}”.", do)
 
@@ -244,11 +234,37 @@ class _Maker(Complaints):
     def unit(self, key: str, asked: str | None, name: str, factor: FactorSettings) -> str:
         """The unit of the amounts that a factor sets."""
         try:
-            return parse_quantity(f"1 {asked or factor.unit}", measures=self.measures).unit
+            return units.parse_quantity(f"1 {asked or factor.unit}", measures=self.measures).unit
         except BadInput:
             what = f"“{asked or factor.unit}” is not a unit that an ingredient is measured in."
-            self.add(key if asked else f"factors.{name}.unit", what, "Write g, ml, tsp, cup or drop.")
+            self.add(key if asked else f"factors.{name}.unit", what, "Write g, ml, tsp, cup, drop or spray.")
             return ""
+
+    def to_moulds(self, recipe: Recipe, wanted: float, factors: Mapping[str, FactorSettings]) -> Recipe:
+        """The recipe so many times as written that the lightest batch weighs so many grams as are wanted.
+
+        At f times a batch weighs a f + b, where b is what factors set or bring, which stays as it is. f comes
+        from the ends of the factors, not from the batches planned, so that a later one is made alike.
+        """
+        at: dict[str, str | float] = {name: (f.levels or f.range())[0] for name, f in factors.items()}
+
+        def mass(times: float, at: Mapping[str, str | float]) -> float:
+            return batch_mass(for_run(scale(recipe, times), at)).typical
+
+        try:
+            for name, factor in factors.items():
+                ends = factor.levels or factor.range()
+                at |= min(({name: end} for end in ends), key=lambda one: mass(1, {**at, **one}))
+            once, twice = mass(1, at), mass(2, at)
+        except CannotAnswer as error:
+            self.add("recipe.scale_to_moulds", error.why, error.would_help)
+        else:
+            grows, fixed = twice - once, 2 * once - twice
+            if fixed < wanted and grows > 0:
+                return scale(recipe, (wanted - fixed) / grows)
+            what = f"what the factors set or bring weighs {fixed:.0f} g, and the moulds take {wanted:.0f} g."
+            self.add("recipe.scale_to_moulds", what, "Fill more moulds, or change less of the batch.")
+        raise BadInput(self)
 
     def levels_match(self, key: str, levels: list[str] | None, given: Mapping[str, object]) -> None:
         """Every level must be given, and nothing else."""

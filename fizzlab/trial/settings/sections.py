@@ -34,6 +34,7 @@ Hours = Annotated[float, Field(gt=0, le=2000)]
 Batches = Annotated[int, Field(ge=2, le=1000)]
 Level = str | float | int
 Column = Annotated[str, Field(min_length=1, max_length=200)]
+Called = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
 
 #: The lots of one ingredient; a single one may be given without brackets.
 Lots = Annotated[
@@ -92,11 +93,7 @@ def _crossed(low: float | None, high: float | None) -> bool:
 
 
 class FactorSettings(Section):
-    """One thing that is changed on purpose from batch to batch: named `levels`, or numbers in a `unit`.
-
-    Numbers are given as `amounts` (just these), as a range from `low` to `high` (a plan chooses where),
-    or as both.
-    """
+    """What is changed on purpose: named `levels`, or numbers: just these `amounts`, a range, or both."""
 
     levels: list[Name] | None = Field(default=None, min_length=2)
     control: Name | None = None
@@ -213,6 +210,13 @@ class DryingSettings(Section):
     night_hours: float = Field(default=12.0, gt=0, le=200)
     forecast_air: AirPoint | None = None
     remaining_share: float = Field(default=0.05, gt=0, lt=1)
+
+
+class BenchSettings(Section):
+    """[bench]: the steps of the scale that ingredients are weighed on, and what stands beside grams."""
+
+    scale_g: float = Field(default=0.1, ge=0.001, le=10)
+    units: Literal["metric", "us"] = "metric"
 
 
 class IndexPart(Section):
@@ -354,7 +358,7 @@ class ImportSettings(Section):
     date: Column | None = None
     dates: Order
     temp: Column
-    temp_unit: Literal["°C", "°F"]
+    temp_unit: Literal["°C", "°F", "K"]
     rh: Column
     rh_unit: Literal["%", "share"]
     zone: str | None = None

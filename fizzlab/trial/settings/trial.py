@@ -1,7 +1,4 @@
-"""The whole of `trial.toml` as one model, and its reading.
-
-Every complaint becomes a `Problem` in plain words, with the nearest right key.
-"""
+"""The whole of `trial.toml` as one model; every complaint becomes a `Problem` in plain words."""
 
 from __future__ import annotations
 
@@ -12,7 +9,7 @@ import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
 from pydantic import Field, ValidationError, model_validator
 
@@ -23,23 +20,14 @@ from fizzlab.measures import MEASURES, TABLES, Column, Measure, TableSpec, table
 from fizzlab.models.terms import Amount, Category, Term
 from fizzlab.recipe.ingredients import Recipe
 from fizzlab.trial.opening import bytes_of
+from fizzlab.trial.settings import sections
 from fizzlab.trial.settings.recipe import RecipeSettings, make_recipe
 from fizzlab.trial.settings.sections import (
     FILE,
-    ChooseSettings,
     Complaints,
-    ConfirmsSettings,
-    CrumbleSettings,
-    DeviationSettings,
-    DryingSettings,
-    EarlierSettings,
     FactorSettings,
-    FizzSettings,
-    ImportSettings,
-    Lots,
     Name,
     PlanSettings,
-    ResponseSettings,
     Section,
     Text,
 )
@@ -74,20 +62,19 @@ class TrialSettings(Section):
     language: str = ENGLISH
     seed: int = Field(default=1, ge=0)
     factors: dict[str, FactorSettings] = Field(default_factory=dict)
-    lots: dict[Name, Lots] = Field(default_factory=dict)
-    deviations: list[DeviationSettings] = Field(default_factory=list, max_length=200)
+    lots: dict[Name, sections.Lots] = Field(default_factory=dict)
+    deviations: list[sections.DeviationSettings] = Field(default_factory=list, max_length=200)
     recipe: RecipeSettings | None = None
     plan: PlanSettings | None = None
-    drying: DryingSettings = DryingSettings()
-    fizz: FizzSettings = FizzSettings()
-    crumble: CrumbleSettings = CrumbleSettings()
-    responses: dict[str, ResponseSettings] = Field(default_factory=dict)
-    choose: ChooseSettings = ChooseSettings()
-    imports: dict[Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")], ImportSettings] = Field(
-        default_factory=dict
-    )
-    earlier: EarlierSettings | None = None
-    confirms: ConfirmsSettings | None = None
+    bench: sections.BenchSettings = sections.BenchSettings()
+    drying: sections.DryingSettings = sections.DryingSettings()
+    fizz: sections.FizzSettings = sections.FizzSettings()
+    crumble: sections.CrumbleSettings = sections.CrumbleSettings()
+    responses: dict[str, sections.ResponseSettings] = Field(default_factory=dict)
+    choose: sections.ChooseSettings = sections.ChooseSettings()
+    imports: dict[sections.Called, sections.ImportSettings] = Field(default_factory=dict)
+    earlier: sections.EarlierSettings | None = None
+    confirms: sections.ConfirmsSettings | None = None
 
     @model_validator(mode="before")
     @classmethod
@@ -142,10 +129,6 @@ class TrialSettings(Section):
     def measure(self, response: str) -> Measure:
         """How a response is spoken of and compared: one of `MEASURES`, or the maker's own."""
         return self.measures()[response]
-
-    def own_responses(self) -> list[str]:
-        """The responses that are columns of `runs`."""
-        return [each.column for each in self.measures().values() if each.table == "runs"]
 
     def made_recipe(self) -> Recipe | None:
         """The recipe with its rules, or None where trial.toml has none; see `make_recipe`."""
@@ -259,7 +242,10 @@ def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
         raw = tomllib.loads(unicodedata.normalize("NFC", bytes_of(path).decode("utf-8-sig")))
         hidden = [_hidden_sign(place, text) for place, text in _texts(raw) if HIDDEN.search(text)]
     except FileNotFoundError:
-        return None, [_not_there(folder)]
+        trials = sorted(path.parent.name for path in folder.glob(f"*/{FILE}"))
+        more, do = " and more" * (len(trials) > 3), "Write one with: fizzlab new FOLDER."
+        do = f"Name a trial in it: it holds {', '.join(trials[:3])}{more}." if trials else do
+        return None, [Problem(FILE, f"it is not in the folder {folder.resolve().name}.", do)]
     except BadInput as error:
         return None, list(error.problems)
     except UnicodeDecodeError:
@@ -280,15 +266,6 @@ def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
         return None, list({problem.column: problem for problem in reversed(found)}.values())[::-1]
     problems = misfits(settings)
     return (None if problems else settings), problems
-
-
-def _not_there(folder: Path) -> Problem:
-    """The folder holds no trial; those of its sub-folders that do are named."""
-    trials = sorted(path.parent.name for path in folder.glob(f"*/{FILE}"))
-    do = "Write one with: fizzlab new FOLDER."
-    if trials:
-        do = f"Name a trial in it: it holds {', '.join(trials[:3])}{' and more' if len(trials) > 3 else ''}."
-    return Problem(FILE, f"it is not in the folder {folder.resolve().name}.", do)
 
 
 def _texts(raw: object, place: _Place = ()) -> Iterator[tuple[_Place, str]]:

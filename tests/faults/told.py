@@ -1,6 +1,6 @@
 """Renew the table in docs/methods/records.md of what was tried, how often and what was lost.
 
-Run by hand: python tests/faults/page.py [NAME...]    (all: some minutes of a quiet computer; Linux or macOS)
+Run by hand: python tests/faults/told.py [NAME...]    (all: some minutes of a quiet computer; Linux or macOS)
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from stops import AT_ONCE, COMMANDS, stopped  # noqa: E402
 
 FOUND = HERE / "found.json"
 PAGE = HERE.parents[1] / "docs" / "methods" / "records.md"
-BEGIN, END = "<!-- made by tests/faults/page.py -->", "<!-- end -->"
+BEGIN, END = "<!-- made by tests/faults/told.py -->", "<!-- end -->"
 HOW = {"killed": "killed", "one step fails": "full once", "full for good": "full for good, every third step"}
 ROUNDS = 10
 

@@ -155,12 +155,13 @@ def press(place: Path) -> None:
 
 
 class Command(NamedTuple):
-    """What is said of it, what stands before, what it does, and what reads next (else: any)."""
+    """What is said of it, what stands before, what it does and what reads next; every which step is tried."""
 
     words: str
     before: Callable[[Path], None]
     act: Callable[[Path], object]
     then: Callable[[Path], object] = lambda place: [recover(place / name) for name in ("quay", "demo")]
+    each: int = 1
 
 
 COMMANDS = {
@@ -168,7 +169,7 @@ COMMANDS = {
     "demo": Command("`demo`, its copies", nothing, lambda at: shipped.put_demo(at / "demo")),
     "demo again": Command("`demo`, where one is there", one_demo, lambda at: shipped.put_demo(at / "demo")),
     "plan": Command("`plan`", to_plan, lambda at: write_plan(at / "quay")),
-    "plan again": Command("`plan` again", planned, lambda at: write_plan(at / "quay"), each=3),
+    "plan again": Command("`plan` again", planned, lambda at: write_plan(at / "quay"), each=7),
     "import": Command("`import`", sound, import_),
     "import again": Command("`import` of a longer export", imported, import_),
     "next": Command("`next`, a trial beside it", to_confirm, lambda at: follow(at / "quay")),
@@ -224,9 +225,10 @@ class Tally(NamedTuple):
 def stopped(command: Command, place: Path, how: str) -> Tally:
     """Stop a command at its first, second, third … step until it needs no more; look after the next one.
 
-    A disk that is full for good, which is the slowest, is tried at every third.
+    A disk that is full for good, which is the slowest, is tried at every third, a command of hundreds of
+    steps at every few.
     """
-    stride = 3 if how == "full for good" else 1
+    stride = command.each * (3 if how == "full for good" else 1)
     command.before(place / "before")
     command_then = command.then
     old = _settled(place / "before", place / "old", command_then)

@@ -88,8 +88,11 @@ def test_a_qr_code_opens_the_bench_at_the_tray(
     assert "token" not in page
 
 
+Pair = tuple[float, float]
+Stock = tuple[str, Pair, Pair, Pair, tuple[int, int]]  # paper, size, gap, margin, columns and rows
+
 #: Common sheets of labels in mm: width, height, gap, margins, and how many across and down.
-STOCK = [
+STOCK: list[Stock] = [
     ("a4", (70, 37), (0, 0), (0, 0), (3, 8)),
     ("a4", (63.5, 38.1), (2.5, 0), (7.2, 15.1), (3, 7)),
     ("a4", (99.1, 38.1), (2.5, 0), (4.6, 15.1), (2, 7)),
@@ -99,16 +102,11 @@ STOCK = [
 ]
 
 
-@pytest.mark.parametrize(("paper", "size", "gap", "margin", "grid"), STOCK)
+@pytest.mark.parametrize("stock", STOCK)
 def test_common_sheets_hold_as_many_labels_as_they_have(
-    paper: str,
-    size: tuple[float, float],
-    gap: tuple[float, float],
-    margin: tuple[float, float],
-    grid: tuple[int, int],
-    folder: Path,
-    labels: Callable[..., Result],
+    stock: Stock, folder: Path, labels: Callable[..., Result]
 ) -> None:
+    paper, size, gap, margin, grid = stock
     result = labels("--paper", paper, *_lengths(size, gap, margin), "--address", HERE)
     assert result.exit_code == 0, result.output
     page = _page(folder)
@@ -147,17 +145,11 @@ def test_batches_without_codes_are_refused(make_trial: Callable[..., Path]) -> N
 
 @pytest.mark.slow
 @pytest.mark.skipif(BROWSER is None, reason="no Chromium-family browser is installed")
-@pytest.mark.parametrize(("paper", "size", "gap", "margin", "grid"), STOCK)
+@pytest.mark.parametrize("stock", STOCK)
 def test_labels_stand_where_the_sheet_has_them(
-    paper: str,
-    size: tuple[float, float],
-    gap: tuple[float, float],
-    margin: tuple[float, float],
-    grid: tuple[int, int],
-    folder: Path,
-    labels: Callable[..., Result],
-    browser: Any,
+    stock: Stock, folder: Path, labels: Callable[..., Result], browser: Any
 ) -> None:
+    paper, size, gap, margin, grid = stock
     labels("--paper", paper, *_lengths(size, gap, margin), "--address", HERE)
     page = browser.new_page()
     page.emulate_media(media="print")

@@ -113,6 +113,7 @@ class Setup:
         seldom = [self.boxes[key] for key, ask in ASKS.items() if ask.seldom]
         form += [widgets.HTML("<h2>Seldom needed</h2>"), *seldom]
         self.folder = widgets.Text(folder or "../my-trial", description="Folder", continuous_update=False)
+        self.folder.observe(lambda _: self._soon(self._where), "value")
         self.message, self.seen = widgets.HTML().add_class("fs-message"), widgets.HTML()
         left = [self.folder, self._button("Open this folder's trial", self.open), *form]
         done = [self._button("Write trial.toml", self.write), self._button("Write it and plan", self.plan)]
@@ -188,10 +189,17 @@ class Setup:
         path = Path(self.folder.value, FILE)
         self._fill(Answers(), "")
         if not path.exists():
-            return f"A new trial, to be written into {path.parent}: answer, and see the plan below."
+            return self._where()
         before = text_of(path)
         self._fill(answers_of(before), before)
         return f"Opened: {path}"
+
+    def _where(self) -> str:
+        """What the folder that is named now means for what was answered."""
+        path = Path(self.folder.value, FILE)
+        if path.exists():
+            return f"There is a trial in {path.parent}: open it, or name another folder."
+        return f"A new trial, to be written into {path.parent}: answer, and see the plan below."
 
     def _fill(self, answers: Answers, before: str) -> None:
         self._filling, self.before = True, before

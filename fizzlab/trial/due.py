@@ -52,7 +52,8 @@ def waits(tables: Tables, specs: Specs, plan: PlanSettings | None, now: dt.datet
         return []
     for spec in [specs[name] for name in plan.tables]:
         rows = tables[spec.name].rows if spec.name in tables else pd.DataFrame(columns=["run"])
-        ends, timed = [column.name for column in spec.columns if column.ends], "hours" in spec.planned
+        ends = [column.name for column in spec.columns if column.ends and column.name in rows]
+        timed = "hours" in spec.planned
         after = 168.0 if "weeks" in spec.planned else max(*plan.checks_h, *(plan.weighings_h or [0]))
         named = [str(n + 1) for n in range(plan.pieces)] if timed else [""]
         for run, made in made_at(tables).dropna().items() if RUN in spec.columns else ():
@@ -61,7 +62,7 @@ def waits(tables: Tables, specs: Specs, plan: PlanSettings | None, now: dt.datet
                 continue
             planned = [look.hours for look in looks(plan, spec.name, made.to_pydatetime()) if not look.lost]
             last: dict[Any, float] = own.groupby("piece")["hours"].max().to_dict() if len(own) else {}
-            over = {each for name in ends for each in own.get("piece", own[:0])[own[name].fillna(False)]}
+            over = {each for name in ends for each in own["piece"][own[name].fillna(False)]}
             pieces = named if {*last} <= {*named} else [*last]  # the maker may have names of their own
             for piece in [piece for piece in pieces if piece not in over]:
                 for before, at in pairwise([0.0, *(planned if timed else [after])]):

@@ -353,7 +353,7 @@ def test_a_trial_is_set_up_by_answering(lab: Lab, browser: Any) -> None:
     answer("ingredient", "soda")
     answer("what it is", "baking soda")
     answer("amount", "1 cup")
-    form.get_by_text("soda: 221 g (1 cup)").wait_for()
+    form.get_by_text("soda: 220.8 g (1 cup)").wait_for()
     wide = "f => [...f.querySelectorAll('.fs-form input')].every(i => i.getBoundingClientRect().right <= "
     assert form.evaluate(wide + "f.querySelector('.fs-seen').getBoundingClientRect().left)")
     form.get_by_role("button", name="Write it and plan", exact=True).click()

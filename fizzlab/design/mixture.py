@@ -13,7 +13,7 @@ from fizzlab.design.factors import Factor, Range, plain, require_ranges, tidy
 from fizzlab.design.layout import lay_out
 from fizzlab.design.model import Matrix, leaks, rank
 from fizzlab.design.plans import Plan
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
 
 ORDERS: dict[str, int] = {"linear": 1, "quadratic": 2, "special cubic": 3}
 

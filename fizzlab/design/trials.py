@@ -16,8 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.language import cannot
+from fizzlab.errors import CannotAnswer, cannot
 from fizzlab.models.terms import Category, Term, model_matrix
 
 Array = NDArray[np.float64]

@@ -1,4 +1,4 @@
-"""The words of a report: one file a language, as ``en.toml`` beside this module, and how they are said.
+"""All that is said to a maker: one file a language, as ``en.toml`` beside this module, and how it is said.
 
 Code names a sentence and what fills it, ``say("keep", name="gum + dye")``; the order of the words, the
 plural and how words are listed are the language's own. What a language has not translated is said in English.
@@ -15,8 +15,6 @@ from datetime import date
 from functools import cache
 from pathlib import Path
 from typing import Any
-
-from fizzlab.errors import CannotAnswer
 
 HERE = Path(__file__).parent
 
@@ -75,26 +73,22 @@ def wording(name: str, otherwise: str | None = None) -> Any:
     return otherwise if text is None else text
 
 
+def lines(name: str, /, **filled: Any) -> list[str]:
+    """The lines of a text by its name, filled in; of one that has plural forms, of the form for `n`."""
+    text = wording(name)
+    if isinstance(text, list):
+        plural = texts(_found(name)[0])["plural"]
+        text = text[int(gettext.c2py(plural)(filled["n"]))]
+    return [str(line.format(**filled)) for line in text.split("\n")]
+
+
 def say(sentence: str, /, **filled: Any) -> str:
     """A sentence by its name, filled in; of one that has plural forms, the form for `n`.
 
     >>> say("n_batches", n=1), say("n_batches", n=12)
     ('1 batch', '12 batches')
     """
-    text = wording(sentence)
-    if isinstance(text, list):
-        plural = texts(_found(sentence)[0])["plural"]
-        text = text[int(gettext.c2py(plural)(filled["n"]))]
-    return str(text.format(**filled))
-
-
-def cannot(refusal: str, /, **filled: Any) -> CannotAnswer:
-    """The refusal of a name: the text has two lines, why, and what would help.
-
-    >>> print(cannot("no_centre"))
-    Named levels have no centre. Repeat the combinations instead.
-    """
-    return CannotAnswer(*say(refusal, **filled).split("\n"))
+    return "\n".join(lines(sentence, **filled))
 
 
 def listed(words: Sequence[str], last: str = "and") -> str:

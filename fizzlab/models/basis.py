@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import nnls
 
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
 from fizzlab.models.terms import (
     INTERCEPT,
     Amount,

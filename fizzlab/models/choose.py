@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
 from fizzlab.measures import number
 from fizzlab.models.result import ENDS, FitResult, Forecast, scale
 from fizzlab.models.terms import Amount, Array, Category, Term, level_name

@@ -9,8 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.language import cannot
+from fizzlab.errors import CannotAnswer, cannot
 from fizzlab.models.curves import STEPS_G, scale_step
 from fizzlab.models.drops import fit_drop_height
 from fizzlab.models.effects import ResponseFit, fit_response

@@ -12,7 +12,7 @@ import pandas as pd
 from scipy import stats
 from scipy.optimize import brentq
 
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
 from fizzlab.models.basis import FactorBasis
 from fizzlab.models.censored import Array
 from fizzlab.models.censored_fit import BatchFit

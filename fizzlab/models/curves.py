@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 from scipy.optimize import least_squares, leastsq
 
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
 from fizzlab.models.plotting import BLUE, INK, axes_for
 from fizzlab.models.result import ENDS, FitResult, Interval, outward
 

@@ -16,7 +16,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
 from fizzlab.models.censored import rising, summed
 from fizzlab.models.plotting import INK, axes_for, drawn_apart, looks
 from fizzlab.models.result import Effect, FitResult, Interval, asked, joined_df, outward

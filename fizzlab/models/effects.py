@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.language import cannot, listed, say
+from fizzlab.errors import CannotAnswer, cannot
+from fizzlab.language import listed, say
 from fizzlab.measures import MEASURES
 from fizzlab.models.basis import Basis, factor_basis, refuse_inseparable
 from fizzlab.models.comparisons import mean_ratio_limits

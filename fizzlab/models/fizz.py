@@ -17,8 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.language import cannot
+from fizzlab.errors import CannotAnswer, cannot
 from fizzlab.models import censored_fit
 from fizzlab.models.censored import NotFitted, sort
 from fizzlab.models.curing import CuringFit, fit_curing_time

@@ -15,7 +15,8 @@ from scipy import optimize, stats
 from scipy.linalg import block_diag
 from scipy.special import ndtr
 
-from fizzlab.language import cannot, say
+from fizzlab.errors import cannot
+from fizzlab.language import say
 from fizzlab.models.censored import Array
 from fizzlab.models.curing_fit import VPD, CuringFit
 from fizzlab.models.result import ENDS, Effect, FitResult, Interval, Settings, asked, effect_of, t_interval

@@ -14,7 +14,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy import stats
 
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
 from fizzlab.models.plotting import INK, SOFT, axes_for
 from fizzlab.models.result import FitResult, t_interval
 from fizzlab.models.terms import need_columns

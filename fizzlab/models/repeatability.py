@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy import stats
 from scipy.linalg import orth
 
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
 from fizzlab.models.censored import NotFitted, sort
 from fizzlab.models.censored_fit import fit
 from fizzlab.models.plotting import SOFT, axes_for, looks

@@ -16,8 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.language import cannot
+from fizzlab.errors import CannotAnswer, cannot
 from fizzlab.measures import Scale
 from fizzlab.models.terms import Array, Category, Term
 

@@ -16,8 +16,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy import stats
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.language import cannot
+from fizzlab.errors import CannotAnswer, cannot
 from fizzlab.measures import SHELF_MEASURES
 from fizzlab.models.effects import fit_response
 from fizzlab.models.plotting import SOFT, axes_for, looks

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import stats
 from scipy.optimize import minimize
 
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
 from fizzlab.models.basis import Blending, FactorBasis, MixtureBasis, in_hull, refuse_inseparable, shares
 from fizzlab.models.curing import fit_curing_time
 from fizzlab.models.curing_fit import CuringFit

@@ -9,8 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.language import cannot
+from fizzlab.errors import CannotAnswer, cannot
 from fizzlab.models.basis import refuse_inseparable
 from fizzlab.models.censored import NotFitted
 from fizzlab.models.days import on_every_day

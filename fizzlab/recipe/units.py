@@ -24,8 +24,7 @@ from typing import Any, Literal, NamedTuple, get_args
 
 import numpy as np
 
-from fizzlab.errors import BadInput, Problem, nearest
-from fizzlab.language import cannot
+from fizzlab.errors import BadInput, Problem, cannot, nearest
 
 Dimension = Literal["mass", "volume", "drops", "sprays"]
 Measures = Literal["us", "metric", "label"]

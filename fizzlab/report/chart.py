@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import BadInput, CannotAnswer, Problem
-from fizzlab.language import cannot, dated, listed, say, speaking
+from fizzlab.errors import BadInput, CannotAnswer, Problem, cannot
+from fizzlab.language import dated, listed, say, speaking
 from fizzlab.models.air import rh_for_deficit, vapour_pressure_deficit
 from fizzlab.models.curing import VPD, CuringFit
 from fizzlab.models.terms import Category, level_name

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from fizzlab.design.kinds import KINDS
+from fizzlab.language import say
 from fizzlab.measures import MEASURES, TABLES
 
 Row = Mapping[str, str]
@@ -138,9 +139,9 @@ class Answers:
         for row in self.changed if key == "ingredients.goes" else ():
             name, ways = row["name"].strip(), split(row.get("values", ""))
             if row.get("unit") != NAMED and (row.get("unit") or NUMBERS.fullmatch(row.get("values", ""))):
-                found[name] = f"the amount of {name}"
+                found[name] = say("goes_amount", name=name)
             else:
-                found |= {f"{name} = {way}": f"only {name} {way}" for way in ways}
+                found |= {f"{name} = {way}": say("goes_only", name=name, way=way) for way in ways}
         return found or dict(ASKS[key].choices if key in ASKS else {})
 
 

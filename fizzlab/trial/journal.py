@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from fizzlab.errors import FizzlabError
+from fizzlab.language import say
 from fizzlab.trial.opening import bytes_of
 
 JOURNAL = "bench-log.jsonl"
@@ -26,10 +27,7 @@ class OtherBench(FizzlabError):
     """Somebody else wrote into the journal since this bench last did."""
 
     def __init__(self) -> None:
-        super().__init__(
-            "Another page of this trial logged something since, so nothing was logged here. "
-            "It is in the list now: look, then press again."
-        )
+        super().__init__(say("other_bench"))
 
 
 class Change(NamedTuple):

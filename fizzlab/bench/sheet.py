@@ -13,8 +13,9 @@ from typing import NamedTuple
 
 from fizzlab.bench.cards import Cards, in_code_order
 from fizzlab.errors import capital
+from fizzlab.language import say
 from fizzlab.measures import BLIND, NOTE, PIECE, RATER, RUN, Column, number
-from fizzlab.recipe.amounts import SAFETY_NOTE, SELLING_NOTE, Portion, on_scale, weigh_out
+from fizzlab.recipe.amounts import Portion, on_scale, weigh_out
 from fizzlab.recipe.steps import all_steps, bench_steps, cautions
 from fizzlab.recipe.units import COUNTED, DENSITIES, UNITS
 from fizzlab.trial.settings import PlanSettings, TrialSettings
@@ -77,7 +78,7 @@ def bench_sheet(settings: TrialSettings, plan: PlanSettings, cards: Cards, state
         cautions={each.say: each for one in recipes for each in cautions(one)}.values(),
         blanks=readings_blanks(settings, plan),
         codes=in_code_order(cards.cards),
-        note=SAFETY_NOTE if limits else SELLING_NOTE,
+        note=say("own_limits" if limits else "selling_note"),
     )
 
 

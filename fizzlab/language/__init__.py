@@ -73,6 +73,11 @@ def wording(name: str, otherwise: str | None = None) -> Any:
     return otherwise if text is None else text
 
 
+def translated(text: str) -> str:
+    """An English text of a data file, such as measures.toml; a language has it under that text itself."""
+    return str(wording(text, text))
+
+
 def lines(name: str, /, **filled: Any) -> list[str]:
     """The lines of a text by its name, filled in; of one that has plural forms, of the form for `n`."""
     text = wording(name)

@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from fizzlab.errors import cannot
+from fizzlab.language import say
 from fizzlab.measures import number
 from fizzlab.models.result import ENDS, FitResult, Forecast, scale
 from fizzlab.models.terms import Amount, Array, Category, Term, level_name
@@ -169,7 +170,7 @@ def _correlation(forecasts: Mapping[str, Forecast]) -> tuple[Array, list[str]]:
             both = pd.concat([one.residuals, two.residuals], axis=1, join="inner").to_numpy(float)
             size = np.sqrt((both**2).sum(axis=0))
             if len(both) < COMMON or not (size > 0).all():
-                notes.append(f"{other} and {name} have few batches in common, so they count as independent.")
+                notes.append(say("few_in_common", one=other, other=name))
             else:
                 found[i, j] = found[j, i] = float(both[:, 0] @ both[:, 1] / size.prod())
     value, turn = np.linalg.eigh(found)
@@ -423,7 +424,7 @@ def choose(
     order = table["score"].sort_values(ascending=False, kind="stable").index
     notes = drawn.notes
     if table["extrapolated"].any():
-        notes += ("Settings beyond what was tried are marked; their numbers rest on the model alone.",)
+        notes += (say("beyond_marked"),)
     return Choice(
         table=table.loc[order].reset_index(drop=True),
         responses={name: each.loc[order].reset_index(drop=True) for name, each in responses.items()},

@@ -11,7 +11,7 @@ import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
-from datetime import date
+from datetime import date, datetime
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -101,6 +101,12 @@ def listed(words: Sequence[str], last: str = "and") -> str:
     if len(words) <= 1:
         return "".join(words)
     return say(f"list_{last}", first=wording("comma").join(words[:-1]), last=words[-1])
+
+
+def clocked(at: datetime) -> str:
+    """A moment of some day soon: ``Mon 03 May 08:30``."""
+    weekday, month = wording("weekdays")[at.weekday()], wording("months")[at.month - 1]
+    return say("weekday_clock", weekday=weekday, short=month[:3], at=at)
 
 
 def dated(day: date, form: str = "date") -> str:

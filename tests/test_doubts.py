@@ -164,14 +164,14 @@ def test_a_doubt_that_turns_the_answer_stands_first_in_bold(
     assert said.startswith(
         f"Check fizz_times.csv, row {row}, column seconds first: without it the answer changes."
     )
-    assert re.search("Fizz time, dye against pearl: .* longer instead of can't tell", said)
+    assert re.search("Fizz time, dye against pearl would be “.* longer”, not “can't tell”", said)
 
 
 def test_a_doubt_that_turns_nothing_is_not_on_the_front_page(spoilt: Callable[[str, Spoil], Trial]) -> None:
     done = analyse(spoilt("fizz_times", put(6, "seconds", "60")), ["fizz_s"])
     assert again.without_doubtful(done) == ""
     assert front_doubts(done) == [
-        "The readings raise 1 doubt, listed below; without the doubtful readings no answer changes."
+        "The readings raise 1 doubt, listed under “Doubts”; without the doubtful readings no answer changes."
     ]
 
 
@@ -196,7 +196,7 @@ def test_what_the_lost_batch_might_have_changed_is_said(spoilt: Callable[[str, S
     done = analyse(spoilt("fizz_times", lambda rows: rows.drop(rows.index[:3], inplace=True)), ["fizz_s"])
     said = [change.said for change in again.lost(done)]
     assert said
-    assert all(line.startswith("Had R01 (lost) had the ") for line in said)
+    assert all(line.startswith("If R01 (lost) had the ") for line in said)
 
 
 @pytest.mark.slow

@@ -10,7 +10,7 @@ make them of a name: its text in the file of the language has two lines, what is
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any, Literal
@@ -166,13 +166,6 @@ def did_you_mean(word: str, choices: Iterable[str]) -> str:
     if guess is None:
         return ""
     return say("did_you_mean_quoted" if " " in guess else "did_you_mean", guess=guess)
-
-
-def listed(words: Sequence[str], last: str = "and") -> str:
-    """Words in a row: ``pearl, dye and lake``."""
-    if len(words) <= 1:
-        return "".join(words)
-    return f"{', '.join(words[:-1])} {last} {words[-1]}"
 
 
 def count(amount: int, noun: str, plural: str = "") -> str:

@@ -36,23 +36,18 @@ def said(trial: Trial, now: dt.datetime) -> Iterator[str]:
     from fizzlab.trial.due import made_at, waits
 
     for name, table in trial.tables.items():
-        out = len(table.left_out)
-        rows = say("n_rows", n=len(table.rows))
+        out, rows = len(table.left_out), say("n_rows", n=len(table.rows))
         yield f"{name}: {say('rows_left_out', rows=rows, n=out) if out else rows}"
     yield say("no_problems")
     blind: dict[str, str] = dict(trial.rows("runs")[["run", "blind"]].itertuples(index=False))
-    trays = {
-        run: say("tray_of_batch", code=code, run=run) if code else say("who_batch", run=run)
-        for run, code in blind.items()
-    }
+    named = {run: "tray_of_batch" if code else "who_batch" for run, code in blind.items()}
+    trays = {run: say(named[run], code=code, run=run) for run, code in blind.items()}
     due, later = list[str](), list[str]()
     for at, name, run, pieces in waits(trial.tables, trial.settings.tables(), trial.settings.plan, now):
         told = {"tray": trays[run], "table": name, "n": len(pieces), "pieces": listed(pieces)}
         what = say("look_at_pieces" if pieces else "look_at_tray", **told)
-        if at <= now:
-            due.append(say("since", what=what, at=clocked(at)))
-        else:
-            later.append(say("from_when", what=what, at=clocked(at)))
+        says, lines = ("since", due) if at <= now else ("from_when", later)
+        lines.append(say(says, what=what, at=clocked(at)))
     runs = trial.rows("runs").set_index("run")["planned_at"].drop(made_at(trial.tables).index)
     make = [
         trays[str(run)] if pd.isna(at) else say("from_when", what=trays[str(run)], at=clocked(at))
@@ -63,17 +58,16 @@ def said(trial: Trial, now: dt.datetime) -> Iterator[str]:
     sections |= {"missing": missing, "odd_to_look_at": odd}
     for title, lines in sections.items():
         yield from [f"\n{say(title)}", *(f"  {line}" for line in lines)] if lines else ()
-    folder = trial.folder
     if due or (later and not make):
-        yield f"\n{say('next_look', what=[*due, *later][0], folder=folder)}"
+        yield f"\n{say('next_look', what=[*due, *later][0], folder=trial.folder)}"
     elif make:
         then = say("and_then", what=later[0]) if later else ""
-        yield f"\n{say('next_make', what=make[0], then=then, folder=folder)}"
+        yield f"\n{say('next_make', what=make[0], then=then, folder=trial.folder)}"
     elif len(trial.tables) == 1:
-        yield f"\n{say('next_readings', folder=folder)}"
+        yield f"\n{say('next_readings', folder=trial.folder)}"
     else:
         mend = [say("mend_missing")] * bool(missing) + [say("mend_odd")] * bool(odd)
-        yield f"\n{say('next_mend' if mend else 'next_report', mend=''.join(mend), folder=folder)}"
+        yield f"\n{say('next_mend' if mend else 'next_report', mend=''.join(mend), folder=trial.folder)}"
 
 
 def _few(lines: Sequence[str]) -> list[str]:

@@ -28,11 +28,7 @@ def plan(folder: Path, earlier: Path | None) -> None:
     written = write_plan(folder, detects=lambda planned: _detects(planned, earlier))
     doubts = written.planned.cards.doubts
     days = written.planned.by_day() if written.planned.wishes.start else []
-    said = [
-        *written.statements,
-        *["", *days] * bool(days),
-        *[f"\n{say('before_first_batch')}"] * bool(doubts),
-    ]
+    said = [*written.statements, *["", *days] * bool(days), *["", say("before_first_batch")] * bool(doubts)]
     said += [*(f"  {doubt}" for doubt in doubts), ""]
     said += [say("plan_replaced", name=name) for name in written.replaced]
     said += [say("table_taken_away", name=name) for name in written.taken_away]

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from fizzlab.cli.saying import PAPER, in_its_language, named, say_step, say_trouble
+from fizzlab.cli.saying import PAPER, folder_argument, named, say_step, say_trouble
 from fizzlab.errors import FizzlabError
 from fizzlab.language import say
 
@@ -24,14 +24,7 @@ class _PdfAlone(click.Command):
 
 
 @click.command(cls=_PdfAlone, short_help="Analyse trials and keep a record of each.")
-@click.argument(
-    "folders",
-    nargs=-1,
-    required=True,
-    metavar="FOLDER...",
-    type=click.Path(path_type=Path),
-    callback=in_its_language,
-)
+@folder_argument("folders", nargs=-1, required=True, metavar="FOLDER...")
 @click.option("--notebook", default="trial_report", help="Which notebook to run: trial_report, cure or fizz.")
 @click.option("--jobs", type=click.IntRange(min=1), help="Reports at once; as many as there are cores.")
 @click.option(

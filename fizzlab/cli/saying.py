@@ -6,6 +6,7 @@ import os
 import sys
 import threading
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from fizzlab.errors import BadInput, FizzlabError, Problem, hard
 from fizzlab.language import say, speaking
 
 
-def in_its_language(ctx: click.Context, _: click.Parameter, said: Any) -> Any:
+def _in_its_language(ctx: click.Context, _: click.Parameter, said: Any) -> Any:
     """Speak the language of the trial, or of all of them, until the command ends, in its trouble too."""
     from fizzlab.trial.opening import language_of
 
@@ -25,7 +26,8 @@ def in_its_language(ctx: click.Context, _: click.Parameter, said: Any) -> Any:
     return said
 
 
-FOLDER = click.argument("folder", type=click.Path(path_type=Path), callback=in_its_language)
+folder_argument = partial(click.argument, type=click.Path(path_type=Path), callback=_in_its_language)
+FOLDER = folder_argument("folder")
 
 
 def named(_: click.Context, option: click.Parameter, said: Any) -> Any:

@@ -16,8 +16,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.design.factors import Factor, Range, plain
-from fizzlab.errors import listed
-from fizzlab.language import say
+from fizzlab.language import listed, say
 from fizzlab.models.terms import INTERCEPT, parts, terms_of
 
 Matrix = np.ndarray

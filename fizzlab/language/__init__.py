@@ -20,7 +20,8 @@ HERE = Path(__file__).parent
 
 ENGLISH = "en"
 
-_spoken: ContextVar[str] = ContextVar("language", default=ENGLISH)
+_spoken: ContextVar[str | None] = ContextVar("language", default=None)
+_otherwise = [ENGLISH]
 
 
 def languages() -> list[str]:
@@ -30,7 +31,12 @@ def languages() -> list[str]:
 
 def spoken() -> str:
     """The language that is spoken."""
-    return _spoken.get()
+    return _spoken.get() or _otherwise[-1]
+
+
+def speak_on(language: str) -> None:
+    """Say everything in a language from here on, wherever no other is being spoken: as in a notebook."""
+    _otherwise[-1] = language
 
 
 @contextmanager
@@ -59,7 +65,7 @@ def texts(language: str) -> Mapping[str, Any]:
 
 def _found(name: str) -> tuple[str, Any]:
     """The language that has a text, spoken or else English, and the text; None where neither has."""
-    for language in (_spoken.get(), ENGLISH):
+    for language in (spoken(), ENGLISH):
         if name in texts(language):
             return language, texts(language)[name]
     return ENGLISH, None
@@ -104,9 +110,14 @@ def listed(words: Sequence[str], last: str = "and") -> str:
 
 
 def clocked(at: datetime) -> str:
-    """A moment of some day soon: ``Mon 03 May 08:30``."""
+    """A moment of some day soon: ``Mon 3 May 08:30``."""
+    return say("weekday_clock", day=dayed(at), at=at)
+
+
+def dayed(at: datetime) -> str:
+    """Some day soon: ``Mon 3 May``."""
     weekday, month = wording("weekdays")[at.weekday()], wording("months")[at.month - 1]
-    return say("weekday_clock", weekday=weekday, short=month[:3], at=at)
+    return say("weekday_date", weekday=weekday, day=at.day, short=month[:3])
 
 
 def dated(day: date, form: str = "date") -> str:

@@ -235,6 +235,5 @@ def refuse_inseparable(x: Array, owners: Sequence[str]) -> None:
         if np.linalg.norm(column - before @ weights) < 1e-8 * size:
             others = dict.fromkeys(name for name, w in zip(owners, weights, strict=False) if abs(w) > 1e-6)
             named = [name for name in others if name not in (INTERCEPT, owners[place])]
-            raise cannot(
-                "inseparable_from" if named else "inseparable", factor=owners[place], others=listed(named)
-            )
+            says = "inseparable_from" if named else "inseparable"
+            raise cannot(says, factor=owners[place], others=listed(named))

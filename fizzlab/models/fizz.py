@@ -255,9 +255,8 @@ def fit_fizz_duration(
       level  estimate  conf_low  conf_high
     0  lake      1.42       1.3       1.56
     """
-    need_columns(
-        times, ["run", "water_c", "seconds", "done", *{response} - {"fizz_s"}], say("the_fizz_times")
-    )
+    wanted = ["run", "water_c", "seconds", "done", *{response} - {"fizz_s"}]
+    need_columns(times, wanted, say("the_fizz_times"))
     batches = by_run(runs, times["run"])
     terms, _ = parse_formula(formula, batches)
     pieces = _brackets(times).get(response)

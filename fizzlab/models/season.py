@@ -91,12 +91,8 @@ def _points(batches: pd.DataFrame, dated: bool) -> tuple[pd.DataFrame, pd.DataFr
     )
     if dated:
         rows = rows.sort_values("first", kind="stable").reset_index(drop=True)
-    spans = [
-        listed(runs) if len(runs) < 3 else say("from_to", low=runs[0], high=runs[-1]) for runs in rows["runs"]
-    ]
-    rows["label"] = [
-        say("runs_of_trial", runs=span, trial=trial) for span, trial in zip(spans, rows["trial"], strict=True)
-    ]
+    named = [(say("from_to", low=r[0], high=r[-1]) if len(r) > 2 else listed(r)) for r in rows["runs"]]
+    rows["label"] = [say("runs_of_trial", runs=r, trial=t) for r, t in zip(named, rows["trial"], strict=True)]
     places = rows[["trial", "day"]].assign(place=range(len(rows)))
     placed = batches.merge(places, on=["trial", "day"], how="left", validate="many_to_one")
     return rows, placed.sort_values("place", kind="stable").reset_index(drop=True)

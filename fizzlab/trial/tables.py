@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import HIDDEN, BadInput, Problem, did_you_mean, problem, refuse
-from fizzlab.language import lines, say
+from fizzlab.language import lines, say, translated
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, Column
 from fizzlab.trial.opening import MOST_BYTES, bytes_of
 from fizzlab.trial.sisters import slip
@@ -259,7 +259,7 @@ def parse(
         problems.append(problem(says, where, 1, name, do=did_you_mean(name, missing)))
     for column in [column for column in columns if column.required and column.name in missing]:
         says = "column_missing_log" if column.name in ("time", "temp_c", "rh_pct") else "column_missing"
-        problems.append(problem(says, where, 1, column.name, meaning=column.meaning))
+        problems.append(problem(says, where, 1, column.name, meaning=translated(column.meaning)))
     out_of_it = pd.Series(False, index=cells.index)
     if LEAVE_OUT.name in cells.columns:
         out_of_it = cells[LEAVE_OUT.name].str.strip() != ""
@@ -377,7 +377,7 @@ def range_words(column: Column) -> str:
 
 def _fault(text: str, value: Any, column: Column, usual: float = np.nan) -> tuple[str, str]:
     """What is wrong with a cell that cannot be used, where others are about `usual`, and what to do."""
-    kind, meaning = column.kind, column.meaning
+    kind, meaning = column.kind, translated(column.meaning)
     shown = text if len(text) <= 30 else text[:29] + "…"
     if not text:
         return _two("cell_empty", meaning=meaning)

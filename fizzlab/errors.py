@@ -136,11 +136,7 @@ def refuse(name: str, where: str, /, column: str | None = None, **filled: Any) -
 
 
 def cannot(refusal: str, /, **filled: Any) -> CannotAnswer:
-    """The refusal of a name: why, and what would help.
-
-    >>> print(cannot("no_centre"))
-    Named levels have no centre. Repeat the combinations instead.
-    """
+    """The refusal of a name: why, and what would help."""
     return CannotAnswer(*lines(refusal, **filled))
 
 

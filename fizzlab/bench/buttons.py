@@ -160,10 +160,8 @@ class Bench:
         for name, card in self.cards.items():
             if name not in (*timed, "runs"):
                 self.modes[capital(name.replace("_", " "))] = card.view
-        words, called = (
-            (say("title_tray"), say("title_piece")),
-            {DRYING: say("mode_drying"), FIZZ: say("mode_fizz")},
-        )
+        words = [say("title_tray"), say("title_piece")]
+        called = {DRYING: say("mode_drying"), FIZZ: say("mode_fizz")}
         modes = [(called.get(name, name), name) for name in self.modes]
         self.mode = _choice(modes, say("what_is_done"), DRYING)
         self.tray = _choice([(tray.label, tray.run) for tray in self.book.trays()], words[0])
@@ -382,9 +380,8 @@ class Bench:
     def _refresh(self) -> None:
         """Show what was logged, and look the next looks up again."""
         logged = self.book.logged(30)
-        self.list.value = (
-            f"<ul>{''.join(map(_item, logged))}</ul>" if logged else f"<p>{say('nothing_yet')}</p>"
-        )
+        shown = f"<p>{say('nothing_yet')}</p>"
+        self.list.value = f"<ul>{''.join(map(_item, logged))}</ul>" if logged else shown
         runs = self.book.running is not None
         for button in (self.start, self.colour, self.end, self.early, self.halt):
             # a button that is not needed now looks so, but stays in reach of the tabulator key

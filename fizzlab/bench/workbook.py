@@ -58,11 +58,8 @@ def write_workbook(path: Path, title: str, sheets: Sequence[Sheet]) -> None:
     about = book.active
     about.title = say("how_to_fill_in")
     about.column_dimensions["A"].width, about.column_dimensions["B"].width = 20, 90
-    for line in (
-        (title,),
-        *(("", text) for text in lines("about_workbook")),
-        *((each.name, each.meaning) for each in sheets),
-    ):
+    told = [("", text) for text in lines("about_workbook")] + [(each.name, each.meaning) for each in sheets]
+    for line in ((title,), *told):
         about.append(line)
     for row in about.iter_rows():
         for cell in row:

@@ -39,10 +39,10 @@ def new(folder: Path, levels: tuple[str, ...], amounts: tuple[str, ...], **told:
     if tried.draft.faults:
         flags = {key: ask.flag for key, ask in KEYS.items()}
         flags["factors"] = "--levels" if levels else "--amounts"
-        raise BadInput(
-            replace(problem, where=say("at_option", option=flags.get(key, "--kind")), column=None)
-            for key, problem in tried.draft.faults
-        )
+        faults = [
+            (say("at_option", option=flags.get(key, "--kind")), each) for key, each in tried.draft.faults
+        ]
+        raise BadInput(replace(each, where=option, column=None) for option, each in faults)
     path = write(folder, tried.draft)
     doubts = [f"\n{problem.what} {problem.do}" for _, problem in tried.faults]
     called = f'"{folder}"' if " " in str(folder) else str(folder)

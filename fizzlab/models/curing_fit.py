@@ -370,12 +370,9 @@ class CuringFit(FitResult):
         off = off / max(float(off.std()), 1e-12)
         far = off[(off - stats.norm.ppf((np.arange(1, len(off) + 1) - 0.375) / (len(off) + 0.25))).abs() > 1]
         odd = pieces[pieces["residual"].abs() > 2.8].to_numpy()
-        rows = [("piece", say("who", piece=piece, run=run), z) for run, piece, z in odd]
-        rows += [("batch", say("who_batch", run=run), z) for run, z in far.items()]
-        says = [
-            (capital(who), z, say(f"{kind}_later" if z > 0 else f"{kind}_sooner", who=capital(who)))
-            for kind, who, z in rows
-        ]
+        rows = [("piece", capital(say("who", piece=piece, run=run)), z) for run, piece, z in odd]
+        rows += [("batch", capital(say("who_batch", run=run)), z) for run, z in far.items()]
+        says = [(who, z, say(f"{kind}_{'later' if z > 0 else 'sooner'}", who=who)) for kind, who, z in rows]
         return pd.DataFrame(says, columns=["check", "value", "says"])
 
 

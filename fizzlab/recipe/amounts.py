@@ -199,14 +199,8 @@ def over_limits(recipe: Recipe) -> list[str]:
     for name, pct in shares(recipe).items():
         limit = recipe.ingredient(name).max_pct
         if limit is not None and pct.high > limit:
-            says = (
-                "limit_maybe"
-                if pct.typical <= limit
-                else "limit_likely"
-                if pct.low <= limit
-                else "limit_sure"
-            )
-            said.append(say(says, name=name, limit=limit, pct=pct))
+            sure = "maybe" if pct.typical <= limit else "likely" if pct.low <= limit else "sure"
+            said.append(say(f"limit_{sure}", name=name, limit=limit, pct=pct))
     return said
 
 

@@ -392,11 +392,7 @@ def air_cover(tables: Mapping[str, Table]) -> list[Problem]:
     little = joined["coverage"][joined["coverage"] < COVERED_ENOUGH]
     for _, some in little.groupby(little, sort=False):  # the batches of a day share their window
         coverage = float(some.iloc[0])
-        told: dict[str, Any] = {
-            "n": len(some),
-            "runs": listed(list(map(str, some.index))),
-            "percent": coverage * 100,
-        }
-        says = "air_covered" if coverage else "air_not_covered"
-        doubts.append(problem(says, log.where, weight="doubt", missing=True, **told))
+        odd = partial(problem, "air_covered" if coverage else "air_not_covered", log.where, weight="doubt")
+        runs = listed(list(map(str, some.index)))
+        doubts.append(odd(missing=True, n=len(some), runs=runs, percent=coverage * 100))
     return doubts

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -227,10 +228,8 @@ def _with_earlier(trial: Trial, wanted: Sequence[_Named]) -> Trial:
             continue
         passed.append(Exclusion(each.said, why))
         if doubtful:
-            key = say("at_key", key="earlier.trials")
-            doubts.append(
-                problem("earlier_not_counted", FILE, None, key, weight="doubt", named=each.said, why=why)
-            )
+            odd = partial(problem, "earlier_not_counted", FILE, weight="doubt", named=each.said, why=why)
+            doubts.append(odd(column=say("at_key", key="earlier.trials")))
     return replace(
         trial,
         doubts=tuple(_in_file_order(doubts)),

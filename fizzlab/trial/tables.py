@@ -13,6 +13,7 @@ import unicodedata
 import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -333,13 +334,8 @@ def _typed(text: pd.Series, column: Column, where: str, comma: bool) -> tuple[pd
         if unit and beyond.sum() > 1 and not slip(middle, usual):
             warm = values > 40  # no room, and no bath, is so warm in °C
             says = "other_unit_log" if column.name == "temp_c" else "other_unit"
-            told: dict[str, Any] = {
-                "warm": warm.sum(),
-                "of": len(values),
-                "unit": say(unit),
-                "mend": say(f"turn_{unit}"),
-            }
-            problems.append(problem(says, where, int(values.index[warm][0]), column.name, **told))
+            odd = partial(problem, says, where, int(values.index[warm][0]), column.name, warm=warm.sum())
+            problems.append(odd(of=len(values), unit=say(unit), mend=say(f"turn_{unit}")))
         else:
             bad |= beyond
     elif column.kind == "text":

@@ -65,9 +65,8 @@ class Complaints(list[Problem]):
         """Take down what went wrong, as problems of this key."""
         if isinstance(error, CannotAnswer):
             error = BadInput([Problem(FILE, error.why, error.would_help)])
-        self += [
-            replace(each, where=FILE, row=None, column=say("at_key", key=key)) for each in error.problems
-        ]
+        at = say("at_key", key=key)
+        self += [replace(each, where=FILE, row=None, column=at) for each in error.problems]
 
     def unknown(self, says: str, key: str, name: str, known: Iterable[str], **filled: Any) -> None:
         """Complain of a name that is none of the known ones; the nearest of them is suggested."""

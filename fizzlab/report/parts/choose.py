@@ -270,12 +270,9 @@ def keep_sentence(chosen: Judgement) -> str:
 
 def asked_of(chosen: Judgement) -> str:
     """What the limits are, and the wishes, as a line."""
-    judged, voice = chosen.choice, chosen.voice
-    limits, wishes = (
-        map(voice.asked, judged.limits),
-        (voice.response(each.response) for each in judged.wishes),
-    )
-    parts = {"your_limits": [*limits], "your_wishes": [*wishes]}
+    judged, voice = chosen.choice, chosen.voice._replace(shares={})
+    wishes = dict.fromkeys(each.response for each in judged.wishes)
+    parts = {"your_limits": [*map(voice.asked, judged.limits)], "your_wishes": [*map(voice.response, wishes)]}
     return " ".join(say(name, n=len(each), told=listed(each)) for name, each in parts.items() if each)
 
 

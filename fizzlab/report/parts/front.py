@@ -351,7 +351,8 @@ def foot(done: Analysis) -> Foot:
     left = WORDS - len(" ".join(told).split()) - 18  # of the picture's title
     steps, minded = _steps_and_cautions(done)
     kept: dict[bool, list[str]] = {True: [], False: []}
-    ranked = [*((line, True) for line in minded[:1]), *((step, False) for step in steps)]
+    ranked = [*((step, False) for step in steps[:1]), *((line, True) for line in minded[:1])]
+    ranked += [(step, False) for step in steps[1:]]
     for line, caution in [*ranked, *((line, True) for line in minded[1:])]:
         size = len(line.split())
         if size <= left and len(kept[caution]) < MOST - caution:
@@ -393,7 +394,7 @@ def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:
     steps = next_repeats(done) if of_repeats(done) else [*between_made(done), *next_steps(done)]
     steps = [*(each.sentence for each in following(done)), *steps] or [say("keep_record")]
     if without_doubtful(done):
-        steps = [say("mend_first", code=done.trial.folder.resolve().name), *steps]
+        steps = [say("mend_first", code=done.trial.folder.resolve().name)]
     return steps, [*minded, *cautions(done, about(done)), *_doubts(done)]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import partial
 
 import pandas as pd
 
@@ -72,9 +73,9 @@ def make_cards(settings: TrialSettings, runs: pd.DataFrame) -> Cards:
         except BadInput as error:
             problems += error.problems
         except CannotAnswer as error:
-            told = {"levels": listed([f"{label} {level}" for label, level in said]), "why": error.why}
-            key, help_ = say("at_key", key="recipe"), error.would_help
-            problems.append(problem("card_refused", FILE, column=key, do=help_, **told))
+            who, key = listed([f"{label} {level}" for label, level in said]), say("at_key", key="recipe")
+            refused = partial(problem, "card_refused", FILE, column=key, do=error.would_help)
+            problems.append(refused(levels=who, why=error.why))
     if problems:
         raise BadInput({str(problem): problem for problem in problems}.values())
     recipes = [card.recipe for card in cards if card.recipe is not None]

@@ -136,7 +136,8 @@ def plot_effects(fit: FitResult, ax: Axes | None = None) -> Axes:
     """Draw each row of a fit's table as a point with its interval, beside the line of no difference."""
     rows = fit.table.to_dict("records")
     axes = axes_for(ax, height=0.9 + 0.45 * max(len(rows), 1))
-    names = [f"{row['term']}\n{say('level_against_control', **row)}" for row in rows]
+    sides = [say("level_against_control", level=row["level"], control=row["control"]) for row in rows]
+    names = [f"{row['term']}\n{side}" for row, side in zip(rows, sides, strict=True)]
     for place, row in enumerate(rows):
         null = 0.0 if row["scale"] == "difference" else 1.0
         colour = SOFT if row["conf_low"] <= null <= row["conf_high"] else BLUE

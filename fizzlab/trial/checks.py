@@ -393,6 +393,6 @@ def air_cover(tables: Mapping[str, Table]) -> list[Problem]:
     for _, some in little.groupby(little, sort=False):  # the batches of a day share their window
         coverage = float(some.iloc[0])
         odd = partial(problem, "air_covered" if coverage else "air_not_covered", log.where, weight="doubt")
-        runs = listed(list(map(str, some.index)))
-        doubts.append(odd(missing=True, n=len(some), runs=runs, percent=coverage * 100))
+        named = listed(list(map(str, some.index)))
+        doubts.append(odd(missing=True, n=len(some), runs=named, percent=coverage * 100))
     return doubts

@@ -270,7 +270,7 @@ def test_check_refuses_in_the_trials_language(toy: str, make_trial: Any) -> None
     assert (result.exit_code, "KEY FACTORS" in result.output) == (2, False)
     assert "KEY colur: FIZZLAB KNOWS NO SUCH KEY." in result.output
     keys = ("colur", "code", "title", "factors.colour", "plan.kind", "question", "fizzlab upgrade FOLDER")
-    assert left(result.output, *KINDS, *keys) == []
+    assert left(result.output, *names, *KINDS, *keys) == []
 
 
 def test_check_says_what_is_due_and_odd_in_the_trials_language(toy: str, tmp_path: Path) -> None:

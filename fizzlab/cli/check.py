@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from fizzlab.cli.saying import FOLDER
-from fizzlab.language import clocked, listed, say
+from fizzlab.language import dayed, listed, say
 
 if TYPE_CHECKING:
     from fizzlab.trial.folder import Trial
@@ -47,12 +47,10 @@ def said(trial: Trial, now: dt.datetime) -> Iterator[str]:
         told = {"tray": trays[run], "table": name, "n": len(pieces), "pieces": listed(pieces)}
         what = say("look_at_pieces" if pieces else "look_at_tray", **told)
         says, lines = ("since", due) if at <= now else ("from_when", later)
-        lines.append(say(says, what=what, at=clocked(at)))
+        lines.append(say(says, what=what, at=dayed(at, "weekday_clock")))
     runs = trial.rows("runs").set_index("run")["planned_at"].drop(made_at(trial.tables).index)
-    make = [
-        trays[str(run)] if pd.isna(at) else say("from_when", what=trays[str(run)], at=clocked(at))
-        for run, at in runs.items()
-    ]
+    dated = {run: "" if pd.isna(at) else dayed(at, "weekday_clock") for run, at in runs.items()}
+    make = [say("from_when", what=trays[str(r)], at=at) if at else trays[str(r)] for r, at in dated.items()]
     missing, odd = ([f"{each}" for each in trial.doubts if each.missing is gone] for gone in (True, False))
     sections = {"due_now": due, "due_later": _few(later), "to_be_made": _few(make)}
     sections |= {"missing": missing, "odd_to_look_at": odd}

@@ -109,15 +109,10 @@ def listed(words: Sequence[str], last: str = "and") -> str:
     return say(f"list_{last}", first=wording("comma").join(words[:-1]), last=words[-1])
 
 
-def clocked(at: datetime) -> str:
-    """A moment of some day soon: ``Mon 3 May 08:30``."""
-    return say("weekday_clock", day=dayed(at), at=at)
-
-
-def dayed(at: datetime) -> str:
-    """Some day soon: ``Mon 3 May``."""
+def dayed(at: datetime, form: str = "weekday_date") -> str:
+    """Some day soon, ``Mon 3 May``; with its hour, ``Mon 03 May 08:30``, by the form "weekday_clock"."""
     weekday, month = wording("weekdays")[at.weekday()], wording("months")[at.month - 1]
-    return say("weekday_date", weekday=weekday, day=at.day, short=month[:3])
+    return say(form, weekday=weekday, day=at.day, short=month[:3], at=at)
 
 
 def dated(day: date, form: str = "date") -> str:

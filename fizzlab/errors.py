@@ -109,18 +109,9 @@ class Unforeseen(CannotAnswer):
 
 
 def problem(
-    name: str,
-    where: str,
-    /,
-    row: int | None = None,
-    column: str | None = None,
-    *,
-    do: str = "",
-    weight: Weight = "problem",
-    reading: bool = False,
-    missing: bool = False,
-    **filled: Any,
-) -> Problem:
+    name: str, where: str, /, row: int | None = None, column: str | None = None, *, do: str = "",
+    weight: Weight = "problem", reading: bool = False, missing: bool = False, **filled: Any
+) -> Problem:  # fmt: skip
     """The problem of a name; where `do` is given, it takes the place of what the text says to do.
 
     >>> print(problem("not_utf8", "runs.csv", 4))

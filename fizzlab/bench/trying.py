@@ -30,8 +30,8 @@ class Tried:
         first = planned.cards.cards[0]
         levels = ", ".join(f"{label} {level}" for label, level in first.levels)
         weighed, g = [] if first.recipe is None else weigh_out(first.recipe), planned.settings.bench.scale_g
-        told = {"run": first.run, "code": first.blind, "levels": levels}
-        card = [say("first_card_levels" if levels else "first_card", **told)]
+        says = "first_card_levels" if levels else "first_card"
+        card = [say(says, run=first.run, code=first.blind, levels=levels)]
         for each in weighed:
             grams = on_scale(each.grams.typical, g)
             card.append(f"{each.ingredient.name}: {grams} g ({kitchen(each.written)})")

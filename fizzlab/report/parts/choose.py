@@ -269,11 +269,11 @@ def keep_sentence(chosen: Judgement) -> str:
 
 
 def asked_of(chosen: Judgement) -> str:
-    """What the limits are, and the wishes, as a line."""
+    """What the limits are, or else the wishes, as a line."""
     judged, voice = chosen.choice, chosen.voice._replace(shares={})
-    wishes = dict.fromkeys(each.response for each in judged.wishes)
-    parts = {"your_limits": [*map(voice.asked, judged.limits)], "your_wishes": [*map(voice.response, wishes)]}
-    return " ".join(say(name, n=len(each), told=listed(each)) for name, each in parts.items() if each)
+    limits = [*map(voice.asked, judged.limits)]
+    told = limits or [*dict.fromkeys(voice.response(each.response) for each in judged.wishes)]
+    return say("your_limits" if limits else "your_wishes", n=len(told), told=listed(told))
 
 
 def _how_sure(judged: Choice, voice: Voice) -> str:

@@ -355,7 +355,7 @@ def foot(done: Analysis) -> Foot:
     ranked += [(step, False) for step in steps[1:]]
     for line, caution in [*ranked, *((line, True) for line in minded[1:])]:
         size = len(line.split())
-        if size <= left and len(kept[caution]) < MOST - caution:
+        if (size <= left or line is ranked[0][0]) and len(kept[caution]) < MOST - caution:
             kept[caution].append(line)
             left -= size
     return Foot(kept[False], [*kept[True], say(SAFETY[0])])

@@ -177,6 +177,7 @@ def write_loud(to: Path) -> None:
     """A toy language: English in capitals, the texts of the data files too."""
     data = (tomllib.loads((PACKAGE / name).read_text(encoding="utf-8")) for name in DATA)
     known = dict.fromkeys(text for each in data for text in data_texts(each))
+    assert not known.keys() & texts("en").keys()
     lines = ["[data]", *(f"{json.dumps(text)} = {json.dumps(text.upper())}" for text in known)]
     for section, entries in tomllib.loads(FILE.read_text(encoding="utf-8")).items():
         plain = {name: text for name, text in entries.items() if not isinstance(text, dict)}

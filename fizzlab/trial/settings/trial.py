@@ -276,7 +276,8 @@ def _hidden_sign(place: _Place, text: str) -> Problem:
 def _problem(item: Any, raw: dict[str, Any]) -> Problem:
     """Say one pydantic complaint in plain words."""
     place, kind, given = item["loc"], item["type"], item["input"]
-    told, says, do = {"given": given, **item.get("ctx", {})}, f"toml_{kind}", ""
+    bounds = {k: f"{each:g}" if isinstance(each, float) else each for k, each in item.get("ctx", {}).items()}
+    told, says, do = {"given": given, **bounds}, f"toml_{kind}", ""
     if kind == "extra_forbidden":
         do = did_you_mean(str(place[-1]), _keys_beside(place[:-1]))
     elif kind.startswith("date"):

@@ -75,7 +75,9 @@ def _listed(items: Sequence[str]) -> list[str]:
 
 def _tidy(text: str) -> str:
     """On one line, and with no sign that would command a terminal."""
-    return " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
+    if not text.isprintable():
+        text = "".join(letter if letter.isprintable() else " " for letter in text)
+    return " ".join(text.split())
 
 
 def _short(text: str, width: int) -> str:

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import NamedTuple
 
 from fizzlab.errors import BadInput, Problem, count
-from fizzlab.measures import TABLES
 from fizzlab.records import seals
 from fizzlab.records.ledger import HEAD, LEDGER, PRINT, Adoption, Ledger, is_plain, line_of, read_ledger
 from fizzlab.records.store import (
@@ -189,7 +188,8 @@ def _no_files(home: Path) -> Iterator[str]:
 
 
 def _readings(home: Path, ledger: Ledger) -> Iterator[str]:
-    from fizzlab.trial.settings import read_settings  # slow to load, and nobody else needs it here
+    from fizzlab.measures import TABLES  # slow to load, as the next, and nobody else needs them here
+    from fizzlab.trial.settings import read_settings
 
     folder = home.parent
     settings, _ = read_settings(folder)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import csv
+import fnmatch
 import io
+import os
 import time
 import zipfile
 from collections.abc import Mapping, Sequence
@@ -99,7 +101,8 @@ class Files:
 
     def path(self, name: str) -> Path:
         """The file that a table stands in, or would; BadInput where it stands in two."""
-        files = [path for path in sorted(self.folder.glob("*.csv")) if path.stem.casefold() == name]
+        tables = fnmatch.filter(sorted(os.listdir(self.folder)), "*.csv")
+        files = [path for path in map(self.folder.joinpath, tables) if path.stem.casefold() == name]
         sheet = self._tables(self.book).get(name)
         if files and sheet is not None and sheet.rows:
             what = f"the same table also stands in {WORKBOOK}, sheet {name}."

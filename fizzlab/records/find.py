@@ -18,9 +18,10 @@ from fizzlab.trial.opening import bytes_of
 
 @dataclass(frozen=True)
 class Summary:
-    """A record with what was said of it since; its folder may be missing."""
+    """A record, the line that entered it, and what was said of it since; its folder may be missing."""
 
     folder: Path
+    line: int
     report: Report
     corrections: tuple[Correction, ...]
     sign_offs: tuple[SignOff, ...]
@@ -36,7 +37,7 @@ class Summary:
         """In words: checked or not, corrected or not, there or not."""
         if not self.folder.is_dir():
             return "its folder is missing"
-        checked = max([self.report.entry, *(entry.entry for entry in self.sign_offs)])
+        checked = max([0, *(entry.entry for entry in self.sign_offs)])  # as it was made, or later
         said = "checked" if self.checked_by else "not checked"
         if self.corrections:
             since = " since" if self.checked_by and self.corrections[-1].entry > checked else ""
@@ -106,8 +107,11 @@ def _summaries(ledger: Ledger) -> list[Summary]:
         elif isinstance(entry, SignOff):
             since.setdefault(entry.record, ([], []))[1].append(entry)
     home = ledger.path.parent
-    told = [(each, *since.get(each.record, ([], []))) for each in ledger.reports()]
-    return [Summary(home / each.record, each, tuple(wrong), tuple(signed)) for each, wrong, signed in told]
+    told = [(line, each, *since.get(each.record, ([], []))) for line, each in ledger.entered()]
+    return [
+        Summary(home / each.record, line, each, tuple(wrong), tuple(signed))
+        for line, each, wrong, signed in told
+    ]
 
 
 def find(folder: Path, words: Sequence[str] = (), *, lot: str = "") -> list[RecordMatch]:

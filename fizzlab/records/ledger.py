@@ -191,9 +191,13 @@ class Ledger:
         """The entries that can be read."""
         return [entry for line in self.lines if (entry := line.read[0]) is not None]
 
+    def entered(self) -> list[tuple[int, Report]]:
+        """The records in the order in which they were entered, and by which line: its own, or an adoption."""
+        return [(line.place, report) for line in self.lines for report in _reports(line.read[0])]
+
     def reports(self) -> list[Report]:
         """The records, in the order in which they were entered."""
-        return [report for entry in self.entries() for report in _reports(entry)]
+        return [report for _, report in self.entered()]
 
     def holding(self, name: str, value: object) -> Ledger:
         """The lines in which a name has a value, or one that begins so; the others are not even read."""
@@ -280,7 +284,7 @@ class Ledger:
         return _parsed(self.path, self.data + cut + line_of(entry) + b"\n")
 
 
-def _reports(entry: Entry) -> list[Report]:
+def _reports(entry: Entry | None) -> list[Report]:
     return [entry] if isinstance(entry, Report) else entry.records if isinstance(entry, Adoption) else []
 
 

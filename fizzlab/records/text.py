@@ -52,7 +52,7 @@ def record_in_full(summary: Summary) -> list[str]:
         *([f"Page        {summary.folder / 'report.html'}"] if summary.folder.is_dir() else []),
         *(line for title, items in parts.items() if items for line in ["", title, *_listed(items)]),
         "",
-        f"Entry {report.entry} of the ledger",
+        f"Entry {summary.line} of the ledger",
     ]
 
 

@@ -70,11 +70,12 @@ def verify(folder: Path, *, known: str = "", trust: Path | None = None) -> Verif
     else:
         found |= {"record": [*_altered(home, ledger)], "readings": [*_readings(home, ledger)]}
         found["stranger"] = [*_not_entered(home, ledger), *_strangers(home)]
-    found["link"] = [*_no_files(folder if one else home)]
+    place = folder.resolve() if one else home
+    found["link"] = [*_no_files(place)]
     found["seal"] = [said for kind, said in seal if kind != "note"]
     faults = tuple(Fault(kind, sentence) for kind, sentences in found.items() for sentence in sentences)
     notes = [said for kind, said in seal if kind == "note"]
-    return Verification(faults, ledger, tuple(_notes(home, ledger, notes)))
+    return Verification(faults, ledger, (*_twice(place), *_notes(home, ledger, notes)))
 
 
 def _notes(home: Path, ledger: Ledger, sealed: list[str]) -> Iterator[str]:
@@ -128,7 +129,7 @@ def _of_one(record: Path, ledger: Ledger) -> list[str]:
 
 
 def _altered(home: Path, ledger: Ledger, only: str = "") -> Iterator[str]:
-    for entry in ledger.reports():
+    for line, entry in ledger.entered():
         if only not in ("", entry.record):
             continue
         record, altered = home / entry.record, f"Record {entry.record} was altered:"
@@ -151,7 +152,7 @@ def _altered(home: Path, ledger: Ledger, only: str = "") -> Iterator[str]:
         if not is_plain(own):
             yield f"{altered} {ENTRY} is missing."
         elif own.read_bytes() != line_of(entry) + b"\n":
-            differ = f"{ENTRY} and line {entry.entry} of {LEDGER} differ"
+            differ = f"{ENTRY} and line {line} of {LEDGER} differ"
             yield f"{altered} {differ}, so one of them was changed."
 
 
@@ -181,10 +182,19 @@ def _strangers(home: Path) -> Iterator[str]:
 
 
 def _no_files(home: Path) -> Iterator[str]:
-    for path in sorted(home.rglob("*")):
+    for path in [home, *sorted(home.rglob("*"))]:
         if path.is_symlink() or not (path.is_dir() or is_plain(path)):
             name = path.relative_to(home.parent).as_posix()
             yield f"{name} is a link, a pipe or the like: what it shows can change elsewhere."
+
+
+def _twice(home: Path) -> Iterator[str]:
+    """Hard links, which are no fault: backups make them."""
+    linked = [path for path in sorted(home.rglob("*")) if is_plain(path) and path.stat().st_nlink > 1]
+    for path in linked[:1]:
+        more = f" (and {count(len(linked) - 1, 'file')} more)" if len(linked) > 1 else ""
+        what = "is a hard link, as some backups make: who writes into its other name changes it here too."
+        yield f"{path.relative_to(home.parent).as_posix()}{more} {what}"
 
 
 def _readings(home: Path, ledger: Ledger) -> Iterator[str]:

@@ -214,7 +214,7 @@ def test_a_hard_link_is_told_and_what_is_written_through_it_is_a_fault(quay: Pat
     assert not any("hard link" in said for said in records.verify(quay).notes)
     for name in ("findings.json", "report.html"):
         os.link(quay / "records" / "quay-2" / name, quay.parent / name)
-    told = "records/quay-2/findings.json (and 1 file more) is a hard link, as some backups make: "
+    told = "records/quay-2/findings.json, one of 2 such files, is a hard link, as some backups make: "
     assert [said for said in records.verify(quay).notes if said.startswith(told)]
     assert not any("hard link" in said for said in records.verify(quay / "records" / "quay-1").notes)
     assert _faults(quay) == []

@@ -25,8 +25,6 @@ from fizzlab.trial.opening import open_in
 from fizzlab.trial.placing import write_whole
 from fizzlab.trial.tables import RawTable, guarded, only_shown, read_csv, read_sheets, separator_of
 
-_MARK = b"\xef\xbb\xbf"  # the byte-order mark that some spreadsheets put first
-
 #: Parts of a workbook whose loss on saving costs nobody anything.
 _IDLE_PARTS = frozenset(
     ("xl/printerSettings", "xl/calcChain.xml", "xl/sharedStrings.xml", "docProps", "customXml", "xl/persons")

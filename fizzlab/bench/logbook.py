@@ -464,7 +464,7 @@ class Logbook:
             read, found = self._loaded(table, held.raw())
         if found or table == "runs" or read.rows.empty:
             return found if held.rows else []
-        return hard(checks.across_rows({table: read, "runs": self._batches()}, self.tables, [table]))
+        return hard(checks.across_rows({table: read, "runs": self._batches()}, self.tables, table))
 
     def _loaded(self, table: str, raw: RawTable) -> tuple[Table, list[Problem]]:
         """A table as the trial's loader reads it, also where codes or clock times stand, and its problems."""

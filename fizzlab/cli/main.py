@@ -19,20 +19,16 @@ os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
 class _Verbs(UserDict[str, Any]):
     """The commands by name, each loaded when it is looked up."""
 
-    def __getitem__(self, name: str) -> click.Command:
+    def __getitem__(self, name: str) -> Any:
         module, _, function = super().__getitem__(name).partition(":")
-        command: click.Command = getattr(import_module(f"fizzlab.cli.{module}"), function or name)
-        return command
+        return getattr(import_module(f"fizzlab.cli.{module}"), function or name)
 
 
 #: The module that each stands in, and what it is called there where that differs.
-_VERBS = _Verbs(
-    {"bench": "lab", "demo": "report", "import": "importing:import_", "next": "next:next_"},
-    shopping="next",
-    unpack="pack",
-    **{verb: verb for verb in ("calendar", "chart", "check", "lab", "labels", "new", "overview")},
-    **{verb: verb for verb in ("pack", "pdf", "plan", "records", "report", "upgrade")},
-)
+_VERBS = _Verbs({"import": "importing:import_", "next": "next:next_", "shopping": "next", "unpack": "pack"})
+_VERBS |= {"bench": "lab", "demo": "report"}
+_VERBS |= {verb: verb for verb in ("calendar", "chart", "check", "lab", "labels", "new", "overview", "pack")}
+_VERBS |= {verb: verb for verb in ("pdf", "plan", "records", "report", "upgrade")}
 
 
 @click.group(cls=InSentences, commands=_VERBS, context_settings={"help_option_names": ["-h", "--help"]})

@@ -23,8 +23,8 @@ class Summary:
     folder: Path
     line: int
     report: Report
-    corrections: tuple[Correction, ...]
-    sign_offs: tuple[SignOff, ...]
+    corrections: Sequence[Correction]
+    sign_offs: Sequence[SignOff]
 
     @property
     def checked_by(self) -> str:
@@ -107,11 +107,8 @@ def _summaries(ledger: Ledger) -> list[Summary]:
         elif isinstance(entry, SignOff):
             since.setdefault(entry.record, ([], []))[1].append(entry)
     home = ledger.path.parent
-    told = [(line, each, *since.get(each.record, ([], []))) for line, each in ledger.entered()]
-    return [
-        Summary(home / each.record, line, each, tuple(wrong), tuple(signed))
-        for line, each, wrong, signed in told
-    ]
+    told = [(line, each, since.get(each.record, ([], []))) for line, each in ledger.entered()]
+    return [Summary(home / each.record, line, each, *said) for line, each, said in told]
 
 
 def find(folder: Path, words: Sequence[str] = (), *, lot: str = "") -> list[RecordMatch]:

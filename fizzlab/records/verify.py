@@ -75,15 +75,18 @@ def verify(folder: Path, *, known: str = "", trust: Path | None = None) -> Verif
     found["seal"] = [said for kind, said in seal if kind != "note"]
     faults = tuple(Fault(kind, sentence) for kind, sentences in found.items() for sentence in sentences)
     notes = [said for kind, said in seal if kind == "note"]
-    return Verification(faults, ledger, (*_twice(place), *_notes(home, ledger, notes)))
+    return Verification(faults, ledger, tuple(_notes(home, ledger, notes, place)))
 
 
-def _notes(home: Path, ledger: Ledger, sealed: list[str]) -> Iterator[str]:
+def _notes(home: Path, ledger: Ledger, sealed: list[str], place: Path) -> Iterator[str]:
     for entry in ledger.entries():
         if isinstance(entry, Adoption):
             yield f"{' '.join(entry.adopted())} Adopted by {entry.by or 'nobody named'}: {entry.reason}"
     if stopped := len(list((home / STOPPED).glob("*"))):
         yield f"{STOPPED} holds {count(stopped, 'file')} of reports that failed; nothing vouches for that."
+    if linked := [path for path in sorted(place.rglob("*")) if is_plain(path) and path.stat().st_nlink > 1]:
+        name = f"{linked[0].relative_to(place.parent).as_posix()}, one of {len(linked)} such files,"
+        yield f"{name} is a hard link, as some backups make: who writes into its other name changes it here."
     yield from sealed
     last = ledger.entries()[-1].at[:16].replace("T", " ") if ledger.entries() else "never"
     anew = f"{HEAD}, nor whether all was written anew: seal it, or keep the last hash elsewhere"
@@ -186,15 +189,6 @@ def _no_files(home: Path) -> Iterator[str]:
         if path.is_symlink() or not (path.is_dir() or is_plain(path)):
             name = path.relative_to(home.parent).as_posix()
             yield f"{name} is a link, a pipe or the like: what it shows can change elsewhere."
-
-
-def _twice(home: Path) -> Iterator[str]:
-    """Hard links, which are no fault: backups make them."""
-    linked = [path for path in sorted(home.rglob("*")) if is_plain(path) and path.stat().st_nlink > 1]
-    for path in linked[:1]:
-        more = f" (and {count(len(linked) - 1, 'file')} more)" if len(linked) > 1 else ""
-        what = "is a hard link, as some backups make: who writes into its other name changes it here too."
-        yield f"{path.relative_to(home.parent).as_posix()}{more} {what}"
 
 
 def _readings(home: Path, ledger: Ledger) -> Iterator[str]:

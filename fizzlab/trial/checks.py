@@ -207,11 +207,11 @@ def _of_every_table(spec: TableSpec) -> Iterator[Check]:
 
 
 def across_rows(
-    tables: Mapping[str, Table], specs: Mapping[str, TableSpec] = TABLES, only: Collection[str] = ()
+    tables: Mapping[str, Table], specs: Mapping[str, TableSpec] = TABLES, only: str = ""
 ) -> list[Problem]:
-    """Problems and doubts of every check that compares rows or tables, or some tables, but for the air."""
+    """Problems and doubts of every check, or those of a table, that compares rows or tables, not the air."""
     found: list[Problem] = []
-    for name, table in [each for each in tables.items() if not only or each[0] in only]:
+    for name, table in ({only: tables[only]} if only else tables).items():
         checks = [*_of_every_table(specs[name]), *(check for check in CHECKS if check.table == name)]
         if len(table.rows):
             found += [problem for check in checks for problem in check.problems(table)]

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import csv
+import fnmatch
 import io
+import os
 import time
 import zipfile
 from collections.abc import Mapping, Sequence
@@ -23,8 +25,6 @@ from fizzlab.trial.journal import Cells, Change
 from fizzlab.trial.opening import open_in
 from fizzlab.trial.placing import write_whole
 from fizzlab.trial.tables import RawTable, guarded, only_shown, read_csv, read_sheets, separator_of
-
-_MARK = b"\xef\xbb\xbf"  # the byte-order mark that some spreadsheets put first
 
 #: Parts of a workbook whose loss on saving costs nobody anything.
 _IDLE_PARTS = frozenset(
@@ -100,7 +100,8 @@ class Files:
 
     def path(self, name: str) -> Path:
         """The file that a table stands in, or would; BadInput where it stands in two."""
-        files = [path for path in sorted(self.folder.glob("*.csv")) if path.stem.casefold() == name]
+        tables = fnmatch.filter(sorted(os.listdir(self.folder)), "*.csv")
+        files = [path for path in map(self.folder.joinpath, tables) if path.stem.casefold() == name]
         sheet = self._tables(self.book).get(name)
         if files and sheet is not None and sheet.rows:
             raise refuse("table_twice", files[0].name, book=WORKBOOK, sheet=name)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -108,8 +109,9 @@ def _shares(rows: pd.DataFrame) -> pd.DataFrame:
 
 def _other_day(rows: pd.DataFrame) -> pd.DataFrame:
     """Batches of one day of the plan share its air: another date is a slip in one of the two."""
-    dates = rows["made_at"].dt.normalize()
-    usual = dates.groupby(rows["day"]).transform(lambda each: each.mode().min())
+    dates, day = rows["made_at"].dt.normalize(), rows["day"]
+    many = dates.groupby([day, dates]).transform("size")
+    usual = dates.where(many == many.groupby(day).transform("max")).groupby(day).transform("min")
     odd: pd.DataFrame = rows.assign(usual=usual)[(dates - usual).dt.days.abs() > 1]
     return odd
 
@@ -203,10 +205,12 @@ def _of_every_table(spec: TableSpec) -> Iterator[Check]:
         yield Check(spec.name, time, backwards, "time_backwards")
 
 
-def across_rows(tables: Mapping[str, Table], specs: Mapping[str, TableSpec] = TABLES) -> list[Problem]:
-    """Problems and doubts of every check that compares rows or tables, but for the air."""
+def across_rows(
+    tables: Mapping[str, Table], specs: Mapping[str, TableSpec] = TABLES, only: str = ""
+) -> list[Problem]:
+    """Problems and doubts of every check, or those of a table, that compares rows or tables, not the air."""
     found: list[Problem] = []
-    for name, table in tables.items():
+    for name, table in ({only: tables[only]} if only else tables).items():
         checks = [*_of_every_table(specs[name]), *(check for check in CHECKS if check.table == name)]
         if len(table.rows):
             found += [problem for check in checks for problem in check.problems(table)]
@@ -302,9 +306,9 @@ def _without_left_out(table: Table, runs: Table) -> Table:
 def runs_as_spelled(table: Table, runs: Table) -> Table:
     """Spell each batch as `runs` does, where only capitals differ."""
     known = named_runs(runs)
-    folded = [run.casefold() for run in known]
-    spelling = {fold: run for fold, run in zip(folded, known, strict=True) if folded.count(fold) == 1}
-    spelled = table.rows["run"].map(lambda run: run if run in known else spelling.get(run.casefold(), run))
+    exact, many = set(known), Counter(run.casefold() for run in known)
+    spelling = {run.casefold(): run for run in known if many[run.casefold()] == 1}
+    spelled = table.rows["run"].map(lambda run: run if run in exact else spelling.get(run.casefold(), run))
     return replace(table, rows=table.rows.assign(run=spelled))
 
 

@@ -10,6 +10,7 @@ import json
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -198,6 +199,10 @@ class Journal:
     def live(self) -> list[Entry]:
         """The readings that hold, in the order of the presses."""
         return [*self._live.values()]
+
+    def newest(self, most: int | None = None) -> list[Entry]:
+        """So many of them, the newest first."""
+        return [*islice(reversed(self._live.values()), most)]
 
     def waiting(self) -> list[Entry]:
         """The entries that have not reached their table or, taken back, have not left it."""

@@ -404,12 +404,16 @@ def choose(
     merit, told = _chances(forecasts, drawn, limits), {n: e.estimate[None] for n, e in forecasts.items()}
     spread = {name: np.array([each.sd]) for name, each in forecasts.items()}
     best = drawn._replace(typical=told, batch=told, spread=spread)  # as if it were the one draw
+    told, spread = (
+        {n: np.median(v, axis=0)[None] for n, v in p.items()} for p in (drawn.typical, drawn.spread)
+    )
+    middle = best._replace(typical=told, spread=spread)
     for limit in limits:
         responses[limit.response]["meets"] = _chances(forecasts, best, [limit])[0]
         worth = worth * limit.met(batch[limit.response])
     if limits:
         met = _chances(forecasts, best, limits)[0]
-        low, high = np.quantile(merit, [0.025, 0.975], axis=0)
+        low, high = _ends(merit, _chances(forecasts, middle, limits)[0])
         table = table.assign(meets=met, meets_low=np.fmin(low, met), meets_high=np.fmax(high, met))
     if wishes:
         granted = overall(wishes, batch)
@@ -491,6 +495,20 @@ def _chances(forecasts: Mapping[str, Forecast], drawn: Draws, limits: Sequence[L
             )
         total = total + kept / len(points)
     return np.broadcast_to(total, drawn.typical[names[0]].shape)
+
+
+def _ends(merit: Array, middle: Array) -> Array:
+    """95 % ends of a chance from its draws, and the chance where each response is in the middle of its own.
+
+    Draws of one response are exact, but a chance of several bends down where each is in doubt: corrected by
+    how far its draws lie off the middle (B. Efron, Biometrika 72 (1985) 45-58).
+    """
+    from scipy.special import ndtr, ndtri
+
+    below = (merit < middle).mean(axis=0) + (merit == middle).mean(axis=0) / 2
+    off = ndtri(np.clip(below, 0.5 / len(merit), 1 - 0.5 / len(merit)))
+    at = ndtr(2 * off + ndtri([[0.025], [0.975]]))
+    return np.array([np.quantile(each, part) for each, part in zip(merit.T, at.T, strict=True)]).T
 
 
 def _extrapolated(fits: Mapping[str, FitResult], settings: pd.DataFrame) -> NDArray[np.bool_]:

@@ -44,13 +44,17 @@ class PooledEstimate:
 
 
 def pool(
-    estimates: Sequence[float], standard_errors: Sequence[float], conf_level: float = 0.95
+    estimates: Sequence[float],
+    standard_errors: Sequence[float],
+    conf_level: float = 0.95,
+    own_df: Sequence[float] | float = np.inf,
 ) -> PooledEstimate:
     """Pool one number over trials that may truly differ.
 
     tau^2 by REML; t and standard error of J. Hartung, G. Knapp, Statist. Med. 20 (2001) 3875-3889, never
     narrower than the trials' own errors; interval of tau by Q-profile (W. Viechtbauer, Statist. Med. 26
-    (2007) 37-52).
+    (2007) 37-52), where the errors have few degrees of freedom `own_df` by the F of B. L. Welch (Biometrika
+    38 (1951) 330-336).
     """
     y, v = np.asarray(estimates, float), np.asarray(standard_errors, float) ** 2
     _enough(len(y))
@@ -58,17 +62,19 @@ def pool(
     (tau2,), (mean,), covariance = _random_effects(y, np.ones((len(y), 1)), np.diag(v), [np.eye(len(y))])
     reach = float(stats.t.ppf(0.5 + conf_level / 2, df) * np.sqrt(covariance[0, 0]))
 
-    def excess(tau2: float, target: float) -> float:
-        w = 1 / (v + tau2)
-        return float(w @ (y - w @ y / w.sum()) ** 2) - target
+    def excess(tau2: float, chance: float) -> float:
+        w = 1 / (v + tau2)  # of which the own error, and so its doubt, is a part
+        doubt = float(((1 - w / w.sum()) ** 2 * (v * w) ** 2 / own_df).sum()) / (len(y) ** 2 - 1)
+        most = stats.f.ppf(chance, df, 1 / (3 * doubt)) * df if doubt else stats.chi2.ppf(chance, df)
+        return float(w @ (y - w @ y / w.sum()) ** 2 - most * (1 + 2 * (df - 1) * doubt))
 
     def profiled(chance: float) -> float:
-        target, most = float(stats.chi2.ppf(chance, df)), float(v.max() + np.var(y))
-        if excess(0.0, target) <= 0:
+        most = float(v.max() + np.var(y))
+        if excess(0.0, chance) <= 0:
             return 0.0
-        while excess(most, target) > 0:
+        while excess(most, chance) > 0:
             most *= 4
-        return float(np.sqrt(optimize.brentq(excess, 0.0, most, (target,), xtol=1e-14)))
+        return float(np.sqrt(optimize.brentq(excess, 0.0, most, (chance,), xtol=1e-14)))
 
     tau_low, tau_high = (profiled(0.5 + sign * conf_level / 2) for sign in (1, -1))
     typical = df * w.sum() / (w.sum() ** 2 - (w**2).sum())
@@ -111,7 +117,7 @@ def pool_effects(effects: Mapping[str, Effect], conf_level: float = 0.95) -> Poo
     p_differ = float(anova_generic(y, se**2 * (df + 1), df + 1, use_var="unequal").pvalue)
     between, judge = None, "batches"
     if len(y) >= LEAST:
-        between, judge = pool(y.tolist(), se.tolist(), conf_level), "trials"
+        between, judge = pool(y.tolist(), se.tolist(), conf_level, df), "trials"
         middle, freedom = between.estimate, float(between.df)
         error = (between.conf_high - middle) / float(stats.t.ppf(0.5 + conf_level / 2, freedom))
     else:

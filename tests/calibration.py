@@ -391,17 +391,17 @@ def _row(promised: str | None, row: pd.Series, *first: str) -> str:
 HEAD = """\
 # Does a report keep what it promises?
 
-Made by `python tests/calibration.py {trials} {nulls}` from {trials} invented trials of each kind, judged by all
-that they claim, and of the kinds without an effect {more} more, judged by their comparisons alone: {batches}
-batches of {pieces} pieces, read from a folder and analysed as the command does it. The “rough” process is
-of another shape than the models: batches spread as the logarithm of a gamma, pieces as a logistic, days
-as Student's t with 4 degrees of freedom; the touch gets 25 % stricter from the first batch to the last,
-one batch is lost and 15 % of the looks are missed. “Plain” trials are normal in the logarithms and lose
-nothing. A factor “within days” has both levels on each day; one “set by the day” has one. Half of the
-trials have no effect, half a ratio of {margin}, the margin within which levels count as the same. ± is
-the Monte Carlo standard error of what held beside what was promised. A claim is judged by what it is about:
-a batch's fizz time is the mean of three pieces, as it was measured, and where a fit has left the room's air
-out (four days, with a factor set by the day), its new days have the air of any day. Of the {all} trials
+Made by `python tests/calibration.py {trials} {nulls}` from {trials} invented trials of each kind, judged by
+all that they claim, and {more} more of each kind without an effect, judged by their comparisons alone:
+{batches} batches of {pieces} pieces, read from a folder and analysed as the command does it. The “rough”
+process is of another shape than the models: batches spread as the logarithm of a gamma, pieces as a
+logistic, days as Student's t with 4 degrees of freedom; the touch gets 25 % stricter from the first batch to
+the last, one batch is lost and 15 % of the looks are missed. “Plain” trials are normal in the logarithms and
+lose nothing. A factor “within days” has both levels on each day; one “set by the day” has one. Half of the
+first have no effect, half a ratio of {margin}, the margin within which levels count as the same. ± is the
+Monte Carlo standard error of what held beside what was promised. A claim is judged by what it is about: a
+batch's fizz time is the mean of three pieces, as it was measured, and where a fit has left the room's air out
+(four days, with a factor set by the day), its new days have the air of any day. Of the {all} trials
 {refused} gave no dry times, and said why."""
 
 
@@ -420,11 +420,9 @@ def main(trials: int, nulls: int, keep: Path | None = None, seconds: float = np.
     while jobs and time.monotonic() - start < seconds:
         now, jobs = jobs[:32], jobs[32:]
         told = many(now)  # of a trial judged in full, what was kept of its comparisons is told again
-        again = (
-            [each in _trials(told) for each in zip(*(found[key] for key in KEYS), strict=True)]
-            if len(found)
-            else []
-        )
+        kept_of = zip(*(found[key] for key in KEYS if len(found)), strict=True)
+        redone = _trials(told)
+        again = [each in redone for each in kept_of]
         found = pd.concat([found[~np.array(again, bool)], told], ignore_index=True)
         if keep is not None:
             found.to_csv(keep, index=False)

@@ -403,11 +403,9 @@ def choose(
     )
     merit, told = _chances(forecasts, drawn, limits), {n: e.estimate[None] for n, e in forecasts.items()}
     spread = {name: np.array([each.sd]) for name, each in forecasts.items()}
-    best = drawn._replace(typical=told, batch=told, spread=spread)  # as if it were the one draw
-    told, spread = (
-        {n: np.median(v, axis=0)[None] for n, v in p.items()} for p in (drawn.typical, drawn.spread)
-    )
-    middle = best._replace(typical=told, spread=spread)
+    best = drawn._replace(typical=told, spread=spread)  # as if it were the one draw
+    centres = [{n: np.median(v, axis=0)[None] for n, v in p.items()} for p in (drawn.typical, drawn.spread)]
+    middle = drawn._replace(typical=centres[0], spread=centres[1])
     for limit in limits:
         responses[limit.response]["meets"] = _chances(forecasts, best, [limit])[0]
         worth = worth * limit.met(batch[limit.response])
@@ -498,17 +496,16 @@ def _chances(forecasts: Mapping[str, Forecast], drawn: Draws, limits: Sequence[L
 
 
 def _ends(merit: Array, middle: Array) -> Array:
-    """95 % ends of a chance from its draws, and the chance where each response is in the middle of its own.
+    """95 % ends of the chance to keep limits; `middle`: with each response in the middle of its draws.
 
-    Draws of one response are exact, but a chance of several bends down where each is in doubt: corrected by
-    how far its draws lie off the middle (B. Efron, Biometrika 72 (1985) 45-58).
+    Several responses in doubt bend their draws down: B. Efron, Biometrika 72 (1985) 45-58.
     """
     from scipy.special import ndtr, ndtri
 
-    below = (merit < middle).mean(axis=0) + (merit == middle).mean(axis=0) / 2
+    below = ((merit < middle).mean(axis=0) + (merit <= middle).mean(axis=0)) / 2
     off = ndtri(np.clip(below, 0.5 / len(merit), 1 - 0.5 / len(merit)))
     at = ndtr(2 * off + ndtri([[0.025], [0.975]]))
-    return np.array([np.quantile(each, part) for each, part in zip(merit.T, at.T, strict=True)]).T
+    return np.transpose([np.quantile(each, part) for each, part in zip(merit.T, at.T, strict=True)])
 
 
 def _extrapolated(fits: Mapping[str, FitResult], settings: pd.DataFrame) -> NDArray[np.bool_]:

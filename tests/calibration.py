@@ -383,7 +383,7 @@ def _columns(*first: str) -> list[str]:
 
 
 def _row(promised: str | None, row: pd.Series, *first: str) -> str:
-    told = f"{100 * row['told']:.0f}" if promised is None else promised
+    told = f"{100 * row['told']:.3g}" if promised is None else promised
     cells = [*first, told, f"{100 * row['held']:.1f}", f"{100 * row['error']:.1f}", f"{row['trials']:.0f}"]
     return f"| {' | '.join(cells)} |"
 

@@ -194,9 +194,7 @@ class Logbook:
             return looks
         self._batches()
         recent = now - 7200 * (24 + max(hour for name in plan.tables for hour in plan.look_hours(name)))
-        made = [
-            (each, each.made_at) for each in self._trays.values() if each.made_at and each.made_at > recent
-        ]
+        made = [(one, one.made_at) for one in self._trays.values() if one.made_at and one.made_at > recent]
         for name in [name for name in plan.tables if name in self.forms and self.forms[name].timed]:
             for tray, start in made:
                 moved = calendar.looks(plan, name, dt.datetime.fromtimestamp(start))  # out of the night

@@ -156,26 +156,22 @@ class Bench:
         self._build()
         running = book.running
         if running is not None:
+            if FIZZ not in self.modes:
+                self._offer_more()
             self._choose(FIZZ, running.run, running.piece)
         self._refresh()
         again = "Taken up again: what was logged is below."
         self._say(again if book.journal.live() else "Choose a tray and a piece, then press.")
 
     def _build(self) -> None:
-        """What can be done, each with its tables and its buttons: a mode a table, but for drying and fizz."""
-        self.cards = {name: Card(self, form) for name, form in self.book.forms.items() if name not in FIZZING}
+        self.cards: dict[str, Card] = {}
         self.made = self.button(
             "Made now", "plain", lambda press: self.book.made(press.chosen()[0], press.at)
         )
-        timed = [name for name, card in self.cards.items() if card.form.timed]
-        making = _group("As the batch leaves the press", _wrapped(self.made))
-        at_making = [self.cards["runs"].view] if "runs" in self.cards else []
-        drying = widgets.VBox([*(self.cards[name].view for name in timed), making, *at_making])
-        self.modes: dict[str, widgets.Widget] = {DRYING: drying, FIZZ: self._fizz_card()}
-        for name, card in self.cards.items():
-            if name not in (*timed, "runs"):
-                self.modes[capital(name.replace("_", " "))] = card.view
-        self.mode = _choice([(name, name) for name in self.modes], "What is done", DRYING)
+        self.fizzing, self.making = self._fizz_card(), _group("As the batch leaves the press", self.made)
+        self.modes: dict[str, widgets.Box] = {DRYING: widgets.VBox()}
+        self.mode, self.shown = _choice([(DRYING, DRYING)], "What is done", DRYING), widgets.VBox()
+        self.more = self.button("More tests", "quiet", self._offer_more)
         self.tray = _choice([(tray.label, tray.run) for tray in self.book.trays()], "Tray")
         self.piece, self.other = _choice([], "Piece"), _field("another piece", "Another piece")
         for chooser in (self.mode, self.tray, self.piece, self.other):
@@ -195,9 +191,35 @@ class Bench:
         top = widgets.VBox([self.status, self.chosen, last, self.alarm, self.stamp]).add_class("fb-head")
         pieces = _group("Piece", _wrapped(self.piece, self.other))
         extras = _group("A picture, and the alarm", _wrapped(self.photo, self.sound))
-        parts = [page, top, self.mode, _group("Tray", self.tray), pieces, *self.modes.values(), self.caution]
+        modes = _wrapped(self.mode, self.more)
+        parts = [page, top, modes, _group("Tray", self.tray), pieces, self.shown, self.caution]
         parts += [extras, _group("Logged: the last 30, the newest first", self.list)]
         self.view = widgets.VBox(parts).add_class("fizzlab-bench")
+        self._offer(self.book.planned())
+
+    def _offer(self, names: Sequence[str]) -> None:
+        """Put up the buttons for these tables too: a mode a table, but for drying and fizz."""
+        self.modes |= {FIZZ: self.fizzing} if {*FIZZING} & {*names} else {}
+        self.cards |= {name: Card(self, self.book.forms[name]) for name in names if name not in FIZZING}
+        timed = {name: card.view for name, card in self.cards.items() if card.form.timed}
+        own = {name: card.view for name, card in self.cards.items() if name not in timed}
+        self.modes[DRYING].children = [*timed.values(), self.making, own.pop("runs")]
+        self.modes |= {capital(name.replace("_", " ")): view for name, view in own.items()}
+        kept, self.mode.tooltips = self.mode.value, [f"What is done {name}" for name in self.modes]
+        self.mode.options, self.shown.children = [*self.modes], [*self.modes.values()]
+        self.mode.value = kept
+        self.more.layout.display = None if self._offered_later() else "none"
+
+    def _offered_later(self) -> list[str]:
+        return [
+            name for name in self.book.forms if name not in (*self.cards, *FIZZING * (FIZZ in self.modes))
+        ]
+
+    def _offer_more(self, _: Press | None = None) -> str:
+        self._offer(self._offered_later())
+        if self.tray.value is not None:
+            self._chose({"owner": self.tray, "new": self.tray.value})
+        return "All that can be logged is here now: choose."
 
     def _fizz_card(self) -> widgets.VBox:
         book = self.book

@@ -239,9 +239,12 @@ def doubts(recipes: Sequence[Recipe]) -> tuple[str, ...]:
                 f"A {what[:-1]} of {listed(unknown)} is assumed to be {one} mL, and bottles differ. Count "
                 f"how many of yours make a millilitre and give {what}_per_ml, or weigh some."
             )
-    guessed = [name for name, each in every.items() if each.guessed]
-    if guessed:
-        said.append(f"No published density was found for {listed(guessed)}: those grams are a guess.")
+    kinds = {name: each.ingredient.kind for name, each in every.items() if each.guessed}
+    if kinds:
+        named = listed([name if kind in name else f"{kind} ({name})" for name, kind in kinds.items()])
+        said.append(
+            f"The grams of {named} are a guess: no published weight of a spoonful was seen. Weigh yours."
+        )
     jobs = [{each.ingredient.job for each in batch} for batch in batches]
     if any("colour" in some and "emulsifier" not in some for some in jobs):
         said.append(

@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING
 
 import click
 
+from fizzlab.cli.saying import FOLDER
+
 if TYPE_CHECKING:
     from fizzlab.trial.importing import ImportPlan
 
 
 @click.command("import", short_help="Add the export of a hygrometer.")
-@click.argument("folder", type=click.Path(path_type=Path))
+@FOLDER
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--mapping", "name", help="Name of the mapping in trial.toml, stored or to be.")
 @click.option("--time", help="Column of times.")

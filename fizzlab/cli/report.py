@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from fizzlab.cli.saying import PAPER, named, say_step, say_trouble
+from fizzlab.cli.saying import PAPER, TrialFolder, named, say_step, say_trouble
 from fizzlab.errors import FizzlabError
 
 
@@ -23,7 +23,7 @@ class _PdfAlone(click.Command):
 
 
 @click.command(cls=_PdfAlone, short_help="Analyse trials and keep a record of each.")
-@click.argument("folders", nargs=-1, required=True, metavar="FOLDER...", type=click.Path(path_type=Path))
+@click.argument("folders", nargs=-1, required=True, metavar="FOLDER...", type=TrialFolder())
 @click.option("--notebook", default="trial_report", help="Which notebook to run: trial_report, cure or fizz.")
 @click.option("--jobs", type=click.IntRange(min=1), help="Reports at once; as many as there are cores.")
 @click.option(

@@ -6,14 +6,31 @@ import os
 import sys
 import threading
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import click
 
 from fizzlab.errors import BadInput, FizzlabError, Problem, count, hard
+from fizzlab.trial.journal import JOURNAL, Journal
 
-FOLDER = click.argument("folder", type=click.Path(path_type=Path))
+
+class TrialFolder(click.Path):
+    """A trial's folder, or one that holds several; what waits at the bench is put into the tables first."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path:
+        folder = Path(str(super().convert(value, param, ctx)))
+        for path in (folder, *folder.glob("*/")):
+            with suppress(FizzlabError, OSError):  # whoever loads the trial says what still waits
+                if (path / JOURNAL).exists() and Journal.open(path).waiting():
+                    from fizzlab.bench.logbook import Logbook
+
+                    Logbook(path)
+        return folder
+
+
+FOLDER = click.argument("folder", type=TrialFolder())
 
 
 def named(_: click.Context, option: click.Parameter, said: Any) -> Any:

@@ -262,7 +262,7 @@ def read_all(folder: Path, specs: Mapping[str, TableSpec] = TABLES) -> Contents:
     if waiting:
         verb = "is" if waiting == 1 else "are"
         what = f"{waiting} of the readings logged at the bench {verb} not in the tables."
-        do = f"Close the tables in the spreadsheet, then run: fizzlab bench {folder}"
+        do = f"Close the tables in the spreadsheet, then run: fizzlab check {folder}"
         out.problems.append(Problem(JOURNAL, what, do))
     book = folder / WORKBOOK
     if book.exists():

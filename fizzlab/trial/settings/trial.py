@@ -156,13 +156,17 @@ def misfits(settings: TrialSettings) -> Complaints:
 
 def _check_plan(said: Complaints, plan: PlanSettings, settings: TrialSettings) -> None:
     factors, kind = settings.factors, KINDS[plan.kind]
-    if kind.again and factors:
+    if kind.alike and factors:
         do = "Take the factors out, or choose another kind; hold the recipe as you make it most often."
         said.add("plan.kind", f"a plan of the kind “{kind.name}” makes every batch alike.", do)
         return
-    if not factors and not kind.again:
-        said.add("plan.kind", "there is no factor to plan for.", "Add one under [factors.NAME].")
+    if not factors and not kind.alike:
+        do = 'Add one under [factors.NAME], or plan a "season", of which the air alone is studied.'
+        said.add("plan.kind", "there is no factor to plan for.", do)
         return
+    if kind.alike and not kind.again and ("room_log" not in plan.tables or settings.drying.air == "none"):
+        do = "Put room_log into tables, and take air out of [drying]."
+        said.add("plan.tables", "a season is judged by the air of its days, which is not read.", do)
     called = f"a plan of the kind “{plan.kind}”"
     # a key that the kind does not use is refused, so that no wish is ignored
     for key in dict.fromkeys(option for each in KINDS.values() for option in each.options):

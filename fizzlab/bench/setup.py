@@ -79,9 +79,10 @@ class Lines:
                 offered = tuple(answers.choices(f"{self.ask.key}.{key}"))
                 if isinstance(field, widgets.Combobox) and offered not in ((), field.options):
                     field.options = offered
-        boxes = [widgets.HBox([*line.values()]).add_class("fs-line") for line in self.lines]
-        if len(boxes) + 1 != len(self.view.children):
-            self.view.children = [self.head, *boxes]
+        kept = self.view.children or (self.head,)  # anew, a line would lose what is being typed into it
+        new = [widgets.HBox([*line.values()]).add_class("fs-line") for line in self.lines[len(kept) - 1 :]]
+        if new:
+            self.view.children = [*kept, *new]
 
     def _line(self, row: Row) -> dict[str, Any]:
         known = {"wishes.name": (), "ingredients.kind": (*DENSITIES, *get_args(Role)), "ingredients.goes": ()}

@@ -248,6 +248,19 @@ def test_the_form_holds_nothing_of_the_trial_before(tmp_path: Path) -> None:
     assert "The plan" not in form.seen.value
 
 
+def test_a_second_new_trial_begins_empty_in_a_folder_of_its_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "notebooks").mkdir()
+    monkeypatch.chdir(tmp_path / "notebooks")
+    form = Setup("")
+    assert form.folder.value == "../my-trial"
+    form.fields["title"].value, form.fields["question"].value = "One", "Which?"
+    form._soon(form.write)
+    again = Setup("")
+    assert (again.folder.value, again.fields["title"].value) == ("../my-trial-2", "")
+
+
 def test_a_file_that_changed_since_it_was_opened_is_not_written_over(tmp_path: Path) -> None:
     path = tmp_path / "trial.toml"
     path.write_text(draft(Answers(TOLD, ROWS)).text, encoding="utf-8")

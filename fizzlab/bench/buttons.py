@@ -156,8 +156,6 @@ class Bench:
         self._build()
         running = book.running
         if running is not None:
-            if FIZZ not in self.modes:
-                self._offer_more()
             self._choose(FIZZ, running.run, running.piece)
         self._refresh()
         again = "Taken up again: what was logged is below."
@@ -208,15 +206,11 @@ class Bench:
         kept, self.mode.tooltips = self.mode.value, [f"What is done {name}" for name in self.modes]
         self.mode.options, self.shown.children = [*self.modes], [*self.modes.values()]
         self.mode.value = kept
-        self.more.layout.display = None if self._offered_later() else "none"
+        every = {*self.cards, *FIZZING * (FIZZ in self.modes)} >= {*self.book.forms}
+        self.more.layout.display = "none" if every else None
 
-    def _offered_later(self) -> list[str]:
-        return [
-            name for name in self.book.forms if name not in (*self.cards, *FIZZING * (FIZZ in self.modes))
-        ]
-
-    def _offer_more(self, _: Press | None = None) -> str:
-        self._offer(self._offered_later())
+    def _offer_more(self, _: Press) -> str:
+        self._offer([name for name in self.book.forms if name not in self.cards])
         if self.tray.value is not None:
             self._chose({"owner": self.tray, "new": self.tray.value})
         return "All that can be logged is here now: choose."

@@ -160,9 +160,10 @@ class Logbook:
         return found
 
     def planned(self) -> list[str]:
-        """The tables that are shown at once: what is planned, and the maker's own; all without a plan."""
-        plan, own = self.settings.plan, {m.table for m in self.settings.measures().values() if not m.study}
-        return [name for name in self.forms if plan is None or name in ("runs", *plan.tables, *own)]
+        """The tables that are shown at once: planned, timed now, or the maker's own; all without a plan."""
+        plan, known = self.settings.plan, {"runs", *FIZZING * (self.running is not None)}
+        known |= {each.table for each in self.settings.measures().values() if not each.study}
+        return [name for name in self.forms if plan is None or name in known.union(plan.tables)]
 
     def pieces(self, run: str, *tables: str) -> list[str]:
         """Names of the pieces of a batch: those of the plan, and others that stand in a table."""
@@ -256,6 +257,8 @@ class Logbook:
         if grown:
             with self.alone():
                 self.journal.take_up()
+                still_open = {entry.id for entry in self.journal.waiting()}
+                self._waits = {at: why for at, why in self._waits.items() if at in still_open}
         return grown
 
     def made(self, run: str, at: float) -> Message:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 from functools import partial
 from html import escape
 from importlib import resources
+from itertools import count
 from pathlib import Path
 from typing import Any, get_args
 
@@ -113,7 +114,9 @@ class Setup:
             form += [] if ask.seldom else [self.boxes[key]]
         seldom = [self.boxes[key] for key, ask in ASKS.items() if ask.seldom]
         form += [widgets.HTML("<h2>Seldom needed</h2>"), *seldom]
-        self.folder = widgets.Text(folder or "../my-trial", description="Folder", continuous_update=False)
+        new = (f"../my-trial{f'-{number}' * (number > 1)}" for number in count(1))
+        folder = folder or next(each for each in new if not Path(each).exists())
+        self.folder = widgets.Text(folder, description="Folder", continuous_update=False)
         self.folder.observe(lambda _: self._soon(self._where), "value")
         self.message, self.seen = widgets.HTML().add_class("fs-message"), widgets.HTML()
         left = [self.folder, self._button("Open this folder's trial", self.open), *form]

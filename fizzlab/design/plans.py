@@ -201,6 +201,8 @@ effect of gum and starch.')
     chosen = [as_factor(name, each, compared=found.one_factor) for name, each in named]
     if found.one_factor and len(chosen) != 1:
         raise cannot("one_factor", kind=kind, n=len(chosen))
+    if found.alike and chosen:
+        raise ValueError(f"a {kind} plan makes every batch alike, so it takes no factor")
     if not found.alike:
         refuse_unusable(chosen)
     plan_of: Plan = looked_up(f"fizzlab.design.{build}")(chosen, seed, per_day=batches_per_day, **given)

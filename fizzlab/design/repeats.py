@@ -1,4 +1,4 @@
-"""Batches made alike: to learn what the room's air does, or how good a test is itself."""
+"""Batches made alike, to learn what damp air does or, read again and again, how good a test is itself."""
 
 from __future__ import annotations
 
@@ -16,12 +16,7 @@ from fizzlab.language import cannot, say
 def repeatability(
     factors: Sequence[Factor], seed: int, *, batches: int, repeats: int, per_day: int | None = None
 ) -> Plan:
-    """So many batches of one recipe, shared out over days, each read `repeats` times by every person.
-
-    They tell how good the test is itself; see `fizzlab.models.repeatability`.
-    """
-    if factors:
-        raise ValueError("a repeatability plan makes every batch alike, so it takes no factor")
+    """So many batches of one recipe, shared out over days, each read `repeats` times by every person."""
     if repeats < 2:
         raise cannot("one_reading")
     _, order, blind = streams(seed, repr((batches, repeats, per_day)))
@@ -34,8 +29,6 @@ def repeatability(
 
 def season(factors: Sequence[Factor], seed: int, *, days: int, per_day: int | None = None) -> Plan:
     """One recipe on many days, which differ in the room's air alone."""
-    if factors:
-        raise ValueError("a season makes every batch alike, so it takes no factor")
     if days < 4:
         raise cannot("short_season", n=days)
     _, order, blind = streams(seed, repr((days, per_day)))
@@ -43,7 +36,5 @@ def season(factors: Sequence[Factor], seed: int, *, days: int, per_day: int | No
     settings = pd.DataFrame({"point": ["repeat"] * days * per_day})
     runs = numbered(settings, np.repeat(np.arange(days), per_day), order, blind)
     said = (say("season_judged", n=spare), *[say("few_spare_days", n=spare)] * (spare < FEW_DAYS))
-    within = days * (per_day - 1)
-    return Plan(
-        say("season_kind"), runs, (), seed, (), {"days": spare, "runs": within}, within, warnings=said
-    )
+    error_df = {"days": spare, "runs": len(runs) - days}
+    return Plan(say("season_kind"), runs, (), seed, (), error_df, len(runs) - days, warnings=said)

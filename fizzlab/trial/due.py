@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
+import numpy as np
 import pandas as pd
 
 from fizzlab.errors import Problem
@@ -50,9 +51,8 @@ def still(
     Pieces that have names of the maker's own stand for as many planned ones.
     """
     hours = [look.hours for look in looks(plan, table, made) if not look.lost]
-    steps = zip(
-        [0.0, *hours], hours, [*hours[1:], *(h + 2 * max(LATE * h, LEAST) for h in hours[-1:])], strict=False
-    )
+    ends = [*hours[1:], *(h + 2 * max(LATE * h, LEAST) for h in hours[-1:])]
+    steps = zip([0.0, *hours], hours, ends, strict=False)
     ahead = [(before, at) for before, at, after in steps if age <= (at + after) / 2]
     last = seen() if ahead else {}
     planned = [str(n + 1) for n in range(plan.pieces)]
@@ -81,8 +81,7 @@ def waits(tables: Tables, specs: Specs, plan: PlanSettings | None, now: dt.datet
             left = [(after, list[str]())] * (not len(own) and age <= 2 * after)
             if timed:
                 last: dict[str, float] = own.groupby("piece")["hours"].max().to_dict() if len(own) else {}
-                over = {each for name in ends for each in own["piece"][own[name].fillna(False)]}
-                last |= dict.fromkeys(over, float("inf"))
+                last |= {each: np.inf for name in ends for each in own["piece"][own[name].fillna(False)]}
                 left = still(plan, spec.name, made.to_pydatetime(), age, lambda last=last: last)
             found += [Wait(made + pd.Timedelta(hours=at), spec.name, str(run), (*who,)) for at, who in left]
     return sorted(found)

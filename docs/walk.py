@@ -182,9 +182,9 @@ TRIALS = {
         question="How much longer do pieces dry when the room is damper?",
         factors=(),
         answers={
+            "Kind of plan": "season",
             "Pieces looked at": "2",
             "Touched at, hours": LOOKS,
-            "Kind of plan": "season",
             "Days of making": "9",
             "Batches a day": "2",
             "First day": "2025-10-04",

@@ -107,13 +107,12 @@ class Setup:
         self.fields = {key: self._field(ask) for key, ask in ASKS.items()}
         self.reasons = {key: widgets.HTML().add_class("fs-bad") for key in ASKS}
         views = {key: field.view if hasattr(field, "view") else field for key, field in self.fields.items()}
-        self.boxes = {key: widgets.VBox([view, self.reasons[key]]) for key, view in views.items()}
-        form: list[Any] = []
-        for key, ask in ASKS.items():
-            form += [widgets.HTML(f"<h2>{escape(ask.section)}</h2>")] if ask.section else []
-            form += [] if ask.seldom else [self.boxes[key]]
-        seldom = [self.boxes[key] for key, ask in ASKS.items() if ask.seldom]
-        form += [widgets.HTML("<h2>Seldom needed</h2>"), *seldom]
+        head = {key: [_heading(ask.section)] if ask.section else [] for key, ask in ASKS.items()}
+        self.boxes = {key: widgets.VBox([*head[key], view, self.reasons[key]]) for key, view in views.items()}
+        often, seldom = (
+            [self.boxes[k] for k, ask in ASKS.items() if ask.seldom is is_] for is_ in (False, True)
+        )
+        form: list[Any] = [*often, _heading("Seldom needed"), *seldom]
         new = (f"../my-trial{f'-{number}' * (number > 1)}" for number in count(1))
         folder = folder or next(each for each in new if not Path(each).exists())
         self.folder = widgets.Text(folder, description="Folder", continuous_update=False)
@@ -252,6 +251,10 @@ class Setup:
         said = self.write()
         done = write_plan(self.folder.value, detects=lambda planned: plan_power(planned).sentences)
         return f"{said}. Planned: {', '.join(path.name for path in done.paths)}."
+
+
+def _heading(words: str) -> widgets.HTML:
+    return widgets.HTML(f"<h2>{escape(words)}</h2>")
 
 
 def show(folder: str = "") -> Setup:

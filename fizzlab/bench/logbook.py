@@ -165,10 +165,10 @@ class Logbook:
         known |= {each.table for each in self.settings.measures().values() if not each.study}
         return [name for name in self.forms if plan is None or name in known.union(plan.tables)]
 
-    def pieces(self, run: str, *tables: str) -> list[str]:
+    def pieces(self, run: str) -> list[str]:
         """Names of the pieces of a batch: those of the plan, and others that stand in a table."""
         planned = range(self.settings.plan.pieces if self.settings.plan else 4)
-        tables = tables or tuple(name for name, form in self.forms.items() if form.by_piece)
+        tables = [name for name, form in self.forms.items() if form.by_piece]
         named = [row["piece"] for name in tables for row in self._rows(name, run)]
         return list(dict.fromkeys([*(str(piece + 1) for piece in planned), *named]))
 

@@ -107,12 +107,12 @@ class Setup:
         self.fields = {key: self._field(ask) for key, ask in ASKS.items()}
         self.reasons = {key: widgets.HTML().add_class("fs-bad") for key in ASKS}
         views = {key: field.view if hasattr(field, "view") else field for key, field in self.fields.items()}
-        head = {key: [_heading(ask.section)] if ask.section else [] for key, ask in ASKS.items()}
+        head = {k: [widgets.HTML(f"<h2>{ask.section}</h2>")] * bool(ask.section) for k, ask in ASKS.items()}
         self.boxes = {key: widgets.VBox([*head[key], view, self.reasons[key]]) for key, view in views.items()}
         often, seldom = (
             [self.boxes[k] for k, ask in ASKS.items() if ask.seldom is is_] for is_ in (False, True)
         )
-        form: list[Any] = [*often, _heading("Seldom needed"), *seldom]
+        form: list[Any] = [*often, widgets.HTML("<h2>Seldom needed</h2>"), *seldom]
         new = (f"../my-trial{f'-{number}' * (number > 1)}" for number in count(1))
         folder = folder or next(each for each in new if not Path(each).exists())
         self.folder = widgets.Text(folder, description="Folder", continuous_update=False)
@@ -251,10 +251,6 @@ class Setup:
         said = self.write()
         done = write_plan(self.folder.value, detects=lambda planned: plan_power(planned).sentences)
         return f"{said}. Planned: {', '.join(path.name for path in done.paths)}."
-
-
-def _heading(words: str) -> widgets.HTML:
-    return widgets.HTML(f"<h2>{escape(words)}</h2>")
 
 
 def show(folder: str = "") -> Setup:

@@ -21,6 +21,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import tomlkit
 from PIL import Image
 from playwright.sync_api import sync_playwright
 
@@ -59,8 +60,18 @@ def demo(code: str) -> Make:
     return lambda folder: shutil.copytree(shipped.demo(code), folder, dirs_exist_ok=True) and None
 
 
-def frozen(code: str) -> Make:
-    return lambda folder: make_frozen.TRIALS[code](folder.parent)
+def frozen(code: str, *about: str) -> Make:
+    """A simulated trial, whose question may be said to be about some responses."""
+
+    def make(folder: Path) -> None:
+        make_frozen.TRIALS[code](folder.parent)
+        path = folder / "trial.toml"
+        toml = tomlkit.parse(path.read_text(encoding="utf-8"))
+        if about:
+            toml["question"] = {"text": toml["question"], "about": [*about]}
+        path.write_text(tomlkit.dumps(toml), encoding="utf-8")
+
+    return make
 
 
 def pearl_or_dye(
@@ -210,7 +221,7 @@ SCENES: dict[str, Scene] = {
     ),
     "ways": Scene(
         "One factor",
-        frozen("ways"),
+        frozen("ways", "dry_h", "tumble_loss_pct"),
         (
             "No colour dries 10 % sooner than pearl, dye 45 % and lake 12 % slower; lake crumbles "
             "more. Colour shows after 7 s with none, 9 s with pearl, 4 s with dye, 14 s with "
@@ -227,7 +238,7 @@ SCENES: dict[str, Scene] = {
     ),
     "bend": Scene(
         "Amounts",
-        frozen("bend"),
+        frozen("bend", "tumble_loss_pct"),
         (
             "Least is lost in the tumble with 26 g of oil and 5.6 g of gum: 1.9 %, against 2.3 % "
             "with 22 g and 4.5 g."

@@ -16,7 +16,7 @@ from sound_trial import RUNS, TOML, TOUCH
 
 from fizzlab.report.analysis import analyse
 from fizzlab.report.parts import again
-from fizzlab.report.parts.front import Verdict
+from fizzlab.report.parts.front import Verdict, foot
 from fizzlab.report.parts.front import _doubts as front_doubts
 from fizzlab.trial import sisters
 from fizzlab.trial.folder import Trial, load
@@ -158,20 +158,23 @@ def test_a_doubt_that_turns_the_answer_stands_first_in_bold(
 ) -> None:
     runs = pd.read_csv(tidy / "runs.csv").set_index("run")["colour"]
     row = 2 + int((pd.read_csv(tidy / "fizz_times.csv")["run"].map(runs) == "pearl").argmax())
-    said = again.without_doubtful(analyse(spoilt("fizz_times", put(row, "seconds", "15000")), ["fizz_s"]))
+    done = analyse(spoilt("fizz_times", put(row, "seconds", "15000")), ["fizz_s"])
+    said = again.without_doubtful(done)
     bold = Verdict(["Yes."], said).html()
     assert bold.index(f"<p><b>{escape(said)[:60]}") < bold.index("<p><b>Yes.")
     assert said.startswith(
         f"Check fizz_times.csv, row {row}, column seconds first: without it the answer changes."
     )
-    assert re.search("Fizz time, dye against pearl: .* longer instead of can't tell", said)
+    assert re.search("Fizz time, dye against pearl would be “.* longer”, not “can't tell”", said)
+    (step,) = foot(done).steps
+    assert step.endswith("type “fizzlab report quay”.")
 
 
 def test_a_doubt_that_turns_nothing_is_not_on_the_front_page(spoilt: Callable[[str, Spoil], Trial]) -> None:
     done = analyse(spoilt("fizz_times", put(6, "seconds", "60")), ["fizz_s"])
     assert again.without_doubtful(done) == ""
     assert front_doubts(done) == [
-        "The readings raise 1 doubt, listed below; without the doubtful readings no answer changes."
+        "The readings raise 1 doubt, listed under “Doubts”; without the doubtful readings no answer changes."
     ]
 
 
@@ -196,7 +199,7 @@ def test_what_the_lost_batch_might_have_changed_is_said(spoilt: Callable[[str, S
     done = analyse(spoilt("fizz_times", lambda rows: rows.drop(rows.index[:3], inplace=True)), ["fizz_s"])
     said = [change.said for change in again.lost(done)]
     assert said
-    assert all(line.startswith("Had R01 (lost) had the ") for line in said)
+    assert all(line.startswith("If R01 (lost) had the ") for line in said)
 
 
 @pytest.mark.slow

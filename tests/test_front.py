@@ -57,6 +57,25 @@ def test_it_begins_with_what_to_keep_where_limits_ask_for_a_choice(cores: Analys
     assert about(cores)[0] == "dry_h"
 
 
+def test_the_limits_are_named_below_the_verdict(cores: Analysis) -> None:
+    pieces = front(cores)
+    place = next(n for n, piece in enumerate(pieces) if isinstance(piece, Verdict))
+    assert "Limits: dry time at most 8\xa0h, tumble loss at most" in text_of(pieces[place + 1])
+    assert re.search(r"keeps every limit \(at worst \d+ of 20\)\.", verdict(cores)[0])
+
+
+def test_a_season_says_how_long_to_wait_in_dry_and_in_damp_air() -> None:
+    typical, waits = verdict(analyse(load(shipped.demo("season")), ["dry_h"]))
+    told = re.findall(r"([\d.]+) h at (\d+) %", waits)
+    hours, humid = ([float(each[at]) for each in told] for at in (0, 1))
+    assert hours == sorted(hours)
+    assert humid == sorted(humid)
+    assert len(hours) == 3
+    usual = [float(each) for each in re.findall(r"([\d.]+) h at", typical)]
+    assert hours[0] > usual[0]
+    assert hours[-1] > usual[-1]
+
+
 def test_it_has_at_most_200_words_beside_table_and_picture(cores: Analysis) -> None:
     assert words_beside_table_and_picture(cores) <= WORDS == 200
 
@@ -207,3 +226,6 @@ def test_each_demo_fits_on_its_front_page(name: str) -> None:
     done = analyse(load(shipped.demo(name)))
     assert verdict(done)
     assert words_beside_table_and_picture(done) <= WORDS
+    told = {done.settings.label(effect.factor) for effect in done.effects if effect.shown}
+    for line in (line for line in foot(done).cautions if "say little about" in line):
+        assert not [name for name in told if name in line]

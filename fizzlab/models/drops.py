@@ -350,9 +350,9 @@ class DropFit(FitResult):
     def plot(self, ax: Axes | None = None, *, survive: float = 0.9) -> Axes:
         """Draw every drop, the height at which half of the pieces break, and the one that most survive."""
         labels, conditions = drawn_apart(self.batches, self.terms)
-        heights = self.predict(conditions).assign(
-            level=list(conditions.index), survive=self.predict(conditions, share=1 - survive)["estimate"]
-        )
+        heights = self.predict(conditions).assign(level=list(conditions.index))
+        lower = np.exp(special.ndtri(1 - survive) * self.unit / self.best.free[1])  # of the same spread
+        heights["survive"] = heights["estimate"] * lower
         return plot_drops(self.drops, labels, heights, survive, ax)
 
 

@@ -105,7 +105,10 @@ def load(folder: str | Path, now: dt.datetime | None = None) -> Trial:
 
 
 def _load(folder: Path, now: dt.datetime | None = None, follow: bool = False) -> Trial:
-    """The trial without the others that it names; these must be there, if they are to be followed."""
+    """The trial without the others that it names; these must be there, if they are to be followed.
+
+    What is doubtful of one that is not followed, its own report says.
+    """
     folder_there(folder)
     settings, found = read_settings(folder)
     specs = TABLES if settings is None else settings.tables()
@@ -136,12 +139,12 @@ def _load(folder: Path, now: dt.datetime | None = None, follow: bool = False) ->
             del clean[name]  # without the batches no code and no hours can be looked up
     tables = {name: clean[name] for name in specs if name in clean}
     found += checks.across_rows(tables, specs)
-    if not hard(found):
+    if follow and not hard(found):
         found += due.missing(tables, specs, settings.plan, now or dt.datetime.now())
         found += checks.compared(tables, specs, settings.factors)
     if hard(found):
         raise BadInput(sorted(_in_file_order(found), key=lambda each: each.weight == "doubt"))
-    if settings.drying.air != "none":
+    if follow and settings.drying.air != "none":
         found += checks.air_cover(tables)
     return Trial(folder, settings, tables, tuple(_in_file_order(found)), tuple(inputs))
 

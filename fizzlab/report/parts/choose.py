@@ -73,9 +73,13 @@ class Voice(NamedTuple):
 
     def asked(self, limit: Limit) -> str:
         """A limit in words."""
+        return f"{self.response(limit.response)} {self.ends(limit)}"
+
+    def ends(self, limit: Limit) -> str:
+        """The ends of a limit in words."""
         ends = [(say("least"), limit.at_least), (say("at_most"), limit.at_most)]
         told = say("both_ends").join(f"{word} {end:g}" for word, end in ends if end is not None)
-        return f"{self.response(limit.response)} {told} {self.settings.measure(limit.response).unit}".rstrip()
+        return f"{told} {self.settings.measure(limit.response).unit}".rstrip()
 
     def many(self, rows: pd.DataFrame, column: str = "", last: str = "and") -> str:
         """Combinations, a few of them by name, each with a chance where a column holds it."""
@@ -243,7 +247,8 @@ def keep_sentence(chosen: Judgement) -> str:
     """The first sentence of the answer, with how many new batches of ten or of twenty pass."""
     judged, voice = chosen.choice, chosen.voice
     best, name, settings = judged.best, voice.name(judged.best), voice.settings
-    keep = say("keep", name=name, now="" if judged.settled else say("for_now"))
+    sure = judged.settled and not (judged.limits and best["meets_low"] < HALF)
+    keep = say("keep", name=name, now="" if sure else say("for_now"))
     others = _rivals(judged)
     if len(others):
         few = len(others) < 3
@@ -252,13 +257,23 @@ def keep_sentence(chosen: Judgement) -> str:
         return say("grants_your", keep=keep, granted=percent(best["granted"]))
     of = listed([settings.measure(n).label for n in chosen.reasons if settings.responses[n].limit(n)])
     ten = round(20 * best["meets"])
-    many = say("of_20_keep", ten=ten) if ten % 2 else say("of_10_keep", ten=ten // 2)
+    of_all = 20 if ten % 2 or ten in (0, 20) else 10
+    many = say("of_all_keep", ten=ten * of_all // 20, of_all=of_all)
     many = {0: say("hardly_any"), 20: say("nearly_every")}.get(ten, many)
-    but, worst = say("but_on", of=of) if of else "", chance(best["meets_low"])
+    worst = say("of_all", ten=int(of_all * best["meets_low"]), of_all=of_all)
+    but = say("but_on", of=of) if of else ""
     told = say("every_limit", many=many, but=but, worst=worst)
     if best["meets"] < HALF:
         return say("no_combination_can_be", name=name, told=told)
     return f"{keep}: {told}."
+
+
+def asked_of(chosen: Judgement) -> str:
+    """What the limits are, or else the wishes, as a line."""
+    judged, voice = chosen.choice, chosen.voice._replace(shares={})
+    limits = [*map(voice.asked, judged.limits)]
+    told = limits or [*dict.fromkeys(voice.response(each.response) for each in judged.wishes)]
+    return say("your_limits" if limits else "your_wishes", n=len(told), told=listed(told))
 
 
 def _how_sure(judged: Choice, voice: Voice) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -102,12 +102,31 @@ def _wait(fit: CuringFit, new: Mapping[Any, Any], share: float) -> float:
     return float(fit.predict(new, share=share, interval="prediction", conf_level=0.9)["conf_high"].iloc[0])
 
 
-def waits(fit: CuringFit, new: Mapping[str, Any], done: Analysis) -> str:
-    """How long to wait, as a sentence; nothing to go by where batches are few or differ too much."""
-    where, hours = air_words(fit, done), _wait(fit, new, done.share)
+def waits(fit: CuringFit, new: Mapping[str, Any], done: Analysis, name: str = "") -> str:
+    """How long to wait with what is called so; nothing to go by where batches are few or differ too much."""
+    where, hours, asked = (
+        air_words(fit, done),
+        _wait(fit, new, done.share),
+        done.settings.responses.get("dry_h"),
+    )
     if not hours < MOST_WAIT * float(fit.predict(new, share=done.share)["estimate"].iloc[0]):
         return say("how_long_new")
-    return say("wait_in_air" if where else "wait", where=capital(where), hours=duration(hours))
+    most = None if asked is None else asked.at_most
+    past = say("past_your", most=duration(most)) if most is not None and hours > most else ""
+    told = {"hours": duration(hours), "who": say("with_way", name=name) if name else "", "past": past}
+    return say("wait_in_air" if where else "wait", where=capital(where), **told)
+
+
+def damp_waits(fit: CuringFit, done: Analysis, each: Mapping[str, Any], name: str) -> str:
+    """How long to wait in the driest and in the dampest air that was tried, and in that of the forecast."""
+    temp, tried = room_temp(fit, done), sorted({*fit.tried(VPD), float(fit.typical[VPD])}, reverse=True)
+    humid = np.asarray(rh_for_deficit(np.array(tried), temp))
+    hours = [_wait(fit, {VPD: vpd, **each}, done.share) for vpd in tried]
+    typical = fit.predict(pd.DataFrame({VPD: tried}).assign(**each), share=done.share)["estimate"]
+    if not (np.isfinite(humid).all() and (np.array(hours) < MOST_WAIT * typical).all()):
+        return waits(fit, each, done, name)
+    told = [say("wait_at", hours=duration(h), rh=float(rh)) for h, rh in zip(hours, humid, strict=True)]
+    return say("waits_by_air", temp=temp, who=say("with_way", name=name) if name else "", told=listed(told))
 
 
 def _forecast(fit: CuringFit, share: float) -> list[Finding]:
@@ -255,7 +274,9 @@ def next_steps(done: Analysis) -> list[str]:
         widest = max(open_, key=lambda effect: effect.conf_high / effect.conf_low)
         value, ends = widest.estimate, (widest.conf_low, widest.conf_high)
         dry, told = worded(MEASURES["dry_h"]), {"judges": wording(widest.judged_by)}
-        low, high = (words.directed(value * (e / value) ** 0.5**0.5, widest, dry) for e in ends)
+        halved = [value * (e / value) ** 0.5**0.5 for e in ends]
+        low, high = (words.directed(end, widest, dry) for end in halved)
+        told["open"] = say("open_still") if halved[0] < 1 < halved[1] else ""
         steps.append(say("twice_many", **told, change=words.against(widest, label), low=low, high=high))
     inside = fit.brackets[np.isfinite(fit.brackets["upper"]) & (fit.brackets["lower"] > 0)]
     spread = np.sqrt(np.nansum([fit.sigma**2, fit.tau**2]))
@@ -263,25 +284,26 @@ def next_steps(done: Analysis) -> list[str]:
         low, high = (duration(inside[end].quantile(at)) for end, at in (("lower", 0.25), ("upper", 0.75)))
         steps.append(say("look_more", low=low, high=high))
     if fit.censoring["right"]:
-        steps.append(say("look_once", right=fit.censoring["right"]))
+        steps.append(say("look_longer", n=fit.censoring["right"]))
     if fit.air and (fit.tried(VPD)[1] / fit.tried(VPD)[0] < 2 or not fit.air_matters):
         steps.append(say("learn_what"))
-    return steps or [say("keep_record")]
+    return steps
 
 
-def cautions(done: Analysis) -> list[str]:
-    """What limits the answer."""
+def cautions(done: Analysis, asked: Sequence[str]) -> list[str]:
+    """What limits the answer about the responses asked about."""
     fit = dried(done)
     said = [*fit.notes, *fit.diagnose()["says"]] if fit is not None else []
-    return [*(words.spoken(line, done.settings) for line in said), *_few(done, fit)]
+    return [*(words.spoken(line, done.settings) for line in said), *_few(done, fit, asked)]
 
 
-def _few(done: Analysis, fit: CuringFit | None) -> Iterator[str]:
-    """Which factors, and whether the air, rest on little: each by its own days or batches."""
+def _few(done: Analysis, fit: CuringFit | None, asked: Sequence[str]) -> Iterator[str]:
+    """Of which factors, and whether of the air, too little is known to tell: by their own days or batches."""
     found: dict[str, dict[str, None]] = {"days": {}, "batches": {}}
-    for effect in (*done.effects, *(fit.air_effects if fit else ())):
+    effects = [effect for effect in done.effects if effect.response in asked]
+    for effect in (*effects, *(fit.air_effects if fit else ())):
         name = say("rooms_air") if effect.factor in AIR_STEPS else done.settings.label(effect.factor)
-        if effect.df < FEW_ENOUGH_TO_SAY:
+        if effect.df < FEW_ENOUGH_TO_SAY and not (effect.shown or effect.same):
             found[effect.judged_by][name] = None
     for judge, few in found.items():
         if few:

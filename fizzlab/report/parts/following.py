@@ -17,11 +17,14 @@ from fizzlab.report.analysis import Analysis
 from fizzlab.report.page import Finding
 from fizzlab.report.parts.choose import Judgement, choosing, further
 from fizzlab.report.parts.drying import dried
-from fizzlab.report.parts.general import is_blend
+from fizzlab.report.parts.general import about, is_blend
 from fizzlab.report.parts.repeat import of_repeats
 
 #: More combinations than this are not all made again.
 MOST_AGAIN = 8
+
+#: With so many batches of each, none needs to be made again.
+ENOUGH = 8
 
 
 @dataclass(frozen=True)
@@ -65,7 +68,8 @@ def _of_choice(done: Analysis, chosen: Judgement) -> Iterator[_Step]:
                 ends = {"low": moved[0], "high": f"{moved[-1]:g} {term.unit}".rstrip()}
                 said = say("next_move", label=done.settings.label(term.name), **ends)
                 yield "move", said, {"factor": term.name, "amounts": moved}
-    if not judged.settled:
+    asked = about(done)
+    if not judged.settled and not all(e.same for e in done.effects if e.response in asked):
         yield from _adding(done, chosen)
     if not judged.limits or best["meets"] >= HALF:
         made = {term.name: _plain(best[term.name]) for term in judged.terms}
@@ -80,7 +84,8 @@ def _of_changes(done: Analysis) -> Iterator[_Step]:
     if any(not (effect.shown or effect.same) for effect in effects):
         yield from _adding(done, None)
     made = done.trial.rows("runs")[[term.name for term in done.terms]].drop_duplicates()
-    if any(effect.shown for effect in effects) and len(made) <= MOST_AGAIN:
+    many = len(done.batches) / max(len(made), 1)
+    if any(effect.shown for effect in effects) and len(made) <= MOST_AGAIN and many < ENOUGH:
         again = [{str(name): _plain(level) for name, level in row.items()} for row in made.to_dict("records")]
         yield "again", say("next_again"), {"combinations": again, "repeats": 2}
 

@@ -13,6 +13,7 @@ import pandas as pd
 
 from fizzlab.errors import CannotAnswer, Unforeseen
 from fizzlab.language import listed, say
+from fizzlab.models.choose import HALF
 from fizzlab.models.curing import CuringFit
 from fizzlab.models.result import Effect, FitResult
 from fizzlab.models.terms import level_name
@@ -20,13 +21,31 @@ from fizzlab.report import phrases as words
 from fizzlab.report.analysis import Analysis
 from fizzlab.report.deviations import touched
 from fizzlab.report.figures import combinations, over_humidity
-from fizzlab.report.page import FAILED, Finding, Findings, Notes, Picture, Piece
+from fizzlab.report.page import FAILED, Finding, Findings, Notes, Picture, Piece, Prose
 from fizzlab.report.parts.again import drift, lost, without_doubtful
-from fizzlab.report.parts.choose import Voice, between_made, choosing, keep_sentence, rivals
+from fizzlab.report.parts.choose import (
+    Judgement,
+    Voice,
+    asked_of,
+    between_made,
+    choosing,
+    keep_sentence,
+    rivals,
+)
 from fizzlab.report.parts.confirm import came_out
-from fizzlab.report.parts.drying import SAFETY, cautions, damp, dried, in_air, next_steps, room_temp, waits
+from fizzlab.report.parts.drying import (
+    SAFETY,
+    cautions,
+    damp,
+    damp_waits,
+    dried,
+    in_air,
+    next_steps,
+    room_temp,
+    waits,
+)
 from fizzlab.report.parts.following import following
-from fizzlab.report.parts.general import Pieces, opening, standing
+from fizzlab.report.parts.general import Pieces, about, opening, standing
 from fizzlab.report.parts.repeat import enough, every_reading, next_repeats, of_repeats
 from fizzlab.report.parts.season import answer_of, beside, clear, pooled_effects
 from fizzlab.report.phrases import capital, percent, spoken
@@ -85,7 +104,8 @@ def front(done: Analysis) -> Pieces:
 @standing
 def answered(done: Analysis) -> Pieces:
     """The verdict."""
-    return [Verdict(verdict(done), without_doubtful(done))]
+    told = _asked(done)
+    return [Verdict(verdict(done), without_doubtful(done)), *([Prose(told)] if told else [])]
 
 
 @standing
@@ -101,14 +121,6 @@ def ending(done: Analysis) -> Pieces:
 
 
 # --- the verdict ------------------------------------------------------------------------------
-
-
-def about(done: Analysis) -> list[str]:
-    """The responses that the question is about: those that trial.toml names, limits or wishes for, or the first."""
-    settings = done.settings
-    asked = [name for name, each in settings.responses.items() if each.limit(name) or each.wish(name)]
-    named = [name for name in settings.about or asked if name in done.fits]
-    return named or [name for name in ("dry_h", *done.fits) if name in done.fits][:1]
 
 
 def wanted(done: Analysis, response: str) -> int:
@@ -141,9 +153,9 @@ def verdict(done: Analysis) -> list[str]:
         first = done.settings.about or rivals(done)  # else which to keep is the answer
         said = [*said[: SENTENCES - 2], *keep] if first else [*keep, *said]
     if said and len(said) < SENTENCES - 1 and asked == ["dry_h"] and fit is not None and fit.air_matters:
-        said.append(_damp(fit, done))
+        said += _damp(fit, done)
     if not said and fit is not None:
-        said = [_damp(fit, done), capital(waits(fit, {}, done))]
+        said = _damp(fit, done) if fit.air_matters else [say("cant_tell_air"), capital(waits(fit, {}, done))]
     if not said:
         why = next(iter(done.reasons.values()), None)
         told = spoken(str(why), done.settings) if why else say("nothing_measured")
@@ -156,15 +168,26 @@ def verdict(done: Analysis) -> list[str]:
 
 def _keep(done: Analysis) -> list[str]:
     """Which combination to keep and how long to wait; nothing where nothing was asked or can be judged."""
+    chosen = _chosen(done)
+    if chosen is None:
+        return []
+    fit, judged, keep = chosen.choice.fits.get("dry_h"), chosen.choice, keep_sentence(chosen)
+    if not isinstance(fit, CuringFit) or (judged.limits and judged.best["meets"] < HALF):
+        return [keep]
+    best = dict(judged.best[[term.name for term in fit.terms]])
+    return [keep, waits(fit, best, done, chosen.voice.name(judged.best))]
+
+
+def _asked(done: Analysis) -> str:
+    """The limits and wishes that "every limit" means."""
+    chosen = _chosen(done) if done.trial.confirms is None else None
+    return asked_of(chosen) if chosen is not None else ""
+
+
+def _chosen(done: Analysis) -> Judgement | None:
     with suppress(CannotAnswer):
-        chosen = choosing(done)
-        if chosen is not None:
-            fit, keep = chosen.choice.fits.get("dry_h"), keep_sentence(chosen)
-            if not isinstance(fit, CuringFit):
-                return [keep]
-            best = dict(chosen.choice.best[[term.name for term in fit.terms]])
-            return [keep, waits(fit, best, done)]
-    return []
+        return choosing(done)
+    return None
 
 
 def _changes(done: Analysis, asked: Sequence[str]) -> list[str]:
@@ -219,12 +242,11 @@ def _typical(done: Analysis, fit: FitResult, effect: Effect, name: str) -> float
     return float(fit.predict({effect.factor: values[name]}, share=share)["estimate"].iloc[0])
 
 
-def _damp(fit: CuringFit, done: Analysis) -> str:
-    """What the air does to the usual recipe, which is named where there are others."""
-    if not fit.air_matters or not fit.air:
-        return say("cant_tell_air") if fit.air else ""
+def _damp(fit: CuringFit, done: Analysis) -> list[str]:
+    """What the air does to the usual recipe, which is named where there are others, and how long to wait."""
     each = {term.name: fit.typical[term.name] for term in fit.terms}
-    return damp(fit, done, each, Voice(fit.terms, done.settings).name(each))
+    name = Voice(fit.terms, done.settings).name(each)
+    return [damp(fit, done, each, name), damp_waits(fit, done, each, name)]
 
 
 # --- at a glance ------------------------------------------------------------------------------
@@ -299,13 +321,14 @@ def _of_combinations(done: Analysis, fit: FitResult) -> Pieces:
     names, mine = ([voice.name(row) for _, row in some.iterrows()] for some in (rows, fit.batches))
     table = pd.DataFrame({"name": mine, "value": seen.to_numpy(float)}).dropna()
     asked = settings.responses.get(fit.response)
-    limits = [] if asked is None else [end for end in (asked.at_least, asked.at_most) if end is not None]
+    limit = None if asked is None else asked.limit(fit.response)
+    limits = [end for end in (limit.at_least, limit.at_most) if end is not None] if limit else []
     axis = say("hours") if measure.unit == "h" else measure.titled
     figure = combinations(rows.assign(name=names), table, limits, axis)
     caption = say("large_mark", rings=say("rings_batches") if len(table) else "")
     numbers = (words.estimate(row, measure.unit) for row in rows.to_dict("records"))
     told = map(" ".join, zip(names, numbers, strict=True))
-    line = say("upright_line") if limits else ""
+    line = say("upright_line", limit=voice.ends(limit)) if limit else ""
     return [f"## {title}", Picture("front", figure, caption + line, f"{title}: {'; '.join(told)}.")]
 
 
@@ -323,15 +346,16 @@ def _in_typical_air(fit: CuringFit, share: float) -> pd.Series:
 @lru_cache(maxsize=2)
 def foot(done: Analysis) -> Foot:
     """What to do and what to mind, the gravest first, as far as the words go; what can hurt, always."""
-    told = [*map(str, opening(done.trial)), *verdict(done), without_doubtful(done)]
+    told = [*map(str, opening(done.trial)), *verdict(done), without_doubtful(done), _asked(done)]
     told += map(say, (SAFETY[0], "what_each_change", "next", "cautions"))
     left = WORDS - len(" ".join(told).split()) - 18  # of the picture's title
     steps, minded = _steps_and_cautions(done)
     kept: dict[bool, list[str]] = {True: [], False: []}
-    ranked = [*((line, True) for line in minded[:1]), *((step, False) for step in steps)]
+    ranked = [*((step, False) for step in steps[:1]), *((line, True) for line in minded[:1])]
+    ranked += [(step, False) for step in steps[1:]]
     for line, caution in [*ranked, *((line, True) for line in minded[1:])]:
         size = len(line.split())
-        if size <= left and len(kept[caution]) < MOST - caution:
+        if (size <= left or line is ranked[0][0]) and len(kept[caution]) < MOST - caution:
             kept[caution].append(line)
             left -= size
     return Foot(kept[False], [*kept[True], say(SAFETY[0])])
@@ -363,10 +387,15 @@ def _steps_and_cautions(done: Analysis) -> tuple[list[str], list[str]]:
     turned = (*drift(done)[1], *lost(done))
     minded += touched(done.trial)
     minded += [each.said for each in turned if each.clear and each.response in about(done)][:1]
-    minded += [say("batches_left_out", runs=listed([str(run) for run in gone]))] if gone else []
+    why = out.loc[out["table"] == "runs", "reason"].unique()
+    because = f" ({why[0]})" if len(why) == 1 else ""
+    runs = listed([str(run) for run in gone])
+    minded += [say("batches_left_out", runs=runs, because=because)] if gone else []
     steps = next_repeats(done) if of_repeats(done) else [*between_made(done), *next_steps(done)]
-    steps = [*(each.sentence for each in following(done)), *steps]
-    return steps, [*minded, *cautions(done), *_doubts(done)]
+    steps = [*(each.sentence for each in following(done)), *steps] or [say("keep_record")]
+    if without_doubtful(done):
+        steps = [say("mend_first", code=done.trial.folder.resolve().name)]
+    return steps, [*minded, *cautions(done, about(done)), *_doubts(done)]
 
 
 def _doubts(done: Analysis) -> list[str]:

@@ -115,6 +115,14 @@ def plain(text: str) -> str:
     return " ".join(escaped.split())
 
 
+def about(done: Analysis) -> list[str]:
+    """The responses that the question is about: those that trial.toml names, limits or wishes for, or the first."""
+    settings = done.settings
+    asked = [name for name, each in settings.responses.items() if each.limit(name) or each.wish(name)]
+    named = [name for name in settings.about or asked if name in done.fits]
+    return named or [name for name in ("dry_h", *done.fits) if name in done.fits][:1]
+
+
 def is_blend(trial: Trial) -> bool:
     """Are the factors the parts of a whole?"""
     return trial.settings.plan is not None and trial.settings.plan.kind == "mixture"

@@ -80,9 +80,9 @@ def waits(tables: Tables, specs: Specs, plan: PlanSettings | None, now: dt.datet
             age = (now - made) / pd.Timedelta(hours=1)
             left = [(after, list[str]())] * (not len(own) and age <= 2 * after)
             if timed:
-                last: dict[str, float] = own.groupby("piece")["hours"].max().to_dict() if len(own) else {}
+                last: dict[Any, float] = own.groupby("piece")["hours"].max().to_dict() if len(own) else {}
                 last |= {each: np.inf for name in ends for each in own["piece"][own[name].fillna(False)]}
-                left = still(plan, spec.name, made.to_pydatetime(), age, lambda last=last: last)
+                left = still(plan, spec.name, made.to_pydatetime(), age, last.copy)
             found += [Wait(made + pd.Timedelta(hours=at), spec.name, str(run), (*who,)) for at, who in left]
     return sorted(found)
 

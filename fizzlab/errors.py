@@ -3,16 +3,19 @@
 Everything a maker can run into is one of two things: their *input* has a problem, which is
 listed with file, row, column and mend (`Problem`, raised together as `BadInput`); or the
 *numbers* cannot carry the answer that was asked for (`CannotAnswer`). Both are `FizzlabError`,
-which the command turns into sentences and exit code 2, never a traceback.
+which the command turns into sentences and exit code 2, never a traceback. `problem`, `refuse` and `cannot`
+make them of a name: its text in the file of the language has two lines, what is wrong and what to do.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any, Literal
+
+from fizzlab.language import lines, say
 
 Weight = Literal["problem", "doubt"]
 
@@ -45,9 +48,9 @@ class Problem:
     @property
     def place(self) -> str:
         """Where it stands: the file with row and column."""
-        row = "" if self.row is None else f", row {self.row}"
-        column = "" if self.column is None else f", column {self.column}" if row else f", {self.column}"
-        return HIDDEN.sub("�", f"{self.where}{row}{column}")
+        row = "" if self.row is None else f", {say('at_row', row=self.row)}"
+        column = say("at_column", column=self.column) if row else self.column
+        return HIDDEN.sub("�", f"{self.where}{row}{'' if self.column is None else f', {column}'}")
 
     def __str__(self) -> str:
         return HIDDEN.sub("�", f"{self.place}: {self.what} {self.do}".rstrip())
@@ -102,8 +105,30 @@ class Unforeseen(CannotAnswer):
 
     def __init__(self, what: str, error: Exception) -> None:
         told = f"{type(error).__name__}: {' '.join(str(error).split())[:200]}".removesuffix(": ")
-        do = "That is a mistake in fizzlab: please tell its makers. The readings are kept."
-        super().__init__(f"{capital(what)} could not be worked out ({told}).", do)
+        super().__init__(*lines("unforeseen", what=capital(what), told=told))
+
+
+def problem(
+    name: str, where: str, /, row: int | None = None, column: str | None = None, *, do: str = "",
+    weight: Weight = "problem", reading: bool = False, missing: bool = False, **filled: Any
+) -> Problem:  # fmt: skip
+    """The problem of a name; where `do` is given, it takes the place of what the text says to do.
+
+    >>> print(problem("not_utf8", "runs.csv", 4))
+    runs.csv, row 4: it is not plain UTF-8 text. Save it again as “CSV UTF-8” in the spreadsheet.
+    """
+    what, mend = lines(name, **filled)
+    return Problem(where, what, do or mend, row, column, weight, reading, missing)
+
+
+def refuse(name: str, where: str, /, column: str | None = None, **filled: Any) -> BadInput:
+    """The one problem of a name that stops the work."""
+    return BadInput([problem(name, where, column=column, **filled)])
+
+
+def cannot(refusal: str, /, **filled: Any) -> CannotAnswer:
+    """The refusal of a name: why, and what would help."""
+    return CannotAnswer(*lines(refusal, **filled))
 
 
 def hard(found: Iterable[Problem]) -> list[Problem]:
@@ -118,23 +143,16 @@ def nearest(word: str, choices: Iterable[str]) -> str | None:
     return by_fold[found[0]] if found else None
 
 
-def did_you_mean(word: str, choices: Iterable[str], otherwise: str) -> str:
-    """The choice that `word` most likely meant, as a question; else another sentence.
+def did_you_mean(word: str, choices: Iterable[str]) -> str:
+    """The choice that `word` most likely meant, as a question; empty where none is near.
 
-    >>> did_you_mean("piece_no", ["piece", "dry"], "Take it out."), did_you_mean("z", ["dry"], "Drop it.")
-    ('Did you mean piece?', 'Drop it.')
+    >>> did_you_mean("piece_no", ["piece", "dry"]), did_you_mean("z", ["dry"])
+    ('Did you mean piece?', '')
     """
     guess = nearest(word, choices)
     if guess is None:
-        return otherwise
-    return f"Did you mean “{guess}”?" if " " in guess else f"Did you mean {guess}?"
-
-
-def listed(words: Sequence[str], last: str = "and") -> str:
-    """Words in a row: ``pearl, dye and lake``."""
-    if len(words) <= 1:
-        return "".join(words)
-    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+        return ""
+    return say("did_you_mean_quoted" if " " in guess else "did_you_mean", guess=guess)
 
 
 def count(amount: int, noun: str, plural: str = "") -> str:

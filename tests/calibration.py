@@ -1,10 +1,13 @@
 """Does a report keep what it promises? Invented trials by a process of another shape than the models.
 
-    python tests/calibration.py TRIALS [KEPT.csv [SECONDS]]       # writes docs/calibration.md
+    python tests/calibration.py TRIALS NULLS [KEPT.csv [SECONDS]]       # writes docs/calibration.md
 
-What each trial claimed is kept in KEPT.csv, so that a run which stops after SECONDS goes on from there; the
-seeds are those of the trials' numbers, so that pieces say the same as one run. Each trial is written as a
-folder, read and analysed as the command does it. "rough" trials have gamma batches, log-logistic pieces,
+TRIALS of each kind are judged by all that they claim; of those without an effect NULLS of each kind, by the
+comparisons alone. What each claimed is kept in KEPT.csv, so that a run which stops after SECONDS goes on from
+there; the seeds are those of the trials' numbers, so that pieces say the same as one run. Each trial is
+written as a folder, read and analysed as the command does it. A claim is judged by what it is about: a
+batch's fizz time is the mean of its three pieces, and where a fit has left the room's air out, its new days
+have the air of any day. "rough" trials have gamma batches, log-logistic pieces,
 heavy-tailed days, a touch that gets 25 % stricter from the first batch to the last, a lost batch and missed
 looks; "plain" ones are normal in the logarithms.
 """
@@ -32,7 +35,7 @@ from fizzlab.trial.folder import load
 
 PAGE = Path(__file__).parents[1] / "docs" / "calibration.md"
 LOOKS = np.array([2.0, 4, 6, 8, 10, 12, 24, 27, 30, 34, 48, 54, 72, 96])
-BATCHES, PIECES = 12, 4
+BATCHES, PIECES, FIZZED = 12, 4, 3
 MARGIN = 1.25
 TYPICAL_H, TYPICAL_S = 9.0, 150.0
 LIMITS = ((13.0, 130.0), (11.0, 145.0), (16.0, 115.0))  # at most hours, at least seconds; the maker's first
@@ -119,6 +122,11 @@ def pieces(rng: np.random.Generator, case: Case, centres: np.ndarray) -> np.ndar
     )
 
 
+def weather(rng: np.random.Generator, days: int) -> tuple[np.ndarray, np.ndarray]:
+    """Temperature and relative humidity of days in the workshop."""
+    return rng.normal(16, 1.5, days), np.clip(rng.normal(68, 8, days), 40, 88)
+
+
 def write_trial(folder: Path, rng: np.random.Generator, case: Case) -> None:
     """One trial of 12 batches, as a maker would have it in a folder."""
     each = BATCHES // case.days
@@ -128,7 +136,7 @@ def write_trial(folder: Path, rng: np.random.Generator, case: Case) -> None:
     else:
         halves = [np.array(["pearl", "dye"])[(np.arange(each) + shift) % 2] for shift in range(case.days)]
         colour = np.concatenate([rng.permutation(half) for half in halves])
-    temp, rh = rng.normal(16, 1.5, case.days), np.clip(rng.normal(68, 8, case.days), 40, 88)
+    temp, rh = weather(rng, case.days)
     centres = batches(rng, case, colour, day, kpa(temp, rh))
     hours, seconds = pieces(rng, case, centres["dry_h"]), pieces(rng, case, centres["fizz_s"])
     start = pd.Timestamp("2026-03-02T08:00") + pd.to_timedelta(day * 7, "D")
@@ -150,7 +158,7 @@ def write_trial(folder: Path, rng: np.random.Generator, case: Case) -> None:
                 looks.append((names[i], k + 1, look, "yes" if dry else "no"))
                 if dry:
                     break
-            if k < 3:
+            if k < FIZZED:
                 fizz.append((names[i], k + 1, 38.0, round(float(seconds[i, k]), 1), "yes"))
     days = [pd.date_range(moment, periods=5 * 48, freq="30min") for moment in start.unique()]
     log = [
@@ -174,18 +182,22 @@ def write_trial(folder: Path, rng: np.random.Generator, case: Case) -> None:
 Claim = dict[str, Any]
 
 
-def judged(case: Case, number: int) -> list[Claim]:
-    """What the report of one trial claims: how likely it says each is (`told`), and whether it `held`."""
+def judged(case: Case, number: int, effects: bool = False) -> list[Claim]:
+    """What the report of one trial claims: how likely it says each is (`told`), and whether it `held`.
+
+    With `effects` only what it claims of them.
+    """
     rng = np.random.default_rng([2026, number, *os.fsencode(repr(case))])
     with tempfile.TemporaryDirectory() as home:
         folder = Path(home) / "quay"
         write_trial(folder, rng, case)
         done = analyse(load(folder))
     about = {"case": case.told, "ratio": case.ratio, "trial": number}
-    return [{**about, **claim, "held": float(claim["held"])} for claim in _claims(rng, case, done)]
+    claims = [*_effects(case, done), *(() if effects else _forecasts(rng, case, done))]
+    return [{**about, **claim, "held": float(claim["held"])} for claim in claims]
 
 
-def _claims(rng: np.random.Generator, case: Case, done: Analysis) -> Iterator[Claim]:
+def _effects(case: Case, done: Analysis) -> Iterator[Claim]:
     for name in ("dry_h", "fizz_s"):
         fit = done.fits.get(name)
         if fit is None or not fit.effects:
@@ -196,7 +208,13 @@ def _claims(rng: np.random.Generator, case: Case, done: Analysis) -> Iterator[Cl
         yield {"response": name, "claim": "same", "told": np.nan, "held": bool(effect.same)}
         held = effect.conf_low <= case.ratio <= effect.conf_high
         yield {"response": name, "claim": "interval", "told": 0.95, "held": held}
-        yield from _forecasts(rng, case, fit, name)
+
+
+def _forecasts(rng: np.random.Generator, case: Case, done: Analysis) -> Iterator[Claim]:
+    for name in ("dry_h", "fizz_s"):
+        fit = done.fits.get(name)
+        if fit is not None and fit.effects:
+            yield from _batches(rng, case, fit, name)
     chosen = choosing(done)
     if chosen is not None and len(chosen.choice.responses) == 2:
         yield from _chances(rng, case, chosen.choice)
@@ -209,49 +227,66 @@ def _chances(rng: np.random.Generator, case: Case, first: Choice) -> Iterator[Cl
         limits = [Limit("dry_h", at_most=hours), Limit("fizz_s", at_least=seconds)]
         made = first.table[["colour"]].sort_values("colour")
         judged = first if place == 0 else choose(first.fits, made, limits=limits, share=READY, draws=2000)
-        for _, row in judged.table.iterrows():
-            true = kept(rng, case, str(row["colour"]), hours, seconds)
+        for rank, (_, row) in enumerate(judged.table.iterrows()):
+            true = kept(rng, case, str(row["colour"]), hours, seconds, knows_air(first.fits["dry_h"]))
+            told = {"response": "both", "told": row["meets"], "held": true}
+            yield {**told, "claim": "keeps limits"}
+            if rank == 0:
+                yield {**told, "claim": "chosen keeps limits"}
             ends = bool(row["meets_low"] <= true <= row["meets_high"])
-            yield {"response": "both", "claim": "keeps limits", "told": row["meets"], "held": true}
             yield {"response": "both", "claim": "interval of that chance", "told": 0.95, "held": ends}
+            worst = bool(row["meets_low"] <= true)
+            yield {"response": "both", "claim": "at worst", "told": 0.975, "held": worst}
 
 
 def _confirmed(rng: np.random.Generator, case: Case, choice: Choice) -> Iterator[Claim]:
     """The means of three new batches of the chosen colour on days of their own, by the bounds told before."""
     bounds, colour = choice.confirm(3), str(choice.best["colour"])
-    new = _new(rng, case, colour, 3)
-    means = {name: np.exp(np.log(pieces(rng, case, new[name])).mean()) for name in bounds.index}
+    new = _new(rng, case, colour, 3, knows_air(choice.fits["dry_h"]))
+    new["dry_h"] = np.exp(np.log(pieces(rng, case, new["dry_h"])).mean(axis=1))
+    means = {name: np.exp(np.log(new[name]).mean()) for name in bounds.index}
     held = all(row["conf_low"] <= means[name] <= row["conf_high"] for name, row in bounds.iterrows())
     yield {"response": "both", "claim": "confirmed", "told": 0.95, "held": held}
 
 
-def _new(rng: np.random.Generator, case: Case, colour: str, count: int) -> dict[str, np.ndarray]:
-    """Typical times of new batches in the air of the forecast, each on a day of its own."""
-    found = batches(rng, case, np.full(count, colour), np.arange(count), np.full(count, AIR))
+def knows_air(fit: FitResult) -> bool:
+    """Is a forecast for the stated air? Left out of the fit, it is for the air of any day like these."""
+    return bool(getattr(fit, "air", ()))
+
+
+def _new(
+    rng: np.random.Generator, case: Case, colour: str, count: int, in_air: bool
+) -> dict[str, np.ndarray]:
+    """New batches, each on a day of its own: typical hours, and seconds as the mean of three pieces."""
+    air = np.full(count, AIR) if in_air else kpa(*weather(rng, count))
+    found = batches(rng, case, np.full(count, colour), np.arange(count), air)
+    found["fizz_s"] = np.exp(np.log(pieces(rng, case, found["fizz_s"]))[:, :FIZZED].mean(axis=1))
     if case.process == "rough":
         found["dry_h"] *= 1.125  # the touch of the middle of the trial
     return found
 
 
-def _forecasts(rng: np.random.Generator, case: Case, fit: FitResult, name: str) -> Iterator[Claim]:
+def _batches(rng: np.random.Generator, case: Case, fit: FitResult, name: str) -> Iterator[Claim]:
     """The typical batch of dye and a new one, by the intervals that the report gives for them."""
     air = {term.name: AIR for term in getattr(fit, "air", ())}
     for interval, claim in (("confidence", "typical batch"), ("prediction", "new batch")):
         told = fit.predict({"colour": "dye", **air}, interval=interval).iloc[0]
-        true = _new(rng, case, "dye", 20_000 if claim == "typical batch" else 1)[name]
+        true = _new(rng, case, "dye", 20_000 if claim == "typical batch" else 1, knows_air(fit))[name]
         middle = float(np.exp(np.log(true).mean()))
         held = bool(told["conf_low"] <= middle <= told["conf_high"])
         yield {"response": name, "claim": claim, "told": 0.95, "held": held}
 
 
-def kept(rng: np.random.Generator, case: Case, colour: str, hours: float, seconds: float) -> float:
+def kept(
+    rng: np.random.Generator, case: Case, colour: str, hours: float, seconds: float, in_air: bool
+) -> float:
     """The share of new batches that keep both limits."""
-    new = _new(rng, case, colour, 20_000)
+    new = _new(rng, case, colour, 20_000, in_air)
     late = case.piece_sd * np.quantile(standard(rng, case.process, "piece", 100_000), READY)
     return float(np.mean((new["dry_h"] * np.exp(late) <= hours) & (new["fizz_s"] >= seconds)))
 
 
-def many(jobs: Sequence[tuple[Case, int]]) -> pd.DataFrame:
+def many(jobs: Sequence[tuple[Any, ...]]) -> pd.DataFrame:
     """One row a claim of each trial."""
     alone = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     with ProcessPoolExecutor(PROCESSES, initializer=os.environ.update, initargs=(alone,)) as pool:
@@ -285,6 +320,15 @@ def every_case() -> list[Case]:
     ]
 
 
+def null_cases() -> list[Case]:
+    """Those without an effect."""
+    return [case for case in every_case() if case.ratio == 1.0]
+
+
+KEYS = ("case", "ratio", "trial")
+#: What a trial claims of its comparisons.
+ALONE = ("shown", "same", "interval", "refused")
+
 WHAT = {
     "false alarm": "shown, though there is no effect",
     "false same": "“the same”, though the truth is at the margin",
@@ -293,22 +337,30 @@ WHAT = {
     "new batch": "95 % interval of a new batch holds one",
     "keeps limits": "chance that a new batch keeps both limits",
     "interval of that chance": "95 % interval of that chance holds it",
+    "at worst": "that chance is as good as “at worst” says, or better",
+    "chosen keeps limits": "chance that a new batch of the chosen colour keeps both limits",
     "confirmed": "means of three new batches of the best lie within the bounds told before",
 }
 
 
-def page(claims: pd.DataFrame, trials: int) -> str:
+def page(claims: pd.DataFrame, trials: int, nulls: int) -> str:
     """docs/calibration.md."""
+    more = (claims["trial"] < nulls) & (claims["ratio"] == 1) & claims["claim"].isin(ALONE)
+    claims = claims[(claims["trial"] < trials) | more]
     named = claims["claim"].copy()
     named[(named == "shown") & (claims["ratio"] == 1)] = "false alarm"
     named[(named == "same") & (claims["ratio"] == MARGIN)] = "false same"
     table = rates(claims.assign(claim=named), ["claim", "response", "case"])
     refused = int((named == "refused").sum())
     told = {"trials": trials, "batches": BATCHES, "pieces": PIECES, "margin": MARGIN, "refused": refused}
-    lines = [HEAD.format(**told, all=trials * len(every_case()))]
+    count = trials * len(every_case()) + (nulls - trials) * len(null_cases())
+    lines = [HEAD.format(**told, nulls=nulls, more=nulls - trials, all=count)]
     promised = {"false alarm": "at most 5", "false same": "at most 5"}
     lines += ["\n## All of them together\n", *_columns("claim", "response")]
     together = rates(claims.assign(claim=named), ["claim", "response"])
+    by_days = claims.assign(days=claims["case"].str.extract(r"(\d days)")[0])[named == "false alarm"]
+    for (days, name), row in rates(by_days, ["days", "response"]).iterrows():
+        lines.append(_row("at most 5", row, f"{WHAT['false alarm']}, {days}", name))
     there = {claim: what for claim, what in WHAT.items() if (named == claim).any()}
     for claim, what in there.items():
         lines += [_row(promised.get(claim), row, what, name) for name, row in together.loc[claim].iterrows()]
@@ -331,7 +383,7 @@ def _columns(*first: str) -> list[str]:
 
 
 def _row(promised: str | None, row: pd.Series, *first: str) -> str:
-    told = f"{100 * row['told']:.0f}" if promised is None else promised
+    told = f"{100 * row['told']:.3g}" if promised is None else promised
     cells = [*first, told, f"{100 * row['held']:.1f}", f"{100 * row['error']:.1f}", f"{row['trials']:.0f}"]
     return f"| {' | '.join(cells)} |"
 
@@ -339,35 +391,48 @@ def _row(promised: str | None, row: pd.Series, *first: str) -> str:
 HEAD = """\
 # Does a report keep what it promises?
 
-Made by `python tests/calibration.py {trials}` from {trials} invented trials of each kind: {batches}
-batches of {pieces} pieces, read from a folder and analysed as the command does it. The “rough” process is
-of another shape than the models: batches spread as the logarithm of a gamma, pieces as a logistic, days
-as Student's t with 4 degrees of freedom; the touch gets 25 % stricter from the first batch to the last,
-one batch is lost and 15 % of the looks are missed. “Plain” trials are normal in the logarithms and lose
-nothing. A factor “within days” has both levels on each day; one “set by the day” has one. Half of the
-trials have no effect, half a ratio of {margin}, the margin within which levels count as the same. ± is
-the Monte Carlo standard error of what held beside what was promised. Of the {all} trials {refused} gave no
-dry times, and said why."""
+Made by `python tests/calibration.py {trials} {nulls}` from {trials} invented trials of each kind, judged by
+all that they claim, and {more} more of each kind without an effect, judged by their comparisons alone:
+{batches} batches of {pieces} pieces, read from a folder and analysed as the command does it. The “rough”
+process is of another shape than the models: batches spread as the logarithm of a gamma, pieces as a
+logistic, days as Student's t with 4 degrees of freedom; the touch gets 25 % stricter from the first batch to
+the last, one batch is lost and 15 % of the looks are missed. “Plain” trials are normal in the logarithms and
+lose nothing. A factor “within days” has both levels on each day; one “set by the day” has one. Half of the
+first have no effect, half a ratio of {margin}, the margin within which levels count as the same. ± is the
+Monte Carlo standard error of what held beside what was promised. A claim is judged by what it is about: a
+batch's fizz time is the mean of three pieces, as it was measured, and where a fit has left the room's air out
+(four days, with a factor set by the day), its new days have the air of any day. Of the {all} trials
+{refused} gave no dry times, and said why."""
 
 
-def main(trials: int, keep: Path | None = None, seconds: float = np.inf) -> None:
+def _trials(claims: pd.DataFrame) -> set[tuple[Any, ...]]:
+    return set(zip(*(claims[key] for key in KEYS), strict=True))
+
+
+def main(trials: int, nulls: int, keep: Path | None = None, seconds: float = np.inf) -> None:
     """Do what is not kept yet, and write the page when nothing is left to do."""
     start = time.monotonic()
     found = pd.read_csv(keep) if keep is not None and keep.exists() else pd.DataFrame()
-    done = set(zip(found["case"], found["ratio"], found["trial"], strict=True)) if len(found) else set()
-    jobs = [(case, number) for number in range(trials) for case in every_case()]
-    jobs = [(case, number) for case, number in jobs if (case.told, case.ratio, number) not in done]
+    done = [_trials(found[~found["claim"].isin(ALONE)]), _trials(found)] if len(found) else [set(), set()]
+    jobs = [(case, number, False) for number in range(trials) for case in every_case()]
+    jobs += [(case, number, True) for number in range(trials, nulls) for case in null_cases()]
+    jobs = [job for job in jobs if (job[0].told, job[0].ratio, job[1]) not in done[job[2]]]
     while jobs and time.monotonic() - start < seconds:
         now, jobs = jobs[:32], jobs[32:]
-        found = pd.concat([found, many(now)], ignore_index=True)
+        told = many(now)  # of a trial judged in full, what was kept of its comparisons is told again
+        kept_of = zip(*(found[key] for key in KEYS if len(found)), strict=True)
+        redone = _trials(told)
+        again = [each in redone for each in kept_of]
+        found = pd.concat([found[~np.array(again, bool)], told], ignore_index=True)
         if keep is not None:
             found.to_csv(keep, index=False)
     used = sum(os.times()[:4])
     print(f"{time.monotonic() - start:.0f} s ({used:.0f} s of processor time), {len(jobs)} trials left")
     if not jobs:
-        PAGE.write_text(page(found[found["trial"] < trials], trials), encoding="utf-8")
+        PAGE.write_text(page(found, trials, nulls), encoding="utf-8")
 
 
 if __name__ == "__main__":
     given = sys.argv[1:]
-    main(int(given[0]), Path(given[1]) if given[1:] else None, float(given[2]) if given[2:] else np.inf)
+    kept_in, least = Path(given[2]) if given[2:] else None, float(given[3]) if given[3:] else np.inf
+    main(int(given[0]), int(given[1]), kept_in, least)

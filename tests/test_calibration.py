@@ -27,6 +27,6 @@ def test_the_page_has_a_line_a_claim_and_pieces_say_the_same() -> None:
     jobs = [(Case(days=6, ratio=MARGIN), number) for number in (0, 1)]
     claims, again = many(jobs), many(jobs[1:])
     assert claims[claims["trial"] == 1].reset_index(drop=True).equals(again)
-    told = page(claims, 2)
+    told = page(claims, 2, 2)
     assert "| both | rough, 6 days, within days |" in told
     assert "“the same”" in told.lower()

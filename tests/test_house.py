@@ -16,8 +16,8 @@ PACKAGE = ROOT / "fizzlab"
 
 #: The floor of each room: a module may use its own room and the floors below it.
 FLOORS = {
-    "errors": 0,
-    "language": 1,
+    "language": 0,
+    "errors": 1,
     "measures": 2,
     "models": 3,
     "recipe": 4,

@@ -145,6 +145,8 @@ def test_adopting_is_an_act_of_its_own_that_the_ledger_keeps(quay: Path) -> None
     entry = json.loads(_ledger(quay).read_bytes().splitlines()[-1])
     assert (entry["kind"], entry["reason"]) == ("adoption", "killed by a power cut")
     assert records.one(quay, 3).report.record == "quay-3"
+    shown = CliRunner().invoke(main, ["records", "show", str(quay), "3"]).output
+    assert f"Entry {entry['entry']} of the ledger" in shown
     told = CliRunner().invoke(main, ["records", "verify", str(quay)])
     assert "Record quay-3 had no line. Adopted by nobody named: killed by a power cut" in told.output
     (quay / "records" / "quay-3" / "report.html").write_text("another")
@@ -198,6 +200,25 @@ def test_a_link_in_place_of_what_it_shows_is_named(quay: Path, name: str) -> Non
     )
     if name.startswith("quay-2/"):
         assert any(said.startswith("Record quay-2 was altered") for said in _faults(quay))
+
+
+@pytest.mark.skipif(os.name == "nt", reason="making a link needs a right there that few users have")
+def test_records_that_are_a_link_themselves_are_named(quay: Path) -> None:
+    (quay / "records").rename(quay.parent / "away")
+    (quay / "records").symlink_to(quay.parent / "away")
+    assert _faults(quay) == ["records is a link, a pipe or the like: what it shows can change elsewhere."]
+
+
+def test_a_hard_link_is_told_and_what_is_written_through_it_is_a_fault(quay: Path) -> None:
+    assert not any("hard link" in said for said in records.verify(quay).notes)
+    for name in ("findings.json", "report.html"):
+        os.link(quay / "records" / "quay-2" / name, quay.parent / name)
+    told = "records/quay-2/findings.json, one of 2 such files, is a hard link, as some backups make: "
+    assert [said for said in records.verify(quay).notes if said.startswith(told)]
+    assert not any("hard link" in said for said in records.verify(quay / "records" / "quay-1").notes)
+    assert _faults(quay) == []
+    (quay.parent / "report.html").write_text("another")
+    assert _faults(quay) == ["Record quay-2 was altered: report.html was changed."]
 
 
 @pytest.mark.skipif(os.name == "nt", reason="there are no such pipes")

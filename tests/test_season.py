@@ -256,6 +256,24 @@ def test_the_same_comparison_pooled_holds_its_truth(trials: int, tau: float) -> 
     assert held / 300 > 0.95 - 3.5 * np.sqrt(0.95 * 0.05 / 300)
 
 
+def few_readings(rng: np.random.Generator, tau: float, df: float) -> tuple[np.ndarray, np.ndarray]:
+    """Three numbers that truly differ by tau, and their standard errors as a few batches show them."""
+    sd = np.exp(rng.uniform(-0.35, 0.35, 3))
+    return tau * rng.standard_normal(3) + sd * rng.standard_normal(3), sd * np.sqrt(rng.chisquare(df, 3) / df)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("tau", [0.0, 1.0])
+def test_how_much_trials_differ_holds_where_their_errors_rest_on_few_batches(tau: float) -> None:
+    """400 pools of three trials with 2 degrees of freedom each; 3.5 binomial errors. Taken as known: 86 %."""
+    rng = np.random.default_rng(23)
+    drawn = (few_readings(rng, tau, 2) for _ in range(400))
+    found = [pool(y, se, dfs=[2, 2, 2]) for y, se in drawn]
+    held = np.mean([[e.tau_low <= tau <= e.tau_high, e.conf_low <= 0 <= e.conf_high] for e in found], axis=0)
+    print(f"tau {tau}: {held[0]:.3f}, mean {held[1]:.3f}")
+    assert (held > 0.95 - 3.5 * np.sqrt(0.95 * 0.05 / 400)).all()
+
+
 def test_comparisons_that_cannot_be_pooled() -> None:
     table, _ = repeated_trials(np.random.default_rng(22), 2, 0.0)
     effects = {

@@ -22,7 +22,8 @@ from urllib.parse import parse_qs
 import ipywidgets as widgets
 
 from fizzlab.bench.logbook import FIZZING, Form, Logbook, Look, Message, Tray, spoken
-from fizzlab.errors import BadInput, FizzlabError, Problem, capital
+from fizzlab.errors import FizzlabError, capital, refuse
+from fizzlab.language import say, speak_on, translated
 from fizzlab.trial.journal import OtherBench
 
 #: The same press on the same piece within so many seconds is taken for a slip of the glove.
@@ -30,30 +31,14 @@ TWICE_S = 2.0
 
 DRYING, FIZZ = "Drying", "Fizz"
 
-_WATER = (
-    "Oil makes a tub slippery: try pieces in a basin, and rinse it. Glasses on: acid spray stings. "
-    "Keep this computer and its lead away from the water."
-)
-
-#: What can hurt, by what is done.
-CAUTIONS = {
-    DRYING: "Acid and pigment dust stings eyes and lungs: mask on, no draught. Alcohol burns with a flame "
-    "that is hard to see: no flame and no hot plate near the spray or the drying tray.",
-    FIZZ: _WATER,
-    "Shelf": _WATER,
-}
+#: The texts of what can hurt, by what is done.
+CAUTIONS = {DRYING: "caution_drying", FIZZ: "caution_water", "Shelf": "caution_water"}
 
 #: A press that takes what was typed waits until the page has sent no more of it for so many seconds: the page
 #: sends a press at once, but may hold back the last digits while the kernel is busy.
 TYPED_S = 0.25
 
-_LOOK = {"touch_checks": "touch", "weighings": "weigh"}
-
-
-_GONE = (
-    '<p class="gone" role="alert">No longer connected: presses are not taken. What was logged is kept. '
-    "Load this page again (in JupyterLab: Run, Run All Cells), and go on.</p>"
-)
+_LOOK = {"touch_checks": "touch_tray", "weighings": "weigh_tray"}
 
 _TEMPLATES = resources.files("fizzlab.bench").joinpath("templates")
 
@@ -68,7 +53,7 @@ class Press(NamedTuple):
     def chosen(self) -> tuple[str, str]:
         """Batch and piece; BadInput without a batch."""
         if not self.run:
-            raise BadInput([Problem("bench", "no tray is chosen.", "Choose one first.")])
+            raise refuse("no_tray", "bench")
         return self.run, self.piece
 
 
@@ -92,20 +77,21 @@ class Card:
         else:
             for each in form.columns:
                 yes_no = [(spoken(each, answer), answer) for answer in ("yes", "no")]
-                choice = each.kind == "yes_no"
-                field = _choice(yes_no, each.meaning) if choice else _field(each.titled, each.meaning)
+                meaning, choice = translated(each.meaning), each.kind == "yes_no"
+                field = _choice(yes_no, meaning) if choice else _field(each.titled, meaning)
                 self.fields[each.name] = field
             typed = [field for field in self.fields.values() if isinstance(field, widgets.Text)]
-            what = {"runs": "making"}.get(form.table, form.table.replace("_", " "))
+            what = {"runs": say("making")}.get(form.table, form.table.replace("_", " "))
             what = asked.titled.partition(",")[0] if len(form.columns) == 1 else what
-            log = self.buttons["log"] = bench.button(f"Log {what}", "plain", self._logs({}), typed)
+            words = say("press_log", what=what)
+            log = self.buttons["log"] = bench.button(words, "plain", self._logs({}), typed)
             row: list[widgets.Widget] = [*self.fields.values(), log]
             if sum(each.required and each.kind == "number" for each in form.columns) > 1 and not form.timed:
-                row.append(bench.button("Keep for later", "quiet", self._keeps, typed, enter=False))
+                row.append(bench.button(say("press_keep"), "quiet", self._keeps, typed, enter=False))
             parts = [_wrapped(*row), *_keys(typed)]
         for field in self.fields.values():
             field.observe(bench.mended, "value")
-        self.view = _group(capital(form.meaning), *parts)
+        self.view = _group(capital(translated(form.meaning)), *parts)
 
     def _typed(self) -> dict[str, str]:
         return {name: str(field.value or "") for name, field in self.fields.items()}
@@ -158,40 +144,42 @@ class Bench:
         if running is not None:
             self._choose(FIZZ, running.run, running.piece)
         self._refresh()
-        again = "Taken up again: what was logged is below."
-        self._say(again if book.journal.live() else "Choose a tray and a piece, then press.")
+        self._say(say("taken_up_again" if book.journal.live() else "choose_and_press"))
 
     def _build(self) -> None:
         self.cards: dict[str, Card] = {}
         self.made = self.button(
-            "Made now", "plain", lambda press: self.book.made(press.chosen()[0], press.at)
+            say("press_made"), "plain", lambda press: self.book.made(press.chosen()[0], press.at)
         )
-        self.fizzing, self.making = self._fizz_card(), _group("As the batch leaves the press", self.made)
+        self.fizzing, self.making = self._fizz_card(), _group(say("as_it_leaves"), self.made)
         self.modes: dict[str, widgets.Box] = {DRYING: widgets.VBox()}
-        self.mode, self.shown = _choice([(DRYING, DRYING)], "What is done", DRYING), widgets.VBox()
-        self.more = self.button("More tests", "quiet", self._offer_more)
-        self.tray = _choice([(tray.label, tray.run) for tray in self.book.trays()], "Tray")
-        self.piece, self.other = _choice([], "Piece"), _field("another piece", "Another piece")
+        told = say("what_is_done")
+        self.mode, self.shown = _choice([(say("mode_drying"), DRYING)], told, DRYING), widgets.VBox()
+        self.more = self.button(say("press_more"), "quiet", self._offer_more)
+        words = [say("title_tray"), say("title_piece")]
+        self.tray = _choice([(tray.label, tray.run) for tray in self.book.trays()], words[0])
+        self.piece = _choice([], words[1])
+        self.other = _field(say("another_piece"), capital(say("another_piece")))
         for chooser in (self.mode, self.tray, self.piece, self.other):
             chooser.observe(self._chose, "value")
         self.chosen, self.status, self.message = _html("chosen"), _html("status"), _html("message")
         self.list, self.caution, self.alarm = _html("list"), _html("caution"), _html("alarm")
-        self.stamp = _field("", "Time of the press").add_class("fb-stamp")
+        self.stamp = _field("", say("time_of_press")).add_class("fb-stamp")
         kinds = "image/jpeg,image/png,image/webp"  # into which a phone turns its own
-        self.photo = widgets.FileUpload(accept=kinds, description="Photograph", icon="").add_class("fb-plain")
+        self.photo = widgets.FileUpload(accept=kinds, description=say("photograph"), icon="")
+        self.photo.add_class("fb-plain")
         self.photo.observe(self._photographed, "value")
-        self.go = self.button("Next due", "quiet", self._go)
-        self.sound = self.button("Try the sound", "quiet", self._ring)
-        self.undo = self.button("Undo", "quiet", lambda press: f"Taken back: {self.book.undo(press.at)}.")
+        self.go = self.button(say("press_next"), "quiet", self._go)
+        self.sound = self.button(say("press_sound"), "quiet", self._ring)
+        self.undo = self.button(say("press_undo"), "quiet", self._undo)
         last = widgets.HBox([self.message, self.go, self.undo]).add_class("fb-last")
         head, css = (_TEMPLATES.joinpath(name).read_text("utf-8") for name in ("bench.html", "bench.css"))
         page = widgets.HTML(head.replace("{{ css }}", css))
         top = widgets.VBox([self.status, self.chosen, last, self.alarm, self.stamp]).add_class("fb-head")
-        pieces = _group("Piece", _wrapped(self.piece, self.other))
-        extras = _group("A picture, and the alarm", _wrapped(self.photo, self.sound))
-        modes = _wrapped(self.mode, self.more)
-        parts = [page, top, modes, _group("Tray", self.tray), pieces, self.shown, self.caution]
-        parts += [extras, _group("Logged: the last 30, the newest first", self.list)]
+        tray, pieces = _group(words[0], self.tray), _group(words[1], _wrapped(self.piece, self.other))
+        extras = _group(say("picture_and_alarm"), _wrapped(self.photo, self.sound))
+        parts = [page, top, _wrapped(self.mode, self.more), tray, pieces, self.shown, self.caution]
+        parts += [extras, _group(say("logged_last", n=30), self.list)]
         self.view = widgets.VBox(parts).add_class("fizzlab-bench")
         self._offer(self.book.planned())
 
@@ -203,8 +191,10 @@ class Bench:
         own = {name: card.view for name, card in self.cards.items() if name not in timed}
         self.modes[DRYING].children = [*timed.values(), self.making, own.pop("runs")]
         self.modes |= {capital(name.replace("_", " ")): view for name, view in own.items()}
-        kept, self.mode.tooltips = self.mode.value, [f"What is done {name}" for name in self.modes]
-        self.mode.options, self.shown.children = [*self.modes], [*self.modes.values()]
+        kept, self.mode.tooltips = self.mode.value, [f"{say('what_is_done')} {name}" for name in self.modes]
+        called = {DRYING: say("mode_drying"), FIZZ: say("mode_fizz")}
+        self.mode.options = [(called.get(name, name), name) for name in self.modes]
+        self.shown.children = [*self.modes.values()]
         self.mode.value = kept
         every = {*self.cards, *FIZZING * (FIZZ in self.modes)} >= {*self.book.forms}
         self.more.layout.display = "none" if every else None
@@ -213,24 +203,25 @@ class Bench:
         self._offer([name for name in self.book.forms if name not in self.cards])
         if self.tray.value is not None:
             self._chose({"owner": self.tray, "new": self.tray.value})
-        return "All that can be logged is here now: choose."
+        return say("all_is_here")
 
     def _fizz_card(self) -> widgets.VBox:
         book = self.book
-        self.water, self.watch = _field("°C", "Water, °C"), _html("watch")
-        self.cup = _field("grams", "Cup, water and piece, g")
-        self.start = self.button("Start", "yes", self._start, [self.water], enter=False)
-        self.colour = self.button("Colour seen", "plain", lambda press: book.colour(press.at))
-        self.end = self.button("End of fizz", "no", lambda press: book.end(press.at))
-        self.early = self.button("Stop: still fizzing", "plain", lambda press: book.end(press.at, done=False))
-        self.halt = self.button("Stop watch only", "quiet", self._halt)
-        self.hold = self.button("Hold the second", "plain", self._hold)
-        self.weigh_cup = self.button("Log cup", "plain", self._weigh_cup, [self.cup])
+        self.water, self.watch = _field("°C", say("title_water")), _html("watch")
+        self.cup = _field(say("in_grams"), say("title_cup"))
+        self.start = self.button(say("press_start"), "yes", self._start, [self.water], enter=False)
+        self.colour = self.button(say("press_colour"), "plain", lambda press: book.colour(press.at))
+        self.end = self.button(say("press_end"), "no", lambda press: book.end(press.at))
+        self.early = self.button(say("press_early"), "plain", lambda press: book.end(press.at, done=False))
+        self.halt = self.button(say("press_halt"), "quiet", self._halt)
+        self.hold = self.button(say("press_hold"), "plain", self._hold)
+        self.weigh_cup = self.button(say("press_cup"), "plain", self._weigh_cup, [self.cup])
         self.types, keypad = _keys([self.water, self.cup])
         buttons = _wrapped(self.start, self.colour, self.end, self.early, self.halt)
         scale = [_wrapped(self.cup, self.hold, self.weigh_cup), self.types, keypad]
-        water, watch = _group("Water, °C", self.water), _group("Stopwatch", self.watch, buttons)
-        return widgets.VBox([water, watch, _group("Scale: cup, water and piece together, g", *scale)])
+        water = _group(say("title_water"), self.water)
+        watch = _group(say("title_stopwatch"), self.watch, buttons)
+        return widgets.VBox([water, watch, _group(say("title_scale"), *scale)])
 
     def button(
         self, words: str, look: str, do: Do, typed: Sequence[widgets.Text] = (), *, enter: bool = True
@@ -266,17 +257,20 @@ class Bench:
     def mended(self, _: object = None) -> None:
         """Take a refusal away once something was changed since."""
         if self._refused:
-            self._say("Changed since it was refused: press again.")
+            self._say(say("changed_press_again"))
 
     def _go(self, press: Press) -> str:
         """Choose what is due next."""
         if self._looks and (self._make is None or self._looks[0].due <= press.at + 30):
             self._choose(DRYING, self._looks[0].run, self._looks[0].pieces[0])
-            return "Touch it or weigh it, then press."
+            return say("touch_or_weigh")
         if self._make is None:
-            return "Nothing is due."
+            return say("nothing_due")
         self._choose(DRYING, self._make.run)
-        return "Press “Made now” as it leaves the press."
+        return say("press_as_made")
+
+    def _undo(self, press: Press) -> str:
+        return say("taken_back", what=self.book.undo(press.at))
 
     def _choose(self, mode: str, run: str, piece: str | None = None) -> None:
         self.mode.value, self.tray.value = mode, run
@@ -286,16 +280,16 @@ class Bench:
         sound = base64.b64encode(_TEMPLATES.joinpath("chime.wav").read_bytes()).decode()
         audio = f'<audio autoplay src="data:audio/wav;base64,{sound}"></audio>'
         self.alarm.value = f"{audio}<!-- {self.clock()} -->"  # another each time, or it would sound once
-        return "The alarm sounds like this."
+        return say("alarm_sounds")
 
     def _photographed(self, change: dict[str, Any]) -> None:
         """Keep what was uploaded."""
         for upload in change["new"]:
-            self._press("Photograph", partial(self._kept, bytes(upload["content"])), ())
+            self._press(say("photograph"), partial(self._kept, bytes(upload["content"])), ())
         self.photo.value = ()
 
     def _kept(self, data: bytes, press: Press) -> str:
-        return f"Photograph kept: {self.book.photo(*press.chosen(), data, press.at)}."
+        return say("photograph_kept", name=self.book.photo(*press.chosen(), data, press.at))
 
     def _named_piece(self) -> str:
         return str(self.other.value.strip() or self.piece.value or "")
@@ -303,20 +297,21 @@ class Bench:
     def _show_chosen(self) -> None:
         for name, view in self.modes.items():
             view.layout.display = None if name == self.mode.value else "none"
-        self.caution.value = f"<p>{escape(CAUTIONS.get(str(self.mode.value), ''))}</p>"
-        words, piece, made = "No tray chosen", self._named_piece(), ""
+        caution = CAUTIONS.get(str(self.mode.value))
+        self.caution.value = f"<p>{escape(say(caution) if caution else '')}</p>"
+        words, piece, made = say("no_tray_chosen"), self._named_piece(), ""
         if self.tray.value is not None:
             _, label, at, *_ = self.book.tray(self.tray.value)
-            words = f"Tray {label}"
-            made = f" · made {_clock(at)}" if at is not None else " · not made yet"
-        words += f", piece {piece}" if piece else ", no piece chosen"
+            words = say("tray_named", tray=label)
+            made = say("tray_not_made") if at is None else say("tray_made", at=_clock(at))
+        words += say("piece_chosen", piece=piece) if piece else say("no_piece_chosen")
         self.chosen.value = f"<p>{escape(words + (made if self.mode.value == DRYING else ''))}</p>"
 
     def _press(self, words: str, do: Do, typed: Sequence[widgets.Text]) -> None:
         """One press; a glove that pressed twice has pressed once."""
         press = Press(self._pressed_at(), self.tray.value or "", self._named_piece())
         what = (do, press.run, press.piece)
-        if words != "Undo" and self._pressed[0] == what and 0 <= press.at - self._pressed[1] < TWICE_S:
+        if do != self._undo and self._pressed[0] == what and 0 <= press.at - self._pressed[1] < TWICE_S:
             return
         self._pressed = (what, press.at)
         try:
@@ -354,14 +349,13 @@ class Bench:
         except Exception as error:  # a silent button is the worst a bench can have
             self._pressed = (None, 0.0)
             if isinstance(error, FizzlabError):
-                self._say(f"Not logged. {error}", "bad")
+                self._say(say("not_logged", why=error), "bad")
             else:
-                name = type(error).__name__
-                self._say(f"Something went wrong ({name}: {error}). Look in the list below.", "bad")
+                self._say(say("went_wrong", error=f"{type(error).__name__}: {error}"), "bad")
         else:
             if isinstance(said, Message):
-                waits = f" It waits: {said.waits} Nothing is lost." if said.waits else ""
-                self._say(f"Logged: {said.says}.{waits}", "waits" if said.waits else "good")
+                says = "logged_waits" if said.waits else "logged"
+                self._say(say(says, what=said.says, why=said.waits), "waits" if said.waits else "good")
             else:
                 self._say(said)
         self._refresh()
@@ -375,12 +369,12 @@ class Bench:
     def _halt(self, press: Press) -> str:
         self.book.stop()
         self._held = None
-        return "The stopwatch was stopped; nothing was logged by that."
+        return say("stopwatch_stopped")
 
     def _hold(self, press: Press) -> str:
         second = self.book.under_the_watch(press.at)["seconds"]
         self._held = press.at
-        return f"Held at {second} s: type the mass and press “Log cup”."
+        return say("held_at", second=second)
 
     def _weigh_cup(self, press: Press) -> Message:
         if self.book.running is None:  # the cup before the piece goes in
@@ -402,7 +396,8 @@ class Bench:
     def _refresh(self) -> None:
         """Show what was logged, and look the next looks up again."""
         logged = self.book.logged(30)
-        self.list.value = f"<ul>{''.join(map(_item, logged))}</ul>" if logged else "<p>Nothing yet.</p>"
+        shown = f"<p>{say('nothing_yet')}</p>"
+        self.list.value = f"<ul>{''.join(map(_item, logged))}</ul>" if logged else shown
         runs = self.book.running is not None
         for button in (self.start, self.colour, self.end, self.early, self.halt):
             # a button that is not needed now looks so, but stays in reach of the tabulator key
@@ -431,8 +426,8 @@ class Bench:
             self.watch.value = "<p>0.0 s</p>"
         else:
             label = self.book.tray(running.run).label
-            at = f"tray {label}, piece {running.piece}, {running.water_c} °C"
-            at += f" · held at {self._held - running.at:.1f} s" if self._held is not None else ""
+            at = say("watched", tray=label, piece=running.piece, water=running.water_c)
+            at += say("watch_held", second=self._held - running.at) if self._held is not None else ""
             self.watch.value = f"<p>{now - running.at:.1f} s</p><p class='at'>{escape(at)}</p>"
         due = [look.due for look in self._looks if look.due <= now]
         if due and max(due) > self._rang:
@@ -440,7 +435,8 @@ class Bench:
         self._rang = max([self._rang, *due])
         words = escape(next_words(self._looks, now, self._make.label if self._make else ""))
         shown = f"<b>{dt.datetime.fromtimestamp(now):%H:%M:%S}</b> {words}"
-        self.status.value = f'{_GONE}<p data-now="{now:.3f}" class="{"due" if due else ""}">{shown}</p>'
+        gone = f'<p class="gone" role="alert">{escape(say("no_longer_connected"))}</p>'
+        self.status.value = f'{gone}<p data-now="{now:.3f}" class="{"due" if due else ""}">{shown}</p>'
 
     async def keep_ticking(self) -> None:
         """Tick until cancelled."""
@@ -457,25 +453,26 @@ def next_words(looks: Sequence[Look], now: float, make: str = "") -> str:
     'Now: touch tray 417, pieces 1, 2. Then make tray 238.'
     """
     if not looks:
-        return f"Make tray {make} now." if make else "No planned look lies ahead."
+        return say("make_tray_now", tray=make) if make else say("no_look_ahead")
     look = looks[0]
-    pieces = f"piece{'s' if len(look.pieces) > 1 else ''} {', '.join(look.pieces)}"
-    words = f"{_LOOK.get(look.table, 'read')} tray {look.label}, {pieces}"
+    told = {"n": len(look.pieces), "pieces": ", ".join(look.pieces), "tray": look.label}
+    words = say(_LOOK.get(look.table, "read_tray"), **told)
     minutes = (look.due - now) / 60
     span = f"{abs(minutes):.0f} min" if abs(minutes) < 120 else f"{abs(minutes) / 60:.1f} h"
     if minutes > 0.5:
         at = _clock(look.due)
-        return f"Make tray {make} now; at {at} {words}." if make else f"Next: {words}, in {span}"
+        return say("make_now_then" if make else "next_in", tray=make, at=at, words=words, span=span)
     others = sum(other.due <= now + 30 for other in looks) - 1
-    late = f", {span} late" if minutes < -1.5 else ""
-    then = f". Then make tray {make}." if make else ""
-    return f"Now: {words}{late}" + (f" (and {others} more due)" if others else "") + then
+    late = say("so_late", span=span) if minutes < -1.5 else ""
+    more = say("more_due", n=others) if others else ""
+    return say("now_due", words=words, late=late, more=more) + (say("then_make", tray=make) if make else "")
 
 
 def show(book: Logbook) -> Bench:
     """Display the bench in a notebook and keep its clock going."""
     from IPython.display import display
 
+    speak_on(book.settings.language)
     bench = Bench(book)
     asked = parse_qs(os.environ.get("QUERY_STRING", "")).get("tray")  # the page's address, by Voilà
     bench.tray.value = next((tray.run for tray in book.trays() if [tray.label] == asked), bench.tray.value)
@@ -496,7 +493,7 @@ def _clock(at: float) -> str:
 
 
 def _item(said: Message) -> str:
-    waits = f' <span class="waits">waits: {escape(said.waits)}</span>' if said.waits else ""
+    waits = f' <span class="waits">{escape(say("it_waits", why=said.waits))}</span>' if said.waits else ""
     return f"<li><time>{_clock(said.at)}</time> {escape(said.says)}{waits}</li>"
 
 
@@ -531,15 +528,15 @@ def _keys(fields: Sequence[widgets.Text]) -> list[widgets.Widget]:
     if not fields:
         return []
     names = [field.tooltip for field in fields]
-    choices = [(f"into {field.placeholder}", field.tooltip) for field in fields]
-    into = _choice(choices, "The keys type", names[0])
+    choices = [(say("keys_into", field=field.placeholder), field.tooltip) for field in fields]
+    into = _choice(choices, say("keys_type"), names[0])
 
     def key(sign: str) -> widgets.Button:
         def press(_: object) -> None:
             at = fields[names.index(into.value)]
             at.value = at.value[:-1] if sign == "⌫" else at.value + sign
 
-        button = widgets.Button(description=sign, tooltip="delete" if sign == "⌫" else sign)
+        button = widgets.Button(description=sign, tooltip=say("key_delete") if sign == "⌫" else sign)
         button.on_click(press)
         return button.add_class("fb-key")
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import partial
 
 import pandas as pd
 
-from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
+from fizzlab.errors import BadInput, CannotAnswer, Problem, problem
+from fizzlab.language import listed, say
 from fizzlab.measures import number
 from fizzlab.recipe import amounts as made_of
 from fizzlab.recipe.chemistry import gas_litres
@@ -71,8 +73,9 @@ def make_cards(settings: TrialSettings, runs: pd.DataFrame) -> Cards:
         except BadInput as error:
             problems += error.problems
         except CannotAnswer as error:
-            what = f"for {listed([f'{label} {level}' for label, level in said])}: {error.why}"
-            problems.append(Problem(FILE, what, error.would_help, column="key recipe"))
+            who, key = listed([f"{label} {level}" for label, level in said]), say("at_key", key="recipe")
+            refused = partial(problem, "card_refused", FILE, column=key, do=error.would_help)
+            problems.append(refused(levels=who, why=error.why))
     if problems:
         raise BadInput({str(problem): problem for problem in problems}.values())
     recipes = [card.recipe for card in cards if card.recipe is not None]
@@ -85,12 +88,12 @@ def _notes(settings: TrialSettings, recipe: Recipe) -> tuple[str, ...]:
     with suppress(CannotAnswer):
         fizz = made_of.fizz_balance(recipe)
         gas = gas_litres(fizz.typical.co2_g)
-        said.append(f"{fizz} At most {number(gas)} L of gas at bath warmth from the whole batch.")
+        said.append(say("gas_at_most", fizz=fizz, litres=number(gas)))
     wanted = settings.recipe
     piece_g = wanted.mould_g() if wanted else None
     if wanted is not None and wanted.pieces is not None and piece_g is not None:
         fills = made_of.batch_mass(recipe).typical / piece_g
         if fills < wanted.pieces:
-            moulds = f"{number(fills)} moulds of {number(piece_g)} g"
-            said.append(f"The batch fills about {moulds}, not {wanted.pieces}.")
+            told = {"fills": number(fills), "grams": number(piece_g), "wanted": wanted.pieces}
+            said.append(say("batch_fills", **told))
     return tuple(said)

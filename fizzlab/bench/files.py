@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import csv
+import fnmatch
 import io
+import os
 import time
 import zipfile
 from collections.abc import Mapping, Sequence
@@ -15,15 +17,14 @@ from typing import Any
 import pandas as pd
 
 from fizzlab.bench.workbook import fill_cell
-from fizzlab.errors import BadInput, FizzlabError, Problem
+from fizzlab.errors import BadInput, FizzlabError, refuse
+from fizzlab.language import say
 from fizzlab.measures import BLIND, LEAVE_OUT, RUN, Kind, TableSpec
 from fizzlab.trial.folder import WORKBOOK
 from fizzlab.trial.journal import Cells, Change
 from fizzlab.trial.opening import open_in
 from fizzlab.trial.placing import write_whole
 from fizzlab.trial.tables import RawTable, guarded, only_shown, read_csv, read_sheets, separator_of
-
-_MARK = b"\xef\xbb\xbf"  # the byte-order mark that some spreadsheets put first
 
 #: Parts of a workbook whose loss on saving costs nobody anything.
 _IDLE_PARTS = frozenset(
@@ -99,11 +100,11 @@ class Files:
 
     def path(self, name: str) -> Path:
         """The file that a table stands in, or would; BadInput where it stands in two."""
-        files = [path for path in sorted(self.folder.glob("*.csv")) if path.stem.casefold() == name]
+        tables = fnmatch.filter(sorted(os.listdir(self.folder)), "*.csv")
+        files = [path for path in map(self.folder.joinpath, tables) if path.stem.casefold() == name]
         sheet = self._tables(self.book).get(name)
         if files and sheet is not None and sheet.rows:
-            what = f"the same table also stands in {WORKBOOK}, sheet {name}."
-            raise BadInput([Problem(files[0].name, what, "Keep one of the two and take the other away.")])
+            raise refuse("table_twice", files[0].name, book=WORKBOOK, sheet=name)
         return (files or [self.folder / f"{name}.csv" if sheet is None else self.book])[0]
 
     def read(self, name: str) -> Held:
@@ -136,8 +137,7 @@ class Files:
         began, path, held = time.monotonic(), self.path(name), self.read(name)
         lock = open_in(path)
         if lock is not None:
-            what = f"{path.name} is open in a spreadsheet. Close it there;"
-            raise FileBusy(f"{what} if it is not open, delete {lock.name}.")
+            raise FileBusy(say("busy_open", name=path.name, lock=lock.name))
         header = ",".join(column.name for column in self.specs[name].columns) + "\n"
         after, added = held.after(changes), new_columns(held.header, changes)
         try:
@@ -152,10 +152,7 @@ class Files:
             else:
                 write_whole(path, data)
         except OSError as error:
-            raise FileBusy(
-                f"the computer does not let {path.name} be changed ({error.strerror or error}). "
-                "If it is open in another program, close it there."
-            ) from None
+            raise FileBusy(say("busy_refused", name=path.name, error=error.strerror or error)) from None
         now = _signature(path)
         if now is not None:
             self._read[path] = (now, {**self._read.get(path, (now, {}))[1], name: after})
@@ -205,10 +202,8 @@ def _edited_sheet(
     read = [column for column in sheet.iter_cols() if not only_shown(column[0].value)]
     formulas = [cell.coordinate for column in read for cell in column if cell.data_type == "f"]
     if formulas:
-        raise FileBusy(
-            f"{path.name}, sheet {sheet.title}: cell {formulas[0]} holds a formula, whose value would "
-            "be lost. Put its value in its place (copy, paste the values only) and save the workbook."
-        )
+        where = say("at_sheet", book=path.name, sheet=sheet.title)
+        raise FileBusy(say("busy_formula", where=where, cell=formulas[0]))
     columns = {str(cell.value).strip().casefold(): cell.column for cell in sheet[1] if cell.value is not None}
     for column in added:
         columns[column] = max(columns.values()) + 1
@@ -224,10 +219,7 @@ def _edited_sheet(
     book.save(out)
     lost = _parts(path) - _parts(out) - _IDLE_PARTS
     if lost:
-        raise FileBusy(
-            f"{path.name} holds something that would be lost by writing into it "
-            f"({', '.join(sorted(lost))}). Move drawings, buttons and the like into another workbook."
-        )
+        raise FileBusy(say("busy_drawings", name=path.name, lost=", ".join(sorted(lost))))
     return out.getvalue()
 
 

@@ -23,7 +23,8 @@ from fizzlab.bench.workbook import show
 from fizzlab.design.adding import make_again
 from fizzlab.design.factors import as_factor
 from fizzlab.design.kinds import KINDS
-from fizzlab.errors import BadInput, Problem, count
+from fizzlab.errors import refuse
+from fizzlab.language import say
 from fizzlab.trial.calendar import times
 from fizzlab.trial.folder import RECORDS, WORKBOOK, Trial, load, refuse_records
 from fizzlab.trial.journal import Change
@@ -44,10 +45,10 @@ def follow(folder: Path, kind: str | None = None, to: Path | None = None) -> lis
     record, steps = _recommended(folder)
     step = next((each for each in steps if kind in (None, each["next"]["kind"])), None)
     if step is None:
-        known = ", ".join(each["next"]["kind"] for each in steps) or "nothing that fizzlab can set up"
-        raise _wrong(folder, f"{record} does not recommend that.", f"It recommends: {known}.")
+        known = ", ".join(each["next"]["kind"] for each in steps) or say("nothing_to_set_up")
+        raise refuse("not_recommended", str(folder), record=record, known=known)
     trial, wanted = load(folder), step["next"]
-    why = f"Why: {record} says “{step['sentence'].partition(': fizzlab')[0]}”."
+    why = say("why_followed", record=record, sentence=step["sentence"].partition(": fizzlab")[0])
     if wanted["kind"] == "add":
         with changing(folder) as making:
             _recommended(folder)  # nobody was quicker
@@ -57,23 +58,23 @@ def follow(folder: Path, kind: str | None = None, to: Path | None = None) -> lis
     to = (to or folder.resolve().with_name(f"{folder.resolve().name}-{called}")).absolute()
     with changing(to) as making:
         if to.exists():
-            raise _wrong(to, "it is there already.", "Name another folder with --to.")
+            raise refuse("name_another_to", str(to))
         (making / FILE).write_text(_settings(trial, wanted, to), encoding="utf-8")
-        many = count(len(read_plan(making).runs), "batch", "batches")  # `fizzlab plan` will not refuse it
-    return [f"Made {to}, for {many}. Read its {FILE}, then: fizzlab plan {to}", why]
+        many = say("n_batches", n=len(read_plan(making).runs))  # `fizzlab plan` will not refuse it
+    return [say("made_to_follow", to=to, batches=many), why]
 
 
 def _recommended(folder: Path) -> tuple[str, list[dict[str, Any]]]:
     """The newest record, and its findings that recommend something; BadInput without one, or a stale one."""
-    verified, do = records.verify(folder), f"Run: fizzlab report {folder}"
+    verified = records.verify(folder)
     for fault in [each for each in verified.faults if each.kind != "seal"][:1]:
-        raise _wrong(
-            folder, f"its newest report is stale. {fault.sentence.partition(' (')[0].rstrip('.')}.", do
-        )
+        told = fault.sentence.partition(" (")[0].rstrip(".")
+        raise refuse("report_stale", str(folder), fault=told, folder=folder)
     for entry in verified.ledger.reports()[-1:]:
         text = (folder / RECORDS / entry.record / "findings.json").read_text(encoding="utf-8")
-        return f"record {entry.record}", [each for each in json.loads(text) if each.get("next")]
-    raise _wrong(folder, "it has no report yet.", do)
+        named = say("record_named", record=entry.record)
+        return named, [each for each in json.loads(text) if each.get("next")]
+    raise refuse("no_report_yet", str(folder), folder=folder)
 
 
 def _settings(trial: Trial, step: dict[str, Any], to: Path) -> str:
@@ -147,8 +148,8 @@ def _add(trial: Trial, batches: list[dict[str, Any]], making: Path) -> str:
     names = list(dict.fromkeys([*(files.path(name).name for name in rows), BENCH_SHEET]))
     for name in names:
         if open_in(folder / name) is not None:
-            raise _wrong(folder / name, "it is open in another program.", "Close it there first.")
-    earlier, many = records.read_ledger(folder / RECORDS).plan(), count(len(new), "batch", "batches")
+            raise refuse("open_elsewhere", str(folder / name))
+    earlier, many = records.read_ledger(folder / RECORDS).plan(), say("n_batches", n=len(new))
     for name in names:
         if (folder / name).exists():
             shutil.copy2(folder / name, making / name)
@@ -165,12 +166,13 @@ def _add(trial: Trial, batches: list[dict[str, Any]], making: Path) -> str:
         book = openpyxl.load_workbook(making / WORKBOOK)
         show(book)
         book.save(making / WORKBOOK)
-    html = bench_sheet(settings, wishes, cards, [f"{many} added to those made before."])
+    html = bench_sheet(settings, wishes, cards, [say("added_before", batches=many)])
     (making / BENCH_SHEET).write_text(html, encoding="utf-8")
     before = earlier.runs if earlier else every.iloc[: len(made)].to_dict("records")
     runs = [*before, *planned.runs.to_dict("records")]
     enter(folder, making, settings, f"{wishes.kind}, added to", runs)
-    return f"Added {many} to {folder}, {new['run'].iloc[0]} to {new['run'].iloc[-1]}: see {', '.join(names)}."
+    told = {"first": new["run"].iloc[0], "last": new["run"].iloc[-1], "files": ", ".join(names)}
+    return say("added_to", batches=many, folder=folder, **told)
 
 
 def _named(made: pd.DataFrame, day: pd.Series, seed: int) -> tuple[list[str], list[str], list[str]]:
@@ -187,7 +189,3 @@ def _named(made: pd.DataFrame, day: pd.Series, seed: int) -> tuple[list[str], li
 
 def _text(cell: Any) -> str:
     return "" if pd.isna(cell) else f"{cell:.10g}" if isinstance(cell, float) else str(cell)
-
-
-def _wrong(where: Path, what: str, do: str) -> BadInput:
-    return BadInput([Problem(str(where), what, do)])

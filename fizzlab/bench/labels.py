@@ -6,7 +6,7 @@ from pathlib import Path
 from urllib.parse import parse_qsl, urlencode, urlsplit
 
 from fizzlab.bench.sheet import page
-from fizzlab.errors import BadInput, Problem
+from fizzlab.errors import refuse
 from fizzlab.trial.folder import load
 from fizzlab.trial.placing import write_whole
 
@@ -26,13 +26,11 @@ def write_labels(
     runs, plan, whole = trial.rows("runs"), trial.settings.plan, PAPERS[paper or trial.settings.paper]
     codes = sorted(runs["blind"].dropna()) if "blind" in runs else []
     if len({*codes}) < len(runs):
-        what, do = "not every batch has a blind code of its own.", "Let fizzlab plan give them."
-        raise BadInput([Problem("runs", what, do)])
+        raise refuse("codes_missing", "runs")
     lengths = zip(whole, size, gap, margin, strict=True)
     grid = [max(int((most - 2 * edge + g + 1e-6) // (one + g)), 0) for most, one, g, edge in lengths]
     if not all(grid):
-        what = f"no sheet holds a label of {size[0]:g} x {size[1]:g} mm between its margins."
-        raise BadInput([Problem("--size", what, "Give width and height in mm.")])
+        raise refuse("label_too_large", "--size", wide=size[0], high=size[1])
     many = pieces if pieces is not None else plan.pieces if plan else 0
     side = min(size[1] - 3, size[0] / 2)
     squares = {code: _square(address, code, side) if address else "" for code in codes}
@@ -46,12 +44,12 @@ def _square(address: str, code: str, side: float) -> str:
     """The QR code of the bench at a tray, to stand in the page; without a token, which does not last."""
     import segno
 
-    url, do = urlsplit(address), "Write it as http://192.168.1.5:8866/, take larger labels, or leave it out."
+    url = urlsplit(address)
     kept = [each for each in parse_qsl(url.query) if each[0] not in ("tray", "token")]
     url = url._replace(path=url.path or "/", query=urlencode([*kept, ("tray", code)]))
     made = segno.make(url.geturl(), error="m", micro=False)
     if url.scheme not in ("http", "https") or not url.hostname:
-        raise BadInput([Problem("--address", f"“{address}” is no address.", do)])
+        raise refuse("no_address", "--address", address=address)
     if side / made.symbol_size()[0] < FINEST:
-        raise BadInput([Problem("--address", "on labels so small no phone reads its QR code.", do)])
+        raise refuse("code_too_fine", "--address")
     return str(made.svg_inline(omitsize=True))

@@ -174,7 +174,7 @@ class Logbook:
 
     def logged(self, newest: int | None = None) -> list[Message]:
         """What was logged and holds, or so many of it, the newest first."""
-        entries = self.journal.live()[::-1][:newest]
+        entries = self.journal.newest(newest)
         return [Message(entry.at, entry.says, self._waits.get(entry.id, "")) for entry in entries]
 
     def waiting(self) -> list[str]:
@@ -192,7 +192,10 @@ class Logbook:
         if plan is None:
             return looks
         self._batches()
-        made = [(tray, tray.made_at) for tray in self._trays.values() if tray.made_at is not None]
+        recent = now - 7200 * (24 + max(hour for name in plan.tables for hour in plan.look_hours(name)))
+        made = [
+            (each, each.made_at) for each in self._trays.values() if each.made_at and each.made_at > recent
+        ]
         for name in [name for name in plan.tables if name in self.forms and self.forms[name].timed]:
             for tray, start in made:
                 began, age = dt.datetime.fromtimestamp(start), (now - start) / 3600
@@ -458,7 +461,7 @@ class Logbook:
             read, found = self._loaded(table, held.raw())
         if found or table == "runs" or read.rows.empty:
             return found if held.rows else []
-        return hard(checks.across_rows({table: read, "runs": self._batches()}, self.tables))
+        return hard(checks.across_rows({table: read, "runs": self._batches()}, self.tables, table))
 
     def _loaded(self, table: str, raw: RawTable) -> tuple[Table, list[Problem]]:
         """A table as the trial's loader reads it, also where codes or clock times stand, and its problems."""

@@ -6,7 +6,8 @@ import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 
-from fizzlab.errors import BadInput, Problem
+from fizzlab.errors import BadInput, refuse
+from fizzlab.language import say
 from fizzlab.measures import BLIND, LEAVE_OUT, PIECE, RUN, TableSpec
 from fizzlab.trial.journal import Cells, Change
 
@@ -50,15 +51,15 @@ def place(
     if instead is not None:
         held = [row for row in own if _holds(rows[row], instead)]
         if not held:
-            raise _taken(spec, new, "the earlier reading that it completes is no longer there")
+            raise _taken(spec, new, "earlier_reading_gone")
         return [_filled(rows, held[0], new)]
     if spec.name == "runs":
         if not own:
-            raise _taken(spec, new, "runs no longer names it")
+            raise _taken(spec, new, "batch_gone")
         for name in new:
             stands = rows[own[0]].get(name, "").strip()
             if stands and name != RUN.name:
-                raise _taken(spec, new, f"{name} stands there already, {stands}")
+                raise _taken(spec, new, "cell_taken", column=name, stands=stands)
         return [_filled(rows, own[0], new)]
     readings = [name for name in header if name not in spec.planned]
     filled = [row for row in own if any(rows[row].get(name, "").strip() for name in readings)]
@@ -67,7 +68,7 @@ def place(
     if blank:
         return [_filled(rows, blank[0], new)]
     if spec.key and not timed and any(not rows[row].get(LEAVE_OUT.name, "").strip() for row in filled):
-        raise _taken(spec, new, "it has a reading already")
+        raise _taken(spec, new, "read_already")
     return [Change(max([end, *rows]) + 1, None, dict(new))]
 
 
@@ -104,6 +105,6 @@ def _filled(rows: Rows, row: int, new: Cells) -> Change:
     return Change(row, dict(rows[row]), {**rows[row], **new, **keep})
 
 
-def _taken(spec: TableSpec, new: Cells, why: str) -> BadInput:
-    piece = f"piece {new['piece']}" if "piece" in new else "this batch"
-    return BadInput([Problem(spec.name, f"{piece}: {why}.", "Look whether it is the right one.")])
+def _taken(spec: TableSpec, new: Cells, why: str, **told: str) -> BadInput:
+    whose = say("piece_named", piece=new["piece"]) if "piece" in new else say("this_batch")
+    return refuse("place_taken", spec.name, whose=whose, why=say(why, **told))

@@ -15,7 +15,8 @@ from fizzlab.bench.cards import in_code_order
 from fizzlab.bench.planning import TrialPlan, read_plan
 from fizzlab.bench.sheet import FIZZ_CUPS, FIZZ_SECONDS, bench_sheet
 from fizzlab.bench.workbook import SHOWN, Sheet, write_workbook
-from fizzlab.errors import BadInput, Problem
+from fizzlab.errors import BadInput, Problem, problem
+from fizzlab.language import say, translated
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, RUN, TABLES, TableSpec
 from fizzlab.trial.calendar import CALENDAR, foreign, ics, nights, times
 from fizzlab.trial.folder import RECORDS, WORKBOOK, folder_there, load, refuse_records
@@ -84,11 +85,12 @@ def renew(folder: Path) -> list[str]:
     trial, problems = load(folder), foreign(folder)
     runs, when = trial.rows("runs"), times(trial.settings, trial.rows("runs"))
     if when.empty:
-        problems += [Problem(FILE, "it has no first day.", "Add start = 2026-03-06.", column="key plan")]
+        problems.append(problem("no_first_day", FILE, column=say("at_key", key="plan")))
     if problems:
         raise BadInput(problems)
     write_whole(folder / CALENDAR, ics(trial.settings, runs))
-    said = [f"Batches made: {runs['made_at'].count()} of {len(runs)}.", *nights(trial.settings, when)]
+    made = say("batches_made_of", n=int(runs["made_at"].count()), of=len(runs))
+    said = [made, *nights(trial.settings, when)]
     return [*said, str(folder / CALENDAR)]
 
 
@@ -105,7 +107,7 @@ def readings_sheets(planned: TrialPlan) -> list[Sheet]:
     heads = [by_name[str(name)] for name in batches]
     later = [each for name, each in by_name.items() if name not in (*_RUNS_PLANNED, *batches)]
     heads += [*sorted(later, key=lambda column: column == NOTE), LEAVE_OUT]
-    meaning = f"{specs['runs'].meaning}; not for whoever scores blind"
+    meaning = say("not_for_scorers", meaning=translated(specs["runs"].meaning))
     batches = batches.map(lambda cell: f"{cell:.10g}" if isinstance(cell, float) else cell)
     sheets = [Sheet("runs", meaning, heads, batches)]
     for name, spec in specs.items():
@@ -139,7 +141,7 @@ def readings_sheets(planned: TrialPlan) -> list[Sheet]:
             each for each, what in SHOWN.items() if RUN in spec.columns and not (blind and what == "blind")
         ]
         columns = [*shown, *[BLIND] * blind, *columns, LEAVE_OUT]
-        sheets.append(Sheet(name, spec.meaning, tuple(columns), table, choices))
+        sheets.append(Sheet(name, translated(spec.meaning), tuple(columns), table, choices))
     return sheets
 
 
@@ -151,8 +153,7 @@ def _in_the_way(folder: Path, planned: TrialPlan) -> tuple[list[str], list[str],
     problems = foreign(folder)
     lock = open_in(book)
     if lock is not None:
-        do = f"Close it; if it is not open, delete {lock.name}."
-        problems.append(Problem(WORKBOOK, "it is open in a spreadsheet.", do))
+        problems.append(problem("log_open", WORKBOOK, lock=lock.name))
     for path in sorted(folder.glob("*.csv")):
         name = path.stem.casefold()
         if name not in ("runs", *planned.wishes.tables):
@@ -165,9 +166,7 @@ def _in_the_way(folder: Path, planned: TrialPlan) -> tuple[list[str], list[str],
         elif raw is not None and raw.cells.empty:
             empty.append(path.name)
         elif raw is not None:
-            what = f"it holds {len(raw.cells)} rows, and the plan would put this table into {WORKBOOK}."
-            do = "Plan in a new folder, or take the table out of [plan]."
-            problems.append(Problem(path.name, what, do))
+            problems.append(problem("table_has_rows", path.name, rows=len(raw.cells), book=WORKBOOK))
     if book.exists():
         replaced.append(WORKBOOK)
         tables, others, found = read_sheets(book, list(specs))
@@ -175,28 +174,24 @@ def _in_the_way(folder: Path, planned: TrialPlan) -> tuple[list[str], list[str],
         for name, raw in tables.items():
             problems += _begun(raw, specs[name])
         for title in others:
-            if title.strip().casefold() not in ("how to fill in", "blind codes"):
-                what = "it is a sheet of your own, which would be lost."
-                problems.append(Problem(f"{WORKBOOK}, sheet {title}", what, "Move it into another workbook."))
+            if title.strip().casefold() not in ("how to fill in", say("how_to_fill_in"), "blind codes"):
+                problems.append(problem("sheet_of_your_own", say("at_sheet", book=WORKBOOK, sheet=title)))
     return replaced, empty, problems
 
 
 def _begun(raw: RawTable, spec: TableSpec) -> list[Problem]:
     """What stands in a table that no plan wrote; runs may be replaced only if a plan wrote it."""
     names, planned = list(raw.cells.columns), list(spec.planned)
-    what = "readings stand in it."
     if spec.name == "runs":
-        what = "batches that were made stand in it, or notes about them."
         later = {column.name for column in (*TABLES["runs"].columns, LEAVE_OUT)} - set(_RUNS_PLANNED)
         # what stands to the right of these is the maker's own: a response, or one that trial.toml has no more
         planned = names[: min((place for place, name in enumerate(names) if name in later), default=None)]
     readings = raw.cells[[name for name in names if name not in planned]]
     filled = raw.cells.index[(readings.map(str.strip) != "").any(axis=1)]
-    do = "Plan in a new folder; this one has been begun."
     if len(filled):
-        return [Problem(raw.where, what, do, row=int(filled[0]))]
+        says = "batches_stand_in_it" if spec.name == "runs" else "readings_stand_in_it"
+        return [problem(says, raw.where, int(filled[0]))]
     coded = "blind" in names and (raw.cells["blind"].str.strip() != "").all()
     if spec.name == "runs" and not raw.cells.empty and not coded:
-        what = "its list of batches was not written by a plan (it lacks blind codes)."
-        return [Problem(raw.where, what, "Plan in a new folder, or take the file away.")]
+        return [problem("list_not_planned", raw.where)]
     return []

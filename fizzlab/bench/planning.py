@@ -16,7 +16,8 @@ from fizzlab.design.detect import Power, power
 from fizzlab.design.kinds import KINDS
 from fizzlab.design.plans import Plan, plan
 from fizzlab.design.trials import ASSUMED, Spreads
-from fizzlab.errors import BadInput, CannotAnswer, Problem, listed
+from fizzlab.errors import BadInput, CannotAnswer, Problem, cannot, problem, refuse
+from fizzlab.language import dayed, listed, say
 from fizzlab.measures import number
 from fizzlab.recipe.units import UNITS
 from fizzlab.trial.calendar import nights, times
@@ -63,7 +64,7 @@ class TrialPlan:
         recipe = self.settings.recipe
         same = [self.settings.label(n) for n in self.settings.factors if recipe and n not in recipe.by_factor]
         if same:
-            said.append(f"The recipe is the same at every level of {listed(same)}.")
+            said.append(say("recipe_same", names=listed(same)))
         return (*said, *nights(self.settings, times(self.settings, self.runs)))
 
     def level_table(self) -> pd.DataFrame:
@@ -77,7 +78,8 @@ class TrialPlan:
         for card in self.cards.cards:
             date, _, clock = card.made.rpartition(" ")
             words = f"{clock} {card.run} {', '.join(dict(card.levels).values())}".strip()
-            said.setdefault(f"Day {card.day}{date and f', {date}'}", []).append(words)
+            day = say("on_dated_day" if date else "on_day", day=card.day, date=date)
+            said.setdefault(day, []).append(words)
         return [f"{day}: {'; '.join(batches)}." for day, batches in said.items()]
 
 
@@ -100,8 +102,7 @@ def plan_trial(settings: TrialSettings) -> TrialPlan:
     """
     wishes = settings.plan
     if wishes is None:
-        do = 'Add one with the kind of plan, for example: kind = "compare".'
-        raise BadInput([Problem(FILE, "there is no section [plan].", do, column="key plan")])
+        raise refuse("no_plan_section", FILE, say("at_key", key="plan"))
     kind = KINDS[wishes.kind]
     try:
         made = plan(
@@ -112,8 +113,8 @@ def plan_trial(settings: TrialSettings) -> TrialPlan:
             **{key: getattr(wishes, key) for key in kind.options},
         )
     except ValueError as error:  # what the models of [plan] cannot see by themselves
-        what = f"{str(error)[:1].lower()}{str(error)[1:].rstrip('.')}."
-        raise BadInput([Problem(FILE, what, "Change it.", column="key plan")]) from error
+        fault = f"{str(error)[:1].lower()}{str(error)[1:].rstrip('.')}"
+        raise refuse("toml_value_error", FILE, say("at_key", key="plan"), error=fault) from error
     kinds = {name: float if factor.numeric else str for name, factor in settings.factors.items()}
     runs = made.runs[["run", "day", "blind", *kinds]].astype({"run": str, "day": str, "blind": str, **kinds})
     problems = _amounts_fit(settings, runs, wishes.kind)
@@ -130,7 +131,7 @@ def plan_trial(settings: TrialSettings) -> TrialPlan:
 def dated(cards: Cards, when: pd.DataFrame) -> Cards:
     """The cards with the date and clock time of making, and of the looks."""
     kept = when[~when["lost"]].assign(clock=when["at"].dt.strftime("%H:%M"))
-    kept["day"] = kept["at"].dt.strftime("%a %d %b").str.replace(" 0", " ")
+    kept["day"] = kept["at"].map(dayed)
     said = []
     for card in cards.cards:
         rows = kept[kept["run"] == card.run]
@@ -166,13 +167,11 @@ def _amounts_fit(settings: TrialSettings, runs: pd.DataFrame, kind: str) -> list
         named, used = set(factor.amounts or ()), set(runs[name]) if factor.amounts else set()
         if used - named and factor.low is None:
             need = f"{min(used - named):.4g} {factor.unit}".rstrip()
-            what = f"this plan would need {need}, which is not among its amounts."
-            do = "Give low and high, if any amount between them can be made, or another kind of plan."
-            problems.append(Problem(FILE, what, do, column=f"key factors.{name}"))
+            key = say("at_key", key=f"factors.{name}")
+            problems.append(problem("amount_needed", FILE, column=key, need=need))
         if named - used and KINDS[kind].two_levels:
-            what = f"a plan of the kind “{kind}” tries two amounts, and leaves {min(named - used):.4g} out."
-            do = "Name two amounts, or choose another kind of plan."
-            problems.append(Problem(FILE, what, do, column=f"key factors.{name}.amounts"))
+            key, out = say("at_key", key=f"factors.{name}.amounts"), min(named - used)
+            problems.append(problem("amount_unused", FILE, column=key, kind=kind, amount=out))
     return problems
 
 
@@ -196,9 +195,7 @@ def plan_power(
     if wishes.again:
         return Detects(tuple(_precision(planned)), {})
     if settings.factors and len(planned.runs[[*settings.factors]].drop_duplicates()) < 2:
-        return Detects(
-            ("Every batch is alike: they are held against a forecast, not against each other.",), {}
-        )
+        return Detects((say("batches_alike"),), {})
     found: dict[str, Power] = {}
     reasons: dict[str, list[str]] = {}
     for name, measure in settings.measures().items():
@@ -226,15 +223,14 @@ def plan_power(
                 )
             )
         except CannotAnswer as reason:
-            reasons.setdefault(f"it would see: {reason}", []).append(measure.label)
+            reasons.setdefault(str(reason), []).append(measure.label)
     said = [sentence for first in [*found.values()][:1] for sentence in first.statements()]
     more: dict[str, list[str]] = {}
     for each in [*found.values()][1:]:
         more.setdefault(each.smallest(), []).append(each.response)
-    said += [f"Of {listed(named)}, {sentence}" for sentence, named in more.items()]
-    said += [f"How small a difference of {listed(named)} {why}" for why, named in reasons.items()]
-    unknown = "How small a difference this plan would see is not worked out: no spread is known."
-    return Detects(tuple(said or [unknown]), found)
+    said += [say("of_others_sees", names=listed(n), sentence=sentence) for sentence, n in more.items()]
+    said += [say("sees_untold", names=listed(n), why=why) for why, n in reasons.items()]
+    return Detects(tuple(said or [say("no_spread_known")]), found)
 
 
 def _precision(planned: TrialPlan) -> Iterator[str]:
@@ -243,16 +239,16 @@ def _precision(planned: TrialPlan) -> Iterator[str]:
 
     wishes, batches = planned.wishes, len(planned.runs)
     people, repeats = len(wishes.raters), wishes.repeats or 1
-    spare = {"repeats of one batch": batches * people * (repeats - 1), "batches made alike": batches - 1}
-    for what, df in {**spare, "people": people - 1}.items():
+    spare = {"repeats": batches * people * (repeats - 1), "alike": batches - 1, "people": people - 1}
+    for what, df in spare.items():
         low, high = np.sqrt(df / stats.chi2.ppf([0.975, 0.025], df)) if df else (0, 0)
-        known = f"will be known to {number(low)} to {number(high)} times what is found"
-        yield f"How far {what} differ {known if df else 'stays unknown'}."
+        says = "spread_known" if df else "spread_unknown"
+        yield say(says, what=say(f"differ_{what}"), low=number(low), high=number(high))
     specs = [spec for name, spec in planned.settings.tables().items() if name in wishes.tables]
     spent = [each for each in specs if "rater" in each.planned and not {*_KEPT} & {*each.planned}]
     need = sum(people * repeats * (wishes.pieces if "pieces" in spec.planned else 1) for spec in spent)
     if need:
-        yield f"The tests use up {need} pieces of each batch."
+        yield say("tests_use_up", pieces=need)
 
 
 def earlier_spreads(fits: Mapping[str, FitResult], code: str) -> dict[str, Spreads]:
@@ -264,7 +260,7 @@ def earlier_spreads(fits: Mapping[str, FitResult], code: str) -> dict[str, Sprea
     from fizzlab.models.curing_fit import CuringFit
     from fizzlab.models.effects import ResponseFit
 
-    origin = f"those found in the trial {code}"
+    origin = say("found_in_trial", code=code)
     found = {}
     for name, fit in fits.items():
         if isinstance(fit, CuringFit) and np.isfinite(fit.sigma) and np.isfinite(fit.tau):
@@ -277,8 +273,5 @@ def earlier_spreads(fits: Mapping[str, FitResult], code: str) -> dict[str, Sprea
                 days = float(sd.get("between days", 0.0))
                 found[name] = Spreads(0.0, float(sd["between batches"]), days, origin)
     if not found:
-        raise CannotAnswer(
-            f"The earlier trial {code} cannot tell how much batches differ in what is planned here.",
-            "Name one that measured the same, or leave --earlier out.",
-        )
+        raise cannot("no_earlier_spread", code=code)
     return found

@@ -20,7 +20,8 @@ import ipywidgets as widgets
 from fizzlab.bench.planfiles import write_plan
 from fizzlab.bench.planning import plan_power
 from fizzlab.bench.trying import Tried, try_out
-from fizzlab.errors import BadInput, FizzlabError, Problem
+from fizzlab.errors import FizzlabError, refuse
+from fizzlab.language import say, translated
 from fizzlab.recipe.ingredients import Role
 from fizzlab.recipe.units import DENSITIES
 from fizzlab.trial.asking import ASKS, Answers, Ask, Row, split
@@ -91,8 +92,9 @@ class Lines:
         for each in self.ask.fields:
             options = known.get(f"{self.ask.key}.{each.key}")
             field = widgets.Text if options is None else partial(widgets.Combobox, options=options)
-            said = {"description": each.label, "tooltip": each.words, "value": row.get(each.key, "")}
-            line[each.key] = field(**said, placeholder=each.example or each.label, continuous_update=False)
+            label, tip = translated(each.label), translated(each.words)
+            said = {"description": label, "tooltip": tip, "value": row.get(each.key, "")}
+            line[each.key] = field(**said, placeholder=each.example or label, continuous_update=False)
             line[each.key].add_class(f"fs-{each.key}").observe(self.changed, "value")
         return line
 
@@ -107,19 +109,22 @@ class Setup:
         self.fields = {key: self._field(ask) for key, ask in ASKS.items()}
         self.reasons = {key: widgets.HTML().add_class("fs-bad") for key in ASKS}
         views = {key: field.view if hasattr(field, "view") else field for key, field in self.fields.items()}
-        head = {k: [widgets.HTML(f"<h2>{ask.section}</h2>")] * bool(ask.section) for k, ask in ASKS.items()}
-        self.boxes = {key: widgets.VBox([*head[key], view, self.reasons[key]]) for key, view in views.items()}
+        heads = {key: escape(translated(ask.section)) for key, ask in ASKS.items() if ask.section}
+        head = {key: [widgets.HTML(f"<h2>{words}</h2>")] for key, words in heads.items()}
+        self.boxes = {
+            key: widgets.VBox([*head.get(key, ()), view, self.reasons[key]]) for key, view in views.items()
+        }
         often, seldom = (
             [self.boxes[k] for k, ask in ASKS.items() if ask.seldom is is_] for is_ in (False, True)
         )
-        form: list[Any] = [*often, widgets.HTML("<h2>Seldom needed</h2>"), *seldom]
+        form: list[Any] = [*often, widgets.HTML(f"<h2>{escape(say('seldom_needed'))}</h2>"), *seldom]
         new = (f"../my-trial{f'-{number}' * (number > 1)}" for number in count(1))
-        folder = folder or next(each for each in new if not Path(each).exists())
-        self.folder = widgets.Text(folder, description="Folder", continuous_update=False)
+        folder, named = folder or next(each for each in new if not Path(each).exists()), say("folder_field")
+        self.folder = widgets.Text(folder, description=named, continuous_update=False)
         self.folder.observe(lambda _: self._soon(self._where), "value")
         self.message, self.seen = widgets.HTML().add_class("fs-message"), widgets.HTML()
-        left = [self.folder, self._button("Open this folder's trial", self.open), *form]
-        done = [self._button("Write trial.toml", self.write), self._button("Write it and plan", self.plan)]
+        left = [self.folder, self._button(say("press_open"), self.open), *form]
+        done = [self._button(say("press_write"), self.write), self._button(say("press_plan"), self.plan)]
         right = [widgets.HBox(done), self.message, self.seen]
         two = [widgets.VBox(left).add_class("fs-form"), widgets.VBox(right).add_class("fs-seen")]
         css = resources.files("fizzlab.bench").joinpath("templates", "setup.css").read_text("utf-8")
@@ -134,11 +139,11 @@ class Setup:
         choices = self.answers.choices(ask.key)
         if ask.kind == "names" and choices:
             return Ticks(choices, self._changed)
-        said = {"description": ask.label, "tooltip": ask.words}
+        said = {"description": translated(ask.label), "tooltip": translated(ask.words)}
         field = widgets.Text(continuous_update=False, **said)
         if choices:
             options = [(f"{name}: {words}", name) for name, words in choices.items()]
-            field = widgets.Dropdown(options=[("as suits what is changed", ""), *options], **said)
+            field = widgets.Dropdown(options=[(say("as_suits"), ""), *options], **said)
         field.observe(self._changed, "value")
         return field
 
@@ -177,7 +182,8 @@ class Setup:
                 words, look = do(), ""
             except Exception as error:
                 known = isinstance(error, FizzlabError | OSError)
-                words, look = f"Not done. {'' if known else type(error).__name__ + ': '}{error}", "fs-bad"
+                why = error if known else f"{type(error).__name__}: {error}"
+                words, look = say("not_done", why=why), "fs-bad"
             if isinstance(words, str):
                 self.message.value = f'<p role="status" class="{look}">{escape(words)}</p>'
 
@@ -195,14 +201,14 @@ class Setup:
             return self._where()
         before = text_of(path)
         self._fill(answers_of(before), before)
-        return f"Opened: {path}"
+        return say("opened", path=path)
 
     def _where(self) -> str:
         """What the folder that is named now means for what was answered."""
         path = Path(self.folder.value, FILE)
         if path.exists():
-            return f"There is a trial in {path.parent}: open it, or name another folder."
-        return f"A new trial, to be written into {path.parent}: answer, and see the plan below."
+            return say("trial_in_folder", folder=path.parent)
+        return say("new_trial_in", folder=path.parent)
 
     def _fill(self, answers: Answers, before: str) -> None:
         self._filling, self.before = True, before
@@ -228,9 +234,9 @@ class Setup:
         for key, shown in self.reasons.items():
             reasons = [escape(reason(why)) for at, why in tried.faults if at == key]
             shown.value = "<br>".join(reasons if key in told else ())
-        label = {key: ask.label for key, ask in ASKS.items()} | {"plan": "The plan"}
+        label = {key: translated(ask.label) for key, ask in ASKS.items()} | {"plan": say("head_plan")}
         still = dict.fromkeys(f"{label[key]}: {reason(why)}" for key, why in tried.faults)
-        parts = ({"Still to say or to mend": [*still]} if still else {}) | tried.told()
+        parts = ({say("still_to_say"): [*still]} if still else {}) | tried.told()
         self.seen.value = "".join(
             f"<h3>{escape(heading)}</h3><ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>"
             for heading, lines in parts.items()
@@ -241,16 +247,16 @@ class Setup:
         """Write trial.toml, if nothing is open; returns what to say."""
         tried = self.refresh()
         if tried.faults:
-            raise BadInput([Problem(FILE, "some answers are open or do not fit.", "They are listed below.")])
+            raise refuse("answers_open", FILE)
         path = write(Path(self.folder.value), tried.draft, self.before)
         self.before = tried.draft.text
-        return f"Written: {path}"
+        return say("written", path=path)
 
     def plan(self) -> str:
         """Write trial.toml and plan its batches; returns what to say."""
         said = self.write()
         done = write_plan(self.folder.value, detects=lambda planned: plan_power(planned).sentences)
-        return f"{said}. Planned: {', '.join(path.name for path in done.paths)}."
+        return say("written_and_planned", written=said, files=", ".join(path.name for path in done.paths))
 
 
 def show(folder: str = "") -> Setup:

@@ -13,8 +13,9 @@ from typing import NamedTuple
 
 from fizzlab.bench.cards import Cards, in_code_order
 from fizzlab.errors import capital
+from fizzlab.language import say, translated
 from fizzlab.measures import BLIND, NOTE, PIECE, RATER, RUN, Column, number
-from fizzlab.recipe.amounts import SAFETY_NOTE, SELLING_NOTE, Portion, on_scale, weigh_out
+from fizzlab.recipe.amounts import Portion, on_scale, weigh_out
 from fizzlab.recipe.steps import all_steps, bench_steps, cautions
 from fizzlab.recipe.units import COUNTED, DENSITIES, UNITS
 from fizzlab.trial.settings import PlanSettings, TrialSettings
@@ -77,15 +78,15 @@ def bench_sheet(settings: TrialSettings, plan: PlanSettings, cards: Cards, state
         cautions={each.say: each for one in recipes for each in cautions(one)}.values(),
         blanks=readings_blanks(settings, plan),
         codes=in_code_order(cards.cards),
-        note=SAFETY_NOTE if limits else SELLING_NOTE,
+        note=say("own_limits" if limits else "selling_note"),
     )
 
 
 def readings_blanks(settings: TrialSettings, plan: PlanSettings) -> tuple[Blanks, ...]:
     """The grids of one batch, for the tables that are wanted; scores have pages of their own."""
     found: list[Blanks] = []
-    pieces = tuple(f"piece {piece}" for piece in range(1, plan.pieces + 1))
-    readers: tuple[str, ...] = ("batch",)
+    pieces = tuple(say("piece_named", piece=piece) for piece in range(1, plan.pieces + 1))
+    readers: tuple[str, ...] = (say("batch_column"),)
     if plan.again:
         pieces = readers = tuple(f"{piece}, {who}" for piece, who in plan.readers())
     for name, spec in settings.tables().items():
@@ -95,7 +96,7 @@ def readings_blanks(settings: TrialSettings, plan: PlanSettings) -> tuple[Blanks
         asked = [each for each in spec.columns if each not in (RUN, PIECE, RATER, NOTE)]
         by_piece = PIECE.name in named
         if spec.time == "hours":
-            heads, rows = [f"{hour:g} h" for hour in plan.look_hours(name)], ("clock", *pieces)
+            heads, rows = [f"{hour:g} h" for hour in plan.look_hours(name)], (say("holds_zone"), *pieces)
         elif spec.time:
             before = [each for each in asked if each.name in spec.planned and each.name != spec.time]
             heads = [*map(_head, before), *(f"{at} s" for at in FIZZ_SECONDS)]
@@ -103,8 +104,9 @@ def readings_blanks(settings: TrialSettings, plan: PlanSettings) -> tuple[Blanks
         else:
             heads = [_head(each) for each in asked if each.required or spec.key]
             again = by_piece and not spec.key  # a piece is tried again and again
-            heads, rows = heads * 3 if again else [*heads, "note"], pieces if by_piece else readers
-        found.append(Blanks(name, capital(spec.meaning), tuple(heads), rows))
+            heads = heads * 3 if again else [*heads, say("note_column")]
+            rows = pieces if by_piece else readers
+        found.append(Blanks(name, capital(translated(spec.meaning)), tuple(heads), rows))
     return tuple(found)
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from fizzlab.bench.planning import TrialPlan, plan_power, plan_trial
 from fizzlab.bench.sheet import kitchen
 from fizzlab.errors import BadInput, CannotAnswer, Problem
+from fizzlab.language import say
 from fizzlab.recipe.amounts import on_scale, weigh_out
 from fizzlab.trial.asking import Answers
 from fizzlab.trial.new import Draft, draft, question_of
@@ -29,15 +30,16 @@ class Tried:
         first = planned.cards.cards[0]
         levels = ", ".join(f"{label} {level}" for label, level in first.levels)
         weighed, g = [] if first.recipe is None else weigh_out(first.recipe), planned.settings.bench.scale_g
-        card = [f"Batch {first.run}, code {first.blind} on the tray{levels and f': {levels}'}."]
+        says = "first_card_levels" if levels else "first_card"
+        card = [say(says, run=first.run, code=first.blind, levels=levels)]
         for each in weighed:
             grams = on_scale(each.grams.typical, g)
             card.append(f"{each.ingredient.name}: {grams} g ({kitchen(each.written)})")
         return {
-            "The plan": list(planned.statements()),
-            "Its calendar": planned.by_day(),
-            "What it can tell": list(plan_power(planned).sentences),
-            "The first bench card": [*card, *first.notes, *planned.cards.doubts],
+            say("head_plan"): list(planned.statements()),
+            say("head_calendar"): planned.by_day(),
+            say("head_power"): list(plan_power(planned).sentences),
+            say("head_first_card"): [*card, *first.notes, *planned.cards.doubts],
         }
 
 
@@ -52,5 +54,6 @@ def try_out(answers: Answers, before: str = "", code: str = "trial") -> Tried:
         except BadInput as error:
             faults += [(question_of(problem), problem) for problem in error.problems]
         except CannotAnswer as error:
-            faults.append(("plan", Problem(FILE, error.why, error.would_help, column="key plan")))
+            key = say("at_key", key="plan")
+            faults.append(("plan", Problem(FILE, error.why, error.would_help, column=key)))
     return Tried(made, planned, tuple(faults))

@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from fizzlab.errors import capital
+from fizzlab.language import lines, say, translated
 from fizzlab.measures import Column, Kind
 from fizzlab.trial.tables import obeyed, only_shown
 
@@ -19,15 +20,6 @@ FROZEN = 6
 
 #: Rows beyond the prepared ones that still get drop-downs and range hints.
 SPARE_ROWS = 200
-
-_ABOUT = (
-    "Fill in a row a reading. Leave a row blank if the reading was missed: it is passed over.",
-    "To keep a row out of the analysis, say why in its column leave_out. Do not delete it.",
-    "Dates and times: the workshop's clock, as 2026-01-31 08:30 or a spreadsheet date with its time.",
-    "Hold the pointer over a column's name to see what belongs there.",
-    "Grey columns with brackets round their name are only to be looked at: what stands there is not read.",
-    "Write made_at into runs: then the grey date says when to look at a piece.",
-)
 
 #: The grey columns, and what each shows of a batch from the sheet of runs.
 SHOWN = {
@@ -64,9 +56,10 @@ def write_workbook(path: Path, title: str, sheets: Sequence[Sheet]) -> None:
 
     book = openpyxl.Workbook()
     about = book.active
-    about.title = "how to fill in"
+    about.title = say("how_to_fill_in")
     about.column_dimensions["A"].width, about.column_dimensions["B"].width = 20, 90
-    for line in ((title,), *(("", text) for text in _ABOUT), *((each.name, each.meaning) for each in sheets)):
+    told = [("", text) for text in lines("about_workbook")] + [(each.name, each.meaning) for each in sheets]
+    for line in ((title,), *told):
         about.append(line)
     for row in about.iter_rows():
         for cell in row:
@@ -137,10 +130,10 @@ def _all(letter: str) -> str:
 
 
 def _hint(column: Column) -> str:
-    parts = [f"{capital(column.meaning)}."]
+    parts = [f"{capital(translated(column.meaning))}."]
     if column.low is not None and column.high is not None:
-        parts.append(f"From {column.low:g} to {column.high:g}.")
-    return " ".join([*parts, "Needed." if column.required else "May be left blank."])
+        parts.append(say("hint_range", low=column.low, high=column.high))
+    return " ".join([*parts, say("hint_needed" if column.required else "hint_blank")])
 
 
 def _validation(column: Column, choices: Sequence[str]) -> Any:

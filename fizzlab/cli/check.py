@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from fizzlab.cli.saying import FOLDER
-from fizzlab.errors import count, listed
+from fizzlab.language import dayed, listed, say
 
 if TYPE_CHECKING:
     from fizzlab.trial.folder import Trial
@@ -36,37 +36,37 @@ def said(trial: Trial, now: dt.datetime) -> Iterator[str]:
     from fizzlab.trial.due import made_at, waits
 
     for name, table in trial.tables.items():
-        left = f", {len(table.left_out)} left out" if len(table.left_out) else ""
-        yield f"{name}: {count(len(table.rows), 'row')}{left}"
-    yield "No problems."
+        out, rows = len(table.left_out), say("n_rows", n=len(table.rows))
+        yield f"{name}: {say('rows_left_out', rows=rows, n=out) if out else rows}"
+    yield say("no_problems")
     blind: dict[str, str] = dict(trial.rows("runs")[["run", "blind"]].itertuples(index=False))
-    trays = {run: f"tray {code} (batch {run})" if code else f"batch {run}" for run, code in blind.items()}
+    named = {run: "tray_of_batch" if code else "who_batch" for run, code in blind.items()}
+    trays = {run: say(named[run], code=code, run=run) for run, code in blind.items()}
     due, later = list[str](), list[str]()
     for at, name, run, pieces in waits(trial.tables, trial.settings.tables(), trial.settings.plan, now):
-        which = f", piece{'s' * (len(pieces) > 1)} {listed(pieces)}" if pieces else ""
-        since = "since" if at <= now else "from"
-        (due if at <= now else later).append(f"{trays[run]}, {name}{which}, {since} {at:%a %d %b %H:%M}")
+        told = {"tray": trays[run], "table": name, "n": len(pieces), "pieces": listed(pieces)}
+        what = say("look_at_pieces" if pieces else "look_at_tray", **told)
+        says, lines = ("since", due) if at <= now else ("from_when", later)
+        lines.append(say(says, what=what, at=dayed(at, "weekday_clock")))
     runs = trial.rows("runs").set_index("run")["planned_at"].drop(made_at(trial.tables).index)
-    make = [
-        f"{trays[str(run)]}{'' if pd.isna(at) else f', from {at:%a %d %b %H:%M}'}" for run, at in runs.items()
-    ]
+    dated = {run: "" if pd.isna(at) else dayed(at, "weekday_clock") for run, at in runs.items()}
+    make = [say("from_when", what=trays[str(r)], at=at) if at else trays[str(r)] for r, at in dated.items()]
     missing, odd = ([f"{each}" for each in trial.doubts if each.missing is gone] for gone in (True, False))
-    sections = {"Due now": due, "Due later": _few(later), "To be made": _few(make)}
-    sections |= {"Missing": missing, "Odd, for you to look at": odd}
+    sections = {"due_now": due, "due_later": _few(later), "to_be_made": _few(make)}
+    sections |= {"missing": missing, "odd_to_look_at": odd}
     for title, lines in sections.items():
-        yield from [f"\n{title}:", *(f"  {line}" for line in lines)] if lines else ()
-    log = f". Log it with: fizzlab bench {trial.folder}"
+        yield from [f"\n{say(title)}", *(f"  {line}" for line in lines)] if lines else ()
     if due or (later and not make):
-        yield f"\nNext: {[*due, *later][0]}{log}"
+        yield f"\n{say('next_look', what=[*due, *later][0], folder=trial.folder)}"
     elif make:
-        yield f"\nNext: make {make[0]}{f'; then {later[0]}' if later else ''}{log}"
+        then = say("and_then", what=later[0]) if later else ""
+        yield f"\n{say('next_make', what=make[0], then=then, folder=trial.folder)}"
     elif len(trial.tables) == 1:
-        yield f"\nNext: take readings{log}"
+        yield f"\n{say('next_readings', folder=trial.folder)}"
     else:
-        mend = ["fill in what is missing, if you have it; "] * bool(missing)
-        mend += ["look at what is odd; "] * bool(odd)
-        yield f"\nNext: {''.join(mend)}{'then ' * bool(mend)}fizzlab report {trial.folder}"
+        mend = [say("mend_missing")] * bool(missing) + [say("mend_odd")] * bool(odd)
+        yield f"\n{say('next_mend' if mend else 'next_report', mend=''.join(mend), folder=trial.folder)}"
 
 
 def _few(lines: Sequence[str]) -> list[str]:
-    return [*lines[:SHOWN], *[f"and {len(lines) - SHOWN} more"] * (len(lines) > SHOWN)]
+    return [*lines[:SHOWN], *[say("and_so_many", n=len(lines) - SHOWN)] * (len(lines) > SHOWN)]

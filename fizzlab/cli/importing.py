@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from fizzlab.cli.saying import FOLDER
+from fizzlab.language import say
 
 if TYPE_CHECKING:
     from fizzlab.trial.importing import ImportPlan
@@ -37,36 +38,34 @@ def import_(folder: Path, file: Path, name: str | None, yes: bool, **options: st
     ready = prepare(folder, file, name, told)
     for sentence in as_read(ready):
         click.echo(sentence)
-    if not yes and not click.confirm("\nIs this right?", default=False):
-        click.echo("Nothing was written.", err=True)
+    if not yes and not click.confirm(f"\n{say('is_this_right')}", default=False):
+        click.echo(say("nothing_written"), err=True)
         sys.exit(2)
     written = write(ready)
     click.echo("")
     for path in written:
         click.echo(path)
     if not written:
-        click.echo("Nothing new: every reading stands there already.")
+        click.echo(say("nothing_new"))
 
 
 def as_read(ready: ImportPlan, examples: int = 3) -> list[str]:
     """What the columns were taken for, some rows as read, what was passed over, and what would be added."""
     mapping, readings, merged, cells = ready.guess.mapping, ready.readings, ready.merged, ready.layout.cells
-    holds = {"date": "date", "time": "time", "temp": "temperature", "rh": "humidity"}
-    said = [f"{readings.where}, as it is read:"]
+    said = [say("as_it_is_read", where=readings.where)]
     for key, column in mapping.columns().items():
         unit = getattr(mapping, f"{key}_unit", None) or mapping.dates
-        said.append(f"  {holds[key]:<12} “{column}”, {unit}")
+        said.append(f"  {say(f'holds_{key}'):<12} “{column}”, {unit}")
     if mapping.zone:
-        said.append(f"  {'clock':<12} {mapping.zone}")
+        said.append(f"  {say('holds_zone'):<12} {mapping.zone}")
     if ready.guess.ignored:
-        said.append(f"  {'not read':<12} {', '.join(ready.guess.ignored)}")
+        said.append(f"  {say('holds_ignored'):<12} {', '.join(ready.guess.ignored)}")
     last = len(readings.rows) - 1
     for place in sorted({round(i * last / (examples - 1)) for i in range(examples)}):
         row, number = readings.rows.iloc[place], int(readings.rows.index[place])
         written = " | ".join(str(cells[column][number]) for column in mapping.columns().values())
         measured = f"{row['time']:%Y-%m-%d %H:%M:%S}, {row['temp_c']:g} °C, {row['rh_pct']:g} %"
-        said.append(f"  row {number}: {written}  is  {measured}")
+        said.append(f"  {say('row_is', row=number, written=written, measured=measured)}")
     said += [*ready.guess.reasons, *readings.said, *merged.said]
-    held = f"; {merged.held} stand there already" if merged.held else ""
-    noun = "reading" if merged.added == 1 else "readings"
-    return [*said, f"To be added to {ready.target}: {merged.added} {noun}{held}."]
+    told = {"target": ready.target, "n": merged.added, "held": merged.held}
+    return [*said, say("to_be_added_beside" if merged.held else "to_be_added", **told)]

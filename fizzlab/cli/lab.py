@@ -16,6 +16,7 @@ from urllib.parse import quote
 import click
 
 from fizzlab.cli.saying import FOLDER
+from fizzlab.language import say
 from fizzlab.report.children import SETTINGS, server, surroundings
 
 #: Where the bench is looked for: the same each time, so that what is printed on labels goes on leading there.
@@ -49,21 +50,21 @@ def bench(folder: Path, phone: bool, address: str, port: int, in_lab: bool, own:
     from fizzlab.bench.logbook import Logbook
 
     for why in Logbook(folder).waiting():
-        click.echo(f"Readings wait in the journal: {why}", err=True)
+        click.echo(say("readings_wait", why=why), err=True)
     there = folder / "bench.ipynb"
     notebook = there if own and there.is_file() else put_bench(folder)
     if not own:
-        _say_own(there, notebook, f" Open it, if you trust who wrote it, with: fizzlab bench {folder} --own")
+        _say_own(there, notebook, say("open_own", folder=folder))
     if in_lab:
         sys.exit(_start(folder, f"doc/tree/{quote(notebook.name)}"))
     ip = (address or _address()) if phone else "127.0.0.1"
     port, token = _free(ip, port), secrets.token_urlsafe(12)
     url = f"http://{ip}:{port}/?token={token}"
-    click.echo(f"The bench: {url}\nIt ends with Ctrl-C; whatever was logged stays.")
+    click.echo(say("bench_at", url=url))
     if phone:
         import segno
 
-        click.echo("Scan this with the phone. Whoever has it can log here, as long as this runs.")
+        click.echo(say("scan_this"))
         with contextlib.suppress(UnicodeError):  # of a console that has no such signs
             segno.make(url).terminal(compact=True)
     threading.Thread(target=_open_when_there, args=[ip, port, url], daemon=True).start()
@@ -89,9 +90,7 @@ def put_bench(folder: Path) -> Path:
 
 def _say_own(there: Path, opened: Path, how: str = "") -> None:
     if opened != there:
-        click.echo(
-            f"{there} holds other cells than fizzlab's own, so {opened.name} was opened.{how}", err=True
-        )
+        click.echo(say("other_cells", there=there, opened=opened.name, how=how), err=True)
 
 
 def _start(folder: Path, page: str) -> int:
@@ -112,7 +111,7 @@ def _address() -> str:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asked, contextlib.suppress(OSError):
         asked.connect(("192.0.2.1", 9))
         return str(asked.getsockname()[0])
-    raise click.UsageError("This computer is in no network. Join the phone's, or give its --address.")
+    raise click.UsageError(say("no_network"))
 
 
 def _free(ip: str, port: int) -> int:
@@ -120,7 +119,7 @@ def _free(ip: str, port: int) -> int:
     for wanted in (port, 0):
         with contextlib.suppress(OSError), socket.create_server((ip, wanted)) as tried:
             return int(tried.getsockname()[1])
-    raise click.UsageError(f"Nothing can be served at {ip}. Give this computer's own --address.")
+    raise click.UsageError(say("not_served", ip=ip))
 
 
 def _open_when_there(ip: str, port: int, url: str) -> None:

@@ -1,39 +1,40 @@
-"""The `fizzlab` command, a module a verb; heavy imports stand inside the verbs, so that it starts at once."""
+"""The `fizzlab` command, a module a verb, loaded when it is asked for, so that each starts at once."""
 
 from __future__ import annotations
+
+import os
+from collections import UserDict
+from importlib import import_module
+from typing import Any
 
 import click
 
 from fizzlab import __version__
-from fizzlab.cli.calendar import calendar
-from fizzlab.cli.chart import chart
-from fizzlab.cli.check import check
-from fizzlab.cli.importing import import_
-from fizzlab.cli.lab import bench, lab
-from fizzlab.cli.labels import labels
-from fizzlab.cli.new import new
-from fizzlab.cli.next import next_, shopping
-from fizzlab.cli.overview import overview
-from fizzlab.cli.pack import pack, unpack
-from fizzlab.cli.pdf import pdf
-from fizzlab.cli.plan import plan
-from fizzlab.cli.records import records
-from fizzlab.cli.report import demo, report
 from fizzlab.cli.saying import InSentences
-from fizzlab.cli.upgrade import upgrade
+
+# fizzlab has no plugins, and to look for some takes as long as to read a ledger of five hundred records
+os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
 
 
-@click.group(cls=InSentences, context_settings={"help_option_names": ["-h", "--help"]})
+class _Verbs(UserDict[str, Any]):
+    """The commands by name, each loaded when it is looked up."""
+
+    def __getitem__(self, name: str) -> Any:
+        module, _, function = super().__getitem__(name).partition(":")
+        return getattr(import_module(f"fizzlab.cli.{module}"), function or name)
+
+
+#: The module that each stands in, and what it is called there where that differs.
+_VERBS = _Verbs({"import": "importing:import_", "next": "next:next_", "shopping": "next", "unpack": "pack"})
+_VERBS |= {"bench": "lab", "demo": "report"}
+_VERBS |= {verb: verb for verb in ("calendar", "chart", "check", "lab", "labels", "new", "overview", "pack")}
+_VERBS |= {verb: verb for verb in ("pdf", "plan", "records", "report", "upgrade")}
+
+
+@click.group(cls=InSentences, commands=_VERBS, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="fizzlab")
 def main() -> None:
     """Trials for small bath-fizzer makers: from a folder of readings to a report."""
-
-
-for command in (
-    *(bench, calendar, chart, check, demo, import_, lab, labels, new, next_, overview, pack),
-    *(pdf, plan, records, report, shopping, unpack, upgrade),
-):
-    main.add_command(command)
 
 
 if __name__ == "__main__":

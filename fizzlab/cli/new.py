@@ -9,7 +9,8 @@ from pathlib import Path
 import click
 
 from fizzlab.cli.saying import FOLDER
-from fizzlab.errors import BadInput, Problem
+from fizzlab.errors import BadInput, refuse
+from fizzlab.language import say, translated
 from fizzlab.trial.asking import ASKS, NAMED, NUMBERS, Answers, Ask, Row
 
 
@@ -27,8 +28,7 @@ def new(folder: Path, levels: tuple[str, ...], amounts: tuple[str, ...], **told:
     from fizzlab.trial.settings import FILE
 
     if (folder / FILE).exists():
-        do = "Choose another folder; setup.ipynb opens the trial that is there."
-        raise BadInput([Problem(str(folder / FILE), "it is there already.", do)])
+        raise refuse("trial_there_already", str(folder / FILE))
     answers = Answers({key.replace("__", "."): said for key, said in told.items() if said})
     rows = (*(_row(each, NAMED) for each in levels), *(_row(each) for each in amounts))
     answers, code = answers.tell("factors", rows) if rows else answers, folder.resolve().name
@@ -39,13 +39,15 @@ def new(folder: Path, levels: tuple[str, ...], amounts: tuple[str, ...], **told:
     if tried.draft.faults:
         flags = {key: ask.flag for key, ask in KEYS.items()}
         flags["factors"] = "--levels" if levels else "--amounts"
-        named_by = ((f"option {flags.get(key, '--kind')}", problem) for key, problem in tried.draft.faults)
-        raise BadInput(replace(problem, where=option, column=None) for option, problem in named_by)
+        faults = [
+            (say("at_option", option=flags.get(key, "--kind")), each) for key, each in tried.draft.faults
+        ]
+        raise BadInput(replace(each, where=option, column=None) for option, each in faults)
     path = write(folder, tried.draft)
     doubts = [f"\n{problem.what} {problem.do}" for _, problem in tried.faults]
-    edit = "Plan" if tried.planned else f"Edit {path}, then plan"
     called = f'"{folder}"' if " " in str(folder) else str(folder)
-    click.echo("\n".join([str(path), *doubts, f"\n{edit} the batches with: fizzlab plan {called}"]))
+    then = say("then_plan" if tried.planned else "then_edit", path=path, folder=called)
+    click.echo("\n".join([str(path), *doubts, f"\n{then}"]))
 
 
 #: The questions that take one answer, each an option too.
@@ -66,7 +68,7 @@ def _interview(answers: Answers, code: str, *, short: bool) -> Answers:
     from fizzlab.trial.new import draft, reason
 
     given, done = {*answers.told}, {*answers.told, *answers.rows, *(ASKS if short else ())}
-    click.echo("Return takes what stands in [brackets], or leaves it open; a - leaves it empty.")
+    click.echo(say("how_to_answer"))
     while True:
         fit, asked = answers.fitting(), {ask.key: ask for ask in answers.asked()}
         open_ = [ask for key, ask in asked.items() if key not in done]
@@ -84,17 +86,15 @@ def _interview(answers: Answers, code: str, *, short: bool) -> Answers:
             plans = (ask for key, ask in asked.items() if key.startswith("plan."))
             todo = todo or [ask for ask in plans if ask.kind in ("choice", "whole")]
         elif not todo:
-            unused = f"Not used by a plan of the kind “{answers.kind}”: "
-            said = [f"{unused}{ASKS[key].flag}." for key in given - {*asked}]
+            said = [say("not_used", kind=answers.kind, flag=ASKS[key].flag) for key in given - {*asked}]
             for heading, lines in {**tried.told(), "": said}.items():
                 click.echo("\n".join(["", heading, *(f"  {line}" for line in lines)]))
             names = {ask.name: ask for ask in asked.values()}
-            last = "Return writes it. To change an answer, name it (? shows the names)"
-            name = "" if short else _prompt(last)
+            name = "" if short else _prompt(say("return_writes"))
             if not name:
                 return fit
             todo = [names[name]] if name in names else []
-            click.echo("" if todo else f"The answers are: {', '.join(names)}.")
+            click.echo("" if todo else say("answers_are", names=", ".join(names)))
         for ask in todo:
             answers = _asked(answers, ask)
             done.add(ask.key)
@@ -106,8 +106,8 @@ def _asked(answers: Answers, ask: Ask) -> Answers:
 
     _show(answers, ask.key)
     if ask.kind != "rows":
-        return answers.tell(ask.key, _prompt(ask.words, answers.text(ask.key), ask.example))
-    click.echo(f"{ask.words} {ask.say}")
+        return answers.tell(ask.key, _prompt(translated(ask.words), answers.text(ask.key), ask.example))
+    click.echo(f"{translated(ask.words)} {translated(ask.say)}")
     before, rows = [*answers.rows.get(ask.key, ())], list[Row]()
     while True:
         row = dict(before[0]) if before else {}
@@ -118,7 +118,7 @@ def _asked(answers: Answers, ask: Ask) -> Answers:
                 continue
             if not rows:
                 _show(answers, f"{ask.key}.{each.key}")
-            row[each.key] = _prompt(f"  {each.words}", row.get(each.key, ""), each.example)
+            row[each.key] = _prompt(f"  {translated(each.words)}", row.get(each.key, ""), each.example)
             if not row["name"]:
                 break
         answers = answers.tell(ask.key, (*rows, row))
@@ -141,6 +141,6 @@ def _show(answers: Answers, key: str) -> None:
 
 def _prompt(words: str, default: str = "", example: str = "") -> str:
     """The answer; a - leaves it empty."""
-    such = f" (such as {example})" if example and not default else ""
-    said: str = click.prompt(f"{words}{such}", default=default, show_default=bool(default))
+    words = say("such_as", words=words, example=translated(example)) if example and not default else words
+    said: str = click.prompt(words, default=default, show_default=bool(default))
     return "" if said.strip() == "-" else said.strip()

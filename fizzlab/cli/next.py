@@ -7,7 +7,8 @@ from pathlib import Path
 import click
 
 from fizzlab.cli.saying import FOLDER, named
-from fizzlab.errors import BadInput, Problem, listed
+from fizzlab.errors import refuse
+from fizzlab.language import listed, say
 
 
 @click.command("next", short_help="Set up what the report recommends.")
@@ -31,16 +32,15 @@ def shopping(folder: Path) -> None:
     planned = read_plan(folder)
     recipe = planned.settings.recipe
     if recipe is None:
-        do = "Add one, so that fizzlab knows what to buy."
-        raise BadInput([Problem("trial.toml", "there is no section [recipe].", do)])
+        raise refuse("no_recipe", "trial.toml")
     table, money = bought(card.recipe for card in planned.cards.cards if card.recipe), recipe.currency
-    click.echo(f"For {len(planned.runs)} batches:")
+    click.echo(say("for_batches", batches=say("n_batches", n=len(planned.runs))))
     for _, row in table.iterrows():
         many = f": {row['packs']:.0f} × {row['pack']}, {row['price']:.2f} {money}" if row["pack"] else ""
         click.echo(f"  {row['grams']:8.1f} g  {row['ingredient']}{many}".rstrip())
     sums, free = table[["price", "used"]].sum(), list(table.loc[table["pack"] == "", "ingredient"])
     if len(free) < len(table):
-        said = f"{sums['price']:.2f} {money}".rstrip()
-        click.echo(f"\n{said} for full packs, of which {sums['used']:.2f} is used up.")
+        price = f"{sums['price']:.2f} {money}".rstrip()
+        click.echo(f"\n{say('full_packs', price=price, used=sums['used'])}")
     if free:
-        click.echo(f"Not counted, for want of a price in trial.toml: {listed(free)}.")
+        click.echo(say("not_priced", names=listed(free)))

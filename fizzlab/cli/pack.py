@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from fizzlab.cli.saying import FOLDER, named
+from fizzlab.language import say
 
 TO = click.option("--to", type=click.Path(path_type=Path), callback=named, help="What to write.")
 
@@ -20,8 +21,7 @@ def pack(folder: Path, to: Path | None) -> None:
     from fizzlab.records.pack import pack as packed
 
     path, files = packed(folder, to)
-    click.echo(f"{path}: {files} files, read back and found whole.")
-    click.echo(f"Open it elsewhere with: fizzlab unpack {path.name}")
+    click.echo(say("packed", path=path, files=files, name=path.name))
 
 
 @click.command(short_help="Open a packed trial elsewhere.")
@@ -32,7 +32,7 @@ def unpack(archive: Path, to: Path | None) -> None:
     from fizzlab.records.pack import unpack as unpacked
 
     folder, faults = unpacked(archive, to)
-    click.echo(f"{folder}: every file is as it was packed.")
+    click.echo(say("unpacked", folder=folder))
     for fault in faults:
-        click.echo(f"So it was before it was packed: {fault}", err=True)
+        click.echo(say("so_before_packed", fault=fault), err=True)
     sys.exit(1 if faults else 0)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from fizzlab.cli.saying import FOLDER
+from fizzlab.language import say
 
 if TYPE_CHECKING:
     from fizzlab.bench.planning import TrialPlan
@@ -27,11 +28,10 @@ def plan(folder: Path, earlier: Path | None) -> None:
     written = write_plan(folder, detects=lambda planned: _detects(planned, earlier))
     doubts = written.planned.cards.doubts
     days = written.planned.by_day() if written.planned.wishes.start else []
-    said = [*written.statements, *["", *days] * bool(days), *["\nBefore the first batch:"] * bool(doubts)]
+    said = [*written.statements, *["", *days] * bool(days), *["", say("before_first_batch")] * bool(doubts)]
     said += [*(f"  {doubt}" for doubt in doubts), ""]
-    said += [f"{name}: an earlier plan without readings was replaced." for name in written.replaced]
-    gone = "it held no reading and was taken away; the table now stands in the workbook."
-    said += [f"{name}: {gone}" for name in written.taken_away]
+    said += [say("plan_replaced", name=name) for name in written.replaced]
+    said += [say("table_taken_away", name=name) for name in written.taken_away]
     click.echo("\n".join([*said, *map(str, written.paths)]))
 
 

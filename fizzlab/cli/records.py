@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 from pathlib import Path
 from typing import Any
@@ -16,8 +17,11 @@ NUMBER = click.argument("number", type=click.IntRange(min=1))
 
 
 @click.group(short_help="List, find, show, verify, correct, sign, seal, adopt.")
-def records() -> None:
+@click.pass_context
+def records(context: click.Context) -> None:
     """List, find, show, verify, correct, sign, seal and adopt the records of a trial."""
+    gc.disable()  # all that is read is kept to the end, and to look through it again and again is in vain
+    context.call_on_close(gc.enable)
 
 
 @records.command("list")

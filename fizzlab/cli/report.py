@@ -9,8 +9,9 @@ from typing import Any
 
 import click
 
-from fizzlab.cli.saying import PAPER, TrialFolder, named, say_step, say_trouble
+from fizzlab.cli.saying import PAPER, folder_argument, named, say_step, say_trouble
 from fizzlab.errors import FizzlabError
+from fizzlab.language import say
 
 
 class _PdfAlone(click.Command):
@@ -23,7 +24,7 @@ class _PdfAlone(click.Command):
 
 
 @click.command(cls=_PdfAlone, short_help="Analyse trials and keep a record of each.")
-@click.argument("folders", nargs=-1, required=True, metavar="FOLDER...", type=TrialFolder())
+@folder_argument("folders", nargs=-1, required=True, metavar="FOLDER...")
 @click.option("--notebook", default="trial_report", help="Which notebook to run: trial_report, cure or fizz.")
 @click.option("--jobs", type=click.IntRange(min=1), help="Reports at once; as many as there are cores.")
 @click.option(
@@ -53,12 +54,13 @@ def report(
 
     names = [path.stem for path in shipped.reports()]
     if notebook not in names:
-        raise click.BadParameter(f"{notebook} is none of: {', '.join(names)}", param_hint="--notebook")
+        none = say("none_of", name=notebook, known=", ".join(names))
+        raise click.BadParameter(none, param_hint="--notebook")
     if options["paper"] and not options["pdf"]:
-        raise click.BadParameter("it goes with --pdf", param_hint="--paper")
+        raise click.BadParameter(say("goes_with_pdf"), param_hint="--paper")
     trials, passed_over = trials_in(folders)
     for path in passed_over:
-        click.echo(f"{path}: holds no trial; passed over.", err=True)
+        click.echo(say("holds_no_trial", path=path), err=True)
     seasons = [folder for folder in folders if folder not in trials]
     signed = kept.signed(made_by, checked_by, date)
     _report_on(trials, seasons, notebook=notebook, signed=signed, **options)
@@ -84,8 +86,9 @@ def _report_on(trials: list[Path], seasons: list[Path], **options: Any) -> None:
         return verdict_of(outcome.page.read_text(encoding="utf-8"))[:lines] if outcome.page else []
 
     def say_done(outcome: Outcome) -> None:
-        said = " ".join(verdict(outcome, 1)) or ("no verdict." if outcome.page else "no report; see below.")
-        click.echo(f"{next(made)} of {len(trials)}: {outcome.folder.name}: {said}", err=True)
+        said = " ".join(verdict(outcome, 1)) or say("no_verdict" if outcome.page else "no_report")
+        told = {"n": next(made), "of": len(trials), "trial": outcome.folder.name}
+        click.echo(say("report_of", **told, said=said), err=True)
 
     one = len(trials) == 1
     outcomes = write_reports(trials, **({"says": say_step} if one else {"done": say_done}), **options)
@@ -97,7 +100,7 @@ def _report_on(trials: list[Path], seasons: list[Path], **options: Any) -> None:
                 click.echo(line, err=True)  # what is read by other programs is the paths alone
             click.echo("\n".join(str(page) for page in pages if page == outcome.page or page.is_file()))
         if outcome.sent:
-            click.echo(f"  copied to {outcome.sent}")
+            click.echo(f"  {say('copied_to', sent=outcome.sent)}")
     for outcome in outcomes:
         if outcome.trouble:
             failed += 1
@@ -108,15 +111,15 @@ def _report_on(trials: list[Path], seasons: list[Path], **options: Any) -> None:
         from fizzlab.report.overview import write_overview
 
         try:
-            click.echo(f"Overview: {write_overview(season)}", err=True)
+            click.echo(say("overview_at", path=write_overview(season)), err=True)
         except (FizzlabError, OSError) as error:
             failed += 1
             say_trouble(error)
     if failed and len(outcomes) > 1:
         written = sum(outcome.page is not None for outcome in outcomes)
-        click.echo(f"\n{written} of {len(outcomes)} reports written; {failed} with trouble.", err=True)
+        told = {"written": written, "of": len(outcomes), "failed": failed}
+        click.echo(f"\n{say('reports_written', **told)}", err=True)
     lost = [outcome for outcome in outcomes if outcome.lost]
     for outcome in lost:
-        told = f"{', '.join(outcome.lost)} could not be worked out; the record was kept and says why."
-        click.echo(f"{outcome.folder.name}: {told}", err=True)
+        click.echo(say("parts_lost", trial=outcome.folder.name, lost=", ".join(outcome.lost)), err=True)
     sys.exit(2 if failed else 1 if lost else 0)

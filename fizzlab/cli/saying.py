@@ -7,12 +7,14 @@ import sys
 import threading
 from collections.abc import Sequence
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import click
 
-from fizzlab.errors import BadInput, FizzlabError, Problem, count, hard
+from fizzlab.errors import BadInput, FizzlabError, Problem, hard
+from fizzlab.language import say, speaking
 from fizzlab.trial.journal import JOURNAL, Journal
 
 
@@ -30,13 +32,24 @@ class TrialFolder(click.Path):
         return folder
 
 
-FOLDER = click.argument("folder", type=TrialFolder())
+def _in_its_language(ctx: click.Context, _: click.Parameter, said: Any) -> Any:
+    """Speak the language of the trial, or of all of them, until the command ends, in its trouble too."""
+    from fizzlab.trial.opening import language_of
+
+    asked = {language_of(folder) for folder in (said if isinstance(said, tuple) else (said,))}
+    if len(asked) == 1:
+        ctx.find_root().with_resource(speaking(*asked))
+    return said
+
+
+folder_argument = partial(click.argument, type=TrialFolder(), callback=_in_its_language)
+FOLDER = folder_argument("folder")
 
 
 def named(_: click.Context, option: click.Parameter, said: Any) -> Any:
     """Refuse an option that names nothing, such as ``--to ""``."""
     if said is not None and (said == Path() or not str(said).strip()):
-        raise click.BadParameter("it names nothing", param=option)
+        raise click.BadParameter(say("names_nothing"), param=option)
     return said
 
 
@@ -52,9 +65,9 @@ class InSentences(click.Group):
         except (FizzlabError, OSError) as error:
             say_trouble(error)
         except click.Abort:  # a question that nobody answered
-            click.echo("\nNot confirmed; nothing was written.", err=True)
+            click.echo(f"\n{say('not_confirmed')}", err=True)
         except KeyboardInterrupt:
-            click.echo("\nStopped. Nothing half-written was kept.", err=True)
+            click.echo(f"\n{say('stopped')}", err=True)
             if threading.active_count() > 1:  # not waited for; the next command sweeps what they leave
                 os._exit(130)
             sys.exit(130)
@@ -69,10 +82,10 @@ def say_trouble(error: FizzlabError | OSError) -> None:
             click.echo(problem, err=True)
         say_doubts([problem for problem in error.problems if problem.weight == "doubt"], err=bool(wrong))
         if wrong:
-            click.echo(f"\n{count(len(wrong), 'problem')} to mend first; nothing was written.", err=True)
+            click.echo(f"\n{say('problems_to_mend', n=len(wrong))}", err=True)
     elif isinstance(error, OSError):
         place = f" ({error.filename})" if error.filename else ""
-        click.echo(f"The computer refused: {error.strerror or error}{place}. Nothing was kept.", err=True)
+        click.echo(say("computer_refused", error=f"{error.strerror or error}{place}"), err=True)
     else:
         click.echo(error, err=True)
 
@@ -84,5 +97,5 @@ def say_step(step: str) -> None:
 
 def say_doubts(doubts: Sequence[Problem], *, err: bool = False) -> None:
     """What looks odd, under a heading."""
-    for line in ["\nDoubts, for you to look at:"] * bool(doubts) + [f"  {doubt}" for doubt in doubts]:
+    for line in [f"\n{say('doubts_to_look_at')}"] * bool(doubts) + [f"  {doubt}" for doubt in doubts]:
         click.echo(line, err=err)

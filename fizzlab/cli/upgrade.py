@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from fizzlab.cli.saying import FOLDER
+from fizzlab.language import say
 
 
 @click.command(short_help="Bring the trial.toml of an older version up to date.")
@@ -15,5 +16,5 @@ def upgrade(folder: Path) -> None:
     """Take out of trial.toml in FOLDER what this version no longer knows, and say what follows."""
     from fizzlab.trial.upgrading import upgrade
 
-    for line in upgrade(folder) or ["Nothing to change."]:
+    for line in upgrade(folder) or [say("nothing_to_change")]:
         click.echo(line)

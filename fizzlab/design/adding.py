@@ -32,7 +32,7 @@ def add_batches(
     """The batches with the largest det(X'X) beside the runs `made` (run, day, factors; perhaps blind)."""
     terms = model_terms(factors, model)
     names = ["run", "day", *(factor.name for factor in factors)]
-    need_columns(made, names, "the runs already made")
+    need_columns(made, names, say("runs_already_made"))
     earlier = made[[*names, *(["blind"] if "blind" in made else [])]].assign(point="made")
     finer = bool(forbidden) or any(term.endswith("^2") for term in terms)
     candidates = allowed(grid(factors, 3 if finer else 2), forbidden)

@@ -13,8 +13,8 @@ from fizzlab.design.factors import Factor, allowed, grid, plain
 from fizzlab.design.layout import lay_out, streams
 from fizzlab.design.model import Matrix, model_matrix, model_terms
 from fizzlab.design.plans import Plan
-from fizzlab.errors import count
-from fizzlab.language import cannot, listed, say
+from fizzlab.errors import cannot, count
+from fizzlab.language import listed, say
 from fizzlab.models.terms import Category, parts
 
 

@@ -65,13 +65,13 @@ class Power:
         """A size in words: "25 %", "2.5 times", or a difference."""
         if self.scale == "difference":
             return f"{size:.2g}"
-        return f"{100 * (size - 1):.0f} %" if size < 2 else f"{size:.2g} times"
+        return f"{100 * (size - 1):.0f} %" if size < 2 else say("so_many_times", size=size)
 
     def statements(self) -> tuple[str, ...]:
         """What it says, one sentence each."""
         first = self.first
         level, control, term = first["level"], first["control"], first["term"]
-        of = f" of {self.label(term)}" if term in self.amounts else ""
+        of = say("of_amount", label=self.label(term)) if term in self.amounts else ""
         plan = {"batches": say("n_batches", n=self.n_batches), "days": say("n_days", n=self.n_days)}
         told = {"size": self.amount(first[self.scale]), "level": level, "control": control, "of": of}
         error = max(50 * (first["conf_high"] - first["conf_low"]), 1)
@@ -245,7 +245,7 @@ def power(
         looks_h=tuple(looks_h or ()),
         typical_h=typical_h,
         unequal=bool(errors.max() > _ALIKE * errors.min()),
-        response=response or ("the response" if looks_h is None else "dry time"),
+        response=response or say("the_response" if looks_h is None else "measure.dry_h.label"),
         amounts=frozenset(term.name for term in terms if isinstance(term, Amount)),
         label=label,
     )
@@ -258,7 +258,7 @@ def _runs_of(
     if isinstance(plan, Plan):
         return plan.runs, plan.analysis_terms() if terms is None else terms
     if isinstance(plan, int):
-        ways = ["the old way", "the new way"]
+        ways = [say("old_way"), say("new_way")]
         plan = pd.DataFrame({"way": pd.Categorical(np.resize(ways, plan), ways)})
     runs = plan if "day" in plan else plan.assign(day=1)
     if terms is None:

@@ -14,7 +14,8 @@ from fizzlab.design.factors import Factor, Range, allowed, grid, plain, require_
 from fizzlab.design.layout import lay_out
 from fizzlab.design.model import Aliases, Matrix, model_terms
 from fizzlab.design.plans import Plan
-from fizzlab.language import cannot, say
+from fizzlab.errors import cannot
+from fizzlab.language import say
 from fizzlab.models.terms import Category, parts
 
 MOST_RUNS = 400

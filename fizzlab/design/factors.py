@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
 from fizzlab.models.terms import Category
 
 #: Columns of a plan's run table that are no factors.

@@ -22,8 +22,8 @@ from fizzlab.design.model import (
     rank,
 )
 from fizzlab.design.plans import Plan
-from fizzlab.errors import capital
-from fizzlab.language import cannot, listed, say
+from fizzlab.errors import cannot, capital
+from fizzlab.language import listed, say
 from fizzlab.models.terms import INTERCEPT
 
 #: Spare batches below which the t multiplier is above 3 and a plan is called weak (t(0.975, 3) = 3.18).

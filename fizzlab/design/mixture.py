@@ -13,7 +13,8 @@ from fizzlab.design.factors import Factor, Range, plain, require_ranges, tidy
 from fizzlab.design.layout import lay_out
 from fizzlab.design.model import Matrix, leaks, rank
 from fizzlab.design.plans import Plan
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
+from fizzlab.language import say
 
 ORDERS: dict[str, int] = {"linear": 1, "quadratic": 2, "special cubic": 3}
 
@@ -36,9 +37,9 @@ def tightened(shares: Sequence[Range], total: float) -> tuple[Matrix, Matrix, li
     for place, name in enumerate(plain(share.name) for share in shares):
         if new_high[place] - new_low[place] < 1e-9:
             raise cannot("bounds_fix", name=name)
-        for new, old, most, more in ((new_low, low, "least", "less"), (new_high, high, "most", "more")):
+        for new, old, says in ((new_low, low, "share_at_least"), (new_high, high, "share_at_most")):
             if abs(new[place] - old[place]) > 1e-9:
-                said.append(f"{name} can be {amount(new[place])} at {most}: the others leave no {more}.")
+                said.append(say(says, name=name, amount=amount(new[place])))
     return new_low, new_high, said
 
 

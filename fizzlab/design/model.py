@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.design.factors import Factor, Range, plain
-from fizzlab.errors import listed
+from fizzlab.language import listed, say
 from fizzlab.models.terms import INTERCEPT, parts, terms_of
 
 Matrix = np.ndarray
@@ -90,11 +90,11 @@ def in_words(term: str, labels: Mapping[str, str] = NO_LABELS) -> str:
     ('the effect of oil', 'the joint effect of alcohol and emulsifier', 'the bend in oil')
     """
     if term == "curvature":
-        return "the bend in the amounts"
+        return say("bend_in_amounts")
     names = [labels.get(name, plain(name)) for name in parts(term)]
     if term.endswith("^2"):
-        return f"the bend in {names[0]}"
-    return f"the {'joint ' if len(names) > 1 else ''}effect of {listed(names)}"
+        return say("bend_in", name=names[0])
+    return say("joint_effect_of" if len(names) > 1 else "effect_of", names=listed(names))
 
 
 def rank(matrix: Matrix) -> int:

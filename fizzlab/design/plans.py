@@ -12,8 +12,8 @@ import pandas as pd
 from fizzlab.design.factors import Factor, Range, as_factor, refuse_unusable
 from fizzlab.design.kinds import KINDS
 from fizzlab.design.model import NO_LABELS, Aliases, in_words
-from fizzlab.errors import capital
-from fizzlab.language import cannot, listed, say
+from fizzlab.errors import cannot, capital
+from fizzlab.language import listed, say
 from fizzlab.measures import looked_up
 from fizzlab.models.terms import Amount, Term
 

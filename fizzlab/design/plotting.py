@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import to_rgba
 from matplotlib.patches import FancyBboxPatch
 
+from fizzlab.language import say
 from fizzlab.models.plotting import BLUE, INK, RED, SOFT, axes_for, looks, thinned
 
 if TYPE_CHECKING:
@@ -42,11 +43,11 @@ def plot_days(runs: pd.DataFrame, levels: pd.DataFrame, ax: Axes | None = None) 
             said = word if len(word) <= 13 else word[:12] + "…"
             axes.text(x + 0.12, top + lower * step, said, fontsize=7.8, va="center", color=INK)
     for day, first in pd.Series(line).groupby(list(runs["day"]), sort=False).first().items():
-        axes.text(-0.08, first + 0.5, f"day {day}", ha="right", va="center", fontsize=9)
+        axes.text(-0.08, first + 0.5, say("day_number", day=day), ha="right", va="center", fontsize=9)
     axes.set_xlim(-0.62, max(column.max() + 1, 3) + 0.02)
     axes.set_ylim(rows + 0.05, -0.05)
     axes.set_axis_off()
-    below = f"in each tile, from the top: batch, {', '.join(str(name) for name in levels)}"
+    below = say("in_each_tile", names=", ".join(str(name) for name in levels))
     axes.text(0.12, 0, fill(below, 78), transform=axes.transAxes, va="top", fontsize=8.5, color=SOFT)
     return axes
 
@@ -67,7 +68,8 @@ def plot_power(power: Power, ax: Axes | None = None) -> Axes:
     late = asked > (right**0.5 if ratios else right / 2)
     beside: Any = {"textcoords": "offset points", "fontsize": 8.5, "color": RED}
     away, side = (-5, "right") if late else (5, "left")
-    axes.annotate(f"worth knowing: {power.amount(asked)}", (asked, 4), (away, 0), ha=side, **beside)
+    worth = say("worth_knowing", amount=power.amount(asked))
+    axes.annotate(worth, (asked, 4), (away, 0), ha=side, **beside)
     if ratios:
         axes.set_xscale("log")
         ticks = thinned([tick for tick in _TICKS if tick <= right * 1.01], 8)
@@ -75,6 +77,6 @@ def plot_power(power: Power, ax: Axes | None = None) -> Axes:
         axes.minorticks_off()
     axes.set_xlim(least, right * 1.01)
     axes.set_ylim(0, 102)
-    axes.set_xlabel(f"true {power.scale} of {power.response}")
-    axes.set_ylabel("of 100 such trials, see it")
+    axes.set_xlabel(say(f"axis_true_{power.scale}", response=power.response))
+    axes.set_ylabel(say("axis_of_100"))
     return axes

@@ -10,7 +10,8 @@ import pandas as pd
 from fizzlab.design.factors import Factor
 from fizzlab.design.layout import FEW, FEW_DAYS, numbered, streams
 from fizzlab.design.plans import Plan
-from fizzlab.language import cannot, say
+from fizzlab.errors import cannot
+from fizzlab.language import say
 
 
 def repeatability(

@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.language import cannot, say
+from fizzlab.errors import CannotAnswer, cannot
+from fizzlab.language import say
 from fizzlab.models.terms import Amount, Category, Term, model_matrix
 
 Array = NDArray[np.float64]

@@ -1,4 +1,4 @@
-"""The words of a report: one file a language, as ``en.toml`` beside this module, and how they are said.
+"""All that is said to a maker: one file a language, as ``en.toml`` beside this module, and how it is said.
 
 Code names a sentence and what fills it, ``say("keep", name="gum + dye")``; the order of the words, the
 plural and how words are listed are the language's own. What a language has not translated is said in English.
@@ -11,18 +11,17 @@ import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
-from datetime import date
+from datetime import date, datetime
 from functools import cache
 from pathlib import Path
 from typing import Any
-
-from fizzlab.errors import CannotAnswer
 
 HERE = Path(__file__).parent
 
 ENGLISH = "en"
 
-_spoken: ContextVar[str] = ContextVar("language", default=ENGLISH)
+_spoken: ContextVar[str | None] = ContextVar("language", default=None)
+_otherwise = [ENGLISH]
 
 
 def languages() -> list[str]:
@@ -32,7 +31,12 @@ def languages() -> list[str]:
 
 def spoken() -> str:
     """The language that is spoken."""
-    return _spoken.get()
+    return _spoken.get() or _otherwise[-1]
+
+
+def speak_on(language: str) -> None:
+    """Say everything in a language from here on, wherever no other is being spoken: as in a notebook."""
+    _otherwise[-1] = language
 
 
 @contextmanager
@@ -61,7 +65,7 @@ def texts(language: str) -> Mapping[str, Any]:
 
 def _found(name: str) -> tuple[str, Any]:
     """The language that has a text, spoken or else English, and the text; None where neither has."""
-    for language in (_spoken.get(), ENGLISH):
+    for language in (spoken(), ENGLISH):
         if name in texts(language):
             return language, texts(language)[name]
     return ENGLISH, None
@@ -75,26 +79,27 @@ def wording(name: str, otherwise: str | None = None) -> Any:
     return otherwise if text is None else text
 
 
+def translated(text: str) -> str:
+    """An English text of a data file, such as measures.toml; a language has it under that text itself."""
+    return str(wording(text, text))
+
+
+def lines(name: str, /, **filled: Any) -> list[str]:
+    """The lines of a text by its name, filled in; of one that has plural forms, of the form for `n`."""
+    text = wording(name)
+    if isinstance(text, list):
+        plural = texts(_found(name)[0])["plural"]
+        text = text[int(gettext.c2py(plural)(filled["n"]))]
+    return [str(line.format(**filled)) for line in text.split("\n")]
+
+
 def say(sentence: str, /, **filled: Any) -> str:
     """A sentence by its name, filled in; of one that has plural forms, the form for `n`.
 
     >>> say("n_batches", n=1), say("n_batches", n=12)
     ('1 batch', '12 batches')
     """
-    text = wording(sentence)
-    if isinstance(text, list):
-        plural = texts(_found(sentence)[0])["plural"]
-        text = text[int(gettext.c2py(plural)(filled["n"]))]
-    return str(text.format(**filled))
-
-
-def cannot(refusal: str, /, **filled: Any) -> CannotAnswer:
-    """The refusal of a name: the text has two lines, why, and what would help.
-
-    >>> print(cannot("no_centre"))
-    Named levels have no centre. Repeat the combinations instead.
-    """
-    return CannotAnswer(*say(refusal, **filled).split("\n"))
+    return "\n".join(lines(sentence, **filled))
 
 
 def listed(words: Sequence[str], last: str = "and") -> str:
@@ -102,6 +107,12 @@ def listed(words: Sequence[str], last: str = "and") -> str:
     if len(words) <= 1:
         return "".join(words)
     return say(f"list_{last}", first=wording("comma").join(words[:-1]), last=words[-1])
+
+
+def dayed(at: datetime, form: str = "weekday_date") -> str:
+    """Some day soon, ``Mon 3 May``; with its hour, ``Mon 03 May 08:30``, by the form "weekday_clock"."""
+    weekday, month = wording("weekdays")[at.weekday()], wording("months")[at.month - 1]
+    return say(form, weekday=weekday, day=at.day, short=month[:3], at=at)
 
 
 def dated(day: date, form: str = "date") -> str:

@@ -15,7 +15,8 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import nnls
 
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
+from fizzlab.language import listed
 from fizzlab.models.terms import (
     INTERCEPT,
     Amount,
@@ -234,5 +235,5 @@ def refuse_inseparable(x: Array, owners: Sequence[str]) -> None:
         if np.linalg.norm(column - before @ weights) < 1e-8 * size:
             others = dict.fromkeys(name for name, w in zip(owners, weights, strict=False) if abs(w) > 1e-6)
             named = [name for name in others if name not in (INTERCEPT, owners[place])]
-            with_what = f" from {' and '.join(named)}" if named else ""
-            raise cannot("inseparable", factor=owners[place], others=with_what)
+            says = "inseparable_from" if named else "inseparable"
+            raise cannot(says, factor=owners[place], others=listed(named))

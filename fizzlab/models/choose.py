@@ -15,7 +15,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
+from fizzlab.language import say
 from fizzlab.measures import number
 from fizzlab.models.result import ENDS, FitResult, Forecast, scale
 from fizzlab.models.terms import Amount, Array, Category, Term, level_name
@@ -169,7 +170,7 @@ def _correlation(forecasts: Mapping[str, Forecast]) -> tuple[Array, list[str]]:
             both = pd.concat([one.residuals, two.residuals], axis=1, join="inner").to_numpy(float)
             size = np.sqrt((both**2).sum(axis=0))
             if len(both) < COMMON or not (size > 0).all():
-                notes.append(f"{other} and {name} have few batches in common, so they count as independent.")
+                notes.append(say("few_in_common", one=other, other=name))
             else:
                 found[i, j] = found[j, i] = float(both[:, 0] @ both[:, 1] / size.prod())
     value, turn = np.linalg.eigh(found)
@@ -403,13 +404,15 @@ def choose(
     )
     merit, told = _chances(forecasts, drawn, limits), {n: e.estimate[None] for n, e in forecasts.items()}
     spread = {name: np.array([each.sd]) for name, each in forecasts.items()}
-    best = drawn._replace(typical=told, batch=told, spread=spread)  # as if it were the one draw
+    best = drawn._replace(typical=told, spread=spread)  # as if it were the one draw
+    centres = [{n: np.median(v, axis=0)[None] for n, v in p.items()} for p in (drawn.typical, drawn.spread)]
+    middle = drawn._replace(typical=centres[0], spread=centres[1])
     for limit in limits:
         responses[limit.response]["meets"] = _chances(forecasts, best, [limit])[0]
         worth = worth * limit.met(batch[limit.response])
     if limits:
         met = _chances(forecasts, best, limits)[0]
-        low, high = np.quantile(merit, [0.025, 0.975], axis=0)
+        low, high = _ends(merit, _chances(forecasts, middle, limits)[0])
         table = table.assign(meets=met, meets_low=np.fmin(low, met), meets_high=np.fmax(high, met))
     if wishes:
         granted = overall(wishes, batch)
@@ -423,7 +426,7 @@ def choose(
     order = table["score"].sort_values(ascending=False, kind="stable").index
     notes = drawn.notes
     if table["extrapolated"].any():
-        notes += ("Settings beyond what was tried are marked; their numbers rest on the model alone.",)
+        notes += (say("beyond_marked"),)
     return Choice(
         table=table.loc[order].reset_index(drop=True),
         responses={name: each.loc[order].reset_index(drop=True) for name, each in responses.items()},
@@ -491,6 +494,19 @@ def _chances(forecasts: Mapping[str, Forecast], drawn: Draws, limits: Sequence[L
             )
         total = total + kept / len(points)
     return np.broadcast_to(total, drawn.typical[names[0]].shape)
+
+
+def _ends(merit: Array, middle: Array) -> Array:
+    """95 % ends of the chance to keep limits; `middle`: with each response in the middle of its draws.
+
+    Several responses in doubt bend their draws down: B. Efron, Biometrika 72 (1985) 45-58.
+    """
+    from scipy.special import ndtr, ndtri
+
+    below = ((merit < middle).mean(axis=0) + (merit <= middle).mean(axis=0)) / 2
+    off = ndtri(np.clip(below, 0.5 / len(merit), 1 - 0.5 / len(merit)))
+    at = ndtr(2 * off + ndtri([[0.025], [0.975]]))
+    return np.transpose([np.quantile(each, part) for each, part in zip(merit.T, at.T, strict=True)])
 
 
 def _extrapolated(fits: Mapping[str, FitResult], settings: pd.DataFrame) -> NDArray[np.bool_]:

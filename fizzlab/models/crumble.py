@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.language import cannot
+from fizzlab.errors import CannotAnswer, cannot
+from fizzlab.language import say
 from fizzlab.models.curves import STEPS_G, scale_step
 from fizzlab.models.drops import fit_drop_height
 from fizzlab.models.effects import ResponseFit, fit_response
@@ -160,7 +160,7 @@ def fit_tumble_loss(
     losses = batch_losses(tumbles, scale_step_g)
     fit = _compared(loss_numbers(losses), LOSS, formula, runs, conf_level)
     below = [str(run) for run in losses.index[losses["below_step"]]]
-    note = (f"Half a step of the scale stands in for the loss of {', '.join(below)}.",) if below else ()
+    note = (say("half_step_stands_in", runs=", ".join(below)),) if below else ()
     return replace(fit, notes=(*fit.notes, *note))
 
 

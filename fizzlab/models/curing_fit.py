@@ -12,12 +12,12 @@ import pandas as pd
 from scipy import stats
 from scipy.optimize import brentq
 
-from fizzlab.language import cannot
+from fizzlab.errors import cannot, capital
+from fizzlab.language import say
 from fizzlab.models.basis import FactorBasis
 from fizzlab.models.censored import Array
 from fizzlab.models.censored_fit import BatchFit
 from fizzlab.models.result import (
-    ONE_DAY,
     Effect,
     FitResult,
     Forecast,
@@ -248,9 +248,9 @@ class CuringFit(FitResult):
 
         said = []
         if any(replace(self, terms=self.air).extrapolated(conditions)):
-            said.append("The air to forecast for was not tried, so the dry times there are a guess.")
+            said.append(say("air_not_tried"))
         if self.n_days is None and len(set(day)) == 1:
-            said.append(ONE_DAY)
+            said.append(say("one_day"))
         ends = {"estimate": estimate, "conf_low": estimate - half, "conf_high": estimate + half}
         off = (y - x @ found.beta) * whole / np.maximum(whole + np.maximum(own, 0), 1e-12)
         return Forecast(
@@ -369,15 +369,11 @@ class CuringFit(FitResult):
         off = pd.Series(self.inner.found.effects, index=self.batches.index).sort_values()
         off = off / max(float(off.std()), 1e-12)
         far = off[(off - stats.norm.ppf((np.arange(1, len(off) + 1) - 0.375) / (len(off) + 0.25))).abs() > 1]
-        rows = [
-            *((f"Piece {p} of batch {run}", z, "the rest of its batch") for run, p, z in
-              pieces[pieces["residual"].abs() > 2.8].to_numpy()),
-            *((f"Batch {run}", z, "what is known of it says") for run, z in far.items()),
-        ]  # fmt: skip
-        says = [f"{who} dried far {'later' if z > 0 else 'sooner'} than {rest}." for who, z, rest in rows]
-        return pd.DataFrame(
-            {"check": [row[0] for row in rows], "value": [row[1] for row in rows], "says": says}
-        )
+        odd = pieces[pieces["residual"].abs() > 2.8].to_numpy()
+        rows = [("piece", capital(say("who", piece=piece, run=run)), z) for run, piece, z in odd]
+        rows += [("batch", capital(say("who_batch", run=run)), z) for run, z in far.items()]
+        says = [(who, z, say(f"{kind}_{'later' if z > 0 else 'sooner'}", who=who)) for kind, who, z in rows]
+        return pd.DataFrame(says, columns=["check", "value", "says"])
 
 
 def _mean_squares(low: float, middle: float, df: float, count: int) -> Array:

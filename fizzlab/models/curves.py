@@ -17,7 +17,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 from scipy.optimize import least_squares, leastsq
 
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
+from fizzlab.language import say
 from fizzlab.models.plotting import BLUE, INK, axes_for
 from fizzlab.models.result import ENDS, FitResult, Interval, outward
 
@@ -32,10 +33,7 @@ _OFFSET = 1e-5  # of Bates and Watts, at which a search has converged
 _RANK = 1e-11  # singular values below this share of the largest say nothing
 _SUSPECT = 0.9  # share of a level line's squares above which a search may have come to rest in a flat place
 
-_NO_START = "the curve has no finite value at its starting values"
-_SPENT = "the search was still moving when it was stopped"
-_MOVING = "the search stopped before it reached a lowest point"
-_ALIKE = "the readings cannot tell its parameters apart"
+_NO_START, _SPENT, _MOVING, _ALIKE = "curve_no_start", "curve_spent", "curve_moving", "curve_parameters_alike"
 
 
 def scale_step(readings_g: ArrayLike) -> float:
@@ -127,7 +125,7 @@ class CurveFit(FitResult):
     @property
     def heading(self) -> str:
         """What it rests on."""
-        return f"{self.model.name}: {len(self.y)} readings, residual sd {self.sigma:.3g}"
+        return say("curve_heading", name=self.model.name, readings=len(self.y), sd=self.sigma)
 
     def predict(
         self, new: Any = None, *, share: float = 0.5, interval: Interval = "confidence"
@@ -278,7 +276,7 @@ def fit_curve(
     with np.errstate(all="ignore"):
         end = squares.least(start, level)
     if end.fault:
-        raise cannot("curve_unfitted", curve=model.name, fault=end.fault)
+        raise cannot("curve_unfitted", curve=model.name, fault=say(end.fault))
     if end.rss > level * (1 + 1e-6) and level > 0:
         raise cannot("curve_level", curve=model.name)
     variance = max(end.rss / (n - width), resolution**2 / 12)

@@ -8,7 +8,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 import pandas as pd
 
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
 
 Rule = Literal["beyond", "jump", "eight on one side"]
 Side = Literal["above", "below", "both"]

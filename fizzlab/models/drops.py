@@ -16,7 +16,8 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
+from fizzlab.language import say
 from fizzlab.models.censored import rising, summed
 from fizzlab.models.plotting import INK, axes_for, drawn_apart, looks
 from fizzlab.models.result import Effect, FitResult, Interval, asked, joined_df, outward
@@ -516,11 +517,11 @@ def plot_drops(
         (left, right), colour = spans.loc[row["level"]] + [-0.8, 0.8], looks(names)[row["level"]].colour
         high = min(row["conf_high"], top)
         axes.fill_between([left, right], row["conf_low"], high, color=colour, alpha=0.14, lw=0)
-        named = ("half break", f"{100 * survive:g} % survive") if place == 0 else ("", "")
+        named = (say("half_break"), say("so_many_survive", percent=100 * survive)) if place == 0 else ("", "")
         axes.hlines(row["estimate"], left, right, colors=colour, lw=2.0, label=named[0])
         axes.hlines(row["survive"], left, right, colors=colour, lw=1.4, ls=(0, (4, 2)), label=named[1])
     axes.set_xticks(spans.mean(axis=1), spans.index, rotation=90 if len(names) > 4 else 0)
     axes.grid(axis="x", visible=False)
-    axes.set(ylim=(0, top), xlabel="drops in order, batch by batch", ylabel="drop height, cm")
+    axes.set(ylim=(0, top), xlabel=say("axis_drops"), ylabel=say("axis_drop_height"))
     axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=4)
     return axes

@@ -14,15 +14,14 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.language import cannot, listed, say
+from fizzlab.errors import CannotAnswer, cannot
+from fizzlab.language import listed, say
 from fizzlab.measures import MEASURES
 from fizzlab.models.basis import Basis, factor_basis, refuse_inseparable
 from fizzlab.models.comparisons import mean_ratio_limits
 from fizzlab.models.days import DayModel, Days, block_columns, choose_days
 from fizzlab.models.result import (
     ENDS,
-    ONE_DAY,
     Effect,
     FitResult,
     Forecast,
@@ -75,7 +74,7 @@ class ResponseFit(FitResult):
     def coefficients(self) -> pd.DataFrame:
         """One row a column of the model, in its own coding, with what `interval` gives."""
         size, names = self.strata.x.shape[1], list(self.basis.columns)
-        names += [f"day {place + 1}" for place in range(size - len(names))]
+        names += [say("day_number", day=place + 1) for place in range(size - len(names))]
         return pd.DataFrame(
             [self.interval(row) for row in np.eye(size)], index=pd.Index(names, name="column")
         )
@@ -157,9 +156,9 @@ class ResponseFit(FitResult):
 
         notes: tuple[str, ...] = ()
         if self.structure.fixed and used is self:
-            notes = (f"How much days differ in {self.response} is not counted in: it cannot be told here.",)
+            notes = (say("days_not_counted", response=self.response),)
         elif not self.structure.fixed and self.n_days == 1:
-            notes = (ONE_DAY,)
+            notes = (say("one_day"),)
         return Forecast(
             typical=told[[*ENDS]].apply(np.exp) if self.log else told[[*ENDS]],
             estimate=told["estimate"].to_numpy(),
@@ -190,7 +189,7 @@ class ResponseFit(FitResult):
             except CannotAnswer:
                 more = say("odd_too_few")
             says = say("odd_above" if row["t"] > 0 else "odd_below", run=run, more=more)
-            rows.append((f"batch {run}", float(row["p_joint"]), says))
+            rows.append((say("who_batch", run=run), float(row["p_joint"]), says))
         return pd.DataFrame(rows, columns=["check", "value", "says"])
 
     def odd(self) -> pd.DataFrame:
@@ -279,7 +278,7 @@ def fit_response(
       level  estimate  conf_low  conf_high
     0  lake      1.48      1.33       1.64
     """
-    need_columns(batches, [response], "the batches")
+    need_columns(batches, [response], say("the_batches"))
     terms, model = parse_formula(formula, batches, model)
     if not 0 < conf_level < 1:
         raise ValueError("conf_level must lie between 0 and 1")
@@ -296,7 +295,7 @@ def measured(
     batches: pd.DataFrame, response: str, names: Sequence[str], log: bool | None
 ) -> tuple[pd.DataFrame, tuple[str, ...], bool]:
     """One row a batch with a number, by run; the batches that have none; and whether to take logarithms."""
-    need_columns(batches, [response, *names], "the batches")
+    need_columns(batches, [response, *names], say("the_batches"))
     table = batches.reset_index() if "run" in batches.index.names else batches
     if "run" not in table:
         table = table if table.index.is_unique else table.reset_index(drop=True)

@@ -17,8 +17,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.language import cannot
+from fizzlab.errors import CannotAnswer, cannot
+from fizzlab.language import say
 from fizzlab.models import censored_fit
 from fizzlab.models.censored import NotFitted, sort
 from fizzlab.models.curing import CuringFit, fit_curing_time
@@ -255,7 +255,8 @@ def fit_fizz_duration(
       level  estimate  conf_low  conf_high
     0  lake      1.42       1.3       1.56
     """
-    need_columns(times, ["run", "water_c", "seconds", "done", *{response} - {"fizz_s"}], "the fizz times")
+    wanted = ["run", "water_c", "seconds", "done", *{response} - {"fizz_s"}]
+    need_columns(times, wanted, say("the_fizz_times"))
     batches = by_run(runs, times["run"])
     terms, _ = parse_formula(formula, batches)
     pieces = _brackets(times).get(response)
@@ -271,8 +272,9 @@ def fit_fizz_duration(
     water = found.water
     if water is None:
         return fit
-    note = f"From {water.control} to {water.level} the time is {water.estimate:.2f} times as long "
-    return replace(fit, notes=(*fit.notes, f"{note}({water.conf_low:.2f} to {water.conf_high:.2f})."))
+    told = {"low": water.conf_low, "high": water.conf_high, "times": water.estimate}
+    note = say("warmer_water", **told, control=water.control, level=water.level)
+    return replace(fit, notes=(*fit.notes, note))
 
 
 def _brackets(times: pd.DataFrame) -> dict[str, pd.DataFrame]:

@@ -16,8 +16,8 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.language import cannot
+from fizzlab.errors import CannotAnswer, cannot
+from fizzlab.language import say
 from fizzlab.models.curves import CurveFit, CurveModel, Parameter, aicc, fit_curve, scale_step, solver
 from fizzlab.models.result import noted
 from fizzlab.models.terms import need_columns
@@ -150,7 +150,7 @@ class GasFit(CurveFit):
     @property
     def heading(self) -> str:
         """What it rests on."""
-        return f"gas by the {self.shape} curve, {len(self.readings)} readings, steps of {self.step_g:g} g"
+        return say("gas_heading", shape=self.shape, readings=len(self.readings), step=self.step_g)
 
     @property
     def table(self) -> pd.DataFrame:
@@ -237,7 +237,7 @@ def fit_gas_curve(
     >>> fit.shape, round(fit["gas_g"], 1), round(fit["t50_s"]), fit.step_g
     ('first order', 9.0, 30, 0.1)
     """
-    need_columns(readings, ["seconds", "mass_g"], "the readings of a cup")
+    need_columns(readings, ["seconds", "mass_g"], say("cup_readings"))
     table = readings[["seconds", "mass_g"]].astype(float).sort_values("seconds", kind="stable")
     t, mass = table["seconds"].to_numpy(), table["mass_g"].to_numpy()
     if len(t) < 6:

@@ -17,6 +17,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import LogLocator, MaxNLocator, NullLocator
 
+from fizzlab.language import say
 from fizzlab.models.terms import ALL, Category, Term, grouping, level_name
 
 if TYPE_CHECKING:
@@ -135,7 +136,8 @@ def plot_effects(fit: FitResult, ax: Axes | None = None) -> Axes:
     """Draw each row of a fit's table as a point with its interval, beside the line of no difference."""
     rows = fit.table.to_dict("records")
     axes = axes_for(ax, height=0.9 + 0.45 * max(len(rows), 1))
-    names = [f"{row['term']}\n{row['level']} against {row['control']}" for row in rows]
+    sides = [say("level_against_control", level=row["level"], control=row["control"]) for row in rows]
+    names = [f"{row['term']}\n{side}" for row, side in zip(rows, sides, strict=True)]
     for place, row in enumerate(rows):
         null = 0.0 if row["scale"] == "difference" else 1.0
         colour = SOFT if row["conf_low"] <= null <= row["conf_high"] else BLUE
@@ -146,7 +148,7 @@ def plot_effects(fit: FitResult, ax: Axes | None = None) -> Axes:
         axes.set_xscale("log")
         axes.xaxis.set_major_formatter("{x:g}")
         axes.xaxis.set_minor_formatter("{x:g}")
-    axes.set_xlabel(f"{fit.response}: {rows[0]['scale']}" if rows else f"{fit.response}: nothing was changed")
+    axes.set_xlabel(f"{fit.response}: {rows[0]['scale'] if rows else say('nothing_changed')}")
     axes.set_yticks(range(len(names)), names)
     axes.set_ylim(max(len(names), 1) - 0.5, -0.5)
     return axes

@@ -15,7 +15,8 @@ from scipy import optimize, stats
 from scipy.linalg import block_diag
 from scipy.special import ndtr
 
-from fizzlab.language import cannot, say
+from fizzlab.errors import cannot
+from fizzlab.language import say
 from fizzlab.models.censored import Array
 from fizzlab.models.curing_fit import VPD, CuringFit
 from fizzlab.models.result import ENDS, Effect, FitResult, Interval, Settings, asked, effect_of, t_interval
@@ -44,13 +45,13 @@ class PooledEstimate:
 
 
 def pool(
-    estimates: Sequence[float], standard_errors: Sequence[float], conf_level: float = 0.95
+    estimates: Sequence[float], standard_errors: Sequence[float], conf_level: float = 0.95, dfs: Any = np.inf
 ) -> PooledEstimate:
     """Pool one number over trials that may truly differ.
 
     tau^2 by REML; t and standard error of J. Hartung, G. Knapp, Statist. Med. 20 (2001) 3875-3889, never
     narrower than the trials' own errors; interval of tau by Q-profile (W. Viechtbauer, Statist. Med. 26
-    (2007) 37-52).
+    (2007) 37-52), its Q, for errors of `dfs`, distributed as B. L. Welch's (Biometrika 38 (1951) 330-336).
     """
     y, v = np.asarray(estimates, float), np.asarray(standard_errors, float) ** 2
     _enough(len(y))
@@ -58,17 +59,19 @@ def pool(
     (tau2,), (mean,), covariance = _random_effects(y, np.ones((len(y), 1)), np.diag(v), [np.eye(len(y))])
     reach = float(stats.t.ppf(0.5 + conf_level / 2, df) * np.sqrt(covariance[0, 0]))
 
-    def excess(tau2: float, target: float) -> float:
-        w = 1 / (v + tau2)
-        return float(w @ (y - w @ y / w.sum()) ** 2) - target
+    def excess(tau2: float, chance: float) -> float:
+        w = 1 / (v + tau2)  # of which the own error, and so its doubt, is a part
+        doubt = float(((1 - w / w.sum()) ** 2 * (v * w) ** 2 / dfs).sum()) / (len(y) ** 2 - 1)
+        most = stats.f.ppf(chance, df, 1 / (3 * doubt)) * df if doubt else stats.chi2.ppf(chance, df)
+        return float(w @ (y - w @ y / w.sum()) ** 2 - most * (1 + 2 * (df - 1) * doubt))
 
     def profiled(chance: float) -> float:
-        target, most = float(stats.chi2.ppf(chance, df)), float(v.max() + np.var(y))
-        if excess(0.0, target) <= 0:
+        most = float(v.max() + np.var(y))
+        if excess(0.0, chance) <= 0:
             return 0.0
-        while excess(most, target) > 0:
+        while excess(most, chance) > 0:
             most *= 4
-        return float(np.sqrt(optimize.brentq(excess, 0.0, most, (target,), xtol=1e-14)))
+        return float(np.sqrt(optimize.brentq(excess, 0.0, most, (chance,), xtol=1e-14)))
 
     tau_low, tau_high = (profiled(0.5 + sign * conf_level / 2) for sign in (1, -1))
     typical = df * w.sum() / (w.sum() ** 2 - (w**2).sum())
@@ -111,7 +114,7 @@ def pool_effects(effects: Mapping[str, Effect], conf_level: float = 0.95) -> Poo
     p_differ = float(anova_generic(y, se**2 * (df + 1), df + 1, use_var="unequal").pvalue)
     between, judge = None, "batches"
     if len(y) >= LEAST:
-        between, judge = pool(y.tolist(), se.tolist(), conf_level), "trials"
+        between, judge = pool(y.tolist(), se.tolist(), conf_level, df), "trials"
         middle, freedom = between.estimate, float(between.df)
         error = (between.conf_high - middle) / float(stats.t.ppf(0.5 + conf_level / 2, freedom))
     else:
@@ -179,7 +182,7 @@ class TrialLine:
 
     `level` is the log of the hours after which half of the pieces are dry in air of `at` kPa, `slope` its
     change for each unit of log VPD (None if it met one air only), `tried` the least and greatest VPD met,
-    `spread` the standard deviation of log hours of one piece of a new batch around the line.
+    `spread` the standard deviation of log hours of one piece of a new batch around the line, `df` of `level`.
     """
 
     name: str
@@ -190,6 +193,7 @@ class TrialLine:
     tried: tuple[float, float]
     spread: float
     n_batches: int
+    df: float = np.inf
 
 
 def line_of(name: str, fit: CuringFit) -> TrialLine:
@@ -208,7 +212,8 @@ def line_of(name: str, fit: CuringFit) -> TrialLine:
         slope = float(fit.coefficients["coef"][f"log {VPD}"])
     spread = float(np.sqrt(np.nansum(np.square([fit.sigma, fit.tau, fit.delta]))))
     covariance = rows @ found.covariance @ rows.T
-    return TrialLine(name, float(value[0]), slope, at, covariance, tried, spread, fit.n_batches)
+    own = fit.n_batches, float(fit.df_of(row)[0])
+    return TrialLine(name, float(value[0]), slope, at, covariance, tried, spread, *own)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -358,7 +363,7 @@ def pool_trials(
         lines=tuple(lines),
         coefficients=coefficients.assign(tau=np.sqrt([*tau2, np.nan][:2])),
         at=at,
-        between=pool(levels, errors, conf_level),
+        between=pool(levels, errors, conf_level, [line.df for line in lines]),
         spread=float(np.sqrt(np.average([line.spread**2 for line in lines], weights=n_batches))),
         tried=(min(line.tried[0] for line in lines), max(line.tried[1] for line in lines)),
         covariance=covariance,

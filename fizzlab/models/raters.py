@@ -14,7 +14,8 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy import stats
 
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
+from fizzlab.language import say
 from fizzlab.models.plotting import INK, SOFT, axes_for
 from fizzlab.models.result import FitResult, t_interval
 from fizzlab.models.terms import need_columns
@@ -53,9 +54,8 @@ class RaterAgreement(FitResult):
     @property
     def heading(self) -> str:
         """The verdict, with alpha."""
-        says = "may or may not agree" if self.verdict == "cannot tell" else self.verdict
-        between = f"{self.conf_low:.3f} to {self.conf_high:.3f}"
-        return f"Krippendorff's alpha {self.alpha:.3f} ({between}): the raters {says}"
+        told = {"alpha": self.alpha, "low": self.conf_low, "high": self.conf_high}
+        return say(f"raters: {self.verdict}", **told)
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw how far each rater scores above or below the others."""
@@ -67,7 +67,7 @@ class RaterAgreement(FitResult):
         axes.axvline(0, color=SOFT, lw=1.0)
         axes.set_yticks(range(len(self.table)), list(self.table["rater"]))
         axes.set(xlim=(-reach, reach), ylim=(len(self.table) - 0.5, -0.5))
-        axes.set_xlabel("points above (right) or below the others")
+        axes.set_xlabel(say("axis_leans"))
         return axes
 
 

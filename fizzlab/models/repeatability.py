@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from scipy import stats
 from scipy.linalg import orth
 
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
+from fizzlab.language import say
 from fizzlab.models.censored import NotFitted, sort
 from fizzlab.models.censored_fit import fit
 from fizzlab.models.plotting import SOFT, axes_for, looks
@@ -67,8 +68,9 @@ class Repeatability(FitResult):
     @property
     def heading(self) -> str:
         """What it rests on, and how many repeats to plan."""
-        plan = f"plan {self.repeats} ({self.repeats_low} to {self.repeats_high}) each"
-        return f"{self.response}: {len(self.readings)} readings of {self.n_batches} samples; {plan}"
+        told = {"readings": len(self.readings), "samples": self.n_batches, "response": self.response}
+        plan = {"low": self.repeats_low, "high": self.repeats_high, "repeats": self.repeats}
+        return say("repeats_heading", **told, **plan)
 
     def of_component(self, name: str) -> dict[str, float] | None:
         """One row of `components`; None where these readings cannot tell it."""
@@ -285,15 +287,8 @@ def _variances(strata: _Strata) -> dict[str, tuple[Array, float]]:
     return found
 
 
-_UNKNOWN = {
-    "samples": "One batch was read, so how much batches differ is not known.",
-    "operators": "One person read all of them, so how much people differ is not known.",
-    "items": "No piece was read twice, so what pieces of a batch differ by counts with the repeats.",
-}
-
-
 def _notes(strata: _Strata, taken: pd.DataFrame) -> list[str]:
     """What these readings cannot tell."""
-    few = "Two people tell little of how much people differ: its interval is wide."
     two = "operators" in strata.names and taken["operator"].nunique() == 2
-    return [said for name, said in _UNKNOWN.items() if name not in strata.names] + [few] * two
+    unknown = [f"one_of_{name}" for name in ("samples", "operators", "items") if name not in strata.names]
+    return [say(each) for each in unknown + ["two_operators"] * two]

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.language import cannot
+from fizzlab.errors import CannotAnswer, cannot
+from fizzlab.language import say
 from fizzlab.measures import Scale
 from fizzlab.models.terms import Array, Category, Term
 
@@ -129,7 +129,8 @@ class FitResult:
     @property
     def heading(self) -> str:
         """What it is and how much it rests on."""
-        return f"{self.response}: {self.n_batches} batches, {self.conf_level:.0%} intervals"
+        batches = say("n_batches", n=self.n_batches)
+        return say("fit_heading", response=self.response, batches=batches, percent=100 * self.conf_level)
 
     def summary(self) -> str:
         """The result as text: how much it rests on, the effects, the notes."""
@@ -305,8 +306,6 @@ def same_limits(told: Mapping[str, float], conf_level: float) -> dict[str, float
 # --- what new batches may be ------------------------------------------------------------------
 
 _MOST_LOG = 700.0  # whose exponential is just still a number: few days leave even that possible
-
-ONE_DAY = "All batches count as made on one day, so how much days differ is not in the chances."
 
 
 @dataclass(frozen=True, kw_only=True)

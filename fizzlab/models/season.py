@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer
+from fizzlab.language import listed, say
 from fizzlab.models.curing_fit import VPD, CuringFit
 from fizzlab.models.drift import DriftChart, drift_chart
 from fizzlab.models.pooling import SeasonFit, TrialLine, line_of, middle_air, pool_trials
@@ -90,8 +91,8 @@ def _points(batches: pd.DataFrame, dated: bool) -> tuple[pd.DataFrame, pd.DataFr
     )
     if dated:
         rows = rows.sort_values("first", kind="stable").reset_index(drop=True)
-    spans = [" and ".join(runs) if len(runs) < 3 else f"{runs[0]} to {runs[-1]}" for runs in rows["runs"]]
-    rows["label"] = [f"{span} of {trial}" for span, trial in zip(spans, rows["trial"], strict=True)]
+    named = [(say("from_to", low=r[0], high=r[-1]) if len(r) > 2 else listed(r)) for r in rows["runs"]]
+    rows["label"] = [say("runs_of_trial", runs=r, trial=t) for r, t in zip(named, rows["trial"], strict=True)]
     places = rows[["trial", "day"]].assign(place=range(len(rows)))
     placed = batches.merge(places, on=["trial", "day"], how="left", validate="many_to_one")
     return rows, placed.sort_values("place", kind="stable").reset_index(drop=True)

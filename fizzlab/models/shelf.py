@@ -16,8 +16,8 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy import stats
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.language import cannot
+from fizzlab.errors import CannotAnswer, cannot
+from fizzlab.language import say
 from fizzlab.measures import SHELF_MEASURES
 from fizzlab.models.effects import fit_response
 from fizzlab.models.plotting import SOFT, axes_for, looks
@@ -82,8 +82,7 @@ class ShelfFit(FitResult):
             axes.plot(tried["weeks"], 100 * tried["estimate"], color=colour, ls=look.line, label=storage)
             beside = points["weeks"] + (place - (len(shown) - 1) / 2) * 0.015 * self.last_week
             axes.plot(beside, 100 * points["left"], look.marker, color=colour, ms=3.2, alpha=0.7)
-        axes.set(xlim=(0, end), xlabel="weeks in storage (thin: longer than was tried)")
-        axes.set_ylabel("fizz left, % of the fresh pieces")
+        axes.set(xlim=(0, end), xlabel=say("axis_stored"), ylabel=say("axis_fizz_left"))
         if len(shown) > 1:
             axes.legend(loc="lower left")
         return axes
@@ -125,7 +124,7 @@ def fit_shelf_life(
         raise ValueError("share must be between 0 and 1")
     filled = [name for name in SHELF_MEASURES if name in shelf and shelf[name].notna().any()]
     measure = filled[0] if filled else SHELF_MEASURES[0]
-    need_columns(shelf, ["run", "weeks", measure], "the shelf")
+    need_columns(shelf, ["run", "weeks", measure], say("the_shelf"))
     if shelf[measure].isna().any():
         raise ValueError(f"{measure} has missing values")
     if (shelf[measure] <= 0).any():
@@ -162,8 +161,9 @@ def _storages(table: pd.DataFrame) -> pd.Series:
     if not len(known):
         return pd.Series("all", index=table.index)
     group = np.concatenate([[0], np.cumsum(np.diff(known) >= SAME_RH_PCT)])
-    names = {rh: f"{known[group == own].mean():.0f} % humidity" for rh, own in zip(known, group, strict=True)}
-    return table["rh_pct"].map(names).fillna("humidity not noted")
+    means = {rh: known[group == own].mean() for rh, own in zip(known, group, strict=True)}
+    names = {rh: say("storage_humidity", humidity=mean) for rh, mean in means.items()}
+    return table["rh_pct"].map(names).fillna(say("humidity_not_noted"))
 
 
 def _rates(table: pd.DataFrame, measure: str) -> pd.DataFrame:
@@ -225,6 +225,6 @@ def _humidity(rates: pd.DataFrame, conf_level: float) -> Effect:
         batches, df, estimate, se = len(means), len(means) - 2, float(line.slope), float(line.stderr)
     else:
         raise cannot("humidity_few", n=len(means))
-    told, levels = t_interval(10 * estimate, 10 * se, df, conf_level), ("10 % damper", "as it was")
+    told, levels = t_interval(10 * estimate, 10 * se, df, conf_level), (say("ten_damper"), say("as_it_was"))
     more: dict[str, Any] = {"log": False, "n_batches": batches, "conf_level": conf_level}
     return effect_of("loss_per_week", Amount("rh_pct", "%"), levels, told, **more)

@@ -25,7 +25,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
 from fizzlab.models.result import t_interval
 from fizzlab.models.terms import Array
 

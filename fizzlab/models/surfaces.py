@@ -10,7 +10,8 @@ import pandas as pd
 from scipy import stats
 from scipy.optimize import minimize
 
-from fizzlab.language import cannot
+from fizzlab.errors import cannot
+from fizzlab.language import say
 from fizzlab.models.basis import Blending, FactorBasis, MixtureBasis, in_hull, refuse_inseparable, shares
 from fizzlab.models.curing import fit_curing_time
 from fizzlab.models.curing_fit import CuringFit
@@ -36,7 +37,7 @@ def bend(fit: ResponseFit | CuringFit) -> dict[str, float]:
         row: dict[str, float] = more.coefficients.T.to_dict()["bend"]
         return {**row, "estimate": row["coef"], "t": row["coef"] / row["se"]}
     x = np.column_stack([fit.strata.x, -squares])
-    refuse_inseparable(x, [*["the other effects"] * fit.strata.x.shape[1], "the bend"])
+    refuse_inseparable(x, [*[say("other_effects")] * fit.strata.x.shape[1], say("the_bend")])
     _, fits = fit_one(x, None if fit.strata.day is None else fit.batches["day"], fit.y, fit.response)
     return interval(fits, np.eye(x.shape[1])[-1], fit.conf_level)
 

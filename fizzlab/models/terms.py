@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from fizzlab.errors import BadInput, Problem, did_you_mean
+from fizzlab.errors import BadInput, did_you_mean, problem
 from fizzlab.language import say
 
 Array = NDArray[np.float64]
@@ -161,18 +161,17 @@ def model_matrix(batches: pd.DataFrame, terms: Sequence[Term], joint: Sequence[s
 def need_columns(frame: pd.DataFrame, names: Sequence[str], what: str) -> None:
     """Raise one `BadInput` that names every column (or index) that a table, called `what`, lacks."""
     there = [str(name) for name in (*frame.columns, *frame.index.names) if name is not None]
-    has = f"It has: {', '.join(there) or 'none'}."
-    lacking = [name for name in names if name not in there]
+    lacking, has = [name for name in names if name not in there], ", ".join(there) or say("none")
     if lacking:
         raise BadInput(
-            Problem(what, f"it has no column {name}.", did_you_mean(name, there, has)) for name in lacking
+            problem("frame_lacks", what, do=did_you_mean(name, there), name=name, has=has) for name in lacking
         )
 
 
 def by_run(runs: pd.DataFrame, read: Iterable[object]) -> pd.DataFrame:
     """The batches, indexed by run; `ValueError` where one that was `read` is not among them."""
     if runs.index.name != "run":
-        need_columns(runs, ["run"], "the batches")
+        need_columns(runs, ["run"], say("the_batches"))
         runs = runs.set_index("run")
     strange = sorted(set(map(str, read)) - set(map(str, runs.index)))
     if strange:
@@ -207,7 +206,7 @@ def parse_formula(
         orders = range(1, len(names) + 1)
         asked += [":".join(some) for order in orders for some in combinations(names, order)]
     columns = list(dict.fromkeys(name for term in asked for name in parts(term)))
-    need_columns(frame, columns, "the batches")
+    need_columns(frame, columns, say("the_batches"))
     ordered = sorted(dict.fromkeys(asked), key=lambda term: (term.endswith("^2"), term.count(":")))
     return tuple(_term(name, frame[name], name in logs) for name in columns), tuple(ordered)
 

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.language import cannot
+from fizzlab.errors import CannotAnswer, cannot
+from fizzlab.language import listed, say
 from fizzlab.models.basis import refuse_inseparable
 from fizzlab.models.censored import NotFitted
 from fizzlab.models.days import on_every_day
@@ -25,7 +25,7 @@ def brackets(touch_checks: pd.DataFrame) -> pd.DataFrame:
     `lower` is the last wet look before any dry one (0 if none), `upper` the first dry one after all wet looks
     (inf if none): of a piece that was dry and then wet, the bracket is wide.
     """
-    need_columns(touch_checks, ["run", "piece", "hours", "dry"], "touch checks")
+    need_columns(touch_checks, ["run", "piece", "hours", "dry"], say("the_touch_checks"))
     used = touch_checks[["run", "piece", "hours", "dry"]]
     if used.isna().any().any():
         raise ValueError("touch checks have missing values")
@@ -52,14 +52,14 @@ def check_pieces(pieces: pd.DataFrame, batches: pd.DataFrame) -> None:
         raise ValueError("runs must have one row a batch")
     if pieces.empty:
         raise cannot("no_looks")
-    _one_side(pieces, "Every piece", "how long drying takes")
+    _one_side(pieces, "every")
 
 
-def _one_side(pieces: pd.DataFrame, who: str, what: str) -> None:
+def _one_side(pieces: pd.DataFrame, whose: str, **told: str) -> None:
     if np.isinf(pieces["upper"]).all():
-        raise cannot("still_wet", who=who, what=what)
+        raise cannot(f"{whose}_still_wet", **told)
     if (pieces["lower"] == 0).all():
-        raise cannot("dry_at_once", who=who, what=what)
+        raise cannot(f"{whose}_dry_at_once", **told)
 
 
 def check_terms(
@@ -73,7 +73,7 @@ def check_terms(
     for term in terms:
         if isinstance(term, Category):
             for level, part in pieces.groupby(pieces["run"].map(batches[term.name].astype(str))):
-                _one_side(part, f"Every piece with {term.name} {level}", "its dry time")
+                _one_side(part, "levels", factor=term.name, level=str(level))
 
 
 def judged_by_days(
@@ -98,18 +98,18 @@ def judged_by_days(
             raise cannot("days_for_joint", days=days.nunique())
         slow = [term for term in kept if across[term.columns()].any()]
         gone = [term for term in slow if term in air] or slow
-        names = "the room's air" if gone[0] in air else " and ".join(term.name for term in gone)
-        why = f"{days.nunique()} days are too few to judge {names}, which changed from day to day"
+        names = say("rooms_air") if gone[0] in air else listed([term.name for term in gone])
+        why = say("days_too_few", n=days.nunique(), names=names)
         kept = [term for term in kept if term not in gone]
         if gone[0] not in air and not any(term not in air for term in kept):
             raise cannot("days_for_factors", why=why)
-        said.append(f"{why}, so it is not in these numbers.")
+        said.append(say("not_in_numbers", why=why))
 
 
 def explained(failure: NotFitted, names: Sequence[str]) -> CannotAnswer:
     """Why the likelihood has no maximum, in plain words."""
-    columns = [names[i] for i in failure.columns if i > 0] or ["the terms"]
-    return cannot(f"likelihood_{failure.kind}", columns=" and ".join(columns))
+    columns = [names[i] for i in failure.columns if i > 0] or [say("the_terms")]
+    return cannot(f"likelihood_{failure.kind}", columns=listed(columns))
 
 
 class SeenOrder(NamedTuple):

@@ -17,8 +17,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import f as fisher
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.language import cannot, say
+from fizzlab.errors import CannotAnswer, cannot
+from fizzlab.language import say
 from fizzlab.models.air import AirModel
 from fizzlab.models.curing import fit_planned, levels_of, with_air
 from fizzlab.models.curves import (

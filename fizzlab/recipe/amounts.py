@@ -10,19 +10,13 @@ from decimal import Decimal
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import CannotAnswer, listed
+from fizzlab.errors import cannot
+from fizzlab.language import listed, say
 from fizzlab.measures import number
 from fizzlab.recipe.chemistry import Balance, balance
 from fizzlab.recipe.ingredients import Ingredient, Recipe
 from fizzlab.recipe.steps import stock_into
 from fizzlab.recipe.units import COUNTED, Density, Span, density_of, to_grams, to_ml, top_up
-
-SELLING_NOTE = (
-    "Which colours and amounts a bath product may have is set by the cosmetic "
-    "rules of the place where it is sold and judged by a qualified safety assessor, not by this sheet."
-)
-
-SAFETY_NOTE = f"These limits are your own. {SELLING_NOTE}"
 
 
 @dataclass(frozen=True)
@@ -43,7 +37,8 @@ class Portion:
     def written(self) -> str:
         """The amount in the measure that it was given in."""
         item = self.ingredient
-        return f"up to {item.amount} with {item.top_up_after}" if item.top_up_after else str(item.amount)
+        after, amount = item.top_up_after, str(item.amount)
+        return say("topped_up", amount=amount, after=after) if after else amount
 
 
 def weigh_out(recipe: Recipe) -> tuple[Portion, ...]:
@@ -72,10 +67,7 @@ def _weigh(item: Ingredient, recipe: Recipe) -> Portion:
     if item.top_up_after is not None:
         first = recipe.ingredient(item.top_up_after)
         if first.amount.dimension == "mass":
-            raise CannotAnswer(
-                f"{item.name} fills up a spoon after {first.name}, which is given as a mass.",
-                f"Give {first.name} as a volume or in drops, or {item.name} as an amount of its own.",
-            )
+            raise cannot("topped_on_mass", item=item.name, first=first.name)
         millilitres = top_up(item.amount, first.amount, first.counted.get(first.amount.dimension))
     else:
         millilitres = to_ml(item.amount, item.counted.get(item.amount.dimension))
@@ -92,7 +84,7 @@ def shares(recipe: Recipe) -> dict[str, Span]:
     kept = {each.ingredient.name: each.dry for each in weigh_out(recipe)}
     total = sum(kept.values(), Span.exactly(0.0))
     if total.typical <= 0:
-        raise CannotAnswer("There is nothing in the batch that stays.", "Give amounts above zero.")
+        raise cannot("nothing_stays")
     found = {}
     for name, grams in kept.items():
         share = 100 * grams.typical / total.typical
@@ -123,10 +115,7 @@ def fizz_balance(recipe: Recipe) -> Balance:
             kind = each.ingredient.kind
             acids[kind] = acids.get(kind, Span.exactly(0.0)) + each.grams
     if soda.typical <= 0 or not acids:
-        raise CannotAnswer(
-            "There is no fizz to work out without both soda and acid.",
-            "Give sodium bicarbonate and an acid their kinds and amounts.",
-        )
+        raise cannot("no_fizz")
     return balance(soda, acids)
 
 
@@ -204,15 +193,14 @@ def shopping(recipes: Iterable[Recipe]) -> pd.DataFrame:
 def over_limits(recipe: Recipe) -> list[str]:
     """What is above, or possibly above, the limits that the maker stated, in the dry piece, a sentence each.
 
-    No legal verdict: print `SAFETY_NOTE` beside it.
+    No legal verdict: print the text `own_limits` beside it.
     """
     said = []
     for name, pct in shares(recipe).items():
         limit = recipe.ingredient(name).max_pct
         if limit is not None and pct.high > limit:
-            verb = "is" if pct.typical > limit else "could be"
-            unsure = "" if pct.low > limit else " It is measured by volume; weigh it to know."
-            said.append(f"{name} {verb} above your limit of {limit:g} %: {pct} % by mass.{unsure}")
+            sure = "maybe" if pct.typical <= limit else "likely" if pct.low <= limit else "sure"
+            said.append(say(f"limit_{sure}", name=name, limit=limit, pct=pct))
     return said
 
 
@@ -227,29 +215,19 @@ def doubts(recipes: Sequence[Recipe]) -> tuple[str, ...]:
         if item.job in ("soda", "acid", "starch", "salt") or item.kind in ("mica pigment", "lake pigment")
     ]
     if scooped:
-        said.append(
-            f"Measured by volume, the mass of {listed(scooped)} can differ by a fifth or more from scoop to "
-            "scoop. Weigh it, or weigh your own level spoon once and give that."
-        )
+        said.append(say("scooped", names=listed(scooped)))
     for what, one in COUNTED.items():
         items = [each.ingredient for each in every.values() if each.ingredient.amount.dimension == what]
         unknown = [item.name for item in items if item.own is None and what not in item.counted]
         if unknown:
-            said.append(
-                f"A {what[:-1]} of {listed(unknown)} is assumed to be {one} mL, and bottles differ. Count "
-                f"how many of yours make a millilitre and give {what}_per_ml, or weigh some."
-            )
+            said.append(say(f"{what}_assumed", names=listed(unknown), ml=one))
     kinds = {name: each.ingredient.kind for name, each in every.items() if each.guessed}
     if kinds:
         named = listed([name if kind in name else f"{kind} ({name})" for name, kind in kinds.items()])
-        said.append(
-            f"The grams of {named} are a guess: no published weight of a spoonful was seen. Weigh yours."
-        )
+        said.append(say("density_guessed", names=named))
     jobs = [{each.ingredient.job for each in batch} for batch in batches]
     if any("colour" in some and "emulsifier" not in some for some in jobs):
-        said.append(
-            "There is colour but no emulsifier: without one, colour can stain the tub and pigment can float."
-        )
+        said.append(say("no_emulsifier"))
     return tuple(said)
 
 
@@ -276,14 +254,12 @@ def too_little(recipes: Sequence[Recipe], step_g: float) -> list[str]:
         times = math.ceil(10 * step_g / least - 1e-6)
         parts = 10 ** math.ceil(math.log10(times))
         stock = [
-            f"Stir 1 part of it evenly into {parts - 1} of {other}; take {parts} times as much of that, and "
-            f"{parts - 1} times as much less {other}. Or make"
+            other
             for other in items
             if other != name and items[other].job in stock_into(item)
             if all(batch.get(other, 0) > parts * batch[name] for batch in few)
         ]
-        said.append(
-            f"{number(least)} g of {name} is too little for a scale with steps of {step_g:g} g. "
-            f"{(stock or ['Make'])[0]} the batch {times} times as big, or use a finer scale."
-        )
+        told = {"grams": number(least), "name": name, "step": step_g, "times": times, "parts": parts}
+        says, other = ("too_little_stock", stock[0]) if stock else ("too_little", "")
+        said.append(say(says, **told, rest=parts - 1, other=other))
     return said

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from fizzlab.errors import BadInput, Problem
+from fizzlab.errors import refuse
 from fizzlab.recipe.chemistry import ACIDS
 from fizzlab.recipe.units import KINDS, Density, OwnWeighing, Quantity, Span, canonical_kind
 
@@ -127,14 +127,12 @@ def for_run(recipe: Recipe, settings: Mapping[str, str | float]) -> Recipe:
             if isinstance(level, str):
                 amount = rule.amounts[level]
             elif level < 0:
-                what, do = f"the amount {level:g} is below zero.", "Correct it."
-                raise BadInput([Problem("runs", what, do, column=rule.factor)])
+                raise refuse("amount_below_zero", "runs", rule.factor, amount=level)
             else:
                 amount = Quantity(level, rule.unit) if rule.sets else items[name].amount * level
             items[name] = replace(items[name], amount=amount)
         for item in rule.brings.get(str(level), ()):
             if item.name in items:
-                what, do = f"{item.name!r} appears twice.", "Give every ingredient of a run its own name."
-                raise BadInput([Problem("trial.toml", what, do, column="recipe")])
+                raise refuse("ingredient_of_run_twice", "trial.toml", "recipe", name=item.name)
             items[item.name] = item
     return Recipe(recipe.name, tuple(items.values()))

@@ -9,6 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from fizzlab.language import translated
 from fizzlab.recipe.ingredients import Ingredient, Recipe
 
 
@@ -68,7 +69,7 @@ def bench_steps(recipe: Recipe, tried: Container[str] = ()) -> tuple[Step, ...]:
         if "why_if" in step and not any(step["why_if"] in (item.job, item.kind) for item in going):
             why = ""
         do = step["do_tried"] if step.get("adds") in tried else step["do"]
-        steps.append(Step(step["key"], do, why, names))
+        steps.append(Step(step["key"], translated(do), translated(why), names))
     return tuple(steps)
 
 
@@ -89,7 +90,7 @@ def cautions(recipe: Recipe) -> tuple[Caution, ...]:
         brought = items.get(each.get("role", ""), [])
         fits = any(item.kind == each.get("kind", item.kind) for item in brought)
         if (fits or each.get("always", False)) and each["key"] not in found:
-            found[each["key"]] = Caution(each["key"], each["say"], tuple(each["steps"]))
+            found[each["key"]] = Caution(each["key"], translated(each["say"]), tuple(each["steps"]))
     return tuple(found.values())
 
 

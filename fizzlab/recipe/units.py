@@ -24,8 +24,8 @@ from typing import Any, Literal, NamedTuple, get_args
 
 import numpy as np
 
-from fizzlab.errors import BadInput, Problem, nearest
-from fizzlab.language import cannot
+from fizzlab.errors import BadInput, cannot, nearest, refuse
+from fizzlab.language import say
 
 Dimension = Literal["mass", "volume", "drops", "sprays"]
 Measures = Literal["us", "metric", "label"]
@@ -57,7 +57,6 @@ _VULGAR = {"½": "1/2", "⅓": "1/3", "⅔": "2/3", "¼": "1/4", "¾": "3/4", "�
 _NUMBER = r"(?:\d+\s+\d+/\d+|\d+/\d+|\d+(?:[.,]\d+)?|[.,]\d+)"
 _QUANTITY = re.compile(rf"^(?P<number>{_NUMBER})\s*(?P<unit>[a-z][a-z0-9. ]*)$")
 _RANGE = re.compile(rf"^{_NUMBER}\s*(?:-|–|to)\s*{_NUMBER}")
-_EXAMPLE = 'Write a number and a unit, such as "1/2 cup", "30 drops" or "12 g".'
 
 
 @dataclass(frozen=True)
@@ -106,8 +105,8 @@ def parse_quantity(
     (Quantity(amount=2.25, unit='tsp'), Quantity(amount=0.5, unit='metric tsp'))
     """
 
-    def refuse(what: str, do: str = _EXAMPLE) -> BadInput:
-        return BadInput([Problem(where, what, do, column=key)])
+    def wrong(says: str, **told: str) -> BadInput:
+        return refuse(says, where, key, text=text, example=say("amount_example"), **told)
 
     cleaned = text.strip().casefold().replace("⁄", "/")
     for sign, written in _VULGAR.items():
@@ -115,25 +114,22 @@ def parse_quantity(
     cleaned = re.sub(r"\s*/\s*", "/", re.sub(r"\s+", " ", cleaned).strip())
     found = _QUANTITY.match(cleaned)
     if _RANGE.match(cleaned):
-        raise refuse(f'"{text}" is a range.', "Give the one amount that goes into this batch.")
+        raise wrong("amount_range")
     if re.match(r"\d{1,3},\d{3}(?!\d)", cleaned):
-        do = "Write it without the comma, or with a decimal point."
-        raise refuse(f'"{text}" could be a thousand or a decimal comma.', do)
+        raise wrong("amount_comma")
     if not found:
-        bare = re.fullmatch(_NUMBER, cleaned)
-        raise refuse(f'"{text}" has no unit.' if bare else f'"{text}" is not an amount.')
+        raise wrong("amount_no_unit" if re.fullmatch(_NUMBER, cleaned) else "amount_none")
     spelling = found["unit"].replace(".", "").strip()
     name = _SPELLINGS.get(spelling)
     if name is None:
         near = nearest(spelling, _SPELLINGS)
-        hint = f'Did you mean "{near}"? ' if near else ""
-        raise refuse(f'"{spelling}" is not a unit that is known here.', hint + _EXAMPLE)
+        raise wrong("amount_unit_like" if near else "amount_unit", unit=spelling, near=near or "")
     if measures != "us" and not spelling.startswith("us ") and f"{measures} {name}" in UNITS:
         name = f"{measures} {name}"
     try:
         amount = float(sum(Fraction(part) for part in found["number"].replace(",", ".").split()))
     except ZeroDivisionError:
-        raise refuse(f'"{text}" divides by nothing.') from None
+        raise wrong("amount_over_nothing") from None
     return Quantity(amount, name)
 
 
@@ -259,9 +255,7 @@ def density_of(kind: str, *, where: str = "trial.toml", key: str | None = None) 
     found = isopropyl_density(float(strength[1])) if strength else DENSITIES.get(known)
     if found is None:
         near = nearest(kind, (*DENSITIES, *ALIASES))
-        hint = f'Did you mean "{near}"? If not, give' if near else "Give"
-        do = f"{hint} the amount in grams, or weigh a level spoon of it and give that weighing."
-        raise BadInput([Problem(where, f'no density of "{kind}" is known here.', do, column=key)])
+        raise refuse("density_like" if near else "density_unknown", where, key, kind=kind, near=near)
     return found
 
 

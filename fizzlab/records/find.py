@@ -2,26 +2,29 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from pydantic_core import from_json
+
 from fizzlab.errors import BadInput, Problem
 from fizzlab.records.ledger import Correction, Ledger, Report, SignOff, read_ledger
 from fizzlab.records.verify import records_home, trials_with_records
+from fizzlab.trial.opening import bytes_of
 
 
 @dataclass(frozen=True)
 class Summary:
-    """A record with what was said of it since; its folder may be missing."""
+    """A record, the line that entered it, and what was said of it since; its folder may be missing."""
 
     folder: Path
+    line: int
     report: Report
-    corrections: tuple[Correction, ...]
-    sign_offs: tuple[SignOff, ...]
+    corrections: Sequence[Correction]
+    sign_offs: Sequence[SignOff]
 
     @property
     def checked_by(self) -> str:
@@ -34,7 +37,7 @@ class Summary:
         """In words: checked or not, corrected or not, there or not."""
         if not self.folder.is_dir():
             return "its folder is missing"
-        checked = max([self.report.entry, *(entry.entry for entry in self.sign_offs)])
+        checked = max([0, *(entry.entry for entry in self.sign_offs)])  # as it was made, or later
         said = "checked" if self.checked_by else "not checked"
         if self.corrections:
             since = " since" if self.checked_by and self.corrections[-1].entry > checked else ""
@@ -48,8 +51,8 @@ class Summary:
 
     def findings(self) -> list[str]:
         """The sentences of its findings; none where they cannot be read."""
-        found = [_dict(item).get("sentence") for item in _list(_json(self.folder / "findings.json"))]
-        return [text for text in found if isinstance(text, str)]
+        found = map(_dict, _list(_json(self.folder / "findings.json")))
+        return [text for item in found if isinstance(text := item.get("sentence"), str)]
 
     def question(self) -> str:
         """The question that the trial asked when the record was made."""
@@ -92,7 +95,8 @@ def one(folder: Path, number: int) -> Summary:
     """The record of a number in a trial folder (BadInput where there is none)."""
     ledger = read_ledger(records_home(folder))
     report = ledger.report(number)
-    return next(summary for summary in _summaries(ledger) if summary.report is report)
+    about = _summaries(ledger.holding("record", report.record))
+    return next(summary for summary in about if summary.report is report)
 
 
 def _summaries(ledger: Ledger) -> list[Summary]:
@@ -103,8 +107,8 @@ def _summaries(ledger: Ledger) -> list[Summary]:
         elif isinstance(entry, SignOff):
             since.setdefault(entry.record, ([], []))[1].append(entry)
     home = ledger.path.parent
-    told = [(each, *since.get(each.record, ([], []))) for each in ledger.reports()]
-    return [Summary(home / each.record, each, tuple(wrong), tuple(signed)) for each, wrong, signed in told]
+    told = [(line, each, since.get(each.record, ([], []))) for line, each in ledger.entered()]
+    return [Summary(home / each.record, line, each, *said) for line, each, said in told]
 
 
 def find(folder: Path, words: Sequence[str] = (), *, lot: str = "") -> list[RecordMatch]:
@@ -118,20 +122,20 @@ def find(folder: Path, words: Sequence[str] = (), *, lot: str = "") -> list[Reco
         raise BadInput([Problem("fizzlab records find", what, "Add a word or --lot.")])
     found = []
     for summary in summaries(folder):
-        passages = list(summary.passages())
-        hits = [passage for passage in passages if any(word in passage[1].casefold() for word in wanted)]
-        everything = "\n".join(text for _, text in passages).casefold()
         lots = [(f"lot of {of}", name) for of, names in summary.report.lots.items() for name in names]
         used = [(of, name) for of, name in lots if name.casefold() == lot]
-        if all(word in everything for word in wanted) and (used or not lot):
+        passages = [*summary.passages()] if used or not lot else []
+        everything = "\n".join(text for _, text in passages).casefold()
+        if passages and all(word in everything for word in wanted):
+            hits = [each for each in passages if any(map(each[1].casefold().__contains__, wanted))]
             found.append(RecordMatch(summary, tuple(dict.fromkeys([*used, *hits]))))
     return found
 
 
 def _json(path: Path) -> Any:
     try:
-        return json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError):
+        return from_json(bytes_of(path))
+    except (OSError, ValueError, BadInput):
         return None
 
 

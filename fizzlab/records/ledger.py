@@ -11,11 +11,13 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic_core import from_json
 
 from fizzlab.errors import BadInput, Problem
 from fizzlab.trial.opening import bytes_of
@@ -46,7 +48,7 @@ def _moment(text: str) -> str:
 
 
 class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False, defer_build=True)
 
 
 class DeviationEntry(_Part):
@@ -151,12 +153,16 @@ _ANY: TypeAdapter[Entry] = TypeAdapter(Annotated[Entry, Field(discriminator="kin
 
 @dataclass(frozen=True)
 class Line:
-    """One line as it stands in the file: its place from 1, its hash, and its entry or what is wrong."""
+    """One line as it stands in the file: its place from 1, its hash and, once asked for, its entry."""
 
     place: int
     sha256: str
-    entry: Entry | None
-    fault: str = ""
+    data: bytes
+
+    @cached_property
+    def read(self) -> tuple[Entry | None, str]:
+        """Its entry, or None with what is wrong."""
+        return parse_line(self.data)
 
     @property
     def head(self) -> bytes:
@@ -179,20 +185,29 @@ class Ledger:
 
     def entries(self) -> list[Entry]:
         """The entries that can be read."""
-        return [line.entry for line in self.lines if line.entry is not None]
+        return [entry for line in self.lines if (entry := line.read[0]) is not None]
+
+    def entered(self) -> list[tuple[int, Report]]:
+        """The records in the order in which they were entered, and by which line: its own, or an adoption."""
+        return [(line.place, report) for line in self.lines for report in _reports(line.read[0])]
 
     def reports(self) -> list[Report]:
         """The records, in the order in which they were entered."""
-        return [report for entry in self.entries() for report in _reports(entry)]
+        return [report for _, report in self.entered()]
+
+    def holding(self, name: str, value: object) -> Ledger:
+        """The lines in which a name has a value, or one that begins so; the others are not even read."""
+        said = canonical({name: value})[1:-1]
+        return replace(self, lines=tuple(line for line in self.lines if said in line.data))
 
     def report(self, number: int) -> Report:
         """The record of that number (BadInput where there is none)."""
-        known = {entry.number: entry for entry in self.reports()}
-        if number not in known:
-            numbers = ", ".join(map(str, known))
-            do = f"The ledger holds: {numbers}." if known else "Make one with: fizzlab report FOLDER."
+        found = [each for each in self.holding("number", number).reports() if each.number == number]
+        if not found:
+            numbers = ", ".join(str(each.number) for each in self.reports())
+            do = f"The ledger holds: {numbers}." if numbers else "Make one with: fizzlab report FOLDER."
             raise BadInput([Problem(str(self.path.parent.parent), f"there is no record {number}.", do)])
-        return known[number]
+        return found[-1]
 
     def plan(self) -> PlanEntry | None:
         """The last plan that was made."""
@@ -206,9 +221,9 @@ class Ledger:
         """
         found, before, records, latest = list[str](), FIRST, set[str](), None
         for place, line in enumerate(self.lines, start=1):
-            here, entry = f"Line {place} of {LEDGER}:", line.entry
+            here, (entry, fault) = f"Line {place} of {LEDGER}:", line.read
             if entry is None:
-                found.append(f"{here} {line.fault}.")
+                found.append(f"{here} {fault}.")
             elif entry.before != before:
                 found.append(self._broken(place, entry))
             elif entry.entry != place:
@@ -240,7 +255,7 @@ class Ledger:
         """Does the head that is kept outside the records tell of a line that is no longer there?"""
         path = self.path.parent.with_name(HEAD)
         said = bytes_of(path) if path.exists() else b""
-        if any(said == line.head for line in self.lines) or not (said or self.lines):
+        if any(said == line.head for line in self.lines[::-1]) or not (said or self.lines):
             return []
         cut = f"tells of a line that {LEDGER} does not hold: lines at its end were cut off, or written anew"
         return [f"{HEAD} {cut if said else 'is missing: a cut at the end of the ledger would not show'}."]
@@ -265,7 +280,7 @@ class Ledger:
         return _parsed(self.path, self.data + cut + line_of(entry) + b"\n")
 
 
-def _reports(entry: Entry) -> list[Report]:
+def _reports(entry: Entry | None) -> list[Report]:
     return [entry] if isinstance(entry, Report) else entry.records if isinstance(entry, Adoption) else []
 
 
@@ -297,17 +312,18 @@ def line_of(entry: Entry) -> bytes:
 def parse_line(line: bytes) -> tuple[Entry | None, str]:
     """The entry of a line, or None with what is wrong with the line."""
     try:
-        entry = _ANY.validate_json(line)
+        said = from_json(line)
+    except ValueError:
+        return None, "it is damaged and cannot be read"
+    try:
+        entry = _ANY.validate_python(said)
     except ValidationError as error:
-        try:
-            raw = json.loads(line.decode("utf-8"))
-        except (UnicodeDecodeError, ValueError, RecursionError):
-            return None, "it is damaged and cannot be read"
-        if isinstance(raw, dict) and isinstance(raw.get("format"), int) and raw["format"] > 1:
+        if isinstance(said, dict) and isinstance(said.get("format"), int) and said["format"] > 1:
             return None, "it was written by a newer fizzlab, which this one cannot read"
         place = ".".join(str(part) for part in error.errors()[0]["loc"]) or "all of it"
         return None, f"it is no entry of a ledger (see “{place}”)"
-    if line_of(entry) != line:
+    # a model is slow to write down, but turns the whole amounts of a plan into decimals
+    if (line_of(entry) if isinstance(entry, PlanEntry) else canonical(said)) != line:
         return None, "it is not in the form in which fizzlab writes, so something else wrote it"
     return entry, ""
 
@@ -329,5 +345,4 @@ def read_ledger(home: Path) -> Ledger:
 
 def _parsed(path: Path, data: bytes) -> Ledger:
     texts = data.removesuffix(b"\n").split(b"\n") if data else []
-    lines = [Line(place, sha256(text), *parse_line(text)) for place, text in enumerate(texts, start=1)]
-    return Ledger(path, data, tuple(lines))
+    return Ledger(path, data, tuple(Line(place, sha256(text), text) for place, text in enumerate(texts, 1)))

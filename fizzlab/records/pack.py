@@ -10,7 +10,7 @@ import zipfile
 from collections.abc import Iterable
 from pathlib import Path
 
-from fizzlab.errors import BadInput, Problem
+from fizzlab.errors import refuse
 from fizzlab.records.store import fingerprint, is_ignored
 from fizzlab.records.verify import verify
 from fizzlab.trial.folder import RECORDS, folder_there, refuse_records
@@ -40,7 +40,7 @@ def pack(folder: Path, to: Path | None = None) -> tuple[Path, int]:
     target = (to or own.with_name(f"{own.name}.zip")).absolute()
     _free(target)
     if target.resolve().is_relative_to(own):
-        raise _wrong(target, "it would lie in the folder that it packs.", "Name a place outside it.")
+        raise refuse("pack_inside", str(target))
     with held(own), changing(target.parent) as making:  # nothing may be written meanwhile
         paths = [path for path in sorted(own.rglob("*")) if path.is_symlink() or path.is_file()]
         names = {
@@ -52,7 +52,7 @@ def pack(folder: Path, to: Path | None = None) -> tuple[Path, int]:
             if not any(part.startswith(_PASSING) for part in name.split("/"))
         }
         for path in filter(Path.is_symlink, files.values()):
-            raise _wrong(path, "it is a link, whose file may not be there elsewhere.", "Put the file there.")
+            raise refuse("pack_link", str(path))
         prints = {name: fingerprint(path) for name, path in files.items()}
         _refuse(target, prints, sum(path.stat().st_size for path in files.values()))
         with zipfile.ZipFile(making / target.name, "x", zipfile.ZIP_DEFLATED) as archive:
@@ -89,37 +89,30 @@ def _take_out(archive: Path, into: Path) -> None:
             told = json.loads(opened.read(CONTENTS))
             names = {name for name, _ in sizes} - {CONTENTS}
             if not isinstance(told, dict) or FILE not in told or names != set(told):
-                raise _wrong(archive, f"its files are not those that its {CONTENTS} lists.")
+                raise refuse("pack_not_listed", str(archive), contents=CONTENTS)
             for name, value in told.items():
                 path = into / name
                 path.parent.mkdir(parents=True, exist_ok=True)
                 with opened.open(name) as source, path.open("xb") as file:
                     shutil.copyfileobj(source, file)  # never more than the size that was counted
                 if fingerprint(path) != value:
-                    raise _wrong(archive, f"{name} is not as it was packed.")
+                    raise refuse("pack_changed", str(archive), name=name)
     except (zipfile.BadZipFile, KeyError, EOFError, NotImplementedError, RuntimeError, ValueError) as error:
-        raise _wrong(archive, "it is no zip that fizzlab pack wrote, or it is damaged.") from error
+        raise refuse("pack_damaged", str(archive)) from error
 
 
 def _refuse(where: Path, names: Iterable[str], size: int) -> None:
     """Refuse too much, names that lead elsewhere, and names that are one to some systems."""
     names = list(names)
     if len(names) > MOST_FILES or size > MOST_BYTES:
-        what = f"it holds more than {MOST_FILES} files, or more than {MOST_BYTES // 10**9} GB."
-        raise _wrong(where, what, "Take large photographs out.")
+        raise refuse("pack_too_large", str(where), files=MOST_FILES, gb=MOST_BYTES // 10**9)
     bad = next(filter(_AWKWARD.search, names), "")
     if bad or "" in names:
-        raise _wrong(
-            where, f"“{bad}” is a name that leads elsewhere, or that some computer refuses.", "Rename it."
-        )
+        raise refuse("pack_name", str(where), name=bad)
     if len({name.casefold() for name in names}) < len(names):
-        raise _wrong(where, "two of its files differ in capitals only.", "Rename one.")
+        raise refuse("pack_capitals", str(where))
 
 
 def _free(target: Path) -> None:
     if os.path.lexists(target):
-        raise _wrong(target, "it is there already.", "Name another with --to.")
-
-
-def _wrong(where: Path, what: str, do: str = "Have it packed and sent again.") -> BadInput:
-    return BadInput([Problem(str(where), what, do)])
+        raise refuse("pack_there_already", str(target))

@@ -6,6 +6,7 @@ import contextlib
 from pathlib import Path
 
 from fizzlab.errors import FizzlabError
+from fizzlab.language import say
 from fizzlab.records.ledger import LEDGER, PAGE, is_plain
 from fizzlab.records.seals import SEALS
 
@@ -25,12 +26,11 @@ class Address:
         try:
             from fsspec.core import url_to_fs
         except ImportError:
-            what = f"Records can be written to {address} only where fsspec is installed."
-            raise NotSent(f"{what} Install it with: pip install 'fizzlab[remote]'") from None
+            raise NotSent(say("no_fsspec", address=address)) from None
         try:
             self._files, self._root = url_to_fs(self.address)
         except (ImportError, ValueError, OSError) as error:
-            raise NotSent(f"The address {address} cannot be used: {error}") from None
+            raise NotSent(say("address_unusable", address=address, error=error)) from None
 
     def send(self, record: Path) -> str:
         """Copy a record with the ledger and seals to the address, say where it lies; NotSent if that failed.
@@ -54,8 +54,7 @@ class Address:
                 self._files.makedirs(target.rpartition("/")[0], exist_ok=True)
                 self._files.pipe_file(target, files[name].read_bytes())
         except FileExistsError:
-            what = f"{shown} is there already and was left as it is. The new record is whole at {record};"
-            raise NotSent(f"{what} give another address, or copy it by hand under another name.") from None
+            raise NotSent(say("copy_there_already", shown=shown, record=record)) from None
         except BaseException as error:
             with contextlib.suppress(Exception):
                 self._files.rm(there, recursive=True) if begun else None
@@ -63,6 +62,5 @@ class Address:
                 raise
             # storage services raise errors of their own kinds, which have no common root
             why = (getattr(error, "strerror", None) or str(error) or type(error).__name__).rstrip(".")
-            what = f"The record is whole at {record}, but it could not be written to {shown}: {why}."
-            raise NotSent(f"{what} Copy the folder there by hand.") from None
+            raise NotSent(say("not_copied", record=record, shown=shown, why=why)) from None
         return shown

@@ -17,7 +17,8 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, TypeVar
 
-from fizzlab.errors import BadInput, Problem
+from fizzlab.errors import BadInput, problem, refuse
+from fizzlab.language import say
 from fizzlab.records import seals
 from fizzlab.records.ledger import (
     HEAD,
@@ -170,8 +171,7 @@ def adopt(home: Path, *, reason: str, by: str = "") -> Adoption:
         whole = [own for own in map(own_entry, record_folders(home)) if own and adoptable(home, ledger, own)]
         wrong = seals.wrong(ledger)
         if not whole and not wrong:
-            do = "What else does not agree, see fizzlab records verify, is mended by a new report."
-            raise BadInput([Problem(str(home), "it holds nothing that could be adopted.", do)])
+            raise refuse("nothing_to_adopt", str(home))
         about = {"by": _tidy(by), "reason": reason, "accepts": wrong, "records": whole, **ledger.coming()}
         entry = Adoption(kind="adoption", **about, stands=ledger.standing(len(ledger.lines)))
         _add(room, ledger, entry, accepts=True)
@@ -183,7 +183,7 @@ def seal(home: Path, key: Path, *, stamp: bool = False) -> tuple[int, Path | Non
     with changing(home.parent) as room:
         ledger = read_ledger(home)
         if not ledger.lines:
-            raise BadInput([Problem(str(home), "its ledger has no line yet.", "Make a report first.")])
+            raise refuse("ledger_empty_yet", str(home))
         head = ledger.lines[-1]
         seals.seal(room / RECORDS, ledger, head, key)
         return head.place, home / seals.request_stamp(room / RECORDS, head) if stamp else None
@@ -215,8 +215,7 @@ def signed(made_by: str = "", checked_by: str = "", date: str = "") -> dict[str,
     try:
         day = dt.date.fromisoformat(date.strip()) if date.strip() else dt.date.today()
     except ValueError:
-        do = "Write it as 2026-01-31."
-        raise BadInput([Problem("option --date", f"“{date}” is not a date.", do)]) from None
+        raise refuse("not_a_date", say("at_option", option="--date"), date=date) from None
     return {"by": _tidy(made_by), "checked_by": _tidy(checked_by), "date": day.isoformat()}
 
 
@@ -228,7 +227,7 @@ def _filled(options: dict[str, str]) -> list[str]:
     """What was typed, tidied; BadInput where nothing was."""
     empty = [name for name, text in options.items() if not _tidy(text)]
     if empty:
-        raise BadInput([Problem(f"option {name}", "it is empty.", "Say it in words.") for name in empty])
+        raise BadInput(problem("option_empty", say("at_option", option=name)) for name in empty)
     return [_tidy(text) for text in options.values()]
 
 

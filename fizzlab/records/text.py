@@ -52,7 +52,7 @@ def record_in_full(summary: Summary) -> list[str]:
         *([f"Page        {summary.folder / 'report.html'}"] if summary.folder.is_dir() else []),
         *(line for title, items in parts.items() if items for line in ["", title, *_listed(items)]),
         "",
-        f"Entry {report.entry} of the ledger",
+        f"Entry {summary.line} of the ledger",
     ]
 
 
@@ -75,7 +75,9 @@ def _listed(items: Sequence[str]) -> list[str]:
 
 def _tidy(text: str) -> str:
     """On one line, and with no sign that would command a terminal."""
-    return " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
+    if not text.isprintable():
+        text = "".join(letter if letter.isprintable() else " " for letter in text)
+    return " ".join(text.split())
 
 
 def _short(text: str, width: int) -> str:

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import NamedTuple
 
 from fizzlab.errors import BadInput, Problem, count
-from fizzlab.measures import TABLES
 from fizzlab.records import seals
 from fizzlab.records.ledger import HEAD, LEDGER, PRINT, Adoption, Ledger, is_plain, line_of, read_ledger
 from fizzlab.records.store import (
@@ -71,19 +70,23 @@ def verify(folder: Path, *, known: str = "", trust: Path | None = None) -> Verif
     else:
         found |= {"record": [*_altered(home, ledger)], "readings": [*_readings(home, ledger)]}
         found["stranger"] = [*_not_entered(home, ledger), *_strangers(home)]
-    found["link"] = [*_no_files(folder if one else home)]
+    place = folder.resolve() if one else home
+    found["link"] = [*_no_files(place)]
     found["seal"] = [said for kind, said in seal if kind != "note"]
     faults = tuple(Fault(kind, sentence) for kind, sentences in found.items() for sentence in sentences)
     notes = [said for kind, said in seal if kind == "note"]
-    return Verification(faults, ledger, tuple(_notes(home, ledger, notes)))
+    return Verification(faults, ledger, tuple(_notes(home, ledger, notes, place)))
 
 
-def _notes(home: Path, ledger: Ledger, sealed: list[str]) -> Iterator[str]:
+def _notes(home: Path, ledger: Ledger, sealed: list[str], place: Path) -> Iterator[str]:
     for entry in ledger.entries():
         if isinstance(entry, Adoption):
             yield f"{' '.join(entry.adopted())} Adopted by {entry.by or 'nobody named'}: {entry.reason}"
     if stopped := len(list((home / STOPPED).glob("*"))):
         yield f"{STOPPED} holds {count(stopped, 'file')} of reports that failed; nothing vouches for that."
+    if linked := [path for path in sorted(place.rglob("*")) if is_plain(path) and path.stat().st_nlink > 1]:
+        name = f"{linked[0].relative_to(place.parent).as_posix()}, one of {len(linked)} such files,"
+        yield f"{name} is a hard link, as some backups make: who writes into its other name changes it here."
     yield from sealed
     last = ledger.entries()[-1].at[:16].replace("T", " ") if ledger.entries() else "never"
     anew = f"{HEAD}, nor whether all was written anew: seal it, or keep the last hash elsewhere"
@@ -129,7 +132,7 @@ def _of_one(record: Path, ledger: Ledger) -> list[str]:
 
 
 def _altered(home: Path, ledger: Ledger, only: str = "") -> Iterator[str]:
-    for entry in ledger.reports():
+    for line, entry in ledger.entered():
         if only not in ("", entry.record):
             continue
         record, altered = home / entry.record, f"Record {entry.record} was altered:"
@@ -152,7 +155,7 @@ def _altered(home: Path, ledger: Ledger, only: str = "") -> Iterator[str]:
         if not is_plain(own):
             yield f"{altered} {ENTRY} is missing."
         elif own.read_bytes() != line_of(entry) + b"\n":
-            differ = f"{ENTRY} and line {entry.entry} of {LEDGER} differ"
+            differ = f"{ENTRY} and line {line} of {LEDGER} differ"
             yield f"{altered} {differ}, so one of them was changed."
 
 
@@ -182,14 +185,15 @@ def _strangers(home: Path) -> Iterator[str]:
 
 
 def _no_files(home: Path) -> Iterator[str]:
-    for path in sorted(home.rglob("*")):
+    for path in [home, *sorted(home.rglob("*"))]:
         if path.is_symlink() or not (path.is_dir() or is_plain(path)):
             name = path.relative_to(home.parent).as_posix()
             yield f"{name} is a link, a pipe or the like: what it shows can change elsewhere."
 
 
 def _readings(home: Path, ledger: Ledger) -> Iterator[str]:
-    from fizzlab.trial.settings import read_settings  # slow to load, and nobody else needs it here
+    from fizzlab.measures import TABLES  # slow to load, as the next, and nobody else needs them here
+    from fizzlab.trial.settings import read_settings
 
     folder = home.parent
     settings, _ = read_settings(folder)

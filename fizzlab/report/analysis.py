@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 
 from fizzlab.design.kinds import KINDS
-from fizzlab.errors import CannotAnswer, Unforeseen
-from fizzlab.language import cannot, listed, say, speaking
+from fizzlab.errors import CannotAnswer, Unforeseen, cannot
+from fizzlab.language import listed, say, speaking
 from fizzlab.measures import Measure, looked_up
 from fizzlab.models.curing import CuringFit, with_joint_effects
 from fizzlab.models.effects import ResponseFit, fit_response

@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import BadInput, CannotAnswer, Problem
-from fizzlab.language import cannot, dated, listed, say, speaking
+from fizzlab.errors import CannotAnswer, cannot, refuse
+from fizzlab.language import dated, listed, say, speaking
 from fizzlab.models.air import rh_for_deficit, vapour_pressure_deficit
 from fizzlab.models.curing import VPD, CuringFit
 from fizzlab.models.terms import Category, level_name
@@ -94,7 +94,7 @@ def _combination(done: Analysis, fit: CuringFit, recipe: str) -> dict[str, Any]:
     """The combination that was named, else the one that the limits and wishes choose."""
     if not fit.terms:
         if recipe:
-            raise BadInput([Problem("--for", say("no_factor"), say("leave_option"))])
+            raise refuse("no_factor", "--for")
         return {}
     settings, made = done.settings, fit.made()
     voice = Voice(fit.terms, settings)
@@ -102,7 +102,7 @@ def _combination(done: Analysis, fit: CuringFit, recipe: str) -> dict[str, Any]:
     if not recipe:
         chosen = choosing(done)
         if chosen is None:
-            raise BadInput([Problem("chart", say("trial_toml"), say("say_which", known=known))])
+            raise refuse("trial_toml", "chart", known=known)
         return dict(chosen.choice.best[[term.name for term in fit.terms]])
     wanted = {part.strip().casefold() for part in re.split(r"[,+]", recipe) if part.strip()}
     found = []
@@ -116,8 +116,7 @@ def _combination(done: Analysis, fit: CuringFit, recipe: str) -> dict[str, Any]:
             found.append(dict(row))
     if len(found) == 1 and wanted:
         return found[0]
-    what = say("fits_recipes", recipe=recipe, many=say("more_than_one" if found else "none"))
-    raise BadInput([Problem("--for", what, say("say_known", known=known))])
+    raise refuse("fits_several" if found else "fits_none", "--for", recipe=recipe, known=known)
 
 
 def wait_table(fit: CuringFit, new: dict[str, Any], share: float) -> pd.DataFrame:

@@ -16,7 +16,7 @@ from urllib.parse import quote
 import pandas as pd
 
 from fizzlab import records
-from fizzlab.errors import BadInput, Problem
+from fizzlab.errors import BadInput, refuse
 from fizzlab.language import ENGLISH, dated, listed, say, speaking
 from fizzlab.report.analysis import Analysis, analyse
 from fizzlab.report.many import trials_in
@@ -58,9 +58,9 @@ def write_overview(folder: str | Path) -> Path:
     refuse_records(folder)
     trials, path = trials_in([folder])[0], folder / PAGE
     if trials == [folder]:
-        raise BadInput([Problem(str(folder), say("no_folder"), say("name_folder"))])
+        raise refuse("no_folder", str(folder))
     if path.exists() and OURS not in path.read_text(encoding="utf-8", errors="replace"):
-        raise BadInput([Problem(str(path), say("page_yours"), say("give_another"))])
+        raise refuse("page_yours", str(path))
     settings = filter(None, (read_settings(trial)[0] for trial in trials))
     written = {each.language for each in settings}
     with speaking(written.pop() if len(written) == 1 else ENGLISH):

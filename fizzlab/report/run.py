@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from fizzlab import records
-from fizzlab.errors import BadInput, FizzlabError, Problem
+from fizzlab.errors import FizzlabError, refuse
+from fizzlab.language import say
 from fizzlab.records.store import STOPPED
 from fizzlab.report import page
 from fizzlab.report import pdf as printing
@@ -93,7 +94,7 @@ class NotebookStopped(FizzlabError):
 
     def __init__(self, sentence: str, notebook: Path) -> None:
         self.notebook = notebook
-        super().__init__(f"{sentence} The notebook as far as it got: {notebook}")
+        super().__init__(say("notebook_so_far", sentence=sentence, notebook=notebook))
 
 
 class WithoutPdf(FizzlabError):
@@ -101,7 +102,7 @@ class WithoutPdf(FizzlabError):
 
     def __init__(self, sentence: str, page: Path) -> None:
         self.page = page
-        super().__init__(f"{sentence} The record was kept without a PDF, and is whole otherwise: {page}")
+        super().__init__(say("kept_without_pdf", sentence=sentence, page=page))
 
 
 def write_report(
@@ -169,8 +170,7 @@ def write_report(
             copy.parent.mkdir(parents=True, exist_ok=True)
             copy.write_bytes((trial.folder / name).read_bytes())
         if records.fingerprints(trial.folder, trial.inputs) != inputs:
-            changed = "a table was changed while the report was being made."
-            raise BadInput([Problem(str(folder), changed, "Run the report again.")])
+            raise refuse("table_changed", str(folder))
         shown = page.from_notebook(executed["cells"])
         kernels.refuse_if_stopped()
         _write(making, shown, trial, about)
@@ -248,11 +248,11 @@ def _run(
         said = error.evalue if expected else f"{error.ename}: {error.evalue}"
     except DeadKernelError:
         kernels.refuse_if_stopped()
-        said = "the process that ran its notebook was ended from outside, often for want of memory."
+        said = say("process_ended")
     kept = trial.folder / RECORDS / STOPPED / f"{code}-{dt.datetime.now():%Y%m%d-%H%M%S}.ipynb"
     kept.parent.mkdir(parents=True, exist_ok=True)
     os.replace(out, kept)
-    raise NotebookStopped(f"The report of trial {code} stopped: {said}", kept)
+    raise NotebookStopped(say("report_stopped", code=code, said=said), kept)
 
 
 def _no_template(path: Path) -> str:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from fizzlab.design.kinds import KINDS
+from fizzlab.language import say, translated
 from fizzlab.measures import MEASURES, TABLES
 
 Row = Mapping[str, str]
@@ -130,7 +131,7 @@ class Answers:
     def choices(self, key: str) -> dict[str, str]:
         """What can be chosen for a question or a field, with the words for it; else nothing."""
         if key == "plan.tables":
-            return {name: spec.meaning for name, spec in TABLES.items() if name != "runs"}
+            return {name: translated(spec.meaning) for name, spec in TABLES.items() if name != "runs"}
         if key == "wishes.name":
             tables = {*split(self.text("plan.tables")), ""}
             return {each.label: each.titled for each in MEASURES.values() if each.table in tables}
@@ -138,10 +139,11 @@ class Answers:
         for row in self.changed if key == "ingredients.goes" else ():
             name, ways = row["name"].strip(), split(row.get("values", ""))
             if row.get("unit") != NAMED and (row.get("unit") or NUMBERS.fullmatch(row.get("values", ""))):
-                found[name] = f"the amount of {name}"
+                found[name] = say("goes_amount", name=name)
             else:
-                found |= {f"{name} = {way}": f"only {name} {way}" for way in ways}
-        return found or dict(ASKS[key].choices if key in ASKS else {})
+                found |= {f"{name} = {way}": say("goes_only", name=name, way=way) for way in ways}
+        known = ASKS[key].choices if key in ASKS else {}
+        return found or {name: translated(words) for name, words in known.items()}
 
 
 def split(text: str) -> list[str]:

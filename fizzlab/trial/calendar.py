@@ -9,7 +9,8 @@ from typing import NamedTuple
 
 import pandas as pd
 
-from fizzlab.errors import Problem
+from fizzlab.errors import Problem, problem
+from fizzlab.language import say
 from fizzlab.measures import number
 from fizzlab.trial.settings import PlanSettings, TrialSettings
 from fizzlab.trial.settings.sections import WEEKDAYS
@@ -78,12 +79,11 @@ def nights(settings: TrialSettings, when: pd.DataFrame) -> list[str]:
         return []
     kept, every = moved[~moved["lost"]], (when["table"] != "runs").sum()
     far, gone = (kept["hours"] - kept["planned"]).abs().max(), len(moved) - len(kept)
-    said = [f"{len(kept)} are moved, by up to {number(far)} h"] if len(kept) else []
-    said += [f"{gone} are dropped as another is made then"] if gone else []
-    dark = "What happens from {1:%H:%M} to {0:%H:%M} is known to that night only.".format(
-        *settings.plan.awake
-    )
-    return [f"{len(moved)} of {every} looks would fall into the night: {'; '.join(said)}. {dark}"]
+    said = [say("looks_moved", n=len(kept), hours=number(far))] if len(kept) else []
+    said += [say("looks_dropped", n=gone)] if gone else []
+    wake, sleep = settings.plan.awake
+    told = {"n": len(moved), "of": every, "said": "; ".join(said), "wake": wake, "sleep": sleep}
+    return [say("looks_by_night", **told)]
 
 
 def ics(settings: TrialSettings, runs: pd.DataFrame) -> bytes:
@@ -95,8 +95,8 @@ def ics(settings: TrialSettings, runs: pd.DataFrame) -> bytes:
     codes = dict(zip(runs["run"], runs["blind"], strict=True))
     for (run, hours), rows in times(settings, runs).groupby(["run", "planned"], sort=False):
         what = ", ".join(rows.loc[~rows["lost"], "table"]).replace("_", " ")
-        said = f"Tray {codes[run] or run}: {what or 'no look'}"
-        said = what.replace("runs", f"Make batch {run}", 1) if what.startswith("runs") else said
+        said = say("tray_looks", tray=codes[run] or run, tables=what or say("no_look"))
+        said = what.replace("runs", say("make_batch", run=run), 1) if what.startswith("runs") else said
         begins, uid = rows["at"].iloc[0].to_pydatetime(), f"{settings.code}-{run}-{hours:g}h@fizzlab"
         event = Event.new(uid=uid, stamp=now, start=begins.astimezone(dt.UTC), summary=said)
         event.add("sequence", int(now.timestamp()) // 60)
@@ -114,4 +114,4 @@ def foreign(folder: Path) -> list[Problem]:
     """Refuse to write over a calendar that is none of fizzlab's."""
     path = folder / CALENDAR
     ours = not path.exists() or _PRODID.encode() in path.read_bytes()
-    return [] if ours else [Problem(CALENDAR, "fizzlab did not write it.", "Give it another name.")]
+    return [] if ours else [problem("calendar_not_ours", CALENDAR)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -11,7 +12,8 @@ from typing import Any
 
 import pandas as pd
 
-from fizzlab.errors import Problem, Weight, did_you_mean, listed
+from fizzlab.errors import Problem, Weight, did_you_mean, problem
+from fizzlab.language import lines, listed, say
 from fizzlab.measures import BLIND, SHELF_MEASURES, TABLES, TableSpec
 from fizzlab.models import air
 from fizzlab.trial import sisters
@@ -29,18 +31,19 @@ SLIPS = 5
 
 @dataclass(frozen=True)
 class Check:
-    """A check of one column: which rows it finds, with what its sentences need besides their cells.
+    """A check of one column: which rows it finds, and the text that it says of each, filled in by its cells.
 
-    `who` is the piece and its batch; `slip` names one of the decimal sign (`reading` beside `usual`).
+    Besides: `who`, the piece and its batch; `written`, the cell; `named`, the cells of its `key`; and `slip`
+    of the decimal sign (`reading` beside `usual`).
     """
 
     table: str
     column: str
     find: Callable[[pd.DataFrame], pd.DataFrame]
-    what: str
-    do: str
+    says: str
     weight: Weight = "problem"
     reading: bool = False
+    key: tuple[str, ...] = ()
 
     def problems(self, table: Table) -> Iterator[Problem]:
         """What it finds in a table."""
@@ -50,11 +53,12 @@ class Check:
                 str(name): f"{cell:{'.3g' if name == 'usual' else 'g'}}" if isinstance(cell, float) else cell
                 for name, cell in cells.items()
             }
-            batch = f"batch {said.get('run')}"
             said["written"] = said.get(self.column)
-            said["slip"] = sisters.slip(cells["reading"], cells["usual"]) if "reading" in cells else ""
-            said["who"] = f"piece {said['piece']} of {batch}" if "piece" in said else batch
-            what, do = self.what.format(**said), self.do.format(**said)
+            said["slip"] = sisters.slipped(cells["reading"], cells["usual"]) if "reading" in cells else ""
+            piece, run = said.get("piece"), said.get("run")
+            said["who"] = say("who_batch", run=run) if piece is None else say("who", piece=piece, run=run)
+            said["named"] = ", ".join(f"{name} {said[name]}" for name in self.key)
+            what, do = lines(self.says, **said)
             yield Problem(table.where, what, do, int(str(row)), self.column, self.weight, self.reading)
 
 
@@ -105,8 +109,9 @@ def _shares(rows: pd.DataFrame) -> pd.DataFrame:
 
 def _other_day(rows: pd.DataFrame) -> pd.DataFrame:
     """Batches of one day of the plan share its air: another date is a slip in one of the two."""
-    dates = rows["made_at"].dt.normalize()
-    usual = dates.groupby(rows["day"]).transform(lambda each: each.mode().min())
+    dates, day = rows["made_at"].dt.normalize(), rows["day"]
+    many = dates.groupby([day, dates]).transform("size")
+    usual = dates.where(many == many.groupby(day).transform("max")).groupby(day).transform("min")
     odd: pd.DataFrame = rows.assign(usual=usual)[(dates - usual).dt.days.abs() > 1]
     return odd
 
@@ -192,22 +197,20 @@ def _of_every_table(spec: TableSpec) -> Iterator[Check]:
         return rows[(rows[time] < rows["before"]).fillna(False)]
 
     if key:
-        named = ", ".join(f"{name} {{{name}}}" for name in key)
-        do = "Correct one of them, or give a reason in the column leave_out."
-        yield Check(spec.name, key[-1], repeated, f"it repeats row {{earlier}} ({named}).", do)
+        yield Check(spec.name, key[-1], repeated, "row_repeated", key=spec.key)
     if "piece" in spec.key or "piece" in spec.series:
         given = {"column": "piece", "within": ["run"]}
         yield _check(like="alike", table=spec.name, column="piece", given=given)
     if series:
-        what = f"the time runs backwards for {{who}}: {{{time}}} after {{before}}."
-        do = "Correct the time, or put the rows of a piece in order of time."
-        yield Check(spec.name, time, backwards, what, do)
+        yield Check(spec.name, time, backwards, "time_backwards")
 
 
-def across_rows(tables: Mapping[str, Table], specs: Mapping[str, TableSpec] = TABLES) -> list[Problem]:
-    """Problems and doubts of every check that compares rows or tables, but for the air."""
+def across_rows(
+    tables: Mapping[str, Table], specs: Mapping[str, TableSpec] = TABLES, only: str = ""
+) -> list[Problem]:
+    """Problems and doubts of every check, or those of a table, that compares rows or tables, not the air."""
     found: list[Problem] = []
-    for name, table in tables.items():
+    for name, table in ({only: tables[only]} if only else tables).items():
         checks = [*_of_every_table(specs[name]), *(check for check in CHECKS if check.table == name)]
         if len(table.rows):
             found += [problem for check in checks for problem in check.problems(table)]
@@ -227,9 +230,8 @@ def _runs_known(table: Table, runs: Table) -> list[Problem]:
     known, named = list(runs.rows["run"]), named_runs(runs)
     problems = []
     for row, run in table.rows.loc[~table.rows["run"].isin(named), "run"].items():
-        do = did_you_mean(run, known, "Add the batch to runs, or correct the name.")
-        what = f"“{run}” is not a batch that runs names."
-        problems.append(Problem(table.where, what, do, row=int(str(row)), column="run"))
+        do = did_you_mean(run, known)
+        problems.append(problem("batch_unknown", table.where, int(str(row)), "run", do=do, run=run))
     return shortened(problems)
 
 
@@ -237,14 +239,10 @@ def _one_shelf_measure(table: Table) -> list[Problem]:
     """One way of measuring for the whole shelf: grams and seconds of fizz do not fall at one pace."""
     used = [name for name in SHELF_MEASURES if table.rows[name].notna().any()]
     if len(used) != 1:
-        what = "it does not say how much fizz was left."
-        if used:
-            what = f"it measures fizz in {len(used)} ways ({', '.join(used)})."
-        do = f"Fill in one of the columns {', '.join(SHELF_MEASURES)}, the same in every row."
-        return [Problem(table.where, what, do)]
-    do = "Fill it in, or give a reason in the column leave_out."
+        columns, name = ", ".join(SHELF_MEASURES), "shelf_ways" if used else "shelf_nothing"
+        return [problem(name, table.where, columns=columns, n=len(used), used=", ".join(used))]
     empty = table.rows.index[table.rows[used[0]].isna()]
-    return [Problem(table.where, "the cell is empty.", do, row=int(row), column=used[0]) for row in empty]
+    return [problem("shelf_cell_empty", table.where, int(row), used[0]) for row in empty]
 
 
 def factor_levels(runs: Table, settings: TrialSettings) -> tuple[Table, list[Problem]]:
@@ -255,9 +253,9 @@ def factor_levels(runs: Table, settings: TrialSettings) -> tuple[Table, list[Pro
             spelling = {level.casefold(): level for level in factor.levels}
             matched = rows[name].str.casefold().map(spelling)
             for row, level in rows.loc[matched.isna(), name].items():
-                do = did_you_mean(level, factor.levels, f"Write one of: {', '.join(factor.levels)}.")
-                what = f"“{level}” is not a level that trial.toml names."
-                found.append(Problem(runs.where, what, do, row=int(str(row)), column=name))
+                do, levels = did_you_mean(level, factor.levels), ", ".join(factor.levels)
+                told: dict[str, Any] = {"level": level, "levels": levels}
+                found.append(problem("level_unknown", runs.where, int(str(row)), name, do=do, **told))
             rows[name] = matched.fillna("")
             unused = [level for level in factor.levels if level not in set(matched)]
         else:
@@ -267,18 +265,16 @@ def factor_levels(runs: Table, settings: TrialSettings) -> tuple[Table, list[Pro
                 planned |= rows[name].between(factor.low, factor.high)
             for row, amount in rows.loc[~planned, name].items():
                 ends = [*amounts, *(end for end in (factor.low, factor.high) if end is not None)]
-                slip = next(filter(None, (sisters.slip(amount, end) for end in ends)), "")
-                what = f"{amount:g} {factor.unit} is not one of the amounts that trial.toml names{slip}."
-                do = "Correct it, unless that is what went in."
+                slip = next(filter(None, (sisters.slipped(amount, end) for end in ends)), "")
                 reach = (max(ends) - min(ends)) / 2
                 far = not min(ends) - reach <= amount <= max(ends) + reach
-                found.append(Problem(runs.where, what, do, int(str(row)), name, "doubt", far))
+                doubt = partial(problem, "amount_unknown", runs.where, int(str(row)), name, weight="doubt")
+                found.append(doubt(reading=far, amount=f"{amount:g} {factor.unit}", slip=slip))
             # a range leaves it to the plan where in it to make batches
             unmade = [amount for amount in amounts if factor.low is None and amount not in set(rows[name])]
             unused = [f"{amount:g} {factor.unit}" for amount in unmade]
         for level in unused:
-            what, do = f"no batch was made with {level}.", "The report says nothing about it."
-            found.append(Problem(runs.where, what, do, column=name, weight="doubt"))
+            found.append(problem("level_unmade", runs.where, column=name, weight="doubt", level=level))
     return replace(runs, rows=rows), found
 
 
@@ -302,7 +298,7 @@ def _without_left_out(table: Table, runs: Table) -> Table:
     follows = table.rows["run"].isin(reasons.index)
     moved = table.rows[follows]
     text = moved.astype(object).where(moved.notna(), "").astype(str)
-    text["leave_out"] = "its batch was left out: " + moved["run"].map(reasons)
+    text["leave_out"] = moved["run"].map(lambda run: say("batch_left_out", why=reasons[run]))
     left_out = pd.concat([table.left_out, text]).sort_index().fillna("")
     return replace(table, rows=table.rows[~follows], left_out=left_out) if follows.any() else table
 
@@ -310,9 +306,9 @@ def _without_left_out(table: Table, runs: Table) -> Table:
 def runs_as_spelled(table: Table, runs: Table) -> Table:
     """Spell each batch as `runs` does, where only capitals differ."""
     known = named_runs(runs)
-    folded = [run.casefold() for run in known]
-    spelling = {fold: run for fold, run in zip(folded, known, strict=True) if folded.count(fold) == 1}
-    spelled = table.rows["run"].map(lambda run: run if run in known else spelling.get(run.casefold(), run))
+    exact, many = set(known), Counter(run.casefold() for run in known)
+    spelling = {run.casefold(): run for run in known if many[run.casefold()] == 1}
+    spelled = table.rows["run"].map(lambda run: run if run in exact else spelling.get(run.casefold(), run))
     return replace(table, rows=table.rows.assign(run=spelled))
 
 
@@ -328,19 +324,18 @@ def runs_by_code(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
     found: dict[int, str] = {}
     for row, run, code in table.rows[["run", "blind"]].itertuples():
         named = batches.get(code.casefold(), [])
-        what = do = ""
+        fault = do = ""
         if not code and not run:
-            what, do = "neither run nor blind is filled in.", "Write the code on the tray into blind."
+            fault = "code_missing"
         elif code and not named:
-            what = f"“{code}” is not a blind code that runs names."
-            do = did_you_mean(code, batches, "Correct it, or fill in the column blind of runs.")
+            fault, do = "code_unknown", did_you_mean(code, batches)
         elif len(named) > 1:
-            what = f"the code {code} stands for several batches in runs ({' and '.join(named)})."
-            do = "Give each batch a code of its own in runs."
+            fault = "code_of_several"
         elif code and run and run != named[0]:
-            what, do = f"the code {code} is batch {named[0]}, but run says {run}.", "Correct one of the two."
-        if what:
-            problems.append(Problem(table.where, what, do, row=int(row), column="blind"))
+            fault = "code_of_other"
+        if fault:
+            told: dict[str, Any] = {"code": code, "run": run, "named": listed(named)}
+            problems.append(problem(fault, table.where, int(row), "blind", do=do, **told))
         else:
             found[row] = named[0] if code else run
     rows = table.rows.loc[list(found)].drop(columns="blind").assign(run=list(found.values()))
@@ -361,17 +356,14 @@ def with_hours(table: Table, runs: Table) -> tuple[Table, list[Problem]]:
     known, stamped, given = rows["run"].isin(made_at.index), rows["checked_at"].notna(), rows["hours"].notna()
     made = pd.to_datetime(rows["run"].map(made_at))
     counted = (rows["checked_at"] - made).dt.total_seconds() / 3600
-    unmade = "hours cannot be counted from checked_at without the time of making."
-    fill_in = "Fill in made_at for batch {run} in runs, or write hours here."
-    early = "the check stands before the batch was made ({made:%Y-%m-%d %H:%M})."
-    faults = (
-        (stamped & given, "hours and checked_at are both filled in.", "Keep one of the two."),
-        (~stamped & ~given, "the time of the check is missing.", "Fill in checked_at or hours."),
-        (stamped & ~given & known & made.isna(), unmade, fill_in),
-        (stamped & ~given & (counted < 0), early, "Correct checked_at here, or made_at in runs."),
-    )
+    faults = {
+        "time_twice": stamped & given,
+        "time_missing": ~stamped & ~given,
+        "made_at_missing": stamped & ~given & known & made.isna(),
+        "check_too_early": stamped & ~given & (counted < 0),
+    }
     told = replace(table, rows=rows.assign(made=made))
-    checks = [Check("", "checked_at", partial(_at, which), what, do) for which, what, do in faults]
+    checks = [Check("", "checked_at", partial(_at, which), says) for says, which in faults.items()]
     problems = [problem for check in checks for problem in check.problems(told)]
     rows = rows.assign(hours=rows["hours"].where(~stamped, counted)).drop(columns="checked_at")
     return replace(table, rows=rows), problems
@@ -382,8 +374,7 @@ def deviation_problems(settings: TrialSettings, runs: Sequence[str]) -> list[Pro
     said = Complaints()
     for number, each in enumerate(settings.deviations, start=1):
         if each.run is not None:
-            key, what = f"deviations ({number}).run", f"“{each.run}” is not a batch that runs names."
-            said.unknown(key, each.run, runs, what, "Correct it, or take the key run out.")
+            said.unknown("deviation_unknown", f"deviations ({number}).run", each.run, runs)
     return said
 
 
@@ -397,19 +388,15 @@ def air_cover(tables: Mapping[str, Table]) -> list[Problem]:
     unmade = runs.rows["made_at"].isna() & runs.rows["run"].isin(batches)
     doubts = []
     for row, run in runs.rows.loc[unmade, "run"].items():
-        what = f"batch {run} has no time of making, so its air cannot be looked up."
-        do = "Fill in made_at; until then the batch does not count for the effect of the air."
-        doubts.append(Problem(runs.where, what, do, int(str(row)), "made_at", "doubt", missing=True))
+        odd = partial(problem, "air_unknown", runs.where, int(str(row)), "made_at", weight="doubt")
+        doubts.append(odd(missing=True, run=run))
     empty = pd.DataFrame(columns=["run", "piece", "hours", "dry"])
     touch, weigh = (dried.get(name, empty) for name in ("touch_checks", "weighings"))
     joined = air.drying_air(log.rows, air.drying_windows(touch, weigh, runs.rows))
     little = joined["coverage"][joined["coverage"] < COVERED_ENOUGH]
     for _, some in little.groupby(little, sort=False):  # the batches of a day share their window
         coverage = float(some.iloc[0])
-        share, do = f"only {coverage * 100:.0f} %", "Its air is the mean of what was logged."
-        if coverage == 0:
-            share, do = "none", "Add the missing readings; until then its air does not count."
-        named = f"batch{'es' * (len(some) > 1)} {listed(list(map(str, some.index)))}"
-        what = f"the room log covers {share} of the drying of {named}."
-        doubts.append(Problem(log.where, what, do, weight="doubt", missing=True))
+        odd = partial(problem, "air_covered" if coverage else "air_not_covered", log.where, weight="doubt")
+        named = listed(list(map(str, some.index)))
+        doubts.append(odd(missing=True, n=len(some), runs=named, percent=coverage * 100))
     return doubts

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import partial
 from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import Problem
+from fizzlab.errors import Problem, problem
+from fizzlab.language import say
 from fizzlab.measures import RUN, TableSpec
 from fizzlab.trial.calendar import looks
 from fizzlab.trial.settings import PlanSettings
@@ -94,21 +96,20 @@ def missing(tables: Tables, specs: Specs, plan: PlanSettings | None, now: dt.dat
         table = tables.get(name, Table(name, pd.DataFrame()))
         wait = {each.run for each in waiting if each.table == name or RUN not in spec.columns}
         late = [str(run) for run in made.index if run not in wait]
-        what, do = "", "Add the readings if there are any; the answer rests on the others."
+        says, odd = "", partial(problem, weight="doubt", missing=True)
         if table.rows.empty and plan is not None and name in plan.tables and late:
-            what = "it is planned in trial.toml, but holds no readings."
-            do = "Fill it in, as a sheet of readings.xlsx or a CSV file; if you did, check the file's name."
+            says = "table_not_read"
         elif name != "runs" and "run" in table.rows and len(table.rows):
             late = [run for run in late if run not in set(table.rows["run"])]
-            what = f"it has no reading of batch{'es' * (len(late) > 1)} {', '.join(late)}." if late else ""
-        if what:
-            yield Problem(table.where, what, do, weight="doubt", missing=True)
+            says = "batches_not_read" if late else ""
+        if says:
+            yield odd(says, table.where, n=len(late), runs=", ".join(late))
         own = [each for each in waiting if each.table == name]
-        rows = _blank_rows(table.unread, tables["runs"].rows, made.drop(late if what else []), own)
+        rows = _blank_rows(table.unread, tables["runs"].rows, made.drop(late if says else []), own)
         if rows:
-            named = ", ".join(rows[:8]) + (f" and {len(rows) - 8} more" if len(rows) > 8 else "")
-            what = f"row{'s' * (len(rows) > 1)} {named}: no reading, passed over."
-            yield Problem(table.where, what, "Fill it in if it was read.", weight="doubt", missing=True)
+            named = ", ".join(rows[:8])
+            named = say("and_more", named=named, n=len(rows) - 8) if len(rows) > 8 else named
+            yield odd("rows_not_read", table.where, n=len(rows), rows=named)
 
 
 def _blank_rows(

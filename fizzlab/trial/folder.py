@@ -5,16 +5,18 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import pandas as pd
 
-from fizzlab.errors import BadInput, Problem, hard, nearest
+from fizzlab.errors import BadInput, Problem, hard, nearest, problem, refuse
+from fizzlab.language import say, speaking
 from fizzlab.measures import BLIND, CHECKED_AT, TABLES, Column, TableSpec
 from fizzlab.trial import checks, due, placing
 from fizzlab.trial.journal import JOURNAL, Journal
-from fizzlab.trial.opening import open_in
+from fizzlab.trial.opening import language_of, open_in
 from fizzlab.trial.settings import FILE, TrialSettings, read_settings
 from fizzlab.trial.settings.sections import Complaints
 from fizzlab.trial.tables import RawTable, Table, parse, read_csv, read_sheets, unread
@@ -100,8 +102,9 @@ def load(folder: str | Path, now: dt.datetime | None = None) -> Trial:
         With every problem found. Nothing in the folder is changed, ever. An earlier trial that has problems
         of its own stops nothing: it is passed over, and a doubt says so.
     """
-    trial = _load(Path(folder), now, follow=True)
-    return _with_earlier(_with_confirmed(trial), _named(trial.folder, trial.settings)[0])
+    with speaking(language_of(Path(folder))):
+        trial = _load(Path(folder), now, follow=True)
+        return _with_earlier(_with_confirmed(trial), _named(trial.folder, trial.settings)[0])
 
 
 def _load(folder: Path, now: dt.datetime | None = None, follow: bool = False) -> Trial:
@@ -125,8 +128,7 @@ def _load(folder: Path, now: dt.datetime | None = None, follow: bool = False) ->
         raise BadInput(hard(found))
     found += _named(folder, settings)[1] if follow else []
     if "runs" not in raws and not any(each.where.startswith(("runs", WORKBOOK)) for each in hard(found)):
-        do = "Add it, with one row a batch and at least the columns run and day."
-        found.append(Problem("runs.csv", "the table of batches is not there.", do))
+        found.append(problem("no_runs", "runs.csv"))
     if "runs" in clean:
         clean["runs"], of_table = checks.factor_levels(clean["runs"], settings)
         found += of_table
@@ -154,24 +156,22 @@ def _with_confirmed(trial: Trial) -> Trial:
     asked = trial.settings.confirms
     if asked is None:
         return trial
-    path = trial.folder / asked.trial
-
-    def wrong(what: str, do: str) -> BadInput:
-        return BadInput([Problem(FILE, what, do, column="key confirms.trial")])
-
+    path, key = trial.folder / asked.trial, say("at_key", key="confirms.trial")
     if not (path / FILE).is_file() or path.resolve() == trial.folder.resolve():
-        do = f"Write the way to it from {trial.folder.name or 'this folder'}, such as ../autumn."
-        raise wrong(f"“{asked.trial}” is not the folder of another trial.", do)
+        raise refuse("confirms_no_trial", FILE, key, named=asked.trial, folder=_called(trial.folder))
     try:
         other = _load(path)
     except BadInput as error:
-        what = f"the trial “{asked.trial}” cannot be read. {hard(error.problems)[0]}"
-        raise wrong(what, "Mend it there.") from error
+        first = hard(error.problems)[0]
+        raise refuse("confirms_unreadable", FILE, key, named=asked.trial, first=first) from error
     for name in other.settings.factors:
         if name not in trial.settings.factors:
-            do = f"Copy [factors.{name}] from there, and give runs a column {name}."
-            raise wrong(f"the trial “{asked.trial}” has the factor {name}, and this one has not.", do)
+            raise refuse("confirms_factor", FILE, key, named=asked.trial, factor=name)
     return replace(trial, confirms=other, inputs=(*trial.inputs, *other.inputs))
+
+
+def _called(folder: Path) -> str:
+    return folder.name or say("this_folder")
 
 
 class _Named(NamedTuple):
@@ -191,16 +191,14 @@ def _named(folder: Path, settings: TrialSettings) -> tuple[list[_Named], list[Pr
         path = folder / said
         inside = sorted(each.parent for each in path.glob(f"*/{FILE}"))  # this trial may be the first
         if not path.is_dir():
-            what = "is a file, not the folder of a trial." if path.exists() else "is no folder."
-            do = f"Write the way to it from {folder.name or 'this folder'}, such as ../autumn."
-            problems.add(key, f"“{said}” {what}", do)
+            says = "earlier_file" if path.exists() else "earlier_no_folder"
+            problems.add(says, key, named=said, folder=_called(folder))
         elif path.resolve() == own:
-            problems.add(key, f"“{said}” is this trial itself.", "Name trials that were made before it.")
+            problems.add("earlier_itself", key, named=said)
         elif (path / FILE).is_file():
             found.setdefault(path.resolve(), _Named(path, said, False))
         elif not inside:
-            do = f"Name the folder of a trial, or one whose sub-folders are trials, each with its {FILE}."
-            problems.add(key, f"“{said}” holds no {FILE}, nor do its sub-folders.", do)
+            problems.add("earlier_holds_none", key, named=said, file=FILE)
         else:
             for each in inside:
                 if each.resolve() != own:
@@ -221,22 +219,20 @@ def _with_earlier(trial: Trial, wanted: Sequence[_Named]) -> Trial:
             other = _load(each.folder)
         except BadInput as error:
             wrong = hard(error.problems)
-            more = f" (the first of {len(wrong)} problems)" if len(wrong) > 1 else ""
-            why = f"It cannot be read{more}: {wrong[0]}"
+            why = say("earlier_unreadable", n=len(wrong), first=wrong[0])
         else:
             first = other.rows("runs")["made_at"].min()
             if each.by_season and (pd.isna(first) or pd.isna(mine)):
-                whose = "its" if pd.isna(first) else "this trial's"
-                why = f"Whether it was made before this trial is not known: {whose} batches have no made_at."
+                why = say("earlier_undated" if pd.isna(first) else "this_undated")
             elif each.by_season and first >= mine:  # a season goes on growing: nothing is wrong with that
-                why, doubtful = f"It was not begun before this trial, on {first:%Y-%m-%d}.", False
+                why, doubtful = say("earlier_later", first=first), False
         if not why:
             found.append(other)
             continue
         passed.append(Exclusion(each.said, why))
         if doubtful:
-            what = f"the earlier trial “{each.said}” is not counted."
-            doubts.append(Problem(FILE, what, why, column="key earlier.trials", weight="doubt"))
+            odd = partial(problem, "earlier_not_counted", FILE, weight="doubt", named=each.said, why=why)
+            doubts.append(odd(column=say("at_key", key="earlier.trials")))
     return replace(
         trial,
         doubts=tuple(_in_file_order(doubts)),
@@ -258,15 +254,12 @@ def read_all(folder: Path, specs: Mapping[str, TableSpec] = TABLES) -> Contents:
     """Read every table of the folder, wherever it stands, as text."""
     out = Contents({}, [], [folder / FILE] if (folder / FILE).exists() else [])
 
-    def odd(where: str, what: str, do: str) -> None:
-        out.problems.append(Problem(where, what, do, weight="doubt"))
+    def odd(says: str, where: str, **filled: Any) -> None:
+        out.problems.append(problem(says, where, weight="doubt", **filled))
 
     waiting = len(Journal.open(folder).waiting())
     if waiting:
-        verb = "is" if waiting == 1 else "are"
-        what = f"{waiting} of the readings logged at the bench {verb} not in the tables."
-        do = f"Close the tables in the spreadsheet, then run: fizzlab check {folder}"
-        out.problems.append(Problem(JOURNAL, what, do))
+        out.problems.append(problem("bench_waits", JOURNAL, n=waiting, folder=folder))
     book = folder / WORKBOOK
     if book.exists():
         sheets, others, problems = read_sheets(book, list(specs))
@@ -275,27 +268,23 @@ def read_all(folder: Path, specs: Mapping[str, TableSpec] = TABLES) -> Contents:
         out.problems.extend(problems)
         for title, guess in [(title, nearest(title, specs)) for title in others]:
             if guess and guess not in sheets:
-                do = f"Rename it if it is meant to be {guess}."
-                odd(f"{WORKBOOK}, sheet {title}", "this sheet was not read.", do)
+                odd("sheet_unread", say("at_sheet", book=WORKBOOK, sheet=title), guess=guess)
     lock = open_in(book)
     if lock is not None:
-        do = f"Save and close it; if it is not open, delete {lock.name}."
-        odd(WORKBOOK, "it is open in a spreadsheet; what is not saved there was not read.", do)
+        odd("book_open", WORKBOOK, lock=lock.name)
     for path in sorted(folder.glob("*.xlsx")):
         if path.name != WORKBOOK and not path.name.startswith(("~", ".")):
-            odd(path.name, "this file was not read.", f"Rename it if it is meant to be {WORKBOOK}.")
+            odd("file_unread", path.name, guess=WORKBOOK)
     for path in sorted(folder.glob("*.csv")):
         name = path.stem.casefold()
         if name not in specs:
             guess = nearest(name, specs)
-            do = f"Rename it if it is meant to be {guess}.csv." if guess else "fizzlab has no such table."
-            odd(path.name, "this file was not read.", do)
+            odd("file_unread" if guess else "file_unknown", path.name, guess=f"{guess}.csv")
             continue
         out.inputs.append(path)
         raw, problems = read_csv(path)
         if name in out.raws and not unread(out.raws[name], specs[name].planned):
-            what = f"the same table also stands in {WORKBOOK}, sheet {name}."
-            problems = [Problem(path.name, what, "Keep one of the two and take the other away.")]
+            problems = [problem("table_twice", path.name, book=WORKBOOK, sheet=name)]
         elif raw is not None:
             out.raws[name] = raw
         out.problems.extend(problems)

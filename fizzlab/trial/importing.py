@@ -11,14 +11,17 @@ import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
-from fizzlab.errors import BadInput, Problem, count, hard
+from fizzlab.errors import BadInput, Problem, hard, problem, refuse
+from fizzlab.language import say
 from fizzlab.measures import LEAVE_OUT, TABLES
 from fizzlab.trial.folder import WORKBOOK, folder_there, read_all, refuse_records
-from fizzlab.trial.loggers import TAKES, Guess, Layout, bad, guess, is_missing, lay_out, numbers, stamp_texts
+from fizzlab.trial.loggers import TAKES, Guess, Layout, guess, is_missing, lay_out, numbers, stamp_texts
 from fizzlab.trial.opening import open_in
 from fizzlab.trial.placing import changing
 from fizzlab.trial.settings import FILE, ImportSettings, read_settings
@@ -85,23 +88,21 @@ def prepare(
     if settings is None:
         raise BadInput(problems)
     if not file.is_file():
-        what = "there is no such file." if not file.exists() else "it is not a file."
-        raise bad(str(file), what, "Check its name and folder.")
+        raise refuse("not_a_file" if file.exists() else "file_missing", str(file))
     data, imports = file.read_bytes(), settings.imports
     layout = lay_out(file.name, data)
     have = set(layout.cells.columns)
     fitting = [key for key, mapping in imports.items() if set(mapping.columns().values()) <= have]
     if name is None and not told and len(fitting) > 1:
-        what = f"more than one mapping of {FILE} fits: {', '.join(fitting)}."
-        raise bad(layout.where, what, "Name one with --mapping.")
+        raise refuse("mappings_fit", layout.where, fitting=", ".join(fitting))
     stored = name if name in imports else fitting[0] if fitting and not told and name is None else None
+    option = say("at_option", option="--mapping")
     if stored is not None and told:
-        do = f"Change it there ([imports.{stored}]), or give this one another name with --mapping."
-        raise bad("option --mapping", f"the mapping {stored} stands in {FILE} already.", do)
+        raise refuse("mapping_stands", option, name=stored)
     if stored is not None:
         taken = imports[stored].columns().values()
         unused = tuple(name for name in layout.cells.columns if name not in taken)
-        found = Guess(imports[stored], (f"Read with the mapping {stored} of {FILE}.",), unused)
+        found = Guess(imports[stored], (say("read_with_mapping", name=stored),), unused)
     else:
         found = guess(layout, told)
         if name is None:
@@ -109,8 +110,7 @@ def prepare(
     called = ["hygrometer", *(f"hygrometer_{n + 2}" for n in range(len(imports)))]
     name = stored or name or next(free for free in called if free not in imports)
     if not re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,39}", name):
-        do = "Use up to 40 small letters, digits, - and _, beginning with a letter or digit."
-        raise bad("option --mapping", f"“{name}” cannot be the name of a mapping.", do)
+        raise refuse("mapping_name", option, name=name)
     target, standing, problems = _standing(folder)
     try:
         readings = read(layout, found.mapping)
@@ -135,38 +135,34 @@ def read(layout: Layout, mapping: ImportSettings) -> Readings:
     ([[Timestamp('2026-01-05 08:00:00'), 21.5, 64.0]], ('1 row without a reading: passed over (row 3).',))
     """
     cells, where, columns = layout.cells, layout.where, mapping.columns()
-    what = "the mapping names this column, but the file does not have it."
-    do = "Import without --mapping to have the columns guessed again."
-    gone = [name for name in columns.values() if name not in cells.columns]
+    gone = [say("at_column", column=name) for name in columns.values() if name not in cells.columns]
     if gone:
-        raise BadInput(Problem(where, what, do, column=f"column {name}") for name in gone)
+        raise BadInput(problem("mapped_column_missing", where, column=name) for name in gone)
     blank = is_missing(cells[mapping.temp]) | is_missing(cells[mapping.rh])
-    said = [*layout.said, *_passed(cells.index[blank], "without a reading: passed over")]
+    said = [*layout.said, *_passed(cells.index[blank], "rows_blank")]
     kept = cells[~blank]
     texts = stamp_texts(kept, mapping.time, mapping.date)
     stamps = {int(str(row)): moment(text, mapping.dates) for row, text in texts.items()}
     problems = []
     for row in [row for row, stamp in stamps.items() if stamp is None]:
-        what = f"“{texts[row][:40]}” is no date and time ({mapping.dates})."
-        problems.append(Problem(where, what, "Mend it in a copy.", row, mapping.time))
-    problems = shortened(problems, "rows")
+        told: dict[str, Any] = {"shown": texts[row][:40], "dates": mapping.dates}
+        problems.append(problem("stamp_unreadable", where, row, mapping.time, **told))
+    problems = shortened(problems, "more_rows")
     clock = [pd.NaT if stamp is None else stamp.clock for stamp in stamps.values()]
     rows = pd.DataFrame({"time": pd.Series(clock, index=kept.index, dtype="datetime64[ns]")})
     for kind, column in TAKES.items():
         rows[column], found = _values(kind, kept[columns[kind]], mapping, where)
         problems += found
     if kept.empty:
-        what = "no row with a reading stands in it."
-        problems.append(Problem(where, what, "Look at the columns that were named."))
+        problems.append(problem("export_blank", where))
     if problems:
         raise BadInput(problems)
     offsets = pd.Series([each and each.offset for each in stamps.values()], index=kept.index, dtype=float)
     rows = _in_order(rows, offsets, mapping.zone, said)
     equal = rows.duplicated()
-    said += _passed(rows.index[equal], "equal to an earlier one: taken once")
+    said += _passed(rows.index[equal], "rows_equal")
     rows = rows[~equal]
-    how = "with a time that an earlier row has too, and other values: kept; the analysis takes their mean"
-    said += _passed(rows.index[rows["time"].duplicated()], how)
+    said += _passed(rows.index[rows["time"].duplicated()], "rows_of_one_time")
     return Readings(where, rows, tuple(said))
 
 
@@ -186,14 +182,10 @@ def _values(
     spec = next(each for each in LOG.columns if each.name == TAKES[kind])
     problems = []
     for row in cells.index[values.isna() | other | outside(values, spec)]:
-        shown = cells[row][:40]
-        what = f"{shown} read in {unit} is outside what is possible here ({range_words(spec)})."
-        do = "Look at the unit, or take the row out of a copy."
-        if pd.isna(values[row]):
-            what, do = f"“{shown}” is not a number.", "Mend it in a copy, without thousands separators."
-        elif other[row]:
-            what, do = f"“{shown}” is in {units[row]}, but the column is read in {unit}.", "Keep one unit."
-        problems.append(Problem(where, what, do, row=int(row), column=str(cells.name)))
+        says = "read_other_unit" if other[row] else "read_outside"
+        says = "read_no_number" if pd.isna(values[row]) else says
+        odd = partial(problem, says, where, int(row), str(cells.name), unit=unit, own=units[row])
+        problems.append(odd(shown=cells[row][:40], range=range_words(spec)))
     return values, shortened(problems)
 
 
@@ -201,29 +193,25 @@ def _in_order(rows: pd.DataFrame, offsets: pd.Series, zone: str | None, said: li
     """Put the readings on the workshop's clock, and in order of time."""
     if zone is not None and offsets.notna().all():
         world = rows["time"] - pd.to_timedelta(offsets, unit="min")
-        said.append(f"Times were turned into the clock of {zone}.")
+        said.append(say("times_turned", zone=zone))
         rows = rows.assign(time=world.dt.tz_localize("UTC").dt.tz_convert(zone).dt.tz_localize(None))
         return rows.loc[world.sort_values(kind="stable").index]
     if offsets.notna().any():
-        said.append("The offsets in the stamps were passed over: the clock was taken as it is written.")
+        said.append(say("offsets_passed_over"))
     steps = rows["time"].diff().dt.total_seconds()
     if (steps < 0).sum() > (steps > 0).sum():  # some loggers write the newest reading first
         steps = -steps
     back = rows.index[steps < 0]
     if len(back):
-        often = "once" if len(back) == 1 else f"{len(back)} times"
-        said.append(
-            f"Times run backwards {often}, first at row {back[0]}, as when summer time ends or a clock is "
-            "set: the clock was taken as it is written, and the rows were put in order of time."
-        )
+        said.append(say("times_backwards", n=len(back), first=back[0]))
     return rows.sort_values("time", kind="stable")
 
 
-def _passed(index: pd.Index, how: str, shown: int = 5) -> list[str]:
+def _passed(index: pd.Index, says: str, shown: int = 5) -> list[str]:
     """One sentence about some rows; none about no row."""
-    rest = f" and {len(index) - shown} more" if len(index) > shown else ""
-    named = f"row{'' if len(index) == 1 else 's'} {', '.join(map(str, index[:shown]))}{rest}"
-    return [f"{count(len(index), 'row')} {how} ({named})."] if len(index) else []
+    named = ", ".join(map(str, index[:shown]))
+    named = say("and_more", named=named, n=len(index) - shown) if len(index) > shown else named
+    return [say(says, n=len(index), named=named)] if len(index) else []
 
 
 def _standing(folder: Path) -> tuple[str, bytes | None, list[Problem]]:
@@ -234,12 +222,10 @@ def _standing(folder: Path) -> tuple[str, bytes | None, list[Problem]]:
     problems = [problem for problem in hard(found.problems) if problem.where == target]
     lock = open_in(folder / target)
     if lock is not None:
-        do = f"Close it; if it is not open, delete {lock.name}."
-        problems.append(Problem(target, "it is open in a spreadsheet.", do))
+        problems.append(problem("log_open", target, lock=lock.name))
     if path is None and LOG.name in found.raws:
-        what = f"the readings of this trial stand in {WORKBOOK}, and a table cannot be in two places."
-        do = f"Save that sheet as {target} and take it out of the workbook; then import again."
-        problems.append(Problem(found.raws[LOG.name].where, what, do))
+        told: dict[str, Any] = {"book": WORKBOOK, "target": target}
+        problems.append(problem("log_in_book", found.raws[LOG.name].where, **told))
     return target, None if path is None else path.read_bytes(), problems
 
 
@@ -256,17 +242,13 @@ def into_room_log(standing: bytes | None, readings: Readings) -> Merge:
     fresh = ~keys.isin(held)
     new = rows[fresh].sort_values("time", kind="stable")
     clash = int(new["time"].isin(set(old["time"])).sum())
-    said = (
-        f"{clash} of the times stand in the log already with other values: both are kept, and the analysis "
-        "takes their mean. Look whether two devices, or two units, were put together."
-    )
     cells = [
         {"time": f"{at:%Y-%m-%dT%H:%M}{f':{at:%S}' if at.second else ''}", "temp_c": f"{temp:.10g}"}
         | {"rh_pct": f"{rh:.10g}"}
         for at, temp, rh in new[["time", "temp_c", "rh_pct"]].itertuples(index=False)
     ]
     data = _inserted(standing, cells, list(new["time"]), old["time"].dropna())
-    return Merge(data, len(new), len(rows) - len(new), (said,) if clash else ())
+    return Merge(data, len(new), len(rows) - len(new), (say("times_clash", clash=clash),) if clash else ())
 
 
 def _typed(standing: bytes) -> pd.DataFrame:
@@ -329,7 +311,7 @@ def write(ready: ImportPlan) -> list[Path]:
         for name, known in ((ready.target, ready.standing), (FILE, ready.toml)):
             path = ready.folder / name
             if (path.read_bytes() if path.exists() else None) != known:
-                raise bad(name, "it was changed while the export was being read.", "Import again.")
+                raise refuse("changed_meanwhile", name)
         names: dict[str, bytes] = {}
         kept = _kept_name(ready)
         if kept is not None:
@@ -344,8 +326,7 @@ def write(ready: ImportPlan) -> list[Path]:
         if FILE in names:
             settings, problems = read_settings(making)
             if settings is None or settings.imports.get(ready.name) != ready.guess.mapping:
-                do = f"Add a section [imports.{ready.name}] by hand."
-                raise BadInput(problems or [Problem(FILE, "the mapping cannot be added at its end.", do)])
+                raise BadInput(problems or [problem("mapping_by_hand", FILE, name=ready.name)])
     return [ready.folder / name for name in names]
 
 
@@ -364,7 +345,7 @@ def _kept_name(ready: ImportPlan) -> str | None:
 def _with_mapping(toml: bytes, name: str, mapping: ImportSettings) -> bytes:
     """trial.toml with a section at its end; what stood there stays, to the byte."""
     end = b"\r\n" if b"\r\n" in toml else b"\n"
-    said = [f"[imports.{name}]   # how `fizzlab import` reads such a file"]
+    said = [f"[imports.{name}]   # {say('mapping_comment')}"]
     for key, value in mapping.model_dump(exclude_none=True).items():
         said.append(f"{key} = {json.dumps(value, ensure_ascii=False)}".replace("\x7f", "\\u007f"))
     gap = b"" if not toml else (b"" if toml.endswith(b"\n") else end) + end

@@ -10,10 +10,12 @@ import json
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from fizzlab.errors import FizzlabError
+from fizzlab.language import say
 from fizzlab.trial.opening import bytes_of
 
 JOURNAL = "bench-log.jsonl"
@@ -26,10 +28,7 @@ class OtherBench(FizzlabError):
     """Somebody else wrote into the journal since this bench last did."""
 
     def __init__(self) -> None:
-        super().__init__(
-            "Another page of this trial logged something since, so nothing was logged here. "
-            "It is in the list now: look, then press again."
-        )
+        super().__init__(say("other_bench"))
 
 
 class Change(NamedTuple):
@@ -200,6 +199,10 @@ class Journal:
     def live(self) -> list[Entry]:
         """The readings that hold, in the order of the presses."""
         return [*self._live.values()]
+
+    def newest(self, most: int | None = None) -> list[Entry]:
+        """So many of them, the newest first."""
+        return [*islice(reversed(self._live.values()), most)]
 
     def waiting(self) -> list[Entry]:
         """The entries that have not reached their table or, taken back, have not left it."""

@@ -17,6 +17,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from fizzlab.errors import FizzlabError
+from fizzlab.language import say
 
 _AGAIN_S = 0.02
 
@@ -37,8 +38,7 @@ def locked(path: Path, *, patience_s: float = 0.0) -> Iterator[None]:
     deadline = time.monotonic() + patience_s
     while (held := _taken(path)) is None:
         if time.monotonic() >= deadline:
-            what = f"Another fizzlab has been writing in {path.parent} for {patience_s:.0f} s."
-            raise Busy(f"{what} Try again later.")
+            raise Busy(say("busy", folder=path.parent, seconds=patience_s))
         time.sleep(_AGAIN_S)
     try:
         yield
@@ -66,8 +66,7 @@ def _taken(path: Path) -> int | None:
         if code not in _BUSY and not isinstance(error, FileNotFoundError):
             os.close(held)
             if code in _NO_LOCKS:
-                what = "This drive offers no file locks, so two commands at once could not be kept apart."
-                raise FizzlabError(f"{what} Keep the trial folder on a drive of this computer.") from None
+                raise FizzlabError(say("no_locks")) from None
             raise
     os.close(held)
     return None

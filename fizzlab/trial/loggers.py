@@ -10,11 +10,13 @@ import unicodedata
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import BadInput, Problem, count, did_you_mean
+from fizzlab.errors import BadInput, Problem, did_you_mean, problem, refuse
+from fizzlab.language import say
 from fizzlab.trial.opening import MOST_BYTES
 from fizzlab.trial.settings.sections import ImportSettings, known_zone
 from fizzlab.trial.stamps import ORDERS, WRITTEN, is_clock, is_day, is_stamp, moment
@@ -31,8 +33,6 @@ TAKES = {"temp": "temp_c", "rh": "rh_pct"}
 KINDS = {"temp": ("°C", "°F", "K"), "rh": ("%",)}
 
 _UNITS = {written: str(unit) for unit, spellings in WRITTEN["units"].items() for written in spellings}
-
-_CALLED = {"temp": "the air's temperature", "rh": "the air's relative humidity"}
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,7 @@ def lay_out(where: str, data: bytes) -> Layout:
     4    2026-01-05 08:00  14,5
     """
     if len(data) > MOST_BYTES:
-        raise bad(where, "it is larger than 200 MB.", "Export a shorter stretch of time.")
+        raise refuse("export_too_large", where)
     said: list[str] = []
     found = _texts(where, data, said)
     if data.startswith(b"PK\x03\x04"):
@@ -71,24 +71,19 @@ def lay_out(where: str, data: bytes) -> Layout:
     kept = {number: row for number, row in filled.items() if not titled or row != rows[place]}
     problems = []
     for number in [number for number, row in kept.items() if any(row[len(header) :])]:
-        what = f"the row has {len(kept[number])} cells, but the header names {len(header)} columns."
-        do = "Export with a semicolon or tab between the cells, or with a decimal point."
-        problems.append(Problem(where, what, do, number))
+        told: dict[str, Any] = {"cells": len(kept[number]), "columns": len(header)}
+        problems.append(problem("export_row_too_long", where, number, **told))
     if problems:
-        raise BadInput(shortened(problems, "rows"))
+        raise BadInput(shortened(problems, "more_rows"))
     for number in reversed(list(kept)):  # closing lines hold no date or time and at most one filled cell
         if any(map(is_stamp, kept[number])) or sum(map(bool, kept[number])) > 1:
             break
         del kept[number]
     if passed := len(filled) - len(kept) + (place if titled else first):
-        said.append(f"{count(passed, 'line')} before, between or after the readings: passed over.")
+        said.append(say("lines_passed", n=passed))
     cells = [(row + [""] * len(header))[: len(header)] for row in kept.values()]
     index = pd.Index(list(kept), name="row")
     return Layout(where, pd.DataFrame(cells, index, header, dtype=object), tuple(said))
-
-
-def bad(where: str, what: str, do: str, column: str | None = None) -> BadInput:
-    return BadInput([Problem(where, what, do, column=column)])
 
 
 def _texts(where: str, data: bytes, said: list[str]) -> Iterable[list[list[str]]]:
@@ -97,9 +92,9 @@ def _texts(where: str, data: bytes, said: list[str]) -> Iterable[list[list[str]]
         text = data.decode("utf-16" if data.startswith((b"\xff\xfe", b"\xfe\xff")) else "utf-8-sig")
     except UnicodeDecodeError:
         text = data.decode("cp1252", errors="replace")
-        said.append("It is not UTF-8 text; it was read as Windows-1252, also called Latin-1.")
+        said.append(say("read_as_latin"))
     if "\0" in text:
-        raise bad(where, "it is not a text file.", "Export the readings as CSV or .xlsx.")
+        raise refuse("export_no_text", where)
     for separator in "\t;,|":
         rows = csv.reader(io.StringIO(text, newline=""), delimiter=separator, skipinitialspace=True)
         try:
@@ -120,9 +115,7 @@ def _most_regular(where: str, found: Iterable[list[list[str]]]) -> tuple[list[li
             regular = [i for i in dated if len(rows[i]) == usual]
             best = max(best, ((len(regular), usual), rows, regular[0]), key=lambda each: each[0])
     if not best[1]:
-        what = "no row with a date or time and a reading beside it was found in it."
-        do = "Export as CSV with a column of dates and times, and one row a reading."
-        raise bad(where, what, do)
+        raise refuse("export_no_readings", where)
     return best[1], best[2]
 
 
@@ -139,7 +132,7 @@ def _header(names: list[str], width: int) -> list[str]:
         names = names[:-1]
     header: list[str] = []
     for i in range(len(names) or width):
-        name = names[i][:190] if i < len(names) and names[i] else f"column {i + 1}"
+        name = names[i][:190] if i < len(names) and names[i] else say("at_column", column=i + 1)
         others = (f"{name} ({same})" for same in itertools.count(2))
         header.append(next(each for each in itertools.chain([name], others) if each not in header))
     return header
@@ -215,7 +208,7 @@ class Guess:
 
 
 #: What a maker may say, by key; columns and time zones besides.
-_ZONES = ("Europe/Berlin", "America/New_York", "another of the tz database")
+_ZONES = ("Europe/Berlin", "America/New_York")
 _CHOICES = {"dates": ORDERS, "temp_unit": KINDS["temp"]}
 
 
@@ -266,27 +259,28 @@ class _Guesser:
         problems = []
         for key, value in self.told.items():
             choices = _CHOICES.get(key, tuple(self.sample.columns))
-            do = did_you_mean(value, choices, f"Choose from: {', '.join(choices)}.")
+            says, do = "told_unknown", did_you_mean(value, choices)
             if key == "zone":
-                choices = (value,) if known_zone(value) else ()
-                do = "Write it as in the tz database, such as Europe/Berlin or America/New_York."
+                says, do, choices = "told_no_zone", "", (value,) if known_zone(value) else ()
             if value not in choices:
-                option = f"option --{key.replace('_', '-')}"
-                problems.append(Problem(option, f"“{value}” is not one that there is.", do))
+                option = say("at_option", option=f"--{key.replace('_', '-')}")
+                told: dict[str, Any] = {"value": value, "known": ", ".join(choices)}
+                problems.append(problem(says, option, do=do, **told))
         if problems:
             raise BadInput(problems)
 
-    def ask(self, key: str, what: str, choices: Sequence[str]) -> None:
+    def ask(self, key: str, says: str, choices: Sequence[str], **filled: str) -> None:
         """Ask for what the file does not settle: the option that does."""
-        do = f'It may be: {", ".join(choices)}. Say it, as in --{key.replace("_", "-")} "{choices[0]}".'
-        self.asked.append(Problem(self.layout.where, what, do))
+        said = f'--{key.replace("_", "-")} "{choices[0]}"'
+        do = say("say_it", known=", ".join(choices), said=said)
+        self.asked.append(Problem(self.layout.where, say(says, **filled), do))
 
-    def choose(self, key: str, what: str, columns: Sequence[str]) -> None:
+    def choose(self, key: str, says: str, columns: Sequence[str]) -> None:
         """Take the only column, or ask which."""
         if len(columns) == 1:
             self.values[key] = columns[0]
         else:
-            self.ask(key, what, columns)
+            self.ask(key, says, columns)
 
     def when(self) -> None:
         """Find the column of times, or a pair of date and time of day, and the order of its numbers."""
@@ -302,13 +296,12 @@ class _Guesser:
         by_name = [name for name in whole if _names(name, "time", "date")]
         if whole:
             whole = by_name if len(by_name) == 1 else whole
-            self.choose("time", "Which column is the workshop's date and time?", whole)
+            self.choose("time", "which_stamp", whole)
         elif days and clocks:
-            self.choose("date", "Which column is the date?", days)
-            self.choose("time", "Which column is the time of day?", clocks)
+            self.choose("date", "which_date", days)
+            self.choose("time", "which_clock", clocks)
         else:
-            do = "Export with the full date and time of each reading."
-            raise bad(self.layout.where, "no column holds a date and a time of day.", do)
+            raise refuse("export_no_stamps", self.layout.where)
         if not self.asked:
             self.order()
 
@@ -321,8 +314,7 @@ class _Guesser:
             orders = [order for order in ORDERS if order == self.told["dates"]]
         if len(orders) != 1:
             shown = usable[0] if usable else ""
-            asks = f"“{shown}” can be read in more than one way. Which number comes first in its date?"
-            self.ask("dates", asks, orders or ORDERS)
+            self.ask("dates", "which_order", orders or ORDERS, shown=shown)
             return
         chosen = orders[0]
         self.values["dates"] = chosen
@@ -330,27 +322,24 @@ class _Guesser:
         if "zone" in self.told:
             self.values["zone"] = self.told["zone"]
         elif offsets == {0}:
-            self.ask("zone", "Its stamps are in world time. In which time zone is the workshop?", _ZONES)
+            self.ask("zone", "which_zone", [*_ZONES, say("other_zone")])
 
     def measured(self, kind: str) -> None:
         """Find the column of one kind of reading, and its unit."""
         other, told = {"temp": "rh", "rh": "temp"}[kind], self.told.get(kind)
-        asks = f"Which column is {_CALLED[kind]}?"
         taken = [each.get(key) for each in (self.values, self.told) for key in ("time", "date", other)]
         glued = {name: units for name, units in self.numeric.items() if name not in taken}
         if told is not None and told not in glued:
-            what = f"the column does not hold numbers, so it cannot be {_CALLED[kind]}."
-            raise bad(self.layout.where, what, "Name another.", f"column {told}")
+            raise refuse(f"{kind}_no_numbers", self.layout.where, say("at_column", column=told))
         fit = [told] if told is not None else _candidates(kind, other, glued)
         if fit:
-            self.choose(kind, asks, fit)
+            self.choose(kind, f"which_{kind}", fit)
         else:
             others = _candidates(other, kind, glued)
             left = tuple(name for name in glued if name not in others)
             if not left:
-                what = f"no column of numbers is left for {_CALLED[kind]}."
-                raise bad(self.layout.where, what, "Export with that column.")
-            self.ask(kind, asks, left)
+                raise refuse(f"{kind}_none_left", self.layout.where)
+            self.ask(kind, f"which_{kind}", left)
         if kind in self.values:
             self.unit(kind, self.values[kind])
 
@@ -369,14 +358,14 @@ class _Guesser:
             share = not glued and values.notna().any() and float(values.max()) <= 1.0
             self.values[key] = "share" if share else "%"
             if share:
-                self.reasons.append(f"{name}: read as a share from 0 to 1, since no value is above 1.")
+                self.reasons.append(say("read_as_share", name=name))
         elif usual or headed:
             self.values[key] = usual[0] if usual else str(headed)
         elif kind == "temp" and not glued and (middle <= 35 or middle >= 50):
             unit = self.values[key] = "°C" if middle <= 35 else "°F" if middle < 200 else "K"
-            self.reasons.append(f"{name}: read as {unit}, since half of its values lie around {middle:g}.")
+            self.reasons.append(say("read_as_unit", name=name, unit=unit, middle=middle))
         else:
-            self.ask(key, f"In which unit is “{name}”?", KINDS[kind][:2])
+            self.ask(key, "which_unit", KINDS[kind][:2], name=name)
 
 
 def _units_glued(cells: pd.Series) -> set[str]:

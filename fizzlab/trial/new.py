@@ -16,7 +16,8 @@ import tomlkit
 from tomlkit.items import Comment, Table, Whitespace
 
 from fizzlab.design.kinds import KINDS
-from fizzlab.errors import BadInput, Problem, capital
+from fizzlab.errors import BadInput, Problem, capital, problem, refuse
+from fizzlab.language import lines, say
 from fizzlab.measures import MEASURES, TABLES
 from fizzlab.recipe.ingredients import ROLES, Role
 from fizzlab.recipe.units import canonical_kind
@@ -53,7 +54,7 @@ def draft(answers: Answers, before: str = "", code: str = "trial") -> Draft:
         (Path(trying) / FILE).write_text(text, encoding="utf-8")
         settings, found = read_settings(Path(trying))
     told = {key for key, _ in faults}
-    faults += [(key, problem) for problem in found if (key := question_of(problem)) not in told]
+    faults += [(key, each) for each in found if (key := question_of(each)) not in told]
     return Draft(text, None if faults else settings, faults)
 
 
@@ -61,13 +62,11 @@ def write(folder: Path, made: Draft, before: str = "") -> Path:
     """Write a sound draft in place of `before`, or where nothing stands; returns the path."""
     path = folder / FILE
     if made.faults:
-        raise BadInput(problem for _, problem in made.faults)
+        raise BadInput(each for _, each in made.faults)
     with changing(folder) as making:
         there = text_of(path) if path.exists() else ""
         if there and there != before:
-            do = "Choose another folder." if not before else "Open it again, then answer."
-            what = "it is there already." if not before else "it was changed since it was opened."
-            raise BadInput([Problem(str(path), what, do)])
+            raise refuse("changed_since_opened" if before else "there_already", str(path))
         (making / FILE).write_bytes(made.text.encode())
     return path
 
@@ -78,8 +77,7 @@ def text_of(path: Path) -> str:
         text = bytes_of(path).decode("utf-8-sig").replace("\r\n", "\n")
         tomlkit.parse(text)
     except ValueError as error:
-        what = f"it cannot be read: {error}."
-        raise BadInput([Problem(str(path), what, "Mend it by hand first.")]) from None
+        raise refuse("mend_by_hand", str(path), error=error) from None
     return text
 
 
@@ -147,12 +145,12 @@ def _wanted(answers: Answers, faults: Faults) -> Section:
         text = answers.text(key) if key in asked else answers.told.get(key, "")
         part, _, name = key.rpartition(".")
         if not text and key in ("title", "question"):
-            faults.append((key, Problem(ask.label, "it is empty.", "Say it in a few words.")))
+            faults.append((key, problem("answer_empty", ask.label)))
         elif text and ask.kind != "rows" and not (part == "plan" and answers.kind == LATER):
             (wanted.setdefault(part, {}) if part else wanted)[name] = _value(ask, text)
     factors = wanted["factors"] = dict(_factor(row, faults) for row in answers.changed)
     if len(factors) < len(answers.changed):
-        faults.append(("factors", Problem("", "two changes have one name.", "Name one otherwise.")))
+        faults.append(("factors", problem("changes_alike", "")))
     recipe = wanted.get("recipe", {}) | {"ingredients": [], "by_factor": {}}
     for row in answers.rows.get("ingredients", ()):
         wanted["recipe"] = recipe
@@ -188,8 +186,7 @@ def _factor(row: Row, faults: Faults) -> tuple[str, Section]:
     found = re.fullmatch(r"(.*\d)\s*([^\d\s,;]+)", values)
     if not (named or unit) and found and NUMBERS.fullmatch(found[1]):
         values, unit = found[1], found[2]
-    wrong = f"“{values}” names one way only, and nothing to compare it with."
-    do, levels = "Write pearl, dye or 0.6, 1.2.", split(values)
+    wrong, levels = "one_way_only", split(values)
     factor: Section = {"levels": levels, "control": (levels or [""])[0]}
     sound = len(levels) > 1
     if not named and (unit or NUMBERS.fullmatch(values)):
@@ -199,10 +196,9 @@ def _factor(row: Row, faults: Faults) -> tuple[str, Section]:
         factor = {"amounts": numbers} if numbers else {}
         factor |= {"low": _scalar(ends[1]), "high": _scalar(ends[2])} if ends else {}
         factor, sound = factor | {"unit": unit}, bool(unit and (ends or len(numbers) > 1))
-        if not unit:
-            wrong, do = f"“{values}” has no unit.", "Say what it is measured in, such as g or ml."
+        wrong = wrong if unit else "amounts_without_unit"
     if not sound:
-        faults.append(("factors", Problem("", f"{label}: {wrong}", do)))
+        faults.append(("factors", problem(wrong, "", label=label, values=values)))
     return name, factor | more
 
 
@@ -242,20 +238,26 @@ def _wish(row: Row) -> tuple[str, Section]:
     return named[0] if named else folded(label), said
 
 
-def question_of(problem: Problem) -> str:
+def question_of(found: Problem) -> str:
     """The question of which the answer has this problem; "plan" where it is none of them alone."""
-    key = (problem.column or "key factors").removeprefix("key ")
-    found = {"factors": "factors", "recipe": "ingredients", "responses": "wishes", "plan": "plan"}
+    key = _key(found) or "factors"
+    parts = {"factors": "factors", "recipe": "ingredients", "responses": "wishes", "plan": "plan"}
     asked = [each for each in ASKS if key == each or key.startswith((f"{each}.", f"{each} "))]
-    return [*asked, found.get(key.partition(".")[0], "title")][0]
+    return [*asked, parts.get(key.partition(".")[0], "title")][0]
 
 
-def reason(problem: Problem) -> str:
+def reason(found: Problem) -> str:
     """What is wrong and what to do, with the line of an answer that it is about."""
-    key = (problem.column or "").removeprefix("key ")
+    key, what = _key(found), found.what
     line = re.search(r"\(([^()]+)\)", key) or re.match(r"(?:factors|responses)\.([^.]+)", key)
-    what = problem.what.replace("the key is missing", f"the {key.rpartition('.')[2]} is missing")
-    return f"{line[1].replace('_', ' ')}: {what} {problem.do}" if line else f"{capital(what)} {problem.do}"
+    if what == lines("toml_missing")[0]:
+        what = say("answer_missing", name=key.rpartition(".")[2])
+    return f"{line[1].replace('_', ' ')}: {what} {found.do}" if line else f"{capital(what)} {found.do}"
+
+
+def _key(found: Problem) -> str:
+    """The key of trial.toml that has a problem."""
+    return (found.column or "").removeprefix(say("at_key", key=""))
 
 
 def _merge(into: MutableMapping[str, Any], old: Section, new: Section) -> None:

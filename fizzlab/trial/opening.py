@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import tomllib
+from contextlib import suppress
 from pathlib import Path
 from stat import S_ISREG
 
-from fizzlab.errors import BadInput, Problem
+from fizzlab.errors import FizzlabError, refuse
+from fizzlab.language import languages, spoken
 
 #: A file of more bytes, or a workbook that unpacks to more, is refused: no hand-kept notebook is so large.
 MOST_BYTES = 200 * 1024 * 1024
@@ -15,12 +18,18 @@ def bytes_of(path: Path) -> bytes:
     """What a file holds; BadInput, not opened, where it is a pipe, a device or a folder, or is too large."""
     about = path.stat()
     if not S_ISREG(about.st_mode):
-        do = "Put a file of that name there, or take it away."
-        raise BadInput([Problem(path.name, "it is no file but a folder, a pipe or a device.", do)])
+        raise refuse("no_file", path.name)
     if about.st_size > MOST_BYTES:
-        what = "it is larger than 200 MB, far more than a hand-kept notebook."
-        raise BadInput([Problem(path.name, what, "Keep only the readings of this trial in it.")])
+        raise refuse("file_too_large", path.name)
     return path.read_bytes()
+
+
+def language_of(folder: Path) -> str:
+    """The language that a trial asks for; the one that is spoken where its trial.toml does not say."""
+    with suppress(OSError, ValueError, RecursionError, FizzlabError):
+        said = tomllib.loads(bytes_of(folder / "trial.toml").decode("utf-8-sig")).get("language")
+        return said if said in languages() else spoken()
+    return spoken()
 
 
 def open_in(path: Path) -> Path | None:

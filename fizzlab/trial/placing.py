@@ -20,7 +20,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextvars import ContextVar
 from pathlib import Path, PurePath
 
-from fizzlab.errors import BadInput, Problem
+from fizzlab.errors import BadInput, problem, refuse
 from fizzlab.trial.locks import Busy, locked
 from fizzlab.trial.opening import bytes_of
 
@@ -41,8 +41,7 @@ def folder_there(folder: Path) -> None:
     """Refuse what is no folder (BadInput); first put back what was left half-done in it."""
     recover(folder)
     if not folder.is_dir():
-        what = "there is no such folder." if not folder.exists() else "it is not a folder."
-        raise BadInput([Problem(str(folder), what, "Check the name, or make one with: fizzlab new FOLDER.")])
+        raise refuse("not_a_folder" if folder.exists() else "folder_missing", str(folder))
 
 
 def refuse_records(folder: str | Path) -> None:
@@ -50,8 +49,7 @@ def refuse_records(folder: str | Path) -> None:
     path = Path(folder).resolve()
     for home in (path, *path.parents):
         if home.name == RECORDS and (home / "ledger.jsonl").is_file():
-            what = "it belongs to the records, which are never changed."
-            raise BadInput([Problem(str(folder), what, f"Name the folder of the trial: {home.parent.name}.")])
+            raise refuse("in_records", str(folder), trial=home.parent.name)
 
 
 @contextlib.contextmanager
@@ -63,7 +61,7 @@ def held(folder: Path, patience_s: float = PATIENCE_S) -> Iterator[None]:
         yield
         return
     if home.is_symlink():
-        raise BadInput([Problem(str(home), "it is a link, which fizzlab does not make.", "Take it away.")])
+        raise refuse("is_a_link", str(home))
     with _gone_if_empty(home), locked(home / LOCK, patience_s=patience_s):
         _put_back(folder, home / "undone")
         for name in {path.name.removesuffix(".lock") for path in home.iterdir()} - {LOCK}:
@@ -190,13 +188,10 @@ def _put_back(folder: Path, room: Path) -> None:
     except (ValueError, TypeError, AttributeError, FileNotFoundError, NotADirectoryError):
         ours = False
     if not ours:
-        do = f"Take the folder {home} away."
-        raise BadInput([Problem(str(undo), "it is nothing that fizzlab wrote.", do)])
+        raise refuse("undo_not_ours", str(undo), home=home)
     changed = [name for name, (here, *known) in now.items() if here not in known]
     if changed:
-        what = f"it was changed after a command had been stopped half-way; what stood there before: {undo}."
-        do = f"Keep of each file what is right, then delete the folder {home}."
-        raise BadInput(Problem(str(folder / name), what, do) for name in changed)
+        raise BadInput(problem("changed_since", str(folder / name), undo=undo, home=home) for name in changed)
     for name, (here, before, _) in now.items():
         if here != before and before is None:
             (room / "gone" / name).parent.mkdir(parents=True, exist_ok=True)

@@ -8,6 +8,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from fizzlab.language import say
+
 #: Within a batch: beyond so many robust standard deviations, and by so much as a ratio.
 FAR, RATIO = 6.0, 1.5
 
@@ -21,7 +23,7 @@ FEWEST = 3
 STEP = 1.25
 
 #: What a reading is of the usual one where the decimal sign slipped.
-_SLIPS = {10: "ten times as much", 100: "a hundred times as much", 0.1: "a tenth", 0.01: "a hundredth"}
+_SLIPS = {10: "slip_ten", 100: "slip_hundred", 0.1: "slip_tenth", 0.01: "slip_hundredth"}
 
 #: A room's air changes by less than this between two readings.
 GUST = 5.0
@@ -30,15 +32,21 @@ _MAD = 1.4826  # of the median absolute deviation to a standard deviation
 
 
 def slip(reading: float, usual: float) -> str:
-    """The clause that names a slip of the decimal sign; empty where it is none.
+    """The words that name a slip of the decimal sign; empty where it is none.
 
     >>> slip(1480, 152), slip(60, 152)
-    (', ten times as much: the decimal sign may have slipped', '')
+    ('ten times as much: the decimal sign may have slipped', '')
     """
     for factor, said in _SLIPS.items() if reading > 0 and usual > 0 else ():
         if 1 / RATIO < reading / usual / factor < RATIO:
-            return f", {said}: the decimal sign may have slipped"
+            return say(said)
     return ""
+
+
+def slipped(reading: float, usual: float) -> str:
+    """The clause that names a slip of the decimal sign, to end a sentence with; empty where it is none."""
+    words = slip(reading, usual)
+    return say("slipped", slip=words) if words else ""
 
 
 def gusts(rows: pd.DataFrame, column: str) -> pd.DataFrame:
@@ -131,5 +139,4 @@ def swapped(rows: pd.DataFrame) -> pd.DataFrame:
     temp, rh = rows["temp_c"].median(), rows["rh_pct"].median()
     if not temp > 40:
         return rows[:0]
-    seems = "temperature and humidity seem to be swapped" if rh < 40 else "the temperature seems to be in °F"
-    return rows.head(1).assign(temp=temp, rh=rh, seems=seems)
+    return rows.head(1).assign(temp=temp, rh=rh, seems=say("air_swapped" if rh < 40 else "air_fahrenheit"))

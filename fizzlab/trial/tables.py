@@ -13,13 +13,15 @@ import unicodedata
 import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import HIDDEN, BadInput, Problem, did_you_mean
+from fizzlab.errors import HIDDEN, BadInput, Problem, did_you_mean, problem, refuse
+from fizzlab.language import lines, say, translated
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, Column
 from fizzlab.trial.opening import MOST_BYTES, bytes_of
 from fizzlab.trial.sisters import slip
@@ -92,7 +94,6 @@ def read_csv(path: Path) -> tuple[RawTable | None, list[Problem]]:
 
 def csv_of(where: str, data: bytes) -> tuple[RawTable | None, list[Problem]]:
     """The table that the bytes of a CSV file hold."""
-    again = "Save it again as “CSV UTF-8” in the spreadsheet."
     try:
         text = data.decode("utf-8-sig")
         between = separator_of(text)
@@ -101,10 +102,9 @@ def csv_of(where: str, data: bytes) -> tuple[RawTable | None, list[Problem]]:
         return raw and replace(raw, comma=between != ","), problems
     except UnicodeDecodeError as error:
         row = data[: error.start].count(b"\n") + 1
-        return None, [Problem(where, "it is not plain UTF-8 text.", again, row=row)]
+        return None, [problem("not_utf8", where, row)]
     except csv.Error as error:
-        do = f"Look for a stray quotation mark. {again}"
-        return None, [Problem(where, f"its cells cannot be told apart ({error}).", do)]
+        return None, [problem("cells_run_on", where, error=error)]
 
 
 def separator_of(text: str) -> str:
@@ -122,7 +122,7 @@ def read_sheets(path: Path, names: Sequence[str]) -> tuple[dict[str, RawTable], 
         return {}, [], list(error.problems)
     named = {title: title.strip().casefold() for title in book.sheetnames}
     for title in [title for title, name in named.items() if name in names]:
-        where = f"{path.name}, sheet {title}"
+        where = say("at_sheet", book=path.name, sheet=title)
         try:
             raw, found = _raw(where, records(where, book[title]))
         except BadInput as error:
@@ -157,14 +157,11 @@ def open_book(where: str, data: bytes) -> Any:
             return openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
     except Exception as error:  # openpyxl raises many kinds on damaged files; all mean the same to a maker
         raise _unreadable(where, error) from error
-    what = f"holds more than {MOST_CELLS // 10**6} million cells" if cells else "unpacks to more than 200 MB"
-    do = "Keep only the tables of this trial in it."
-    raise BadInput([Problem(where, f"it {what}, far more than a hand-kept notebook.", do)])
+    raise refuse("book_of_many_cells" if cells else "book_too_large", where, millions=MOST_CELLS // 10**6)
 
 
 def _unreadable(where: str, error: Exception) -> BadInput:
-    what, do = type(error).__name__, "Save it again as an .xlsx workbook from the spreadsheet."
-    return BadInput([Problem(where, f"it cannot be read as a workbook ({what}).", do)])
+    return refuse("book_unreadable", where, error=type(error).__name__)
 
 
 def records(where: str, sheet: Any) -> list[list[str]]:
@@ -206,27 +203,24 @@ def _raw(where: str, found: list[list[str]]) -> tuple[RawTable | None, list[Prob
         kept = [place for place, name in enumerate(head) if not only_shown(name)]
         found = [[row[i] for i in kept if i < len(row)] + row[len(head) :] for row in found]
     if not found or not any(cell.strip() for cell in found[0]):
-        return None, [Problem(where, "it has no header.", "Put the column names in its first row.", row=1)]
+        return None, [problem("no_header", where, 1)]
     header = [cell.strip().casefold() for cell in found[0]]
     full_width = len(header)
     while not header[-1]:
         header.pop()
     problems = [
-        Problem(where, "the column stands there twice.", "Keep one of the two.", row=1, column=name)
+        problem("column_twice", where, 1, name)
         for name in dict.fromkeys(header)
         if name and header.count(name) > 1
     ]
     if "" in header:
-        what = f"column {header.index('') + 1} has no name."
-        problems.append(Problem(where, what, "Name it, or delete it if it is empty.", row=1))
+        problems.append(problem("column_unnamed", where, 1, number=header.index("") + 1))
     if problems:
         return None, problems
     width, rows = len(header), {}
     for number, row in enumerate(found[1:], start=2):
         if len(row) > full_width or any(cell.strip() for cell in row[width:]):
-            what = f"the row has {len(row)} cells, but the header names {width} columns."
-            do = "Put quotation marks round a text with the separator in it, or write decimals with a point."
-            problems.append(Problem(where, what, do, row=number))
+            problems.append(problem("row_too_long", where, number, cells=len(row), columns=width))
         elif any(cell.strip() for cell in row):
             rows[number] = (row + [""] * width)[:width]
     index = pd.Index(list(rows), name="row")
@@ -262,15 +256,11 @@ def parse(
     missing = [name for name in allowed if name not in cells.columns]
     problems = []
     for name in [name for name in cells.columns if name not in allowed]:
-        out = "Take it out, or move it into the column note." if NOTE.name in allowed else "Take it out."
-        do = did_you_mean(name, missing, out)
-        problems.append(Problem(where, "fizzlab knows no such column.", do, row=1, column=name))
+        says = "column_unknown_note" if NOTE.name in allowed else "column_unknown"
+        problems.append(problem(says, where, 1, name, do=did_you_mean(name, missing)))
     for column in [column for column in columns if column.required and column.name in missing]:
-        what = f"the column is missing ({column.meaning})."
-        do = "Add it."
-        if column.name in ("time", "temp_c", "rh_pct"):
-            do = "Add it; a logger's own file is read with: fizzlab import FOLDER FILE."
-        problems.append(Problem(where, what, do, row=1, column=column.name))
+        says = "column_missing_log" if column.name in ("time", "temp_c", "rh_pct") else "column_missing"
+        problems.append(problem(says, where, 1, column.name, meaning=translated(column.meaning)))
     out_of_it = pd.Series(False, index=cells.index)
     if LEAVE_OUT.name in cells.columns:
         out_of_it = cells[LEAVE_OUT.name].str.strip() != ""
@@ -285,7 +275,7 @@ def parse(
         else:
             typed[column.name] = pd.Series(_EMPTY[column.kind], index=kept.index)
     if cells.empty and not problems:  # a table whose rows are all unread is no problem: it was prepared
-        problems.append(Problem(where, "it has no rows.", "Fill it in, or take it out of the folder."))
+        problems.append(problem("no_rows", where))
     rows = pd.DataFrame(typed, index=kept.index)
     return Table(where, rows, cells[out_of_it], there[blank & ~_after_the_end(there, columns)]), problems
 
@@ -315,13 +305,13 @@ def _after_the_end(cells: pd.DataFrame, columns: Sequence[Column]) -> pd.Series:
     return after
 
 
-def shortened(found: list[Problem], rest: str = "cells of this column") -> list[Problem]:
+def shortened(found: list[Problem], rest: str = "more_cells") -> list[Problem]:
     """Spell out the first problems of a kind and count the rest."""
     more = found[SHOWN_PER_COLUMN:]
     if not more:
         return found
-    what = f"{len(more)} more {rest}, down to row {more[-1].row}, cannot be used either."
-    mend = Problem(more[0].where, what, "Mend those too.", row=more[0].row, column=more[0].column)
+    first = more[0]
+    mend = problem(rest, first.where, first.row, first.column, n=len(more), last=more[-1].row)
     return [*found[:SHOWN_PER_COLUMN], mend]
 
 
@@ -340,14 +330,12 @@ def _typed(text: pd.Series, column: Column, where: str, comma: bool) -> tuple[pd
             bad |= either
         beyond = outside(values, column)
         usual, middle = (float(values[each].dropna().median()) for each in (~beyond, beyond))
-        unit, mend = _other_unit(middle) if column.unit == "°C" else ("", "")
+        unit = _other_unit(middle) if column.unit == "°C" else ""
         if unit and beyond.sum() > 1 and not slip(middle, usual):
             warm = values > 40  # no room, and no bath, is so warm in °C
-            what = f"{warm.sum()} of its {len(values)} temperatures seem to be in {unit}, from here on."
-            do = f"Turn them into °C: {mend}."
-            if column.name == "temp_c":
-                do = f"{do[:-1]}; or read the logger's own file with: fizzlab import FOLDER FILE."
-            problems.append(Problem(where, what, do, int(values.index[warm][0]), column.name))
+            says = "other_unit_log" if column.name == "temp_c" else "other_unit"
+            odd = partial(problem, says, where, int(values.index[warm][0]), column.name, warm=warm.sum())
+            problems.append(odd(of=len(values), unit=say(unit), mend=say(f"turn_{unit}")))
         else:
             bad |= beyond
     elif column.kind == "text":
@@ -361,11 +349,9 @@ def _typed(text: pd.Series, column: Column, where: str, comma: bool) -> tuple[pd
     ]
 
 
-def _other_unit(value: float) -> tuple[str, str]:
-    """The unit that a temperature of no room or bath in °C seems to be in, and how to turn it into °C."""
-    if 260 <= value <= 335:
-        return "kelvin", "take 273.15 off"
-    return ("°F", "take 32 off and divide by 1.8") if 60 < value <= 140 else ("", "")
+def _other_unit(value: float) -> str:
+    """The unit that a temperature of no room or bath in °C seems to be in."""
+    return "kelvin" if 260 <= value <= 335 else "fahrenheit" if 60 < value <= 140 else ""
 
 
 def outside(values: pd.Series, column: Column) -> pd.Series:
@@ -380,57 +366,50 @@ def range_words(column: Column) -> str:
     """The bounds of a column in words."""
     low, high = column.low, column.high
     if low is None:
-        return f"at most {high:g}"
-    if high is None:
-        return f"{'more than' if column.above_low else 'at least'} {low:g}"
-    return f"{'above ' if column.above_low else ''}{low:g} to {high:g}"
-
-
-_ALONE = "Write the number alone, without unit or words."
-_WANTED = {
-    "number": ("a number", _ALONE),
-    "whole": ("a whole number", _ALONE),
-    "yes_no": ("yes or no", "Write yes or no."),
-    "moment": ("a date and time", "Write the workshop's clock time as 2026-01-31T08:30, with no time zone."),
-}
+        return say("range_to", high=high)
+    ends = "range" if high is not None else "range_from"
+    return say(f"{ends}_above" if column.above_low else ends, low=low, high=high)
 
 
 def _fault(text: str, value: Any, column: Column, usual: float = np.nan) -> tuple[str, str]:
     """What is wrong with a cell that cannot be used, where others are about `usual`, and what to do."""
-    kind, reason = column.kind, "or give a reason in the column leave_out."
+    kind, meaning = column.kind, translated(column.meaning)
     shown = text if len(text) <= 30 else text[:29] + "…"
     if not text:
-        return "the cell is empty.", f"Fill in {column.meaning}, {reason}"
+        return _two("cell_empty", meaning=meaning)
     if kind == "text":
-        return f"a sign that cannot be seen or printed stands in “{shown}”.", "Type the text again."
+        return _two("sign_hidden", shown=shown)
     if not pd.isna(value) and kind != "moment":
-        unit = _other_unit(value)[0] if column.unit == "°C" else ""
-        seems = slip(value, usual) and f"; most are about {usual:g}, and it is{slip(value, usual)[1:]}"
-        seems = seems or f"; it seems to be in {unit}" * bool(unit)
-        what = f"{text} is outside what is possible here ({range_words(column)}){seems}."
-        return what, f"Correct it ({column.meaning}), {reason}"
+        unit, seems = _other_unit(value) if column.unit == "°C" else "", ""
+        if slip(value, usual):
+            seems = say("seems_slip", usual=usual, slip=slip(value, usual))
+        elif unit:
+            seems = say("seems_unit", unit=say(unit))
+        return _two("cell_outside", shown=text, range=range_words(column), seems=seems, meaning=meaning)
     if not pd.isna(value):
-        year = not _EARLIEST <= value <= _LATEST
-        what = f"the year of “{shown}” cannot be right." if year else f"“{shown}” has no time of day."
-        return what, "Write it as 2026-01-31T08:30."
+        return _two("no_clock" if _EARLIEST <= value <= _LATEST else "year_wrong", shown=shown)
     if kind == "moment" and _SLASHED.match(text):
-        what = f"“{shown}” may be day or month first, and the column does not settle which."
-        return what, "Write the date as 2026-01-31, the year first."
+        return _two("day_or_month", shown=shown)
     if kind in ("number", "whole") and re.fullmatch(_THOUSANDS, text):
-        may = f"{text.replace(',', '.')} or {text.replace(',', '')}"
-        return f"“{shown}” may be {may}.", "Write it without a comma."
-    wanted, do = _WANTED[kind]
+        either = {"point": text.replace(",", "."), "none": text.replace(",", "")}
+        return _two("comma_unclear", shown=shown, **either)
+    what, do = lines(f"not_{kind}", shown=shown)
     if kind == "moment" and re.fullmatch(r"\d{1,2}:\d\d(:\d\d)?", text):
-        do = "Add the date, as in 2026-01-31T08:30."
+        do = say("add_date")
     elif kind in ("moment", "yes_no"):
         pass
     elif ":" in text and column.name == "hours":
-        do = "Write hours as a number, 1.5 for an hour and a half."
+        do = say("hours_as_number")
     elif "," in text and "." in text:
-        do = "Write it without a thousands separator."
+        do = say("no_thousands")
     elif text.startswith("#"):
-        do = "Mend the formula in the spreadsheet."
-    return f"“{shown}” is not {wanted}.", do
+        do = say("mend_formula")
+    return what, do
+
+
+def _two(name: str, **filled: Any) -> tuple[str, str]:
+    what, do = lines(name, **filled)
+    return what, do
 
 
 _YES_NO = {

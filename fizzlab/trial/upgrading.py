@@ -7,16 +7,17 @@ from typing import Any
 
 import tomlkit
 
+from fizzlab.language import say
 from fizzlab.trial.new import text_of
 from fizzlab.trial.placing import changing
 from fizzlab.trial.settings.sections import FILE
 
 #: Key, what it says where only that is no longer known, the last version that knew it, what follows.
 GONE = (
-    ("drying.distribution", None, "0.2", "Dry times are taken as log-normal now."),
-    ("drying.constant_loss_g_per_h", None, "0.2", "A piece is dry by its remaining water alone now."),
-    ("drying.air", "rh and temperature", "0.2", "The air counts by its drying power (vpd) now."),
-    ("crumble.tumble_scale", None, "0.1", "Losses are compared as ratios now."),
+    ("drying.distribution", None, "0.2", "now_log_normal"),
+    ("drying.constant_loss_g_per_h", None, "0.2", "now_remaining_water"),
+    ("drying.air", "rh and temperature", "0.2", "now_by_vpd"),
+    ("crumble.tumble_scale", None, "0.1", "now_ratios"),
 )
 
 
@@ -32,12 +33,12 @@ def upgrade(folder: Path) -> list[str]:
         section, _, name = key.partition(".")
         if name in document.get(section, {}) and value in (None, document[section][name]):
             del document[section][name]
-            said.append(f"Taken out: {key}. {follows}")
+            said.append(say("key_taken_out", key=key, follows=say(follows)))
             versions.append(version)
     if said:
         kept = folder / f"trial-{min(versions)}.toml"
         with changing(folder) as room:
             (room / kept.name).write_bytes(before.encode())
             (room / FILE).write_bytes(tomlkit.dumps(document).encode())
-        said.append(f"The file as it was: {kept.name}.")
+        said.append(say("file_as_it_was", name=kept.name))
     return said

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from outside import Source, agrees, same
-from scipy import stats
+from scipy import optimize, stats
 from statsmodels.stats.meta_analysis import combine_effects
 
 from fizzlab.models.pooling import TrialLine, pool, pool_effects, pool_trials
@@ -250,5 +250,9 @@ def test_whether_trials_differ_counts_how_few_batches_each_had() -> None:
         welch,
         abs=1e-9,
     )
+    chance = optimize.bisect(
+        lambda p: 0.5 - (pool(means, errors, 1 - 2 * p, 9).tau_low > 0), 0.01, 0.03, xtol=1e-7
+    )
+    agrees("chance at which the interval of tau just leaves out none", chance, 0.0173928215, welch, abs=2e-7)
     two = pool_effects(effects(means[1:], errors[1:], 9))
     agrees("p of two groups alike", two.p_differ, 0.0092984047, welch, abs=1e-9)

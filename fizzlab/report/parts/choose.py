@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.language import cannot, listed, say
+from fizzlab.errors import CannotAnswer, cannot
+from fizzlab.language import listed, say
 from fizzlab.models.choose import HALF, Choice, Limit, between, choose
 from fizzlab.models.curing import CuringFit
 from fizzlab.models.effects import ResponseFit

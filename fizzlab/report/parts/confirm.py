@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.language import cannot, listed, say
+from fizzlab.errors import CannotAnswer, cannot
+from fizzlab.language import listed, say
 from fizzlab.models.air import MEANS
 from fizzlab.models.choose import Choice
 from fizzlab.models.curing import VPD, CuringFit, TouchStudy, with_air

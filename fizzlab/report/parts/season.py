@@ -11,8 +11,8 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from fizzlab.errors import CannotAnswer
-from fizzlab.language import cannot, listed, say, wording
+from fizzlab.errors import CannotAnswer, cannot
+from fizzlab.language import listed, say, wording
 from fizzlab.measures import MEASURES, worded
 from fizzlab.models.air import rh_for_deficit, vapour_pressure_deficit
 from fizzlab.models.curing import VPD, CuringFit, study_touch

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pydantic import Field
 
 from fizzlab.errors import BadInput, CannotAnswer, nearest
+from fizzlab.language import say
 from fizzlab.measures import CURRENCIES
 from fizzlab.recipe import units
 from fizzlab.recipe.amounts import batch_mass, density_needed, scale
@@ -49,7 +50,7 @@ class IngredientSettings(Section):
 
     def faults(self) -> Iterator[str]:
         if (self.price is None) != (self.pack is None):
-            yield "price and pack belong together"
+            yield say("price_and_pack")
 
 
 class RuleSettings(Section):
@@ -68,9 +69,9 @@ class RuleSettings(Section):
 
     def faults(self) -> Iterator[str]:
         if sum(way is not None for way in (self.sets, self.brings, self.multiplies)) != 1:
-            yield "give exactly one of sets, brings or multiplies"
+            yield say("one_rule")
         if self.sets is None and (self.unit is not None or self.amounts is not None):
-            yield "unit and amounts belong to sets only"
+            yield say("sets_only")
 
 
 class RecipeSettings(Section):
@@ -89,11 +90,11 @@ class RecipeSettings(Section):
 
     def faults(self) -> Iterator[str]:
         if self.piece_g is not None and self.mould is not None:
-            yield "give either piece_g or mould"
+            yield say("piece_or_mould")
         if self.scale_to_moulds and (self.pieces is None or self.mould_g() is None):
-            yield "scale_to_moulds needs pieces, and piece_g or mould"
+            yield say("moulds_need")
         if self.currency not in ("", *CURRENCIES):
-            yield f"fizzlab knows no currency “{self.currency}”; choose from {', '.join(sorted(CURRENCIES))}"
+            yield say("currency_unknown", currency=self.currency, known=", ".join(sorted(CURRENCIES)))
 
     def mould_g(self) -> float | None:
         """Grams of mix that a mould takes, where that is known."""
@@ -105,16 +106,15 @@ def make_recipe(settings: RecipeSettings, factors: Mapping[str, FactorSettings])
     maker = _Maker(settings.measures, [item.name for item in settings.ingredients])
     items = maker.ingredients("recipe.ingredients", settings.ingredients, maker.names)
     for name in sorted({name for name in maker.names if maker.names.count(name) > 1}):
-        maker.add("recipe.ingredients", f"“{name}” stands there twice.", "Name one otherwise.")
+        maker.add("ingredient_twice", "recipe.ingredients", name=name)
     rules = []
     for name, rule in settings.by_factor.items():
         key = f"recipe.by_factor.{name}"
-        otherwise = "Add it to the factors, or take the rule out."
-        maker.unknown(key, name, factors, "the trial has no such factor.", otherwise)
+        maker.unknown("rule_of_no_factor", key, name, factors)
         if name in factors:
             rules.append(maker.rule(key, rule, name, factors[name]))
     if not maker:
-        recipe = Recipe(settings.name or "the batch", items, tuple(rules))
+        recipe = Recipe(settings.name or say("the_batch"), items, tuple(rules))
         wanted = (settings.pieces or 0) * (settings.mould_g() or 0.0) * (1 + settings.spare)
         return maker.to_moulds(recipe, wanted, factors) if settings.scale_to_moulds else recipe
     raise BadInput(maker)
@@ -135,8 +135,7 @@ class _Maker(Complaints):
             return None
 
     def ingredient_known(self, key: str, name: str, names: Sequence[str]) -> None:
-        otherwise = f"Its ingredients are: {', '.join(names)}."
-        self.unknown(key, name, names, f"the recipe has no ingredient “{name}”.", otherwise)
+        self.unknown("ingredient_unknown", key, name, names)
 
     def ingredients(
         self, place: str, items: list[IngredientSettings], names: list[str]
@@ -159,10 +158,9 @@ class _Maker(Complaints):
         own = self.quantity(f"{key}.own_weighing.measure", weighed.measure if weighed else None)
         pack = self.quantity(f"{key}.pack", item.pack)
         if own is not None and (own.dimension == "mass" or own.amount == 0):
-            what = "what was weighed is not a spoon, cup or number of drops or sprays."
-            self.add(f"{key}.own_weighing.measure", what, 'Write it as "1 tsp", "30 drops" or "10 sprays".')
+            self.add("weighed_no_spoon", f"{key}.own_weighing.measure")
         if pack is not None and pack.amount == 0:
-            self.add(f"{key}.pack", "the pack is empty.", "Say how much is in it.")
+            self.add("pack_empty", f"{key}.pack")
         if len(self) > before or amount is None:
             return None
         density = None
@@ -192,19 +190,17 @@ class _Maker(Complaints):
         except BadInput as error:
             self.take(f"{key}.amount", error)
         except CannotAnswer as error:
-            self.add(f"{key}.kind", error.why, error.would_help)
+            self.take(f"{key}.kind", error)
         return made
 
     def kind_known(self, key: str, item: IngredientSettings) -> None:
         """An unknown kind needs a role: an acid that is misspelt must not go in with the dry powders."""
         kind, known = units.canonical_kind(item.kind), [*units.DENSITIES, *ROLES]
         if item.role == "acid":
-            what = f"“{item.kind}” is not an acid that fizzlab knows."
-            self.unknown(key, kind, ACIDS, what, f"Known acids: {', '.join(ACIDS)}.")
+            self.unknown("acid_unknown", key, kind, ACIDS, written=item.kind)
         elif item.role is None and kind not in known and not kind.startswith("isopropyl alcohol"):
             guess = nearest(item.kind, [*known, *units.ALIASES, "isopropyl alcohol 91 %"])
-            do = (f"Did you mean “{guess}”? If not, give" if guess else "Give") + " its role as well."
-            self.add(key, f"fizzlab does not know the kind “{item.kind}”.", do)
+            self.add("kind_like" if guess else "kind_unknown", key, kind=item.kind, guess=guess)
 
     def rule(self, key: str, rule: RuleSettings, name: str, factor: FactorSettings) -> Rule:
         if rule.brings is not None:
@@ -221,12 +217,11 @@ class _Maker(Complaints):
             self.levels_match(f"{key}.amounts", factor.levels, given)
         if factor.levels is None:
             if factor.range()[0] < 0:
-                self.add(key, "the factor goes below zero, which no amount can.", "Change its numbers.")
+                self.add("factor_below_zero", key)
             unit = self.unit(f"{key}.unit", rule.unit, name, factor) if sets else ""
             return Rule(name, sets, unit, multiplies=tuple(rule.multiplies or ()))
         if rule.multiplies:
-            do = "Use brings, or give the factor amounts."
-            self.add(key, "only a factor with numbers can multiply.", do)
+            self.add("multiply_by_names", key)
             return Rule(name)
         read = {each: self.quantity(f"{key}.amounts.{each}", given.get(each, each)) for each in factor.levels}
         return Rule(name, sets, amounts={level: amount for level, amount in read.items() if amount})
@@ -236,8 +231,7 @@ class _Maker(Complaints):
         try:
             return units.parse_quantity(f"1 {asked or factor.unit}", measures=self.measures).unit
         except BadInput:
-            what = f"“{asked or factor.unit}” is not a unit that an ingredient is measured in."
-            self.add(key if asked else f"factors.{name}.unit", what, "Write g, ml, tsp, cup, drop or spray.")
+            self.add("unit_of_none", key if asked else f"factors.{name}.unit", unit=asked or factor.unit)
             return ""
 
     def to_moulds(self, recipe: Recipe, wanted: float, factors: Mapping[str, FactorSettings]) -> Recipe:
@@ -257,23 +251,21 @@ class _Maker(Complaints):
                 at |= min(({name: end} for end in ends), key=lambda one: mass(1, {**at, **one}))
             once, twice = mass(1, at), mass(2, at)
         except CannotAnswer as error:
-            self.add("recipe.scale_to_moulds", error.why, error.would_help)
+            self.take("recipe.scale_to_moulds", error)
         else:
             grows, fixed = twice - once, 2 * once - twice
             if fixed < wanted and grows > 0:
                 return scale(recipe, (wanted - fixed) / grows)
-            what = f"what the factors set or bring weighs {fixed:.0f} g, and the moulds take {wanted:.0f} g."
-            self.add("recipe.scale_to_moulds", what, "Fill more moulds, or change less of the batch.")
+            self.add("moulds_too_small", "recipe.scale_to_moulds", fixed=fixed, wanted=wanted)
         raise BadInput(self)
 
     def levels_match(self, key: str, levels: list[str] | None, given: Mapping[str, object]) -> None:
         """Every level must be given, and nothing else."""
         if levels is None:
-            self.add(key, "the factor has numbers, and no levels.", "Give it levels, or set a unit.")
+            self.add("numbers_no_levels", key)
             return
         for level in given:
-            self.unknown(f"{key}.{level}", level, levels, "the factor has no such level.")
+            self.unknown("no_such_level", f"{key}.{level}", level, levels)
         for level in levels:
             if level not in given:
-                do = "Add it; an empty list [] brings nothing."
-                self.add(key, f"nothing is said for the level “{level}”.", do)
+                self.add("level_unsaid", key, level=level)

@@ -5,13 +5,15 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
-from typing import TYPE_CHECKING, Annotated, Literal, Self
+from dataclasses import replace
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from fizzlab.design.kinds import KINDS
-from fizzlab.errors import BadInput, Problem, did_you_mean
+from fizzlab.errors import BadInput, CannotAnswer, Problem, did_you_mean, problem
+from fizzlab.language import say
 from fizzlab.measures import Measure
 from fizzlab.models.choose import Limit, Wish
 from fizzlab.trial.stamps import Order
@@ -50,25 +52,28 @@ def _awake(said: object) -> tuple[dt.time, dt.time]:
         wake, sleep = (dt.datetime.strptime(each.strip(), "%H:%M").time() for each in str(said).split("-"))
         if wake < sleep:
             return wake, sleep
-    raise ValueError(f"“{said}” is not from when to when on one day; write it as 07:00-22:30")
+    raise ValueError(say("not_awake", said=said))
 
 
 class Complaints(list[Problem]):
     """What is wrong in `trial.toml`, key by key."""
 
-    def add(self, key: str, what: str, do: str) -> None:
-        self.append(Problem(FILE, what, do, column=f"key {key}"))
+    def add(self, says: str, key: str, **filled: Any) -> None:
+        self.append(problem(says, FILE, column=say("at_key", key=key), **filled))
 
-    def take(self, key: str, error: BadInput) -> None:
+    def take(self, key: str, error: BadInput | CannotAnswer) -> None:
         """Take down what went wrong, as problems of this key."""
-        for problem in error.problems:
-            self.add(key, problem.what, problem.do)
+        if isinstance(error, CannotAnswer):
+            error = BadInput([Problem(FILE, error.why, error.would_help)])
+        at = say("at_key", key=key)
+        self += [replace(each, where=FILE, row=None, column=at) for each in error.problems]
 
-    def unknown(self, key: str, name: str, known: Iterable[str], what: str, otherwise: str = "") -> None:
+    def unknown(self, says: str, key: str, name: str, known: Iterable[str], **filled: Any) -> None:
         """Complain of a name that is none of the known ones; the nearest of them is suggested."""
         known = list(known)
         if name not in known:
-            self.add(key, what, did_you_mean(name, known, otherwise or f"Choose from: {', '.join(known)}."))
+            do = did_you_mean(name, known)
+            self.add(says, key, do=do, name=name, known=", ".join(known), **filled)
 
 
 class Section(BaseModel):
@@ -106,20 +111,20 @@ class FactorSettings(Section):
     def faults(self) -> Iterator[str]:
         numbers = self._numbers()
         if (self.levels is None) == (not numbers):
-            yield "give either levels (names) or amounts (numbers), or low and high"
+            yield say("levels_or_amounts")
         if (self.low is None) != (self.high is None):
-            yield "low and high belong together"
+            yield say("low_and_high")
         if _crossed(self.low, self.high):
-            yield "low must be less than high"
+            yield say("low_below_high")
         elif self.low is not None and self.high is not None:
             for amount in {*numbers} - {min(max(number, self.low), self.high) for number in numbers}:
-                yield f"the amount {amount:g} lies outside low and high"
+                yield say("amount_outside", amount=amount)
         if len({level.casefold() for level in self.levels or ()}) < len(self.levels or ()):
-            yield "a level is named twice"
+            yield say("level_twice")
         if self.control is not None and self.control not in (self.levels or ()):
-            yield f"the control “{self.control}” is not one of its levels"
+            yield say("control_unknown", control=self.control)
         if self.amounts is not None and len(set(self.amounts)) < 2:
-            yield "it needs two different amounts at least"
+            yield say("amounts_two")
 
     @property
     def numeric(self) -> bool:
@@ -169,11 +174,11 @@ class PlanSettings(Section):
     def faults(self) -> Iterator[str]:
         for key, hours in (("checks_h", self.checks_h), ("weighings_h", self.weighings_h or [])):
             if hours != sorted(set(hours)):
-                yield f"the hours of {key} must go up, each once"
+                yield say("hours_go_up", key=key)
         if self.looks and self.looks != sorted(set(self.looks)):
-            yield "the batches of looks must go up, each once"
+            yield say("looks_go_up")
         if len(set(self.raters)) < len(self.raters):
-            yield "a rater is named twice"
+            yield say("rater_twice")
 
     @property
     def again(self) -> bool:
@@ -228,7 +233,7 @@ class IndexPart(Section):
 
     def faults(self) -> Iterator[str]:
         if self.best == self.worst:
-            yield "best and worst must be two different numbers"
+            yield say("best_and_worst")
 
 
 class CrumbleSettings(Section):
@@ -242,7 +247,7 @@ class CrumbleSettings(Section):
     def faults(self) -> Iterator[str]:
         total = sum(part.weight for part in (self.index or {}).values())
         if self.index is not None and abs(total - 1) > 1e-9:
-            yield f"the weights of the index add up to {total:g}, not to 1"
+            yield say("weights_total", total=total)
 
 
 class FizzSettings(Section):
@@ -282,20 +287,20 @@ class ResponseSettings(Section):
 
     def faults(self) -> Iterator[str]:
         if _crossed(self.low, self.high):
-            yield "low must be less than high"
+            yield say("low_below_high")
         if _crossed(self.at_least, self.at_most):
-            yield "at_least and at_most leave nothing between them"
+            yield say("limits_crossed")
         if self.want is None or self.best is None or self.worst is None:
             if any(each is not None for each in (self.want, self.best, self.worst)):
-                yield "want, best and worst belong together"
+                yield say("wish_whole")
             return
         ends = self.worst if isinstance(self.worst, list) else [self.worst]
         if len(ends) != (2 if self.want == "near" else 1):
-            yield "worst is two numbers for near, and one otherwise"
+            yield say("worst_for_near")
         elif (self.want != "less" and ends[0] >= self.best) or (
             self.want != "more" and ends[-1] <= self.best
         ):
-            yield "worst and best are the wrong way round"
+            yield say("wish_reversed")
 
     def measure(self, name: str) -> Measure:
         """The maker's own measure of this name."""
@@ -366,13 +371,13 @@ class ImportSettings(Section):
     def faults(self) -> Iterator[str]:
         columns = list(self.columns().values())
         if len(set(columns)) < len(columns):
-            yield "one column cannot be two things"
+            yield say("column_two_things")
         if self.date is not None and self.dates == "unix seconds":
-            yield "unix seconds need no column of dates; take the key date out"
+            yield say("unix_with_date")
         if self.zone is not None and not known_zone(self.zone):
-            yield f"“{self.zone}” is no time zone; write it as Europe/Berlin"
+            yield say("zone_unknown", zone=self.zone)
         if self.dates == "unix seconds" and self.zone is None:
-            yield 'it needs the key zone, the workshop\'s time zone, as "Europe/Berlin"'
+            yield say("unix_without_zone")
 
     def columns(self) -> dict[str, str]:
         """The columns that are read, by what they hold."""

@@ -14,8 +14,8 @@ from typing import Any, Literal
 from pydantic import Field, ValidationError, model_validator
 
 from fizzlab.design.kinds import KINDS
-from fizzlab.errors import HIDDEN, BadInput, Problem, did_you_mean
-from fizzlab.language import ENGLISH, languages
+from fizzlab.errors import HIDDEN, BadInput, Problem, did_you_mean, problem
+from fizzlab.language import ENGLISH, languages, lines, say, texts
 from fizzlab.measures import MEASURES, TABLES, Column, Measure, TableSpec, tables, with_rater, worded
 from fizzlab.models.terms import Amount, Category, Term
 from fizzlab.recipe.ingredients import Recipe
@@ -44,8 +44,8 @@ def plain_name(name: str) -> bool:
 def factor_name_fault(name: str) -> str:
     """Why a factor cannot have a name; empty where it can."""
     if name.casefold() in TAKEN:
-        return f"a factor may not be called “{name}”, a name fizzlab uses itself"
-    return "" if plain_name(name) else f"write the factor “{name}” in small letters, digits and _ only"
+        return say("factor_name_taken", name=name)
+    return "" if plain_name(name) else say("factor_name_signs", name=name)
 
 
 class TrialSettings(Section):
@@ -89,7 +89,7 @@ class TrialSettings(Section):
     def faults(self) -> Iterator[str]:
         yield from filter(None, map(factor_name_fault, self.factors))
         if self.language not in languages():
-            yield f"no report is written in “{self.language}”; the languages are: {', '.join(languages())}"
+            yield say("language_unknown", language=self.language, known=", ".join(languages()))
 
     def terms(self) -> list[Term]:
         """The factors as terms of a model, in the order of the file."""
@@ -113,7 +113,7 @@ class TrialSettings(Section):
         found = tables(list(self.measures().values()))
         runs = found["runs"]
         more = [
-            Column(name, "number" if factor.numeric else "text", f"the {self.label(name)} of the batch")
+            Column(name, "number" if factor.numeric else "text", say("of_the_batch", label=self.label(name)))
             for name, factor in self.factors.items()
         ]
         held = {column.name for column in runs.columns}
@@ -157,29 +157,24 @@ def misfits(settings: TrialSettings) -> Complaints:
 def _check_plan(said: Complaints, plan: PlanSettings, settings: TrialSettings) -> None:
     factors, kind = settings.factors, KINDS[plan.kind]
     if kind.alike and factors:
-        do = "Take the factors out, or choose another kind; hold the recipe as you make it most often."
-        said.add("plan.kind", f"a plan of the kind “{kind.name}” makes every batch alike.", do)
+        said.add("plan_alike", "plan.kind", kind=kind.name)
         return
     if not factors and not kind.alike:
-        do = 'Add one under [factors.NAME], or plan a "season", of which the air alone is studied.'
-        said.add("plan.kind", "there is no factor to plan for.", do)
+        said.add("plan_without_factor", "plan.kind")
         return
     if kind.alike and not kind.again and ("room_log" not in plan.tables or settings.drying.air == "none"):
-        do = "Put room_log into tables, and take air out of [drying]."
-        said.add("plan.tables", "a season is judged by the air of its days, which is not read.", do)
-    called = f"a plan of the kind “{plan.kind}”"
+        said.add("plan_season_air", "plan.tables")
     # a key that the kind does not use is refused, so that no wish is ignored
     for key in dict.fromkeys(option for each in KINDS.values() for option in each.options):
         if getattr(plan, key) is not None and key not in kind.options:
             others = ", ".join(each.name for each in KINDS.values() if key in each.options)
-            do = f"Take it out, or change the kind ({others})."
-            said.add(f"plan.{key}", f"{called} has no use for it.", do)
+            said.add("plan_no_use", f"plan.{key}", kind=plan.kind, others=others)
     for key in kind.needs:
         if getattr(plan, key) is None:
-            said.add(f"plan.{key}", f"{called} needs it.", "Add it.")
+            said.add("plan_needs", f"plan.{key}", kind=plan.kind)
 
     def factor_known(key: str, name: str) -> None:
-        said.unknown(f"plan.{key}", name, factors, f"the trial has no factor “{name}”.")
+        said.unknown("plan_of_no_factor", f"plan.{key}", name, factors)
 
     for key in ("hard_to_change", "model"):
         terms = getattr(plan, key)
@@ -189,33 +184,28 @@ def _check_plan(said: Complaints, plan: PlanSettings, settings: TrialSettings) -
     for number, pair in enumerate(plan.forbidden or (), start=1):
         key = f"forbidden ({number})"
         if not pair:
-            said.add(f"plan.{key}", "it names nothing.", 'Write { colour = "dye", binder_g = 1.8 }.')
+            said.add("forbids_nothing", f"plan.{key}")
         for name, given in pair.items():
             factor_known(key, name)
             levels = factors[name].levels if name in factors else None
             for level in given if isinstance(given, list) else [given]:
                 if levels is not None:
-                    what = f"the factor has no level “{level}”."
-                    said.unknown(f"plan.{key}.{name}", str(level), levels, what)
+                    said.unknown("forbids_no_level", f"plan.{key}.{name}", str(level), levels)
                 elif name in factors and isinstance(level, str):
-                    said.add(f"plan.{key}.{name}", f"“{level}” is not a number.", "Write the amount.")
+                    said.add("forbids_no_number", f"plan.{key}.{name}", level=level)
     if kind.one_factor and len(factors) > 1:
-        do = "Plan a factorial, or make one factor of them."
-        said.add("plan.kind", f"{called} compares the levels of one factor, not of {len(factors)}.", do)
+        said.add("plan_of_one_factor", "plan.kind", kind=plan.kind, factors=len(factors))
     if kind.blends:
         for name, factor in factors.items():
             if factor.low is None or factor.low < 0:
-                what = "an ingredient of a mixture needs bounds of zero or more."
-                said.add(f"factors.{name}", what, "Give low and high.")
+                said.add("mixture_bounds", f"factors.{name}")
         if len({factor.unit for factor in factors.values()}) > 1:
-            what = "a mixture adds up in one unit, and the factors have several."
-            said.add("plan.kind", what, "Give every ingredient of the mixture the same unit.")
+            said.add("mixture_units", "plan.kind")
     if factors and set(plan.hard_to_change or ()) >= set(factors):
-        what = "every factor is one of the room, so none is changed from batch to batch."
-        said.add("plan.hard_to_change", what, "Leave at least one factor out of it.")
+        said.add("all_hard_to_change", "plan.hard_to_change")
     readings = [name for name in settings.tables() if name != "runs"]
     for name in plan.tables:
-        said.unknown("plan.tables", name, readings, f"fizzlab has no table “{name}” to fill in.")
+        said.unknown("plan_of_no_table", "plan.tables", name, readings)
 
 
 def _check_responses(said: Complaints, settings: TrialSettings) -> None:
@@ -223,17 +213,15 @@ def _check_responses(said: Complaints, settings: TrialSettings) -> None:
     for name, asked in settings.responses.items():
         key, reserved = f"responses.{name}", TAKEN | (TABLES.keys() if asked.per == "piece" else set())
         if name in settings.factors:
-            said.add(key, "a factor has this name.", "Rename one of the two.")
+            said.add("response_named_as_factor", key)
         elif name in MEASURES:
             for own in ("label", "unit", "scale", "per", "low", "high"):
                 if getattr(asked, own) not in (None, ""):
-                    said.add(f"{key}.{own}", f"fizzlab knows the {own} of {name}.", "Take it out.")
+                    said.add("response_known", f"{key}.{own}", own=own, name=name)
         elif name in reserved | {"piece"} or not plain_name(name):
-            do = "Use small letters, digits and _, and no name of fizzlab's own columns."
-            said.add(key, "a response may not be called so.", do)
+            said.add("response_name", key)
         elif not asked.label:
-            do = f"A number of your own needs a label. Known: {', '.join(MEASURES)}."
-            said.unknown(key, name, MEASURES, "fizzlab takes no such number from the tables.", do)
+            said.unknown("response_unknown", key, name, MEASURES)
 
 
 _Place = tuple[str | int, ...]
@@ -247,19 +235,16 @@ def read_settings(folder: Path) -> tuple[TrialSettings | None, list[Problem]]:
         hidden = [_hidden_sign(place, text) for place, text in _texts(raw) if HIDDEN.search(text)]
     except FileNotFoundError:
         trials = sorted(path.parent.name for path in folder.glob(f"*/{FILE}"))
-        more, do = " and more" * (len(trials) > 3), "Write one with: fizzlab new FOLDER."
-        do = f"Name a trial in it: it holds {', '.join(trials[:3])}{more}." if trials else do
-        return None, [Problem(FILE, f"it is not in the folder {folder.resolve().name}.", do)]
+        says = "holds_more_trials" if len(trials) > 3 else "holds_trials" if trials else "no_toml"
+        return None, [problem(says, FILE, folder=folder.resolve().name, trials=", ".join(trials[:3]))]
     except BadInput as error:
         return None, list(error.problems)
     except UnicodeDecodeError:
-        return None, [Problem(FILE, "it is not plain UTF-8 text.", "Save it again as UTF-8.")]
+        return None, [problem("toml_not_utf8", FILE)]
     except tomllib.TOMLDecodeError as error:
-        do = "Look there for a missing quotation mark (it must be a straight one), bracket or equals sign."
-        return None, [Problem(FILE, f"it cannot be read: {error}.", do)]
+        return None, [problem("toml_unreadable", FILE, error=error)]
     except (ValueError, RecursionError):
-        what = "it holds a number of thousands of digits, or brackets or keys within each other without end."
-        return None, [Problem(FILE, what, "Take that out.")]
+        return None, [problem("toml_endless", FILE)]
     if hidden:
         return None, hidden
     try:
@@ -286,37 +271,29 @@ def _texts(raw: object, place: _Place = ()) -> Iterator[tuple[_Place, str]]:
 
 
 def _hidden_sign(place: _Place, text: str) -> Problem:
-    what = f"a sign that cannot be seen or printed stands in “{HIDDEN.sub('�', text)[:40]}”."
-    key = ".".join(HIDDEN.sub("�", str(part)) for part in place)
-    return Problem(FILE, what, "Type the text again.", column=f"key {key}")
+    key = say("at_key", key=".".join(HIDDEN.sub("�", str(part)) for part in place))
+    return problem("sign_hidden", FILE, column=key, shown=HIDDEN.sub("�", text)[:40])
 
 
 def _problem(item: Any, raw: dict[str, Any]) -> Problem:
     """Say one pydantic complaint in plain words."""
     place, kind, given = item["loc"], item["type"], item["input"]
-    what, do = f"{item['msg'][0].lower()}{item['msg'][1:]} (it says {repr(given)[:60]}).", "Change it."
+    bounds = {k: f"{each:g}" if isinstance(each, float) else each for k, each in item.get("ctx", {}).items()}
+    told, says, do = {"given": given, **bounds}, f"toml_{kind}", ""
     if kind == "extra_forbidden":
-        what = "fizzlab knows no such key."
-        do = did_you_mean(
-            str(place[-1]),
-            _keys_beside(place[:-1]),
-            "Take it out (if an older version wrote it: fizzlab upgrade FOLDER).",
-        )
-    elif kind == "missing":
-        what, do = "the key is missing.", "Add it."
-    elif kind == "value_error":
-        what = f"{item['ctx']['error']}."
+        do = did_you_mean(str(place[-1]), _keys_beside(place[:-1]))
     elif kind.startswith("date"):
-        what, do = f"“{given}” is no date that a trial could have.", "Write it as 2026-03-06."
+        says = "toml_date"
     elif kind == "string_pattern_mismatch" and place[-1] == "code":
-        what = f"“{given}” cannot be a trial code."
-        do = "Use up to 40 letters, digits, - and _, beginning with a letter or digit."
+        says = "toml_code"
     elif kind == "literal_error":
         choices = re.findall("'([^']*)'", item["ctx"]["expected"])
-        what = f"“{given}” is none of its choices."
-        do = f"{did_you_mean(str(given), choices, '')} Choose from: {', '.join(choices)}.".strip()
+        told |= {"guess": did_you_mean(str(given), choices), "known": ", ".join(choices)}
+    elif says not in texts(ENGLISH):  # in the words of pydantic
+        says, told = "toml_other", {"fault": f"{item['msg'][0].lower()}{item['msg'][1:]}"}
+    what, mend = (line.strip() for line in lines(says, **told | {"said": repr(given)[:60]}))
     key = _spoken(place, raw)
-    return Problem(FILE, what, do, column=f"key {key}" if key else None)
+    return Problem(FILE, what, do or mend, column=say("at_key", key=key) if key else None)
 
 
 def _spoken(place: Sequence[str | int], raw: Any) -> str:

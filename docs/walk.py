@@ -2,10 +2,12 @@
 
     PYTHONPATH=. python docs/walk.py [TRIAL ...]          # colouring, liquids, season
 
-Each trial lives in a temporary folder; no file in it is edited by hand. It is set up by the form in a browser
-or by answers to `fizzlab new`; readings are logged through the page of the bench in a browser or, the same
-presses, through the logbook behind it. All readings are invented here: `dry_hours` and `write_export`.
-What is pressed and typed is counted, and the table of counts written into docs/first-trial.md.
+Each trial lives in a temporary folder; no file in it is edited by hand. It is set up by the form in a
+browser, as wide as a computer, a tablet or a phone. On the page of the bench, as wide, all readings of the
+first batch are pressed, and of the first batch of every further day its making and a touch; the others go,
+by as many presses, through the logbook behind it, which the page takes up as those of a second page.
+All readings are invented here: `dry_hours` and `write_export`. What is pressed and typed is counted, and the
+table of counts written into docs/first-trial.md.
 """
 
 from __future__ import annotations
@@ -22,9 +24,10 @@ import sys
 import tempfile
 import time
 import urllib.request
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -38,7 +41,7 @@ sys.path.append(str(HERE.parent / "tests"))
 
 from browsers import BROWSER  # noqa: E402
 
-from fizzlab.bench.logbook import Logbook  # noqa: E402
+from fizzlab.bench import logbook  # noqa: E402
 from fizzlab.cli.check import said  # noqa: E402
 from fizzlab.models.air import vapour_pressure_deficit  # noqa: E402
 from fizzlab.report import children  # noqa: E402
@@ -48,8 +51,9 @@ from fizzlab.trial.folder import load  # noqa: E402
 
 PAGE = HERE / "first-trial.md"
 PICTURES = HERE / "first-trial"
-PATIENCE_MS = 30_000
+PATIENCE_MS = 60_000
 COLOURS = 48
+TALLEST = 2400
 
 #: What a press, a key and a question to think about are taken to cost, in seconds: assumed, not measured.
 PRESS_S, KEY_S, QUESTION_S = 2.0, 0.4, 8.0
@@ -66,11 +70,12 @@ buttons.show(logbook.Logbook({folder!r}))
 
 @dataclass
 class Count:
-    """What a maker did: questions answered, keys typed, buttons and ticks pressed, commands started."""
+    """What a maker did: questions answered, keys typed, buttons pressed, some `in_browser`, and commands."""
 
     questions: int = 0
     keys: int = 0
     presses: int = 0
+    in_browser: int = 0
     commands: int = 0
     readings: int = 0
 
@@ -92,13 +97,15 @@ class Trial:
     title: str
     question: str
     factors: tuple[tuple[str, ...], ...]  # name, values and unit of each
-    answers: Mapping[str, str]  # by their labels in the form; in the order of the terminal
+    answers: Mapping[str, str]  # by their labels in the form
+    last_day: str  # of its calendar
     ingredients: tuple[tuple[str, ...], ...]  # name, kind, amount and batches of each
     wishes: tuple[tuple[str, ...], ...]  # name, at least, at most
     ratios: Mapping[str, float]  # of dry hours, by level
     air: tuple[float, float]  # humidity of the first and of the last day, %
     seed: int
-    moulds: tuple[str, ...] = ()
+    width: int  # of the screen
+    device: str
 
 
 BASE = (
@@ -125,6 +132,7 @@ TRIALS = {
             "Pieces a batch makes": "4",
             "A packed mould, g": "85",
         },
+        last_day="Thu 12 Feb",
         ingredients=(
             *BASE,
             ("oil", "coconut oil", "1 tbsp", ""),
@@ -137,14 +145,25 @@ TRIALS = {
         ratios={"dye": 1.5, "lake": 1.1},
         air=(58, 70),
         seed=3,
+        width=1280,
+        device="desk",
     ),
     "liquids": Trial(
         told="amounts of two liquids, a 2 × 2",
         title="Oil and polysorbate",
         question="Does more oil or more polysorbate slow drying?",
         factors=(("oil", "10, 14", "g"), ("polysorbate", "2, 4", "g")),
-        answers={"pieces": "3", "looks": LOOKS, "worth": "", "kind": "", "repeats": "3", "a day": "4"}
-        | {"start": "2026-03-02", "weekdays": "mon, thu", "awake": ""},
+        answers={
+            "Pieces looked at": "3",
+            "Touched at, hours": LOOKS,
+            "Repeats": "3",
+            "Batches a day": "4",
+            "First day": "2026-03-02",
+            "Weekdays": "mon, thu",
+            "Pieces a batch makes": "4",
+            "A packed mould, g": "85",
+        },
+        last_day="Mon 9 Mar",
         ingredients=(
             *BASE,
             ("oil", "coconut oil", "", "oil"),
@@ -154,20 +173,31 @@ TRIALS = {
         ratios={"14": 1.05, "4": 1.5},
         air=(60, 66),
         seed=5,
-        moulds=("4", "85"),
+        width=820,
+        device="tablet",
     ),
     "season": Trial(
-        told="a season of humidity",
-        title="A damp winter, with and without a fan",
-        question="How much longer do pieces dry when the room is damper, and does a fan help?",
-        factors=(("air", "still, fan"),),
-        answers={"pieces": "2", "looks": LOOKS, "worth": "", "kind": "", "days": "9", "a day": "2"}
-        | {"start": "2025-10-04", "weekdays": "sat", "awake": ""},
+        told="a season of humidity, nothing changed",
+        title="A damp winter",
+        question="How much longer do pieces dry when the room is damper?",
+        factors=(),
+        answers={
+            "Kind of plan": "season",
+            "Pieces looked at": "2",
+            "Touched at, hours": LOOKS,
+            "Days of making": "9",
+            "Batches a day": "2",
+            "First day": "2025-10-04",
+            "Weekdays": "sat",
+        },
+        last_day="Sat 29 Nov",
         ingredients=(),
         wishes=(),
-        ratios={"fan": 0.85},
+        ratios={},
         air=(52, 80),
         seed=8,
+        width=390,
+        device="phone",
     ),
 }
 
@@ -221,12 +251,12 @@ def command(room: Path, count: Count, *words: str, typed: str = "", ok: bool = T
 
 
 @contextmanager
-def voila(notebook: Path) -> Iterator[str]:
-    """A notebook served as a page, as `fizzlab bench` does it; its address."""
+def voila(folder: Path) -> Iterator[str]:
+    """The notebooks of a folder served as pages, as `fizzlab bench` serves one; the address of one by {}."""
     with socket.create_server(("127.0.0.1", 0)) as free:
         port = free.getsockname()[1]
-    url = f"http://127.0.0.1:{port}/?token=walk"
-    words = children.server("voila", notebook, "--no-browser", f"--port={port}", "--Voila.ip=127.0.0.1")
+    url = f"http://127.0.0.1:{port}/voila/render/{{}}.ipynb?token=walk"
+    words = children.server("voila", folder, "--no-browser", f"--port={port}", "--Voila.ip=127.0.0.1")
     env = children.surroundings() | {"JUPYTER_TOKEN": "walk"}
     quiet: dict[str, Any] = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
     where = {"cwd": children.SETTINGS, "env": env, "stdin": subprocess.PIPE}
@@ -234,7 +264,7 @@ def voila(notebook: Path) -> Iterator[str]:
         try:
             for _ in range(PATIENCE_MS // 200):
                 try:
-                    urllib.request.urlopen(url.replace("/?", "/login?")).close()
+                    urllib.request.urlopen(url.partition("/voila")[0] + "/login").close()
                     break
                 except OSError:
                     time.sleep(0.2)
@@ -263,6 +293,21 @@ class Camera:
             few = picture.convert("RGB").quantize(COLOURS, method=Image.Quantize.MAXCOVERAGE)
         few.save(path, optimize=True)
 
+    def whole(self, name: str, page: Any, within: str) -> None:
+        """All of a page that is longer than its screen, without a pointer or a cursor on it."""
+        if self.into is None:
+            return
+        width = page.viewport_size["width"]
+        page.set_viewport_size({"width": width, "height": 2000})
+        page.mouse.wheel(0, -9000)
+        page.evaluate("document.activeElement.blur()")
+        page.wait_for_timeout(500)
+        box = page.locator(within).bounding_box()
+        height = min(box["height"] + 2 * box["y"], TALLEST)
+        page.set_viewport_size({"width": width, "height": int(height)})
+        page.wait_for_timeout(300)
+        self.shot(name, page)
+
     def terminal(self, name: str, typed: str, printed: str) -> None:
         """A command and what it printed, as a terminal shows them."""
         page = self.page(900, 300)
@@ -288,84 +333,79 @@ class Camera:
         page.close()
 
 
-def set_up_by_form(room: Path, trial: Trial, count: Count, camera: Camera) -> None:
-    """Fill in the form of setup.ipynb in a browser, for the folder that it proposes, and write it."""
+def set_up(url: str, name: str, trial: Trial, count: Count, camera: Camera) -> None:
+    """Fill in the form of setup.ipynb in a browser, and write it."""
     count.commands += 1
     count.typed("fizzlab lab", question=False)
     count.presses += 3  # the notebook; Run, Run All Cells
-    notebook = shipped.put_notebook("setup", room / "notebooks" / "setup.ipynb")
-    with voila(notebook) as url:
-        page = camera.page(1280, 900)
-        page.goto(url)
-        page.locator(".fizzlab-setup").wait_for()
+    page = camera.page(trial.width, 900)
+    page.goto(url.format("setup"))
+    page.locator(".fizzlab-setup").wait_for()
 
-        def fill(where: Any, text: str) -> None:
-            where.fill(text)
-            where.press("Tab")
-            count.typed(text)
+    def fill(where: Any, text: str) -> None:
+        where.fill(text)
+        where.press("Tab")
+        count.typed(text)
 
-        def lines(column: str, rows: tuple[tuple[str, ...], ...], names: tuple[str, ...]) -> None:
-            for at, row in enumerate(rows):
-                line = page.locator(f".fs-line:has(.fs-{column})").nth(at)
-                for name, text in zip(names, row, strict=False):
-                    if text:
-                        fill(line.locator(f".fs-{name} input"), text)
-                page.locator(f".fs-line:has(.fs-{column})").nth(at + 1).wait_for()
+    def lines(column: str, rows: tuple[tuple[str, ...], ...], names: tuple[str, ...]) -> None:
+        for at, row in enumerate(rows):
+            line = page.locator(f".fs-line:has(.fs-{column})").nth(at)
+            for field, text in zip(names, row, strict=False):
+                if text:
+                    fill(line.locator(f".fs-{field} input"), text)
+            page.locator(f".fs-line:has(.fs-{column})").nth(at + 1).wait_for()
 
-        fill(page.get_by_label("Title"), trial.title)
-        fill(page.get_by_label("Question"), trial.question)
-        lines("values", trial.factors, ("name", "values", "unit"))
-        lines("amount", trial.ingredients, ("name", "kind", "amount", "goes"))
-        lines("at_most", trial.wishes, ("name", "at_least", "at_most"))
-        for label, text in trial.answers.items():
-            field = page.get_by_label(label, exact=True)
-            field.wait_for()
+    folder = page.get_by_label("Folder", exact=True)
+    if folder.input_value() != f"../{name}":
+        fill(folder, f"../{name}")
+    fill(page.get_by_label("Title"), trial.title)
+    fill(page.get_by_label("Question"), trial.question)
+    lines("values", trial.factors, ("name", "values", "unit"))
+    lines("amount", trial.ingredients, ("name", "kind", "amount", "goes"))
+    lines("at_most", trial.wishes, ("name", "at_least", "at_most"))
+    for label, text in trial.answers.items():
+        field = page.get_by_label(label, exact=True)
+        field.wait_for()
+        if field.evaluate("field => field.tagName") == "SELECT":
+            says = field.locator("option").all_text_contents()
+            field.select_option(next(each for each in says if each.startswith(f"{text}:")))
+            count.questions += 1
+            count.presses += 2
+            count.in_browser += 2
+        else:
             fill(field, text)
-        page.get_by_text("Thu 12 Feb").first.wait_for()  # the last day: all is worked out
-        page.set_viewport_size({"width": 1280, "height": 1990})
-        page.mouse.wheel(0, -4000)
-        page.mouse.click(1270, 1980)
-        page.wait_for_timeout(500)
-        camera.shot("setup", page, clip={"x": 0, "y": 0, "width": 1280, "height": 1660})
-        page.get_by_role("button", name="Write trial.toml").click()
-        count.presses += 1
-        page.get_by_text("Written:").wait_for()
-        page.close()
-
-
-def set_up_by_answers(room: Path, name: str, trial: Trial, count: Count) -> None:
-    """Answer `fizzlab new`; an empty answer is return."""
-    lines = [trial.title, trial.question]
-    for row in trial.factors:
-        lines += row
-    lines += ["", "", *trial.answers.values()]  # no more that is changed; what is measured, as offered
-    for part, kind, amount, goes in trial.ingredients:
-        lines += [part, kind, amount, goes]
-    lines += ["", *trial.moulds]
-    for wish, least, most in trial.wishes:
-        lines += [wish, least, most, "", ""]
-    lines += ["", ""]
-    for line in lines:
-        count.typed(line)
-    command(room, count, "new", name, typed="\n".join(lines) + "\n")
+    page.get_by_text(trial.last_day).first.wait_for()  # all is worked out
+    camera.whole(f"setup-{trial.device}", page, ".fizzlab-setup")
+    page.get_by_role("button", name="Write trial.toml").click()
+    count.presses += 1
+    count.in_browser += 1
+    page.get_by_text("Written:").wait_for()
+    page.close()
 
 
 class ByBook:
     """Logs through the logbook that stands behind the buttons, and counts as many presses."""
 
     def __init__(self, folder: Path, count: Count) -> None:
-        self.book, self.count = Logbook(folder), count
+        self.book, self.count = logbook.Logbook(folder), count
 
     def made(self, run: str, at: float) -> None:
-        self.book.made(run, at)
+        with self.book.alone():
+            self.book.made(run, at)
         self.count.presses += 2
 
     def touched(self, run: str, piece: str, dry: bool, at: float) -> None:
         look = self.book.next_looks(at)[0]  # as “Next due” chooses
         if (look.run, look.pieces[0]) != (run, piece):
             raise SystemExit(f"The bench asks for {look}, not for {run}, piece {piece}.")
-        self.book.log("touch_checks", run, piece, {"dry": "yes" if dry else "no"}, at)
+        with self.book.alone():
+            self.book.log("touch_checks", run, piece, {"dry": "yes" if dry else "no"}, at)
         self.count.presses += 2
+
+    def put_in(self) -> None:
+        """As the page does when nobody presses."""
+        with self.book.alone():
+            self.book.put_in()
 
 
 class ByPage:
@@ -376,17 +416,20 @@ class ByPage:
         self.said = page.locator(".fb-message")
 
     def at(self, at: float) -> None:
-        """Let the clock of the bench stand at a time of the past, if it is not there yet."""
-        now = time.time() + float(self.ahead.read_text())
-        if not -60 < now - at < 60:
-            self.ahead.write_text(str(at - time.time()))
-            ticked = "at => +document.querySelector('.fb-status [data-now]').dataset.now >= at"
-            self.page.wait_for_function(ticked, arg=at - 1)
-            self.page.wait_for_timeout(200)
+        """Let the clock of the bench stand at a time of the past, and the page take up what others logged."""
+        clock = "+document.querySelector('.fb-status [data-now]').dataset.now"
+        seen = self.page.evaluate(clock)
+        if not -60 < time.time() + float(self.ahead.read_text()) - at < 60:
+            whole = self.ahead.with_suffix(".new")  # never half of it
+            whole.write_text(str(at - time.time()))
+            whole.replace(self.ahead)
+        ticked = f"([at, seen]) => {clock} !== seen && Math.abs({clock} - at) < 90"
+        self.page.wait_for_function(ticked, arg=[at, seen])
 
     def press(self, name: str, said: str) -> None:
         self.page.get_by_role("button", name=name, exact=True).locator("visible=true").first.click()
         self.count.presses += 1
+        self.count.in_browser += 1
         self.said.get_by_text(said).wait_for()
 
     def made(self, run: str, at: float) -> None:
@@ -404,10 +447,10 @@ class ByPage:
 
 @contextmanager
 def bench_page(
-    room: Path, folder: Path, camera: Camera, labels: Mapping[str, str], count: Count
+    url: str, notebook: Path, folder: Path, width: int, camera: Camera, count: Count
 ) -> Iterator[ByPage]:
     """The bench of a trial on a day that is past, in a browser."""
-    ahead, notebook = room / "ahead", room / "bench.ipynb"
+    ahead = notebook.with_suffix(".ahead")
     ahead.write_text("0")
     shipped.put_notebook("bench", notebook)
     cells = json.loads(notebook.read_text(encoding="utf-8"))
@@ -415,62 +458,67 @@ def bench_page(
     code["source"] = PAST_BENCH.format(ahead=str(ahead), folder=str(folder))
     cells["cells"] = [code]
     notebook.write_text(json.dumps(cells), encoding="utf-8")
-    with voila(notebook) as url:
-        page = camera.page(390, 844)
-        page.goto(url)
-        page.wait_for_selector(".fizzlab-bench[data-ready]")
-        yield ByPage(page, ahead, labels, count)
-        page.close()
+    runs = load(folder).rows("runs")
+    page = camera.page(width, 844)
+    page.goto(url.format(notebook.stem))
+    page.wait_for_selector(".fizzlab-bench[data-ready]")
+    yield ByPage(page, ahead, dict(zip(runs["run"], runs["blind"], strict=True)), count)
+    page.close()
 
 
 def make_and_look(
-    trial: Trial,
     runs: pd.DataFrame,
     looks: Sequence[float],
-    bench: ByBook | ByPage,
+    page: ByPage,
+    book: ByBook,
     true: Mapping[tuple[str, str], float],
-    shots: Camera | None = None,
+    shot: Callable[[], None] | None,
 ) -> None:
-    """Make these batches when they are planned, and touch each piece when it is due until it is dry."""
+    """Make the batches of a day when they are planned, and touch each piece when it is due until it is dry.
+
+    In the browser: the making of the first batch, and one touch of it, or all of them where a shot is wanted,
+    which is taken when two pieces are dry. All others: through the logbook.
+    """
     events: list[tuple[float, int, str, float]] = []
     for place, (_, run) in enumerate(runs.iterrows()):
         made = run["planned_at"].to_pydatetime().timestamp() + 10
         heapq.heappush(events, (made, place, run["run"], 0.0))
         for hours in looks:
             heapq.heappush(events, (made + hours * 3600 + 20, place, run["run"], hours))
-    dry = set()
+    dry, pressed, whole = set(), 0, shot is not None
+    by: ByPage | ByBook = page
     while events:
-        at, _, run, hours = heapq.heappop(events)
-        if not hours:
-            bench.made(run, at)
-            continue
-        for (whose, piece), dry_at in true.items():
-            if whose != run or (run, piece) in dry:
+        at, place, run, hours = heapq.heappop(events)
+        for whose, piece in [each for each in true if each[0] == run][: None if hours else 1]:
+            if (whose, piece) in dry:
                 continue
-            if shots is not None and isinstance(bench, ByPage) and len(dry) == 2:
-                bench.at(at)
-                shots.shot("bench-phone", bench.page)
-                bench.page.set_viewport_size({"width": 1280, "height": 800})
-                bench.page.mouse.wheel(0, -5000)
-                bench.page.wait_for_timeout(500)
-                shots.shot("bench-desk", bench.page)
-                bench.page.set_viewport_size({"width": 390, "height": 844})
-                shots = None
-            bench.touched(run, piece, hours >= dry_at, at)
-            dry |= {(run, piece)} if hours >= dry_at else set()
+            here = place == 0 and (whole or not hours or pressed < 1)
+            if not here and by is page:
+                book.book.catch_up()
+            if here and by is book:
+                book.put_in()
+            by = page if here else book
+            if here and shot and len(dry) >= 2:
+                page.at(at)
+                shot()
+                shot = None
+            if not hours:
+                by.made(run, at)
+                continue
+            by.touched(run, piece, hours >= true[run, piece], at)
+            pressed += here
+            dry |= {(run, piece)} if hours >= true[run, piece] else set()
+    book.book.catch_up()
+    book.put_in()
 
 
-def walk(name: str, room: Path, camera: Camera, *, pressed_days: int = 1) -> tuple[Count, list[str]]:
+def walk(name: str, room: Path, url: str, camera: Camera) -> tuple[Count, list[str]]:
     """One trial from the question to the verdict; its counts, and the verdict."""
     trial, count, first = TRIALS[name], Count(), name == "colouring"
     name = "my-trial" if first else name
     folder = room / name
-    none = Camera(camera.browser, None)
-    pictures = camera if first else none
-    if first:
-        set_up_by_form(room, trial, count, camera)
-    else:
-        set_up_by_answers(room, name, trial, count)
+    pictures = camera if first else Camera(camera.browser, None)
+    set_up(url, name, trial, count, camera)
     pictures.terminal("plan", f"fizzlab plan {name}", command(room, count, "plan", name))
     command(room, count, "labels", name, "--address", "http://192.0.2.7:8866")
     pictures.paper("sheet", folder / "bench-sheet.html", ".day")
@@ -481,52 +529,54 @@ def walk(name: str, room: Path, camera: Camera, *, pressed_days: int = 1) -> tup
     runs, plan = loaded.rows("runs"), loaded.settings.plan
     assert plan is not None
     looks, true = plan.look_hours("touch_checks"), dry_hours(trial, runs, plan.pieces)
-    by_browser = runs[runs["day"].astype(int) <= (pressed_days if first else 0)]
     count.commands += 1  # fizzlab bench
     count.typed(f"fizzlab bench {name}", question=False)
-    if len(by_browser):
-        labels = dict(zip(runs["run"], runs["blind"], strict=True))
-        with bench_page(room, folder, camera, labels, count) as bench:
-            make_and_look(trial, by_browser, looks, bench, true, pictures)
-    rest = ByBook(
-        folder, count
-    )  # opened, it puts in what a slow computer had not yet when the page was closed
-    if len(by_browser):
-        with contextlib.chdir(room):
-            evening = dt.datetime.combine(runs["planned_at"].iloc[0].date(), dt.time(21))
-            early = dt.datetime.combine(evening.date() + dt.timedelta(days=1), dt.time(9))
-            pictures.terminal(
-                "check", f"fizzlab check {name}", "\n".join(said(load(Path(name), early), early))
-            )
-        count.commands += 1
-        count.typed(f"fizzlab check {name}", question=False)
-    make_and_look(trial, runs.drop(by_browser.index), looks, rest, true)
-    with rest.book.alone():  # as the page does when nobody presses
-        rest.book.put_in()
+    logbook.SLOW_S = 0.0  # the logbook puts in at the end of a day
+    notebook = room / "notebooks" / f"bench-{name}.ipynb"
+    with bench_page(url, notebook, folder, trial.width, camera, count) as page:
+        book = ByBook(folder, count)
+        page.at(runs["planned_at"].iloc[0].to_pydatetime().timestamp() - 60)
+        for day, batches in runs.groupby(runs["day"].astype(int)):
+            shot = partial(camera.shot, f"bench-{trial.device}", page.page) if day == 1 else None
+            make_and_look(batches, looks, page, book, true, shot)
+            if day == 1 and first:
+                evening = dt.datetime.combine(runs["planned_at"].iloc[0].date(), dt.time(21))
+                early = dt.datetime.combine(evening.date() + dt.timedelta(days=1), dt.time(9))
+                with contextlib.chdir(room):
+                    lines = "\n".join(said(load(Path(name), early), early))
+                pictures.terminal("check", f"fizzlab check {name}", lines)
     write_export(trial, list(dict.fromkeys(runs["planned_at"].dt.date)), room / "hygrometer.csv")
     command(room, count, "import", name, "hygrometer.csv", "--yes")
     command(room, count, "check", name)
     count.readings = len(load(folder).rows("touch_checks").dropna(subset=["dry"]))
-    page = room / command(room, count, "report", name).strip().splitlines()[-1]
-    if first:
-        front = camera.page(820, 600)
-        front.goto(page.as_uri())
-        front.add_style_tag(content=".detail { display: none }")
-        camera.shot("report", front, full_page=True)
-        front.close()
+    report = room / command(room, count, "report", name).strip().splitlines()[-1]
+    front = camera.page(min(trial.width, 820), 600)
+    front.goto(report.as_uri())
+    front.add_style_tag(content=".detail { display: none }")
+    camera.shot(f"report-{trial.device}", front, full_page=True)
+    front.close()
     if name == "season":
-        command(room, count, "chart", name, "--for", "fan")
+        command(room, count, "chart", name)
         camera.paper("chart", folder / "wall-chart.html", "main", width=1123)
-    return count, verdict_of(page.read_text(encoding="utf-8"))
+    return count, verdict_of(report.read_text(encoding="utf-8"))
+
+
+@contextmanager
+def workshop(room: Path) -> Iterator[str]:
+    """The maker's folder with a copy of the form; the address of its notebooks."""
+    shipped.put_notebook("setup", room / "notebooks" / "setup.ipynb")
+    with voila(room / "notebooks") as url:
+        yield url
 
 
 def main(wanted: list[str]) -> None:
     PICTURES.mkdir(exist_ok=True)
-    with tempfile.TemporaryDirectory() as at, sync_playwright() as playwright:
+    with tempfile.TemporaryDirectory() as at, sync_playwright() as playwright, workshop(Path(at)) as url:
         browser = playwright.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
         for name in wanted or TRIALS:
-            count, verdict = walk(name, Path(at), Camera(browser, PICTURES))
+            count, verdict = walk(name, Path(at), url, Camera(browser, PICTURES))
             cells = [TRIALS[name].told, count.questions, count.commands, count.keys, count.presses]
+            cells += [count.in_browser]
             cells += [count.readings, round(count.minutes), " ".join(verdict)]
             write_row("| " + " | ".join(map(str, cells)) + " |")
         browser.close()
@@ -546,8 +596,8 @@ def write_row(row: str) -> None:
 MARKS = ("<!-- counted by walk.py -->", "<!-- end -->")
 
 HEADS = """\
-| trial | questions answered | commands | keys | presses | readings | minutes | verdict |
-|---|---|---|---|---|---|---|---|"""
+| trial | questions answered | commands | keys | presses | in a browser | readings | minutes | verdict |
+|---|---|---|---|---|---|---|---|---|"""
 
 
 if __name__ == "__main__":

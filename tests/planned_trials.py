@@ -44,12 +44,13 @@ KINDS: dict[str, str] = {
     "split plot": COLOUR
     + '[factors.air]\nlevels = ["plain", "dried"]\n'
     + '[plan]\nkind = "split plot"\ndays = 6\nbatches_per_day = 3\nhard_to_change = ["air"]\n',
+    "season": '[plan]\nkind = "season"\ndays = 5\nbatches_per_day = 2\n',
     "once more": COLOUR
     + '[plan]\nkind = "once more"\nrepeats = 2\nbatches_per_day = 3\n'
     + 'combinations = [{ colour = "pearl" }, { colour = "dye" }, { colour = "lake" }]\n',
 }
 
-#: The one kind that changes nothing; tests/test_repeatability.py is about it.
+#: The kind that reads again and again; tests/test_repeatability.py is about it.
 ALIKE = '[plan]\nkind = "repeatability"\nbatches = 6\nrepeats = 2\nbatches_per_day = 3\n'
 
 

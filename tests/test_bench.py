@@ -251,6 +251,31 @@ def test_each_other_table_and_the_makers_own_measure_has_its_buttons(folder: Pat
     assert (folder / "scent.csv").read_text().splitlines()[1] == f"{run},1,7,"
 
 
+def test_what_is_not_planned_comes_by_one_more_press(folder: Path, clock: Clock) -> None:
+    toml = (folder / "trial.toml").read_text()
+    planned = '["touch_checks", "weighings", "fizz_times", "fizz_curves", "room_log"]'
+    assert planned in toml
+    (folder / "trial.toml").write_text(toml.replace(planned, '["touch_checks", "room_log"]'))
+    bench = Bench(Logbook(folder), clock)
+    assert [*bench.cards] == ["runs", "touch_checks"]
+    assert ([name for name, _ in bench.mode.options], bench.more.layout.display) == (["Drying"], None)
+    run = _choose(bench)
+    bench.made.click()
+    clock.now += 3600
+    bench.more.click()
+    assert {"Drying", "Fizz", "Tumbles", "Drops", "Crumble scores", "Shelf"} == {*bench.mode.options}
+    assert (bench.mode.value, bench.tray.value, bench.piece.value) == ("Drying", run, "1")
+    assert bench.more.layout.display == "none"
+    bench.cards["weighings"].fields["mass_g"].value = "81"
+    bench.cards["weighings"].buttons["log"].click()
+    assert load(folder).rows("weighings")["mass_g"].tolist() == [81]
+    bench.mode.value = "Fizz"
+    bench.water.value = "38"
+    bench.start.click()
+    again = Bench(Logbook(folder), clock)  # a stopwatch that runs is in sight
+    assert (again.mode.value, again.piece.value) == ("Fizz", "1")
+
+
 def test_the_next_height_a_mass_kept_for_later_and_a_refusal_that_was_mended(
     folder: Path, clock: Clock
 ) -> None:

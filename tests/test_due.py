@@ -8,10 +8,13 @@ from pathlib import Path
 
 import openpyxl
 import pytest
+from click.testing import CliRunner
 from sound_trial import LOG, RUNS, TOML, TOUCH
 
+from fizzlab.bench.logbook import Logbook
 from fizzlab.bench.planfiles import write_plan
 from fizzlab.cli.check import said
+from fizzlab.cli.main import main
 from fizzlab.errors import BadInput
 from fizzlab.trial.folder import load
 from fizzlab.trial.sisters import slip
@@ -68,7 +71,7 @@ def test_looks_that_are_not_due_yet_are_no_doubts(trial: Path) -> None:
 
 def test_what_is_due_missing_and_odd_is_said_in_order(trial: Path) -> None:
     put(trial, "A,1,2,no", "B,1,2,no", "B,2,2,no", "A,1,4,yes")
-    text = told(trial, 5.4)  # at 14:24
+    text = told(trial, 6.1)  # at 15:06: of A, the look at 8 h is nearer than that at 4 h
     assert in_order(
         text,
         "Due now:\n  batch B, touch_checks, pieces 1 and 2, since Mon 05 Jan 14:00",
@@ -104,7 +107,7 @@ def test_without_prepared_rows_the_plan_tells_what_is_due(trial: Path) -> None:
     text = told(trial, 3)
     assert "Due now:\n  batch B, touch_checks, pieces 1 and 2, since Mon 05 Jan 12:00" in text
     assert "Missing" not in text  # B can still be looked at
-    assert "touch_checks.csv: it has no reading of batch B." in told(trial, 12)
+    assert "touch_checks.csv: it has no reading of batch B." in told(trial, 14)
 
 
 def test_batches_without_a_time_count_as_made_once_one_was_read(make_trial: MakeTrial) -> None:
@@ -228,3 +231,24 @@ def test_what_is_merely_far_off_is_no_slip() -> None:
 
     assert named([(15, 1.5), (1.5, 140), (0.11, 1)]) == [True] * 3
     assert named([(3, 1), (30, 1), (1, 1), (-10, 1), (0, 1)]) == [False] * 5
+
+
+# what waits at the bench
+
+
+def test_what_waits_at_the_bench_goes_in_before_a_command_reads_the_trial(tmp_path: Path) -> None:
+    (tmp_path / "trial.toml").write_text(TOML + PLAN.replace("repeats = 1", "repeats = 2"))
+    run = write_plan(tmp_path).planned.runs["run"][0]
+    book, lock = Logbook(tmp_path), tmp_path / ".~lock.readings.xlsx#"
+    book.made(run, NINE.timestamp())
+    lock.touch()
+    assert book.log("touch_checks", run, "1", {"dry": "no"}, NINE.timestamp() + 7200).waits
+    told = CliRunner().invoke(main, ["check", str(tmp_path)])  # a spreadsheet has the table still
+    assert told.exit_code == 2
+    assert f"Close the tables in the spreadsheet, then run: fizzlab check {tmp_path}" in told.output
+    lock.unlink()
+    told = CliRunner().invoke(main, ["check", str(tmp_path)])
+    assert told.exit_code == 0, told.output
+    assert load(tmp_path).rows("touch_checks")[["run", "piece", "dry"]].values.tolist() == [[run, "1", False]]
+    assert book.catch_up()  # the bench that is open takes it up
+    assert book.waiting() == []

@@ -72,6 +72,7 @@ SAME_AS_EVER = {
     "central composite": "4ec7e4ffbac7",
     "mixture": "b27006544f34",
     "split plot": "77a4e15100b9",
+    "season": "e092dff0b211",
     "once more": "945bac0d755c",
 }
 
@@ -578,6 +579,7 @@ def _started(
         ([], [f"{name}=1 to 3:g" for name in "abcd"], ["--kind", "fractional factorial", "--per-day", "4"]),
         ([], ["oil=1 to 3:g", "gum=0.2 to 1:g"], ["--kind", "central composite"]),
         ([], ["oil=2 to 8:g", "spirit=2 to 8:g", "gum=0 to 3:g"], ["--kind", "mixture", "--total", "12"]),
+        ([], [], ["--kind", "season", "--days", "5", "--per-day", "2"]),
         ([], [], ["--kind", "repeatability", "--tables", "crumble_scores", "--raters", "Ann, Bo"]),
     ],
     ids=[
@@ -587,6 +589,7 @@ def _started(
         "fractional factorial",
         "central composite",
         "mixture",
+        "season",
         "repeatability",
     ],
 )
@@ -703,7 +706,8 @@ def test_the_examples_of_the_guide_are_read_as_they_stand(
     gum = (
         '[[recipe.ingredients]]\nname = "xanthan gum"\nkind = "xanthan gum"\nrole = "other"\namount = "1 g"\n'
     )
-    again, plan, dates, recipe, bench = blocks
+    again, season, plan, dates, recipe, bench = blocks
+    assert plan_trial(settings(HEAD + season)).plan.error_df == {"days": 7, "runs": 9}
     plan += dates.removeprefix("[plan]\n")
     assert plan_trial(settings(HEAD + again)).wishes.readers()[:2] == [("1", "Ann"), ("2", "Bo")]
     recipe = recipe.replace("[recipe.by_factor.binder_g]", gum + "[recipe.by_factor.binder_g]")

@@ -14,12 +14,12 @@ from hypothesis import strategies as st
 from planned_trials import COLOUR, HEAD, toml
 from scipy import integrate, stats
 
-from fizzlab.bench.planning import TrialPlan, plan_power, plan_trial
+from fizzlab.bench.planning import TrialPlan, plan_power, plan_trial, read_plan
 from fizzlab.design.detect import Power, power
 from fizzlab.design.looks import best_looks, information_kept
 from fizzlab.design.plans import plan
 from fizzlab.design.trials import ASSUMED, Model, Spreads, Trials
-from fizzlab.errors import CannotAnswer
+from fizzlab.errors import BadInput, CannotAnswer
 from fizzlab.models.terms import Amount, Category
 from fizzlab.trial.settings import read_settings
 
@@ -327,3 +327,37 @@ def test_what_is_not_worked_out_says_why(tmp_path: Path) -> None:
     mixture = plan_power(planned(tmp_path, toml("mixture")), trials=50)
     assert "tied to each other" in mixture.sentences[0]
     assert mixture.power == {}
+
+
+def season(folder: Path, text: str) -> TrialPlan:
+    """A trial planned from text."""
+    (folder / "trial.toml").write_text('code = "s"\ntitle = "t"\nquestion = "q"\n' + text)
+    return read_plan(folder)
+
+
+def test_a_season_is_judged_by_its_days(tmp_path: Path) -> None:
+    """Of numbers of batches in a balanced season, what the air does is a t test on the means of days."""
+    nine = '[plan]\nkind = "season"\ndays = 9\nbatches_per_day = 2\ntables = ["weighings", "room_log"]\n'
+    planned = season(tmp_path, nine)
+    spreads, trials = Spreads(0.1, 0.15, 0.12, "an example"), 4000
+    found = power(planned.runs, ratio=1.6, terms=[], air=1, spreads=spreads, trials=trials).table.iloc[0]
+    assert (found["level"], found["control"]) == ("the dampest day", "the driest")
+    score = stats.norm.ppf((np.arange(9) + 0.625) / 9.25)
+    error = np.sqrt((0.12**2 + (0.15**2 + 0.1**2 / 4) / 2) / (score**2).sum()) * np.ptp(score)
+    chance = stats.nct.sf(stats.t.ppf(0.975, 7), 7, np.log(1.6) / error)
+    assert found["chance"] == pytest.approx(chance, abs=4 * np.sqrt(chance * (1 - chance) / trials))
+    said = plan_power(planned).sentences
+    assert "between the dampest day and the driest." in said[0]
+
+
+def test_a_season_without_the_air_or_with_a_factor_is_refused(tmp_path: Path) -> None:
+    plan_ = '[plan]\nkind = "season"\nbatches_per_day = 2\n'
+    for more, says in (
+        (plan_ + "days = 3\n", "3 days are too few to tell what damp air does"),
+        (plan_ + 'days = 9\ntables = ["touch_checks"]\n', "a season is judged by the air of its days"),
+        (plan_ + 'days = 9\n[drying]\nair = "none"\n', "a season is judged by the air of its days"),
+        ('[factors.a]\nlevels = ["b", "c"]\n' + plan_ + "days = 9\n", "makes every batch alike"),
+        (plan_, "needs it"),
+    ):
+        with pytest.raises((BadInput, CannotAnswer), match=says):
+            season(tmp_path, more)

@@ -379,7 +379,7 @@ def test_limit_is_checked_on_the_dry_piece() -> None:
 def test_doubts_name_scoops_guesses_and_missing_emulsifier() -> None:
     said = " ".join(doubts([for_run(workshop(), {"colour": "pearl", "oil": 0.5})]))
     assert "soda, acid and blue mica" in said
-    assert "No published density" in said
+    assert "The grams of citric acid (acid) and mica pigment (blue mica) are a guess" in said  # by kind
     assert "no emulsifier" not in said
     bare = Recipe("bare", (item("soda", "soda", "100 g"), item("mica", "mica", "2 g")))
     stains = "There is colour but no emulsifier: without one, colour can stain the tub and pigment can float."

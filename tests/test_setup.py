@@ -208,6 +208,37 @@ def _filled_in(tmp_path: Path) -> None:
     assert "lots" in form.reasons["plan.batches_per_day"].value
 
 
+def test_a_season_that_changes_nothing_is_set_up_by_terminal_and_form(tmp_path: Path) -> None:
+    typed = ["A damp winter", "How much longer?", "", "", "season", "", "", "", "4", "2", *[""] * 4]
+    result = CliRunner().invoke(main, ["new", str(tmp_path / "asked")], input="\n".join(typed) + "\n")
+    assert result.exit_code == 0, result.output
+    assert "between the dampest day and the driest." in result.output
+    form = Setup(str(tmp_path / "filled"))
+    told = {"title": "A damp winter", "question": "How much longer?", "plan.kind": "season"}
+    for key, said in (told | {"plan.days": "4", "plan.batches_per_day": "2"}).items():
+        form.fields[key].value = said
+    form._now()
+    assert form.boxes["factors"].layout.display == "none"
+    assert form.plan().endswith("Planned: bench-sheet.html, readings.xlsx.")
+    asked, filled = ((tmp_path / each / "trial.toml").read_text("utf-8") for each in ("asked", "filled"))
+    assert asked.replace('"asked"', '"filled"') == filled
+    assert main(["check", str(tmp_path / "filled")], standalone_mode=False) is None
+
+
+def test_a_new_line_of_the_form_leaves_what_is_being_typed_above_it(tmp_path: Path) -> None:
+    form = Setup(str(tmp_path))
+    lines = form.fields["factors"]
+    first = lines.view.children[1]
+    lines.lines[0]["name"].value = "oil"
+    form._now()
+    assert len(lines.view.children) == 3
+    assert lines.view.children[1] is first  # a page draws anew what is another box
+    form.folder.value = str(shipped.demo("colour-ways"))
+    form._now(form.open)
+    assert len(lines.view.children) == 1 + len(lines.lines)
+    assert first not in lines.view.children
+
+
 def test_the_form_holds_nothing_of_the_trial_before(tmp_path: Path) -> None:
     form = Setup(str(shipped.demo("cores")))
     assert form.fields["title"].value
@@ -215,6 +246,19 @@ def test_the_form_holds_nothing_of_the_trial_before(tmp_path: Path) -> None:
     assert form.open().startswith("A new trial")
     assert form._typed() == Setup(str(tmp_path / "nowhere"))._typed()
     assert "The plan" not in form.seen.value
+
+
+def test_a_second_new_trial_begins_empty_in_a_folder_of_its_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "notebooks").mkdir()
+    monkeypatch.chdir(tmp_path / "notebooks")
+    form = Setup("")
+    assert form.folder.value == "../my-trial"
+    form.fields["title"].value, form.fields["question"].value = "One", "Which?"
+    form._soon(form.write)
+    again = Setup("")
+    assert (again.folder.value, again.fields["title"].value) == ("../my-trial-2", "")
 
 
 def test_a_file_that_changed_since_it_was_opened_is_not_written_over(tmp_path: Path) -> None:

@@ -147,23 +147,16 @@ class Bench:
         self._say(say("taken_up_again" if book.journal.live() else "choose_and_press"))
 
     def _build(self) -> None:
-        """What can be done, each with its tables and its buttons: a mode a table, but for drying and fizz."""
-        self.cards = {name: Card(self, form) for name, form in self.book.forms.items() if name not in FIZZING}
+        self.cards: dict[str, Card] = {}
         self.made = self.button(
             say("press_made"), "plain", lambda press: self.book.made(press.chosen()[0], press.at)
         )
-        timed = [name for name, card in self.cards.items() if card.form.timed]
-        making = _group(say("as_it_leaves"), _wrapped(self.made))
-        at_making = [self.cards["runs"].view] if "runs" in self.cards else []
-        drying = widgets.VBox([*(self.cards[name].view for name in timed), making, *at_making])
-        self.modes: dict[str, widgets.Widget] = {DRYING: drying, FIZZ: self._fizz_card()}
-        for name, card in self.cards.items():
-            if name not in (*timed, "runs"):
-                self.modes[capital(name.replace("_", " "))] = card.view
+        self.fizzing, self.making = self._fizz_card(), _group(say("as_it_leaves"), self.made)
+        self.modes: dict[str, widgets.Box] = {DRYING: widgets.VBox()}
+        told = say("what_is_done")
+        self.mode, self.shown = _choice([(say("mode_drying"), DRYING)], told, DRYING), widgets.VBox()
+        self.more = self.button(say("press_more"), "quiet", self._offer_more)
         words = [say("title_tray"), say("title_piece")]
-        called = {DRYING: say("mode_drying"), FIZZ: say("mode_fizz")}
-        modes = [(called.get(name, name), name) for name in self.modes]
-        self.mode = _choice(modes, say("what_is_done"), DRYING)
         self.tray = _choice([(tray.label, tray.run) for tray in self.book.trays()], words[0])
         self.piece = _choice([], words[1])
         self.other = _field(say("another_piece"), capital(say("another_piece")))
@@ -185,9 +178,32 @@ class Bench:
         top = widgets.VBox([self.status, self.chosen, last, self.alarm, self.stamp]).add_class("fb-head")
         tray, pieces = _group(words[0], self.tray), _group(words[1], _wrapped(self.piece, self.other))
         extras = _group(say("picture_and_alarm"), _wrapped(self.photo, self.sound))
-        parts = [page, top, self.mode, tray, pieces, *self.modes.values(), self.caution]
+        parts = [page, top, _wrapped(self.mode, self.more), tray, pieces, self.shown, self.caution]
         parts += [extras, _group(say("logged_last", n=30), self.list)]
         self.view = widgets.VBox(parts).add_class("fizzlab-bench")
+        self._offer(self.book.planned())
+
+    def _offer(self, names: Sequence[str]) -> None:
+        """Put up the buttons for these tables too: a mode a table, but for drying and fizz."""
+        self.modes |= {FIZZ: self.fizzing} if {*FIZZING} & {*names} else {}
+        self.cards |= {name: Card(self, self.book.forms[name]) for name in names if name not in FIZZING}
+        timed = {name: card.view for name, card in self.cards.items() if card.form.timed}
+        own = {name: card.view for name, card in self.cards.items() if name not in timed}
+        self.modes[DRYING].children = [*timed.values(), self.making, own.pop("runs")]
+        self.modes |= {capital(name.replace("_", " ")): view for name, view in own.items()}
+        kept, self.mode.tooltips = self.mode.value, [f"{say('what_is_done')} {name}" for name in self.modes]
+        called = {DRYING: say("mode_drying"), FIZZ: say("mode_fizz")}
+        self.mode.options = [(called.get(name, name), name) for name in self.modes]
+        self.shown.children = [*self.modes.values()]
+        self.mode.value = kept
+        every = {*self.cards, *FIZZING * (FIZZ in self.modes)} >= {*self.book.forms}
+        self.more.layout.display = "none" if every else None
+
+    def _offer_more(self, _: Press) -> str:
+        self._offer([name for name in self.book.forms if name not in self.cards])
+        if self.tray.value is not None:
+            self._chose({"owner": self.tray, "new": self.tray.value})
+        return say("all_is_here")
 
     def _fizz_card(self) -> widgets.VBox:
         book = self.book

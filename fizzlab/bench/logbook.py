@@ -12,7 +12,7 @@ import re
 import shutil
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
-from functools import cached_property
+from functools import cached_property, partial
 from itertools import count, groupby, pairwise
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -23,7 +23,8 @@ from fizzlab.bench.files import FileBusy, Files, Held
 from fizzlab.bench.place import fits, place, plain, undo
 from fizzlab.errors import BadInput, Problem, hard
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, Column
-from fizzlab.trial import calendar, checks, placing
+from fizzlab.trial import checks, placing
+from fizzlab.trial.due import still
 from fizzlab.trial.folder import WORKBOOK, columns_of, folder_there
 from fizzlab.trial.journal import JOURNAL, Cells, Change, Entry, Journal, Line, Running
 from fizzlab.trial.locks import Busy
@@ -142,15 +143,11 @@ class Logbook:
 
     @cached_property
     def forms(self) -> dict[str, Form]:
-        """What can be logged, by table: what is planned, timed, or the maker's own; all without a plan."""
-        plan = self.settings.plan
-        known = {*FIZZING, *(each.table for each in self.settings.measures().values() if not each.study)}
+        """What can be logged, by table."""
         found = {}
         for name, spec in self.tables.items():
             names = {column.name for column in spec.columns}
             timed = spec.time == "hours"
-            if plan is not None and not (name in ("runs", *plan.tables, *known) or timed):
-                continue
             passed = {RUN.name, PIECE.name, NOTE.name, BLIND.name, *(["hours"] if timed else [])}
             if name == "runs":
                 passed |= {column.name for column in spec.columns if column.kind in ("text", "moment")}
@@ -162,10 +159,16 @@ class Logbook:
                 found[name] = Form(name, meaning, columns, PIECE.name in names, timed, kept)
         return found
 
-    def pieces(self, run: str, *tables: str) -> list[str]:
+    def planned(self) -> list[str]:
+        """The tables that are shown at once: planned, timed now, or the maker's own; all without a plan."""
+        plan, known = self.settings.plan, {"runs", *FIZZING * (self.running is not None)}
+        known |= {each.table for each in self.settings.measures().values() if not each.study}
+        return [name for name in self.forms if plan is None or name in known.union(plan.tables)]
+
+    def pieces(self, run: str) -> list[str]:
         """Names of the pieces of a batch: those of the plan, and others that stand in a table."""
         planned = range(self.settings.plan.pieces if self.settings.plan else 4)
-        tables = tables or tuple(name for name, form in self.forms.items() if form.by_piece)
+        tables = [name for name, form in self.forms.items() if form.by_piece]
         named = [row["piece"] for name in tables for row in self._rows(name, run)]
         return list(dict.fromkeys([*(str(piece + 1) for piece in planned), *named]))
 
@@ -184,11 +187,7 @@ class Logbook:
         return self.journal.running
 
     def next_looks(self, now: float) -> list[Look]:
-        """The planned looks and weighings still ahead or due, of pieces that were not dry.
-
-        A look is over once a reading was nearer to it than to the one before; and it is missed once the next
-        is nearer, or when half as much time again has passed.
-        """
+        """The planned looks and weighings still ahead or due, of pieces that were not dry."""
         plan, looks = self.settings.plan, list[Look]()
         if plan is None:
             return looks
@@ -197,21 +196,15 @@ class Logbook:
         made = [(one, one.made_at) for one in self._trays.values() if one.made_at and one.made_at > recent]
         for name in [name for name in plan.tables if name in self.forms and self.forms[name].timed]:
             for tray, start in made:
-                moved = calendar.looks(plan, name, dt.datetime.fromtimestamp(start))  # out of the night
-                hours = sorted(look.hours for look in moved if not look.lost)
-                steps = [*zip([0.0, *hours], hours, [*hours[1:], *(2 * h for h in hours[-1:])], strict=False)]
-                age = (now - start) / 3600
-                ahead = [((before + at) / 2, at) for before, at, after in steps if age <= (at + after) / 2]
-                last = self._last(name, tray.run) if ahead else {}
-                for since, at in ahead:
-                    due = tuple(piece for piece, hour in last.items() if since > hour)
-                    looks += [Look(name, tray.run, tray.label, due, at, start + at * 3600)] if due else []
+                began, age = dt.datetime.fromtimestamp(start), (now - start) / 3600
+                for at, due in still(plan, name, began, age, partial(self._last, name, tray.run)):
+                    looks.append(Look(name, tray.run, tray.label, tuple(due), at, start + at * 3600))
         return sorted(looks, key=lambda look: look.due)
 
     def _last(self, table: str, run: str) -> dict[str, float]:
-        """The last hour at which each piece was read: before all where none was, after all where it ended."""
+        """The last hour at which each piece was read; after all where its readings ended."""
         rows = sorted(self._rows(table, run), key=lambda row: row["hours"])
-        last = dict.fromkeys(self.pieces(run, table), -1.0) | {row["piece"]: row["hours"] for row in rows}
+        last = {row["piece"]: row["hours"] for row in rows}
         return last | dict.fromkeys(self._ended(table, run), float("inf"))
 
     def _ended(self, table: str, run: str) -> dict[str, float]:
@@ -265,6 +258,8 @@ class Logbook:
         if grown:
             with self.alone():
                 self.journal.take_up()
+                still_open = {entry.id for entry in self.journal.waiting()}
+                self._waits = {at: why for at, why in self._waits.items() if at in still_open}
         return grown
 
     def made(self, run: str, at: float) -> Message:

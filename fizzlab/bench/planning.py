@@ -194,7 +194,7 @@ def plan_power(
     work = partial(power, planned.runs, trials=trials, seed=settings.seed, hardest=True, label=settings.label)
     if wishes.again:
         return Detects(tuple(_precision(planned)), {})
-    if len(planned.runs[[*settings.factors]].drop_duplicates()) < 2:
+    if settings.factors and len(planned.runs[[*settings.factors]].drop_duplicates()) < 2:
         return Detects((say("batches_alike"),), {})
     found: dict[str, Power] = {}
     reasons: dict[str, list[str]] = {}
@@ -205,6 +205,7 @@ def plan_power(
         spreads, table = known.get(name, ASSUMED), settings.tables()[measure.table]
         kind = {column.name: column.kind for column in table.columns}.get(measure.column)
         looks = "hours" in table.planned and kind == "yes_no"  # at planned hours, rather than a number
+        aired = looks or not settings.factors
         like = [f for f in found.values() if not (f.looks_h or looks) and f.spreads is spreads]
         try:
             found[name] = (
@@ -217,7 +218,7 @@ def plan_power(
                     pieces=wishes.pieces,
                     spreads=spreads,
                     terms=settings.terms(),
-                    air=_AIR[settings.drying.air] if looks and "room_log" in wishes.tables else 0,
+                    air=_AIR[settings.drying.air] if aired and "room_log" in wishes.tables else 0,
                     response=measure.label,
                 )
             )

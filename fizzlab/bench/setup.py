@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 from functools import partial
 from html import escape
 from importlib import resources
+from itertools import count
 from pathlib import Path
 from typing import Any, get_args
 
@@ -80,9 +81,10 @@ class Lines:
                 offered = tuple(answers.choices(f"{self.ask.key}.{key}"))
                 if isinstance(field, widgets.Combobox) and offered not in ((), field.options):
                     field.options = offered
-        boxes = [widgets.HBox([*line.values()]).add_class("fs-line") for line in self.lines]
-        if len(boxes) + 1 != len(self.view.children):
-            self.view.children = [self.head, *boxes]
+        kept = self.view.children or (self.head,)  # anew, a line would lose what is being typed into it
+        new = [widgets.HBox([*line.values()]).add_class("fs-line") for line in self.lines[len(kept) - 1 :]]
+        if new:
+            self.view.children = [*kept, *new]
 
     def _line(self, row: Row) -> dict[str, Any]:
         known = {"wishes.name": (), "ingredients.kind": (*DENSITIES, *get_args(Role)), "ingredients.goes": ()}
@@ -107,14 +109,17 @@ class Setup:
         self.fields = {key: self._field(ask) for key, ask in ASKS.items()}
         self.reasons = {key: widgets.HTML().add_class("fs-bad") for key in ASKS}
         views = {key: field.view if hasattr(field, "view") else field for key, field in self.fields.items()}
-        self.boxes = {key: widgets.VBox([view, self.reasons[key]]) for key, view in views.items()}
-        form: list[Any] = []
-        for key, ask in ASKS.items():
-            form += [widgets.HTML(f"<h2>{escape(translated(ask.section))}</h2>")] if ask.section else []
-            form += [] if ask.seldom else [self.boxes[key]]
-        seldom = [self.boxes[key] for key, ask in ASKS.items() if ask.seldom]
-        form += [widgets.HTML(f"<h2>{escape(say('seldom_needed'))}</h2>"), *seldom]
-        folder, named = folder or "../my-trial", say("folder_field")
+        heads = {key: escape(translated(ask.section)) for key, ask in ASKS.items() if ask.section}
+        head = {key: [widgets.HTML(f"<h2>{words}</h2>")] for key, words in heads.items()}
+        self.boxes = {
+            key: widgets.VBox([*head.get(key, ()), view, self.reasons[key]]) for key, view in views.items()
+        }
+        often, seldom = (
+            [self.boxes[k] for k, ask in ASKS.items() if ask.seldom is is_] for is_ in (False, True)
+        )
+        form: list[Any] = [*often, widgets.HTML(f"<h2>{escape(say('seldom_needed'))}</h2>"), *seldom]
+        new = (f"../my-trial{f'-{number}' * (number > 1)}" for number in count(1))
+        folder, named = folder or next(each for each in new if not Path(each).exists()), say("folder_field")
         self.folder = widgets.Text(folder, description=named, continuous_update=False)
         self.folder.observe(lambda _: self._soon(self._where), "value")
         self.message, self.seen = widgets.HTML().add_class("fs-message"), widgets.HTML()

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 SHOWN = 8
 
 
-@click.command(short_help="What is due, missing or odd in a trial; changes nothing.")
+@click.command(short_help="What is due, missing or odd in a trial.")
 @FOLDER
 def check(folder: Path) -> None:
     """Check the trial in FOLDER: what is wrong; else what is due, missing and odd, and what to do next."""

@@ -6,6 +6,7 @@ import os
 import sys
 import threading
 from collections.abc import Sequence
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,21 @@ import click
 
 from fizzlab.errors import BadInput, FizzlabError, Problem, hard
 from fizzlab.language import say, speaking
+from fizzlab.trial.journal import JOURNAL, Journal
+
+
+class TrialFolder(click.Path):
+    """A trial's folder, or one that holds several; what waits at the bench is put into the tables first."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path:
+        folder = Path(str(super().convert(value, param, ctx)))
+        for path in (folder, *folder.glob("*/")):
+            with suppress(FizzlabError, OSError):  # whoever loads the trial says what still waits
+                if (path / JOURNAL).exists() and Journal.open(path).waiting():
+                    from fizzlab.bench.logbook import Logbook
+
+                    Logbook(path)
+        return folder
 
 
 def _in_its_language(ctx: click.Context, _: click.Parameter, said: Any) -> Any:
@@ -26,7 +42,7 @@ def _in_its_language(ctx: click.Context, _: click.Parameter, said: Any) -> Any:
     return said
 
 
-folder_argument = partial(click.argument, type=click.Path(path_type=Path), callback=_in_its_language)
+folder_argument = partial(click.argument, type=TrialFolder(), callback=_in_its_language)
 FOLDER = folder_argument("folder")
 
 

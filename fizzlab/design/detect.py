@@ -94,8 +94,9 @@ class Power:
         first, share = self.first, 100 * self.target
         if not np.isfinite(first["smallest"]):
             return say("not_even", times=LARGEST_RATIO, share=share)
-        low, high = self.amount(first["smallest_low"]).removesuffix(" %"), first["smallest_high"]
-        ends = say("from_to" if np.isfinite(high) else "or_more", low=low, high=self.amount(high))
+        low, high = (self.amount(first[end]) for end in ("smallest_low", "smallest_high"))
+        low = low if high.endswith("times") else low.removesuffix(" %")
+        ends = say("from_to" if np.isfinite(first["smallest_high"]) else "or_more", low=low, high=high)
         return say("smallest_seen", share=share, size=self.amount(first["smallest"]), ends=ends)
 
     def _better_looks(self) -> list[str]:

@@ -15,8 +15,8 @@ class Kind:
 
     `options` are the keys of [plan] that it uses besides those of every kind, `needs` those without which it
     cannot be planned. The flags say whether it compares the levels of one factor, sets two levels or amounts
-    of each, can show a bend in every amount, shares out one total, or changes nothing and has the batches
-    read again and again, each reading by a person who is named.
+    of each, can show a bend in every amount, shares out one total, changes nothing, or has the batches read
+    again and again, each reading by a person who is named.
     """
 
     name: str
@@ -27,6 +27,7 @@ class Kind:
     two_levels: bool = False
     bends: bool = False
     blends: bool = False
+    alike: bool = False
     again: bool = False
 
 
@@ -48,8 +49,9 @@ KINDS: dict[str, Kind] = {
              needs=("days", "batches_per_day", "hard_to_change")),
         Kind("once more", "adding:make_again", ("combinations", "repeats"),
              needs=("combinations", "repeats")),
+        Kind("season", "repeats:season", ("days",), needs=("days", "batches_per_day"), alike=True),
         Kind("repeatability", "repeats:repeatability", ("batches", "repeats"), needs=("batches", "repeats"),
-             again=True),
+             alike=True, again=True),
     )
 }
 # fmt: on

@@ -137,7 +137,7 @@ def plan(
     ----------
     kind : str
         One of `fizzlab.design.kinds.KINDS`: compare, factorial, fractional factorial, central composite,
-        mixture, split plot, repeatability.
+        mixture, split plot, season, repeatability.
     factors : mapping of str to sequence, tuple or mapping
         Each with its levels (names, the control first), its amounts (numbers), or a tuple (low, high); see
         `fizzlab.design.factors.as_factor`.
@@ -201,7 +201,9 @@ effect of gum and starch.')
     chosen = [as_factor(name, each, compared=found.one_factor) for name, each in named]
     if found.one_factor and len(chosen) != 1:
         raise cannot("one_factor", kind=kind, n=len(chosen))
-    if not found.again:
+    if found.alike and chosen:
+        raise ValueError(f"a {kind} plan makes every batch alike, so it takes no factor")
+    if not found.alike:
         refuse_unusable(chosen)
     plan_of: Plan = looked_up(f"fizzlab.design.{build}")(chosen, seed, per_day=batches_per_day, **given)
     return plan_of

@@ -17,7 +17,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from fizzlab.errors import CannotAnswer, cannot
-from fizzlab.models.terms import Category, Term, model_matrix
+from fizzlab.language import say
+from fizzlab.models.terms import Amount, Category, Term, model_matrix
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -25,6 +26,8 @@ Ints = NDArray[np.int64]
 
 #: Where the one side of a 95 % interval ends.
 SIDE = 0.975
+
+AIR = Amount("air")
 
 _FEWEST_SPARE = 2  # as in the analysis
 _GRID = np.linspace(-4.0, 4.0, 201)
@@ -96,11 +99,14 @@ class Model:
             raise cannot("few_for_numbers", batches=len(x), numbers=x.shape[1])
         self.x: Array = x
         self.comparisons: list[Comparison] = []
-        columns = [(term, column) for term in terms for column in term.columns()]
+        # without a factor the days are compared, by their air
+        columns = [(term, column) for term in terms or (AIR,) * air for column in term.columns()]
         for at, (term, column) in enumerate(columns, start=1):
             low, high = float(x[:, at].min()), float(x[:, at].max())
             if isinstance(term, Category):
                 level, control, middle = column[len(term.name) + 1 : -1], term.control, 0.0
+            elif term is AIR:
+                level, control, middle = say("dampest_day"), say("driest_day"), (low + high) / 2
             else:
                 ends = runs[term.name].max(), runs[term.name].min()
                 level, control = (f"{end:g} {term.unit}".strip() for end in ends)

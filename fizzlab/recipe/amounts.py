@@ -221,9 +221,10 @@ def doubts(recipes: Sequence[Recipe]) -> tuple[str, ...]:
         unknown = [item.name for item in items if item.own is None and what not in item.counted]
         if unknown:
             said.append(say(f"{what}_assumed", names=listed(unknown), ml=one))
-    guessed = [name for name, each in every.items() if each.guessed]
-    if guessed:
-        said.append(say("density_guessed", names=listed(guessed)))
+    kinds = {name: each.ingredient.kind for name, each in every.items() if each.guessed}
+    if kinds:
+        named = listed([name if kind in name else f"{kind} ({name})" for name, kind in kinds.items()])
+        said.append(say("density_guessed", names=named))
     jobs = [{each.ingredient.job for each in batch} for batch in batches]
     if any("colour" in some and "emulsifier" not in some for some in jobs):
         said.append(say("no_emulsifier"))

@@ -110,7 +110,7 @@ class Answers:
         options = {option for each in KINDS.values() for option in each.options}
         fields = PlanSettings.model_fields.keys() - options
         known = {*fields, *kind.options} if kind else {"kind", "tables"}
-        again = kind is not None and kind.again
+        alike, again = (kind.alike, kind.again) if kind else (False, False)
 
         def open_(ask: Ask) -> bool:
             if ask.key.startswith("plan."):
@@ -118,7 +118,7 @@ class Answers:
                 needed = not ask.needs or any(self.told.get(key) for key in (ask.needs, ask.key))
                 return ask.name in known and read and needed
             of_none = ask.key.startswith("recipe.") and not self.rows.get("ingredients")
-            return not (of_none or (ask.key == "factors" and again))
+            return not (of_none or (ask.key == "factors" and alike))
 
         return list(filter(open_, ASKS.values()))
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
-from itertools import pairwise
 from typing import Any, NamedTuple
 
+import numpy as np
 import pandas as pd
 
 from fizzlab.errors import Problem, problem
@@ -17,8 +17,8 @@ from fizzlab.trial.calendar import looks
 from fizzlab.trial.settings import PlanSettings
 from fizzlab.trial.tables import Table
 
-#: A look was missed when it is late by this share of its hours, and by so many hours at least.
-LATE, LEAST = 0.25, 0.25
+#: The last look was missed when it is late by this share of its hours, and by so many hours at least.
+LATE, LEAST = 0.5, 0.25
 
 Tables = Mapping[str, Table]
 Specs = Mapping[str, TableSpec]
@@ -43,36 +43,50 @@ def made_at(tables: Tables) -> pd.Series:
     return made if (made.isna() & made.index.isin(read)).any() else made.dropna()
 
 
+def still(
+    plan: PlanSettings, table: str, made: dt.datetime, age: float, seen: Callable[[], Mapping[str, float]]
+) -> list[tuple[float, list[str]]]:
+    """The planned looks at a batch that can still be made at its `age` in hours, and at which pieces.
+
+    `seen` gives the hour at which each piece was last read, inf where its readings ended. A look is over once
+    a reading was nearer to it than to the one before, and missed once the next is nearer, the last by `LATE`.
+    Pieces that have names of the maker's own stand for as many planned ones.
+    """
+    hours = [look.hours for look in looks(plan, table, made) if not look.lost]
+    ends = [*hours[1:], *(h + 2 * max(LATE * h, LEAST) for h in hours[-1:])]
+    steps = zip([0.0, *hours], hours, ends, strict=False)
+    ahead = [(before, at) for before, at, after in steps if age <= (at + after) / 2]
+    last = seen() if ahead else {}
+    planned = [str(n + 1) for n in range(plan.pieces)]
+    new = [piece for piece in planned if piece not in last][: max(plan.pieces - len(last), 0)]
+    pieces = sorted({*last, *new}, key=[*planned, *last].index)
+    found = [(at, [p for p in pieces if (before + at) / 2 > last.get(p, -1.0)]) for before, at in ahead]
+    return [(at, some) for at, some in found if some]
+
+
 def waits(tables: Tables, specs: Specs, plan: PlanSettings | None, now: dt.datetime) -> list[Wait]:
     """The planned readings that were not taken yet and can be still, the soonest first.
 
-    A look is over once a reading was nearer to it than to the one before, or it is too late. What has no
-    hours is due after the last look (storage: after a week), and until twice that time.
+    What has no hours is due after the last look (storage: after a week), and until twice that time.
     """
-    found: dict[tuple[pd.Timestamp, str, str], list[str]] = {}
+    found: list[Wait] = []
     if plan is None:
-        return []
+        return found
     for spec in [specs[name] for name in plan.tables]:
         rows = tables[spec.name].rows if spec.name in tables else pd.DataFrame(columns=["run"])
         ends = [column.name for column in spec.columns if column.ends and column.name in rows]
         timed = "hours" in spec.planned
         after = 168.0 if "weeks" in spec.planned else max(*plan.checks_h, *(plan.weighings_h or [0]))
-        named = [str(n + 1) for n in range(plan.pieces)] if timed else [""]
         for run, made in made_at(tables).dropna().items() if RUN in spec.columns else ():
             own = rows[rows["run"] == run]
-            if not timed and len(own):
-                continue
-            planned = [look.hours for look in looks(plan, spec.name, made.to_pydatetime()) if not look.lost]
-            last: dict[Any, float] = own.groupby("piece")["hours"].max().to_dict() if len(own) else {}
-            over = {each for name in ends for each in own["piece"][own[name].fillna(False)]}
-            pieces = named if {*last} <= {*named} else [*last]  # the maker may have names of their own
-            for piece in [piece for piece in pieces if piece not in over]:
-                for before, at in pairwise([0.0, *(planned if timed else [after])]):
-                    late = pd.Timedelta(hours=at + (max(LATE * at, LEAST) if timed else at))
-                    if (before + at) / 2 > last.get(piece, -1.0) and now <= made + late:
-                        key = (made + pd.Timedelta(hours=at), spec.name, str(run))
-                        found.setdefault(key, []).append(piece)
-    return [Wait(*key, tuple(filter(None, pieces))) for key, pieces in sorted(found.items())]
+            age = (now - made) / pd.Timedelta(hours=1)
+            left = [(after, list[str]())] * (not len(own) and age <= 2 * after)
+            if timed:
+                last: dict[Any, float] = own.groupby("piece")["hours"].max().to_dict() if len(own) else {}
+                last |= {each: np.inf for name in ends for each in own["piece"][own[name].fillna(False)]}
+                left = still(plan, spec.name, made.to_pydatetime(), age, last.copy)
+            found += [Wait(made + pd.Timedelta(hours=at), spec.name, str(run), (*who,)) for at, who in left]
+    return sorted(found)
 
 
 def missing(tables: Tables, specs: Specs, plan: PlanSettings | None, now: dt.datetime) -> Iterator[Problem]:

@@ -156,12 +156,14 @@ def misfits(settings: TrialSettings) -> Complaints:
 
 def _check_plan(said: Complaints, plan: PlanSettings, settings: TrialSettings) -> None:
     factors, kind = settings.factors, KINDS[plan.kind]
-    if kind.again and factors:
+    if kind.alike and factors:
         said.add("plan_alike", "plan.kind", kind=kind.name)
         return
-    if not factors and not kind.again:
+    if not factors and not kind.alike:
         said.add("plan_without_factor", "plan.kind")
         return
+    if kind.alike and not kind.again and ("room_log" not in plan.tables or settings.drying.air == "none"):
+        said.add("plan_season_air", "plan.tables")
     # a key that the kind does not use is refused, so that no wish is ignored
     for key in dict.fromkeys(option for each in KINDS.values() for option in each.options):
         if getattr(plan, key) is not None and key not in kind.options:

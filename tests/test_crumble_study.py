@@ -110,6 +110,7 @@ def _said(done: Analysis) -> str:
 # what is true ----------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_binder_truth_lies_in_the_intervals() -> None:
     truth = TRUTH["binder"]
     done, _, _ = _demo("binder")

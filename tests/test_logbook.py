@@ -291,7 +291,9 @@ STOPPED: dict[str, Callable[[Logbook], object]] = {
 }
 
 
-@pytest.mark.parametrize("press", STOPPED)
+@pytest.mark.parametrize(
+    "press", ["touch", *(pytest.param(n, marks=pytest.mark.slow) for n in [*STOPPED][1:])]
+)
 @pytest.mark.parametrize("kind", [pytest.param("workbook", marks=pytest.mark.slow), "nowhere"])
 def test_stopped_at_any_step_nothing_confirmed_is_lost(press: str, kind: str, tmp_path: Path) -> None:
     folder = _folder(tmp_path, kind)

@@ -118,6 +118,7 @@ def test_the_command_says_which_part_failed_and_exits_with_1(
     assert result.stdout.splitlines() == [str(html)]
 
 
+@pytest.mark.slow
 def test_a_broken_study_takes_no_other(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, forgiving: None
 ) -> None:

@@ -126,7 +126,7 @@ def damp_waits(fit: CuringFit, done: Analysis, each: Mapping[str, Any], name: st
     if not (np.isfinite(humid).all() and (np.array(hours) < MOST_WAIT * typical).all()):
         return waits(fit, each, done, name)
     told = [say("wait_at", hours=duration(h), rh=float(rh)) for h, rh in zip(hours, humid, strict=True)]
-    return say("waits_by_air", temp=temp, who=say("with_way", name=name) if name else "", told=listed(told))
+    return say("waits_by_air", told=listed(told), where=", ".join(filter(None, (f"{temp:g} °C", name))))
 
 
 def _forecast(fit: CuringFit, share: float) -> list[Finding]:
